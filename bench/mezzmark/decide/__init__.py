@@ -1,0 +1,1 @@
+"""From trials to estimates and from estimates to verdicts; pure."""

@@ -1,0 +1,1 @@
+"""Everything that touches pictures: footage, encode, decode, player. Only here lives `av`."""

@@ -1,0 +1,51 @@
+"""Cells and their order: what is measured, how often, and when."""
+
+from typing import Literal
+
+from mezzmark.facts.base import Fact
+from mezzmark.facts.scenario import Pattern, Policy, Threading
+
+Task = Literal["scrub", "encode", "kernel"]
+"""`kernel` is the fixed reference workload that tells drift of the machine from the codec's."""
+
+
+class Cell(Fact):
+    """Clip × encoding × task × settings. Two trials of one cell measure the same thing."""
+
+    task: Task
+    clip: str
+    encoding: str
+    thread_count: int = 1
+    pattern: Pattern | None = None
+    policy: Policy | None = None
+    threading: Threading | None = None
+    viewer_height_px: int | None = None
+    decoder: Literal["software", "cuda"] = "software"
+    arm: Literal["", "null"] = ""
+
+    @property
+    def cell_id(self) -> str:
+        """A readable key, the same in every run of the same cell."""
+        parts = [self.task, self.clip, self.encoding]
+        if self.pattern:
+            parts.append(self.pattern)
+        if self.policy:
+            parts.append(self.policy)
+        parts.append(f"{self.thread_count}t")
+        if self.threading and self.thread_count > 1:
+            parts.append(self.threading)
+        if self.decoder != "software":
+            parts.append(self.decoder)
+        if self.arm:
+            parts.append(self.arm)
+        return " | ".join(parts)
+
+
+class PlannedTrial(Fact):
+    """One cell in one round. `position` is its place in the round's shuffled order; `seed` is
+    shared by all cells of the round that replay the same requests."""
+
+    round_index: int
+    position: int
+    cell: Cell
+    seed: int

@@ -1,0 +1,82 @@
+"""Expected errors: each says where, what and what to do, and knows its exit code.
+
+Exit codes: 0 done; 10 regressed; 11 inconclusive; 12 not comparable; 20 to 29 the errors below.
+1 and 2 stay free for crashes and usage errors.
+"""
+
+from typing import ClassVar
+
+EXIT_DONE = 0
+EXIT_REGRESSED = 10
+EXIT_INCONCLUSIVE = 11
+EXIT_NOT_COMPARABLE = 12
+
+
+class MezzmarkError(Exception):
+    """A user's mistake or a fact of the machine that ends the command in one clear line.
+
+    `where` names the file, key or device; `what` the finding; `remedy` what to do about it.
+    """
+
+    exit_code: ClassVar[int] = 29
+
+    def __init__(self, *, where: str, what: str, remedy: str) -> None:
+        self.where = where
+        self.what = what
+        self.remedy = remedy
+        super().__init__(f"{where}: {what}. {remedy}")
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return (_rebuild, (type(self), self.where, self.what, self.remedy))
+
+
+def _rebuild(kind: type[MezzmarkError], where: str, what: str, remedy: str) -> MezzmarkError:
+    return kind(where=where, what=what, remedy=remedy)
+
+
+class ScenarioError(MezzmarkError, ValueError):
+    """The scenario file does not say something that can be measured."""
+
+    exit_code = 20
+
+
+class FootageError(MezzmarkError, OSError):
+    """A clip is missing, cannot be opened, or is of a kind that cannot be measured honestly."""
+
+    exit_code = 21
+
+
+class RunError(MezzmarkError, OSError):
+    """A run directory cannot be read, or is of another scenario."""
+
+    exit_code = 22
+
+
+class EngineError(MezzmarkError, LookupError):
+    """This FFmpeg build has no such encoder, decoder or device."""
+
+    exit_code = 23
+
+
+class DiskFullError(MezzmarkError, OSError):
+    """There is no room left for what must be written."""
+
+    exit_code = 24
+
+
+class InterruptedRunError(MezzmarkError, RuntimeError):
+    """Stopped by the user or a signal; everything finished is on disk."""
+
+    exit_code = 25
+
+
+class EncodingError(MezzmarkError, ValueError):
+    """The codec, profile, container and pixel format asked for do not go together."""
+
+    exit_code = 26
+
+
+class DestinationError(MezzmarkError, FileExistsError):
+    """Something stands where output would go; nothing is ever overwritten."""
+
+    exit_code = 27

@@ -1,0 +1,142 @@
+"""What a clip is: a recipe with a seed, or the user's own files; and what a media file holds."""
+
+from fractions import Fraction
+from typing import Annotated, Literal
+
+from pydantic import BeforeValidator, Field, PlainSerializer, model_validator
+
+from mezzmark.facts.base import Fact
+
+
+def _fraction(value: object) -> object:
+    """Accept 24, "24000/1001", 23.976 (the nearest n·1000/1001 rate) or a Fraction."""
+    if isinstance(value, float):
+        near = Fraction(round(value * 1001 / 1000) * 1000, 1001)
+        return near if abs(float(near) - value) < 5e-3 else Fraction(value).limit_denominator(1001)
+    if isinstance(value, int | str) and not isinstance(value, bool):
+        try:
+            return Fraction(value)
+        except (ValueError, ZeroDivisionError):
+            raise ValueError('a rate is written 25, 23.976 or "24000/1001"') from None
+    return value
+
+
+Rate = Annotated[
+    Fraction,
+    BeforeValidator(_fraction),
+    PlainSerializer(str, return_type=str),
+]
+"""Frames per second as an exact fraction; written `"24000/1001"` in files."""
+
+EvenPixels = Annotated[int, Field(ge=64, le=8192, multiple_of=2)]
+
+
+class Recipe(Fact):
+    """How a synthetic clip is made. Lengths are shares of picture height, so that one recipe
+    looks alike at every size."""
+
+    width_px: EvenPixels = 1920
+    height_px: EvenPixels = 1080
+    frame_rate: Rate = Fraction(24000, 1001)
+    duration_s: float = Field(default=4.0, gt=0, le=600)
+    bit_depth: Literal[8, 10] = 8
+    texture: float = Field(default=1.0, ge=0, le=2, description="strength of fine detail")
+    focus_falloff: float = Field(default=0.5, ge=0, le=1, description="blur away from the subject")
+    pan_heights_per_s: float = Field(default=0.10, ge=0, le=2)
+    handheld_heights: float = Field(default=0.004, ge=0, le=0.05, description="rms sway")
+    grain: float = Field(default=1.0, ge=0, le=4, description="sensor noise, rms of 8-bit codes")
+    cut_interval_s: float = Field(default=0, ge=0, description="0 means one shot")
+    exposure_change_stops: float = Field(default=0.2, ge=0, le=3)
+
+    @property
+    def frame_count(self) -> int:
+        """Whole frames in the clip, at least one."""
+        return max(1, round(self.duration_s * self.frame_rate))
+
+
+class OriginalSpec(Fact):
+    """How the camera delivers a synthetic clip: long-GOP 4:2:0 with B frames."""
+
+    codec: Literal["AVC", "HEVC"] = "AVC"
+    bitrate_bps: int = Field(default=50_000_000, ge=100_000, le=800_000_000)
+    keyframe_interval: int = Field(default=24, ge=1, le=600)
+    b_frames: int = Field(default=2, ge=0, le=8)
+
+
+class ClipSpec(Fact):
+    """One clip of a scenario: either `recipe` (+ `original`) or `files` (paths and globs)."""
+
+    name: str = Field(min_length=1, max_length=300)
+    recipe: Recipe | None = None
+    original: OriginalSpec = OriginalSpec()
+    files: tuple[str, ...] = ()
+    excerpt_s: float = Field(
+        default=10.0, gt=0, le=600, description="seconds of each own file that are measured"
+    )
+
+    @model_validator(mode="after")
+    def _one_source(self) -> "ClipSpec":
+        if (self.recipe is None) == (not self.files):
+            raise ValueError(f'clip "{self.name}" needs either a recipe or files, not both')
+        return self
+
+
+class ColourTags(Fact):
+    """Colour description as FFmpeg's numbers (ITU-T H.273 code points; range 1 limited, 2 full).
+    2 means unspecified for primaries, transfer and matrix; 0 for range."""
+
+    colour_range: int = 0
+    primaries: int = 2
+    transfer: int = 2
+    matrix: int = 2
+
+
+class MediaFacts(Fact):
+    """What one media file says of itself, before any decoding."""
+
+    path: str
+    container: str
+    codec: str
+    profile: str | None
+    encoder_hint: str | None = None
+    width_px: int
+    height_px: int
+    pixel_format: str
+    bit_depth: int
+    chroma: Literal["4:2:0", "4:2:2", "4:4:4", "4:1:1", "4:0:0", "RGB", "other"]
+    has_alpha: bool = False
+    frame_rate: Rate | None
+    duration_s: float | None
+    stated_frame_count: int | None
+    time_base: Rate
+    has_b_frames: bool
+    tags: ColourTags
+    audio_track_count: int
+    file_bytes: int
+
+
+class FrameIndex(Fact):
+    """The pictures of one file in display order, found by one independent sequential decode.
+
+    All tuples have one entry per frame. `digests` are 64-bit hashes of the decoded planes;
+    `stamps` are the frame numbers read from the picture, or -1 where none is readable.
+    """
+
+    path: str
+    file_bytes: int
+    time_base: Rate
+    pts: tuple[int, ...]
+    is_keyframe: tuple[bool, ...]
+    packet_bytes: tuple[int, ...]
+    digests: tuple[str, ...]
+    stamps: tuple[int, ...]
+    is_stamped: bool
+    width_px: int
+    height_px: int
+    pixel_format: str
+    frame_rate: Rate | None
+
+    @property
+    def frame_count(self) -> int:
+        """How many pictures the file holds."""
+        return len(self.pts)

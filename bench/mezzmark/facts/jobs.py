@@ -1,0 +1,130 @@
+"""What a worker process is told, and what it answers; both travel as one JSON line."""
+
+from typing import Annotated, Literal
+
+from pydantic import Field, TypeAdapter
+
+from mezzmark.facts.base import Fact
+from mezzmark.facts.encoding import Encoding
+from mezzmark.facts.footage import ClipSpec
+from mezzmark.facts.records import Measurement, ProcessFacts
+from mezzmark.facts.scenario import Policy, Threading
+
+
+class MediaReference(Fact):
+    """A media file and the index made of it (`FrameIndex` as JSON)."""
+
+    media_path: str
+    index_path: str
+
+
+class ScrubJob(Fact):
+    """Play these requests; a request is (clip position, frame index)."""
+
+    task: Literal["scrub"] = "scrub"
+    media: tuple[MediaReference, ...]
+    requests: tuple[tuple[int, int], ...]
+    policy: Policy
+    thread_count: int
+    threading: Threading
+    decoder: Literal["software", "cuda"]
+    viewer_height_px: int
+
+
+class EncodeJob(Fact):
+    """Decode `frame_count` frames of the source into memory, encode them, check the result.
+
+    `scratch_dir` is an existing folder of the run's own; the file written there is removed by
+    whoever made the folder.
+    """
+
+    task: Literal["encode"] = "encode"
+    source: MediaReference
+    encoding: Encoding
+    frame_count: int
+    thread_count: int
+    scratch_dir: str
+
+
+class KernelJob(Fact):
+    """Run the reference workload `repeats` times."""
+
+    task: Literal["kernel"] = "kernel"
+    repeats: int
+
+
+class PrepareOriginalJob(Fact):
+    """Make (or find in the cache) the camera original of a recipe clip, and its index."""
+
+    task: Literal["prepare-original"] = "prepare-original"
+    clip: ClipSpec
+    seed: int
+    cache_dir: str
+
+
+class PrepareOwnJob(Fact):
+    """Index one of the user's own files over its excerpt; the file is opened read-only."""
+
+    task: Literal["prepare-own"] = "prepare-own"
+    media_path: str
+    excerpt_s: float
+    cache_dir: str
+
+
+class PrepareEncodingJob(Fact):
+    """Encode a prepared clip to an encoding (or find it in the cache), and index it."""
+
+    task: Literal["prepare-encoding"] = "prepare-encoding"
+    source: MediaReference
+    encoding: Encoding
+    thread_count: int
+    cache_dir: str
+
+
+Job = Annotated[
+    ScrubJob | EncodeJob | KernelJob | PrepareOriginalJob | PrepareOwnJob | PrepareEncodingJob,
+    Field(discriminator="task"),
+]
+JOB_ADAPTER: TypeAdapter[Job] = TypeAdapter(Job)
+
+
+class PreparedMedia(Fact):
+    """A file ready to be measured."""
+
+    kind: Literal["prepared"] = "prepared"
+    media: MediaReference
+    fingerprint: str
+    file_bytes: int
+    frame_count: int
+    duration_s: float
+    was_cached: bool
+
+
+class Measured(Fact):
+    """A trial's measurement and what its process used."""
+
+    kind: Literal["measured"] = "measured"
+    measurement: Measurement
+    process: ProcessFacts
+
+
+class Refused(Fact):
+    """The job could not be done, and why; `exit_code` is that of the error behind it."""
+
+    kind: Literal["refused"] = "refused"
+    where: str
+    what: str
+    remedy: str
+    exit_code: int
+
+
+class Advance(Fact):
+    """A line of progress from a long preparation."""
+
+    kind: Literal["advance"] = "advance"
+    message: str
+    done_fraction: float
+
+
+Answer = Annotated[PreparedMedia | Measured | Refused | Advance, Field(discriminator="kind")]
+ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Answer)

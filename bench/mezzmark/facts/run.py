@@ -1,0 +1,74 @@
+"""What a run directory says of itself: scenario, host, clips, versions."""
+
+from typing import Final, Literal
+
+from mezzmark.facts.base import Fact
+from mezzmark.facts.encoding import Encoding
+from mezzmark.facts.footage import MediaFacts
+from mezzmark.facts.scenario import Scenario
+
+MANIFEST_SCHEMA: Final = 1
+"""Version of `manifest.json`. 1: first published form."""
+
+
+class HostFacts(Fact):
+    """The machine a run was made on; None where the OS does not tell."""
+
+    host_label: str
+    cpu_model: str | None
+    logical_core_count: int
+    physical_core_count: int | None
+    usable_core_count: int
+    memory_bytes: int
+    frequency_max_mhz: float | None
+    governor: str | None
+    turbo: str | None
+    is_virtual: bool | None
+    on_battery: bool | None
+    operating_system: str
+    kernel: str
+    python: str
+    library_versions: dict[str, str]
+    storage_path: str
+    file_system: str | None
+    storage_free_bytes: int | None
+    gpu_driver: str | None = None
+
+
+class ClipManifest(Fact):
+    """A clip as it was measured: one entry per media file (`clip` names it in the cells)."""
+
+    clip: str
+    source: Literal["recipe", "own"]
+    original: MediaFacts
+    fingerprint: str
+    frame_count: int
+    duration_s: float
+    keyframe_interval_median: float
+
+
+class MediaManifest(Fact):
+    """An encoding of a clip as it lay on disk while it was measured."""
+
+    clip: str
+    encoding: str
+    file_bytes: int
+    fingerprint: str
+    frame_count: int
+    bitrate_bps: float
+
+
+class Manifest(Fact):
+    """`manifest.json`. `stop_reason` is empty while the run goes on."""
+
+    schema_version: Literal[1] = MANIFEST_SCHEMA
+    mezzmark_version: str
+    run_id: str
+    created_utc: str
+    scenario: Scenario
+    encodings: tuple[Encoding, ...]
+    clips: tuple[ClipManifest, ...]
+    media: tuple[MediaManifest, ...]
+    refused: tuple[str, ...] = ()
+    host: HostFacts
+    stop_reason: str = ""

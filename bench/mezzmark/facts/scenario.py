@@ -1,0 +1,98 @@
+"""The scenario: what is to be measured, as the user writes it in TOML."""
+
+from typing import Annotated, Final, Literal
+
+from pydantic import Field, model_validator
+
+from mezzmark.facts.base import Fact
+from mezzmark.facts.encoding import ORIGINAL, CustomEncoding
+from mezzmark.facts.footage import ClipSpec
+
+SCENARIO_SCHEMA: Final = 1
+
+Pattern = Literal["jump", "near", "step-forward", "step-back", "sweep-forward", "sweep-back", "hop"]
+"""How the playhead moves; see `mezzmark.facts.patterns`."""
+
+Policy = Literal["reseek", "roll"]
+"""`reseek` always seeks; `roll` keeps decoding when the target lies ahead in the same group."""
+
+Threading = Literal["slice", "frame", "auto"]
+"""How the decoder spreads work: within a picture, over several pictures, or its own choice."""
+
+ThreadChoice = Annotated[int, Field(ge=1, le=512)] | Literal["half", "all"]
+
+
+class ScrubSettings(Fact):
+    """The scrub task: closed-loop playhead moves, each timed and proved."""
+
+    patterns: tuple[Pattern, ...] = Field(default=("jump", "near"), min_length=1)
+    requests: int = Field(default=24, ge=1, le=100_000, description="playhead moves a trial")
+    policies: tuple[Policy, ...] = Field(default=("roll",), min_length=1)
+    threads: tuple[ThreadChoice, ...] = Field(default=("all",), min_length=1)
+    threading: Threading = "slice"
+    sweep_speed: int = Field(default=8, ge=2, le=64)
+    near_median_frames: float = Field(default=12.0, gt=0)
+    viewer_height_px: int = Field(default=540, ge=64, le=4320, multiple_of=2)
+    decoder: Literal["software", "cuda"] = "software"
+
+
+class EncodeSettings(Fact):
+    """The encode task: frames from memory to a finished file."""
+
+    threads: tuple[ThreadChoice, ...] = Field(default=(1, "all"), min_length=1)
+    frames: int = Field(default=48, ge=2, le=10_000)
+
+
+class Scenario(Fact):
+    """Everything that decides what a run measures; the seed fixes all that is random."""
+
+    schema_version: Literal[1] = SCENARIO_SCHEMA
+    name: str = Field(min_length=1, max_length=300)
+    title: str = ""
+    description: str = ""
+    seed: int = Field(ge=0, lt=2**63)
+    rounds: int = Field(default=10, ge=1, le=1000, description="at most so many rounds")
+    minimum_rounds: int = Field(default=3, ge=1, le=1000)
+    precision_fraction: float = Field(
+        default=0.05, gt=0, lt=1, description="relative half-width at which rounds stop"
+    )
+    time_budget_s: float | None = Field(default=None, gt=0)
+    trial_timeout_s: float = Field(default=300, gt=0)
+    null_arm: bool = Field(
+        default=False, description="measure the first cell of each task twice a round"
+    )
+    clips: tuple[ClipSpec, ...] = Field(min_length=1)
+    encodings: tuple[str, ...] = (ORIGINAL,)
+    custom_encodings: tuple[CustomEncoding, ...] = ()
+    scrub: ScrubSettings | None = None
+    encode: EncodeSettings | None = None
+
+    @model_validator(mode="after")
+    def _consistent(self) -> "Scenario":
+        _refuse_repeats("clip", [clip.name for clip in self.clips])
+        _refuse_repeats("encoding", [*self.encodings, *(e.name for e in self.custom_encodings)])
+        if self.minimum_rounds > self.rounds:
+            raise ValueError(
+                f"minimum_rounds is {self.minimum_rounds} but rounds is {self.rounds}; "
+                "it must not be larger"
+            )
+        if self.scrub is None and self.encode is None:
+            raise ValueError("nothing to measure: add a [scrub] or an [encode] table")
+        if self.scrub and self.scrub.patterns == ("hop",) and len(self.clips) < 2:
+            raise ValueError('the pattern "hop" moves between clips and needs at least two')
+        return self
+
+
+def _refuse_repeats(kind: str, names: list[str]) -> None:
+    repeated = sorted({name for name in names if names.count(name) > 1})
+    if repeated:
+        raise ValueError(f'two entries share the {kind} name "{repeated[0]}"; names must differ')
+
+
+def resolve_thread_count(choice: int | str, *, core_count: int) -> int:
+    """Threads for a choice of 1…n, "half" or "all" on a machine with `core_count` cores."""
+    if choice == "all":
+        return core_count
+    if choice == "half":
+        return max(1, core_count // 2)
+    return int(choice)

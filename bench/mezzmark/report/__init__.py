@@ -1,0 +1,1 @@
+"""Tables, figures and the page. pandas, seaborn and jinja2 live only here."""

@@ -1,0 +1,1 @@
+"""From a scenario to finished trials: plan, prepare, run each trial in a fresh process."""

@@ -1,0 +1,1 @@
+"""Estimates, intervals, comparisons and scaling laws as pure functions over arrays."""

@@ -1,0 +1,1 @@
+"""Runs on disk: manifest, append-only trials, shipped files, exports."""
