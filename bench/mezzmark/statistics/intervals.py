@@ -1,0 +1,98 @@
+"""Confidence intervals over trials; the trial is the unit, never the sample inside it."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import stats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interval:
+    """A point with the interval that holds it at `confidence_level`.
+
+    `count` is the number of trials behind it; `method` names the computation in words.
+    """
+
+    point: float
+    low: float
+    high: float
+    confidence_level: float
+    count: int
+    method: str
+
+    @property
+    def relative_half_width(self) -> float:
+        """Half the interval's width over the point's size; infinite for a point of 0."""
+        if self.point == 0:
+            return math.inf
+        return (self.high - self.low) / 2 / abs(self.point)
+
+
+def log_t_interval(values: ArrayLike, *, confidence_level: float) -> Interval:
+    """Student's t interval for the geometric mean of `values`, one positive value per trial.
+
+    The point is exp(mean(log x)). Taking logs makes the interval a ratio, as costs are compared,
+    and takes the skew out of timings. Raises ValueError for fewer than two values, values that
+    are not positive and finite, or a level outside (0, 1).
+    """
+    logs = np.log(_positive(values))
+    inner = t_interval(logs, confidence_level=confidence_level)
+    return Interval(
+        point=math.exp(inner.point),
+        low=math.exp(inner.low),
+        high=math.exp(inner.high),
+        confidence_level=confidence_level,
+        count=inner.count,
+        method="t on logs of per-trial values",
+    )
+
+
+def t_interval(values: ArrayLike, *, confidence_level: float) -> Interval:
+    """Student's t interval for the mean of `values`, one value per trial.
+
+    Exact for independent normal values (Student 1908). Raises ValueError as `log_t_interval`.
+    """
+    data = _finite(values)
+    check_level(confidence_level)
+    if data.size < 2:
+        raise ValueError(f"an interval needs at least two values, not {data.size}")
+    mean = float(np.mean(data))
+    reach = t_reach(data.size, confidence_level=confidence_level)
+    half = reach * float(np.std(data, ddof=1)) / math.sqrt(data.size)
+    return Interval(
+        point=mean,
+        low=mean - half,
+        high=mean + half,
+        confidence_level=confidence_level,
+        count=data.size,
+        method="t on per-trial values",
+    )
+
+
+def t_reach(count: int, *, confidence_level: float) -> float:
+    """Standard errors from the mean to a two-sided t limit with `count` values."""
+    return float(stats.t.ppf((1 + confidence_level) / 2, count - 1))
+
+
+def check_level(confidence_level: float) -> None:
+    """Raise ValueError unless the level lies strictly between 0 and 1."""
+    if not 0 < confidence_level < 1:
+        raise ValueError(f"confidence_level must lie between 0 and 1, not {confidence_level}")
+
+
+def _finite(values: ArrayLike) -> NDArray[np.float64]:
+    data = np.asarray(values, dtype=np.float64)
+    if data.ndim != 1:
+        raise ValueError(f"values must be one-dimensional, not of shape {data.shape}")
+    if not np.isfinite(data).all():
+        raise ValueError("values must be finite")
+    return data
+
+
+def _positive(values: ArrayLike) -> NDArray[np.float64]:
+    data = _finite(values)
+    if (data <= 0).any():
+        raise ValueError("values must be positive to be compared as ratios")
+    return data
