@@ -1,0 +1,153 @@
+"""Turns what pydantic found wrong with a scenario into one line a person can act on."""
+
+import difflib
+import json
+from collections.abc import Mapping, Sequence
+from typing import Any, get_args
+
+from pydantic import BaseModel, ValidationError
+
+from mezzmark.facts.errors import ScenarioError
+from mezzmark.facts.toml_lines import KeyPath, find_line, map_key_lines
+
+
+def scenario_error(
+    failure: ValidationError,
+    *,
+    source: str,
+    text: str,
+    data: Mapping[str, Any],
+    model: type[BaseModel],
+) -> ScenarioError:
+    """The first problem as an error that says file, line, key, value and what is legal."""
+    problems = failure.errors(include_url=False)
+    first = problems[0]
+    path = _path_in(data, first["loc"])
+    same = [p for p in problems if _path_in(data, p["loc"]) == path]
+    what, remedy = _describe(same, path=path, model=model)
+    others = len({_path_in(data, p["loc"]) for p in problems}) - 1
+    if others:
+        remedy += f" ({others} more {'problem' if others == 1 else 'problems'} after this one)"
+    return ScenarioError(where=place(source, text=text, path=path), what=what, remedy=remedy)
+
+
+def place(source: str, *, text: str, path: KeyPath) -> str:
+    """`file, line n, key`, as far as each is known."""
+    line = find_line(map_key_lines(text), path)
+    parts = [source]
+    if line is not None:
+        parts.append(f"line {line}")
+    if path:
+        parts.append(dotted(path))
+    return ", ".join(parts)
+
+
+def dotted(path: KeyPath) -> str:
+    """`clips[0].recipe.grain`; entries are counted from 1 for people."""
+    shown = ""
+    for part in path:
+        shown += f"[{part + 1}]" if isinstance(part, int) else f"{'.' if shown else ''}{part}"
+    return shown
+
+
+def _path_in(data: Any, location: Sequence[str | int]) -> KeyPath:
+    """The part of pydantic's location that exists in the file (union branches do not)."""
+    path: KeyPath = ()
+    here = data
+    for position, part in enumerate(location):
+        if isinstance(here, Mapping) and isinstance(part, str):
+            if part in here:
+                here = here[part]
+                path = (*path, part)
+            elif position == len(location) - 1:
+                path = (*path, part)
+        elif isinstance(here, list | tuple) and isinstance(part, int) and part < len(here):
+            here = here[part]
+            path = (*path, part)
+    return path
+
+
+def _describe(problems: Sequence[Any], *, path: KeyPath, model: type[BaseModel]) -> tuple[str, str]:
+    first = problems[0]
+    key = str(path[-1]) if path else ""
+    if first["type"] == "extra_forbidden":
+        return _unknown_key(key, legal=_fields_at(model, path[:-1]))
+    if first["type"] == "missing":
+        return f'the key "{key}" is missing', f"Add a line: {key} = …"
+    if first["type"] == "value_error":
+        return str(first["ctx"]["error"]), "Correct it and start again"
+    found = _as_written(first["input"])
+    expected = " or ".join(dict.fromkeys(_expectation(problem) for problem in problems))
+    return f"{found} is not legal", f"Legal is: {expected}"
+
+
+def _unknown_key(key: str, *, legal: Sequence[str]) -> tuple[str, str]:
+    near = difflib.get_close_matches(key, legal, n=1, cutoff=0.5)
+    remedy = f'Did you mean "{near[0]}"?' if near else f"Known keys here: {', '.join(legal)}"
+    return f'there is no key "{key}"', remedy
+
+
+def _expectation(problem: Mapping[str, Any]) -> str:
+    context = problem.get("ctx", {})
+    kind = str(problem["type"])
+    bounds = {
+        "greater_than_equal": ("a number of at least ", "ge"),
+        "greater_than": ("a number above ", "gt"),
+        "less_than_equal": ("a number of at most ", "le"),
+        "less_than": ("a number below ", "lt"),
+        "multiple_of": ("a multiple of ", "multiple_of"),
+    }
+    if kind in bounds:
+        words, name = bounds[kind]
+        return f"{words}{context[name]}"
+    if kind == "literal_error":
+        return str(context["expected"]).replace("'", '"')
+    plain = {
+        "int_type": "a whole number",
+        "int_parsing": "a whole number",
+        "int_from_float": "a whole number",
+        "float_type": "a number",
+        "float_parsing": "a number",
+        "string_type": "text in quotes",
+        "bool_type": "true or false",
+        "bool_parsing": "true or false",
+        "tuple_type": "a list in square brackets",
+        "list_type": "a list in square brackets",
+        "too_short": "a list with at least one entry",
+        "string_too_short": "text that is not empty",
+        "model_type": "a table",
+        "dict_type": "a table",
+    }
+    return plain.get(kind, str(problem["msg"]))
+
+
+def _as_written(value: object) -> str:
+    try:
+        shown = json.dumps(value, ensure_ascii=False)
+    except TypeError:
+        shown = str(value)
+    return shown if len(shown) <= 60 else shown[:57] + "…"
+
+
+def _fields_at(model: type[BaseModel], path: KeyPath) -> tuple[str, ...]:
+    """Legal keys of the table at `path`, found by walking the model's annotations."""
+    here: type[BaseModel] = model
+    for part in path:
+        if isinstance(part, int):
+            continue
+        field = here.model_fields.get(part)
+        inner = _model_in(field.annotation) if field else None
+        if inner is None:
+            return ()
+        here = inner
+    return tuple(here.model_fields)
+
+
+def _model_in(annotation: object) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    for argument in get_args(annotation):
+        found = _model_in(argument)
+        if found:
+            return found
+    return None

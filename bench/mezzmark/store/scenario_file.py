@@ -1,0 +1,148 @@
+"""Reads a scenario file, and says what is wrong with it in one line."""
+
+import json
+import re
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from mezzmark.facts import catalogue
+from mezzmark.facts.encoding import ORIGINAL
+from mezzmark.facts.errors import EncodingError, ScenarioError
+from mezzmark.facts.scenario import Scenario
+from mezzmark.facts.scenario_problems import place, scenario_error
+from mezzmark.store.shipped import find_scenario
+
+FOOTAGE_PLACEHOLDER = "{footage}"
+"""Stands in `files` for what the user passes with `--footage`."""
+
+
+def read_scenario(
+    name_or_path: str,
+    *,
+    footage: Sequence[str] = (),
+    changes: Mapping[str, Any] | None = None,
+) -> Scenario:
+    """The scenario at a path, or the shipped one of that name (`first-look`).
+
+    `footage` replaces the placeholder in `files`; `changes` replaces top-level keys (rounds, seed,
+    time_budget_s, …). Raises ScenarioError with file, line, key, value and remedy.
+    """
+    path = find_scenario(name_or_path)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except UnicodeDecodeError as problem:
+        raise ScenarioError(
+            where=path.name,
+            what=f"it is not text in UTF-8 (byte {problem.start})",
+            remedy="Save it as UTF-8",
+        ) from problem
+    except OSError as problem:
+        raise ScenarioError(
+            where=str(path), what=f"it cannot be read ({problem.strerror})", remedy="Check the path"
+        ) from problem
+    data = _parse(path.name, text)
+    data = _with_footage(data, footage=footage, source=path.name, text=text)
+    _anchor_files(data, folder=path.parent)
+    data |= {key: value for key, value in (changes or {}).items() if value is not None}
+    return build_scenario(data, source=path.name, text=text)
+
+
+def build_scenario(data: Mapping[str, Any], *, source: str, text: str = "") -> Scenario:
+    """A checked scenario from plain data; `text` is only used to name lines."""
+    try:
+        scenario = Scenario.model_validate(data)
+    except ValidationError as failure:
+        raise scenario_error(
+            failure, source=source, text=text, data=data, model=Scenario
+        ) from failure
+    _check_encodings(scenario, source=source, text=text)
+    return scenario
+
+
+def write_scenario_schema() -> str:
+    """JSON Schema of scenario files, for editors that complete and check TOML."""
+    schema = Scenario.model_json_schema()
+    schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
+    schema["title"] = "mezzmark scenario"
+    return json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
+
+
+def _parse(source: str, text: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as problem:
+        line = re.search(r"at line (\d+), column (\d+)", str(problem))
+        where = f"{source}, line {line[1]}, column {line[2]}" if line else source
+        what = re.sub(r"\s*\(at .*\)$", "", str(problem))
+        raise ScenarioError(
+            where=where,
+            what=f"it is not valid TOML: {what[0].lower()}{what[1:]}",
+            remedy='A line reads: key = 3, key = "text", key = [1, 2] or [table]',
+        ) from problem
+
+
+def _with_footage(
+    data: dict[str, Any], *, footage: Sequence[str], source: str, text: str
+) -> dict[str, Any]:
+    clips = data.get("clips")
+    is_asked_for = False
+    for index, clip in enumerate(clips if isinstance(clips, list) else []):
+        files = clip.get("files") if isinstance(clip, dict) else None
+        if isinstance(files, list) and FOOTAGE_PLACEHOLDER in files:
+            is_asked_for = True
+            if not footage:
+                raise ScenarioError(
+                    where=place(source, text=text, path=("clips", index, "files")),
+                    what="this scenario measures your own footage and none was passed",
+                    remedy="Add --footage PATH (a file, a folder's glob in quotes; any number)",
+                )
+            at = files.index(FOOTAGE_PLACEHOLDER)
+            own = [str(Path(file).expanduser().absolute()) for file in footage]
+            clip["files"] = [*files[:at], *own, *files[at + 1 :]]
+    if footage and not is_asked_for:
+        raise ScenarioError(
+            where=source,
+            what="--footage was passed but no clip of this scenario asks for it",
+            remedy=f'Write files = ["{FOOTAGE_PLACEHOLDER}"] in a [[clips]] table, '
+            "or use the scenario own-footage",
+        )
+    return data
+
+
+def _anchor_files(data: dict[str, Any], *, folder: Path) -> None:
+    """Relative paths in a scenario are meant from the scenario's own folder."""
+    clips = data.get("clips")
+    for clip in clips if isinstance(clips, list) else []:
+        files = clip.get("files") if isinstance(clip, dict) else None
+        if isinstance(files, list):
+            clip["files"] = [
+                str(folder / Path(file).expanduser()) if isinstance(file, str) else file
+                for file in files
+            ]
+
+
+def _check_encodings(scenario: Scenario, *, source: str, text: str) -> None:
+    for index, name in enumerate(scenario.encodings):
+        if name == ORIGINAL:
+            continue
+        try:
+            catalogue.find_encoding(name)
+        except EncodingError as problem:
+            raise ScenarioError(
+                where=place(source, text=text, path=("encodings", index)),
+                what=problem.what,
+                remedy=problem.remedy,
+            ) from problem
+    for index, custom in enumerate(scenario.custom_encodings):
+        try:
+            catalogue.resolve_custom(custom)
+        except EncodingError as problem:
+            raise ScenarioError(
+                where=place(source, text=text, path=("custom_encodings", index)),
+                what=problem.what,
+                remedy=problem.remedy,
+            ) from problem

@@ -1,0 +1,113 @@
+"""Every broken scenario gives one line that says where, what and what is legal."""
+
+from pathlib import Path
+
+import pytest
+
+from mezzmark.facts.errors import ScenarioError
+from mezzmark.store.scenario_file import read_scenario
+
+GOOD = """\
+name = "probe"
+seed = 1
+rounds = 3
+encodings = ["original", "vc3-sq"]
+
+[[clips]]
+name = "street"
+[clips.recipe]
+width_px = 640
+height_px = 360
+
+[scrub]
+patterns = ["jump"]
+requests = 5
+threads = [1, "half"]
+
+[encode]
+threads = [1]
+"""
+
+BROKEN = {
+    # change: (text before, text after), what the message must contain
+    "syntax": (("seed = 1", "seed = "), ["line 2", "TOML"]),
+    "duplicate key": (("seed = 1", "seed = 1\nseed = 2"), ["line 3", "TOML"]),
+    "misspelt key": (("rounds", "ronds"), ["line 3", '"ronds"', 'mean "rounds"']),
+    "misspelt table": (("[scrub]", "[scrubb]"), ["line 12", '"scrubb"', '"scrub"']),
+    "misspelt nested": (("width_px", "width"), ["line 9", '"width"', '"width_px"']),
+    "unlike any key": (("rounds = 3", "zzz = 3"), ["line 3", '"zzz"', "Known keys", "rounds"]),
+    "missing name": (('name = "probe"\n', ""), ["name", "missing"]),
+    "missing seed": (("seed = 1\n", ""), ["seed", "missing"]),
+    "text for number": (("rounds = 3", 'rounds = "many"'), ["line 3", '"many"', "whole number"]),
+    "fraction for count": (("requests = 5", "requests = 5.5"), ["line 14", "5.5", "whole"]),
+    "zero rounds": (("rounds = 3", "rounds = 0"), ["line 3", "at least 1"]),
+    "negative seed": (("seed = 1", "seed = -1"), ["line 2", "-1", "at least 0"]),
+    "unknown pattern": (('["jump"]', '["jumpp"]'), ["line 13", '"jumpp"', '"jump"', '"near"']),
+    "unknown encoding": (('"vc3-sq"', '"vc3-sk"'), ["line 4", '"vc3-sk"', "vc3-sq"]),
+    "odd width": (("width_px = 640", "width_px = 641"), ["line 9", "641", "multiple of 2"]),
+    "bad threads": (('"half"', '"most"'), ["line 15", '"most"', '"half"', "whole number"]),
+    "empty patterns": (('["jump"]', "[]"), ["line 13", "at least one"]),
+    "nothing to measure": (("[scrub]", "[[x]]"), ["x"]),
+    "two sources": (
+        ('name = "street"', 'name = "street"\nfiles = ["a.mov"]'),
+        ["street", "not both"],
+    ),
+    "repeated encoding": (('"vc3-sq"', '"original"'), ["original", "differ"]),
+    "minimum above rounds": (("rounds = 3", "rounds = 3\nminimum_rounds = 5"), ["minimum_rounds"]),
+    "hop alone": (('["jump"]', '["hop"]'), ["hop", "two"]),
+    "newer schema": (("seed = 1", "schema_version = 2\nseed = 1"), ["line 2", "2"]),
+    "bad rate": (("width_px = 640", 'frame_rate = "fast"'), ["line 9", "rate"]),
+}
+
+
+def _write(folder: Path, text: str) -> str:
+    path = folder / "broken.toml"
+    path.write_text(text, encoding="utf-8")
+    return str(path)
+
+
+def test_the_unbroken_scenario_is_read(tmp_path: Path) -> None:
+    """The text from which all broken ones are made is itself legal."""
+    scenario = read_scenario(_write(tmp_path, GOOD))
+    assert scenario.clips[0].recipe is not None
+    assert scenario.scrub is not None
+    assert scenario.scrub.threads == (1, "half")
+
+
+@pytest.mark.parametrize("case", [name for name, (_, words) in BROKEN.items() if words])
+def test_a_broken_scenario_is_one_clear_line(case: str, tmp_path: Path) -> None:
+    """The message is one line naming the file and containing place, value and remedy."""
+    (before, after), words = BROKEN[case]
+    assert before in GOOD
+    with pytest.raises(ScenarioError) as caught:
+        read_scenario(_write(tmp_path, GOOD.replace(before, after, 1)))
+    message = str(caught.value)
+    assert "\n" not in message
+    assert "broken.toml" in message
+    for word in words or []:
+        assert word in message, message
+
+
+def test_a_file_that_is_not_text_is_refused(tmp_path: Path) -> None:
+    """Bytes that are no UTF-8 give a clear error instead of a traceback."""
+    path = tmp_path / "broken.toml"
+    path.write_bytes(b'name = "\xff\xfe"')
+    with pytest.raises(ScenarioError, match="UTF-8"):
+        read_scenario(str(path))
+
+
+def test_a_missing_scenario_names_the_shipped_ones(tmp_path: Path) -> None:
+    """An unknown name is answered with the names that exist."""
+    with pytest.raises(ScenarioError, match="first-look"):
+        read_scenario(str(tmp_path / "nothing.toml"))
+
+
+def test_own_footage_must_be_passed(tmp_path: Path) -> None:
+    """The placeholder without --footage, and --footage without placeholder, are both refused."""
+    own = GOOD.replace("[clips.recipe]\nwidth_px = 640\nheight_px = 360\n", 'files = ["{footage}"]')
+    with pytest.raises(ScenarioError, match="--footage"):
+        read_scenario(_write(tmp_path, own))
+    with pytest.raises(ScenarioError, match="no clip"):
+        read_scenario(_write(tmp_path, GOOD), footage=["a.mov"])
+    scenario = read_scenario(_write(tmp_path, own), footage=["a.mov", "b/*.mp4"])
+    assert [Path(file).name for file in scenario.clips[0].files] == ["a.mov", "*.mp4"]
