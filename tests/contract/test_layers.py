@@ -12,15 +12,18 @@ RANK = {
     "facts": 0,
     "statistics": 0,
     "host": 1,
+    "host_clock": 1,
+    "host_linux": 1,
     "engines": 1,
     "worker": 2,
+    "store": 2,
+    "decide": 2,
     "runner": 3,
-    "store": 4,
-    "decide": 5,
     "report": 6,
     "cli": 7,
 }
-"""A module may import its own layer and those of lower rank; facts never imports statistics."""
+"""A module may import its own layer and those of lower rank; facts never imports statistics. The
+runner appends to the store and stops by what decide says of the precision, so both lie below."""
 
 PURE_LAYERS = ("facts", "statistics", "decide")
 WORLD = {"av", "pandas", "os", "time", "pathlib", "subprocess", "seaborn", "matplotlib", "jinja2"}

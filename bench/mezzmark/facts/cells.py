@@ -1,12 +1,21 @@
 """Cells and their order: what is measured, how often, and when."""
 
-from typing import Literal
+from typing import Final, Literal
 
 from mezzmark.facts.base import Fact
 from mezzmark.facts.scenario import Pattern, Policy, Threading
 
 Task = Literal["scrub", "encode", "kernel"]
 """`kernel` is the fixed reference workload that tells drift of the machine from the codec's."""
+
+ALL_CLIPS: Final = "all clips"
+"""The clip name of a cell that moves between clips (the pattern `hop`)."""
+
+KERNEL_CLIP: Final = "no clip"
+"""The clip name of reference kernel cells, which use no footage."""
+
+KERNEL_ENCODING: Final = "reference kernel"
+"""The encoding name of reference kernel cells."""
 
 
 class Cell(Fact):

@@ -126,5 +126,17 @@ class Advance(Fact):
     done_fraction: float
 
 
-Answer = Annotated[PreparedMedia | Measured | Refused | Advance, Field(discriminator="kind")]
+class Broken(Fact):
+    """What the runner notes in place of an answer when the worker gave none.
+
+    `crashed`: it ended without answering; `timed_out`: it was killed after its time;
+    `cancelled`: it was killed because the run is being stopped.
+    """
+
+    kind: Literal["broken"] = "broken"
+    outcome: Literal["crashed", "timed_out", "cancelled"]
+    reason: str
+
+
+Answer = Annotated[PreparedMedia | Measured | Refused | Advance | Broken, Field(discriminator="kind")]
 ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Answer)
