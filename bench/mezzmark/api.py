@@ -1,0 +1,150 @@
+"""The library: one public function behind each command, with the same argument names.
+
+Heavy libraries are imported inside the functions, so that `import mezzmark` stays light.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from mezzmark.facts.encoding import Encoding
+    from mezzmark.facts.inspection import Inspection
+    from mezzmark.facts.scenario import Scenario
+    from mezzmark.report.page import ReportPaths
+    from mezzmark.runner.events import Event
+
+
+def measure(
+    scenario: str | Scenario,
+    *,
+    footage: Sequence[str] = (),
+    out: Path | None = None,
+    cache: Path | None = None,
+    resume: bool = False,
+    rounds: int | None = None,
+    time_budget_s: float | None = None,
+    seed: int | None = None,
+    on_event: Callable[[Event], None] | None = None,
+) -> Path:
+    """Measure a scenario (name, path or model) and return the run's folder.
+
+    Every finished trial is on disk before its event is given to `on_event`. Raises
+    InterruptedRunError when stopped; the same call with `resume=True` and the same `out` goes on.
+    """
+    from mezzmark.engines.cache import default_cache_dir
+    from mezzmark.facts.scenario import Scenario
+    from mezzmark.runner.run import run_scenario
+    from mezzmark.store.scenario_file import read_scenario
+
+    changes = {"rounds": rounds, "time_budget_s": time_budget_s, "seed": seed}
+    if rounds is not None:
+        changes["minimum_rounds"] = None
+    if isinstance(scenario, Scenario):
+        plan = scenario.model_copy(update={k: v for k, v in changes.items() if v is not None})
+    else:
+        plan = read_scenario(scenario, footage=footage, changes=changes)
+    run_dir = Path(out) if out else _fresh_run_dir(plan.name)
+    events = run_scenario(
+        plan, run_dir=run_dir, cache_dir=cache or default_cache_dir(), resume=resume
+    )
+    for event in events:
+        if on_event:
+            on_event(event)
+    return run_dir
+
+
+def report(
+    runs: Sequence[Path], *, out: Path | None = None, template: Path | None = None
+) -> ReportPaths:
+    """Write the report of one or more runs; derived files are replaced, the runs only read."""
+    from mezzmark.report.page import write_report
+
+    return write_report([Path(run) for run in runs], out_dir=out, template=template)
+
+
+def inspect(footage: Sequence[str], *, seconds: float | None = None) -> tuple[Inspection, ...]:
+    """What each file is, with warnings; `footage` are paths and globs, opened read-only."""
+    from mezzmark.engines.inspection import inspect_media
+    from mezzmark.runner.prepare import expand_files
+
+    return tuple(
+        inspect_media(path, max_duration_s=seconds) for path in expand_files(tuple(footage))
+    )
+
+
+def encodings(*, probe: bool = False) -> Mapping[str, tuple[Encoding, str]]:
+    """The catalogue by name; with `probe`, the text says what this machine's FFmpeg refuses."""
+    from mezzmark.facts.catalogue import catalogue_names, find_encoding
+
+    found = {name: find_encoding(name) for name in catalogue_names()}
+    if not probe:
+        return {name: (encoding, "") for name, encoding in found.items()}
+    from mezzmark.engines.encoders import probe_encoder
+
+    return {name: (encoding, probe_encoder(encoding)) for name, encoding in found.items()}
+
+
+def shipped_scenarios() -> dict[str, str]:
+    """Names and titles of the scenarios that ship with mezzmark."""
+    import tomllib
+
+    from mezzmark.store.shipped import find_scenario, scenario_names
+
+    return {
+        name: str(tomllib.loads(find_scenario(name).read_text(encoding="utf-8")).get("title", ""))
+        for name in scenario_names()
+    }
+
+
+def scenario_text(scenario: str) -> str:
+    """The TOML text of a shipped scenario or a file."""
+    from mezzmark.store.shipped import find_scenario
+
+    return find_scenario(scenario).read_text(encoding="utf-8")
+
+
+def scenario_schema() -> str:
+    """JSON Schema of scenario files."""
+    from mezzmark.store.scenario_file import write_scenario_schema
+
+    return write_scenario_schema()
+
+
+def describe_scenario(scenario: str, *, footage: Sequence[str] = ()) -> str:
+    """What a scenario would measure, in a few lines."""
+    from mezzmark.store.scenario_file import read_scenario
+
+    plan = read_scenario(scenario, footage=footage)
+    names = [*plan.encodings, *(custom.name for custom in plan.custom_encodings)]
+    lines = [
+        f"{plan.name}: {plan.title}" if plan.title else plan.name,
+        f"clips: {', '.join(clip.name for clip in plan.clips)}",
+        f"encodings ({len(names)}): {', '.join(names)}",
+    ]
+    if plan.scrub:
+        lines.append(
+            f"scrub: {', '.join(plan.scrub.patterns)}; {plan.scrub.requests} moves a trial; "
+            f"policies {', '.join(plan.scrub.policies)}; "
+            f"threads {', '.join(map(str, plan.scrub.threads))}"
+        )
+    if plan.encode:
+        lines.append(
+            f"encode: {plan.encode.frames} frames; "
+            f"threads {', '.join(map(str, plan.encode.threads))}"
+        )
+    budget = f", {plan.time_budget_s:.0f} s at most" if plan.time_budget_s else ""
+    lines.append(
+        f"rounds: {plan.minimum_rounds} to {plan.rounds}, until every interval is within "
+        f"±{plan.precision_fraction:.0%}{budget}; seed {plan.seed}"
+    )
+    return "\n".join(lines)
+
+
+def _fresh_run_dir(name: str) -> Path:
+    stamp = datetime.now(UTC).strftime("%Y%m%d-%H%M%S")
+    safe = "".join(c if c.isalnum() or c in "-_" else "-" for c in name)[:60]
+    return Path("results") / f"{safe}-{stamp}"

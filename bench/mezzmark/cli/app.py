@@ -1,0 +1,221 @@
+"""The commands: each parses, calls one library function and prints one value."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from mezzmark import __version__
+
+app = typer.Typer(
+    name="mezzmark",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode="markdown",
+    pretty_exceptions_enable=False,
+    help="Measures what footage costs to edit, so that an intermediate encoding is chosen on "
+    "evidence.\n\nStart with `mezzmark demo`. Footage is only ever read; keep camera originals "
+    "until two verified copies exist.",
+    epilog="Exit codes: 0 done · 10 regressed · 11 inconclusive · 12 not comparable · "
+    "20–29 an error that the message explains.",
+)
+
+ScenarioArgument = Annotated[
+    str, typer.Argument(help="A shipped scenario's name, or the path of your own TOML file.")
+]
+FootageOption = Annotated[
+    list[str] | None,
+    typer.Option("--footage", help="Your own file, or a glob in quotes; repeat for more."),
+]
+OutOption = Annotated[
+    Path | None, typer.Option("--out", help="Folder of the run (default: results/NAME-TIME).")
+]
+CacheOption = Annotated[
+    Path | None, typer.Option("--cache", help="Folder for made footage and encodings.")
+]
+ResumeOption = Annotated[bool, typer.Option("--resume", help="Go on with the run in --out.")]
+RoundsOption = Annotated[int | None, typer.Option("--rounds", min=1, help="At most so many rounds.")]
+BudgetOption = Annotated[
+    float | None, typer.Option("--time-budget", min=1, help="Seconds after which no round begins.")
+]
+SeedOption = Annotated[
+    int | None, typer.Option("--seed", min=0, help="Another seed than the scenario's.")
+]
+
+
+def _show_version(is_asked: bool) -> None:
+    if is_asked:
+        print(f"mezzmark {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show version.")
+    ] = False,
+) -> None:
+    """Global options."""
+
+
+@app.command(epilog="Example: `mezzmark demo --out results/first`")
+def demo(out: OutOption = None, cache: CacheOption = None) -> None:
+    """Measure a small made-up clip from camera original to report, in a few minutes.
+
+    Makes the footage, encodes it, measures scrubbing and encoding, writes a report and says where
+    it is. The same as `measure first-look` followed by `report`.
+    """
+    from mezzmark import api
+    from mezzmark.cli.progress import shown_progress
+
+    with shown_progress() as on_event:
+        run_dir = api.measure("first-look", out=out, cache=cache, on_event=on_event)
+    _print_report(api.report([run_dir]))
+
+
+@app.command(
+    epilog="Examples: `mezzmark measure first-look` · "
+    "`mezzmark measure own-footage --footage card/C0001.MP4 --footage 'card/*.MOV'` · "
+    "`mezzmark measure own-footage --out results/cards --resume`"
+)
+def measure(
+    scenario: ScenarioArgument,
+    footage: FootageOption = None,
+    out: OutOption = None,
+    cache: CacheOption = None,
+    resume: ResumeOption = False,
+    rounds: RoundsOption = None,
+    time_budget: BudgetOption = None,
+    seed: SeedOption = None,
+) -> None:
+    """Measure a scenario and store every sample; Ctrl-C loses no finished trial."""
+    from mezzmark import api
+    from mezzmark.cli.progress import shown_progress
+
+    with shown_progress() as on_event:
+        run_dir = api.measure(
+            scenario,
+            footage=footage or (),
+            out=out,
+            cache=cache,
+            resume=resume,
+            rounds=rounds,
+            time_budget_s=time_budget,
+            seed=seed,
+            on_event=on_event,
+        )
+    print(f"Run: {run_dir}")
+    print(f"Report it with: mezzmark report {run_dir}")
+
+
+@app.command(epilog="Examples: `mezzmark report results/first` · `mezzmark report results/*`")
+def report(
+    runs: Annotated[list[Path], typer.Argument(help="Run folders.")],
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Folder of the report (default: in the run).")
+    ] = None,
+    template: Annotated[
+        Path | None, typer.Option("--template", help="Folder of your own report templates.")
+    ] = None,
+) -> None:
+    """Write report.html, report.md, cells.csv and figures from finished trials."""
+    from mezzmark import api
+
+    _print_report(api.report(runs, out=out, template=template))
+
+
+@app.command(
+    epilog="Examples: `mezzmark inspect card/C0001.MP4` · `mezzmark inspect *.MOV --seconds 10`"
+)
+def inspect(
+    footage: Annotated[list[str], typer.Argument(help="Files, or globs in quotes.")],
+    seconds: Annotated[
+        float | None, typer.Option("--seconds", min=0.1, help="Look at the first seconds only.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")] = False,
+) -> None:
+    """Say what a clip is: codec, size, rate, groups of pictures, tags, bit rate, warnings."""
+    from mezzmark import api
+    from mezzmark.cli.inspection_view import print_inspections
+
+    print_inspections(api.inspect(footage, seconds=seconds), as_json=as_json)
+
+
+scenario_app = typer.Typer(no_args_is_help=True, help="List, show and check scenarios.")
+app.add_typer(scenario_app, name="scenario")
+
+
+@scenario_app.command("list", epilog="Example: `mezzmark scenario list`")
+def scenario_list() -> None:
+    """Name the shipped scenarios and what each is for."""
+    from mezzmark import api
+
+    for name, title in api.shipped_scenarios().items():
+        print(f"{name:20} {title}")
+
+
+@scenario_app.command("show", epilog="Example: `mezzmark scenario show own-footage > mine.toml`")
+def scenario_show(scenario: ScenarioArgument) -> None:
+    """Print a scenario's text, to start your own from."""
+    from mezzmark import api
+
+    sys.stdout.write(api.scenario_text(scenario))
+
+
+@scenario_app.command("check", epilog="Example: `mezzmark scenario check mine.toml`")
+def scenario_check(scenario: ScenarioArgument, footage: FootageOption = None) -> None:
+    """Read a scenario and say what it would measure, without measuring."""
+    from mezzmark import api
+
+    print(api.describe_scenario(scenario, footage=footage or ()))
+
+
+@scenario_app.command("schema", epilog="Example: `mezzmark scenario schema > scenario.json`")
+def scenario_schema() -> None:
+    """Print the JSON Schema of scenario files, for editors."""
+    from mezzmark import api
+
+    sys.stdout.write(api.scenario_schema())
+
+
+@app.command(epilog="Examples: `mezzmark encodings` · `mezzmark encodings --probe`")
+def encodings(
+    probe: Annotated[
+        bool, typer.Option("--probe", help="Try each on this machine's FFmpeg libraries.")
+    ] = False,
+) -> None:
+    """List the catalogue of encodings by standard name."""
+    from mezzmark import api
+    from mezzmark.cli.catalogue_view import print_catalogue
+
+    print_catalogue(api.encodings(probe=probe))
+
+
+def _print_report(paths: "object") -> None:
+    from mezzmark.report.page import ReportPaths
+
+    assert isinstance(paths, ReportPaths)
+    print(paths.answer)
+    print(f"\nReport: {paths.html}")
+
+
+def main() -> None:
+    """Run the command line; an expected error is one line on stderr and its own exit code."""
+    from mezzmark.facts.errors import MezzmarkError
+
+    for stream in (sys.stdout, sys.stderr):
+        # A console that cannot show a character must not end the run.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    try:
+        app()
+    except MezzmarkError as problem:
+        print(f"mezzmark: {problem}", file=sys.stderr)
+        raise SystemExit(problem.exit_code) from None
+    except BrokenPipeError:
+        raise SystemExit(0) from None
+
+
+if __name__ == "__main__":
+    main()
