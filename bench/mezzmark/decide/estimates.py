@@ -1,0 +1,199 @@
+"""Trials in, estimates out: a cell's figures over its rounds, and ratios paired by round.
+
+The sampling unit is the trial; how its figures become an interval is in `mezzmark.decide.rounds`.
+"""
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from typing import Final
+
+from mezzmark.decide.observations import FIGURE_UNITS, Observation, observe
+from mezzmark.decide.rounds import SAME_EVERY_ROUND, estimate_figures, estimate_values
+from mezzmark.facts.cells import Cell
+from mezzmark.facts.estimates import CellSummary, Estimate
+from mezzmark.facts.records import ScrubMeasurement, Trial
+
+HEADLINE_FIGURES: Final = {"scrub": "p50_ms", "encode": "throughput_fps", "kernel": "kernel_ms"}
+"""The figure of each task that decides when rounds may stop."""
+
+RATIO_UNIT: Final = "×"
+
+
+def summarise_cells(
+    trials: Sequence[Trial], *, confidence_level: float = 0.95
+) -> tuple[CellSummary, ...]:
+    """One summary per cell, in the order of task, clip, encoding and settings.
+
+    Failed trials are counted with their reasons; wrong and unproved pictures are counted and
+    never enter a latency figure.
+    """
+    by_cell: dict[Cell, list[Trial]] = {}
+    for trial in trials:
+        by_cell.setdefault(trial.cell, []).append(trial)
+    return tuple(
+        _summarise(cell, by_cell[cell], confidence_level) for cell in sorted(by_cell, key=cell_key)
+    )
+
+
+def cell_key(cell: Cell) -> tuple[str, ...]:
+    """A total order of cells that does not depend on when they ran."""
+    return (
+        cell.task,
+        cell.clip,
+        cell.encoding,
+        cell.pattern or "",
+        cell.policy or "",
+        cell.decoder,
+        f"{cell.thread_count:06d}",
+        cell.threading or "",
+        f"{cell.viewer_height_px or 0:06d}",
+        cell.arm,
+    )
+
+
+def _summarise(cell: Cell, trials: Sequence[Trial], confidence_level: float) -> CellSummary:
+    observations = observe(trials)
+    moves = [t.measurement for t in trials if isinstance(t.measurement, ScrubMeasurement)]
+    proofs = [proof for measured in moves for proof in measured.proof]
+    failed = [trial for trial in trials if trial.outcome != "finished"]
+    return CellSummary(
+        cell=cell,
+        estimates=estimate_figures(observations, confidence_level=confidence_level),
+        trial_count=len(trials),
+        failed_trial_count=len(failed),
+        sample_count=len(proofs) if moves else sum(o.sample_count for o in observations),
+        wrong_count=proofs.count("wrong"),
+        unproved_count=proofs.count("unreadable") + proofs.count("missing"),
+        alike_count=proofs.count("alike"),
+        reasons=tuple(sorted({t.reason or t.outcome for t in failed})),
+    )
+
+
+def compare_cells(
+    trials: Sequence[Trial],
+    cell_a: Cell,
+    cell_b: Cell,
+    figure: str,
+    *,
+    confidence_level: float = 0.95,
+) -> Estimate | None:
+    """The ratio `figure` of a / `figure` of b, paired by round; None without a common round.
+
+    Both sides of a round replayed the same requests within minutes of each other, so drift of the
+    machine and difficulty of the requests cancel: t on the per-round log ratios.
+    """
+    observations = observe(trial for trial in trials if trial.cell in (cell_a, cell_b))
+    return compare_groups(
+        [o for o in observations if o.cell == cell_a],
+        [o for o in observations if o.cell == cell_b],
+        figure,
+        confidence_level=confidence_level,
+    )
+
+
+def compare_groups(
+    group_a: Iterable[Observation],
+    group_b: Iterable[Observation],
+    figure: str,
+    *,
+    confidence_level: float,
+) -> Estimate | None:
+    """The ratio a / b over the clips both sides have, paired by clip and round.
+
+    Per round the log ratios of the clips are averaged; the interval is over rounds, so it speaks
+    of these clips and no others.
+    """
+    side_a, side_b = _by_clip_and_round(group_a, figure), _by_clip_and_round(group_b, figure)
+    by_round: dict[int, list[float]] = {}
+    samples = 0
+    for key in sorted(side_a.keys() & side_b.keys()):
+        (value_a, count_a), (value_b, count_b) = side_a[key], side_b[key]
+        if value_a > 0 and value_b > 0:
+            by_round.setdefault(key[1], []).append(math.log(value_a / value_b))
+            samples += count_a + count_b
+    ratios = _balanced_means(by_round)
+    if not ratios:
+        return None
+    estimate = estimate_values(ratios, RATIO_UNIT, samples, confidence_level)
+    return estimate.model_copy(update={"method": "t on log ratios paired by round"})
+
+
+def _by_clip_and_round(
+    group: Iterable[Observation], figure: str
+) -> dict[tuple[str, int], tuple[float, int]]:
+    return {
+        (o.cell.clip, o.round_index): (o.figures[figure], o.sample_count)
+        for o in group
+        if figure in o.figures
+    }
+
+
+def _balanced_means(by_round: dict[int, list[float]]) -> list[float]:
+    """exp of the mean log per round, over the rounds in which every clip took part."""
+    full = max((len(logs) for logs in by_round.values()), default=0)
+    return [
+        math.exp(sum(logs) / len(logs)) for _, logs in sorted(by_round.items()) if len(logs) == full
+    ]
+
+
+def pool_clips(
+    observations: Sequence[Observation], *, confidence_level: float = 0.95
+) -> dict[Cell, dict[str, Estimate]]:
+    """Estimates over clips: per round the geometric mean over clips, then t over rounds.
+
+    The key is the cell with an empty clip name. Only rounds in which every clip of the group has
+    a trial count, so that no round is easier than another for want of a clip.
+    """
+    groups = group_by(observations, lambda cell: cell.model_copy(update={"clip": ""}))
+    return {cell: _pool(groups[cell], confidence_level) for cell in sorted(groups, key=cell_key)}
+
+
+def _pool(group: Sequence[Observation], confidence_level: float) -> dict[str, Estimate]:
+    if len({o.cell.clip for o in group}) == 1:
+        return estimate_figures(group, confidence_level=confidence_level)
+    pooled = {}
+    for figure, unit in FIGURE_UNITS.items():
+        by_round: dict[int, list[float]] = {}
+        having = [o for o in group if o.figures.get(figure, 0) > 0]
+        for observation in having:
+            by_round.setdefault(observation.round_index, []).append(
+                math.log(observation.figures[figure])
+            )
+        if means := _balanced_means(by_round):
+            samples = sum(o.sample_count for o in having)
+            estimate = estimate_values(means, unit, samples, confidence_level)
+            pooled[figure] = estimate.model_copy(
+                update={"method": "geometric mean over clips; t on its logs over rounds"}
+            )
+    return pooled
+
+
+def group_by(
+    observations: Iterable[Observation], key: Callable[[Cell], Cell]
+) -> dict[Cell, list[Observation]]:
+    """Observations by `key(cell)`, in order of first appearance."""
+    groups: dict[Cell, list[Observation]] = {}
+    for observation in observations:
+        groups.setdefault(key(observation.cell), []).append(observation)
+    return groups
+
+
+def worst_relative_half_width(
+    trials: Sequence[Trial], *, confidence_level: float = 0.95
+) -> float | None:
+    """The widest relative half-width of any cell's headline figure (median latency, encode fps).
+
+    None while some cell that ever finished has too few rounds for an interval. Cells that never
+    finished have nothing to wait for and are left out; None too where no cell is left.
+    """
+    widths = []
+    for cell, group in group_by(observe(trials), lambda cell: cell).items():
+        figure = HEADLINE_FIGURES[cell.task]
+        estimate = estimate_figures(group, confidence_level=confidence_level)[figure]
+        if estimate.withheld == SAME_EVERY_ROUND:
+            widths.append(0.0)
+            continue
+        if estimate.relative_half_width is None:
+            return None
+        widths.append(estimate.relative_half_width)
+    return max(widths, default=None)

@@ -1,0 +1,149 @@
+"""From a finished trial's raw nanoseconds to its figures: one number each, one trial at a time.
+
+The trial is the sampling unit: everything above this module sees trials, never samples. Quantiles
+inside a trial are Hyndman & Fan's type 8 (median-unbiased whatever the distribution; The American
+Statistician 50(4), 1996, pp. 361-365, where it is the authors' recommendation).
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mezzmark.facts.cells import Cell
+from mezzmark.facts.records import (
+    EncodeMeasurement,
+    KernelMeasurement,
+    ScrubMeasurement,
+    Trial,
+)
+
+QUANTILE_METHOD: Final[Literal["median_unbiased"]] = "median_unbiased"
+"""numpy's name of Hyndman & Fan's type 8."""
+
+PROVED: Final = ("right", "alike")
+"""Only a picture known to be the one asked for enters a latency figure."""
+
+NS_PER_MS: Final = 1e6
+NS_PER_S: Final = 1e9
+
+FIGURE_UNITS: Final = {
+    "p50_ms": "ms",
+    "p95_ms": "ms",
+    "locate_p50_ms": "ms",
+    "decode_p50_ms": "ms",
+    "present_p50_ms": "ms",
+    "open_ms": "ms",
+    "read_bytes_per_move": "B",
+    "throughput_fps": "fps",
+    "cores_busy": "cores",
+    "bitrate_bps": "bit/s",
+    "file_bytes": "B",
+    "peak_rss_bytes": "B",
+    "kernel_ms": "ms",
+}
+"""Every figure a trial can have, with its unit; the order is the order of tables."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observation:
+    """One finished trial as figures. `frame_count` and `wall_ns` are set for encode trials only,
+    whose throughput over several trials is total frames / total seconds."""
+
+    cell: Cell
+    round_index: int
+    figures: dict[str, float]
+    sample_count: int
+    frame_count: int = 0
+    wall_ns: int = 0
+
+
+def observe(trials: Iterable[Trial]) -> tuple[Observation, ...]:
+    """The finished trials as figures, in order; failed trials have none and are left out."""
+    return tuple(
+        observation for trial in trials if (observation := observe_trial(trial)) is not None
+    )
+
+
+def observe_trial(trial: Trial) -> Observation | None:
+    """One trial's figures, or None where it brought nothing that may be shown."""
+    measured = trial.measurement
+    if trial.outcome != "finished" or measured is None:
+        return None
+    peak = trial.process.peak_rss_bytes if trial.process else None
+    memory = {} if peak is None else {"peak_rss_bytes": float(peak)}
+    if isinstance(measured, ScrubMeasurement):
+        proved = proved_mask(measured)
+        if not proved.any():
+            return None
+        return Observation(
+            cell=trial.cell,
+            round_index=trial.round_index,
+            figures=_scrub_figures(measured, proved) | memory,
+            sample_count=int(proved.sum()),
+        )
+    if isinstance(measured, EncodeMeasurement):
+        return Observation(
+            cell=trial.cell,
+            round_index=trial.round_index,
+            figures=_encode_figures(measured) | memory,
+            sample_count=1,
+            frame_count=measured.frame_count,
+            wall_ns=measured.wall_ns,
+        )
+    return _observe_kernel(trial, measured)
+
+
+def proved_mask(measured: ScrubMeasurement) -> NDArray[np.bool_]:
+    """True for each move whose picture is proved to be the one asked for."""
+    return np.fromiter((proof in PROVED for proof in measured.proof), bool, len(measured.proof))
+
+
+def latencies_ms(measured: ScrubMeasurement) -> NDArray[np.float64]:
+    """Locate + decode + present of every move, in ms; proof is not looked at here."""
+    spans = (measured.locate_ns, measured.decode_ns, measured.present_ns)
+    total = np.zeros(len(measured.locate_ns), dtype=np.int64)
+    for span in spans:
+        total += np.asarray(span, dtype=np.int64)
+    return total / NS_PER_MS
+
+
+def _quantile(values: NDArray[np.float64], probability: float) -> float:
+    return float(np.quantile(values, probability, method=QUANTILE_METHOD))
+
+
+def _scrub_figures(measured: ScrubMeasurement, proved: NDArray[np.bool_]) -> dict[str, float]:
+    latency_ms = latencies_ms(measured)[proved]
+    figures = {"p50_ms": _quantile(latency_ms, 0.5), "p95_ms": _quantile(latency_ms, 0.95)}
+    for name in ("locate", "decode", "present"):
+        span_ms = np.asarray(getattr(measured, f"{name}_ns"), dtype=np.float64) / NS_PER_MS
+        figures[f"{name}_p50_ms"] = _quantile(span_ms[proved], 0.5)
+    if measured.open_ns:
+        figures["open_ms"] = float(np.mean(measured.open_ns)) / NS_PER_MS
+    figures["read_bytes_per_move"] = float(np.mean(np.asarray(measured.read_bytes)[proved]))
+    return figures
+
+
+def _encode_figures(measured: EncodeMeasurement) -> dict[str, float]:
+    duration_s = float(measured.frame_count / Fraction(measured.frame_rate))
+    return {
+        "throughput_fps": measured.frame_count / (measured.wall_ns / NS_PER_S),
+        "cores_busy": measured.cpu_ns / measured.wall_ns,
+        "bitrate_bps": measured.packet_bytes * 8 / duration_s,
+        "file_bytes": float(measured.file_bytes),
+    }
+
+
+def _observe_kernel(trial: Trial, measured: KernelMeasurement) -> Observation | None:
+    if not measured.wall_ns:
+        return None
+    wall_ms = np.asarray(measured.wall_ns, dtype=np.float64) / NS_PER_MS
+    return Observation(
+        cell=trial.cell,
+        round_index=trial.round_index,
+        figures={"kernel_ms": _quantile(wall_ms, 0.5)},
+        sample_count=len(measured.wall_ns),
+    )
