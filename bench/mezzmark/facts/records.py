@@ -75,7 +75,9 @@ class HostMoment(Fact):
     """What the machine did around one trial; None where the OS does not tell.
 
     Fractions are of all cores over the trial. Pressure is the share of time in which some task
-    waited (Linux PSI "some", 10 s average).
+    waited (Linux PSI "some"): before a trial over the last 10 s, during it over the trial.
+    `throttle_count` counts slowings for heat: before a trial since the machine started, during it
+    those of the trial.
     """
 
     load_average_1m: float | None = None

@@ -1,0 +1,101 @@
+"""What Linux tells in /proc and /sys, as functions from their text; None where it tells nothing."""
+
+import math
+from pathlib import Path
+
+FILES = Path("/")
+"""Root of the files read here; tests hand in a folder of their own."""
+
+
+def read_text(name: str, files: Path = FILES) -> str | None:
+    """The text of a file of the running system, or None where it is missing or refused."""
+    try:
+        return (files / name).read_text(encoding="utf-8", errors="replace").strip()
+    except OSError:
+        return None
+
+
+def parse_cpu_model(cpuinfo: str) -> str | None:
+    """The model name of the first processor in /proc/cpuinfo."""
+    return _field(cpuinfo, "model name") or _field(cpuinfo, "Model")
+
+
+def parse_is_virtual(cpuinfo: str) -> bool | None:
+    """Whether the processor says a hypervisor runs it; None where it has no such flag (not x86)."""
+    flags = _field(cpuinfo, "flags")
+    return None if flags is None else "hypervisor" in flags.split()
+
+
+def parse_pressure(text: str) -> tuple[float, int] | None:
+    """PSI "some": (share of the last 10 s, total waiting time in µs).
+
+    Source: Linux kernel documentation, accounting/psi.rst.
+    """
+    for line in text.splitlines():
+        kind, *pairs = line.split()
+        values = dict(pair.split("=", 1) for pair in pairs if "=" in pair)
+        if kind == "some" and {"avg10", "total"} <= values.keys():
+            return float(values["avg10"]) / 100, int(values["total"])
+    return None
+
+
+def parse_peak_rss_bytes(status: str) -> int | None:
+    """VmHWM of /proc/self/status in bytes.
+
+    Not ru_maxrss: Linux hands that on from the parent through exec, so a small worker would show
+    the peak of the large process that started it.
+    """
+    value = _field(status, "VmHWM")
+    return int(value.split()[0]) * 1024 if value else None
+
+
+def parse_core_quota(cpu_max: str) -> int | None:
+    """Cores a control group may use (cgroup v2 cpu.max, "quota period" in µs), rounded up."""
+    parts = cpu_max.split()
+    if len(parts) != 2 or parts[0] == "max":
+        return None
+    return max(1, math.ceil(int(parts[0]) / int(parts[1])))
+
+
+def parse_driver_version(text: str) -> str | None:
+    """The version in the first line of /proc/driver/nvidia/version."""
+    words = text.splitlines()[0].split() if text else []
+    return next((word for word in words if word[0].isdigit() and "." in word), None)
+
+
+def read_turbo(files: Path = FILES) -> str | None:
+    """ "on" or "off", from whichever frequency driver tells."""
+    no_turbo = read_text("sys/devices/system/cpu/intel_pstate/no_turbo", files)
+    if no_turbo in ("0", "1"):
+        return "on" if no_turbo == "0" else "off"
+    boost = read_text("sys/devices/system/cpu/cpufreq/boost", files)
+    if boost in ("0", "1"):
+        return "on" if boost == "1" else "off"
+    return None
+
+
+def read_throttle_count(files: Path = FILES) -> int | None:
+    """How often cores were slowed for heat since the start, summed over the cores."""
+    names = (files / "sys/devices/system/cpu").glob("cpu[0-9]*/thermal_throttle")
+    counts = [read_text("core_throttle_count", folder) for folder in names]
+    numbers = [int(count) for count in counts if count is not None and count.isdigit()]
+    return sum(numbers) if numbers else None
+
+
+def read_pressures(files: Path = FILES) -> dict[str, tuple[float, int]]:
+    """`cpu`, `io` and `memory` → PSI as of `parse_pressure`; what is not told is left out."""
+    pressures = {}
+    for resource in ("cpu", "io", "memory"):
+        text = read_text(f"proc/pressure/{resource}", files)
+        parsed = parse_pressure(text) if text else None
+        if parsed:
+            pressures[resource] = parsed
+    return pressures
+
+
+def _field(text: str, name: str) -> str | None:
+    for line in text.splitlines():
+        key, colon, value = line.partition(":")
+        if colon and key.strip() == name:
+            return value.strip()
+    return None

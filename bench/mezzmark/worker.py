@@ -1,0 +1,130 @@
+"""One job in a fresh process: `python -m mezzmark.worker` reads a job, writes its answers.
+
+The job is one JSON line on standard input (`facts.jobs.Job`), each answer one JSON line on
+standard output (`facts.jobs.Answer`). The result is written before anything is torn down, and the
+process then leaves at once: libraries that hang or crash while freeing their objects can no
+longer cost a finished trial.
+"""
+
+import ctypes
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable
+from typing import BinaryIO
+
+from mezzmark.facts.errors import MezzmarkError
+from mezzmark.facts.jobs import (
+    JOB_ADAPTER,
+    Advance,
+    Answer,
+    EncodeJob,
+    Job,
+    KernelJob,
+    PrepareEncodingJob,
+    PrepareOriginalJob,
+    PrepareOwnJob,
+    Refused,
+    ScrubJob,
+)
+from mezzmark.host_clock import read_clock_ns
+
+DIE_WITH_PARENT = "--die-with-parent"
+"""Given by the runner, which keeps the worker's standard input open while it lives."""
+
+_PR_SET_PDEATHSIG = 1  # linux/prctl.h
+
+
+def main() -> None:
+    """Answer the one job on standard input; leaves the process and never returns."""
+    answers = _claim_standard_output()
+    line = sys.stdin.buffer.readline()
+    if DIE_WITH_PARENT in sys.argv[1:]:
+        _die_with_parent()
+    job = JOB_ADAPTER.validate_json(line)
+    _write(answers, _answer(job, lambda advance: _write(answers, advance)))
+    os._exit(0)
+
+
+def _answer(job: Job, advance: Callable[[Advance], None]) -> Answer:
+    try:
+        return perform(job, advance)
+    except MezzmarkError as error:
+        return Refused(
+            where=error.where, what=error.what, remedy=error.remedy, exit_code=error.exit_code
+        )
+    except MemoryError:
+        return Refused(
+            where=f"job {job.task}",
+            what="there was not enough memory",
+            remedy="Use fewer frames, a smaller picture or fewer threads.",
+            exit_code=MezzmarkError.exit_code,
+        )
+
+
+def perform(job: Job, advance: Callable[[Advance], None]) -> Answer:
+    """Do the job in this process. Engines are imported here so that each job loads only its own."""
+    match job:
+        case ScrubJob():
+            from mezzmark.engines.scrub import run_scrub
+
+            return run_scrub(job, read_clock_ns)
+        case EncodeJob():
+            from mezzmark.engines.encode import run_encode
+
+            return run_encode(job, read_clock_ns)
+        case KernelJob():
+            from mezzmark.engines.kernel import run_kernel
+
+            return run_kernel(job, read_clock_ns)
+        case PrepareOriginalJob():
+            from mezzmark.engines.originals import prepare_original
+
+            return prepare_original(job, advance)
+        case PrepareOwnJob():
+            from mezzmark.engines.own_media import prepare_own
+
+            return prepare_own(job, advance)
+        case PrepareEncodingJob():
+            from mezzmark.engines.transcode import prepare_encoding
+
+            return prepare_encoding(job, advance)
+
+
+def _claim_standard_output() -> BinaryIO:
+    """A private copy of standard output; whatever a library prints goes to standard error."""
+    sys.stdout.flush()
+    private = os.dup(sys.stdout.fileno())
+    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
+    if sys.platform == "win32":
+        import msvcrt
+
+        msvcrt.setmode(private, os.O_BINARY)
+    return os.fdopen(private, "wb", buffering=0)
+
+
+def _write(answers: BinaryIO, answer: Answer) -> None:
+    line = memoryview(answer.model_dump_json().encode() + b"\n")
+    while line:
+        line = line[answers.write(line) or 0 :]
+
+
+def _die_with_parent() -> None:
+    """Leave no orphan: the pipe from the parent ends when the parent does.
+
+    On Linux the kernel is asked as well, since a thread cannot run while a library hangs with
+    the interpreter's lock held.
+    """
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+
+    def watch() -> None:
+        os.read(sys.stdin.fileno(), 1)
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+
+
+if __name__ == "__main__":
+    main()
