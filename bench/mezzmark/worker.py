@@ -43,11 +43,15 @@ def main() -> None:
     if DIE_WITH_PARENT in sys.argv[1:]:
         _die_with_parent()
     job = JOB_ADAPTER.validate_json(line)
-    _write(answers, _answer(job, lambda advance: _write(answers, advance)))
+
+    def advance(message: str, done_fraction: float) -> None:
+        _write(answers, Advance(message=message, done_fraction=done_fraction))
+
+    _write(answers, _answer(job, advance))
     os._exit(0)
 
 
-def _answer(job: Job, advance: Callable[[Advance], None]) -> Answer:
+def _answer(job: Job, advance: Callable[[str, float], None]) -> Answer:
     try:
         return perform(job, advance)
     except MezzmarkError as error:
@@ -63,8 +67,11 @@ def _answer(job: Job, advance: Callable[[Advance], None]) -> Answer:
         )
 
 
-def perform(job: Job, advance: Callable[[Advance], None]) -> Answer:
-    """Do the job in this process. Engines are imported here so that each job loads only its own."""
+def perform(job: Job, advance: Callable[[str, float], None]) -> Answer:
+    """Do the job in this process; `advance` is told a message and the share done, 0 to 1.
+
+    Engines are imported here so that each job loads only its own.
+    """
     match job:
         case ScrubJob():
             from mezzmark.engines.scrub import run_scrub
