@@ -1,0 +1,119 @@
+"""Colour arithmetic of video: matrices, ranges, transfer functions and primaries, as formulas.
+
+Everything works on float arrays whose last axis is the channel: R'G'B' with 0 = black and
+1 = nominal white, or Y'CbCr with Y' as R'G'B' and Cb, Cr from -0.5 to 0.5.
+"""
+
+from typing import Final, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+MatrixName = Literal["BT.601", "BT.709", "BT.2020"]
+DisplayName = Literal["1.96", "2.2", "2.4", "sRGB"]
+
+LUMA_WEIGHTS: Final[dict[MatrixName, tuple[float, float]]] = {
+    "BT.601": (0.299, 0.114),
+    "BT.709": (0.2126, 0.0722),
+    "BT.2020": (0.2627, 0.0593),
+}
+"""(Kr, Kb); BT.601-7 item 2.5.1, BT.709-6 item 3.2, BT.2020-2 table 4. Kg is 1 - Kr - Kb."""
+
+MATRIX_CODES: Final[dict[MatrixName, int]] = {"BT.709": 1, "BT.601": 6, "BT.2020": 9}
+"""ITU-T H.273 matrix code points (601 also has 5, the same numbers)."""
+
+CHROMATICITIES: Final[dict[str, tuple[tuple[float, float], ...]]] = {
+    "BT.709": ((0.640, 0.330), (0.300, 0.600), (0.150, 0.060)),
+    "BT.2020": ((0.708, 0.292), (0.170, 0.797), (0.131, 0.046)),
+}
+"""x, y of red, green, blue: BT.709-6 item 1.3, BT.2020-2 table 3. White is D65 in both."""
+
+WHITE_D65: Final = (0.3127, 0.3290)
+
+
+def rgb_to_ycc(rgb: Floats, *, matrix: MatrixName) -> Floats:
+    """Y'CbCr of R'G'B' (non-constant luminance)."""
+    kr, kb = LUMA_WEIGHTS[matrix]
+    red, green, blue = rgb[..., 0], rgb[..., 1], rgb[..., 2]
+    luma = kr * red + (1 - kr - kb) * green + kb * blue
+    return np.stack([luma, (blue - luma) / (2 - 2 * kb), (red - luma) / (2 - 2 * kr)], axis=-1)
+
+
+def ycc_to_rgb(ycc: Floats, *, matrix: MatrixName) -> Floats:
+    """R'G'B' of Y'CbCr; the inverse of `rgb_to_ycc`. Nothing is clipped."""
+    kr, kb = LUMA_WEIGHTS[matrix]
+    luma, cb, cr = ycc[..., 0], ycc[..., 1], ycc[..., 2]
+    red = luma + (2 - 2 * kr) * cr
+    blue = luma + (2 - 2 * kb) * cb
+    green = (luma - kr * red - kb * blue) / (1 - kr - kb)
+    return np.stack([red, green, blue], axis=-1)
+
+
+def luma_code(luma: Floats, *, bit_depth: int, is_full_range: bool) -> Floats:
+    """Unrounded code value of Y' (BT.709-6 item 4.6; full range is 0 to 2^n - 1)."""
+    if is_full_range:
+        return luma * float(2**bit_depth - 1)
+    return (219 * luma + 16) * float(2 ** (bit_depth - 8))
+
+
+def chroma_code(chroma: Floats, *, bit_depth: int, is_full_range: bool) -> Floats:
+    """Unrounded code value of Cb or Cr (BT.709-6 item 4.6; full range is about 2^(n-1))."""
+    if is_full_range:
+        return chroma * float(2**bit_depth - 1) + float(2 ** (bit_depth - 1))
+    return (224 * chroma + 128) * float(2 ** (bit_depth - 8))
+
+
+def luma_of_code(code: Floats, *, bit_depth: int, is_full_range: bool) -> Floats:
+    """Y' of a code value; the inverse of `luma_code`."""
+    if is_full_range:
+        return code / float(2**bit_depth - 1)
+    return (code / float(2 ** (bit_depth - 8)) - 16) / 219
+
+
+def chroma_of_code(code: Floats, *, bit_depth: int, is_full_range: bool) -> Floats:
+    """Cb or Cr of a code value; the inverse of `chroma_code`."""
+    if is_full_range:
+        return (code - float(2 ** (bit_depth - 1))) / float(2**bit_depth - 1)
+    return (code / float(2 ** (bit_depth - 8)) - 128) / 224
+
+
+def display_light(signal: Floats, *, display: DisplayName) -> Floats:
+    """Relative light (white = 1, black = 0) that a display makes of R'G'B'.
+
+    "2.4" is BT.1886 with a black of zero light; "sRGB" is IEC 61966-2-1; "1.96" and "2.2" are
+    pure powers. Values below 0 give 0.
+    """
+    signal = np.maximum(signal, 0.0)
+    if display == "sRGB":
+        low = signal / 12.92
+        return np.where(signal <= 0.04045, low, ((signal + 0.055) / 1.055) ** 2.4)
+    return np.asarray(signal ** float(display))
+
+
+def display_signal(light: Floats, *, display: DisplayName) -> Floats:
+    """R'G'B' that makes a display show `light`; the inverse of `display_light`."""
+    light = np.maximum(light, 0.0)
+    if display == "sRGB":
+        high = 1.055 * light ** (1 / 2.4) - 0.055
+        return np.where(light <= 0.0031308, 12.92 * light, high)
+    return np.asarray(light ** (1 / float(display)))
+
+
+def bt709_signal(light: Floats) -> Floats:
+    """The camera curve of BT.709-6 item 1.2 (opto-electronic transfer)."""
+    return np.where(light < 0.018, 4.5 * light, 1.099 * np.maximum(light, 0.0) ** 0.45 - 0.099)
+
+
+def rgb_to_xyz_matrix(primaries: str) -> Floats:
+    """3 × 3 matrix from linear RGB to CIE XYZ with Y = 1 for white (SMPTE RP 177 derivation)."""
+    columns = np.array([[x / y, 1.0, (1 - x - y) / y] for x, y in CHROMATICITIES[primaries]]).T
+    x, y = WHITE_D65
+    white = np.array([x / y, 1.0, (1 - x - y) / y])
+    return np.asarray(columns * np.linalg.solve(columns, white))
+
+
+def change_primaries(light: Floats, *, source: str, target: str) -> Floats:
+    """Linear RGB of the same colour in other primaries; may leave 0 to 1 (out of gamut)."""
+    matrix = np.linalg.solve(rgb_to_xyz_matrix(target), rgb_to_xyz_matrix(source))
+    return np.asarray(light @ matrix.T)

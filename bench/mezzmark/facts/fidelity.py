@@ -1,0 +1,138 @@
+"""What the fidelity task finds out about an encoding: pictures, generations, chart and tags."""
+
+from typing import Literal
+
+from mezzmark.facts.base import Fact
+from mezzmark.facts.chart import Chart, PatchKind
+from mezzmark.facts.colour import DisplayName
+from mezzmark.facts.footage import ColourTags
+
+Metric = Literal["psnr", "ssim", "xpsnr"]
+
+
+class QualitySeries(Fact):
+    """One value per compared frame, in order, as libavfilter computes it.
+
+    Squared errors are stored, not dB, because identical planes have no finite dB. Planes are in
+    the order Y, U, V (or G, B, R). `peak` is the largest code value (255, 1023 …). XPSNR is in dB
+    and None for an identical plane. A metric that was not asked for is an empty tuple.
+    """
+
+    pixel_format: str
+    peak: int
+    plane_weights: tuple[float, float, float]
+    squared_error: tuple[tuple[float, float, float], ...] = ()
+    ssim: tuple[tuple[float, float, float], ...] = ()
+    ssim_all: tuple[float, ...] = ()
+    xpsnr_db: tuple[tuple[float | None, float | None, float | None], ...] = ()
+
+    @property
+    def frame_count(self) -> int:
+        """How many pairs of frames were compared."""
+        return max(len(self.squared_error), len(self.ssim), len(self.xpsnr_db))
+
+
+class GenerationQuality(Fact):
+    """Generation `generation` of decode → encode, against the frames of the clip itself.
+
+    `is_bit_exact` says whether every plane of every frame came back as it entered the first
+    encoder, in the encoding's own pixel format; `differing_frame_count` how many did not.
+    """
+
+    generation: int
+    file_bytes: int
+    frame_count: int
+    is_bit_exact: bool
+    differing_frame_count: int
+    quality: QualitySeries
+
+
+class PatchReading(Fact):
+    """A patch as the viewer shows it; codes 0 to 255, unrounded means over the patch."""
+
+    name: str
+    kind: PatchKind
+    expected_rgb: tuple[float, float, float]
+    shown_rgb: tuple[float, float, float]
+    delta_e_2000: float
+
+
+class ChannelFit(Fact):
+    """shown = offset + gain · expected^gamma of one channel over the grey patches (0 to 1).
+
+    Ends are of the interval at `confidence_level` (t quantile over the fit's own scatter); None
+    where the points cannot carry one.
+    """
+
+    channel: Literal["red", "green", "blue"]
+    gain: float
+    offset: float
+    gamma: float
+    gain_low: float | None
+    gain_high: float | None
+    offset_low: float | None
+    offset_high: float | None
+    gamma_low: float | None
+    gamma_high: float | None
+    confidence_level: float
+    point_count: int
+
+
+class ChartMeasurement(Fact):
+    """What came back of a chart. Levels are viewer codes (0 to 255), shifts are luma pixels.
+
+    `ramp_codes_entered` and `ramp_codes_returned` count distinct luma codes on the grey ramp.
+    `eight_bit_step_fraction` is how much of the staircase that 8 bits make of a finer ramp is
+    there: 0 none, 1 all; None where the format has only 8 bits. `super_white_fraction` is how much
+    of the step from 100 % to 109 % is left in the decoded luma; None where the format cannot hold
+    it. `chroma_shift_*` are of the decoded planes against where the tags say they lie;
+    `viewer_chroma_shift_*` of the picture shown. None: too little of the wave is left to say.
+    """
+
+    chart: Chart
+    pixel_format: str
+    display: DisplayName
+    patches: tuple[PatchReading, ...]
+    fits: tuple[ChannelFit, ...]
+    black_rgb: tuple[float, float, float]
+    white_rgb: tuple[float, float, float]
+    ramp_codes_entered: int
+    ramp_codes_returned: int
+    eight_bit_step_fraction: float | None
+    super_white_fraction: float | None
+    chroma_shift_x_px: float | None
+    chroma_shift_y_px: float | None
+    viewer_chroma_shift_x_px: float | None
+    viewer_chroma_shift_y_px: float | None
+    chroma_detail_fraction: float
+
+    @property
+    def mean_delta_e(self) -> float:
+        """Mean ΔE2000 over the patches between black and white."""
+        inside = [p.delta_e_2000 for p in self.patches if p.kind != "outside"]
+        return sum(inside) / len(inside)
+
+    @property
+    def worst_patch(self) -> PatchReading:
+        """The patch between black and white that moved most."""
+        return max((p for p in self.patches if p.kind != "outside"), key=lambda p: p.delta_e_2000)
+
+
+class TagSurvival(Fact):
+    """What an encoding in a container keeps of what it was told; None where not asked.
+
+    `written` and `read` are colour tags as told to encoder and muxer and as found by a demuxer and
+    decoder afterwards. The pairs of words are (written, read).
+    """
+
+    encoding: str
+    container: str
+    written: ColourTags
+    read: ColourTags
+    chroma_location: tuple[int | None, int | None]
+    field_order: tuple[str | None, str | None]
+    sample_aspect: tuple[str | None, str | None]
+    timecode: tuple[str | None, str | None]
+    frame_rate: tuple[str | None, str | None]
+    duration_frames: tuple[float | None, float | None]
+    problem: str = ""
