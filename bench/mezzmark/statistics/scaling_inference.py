@@ -1,0 +1,199 @@
+"""What a fitted scaling law says: intervals, the peak, lack of fit, and prediction."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+
+from mezzmark.statistics.intervals import Interval, check_level
+from mezzmark.statistics.scaling import (
+    MINIMUM_ROUNDS,
+    Parameter,
+    ScalingFit,
+    checked_throughput,
+    law_response,
+    law_throughput,
+)
+
+LOUD_RANGE_RATIO: Final = 2.0
+"""Beyond this many times the largest measured core count a prediction carries a warning."""
+
+_PARAMETERS: Final[tuple[Parameter, ...]] = ("gamma", "sigma", "kappa")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Peak:
+    """The core count N* = √((1 − σ) / κ) beyond which throughput falls; `interval` is None and
+    `withheld` says why where the data cannot bound it."""
+
+    interval: Interval | None
+    withheld: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LackOfFit:
+    """F test of the law against the levels' own means; a small `p_value` speaks against it."""
+
+    f_statistic: float
+    numerator_df: int
+    denominator_df: int
+    p_value: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScalingPrediction:
+    """Throughput predicted for `core_count`, with a `warning` (or "") to be shown beside it."""
+
+    core_count: int
+    interval: Interval | None
+    point: float
+    warning: str
+
+
+def parameter_interval(
+    fit: ScalingFit, parameter: Parameter, *, confidence_level: float
+) -> Interval | None:
+    """The interval of γ, σ or κ, or None where the rounds cannot give one.
+
+    Made without bounds and then cut at 0, which costs no coverage; it always holds the point.
+    """
+    check_level(confidence_level)
+    if fit.covariance_source == "none" or (parameter == "kappa" and fit.law == "amdahl"):
+        return None
+    column = _PARAMETERS.index(parameter)
+    reach = _reach(fit, confidence_level) * math.sqrt(fit.covariance[column][column])
+    low, high = fit.free_point[column] - reach, fit.free_point[column] + reach
+    point = (fit.gamma, fit.sigma, fit.kappa)[column]
+    if parameter == "gamma":
+        low, high = math.exp(low), math.exp(high)
+    return _interval(fit, point, max(low, 0.0), max(high, 0.0), confidence_level)
+
+
+def peak_core_count(fit: ScalingFit, *, confidence_level: float) -> Peak:
+    """The peak N* with its interval, or the reason why it is withheld.
+
+    Throughput peaks at N where 1 − σ − κ N² = 0, which is linear in (σ, κ), so the interval is
+    the set of N whose value cannot be told from 0 (Fieller 1954). The set is bounded only where
+    κ differs from 0, and only then is N* given: on a truth without a peak that is at most half
+    of 1 − `confidence_level` of the time.
+    """
+    check_level(confidence_level)
+    if fit.law == "amdahl":
+        return Peak(interval=None, withheld="Amdahl's law has no peak")
+    if fit.covariance_source == "none":
+        return Peak(interval=None, withheld=_more_rounds(fit))
+    covariance = np.array(fit.covariance)
+    _, sigma, kappa = fit.free_point
+    squared = _reach(fit, confidence_level) ** 2
+    # (1 − σ − κm)² ≤ t² (Vσσ + 2 m Vσκ + m² Vκκ) with m = N²: a quadratic in m
+    second = kappa**2 - squared * covariance[2, 2]
+    first = -2 * (1 - sigma) * kappa - 2 * squared * covariance[1, 2]
+    constant = (1 - sigma) ** 2 - squared * covariance[1, 1]
+    discriminant = first**2 - 4 * second * constant
+    if fit.kappa <= 0 or kappa <= 0 or second <= 0 or discriminant < 0 or sigma >= 1:
+        return Peak(
+            interval=None,
+            withheld=(
+                f"up to {max(fit.core_counts)} cores the data do not bound a peak: κ cannot be "
+                "told from 0. Measure more core counts or more rounds"
+            ),
+        )
+    roots = (-first + np.array((-1.0, 1.0)) * math.sqrt(discriminant)) / (2 * second)
+    low, high = np.sqrt(np.maximum(roots, 0.0))
+    point = math.sqrt(max(1 - fit.sigma, 0.0) / fit.kappa)
+    return Peak(interval=_interval(fit, point, float(low), float(high), confidence_level))
+
+
+def lack_of_fit(core_counts: ArrayLike, throughput: ArrayLike, fit: ScalingFit) -> LackOfFit | None:
+    """Whether the law misses the means of the core counts by more than the rounds' own scatter.
+
+    F test against pure error, round effects removed (Draper & Smith, Applied Regression
+    Analysis, 3rd ed., section 2.1); it takes relative errors as equally large at all counts.
+    None with one round or no spare core count.
+    """
+    counts, rounds = checked_throughput(core_counts, throughput, law=fit.law)
+    response = np.log(rounds) if fit.residual_scale == "log" else rounds
+    count, size = response.shape
+    spare = size - (3 if fit.law == "usl" else 2) + len(fit.at_bound)
+    if count < 2 or spare < 1:
+        return None
+    point = np.array((math.log(fit.gamma), fit.sigma, fit.kappa))
+    miss = response.mean(axis=0) - law_response(point, counts, fit.residual_scale)
+    scatter = response - response.mean(axis=0) - response.mean(axis=1, keepdims=True)
+    scatter += response.mean()
+    pure_df = (count - 1) * (size - 1)
+    pure = float((scatter**2).sum()) / pure_df
+    missed = count * float(miss @ miss) / spare
+    statistic = missed / pure if pure > 0 else (0.0 if missed == 0 else math.inf)
+    return LackOfFit(
+        f_statistic=statistic,
+        numerator_df=spare,
+        denominator_df=pure_df,
+        p_value=float(stats.f.sf(statistic, spare, pure_df)),
+    )
+
+
+def predict_throughput(
+    fit: ScalingFit, core_count: int, *, confidence_level: float
+) -> ScalingPrediction:
+    """Mean throughput at a core count that need not have been measured.
+
+    N / X(N) = (1 + σ(N−1) + κN(N−1)) / γ is linear in (1/γ, σ/γ, κ/γ); the interval is made
+    there and turned over, and never claims more than N cores at γ's upper limit. Raises
+    ValueError for a count below 1.
+    """
+    check_level(confidence_level)
+    if core_count < 1:
+        raise ValueError(f"core_count must be at least 1, not {core_count}")
+    bounded = np.array((math.log(fit.gamma), fit.sigma, fit.kappa))
+    point = float(law_throughput(bounded, np.array([float(core_count)]))[0])
+    warning = _range_warning(fit, core_count)
+    if fit.covariance_source == "none":
+        return ScalingPrediction(core_count=core_count, interval=None, point=point, warning=warning)
+    log_gamma, sigma, kappa = fit.free_point
+    terms = np.array((1.0, core_count - 1.0, core_count * (core_count - 1.0)))
+    cost = float(terms @ np.array((1.0, sigma, kappa))) * math.exp(-log_gamma)
+    gradient = np.array((-cost, terms[1] * math.exp(-log_gamma), terms[2] * math.exp(-log_gamma)))
+    se = math.sqrt(float(gradient @ np.array(fit.covariance) @ gradient))
+    reach = _reach(fit, confidence_level) * se
+    gamma = parameter_interval(fit, "gamma", confidence_level=confidence_level)
+    assert gamma is not None  # there is a covariance
+    ceiling = core_count * gamma.high
+    high = min(core_count / (cost - reach), ceiling) if cost > reach else ceiling
+    interval = _interval(fit, point, core_count / (cost + reach), high, confidence_level)
+    return ScalingPrediction(core_count=core_count, interval=interval, point=point, warning=warning)
+
+
+def _reach(fit: ScalingFit, confidence_level: float) -> float:
+    return float(stats.t.ppf((1 + confidence_level) / 2, fit.degrees_of_freedom))
+
+
+def _interval(
+    fit: ScalingFit, point: float, low: float, high: float, confidence_level: float
+) -> Interval:
+    return Interval(
+        point=point,
+        low=min(low, point),
+        high=max(high, point),
+        confidence_level=confidence_level,
+        count=fit.round_count,
+        method=f"{fit.law} least squares, spread of {fit.covariance_source}",
+    )
+
+
+def _more_rounds(fit: ScalingFit) -> str:
+    missing = MINIMUM_ROUNDS - fit.round_count
+    return f"{fit.round_count} round(s) carry no interval: measure {missing} more"
+
+
+def _range_warning(fit: ScalingFit, core_count: int) -> str:
+    measured = max(fit.core_counts)
+    if core_count <= LOUD_RANGE_RATIO * measured:
+        return ""
+    return (
+        f"{core_count} cores lie beyond twice the largest count measured ({measured}): nothing "
+        f"was seen there. Measure up to {math.ceil(core_count / LOUD_RANGE_RATIO)} cores or more"
+    )

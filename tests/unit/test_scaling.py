@@ -1,0 +1,191 @@
+"""Scaling laws: fits recover planted truth, intervals keep their level, nothing is claimed
+beyond the data."""
+
+import numpy as np
+import pytest
+
+from mezzmark.statistics.scaling import fit_scaling
+from mezzmark.statistics.scaling_inference import (
+    lack_of_fit,
+    parameter_interval,
+    peak_core_count,
+    predict_throughput,
+)
+
+COUNTS = np.array([1.0, 2.0, 3.0, 4.0, 6.0, 8.0])
+LEVEL = 0.95
+
+
+def _law(n: np.ndarray, gamma: float, sigma: float, kappa: float) -> np.ndarray:
+    # γN / (1 + σ(N−1) + κN(N−1)), written out a second way
+    return gamma / (1 / n + sigma * (1 - 1 / n) + kappa * (n - 1))
+
+
+def _rounds(
+    rng: np.random.Generator,
+    *,
+    round_count: int,
+    sigma: float,
+    kappa: float,
+    skewed: bool = False,
+    counts: np.ndarray = COUNTS,
+) -> np.ndarray:
+    """Rounds with a common effect of 2 % each and errors of 2 %, normal or skewed to slowness."""
+    shape = (round_count, counts.size)
+    errors = 0.02 - rng.exponential(0.02, shape) if skewed else rng.normal(0, 0.02, shape)
+    effects = rng.normal(0, 0.02, (round_count, 1))
+    return _law(counts, 20.0, sigma, kappa) * np.exp(errors + effects)
+
+
+def test_exact_points_give_back_their_parameters() -> None:
+    """Without noise the fit finds γ, σ and κ to nine digits."""
+    fit = fit_scaling(COUNTS, _law(COUNTS, 1.0, 0.02, 0.02))
+    assert (fit.gamma, fit.sigma, fit.kappa) == pytest.approx((1.0, 0.02, 0.02), rel=1e-9)
+
+
+def test_a_slow_round_leaves_contention_and_coherency_alone() -> None:
+    """A round that is 30 % slower throughout moves γ only."""
+    rng = np.random.default_rng(1)
+    rates = _rounds(rng, round_count=5, sigma=0.1, kappa=0.01)
+    slowed = rates * np.array([1, 1, 0.7, 1, 1])[:, None]
+    before, after = fit_scaling(COUNTS, rates), fit_scaling(COUNTS, slowed)
+    assert after.sigma == pytest.approx(before.sigma, rel=1e-6)
+    assert after.kappa == pytest.approx(before.kappa, rel=1e-6)
+    assert after.gamma == pytest.approx(before.gamma * 0.7**0.2, rel=1e-9)
+    for name in ("sigma", "kappa"):
+        a = parameter_interval(before, name, confidence_level=LEVEL)
+        b = parameter_interval(after, name, confidence_level=LEVEL)
+        assert a is not None
+        assert b is not None
+        assert (b.low, b.high) == pytest.approx((a.low, a.high), rel=1e-6)
+
+
+def test_linear_growth_holds_both_costs_at_zero_at_most() -> None:
+    """Points that grow faster than linearly give σ = κ = 0, never a negative cost."""
+    fit = fit_scaling(COUNTS, COUNTS**1.1)
+    assert fit.sigma == 0
+    assert fit.kappa == 0
+    assert "sigma" in fit.at_bound or "kappa" in fit.at_bound
+
+
+def test_two_rounds_carry_no_interval() -> None:
+    """With two rounds γ, σ, κ, the peak and predictions come without an interval, and say why."""
+    fit = fit_scaling(COUNTS, np.vstack([_law(COUNTS, 1, 0.1, 0.01)] * 2))
+    assert parameter_interval(fit, "sigma", confidence_level=LEVEL) is None
+    assert "1 more" in peak_core_count(fit, confidence_level=LEVEL).withheld
+    assert predict_throughput(fit, 4, confidence_level=LEVEL).interval is None
+
+
+def test_far_predictions_warn_loudly() -> None:
+    """Twice the measured range is quiet; one core beyond carries a warning with a remedy."""
+    fit = fit_scaling(COUNTS, _law(COUNTS, 1, 0.1, 0.01))
+    assert predict_throughput(fit, 16, confidence_level=LEVEL).warning == ""
+    assert "Measure up to 9 cores" in predict_throughput(fit, 17, confidence_level=LEVEL).warning
+
+
+def test_a_prediction_never_beats_perfect_scaling() -> None:
+    """An interval's upper end stays at or below N times γ's upper end."""
+    rng = np.random.default_rng(3)
+    fit = fit_scaling(COUNTS[:3], _rounds(rng, round_count=3, sigma=0, kappa=0)[:, :3])
+    found = predict_throughput(fit, 64, confidence_level=LEVEL)
+    gamma = parameter_interval(fit, "gamma", confidence_level=LEVEL)
+    assert found.interval is not None
+    assert gamma is not None
+    assert found.interval.low <= found.point <= found.interval.high <= 64 * gamma.high * (1 + 1e-12)
+
+
+@pytest.mark.parametrize(
+    ("counts", "rates", "law"),
+    [
+        ([1, 2], [1, 2], "usl"),
+        ([1, 1, 2], [1, 1, 2], "usl"),
+        ([1, 2, 4], [1, 0, 2], "usl"),
+        ([1, 2, 4], [1, 2], "usl"),
+        ([1], [1], "amdahl"),
+        ([1, 2, 4], [1, float("nan"), 3], "usl"),
+    ],
+)
+def test_what_no_law_can_fit_is_refused(counts: list, rates: list, law: str) -> None:
+    """Too few counts, repeated counts, and rates that are not positive numbers are ValueErrors."""
+    with pytest.raises(ValueError):
+        fit_scaling(counts, rates, law=law)
+
+
+def _coverage(replicates: int, *, sigma: float, kappa: float, skewed: bool, seed: int) -> dict:
+    """Shares of replicates in which each interval holds its truth, and N* given on a line."""
+    rng = np.random.default_rng(seed)
+    truth = {"gamma": 20.0, "sigma": sigma, "kappa": kappa}
+    # the mean of log throughput is the target: skewed errors have mean 0 on that scale
+    hits = dict.fromkeys([*truth, "peak", "prediction", "shown", "misfit"], 0)
+    for _ in range(replicates):
+        rates = _rounds(rng, round_count=6, sigma=sigma, kappa=kappa, skewed=skewed)
+        fit = fit_scaling(COUNTS, rates)
+        for name, value in truth.items():
+            found = parameter_interval(fit, name, confidence_level=LEVEL)
+            hits[name] += found.low <= value <= found.high
+        peak = peak_core_count(fit, confidence_level=LEVEL).interval
+        if peak is not None:
+            hits["shown"] += 1
+            hits["peak"] += kappa > 0 and peak.low <= np.sqrt((1 - sigma) / kappa) <= peak.high
+        ahead = predict_throughput(fit, 16, confidence_level=LEVEL).interval
+        at_16 = _law(np.array([16.0]), 20.0, sigma, kappa)[0]
+        hits["prediction"] += ahead.low <= at_16 <= ahead.high
+        hits["misfit"] += lack_of_fit(COUNTS, rates, fit).p_value < 0.05
+    shares = {name: count / replicates for name, count in hits.items()}
+    shares["peak"] = hits["peak"] / max(hits["shown"], 1)
+    return shares
+
+
+def test_intervals_keep_their_level_in_short() -> None:
+    """300 replicates: coverage of σ, κ, γ, N* and a prediction at twice the range within three
+    Monte Carlo errors of 95 % (± 3.8 points)."""
+    shares = _coverage(300, sigma=0.1, kappa=0.01, skewed=False, seed=11)
+    for name in ("gamma", "sigma", "kappa", "peak", "prediction"):
+        assert 0.912 <= shares[name] <= 0.988, (name, shares)
+    assert shares["misfit"] <= 0.088
+
+
+def test_a_line_shows_no_peak_in_short() -> None:
+    """300 replicates of linear growth: N* is given at most 5 % of the time, plus three errors."""
+    shares = _coverage(300, sigma=0.0, kappa=0.0, skewed=False, seed=12)
+    assert shares["shown"] <= 0.05 + 0.038
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("skewed", [False, True])
+@pytest.mark.parametrize(("sigma", "kappa"), [(0.03, 0.003), (0.1, 0.01)])
+def test_intervals_keep_their_level(sigma: float, kappa: float, skewed: bool) -> None:
+    """5 000 replicates: coverage of γ, σ, κ, N* and a prediction at twice the range is 93 to 97 %,
+    with normal and with skewed errors; the lack-of-fit test cries wolf at most 7 %."""
+    shares = _coverage(5000, sigma=sigma, kappa=kappa, skewed=skewed, seed=21)
+    for name in ("gamma", "sigma", "kappa", "peak", "prediction"):
+        assert 0.93 <= shares[name] <= 0.97, (name, shares)
+    assert shares["misfit"] <= 0.07
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("sigma", [0.0, 0.05])
+def test_no_peak_where_there_is_none(sigma: float) -> None:
+    """5 000 replicates without coherency cost: N* is given at most 5 % of the time, and at the
+    bound the intervals of σ and κ are not below their level."""
+    shares = _coverage(5000, sigma=sigma, kappa=0.0, skewed=False, seed=22)
+    assert shares["shown"] <= 0.05
+    assert shares["sigma"] >= 0.93
+    assert shares["kappa"] >= 0.93
+
+
+def test_a_broken_law_is_noticed() -> None:
+    """Throughput that stops dead at four cores (a ceiling, which no USL curve has) is found by
+    the lack-of-fit test."""
+    rng = np.random.default_rng(5)
+    capped = np.minimum(COUNTS, 4.0) * np.exp(rng.normal(0, 0.01, (6, COUNTS.size)))
+    found = lack_of_fit(COUNTS, capped, fit_scaling(COUNTS, capped))
+    assert found is not None
+    assert found.p_value < 0.001
+
+
+def test_lack_of_fit_needs_a_spare_count() -> None:
+    """Three counts are met exactly by three parameters: there is nothing to test."""
+    rng = np.random.default_rng(6)
+    rates = _rounds(rng, round_count=4, sigma=0.1, kappa=0.01)[:, :3]
+    assert lack_of_fit(COUNTS[:3], rates, fit_scaling(COUNTS[:3], rates)) is None
