@@ -35,7 +35,9 @@ CacheOption = Annotated[
     Path | None, typer.Option("--cache", help="Folder for made footage and encodings.")
 ]
 ResumeOption = Annotated[bool, typer.Option("--resume", help="Go on with the run in --out.")]
-RoundsOption = Annotated[int | None, typer.Option("--rounds", min=1, help="At most so many rounds.")]
+RoundsOption = Annotated[
+    int | None, typer.Option("--rounds", min=1, help="At most so many rounds.")
+]
 BudgetOption = Annotated[
     float | None, typer.Option("--time-budget", min=1, help="Seconds after which no round begins.")
 ]
