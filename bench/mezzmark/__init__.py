@@ -1,3 +1,30 @@
-"""mezzmark: what footage costs to work with, measured on your own machine."""
+"""mezzmark: what footage costs to work with, measured on your own machine.
+
+Every command is a function here with the same argument names:
+`measure`, `report`, `inspect`, `encodings`, …; see `mezzmark.api`.
+"""
+
+from typing import Any
 
 __version__ = "0.1.0"
+
+__all__ = [
+    "__version__",
+    "describe_scenario",
+    "encodings",
+    "inspect",
+    "measure",
+    "report",
+    "scenario_schema",
+    "scenario_text",
+    "shipped_scenarios",
+]
+
+
+def __getattr__(name: str) -> Any:
+    # The functions load when first used, so that `import mezzmark` costs nothing.
+    if name in __all__:
+        from mezzmark import api
+
+        return getattr(api, name)
+    raise AttributeError(f"module 'mezzmark' has no attribute {name!r}")
