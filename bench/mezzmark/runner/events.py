@@ -67,11 +67,10 @@ class CellGivenUp:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoundFinished:
-    """A round is over. `precision_text` says how near the intervals are, where it was looked at."""
+    """A round is over: every planned trial of it is on disk."""
 
     round_index: int
     round_count: int
-    precision_text: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

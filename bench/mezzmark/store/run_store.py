@@ -1,0 +1,229 @@
+"""A run on disk: `manifest.json` and the append-only `trials.jsonl`, as in results/README.md.
+
+A trial is either on disk whole or not at all: its line is appended in one write, flushed and
+synchronised before anyone is told. A process killed in the middle of a write leaves a torn last
+line, which no reader takes for a trial: no beginning of a JSON object is itself valid JSON.
+"""
+
+import errno
+import json
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from mezzmark.facts.errors import DestinationError, DiskFullError, RunError
+from mezzmark.facts.records import RECORD_SCHEMA, Trial
+from mezzmark.facts.run import MANIFEST_SCHEMA, Manifest
+from mezzmark.store.run_lock import LOCK_NAME
+
+MANIFEST_NAME = "manifest.json"
+TRIALS_NAME = "trials.jsonl"
+SCRATCH_NAME = "scratch"
+"""The run's own folder for files that live no longer than a trial."""
+
+_MANIFEST_BESIDE = ".manifest.json.new"
+"""Where the next manifest is written before it takes the place of the last."""
+
+_UNFINISHED_NAMES = {LOCK_NAME, SCRATCH_NAME, _MANIFEST_BESIDE}
+"""What a run leaves that was stopped before its manifest was written."""
+
+_DISK_FULL = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}  # no quotas on Windows
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """A run as read: its manifest, its trials in the order they ran, and how many lines of
+    `trials.jsonl` were torn (none was ever a finished trial)."""
+
+    run_dir: Path
+    manifest: Manifest
+    trials: tuple[Trial, ...]
+    torn_line_count: int
+
+
+def claim_run_dir(run_dir: Path, *, resume: bool) -> bool:
+    """Make the folder of a run; True when a run to go on with lies in it.
+
+    DestinationError when something stands there and `resume` was not asked for.
+    """
+    run_dir = Path(run_dir)
+    try:
+        run_dir.mkdir(parents=True, exist_ok=True)
+        present = {path.name for path in run_dir.iterdir()}
+    except OSError as error:
+        raise DestinationError(
+            where=str(run_dir),
+            what=f"the run's folder cannot be made ({error.strerror})",
+            remedy="Choose another folder with --out.",
+        ) from None
+    if MANIFEST_NAME in present and resume:
+        return True
+    if present <= _UNFINISHED_NAMES:
+        return False
+    raise DestinationError(
+        where=str(run_dir),
+        what="the folder is not empty and nothing is ever overwritten",
+        remedy="Add --resume to go on with the run in it, or choose another folder with --out."
+        if MANIFEST_NAME in present
+        else "Choose another folder with --out.",
+    )
+
+
+def create_run(run_dir: Path, manifest: Manifest) -> None:
+    """Write the manifest of a new run; DestinationError when the folder holds anything else."""
+    claim_run_dir(run_dir, resume=False)
+    write_manifest(run_dir, manifest)
+
+
+def write_manifest(run_dir: Path, manifest: Manifest) -> None:
+    """Replace `manifest.json` in one step: readers see the old one or the new one, whole."""
+    target = Path(run_dir) / MANIFEST_NAME
+    beside = Path(run_dir) / _MANIFEST_BESIDE
+    with _told_disk_errors(target):
+        with beside.open("w", encoding="utf-8", newline="\n") as file:
+            file.write(manifest.model_dump_json(indent=2) + "\n")
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(beside, target)
+        _sync_folder(Path(run_dir))
+
+
+def append_trial(run_dir: Path, trial: Trial) -> None:
+    """Append one finished trial and return once it is on the disk itself.
+
+    A torn line that a killed process left is closed first, so it stays as it is and costs
+    nothing. Raises DiskFullError when there is no room.
+    """
+    target = Path(run_dir) / TRIALS_NAME
+    line = trial.model_dump_json().encode() + b"\n"
+    with _told_disk_errors(target), target.open("ab+", buffering=0) as file:
+        if file.seek(0, os.SEEK_END) > 0:
+            file.seek(-1, os.SEEK_END)
+            if file.read(1) != b"\n":
+                line = b"\n" + line
+        left = memoryview(line)
+        while left:
+            left = left[file.write(left) :]
+        os.fsync(file.fileno())
+
+
+def read_run(run_dir: Path) -> Run:
+    """Read a run; it need not be finished, and may still be being written.
+
+    Torn lines are counted and skipped. RunError when the manifest is missing or damaged, a whole
+    line is not a trial, or a newer mezzmark wrote it.
+    """
+    run_dir = Path(run_dir)
+    manifest = read_manifest(run_dir)
+    trials: list[Trial] = []
+    torn_line_count = 0
+    for number, line in _numbered_lines(run_dir / TRIALS_NAME):
+        trial = _parse_trial(line, where=f"{run_dir / TRIALS_NAME}, line {number}")
+        if trial is None:
+            torn_line_count += 1
+        else:
+            trials.append(trial)
+    return Run(
+        run_dir=run_dir, manifest=manifest, trials=tuple(trials), torn_line_count=torn_line_count
+    )
+
+
+def read_manifest(run_dir: Path) -> Manifest:
+    """Read `manifest.json`; RunError when it is missing, damaged or of a newer version."""
+    path = Path(run_dir) / MANIFEST_NAME
+    try:
+        text = path.read_bytes()
+    except OSError as error:
+        raise RunError(
+            where=str(run_dir),
+            what=f"no run can be read here ({MANIFEST_NAME}: {error.strerror})",
+            remedy="Give the folder that `mezzmark measure` named when it ended.",
+        ) from None
+    try:
+        return Manifest.model_validate_json(text)
+    except ValidationError as error:
+        _refuse_newer(text, newest=MANIFEST_SCHEMA, where=str(path))
+        raise _damaged(str(path), error) from None
+
+
+def _numbered_lines(path: Path) -> Iterator[tuple[int, bytes]]:
+    try:
+        with path.open("rb") as file:
+            for number, line in enumerate(file, start=1):
+                if line.strip():
+                    yield number, line
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise RunError(
+            where=str(path),
+            what=f"cannot be read ({error.strerror})",
+            remedy="Check the storage and the file's permissions.",
+        ) from None
+
+
+def _parse_trial(line: bytes, *, where: str) -> Trial | None:
+    """The trial in a line, or None when the line is torn, that is, not JSON at all."""
+    try:
+        return Trial.model_validate_json(line)
+    except ValidationError as error:
+        if error.errors()[0]["type"] == "json_invalid":
+            return None
+        _refuse_newer(line, newest=RECORD_SCHEMA, where=where)
+        raise _damaged(where, error) from None
+
+
+def _refuse_newer(text: bytes, *, newest: int, where: str) -> None:
+    try:
+        version = json.loads(text)["schema_version"]
+    except (ValueError, KeyError, TypeError):
+        return
+    if isinstance(version, int) and version > newest:
+        raise RunError(
+            where=where,
+            what=f"written in format {version}; this mezzmark reads up to format {newest}",
+            remedy="Read it with the mezzmark that wrote it, or a later one.",
+        )
+
+
+def _damaged(where: str, error: ValidationError) -> RunError:
+    first = error.errors()[0]
+    key = ".".join(str(part) for part in first["loc"]) or "text"
+    return RunError(
+        where=where,
+        what=f"is damaged or was edited ({key}: {first['msg']})",
+        remedy="Restore it from a copy; the format is described in results/README.md.",
+    )
+
+
+@contextmanager
+def _told_disk_errors(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        if error.errno in _DISK_FULL:
+            raise DiskFullError(
+                where=str(path),
+                what="there is no room left on the storage",
+                remedy="Free some space and go on with --resume; finished trials are safe.",
+            ) from None
+        raise RunError(
+            where=str(path),
+            what=f"cannot be written ({error.strerror})",
+            remedy="Check the storage and go on with --resume; finished trials are safe.",
+        ) from None
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make a renamed file's new name last; Windows has no such call and needs none."""
+    if os.name == "nt":
+        return
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
