@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from mezzmark.report.page import ReportPaths
     from mezzmark.runner.events import Event
 
+DEMO_EXCERPT_S = 4.0
+"""Seconds of an own file that the demo measures: as long as the made-up clip."""
+
 
 def measure(
     scenario: str | Scenario,
@@ -55,6 +58,29 @@ def measure(
         if on_event:
             on_event(event)
     return run_dir
+
+
+def demo(
+    *,
+    footage: Sequence[str] = (),
+    out: Path | None = None,
+    cache: Path | None = None,
+    resume: bool = False,
+    on_event: Callable[[Event], None] | None = None,
+) -> Path:
+    """Measure the scenario `first-look` and return the run's folder; with `footage`, on your own
+    files in place of the made-up clip."""
+    from mezzmark.store.scenario_file import read_scenario
+
+    own = {"name": "own", "files": [str(Path(f).expanduser().absolute()) for f in footage]}
+    changes = {"clips": [own | {"excerpt_s": DEMO_EXCERPT_S}] if footage else None}
+    return measure(
+        read_scenario("first-look", changes=changes),
+        out=out,
+        cache=cache,
+        resume=resume,
+        on_event=on_event,
+    )
 
 
 def report(

@@ -61,18 +61,27 @@ def _root(
     """Global options."""
 
 
-@app.command(epilog="Example: `mezzmark demo --out results/first`")
-def demo(out: OutOption = None, cache: CacheOption = None) -> None:
-    """Measure a small made-up clip from camera original to report, in a few minutes.
+@app.command(
+    epilog="Examples: `mezzmark demo` · `mezzmark demo --footage card/C0001.MP4 --out results/mine`"
+)
+def demo(
+    footage: FootageOption = None,
+    out: OutOption = None,
+    cache: CacheOption = None,
+    resume: ResumeOption = False,
+) -> None:
+    """Measure a small clip from camera original to report, in a few minutes.
 
-    Makes the footage, encodes it, measures scrubbing and encoding, writes a report and says where
-    it is. The same as `measure first-look` followed by `report`.
+    Makes the footage (or takes yours), encodes it, measures scrubbing and encoding, writes a report
+    and says where it is. The same as `measure first-look` followed by `report`.
     """
     from mezzmark import api
     from mezzmark.cli.progress import shown_progress
 
     with shown_progress() as on_event:
-        run_dir = api.measure("first-look", out=out, cache=cache, on_event=on_event)
+        run_dir = api.demo(
+            footage=footage or (), out=out, cache=cache, resume=resume, on_event=on_event
+        )
     _print_report(api.report([run_dir]))
 
 
