@@ -16,7 +16,8 @@ class Encoding(Fact):
     """One resolved encoding: all that an encoder and a muxer must be told.
 
     `options` go to the encoder as FFmpeg options; `thread_options` are templates that pin
-    encoders which ignore `thread_count` ("{threads}" is replaced).
+    encoders which ignore `thread_count` ("{threads}" is replaced). `bits_per_pixel` stands for
+    a bit rate that follows the picture's size and rate.
     """
 
     name: str = Field(min_length=1, max_length=300)
@@ -28,6 +29,7 @@ class Encoding(Fact):
     options: dict[str, str] = {}
     thread_options: dict[str, str] = {}
     bitrate_bps: int | None = None
+    bits_per_pixel: float | None = None
     keyframe_interval: int = 1
     b_frames: int = 0
     is_intra: bool = True
