@@ -1,6 +1,6 @@
 """Laws of list schedules for any clips and any number of workers."""
 
-from itertools import product
+from itertools import pairwise, product
 
 import numpy as np
 import pytest
@@ -26,7 +26,7 @@ def test_every_clip_runs_once_and_no_worker_runs_two(durations, workers, order) 
     assert all(p.end_s - p.start_s == durations[p.clip_index] for p in schedule.placements)
     for worker in range(workers):
         mine = [p for p in schedule.placements if p.worker_index == worker]
-        assert all(a.end_s <= b.start_s for a, b in zip(mine, mine[1:], strict=False))
+        assert all(a.end_s <= b.start_s for a, b in pairwise(mine))
 
 
 @given(DURATIONS, WORKERS)
