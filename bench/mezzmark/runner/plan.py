@@ -1,0 +1,158 @@
+"""What is measured and in which order: pure, and fixed by the scenario's seed.
+
+Order of a round. Rounds come in pairs: the first is a fresh random permutation of the cells, the
+second the same backwards. So over each pair every cell has the same mean position, and a steady
+drift of the machine (warming up, say) adds the same to each of them; what is left over falls on
+the cells at random. Counter-balancing and randomising together: Cox, Planning of Experiments
+(1958), chapters 5 and 13.
+
+Requests of a round. Trials that replay the same requests share a seed, which depends on the
+round, the clip and the pattern and on nothing else: encodings, policies and thread counts meet
+the same requests, and each round draws new ones.
+"""
+
+import zlib
+from collections.abc import Collection, Iterator, Sequence
+from itertools import pairwise
+
+import numpy as np
+
+from mezzmark.facts.cells import ALL_CLIPS, KERNEL_CLIP, KERNEL_ENCODING, Cell, PlannedTrial
+from mezzmark.facts.encoding import ORIGINAL
+from mezzmark.facts.scenario import (
+    EncodeSettings,
+    Scenario,
+    ScrubSettings,
+    ThreadChoice,
+    resolve_thread_count,
+)
+
+KERNEL_CELL = Cell(task="kernel", clip=KERNEL_CLIP, encoding=KERNEL_ENCODING)
+
+KERNELS_PER_LONG_ROUND = 3
+"""Start, middle and end: the least that shows a bend as well as a slope within a round."""
+
+LONG_ROUND_CELLS = 8
+"""Rounds of fewer cells are over so soon that start and end are enough."""
+
+_ORDER, _REQUESTS = 1, 2  # keep the streams of random numbers for the two purposes apart
+
+
+def plan_cells(
+    scenario: Scenario,
+    *,
+    media: Collection[tuple[str, str]],
+    core_count: int,
+) -> tuple[Cell, ...]:
+    """The cells of a scenario, without the reference kernel, in the scenario's order.
+
+    `media` holds the (clip, encoding) pairs there is a file for, `original` included; what could
+    not be made is not measured. Thread choices that mean the same count here are one cell. With
+    `null_arm`, the first cell of each task comes twice, the second time with arm "null".
+    """
+    names = (*scenario.encodings, *(custom.name for custom in scenario.custom_encodings))
+    clips = tuple(dict.fromkeys(clip for clip, _ in media))
+    groups = []
+    if scenario.scrub:
+        groups.append(tuple(_scrub_cells(scenario.scrub, clips, names, media, core_count)))
+    if scenario.encode:
+        groups.append(tuple(_encode_cells(scenario.encode, clips, names, media, core_count)))
+    cells: list[Cell] = []
+    for group in groups:
+        cells += group
+        if scenario.null_arm and group:
+            cells.append(group[0].model_copy(update={"arm": "null"}))
+    return tuple(cells)
+
+
+def plan_round(cells: Sequence[Cell], round_index: int, seed: int) -> tuple[PlannedTrial, ...]:
+    """Every cell once, and the reference kernel two or three times, in the order of this round.
+
+    Depends on its arguments only.
+    """
+    rng = np.random.default_rng([seed, _ORDER, round_index // 2])
+    order = [cells[int(place)] for place in rng.permutation(len(cells))]
+    order = _with_kernels(order)
+    if round_index % 2:
+        order.reverse()
+    return tuple(
+        PlannedTrial(
+            round_index=round_index,
+            position=position,
+            cell=cell,
+            seed=request_seed(cell, round_index, seed),
+        )
+        for position, cell in enumerate(order)
+    )
+
+
+def request_seed(cell: Cell, round_index: int, seed: int) -> int:
+    """The seed of a trial's requests (63 bits), common to all that replay the same ones."""
+    key = zlib.crc32(f"{cell.task}\n{cell.clip}\n{cell.pattern}".encode())
+    sequence = np.random.SeedSequence([seed, _REQUESTS, round_index, key])
+    return int(sequence.generate_state(1, np.uint64)[0] >> np.uint64(1))
+
+
+def trials_per_round(cells: Sequence[Cell]) -> int:
+    """How many trials one round of these cells holds, reference kernels included."""
+    return len(_with_kernels(list(cells)))
+
+
+def _with_kernels(order: list[Cell]) -> list[Cell]:
+    if len(order) < LONG_ROUND_CELLS:
+        return [KERNEL_CELL, *order, KERNEL_CELL]
+    parts = KERNELS_PER_LONG_ROUND - 1
+    bounds = [round(part * len(order) / parts) for part in range(parts + 1)]
+    mixed = [KERNEL_CELL]
+    for start, end in pairwise(bounds):
+        mixed += [*order[start:end], KERNEL_CELL]
+    return mixed
+
+
+def _scrub_cells(
+    settings: ScrubSettings,
+    clips: Sequence[str],
+    names: Sequence[str],
+    media: Collection[tuple[str, str]],
+    core_count: int,
+) -> Iterator[Cell]:
+    for pattern in settings.patterns:
+        for clip in (ALL_CLIPS,) if pattern == "hop" else clips:
+            for name in names:
+                visited = [c for c in clips if (c, name) in media]
+                is_possible = len(visited) > 1 if pattern == "hop" else clip in visited
+                if not is_possible:
+                    continue
+                for policy in settings.policies:
+                    for thread_count in _thread_counts(settings.threads, core_count):
+                        yield Cell(
+                            task="scrub",
+                            clip=clip,
+                            encoding=name,
+                            thread_count=thread_count,
+                            pattern=pattern,
+                            policy=policy,
+                            threading=settings.threading,
+                            viewer_height_px=settings.viewer_height_px,
+                            decoder=settings.decoder,
+                        )
+
+
+def _encode_cells(
+    settings: EncodeSettings,
+    clips: Sequence[str],
+    names: Sequence[str],
+    media: Collection[tuple[str, str]],
+    core_count: int,
+) -> Iterator[Cell]:
+    for clip in clips:
+        for name in names:
+            if name == ORIGINAL or (clip, name) not in media:
+                continue
+            for thread_count in _thread_counts(settings.threads, core_count):
+                yield Cell(task="encode", clip=clip, encoding=name, thread_count=thread_count)
+
+
+def _thread_counts(choices: Sequence[ThreadChoice], core_count: int) -> tuple[int, ...]:
+    counts = (resolve_thread_count(choice, core_count=core_count) for choice in choices)
+    return tuple(dict.fromkeys(counts))
