@@ -41,10 +41,8 @@ from mezzmark.facts.footage import ColourTags
 GREY_LEVEL: Final = 0.5
 """Luma between the patches and under the chroma waves."""
 
-TRANSFER_BT709: Final = 1
-"""ITU-T H.273: BT.709. The wide chart uses the same curve (code 14 names the same function)."""
-
-PRIMARIES_CODES: Final = {"BT.709": 1, "BT.2020": 9}
+BT709_CODE: Final = 1
+"""ITU-T H.273 number of the primaries and of the transfer function of BT.709."""
 
 CHROMA_STEPS: Final = {
     "4:2:0": (2, 2),
@@ -62,8 +60,8 @@ def chart_tags(chart: Chart, *, is_full_range: bool) -> ColourTags:
     """The tags of a correctly tagged chart."""
     return ColourTags(
         colour_range=FULL_RANGE if is_full_range else LIMITED_RANGE,
-        primaries=PRIMARIES_CODES[chart.primaries],
-        transfer=TRANSFER_BT709,
+        primaries=BT709_CODE,
+        transfer=BT709_CODE,
         matrix=MATRIX_CODES[chart.matrix],
     )
 

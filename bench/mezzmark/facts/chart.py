@@ -82,15 +82,12 @@ class Wave(Fact):
 
 
 class Chart(Fact):
-    """A chart as it is made: size, depth, range and the matrix that its luma follows.
-
-    `primaries` names what the R'G'B' values mean; a wide chart is not other code values.
-    """
+    """A chart as it is made: its size and the matrix that its luma follows. Its colours are of
+    BT.709 primaries, whatever the matrix."""
 
     width_px: int
     height_px: int
     matrix: MatrixName = "BT.709"
-    primaries: Literal["BT.709", "BT.2020"] = "BT.709"
 
 
 def _slot(row: int, slot: int) -> tuple[int, int, int, int]:
