@@ -13,7 +13,14 @@ from mezzmark.facts.cells import Cell
 from mezzmark.facts.estimates import CellSummary, Estimate
 from mezzmark.facts.records import ScrubMeasurement, Trial
 
-HEADLINE_FIGURES: Final = {"scrub": "p50_ms", "encode": "throughput_fps", "kernel": "kernel_ms"}
+HEADLINE_FIGURES: Final = {
+    "scrub": "p50_ms",
+    "encode": "throughput_fps",
+    "grid": "throughput_fps",
+    "ingest": "makespan_s",
+    "delivery": "throughput_fps",
+    "kernel": "kernel_ms",
+}
 """The figure of each task that decides when rounds may stop."""
 
 RATIO_UNIT: Final = "×"
@@ -48,6 +55,11 @@ def cell_key(cell: Cell) -> tuple[str, ...]:
         cell.threading or "",
         f"{cell.viewer_height_px or 0:06d}",
         cell.arm,
+        f"{cell.job_count:06d}",
+        cell.order or "",
+        f"{cell.height_px or 0:06d}",
+        str(cell.passes or 0),
+        str(cell.is_pinned),
     )
 
 

@@ -13,6 +13,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from mezzmark.decide.throughput_figures import delivery_figures, grid_figures, ingest_figures
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.records import (
     EncodeMeasurement,
@@ -20,6 +21,7 @@ from mezzmark.facts.records import (
     ScrubMeasurement,
     Trial,
 )
+from mezzmark.facts.throughput import DeliveryMeasurement, GridMeasurement, IngestMeasurement
 
 QUANTILE_METHOD: Final[Literal["median_unbiased"]] = "median_unbiased"
 """numpy's name of Hyndman & Fan's type 8."""
@@ -39,6 +41,11 @@ FIGURE_UNITS: Final = {
     "open_ms": "ms",
     "read_bytes_per_move": "B",
     "throughput_fps": "fps",
+    "makespan_s": "s",
+    "first_file_s": "s",
+    "pixel_rate_mpx_s": "Mpx/s",
+    "idle_fraction": "",
+    "decode_fraction": "",
     "cores_busy": "cores",
     "bitrate_bps": "bit/s",
     "file_bytes": "B",
@@ -50,7 +57,7 @@ FIGURE_UNITS: Final = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observation:
-    """One finished trial as figures. `frame_count` and `wall_ns` are set for encode trials only,
+    """One finished trial as figures. `frame_count` and `wall_ns` are set for encoding trials only,
     whose throughput over several trials is total frames / total seconds."""
 
     cell: Cell
@@ -94,6 +101,8 @@ def observe_trial(trial: Trial) -> Observation | None:
             frame_count=measured.frame_count,
             wall_ns=measured.wall_ns,
         )
+    if isinstance(measured, GridMeasurement | IngestMeasurement | DeliveryMeasurement):
+        return _observe_throughput(trial, measured)
     return _observe_kernel(trial, measured)
 
 
@@ -135,6 +144,29 @@ def _encode_figures(measured: EncodeMeasurement) -> dict[str, float]:
         "bitrate_bps": measured.packet_bytes * 8 / duration_s,
         "file_bytes": float(measured.file_bytes),
     }
+
+
+def _observe_throughput(
+    trial: Trial, measured: GridMeasurement | IngestMeasurement | DeliveryMeasurement
+) -> Observation:
+    """Trials of many frames, whose throughput over several trials is total frames / seconds."""
+    if isinstance(measured, GridMeasurement):
+        figures = grid_figures(measured)
+        frames, wall_ns = sum(measured.window_packets), measured.window_ns
+    elif isinstance(measured, IngestMeasurement):
+        figures = ingest_figures(measured)
+        frames, wall_ns = sum(measured.frame_count), max(measured.end_ns)
+    else:
+        figures = delivery_figures(measured)
+        frames, wall_ns = measured.frame_count, sum(measured.pass_ns)
+    return Observation(
+        cell=trial.cell,
+        round_index=trial.round_index,
+        figures=figures,
+        sample_count=1,
+        frame_count=frames,
+        wall_ns=wall_ns,
+    )
 
 
 def _observe_kernel(trial: Trial, measured: KernelMeasurement) -> Observation | None:

@@ -9,14 +9,13 @@ makespan on m workers, and longest-first, without precedence, not more than 4/3 
 import heapq
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from mezzmark.facts.throughput import ClipOrder
 from mezzmark.statistics.intervals import Interval, check_level
-
-Order = Literal["fifo", "longest-first"]
 
 MINIMUM_DRAWS: Final = 200
 """Fewer draws leave a 95 % limit to the five outermost of them."""
@@ -56,7 +55,7 @@ def schedule_clips(
     durations_s: Sequence[float],
     worker_count: int,
     *,
-    order: Order = "fifo",
+    order: ClipOrder = "fifo",
     waits_for: Mapping[int, frozenset[int]] | None = None,
 ) -> Schedule:
     """The list schedule of clips that take `durations_s` seconds each.
@@ -93,7 +92,7 @@ def schedule_clips(
     return Schedule(worker_count=worker_count, placements=tuple(placements))
 
 
-def list_order(durations_s: Sequence[float], *, order: Order) -> list[int]:
+def list_order(durations_s: Sequence[float], *, order: ClipOrder) -> list[int]:
     """Clip indices in the order in which workers take them; ties keep the order of arrival."""
     clips = list(range(len(durations_s)))
     if order == "longest-first":
@@ -119,7 +118,7 @@ def predict_makespan(
     duration_draws_s: NDArray[np.float64],
     worker_count: int,
     *,
-    order: Order = "fifo",
+    order: ClipOrder = "fifo",
     confidence_level: float,
 ) -> Interval:
     """The makespan when each row of `duration_draws_s` (draws × clips) might be the truth.

@@ -4,12 +4,13 @@ from typing import Final, Literal
 
 from mezzmark.facts.base import Fact
 from mezzmark.facts.scenario import Pattern, Policy, Threading
+from mezzmark.facts.throughput import ClipOrder, Passes
 
-Task = Literal["scrub", "encode", "kernel"]
+Task = Literal["scrub", "encode", "grid", "ingest", "delivery", "kernel"]
 """`kernel` is the fixed reference workload that tells drift of the machine from the codec's."""
 
 ALL_CLIPS: Final = "all clips"
-"""The clip name of a cell that moves between clips (the pattern `hop`)."""
+"""The clip name of a cell that moves between clips (the pattern `hop`) or ingests the folder."""
 
 KERNEL_CLIP: Final = "no clip"
 """The clip name of reference kernel cells, which use no footage."""
@@ -31,6 +32,11 @@ class Cell(Fact):
     viewer_height_px: int | None = None
     decoder: Literal["software", "cuda"] = "software"
     arm: Literal["", "null"] = ""
+    job_count: int = 1
+    order: ClipOrder | None = None
+    height_px: int | None = None
+    passes: Passes | None = None
+    is_pinned: bool = False
 
     @property
     def cell_id(self) -> str:
@@ -45,6 +51,16 @@ class Cell(Fact):
             parts.append(self.threading)
         if self.decoder != "software":
             parts.append(self.decoder)
+        if self.task in ("grid", "ingest"):
+            parts.append(f"{self.job_count}j")
+        if self.order:
+            parts.append(self.order)
+        if self.height_px:
+            parts.append(f"{self.height_px}p")
+        if self.passes:
+            parts.append("one pass" if self.passes == 1 else "two passes")
+        if self.is_pinned:
+            parts.append("pinned")
         if self.arm:
             parts.append(self.arm)
         return " | ".join(parts)

@@ -9,6 +9,7 @@ from mezzmark.facts.encoding import Encoding
 from mezzmark.facts.footage import ClipSpec
 from mezzmark.facts.records import Measurement, ProcessFacts
 from mezzmark.facts.scenario import Policy, Threading
+from mezzmark.facts.throughput import ClipOrder, DeliverySettings, Passes
 
 
 class MediaReference(Fact):
@@ -42,6 +43,59 @@ class EncodeJob(Fact):
     source: MediaReference
     encoding: Encoding
     frame_count: int
+    thread_count: int
+    scratch_dir: str
+
+
+class GridJob(Fact):
+    """Encode `frame_count` frames in `job_count` processes released together, check every file.
+
+    Each process decodes the frames into its own memory before the release. `scratch_dir` as in
+    `EncodeJob`.
+    """
+
+    task: Literal["grid"] = "grid"
+    source: MediaReference
+    encoding: Encoding
+    frame_count: int
+    thread_count: int
+    job_count: int
+    is_pinned: bool
+    scratch_dir: str
+
+
+class IngestSource(Fact):
+    """One clip of the folder: `frame_count` frames from its start are ingested."""
+
+    clip: str
+    media: MediaReference
+    frame_count: int
+
+
+class IngestJob(Fact):
+    """Encode a folder with a pool of `job_count` worker processes of `thread_count` threads.
+
+    Files are written to `scratch_dir` as in `EncodeJob`; the sources are opened read-only.
+    """
+
+    task: Literal["ingest"] = "ingest"
+    sources: tuple[IngestSource, ...]
+    encoding: Encoding
+    thread_count: int
+    job_count: int
+    order: ClipOrder
+    height_px: int | None
+    scratch_dir: str
+
+
+class DeliveryJob(Fact):
+    """Export `frame_count` frames of a prepared encoding in one or two passes."""
+
+    task: Literal["delivery"] = "delivery"
+    source: MediaReference
+    frame_count: int
+    settings: DeliverySettings
+    passes: Passes
     thread_count: int
     scratch_dir: str
 
@@ -82,7 +136,15 @@ class PrepareEncodingJob(Fact):
 
 
 Job = Annotated[
-    ScrubJob | EncodeJob | KernelJob | PrepareOriginalJob | PrepareOwnJob | PrepareEncodingJob,
+    ScrubJob
+    | EncodeJob
+    | GridJob
+    | IngestJob
+    | DeliveryJob
+    | KernelJob
+    | PrepareOriginalJob
+    | PrepareOwnJob
+    | PrepareEncodingJob,
     Field(discriminator="task"),
 ]
 JOB_ADAPTER: TypeAdapter[Job] = TypeAdapter(Job)
@@ -138,5 +200,7 @@ class Broken(Fact):
     reason: str
 
 
-Answer = Annotated[PreparedMedia | Measured | Refused | Advance | Broken, Field(discriminator="kind")]
+Answer = Annotated[
+    PreparedMedia | Measured | Refused | Advance | Broken, Field(discriminator="kind")
+]
 ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Answer)

@@ -6,6 +6,7 @@ from pydantic import Field
 
 from mezzmark.facts.base import Fact
 from mezzmark.facts.cells import Cell
+from mezzmark.facts.throughput import DeliveryMeasurement, GridMeasurement, IngestMeasurement
 
 RECORD_SCHEMA: Final = 1
 """Version of one line of `trials.jsonl`. 1: first published form."""
@@ -67,7 +68,13 @@ class KernelMeasurement(Fact):
 
 
 Measurement = Annotated[
-    ScrubMeasurement | EncodeMeasurement | KernelMeasurement, Field(discriminator="task")
+    ScrubMeasurement
+    | EncodeMeasurement
+    | GridMeasurement
+    | IngestMeasurement
+    | DeliveryMeasurement
+    | KernelMeasurement,
+    Field(discriminator="task"),
 ]
 
 

@@ -7,6 +7,7 @@ from pydantic import Field, model_validator
 from mezzmark.facts.base import Fact
 from mezzmark.facts.encoding import ORIGINAL, CustomEncoding
 from mezzmark.facts.footage import ClipSpec
+from mezzmark.facts.throughput import DeliverySettings, GridSettings, IngestSettings
 
 SCENARIO_SCHEMA: Final = 1
 
@@ -66,6 +67,9 @@ class Scenario(Fact):
     custom_encodings: tuple[CustomEncoding, ...] = ()
     scrub: ScrubSettings | None = None
     encode: EncodeSettings | None = None
+    grid: GridSettings | None = None
+    ingest: IngestSettings | None = None
+    delivery: DeliverySettings | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> "Scenario":
@@ -76,8 +80,11 @@ class Scenario(Fact):
                 f"minimum_rounds is {self.minimum_rounds} but rounds is {self.rounds}; "
                 "it must not be larger"
             )
-        if self.scrub is None and self.encode is None:
-            raise ValueError("nothing to measure: add a [scrub] or an [encode] table")
+        tasks = (self.scrub, self.encode, self.grid, self.ingest, self.delivery)
+        if all(settings is None for settings in tasks):
+            raise ValueError(
+                "nothing to measure: add a [scrub], [encode], [grid], [ingest] or [delivery] table"
+            )
         if self.scrub and self.scrub.patterns == ("hop",) and len(self.clips) < 2:
             raise ValueError('the pattern "hop" moves between clips and needs at least two')
         return self
