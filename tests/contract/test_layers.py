@@ -20,7 +20,8 @@ RANK = {
     "decide": 2,
     "runner": 3,
     "report": 6,
-    "cli": 7,
+    "api": 7,
+    "cli": 8,
 }
 """A module may import its own layer and those of lower rank; facts never imports statistics. The
 runner appends to the store and stops by what decide says of the precision, so both lie below."""
