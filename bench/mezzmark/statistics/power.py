@@ -1,0 +1,141 @@
+"""How many rounds it takes: power of the t test and of equivalence, and the width of intervals."""
+
+import math
+from collections.abc import Callable
+from typing import Final
+
+import numpy as np
+from scipy import stats
+
+from mezzmark.statistics.paired import log_margin
+
+MAXIMUM_ROUNDS: Final = 10_000
+"""Beyond this many rounds the answer is "not by more rounds"."""
+
+_NODES: Final = 2000
+"""Points of the integral over the sampling distribution of the spread; the error is below 1e-4."""
+
+
+def t_test_power(noncentrality: float, *, degrees: float, error_level: float) -> float:
+    """Chance that a two-sided t test at `error_level` finds an effect, in its own direction or not.
+
+    `noncentrality` is the true effect over its true standard error; exact for normal values by
+    the noncentral t distribution (Johnson & Welch, Biometrika 31, 1940, 362-389).
+    """
+    limit = float(stats.t.ppf(1 - error_level / 2, degrees))
+    shift = abs(noncentrality)
+    return float(stats.nct.sf(limit, degrees, shift) + stats.nct.cdf(-limit, degrees, shift))
+
+
+def equivalence_power(
+    standard_error: float,
+    *,
+    degrees: float,
+    margin: float,
+    error_level: float,
+    true_change: float = 0.0,
+) -> float:
+    """Chance that two one-sided tests show the change within ±`margin`, all on the log scale.
+
+    For each spread the sample may show, the estimate must fall inside what is left of the margin;
+    integrated over the chi-square law of the spread at equally likely points.
+    """
+    reach = float(stats.t.ppf(1 - error_level, degrees))
+    shares = (np.arange(_NODES) + 0.5) / _NODES
+    seen = standard_error * np.sqrt(stats.chi2.ppf(shares, degrees) / degrees)
+    room = margin - reach * seen
+    inside = stats.norm.cdf((room - true_change) / standard_error) - stats.norm.cdf(
+        (-room - true_change) / standard_error
+    )
+    return float(np.mean(np.where(room > 0, inside, 0.0)))
+
+
+def rounds_to_find(
+    change_fraction: float, *, round_sd: float, error_level: float, power: float
+) -> int | None:
+    """Paired rounds that find a change of that size with the given power; None beyond any sense.
+
+    `round_sd` is the sd of the per-round log ratio.
+    """
+    effect = log_margin(change_fraction)
+
+    def is_enough(rounds: int) -> bool:
+        noncentrality = effect * math.sqrt(rounds) / round_sd
+        return t_test_power(noncentrality, degrees=rounds - 1, error_level=error_level) >= power
+
+    return _fewest(is_enough) if round_sd > 0 else 2
+
+
+def rounds_to_show_equivalence(
+    tolerance_fraction: float, *, round_sd: float, error_level: float, power: float
+) -> int | None:
+    """Paired rounds that show equivalence with the given power when nothing changed."""
+    margin = log_margin(tolerance_fraction)
+
+    def is_enough(rounds: int) -> bool:
+        found = equivalence_power(
+            round_sd / math.sqrt(rounds),
+            degrees=rounds - 1,
+            margin=margin,
+            error_level=error_level,
+        )
+        return found >= power
+
+    return _fewest(is_enough) if round_sd > 0 else 2
+
+
+def rounds_for_width(
+    half_width_fraction: float, *, round_sd: float, confidence_level: float
+) -> int | None:
+    """Rounds after which the interval's expected log half-width is at most log(1 + fraction)."""
+    target = log_margin(half_width_fraction)
+
+    def is_enough(rounds: int) -> bool:
+        half = expected_log_half_width(rounds, round_sd=round_sd, confidence_level=confidence_level)
+        return half <= target
+
+    return _fewest(is_enough) if round_sd > 0 else 2
+
+
+def expected_log_half_width(rounds: int, *, round_sd: float, confidence_level: float) -> float:
+    """t limit × sd / √rounds. Raises ValueError for fewer than two rounds."""
+    if rounds < 2:
+        raise ValueError(f"an interval needs at least two rounds, not {rounds}")
+    reach = float(stats.t.ppf((1 + confidence_level) / 2, rounds - 1))
+    return reach * round_sd / math.sqrt(rounds)
+
+
+def detectable_change(
+    standard_error: float, *, degrees: float, error_level: float, power: float
+) -> float:
+    """The smallest change, as a fraction above 1, that would have been found with that power.
+
+    Found by bisection on the noncentrality, to 1e-9 of it.
+    """
+    low, high = 0.0, 1.0
+    while t_test_power(high, degrees=degrees, error_level=error_level) < power:
+        low, high = high, high * 2
+    while high - low > 1e-9 * high:
+        middle = (low + high) / 2
+        if t_test_power(middle, degrees=degrees, error_level=error_level) < power:
+            low = middle
+        else:
+            high = middle
+    return math.expm1(high * standard_error)
+
+
+def _fewest(is_enough: Callable[[int], bool]) -> int | None:
+    """The smallest count from 2 on that is enough, by doubling and bisection; it is monotone."""
+    high = 2
+    while not is_enough(high):
+        if high >= MAXIMUM_ROUNDS:
+            return None
+        high *= 2
+    low = max(2, high // 2)
+    while low < high:
+        middle = (low + high) // 2
+        if is_enough(middle):
+            high = middle
+        else:
+            low = middle + 1
+    return high

@@ -1,0 +1,122 @@
+"""Intervals of tail quantiles (p95, p99) over trials, or the reason why there is none.
+
+Samples of one trial are alike, so a trial counts as one cluster. The share of samples at or below
+the quantile is a mean over clusters, whose variance the clusters themselves tell; it is turned
+into an effective sample size, the exact binomial interval of the share is taken at that size
+(Korn & Graubard, Survey Methodology 24, 1998, 193-201), and its ends are read off the pooled
+samples (Woodruff, JASA 47, 1952, 635-646). Resampling trials (percentile and BCa bootstrap) and
+the jackknife fell to 60 to 90 % where this held 92 %; `tests/coverage_tables.py` makes the table.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from mezzmark.statistics.binomial import share_limits
+from mezzmark.statistics.intervals import Interval, check_level
+from mezzmark.statistics.quantiles import sorted_quantile
+
+MINIMUM_TRIALS: Final = 5
+"""Below five trials the spread between them is too uncertain to size the sample by."""
+
+MINIMUM_EXCEEDANCES: Final = 20
+"""Samples expected beyond the quantile (400 samples for p95, 2,000 for p99). From here on all
+six simulated worlds keep at least 92 %; at 12 the lingering load falls to 89 %. The rule looks at
+the design only: to withhold by what was measured would show the lucky runs alone."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TailEstimate:
+    """A quantile over all samples of all trials.
+
+    `interval` is None where `withheld` says, in words, what is missing.
+    """
+
+    point: float
+    interval: Interval | None
+    withheld: str = ""
+
+
+def estimate_tail(
+    trials: Sequence[NDArray[np.float64]], probability: float, *, confidence_level: float
+) -> TailEstimate:
+    """The quantile of all samples, one array of samples per trial, with its interval over trials.
+
+    Raises ValueError without a sample, or for a level or probability outside (0, 1).
+    """
+    check_level(confidence_level)
+    check_level(probability)
+    filled = [trial for trial in trials if trial.size]
+    if not filled:
+        raise ValueError("a quantile needs at least one sample")
+    pooled = np.sort(np.concatenate(filled))
+    point = sorted_quantile(pooled, probability)
+    counts = np.array([trial.size for trial in filled], dtype=np.float64)
+    withheld = _missing(len(filled), int(counts.sum()), probability)
+    if withheld:
+        return TailEstimate(point=point, interval=None, withheld=withheld)
+    at_or_below = np.array([np.count_nonzero(trial <= point) for trial in filled])
+    effective = effective_count(at_or_below, counts, confidence_level=confidence_level)
+    low, high = share_limits(probability * effective, effective, confidence_level=confidence_level)
+    low_rank, high_rank = math.floor(low * pooled.size), math.ceil(high * pooled.size) + 1
+    if low_rank < 1 or high_rank > pooled.size:
+        return TailEstimate(point=point, interval=None, withheld=_CLUSTERED)
+    interval = Interval(
+        point=point,
+        low=float(pooled[low_rank - 1]),
+        high=float(pooled[high_rank - 1]),
+        confidence_level=confidence_level,
+        count=len(filled),
+        method="binomial limits at the trials' effective sample size",
+    )
+    return TailEstimate(point=point, interval=interval)
+
+
+_CLUSTERED: Final = (
+    "no interval: slow samples crowd into few trials, so the limit lies beyond the slowest "
+    "sample; twice as many rounds may show it"
+)
+
+
+def effective_count(
+    at_or_below: NDArray[np.int_], counts: NDArray[np.float64], *, confidence_level: float
+) -> float:
+    """Independent samples that would tell the share as well as these clusters do.
+
+    `at_or_below` holds how many of each trial's `counts` samples lie at or below the quantile.
+    The share is a ratio of sums, its variance by linearisation (Cochran, Sampling Techniques, 3rd
+    ed. 1977, section 2.11); never more than the samples there are; the fewer trials, the smaller,
+    by the ratio of t limits as Korn & Graubard have it.
+    """
+    trials, total = counts.size, float(counts.sum())
+    share = float(at_or_below.sum()) / total
+    residuals = (at_or_below - share * counts) / (total / trials)
+    variance = float(np.sum(residuals**2)) / (trials - 1) / trials
+    binomial_variance = share * (1 - share)
+    independent = total if variance * total <= binomial_variance else binomial_variance / variance
+    upper = (1 + confidence_level) / 2
+    few = float(stats.t.ppf(upper, total - 1) / stats.t.ppf(upper, trials - 1))
+    return independent * few**2
+
+
+def samples_needed(probability: float) -> int:
+    """Samples over all trials before the quantile may carry an interval."""
+    return math.ceil(round(MINIMUM_EXCEEDANCES / min(probability, 1 - probability), 6))
+
+
+def _missing(trials: int, samples: int, probability: float) -> str:
+    """What the design lacks, in words; empty where it lacks nothing."""
+    needed = samples_needed(probability)
+    per_trial = samples / trials
+    rounds = max(MINIMUM_TRIALS, math.ceil(needed / per_trial)) - trials
+    if rounds <= 0:
+        return ""
+    text = f"no interval: needs {rounds} more {'round' if rounds == 1 else 'rounds'}"
+    if samples < needed and trials >= MINIMUM_TRIALS:
+        text += f", or {math.ceil(needed / trials)} samples a round"
+    return text
