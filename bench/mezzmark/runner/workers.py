@@ -101,7 +101,6 @@ def _send_and_listen(process: subprocess.Popen[bytes], job: Job) -> _Lines:
     def talk() -> None:
         assert process.stdin is not None
         assert process.stdout is not None
-        left = memoryview(text)
         # A worker that dies early breaks the pipe: how it ended is told by its exit status.
         with process.stdout, suppress(OSError, ValueError):
             process.stdin.write(text)

@@ -1,0 +1,215 @@
+"""Makes and indexes everything that will be measured, each piece in a worker process.
+
+What cannot be made (a frame size the codec does not know, an encoder that fails, a damaged file)
+is noted with its reason, and the run goes on with the rest.
+"""
+
+import statistics
+from collections.abc import Generator
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+from typing import NoReturn
+
+from mezzmark.facts.encoding import ORIGINAL, Encoding
+from mezzmark.facts.errors import DiskFullError, FootageError, InterruptedRunError
+from mezzmark.facts.footage import ClipSpec, FrameIndex
+from mezzmark.facts.jobs import (
+    Advance,
+    Answer,
+    Broken,
+    Job,
+    MediaReference,
+    PreparedMedia,
+    PrepareEncodingJob,
+    PrepareOriginalJob,
+    PrepareOwnJob,
+    Refused,
+)
+from mezzmark.facts.run import ClipManifest, MediaManifest
+from mezzmark.facts.scenario import Scenario
+from mezzmark.runner.events import Preparing
+from mezzmark.runner.footage_files import expand_files, name_own_clips
+from mezzmark.runner.workers import Converse
+
+__all__ = ["Footage", "expand_files", "prepare_footage"]
+
+SILENCE_S = 1_800.0
+"""A preparation that says nothing for so long hangs: an encoder may think, but not half an hour."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Footage:
+    """What is ready to be measured; filled while it is prepared.
+
+    `media` holds (clip, encoding) → file and index, `frame_counts` the length of each clip in
+    frames, common to all its encodings. `refused` says in words what could not be made.
+    """
+
+    encodings: tuple[Encoding, ...]
+    clips: list[ClipManifest] = field(default_factory=list)
+    media: dict[tuple[str, str], MediaReference] = field(default_factory=dict)
+    media_manifests: list[MediaManifest] = field(default_factory=list)
+    frame_counts: dict[str, int] = field(default_factory=dict)
+    refused: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Original:
+    clip: str
+    spec: ClipSpec
+    job: PrepareOriginalJob | PrepareOwnJob
+
+
+def prepare_footage(
+    scenario: Scenario, *, cache_dir: Path, core_count: int, converse: Converse
+) -> Generator[Preparing, None, Footage]:
+    """Prepare all clips and encodings of a scenario, in its order; returns the Footage.
+
+    FootageError when no clip is left, or a path names no file; DiskFullError and
+    InterruptedRunError end the preparation, and the cache keeps what was made.
+    """
+    originals = _list_originals(scenario, cache_dir)
+    footage = Footage(encodings=resolve_encodings(scenario))
+    total = len(originals) * (1 + len(footage.encodings))
+    done = 0
+    for original in originals:
+        source = yield from _ask(original.job, original.clip, converse, done, total)
+        done += 1
+        if not isinstance(source, PreparedMedia):
+            footage.refused.append(f'clip "{original.clip}": {_reason(source)}')
+            done += len(footage.encodings)
+            continue
+        _add_clip(footage, original, source)
+        for encoding in footage.encodings:
+            job = PrepareEncodingJob(
+                source=source.media,
+                encoding=encoding,
+                thread_count=core_count,
+                cache_dir=str(cache_dir),
+            )
+            name = f"{original.clip} → {encoding.name}"
+            made = yield from _ask(job, name, converse, done, total)
+            done += 1
+            if isinstance(made, PreparedMedia):
+                _add_medium(footage, original.clip, encoding.name, made)
+            else:
+                footage.refused.append(
+                    f'clip "{original.clip}", encoding "{encoding.name}": {_reason(made)}'
+                )
+    if not footage.clips:
+        raise FootageError(
+            where="footage",
+            what=f"no clip can be measured ({'; '.join(footage.refused)})",
+            remedy="Give at least one file that `mezzmark inspect` can read.",
+        )
+    return footage
+
+
+def resolve_encodings(scenario: Scenario) -> tuple[Encoding, ...]:
+    """The scenario's encodings besides `original`, in its order, custom ones last."""
+    from mezzmark.facts.catalogue import find_encoding, resolve_custom
+
+    listed = (find_encoding(name) for name in scenario.encodings if name != ORIGINAL)
+    return (*listed, *(resolve_custom(custom) for custom in scenario.custom_encodings))
+
+
+def _list_originals(scenario: Scenario, cache_dir: Path) -> list[_Original]:
+    originals = []
+    for spec in scenario.clips:
+        if spec.recipe is not None:
+            job = PrepareOriginalJob(clip=spec, seed=scenario.seed, cache_dir=str(cache_dir))
+            originals.append(_Original(clip=spec.name, spec=spec, job=job))
+            continue
+        for clip, file in name_own_clips(spec).items():
+            own_job = PrepareOwnJob(
+                media_path=str(Path(file).absolute()),
+                excerpt_s=spec.excerpt_s,
+                cache_dir=str(cache_dir),
+            )
+            originals.append(_Original(clip=clip, spec=spec, job=own_job))
+    return originals
+
+
+def _ask(
+    job: Job, name: str, converse: Converse, done: int, total: int
+) -> Generator[Preparing, None, Answer]:
+    """The result of a preparation; its progress goes to whoever listens."""
+    yield Preparing(message=name, done_fraction=0.0, done=done, total=total)
+    answer: Answer = Broken(outcome="crashed", reason="the worker gave no answer")
+    for answer in converse(job, SILENCE_S):
+        if isinstance(answer, Advance):
+            yield Preparing(
+                message=answer.message,
+                done_fraction=answer.done_fraction,
+                done=done,
+                total=total,
+            )
+    if isinstance(answer, Refused) and answer.exit_code == DiskFullError.exit_code:
+        raise DiskFullError(where=answer.where, what=answer.what, remedy=answer.remedy)
+    if isinstance(answer, Broken) and answer.outcome == "cancelled":
+        _refuse_to_go_on()
+    return answer
+
+
+def _refuse_to_go_on() -> NoReturn:
+    raise InterruptedRunError(
+        where="preparing footage",
+        what="stopped before measuring began; what was made is kept in the cache",
+        remedy="The same command with --resume and the same --out goes on from there.",
+    )
+
+
+def _reason(answer: Answer) -> str:
+    match answer:
+        case Refused(where=where, what=what, remedy=remedy):
+            return f"{where}: {what}. {remedy}"
+        case Broken(outcome=outcome, reason=reason):
+            return f"the worker {outcome.replace('_', ' ')} ({reason})"
+        case _:
+            return f"the worker answered with {answer.kind}"
+
+
+def _add_clip(footage: Footage, original: _Original, source: PreparedMedia) -> None:
+    from mezzmark.engines.media import probe_media
+
+    index = _add_medium(footage, original.clip, ORIGINAL, source)
+    footage.clips.append(
+        ClipManifest(
+            clip=original.clip,
+            source="recipe" if original.spec.recipe is not None else "own",
+            original=probe_media(source.media.media_path),
+            fingerprint=source.fingerprint,
+            frame_count=source.frame_count,
+            duration_s=source.duration_s,
+            keyframe_interval_median=median_keyframe_interval(index.is_keyframe),
+        )
+    )
+
+
+def _add_medium(footage: Footage, clip: str, encoding: str, made: PreparedMedia) -> FrameIndex:
+    from mezzmark.engines.frame_index import read_frame_index
+
+    index = read_frame_index(made.media.index_path)
+    footage.media[clip, encoding] = made.media
+    footage.frame_counts[clip] = min(
+        made.frame_count, footage.frame_counts.get(clip, made.frame_count)
+    )
+    footage.media_manifests.append(
+        MediaManifest(
+            clip=clip,
+            encoding=encoding,
+            file_bytes=made.file_bytes,
+            fingerprint=made.fingerprint,
+            frame_count=made.frame_count,
+            bitrate_bps=sum(index.packet_bytes) * 8 / made.duration_s if made.duration_s else 0.0,
+        )
+    )
+    return index
+
+
+def median_keyframe_interval(is_keyframe: tuple[bool, ...]) -> float:
+    """The median distance between key frames in frames; the clip's length when it has but one."""
+    places = [place for place, is_key in enumerate(is_keyframe) if is_key]
+    gaps = [after - before for before, after in pairwise(places)]
+    return float(statistics.median(gaps)) if gaps else float(len(is_keyframe))

@@ -1,0 +1,295 @@
+"""Runs a scenario: prepare, then rounds of trials, each on disk before anyone hears of it."""
+
+import shutil
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from uuid import uuid4
+
+import mezzmark
+from mezzmark.facts.cells import Cell, PlannedTrial
+from mezzmark.facts.errors import DiskFullError, InterruptedRunError
+from mezzmark.facts.jobs import Answer, Broken, Job, Refused
+from mezzmark.facts.records import Trial
+from mezzmark.facts.run import Manifest
+from mezzmark.facts.scenario import Scenario
+from mezzmark.host import HostWatch, read_host_facts, read_host_moment, read_usable_core_count
+from mezzmark.host_clock import Clock
+from mezzmark.runner.events import (
+    CellGivenUp,
+    Event,
+    Prepared,
+    RoundFinished,
+    RoundStarted,
+    Stopped,
+    TrialFinished,
+    TrialStarted,
+)
+from mezzmark.runner.interruption import StopWish, heed_signals
+from mezzmark.runner.plan import plan_cells, plan_round
+from mezzmark.runner.prepare import Footage, prepare_footage
+from mezzmark.runner.progress import Progress
+from mezzmark.runner.stopping import StopWhen, stop_at_precision, stop_reason
+from mezzmark.runner.trials import Circumstances, describe_job, record_trial
+from mezzmark.runner.workers import Converse, Execute, converse_with_worker, last_answer
+from mezzmark.store.run_identity import refuse_other_run
+from mezzmark.store.run_lock import lock_run
+from mezzmark.store.run_store import (
+    SCRATCH_NAME,
+    append_trial,
+    claim_run_dir,
+    create_run,
+    read_run,
+    write_manifest,
+)
+
+
+def run_scenario(
+    scenario: Scenario,
+    *,
+    run_dir: str | Path,
+    cache_dir: str | Path,
+    resume: bool = False,
+    execute: Execute | None = None,
+    clock: Clock | None = None,
+    stop_when: StopWhen | None = None,
+    footage: Footage | None = None,
+) -> Iterator[Event]:
+    """Measure a scenario into `run_dir`, saying what happens as it happens; prints nothing.
+
+    A trial is on disk before its `TrialFinished` is yielded. Ctrl-C and `kill` end the run between
+    trials with InterruptedRunError, the trial that was running being given up; with `resume` the
+    same call goes on where it stopped, and RunError names what has changed meanwhile if that makes
+    it another run. `execute` stands in for worker processes, `stop_when` for the stop by precision,
+    `footage` for what would be prepared.
+    """
+    run_dir, cache_dir = Path(run_dir), Path(cache_dir)
+    claim_run_dir(run_dir, resume=resume)
+    with lock_run(run_dir), heed_signals() as wish:
+        is_resumed = claim_run_dir(run_dir, resume=resume)
+        converse = _converse(execute, wish)
+        if footage is None:
+            footage = yield from prepare_footage(
+                scenario,
+                cache_dir=cache_dir,
+                core_count=read_usable_core_count(),
+                converse=converse,
+            )
+        clock = clock or Clock()
+        manifest = describe_run(scenario, footage, cache_dir=cache_dir, clock=clock)
+        progress = Progress()
+        if is_resumed:
+            run = read_run(run_dir)
+            refuse_other_run(run.manifest, manifest, where=str(run_dir))
+            progress = Progress(run.trials)
+            manifest = run.manifest.model_copy(update={"scenario": scenario, "stop_reason": ""})
+            write_manifest(run_dir, manifest)
+        else:
+            create_run(run_dir, manifest)
+        rounds = _Rounds(
+            run_dir=run_dir,
+            manifest=manifest,
+            footage=footage,
+            cells=manifest_cells(manifest),
+            progress=progress,
+            converse=converse,
+            wish=wish,
+            clock=clock,
+            started_ns=clock.monotonic_ns(),
+            stop_when=stop_when or stop_at_precision(scenario.precision_fraction),
+        )
+        yield from rounds.measure()
+
+
+def describe_run(
+    scenario: Scenario, footage: Footage, *, cache_dir: Path, clock: Clock
+) -> Manifest:
+    """The manifest of a run that begins now."""
+    from mezzmark.engines.versions import read_library_versions
+
+    return Manifest(
+        mezzmark_version=mezzmark.__version__,
+        run_id=uuid4().hex,
+        created_utc=clock.utc(),
+        scenario=scenario,
+        encodings=footage.encodings,
+        clips=tuple(footage.clips),
+        media=tuple(footage.media_manifests),
+        refused=tuple(footage.refused),
+        host=read_host_facts(cache_dir, library_versions=read_library_versions()),
+    )
+
+
+def manifest_cells(manifest: Manifest) -> tuple[Cell, ...]:
+    """The cells of a run; with the seed they give back the planned order of every round."""
+    return plan_cells(
+        manifest.scenario,
+        media=dict.fromkeys((medium.clip, medium.encoding) for medium in manifest.media),
+        core_count=manifest.host.usable_core_count,
+    )
+
+
+def _converse(execute: Execute | None, wish: StopWish) -> Converse:
+    if execute is None:
+        return partial(converse_with_worker, is_cancelled=wish.is_made)
+    stand_in = execute
+
+    def converse(job: Job, timeout_s: float) -> Iterator[Answer]:
+        yield stand_in(job, timeout_s)
+
+    return converse
+
+
+@dataclass(slots=True, kw_only=True)
+class _Rounds:
+    """The measuring part of one session of a run."""
+
+    run_dir: Path
+    manifest: Manifest
+    footage: Footage
+    cells: tuple[Cell, ...]
+    progress: Progress
+    converse: Converse
+    wish: StopWish
+    clock: Clock
+    started_ns: int
+    stop_when: StopWhen
+
+    @property
+    def scenario(self) -> Scenario:
+        return self.manifest.scenario
+
+    def measure(self) -> Iterator[Event]:
+        """All rounds that are still to be done, and the reason why there is no further one."""
+        per_round = len(self._plan(0))
+        yield Prepared(
+            manifest=self.manifest,
+            done=len(self.progress.trials),
+            total=self.scenario.rounds * per_round,
+        )
+        shutil.rmtree(self.run_dir / SCRATCH_NAME, ignore_errors=True)  # of a killed session
+        round_index = 0
+        while True:
+            planned = self._plan(round_index)
+            reason = "" if self._is_begun(round_index) else self._stop_reason(round_index, planned)
+            if reason:
+                break
+            left = self._left(planned)
+            if left:
+                yield from self._round(round_index, left, per_round)
+            round_index += 1
+        self.manifest = self.manifest.model_copy(update={"stop_reason": reason})
+        write_manifest(self.run_dir, self.manifest)
+        yield Stopped(reason=reason)
+
+    def _plan(self, round_index: int) -> tuple[PlannedTrial, ...]:
+        return plan_round(self.cells, round_index, self.scenario.seed)
+
+    def _is_begun(self, round_index: int) -> bool:
+        return any(trial.round_index == round_index for trial in self.progress.trials)
+
+    def _left(self, planned: tuple[PlannedTrial, ...]) -> list[PlannedTrial]:
+        done = self.progress.done_places()
+        return [
+            trial
+            for trial in planned
+            if (trial.round_index, trial.position) not in done
+            and not self.progress.is_given_up(trial.cell)
+        ]
+
+    def _stop_reason(self, round_count: int, planned: tuple[PlannedTrial, ...]) -> str:
+        if not self.cells:
+            return "nothing could be prepared that the scenario wants measured"
+        if all(self.progress.is_given_up(cell) for cell in self.cells):
+            return "no cell can be measured: each failed again and again"
+        return stop_reason(
+            self.scenario,
+            self.progress.trials,
+            round_count=round_count,
+            elapsed_s=self._elapsed_s(),
+            next_round_s=self.progress.expected_s(planned),
+            stop_when=self.stop_when,
+        )
+
+    def _elapsed_s(self) -> float:
+        """Time spent measuring, earlier sessions of a resumed run included."""
+        return self.progress.earlier_s + (self.clock.monotonic_ns() - self.started_ns) * 1e-9
+
+    def _round(self, round_index: int, left: list[PlannedTrial], per_round: int) -> Iterator[Event]:
+        total = self.scenario.rounds * per_round
+        yield RoundStarted(
+            round_index=round_index, round_count=self.scenario.rounds, trial_count=len(left)
+        )
+        for place, planned in enumerate(left):
+            if self.progress.is_given_up(planned.cell):
+                continue
+            done = round_index * per_round + planned.position
+            yield TrialStarted(
+                cell=planned.cell, done=done, total=total, eta_s=self._eta_s(left[place:])
+            )
+            trial = self._trial(planned)
+            append_trial(self.run_dir, trial)
+            self.progress.note(trial)
+            yield TrialFinished(trial=trial, done=done + 1, total=total)
+            if self.progress.is_given_up(trial.cell):
+                yield CellGivenUp(cell=trial.cell, reason=trial.reason)
+        yield RoundFinished(round_index=round_index, round_count=self.scenario.rounds)
+
+    def _eta_s(self, left: list[PlannedTrial]) -> float | None:
+        """Expected time to the end of all rounds or of the budget, and to this round's at least."""
+        rest_s = self.progress.expected_s(left)
+        round_s = self.progress.expected_s(self._plan(left[0].round_index))
+        if rest_s is None or round_s is None:
+            return None
+        rounds_after = self.scenario.rounds - 1 - left[0].round_index
+        everything_s = rest_s + rounds_after * round_s
+        if self.scenario.time_budget_s is None:
+            return everything_s
+        rounds_due = max(0, self.scenario.minimum_rounds - 1 - left[0].round_index)
+        budget_left_s = self.scenario.time_budget_s - self._elapsed_s()
+        return min(everything_s, max(budget_left_s, rest_s + rounds_due * round_s))
+
+    def _trial(self, planned: PlannedTrial) -> Trial:
+        self._heed_wish()
+        scratch = self.run_dir / SCRATCH_NAME
+        scratch.mkdir(exist_ok=True)
+        with tempfile.TemporaryDirectory(dir=scratch, ignore_cleanup_errors=True) as folder:
+            job = describe_job(
+                planned, scenario=self.scenario, footage=self.footage, scratch_dir=folder
+            )
+            answer, circumstances = self._perform(job)
+        if isinstance(answer, Broken) and answer.outcome == "cancelled":
+            self._heed_wish()
+        if isinstance(answer, Refused) and answer.exit_code == DiskFullError.exit_code:
+            raise DiskFullError(where=answer.where, what=answer.what, remedy=answer.remedy)
+        return record_trial(planned, answer, circumstances)
+
+    def _perform(self, job: Job) -> tuple[Answer, Circumstances]:
+        started_utc = self.clock.utc()
+        host_before = read_host_moment()
+        watch = HostWatch()
+        start_ns = self.clock.monotonic_ns()
+        try:
+            answer = last_answer(self.converse(job, self.scenario.trial_timeout_s))
+        except KeyboardInterrupt:
+            self.wish.signal_name = "SIGINT"
+            self._heed_wish()
+            raise
+        wall_ns = self.clock.monotonic_ns() - start_ns
+        return answer, Circumstances(
+            started_utc=started_utc,
+            wall_ns=wall_ns,
+            host_before=host_before,
+            host_during=watch.read_during(),
+        )
+
+    def _heed_wish(self) -> None:
+        if self.wish.is_made():
+            raise InterruptedRunError(
+                where=str(self.run_dir),
+                what=f"stopped by {self.wish.signal_name}; "
+                f"{len(self.progress.trials)} finished trials are on disk",
+                remedy="The same command with --resume and this --out goes on from there.",
+            )

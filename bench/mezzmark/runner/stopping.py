@@ -1,0 +1,62 @@
+"""When the rounds end: by precision, by number, by time; decided between rounds only.
+
+Stopping looks at the width of intervals and never at a difference: a rule that waits until
+something looks different finds differences that are not there. Precision is looked at after whole
+pairs of rounds, for only then are the orders balanced.
+"""
+
+from collections.abc import Callable, Sequence
+
+from mezzmark.decide.estimates import worst_relative_half_width
+from mezzmark.facts.records import Trial
+from mezzmark.facts.scenario import Scenario
+
+StopWhen = Callable[[Sequence[Trial]], bool | str]
+"""Given all trials so far: whether they suffice; a text says why."""
+
+BLOCK_ROUNDS = 2
+"""A round and its mirror image."""
+
+
+def stop_at_precision(precision_fraction: float) -> StopWhen:
+    """The usual rule: every cell's interval is no wider than ± this share of its figure."""
+
+    def stop_when(trials: Sequence[Trial]) -> bool | str:
+        width = worst_relative_half_width(trials)
+        if width is None or width > precision_fraction:
+            return False
+        return f"precision reached: every interval is within ±{precision_fraction:.3g} of its value"
+
+    return stop_when
+
+
+def stop_reason(
+    scenario: Scenario,
+    trials: Sequence[Trial],
+    *,
+    round_count: int,
+    elapsed_s: float,
+    next_round_s: float | None,
+    stop_when: StopWhen,
+) -> str:
+    """Why no further round begins after `round_count` whole ones; empty when one does.
+
+    `minimum_rounds` are measured whatever they take, since fewer carry no interval. After them a
+    round begins only if it is expected (`next_round_s`) to end within the time budget.
+    """
+    if round_count >= scenario.rounds:
+        return f"all {scenario.rounds} rounds are done"
+    if round_count < scenario.minimum_rounds:
+        return ""
+    if round_count % BLOCK_ROUNDS == 0:
+        verdict = stop_when(trials)
+        if verdict:
+            text = verdict if isinstance(verdict, str) else "what was asked for is reached"
+            return f"{text} (after {round_count} rounds)"
+    budget_s = scenario.time_budget_s
+    if budget_s is not None and elapsed_s + (next_round_s or 0.0) > budget_s:
+        return (
+            f"the time budget of {budget_s:g} s has no room for another round "
+            f"(after {round_count} rounds in {elapsed_s:.0f} s)"
+        )
+    return ""
