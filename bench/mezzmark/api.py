@@ -95,7 +95,7 @@ def report(
 def inspect(footage: Sequence[str], *, seconds: float | None = None) -> tuple[Inspection, ...]:
     """What each file is, with warnings; `footage` are paths and globs, opened read-only."""
     from mezzmark.engines.inspection import inspect_media
-    from mezzmark.runner.prepare import expand_files
+    from mezzmark.runner.footage_files import expand_files
 
     return tuple(
         inspect_media(path, max_duration_s=seconds) for path in expand_files(tuple(footage))
@@ -109,9 +109,10 @@ def encodings(*, probe: bool = False) -> Mapping[str, tuple[Encoding, str]]:
     found = {name: find_encoding(name) for name in catalogue_names()}
     if not probe:
         return {name: (encoding, "") for name, encoding in found.items()}
-    from mezzmark.engines.encoders import probe_encoder
+    from mezzmark.engines.encoders import available_encoders
 
-    return {name: (encoding, probe_encoder(encoding)) for name, encoding in found.items()}
+    refusals = available_encoders()
+    return {name: (found[name], refusals[found[name].encoder]) for name in found}
 
 
 def shipped_scenarios() -> dict[str, str]:
