@@ -7,6 +7,7 @@ from typing import Final
 from mezzmark.facts import catalogue_general as general
 from mezzmark.facts import catalogue_intermediate as intermediate
 from mezzmark.facts.catalogue_entry import THREAD_OPTIONS, CatalogueEntry, has_alpha_plane
+from mezzmark.facts.catalogue_frames import check_picture
 from mezzmark.facts.encoding import Container, CustomEncoding, Encoding
 from mezzmark.facts.errors import EncodingError
 
@@ -26,8 +27,6 @@ ENTRIES: Final[tuple[CatalogueEntry, ...]] = (
     *general.UNCOMPRESSED,
 )
 _BY_NAME: Final = {entry.name: entry for entry in ENTRIES}
-
-DEFAULT_CONTAINER: Final[Container] = "mov"
 
 
 def catalogue_names() -> tuple[str, ...]:
@@ -110,35 +109,8 @@ def check_frame(
     Encodings from outside the catalogue are not judged.
     """
     entry = _entry_of(encoding)
-    if entry is None:
-        return
-    size = f"{width_px}x{height_px}"
-    if entry.frame_sizes and (width_px, height_px) not in entry.frame_sizes:
-        legal = ", ".join(f"{w}x{h}" for w, h in entry.frame_sizes)
-        raise _frame_error(encoding, f"it exists only at {legal}, not at {size}")
-    least_w, least_h = entry.smallest_size
-    if width_px < least_w or height_px < least_h:
-        raise _frame_error(encoding, f"{size} is below its smallest size, {least_w}x{least_h}")
-    step_w, step_h = entry.size_multiples.get(encoding.pixel_format, (1, 1))
-    if width_px % step_w or height_px % step_h:
-        raise _frame_error(
-            encoding,
-            f"{size} does not fit {encoding.pixel_format}, which needs a width in steps of "
-            f"{step_w} and a height in steps of {step_h}",
-        )
-    if entry.codec == "MPEG-2" and (width_px % 4096 == 0 or height_px % 4096 == 0):
-        raise _frame_error(encoding, f"MPEG-2 cannot write down {size}: 4096 is a forbidden length")
-    if frame_rate is not None and entry.frame_rates and str(frame_rate) not in entry.frame_rates:
-        legal = ", ".join(entry.frame_rates)
-        raise _frame_error(encoding, f"it has no code for {frame_rate} frames/s, only for {legal}")
-
-
-def _frame_error(encoding: Encoding, what: str) -> EncodingError:
-    return EncodingError(
-        where=f'encoding "{encoding.name}"',
-        what=what,
-        remedy="Choose another encoding, or another size or rate for the clip.",
-    )
+    if entry is not None:
+        check_picture(entry, encoding, width_px, height_px, frame_rate)
 
 
 def _entry_of(encoding: Encoding) -> CatalogueEntry | None:

@@ -18,8 +18,8 @@ THREAD_OPTIONS: dict[str, dict[str, str]] = {
 class CatalogueEntry(Fact):
     """A codec profile; the first container and pixel format are the ones taken unless said.
 
-    `frame_sizes` lists the only legal sizes (none: any); `width_multiple` holds for subsampled
-    chroma formats of the codec; `frame_rates` lists the only legal rates as text.
+    `frame_sizes` lists the only legal sizes (none: any); `size_multiples` gives, by pixel
+    format, the steps (across, down) that a size must be a multiple of.
     """
 
     name: str
@@ -37,7 +37,6 @@ class CatalogueEntry(Fact):
     frame_sizes: tuple[tuple[int, int], ...] = ()
     smallest_size: tuple[int, int] = (16, 16)
     size_multiples: dict[str, tuple[int, int]] = {}
-    frame_rates: tuple[str, ...] = ()
     caution: str = ""
 
 

@@ -29,9 +29,6 @@ _SUBSAMPLED: Final[dict[str, tuple[int, int]]] = {
     "yuv422p10le": (2, 1),
 }
 
-MPEG2_RATES: Final = ("24000/1001", "24", "25", "30000/1001", "30", "50", "60000/1001", "60")
-"""The frame rates that MPEG-2 has codes for (ISO/IEC 13818-2, table 6-4)."""
-
 
 def _preferring(first: str, formats: tuple[str, ...]) -> tuple[str, ...]:
     return (first, *(name for name in formats if name != first))
@@ -213,7 +210,6 @@ MPEG2: Final = (
         pixel_formats=("yuv422p", "yuv420p"),
         options={"qmin": "2", "qmax": "2"},
         size_multiples=_SUBSAMPLED,
-        frame_rates=MPEG2_RATES,
     ),
     CatalogueEntry(
         name="mpeg2-intra-50",
@@ -231,7 +227,6 @@ MPEG2: Final = (
         },
         bitrate_bps=50_000_000,
         size_multiples=_SUBSAMPLED,
-        frame_rates=MPEG2_RATES,
         caution="50 Mb/s at every size: meant for up to 1080 lines.",
     ),
 )

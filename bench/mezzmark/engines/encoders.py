@@ -1,0 +1,182 @@
+"""Encoders of this FFmpeg build: opened with an encoding's options, and probed by opening."""
+
+import os
+from fractions import Fraction
+from functools import cache
+from typing import Final, cast
+
+import av
+from av.container import OutputContainer
+from av.error import FFmpegError
+from av.video.codeccontext import VideoCodecContext
+from av.video.frame import VideoFrame
+from av.video.stream import VideoStream
+
+from mezzmark.engines.pixels import apply_tags
+from mezzmark.facts.catalogue import ENTRIES, find_encoding
+from mezzmark.facts.encoding import Encoding
+from mezzmark.facts.errors import EncodingError, EngineError
+from mezzmark.facts.footage import ColourTags
+
+CONTAINER_FORMATS: Final = {"mkv": "matroska"}
+"""FFmpeg's name of a container where it differs from ours."""
+
+_PROBE_SIZE: Final = (320, 192)
+"""Legal for each encoder's first encoding in the catalogue."""
+_QUIET: Final = {"libsvtav1": ("SVT_LOG", "1")}
+"""Encoders that talk on standard error unless an environment variable says errors only."""
+_PROBE_RATE: Final = Fraction(25)
+_PROBE_FRAMES: Final = 2
+
+
+def encoder_options(encoding: Encoding, thread_count: int) -> dict[str, str]:
+    """The encoder's options, thread pinning included.
+
+    Where both speak of one option ("x265-params"), the parts are joined; the encoding's own
+    come last and win.
+    """
+    options = {
+        key: value.replace("{threads}", str(thread_count))
+        for key, value in encoding.thread_options.items()
+    }
+    for key, value in encoding.options.items():
+        options[key] = f"{options[key]}:{value}" if key in encoding.thread_options else value
+    return options
+
+
+def encoding_bitrate_bps(
+    encoding: Encoding, width_px: int, height_px: int, frame_rate: Fraction
+) -> int:
+    """The bit rate to ask for; 0 where quality decides."""
+    if encoding.bitrate_bps is not None:
+        return encoding.bitrate_bps
+    pixels_per_s = width_px * height_px * frame_rate
+    return round((encoding.bits_per_pixel or 0.0) * pixels_per_s)
+
+
+def add_video_track(
+    container: OutputContainer,
+    encoding: Encoding,
+    *,
+    size: tuple[int, int],
+    frame_rate: Fraction,
+    time_base: Fraction,
+    tags: ColourTags,
+    thread_count: int,
+) -> VideoStream:
+    """Add the track, open its encoder and write the file's header.
+
+    Raises EngineError where FFmpeg lacks the encoder, EncodingError where encoder or container
+    refuses, or does not know an option.
+    """
+    try:
+        track = cast(VideoStream, container.add_stream(encoding.encoder, rate=frame_rate))
+        context = track.codec_context
+        _configure(context, encoding, size, frame_rate, thread_count)
+        context.time_base = time_base
+        apply_tags(context, tags)
+        container.start_encoding()
+    except av.codec.codec.UnknownCodecError as error:
+        raise missing_encoder(encoding) from error
+    except (FFmpegError, ValueError) as error:
+        raise _refused(encoding, error) from error
+    _refuse_unknown_options(context, encoding)
+    return track
+
+
+def missing_encoder(encoding: Encoding) -> EngineError:
+    """What to say where this FFmpeg has no such encoder."""
+    return EngineError(
+        where=f'encoding "{encoding.name}"',
+        what=f'this FFmpeg build has no encoder "{encoding.encoder}"',
+        remedy="Leave the encoding out, or install an FFmpeg build that has the encoder.",
+    )
+
+
+def available_encoders() -> dict[str, str]:
+    """FFmpeg's encoders that the catalogue uses → "" if one works here, else what went wrong.
+
+    Each is found out by encoding two small pictures: a build may list an encoder that its
+    machine cannot open.
+    """
+    return {name: _probe(name) for name in dict.fromkeys(entry.encoder for entry in ENTRIES)}
+
+
+def require_encoder(encoding: Encoding) -> None:
+    """EngineError naming the encoder, if it is one of the catalogue's and does not work here."""
+    if any(entry.encoder == encoding.encoder for entry in ENTRIES):
+        fault = _probe(encoding.encoder)
+        if fault:
+            raise EngineError(
+                where=f'encoding "{encoding.name}"',
+                what=f'the encoder "{encoding.encoder}" does not work here ({fault})',
+                remedy="Leave the encoding out, or install an FFmpeg build that has the encoder.",
+            )
+
+
+def _configure(
+    context: VideoCodecContext,
+    encoding: Encoding,
+    size: tuple[int, int],
+    frame_rate: Fraction,
+    thread_count: int,
+) -> None:
+    if encoding.encoder in _QUIET:
+        os.environ.setdefault(*_QUIET[encoding.encoder])
+    context.width, context.height = size
+    context.pix_fmt = encoding.pixel_format
+    context.framerate = frame_rate
+    context.time_base = 1 / frame_rate
+    context.thread_count = thread_count
+    # Pictures in parallel as well as slices, FFmpeg's own default; the binding's is slices only.
+    context.thread_type = "AUTO"
+    context.gop_size = encoding.keyframe_interval
+    context.max_b_frames = encoding.b_frames
+    context.bit_rate = encoding_bitrate_bps(encoding, *size, frame_rate)
+    context.options = encoder_options(encoding, thread_count)
+
+
+def _refuse_unknown_options(context: VideoCodecContext, encoding: Encoding) -> None:
+    # FFmpeg leaves in the dictionary what nobody took; a misspelt option would go unnoticed.
+    unknown = sorted(context.options)
+    if unknown:
+        raise EncodingError(
+            where=f'encoding "{encoding.name}"',
+            what=f"the encoder {encoding.encoder} knows no option {', '.join(unknown)}",
+            remedy="Check its spelling against `ffmpeg -h encoder=…`, or remove it.",
+        )
+
+
+def _refused(encoding: Encoding, error: Exception) -> EncodingError:
+    reason = " ".join(str(getattr(error, "strerror", None) or error).split())
+    log = getattr(error, "log", None)
+    detail = f"; {' '.join(str(log[2]).split())}" if log else ""
+    return EncodingError(
+        where=f'encoding "{encoding.name}"',
+        what=f"{encoding.encoder} in {encoding.container} as {encoding.pixel_format} is refused "
+        f"({reason}{detail})",
+        remedy="Change container, pixel format or options.",
+    )
+
+
+@cache
+def _probe(encoder: str) -> str:
+    """What goes wrong when the catalogue's first encoding by this encoder is tried; "" if nothing.
+
+    Cached: the answer cannot change while the process lives.
+    """
+    encoding = next(find_encoding(entry.name) for entry in ENTRIES if entry.encoder == encoder)
+    try:
+        context = cast(VideoCodecContext, av.CodecContext.create(encoder, "w"))
+        _configure(context, encoding, _PROBE_SIZE, _PROBE_RATE, 1)
+        packets = []
+        for number in range(_PROBE_FRAMES):
+            frame = VideoFrame(*_PROBE_SIZE, encoding.pixel_format)
+            for plane in frame.planes:
+                plane.update(bytes(plane.buffer_size))
+            frame.pts, frame.time_base = number, 1 / _PROBE_RATE
+            packets += context.encode(frame)
+        packets += context.encode(None)
+    except (FFmpegError, ValueError) as error:
+        return " ".join(str(error).split())
+    return "" if packets else "it gave no packets"
