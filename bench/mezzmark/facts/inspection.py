@@ -7,8 +7,8 @@ from mezzmark.facts.footage import ColourTags, MediaFacts, Rate
 
 RateKind = Literal["constant", "variable", "unknown"]
 GroupKind = Literal["intra", "closed", "open", "unknown"]
-"""`intra`: every picture is a key frame. `open`: pictures shown before a key frame but stored after
-it need the group before. `closed`: no picture needs another group."""
+"""`intra`: every picture is a key frame. `closed`: a decoder that starts at a key frame brings it
+and all around it. `open`: it does not, since pictures there refer to the group before."""
 
 _RANGES = {0: "unspecified", 1: "limited", 2: "full"}
 
