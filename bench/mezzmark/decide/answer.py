@@ -282,6 +282,6 @@ def _key(estimate: Estimate, label: str, unit: str) -> KeyNumber:
     detail = estimate.withheld
     if estimate.low is not None and estimate.high is not None:
         low, high = (number_text(end, half_width=half) for end in (estimate.low, estimate.high))
-        detail = f"{estimate.confidence_level:.0%} interval {low} to {high}"
+        detail = f"{estimate.confidence_level * 100:g} % interval {low} to {high}"
     value = f"{number_text(estimate.point, half_width=half)} {unit}"
     return KeyNumber(value=value, label=label, detail=detail)

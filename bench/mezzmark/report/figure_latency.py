@@ -1,0 +1,188 @@
+"""Time to picture: per encoding the distribution, every trial, median and p95 with intervals."""
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from numpy.typing import NDArray
+
+from mezzmark.decide.answer import INSTANT_MS
+from mezzmark.decide.ranking import Ranked, Ranking
+from mezzmark.decide.wording import estimate_text
+from mezzmark.facts.estimates import Estimate
+from mezzmark.report.look import MARKS, Role, Shape, colour, padded, set_log_axis
+from mezzmark.report.rows import ReferenceLine, Row, draw_lines, legend_below, row_axes, stripe
+from mezzmark.report.view import RunView, pooled_latencies_ms, scrub_trials, trial_medians_ms
+from mezzmark.report.words import frame_budgets, interval_words, setting_words, trial_words
+
+DENSITY_BINS = 128
+"""Steps of the density on the log axis; finer than a screen can show at this width."""
+
+DENSITY_HEIGHT = 0.34
+"""Height of the tallest density, in rows."""
+
+
+def draw_latency(view: RunView, ranking: Ranking, shape: Shape, *, anchor: str) -> Figure:
+    """The figure of one scrub setting, fastest encoding on top."""
+    entries = ranking.entries
+    samples = {
+        name: pooled_latencies_ms(trials)
+        for name, trials in scrub_trials(view, ranking.setting).items()
+    }
+    medians = trial_medians_ms(view, ranking.setting)
+    rows = [
+        Row(
+            encoding=entry.encoding,
+            text=estimate_text(entry.estimates["p50_ms"]),
+            role=view.role(entry.encoding),
+            anchor=f"{anchor}-{index}",
+        )
+        for index, entry in enumerate(entries)
+    ]
+    lines = [
+        *frame_budgets(view.manifest),
+        ReferenceLine(value=INSTANT_MS, label="0.1 s: up to here it feels immediate"),
+    ]
+    count = sum(len(values) for values in samples.values())
+    figure, axes = row_axes(
+        shape,
+        title=f"Time to picture {setting_words(ranking.setting, with_threads=False)}",
+        subtitle=(
+            f"{setting_words(ranking.setting, with_pattern=False)}. "
+            f"{trial_words(view, ranking)}; {count:,} proved moves. "
+            f"Bars: {interval_words(view)}."
+        ),
+        rows=rows,
+        lines=lines,
+    )
+    everything = [float(v) for entry in entries for v in _extent(samples[entry.encoding])]
+    low, high = padded([*everything, *_interval_ends(entries)])
+    set_log_axis(
+        axes,
+        "x",
+        low=low,
+        high=high,
+        label="time to picture, ms (log scale)",
+        most=12 if shape == "wide" else 6,
+    )
+    stripe(axes, len(rows))
+    _draw_rows(axes, entries, samples, medians, view)
+    draw_lines(axes, lines)
+    _legend(axes, shape)
+    return figure
+
+
+def _extent(values: NDArray[np.float64]) -> tuple[float, float]:
+    return (float(values.min()), float(values.max())) if values.size else (1.0, 1.0)
+
+
+def _interval_ends(entries: tuple[Ranked, ...]) -> list[float]:
+    ends = [
+        end
+        for entry in entries
+        for name in ("p50_ms", "p95_ms")
+        for end in (entry.estimates[name].low, entry.estimates[name].high)
+    ]
+    return [end for end in ends if end]
+
+
+def _draw_rows(
+    axes: Axes,
+    entries: tuple[Ranked, ...],
+    samples: dict[str, NDArray[np.float64]],
+    medians: dict[str, list[float]],
+    view: RunView,
+) -> None:
+    low, high = axes.get_xlim()
+    grid = np.geomspace(low, high, DENSITY_BINS + 1)
+    densities = {entry.encoding: log_density(samples[entry.encoding], grid) for entry in entries}
+    tallest = max(float(density.max()) for density in densities.values()) or 1.0
+    middles = np.sqrt(grid[1:] * grid[:-1])
+    for index, entry in enumerate(entries):
+        role = view.role(entry.encoding)
+        shade = colour(role)
+        height = densities[entry.encoding] / tallest * DENSITY_HEIGHT
+        shown = height > DENSITY_HEIGHT * 0.004
+        axes.fill_between(
+            middles, index - height, index, where=shown, color=shade, alpha=0.22, linewidth=0
+        )
+        axes.plot(
+            medians[entry.encoding],
+            index + 0.2 + _jitter(len(medians[entry.encoding])),
+            linestyle="none",
+            marker="|" if len(medians[entry.encoding]) > 60 else ".",
+            markersize=4,
+            color=shade,
+            alpha=0.75,
+            markeredgewidth=0.6,
+        )
+        _draw_estimate(axes, entry.estimates["p95_ms"], index, "p95", role)
+        _draw_estimate(axes, entry.estimates["p50_ms"], index, "p50", role)
+
+
+def _draw_estimate(axes: Axes, estimate: Estimate, y: float, kind: str, role: Role) -> None:
+    """The median as the role's mark with a thick bar, p95 as a hollow triangle with a thin one."""
+    shade = colour(role)
+    is_median = kind == "p50"
+    if estimate.low is not None and estimate.high is not None:
+        axes.plot(
+            [estimate.low, estimate.high],
+            [y, y],
+            color=shade,
+            linewidth=3.2 if is_median else 1.3,
+            solid_capstyle="butt",
+            zorder=4,
+        )
+    axes.plot(
+        [estimate.point],
+        [y],
+        marker=MARKS[role] if is_median else ">",
+        markersize=6.5 if is_median else 5,
+        markerfacecolor=shade if is_median and role != "rest" else colour("paper"),
+        markeredgecolor=shade,
+        markeredgewidth=1.4,
+        linestyle="none",
+        zorder=5,
+    )
+
+
+def log_density(values: NDArray[np.float64], grid: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Density per log unit over the bins of a geometric `grid`: a histogram smoothed by a normal
+    kernel of Silverman's width (Silverman, Density Estimation, 1986, eq. 3.31)."""
+    counts, _ = np.histogram(values, bins=grid)
+    step = float(np.log(grid[1] / grid[0]))
+    if values.size < 2:
+        return np.asarray(counts / max(values.size, 1) / step, dtype=np.float64)
+    logs = np.log(values)
+    quartiles = np.quantile(logs, [0.25, 0.75])
+    spread = min(float(np.std(logs, ddof=1)), float(quartiles[1] - quartiles[0]) / 1.34)
+    width = max(0.9 * spread * values.size**-0.2, step)
+    reach = int(np.ceil(4 * width / step))
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) * step / width) ** 2)
+    smooth = np.convolve(counts, kernel / kernel.sum(), mode="full")[reach : reach + counts.size]
+    return np.asarray(smooth / values.size / step, dtype=np.float64)
+
+
+def _jitter(count: int) -> NDArray[np.float64]:
+    """Offsets that keep neighbouring trials apart: equal steps in a fixed, mixed-up order."""
+    golden = 0.6180339887498949
+    return (np.arange(count) * golden % 1.0 - 0.5) * 0.16
+
+
+def _legend(axes: Axes, shape: Shape) -> None:
+    shade = colour("muted")
+    handles = [
+        Line2D([], [], color=shade, marker="o", linewidth=3.2, markersize=6.5, label="median"),
+        Line2D(
+            [],
+            [],
+            color=shade,
+            marker=">",
+            linewidth=1.3,
+            markersize=5,
+            markerfacecolor=colour("paper"),
+            label="95 of 100 moves (p95)",
+        ),
+        Line2D([], [], color=shade, marker=".", linestyle="none", label="one trial's median"),
+    ]
+    legend_below(axes, handles, shape=shape, columns=3)

@@ -1,0 +1,67 @@
+"""From a drawn figure to bytes: SVG that follows the page's theme, and PNG; the same every time."""
+
+import io
+import re
+from typing import Final
+
+from matplotlib.figure import Figure
+
+from mezzmark.report.look import COLOURS
+
+PNG_DPI: Final = 200
+
+_FONT = "'Helvetica Neue', 'Segoe UI', Arial, 'DejaVu Sans', sans-serif"
+_STYLE = (
+    "<style>@media (prefers-color-scheme: dark) {{ svg {{ {dark} }} }}"
+    "@media print {{ svg {{ {light} }} }}</style>"
+)
+
+
+def svg_text(figure: Figure) -> str:
+    """The figure as SVG whose colours are CSS variables with the light value to fall back on.
+
+    No date and no version is written, so equal figures are equal bytes.
+    """
+    buffer = io.StringIO()
+    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    text = buffer.getvalue()
+    text = text[text.index("<svg") :]
+    text = re.sub(r"\s*<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    for name, (light, _) in COLOURS.items():
+        text = text.replace(light, f"var(--fig-{name}, {light})")
+    text = text.replace("'DejaVu Sans'", _FONT)
+    return re.sub(r"[ \t]+\n", "\n", text)
+
+
+def standalone_svg(text: str) -> str:
+    """The SVG as a file of its own: it carries both themes and no links into a page."""
+    text = re.sub(r"<a xlink:href=\"#[^\"]*\">|</a>", "", text)
+    sides = [
+        " ".join(f"--fig-{name}: {pair[index]};" for name, pair in COLOURS.items())
+        for index in (0, 1)
+    ]
+    style = _STYLE.format(light=sides[0], dark=sides[1])
+    head, rest = text.split(">", 1)
+    return f'<?xml version="1.0" encoding="utf-8"?>\n{head}>{style}{rest}'
+
+
+def inline_svg(text: str, *, prefix: str, label: str) -> str:
+    """The SVG for a page: its ids made unique by `prefix`, sized by the page, named for readers
+    by `label` (already escaped)."""
+    ids = set(re.findall(r'\bid="([^"]+)"', text))
+    text = re.sub(r'\bid="([^"]+)"', rf'id="{prefix}-\1"', text)
+    text = re.sub(
+        r"(url\(#|xlink:href=\"#)([^)\"]+)",
+        lambda match: f"{match[1]}{prefix}-{match[2]}" if match[2] in ids else match[0],
+        text,
+    )
+    head, rest = text.split(">", 1)
+    head = re.sub(r'\s(width|height)="[^"]*"', "", head)
+    return f'{head} role="img" aria-label="{label}">{rest}'
+
+
+def png_bytes(figure: Figure) -> bytes:
+    """The figure as PNG in the light theme, without dates."""
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="png", dpi=PNG_DPI, metadata={"Software": None})
+    return buffer.getvalue()

@@ -1,0 +1,123 @@
+"""One run as a report needs it: everything computed once, nothing formatted yet."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mezzmark.decide.answer import Answer, answer_from
+from mezzmark.decide.bitrates import pooled_bitrates_bps
+from mezzmark.decide.estimates import pool_clips, summarise_cells
+from mezzmark.decide.observations import Observation, latencies_ms, observe, proved_mask
+from mezzmark.decide.ranking import Ranking, rank_encodings, scrub_settings, setting_of
+from mezzmark.facts.cells import Cell
+from mezzmark.facts.encoding import ORIGINAL
+from mezzmark.facts.estimates import CellSummary, Estimate
+from mezzmark.facts.records import ScrubMeasurement, Trial
+from mezzmark.facts.run import Manifest
+from mezzmark.report.look import Role
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunView:
+    """A run with its estimates, rankings (the leading one first) and answer."""
+
+    manifest: Manifest
+    trials: tuple[Trial, ...]
+    observations: tuple[Observation, ...]
+    summaries: tuple[CellSummary, ...]
+    rankings: tuple[Ranking, ...]
+    answer: Answer
+    bitrates_bps: dict[str, float]
+    confidence_level: float
+    torn_line_count: int = 0
+
+    @property
+    def round_count(self) -> int:
+        """Rounds that were begun."""
+        return len({trial.round_index for trial in self.trials})
+
+    def role(self, encoding: str) -> Role:
+        """What an encoding is in the leading ranking."""
+        if encoding == ORIGINAL:
+            return "original"
+        lead = self.rankings[0] if self.rankings else None
+        if lead is None or lead.fastest is None:
+            return "rest"
+        leaders = {lead.fastest.encoding, *(entry.encoding for entry in lead.tied)}
+        return "lead" if encoding in leaders else "rest"
+
+
+def view_run(
+    manifest: Manifest,
+    trials: Sequence[Trial],
+    *,
+    confidence_level: float = 0.95,
+    torn_line_count: int = 0,
+) -> RunView:
+    """All that a report shows of one run. Trials of the reference workload and of the null arm
+    stay in `trials` and `summaries` and take no part in the ranking."""
+    observations = observe(trials)
+    summaries = summarise_cells(trials, confidence_level=confidence_level)
+    rankings = tuple(
+        rank_encodings(observations, summaries, setting, confidence_level=confidence_level)
+        for setting in scrub_settings(observations)
+    )
+    return RunView(
+        manifest=manifest,
+        trials=tuple(trials),
+        observations=observations,
+        summaries=summaries,
+        rankings=rankings,
+        answer=answer_from(manifest, observations, summaries, rankings),
+        bitrates_bps=pooled_bitrates_bps(manifest),
+        confidence_level=confidence_level,
+        torn_line_count=torn_line_count,
+    )
+
+
+def scrub_trials(view: RunView, setting: Cell) -> dict[str, list[ScrubMeasurement]]:
+    """Each encoding's finished scrub trials in one setting, in the order they ran."""
+    found: dict[str, list[ScrubMeasurement]] = {}
+    for trial in view.trials:
+        measured = trial.measurement
+        if isinstance(measured, ScrubMeasurement) and setting_of(trial.cell) == setting:
+            found.setdefault(trial.cell.encoding, []).append(measured)
+    return found
+
+
+def pooled_latencies_ms(trials: Sequence[ScrubMeasurement]) -> NDArray[np.float64]:
+    """Every proved latency of these trials, one after the other."""
+    parts = [latencies_ms(measured)[proved_mask(measured)] for measured in trials]
+    return np.concatenate(parts) if parts else np.empty(0)
+
+
+def trial_medians_ms(view: RunView, setting: Cell) -> dict[str, list[float]]:
+    """Each encoding's per-trial median latency in one setting."""
+    medians: dict[str, list[float]] = {}
+    for observation in view.observations:
+        if setting_of(observation.cell) == setting:
+            medians.setdefault(observation.cell.encoding, []).append(observation.figures["p50_ms"])
+    return medians
+
+
+def span_shares(trials: Sequence[ScrubMeasurement]) -> dict[str, float]:
+    """The share of all proved waiting spent in each span; the three sum to 1."""
+    totals = {"locate": 0.0, "decode": 0.0, "present": 0.0}
+    for measured in trials:
+        proved = proved_mask(measured)
+        for name in totals:
+            span_ns = np.asarray(getattr(measured, f"{name}_ns"), dtype=np.float64)
+            totals[name] += float(span_ns[proved].sum())
+    whole = sum(totals.values())
+    return {name: total / whole if whole else 0.0 for name, total in totals.items()}
+
+
+def encode_speeds(view: RunView) -> dict[str, dict[int, Estimate]]:
+    """Encode fps over all clips by encoding and thread count."""
+    mine = [o for o in view.observations if o.cell.task == "encode" and not o.cell.arm]
+    speeds: dict[str, dict[int, Estimate]] = {}
+    for cell, estimates in pool_clips(mine, confidence_level=view.confidence_level).items():
+        speeds.setdefault(cell.encoding, {})[cell.thread_count] = estimates["throughput_fps"]
+    return speeds
