@@ -65,8 +65,10 @@ def diagnose(measurement: ChartMeasurement) -> Diagnosis:
     Levels and colours are judged first; only a chart whose patches stand still is searched for
     8-bit steps and for misplaced chroma, which leave flat patches alone.
     """
-    shown = np.array([patch.shown_rgb for patch in measurement.patches])
     expected = np.array([patch.expected_rgb for patch in measurement.patches])
+    entered = np.array([patch.entered_rgb for patch in measurement.patches])
+    # What the viewer and rounding had done before the encoder saw the chart is taken off.
+    shown = np.array([patch.shown_rgb for patch in measurement.patches]) - entered + expected
     change = _rms(shown - expected)
     best = _closest(shown, signatures(matrix=measurement.chart.matrix))
     residual = _rms(shown - best.shown_rgb)

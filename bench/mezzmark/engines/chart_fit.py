@@ -1,11 +1,10 @@
-"""Fits on chart readings: a channel's curve with intervals, and a wave's position."""
+"""The curve of a channel, fitted to chart readings, with intervals."""
 
 from typing import Final, Literal
 
 import numpy as np
 from scipy import optimize, stats
 
-from mezzmark.facts.chart import WAVE_PERIOD_PX
 from mezzmark.facts.colour import Floats
 from mezzmark.facts.fidelity import ChannelFit
 
@@ -21,21 +20,21 @@ GAMMA_BOUNDS: Final = (0.25, 4.0)
 
 
 def fit_channel(
-    channel: Literal["red", "green", "blue"] | str, expected: Floats, shown: Floats
+    channel: Literal["red", "green", "blue"] | str, entered: Floats, shown: Floats
 ) -> ChannelFit:
-    """Least squares of shown = offset + gain · expected^gamma over unclipped points (0 to 1).
+    """Least squares of shown = offset + gain · entered^gamma over unclipped points (0 to 1).
 
     Intervals are t intervals from the fit's covariance (Gauss-Newton, scipy curve_fit). Where too
     few points are free of clipping, gain 0, offset = mean and gamma 1 say that nothing is left.
     """
-    keep = (shown > CLIP_MARGIN) & (shown < 1 - CLIP_MARGIN) & (expected > 0)
+    keep = (shown > CLIP_MARGIN) & (shown < 1 - CLIP_MARGIN) & (entered > 0)
     points = int(keep.sum())
     if points < MIN_POINTS:
         return _fit(channel, (0.0, float(shown.mean()), 1.0), None, points)
     bounds = ([0.0, -1.0, GAMMA_BOUNDS[0]], [4.0, 1.0, GAMMA_BOUNDS[1]])
     try:
         best, covariance = optimize.curve_fit(
-            _curve, expected[keep], shown[keep], p0=(1.0, 0.0, 1.0), bounds=bounds
+            _curve, entered[keep], shown[keep], p0=(1.0, 0.0, 1.0), bounds=bounds
         )
     except RuntimeError:  # no convergence: the readings follow no such curve
         return _fit(channel, (0.0, float(shown.mean()), 1.0), None, points)
@@ -44,8 +43,8 @@ def fit_channel(
     return _fit(channel, tuple(best), errors if np.isfinite(errors).all() else None, points)
 
 
-def _curve(expected: Floats, gain: float, offset: float, gamma: float) -> Floats:
-    return np.asarray(offset + gain * expected**gamma)
+def _curve(entered: Floats, gain: float, offset: float, gamma: float) -> Floats:
+    return np.asarray(offset + gain * entered**gamma)
 
 
 def _fit(
@@ -67,15 +66,3 @@ def _fit(
         confidence_level=CONFIDENCE_LEVEL,
         point_count=points,
     )
-
-
-def wave_phase(values: Floats, positions_px: Floats) -> complex:
-    """Complex amplitude of the wave of `WAVE_PERIOD_PX` in values sampled at these positions.
-
-    Least squares on cosine, sine and a constant, so that the window need not hold whole periods.
-    A wave sin(2π(x - s)/P) of amplitude A has angle -90° - 360°·s/P and modulus A.
-    """
-    turn = 2 * np.pi * positions_px / WAVE_PERIOD_PX
-    columns = np.stack([np.cos(turn), np.sin(turn), np.ones_like(turn)], axis=1)
-    cosine, sine, _ = np.linalg.lstsq(columns, values, rcond=None)[0]
-    return complex(cosine, -sine)

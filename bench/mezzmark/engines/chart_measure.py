@@ -7,20 +7,18 @@ from typing import Final
 import av
 import numpy as np
 
-from mezzmark.engines.chart import CHROMA_STEPS, ramp_values
-from mezzmark.engines.chart_fit import fit_channel, wave_phase
+from mezzmark.engines.chart import CHROMA_STEPS
+from mezzmark.engines.chart_fit import fit_channel
+from mezzmark.engines.chart_waves import read_waves
 from mezzmark.engines.media import FULL_RANGE
-from mezzmark.engines.pixels import pixel_format_facts, planes_of
+from mezzmark.engines.pixels import Plane, pixel_format_facts, planes_of
 from mezzmark.facts.chart import (
-    CHROMA_WAVE_AMPLITUDE,
     FULL_RAMP,
     PATCHES,
     SHALLOW_RAMPS,
-    WAVE_PERIOD_PX,
-    WAVES,
     Chart,
-    Patch,
     PixelBox,
+    Ramp,
     inner_box,
     pixel_box,
 )
@@ -29,7 +27,6 @@ from mezzmark.facts.colour import (
     Floats,
     chroma_of_code,
     display_light,
-    luma_code,
     luma_of_code,
     rgb_to_xyz_matrix,
     rgb_to_ycc,
@@ -40,9 +37,6 @@ from mezzmark.facts.fidelity import ChannelFit, ChartMeasurement, PatchReading
 VIEWER_TOP: Final = 255.0
 """Viewer RGB is 8-bit full range."""
 
-MIN_WAVE_FRACTION: Final = 0.05
-"""Below 5 % of its contrast a wave's position is noise."""
-
 SUPER_WHITE: Final = next(p for p in PATCHES if p.rgb[0] == 1.09)
 
 
@@ -51,7 +45,8 @@ class ChartPicture:
     """A chart as it came back, averaged over frames.
 
     `luma`, `cb`, `cr` are normalised by the frame's own range; `codes` is luma in code values of
-    `bit_depth`; `step` is luma samples per chroma sample; `viewer_rgb` is (lines, samples, 3).
+    `bit_depth`, `first_codes` that of the first frame alone; `step` is luma samples per chroma
+    sample; `viewer_rgb` is (lines, samples, 3).
     """
 
     pixel_format: str
@@ -63,6 +58,7 @@ class ChartPicture:
     cb: Floats
     cr: Floats
     codes: Floats
+    first_codes: Plane | Floats
     viewer_rgb: Floats
 
 
@@ -89,15 +85,16 @@ def average_picture(pairs: Iterable[tuple[av.VideoFrame, Floats]], chart: Chart)
 
 
 def measure_chart(
-    picture: ChartPicture, chart: Chart, *, display: DisplayName = "2.4"
+    picture: ChartPicture, entered: ChartPicture, chart: Chart, *, display: DisplayName = "2.4"
 ) -> ChartMeasurement:
-    """Everything the chart tells. ΔE2000 is between the light of a display of kind `display` with
-    BT.709 primaries showing the expected R'G'B' and the one shown ("2.4" is BT.1886, black 0)."""
-    patches = _read_patches(picture, chart, display)
-    entered = np.rint(_entered_codes(FULL_RAMP.start, FULL_RAMP.stop, picture, chart))
-    shift_x, detail = _chroma_shift(picture.luma, picture.cb - picture.cr, "x", picture, chart)
-    shift_y, _ = _chroma_shift(picture.luma, picture.cb - picture.cr, "y", picture, chart)
-    viewer_x, viewer_y = _viewer_shift(picture, chart)
+    """Everything the chart tells. `entered` is the picture of the frames that were encoded, seen
+    by a viewer that reads them rightly. ΔE2000 is between the light of two displays of kind
+    `display` with BT.709 primaries that show the entered and the returned picture ("2.4" is
+    BT.1886 with a black of no light)."""
+    patches = _read_patches(picture, entered, chart, display)
+    planes = read_waves(picture.luma, picture.cb - picture.cr, step=picture.step, chart=chart)
+    seen = rgb_to_ycc(picture.viewer_rgb / VIEWER_TOP, matrix=chart.matrix)
+    view = read_waves(seen[..., 0], seen[..., 1] - seen[..., 2], step=(1, 1), chart=chart)
     return ChartMeasurement(
         chart=chart,
         pixel_format=picture.pixel_format,
@@ -106,15 +103,15 @@ def measure_chart(
         fits=_fit_channels(patches),
         black_rgb=_shown(patches, "grey 0 %"),
         white_rgb=_shown(patches, "grey 100 %"),
-        ramp_codes_entered=int(np.unique(entered).size),
-        ramp_codes_returned=int(np.unique(np.rint(_ramp_columns(picture, chart, 0))).size),
-        eight_bit_step_fraction=_eight_bit_steps(picture, chart),
+        ramp_codes_entered=_code_count(entered, chart),
+        ramp_codes_returned=_code_count(picture, chart),
+        eight_bit_step_fraction=_eight_bit_steps(picture, entered, chart),
         super_white_fraction=_super_white(picture, chart),
-        chroma_shift_x_px=shift_x,
-        chroma_shift_y_px=shift_y,
-        viewer_chroma_shift_x_px=viewer_x,
-        viewer_chroma_shift_y_px=viewer_y,
-        chroma_detail_fraction=detail,
+        chroma_shift_x_px=planes.shift_x_px,
+        chroma_shift_y_px=planes.shift_y_px,
+        viewer_chroma_shift_x_px=view.shift_x_px,
+        viewer_chroma_shift_y_px=view.shift_y_px,
+        chroma_detail_fraction=planes.chroma_fraction,
     )
 
 
@@ -172,6 +169,7 @@ def _picture(frame: av.VideoFrame, means: list[Floats], chart: Chart) -> ChartPi
         cb=cb,
         cr=cr,
         codes=codes,
+        first_codes=codes if facts.is_rgb else planes_of(frame)[0],
         viewer_rgb=means[-1],
     )
 
@@ -185,26 +183,32 @@ def _inner(cells: tuple[int, int, int, int], chart: Chart) -> PixelBox:
 
 
 def _read_patches(
-    picture: ChartPicture, chart: Chart, display: DisplayName
+    picture: ChartPicture, before: ChartPicture, chart: Chart, display: DisplayName
 ) -> tuple[PatchReading, ...]:
-    shown = np.array(
-        [picture.viewer_rgb[_slices(_inner(p.cells, chart))].mean(axis=(0, 1)) for p in PATCHES]
-    )
+    shown = _patch_means(picture.viewer_rgb, chart)
+    entered = _patch_means(before.viewer_rgb, chart)
     expected = np.clip([p.rgb for p in PATCHES], 0, 1) * VIEWER_TOP
-    deltas = delta_e_2000(expected / VIEWER_TOP, shown / VIEWER_TOP, display=display)
+    deltas = delta_e_2000(entered / VIEWER_TOP, shown / VIEWER_TOP, display=display)
     return tuple(
-        _reading(patch, expected[i], shown[i], float(deltas[i])) for i, patch in enumerate(PATCHES)
+        PatchReading(
+            name=patch.name,
+            kind=patch.kind,
+            expected_rgb=_triple(expected[i]),
+            entered_rgb=_triple(entered[i]),
+            shown_rgb=_triple(shown[i]),
+            delta_e_2000=float(deltas[i]),
+        )
+        for i, patch in enumerate(PATCHES)
     )
 
 
-def _reading(patch: Patch, expected: Floats, shown: Floats, delta: float) -> PatchReading:
-    return PatchReading(
-        name=patch.name,
-        kind=patch.kind,
-        expected_rgb=tuple(float(v) for v in expected),
-        shown_rgb=tuple(float(v) for v in shown),
-        delta_e_2000=delta,
-    )
+def _patch_means(rgb: Floats, chart: Chart) -> Floats:
+    return np.array([rgb[_slices(_inner(p.cells, chart))].mean(axis=(0, 1)) for p in PATCHES])
+
+
+def _triple(values: Floats) -> tuple[float, float, float]:
+    red, green, blue = (float(value) for value in values)
+    return red, green, blue
 
 
 def _shown(patches: tuple[PatchReading, ...], name: str) -> tuple[float, float, float]:
@@ -213,49 +217,55 @@ def _shown(patches: tuple[PatchReading, ...], name: str) -> tuple[float, float, 
 
 def _fit_channels(patches: tuple[PatchReading, ...]) -> tuple[ChannelFit, ...]:
     greys = [p for p in patches if p.kind in ("grey", "near")]
-    expected = np.array([p.expected_rgb for p in greys]) / VIEWER_TOP
+    entered = np.array([p.entered_rgb for p in greys]) / VIEWER_TOP
     shown = np.array([p.shown_rgb for p in greys]) / VIEWER_TOP
     return tuple(
-        fit_channel(name, expected[:, i], shown[:, i])
+        fit_channel(name, entered[:, i], shown[:, i])
         for i, name in enumerate(("red", "green", "blue"))
     )
 
 
-def _entered_codes(start: float, stop: float, picture: ChartPicture, chart: Chart) -> Floats:
-    x = np.arange(chart.width_px, dtype=np.float64)
-    signal = start + (stop - start) * x / (chart.width_px - 1)
-    return luma_code(signal, bit_depth=picture.bit_depth, is_full_range=picture.is_full_range)
+def _code_count(picture: ChartPicture, chart: Chart) -> int:
+    """Distinct luma codes among the columns of the long ramp."""
+    return int(np.unique(np.rint(_ramp_columns(picture, chart, FULL_RAMP))).size)
 
 
-def _ramp_columns(picture: ChartPicture, chart: Chart, index: int) -> Floats:
-    """Mean luma code of each column of ramp 0 (the long one) or 1… (the shallow ones)."""
-    ramp = (FULL_RAMP, *SHALLOW_RAMPS)[index]
+def _ramp_columns(picture: ChartPicture, chart: Chart, ramp: Ramp) -> Floats:
+    """Mean luma code of each column of a ramp as it came back."""
     box = pixel_box(ramp.cells, width_px=chart.width_px, height_px=chart.height_px)
     margin = (box.bottom - box.top) // 4
     return np.asarray(picture.codes[box.top + margin : box.bottom - margin].mean(axis=0))
 
 
-def _eight_bit_steps(picture: ChartPicture, chart: Chart) -> float | None:
-    """Share of the error that cutting or rounding to 8 bits makes, by projection on it."""
-    if picture.bit_depth <= 8:
+def _eight_bit_steps(picture: ChartPicture, entered: ChartPicture, chart: Chart) -> float | None:
+    """Share of the error that cutting or rounding to 8 bits makes, by projection on it; or, where
+    a codec's noise has hidden the steps, by how often the bits below the eighth are all empty."""
+    if min(picture.bit_depth, entered.bit_depth) <= 8:
         return None
-    unit = 2 ** (picture.bit_depth - 8)
-    best = 0.0
+    unit = 2.0 ** (picture.bit_depth - 8)
+    scale = 2.0 ** (picture.bit_depth - entered.bit_depth)
+    best = _empty_bits(picture, chart, int(unit))
     for cut in (np.floor, np.rint):
         dot = norm = 0.0
-        for index, ramp in enumerate(SHALLOW_RAMPS, start=1):
-            x = np.arange(chart.width_px, dtype=np.float64)
-            signal = ramp_values(ramp, x, width_px=chart.width_px)
-            ideal = luma_code(
-                signal, bit_depth=picture.bit_depth, is_full_range=picture.is_full_range
-            )
-            pattern = cut(ideal / unit) * unit - ideal
+        for ramp in SHALLOW_RAMPS:
+            before = _ramp_columns(entered, chart, ramp) * scale
+            pattern = cut(before / unit) * unit - before
             pattern -= pattern.mean()
-            error = _ramp_columns(picture, chart, index) - ideal
+            error = _ramp_columns(picture, chart, ramp) - before
             dot += float(np.dot(error - error.mean(), pattern))
             norm += float(np.dot(pattern, pattern))
         best = max(best, dot / norm)
     return best
+
+
+def _empty_bits(picture: ChartPicture, chart: Chart, unit: int) -> float:
+    """0 where codes on the shallow ramps are multiples of `unit` as often as by chance, 1 where
+    always."""
+    rows = [
+        picture.first_codes[_slices(_inner(ramp.cells, chart))].ravel() for ramp in SHALLOW_RAMPS
+    ]
+    share = float(np.mean(np.remainder(np.concatenate(rows), unit) == 0))
+    return max(0.0, (share - 1 / unit) / (1 - 1 / unit))
 
 
 def _super_white(picture: ChartPicture, chart: Chart) -> float | None:
@@ -263,47 +273,3 @@ def _super_white(picture: ChartPicture, chart: Chart) -> float | None:
         return None
     level = picture.luma[_slices(_inner(SUPER_WHITE.cells, chart))].mean()
     return float((level - 1) / (SUPER_WHITE.rgb[0] - 1))
-
-
-def _chroma_shift(
-    luma: Floats, chroma: Floats, axis: str, picture: ChartPicture, chart: Chart
-) -> tuple[float | None, float]:
-    """Chroma's place against luma's along an axis, and the chroma wave's remaining contrast."""
-    across, down = picture.step
-    return _relative_shift(luma, chroma, axis, (across, down), chart)
-
-
-def _viewer_shift(picture: ChartPicture, chart: Chart) -> tuple[float | None, float | None]:
-    ycc = rgb_to_ycc(picture.viewer_rgb / VIEWER_TOP, matrix=chart.matrix)
-    luma, chroma = ycc[..., 0], ycc[..., 1] - ycc[..., 2]
-    return (
-        _relative_shift(luma, chroma, "x", (1, 1), chart)[0],
-        _relative_shift(luma, chroma, "y", (1, 1), chart)[0],
-    )
-
-
-def _relative_shift(
-    luma: Floats, chroma: Floats, axis: str, step: tuple[int, int], chart: Chart
-) -> tuple[float | None, float]:
-    luma_wave = _wave(luma, f"luma-{axis}", (1, 1), chart)
-    chroma_wave = _wave(chroma, f"chroma-{axis}", step, chart)
-    fraction = abs(chroma_wave) / (2 * CHROMA_WAVE_AMPLITUDE)
-    if fraction < MIN_WAVE_FRACTION or abs(luma_wave) < MIN_WAVE_FRACTION * CHROMA_WAVE_AMPLITUDE:
-        return None, fraction
-    turn = np.angle(luma_wave / chroma_wave)
-    return float(turn * WAVE_PERIOD_PX / (2 * np.pi)), fraction
-
-
-def _wave(values: Floats, name: str, step: tuple[int, int], chart: Chart) -> complex:
-    across, down = step
-    wave = next(w for w in WAVES if w.name == name)
-    box = _inner(wave.cells, chart)
-    window = values[
-        -(-box.top // down) : -(-box.bottom // down),
-        -(-box.left // across) : -(-box.right // across),
-    ]
-    if name.endswith("x"):
-        columns = np.arange(-(-box.left // across), -(-box.right // across)) * across
-        return wave_phase(window.mean(axis=0), columns.astype(np.float64))
-    lines = np.arange(-(-box.top // down), -(-box.bottom // down)) * down + (down - 1) / 2
-    return wave_phase(window.mean(axis=1), lines.astype(np.float64))

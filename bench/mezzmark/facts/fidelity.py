@@ -48,17 +48,23 @@ class GenerationQuality(Fact):
 
 
 class PatchReading(Fact):
-    """A patch as the viewer shows it; codes 0 to 255, unrounded means over the patch."""
+    """A patch as the viewer shows it; codes 0 to 255, unrounded means over the patch.
+
+    `expected_rgb` is what the chart's values call for, `entered_rgb` what the viewer shows of the
+    frames that entered the encoder, `shown_rgb` what it shows of those that came back. ΔE2000 is
+    between the last two: what the viewer's own conversion adds is on both sides.
+    """
 
     name: str
     kind: PatchKind
     expected_rgb: tuple[float, float, float]
+    entered_rgb: tuple[float, float, float]
     shown_rgb: tuple[float, float, float]
     delta_e_2000: float
 
 
 class ChannelFit(Fact):
-    """shown = offset + gain · expected^gamma of one channel over the grey patches (0 to 1).
+    """shown = offset + gain · entered^gamma of one channel over the grey patches (0 to 1).
 
     Ends are of the interval at `confidence_level` (t quantile over the fit's own scatter); None
     where the points cannot carry one.
