@@ -7,7 +7,6 @@ pairs of rounds, for only then are the orders balanced.
 
 from collections.abc import Callable, Sequence
 
-from mezzmark.decide.estimates import worst_relative_half_width
 from mezzmark.facts.records import Trial
 from mezzmark.facts.scenario import Scenario
 
@@ -20,6 +19,7 @@ BLOCK_ROUNDS = 2
 
 def stop_at_precision(precision_fraction: float) -> StopWhen:
     """The usual rule: every cell's interval is no wider than ± this share of its figure."""
+    from mezzmark.decide.estimates import worst_relative_half_width
 
     def stop_when(trials: Sequence[Trial]) -> bool | str:
         width = worst_relative_half_width(trials)

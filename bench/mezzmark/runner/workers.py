@@ -79,9 +79,14 @@ def converse_with_worker(
             _end(process)
 
 
+def worker_command() -> tuple[str, ...]:
+    """How a worker is started: this interpreter, whatever else is on the search path."""
+    return (sys.executable, "-m", "mezzmark.worker", DIE_WITH_PARENT)
+
+
 def _start(complaints: BinaryIO) -> subprocess.Popen[bytes]:
     return subprocess.Popen(
-        [sys.executable, "-m", "mezzmark.worker", DIE_WITH_PARENT],
+        worker_command(),
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=complaints,

@@ -1,0 +1,129 @@
+"""Worker processes that answer, crash, hang, or talk too much: each ends as it should."""
+
+import sys
+import textwrap
+
+import psutil
+import pytest
+
+from mezzmark.facts.jobs import Advance, Broken, KernelJob, Measured, PrepareOwnJob, Refused
+from mezzmark.runner import workers
+from mezzmark.runner.workers import converse_with_worker, execute_in_process_worker, last_answer
+
+KERNEL = KernelJob(repeats=2)
+PLENTY_S = 60
+HELD_JOB = """
+import sys, os, time, signal
+job = sys.stdin.readline()
+"""
+
+
+def plant(monkeypatch: pytest.MonkeyPatch, program: str) -> None:
+    """Put another program in the worker's place."""
+    command = (sys.executable, "-c", HELD_JOB + textwrap.dedent(program))
+    monkeypatch.setattr(workers, "worker_command", lambda: command)
+
+
+def test_a_worker_measures_in_a_process_of_its_own() -> None:
+    """The reference kernel comes back measured, with the process's own peak memory."""
+    answer = execute_in_process_worker(KERNEL, PLENTY_S)
+    assert isinstance(answer, Measured)
+    assert answer.measurement.task == "kernel"
+    assert len(answer.measurement.wall_ns) == 2
+    assert min(answer.measurement.wall_ns) > 0
+    assert answer.process.cpu_ns >= sum(answer.measurement.wall_ns) // 4
+
+
+def test_an_expected_error_in_the_worker_comes_back_as_a_refusal(tmp_path) -> None:
+    """A missing file is refused with the error's own parts and exit code, not as a crash."""
+    job = PrepareOwnJob(
+        media_path=str(tmp_path / "missing.mov"), excerpt_s=1, cache_dir=str(tmp_path)
+    )
+    answer = execute_in_process_worker(job, PLENTY_S)
+    assert isinstance(answer, Refused)
+    assert answer.exit_code == 21
+    assert "missing.mov" in answer.where
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
+def test_a_crash_names_the_signal_and_what_was_said_last(monkeypatch) -> None:
+    """A worker that dies by a signal is told by the signal's name and its last complaint."""
+    plant(
+        monkeypatch,
+        """
+        print("first", file=sys.stderr); print("heap is corrupt", file=sys.stderr, flush=True)
+        os.kill(os.getpid(), signal.SIGSEGV)
+        """,
+    )
+    answer = execute_in_process_worker(KERNEL, PLENTY_S)
+    assert answer == Broken(outcome="crashed", reason="ended by SIGSEGV: first / heap is corrupt")
+
+
+def test_a_worker_that_ends_without_answer_has_crashed(monkeypatch) -> None:
+    """Leaving politely but without an answer is a crash with the exit status."""
+    plant(monkeypatch, "sys.exit(3)")
+    answer = execute_in_process_worker(KERNEL, PLENTY_S)
+    assert answer == Broken(outcome="crashed", reason="exit status 3")
+
+
+def test_a_hanging_worker_is_killed_with_what_it_started(monkeypatch, tmp_path) -> None:
+    """After its time a worker and its own child are killed, and the outcome says so."""
+    pids = tmp_path / "pids"
+    plant(
+        monkeypatch,
+        f"""
+        import subprocess
+        child = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(600)"])
+        open({str(pids)!r}, "w").write(f"{{os.getpid()}} {{child.pid}}")
+        time.sleep(600)
+        """,
+    )
+    answer = execute_in_process_worker(KERNEL, 1.0)
+    assert answer == Broken(outcome="timed_out", reason="no answer within 1 s; killed")
+    left = [int(pid) for pid in pids.read_text().split()]
+    running = [psutil.Process(pid) for pid in left if psutil.pid_exists(pid)]
+    _, alive = psutil.wait_procs(running, timeout=PLENTY_S)
+    assert [p for p in alive if p.status() != psutil.STATUS_ZOMBIE] == []
+
+
+def test_an_answer_given_before_a_hang_in_teardown_counts(monkeypatch) -> None:
+    """A worker that answers and then hangs has answered; it is killed all the same."""
+    monkeypatch.setattr(workers, "TEARDOWN_S", 0.1)
+    refusal = Refused(where="here", what="so", remedy="thus", exit_code=21)
+    plant(monkeypatch, f"print({refusal.model_dump_json()!r}, flush=True); time.sleep(600)")
+    assert execute_in_process_worker(KERNEL, PLENTY_S) == refusal
+
+
+def test_progress_is_passed_on_and_unreadable_answers_are_crashes(monkeypatch) -> None:
+    """Lines of progress arrive as they are; a line that is no answer ends the trial as crashed."""
+    advance = Advance(message="half", done_fraction=0.5)
+    plant(monkeypatch, f"print({advance.model_dump_json()!r}); print('[h264] error', flush=True)")
+    answers = list(converse_with_worker(KERNEL, PLENTY_S))
+    assert answers[0] == advance
+    assert answers[1:] == [Broken(outcome="crashed", reason="the worker's answer cannot be read")]
+
+
+def test_a_wish_to_stop_ends_the_worker_at_once(monkeypatch) -> None:
+    """A cancelled trial is neither finished nor timed out."""
+    plant(monkeypatch, "time.sleep(600)")
+    answers = converse_with_worker(KERNEL, PLENTY_S, is_cancelled=lambda: True)
+    assert last_answer(answers) == Broken(outcome="cancelled", reason="the run was stopped")
+
+
+def test_what_libraries_print_does_not_reach_the_answers(monkeypatch) -> None:
+    """Output at the level of file descriptors, as FFmpeg makes it, leaves the answer readable."""
+    program = """
+        import mezzmark.worker as worker
+        import mezzmark.engines.kernel as kernel
+        import io
+        real = kernel.run_kernel
+        def noisy(job, clock_ns):
+            os.write(1, b"noise on standard output")
+            print("more noise", flush=True)
+            return real(job, clock_ns)
+        kernel.run_kernel = noisy
+        sys.stdin = io.TextIOWrapper(io.BytesIO(job.encode()))
+        worker.main()
+        """
+    plant(monkeypatch, program)
+    assert isinstance(execute_in_process_worker(KERNEL, PLENTY_S), Measured)
