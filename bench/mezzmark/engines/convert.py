@@ -47,7 +47,10 @@ class Converter:
         )
 
     def convert(self, picture: VideoFrame) -> VideoFrame:
-        """The picture in the target format, tagged; the same object where nothing changes."""
+        """The picture in the target format, tagged; the same object where nothing changes.
+
+        Its time is for the caller to set.
+        """
         converted = picture
         if picture.format.name != self._pixel_format or self._source_range != self._target_range:
             converted = self._reformatter.reformat(
@@ -60,7 +63,6 @@ class Converter:
                 interpolation=_CAREFUL,
                 threads=self._thread_count,
             )
-            converted.pts, converted.time_base = picture.pts, picture.time_base
         # A decoded picture remembers its type, and an encoder would be forced to repeat it.
         converted.pict_type = PictureType.NONE
         apply_tags(converted, self.tags)
@@ -70,7 +72,7 @@ class Converter:
 def read_pictures(
     path: str | Path, index: FrameIndex, *, thread_count: int
 ) -> Iterator[VideoFrame]:
-    """The pictures that the index names, in order, each with its own time.
+    """The pictures that the index names, in order.
 
     Raises FootageError when one of them does not come.
     """

@@ -1,0 +1,221 @@
+"""The catalogue refuses what does not go together, and names what does."""
+
+from fractions import Fraction
+
+import pytest
+
+from mezzmark.facts.catalogue import (
+    ENTRIES,
+    catalogue_names,
+    check_combination,
+    check_frame,
+    find_encoding,
+    resolve_custom,
+)
+from mezzmark.facts.catalogue_entry import CatalogueEntry
+from mezzmark.facts.encoding import CustomEncoding
+from mezzmark.facts.errors import EncodingError
+
+CONTAINERS = ("mov", "mp4", "mkv", "mxf", "avi", "nut")
+PIXEL_FORMATS = sorted({name for entry in ENTRIES for name in entry.pixel_formats})
+CODECS_ASKED_FOR = {
+    "VC-3",
+    "RDD 36",
+    "VC-5",
+    "Motion JPEG",
+    "AVC",
+    "HEVC",
+    "AV1",
+    "FFV1",
+    "JPEG 2000",
+    "VC-2",
+    "MPEG-2",
+    "lossless",
+    "uncompressed",
+}
+
+by_entry = pytest.mark.parametrize("entry", ENTRIES, ids=lambda entry: entry.name)
+
+
+def test_every_standard_is_there_under_systematic_unique_names() -> None:
+    """All codecs of the plan are offered, and each name is lowercase, unique and not reserved."""
+    assert {entry.codec for entry in ENTRIES} == CODECS_ASKED_FOR
+    names = catalogue_names()
+    assert len(set(names)) == len(names)
+    assert all(name == name.lower() and " " not in name for name in names)
+    assert "original" not in names
+    pairs = [(entry.codec, entry.profile) for entry in ENTRIES]
+    assert len(set(pairs)) == len(pairs)
+
+
+def test_names_hold_no_encoder_of_ffmpeg() -> None:
+    """Encoder strings of FFmpeg appear as options only, never in a name, codec or profile."""
+    encoders = {entry.encoder for entry in ENTRIES} - {"ffv1", "jpeg2000", "mjpeg"}
+    for entry in ENTRIES:
+        shown = f"{entry.name} {entry.codec} {entry.profile}".lower()
+        # "vc2" and the like are standards' own names, spelt without the hyphen.
+        assert not [e for e in encoders if e in shown and e != "vc2"], entry.name
+
+
+@by_entry
+def test_illegal_containers_are_refused_and_the_legal_ones_named(entry: CatalogueEntry) -> None:
+    """Each container that a profile does not list raises an error that names all it lists."""
+    for container in CONTAINERS:
+        if container in entry.containers:
+            assert check_combination(entry.codec, entry.profile, container, None) == entry
+            continue
+        with pytest.raises(EncodingError) as caught:
+            check_combination(entry.codec, entry.profile, container, entry.pixel_formats[0])
+        assert container in caught.value.what
+        assert all(legal in caught.value.remedy for legal in entry.containers)
+
+
+@by_entry
+def test_illegal_pixel_formats_are_refused_and_the_legal_ones_named(entry: CatalogueEntry) -> None:
+    """Each pixel format that a profile does not list raises an error that names all it lists."""
+    for pixel_format in PIXEL_FORMATS:
+        if pixel_format in entry.pixel_formats:
+            check_combination(entry.codec, entry.profile, entry.containers[0], pixel_format)
+            continue
+        with pytest.raises(EncodingError) as caught:
+            check_combination(entry.codec, entry.profile, entry.containers[0], pixel_format)
+        assert pixel_format in caught.value.what
+        assert all(legal in caught.value.remedy for legal in entry.pixel_formats)
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"),
+    [("vc3-qs", "vc3-sq"), ("VC3-SQ", "vc3-sq"), ("rdd36_hq", "rdd36-hq"), ("mjpg-fine", "mjpeg")],
+)
+def test_a_misspelt_name_is_answered_with_near_ones(typed: str, meant: str) -> None:
+    """An unknown name is an error that names legal names near to it."""
+    with pytest.raises(EncodingError) as caught:
+        find_encoding(typed)
+    assert typed in caught.value.where
+    assert meant in caught.value.remedy
+
+
+def test_a_name_near_to_nothing_is_answered_with_all() -> None:
+    """Where no name is near, the error lists every name there is."""
+    with pytest.raises(EncodingError) as caught:
+        find_encoding("qqqqqqqq")
+    assert all(name in caught.value.remedy for name in catalogue_names())
+
+
+def test_unknown_codecs_and_profiles_are_answered_with_the_legal_ones() -> None:
+    """A custom encoding's codec and profile errors name what the catalogue has."""
+    with pytest.raises(EncodingError, match="VC-3"):
+        resolve_custom(CustomEncoding(name="x", codec="VC3"))
+    with pytest.raises(EncodingError) as caught:
+        resolve_custom(CustomEncoding(name="x", codec="VC-3", profile="best"))
+    assert {"lb", "sq", "hq", "hqx", "444"} <= set(
+        caught.value.remedy.replace(".", ",").replace(" ", ",").split(",")
+    )
+
+
+def test_a_codec_with_choices_takes_them_and_keeps_the_rest() -> None:
+    """Container, pixel format, options, rate and key frames of the user replace the usual ones."""
+    custom = CustomEncoding(
+        name="mine",
+        codec="avc",
+        profile="long",
+        container="mkv",
+        pixel_format="yuv422p10le",
+        options={"crf": 12},
+        keyframe_interval=1,
+        b_frames=0,
+    )
+    encoding = resolve_custom(custom)
+    assert (encoding.name, encoding.encoder, encoding.container) == ("mine", "libx264", "mkv")
+    assert encoding.pixel_format == "yuv422p10le"
+    assert encoding.options == {"preset": "veryfast", "crf": "12"}
+    assert (encoding.keyframe_interval, encoding.b_frames, encoding.is_intra) == (1, 0, True)
+
+
+def test_a_codec_without_container_gets_one_that_is_legal_for_it() -> None:
+    """`container` left out means the codec's usual one, not MOV for everything."""
+    assert resolve_custom(CustomEncoding(name="x", codec="FFV1")).container == "mkv"
+    with pytest.raises(EncodingError, match="mkv, mp4, mxf"):
+        resolve_custom(CustomEncoding(name="x", codec="FFV1", container="mov"))
+
+
+def test_any_encoder_is_taken_as_written() -> None:
+    """A bare encoder needs a pixel format and is otherwise passed on unjudged."""
+    with pytest.raises(EncodingError, match="pixel_format"):
+        resolve_custom(CustomEncoding(name="x", encoder="whatever"))
+    encoding = resolve_custom(
+        CustomEncoding(
+            name="x",
+            encoder="whatever",
+            container="nut",
+            pixel_format="rgba",
+            options={"a": 1, "b": 0.5},
+        )
+    )
+    assert (encoding.encoder, encoding.container) == ("whatever", "nut")
+    assert encoding.options == {"a": "1", "b": "0.5"}
+    assert encoding.has_alpha
+    check_frame(encoding, 17, 3, Fraction(7))
+
+
+@pytest.mark.parametrize("given", [{}, {"codec": "VC-3", "encoder": "dnxhd"}])
+def test_exactly_one_of_codec_and_encoder(given: dict[str, str]) -> None:
+    """Neither or both is an error that says so."""
+    with pytest.raises(EncodingError, match="exactly one"):
+        resolve_custom(CustomEncoding(name="x", **given))
+
+
+@pytest.mark.parametrize(
+    ("name", "width_px", "height_px", "told"),
+    [
+        ("vc3-hd-145", 3840, 2160, "1920x1080, 1280x720"),
+        ("vc3-hd-45", 1280, 720, "1920x1080"),
+        ("vc3-sq", 254, 120, "256x120"),
+        ("vc5-good", 1936, 1080, "32"),
+        ("avc-long", 641, 360, "steps of 2"),
+        ("uncompressed-10", 641, 360, "steps of 2"),
+        ("mpeg2-intra", 4096, 2160, "4096"),
+    ],
+)
+def test_sizes_that_a_codec_cannot_hold(
+    name: str, width_px: int, height_px: int, told: str
+) -> None:
+    """A picture size that the codec has no place for is refused, and what is legal is named."""
+    with pytest.raises(EncodingError) as caught:
+        find_encoding(name, width_px=width_px, height_px=height_px)
+    assert told in caught.value.what
+
+
+@pytest.mark.parametrize(
+    ("name", "container", "rate", "is_legal"),
+    [
+        ("mpeg2-intra", "mov", Fraction(30000, 1001), True),
+        ("mpeg2-intra", "mov", Fraction(12), True),  # 24 · 1 / 2
+        ("mpeg2-intra", "mov", Fraction(17), False),
+        ("vc3-sq", "mxf", Fraction(48), True),
+        ("vc3-sq", "mxf", Fraction(12), False),
+        ("vc3-sq", "mov", Fraction(12), True),
+    ],
+)
+def test_rates_that_codec_or_container_has_no_code_for(
+    name: str, container: str, rate: Fraction, is_legal: bool
+) -> None:
+    """MPEG-2 and MXF state rates by code; a rate without one is refused, others pass."""
+    encoding = resolve_custom(
+        CustomEncoding.model_validate({"name": "x", "codec": name, "container": container})
+    )
+    if is_legal:
+        check_frame(encoding, 1280, 720, rate)
+        return
+    with pytest.raises(EncodingError, match=str(rate)):
+        check_frame(encoding, 1280, 720, rate)
+
+
+@by_entry
+def test_common_picture_sizes_are_legal_but_for_the_fixed_ones(entry: CatalogueEntry) -> None:
+    """HD, UHD and 360 lines fit every encoding, save VC-3's classic IDs, which have one size."""
+    for width_px, height_px in ((640, 360), (1280, 720), (1920, 1080), (3840, 2160)):
+        encoding = find_encoding(entry.name)
+        if entry.frame_sizes:
+            continue
+        check_frame(encoding, width_px, height_px, Fraction(25))
