@@ -1,0 +1,135 @@
+"""Every awkward kind of clip, played by every policy and threading: zero wrong pictures."""
+
+import time
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+import pytest
+from clip_zoo import (
+    FRAME_COUNT,
+    HEIGHT_PX,
+    WIDTH_PX,
+    ZOO,
+    make_zoo_clip,
+    stamped_frames,
+    uneven_time,
+)
+
+from mezzmark.engines.frame_index import build_frame_index, write_frame_index
+from mezzmark.engines.player import Move, Player
+from mezzmark.engines.scrub import run_scrub
+from mezzmark.facts.jobs import MediaReference, ScrubJob
+from mezzmark.facts.patterns import plan_requests
+from mezzmark.facts.scenario import Pattern, ScrubSettings
+
+PATTERNS: tuple[Pattern, ...] = (
+    "jump",
+    "near",
+    "step-forward",
+    "step-back",
+    "sweep-forward",
+    "sweep-back",
+)
+SETTINGS = [
+    (policy, thread_count, threading)
+    for policy in ("reseek", "roll")
+    for thread_count, threading in ((1, "slice"), (2, "slice"), (2, "frame"))
+]
+VIEW_HEIGHT_PX = 90
+VIEW_WIDTH_PX = 160
+
+
+@pytest.fixture(scope="module")
+def source_views() -> np.ndarray:
+    """What the test drew, as small grey pictures: (frame, line, sample)."""
+    return np.stack([_grey(frame) for frame in stamped_frames(FRAME_COUNT, "yuv420p")])
+
+
+@pytest.fixture(scope="module", params=ZOO)
+def clip(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[str, MediaReference]:
+    """One clip of the zoo, made and indexed."""
+    folder = tmp_path_factory.mktemp(request.param)
+    path = make_zoo_clip(ZOO[request.param], folder)
+    index_path = folder / "index.json"
+    write_frame_index(build_frame_index(path), index_path)
+    return request.param, MediaReference(media_path=str(path), index_path=str(index_path))
+
+
+def test_index_holds_what_the_test_drew(clip: tuple[str, MediaReference]) -> None:
+    """The index has every frame once, in display order, at the times the test gave them."""
+    name, media = clip
+    index = build_frame_index(media.media_path)
+    assert index.is_stamped
+    assert index.stamps == tuple(range(FRAME_COUNT))
+    assert len(set(index.digests)) == FRAME_COUNT
+    assert sum(index.packet_bytes) <= Path(media.media_path).stat().st_size
+    drawn_s = [
+        float(uneven_time(n) / 24000 if "uneven" in name else n * 1001 / 24000)
+        for n in range(FRAME_COUNT)
+    ]
+    shown_s = [float((pts - index.pts[0]) * index.time_base) for pts in index.pts]
+    assert shown_s == pytest.approx(drawn_s, abs=1e-3)  # MKV rounds to 1 ms
+
+
+@pytest.mark.parametrize(("policy", "thread_count", "threading"), SETTINGS)
+def test_no_move_shows_a_wrong_picture(
+    clip: tuple[str, MediaReference],
+    source_views: np.ndarray,
+    policy: str,
+    thread_count: int,
+    threading: str,
+) -> None:
+    """Each move of each pattern brings the very frame asked for, by stamp, by digest, and by
+    comparing the view with every picture that the test drew."""
+    rng = np.random.default_rng(11)
+    requests = sum(
+        (
+            plan_requests(
+                pattern,
+                frame_counts=[FRAME_COUNT],
+                settings=ScrubSettings(requests=6),
+                rng=rng,
+            )
+            for pattern in PATTERNS
+        ),
+        ((0, 0), (0, FRAME_COUNT - 1), (0, FRAME_COUNT - 1), (0, 0)),
+    )
+    seen: list[int] = []
+
+    class Witnessed(Player):
+        def move(self, frame_index, clock_ns) -> Move:
+            move = super().move(frame_index, clock_ns)
+            assert move.view is not None
+            assert (move.view.width, move.view.height) == (VIEW_WIDTH_PX, VIEW_HEIGHT_PX)
+            view = _sparse(move.view)
+            seen.append(int(np.abs(source_views - view).mean(axis=(1, 2)).argmin()))
+            return move
+
+    job = ScrubJob(
+        media=(clip[1],),
+        requests=requests,
+        policy=policy,
+        thread_count=thread_count,
+        threading=threading,
+        decoder="software",
+        viewer_height_px=VIEW_HEIGHT_PX,
+    )
+    measured = run_scrub(job, time.perf_counter_ns, Witnessed).measurement
+    asked = [frame for _, frame in requests]
+    assert Counter(measured.proof) == {"right": len(requests)}
+    assert list(measured.shown_frame) == asked
+    assert seen == asked
+
+
+def _grey(frame) -> np.ndarray:
+    assert (frame.width, frame.height) == (WIDTH_PX, HEIGHT_PX)
+    small = frame.reformat(width=VIEW_WIDTH_PX, height=VIEW_HEIGHT_PX, format="rgb24")
+    return _sparse(small)
+
+
+def _sparse(view) -> np.ndarray:
+    """Every third sample each way of the green channel: enough to tell frames apart."""
+    return view.to_ndarray()[::3, ::3, 1].astype(np.int16)
