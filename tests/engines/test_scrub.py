@@ -1,0 +1,225 @@
+"""The scrub task: what it records, and that wrong players and wrong pictures are caught."""
+
+import gc
+import time
+from collections import Counter
+from itertools import count
+from pathlib import Path
+
+import pytest
+from clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
+
+from mezzmark.engines.frame_index import build_frame_index, read_frame_index, write_frame_index
+from mezzmark.engines.player import Move, Player
+from mezzmark.engines.scrub import run_scrub
+from mezzmark.facts.errors import EngineError, FootageError
+from mezzmark.facts.jobs import MediaReference, ScrubJob
+from mezzmark.facts.records import ScrubMeasurement
+
+REQUESTS = tuple((0, frame) for frame in (5, 30, 30, 31, 2, 47, 0, 13, 12, 40))
+
+
+@pytest.fixture(scope="module", params=["avc-mp4", "rdd36-mov"])
+def media(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> MediaReference:
+    """A long-GOP and an intra clip, indexed."""
+    return _indexed(request.param, tmp_path_factory.mktemp("media"))
+
+
+@pytest.fixture(scope="module")
+def long_gop(tmp_path_factory: pytest.TempPathFactory) -> MediaReference:
+    """Key frames at 0, 12, 24 and 36; B frames between."""
+    return _indexed("avc-mp4", tmp_path_factory.mktemp("long"))
+
+
+class OffByOne(Player):
+    """Shows the picture after the one asked for."""
+
+    def move(self, frame_index, clock_ns) -> Move:
+        return super().move(min(frame_index + 1, FRAME_COUNT - 1), clock_ns)
+
+
+class Lagging(Player):
+    """Shows the picture of the request before."""
+
+    before = 0
+
+    def move(self, frame_index, clock_ns) -> Move:
+        before, self.before = self.before, frame_index
+        return super().move(before, clock_ns)
+
+
+class Nearest(Player):
+    """Shows the key frame of the group, as a careless seek does."""
+
+    def move(self, frame_index, clock_ns) -> Move:
+        return super().move(frame_index - frame_index % 12, clock_ns)
+
+
+def test_planted_off_by_one_player_is_caught(media: MediaReference) -> None:
+    """A player one frame late is wrong at every move but the last frame's, and named so."""
+    measured = _run(media, player=OffByOne)
+    late = [min(frame + 1, FRAME_COUNT - 1) for _, frame in REQUESTS]
+    assert list(measured.shown_frame) == late
+    assert [p == "right" for p in measured.proof] == [f == 47 for _, f in REQUESTS]
+
+
+def test_planted_off_by_one_is_caught_without_stamps(media: MediaReference, tmp_path: Path) -> None:
+    """In a clip without stamps the digest alone catches the same player."""
+    index = read_frame_index(media.index_path).model_copy(
+        update={"is_stamped": False, "stamps": (-1,) * FRAME_COUNT}
+    )
+    write_frame_index(index, tmp_path / "index.json")
+    plain = media.model_copy(update={"index_path": str(tmp_path / "index.json")})
+    assert Counter(_run(plain).proof) == {"right": len(REQUESTS)}
+    assert Counter(_run(plain, player=OffByOne).proof)["wrong"] == len(REQUESTS) - 1
+
+
+@pytest.mark.parametrize("player", [Lagging, Nearest])
+def test_stale_and_key_frame_players_are_caught(media: MediaReference, player: type) -> None:
+    """A player that shows the picture before, or only key frames, is caught where it errs."""
+    measured = _run(media, player=player)
+    for asked, shown, proof in zip(REQUESTS, measured.shown_frame, measured.proof, strict=True):
+        assert (proof == "right") == (shown == asked[1])
+    assert Counter(measured.proof)["wrong"] >= 5
+
+
+def test_frames_that_look_alike_are_counted_apart(media: MediaReference, tmp_path: Path) -> None:
+    """Where another frame has the same picture and no stamp tells, the proof says alike."""
+    index = read_frame_index(media.index_path)
+    digests = list(index.digests)
+    digests[7] = digests[30]
+    twin = index.model_copy(update={"digests": tuple(digests), "is_stamped": False})
+    write_frame_index(twin, tmp_path / "index.json")
+    plain = media.model_copy(update={"index_path": str(tmp_path / "index.json")})
+    proofs = _run(plain).proof
+    assert [p for (_, f), p in zip(REQUESTS, proofs, strict=True) if f == 30] == ["alike"] * 2
+    assert Counter(proofs) == {"alike": 2, "right": len(REQUESTS) - 2}
+
+
+def test_spans_and_overhead_come_from_the_clock_alone(media: MediaReference) -> None:
+    """With a clock that ticks once a reading, each span is one tick and overhead two: the
+    readings before and after the move."""
+    ticks = count()
+    measured = _run(media, clock=lambda: next(ticks))
+    moves = len(REQUESTS)
+    assert measured.locate_ns == measured.decode_ns == measured.present_ns == (1,) * moves
+    assert measured.overhead_ns == (2,) * moves
+    assert measured.open_ns == (1,)
+
+
+def test_roll_decodes_fewer_pictures_than_reseek(long_gop: MediaReference) -> None:
+    """Stepping through two groups of twelve: roll decodes each picture once, reseek each from
+    its key frame (1 + 2 + … + 12 a group); the same frame again costs roll nothing."""
+    steps = tuple((0, frame) for frame in range(24))
+    assert sum(_run(long_gop, requests=steps, policy="roll").decoded_frames) == 24
+    assert sum(_run(long_gop, requests=steps, policy="reseek").decoded_frames) == 2 * 78
+    again = _run(long_gop, requests=((0, 20), (0, 20)), policy="roll")
+    assert again.decoded_frames[1] == 0
+    assert again.proof == ("right", "right")
+
+
+def test_roll_seeks_when_the_target_lies_in_another_group(long_gop: MediaReference) -> None:
+    """From frame 3 to frame 40 a player that rolls starts at the key frame 36: 5 pictures."""
+    measured = _run(long_gop, requests=((0, 3), (0, 40)), policy="roll")
+    assert measured.decoded_frames == (4, 5)
+
+
+def test_read_bytes_cover_the_packets_read(long_gop: MediaReference) -> None:
+    """A move to the end of a group reads at least its packets, and no move reads nothing unless
+    it shows the held picture."""
+    index = read_frame_index(long_gop.index_path)
+    file_bytes = Path(long_gop.media_path).stat().st_size
+    measured = _run(long_gop, requests=((0, 23), (0, 23)), policy="roll")
+    # Up to one read buffer may be left over from opening the file.
+    assert measured.read_bytes[0] > sum(index.packet_bytes[12:24]) - 65536
+    assert measured.read_bytes[0] <= 2 * file_bytes
+    assert measured.read_bytes[1] == 0
+
+
+def test_hop_between_clips_keeps_both_open(long_gop: MediaReference, tmp_path: Path) -> None:
+    """Requests name their clip; each opens once, and all pictures are right."""
+    other = _indexed("vc3-mxf", tmp_path)
+    requests = tuple((n % 2, (7 * n) % FRAME_COUNT) for n in range(12))
+    job = _job((long_gop, other), requests, "roll")
+    measured = run_scrub(job, time.perf_counter_ns).measurement
+    assert isinstance(measured, ScrubMeasurement)
+    assert measured.clip_position == (0, 1) * 6
+    assert len(measured.open_ns) == 2
+    assert set(measured.proof) == {"right"}
+
+
+def test_no_garbage_is_collected_while_moves_are_timed(media: MediaReference) -> None:
+    """The collector is off during moves and on again afterwards."""
+    states = []
+
+    class Watching(Player):
+        def move(self, frame_index, clock_ns) -> Move:
+            states.append(gc.isenabled())
+            return super().move(frame_index, clock_ns)
+
+    assert gc.isenabled()
+    _run(media, player=Watching)
+    assert states == [False] * len(REQUESTS)
+    assert gc.isenabled()
+
+
+def test_file_that_changed_since_it_was_indexed_is_refused(tmp_path: Path) -> None:
+    """A file of another size than the index knows gives one clear error."""
+    media = _indexed("avc-mp4", tmp_path)
+    with Path(media.media_path).open("ab") as stream:
+        stream.write(b"\0")
+    with pytest.raises(FootageError, match="when it was indexed"):
+        _run(media)
+    Path(media.media_path).unlink()
+    with pytest.raises(FootageError, match="has gone"):
+        _run(media)
+
+
+def test_torn_index_is_one_clear_error(tmp_path: Path) -> None:
+    """A truncated index says what it is and that it can be made anew."""
+    media = _indexed("avc-mp4", tmp_path)
+    text = Path(media.index_path).read_bytes()
+    Path(media.index_path).write_bytes(text[: len(text) // 2])
+    with pytest.raises(FootageError, match="made anew"):
+        _run(media)
+
+
+def test_decoder_without_its_device_is_an_engine_error(tmp_path: Path) -> None:
+    """No codec of this kind is decoded by graphics cards, so asking for that names the remedy."""
+    media = _indexed("ffv1-mkv", tmp_path)
+    job = _job((media,), REQUESTS, "roll").model_copy(update={"decoder": "cuda"})
+    with pytest.raises(EngineError, match='decoder = "software"'):
+        run_scrub(job, time.perf_counter_ns)
+
+
+def _indexed(name: str, folder: Path) -> MediaReference:
+    path = make_zoo_clip(ZOO[name], folder)
+    write_frame_index(build_frame_index(path), folder / "index.json")
+    return MediaReference(media_path=str(path), index_path=str(folder / "index.json"))
+
+
+def _job(media: tuple[MediaReference, ...], requests, policy: str) -> ScrubJob:
+    return ScrubJob(
+        media=media,
+        requests=requests,
+        policy=policy,
+        thread_count=1,
+        threading="slice",
+        decoder="software",
+        viewer_height_px=90,
+    )
+
+
+def _run(
+    media: MediaReference,
+    *,
+    requests=REQUESTS,
+    policy: str = "roll",
+    player: type[Player] = Player,
+    clock=time.perf_counter_ns,
+) -> ScrubMeasurement:
+    measured = run_scrub(_job((media,), requests, policy), clock, player).measurement
+    assert isinstance(measured, ScrubMeasurement)
+    return measured
