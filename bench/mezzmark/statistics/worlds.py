@@ -5,6 +5,7 @@ what timings do: skew, effects of the process start, rare stalls, two modes, a l
 a machine that heats up. All spreads are sds of natural logarithms.
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
@@ -56,12 +57,11 @@ def _normal_cdf(log_ms: float, centre_ms: float, sd: float) -> float:
 
 
 def _trial_effect(rng: np.random.Generator, runs: int, trials: int) -> Array:
-    effect: Array = TRIAL_SD * rng.standard_normal((runs, trials, 1))
-    return effect
+    return rng.normal(0.0, TRIAL_SD, (runs, trials, 1))
 
 
 def _base(rng: np.random.Generator, shape: tuple[int, int, int]) -> Array:
-    return np.log(MEDIAN_MS) + SAMPLE_SD * rng.standard_normal(shape)
+    return rng.normal(math.log(MEDIAN_MS), SAMPLE_SD, shape)
 
 
 def _independent(rng: np.random.Generator, runs: int, trials: int, samples: int) -> Array:
@@ -74,36 +74,35 @@ def _trial(rng: np.random.Generator, runs: int, trials: int, samples: int) -> Ar
 
 def _stalls(rng: np.random.Generator, runs: int, trials: int, samples: int) -> Array:
     shape = (runs, trials, samples)
-    stall = np.log(STALL_MS) + STALL_SD * rng.standard_normal(shape)
+    stall = math.log(STALL_MS) + STALL_SD * rng.standard_normal(shape)
     logs = np.where(rng.random(shape) < STALL_FRACTION, stall, _base(rng, shape))
     return np.exp(logs + _trial_effect(rng, runs, trials))
 
 
 def _bimodal(rng: np.random.Generator, runs: int, trials: int, samples: int) -> Array:
     shape = (runs, trials, samples)
-    centre = np.where(rng.random(shape) < SLOW_FRACTION, np.log(SLOW_MS), np.log(MEDIAN_MS))
+    centre = np.where(rng.random(shape) < SLOW_FRACTION, math.log(SLOW_MS), math.log(MEDIAN_MS))
     logs = centre + MODE_SD * rng.standard_normal(shape)
     return np.exp(logs + _trial_effect(rng, runs, trials))
 
 
 def autoregressive(rng: np.random.Generator, shape: tuple[int, ...]) -> Array:
     """Stationary AR(1) of unit variance along the last axis, coefficient `AUTOCORRELATION`."""
-    series = rng.standard_normal(shape)
-    fresh = np.sqrt(1 - AUTOCORRELATION**2)
+    series: Array = rng.standard_normal(shape)
+    fresh = float(np.sqrt(1 - AUTOCORRELATION**2))
     for k in range(1, shape[-1]):
         series[..., k] = AUTOCORRELATION * series[..., k - 1] + fresh * series[..., k]
     return series
 
 
 def _lingering(rng: np.random.Generator, runs: int, trials: int, samples: int) -> Array:
-    logs = np.log(MEDIAN_MS) + SAMPLE_SD * autoregressive(rng, (runs, trials, samples))
+    logs = math.log(MEDIAN_MS) + SAMPLE_SD * autoregressive(rng, (runs, trials, samples))
     return np.exp(logs + _trial_effect(rng, runs, trials))
 
 
 def drift_course(trials: int) -> Array:
     """Logarithms of a straight drift of 5 % over a run, zero in its middle."""
-    course: Array = DRIFT * (np.arange(trials) - (trials - 1) / 2) / max(trials - 1, 1)
-    return course
+    return np.asarray(DRIFT * (np.arange(trials) - (trials - 1) / 2) / max(trials - 1, 1))
 
 
 def _drift(rng: np.random.Generator, runs: int, trials: int, samples: int) -> Array:

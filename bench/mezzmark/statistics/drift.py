@@ -1,0 +1,162 @@
+"""What the machine did during a run, read off the reference kernel: steady, drift, step, or never.
+
+The kernel does the same work in every round, so whatever moves in its times is the machine. All
+tests are on logarithms of times in the order they were measured.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import stats
+
+CourseKind = Literal["steady", "drift", "step", "unsteady", "too short"]
+
+MINIMUM_POINTS: Final = 6
+"""A step needs two points on either side and a line some spread around it."""
+
+SHORTEST_SEGMENT: Final = 2
+
+MATERIAL_FRACTION: Final = 0.01
+"""A change of the machine below 1 % is not made a segment of its own in a warm-up."""
+
+STEADY_FRACTION: Final = 1 / 3
+"""Share of a series its last level must hold to count as its steady state. Barrett, Bolz-Tereick,
+Killick, Mount & Tratt, OOPSLA 2017, ask for a quarter (the last 500 of 2,000 iterations); under a
+straight trend splitting often leaves just that much, so a third is asked here."""
+
+SEGMENT_LEVEL: Final = 0.01
+"""Error level of each split of a warm-up, small since there are several."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Course:
+    """How a series went. `change_fraction` is first to last level (0.05: 5 % slower at the end).
+
+    `at` is the index of the first point after a step; `p_value` allows for both tests made.
+    """
+
+    kind: CourseKind
+    change_fraction: float
+    p_value: float
+    at: int | None = None
+
+
+def classify_course(times: ArrayLike, *, confidence_level: float = 0.95) -> Course:
+    """Steady, drift, step, or unsteady when neither explains the series.
+
+    The chance to call a steady machine anything else is at most 1 - level: three tests (slope,
+    best step, likeness of neighbours) share it (Bonferroni; the step's search for its place too).
+    """
+    logs = np.log(np.asarray(times, dtype=np.float64))
+    if logs.size < MINIMUM_POINTS:
+        return Course(kind="too short", change_fraction=0.0, p_value=1.0)
+    line, line_p = _line(logs)
+    at, step_p = _best_step(logs)
+    step = _step_fit(logs, at)
+    wander_p = _wander(logs)[1]
+    p_value = min(1.0, 3 * min(line_p, step_p, wander_p))
+    if p_value > 1 - confidence_level:
+        return Course(kind="steady", change_fraction=0.0, p_value=p_value)
+    is_line = float(((logs - line) ** 2).sum()) <= float(((logs - step) ** 2).sum())
+    fit = line if is_line else step
+    left = logs - fit
+    is_explained = min(line_p, step_p) <= wander_p
+    if not is_explained or min(_best_step(left)[1], _wander(left)[1]) * 2 <= SEGMENT_LEVEL:
+        kind: CourseKind = "unsteady"
+    else:
+        kind = "drift" if is_line else "step"
+    return Course(
+        kind=kind,
+        change_fraction=math.expm1(float(fit[-1] - fit[0])),
+        p_value=p_value,
+        at=None if kind != "step" else at,
+    )
+
+
+def find_steady_start(times: ArrayLike) -> int | None:
+    """The index from which a series stays at its last level; None: it reaches no steady state.
+
+    Repeated splitting at the most marked step (binary segmentation, Scott & Knott, Biometrics 30,
+    1974, 507-512). 0 means that there was no warm-up.
+    """
+    logs = np.log(np.asarray(times, dtype=np.float64))
+    if logs.size < MINIMUM_POINTS:
+        return None
+    start = max(_splits(logs, 0), default=0)
+    last = logs[start:]
+    if last.size < STEADY_FRACTION * logs.size:
+        return None
+    return None if last.size >= MINIMUM_POINTS and _moves(last) else start
+
+
+def _moves(logs: NDArray[np.float64]) -> bool:
+    """Whether a stretch without a step still climbs, falls or wanders by a material amount."""
+    line, line_p = _line(logs)
+    spread, wander_p = _wander(logs)
+    climbs = line_p <= SEGMENT_LEVEL and abs(line[-1] - line[0]) >= MATERIAL_FRACTION
+    return bool(climbs or (wander_p <= SEGMENT_LEVEL and spread >= MATERIAL_FRACTION))
+
+
+def _splits(logs: NDArray[np.float64], offset: int) -> list[int]:
+    """Indices at which the level changes materially, by recursion into both halves."""
+    if logs.size < MINIMUM_POINTS:
+        return []
+    at, p_value = _best_step(logs)
+    change = abs(float(logs[at:].mean() - logs[:at].mean()))
+    if p_value > SEGMENT_LEVEL or change < MATERIAL_FRACTION:
+        return []
+    return [*_splits(logs[:at], offset), offset + at, *_splits(logs[at:], offset + at)]
+
+
+def _line(logs: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+    """The least-squares line and the two-sided p-value of its slope."""
+    place = np.arange(logs.size) - (logs.size - 1) / 2
+    slope = float(place @ logs) / float(place @ place)
+    fit = logs.mean() + slope * place
+    spread = float(((logs - fit) ** 2).sum()) / (logs.size - 2)
+    return fit, _two_sided(slope, math.sqrt(spread / float(place @ place)), logs.size - 2)
+
+
+def _best_step(logs: NDArray[np.float64]) -> tuple[int, float]:
+    """The split with the largest two-sample t, and its p-value times the splits tried."""
+    count = logs.size
+    places = np.arange(SHORTEST_SEGMENT, count - SHORTEST_SEGMENT + 1)
+    sums = np.cumsum(logs - logs.mean())
+    before = sums[places - 1] / places
+    after = -sums[places - 1] / (count - places)
+    between = (after - before) ** 2 * places * (count - places) / count
+    best = int(np.argmax(between))
+    total = float(((logs - logs.mean()) ** 2).sum())
+    left = max(total - float(between[best]), 0.0) / (count - 2)
+    p_value = _two_sided(math.sqrt(float(between[best])), math.sqrt(left), count - 2)
+    return int(places[best]), min(1.0, p_value * places.size)
+
+
+def _wander(logs: NDArray[np.float64]) -> tuple[float, float]:
+    """The sd that neighbours share, and the one-sided p-value of their being alike.
+
+    Lag-1 autocorrelation, about normal with mean -1/n and variance 1/n where nothing lingers
+    (Anderson, Annals of Mathematical Statistics 13, 1942, 1-13).
+    """
+    centred = logs - logs.mean()
+    total = float(centred @ centred)
+    if total == 0:
+        return 0.0, 1.0
+    alike = float(centred[1:] @ centred[:-1]) / total
+    shared = math.sqrt(max(alike, 0.0) * total / logs.size)
+    return shared, float(stats.norm.sf((alike + 1 / logs.size) * math.sqrt(logs.size)))
+
+
+def _step_fit(logs: NDArray[np.float64], at: int) -> NDArray[np.float64]:
+    fit = np.empty_like(logs)
+    fit[:at], fit[at:] = logs[:at].mean(), logs[at:].mean()
+    return fit
+
+
+def _two_sided(estimate: float, standard_error: float, degrees: int) -> float:
+    if standard_error > 0:
+        return float(2 * stats.t.sf(abs(estimate) / standard_error, degrees))
+    return 0.0 if estimate != 0 else 1.0
