@@ -61,12 +61,14 @@ def _amplitude(values: Floats, name: str, step: tuple[int, int], chart: Chart) -
     across, down = step
     cells = next(wave.cells for wave in WAVES if wave.name == name)
     box = inner_box(pixel_box(cells, width_px=chart.width_px, height_px=chart.height_px))
-    columns = np.arange(-(-box.left // across), -(-box.right // across))
-    lines = np.arange(-(-box.top // down), -(-box.bottom // down))
+    columns = np.arange(-(-box.left // across), -(-box.right // across), dtype=np.int64)
+    lines = np.arange(-(-box.top // down), -(-box.bottom // down), dtype=np.int64)
     window = values[lines[0] : lines[-1] + 1, columns[0] : columns[-1] + 1]
     if name.endswith("x"):
-        return wave_phase(window.mean(axis=0), columns * float(across))
-    return wave_phase(window.mean(axis=1), lines * float(down) + (down - 1) / 2)
+        return wave_phase(window.mean(axis=0), np.asarray(columns * across, dtype=np.float64))
+    return wave_phase(
+        window.mean(axis=1), np.asarray(lines * down + (down - 1) / 2, dtype=np.float64)
+    )
 
 
 def wave_phase(values: Floats, positions_px: Floats) -> complex:

@@ -1,0 +1,220 @@
+"""Picture quality frame by frame: squared error, SSIM and XPSNR, as libavfilter computes them.
+
+Frames stream through one filter graph, so memory does not grow with the clip. Both sides must be
+of one size and pixel format; how frames of different formats are brought together is the
+caller's choice and is stated there (`mezzmark.engines.generations`).
+"""
+
+from collections.abc import Iterable, Iterator
+from fractions import Fraction
+from itertools import zip_longest
+from typing import Final, get_args
+
+import av
+from av.error import FFmpegError
+from av.filter import Graph
+from av.filter.context import FilterContext
+
+from mezzmark.engines.pixels import frame_from_planes, pixel_format_facts, planes_of
+from mezzmark.facts.errors import EncodingError
+from mezzmark.facts.fidelity import Metric, QualitySeries
+
+COMPARABLE_FORMATS: Final = frozenset(
+    f"{family}{depth}"
+    for family in ("yuv420p", "yuv422p", "yuv444p", "gbrp")
+    for depth in ("", "10le", "12le")
+)
+"""Formats that all three filters take as they are; for others FFmpeg would convert unasked."""
+
+PLAIN_TWIN: Final = {
+    "yuvj420p": "yuv420p",
+    "yuvj422p": "yuv422p",
+    "yuvj444p": "yuv444p",
+    "yuva420p": "yuv420p",
+    "yuva422p": "yuv422p",
+    "yuva444p": "yuv444p",
+    "yuva444p10le": "yuv444p10le",
+    "yuva444p12le": "yuv444p12le",
+    "gbrap": "gbrp",
+    "gbrap10le": "gbrp10le",
+    "gbrap12le": "gbrp12le",
+    "uyvy422": "yuv422p",
+    "yuyv422": "yuv422p",
+    "rgb24": "gbrp",
+    "nv12": "yuv420p",
+    "p010le": "yuv420p10le",
+}
+"""The same samples in a comparable format; alpha is left out."""
+
+_SSIM_PLANES: Final = {False: ("Y", "U", "V"), True: ("G", "B", "R")}
+_TICK: Final = Fraction(1, 25)
+"""The graph pairs frames by time; any common time base serves."""
+
+ALL_METRICS: Final[tuple[Metric, ...]] = get_args(Metric)
+
+
+def measure_quality(
+    reference: Iterable[av.VideoFrame],
+    distorted: Iterable[av.VideoFrame],
+    *,
+    metrics: tuple[Metric, ...] = ALL_METRICS,
+    thread_count: int = 1,
+) -> QualitySeries:
+    """Compare two streams frame by frame, in order.
+
+    Raises EncodingError when sizes, formats or the numbers of frames differ, or there is none.
+    """
+    meter: QualityMeter | None = None
+    for first, second in frames_in_pairs(reference, distorted):
+        meter = meter or QualityMeter(first, metrics=metrics, thread_count=thread_count)
+        meter.compare(first, second)
+    if meter is None:
+        raise _unequal("there is no frame to compare")
+    return meter.series()
+
+
+class QualityMeter:
+    """A filter graph that compares pairs of frames and remembers each pair's values.
+
+    XPSNR also looks at the frames before, so pairs must come in order.
+    """
+
+    def __init__(
+        self, like: av.VideoFrame, *, metrics: tuple[Metric, ...], thread_count: int
+    ) -> None:
+        self._format = comparable_format(like.format.name)
+        self._size = (like.width, like.height)
+        self._metrics = metrics
+        self._graph, self._inputs, self._sink = _graph(
+            self._format, self._size, metrics, thread_count
+        )
+        self._is_rgb = pixel_format_facts(self._format).is_rgb
+        self._errors: list[tuple[float, float, float]] = []
+        self._ssim: list[tuple[float, float, float]] = []
+        self._ssim_all: list[float] = []
+        self._xpsnr: list[tuple[float | None, float | None, float | None]] = []
+        self._count = 0
+
+    def compare(self, reference: av.VideoFrame, distorted: av.VideoFrame) -> None:
+        """Take one more pair. Raises EncodingError when it is not of the first pair's kind."""
+        for frame, entry in zip((distorted, reference), self._inputs, strict=True):
+            entry.push(self._prepared(frame))
+        values = dict(self._sink.pull().metadata)
+        self._count += 1
+        if "psnr" in self._metrics:
+            self._errors.append(self._triple(values, "lavfi.psnr.mse."))
+        if "ssim" in self._metrics:
+            self._ssim.append(self._triple(values, "lavfi.ssim.", upper=True))
+            self._ssim_all.append(float(values["lavfi.ssim.All"]))
+        if "xpsnr" in self._metrics:
+            self._xpsnr.append(_finite(self._triple(values, "lavfi.xpsnr.xpsnr.")))
+
+    def series(self) -> QualitySeries:
+        """What was found so far."""
+        facts = pixel_format_facts(self._format)
+        return QualitySeries(
+            pixel_format=self._format,
+            peak=2**facts.bit_depth - 1,
+            plane_weights=_plane_weights(self._format),
+            squared_error=tuple(self._errors),
+            ssim=tuple(self._ssim),
+            ssim_all=tuple(self._ssim_all),
+            xpsnr_db=tuple(self._xpsnr),
+        )
+
+    def _prepared(self, frame: av.VideoFrame) -> av.VideoFrame:
+        if (frame.width, frame.height) != self._size:
+            raise _unequal(f"sizes differ: {frame.width}×{frame.height} and {self._size}")
+        if comparable_format(frame.format.name) != self._format:
+            raise _unequal(f"formats differ: {frame.format.name} and {self._format}")
+        if frame.format.name != self._format:
+            frame = frame_from_planes(planes_of(frame)[:3], self._format)
+        frame.pts, frame.time_base = self._count, _TICK
+        return frame
+
+    def _triple(
+        self, values: dict[str, str], prefix: str, *, upper: bool = False
+    ) -> tuple[float, float, float]:
+        names = _SSIM_PLANES[self._is_rgb]
+        first, second, third = (
+            float(values[prefix + (name if upper else name.lower())]) for name in names
+        )
+        return first, second, third
+
+
+def comparable_format(pixel_format: str) -> str:
+    """The format in which pictures of this one are compared, sample by sample; or EncodingError."""
+    name = PLAIN_TWIN.get(pixel_format, pixel_format)
+    if name not in COMPARABLE_FORMATS:
+        raise EncodingError(
+            where=f'pixel format "{pixel_format}"',
+            what="its quality cannot be compared without converting it first",
+            remedy=f"Use one of {', '.join(sorted(COMPARABLE_FORMATS))}.",
+        )
+    return name
+
+
+def _graph(
+    pixel_format: str, size: tuple[int, int], metrics: tuple[Metric, ...], thread_count: int
+) -> tuple[Graph, tuple[FilterContext, FilterContext], FilterContext]:
+    """distorted → metric → metric → … → sink, each metric also fed by a copy of the reference."""
+    graph = Graph()
+    graph.threads = thread_count
+    width_px, height_px = size
+    kind = av.VideoFormat(pixel_format, width_px, height_px)
+    entries = tuple(
+        graph.add_buffer(width=width_px, height=height_px, format=kind, time_base=_TICK)
+        for _ in range(2)
+    )
+    sink = graph.add("buffersink")
+    try:
+        copies = graph.add("split", str(len(metrics)))
+        entries[1].link_to(copies)
+        head: FilterContext = entries[0]
+        for place, metric in enumerate(metrics):
+            node = graph.add(metric)
+            head.link_to(node, 0, 0)
+            copies.link_to(node, place, 1)
+            head = node
+        head.link_to(sink)
+        graph.configure()
+    except (FFmpegError, ValueError) as error:
+        raise EncodingError(
+            where="picture quality",
+            what=f"{', '.join(metrics)} of {pixel_format} is beyond this FFmpeg build ({error})",
+            remedy="Leave the metric out of fidelity.metrics, or use another FFmpeg build.",
+        ) from error
+    return graph, (entries[0], entries[1]), sink
+
+
+def _plane_weights(pixel_format: str) -> tuple[float, float, float]:
+    """Each plane's share of all samples, as libavfilter weights its average."""
+    chroma = pixel_format_facts(pixel_format).chroma
+    share = {"4:2:0": 1 / 4, "4:2:2": 1 / 2}.get(chroma, 1.0)
+    total = 1 + 2 * share
+    return 1 / total, share / total, share / total
+
+
+def _finite(
+    values: tuple[float, float, float],
+) -> tuple[float | None, float | None, float | None]:
+    first, second, third = (None if value == float("inf") else value for value in values)
+    return first, second, third
+
+
+def _unequal(what: str) -> EncodingError:
+    return EncodingError(
+        where="picture quality",
+        what=what,
+        remedy="The encoding lost or changed frames; leave it out.",
+    )
+
+
+def frames_in_pairs(
+    first: Iterable[av.VideoFrame], second: Iterable[av.VideoFrame]
+) -> Iterator[tuple[av.VideoFrame, av.VideoFrame]]:
+    """Both streams side by side; EncodingError when one ends before the other."""
+    for left, right in zip_longest(first, second):
+        if left is None or right is None:
+            raise _unequal("the two sides have not the same number of frames")
+        yield left, right
