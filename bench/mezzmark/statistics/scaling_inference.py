@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from mezzmark.statistics.intervals import Interval, check_level
@@ -150,7 +150,7 @@ def predict_throughput(
         raise ValueError(f"core_count must be at least 1, not {core_count}")
     bounded = np.array((math.log(fit.gamma), fit.sigma, fit.kappa))
     point = float(law_throughput(bounded, np.array([float(core_count)]))[0])
-    warning = _range_warning(fit, core_count)
+    warning = range_warning(fit, core_count)
     if fit.covariance_source == "none":
         return ScalingPrediction(core_count=core_count, interval=None, point=point, warning=warning)
     log_gamma, sigma, kappa = fit.free_point
@@ -165,6 +165,35 @@ def predict_throughput(
     high = min(core_count / (cost - reach), ceiling) if cost > reach else ceiling
     interval = _interval(fit, point, core_count / (cost + reach), high, confidence_level)
     return ScalingPrediction(core_count=core_count, interval=interval, point=point, warning=warning)
+
+
+def draw_speedup(
+    fit: ScalingFit,
+    core_count: int,
+    *,
+    reference_count: int,
+    rng: np.random.Generator,
+    draw_count: int,
+) -> NDArray[np.float64]:
+    """Draws of X(`core_count`) / X(`reference_count`), in which γ cancels.
+
+    (σ, κ) are drawn from the multivariate t of the fit and cut at 0, so that no draw scales better
+    than linearly. Raises ValueError for a fit without covariance.
+    """
+    if fit.covariance_source == "none":
+        raise ValueError(_more_rounds(fit))
+    df = fit.degrees_of_freedom
+    covariance = np.array(fit.covariance)[1:, 1:]
+    normal = rng.multivariate_normal(np.zeros(2), covariance, draw_count, method="eigh")
+    spread = normal * np.sqrt(df / rng.chisquare(df, draw_count))[:, None]
+    costs = np.maximum(np.array(fit.free_point[1:]) + spread, 0.0)
+
+    def cost(count: int) -> NDArray[np.float64]:
+        return np.asarray(
+            (1 + costs[:, 0] * (count - 1) + costs[:, 1] * count * (count - 1)) / count
+        )
+
+    return np.asarray(cost(reference_count) / cost(core_count))
 
 
 def _reach(fit: ScalingFit, confidence_level: float) -> float:
@@ -189,7 +218,8 @@ def _more_rounds(fit: ScalingFit) -> str:
     return f"{fit.round_count} round(s) carry no interval: measure {missing} more"
 
 
-def _range_warning(fit: ScalingFit, core_count: int) -> str:
+def range_warning(fit: ScalingFit, core_count: int) -> str:
+    """What must be said beside a prediction far outside the measured counts, or ""."""
     measured = max(fit.core_counts)
     if core_count <= LOUD_RANGE_RATIO * measured:
         return ""

@@ -1,0 +1,83 @@
+"""Arithmetic of storage, networks and ingest against published and practical values."""
+
+import csv
+from pathlib import Path
+
+import pytest
+
+from mezzmark.decide.units import (
+    footage_gb,
+    gb_to_gib,
+    link_payload_mb_per_s,
+    mean_rate_mb_per_s,
+    payload_fraction,
+)
+
+DATA = Path(__file__).parent / "data" / "ethernet_efficiency.csv"
+ETHERNET = list(csv.DictReader(DATA.read_text(encoding="utf-8").splitlines()[1:]))
+
+
+@pytest.mark.parametrize(
+    "row", ETHERNET, ids=lambda r: f"{r['mtu']} {r['stack']} {r['vlan_bytes']}"
+)
+def test_ethernet_efficiency_agrees_with_the_table(row: dict[str, str]) -> None:
+    """Payload share and rates for two MTUs, five header stacks, tagged or not; the values for
+    MTU 1500 are those of wiki.td-er.nl "Ethernet payload datarates"."""
+    headers = int(row["mtu"]) - int(row["payload"])
+    found = payload_fraction(
+        mtu_bytes=int(row["mtu"]), header_bytes=headers, is_tagged=row["vlan_bytes"] == "4"
+    )
+    assert found == pytest.approx(float(row["efficiency"]), abs=5e-7)
+    if row["vlan_bytes"] == "0":
+        for speed, column in (
+            (1, "MBps_1G"),
+            (10, "MBps_10G"),
+            (25, "MBps_25G"),
+            (100, "MBps_100G"),
+        ):
+            rate = link_payload_mb_per_s(speed, mtu_bytes=int(row["mtu"]), header_bytes=headers)
+            assert rate == pytest.approx(float(row[column]), abs=5e-4)
+
+
+@pytest.mark.parametrize(
+    ("bitrate_bps", "gb_per_hour"),
+    [
+        (36e6, 16), (82e6, 37), (117e6, 53), (176e6, 79),
+        (45e6, 20), (102e6, 46), (147e6, 66), (220e6, 99),
+    ],
+)  # fmt: skip
+def test_rdd_36_sizes_per_hour(bitrate_bps: float, gb_per_hour: float) -> None:
+    """RDD 36 at 1080p 24 and 29.97: target rates and whole GB per hour as the codec's maker prints
+    them (GB column from memory)."""
+    assert footage_gb(bitrate_bps, 1) == pytest.approx(gb_per_hour, abs=0.51)
+
+
+@pytest.mark.parametrize(
+    ("frame_bytes", "frame_rate", "gb_per_hour"),
+    [
+        (917504, 30000 / 1001, 98.991),
+        (606208, 30000 / 1001, 65.405),
+        (188416, 24000 / 1001, 16.263),
+    ],
+)
+def test_vc_3_sizes_per_hour(frame_bytes: int, frame_rate: float, gb_per_hour: float) -> None:
+    """VC-3 has fixed frames (SMPTE ST 2019-1 compression IDs 1235, 1237, 1253): 219.98, 145.35 and
+    36.14 Mb/s make 98.99, 65.41 and 16.26 GB an hour."""
+    assert footage_gb(frame_bytes * 8 * frame_rate, 1) == pytest.approx(gb_per_hour, abs=2e-3)
+
+
+def test_avc_at_its_level_limit() -> None:
+    """AVC level 4.1 High carries at most 62.5 Mb/s (Rec. ITU-T H.264 Table A-1): 28.125 GB/h."""
+    assert footage_gb(50_000 * 1250, 1) == pytest.approx(28.125)
+
+
+def test_decimal_and_binary_bytes() -> None:
+    """100 Mb/s is 45.0 GB or 41.9095 GiB an hour (IEC 80000-13)."""
+    assert footage_gb(100e6, 1) == pytest.approx(45.0)
+    assert gb_to_gib(footage_gb(100e6, 1)) == pytest.approx(41.9095, abs=5e-5)
+    assert gb_to_gib(1) == pytest.approx(0.931323, abs=5e-7)
+
+
+def test_a_folder_in_fourteen_minutes() -> None:
+    """16.7 GB in 14 minutes are 19.9 MB/s (common practice, no published source)."""
+    assert mean_rate_mb_per_s(16.7, 14 * 60) == pytest.approx(19.9, abs=0.05)

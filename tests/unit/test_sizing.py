@@ -1,0 +1,352 @@
+"""Sizing from fabricated runs whose truth is known, and from hand-made shops."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+from fabricated_run import FabricatedEncoding, Fabrication, Spread, fabricate_run
+
+from mezzmark.decide.draws import combine, draw_estimate, estimate_drawn, exactly
+from mezzmark.decide.sizing import size_encodings
+from mezzmark.facts.cells import Cell
+from mezzmark.facts.errors import RunError, ScenarioError
+from mezzmark.facts.estimates import Estimate
+from mezzmark.facts.records import Trial
+from mezzmark.facts.run import Manifest
+from mezzmark.facts.shop import Camera, Shop, list_assumptions
+from mezzmark.facts.sizing import EncodingSizing, SizingResult
+from mezzmark.facts.throughput import GridMeasurement
+from mezzmark.store.shop_file import read_shop
+
+CLIPS = ("street", "forest", "face")
+EXAMPLE = Path(__file__).parents[2] / "scenarios" / "shops" / "shop-example.toml"
+STILL = Spread(sample=0.0, trial=0.0, round=0.0)
+ORIGINAL = FabricatedEncoding(
+    name="original", jump_ms=300, bitrate_bps=50e6, is_intra=False, encode_fps=0
+)
+QUICK = FabricatedEncoding(name="quick", jump_ms=20, bitrate_bps=120e6, encode_fps=100)
+
+
+@dataclass(frozen=True)
+class Run:
+    manifest: Manifest
+    trials: tuple[Trial, ...]
+
+
+def _run(spread: Spread = STILL, **changes: object) -> Run:
+    made = Fabrication(
+        encodings=(ORIGINAL, QUICK),
+        clips=CLIPS,
+        patterns=("jump",),
+        encode_threads=(1,),
+        spread=spread,
+        **changes,
+    )
+    return Run(*fabricate_run(made))
+
+
+def _shop(**changes: object) -> Shop:
+    camera = Camera(
+        name="a",
+        bitrate_bps=50_000_000,
+        hours_per_day=2,
+        cards_per_day=1,
+        width_px=1920,
+        height_px=1080,
+        frame_rate=24,
+    )
+    plain = {"name": "s", "cameras": (camera,), "editors": 4, "original_copies": 0}
+    return Shop.model_validate(plain | changes)
+
+
+def _size(run: Run, shop: Shop, seed: int = 1) -> SizingResult:
+    return size_encodings([run], shop, rng=np.random.default_rng(seed), draw_count=1000)
+
+
+def _quick(result: SizingResult) -> EncodingSizing:
+    return next(found for found in result.encodings if found.encoding == "quick")
+
+
+def test_every_figure_by_hand() -> None:
+    """Without any spread the figures are plain arithmetic: 2 h of 24 fps at 100 fps are 0.48 h;
+    2 h of 120 Mb/s are 108 GB; 90 days of it 9.72 TB or 8.840 TiB; 4 editors play 60 MB/s;
+    10 Gb/s carry 800 MB/s of the array at 15 MB/s each: 53 editors; 1440 moves that are 280 ms
+    shorter save 6.72 min."""
+    found = _quick(_size(_run(), _shop())).figures
+    expected = {
+        "ingest_hours_per_day": 0.48,
+        "utilisation": 0.02,
+        "card_wait_hours": 0.48,
+        "card_wait_p95_hours": 0.48,
+        "late_cards": 0.0,
+        "intermediate_gb_per_day": 108.0,
+        "storage_tb": 9.72,
+        "storage_tib": 8.8403,
+        "network_peak_mb_per_s": 60.0,
+        "editors_carried": 53,
+        "wait_saved_min_per_day": 6.72,
+        "wait_added_min_per_day": 28.8,
+        "wait_balance_min_per_day": -22.08,
+        "moves_to_pay_off": 28.8 * 60_000 / 280,
+    }
+    for name, value in expected.items():
+        assert found[name].point == pytest.approx(value, rel=2e-4, abs=1e-9), name
+
+
+def test_network_while_scrubbing_uses_the_bytes_that_were_read() -> None:
+    """Each move read 120 Mb/s / 24 = 625 000 bytes: at 240 moves an hour 4 editors read
+    0.1667 MB/s, and playing half of the time adds 30 MB/s."""
+    found = _quick(_size(_run(), _shop())).figures["network_mean_mb_per_s"]
+    assert found.point == pytest.approx(4 * (240 / 3600 * 0.625 + 0.5 * 15), rel=1e-6)
+
+
+def test_the_answers_follow_the_intervals() -> None:
+    """Cards in half an hour meet 14 hours and miss a quarter of an hour; an editor who waits for
+    no card gains, one who waits for a card of 0.48 h loses."""
+    assert _quick(_size(_run(), _shop())).meets_deadline == "yes"
+    assert _quick(_size(_run(), _shop(turnaround_hours=0.25))).meets_deadline == "no"
+    assert _quick(_size(_run(), _shop())).pays_off == "no"
+    assert _quick(_size(_run(), _shop(awaited_cards_per_day=0.0))).pays_off == "yes"
+
+
+def test_a_doubtful_balance_is_not_decided() -> None:
+    """Where the interval of saved less added holds 0 the answer is `cannot tell`."""
+    spread = Spread(sample=0.1, trial=0.3, round=0.0)
+    balanced = 6.72 / 28.8
+    found = _quick(_size(_run(spread), _shop(awaited_cards_per_day=balanced)))
+    assert found.pays_off == "cannot tell"
+
+
+def test_too_few_rounds_or_clips_carry_no_interval() -> None:
+    """Two rounds give points without intervals, and one clip cannot tell how sizes differ."""
+    few = _quick(_size(_run(Spread(), rounds=2), _shop()))
+    assert few.figures["ingest_hours_per_day"].low is None
+    assert "more needed" in few.figures["ingest_hours_per_day"].withheld
+    assert few.pays_off == "cannot tell"
+    one = Run(*fabricate_run(Fabrication(encodings=(ORIGINAL, QUICK), spread=Spread())))
+    storage = _quick(_size(one, _shop())).figures["storage_tb"]
+    assert storage.low is None
+    assert "1 clip cannot tell" in storage.withheld
+
+
+def test_what_was_not_measured_is_said() -> None:
+    """Without scrub trials there is no wait saved, without encode trials no ingest, and each note
+    says which table to add."""
+    run = _run()
+    encodes = Run(run.manifest, tuple(t for t in run.trials if t.cell.task == "encode"))
+    found = _quick(_size(encodes, _shop()))
+    assert "wait_saved_min_per_day" not in found.figures
+    assert any("[scrub]" in note for note in found.notes)
+    scrubs = Run(run.manifest, tuple(t for t in run.trials if t.cell.task == "scrub"))
+    found = _quick(_size(scrubs, _shop()))
+    assert "ingest_hours_per_day" not in found.figures
+    assert found.meets_deadline == "not measured"
+    assert any("[ingest]" in note for note in found.notes)
+
+
+def test_encode_speed_alone_is_called_too_hopeful() -> None:
+    """Ingest time from an encode task leaves out decoding, and the note says so."""
+    assert any("too hopeful" in note for note in _quick(_size(_run(), _shop())).notes)
+
+
+def test_a_queue_that_grows_is_said() -> None:
+    """150 hours of footage a day at 0.24 h each are 36 h: the wait is endless, and that is said."""
+    camera = _shop().cameras[0]
+    shop = _shop(cameras=(camera.model_copy(update={"count": 75, "hours_per_day": 2.0}),))
+    found = _quick(_size(_run(), shop))
+    assert found.meets_deadline == "no"
+    assert found.figures["card_wait_hours"].point == np.inf
+    assert any("never catch up" in note for note in found.notes)
+
+
+def test_originals_ask_for_no_ingest() -> None:
+    """The shop without an intermediate stores and streams what the cameras deliver."""
+    result = _size(_run(), _shop(original_copies=1))
+    found = result.encodings[0]
+    assert found.encoding == "original"
+    assert "ingest_hours_per_day" not in found.figures
+    assert found.figures["storage_tb"].point == pytest.approx(0.045 * 90)
+    assert found.figures["network_peak_mb_per_s"].point == pytest.approx(25.0)
+
+
+def test_a_bigger_camera_is_scaled_and_said() -> None:
+    """A 2160p camera costs four times the 1080p clips' ingest and size, with a note."""
+    camera = _shop().cameras[0].model_copy(update={"width_px": 3840, "height_px": 2160})
+    result = _size(_run(), _shop(cameras=(camera,)))
+    assert _quick(result).figures["ingest_hours_per_day"].point == pytest.approx(4 * 0.48)
+    assert any("3840×2160" in note for note in result.notes)
+
+
+def _grid_trial(jobs: int, round_index: int, fps: float) -> Trial:
+    window_ns = 10**9
+    return Trial(
+        round_index=round_index,
+        position=0,
+        cell=Cell(task="grid", clip="street", encoding="quick", job_count=jobs),
+        seed=1,
+        started_utc="2026-03-01T10:00:00Z",
+        wall_ns=window_ns,
+        outcome="finished",
+        measurement=GridMeasurement(
+            frame_count=10**4,
+            frame_rate="24",
+            width_px=1920,
+            height_px=1080,
+            start_ns=(0,) * jobs,
+            end_ns=(window_ns,) * jobs,
+            cpu_ns=(window_ns,) * jobs,
+            peak_rss_bytes=(None,) * jobs,
+            window_ns=window_ns,
+            window_packets=(round(fps / jobs),) * jobs,
+            packet_count=(10**4,) * jobs,
+            file_bytes=(1,) * jobs,
+            decoded_frame_count=(10**4,) * jobs,
+            stamps_in_order=(True,) * jobs,
+        ),
+    )
+
+
+def test_other_machines_follow_the_grid() -> None:
+    """A grid of 1 to 8 jobs without contention predicts half the hours at twice the cores, within
+    its interval; 32 cores carry a loud warning."""
+    rng = np.random.default_rng(4)
+    grid = tuple(
+        _grid_trial(jobs, r, 1e4 * jobs / (1 + 0.02 * (jobs - 1)) * np.exp(rng.normal(0, 0.01)))
+        for jobs in (1, 2, 4, 8)
+        for r in range(5)
+    )
+    run = _run()
+    host = run.manifest.host.model_copy(update={"usable_core_count": 8})
+    run = Run(run.manifest.model_copy(update={"host": host}), run.trials + grid)
+    result = _size(run, _shop(core_counts=(16, 32)))
+    sixteen, thirty_two = _quick(result).on_other_machines
+    now = _quick(result).figures["ingest_hours_per_day"].point
+    truth = now * (8 / 1.14) / (16 / 1.30)
+    found = sixteen.ingest_hours_per_day
+    assert found.low <= truth <= found.high
+    assert sixteen.warning == ""
+    assert "beyond twice" in thirty_two.warning
+
+
+def test_other_machines_need_a_grid() -> None:
+    """Without a grid there is no prediction for other core counts, and the warning says why."""
+    (found,) = _quick(_size(_run(), _shop(core_counts=(16,)))).on_other_machines
+    assert found.ingest_hours_per_day is None
+    assert "[grid]" in found.warning
+
+
+def test_the_same_seed_gives_the_same_answer() -> None:
+    """Sizing depends on its arguments only."""
+    run = _run(Spread())
+    assert _size(run, _shop(), seed=3) == _size(run, _shop(), seed=3)
+
+
+def test_runs_of_two_machines_are_refused() -> None:
+    """Speeds of different machines are never mixed; no run at all is an error too."""
+    with pytest.raises(RunError, match="Size one machine"):
+        size_encodings([_run(), _run(host_label="bench-b")], _shop(), rng=np.random.default_rng(1))
+    with pytest.raises(RunError):
+        size_encodings([], _shop(), rng=np.random.default_rng(1))
+
+
+def _estimate(point: float, low: float | None, high: float | None, rounds: int = 8) -> Estimate:
+    return Estimate(
+        point=point,
+        low=low,
+        high=high,
+        confidence_level=0.95,
+        unit="x",
+        round_count=rounds,
+        sample_count=rounds,
+        method="test",
+        withheld="" if low is not None else "no interval from 1 round: 2 rounds more needed",
+    )
+
+
+def test_draws_have_the_measured_limits() -> None:
+    """The 2.5 and 97.5 % points of the draws are the interval's ends, also when it is lopsided."""
+    rng = np.random.default_rng(2)
+    drawn = draw_estimate(_estimate(10.0, 8.0, 15.0), rng=rng, draw_count=100_000)
+    again = estimate_drawn(drawn, "x", confidence_level=0.95)
+    assert (again.low, again.high) == pytest.approx((8.0, 15.0), rel=0.01)
+
+
+def test_product_of_two_figures_spreads_as_theory_says() -> None:
+    """Log half-widths add in squares: 10 % and 20 % with many rounds make 22.4 %."""
+    rng = np.random.default_rng(3)
+    a = draw_estimate(_estimate(1, np.exp(-0.1), np.exp(0.1), 5000), rng=rng, draw_count=200_000)
+    b = draw_estimate(_estimate(1, np.exp(-0.2), np.exp(0.2), 5000), rng=rng, draw_count=200_000)
+    found = estimate_drawn(combine(lambda x, y: x * y, a, b), "x", confidence_level=0.95)
+    assert np.log(found.high) == pytest.approx(np.hypot(0.1, 0.2), rel=0.02)
+
+
+def test_no_interval_in_means_no_interval_out() -> None:
+    """A figure without an interval passes its reason on through any arithmetic."""
+    rng = np.random.default_rng(4)
+    bare = draw_estimate(_estimate(2.0, None, None, 1), rng=rng, draw_count=100)
+    found = estimate_drawn(
+        combine(lambda x, y: x * y, bare, exactly(3.0, draw_count=100)), "x", confidence_level=0.95
+    )
+    assert (found.point, found.low) == (6.0, None)
+    assert "2 rounds more" in found.withheld
+
+
+@pytest.mark.slow
+def test_intervals_of_sizing_hold_the_truth() -> None:
+    """120 fabricated runs with trial and round effects: the interval of ingest hours holds 0.48
+    in 95 % of them, within three Monte Carlo errors (6 points)."""
+    hits = 0
+    for seed in range(120):
+        run = _run(Spread(sample=0.2, trial=0.05, round=0.05), seed=seed, rounds=5)
+        found = _quick(
+            size_encodings([run], _shop(), rng=np.random.default_rng(seed), draw_count=400)
+        ).figures["ingest_hours_per_day"]
+        hits += found.low <= 0.48 <= found.high
+    assert 0.89 <= hits / 120 <= 1.0
+
+
+def test_every_assumption_is_listed_and_says_whose_it_is() -> None:
+    """Each field of the shop and of its cameras is listed once; what the user wrote is not called
+    a default."""
+    shop = _shop()
+    listed = {a.name: a for a in list_assumptions(shop)}
+    fields = set(Shop.model_fields) - {"schema_version", "name", "cameras"}
+    camera_fields = {f"cameras.a.{name}" for name in Camera.model_fields if name != "name"}
+    assert set(listed) == fields | camera_fields
+    assert not listed["editors"].is_default
+    assert listed["retention_days"].is_default
+    assert all(assumption.meaning for assumption in listed.values())
+
+
+def test_the_shipped_shop_is_read_whole() -> None:
+    """The example names three kinds of keys (people, network, day) and two cameras."""
+    shop = read_shop(EXAMPLE)
+    assert [camera.name for camera in shop.cameras] == ["main", "small"]
+    assert shop.link_gbps == 10
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ('name = "s"\neditors = 2\nlink_gbps = 40\n[[cameras]]\nname="a"\nbitrate_bps=100000\n'
+         "hours_per_day=1\n", "1, 2.5, 10, 25, 100"),
+        ('name = "s"\nedtors = 2\n[[cameras]]\nname="a"\nbitrate_bps=100000\nhours_per_day=1\n',
+         "editors"),
+        ("name = ", "TOML"),
+    ],
+)  # fmt: skip
+def test_a_broken_shop_is_one_clear_line(tmp_path: Path, text: str, words: str) -> None:
+    """A wrong speed, a misspelt key and broken TOML name the file, the finding and the remedy."""
+    path = tmp_path / "shop.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(ScenarioError) as caught:
+        read_shop(path)
+    assert words in str(caught.value)
+    assert "shop.toml" in str(caught.value)
+
+
+def test_a_missing_shop_names_the_path(tmp_path: Path) -> None:
+    """A path without a file is an expected error."""
+    with pytest.raises(ScenarioError, match=r"none\.toml"):
+        read_shop(tmp_path / "none.toml")
