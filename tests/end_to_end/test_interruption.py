@@ -69,7 +69,7 @@ def interrupt_often(run_dir: Path, signals: list[int], rng: random.Random) -> li
     process = start(run_dir, "synthetic", "resume")
     lines = read_until(process, "no such word")
     assert process.wait(PROMPT_S) == 0
-    assert lines[-1].startswith("stopped all 20 rounds")
+    assert lines[-1].startswith("stopped all 14 rounds")
     return statuses
 
 

@@ -122,7 +122,7 @@ def read_run(run_dir: Path) -> Run:
     trials: list[Trial] = []
     torn_line_count = 0
     for number, line in _numbered_lines(run_dir / TRIALS_NAME):
-        trial = _parse_trial(line, where=f"{run_dir / TRIALS_NAME}, line {number}")
+        trial = parse_trial(line, where=f"{run_dir / TRIALS_NAME}, line {number}")
         if trial is None:
             torn_line_count += 1
         else:
@@ -166,8 +166,11 @@ def _numbered_lines(path: Path) -> Iterator[tuple[int, bytes]]:
         ) from None
 
 
-def _parse_trial(line: bytes, *, where: str) -> Trial | None:
-    """The trial in a line, or None when the line is torn, that is, not JSON at all."""
+def parse_trial(line: bytes, *, where: str) -> Trial | None:
+    """The trial in a line, or None when the line is torn, that is, not JSON at all.
+
+    RunError, naming `where`, when it is JSON but no trial this mezzmark can read.
+    """
     try:
         return Trial.model_validate_json(line)
     except ValidationError as error:

@@ -1,0 +1,76 @@
+"""Record → disk → record, for any trial."""
+
+import tempfile
+from pathlib import Path
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from mezzmark.facts.cells import Cell
+from mezzmark.facts.records import (
+    EncodeMeasurement,
+    HostMoment,
+    KernelMeasurement,
+    ProcessFacts,
+    ScrubMeasurement,
+    Trial,
+)
+from mezzmark.store.run_store import TRIALS_NAME, append_trial, parse_trial
+
+NS = st.integers(0, 2**63 - 1)
+NAMES = st.text(min_size=1, max_size=40)
+SHARES = st.none() | st.floats(0, 1)
+
+
+@st.composite
+def scrub_measurements(draw: st.DrawFn) -> ScrubMeasurement:
+    count = draw(st.integers(0, 5))
+
+    def column(values: st.SearchStrategy[int]) -> tuple[int, ...]:
+        return tuple(draw(st.lists(values, min_size=count, max_size=count)))
+
+    proofs = st.sampled_from(["right", "alike", "wrong", "unreadable", "missing"])
+    return ScrubMeasurement(
+        clip_position=column(st.integers(0, 9)),
+        frame_index=column(st.integers(0, 10**6)),
+        locate_ns=column(NS),
+        decode_ns=column(NS),
+        present_ns=column(NS),
+        overhead_ns=column(NS),
+        decoded_frames=column(st.integers(0, 999)),
+        read_bytes=column(NS),
+        shown_frame=column(st.integers(-1, 10**6)),
+        proof=tuple(draw(st.lists(proofs, min_size=count, max_size=count))),
+        open_ns=tuple(draw(st.lists(NS, max_size=3))),
+    )
+
+
+ENCODES = st.builds(EncodeMeasurement, frame_rate=NAMES, stream_digest=NAMES)
+KERNELS = st.builds(KernelMeasurement, wall_ns=st.lists(NS, max_size=5).map(tuple))
+TRIALS = st.builds(
+    Trial,
+    round_index=st.integers(0, 10**6),
+    position=st.integers(0, 10**6),
+    cell=st.builds(Cell, task=st.sampled_from(["scrub", "encode"]), clip=NAMES, encoding=NAMES),
+    seed=NS,
+    started_utc=NAMES,
+    wall_ns=NS,
+    outcome=st.sampled_from(["finished", "failed", "crashed", "timed_out"]),
+    reason=st.text(max_size=40),
+    measurement=st.none() | scrub_measurements() | ENCODES | KERNELS,
+    process=st.none() | st.builds(ProcessFacts, cpu_ns=NS),
+    host_before=st.builds(HostMoment, steal_fraction=SHARES, load_average_1m=SHARES),
+    host_during=st.builds(HostMoment, busy_fraction=SHARES, throttle_count=st.none() | NS),
+)
+
+
+@settings(max_examples=40, deadline=None)  # each writes and synchronises files
+@given(st.lists(TRIALS, min_size=1, max_size=3))
+def test_a_trial_comes_back_from_the_disk_as_it_was(trials: list[Trial]) -> None:
+    """Every field survives, line breaks and any script in names included; a trial is one line."""
+    with tempfile.TemporaryDirectory() as folder:
+        for trial in trials:
+            append_trial(Path(folder), trial)
+        lines = (Path(folder) / TRIALS_NAME).read_bytes().split(b"\n")
+    assert lines.pop() == b""
+    assert [parse_trial(line, where="test") for line in lines] == trials

@@ -1,0 +1,133 @@
+"""The plan: which cells a scenario has, and what holds of the order of its rounds."""
+
+from collections import Counter
+
+import pytest
+
+from mezzmark.facts.cells import ALL_CLIPS, KERNEL_CLIP, Cell
+from mezzmark.facts.encoding import ORIGINAL
+from mezzmark.facts.footage import ClipSpec, Recipe
+from mezzmark.facts.scenario import EncodeSettings, Scenario, ScrubSettings
+from mezzmark.runner.plan import plan_cells, plan_round
+
+CLIPS = ("a", "b")
+ENCODINGS = (ORIGINAL, "vc3-sq", "mjpeg-fine")
+EVERYTHING = {(clip, encoding) for clip in CLIPS for encoding in ENCODINGS}
+
+
+def scenario(**changes: object) -> Scenario:
+    settings: dict[str, object] = {
+        "name": "plan",
+        "seed": 7,
+        "clips": tuple(ClipSpec(name=name, recipe=Recipe()) for name in CLIPS),
+        "encodings": ENCODINGS,
+        "scrub": ScrubSettings(patterns=("jump", "near"), threads=(1, "all")),
+        "encode": EncodeSettings(threads=(1, "all")),
+    }
+    return Scenario.model_validate(settings | changes)
+
+
+def cells_of(plan: Scenario, media: set[tuple[str, str]] | None = None, cores: int = 8):
+    ordered = sorted(EVERYTHING if media is None else media)
+    return plan_cells(plan, media=dict.fromkeys(ordered), core_count=cores)
+
+
+def test_every_combination_is_one_cell() -> None:
+    """2 clips × 3 encodings × 2 patterns × 2 thread counts scrub, and 2 × 2 × 2 encode; the
+    original is never encoded."""
+    cells = cells_of(scenario())
+    assert Counter(cell.task for cell in cells) == {"scrub": 24, "encode": 8}
+    assert len({cell.cell_id for cell in cells}) == 32
+    assert ORIGINAL not in {cell.encoding for cell in cells if cell.task == "encode"}
+
+
+@pytest.mark.parametrize(("cores", "counts"), [(1, {1}), (2, {1, 2}), (3, {1, 3}), (8, {1, 4, 8})])
+def test_thread_choices_that_mean_the_same_count_are_one_cell(cores: int, counts: set[int]) -> None:
+    """1, "half" and "all" are merged where the machine's cores make them equal."""
+    plan = scenario(encode=EncodeSettings(threads=(1, "half", "all")), scrub=None)
+    cells = cells_of(plan, cores=cores)
+    assert {cell.thread_count for cell in cells} == counts
+    assert len(cells) == 4 * len(counts)
+
+
+def test_what_could_not_be_prepared_is_not_measured() -> None:
+    """A clip that has no file in an encoding has no cell of it, and other clips keep theirs."""
+    cells = cells_of(scenario(), EVERYTHING - {("a", "vc3-sq")})
+    assert {cell.clip for cell in cells if cell.encoding == "vc3-sq"} == {"b"}
+
+
+def test_hop_moves_between_clips_and_is_one_cell_an_encoding() -> None:
+    """Moving between clips belongs to no clip, and needs two that exist in the encoding."""
+    plan = scenario(scrub=ScrubSettings(patterns=("hop",)), encode=None)
+    assert [(c.clip, c.encoding) for c in cells_of(plan)] == [(ALL_CLIPS, e) for e in ENCODINGS]
+    fewer = cells_of(plan, EVERYTHING - {("b", "vc3-sq")})
+    assert {cell.encoding for cell in fewer} == {ORIGINAL, "mjpeg-fine"}
+
+
+def test_the_null_arm_repeats_the_first_cell_of_each_task() -> None:
+    """Its two arms differ in the arm alone, so that any difference found between them is noise."""
+    cells = cells_of(scenario(null_arm=True))
+    nulls = [cell for cell in cells if cell.arm == "null"]
+    assert [cell.task for cell in nulls] == ["scrub", "encode"]
+    for null in nulls:
+        first = next(cell for cell in cells if cell.task == null.task)
+        assert null.model_copy(update={"arm": ""}) == first
+
+
+def test_all_arms_of_a_round_replay_the_same_requests_and_each_round_new_ones() -> None:
+    """The seed of requests is common to encodings, threads and arms of (round, clip, pattern), and
+    to nothing else."""
+    cells = cells_of(scenario(null_arm=True))
+    seeds: dict[tuple[int, str, str | None], set[int]] = {}
+    for index in range(4):
+        for trial in plan_round(cells, index, 7):
+            if trial.cell.task == "scrub":
+                key = (index, trial.cell.clip, trial.cell.pattern)
+                seeds.setdefault(key, set()).add(trial.seed)
+    assert len(seeds) == 4 * 2 * 2
+    assert {len(group) for group in seeds.values()} == {1}
+    assert len(set.union(*seeds.values())) == len(seeds)
+
+
+@pytest.mark.parametrize(("cell_count", "places"), [(4, [0, 5]), (12, [0, 7, 14])])
+def test_the_reference_kernel_stands_at_start_middle_and_end(
+    cell_count: int, places: list[int]
+) -> None:
+    """Twice in short rounds, three times in long ones, at the same places in both directions."""
+    cells = [Cell(task="scrub", clip="a", encoding=f"e{k}") for k in range(cell_count)]
+    for index in (0, 1):
+        trials = plan_round(cells, index, 3)
+        assert [t.position for t in trials if t.cell.clip == KERNEL_CLIP] == places
+
+
+def test_steady_drift_costs_every_cell_the_same_over_a_pair_of_rounds() -> None:
+    """With time running on through both rounds, each cell's mean time is the same: the second
+    round mirrors the first."""
+    cells = cells_of(scenario())
+    pair = [plan_round(cells, 4, 7), plan_round(cells, 5, 7)]
+    length = len(pair[0])
+    times: dict[Cell, list[int]] = {}
+    for which, trials in enumerate(pair):
+        for trial in trials:
+            if trial.cell.task != "kernel":
+                times.setdefault(trial.cell, []).append(which * length + trial.position)
+    assert {sum(pair_of_times) for pair_of_times in times.values()} == {2 * length - 1}
+    assert {len(pair_of_times) for pair_of_times in times.values()} == {2}
+
+
+def test_orders_of_pairs_are_drawn_anew_and_by_the_seed() -> None:
+    """No two pairs of rounds share an order, nor do two seeds."""
+    cells = cells_of(scenario())
+    orders = [
+        tuple(t.cell for t in plan_round(cells, k, seed)) for k in (0, 2, 4) for seed in (1, 2)
+    ]
+    assert len(set(orders)) == 6
+
+
+def test_each_cell_comes_first_about_equally_often() -> None:
+    """Over 4,000 pairs the first place of 4 cells is shared out evenly: each count lies within
+    four standard errors of 1,000 (binomial, sd 27.4), which chance passes but once in 4,000."""
+    cells = [Cell(task="scrub", clip="a", encoding=f"e{k}") for k in range(4)]
+    firsts = Counter(plan_round(cells, 2 * k, 99)[1].cell.encoding for k in range(4_000))
+    assert all(abs(count - 1_000) < 110 for count in firsts.values())
+    assert len(firsts) == 4

@@ -1,0 +1,244 @@
+"""What the run store promises: nothing lost, nothing overwritten, nothing misread."""
+
+import errno
+import json
+import os
+from pathlib import Path
+
+import pytest
+from fabricated_run import Fabrication, fabricate_run
+
+from mezzmark.facts.errors import DestinationError, DiskFullError, RunError
+from mezzmark.facts.records import Trial
+from mezzmark.facts.run import Manifest
+from mezzmark.store import run_store
+from mezzmark.store.run_identity import describe_differences, refuse_other_run
+from mezzmark.store.run_lock import lock_run
+from mezzmark.store.run_store import (
+    MANIFEST_NAME,
+    TRIALS_NAME,
+    append_trial,
+    claim_run_dir,
+    create_run,
+    read_run,
+    write_manifest,
+)
+
+
+@pytest.fixture(scope="module")
+def made() -> tuple[Manifest, tuple[Trial, ...]]:
+    return fabricate_run(Fabrication(rounds=2))
+
+
+@pytest.fixture
+def run_dir(tmp_path: Path, made: tuple[Manifest, tuple[Trial, ...]]) -> Path:
+    """A run of five trials."""
+    manifest, trials = made
+    create_run(tmp_path / "run", manifest)
+    for trial in trials[:5]:
+        append_trial(tmp_path / "run", trial)
+    return tmp_path / "run"
+
+
+def test_what_was_stored_is_read_back(run_dir: Path, made) -> None:
+    """Manifest and trials come back equal and in order."""
+    run = read_run(run_dir)
+    assert run.manifest == made[0]
+    assert run.trials == made[1][:5]
+    assert run.torn_line_count == 0
+
+
+def test_a_run_without_trials_is_a_run(tmp_path: Path, made) -> None:
+    """A run stopped before its first trial ended can be read and holds none."""
+    create_run(tmp_path / "run", made[0])
+    assert read_run(tmp_path / "run").trials == ()
+
+
+def test_a_last_line_torn_anywhere_costs_itself_only(run_dir: Path, made) -> None:
+    """Cut after any of its bytes, the last line is no trial, or the whole one when only its line
+    break is missing; all others stay, and the next trial is appended safely."""
+    path = run_dir / TRIALS_NAME
+    whole = path.read_bytes()
+    start = whole.rstrip(b"\n").rfind(b"\n") + 1
+    for cut in [*range(start + 1, len(whole), 37), len(whole) - 2, len(whole) - 1]:
+        path.write_bytes(whole[:cut])
+        is_whole = cut == len(whole) - 1
+        run = read_run(run_dir)
+        assert run.trials == made[1][: 5 if is_whole else 4]
+        assert run.torn_line_count == (0 if is_whole else 1)
+        append_trial(run_dir, made[1][5])
+        run = read_run(run_dir)
+        assert run.trials == (*made[1][: 5 if is_whole else 4], made[1][5])
+        assert path.read_bytes().startswith(whole[:cut])
+
+
+def test_a_deleted_trials_file_leaves_the_manifest(run_dir: Path) -> None:
+    """Losing one file loses nothing else."""
+    (run_dir / TRIALS_NAME).unlink()
+    assert read_run(run_dir).trials == ()
+
+
+@pytest.mark.parametrize("name", [MANIFEST_NAME, TRIALS_NAME])
+def test_a_newer_format_is_refused_by_its_number(run_dir: Path, name: str) -> None:
+    """A run of a later mezzmark is not guessed at."""
+    path = run_dir / name
+    path.write_text(path.read_text().replace('"schema_version":1', '"schema_version":2', 1))
+    path.write_text(path.read_text().replace('"schema_version": 1', '"schema_version": 2', 1))
+    with pytest.raises(RunError, match="written in format 2; this mezzmark reads up to format 1"):
+        read_run(run_dir)
+
+
+def test_a_whole_line_that_is_no_trial_is_named(run_dir: Path) -> None:
+    """An edited line is an error with its number and key, not a torn line."""
+    path = run_dir / TRIALS_NAME
+    lines = path.read_text().splitlines()
+    line = json.loads(lines[2])
+    line["wall_ns"] = "soon"
+    lines[2] = json.dumps(line)
+    path.write_text("\n".join(lines) + "\n")
+    with pytest.raises(RunError, match=r"trials.jsonl, line 3: .*wall_ns"):
+        read_run(run_dir)
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]", '{"schema_version": 1}', "null"])
+def test_a_damaged_manifest_is_one_clear_line(run_dir: Path, text: str) -> None:
+    """Whatever stands in the manifest, the error names the file and no traceback is needed."""
+    (run_dir / MANIFEST_NAME).write_text(text)
+    with pytest.raises(RunError, match=r"manifest.json: is damaged or was edited"):
+        read_run(run_dir)
+
+
+def test_a_folder_that_is_no_run_says_so(tmp_path: Path) -> None:
+    """A missing folder and an empty one are no runs."""
+    for folder in (tmp_path, tmp_path / "missing"):
+        with pytest.raises(RunError, match="no run can be read here"):
+            read_run(folder)
+
+
+def test_nothing_that_stands_there_is_overwritten(run_dir: Path, tmp_path: Path, made) -> None:
+    """A folder with a run, or with anything else in it, is refused and left as it was."""
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "holiday.mov").write_bytes(b"precious")
+    before = {path: path.read_bytes() for path in (*run_dir.iterdir(), *other.iterdir())}
+    for folder in (run_dir, other):
+        with pytest.raises(DestinationError, match="nothing is ever overwritten"):
+            create_run(folder, made[0])
+    with pytest.raises(DestinationError):
+        claim_run_dir(other, resume=True)
+    assert {path: path.read_bytes() for path in before} == before
+
+
+def test_a_run_stopped_while_preparing_can_be_started_again(tmp_path: Path, made) -> None:
+    """A folder with nothing but a run's lock and scratch folder counts as empty."""
+    with lock_run_in(tmp_path / "run"):
+        (tmp_path / "run" / "scratch").mkdir()
+    assert claim_run_dir(tmp_path / "run", resume=True) is False
+    create_run(tmp_path / "run", made[0])
+    assert claim_run_dir(tmp_path / "run", resume=True) is True
+
+
+def lock_run_in(folder: Path):
+    folder.mkdir()
+    return lock_run(folder)
+
+
+def test_only_one_writer_holds_a_run(run_dir: Path) -> None:
+    """The second is told; after the first has let go, the next may have it."""
+    with (
+        lock_run(run_dir),
+        pytest.raises(RunError, match="another process is writing this run"),
+        lock_run(run_dir),
+    ):
+        pass
+    with lock_run(run_dir):
+        pass
+
+
+def test_a_full_disk_is_told_and_costs_no_finished_trial(run_dir: Path, made, monkeypatch) -> None:
+    """When the system has no room, the error says so, and the trials before stay readable."""
+
+    def refuse(_descriptor: int) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(run_store.os, "fsync", refuse)
+    with pytest.raises(DiskFullError, match="--resume"):
+        append_trial(run_dir, made[1][5])
+    assert read_run(run_dir).trials[:5] == made[1][:5]
+
+
+def test_a_manifest_is_replaced_whole_or_not_at_all(run_dir: Path, made, monkeypatch) -> None:
+    """If the system stops between writing and renaming, the old manifest still stands."""
+
+    def stop(*_: object) -> None:
+        raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(run_store.os, "replace", stop)
+    with pytest.raises(RunError, match="cannot be written"):
+        write_manifest(run_dir, made[0].model_copy(update={"stop_reason": "later"}))
+    monkeypatch.undo()
+    assert read_run(run_dir).manifest == made[0]
+    assert claim_run_dir(run_dir, resume=True) is True
+
+
+@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="root may write anywhere")
+def test_a_folder_that_cannot_be_made_is_one_clear_line(tmp_path: Path) -> None:
+    """A parent that may not be written to is named."""
+    tmp_path.chmod(0o500)
+    with pytest.raises(DestinationError, match="cannot be made"):
+        claim_run_dir(tmp_path / "run", resume=False)
+
+
+def test_a_file_in_the_place_of_the_folder_is_refused(tmp_path: Path) -> None:
+    """A file is never taken for a folder."""
+    (tmp_path / "run").write_text("notes")
+    with pytest.raises(DestinationError, match="cannot be made"):
+        claim_run_dir(tmp_path / "run", resume=False)
+    assert (tmp_path / "run").read_text() == "notes"
+
+
+def test_resuming_names_whatever_makes_it_another_run(made) -> None:
+    """Seed, clip, medium, library and processor are each named when they differ."""
+    before = made[0]
+    clip = before.clips[0].model_copy(update={"fingerprint": "another"})
+    medium = before.media[0].model_copy(update={"fingerprint": "another"})
+    changes = {
+        "the scenario's seed differs": {
+            "scenario": before.scenario.model_copy(update={"seed": before.scenario.seed + 1})
+        },
+        f'clip "{clip.clip}" is not the same': {"clips": (clip, *before.clips[1:])},
+        f'medium "{medium.clip} as {medium.encoding}" is gone': {"media": before.media[1:]},
+        f'medium "{medium.clip} as {medium.encoding}" is not the same': {
+            "media": (medium, *before.media[1:])
+        },
+        f'encoding "{before.encodings[-1].name}" is gone': {"encodings": before.encodings[:-1]},
+        "cpu_model was": {"host": before.host.model_copy(update={"cpu_model": "another"})},
+        "libx was None, is 9": {
+            "host": before.host.model_copy(
+                update={"library_versions": before.host.library_versions | {"libx": "9"}}
+            )
+        },
+    }
+    for text, change in changes.items():
+        now = before.model_copy(update=change)
+        assert any(text in difference for difference in describe_differences(before, now))
+        with pytest.raises(RunError, match="is of something else"):
+            refuse_other_run(before, now, where="run")
+
+
+def test_other_limits_do_not_make_it_another_run(made) -> None:
+    """More rounds, another precision, budget, timeout or title go on with the same run."""
+    scenario = made[0].scenario.model_copy(
+        update={
+            "rounds": 77,
+            "minimum_rounds": 2,
+            "precision_fraction": 0.01,
+            "time_budget_s": 9.0,
+            "trial_timeout_s": 9.0,
+            "title": "another",
+        }
+    )
+    now = made[0].model_copy(
+        update={"scenario": scenario, "run_id": "another", "created_utc": "later"}
+    )
+    assert describe_differences(made[0], now) == []
