@@ -20,6 +20,7 @@ from mezzmark.facts.jobs import (
     Advance,
     Answer,
     EncodeJob,
+    FidelityJob,
     Job,
     KernelJob,
     PrepareEncodingJob,
@@ -81,6 +82,10 @@ def perform(job: Job, advance: Callable[[str, float], None]) -> Answer:
             from mezzmark.engines.encode import run_encode
 
             return run_encode(job, read_clock_ns)
+        case FidelityJob():
+            from mezzmark.engines.fidelity import run_fidelity
+
+            return run_fidelity(job, read_clock_ns)
         case KernelJob():
             from mezzmark.engines.kernel import run_kernel
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from mezzmark.decide.throughput_figures import delivery_figures, grid_figures, ingest_figures
 from mezzmark.facts.cells import Cell
+from mezzmark.facts.fidelity import FidelityMeasurement
 from mezzmark.facts.records import (
     EncodeMeasurement,
     KernelMeasurement,
@@ -101,6 +102,8 @@ def observe_trial(trial: Trial) -> Observation | None:
             frame_count=measured.frame_count,
             wall_ns=measured.wall_ns,
         )
+    if isinstance(measured, FidelityMeasurement):
+        return None  # judged, not timed: `mezzmark.decide.fidelity` reads it
     if isinstance(measured, GridMeasurement | IngestMeasurement | DeliveryMeasurement):
         return _observe_throughput(trial, measured)
     return _observe_kernel(trial, measured)

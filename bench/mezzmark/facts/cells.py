@@ -6,8 +6,9 @@ from mezzmark.facts.base import Fact
 from mezzmark.facts.scenario import Pattern, Policy, Threading
 from mezzmark.facts.throughput import ClipOrder, Passes
 
-Task = Literal["scrub", "encode", "grid", "ingest", "delivery", "kernel"]
-"""`kernel` is the fixed reference workload that tells drift of the machine from the codec's."""
+Task = Literal["scrub", "encode", "grid", "ingest", "delivery", "fidelity", "kernel"]
+"""`fidelity` is judged, not timed, and comes once. `kernel` is the fixed reference workload that
+tells drift of the machine from the codec's."""
 
 ALL_CLIPS: Final = "all clips"
 """The clip name of a cell that moves between clips (the pattern `hop`) or ingests the folder."""

@@ -2,12 +2,30 @@
 
 from typing import Literal
 
+from pydantic import Field
+
 from mezzmark.facts.base import Fact
 from mezzmark.facts.chart import Chart, PatchKind
 from mezzmark.facts.colour import DisplayName
 from mezzmark.facts.footage import ColourTags
 
 Metric = Literal["psnr", "ssim", "xpsnr"]
+
+
+class FidelitySettings(Fact):
+    """The fidelity task: what an encoding does to the picture; judged, not timed.
+
+    `generations` of decode → encode are made, each from the one before. Before every generation
+    after the first the picture moves by `shift_px` right and down, and back before the next, as
+    re-framed exports do; with `bit_depth_step` it also passes through 8 bits (10 where the
+    encoding has 8). `frames` is how many pictures of the clip are compared.
+    """
+
+    generations: int = Field(default=5, ge=1, le=50)
+    shift_px: int = Field(default=0, ge=0, le=64, multiple_of=2)
+    bit_depth_step: bool = False
+    frames: int = Field(default=24, ge=1, le=10_000)
+    metrics: tuple[Metric, ...] = Field(default=("psnr", "ssim", "xpsnr"), min_length=1)
 
 
 class QualitySeries(Fact):
@@ -142,3 +160,38 @@ class TagSurvival(Fact):
     frame_rate: tuple[str | None, str | None]
     duration_frames: tuple[float | None, float | None]
     problem: str = ""
+
+
+class WorstFrame(Fact):
+    """The frame of generation 1 with the largest squared error, and its worst part.
+
+    Both crops are PNG files in base64, of the same place, as the viewer shows them.
+    """
+
+    frame_index: int
+    left_px: int
+    top_px: int
+    before_png: str
+    after_png: str
+
+
+class FidelityMeasurement(Fact):
+    """One trial of the fidelity task: deterministic, so that one is enough.
+
+    `encoded_pixel_format` is what entered the encoder, `compared_pixel_format` the clip's own bit
+    depth and chroma, in which quality is measured. `chart` is None where the clip is too small to
+    hold one; `alpha_is_kept` is None where the encoding claims no transparency.
+    """
+
+    task: Literal["fidelity"] = "fidelity"
+    frame_count: int
+    frame_rate: str
+    encoded_pixel_format: str
+    decoded_pixel_format: str
+    compared_pixel_format: str
+    is_lossless_claimed: bool
+    generations: tuple[GenerationQuality, ...]
+    chart: ChartMeasurement | None
+    tags: TagSurvival | None
+    alpha_is_kept: bool | None
+    worst_frame: WorstFrame | None

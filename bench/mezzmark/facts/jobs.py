@@ -6,6 +6,7 @@ from pydantic import Field, TypeAdapter
 
 from mezzmark.facts.base import Fact
 from mezzmark.facts.encoding import Encoding
+from mezzmark.facts.fidelity import FidelitySettings
 from mezzmark.facts.footage import ClipSpec
 from mezzmark.facts.records import Measurement, ProcessFacts
 from mezzmark.facts.scenario import Policy, Threading
@@ -100,6 +101,20 @@ class DeliveryJob(Fact):
     scratch_dir: str
 
 
+class FidelityJob(Fact):
+    """Judge what an encoding does to the first pictures of a clip; see `FidelitySettings`.
+
+    `scratch_dir` is an existing folder of the run's own, as in `EncodeJob`.
+    """
+
+    task: Literal["fidelity"] = "fidelity"
+    source: MediaReference
+    encoding: Encoding
+    settings: FidelitySettings
+    thread_count: int
+    scratch_dir: str
+
+
 class KernelJob(Fact):
     """Run the reference workload `repeats` times."""
 
@@ -141,6 +156,7 @@ Job = Annotated[
     | GridJob
     | IngestJob
     | DeliveryJob
+    | FidelityJob
     | KernelJob
     | PrepareOriginalJob
     | PrepareOwnJob

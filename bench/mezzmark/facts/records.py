@@ -6,6 +6,7 @@ from pydantic import Field
 
 from mezzmark.facts.base import Fact
 from mezzmark.facts.cells import Cell
+from mezzmark.facts.fidelity import FidelityMeasurement
 from mezzmark.facts.throughput import DeliveryMeasurement, GridMeasurement, IngestMeasurement
 
 RECORD_SCHEMA: Final = 1
@@ -73,6 +74,7 @@ Measurement = Annotated[
     | GridMeasurement
     | IngestMeasurement
     | DeliveryMeasurement
+    | FidelityMeasurement
     | KernelMeasurement,
     Field(discriminator="task"),
 ]

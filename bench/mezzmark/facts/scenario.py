@@ -6,6 +6,7 @@ from pydantic import Field, model_validator
 
 from mezzmark.facts.base import Fact
 from mezzmark.facts.encoding import ORIGINAL, CustomEncoding
+from mezzmark.facts.fidelity import FidelitySettings
 from mezzmark.facts.footage import ClipSpec
 from mezzmark.facts.throughput import DeliverySettings, GridSettings, IngestSettings
 
@@ -70,6 +71,7 @@ class Scenario(Fact):
     grid: GridSettings | None = None
     ingest: IngestSettings | None = None
     delivery: DeliverySettings | None = None
+    fidelity: FidelitySettings | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> "Scenario":
@@ -80,10 +82,11 @@ class Scenario(Fact):
                 f"minimum_rounds is {self.minimum_rounds} but rounds is {self.rounds}; "
                 "it must not be larger"
             )
-        tasks = (self.scrub, self.encode, self.grid, self.ingest, self.delivery)
+        tasks = (self.scrub, self.encode, self.grid, self.ingest, self.delivery, self.fidelity)
         if all(settings is None for settings in tasks):
             raise ValueError(
-                "nothing to measure: add a [scrub], [encode], [grid], [ingest] or [delivery] table"
+                "nothing to measure: add a [scrub], [encode], [grid], [ingest], [delivery] or "
+                "[fidelity] table"
             )
         if self.scrub and self.scrub.patterns == ("hop",) and len(self.clips) < 2:
             raise ValueError('the pattern "hop" moves between clips and needs at least two')

@@ -35,6 +35,9 @@ KERNELS_PER_LONG_ROUND = 3
 LONG_ROUND_CELLS = 8
 """Rounds of fewer cells are over so soon that start and end are enough."""
 
+JUDGED_TASKS = frozenset({"fidelity"})
+"""Deterministic tasks: one trial says all that more would."""
+
 _ORDER, _REQUESTS = 1, 2  # keep the streams of random numbers for the two purposes apart
 
 
@@ -62,19 +65,23 @@ def plan_cells(
         cells += group
         if scenario.null_arm and group:
             cells.append(group[0].model_copy(update={"arm": "null"}))
-    return tuple(cells)
+    return (*cells, *_judged_cells(scenario, clips, names, media))
 
 
 def plan_round(cells: Sequence[Cell], round_index: int, seed: int) -> tuple[PlannedTrial, ...]:
     """Every cell once, and the reference kernel two or three times, in the order of this round.
 
-    Depends on its arguments only.
+    Cells that are judged and not timed follow the timed ones of round 0 and never come again:
+    they give the same answer every time. Depends on its arguments only.
     """
+    judged = [cell for cell in cells if cell.task in JUDGED_TASKS and round_index == 0]
+    cells = [cell for cell in cells if cell.task not in JUDGED_TASKS]
     rng = np.random.default_rng([seed, _ORDER, round_index // 2])
     order = [cells[int(place)] for place in rng.permutation(len(cells))]
     order = _with_kernels(order)
     if round_index % 2:
         order.reverse()
+    order += judged
     return tuple(
         PlannedTrial(
             round_index=round_index,
@@ -99,6 +106,8 @@ def trials_per_round(cells: Sequence[Cell]) -> int:
 
 
 def _with_kernels(order: list[Cell]) -> list[Cell]:
+    if not order:
+        return []
     if len(order) < LONG_ROUND_CELLS:
         return [KERNEL_CELL, *order, KERNEL_CELL]
     parts = KERNELS_PER_LONG_ROUND - 1
@@ -107,6 +116,22 @@ def _with_kernels(order: list[Cell]) -> list[Cell]:
     for start, end in pairwise(bounds):
         mixed += [*order[start:end], KERNEL_CELL]
     return mixed
+
+
+def _judged_cells(
+    scenario: Scenario,
+    clips: Sequence[str],
+    names: Sequence[str],
+    media: Collection[tuple[str, str]],
+) -> list[Cell]:
+    if scenario.fidelity is None:
+        return []
+    pairs = [(clip, name) for clip in clips for name in names if name != ORIGINAL]
+    return [
+        Cell(task="fidelity", clip=clip, encoding=name)
+        for clip, name in pairs
+        if (clip, name) in media
+    ]
 
 
 def _scrub_cells(

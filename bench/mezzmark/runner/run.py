@@ -163,11 +163,11 @@ class _Rounds:
 
     def measure(self) -> Iterator[Event]:
         """All rounds that are still to be done, and the reason why there is no further one."""
-        per_round = len(self._plan(0))
+        per_round = len(self._plan(1))
         yield Prepared(
             manifest=self.manifest,
             done=len(self.progress.trials),
-            total=self.scenario.rounds * per_round,
+            total=self._total(per_round),
         )
         shutil.rmtree(self.run_dir / SCRATCH_NAME, ignore_errors=True)  # of a killed session
         round_index = 0
@@ -183,6 +183,10 @@ class _Rounds:
         self.manifest = self.manifest.model_copy(update={"stop_reason": reason})
         write_manifest(self.run_dir, self.manifest)
         yield Stopped(reason=reason)
+
+    def _total(self, per_round: int) -> int:
+        """Trials of all rounds; the first also has those that come once."""
+        return len(self._plan(0)) + (self.scenario.rounds - 1) * per_round
 
     def _plan(self, round_index: int) -> tuple[PlannedTrial, ...]:
         return plan_round(self.cells, round_index, self.scenario.seed)
@@ -218,14 +222,15 @@ class _Rounds:
         return self.progress.earlier_s + (self.clock.monotonic_ns() - self.started_ns) * 1e-9
 
     def _round(self, round_index: int, left: list[PlannedTrial], per_round: int) -> Iterator[Event]:
-        total = self.scenario.rounds * per_round
+        total = self._total(per_round)
         yield RoundStarted(
             round_index=round_index, round_count=self.scenario.rounds, trial_count=len(left)
         )
         for place, planned in enumerate(left):
             if self.progress.is_given_up(planned.cell):
                 continue
-            done = round_index * per_round + planned.position
+            once = len(self._plan(0)) - per_round if round_index else 0
+            done = once + round_index * per_round + planned.position
             yield TrialStarted(
                 cell=planned.cell, done=done, total=total, eta_s=self._eta_s(left[place:])
             )

@@ -10,6 +10,7 @@ from mezzmark.facts.jobs import (
     Answer,
     Broken,
     EncodeJob,
+    FidelityJob,
     Job,
     KernelJob,
     Measured,
@@ -50,6 +51,15 @@ def describe_job(
             source=footage.media[cell.clip, ORIGINAL],
             encoding=_encoding(footage, cell.encoding),
             frame_count=min(scenario.encode.frames, footage.frame_counts[cell.clip]),
+            thread_count=cell.thread_count,
+            scratch_dir=scratch_dir,
+        )
+    if cell.task == "fidelity":
+        assert scenario.fidelity is not None
+        return FidelityJob(
+            source=footage.media[cell.clip, ORIGINAL],
+            encoding=_encoding(footage, cell.encoding),
+            settings=scenario.fidelity,
             thread_count=cell.thread_count,
             scratch_dir=scratch_dir,
         )
