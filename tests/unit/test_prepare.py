@@ -1,0 +1,207 @@
+"""Preparing footage: which files, which names, and what is refused without ending the run."""
+
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from mezzmark.engines import frame_index, media
+from mezzmark.facts.errors import DiskFullError, FootageError, InterruptedRunError
+from mezzmark.facts.footage import ClipSpec, FrameIndex, Recipe
+from mezzmark.facts.jobs import (
+    Advance,
+    Broken,
+    MediaReference,
+    PreparedMedia,
+    PrepareEncodingJob,
+    PrepareOwnJob,
+    Refused,
+)
+from mezzmark.facts.scenario import EncodeSettings, Scenario
+from mezzmark.runner.footage_files import expand_files, name_own_clips
+from mezzmark.runner.prepare import median_keyframe_interval, prepare_footage
+from mezzmark.runner.synthetic_footage import synthetic_footage
+
+REFUSED = Refused(where="vc3", what="no such size", remedy="Choose another.", exit_code=26)
+
+
+def touch(*paths: Path) -> None:
+    for path in paths:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(b"")
+
+
+def test_paths_and_globs_become_files_each_once(tmp_path: Path) -> None:
+    """A glob's files come by name, sub-folders by **, and a file named twice counts once."""
+    names = ["b.mov", "a.mov", "card/c.mov", "notes.txt"]
+    touch(*(tmp_path / name for name in names))
+    found = expand_files((f"{tmp_path}/b.mov", f"{tmp_path}/*.mov", f"{tmp_path}/**/c.mov"))
+    assert [str(Path(file).relative_to(tmp_path)) for file in found] == [
+        "b.mov",
+        "a.mov",
+        str(Path("card/c.mov")),
+    ]
+
+
+def test_a_file_whose_name_looks_like_a_glob_is_itself(tmp_path: Path) -> None:
+    """Brackets in a name are taken literally when there is such a file."""
+    touch(tmp_path / "take [1].mov", tmp_path / "take 1.mov")
+    assert expand_files((f"{tmp_path}/take [1].mov",)) == (f"{tmp_path}/take [1].mov",)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "text"), [("*.mov", "no file fits this pattern"), ("x.mov", "no such file")]
+)
+def test_what_names_no_file_is_an_error(tmp_path: Path, pattern: str, text: str) -> None:
+    """A glob without a match and a missing file are named, each in its own words."""
+    with pytest.raises(FootageError, match=text):
+        expand_files((str(tmp_path / pattern),))
+
+
+def test_own_clips_have_names_of_their_own(tmp_path: Path) -> None:
+    """One file keeps the clip's name; several add theirs; equal ones are numbered."""
+    touch(tmp_path / "a/C1.mov", tmp_path / "b/C1.mov", tmp_path / "b/C2.mov")
+    one = ClipSpec(name="own", files=(f"{tmp_path}/a/C1.mov",))
+    assert list(name_own_clips(one)) == ["own"]
+    many = ClipSpec(name="own", files=(f"{tmp_path}/*/*.mov",))
+    assert list(name_own_clips(many)) == ["own/C1.mov", "own/C1.mov (2)", "own/C2.mov"]
+
+
+@pytest.mark.parametrize(
+    ("keys", "interval"), [("1000", 4), ("1111", 1), ("10010", 3), ("100101", 2.5)]
+)
+def test_the_median_distance_of_key_frames(keys: str, interval: float) -> None:
+    """Counted by hand; a single key frame reaches to the clip's end."""
+    assert median_keyframe_interval(tuple(key == "1" for key in keys)) == interval
+
+
+def own_scenario(folder: Path, count: int) -> Scenario:
+    touch(*(folder / f"{k}.mov" for k in range(count)))
+    return Scenario(
+        name="own",
+        seed=1,
+        clips=(ClipSpec(name="own", files=(f"{folder}/*.mov",)),),
+        encodings=("original", "vc3-sq", "mjpeg-fine"),
+        encode=EncodeSettings(),
+    )
+
+
+def prepared(frame_count: int) -> PreparedMedia:
+    return PreparedMedia(
+        media=MediaReference(media_path="m", index_path="i"),
+        fingerprint="f",
+        file_bytes=1000,
+        frame_count=frame_count,
+        duration_s=2.0,
+        was_cached=False,
+    )
+
+
+@pytest.fixture(autouse=True)
+def no_files_behind(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Indexes and media facts stand in for files that these tests do not make."""
+    index = FrameIndex(
+        path="m",
+        file_bytes=1000,
+        time_base=Fraction(1, 24),
+        pts=(0, 1),
+        is_keyframe=(True, False),
+        packet_bytes=(300, 200),
+        digests=("a", "b"),
+        stamps=(-1, -1),
+        is_stamped=False,
+        width_px=64,
+        height_px=64,
+        pixel_format="yuv420p",
+        frame_rate=Fraction(24),
+    )
+    one_clip = Scenario(
+        name="x",
+        seed=1,
+        clips=(ClipSpec(name="x", recipe=Recipe()),),
+        encode=EncodeSettings(),
+    )
+    facts = synthetic_footage(one_clip).clips[0].original
+    monkeypatch.setattr(frame_index, "read_frame_index", lambda _: index)
+    monkeypatch.setattr(media, "probe_media", lambda _: facts)
+
+
+def run_to_end(scenario: Scenario, converse):
+    """The events of a preparation, and the footage it returns."""
+    events = []
+    preparation = prepare_footage(
+        scenario, cache_dir=Path("cache"), core_count=2, converse=converse
+    )
+    while True:
+        try:
+            events.append(next(preparation))
+        except StopIteration as end:
+            return events, end.value
+
+
+def test_what_cannot_be_made_is_noted_and_the_rest_is_prepared(tmp_path: Path) -> None:
+    """One damaged file and one refused encoding are told with clip, encoding and reason; progress
+    counts every step."""
+
+    def converse(job, _timeout_s):
+        if isinstance(job, PrepareOwnJob):
+            yield Advance(message="indexing", done_fraction=0.5)
+            if job.media_path.endswith("1.mov"):
+                yield Broken(outcome="crashed", reason="ended by SIGSEGV")
+            else:
+                yield prepared(48)
+        elif job.encoding.name == "vc3-sq":
+            yield REFUSED
+        else:
+            yield prepared(47)
+
+    events, footage = run_to_end(own_scenario(tmp_path, 3), converse)
+    assert [clip.clip for clip in footage.clips] == ["own/0.mov", "own/2.mov"]
+    assert set(footage.media) == {
+        (clip, encoding)
+        for clip in ("own/0.mov", "own/2.mov")
+        for encoding in ("original", "mjpeg-fine")
+    }
+    assert footage.refused == [
+        'clip "own/0.mov", encoding "vc3-sq": vc3: no such size. Choose another.',
+        'clip "own/1.mov": the worker crashed (ended by SIGSEGV)',
+        'clip "own/2.mov", encoding "vc3-sq": vc3: no such size. Choose another.',
+    ]
+    assert footage.frame_counts == {"own/0.mov": 47, "own/2.mov": 47}
+    assert {m.bitrate_bps for m in footage.media_manifests} == {2000.0}
+    assert {clip.source for clip in footage.clips} == {"own"}
+    assert [event.done for event in events] == [0, 0, 1, 2, 3, 3, 6, 6, 7, 8]
+    assert {event.total for event in events} == {9}
+
+
+def test_no_clip_left_ends_the_run_with_the_reasons(tmp_path: Path) -> None:
+    """Nothing to measure is a user's mistake, told with what was wrong with each file."""
+    with pytest.raises(FootageError, match=r"0\.mov.*no such size.*1\.mov"):
+        run_to_end(own_scenario(tmp_path, 2), lambda job, _: iter([REFUSED]))
+
+
+def test_a_full_disk_and_a_wish_to_stop_end_the_preparation(tmp_path: Path) -> None:
+    """Neither is an encoding's fault, so neither is noted as one."""
+    scenario = own_scenario(tmp_path, 1)
+    full = REFUSED.model_copy(update={"exit_code": 24})
+    with pytest.raises(DiskFullError):
+        run_to_end(scenario, lambda job, _: iter([full]))
+    stopped = Broken(outcome="cancelled", reason="")
+    with pytest.raises(InterruptedRunError, match="--resume"):
+        run_to_end(scenario, lambda job, _: iter([stopped]))
+
+
+def test_encodings_are_made_from_the_prepared_original_with_all_cores(tmp_path: Path) -> None:
+    """The jobs name the cache, the source that was prepared, and the thread count."""
+    jobs = []
+
+    def converse(job, _timeout_s):
+        jobs.append(job)
+        yield prepared(48)
+
+    run_to_end(own_scenario(tmp_path, 1), converse)
+    encodes = [job for job in jobs if isinstance(job, PrepareEncodingJob)]
+    assert [job.encoding.name for job in encodes] == ["vc3-sq", "mjpeg-fine"]
+    assert {(job.source.media_path, job.thread_count, job.cache_dir) for job in encodes} == {
+        ("m", 2, "cache")
+    }

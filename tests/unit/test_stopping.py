@@ -1,0 +1,117 @@
+"""When rounds end, and what is expected of them."""
+
+import pytest
+
+from mezzmark.facts.cells import Cell, PlannedTrial
+from mezzmark.facts.footage import ClipSpec, Recipe
+from mezzmark.facts.records import KernelMeasurement, Trial
+from mezzmark.facts.scenario import EncodeSettings, Scenario
+from mezzmark.runner.progress import GIVE_UP_AFTER, Progress
+from mezzmark.runner.stopping import stop_at_precision, stop_reason
+
+KERNEL = Cell(task="kernel", clip="no clip", encoding="reference kernel")
+S_NS = 1_000_000_000
+
+
+def scenario(**changes: object) -> Scenario:
+    settings: dict[str, object] = {
+        "name": "stops",
+        "seed": 1,
+        "rounds": 10,
+        "minimum_rounds": 3,
+        "clips": (ClipSpec(name="a", recipe=Recipe()),),
+        "encode": EncodeSettings(),
+    }
+    return Scenario.model_validate(settings | changes)
+
+
+def trial(cell: Cell, *, index: int = 0, wall_s: float = 1, outcome: str = "finished", ns: int = 5):
+    return Trial(
+        round_index=index,
+        position=0,
+        cell=cell,
+        seed=0,
+        started_utc="",
+        wall_ns=int(wall_s * S_NS),
+        outcome=outcome,
+        measurement=KernelMeasurement(wall_ns=(ns,)) if outcome == "finished" else None,
+    )
+
+
+def reason(plan: Scenario, round_count: int, **changes) -> str:
+    settings = {"elapsed_s": 0.0, "next_round_s": 1.0, "stop_when": lambda trials: False}
+    return stop_reason(plan, [], round_count=round_count, **(settings | changes))
+
+
+def test_rounds_go_on_until_they_are_all_done() -> None:
+    """Without precision or budget every round is measured and no more."""
+    assert [reason(scenario(), count) for count in range(10)] == [""] * 10
+    assert reason(scenario(), 10) == "all 10 rounds are done"
+
+
+def test_precision_is_looked_at_after_whole_pairs_and_the_minimum_only() -> None:
+    """An odd number of rounds is not balanced, and fewer than the minimum are not looked at."""
+    looks = [count for count in range(10) if reason(scenario(), count, stop_when=lambda _: True)]
+    assert looks == [4, 6, 8]
+
+
+def test_the_reason_of_a_rule_is_kept_in_its_own_words() -> None:
+    """What an injected rule says stands in the reason."""
+    text = reason(scenario(), 4, stop_when=lambda _: "narrow enough")
+    assert text == "narrow enough (after 4 rounds)"
+
+
+@pytest.mark.parametrize(
+    ("elapsed_s", "next_round_s", "stops"),
+    [(80, 19.0, False), (80, 21.0, True), (101, None, True), (99, None, False)],
+)
+def test_no_round_begins_that_would_not_end_in_the_budget(
+    elapsed_s: float, next_round_s: float | None, stops: bool
+) -> None:
+    """Of 100 s, 80 spent leave room for a round of 19 s and none for one of 21 s."""
+    plan = scenario(time_budget_s=100)
+    text = reason(plan, 3, elapsed_s=elapsed_s, next_round_s=next_round_s)
+    assert bool(text) is stops
+    assert ("time budget of 100 s" in text) is stops
+
+
+def test_the_minimum_of_rounds_outlasts_the_budget() -> None:
+    """Fewer rounds than the minimum carry no interval, so the budget cannot cut them off."""
+    assert reason(scenario(time_budget_s=1), 2, elapsed_s=500) == ""
+
+
+def test_the_usual_rule_waits_for_the_widest_interval() -> None:
+    """Kernel medians of exactly 5, 5, 5 and 6 µs have a wide interval, equal ones none."""
+    steady = [trial(KERNEL, index=k, ns=5_000 + k) for k in range(6)]
+    spread = [trial(KERNEL, index=k, ns=5_000 + 1_000 * (k % 2)) for k in range(6)]
+    rule = stop_at_precision(0.02)
+    assert rule(steady) == "precision reached: every interval is within ±0.02 of its value"
+    assert rule(spread) is False
+    assert rule([]) is False
+
+
+def test_a_cell_that_always_fails_is_given_up_and_one_that_once_finished_is_not() -> None:
+    """Three failures and no finish end a cell; one finish keeps it."""
+    bad = KERNEL.model_copy(update={"clip": "bad"})
+    progress = Progress()
+    for count in range(GIVE_UP_AFTER):
+        assert not progress.is_given_up(bad)
+        progress.note(trial(bad, index=count, outcome="timed_out"))
+        progress.note(trial(KERNEL, index=count, outcome="crashed"))
+        if count == 0:
+            progress.note(trial(KERNEL))
+    assert progress.is_given_up(bad)
+    assert not progress.is_given_up(KERNEL)
+
+
+def test_expected_time_is_by_cell_and_by_the_mean_for_unknown_ones() -> None:
+    """Cells of 2 s and 4 s: both and an unknown one take 2 + 4 + mean of all trials (10/3 s)."""
+    slow, new = (KERNEL.model_copy(update={"clip": name}) for name in ("slow", "new"))
+    progress = Progress([trial(KERNEL, wall_s=2), trial(slow, wall_s=3), trial(slow, wall_s=5)])
+    planned = [
+        PlannedTrial(round_index=1, position=k, cell=cell, seed=0)
+        for k, cell in enumerate((KERNEL, slow, new))
+    ]
+    assert progress.expected_s(planned) == pytest.approx(2 + 4 + 10 / 3)
+    assert Progress().expected_s(planned) is None
+    assert progress.earlier_s == pytest.approx(10)
