@@ -107,16 +107,12 @@ def _headline(lead: Ranking | None, encode: dict[str, tuple[Cell, Estimate]]) ->
         rounds = count_text(fastest.estimates["p50_ms"].round_count, "round")
         return f"{start}, {shown_name(fastest.encoding)} looked fastest, but {rounds} cannot tell."
     peers = [fastest.encoding, *(entry.encoding for entry in lead.tied)]
-    if lead.tied:
-        who = f"{list_text(peers, limit=3)} brought a picture soonest, and which of them is the "
-        who += "very fastest cannot be told"
-    else:
-        who = f"{shown_name(fastest.encoding)} brought a picture soonest"
-    ratio = fastest.speedup_ratio
-    if ratio is None:
-        return f"{start}, {who}."
+    who = list_text(peers, limit=3)
     about = "about " if lead.tied else ""
-    return f"{start}, {who}: {about}{_times(ratio)} as fast as the original."
+    ratio = fastest.speedup_ratio
+    gain = f", {about}{_times(ratio)} as fast as the original" if ratio else ""
+    doubt = "; which of them is faster cannot be told" if lead.tied else ""
+    return f"{start}, {who} brought a picture soonest{gain}{doubt}."
 
 
 def _times(ratio: Estimate) -> str:

@@ -30,7 +30,11 @@ def draw_encode(view: RunView, shape: Shape, *, anchors: dict[str, str]) -> Figu
         for name in names
     ]
     lines = [
-        ReferenceLine(value=rate, label=f"as fast as it plays: {rate_text(rate)}")
+        ReferenceLine(
+            value=rate,
+            label=f"as fast as it plays: {rate_text(rate)}",
+            short=f"plays at {rate_text(rate)}",
+        )
         for rate in clip_rates(view.manifest)[:2]
     ]
     everything = [e for by_threads in speeds.values() for e in by_threads.values()]
@@ -60,7 +64,7 @@ def draw_encode(view: RunView, shape: Shape, *, anchors: dict[str, str]) -> Figu
     stripe(axes, len(rows))
     for index, name in enumerate(names):
         _draw_row(axes, index, speeds[name], threads, view.role(name))
-    draw_lines(axes, lines)
+    draw_lines(axes, lines, shape)
     _legend(axes, threads, shape)
     return figure
 

@@ -41,7 +41,9 @@ def draw_latency(view: RunView, ranking: Ranking, shape: Shape, *, anchor: str) 
     ]
     lines = [
         *frame_budgets(view.manifest),
-        ReferenceLine(value=INSTANT_MS, label="0.1 s: up to here it feels immediate"),
+        ReferenceLine(
+            value=INSTANT_MS, label="0.1 s: up to here it feels immediate", short="0.1 s: immediate"
+        ),
     ]
     count = sum(len(values) for values in samples.values())
     figure, axes = row_axes(
@@ -67,7 +69,7 @@ def draw_latency(view: RunView, ranking: Ranking, shape: Shape, *, anchor: str) 
     )
     stripe(axes, len(rows))
     _draw_rows(axes, entries, samples, medians, view)
-    draw_lines(axes, lines)
+    draw_lines(axes, lines, shape)
     _legend(axes, shape)
     return figure
 
@@ -166,7 +168,7 @@ def log_density(values: NDArray[np.float64], grid: NDArray[np.float64]) -> NDArr
 def _jitter(count: int) -> NDArray[np.float64]:
     """Offsets that keep neighbouring trials apart: equal steps in a fixed, mixed-up order."""
     golden = 0.6180339887498949
-    return (np.arange(count) * golden % 1.0 - 0.5) * 0.16
+    return np.asarray((np.arange(count) * golden % 1.0 - 0.5) * 0.16, dtype=np.float64)
 
 
 def _legend(axes: Axes, shape: Shape) -> None:

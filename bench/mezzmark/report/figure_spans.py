@@ -10,7 +10,7 @@ from mezzmark.report.rows import Row, legend_below, row_axes
 from mezzmark.report.view import RunView, scrub_trials, span_shares
 from mezzmark.report.words import setting_words, trial_words
 
-SPAN_HATCHES = {"locate": "////", "decode": "", "present": "...."}
+SPAN_HATCHES = {"locate": "////", "decode": "", "present": "\\\\\\\\"}
 """A second sign beside colour."""
 
 BAR_HEIGHT = 0.5
@@ -59,7 +59,7 @@ def draw_spans(view: RunView, ranking: Ranking, shape: Shape, *, anchor: str) ->
     handles = [
         Patch(
             facecolor=colour(name),
-            hatch=SPAN_HATCHES[name] * 2,
+            hatch=SPAN_HATCHES[name],
             edgecolor=colour("paper"),
             label=label,
         )

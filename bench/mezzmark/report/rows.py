@@ -24,6 +24,9 @@ from mezzmark.report.look import (
 BOLD_IN = 0.076
 """Mean advance of a bold character at the figures' font size."""
 
+LABEL_CHARACTER_IN = CHARACTER_IN * 0.92
+"""Mean advance in a reference line's label, which is set a little smaller."""
+
 LABEL_LIMIT = {"wide": 40, "narrow": 30}
 _FONT_WEIGHT: dict[Role, str] = {"original": "bold", "lead": "bold", "rest": "normal"}
 
@@ -40,10 +43,11 @@ class Row:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReferenceLine:
-    """A vertical line with its meaning, in the axis' unit."""
+    """A vertical line with its meaning, in the axis' unit; `short` is the meaning for a phone."""
 
     value: float
     label: str
+    short: str
 
 
 def row_axes(
@@ -120,7 +124,7 @@ def _label_row(axes: Axes, shape: Shape, index: int, row: Row, label: str, width
         text.set_zorder(6)
 
 
-def draw_lines(axes: Axes, lines: Sequence[ReferenceLine]) -> None:
+def draw_lines(axes: Axes, lines: Sequence[ReferenceLine], shape: Shape) -> None:
     """Reference lines inside the x limits, each with its label above the axes.
 
     Labels share a level where the left one fits to the left of its line and the right one to the
@@ -132,21 +136,23 @@ def draw_lines(axes: Axes, lines: Sequence[ReferenceLine]) -> None:
         float(axes.transAxes.inverted().transform(axes.transData.transform((line.value, 0)))[0])
         for line in inside
     ]
-    width_in = axes.get_position().width * figure_of(axes).get_figwidth()
-    lengths = [CHARACTER_IN * len(line.label) / width_in for line in inside]
-    is_level = len(inside) == 2 and shares[0] > lengths[0] and 1 - shares[1] > lengths[1]
-    for index, line in enumerate(inside):
+    place = axes.get_position()
+    width_in = place.width * figure_of(axes).get_figwidth()
+    beyond = (1 - place.x1) / place.width  # labels stand above the rows' texts
+    labels = [line.label if shape == "wide" else line.short for line in inside]
+    needs = [LABEL_CHARACTER_IN * len(label) / width_in for label in labels]
+    is_level = len(inside) == 2 and shares[0] > needs[0] and 1 + beyond - shares[1] > needs[1]
+    for index, (line, label) in enumerate(zip(inside, labels, strict=True)):
         to_the_left = index == 0 if is_level else shares[index] > 0.5
-        level = 0 if is_level else index
-        _draw_line(axes, line, level, to_the_left)
+        _draw_line(axes, line.value, label, 0 if is_level else index, to_the_left)
 
 
-def _draw_line(axes: Axes, line: ReferenceLine, level: int, to_the_left: bool) -> None:
+def _draw_line(axes: Axes, value: float, label: str, level: int, to_the_left: bool) -> None:
     dashes = (0, (4, 2.5))
-    axes.axvline(line.value, color=colour("line"), linewidth=1.1, linestyle=dashes, zorder=1)
+    axes.axvline(value, color=colour("line"), linewidth=1.1, linestyle=dashes, zorder=1)
     axes.annotate(
-        line.label,
-        xy=(line.value, 1),
+        label,
+        xy=(value, 1),
         xycoords=axes.get_xaxis_transform(),
         xytext=(-4 if to_the_left else 4, 3 + 12 * level),
         textcoords="offset points",
@@ -157,7 +163,7 @@ def _draw_line(axes: Axes, line: ReferenceLine, level: int, to_the_left: bool) -
     )
     axes.annotate(
         "",
-        xy=(line.value, 1),
+        xy=(value, 1),
         xycoords=axes.get_xaxis_transform(),
         xytext=(0, 12 + 12 * level),
         textcoords="offset points",

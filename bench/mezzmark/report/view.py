@@ -30,6 +30,7 @@ class RunView:
     rankings: tuple[Ranking, ...]
     answer: Answer
     bitrates_bps: dict[str, float]
+    pooled_encodes: dict[Cell, dict[str, Estimate]]
     confidence_level: float
     torn_line_count: int = 0
 
@@ -64,6 +65,7 @@ def view_run(
         rank_encodings(observations, summaries, setting, confidence_level=confidence_level)
         for setting in scrub_settings(observations)
     )
+    encodes = [o for o in observations if o.cell.task == "encode" and not o.cell.arm]
     return RunView(
         manifest=manifest,
         trials=tuple(trials),
@@ -72,6 +74,7 @@ def view_run(
         rankings=rankings,
         answer=answer_from(manifest, observations, summaries, rankings),
         bitrates_bps=pooled_bitrates_bps(manifest),
+        pooled_encodes=pool_clips(encodes, confidence_level=confidence_level),
         confidence_level=confidence_level,
         torn_line_count=torn_line_count,
     )
@@ -116,8 +119,7 @@ def span_shares(trials: Sequence[ScrubMeasurement]) -> dict[str, float]:
 
 def encode_speeds(view: RunView) -> dict[str, dict[int, Estimate]]:
     """Encode fps over all clips by encoding and thread count."""
-    mine = [o for o in view.observations if o.cell.task == "encode" and not o.cell.arm]
     speeds: dict[str, dict[int, Estimate]] = {}
-    for cell, estimates in pool_clips(mine, confidence_level=view.confidence_level).items():
+    for cell, estimates in view.pooled_encodes.items():
         speeds.setdefault(cell.encoding, {})[cell.thread_count] = estimates["throughput_fps"]
     return speeds

@@ -61,6 +61,7 @@ def frame_budgets(manifest: Manifest) -> list[ReferenceLine]:
         ReferenceLine(
             value=1000 / rate,
             label=f"one frame at {rate_text(rate)}: {number_text(1000 / rate)} ms",
+            short=f"1 frame: {number_text(1000 / rate)} ms",
         )
         for rate in clip_rates(manifest)[:2]
     ]

@@ -1,0 +1,91 @@
+"""What a template is given; report_templates/README.md documents every name."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from mezzmark.decide.answer import Answer
+from mezzmark.decide.wording import count_text, shown_name, visible_text
+from mezzmark.report import background, tables
+from mezzmark.report.gallery import Picture, draw_gallery
+from mezzmark.report.tables import Table
+from mezzmark.report.view import RunView
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunContext:
+    """One run, ready to be written down. `prefix` begins every id that belongs to it."""
+
+    prefix: str
+    title: str
+    description: str
+    basis: str
+    answer: Answer
+    pictures: tuple[Picture, ...]
+    rankings: tuple[Table, ...]
+    encodes: Table | None
+    proofs: Table | None
+    failures: Table | None
+    scrub_cells: Table | None
+    encode_cells: Table | None
+    footage: Table
+    host: list[tuple[str, str]]
+    method: list[str]
+    versions: list[tuple[str, str]]
+
+    def pictures_of(self, kind: str) -> tuple[Picture, ...]:
+        """The figures of a kind: `latency`, `spans`, `encode` or `size`."""
+        return tuple(picture for picture in self.pictures if picture.kind == kind)
+
+
+def run_contexts(views: Sequence[RunView]) -> tuple[RunContext, ...]:
+    """One context per run; ids and file names get a prefix only where there are several."""
+    return tuple(
+        _run_context(view, "" if len(views) == 1 else f"run{index + 1}-")
+        for index, view in enumerate(views)
+    )
+
+
+def _run_context(view: RunView, prefix: str) -> RunContext:
+    scenario = view.manifest.scenario
+    return RunContext(
+        prefix=prefix,
+        title=visible_text(scenario.title or scenario.name),
+        description=visible_text(scenario.description),
+        basis=_basis(view),
+        answer=view.answer,
+        pictures=draw_gallery(view, prefix=prefix),
+        rankings=tuple(
+            tables.ranking_table(view, ranking, table_id=f"{prefix}ranking-{index}")
+            for index, ranking in enumerate(view.rankings)
+        ),
+        encodes=_unless_empty(tables.encode_table(view, table_id=f"{prefix}encode")),
+        proofs=_unless_empty(tables.proof_table(view, table_id=f"{prefix}proof")),
+        failures=_unless_empty(tables.failure_table(view, table_id=f"{prefix}failures")),
+        scrub_cells=_unless_empty(tables.scrub_cells_table(view, table_id=f"{prefix}scrub-cells")),
+        encode_cells=_unless_empty(
+            tables.encode_cells_table(view, table_id=f"{prefix}encode-cells")
+        ),
+        footage=background.clip_table(view, table_id=f"{prefix}footage"),
+        host=background.host_facts(view),
+        method=background.method_sentences(view),
+        versions=background.version_facts(view),
+    )
+
+
+def _unless_empty(table: Table) -> Table | None:
+    return table if table.rows else None
+
+
+def _basis(view: RunView) -> str:
+    """One line under the headline: on what, with what, how often."""
+    manifest = view.manifest
+    encodings = {trial.cell.encoding for trial in view.trials if trial.cell.task != "kernel"}
+    host = manifest.host
+    machine = host.cpu_model or host.host_label
+    return (
+        f"{shown_name(machine)}, {count_text(host.usable_core_count, 'core')} · "
+        f"{count_text(len(manifest.clips), 'clip')} · "
+        f"{count_text(len(encodings), 'encoding')} · "
+        f"{count_text(view.round_count, 'round')} · {count_text(len(view.trials), 'trial')} · "
+        f"{view.confidence_level * 100:g} % intervals in brackets"
+    )

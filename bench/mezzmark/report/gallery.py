@@ -1,0 +1,162 @@
+"""Which figures a run gets, each with its caption, its text alternative and its bytes."""
+
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import partial
+
+from markupsafe import Markup, escape
+from matplotlib.figure import Figure
+
+from mezzmark.decide.ranking import Ranking
+from mezzmark.decide.wording import estimate_text, shown_name
+from mezzmark.facts.cells import Cell
+from mezzmark.report.figure_encode import draw_encode
+from mezzmark.report.figure_latency import draw_latency
+from mezzmark.report.figure_size import draw_size
+from mezzmark.report.figure_spans import draw_spans
+from mezzmark.report.look import Shape, own_look
+from mezzmark.report.svg import inline_svg, png_bytes, standalone_svg, svg_text
+from mezzmark.report.view import RunView, encode_speeds
+from mezzmark.report.words import setting_words
+
+ALT_ROWS = 5
+"""Encodings read out in a figure's text alternative; the table beside it has all of them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """A finished figure. `kind` is `latency`, `spans`, `encode` or `size`; `file_stem` names its
+    files; `wide_svg` and `narrow_svg` are ready to stand in a page."""
+
+    kind: str
+    file_stem: str
+    title: str
+    caption: str
+    alt: str
+    wide_svg: Markup
+    narrow_svg: Markup
+    svg: bytes
+    png: bytes
+
+
+def draw_gallery(view: RunView, *, prefix: str) -> tuple[Picture, ...]:
+    """All figures of one run, in the order of the report. `prefix` makes ids and file names of
+    several runs differ."""
+    with own_look():
+        return tuple(_pictures(view, prefix))
+
+
+def _pictures(view: RunView, prefix: str) -> Iterator[Picture]:
+    for index, ranking in enumerate(view.rankings):
+        yield _picture(
+            "latency",
+            f"{prefix}time-to-picture-{setting_slug(ranking.setting)}",
+            f"Time to picture {setting_words(ranking.setting)}",
+            "Above each line the spread of single moves, below it one dot per trial. The mark is "
+            "the median, the triangle the time within which 95 of 100 moves were done. Filled: "
+            "the fastest and those not proved slower. Diamond: the original.",
+            _latency_alt(ranking),
+            partial(draw_latency, view, ranking, anchor=f"{prefix}ranking-{index}"),
+        )
+    if view.rankings:
+        lead = view.rankings[0]
+        yield _picture(
+            "spans",
+            f"{prefix}where-the-waiting-goes",
+            "Where the waiting goes",
+            "Locate is the seek, decode is everything until the frame asked for, present is "
+            "scaling and colour conversion for the viewer.",
+            "For each encoding the shares of locate, decode and present in all time waited.",
+            partial(draw_spans, view, lead, anchor=f"{prefix}ranking-0"),
+        )
+    if encode_speeds(view):
+        yield _picture(
+            "encode",
+            f"{prefix}encode-speed",
+            "Encode speed",
+            "One mark per thread count. Right of the dashed line encoding is faster than the "
+            "footage plays.",
+            _encode_alt(view),
+            partial(draw_encode, view, anchors=_encode_anchors(view, prefix)),
+        )
+    if view.rankings and any(e.encoding in view.bitrates_bps for e in view.rankings[0].entries):
+        yield _picture(
+            "size",
+            f"{prefix}size-against-time",
+            "Size against time to picture",
+            "Towards the lower left corner files are smaller and pictures come sooner.",
+            "Bit rate of each encoding against its median time to picture; the ranking table "
+            "holds both numbers.",
+            partial(draw_size, view, view.rankings[0]),
+        )
+
+
+def _picture(
+    kind: str,
+    file_stem: str,
+    title: str,
+    caption: str,
+    alt: str,
+    draw: Callable[[Shape], Figure],
+) -> Picture:
+    label = str(escape(f"{title}. {alt}"))
+    wide, narrow = draw("wide"), draw("narrow")
+    wide_text = svg_text(wide)
+    return Picture(
+        kind=kind,
+        file_stem=file_stem,
+        title=title,
+        caption=caption,
+        alt=alt,
+        wide_svg=Markup(inline_svg(wide_text, prefix=f"{file_stem}-w", label=label)),
+        narrow_svg=Markup(inline_svg(svg_text(narrow), prefix=f"{file_stem}-n", label=label)),
+        svg=standalone_svg(wide_text).encode("utf-8"),
+        png=png_bytes(wide),
+    )
+
+
+def setting_slug(setting: Cell) -> str:
+    """A file name for a scrub setting: `jump-roll-4t`."""
+    parts = [
+        setting.pattern or "",
+        setting.policy or "",
+        f"{setting.thread_count}t",
+        setting.threading or "",
+        str(setting.viewer_height_px or ""),
+        "" if setting.decoder == "software" else setting.decoder,
+    ]
+    return re.sub(r"[^a-z0-9]+", "-", "-".join(part for part in parts if part).lower())
+
+
+def _latency_alt(ranking: Ranking) -> str:
+    parts = [
+        f"{shown_name(entry.encoding)} {estimate_text(entry.estimates['p50_ms'])}"
+        for entry in ranking.entries[:ALT_ROWS]
+    ]
+    more = len(ranking.entries) - ALT_ROWS
+    tail = f"; {more} more in the table" if more > 0 else ""
+    return f"Medians, fastest first: {'; '.join(parts)}{tail}."
+
+
+def _encode_alt(view: RunView) -> str:
+    best = {
+        name: max(by_threads.values(), key=lambda estimate: estimate.point)
+        for name, by_threads in encode_speeds(view).items()
+    }
+    names = sorted(best, key=lambda name: (-best[name].point, name))
+    parts = [f"{shown_name(name)} {estimate_text(best[name])}" for name in names[:ALT_ROWS]]
+    more = len(names) - ALT_ROWS
+    tail = f"; {more} more in the table" if more > 0 else ""
+    return f"Best speeds: {'; '.join(parts)}{tail}."
+
+
+def _encode_anchors(view: RunView, prefix: str) -> dict[str, str]:
+    """Each encoding's first row in the encode table."""
+    speeds = encode_speeds(view)
+    anchors: dict[str, str] = {}
+    row = 0
+    for name in sorted(speeds, key=lambda n: (-max(e.point for e in speeds[n].values()), n)):
+        anchors[name] = f"{prefix}encode-{row}"
+        row += len(speeds[name])
+    return anchors

@@ -1,0 +1,185 @@
+"""Runs in, report out: one HTML page, its Markdown twin, a tidy table, and the figures as files.
+
+The report is a pure function of the runs and the template: no clock and no machine is asked, so
+the same runs give the same bytes.
+"""
+
+import errno
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from jinja2 import ChoiceLoader, Environment, FileSystemLoader, StrictUndefined, TemplateError
+from markupsafe import Markup
+
+from mezzmark.facts.errors import DestinationError, DiskFullError, RunError, ScenarioError
+from mezzmark.report.context import RunContext, run_contexts
+from mezzmark.report.look import COLOURS
+from mezzmark.report.tidy import cells_csv
+from mezzmark.report.view import view_run
+from mezzmark.store.run_store import Run, read_run
+from mezzmark.store.shipped import shipped_folder
+
+REPORT_FOLDER = "report"
+"""Where in a run's folder its report goes unless told otherwise."""
+
+_DISK_FULL = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportPaths:
+    """What was written, and the answer as plain text for a terminal."""
+
+    html: Path
+    markdown: Path
+    cells_csv: Path
+    figures: tuple[Path, ...]
+    answer: str
+
+
+def write_report(
+    run_dirs: Sequence[Path],
+    *,
+    out_dir: Path | None = None,
+    template: Path | None = None,
+    confidence_level: float = 0.95,
+) -> ReportPaths:
+    """Write the report of one or more runs into `out_dir` (default: `report/` in the first run).
+
+    `template` is a folder whose templates are used in place of the shipped ones of the same name.
+    Derived files of an earlier report are replaced; the runs are only read. Raises RunError for
+    an unreadable run or one without trials, ScenarioError for a bad template, DestinationError
+    and DiskFullError where nothing can be written.
+    """
+    if not run_dirs:
+        raise RunError(where="report", what="no run was named", remedy="Name a run's folder.")
+    environment = _environment(template)
+    views = []
+    for run_dir in run_dirs:
+        run = _read(Path(run_dir))
+        views.append(
+            view_run(
+                run.manifest,
+                run.trials,
+                confidence_level=confidence_level,
+                torn_line_count=run.torn_line_count,
+            )
+        )
+    runs = run_contexts(views)
+    out = Path(out_dir) if out_dir else Path(run_dirs[0]) / REPORT_FOLDER
+    html = _write(out / "report.html", _render(environment, "report.html.j2", runs))
+    markdown = _write(out / "report.md", _render(environment, "report.md.j2", runs))
+    table = _write(out / "cells.csv", cells_csv(views))
+    figures = []
+    for picture in (picture for run_context in runs for picture in run_context.pictures):
+        figures.append(_write(out / "figures" / f"{picture.file_stem}.svg", picture.svg))
+        figures.append(_write(out / "figures" / f"{picture.file_stem}.png", picture.png))
+    return ReportPaths(
+        html=html,
+        markdown=markdown,
+        cells_csv=table,
+        figures=tuple(figures),
+        answer="\n\n".join(plain_answer(run_context) for run_context in runs),
+    )
+
+
+def plain_answer(run: RunContext) -> str:
+    """The answer as lines of plain text."""
+    answer = run.answer
+    lines = [answer.headline, "", *(f"- {text}" for text in answer.findings)]
+    lines += [f"- ! {text}" for text in answer.cautions]
+    return "\n".join(lines)
+
+
+def _read(run_dir: Path) -> Run:
+    run = read_run(run_dir)
+    if not run.trials:
+        raise RunError(
+            where=str(run_dir),
+            what="no trial of this run has ended yet, so there is nothing to report",
+            remedy="Go on with it: mezzmark measure … --resume.",
+        )
+    return run
+
+
+def _environment(template: Path | None) -> Environment:
+    shipped = FileSystemLoader(shipped_folder("report_templates"))
+    loaders = [shipped]
+    if template is not None:
+        if not Path(template).is_dir():
+            raise ScenarioError(
+                where=str(template),
+                what="is not a folder of templates",
+                remedy="Give a folder that holds report.html.j2, report.md.j2 or style.css.",
+            )
+        loaders.insert(0, FileSystemLoader(Path(template)))
+    environment = Environment(
+        loader=ChoiceLoader(loaders),
+        autoescape=lambda name: name is not None and name.endswith((".html", ".html.j2")),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters["md"] = markdown_text
+    environment.filters["slug"] = lambda text: re.sub(r"[^a-z0-9]+", "-", text.lower())
+    return environment
+
+
+def _render(environment: Environment, name: str, runs: Sequence[RunContext]) -> bytes:
+    """One template's text as UTF-8; a mistake in it is told with its file and line."""
+    try:
+        source, _, _ = environment.loader.get_source(environment, "style.css")  # type: ignore[union-attr]
+        script, _, _ = environment.loader.get_source(environment, "report.js")  # type: ignore[union-attr]
+        text = environment.get_template(name).render(
+            runs=runs,
+            title=runs[0].title if len(runs) == 1 else f"{len(runs)} runs",
+            style=Markup(figure_variables() + source),
+            script=Markup(script),
+        )
+    except TemplateError as error:
+        line = getattr(error, "lineno", None)
+        raise ScenarioError(
+            where=f"{getattr(error, 'filename', None) or name}{f', line {line}' if line else ''}",
+            what=f"the template cannot be used ({error.message or type(error).__name__})",
+            remedy="report_templates/README.md lists what a template is given.",
+        ) from None
+    return text.encode("utf-8")
+
+
+def figure_variables() -> str:
+    """The figures' colours as CSS variables: light, dark where the reader prefers it, and light
+    again on paper."""
+    light, dark = (
+        "".join(f"--fig-{name}:{pair[index]};" for name, pair in COLOURS.items())
+        for index in (0, 1)
+    )
+    return f":root{{{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
+
+
+def markdown_text(text: str) -> str:
+    """`text` for Markdown (CommonMark): everything that could be markup is escaped."""
+    escaped = re.sub(r"([\\`*_{}\[\]()#+!|~$])", r"\\\1", str(text))
+    escaped = escaped.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    return " ".join(escaped.split())
+
+
+def _write(path: Path, content: bytes) -> Path:
+    """Write one derived file, replacing an older one of the same name."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(content)
+    except OSError as error:
+        if error.errno in _DISK_FULL:
+            raise DiskFullError(
+                where=str(path),
+                what="there is no room left for the report",
+                remedy="Free some space, or choose another folder with --out.",
+            ) from None
+        raise DestinationError(
+            where=str(path),
+            what=f"the report cannot be written here ({error.strerror})",
+            remedy="Choose another folder with --out.",
+        ) from None
+    return path
