@@ -33,7 +33,7 @@ ENCODER_THREADS = 4
 
 MEDIA_NAME = "original.mp4"
 ENCODERS = {"AVC": "libx264", "HEVC": "libx265"}
-BUFFER_SECONDS = 1.0
+BUFFER_SECONDS = 0.5
 """Rate control may borrow this much: a camera writes to a card of limited speed."""
 
 ENCODING_SHARE = 0.7

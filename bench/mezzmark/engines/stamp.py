@@ -12,9 +12,15 @@ A reading needs no code levels known beforehand: the threshold lies midway betwe
 reference cells, so limited and full range, any bit depth and any gamma read alike. The check finds
 every error of one, two or three cells, every odd number of errors and every burst up to 16 cells;
 other damage passes with odds of 2^-16.
+
+A frame predicted from both sides may average a cell that differs between them to mid-grey. Up to
+two such cells are tried both ways; as any two valid stamps differ in at least four cells, at most
+one way passes the check if the rest is right, and one more wrong cell is still found. Random damage
+then passes with odds of at most 2^-14.
 """
 
 import binascii
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -28,8 +34,8 @@ CLIP_BITS = 8
 CHECK_BITS = 16
 REFERENCE_CELLS = 2
 CELL_COUNT = REFERENCE_CELLS + FRAME_BITS + CLIP_BITS + CHECK_BITS
-MAX_FRAME_INDEX = 2**FRAME_BITS - 1
-MAX_CLIP_ID = 2**CLIP_BITS - 1
+MAX_FRAME_INDEX = (1 << FRAME_BITS) - 1
+MAX_CLIP_ID = (1 << CLIP_BITS) - 1
 CHECK_START = 0xFFFF
 
 WIDE_COLUMNS = 14
@@ -41,6 +47,11 @@ DARK_8BIT, GREY_8BIT, BRIGHT_8BIT = 32, 126, 220
 
 MIN_CONTRAST_FRACTION = 0.2
 """Of the written contrast: below this the reference cells no longer say bright and dark."""
+
+UNSURE_FRACTION = 0.25
+"""Of the way from the threshold to bright or dark: nearer to the threshold a cell says nothing."""
+
+MAX_UNSURE_CELLS = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,7 +137,18 @@ def read_stamp(
     contrast = (BRIGHT_8BIT - DARK_8BIT) << (bit_depth - 8)
     if bright - dark < MIN_CONTRAST_FRACTION * contrast:
         return None
-    return _reading_of(means > (bright + dark) / 2)
+    threshold = (bright + dark) / 2
+    cells = means > threshold
+    is_unsure = np.abs(means - threshold) < UNSURE_FRACTION * (bright - threshold)
+    unsure = np.flatnonzero(is_unsure)
+    if len(unsure) > MAX_UNSURE_CELLS:
+        return None
+    for way in itertools.product((False, True), repeat=len(unsure)):
+        cells[unsure] = way
+        reading = _reading_of(cells)
+        if reading is not None:
+            return reading
+    return None
 
 
 def _cells_of(frame_index: int, clip_id: int) -> npt.NDArray[np.bool_]:
