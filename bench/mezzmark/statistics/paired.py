@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special
 
 from mezzmark.statistics.intervals import Interval, check_level
 
@@ -31,7 +31,8 @@ class Change:
     def interval(self, *, confidence_level: float) -> Interval:
         """The cost ratio with its t interval (1.0 = same, above is worse)."""
         check_level(confidence_level)
-        half = float(stats.t.ppf((1 + confidence_level) / 2, self.degrees)) * self.standard_error
+        reach = float(special.stdtrit(self.degrees, (1 + confidence_level) / 2))
+        half = reach * self.standard_error
         return Interval(
             point=math.exp(self.log_ratio),
             low=math.exp(self.log_ratio - half),
@@ -59,7 +60,7 @@ class Change:
 
     def _upper_tail(self, excess: float) -> float:
         if self.standard_error > 0:
-            return float(stats.t.sf(excess / self.standard_error, self.degrees))
+            return float(special.stdtr(self.degrees, -excess / self.standard_error))
         return 0.0 if excess > 0 else 1.0
 
 

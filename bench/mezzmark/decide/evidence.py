@@ -1,0 +1,205 @@
+"""From the trials of two sides to the evidence of a change, cell by cell.
+
+How the sides were measured decides the unit of spread. In turn (interleaved): pairs of rounds,
+for the machine hit both. One after the other: pairs of rounds too, but the machine may have
+changed in between, so the change is also seen relative to the reference kernel, and a claim needs
+both. Several runs a side: whole runs, whose spread holds days and reboots.
+"""
+
+import math
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final, Protocol
+
+from mezzmark.decide.estimates import HEADLINE_FIGURES
+from mezzmark.decide.judgement import Evidence
+from mezzmark.decide.observations import observe_trial
+from mezzmark.decide.rounds import MINIMUM_ROUNDS
+from mezzmark.decide.verdicts import Design
+from mezzmark.facts.cells import Cell
+from mezzmark.facts.records import Trial
+from mezzmark.facts.run import Manifest
+from mezzmark.statistics.paired import (
+    Change,
+    paired_change,
+    run_level_change,
+    unpaired_change,
+)
+
+RATE_FIGURES: Final = {"throughput_fps"}
+"""Figures of which more is better; their cost is the reciprocal."""
+
+RUNS_AS_UNITS: Final = 4
+"""Runs on both sides together from which the run is the unit. With three, one degree of freedom
+makes limits of 12.7 standard errors, and a second baseline would only take away what one had."""
+
+GREATEST_LEAD_ROUNDS: Final = 2
+"""Sides count as measured in turn while neither is ever further ahead: a round and its mirror."""
+
+Place = tuple[int, int]
+"""Round and position: one trial of a run."""
+
+RoundKey = tuple[int, int]
+"""Round and seed of the requests: the same key on both sides did the same work."""
+
+Costs = dict[RoundKey, float]
+
+
+class MeasuredRun(Protocol):
+    """A run as it is read from disk: what it says of itself, and its trials."""
+
+    @property
+    def manifest(self) -> Manifest: ...
+    @property
+    def trials(self) -> Sequence[Trial]: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunCosts:
+    """Costs of one run by cell and round, and of its reference kernel by round."""
+
+    by_cell: Mapping[Cell, Costs]
+    kernel: Mapping[int, float]
+
+
+def read_costs(trials: Sequence[Trial], *, excluded: Collection[Place] = ()) -> RunCosts:
+    """Every finished trial's headline cost (time, or time per frame); kernels averaged by round."""
+    by_cell: dict[Cell, Costs] = {}
+    kernel_logs: dict[int, list[float]] = {}
+    for trial in trials:
+        if (trial.round_index, trial.position) in excluded:
+            continue
+        cost = trial_cost(trial)
+        if cost is None:
+            continue
+        if trial.cell.task == "kernel":
+            kernel_logs.setdefault(trial.round_index, []).append(math.log(cost))
+        else:
+            by_cell.setdefault(trial.cell, {})[trial.round_index, trial.seed] = cost
+    kernel = {index: math.exp(sum(logs) / len(logs)) for index, logs in kernel_logs.items()}
+    return RunCosts(by_cell=by_cell, kernel=kernel)
+
+
+def trial_cost(trial: Trial) -> float | None:
+    """The headline figure as a cost (above is worse), or None where the trial brought none."""
+    observation = observe_trial(trial)
+    if observation is None:
+        return None
+    figure = HEADLINE_FIGURES[trial.cell.task]
+    value = observation.figures.get(figure, 0.0)
+    if value <= 0:
+        return None
+    return 1 / value if figure in RATE_FIGURES else value
+
+
+def choose_design(
+    baseline: Sequence[MeasuredRun], contender: Sequence[MeasuredRun], *, is_other_machine: bool
+) -> Design:
+    """How the sides were measured, from their number and the order of their rounds in time."""
+    if is_other_machine:
+        return "two machines"
+    if len(baseline) + len(contender) >= RUNS_AS_UNITS:
+        return "several runs"
+    if len(baseline) == len(contender) == 1 and _are_interleaved(baseline[0], contender[0]):
+        return "interleaved"
+    return "separate"
+
+
+def _are_interleaved(baseline: MeasuredRun, contender: MeasuredRun) -> bool:
+    starts = [
+        (start, side)
+        for side, run in ((1, baseline), (-1, contender))
+        for start in _round_starts(run.trials)
+    ]
+    lead = greatest_lead = 0
+    for _, side in sorted(starts):
+        lead += side
+        greatest_lead = max(greatest_lead, abs(lead))
+    return len(starts) > 2 * GREATEST_LEAD_ROUNDS and greatest_lead <= GREATEST_LEAD_ROUNDS
+
+
+def _round_starts(trials: Sequence[Trial]) -> list[str]:
+    starts: dict[int, str] = {}
+    for trial in trials:
+        first = starts.get(trial.round_index, trial.started_utc)
+        starts[trial.round_index] = min(first, trial.started_utc)
+    return list(starts.values())
+
+
+def gather_evidence(
+    cell: Cell, baseline: Sequence[RunCosts], contender: Sequence[RunCosts], *, design: Design
+) -> Evidence | None:
+    """The evidence of a cell's change, or None where a side has too few rounds."""
+    sides = [[run.by_cell.get(cell, {}) for run in side] for side in (baseline, contender)]
+    measured = _change(sides[0], sides[1], design)
+    if measured is None:
+        return None
+    if design != "separate":
+        return Evidence(changes=(measured,))
+    relative = _change(
+        [_relative(run, cell) for run in baseline],
+        [_relative(run, cell) for run in contender],
+        design,
+    )
+    return Evidence(changes=(measured,) if relative is None else (measured, relative))
+
+
+def _relative(run: RunCosts, cell: Cell) -> Costs:
+    """Costs in units of the reference kernel of the same round."""
+    return {
+        key: cost / run.kernel[key[0]]
+        for key, cost in run.by_cell.get(cell, {}).items()
+        if key[0] in run.kernel
+    }
+
+
+def kernel_change(
+    baseline: Sequence[RunCosts], contender: Sequence[RunCosts], *, design: Design
+) -> Change | None:
+    """The change of the reference kernel: what the machine itself did between the sides."""
+    sides = [
+        [{(index, 0): cost for index, cost in run.kernel.items()} for run in side]
+        for side in (baseline, contender)
+    ]
+    return _change(sides[0], sides[1], design)
+
+
+def _change(baseline: Sequence[Costs], contender: Sequence[Costs], design: Design) -> Change | None:
+    if design == "several runs":
+        runs = [run for run in (*baseline, *contender) if len(run) >= MINIMUM_ROUNDS]
+        common = _common_keys(runs)
+        first, second = (
+            [_pick(run, common) for run in side if len(run) >= MINIMUM_ROUNDS]
+            for side in (baseline, contender)
+        )
+        if not first or not second or len(runs) < RUNS_AS_UNITS:
+            return None
+        return run_level_change(first, second)
+    before, after = _merge(baseline), _merge(contender)
+    common = sorted(before.keys() & after.keys())
+    if len(common) >= MINIMUM_ROUNDS:
+        return paired_change([before[key] for key in common], [after[key] for key in common])
+    if min(len(before), len(after)) >= MINIMUM_ROUNDS:
+        return unpaired_change(list(before.values()), list(after.values()))
+    return None
+
+
+def _common_keys(runs: Sequence[Costs]) -> list[RoundKey]:
+    """Rounds that every run did alike; empty where too few are."""
+    if not runs:
+        return []
+    common = set(runs[0]).intersection(*runs[1:])
+    return sorted(common) if len(common) >= MINIMUM_ROUNDS else []
+
+
+def _pick(run: Costs, common: Sequence[RoundKey]) -> list[float]:
+    return [run[key] for key in common] if common else list(run.values())
+
+
+def _merge(runs: Sequence[Costs]) -> Costs:
+    """A side's rounds; where several runs did the same round, their geometric mean."""
+    logs: dict[RoundKey, list[float]] = {}
+    for run in runs:
+        for key, cost in run.items():
+            logs.setdefault(key, []).append(math.log(cost))
+    return {key: math.exp(sum(values) / len(values)) for key, values in logs.items()}
