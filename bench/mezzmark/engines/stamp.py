@@ -6,7 +6,7 @@ The stamp is a block of square cells in the upper left corner of luma, dark or b
     cell 1        dark    (reference)
     cells 2-17    frame index, 16 bits, most significant first
     cells 18-25   clip number, 8 bits
-    cells 26-41   CRC-16 of the 24 bits before (polynomial 0x1021, start 0xFFFF; ITU-T X.25)
+    cells 26-41   CRC-16 of the 24 bits before (polynomial 0x1021 of ITU-T V.41, start 0xFFFF)
 
 A reading needs no code levels known beforehand: the threshold lies midway between the two
 reference cells, so limited and full range, any bit depth and any gamma read alike. The check finds
