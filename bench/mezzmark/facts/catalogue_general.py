@@ -100,7 +100,7 @@ HEVC: Final = (
 
 _AV1_CAUTION: Final = (
     "Presets above 9 damage fine synthetic detail and are not offered. This encoder takes a "
-    "level of parallelism in place of a number of threads."
+    "level of parallelism in place of a number of threads; level 1 keeps 1.0 to 1.15 cores busy."
 )
 AV1: Final = (
     CatalogueEntry(
@@ -224,10 +224,12 @@ MPEG2: Final = (
             "bufsize": "8M",
             "intra_vlc": "1",
             "non_linear_quant": "1",
+            "qmax": "28",  # FFmpeg's limit for this kind of quantiser
         },
         bitrate_bps=50_000_000,
+        smallest_size=(1280, 720),
         size_multiples=_SUBSAMPLED,
-        caution="50 Mb/s at every size: meant for up to 1080 lines.",
+        caution="50 Mb/s at every size: meant for 720 to 1080 lines.",
     ),
 )
 

@@ -1,0 +1,217 @@
+"""Every entry of the catalogue, in every container and pixel format it claims, really works."""
+
+import time
+from pathlib import Path
+
+import av
+import numpy as np
+import pytest
+from encoded_pictures import (
+    FRAME_COUNT,
+    RATE,
+    SMALL,
+    decode_all,
+    draw_pictures,
+    kept_pictures,
+    stamp_in,
+)
+
+from mezzmark.engines.encode import encode_frames
+from mezzmark.engines.encoders import available_encoders
+from mezzmark.engines.pixels import planes_of
+from mezzmark.facts.catalogue import ENTRIES, find_encoding, resolve_custom
+from mezzmark.facts.catalogue_entry import CatalogueEntry
+from mezzmark.facts.encoding import CustomEncoding, Encoding
+
+SMALLER = (192, 112)
+"""For the slowest codec, which has no smallest size to mind."""
+DEEPER = {"yuv444p10le": "yuv444p12le", "yuva444p10le": "yuva444p12le"}
+"""RDD 36's 4:4:4 profiles decode to 12 bits whatever went in."""
+
+by_entry = pytest.mark.parametrize("entry", ENTRIES, ids=lambda entry: entry.name)
+
+
+def combination(entry: CatalogueEntry, container: str, pixel_format: str) -> Encoding:
+    """The entry in this container and pixel format."""
+    return resolve_custom(
+        CustomEncoding.model_validate(
+            {
+                "name": entry.name,
+                "codec": entry.codec,
+                "profile": entry.profile,
+                "container": container,
+                "pixel_format": pixel_format,
+            }
+        )
+    )
+
+
+def encode(encoding: Encoding, path: Path, *, thread_count: int = 1) -> list[av.VideoFrame]:
+    """Encode the drawn pictures; the frames as they entered the encoder."""
+    entry = next(e for e in ENTRIES if (e.codec, e.profile) == (encoding.codec, encoding.profile))
+    usual = SMALLER if entry.codec == "JPEG 2000" else SMALL
+    frames, tags = kept_pictures(encoding.pixel_format, min(entry.frame_sizes, default=usual))
+    encode_frames(
+        frames,
+        encoding,
+        path,
+        frame_rate=RATE,
+        thread_count=thread_count,
+        tags=tags,
+        clock_ns=time.perf_counter_ns,
+    )
+    return frames
+
+
+def keyframe_flags(path: Path) -> list[bool]:
+    """Whether each packet of a file is a key frame, in file order."""
+    with av.open(str(path)) as container:
+        return [p.is_keyframe for p in container.demux(container.streams.video[0]) if p.size]
+
+
+@by_entry
+def test_all_pictures_come_back_in_order(entry: CatalogueEntry, tmp_path: Path) -> None:
+    """Twelve pictures go in and twelve come back with stamps 0 to 11, in the pixel format that was
+    promised; an all-intra entry has key frames only, another has fewer; a lossless one gives every
+    sample back."""
+    for container in entry.containers:
+        for pixel_format in entry.pixel_formats:
+            where = f"{entry.name} {container} {pixel_format}"
+            path = tmp_path / f"{pixel_format}.{container}"
+            encoding = combination(entry, container, pixel_format)
+            entered = encode(encoding, path)
+            returned = decode_all(path)
+            assert [stamp_in(f) for f in returned] == list(range(FRAME_COUNT)), where
+            expected = {pixel_format}
+            if entry.codec == "RDD 36":
+                expected = {DEEPER.get(pixel_format, pixel_format)}
+            assert {f.format.name for f in returned} == expected, where
+            flags = keyframe_flags(path)
+            assert len(flags) == FRAME_COUNT, where
+            assert all(flags) == encoding.is_intra, where
+            if encoding.is_lossless:
+                for before, after in zip(entered, returned, strict=True):
+                    for drawn, got in zip(planes_of(before), planes_of(after), strict=True):
+                        assert np.array_equal(drawn, got), where
+            path.unlink()
+
+
+@pytest.mark.parametrize(
+    ("entry", "pixel_format"),
+    [
+        (entry, pixel_format)
+        for entry in ENTRIES
+        for pixel_format in entry.pixel_formats
+        if pixel_format.startswith(("yuva", "gbrap"))
+    ],
+    ids=lambda value: getattr(value, "name", value),
+)
+def test_alpha_survives(entry: CatalogueEntry, pixel_format: str, tmp_path: Path) -> None:
+    """The alpha ramp, 0 at the left to opaque at the right, comes back within 2 % everywhere."""
+    path = tmp_path / f"x.{entry.containers[0]}"
+    encode(combination(entry, entry.containers[0], pixel_format), path)
+    for frame in decode_all(path):
+        alpha = planes_of(frame)[3].astype(float) / (2 ** frame.format.components[3].bits - 1)
+        drawn = np.linspace(0, 1, frame.width)
+        assert np.max(np.abs(alpha - drawn)) < 0.02
+
+
+@pytest.mark.parametrize(
+    ("entry", "pixel_format"),
+    [
+        (entry, pixel_format)
+        for entry in ENTRIES
+        for pixel_format in entry.pixel_formats
+        if pixel_format.endswith(("10le", "12le")) and entry.keyframe_interval == 1
+    ],
+    ids=lambda value: getattr(value, "name", value),
+)
+def test_more_than_eight_bits_survive(
+    entry: CatalogueEntry, pixel_format: str, tmp_path: Path
+) -> None:
+    """Codes between the steps of 8 bits come back from every deep format: were depth lost on the
+    way, at most a quarter of the low two bits' values would occur in the luma or green plane."""
+    path = tmp_path / f"x.{entry.containers[0]}"
+    encode(combination(entry, entry.containers[0], pixel_format), path)
+    frame = decode_all(path)[0]
+    shift = frame.format.components[0].bits - 10
+    below_stamp = planes_of(frame)[0][56:] >> shift
+    shares = np.bincount((below_stamp & 3).ravel(), minlength=4) / below_stamp.size
+    assert shares.min() > 0.1
+
+
+@pytest.mark.parametrize(
+    "entry",
+    [e for e in ENTRIES if any("444" in name for name in e.pixel_formats) and e.codec != "AV1"],
+    ids=lambda entry: entry.name,
+)
+def test_full_chroma_survives(entry: CatalogueEntry, tmp_path: Path) -> None:
+    """Chroma that alternates from column to column, which 4:2:2 averages away, keeps more than
+    half of its swing in the 4:4:4 formats."""
+    pixel_format = next(name for name in entry.pixel_formats if "444" in name)
+    path = tmp_path / f"x.{entry.containers[0]}"
+    encoding = combination(entry, entry.containers[0], pixel_format)
+    frames, tags = draw_pictures(pixel_format)
+    for frame in frames:
+        planes_of(frame)[1][64:, 0::2] += 60 if frame.format.components[0].bits > 8 else 15
+    swing = column_swing(frames[0])
+    encode_frames(
+        frames,
+        encoding,
+        path,
+        frame_rate=RATE,
+        thread_count=1,
+        tags=tags,
+        clock_ns=time.perf_counter_ns,
+    )
+    assert column_swing(decode_all(path)[0]) > 0.5 * swing
+
+
+def column_swing(frame: av.VideoFrame) -> float:
+    """Mean step of chroma between neighbouring columns, as a share of the largest code."""
+    chroma = planes_of(frame)[1][68:].astype(float)
+    steps = np.abs(np.diff(chroma, axis=1)).mean()
+    return float(steps / 2 ** frame.format.components[0].bits)
+
+
+@pytest.mark.parametrize(
+    "name", ["vc3-sq", "rdd36-lt", "mjpeg-fine", "ffv1", "avc-long", "vc2-good"]
+)
+def test_two_threads_encode_the_same_pictures(name: str, tmp_path: Path) -> None:
+    """Two threads bring all pictures in order too; codecs that split pictures into independent
+    pieces write the very bytes of one thread (AVC's rate control looks elsewhere, so not AVC)."""
+    encoding = find_encoding(name)
+    packets = []
+    for thread_count in (1, 2):
+        path = tmp_path / f"{thread_count}.{encoding.container}"
+        encode(encoding, path, thread_count=thread_count)
+        assert [stamp_in(f) for f in decode_all(path)] == list(range(FRAME_COUNT))
+        with av.open(str(path)) as container:
+            packets.append([bytes(p) for p in container.demux(video=0) if p.size])
+    if name != "avc-long":
+        assert packets[0] == packets[1]
+
+
+@pytest.mark.parametrize(
+    "name", ["hevc-intra", "hevc-long", "av1-long", "av1-intra", "avc-long", "vc3-sq", "rdd36-hq"]
+)
+def test_one_thread_keeps_one_core_busy(name: str, tmp_path: Path) -> None:
+    """With one thread asked for, CPU time is at most 1.15 of wall time: thread counts mean what
+    they say also for encoders that pay no heed to FFmpeg's own setting."""
+    encoding = find_encoding(name)
+    frames, tags = kept_pictures(encoding.pixel_format, (640, 360))
+    timing = encode_frames(
+        frames,
+        encoding,
+        tmp_path / f"x.{encoding.container}",
+        frame_rate=RATE,
+        thread_count=1,
+        tags=tags,
+        clock_ns=time.perf_counter_ns,
+    )
+    assert timing.cpu_ns <= 1.15 * timing.wall_ns
+
+
+def test_all_encoders_of_the_catalogue_open_here() -> None:
+    """The FFmpeg that PyAV's wheels bring has every encoder that the catalogue uses."""
+    assert available_encoders() == {entry.encoder: "" for entry in ENTRIES}
