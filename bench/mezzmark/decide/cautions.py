@@ -41,7 +41,7 @@ def _wrong_pictures(summaries: Sequence[CellSummary]) -> list[str]:
     if not wrong:
         return []
     moves = sum(summary.sample_count for summary in summaries if summary.cell.task == "scrub")
-    who = ", ".join(f"{shown_name(name)} {count}" for name, count in list(wrong.items())[:6])
+    who = ", ".join(f"{shown_name(name)}: {count}" for name, count in list(wrong.items())[:6])
     return [
         f"Wrong pictures: {sum(wrong.values()):,} of {moves:,} playhead moves showed another "
         f"frame than the one asked for ({who}). They are left out of every time shown here, and "

@@ -37,13 +37,20 @@ def shown_value(value: float, unit: str) -> float:
     return value * SHOWN_UNITS.get(unit, (1.0, unit))[0]
 
 
+MOST_DIGITS: Final = 4
+"""Significant digits at most: no reader here has a use for a fifth."""
+
+
 def number_text(value: float, *, half_width: float | None = None) -> str:
-    """`value` down to a third of its half-width, or three significant digits without one."""
-    scale = half_width / 3 if half_width else abs(value) / 100
+    """`value` down to a third of its half-width and to at most four significant digits; three
+    digits where no half-width is known."""
     if value == 0 and not half_width:
         return "0"
-    decimals = max(0, -math.floor(math.log10(scale))) if scale > 0 else 0
-    return f"{value:,.{min(decimals, 9)}f}"
+    scale = half_width / 3 if half_width else abs(value) / 100
+    decimals = -math.floor(math.log10(scale))
+    if value:
+        decimals = min(decimals, MOST_DIGITS - 1 - math.floor(math.log10(abs(value))))
+    return f"{value:,.{max(0, decimals)}f}"
 
 
 def estimate_text(estimate: Estimate, *, with_unit: bool = True) -> str:

@@ -36,6 +36,7 @@ def draw_latency(view: RunView, ranking: Ranking, shape: Shape, *, anchor: str) 
             text=estimate_text(entry.estimates["p50_ms"]),
             role=view.role(entry.encoding),
             anchor=f"{anchor}-{index}",
+            warning=f"✕ {entry.wrong_count:,} wrong" if entry.wrong_count else "",
         )
         for index, entry in enumerate(entries)
     ]

@@ -34,6 +34,7 @@ COLOURS: Final = {
     "locate": ("#cc8f00", "#e0a92e"),
     "decode": ("#0a6fa8", "#4aa3da"),
     "present": ("#00785a", "#2fae8b"),
+    "wrong": ("#b3122a", "#ff7f8c"),
     "line": ("#8c2f6b", "#d488b8"),
 }
 """Name → (light, dark). The light ones are all different: they become variables in the SVG."""

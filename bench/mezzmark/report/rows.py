@@ -33,12 +33,21 @@ _FONT_WEIGHT: dict[Role, str] = {"original": "bold", "lead": "bold", "rest": "no
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One encoding: its name, what stands at the row's end, and where its label links to."""
+    """One encoding: its name, what stands at the row's end, and where its label links to.
+
+    A `warning` stands behind the text, and both are set in the colour of wrong pictures.
+    """
 
     encoding: str
     text: str
     role: Role
     anchor: str
+    warning: str = ""
+
+    @property
+    def full_text(self) -> str:
+        """The text at the row's end with its warning."""
+        return f"{self.text}  {self.warning}" if self.warning else self.text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,7 +75,7 @@ def row_axes(
     labels = [shown_name(row.encoding, limit=LABEL_LIMIT[shape]) for row in rows]
     if shape == "wide":
         left = 0.3 + BOLD_IN * max(len(label) for label in labels)
-        right = 0.25 + CHARACTER_IN * max(len(row.text) for row in rows)
+        right = 0.25 + CHARACTER_IN * max(len(row.full_text) for row in rows)
     else:
         left = right = 0.18
     margins = Margins(left=left, right=right, top=0.1 + 0.17 * len(lines), bottom=0.74)
@@ -113,15 +122,17 @@ def _label_row(axes: Axes, shape: Shape, index: int, row: Row, label: str, width
     value = axes.text(
         1 + 0.1 / width_in if is_wide else 1,
         y,
-        row.text,
+        row.full_text,
         transform=transform,
         ha="left" if is_wide else "right",
         va="center",
-        color=colour("ink"),
+        color=colour("wrong" if row.warning else "ink"),
         fontsize=FONT_PT - 0.5,
     )
     for text in (name, value):
         text.set_zorder(6)
+        if not is_wide:  # names lie on top of the marks of the row above
+            text.set_bbox({"facecolor": colour("paper"), "alpha": 0.8, "linewidth": 0, "pad": 0.5})
 
 
 def draw_lines(axes: Axes, lines: Sequence[ReferenceLine], shape: Shape) -> None:
@@ -136,15 +147,26 @@ def draw_lines(axes: Axes, lines: Sequence[ReferenceLine], shape: Shape) -> None
         float(axes.transAxes.inverted().transform(axes.transData.transform((line.value, 0)))[0])
         for line in inside
     ]
-    place = axes.get_position()
-    width_in = place.width * figure_of(axes).get_figwidth()
-    beyond = (1 - place.x1) / place.width  # labels stand above the rows' texts
     labels = [line.label if shape == "wide" else line.short for line in inside]
-    needs = [LABEL_CHARACTER_IN * len(label) / width_in for label in labels]
-    is_level = len(inside) == 2 and shares[0] > needs[0] and 1 + beyond - shares[1] > needs[1]
+    is_level = _fit_side_by_side(axes, shares, labels)
+    if not is_level:
+        labels = [line.short for line in inside]
+        is_level = _fit_side_by_side(axes, shares, labels)
     for index, (line, label) in enumerate(zip(inside, labels, strict=True)):
         to_the_left = index == 0 if is_level else shares[index] > 0.5
         _draw_line(axes, line.value, label, 0 if is_level else index, to_the_left)
+
+
+def _fit_side_by_side(axes: Axes, shares: Sequence[float], labels: Sequence[str]) -> bool:
+    """Whether two labels fit outwards of their lines; they may run over the margins, since
+    nothing else stands above the axes."""
+    if len(labels) != 2:
+        return False
+    place = axes.get_position()
+    width_in = place.width * figure_of(axes).get_figwidth()
+    needs = [LABEL_CHARACTER_IN * len(label) / width_in for label in labels]
+    before, beyond = place.x0 / place.width, (1 - place.x1) / place.width
+    return shares[0] + before > needs[0] and 1 + beyond - shares[1] > needs[1]
 
 
 def _draw_line(axes: Axes, value: float, label: str, level: int, to_the_left: bool) -> None:
