@@ -12,8 +12,8 @@ import pytest
 from interruptible_run import SCENARIO
 
 from mezzmark.facts.errors import InterruptedRunError
+from mezzmark.runner.manifest import manifest_cells
 from mezzmark.runner.plan import plan_round
-from mezzmark.runner.run import manifest_cells
 from mezzmark.store.run_store import read_run
 
 DRIVER = Path(__file__).with_name("interruptible_run.py")

@@ -167,6 +167,14 @@ def test_a_full_disk_is_told_and_costs_no_finished_trial(run_dir: Path, made, mo
     assert read_run(run_dir).trials[:5] == made[1][:5]
 
 
+def test_a_trial_is_synchronised_after_it_is_written(run_dir: Path, made, monkeypatch) -> None:
+    """When the system is asked to bring the line to the disk, the whole line is there."""
+    sizes = []
+    monkeypatch.setattr(run_store.os, "fsync", lambda fd: sizes.append(os.fstat(fd).st_size))
+    append_trial(run_dir, made[1][5])
+    assert sizes == [(run_dir / TRIALS_NAME).stat().st_size]
+
+
 def test_a_manifest_is_replaced_whole_or_not_at_all(run_dir: Path, made, monkeypatch) -> None:
     """If the system stops between writing and renaming, the old manifest still stands."""
 

@@ -80,14 +80,17 @@ def test_the_minimum_of_rounds_outlasts_the_budget() -> None:
     assert reason(scenario(time_budget_s=1), 2, elapsed_s=500) == ""
 
 
-def test_the_usual_rule_waits_for_the_widest_interval() -> None:
-    """Kernel medians of exactly 5, 5, 5 and 6 µs have a wide interval, equal ones none."""
-    steady = [trial(KERNEL, index=k, ns=5_000 + k) for k in range(6)]
-    spread = [trial(KERNEL, index=k, ns=5_000 + 1_000 * (k % 2)) for k in range(6)]
-    rule = stop_at_precision(0.02)
+def test_the_usual_rule_wants_narrow_intervals_at_two_looks() -> None:
+    """Equal kernel times have no width, and are believed after 8 rounds, not after 4; times of
+    5 and 6 µs in turn stay ±10 % wide."""
+    steady = [trial(KERNEL, index=k, ns=5_000) for k in range(8)]
+    spread = [trial(KERNEL, index=k, ns=5_000 + 1_000 * (k % 2)) for k in range(8)]
+    late = spread[:4] + [trial(KERNEL, index=k, ns=5_500) for k in range(4, 8)]
+    rule = stop_at_precision(0.02, minimum_rounds=2)
     assert rule(steady) == "precision reached: every interval is within ±0.02 of its value"
+    assert [rule(steady[:count]) for count in range(8)] == [False] * 8
     assert rule(spread) is False
-    assert rule([]) is False
+    assert rule(late) is False
 
 
 def test_a_cell_that_always_fails_is_given_up_and_one_that_once_finished_is_not() -> None:

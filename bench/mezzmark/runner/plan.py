@@ -38,7 +38,7 @@ LONG_ROUND_CELLS = 8
 JUDGED_TASKS = frozenset({"fidelity"})
 """Deterministic tasks: one trial says all that more would."""
 
-_ORDER, _REQUESTS = 1, 2  # keep the streams of random numbers for the two purposes apart
+_ORDER, _REQUESTS, _CLIPS = 1, 2, 3  # keep the streams of random numbers of each purpose apart
 
 
 def plan_cells(
@@ -100,9 +100,10 @@ def request_seed(cell: Cell, round_index: int, seed: int) -> int:
     return int(sequence.generate_state(1, np.uint64)[0] >> np.uint64(1))
 
 
-def trials_per_round(cells: Sequence[Cell]) -> int:
-    """How many trials one round of these cells holds, reference kernels included."""
-    return len(_with_kernels(list(cells)))
+def clip_seed(clip: str, seed: int) -> int:
+    """The seed of a synthetic clip (63 bits): clips of one recipe differ by their names."""
+    sequence = np.random.SeedSequence([seed, _CLIPS, zlib.crc32(clip.encode())])
+    return int(sequence.generate_state(1, np.uint64)[0] >> np.uint64(1))
 
 
 def _with_kernels(order: list[Cell]) -> list[Cell]:

@@ -30,6 +30,7 @@ from mezzmark.facts.run import ClipManifest, MediaManifest
 from mezzmark.facts.scenario import Scenario
 from mezzmark.runner.events import Preparing
 from mezzmark.runner.footage_files import expand_files, name_own_clips
+from mezzmark.runner.plan import clip_seed
 from mezzmark.runner.workers import Converse
 
 __all__ = ["Footage", "expand_files", "prepare_footage"]
@@ -118,7 +119,9 @@ def _list_originals(scenario: Scenario, cache_dir: Path) -> list[_Original]:
     originals = []
     for spec in scenario.clips:
         if spec.recipe is not None:
-            job = PrepareOriginalJob(clip=spec, seed=scenario.seed, cache_dir=str(cache_dir))
+            job = PrepareOriginalJob(
+                clip=spec, seed=clip_seed(spec.name, scenario.seed), cache_dir=str(cache_dir)
+            )
             originals.append(_Original(clip=spec.name, spec=spec, job=job))
             continue
         for clip, file in name_own_clips(spec).items():

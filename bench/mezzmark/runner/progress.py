@@ -13,20 +13,25 @@ _NS = 1e-9
 
 
 class Progress:
-    """Trials so far and what follows from them; `note` adds one."""
+    """Trials so far and what follows from them; `note` adds one.
+
+    `walls_s` is the time of all trials, `earlier_s` that of those given at the start.
+    """
 
     def __init__(self, trials: Iterable[Trial] = ()) -> None:
         self.trials: list[Trial] = []
+        self.walls_s = 0.0
         self._walls_ns: dict[Cell, list[int]] = {}
         self._failures: dict[Cell, int] = {}
         self._finished: set[Cell] = set()
         for trial in trials:
             self.note(trial)
-        self.earlier_s = sum(trial.wall_ns for trial in self.trials) * _NS
+        self.earlier_s = self.walls_s
 
     def note(self, trial: Trial) -> None:
         """Take a trial into account."""
         self.trials.append(trial)
+        self.walls_s += trial.wall_ns * _NS
         self._walls_ns.setdefault(trial.cell, []).append(trial.wall_ns)
         if trial.outcome == "finished":
             self._finished.add(trial.cell)

@@ -2,20 +2,18 @@
 
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from uuid import uuid4
 
-import mezzmark
 from mezzmark.facts.cells import Cell, PlannedTrial
 from mezzmark.facts.errors import DiskFullError, InterruptedRunError
 from mezzmark.facts.jobs import Answer, Broken, Job, Refused
 from mezzmark.facts.records import Trial
 from mezzmark.facts.run import Manifest
 from mezzmark.facts.scenario import Scenario
-from mezzmark.host import HostWatch, read_host_facts, read_host_moment, read_usable_core_count
+from mezzmark.host import HostWatch, read_host_moment, read_usable_core_count
 from mezzmark.host_clock import Clock
 from mezzmark.runner.events import (
     CellGivenUp,
@@ -28,7 +26,8 @@ from mezzmark.runner.events import (
     TrialStarted,
 )
 from mezzmark.runner.interruption import StopWish, heed_signals
-from mezzmark.runner.plan import plan_cells, plan_round
+from mezzmark.runner.manifest import describe_run, manifest_cells
+from mezzmark.runner.plan import plan_round
 from mezzmark.runner.prepare import Footage, prepare_footage
 from mezzmark.runner.progress import Progress
 from mezzmark.runner.stopping import StopWhen, stop_at_precision, stop_reason
@@ -98,37 +97,12 @@ def run_scenario(
             wish=wish,
             clock=clock,
             started_ns=clock.monotonic_ns(),
-            stop_when=stop_when or stop_at_precision(scenario.precision_fraction),
+            stop_when=stop_when
+            or stop_at_precision(
+                scenario.precision_fraction, minimum_rounds=scenario.minimum_rounds
+            ),
         )
         yield from rounds.measure()
-
-
-def describe_run(
-    scenario: Scenario, footage: Footage, *, cache_dir: Path, clock: Clock
-) -> Manifest:
-    """The manifest of a run that begins now."""
-    from mezzmark.engines.versions import read_library_versions
-
-    return Manifest(
-        mezzmark_version=mezzmark.__version__,
-        run_id=uuid4().hex,
-        created_utc=clock.utc(),
-        scenario=scenario,
-        encodings=footage.encodings,
-        clips=tuple(footage.clips),
-        media=tuple(footage.media_manifests),
-        refused=tuple(footage.refused),
-        host=read_host_facts(cache_dir, library_versions=read_library_versions()),
-    )
-
-
-def manifest_cells(manifest: Manifest) -> tuple[Cell, ...]:
-    """The cells of a run; with the seed they give back the planned order of every round."""
-    return plan_cells(
-        manifest.scenario,
-        media=dict.fromkeys((medium.clip, medium.encoding) for medium in manifest.media),
-        core_count=manifest.host.usable_core_count,
-    )
 
 
 def _converse(execute: Execute | None, wish: StopWish) -> Converse:
@@ -206,20 +180,30 @@ class _Rounds:
     def _stop_reason(self, round_count: int, planned: tuple[PlannedTrial, ...]) -> str:
         if not self.cells:
             return "nothing could be prepared that the scenario wants measured"
-        if all(self.progress.is_given_up(cell) for cell in self.cells):
+        timed = [trial.cell for trial in planned if trial.cell.task != "kernel"]
+        if not timed:
+            return "everything is judged once, and nothing is timed"
+        if all(self.progress.is_given_up(cell) for cell in timed):
             return "no cell can be measured: each failed again and again"
         return stop_reason(
             self.scenario,
             self.progress.trials,
             round_count=round_count,
             elapsed_s=self._elapsed_s(),
-            next_round_s=self.progress.expected_s(planned),
+            next_round_s=self._expected_s(planned),
             stop_when=self.stop_when,
         )
 
     def _elapsed_s(self) -> float:
         """Time spent measuring, earlier sessions of a resumed run included."""
         return self.progress.earlier_s + (self.clock.monotonic_ns() - self.started_ns) * 1e-9
+
+    def _expected_s(self, planned: Sequence[PlannedTrial]) -> float | None:
+        """What these trials will take, with what passes between trials in its share so far."""
+        expected_s, walls_s = self.progress.expected_s(planned), self.progress.walls_s
+        if expected_s is None or walls_s <= 0:
+            return expected_s
+        return expected_s * max(1.0, self._elapsed_s() / walls_s)
 
     def _round(self, round_index: int, left: list[PlannedTrial], per_round: int) -> Iterator[Event]:
         total = self._total(per_round)
@@ -244,8 +228,8 @@ class _Rounds:
 
     def _eta_s(self, left: list[PlannedTrial]) -> float | None:
         """Expected time to the end of all rounds or of the budget, and to this round's at least."""
-        rest_s = self.progress.expected_s(left)
-        round_s = self.progress.expected_s(self._plan(left[0].round_index))
+        rest_s = self._expected_s(left)
+        round_s = self._expected_s(self._plan(left[0].round_index))
         if rest_s is None or round_s is None:
             return None
         rounds_after = self.scenario.rounds - 1 - left[0].round_index

@@ -1,8 +1,8 @@
 """When the rounds end: by precision, by number, by time; decided between rounds only.
 
 Stopping looks at the width of intervals and never at a difference: a rule that waits until
-something looks different finds differences that are not there. Precision is looked at after whole
-pairs of rounds, for only then are the orders balanced.
+something looks different finds differences that are not there. Where the looks fall, and how many
+must agree, is `mezzmark.statistics.stopping`'s to say.
 """
 
 from collections.abc import Callable, Sequence
@@ -11,19 +11,27 @@ from mezzmark.facts.records import Trial
 from mezzmark.facts.scenario import Scenario
 
 StopWhen = Callable[[Sequence[Trial]], bool | str]
-"""Given all trials so far: whether they suffice; a text says why."""
+"""Given all trials so far: whether they suffice; a text says why. Asked after whole pairs of
+rounds, for only then are the orders balanced."""
 
-BLOCK_ROUNDS = 2
+PAIR_ROUNDS = 2
 """A round and its mirror image."""
 
 
-def stop_at_precision(precision_fraction: float) -> StopWhen:
-    """The usual rule: every cell's interval is no wider than ± this share of its figure."""
+def stop_at_precision(precision_fraction: float, *, minimum_rounds: int) -> StopWhen:
+    """The usual rule: no cell's interval is wider than ± this share of its figure, now and at the
+    look before."""
     from mezzmark.decide.estimates import worst_relative_half_width
+    from mezzmark.statistics.stopping import is_precise, look_points
 
     def stop_when(trials: Sequence[Trial]) -> bool | str:
-        width = worst_relative_half_width(trials)
-        if width is None or width > precision_fraction:
+        round_count = 1 + max((trial.round_index for trial in trials), default=-1)
+        looks = look_points(round_count, minimum_rounds=minimum_rounds)
+        widths = [
+            worst_relative_half_width([trial for trial in trials if trial.round_index < look])
+            for look in looks
+        ]
+        if not is_precise(widths, precision_fraction=precision_fraction):
             return False
         return f"precision reached: every interval is within ±{precision_fraction:.3g} of its value"
 
@@ -48,7 +56,7 @@ def stop_reason(
         return f"all {scenario.rounds} rounds are done"
     if round_count < scenario.minimum_rounds:
         return ""
-    if round_count % BLOCK_ROUNDS == 0:
+    if round_count % PAIR_ROUNDS == 0:
         verdict = stop_when(trials)
         if verdict:
             text = verdict if isinstance(verdict, str) else "what was asked for is reached"

@@ -1,0 +1,310 @@
+"""Whole runs with the synthetic engine: what is told, stored, stopped and gone on with."""
+
+from pathlib import Path
+
+import pytest
+
+from mezzmark.engines.synthetic import KERNEL, SyntheticEngine, Truth
+from mezzmark.facts.errors import DiskFullError, InterruptedRunError, RunError
+from mezzmark.facts.footage import ClipSpec, Recipe
+from mezzmark.facts.jobs import Broken, EncodeJob, Refused, ScrubJob
+from mezzmark.facts.records import ScrubMeasurement
+from mezzmark.facts.scenario import EncodeSettings, Scenario, ScrubSettings
+from mezzmark.host_clock import Clock
+from mezzmark.runner.events import (
+    CellGivenUp,
+    Prepared,
+    RoundFinished,
+    RoundStarted,
+    Stopped,
+    TrialFinished,
+    TrialStarted,
+)
+from mezzmark.runner.run import run_scenario
+from mezzmark.runner.synthetic_footage import synthetic_footage
+from mezzmark.store import run_store
+from mezzmark.store.run_store import TRIALS_NAME, read_run
+
+S_NS = 1_000_000_000
+
+
+def scenario(**changes: object) -> Scenario:
+    settings: dict[str, object] = {
+        "name": "synthetic",
+        "seed": 3,
+        "rounds": 4,
+        "minimum_rounds": 2,
+        "clips": (ClipSpec(name="a", recipe=Recipe()),),
+        "encodings": ("original", "vc3-sq"),
+        "scrub": ScrubSettings(patterns=("jump",), requests=8, threads=(1,)),
+        "encode": EncodeSettings(threads=(1,), frames=10),
+    }
+    return Scenario.model_validate(settings | changes)
+
+
+def events_of(plan: Scenario, folder: Path, **options):
+    settings = {
+        "run_dir": folder / "run",
+        "cache_dir": folder,
+        "execute": SyntheticEngine(seed=1),
+        "stop_when": lambda trials: False,
+        "footage": synthetic_footage(plan),
+    }
+    return run_scenario(plan, **(settings | options))
+
+
+class Ticks:
+    """A clock that each trial moves on by `trial_s`, and nothing else does."""
+
+    def __init__(self, trial_s: float) -> None:
+        self.now_s = 0.0
+        self.trial_s = trial_s
+        self.engine = SyntheticEngine(seed=1)
+
+    def execute(self, job, timeout_s):
+        self.now_s += self.trial_s
+        return self.engine(job, timeout_s)
+
+    def options(self) -> dict[str, object]:
+        clock = Clock(monotonic_ns=lambda: round(self.now_s * S_NS), utc=lambda: f"at {self.now_s}")
+        return {"clock": clock, "execute": self.execute}
+
+
+@pytest.fixture(autouse=True)
+def no_waiting_for_the_disk(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What must survive a loss of power is shown elsewhere; here it would only take time."""
+    monkeypatch.setattr(run_store.os, "fsync", lambda _: None)
+
+
+def test_events_tell_each_step_once_and_in_order(tmp_path: Path) -> None:
+    """Prepared, then per round: start, each trial's start and end, end; then the reason. The 3
+    cells and 2 kernels of each of 4 rounds make 20 trials, and `done` counts them."""
+    events = list(events_of(scenario(), tmp_path))
+    kinds = [type(event).__name__ for event in events]
+    one_round = ["RoundStarted", *["TrialStarted", "TrialFinished"] * 5, "RoundFinished"]
+    assert kinds == ["Prepared", *one_round * 4, "Stopped"]
+    assert [e.done for e in events if isinstance(e, TrialFinished)] == list(range(1, 21))
+    assert {e.total for e in events if isinstance(e, TrialFinished | Prepared)} == {20}
+    assert events[-1] == Stopped(reason="all 4 rounds are done")
+    assert read_run(tmp_path / "run").manifest.stop_reason == "all 4 rounds are done"
+
+
+def test_a_trial_is_on_disk_before_anyone_hears_of_it(tmp_path: Path) -> None:
+    """Whenever a finished trial is told of, the store already holds it; the manifest even before
+    the first."""
+    told = 0
+    for event in events_of(scenario(rounds=2), tmp_path):
+        if isinstance(event, Prepared):
+            assert read_run(tmp_path / "run").manifest.stop_reason == ""
+        if isinstance(event, TrialFinished):
+            told += 1
+            assert read_run(tmp_path / "run").trials[-1] == event.trial
+            assert len(read_run(tmp_path / "run").trials) == told
+
+
+def test_what_was_measured_is_what_the_engine_knows(tmp_path: Path) -> None:
+    """Latencies without spread come back as planted: 30 ms for the original, 5 ms for the other,
+    each the sum of its three spans; 10 frames of 5 ms take 50 ms to encode."""
+    steady = Truth(sample_log_sd=0, trial_log_sd=0)
+    engine = SyntheticEngine(
+        seed=1,
+        truths={
+            "original": Truth(median_ms=30, sample_log_sd=0, trial_log_sd=0),
+            "vc3-sq": Truth(median_ms=5, sample_log_sd=0, trial_log_sd=0),
+            KERNEL: steady,
+        },
+    )
+    list(events_of(scenario(), tmp_path, execute=engine))
+    for trial in read_run(tmp_path / "run").trials:
+        measured = trial.measurement
+        if isinstance(measured, ScrubMeasurement):
+            spans = zip(measured.locate_ns, measured.decode_ns, measured.present_ns, strict=True)
+            expected_ns = 30_000_000 if trial.cell.encoding == "original" else 5_000_000
+            assert {sum(span) for span in spans} == {expected_ns}
+        elif trial.cell.task == "encode":
+            assert measured.wall_ns == 50_000_000
+
+
+def test_planned_and_actual_order_are_both_kept(tmp_path: Path) -> None:
+    """Lines stand in the order the trials ran; their positions say the order that was planned,
+    and their stamps when each began."""
+    list(events_of(scenario(), tmp_path, **Ticks(0.25).options()))
+    trials = read_run(tmp_path / "run").trials
+    assert [(t.round_index, t.position) for t in trials] == [
+        (index, place) for index in range(4) for place in range(5)
+    ]
+    starts = [float(t.started_utc.removeprefix("at ")) for t in trials]
+    assert starts == [place * 0.25 for place in range(20)]
+    assert {t.wall_ns for t in trials} == {S_NS // 4}
+
+
+@pytest.mark.parametrize(
+    ("failure", "outcome", "reason"),
+    [
+        ("crash", "crashed", "planted crash"),
+        ("hang", "timed_out", "no answer within 300 s; killed"),
+        ("refuse", "failed", "synthetic: planted refusal"),
+    ],
+)
+def test_a_failing_cell_is_recorded_given_up_and_costs_no_other(
+    tmp_path: Path, failure: str, outcome: str, reason: str
+) -> None:
+    """Its first three trials are on disk with the reason; then it is left out, and every other
+    cell has all its rounds."""
+    engine = SyntheticEngine(
+        seed=1, truths={"original": Truth(failure=failure, failure_fraction=1)}
+    )
+    events = list(events_of(scenario(rounds=5), tmp_path, execute=engine))
+    trials = read_run(tmp_path / "run").trials
+    failed = [t for t in trials if t.outcome != "finished"]
+    assert [(t.outcome, t.reason) for t in failed] == [(outcome, reason)] * 3
+    assert {t.measurement for t in failed} == {None}
+    assert len([t for t in trials if t.outcome == "finished"]) == 5 * 4
+    given_up = [event for event in events if isinstance(event, CellGivenUp)]
+    assert [(e.cell.encoding, e.reason) for e in given_up] == [("original", reason)]
+
+
+def test_a_run_in_which_everything_fails_ends_and_says_so(tmp_path: Path) -> None:
+    """When each cell has been given up no further round begins."""
+    bad = Truth(failure_fraction=1)
+    engine = SyntheticEngine(seed=1, truths={"original": bad, "vc3-sq": bad})
+    *_, last = events_of(scenario(rounds=9), tmp_path, execute=engine)
+    assert last == Stopped(reason="no cell can be measured: each failed again and again")
+    assert {t.round_index for t in read_run(tmp_path / "run").trials} == {0, 1, 2}
+
+
+def test_the_time_budget_is_not_overrun_by_a_round_that_would_not_fit(tmp_path: Path) -> None:
+    """Rounds of five trials of 1 s: 43 s hold eight of them, and a ninth would end after 45 s."""
+    *_, last = events_of(scenario(rounds=100, time_budget_s=43), tmp_path, **Ticks(1.0).options())
+    assert last.reason == (
+        "the time budget of 43 s has no room for another round (after 8 rounds in 40 s)"
+    )
+    assert len(read_run(tmp_path / "run").trials) == 8 * 5
+
+
+def test_what_passes_between_trials_counts_against_the_budget(tmp_path: Path) -> None:
+    """With 1 s beside each trial of 1 s a round takes 10 s: 43 s hold four."""
+    ticks = Ticks(1.0)
+    events = events_of(scenario(rounds=100, time_budget_s=43), tmp_path, **ticks.options())
+    for last in events:
+        ticks.now_s += isinstance(last, TrialFinished)
+    assert "after 4 rounds in 40 s" in last.reason
+
+
+def test_a_resumed_run_has_what_is_left_of_its_budget(tmp_path: Path) -> None:
+    """Of 43 s, 20 were spent in an earlier session, so four of eight rounds are left."""
+    list(events_of(scenario(rounds=4), tmp_path, **Ticks(1.0).options()))
+    more = scenario(rounds=100, time_budget_s=43)
+    *_, last = events_of(more, tmp_path, resume=True, **Ticks(1.0).options())
+    assert "after 8 rounds in 40 s" in last.reason
+
+
+def test_time_left_shrinks_to_nothing(tmp_path: Path) -> None:
+    """Nothing is expected before the first trial; after it 19 s of 20 are left, at last 1 s."""
+    events = events_of(scenario(), tmp_path, **Ticks(1.0).options())
+    left_s = [event.eta_s for event in events if isinstance(event, TrialStarted)]
+    assert left_s[0] is None
+    assert left_s[1:] == pytest.approx([float(left) for left in range(19, 0, -1)])
+
+
+@pytest.mark.parametrize("stop_at", [1, 5, 13])
+def test_an_interrupted_run_goes_on_where_it_stopped(tmp_path: Path, stop_at: int) -> None:
+    """Ctrl-C during trial n keeps the n − 1 before it; resumed, the run has every trial once and
+    the same seeds as one that was never stopped."""
+    plan = scenario()
+    engine = SyntheticEngine(seed=1)
+
+    def interrupted(job, timeout_s):
+        if engine.trial_count == stop_at:
+            raise KeyboardInterrupt
+        return engine(job, timeout_s)
+
+    with pytest.raises(InterruptedRunError, match=f"{stop_at} finished trials are on disk"):
+        list(events_of(plan, tmp_path, execute=interrupted))
+    assert len(read_run(tmp_path / "run").trials) == stop_at
+    resumed = list(events_of(plan, tmp_path, resume=True))
+    assert resumed[0].done == stop_at
+    list(events_of(plan, tmp_path, run_dir=tmp_path / "whole"))
+    run, whole = read_run(tmp_path / "run"), read_run(tmp_path / "whole")
+    assert [(t.round_index, t.position, t.cell, t.seed) for t in run.trials] == [
+        (t.round_index, t.position, t.cell, t.seed) for t in whole.trials
+    ]
+    assert run.manifest.stop_reason == "all 4 rounds are done"
+
+
+def test_a_finished_run_resumed_with_more_rounds_adds_just_those(tmp_path: Path) -> None:
+    """The same plan goes on: rounds 0 to 3 stay, 4 and 5 come."""
+    list(events_of(scenario(), tmp_path))
+    before = (tmp_path / "run" / TRIALS_NAME).read_bytes()
+    events = list(events_of(scenario(rounds=6), tmp_path, resume=True))
+    assert [e.round_index for e in events if isinstance(e, RoundStarted)] == [4, 5]
+    assert (tmp_path / "run" / TRIALS_NAME).read_bytes().startswith(before)
+    assert read_run(tmp_path / "run").manifest.scenario.rounds == 6
+
+
+def test_a_run_of_another_seed_is_not_gone_on_with(tmp_path: Path) -> None:
+    """The difference is named and the run stays as it was."""
+    list(events_of(scenario(), tmp_path))
+    before = {p: p.read_bytes() for p in (tmp_path / "run").iterdir() if p.is_file()}
+    with pytest.raises(RunError, match="the scenario's seed differs"):
+        list(events_of(scenario(seed=4), tmp_path, resume=True))
+    assert {path: path.read_bytes() for path in before} == before
+
+
+def test_a_full_disk_ends_the_run_and_is_no_fault_of_the_cell(tmp_path: Path) -> None:
+    """A worker without room for its file stops the run; the trial is done again on resuming."""
+    engine = SyntheticEngine(seed=1)
+
+    def full(job, timeout_s):
+        if isinstance(job, EncodeJob):
+            return Refused(where="scratch", what="no room", remedy="Free some.", exit_code=24)
+        return engine(job, timeout_s)
+
+    with pytest.raises(DiskFullError, match="no room"):
+        list(events_of(scenario(), tmp_path, execute=full))
+    assert {t.outcome for t in read_run(tmp_path / "run").trials} <= {"finished"}
+    *_, last = events_of(scenario(), tmp_path, resume=True)
+    assert last == Stopped(reason="all 4 rounds are done")
+
+
+def test_all_cells_of_a_round_get_the_same_requests(tmp_path: Path) -> None:
+    """Both encodings and the null arm replay one list of requests a round; rounds differ."""
+    jobs: list[ScrubJob] = []
+    engine = SyntheticEngine(seed=1)
+
+    def noting(job, timeout_s):
+        if isinstance(job, ScrubJob):
+            jobs.append(job)
+        return engine(job, timeout_s)
+
+    list(events_of(scenario(null_arm=True), tmp_path, execute=noting))
+    rounds = [jobs[place : place + 3] for place in range(0, len(jobs), 3)]
+    assert len(rounds) == 4
+    assert [len({job.requests for job in group}) for group in rounds] == [1] * 4
+    assert len({group[0].requests for group in rounds}) == 4
+
+
+def test_scratch_of_trials_is_gone_after_each(tmp_path: Path) -> None:
+    """A trial finds an empty folder of its own, and what it leaves there is removed."""
+    engine = SyntheticEngine(seed=1)
+    folders = []
+
+    def littering(job, timeout_s):
+        if isinstance(job, EncodeJob):
+            folders.append(Path(job.scratch_dir))
+            assert list(folders[-1].iterdir()) == []
+            (folders[-1] / "big.mov").write_bytes(b"x")
+        return engine(job, timeout_s)
+
+    list(events_of(scenario(), tmp_path, execute=littering))
+    assert len(set(folders)) == 4
+    assert not any(folder.exists() for folder in folders)
+
+
+def test_a_broken_answer_without_result_is_a_crash(tmp_path: Path) -> None:
+    """Whatever an executor says that is no measurement is recorded, never taken for one."""
+    answer = Broken(outcome="crashed", reason="odd")
+    events = list(events_of(scenario(rounds=2), tmp_path, execute=lambda *_: answer))
+    trials = read_run(tmp_path / "run").trials
+    assert {t.outcome for t in trials} == {"crashed"}
+    assert len([e for e in events if isinstance(e, RoundFinished)]) == 2
