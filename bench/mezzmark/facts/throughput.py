@@ -60,10 +60,12 @@ class DeliverySettings(Fact):
 class GridMeasurement(Fact):
     """One trial of `job_count` encoders released together; tuples have one entry per job.
 
-    The common window runs from the release to the end of the job that finished first, so that
+    Every job first decodes and converts the frames into its own memory (`load_ns`), all at once
+    too. The common window runs from the release to the end of the job that finished first, so that
     all jobs are at work throughout; `window_packets` counts the packets each job had written by
-    then, which are finished frames. Every file is decoded afterwards: `decoded_frame_count` must
-    equal `frame_count`, and `stamps_in_order` is None where the clip carries no stamps.
+    then, which are finished frames. Every job decodes its file afterwards (`verify_ns`, all at
+    once): `decoded_frame_count` must equal `frame_count`, and `stamps_in_order` is None where the
+    clip carries no stamps. Spans that overlap because jobs work side by side are each job's own.
     """
 
     task: Literal["grid"] = "grid"
@@ -81,6 +83,8 @@ class GridMeasurement(Fact):
     file_bytes: tuple[int, ...]
     decoded_frame_count: tuple[int, ...]
     stamps_in_order: tuple[bool | None, ...]
+    load_ns: tuple[int, ...] = ()
+    verify_ns: tuple[int, ...] = ()
     is_pinned: bool = False
 
     @model_validator(mode="after")

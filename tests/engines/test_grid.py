@@ -1,0 +1,142 @@
+"""The encode grid on real encoders: jobs side by side, every file whole."""
+
+import os
+from pathlib import Path
+
+import pytest
+from encoded_pictures import FRAME_COUNT, master
+
+from mezzmark.decide.throughput_figures import grid_figures
+from mezzmark.engines.crew import Crew, run_crew
+from mezzmark.engines.frame_index import write_frame_index
+from mezzmark.engines.grid import run_grid
+from mezzmark.facts.catalogue import find_encoding
+from mezzmark.facts.errors import EncodingError, EngineError, ScenarioError
+from mezzmark.facts.jobs import GridJob, MediaReference
+from mezzmark.facts.throughput import GridMeasurement
+from mezzmark.host_clock import read_clock_ns
+
+AFFINITY = os.sched_getaffinity(0) if hasattr(os, "sched_getaffinity") else set()
+
+
+def _job(folder: Path, *, is_pinned: bool = False) -> GridJob:
+    index_path = folder / "index.json"
+    write_frame_index(master().index, index_path)
+    return GridJob(
+        source=MediaReference(media_path=str(master().path), index_path=str(index_path)),
+        encoding=find_encoding("vc3-sq"),
+        frame_count=FRAME_COUNT,
+        thread_count=1,
+        job_count=2,
+        is_pinned=is_pinned,
+        scratch_dir=str(folder),
+    )
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> GridJob:
+    return _job(tmp_path)
+
+
+def _measure(job: GridJob) -> GridMeasurement:
+    measurement = run_grid(job, read_clock_ns).measurement
+    assert isinstance(measurement, GridMeasurement)
+    return measurement
+
+
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory: pytest.TempPathFactory) -> GridMeasurement:
+    """Two jobs side by side, pinned where the system can."""
+    return _measure(_job(tmp_path_factory.mktemp("grid"), is_pinned=True))
+
+
+def test_frames_out_are_frames_in_for_every_job(measured: GridMeasurement) -> None:
+    """Two jobs write a file each; both hold every picture with its stamp in order."""
+    assert measured.decoded_frame_count == (FRAME_COUNT, FRAME_COUNT)
+    assert measured.packet_count == (FRAME_COUNT, FRAME_COUNT)
+    assert measured.stamps_in_order == (True, True)
+    assert measured.file_bytes[0] == measured.file_bytes[1] > 0
+
+
+def test_the_window_is_common(measured: GridMeasurement) -> None:
+    """The window ends with the first job's end, which has all its packets by then, and its parts
+    are all there."""
+    assert measured.window_ns == min(measured.end_ns)
+    first = measured.end_ns.index(min(measured.end_ns))
+    assert measured.window_packets[first] == FRAME_COUNT
+    assert min(measured.start_ns) == 0
+    assert all(ns > 0 for ns in (*measured.cpu_ns, *measured.load_ns, *measured.verify_ns))
+    assert grid_figures(measured)["throughput_fps"] > 0
+
+
+@pytest.mark.skipif(not hasattr(os, "sched_setaffinity"), reason="no affinity on this system")
+def test_pinning_is_recorded_and_leaves_this_process_alone(measured: GridMeasurement) -> None:
+    """Two jobs of one thread get cores of their own where there are two; this process keeps its
+    set."""
+    usable = len(AFFINITY)
+    assert measured.is_pinned == (usable >= 2)
+    assert os.sched_getaffinity(0) == AFFINITY
+
+
+def test_more_threads_than_cores_are_not_called_pinned(job: GridJob) -> None:
+    """More threads than cores cannot be pinned, and the record says that they were not."""
+    too_many = (os.cpu_count() or 1) + 1
+    found = _measure(
+        job.model_copy(update={"is_pinned": True, "job_count": 1, "thread_count": too_many})
+    )
+    assert not found.is_pinned
+
+
+def test_an_encoding_that_cannot_be_is_said_and_nothing_hangs(job: GridJob) -> None:
+    """An encoder that refuses in every job ends the cell with its reason."""
+    broken = job.encoding.model_copy(update={"options": {"profile": "dnxhr_hqx"}})
+    with pytest.raises(EncodingError):
+        run_grid(job.model_copy(update={"encoding": broken}), read_clock_ns)
+
+
+def test_pictures_out_of_order_have_no_speed(job: GridJob) -> None:
+    """Where the stamps that come back are not those that went in, the cell is refused, not
+    timed."""
+    index = master().index
+    swapped = index.model_copy(update={"stamps": (*index.stamps[1:], index.stamps[0])})
+    write_frame_index(swapped, job.source.index_path)
+    with pytest.raises(EncodingError, match="order"):
+        run_grid(job.model_copy(update={"job_count": 1}), read_clock_ns)
+
+
+def test_too_little_memory_is_refused_with_what_fits(
+    job: GridJob, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """When held pictures would not fit, the error says how many would."""
+    monkeypatch.setattr("mezzmark.engines.grid.MEMORY_FRACTION", 1e-9)
+    with pytest.raises(ScenarioError, match=r"grid\.frames to \d+"):
+        run_grid(job, read_clock_ns)
+
+
+def _answer_or_die(payload: int, number: int, crew: Crew) -> int:
+    if number == payload:
+        os._exit(7)
+    crew.meet()
+    return number
+
+
+def test_a_member_that_dies_frees_the_others() -> None:
+    """One of two processes dies before the barrier: the other does not wait for ever, and the
+    error carries the exit status."""
+    with pytest.raises(EngineError, match="exit status 7"):
+        run_crew(_answer_or_die, 1, member_count=2)
+
+
+def _take(payload: int, number: int, crew: Crew) -> list[int]:
+    taken = [-1 - number]
+    while (mine := crew.take_number()) < payload:
+        taken.append(mine)
+    return taken
+
+
+def test_every_number_is_taken_once() -> None:
+    """Two processes share out 200 numbers without loss or repetition, and answer in the order of
+    the members."""
+    shares = run_crew(_take, 200, member_count=2)
+    assert [share.pop(0) for share in shares] == [-1, -2]
+    assert sorted(number for share in shares for number in share) == list(range(200))
