@@ -50,7 +50,8 @@ def encode(encoding: Encoding, path: Path, *, thread_count: int = 1) -> list[av.
     """Encode the drawn pictures; the frames as they entered the encoder."""
     entry = next(e for e in ENTRIES if (e.codec, e.profile) == (encoding.codec, encoding.profile))
     usual = SMALLER if entry.codec == "JPEG 2000" else SMALL
-    frames, tags = kept_pictures(encoding.pixel_format, min(entry.frame_sizes, default=usual))
+    size = max(usual, entry.smallest_size)
+    frames, tags = kept_pictures(encoding.pixel_format, min(entry.frame_sizes, default=size))
     encode_frames(
         frames,
         encoding,
@@ -197,19 +198,23 @@ def test_two_threads_encode_the_same_pictures(name: str, tmp_path: Path) -> None
 )
 def test_one_thread_keeps_one_core_busy(name: str, tmp_path: Path) -> None:
     """With one thread asked for, CPU time is at most 1.15 of wall time: thread counts mean what
-    they say also for encoders that pay no heed to FFmpeg's own setting."""
+    they say also for encoders that pay no heed to FFmpeg's own setting. The least of three, since
+    the clocks of a busy machine tick unevenly; threads let loose show in all three."""
     encoding = find_encoding(name)
     frames, tags = kept_pictures(encoding.pixel_format, (640, 360))
-    timing = encode_frames(
-        frames,
-        encoding,
-        tmp_path / f"x.{encoding.container}",
-        frame_rate=RATE,
-        thread_count=1,
-        tags=tags,
-        clock_ns=time.perf_counter_ns,
-    )
-    assert timing.cpu_ns <= 1.15 * timing.wall_ns
+    timings = [
+        encode_frames(
+            frames,
+            encoding,
+            tmp_path / f"{attempt}.{encoding.container}",
+            frame_rate=RATE,
+            thread_count=1,
+            tags=tags,
+            clock_ns=time.perf_counter_ns,
+        )
+        for attempt in range(3)
+    ]
+    assert min(timing.cpu_ns / timing.wall_ns for timing in timings) <= 1.15
 
 
 def test_all_encoders_of_the_catalogue_open_here() -> None:
