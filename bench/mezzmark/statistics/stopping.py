@@ -4,7 +4,7 @@ Waiting until a difference looks significant finds differences that are not ther
 in four of ten comparisons of identical things, see tests). Waiting for a width is safe only if
 lucky early narrowness is not trusted: the width is looked at every `BLOCK_ROUNDS` rounds and must
 hold at `LOOKS_NEEDED` looks in a row. One look suffices for 90 to 93 % coverage only; two in a
-row hold 94 % at any spread (`tests/coverage_tables.py`).
+row hold 94 % at any spread (`tests/simulation/coverage_tables.py`).
 """
 
 import math

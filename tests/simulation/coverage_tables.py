@@ -1,0 +1,214 @@
+"""Prints the tables of DEVELOPERS.md: `python tests/simulation/coverage_tables.py [RUNS]`.
+
+RUNS (1,000 by default) is the number of simulated runs behind each cell of a table. The seed is
+fixed; the standard error of a coverage of 95 % from 1,000 runs is 0.7 points.
+"""
+
+import math
+import sys
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+from tail_methods import METHODS
+
+from mezzmark.decide.verdict_rates import measure_run_verdicts, measure_verdicts
+from mezzmark.statistics.coverage import (
+    Coverage,
+    count_coverage,
+    median_coverage,
+    stop_at_difference_coverage,
+    stopping_coverage,
+    tail_coverage,
+    throughput_coverage,
+)
+from mezzmark.statistics.power import rounds_to_find, rounds_to_show_equivalence
+from mezzmark.statistics.session_worlds import SESSION_WORLDS, SessionPlan
+from mezzmark.statistics.worlds import WORLDS
+
+SEED = 20_261
+TAIL_DESIGNS = ((0.95, 10, 48), (0.95, 10, 100), (0.95, 20, 24), (0.99, 10, 240), (0.99, 20, 100))
+
+
+def _table(title: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    print(f"\n**{title}**\n")
+    print("| " + " | ".join(heads) + " |")
+    print("|---" * len(heads) + "|")
+    for row in rows:
+        print("| " + " | ".join(row) + " |", flush=True)
+
+
+def _shown(coverage: Coverage) -> str:
+    withheld = coverage.runs - coverage.shown
+    if not coverage.shown:
+        return "withheld"
+    note = f" ({100 * withheld / coverage.runs:.0f} % withheld)" if withheld else ""
+    return f"{100 * coverage.fraction:.1f}{note}"
+
+
+def _interval_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str]]:
+    for name, measure, samples in (
+        ("median of 24 moves", median_coverage, 24),
+        ("median of 100 moves", median_coverage, 100),
+        ("median of 500 moves", median_coverage, 500),
+        ("throughput, 48 frames", throughput_coverage, 48),
+        ("throughput, 240 frames", throughput_coverage, 240),
+    ):
+        yield [
+            name,
+            *(_shown(measure(w, rng, runs=runs, trials=10, samples=samples)) for w in WORLDS),
+        ]
+
+
+def _tail_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str]]:
+    for probability, trials, samples in TAIL_DESIGNS:
+        cells = [
+            tail_coverage(w, probability, rng, runs=runs, trials=trials, samples=samples)
+            for w in WORLDS
+        ]
+        yield [f"p{100 * probability:g}, {trials} × {samples}", *map(_shown, cells)]
+
+
+def _method_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str]]:
+    for probability, trials, samples in ((0.95, 10, 48), (0.95, 10, 100), (0.99, 20, 100)):
+        draws = [world.draw(rng, runs, trials, samples) for world in WORLDS]
+        for name, method in METHODS.items():
+            cells = [
+                count_coverage(
+                    world,
+                    world.true_quantile(probability, trials=trials),
+                    drawn,
+                    lambda run, method=method, p=probability: method(run, p, rng),
+                )
+                for world, drawn in zip(WORLDS, draws, strict=True)
+            ]
+            yield [f"p{100 * probability:g}, {trials} × {samples}: {name}", *map(_shown, cells)]
+
+
+def _alarm_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str]]:
+    plan = SessionPlan(comparisons=runs)
+    for name, order, with_kernel in (
+        ("in turn", "in turn", True),
+        ("one after the other", "one after the other", True),
+        ("one after the other, kernel not used", "one after the other", False),
+    ):
+        yield [
+            name,
+            *(
+                f"{100 * rates.change_interval.point:.1f}"
+                for world in SESSION_WORLDS
+                for rates in [measure_verdicts(world, order, plan, rng, with_kernel=with_kernel)]
+            ),
+        ]
+
+
+def _elasticity_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str]]:
+    for elasticity in (0.0, 0.5, 1.0, 1.25, 1.5, 2.0):
+        plan = SessionPlan(comparisons=runs, elasticity=elasticity)
+        yield [
+            f"{elasticity:g} ×",
+            *(
+                f"{100 * rates.change_interval.point:.1f}"
+                for world in ("AR(1) 0.9", "5 % linear drift")
+                for rates in [measure_verdicts(world, "one after the other", plan, rng)]
+            ),
+        ]
+
+
+def _margin_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str]]:
+    plan = SessionPlan(comparisons=runs, rounds=40, cells=1, samples=100, change_log=math.log(1.05))
+    for order in ("in turn", "one after the other"):
+        yield [
+            order,
+            *(
+                f"{100 * measure_verdicts(w, order, plan, rng).equivalent_interval.point:.1f}"
+                for w in SESSION_WORLDS
+            ),
+        ]
+
+
+def _run_level_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str]]:
+    for baseline, contender in ((3, 1), (5, 1), (3, 3)):
+        rates = [
+            measure_run_verdicts(
+                rng,
+                comparisons=runs,
+                runs=(baseline, contender),
+                run_sd=0.02,
+                round_sd=0.02,
+                rounds=10,
+                cells=5,
+                uses_runs=uses_runs,
+            )
+            for uses_runs in (True, False)
+        ]
+        yield [
+            f"{baseline} against {contender}",
+            *(f"{100 * r.change_interval.point:.1f}" for r in rates),
+        ]
+
+
+def _power_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str]]:
+    for spread in (0.01, 0.02, 0.03, 0.05):
+        needed = rounds_to_find(0.05, round_sd=spread, error_level=0.05, power=0.9)
+        same = rounds_to_show_equivalence(0.05, round_sd=spread, error_level=0.05, power=0.9)
+        yield [f"{100 * spread:g} %", str(needed), str(same)]
+
+
+def _stopping_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str]]:
+    for spread in (0.005, 0.01, 0.015, 0.02, 0.03):
+        coverage, taken = stopping_coverage(spread, 0.01, rng, runs=20 * runs, rounds=60)
+        yield [f"{100 * spread:g} %", f"{100 * coverage.fraction:.1f}", f"{taken:.0f}"]
+    wrong = stop_at_difference_coverage(0.02, rng, runs=20 * runs, rounds=60, first_look=5)
+    yield ["any, stopped at a difference (wrong)", f"{100 * wrong.fraction:.1f}", "at most 60"]
+
+
+def main(runs: int) -> None:
+    """All tables, each from its own stream of random numbers."""
+    worlds = [world.name for world in WORLDS]
+    streams = [np.random.default_rng([SEED, place]) for place in range(9)]
+    _table(
+        "Coverage of 95 % intervals, 10 rounds (%)",
+        ["figure", *worlds],
+        _interval_rows(runs, streams[0]),
+    )
+    _table(
+        "Coverage of 95 % tail intervals, rounds × moves (%)",
+        ["figure", *worlds],
+        _tail_rows(runs, streams[1]),
+    )
+    _table("Ways to a tail interval (%)", ["figure", *worlds], _method_rows(runs, streams[2]))
+    _table(
+        "A/A comparisons of 5 cells that claim any change (%)",
+        ["sides measured", *worlds],
+        _alarm_rows(runs, streams[3]),
+    )
+    _table(
+        "The same, one after the other, when the machine hits the work by so much of what it "
+        "hits the kernel (%)",
+        ["work : kernel", "AR(1) 0.9", "5 % linear drift"],
+        _elasticity_rows(runs, streams[4]),
+    )
+    _table(
+        "A true change of the tolerance (5 %) called equivalent (%)",
+        ["sides measured", *worlds],
+        _margin_rows(runs, streams[5]),
+    )
+    _table(
+        "A/A with several runs, run effect 2 %: comparisons that claim any change (%)",
+        ["runs", "run as unit", "rounds pooled (wrong)"],
+        _run_level_rows(runs, streams[6]),
+    )
+    _table(
+        "Rounds for 90 % power, one cell",
+        ["spread of rounds", "to find +5 %", "to show within 5 %"],
+        _power_rows(runs, streams[7]),
+    )
+    _table(
+        "Stopping at ±1 %: coverage (%) and rounds taken",
+        ["spread of rounds", "coverage", "rounds"],
+        _stopping_rows(runs, streams[8]),
+    )
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1000)

@@ -1,0 +1,95 @@
+"""The ways to a tail interval that were tried and not taken, for the table that shows why."""
+
+from collections.abc import Callable
+
+import numpy as np
+from scipy import stats
+
+from mezzmark.statistics.intervals import Interval, log_t_interval
+from mezzmark.statistics.tails import estimate_tail
+from mezzmark.statistics.worlds import Array
+
+LEVEL = 0.95
+RESAMPLES = 400
+
+
+def _quantile(samples: Array, probability: float) -> float:
+    return float(np.quantile(samples, probability, method="median_unbiased"))
+
+
+def _interval(point: float, low: float, high: float, count: int, method: str) -> Interval:
+    return Interval(
+        point=point, low=low, high=high, confidence_level=LEVEL, count=count, method=method
+    )
+
+
+def _resampled(run: Array, probability: float, rng: np.random.Generator) -> Array:
+    picks = rng.integers(0, len(run), (RESAMPLES, len(run)))
+    pooled = run[picks].reshape(RESAMPLES, -1)
+    return np.quantile(pooled, probability, axis=1, method="median_unbiased")
+
+
+def _left_out(run: Array, probability: float) -> Array:
+    return np.array([_quantile(np.delete(run, k, axis=0), probability) for k in range(len(run))])
+
+
+def percentile(run: Array, probability: float, rng: np.random.Generator) -> Interval:
+    """Whole trials resampled, percentile limits (Efron & Tibshirani 1993, section 13.3)."""
+    draws = _resampled(run, probability, rng)
+    low, high = np.quantile(draws, [(1 - LEVEL) / 2, (1 + LEVEL) / 2])
+    return _interval(_quantile(run, probability), low, high, len(run), "percentile")
+
+
+def bca(run: Array, probability: float, rng: np.random.Generator) -> Interval:
+    """Whole trials resampled, bias-corrected and accelerated (the same, section 14.3)."""
+    draws, point = _resampled(run, probability, rng), _quantile(run, probability)
+    share = (np.mean(draws < point) + np.mean(draws <= point)) / 2
+    bias = stats.norm.ppf(np.clip(share, 1 / RESAMPLES, 1 - 1 / RESAMPLES))
+    left = _left_out(run, probability)
+    spread = left.mean() - left
+    scale = 6 * np.sum(spread**2) ** 1.5
+    acceleration = np.sum(spread**3) / scale if scale > 0 else 0.0
+    ends = bias + stats.norm.ppf([(1 - LEVEL) / 2, (1 + LEVEL) / 2])
+    low, high = np.quantile(draws, stats.norm.cdf(bias + ends / (1 - acceleration * ends)))
+    return _interval(point, low, high, len(run), "BCa")
+
+
+def _jackknife(run: Array, probability: float, *, corrects_bias: bool) -> Interval:
+    count, point = len(run), np.log(_quantile(run, probability))
+    left = np.log(_left_out(run, probability))
+    error = np.sqrt((count - 1) / count * np.sum((left - left.mean()) ** 2))
+    centre = point - (count - 1) * (left.mean() - point) if corrects_bias else point
+    half = stats.t.ppf((1 + LEVEL) / 2, count - 1) * error
+    low, high = np.exp(centre - half), np.exp(centre + half)
+    return _interval(float(np.exp(centre)), low, high, count, "jackknife")
+
+
+def jackknife(run: Array, probability: float, _: np.random.Generator) -> Interval:
+    """t with the delete-one-trial standard error of the log quantile."""
+    return _jackknife(run, probability, corrects_bias=False)
+
+
+def corrected_jackknife(run: Array, probability: float, _: np.random.Generator) -> Interval:
+    """The same around the bias-corrected point."""
+    return _jackknife(run, probability, corrects_bias=True)
+
+
+def per_trial_t(run: Array, probability: float, _: np.random.Generator) -> Interval:
+    """t on logs of per-trial quantiles."""
+    quantiles = np.quantile(run, probability, axis=1, method="median_unbiased")
+    return log_t_interval(quantiles, confidence_level=LEVEL)
+
+
+def taken(run: Array, probability: float, _: np.random.Generator) -> Interval | None:
+    """The method of `mezzmark.statistics.tails`."""
+    return estimate_tail(list(run), probability, confidence_level=LEVEL).interval
+
+
+METHODS: dict[str, Callable[[Array, float, np.random.Generator], Interval | None]] = {
+    "binomial at effective size (taken)": taken,
+    "t on per-trial logs": per_trial_t,
+    "cluster bootstrap, percentile": percentile,
+    "cluster bootstrap, BCa": bca,
+    "jackknife": jackknife,
+    "jackknife, bias-corrected": corrected_jackknife,
+}
