@@ -5,7 +5,7 @@ import pytest
 
 from mezzmark.engines.stamp import StampReading, read_stamp, stamp_layout, write_stamp
 
-SIZES = [(64, 64), (96, 64), (176, 144), (320, 180), (1280, 720), (1920, 1080), (3840, 2160)]
+SIZES = [(120, 104), (232, 56), (176, 144), (320, 180), (1280, 720), (1920, 1080), (3840, 2160)]
 
 
 def _crc16_bit_by_bit(payload: bytes) -> int:
@@ -48,7 +48,7 @@ def test_cells_are_reference_then_frame_then_clip_then_check() -> None:
 
 @pytest.mark.parametrize(("width_px", "height_px"), SIZES)
 def test_every_size_reads_back_what_was_written(width_px: int, height_px: int) -> None:
-    """From 64x64 to 2160p a stamp is read from the luma it was written to."""
+    """From 120x104 to 2160p a stamp is read from the luma it was written to."""
     luma = _luma(width_px, height_px)
     write_stamp(luma, 40_000, 200, 8)
     assert read_stamp(luma, 8) == StampReading(frame_index=40_000, clip_id=200)
@@ -112,9 +112,9 @@ def test_what_does_not_fit_is_refused() -> None:
         with pytest.raises(ValueError, match="does not fit"):
             write_stamp(luma, frame_index, clip_id, 8)
     with pytest.raises(ValueError, match="cannot hold"):
-        write_stamp(_luma(48, 32), 0, 0, 8)
-    assert stamp_layout(48, 32) is None
-    assert read_stamp(_luma(48, 32), 8) is None
+        write_stamp(_luma(118, 102), 0, 0, 8)
+    assert stamp_layout(118, 102) is None
+    assert read_stamp(_luma(118, 102), 8) is None
 
 
 def test_the_stamp_takes_little_of_a_real_picture() -> None:

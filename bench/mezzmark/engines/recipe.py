@@ -277,7 +277,7 @@ def _require_stampable(recipe: Recipe) -> None:
         raise FootageError(
             where=where,
             what="the picture is too small to carry its frame number",
-            remedy="Use at least 64x64",
+            remedy="Use at least 128x112",
         )
     if recipe.frame_count > MAX_FRAME_INDEX + 1:
         raise FootageError(
