@@ -159,15 +159,18 @@ def uneven_time(n: int) -> int:
     return sum(1001 * (1 + k * k % 3) for k in range(n))
 
 
-def stamped_frames(frame_count: int, pixel_format: str) -> Sequence[av.VideoFrame]:
+def stamped_frames(
+    frame_count: int, pixel_format: str, size: tuple[int, int] = (WIDTH_PX, HEIGHT_PX)
+) -> Sequence[av.VideoFrame]:
     """Frames of moving texture, each with its number as stamp and as pts."""
-    texture = np.random.default_rng(7).integers(40, 200, (HEIGHT_PX // 4, WIDTH_PX // 4))
+    width_px, height_px = size
+    texture = np.random.default_rng(7).integers(40, 200, (height_px // 4, width_px // 4))
     canvas = np.kron(texture, np.ones((4, 4))).astype(np.uint8)
     frames = []
     for n in range(frame_count):
         luma = np.roll(canvas, (2 * n, 5 * n), (0, 1)).copy()
         write_stamp(luma, n, 1, 8)
-        chroma = np.full((HEIGHT_PX // 2, WIDTH_PX), 128, np.uint8)
+        chroma = np.full((height_px // 2, width_px), 128, np.uint8)
         frame = av.VideoFrame.from_ndarray(np.vstack([luma, chroma]), format="yuv420p")
         frame = frame.reformat(format=pixel_format) if pixel_format != "yuv420p" else frame
         frame.pts = n

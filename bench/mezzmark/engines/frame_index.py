@@ -178,7 +178,7 @@ def _pts_of(frame: VideoFrame, reading: _Reading) -> int:
     raise FootageError(
         where=reading.path,
         what=f"{what}, so no playhead can find a picture in it exactly",
-        remedy="Rewrap the file without re-encoding, to MOV or MKV, and measure that.",
+        remedy="Rewrap the file without re-encoding, to MOV, and measure that.",
     )
 
 
@@ -235,8 +235,8 @@ def _refuse_unseekable(container: InputContainer, track: VideoStream, reading: _
     except (FFmpegError, StopIteration) as error:
         raise FootageError(
             where=reading.path,
-            what="its container does not let a playhead move",
-            remedy="Rewrap the file without re-encoding, to MOV or MKV, and measure that.",
+            what="its container does not let a playhead move: seeking in it fails",
+            remedy="Rewrap the file without re-encoding, to MOV if it is not one, or convert it.",
         ) from error
 
 

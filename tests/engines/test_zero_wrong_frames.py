@@ -1,0 +1,194 @@
+"""The promise itself: no wrong picture in any encoding × container × pattern × threads.
+
+Each entry of the catalogue is made through the real chain (source → preparation → index → player)
+in every container it is legal in and every pixel format it offers.
+"""
+
+import time
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+from typing import get_args
+
+import av
+import numpy as np
+import pytest
+from clip_zoo import stamped_frames
+
+from mezzmark.engines.encoders import available_encoders
+from mezzmark.engines.frame_index import build_frame_index, read_frame_index, write_frame_index
+from mezzmark.engines.player import Move, Player
+from mezzmark.engines.scrub import run_scrub
+from mezzmark.engines.transcode import prepare_encoding
+from mezzmark.facts.catalogue import ENTRIES, resolve_custom
+from mezzmark.facts.catalogue_entry import CatalogueEntry
+from mezzmark.facts.encoding import CustomEncoding, Encoding
+from mezzmark.facts.jobs import MediaReference, PrepareEncodingJob, ScrubJob
+from mezzmark.facts.patterns import Requests, plan_requests
+from mezzmark.facts.records import ScrubMeasurement
+from mezzmark.facts.scenario import Pattern, ScrubSettings
+
+SMALL = (256, 128)
+"""Legal for every encoding without sizes of its own."""
+
+SMALLER = (192, 112)
+"""For JPEG 2000, which is slow and has no smallest size to mind."""
+
+FRAME_COUNT = 14
+GROUP = 6
+"""Key frames of the long-GOP encodings: more than one group, the last one short."""
+
+EVERY = tuple(
+    (policy, thread_count, threading)
+    for policy in ("reseek", "roll")
+    for thread_count, threading in ((1, "slice"), (2, "slice"), (2, "frame"))
+)
+ONE = (("roll", 2, "slice"),)
+
+
+@pytest.fixture(scope="module")
+def sources(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[int, int], MediaReference]:
+    """Stamped lossless sources by picture size, made as they are asked for."""
+    return _Sources(tmp_path_factory.mktemp("sources"))
+
+
+class _Sources(dict):
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+
+    def __missing__(self, size: tuple[int, int]) -> MediaReference:
+        path = self._folder / f"{size[0]}.avi"
+        with av.open(str(path), "w") as container:
+            track = container.add_stream("huffyuv", rate=25)
+            track.width, track.height, track.pix_fmt = *size, "yuv422p"
+            for frame in stamped_frames(FRAME_COUNT, "yuv422p", size):
+                container.mux(track.encode(frame))
+            container.mux(track.encode(None))
+        index_path = self._folder / f"{size[0]}.json"
+        write_frame_index(build_frame_index(path), index_path)
+        self[size] = MediaReference(media_path=str(path), index_path=str(index_path))
+        return self[size]
+
+
+@pytest.mark.parametrize("entry", ENTRIES, ids=lambda entry: entry.name)
+def test_no_move_shows_a_wrong_picture(
+    entry: CatalogueEntry,
+    sources: dict[tuple[int, int], MediaReference],
+    tmp_path: Path,
+) -> None:
+    """In each container all patterns, policies and threadings, in each further pixel format one:
+    every picture is the one asked for, by digest and by stamp."""
+    if fault := available_encoders()[entry.encoder]:
+        pytest.skip(f"this FFmpeg has no working {entry.encoder}: {fault}")
+    size = _size(entry)
+    source = sources[size]
+    is_slow = size[0] > SMALL[0] or entry.codec == "JPEG 2000"
+    requests = _requests(count=2 if is_slow else 3)
+    by_container = []
+    for encoding in _combinations(entry):
+        media = _prepared(encoding, source, tmp_path)
+        index = read_frame_index(media.index_path)
+        assert index.stamps == tuple(range(FRAME_COUNT))
+        assert all(index.is_keyframe) == (entry.keyframe_interval == 1)
+        is_usual_format = encoding.pixel_format == entry.pixel_formats[0]
+        if is_usual_format:
+            by_container.append(media)
+        for setting in EVERY if is_usual_format else ONE:
+            _assert_all_right((media,), requests, setting)
+    twice = (by_container[0], by_container[-1])
+    for setting in EVERY:
+        _assert_all_right(twice, _hops(), setting)
+
+
+def test_planted_wrong_player_would_not_pass(
+    sources: dict[tuple[int, int], MediaReference],
+) -> None:
+    """The same check, given a player that is one frame late, fails."""
+
+    class Late(Player):
+        def move(self, frame_index, clock_ns) -> Move:
+            return super().move((frame_index + 1) % FRAME_COUNT, clock_ns)
+
+    media = (sources[SMALL],)
+    _assert_all_right(media, _requests(), ONE[0])
+    with pytest.raises(AssertionError):
+        _assert_all_right(media, _requests(), ONE[0], player=Late)
+
+
+def _size(entry: CatalogueEntry) -> tuple[int, int]:
+    """The smallest picture that the entry holds and that has room for a stamp."""
+    if entry.frame_sizes:
+        return min(entry.frame_sizes)
+    if entry.smallest_size[0] > SMALL[0]:
+        return entry.smallest_size
+    return SMALLER if entry.codec == "JPEG 2000" else SMALL
+
+
+def _combinations(entry: CatalogueEntry) -> Iterator[Encoding]:
+    """The usual pixel format in every container, then the others in the usual container."""
+    usual_container, usual_format = entry.containers[0], entry.pixel_formats[0]
+    pairs = [(container, usual_format) for container in entry.containers]
+    pairs += [(usual_container, pixel_format) for pixel_format in entry.pixel_formats[1:]]
+    for container, pixel_format in pairs:
+        yield resolve_custom(
+            CustomEncoding(
+                name=f"{entry.name} {container} {pixel_format}",
+                codec=entry.codec,
+                profile=entry.profile,
+                container=container,
+                pixel_format=pixel_format,
+                keyframe_interval=GROUP if entry.keyframe_interval > 1 else None,
+            )
+        )
+
+
+def _prepared(encoding: Encoding, source: MediaReference, folder: Path) -> MediaReference:
+    job = PrepareEncodingJob(
+        source=source, encoding=encoding, thread_count=2, cache_dir=str(folder)
+    )
+    return prepare_encoding(job, lambda _message, _share: None).media
+
+
+def _requests(count: int = 3) -> Requests:
+    """A few requests of every pattern that stays in one clip."""
+    settings = ScrubSettings(requests=count, near_median_frames=3, sweep_speed=3)
+    rng = np.random.default_rng(23)
+    planned = [
+        plan_requests(pattern, frame_counts=[FRAME_COUNT], settings=settings, rng=rng)
+        for pattern in get_args(Pattern)
+        if pattern != "hop"
+    ]
+    return tuple(request for requests in planned for request in requests)
+
+
+def _hops() -> Requests:
+    """Requests that go to and fro between two clips."""
+    return plan_requests(
+        "hop",
+        frame_counts=[FRAME_COUNT] * 2,
+        settings=ScrubSettings(requests=8),
+        rng=np.random.default_rng(29),
+    )
+
+
+def _assert_all_right(
+    media: tuple[MediaReference, ...],
+    requests: Requests,
+    setting: tuple[str, int, str],
+    player: type[Player] = Player,
+) -> None:
+    policy, thread_count, threading = setting
+    job = ScrubJob(
+        media=media,
+        requests=requests,
+        policy=policy,
+        thread_count=thread_count,
+        threading=threading,
+        decoder="software",
+        viewer_height_px=64,
+    )
+    measured = run_scrub(job, time.perf_counter_ns, player).measurement
+    assert isinstance(measured, ScrubMeasurement)
+    where = f"{Path(media[0].media_path).name} {setting}"
+    assert Counter(measured.proof) == {"right": len(requests)}, where
+    assert list(measured.shown_frame) == [frame for _, frame in requests], where
