@@ -1,0 +1,47 @@
+"""results/README.md and scenarios/README.md name every key of a run's two files."""
+
+import re
+import typing
+from pathlib import Path
+
+import pytest
+from pydantic import BaseModel
+
+from mezzmark.facts.records import Trial
+from mezzmark.facts.run import Manifest
+from mezzmark.facts.scenario import Scenario
+
+ROOT = Path(__file__).parents[2]
+
+
+def models_of(model: type[BaseModel], *, without: frozenset[type] = frozenset()) -> set[type]:
+    """The model and all models in its fields, at any depth."""
+    found: set[type] = set()
+
+    def visit(annotation: object) -> None:
+        if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+            if annotation in found or annotation in without:
+                return
+            found.add(annotation)
+            for field in annotation.model_fields.values():
+                visit(field.annotation)
+        for part in typing.get_args(annotation):
+            visit(part)
+
+    visit(model)
+    return found
+
+
+def named_in(readme: Path) -> set[str]:
+    return set(re.findall(r"`([a-z_0-9]+)(?:\[\])?`", readme.read_text(encoding="utf-8")))
+
+
+SCENARIO_MODELS = models_of(Scenario)
+RUN_MODELS = (models_of(Manifest) | models_of(Trial)) - SCENARIO_MODELS
+
+
+@pytest.mark.parametrize("model", sorted(RUN_MODELS, key=lambda m: m.__name__))
+def test_every_key_of_a_run_is_described(model: type[BaseModel]) -> None:
+    """Another program can be written from the page: no key is missing in it."""
+    missing = set(model.model_fields) - named_in(ROOT / "results" / "README.md")
+    assert missing == set(), f"{model.__name__} has keys that results/README.md does not name"
