@@ -166,7 +166,7 @@ def _fit_side_by_side(axes: Axes, shares: Sequence[float], labels: Sequence[str]
     width_in = place.width * figure_of(axes).get_figwidth()
     needs = [LABEL_CHARACTER_IN * len(label) / width_in for label in labels]
     before, beyond = place.x0 / place.width, (1 - place.x1) / place.width
-    return shares[0] + before > needs[0] and 1 + beyond - shares[1] > needs[1]
+    return bool(shares[0] + before > needs[0] and 1 + beyond - shares[1] > needs[1])
 
 
 def _draw_line(axes: Axes, value: float, label: str, level: int, to_the_left: bool) -> None:

@@ -1,0 +1,164 @@
+"""The answer says what the run shows, no more: who is fastest, what is not told, what failed."""
+
+from dataclasses import replace
+
+import pytest
+from fabricated_run import (
+    EIGHT,
+    HOSTILE_NAMES,
+    THREE,
+    FabricatedEncoding,
+    Fabrication,
+    Spread,
+    fabricate_run,
+)
+
+from mezzmark.decide.answer import Answer, answer_in_words
+from mezzmark.decide.wording import estimate_text, list_text, number_text, shown_name
+from mezzmark.facts.estimates import Estimate
+
+CALM = Spread(sample=0.1, trial=0.005, round=0.02)
+
+
+def answer(made: Fabrication) -> Answer:
+    """The answer of a fabricated run."""
+    return answer_in_words(*fabricate_run(made))
+
+
+def everything(found: Answer) -> str:
+    """All sentences as one text."""
+    return " ".join((found.headline, *found.findings, *found.cautions, *found.not_tested))
+
+
+def test_headline_names_the_true_fastest_and_its_true_gain() -> None:
+    """Planted medians of 14 and 310 ms: the fast one is named, at 310 / 14 = 22.1 times."""
+    found = answer(Fabrication(spread=CALM, rounds=8))
+    assert found.headline.startswith("On this machine, with this footage, VC-3 SQ brought")
+    gain = float(found.headline.split(" times as fast")[0].split()[-1])
+    assert gain == pytest.approx(310 / 14, rel=0.03)
+
+
+def test_encodings_that_cannot_be_told_apart_are_named_together() -> None:
+    """Two encodings of equal truth share the headline and are called neither same nor faster."""
+    found = answer(Fabrication(encodings=EIGHT[:5], spread=CALM, rounds=8))
+    assert "VC-3 SQ and VC-3 SQ (MXF)" in found.headline or (
+        "VC-3 SQ (MXF) and VC-3 SQ" in found.headline
+    )
+    assert "which of them is faster cannot be told" in found.headline
+    assert any("not proof that they are equal" in text for text in found.cautions)
+
+
+def test_too_few_rounds_claim_nothing() -> None:
+    """Two rounds name a favourite but say that they cannot tell, and how many more are needed."""
+    found = answer(Fabrication(rounds=2))
+    assert "looked fastest, but 2 rounds cannot tell" in found.headline
+    assert any("1 more round" in text for text in found.cautions)
+    assert "[" not in everything(found)
+
+
+def test_an_encoding_with_wrong_pictures_is_never_called_fastest() -> None:
+    """The quickest of all showed wrong frames: the next one leads, and the wrong ones are told
+    first among the cautions."""
+    liar = FabricatedEncoding(name="liar", jump_ms=2, bitrate_bps=1e8, wrong_fraction=0.1)
+    found = answer(Fabrication(encodings=(*THREE, liar), spread=CALM))
+    assert "VC-3 SQ brought" in found.headline
+    assert found.cautions[0].startswith("Wrong pictures: ")
+    assert "liar" in found.cautions[0]
+
+
+def test_original_that_is_fastest_is_said_to_be() -> None:
+    """Where no encoding beats the camera's file, the answer says so."""
+    slow = tuple(replace(e, jump_ms=900.0) for e in THREE[1:])
+    found = answer(Fabrication(encodings=(THREE[0], *slow), spread=CALM))
+    assert "the original brought a picture soonest: none was faster" in found.headline
+
+
+def test_failures_are_told_with_their_reason() -> None:
+    """A crash in the last round: how many trials of how many, and why."""
+    crashing = replace(THREE[2], fails="the decoder ended with signal 11")
+    found = answer(Fabrication(encodings=(*THREE[:2], crashing), rounds=4))
+    assert "RDD 36 standard: 4 of 16 trials failed (the decoder ended with signal 11)." in (
+        found.cautions
+    )
+
+
+def test_nothing_finished_is_an_answer() -> None:
+    """A run whose every trial failed has no fastest, and no error either."""
+    manifest, trials = fabricate_run(Fabrication(rounds=1))
+    dead = [t.model_copy(update={"outcome": "failed", "measurement": None}) for t in trials]
+    found = answer_in_words(manifest, dead)
+    assert found.headline.endswith("nothing finished, so there is no answer.")
+    assert found.key_numbers == ()
+
+
+def test_a_run_without_scrubbing_answers_about_encoding_only() -> None:
+    """Only encode trials: the fastest encoder is named and scrubbing is listed as not tested."""
+    manifest, trials = fabricate_run(Fabrication())
+    bare = manifest.model_copy(
+        update={"scenario": manifest.scenario.model_copy(update={"scrub": None})}
+    )
+    found = answer_in_words(bare, [t for t in trials if t.cell.task == "encode"])
+    assert found.headline == "On this machine, with this footage, VC-3 SQ encoded fastest."
+    assert "time to picture under the playhead" in found.not_tested
+
+
+def test_what_was_not_tested_follows_the_scenario() -> None:
+    """A pattern that was measured is not listed as missing; one that was not, is."""
+    found = answer(Fabrication(patterns=("jump", "sweep-back"), rounds=3))
+    (missing,) = [text for text in found.not_tested if text.startswith("these ways")]
+    assert "near" in missing
+    assert "sweep-back" not in missing
+
+
+@pytest.mark.parametrize(
+    ("value", "half_width", "text"),
+    [
+        (12.43, 0.35, "12.4"),
+        (12.43, 0.1, "12.43"),
+        (1234.5, 20.0, "1,234"),
+        (0.98, 1e-9, "0.9800"),
+        (310.0, 17.0, "310"),
+        (9.2, 1.1, "9.2"),
+        (52.2, None, "52.2"),
+        (0.38, None, "0.380"),
+        (0.0, None, "0"),
+        (0.0, 0.5, "0.0"),
+    ],
+)
+def test_digits_match_the_uncertainty(value: float, half_width: float | None, text: str) -> None:
+    """Digits stop at a third of the half-width, at four at most, at three where none is known."""
+    assert number_text(value, half_width=half_width) == text
+
+
+def test_an_estimate_is_written_with_its_interval_or_bare() -> None:
+    """Bits per second are shown in Mbit/s; without an interval no bracket is written."""
+    estimate = Estimate(
+        point=12.44e6,
+        low=12.1e6,
+        high=12.8e6,
+        confidence_level=0.95,
+        unit="bit/s",
+        round_count=5,
+        sample_count=5,
+        method="",
+    )
+    assert estimate_text(estimate) == "12.4 Mbit/s [12.1, 12.8]"
+    assert estimate_text(estimate.model_copy(update={"low": None, "high": None})) == "12.4 Mbit/s"
+
+
+@pytest.mark.parametrize("name", HOSTILE_NAMES)
+def test_names_in_text_are_short_and_harmless(name: str) -> None:
+    """No line break, no direction control and no more than 48 characters survive in prose; a
+    right-to-left name is isolated from what follows."""
+    shown = shown_name(name)
+    inner = shown.removeprefix("\u2068").removesuffix("\u2069")
+    assert len(inner) <= 48
+    assert not set(inner) & set("\n\t\r\u202e\u202c\u2066\u2067\u2068\u2069")
+    assert shown.startswith("\u2068") == ("\u05e2" in inner)
+
+
+def test_lists_of_names_with_commas_stay_apart() -> None:
+    """A name that holds a comma switches the list to semicolons, and a long list is cut."""
+    assert list_text(["a", "b", "c"]) == "a, b and c"
+    assert list_text(["a, 10 bit", "b", "c"]) == "a, 10 bit; b and c"
+    assert list_text(list("abcdef"), limit=2) == "a, b and 4 more"
