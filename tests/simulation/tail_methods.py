@@ -29,37 +29,47 @@ def _resampled(run: Array, probability: float, rng: np.random.Generator) -> Arra
     return np.quantile(pooled, probability, axis=1, method="median_unbiased")
 
 
-def _left_out(run: Array, probability: float) -> Array:
-    return np.array([_quantile(np.delete(run, k, axis=0), probability) for k in range(len(run))])
+def leave_one_out(units: Array, statistic: Callable[[Array], float]) -> Array:
+    """The statistic of the units without each in turn; units lie along the first axis."""
+    return np.array([statistic(np.delete(units, k, axis=0)) for k in range(len(units))])
+
+
+def jackknife_error(left: Array) -> float:
+    """Standard error from leave-one-out values (Efron & Tibshirani 1993, equation 11.5)."""
+    return float(np.sqrt((len(left) - 1) / len(left) * np.sum((left - left.mean()) ** 2)))
+
+
+def bca_limits(draws: Array, point: float, left: Array, level: float) -> Array:
+    """Bias-corrected, accelerated limits from resampled values (the same, section 14.3)."""
+    share = (np.mean(draws < point) + np.mean(draws <= point)) / 2
+    bias = stats.norm.ppf(np.clip(share, 1 / len(draws), 1 - 1 / len(draws)))
+    spread = left.mean() - left
+    scale = 6 * np.sum(spread**2) ** 1.5
+    acceleration = np.sum(spread**3) / scale if scale > 0 else 0.0
+    ends = bias + stats.norm.ppf([(1 - level) / 2, (1 + level) / 2])
+    return np.quantile(draws, stats.norm.cdf(bias + ends / (1 - acceleration * ends)))
 
 
 def percentile(run: Array, probability: float, rng: np.random.Generator) -> Interval:
-    """Whole trials resampled, percentile limits (Efron & Tibshirani 1993, section 13.3)."""
+    """Whole trials resampled, percentile limits (the same, section 13.3)."""
     draws = _resampled(run, probability, rng)
     low, high = np.quantile(draws, [(1 - LEVEL) / 2, (1 + LEVEL) / 2])
     return _interval(_quantile(run, probability), low, high, len(run), "percentile")
 
 
 def bca(run: Array, probability: float, rng: np.random.Generator) -> Interval:
-    """Whole trials resampled, bias-corrected and accelerated (the same, section 14.3)."""
+    """Whole trials resampled, bias-corrected and accelerated limits."""
     draws, point = _resampled(run, probability, rng), _quantile(run, probability)
-    share = (np.mean(draws < point) + np.mean(draws <= point)) / 2
-    bias = stats.norm.ppf(np.clip(share, 1 / RESAMPLES, 1 - 1 / RESAMPLES))
-    left = _left_out(run, probability)
-    spread = left.mean() - left
-    scale = 6 * np.sum(spread**2) ** 1.5
-    acceleration = np.sum(spread**3) / scale if scale > 0 else 0.0
-    ends = bias + stats.norm.ppf([(1 - LEVEL) / 2, (1 + LEVEL) / 2])
-    low, high = np.quantile(draws, stats.norm.cdf(bias + ends / (1 - acceleration * ends)))
+    left = leave_one_out(run, lambda kept: _quantile(kept, probability))
+    low, high = bca_limits(draws, point, left, LEVEL)
     return _interval(point, low, high, len(run), "BCa")
 
 
 def _jackknife(run: Array, probability: float, *, corrects_bias: bool) -> Interval:
     count, point = len(run), np.log(_quantile(run, probability))
-    left = np.log(_left_out(run, probability))
-    error = np.sqrt((count - 1) / count * np.sum((left - left.mean()) ** 2))
+    left = np.log(leave_one_out(run, lambda kept: _quantile(kept, probability)))
     centre = point - (count - 1) * (left.mean() - point) if corrects_bias else point
-    half = stats.t.ppf((1 + LEVEL) / 2, count - 1) * error
+    half = stats.t.ppf((1 + LEVEL) / 2, count - 1) * jackknife_error(left)
     low, high = np.exp(centre - half), np.exp(centre + half)
     return _interval(float(np.exp(centre)), low, high, count, "jackknife")
 

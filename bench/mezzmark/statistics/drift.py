@@ -76,6 +76,14 @@ def classify_course(times: ArrayLike, *, confidence_level: float = 0.95) -> Cour
     )
 
 
+def lag_one_autocorrelation(values: ArrayLike) -> float:
+    """Σ d_k d_(k+1) / Σ d_k² with deviations d from the mean; 0 for values all alike."""
+    data = np.asarray(values, dtype=np.float64)
+    centred = data - data.mean()
+    total = float(centred @ centred)
+    return float(centred[1:] @ centred[:-1]) / total if total > 0 else 0.0
+
+
 def find_steady_start(times: ArrayLike) -> int | None:
     """The index from which a series stays at its last level; None: it reaches no steady state.
 
@@ -141,12 +149,8 @@ def _wander(logs: NDArray[np.float64]) -> tuple[float, float]:
     Lag-1 autocorrelation, about normal with mean -1/n and variance 1/n where nothing lingers
     (Anderson, Annals of Mathematical Statistics 13, 1942, 1-13).
     """
-    centred = logs - logs.mean()
-    total = float(centred @ centred)
-    if total == 0:
-        return 0.0, 1.0
-    alike = float(centred[1:] @ centred[:-1]) / total
-    shared = math.sqrt(max(alike, 0.0) * total / logs.size)
+    alike = lag_one_autocorrelation(logs)
+    shared = math.sqrt(max(alike, 0.0)) * float(logs.std())
     return shared, float(stats.norm.sf((alike + 1 / logs.size) * math.sqrt(logs.size)))
 
 

@@ -5,7 +5,8 @@ the quantile is a mean over clusters, whose variance the clusters themselves tel
 into an effective sample size, the exact binomial interval of the share is taken at that size
 (Korn & Graubard, Survey Methodology 24, 1998, 193-201), and its ends are read off the pooled
 samples (Woodruff, JASA 47, 1952, 635-646). Resampling trials (percentile and BCa bootstrap) and
-the jackknife fell to 60 to 90 % where this held 92 %; `tests/simulation/coverage_tables.py` makes the table.
+the jackknife cover 70 to 92 % where this covers 92 % and more: see the table that
+`tests/simulation/coverage_tables.py` makes.
 """
 
 import math
