@@ -15,6 +15,7 @@ __all__ = [
     "encodings",
     "inspect",
     "measure",
+    "regress",
     "report",
     "scenario_schema",
     "scenario_text",

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from mezzmark.decide.verdicts import RegressionReport
     from mezzmark.facts.encoding import Encoding
     from mezzmark.facts.inspection import Inspection
     from mezzmark.facts.scenario import Scenario
@@ -90,6 +91,26 @@ def report(
     from mezzmark.report.page import write_report
 
     return write_report([Path(run) for run in runs], out_dir=out, template=template)
+
+
+def regress(
+    *,
+    baseline: Sequence[Path],
+    contender: Sequence[Path],
+    tolerance: float = 0.05,
+    confidence_level: float = 0.95,
+) -> RegressionReport:
+    """Whether the contender's runs are slower than the baseline's, cell by cell; `tolerance` is the
+    share of cost that does not matter. Raises RunError for a folder that is no run."""
+    from mezzmark.decide.regress import compare_runs
+    from mezzmark.store.run_store import read_run
+
+    return compare_runs(
+        [read_run(Path(run)) for run in baseline],
+        [read_run(Path(run)) for run in contender],
+        tolerance_fraction=tolerance,
+        confidence_level=confidence_level,
+    )
 
 
 def inspect(footage: Sequence[str], *, seconds: float | None = None) -> tuple[Inspection, ...]:

@@ -1,12 +1,23 @@
 """The commands: each parses, calls one library function and prints one value."""
 
 import sys
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from mezzmark import __version__
+
+
+class RegressionFormat(StrEnum):
+    """How verdicts are printed."""
+
+    TABLE = "table"
+    MARKDOWN = "markdown"
+    JSON = "json"
+    JUNIT = "junit"
+
 
 app = typer.Typer(
     name="mezzmark",
@@ -151,6 +162,65 @@ def inspect(
     from mezzmark.cli.inspection_view import print_inspections
 
     print_inspections(api.inspect(footage, seconds=seconds), as_json=as_json)
+
+
+@app.command(
+    epilog="Examples: `mezzmark regress --baseline results/monday --contender results/friday` · "
+    "`mezzmark regress --baseline results/a --baseline results/b --contender results/new "
+    "--tolerance 3% --format junit > verdicts.xml`"
+)
+def regress(
+    baseline: Annotated[
+        list[Path], typer.Option("--baseline", help="A run from before; repeat for several.")
+    ],
+    contender: Annotated[
+        list[Path], typer.Option("--contender", help="A run from now; repeat for several.")
+    ],
+    tolerance: Annotated[
+        str, typer.Option("--tolerance", help="Change of cost that does not matter: 5% or 0.05.")
+    ] = "5%",
+    level: Annotated[
+        float, typer.Option("--level", min=0.5, max=0.999, help="Confidence level.")
+    ] = 0.95,
+    output_format: Annotated[
+        RegressionFormat, typer.Option("--format", help="How to print the verdicts.")
+    ] = RegressionFormat.TABLE,
+) -> None:
+    """Say whether runs got slower: improved, equivalent, regressed, inconclusive, not comparable.
+
+    Exit code 0: nothing got slower; 10: something regressed; 11: inconclusive; 12: not comparable.
+    """
+    from mezzmark import api
+    from mezzmark.report import regression
+
+    found = api.regress(
+        baseline=baseline,
+        contender=contender,
+        tolerance=_fraction(tolerance),
+        confidence_level=level,
+    )
+    if output_format is RegressionFormat.TABLE:
+        from mezzmark.cli.regression_view import print_regression
+
+        print_regression(found)
+    else:
+        writer = {
+            RegressionFormat.MARKDOWN: regression.as_markdown,
+            RegressionFormat.JSON: regression.as_json,
+            RegressionFormat.JUNIT: regression.as_junit,
+        }[output_format]
+        sys.stdout.write(writer(found))
+    raise typer.Exit(found.exit_code)
+
+
+def _fraction(text: str) -> float:
+    try:
+        value = float(text.removesuffix("%")) / (100 if text.endswith("%") else 1)
+    except ValueError:
+        value = -1.0
+    if not 0 < value < 1:
+        raise typer.BadParameter(f'"{text}" is not a share such as 5% or 0.05')
+    return value
 
 
 scenario_app = typer.Typer(no_args_is_help=True, help="List, show and check scenarios.")

@@ -1,11 +1,9 @@
 """A comparison of runs as Markdown, JSON or JUnit XML; the verdicts are made elsewhere."""
 
-from typing import Final, Literal
+from typing import Final
 from xml.etree import ElementTree
 
 from mezzmark.decide.verdicts import CellVerdict, RegressionReport, Verdict
-
-Format = Literal["table", "markdown", "json", "junit"]
 
 MARKS: Final[dict[Verdict, str]] = {
     "improved": "−",
@@ -47,8 +45,8 @@ def context_lines(report: RegressionReport) -> list[str]:
     level = f"{report.confidence_level:.0%}"
     lines = [
         f"Tolerance {report.tolerance_fraction:.1%}; intervals at {level}, each for its own cell; "
-        f"verdicts keep the chance of any false one over all cells at {1 - report.confidence_level:.0%} "
-        "(Holm).",
+        f"the chance of any false verdict over all cells is held at {1 - report.confidence_level:.0%}"
+        " (Holm).",
         f"Design: {report.design}. {report.assumption}",
     ]
     lines += report.machine_notes
@@ -57,7 +55,9 @@ def context_lines(report: RegressionReport) -> list[str]:
         for change in report.host_changes
     ]
     for arm in report.null_arms:
-        state = "fired, so every verdict of this comparison is taken back" if arm.has_fired else "quiet"
+        state = (
+            "fired, so every verdict of this comparison is taken back" if arm.has_fired else "quiet"
+        )
         lines.append(f"Null arm ({arm.cell.cell_id}): {state}.")
     lines.append(_sensitivity(report))
     return lines
@@ -102,7 +102,7 @@ def _cell_text(text: str) -> str:
 def as_junit(report: RegressionReport) -> str:
     """JUnit XML as build servers read it: a regression is a failure, a cell that cannot be told or
     compared is skipped with its reason."""
-    counts = {verdict: 0 for verdict in MARKS}
+    counts = dict.fromkeys(MARKS, 0)
     for cell in report.cells:
         counts[cell.verdict] += 1
     suite = ElementTree.Element(
@@ -115,7 +115,10 @@ def as_junit(report: RegressionReport) -> str:
     )
     for cell in report.cells:
         case = ElementTree.SubElement(
-            suite, "testcase", classname=f"mezzmark.{cell.cell.task}", name=_legal(cell.cell.cell_id)
+            suite,
+            "testcase",
+            classname=f"mezzmark.{cell.cell.task}",
+            name=_legal(cell.cell.cell_id),
         )
         message = _legal(f"{cell.verdict}: {ratio_text(cell)}. {remark_text(cell)}".strip())
         if cell.verdict == "regressed":
@@ -124,9 +127,11 @@ def as_junit(report: RegressionReport) -> str:
             ElementTree.SubElement(case, "skipped", message=message)
     ElementTree.SubElement(suite, "system-out").text = _legal("\n".join(context_lines(report)))
     ElementTree.indent(suite)
-    return '<?xml version="1.0" encoding="UTF-8"?>\n' + ElementTree.tostring(
-        suite, encoding="unicode"
-    ) + "\n"
+    return (
+        '<?xml version="1.0" encoding="UTF-8"?>\n'
+        + ElementTree.tostring(suite, encoding="unicode")
+        + "\n"
+    )
 
 
 def _legal(text: str) -> str:
