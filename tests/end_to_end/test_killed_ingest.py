@@ -1,0 +1,153 @@
+"""An ingest that is killed at random moments never leaves a partial file that looks finished."""
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import av
+import numpy as np
+import pytest
+
+from mezzmark.engines.cache import file_fingerprint
+from mezzmark.engines.frame_index import build_frame_index, write_frame_index
+from mezzmark.engines.ingest import NOTE_NAME
+from mezzmark.engines.ingest_clip import PART_SUFFIX
+from mezzmark.facts.catalogue import find_encoding
+from mezzmark.facts.jobs import IngestJob, IngestSource, MediaReference
+
+KILLS = 20
+CLIPS = 10
+FRAMES = 30
+SIZE = (256, 144)
+SCRIPT = Path(__file__).parent / "ingest_until_killed.py"
+
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="process groups are POSIX")
+
+
+@pytest.fixture(scope="module")
+def original(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A moving picture of noise, so that every encoded frame has weight."""
+    path = tmp_path_factory.mktemp("original") / "camera.mp4"
+    rng = np.random.default_rng(5)
+    with av.open(str(path), "w") as container:
+        track = container.add_stream("mpeg4", rate=25)
+        track.width, track.height = SIZE
+        track.pix_fmt = "yuv420p"
+        for _ in range(FRAMES):
+            noise = rng.integers(0, 255, (SIZE[1], SIZE[0], 3), dtype=np.uint8)
+            container.mux(track.encode(av.VideoFrame.from_ndarray(noise, format="rgb24")))
+        container.mux(track.encode(None))
+    return path
+
+
+@pytest.fixture(scope="module")
+def job_file(original: Path) -> Path:
+    """Ten clips, all of the same camera file."""
+    index_path = original.with_name("index.json")
+    write_frame_index(build_frame_index(original, is_stamped=False), index_path)
+    media = MediaReference(media_path=str(original), index_path=str(index_path))
+    job = IngestJob(
+        sources=tuple(
+            IngestSource(clip=f"take {n}", media=media, frame_count=FRAMES) for n in range(CLIPS)
+        ),
+        encoding=find_encoding("rdd36-standard"),
+        thread_count=1,
+        job_count=2,
+        order="fifo",
+        height_px=None,
+        scratch_dir=str(original.parent),
+    )
+    path = original.with_name("job.json")
+    path.write_text(job.model_dump_json(), encoding="utf-8")
+    return path
+
+
+def _start(job_file: Path, destination: Path) -> subprocess.Popen[bytes]:
+    return subprocess.Popen(
+        [sys.executable, str(SCRIPT), str(job_file), str(destination)],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        start_new_session=True,
+    )
+
+
+def _finish(job_file: Path, destination: Path) -> None:
+    process = _start(job_file, destination)
+    _, complaint = process.communicate()
+    assert process.returncode == 0, complaint.decode()
+
+
+def _bytes_in(folder: Path) -> int:
+    total = 0
+    for entry in os.scandir(folder) if folder.exists() else ():
+        try:
+            total += entry.stat().st_size
+        except FileNotFoundError:  # renamed while we looked
+            continue
+    return total
+
+
+def _kill_when(process: subprocess.Popen[bytes], folder: Path, byte_count: float) -> bool:
+    """Kill the whole group once so many bytes lie in the folder; False if it ended before."""
+    while process.poll() is None:
+        if _bytes_in(folder) >= byte_count:
+            os.killpg(process.pid, signal.SIGKILL)
+            process.communicate()
+            return True
+    process.communicate()
+    return False
+
+
+def _finished(folder: Path) -> dict[str, tuple[int, int]]:
+    """Files under their own names, with what would change if they were made again."""
+    return {
+        path.name: (path.stat().st_ino, path.stat().st_mtime_ns)
+        for path in folder.glob("*")
+        if path.suffix != PART_SUFFIX and path.name != NOTE_NAME
+    }
+
+
+def test_twenty_kills_leave_only_whole_files(
+    job_file: Path, original: Path, tmp_path: Path
+) -> None:
+    """Killed with SIGKILL at 20 random moments: whatever has its own name is byte for byte the file
+    of an undisturbed ingest; a resumed ingest keeps every such file and makes only the rest; the
+    original is unchanged."""
+    before = file_fingerprint(original)
+    _finish(job_file, tmp_path / "undisturbed")
+    whole = {
+        name: (tmp_path / "undisturbed" / name) for name in _finished(tmp_path / "undisturbed")
+    }
+    assert len(whole) == CLIPS
+    expected = {name: file_fingerprint(path) for name, path in whole.items()}
+    total = sum(path.stat().st_size for path in whole.values())
+
+    rng = np.random.default_rng(20)
+    kills = torn = 0
+    kept: dict[str, tuple[int, int]] = {}
+    folder = tmp_path / "killed-0"
+    while kills < KILLS:
+        there = _bytes_in(folder)
+        process = _start(job_file, folder)
+        # up to a little beyond what is left, so that the last moments are met too
+        goal = there + rng.uniform(0, 1) ** 2 * (total - there)
+        if not _kill_when(process, folder, goal):
+            assert {n: file_fingerprint(folder / n) for n in _finished(folder)} == expected
+            folder, kept = tmp_path / f"killed-{kills}", {}
+            continue
+        kills += 1
+        finished = _finished(folder)
+        torn += any(path.suffix == PART_SUFFIX for path in folder.glob("*"))
+        for name in finished:
+            assert file_fingerprint(folder / name) == expected[name], f"{name} is not whole"
+        assert kept.items() <= finished.items(), "a finished file was made again"
+        kept = finished
+    _finish(job_file, folder)
+    finished = _finished(folder)
+    assert kept.items() <= finished.items()
+    assert {name: file_fingerprint(folder / name) for name in finished} == expected
+    assert not list(folder.glob(f"*{PART_SUFFIX}"))
+    assert torn > 0, "no kill met a file in the making; the test proves nothing"
+    assert file_fingerprint(original) == before

@@ -1,0 +1,175 @@
+"""Ingesting a folder on real encoders: every file whole, nothing overwritten, nothing redone."""
+
+import itertools
+from pathlib import Path
+
+import pytest
+from encoded_pictures import FRAME_COUNT, SMALL, decode_all, master, stamp_in
+
+from mezzmark.engines.cache import file_fingerprint
+from mezzmark.engines.frame_index import write_frame_index
+from mezzmark.engines.ingest import Pool, file_names, ingest_folder, run_ingest
+from mezzmark.engines.ingest_clip import fitted_size, give_name, part_of
+from mezzmark.facts.catalogue import find_encoding
+from mezzmark.facts.errors import DestinationError, EncodingError
+from mezzmark.facts.jobs import IngestJob, IngestSource, MediaReference
+from mezzmark.facts.throughput import IngestMeasurement
+from mezzmark.host_clock import read_clock_ns
+
+LENGTHS = (4, FRAME_COUNT, 8)
+POOL = Pool(encoding=find_encoding("vc3-sq"), job_count=1, thread_count=1, order="longest-first")
+
+
+def _sources(folder: Path) -> tuple[IngestSource, ...]:
+    index_path = folder / "index.json"
+    write_frame_index(master().index, index_path)
+    media = MediaReference(media_path=str(master().path), index_path=str(index_path))
+    return tuple(
+        IngestSource(clip=f"take {frames}/A", media=media, frame_count=frames) for frames in LENGTHS
+    )
+
+
+@pytest.fixture(scope="module")
+def ingested(tmp_path_factory: pytest.TempPathFactory) -> tuple[IngestMeasurement, Path, str]:
+    """Three clips by two processes, with the original's digest from before."""
+    folder = tmp_path_factory.mktemp("ingest")
+    before = file_fingerprint(master().path)
+    job = IngestJob(
+        sources=_sources(folder),
+        encoding=POOL.encoding,
+        thread_count=1,
+        job_count=2,
+        order="longest-first",
+        height_px=None,
+        scratch_dir=str(folder),
+    )
+    measured = run_ingest(job, read_clock_ns).measurement
+    assert isinstance(measured, IngestMeasurement)
+    return measured, folder / "ingested", before
+
+
+def test_every_clip_comes_out_whole(ingested: tuple[IngestMeasurement, Path, str]) -> None:
+    """Each file holds its clip's pictures, stamps in order, by an independent decode; no part is
+    left; the original is untouched."""
+    measured, folder, before = ingested
+    assert measured.frame_count == LENGTHS
+    files = sorted(folder.glob("*.mov"))
+    assert len(files) == len(LENGTHS)
+    for path, frames in zip(files, LENGTHS, strict=True):
+        assert [stamp_in(frame) for frame in decode_all(path)] == list(range(frames))
+    assert not list(folder.glob("*.part"))
+    assert file_fingerprint(master().path) == before
+
+
+def test_the_record_fits_together(ingested: tuple[IngestMeasurement, Path, str]) -> None:
+    """Clips start, are encoded, and end in that order; no worker has two at once; the longest is
+    taken first."""
+    measured, *_ = ingested
+    for start, encoded, end in zip(
+        measured.start_ns, measured.encoded_ns, measured.end_ns, strict=True
+    ):
+        assert 0 <= start < encoded < end
+    spans = sorted(zip(measured.worker_index, measured.start_ns, measured.end_ns, strict=True))
+    for (worker, _, end), (next_worker, start, _) in itertools.pairwise(spans):
+        assert worker != next_worker or end <= start
+    assert measured.start_ns.index(min(measured.start_ns)) in (1, 2)
+    assert set(measured.worker_index) <= {0, 1}
+    assert measured.is_verified == (True, True, True)
+
+
+def test_names_differ_and_suit_every_file_system(tmp_path: Path) -> None:
+    """Equal and odd clip names give different plain file names."""
+    source = _sources(tmp_path)[0]
+    odd = [
+        source.model_copy(update={"clip": name}) for name in ("a/b", "a/b", "..", "é\n:", "x" * 300)
+    ]
+    names = file_names(odd, POOL.encoding)
+    assert len(set(names)) == len(names)
+    assert all(len(name) < 100 and set(name) <= set("abx0123456789-.mov") for name in names)
+
+
+def test_a_resumed_ingest_keeps_what_is_finished(tmp_path: Path) -> None:
+    """With one file taken away and a part lying there, a resumed ingest makes that file again and
+    leaves the others as they are."""
+    sources, folder = _sources(tmp_path), tmp_path / "out"
+    first = ingest_folder(sources, folder, POOL, clock_ns=read_clock_ns)
+    first[2].path.unlink()
+    part_of(first[2].path).write_bytes(b"half a file")
+    part_of(first[0].path).write_bytes(b"killed between link and unlink")
+    before = {clip.path: clip.path.stat().st_mtime_ns for clip in first[:2]}
+    again = ingest_folder(sources, folder, POOL, clock_ns=read_clock_ns, resume=True)
+    assert [clip.was_finished for clip in again] == [True, True, False]
+    assert {path: path.stat().st_mtime_ns for path in before} == before
+    assert len(decode_all(again[2].path)) == LENGTHS[2]
+    assert not list(folder.glob("*.part"))
+
+
+def test_nothing_is_ever_overwritten(tmp_path: Path) -> None:
+    """A folder that is not empty, another ingest's folder, and a foreign file under a clip's name
+    are refused and left as they are."""
+    sources, folder = _sources(tmp_path)[:1], tmp_path / "out"
+    folder.mkdir()
+    (folder / "mine.txt").write_text("mine")
+    with pytest.raises(DestinationError, match="not empty"):
+        ingest_folder(sources, folder, POOL, clock_ns=read_clock_ns)
+    with pytest.raises(DestinationError, match="another ingest"):
+        ingest_folder(sources, folder, POOL, clock_ns=read_clock_ns, resume=True)
+    assert [path.name for path in folder.iterdir()] == ["mine.txt"]
+
+    second = tmp_path / "second"
+    made = ingest_folder(sources, second, POOL, clock_ns=read_clock_ns)[0]
+    other = Pool(encoding=find_encoding("vc3-hq"), job_count=1, thread_count=1, order="fifo")
+    with pytest.raises(DestinationError, match="another ingest"):
+        ingest_folder(sources, second, other, clock_ns=read_clock_ns, resume=True)
+    made.path.write_bytes(b"something else")
+    with pytest.raises(DestinationError, match="not this clip's file"):
+        ingest_folder(sources, second, POOL, clock_ns=read_clock_ns, resume=True)
+    assert made.path.read_bytes() == b"something else"
+
+
+def test_a_name_is_never_taken_over(tmp_path: Path) -> None:
+    """Where a file appeared meanwhile under the clip's name, the part keeps its own."""
+    part, path = tmp_path / "a.mov.part", tmp_path / "a.mov"
+    part.write_bytes(b"new")
+    path.write_bytes(b"old")
+    with pytest.raises(DestinationError):
+        give_name(part, path)
+    assert (part.read_bytes(), path.read_bytes()) == (b"new", b"old")
+
+
+def test_pictures_in_another_order_are_not_a_finished_file(tmp_path: Path) -> None:
+    """When the stamps that come back are not the clip's, the file never gets its name."""
+    sources, folder = _sources(tmp_path)[:1], tmp_path / "out"
+    index = master().index
+    swapped = index.model_copy(update={"stamps": (*index.stamps[1:], index.stamps[0])})
+    write_frame_index(swapped, tmp_path / "index.json")
+    with pytest.raises(EncodingError, match="another order"):
+        ingest_folder(sources, folder, POOL, clock_ns=read_clock_ns)
+    assert not list(folder.glob("*.mov"))
+
+
+@pytest.mark.parametrize(
+    ("size", "wanted", "fitted"),
+    [
+        ((3840, 2160), 1080, (1920, 1080)),
+        ((4096, 2160), 1080, (2048, 1080)),
+        ((1920, 1080), 2160, (1920, 1080)),
+        ((1280, 720), None, (1280, 720)),
+        ((1000, 562), 140, (250, 140)),
+    ],
+)
+def test_resizing_keeps_the_shape(size: tuple, wanted: int | None, fitted: tuple) -> None:
+    """The width follows the height, even, and pictures are never enlarged."""
+    assert fitted_size(*size, wanted) == fitted
+
+
+def test_resized_files_have_the_size_asked_for(tmp_path: Path) -> None:
+    """At half height a file holds as many pictures, half as large."""
+    pool = Pool(
+        encoding=find_encoding("ffv1"), job_count=1, thread_count=1, order="fifo", height_px=122
+    )
+    made = ingest_folder(_sources(tmp_path)[:1], tmp_path / "out", pool, clock_ns=read_clock_ns)[0]
+    frames = decode_all(made.path)
+    assert len(frames) == LENGTHS[0]
+    assert {(f.width, f.height) for f in frames} == {made.size} == {(244, 122)}
+    assert made.size != SMALL
