@@ -37,10 +37,6 @@ SIDE_BY_SIDE_DELTA_E: Final = 2.0
 MOST_VIEWERS_DELTA_E: Final = 5.0
 """From here on two colours look different at a glance (common practice)."""
 
-VISIBLE_QUANTILE: Final = 0.9
-"""Visibility is judged at the 90th percentile of the patches (Hyndman-Fan type 7): a wrong matrix
-moves only some colours, and they are what a viewer sees."""
-
 
 class Diagnosis(Fact):
     """What happened to the chart.
@@ -116,8 +112,7 @@ def _has_misplaced_chroma(measurement: ChartMeasurement) -> bool:
 def _say(
     measurement: ChartMeasurement, cause: Cause | None, change: float, residual: float
 ) -> Diagnosis:
-    inside = [p.delta_e_2000 for p in measurement.patches if p.kind != "outside"]
-    delta_e = float(np.quantile(inside, VISIBLE_QUANTILE))
+    delta_e = measurement.visible_delta_e
     seen = visibility_words(delta_e)
     figure = f" (ΔE {delta_e:.1f})" if delta_e >= INVISIBLE_DELTA_E else ""
     if cause is not None:

@@ -101,17 +101,20 @@ def sample_faults(*, matrix: MatrixName, bit_depth: int) -> tuple[Fault, ...]:
     return tuple(faults)
 
 
+def read_as(frame: av.VideoFrame, tags: ColourTags) -> tuple[av.VideoFrame, ColourTags]:
+    """The same samples for a reader that believes these tags, and the tags."""
+    plain = PLAIN_TWIN.get(frame.format.name)
+    if plain is not None:
+        frame = frame_from_planes(planes_of(frame), plain, tags)
+    return frame, tags
+
+
 def _range_reader(
     colour_range: int,
 ) -> Callable[[av.VideoFrame, ColourTags], tuple[av.VideoFrame, ColourTags]]:
-    def change(frame: av.VideoFrame, tags: ColourTags) -> tuple[av.VideoFrame, ColourTags]:
-        read = tags.model_copy(update={"colour_range": colour_range})
-        plain = PLAIN_TWIN.get(frame.format.name)
-        if plain is not None:
-            frame = frame_from_planes(planes_of(frame), plain, tags)
-        return frame, read
-
-    return change
+    return lambda frame, tags: read_as(
+        frame, tags.model_copy(update={"colour_range": colour_range})
+    )
 
 
 def _matrix_reader(

@@ -2,6 +2,7 @@
 
 from typing import Literal
 
+import numpy as np
 from pydantic import Field
 
 from mezzmark.facts.base import Fact
@@ -137,29 +138,42 @@ class ChartMeasurement(Fact):
         return sum(inside) / len(inside)
 
     @property
+    def visible_delta_e(self) -> float:
+        """ΔE2000 at the 90th percentile of the patches between black and white (Hyndman-Fan type
+        7): a wrong matrix moves only some colours, and they are what a viewer sees."""
+        inside = [p.delta_e_2000 for p in self.patches if p.kind != "outside"]
+        return float(np.quantile(inside, 0.9))
+
+    @property
     def worst_patch(self) -> PatchReading:
         """The patch between black and white that moved most."""
         return max((p for p in self.patches if p.kind != "outside"), key=lambda p: p.delta_e_2000)
 
 
 class TagSurvival(Fact):
-    """What an encoding in a container keeps of what it was told; None where not asked.
+    """What an encoding in a container keeps of what it was told.
 
-    `written` and `read` are colour tags as told to encoder and muxer and as found by a demuxer and
-    decoder afterwards. The pairs of words are (written, read).
+    Each pair is (written, read); None where a container says nothing. `written` and `read` are
+    colour tags as told to encoder and muxer, and as the player finds them. `delta_e_shown` is the
+    90th percentile of ΔE2000 over the chart's patches between the picture read by the right tags
+    and as the player shows it; `delta_e_as_601` and `delta_e_as_full` are for players that take a
+    lost matrix for BT.601 and a lost range for full (None where that tag is not lost).
     """
 
     encoding: str
     container: str
+    height_px: int
     written: ColourTags
     read: ColourTags
-    chroma_location: tuple[int | None, int | None]
-    field_order: tuple[str | None, str | None]
-    sample_aspect: tuple[str | None, str | None]
-    timecode: tuple[str | None, str | None]
-    frame_rate: tuple[str | None, str | None]
-    duration_frames: tuple[float | None, float | None]
-    problem: str = ""
+    chroma_location: tuple[str | None, str | None]
+    field_order: tuple[str, str]
+    sample_aspect: tuple[str, str | None]
+    timecode: tuple[str, str | None]
+    frame_rate: tuple[str, str | None]
+    duration_s: tuple[float, float | None]
+    delta_e_shown: float
+    delta_e_as_601: float | None = None
+    delta_e_as_full: float | None = None
 
 
 class WorstFrame(Fact):

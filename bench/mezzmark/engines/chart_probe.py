@@ -1,0 +1,154 @@
+"""A chart through an encoding: encode, container, decode, viewer; and what its tags did to it."""
+
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from av.video.frame import VideoFrame
+
+from mezzmark.engines.chart import chart_frame, chart_tags
+from mezzmark.engines.chart_measure import (
+    ChartPicture,
+    average_picture,
+    measure_chart,
+)
+from mezzmark.engines.chart_view import chart_viewer
+from mezzmark.engines.faults import read_as
+from mezzmark.engines.generations import decoded_frames
+from mezzmark.engines.media import FULL_RANGE, UNSPECIFIED
+from mezzmark.engines.pixels import pixel_format_facts, planes_of
+from mezzmark.engines.tag_survival import (
+    CHROMA_LOCATION,
+    FIELD_ORDERS,
+    PROGRESSIVE,
+    SAMPLE_ASPECT,
+    TIMECODE,
+    TagsRead,
+    has_chroma_location,
+    read_tags,
+    write_tagged,
+)
+from mezzmark.facts.chart import Chart
+from mezzmark.facts.colour import MATRIX_CODES
+from mezzmark.facts.encoding import Encoding
+from mezzmark.facts.fidelity import ChartMeasurement, TagSurvival
+from mezzmark.facts.footage import ColourTags, MediaFacts
+
+CHART_FRAMES: Final = 3
+"""Enough for B frames and a predicted picture."""
+
+SMALLEST_CHART_PX: Final = (320, 180)
+"""Below this the patches have too few pixels clear of their edges."""
+
+ALPHA_TOLERANCE: Final = 0.01
+"""Mean error of alpha, as a share of opaque, up to which it counts as kept."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChartProbe:
+    """What became of the chart, of its tags and of its alpha (None where none was sent)."""
+
+    measurement: ChartMeasurement
+    tags: TagSurvival
+    alpha_is_kept: bool | None
+
+
+def probe_chart(
+    encoding: Encoding,
+    chart: Chart,
+    folder: Path,
+    *,
+    frame_rate: Fraction,
+    thread_count: int,
+) -> ChartProbe:
+    """Send a chart through an encoding; its file is left in `folder`. Raises EncodingError."""
+    facts = pixel_format_facts(encoding.pixel_format)
+    tags = chart_tags(chart, is_full_range=facts.is_rgb or facts.is_full_range)
+    frames = [chart_frame(chart, encoding.pixel_format) for _ in range(CHART_FRAMES)]
+    path = folder / f"chart.{encoding.container}"
+    write_tagged(
+        frames, encoding, path, frame_rate=frame_rate, tags=tags, thread_count=thread_count
+    )
+    read = read_tags(path)
+    returned = list(decoded_frames(path, thread_count))
+    entered = see_chart(frames[:1], _read_by(read.media, tags), chart)
+    measurement = measure_chart(see_chart(returned, read.media, chart), entered, chart)
+    return ChartProbe(
+        measurement=measurement,
+        tags=_survival(encoding, tags, read, frame_rate, measurement)
+        if facts.is_rgb
+        else _survival(encoding, tags, read, frame_rate, measurement).model_copy(
+            update=_other_readers(returned, read, tags, entered, chart)
+        ),
+        alpha_is_kept=_alpha_is_kept(frames[0], returned[0]) if facts.has_alpha else None,
+    )
+
+
+def see_chart(frames: list[VideoFrame], media: MediaFacts, chart: Chart) -> ChartPicture:
+    """Frames as the player shows them when it reads these tags."""
+    view = chart_viewer(media)
+    return average_picture(((frame, view(frame)) for frame in frames), chart)
+
+
+def _read_by(media: MediaFacts, tags: ColourTags) -> MediaFacts:
+    return media.model_copy(update={"tags": tags})
+
+
+def _survival(
+    encoding: Encoding,
+    tags: ColourTags,
+    read: TagsRead,
+    frame_rate: Fraction,
+    measurement: ChartMeasurement,
+) -> TagSurvival:
+    is_asked = has_chroma_location(encoding.pixel_format)
+    return TagSurvival(
+        encoding=encoding.name,
+        container=encoding.container,
+        height_px=measurement.chart.height_px,
+        written=tags,
+        read=read.media.tags,
+        chroma_location=(CHROMA_LOCATION if is_asked else None, read.chroma_location),
+        field_order=(FIELD_ORDERS[PROGRESSIVE], read.field_order),
+        sample_aspect=(str(SAMPLE_ASPECT), read.sample_aspect),
+        timecode=(TIMECODE, read.timecode),
+        frame_rate=(
+            str(frame_rate),
+            str(read.media.frame_rate) if read.media.frame_rate else None,
+        ),
+        duration_s=(float(CHART_FRAMES / frame_rate), read.media.duration_s),
+        delta_e_shown=measurement.visible_delta_e,
+    )
+
+
+def _other_readers(
+    returned: list[VideoFrame],
+    read: TagsRead,
+    tags: ColourTags,
+    entered: ChartPicture,
+    chart: Chart,
+) -> dict[str, float]:
+    """What readers would show that fill lost tags in another way."""
+    guesses: dict[str, ColourTags] = {}
+    if read.media.tags.matrix == UNSPECIFIED != tags.matrix:
+        guesses["delta_e_as_601"] = tags.model_copy(update={"matrix": MATRIX_CODES["BT.601"]})
+    if read.media.tags.colour_range == 0 and tags.colour_range != FULL_RANGE:
+        guesses["delta_e_as_full"] = tags.model_copy(update={"colour_range": FULL_RANGE})
+    found = {}
+    for name, guess in guesses.items():
+        frames = [read_as(frame, guess)[0] for frame in returned]
+        picture = see_chart(frames, _read_by(read.media, guess), chart)
+        found[name] = measure_chart(picture, entered, chart).visible_delta_e
+    return found
+
+
+def _alpha_is_kept(entered: VideoFrame, returned: VideoFrame) -> bool:
+    before, after = planes_of(entered), planes_of(returned)
+    if len(after) < 4:
+        return False
+    depths = [pixel_format_facts(f.format.name).bit_depth for f in (entered, returned)]
+    left = before[3] / float(2 ** depths[0] - 1)
+    right = after[3] / float(2 ** depths[1] - 1)
+    return bool(np.mean(np.abs(left - right)) <= ALPHA_TOLERANCE)

@@ -1,0 +1,125 @@
+"""The fidelity task: generations, chart and tags of one encoding of one clip. Nothing is timed."""
+
+from collections.abc import Callable
+from itertools import islice
+from pathlib import Path
+from typing import Final
+
+from mezzmark.engines.chart_probe import SMALLEST_CHART_PX, ChartProbe, probe_chart
+from mezzmark.engines.frame_index import read_frame_index
+from mezzmark.engines.generations import (
+    GenerationPlan,
+    decoded_frames,
+    run_generations,
+    source_frames,
+    written_facts,
+)
+from mezzmark.engines.media import probe_media
+from mezzmark.engines.worst_frame import cut_worst
+from mezzmark.facts.catalogue import check_frame
+from mezzmark.facts.chart import Chart
+from mezzmark.facts.errors import EncodingError
+from mezzmark.facts.fidelity import (
+    FidelityMeasurement,
+    GenerationQuality,
+    QualitySeries,
+    WorstFrame,
+)
+from mezzmark.facts.frame_rates import constant_rate
+from mezzmark.facts.jobs import FidelityJob, Measured
+from mezzmark.host import read_process_facts
+
+FIRST: Final = 1
+
+
+def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
+    """Everything the fidelity task finds out; the clock is not looked at.
+
+    Frames stream from file to file in `job.scratch_dir`, so memory does not grow with the clip.
+    Raises EncodingError when the encoding cannot hold the clip or loses frames.
+    """
+    plan = _plan(job)
+    check_frame(job.encoding, plan.index.width_px, plan.index.height_px, plan.frame_rate)
+    found: list[GenerationQuality] = []
+    worst: WorstFrame | None = None
+    decoded_format = ""
+    for generation in run_generations(plan):
+        found.append(generation.found)
+        if generation.found.generation == FIRST:
+            decoded_format = probe_media(generation.path).pixel_format
+            worst = _worst_frame(plan, generation.path, generation.found)
+    probe = _chart(job, plan)
+    return Measured(
+        measurement=FidelityMeasurement(
+            frame_count=found[0].frame_count,
+            frame_rate=str(plan.frame_rate),
+            encoded_pixel_format=job.encoding.pixel_format,
+            decoded_pixel_format=decoded_format,
+            compared_pixel_format=plan.compared_format,
+            is_lossless_claimed=job.encoding.is_lossless,
+            generations=tuple(found),
+            chart=probe.measurement if probe else None,
+            tags=probe.tags if probe else None,
+            alpha_is_kept=probe.alpha_is_kept if probe else None,
+            worst_frame=worst,
+        ),
+        process=read_process_facts(),
+    )
+
+
+def worst_frame_index(quality: QualitySeries) -> int | None:
+    """The frame with the largest squared error over all samples; None where none was measured or
+    no frame differs."""
+    weights = quality.plane_weights
+    totals = [
+        sum(weight * error for weight, error in zip(weights, errors, strict=True))
+        for errors in quality.squared_error
+    ]
+    if not totals or max(totals) == 0:
+        return None
+    return totals.index(max(totals))
+
+
+def _plan(job: FidelityJob) -> GenerationPlan:
+    index = read_frame_index(job.source.index_path)
+    return GenerationPlan(
+        source=probe_media(job.source.media_path),
+        index=index,
+        encoding=job.encoding,
+        settings=job.settings,
+        frame_rate=constant_rate(index),
+        thread_count=job.thread_count,
+        scratch=Path(job.scratch_dir),
+    )
+
+
+def _worst_frame(plan: GenerationPlan, path: Path, found: GenerationQuality) -> WorstFrame | None:
+    number = worst_frame_index(found.quality)
+    if number is None:
+        return None
+    before = next(islice(source_frames(plan), number, None))
+    after = next(islice(decoded_frames(path, plan.thread_count), number, None))
+    return cut_worst(
+        before,
+        after,
+        frame_index=number,
+        before_facts=plan.source,
+        after_facts=written_facts(plan, path),
+    )
+
+
+def _chart(job: FidelityJob, plan: GenerationPlan) -> ChartProbe | None:
+    """The chart at the clip's own size; None where it cannot be written with every tag."""
+    width_px, height_px = plan.index.width_px, plan.index.height_px
+    if width_px < SMALLEST_CHART_PX[0] or height_px < SMALLEST_CHART_PX[1]:
+        return None
+    try:
+        return probe_chart(
+            job.encoding,
+            Chart(width_px=width_px, height_px=height_px),
+            plan.scratch,
+            frame_rate=plan.frame_rate,
+            thread_count=job.thread_count,
+        )
+    except EncodingError:
+        return None  # the report says that the chart could not be sent through

@@ -1,0 +1,265 @@
+"""Generations: decode → encode again and again, each compared with the clip itself.
+
+How unlike formats are compared: quality is measured in the clip's own pixel format, so a decoded
+picture in another format (4:2:2 from a 4:2:0 clip, 10 bits from 8) is first converted back to it
+by the same careful conversion that made it (swscale, bicubic chroma, accurate rounding). Up and
+down again costs a little by itself; it is what a workflow with that encoding would lose, so it is
+left in. Whether a picture came back bit-exact is asked in the encoding's own format, against the
+very planes that entered the encoder.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import islice
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from av.error import FFmpegError
+from av.video.frame import PictureType, VideoFrame
+from av.video.reformatter import VideoReformatter
+
+from mezzmark.engines.convert import Converter, read_pictures
+from mezzmark.engines.encode import encoder_gave_up, open_encoder
+from mezzmark.engines.media import open_media, probe_media
+from mezzmark.engines.pixels import Planes, frame_from_planes, pixel_format_facts, planes_of
+from mezzmark.engines.quality import PLAIN_TWIN, QualityMeter, comparable_format, frames_in_pairs
+from mezzmark.facts.encoding import Encoding
+from mezzmark.facts.errors import EncodingError
+from mezzmark.facts.fidelity import FidelitySettings, GenerationQuality
+from mezzmark.facts.footage import ColourTags, FrameIndex, MediaFacts
+
+STEP_FORMATS: Final = {
+    "yuv420p": "yuv420p10le",
+    "yuv422p": "yuv422p10le",
+    "yuv444p": "yuv444p10le",
+    "yuvj420p": "yuv420p10le",
+    "yuvj422p": "yuv422p10le",
+    "yuvj444p": "yuv444p10le",
+    "uyvy422": "yuv422p10le",
+    "gbrp": "gbrp10le",
+    "yuv420p10le": "yuv420p",
+    "yuv422p10le": "yuv422p",
+    "yuv444p10le": "yuv444p",
+    "gbrp10le": "gbrp",
+    "gbrp12le": "gbrp",
+}
+"""Where an 8/10-bit step takes a picture before it returns to its own format."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GenerationPlan:
+    """What all generations of one clip and encoding share. `scratch` is an existing folder."""
+
+    source: MediaFacts
+    index: FrameIndex
+    encoding: Encoding
+    settings: FidelitySettings
+    frame_rate: Fraction
+    thread_count: int
+    scratch: Path
+
+    @property
+    def compared_format(self) -> str:
+        """The clip's own pixel format, alpha left out, in which quality is measured."""
+        if self.source.pixel_format.startswith("yuvj"):
+            return self.source.pixel_format
+        return comparable_format(self.source.pixel_format)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Generation:
+    """One generation's file and what was found out about it."""
+
+    path: Path
+    found: GenerationQuality
+
+
+def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
+    """Make and compare every generation in turn; only the newest file and the one before exist.
+
+    The caller may read a generation's file until it asks for the next. Raises EncodingError when
+    the encoder refuses, or frames are lost.
+    """
+    previous: Path | None = None
+    for generation in range(1, plan.settings.generations + 1):
+        path = plan.scratch / f"generation-{generation}.{plan.encoding.container}"
+        _encode(plan, path, _entering(plan, previous, generation))
+        if previous is not None:
+            previous.unlink()  # made here, and no longer needed
+        yield Generation(path=path, found=_compare(plan, path, generation))
+        previous = path
+
+
+def picture_offset_px(settings: FidelitySettings, generation: int) -> int:
+    """How far right and down the picture lies in this generation: moved and moved back."""
+    return settings.shift_px if generation % 2 == 0 else 0
+
+
+def entering_frames(plan: GenerationPlan) -> Iterator[VideoFrame]:
+    """The clip's frames as they enter the first encoder."""
+    converter = Converter(plan.source, plan.encoding.pixel_format, thread_count=plan.thread_count)
+    for picture in source_frames(plan):
+        yield converter.convert(picture)
+
+
+def source_frames(plan: GenerationPlan) -> Iterator[VideoFrame]:
+    """The clip's frames as its decoder gives them."""
+    pictures = read_pictures(plan.source.path, plan.index, thread_count=plan.thread_count)
+    return islice(pictures, plan.settings.frames)
+
+
+def decoded_frames(path: Path, thread_count: int) -> Iterator[VideoFrame]:
+    """Every frame of a file of ours, in order."""
+    with open_media(path) as (container, track):
+        track.codec_context.thread_count = thread_count
+        track.codec_context.thread_type = "AUTO"
+        yield from container.decode(track)
+
+
+def written_facts(plan: GenerationPlan, path: Path) -> MediaFacts:
+    """What a generation's file holds, with the tags that were written in place of those read:
+    what becomes of tags is not a question of picture quality."""
+    target = pixel_format_facts(plan.encoding.pixel_format)
+    is_full = target.is_rgb or target.is_full_range
+    facts = probe_media(path)
+    tags = plan.source.tags.model_copy(update={"colour_range": 2 if is_full else 1})
+    return facts.model_copy(update={"tags": tags})
+
+
+def shifted(frame: VideoFrame, offset_px: int, tags: ColourTags | None = None) -> VideoFrame:
+    """The picture moved right and down by whole pixels; what leaves comes back at the other
+    side, so that nothing is lost and it can be moved back."""
+    if not offset_px:
+        return frame
+    name = PLAIN_TWIN.get(frame.format.name, frame.format.name)
+    pixel_format = frame.format.name if frame.format.name.startswith("yuvj") else name
+    planes = planes_of(frame)
+    height_px, width_px = planes[0].shape
+    moved: Planes = tuple(
+        np.roll(
+            plane,
+            (offset_px * plane.shape[0] // height_px, offset_px * plane.shape[1] // width_px),
+            axis=(0, 1),
+        )
+        for plane in planes
+    )
+    if len(planes) == 4:
+        pixel_format = frame.format.name
+    return frame_from_planes(moved, pixel_format, tags)
+
+
+def _entering(plan: GenerationPlan, previous: Path | None, generation: int) -> Iterator[VideoFrame]:
+    if previous is None:
+        yield from entering_frames(plan)
+        return
+    facts = written_facts(plan, previous)
+    to_encoder = Converter(facts, plan.encoding.pixel_format, thread_count=plan.thread_count)
+    step = _BitDepthStep(plan) if plan.settings.bit_depth_step else None
+    move_px = picture_offset_px(plan.settings, generation) - picture_offset_px(
+        plan.settings, generation - 1
+    )
+    for picture in decoded_frames(previous, plan.thread_count):
+        frame = to_encoder.convert(shifted(picture, move_px, facts.tags))
+        yield step.pass_through(frame) if step else frame
+
+
+class _BitDepthStep:
+    """Takes frames through fewer (or more) bits and back, without moving levels."""
+
+    def __init__(self, plan: GenerationPlan) -> None:
+        self._home = plan.encoding.pixel_format
+        away = STEP_FORMATS.get(self._home)
+        if away is None:
+            raise EncodingError(
+                where=f'pixel format "{self._home}"',
+                what="there is no 8/10-bit step for it",
+                remedy="Set fidelity.bit_depth_step to false.",
+            )
+        home = pixel_format_facts(self._home)
+        full = home.is_rgb or home.is_full_range
+        tags = ColourTags(colour_range=2 if full else 1, matrix=plan.source.tags.matrix)
+        self._away = away
+        self._tags = tags
+        self._range = "JPEG" if full else "MPEG"
+        self._reformatter = VideoReformatter()
+
+    def pass_through(self, frame: VideoFrame) -> VideoFrame:
+        """The frame after the step, in its own format again."""
+        for name in (self._away, self._home):
+            frame = self._reformatter.reformat(
+                frame, format=name, src_color_range=self._range, dst_color_range=self._range
+            )
+        return frame
+
+
+def _encode(plan: GenerationPlan, path: Path, frames: Iterator[VideoFrame]) -> None:
+    converter = Converter(plan.source, plan.encoding.pixel_format, thread_count=1)
+    target = open_encoder(
+        path,
+        plan.encoding,
+        size=(plan.index.width_px, plan.index.height_px),
+        frame_rate=plan.frame_rate,
+        time_base=1 / plan.frame_rate,
+        tags=converter.tags,
+        thread_count=plan.thread_count,
+    )
+    try:
+        for number, frame in enumerate(frames):
+            frame.pict_type = PictureType.NONE
+            frame.pts, frame.time_base = number, 1 / plan.frame_rate
+            target.container.mux(target.track.encode(frame))
+        target.container.mux(target.track.encode(None))
+    except FFmpegError as error:
+        raise encoder_gave_up(plan.encoding, path, error) from error
+    finally:
+        target.container.close()
+
+
+def _compare(plan: GenerationPlan, path: Path, generation: int) -> GenerationQuality:
+    """One pass over clip and file side by side."""
+    offset_px = picture_offset_px(plan.settings, generation)
+    facts = written_facts(plan, path)
+    enter = Converter(plan.source, plan.encoding.pixel_format, thread_count=plan.thread_count)
+    reference = Converter(plan.source, plan.compared_format, thread_count=plan.thread_count)
+    back = Converter(facts, plan.compared_format, thread_count=plan.thread_count)
+    meter: QualityMeter | None = None
+    count = differing = 0
+    pairs = frames_in_pairs(source_frames(plan), decoded_frames(path, plan.thread_count))
+    for original, decoded in pairs:
+        returned = shifted(decoded, -offset_px, facts.tags)
+        differing += not same_planes(enter.convert(original), returned)
+        before = reference.convert(original)
+        meter = meter or QualityMeter(
+            before, metrics=plan.settings.metrics, thread_count=plan.thread_count
+        )
+        meter.compare(before, back.convert(returned))
+        count += 1
+    if meter is None:
+        raise EncodingError(
+            where=f'encoding "{plan.encoding.name}"',
+            what="no frame came back",
+            remedy="Leave the encoding out.",
+        )
+    return GenerationQuality(
+        generation=generation,
+        file_bytes=facts.file_bytes,
+        frame_count=count,
+        is_bit_exact=differing == 0,
+        differing_frame_count=differing,
+        quality=meter.series(),
+    )
+
+
+def same_planes(first: VideoFrame, second: VideoFrame) -> bool:
+    """Whether two frames hold the same code values in planes of the same depth and size."""
+    if (
+        pixel_format_facts(first.format.name).bit_depth
+        != pixel_format_facts(second.format.name).bit_depth
+    ):
+        return False
+    left, right = planes_of(first), planes_of(second)
+    return len(left) == len(right) and all(
+        np.array_equal(a, b) for a, b in zip(left, right, strict=True)
+    )

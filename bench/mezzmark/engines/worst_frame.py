@@ -1,0 +1,70 @@
+"""The worst part of the worst frame, cut out of both sides as a viewer shows them."""
+
+import base64
+from fractions import Fraction
+from typing import Final
+
+import av
+import numpy as np
+import numpy.typing as npt
+from av.video.frame import VideoFrame
+
+from mezzmark.engines.chart_view import chart_viewer
+from mezzmark.facts.fidelity import WorstFrame
+from mezzmark.facts.footage import MediaFacts
+
+CROP_PX: Final = (160, 90)
+"""Small enough to keep in a record, large enough to see what happened."""
+
+
+def cut_worst(
+    before: VideoFrame,
+    after: VideoFrame,
+    *,
+    frame_index: int,
+    before_facts: MediaFacts,
+    after_facts: MediaFacts,
+) -> WorstFrame:
+    """Both views of the tile with the largest squared error; tiles lie on a grid of half tiles."""
+    left = chart_viewer(before_facts)(before)
+    right = chart_viewer(after_facts)(after)
+    across, down = min(CROP_PX[0], left.shape[1]), min(CROP_PX[1], left.shape[0])
+    error = ((left - right) ** 2).sum(axis=2)
+    left_px, top_px = _worst_tile(error, across, down)
+    window = (slice(top_px, top_px + down), slice(left_px, left_px + across))
+    return WorstFrame(
+        frame_index=frame_index,
+        left_px=left_px,
+        top_px=top_px,
+        before_png=png_base64(left[window]),
+        after_png=png_base64(right[window]),
+    )
+
+
+def png_base64(rgb: npt.NDArray[np.float64]) -> str:
+    """An RGB picture (lines, samples, 3; codes 0 to 255) as a PNG file in base64."""
+    codes = np.ascontiguousarray(np.clip(np.rint(rgb), 0, 255).astype(np.uint8))
+    encoder = av.CodecContext.create("png", "w")
+    encoder.width, encoder.height = codes.shape[1], codes.shape[0]
+    encoder.pix_fmt = "rgb24"
+    encoder.time_base = Fraction(1, 25)
+    frame = VideoFrame.from_ndarray(codes, format="rgb24")
+    packets = [*encoder.encode(frame), *encoder.encode(None)]
+    return base64.b64encode(b"".join(bytes(packet) for packet in packets)).decode("ascii")
+
+
+def _worst_tile(error: npt.NDArray[np.float64], across: int, down: int) -> tuple[int, int]:
+    """Left and top of the tile with the largest sum, by way of an integral image."""
+    total = np.zeros((error.shape[0] + 1, error.shape[1] + 1))
+    total[1:, 1:] = error.cumsum(axis=0).cumsum(axis=1)
+    tops = np.arange(0, error.shape[0] - down + 1, max(1, down // 2))
+    lefts = np.arange(0, error.shape[1] - across + 1, max(1, across // 2))
+    top, left = np.meshgrid(tops, lefts, indexing="ij")
+    sums = (
+        total[top + down, left + across]
+        - total[top, left + across]
+        - total[top + down, left]
+        + total[top, left]
+    )
+    place = int(np.argmax(sums))
+    return int(left.ravel()[place]), int(top.ravel()[place])
