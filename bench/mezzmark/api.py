@@ -103,8 +103,16 @@ def regress(
     """Whether the contender's runs are slower than the baseline's, cell by cell; `tolerance` is the
     share of cost that does not matter. Raises RunError for a folder that is no run."""
     from mezzmark.decide.regress import compare_runs
+    from mezzmark.facts.errors import RunError
     from mezzmark.store.run_store import read_run
 
+    shared = {Path(run).resolve() for run in baseline} & {Path(run).resolve() for run in contender}
+    if shared:
+        raise RunError(
+            where=str(min(shared)),
+            what="this run stands on both sides, and a run is always equal to itself",
+            remedy="Name different runs as baseline and contender.",
+        )
     return compare_runs(
         [read_run(Path(run)) for run in baseline],
         [read_run(Path(run)) for run in contender],

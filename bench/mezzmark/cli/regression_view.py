@@ -28,20 +28,16 @@ def print_regression(report: RegressionReport) -> None:
     console.print(Text(report.verdict.capitalize(), style=_STYLES[report.verdict] or "bold"))
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold")
     table.add_column("")
-    table.add_column("cell", overflow="fold")
-    table.add_column("verdict", no_wrap=True)
+    table.add_column("verdict and cell", overflow="fold")
     table.add_column("cost ratio", no_wrap=True)
     table.add_column("would have seen", justify="right")
-    table.add_column("remark", overflow="fold")
     for cell in report.cells:
         style = _STYLES[cell.verdict]
+        named = Text(f"{cell.verdict}  ", style=style).append(cell.cell.cell_id, style="default")
+        if cell.verdict not in ("equivalent", "improved") and remark_text(cell):
+            named.append(f"\n  {remark_text(cell)}", style="dim")
         table.add_row(
-            Text(MARKS[cell.verdict], style=style),
-            Text(cell.cell.cell_id),
-            Text(cell.verdict, style=style),
-            ratio_text(cell),
-            detectable_text(cell),
-            Text(remark_text(cell)),
+            Text(MARKS[cell.verdict], style=style), named, ratio_text(cell), detectable_text(cell)
         )
     console.print(table)
     for line in context_lines(report):

@@ -45,8 +45,8 @@ def context_lines(report: RegressionReport) -> list[str]:
     level = f"{report.confidence_level:.0%}"
     lines = [
         f"Tolerance {report.tolerance_fraction:.1%}; intervals at {level}, each for its own cell; "
-        f"the chance of any false verdict over all cells is held at {1 - report.confidence_level:.0%}"
-        " (Holm).",
+        "the chance of any false verdict over all cells is held at "
+        f"{1 - report.confidence_level:.0%} (Holm).",
         f"Design: {report.design}. {report.assumption}",
     ]
     lines += report.machine_notes
