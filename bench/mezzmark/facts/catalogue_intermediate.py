@@ -33,8 +33,8 @@ def _vc3_resolution_independent(profile: str, *pixel_formats: str) -> CatalogueE
 def _vc3_classic(
     profile: str, megabits: int, pixel_format: str, *frame_sizes: tuple[int, int]
 ) -> CatalogueEntry:
-    """The compression ID follows from bit rate, bit depth and size. Its frame size is fixed, so
-    the rate in its name, that of 30 pictures a second at 1080 lines, scales with the rate."""
+    """The compression ID follows from bit rate, bit depth and size; FFmpeg knows it by certain
+    whole numbers of Mb/s only, whatever the frame rate."""
     return CatalogueEntry(
         name=f"vc3-{profile}",
         codec="VC-3",
@@ -58,7 +58,8 @@ VC3: Final = (
     _vc3_classic("hd-45", 45, "yuv422p", _FULL_HD),
     _vc3_classic("hd-145", 145, "yuv422p", _FULL_HD, _HD),
     _vc3_classic("hd-220", 220, "yuv422p", _FULL_HD, _HD),
-    _vc3_classic("hd-220x", 220, "yuv422p10le", _FULL_HD, _HD),
+    # 185 is what this ID is called at 25 frames/s; FFmpeg does not list 220 for it.
+    _vc3_classic("hd-220x", 185, "yuv422p10le", _FULL_HD),
 )
 
 _RDD36_PROFILES: Final = (
