@@ -2,6 +2,7 @@
 
 import io
 import re
+from collections.abc import Callable
 from typing import Final
 
 from matplotlib.figure import Figure
@@ -27,10 +28,18 @@ def svg_text(figure: Figure) -> str:
     text = buffer.getvalue()
     text = text[text.index("<svg") :]
     text = re.sub(r"\s*<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    return re.sub(r"[ \t]+\n", "\n", _in_tags(text, _themed))
+
+
+def _in_tags(text: str, change: Callable[[str], str]) -> str:
+    """`text` with every tag changed and all that stands between tags, as names do, left alone."""
+    return re.sub(r"<[^<>]+>", lambda match: change(match[0]), text)
+
+
+def _themed(tag: str) -> str:
     for name, (light, _) in COLOURS.items():
-        text = text.replace(light, f"var(--fig-{name}, {light})")
-    text = text.replace("'DejaVu Sans'", _FONT)
-    return re.sub(r"[ \t]+\n", "\n", text)
+        tag = tag.replace(light, f"var(--fig-{name}, {light})")
+    return tag.replace("'DejaVu Sans'", _FONT).replace(' target="_blank"', "")
 
 
 def standalone_svg(text: str) -> str:
@@ -48,13 +57,17 @@ def standalone_svg(text: str) -> str:
 def inline_svg(text: str, *, prefix: str, label: str) -> str:
     """The SVG for a page: its ids made unique by `prefix`, sized by the page, named for readers
     by `label` (already escaped)."""
-    ids = set(re.findall(r'\bid="([^"]+)"', text))
-    text = re.sub(r'\bid="([^"]+)"', rf'id="{prefix}-\1"', text)
-    text = re.sub(
-        r"(url\(#|xlink:href=\"#)([^)\"]+)",
-        lambda match: f"{match[1]}{prefix}-{match[2]}" if match[2] in ids else match[0],
-        text,
-    )
+    ids = set(re.findall(r'<[^<>]*\bid="([^"]+)"', text))
+
+    def prefixed(tag: str) -> str:
+        tag = re.sub(r'\bid="([^"]+)"', rf'id="{prefix}-\1"', tag)
+        return re.sub(
+            r"(url\(#|xlink:href=\"#)([^)\"]+)",
+            lambda match: f"{match[1]}{prefix}-{match[2]}" if match[2] in ids else match[0],
+            tag,
+        )
+
+    text = _in_tags(text, prefixed)
     head, rest = text.split(">", 1)
     head = re.sub(r'\s(width|height)="[^"]*"', "", head)
     return f'{head} role="img" aria-label="{label}">{rest}'

@@ -1,0 +1,315 @@
+"""The report: complete, harmless, the same every time, and readable by other programs."""
+
+import csv
+import io
+import os
+import re
+import subprocess
+import sys
+import xml.etree.ElementTree as ET
+from collections import Counter
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import matplotlib as mpl
+import pytest
+from fabricated_run import (
+    EIGHT,
+    HOSTILE_NAMES,
+    THREE,
+    FabricatedEncoding,
+    Fabrication,
+    fabricate_run,
+)
+
+from mezzmark.decide.estimates import summarise_cells
+from mezzmark.facts.errors import DestinationError, RunError, ScenarioError
+from mezzmark.report.page import ReportPaths, markdown_text, write_report
+from mezzmark.store.run_store import TRIALS_NAME, create_run, read_run
+
+SMALL = Fabrication(encodings=EIGHT[:2], patterns=("jump",), rounds=3, requests=8)
+
+
+def lay_run(folder: Path, made: Fabrication, *, task: str = "") -> Path:
+    """Put a fabricated run on disk as the store would; only the trials of `task` if given."""
+    manifest, trials = fabricate_run(made)
+    create_run(folder, manifest)
+    kept = [trial for trial in trials if task in ("", trial.cell.task)]
+    lines = "".join(f"{trial.model_dump_json()}\n" for trial in kept)
+    (folder / TRIALS_NAME).write_text(lines, encoding="utf-8")
+    return folder
+
+
+class Page(HTMLParser):
+    """What a browser would make of the page: tags, ids, links and text."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: Counter[str] = Counter()
+        self.ids: Counter[str] = Counter()
+        self.links: list[str] = []
+        self.attributes: set[str] = set()
+        self.words: list[str] = []
+        self._hidden = 0
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags[tag] += 1
+        self._hidden += tag in ("script", "style")
+        for name, value in attrs:
+            self.attributes.add(name)
+            if name == "id":
+                self.ids[value or ""] += 1
+            if name in ("href", "xlink:href", "src", "srcset", "action"):
+                self.links.append(value or "")
+
+    def handle_endtag(self, tag: str) -> None:
+        self._hidden -= tag in ("script", "style")
+
+    def handle_data(self, data: str) -> None:
+        if not self._hidden:
+            self.words.append(data)
+
+
+@pytest.fixture(scope="module")
+def hostile(tmp_path_factory: pytest.TempPathFactory) -> ReportPaths:
+    """The report of a run whose every name tries to break it."""
+    encodings = tuple(
+        FabricatedEncoding(
+            name=name, jump_ms=20 + 9 * k, bitrate_bps=5e7 + 1e7 * k, fails=f"reason {name}"
+        )
+        for k, name in enumerate(HOSTILE_NAMES)
+    )
+    made = Fabrication(
+        encodings=(replace(THREE[0], wrong_fraction=0.2), *encodings),
+        clips=HOSTILE_NAMES[:2],
+        patterns=("jump",),
+        rounds=3,
+        requests=12,
+        host_label=HOSTILE_NAMES[0],
+        name=HOSTILE_NAMES[2],
+    )
+    return write_report([lay_run(tmp_path_factory.mktemp("hostile"), made)])
+
+
+@pytest.fixture(scope="module")
+def hostile_page(hostile: ReportPaths) -> Page:
+    """That report as a browser reads it."""
+    return Page(hostile.html.read_text(encoding="utf-8"))
+
+
+def test_hostile_names_are_text_and_nothing_else(hostile_page: Page) -> None:
+    """The only script is the page's own, no attribute runs anything, no direction override gets
+    through, and each name's letters stand in the page as text."""
+    assert hostile_page.tags["script"] == 1
+    assert not [name for name in hostile_page.attributes if name.startswith("on")]
+    text = "".join(hostile_page.words)
+    assert "\u202e" not in text
+    for expected in (
+        "<script>alert('clip')</script>",
+        "\"double\" & 'single' quotes",
+        "line⏎break⇥and tab",
+        "‹U+202E›right-to-left override‹U+202C›",
+        "x" * 300,
+        "$\\frac{1}{2}$ _under_ **star** | pipe `tick` [link](#a) {{ braces }}",
+    ):
+        assert expected in text
+
+
+def test_the_page_asks_for_nothing_outside_itself(hostile_page: Page) -> None:
+    """Every link stays in the page, and the style imports nothing."""
+    assert hostile_page.links
+    assert [link for link in hostile_page.links if not link.startswith("#")] == []
+    assert not hostile_page.tags.keys() & {"link", "img", "iframe", "object", "embed", "base"}
+
+
+def test_ids_are_unique_and_every_link_has_its_target(hostile_page: Page) -> None:
+    """No id occurs twice, though each figure stands in the page for desk and for hand."""
+    assert [name for name, count in hostile_page.ids.items() if count > 1] == []
+    assert {link[1:] for link in hostile_page.links} - hostile_page.ids.keys() == set()
+
+
+def test_every_figure_is_named_for_those_who_do_not_see_it(hostile: ReportPaths) -> None:
+    """Each SVG in the page is an image with a label that holds numbers or the way to them."""
+    page = hostile.html.read_text(encoding="utf-8")
+    heads = re.findall(r"<svg[^>]*>", page)
+    assert len(heads) == len(hostile.figures)  # an SVG and a PNG file per figure; two SVGs here
+    assert all(
+        'role="img"' in head and re.search(r'aria-label="[^"]{40,}"', head) for head in heads
+    )
+
+
+def test_wrong_pictures_carry_a_sign_beside_the_colour(hostile: ReportPaths) -> None:
+    """A wrong count is marked with a cross in the table and in the figure."""
+    page = hostile.html.read_text(encoding="utf-8")
+    assert re.search(r'class="number wrong"><bdi>✕ \d+ wrong', page)
+    figure = next(path for path in hostile.figures if "time-to-picture" in path.name)
+    assert re.search(r"✕ \d+ wrong", figure.with_suffix(".svg").read_text(encoding="utf-8"))
+
+
+def test_markdown_tables_keep_their_columns(hostile: ReportPaths) -> None:
+    """A name with pipes and stars cannot add a column: each table's rows are equally long."""
+    widths: list[int] = []
+    tables = 0
+    for line in [*hostile.markdown.read_text(encoding="utf-8").splitlines(), ""]:
+        if line.startswith("|"):
+            widths.append(len(re.findall(r"(?<!\\)\|", line)))
+        elif widths:
+            assert len(set(widths)) == 1, line
+            assert len(widths) > 2
+            tables += 1
+            widths = []
+    assert tables == 7
+    text = hostile.markdown.read_text(encoding="utf-8")
+    assert "<script>" not in text
+    assert "&lt;script&gt;" in text
+
+
+def test_markdown_text_escapes_what_markdown_reads() -> None:
+    """Stars, ticks, links, pipes and line breaks come out as the letters they are."""
+    assert markdown_text("a*b|c`d\n[e](f) <g>") == r"a\*b\|c\`d \[e\]\(f\) &lt;g&gt;"
+
+
+def test_svg_files_are_well_formed_and_stand_alone(hostile: ReportPaths) -> None:
+    """Each SVG parses as XML, refers to nothing outside and carries a dark theme."""
+    for path in hostile.figures:
+        if path.suffix == ".svg":
+            text = path.read_text(encoding="utf-8")
+            root = ET.fromstring(text)
+            links = [v for e in root.iter() for k, v in e.attrib.items() if k.endswith("href")]
+            assert all(link.startswith("#") for link in links)
+            assert "prefers-color-scheme: dark" in text
+            assert "<a " not in text
+            assert "<dc:date>" not in text
+
+
+def test_names_that_look_like_the_figures_own_code_are_left_alone(tmp_path: Path) -> None:
+    """A name that holds one of the palette's colours or an id is drawn to the letter."""
+    name = 'id="axes_1" #0072b2'
+    odd = FabricatedEncoding(name=name, jump_ms=9, bitrate_bps=1e8)
+    made = replace(SMALL, encodings=(odd,))
+    paths = write_report([lay_run(tmp_path, made, task="encode")])
+    (svg,) = (path for path in paths.figures if path.suffix == ".svg")
+    labels = {element.text for element in ET.parse(svg).getroot().iter() if element.text}
+    assert name in labels
+    assert paths.html.read_text(encoding="utf-8").count(f">{name}</text>") == 2
+
+
+def test_csv_holds_every_estimate_and_names_as_written(hostile: ReportPaths) -> None:
+    """cells.csv read back by another reader equals the summaries, names to the letter."""
+    run = read_run(hostile.html.parent.parent)
+    rows = list(csv.DictReader(io.StringIO(hostile.cells_csv.read_text(encoding="utf-8"))))
+    expected = {
+        (s.cell.clip, s.cell.encoding, s.cell.task, str(s.cell.thread_count), figure): e
+        for s in summarise_cells(run.trials)
+        for figure, e in s.estimates.items()
+    }
+    found = {(r["clip"], r["encoding"], r["task"], r["thread_count"], r["figure"]): r for r in rows}
+    assert found.keys() == expected.keys()
+    for key, estimate in expected.items():
+        assert float(found[key]["point"]) == pytest.approx(estimate.point, rel=1e-8)
+        assert (found[key]["low"] == "") == (estimate.low is None)
+        assert int(found[key]["round_count"]) == estimate.round_count
+
+
+def all_bytes(folder: Path) -> dict[str, bytes]:
+    """Every file under a folder."""
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+def test_the_same_run_gives_the_same_bytes(tmp_path: Path) -> None:
+    """A second report, made by another process with another hash seed, is byte-identical."""
+    run_dir = lay_run(tmp_path / "run", SMALL)
+    write_report([run_dir], out_dir=tmp_path / "one")
+    code = (
+        "import sys; from pathlib import Path; from mezzmark.report.page import write_report; "
+        "write_report([Path(sys.argv[1])], out_dir=Path(sys.argv[2]))"
+    )
+    subprocess.run(
+        [sys.executable, "-c", code, str(run_dir), str(tmp_path / "two")],
+        check=True,
+        env=os.environ | {"PYTHONHASHSEED": "4711", "TZ": "Asia/Tokyo"},
+    )
+    one = all_bytes(tmp_path / "one")
+    assert one == all_bytes(tmp_path / "two")
+    assert {"report.html", "report.md", "cells.csv"} < one.keys()
+
+
+def test_a_report_leaves_the_run_and_matplotlib_as_they_were(tmp_path: Path) -> None:
+    """The run's files keep their bytes; settings of the user's own neither leak in nor change."""
+    run_dir = lay_run(tmp_path / "run", SMALL)
+    before = all_bytes(run_dir)
+    write_report([run_dir], out_dir=tmp_path / "plain")
+    with mpl.rc_context({"font.size": 31, "axes.facecolor": "red", "svg.fonttype": "path"}):
+        write_report([run_dir], out_dir=tmp_path / "odd")
+        assert mpl.rcParams["font.size"] == 31
+    assert all_bytes(tmp_path / "plain") == all_bytes(tmp_path / "odd")
+    assert all_bytes(run_dir) == before
+
+
+def test_several_runs_share_a_page_without_sharing_ids(tmp_path: Path) -> None:
+    """Two runs stand one after the other, each with its own ids and figure files."""
+    runs = [
+        lay_run(tmp_path / name, replace(SMALL, seed=k, host_label=name))
+        for k, name in enumerate(("a", "b"))
+    ]
+    paths = write_report(runs)
+    page = Page(paths.html.read_text(encoding="utf-8"))
+    assert page.tags["h1"] == 2
+    assert [name for name, count in page.ids.items() if count > 1] == []
+    assert len({path.name for path in paths.figures}) == len(paths.figures)
+    assert paths.html.parent == runs[0] / "report"
+
+
+def test_own_templates_replace_ours_and_their_mistakes_are_told(tmp_path: Path) -> None:
+    """A user's report.md.j2 is used, the page stays ours; an unknown name is one clear error with
+    file and line; a folder that is not there is another."""
+    run_dir = lay_run(tmp_path / "run", SMALL, task="encode")
+    own = tmp_path / "own"
+    own.mkdir()
+    (own / "report.md.j2").write_text("{% for run in runs %}{{ run.answer.headline }}{% endfor %}")
+    paths = write_report([run_dir], template=own)
+    assert paths.markdown.read_text(encoding="utf-8").startswith("On this machine")
+    assert paths.html.read_text(encoding="utf-8").startswith("<!doctype html>")
+    (own / "report.md.j2").write_text("line one\n{{ run.nothing }}")
+    with pytest.raises(ScenarioError, match=r"report\.md\.j2.*'run' is undefined"):
+        write_report([run_dir], template=own)
+    (own / "report.md.j2").write_text("line one\n{% if %}")
+    with pytest.raises(ScenarioError, match=r"report\.md\.j2, line 2"):
+        write_report([run_dir], template=own)
+    with pytest.raises(ScenarioError, match="not a folder of templates"):
+        write_report([run_dir], template=tmp_path / "nowhere")
+
+
+def test_a_run_without_trials_and_a_place_that_cannot_be_written(tmp_path: Path) -> None:
+    """Nothing measured is a RunError; a file where the folder should be is a DestinationError."""
+    manifest, _ = fabricate_run(SMALL)
+    create_run(tmp_path / "empty", manifest)
+    with pytest.raises(RunError, match="nothing to report"):
+        write_report([tmp_path / "empty"])
+    with pytest.raises(RunError, match="no run was named"):
+        write_report([])
+    run_dir = lay_run(tmp_path / "run", SMALL, task="encode")
+    (tmp_path / "file").write_text("here first")
+    with pytest.raises(DestinationError, match="cannot be written"):
+        write_report([run_dir], out_dir=tmp_path / "file")
+    assert (tmp_path / "file").read_text() == "here first"
+
+
+def test_a_run_in_which_nothing_finished_still_reports(tmp_path: Path) -> None:
+    """All trials failed: the page says so, lists every failure and draws no figure."""
+    manifest, trials = fabricate_run(replace(SMALL, rounds=1))
+    create_run(tmp_path, manifest)
+    failed = [t.model_copy(update={"outcome": "timed_out", "measurement": None}) for t in trials]
+    lines = "".join(f"{trial.model_dump_json()}\n" for trial in failed)
+    (tmp_path / TRIALS_NAME).write_text(lines)
+    paths = write_report([tmp_path])
+    page = paths.html.read_text(encoding="utf-8")
+    assert "nothing finished, so there is no answer" in page
+    assert page.count("<bdi>timed out</bdi>") == len(trials)
+    assert paths.figures == ()
