@@ -126,6 +126,17 @@ def test_roll_seeks_when_the_target_lies_in_another_group(long_gop: MediaReferen
     assert measured.decoded_frames == (4, 5)
 
 
+@pytest.mark.parametrize("kind", ["avc-ts", "mpeg2-ts-long-gop", "avc-mp4-no-edit-list"])
+def test_a_seek_that_lands_elsewhere_costs_no_needless_pictures(kind: str, tmp_path: Path) -> None:
+    """Where the container lands before or after the key frame, decoding still starts at it: as
+    many pictures as from the key frame to the one asked for."""
+    media = _indexed(kind, tmp_path)
+    keys = [n for n, key in enumerate(read_frame_index(media.index_path).is_keyframe) if key]
+    measured = _run(media, policy="reseek")
+    from_key = [frame - max(k for k in keys if k <= frame) + 1 for _, frame in REQUESTS]
+    assert list(measured.decoded_frames) == from_key
+
+
 def test_read_bytes_cover_the_packets_read(long_gop: MediaReference) -> None:
     """A move to the end of a group reads at least its packets, and no move reads nothing unless
     it shows the held picture."""
