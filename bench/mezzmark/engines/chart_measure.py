@@ -120,11 +120,14 @@ def delta_e_2000(first_rgb: Floats, second_rgb: Floats, *, display: DisplayName)
 
     Sharma, Wu and Dalal 2005 (Color Res. Appl. 30:21-30), as colour-science computes it.
     """
+    return delta_e_of_lab(lab_of(first_rgb, display=display), lab_of(second_rgb, display=display))
+
+
+def delta_e_of_lab(first_lab: Floats, second_lab: Floats) -> Floats:
+    """CIEDE2000 between CIE L*a*b* colours (last axis)."""
     from colour.difference import delta_E_CIE2000
 
-    return np.asarray(
-        delta_E_CIE2000(lab_of(first_rgb, display=display), lab_of(second_rgb, display=display))
-    )
+    return np.asarray(delta_E_CIE2000(first_lab, second_lab))
 
 
 def lab_of(rgb: Floats, *, display: DisplayName) -> Floats:
