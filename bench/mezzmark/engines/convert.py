@@ -1,7 +1,8 @@
 """Decoded pictures of a clip, made ready for an encoder: pixel format, range, colour tags.
 
 Conversion keeps matrix, primaries and transfer; only pixel format and range change. swscale
-scales chroma bicubically with accurate rounding, and dithers (ordered) where bits are lost.
+scales chroma bicubically with accurate rounding, and dithers (ordered) where bits are lost. Its
+fixed-point gain is up to 0.3 % short when range changes (full-range white becomes 937, not 940).
 """
 
 from collections.abc import Iterator

@@ -1,0 +1,279 @@
+"""The encode task: what is timed, what is proved, and what is refused."""
+
+import hashlib
+import time
+from fractions import Fraction
+from pathlib import Path
+from types import SimpleNamespace
+
+import av
+import numpy as np
+import psutil
+import pytest
+from encoded_pictures import (
+    BT709_LIMITED,
+    FRAME_COUNT,
+    RATE,
+    SMALL,
+    decode_all,
+    draw_pictures,
+    kept_pictures,
+    master,
+    stamp_in,
+)
+
+from mezzmark.engines.convert import Converter
+from mezzmark.engines.encode import encode_frames, run_encode
+from mezzmark.engines.frame_index import write_frame_index
+from mezzmark.engines.pixels import frame_from_planes, planes_of
+from mezzmark.facts.catalogue import find_encoding, resolve_custom
+from mezzmark.facts.encoding import CustomEncoding, Encoding
+from mezzmark.facts.errors import DestinationError, EncodingError, EngineError, ScenarioError
+from mezzmark.facts.footage import ColourTags
+from mezzmark.facts.jobs import EncodeJob, MediaReference
+from mezzmark.facts.records import EncodeMeasurement
+
+
+def source_in(folder: Path) -> MediaReference:
+    """The drawn pictures' lossless file, and its index written beside."""
+    index_path = folder / "index.json"
+    write_frame_index(master().index, index_path)
+    return MediaReference(media_path=str(master().path), index_path=str(index_path))
+
+
+def measure(encoding: Encoding, frame_count: int, folder: Path) -> EncodeMeasurement:
+    """Run the task in this process."""
+    job = EncodeJob(
+        source=source_in(folder),
+        encoding=encoding,
+        frame_count=frame_count,
+        thread_count=1,
+        scratch_dir=str(folder),
+    )
+    measured = run_encode(job, time.perf_counter_ns).measurement
+    assert isinstance(measured, EncodeMeasurement)
+    return measured
+
+
+def encode_small(encoding: Encoding, path: Path, **changes: object) -> None:
+    """Encode the small drawn pictures to `path`."""
+    frames, tags = kept_pictures(encoding.pixel_format)
+    settings = {
+        "frame_rate": RATE,
+        "thread_count": 1,
+        "tags": tags,
+        "clock_ns": time.perf_counter_ns,
+        **changes,
+    }
+    encode_frames(frames, encoding, path, **settings)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("asked", [5, FRAME_COUNT, 100])
+def test_the_measurement_says_what_the_file_holds(asked: int, tmp_path: Path) -> None:
+    """Counts, bytes, digest and rate are those of the file on disk; a clip shorter than asked for
+    gives what it has, and the measurement says so."""
+    found = measure(find_encoding("vc3-sq"), asked, tmp_path)
+    count = min(asked, FRAME_COUNT)
+    (path,) = tmp_path.glob("*/encoded.mov")
+    with av.open(str(path)) as container:
+        packets = [bytes(packet) for packet in container.demux(video=0) if packet.size]
+    assert (found.frame_count, found.decoded_frame_count) == (count, count) == (count, len(packets))
+    assert found.stamps_in_order is True
+    assert found.file_bytes == path.stat().st_size
+    assert found.packet_bytes == sum(map(len, packets))
+    assert found.stream_digest == hashlib.blake2b(b"".join(packets), digest_size=16).hexdigest()
+    assert Fraction(found.frame_rate) == RATE
+    assert (found.width_px, found.height_px) == SMALL
+    assert found.wall_ns > 0
+    assert found.cpu_ns > 0
+
+
+def test_the_clock_runs_from_the_first_picture_to_the_finished_file(tmp_path: Path) -> None:
+    """The clock is read twice only: when the header is written but no picture, and when the file
+    is complete and opens."""
+    path = tmp_path / "x.mkv"
+    seen: list[tuple[int, bool]] = []
+
+    def clock_ns() -> int:
+        try:
+            complete = len(decode_all(path)) == FRAME_COUNT
+        except (OSError, av.error.FFmpegError, IndexError):
+            complete = False
+        seen.append((path.stat().st_size, complete))
+        return 1000 * len(seen)
+
+    frames, tags = kept_pictures("yuv422p10le")
+    timing = encode_frames(
+        frames,
+        find_encoding("ffv1"),
+        path,
+        frame_rate=RATE,
+        thread_count=1,
+        tags=tags,
+        clock_ns=clock_ns,
+    )
+    assert [complete for _, complete in seen] == [False, True]
+    assert seen[0][0] < 2000  # no picture of this clip is that small
+    assert timing.wall_ns == 1000
+
+
+def test_nothing_is_ever_overwritten(tmp_path: Path) -> None:
+    """A file that stands at the destination is refused and stays as it is."""
+    path = tmp_path / "x.mov"
+    path.write_bytes(b"precious")
+    with pytest.raises(DestinationError, match=r"x\.mov"):
+        encode_small(find_encoding("vc3-sq"), path)
+    assert path.read_bytes() == b"precious"
+
+
+@pytest.mark.parametrize(
+    ("changes", "error", "told"),
+    [
+        ({"encoder": "no_such_thing"}, EngineError, "no_such_thing"),
+        ({"options": {"profile": "dnxhr_sq", "profil": "x"}}, EncodingError, "profil"),
+        ({"options": {"profile": "dnxhr_best"}}, EncodingError, "dnxhd in mov"),
+        ({"container": "mp4"}, EncodingError, "mp4"),
+    ],
+)
+def test_what_ffmpeg_refuses_is_told_in_a_line_and_leaves_no_file(
+    changes: dict[str, object], error: type[Exception], told: str, tmp_path: Path
+) -> None:
+    """A missing encoder, a misspelt option, a bad value and an impossible container are expected
+    errors that name the culprit."""
+    encoding = find_encoding("vc3-sq").model_copy(update=changes)
+    path = tmp_path / "x.mov"
+    with pytest.raises(error, match=told) as caught:
+        encode_small(encoding, path)
+    assert "\n" not in str(caught.value)
+    assert not path.exists()
+
+
+def test_pictures_that_memory_cannot_hold_are_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """When the pictures would fill the free memory, the error says how many would fit: here half a
+    megabyte is free, of which 60 % holds two pictures of 256 · 128 · 2 samples · 2 bytes."""
+    monkeypatch.setattr(
+        psutil, "virtual_memory", lambda: SimpleNamespace(available=5 * 256 * 128 * 2 * 2 * 0.7)
+    )
+    with pytest.raises(ScenarioError, match="to 2 or fewer"):
+        measure(find_encoding("vc3-hqx"), FRAME_COUNT, tmp_path)
+
+
+def test_a_size_that_the_codec_cannot_hold_is_refused_before_any_work(tmp_path: Path) -> None:
+    """The clip's own size is checked against the encoding."""
+    with pytest.raises(EncodingError, match="1920x1080"):
+        measure(find_encoding("vc3-hd-145"), FRAME_COUNT, tmp_path)
+
+
+def flat(pixel_format: str, codes: tuple[int, ...], size: tuple[int, int] = (64, 64)):
+    """A picture of one colour, made sample by sample."""
+    frame = av.VideoFrame(*size, pixel_format)
+    for plane, code in zip(planes_of(frame), codes, strict=True):
+        plane[:] = code
+    return frame
+
+
+def converted(codes: tuple[int, ...], tags: ColourTags, target: str) -> list[float]:
+    """The mean of each plane of a flat 8-bit 4:2:0 picture after conversion."""
+    facts = master().facts.model_copy(update={"tags": tags, "pixel_format": "yuv420p"})
+    result = Converter(facts, target, thread_count=1).convert(flat("yuv420p", codes))
+    return [float(np.mean(plane)) for plane in planes_of(result)]
+
+
+@pytest.mark.parametrize(
+    ("matrix", "kr", "kb"), [(1, 0.2126, 0.0722), (6, 0.299, 0.114), (9, 0.2627, 0.0593)]
+)
+def test_conversion_to_rgb_follows_the_matrix_that_the_clip_names(
+    matrix: int, kr: float, kb: float
+) -> None:
+    """Y, Cb, Cr (120, 100, 160), limited range, become the G, B, R that ITU-R BT.601, BT.709 and
+    BT.2020 define, to one code in 10 bits of 0.3 % (swscale's rounding)."""
+    y, cb, cr = (120 - 16) / 219, (100 - 128) / 224, (160 - 128) / 224
+    red, blue = y + 2 * (1 - kr) * cr, y + 2 * (1 - kb) * cb
+    green = (y - kr * red - kb * blue) / (1 - kr - kb)
+    tags = BT709_LIMITED.model_copy(update={"matrix": matrix})
+    got = converted((120, 100, 160), tags, "gbrp10le")
+    assert got == pytest.approx([1023 * green, 1023 * blue, 1023 * red], abs=4)
+
+
+def test_conversion_to_full_range_stretches_black_and_white() -> None:
+    """Limited black 16 and white 235 become 0 and 255 in Motion JPEG's full range."""
+    assert converted((16, 128, 128), BT709_LIMITED, "yuvj422p") == [0, 128, 128]
+    assert converted((235, 128, 128), BT709_LIMITED, "yuvj422p") == [255, 128, 128]
+
+
+def test_a_full_range_clip_is_brought_to_limited_range() -> None:
+    """Full 0 and 255 become 16 and 235 (64 and 940 in 10 bits) where an encoding is limited, to
+    0.3 %: swscale's fixed-point gain makes 937 of 940."""
+    full = BT709_LIMITED.model_copy(update={"colour_range": 2})
+    assert converted((0, 128, 128), full, "yuv422p10le") == pytest.approx([64, 512, 512], abs=1)
+    assert converted((255, 128, 128), full, "yuv422p10le") == pytest.approx([940, 512, 512], abs=3)
+
+
+def test_more_bits_are_the_same_codes_times_four() -> None:
+    """8-bit codes become exactly four times as large in 10 bits, as the standards define it."""
+    assert converted((63, 102, 240), BT709_LIMITED, "yuv422p10le") == [252, 408, 960]
+
+
+def test_missing_alpha_becomes_opaque() -> None:
+    """A clip without alpha is opaque in a format that has it."""
+    assert converted((63, 102, 240), BT709_LIMITED, "yuva444p10le")[3] == 1023
+
+
+def test_pictures_as_they_are_stay_bit_for_bit() -> None:
+    """Where format and range fit, conversion changes no sample."""
+    frames, _ = draw_pictures("yuva444p10le")
+    again = Converter(master().facts, "yuva444p10le", thread_count=1).convert(frames[3])
+    for drawn, got in zip(planes_of(frames[3]), planes_of(again), strict=True):
+        assert np.array_equal(drawn, got)
+
+
+def test_an_encoder_is_not_told_the_picture_types_of_the_source(tmp_path: Path) -> None:
+    """Pictures decoded from a long group (I, P and B) give key frames only when encoded all-intra,
+    and stamps in order."""
+    long_gop = tmp_path / "long.mp4"
+    encode_small(find_encoding("avc-long"), long_gop)
+    frames = decode_all(long_gop)
+    assert {int(frame.pict_type) for frame in frames} == {1, 2, 3}
+    converter = Converter(master().facts, "yuv420p", thread_count=1)
+    intra = resolve_custom(
+        CustomEncoding(
+            name="x",
+            codec="AVC",
+            profile="long",
+            pixel_format="yuv420p",
+            keyframe_interval=250,
+            b_frames=0,
+        )
+    )
+    path = tmp_path / "again.mov"
+    encode_frames(
+        [converter.convert(frame) for frame in frames],
+        intra,
+        path,
+        frame_rate=RATE,
+        thread_count=1,
+        tags=converter.tags,
+        clock_ns=time.perf_counter_ns,
+    )
+    again = decode_all(path)
+    assert [stamp_in(frame) for frame in again] == list(range(FRAME_COUNT))
+    assert [int(frame.pict_type) for frame in again] == [1] + [2] * (FRAME_COUNT - 1)
+
+
+def test_frames_of_another_format_are_a_broken_promise() -> None:
+    """Pictures that are not in the encoding's format would be converted inside the timed region."""
+    frame = frame_from_planes(
+        (np.zeros((64, 64), np.uint8),) + (np.zeros((32, 32), np.uint8),) * 2, "yuv420p"
+    )
+    with pytest.raises(ValueError, match="yuv420p"):
+        encode_frames(
+            [frame],
+            find_encoding("vc3-sq"),
+            Path("never.mov"),
+            frame_rate=RATE,
+            thread_count=1,
+            tags=BT709_LIMITED,
+            clock_ns=time.perf_counter_ns,
+        )

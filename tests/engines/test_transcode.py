@@ -1,0 +1,152 @@
+"""Prepared encodings: all pictures, their times, their range, and the cache."""
+
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import pytest
+from encoded_pictures import FRAME_COUNT, RATE, SMALL, decode_all, draw_pictures, stamp_in
+
+from mezzmark.engines.frame_index import build_frame_index, read_frame_index, write_frame_index
+from mezzmark.engines.transcode import prepare_encoding
+from mezzmark.facts.catalogue import find_encoding, resolve_custom
+from mezzmark.facts.encoding import CustomEncoding, Encoding
+from mezzmark.facts.errors import EncodingError
+from mezzmark.facts.footage import FrameIndex
+from mezzmark.facts.jobs import MediaReference, PreparedMedia, PrepareEncodingJob
+
+MILLISECOND = Fraction(1, 1000)
+EVEN_MS = tuple(40 * n for n in range(FRAME_COUNT))
+UNEVEN_MS = tuple(40 * n + 17 * (n % 3) for n in range(FRAME_COUNT))
+
+
+def make_source(folder: Path, times_ms: tuple[int, ...]) -> tuple[MediaReference, FrameIndex]:
+    """The drawn pictures as long-GOP AVC in Matroska, shown at these times."""
+    path = folder / "source.mkv"
+    frames, _ = draw_pictures("yuv420p")
+    with av.open(str(path), "w", format="matroska") as container:
+        track = container.add_stream("libx264", rate=RATE)
+        track.width, track.height = SMALL
+        track.pix_fmt = "yuv420p"
+        track.codec_context.time_base = MILLISECOND
+        track.codec_context.options = {"crf": "12", "bf": "2", "g": "12"}
+        track.codec_context.max_b_frames = 2
+        for frame, time_ms in zip(frames, times_ms, strict=True):
+            frame.pts, frame.time_base = time_ms, MILLISECOND
+            container.mux(track.encode(frame))
+        container.mux(track.encode())
+    return index_source(folder, build_frame_index(path, is_stamped=True))
+
+
+def index_source(folder: Path, index: FrameIndex) -> tuple[MediaReference, FrameIndex]:
+    """Write the index down and refer to it."""
+    write_frame_index(index, folder / "index.json")
+    return MediaReference(media_path=index.path, index_path=str(folder / "index.json")), index
+
+
+def prepare(
+    source: MediaReference, encoding: Encoding, folder: Path
+) -> tuple[PreparedMedia, list[str]]:
+    """Prepare in this process; the prepared file and the messages on the way."""
+    messages: list[str] = []
+    job = PrepareEncodingJob(
+        source=source, encoding=encoding, thread_count=1, cache_dir=str(folder / "cache")
+    )
+    return prepare_encoding(job, lambda message, _: messages.append(message)), messages
+
+
+def in_container(name: str, container: str) -> Encoding:
+    """A catalogue encoding in another container."""
+    return resolve_custom(
+        CustomEncoding.model_validate({"name": "x", "codec": name, "container": container})
+    )
+
+
+@pytest.mark.parametrize("name", ["vc3-sq", "rdd36-lt-fast", "avc-long", "ffv1", "mpeg2-intra"])
+def test_every_picture_is_there_once_and_in_order(name: str, tmp_path: Path) -> None:
+    """The prepared file holds all pictures by stamp, at the clip's rate; its index says the same;
+    the source is untouched; a second call finds it in the cache."""
+    source, _ = make_source(tmp_path, EVEN_MS)
+    before = Path(source.media_path).read_bytes()
+    made, _ = prepare(source, find_encoding(name), tmp_path)
+    frames = decode_all(Path(made.media.media_path))
+    assert [stamp_in(frame) for frame in frames] == list(range(FRAME_COUNT))
+    assert [round(1000 * frame.time) for frame in frames] == list(EVEN_MS)
+    index = read_frame_index(made.media.index_path)
+    assert index.stamps == tuple(range(FRAME_COUNT))
+    assert (made.frame_count, made.file_bytes) == (
+        FRAME_COUNT,
+        Path(made.media.media_path).stat().st_size,
+    )
+    assert made.duration_s == pytest.approx(FRAME_COUNT / 25)
+    assert not made.was_cached
+    assert Path(source.media_path).read_bytes() == before
+    again, messages = prepare(source, find_encoding(name), tmp_path)
+    assert again.was_cached
+    assert (again.media, again.fingerprint) == (made.media, made.fingerprint)
+    assert not messages
+
+
+def test_another_setting_is_another_file(tmp_path: Path) -> None:
+    """Changed options make a new file; a changed name alone does not."""
+    source, _ = make_source(tmp_path, EVEN_MS)
+    encoding = find_encoding("mjpeg-fine")
+    first, _ = prepare(source, encoding, tmp_path)
+    renamed, _ = prepare(source, encoding.model_copy(update={"name": "y"}), tmp_path)
+    coarser, _ = prepare(source, find_encoding("mjpeg-draft"), tmp_path)
+    assert renamed.media == first.media
+    assert coarser.media != first.media
+    assert coarser.file_bytes < first.file_bytes
+
+
+@pytest.mark.parametrize("container", ["mov", "mp4", "mkv"])
+def test_uneven_times_are_kept_where_the_container_has_them(container: str, tmp_path: Path) -> None:
+    """Pictures of a variable rate keep their own times to the millisecond in MOV, MP4 and MKV."""
+    source, _ = make_source(tmp_path, UNEVEN_MS)
+    made, _ = prepare(source, in_container("avc-long", container), tmp_path)
+    frames = decode_all(Path(made.media.media_path))
+    assert [round(1000 * frame.time) for frame in frames] == list(UNEVEN_MS)
+    assert [stamp_in(frame) for frame in frames] == list(range(FRAME_COUNT))
+
+
+def test_uneven_times_are_evened_out_elsewhere_and_that_is_said(tmp_path: Path) -> None:
+    """MXF counts pictures: all are kept, evenly spaced, and the messages say at what rate."""
+    times_ms = tuple(40 * n + (17 if 0 < n < FRAME_COUNT - 1 else 0) for n in range(FRAME_COUNT))
+    source, _ = make_source(tmp_path, times_ms)
+    made, messages = prepare(source, in_container("vc3-sq", "mxf"), tmp_path)
+    frames = decode_all(Path(made.media.media_path))
+    assert [stamp_in(frame) for frame in frames] == list(range(FRAME_COUNT))
+    assert [round(1000 * frame.time) for frame in frames] == list(EVEN_MS)
+    assert all("spaced evenly at 25.000" in message for message in messages)
+    assert messages
+
+
+def test_only_the_pictures_of_the_index_are_encoded(tmp_path: Path) -> None:
+    """An index of an excerpt gives a file of that excerpt."""
+    _, index = make_source(tmp_path, EVEN_MS)
+    whole = index.model_dump()
+    names = ("pts", "is_keyframe", "packet_bytes", "digests", "stamps")
+    cut = {name: whole[name][:5] for name in names}
+    source, _ = index_source(tmp_path, index.model_copy(update=cut))
+    made, _ = prepare(source, find_encoding("vc3-sq"), tmp_path)
+    frames = decode_all(Path(made.media.media_path))
+    assert [stamp_in(frame) for frame in frames] == [0, 1, 2, 3, 4]
+
+
+def test_pictures_out_of_order_are_not_let_through(tmp_path: Path) -> None:
+    """Planted: the index claims two pictures the other way round than the file has them. The
+    proof after encoding refuses, and nothing stays in the cache."""
+    _, index = make_source(tmp_path, EVEN_MS)
+    swapped = (0, 1, 3, 2, *index.stamps[4:])
+    source, _ = index_source(tmp_path, index.model_copy(update={"stamps": swapped}))
+    with pytest.raises(EncodingError, match="out of order"):
+        prepare(source, find_encoding("vc3-sq"), tmp_path)
+    assert list((tmp_path / "cache").iterdir()) == []
+
+
+def test_a_clip_that_the_codec_cannot_hold_is_refused(tmp_path: Path) -> None:
+    """Size rules are checked before anything is made."""
+    source, _ = make_source(tmp_path, EVEN_MS)
+    with pytest.raises(EncodingError, match="1920x1080"):
+        prepare(source, find_encoding("vc3-hd-45"), tmp_path)
+    assert not (tmp_path / "cache").exists()
