@@ -19,8 +19,11 @@ from mezzmark.facts.jobs import (
     JOB_ADAPTER,
     Advance,
     Answer,
+    DeliveryJob,
     EncodeJob,
     FidelityJob,
+    GridJob,
+    IngestJob,
     Job,
     KernelJob,
     PrepareEncodingJob,
@@ -86,10 +89,31 @@ def perform(job: Job, advance: Callable[[str, float], None]) -> Answer:
             from mezzmark.engines.fidelity import run_fidelity
 
             return run_fidelity(job, read_clock_ns)
+        case GridJob():
+            from mezzmark.engines.grid import run_grid
+
+            return run_grid(job, read_clock_ns)
+        case IngestJob():
+            from mezzmark.engines.ingest import run_ingest
+
+            return run_ingest(job, read_clock_ns)
+        case DeliveryJob():
+            from mezzmark.engines.delivery import run_delivery
+
+            return run_delivery(job, read_clock_ns)
         case KernelJob():
             from mezzmark.engines.kernel import run_kernel
 
             return run_kernel(job, read_clock_ns)
+        case PrepareOriginalJob() | PrepareOwnJob() | PrepareEncodingJob():
+            return _prepare(job, advance)
+
+
+def _prepare(
+    job: PrepareOriginalJob | PrepareOwnJob | PrepareEncodingJob,
+    advance: Callable[[str, float], None],
+) -> Answer:
+    match job:
         case PrepareOriginalJob():
             from mezzmark.engines.originals import prepare_original
 

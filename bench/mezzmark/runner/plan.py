@@ -26,6 +26,7 @@ from mezzmark.facts.scenario import (
     ThreadChoice,
     resolve_thread_count,
 )
+from mezzmark.runner.throughput_plan import delivery_cells, grid_cells, ingest_cells
 
 KERNEL_CELL = Cell(task="kernel", clip=KERNEL_CLIP, encoding=KERNEL_ENCODING)
 
@@ -60,6 +61,12 @@ def plan_cells(
         groups.append(tuple(_scrub_cells(scenario.scrub, clips, names, media, core_count)))
     if scenario.encode:
         groups.append(tuple(_encode_cells(scenario.encode, clips, names, media, core_count)))
+    if scenario.grid:
+        groups.append(tuple(grid_cells(scenario.grid, clips, names, media, core_count)))
+    if scenario.ingest:
+        groups.append(tuple(ingest_cells(scenario.ingest, clips, names, media, core_count)))
+    if scenario.delivery:
+        groups.append(tuple(delivery_cells(scenario.delivery, clips, names, media, core_count)))
     cells: list[Cell] = []
     for group in groups:
         cells += group

@@ -21,6 +21,7 @@ from mezzmark.facts.patterns import plan_requests
 from mezzmark.facts.records import HostMoment, Trial
 from mezzmark.facts.scenario import Scenario
 from mezzmark.runner.prepare import Footage
+from mezzmark.runner.throughput_jobs import describe_throughput_job
 
 KERNEL_REPEATS = 5
 """About 0.2 s: the median of five is steady, and a kernel trial stays cheap beside the others."""
@@ -62,6 +63,10 @@ def describe_job(
             settings=scenario.fidelity,
             thread_count=cell.thread_count,
             scratch_dir=scratch_dir,
+        )
+    if cell.task in ("grid", "ingest", "delivery"):
+        return describe_throughput_job(
+            cell, scenario=scenario, footage=footage, scratch_dir=scratch_dir
         )
     return _scrub_job(planned, scenario=scenario, footage=footage)
 
