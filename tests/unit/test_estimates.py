@@ -8,7 +8,15 @@ import pytest
 from fabricated_run import EIGHT, FabricatedEncoding, Fabrication, Spread, fabricate_run
 from scipy import stats
 
-from mezzmark.decide.estimates import compare_cells, summarise_cells, worst_relative_half_width
+from mezzmark.decide.estimates import (
+    compare_cells,
+    compare_groups,
+    pool_clips,
+    summarise_cells,
+    worst_relative_half_width,
+)
+from mezzmark.decide.observations import Observation, observe
+from mezzmark.decide.ranking import rank_encodings, setting_of
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.estimates import CellSummary
 from mezzmark.facts.records import EncodeMeasurement, Proof, ScrubMeasurement, Trial
@@ -237,6 +245,35 @@ def test_no_common_round_gives_no_ratio() -> None:
     assert compare_cells(trials, SCRUB, other, "p50_ms") is None
 
 
+def test_a_round_that_lacks_a_clip_is_not_pooled() -> None:
+    """Two clips of 10 and 1,000 ms: the pooled median is 100 ms, and a fourth round in which only
+    the quick clip finished neither lowers it nor enters the ratio to another encoding."""
+    slow = SCRUB.model_copy(update={"clip": "slow"})
+    trials = [
+        *(scrub_trial([10.0 + k / 100], round_index=k) for k in range(4)),
+        *(scrub_trial([1000.0], round_index=k, cell=slow) for k in range(3)),
+    ]
+    (pooled,) = pool_clips(observe(trials)).values()
+    assert pooled["p50_ms"].round_count == 3
+    assert pooled["p50_ms"].point == pytest.approx(100.0, rel=1e-3)
+    twice = [
+        observation
+        for trial in trials
+        for observation in observe(
+            [
+                scrub_trial(
+                    [trial.measurement.decode_ns[0] * 2e-6],
+                    round_index=trial.round_index,
+                    cell=trial.cell,
+                )
+            ]
+        )
+    ]
+    ratio = compare_groups(twice, observe(trials), "p50_ms", confidence_level=0.95)
+    assert ratio is not None
+    assert (ratio.round_count, ratio.point) == (3, pytest.approx(2.0))
+
+
 def test_the_stopping_width_is_that_of_the_worst_cell() -> None:
     """It is the widest of the cells' median and fps intervals, None until all have three
     rounds, and a cell that never finished does not hold the run up."""
@@ -247,6 +284,9 @@ def test_the_stopping_width_is_that_of_the_worst_cell() -> None:
     ]
     assert worst_relative_half_width(trials) == max(w for w in widths if w is not None)
     assert worst_relative_half_width([t for t in trials if t.round_index < 2]) is None
+    first = summarise_cells(trials)[0].cell
+    late = [t for t in trials if t.cell != first or t.round_index < 2]
+    assert worst_relative_half_width(late) is None
     dead = SCRUB.model_copy(update={"encoding": "dead"})
     failed = scrub_trial([1.0], cell=dead).model_copy(
         update={"outcome": "failed", "measurement": None}
@@ -285,3 +325,26 @@ def test_summaries_do_not_depend_on_the_order_of_trials() -> None:
         assert one.cell == two.cell
         for figure, estimate in one.estimates.items():
             assert two.estimates[figure].point == pytest.approx(estimate.point, rel=1e-12)
+
+
+def test_the_truly_fastest_is_seldom_ruled_out() -> None:
+    """300 runs of ten encodings that are all equally fast: any given one is ruled out as the
+    fastest in at most 5 % of runs (plus three standard errors, 3.8 points)."""
+    rng = np.random.default_rng(5)
+    setting = setting_of(SCRUB)
+    excluded = 0
+    for _ in range(300):
+        observations = [
+            Observation(
+                cell=SCRUB.model_copy(update={"encoding": f"e{which}"}),
+                round_index=round_index,
+                figures={"p50_ms": float(20 * np.exp(rng.normal(0, 0.05)))},
+                sample_count=1,
+            )
+            for which in range(10)
+            for round_index in range(8)
+        ]
+        entry = rank_encodings(observations, (), setting).find("e0")
+        assert entry is not None
+        excluded += entry.is_apart is True
+    assert excluded / 300 <= 0.05 + 0.038

@@ -160,7 +160,7 @@ def test_markdown_tables_keep_their_columns(hostile: ReportPaths) -> None:
             assert len(widths) > 2
             tables += 1
             widths = []
-    assert tables == 7
+    assert tables == 8
     text = hostile.markdown.read_text(encoding="utf-8")
     assert "<script>" not in text
     assert "&lt;script&gt;" in text

@@ -93,8 +93,8 @@ def _undecided(lead: Ranking | None) -> list[str]:
         return []
     names = list_text([entry.encoding for entry in lead.tied], limit=6)
     return [
-        f"Cannot be told apart from {shown_name(lead.fastest.encoding)} in median time to "
-        f"picture: {names}. That is not proof that they are equal; more rounds may tell."
+        f"Cannot be ruled out as faster than {shown_name(lead.fastest.encoding)}: {names}. That is "
+        "not proof that they are equal; more rounds may tell."
     ]
 
 

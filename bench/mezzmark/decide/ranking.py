@@ -1,8 +1,10 @@
 """Encodings in order of time to picture, for one way of moving the playhead.
 
-Who is fastest is read from the estimates; who cannot be told from the fastest is decided by
-ratios paired by round, at a level raised for the number of comparisons (Bonferroni), so that the
-chance of setting any true equal apart is at most 1 - `confidence_level`.
+Who looks fastest is read from the estimates. Who else may be the fastest is decided by ratios to
+that one, paired by round: an encoding is ruled out where the ratio's one-sided lower limit at
+level (1 - `confidence_level`) / (encodings - 1) lies above 1. The truly fastest is then ruled out
+with a chance of at most 1 - `confidence_level` (Bonferroni over its rivals; the idea of a subset
+that holds the best is Gupta's, Technometrics 7(2), 1965, pp. 225-245).
 """
 
 from collections.abc import Sequence
@@ -16,8 +18,8 @@ from mezzmark.facts.estimates import CellSummary, Estimate
 
 
 class Ranked(Fact):
-    """One encoding's place. `is_apart` is True where it is proved slower than the fastest, None
-    where too few rounds leave that open; `is_eligible` is False where it showed wrong pictures or
+    """One encoding's place. `is_apart` is True where it is ruled out as the fastest, None where
+    too few rounds leave that open; `is_eligible` is False where it showed wrong pictures or
     lacks a clip that others have, which bars it from being called fastest."""
 
     encoding: str
@@ -45,7 +47,7 @@ class Ranking(Fact):
 
     @property
     def tied(self) -> tuple[Ranked, ...]:
-        """Eligible others that enough rounds could not prove slower than the fastest."""
+        """Eligible others that enough rounds could not rule out as the fastest."""
         if self.fastest is None:
             return ()
         return tuple(
@@ -123,9 +125,9 @@ def _compare(
             groups[ORIGINAL], mine, "p50_ms", confidence_level=confidence_level
         )
     if fastest and entry.encoding != fastest.encoding:
-        level = 1 - (1 - confidence_level) / max(1, len(groups) - 1)
+        one_sided = (1 - confidence_level) / max(1, len(groups) - 1)
         theirs = groups[fastest.encoding]
-        strict = compare_groups(mine, theirs, "p50_ms", confidence_level=level)
+        strict = compare_groups(mine, theirs, "p50_ms", confidence_level=1 - 2 * one_sided)
         changes["cost_ratio"] = compare_groups(
             mine, theirs, "p50_ms", confidence_level=confidence_level
         )

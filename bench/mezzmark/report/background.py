@@ -5,8 +5,9 @@ from collections.abc import Sequence
 from mezzmark.decide.estimates import compare_groups
 from mezzmark.decide.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.wording import count_text, estimate_text, number_text, visible_text
+from mezzmark.facts.encoding import Encoding
 from mezzmark.facts.run import ClipManifest
-from mezzmark.report.tables import DASH, Entry, Table
+from mezzmark.report.tables import DASH, Entry, Table, named
 from mezzmark.report.view import RunView
 
 Facts = list[tuple[str, str]]
@@ -124,6 +125,42 @@ def _clip_row(clip: ClipManifest) -> tuple[Entry, ...]:
             text=f"{number_text(clip.keyframe_interval_median)} frames",
             sort=clip.keyframe_interval_median,
         ),
+    )
+
+
+def encoding_table(view: RunView, *, table_id: str) -> Table:
+    """What each encoding's name stands for."""
+    return Table(
+        table_id=table_id,
+        title="Encodings",
+        note="The encoder and its options are FFmpeg's own words, as one would type them.",
+        columns=(
+            "encoding",
+            "codec",
+            "container",
+            "pixel format",
+            "pictures",
+            "encoder",
+            "options",
+        ),
+        rows=tuple(_encoding_row(view, encoding) for encoding in view.manifest.encodings),
+        texts=tuple(range(7)),
+    )
+
+
+def _encoding_row(view: RunView, encoding: Encoding) -> tuple[Entry, ...]:
+    pictures = "all intra" if encoding.is_intra else f"key every {encoding.keyframe_interval}"
+    options = dict(encoding.options)
+    if encoding.bitrate_bps:
+        options["b"] = str(encoding.bitrate_bps)
+    return (
+        named(view, encoding.name),
+        Entry(text=visible_text(f"{encoding.codec} {encoding.profile}".strip())),
+        Entry(text=encoding.container.upper()),
+        Entry(text=visible_text(encoding.pixel_format)),
+        Entry(text=pictures),
+        Entry(text=visible_text(encoding.encoder)),
+        Entry(text=visible_text(" ".join(f"{k}={v}" for k, v in sorted(options.items()))) or DASH),
     )
 
 

@@ -28,6 +28,7 @@ class RunContext:
     scrub_cells: Table | None
     encode_cells: Table | None
     footage: Table
+    encodings: Table | None
     host: list[tuple[str, str]]
     method: list[str]
     versions: list[tuple[str, str]]
@@ -66,6 +67,7 @@ def _run_context(view: RunView, prefix: str) -> RunContext:
             tables.encode_cells_table(view, table_id=f"{prefix}encode-cells")
         ),
         footage=background.clip_table(view, table_id=f"{prefix}footage"),
+        encodings=_unless_empty(background.encoding_table(view, table_id=f"{prefix}encodings")),
         host=background.host_facts(view),
         method=background.method_sentences(view),
         versions=background.version_facts(view),

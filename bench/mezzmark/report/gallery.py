@@ -55,7 +55,7 @@ def _pictures(view: RunView, prefix: str) -> Iterator[Picture]:
             f"Time to picture {setting_words(ranking.setting)}",
             "Above each line the spread of single moves, below it one dot per trial. The mark is "
             "the median, the triangle the time within which 95 of 100 moves were done. Filled: "
-            "the fastest and those not proved slower. Diamond: the original.",
+            "those that may be the fastest. Diamond: the original.",
             _latency_alt(ranking),
             partial(draw_latency, view, ranking, anchor=f"{prefix}ranking-{index}"),
         )

@@ -54,9 +54,8 @@ def ranking_table(view: RunView, ranking: Ranking, *, table_id: str) -> Table:
         title=f"Time to picture {setting_words(ranking.setting)}",
         note=(
             f"Over all clips; {view.confidence_level * 100:g} % intervals in brackets. Ratios are "
-            "paired by round. “Told apart” allows for the number of comparisons, so that the "
-            "chance of one false claim in this table is kept at "
-            f"{(1 - view.confidence_level) * 100:g} %."
+            "paired by round. The truly fastest is among those that may be the fastest with at "
+            f"least {view.confidence_level * 100:g} % confidence."
         ),
         columns=(
             "encoding",
@@ -64,7 +63,7 @@ def ranking_table(view: RunView, ranking: Ranking, *, table_id: str) -> Table:
             "p95",
             "as fast as the original",
             "time against the fastest",
-            "told apart from the fastest",
+            "may be the fastest",
             "bit rate",
             "rounds",
         ),
@@ -82,20 +81,20 @@ def _ranking_row(view: RunView, entry: Ranked, ranking: Ranking) -> tuple[Entry,
         measured(entry.estimates["p95_ms"]),
         measured(entry.speedup_ratio),
         measured(entry.cost_ratio),
-        Entry(text=_apart(entry, ranking)),
+        Entry(text=_standing(entry, ranking)),
         Entry(text=f"{number_text(rate / 1e6)} Mbit/s", sort=rate) if rate else Entry(text=DASH),
         counted(entry.estimates["p50_ms"].round_count),
     )
 
 
-def _apart(entry: Ranked, ranking: Ranking) -> str:
+def _standing(entry: Ranked, ranking: Ranking) -> str:
     if entry.wrong_count:
-        return "wrong pictures"
+        return "no: wrong pictures"
     if ranking.fastest and entry.encoding == ranking.fastest.encoding:
-        return "is the fastest"
+        return "leads"
     if not entry.is_eligible:
-        return "lacks a clip"
-    return {True: "yes, slower", False: "no", None: "too few rounds"}[entry.is_apart]
+        return "no: lacks a clip"
+    return {True: "no", False: "yes", None: "too few rounds"}[entry.is_apart]
 
 
 def named(view: RunView, encoding: str) -> Entry:
