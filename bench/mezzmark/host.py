@@ -14,6 +14,7 @@ from typing import Any
 from mezzmark.facts.records import HostMoment, ProcessFacts
 from mezzmark.facts.run import HostFacts
 from mezzmark.host_linux import (
+    count_numa_nodes,
     parse_core_quota,
     parse_cpu_model,
     parse_driver_version,
@@ -67,8 +68,16 @@ def read_host_facts(storage_path: str | Path, *, library_versions: dict[str, str
         storage_path=str(storage_path),
         file_system=read_file_system(folder),
         storage_free_bytes=read_free_bytes(folder),
+        threads_per_core=_threads_per_core(psutil),
+        numa_node_count=count_numa_nodes(),
         gpu_driver=parse_driver_version(read_text("proc/driver/nvidia/version") or ""),
     )
+
+
+def _threads_per_core(psutil: Any) -> int | None:
+    """Logical cores for each physical one; None where the system does not tell."""
+    logical, physical = psutil.cpu_count(), psutil.cpu_count(logical=False)
+    return logical // physical if logical and physical else None
 
 
 def read_usable_core_count() -> int:

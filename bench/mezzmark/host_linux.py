@@ -57,6 +57,15 @@ def parse_core_quota(cpu_max: str) -> int | None:
     return max(1, math.ceil(int(parts[0]) / int(parts[1])))
 
 
+def count_numa_nodes(files: Path = FILES) -> int | None:
+    """How many memory nodes the cores are spread over; None where it is not told."""
+    try:
+        nodes = (files / "sys/devices/system/node").glob("node[0-9]*")
+        return sum(1 for _ in nodes) or None
+    except OSError:
+        return None
+
+
 def parse_driver_version(text: str) -> str | None:
     """The version in the first line of /proc/driver/nvidia/version."""
     words = text.splitlines()[0].split() if text else []

@@ -19,6 +19,8 @@ from mezzmark.facts.jobs import (
     JOB_ADAPTER,
     Advance,
     Answer,
+    BandwidthJob,
+    Carried,
     DeliveryJob,
     EncodeJob,
     FidelityJob,
@@ -105,15 +107,20 @@ def perform(job: Job, advance: Callable[[str, float], None]) -> Answer:
             from mezzmark.engines.kernel import run_kernel
 
             return run_kernel(job, read_clock_ns)
-        case PrepareOriginalJob() | PrepareOwnJob() | PrepareEncodingJob():
+        case _:
             return _prepare(job, advance)
 
 
 def _prepare(
-    job: PrepareOriginalJob | PrepareOwnJob | PrepareEncodingJob,
+    job: PrepareOriginalJob | PrepareOwnJob | PrepareEncodingJob | BandwidthJob,
     advance: Callable[[str, float], None],
 ) -> Answer:
+    """Jobs that come before measuring."""
     match job:
+        case BandwidthJob(process_counts=process_counts):
+            from mezzmark.engines.bandwidth import measure_bandwidth
+
+            return Carried(bandwidth=measure_bandwidth(process_counts, clock_ns=read_clock_ns))
         case PrepareOriginalJob():
             from mezzmark.engines.originals import prepare_original
 

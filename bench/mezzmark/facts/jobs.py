@@ -4,6 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, TypeAdapter
 
+from mezzmark.facts.bandwidth import BandwidthFacts
 from mezzmark.facts.base import Fact
 from mezzmark.facts.encoding import Encoding
 from mezzmark.facts.fidelity import FidelitySettings
@@ -115,6 +116,13 @@ class FidelityJob(Fact):
     scratch_dir: str
 
 
+class BandwidthJob(Fact):
+    """Copy memory in 1, 2, … processes at once; see `mezzmark.engines.bandwidth`."""
+
+    task: Literal["bandwidth"] = "bandwidth"
+    process_counts: tuple[int, ...]
+
+
 class KernelJob(Fact):
     """Run the reference workload `repeats` times."""
 
@@ -158,6 +166,7 @@ Job = Annotated[
     | DeliveryJob
     | FidelityJob
     | KernelJob
+    | BandwidthJob
     | PrepareOriginalJob
     | PrepareOwnJob
     | PrepareEncodingJob,
@@ -184,6 +193,13 @@ class Measured(Fact):
     kind: Literal["measured"] = "measured"
     measurement: Measurement
     process: ProcessFacts
+
+
+class Carried(Fact):
+    """What the machine's memory carried."""
+
+    kind: Literal["carried"] = "carried"
+    bandwidth: BandwidthFacts
 
 
 class Refused(Fact):
@@ -217,6 +233,6 @@ class Broken(Fact):
 
 
 Answer = Annotated[
-    PreparedMedia | Measured | Refused | Advance | Broken, Field(discriminator="kind")
+    PreparedMedia | Measured | Carried | Refused | Advance | Broken, Field(discriminator="kind")
 ]
 ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Answer)

@@ -2,6 +2,7 @@
 
 from typing import Final, Literal
 
+from mezzmark.facts.bandwidth import BandwidthFacts
 from mezzmark.facts.base import Fact
 from mezzmark.facts.encoding import Encoding
 from mezzmark.facts.footage import MediaFacts
@@ -12,7 +13,11 @@ MANIFEST_SCHEMA: Final = 1
 
 
 class HostFacts(Fact):
-    """The machine a run was made on; None where the OS does not tell."""
+    """The machine a run was made on; None where the OS does not tell.
+
+    `threads_per_core` is 2 where cores run two threads each (SMT); `memory_bandwidth` is measured
+    for runs with a grid only.
+    """
 
     host_label: str
     cpu_model: str | None
@@ -33,6 +38,9 @@ class HostFacts(Fact):
     file_system: str | None
     storage_free_bytes: int | None
     gpu_driver: str | None = None
+    threads_per_core: int | None = None
+    numa_node_count: int | None = None
+    memory_bandwidth: BandwidthFacts | None = None
 
 
 class ClipManifest(Fact):
