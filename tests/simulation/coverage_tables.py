@@ -151,7 +151,7 @@ def _run_level_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[st
 def _power_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str]]:
     for spread in (0.01, 0.02, 0.03, 0.05):
         needed = rounds_to_find(0.05, round_sd=spread, error_level=0.05, power=0.9)
-        same = rounds_to_show_equivalence(0.05, round_sd=spread, error_level=0.05, power=0.9)
+        same = rounds_to_show_equivalence(0.05, round_sd=spread, error_level=0.025, power=0.9)
         yield [f"{100 * spread:g} %", str(needed), str(same)]
 
 

@@ -1,0 +1,104 @@
+"""False alarms and power of verdicts, in six worlds; quick here, thorough when slow."""
+
+import math
+
+import numpy as np
+import pytest
+
+from mezzmark.decide.judgement import Evidence, adjusted_verdicts
+from mezzmark.decide.verdict_rates import measure_run_verdicts, measure_verdicts
+from mezzmark.statistics.binomial import share_interval
+from mezzmark.statistics.paired import paired_change
+from mezzmark.statistics.session_worlds import SESSION_WORLDS, Order, SessionPlan
+
+SEED = 4
+ORDERS: tuple[Order, ...] = ("in turn", "one after the other")
+EVERY_WORLD = pytest.mark.parametrize("world", SESSION_WORLDS)
+BOTH_ORDERS = pytest.mark.parametrize("order", ORDERS)
+
+
+def rng_of(*key: int) -> np.random.Generator:
+    return np.random.default_rng([SEED, *key])
+
+
+def leaves_possible_at_most(count: int, total: int, share: float) -> bool:
+    """Whether `count` of `total` is compatible with a true share that small (exact, 99.9 %)."""
+    return share_interval(count, total, confidence_level=0.999).low <= share
+
+
+@EVERY_WORLD
+@BOTH_ORDERS
+@pytest.mark.parametrize(
+    "comparisons", [150, pytest.param(2000, marks=pytest.mark.slow)], ids=["quick", "thorough"]
+)
+def test_false_alarms_over_a_whole_comparison(world: str, order: Order, comparisons: int) -> None:
+    """A/A: in at most 5 % of comparisons of five cells is any cell called changed."""
+    rates = measure_verdicts(world, order, SessionPlan(comparisons=comparisons), rng_of(0))
+    assert leaves_possible_at_most(rates.with_change, rates.comparisons, 0.05), rates
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("elasticity", [0.0, 0.5, 1.0])
+@pytest.mark.parametrize("world", ["AR(1) 0.9", "5 % linear drift"])
+def test_false_alarms_whatever_part_of_the_machines_change_hits_the_work(
+    world: str, elasticity: float
+) -> None:
+    """Runs at different times: the stated assumption, between nothing and as much as the kernel,
+    is enough for 5 %."""
+    plan = SessionPlan(comparisons=1500, elasticity=elasticity)
+    rates = measure_verdicts(world, "one after the other", plan, rng_of(1))
+    assert leaves_possible_at_most(rates.with_change, rates.comparisons, 0.05), rates
+
+
+def test_the_assumption_is_needed() -> None:
+    """Counter-examples under drift, one run after the other: without the kernel, or when the
+    machine hits the work twice as hard as the kernel, far more than 5 % alarms."""
+    plan = SessionPlan(comparisons=150)
+    order: Order = "one after the other"
+    blind = measure_verdicts("5 % linear drift", order, plan, rng_of(2), with_kernel=False)
+    hard_plan = SessionPlan(comparisons=150, elasticity=2.0)
+    hard = measure_verdicts("5 % linear drift", order, hard_plan, rng_of(3))
+    assert not leaves_possible_at_most(blind.with_change, 150, 0.15)
+    assert not leaves_possible_at_most(hard.with_change, 150, 0.15)
+
+
+@EVERY_WORLD
+@BOTH_ORDERS
+@pytest.mark.parametrize(
+    "comparisons", [300, pytest.param(2000, marks=pytest.mark.slow)], ids=["quick", "thorough"]
+)
+def test_false_equivalence_at_the_margin(world: str, order: Order, comparisons: int) -> None:
+    """A true change as large as the tolerance is called equivalent in at most 5 %."""
+    plan = SessionPlan(
+        comparisons=comparisons, rounds=20, cells=1, samples=60, change_log=math.log(1.05)
+    )
+    rates = measure_verdicts(world, order, plan, rng_of(4))
+    assert leaves_possible_at_most(rates.equivalent_cells, rates.cells, 0.05), rates
+
+
+@pytest.mark.parametrize(("round_sd", "rounds"), [(0.02, 5), (0.03, 7), (0.05, 14)])
+@pytest.mark.parametrize(
+    "comparisons", [1500, pytest.param(10_000, marks=pytest.mark.slow)], ids=["quick", "thorough"]
+)
+def test_power_for_a_slowdown_of_5_percent(round_sd: float, rounds: int, comparisons: int) -> None:
+    """One cell 5 % slower: `regressed` in 90 % of comparisons with so many rounds."""
+    rng = rng_of(5)
+    costs = np.exp(rng.normal(math.log(1.05), round_sd, (comparisons, rounds)))
+    found = 0
+    for ratios in costs:
+        evidence = Evidence(changes=(paired_change(np.ones(rounds), ratios),))
+        verdict = adjusted_verdicts([evidence], tolerance_fraction=0.05, confidence_level=0.95)
+        found += verdict[0].verdict == "regressed"
+    limits = share_interval(found, comparisons, confidence_level=0.999)
+    assert limits.high >= 0.9, limits
+
+
+@pytest.mark.parametrize("runs", [(3, 1), (3, 3)])
+def test_false_alarms_with_several_runs(runs: tuple[int, int]) -> None:
+    """A/A with a run effect of 2 %: with whole runs as units at most 5 %; rounds pooled over runs
+    as if days were all alike give more than twice as many, which is the counter-example."""
+    arguments = {"comparisons": 400, "run_sd": 0.02, "round_sd": 0.02, "rounds": 10, "cells": 5}
+    right = measure_run_verdicts(rng_of(6), runs=runs, **arguments)
+    wrong = measure_run_verdicts(rng_of(7), runs=runs, uses_runs=False, **arguments)
+    assert leaves_possible_at_most(right.with_change, 400, 0.05), right
+    assert not leaves_possible_at_most(wrong.with_change, 400, 0.1), wrong
