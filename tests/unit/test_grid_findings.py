@@ -1,0 +1,171 @@
+"""What is made of a grid and of ingests, from planted trials."""
+
+import numpy as np
+import pytest
+from fabricated_run import fabricate_host
+
+from mezzmark.decide.grid import judge_grid, limiting_core_count, machine_speedup_limit
+from mezzmark.decide.ingest_prediction import predict_ingests
+from mezzmark.facts.bandwidth import BandwidthFacts, BandwidthPoint
+from mezzmark.facts.cells import ALL_CLIPS, Cell
+from mezzmark.facts.records import Trial
+from mezzmark.facts.run import HostFacts
+from mezzmark.facts.throughput import GridMeasurement, IngestMeasurement
+
+SECOND = 10**9
+FRAMES = 1000
+
+
+def _host(**changes: object) -> HostFacts:
+    plain = {"usable_core_count": 4, "physical_core_count": 4, "threads_per_core": 1}
+    return fabricate_host("bench").model_copy(update=plain | changes)
+
+
+def _trial(cell: Cell, round_index: int, measurement: object) -> Trial:
+    return Trial(
+        round_index=round_index,
+        position=0,
+        cell=cell,
+        seed=1,
+        started_utc="2026-03-01T10:00:00Z",
+        wall_ns=SECOND,
+        outcome="finished",
+        measurement=measurement,
+    )
+
+
+def _grid(jobs: int, threads: int, fps: float, round_index: int, clip: str = "a") -> Trial:
+    """A trial of `fps` over all jobs; loading and proving each take half as long as encoding."""
+    window_ns = round(FRAMES * jobs / fps * SECOND)
+    measured = GridMeasurement(
+        frame_count=FRAMES,
+        frame_rate="25",
+        width_px=100,
+        height_px=100,
+        start_ns=(0,) * jobs,
+        end_ns=(window_ns,) * jobs,
+        cpu_ns=(window_ns,) * jobs,
+        peak_rss_bytes=(None,) * jobs,
+        window_ns=window_ns,
+        window_packets=(FRAMES,) * jobs,
+        packet_count=(FRAMES,) * jobs,
+        file_bytes=(1,) * jobs,
+        decoded_frame_count=(FRAMES,) * jobs,
+        stamps_in_order=(True,) * jobs,
+        load_ns=(window_ns // 2,) * jobs,
+        verify_ns=(window_ns // 2,) * jobs,
+    )
+    cell = Cell(task="grid", clip=clip, encoding="e", job_count=jobs, thread_count=threads)
+    return _trial(cell, round_index, measured)
+
+
+def _rounds(rates: dict[tuple[int, int], float], *, sd: float = 0.01, seed: int = 1) -> list[Trial]:
+    rng = np.random.default_rng(seed)
+    return [
+        _grid(jobs, threads, fps * np.exp(rng.normal(0, sd)), r)
+        for r in range(6)
+        for (jobs, threads), fps in rates.items()
+    ]
+
+
+def test_the_best_split_and_its_share_of_the_limit() -> None:
+    """1×1 at 10 fps and 4×1 at 38 fps on four cores: best is 4×1 with 95 % of the limit; 1×4 at 15
+    fps uses a thread at 37.5 %."""
+    trials = _rounds({(1, 1): 10, (1, 4): 15, (2, 1): 19.5, (4, 1): 38})
+    (found,) = judge_grid(trials, _host(), confidence_level=0.95)
+    assert found.best == (4, 1)
+    assert found.runner_up == (2, 1)
+    assert found.is_lead_certain
+    assert found.limit_fraction.low < 0.95 < found.limit_fraction.high
+    efficiency = {(s.job_count, s.thread_count): s.efficiency.point for s in found.splits}
+    assert efficiency[1, 1] == pytest.approx(1)
+    assert efficiency[1, 4] == pytest.approx(0.375, rel=0.03)
+
+
+def test_equal_splits_are_not_told_apart() -> None:
+    """Two splits of the same true speed leave the lead uncertain."""
+    trials = _rounds({(1, 1): 10, (2, 2): 38, (4, 1): 38}, sd=0.05)
+    (found,) = judge_grid(trials, _host(), confidence_level=0.95)
+    assert not found.is_lead_certain
+    assert {found.best, found.runner_up} == {(2, 2), (4, 1)}
+
+
+def test_without_one_job_of_one_thread_there_is_no_limit() -> None:
+    """Efficiency and limit need the 1×1 cell; without it they are left open, the best is not."""
+    (found,) = judge_grid(_rounds({(2, 1): 20, (4, 1): 38}), _host(), confidence_level=0.95)
+    assert found.best == (4, 1)
+    assert found.limit_fraction is None
+    assert all(split.efficiency is None for split in found.splits)
+
+
+def test_the_limit_is_cores_or_memory() -> None:
+    """Four cores allow four times one job; memory that carries 2.5 times its pixels allows 2.5;
+    two threads per core count as one."""
+    assert machine_speedup_limit(4, 1e6, None) == 4
+    assert machine_speedup_limit(4, 1e6, 1e9) == 4
+    assert machine_speedup_limit(4, 1e6, 1.5e6 * 2.5) == pytest.approx(2.5)
+    smt = _host(usable_core_count=8, physical_core_count=4, threads_per_core=2)
+    assert limiting_core_count(smt) == 4
+    assert limiting_core_count(_host(physical_core_count=None, threads_per_core=None)) == 4
+
+
+def test_memory_lowers_the_limit_of_a_grid() -> None:
+    """With memory that carries twice what one job reads, 19 fps of 10 are 95 % of the limit."""
+    point = BandwidthPoint(process_count=1, bytes_per_s=2 * 10 * 100 * 100 * 1.5)
+    memory = BandwidthFacts(block_bytes=1, repeats=1, points=(point,))
+    trials = _rounds({(1, 1): 10, (4, 1): 19}, sd=0.001)
+    (found,) = judge_grid(trials, _host(memory_bandwidth=memory), confidence_level=0.95)
+    assert found.speedup_limit == pytest.approx(2, rel=0.01)
+    assert found.limit_fraction.point == pytest.approx(0.95, rel=0.01)
+
+
+def _ingest(makespan_s: float, round_index: int) -> Trial:
+    cell = Cell(task="ingest", clip=ALL_CLIPS, encoding="e", job_count=2, order="longest-first")
+    end_ns = round(makespan_s * SECOND)
+    measured = IngestMeasurement(
+        clips=("a", "b", "c"),
+        frame_count=(1000, 1000, 2000),
+        width_px=(100,) * 3,
+        height_px=(100,) * 3,
+        source_bytes=(1,) * 3,
+        start_ns=(0,) * 3,
+        encoded_ns=(1,) * 3,
+        end_ns=(end_ns,) * 3,
+        worker_index=(0, 1, 0),
+        cpu_ns=(1,) * 3,
+        file_bytes=(1,) * 3,
+        is_verified=(True,) * 3,
+        worker_count=2,
+    )
+    return _trial(cell, round_index, measured)
+
+
+def test_the_makespan_is_that_of_the_schedule() -> None:
+    """Two jobs at 20 fps together take 0.1 s a frame to encode and as long to load and prove: clips
+    of 200, 200 and 400 s on two workers take 400 s, which is also the least possible."""
+    trials = [_grid(2, 1, 20, r, clip) for clip in "abc" for r in range(4)]
+    trials += [_ingest(400 * (1 + 0.01 * r), r) for r in range(4)]
+    (found,) = predict_ingests(
+        trials,
+        {"a": 1000, "b": 1000, "c": 2000},
+        confidence_level=0.95,
+        rng=np.random.default_rng(1),
+    )
+    assert found.predicted.point == pytest.approx(400)
+    assert found.lower_bound_s == pytest.approx(400)
+    assert abs(found.miss_fraction) < 0.05
+
+
+def test_no_prediction_without_the_split() -> None:
+    """A grid of another split, or one that lacks a clip, predicts nothing."""
+    trials = [_grid(1, 1, 20, r, clip) for clip in "abc" for r in range(4)]
+    trials += [_grid(2, 1, 20, r, clip) for clip in "ab" for r in range(4)]
+    trials += [_ingest(400, r) for r in range(4)]
+    (found,) = predict_ingests(
+        trials,
+        {"a": 1000, "b": 1000, "c": 2000},
+        confidence_level=0.95,
+        rng=np.random.default_rng(1),
+    )
+    assert found.predicted is None
+    assert found.measured.point == pytest.approx(400)
