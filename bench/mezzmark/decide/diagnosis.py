@@ -22,6 +22,11 @@ EXPLAINED_FRACTION: Final = 0.4
 """A cause is named only if it leaves at most this share of the RMS change unexplained; the next
 best cause then explains visibly less, and coding noise, which follows no signature, none."""
 
+STILL_CODES: Final = 3.0
+"""RMS viewer codes up to which flat patches count as standing still. Dropping bits below the
+eighth lowers them by less than one code, and the viewer's own rounding of deep pictures by about
+one more; misplaced chroma does not touch them."""
+
 EIGHT_BIT_LIMIT: Final = 0.5
 """Half of the staircase: nearer to "all of it" than to "none"."""
 
@@ -71,9 +76,9 @@ def diagnose(measurement: ChartMeasurement) -> Diagnosis:
     cause: Cause | None = None
     if change > QUIET_CODES and residual <= EXPLAINED_FRACTION * change:
         cause = best.cause
-    elif _has_eight_bit_steps(measurement):
+    elif change <= STILL_CODES and _has_eight_bit_steps(measurement):
         cause, residual = EIGHT_BIT, change
-    elif _has_misplaced_chroma(measurement):
+    elif change <= STILL_CODES and _has_misplaced_chroma(measurement):
         cause, residual = SITING, change
     else:
         residual = change

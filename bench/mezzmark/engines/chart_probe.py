@@ -37,7 +37,7 @@ from mezzmark.facts.fidelity import ChartMeasurement, TagSurvival
 from mezzmark.facts.footage import ColourTags, MediaFacts
 
 CHART_FRAMES: Final = 3
-"""Enough for B frames and a predicted picture."""
+"""Enough for a predicted picture; the last one that comes back is looked at."""
 
 SMALLEST_CHART_PX: Final = (320, 180)
 """Below this the patches have too few pixels clear of their edges."""
@@ -72,7 +72,7 @@ def probe_chart(
         frames, encoding, path, frame_rate=frame_rate, tags=tags, thread_count=thread_count
     )
     read = read_tags(path)
-    returned = list(decoded_frames(path, thread_count))
+    returned = list(decoded_frames(path, thread_count))[-1:]
     entered = see_chart(frames[:1], _read_by(read.media, tags), chart)
     measurement = measure_chart(see_chart(returned, read.media, chart), entered, chart)
     return ChartProbe(
