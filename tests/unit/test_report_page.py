@@ -245,7 +245,7 @@ def test_a_report_leaves_the_run_and_matplotlib_as_they_were(tmp_path: Path) -> 
     run_dir = lay_run(tmp_path / "run", SMALL)
     before = all_bytes(run_dir)
     write_report([run_dir], out_dir=tmp_path / "plain")
-    with mpl.rc_context({"font.size": 31, "axes.facecolor": "red", "svg.fonttype": "path"}):
+    with mpl.rc_context({"font.size": 31, "axes.linewidth": 9, "svg.fonttype": "path"}):
         write_report([run_dir], out_dir=tmp_path / "odd")
         assert mpl.rcParams["font.size"] == 31
     assert all_bytes(tmp_path / "plain") == all_bytes(tmp_path / "odd")

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from mezzmark.decide.answer import Answer
 from mezzmark.decide.wording import count_text, shown_name, visible_text
-from mezzmark.report import background, tables
+from mezzmark.report import background, cell_tables, tables
 from mezzmark.report.gallery import Picture, draw_gallery
 from mezzmark.report.tables import Table
 from mezzmark.report.view import RunView
@@ -62,9 +62,11 @@ def _run_context(view: RunView, prefix: str) -> RunContext:
         encodes=_unless_empty(tables.encode_table(view, table_id=f"{prefix}encode")),
         proofs=_unless_empty(tables.proof_table(view, table_id=f"{prefix}proof")),
         failures=_unless_empty(tables.failure_table(view, table_id=f"{prefix}failures")),
-        scrub_cells=_unless_empty(tables.scrub_cells_table(view, table_id=f"{prefix}scrub-cells")),
+        scrub_cells=_unless_empty(
+            cell_tables.scrub_cells_table(view, table_id=f"{prefix}scrub-cells")
+        ),
         encode_cells=_unless_empty(
-            tables.encode_cells_table(view, table_id=f"{prefix}encode-cells")
+            cell_tables.encode_cells_table(view, table_id=f"{prefix}encode-cells")
         ),
         footage=background.clip_table(view, table_id=f"{prefix}footage"),
         encodings=_unless_empty(background.encoding_table(view, table_id=f"{prefix}encodings")),

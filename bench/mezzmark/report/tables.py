@@ -1,6 +1,5 @@
 """The report's tables as rows of text beside the number that a column is sorted by."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from mezzmark.decide.bitrates import hour_gb_text
@@ -12,7 +11,7 @@ from mezzmark.decide.wording import (
     visible_text,
 )
 from mezzmark.facts.encoding import ORIGINAL
-from mezzmark.facts.estimates import CellSummary, Estimate
+from mezzmark.facts.estimates import Estimate
 from mezzmark.report.view import RunView, encode_speeds
 from mezzmark.report.words import setting_words
 
@@ -224,87 +223,3 @@ def failure_table(view: RunView, *, table_id: str) -> Table:
 
 def _task_words(task: str, pattern: str | None) -> str:
     return f"{task}, {pattern}" if pattern else task
-
-
-_SCRUB_FIGURES = ("p50_ms", "p95_ms", "locate_p50_ms", "decode_p50_ms", "present_p50_ms", "open_ms")
-_ENCODE_FIGURES = ("throughput_fps", "cores_busy", "bitrate_bps", "file_bytes", "peak_rss_bytes")
-
-
-def scrub_cells_table(view: RunView, *, table_id: str) -> Table:
-    """Every scrub cell on its own, clip by clip."""
-    mine = [s for s in view.summaries if s.cell.task == "scrub"]
-    return Table(
-        table_id=table_id,
-        title="Every scrub cell",
-        note="Medians of a span do not add up to the median of the whole.",
-        columns=(
-            "encoding",
-            "clip",
-            "pattern",
-            "policy",
-            "threads",
-            "median",
-            "p95",
-            "locate",
-            "decode",
-            "present",
-            "open",
-            "read per move",
-            "trials",
-            "failed",
-        ),
-        rows=tuple(
-            (
-                *_cell_head(view, s),
-                Entry(text=s.cell.pattern or DASH),
-                Entry(text=(s.cell.policy or DASH) + (f", {s.cell.arm} arm" if s.cell.arm else "")),
-                counted(s.cell.thread_count),
-                *(measured(s.estimates.get(figure)) for figure in _SCRUB_FIGURES),
-                measured(s.estimates.get("read_bytes_per_move")),
-                counted(s.trial_count),
-                counted(s.failed_trial_count),
-            )
-            for s in mine
-        ),
-        texts=(0, 1, 2, 3),
-    )
-
-
-def encode_cells_table(view: RunView, *, table_id: str) -> Table:
-    """Every encode cell on its own, clip by clip."""
-    mine = [s for s in view.summaries if s.cell.task == "encode"]
-    return Table(
-        table_id=table_id,
-        title="Every encode cell",
-        note="Speed is total frames / total seconds.",
-        columns=(
-            "encoding",
-            "clip",
-            "threads",
-            "speed",
-            "cores busy",
-            "bit rate",
-            "file",
-            "peak memory",
-            "trials",
-            "failed",
-        ),
-        rows=tuple(
-            (
-                *_cell_head(view, s),
-                counted(s.cell.thread_count),
-                *(measured(s.estimates.get(figure)) for figure in _ENCODE_FIGURES),
-                counted(s.trial_count),
-                counted(s.failed_trial_count),
-            )
-            for s in mine
-        ),
-        texts=(0, 1),
-    )
-
-
-def _cell_head(view: RunView, summary: CellSummary) -> Sequence[Entry]:
-    return (
-        named(view, summary.cell.encoding),
-        Entry(text=visible_text(summary.cell.clip), sort=summary.cell.clip.lower()),
-    )
