@@ -201,10 +201,11 @@ def test_one_thread_keeps_one_core_busy(name: str, tmp_path: Path) -> None:
     they say also for encoders that pay no heed to FFmpeg's own setting. The least of three, since
     the clocks of a busy machine tick unevenly; threads let loose show in all three."""
     encoding = find_encoding(name)
-    frames, tags = kept_pictures(encoding.pixel_format, (640, 360))
-    timings = [
-        encode_frames(
-            frames,
+    frames, tags = kept_pictures(encoding.pixel_format, (1280, 720))
+
+    def busy_cores(attempt: int) -> float:
+        timing = encode_frames(
+            frames[:6],
             encoding,
             tmp_path / f"{attempt}.{encoding.container}",
             frame_rate=RATE,
@@ -212,9 +213,9 @@ def test_one_thread_keeps_one_core_busy(name: str, tmp_path: Path) -> None:
             tags=tags,
             clock_ns=time.perf_counter_ns,
         )
-        for attempt in range(3)
-    ]
-    assert min(timing.cpu_ns / timing.wall_ns for timing in timings) <= 1.15
+        return timing.cpu_ns / timing.wall_ns
+
+    assert any(busy_cores(attempt) <= 1.15 for attempt in range(3))
 
 
 def test_all_encoders_of_the_catalogue_open_here() -> None:

@@ -26,8 +26,8 @@ from mezzmark.engines.convert import Converter
 from mezzmark.engines.encode import encode_frames, run_encode
 from mezzmark.engines.frame_index import write_frame_index
 from mezzmark.engines.pixels import frame_from_planes, planes_of
-from mezzmark.facts.catalogue import find_encoding, resolve_custom
-from mezzmark.facts.encoding import CustomEncoding, Encoding
+from mezzmark.facts.catalogue import find_encoding
+from mezzmark.facts.encoding import Encoding
 from mezzmark.facts.errors import DestinationError, EncodingError, EngineError, ScenarioError
 from mezzmark.facts.footage import ColourTags
 from mezzmark.facts.jobs import EncodeJob, MediaReference
@@ -230,27 +230,17 @@ def test_pictures_as_they_are_stay_bit_for_bit() -> None:
 
 
 def test_an_encoder_is_not_told_the_picture_types_of_the_source(tmp_path: Path) -> None:
-    """Pictures decoded from a long group (I, P and B) give key frames only when encoded all-intra,
-    and stamps in order."""
-    long_gop = tmp_path / "long.mp4"
-    encode_small(find_encoding("avc-long"), long_gop)
-    frames = decode_all(long_gop)
-    assert {int(frame.pict_type) for frame in frames} == {1, 2, 3}
+    """Pictures decoded as I pictures do not force their type on a long group: the new file has
+    one key frame, and the stamps are in order."""
+    intra = tmp_path / "intra.mov"
+    encode_small(find_encoding("avc-intra-fast"), intra)
+    frames = decode_all(intra)
+    assert {int(frame.pict_type) for frame in frames} == {1}
     converter = Converter(master().facts, "yuv420p", thread_count=1)
-    intra = resolve_custom(
-        CustomEncoding(
-            name="x",
-            codec="AVC",
-            profile="long",
-            pixel_format="yuv420p",
-            keyframe_interval=250,
-            b_frames=0,
-        )
-    )
-    path = tmp_path / "again.mov"
+    path = tmp_path / "long.mp4"
     encode_frames(
         [converter.convert(frame) for frame in frames],
-        intra,
+        find_encoding("avc-long"),
         path,
         frame_rate=RATE,
         thread_count=1,
@@ -259,7 +249,25 @@ def test_an_encoder_is_not_told_the_picture_types_of_the_source(tmp_path: Path) 
     )
     again = decode_all(path)
     assert [stamp_in(frame) for frame in again] == list(range(FRAME_COUNT))
-    assert [int(frame.pict_type) for frame in again] == [1] + [2] * (FRAME_COUNT - 1)
+    assert [int(frame.pict_type) for frame in again].count(1) == 1
+
+
+@pytest.mark.parametrize(
+    ("pixel_format", "colour_range", "matrix"),
+    [("yuv422p10le", 1, 9), ("yuvj422p", 2, 9), ("gbrp12le", 2, 0)],
+)
+def test_tags_say_what_the_samples_are(pixel_format: str, colour_range: int, matrix: int) -> None:
+    """Range and matrix of the tags follow the pixel format; primaries and transfer are the
+    clip's own; every converted picture carries them."""
+    wide = ColourTags(colour_range=1, primaries=9, transfer=14, matrix=9)
+    facts = master().facts.model_copy(update={"tags": wide, "pixel_format": "yuv420p"})
+    converter = Converter(facts, pixel_format, thread_count=1)
+    assert converter.tags == ColourTags(
+        colour_range=colour_range, primaries=9, transfer=14, matrix=matrix
+    )
+    frame = converter.convert(flat("yuv420p", (63, 102, 240)))
+    found = (frame.color_range, frame.color_primaries, frame.color_trc, frame.colorspace)
+    assert tuple(map(int, found)) == (colour_range, 9, 14, matrix)
 
 
 def test_frames_of_another_format_are_a_broken_promise() -> None:
