@@ -49,7 +49,7 @@ def draw_gallery(view: RunView, *, prefix: str) -> tuple[Picture, ...]:
 
 def _pictures(view: RunView, prefix: str) -> Iterator[Picture]:
     for index, ranking in enumerate(view.rankings):
-        yield _picture(
+        yield make_picture(
             "latency",
             f"{prefix}time-to-picture-{setting_slug(ranking.setting)}",
             f"Time to picture {setting_words(ranking.setting)}",
@@ -61,7 +61,7 @@ def _pictures(view: RunView, prefix: str) -> Iterator[Picture]:
         )
     if view.rankings:
         lead = view.rankings[0]
-        yield _picture(
+        yield make_picture(
             "spans",
             f"{prefix}where-the-waiting-goes",
             "Where the waiting goes",
@@ -71,7 +71,7 @@ def _pictures(view: RunView, prefix: str) -> Iterator[Picture]:
             partial(draw_spans, view, lead, anchor=f"{prefix}ranking-0"),
         )
     if encode_speeds(view):
-        yield _picture(
+        yield make_picture(
             "encode",
             f"{prefix}encode-speed",
             "Encode speed",
@@ -81,7 +81,7 @@ def _pictures(view: RunView, prefix: str) -> Iterator[Picture]:
             partial(draw_encode, view, anchors=_encode_anchors(view, prefix)),
         )
     if view.rankings and any(e.encoding in view.bitrates_bps for e in view.rankings[0].entries):
-        yield _picture(
+        yield make_picture(
             "size",
             f"{prefix}size-against-time",
             "Size against time to picture",
@@ -92,7 +92,7 @@ def _pictures(view: RunView, prefix: str) -> Iterator[Picture]:
         )
 
 
-def _picture(
+def make_picture(
     kind: str,
     file_stem: str,
     title: str,
@@ -100,6 +100,7 @@ def _picture(
     alt: str,
     draw: Callable[[Shape], Figure],
 ) -> Picture:
+    """A figure drawn in both shapes and turned into all that page and files need."""
     label = str(escape(f"{title}. {alt}"))
     wide, narrow = draw("wide"), draw("narrow")
     wide_text = svg_text(wide)
