@@ -54,6 +54,8 @@ def test_too_few_rounds_claim_nothing() -> None:
     assert "looked fastest, but 2 rounds cannot tell" in found.headline
     assert any("1 more round" in text for text in found.cautions)
     assert "[" not in everything(found)
+    assert "was fastest" not in everything(found)
+    assert "100 ms" not in everything(found)
 
 
 def test_an_encoding_with_wrong_pictures_is_never_called_fastest() -> None:

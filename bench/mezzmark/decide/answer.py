@@ -146,6 +146,8 @@ def _instant(lead: Ranking, bitrates: dict[str, float]) -> list[str]:
     """Who stays under the line at which waiting starts, and the smallest of them."""
     sure = [e for e in lead.entries if e.is_eligible and _is_below(e.estimates["p95_ms"])]
     measured = count_text(len(lead.entries), "encoding")
+    if all(entry.estimates["p95_ms"].high is None for entry in lead.entries):
+        return []
     if not sure:
         return [
             f"None of the {measured} is sure to stay under {INSTANT_MS:.0f} ms, where waiting "
@@ -178,8 +180,9 @@ def _other_setting(other: Ranking, lead: Ranking) -> str:
     if other.setting.policy != lead.setting.policy:
         phrase += f" and the player's policy was {other.setting.policy}"
     best = other.fastest
+    verb = "looked" if best.estimates["p50_ms"].low is None else "was"
     text = (
-        f"{sentence(phrase)}, {shown_name(best.encoding)} was fastest with "
+        f"{sentence(phrase)}, {shown_name(best.encoding)} {verb} fastest with "
         f"{estimate_text(best.estimates['p50_ms'])} at the median"
     )
     if best.speedup_ratio is not None:

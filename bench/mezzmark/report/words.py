@@ -41,6 +41,8 @@ def trial_words(view: RunView, ranking: Ranking) -> str:
 
 def interval_words(view: RunView) -> str:
     """What the bars of every figure are."""
+    if all(e.withheld for summary in view.summaries for e in summary.estimates.values()):
+        return "none, since there are too few rounds for intervals"
     return f"{view.confidence_level * 100:g} % intervals over rounds"
 
 
