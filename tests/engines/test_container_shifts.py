@@ -100,7 +100,7 @@ def test_tags_that_containers_keep(tmp_path: Path) -> None:
     assert mov.sample_aspect == ("4/3", "4/3")
     assert mov.written == mov.read
     assert mkv.timecode[1] is None
-    assert mkv.chroma_location == ("topleft", "topleft")
+    assert mkv.chroma_location == ("left", "left")
     assert mov.chroma_location[1] is None
     assert mov.frame_rate == ("24", "24")
     assert mov.duration_s[1] == pytest.approx(3 / 24)

@@ -20,13 +20,12 @@ from mezzmark.engines.generations import decoded_frames
 from mezzmark.engines.media import FULL_RANGE, UNSPECIFIED
 from mezzmark.engines.pixels import pixel_format_facts, planes_of
 from mezzmark.engines.tag_survival import (
-    CHROMA_LOCATION,
     FIELD_ORDERS,
     PROGRESSIVE,
     SAMPLE_ASPECT,
     TIMECODE,
     TagsRead,
-    has_chroma_location,
+    chroma_locations,
     read_tags,
     write_tagged,
 )
@@ -103,14 +102,14 @@ def _survival(
     frame_rate: Fraction,
     measurement: ChartMeasurement,
 ) -> TagSurvival:
-    is_asked = has_chroma_location(encoding.pixel_format)
+    told, found = chroma_locations(encoding.pixel_format, read.chroma_location)
     return TagSurvival(
         encoding=encoding.name,
         container=encoding.container,
         height_px=measurement.chart.height_px,
         written=tags,
         read=read.media.tags,
-        chroma_location=(CHROMA_LOCATION if is_asked else None, read.chroma_location),
+        chroma_location=(told, found),
         field_order=(FIELD_ORDERS[PROGRESSIVE], read.field_order),
         sample_aspect=(str(SAMPLE_ASPECT), read.sample_aspect),
         timecode=(TIMECODE, read.timecode),

@@ -124,9 +124,16 @@ def read_tags(path: Path) -> TagsRead:
     )
 
 
-def has_chroma_location(pixel_format: str) -> bool:
-    """Whether the format has subsampled chroma that could lie elsewhere than luma."""
-    return pixel_format_facts(pixel_format).chroma in ("4:2:0", "4:2:2", "4:1:1")
+def chroma_locations(pixel_format: str, read: str | None) -> tuple[str | None, str | None]:
+    """The location told and the one read, as far as the format has one: none at full chroma, and
+    only left or centre where every line has chroma (there "topleft" is the same as "left")."""
+    chroma = pixel_format_facts(pixel_format).chroma
+    if chroma == "4:2:0":
+        return CHROMA_LOCATION, read
+    if chroma in ("4:2:2", "4:1:1"):
+        across = {"topleft": "left", "bottomleft": "left", "top": "center", "bottom": "center"}
+        return across[CHROMA_LOCATION], across.get(read, read) if read else None
+    return None, None
 
 
 def _chroma_location(frame: VideoFrame) -> str | None:

@@ -1,0 +1,294 @@
+"""The fidelity section: what each encoding does to the picture, its colours and its tags."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import partial
+from typing import Final
+
+from matplotlib.figure import Figure
+
+from mezzmark.decide.diagnosis import INVISIBLE_DELTA_E
+from mezzmark.decide.fidelity import (
+    CLIPS_FOR_INTERVAL,
+    EncodingFidelity,
+    QualityEstimate,
+    RateComparison,
+    compare_ladders,
+    judge_encodings,
+)
+from mezzmark.decide.tag_words import consequence_words, tag_verdicts
+from mezzmark.decide.wording import count_text, sentence, shown_name
+from mezzmark.report.figure_fidelity import (
+    draw_chart_change,
+    draw_generations,
+    draw_quality_and_rate,
+    draw_worst_frame,
+)
+from mezzmark.report.look import Shape
+from mezzmark.report.tables import DASH, Entry, Table
+from mezzmark.report.view import RunView
+
+CHARTS_SHOWN: Final = 3
+"""Charts with a visible change that get a figure; the table has all."""
+
+QUALITY_NOTE: Final = (
+    "Of generation 1, against the clip's own frames in its own bit depth and chroma. PSNR counts "
+    "all samples of all planes alike; mean of frames, then of clips. ΔE is CIEDE2000 on a "
+    "BT.1886 display, at the 90th percentile of the chart's patches; below 1 it is not seen."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FidelitySection:
+    """Sentences and tables; the figures come with the others, kind `fidelity`."""
+
+    sentences: tuple[str, ...]
+    quality: Table
+    tags: Table | None
+    ladders: Table | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FigurePlan:
+    """A figure still to be drawn."""
+
+    file_stem: str
+    title: str
+    caption: str
+    alt: str
+    draw: Callable[[Shape], Figure]
+
+
+def fidelity_section(view: RunView, *, prefix: str) -> FidelitySection | None:
+    """The section of a run, or None where nothing was judged."""
+    judged = judge_encodings(view.trials, confidence_level=view.confidence_level)
+    if not judged:
+        return None
+    ladders = compare_ladders(judged, view.manifest.encodings)
+    return FidelitySection(
+        sentences=tuple(encoding_sentence(entry) for entry in judged),
+        quality=_quality_table(judged, table_id=f"{prefix}quality"),
+        tags=_tag_table(judged, table_id=f"{prefix}tags"),
+        ladders=_ladder_table(ladders, table_id=f"{prefix}ladders") if ladders else None,
+    )
+
+
+def fidelity_figures(view: RunView, *, prefix: str) -> Iterator[FigurePlan]:
+    """The section's figures in order."""
+    judged = judge_encodings(view.trials, confidence_level=view.confidence_level)
+    if any(len(e.by_generation_db) > 1 and any(e.by_generation_db) for e in judged):
+        yield FigurePlan(
+            file_stem=f"{prefix}generations",
+            title="Generations",
+            caption="Each generation is decoded and encoded again by the same encoding.",
+            alt="; ".join(_generation_alt(entry) for entry in judged) + ".",
+            draw=partial(draw_generations, judged),
+        )
+    if any("PSNR" in e.estimates and not e.is_bit_exact for e in judged):
+        yield FigurePlan(
+            file_stem=f"{prefix}quality-against-rate",
+            title="Quality against bit rate",
+            caption="PSNR says how large the error is, not how it looks; see the worst frames.",
+            alt="The quality table holds both numbers of every encoding.",
+            draw=partial(draw_quality_and_rate, judged),
+        )
+    yield from _chart_figures(judged, prefix)
+    yield from _worst_figures(judged, prefix)
+
+
+def encoding_sentence(entry: EncodingFidelity) -> str:
+    """One encoding in one sentence for a reader who is no engineer."""
+    name = shown_name(entry.encoding)
+    if entry.is_bit_exact:
+        quality = "comes back bit-exact"
+    else:
+        psnr = entry.estimates.get("PSNR")
+        quality = "changes the picture" + (
+            f" (PSNR {psnr.point:.1f} dB, worst frame {psnr.worst:.1f} dB)" if psnr else ""
+        )
+    chart = entry.worst_chart
+    colours = "the chart could not be sent through it" if chart is None else chart.words
+    return sentence(f"{name} {quality}; colours: {colours}")
+
+
+def _quality_table(judged: tuple[EncodingFidelity, ...], *, table_id: str) -> Table:
+    rows = tuple(_quality_row(entry) for entry in judged)
+    clip_count = max(len(entry.clips) for entry in judged)
+    note = QUALITY_NOTE
+    if clip_count < CLIPS_FOR_INTERVAL:
+        missing = CLIPS_FOR_INTERVAL - clip_count
+        note += f" No intervals: they take {count_text(missing, 'clip')} more."
+    return Table(
+        table_id=table_id,
+        title="Picture quality and colour",
+        note=note,
+        columns=(
+            "encoding",
+            "came back",
+            "PSNR, dB",
+            "worst frame, dB",
+            "SSIM",
+            "XPSNR of luma, dB",
+            "last generation, dB",
+            "bit rate, Mb/s",
+            "colours",
+            "largest ΔE",
+        ),
+        rows=rows,
+        anchors=tuple(f"{table_id}-{place}" for place in range(len(rows))),
+        texts=(0, 1, 8),
+    )
+
+
+def _quality_row(entry: EncodingFidelity) -> tuple[Entry, ...]:
+    psnr = entry.estimates.get("PSNR")
+    last = entry.by_generation_db[-1] if len(entry.by_generation_db) > 1 else None
+    chart = entry.worst_chart
+    exact = "bit-exact"
+    return (
+        Entry(text=shown_name(entry.encoding), sort=entry.encoding),
+        Entry(text=exact if entry.is_bit_exact else "changed", sort=int(not entry.is_bit_exact)),
+        _figure(psnr, entry, "{:.1f}"),
+        Entry(text=DASH)
+        if psnr is None or entry.is_bit_exact
+        else Entry(text=f"{psnr.worst:.1f}", sort=psnr.worst),
+        _figure(entry.estimates.get("SSIM"), entry, "{:.4f}"),
+        _figure(_luma(entry, "XPSNR"), entry, "{:.1f}"),
+        Entry(text=_last_words(entry, last), sort=last),
+        Entry(text=f"{entry.bitrate_bps / 1e6:.1f}", sort=entry.bitrate_bps),
+        Entry(
+            text=chart.words if chart else "chart not sent",
+            sort=chart.delta_e if chart else None,
+            sign="wrong" if chart and chart.delta_e >= INVISIBLE_DELTA_E else "",
+        ),
+        Entry(
+            text=f"{chart.worst_delta_e:.1f} ({chart.worst_patch})" if chart else DASH,
+            sort=chart.worst_delta_e if chart else None,
+        ),
+    )
+
+
+def _last_words(entry: EncodingFidelity, last: float | None) -> str:
+    finals = [clip.generations[-1] for clip in entry.clips]
+    if len(entry.by_generation_db) > 1 and all(final.is_bit_exact for final in finals):
+        return "bit-exact"
+    return DASH if last is None else f"{last:.1f}"
+
+
+def _luma(entry: EncodingFidelity, metric: str) -> QualityEstimate | None:
+    return next((e for name, e in entry.estimates.items() if name.startswith(f"{metric} ")), None)
+
+
+def _figure(estimate: QualityEstimate | None, entry: EncodingFidelity, style: str) -> Entry:
+    """A figure with its interval. For a bit-exact encoding a finite one is what converting to its
+    pixel format and back costs, and says so."""
+    if estimate is None:
+        return Entry(text="identical" if entry.is_bit_exact else DASH)
+    text = style.format(estimate.point)
+    if estimate.low is not None and estimate.high is not None:
+        text += f" [{style.format(estimate.low)}, {style.format(estimate.high)}]"
+    if entry.is_bit_exact:
+        text += " (conversion alone)"
+    return Entry(text=text, sort=estimate.point)
+
+
+def _tag_table(judged: tuple[EncodingFidelity, ...], *, table_id: str) -> Table | None:
+    survivals = [entry.tags for entry in judged if entry.tags is not None]
+    if not survivals:
+        return None
+    names = tuple(verdict.tag for verdict in tag_verdicts(survivals[0]))
+    rows = []
+    for survival in survivals:
+        verdicts = tag_verdicts(survival)
+        rows.append(
+            (
+                Entry(
+                    text=f"{shown_name(survival.encoding)} in {survival.container}",
+                    sort=survival.encoding,
+                ),
+                *(
+                    Entry(
+                        text=" ".join(filter(None, (v.state, v.detail))),
+                        sort=v.state,
+                        sign="wrong" if v.state in ("lost", "changed") else "",
+                    )
+                    for v in verdicts
+                ),
+                Entry(text=consequence_words(survival), sort=survival.delta_e_shown),
+            )
+        )
+    return Table(
+        table_id=table_id,
+        title="Tags that survive",
+        note="Written with a small file of the chart and read back from it. Lost colour tags are "
+        "guessed by every player in its own way; the last column says what that shows.",
+        columns=("encoding", *names, "what it does to the picture"),
+        rows=tuple(rows),
+        texts=tuple(range(len(names) + 2)),
+    )
+
+
+def _ladder_table(ladders: tuple[RateComparison, ...], *, table_id: str) -> Table:
+    return Table(
+        table_id=table_id,
+        title="Codecs at equal quality",
+        note="Bjøntegaard deltas between codecs with four or more encodings each, from PSNR of "
+        "all planes; negative bit rate means smaller files for the same PSNR.",
+        columns=("compared", "bit rate at equal PSNR", "PSNR at equal bit rate", "clips"),
+        rows=tuple(
+            (
+                Entry(text=f"{c.test} against {c.anchor}", sort=c.test),
+                Entry(text=f"{100 * c.rate_fraction:+.0f} %", sort=c.rate_fraction),
+                Entry(text=f"{c.quality_db:+.1f} dB", sort=c.quality_db),
+                Entry(text=str(c.clip_count), sort=c.clip_count),
+            )
+            for c in ladders
+        ),
+    )
+
+
+def _generation_alt(entry: EncodingFidelity) -> str:
+    values = ", ".join("no loss" if v is None else f"{v:.1f} dB" for v in entry.by_generation_db)
+    return f"{shown_name(entry.encoding)}: {values}"
+
+
+def _chart_figures(judged: tuple[EncodingFidelity, ...], prefix: str) -> Iterator[FigurePlan]:
+    """The charts that changed most, at least one, so that a reader sees what "none" looks like."""
+    found = [
+        (clip.diagnosis, clip.measurement.chart, entry.encoding)
+        for entry in judged
+        for clip in entry.clips
+        if clip.diagnosis is entry.worst_chart and clip.measurement.chart is not None
+    ]
+    found.sort(key=lambda item: -item[0].delta_e if item[0] else 0.0)
+    visible = [item for item in found if item[0] and item[0].delta_e >= INVISIBLE_DELTA_E]
+    for place, (diagnosis, chart, name) in enumerate((visible or found)[:CHARTS_SHOWN]):
+        if diagnosis is None or chart is None:
+            continue
+        yield FigurePlan(
+            file_stem=f"{prefix}chart-{place + 1}",
+            title=f"The chart through {shown_name(name)}",
+            caption="A difference of plain grey means no change.",
+            alt=diagnosis.words,
+            draw=partial(draw_chart_change, name, chart, diagnosis),
+        )
+
+
+def _worst_figures(judged: tuple[EncodingFidelity, ...], prefix: str) -> Iterator[FigurePlan]:
+    """The worst frame of the encoding with the lowest one."""
+    lossy = [e for e in judged if not e.is_bit_exact and "PSNR" in e.estimates]
+    if not lossy:
+        return
+    entry = min(lossy, key=lambda e: e.estimates["PSNR"].worst)
+    clip = next(c for c in entry.clips if c.clip == entry.estimates["PSNR"].worst_clip)
+    worst = clip.measurement.worst_frame
+    if worst is None:
+        return
+    yield FigurePlan(
+        file_stem=f"{prefix}worst-frame",
+        title="The worst frame",
+        caption="Of all encodings this one has the frame with the largest error.",
+        alt=f"Frame {worst.frame_index} of {shown_name(clip.clip)} through "
+        f"{shown_name(entry.encoding)}: before, after, difference.",
+        draw=partial(draw_worst_frame, entry.encoding, clip.clip, worst),
+    )

@@ -1,0 +1,184 @@
+"""Figures of the fidelity task: generations, quality against size, the chart, the worst frame."""
+
+import base64
+import io
+from typing import Final
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.image import imread
+from matplotlib.ticker import MaxNLocator
+
+from mezzmark.decide.diagnosis import Diagnosis
+from mezzmark.decide.fidelity import EncodingFidelity
+from mezzmark.decide.wording import shown_name
+from mezzmark.facts.fidelity import ChartMeasurement, WorstFrame
+from mezzmark.report.look import Margins, Shape, colour, new_axes, set_log_axis
+
+AMPLIFICATION: Final = 8
+"""Differences are shown so many times as large, around mid grey."""
+
+CHART_COLUMNS: Final = 21
+LINE_STYLES: Final = ("-", "--", ":", "-.")
+MARKERS: Final = ("o", "s", "^", "D", "v", "P", "X")
+
+
+def draw_generations(judged: tuple[EncodingFidelity, ...], shape: Shape) -> Figure:
+    """Mean PSNR of each encoding by generation; bit-exact ones stay where they began."""
+    lines = [e for e in judged if any(v is not None for v in e.by_generation_db)]
+    figure, axes = new_axes(
+        shape,
+        title="What is left after several generations",
+        subtitle="PSNR against the clip itself, mean of frames and clips; higher is nearer to it",
+        body_in=3.4 if shape == "wide" else 3.0,
+        margins=Margins(left=0.7, right=1.9 if shape == "wide" else 1.2, top=0.1, bottom=0.55),
+    )
+    for place, entry in enumerate(lines):
+        values = [np.nan if v is None else v for v in entry.by_generation_db]
+        steps = np.arange(1, len(values) + 1)
+        axes.plot(
+            steps,
+            values,
+            color=colour("lead" if place == 0 else "rest"),
+            linestyle=LINE_STYLES[place % len(LINE_STYLES)],
+            marker=MARKERS[place % len(MARKERS)],
+            markersize=4,
+            linewidth=1.2,
+        )
+    _label_ends(axes, lines, shape)
+    axes.set_xlabel("generation", color=colour("ink"))
+    axes.set_ylabel("PSNR, dB", color=colour("ink"))
+    axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+    axes.grid(True, color=colour("grid"), linewidth=0.7)
+    return figure
+
+
+def _label_ends(axes: Axes, lines: list[EncodingFidelity], shape: Shape) -> None:
+    """Names beside the last points, pushed apart where they would touch."""
+    ends = sorted(
+        (values[-1], len(values), entry.encoding)
+        for entry in lines
+        if (values := [v for v in entry.by_generation_db if v is not None])
+    )
+    if not ends:
+        return
+    low, high = axes.get_ylim()
+    gap = (high - low) * 0.055
+    y = -np.inf
+    for value, steps, name in ends:
+        y = max(value, y + gap)
+        axes.annotate(
+            shown_name(name, limit=26 if shape == "wide" else 14),
+            xy=(steps, value),
+            xytext=(steps + 0.12, y),
+            va="center",
+            color=colour("ink"),
+            annotation_clip=False,
+        )
+
+
+def draw_quality_and_rate(judged: tuple[EncodingFidelity, ...], shape: Shape) -> Figure:
+    """PSNR of generation 1 against bit rate, one mark per encoding, named in place."""
+    points = [
+        (e.bitrate_bps / 1e6, e.estimates["PSNR"], e.encoding)
+        for e in judged
+        if "PSNR" in e.estimates and not e.is_bit_exact
+    ]
+    figure, axes = new_axes(
+        shape,
+        title="Quality against bit rate",
+        subtitle="generation 1, mean over frames and clips; up and to the left is better and "
+        "smaller; lossless encodings are left out",
+        body_in=3.6 if shape == "wide" else 3.0,
+        margins=Margins(left=0.7, right=1.5 if shape == "wide" else 0.9, top=0.1, bottom=0.55),
+    )
+    for rate, estimate, name in points:
+        if estimate.low is not None and estimate.high is not None:
+            axes.plot([rate] * 2, [estimate.low, estimate.high], color=colour("rest"), linewidth=1)
+        axes.plot(rate, estimate.point, marker="o", color=colour("lead"), markersize=5)
+        axes.annotate(
+            shown_name(name, limit=26 if shape == "wide" else 14),
+            xy=(rate, estimate.point),
+            xytext=(6, 0),
+            textcoords="offset points",
+            va="center",
+            color=colour("ink"),
+            annotation_clip=False,
+        )
+    rates = [rate for rate, _, _ in points]
+    set_log_axis(
+        axes, "x", low=min(rates) / 1.3, high=max(rates) * 1.3, label="bit rate, Mb/s", most=6
+    )
+    axes.set_ylabel("PSNR, dB", color=colour("ink"))
+    axes.grid(True, color=colour("grid"), linewidth=0.7)
+    return figure
+
+
+def draw_chart_change(
+    name: str, measurement: ChartMeasurement, diagnosis: Diagnosis, shape: Shape
+) -> Figure:
+    """The chart's patches before, after, and their difference made larger."""
+    figure, axes = new_axes(
+        shape,
+        title=f"{shown_name(name)}: {diagnosis.words}",
+        subtitle="patches of the test chart as a viewer shows them before and after, and their "
+        f"difference {AMPLIFICATION} times as large around grey",
+        body_in=3.0 if shape == "wide" else 2.4,
+        margins=Margins(left=0.85, right=0.1, top=0.05, bottom=0.1),
+    )
+    before, after = (
+        _patch_rows([getattr(patch, key) for patch in measurement.patches])
+        for key in ("entered_rgb", "shown_rgb")
+    )
+    difference = np.clip(127.5 + AMPLIFICATION * (after - before), 0, 255)
+    gap = np.full((1, CHART_COLUMNS, 3), np.nan)
+    stack = np.concatenate([before, gap, after, gap, difference]) / 255
+    alpha = (~np.isnan(stack[..., :1])).astype(float)
+    axes.imshow(
+        np.concatenate([np.nan_to_num(stack), alpha], axis=2), aspect="auto", interpolation="none"
+    )
+    rows = before.shape[0]
+    axes.set_yticks(
+        [rows / 2 - 0.5, rows * 1.5 + 0.5, rows * 2.5 + 1.5], ["before", "after", "difference"]
+    )
+    axes.set_xticks([])
+    axes.tick_params(length=0)
+    for spine in axes.spines.values():
+        spine.set_visible(False)
+    return figure
+
+
+def _patch_rows(values: list[tuple[float, float, float]]) -> np.ndarray:
+    """Patches in rows of the chart's width; the last row is filled with its own last patch."""
+    missing = -len(values) % CHART_COLUMNS
+    filled = np.array(values + values[-1:] * missing, dtype=np.float64)
+    return filled.reshape(-1, CHART_COLUMNS, 3)
+
+
+def draw_worst_frame(name: str, clip: str, worst: WorstFrame, shape: Shape) -> Figure:
+    """The worst part of the worst frame, before and after, and the difference made larger."""
+    before, after = (_decoded(text) for text in (worst.before_png, worst.after_png))
+    difference = np.clip(0.5 + AMPLIFICATION * (after - before), 0, 1)
+    across = shape == "wide"
+    figure, axes = new_axes(
+        shape,
+        title=f"{shown_name(name)}: the worst part of the worst frame",
+        subtitle=f"frame {worst.frame_index} of {shown_name(clip)} at {worst.left_px}, "
+        f"{worst.top_px}; before, after, and the difference {AMPLIFICATION} times as large",
+        body_in=1.7 if across else 6.4,
+        margins=Margins(left=0.1, right=0.1, top=0.05, bottom=0.1),
+    )
+    axis = 1 if across else 0
+    edge = np.ones((before.shape[0], 4, 3)) if across else np.ones((4, before.shape[1], 3))
+    axes.imshow(
+        np.concatenate([before, edge, after, edge, difference], axis=axis),
+        interpolation="nearest",
+        aspect="equal",
+    )
+    axes.set_axis_off()
+    return figure
+
+
+def _decoded(text: str) -> np.ndarray:
+    return np.asarray(imread(io.BytesIO(base64.b64decode(text)), format="png"))[..., :3]
