@@ -17,6 +17,7 @@ __all__ = [
     "measure",
     "regress",
     "report",
+    "rig",
     "scenario_schema",
     "scenario_text",
     "shipped_scenarios",

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from mezzmark.decide.verdicts import RegressionReport
     from mezzmark.facts.encoding import Encoding
     from mezzmark.facts.inspection import Inspection
+    from mezzmark.facts.rig import RigReport
     from mezzmark.facts.scenario import Scenario
     from mezzmark.report.page import ReportPaths
     from mezzmark.runner.events import Event
@@ -118,6 +119,49 @@ def regress(
         [read_run(Path(run)) for run in contender],
         tolerance_fraction=tolerance,
         confidence_level=confidence_level,
+    )
+
+
+def rig(
+    *,
+    comparisons: int = 20,
+    rounds: int = 6,
+    planted: Sequence[float] = (0.05,),
+    tolerance: float = 0.05,
+    cache: Path | None = None,
+    on_progress: Callable[[str, float], None] = lambda _message, _fraction: None,
+) -> RigReport:
+    """This machine's facts and warnings and, from so many comparisons of identical and of slowed
+    players, how often it raises a false alarm and what change it finds; 0 comparisons: facts only.
+    """
+    from mezzmark.decide.rig import find_rig_limits, warn_of_machine
+    from mezzmark.engines.cache import default_cache_dir
+    from mezzmark.engines.versions import read_library_versions
+    from mezzmark.facts.rig import RigReport
+    from mezzmark.host import read_host_facts, read_host_moment
+    from mezzmark.host_clock import read_clock_ns
+    from mezzmark.runner.rig import RigPlan, measure_rig, probe_clock
+
+    cache_dir = cache or default_cache_dir()
+    host = read_host_facts(cache_dir, library_versions=read_library_versions())
+    moment = read_host_moment()
+    findings = None
+    if comparisons:
+        plan = RigPlan(
+            comparison_count=comparisons, round_count=rounds, planted_fractions=tuple(planted)
+        )
+        findings = find_rig_limits(
+            measure_rig(plan, cache_dir=cache_dir, on_progress=on_progress),
+            plan.planted_fractions,
+            tolerance_fraction=tolerance,
+            confidence_level=0.95,
+        )
+    return RigReport(
+        host=host,
+        moment=moment,
+        clock=probe_clock(read_clock_ns),
+        warnings=warn_of_machine(host, moment),
+        findings=findings,
     )
 
 

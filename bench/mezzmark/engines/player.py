@@ -67,6 +67,10 @@ class PlaysMoves(Protocol):
         ...
 
 
+OpenPlayer = Callable[[str, FrameIndex, ScrubJob], PlaysMoves]
+"""Opens a media file for playing, by path, index and settings."""
+
+
 class Player:
     """A file opened once, with its decoder kept open between moves.
 

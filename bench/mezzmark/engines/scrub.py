@@ -11,13 +11,12 @@ from av.video.frame import VideoFrame
 
 from mezzmark.engines.frame_index import NO_STAMP, read_frame_index, stamp_of
 from mezzmark.engines.pixels import planes_digest, planes_of
-from mezzmark.engines.player import Player, PlaysMoves
+from mezzmark.engines.player import OpenPlayer, Player, PlaysMoves
+from mezzmark.engines.slowed_player import slowed
 from mezzmark.facts.footage import FrameIndex
 from mezzmark.facts.jobs import Measured, ScrubJob
 from mezzmark.facts.records import Proof, ScrubMeasurement
 from mezzmark.host import read_process_facts
-
-OpenPlayer = Callable[[str, FrameIndex, ScrubJob], PlaysMoves]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +45,8 @@ def run_scrub(
     editor that drew the last frame. Raises FootageError and EngineError when a clip cannot be
     opened.
     """
+    if job.planted_slowdown_fraction:
+        open_player = slowed(open_player, fraction=job.planted_slowdown_fraction)
     indexes = [read_frame_index(media.index_path) for media in job.media]
     provers = [Prover(index) for index in indexes]
     players: list[PlaysMoves] = []

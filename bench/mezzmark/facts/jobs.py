@@ -22,7 +22,11 @@ class MediaReference(Fact):
 
 
 class ScrubJob(Fact):
-    """Play these requests; a request is (clip position, frame index)."""
+    """Play these requests; a request is (clip position, frame index).
+
+    `planted_slowdown_fraction` makes every move take longer by that share of itself, so that a
+    machine can be asked whether it would find such a change.
+    """
 
     task: Literal["scrub"] = "scrub"
     media: tuple[MediaReference, ...]
@@ -32,6 +36,7 @@ class ScrubJob(Fact):
     threading: Threading
     decoder: Literal["software", "cuda"]
     viewer_height_px: int
+    planted_slowdown_fraction: float = Field(default=0.0, ge=0, le=10)
 
 
 class EncodeJob(Fact):
