@@ -33,16 +33,16 @@ BOX_FRACTION = 0.4
 DETAIL_HEIGHTS = 0.10
 """A leaf smaller than this is a detail of the object under it and shares most of its colour."""
 
-DETAIL_INHERITANCE = 0.6
+DETAIL_INHERITANCE = 0.5
 WARP_HEIGHTS = 0.012
 """Rms displacement that bends outlines."""
 
-TEXTURE_RMS = 9.0
+TEXTURE_RMS = 11.0
 """8-bit codes, at texture = 1, on a leaf of mean roughness and mean brightness."""
 
 TEXTURE_TILE_PX = 1024
 LUMA_MEAN = 112.0
-LUMA_SD = 40.0
+LUMA_SD = 46.0
 SHADING_SD, DAYLIGHT_SD, LIGHT_LIMITS = 0.18, 0.14, (0.45, 1.6)
 """Shares of the light: across one thing, across the scene, and how far both may go."""
 

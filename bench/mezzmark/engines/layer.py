@@ -19,10 +19,10 @@ from mezzmark.facts.footage import Recipe
 
 Codes = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
 
-NEAR_BLUR_HEIGHTS, FAR_BLUR_HEIGHTS = 0.003, 0.012
+NEAR_BLUR_HEIGHTS, FAR_BLUR_HEIGHTS = 0.004, 0.014
 """Standard deviation of the two blurred copies at focus_falloff = 1."""
 
-IN_FOCUS_RADIUS_HEIGHTS, FALLOFF_HEIGHTS = 0.40, 0.60
+IN_FOCUS_RADIUS_HEIGHTS, FALLOFF_HEIGHTS = 0.36, 0.52
 READ_NOISE_SHARE = 0.002
 """Signal at which read noise equals shot noise, as a share of full scale in linear light."""
 

@@ -24,7 +24,7 @@ from mezzmark.facts.footage import ColourTags, Recipe
 RECIPE_TAGS = ColourTags(colour_range=1, primaries=1, transfer=1, matrix=1)
 """Limited range; BT.709 primaries, transfer and matrix (ITU-T H.273 code points)."""
 
-RECIPE_VERSION = 1
+RECIPE_VERSION = 2
 """Part of every cache key: to be raised whenever the same recipe and seed give other frames."""
 
 Noise = npt.NDArray[np.int8] | npt.NDArray[np.int16]

@@ -42,9 +42,9 @@ class Recipe(Fact):
     bit_depth: Literal[8, 10] = 8
     texture: float = Field(default=1.0, ge=0, le=2, description="strength of fine detail")
     focus_falloff: float = Field(default=0.5, ge=0, le=1, description="blur away from the subject")
-    pan_heights_per_s: float = Field(default=0.10, ge=0, le=2)
+    pan_heights_per_s: float = Field(default=0.06, ge=0, le=2)
     handheld_heights: float = Field(default=0.004, ge=0, le=0.05, description="rms sway")
-    grain: float = Field(default=1.0, ge=0, le=4, description="sensor noise, rms of 8-bit codes")
+    grain: float = Field(default=1.25, ge=0, le=4, description="sensor noise, rms of 8-bit codes")
     cut_interval_s: float = Field(default=0, ge=0, description="0 means one shot")
     exposure_change_stops: float = Field(default=0.2, ge=0, le=3)
 
