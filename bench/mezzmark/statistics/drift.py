@@ -50,7 +50,7 @@ def classify_course(times: ArrayLike, *, confidence_level: float = 0.95) -> Cour
     The chance to call a steady machine anything else is at most 1 - level: three tests (slope,
     best step, likeness of neighbours) share it (Bonferroni; the step's search for its place too).
     """
-    logs = np.log(np.asarray(times, dtype=np.float64))
+    logs = _relative_logs(times)
     if logs.size < MINIMUM_POINTS:
         return Course(kind="too short", change_fraction=0.0, p_value=1.0)
     line, line_p = _line(logs)
@@ -90,7 +90,7 @@ def find_steady_start(times: ArrayLike) -> int | None:
     Repeated splitting at the most marked step (binary segmentation, Scott & Knott, Biometrics 30,
     1974, 507-512). 0 means that there was no warm-up.
     """
-    logs = np.log(np.asarray(times, dtype=np.float64))
+    logs = _relative_logs(times)
     if logs.size < MINIMUM_POINTS:
         return None
     start = max(_splits(logs, 0), default=0)
@@ -98,6 +98,12 @@ def find_steady_start(times: ArrayLike) -> int | None:
     if last.size < STEADY_FRACTION * logs.size:
         return None
     return None if last.size >= MINIMUM_POINTS and _moves(last) else start
+
+
+def _relative_logs(times: ArrayLike) -> NDArray[np.float64]:
+    """Logs of times in units of the first, so that times all alike are exactly 0."""
+    data = np.asarray(times, dtype=np.float64)
+    return np.asarray(np.log(data / data[:1]))
 
 
 def _moves(logs: NDArray[np.float64]) -> bool:

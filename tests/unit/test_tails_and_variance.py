@@ -1,0 +1,407 @@
+"""Tail quantiles with their withholding, variance components with their plan, drift, stopping."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from mezzmark.statistics.drift import classify_course, find_steady_start, lag_one_autocorrelation
+from mezzmark.statistics.stopping import is_precise, look_points, plan_in_words, plan_rounds
+from mezzmark.statistics.tails import effective_count, estimate_tail, samples_needed
+from mezzmark.statistics.variance import (
+    VarianceComponents,
+    components_in_words,
+    estimate_components,
+    plan_sampling,
+)
+
+
+def test_tail_of_independent_samples_is_the_binomial_one() -> None:
+    """Trials that do not differ: Clopper-Pearson limits (scipy) at the size shrunk by the ratio of
+    t limits, read off the sorted samples by hand."""
+    rng = np.random.default_rng(1)
+    ordered = np.sort(rng.lognormal(size=4000))
+    trials = [ordered[k::10] for k in range(10)]
+    found = estimate_tail(trials, 0.95, confidence_level=0.95)
+    size = 4000 * (stats.t.ppf(0.975, 3999) / stats.t.ppf(0.975, 9)) ** 2
+    low = stats.beta.ppf(0.025, 0.95 * size, 0.05 * size + 1)
+    high = stats.beta.ppf(0.975, 0.95 * size + 1, 0.05 * size)
+    assert found.interval is not None
+    assert found.interval.low == ordered[math.floor(4000 * low) - 1]
+    assert found.interval.high == ordered[math.ceil(4000 * high)]
+    assert found.point == pytest.approx(np.quantile(ordered, 0.95, method="median_unbiased"))
+    assert (found.withheld, found.interval.count) == ("", 10)
+
+
+def test_effective_count_of_alike_trials_is_their_number() -> None:
+    """When every trial lies wholly on one side, ten trials of 50 samples count as about nine
+    independent samples before the allowance for few trials, not as 500."""
+    wholly = np.array([50] * 5 + [0] * 5)
+    counts = np.full(10, 50.0)
+    shrink = (stats.t.ppf(0.975, 499) / stats.t.ppf(0.975, 9)) ** 2
+    found = effective_count(wholly, counts, confidence_level=0.95)
+    assert found == pytest.approx(9 * shrink)
+
+
+def test_effective_count_never_exceeds_the_samples() -> None:
+    """Trials more alike than chance allows gain nothing by it."""
+    counts = np.full(10, 50.0)
+    shrink = (stats.t.ppf(0.975, 499) / stats.t.ppf(0.975, 9)) ** 2
+    found = effective_count(np.full(10, 40), counts, confidence_level=0.95)
+    assert found == pytest.approx(500 * shrink)
+    assert effective_count(np.full(10, 50), counts, confidence_level=0.95) == pytest.approx(
+        500 * shrink
+    )
+
+
+def test_effective_count_of_unequal_trials_is_a_ratio_estimate() -> None:
+    """Trials of 20 and 80 samples with the same share below: no spread, whatever their sizes."""
+    counts = np.array([20.0, 80.0] * 5)
+    found = effective_count((0.9 * counts).astype(int), counts, confidence_level=0.95)
+    shrink = (stats.t.ppf(0.975, 499) / stats.t.ppf(0.975, 9)) ** 2
+    assert found == pytest.approx(500 * shrink)
+
+
+@pytest.mark.parametrize(
+    ("rounds", "samples", "probability", "withheld"),
+    [
+        (10, 24, 0.95, "no interval: needs 7 more rounds, or 40 samples a round"),
+        (10, 40, 0.95, ""),
+        (4, 200, 0.95, "no interval: needs 1 more round"),
+        (3, 24, 0.95, "no interval: needs 14 more rounds"),
+        (10, 100, 0.99, "no interval: needs 10 more rounds, or 200 samples a round"),
+        (20, 100, 0.99, ""),
+        (10, 40, 0.05, ""),
+    ],
+)
+def test_tails_are_withheld_by_design(
+    rounds: int, samples: int, probability: float, withheld: str
+) -> None:
+    """Twenty samples expected beyond the quantile and five rounds, or the words say what lacks."""
+    rng = np.random.default_rng(2)
+    trials = list(rng.lognormal(size=(rounds, samples)))
+    found = estimate_tail(trials, probability, confidence_level=0.95)
+    assert found.withheld == withheld
+    assert (found.interval is None) == bool(withheld)
+    pooled = np.concatenate(trials)
+    assert found.point == pytest.approx(
+        np.quantile(pooled, probability, method="median_unbiased"), rel=1e-12
+    )
+
+
+def test_samples_needed() -> None:
+    """20 beyond the quantile: 400 for p95, 2,000 for p99, 40 for the median."""
+    assert [samples_needed(p) for p in (0.5, 0.95, 0.99, 0.05)] == [40, 400, 2000, 400]
+
+
+def test_a_tail_in_one_trial_is_withheld() -> None:
+    """All slow samples in one trial of ten: the limit would lie beyond the slowest sample."""
+    trials = [np.linspace(1, 2, 40) for _ in range(9)]
+    trials.append(np.linspace(50, 60, 40))
+    found = estimate_tail(trials, 0.95, confidence_level=0.95)
+    assert found.interval is None
+    assert "crowd into few trials" in found.withheld
+
+
+def test_empty_trials_do_not_count_and_nothing_is_refused() -> None:
+    """A trial without a proved picture adds no cluster; no sample at all is an error."""
+    trials = list(np.random.default_rng(3).lognormal(size=(10, 50)))
+    empty = [np.array([])]
+    full = estimate_tail(trials, 0.95, confidence_level=0.95)
+    assert estimate_tail(trials + empty, 0.95, confidence_level=0.95) == full
+    with pytest.raises(ValueError, match="at least one sample"):
+        estimate_tail(empty, 0.95, confidence_level=0.95)
+    for probability, level in ((1.0, 0.95), (0.95, 1.0)):
+        with pytest.raises(ValueError, match="between 0 and 1"):
+            estimate_tail(trials, probability, confidence_level=level)
+
+
+def test_components_recover_the_truth() -> None:
+    """From 4,000 trials of unequal size: sd 3 % between, 20 % within, to a few per cent."""
+    rng = np.random.default_rng(4)
+    trials = [np.exp(rng.normal(0, 0.03) + rng.normal(0, 0.2, size)) for size in (20, 60) * 2000]
+    found = estimate_components(trials)
+    assert math.sqrt(found.between) == pytest.approx(0.03, rel=0.1)
+    assert math.sqrt(found.within) == pytest.approx(0.2, rel=0.02)
+    assert (found.trial_count, found.samples_per_trial) == (4000, 40.0)
+
+
+def test_components_by_hand_for_unequal_trials() -> None:
+    """Logs (0, 2), (4), (6): within 2; between ((MSB - MSW) / n0) with n0 = 1.25."""
+    trials = [np.exp([0.0, 2.0]), np.exp([4.0]), np.exp([6.0])]
+    found = estimate_components(trials)
+    # grand mean 3; MSB = (2·4 + 1 + 9) / 2 = 9; n0 = (4 - 6/4) / 2 = 1.25
+    assert found.within == pytest.approx(2.0)
+    assert found.between == pytest.approx((9 - 2) / 1.25)
+
+
+def test_no_spread_between_trials_is_zero_not_negative() -> None:
+    """Trials more alike than chance: the estimate is cut at 0."""
+    same = np.exp([-1.0, 1.0])
+    found = estimate_components([same, same, same])
+    assert (found.between, found.between_fraction) == (0.0, 0.0)
+
+
+@pytest.mark.parametrize(
+    "trials",
+    [[np.array([1.0, 2.0])], [np.array([1.0]), np.array([2.0])], [np.array([1.0, -2.0])] * 2],
+)
+def test_components_refuse_what_has_none(trials: list) -> None:
+    """One trial, trials of single samples, or values without logs."""
+    with np.errstate(invalid="ignore"), pytest.raises(ValueError):
+        estimate_components(trials)
+
+
+def components(between: float, within: float, samples: float = 25.0) -> VarianceComponents:
+    return VarianceComponents(
+        between=between, within=within, trial_count=10, samples_per_trial=samples
+    )
+
+
+@pytest.mark.parametrize(
+    ("between", "start"),
+    [(0.003, "Most of the spread (75 %)"), (0.0005, "33 % of the spread"), (0.0001, "Little of")],
+)
+def test_components_in_words(between: float, start: str) -> None:
+    """Within 0.025 over 25 samples is 0.001: shares of 75, 33 and 9 % are told apart."""
+    text = components_in_words(components(between, 0.025))
+    assert text.startswith(start)
+    assert "more moves" in text
+    assert components(between, 0.025).between_fraction == pytest.approx(between / (between + 0.001))
+
+
+def test_components_in_words_at_their_borders() -> None:
+    """A share of exactly half is most of it; exactly a fifth is little."""
+    assert components_in_words(components(1.0, 25.0)).startswith("Most")
+    assert components_in_words(components(0.25, 25.0)).startswith("Little")
+    assert "more frames" in components_in_words(components(1.0, 25.0), sample_noun="frames")
+
+
+def test_sampling_plan_is_the_cheapest() -> None:
+    """No other number of samples a trial reaches the width in less time (tried one by one)."""
+    spread = components(0.0004, 0.04)
+    plan = plan_sampling(
+        spread,
+        trial_cost_s=2.0,
+        sample_cost_s=0.05,
+        half_width_fraction=0.02,
+        confidence_level=0.95,
+    )
+    assert plan.samples_per_trial == round(math.sqrt(2.0 / 0.05 * 0.04 / 0.0004))
+
+    def duration_s(samples: int) -> float:
+        trials = 2
+        sd = math.sqrt(0.0004 + 0.04 / samples)
+        while stats.t.ppf(0.975, trials - 1) * sd / math.sqrt(trials) > math.log(1.02):
+            trials += 1
+        return trials * (2.0 + samples * 0.05)
+
+    assert plan.duration_s == pytest.approx(duration_s(plan.samples_per_trial))
+    best = min(duration_s(samples) for samples in range(1, 400))
+    assert plan.duration_s <= 1.15 * best
+    assert plan.duration_s == pytest.approx(
+        plan.trial_count * (2.0 + plan.samples_per_trial * 0.05)
+    )
+
+
+def test_sampling_plan_at_its_ends() -> None:
+    """No spread between trials: as many samples as sense allows; none within: one."""
+    arguments = {
+        "trial_cost_s": 1.0,
+        "sample_cost_s": 1.0,
+        "half_width_fraction": 0.05,
+        "confidence_level": 0.95,
+    }
+    assert plan_sampling(components(0.0, 0.01), **arguments).samples_per_trial == 10_000
+    assert plan_sampling(components(0.01, 0.0), **arguments).samples_per_trial == 1
+
+
+QUIET = 0.004 * np.array([1, -1, 0.5, -0.7, -0.2, 0.9, -0.4, 0.3, -1.1, 0.6, -0.3, 0.4])
+
+
+@pytest.mark.parametrize(
+    ("shift", "kind", "at", "change"),
+    [
+        (np.zeros(12), "steady", None, 0.0),
+        (np.linspace(0, 0.08, 12), "drift", None, math.expm1(0.08)),
+        (-np.linspace(0, 0.08, 12), "drift", None, math.expm1(-0.08)),
+        (np.where(np.arange(12) < 7, 0, 0.05), "step", 7, math.expm1(0.05)),
+        (np.where(np.arange(12) < 2, 0.05, 0), "step", 2, math.expm1(-0.05)),
+        (np.where(np.arange(12) < 10, 0.05, 0), "step", 10, math.expm1(-0.05)),
+    ],
+)
+def test_course_of_a_kernel(shift: np.ndarray, kind: str, at: int | None, change: float) -> None:
+    """A planted line or step on 0.4 % of noise is named, placed and sized."""
+    course = classify_course(np.exp(QUIET + shift))
+    assert (course.kind, course.at) == (kind, at)
+    assert course.change_fraction == pytest.approx(change, abs=0.008)
+    assert (course.p_value <= 0.05) == (kind != "steady")
+
+
+def test_a_machine_that_wanders_is_unsteady() -> None:
+    """A slow wave, and a line that turns back: neither one drift nor one step."""
+    noise = np.concatenate([QUIET, QUIET[::-1]])
+    wave = 0.05 * np.sin(np.arange(24) * np.pi / 6)
+    tent = 0.01 * np.minimum(np.arange(24), 23 - np.arange(24))
+    for shift in (wave, tent):
+        course = classify_course(np.exp(noise + shift))
+        assert (course.kind, course.at) == ("unsteady", None)
+
+
+def test_short_and_constant_courses() -> None:
+    """Five points are too few; twelve equal ones are steady; a clean step has no doubt left."""
+    assert classify_course(np.ones(5)).kind == "too short"
+    for constant in (1.0, 1.1, 1.234, 17.3):
+        assert classify_course(np.full(12, constant)).kind == "steady"
+        assert find_steady_start(np.full(12, constant)) == 0
+    clean = classify_course(np.repeat([1.0, 1.1], 6))
+    assert (clean.kind, clean.at) == ("step", 6)
+    assert clean.p_value < 1e-50
+    assert classify_course(np.exp(QUIET[:6])).kind == "steady"
+
+
+def test_a_quiet_machine_is_called_steady() -> None:
+    """Of 1,500 series of independent noise at most 5 % are called anything else (exact, 99.9 %)."""
+    rng = np.random.default_rng(9)
+    odd = sum(
+        classify_course(np.exp(rng.normal(0, 0.01, 20))).kind != "steady" for _ in range(1500)
+    )
+    assert stats.binomtest(odd, 1500).proportion_ci(0.999, method="exact").low <= 0.05
+
+
+@pytest.mark.parametrize("plant", ["drift of 3 %", "step of 4 %"])
+def test_planted_changes_of_the_machine_are_seen(plant: str) -> None:
+    """30 kernels with 1 % of noise: at least 95 % of planted changes are flagged."""
+    rng = np.random.default_rng(10)
+    line, step = np.linspace(0, 0.03, 30), 0.04 * (np.arange(30) >= 12)
+    shift = line if plant.startswith("drift") else step
+    seen = sum(
+        classify_course(np.exp(rng.normal(0, 0.01, 30) + shift)).kind != "steady"
+        for _ in range(400)
+    )
+    assert seen >= 0.95 * 400
+
+
+@pytest.mark.parametrize("length", [5, 12, 40])
+def test_warm_up_is_found_to_the_iteration(length: int) -> None:
+    """A warm-up 10 % slower with 1 % of noise: its end is right to ±2 in at least 95 %."""
+    rng = np.random.default_rng(11)
+    found = [
+        find_steady_start(np.exp(rng.normal(0, 0.01, 100) + 0.1 * (np.arange(100) < length)))
+        for _ in range(200)
+    ]
+    right = sum(start is not None and abs(start - length) <= 2 for start in found)
+    assert right >= 190
+
+
+@pytest.mark.parametrize(
+    "course",
+    [
+        np.linspace(0, 0.1, 100),
+        0.05 * np.sin(np.arange(100) * np.pi / 10),
+        0.05 * np.sign(np.sin(0.1 + np.arange(100) * np.pi / 10)),
+    ],
+    ids=["trend", "wave", "switching"],
+)
+def test_no_steady_state_is_an_answer(course: np.ndarray) -> None:
+    """Trends, waves and switching reach no steady state in at least 90 %."""
+    rng = np.random.default_rng(12)
+    none = sum(
+        find_steady_start(np.exp(rng.normal(0, 0.01, 100) + course)) is None for _ in range(200)
+    )
+    assert none >= 180
+
+
+def test_steady_from_the_start() -> None:
+    """Noise alone is steady from the first iteration; five iterations tell nothing; a change of
+    half a per cent is not made a warm-up."""
+    rng = np.random.default_rng(13)
+    starts = [find_steady_start(np.exp(rng.normal(0, 0.01, 100))) for _ in range(200)]
+    assert starts.count(0) >= 190
+    assert find_steady_start(np.ones(5)) is None
+    assert find_steady_start(np.ones(6)) == 0
+    small = np.exp(0.0005 * rng.standard_normal(60) + 0.005 * (np.arange(60) < 20))
+    assert find_steady_start(small) == 0
+    late = np.exp(0.001 * rng.standard_normal(60) + 0.1 * (np.arange(60) < 50))
+    assert find_steady_start(late) is None
+
+
+def test_autocorrelation_by_hand() -> None:
+    """1, 2, 3, 4: deviations -1.5 -0.5 0.5 1.5 give (0.75 - 0.25 + 0.75) / 5; constants give 0."""
+    assert lag_one_autocorrelation([1, 2, 3, 4]) == pytest.approx(0.25)
+    assert lag_one_autocorrelation([2, 2, 2]) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("done", "minimum", "points"),
+    [
+        (4, 4, ()),
+        (7, 4, ()),
+        (8, 4, (4, 8)),
+        (9, 4, ()),
+        (12, 4, (8, 12)),
+        (8, 3, (4, 8)),
+        (8, 5, ()),
+        (12, 5, (8, 12)),
+        (12, 8, (8, 12)),
+        (0, 4, ()),
+        (4, 1, ()),
+    ],
+)
+def test_look_points(done: int, minimum: int, points: tuple) -> None:
+    """Every four rounds from the minimum, rounded up; a stop needs two looks."""
+    assert look_points(done, minimum_rounds=minimum) == points
+
+
+@pytest.mark.parametrize(
+    ("widths", "expected"),
+    [
+        ((0.009, 0.01), True),
+        ((0.011, 0.009), False),
+        ((0.009, 0.011), False),
+        ((None, 0.009), False),
+        ((0.009, None), False),
+        ((), False),
+        ((0.001,), False),
+        ((0.001, 0.001, 0.02), False),
+    ],
+)
+def test_precision_needs_every_look(widths: tuple, expected: bool) -> None:
+    """Narrow enough at both looks; one look, no look or no interval is not enough."""
+    assert is_precise(widths, precision_fraction=0.01) is expected
+
+
+def test_planner_says_when_a_run_will_stop_and_what_a_budget_buys() -> None:
+    """±1 % at a spread of 2 % is first reached by 18 rounds: looks at 20 and 24 stop the run; ten
+    rounds of budget buy t × 2 % / √10."""
+    plan = plan_rounds(
+        precision_fraction=0.01,
+        round_sd=0.02,
+        round_duration_s=30.0,
+        confidence_level=0.95,
+        budget_s=310.0,
+    )
+    assert (plan.rounds, plan.duration_s, plan.budget_rounds) == (24, 720.0, 10)
+    assert plan.budget_half_width_fraction == pytest.approx(
+        math.expm1(stats.t.ppf(0.975, 9) * 0.02 / math.sqrt(10))
+    )
+    text = plan_in_words(plan, precision_fraction=0.01)
+    assert text == (
+        "±1 % takes about 24 rounds (12 min). The time budget holds 10 rounds: expect ±1.4 %."
+    )
+
+
+def test_planner_at_its_ends() -> None:
+    """Quiet rounds still take two looks; a hopeless spread is said; a budget of one round buys no
+    interval and two buy one."""
+    arguments = {"round_duration_s": 10.0, "confidence_level": 0.95}
+    quiet = plan_rounds(precision_fraction=0.05, round_sd=0.001, **arguments)
+    assert (quiet.rounds, quiet.budget_rounds) == (8, None)
+    assert plan_in_words(quiet, precision_fraction=0.05) == "±5 % takes about 8 rounds (80 s)."
+    wild = plan_rounds(precision_fraction=0.001, round_sd=9.0, budget_s=19.0, **arguments)
+    assert (wild.rounds, wild.duration_s, wild.budget_rounds) == (None, None, None)
+    text = plan_in_words(wild, precision_fraction=0.001)
+    assert text == "±0.1 % cannot be reached by more rounds on this machine."
+    two = plan_rounds(precision_fraction=0.05, round_sd=0.001, budget_s=20.0, **arguments)
+    assert two.budget_rounds == 2
