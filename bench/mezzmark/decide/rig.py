@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.judgement import POWER, Evidence, judge_cells
+from mezzmark.decide.judgement import POWER, Evidence, adjusted_verdicts
 from mezzmark.decide.verdicts import Verdict
 from mezzmark.facts.estimates import Estimate
 from mezzmark.facts.inspection import Advice
@@ -94,7 +94,7 @@ def _verdicts(
 ) -> list[Verdict]:
     """Each comparison on its own, as a comparison of one cell."""
     return [
-        judge_cells(
+        adjusted_verdicts(
             [Evidence(changes=(paired_change(before, after),))],
             tolerance_fraction=tolerance_fraction,
             confidence_level=confidence_level,
