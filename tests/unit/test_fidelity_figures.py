@@ -1,0 +1,233 @@
+"""Figures and words of fidelity, from series and tags made up without FFmpeg."""
+
+import math
+
+import numpy as np
+import pytest
+
+from mezzmark.decide.fidelity import compare_ladders, judge_encodings
+from mezzmark.decide.quality_figures import generation_figures, quality_words
+from mezzmark.decide.tag_words import (
+    consequence_words,
+    contradictory_tags,
+    lost_tags,
+    tag_verdicts,
+)
+from mezzmark.facts.catalogue import find_encoding
+from mezzmark.facts.cells import Cell
+from mezzmark.facts.fidelity import (
+    FidelityMeasurement,
+    GenerationQuality,
+    QualitySeries,
+    TagSurvival,
+)
+from mezzmark.facts.footage import ColourTags
+from mezzmark.facts.records import Trial
+
+WEIGHTS = (2 / 3, 1 / 6, 1 / 6)
+
+
+def generation(errors: list[float], *, exact: bool = False, number: int = 1) -> GenerationQuality:
+    """A generation whose planes all have these squared errors, frame by frame."""
+    return GenerationQuality(
+        generation=number,
+        file_bytes=1000 * len(errors),
+        frame_count=len(errors),
+        is_bit_exact=exact,
+        differing_frame_count=0 if exact else len(errors),
+        quality=QualitySeries(
+            pixel_format="yuv420p",
+            peak=255,
+            plane_weights=WEIGHTS,
+            squared_error=tuple((e, e, e) for e in errors),
+            ssim=tuple((0.9, 0.9, 0.9) for _ in errors),
+            ssim_all=tuple(0.9 for _ in errors),
+            xpsnr_db=tuple((None, None, None) for _ in errors),
+        ),
+    )
+
+
+def test_means_worst_and_percentiles() -> None:
+    """A frame with 100 times the error is 20 dB worse; the mean of frames lies above the PSNR of
+    the mean error (Jensen); p1 and p5 come with 100 and 20 frames."""
+    found = generation_figures(generation([1.0] * 99 + [100.0]), frame_rate=25)
+    psnr = found.frames["PSNR"]
+    best = 10 * math.log10(255**2)
+    assert psnr.worst == pytest.approx(best - 20)
+    assert psnr.worst_frame_index == 99
+    assert psnr.mean == pytest.approx(best - 0.2)
+    assert found.psnr_of_mean_error_db == pytest.approx(best - 10 * math.log10(1.99))
+    assert psnr.mean > found.psnr_of_mean_error_db
+    assert psnr.p5 == pytest.approx(best)
+    assert psnr.p1 == pytest.approx(best - 0.2)  # type 7: 0.99 of the way to the second frame
+    assert found.bitrate_bps == pytest.approx(8 * 1000 * 25)
+
+
+@pytest.mark.parametrize(("frames", "p1", "p5"), [(19, None, None), (20, None, 1), (100, 1, 1)])
+def test_percentiles_need_frames(frames: int, p1: int | None, p5: int | None) -> None:
+    """Too few frames give no percentile rather than the worst frame under another name."""
+    psnr = generation_figures(generation([1.0] * frames), frame_rate=25).frames["PSNR"]
+    assert (psnr.p1 is None) == (p1 is None)
+    assert (psnr.p5 is None) == (p5 is None)
+
+
+def test_identical_frames_have_no_decibels() -> None:
+    """Identical frames are counted, left out of means, and said as "bit-exact"."""
+    some = generation_figures(generation([0.0, 0.0, 4.0]), frame_rate=25)
+    assert some.frames["PSNR"].identical_count == 2
+    assert some.frames["PSNR"].mean == pytest.approx(10 * math.log10(255**2 / 4))
+    every = generation_figures(generation([0.0] * 3, exact=True), frame_rate=25)
+    assert "PSNR" not in every.frames
+    assert "XPSNR Y" not in every.frames
+    assert every.psnr_of_mean_error_db is None
+    assert quality_words(every) == "bit-exact"
+
+
+def test_error_too_small_to_print_is_not_bit_exact() -> None:
+    """Printed errors of 0.000000 with differing planes are "not bit-exact", without a figure."""
+    found = generation_figures(generation([0.0, 0.0]), frame_rate=25)
+    assert quality_words(found) == "not bit-exact"
+
+
+def trial(clip: str, encoding: str, generations: list[GenerationQuality]) -> Trial:
+    """A finished fidelity trial."""
+    return Trial(
+        round_index=0,
+        position=0,
+        cell=Cell(task="fidelity", clip=clip, encoding=encoding),
+        seed=1,
+        started_utc="2026-01-01T00:00:00+00:00",
+        wall_ns=1,
+        outcome="finished",
+        measurement=FidelityMeasurement(
+            frame_count=generations[0].frame_count,
+            frame_rate="25",
+            encoded_pixel_format="yuv420p",
+            decoded_pixel_format="yuv420p",
+            compared_pixel_format="yuv420p",
+            is_lossless_claimed=False,
+            generations=tuple(generations),
+            chart=None,
+            tags=None,
+            alpha_is_kept=None,
+            worst_frame=None,
+        ),
+    )
+
+
+def test_intervals_are_over_clips() -> None:
+    """Three clips give a t interval over their means, two give none; the worst frame over all
+    clips is named with its clip."""
+    errors = {"a": 1.0, "b": 2.0, "c": 4.0}
+    trials = [trial(clip, "x", [generation([error] * 4)]) for clip, error in errors.items()]
+    (judged,) = judge_encodings(trials)
+    means = [10 * math.log10(255**2 / error) for error in errors.values()]
+    estimate = judged.estimates["PSNR"]
+    half = 4.302653 * np.std(means, ddof=1) / math.sqrt(3)  # t of 2 degrees, 97.5 %
+    assert estimate.point == pytest.approx(np.mean(means))
+    assert estimate.low == pytest.approx(np.mean(means) - half, rel=1e-6)
+    assert (estimate.worst, estimate.worst_clip) == (pytest.approx(min(means)), "c")
+    (two,) = judge_encodings(trials[:2])
+    assert two.estimates["PSNR"].low is None
+
+
+def test_generations_are_followed() -> None:
+    """The mean PSNR by generation falls as the errors rise; a generation without any error has
+    no figure."""
+    generations = [generation([0.0], exact=True), generation([1.0], number=2)]
+    (judged,) = judge_encodings([trial("a", "x", generations)])
+    assert judged.by_generation_db == (None, pytest.approx(10 * math.log10(255**2)))
+
+
+def test_ladders_of_two_codecs() -> None:
+    """A codec whose every encoding has the error of the other's at half its bits is 50 % smaller
+    at equal PSNR, and 10·log10(2) dB better where error falls as one over the rate."""
+    anchor = ("vc3-lb", "vc3-sq", "vc3-hq", "vc3-hqx")
+    test = ("rdd36-proxy", "rdd36-lt", "rdd36-standard", "rdd36-hq")
+    trials = []
+    for names, cost in ((anchor, 2), (test, 1)):
+        for step, name in enumerate(names):
+            found = generation([16.0 / 2**step] * 2)
+            file_bytes = cost * 10_000 * 2**step
+            trials.append(trial("a", name, [found.model_copy(update={"file_bytes": file_bytes})]))
+    encodings = [find_encoding(name) for name in (*anchor, *test)]
+    (found,) = compare_ladders(judge_encodings(trials), encodings)
+    assert (found.anchor, found.test) == ("RDD 36", "VC-3")
+    assert found.rate_fraction == pytest.approx(1.0)
+    assert found.quality_db == pytest.approx(-10 * math.log10(2))
+
+
+def survival(**changes: object) -> TagSurvival:
+    """Tags that all survived, but for `changes`."""
+    tags = ColourTags(colour_range=1, primaries=1, transfer=1, matrix=1)
+    facts: dict[str, object] = {
+        "encoding": "x",
+        "container": "mov",
+        "height_px": 1080,
+        "written": tags,
+        "read": tags,
+        "chroma_location": ("topleft", "topleft"),
+        "field_order": ("progressive", "progressive"),
+        "sample_aspect": ("4/3", "4/3"),
+        "timecode": ("01:02:03:04", "01:02:03:04"),
+        "frame_rate": ("24000/1001", "24000/1001"),
+        "duration_s": (0.125, 0.1251),
+        "delta_e_shown": 0.0,
+    }
+    return TagSurvival.model_validate(facts | changes)
+
+
+def test_kept_tags() -> None:
+    """Nothing lost: ten tags kept, and no consequence."""
+    verdicts = tag_verdicts(survival())
+    assert [v.state for v in verdicts] == ["kept"] * 10
+    assert consequence_words(survival()) == "no colour tag is lost"
+
+
+def test_lost_and_changed_tags() -> None:
+    """Each kind of loss is named, and what players make of it."""
+    lost = survival(
+        read=ColourTags(),
+        timecode=("01:02:03:04", None),
+        sample_aspect=("4/3", "1"),
+        chroma_location=(None, None),
+        duration_s=(0.125, 0.25),
+        delta_e_as_601=4.3,
+        delta_e_as_full=5.6,
+    )
+    states = {v.tag: v.state for v in tag_verdicts(lost)}
+    assert states["chroma location"] == "not asked"
+    assert states["sample aspect"] == states["duration"] == "changed"
+    assert set(lost_tags(lost)) == {
+        *("range", "primaries", "transfer", "matrix", "timecode", "sample aspect", "duration")
+    }
+    words = consequence_words(lost)
+    assert "guessed as BT.709" in words
+    assert "here: no visible shift" in words
+    assert "take it for BT.601: a shift that a trained eye would see (ΔE 4.3)" in words
+    assert "take it for full range: a shift most viewers would see (ΔE 5.6)" in words
+    assert "guessed as BT.601" in consequence_words(lost.model_copy(update={"height_px": 576}))
+
+
+@pytest.mark.parametrize(
+    ("tags", "height_px", "is_full", "words"),
+    [
+        (ColourTags(colour_range=1, primaries=1, transfer=1, matrix=1), 1080, False, ()),
+        (ColourTags(colour_range=1, matrix=2), 2160, False, ("guessed as BT.709",)),
+        (ColourTags(colour_range=1, matrix=2), 480, False, ("guessed as BT.601",)),
+        (ColourTags(colour_range=0, matrix=1), 1080, False, ("no range is stated",)),
+        (ColourTags(colour_range=0, matrix=1), 1080, True, ()),
+        (ColourTags(colour_range=1, matrix=1), 1080, True, ("says full range and its tag",)),
+        (ColourTags(colour_range=1, matrix=6), 1080, False, ("BT.601 at a size",)),
+        (ColourTags(colour_range=1, primaries=9, matrix=1), 2160, False, ("do not go together",)),
+    ],
+)
+def test_missing_and_contradictory_tags(
+    tags: ColourTags, height_px: int, is_full: bool, words: tuple[str, ...]
+) -> None:
+    """A user's clip is warned about exactly what is missing or cannot be, with what to do."""
+    found = contradictory_tags(tags, height_px=height_px, is_full_range_format=is_full)
+    assert len(found) == len(words)
+    for said, expected in zip(found, words, strict=True):
+        assert expected in said
+        assert said.endswith(".")
