@@ -6,8 +6,10 @@ from dataclasses import dataclass
 from mezzmark.decide.answer import Answer
 from mezzmark.decide.wording import count_text, shown_name, visible_text
 from mezzmark.report import background, cell_tables, tables
+from mezzmark.report.fidelity_section import FidelitySection, build_fidelity_section
 from mezzmark.report.gallery import Picture, draw_gallery
 from mezzmark.report.tables import Table
+from mezzmark.report.throughput_section import ThroughputSection, build_throughput_section
 from mezzmark.report.view import RunView
 
 
@@ -25,6 +27,8 @@ class RunContext:
     encodes: Table | None
     proofs: Table | None
     failures: Table | None
+    throughput: ThroughputSection | None
+    fidelity: FidelitySection | None
     scrub_cells: Table | None
     encode_cells: Table | None
     footage: Table
@@ -34,7 +38,7 @@ class RunContext:
     versions: list[tuple[str, str]]
 
     def pictures_of(self, kind: str) -> tuple[Picture, ...]:
-        """The figures of a kind: `latency`, `spans`, `encode` or `size`."""
+        """The figures of a kind; report_templates/README.md names the kinds."""
         return tuple(picture for picture in self.pictures if picture.kind == kind)
 
 
@@ -48,13 +52,21 @@ def run_contexts(views: Sequence[RunView]) -> tuple[RunContext, ...]:
 
 def _run_context(view: RunView, prefix: str) -> RunContext:
     scenario = view.manifest.scenario
+    throughput = build_throughput_section(view, prefix=prefix)
+    fidelity = build_fidelity_section(view, prefix=prefix)
     return RunContext(
         prefix=prefix,
         title=visible_text(scenario.title or scenario.name),
         description=visible_text(scenario.description),
         basis=_basis(view),
         answer=view.answer,
-        pictures=draw_gallery(view, prefix=prefix),
+        pictures=(
+            *draw_gallery(view, prefix=prefix),
+            *(throughput.pictures if throughput else ()),
+            *(fidelity.pictures if fidelity else ()),
+        ),
+        throughput=throughput,
+        fidelity=fidelity,
         rankings=tuple(
             tables.ranking_table(view, ranking, table_id=f"{prefix}ranking-{index}")
             for index, ranking in enumerate(view.rankings)
