@@ -156,6 +156,19 @@ def test_the_makespan_is_that_of_the_schedule() -> None:
     assert abs(found.miss_fraction) < 0.05
 
 
+def test_two_rounds_predict_a_point_only() -> None:
+    """With two rounds of the grid the makespan is given without an interval, with the reason."""
+    trials = [_grid(2, 1, 20, r, clip) for clip in "abc" for r in range(2)]
+    (found,) = predict_ingests(
+        [*trials, _ingest(400, 0)],
+        {"a": 1000, "b": 1000, "c": 2000},
+        confidence_level=0.95,
+        rng=np.random.default_rng(1),
+    )
+    assert (found.predicted.low, found.predicted.high) == (None, None)
+    assert "more needed" in found.predicted.withheld
+
+
 def test_no_prediction_without_the_split() -> None:
     """A grid of another split, or one that lacks a clip, predicts nothing."""
     trials = [_grid(1, 1, 20, r, clip) for clip in "abc" for r in range(4)]

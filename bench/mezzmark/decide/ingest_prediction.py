@@ -46,20 +46,21 @@ def predict_ingests(
         prediction = None
         bound_s = None
         if cell.height_px is None and frame_counts and frame_counts.keys() <= seconds.keys():
-            draws, points = _draws(seconds, frame_counts, confidence_level, rng)
+            draws, points, withheld = _draws(seconds, frame_counts, confidence_level, rng)
             bound_s = makespan_bound_s(points, cell.job_count)
             interval = predict_makespan(
                 draws, cell.job_count, order=cell.order, confidence_level=confidence_level
             )
             prediction = Estimate(
                 point=schedule_clips(points, cell.job_count, order=cell.order).makespan_s,
-                low=interval.low,
-                high=interval.high,
+                low=None if withheld else interval.low,
+                high=None if withheld else interval.high,
                 confidence_level=confidence_level,
                 unit="s",
                 round_count=min(len(seconds[clip]) for clip in frame_counts),
                 sample_count=PREDICTION_DRAWS,
                 method=interval.method,
+                withheld=withheld,
             )
         found.append(
             IngestPrediction(
@@ -83,9 +84,10 @@ def _draws(
     frame_counts: Mapping[str, int],
     confidence_level: float,
     rng: np.random.Generator,
-) -> tuple[NDArray[np.float64], list[float]]:
-    """Seconds of each clip as draws × clips, and as points."""
+) -> tuple[NDArray[np.float64], list[float], str]:
+    """Seconds of each clip as draws × clips and as points, and why there is no interval (or "")."""
     columns, points = [], []
+    reasons: dict[str, None] = {}
     for clip, frame_count in frame_counts.items():
         estimate = estimate_values(
             [float(value) * frame_count for value in seconds[clip]],
@@ -93,6 +95,8 @@ def _draws(
             len(seconds[clip]),
             confidence_level,
         )
-        columns.append(draw_estimate(estimate, rng=rng, draw_count=PREDICTION_DRAWS).draws)
+        drawn = draw_estimate(estimate, rng=rng, draw_count=PREDICTION_DRAWS)
+        columns.append(drawn.draws)
+        reasons |= {drawn.withheld: None} if drawn.withheld else {}
         points.append(estimate.point)
-    return np.column_stack(columns), points
+    return np.column_stack(columns), points, "; ".join(reasons)

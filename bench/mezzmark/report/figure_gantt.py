@@ -34,8 +34,8 @@ def draw_gantt(cell: Cell, measured: IngestMeasurement, shape: Shape) -> Figure:
         )
         row = measured.worker_index[index]
         shade = colour("lead")
-        axes.barh(row, encoded_s - start_s, left=start_s, height=0.7, color=shade, alpha=0.75)
-        axes.barh(row, done_s - encoded_s, left=encoded_s, height=0.7, color=shade, alpha=0.3)
+        axes.barh(row, encoded_s - start_s, left=start_s, height=0.7, color=shade, alpha=0.55)
+        axes.barh(row, done_s - encoded_s, left=encoded_s, height=0.7, color=shade, alpha=0.22)
         axes.plot([start_s, start_s], [row - 0.35, row + 0.35], color=colour("paper"), linewidth=1)
         if done_s - start_s > _LABEL_FRACTION * end_s:
             room = int((done_s - start_s) / end_s * (90 if shape == "wide" else 36))
