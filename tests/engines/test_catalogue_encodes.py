@@ -1,5 +1,7 @@
 """Every entry of the catalogue, in every container and pixel format it claims, really works."""
 
+import os
+import sys
 import time
 from pathlib import Path
 
@@ -7,6 +9,7 @@ import av
 import numpy as np
 import pytest
 from encoded_pictures import (
+    BT709_LIMITED,
     FRAME_COUNT,
     RATE,
     SMALL,
@@ -16,7 +19,7 @@ from encoded_pictures import (
     stamp_in,
 )
 
-from mezzmark.engines.encode import encode_frames
+from mezzmark.engines.encode import encode_frames, open_encoder
 from mezzmark.engines.encoders import available_encoders
 from mezzmark.engines.pixels import planes_of
 from mezzmark.facts.catalogue import ENTRIES, find_encoding, resolve_custom
@@ -216,6 +219,34 @@ def test_one_thread_keeps_one_core_busy(name: str, tmp_path: Path) -> None:
         return timing.cpu_ns / timing.wall_ns
 
     assert any(busy_cores(attempt) <= 1.15 for attempt in range(3))
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="asks the Linux scheduler")
+@pytest.mark.parametrize("name", ["av1-long", "hevc-long", "avc-long"])
+def test_no_encoder_stays_a_real_time_thread(name: str, tmp_path: Path) -> None:
+    """Once an encoder is open every thread of the process is scheduled like any other. (Run by
+    root, libsvtav1 asks for real time; run by others it cannot, and this holds by itself.)"""
+    encoding = find_encoding(name)
+    target = open_encoder(
+        tmp_path / f"x.{encoding.container}",
+        encoding,
+        size=SMALL,
+        frame_rate=RATE,
+        time_base=1 / RATE,
+        tags=BT709_LIMITED,
+        thread_count=2,
+    )
+    policies = {os.sched_getscheduler(int(task.name)) for task in Path("/proc/self/task").iterdir()}
+    frames, _ = kept_pictures(encoding.pixel_format)
+    for number, frame in enumerate(frames):
+        frame.pts, frame.time_base = number, 1 / RATE
+        target.container.mux(target.track.encode(frame))
+    policies |= {
+        os.sched_getscheduler(int(task.name)) for task in Path("/proc/self/task").iterdir()
+    }
+    target.container.mux(target.track.encode(None))
+    target.container.close()
+    assert policies == {os.SCHED_OTHER}
 
 
 def test_all_encoders_of_the_catalogue_open_here() -> None:

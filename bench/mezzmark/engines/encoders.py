@@ -1,8 +1,11 @@
 """Encoders of this FFmpeg build: opened with an encoding's options, and probed by opening."""
 
 import os
+import sys
+from contextlib import suppress
 from fractions import Fraction
 from functools import cache
+from pathlib import Path
 from typing import Final, cast
 
 import av
@@ -80,6 +83,7 @@ def add_video_track(
         raise missing_encoder(encoding) from error
     except (FFmpegError, ValueError) as error:
         raise _refused(encoding, error) from error
+    _restore_ordinary_scheduling()
     _refuse_unknown_options(context, encoding)
     return track
 
@@ -136,6 +140,20 @@ def _configure(
     context.options = encoder_options(encoding, thread_count)
 
 
+def _restore_ordinary_scheduling() -> None:
+    """Put all threads of this process back among the machine's others (Linux).
+
+    libsvtav1 run by root makes its threads, and the one that opens it, real-time threads that
+    push everything else off the cores: no measurement beside or after it would mean anything.
+    """
+    if sys.platform != "linux":
+        return
+    for task in Path("/proc/self/task").iterdir():
+        with suppress(OSError):  # a thread that ended meanwhile
+            if os.sched_getscheduler(int(task.name)) != os.SCHED_OTHER:
+                os.sched_setscheduler(int(task.name), os.SCHED_OTHER, os.sched_param(0))
+
+
 def _refuse_unknown_options(context: VideoCodecContext, encoding: Encoding) -> None:
     # FFmpeg leaves in the dictionary what nobody took; a misspelt option would go unnoticed.
     unknown = sorted(context.options)
@@ -177,6 +195,7 @@ def _probe(encoder: str) -> str:
             frame.pts, frame.time_base = number, 1 / _PROBE_RATE
             packets += context.encode(frame)
         packets += context.encode(None)
+        _restore_ordinary_scheduling()
     except (FFmpegError, ValueError) as error:
         return " ".join(str(error).split())
     return "" if packets else "it gave no packets"

@@ -130,11 +130,11 @@ AV1: Final = (
     ),
 )
 
-FFV1: Final = tuple(
+FFV1: Final = (
     CatalogueEntry(
-        name=name,
+        name="ffv1",
         codec="FFV1",
-        profile=name.removeprefix("ffv1").removeprefix("-") or "archive",
+        profile="intra",
         encoder="ffv1",
         containers=("mkv", "mp4", "mxf"),
         pixel_formats=(
@@ -148,13 +148,9 @@ FFV1: Final = tuple(
             "yuva444p",
             "yuva444p10le",
         ),
-        options={"level": "3", "slicecrc": "1", **options},
+        options={"level": "3", "slicecrc": "1", "slices": "24", "coder": "1", "context": "0"},
         is_lossless=True,
-    )
-    for name, options in (
-        ("ffv1", {"slices": "24", "coder": "1", "context": "0"}),
-        ("ffv1-small", {"slices": "24", "coder": "1", "context": "1"}),
-    )
+    ),
 )
 
 _J2K_FORMATS: Final = (
