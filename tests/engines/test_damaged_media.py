@@ -132,6 +132,19 @@ def test_damaged_file_is_refused_or_indexed_as_it_is(
     assert index.frame_count <= FRAME_COUNT
 
 
+@pytest.mark.parametrize(
+    ("kind", "damage"), [("avc-mp4", "flip"), ("avc-ts", "cut"), ("rdd36-mov", "flip")]
+)
+def test_picture_that_the_decoder_calls_damaged_is_refused(
+    kind: str, damage: str, tmp_path: Path
+) -> None:
+    """A decoder that hides errors still marks the picture; the index does not take it for good."""
+    path = make_zoo_clip(ZOO[kind], tmp_path)
+    _written(path, bytes(DAMAGES[damage](bytearray(path.read_bytes()))))
+    with pytest.raises(FootageError, match=r"picture \d+ \(at [\d.]+ s\) is damaged"):
+        build_frame_index(path)
+
+
 @pytest.mark.parametrize("damage", ["zero", "flip"])
 @pytest.mark.parametrize("kind", KINDS)
 def test_damage_after_indexing_is_recorded_never_called_right(

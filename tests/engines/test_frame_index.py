@@ -11,6 +11,11 @@ from mezzmark.engines.frame_index import build_frame_index, read_frame_index, wr
 from mezzmark.engines.media import exact_fraction, probe_media
 from mezzmark.facts.errors import FootageError
 
+TRAIL_N, UNSPECIFIED = 0, 48
+"""NAL unit types of ITU-T H.265, table 7-1: a picture that no other of its layer refers to, and
+the first type that is unspecified, which decoders ignore. They stand in bits 1 to 6 of the byte
+after the four of the unit's length (7.3.1.2)."""
+
 REORDERED = {
     "mxf": ZooClip(encoder="libx264", ending="mxf", options=x264("bframes=2")),
     "avi": ZooClip(encoder="libx264", ending="avi", options=x264("bframes=2")),
@@ -34,12 +39,42 @@ def test_bare_stream_without_times_is_refused(tmp_path: Path) -> None:
     assert "MOV" in caught.value.remedy
 
 
-@pytest.mark.parametrize(("seconds", "frames"), [(0.5, 12), (1.0, 24), (0.001, 1), (99.0, 48)])
+def test_container_that_refuses_seeks_is_refused(tmp_path: Path) -> None:
+    """FFmpeg decodes VC-2 from MKV but refuses every seek there; the error says that."""
+    clip = ZooClip(encoder="vc2", ending="mkv", options={"b": "20M"}, pixel_format="yuv422p")
+    with pytest.raises(FootageError, match="seeking in it fails"):
+        build_frame_index(make_zoo_clip(clip, tmp_path, frame_count=4))
+
+
+def test_picture_that_vanishes_without_a_trace_is_missed(tmp_path: Path) -> None:
+    """A packet whose picture the decoder passes over in silence (a NAL unit type that ITU-T H.265
+    leaves unspecified) makes the file damaged, with the count."""
+    path = make_zoo_clip(ZOO["hevc-mkv-closed-gop"], tmp_path)
+    holed, hole_count = tmp_path / "holed.mkv", 0
+    with av.open(str(path)) as source, av.open(str(holed), "w") as target:
+        track = target.add_stream_from_template(source.streams.video[0])
+        for packet in source.demux(video=0):
+            if packet.size:
+                data = bytearray(bytes(packet))
+                if data[4] >> 1 == TRAIL_N and not hole_count:
+                    data[4], hole_count = UNSPECIFIED << 1, 1
+                copied = av.Packet(bytes(data))
+                copied.pts, copied.dts, copied.time_base = packet.pts, packet.dts, packet.time_base
+                copied.is_keyframe = packet.is_keyframe
+                copied.stream = track
+                target.mux(copied)
+    with pytest.raises(FootageError, match=f"1 of {FRAME_COUNT} pictures are in the file"):
+        build_frame_index(holed)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "frames"), [(0.5, 12), (1.001, 24), (1.002, 25), (0.001, 1), (99.0, 48)]
+)
 def test_excerpt_holds_the_frames_that_start_within_it(
     seconds: float, frames: int, tmp_path: Path
 ) -> None:
     """At 24000/1001 frames a second, frame n starts at 1001·n/24000 s: 12 frames in half a
-    second, 24 in one, the first always, and all when the clip is shorter."""
+    second, 24 in 1.001 s to the tick, the first always, and all when the clip is shorter."""
     index = build_frame_index(make_zoo_clip(ZOO["avc-mp4"], tmp_path), max_duration_s=seconds)
     assert index.frame_count == frames
     assert index.stamps == tuple(range(frames))
