@@ -19,7 +19,7 @@ from mezzmark.runner.synthetic_footage import synthetic_footage
 SCENARIO = Scenario(
     name="interrupted",
     seed=11,
-    rounds=14,
+    rounds=8,
     clips=(ClipSpec(name="a", recipe=Recipe()), ClipSpec(name="b", recipe=Recipe())),
     encodings=("original", "vc3-sq", "mjpeg-fine"),
     null_arm=True,

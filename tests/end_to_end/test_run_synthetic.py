@@ -299,6 +299,11 @@ def test_scratch_of_trials_is_gone_after_each(tmp_path: Path) -> None:
     list(events_of(scenario(), tmp_path, execute=littering))
     assert len(set(folders)) == 4
     assert not any(folder.exists() for folder in folders)
+    assert {p.name for p in (tmp_path / "run").iterdir()} == {
+        "manifest.json",
+        "trials.jsonl",
+        "run.lock",
+    }
 
 
 def test_a_broken_answer_without_result_is_a_crash(tmp_path: Path) -> None:

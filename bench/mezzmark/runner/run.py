@@ -26,7 +26,7 @@ from mezzmark.runner.events import (
     TrialStarted,
 )
 from mezzmark.runner.interruption import StopWish, heed_signals
-from mezzmark.runner.manifest import describe_run, manifest_cells
+from mezzmark.runner.manifest import add_bandwidth, describe_run, manifest_cells
 from mezzmark.runner.plan import plan_round
 from mezzmark.runner.prepare import Footage, prepare_footage
 from mezzmark.runner.progress import Progress
@@ -86,6 +86,7 @@ def run_scenario(
             manifest = run.manifest.model_copy(update={"scenario": scenario, "stop_reason": ""})
             write_manifest(run_dir, manifest)
         else:
+            manifest = add_bandwidth(manifest, converse)
             create_run(run_dir, manifest)
         rounds = _Rounds(
             run_dir=run_dir,
@@ -156,6 +157,7 @@ class _Rounds:
             round_index += 1
         self.manifest = self.manifest.model_copy(update={"stop_reason": reason})
         write_manifest(self.run_dir, self.manifest)
+        shutil.rmtree(self.run_dir / SCRATCH_NAME, ignore_errors=True)
         yield Stopped(reason=reason)
 
     def _total(self, per_round: int) -> int:
