@@ -1,11 +1,7 @@
 """The fidelity section: what each encoding does to the picture, its colours and its tags."""
 
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from functools import partial
 from typing import Final
-
-from matplotlib.figure import Figure
 
 from mezzmark.decide.diagnosis import INVISIBLE_DELTA_E
 from mezzmark.decide.fidelity import (
@@ -18,18 +14,10 @@ from mezzmark.decide.fidelity import (
 )
 from mezzmark.decide.tag_words import consequence_words, tag_verdicts
 from mezzmark.decide.wording import count_text, sentence, shown_name
-from mezzmark.report.figure_fidelity import (
-    draw_chart_change,
-    draw_generations,
-    draw_quality_and_rate,
-    draw_worst_frame,
-)
-from mezzmark.report.look import Shape
+from mezzmark.report.fidelity_pictures import fidelity_pictures
+from mezzmark.report.gallery import Picture
 from mezzmark.report.tables import DASH, Entry, Table
 from mezzmark.report.view import RunView
-
-CHARTS_SHOWN: Final = 3
-"""Charts with a visible change that get a figure; the table has all."""
 
 QUALITY_NOTE: Final = (
     "Of generation 1, against the clip's own frames in its own bit depth and chroma. PSNR counts "
@@ -40,60 +28,29 @@ QUALITY_NOTE: Final = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FidelitySection:
-    """Sentences and tables; the figures come with the others, kind `fidelity`."""
+    """One sentence per encoding, tables, and figures of the kind `fidelity`."""
 
     sentences: tuple[str, ...]
-    quality: Table
-    tags: Table | None
-    ladders: Table | None
+    tables: tuple[Table, ...]
+    pictures: tuple[Picture, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FigurePlan:
-    """A figure still to be drawn."""
-
-    file_stem: str
-    title: str
-    caption: str
-    alt: str
-    draw: Callable[[Shape], Figure]
-
-
-def fidelity_section(view: RunView, *, prefix: str) -> FidelitySection | None:
+def build_fidelity_section(view: RunView, *, prefix: str) -> FidelitySection | None:
     """The section of a run, or None where nothing was judged."""
     judged = judge_encodings(view.trials, confidence_level=view.confidence_level)
     if not judged:
         return None
     ladders = compare_ladders(judged, view.manifest.encodings)
+    tables = (
+        _quality_table(judged, table_id=f"{prefix}quality"),
+        _tag_table(judged, table_id=f"{prefix}tags"),
+        _ladder_table(ladders, table_id=f"{prefix}ladders") if ladders else None,
+    )
     return FidelitySection(
         sentences=tuple(encoding_sentence(entry) for entry in judged),
-        quality=_quality_table(judged, table_id=f"{prefix}quality"),
-        tags=_tag_table(judged, table_id=f"{prefix}tags"),
-        ladders=_ladder_table(ladders, table_id=f"{prefix}ladders") if ladders else None,
+        tables=tuple(table for table in tables if table is not None),
+        pictures=fidelity_pictures(judged, prefix=prefix),
     )
-
-
-def fidelity_figures(view: RunView, *, prefix: str) -> Iterator[FigurePlan]:
-    """The section's figures in order."""
-    judged = judge_encodings(view.trials, confidence_level=view.confidence_level)
-    if any(len(e.by_generation_db) > 1 and any(e.by_generation_db) for e in judged):
-        yield FigurePlan(
-            file_stem=f"{prefix}generations",
-            title="Generations",
-            caption="Each generation is decoded and encoded again by the same encoding.",
-            alt="; ".join(_generation_alt(entry) for entry in judged) + ".",
-            draw=partial(draw_generations, judged),
-        )
-    if any("PSNR" in e.estimates and not e.is_bit_exact for e in judged):
-        yield FigurePlan(
-            file_stem=f"{prefix}quality-against-rate",
-            title="Quality against bit rate",
-            caption="PSNR says how large the error is, not how it looks; see the worst frames.",
-            alt="The quality table holds both numbers of every encoding.",
-            draw=partial(draw_quality_and_rate, judged),
-        )
-    yield from _chart_figures(judged, prefix)
-    yield from _worst_figures(judged, prefix)
 
 
 def encoding_sentence(entry: EncodingFidelity) -> str:
@@ -244,51 +201,4 @@ def _ladder_table(ladders: tuple[RateComparison, ...], *, table_id: str) -> Tabl
             )
             for c in ladders
         ),
-    )
-
-
-def _generation_alt(entry: EncodingFidelity) -> str:
-    values = ", ".join("no loss" if v is None else f"{v:.1f} dB" for v in entry.by_generation_db)
-    return f"{shown_name(entry.encoding)}: {values}"
-
-
-def _chart_figures(judged: tuple[EncodingFidelity, ...], prefix: str) -> Iterator[FigurePlan]:
-    """The charts that changed most, at least one, so that a reader sees what "none" looks like."""
-    found = [
-        (clip.diagnosis, clip.measurement.chart, entry.encoding)
-        for entry in judged
-        for clip in entry.clips
-        if clip.diagnosis is entry.worst_chart and clip.measurement.chart is not None
-    ]
-    found.sort(key=lambda item: -item[0].delta_e if item[0] else 0.0)
-    visible = [item for item in found if item[0] and item[0].delta_e >= INVISIBLE_DELTA_E]
-    for place, (diagnosis, chart, name) in enumerate((visible or found)[:CHARTS_SHOWN]):
-        if diagnosis is None or chart is None:
-            continue
-        yield FigurePlan(
-            file_stem=f"{prefix}chart-{place + 1}",
-            title=f"The chart through {shown_name(name)}",
-            caption="A difference of plain grey means no change.",
-            alt=diagnosis.words,
-            draw=partial(draw_chart_change, name, chart, diagnosis),
-        )
-
-
-def _worst_figures(judged: tuple[EncodingFidelity, ...], prefix: str) -> Iterator[FigurePlan]:
-    """The worst frame of the encoding with the lowest one."""
-    lossy = [e for e in judged if not e.is_bit_exact and "PSNR" in e.estimates]
-    if not lossy:
-        return
-    entry = min(lossy, key=lambda e: e.estimates["PSNR"].worst)
-    clip = next(c for c in entry.clips if c.clip == entry.estimates["PSNR"].worst_clip)
-    worst = clip.measurement.worst_frame
-    if worst is None:
-        return
-    yield FigurePlan(
-        file_stem=f"{prefix}worst-frame",
-        title="The worst frame",
-        caption="Of all encodings this one has the frame with the largest error.",
-        alt=f"Frame {worst.frame_index} of {shown_name(clip.clip)} through "
-        f"{shown_name(entry.encoding)}: before, after, difference.",
-        draw=partial(draw_worst_frame, entry.encoding, clip.clip, worst),
     )

@@ -1,0 +1,112 @@
+"""The figures of the fidelity section: which are drawn, with caption and text alternative."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import partial
+from typing import Final
+
+from matplotlib.figure import Figure
+
+from mezzmark.decide.diagnosis import INVISIBLE_DELTA_E
+from mezzmark.decide.fidelity import EncodingFidelity
+from mezzmark.decide.wording import shown_name
+from mezzmark.report.figure_fidelity import (
+    draw_chart_change,
+    draw_generations,
+    draw_quality_and_rate,
+    draw_worst_frame,
+)
+from mezzmark.report.gallery import Picture, make_picture
+from mezzmark.report.look import Shape, own_look
+
+CHARTS_SHOWN: Final = 3
+"""Charts with a visible change that get a figure; the table has all."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FigurePlan:
+    """A figure still to be drawn."""
+
+    file_stem: str
+    title: str
+    caption: str
+    alt: str
+    draw: Callable[[Shape], Figure]
+
+
+def fidelity_pictures(judged: tuple[EncodingFidelity, ...], *, prefix: str) -> tuple[Picture, ...]:
+    """All figures of the section, drawn."""
+    with own_look():
+        return tuple(
+            make_picture("fidelity", plan.file_stem, plan.title, plan.caption, plan.alt, plan.draw)
+            for plan in _figures(judged, prefix)
+        )
+
+
+def _figures(judged: tuple[EncodingFidelity, ...], prefix: str) -> Iterator[FigurePlan]:
+    """The section's figures in order."""
+    if any(len(e.by_generation_db) > 1 and any(e.by_generation_db) for e in judged):
+        yield FigurePlan(
+            file_stem=f"{prefix}generations",
+            title="Generations",
+            caption="Each generation is decoded and encoded again by the same encoding.",
+            alt="; ".join(_generation_alt(entry) for entry in judged) + ".",
+            draw=partial(draw_generations, judged),
+        )
+    if any("PSNR" in e.estimates and not e.is_bit_exact for e in judged):
+        yield FigurePlan(
+            file_stem=f"{prefix}quality-against-rate",
+            title="Quality against bit rate",
+            caption="PSNR says how large the error is, not how it looks; see the worst frames.",
+            alt="The quality table holds both numbers of every encoding.",
+            draw=partial(draw_quality_and_rate, judged),
+        )
+    yield from _chart_figures(judged, prefix)
+    yield from _worst_figures(judged, prefix)
+
+
+def _generation_alt(entry: EncodingFidelity) -> str:
+    values = ", ".join("no loss" if v is None else f"{v:.1f} dB" for v in entry.by_generation_db)
+    return f"{shown_name(entry.encoding)}: {values}"
+
+
+def _chart_figures(judged: tuple[EncodingFidelity, ...], prefix: str) -> Iterator[FigurePlan]:
+    """The charts that changed most, at least one, so that a reader sees what "none" looks like."""
+    found = [
+        (clip.diagnosis, clip.measurement.chart, entry.encoding)
+        for entry in judged
+        for clip in entry.clips
+        if clip.diagnosis is entry.worst_chart and clip.measurement.chart is not None
+    ]
+    found.sort(key=lambda item: -item[0].delta_e if item[0] else 0.0)
+    visible = [item for item in found if item[0] and item[0].delta_e >= INVISIBLE_DELTA_E]
+    for place, (diagnosis, chart, name) in enumerate((visible or found)[:CHARTS_SHOWN]):
+        if diagnosis is None or chart is None:
+            continue
+        yield FigurePlan(
+            file_stem=f"{prefix}chart-{place + 1}",
+            title=f"The chart through {shown_name(name)}",
+            caption="A difference of plain grey means no change.",
+            alt=diagnosis.words,
+            draw=partial(draw_chart_change, name, chart, diagnosis),
+        )
+
+
+def _worst_figures(judged: tuple[EncodingFidelity, ...], prefix: str) -> Iterator[FigurePlan]:
+    """The worst frame of the encoding with the lowest one."""
+    lossy = [e for e in judged if not e.is_bit_exact and "PSNR" in e.estimates]
+    if not lossy:
+        return
+    entry = min(lossy, key=lambda e: e.estimates["PSNR"].worst)
+    clip = next(c for c in entry.clips if c.clip == entry.estimates["PSNR"].worst_clip)
+    worst = clip.measurement.worst_frame
+    if worst is None:
+        return
+    yield FigurePlan(
+        file_stem=f"{prefix}worst-frame",
+        title="The worst frame",
+        caption="Of all encodings this one has the frame with the largest error.",
+        alt=f"Frame {worst.frame_index} of {shown_name(clip.clip)} through "
+        f"{shown_name(entry.encoding)}: before, after, difference.",
+        draw=partial(draw_worst_frame, entry.encoding, clip.clip, worst),
+    )
