@@ -13,6 +13,7 @@ __all__ = [
     "demo",
     "describe_scenario",
     "encodings",
+    "export",
     "inspect",
     "measure",
     "regress",

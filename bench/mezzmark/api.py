@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from mezzmark.decide.verdicts import RegressionReport
@@ -120,6 +120,31 @@ def regress(
         tolerance_fraction=tolerance,
         confidence_level=confidence_level,
     )
+
+
+def export(
+    runs: Sequence[Path],
+    *,
+    output_format: Literal["csv", "json", "pytest-benchmark"] = "csv",
+) -> str:
+    """Runs as text for other programs: a tidy table, all samples as JSON, or the JSON that
+    pytest-benchmark reads (one run at a time)."""
+    from mezzmark.facts.errors import RunError
+    from mezzmark.report import exports
+    from mezzmark.store.run_store import read_run
+
+    found = [read_run(Path(run)) for run in runs]
+    if output_format == "csv":
+        return exports.as_csv(found)
+    if output_format == "json":
+        return exports.as_json(found)
+    if len(found) != 1:
+        raise RunError(
+            where="export",
+            what=f"pytest-benchmark's format holds one run, and {len(found)} were named",
+            remedy="Export each run into a file of its own",
+        )
+    return exports.as_pytest_benchmark(found[0])
 
 
 def rig(

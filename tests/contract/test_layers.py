@@ -21,6 +21,7 @@ RANK = {
     "runner": 3,
     "report": 6,
     "api": 7,
+    "pytest_suite": 7,
     "cli": 8,
 }
 """A module may import its own layer and those of lower rank; facts never imports statistics. The

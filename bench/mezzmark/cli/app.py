@@ -19,6 +19,14 @@ class RegressionFormat(StrEnum):
     JUNIT = "junit"
 
 
+class ExportFormat(StrEnum):
+    """What `export` writes."""
+
+    CSV = "csv"
+    JSON = "json"
+    PYTEST_BENCHMARK = "pytest-benchmark"
+
+
 app = typer.Typer(
     name="mezzmark",
     no_args_is_help=True,
@@ -260,6 +268,43 @@ def rig(
             on_progress=on_progress,
         )
     print_rig(found, as_json=as_json)
+
+
+@app.command(
+    epilog="Examples: `mezzmark export results/first > cells.csv` · "
+    "`mezzmark export results/first --format pytest-benchmark --out bench.json`"
+)
+def export(
+    runs: Annotated[list[Path], typer.Argument(help="Run folders.")],
+    output_format: Annotated[
+        ExportFormat, typer.Option("--format", help="Tidy table, all samples, or as benchmarks.")
+    ] = ExportFormat.CSV,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="File to write (default: standard output).")
+    ] = None,
+) -> None:
+    """Write runs in a form that other programs read."""
+    from mezzmark import api
+
+    text = api.export(runs, output_format=output_format.value)
+    if out is None:
+        sys.stdout.write(text)
+    else:
+        _write_new(out, text)
+
+
+def _write_new(path: Path, text: str) -> None:
+    from mezzmark.facts.errors import DestinationError
+
+    try:
+        with path.open("x", encoding="utf-8", newline="") as file:
+            file.write(text)
+    except OSError as problem:
+        raise DestinationError(
+            where=str(path),
+            what=f"it cannot be written ({problem.strerror})",
+            remedy="Name a file that does not exist yet, in a folder that does",
+        ) from problem
 
 
 scenario_app = typer.Typer(no_args_is_help=True, help="List, show and check scenarios.")

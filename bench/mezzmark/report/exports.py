@@ -1,0 +1,104 @@
+"""Runs in forms that other programs read: a tidy table, JSON, and pytest-benchmark's own JSON."""
+
+import json
+from collections.abc import Sequence
+from typing import Any, Final
+
+from mezzmark import __version__
+from mezzmark.decide.evidence import trial_cost
+from mezzmark.facts.cells import Cell
+from mezzmark.facts.errors import EngineError
+from mezzmark.report.tidy import cells_csv
+from mezzmark.report.view import view_run
+from mezzmark.store.run_store import Run
+
+COST_SECONDS: Final = {"scrub": 1e-3, "encode": 1.0, "fidelity": 1.0}
+"""Seconds in a unit of a task's headline cost: a scrub's is in ms, an encode's in s a frame."""
+
+
+def as_csv(runs: Sequence[Run]) -> str:
+    """`cells.csv`: a row a cell and figure, with interval and counts."""
+    views = [
+        view_run(
+            run.manifest, run.trials, confidence_level=0.95, torn_line_count=run.torn_line_count
+        )
+        for run in runs
+    ]
+    return cells_csv(views).decode("utf-8")
+
+
+def as_json(runs: Sequence[Run]) -> str:
+    """Manifests and all trials with their samples, one object a run."""
+    shown = [
+        {
+            "manifest": run.manifest.model_dump(mode="json"),
+            "trials": [trial.model_dump(mode="json") for trial in run.trials],
+        }
+        for run in runs
+    ]
+    return json.dumps({"mezzmark_version": __version__, "runs": shown}) + "\n"
+
+
+def as_pytest_benchmark(run: Run) -> str:
+    """The JSON that pytest-benchmark's own tools read, one benchmark a cell.
+
+    A datum is one trial (a fresh process), not one playhead move: its median time to picture in
+    seconds, or its seconds per encoded frame. Raises EngineError without pytest-benchmark, whose
+    own statistics class computes the summary.
+    """
+    try:
+        from pytest_benchmark import __version__ as format_version
+        from pytest_benchmark.stats import Stats
+    except ImportError as problem:
+        raise EngineError(
+            where="export",
+            what="pytest-benchmark is not installed",
+            remedy='Install it with pip install "mezzmark[pytest]"',
+        ) from problem
+    seconds: dict[Cell, list[float]] = {}
+    for trial in run.trials:
+        cost = trial_cost(trial)
+        if cost is not None and trial.cell.task in COST_SECONDS:
+            seconds.setdefault(trial.cell, []).append(cost * COST_SECONDS[trial.cell.task])
+    benchmarks = []
+    for cell, values in seconds.items():
+        stats = Stats()
+        for value in values:
+            stats.update(value)
+        benchmarks.append(_benchmark(cell, {**stats.as_dict(), "data": values, "iterations": 1}))
+    manifest = run.manifest
+    exported = {
+        "machine_info": {
+            "node": manifest.host.host_label,
+            "machine": manifest.host.operating_system,
+            "release": manifest.host.kernel,
+            "python_version": manifest.host.python,
+            "cpu": {"brand_raw": manifest.host.cpu_model, "count": manifest.host.usable_core_count},
+        },
+        "commit_info": {"id": manifest.run_id, "dirty": False, "time": manifest.created_utc},
+        "benchmarks": benchmarks,
+        "datetime": manifest.created_utc,
+        "version": format_version,
+    }
+    return json.dumps(exported, indent=2) + "\n"
+
+
+def _benchmark(cell: Cell, stats: dict[str, Any]) -> dict[str, Any]:
+    settings = cell.model_dump(mode="json", exclude_none=True, exclude={"arm"})
+    return {
+        "group": f"{cell.task} {cell.clip}",
+        "name": cell.cell_id,
+        "fullname": f"mezzmark::{cell.cell_id}",
+        "params": settings,
+        "param": cell.encoding,
+        "extra_info": {"unit": "s a frame" if cell.task == "encode" else "s to picture, median"},
+        "options": {
+            "disable_gc": True,
+            "timer": "perf_counter_ns",
+            "min_rounds": stats["rounds"],
+            "max_time": 0.0,
+            "min_time": 0.0,
+            "warmup": False,
+        },
+        "stats": stats,
+    }

@@ -1,0 +1,93 @@
+"""pytest-benchmark is really used: cells run as its benchmarks, and its tools read our exports."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from mezzmark import api
+from mezzmark.store.scenario_file import build_scenario
+
+SCENARIO = {
+    "name": "bench",
+    "seed": 5,
+    "rounds": 3,
+    "minimum_rounds": 3,
+    "encodings": ["vc3-lb", "vc3-hd-145"],  # the second needs 1080 lines: it must be skipped
+    "clips": [
+        {
+            "name": "lane",
+            "recipe": {"width_px": 320, "height_px": 240, "duration_s": 1.0},
+            "original": {"bitrate_bps": 1_000_000},
+        }
+    ],
+    "scrub": {"patterns": ["jump"], "requests": 3, "threads": [1]},
+    "encode": {"threads": [1], "frames": 4},
+}
+
+SUITE = """
+from mezzmark.pytest_suite import benchmark_cells
+from mezzmark.store.scenario_file import build_scenario
+
+test_lane = benchmark_cells(build_scenario({scenario!r}, source="suite"))
+"""
+
+
+def test_a_scenarios_cells_run_as_benchmarks(tmp_path: Path) -> None:
+    """Each cell becomes a benchmark whose rounds are trials and whose data are their costs; a cell
+    that cannot be made is skipped."""
+    suite = tmp_path / "test_lane.py"
+    suite.write_text(SUITE.format(scenario=SCENARIO), encoding="utf-8")
+    results = tmp_path / "bench.json"
+    (tmp_path / "pytest.ini").write_text("[pytest]\n", encoding="utf-8")
+    command = [sys.executable, "-m", "pytest", str(suite), f"--benchmark-json={results}", "-q"]
+    done = subprocess.run(
+        [*command, "-p", "no:cacheprovider"],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=tmp_path,
+        env={**os.environ, "MEZZMARK_CACHE": str(tmp_path / "cache")},
+    )
+    assert "2 passed, 2 skipped" in done.stdout, done.stdout + done.stderr
+    benchmarks = json.loads(results.read_text(encoding="utf-8"))["benchmarks"]
+    assert len(benchmarks) == 2
+    for benchmark in benchmarks:
+        assert benchmark["stats"]["rounds"] == 3
+        assert all(0 < value < 5 for value in benchmark["stats"]["data"])
+
+
+@pytest.fixture(scope="module")
+def run_dir(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A finished small run."""
+    folder = tmp_path_factory.mktemp("export")
+    scenario = build_scenario(SCENARIO, source="test")
+    return api.measure(scenario, out=folder / "run", cache=folder / "cache")
+
+
+def test_pytest_benchmarks_own_tool_reads_an_export(run_dir: Path, tmp_path: Path) -> None:
+    """`pytest-benchmark compare` shows a row for every cell of the exported run."""
+    exported = tmp_path / "export.json"
+    exported.write_text(api.export([run_dir], output_format="pytest-benchmark"), encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest_benchmark", "compare", str(exported)],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=tmp_path,
+    )
+    assert "scrub | lane | vc3-lb | jump" in done.stdout
+    assert "encode | lane | vc3-lb" in done.stdout
+
+
+def test_other_exports_hold_every_trial_and_cell(run_dir: Path) -> None:
+    """JSON holds as many trials as the run has lines; CSV has a row for each cell."""
+    lines = (run_dir / "trials.jsonl").read_text(encoding="utf-8").splitlines()
+    exported = json.loads(api.export([run_dir], output_format="json"))
+    assert len(exported["runs"][0]["trials"]) == len(lines)
+    table = api.export([run_dir], output_format="csv")
+    assert "p50_ms" in table
+    assert "throughput_fps" in table
