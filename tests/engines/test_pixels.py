@@ -104,11 +104,16 @@ def test_the_digest_ignores_padding_and_layout_and_sees_one_bit() -> None:
 
 
 def test_packed_formats_are_taken_apart_in_the_right_order() -> None:
-    """Samples of packed 4:2:2 and RGB land in the plane that their name says."""
+    """Samples of packed 4:2:2, paired chroma and RGB land in the plane that their name says."""
     packed = av.VideoFrame(4, 2, "uyvy422")
     np.frombuffer(packed.planes[0], np.uint8).reshape(2, -1)[:, :8] = [1, 2, 3, 4, 5, 6, 7, 8]
     luma, cb, cr = (plane[0].tolist() for plane in planes_of(packed))
     assert (luma, cb, cr) == ([2, 4, 6, 8], [1, 5], [3, 7])
+    for name, expected in (("nv12", ([9, 11], [10, 12])), ("nv21", ([10, 12], [9, 11]))):
+        paired = av.VideoFrame(4, 2, name)
+        np.frombuffer(paired.planes[1], np.uint8)[:4] = [9, 10, 11, 12]
+        _, cb_plane, cr_plane = planes_of(paired)
+        assert (cb_plane[0].tolist(), cr_plane[0].tolist()) == expected
     picture = av.VideoFrame(2, 2, "bgra")
     np.frombuffer(picture.planes[0], np.uint8).reshape(2, -1)[:, :8] = [1, 2, 3, 4, 5, 6, 7, 8]
     green, blue, red, opacity = (plane[0].tolist() for plane in planes_of(picture))

@@ -72,6 +72,12 @@ def _truncate(entry: CacheEntry) -> None:
     entry.media_path.write_bytes(b"med")
 
 
+def _truncate_keeping_the_time(entry: CacheEntry) -> None:
+    before = entry.media_path.stat().st_mtime_ns
+    entry.media_path.write_bytes(b"med")
+    os.utime(entry.media_path, ns=(before, before))
+
+
 def _alter(entry: CacheEntry) -> None:
     entry.media_path.write_bytes(b"MEDIA")
     os.utime(entry.media_path, ns=(1, 1))
@@ -84,6 +90,7 @@ def _damage_index(entry: CacheEntry) -> None:
 DAMAGE = {
     "media deleted": lambda entry: entry.media_path.unlink(),
     "media truncated": _truncate,
+    "media truncated, time kept": _truncate_keeping_the_time,
     "media altered": _alter,
     "index deleted": lambda entry: entry.index_path.unlink(),
     "index altered": _damage_index,

@@ -36,7 +36,6 @@ CACHE_VARIABLE = "MEZZMARK_CACHE"
 CACHE_SCHEMA_VERSION = 1
 KEY_HEX_DIGITS = 32
 """128 bits of SHA-256: accidental equality is out of the question."""
-
 INDEX_NAME = "index.json"
 ENTRY_NAME = "entry.json"
 PARTIAL_SUFFIX = ".partial"
@@ -163,7 +162,8 @@ def make_entry(
     """
     with _disk_full_explained(cache_dir, needed_bytes):
         cache_dir.mkdir(parents=True, exist_ok=True)
-        _require_room(cache_dir, needed_bytes)
+        if shutil.disk_usage(cache_dir).free < needed_bytes:
+            raise _disk_full(cache_dir, needed_bytes)
         _remove_stale(cache_dir)
         partial = cache_dir / f".{key}.{secrets.token_hex(6)}{PARTIAL_SUFFIX}"
         partial.mkdir()
@@ -250,8 +250,8 @@ def _set_aside(cache_dir: Path, key: str) -> None:
     aside = cache_dir / f".{key}.{secrets.token_hex(6)}.broken{PARTIAL_SUFFIX}"
     try:
         (cache_dir / key).rename(aside)
-    except FileNotFoundError:
-        return  # another maker moved it first
+    except FileNotFoundError:  # another maker moved it first
+        return
     if aside.is_dir():
         shutil.rmtree(aside, ignore_errors=True)
     else:
@@ -278,11 +278,6 @@ def _remove_stale(cache_dir: Path) -> None:
             continue  # its own maker removed it
         if is_stale:
             shutil.rmtree(path, ignore_errors=True)
-
-
-def _require_room(cache_dir: Path, needed_bytes: int) -> None:
-    if shutil.disk_usage(cache_dir).free < needed_bytes:
-        raise _disk_full(cache_dir, needed_bytes)
 
 
 @contextmanager
