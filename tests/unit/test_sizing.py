@@ -156,6 +156,7 @@ def test_a_queue_that_grows_is_said() -> None:
     shop = _shop(cameras=(camera.model_copy(update={"count": 75, "hours_per_day": 2.0}),))
     found = _quick(_size(_run(), shop))
     assert found.meets_deadline == "no"
+    assert found.pays_off == "no"
     assert found.figures["card_wait_hours"].point == np.inf
     assert any("never catch up" in note for note in found.notes)
 

@@ -9,8 +9,8 @@ from mezzmark.facts.cells import ALL_CLIPS, Cell
 from mezzmark.facts.records import Trial
 from mezzmark.facts.shop import Camera, Shop, list_assumptions
 from mezzmark.facts.throughput import DeliveryMeasurement, GridMeasurement, IngestMeasurement
+from mezzmark.report.sizing_tables import sizing_tables
 from mezzmark.report.throughput_section import ThroughputSection, build_throughput_section
-from mezzmark.report.throughput_tables import sizing_tables
 from mezzmark.report.view import RunView, view_run
 
 SECOND = 10**9
@@ -166,14 +166,25 @@ def test_without_throughput_tasks_there_is_no_section() -> None:
     assert build_throughput_section(_view(with_throughput=False), prefix="") is None
 
 
-def test_sizing_is_two_tables() -> None:
-    """One column per encoding and one row per figure that any of them has; every assumption has a
-    row."""
+def test_a_queue_without_end_is_put_into_words() -> None:
+    """Where the ingest machine cannot keep up the table says so in place of a number."""
+    camera = Camera(name="a", count=900, bitrate_bps=50_000_000, hours_per_day=10)
+    shop = Shop(name="s", cameras=(camera,), editors=2, core_counts=(8,))
+    result = size_encodings([_view()], shop, rng=np.random.default_rng(1), draw_count=400)
+    rows = {row[0].text: row[2].text for row in sizing_tables(result)[0].rows}
+    assert rows["mean wait from a card's arrival to footage ready"] == "no end"
+
+
+def test_sizing_is_three_tables() -> None:
+    """One column per encoding and one row per figure that any of them has; a row per encoding and
+    other machine, far ones with their warning; every assumption has a row."""
     view = _view()
     camera = Camera(name="a", bitrate_bps=50_000_000, hours_per_day=2)
-    shop = Shop(name="s", cameras=(camera,), editors=2)
+    shop = Shop(name="s", cameras=(camera,), editors=2, core_counts=(8, 64))
     result = size_encodings([view], shop, rng=np.random.default_rng(1), draw_count=400)
-    answer, assumptions = sizing_tables(result)
+    answer, machines, assumptions = sizing_tables(result)
+    assert [row[1].text for row in machines.rows] == ["8", "64"]
+    assert "beyond twice" in machines.rows[1][3].text
     assert answer.columns == ("figure", "original", NAME)
     assert all(len(row) == 3 for row in answer.rows)
     assert len(assumptions.rows) == len(list_assumptions(shop))

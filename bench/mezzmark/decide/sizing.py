@@ -256,6 +256,9 @@ class _Sizer:
         return "no" if estimate.low > self.shop.late_cards_fraction else "cannot tell"
 
     def _pays_off(self, found: dict[str, Drawn], measured: MeasuredEncoding) -> Answer:
+        wait = found.get("card_wait_hours")
+        if wait is not None and not np.isfinite(wait.point):
+            return "no"  # footage that is never ready saves nobody any time
         balance = found.get("wait_balance_min_per_day")
         if measured.encoding == ORIGINAL or balance is None:
             return "not measured"

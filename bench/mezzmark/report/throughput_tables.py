@@ -1,14 +1,13 @@
-"""The tables of the throughput tasks and of sizing."""
+"""The tables of the throughput tasks."""
 
 from collections.abc import Sequence
 
 from mezzmark.decide.estimates import compare_groups, pool_clips
 from mezzmark.decide.observations import Observation
-from mezzmark.decide.wording import count_text, number_text, shown_name
+from mezzmark.decide.wording import count_text, number_text
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.grid import GridFindings
 from mezzmark.facts.ingest import IngestPrediction
-from mezzmark.facts.sizing import SIZING_FIGURES, SizingResult
 from mezzmark.report.tables import DASH, Entry, Table, counted, measured, named
 from mezzmark.report.view import RunView
 from mezzmark.statistics.scaling import ScalingFit
@@ -203,52 +202,3 @@ def _of(exports: Sequence[Observation], cell: Cell) -> list[Observation]:
 def split_words(split: tuple[int, int]) -> str:
     """`2 jobs × 1 thread`."""
     return f"{count_text(split[0], 'job')} × {count_text(split[1], 'thread')}"
-
-
-def sizing_tables(result: SizingResult) -> tuple[Table, ...]:
-    """The answer of sizing as tables: one row per figure, and every assumption."""
-    names = [found.encoding for found in result.encodings]
-    rows = [
-        (
-            Entry(text=meaning),
-            *(measured(found.figures.get(figure)) for found in result.encodings),
-        )
-        for figure, (_, meaning) in SIZING_FIGURES.items()
-        if any(figure in found.figures for found in result.encodings)
-    ]
-    for label, attribute in (
-        ("every card ready in time", "meets_deadline"),
-        ("pays off by waiting less", "pays_off"),
-    ):
-        rows.append(
-            (Entry(text=label), *(Entry(text=getattr(f, attribute)) for f in result.encodings))
-        )
-    assumptions = tuple(
-        (
-            Entry(text=assumption.name),
-            Entry(text=assumption.value),
-            Entry(text="default" if assumption.is_default else "given"),
-            Entry(text=assumption.meaning),
-        )
-        for assumption in result.assumptions
-    )
-    return (
-        Table(
-            table_id="sizing",
-            title=f"What each encoding asks of {shown_name(result.shop.name)}",
-            note=(
-                f"{result.confidence_level * 100:g} % intervals in brackets, from "
-                f"{result.draw_count:,} draws of the measured ones."
-            ),
-            columns=("figure", *(shown_name(name) for name in names)),
-            rows=tuple(rows),
-        ),
-        Table(
-            table_id="assumptions",
-            title="What it rests on",
-            note="Every value can be set in the shop file.",
-            columns=("key", "value", "from", "meaning"),
-            rows=assumptions,
-            texts=(0, 1, 2, 3),
-        ),
-    )
