@@ -1,0 +1,141 @@
+"""Laws of intervals, tails, Holm and verdicts that hold for any data."""
+
+import math
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from mezzmark.decide.judgement import Evidence, adjusted_verdicts, judge_cells
+from mezzmark.statistics.intervals import log_t_interval
+from mezzmark.statistics.multiplicity import holm_adjusted
+from mezzmark.statistics.paired import paired_change, unpaired_change
+from mezzmark.statistics.tails import estimate_tail
+
+COST = st.floats(0.1, 1000.0)
+COSTS = st.lists(COST, min_size=3, max_size=20)
+PAIRS = st.lists(st.tuples(COST, COST), min_size=3, max_size=15)
+SCALE = st.sampled_from([0.001, 0.5, 2.0, 1e6])
+LAW = settings(deadline=None)
+"""No limit in seconds: the machine may be busy."""
+
+MIRROR = {"improved": "regressed", "regressed": "improved"}
+
+
+def evidence_of(pairs: list[tuple[float, float]]) -> Evidence:
+    before, after = zip(*pairs, strict=True)
+    return Evidence(changes=(paired_change(before, after), unpaired_change(before, after)))
+
+
+def swapped(pairs: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    return [(after, before) for before, after in pairs]
+
+
+@LAW
+@given(st.lists(PAIRS, min_size=1, max_size=4))
+def test_swapping_the_sides_mirrors_every_verdict(cells: list) -> None:
+    """Improved becomes regressed and the reverse; equivalent and inconclusive stay."""
+    arguments = {"tolerance_fraction": 0.05, "confidence_level": 0.95}
+    there = adjusted_verdicts([evidence_of(c) for c in cells], **arguments)
+    back = adjusted_verdicts([evidence_of(swapped(c)) for c in cells], **arguments)
+    for one, other in zip(there, back, strict=True):
+        assert other.verdict == MIRROR.get(one.verdict, one.verdict)
+        assert math.isclose(one.difference_p, other.difference_p, abs_tol=1e-9)
+        assert math.isclose(one.equivalence_p, other.equivalence_p, abs_tol=1e-9)
+
+
+@LAW
+@given(PAIRS, SCALE)
+def test_units_of_cost_do_not_matter(pairs: list, scale: float) -> None:
+    """Milliseconds or seconds: the same change, the same p-values."""
+    one = evidence_of(pairs)
+    other = evidence_of([(scale * before, scale * after) for before, after in pairs])
+    for first, second in zip(one.changes, other.changes, strict=True):
+        assert math.isclose(first.log_ratio, second.log_ratio, abs_tol=1e-9)
+        assert math.isclose(first.standard_error, second.standard_error, abs_tol=1e-9)
+
+
+@LAW
+@given(PAIRS, st.floats(0.001, 0.5), st.floats(0.001, 0.5))
+def test_a_wider_tolerance_never_unproves_equivalence(
+    pairs: list, first: float, second: float
+) -> None:
+    """The p-value of equivalence falls as the tolerance grows."""
+    narrow, wide = sorted((first, second))
+    evidence = evidence_of(pairs)
+    assert evidence.equivalence_p(wide) <= evidence.equivalence_p(narrow) + 1e-12
+
+
+@settings(LAW, max_examples=30)
+@given(st.lists(PAIRS, min_size=2, max_size=4), st.randoms(use_true_random=False))
+def test_the_order_of_cells_does_not_matter(cells: list, random) -> None:
+    """Shuffled cells get their own judgements back."""
+    order = list(range(len(cells)))
+    random.shuffle(order)
+    arguments = {"tolerance_fraction": 0.05, "confidence_level": 0.95}
+    evidence = [evidence_of(cell) for cell in cells]
+    plain = judge_cells(evidence, **arguments)
+    mixed = judge_cells([evidence[k] for k in order], **arguments)
+    assert [plain[k] for k in order] == list(mixed)
+
+
+@LAW
+@given(PAIRS)
+def test_the_shown_interval_agrees_with_the_verdict_of_a_lone_cell(pairs: list) -> None:
+    """It leaves out 1 exactly where a change is proved, and lies within the tolerance exactly
+    where equivalence is (borders aside)."""
+    evidence = evidence_of(pairs)
+    interval = evidence.interval(confidence_level=0.95)
+    if abs(evidence.difference_p - 0.05) > 1e-6:
+        excludes_one = interval.low > 1 or interval.high < 1
+        assert excludes_one == (evidence.difference_p < 0.05)
+    if abs(evidence.equivalence_p(0.05) - 0.05) > 1e-6:
+        is_inside = interval.low > 1 / 1.05 and interval.high < 1.05
+        assert is_inside == (evidence.equivalence_p(0.05) < 0.05)
+
+
+@LAW
+@given(COSTS, st.floats(0.5, 0.98), SCALE)
+def test_intervals_scale_and_widen(values: list[float], level: float, scale: float) -> None:
+    """In other units the limits scale; at a higher level the interval holds the old one."""
+    base = log_t_interval(values, confidence_level=level)
+    scaled = log_t_interval([scale * value for value in values], confidence_level=level)
+    assert math.isclose(scaled.low, scale * base.low, rel_tol=1e-6)
+    assert math.isclose(scaled.high, scale * base.high, rel_tol=1e-6)
+    wider = log_t_interval(values, confidence_level=level + 0.01)
+    assert wider.low <= base.low <= base.point * (1 + 1e-12)
+    assert base.point * (1 - 1e-12) <= base.high <= wider.high
+
+
+@settings(LAW, max_examples=40)
+@given(st.integers(0, 2**32 - 1), SCALE, st.sampled_from([0.05, 0.5, 0.9, 0.95]))
+def test_tails_keep_their_laws(seed: int, scale: float, probability: float) -> None:
+    """Order of trials and of samples does not matter; units scale; the interval holds its point;
+    a higher level holds the lower one."""
+    rng = np.random.default_rng(seed)
+    trials = list(rng.lognormal(size=(6, 80)))
+    base = estimate_tail(trials, probability, confidence_level=0.9)
+    mixed = [rng.permutation(trials[k]) for k in rng.permutation(6)]
+    assert estimate_tail(mixed, probability, confidence_level=0.9) == base
+    scaled = estimate_tail([scale * t for t in trials], probability, confidence_level=0.9)
+    assert math.isclose(scaled.point, scale * base.point, rel_tol=1e-9)
+    higher = estimate_tail(trials, probability, confidence_level=0.95)
+    if base.interval is not None:
+        assert base.interval.low <= base.point <= base.interval.high
+        assert scaled.interval is not None
+        assert math.isclose(scaled.interval.high, scale * base.interval.high, rel_tol=1e-9)
+        if higher.interval is not None:
+            assert higher.interval.low <= base.interval.low
+            assert base.interval.high <= higher.interval.high
+
+
+@LAW
+@given(st.lists(st.floats(0, 1), max_size=12))
+def test_holm_never_favours(p_values: list[float]) -> None:
+    """Adjusted values are no smaller than raw ones, at most 1, at most Bonferroni's, and in the
+    same order."""
+    adjusted = holm_adjusted(p_values)
+    for raw, found in zip(p_values, adjusted, strict=True):
+        assert raw <= found <= min(1.0, len(p_values) * raw) + 1e-12
+    order = np.argsort(p_values, kind="stable")
+    assert (np.diff(adjusted[order]) >= -1e-12).all()
