@@ -123,6 +123,20 @@ def test_a_late_card_is_one_beyond_the_turnaround() -> None:
     assert COUNTED_DAYS > WARM_UP_DAYS > 0
 
 
+def test_the_first_days_do_not_count(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Waits of the warm-up days, when the queue began empty, enter no figure."""
+    monkeypatch.setattr(
+        "mezzmark.decide.queueing.simulate_queue",
+        lambda arrivals, services, machine_count: np.where(
+            arrivals < 24 * WARM_UP_DAYS, 1000.0, 1.0
+        ),
+    )
+    figures = simulate_shop(
+        _shop(), machine_hours_per_footage_hour=np.array([0.5]), rng=np.random.default_rng(5)
+    )
+    assert (figures.mean_wait_hours, figures.late_fraction) == (1.0, 0.0)
+
+
 def test_disorder_is_refused() -> None:
     """Arrivals that fall, negative services and no machine are ValueErrors."""
     with pytest.raises(ValueError):
