@@ -80,7 +80,7 @@ def test_far_predictions_warn_loudly() -> None:
     """Twice the measured range is quiet; one core beyond carries a warning with a remedy."""
     fit = fit_scaling(COUNTS, _law(COUNTS, 1, 0.1, 0.01))
     assert predict_throughput(fit, 16, confidence_level=LEVEL).warning == ""
-    assert "Measure up to 9 cores" in predict_throughput(fit, 17, confidence_level=LEVEL).warning
+    assert "at least 9 cores" in predict_throughput(fit, 17, confidence_level=LEVEL).warning
 
 
 def test_a_prediction_never_beats_perfect_scaling() -> None:

@@ -57,7 +57,7 @@ def estimate_text(estimate: Estimate, *, with_unit: bool = True) -> str:
     """`12.4 ms [12.1, 12.8]`; without an interval the bare point, whose reason is `withheld`."""
     point = shown_value(estimate.point, estimate.unit)
     unit = shown_unit(estimate.unit)
-    tail = ("×" if unit == "×" else f" {unit}") if with_unit else ""
+    tail = ("×" if unit == "×" else f" {unit}") if with_unit and unit else ""
     if estimate.low is None or estimate.high is None:
         return f"{number_text(point)}{tail}"
     low, high = (shown_value(end, estimate.unit) for end in (estimate.low, estimate.high))

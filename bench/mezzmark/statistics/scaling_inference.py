@@ -223,7 +223,8 @@ def range_warning(fit: ScalingFit, core_count: int) -> str:
     measured = max(fit.core_counts)
     if core_count <= LOUD_RANGE_RATIO * measured:
         return ""
+    enough = math.ceil(core_count / LOUD_RANGE_RATIO)
     return (
         f"{core_count} cores lie beyond twice the largest count measured ({measured}): nothing "
-        f"was seen there. Measure up to {math.ceil(core_count / LOUD_RANGE_RATIO)} cores or more"
+        f"was seen there. Measure a machine with at least {enough} cores"
     )
