@@ -37,7 +37,7 @@ def _measure(job: DeliveryJob) -> DeliveryMeasurement:
 @pytest.mark.parametrize("passes", [1, 2])
 def test_deliveries_are_whole(tmp_path: Path, codec: str, passes: int) -> None:
     """One and two passes of either codec give every picture, in order, with one time per pass; two
-    passes leave the statistics that the second one read."""
+    passes leave the statistics that the second one read, and its stream is another one."""
     measured = _measure(_job(tmp_path, passes=passes, codec=codec))
     assert measured.decoded_frame_count == FRAME_COUNT
     assert measured.stamps_in_order is True
@@ -46,6 +46,9 @@ def test_deliveries_are_whole(tmp_path: Path, codec: str, passes: int) -> None:
     assert measured.decode_ns > 0
     assert [stamp_in(f) for f in decode_all(tmp_path / "delivery.mp4")] == list(range(FRAME_COUNT))
     assert bool(list(tmp_path.glob("passes.log*"))) == (passes == 2)
+    if passes == 2:
+        first, last = (tmp_path / name for name in ("first-pass.mp4", "delivery.mp4"))
+        assert first.read_bytes() != last.read_bytes()
 
 
 def test_the_second_pass_reads_the_first(tmp_path: Path) -> None:
