@@ -7,8 +7,17 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from typing import Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 from mezzmark.decide.observations import FIGURE_UNITS, Observation, observe
-from mezzmark.decide.rounds import SAME_EVERY_ROUND, estimate_figures, estimate_values
+from mezzmark.decide.rounds import (
+    SAME_EVERY_ROUND,
+    TAIL_FIGURES,
+    estimate_figures,
+    estimate_tail_figure,
+    estimate_values,
+)
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.estimates import CellSummary, Estimate
 from mezzmark.facts.records import ScrubMeasurement, Trial
@@ -165,6 +174,12 @@ def _pool(group: Sequence[Observation], confidence_level: float) -> dict[str, Es
         return estimate_figures(group, confidence_level=confidence_level)
     pooled = {}
     for figure, unit in FIGURE_UNITS.items():
+        if figure in TAIL_FIGURES:
+            if moves := _full_rounds_of_moves(group):
+                pooled[figure] = estimate_tail_figure(
+                    moves, TAIL_FIGURES[figure], unit, confidence_level
+                )
+            continue
         by_round: dict[int, list[float]] = {}
         having = [o for o in group if o.figures.get(figure, 0) > 0]
         for observation in having:
@@ -178,6 +193,16 @@ def _pool(group: Sequence[Observation], confidence_level: float) -> dict[str, Es
                 update={"method": "geometric mean over clips; t on its logs over rounds"}
             )
     return pooled
+
+
+def _full_rounds_of_moves(group: Sequence[Observation]) -> list[NDArray[np.float64]]:
+    """Latencies of each round over its clips, of the rounds in which every clip took part."""
+    by_round: dict[int, list[NDArray[np.float64]]] = {}
+    for observation in group:
+        if observation.proved_ms is not None:
+            by_round.setdefault(observation.round_index, []).append(observation.proved_ms)
+    full = max((len(parts) for parts in by_round.values()), default=0)
+    return [np.concatenate(parts) for _, parts in sorted(by_round.items()) if len(parts) == full]
 
 
 def group_by(

@@ -6,7 +6,7 @@ Statistician 50(4), 1996, pp. 361-365, where it is the authors' recommendation).
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Final, Literal
 
@@ -36,6 +36,7 @@ NS_PER_S: Final = 1e9
 FIGURE_UNITS: Final = {
     "p50_ms": "ms",
     "p95_ms": "ms",
+    "p99_ms": "ms",
     "locate_p50_ms": "ms",
     "decode_p50_ms": "ms",
     "present_p50_ms": "ms",
@@ -59,7 +60,8 @@ FIGURE_UNITS: Final = {
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observation:
     """One finished trial as figures. `frame_count` and `wall_ns` are set for encoding trials only,
-    whose throughput over several trials is total frames / total seconds."""
+    whose throughput over several trials is total frames / total seconds; `proved_ms` (latencies of
+    proved moves) for scrub trials only, whose tails are those of all moves of all trials."""
 
     cell: Cell
     round_index: int
@@ -67,6 +69,7 @@ class Observation:
     sample_count: int
     frame_count: int = 0
     wall_ns: int = 0
+    proved_ms: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
 
 
 def observe(trials: Iterable[Trial]) -> tuple[Observation, ...]:
@@ -92,6 +95,7 @@ def observe_trial(trial: Trial) -> Observation | None:
             round_index=trial.round_index,
             figures=_scrub_figures(measured, proved) | memory,
             sample_count=int(proved.sum()),
+            proved_ms=latencies_ms(measured)[proved],
         )
     if isinstance(measured, EncodeMeasurement):
         return Observation(

@@ -2,8 +2,10 @@
 
 A figure's interval is Student's t on the logs of its per-trial values; where a value can be 0 (a
 move within the decoder's own group of pictures locates nothing) it is t on the values themselves.
-With fewer than `MINIMUM_ROUNDS` there is no interval and the estimate says how many more rounds
-are needed.
+From eight rounds on a straight drift over the run is taken out of the spread. With fewer than
+`MINIMUM_ROUNDS` there is no interval and the estimate says how many more rounds are needed. Tails
+(p95, p99) are those of all moves of all rounds, see `mezzmark.statistics.tails`: a quantile that
+far out is not found in the two dozen moves of one trial.
 """
 
 import math
@@ -11,14 +13,18 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from mezzmark.decide.observations import FIGURE_UNITS, NS_PER_S, Observation
 from mezzmark.facts.estimates import Estimate
 from mezzmark.statistics.intervals import log_t_interval, t_interval, t_reach
+from mezzmark.statistics.tails import estimate_tail
 
 MINIMUM_ROUNDS: Final = 3
 """Two values make a t interval of 12.7 standard errors either way, which misleads more than it
 tells; from three on it is 4.3."""
+
+TAIL_FIGURES: Final = {"p95_ms": 0.95, "p99_ms": 0.99}
 
 SAME_EVERY_ROUND: Final = "the same in every round"
 
@@ -28,8 +34,16 @@ def estimate_figures(
 ) -> dict[str, Estimate]:
     """Every figure that the observations of one cell carry, in the order of `FIGURE_UNITS`."""
     estimates = {}
+    in_order = sorted(observations, key=lambda observation: observation.round_index)
     for figure, unit in FIGURE_UNITS.items():
-        having = [o for o in observations if figure in o.figures]
+        if figure in TAIL_FIGURES:
+            moves = [o.proved_ms for o in in_order if o.proved_ms is not None]
+            if moves:
+                estimates[figure] = estimate_tail_figure(
+                    moves, TAIL_FIGURES[figure], unit, confidence_level
+                )
+            continue
+        having = [o for o in in_order if figure in o.figures]
         if not having:
             continue
         samples = sum(o.sample_count for o in having)
@@ -45,7 +59,7 @@ def estimate_figures(
 def estimate_values(
     values: Sequence[float], unit: str, sample_count: int, confidence_level: float
 ) -> Estimate:
-    """The interval of per-trial values, one per round, or the reason why there is none."""
+    """The interval of per-trial values in the order of their rounds, or why there is none."""
     is_positive = min(values) > 0
     point = float(np.exp(np.mean(np.log(values))) if is_positive else np.mean(values))
     low = high = None
@@ -53,7 +67,7 @@ def estimate_values(
     method = "t on logs of per-trial values" if is_positive else "t on per-trial values, cut at 0"
     if not withheld:
         make = log_t_interval if is_positive else t_interval
-        interval = make(values, confidence_level=confidence_level)
+        interval = make(values, confidence_level=confidence_level, without_drift=True)
         low, high = max(interval.low, 0.0), interval.high
     elif withheld == SAME_EVERY_ROUND:
         point = values[0]
@@ -67,6 +81,25 @@ def estimate_values(
         sample_count=sample_count,
         method=method,
         withheld=withheld,
+    )
+
+
+def estimate_tail_figure(
+    rounds: Sequence[NDArray[np.float64]], probability: float, unit: str, confidence_level: float
+) -> Estimate:
+    """The quantile of all moves, one array of latencies per round, or why it has no interval."""
+    tail = estimate_tail(rounds, probability, confidence_level=confidence_level)
+    interval = tail.interval
+    return Estimate(
+        point=tail.point,
+        low=interval.low if interval else None,
+        high=interval.high if interval else None,
+        confidence_level=confidence_level,
+        unit=unit,
+        round_count=len(rounds),
+        sample_count=sum(moves.size for moves in rounds),
+        method="all moves of all rounds; binomial limits at their effective number",
+        withheld=tail.withheld,
     )
 
 
