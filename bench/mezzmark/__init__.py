@@ -22,6 +22,7 @@ __all__ = [
     "scenario_schema",
     "scenario_text",
     "shipped_scenarios",
+    "size",
 ]
 
 

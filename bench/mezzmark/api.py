@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from mezzmark.facts.inspection import Inspection
     from mezzmark.facts.rig import RigReport
     from mezzmark.facts.scenario import Scenario
+    from mezzmark.facts.sizing import SizingResult
     from mezzmark.report.page import ReportPaths
     from mezzmark.runner.events import Event
 
@@ -145,6 +146,22 @@ def export(
             remedy="Export each run into a file of its own",
         )
     return exports.as_pytest_benchmark(found[0])
+
+
+def size(runs: Sequence[Path], *, shop: Path, seed: int = 1) -> SizingResult:
+    """What each measured encoding would ask of a shop: ingest hours, storage, network, and when it
+    pays off, each with an interval carried over from the measured one. `seed` fixes the draws."""
+    import numpy as np
+
+    from mezzmark.decide.sizing import size_encodings
+    from mezzmark.store.run_store import read_run
+    from mezzmark.store.shop_file import read_shop
+
+    return size_encodings(
+        [read_run(Path(run)) for run in runs],
+        read_shop(Path(shop)),
+        rng=np.random.default_rng(seed),
+    )
 
 
 def rig(

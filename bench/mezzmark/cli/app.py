@@ -307,6 +307,23 @@ def _write_new(path: Path, text: str) -> None:
         ) from problem
 
 
+@app.command(
+    epilog="Examples: `mezzmark size results/uhd --shop shop.toml` · "
+    "`mezzmark scenario show shops/shop-example > shop.toml`"
+)
+def size(
+    runs: Annotated[list[Path], typer.Argument(help="Run folders of one machine.")],
+    shop: Annotated[Path, typer.Option("--shop", help="TOML file that describes your shop.")],
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Fixes the random draws.")] = 1,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")] = False,
+) -> None:
+    """Say what each encoding would ask of your shop: ingest hours, storage, network, pay-off."""
+    from mezzmark import api
+    from mezzmark.cli.sizing_view import print_sizing
+
+    print_sizing(api.size(runs, shop=shop, seed=seed), as_json=as_json)
+
+
 scenario_app = typer.Typer(no_args_is_help=True, help="List, show and check scenarios.")
 app.add_typer(scenario_app, name="scenario")
 

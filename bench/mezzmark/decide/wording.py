@@ -43,7 +43,11 @@ MOST_DIGITS: Final = 4
 
 def number_text(value: float, *, half_width: float | None = None) -> str:
     """`value` down to a third of its half-width and to at most four significant digits; three
-    digits where no half-width is known."""
+    digits where no half-width is known. What has no end is ∞ or −∞."""
+    if math.isinf(value):
+        return "∞" if value > 0 else "−∞"
+    if half_width is not None and math.isinf(half_width):
+        half_width = None
     if value == 0 and not half_width:
         return "0"
     scale = half_width / 3 if half_width else abs(value) / 100

@@ -34,8 +34,9 @@ def find_scenario(scenario: str | Path) -> Path:
     path = Path(scenario)
     if path.is_file():
         return path
-    if str(scenario) in scenario_names():
-        return shipped_folder("scenarios") / f"{scenario}.toml"
+    shipped = shipped_folder("scenarios") / f"{scenario}.toml"
+    if shipped.is_file():
+        return shipped
     raise ScenarioError(
         where=str(scenario),
         what="is neither a file nor a scenario that ships with mezzmark",
