@@ -26,7 +26,7 @@ def print_inspections(inspections: Sequence[Inspection], *, as_json: bool) -> No
     for found in inspections:
         console.print(_table(found))
         for warning in found.warnings:
-            console.print(Text(f"  ! {warning.what}. {warning.remedy}", style="yellow"))
+            console.print(Text(f"  ! {warning.what.rstrip('.')}. {warning.remedy}", style="yellow"))
         if found.refusal:
             console.print(Text(f"  ✗ cannot be measured: {found.refusal}", style="red"))
         console.print()

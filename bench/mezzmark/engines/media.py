@@ -52,6 +52,14 @@ def exact_fraction(value: Any) -> Fraction | None:
         return None
     return Fraction(int(value.numerator), int(value.denominator))
 
+OPEN_OPTIONS: Final[dict[str, Any]] = {
+    # Only local files: a playlist must not make the measurement read from a network.
+    "options": {"protocol_whitelist": "file"},
+    # PyAV 19 has no such option: text in no known encoding never fails there.
+    **({"metadata_errors": "replace"} if int(av.__version__.split(".")[0]) < 19 else {}),
+}
+"""How every file is opened for reading."""
+
 
 @contextmanager
 def open_media(path: str | Path, **options: Any) -> Iterator[tuple[InputContainer, VideoStream]]:
@@ -70,10 +78,7 @@ def open_container(path: str | Path, **options: Any) -> InputContainer:
     """The opened container; who calls closes it. Raises FootageError, never FFmpeg's errors."""
     file = _existing_file(path)
     try:
-        # Only local files: a playlist must not make the measurement read from a network.
-        container: InputContainer = av.open(
-            str(file), metadata_errors="replace", options={"protocol_whitelist": "file"}, **options
-        )
+        container: InputContainer = av.open(str(file), **OPEN_OPTIONS, **options)
     except FFmpegError as error:
         raise _unopenable(file, error) from error
     except OSError as error:

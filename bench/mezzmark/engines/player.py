@@ -27,6 +27,7 @@ from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from mezzmark.engines.media import (
+    OPEN_OPTIONS,
     describe_media,
     exact_fraction,
     open_container,
@@ -234,8 +235,7 @@ def _open(path: str | Path, decoder: Literal["software", "cuda"]) -> InputContai
     try:
         return av.open(
             str(Path(path).resolve()),
-            metadata_errors="replace",
-            options={"protocol_whitelist": "file"},
+            **OPEN_OPTIONS,
             hwaccel=HWAccel(device_type=decoder, allow_software_fallback=False),
         )
     except (FFmpegError, OSError, RuntimeError, NotImplementedError, ValueError) as error:
