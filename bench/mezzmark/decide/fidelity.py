@@ -20,6 +20,9 @@ from mezzmark.facts.fidelity import FidelityMeasurement, TagSurvival
 from mezzmark.facts.records import Trial
 from mezzmark.statistics.intervals import t_interval
 
+LEAST_STEP: Final = 1.02
+"""Two encodings closer in bit rate than 2 % are one rung of a ladder."""
+
 CLIPS_FOR_INTERVAL: Final = 3
 """With two clips a t interval has one degree of freedom and says next to nothing."""
 
@@ -145,20 +148,33 @@ def _estimate(metric: str, clips: list[ClipFidelity], confidence_level: float) -
     ]
     means = [figures.mean for _, figures in found]
     worst_clip, worst = min(found, key=lambda pair: pair[1].worst)
-    interval = None
-    if len(means) >= CLIPS_FOR_INTERVAL:
-        interval = t_interval(means, confidence_level=confidence_level)
+    interval = _interval(metric, means, confidence_level)
     return QualityEstimate(
         metric=metric,
         unit=worst.unit,
         point=float(np.mean(means)),
-        low=interval.low if interval else None,
-        high=interval.high if interval else None,
+        low=interval[0] if interval else None,
+        high=interval[1] if interval else None,
         confidence_level=confidence_level,
         clip_count=len(means),
         worst=worst.worst,
         worst_clip=worst_clip,
     )
+
+
+def _interval(
+    metric: str, means: list[float], confidence_level: float
+) -> tuple[float, float] | None:
+    """A t interval over clips; of SSIM on the scale of log(1 - SSIM), which keeps it below 1."""
+    if len(means) < CLIPS_FOR_INTERVAL:
+        return None
+    if not metric.startswith("SSIM"):
+        found = t_interval(means, confidence_level=confidence_level)
+        return found.low, found.high
+    if max(means) >= 1:
+        return None
+    logs = t_interval(np.log1p(-np.asarray(means)), confidence_level=confidence_level)
+    return 1 - float(np.exp(logs.high)), 1 - float(np.exp(logs.low))
 
 
 def _mean_db(clips: list[ClipFidelity], place: int) -> float | None:
@@ -170,6 +186,19 @@ def _mean_db(clips: list[ClipFidelity], place: int) -> float | None:
     return float(np.mean(means)) if means else None
 
 
+def rungs(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """The points of a ladder, (bit rate, dB), in order of bit rate: each needs more bits than the
+    one before and gives more. Of two at about one bit rate the better stays."""
+    kept: list[tuple[float, float]] = []
+    for rate, quality in sorted(points):
+        if kept and rate < kept[-1][0] * LEAST_STEP:
+            if quality > kept[-1][1]:
+                kept[-1] = (rate, quality)
+        elif not kept or quality > kept[-1][1]:
+            kept.append((rate, quality))
+    return kept
+
+
 def _compare(
     anchor: str,
     test: str,
@@ -178,7 +207,7 @@ def _compare(
 ) -> RateComparison | None:
     rates, qualities = [], []
     for clip in sorted(anchor_points.keys() & test_points.keys()):
-        sides = anchor_points[clip], test_points[clip]
+        sides = rungs(anchor_points[clip]), rungs(test_points[clip])
         if min(map(len, sides)) < BJONTEGAARD_POINTS:
             continue
         rate, quality = bjontegaard_rate_fraction(*sides), bjontegaard_quality_db(*sides)

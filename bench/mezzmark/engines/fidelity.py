@@ -1,17 +1,15 @@
 """The fidelity task: generations, chart and tags of one encoding of one clip. Nothing is timed."""
 
 from collections.abc import Callable
-from itertools import islice
 from pathlib import Path
 from typing import Final
 
 from mezzmark.engines.chart_probe import SMALLEST_CHART_PX, ChartProbe, probe_chart
 from mezzmark.engines.frame_index import read_frame_index
 from mezzmark.engines.generations import (
+    Generation,
     GenerationPlan,
-    decoded_frames,
     run_generations,
-    source_frames,
     written_facts,
 )
 from mezzmark.engines.media import probe_media
@@ -22,7 +20,6 @@ from mezzmark.facts.errors import EncodingError
 from mezzmark.facts.fidelity import (
     FidelityMeasurement,
     GenerationQuality,
-    QualitySeries,
     WorstFrame,
 )
 from mezzmark.facts.frame_rates import constant_rate
@@ -30,6 +27,9 @@ from mezzmark.facts.jobs import FidelityJob, Measured
 from mezzmark.host import read_process_facts
 
 FIRST: Final = 1
+
+LARGEST_CHART_PX: Final = (1920, 1080)
+"""Colours and tags of larger pictures fare alike: players guess by 720 lines, not by more."""
 
 
 def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
@@ -47,7 +47,7 @@ def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
         found.append(generation.found)
         if generation.found.generation == FIRST:
             decoded_format = probe_media(generation.path).pixel_format
-            worst = _worst_frame(plan, generation.path, generation.found)
+            worst = _crop(plan, generation)
     probe = _chart(job, plan)
     return Measured(
         measurement=FidelityMeasurement(
@@ -67,19 +67,6 @@ def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
     )
 
 
-def worst_frame_index(quality: QualitySeries) -> int | None:
-    """The frame with the largest squared error over all samples; None where none was measured or
-    no frame differs."""
-    weights = quality.plane_weights
-    totals = [
-        sum(weight * error for weight, error in zip(weights, errors, strict=True))
-        for errors in quality.squared_error
-    ]
-    if not totals or max(totals) == 0:
-        return None
-    return totals.index(max(totals))
-
-
 def _plan(job: FidelityJob) -> GenerationPlan:
     index = read_frame_index(job.source.index_path)
     return GenerationPlan(
@@ -93,26 +80,26 @@ def _plan(job: FidelityJob) -> GenerationPlan:
     )
 
 
-def _worst_frame(plan: GenerationPlan, path: Path, found: GenerationQuality) -> WorstFrame | None:
-    number = worst_frame_index(found.quality)
-    if number is None:
+def _crop(plan: GenerationPlan, generation: Generation) -> WorstFrame | None:
+    if generation.worst is None:
         return None
-    before = next(islice(source_frames(plan), number, None))
-    after = next(islice(decoded_frames(path, plan.thread_count), number, None))
     return cut_worst(
-        before,
-        after,
-        frame_index=number,
+        generation.worst.before,
+        generation.worst.after,
+        frame_index=generation.worst.frame_index,
         before_facts=plan.source,
-        after_facts=written_facts(plan, path),
+        after_facts=written_facts(plan, generation.path),
     )
 
 
 def _chart(job: FidelityJob, plan: GenerationPlan) -> ChartProbe | None:
-    """The chart at the clip's own size; None where it cannot be written with every tag."""
+    """The chart at the clip's own size, at most `LARGEST_CHART_PX`; None where the clip is too
+    small for one or it cannot be written with every tag."""
     width_px, height_px = plan.index.width_px, plan.index.height_px
     if width_px < SMALLEST_CHART_PX[0] or height_px < SMALLEST_CHART_PX[1]:
         return None
+    if width_px > LARGEST_CHART_PX[0] or height_px > LARGEST_CHART_PX[1]:
+        width_px, height_px = LARGEST_CHART_PX
     try:
         return probe_chart(
             job.encoding,

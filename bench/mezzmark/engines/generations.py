@@ -69,11 +69,23 @@ class GenerationPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WorstPair:
+    """The frame with the largest squared error so far, as the clip has it and as it came back."""
+
+    frame_index: int
+    squared_error: float
+    before: VideoFrame
+    after: VideoFrame
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Generation:
-    """One generation's file and what was found out about it."""
+    """One generation's file and what was found out about it; `worst` is None where PSNR was not
+    asked for or nothing differs."""
 
     path: Path
     found: GenerationQuality
+    worst: WorstPair | None
 
 
 def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
@@ -88,7 +100,8 @@ def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
         _encode(plan, path, _entering(plan, previous, generation))
         if previous is not None:
             previous.unlink()  # made here, and no longer needed
-        yield Generation(path=path, found=_compare(plan, path, generation))
+        found, worst = _compare(plan, path, generation)
+        yield Generation(path=path, found=found, worst=worst)
         previous = path
 
 
@@ -217,7 +230,9 @@ def _encode(plan: GenerationPlan, path: Path, frames: Iterator[VideoFrame]) -> N
         target.container.close()
 
 
-def _compare(plan: GenerationPlan, path: Path, generation: int) -> GenerationQuality:
+def _compare(
+    plan: GenerationPlan, path: Path, generation: int
+) -> tuple[GenerationQuality, WorstPair | None]:
     """One pass over clip and file side by side."""
     offset_px = picture_offset_px(plan.settings, generation)
     facts = written_facts(plan, path)
@@ -225,6 +240,7 @@ def _compare(plan: GenerationPlan, path: Path, generation: int) -> GenerationQua
     reference = Converter(plan.source, plan.compared_format, thread_count=plan.thread_count)
     back = Converter(facts, plan.compared_format, thread_count=plan.thread_count)
     meter: QualityMeter | None = None
+    worst: WorstPair | None = None
     count = differing = 0
     pairs = frames_in_pairs(source_frames(plan), decoded_frames(path, plan.thread_count))
     for original, decoded in pairs:
@@ -234,7 +250,11 @@ def _compare(plan: GenerationPlan, path: Path, generation: int) -> GenerationQua
         meter = meter or QualityMeter(
             before, metrics=plan.settings.metrics, thread_count=plan.thread_count
         )
-        meter.compare(before, back.convert(returned))
+        error = meter.compare(before, back.convert(returned))
+        if error > (worst.squared_error if worst else 0.0):
+            worst = WorstPair(
+                frame_index=count, squared_error=error, before=original, after=returned
+            )
         count += 1
     if meter is None:
         raise EncodingError(
@@ -242,7 +262,7 @@ def _compare(plan: GenerationPlan, path: Path, generation: int) -> GenerationQua
             what="no frame came back",
             remedy="Leave the encoding out.",
         )
-    return GenerationQuality(
+    found = GenerationQuality(
         generation=generation,
         file_bytes=facts.file_bytes,
         frame_count=count,
@@ -250,6 +270,7 @@ def _compare(plan: GenerationPlan, path: Path, generation: int) -> GenerationQua
         differing_frame_count=differing,
         quality=meter.series(),
     )
+    return found, worst
 
 
 def same_planes(first: VideoFrame, second: VideoFrame) -> bool:

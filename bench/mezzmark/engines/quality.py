@@ -88,6 +88,7 @@ class QualityMeter:
         self._graph, self._inputs, self._sink = _graph(
             self._format, self._size, metrics, thread_count
         )
+        self._weights = _plane_weights(self._format)
         self._is_rgb = pixel_format_facts(self._format).is_rgb
         self._errors: list[tuple[float, float, float]] = []
         self._ssim: list[tuple[float, float, float]] = []
@@ -95,8 +96,9 @@ class QualityMeter:
         self._xpsnr: list[tuple[float | None, float | None, float | None]] = []
         self._count = 0
 
-    def compare(self, reference: av.VideoFrame, distorted: av.VideoFrame) -> None:
-        """Take one more pair. Raises EncodingError when it is not of the first pair's kind."""
+    def compare(self, reference: av.VideoFrame, distorted: av.VideoFrame) -> float:
+        """Take one more pair and give its squared error over all samples (0 where PSNR was not
+        asked for). Raises EncodingError when it is not of the first pair's kind."""
         for frame, entry in zip((distorted, reference), self._inputs, strict=True):
             entry.push(self._prepared(frame))
         values = dict(self._sink.pull().metadata)
@@ -108,6 +110,11 @@ class QualityMeter:
             self._ssim_all.append(float(values["lavfi.ssim.All"]))
         if "xpsnr" in self._metrics:
             self._xpsnr.append(_finite(self._triple(values, "lavfi.xpsnr.xpsnr.")))
+        if not self._errors:
+            return 0.0
+        return sum(
+            weight * error for weight, error in zip(self._weights, self._errors[-1], strict=True)
+        )
 
     def series(self) -> QualitySeries:
         """What was found so far."""
@@ -115,7 +122,7 @@ class QualityMeter:
         return QualitySeries(
             pixel_format=self._format,
             peak=2**facts.bit_depth - 1,
-            plane_weights=_plane_weights(self._format),
+            plane_weights=self._weights,
             squared_error=tuple(self._errors),
             ssim=tuple(self._ssim),
             ssim_all=tuple(self._ssim_all),

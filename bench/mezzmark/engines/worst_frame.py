@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.chart_view import chart_viewer
+from mezzmark.engines.viewer import presenter
 from mezzmark.facts.fidelity import WorstFrame
 from mezzmark.facts.footage import MediaFacts
 
@@ -26,10 +26,9 @@ def cut_worst(
     after_facts: MediaFacts,
 ) -> WorstFrame:
     """Both views of the tile with the largest squared error; tiles lie on a grid of half tiles."""
-    left = chart_viewer(before_facts)(before)
-    right = chart_viewer(after_facts)(after)
+    left, right = _view(before, before_facts), _view(after, after_facts)
     across, down = min(CROP_PX[0], left.shape[1]), min(CROP_PX[1], left.shape[0])
-    error = ((left - right) ** 2).sum(axis=2)
+    error = (np.subtract(left, right, dtype=np.int16).astype(np.int32) ** 2).sum(axis=2)
     left_px, top_px = _worst_tile(error, across, down)
     window = (slice(top_px, top_px + down), slice(left_px, left_px + across))
     return WorstFrame(
@@ -41,9 +40,17 @@ def cut_worst(
     )
 
 
-def png_base64(rgb: npt.NDArray[np.float64]) -> str:
+def _view(frame: VideoFrame, facts: MediaFacts) -> npt.NDArray[np.uint8]:
+    present = presenter(facts, pixel_aspect=Fraction(1), height_px=facts.height_px, thread_count=1)
+    shown = present(frame)
+    if shown is None:
+        raise ValueError("a frame always gives a view")
+    return np.asarray(shown.to_ndarray(), dtype=np.uint8)
+
+
+def png_base64(rgb: npt.NDArray[np.uint8]) -> str:
     """An RGB picture (lines, samples, 3; codes 0 to 255) as a PNG file in base64."""
-    codes = np.ascontiguousarray(np.clip(np.rint(rgb), 0, 255).astype(np.uint8))
+    codes = np.ascontiguousarray(rgb)
     encoder = av.CodecContext.create("png", "w")
     encoder.width, encoder.height = codes.shape[1], codes.shape[0]
     encoder.pix_fmt = "rgb24"
@@ -53,7 +60,7 @@ def png_base64(rgb: npt.NDArray[np.float64]) -> str:
     return base64.b64encode(b"".join(bytes(packet) for packet in packets)).decode("ascii")
 
 
-def _worst_tile(error: npt.NDArray[np.float64], across: int, down: int) -> tuple[int, int]:
+def _worst_tile(error: npt.NDArray[np.int64], across: int, down: int) -> tuple[int, int]:
     """Left and top of the tile with the largest sum, by way of an integral image."""
     total = np.zeros((error.shape[0] + 1, error.shape[1] + 1))
     total[1:, 1:] = error.cumsum(axis=0).cumsum(axis=1)
