@@ -43,8 +43,8 @@ def pictures(pixel_format: str):
 @pytest.mark.benchmark(group="fidelity")
 @pytest.mark.parametrize("name", ["vc3-lb", "rdd36-hq"])
 def test_fidelity_against_encode_and_decode(benchmark, name: str, tmp_path: Path) -> None:
-    """The ratio of processor times (one thread) is in the benchmark's extra information, and is at most 3 where
-    benchmarks are on; nothing is asserted about time in an ordinary run."""
+    """The ratio of processor times (one thread) is in the benchmark's extra information, and is
+    at most 3 where benchmarks are on; nothing is asserted about time in an ordinary run."""
     if benchmark.disabled:
         pytest.skip("only measured with benchmarks on")
     encoding = find_encoding(name)

@@ -5,11 +5,10 @@ import math
 import numpy as np
 import pytest
 
-from mezzmark.decide.fidelity import compare_ladders, judge_encodings
+from mezzmark.decide.fidelity import compare_ladders, judge_encodings, rungs
 from mezzmark.decide.quality_figures import generation_figures, quality_words
 from mezzmark.decide.tag_words import (
     consequence_words,
-    contradictory_tags,
     lost_tags,
     tag_verdicts,
 )
@@ -23,6 +22,7 @@ from mezzmark.facts.fidelity import (
 )
 from mezzmark.facts.footage import ColourTags
 from mezzmark.facts.records import Trial
+from mezzmark.facts.tag_contradictions import tag_contradictions
 
 WEIGHTS = (2 / 3, 1 / 6, 1 / 6)
 
@@ -210,24 +210,41 @@ def test_lost_and_changed_tags() -> None:
 
 
 @pytest.mark.parametrize(
-    ("tags", "height_px", "is_full", "words"),
+    ("tags", "height_px", "words"),
     [
-        (ColourTags(colour_range=1, primaries=1, transfer=1, matrix=1), 1080, False, ()),
-        (ColourTags(colour_range=1, matrix=2), 2160, False, ("guessed as BT.709",)),
-        (ColourTags(colour_range=1, matrix=2), 480, False, ("guessed as BT.601",)),
-        (ColourTags(colour_range=0, matrix=1), 1080, False, ("no range is stated",)),
-        (ColourTags(colour_range=0, matrix=1), 1080, True, ()),
-        (ColourTags(colour_range=1, matrix=1), 1080, True, ("says full range and its tag",)),
-        (ColourTags(colour_range=1, matrix=6), 1080, False, ("BT.601 at a size",)),
-        (ColourTags(colour_range=1, primaries=9, matrix=1), 2160, False, ("do not go together",)),
+        (ColourTags(colour_range=1, primaries=1, transfer=1, matrix=1), 1080, ()),
+        (ColourTags(colour_range=1, primaries=9, transfer=14, matrix=9), 2160, ()),
+        (ColourTags(), 2160, ()),
+        (ColourTags(colour_range=1, primaries=6, transfer=6, matrix=6), 576, ()),
+        (ColourTags(colour_range=1, primaries=1, matrix=6), 1080, ("BT.601 matrix at 1080",)),
+        (ColourTags(colour_range=1, primaries=9, matrix=1), 2160, ("BT.2020 primaries with",)),
+        (ColourTags(colour_range=1, primaries=1, matrix=9), 2160, ("BT.709 primaries with",)),
     ],
 )
-def test_missing_and_contradictory_tags(
-    tags: ColourTags, height_px: int, is_full: bool, words: tuple[str, ...]
-) -> None:
-    """A user's clip is warned about exactly what is missing or cannot be, with what to do."""
-    found = contradictory_tags(tags, height_px=height_px, is_full_range_format=is_full)
+def test_contradictory_tags(tags: ColourTags, height_px: int, words: tuple[str, ...]) -> None:
+    """A clip's own tags are said to contradict each other exactly where they do."""
+    found = tag_contradictions(tags, height_px=height_px)
     assert len(found) == len(words)
-    for said, expected in zip(found, words, strict=True):
-        assert expected in said
-        assert said.endswith(".")
+    for (what, remedy), expected in zip(found, words, strict=True):
+        assert expected in what
+        assert remedy.endswith(".")
+
+
+def test_interval_of_ssim_stays_below_one() -> None:
+    """SSIM near 1 with a wide spread over clips has an interval that does not pass 1."""
+    trials = []
+    for clip, value in (("a", 0.80), ("b", 0.99), ("c", 0.999)):
+        found = generation([1.0] * 4)
+        series = found.quality.model_copy(update={"ssim_all": (value,) * 4})
+        trials.append(trial(clip, "x", [found.model_copy(update={"quality": series})]))
+    (judged,) = judge_encodings(trials)
+    estimate = judged.estimates["SSIM"]
+    assert estimate.low < estimate.point < 1
+    assert 0.99 < estimate.high < 1
+
+
+def test_rungs_of_a_ladder() -> None:
+    """Two encodings of one bit rate are one rung, the better; a dearer one that is worse is
+    none."""
+    points = [(100.0, 30.0), (200.0, 33.0), (201.0, 34.0), (400.0, 33.5), (800.0, 39.0)]
+    assert rungs(points) == [(100.0, 30.0), (201.0, 34.0), (800.0, 39.0)]

@@ -5,7 +5,6 @@ from typing import Final
 from mezzmark.decide.diagnosis import INVISIBLE_DELTA_E, visibility_words
 from mezzmark.facts.base import Fact
 from mezzmark.facts.fidelity import TagSurvival
-from mezzmark.facts.footage import ColourTags
 
 UNSPECIFIED: Final = 2
 HD_HEIGHT_PX: Final = 720
@@ -67,41 +66,6 @@ def consequence_words(survival: TagSurvival) -> str:
         if delta is not None:
             said.append(f"in players that {guess}: {visibility_words(delta)} (ΔE {delta:.1f})")
     return "; ".join(said) if said else "no colour tag is lost"
-
-
-def contradictory_tags(
-    tags: ColourTags, *, height_px: int, is_full_range_format: bool = False
-) -> tuple[str, ...]:
-    """What a reader should know about a clip's own tags: missing ones and those that cannot go
-    together, each with what to do. Empty when nothing is wrong."""
-    said = []
-    if tags.matrix == UNSPECIFIED:
-        guess = "BT.709" if height_px >= HD_HEIGHT_PX else "BT.601"
-        said.append(
-            f"no colour matrix is stated; it is guessed as {guess}, and players that guess "
-            "otherwise show other colours. Tag the file."
-        )
-    if tags.colour_range == 0 and not is_full_range_format:
-        said.append(
-            "no range is stated; limited is assumed, and players that assume full range show "
-            "raised blacks. Tag the file."
-        )
-    if is_full_range_format and tags.colour_range == 1:
-        said.append(
-            "its pixel format says full range and its tag limited. Find out which is true "
-            "before converting it."
-        )
-    if tags.matrix in (5, 6) and height_px >= HD_HEIGHT_PX:
-        said.append(
-            "it is tagged BT.601 at a size where BT.709 is usual. Check a known colour before "
-            "trusting the tag."
-        )
-    if tags.primaries == 9 and tags.matrix == 1:
-        said.append(
-            "it states BT.2020 primaries with the BT.709 matrix, which do not go together. "
-            "Check how it was exported."
-        )
-    return tuple(said)
 
 
 def _code(tag: str, written: int, read: int, *, nothing: int) -> TagVerdict:

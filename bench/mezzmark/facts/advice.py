@@ -3,6 +3,7 @@
 from typing import Final
 
 from mezzmark.facts.inspection import Advice, Inspection
+from mezzmark.facts.tag_contradictions import tag_contradictions
 
 LONG_GROUP_S: Final = 0.1
 """A jump decodes half a group on average; a group longer than this holds more pictures than can
@@ -87,6 +88,8 @@ def _on_colour(found: Inspection) -> tuple[Advice, ...]:
                 remedy="State them when converting (for most cameras BT.709: 1, 1, 1).",
             )
         )
+    for what, remedy in tag_contradictions(media.tags, height_px=media.height_px):
+        advice.append(Advice(what=what, remedy=remedy))
     if media.tags.colour_range == 0:
         advice.append(
             Advice(

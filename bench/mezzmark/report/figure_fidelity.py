@@ -19,6 +19,9 @@ from mezzmark.report.look import Margins, Shape, colour, new_axes, set_log_axis
 AMPLIFICATION: Final = 8
 """Differences are shown so many times as large, around mid grey."""
 
+LABEL_STEP_DB: Final = 0.9
+"""Room between two names of points that lie closer than 2 dB."""
+
 CHART_COLUMNS: Final = 21
 LINE_STYLES: Final = ("-", "--", ":", "-.")
 MARKERS: Final = ("o", "s", "^", "D", "v", "P", "X")
@@ -40,7 +43,7 @@ def draw_generations(judged: tuple[EncodingFidelity, ...], shape: Shape) -> Figu
         axes.plot(
             steps,
             values,
-            color=colour("lead" if place == 0 else "rest"),
+            color=colour("rest"),
             linestyle=LINE_STYLES[place % len(LINE_STYLES)],
             marker=MARKERS[place % len(MARKERS)],
             markersize=4,
@@ -93,15 +96,21 @@ def draw_quality_and_rate(judged: tuple[EncodingFidelity, ...], shape: Shape) ->
         body_in=3.6 if shape == "wide" else 3.0,
         margins=Margins(left=0.7, right=1.5 if shape == "wide" else 0.9, top=0.1, bottom=0.55),
     )
-    for rate, estimate, name in points:
+    lowest, y = -np.inf, -np.inf
+    for rate, estimate, name in sorted(points, key=lambda point: point[1].point):
+        y = (
+            max(estimate.point, y + LABEL_STEP_DB)
+            if estimate.point - lowest < 2
+            else estimate.point
+        )
+        lowest = estimate.point
         if estimate.low is not None and estimate.high is not None:
             axes.plot([rate] * 2, [estimate.low, estimate.high], color=colour("rest"), linewidth=1)
         axes.plot(rate, estimate.point, marker="o", color=colour("lead"), markersize=5)
         axes.annotate(
             shown_name(name, limit=26 if shape == "wide" else 14),
             xy=(rate, estimate.point),
-            xytext=(6, 0),
-            textcoords="offset points",
+            xytext=(rate * 1.03, y),
             va="center",
             color=colour("ink"),
             annotation_clip=False,
