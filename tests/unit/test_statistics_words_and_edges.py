@@ -1,0 +1,235 @@
+"""What results say of themselves, whole messages, and behaviour exactly at the limits."""
+
+import math
+import re
+
+import numpy as np
+import pytest
+
+from mezzmark.statistics.binomial import median_interval, quantile_ranks, share_interval
+from mezzmark.statistics.intervals import Interval, log_t_interval, t_interval
+from mezzmark.statistics.multiplicity import holm_adjusted
+from mezzmark.statistics.paired import paired_change, run_level_change, unpaired_change
+from mezzmark.statistics.power import expected_log_half_width, rounds_for_width
+from mezzmark.statistics.quantiles import quantile
+from mezzmark.statistics.stopping import RoundPlan, plan_in_words, plan_rounds
+from mezzmark.statistics.tails import estimate_tail
+from mezzmark.statistics.variance import (
+    VarianceComponents,
+    components_in_words,
+    estimate_components,
+    plan_sampling,
+)
+
+PAIR = ([1.0, 2.0, 3.0], [1.1, 2.5, 3.0])
+
+
+@pytest.mark.parametrize(
+    ("interval", "method"),
+    [
+        (t_interval([1, 2, 4], confidence_level=0.9), "t on per-trial values"),
+        (log_t_interval([1, 2, 4], confidence_level=0.9), "t on logs of per-trial values"),
+        (share_interval(1, 4, confidence_level=0.9), "exact binomial"),
+        (median_interval(range(9), confidence_level=0.9), "order statistics"),
+        (paired_change(*PAIR).interval(confidence_level=0.9), "t on log ratios paired by round"),
+        (unpaired_change(*PAIR).interval(confidence_level=0.9), "t on logs, unequal variances"),
+        (
+            run_level_change([PAIR[0]] * 2, [PAIR[1]]).interval(confidence_level=0.9),
+            "t on logs of whole runs",
+        ),
+        (
+            estimate_tail(
+                list(np.arange(500.0).reshape(5, 100)), 0.5, confidence_level=0.9
+            ).interval,
+            "binomial limits at the trials' effective sample size",
+        ),
+    ],
+    ids=lambda value: value if isinstance(value, str) else "",
+)
+def test_intervals_carry_their_level_and_method(interval: Interval, method: str) -> None:
+    """An interval without its level or method would be a number without a meaning."""
+    assert (interval.confidence_level, interval.method) == (0.9, method)
+    assert interval.low <= interval.point <= interval.high
+
+
+def whole(message: str) -> str:
+    return f"^{re.escape(message)}$"
+
+
+def test_whole_messages_of_what_is_refused() -> None:
+    """Messages are sentences for people, not fragments."""
+    with pytest.raises(ValueError, match=whole("a quantile needs at least one sample")):
+        estimate_tail([], 0.5, confidence_level=0.9)
+    with pytest.raises(ValueError, match=whole("a quantile needs at least one value")):
+        quantile([], 0.5)
+    with pytest.raises(ValueError, match=whole("values must be finite")):
+        t_interval([1, math.inf], confidence_level=0.9)
+    text = "values must be positive to be compared as ratios"
+    with pytest.raises(ValueError, match=whole(text)):
+        log_t_interval([1, -1], confidence_level=0.9)
+    with pytest.raises(ValueError, match=whole("values must be positive and finite")):
+        estimate_components([np.array([1.0, math.inf])] * 2)
+    text = "variance components need two trials and two samples in one of them"
+    with pytest.raises(ValueError, match=whole(text)):
+        estimate_components([np.array([1.0, 2.0])])
+    text = "the spread between runs needs three runs, at least one on each side"
+    with pytest.raises(ValueError, match=whole(text)):
+        run_level_change([PAIR[0]], [PAIR[0]])
+    with pytest.raises(ValueError, match=whole("p-values lie between 0 and 1")):
+        holm_adjusted([2.0])
+    with pytest.raises(ValueError, match=whole("costs must be positive and finite")):
+        paired_change([1, 0], [1, 1])
+
+
+def test_numbers_given_as_text_are_read() -> None:
+    """Whatever numpy reads as floats is a value: strings from a file too."""
+    assert t_interval(["1", "2", "4"], confidence_level=0.9).point == pytest.approx(7 / 3)
+    assert quantile(["3", "1", "2"], 0.5) == 2.0
+    found = median_interval(["1", "2", "3", "4", "5", "6"], confidence_level=0.9)
+    assert found is not None
+    assert found.point == 3.5
+    assert holm_adjusted(["0.5"]) == pytest.approx([0.5])
+    assert paired_change(["1", "2"], ["1", "2"]).log_ratio == 0.0
+
+
+def test_a_quantile_is_of_all_values_whatever_their_shape() -> None:
+    """Rows are not quantiles of their own."""
+    assert quantile(np.array([[4.0, 1.0], [3.0, 2.0]]), 0.5) == 2.5
+
+
+def test_exactly_at_the_limits() -> None:
+    """One trial is a share of one; two trials have components; a tail that equals its limit
+    belongs to the interval: five values hold the median at 93.75 % and no more."""
+    assert share_interval(1, 1, confidence_level=0.9).high == 1.0
+    two = estimate_components([np.exp([0.0, 1.0]), np.exp([2.0, 3.0])])
+    assert (two.within, two.between) == (pytest.approx(0.5), pytest.approx(1.75))
+    at = quantile_ranks(5, 0.5, confidence_level=1 - 2 / 32)
+    assert at is not None
+    assert (at.low, at.high, at.coverage) == (1, 5, 30 / 32)
+    assert quantile_ranks(5, 0.5, confidence_level=0.94) is None
+
+
+def test_drift_is_taken_out_of_logs_too() -> None:
+    """A straight drift of logs leaves a log interval of no width; kept in, it has one."""
+    values = np.exp(0.01 * np.arange(10))
+    out = log_t_interval(values, confidence_level=0.95, without_drift=True)
+    kept = log_t_interval(values, confidence_level=0.95)
+    assert out.high / out.low == pytest.approx(1.0, abs=1e-12)
+    assert kept.high / kept.low > 1.02
+
+
+def test_a_tail_with_ties_counts_them_in() -> None:
+    """Samples equal to the quantile are at or below it: 90 of 100 in each trial, no spread."""
+    trial = np.repeat([1.0, 2.0], [90, 10])
+    found = estimate_tail([trial] * 10, 0.5, confidence_level=0.95)
+    assert found.interval is not None
+    assert (found.interval.low, found.interval.high) == (1.0, 1.0)
+    mixed = [np.repeat([1.0, 2.0], [count, 100 - count]) for count in (60, 100) * 5]
+    spread = estimate_tail(mixed, 0.75, confidence_level=0.95)
+    assert spread.interval is not None
+    assert (spread.point, spread.interval.high) == (1.0, 2.0)
+
+
+def test_five_rounds_may_be_lengthened_or_widened() -> None:
+    """At just five rounds both ways out are named."""
+    rng = np.random.default_rng(1)
+    found = estimate_tail(list(rng.lognormal(size=(5, 24))), 0.95, confidence_level=0.95)
+    assert found.withheld == "no interval: needs 12 more rounds, or 80 samples a round"
+
+
+def test_a_withheld_tail_keeps_its_point() -> None:
+    """All slow samples in one trial: no interval, the quantile is still told."""
+    trials = [np.linspace(1, 2, 40) for _ in range(9)] + [np.linspace(50, 60, 40)]
+    found = estimate_tail(trials, 0.95, confidence_level=0.95)
+    pooled = np.concatenate(trials)
+    expected = np.quantile(pooled, 0.95, method="median_unbiased")
+    assert found.point == pytest.approx(expected)
+    assert found.withheld == (
+        "no interval: slow samples crowd into few trials, so the limit lies beyond the slowest "
+        "sample; twice as many rounds may show it"
+    )
+
+
+@pytest.mark.parametrize("probability", [0.05, 0.95])
+def test_a_limit_may_be_the_outermost_sample(probability: float) -> None:
+    """As the level rises the limit moves out to the very first or last sample, which still serves,
+    and only then is the interval withheld."""
+    trials = list(np.random.default_rng(1).lognormal(size=(10, 40)))
+    ends = []
+    for level in 1 - np.logspace(-1, -8, 300):
+        interval = estimate_tail(trials, probability, confidence_level=float(level)).interval
+        if interval is None:
+            break
+        ends.append(interval.low if probability < 0.5 else interval.high)
+    outermost = np.min(trials) if probability < 0.5 else np.max(trials)
+    assert len(ends) < 300
+    assert ends[0] != outermost
+    assert ends[-1] == outermost
+
+
+def test_words_of_the_variance_components() -> None:
+    """Whole sentences for the three cases."""
+
+    def words(between: float) -> str:
+        return components_in_words(
+            VarianceComponents(between=between, within=25.0, trial_count=9, samples_per_trial=25.0)
+        )
+
+    assert words(3.0) == (
+        "Most of the spread (75 %) is between process starts: more rounds help, more moves in a "
+        "round do not."
+    )
+    assert words(0.5) == (
+        "33 % of the spread is between process starts: more rounds help most, more moves in a "
+        "round help a little."
+    )
+    assert words(0.0) == (
+        "Little of the spread (0 %) is between process starts: more moves in a round help about "
+        "as much as more rounds."
+    )
+
+
+def test_no_variance_at_all() -> None:
+    """Nothing varies: no share, and the smallest plan there is."""
+    still = VarianceComponents(between=0.0, within=0.0, trial_count=3, samples_per_trial=5.0)
+    assert still.between_fraction == 0.0
+    plan = plan_sampling(
+        still,
+        trial_cost_s=1.0,
+        sample_cost_s=0.5,
+        half_width_fraction=0.01,
+        confidence_level=0.95,
+    )
+    assert plan.trial_count == 2
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"), [(119.4, "119 s"), (119.9, "120 s"), (120.0, "2 min"), (3660.0, "61 min")]
+)
+def test_durations_in_words(seconds: float, text: str) -> None:
+    """Seconds below two minutes, minutes from there."""
+    plan = RoundPlan(
+        rounds=8, duration_s=seconds, budget_rounds=None, budget_half_width_fraction=None
+    )
+    assert plan_in_words(plan, precision_fraction=0.05) == f"±5 % takes about 8 rounds ({text})."
+
+
+def test_a_budget_counts_whole_rounds() -> None:
+    """29.9 s of budget hold two rounds of 10 s."""
+    plan = plan_rounds(
+        precision_fraction=0.05,
+        round_sd=0.01,
+        round_duration_s=10.0,
+        confidence_level=0.95,
+        budget_s=29.9,
+    )
+    assert plan.budget_rounds == 2
+
+
+def test_a_width_exactly_reached_is_reached() -> None:
+    """The fewest rounds for a width that nine rounds reach exactly are nine."""
+    half = expected_log_half_width(9, round_sd=0.02, confidence_level=0.95)
+    fraction = math.expm1(half)
+    if math.log1p(fraction) < half:
+        fraction = math.nextafter(fraction, 1)
+    assert rounds_for_width(fraction, round_sd=0.02, confidence_level=0.95) == 9
