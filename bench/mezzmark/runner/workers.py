@@ -37,6 +37,14 @@ STDERR_TAIL_BYTES = 2_000
 STDERR_LINES = 2
 """A library's last complaint, or the end of a traceback; the rest would only give paths away."""
 
+_ONE_THREAD_ARITHMETIC: Final = {
+    "OPENBLAS_NUM_THREADS": "1",
+    "OMP_NUM_THREADS": "1",
+    "MKL_NUM_THREADS": "1",
+}
+"""Arithmetic libraries start a thread for every core when they load, which costs a 16-core machine
+seconds of processor time a trial; no trial here does linear algebra. The user's own values win."""
+
 _Lines = queue.SimpleQueue[bytes | None]
 _END: Final = None
 
@@ -90,6 +98,7 @@ def _start(complaints: BinaryIO) -> subprocess.Popen[bytes]:
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=complaints,
+        env={**_ONE_THREAD_ARITHMETIC, **os.environ},
         start_new_session=True,  # POSIX
         creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),  # Windows
     )
