@@ -52,6 +52,7 @@ def exact_fraction(value: Any) -> Fraction | None:
         return None
     return Fraction(int(value.numerator), int(value.denominator))
 
+
 OPEN_OPTIONS: Final[dict[str, Any]] = {
     # Only local files: a playlist must not make the measurement read from a network.
     "options": {"protocol_whitelist": "file"},

@@ -233,7 +233,7 @@ def _open(path: str | Path, decoder: Literal["software", "cuda"]) -> InputContai
         return container
     container.close()
     try:
-        return av.open(
+        on_device: InputContainer = av.open(
             str(Path(path).resolve()),
             **OPEN_OPTIONS,
             hwaccel=HWAccel(device_type=decoder, allow_software_fallback=False),
@@ -244,6 +244,7 @@ def _open(path: str | Path, decoder: Literal["software", "cuda"]) -> InputContai
             what=f"this machine, FFmpeg build or codec has no such decoder ({error})",
             remedy='Use decoder = "software", or check the graphics card and its driver.',
         ) from error
+    return on_device
 
 
 def _prepared_track(container: InputContainer, path: str | Path, settings: ScrubJob) -> VideoStream:
