@@ -81,14 +81,14 @@ def test_the_minimum_of_rounds_outlasts_the_budget() -> None:
 
 
 def test_the_usual_rule_wants_narrow_intervals_at_two_looks() -> None:
-    """Equal kernel times have no width, and are believed after 8 rounds, not after 4; times of
+    """Equal kernel times have no width, and are believed after 12 rounds, not after 8; times of
     5 and 6 µs in turn stay ±10 % wide."""
-    steady = [trial(KERNEL, index=k, ns=5_000) for k in range(8)]
-    spread = [trial(KERNEL, index=k, ns=5_000 + 1_000 * (k % 2)) for k in range(8)]
-    late = spread[:4] + [trial(KERNEL, index=k, ns=5_500) for k in range(4, 8)]
+    steady = [trial(KERNEL, index=k, ns=5_000) for k in range(12)]
+    spread = [trial(KERNEL, index=k, ns=5_000 + 1_000 * (k % 2)) for k in range(12)]
+    late = spread[:8] + [trial(KERNEL, index=k, ns=5_500) for k in range(8, 12)]
     rule = stop_at_precision(0.02, minimum_rounds=2)
     assert rule(steady) == "precision reached: every interval is within ±0.02 of its value"
-    assert [rule(steady[:count]) for count in range(8)] == [False] * 8
+    assert [rule(steady[:count]) for count in range(12)] == [False] * 12
     assert rule(spread) is False
     assert rule(late) is False
 

@@ -337,20 +337,21 @@ def test_autocorrelation_by_hand() -> None:
     ("done", "minimum", "points"),
     [
         (4, 4, ()),
-        (7, 4, ()),
-        (8, 4, (4, 8)),
-        (9, 4, ()),
+        (8, 4, ()),
+        (11, 4, ()),
         (12, 4, (8, 12)),
-        (8, 3, (4, 8)),
-        (8, 5, ()),
-        (12, 5, (8, 12)),
+        (13, 4, ()),
+        (16, 4, (12, 16)),
         (12, 8, (8, 12)),
+        (12, 9, ()),
+        (16, 9, (12, 16)),
+        (16, 12, (12, 16)),
         (0, 4, ()),
-        (4, 1, ()),
+        (8, 1, ()),
     ],
 )
 def test_look_points(done: int, minimum: int, points: tuple) -> None:
-    """Every four rounds from the minimum, rounded up; a stop needs two looks."""
+    """Every four rounds from the eighth or the minimum, rounded up; a stop needs two looks."""
     assert look_points(done, minimum_rounds=minimum) == points
 
 
@@ -397,8 +398,8 @@ def test_planner_at_its_ends() -> None:
     interval and two buy one."""
     arguments = {"round_duration_s": 10.0, "confidence_level": 0.95}
     quiet = plan_rounds(precision_fraction=0.05, round_sd=0.001, **arguments)
-    assert (quiet.rounds, quiet.budget_rounds) == (8, None)
-    assert plan_in_words(quiet, precision_fraction=0.05) == "±5 % takes about 8 rounds (80 s)."
+    assert (quiet.rounds, quiet.budget_rounds) == (12, None)
+    assert plan_in_words(quiet, precision_fraction=0.05) == "±5 % takes about 12 rounds (2 min)."
     wild = plan_rounds(precision_fraction=0.001, round_sd=9.0, budget_s=19.0, **arguments)
     assert (wild.rounds, wild.duration_s, wild.budget_rounds) == (None, None, None)
     text = plan_in_words(wild, precision_fraction=0.001)
