@@ -10,6 +10,7 @@ __version__ = "0.1.0"
 
 __all__ = [
     "__version__",
+    "choose",
     "demo",
     "describe_scenario",
     "encodings",

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from mezzmark.decide.verdicts import RegressionReport
+    from mezzmark.facts.choice import Choice
     from mezzmark.facts.encoding import Encoding
     from mezzmark.facts.inspection import Inspection
     from mezzmark.facts.rig import RigReport
@@ -121,6 +122,34 @@ def regress(
         tolerance_fraction=tolerance,
         confidence_level=confidence_level,
     )
+
+
+def choose(
+    runs: Sequence[Path],
+    *,
+    needs: Sequence[str] = (),
+    wishes: Sequence[str] = (),
+    indifference: float | None = None,
+    confidence_level: float | None = None,
+) -> Choice:
+    """Which encoding to use, by needs ("scrub.jump.p95_ms <= 100") and wishes ("less bitrate_bps",
+    in order, or all with weights: "less bitrate_bps = 2").
+
+    What is not given comes from the first run's scenario. Raises ScenarioError for a need or wish
+    that cannot be read, RunError for runs that do not belong together.
+    """
+    from mezzmark.decide.choose import choose_encoding, settings_for
+    from mezzmark.store.run_store import read_run
+
+    found = [read_run(Path(run)) for run in runs]
+    settings = settings_for(
+        [run.manifest.scenario for run in found],
+        needs=needs,
+        wishes=wishes,
+        indifference_fraction=indifference,
+        confidence_level=confidence_level,
+    )
+    return choose_encoding(found, settings)
 
 
 def export(

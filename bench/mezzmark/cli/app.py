@@ -221,6 +221,49 @@ def regress(
     raise typer.Exit(found.exit_code)
 
 
+@app.command(
+    epilog="Examples: `mezzmark choose results/uhd` · `mezzmark choose results/uhd "
+    '--need "scrub.jump.p95_ms <= 100" --need "bit_depth >= 10" --wish "less bitrate_bps" '
+    '--wish "more encode.throughput_fps"` · `mezzmark choose results/uhd '
+    '--wish "less bitrate_bps = 2" --wish "less scrub.jump.p50_ms = 1" --json`'
+)
+def choose(
+    runs: Annotated[list[Path], typer.Argument(help="Run folders of one machine.")],
+    need: Annotated[
+        list[str] | None,
+        typer.Option("--need", help='What must hold: "FIGURE <= LIMIT", "alpha = true".'),
+    ] = None,
+    wish: Annotated[
+        list[str] | None,
+        typer.Option("--wish", help='"less FIGURE" or "more FIGURE", in order or with "= WEIGHT".'),
+    ] = None,
+    indifference: Annotated[
+        str | None,
+        typer.Option("--indifference", help="Difference that leaves the next wish to decide: 5%."),
+    ] = None,
+    level: Annotated[
+        float | None, typer.Option("--level", min=0.5, max=0.999, help="Confidence level.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")] = False,
+) -> None:
+    """Say which encoding to use: what your needs rule out, what your wishes prefer, how surely.
+
+    Without --need and --wish those of the scenario's [choose] table count, or else the usual
+    wishes: less waiting, then less space, then faster encoding.
+    """
+    from mezzmark import api
+    from mezzmark.cli.choose_view import print_choice
+
+    found = api.choose(
+        runs,
+        needs=need or (),
+        wishes=wish or (),
+        indifference=None if indifference is None else _fraction(indifference),
+        confidence_level=level,
+    )
+    print_choice(found, as_json=as_json)
+
+
 def _fraction(text: str) -> float:
     try:
         value = float(text.removesuffix("%")) / (100 if text.endswith("%") else 1)

@@ -5,6 +5,7 @@ from typing import Annotated, Final, Literal
 from pydantic import Field, model_validator
 
 from mezzmark.facts.base import Fact
+from mezzmark.facts.choosing import ChooseSettings
 from mezzmark.facts.encoding import ORIGINAL, CustomEncoding
 from mezzmark.facts.fidelity import FidelitySettings
 from mezzmark.facts.footage import ClipSpec
@@ -72,6 +73,7 @@ class Scenario(Fact):
     ingest: IngestSettings | None = None
     delivery: DeliverySettings | None = None
     fidelity: FidelitySettings | None = None
+    choose: ChooseSettings | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> "Scenario":

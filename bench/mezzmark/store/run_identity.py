@@ -12,6 +12,7 @@ CHANGEABLE_LIMITS = {
     "precision_fraction",
     "time_budget_s",
     "trial_timeout_s",
+    "choose",
 }
 """Scenario keys that say how long to measure, or nothing at all of what; a resumed run may have
 other ones, for the order of its rounds does not depend on them."""

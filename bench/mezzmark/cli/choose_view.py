@@ -1,0 +1,91 @@
+"""Shows the choice on a terminal: the answer, what was ruled out, what stands behind it."""
+
+from collections.abc import Sequence
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from mezzmark.decide.choose_words import (
+    chance_text,
+    findings,
+    flip_sentences,
+    goal_text,
+    headline,
+    need_text,
+    ruled_out_text,
+)
+from mezzmark.decide.wording import count_text, estimate_text, shown_name
+from mezzmark.facts.choice import Choice, JudgedEncoding
+from mezzmark.facts.choosing import parse_wish
+
+_ORDER = ("meets", "open", "not judged", "ruled out")
+
+
+def print_choice(choice: Choice, *, as_json: bool) -> None:
+    """The choice as text for people, or as JSON."""
+    if as_json:
+        print(choice.model_dump_json(indent=2))
+        return
+    console = Console()
+    console.print(Text(headline(choice), style="bold"))
+    for line in findings(choice):
+        console.print(Text(f"· {line}"))
+    in_play = [e for e in choice.encodings if e.status in ("meets", "open")]
+    if in_play:
+        console.print()
+        console.print(_standing_table(choice, in_play))
+    _print_lists(console, choice)
+    if flips := flip_sentences(choice):
+        console.print(Text("\nWhat would change this:", style="bold"))
+        for line in flips:
+            console.print(Text(f"· {line}"))
+    console.print(Text(f"\n{_basis(choice)}", style="dim"))
+
+
+def _standing_table(choice: Choice, entries: Sequence[JudgedEncoding]) -> Table:
+    """One row an encoding that may be used: chances, front, and the wishes' figures."""
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold")
+    table.add_column("encoding", overflow="fold")
+    table.add_column("best", justify="right")
+    if choice.needs:
+        table.add_column("meets all", justify="right")
+    table.add_column("front", no_wrap=True)
+    for wish in choice.wishes:
+        table.add_column(parse_wish(wish).figure.label, justify="right")
+    for entry in sorted(entries, key=lambda e: (-(e.chance_best or 0), e.encoding)):
+        cells = [shown_name(entry.encoding), chance_text(entry.chance_best)]
+        if choice.needs:
+            cells.append(chance_text(entry.chance_all))
+        cells.append(entry.front or "not known")
+        for wish in choice.wishes:
+            name = parse_wish(wish).figure.name
+            estimate = entry.figures.get(name)
+            cells.append(estimate_text(estimate) if estimate else entry.settings.get(name, "—"))
+        style = "bold" if entry.encoding == choice.recommendation else ""
+        table.add_row(*(Text(cell, style=style) for cell in cells))
+    return table
+
+
+def _print_lists(console: Console, choice: Choice) -> None:
+    """Whom a need rules out, whom nothing judged, and whose needs are open."""
+    for entry in sorted(choice.encodings, key=lambda e: (_ORDER.index(e.status), e.encoding)):
+        name = shown_name(entry.encoding)
+        if entry.status == "ruled out":
+            console.print(Text(f"✗ {name}: {ruled_out_text(entry)}"))
+        elif entry.status == "not judged":
+            console.print(Text(f"? {name}: {'; '.join(entry.reasons)}"))
+        elif entry.status == "open":
+            unsure = "; ".join(need_text(r) for r in entry.needs if r.outcome == "open")
+            console.print(Text(f"~ {name}: {unsure or 'all its needs together are open'}"))
+
+
+def _basis(choice: Choice) -> str:
+    front = ", ".join(goal_text(wish) for wish in choice.wishes)
+    units = count_text(choice.unit_count, choice.unit)
+    chances = f"Chances from {choice.draw_count} draws over {units}. " if choice.unit_count else ""
+    return (
+        f"{chances}An encoding is off the front when another one equals or beats it in everything "
+        f"wished for ({front}). Ruled out: surely beyond a need at level "
+        f"{choice.confidence_level * 100:g} %. There is no overall score."
+    )

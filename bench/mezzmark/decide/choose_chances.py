@@ -1,0 +1,108 @@
+"""How sure the choice is: chances of being best, of being dominated, of being ahead of another."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from mezzmark.decide import choose_words
+from mezzmark.decide.choose_draws import Flags, Floats, Likely
+from mezzmark.decide.choose_needs import Judged
+from mezzmark.decide.choose_preference import NOBODY, Rule, dominance, prefer
+from mezzmark.decide.wording import count_text
+from mezzmark.facts.choice import JudgedEncoding
+from mezzmark.facts.choosing import Wish
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class World:
+    """All that the choice is made from: `costs` (draws, encodings, goals), less is better."""
+
+    likely: Likely
+    judged: Judged
+    costs: Floats
+    point_costs: Floats
+    rule: Rule
+
+
+def find_runner_up(
+    entries: Sequence[JudgedEncoding], world: World, candidates: Flags, chosen: int
+) -> int:
+    """The rule's choice among the other candidates, or else among those still open."""
+    if chosen == NOBODY:
+        return NOBODY
+    others = candidates.copy()
+    others[chosen] = False
+    if not others.any():
+        others = np.array([entry.status in ("open", "meets") for entry in entries])
+        others[chosen] = False
+    return int(prefer(world.point_costs, others, world.rule))
+
+
+def with_chances(entries: Sequence[JudgedEncoding], world: World) -> tuple[JudgedEncoding, ...]:
+    """The entries with the chance of being best, and of being dominated, where rounds carry them.
+
+    In every draw the best is the preferred one of those that meet all needs in that draw.
+    """
+    in_play = np.array([entry.status in ("meets", "open") for entry in entries])
+    if not in_play.any() or world.likely.is_thin:
+        return tuple(entries)
+    draws = world.costs.shape[0]
+    passes = world.judged.passes.all(axis=2) & in_play
+    winners = prefer(world.costs, passes, world.rule)
+    best = np.bincount(winners[winners != NOBODY], minlength=len(entries)) / draws
+    dominated, by_whom = dominance(world.costs, in_play)
+    return tuple(
+        entry.model_copy(
+            update={
+                "chance_best": float(best[e]),
+                "chance_dominated": float(dominated[e]),
+                "dominated_by": world.likely.encodings[int(by_whom[e].argmax())]
+                if by_whom[e].any()
+                else None,
+                "front": choose_words.front_of(float(dominated[e])),
+            }
+        )
+        if in_play[e]
+        else entry
+        for e, entry in enumerate(entries)
+    )
+
+
+def chance_ahead(world: World, chosen: int, second: int) -> float | None:
+    if NOBODY in (chosen, second) or world.likely.is_thin:
+        return None
+    pair = np.zeros(len(world.likely.encodings), dtype=np.bool_)
+    pair[[chosen, second]] = True
+    eligible = np.broadcast_to(pair, world.costs.shape[:2])
+    return float((prefer(world.costs, eligible, world.rule) == chosen).mean())
+
+
+def decided_by(world: World, wishes: Sequence[Wish], chosen: int, second: int) -> str:
+    """The wish that sets the chosen one apart from the runner-up."""
+    with np.errstate(invalid="ignore"):
+        lead = world.point_costs[second] - world.point_costs[chosen]
+    if world.rule.weights:
+        return wishes[int((lead * np.array(world.rule.weights)).argmax())].text
+    for goal, gap in enumerate(lead[:-1]):
+        if abs(gap) > world.rule.log_margin:
+            return wishes[goal].text
+    return wishes[-1].text
+
+
+def reasons_not_judged(
+    world: World, wishes: Sequence[Wish], wrong_counts: Mapping[str, int]
+) -> dict[str, tuple[str, ...]]:
+    """Why encodings take no part, whatever the needs say."""
+    reasons: dict[str, tuple[str, ...]] = {}
+    for e, name in enumerate(world.likely.encodings):
+        wrong = wrong_counts.get(name, 0)
+        found = [f"it showed {count_text(wrong, 'wrong picture')}"] if wrong else []
+        for goal, wish in enumerate(wishes):
+            if reason := world.likely.reasons.get((name, wish.figure.name)):
+                found.append(f"{wish.figure.label}: {reason}")
+            elif world.rule.weights and np.isinf(world.point_costs[e, goal]):
+                found.append(f"{wish.figure.label}: nothing to do, which no weight can weigh")
+        if found:
+            reasons[name] = tuple(found)
+    return reasons

@@ -1,0 +1,154 @@
+"""Whether encodings meet needs: outcome, chance and margin of each, and who is ruled out.
+
+The chance of truly meeting a limit is Student's t on the log scale, which is also the p-value of
+the claim "it meets it". An encoding is ruled out by a measured need only where that p-value,
+adjusted for all needs and encodings together (Holm), is at most 1 - `confidence_level`: then the
+chance that noise rules out anyone who truly meets, the right one included, is at most that.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from mezzmark.decide.choose_draws import Flags, Floats, Likely
+from mezzmark.decide.choose_evidence import from_log, to_log
+from mezzmark.decide.choose_traits import Traits, judge_trait
+from mezzmark.decide.rounds import estimate_values
+from mezzmark.facts.choice import NeedResult, Outcome
+from mezzmark.facts.choosing import Need
+from mezzmark.facts.estimates import Estimate
+from mezzmark.statistics.multiplicity import holm_adjusted
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """Needs against encodings. `results` by encoding, in the order of the needs; `passes` (draws,
+    encodings, needs) says in which draws a need is met (True where it is not shown at all)."""
+
+    results: Mapping[str, tuple[NeedResult, ...]]
+    passes: Flags
+    chance_all: Floats
+    not_shown: tuple[str, ...]
+
+
+def judge_needs(
+    needs: Sequence[Need],
+    likely: Likely,
+    traits: Mapping[str, Sequence[Traits]],
+    *,
+    confidence_level: float,
+) -> Judged:
+    """Every need against every encoding of `likely`."""
+    shape = (likely.draws.shape[0], len(likely.encodings), len(needs))
+    passes = np.ones(shape, dtype=np.bool_)
+    chances = np.full(shape[1:], np.nan)
+    table: list[list[NeedResult]] = [[] for _ in likely.encodings]
+    for n, need in enumerate(needs):
+        for e, name in enumerate(likely.encodings):
+            if need.figure is None:
+                outcome, shown = judge_trait(need, traits[name])
+                passes[:, e, n] = outcome != "misses"
+                table[e].append(
+                    NeedResult(
+                        need=need.text,
+                        outcome=outcome,
+                        value_text=shown,
+                        chance={"meets": 1.0, "misses": 0.0}.get(outcome),
+                        reason="not known" if outcome == "not shown" else "",
+                    )
+                )
+                continue
+            result, passes[:, e, n] = _judge_figure(need, likely, e, confidence_level)
+            table[e].append(result)
+            if (
+                likely.standard_errors[e, likely.place(need.subject)] > 0
+                and result.chance is not None
+            ):
+                chances[e, n] = result.chance
+    _settle(table, chances, confidence_level)
+    shown_somewhere = [
+        any(row[n].outcome != "not shown" for row in table) for n in range(len(needs))
+    ]
+    return Judged(
+        results={name: tuple(table[e]) for e, name in enumerate(likely.encodings)},
+        passes=passes,
+        chance_all=passes.all(axis=2).mean(axis=0),
+        not_shown=tuple(
+            need.text for need, is_shown in zip(needs, shown_somewhere, strict=True) if not is_shown
+        ),
+    )
+
+
+def _judge_figure(
+    need: Need, likely: Likely, e: int, confidence_level: float
+) -> tuple[NeedResult, Flags | bool]:
+    assert need.figure is not None
+    assert need.limit is not None
+    f, name = likely.place(need.subject), likely.encodings[e]
+    reason = likely.reasons.get((name, need.subject))
+    if reason is not None:
+        return NeedResult(need=need.text, outcome="not shown", reason=reason), True
+    point, limit = likely.points[e, f], to_log(need.limit, need.figure.unit)
+    sign = 1.0 if need.operator == "<=" else -1.0
+    if math.isinf(point):
+        is_met = bool(sign * point < 0)
+        outcome: Outcome = "meets" if is_met else "misses"
+        return NeedResult(
+            need=need.text, outcome=outcome, value_text="nothing to do", chance=float(is_met)
+        ), is_met
+    chance = _chance(sign * (limit - point), likely.standard_errors[e, f], likely.degrees[e, f])
+    is_unsure = likely.degrees[e, f] == 0
+    estimate = figure_estimate(likely, e, f, confidence_level)
+    result = NeedResult(
+        need=need.text,
+        outcome="meets" if chance >= confidence_level else "misses" if chance == 0 else "open",
+        value=estimate,
+        chance=None if is_unsure else chance,
+        **_margin(need, estimate.point),
+    )
+    if is_unsure:
+        result = result.model_copy(update={"outcome": "open", "reason": estimate.withheld})
+    return result, sign * (limit - likely.draws[:, e, f]) >= 0
+
+
+def _chance(room: float, standard_error: float, degrees: float) -> float:
+    if standard_error == 0:
+        return float(room >= 0)
+    return float(special.stdtr(degrees, room / standard_error))
+
+
+def _margin(need: Need, point: float) -> dict[str, float]:
+    assert need.figure is not None
+    assert need.limit is not None
+    room = need.limit - point if need.operator == "<=" else point - need.limit
+    if need.figure.unit == "dB":
+        return {"margin_db": room}
+    return {"margin_fraction": room / need.limit}
+
+
+def figure_estimate(likely: Likely, e: int, f: int, confidence_level: float) -> Estimate:
+    """A figure that is known and finite, as an estimate in its own unit."""
+    figure = likely.figures[f]
+    logs = likely.values[likely.encodings[e], figure.name]
+    values = [from_log(log, figure.unit) for log in logs]
+    estimate = estimate_values(values, figure.unit, len(values), confidence_level)
+    if len(values) == 1 and math.isinf(likely.degrees[e, f]):
+        return estimate.model_copy(update={"withheld": "known exactly", "method": "as it is"})
+    return estimate
+
+
+def _settle(table: list[list[NeedResult]], chances: Floats, confidence_level: float) -> None:
+    """Turn `open` and `misses` of measured needs into what holds for all of them together."""
+    places = np.argwhere(~np.isnan(chances))
+    if places.size == 0:
+        return
+    adjusted = holm_adjusted([chances[e, n] for e, n in places])
+    for (e, n), p_value in zip(places, adjusted, strict=True):
+        result = table[e][n]
+        if result.outcome == "meets":
+            continue
+        outcome = "misses" if p_value <= 1 - confidence_level else "open"
+        table[e][n] = result.model_copy(update={"outcome": outcome})

@@ -1,0 +1,140 @@
+"""Parts of the choice that need no chance: who takes part, what rules out, how near the misses."""
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+import numpy as np
+
+from mezzmark.decide.choose_draws import Likely
+from mezzmark.decide.choose_needs import Judged, figure_estimate
+from mezzmark.decide.evidence import MeasuredRun
+from mezzmark.facts.choice import JudgedEncoding, NearMiss, NeedResult, Status
+from mezzmark.facts.choosing import Wish
+from mezzmark.facts.errors import RunError
+from mezzmark.facts.estimates import Estimate
+from mezzmark.facts.records import ScrubMeasurement
+from mezzmark.facts.run import Manifest
+
+NEAREST_SHOWN: Final = 3
+
+_MACHINE: Final = ("host_label", "cpu_model", "usable_core_count", "memory_bytes")
+
+
+def refuse_unlike_runs(manifests: Sequence[Manifest]) -> None:
+    """RunError unless all runs are of one machine, and clips and encodings of one name the same."""
+    first, *others = manifests
+    for other in others:
+        unlike = _unlikeness(first, other)
+        if unlike:
+            raise RunError(
+                where=other.run_id,
+                what=f"it cannot be put together with {first.run_id}: {unlike}",
+                remedy="Choose from runs of one machine and the same footage, one set at a time",
+            )
+
+
+def _unlikeness(first: Manifest, other: Manifest) -> str:
+    for key in _MACHINE:
+        if getattr(first.host, key) != getattr(other.host, key):
+            return f"the machine's {key.replace('_', ' ')} differs"
+    if {c.clip: c.fingerprint for c in first.clips} != {c.clip: c.fingerprint for c in other.clips}:
+        return "the clips are not the same"
+    known = {encoding.name: encoding for encoding in first.encodings}
+    for encoding in other.encodings:
+        if known.get(encoding.name, encoding) != encoding:
+            return f'encoding "{encoding.name}" is defined differently'
+    return ""
+
+
+def wrong_pictures(runs: Sequence[MeasuredRun]) -> dict[str, int]:
+    """Wrong pictures by encoding, over all runs and ways of moving."""
+    counts: dict[str, int] = {}
+    for run in runs:
+        for trial in run.trials:
+            if isinstance(trial.measurement, ScrubMeasurement):
+                name = trial.cell.encoding
+                wrong = trial.measurement.proof.count("wrong")
+                counts[name] = counts.get(name, 0) + wrong
+    return counts
+
+
+def judge_encodings_by_needs(
+    likely: Likely,
+    judged: Judged,
+    wishes: Sequence[Wish],
+    not_judged: Mapping[str, tuple[str, ...]],
+    *,
+    confidence_level: float,
+) -> tuple[JudgedEncoding, ...]:
+    """One entry per encoding: its status, its needs and the figures that the wishes look at."""
+    return tuple(
+        _judge(likely, judged, wishes, not_judged, e, confidence_level)
+        for e in range(len(likely.encodings))
+    )
+
+
+def _judge(
+    likely: Likely,
+    judged: Judged,
+    wishes: Sequence[Wish],
+    not_judged: Mapping[str, tuple[str, ...]],
+    e: int,
+    confidence_level: float,
+) -> JudgedEncoding:
+    name = likely.encodings[e]
+    results = judged.results[name]
+    missing = [r for r in results if r.outcome == "not shown" and r.need not in judged.not_shown]
+    chance = float(judged.chance_all[e])
+    is_unsure = likely.is_thin and any(r.chance is None for r in results if r not in missing)
+    status: Status
+    reasons: tuple[str, ...] = ()
+    if ruling := [r.need for r in results if r.outcome == "misses"]:
+        status, reasons = "ruled out", tuple(ruling)
+    elif name in not_judged or missing:
+        status = "not judged"
+        reasons = (*not_judged.get(name, ()), *(f"{r.need}: {r.reason}" for r in missing))
+    elif chance >= confidence_level and not is_unsure:
+        status = "meets"
+    else:
+        status = "open"
+    figures: dict[str, Estimate] = {}
+    settings: dict[str, str] = {}
+    for wish in wishes:
+        f = likely.place(wish.figure.name)
+        if (name, wish.figure.name) in likely.values:
+            figures[wish.figure.name] = figure_estimate(likely, e, f, confidence_level)
+        if not np.isnan(likely.points[e, f]):
+            settings[wish.figure.name] = likely.settings[name, wish.figure.name]
+    return JudgedEncoding(
+        encoding=name,
+        status=status,
+        reasons=reasons,
+        needs=results,
+        figures=figures,
+        settings=settings,
+        chance_all=None if missing or is_unsure else chance,
+        is_comparable=name not in not_judged and not missing,
+    )
+
+
+def nearest_misses(entries: Sequence[JudgedEncoding]) -> tuple[NearMiss, ...]:
+    """The encodings with the fewest missed facts, then the smallest worst miss of a limit."""
+    ruled_out = [entry for entry in entries if entry.status == "ruled out"]
+    found = []
+    for entry in ruled_out:
+        missed = sorted(
+            (r for r in entry.needs if r.outcome == "misses"), key=_miss_size, reverse=True
+        )
+        facts = sum(math.isinf(_miss_size(r)) for r in missed)
+        limits = [_miss_size(r) for r in missed if math.isfinite(_miss_size(r))]
+        size = (facts, max(limits, default=0.0), entry.encoding)
+        found.append((size, NearMiss(encoding=entry.encoding, missed=tuple(missed))))
+    return tuple(miss for _, miss in sorted(found, key=lambda pair: pair[0])[:NEAREST_SHOWN])
+
+
+def _miss_size(result: NeedResult) -> float:
+    """How far beyond its limit, as a share of it (dB: as a ratio); a missed fact is infinite."""
+    if result.margin_db is not None:
+        return math.expm1(-result.margin_db * math.log(10) / 10)
+    return math.inf if result.margin_fraction is None else -result.margin_fraction

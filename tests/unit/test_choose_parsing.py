@@ -1,0 +1,128 @@
+"""Needs and wishes as people write them, and what they are told when it cannot be read."""
+
+from typing import get_args
+
+import pytest
+from pydantic import ValidationError
+
+from mezzmark.facts.choosing import ChooseSettings, parse_need, parse_wish, parse_wishes
+from mezzmark.facts.choosing_figures import SCRUB_PATTERNS, figure_names, parse_figure
+from mezzmark.facts.errors import ScenarioError
+from mezzmark.facts.scenario import Pattern
+
+
+def test_patterns_are_the_scenarios_own() -> None:
+    """A pattern that scenarios gain must be one that needs can name."""
+    assert get_args(Pattern) == SCRUB_PATTERNS
+
+
+@pytest.mark.parametrize("name", figure_names())
+def test_every_listed_figure_can_be_named(name: str) -> None:
+    """Whatever the errors suggest can be written."""
+    assert parse_figure(name, where="test").name == name
+
+
+@pytest.mark.parametrize(
+    ("text", "operator", "limit"),
+    [
+        ("scrub.jump.p95_ms <= 100", "<=", 100),
+        ("scrub.jump.p95_ms<0.1 s", "<=", 100),
+        ("scrub.step-back.p50_ms ≤ 40 ms", "<=", 40),
+        ("encode.throughput_fps >= 30", ">=", 30),
+        ("encode.1t.throughput_fps > 30 fps", ">=", 30),
+        ("bitrate_bps <= 400e6", "<=", 400_000_000),
+        ("bitrate_bps <= 400_000_000", "<=", 400_000_000),
+        ("bitrate_bps <= 400 Mbit/s", "<=", 400_000_000),
+        ("ingest.makespan_s <= 2 h", "<=", 7200),
+        ("fidelity.psnr_db >= 40 dB", ">=", 40),
+    ],
+)
+def test_limits_are_read_with_their_units(text: str, operator: str, limit: float) -> None:
+    """A limit is in the figure's own unit, whatever unit it is written in."""
+    need = parse_need(text)
+    assert (need.operator, need.limit) == (operator, pytest.approx(limit))
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [
+        ("alpha = true", "true"),
+        ("intra == Yes", "true"),
+        ("lossless = no", "false"),
+        ("bit_depth >= 10", "10"),
+        ("chroma = 4:2:2", "4:2:2"),
+        ("chroma >= rgb", "RGB"),
+        ('container = "mov"', "mov"),
+        ("codec = VC-3", "VC-3"),
+    ],
+)
+def test_facts_are_read(text: str, value: str) -> None:
+    """What an encoding is can be asked for as people would write it."""
+    need = parse_need(text)
+    assert (need.figure, need.value) == (None, value)
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("scrub.jmp.p95_ms <= 100", "scrub.jump.p95_ms"),
+        ("scrub.p95_ms <= 100", "scrub.jump.p95_ms"),
+        ("encode.fps >= 30", "encode.throughput_fps"),
+        ("bitdepth >= 10", "bit_depth"),
+        ("encode.4j.throughput_fps >= 30", "encode.throughput_fps"),
+        ("encode.0t.throughput_fps >= 30", "encode.throughput_fps"),
+        ("grid.2t.3t.throughput_fps >= 30", "grid.throughput_fps"),
+        ("encode.throughput_fps = 30", "encode.throughput_fps >= 30"),
+        ("bitrate_bps <= 400 apples", "Mbit/s"),
+        ("bitrate_bps <= 0", "above 0"),
+        ("bitrate_bps <= -5", "above 0"),
+        ("alpha = maybe", "alpha = true"),
+        ("alpha >= true", "alpha = true"),
+        ("bit_depth >= ten", "bit_depth >= 10"),
+        ("chroma = 4:2:3", "chroma >= 4:2:2"),
+        ("nobody waits", "scrub.jump.p95_ms <= 100"),
+    ],
+)
+def test_a_need_that_cannot_be_read_is_answered_with_what_can(text: str, told: str) -> None:
+    """The error names the need and the nearest thing that may be written."""
+    with pytest.raises(ScenarioError) as failure:
+        parse_need(text)
+    assert text in failure.value.where
+    assert told in failure.value.remedy
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("more scrub.jump.p50_ms", "less scrub.jump.p50_ms"),
+        ("less encode.throughput_fps", "more encode.throughput_fps"),
+        ("fast", "less scrub.jump.p50_ms"),
+        ("less scrub.jump", "scrub.jump.p"),
+        ("less bitrate_bps = much", "above 0"),
+        ("less bitrate_bps = 0", "above 0"),
+        ("less bitrate_bps = nan", "above 0"),
+    ],
+)
+def test_a_wish_that_cannot_be_meant_is_refused(text: str, told: str) -> None:
+    """Nobody wishes to wait longer: the error says which way round."""
+    with pytest.raises(ScenarioError) as failure:
+        parse_wish(text)
+    assert told in failure.value.remedy
+
+
+def test_wishes_have_weights_all_or_none() -> None:
+    """A list with one weight has no meaning, and is not guessed at."""
+    with pytest.raises(ScenarioError, match="this one has none"):
+        parse_wishes(["less bitrate_bps = 2", "less scrub.jump.p50_ms"])
+    with pytest.raises(ScenarioError, match="twice"):
+        parse_wishes(["less bitrate_bps", "less  bitrate_bps"])
+    weighed = parse_wishes([], weights={"less bitrate_bps": 2, "less scrub.jump.p50_ms": 0.5})
+    assert [wish.weight for wish in weighed] == [2, 0.5]
+
+
+def test_the_table_refuses_what_the_command_refuses() -> None:
+    """A scenario's [choose] table is checked when it is read, not after hours of measuring."""
+    with pytest.raises(ValidationError, match=r"Nearest: scrub\.jump\.p95_ms"):
+        ChooseSettings(needs=("scrub.jmp.p95_ms <= 100",))
+    with pytest.raises(ValidationError, match="one of the two"):
+        ChooseSettings(wishes=("less bitrate_bps",), weights={"less bitrate_bps": 1})
