@@ -27,8 +27,10 @@ VIEWER_TOP: Final = 255.0
 
 CauseKind = Literal["range", "matrix", "gamma", "primaries", "depth", "siting"]
 
+PURE_GAMMAS: Final[tuple[DisplayName, ...]] = ("1.96", "2.2", "2.4")
+
 GAMMA_PAIRS: Final[tuple[tuple[DisplayName, DisplayName], ...]] = (
-    *itertools.permutations(("1.96", "2.2", "2.4"), 2),
+    *itertools.permutations(PURE_GAMMAS, 2),
     ("sRGB", "2.4"),
     ("2.4", "sRGB"),
 )
