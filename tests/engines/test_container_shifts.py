@@ -44,8 +44,8 @@ def test_container_that_drops_the_matrix_shifts_colours(tmp_path: Path) -> None:
     ("width_px", "height_px"), [(1280, 720), pytest.param(3840, 2160, marks=pytest.mark.slow)]
 )
 def test_untagged_uhd_read_as_601(width_px: int, height_px: int, tmp_path: Path) -> None:
-    """An untagged file of 720 or 2160 lines is shown rightly by a player that takes large pictures for
-    BT.709, and wrongly by one that takes all untagged ones for BT.601, as swscale does."""
+    """An untagged file of 720 or 2160 lines is shown rightly by a player that takes large pictures
+    for BT.709, and wrongly by one that takes all untagged ones for BT.601, as swscale does."""
     chart = Chart(width_px=width_px, height_px=height_px)
     encoding = find_encoding("lossless-fast").model_copy(update={"container": "avi"})
     probe = probe_chart(encoding, chart, tmp_path, frame_rate=RATE, thread_count=2)
