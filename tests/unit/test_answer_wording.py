@@ -13,9 +13,10 @@ from fabricated_run import (
     fabricate_run,
 )
 
-from mezzmark.decide.answer import Answer, answer_in_words
+from mezzmark.decide.answer import Answer, answer_from, answer_in_words
 from mezzmark.decide.wording import estimate_text, list_text, number_text, shown_name
-from mezzmark.facts.estimates import Estimate
+from mezzmark.facts.cells import Cell
+from mezzmark.facts.estimates import CellSummary, Estimate
 
 CALM = Spread(sample=0.1, trial=0.005, round=0.02)
 
@@ -164,3 +165,21 @@ def test_lists_of_names_with_commas_stay_apart() -> None:
     assert list_text(["a", "b", "c"]) == "a, b and c"
     assert list_text(["a, 10 bit", "b", "c"]) == "a, 10 bit; b and c"
     assert list_text(list("abcdef"), limit=2) == "a, b and 4 more"
+
+
+def test_a_run_that_only_judged_pictures_does_not_say_that_nothing_finished() -> None:
+    """Without scrubbing and encoding, the headline names what was measured instead."""
+    summary = CellSummary(
+        cell=Cell(task="fidelity", clip="c", encoding="e"),
+        estimates={},
+        trial_count=1,
+        failed_trial_count=0,
+        sample_count=0,
+        wrong_count=0,
+        unproved_count=0,
+    )
+    manifest, _ = fabricate_run()
+    headline = answer_from(manifest, (), (summary,), ()).headline
+    assert "fidelity was measured" in headline
+    failed = summary.model_copy(update={"failed_trial_count": 1})
+    assert "nothing finished" in answer_from(manifest, (), (failed,), ()).headline

@@ -83,7 +83,7 @@ def answer_from(
     elif encode:
         findings.append(_encode_only(encode))
     return Answer(
-        headline=_headline(lead, encode),
+        headline=_headline(lead, encode, _other_tasks(summaries)),
         key_numbers=_key_numbers(lead, encode, bitrates),
         findings=tuple(findings),
         cautions=cautions_in_words(manifest, summaries, lead),
@@ -91,13 +91,23 @@ def answer_from(
     )
 
 
-def _headline(lead: Ranking | None, encode: dict[str, tuple[Cell, Estimate]]) -> str:
+def _other_tasks(summaries: Sequence[CellSummary]) -> list[str]:
+    """What finished besides scrubbing, encoding and the reference kernel."""
+    tasks = {s.cell.task for s in summaries if s.trial_count > s.failed_trial_count}
+    return sorted(tasks - {"scrub", "encode", "kernel"})
+
+
+def _headline(
+    lead: Ranking | None, encode: dict[str, tuple[Cell, Estimate]], others: Sequence[str]
+) -> str:
     start = "On this machine, with this footage"
     if lead is None or lead.fastest is None:
         if lead is not None:
             return f"{start}, no encoding showed the right picture throughout."
         if encode:
             return f"{start}, {shown_name(next(iter(encode)))} encoded fastest."
+        if others:
+            return f"{start}, {list_text(others)} was measured; neither scrubbing nor encoding was."
         return f"{start}, nothing finished, so there is no answer."
     fastest = lead.fastest
     if fastest.encoding == ORIGINAL:
