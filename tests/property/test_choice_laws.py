@@ -1,0 +1,88 @@
+"""Laws of preference for any figures: order of encodings, dominance, and margins."""
+
+import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+
+from mezzmark.decide.choice_rates import ask, draw_catalogue, draw_likely
+from mezzmark.decide.choose import choose_among
+from mezzmark.decide.choose_preference import NOBODY, Rule, dominance, prefer
+
+SIZES = st.tuples(st.integers(1, 9), st.integers(1, 4))
+MARGINS = st.sampled_from((0.0, 0.05, 0.3))
+
+
+def costs_of(seed: int, size: tuple[int, int], *, ties: bool) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    costs = rng.normal(0, 0.2, size)
+    return np.round(costs, 1) if ties else costs
+
+
+def rule_of(weighted: bool, margin: float, goals: int, seed: int) -> Rule:
+    weights = tuple(np.random.default_rng(seed).uniform(0.1, 3, goals)) if weighted else ()
+    return Rule.build(weights, margin)
+
+
+@given(st.integers(0, 10**6), SIZES, st.booleans(), MARGINS, st.booleans())
+def test_a_dominated_encoding_is_never_preferred(
+    seed: int, size: tuple[int, int], weighted: bool, margin: float, ties: bool
+) -> None:
+    """Whatever another one equals or beats in every goal, and beats in one, is not chosen."""
+    costs = costs_of(seed, size, ties=ties)
+    everyone = np.ones(size[0], dtype=bool)
+    chosen = int(prefer(costs, everyone, rule_of(weighted, margin, size[1], seed)))
+    beaten = (costs <= costs[chosen]).all(axis=1) & (costs < costs[chosen]).any(axis=1)
+    if weighted and ties:
+        # Sums of rounded numbers may tie by rounding; a real difference may not be passed over.
+        beaten &= (costs[chosen] - costs).max(axis=1) > 1e-9
+    assert not beaten.any()
+    by_any, _ = dominance(costs[np.newaxis], everyone)
+    assert by_any[chosen] == 0
+
+
+@given(st.integers(0, 10**6), SIZES, st.booleans(), MARGINS)
+def test_the_order_of_encodings_does_not_matter(
+    seed: int, size: tuple[int, int], weighted: bool, margin: float
+) -> None:
+    """Shuffled encodings: the same one is preferred."""
+    costs = costs_of(seed, size, ties=False)
+    rule = rule_of(weighted, margin, size[1], seed)
+    order = np.random.default_rng(seed + 1).permutation(size[0])
+    everyone = np.ones(size[0], dtype=bool)
+    assert order[int(prefer(costs[order], everyone, rule))] == int(prefer(costs, everyone, rule))
+
+
+@given(st.integers(0, 10**6), SIZES, st.booleans(), MARGINS)
+def test_only_the_eligible_are_preferred(
+    seed: int, size: tuple[int, int], weighted: bool, margin: float
+) -> None:
+    """Nobody eligible: nobody; else one of them, and within the margin of the best first goal."""
+    costs = costs_of(seed, size, ties=False)
+    eligible = np.random.default_rng(seed + 2).random(size[0]) < 0.5
+    chosen = int(prefer(costs, eligible, rule_of(weighted, margin, size[1], seed)))
+    if not eligible.any():
+        assert chosen == NOBODY
+        return
+    assert eligible[chosen]
+    if not weighted:
+        best = costs[eligible, 0].min()
+        assert costs[chosen, 0] <= best + np.log1p(margin if size[1] > 1 else 0) + 1e-12
+
+
+@given(st.integers(0, 10**6), st.booleans())
+def test_the_chances_of_one_choice_fit_together(seed: int, weighted: bool) -> None:
+    """Chances of being best add up to no more than one, and nobody's exceeds its chance to meet
+    all needs; who is ruled out has none."""
+    rng = np.random.default_rng(seed)
+    catalogue = draw_catalogue("bunched", rng, noise="normal", rounds=4)
+    question = ask(catalogue, rng, is_weighted=weighted)
+    likely = draw_likely(catalogue, question, rng, draw_count=60)
+    choice = choose_among(question, likely, dict.fromkeys(catalogue.names, ()), {})
+    chances = [entry.chance_best for entry in choice.encodings]
+    assert sum(chance or 0 for chance in chances) <= 1 + 1e-9
+    for entry in choice.encodings:
+        if entry.status == "ruled out":
+            assert entry.chance_best is None
+        elif entry.chance_best is not None:
+            assert entry.chance_all is not None
+            assert entry.chance_best <= entry.chance_all + 1e-9

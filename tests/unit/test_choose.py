@@ -1,0 +1,353 @@
+"""What choosing promises: who is ruled out, recommended, behind, and what would flip it."""
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+from fabricated_run import (
+    EIGHT,
+    THREE,
+    FabricatedEncoding,
+    Fabrication,
+    Spread,
+    fabricate_run,
+)
+
+from mezzmark.decide.choose import choose_encoding, settings_for
+from mezzmark.decide.choose_traits import describe_pixel_format
+from mezzmark.decide.choose_words import findings, flip_sentences, headline
+from mezzmark.facts.choice import Choice, Flip
+from mezzmark.facts.choosing import ChooseSettings
+from mezzmark.facts.encoding import ORIGINAL
+from mezzmark.facts.errors import RunError, ScenarioError
+from mezzmark.facts.records import Trial
+from mezzmark.facts.run import Manifest
+
+QUIET = Spread(sample=0.05, trial=0.004, round=0.05)
+"""Rounds that differ by 5 %, but hardly between encodings: what pairing is for."""
+
+
+@dataclass(frozen=True)
+class Run:
+    manifest: Manifest
+    trials: tuple[Trial, ...]
+
+
+def made(
+    encodings: Sequence[FabricatedEncoding], *, spread: Spread = QUIET, **changes: object
+) -> Run:
+    fabrication = replace(Fabrication(encodings=tuple(encodings), spread=spread), **changes)
+    return Run(*fabricate_run(fabrication))
+
+
+def encoding(name: str, jump_ms: float, mbps: float, fps: float = 60.0) -> FabricatedEncoding:
+    return FabricatedEncoding(name=name, jump_ms=jump_ms, bitrate_bps=mbps * 1e6, encode_fps=fps)
+
+
+def choose(run: Run, **settings: object) -> Choice:
+    return choose_encoding([run], ChooseSettings.model_validate(settings))
+
+
+def flips(choice: Choice, kind: str) -> list[Flip]:
+    return [flip for flip in choice.flips if flip.kind == kind]
+
+
+TWO = (encoding("nimble", 20, 200, 40), encoding("small", 40, 100, 80))
+
+
+def test_needs_rule_out_and_say_by_how_much() -> None:
+    """FFV1 fails only by its size, by half as much again; long groups fail twice."""
+    choice = choose(made(EIGHT), needs=("scrub.jump.p95_ms <= 100", "bitrate_bps <= 400 Mbit/s"))
+    ffv1, long_gop = choice.find("FFV1"), choice.find("HEVC long-GOP")
+    assert ffv1.reasons == ("bitrate_bps <= 400 Mbit/s",)
+    assert ffv1.needs[1].margin_fraction == pytest.approx((400 - 610) / 400, abs=1e-3)
+    assert ffv1.needs[1].chance == 0
+    assert long_gop.status == "ruled out"
+    assert long_gop.reasons == ("scrub.jump.p95_ms <= 100",)
+    assert choice.find(str(choice.recommendation)).status == "meets"
+
+
+def test_ordered_wishes_decide_one_after_the_other() -> None:
+    """The first wish decides alone unless the difference is within the margin."""
+    run = made(TWO)
+    assert choose(run, wishes=("less scrub.jump.p50_ms", "less bitrate_bps")).recommendation == (
+        "nimble"
+    )
+    assert choose(run, wishes=("less bitrate_bps", "less scrub.jump.p50_ms")).recommendation == (
+        "small"
+    )
+    near = made((encoding("a bit faster", 20, 200), encoding("much smaller", 20.5, 100)))
+    assert choose(near, wishes=("less scrub.jump.p50_ms", "less bitrate_bps")).recommendation == (
+        "much smaller"
+    )
+    strict = {"wishes": ("less scrub.jump.p50_ms", "less bitrate_bps")}
+    assert choose(near, **strict, indifference_fraction=0.0).recommendation == "a bit faster"
+
+
+def test_weights_count_ratios() -> None:
+    """Twice as fast against half the size: equal weights tie, and the heavier one decides."""
+    run = made(TWO)
+    for heavier, winner in (("less scrub.jump.p50_ms", "nimble"), ("less bitrate_bps", "small")):
+        weights = {"less scrub.jump.p50_ms": 1.0, "less bitrate_bps": 1.0, heavier: 1.5}
+        assert choose(run, weights=weights).recommendation == winner
+
+
+def test_the_weight_that_flips_is_found() -> None:
+    """Times differ by 2, sizes by 2: with the other weight 1, the choice flips at 1."""
+    weights = {"less scrub.jump.p50_ms": 1.5, "less bitrate_bps": 1.0}
+    choice = choose(made(TWO), weights=weights)
+    speed = choice.find("nimble").figures["scrub.jump.p50_ms"].point
+    other = choice.find("small").figures["scrub.jump.p50_ms"].point
+    ratio = np.log(2) / np.log(other / speed)
+    by_subject = {flip.subject: flip for flip in flips(choice, "weight")}
+    assert by_subject["less scrub.jump.p50_ms"].new_value == pytest.approx(ratio)
+    assert by_subject["less bitrate_bps"].new_value == pytest.approx(1.5 / ratio)
+    assert {flip.then for flip in by_subject.values()} == {"small"}
+
+
+def test_the_measurement_that_flips_is_found_and_flips() -> None:
+    """Making the run again with the figure beyond the stated value gives the stated choice."""
+    run = made(TWO)
+    wishes = {"wishes": ("less scrub.jump.p50_ms", "less bitrate_bps")}
+    flip = next(
+        f for f in flips(choose(run, **wishes), "measurement") if f.subject.startswith("scrub")
+    )
+    assert flip.ratio is not None
+    nimble, small = TWO
+    factor = flip.ratio * (1.02 if flip.ratio > 1 else 0.98)
+    moved = {
+        "nimble": (replace(nimble, jump_ms=nimble.jump_ms * factor), small),
+        "small": (nimble, replace(small, jump_ms=small.jump_ms * factor)),
+    }[flip.encoding]
+    assert choose(made(moved), **wishes).recommendation == flip.then == "small"
+
+
+def test_the_limit_that_flips_is_found_and_flips() -> None:
+    """Asking again with a limit just beyond the stated one gives the stated choice."""
+    run = made(TWO)
+    wishes = {"wishes": ("less bitrate_bps",)}
+    first = choose(run, needs=("scrub.jump.p95_ms <= 100",), **wishes)
+    assert first.recommendation == "small"
+    [flip] = flips(first, "need")
+    assert flip.new_value is not None
+    assert flip.then == "nimble"
+    below = f"scrub.jump.p95_ms <= {flip.new_value * 0.999}"
+    above = f"scrub.jump.p95_ms <= {flip.new_value * 1.001}"
+    assert choose(run, needs=(below,), **wishes).recommendation == "nimble"
+    assert choose(run, needs=(above,), **wishes).recommendation == "small"
+
+
+def test_the_order_and_margin_that_flip_are_found() -> None:
+    """Exchanging the wishes flips, and so does a margin as large as the difference."""
+    choice = choose(
+        made((encoding("quick", 20, 200), encoding("small", 24, 100))),
+        wishes=("less scrub.jump.p50_ms", "less bitrate_bps"),
+    )
+    assert choice.recommendation == "quick"
+    [order] = flips(choice, "order")
+    assert order.subject == "less bitrate_bps before less scrub.jump.p50_ms"
+    [margin] = flips(choice, "indifference")
+    gap = (
+        choice.find("small").figures["scrub.jump.p50_ms"].point
+        / choice.find("quick").figures["scrub.jump.p50_ms"].point
+    )
+    assert margin.new_value == pytest.approx(gap - 1, rel=1e-6)
+    assert order.then == margin.then == "small"
+
+
+def test_no_encoding_meets_and_the_nearest_is_named() -> None:
+    """The nearest is the one whose worst miss is the smallest, with the miss."""
+    run = made(TWO)
+    choice = choose(run, needs=("scrub.jump.p50_ms <= 10", "bitrate_bps <= 50 Mbit/s"))
+    assert (choice.verdict, choice.recommendation) == ("none meets", None)
+    # nimble: 20 over 10 and 200 over 50 (300 % beyond); small: 40 over 10 (300 %) and 100 over 50.
+    nearest = choice.nearest[0]
+    worst = {
+        miss.encoding: max(-(r.margin_fraction or 0) for r in miss.missed)
+        for miss in choice.nearest
+    }
+    assert nearest.encoding == min(worst, key=lambda name: worst[name])
+    assert headline(choice).startswith("No encoding meets your needs. The nearest is ")
+    assert "beyond" in headline(choice)
+
+
+def test_a_missed_fact_is_further_than_any_number() -> None:
+    """Alpha cannot be nearly there: those that miss only a number come first."""
+    choice = choose(made(THREE), needs=("intra = true", "scrub.jump.p95_ms <= 1"))
+    assert choice.verdict == "none meets"
+    assert choice.nearest[-1].encoding == ORIGINAL
+    assert choice.find(ORIGINAL).reasons == ("intra = true", "scrub.jump.p95_ms <= 1")
+
+
+def test_what_was_not_measured_is_not_passed() -> None:
+    """A need without a figure in the run is said to be not shown, for every encoding."""
+    choice = choose(made(THREE), needs=("fidelity.delta_e_max <= 1", "scrub.jump.p95_ms <= 1000"))
+    assert choice.needs_not_shown == ("fidelity.delta_e_max <= 1",)
+    assert {entry.needs[0].outcome for entry in choice.encodings} == {"not shown"}
+    assert any("nobody has passed it" in text for text in findings(choice))
+    assert "the one need that was measured" in headline(choice)
+
+
+def test_wishes_that_were_not_measured_are_left_out_and_named() -> None:
+    """What is wished for but unknown cannot decide; where nothing is known that is an error."""
+    run = made(THREE)
+    choice = choose(run, wishes=("less fidelity.delta_e_max", "less bitrate_bps"))
+    assert choice.wishes == ("less bitrate_bps",)
+    assert "Not measured, so left out of the wishes: less fidelity.delta_e_max." in choice.notes
+    with pytest.raises(ScenarioError, match="none of the wishes was measured"):
+        choose(run, wishes=("less fidelity.delta_e_max",))
+
+
+def test_the_original_needs_no_encode() -> None:
+    """It passes needs of encode speed, is first in the wish for it, and no weight can weigh it."""
+    run = made(THREE)
+    asked = choose(run, needs=("encode.throughput_fps >= 1000",), wishes=("less bitrate_bps",))
+    assert asked.recommendation == ORIGINAL
+    assert choose(run, wishes=("more encode.throughput_fps",)).recommendation == ORIGINAL
+    weighed = choose(run, weights={"more encode.throughput_fps": 1.0})
+    assert weighed.find(ORIGINAL).status == "not judged"
+    assert weighed.recommendation == "VC-3 SQ"
+
+
+def test_wrong_pictures_bar_an_encoding() -> None:
+    """However fast: an encoding that showed wrong pictures is not judged, and says why."""
+    liar = FabricatedEncoding(name="liar", jump_ms=1, bitrate_bps=1e6, wrong_fraction=0.2)
+    choice = choose(made((*TWO, liar)))
+    assert choice.find("liar").status == "not judged"
+    assert "wrong pictures" in choice.find("liar").reasons[0]
+    assert choice.recommendation == "nimble"
+
+
+def test_two_alike_are_not_told_apart_and_share_the_chance() -> None:
+    """Equal encodings: neither is surely ahead, and their chances add up to all."""
+    choice = choose(
+        made((encoding("one", 20, 100), encoding("two", 20, 100), encoding("slow", 80, 100))),
+        wishes=("less scrub.jump.p50_ms",),
+    )
+    assert {choice.recommendation, choice.runner_up} == {"one", "two"}
+    assert not choice.is_told_apart
+    total = sum(choice.find(name).chance_best or 0 for name in ("one", "two"))
+    assert total == pytest.approx(1)
+    assert "cannot tell them apart" in headline(choice)
+
+
+def test_pairing_by_round_finds_what_rounds_alone_would_hide() -> None:
+    """Rounds differ by 10 %, encodings by 2 % within each: the better one is sure."""
+    spread = Spread(sample=0.001, trial=0.001, round=0.1)
+    run = made((encoding("a", 20, 100), encoding("b", 20.4, 100)), spread=spread)
+    choice = choose(run, wishes=("less scrub.jump.p50_ms",))
+    assert (choice.recommendation, choice.is_told_apart) == ("a", True)
+    low, high = (choice.find(n).figures["scrub.jump.p50_ms"] for n in ("b", "a"))
+    assert low.low is not None
+    assert high.high is not None
+    assert low.low < high.high
+
+
+def test_two_rounds_state_no_chance_and_rule_nobody_out() -> None:
+    """Too few rounds for an interval: the answer says so in place of a number."""
+    choice = choose(made(TWO, rounds=2), needs=("scrub.jump.p95_ms <= 5",))
+    assert choice.chance_best is None
+    assert {entry.status for entry in choice.encodings} == {"open"}
+    assert "2 rounds cannot tell" in headline(choice)
+
+
+def test_a_need_near_its_limit_is_open_and_a_sure_one_is_preferred() -> None:
+    """A coin's toss on a need is not recommended while another is sure; its chance is stated."""
+    run = made((encoding("edge", 20, 100), encoding("sure", 15, 200)), spread=Spread())
+    limit = choose(run).find("edge").figures["scrub.jump.p50_ms"].point
+    choice = choose(run, needs=(f"scrub.jump.p50_ms <= {limit}",), wishes=("less bitrate_bps",))
+    edge = choice.find("edge")
+    assert edge.status == "open"
+    assert edge.needs[0].chance == pytest.approx(0.5, abs=1e-6)
+    assert choice.recommendation == "sure"
+    assert any("edge might be the better choice (5" in text for text in findings(choice))
+
+
+def test_the_front_holds_all_trade_offs_and_no_loser() -> None:
+    """Fast-and-large and slow-and-small are both on it; what is beaten in both is off it."""
+    loser = encoding("loser", 50, 300, 30)
+    choice = choose(made((*TWO, loser)), wishes=("less scrub.jump.p50_ms", "less bitrate_bps"))
+    fronts = {entry.encoding: entry.front for entry in choice.encodings}
+    assert fronts == {"nimble": "on it", "small": "on it", "loser": "off it"}
+    assert choice.find("loser").dominated_by in ("nimble", "small")
+
+
+def test_several_runs_are_put_together_or_refused() -> None:
+    """Three runs are three units; runs of two machines are no choice."""
+    runs = [made(THREE, seed=seed) for seed in (1, 2, 3)]
+    together = choose_encoding(runs, ChooseSettings())
+    assert (together.unit, together.unit_count) == ("run", 3)
+    assert choose_encoding(runs[:2], ChooseSettings()).unit_count == 12
+    with pytest.raises(RunError, match="host label differs"):
+        choose_encoding([runs[0], made(THREE, host_label="other")], ChooseSettings())
+
+
+def test_crashes_cost_their_rounds_not_the_others() -> None:
+    """An encoding that lost one round is judged by the rounds that all have."""
+    frail = replace(TWO[0], name="frail", fails="killed")
+    choice = choose(made((*TWO, frail)))
+    assert choice.unit_count == 5
+    assert choice.find("frail").status == "meets"
+
+
+def test_one_setting_can_be_meant() -> None:
+    """With a thread count the figure is of that setting, without it of the best."""
+    run = made(THREE)
+    best = choose(run, wishes=("more encode.throughput_fps",)).find("VC-3 SQ")
+    single = choose(run, wishes=("more encode.1t.throughput_fps",)).find("VC-3 SQ")
+    assert best.settings["encode.throughput_fps"] == "4 threads"
+    assert single.settings["encode.1t.throughput_fps"] == "1 thread"
+    assert single.figures["encode.1t.throughput_fps"].point == pytest.approx(140, rel=0.1)
+
+
+def test_the_command_line_goes_before_the_scenario() -> None:
+    """Needs given replace the table's needs and leave its wishes, and the other way round."""
+    table = ChooseSettings(needs=("alpha = true",), weights={"less bitrate_bps": 2.0})
+    scenario = made(TWO).manifest.scenario.model_copy(update={"choose": table})
+    by_need = settings_for([scenario], needs=["intra = true"])
+    assert (by_need.needs, by_need.weights) == (("intra = true",), table.weights)
+    by_wish = settings_for([scenario], wishes=["less gb_per_hour"])
+    assert (by_wish.needs, by_wish.wishes, by_wish.weights) == (
+        table.needs,
+        ("less gb_per_hour",),
+        {},
+    )
+    assert settings_for([scenario]) == table
+
+
+def test_the_answer_is_data_and_the_same_every_time() -> None:
+    """JSON out and in gives the same choice; asking twice gives the same bytes."""
+    texts = {
+        choose(made(EIGHT), needs=("scrub.jump.p95_ms <= 100",)).model_dump_json() for _ in range(2)
+    }
+    assert len(texts) == 1
+    [text] = texts
+    assert Choice.model_validate_json(text).model_dump_json() == text
+    assert not [key for key in json.loads(text) if "score" in key]
+
+
+def test_flips_are_sentences() -> None:
+    """Every flip reads as a condition and what would be chosen."""
+    choice = choose(made(EIGHT), needs=("scrub.jump.p95_ms <= 100",))
+    assert flip_sentences(choice)
+    for text in flip_sentences(choice):
+        assert text.startswith("If ")
+        assert text.endswith((" would be chosen.", " would be sure to meet the needs."))
+
+
+@pytest.mark.parametrize(
+    ("pixel_format", "traits"),
+    [
+        ("yuv422p10le", {"bit_depth": "10", "chroma": "4:2:2"}),
+        ("yuva444p12le", {"bit_depth": "12", "chroma": "4:4:4"}),
+        ("yuvj420p", {"bit_depth": "8", "chroma": "4:2:0"}),
+        ("gbrap10le", {"bit_depth": "10", "chroma": "RGB"}),
+        ("p010le", {"bit_depth": "10", "chroma": "4:2:0"}),
+        ("bayer_rggb8", {}),
+    ],
+)
+def test_pixel_formats_say_depth_and_chroma(pixel_format: str, traits: dict[str, str]) -> None:
+    """FFmpeg's names are read; one that is not known is not guessed."""
+    assert describe_pixel_format(pixel_format) == traits
