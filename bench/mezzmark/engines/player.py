@@ -35,7 +35,7 @@ from mezzmark.engines.media import (
 )
 from mezzmark.engines.viewer import presenter
 from mezzmark.facts.errors import EngineError, FootageError
-from mezzmark.facts.footage import FrameIndex
+from mezzmark.facts.footage import FrameIndex, MediaFacts
 from mezzmark.facts.jobs import ScrubJob
 
 _THREAD_TYPES: Final = {"slice": "SLICE", "frame": "FRAME", "auto": "AUTO"}
@@ -88,10 +88,10 @@ class Player:
         self._keys = tuple(n for n, is_key in enumerate(index.is_keyframe) if is_key)
         self._group = tuple(accumulate(index.is_keyframe))
         self._rolls = settings.policy == "roll"
-        self._container = _open(path, settings.decoder)
+        self._container, facts = _open(path, settings.decoder)
         self._track = _prepared_track(self._container, path, settings)
         self._present = presenter(
-            describe_media(self._container, self._track, path),
+            facts,
             pixel_aspect=exact_fraction(self._track.sample_aspect_ratio) or Fraction(1),
             height_px=settings.viewer_height_px,
             thread_count=settings.thread_count,
@@ -227,10 +227,14 @@ def _require_unchanged(path: str | Path, index: FrameIndex) -> None:
         )
 
 
-def _open(path: str | Path, decoder: Literal["software", "cuda"]) -> InputContainer:
+def _open(
+    path: str | Path, decoder: Literal["software", "cuda"]
+) -> tuple[InputContainer, MediaFacts]:
+    """The opened file and its facts, which a decoder on a device would hide."""
     container = open_container(path)
+    facts = describe_media(container, video_track(container, path), path)
     if decoder == "software":
-        return container
+        return container, facts
     container.close()
     try:
         on_device: InputContainer = av.open(
@@ -244,7 +248,7 @@ def _open(path: str | Path, decoder: Literal["software", "cuda"]) -> InputContai
             what=f"this machine, FFmpeg build or codec has no such decoder ({error})",
             remedy='Use decoder = "software", or check the graphics card and its driver.',
         ) from error
-    return on_device
+    return on_device, facts
 
 
 def _prepared_track(container: InputContainer, path: str | Path, settings: ScrubJob) -> VideoStream:
