@@ -1,8 +1,8 @@
 """Prints the tables of DEVELOPERS.md: `python tests/simulation/coverage_tables.py [RUNS]`.
 
 RUNS (1,000 by default) is the number of simulated runs behind each figure; the tables of medians
-and of A/A comparisons have four times as many, that of stopping forty times. The seed is fixed; the standard error of a coverage of
-95 % is 0.7 points from 1,000 runs and 0.3 from 4,000.
+and of A/A comparisons have four times as many, that of stopping forty times. The seed is fixed;
+the standard error of a coverage of 95 % is 0.7 points from 1,000 runs and 0.3 from 4,000.
 """
 
 import math

@@ -1,0 +1,502 @@
+"""Verdicts at their borders: few rounds, odd runs, several a side, null arms either way."""
+
+import math
+
+import numpy as np
+import pytest
+from fabricated_run import Fabrication, fabricate_manifest
+from scipy import stats
+from two_sides import ENCODE, ENCODE_WIDE, KERNEL, QUIET, SCRUB, Run, build_run
+
+from mezzmark.decide.comparability import describe_unlikeness
+from mezzmark.decide.evidence import RunCosts, choose_design, gather_evidence, read_costs
+from mezzmark.decide.judgement import Evidence, judge_cells
+from mezzmark.decide.noise import flag_trials
+from mezzmark.decide.regress import compare_runs
+from mezzmark.facts.cells import ALL_CLIPS
+from mezzmark.facts.records import HostMoment, ProcessFacts
+from mezzmark.statistics.paired import Change
+from mezzmark.statistics.power import t_test_power
+
+OTHER = QUIET[::-1]
+PLUS_10 = math.log(1.10)
+TOLERANCE = 0.05
+
+
+def change(log_ratio: float, standard_error: float, count: int = 8) -> Change:
+    return Change(
+        log_ratio=log_ratio,
+        standard_error=standard_error,
+        degrees=count - 1,
+        count=count,
+        method="t",
+    )
+
+
+def only(changes: tuple[Change, ...]):
+    (judgement,) = judge_cells(
+        [Evidence(changes=changes)], tolerance_fraction=TOLERANCE, confidence_level=0.95
+    )
+    return judgement
+
+
+def test_rounds_needed_settle_the_cell_were_it_as_it_looks() -> None:
+    """A change that looks like 3 % at a spread of 6 %: the fewest rounds with 90 % power for 3 %,
+    which is further from 0 than from the tolerance of 4.9 %."""
+    found = only((change(0.03, 0.06 / math.sqrt(8)),))
+    assert found.verdict == "inconclusive"
+    assert found.units_needed is not None
+
+    def power(rounds: int) -> float:
+        return t_test_power(0.03 * math.sqrt(rounds) / 0.06, degrees=rounds - 1, error_level=0.05)
+
+    assert power(found.units_needed) >= 0.9 > power(found.units_needed - 1)
+
+
+def test_rounds_needed_when_it_looks_alike() -> None:
+    """No change seen: what is to be proved is its smallness, and the whole tolerance is room."""
+    found = only((change(0.0, 0.06 / math.sqrt(8)),))
+    assert found.units_needed is not None
+
+    def power(rounds: int) -> float:
+        return t_test_power(
+            math.log(1.05) * math.sqrt(rounds) / 0.06, degrees=rounds - 1, error_level=0.05
+        )
+
+    assert power(found.units_needed) >= 0.9 > power(found.units_needed - 1)
+
+
+def test_at_least_one_more_round_is_needed() -> None:
+    """Eight rounds just missed: nine, not the five that would do on average."""
+    found = only((change(0.0245, 0.0105),))
+    assert found.verdict == "inconclusive"
+    wide = only((change(0.1, 0.0433),))
+    assert wide.units_needed is not None
+    assert wide.units_needed >= 9
+    lucky = [
+        judgement.units_needed
+        for error in np.linspace(0.0395, 0.0425, 30)
+        for judgement in [only((change(0.1, float(error)),))]
+        if judgement.verdict == "inconclusive"
+    ]
+    assert min(n for n in lucky if n is not None) >= 9
+
+
+def test_two_ways_that_disagree_leave_no_room() -> None:
+    """+6 % as measured, -6 % relative to the kernel: no number of rounds would settle it."""
+    found = only((change(0.06, 0.01), change(-0.06, 0.01)))
+    assert (found.verdict, found.units_needed) == ("inconclusive", None)
+    beyond = only((change(0.0, 5.0),))
+    assert beyond.units_needed is None
+
+
+def test_beyond_the_tolerance_is_told_from_perhaps_below_it() -> None:
+    """A limit above 1.05 (or below 1/1.05) is beyond; a change proved but perhaps smaller not."""
+    assert only((change(0.2, 0.01),)).is_beyond_tolerance
+    assert only((change(-0.2, 0.01),)).is_beyond_tolerance
+    near = only((change(0.055, 0.01),))
+    assert (near.verdict, near.is_beyond_tolerance) == ("regressed", False)
+
+
+def test_the_detectable_change_is_that_of_the_less_sure_way() -> None:
+    """At the larger standard error, and at the level of the first of two cells by Holm."""
+    pair = [Evidence(changes=(change(0.0, 0.01), change(0.0, 0.03)))] * 2
+    found = judge_cells(pair, tolerance_fraction=TOLERANCE, confidence_level=0.95)[0]
+    effect = math.log1p(found.detectable_fraction) / 0.03
+    assert t_test_power(effect, degrees=7, error_level=0.025) == pytest.approx(0.9)
+
+
+def compare(baseline: Run, contender: Run, tolerance: float = TOLERANCE):
+    return compare_runs([baseline], [contender], tolerance_fraction=tolerance)
+
+
+@pytest.mark.parametrize("rounds", [3, 4])
+def test_three_rounds_carry_a_verdict(rounds: int) -> None:
+    """Three paired rounds of a quiet machine find +10 %, and their kernels compare."""
+    first = build_run({ENCODE: QUIET[:rounds]}, kernel=QUIET[:rounds], run_id="a")
+    second = build_run(
+        {ENCODE: OTHER[:rounds] + PLUS_10}, kernel=OTHER[:rounds], run_id="b", start_minute=100
+    )
+    report = compare(first, second)
+    assert report.cells[0].verdict == "regressed"
+    assert report.cells[0].cost_ratio is not None
+    assert report.cells[0].cost_ratio.round_count == rounds
+    assert report.machine_ratio is not None
+
+
+def test_three_unpaired_rounds_carry_an_interval() -> None:
+    """Other requests and three rounds on a side: Welch's interval, and no verdict from two."""
+    first = build_run({ENCODE: QUIET}, run_id="a")
+    second = build_run({ENCODE: OTHER[:3]}, run_id="b", seed=2, start_minute=100)
+    ratio = compare(first, second).cells[0].cost_ratio
+    assert ratio is not None
+    assert (ratio.round_count, ratio.method) == (3, "t on logs, unequal variances")
+    short = build_run({ENCODE: OTHER[:2]}, run_id="b", seed=2, start_minute=100)
+    assert compare(first, short).cells[0].cost_ratio is None
+    assert compare(short, first).cells[0].cost_ratio is None
+
+
+def test_kernels_of_a_round_are_averaged_as_ratios() -> None:
+    """Kernels of 1 and 4 times in a round count as 2, and flagged places as nothing."""
+    run = build_run({KERNEL: [0.0, 0.0], ENCODE: QUIET[:2]}, kernel=None)
+    late = [
+        trial.model_copy(update={"position": trial.position + 2})
+        for trial in build_run({KERNEL: np.log([4.0, 9.0])}).trials
+    ]
+    costs = read_costs([*run.trials, *late])
+    ratios = [costs.kernel[index] / costs.kernel[0] for index in (0, 1)]
+    assert ratios == pytest.approx([1.0, 3.0 / 2.0])
+    assert costs.kernel[0] == pytest.approx(2 * 2000.0)
+    without = read_costs([*run.trials, *late], excluded={(0, 0), (1, 1)})
+    assert without.kernel[0] == pytest.approx(4 * 2000.0)
+    assert list(without.by_cell[ENCODE]) == [(0, 1000)]
+
+
+def test_failed_trials_are_passed_over() -> None:
+    """A trial that brought nothing costs its round and no other."""
+    trials = list(build_run({ENCODE: QUIET}).trials)
+    trials[2] = trials[2].model_copy(update={"outcome": "crashed", "measurement": None})
+    costs = read_costs(trials)
+    assert [index for index, _ in costs.by_cell[ENCODE]] == [0, 1, 3, 4, 5, 6, 7]
+
+
+def test_two_baseline_runs_are_averaged_round_by_round() -> None:
+    """Two runs against one are too few for a level of runs: rounds pair with the baseline's
+    geometric mean, and the report says what it assumes."""
+    first = build_run({ENCODE: QUIET + 0.02}, kernel=QUIET, run_id="a")
+    second = build_run({ENCODE: OTHER - 0.02}, kernel=OTHER, run_id="b", start_minute=100)
+    third = build_run({ENCODE: QUIET + PLUS_10}, kernel=QUIET, run_id="c", start_minute=200)
+    report = compare_runs([first, second], [third], tolerance_fraction=TOLERANCE)
+    assert report.design == "separate"
+    ratio = report.cells[0].cost_ratio
+    assert ratio is not None
+    expected = QUIET + PLUS_10 - (QUIET + OTHER) / 2
+    assert ratio.point == pytest.approx(math.exp(expected.mean()), rel=1e-6)
+    limits = stats.ttest_1samp(expected, 0).confidence_interval(0.95)
+    assert ratio.low is not None
+    assert ratio.low <= math.exp(limits.low) * (1 + 1e-6)
+
+
+def level_runs(levels: tuple[float, ...], **changes: object) -> list[Run]:
+    return [
+        build_run(
+            {ENCODE: QUIET + level}, kernel=QUIET, run_id=f"r{k}", start_minute=60 * k, **changes
+        )
+        for k, level in enumerate(levels)
+    ]
+
+
+def test_several_runs_compare_over_their_common_rounds() -> None:
+    """A contender of five rounds: the baselines' first five are what it is held against."""
+    shape = np.array([0, 0, 0, 0, 0, 0.5, 0.5, 0.5])
+    baseline = [
+        build_run({ENCODE: QUIET + shape + level}, run_id=f"b{k}", start_minute=60 * k)
+        for k, level in enumerate((-0.01, 0.0, 0.01))
+    ]
+    contender = build_run({ENCODE: QUIET[:5] + PLUS_10}, run_id="c", start_minute=500)
+    report = compare_runs(baseline, [contender], tolerance_fraction=TOLERANCE)
+    ratio = report.cells[0].cost_ratio
+    assert report.design == "several runs"
+    assert ratio is not None
+    assert ratio.point == pytest.approx(1.10, rel=1e-6)
+
+
+def test_several_runs_of_other_requests_compare_all_their_rounds() -> None:
+    """No common requests: means over all rounds of each run."""
+    baseline = level_runs((-0.01, 0.0, 0.01))
+    contender = build_run(
+        {ENCODE: QUIET[:3] + PLUS_10}, kernel=QUIET[:3], run_id="c", seed=2, start_minute=500
+    )
+    report = compare_runs(baseline, [contender], tolerance_fraction=TOLERANCE)
+    ratio = report.cells[0].cost_ratio
+    assert ratio is not None
+    expected = PLUS_10 + QUIET[:3].mean() - QUIET.mean()
+    assert ratio.point == pytest.approx(math.exp(expected), rel=1e-6)
+    assert report.machine_ratio is not None
+    assert report.machine_ratio.method == "t on logs of whole runs"
+
+
+@pytest.mark.parametrize("short", ["contender", "baseline"])
+def test_a_run_of_two_rounds_is_no_unit(short: str) -> None:
+    """Several runs, of which one is too short to count: the rest is too little."""
+    runs = level_runs((-0.01, 0.0, 0.01))
+    stub = build_run({ENCODE: QUIET[:2]}, run_id="c", start_minute=500)
+    sides = (runs, [stub]) if short == "contender" else ([*runs[:2], stub], runs[2:])
+    report = compare_runs(*sides, tolerance_fraction=TOLERANCE)
+    assert report.design == "several runs"
+    assert report.cells[0].verdict == "inconclusive"
+    assert report.cells[0].cost_ratio is None
+
+
+def design_of(
+    starts: tuple[int, int], steps: tuple[int, int], rounds: tuple[int, int] = (8, 8)
+) -> str:
+    runs = [
+        build_run({ENCODE: QUIET[:count]}, start_minute=start, minutes_per_round=step)
+        for start, step, count in zip(starts, steps, rounds, strict=True)
+    ]
+    return choose_design(runs[:1], runs[1:], is_other_machine=False)
+
+
+def test_what_counts_as_measured_in_turn() -> None:
+    """A B A B is in turn, whoever begins; AA BB AA BB too (a round and its mirror image); AAA BBB
+    and one after the other are not; four rounds in all tell nothing, five do."""
+    assert design_of((0, 1), (2, 2)) == "interleaved"
+    assert design_of((1, 0), (2, 2)) == "interleaved"
+    assert design_of((0, 100), (1, 1)) == "separate"
+    assert design_of((100, 0), (1, 1)) == "separate"
+    assert design_of((0, 1), (2, 2), rounds=(2, 2)) == "separate"
+    assert design_of((0, 1), (2, 2), rounds=(3, 2)) == "interleaved"
+    assert design_of((0, 3), (1, 1), rounds=(3, 3)) == "separate"
+    assert design_of((3, 0), (1, 1), rounds=(3, 3)) == "separate"
+    pairs = []
+    for offset in (0, 2):
+        run = build_run({ENCODE: QUIET})
+        minutes = [4 * (k // 2) + k % 2 + offset for k in range(8)]
+        trials = tuple(
+            trial.model_copy(update={"started_utc": f"2026-03-01T10:{minute:02d}:00Z"})
+            for trial, minute in zip(run.trials, minutes, strict=True)
+        )
+        pairs.append(Run(run.manifest, trials))
+    assert choose_design(pairs[:1], pairs[1:], is_other_machine=False) == "interleaved"
+
+
+def test_a_round_begins_with_its_first_trial() -> None:
+    """Rounds of two cells in turn, seconds apart: their order is that of their first trials."""
+    runs = []
+    for offset in (0, 1):
+        run = build_run(
+            {ENCODE: QUIET, ENCODE_WIDE: QUIET}, start_minute=offset, minutes_per_round=2
+        )
+        trials = tuple(
+            trial.model_copy(
+                update={"started_utc": trial.started_utc.replace(":00Z", f":{40 * p:02d}Z")}
+            )
+            for trial in run.trials
+            for p in [trial.position]
+        )
+        runs.append(Run(run.manifest, trials))
+    assert choose_design(runs[:1], runs[1:], is_other_machine=False) == "interleaved"
+
+
+def test_more_than_two_runs_are_never_in_turn() -> None:
+    """Two baseline runs and a contender, however their rounds fall."""
+    runs = [build_run({ENCODE: QUIET}, start_minute=k, minutes_per_round=3) for k in range(3)]
+    assert choose_design(runs[:2], runs[2:], is_other_machine=False) == "separate"
+    assert choose_design(runs[:1], runs[1:], is_other_machine=False) == "separate"
+    four = [*runs, build_run({ENCODE: QUIET}, start_minute=90)]
+    assert choose_design(four[:3], four[3:], is_other_machine=False) == "several runs"
+    assert choose_design(four[:3], four[3:], is_other_machine=True) == "two machines"
+
+
+def test_a_cell_missing_from_a_run_gives_no_evidence() -> None:
+    """No trial of it on one side: None, not an error."""
+    full = read_costs(build_run({ENCODE: QUIET}, kernel=QUIET).trials)
+    empty = RunCosts(by_cell={}, kernel={})
+    assert gather_evidence(ENCODE, [full], [empty], design="separate") is None
+    assert gather_evidence(ENCODE, [empty], [full], design="interleaved") is None
+
+
+@pytest.mark.parametrize("shift", [PLUS_10, -PLUS_10])
+def test_null_arms_fire_either_way(shift: float) -> None:
+    """The second measuring of a cell slower or faster than the first."""
+    null = ENCODE.model_copy(update={"arm": "null"})
+    first = build_run({ENCODE: QUIET, null: OTHER + shift}, run_id="a")
+    second = build_run({ENCODE: OTHER}, run_id="b", start_minute=100)
+    report = compare(first, second)
+    (arm,) = report.null_arms
+    assert (arm.has_fired, arm.run_id, arm.cell) == (True, "a", null)
+    expected = stats.ttest_rel(OTHER + shift, QUIET).pvalue
+    assert arm.adjusted_p == pytest.approx(expected, rel=1e-4)
+    assert report.cells[0].verdict == "inconclusive"
+    assert report.cells[0].reason == (
+        "would be equivalent, but a run found a difference between a cell and the same cell "
+        "again: its differences cannot be trusted"
+    )
+    assert report.cells[0].units_needed is None
+
+
+def test_a_fired_null_arm_leaves_what_was_no_verdict() -> None:
+    """Inconclusive and not comparable cells keep their own reasons."""
+    null = ENCODE.model_copy(update={"arm": "null"})
+    first = build_run({ENCODE: 30 * QUIET, null: QUIET + 5, ENCODE_WIDE: QUIET}, run_id="a")
+    second = build_run({ENCODE: 30 * OTHER}, run_id="b", start_minute=100)
+    report = compare(first, second)
+    assert report.null_arms[0].has_fired
+    assert [cell.verdict for cell in report.cells] == ["inconclusive", "not comparable"]
+    assert "rounds a side would tell" in report.cells[0].reason
+    assert report.cells[0].units_needed is not None
+    assert report.cells[1].reason == "not measured in contender run b"
+    assert report.cells[1].units_needed is None
+
+
+def test_null_arms_compare_their_common_rounds() -> None:
+    """Three common rounds are enough; a null arm without its cell, or with two, is left out."""
+    null = ENCODE.model_copy(update={"arm": "null"})
+    wide_null = ENCODE_WIDE.model_copy(update={"arm": "null"})
+    first = build_run(
+        {ENCODE: QUIET, null: OTHER[:3], wide_null: OTHER, ENCODE_WIDE: QUIET[:2]}, run_id="a"
+    )
+    alone = build_run({SCRUB: QUIET, null: OTHER}, run_id="b", start_minute=100)
+    arms = compare(first, alone).null_arms
+    assert [(arm.run_id, arm.cell, arm.cost_ratio.round_count) for arm in arms] == [("a", null, 3)]
+    both = build_run({ENCODE: QUIET, ENCODE_WIDE: QUIET, wide_null: OTHER, null: OTHER}, run_id="a")
+    arms = compare(both, alone).null_arms
+    assert [arm.cell for arm in arms] == [null, wide_null]
+    assert all(arm.adjusted_p == pytest.approx(1.0) for arm in arms)
+
+
+def test_one_wrong_picture_is_enough() -> None:
+    """A single wrong picture on the contender's side, none before."""
+    first = build_run({SCRUB: QUIET}, run_id="a")
+    second = build_run({SCRUB: OTHER}, run_id="b", start_minute=100)
+    measured = second.trials[0].measurement
+    assert measured is not None
+    proof = ("wrong", "right", "right", "right")
+    dirty = second.trials[0].model_copy(
+        update={"measurement": measured.model_copy(update={"proof": proof})}
+    )
+    report = compare(first, Run(second.manifest, (dirty, *second.trials[1:])))
+    cell = report.cells[0]
+    assert (cell.verdict, cell.contender_wrong_count) == ("regressed", 1)
+    assert (cell.difference_p, cell.equivalence_p) == (
+        pytest.approx(1.0, abs=0.01),
+        pytest.approx(0.0, abs=0.01),
+    )
+    reverse = compare(Run(second.manifest, (dirty, *second.trials[1:])), first).cells[0]
+    assert (reverse.baseline_wrong_count, reverse.contender_wrong_count) == (1, 0)
+
+
+def test_what_a_judged_cell_carries() -> None:
+    """p-values, whether beyond the tolerance, and words for each."""
+    report = compare(
+        build_run({ENCODE: QUIET}, run_id="a"),
+        build_run({ENCODE: OTHER + PLUS_10}, run_id="b", start_minute=100),
+    )
+    cell = report.cells[0]
+    assert cell.is_beyond_tolerance
+    assert cell.equivalence_p == pytest.approx(1.0, abs=1e-6)
+    limits = stats.ttest_rel(OTHER + PLUS_10, QUIET).confidence_interval(0.95)
+    low, high = (f"{100 * math.expm1(end):+.1f}" for end in (limits.low, limits.high))
+    assert cell.reason == f"cost +10.0 % [{low}, {high}]: more than 5 %"
+    assert "lack reference kernels" in report.assumption
+    with_kernel = compare(
+        build_run({ENCODE: QUIET}, kernel=QUIET, run_id="a"),
+        build_run({ENCODE: OTHER + PLUS_10}, kernel=OTHER, run_id="b", start_minute=100),
+    )
+    assert "in the kernel's direction" in with_kernel.assumption
+
+
+def test_every_run_of_a_side_must_be_alike() -> None:
+    """The second baseline run is of other footage with other frames to encode: both are told."""
+    manifest = fabricate_manifest(Fabrication())
+    encode = manifest.scenario.encode
+    assert encode is not None
+    odd = manifest.model_copy(
+        update={
+            "clips": (manifest.clips[0].model_copy(update={"fingerprint": "other"}),),
+            "scenario": manifest.scenario.model_copy(
+                update={"encode": encode.model_copy(update={"frames": 50})}
+            ),
+        }
+    )
+    runs = [
+        build_run({ENCODE: QUIET}, run_id="a"),
+        build_run({ENCODE: QUIET}, run_id="b", start_minute=100, manifest=odd),
+    ]
+    last = build_run({ENCODE: QUIET}, run_id="c", start_minute=200)
+    cell = compare_runs(runs, [last], tolerance_fraction=TOLERANCE).cells[0]
+    assert cell.verdict == "not comparable"
+    assert cell.reason == (
+        f"the scenario's encode.frames was {encode.frames}, is 50; "
+        'clip "street at dusk" is not the same footage'
+    )
+    missing = build_run({ENCODE_WIDE: QUIET}, run_id="d")
+    cells = compare_runs([missing], [last], tolerance_fraction=TOLERANCE).cells
+    assert cells[0].reason == "not measured in baseline run d"
+
+
+def test_settings_that_one_side_lacks_are_named_either_way() -> None:
+    """No [encode] table in the baseline: what the contender sets was not set."""
+    manifest = fabricate_manifest(Fabrication())
+    lacking = manifest.model_copy(
+        update={"scenario": manifest.scenario.model_copy(update={"encode": None})}
+    )
+    (there,) = describe_unlikeness(ENCODE, manifest, lacking)
+    (back,) = describe_unlikeness(ENCODE, lacking, manifest)
+    assert there == "the scenario's encode.frames was 96, is not set"
+    assert back == "the scenario's encode.frames was not set, is 96"
+
+
+def test_a_clip_more_makes_all_clips_another_thing() -> None:
+    """Cells over all clips are unlike when one side has a clip more."""
+    two = fabricate_manifest(Fabrication(clips=("street at dusk", "forest")))
+    one = fabricate_manifest(Fabrication())
+    everything = ENCODE.model_copy(update={"clip": ALL_CLIPS})
+    text = 'clip "forest" is not the same footage'
+    assert describe_unlikeness(everything, two, one) == (text,)
+    assert describe_unlikeness(everything, one, two) == (text,)
+    assert describe_unlikeness(ENCODE, two, one) == ()
+    gone = two.model_copy(
+        update={
+            "media": tuple(
+                e.model_copy(update={"fingerprint": "new"}) if e.clip == "forest" else e
+                for e in two.media
+            )
+        }
+    )
+    assert describe_unlikeness(SCRUB, two, gone) == ()
+    (told,) = describe_unlikeness(SCRUB.model_copy(update={"clip": "forest"}), two, gone)
+    assert told == (
+        'the file of "VC-3 SQ" is not the same (encoded anew by other software?); share the '
+        "cache of encoded files between the runs"
+    )
+
+
+def test_switches_are_a_rate_of_processor_time() -> None:
+    """A trial four times as long with three times the switches is no disturbance; a trial whose
+    processor time is unknown has no rate."""
+    trials = list(build_run({ENCODE: QUIET}).trials)
+    for k, trial in enumerate(trials):
+        long = k == 3
+        facts = ProcessFacts(
+            cpu_ns=4_000_000_000 if long else 1_000_000_000,
+            involuntary_switches=600 if long else 200,
+        )
+        trials[k] = trial.model_copy(update={"process": facts})
+    assert flag_trials(trials) == ()
+    facts = ProcessFacts(cpu_ns=0, involuntary_switches=10_000)
+    trials[3] = trials[3].model_copy(update={"process": facts})
+    assert flag_trials(trials) == ()
+    facts = ProcessFacts(cpu_ns=250_000_000, involuntary_switches=300)
+    trials[3] = trials[3].model_copy(update={"process": facts})
+    (flagged,) = flag_trials(trials)
+    assert flagged.reasons == ("other work interrupted it 1200 times a second",)
+
+
+def test_facts_known_of_some_trials_only_are_compared_among_them() -> None:
+    """One trial without a clock and one without pressure among others with both."""
+    moments = {(k, 0): HostMoment(frequency_mhz=3000.0, cpu_pressure=0.1) for k in range(8)}
+    moments[2, 0] = HostMoment(cpu_pressure=0.1)
+    moments[3, 0] = HostMoment(frequency_mhz=3000.0)
+    assert flag_trials(build_run({ENCODE: QUIET}, moments=moments).trials) == ()
+
+
+def test_flagged_trials_stay_in_the_verdict() -> None:
+    """With one round stolen from, the shown ratio is still that of all eight rounds."""
+    disturbed = OTHER + PLUS_10
+    disturbed[0] += 0.1
+    report = compare(
+        build_run({ENCODE: QUIET}, run_id="a"),
+        build_run(
+            {ENCODE: disturbed},
+            run_id="b",
+            start_minute=100,
+            moments={(0, 0): HostMoment(steal_fraction=0.5)},
+        ),
+    )
+    ratio = report.cells[0].cost_ratio
+    assert ratio is not None
+    assert ratio.round_count == 8
+    assert ratio.point == pytest.approx(math.exp((disturbed - QUIET).mean()), rel=1e-6)
+    assert report.changed_without_flagged == ()
