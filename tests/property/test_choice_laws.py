@@ -1,7 +1,7 @@
 """Laws of preference for any figures: order of encodings, dominance, and margins."""
 
 import numpy as np
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from mezzmark.decide.choice_rates import ask, draw_catalogue, draw_likely
@@ -23,6 +23,7 @@ def rule_of(weighted: bool, margin: float, goals: int, seed: int) -> Rule:
     return Rule.build(weights, margin)
 
 
+@settings(max_examples=400)
 @given(st.integers(0, 10**6), SIZES, st.booleans(), MARGINS, st.booleans())
 def test_a_dominated_encoding_is_never_preferred(
     seed: int, size: tuple[int, int], weighted: bool, margin: float, ties: bool

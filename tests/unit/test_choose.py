@@ -115,6 +115,10 @@ def test_the_measurement_that_flips_is_found_and_flips() -> None:
         f for f in flips(choose(run, **wishes), "measurement") if f.subject.startswith("scrub")
     )
     assert flip.ratio is not None
+    assert flip.old_value == pytest.approx(
+        choose(run, **wishes).find(flip.encoding).figures["scrub.jump.p50_ms"].point
+    )
+    assert flip.new_value == pytest.approx(flip.old_value * flip.ratio)
     nimble, small = TWO
     factor = flip.ratio * (1.02 if flip.ratio > 1 else 0.98)
     moved = {
@@ -290,6 +294,47 @@ def test_crashes_cost_their_rounds_not_the_others() -> None:
     choice = choose(made((*TWO, frail)))
     assert choice.unit_count == 5
     assert choice.find("frail").status == "meets"
+
+
+def without(run: Run, **lacking: object) -> Run:
+    """The run as if trials with these attributes (of the trial or its cell) had never been."""
+    return replace(
+        run,
+        trials=tuple(
+            trial
+            for trial in run.trials
+            if any(
+                getattr(trial, key, getattr(trial.cell, key, None)) != value
+                for key, value in lacking.items()
+            )
+        ),
+    )
+
+
+def test_a_round_counts_only_with_all_its_clips() -> None:
+    """A round that lacks a clip is easier or harder than others, and is left out for everybody."""
+    run = made(TWO, clips=("street", "forest"))
+    assert choose(run).unit_count == 6
+    lacking = without(run, encoding="small", clip="forest", round_index=0)
+    assert choose(lacking).unit_count == 5
+
+
+def test_an_encoding_that_lacks_what_others_have_is_not_judged() -> None:
+    """Not measured is not passed, even by one encoding only; the others stay judged."""
+    run = without(made(TWO), encoding="nimble", task="encode")
+    choice = choose(run, needs=("encode.throughput_fps >= 10",), wishes=("less bitrate_bps",))
+    nimble = choice.find("nimble")
+    assert (nimble.status, nimble.chance_all) == ("not judged", None)
+    assert nimble.reasons == ("encode.throughput_fps >= 10: not measured",)
+    assert choice.needs_not_shown == ()
+    assert choice.recommendation == "small"
+
+
+def test_a_tie_in_the_last_wish_goes_back_to_the_first() -> None:
+    """Equal sizes and a difference that may be waived: the faster one, not the first named."""
+    pair = (encoding("a slower", 20.4, 100), encoding("b faster", 20, 100))
+    choice = choose(made(pair), wishes=("less scrub.jump.p50_ms", "less bitrate_bps"))
+    assert choice.recommendation == "b faster"
 
 
 def test_one_setting_can_be_meant() -> None:

@@ -13,6 +13,7 @@ from mezzmark.decide.wording import (
     shown_name,
     shown_unit,
     shown_value,
+    visible_text,
 )
 from mezzmark.facts.choice import Choice, Flip, Front, JudgedEncoding, NeedResult
 from mezzmark.facts.choosing import parse_wish
@@ -63,7 +64,7 @@ def margin_text(result: NeedResult) -> str:
 def need_text(result: NeedResult) -> str:
     """One need's outcome: value, margin and chance."""
     if result.outcome == "not shown":
-        return f"{result.need}: not shown ({result.reason or 'not measured'})"
+        return f"{visible_text(result.need)}: not shown ({result.reason or 'not measured'})"
     value = estimate_text(result.value) if result.value else result.value_text
     parts = [value, margin_text(result)]
     if result.outcome == "open":
@@ -74,7 +75,7 @@ def need_text(result: NeedResult) -> str:
         )
     elif result.outcome == "misses" and result.value is not None and result.value.round_count > 1:
         parts.append(f"chance to meet {chance_text(result.chance)}")
-    return f"{result.need}: {', '.join(part for part in parts if part)}"
+    return f"{visible_text(result.need)}: {', '.join(part for part in parts if part)}"
 
 
 def headline(choice: Choice) -> str:
@@ -145,7 +146,7 @@ def findings(choice: Choice) -> tuple[str, ...]:
         for miss in choice.nearest[1:]
     ]
     texts += [
-        f'Not shown by these runs, so nobody has passed it: "{need}".'
+        f'Not shown by these runs, so nobody has passed it: "{visible_text(need)}".'
         for need in choice.needs_not_shown
     ]
     return (*texts, *choice.notes)
@@ -229,7 +230,9 @@ def _flip(flip: Flip) -> str:
         )
     old, new = _values(flip)
     if flip.kind == "need":
-        return f'If the limit of "{flip.subject}" were {new} ({_change(flip)}), {then}.'
+        return (
+            f'If the limit of "{visible_text(flip.subject)}" were {new} ({_change(flip)}), {then}.'
+        )
     if flip.kind == "weight":
         return f'If the weight of "{goal_text(flip.subject)}" were {new} in place of {old}, {then}.'
     figure = parse_figure(flip.subject, where=flip.subject).label

@@ -1,0 +1,92 @@
+"""`mezzmark choose` on the command line: words for people, JSON for programs, one-line errors."""
+
+import json
+from pathlib import Path
+
+import pytest
+from fabricated_run import HOSTILE_NAMES, FabricatedEncoding, Fabrication, fabricate_run
+from typer.testing import CliRunner
+
+import mezzmark
+from mezzmark.cli.app import app
+from mezzmark.facts.choosing import ChooseSettings
+from mezzmark.facts.errors import ScenarioError
+from mezzmark.store.run_store import append_trial, create_run
+
+ENCODINGS = (
+    FabricatedEncoding(name="nimble", jump_ms=20, bitrate_bps=200e6),
+    FabricatedEncoding(name="small", jump_ms=60, bitrate_bps=100e6),
+    FabricatedEncoding(name="slow", jump_ms=400, bitrate_bps=50e6),
+)
+
+
+def write_run(folder: Path, made: Fabrication, choose: ChooseSettings | None = None) -> Path:
+    manifest, trials = fabricate_run(made)
+    scenario = manifest.scenario.model_copy(update={"choose": choose})
+    create_run(folder, manifest.model_copy(update={"scenario": scenario}))
+    for trial in trials:
+        append_trial(folder, trial)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def run_dir(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    table = ChooseSettings(
+        needs=("scrub.jump.p95_ms <= 200",), wishes=("less bitrate_bps",), confidence_level=0.9
+    )
+    made = Fabrication(encodings=ENCODINGS, requests=12, patterns=("jump",), encode_threads=(4,))
+    return write_run(tmp_path_factory.mktemp("run") / "run", made, table)
+
+
+def said(*arguments: str) -> str:
+    done = CliRunner().invoke(app, ["choose", *arguments], env={"COLUMNS": "400"})
+    assert done.exit_code == 0, done.output
+    return done.output
+
+
+def test_the_scenarios_table_counts(run_dir: Path) -> None:
+    """Without options the answer is by the run's own needs and wishes."""
+    text = said(str(run_dir))
+    assert text.startswith("Choose small: it meets your need")
+    assert "✗ slow: scrub.jump.p95_ms <= 200: " in text
+    assert "What would change this:" in text
+    assert "nobody gave wishes" not in text
+
+
+def test_options_go_before_the_table(run_dir: Path) -> None:
+    """A need on the command line is judged in place of the scenario's."""
+    text = said(
+        str(run_dir), "--need", "scrub.jump.p95_ms <= 60", "--wish", "less scrub.jump.p50_ms"
+    )
+    assert text.startswith("Choose nimble: it meets your need")
+
+
+def test_json_holds_the_same_answer(run_dir: Path) -> None:
+    """Programs read the recommendation, the chances and the flips; the library gives the same."""
+    told = json.loads(said(str(run_dir), "--json"))
+    found = mezzmark.choose([run_dir])
+    assert told["recommendation"] == found.recommendation == "small"
+    assert told["confidence_level"] == 0.9
+    assert [entry["encoding"] for entry in told["encodings"]] == ["nimble", "slow", "small"]
+    assert told == found.model_dump(mode="json")
+
+
+def test_a_need_that_cannot_be_read_is_an_expected_error(run_dir: Path) -> None:
+    """The error is a scenario error (exit code 20) that names the nearest figure."""
+    done = CliRunner().invoke(app, ["choose", str(run_dir), "--need", "scrub.jmp.p95_ms <= 60"])
+    assert isinstance(done.exception, ScenarioError)
+    assert done.exception.exit_code == 20
+    assert "scrub.jump.p95_ms" in done.exception.remedy
+
+
+def test_hostile_names_do_nothing(tmp_path: Path) -> None:
+    """Markup, line breaks and direction marks in names come out as visible text."""
+    encodings = tuple(
+        FabricatedEncoding(name=name, jump_ms=20 + 5 * index, bitrate_bps=1e8)
+        for index, name in enumerate(HOSTILE_NAMES)
+    )
+    made = Fabrication(encodings=encodings, requests=4, rounds=3, patterns=("jump",))
+    text = said(str(write_run(tmp_path / "run", made)), "--need", "scrub.jump.p95_ms <= 45")
+    assert "\u202e" not in text
+    assert "line⏎break⇥and tab" in text
+    assert "x" * 60 not in text
