@@ -4,6 +4,8 @@ Every command is a function here with the same argument names:
 `measure`, `report`, `inspect`, `encodings`, …; see `mezzmark.api`.
 """
 
+import sys
+from types import ModuleType
 from typing import Any
 
 __version__ = "0.1.0"
@@ -34,3 +36,15 @@ def __getattr__(name: str) -> Any:
 
         return getattr(api, name)
     raise AttributeError(f"module 'mezzmark' has no attribute {name!r}")
+
+
+class _Package(ModuleType):
+    """Keeps `mezzmark.report` the function. Python sets a subpackage as an attribute of its parent
+    when it is first imported, and the subpackage `report` would take the function's place."""
+
+    def __setattr__(self, name: str, value: object) -> None:
+        if not (name in __all__ and isinstance(value, ModuleType)):
+            super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Package
