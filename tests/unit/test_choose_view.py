@@ -1,5 +1,6 @@
 """`mezzmark choose` on the command line: words for people, JSON for programs, one-line errors."""
 
+import importlib
 import json
 from pathlib import Path
 
@@ -90,3 +91,26 @@ def test_hostile_names_do_nothing(tmp_path: Path) -> None:
     assert "\u202e" not in text
     assert "line⏎break⇥and tab" in text
     assert "x" * 60 not in text
+
+
+def test_functions_stay_functions_whatever_is_imported(run_dir: Path) -> None:
+    """`mezzmark.report` can be called after an export, though a subpackage has its name."""
+    mezzmark.export([run_dir])
+    assert importlib.import_module("mezzmark.report.page").write_report is not None
+    assert all(callable(getattr(mezzmark, name)) for name in mezzmark.__all__ if name[0] != "_")
+
+
+def test_the_report_tells_the_choice_where_the_scenario_asks_for_one(
+    run_dir: Path, tmp_path: Path
+) -> None:
+    """The page and its plain form carry the same headline and table; without a table of needs and
+    wishes there is no such section."""
+    paths = mezzmark.report([run_dir], out=tmp_path / "asked")
+    for path in (paths.html, paths.markdown):
+        text = path.read_text(encoding="utf-8")
+        assert "Your needs and wishes" in text
+        assert "Choose small: it meets your need" in text
+        assert "ruled out" in text
+    made = Fabrication(encodings=ENCODINGS, requests=4, rounds=3, patterns=("jump",))
+    plain = mezzmark.report([write_run(tmp_path / "run", made)], out=tmp_path / "not-asked")
+    assert "Your needs and wishes" not in plain.html.read_text(encoding="utf-8")

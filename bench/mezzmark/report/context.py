@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from mezzmark.decide.answer import Answer
 from mezzmark.decide.wording import count_text, shown_name, visible_text
 from mezzmark.report import background, cell_tables, tables
+from mezzmark.report.choose_section import ChooseSection, build_choose_section
 from mezzmark.report.fidelity_section import FidelitySection, build_fidelity_section
 from mezzmark.report.gallery import Picture, draw_gallery
 from mezzmark.report.tables import Table
@@ -29,6 +30,7 @@ class RunContext:
     failures: Table | None
     throughput: ThroughputSection | None
     fidelity: FidelitySection | None
+    choice: ChooseSection | None
     scrub_cells: Table | None
     encode_cells: Table | None
     footage: Table
@@ -67,6 +69,7 @@ def _run_context(view: RunView, prefix: str) -> RunContext:
         ),
         throughput=throughput,
         fidelity=fidelity,
+        choice=build_choose_section(view, prefix=prefix),
         rankings=tuple(
             tables.ranking_table(view, ranking, table_id=f"{prefix}ranking-{index}")
             for index, ranking in enumerate(view.rankings)
