@@ -85,6 +85,13 @@ def test_a_truncated_original_is_made_again(tmp_path: Path) -> None:
     assert path.read_bytes() == whole
 
 
+@pytest.mark.parametrize("codec", ["AVC", "HEVC"])
+def test_the_same_recipe_gives_the_same_file(codec: str, tmp_path: Path) -> None:
+    """Made four times over, in as many caches, an original has the same bytes."""
+    made = [_prepare(tmp_path / str(n), codec) for n in range(4)]
+    assert len({Path(found.media.media_path).read_bytes() for found in made}) == 1
+
+
 def test_progress_rises_and_names_the_clip(tmp_path: Path) -> None:
     """Progress goes up from 0, never above 1, and says which clip is being made."""
     seen: list[tuple[str, float]] = []

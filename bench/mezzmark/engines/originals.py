@@ -25,11 +25,15 @@ from mezzmark.facts.jobs import MediaReference, PreparedMedia, PrepareOriginalJo
 
 Advance = Callable[[str, float], None]
 
-ORIGINAL_VERSION = 1
+ORIGINAL_VERSION = 2
 """Part of every cache key: to be raised whenever the same facts give another file."""
 
-ENCODER_THREADS = 4
-"""Fixed, because the picture that these encoders make depends on it; enough for a fast making."""
+AVC_THREADS = 1
+"""With rate control by buffer, x264 gives another file each time as soon as it has two threads; the
+same recipe must give the same file everywhere, or runs could not be compared."""
+
+HEVC_THREADS = 4
+"""Fixed, because the picture that x265 makes depends on it; enough for a fast making."""
 
 MEDIA_NAME = "original.mp4"
 ENCODERS = {"AVC": "libx264", "HEVC": "libx265"}
@@ -123,7 +127,7 @@ def _open_encoder(
         context.width, context.height = recipe.width_px, recipe.height_px
         context.pix_fmt = recipe_pixel_format(recipe)
         context.time_base = Fraction(1) / recipe.frame_rate
-        context.thread_count = ENCODER_THREADS
+        context.thread_count = AVC_THREADS if original.codec == "AVC" else HEVC_THREADS
         context.bit_rate = original.bitrate_bps
         apply_tags(context, RECIPE_TAGS)
         context.options = _encoder_options(original)
@@ -140,22 +144,22 @@ def _open_encoder(
 def _encoder_options(original: OriginalSpec) -> dict[str, str]:
     """Fixed groups of pictures, as a camera makes them, at the fastest settings that keep B frames.
 
-    VBV holds the rate over short clips, where an average alone has no time to settle.
+    A buffer holds the rate of AVC over short clips, where an average alone has no time to settle.
+    x265 would give another file each time with a buffer and threads, so it has none.
     """
-    kbps = original.bitrate_bps // 1000
     settings = {
         "keyint": original.keyframe_interval,
         "min-keyint": original.keyframe_interval,
         "scenecut": 0,
         "bframes": original.b_frames,
         "b-adapt": 0,
-        "vbv-maxrate": kbps,
-        "vbv-bufsize": round(kbps * BUFFER_SECONDS),
     }
     if original.codec == "AVC":
+        kbps = original.bitrate_bps // 1000
+        settings |= {"vbv-maxrate": kbps, "vbv-bufsize": round(kbps * BUFFER_SECONDS)}
         return {"preset": "superfast", "x264-params": _joined(settings)}
     # x265 sizes its pools by the machine unless told, whatever FFmpeg's thread count says.
-    settings |= {"open-gop": 0, "pools": ENCODER_THREADS, "frame-threads": 2}
+    settings |= {"open-gop": 0, "pools": HEVC_THREADS, "frame-threads": 2}
     return {"preset": "ultrafast", "x265-params": _joined(settings) + ":log-level=error"}
 
 
