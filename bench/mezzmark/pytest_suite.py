@@ -100,7 +100,6 @@ def _prepare(plan: Scenario, folder: Path) -> Footage:
     steps = prepare_footage(
         plan,
         cache_dir=folder,
-        core_count=read_usable_core_count(),
         converse=converse_with_worker,
     )
     while True:

@@ -35,6 +35,10 @@ from mezzmark.runner.workers import Converse
 
 __all__ = ["Footage", "expand_files", "prepare_footage"]
 
+PREPARE_THREADS = 4
+"""The same on every machine: some encoders give another picture for another number of threads, and
+runs of two machines can only be compared on the same files."""
+
 SILENCE_S = 1_800.0
 """A preparation that says nothing for so long hangs: an encoder may think, but not half an hour."""
 
@@ -63,7 +67,7 @@ class _Original:
 
 
 def prepare_footage(
-    scenario: Scenario, *, cache_dir: Path, core_count: int, converse: Converse
+    scenario: Scenario, *, cache_dir: Path, converse: Converse
 ) -> Generator[Preparing, None, Footage]:
     """Prepare all clips and encodings of a scenario, in its order; returns the Footage.
 
@@ -86,7 +90,7 @@ def prepare_footage(
             job = PrepareEncodingJob(
                 source=source.media,
                 encoding=encoding,
-                thread_count=core_count,
+                thread_count=PREPARE_THREADS,
                 cache_dir=str(cache_dir),
             )
             name = f"{original.clip} → {encoding.name}"

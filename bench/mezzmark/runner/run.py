@@ -13,7 +13,7 @@ from mezzmark.facts.jobs import Answer, Broken, Job, Refused
 from mezzmark.facts.records import Trial
 from mezzmark.facts.run import Manifest
 from mezzmark.facts.scenario import Scenario
-from mezzmark.host import HostWatch, read_host_moment, read_usable_core_count
+from mezzmark.host import HostWatch, read_host_moment
 from mezzmark.host_clock import Clock
 from mezzmark.runner.events import (
     CellGivenUp,
@@ -73,7 +73,6 @@ def run_scenario(
             footage = yield from prepare_footage(
                 scenario,
                 cache_dir=cache_dir,
-                core_count=read_usable_core_count(),
                 converse=converse,
             )
         clock = clock or Clock()
