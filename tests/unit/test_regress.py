@@ -157,7 +157,7 @@ def test_several_runs_are_the_unit() -> None:
     assert report.design == "several runs"
     cell = report.cells[0]
     assert cell.verdict == "inconclusive"
-    assert "runs a side" in cell.reason
+    assert "runs in all would tell" in cell.reason
     test = stats.ttest_ind([0.05], days, equal_var=True)
     assert cell.difference_p == pytest.approx(test.pvalue, rel=1e-5)
     alone = compare_runs(baseline[1:2], [contender], tolerance_fraction=0.05)

@@ -98,6 +98,17 @@ def test_beyond_the_tolerance_is_told_from_perhaps_below_it() -> None:
     assert (near.verdict, near.is_beyond_tolerance) == ("regressed", False)
 
 
+def test_equivalence_is_tested_at_half_the_level_on_either_side() -> None:
+    """Twice the p-value of two one-sided tests, of the way that supports it least."""
+    sure, unsure = change(0.01, 0.005), change(-0.01, 0.015)
+    expected = 2 * stats.t.sf((math.log(1.05) - 0.01) / 0.015, 7)
+    found = Evidence(changes=(sure, unsure)).equivalence_p(TOLERANCE)
+    assert found == pytest.approx(expected, rel=1e-9)
+    other = Change(log_ratio=0.0, standard_error=0.01, degrees=7, count=8, method="u")
+    both = Evidence(changes=(sure, other))
+    assert both.interval(confidence_level=0.95).method == "t and u"
+
+
 def test_the_detectable_change_is_that_of_the_less_sure_way() -> None:
     """At the larger standard error, and at the level of the first of two cells by Holm."""
     pair = [Evidence(changes=(change(0.0, 0.01), change(0.0, 0.03)))] * 2

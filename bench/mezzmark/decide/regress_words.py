@@ -62,7 +62,8 @@ def describe_judgement(judgement: Judgement, *, tolerance_fraction: float, desig
             f"{change}: cannot be told from the machine's own change, however many {unit}; "
             "measure both sides in turn"
         )
-    return f"{change}: about {judgement.units_needed} {unit} a side would tell"
+    whose = "in all" if design == "several runs" else "a side"
+    return f"{change}: about {judgement.units_needed} {unit} {whose} would tell"
 
 
 def _change_text(judgement: Judgement) -> str:
