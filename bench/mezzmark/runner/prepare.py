@@ -181,11 +181,13 @@ def _add_clip(footage: Footage, original: _Original, source: PreparedMedia) -> N
     from mezzmark.engines.media import probe_media
 
     index = _add_medium(footage, original.clip, ORIGINAL, source)
+    facts = probe_media(source.media.media_path)
     footage.clips.append(
         ClipManifest(
             clip=original.clip,
             source="recipe" if original.spec.recipe is not None else "own",
-            original=probe_media(source.media.media_path),
+            # The name only: a published run need not tell its reader about folders.
+            original=facts.model_copy(update={"path": Path(facts.path).name}),
             fingerprint=source.fingerprint,
             frame_count=source.frame_count,
             duration_s=source.duration_s,
