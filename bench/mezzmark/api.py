@@ -285,8 +285,11 @@ def scenario_schema() -> str:
     return write_scenario_schema()
 
 
-def describe_scenario(scenario: str, *, footage: Sequence[str] = ()) -> str:
-    """What a scenario would measure, in a few lines."""
+def describe_scenario(
+    scenario: str, *, footage: Sequence[str] = (), earlier_run: Path | None = None
+) -> str:
+    """What a scenario would measure, in a few lines; with an earlier run of it on this machine,
+    also how many rounds its precision takes and what its time budget buys."""
     from mezzmark.store.scenario_file import read_scenario
 
     plan = read_scenario(scenario, footage=footage)
@@ -312,6 +315,17 @@ def describe_scenario(scenario: str, *, footage: Sequence[str] = ()) -> str:
         f"rounds: {plan.minimum_rounds} to {plan.rounds}, until every interval is within "
         f"±{plan.precision_fraction:.0%}{budget}; seed {plan.seed}"
     )
+    if earlier_run is None:
+        lines.append("how long that takes is known from an earlier run: --earlier RUN")
+    else:
+        from mezzmark.decide.steadiness import plan_precision
+        from mezzmark.store.run_store import read_run
+
+        run = read_run(Path(earlier_run))
+        manifest = run.manifest.model_copy(update={"scenario": plan})
+        lines.append(
+            plan_precision(manifest, run.trials) or "the earlier run has too few rounds to tell"
+        )
     return "\n".join(lines)
 
 

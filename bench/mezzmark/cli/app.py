@@ -388,12 +388,23 @@ def scenario_show(scenario: ScenarioArgument) -> None:
     sys.stdout.write(api.scenario_text(scenario))
 
 
-@scenario_app.command("check", epilog="Example: `mezzmark scenario check mine.toml`")
-def scenario_check(scenario: ScenarioArgument, footage: FootageOption = None) -> None:
+@scenario_app.command(
+    "check",
+    epilog="Examples: `mezzmark scenario check mine.toml` · "
+    "`mezzmark scenario check uhd-ingest --earlier results/uhd`",
+)
+def scenario_check(
+    scenario: ScenarioArgument,
+    footage: FootageOption = None,
+    earlier: Annotated[
+        Path | None,
+        typer.Option("--earlier", help="A run of it here: tells how long a precision takes."),
+    ] = None,
+) -> None:
     """Read a scenario and say what it would measure, without measuring."""
     from mezzmark import api
 
-    print(api.describe_scenario(scenario, footage=footage or ()))
+    print(api.describe_scenario(scenario, footage=footage or (), earlier_run=earlier))
 
 
 @scenario_app.command("schema", epilog="Example: `mezzmark scenario schema > scenario.json`")

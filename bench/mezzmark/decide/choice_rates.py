@@ -83,19 +83,21 @@ def simulate_promises(
     rounds: Sequence[int] = ROUNDS,
     draw_count: int = 1000,
     redraw: Callable[[Likely], Likely] = lambda likely: likely,
+    question: Question | None = None,
 ) -> tuple[Promise, ...]:
     """So many catalogues of the kinds in turn, half with ordered wishes and half with weights.
 
-    `redraw` replaces the draws, to put other methods to the same test.
+    `redraw` replaces the draws, to put other methods to the same test; `question` is asked of all
+    in place of needs and wishes made up for each.
     """
     promises = []
     for index in range(count):
         kind = kinds[index % len(kinds)]
         catalogue = draw_catalogue(kind, rng, noise=noise, rounds=int(rng.choice(rounds)))
-        question = ask(catalogue, rng, is_weighted=(index // len(kinds)) % 2 == 1)
-        likely = redraw(draw_likely(catalogue, question, rng, draw_count=draw_count))
-        choice = choose_among(question, likely, dict.fromkeys(catalogue.names, ()), {})
-        promises.append(compare_with_truth(choice, catalogue, question))
+        asked = question or ask(catalogue, rng, is_weighted=(index // len(kinds)) % 2 == 1)
+        likely = redraw(draw_likely(catalogue, asked, rng, draw_count=draw_count))
+        choice = choose_among(asked, likely, dict.fromkeys(catalogue.names, ()), {})
+        promises.append(compare_with_truth(choice, catalogue, asked))
     return tuple(promises)
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from mezzmark.decide.evidence import MeasuredRun, trial_cost
 from mezzmark.decide.judgement import Judgement
 from mezzmark.decide.verdicts import Design
+from mezzmark.facts.records import Trial
 from mezzmark.statistics.drift import classify_course
 
 _ASSUMPTIONS: Final[dict[Design, str]] = {
@@ -80,16 +81,16 @@ def describe_machine(
     notes = []
     for side, runs in (("baseline", baseline), ("contender", contender)):
         for run in runs:
-            kernels = [trial for trial in run.trials if trial.cell.task == "kernel"]
-            kernels.sort(key=lambda trial: (trial.round_index, trial.position))
-            costs = [cost for trial in kernels if (cost := trial_cost(trial)) is not None]
-            text = _course_text(costs)
+            text = course_words([trial for trial in run.trials if trial.cell.task == "kernel"])
             if text:
                 notes.append(f"{side} run {run.manifest.run_id}: {text}")
     return tuple(notes)
 
 
-def _course_text(kernel_ms: Sequence[float]) -> str:
+def course_words(kernels: Sequence[Trial]) -> str:
+    """What the reference kernel's trials say of the machine's course; empty where it was steady."""
+    ordered = sorted(kernels, key=lambda trial: (trial.round_index, trial.position))
+    kernel_ms = [cost for trial in ordered if (cost := trial_cost(trial)) is not None]
     if not kernel_ms:
         return "no reference kernel was measured"
     course = classify_course(np.asarray(kernel_ms))

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from mezzmark.decide.answer import Answer
+from mezzmark.decide.steadiness import describe_steadiness
 from mezzmark.decide.wording import count_text, shown_name, visible_text
 from mezzmark.report import background, cell_tables, tables
 from mezzmark.report.choose_section import ChooseSection, build_choose_section
@@ -36,6 +37,7 @@ class RunContext:
     footage: Table
     encodings: Table | None
     host: list[tuple[str, str]]
+    steadiness: tuple[str, ...]
     method: list[str]
     versions: list[tuple[str, str]]
 
@@ -86,6 +88,9 @@ def _run_context(view: RunView, prefix: str) -> RunContext:
         footage=background.clip_table(view, table_id=f"{prefix}footage"),
         encodings=_unless_empty(background.encoding_table(view, table_id=f"{prefix}encodings")),
         host=background.host_facts(view),
+        steadiness=describe_steadiness(
+            view.manifest, view.trials, confidence_level=view.confidence_level
+        ),
         method=background.method_sentences(view),
         versions=background.version_facts(view),
     )
