@@ -117,9 +117,13 @@ def _plan(
         half_width_fraction=goal,
         confidence_level=confidence_level,
     )
+    rounds, moves_each = (
+        count_text(plan.trial_count, "round"),
+        count_text(plan.samples_per_trial, "move"),
+    )
     return (
-        f"The cheapest way to ±{goal:.0%} for a typical cell: "
-        f"{count_text(plan.trial_count, 'round')} of {count_text(plan.samples_per_trial, 'move')} (Kalibera & Jones 2013)."
+        f"The cheapest way to ±{goal:.0%} for a typical cell: {rounds} of {moves_each} "
+        "(Kalibera & Jones 2013)."
     )
 
 
