@@ -1,0 +1,49 @@
+"""Arguments and options that several commands share."""
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+class RegressionFormat(StrEnum):
+    """How verdicts are printed."""
+
+    TABLE = "table"
+    MARKDOWN = "markdown"
+    JSON = "json"
+    JUNIT = "junit"
+
+
+class ExportFormat(StrEnum):
+    """What `export` writes."""
+
+    CSV = "csv"
+    JSON = "json"
+    PYTEST_BENCHMARK = "pytest-benchmark"
+
+
+ScenarioArgument = Annotated[
+    str, typer.Argument(help="A shipped scenario's name, or the path of your own TOML file.")
+]
+FootageOption = Annotated[
+    list[str] | None,
+    typer.Option("--footage", help="Your own file, or a glob in quotes; repeat for more."),
+]
+OutOption = Annotated[
+    Path | None, typer.Option("--out", help="Folder of the run (default: results/NAME-TIME).")
+]
+CacheOption = Annotated[
+    Path | None, typer.Option("--cache", help="Folder for made footage and encodings.")
+]
+ResumeOption = Annotated[bool, typer.Option("--resume", help="Go on with the run in --out.")]
+RoundsOption = Annotated[
+    int | None, typer.Option("--rounds", min=1, help="At most so many rounds.")
+]
+BudgetOption = Annotated[
+    float | None, typer.Option("--time-budget", min=1, help="Seconds after which no round begins.")
+]
+SeedOption = Annotated[
+    int | None, typer.Option("--seed", min=0, help="Another seed than the scenario's.")
+]
