@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
@@ -70,8 +71,12 @@ def colour(name: str) -> str:
 
 @contextmanager
 def own_look() -> Iterator[None]:
-    """Draw inside this: settings of the user's own Matplotlib neither leak in nor get changed."""
-    with mpl.rc_context():
+    """Draw inside this: settings of the user's own Matplotlib neither leak in nor get changed.
+
+    Matplotlib names clip paths by numbers as numpy prints them, and a library that was loaded
+    before may have changed how.
+    """
+    with mpl.rc_context(), np.printoptions(legacy=False):
         mpl.rcdefaults()
         mpl.rcParams.update(_RC)
         yield
