@@ -70,7 +70,42 @@ class _Sources(dict):
         return self[size]
 
 
-@pytest.mark.parametrize("entry", ENTRIES, ids=lambda entry: entry.name)
+SHOWN_BY_ANOTHER = {
+    "vc3-lb",
+    "vc3-hq",
+    "vc3-hd-45",
+    "vc3-hd-220",
+    "rdd36-proxy",
+    "rdd36-standard",
+    "rdd36-hq",
+    "rdd36-4444xq",
+    "rdd36-proxy-fast",
+    "rdd36-standard-fast",
+    "rdd36-hq-fast",
+    "rdd36-4444-fast",
+    "rdd36-4444xq-fast",
+    "vc5-draft",
+    "vc5-fine",
+    "vc5-finest",
+    "mjpeg-good",
+    "mjpeg-draft",
+    "jpeg2000-good",
+    "jpeg2000-lossless",
+    "mpeg2-intra-50",
+    "avc-intra-fast",
+    "av1-intra",
+}
+"""The same codec in another profile or quality: one decoder, one way of seeking."""
+
+
+def _case(entry: CatalogueEntry):
+    """Every entry is tried; those whose decoder another entry has already shown come with the slow
+    tests."""
+    marks = [pytest.mark.slow] if entry.name in SHOWN_BY_ANOTHER else []
+    return pytest.param(entry, id=entry.name, marks=marks)
+
+
+@pytest.mark.parametrize("entry", [_case(entry) for entry in ENTRIES])
 def test_no_move_shows_a_wrong_picture(
     entry: CatalogueEntry,
     sources: dict[tuple[int, int], MediaReference],
