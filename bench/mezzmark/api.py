@@ -1,6 +1,7 @@
 """The library: one public function behind each command, with the same argument names.
 
-Heavy libraries are imported inside the functions, so that `import mezzmark` stays light.
+Heavy libraries are imported inside the functions, so that `import mezzmark` stays light. One module
+although it is long: it is the list of what mezzmark promises, and holds no logic of its own.
 """
 
 from __future__ import annotations

@@ -70,6 +70,8 @@ def with_chances(entries: Sequence[JudgedEncoding], world: World) -> tuple[Judge
 
 
 def chance_ahead(world: World, chosen: int, second: int) -> float | None:
+    """The share of draws in which the chosen one comes before the runner-up, only these two
+    standing; None where there is no runner-up or too few rounds for a chance."""
     if NOBODY in (chosen, second) or world.likely.is_thin:
         return None
     pair = np.zeros(len(world.likely.encodings), dtype=np.bool_)

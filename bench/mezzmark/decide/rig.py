@@ -70,18 +70,22 @@ def find_rig_limits(
         false_alarm_share=_share(alarms, len(verdicts), confidence_level),
         round_sd_fraction=round_sd,
         planted=tuple(planted),
-        detectable=tuple(
-            Detectable(
-                round_count=count,
-                slowdown_fraction=detectable_change(
-                    round_sd / math.sqrt(count),
-                    degrees=count - 1,
-                    error_level=error_level,
-                    power=POWER,
-                ),
-            )
-            for count in SHOWN_ROUNDS
-        ),
+        detectable=_detectable(round_sd, error_level),
+    )
+
+
+def _detectable(round_sd: float, error_level: float) -> tuple[Detectable, ...]:
+    return tuple(
+        Detectable(
+            round_count=count,
+            slowdown_fraction=detectable_change(
+                round_sd / math.sqrt(count),
+                degrees=count - 1,
+                error_level=error_level,
+                power=POWER,
+            ),
+        )
+        for count in SHOWN_ROUNDS
     )
 
 

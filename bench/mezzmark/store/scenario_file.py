@@ -1,8 +1,6 @@
 """Reads a scenario file, and says what is wrong with it in one line."""
 
 import json
-import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -15,6 +13,7 @@ from mezzmark.facts.errors import EncodingError, ScenarioError
 from mezzmark.facts.scenario import Scenario
 from mezzmark.facts.scenario_problems import place, scenario_error
 from mezzmark.store.shipped import find_scenario
+from mezzmark.store.toml_file import read_toml
 
 FOOTAGE_PLACEHOLDER = "{footage}"
 """Stands in `files` for what the user passes with `--footage`."""
@@ -32,19 +31,7 @@ def read_scenario(
     time_budget_s, …). Raises ScenarioError with file, line, key, value and remedy.
     """
     path = find_scenario(name_or_path)
-    try:
-        text = path.read_text(encoding="utf-8")
-    except UnicodeDecodeError as problem:
-        raise ScenarioError(
-            where=path.name,
-            what=f"it is not text in UTF-8 (byte {problem.start})",
-            remedy="Save it as UTF-8",
-        ) from problem
-    except OSError as problem:
-        raise ScenarioError(
-            where=str(path), what=f"it cannot be read ({problem.strerror})", remedy="Check the path"
-        ) from problem
-    data = _parse(path.name, text)
+    text, data = read_toml(path)
     data = _with_footage(data, footage=footage, source=path.name, text=text)
     _anchor_files(data, folder=path.parent)
     data |= {key: value for key, value in (changes or {}).items() if value is not None}
@@ -69,20 +56,6 @@ def write_scenario_schema() -> str:
     schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     schema["title"] = "mezzmark scenario"
     return json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
-
-
-def _parse(source: str, text: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as problem:
-        line = re.search(r"at line (\d+), column (\d+)", str(problem))
-        where = f"{source}, line {line[1]}, column {line[2]}" if line else source
-        what = re.sub(r"\s*\(at .*\)$", "", str(problem))
-        raise ScenarioError(
-            where=where,
-            what=f"it is not valid TOML: {what[0].lower()}{what[1:]}",
-            remedy='A line reads: key = 3, key = "text", key = [1, 2] or [table]',
-        ) from problem
 
 
 def _with_footage(
