@@ -10,6 +10,7 @@ from pydantic import BaseModel
 from mezzmark.facts.records import Trial
 from mezzmark.facts.run import Manifest
 from mezzmark.facts.scenario import Scenario
+from mezzmark.facts.shop import Shop
 
 ROOT = Path(__file__).parents[2]
 
@@ -33,7 +34,9 @@ def models_of(model: type[BaseModel], *, without: frozenset[type] = frozenset())
 
 
 def named_in(readme: Path) -> set[str]:
-    return set(re.findall(r"`([a-z_0-9]+)(?:\[\])?`", readme.read_text(encoding="utf-8")))
+    """Names in back quotes, also as a list (`clips[]`) or as a table (`[scrub]`, `[[clips]]`)."""
+    pattern = r"`\[{0,2}([a-z_0-9]+)(?:\[\])?\]{0,2}`"
+    return set(re.findall(pattern, readme.read_text(encoding="utf-8")))
 
 
 SCENARIO_MODELS = models_of(Scenario)
@@ -45,3 +48,34 @@ def test_every_key_of_a_run_is_described(model: type[BaseModel]) -> None:
     """Another program can be written from the page: no key is missing in it."""
     missing = set(model.model_fields) - named_in(ROOT / "results" / "README.md")
     assert missing == set(), f"{model.__name__} has keys that results/README.md does not name"
+
+
+@pytest.mark.parametrize(
+    "model", sorted(SCENARIO_MODELS | models_of(Shop), key=lambda m: m.__name__)
+)
+def test_every_key_that_a_user_may_write_is_described(model: type[BaseModel]) -> None:
+    """Whoever writes a scenario or a shop by the page alone misses no key."""
+    missing = set(model.model_fields) - named_in(ROOT / "scenarios" / "README.md")
+    assert missing == set(), f"{model.__name__} has keys that scenarios/README.md does not name"
+
+
+@pytest.mark.parametrize(
+    ("table", "model"),
+    [
+        (name, next(m for m in SCENARIO_MODELS if m.__name__ == title))
+        for name, title in (
+            ("scrub", "ScrubSettings"),
+            ("encode", "EncodeSettings"),
+            ("grid", "GridSettings"),
+            ("ingest", "IngestSettings"),
+            ("delivery", "DeliverySettings"),
+            ("fidelity", "FidelitySettings"),
+            ("choose", "ChooseSettings"),
+        )
+    ],
+)
+def test_each_table_names_its_keys_in_its_own_section(table: str, model: type[BaseModel]) -> None:
+    """A key stands under the heading of the table it belongs to, not somewhere on the page."""
+    text = (ROOT / "scenarios" / "README.md").read_text(encoding="utf-8")
+    section = text.split(f"### `[{table}]`")[1].split("\n### ")[0]
+    assert set(model.model_fields) <= set(re.findall(r"`([a-z_]+)`", section))
