@@ -4,8 +4,9 @@ The sampling unit is the trial; how its figures become an interval is in `mezzma
 """
 
 import math
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from typing import Final
+from typing import Final, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +21,7 @@ from mezzmark.decide.rounds import (
 )
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.estimates import CellSummary, Estimate
-from mezzmark.facts.records import ScrubMeasurement, Trial
+from mezzmark.facts.records import Proof, ScrubMeasurement, Trial
 
 HEADLINE_FIGURES: Final = {
     "scrub": "p50_ms",
@@ -36,18 +37,25 @@ RATIO_UNIT: Final = "×"
 
 
 def summarise_cells(
-    trials: Sequence[Trial], *, confidence_level: float = 0.95
+    trials: Sequence[Trial],
+    *,
+    confidence_level: float = 0.95,
+    observations: Sequence[Observation] | None = None,
 ) -> tuple[CellSummary, ...]:
     """One summary per cell, in the order of task, clip, encoding and settings.
 
     Failed trials are counted with their reasons; wrong and unproved pictures are counted and
-    never enter a latency figure.
+    never enter a latency figure. `observations` are those of these trials where they are known.
     """
     by_cell: dict[Cell, list[Trial]] = {}
     for trial in trials:
         by_cell.setdefault(trial.cell, []).append(trial)
+    observed = group_by(
+        observe(trials) if observations is None else observations, lambda cell: cell
+    )
     return tuple(
-        _summarise(cell, by_cell[cell], confidence_level) for cell in sorted(by_cell, key=cell_key)
+        _summarise(cell, by_cell[cell], observed.get(cell, []), confidence_level)
+        for cell in sorted(by_cell, key=cell_key)
     )
 
 
@@ -72,20 +80,24 @@ def cell_key(cell: Cell) -> tuple[str, ...]:
     )
 
 
-def _summarise(cell: Cell, trials: Sequence[Trial], confidence_level: float) -> CellSummary:
-    observations = observe(trials)
+def _summarise(
+    cell: Cell,
+    trials: Sequence[Trial],
+    observations: Sequence[Observation],
+    confidence_level: float,
+) -> CellSummary:
     moves = [t.measurement for t in trials if isinstance(t.measurement, ScrubMeasurement)]
-    proofs = [proof for measured in moves for proof in measured.proof]
+    proofs = Counter({kind: sum(m.proof.count(kind) for m in moves) for kind in get_args(Proof)})
     failed = [trial for trial in trials if trial.outcome != "finished"]
     return CellSummary(
         cell=cell,
         estimates=estimate_figures(observations, confidence_level=confidence_level),
         trial_count=len(trials),
         failed_trial_count=len(failed),
-        sample_count=len(proofs) if moves else sum(o.sample_count for o in observations),
-        wrong_count=proofs.count("wrong"),
-        unproved_count=proofs.count("unreadable") + proofs.count("missing"),
-        alike_count=proofs.count("alike"),
+        sample_count=proofs.total() if moves else sum(o.sample_count for o in observations),
+        wrong_count=proofs["wrong"],
+        unproved_count=proofs["unreadable"] + proofs["missing"],
+        alike_count=proofs["alike"],
         reasons=tuple(sorted({t.reason or t.outcome for t in failed})),
     )
 

@@ -30,12 +30,13 @@ def judge_grid(
     thread times the cores (physical ones where cores run several threads), and never more than
     what memory carries; `limit_fraction` is the best split's share of it, paired by round.
     """
-    observations = [o for o in observe(trials) if o.cell.task == "grid" and not o.cell.arm]
+    mine = [t for t in trials if t.cell.task == "grid" and not t.cell.arm]
+    observations = observe(mine)
     by_encoding: dict[str, list[Observation]] = {}
     for observation in observations:
         by_encoding.setdefault(observation.cell.encoding, []).append(observation)
     return tuple(
-        _judge(name, group, trials, host, confidence_level) for name, group in by_encoding.items()
+        _judge(name, group, mine, host, confidence_level) for name, group in by_encoding.items()
     )
 
 

@@ -33,9 +33,10 @@ def predict_ingests(
     prediction. Ingests that resize are not predicted: the grid does not resize.
     """
     found = []
-    for summary in summarise_cells(trials, confidence_level=confidence_level):
+    ingests = [trial for trial in trials if trial.cell.task == "ingest"]
+    for summary in summarise_cells(ingests, confidence_level=confidence_level):
         cell = summary.cell
-        if cell.task != "ingest" or cell.arm or cell.order is None:
+        if cell.arm or cell.order is None:
             continue
         measured = summary.estimates.get("makespan_s")
         if measured is None:

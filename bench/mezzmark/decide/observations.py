@@ -8,7 +8,7 @@ Statistician 50(4), 1996, pp. 361-365, where it is the authors' recommendation).
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,9 +23,7 @@ from mezzmark.facts.records import (
     Trial,
 )
 from mezzmark.facts.throughput import DeliveryMeasurement, GridMeasurement, IngestMeasurement
-
-QUANTILE_METHOD: Final[Literal["median_unbiased"]] = "median_unbiased"
-"""numpy's name of Hyndman & Fan's type 8."""
+from mezzmark.statistics.quantiles import quantile, sorted_quantile
 
 PROVED: Final = ("right", "alike")
 """Only a picture known to be the one asked for enters a latency figure."""
@@ -61,7 +59,8 @@ FIGURE_UNITS: Final = {
 class Observation:
     """One finished trial as figures. `frame_count` and `wall_ns` are set for encoding trials only,
     whose throughput over several trials is total frames / total seconds; `proved_ms` (latencies of
-    proved moves) for scrub trials only, whose tails are those of all moves of all trials."""
+    proved moves) and `span_ns` (locate, decode and present, each summed over proved moves) for
+    scrub trials only, whose tails are those of all moves of all trials."""
 
     cell: Cell
     round_index: int
@@ -70,6 +69,8 @@ class Observation:
     frame_count: int = 0
     wall_ns: int = 0
     proved_ms: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
+    span_ns: tuple[int, int, int] = (0, 0, 0)
+    position: int = 0
 
 
 def observe(trials: Iterable[Trial]) -> tuple[Observation, ...]:
@@ -87,16 +88,7 @@ def observe_trial(trial: Trial) -> Observation | None:
     peak = trial.process.peak_rss_bytes if trial.process else None
     memory = {} if peak is None else {"peak_rss_bytes": float(peak)}
     if isinstance(measured, ScrubMeasurement):
-        proved = proved_mask(measured)
-        if not proved.any():
-            return None
-        return Observation(
-            cell=trial.cell,
-            round_index=trial.round_index,
-            figures=_scrub_figures(measured, proved) | memory,
-            sample_count=int(proved.sum()),
-            proved_ms=latencies_ms(measured)[proved],
-        )
+        return _observe_scrub(trial, measured, memory)
     if isinstance(measured, EncodeMeasurement):
         return Observation(
             cell=trial.cell,
@@ -105,6 +97,7 @@ def observe_trial(trial: Trial) -> Observation | None:
             sample_count=1,
             frame_count=measured.frame_count,
             wall_ns=measured.wall_ns,
+            position=trial.position,
         )
     if isinstance(measured, FidelityMeasurement):
         return None  # judged, not timed: `mezzmark.decide.fidelity` reads it
@@ -115,7 +108,10 @@ def observe_trial(trial: Trial) -> Observation | None:
 
 def proved_mask(measured: ScrubMeasurement) -> NDArray[np.bool_]:
     """True for each move whose picture is proved to be the one asked for."""
-    return np.fromiter((proof in PROVED for proof in measured.proof), bool, len(measured.proof))
+    proofs = measured.proof
+    if sum(proofs.count(proof) for proof in PROVED) == len(proofs):
+        return np.ones(len(proofs), dtype=np.bool_)  # as nearly always: no look at each move
+    return np.fromiter((proof in PROVED for proof in proofs), bool, len(proofs))
 
 
 def latencies_ms(measured: ScrubMeasurement) -> NDArray[np.float64]:
@@ -127,20 +123,39 @@ def latencies_ms(measured: ScrubMeasurement) -> NDArray[np.float64]:
     return total / NS_PER_MS
 
 
-def _quantile(values: NDArray[np.float64], probability: float) -> float:
-    return float(np.quantile(values, probability, method=QUANTILE_METHOD))
-
-
-def _scrub_figures(measured: ScrubMeasurement, proved: NDArray[np.bool_]) -> dict[str, float]:
-    latency_ms = latencies_ms(measured)[proved]
-    figures = {"p50_ms": _quantile(latency_ms, 0.5), "p95_ms": _quantile(latency_ms, 0.95)}
-    for name in ("locate", "decode", "present"):
-        span_ms = np.asarray(getattr(measured, f"{name}_ns"), dtype=np.float64) / NS_PER_MS
-        figures[f"{name}_p50_ms"] = _quantile(span_ms[proved], 0.5)
+def _observe_scrub(
+    trial: Trial, measured: ScrubMeasurement, memory: dict[str, float]
+) -> Observation | None:
+    proved = proved_mask(measured)
+    if not proved.any():
+        return None
+    # Each list of numbers is turned into an array once: that is most of what a large run costs.
+    spans_ns = {
+        name: np.asarray(getattr(measured, f"{name}_ns"), dtype=np.int64)[proved]
+        for name in ("locate", "decode", "present")
+    }
+    latency_ms = (spans_ns["locate"] + spans_ns["decode"] + spans_ns["present"]) / NS_PER_MS
+    ordered_ms = np.sort(latency_ms)
+    figures = {
+        "p50_ms": sorted_quantile(ordered_ms, 0.5),
+        "p95_ms": sorted_quantile(ordered_ms, 0.95),
+    }
+    for name, span_ns in spans_ns.items():
+        figures[f"{name}_p50_ms"] = quantile(span_ns / NS_PER_MS, 0.5)
     if measured.open_ns:
-        figures["open_ms"] = float(np.mean(measured.open_ns)) / NS_PER_MS
-    figures["read_bytes_per_move"] = float(np.mean(np.asarray(measured.read_bytes)[proved]))
-    return figures
+        figures["open_ms"] = sum(measured.open_ns) / len(measured.open_ns) / NS_PER_MS
+    read_bytes = np.asarray(measured.read_bytes, dtype=np.int64)[proved]
+    figures["read_bytes_per_move"] = int(read_bytes.sum()) / read_bytes.size
+    locate_ns, decode_ns, present_ns = (int(span_ns.sum()) for span_ns in spans_ns.values())
+    return Observation(
+        cell=trial.cell,
+        round_index=trial.round_index,
+        figures=figures | memory,
+        sample_count=latency_ms.size,
+        proved_ms=latency_ms,
+        span_ns=(locate_ns, decode_ns, present_ns),
+        position=trial.position,
+    )
 
 
 def _encode_figures(measured: EncodeMeasurement) -> dict[str, float]:
@@ -173,6 +188,7 @@ def _observe_throughput(
         sample_count=1,
         frame_count=frames,
         wall_ns=wall_ns,
+        position=trial.position,
     )
 
 
@@ -183,6 +199,7 @@ def _observe_kernel(trial: Trial, measured: KernelMeasurement) -> Observation | 
     return Observation(
         cell=trial.cell,
         round_index=trial.round_index,
-        figures={"kernel_ms": _quantile(wall_ms, 0.5)},
+        figures={"kernel_ms": quantile(wall_ms, 0.5)},
         sample_count=len(measured.wall_ns),
+        position=trial.position,
     )

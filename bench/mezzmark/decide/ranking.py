@@ -8,6 +8,7 @@ that holds the best is Gupta's, Technometrics 7(2), 1965, pp. 225-245).
 """
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 from mezzmark.decide.estimates import compare_groups, pool_clips
 from mezzmark.decide.observations import Observation
@@ -59,6 +60,7 @@ class Ranking(Fact):
         )
 
 
+@lru_cache(maxsize=4096)  # asked for every trial again and again, and there are few cells
 def setting_of(cell: Cell) -> Cell:
     """What is left of a cell without its clip and encoding."""
     return cell.model_copy(update={"clip": "", "encoding": ""})

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from mezzmark.decide.estimates import summarise_cells
 from mezzmark.decide.noise import flag_trials
-from mezzmark.decide.observations import latencies_ms, observe
+from mezzmark.decide.observations import Observation, latencies_ms, observe
 from mezzmark.decide.ranking import rank_encodings, scrub_settings
 from mezzmark.decide.regress_words import course_words
 from mezzmark.decide.wording import count_text, list_text
@@ -36,26 +36,40 @@ NS_PER_S: Final = 1e9
 
 
 def describe_steadiness(
-    manifest: Manifest, trials: Sequence[Trial], *, confidence_level: float = 0.95
+    manifest: Manifest,
+    trials: Sequence[Trial],
+    *,
+    confidence_level: float = 0.95,
+    observations: Sequence[Observation] | None = None,
 ) -> tuple[str, ...]:
-    """Sentences on spread, the next run, the machine's course, and disturbed trials."""
+    """Sentences on spread, the next run, the machine's course, and disturbed trials.
+
+    `observations` are those of these trials where they are known.
+    """
+    observed = observe(trials) if observations is None else observations
     sentences: list[str] = []
     sentences += _spread_sentences(manifest, trials, confidence_level)
-    precision = plan_precision(manifest, trials, confidence_level=confidence_level)
+    precision = plan_precision(
+        manifest, trials, confidence_level=confidence_level, observations=observed
+    )
     if precision:
         sentences.append(f"For another run of this scenario: {precision}")
     sentences.append(_machine_sentence(trials))
-    sentences.append(_disturbance_sentence(trials, confidence_level))
+    sentences.append(_disturbance_sentence(trials, observed, confidence_level))
     return tuple(sentences)
 
 
 def plan_precision(
-    manifest: Manifest, trials: Sequence[Trial], *, confidence_level: float = 0.95
+    manifest: Manifest,
+    trials: Sequence[Trial],
+    *,
+    confidence_level: float = 0.95,
+    observations: Sequence[Observation] | None = None,
 ) -> str:
     """How many rounds the scenario's precision takes, from the cell that spreads most, and what
     the time budget buys; empty where too little was measured."""
     by_cell: dict[Cell, list[float]] = {}
-    for observation in observe(trials):
+    for observation in observe(trials) if observations is None else observations:
         figure = observation.figures.get("p50_ms") or observation.figures.get("throughput_fps")
         if figure and observation.cell.task in ("scrub", "encode") and not observation.cell.arm:
             by_cell.setdefault(observation.cell, []).append(float(np.log(figure)))
@@ -135,13 +149,17 @@ def _machine_sentence(trials: Sequence[Trial]) -> str:
     return f"{words[0].upper()}{words[1:]}."
 
 
-def _disturbance_sentence(trials: Sequence[Trial], confidence_level: float) -> str:
+def _disturbance_sentence(
+    trials: Sequence[Trial], observations: Sequence[Observation], confidence_level: float
+) -> str:
     flagged = flag_trials(trials)
     if not flagged:
         return "No trial was disturbed as far as the system tells."
     places = {(trial.round_index, trial.position) for trial in flagged}
     kept = [trial for trial in trials if (trial.round_index, trial.position) not in places]
-    before, after = (_fastest(part, confidence_level) for part in (trials, kept))
+    undisturbed = [o for o in observations if (o.round_index, o.position) not in places]
+    before = _fastest(trials, observations, confidence_level)
+    after = _fastest(kept, undisturbed, confidence_level)
     count = f"{len(flagged)} of {count_text(len(trials), 'trial')}"
     if before == after:
         return f"{count} were disturbed and kept; without them the same encodings lead."
@@ -149,15 +167,16 @@ def _disturbance_sentence(trials: Sequence[Trial], confidence_level: float) -> s
     return f"{count} were disturbed and kept; without them {names} would lead instead."
 
 
-def _fastest(trials: Sequence[Trial], confidence_level: float) -> frozenset[str]:
+def _fastest(
+    trials: Sequence[Trial], observations: Sequence[Observation], confidence_level: float
+) -> frozenset[str]:
     """The encodings that may be the fastest in the leading setting."""
-    observations = observe(trials)
     settings = scrub_settings(observations)
     if not settings:
         return frozenset()
     ranking = rank_encodings(
         observations,
-        summarise_cells(trials, confidence_level=confidence_level),
+        summarise_cells(trials, confidence_level=confidence_level, observations=observations),
         settings[0],
         confidence_level=confidence_level,
     )

@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 from mezzmark.decide.answer import Answer, answer_from
 from mezzmark.decide.bitrates import pooled_bitrates_bps
 from mezzmark.decide.estimates import pool_clips, summarise_cells
-from mezzmark.decide.observations import Observation, latencies_ms, observe, proved_mask
+from mezzmark.decide.observations import Observation, observe
 from mezzmark.decide.ranking import Ranking, rank_encodings, scrub_settings, setting_of
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.encoding import ORIGINAL
 from mezzmark.facts.estimates import CellSummary, Estimate
-from mezzmark.facts.records import ScrubMeasurement, Trial
+from mezzmark.facts.records import Trial
 from mezzmark.facts.run import Manifest
 from mezzmark.report.look import Role
 
@@ -60,7 +60,9 @@ def view_run(
     """All that a report shows of one run. Trials of the reference workload and of the null arm
     stay in `trials` and `summaries` and take no part in the ranking."""
     observations = observe(trials)
-    summaries = summarise_cells(trials, confidence_level=confidence_level)
+    summaries = summarise_cells(
+        trials, confidence_level=confidence_level, observations=observations
+    )
     rankings = tuple(
         rank_encodings(observations, summaries, setting, confidence_level=confidence_level)
         for setting in scrub_settings(observations)
@@ -80,19 +82,18 @@ def view_run(
     )
 
 
-def scrub_trials(view: RunView, setting: Cell) -> dict[str, list[ScrubMeasurement]]:
+def scrub_trials(view: RunView, setting: Cell) -> dict[str, list[Observation]]:
     """Each encoding's finished scrub trials in one setting, in the order they ran."""
-    found: dict[str, list[ScrubMeasurement]] = {}
-    for trial in view.trials:
-        measured = trial.measurement
-        if isinstance(measured, ScrubMeasurement) and setting_of(trial.cell) == setting:
-            found.setdefault(trial.cell.encoding, []).append(measured)
+    found: dict[str, list[Observation]] = {}
+    for observation in view.observations:
+        if observation.proved_ms is not None and setting_of(observation.cell) == setting:
+            found.setdefault(observation.cell.encoding, []).append(observation)
     return found
 
 
-def pooled_latencies_ms(trials: Sequence[ScrubMeasurement]) -> NDArray[np.float64]:
+def pooled_latencies_ms(trials: Sequence[Observation]) -> NDArray[np.float64]:
     """Every proved latency of these trials, one after the other."""
-    parts = [latencies_ms(measured)[proved_mask(measured)] for measured in trials]
+    parts = [trial.proved_ms for trial in trials if trial.proved_ms is not None]
     return np.concatenate(parts) if parts else np.empty(0)
 
 
@@ -105,14 +106,10 @@ def trial_medians_ms(view: RunView, setting: Cell) -> dict[str, list[float]]:
     return medians
 
 
-def span_shares(trials: Sequence[ScrubMeasurement]) -> dict[str, float]:
+def span_shares(trials: Sequence[Observation]) -> dict[str, float]:
     """The share of all proved waiting spent in each span; the three sum to 1."""
-    totals = {"locate": 0.0, "decode": 0.0, "present": 0.0}
-    for measured in trials:
-        proved = proved_mask(measured)
-        for name in totals:
-            span_ns = np.asarray(getattr(measured, f"{name}_ns"), dtype=np.float64)
-            totals[name] += float(span_ns[proved].sum())
+    names = ("locate", "decode", "present")
+    totals = {name: sum(trial.span_ns[k] for trial in trials) for k, name in enumerate(names)}
     whole = sum(totals.values())
     return {name: total / whole if whole else 0.0 for name, total in totals.items()}
 
