@@ -134,6 +134,7 @@ def _render(environment: Environment, name: str, runs: Sequence[RunContext]) -> 
         script, _, _ = environment.loader.get_source(environment, "report.js")  # type: ignore[union-attr]
         text = environment.get_template(name).render(
             runs=runs,
+            together=(),
             title=runs[0].title if len(runs) == 1 else f"{len(runs)} runs",
             style=Markup(figure_variables() + source),
             script=Markup(script),
