@@ -2,13 +2,32 @@
 
 from collections.abc import Sequence
 
+from mezzmark.decide.ranking import setting_of
 from mezzmark.decide.wording import visible_text
+from mezzmark.facts.cells import Cell
 from mezzmark.facts.estimates import CellSummary
 from mezzmark.report.tables import DASH, Entry, Table, counted, measured, named
 from mezzmark.report.view import RunView
 
+SCRUB_CELLS, ENCODE_CELLS = "scrub-cells", "encode-cells"
+"""What the tables' ids end with."""
+
 _SCRUB_FIGURES = ("p50_ms", "p95_ms", "locate_p50_ms", "decode_p50_ms", "present_p50_ms", "open_ms")
 _ENCODE_FIGURES = ("throughput_fps", "cores_busy", "bitrate_bps", "file_bytes", "peak_rss_bytes")
+
+
+def cell_anchors(view: RunView, setting: Cell, *, table_id: str) -> dict[str, str]:
+    """Each encoding's first row, over clips, in the table of all cells of the setting's task."""
+    mine = [summary for summary in view.summaries if summary.cell.task == setting.task]
+    anchors: dict[str, str] = {}
+    for index, summary in enumerate(mine):
+        if setting_of(summary.cell) == setting and not summary.cell.arm:
+            anchors.setdefault(summary.cell.encoding, f"{table_id}-{index}")
+    return anchors
+
+
+def _anchors(table_id: str, count: int) -> tuple[str, ...]:
+    return tuple(f"{table_id}-{index}" for index in range(count))
 
 
 def scrub_cells_table(view: RunView, *, table_id: str) -> Table:
@@ -47,6 +66,7 @@ def scrub_cells_table(view: RunView, *, table_id: str) -> Table:
             )
             for s in mine
         ),
+        anchors=_anchors(table_id, len(mine)),
         texts=(0, 1, 2, 3),
     )
 
@@ -80,6 +100,7 @@ def encode_cells_table(view: RunView, *, table_id: str) -> Table:
             )
             for s in mine
         ),
+        anchors=_anchors(table_id, len(mine)),
         texts=(0, 1),
     )
 

@@ -1,6 +1,7 @@
 """The report's section on choosing: shown where the scenario says what is needed and wished for."""
 
 from dataclasses import dataclass
+from functools import partial
 
 from mezzmark.decide.choose import choose_encoding
 from mezzmark.decide.choose_words import (
@@ -10,21 +11,27 @@ from mezzmark.decide.choose_words import (
     headline,
     need_text,
 )
-from mezzmark.decide.wording import estimate_text, visible_text
+from mezzmark.decide.wording import estimate_text, list_text, shown_name, visible_text
 from mezzmark.facts.choice import Choice, JudgedEncoding
 from mezzmark.facts.choosing import parse_wish
 from mezzmark.facts.errors import ScenarioError
+from mezzmark.report.figure_choice import draw_choice
+from mezzmark.report.figure_choice_points import choice_plane, pareto_points
+from mezzmark.report.gallery import Picture, make_picture
+from mezzmark.report.look import own_look
 from mezzmark.report.tables import DASH, Entry, Table
 from mezzmark.report.view import RunView
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChooseSection:
-    """The choice in words and as a table of all encodings; no table where nothing can be chosen."""
+    """The choice in words, as a table of all encodings and as a figure of the kind `choice`; only
+    the headline where nothing can be chosen, and no figure without two figures to draw."""
 
     headline: str
     sentences: tuple[str, ...]
     tables: tuple[Table, ...]
+    pictures: tuple[Picture, ...] = ()
 
 
 def build_choose_section(view: RunView, *, prefix: str) -> ChooseSection | None:
@@ -40,18 +47,43 @@ def build_choose_section(view: RunView, *, prefix: str) -> ChooseSection | None:
             sentences=(),
             tables=(),
         )
+    table_id = f"{prefix}choice"
     return ChooseSection(
         headline=headline(choice),
         sentences=(*findings(choice), *flip_sentences(choice)),
-        tables=(choice_table(choice, table_id=f"{prefix}choice"),),
+        tables=(choice_table(choice, table_id=table_id), *_doubts(choice, f"{table_id}-why")),
+        pictures=_pictures(choice, prefix=prefix, table_id=table_id),
     )
 
 
-def choice_table(choice: Choice, *, table_id: str) -> Table:
-    """All encodings: the recommended one first, the ruled out last."""
-    wishes = [parse_wish(text).figure for text in choice.wishes]
+def _pictures(choice: Choice, *, prefix: str, table_id: str) -> tuple[Picture, ...]:
+    plane = choice_plane(choice)
+    if plane is None:
+        return ()
+    anchors = {
+        entry.encoding: f"{table_id}-{index}" for index, entry in enumerate(_in_order(choice))
+    }
+    front = [point.judged.encoding for point in pareto_points(plane)]
+    with own_look():
+        return (
+            make_picture(
+                "choice",
+                f"{prefix}choice",
+                "What meets your needs, and at what price",
+                "The line joins the encodings that no other one beats in both of these; hollow "
+                "ones miss a need. Whether an encoding is beaten is judged over all wishes, so "
+                "one behind the line may still be the better in a third.",
+                f"Not beaten in both: {list_text(front) if front else 'none'}. Recommended: "
+                f"{shown_name(choice.recommendation) if choice.recommendation else 'none'}.",
+                partial(draw_choice, choice, plane, anchors=anchors),
+            ),
+        )
+
+
+def _in_order(choice: Choice) -> list[JudgedEncoding]:
+    """The recommended one first, the ruled out last."""
     order = ("meets", "open", "not judged", "ruled out")
-    entries = sorted(
+    return sorted(
         choice.encodings,
         key=lambda e: (
             e.encoding != choice.recommendation,
@@ -60,6 +92,12 @@ def choice_table(choice: Choice, *, table_id: str) -> Table:
             e.encoding,
         ),
     )
+
+
+def choice_table(choice: Choice, *, table_id: str) -> Table:
+    """All encodings: the recommended one first, the ruled out last."""
+    wishes = [parse_wish(text).figure for text in choice.wishes]
+    entries = _in_order(choice)
     return Table(
         table_id=table_id,
         title="Needs and wishes, encoding by encoding",
@@ -75,10 +113,36 @@ def choice_table(choice: Choice, *, table_id: str) -> Table:
             "chance to be the best",
             "front",
             *(figure.label for figure in wishes),
-            "why",
         ),
         rows=tuple(_row(choice, entry, [figure.name for figure in wishes]) for entry in entries),
-        texts=(0, 1, 4, 5 + len(wishes)),
+        anchors=tuple(f"{table_id}-{index}" for index in range(len(entries))),
+        texts=(0, 1, 4),
+    )
+
+
+def _doubts(choice: Choice, table_id: str) -> tuple[Table, ...]:
+    """What speaks against each encoding, as a table of its own: the texts are long."""
+    rows = tuple(
+        (
+            Entry(text=visible_text(entry.encoding), sort=entry.encoding),
+            Entry(text=entry.status, sort=entry.status),
+            Entry(text=why),
+        )
+        for entry in _in_order(choice)
+        if (why := _why(entry))
+    )
+    if not rows:
+        return ()
+    return (
+        Table(
+            table_id=table_id,
+            title="What speaks against an encoding",
+            note="Each need that is missed or open: what was measured, how far that is from the "
+            "limit, and the chance of meeting it.",
+            columns=("encoding", "needs", "why"),
+            rows=rows,
+            texts=(0, 1, 2),
+        ),
     )
 
 
@@ -96,7 +160,6 @@ def _row(choice: Choice, entry: JudgedEncoding, figures: list[str]) -> tuple[Ent
         _chance(entry.chance_best),
         Entry(text=entry.front or DASH),
         *measured,
-        Entry(text=_why(entry) or DASH),
     )
 
 

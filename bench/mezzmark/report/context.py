@@ -58,6 +58,7 @@ def _run_context(view: RunView, prefix: str) -> RunContext:
     scenario = view.manifest.scenario
     throughput = build_throughput_section(view, prefix=prefix)
     fidelity = build_fidelity_section(view, prefix=prefix)
+    choice = build_choose_section(view, prefix=prefix)
     return RunContext(
         prefix=prefix,
         title=visible_text(scenario.title or scenario.name),
@@ -66,12 +67,13 @@ def _run_context(view: RunView, prefix: str) -> RunContext:
         answer=view.answer,
         pictures=(
             *draw_gallery(view, prefix=prefix),
+            *(choice.pictures if choice else ()),
             *(throughput.pictures if throughput else ()),
             *(fidelity.pictures if fidelity else ()),
         ),
         throughput=throughput,
         fidelity=fidelity,
-        choice=build_choose_section(view, prefix=prefix),
+        choice=choice,
         rankings=tuple(
             tables.ranking_table(view, ranking, table_id=f"{prefix}ranking-{index}")
             for index, ranking in enumerate(view.rankings)

@@ -1,5 +1,7 @@
 """What encoding costs: frames per second for every thread count."""
 
+from collections.abc import Mapping, Sequence
+
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
@@ -7,6 +9,7 @@ from matplotlib.lines import Line2D
 from mezzmark.decide.wording import count_text, estimate_text
 from mezzmark.facts.estimates import Estimate
 from mezzmark.report.look import Role, Shape, colour, padded, set_log_axis
+from mezzmark.report.marks import mark_url, mark_words
 from mezzmark.report.rows import ReferenceLine, Row, draw_lines, legend_below, row_axes, stripe
 from mezzmark.report.view import RunView, encode_speeds
 from mezzmark.report.words import clip_rates, interval_words, rate_text
@@ -15,8 +18,17 @@ THREAD_MARKS = ("o", "s", "D", "^", "v", "P", "X", "h")
 """One mark per thread count, fewest first; repeated after the eighth."""
 
 
-def draw_encode(view: RunView, shape: Shape, *, anchors: dict[str, str]) -> Figure:
-    """One row per encoding, its best speed on top; one mark per thread count, joined by a line."""
+def draw_encode(
+    view: RunView,
+    shape: Shape,
+    *,
+    anchors: Mapping[str, str],
+    cells: Mapping[tuple[str, int], str],
+) -> Figure:
+    """One row per encoding, its best speed on top; one mark per thread count, joined by a line.
+
+    Names link to `anchors`; marks to `cells`, by encoding and thread count.
+    """
     speeds = encode_speeds(view)
     names = sorted(speeds, key=lambda name: (-_best(speeds[name])[1].point, name))
     threads = sorted({count for by_threads in speeds.values() for count in by_threads})
@@ -29,25 +41,12 @@ def draw_encode(view: RunView, shape: Shape, *, anchors: dict[str, str]) -> Figu
         )
         for name in names
     ]
-    lines = [
-        ReferenceLine(
-            value=rate,
-            label=f"as fast as it plays: {rate_text(rate)}",
-            short=f"plays at {rate_text(rate)}",
-        )
-        for rate in clip_rates(view.manifest)[:2]
-    ]
+    lines = _lines(view)
     everything = [e for by_threads in speeds.values() for e in by_threads.values()]
-    rounds = max(estimate.round_count for estimate in everything)
-    clips = len({o.cell.clip for o in view.observations if o.cell.task == "encode"})
     figure, axes = row_axes(
         shape,
         title="Encode speed",
-        subtitle=(
-            f"Total frames / total seconds, frames taken from memory. "
-            f"{count_text(rounds, 'round')}, {count_text(clips, 'clip')}. "
-            f"Bars: {interval_words(view)}."
-        ),
+        subtitle=_subtitle(view, everything),
         rows=rows,
         lines=lines,
     )
@@ -63,10 +62,32 @@ def draw_encode(view: RunView, shape: Shape, *, anchors: dict[str, str]) -> Figu
     )
     stripe(axes, len(rows))
     for index, name in enumerate(names):
-        _draw_row(axes, index, speeds[name], threads, view.role(name))
+        _draw_row(axes, index, name, speeds[name], threads, view.role(name), cells)
     draw_lines(axes, lines, shape)
     _legend(axes, threads, shape)
     return figure
+
+
+def _lines(view: RunView) -> list[ReferenceLine]:
+    return [
+        ReferenceLine(
+            value=rate,
+            label=f"as fast as it plays: {rate_text(rate)}",
+            short=f"plays at {rate_text(rate)}",
+        )
+        for rate in clip_rates(view.manifest)[:2]
+    ]
+
+
+def _subtitle(view: RunView, everything: Sequence[Estimate]) -> str:
+    rounds = max(estimate.round_count for estimate in everything)
+    frames = max(estimate.sample_count for estimate in everything)
+    clips = len({o.cell.clip for o in view.observations if o.cell.task == "encode"})
+    return (
+        f"Total frames / total seconds, frames taken from memory. "
+        f"{count_text(rounds, 'round')}, {count_text(clips, 'clip')}, up to "
+        f"{count_text(frames, 'frame')} a mark. Bars: {interval_words(view)}."
+    )
 
 
 def _best(by_threads: dict[int, Estimate]) -> tuple[int, Estimate]:
@@ -81,7 +102,13 @@ def _row_text(threads: int, estimate: Estimate, shape: Shape, choices: int) -> s
 
 
 def _draw_row(
-    axes: Axes, y: float, by_threads: dict[int, Estimate], threads: list[int], role: Role
+    axes: Axes,
+    y: float,
+    name: str,
+    by_threads: dict[int, Estimate],
+    threads: list[int],
+    role: Role,
+    cells: Mapping[tuple[str, int], str],
 ) -> None:
     shade = colour(role)
     points = [by_threads[count].point for count in sorted(by_threads)]
@@ -100,6 +127,15 @@ def _draw_row(
             markeredgewidth=1.4,
             linestyle="none",
             zorder=4,
+            url=mark_url(
+                cells[name, count],
+                mark_words(
+                    name,
+                    f"encode speed, {count_text(count, 'thread')}",
+                    estimate,
+                    samples="frame",
+                ),
+            ),
         )
 
 

@@ -1,5 +1,7 @@
 """Time to picture: per encoding the distribution, every trial, median and p95 with intervals."""
 
+from collections.abc import Mapping
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -9,8 +11,8 @@ from numpy.typing import NDArray
 from mezzmark.decide.answer import INSTANT_MS
 from mezzmark.decide.ranking import Ranked, Ranking
 from mezzmark.decide.wording import estimate_text
-from mezzmark.facts.estimates import Estimate
 from mezzmark.report.look import MARKS, Role, Shape, colour, padded, set_log_axis
+from mezzmark.report.marks import mark_url, mark_words
 from mezzmark.report.rows import ReferenceLine, Row, draw_lines, legend_below, row_axes, stripe
 from mezzmark.report.view import RunView, pooled_latencies_ms, scrub_trials, trial_medians_ms
 from mezzmark.report.words import frame_budgets, interval_words, setting_words, trial_words
@@ -22,40 +24,25 @@ DENSITY_HEIGHT = 0.34
 """Height of the tallest density, in rows."""
 
 
-def draw_latency(view: RunView, ranking: Ranking, shape: Shape, *, anchor: str) -> Figure:
-    """The figure of one scrub setting, fastest encoding on top."""
+def draw_latency(
+    view: RunView, ranking: Ranking, shape: Shape, *, anchor: str, cells: Mapping[str, str]
+) -> Figure:
+    """The figure of one scrub setting, fastest encoding on top.
+
+    Names link to the rows of the ranking table, whose anchors begin with `anchor`; marks to
+    `cells`, the anchor of each encoding in the table of all cells.
+    """
     entries = ranking.entries
     samples = {
         name: pooled_latencies_ms(trials)
         for name, trials in scrub_trials(view, ranking.setting).items()
     }
-    medians = trial_medians_ms(view, ranking.setting)
-    rows = [
-        Row(
-            encoding=entry.encoding,
-            text=estimate_text(entry.estimates["p50_ms"]),
-            role=view.role(entry.encoding),
-            anchor=f"{anchor}-{index}",
-            warning=f"✕ {entry.wrong_count:,} wrong" if entry.wrong_count else "",
-        )
-        for index, entry in enumerate(entries)
-    ]
-    lines = [
-        *frame_budgets(view.manifest),
-        ReferenceLine(
-            value=INSTANT_MS, label="0.1 s: up to here it feels immediate", short="0.1 s: immediate"
-        ),
-    ]
-    count = sum(len(values) for values in samples.values())
+    lines = _lines(view)
     figure, axes = row_axes(
         shape,
         title=f"Time to picture {setting_words(ranking.setting, with_threads=False)}",
-        subtitle=(
-            f"{setting_words(ranking.setting, with_pattern=False)}. "
-            f"{trial_words(view, ranking)}; {count:,} proved moves. "
-            f"Bars: {interval_words(view)}."
-        ),
-        rows=rows,
+        subtitle=_subtitle(view, ranking, sum(len(values) for values in samples.values())),
+        rows=_rows(view, entries, anchor),
         lines=lines,
     )
     everything = [float(v) for entry in entries for v in _extent(samples[entry.encoding])]
@@ -68,11 +55,42 @@ def draw_latency(view: RunView, ranking: Ranking, shape: Shape, *, anchor: str) 
         label="time to picture, ms (log scale)",
         most=12 if shape == "wide" else 6,
     )
-    stripe(axes, len(rows))
-    _draw_rows(axes, entries, samples, medians, view)
+    stripe(axes, len(entries))
+    _draw_rows(axes, entries, samples, trial_medians_ms(view, ranking.setting), view)
+    for index, entry in enumerate(entries):
+        for kind in ("p95", "p50"):
+            _draw_estimate(axes, entry, index, kind, view.role(entry.encoding), cells)
     draw_lines(axes, lines, shape)
     _legend(axes, shape)
     return figure
+
+
+def _rows(view: RunView, entries: tuple[Ranked, ...], anchor: str) -> list[Row]:
+    return [
+        Row(
+            encoding=entry.encoding,
+            text=estimate_text(entry.estimates["p50_ms"]),
+            role=view.role(entry.encoding),
+            anchor=f"{anchor}-{index}",
+            warning=f"✕ {entry.wrong_count:,} wrong" if entry.wrong_count else "",
+        )
+        for index, entry in enumerate(entries)
+    ]
+
+
+def _lines(view: RunView) -> list[ReferenceLine]:
+    instant = ReferenceLine(
+        value=INSTANT_MS, label="0.1 s: up to here it feels immediate", short="0.1 s: immediate"
+    )
+    return [*frame_budgets(view.manifest), instant]
+
+
+def _subtitle(view: RunView, ranking: Ranking, sample_count: int) -> str:
+    return (
+        f"{setting_words(ranking.setting, with_pattern=False)}. "
+        f"{trial_words(view, ranking)}; {sample_count:,} proved moves. "
+        f"Bars: {interval_words(view)}."
+    )
 
 
 def _extent(values: NDArray[np.float64]) -> tuple[float, float]:
@@ -119,13 +137,14 @@ def _draw_rows(
             alpha=0.75,
             markeredgewidth=0.6,
         )
-        _draw_estimate(axes, entry.estimates["p95_ms"], index, "p95", role)
-        _draw_estimate(axes, entry.estimates["p50_ms"], index, "p50", role)
 
 
-def _draw_estimate(axes: Axes, estimate: Estimate, y: float, kind: str, role: Role) -> None:
+def _draw_estimate(
+    axes: Axes, entry: Ranked, y: float, kind: str, role: Role, cells: Mapping[str, str]
+) -> None:
     """The median as the role's mark with a thick bar, p95 as a hollow triangle with a thin one."""
-    shade = colour(role)
+    shade, estimate = colour(role), entry.estimates[f"{kind}_ms"]
+    what = "median time to picture" if kind == "p50" else "time to picture in 95 of 100 moves"
     is_median = kind == "p50"
     if estimate.low is not None and estimate.high is not None:
         axes.plot(
@@ -146,6 +165,9 @@ def _draw_estimate(axes: Axes, estimate: Estimate, y: float, kind: str, role: Ro
         markeredgewidth=1.4,
         linestyle="none",
         zorder=5,
+        url=mark_url(
+            cells[entry.encoding], mark_words(entry.encoding, what, estimate, samples="move")
+        ),
     )
 
 

@@ -1,11 +1,15 @@
 """Where the waiting goes: locate, decode and present as shares of all proved waiting."""
 
+from collections.abc import Mapping
+
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
-from mezzmark.decide.ranking import Ranking
-from mezzmark.decide.wording import estimate_text
+from mezzmark.decide.ranking import Ranked, Ranking
+from mezzmark.decide.wording import count_text, estimate_text, shown_name
 from mezzmark.report.look import Shape, colour
+from mezzmark.report.marks import mark_url
 from mezzmark.report.rows import Row, legend_below, row_axes
 from mezzmark.report.view import RunView, scrub_trials, span_shares
 from mezzmark.report.words import setting_words, trial_words
@@ -13,10 +17,20 @@ from mezzmark.report.words import setting_words, trial_words
 SPAN_HATCHES = {"locate": "////", "decode": "", "present": "\\\\\\\\"}
 """A second sign beside colour."""
 
-BAR_HEIGHT = 0.5
+BAR_HEIGHT: dict[Shape, float] = {"wide": 0.5, "narrow": 0.42}
+"""Of a row."""
 
 
-def draw_spans(view: RunView, ranking: Ranking, shape: Shape, *, anchor: str) -> Figure:
+SPAN_LABELS = {
+    "locate": "locate (seek)",
+    "decode": "decode",
+    "present": "present (scale, colour)",
+}
+
+
+def draw_spans(
+    view: RunView, ranking: Ranking, shape: Shape, *, anchor: str, cells: Mapping[str, str]
+) -> Figure:
     """One bar per encoding from 0 to 100 %, in the order of the latency figure."""
     trials = scrub_trials(view, ranking.setting)
     rows = [
@@ -40,22 +54,42 @@ def draw_spans(view: RunView, ranking: Ranking, shape: Shape, *, anchor: str) ->
     )
     axes.set_xlim(0, 100)
     axes.set_xlabel("share of waiting, %", color=colour("ink"))
-    height = BAR_HEIGHT if shape == "wide" else 0.42
     for index, entry in enumerate(ranking.entries):
-        start = 0.0
-        for name, share in span_shares(trials.get(entry.encoding, [])).items():
-            axes.barh(
-                index + (0.08 if shape == "narrow" else 0),
-                share * 100,
-                left=start,
-                height=height,
-                color=colour(name),
-                hatch=SPAN_HATCHES[name],
-                edgecolor=colour("paper"),
-                linewidth=0.6,
-                zorder=2,
-            )
-            start += share * 100
+        shares = span_shares(trials.get(entry.encoding, []))
+        url = mark_url(cells[entry.encoding], _words(entry, shares))
+        _draw_bar(axes, index, shares, shape, url)
+    _legend(axes, shape)
+    return figure
+
+
+def _words(entry: Ranked, shares: Mapping[str, float]) -> str:
+    parts = ", ".join(f"{name} {share * 100:.0f} %" for name, share in shares.items())
+    moves = count_text(entry.estimates["p50_ms"].sample_count, "move")
+    rounds = count_text(entry.estimates["p50_ms"].round_count, "round")
+    return f"{shown_name(entry.encoding)}, waiting: {parts}; {rounds}, {moves}"
+
+
+def _draw_bar(axes: Axes, index: int, shares: Mapping[str, float], shape: Shape, url: str) -> None:
+    """One encoding's shares end to end; the longest one carries the link."""
+    start = 0.0
+    longest = max(shares, key=lambda name: shares[name])
+    for name, share in shares.items():
+        axes.barh(
+            index + (0.08 if shape == "narrow" else 0),
+            share * 100,
+            left=start,
+            height=BAR_HEIGHT[shape],
+            color=colour(name),
+            hatch=SPAN_HATCHES[name],
+            edgecolor=colour("paper"),
+            linewidth=0.6,
+            zorder=2,
+            url=url if name == longest else None,
+        )
+        start += share * 100
+
+
+def _legend(axes: Axes, shape: Shape) -> None:
     handles = [
         Patch(
             facecolor=colour(name),
@@ -63,11 +97,6 @@ def draw_spans(view: RunView, ranking: Ranking, shape: Shape, *, anchor: str) ->
             edgecolor=colour("paper"),
             label=label,
         )
-        for name, label in (
-            ("locate", "locate (seek)"),
-            ("decode", "decode"),
-            ("present", "present (scale, colour)"),
-        )
+        for name, label in SPAN_LABELS.items()
     ]
     legend_below(axes, handles, shape=shape, columns=3)
-    return figure

@@ -8,9 +8,10 @@ from functools import partial
 from markupsafe import Markup, escape
 from matplotlib.figure import Figure
 
-from mezzmark.decide.ranking import Ranking
+from mezzmark.decide.ranking import Ranking, setting_of
 from mezzmark.decide.wording import estimate_text, shown_name
 from mezzmark.facts.cells import Cell
+from mezzmark.report.cell_tables import ENCODE_CELLS, SCRUB_CELLS, cell_anchors
 from mezzmark.report.figure_encode import draw_encode
 from mezzmark.report.figure_latency import draw_latency
 from mezzmark.report.figure_size import draw_size
@@ -53,11 +54,17 @@ def _pictures(view: RunView, prefix: str) -> Iterator[Picture]:
             "latency",
             f"{prefix}time-to-picture-{setting_slug(ranking.setting)}",
             f"Time to picture {setting_words(ranking.setting)}",
-            "Above each line the spread of single moves, below it one dot per trial. The mark is "
-            "the median, the triangle the time within which 95 of 100 moves were done. Filled: "
+            "Above each line the spread of single moves, below it one dot per trial. The "
+            "mark is the median, the triangle the time within which 95 of 100 moves were done. Filled: "
             "those that may be the fastest. Diamond: the original.",
             _latency_alt(ranking),
-            partial(draw_latency, view, ranking, anchor=f"{prefix}ranking-{index}"),
+            partial(
+                draw_latency,
+                view,
+                ranking,
+                anchor=f"{prefix}ranking-{index}",
+                cells=_scrub_cells(view, ranking, prefix),
+            ),
         )
     if view.rankings:
         lead = view.rankings[0]
@@ -68,7 +75,13 @@ def _pictures(view: RunView, prefix: str) -> Iterator[Picture]:
             "Locate is the seek, decode is everything until the frame asked for, present is "
             "scaling and colour conversion for the viewer.",
             "For each encoding the shares of locate, decode and present in all time waited.",
-            partial(draw_spans, view, lead, anchor=f"{prefix}ranking-0"),
+            partial(
+                draw_spans,
+                view,
+                lead,
+                anchor=f"{prefix}ranking-0",
+                cells=_scrub_cells(view, lead, prefix),
+            ),
         )
     if encode_speeds(view):
         yield make_picture(
@@ -78,7 +91,12 @@ def _pictures(view: RunView, prefix: str) -> Iterator[Picture]:
             "One mark per thread count. Right of the dashed line encoding is faster than the "
             "footage plays.",
             _encode_alt(view),
-            partial(draw_encode, view, anchors=_encode_anchors(view, prefix)),
+            partial(
+                draw_encode,
+                view,
+                anchors=_encode_anchors(view, prefix),
+                cells=_encode_cells(view, prefix),
+            ),
         )
     if view.rankings and any(e.encoding in view.bitrates_bps for e in view.rankings[0].entries):
         yield make_picture(
@@ -88,7 +106,12 @@ def _pictures(view: RunView, prefix: str) -> Iterator[Picture]:
             "Towards the lower left corner files are smaller and pictures come sooner.",
             "Bit rate of each encoding against its median time to picture; the ranking table "
             "holds both numbers.",
-            partial(draw_size, view, view.rankings[0]),
+            partial(
+                draw_size,
+                view,
+                view.rankings[0],
+                cells=_scrub_cells(view, view.rankings[0], prefix),
+            ),
         )
 
 
@@ -150,6 +173,19 @@ def _encode_alt(view: RunView) -> str:
     more = len(names) - ALT_ROWS
     tail = f"; {more} more in the table" if more > 0 else ""
     return f"Best speeds: {'; '.join(parts)}{tail}."
+
+
+def _scrub_cells(view: RunView, ranking: Ranking, prefix: str) -> dict[str, str]:
+    return cell_anchors(view, ranking.setting, table_id=f"{prefix}{SCRUB_CELLS}")
+
+
+def _encode_cells(view: RunView, prefix: str) -> dict[tuple[str, int], str]:
+    """By encoding and thread count."""
+    anchors: dict[tuple[str, int], str] = {}
+    for cell in view.pooled_encodes:
+        rows = cell_anchors(view, setting_of(cell), table_id=f"{prefix}{ENCODE_CELLS}")
+        anchors[cell.encoding, cell.thread_count] = rows[cell.encoding]
+    return anchors
 
 
 def _encode_anchors(view: RunView, prefix: str) -> dict[str, str]:

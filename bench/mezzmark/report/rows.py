@@ -2,6 +2,8 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
+from typing import Literal
 
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
@@ -26,6 +28,9 @@ BOLD_IN = 0.076
 
 LABEL_CHARACTER_IN = CHARACTER_IN * 0.92
 """Mean advance in a reference line's label, which is set a little smaller."""
+
+LABEL_GAP_IN = 4 / 72
+"""Between a reference line and its own label, and at least between the label and other lines."""
 
 LABEL_LIMIT = {"wide": 40, "narrow": 30}
 _FONT_WEIGHT: dict[Role, str] = {"original": "bold", "lead": "bold", "rest": "normal"}
@@ -138,35 +143,71 @@ def _label_row(axes: Axes, shape: Shape, index: int, row: Row, label: str, width
 def draw_lines(axes: Axes, lines: Sequence[ReferenceLine], shape: Shape) -> None:
     """Reference lines inside the x limits, each with its label above the axes.
 
-    Labels share a level where the left one fits to the left of its line and the right one to the
-    right; otherwise they stand on levels of their own.
+    Labels stand left or right of their lines on as few levels as it takes to touch neither each
+    other nor another line; they are shortened where the long ones find no place.
     """
     low, high = axes.get_xlim()
     inside = sorted((line for line in lines if low < line.value < high), key=lambda x: x.value)
-    shares = [
-        float(axes.transAxes.inverted().transform(axes.transData.transform((line.value, 0)))[0])
+    place = axes.get_position()
+    figure_in = figure_of(axes).get_figwidth()
+    to_share = axes.transAxes.inverted().transform
+    x_in = [
+        figure_in
+        * (place.x0 + place.width * float(to_share(axes.transData.transform((line.value, 0)))[0]))
         for line in inside
     ]
-    labels = [line.label if shape == "wide" else line.short for line in inside]
-    is_level = _fit_side_by_side(axes, shares, labels)
-    if not is_level:
-        labels = [line.short for line in inside]
-        is_level = _fit_side_by_side(axes, shares, labels)
-    for index, (line, label) in enumerate(zip(inside, labels, strict=True)):
-        to_the_left = index == 0 if is_level else shares[index] > 0.5
-        _draw_line(axes, line.value, label, 0 if is_level else index, to_the_left)
+    short = [line.short for line in inside]
+    long = [line.label for line in inside]
+    labels = short
+    spots: tuple[Spot, ...] = tuple((index, "right") for index in range(len(inside)))
+    for texts in (long, short) if shape == "wide" else (short,):
+        widths = [LABEL_CHARACTER_IN * len(text) for text in texts]
+        found = place_labels(x_in, widths, figure_in=figure_in)
+        if found is not None:
+            labels, spots = texts, found
+            break
+    for line, label, (level, side) in zip(inside, labels, spots, strict=True):
+        _draw_line(axes, line.value, label, level, side == "left")
 
 
-def _fit_side_by_side(axes: Axes, shares: Sequence[float], labels: Sequence[str]) -> bool:
-    """Whether two labels fit outwards of their lines; they may run over the margins, since
-    nothing else stands above the axes."""
-    if len(labels) != 2:
-        return False
-    place = axes.get_position()
-    width_in = place.width * figure_of(axes).get_figwidth()
-    needs = [LABEL_CHARACTER_IN * len(label) / width_in for label in labels]
-    before, beyond = place.x0 / place.width, (1 - place.x1) / place.width
-    return bool(shares[0] + before > needs[0] and 1 + beyond - shares[1] > needs[1])
+Spot = tuple[int, Literal["left", "right"]]
+"""A label's level above the axes, and the side of its line on which it stands."""
+
+
+def place_labels(
+    x_in: Sequence[float], widths_in: Sequence[float], *, figure_in: float
+) -> tuple[Spot, ...] | None:
+    """Where labels of vertical lines at `x_in` may stand, on the lowest levels; None without any
+    way to keep them apart. A line reaches up to its own label's level. Lengths in inches."""
+    levels = range(len(x_in))
+    spots: list[Spot] = [(level, side) for level in levels for side in ("left", "right")]
+    ways = sorted(
+        product(spots, repeat=len(x_in)),
+        key=lambda way: (max((s[0] for s in way), default=0), sum(s[0] for s in way)),
+    )
+    return next((way for way in ways if _keeps_apart(way, x_in, widths_in, figure_in)), None)
+
+
+def _keeps_apart(
+    way: Sequence[Spot], x_in: Sequence[float], widths_in: Sequence[float], figure_in: float
+) -> bool:
+    extents = [
+        (x - LABEL_GAP_IN - width, x - LABEL_GAP_IN)
+        if side == "left"
+        else (x + LABEL_GAP_IN, x + LABEL_GAP_IN + width)
+        for (_, side), x, width in zip(way, x_in, widths_in, strict=True)
+    ]
+    for i, (left, right) in enumerate(extents):
+        if left < 0 or right > figure_in:
+            return False
+        for j, other in enumerate(extents):
+            if i == j:
+                continue
+            is_cut = way[j][0] >= way[i][0] and left - LABEL_GAP_IN < x_in[j] < right + LABEL_GAP_IN
+            is_met = way[j][0] == way[i][0] and left < other[1] and other[0] < right
+            if is_cut or is_met:
+                return False
+    return True
 
 
 def _draw_line(axes: Axes, value: float, label: str, level: int, to_the_left: bool) -> None:

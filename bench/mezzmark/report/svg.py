@@ -8,10 +8,12 @@ from typing import Final
 from matplotlib.figure import Figure
 
 from mezzmark.report.look import COLOURS
+from mezzmark.report.marks import MARK_SEPARATOR
 
 PNG_DPI: Final = 200
 
 _FONT = "'Helvetica Neue', 'Segoe UI', Arial, 'DejaVu Sans', sans-serif"
+_LINK = r'<a xlink:href="#([^"]*)"(?: target="_blank")?>'
 _STYLE = (
     "<style>@media (prefers-color-scheme: dark) {{ svg {{ {dark} }} }}"
     "@media print {{ svg {{ {light} }} }}</style>"
@@ -28,23 +30,33 @@ def svg_text(figure: Figure) -> str:
     text = buffer.getvalue()
     text = text[text.index("<svg") :]
     text = re.sub(r"\s*<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
-    return re.sub(r"[ \t]+\n", "\n", _in_tags(text, _themed))
+    text = _in_tags(text, _themed)
+    return re.sub(r"[ \t]+\n", "\n", re.sub(_LINK, _named_link, text))
 
 
 def _in_tags(text: str, change: Callable[[str], str]) -> str:
-    """`text` with every tag changed and all that stands between tags, as names do, left alone."""
-    return re.sub(r"<[^<>]+>", lambda match: change(match[0]), text)
+    """`text` with every tag but links changed; links and all that stands between tags hold names
+    and are left alone."""
+    return re.sub(r"<(?!a )[^<>]+>", lambda match: change(match[0]), text)
+
+
+def _named_link(match: re.Match[str]) -> str:
+    """A link whose URL carries words (`report/marks.py`) gets them as its name and its tooltip."""
+    anchor, _, words = match[1].partition(MARK_SEPARATOR)
+    if not words:
+        return f'<a xlink:href="#{anchor}">'
+    return f'<a class="mark" xlink:href="#{anchor}" aria-label="{words}"><title>{words}</title>'
 
 
 def _themed(tag: str) -> str:
     for name, (light, _) in COLOURS.items():
         tag = tag.replace(light, f"var(--fig-{name}, {light})")
-    return tag.replace("'DejaVu Sans'", _FONT).replace(' target="_blank"', "")
+    return tag.replace("'DejaVu Sans'", _FONT)
 
 
 def standalone_svg(text: str) -> str:
     """The SVG as a file of its own: it carries both themes and no links into a page."""
-    text = re.sub(r"<a xlink:href=\"#[^\"]*\">|</a>", "", text)
+    text = re.sub(r"<a [^<>]*>|</a>", "", text)
     sides = [
         " ".join(f"--fig-{name}: {pair[index]};" for name, pair in COLOURS.items())
         for index in (0, 1)
@@ -70,7 +82,8 @@ def inline_svg(text: str, *, prefix: str, label: str) -> str:
     text = _in_tags(text, prefixed)
     head, rest = text.split(">", 1)
     head = re.sub(r'\s(width|height)="[^"]*"', "", head)
-    return f'{head} role="img" aria-label="{label}">{rest}'
+    role = "group" if "<a " in rest else "img"  # an image's parts cannot be reached
+    return f'{head} role="{role}" aria-label="{label}">{rest}'
 
 
 def png_bytes(figure: Figure) -> bytes:
