@@ -91,7 +91,10 @@ def _run_context(view: RunView, prefix: str) -> RunContext:
         encodings=_unless_empty(background.encoding_table(view, table_id=f"{prefix}encodings")),
         host=background.host_facts(view),
         steadiness=describe_steadiness(
-            view.manifest, view.trials, confidence_level=view.confidence_level
+            view.manifest,
+            view.trials,
+            confidence_level=view.confidence_level,
+            observations=view.observations,
         ),
         method=background.method_sentences(view),
         versions=background.version_facts(view),

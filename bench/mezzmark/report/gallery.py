@@ -54,9 +54,9 @@ def _pictures(view: RunView, prefix: str) -> Iterator[Picture]:
             "latency",
             f"{prefix}time-to-picture-{setting_slug(ranking.setting)}",
             f"Time to picture {setting_words(ranking.setting)}",
-            "Above each line the spread of single moves, below it one dot per trial. The "
-            "mark is the median, the triangle the time within which 95 of 100 moves were done. Filled: "
-            "those that may be the fastest. Diamond: the original.",
+            "Above each line the spread of single moves, below it one dot per trial, at most 200. "
+            "The mark is the median, the triangle the time within which 95 of 100 moves were "
+            "done. Filled: those that may be the fastest. Diamond: the original.",
             _latency_alt(ranking),
             partial(
                 draw_latency,

@@ -4,7 +4,6 @@ The report is a pure function of the runs and the template: no clock and no mach
 the same runs give the same bytes.
 """
 
-import errno
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,18 +12,17 @@ from pathlib import Path
 from jinja2 import ChoiceLoader, Environment, FileSystemLoader, StrictUndefined, TemplateError
 from markupsafe import Markup
 
-from mezzmark.facts.errors import DestinationError, DiskFullError, RunError, ScenarioError
+from mezzmark.facts.errors import DestinationError, RunError, ScenarioError
 from mezzmark.report.context import RunContext, run_contexts
 from mezzmark.report.look import COLOURS
 from mezzmark.report.tidy import cells_csv
 from mezzmark.report.view import view_run
+from mezzmark.store.disk_errors import told_disk_errors
 from mezzmark.store.run_store import Run, read_run
 from mezzmark.store.shipped import shipped_folder
 
 REPORT_FOLDER = "report"
 """Where in a run's folder its report goes unless told otherwise."""
-
-_DISK_FULL = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,19 +166,12 @@ def markdown_text(text: str) -> str:
 
 def _write(path: Path, content: bytes) -> Path:
     """Write one derived file, replacing an older one of the same name."""
-    try:
+    with told_disk_errors(
+        path,
+        kind=DestinationError,
+        full="Free some space, or choose another folder with --out.",
+        other="Choose another folder with --out.",
+    ):
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(content)
-    except OSError as error:
-        if error.errno in _DISK_FULL:
-            raise DiskFullError(
-                where=str(path),
-                what="there is no room left for the report",
-                remedy="Free some space, or choose another folder with --out.",
-            ) from None
-        raise DestinationError(
-            where=str(path),
-            what=f"the report cannot be written here ({error.strerror})",
-            remedy="Choose another folder with --out.",
-        ) from None
     return path

@@ -1,7 +1,7 @@
 """One run as a report needs it: everything computed once, nothing formatted yet."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,9 @@ from mezzmark.facts.records import Trial
 from mezzmark.facts.run import Manifest
 from mezzmark.report.look import Role
 
+MOST_DOTS = 200
+"""Trials of an encoding that a figure shows as dots: more would be a solid bar, and megabytes."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunView:
@@ -33,6 +36,7 @@ class RunView:
     pooled_encodes: dict[Cell, dict[str, Estimate]]
     confidence_level: float
     torn_line_count: int = 0
+    scrub_by_setting: dict[Cell, tuple[Observation, ...]] = field(default_factory=dict)
 
     @property
     def round_count(self) -> int:
@@ -67,6 +71,10 @@ def view_run(
         rank_encodings(observations, summaries, setting, confidence_level=confidence_level)
         for setting in scrub_settings(observations)
     )
+    by_setting: dict[Cell, list[Observation]] = {}
+    for observation in observations:
+        if observation.cell.task == "scrub":
+            by_setting.setdefault(setting_of(observation.cell), []).append(observation)
     encodes = [o for o in observations if o.cell.task == "encode" and not o.cell.arm]
     return RunView(
         manifest=manifest,
@@ -79,15 +87,15 @@ def view_run(
         pooled_encodes=pool_clips(encodes, confidence_level=confidence_level),
         confidence_level=confidence_level,
         torn_line_count=torn_line_count,
+        scrub_by_setting={setting: tuple(found) for setting, found in by_setting.items()},
     )
 
 
 def scrub_trials(view: RunView, setting: Cell) -> dict[str, list[Observation]]:
     """Each encoding's finished scrub trials in one setting, in the order they ran."""
     found: dict[str, list[Observation]] = {}
-    for observation in view.observations:
-        if observation.proved_ms is not None and setting_of(observation.cell) == setting:
-            found.setdefault(observation.cell.encoding, []).append(observation)
+    for observation in view.scrub_by_setting.get(setting, ()):
+        found.setdefault(observation.cell.encoding, []).append(observation)
     return found
 
 
@@ -98,12 +106,20 @@ def pooled_latencies_ms(trials: Sequence[Observation]) -> NDArray[np.float64]:
 
 
 def trial_medians_ms(view: RunView, setting: Cell) -> dict[str, list[float]]:
-    """Each encoding's per-trial median latency in one setting."""
-    medians: dict[str, list[float]] = {}
-    for observation in view.observations:
-        if setting_of(observation.cell) == setting:
-            medians.setdefault(observation.cell.encoding, []).append(observation.figures["p50_ms"])
-    return medians
+    """Each encoding's per-trial median latency in one setting; of more than `MOST_DOTS` trials, so
+    many spread evenly over their order, smallest and largest among them."""
+    return {
+        name: _thinned([trial.figures["p50_ms"] for trial in trials])
+        for name, trials in scrub_trials(view, setting).items()
+    }
+
+
+def _thinned(values: list[float]) -> list[float]:
+    if len(values) <= MOST_DOTS:
+        return values
+    places = np.linspace(0, len(values) - 1, MOST_DOTS).round().astype(int)
+    ordered = sorted(values)
+    return [ordered[place] for place in places]
 
 
 def span_shares(trials: Sequence[Observation]) -> dict[str, float]:

@@ -5,19 +5,18 @@ synchronised before anyone is told. A process killed in the middle of a write le
 line, which no reader takes for a trial: no beginning of a JSON object is itself valid JSON.
 """
 
-import errno
 import json
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from pydantic import ValidationError
 
-from mezzmark.facts.errors import DestinationError, DiskFullError, RunError
+from mezzmark.facts.errors import DestinationError, RunError
 from mezzmark.facts.records import RECORD_SCHEMA, Trial
 from mezzmark.facts.run import MANIFEST_SCHEMA, Manifest
+from mezzmark.store.disk_errors import told_disk_errors
 from mezzmark.store.run_lock import LOCK_NAME
 
 MANIFEST_NAME = "manifest.json"
@@ -31,7 +30,7 @@ _MANIFEST_BESIDE = ".manifest.json.new"
 _UNFINISHED_NAMES = {LOCK_NAME, SCRATCH_NAME, _MANIFEST_BESIDE}
 """What a run leaves that was stopped before its manifest was written."""
 
-_DISK_FULL = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}  # no quotas on Windows
+_GO_ON = "go on with --resume; finished trials are safe."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +82,12 @@ def write_manifest(run_dir: Path, manifest: Manifest) -> None:
     """Replace `manifest.json` in one step: readers see the old one or the new one, whole."""
     target = Path(run_dir) / MANIFEST_NAME
     beside = Path(run_dir) / _MANIFEST_BESIDE
-    with _told_disk_errors(target):
+    with told_disk_errors(
+        target,
+        kind=RunError,
+        full=f"Free some space and {_GO_ON}",
+        other=f"Check the storage and {_GO_ON}",
+    ):
         with beside.open("w", encoding="utf-8", newline="\n") as file:
             file.write(manifest.model_dump_json(indent=2) + "\n")
             file.flush()
@@ -100,7 +104,15 @@ def append_trial(run_dir: Path, trial: Trial) -> None:
     """
     target = Path(run_dir) / TRIALS_NAME
     line = trial.model_dump_json().encode() + b"\n"
-    with _told_disk_errors(target), target.open("ab+", buffering=0) as file:
+    with (
+        told_disk_errors(
+            target,
+            kind=RunError,
+            full=f"Free some space and {_GO_ON}",
+            other=f"Check the storage and {_GO_ON}",
+        ),
+        target.open("ab+", buffering=0) as file,
+    ):
         if file.seek(0, os.SEEK_END) > 0:
             file.seek(-1, os.SEEK_END)
             if file.read(1) != b"\n":
@@ -121,8 +133,10 @@ def read_run(run_dir: Path) -> Run:
     manifest = read_manifest(run_dir)
     trials: list[Trial] = []
     torn_line_count = 0
-    for number, line in _numbered_lines(run_dir / TRIALS_NAME):
-        trial = parse_trial(line, where=f"{run_dir / TRIALS_NAME}, line {number}")
+    path = run_dir / TRIALS_NAME
+    name = str(path)
+    for number, line in _numbered_lines(path):
+        trial = parse_trial(line, where=f"{name}, line {number}")
         if trial is None:
             torn_line_count += 1
         else:
@@ -201,24 +215,6 @@ def _damaged(where: str, error: ValidationError) -> RunError:
         what=f"is damaged or was edited ({key}: {first['msg']})",
         remedy="Restore it from a copy; the format is described in results/README.md.",
     )
-
-
-@contextmanager
-def _told_disk_errors(path: Path) -> Iterator[None]:
-    try:
-        yield
-    except OSError as error:
-        if error.errno in _DISK_FULL:
-            raise DiskFullError(
-                where=str(path),
-                what="there is no room left on the storage",
-                remedy="Free some space and go on with --resume; finished trials are safe.",
-            ) from None
-        raise RunError(
-            where=str(path),
-            what=f"cannot be written ({error.strerror})",
-            remedy="Check the storage and go on with --resume; finished trials are safe.",
-        ) from None
 
 
 def _sync_folder(folder: Path) -> None:
