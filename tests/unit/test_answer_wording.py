@@ -14,6 +14,9 @@ from fabricated_run import (
 )
 
 from mezzmark.decide.answer import Answer, answer_from, answer_in_words
+from mezzmark.decide.answer_picture import picture_sentences
+from mezzmark.decide.diagnosis import Diagnosis
+from mezzmark.decide.fidelity import EncodingFidelity
 from mezzmark.decide.wording import estimate_text, list_text, number_text, shown_name
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.estimates import CellSummary, Estimate
@@ -183,3 +186,40 @@ def test_a_run_that_only_judged_pictures_does_not_say_that_nothing_finished() ->
     assert "fidelity was measured" in headline
     failed = summary.model_copy(update={"failed_trial_count": 1})
     assert "nothing finished" in answer_from(manifest, (), (failed,), ()).headline
+
+
+def test_the_answer_tells_what_became_of_the_picture() -> None:
+    """Visible shifts are counted and the worst is named; without any the largest is given; what
+    came back bit for bit is listed; nothing is said where nothing was judged."""
+
+    def entry(name: str, delta_e: float, *, is_exact: bool = False) -> EncodingFidelity:
+        chart = Diagnosis(
+            cause="",
+            words=f"seen by most (ΔE {delta_e})",
+            delta_e=delta_e,
+            worst_delta_e=delta_e,
+            worst_patch="grey",
+            change_codes=0,
+            residual_codes=0,
+        )
+        return EncodingFidelity(
+            encoding=name,
+            clips=(),
+            is_bit_exact=is_exact,
+            estimates={},
+            by_generation_db=(),
+            bitrate_bps=1e8,
+            worst_chart=chart,
+            tags=None,
+        )
+
+    assert picture_sentences(()) == []
+    calm = picture_sentences((entry("A", 0.2), entry("B", 0.41, is_exact=True)))
+    assert calm == [
+        "Colours: no visible shift in any of 2 encodings; the largest of a patch is ΔE 0.410 (B).",
+        "Came back bit-exact: B.",
+    ]
+    shifted = picture_sentences((entry("A", 5.1), entry("B", 0.4), entry("C", 2.0)))
+    assert shifted == [
+        "Colours: 2 of 3 encodings shifted visibly; most of all A: seen by most (ΔE 5.1)."
+    ]

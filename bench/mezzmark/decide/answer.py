@@ -7,9 +7,11 @@ overall score: speed, size and encode time stand side by side.
 from collections.abc import Sequence
 from typing import Final
 
+from mezzmark.decide.answer_picture import picture_sentences
 from mezzmark.decide.bitrates import hour_gb_text, pooled_bitrates_bps, size_text
 from mezzmark.decide.cautions import cautions_in_words, untested_in_words
 from mezzmark.decide.estimates import pool_clips, summarise_cells
+from mezzmark.decide.fidelity import EncodingFidelity, judge_encodings
 from mezzmark.decide.observations import Observation, observe
 from mezzmark.decide.ranking import Ranked, Ranking, rank_encodings, scrub_settings
 from mezzmark.decide.wording import (
@@ -61,7 +63,8 @@ def answer_in_words(
         rank_encodings(observations, summaries, setting, confidence_level=confidence_level)
         for setting in scrub_settings(observations)
     )
-    return answer_from(manifest, observations, summaries, rankings)
+    judged = judge_encodings(trials, confidence_level=confidence_level)
+    return answer_from(manifest, observations, summaries, rankings, judged)
 
 
 def answer_from(
@@ -69,12 +72,12 @@ def answer_from(
     observations: Sequence[Observation],
     summaries: Sequence[CellSummary],
     rankings: Sequence[Ranking],
+    fidelity: Sequence[EncodingFidelity] = (),
 ) -> Answer:
     """As `answer_in_words`, from what is already computed. The first ranking leads."""
     level = rankings[0].confidence_level if rankings else 0.95
     encode = _fastest_encodes(observations, level)
-    lead = rankings[0] if rankings else None
-    bitrates = pooled_bitrates_bps(manifest)
+    lead, bitrates = rankings[0] if rankings else None, pooled_bitrates_bps(manifest)
     findings: list[str] = []
     if lead and lead.fastest:
         findings += [_speed(lead, lead.fastest), *_instant(lead, bitrates)]
@@ -82,6 +85,7 @@ def answer_from(
         findings += _price(lead.fastest, encode, bitrates, manifest)
     elif encode:
         findings.append(_encode_only(encode))
+    findings += picture_sentences(fidelity)
     return Answer(
         headline=_headline(lead, encode, _other_tasks(summaries)),
         key_numbers=_key_numbers(lead, encode, bitrates),

@@ -115,9 +115,10 @@ def untested_in_words(manifest: Manifest) -> tuple[str, ...]:
             texts.append("decoding on a graphics card")
     if scenario.encode is None:
         texts.append("encode speed")
+    if scenario.fidelity is None:
+        texts.append("picture quality after encoding, and colour")
     return (
         *texts,
-        "picture quality after encoding, and colour",
         "dragging and playing, where requests do not wait for the last picture",
         "several streams at once, sound, effects, and the editing program itself",
         "reading from slow or shared storage: files just written are read from memory",

@@ -8,8 +8,8 @@ from typing import Final
 from matplotlib.figure import Figure
 
 from mezzmark.decide.diagnosis import INVISIBLE_DELTA_E
-from mezzmark.decide.fidelity import EncodingFidelity
-from mezzmark.decide.wording import shown_name
+from mezzmark.decide.fidelity import CLIPS_FOR_INTERVAL, EncodingFidelity
+from mezzmark.decide.wording import count_text, shown_name
 from mezzmark.report.figure_fidelity import (
     draw_chart_change,
     draw_generations,
@@ -49,7 +49,8 @@ def _figures(judged: tuple[EncodingFidelity, ...], prefix: str) -> Iterator[Figu
         yield FigurePlan(
             file_stem=f"{prefix}generations",
             title="Generations",
-            caption="Each generation is decoded and encoded again by the same encoding.",
+            caption="Each generation is decoded and encoded again by the same encoding. "
+            f"{_counts(judged)}",
             alt="; ".join(_generation_alt(entry) for entry in judged) + ".",
             draw=partial(draw_generations, judged),
         )
@@ -57,12 +58,25 @@ def _figures(judged: tuple[EncodingFidelity, ...], prefix: str) -> Iterator[Figu
         yield FigurePlan(
             file_stem=f"{prefix}quality-against-rate",
             title="Quality against bit rate",
-            caption="PSNR says how large the error is, not how it looks; see the worst frames.",
+            caption="PSNR says how large the error is, not how it looks; see the worst frames. "
+            f"{_counts(judged)}",
             alt="The quality table holds both numbers of every encoding.",
             draw=partial(draw_quality_and_rate, judged),
         )
     yield from _chart_figures(judged, prefix)
     yield from _worst_figures(judged, prefix)
+
+
+def _counts(judged: tuple[EncodingFidelity, ...]) -> str:
+    """What a point is the mean of, and what its bar is."""
+    clips = max(len(entry.clips) for entry in judged)
+    frames = max(c.measurement.frame_count for entry in judged for c in entry.clips)
+    text = f"{count_text(clips, 'clip')} of up to {count_text(frames, 'frame')}, judged once: the "
+    text += "same comes every time. "
+    known = [q for entry in judged for q in entry.estimates.values() if q.low is not None]
+    if known:
+        return f"{text}Bars: {known[0].confidence_level * 100:g} % intervals over clips."
+    return f"{text}No intervals: they take {CLIPS_FOR_INTERVAL} clips."
 
 
 def _generation_alt(entry: EncodingFidelity) -> str:

@@ -81,12 +81,12 @@ def _lines(view: RunView) -> list[ReferenceLine]:
 
 def _subtitle(view: RunView, everything: Sequence[Estimate]) -> str:
     rounds = max(estimate.round_count for estimate in everything)
-    frames = max(estimate.sample_count for estimate in everything)
+    encodes = max(estimate.sample_count for estimate in everything)
     clips = len({o.cell.clip for o in view.observations if o.cell.task == "encode"})
     return (
         f"Total frames / total seconds, frames taken from memory. "
         f"{count_text(rounds, 'round')}, {count_text(clips, 'clip')}, up to "
-        f"{count_text(frames, 'frame')} a mark. Bars: {interval_words(view)}."
+        f"{count_text(encodes, 'encoded clip')} a mark. Bars: {interval_words(view)}."
     )
 
 
@@ -133,7 +133,7 @@ def _draw_row(
                     name,
                     f"encode speed, {count_text(count, 'thread')}",
                     estimate,
-                    samples="frame",
+                    samples="encoded clip",
                 ),
             ),
         )

@@ -10,7 +10,7 @@ import numpy as np
 from mezzmark.decide.grid import judge_grid
 from mezzmark.decide.ingest_prediction import last_ingest, predict_ingests
 from mezzmark.decide.ingest_rates import fit_grid
-from mezzmark.decide.wording import estimate_text, shown_name
+from mezzmark.decide.wording import count_text, estimate_text, shown_name
 from mezzmark.facts.grid import GridFindings
 from mezzmark.facts.ingest import IngestPrediction
 from mezzmark.facts.records import Trial
@@ -77,7 +77,7 @@ def _fit(view: RunView, encoding: str) -> ScalingFit | None:
 def _grid_pictures(
     view: RunView, findings: Sequence[GridFindings], fits: dict[str, ScalingFit], prefix: str
 ) -> Iterator[Picture]:
-    levels = interval_words(view)
+    levels = f"{count_text(view.round_count, 'round')}, {interval_words(view)}"
     for number, found in enumerate(findings):
         best = next(s for s in found.splits if (s.job_count, s.thread_count) == found.best)
         speed = estimate_text(best.figures["throughput_fps"])

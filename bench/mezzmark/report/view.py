@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from mezzmark.decide.answer import Answer, answer_from
 from mezzmark.decide.bitrates import pooled_bitrates_bps
 from mezzmark.decide.estimates import pool_clips, summarise_cells
+from mezzmark.decide.fidelity import judge_encodings
 from mezzmark.decide.observations import Observation, observe
 from mezzmark.decide.ranking import Ranking, rank_encodings, scrub_settings, setting_of
 from mezzmark.facts.cells import Cell
@@ -82,7 +83,13 @@ def view_run(
         observations=observations,
         summaries=summaries,
         rankings=rankings,
-        answer=answer_from(manifest, observations, summaries, rankings),
+        answer=answer_from(
+            manifest,
+            observations,
+            summaries,
+            rankings,
+            judge_encodings(trials, confidence_level=confidence_level),
+        ),
         bitrates_bps=pooled_bitrates_bps(manifest),
         pooled_encodes=pool_clips(encodes, confidence_level=confidence_level),
         confidence_level=confidence_level,
