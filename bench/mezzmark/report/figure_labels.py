@@ -196,4 +196,4 @@ def scatter_frame(shape: Shape, key_count: int, *, below_in: float = 0.55) -> tu
     if shape == "wide":
         right = KEY_WIDTH_IN if key_count else 0.3
         return max(4.6, key_in), Margins(left=0.75, right=right, top=0.1, bottom=below_in)
-    return 3.4, Margins(left=0.6, right=0.15, top=0.1, bottom=below_in + key_in)
+    return 3.4, Margins(left=0.78, right=0.15, top=0.1, bottom=below_in + key_in)

@@ -30,7 +30,7 @@ def mark_words(name: str, what: str, estimate: Estimate, *, samples: str = "") -
     if estimate.withheld == KNOWN_EXACTLY:
         return f"{shown_name(name)}, {what}: {estimate_text(estimate)}; {KNOWN_EXACTLY}"
     if estimate.low is None or estimate.high is None:
-        interval = f"no interval: {estimate.withheld}" if estimate.withheld else "no interval"
+        interval = estimate.withheld or "no interval"
     else:
         interval = f"{estimate.confidence_level * 100:g} % interval"
     counts = [count_text(estimate.round_count, "round")]

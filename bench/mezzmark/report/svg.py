@@ -44,8 +44,9 @@ def _named_link(match: re.Match[str]) -> str:
     """A link whose URL carries words (`report/marks.py`) gets them as its name and its tooltip."""
     anchor, _, words = match[1].partition(MARK_SEPARATOR)
     if not words:
-        return f'<a xlink:href="#{anchor}">'
-    return f'<a class="mark" xlink:href="#{anchor}" aria-label="{words}"><title>{words}</title>'
+        return f'<a role="link" xlink:href="#{anchor}">'
+    named = f'<a class="mark" role="link" xlink:href="#{anchor}" aria-label="{words}">'
+    return f"{named}<title>{words}</title>"
 
 
 def _themed(tag: str) -> str:

@@ -1,0 +1,336 @@
+"""The report in a real browser: quiet, closed, accessible, legible, and usable by keyboard."""
+
+import base64
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fabricated_run import (
+    EIGHT,
+    HOSTILE_NAMES,
+    FabricatedEncoding,
+    Fabrication,
+    fabricate_run,
+    many_encodings,
+)
+from headless_page import (
+    DESKTOP,
+    PHONE,
+    By,
+    Keys,
+    axe_script,
+    browser,
+    open_page,
+    requests_made,
+)
+
+from mezzmark.facts.choosing import ChooseSettings
+from mezzmark.report.page import write_report
+from mezzmark.store.run_store import TRIALS_NAME, create_run
+
+A4_TEXT_PX = round((210 - 2 * 14) / 25.4 * 96)
+"""Width of the text on A4 with the style's margins, at CSS's 96 pixels an inch."""
+
+A4_ACROSS_TEXT_PX = round((297 - 2 * 14) / 25.4 * 96)
+
+NEEDS = ChooseSettings(
+    needs=("scrub.jump.p95_ms <= 200", "encode.throughput_fps >= 20"),
+    wishes=("less scrub.jump.p50_ms", "less bitrate_bps"),
+)
+
+RUNS = {
+    "three": Fabrication(rounds=4, requests=8),
+    "eight": Fabrication(encodings=EIGHT, clips=("street at dusk", "harbour"), rounds=4),
+    "forty": Fabrication(encodings=many_encodings(40), rounds=3, requests=6, patterns=("jump",)),
+    "hostile": Fabrication(
+        encodings=tuple(
+            FabricatedEncoding(
+                name=f"{name}{extra}", jump_ms=20 + 9 * k, bitrate_bps=5e7 + 1e7 * k, fails=name
+            )
+            for k, (name, extra) in enumerate(
+                [(name, "") for name in HOSTILE_NAMES]
+                + [('"><img src=x onerror="window.harmed=1">', ""), ("'; window.harmed=1; '", "")]
+            )
+        ),
+        clips=HOSTILE_NAMES[:3],
+        rounds=3,
+        requests=6,
+        patterns=("jump",),
+        host_label=HOSTILE_NAMES[0],
+        name=HOSTILE_NAMES[2],
+    ),
+}
+
+
+@pytest.fixture(scope="module")
+def driver() -> Iterator[Any]:
+    """One browser for all tests."""
+    with browser() as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def pages(driver: Any, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """The reports; made after the browser is known to be there."""
+    return {name: make_report(tmp_path_factory.mktemp(name), made) for name, made in RUNS.items()}
+
+
+def make_report(folder: Path, made: Fabrication) -> Path:
+    manifest, trials = fabricate_run(made)
+    scenario = manifest.scenario.model_copy(update={"choose": NEEDS})
+    create_run(folder, manifest.model_copy(update={"scenario": scenario}))
+    lines = "".join(f"{trial.model_dump_json()}\n" for trial in trials)
+    (folder / TRIALS_NAME).write_text(lines, encoding="utf-8")
+    return write_report([folder]).html
+
+
+VIEWS = {
+    "desktop": {"size": DESKTOP},
+    "phone": {"size": PHONE},
+    "dark": {"theme": "dark"},
+    "print": {"size": (A4_TEXT_PX, 1000), "media": "print"},
+}
+
+
+@pytest.mark.parametrize("view", VIEWS)
+@pytest.mark.parametrize("run", RUNS)
+def test_quiet_and_closed(driver: Any, pages: dict[str, Path], run: str, view: str) -> None:
+    """No line on the console, nothing asked for but the page itself, and under 5 MB."""
+    open_page(driver, pages[run], **VIEWS[view])  # type: ignore[arg-type]
+    assert driver.get_log("browser") == []
+    assert [url for url in requests_made(driver) if url != "about:blank"] == [
+        pages[run].resolve().as_uri()
+    ]
+    assert pages[run].stat().st_size < 5e6
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize("size", [DESKTOP, PHONE])
+@pytest.mark.parametrize("run", ["eight", "hostile"])
+def test_accessible(
+    driver: Any, pages: dict[str, Path], run: str, size: tuple[int, int], theme: str
+) -> None:
+    """axe-core finds nothing serious or critical."""
+    script = axe_script()
+    open_page(driver, pages[run], size=size, theme=theme)
+    driver.execute_script(script)
+    found = driver.execute_async_script(
+        "axe.run(document, {resultTypes: ['violations']}).then(arguments[arguments.length - 1])"
+    )
+    assert len(found["passes"]) > 20  # it ran
+    grave = [v for v in found["violations"] if v["impact"] in ("serious", "critical")]
+    assert [(v["id"], v["nodes"][0]["html"][:200]) for v in grave] == []
+
+
+@pytest.mark.parametrize("run", RUNS)
+def test_a_phone_never_scrolls_sideways(driver: Any, pages: dict[str, Path], run: str) -> None:
+    """At 390 pixels the page is no wider than the screen; only tables scroll, in their frames."""
+    open_page(driver, pages[run], size=PHONE)
+    assert driver.execute_script("return document.documentElement.scrollWidth") <= PHONE[0]
+
+
+OVERLAPS = """
+const touching = [];
+for (const svg of document.querySelectorAll("figure svg")) {
+  if (!svg.getClientRects().length) continue;
+  const texts = [...svg.querySelectorAll("text")].filter((text) => text.textContent.trim());
+  const boxes = texts.map((text) => text.getBoundingClientRect());
+  const frame = svg.getBoundingClientRect();
+  boxes.forEach((a, i) => {
+    if (a.left < frame.left - 1 || a.right > frame.right + 1)
+      touching.push(["outside", texts[i].textContent]);
+    for (let j = i + 1; j < boxes.length; j += 1) {
+      const b = boxes[j];
+      const across = Math.min(a.right, b.right) - Math.max(a.left, b.left);
+      const up = Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top);
+      // a text's box is taller than its letters: a quarter of it is empty
+      if (across > 1 && up > 0.3 * Math.min(a.height, b.height))
+        touching.push([texts[i].textContent, texts[j].textContent]);
+    }
+  });
+}
+return touching;
+"""
+
+
+@pytest.mark.parametrize("size", [DESKTOP, PHONE])
+@pytest.mark.parametrize("run", ["three", "eight", "forty"])
+def test_no_two_texts_of_a_figure_touch(
+    driver: Any, pages: dict[str, Path], run: str, size: tuple[int, int]
+) -> None:
+    """With 3, 8 and 40 encodings every text has its own place and stays inside its figure."""
+    open_page(driver, pages[run], size=size)
+    assert driver.execute_script("return document.querySelectorAll('figure svg text').length") > 40
+    assert driver.execute_script(OVERLAPS) == []
+
+
+@pytest.mark.parametrize("run", RUNS)
+def test_marks_lead_to_rows_and_say_what_they_are(
+    driver: Any, pages: dict[str, Path], run: str
+) -> None:
+    """Every mark links to a table row that is there, and its name holds a figure and its rounds."""
+    open_page(driver, pages[run])
+    marks = driver.execute_script(
+        "return [...document.querySelectorAll('figure a.mark')].map((mark) => {"
+        "  const row = document.getElementById(mark.getAttribute('xlink:href').slice(1));"
+        "  return [mark.getAttribute('aria-label'), row ? row.tagName : 'nothing']; })"
+    )
+    assert len(marks) > 20
+    assert {tag for _, tag in marks} == {"TR"}
+    assert all(re.search(r"\d", words) and "round" in words for words, _ in marks)
+
+
+def test_a_mark_is_told_by_keyboard_and_leads_to_its_row(
+    driver: Any, pages: dict[str, Path]
+) -> None:
+    """Tab reaches the first mark of a figure, an arrow the next one, the tip says what the mark's
+    name says, Escape hides it, and Enter shows the row even when it is folded away."""
+    open_page(driver, pages["forty"])
+    svg = driver.find_element(By.CSS_SELECTOR, "figure .wide svg")
+    stops = svg.find_elements(By.CSS_SELECTOR, 'a[tabindex="0"]')
+    assert len(stops) == 1
+    driver.execute_script("arguments[0].focus({focusVisible: true})", stops[0])
+    driver.switch_to.active_element.send_keys(Keys.END)
+    driver.switch_to.active_element.send_keys(Keys.ARROW_LEFT)
+    mark = driver.switch_to.active_element
+    words = mark.get_attribute("aria-label")
+    tip = driver.find_element(By.CSS_SELECTOR, ".tip")
+    assert tip.is_displayed()
+    assert tip.text.split("\n") == words.split("; ")
+    mark.send_keys(Keys.ESCAPE)
+    assert not tip.is_displayed()
+    target = mark.get_attribute("xlink:href")
+    row = driver.find_element(By.CSS_SELECTOR, target)
+    assert not row.is_displayed()
+    mark.send_keys(Keys.ENTER)
+    driver.execute_async_script("requestAnimationFrame(arguments[0])")
+    assert row.is_displayed()
+    assert row.text.split()[0] in words
+
+
+def test_the_pointer_near_a_mark_is_enough(driver: Any, pages: dict[str, Path]) -> None:
+    """Eight pixels beside a mark the tip shows that mark."""
+    open_page(driver, pages["three"])
+    mark = driver.find_element(By.CSS_SELECTOR, "figure .wide a.mark")
+    driver.execute_script(
+        "const at = arguments[0].getBoundingClientRect();"
+        "arguments[0].ownerSVGElement.dispatchEvent(new PointerEvent('pointermove',"
+        " {clientX: at.right + 8, clientY: at.y + at.height / 2, bubbles: true}))",
+        mark,
+    )
+    tip = driver.find_element(By.CSS_SELECTOR, ".tip")
+    assert tip.text.split("\n") == mark.get_attribute("aria-label").split("; ")
+
+
+def test_the_filter_narrows_all_tables_and_says_by_how_much(
+    driver: Any, pages: dict[str, Path]
+) -> None:
+    """Typed letters leave the rows whose names hold them, in every table; a live region counts."""
+    open_page(driver, pages["forty"])
+    box = driver.find_element(By.CSS_SELECTOR, ".page-filter input")
+    box.send_keys("vc-3 mov")
+    names = driver.execute_script(
+        "const names = (row) => [...row.querySelectorAll('th, td.text')].map((c) => c.textContent);"
+        "return [...document.querySelectorAll('tbody tr')].filter((row) => row.offsetParent)"
+        ".map((row) => names(row).join(' '))"
+    )
+    assert names
+    assert all("VC-3" in name and "MOV" in name for name in names)
+    status = driver.find_element(By.CSS_SELECTOR, '.page-filter [role="status"]').text
+    total = driver.execute_script("return document.querySelectorAll('tbody tr').length")
+    assert status.startswith(f"{len(names)} of {total} rows shown")
+    box.send_keys(Keys.CONTROL + "a", Keys.BACKSPACE)
+    assert driver.find_element(By.CSS_SELECTOR, '.page-filter [role="status"]').text == ""
+
+
+def test_tables_sort_and_unfold_by_keyboard(driver: Any, pages: dict[str, Path]) -> None:
+    """Enter on a heading sorts up, again sorts down; a long table shows ten rows until asked."""
+    open_page(driver, pages["forty"])
+    shown = (
+        "return [...document.querySelectorAll('#ranking-0 tbody tr')]"
+        ".filter((row) => row.offsetParent).map((row) => Number(row.cells[1].dataset.sort))"
+    )
+    assert len(driver.execute_script(shown)) == 10
+    head = driver.find_elements(By.CSS_SELECTOR, "#ranking-0 thead button")[1]
+    head.send_keys(Keys.ENTER)
+    rising = driver.execute_script(shown)
+    assert rising == sorted(rising)
+    head.send_keys(Keys.ENTER)
+    falling = driver.execute_script(shown)
+    assert falling == sorted(falling, reverse=True)
+    assert falling[0] > rising[-1]
+    scope = "return document.querySelectorAll('#ranking-0 [aria-sort=descending]').length"
+    assert driver.execute_script(scope) == 1
+    button = driver.find_element(By.XPATH, "//*[@id='ranking-0']/../following-sibling::button[1]")
+    button.send_keys(Keys.ENTER)
+    assert len(driver.execute_script(shown)) == 40
+    assert button.get_attribute("aria-expanded") == "true"
+
+
+def test_hostile_names_stay_text(driver: Any, pages: dict[str, Path]) -> None:
+    """Names with markup, quotes, line breaks, direction marks and 300 letters are read as text in
+    page and tips; nothing of them runs, no dialog opens, and no element comes of them."""
+    open_page(driver, pages["hostile"])
+    assert driver.execute_script("return window.harmed") is None
+    assert driver.execute_script("return document.querySelectorAll('img, script').length") == 1
+    text = driver.execute_script("return document.body.textContent")
+    for name in ("<script>alert('clip')</script>", "x" * 300, '"><img src=x onerror='):
+        assert name in text
+    assert "\u202e" not in text
+    tips = driver.execute_script(
+        "return [...document.querySelectorAll('figure .wide a.mark')].map((mark) => {"
+        "  const at = mark.getBoundingClientRect();"
+        "  mark.dispatchEvent(new PointerEvent('pointermove', {clientX: at.x, clientY: at.y,"
+        "    bubbles: true}));"
+        "  const tip = document.querySelector('.tip');"
+        "  return [tip.textContent, tip.children.length === tip.querySelectorAll('*').length]; })"
+    )
+    assert any("<script>" in words for words, _ in tips)
+    assert all(is_flat for _, is_flat in tips)
+    assert driver.execute_script("return window.harmed") is None
+
+
+def test_all_can_be_read_without_javascript(driver: Any, pages: dict[str, Path]) -> None:
+    """Every row stands there, marks are links with a tooltip, and no dead box is shown."""
+    driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
+    try:
+        open_page(driver, pages["forty"])
+        rows = driver.find_elements(By.CSS_SELECTOR, "#ranking-0 tbody tr")
+        assert len(rows) == 40
+        assert all(row.is_displayed() for row in rows)
+        assert not driver.find_element(By.CSS_SELECTOR, ".page-filter").is_displayed()
+        mark = driver.find_element(By.CSS_SELECTOR, "figure .wide a.mark")
+        title = mark.find_element(By.CSS_SELECTOR, "title").get_attribute("textContent")
+        assert title == mark.get_attribute("aria-label")
+    finally:
+        driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+
+
+CUT_OFF = """
+const width = document.querySelector("main").getBoundingClientRect().right + 1;
+const parts = [...document.querySelectorAll(arguments[0])].filter((part) => part.offsetParent
+  || part.getClientRects().length);
+return [parts.length, parts.filter((part) => part.getBoundingClientRect().right > width)
+  .map((part) => part.id || part.className.baseVal || part.tagName)];
+"""
+
+
+@pytest.mark.parametrize("run", RUNS)
+def test_paper_cuts_nothing_off(driver: Any, pages: dict[str, Path], run: str) -> None:
+    """On A4 every figure and table ends within the text; those of all cells on pages across. No
+    row is folded away, and the printed file has pages."""
+    open_page(driver, pages[run], size=(A4_TEXT_PX, 1000), media="print")
+    count, cut = driver.execute_script(CUT_OFF, "figure svg, section:not(.cells) table")
+    assert count > 5
+    assert cut == []
+    hidden = "return [...document.querySelectorAll('tbody tr')].filter((r) => !r.offsetParent)"
+    assert driver.execute_script(f"{hidden}.length") == 0
+    open_page(driver, pages[run], size=(A4_ACROSS_TEXT_PX, 700), media="print")
+    assert driver.execute_script(CUT_OFF, ".cells table")[1] == []
+    printed = driver.execute_cdp_cmd(
+        "Page.printToPDF", {"paperWidth": 8.27, "paperHeight": 11.69, "preferCSSPageSize": True}
+    )
+    pdf = base64.b64decode(printed["data"])
+    assert len(re.findall(rb"/Type\s*/Page\b", pdf)) >= 4
