@@ -177,7 +177,10 @@ def main() -> None:
     try:
         app()
     except MezzmarkError as problem:
-        print(f"mezzmark: {problem}", file=sys.stderr)
+        from mezzmark.decide.wording import visible_text
+
+        # It names what a user or a file called things: it stays one line and moves no cursor.
+        print(f"mezzmark: {visible_text(str(problem))}", file=sys.stderr)
         raise SystemExit(problem.exit_code) from None
     except BrokenPipeError:
         raise SystemExit(0) from None

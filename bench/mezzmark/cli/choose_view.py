@@ -15,7 +15,7 @@ from mezzmark.decide.choose_words import (
     need_text,
     ruled_out_text,
 )
-from mezzmark.decide.wording import count_text, estimate_text, shown_name
+from mezzmark.decide.wording import count_text, estimate_text, shown_name, visible_text
 from mezzmark.facts.choice import Choice, JudgedEncoding
 from mezzmark.facts.choosing import parse_wish
 
@@ -74,7 +74,7 @@ def _print_lists(console: Console, choice: Choice) -> None:
         if entry.status == "ruled out":
             console.print(Text(f"✗ {name}: {ruled_out_text(entry)}"))
         elif entry.status == "not judged":
-            console.print(Text(f"? {name}: {'; '.join(entry.reasons)}"))
+            console.print(Text(f"? {name}: {visible_text('; '.join(entry.reasons))}"))
         elif entry.status == "open":
             unsure = "; ".join(need_text(r) for r in entry.needs if r.outcome == "open")
             console.print(Text(f"~ {name}: {unsure or 'all its needs together are open'}"))

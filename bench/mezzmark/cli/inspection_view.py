@@ -8,6 +8,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from mezzmark.decide.wording import visible_text
 from mezzmark.facts.inspection import Inspection, Spread
 
 _LEVELS = " ▁▂▃▄▅▆▇█"
@@ -28,13 +29,15 @@ def print_inspections(inspections: Sequence[Inspection], *, as_json: bool) -> No
         for warning in found.warnings:
             console.print(Text(f"  ! {warning.what.rstrip('.')}. {warning.remedy}", style="yellow"))
         if found.refusal:
-            console.print(Text(f"  ✗ cannot be measured: {found.refusal}", style="red"))
+            console.print(
+                Text(f"  ✗ cannot be measured: {visible_text(found.refusal)}", style="red")
+            )
         console.print()
 
 
 def _table(found: Inspection) -> Table:
     table = Table(
-        title=Text(Path(found.media.path).name, style="bold"),
+        title=Text(visible_text(Path(found.media.path).name), style="bold"),
         title_justify="left",
         show_header=False,
         box=None,
@@ -43,7 +46,7 @@ def _table(found: Inspection) -> Table:
     table.add_column(style="dim", no_wrap=True)
     table.add_column(overflow="fold")
     for name, value in _rows(found):
-        table.add_row(name, Text(value))
+        table.add_row(name, Text(visible_text(value)))
     return table
 
 

@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 
+from mezzmark.decide.wording import visible_text
 from mezzmark.facts.records import Trial
 from mezzmark.runner.events import (
     CellGivenUp,
@@ -31,18 +32,23 @@ def shown_progress() -> Iterator[Callable[[Event], None]]:
     if not console.is_terminal:
         yield _LineView(console).show
         return
-    bar = Progress(
-        TextColumn("{task.fields[stage]}", style="bold"),
+    bar = _bar_on(console)
+    with bar:
+        yield _BarView(bar).show
+
+
+def _bar_on(console: Console) -> Progress:
+    # Names may hold square brackets: no column takes them for markup.
+    return Progress(
+        TextColumn("{task.fields[stage]}", style="bold", markup=False),
         BarColumn(bar_width=24),
-        TextColumn("{task.fields[place]}"),
-        TextColumn("{task.fields[left]}", style="cyan"),
+        TextColumn("{task.fields[place]}", markup=False),
+        TextColumn("{task.fields[left]}", style="cyan", markup=False),
         TimeElapsedColumn(),
-        TextColumn("{task.fields[now]}", style="dim"),
+        TextColumn("{task.fields[now]}", style="dim", markup=False),
         console=console,
         transient=True,
     )
-    with bar:
-        yield _BarView(bar).show
 
 
 class _BarView:
@@ -59,7 +65,10 @@ class _BarView:
         match event:
             case Preparing(message=message, done=done, total=total, done_fraction=fraction):
                 self._update(
-                    completed=done + fraction, total=total, place=f"{done}/{total}", now=message
+                    completed=done + fraction,
+                    total=total,
+                    place=f"{done}/{total}",
+                    now=visible_text(message),
                 )
             case Prepared(done=done, total=total):
                 self._update(stage="Measure", completed=done, total=total, place="", now="")
@@ -71,20 +80,21 @@ class _BarView:
                     total=total,
                     place=self._round,
                     left=shown_time_left(eta_s),
-                    now=cell.cell_id,
+                    now=visible_text(cell.cell_id),
                 )
             case TrialFinished(trial=trial, done=done):
                 self._update(completed=done)
                 if trial.outcome != "finished":
-                    self._bar.console.print(_failure_line(trial), style="yellow", markup=False)
+                    self._print(_failure_line(trial), style="yellow")
             case CellGivenUp(cell=cell, reason=reason):
-                self._bar.console.print(
-                    f"left out from now on: {cell.cell_id} ({reason})", style="yellow", markup=False
-                )
+                self._print(f"left out from now on: {cell.cell_id} ({reason})", style="yellow")
             case Stopped(reason=reason):
-                self._bar.console.print(f"Stopped: {reason}", markup=False)
+                self._print(f"Stopped: {reason}")
             case _:
                 pass
+
+    def _print(self, line: str, *, style: str = "") -> None:
+        self._bar.console.print(visible_text(line), style=style, markup=False)
 
     def _update(self, **fields: object) -> None:
         self._bar.update(self._task, **fields)  # type: ignore[arg-type]
@@ -118,7 +128,7 @@ class _LineView:
                 pass
 
     def _say(self, line: str) -> None:
-        self._console.print(line, markup=False, highlight=False, soft_wrap=True)
+        self._console.print(visible_text(line), markup=False, highlight=False, soft_wrap=True)
 
 
 def shown_time_left(eta_s: float | None) -> str:

@@ -5,6 +5,7 @@ from rich.table import Table
 from rich.text import Text
 
 from mezzmark.decide.verdicts import RegressionReport, Verdict
+from mezzmark.decide.wording import visible_text
 from mezzmark.report.regression import (
     MARKS,
     context_lines,
@@ -33,12 +34,17 @@ def print_regression(report: RegressionReport) -> None:
     table.add_column("would have seen", justify="right")
     for cell in report.cells:
         style = _STYLES[cell.verdict]
-        named = Text(f"{cell.verdict}  ", style=style).append(cell.cell.cell_id, style="default")
+        named = Text(f"{cell.verdict}  ", style=style).append(
+            visible_text(cell.cell.cell_id), style="default"
+        )
         if cell.verdict not in ("equivalent", "improved") and remark_text(cell):
-            named.append(f"\n  {remark_text(cell)}", style="dim")
+            named.append(f"\n  {visible_text(remark_text(cell))}", style="dim")
         table.add_row(
-            Text(MARKS[cell.verdict], style=style), named, ratio_text(cell), detectable_text(cell)
+            Text(MARKS[cell.verdict], style=style),
+            named,
+            Text(ratio_text(cell)),
+            detectable_text(cell),
         )
     console.print(table)
     for line in context_lines(report):
-        console.print(Text(f"· {line}", style="dim"))
+        console.print(Text(visible_text(f"· {line}"), style="dim"))

@@ -16,7 +16,7 @@ def shown_steps() -> Iterator[Callable[[str, float], None]]:
     """A function that shows a message and the share done, on standard error."""
     console = Console(stderr=True)
     bar = Progress(
-        TextColumn("{task.description}"),
+        TextColumn("{task.description}", markup=False),
         BarColumn(bar_width=24),
         TimeRemainingColumn(),
         console=console,

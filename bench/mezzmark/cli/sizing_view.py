@@ -4,6 +4,7 @@ from rich.console import Console
 from rich.table import Table as Grid
 from rich.text import Text
 
+from mezzmark.decide.wording import visible_text
 from mezzmark.facts.sizing import SizingResult
 from mezzmark.report.sizing_tables import sizing_tables
 from mezzmark.report.tables import Table
@@ -21,16 +22,16 @@ def print_sizing(result: SizingResult, *, as_json: bool) -> None:
     for table in sizing_tables(result):
         _print_table(console, table)
     for note in result.notes:
-        console.print(Text(f"· {note}", style="dim"))
+        console.print(Text(visible_text(f"· {note}"), style="dim"))
     for found in result.encodings:
         for note in found.notes:
-            console.print(Text(f"· {found.encoding}: {note}", style="dim"))
+            console.print(Text(visible_text(f"· {found.encoding}: {note}"), style="dim"))
 
 
 def _print_table(console: Console, table: Table) -> None:
     console.print(Text(table.title, style="bold"))
     console.print(Text(table.note, style="dim"))
-    rows = [tuple(entry.text for entry in row) for row in table.rows]
+    rows = [tuple(visible_text(entry.text) for entry in row) for row in table.rows]
     if len(table.columns) > WIDE_COLUMNS:
         _print_turned(console, table.columns, rows)
         return

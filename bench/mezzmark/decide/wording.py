@@ -1,6 +1,7 @@
 """Figures and names as text for people: digits that match the uncertainty, names made harmless."""
 
 import math
+import re
 import unicodedata
 from collections.abc import Sequence
 from typing import Final
@@ -24,6 +25,7 @@ PATTERN_PHRASES: Final = {
 }
 
 _BIDI_CONTROLS: Final = {0x061C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A)}
+_MARKS: Final = {"\n": "⏎", "\r": "⏎", "\u2028": "⏎", "\u2029": "⏎", "\t": "⇥"}
 _FIRST_STRONG_ISOLATE, _POP_ISOLATE = "\u2068", "\u2069"
 
 
@@ -79,8 +81,8 @@ def _visible(character: str) -> str:
     code = ord(character)
     if code in _BIDI_CONTROLS:
         return f"‹U+{code:04X}›"
-    if character in "\n\r\t":
-        return {"\n": "⏎", "\r": "⏎", "\t": "⇥"}[character]
+    if character in _MARKS:
+        return _MARKS[character]
     if unicodedata.category(character) in ("Cc", "Cs", "Co"):
         return f"‹U+{code:04X}›"
     return character
@@ -119,3 +121,10 @@ def count_text(count: int, noun: str) -> str:
 def sentence(text: str) -> str:
     """`text` with its first letter raised; nothing else is touched."""
     return text[:1].upper() + text[1:]
+
+
+def markdown_text(text: str) -> str:
+    """`text` for Markdown (CommonMark): everything that could be markup is escaped."""
+    escaped = re.sub(r"([\\`*_{}\[\]()#+!|~$])", r"\\\1", str(text))
+    escaped = escaped.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    return " ".join(escaped.split())

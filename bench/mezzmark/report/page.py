@@ -12,6 +12,7 @@ from pathlib import Path
 from jinja2 import ChoiceLoader, Environment, FileSystemLoader, StrictUndefined, TemplateError
 from markupsafe import Markup
 
+from mezzmark.decide.wording import markdown_text
 from mezzmark.facts.errors import DestinationError, RunError, ScenarioError
 from mezzmark.report.context import RunContext, run_contexts
 from mezzmark.report.look import COLOURS
@@ -155,13 +156,6 @@ def figure_variables() -> str:
         for index in (0, 1)
     )
     return f":root{{{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
-
-
-def markdown_text(text: str) -> str:
-    """`text` for Markdown (CommonMark): everything that could be markup is escaped."""
-    escaped = re.sub(r"([\\`*_{}\[\]()#+!|~$])", r"\\\1", str(text))
-    escaped = escaped.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
-    return " ".join(escaped.split())
 
 
 def _write(path: Path, content: bytes) -> Path:

@@ -4,6 +4,7 @@ from typing import Final
 from xml.etree import ElementTree
 
 from mezzmark.decide.verdicts import CellVerdict, RegressionReport, Verdict
+from mezzmark.decide.wording import markdown_text, visible_text
 
 MARKS: Final[dict[Verdict, str]] = {
     "improved": "−",
@@ -95,8 +96,7 @@ def as_markdown(report: RegressionReport) -> str:
 
 
 def _cell_text(text: str) -> str:
-    escaped = text.replace("\\", "\\\\").replace("|", "\\|").replace("<", "&lt;")
-    return " ".join(escaped.split())
+    return markdown_text(visible_text(text))
 
 
 def as_junit(report: RegressionReport) -> str:
@@ -125,7 +125,9 @@ def as_junit(report: RegressionReport) -> str:
             ElementTree.SubElement(case, "failure", message=message, type="regressed")
         elif cell.verdict in ("inconclusive", "not comparable"):
             ElementTree.SubElement(case, "skipped", message=message)
-    ElementTree.SubElement(suite, "system-out").text = _legal("\n".join(context_lines(report)))
+    ElementTree.SubElement(suite, "system-out").text = "\n".join(
+        _legal(line) for line in context_lines(report)
+    )
     ElementTree.indent(suite)
     return (
         '<?xml version="1.0" encoding="UTF-8"?>\n'
@@ -135,8 +137,8 @@ def as_junit(report: RegressionReport) -> str:
 
 
 def _legal(text: str) -> str:
-    """Without the control characters that XML 1.0 forbids (section 2.2, Char)."""
-    return "".join(c for c in text if c in "\t\n\r" or ord(c) >= 0x20)
+    """Without what XML 1.0 forbids (section 2.2, Char); control characters are written out."""
+    return "".join(c for c in visible_text(text) if c not in "\ufffe\uffff")
 
 
 def as_json(report: RegressionReport) -> str:

@@ -1,0 +1,122 @@
+"""Whatever a clip, an encoding or a host is called, every output shows it as text."""
+
+import csv
+import io
+import json
+import re
+from xml.etree import ElementTree
+
+import pandas as pd
+from fabricated_run import FabricatedEncoding, Fabrication, fabricate_run
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from rich.console import Console
+
+from mezzmark.cli.progress import _bar_on, _BarView, _LineView
+from mezzmark.decide.regress import compare_runs
+from mezzmark.decide.wording import markdown_text, shown_name, visible_text
+from mezzmark.facts.cells import Cell
+from mezzmark.report import regression
+from mezzmark.report.plain_csv import FORMULA_STARTS, csv_bytes, guard, unguard
+from mezzmark.runner.events import CellGivenUp, TrialStarted
+from mezzmark.store.run_store import Run
+
+CHARACTERS = st.one_of(
+    st.sampled_from(
+        list("=+-@'\"<>&|[]\\`*_#$,;\t\r\n\x00\x07\x1b\x7f\x9b\u200f\u202e\u2066\u2028")
+    ),
+    st.characters(exclude_categories=["Cs"]),
+)
+NAMES = st.text(CHARACTERS, min_size=1, max_size=40)
+ACTIVE = re.compile("[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]")
+
+
+@given(NAMES)
+def test_visible_text_leaves_nothing_that_acts(name: str) -> None:
+    """No control character, line break or direction mark is left, and plain text stays as it is."""
+    assert not ACTIVE.search(visible_text(name))
+    assert not ACTIVE.search(shown_name(name).strip("\u2068\u2069"))
+    plain = "".join(c for c in name if c.isascii() and c.isprintable())
+    assert visible_text(plain) == plain
+
+
+@given(NAMES)
+def test_a_guarded_text_is_no_formula_and_comes_back(name: str) -> None:
+    """No guarded text begins as a formula does, and taking one apostrophe away restores it."""
+    assert guard(name)[0] not in FORMULA_STARTS
+    assert unguard(guard(name)) == name
+
+
+@settings(deadline=None)
+@given(st.lists(NAMES, min_size=1, max_size=5))
+def test_csv_brings_every_name_back(names: list[str]) -> None:
+    """An RFC 4180 reader finds as many rows as names, none of them a formula, each restored."""
+    frame = pd.DataFrame({"name": pd.Series(names, dtype="string"), "value": range(len(names))})
+    text = csv_bytes(frame).decode("utf-8")
+    rows = list(csv.reader(io.StringIO(text, newline="")))[1:]
+    assert [unguard(row[0]) for row in rows] == names
+    assert not [row for row in rows if row[0][0] in FORMULA_STARTS]
+
+
+@given(NAMES)
+def test_markdown_holds_no_markup_and_one_line(name: str) -> None:
+    """Unescaped, no character is left that begins a link, code, emphasis, a table cell or HTML."""
+    text = markdown_text(name)
+    assert "\n" not in text
+    assert not re.search(r"(?<!\\)(?:\\\\)*[`*_\[\]|<>]", text.replace("\\\\", ""))
+
+
+def compared(name: str) -> regression.RegressionReport:
+    """A run compared with a second one, in which clip, encoding and host have a hostile name."""
+    runs = []
+    for seed in (1, 2):
+        made = Fabrication(
+            encodings=(FabricatedEncoding(name=name, jump_ms=20, bitrate_bps=1e8, encode_fps=50),),
+            clips=(name,),
+            patterns=("jump",),
+            encode_threads=(1,),
+            rounds=4,
+            seed=seed,
+            host_label=name,
+        )
+        manifest, trials = fabricate_run(made)
+        runs.append(Run(run_dir=None, manifest=manifest, trials=trials, torn_line_count=0))
+    return compare_runs(runs[:1], runs[1:], tolerance_fraction=0.05)
+
+
+@settings(deadline=None, max_examples=20)
+@given(NAMES)
+def test_every_form_of_a_comparison_stays_whole(name: str) -> None:
+    """Markdown keeps its columns, JUnit stays well-formed XML, JSON brings the name back."""
+    report = compared(name)
+    table = [line for line in regression.as_markdown(report).split("\n") if line.startswith("|")]
+    assert {len(re.findall(r"(?<!\\)\|", line.replace("\\\\", ""))) for line in table} == {7}
+    ElementTree.fromstring(regression.as_junit(report))
+    cells = json.loads(regression.as_json(report))["cells"]
+    assert {cell["cell"]["encoding"] for cell in cells} == {name}
+
+
+@settings(deadline=None, max_examples=50)
+@given(NAMES | st.sampled_from(["[red]x[/red]", "[/nothing]", "\x1b[2Jgone", "[link=a]b"]))
+def test_progress_shows_names_and_obeys_none(name: str) -> None:
+    """On a terminal and in a log a name is text: no markup is taken, no escape sequence passed."""
+    cell = Cell(task="scrub", clip="a", encoding=name)
+    events = (
+        TrialStarted(cell=cell, done=0, total=2, eta_s=None),
+        CellGivenUp(cell=cell, reason=name),
+    )
+    file = io.StringIO()
+    console = Console(file=file, width=4000, color_system=None, force_terminal=False)
+    for event in events:
+        _LineView(console).show(event)
+    lines = file.getvalue().rstrip("\n").split("\n")
+    assert len(lines) == 1
+    assert visible_text(name).rstrip() in lines[0]
+    terminal = io.StringIO()
+    with _bar_on(Console(file=terminal, width=4000, force_terminal=True, color_system=None)) as bar:
+        for event in events:
+            _BarView(bar).show(event)
+            bar.refresh()
+    assert "\x1b[2Jgone" not in terminal.getvalue()
+    if name.startswith("["):
+        assert name in terminal.getvalue()
