@@ -19,6 +19,7 @@ __all__ = [
     "export",
     "inspect",
     "measure",
+    "read_runs",
     "regress",
     "report",
     "rig",

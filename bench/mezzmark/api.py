@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, overload
 
 if TYPE_CHECKING:
     from mezzmark.decide.verdicts import RegressionReport
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from mezzmark.facts.rig import RigReport
     from mezzmark.facts.scenario import Scenario
     from mezzmark.facts.sizing import SizingResult
+    from mezzmark.report.frames import RunFrames
     from mezzmark.report.page import ReportPaths
     from mezzmark.runner.events import Event
 
@@ -153,29 +154,63 @@ def choose(
     return choose_encoding(found, settings)
 
 
+TextFormat = Literal["csv", "json", "pytest-benchmark"]
+ExportFormat = Literal[TextFormat, "parquet"]
+ExportTable = Literal["cells", "trials", "samples"]
+
+
+@overload
 def export(
     runs: Sequence[Path],
     *,
-    output_format: Literal["csv", "json", "pytest-benchmark"] = "csv",
-) -> str:
-    """Runs as text for other programs: a tidy table, all samples as JSON, or the JSON that
-    pytest-benchmark reads (one run at a time)."""
-    from mezzmark.facts.errors import RunError
+    output_format: TextFormat = "csv",
+    table: ExportTable = "cells",
+) -> str: ...
+@overload
+def export(
+    runs: Sequence[Path], *, output_format: Literal["parquet"], table: ExportTable = "cells"
+) -> bytes: ...
+@overload
+def export(
+    runs: Sequence[Path], *, output_format: ExportFormat, table: ExportTable = "cells"
+) -> str | bytes: ...
+def export(
+    runs: Sequence[Path],
+    *,
+    output_format: ExportFormat = "csv",
+    table: ExportTable = "cells",
+) -> str | bytes:
+    """Runs for other programs: as text, or as the bytes of a Parquet file.
+
+    CSV and Parquet hold the tidy `table` of cells, trials or samples that results/README.md
+    describes. JSON holds all there is, and pytest-benchmark's JSON one run's cells; neither has a
+    choice of table. EngineError names what to install where a format's library is missing.
+    """
     from mezzmark.report import exports
     from mezzmark.store.run_store import read_run
 
     found = [read_run(Path(run)) for run in runs]
+    exports.refuse_mismatch(output_format, table=table, run_count=len(found))
     if output_format == "csv":
-        return exports.as_csv(found)
+        return exports.as_csv(found, table=table)
+    if output_format == "parquet":
+        return exports.as_parquet(found, table=table)
     if output_format == "json":
         return exports.as_json(found)
-    if len(found) != 1:
-        raise RunError(
-            where="export",
-            what=f"pytest-benchmark's format holds one run, and {len(found)} were named",
-            remedy="Export each run into a file of its own",
-        )
     return exports.as_pytest_benchmark(found[0])
+
+
+def read_runs(
+    runs: Path | str | Sequence[Path | str], *, confidence_level: float = 0.95
+) -> RunFrames:
+    """Runs as pandas frames: `.cells`, `.trials` and `.samples`, each made when first asked for.
+
+    `runs` are run folders or globs ("results/uhd-*"), one or several. results/README.md describes
+    every column. Raises RunError for a folder that is no run, or a glob that finds none.
+    """
+    from mezzmark.report.frames import read_frames
+
+    return read_frames(runs, confidence_level=confidence_level)
 
 
 def size(runs: Sequence[Path], *, shop: Path, seed: int = 1) -> SizingResult:
@@ -291,31 +326,11 @@ def describe_scenario(
 ) -> str:
     """What a scenario would measure, in a few lines; with an earlier run of it on this machine,
     also how many rounds its precision takes and what its time budget buys."""
+    from mezzmark.decide.scenario_words import scenario_lines
     from mezzmark.store.scenario_file import read_scenario
 
     plan = read_scenario(scenario, footage=footage)
-    names = [*plan.encodings, *(custom.name for custom in plan.custom_encodings)]
-    lines = [
-        f"{plan.name}: {plan.title}" if plan.title else plan.name,
-        f"clips: {', '.join(clip.name for clip in plan.clips)}",
-        f"encodings ({len(names)}): {', '.join(names)}",
-    ]
-    if plan.scrub:
-        lines.append(
-            f"scrub: {', '.join(plan.scrub.patterns)}; {plan.scrub.requests} moves a trial; "
-            f"policies {', '.join(plan.scrub.policies)}; "
-            f"threads {', '.join(map(str, plan.scrub.threads))}"
-        )
-    if plan.encode:
-        lines.append(
-            f"encode: {plan.encode.frames} frames; "
-            f"threads {', '.join(map(str, plan.encode.threads))}"
-        )
-    budget = f", {plan.time_budget_s:.0f} s at most" if plan.time_budget_s else ""
-    lines.append(
-        f"rounds: {plan.minimum_rounds} to {plan.rounds}, until every interval is within "
-        f"±{plan.precision_fraction:.0%}{budget}; seed {plan.seed}"
-    )
+    lines = list(scenario_lines(plan))
     if earlier_run is None:
         lines.append("how long that takes is known from an earlier run: --earlier RUN")
     else:

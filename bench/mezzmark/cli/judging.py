@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from mezzmark.cli.options import CacheOption, ExportFormat, RegressionFormat
+from mezzmark.cli.options import CacheOption, ExportFormat, ExportTable, RegressionFormat
 
 judging = typer.Typer()
 
@@ -154,6 +154,7 @@ def rig(
 
 @judging.command(
     epilog="Examples: `mezzmark export results/first > cells.csv` · "
+    "`mezzmark export results/* --table samples --format parquet --out moves.parquet` · "
     "`mezzmark export results/first --format pytest-benchmark --out bench.json`"
 )
 def export(
@@ -161,6 +162,10 @@ def export(
     output_format: Annotated[
         ExportFormat, typer.Option("--format", help="Tidy table, all samples, or as benchmarks.")
     ] = ExportFormat.CSV,
+    table: Annotated[
+        ExportTable,
+        typer.Option("--table", help="For csv and parquet: a row a figure, a trial or a move."),
+    ] = ExportTable.CELLS,
     out: Annotated[
         Path | None, typer.Option("--out", help="File to write (default: standard output).")
     ] = None,
@@ -168,25 +173,27 @@ def export(
     """Write runs in a form that other programs read."""
     from mezzmark import api
 
-    text = api.export(runs, output_format=output_format.value)
+    if output_format is ExportFormat.PARQUET and out is None and sys.stdout.isatty():
+        raise typer.BadParameter("a Parquet file is not for a terminal; add --out FILE")
+    content = api.export(runs, output_format=output_format.value, table=table.value)
+    data = content.encode("utf-8") if isinstance(content, str) else content
     if out is None:
-        sys.stdout.write(text)
+        sys.stdout.flush()
+        sys.stdout.buffer.write(data)
     else:
-        _write_new(out, text)
+        _write_new(out, data)
 
 
-def _write_new(path: Path, text: str) -> None:
+def _write_new(path: Path, content: bytes) -> None:
     from mezzmark.facts.errors import DestinationError
+    from mezzmark.store.disk_errors import told_disk_errors
 
-    try:
-        with path.open("x", encoding="utf-8", newline="") as file:
-            file.write(text)
-    except OSError as problem:
-        raise DestinationError(
-            where=str(path),
-            what=f"it cannot be written ({problem.strerror})",
-            remedy="Name a file that does not exist yet, in a folder that does",
-        ) from problem
+    remedy = "Name a file that does not exist yet, in a folder that does and has room"
+    with (
+        told_disk_errors(path, kind=DestinationError, full=remedy, other=remedy),
+        path.open("xb") as file,
+    ):
+        file.write(content)
 
 
 @judging.command(

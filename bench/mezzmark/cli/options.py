@@ -20,8 +20,17 @@ class ExportFormat(StrEnum):
     """What `export` writes."""
 
     CSV = "csv"
+    PARQUET = "parquet"
     JSON = "json"
     PYTEST_BENCHMARK = "pytest-benchmark"
+
+
+class ExportTable(StrEnum):
+    """Which tidy table `export` writes."""
+
+    CELLS = "cells"
+    TRIALS = "trials"
+    SAMPLES = "samples"
 
 
 ScenarioArgument = Annotated[

@@ -2,29 +2,64 @@
 
 import json
 from collections.abc import Sequence
+from io import BytesIO
 from typing import Any, Final
+
+import pandas as pd
 
 from mezzmark import __version__
 from mezzmark.decide.evidence import trial_cost
 from mezzmark.facts.cells import Cell
-from mezzmark.facts.errors import EngineError
-from mezzmark.report.tidy import cells_csv
-from mezzmark.report.view import view_run
+from mezzmark.facts.errors import EngineError, RunError
+from mezzmark.report.plain_csv import csv_bytes
+from mezzmark.report.tidy import cells_frame, trials_frame
+from mezzmark.report.tidy_samples import samples_frame
 from mezzmark.store.run_store import Run
 
 COST_SECONDS: Final = {"scrub": 1e-3, "encode": 1.0, "fidelity": 1.0}
 """Seconds in a unit of a task's headline cost: a scrub's is in ms, an encode's in s a frame."""
 
 
-def as_csv(runs: Sequence[Run]) -> str:
-    """`cells.csv`: a row a cell and figure, with interval and counts."""
-    views = [
-        view_run(
-            run.manifest, run.trials, confidence_level=0.95, torn_line_count=run.torn_line_count
+def refuse_mismatch(output_format: str, *, table: str, run_count: int) -> None:
+    """RunError for a table or a number of runs that the format cannot hold."""
+    if output_format == "pytest-benchmark" and run_count != 1:
+        raise RunError(
+            where="export",
+            what=f"pytest-benchmark's format holds one run, and {run_count} were named",
+            remedy="Export each run into a file of its own",
         )
-        for run in runs
-    ]
-    return cells_csv(views).decode("utf-8")
+    if output_format not in ("csv", "parquet") and table != "cells":
+        raise RunError(
+            where="export",
+            what=f"{output_format} has no table of {table}",
+            remedy="Leave the table out, or export as csv or parquet",
+        )
+
+
+def frame_of(runs: Sequence[Run], table: str) -> pd.DataFrame:
+    """One of the three tidy tables."""
+    make = {"cells": cells_frame, "trials": trials_frame, "samples": samples_frame}[table]
+    return make(runs)
+
+
+def as_csv(runs: Sequence[Run], *, table: str = "cells") -> str:
+    """A tidy table as CSV, harmless to spreadsheets."""
+    return csv_bytes(frame_of(runs, table)).decode("utf-8")
+
+
+def as_parquet(runs: Sequence[Run], *, table: str = "cells") -> bytes:
+    """A tidy table as a Parquet file, with types and gaps as they are."""
+    try:
+        import pyarrow  # noqa: F401  (pandas would say less well that it is missing)
+    except ImportError as problem:
+        raise EngineError(
+            where="export",
+            what="Parquet needs pyarrow, which is not installed",
+            remedy='Install it with pip install "mezzmark[parquet]", or export as csv',
+        ) from problem
+    buffer = BytesIO()
+    frame_of(runs, table).to_parquet(buffer, engine="pyarrow", index=False)
+    return buffer.getvalue()
 
 
 def as_json(runs: Sequence[Run]) -> str:
