@@ -93,3 +93,24 @@ def test_what_cannot_be_judged_is_refused(values: list, errors: list, level: flo
     """Unequal lengths, endless values, negative errors and levels outside 0 to 1."""
     with pytest.raises(ValueError):
         find_change_points(values, errors, error_level=level)
+
+
+def test_parts_pay_for_being_two() -> None:
+    """A step found inside a part has scipy's p-value there times places times two parts."""
+    series = NOISE + np.repeat([0.0, 2.0, 30.0], [3, 4, 5])
+    found = find_change_points(series, NONE_KNOWN, error_level=0.05)
+    assert [change.index for change in found] == [3, 7]
+    part = series[:7]
+    best = min(stats.ttest_ind(part[:k], part[k:]).pvalue for k in range(1, 7))
+    assert found[0].p_value == pytest.approx(2 * 6 * best, rel=1e-9)
+
+
+def test_a_run_that_agreed_with_itself_by_luck_outweighs_no_other() -> None:
+    """An error far below the others counts as their median does."""
+    errors = np.full(12, 1.0)
+    lucky = errors.copy()
+    lucky[3] = 1e-6
+    series = NOISE + np.where(np.arange(12) >= 4, 3.0, 0)
+    (plain,) = find_change_points(series, errors, error_level=0.05)
+    (change,) = find_change_points(series, lucky, error_level=0.05)
+    assert change.change == pytest.approx(plain.change)
