@@ -20,7 +20,13 @@ from mezzmark.decide.wording import (
 from mezzmark.facts.choice import Choice
 from mezzmark.facts.choosing_figures import FigureName
 from mezzmark.facts.estimates import Estimate
-from mezzmark.report.figure_choice_points import ChoicePlane, ChoicePoint, pareto_points
+from mezzmark.report.figure_choice_points import (
+    ChoicePlane,
+    ChoicePoint,
+    key_name,
+    pareto_points,
+    point_words,
+)
 from mezzmark.report.figure_labels import (
     KEY_LIMIT,
     NAME_LIMIT,
@@ -38,7 +44,7 @@ from mezzmark.report.look import (
     padded,
     set_log_axis,
 )
-from mezzmark.report.marks import mark_url, mark_words
+from mezzmark.report.marks import mark_url
 from mezzmark.report.rows import legend_below
 
 CORNERS: Final = {
@@ -81,7 +87,7 @@ def draw_choice(
     ]
     label_points(axes, labels, others=texts, lines=_front_line(plane))
     if is_keyed:
-        names = [_key_name(point, choice, shape) for point in plane.points]
+        names = [key_name(point, choice, KEY_LIMIT[shape]) for point in plane.points]
         lines = [f"{index + 1}  {name}" for index, name in enumerate(names)]
         draw_key(axes, lines, shape, below_in=LEGEND_IN[shape])
     _legend(axes, shape, choice)
@@ -230,16 +236,6 @@ def _draw_point(
     )
 
 
-def point_words(point: ChoicePoint, plane: ChoicePlane, choice: Choice) -> str:
-    """Both figures and the verdict on one encoding."""
-    entry = point.judged
-    y = mark_words(entry.encoding, plane.y_goal.label, point.y)
-    x = mark_words("", plane.x_goal.label, point.x).removeprefix(", ")
-    verdict = "recommended" if entry.encoding == choice.recommendation else entry.status
-    front = f"{entry.front} the front" if entry.front else ""
-    return "; ".join(part for part in (y, x, verdict, front) if part)
-
-
 def _shade(point: ChoicePoint, choice: Choice) -> str:
     entry = point.judged
     if entry.encoding == choice.recommendation or entry.front in ("on it", "may be on it"):
@@ -267,14 +263,6 @@ def _label(
         shade="lead" if is_chosen else "ink" if entry.status != "ruled out" else "muted",
         is_bold=is_chosen,
     )
-
-
-def _key_name(point: ChoicePoint, choice: Choice, shape: Shape) -> str:
-    entry = point.judged
-    note = {"ruled out": " – ruled out", "open": " – open"}.get(entry.status, "")
-    if entry.encoding == choice.recommendation:
-        note = " – recommended"
-    return shown_name(entry.encoding, limit=KEY_LIMIT[shape] - len(note)) + note
 
 
 def _legend(axes: Axes, shape: Shape, choice: Choice) -> None:

@@ -4,10 +4,12 @@ beaten by nobody."""
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from mezzmark.decide.wording import shown_name
 from mezzmark.facts.choice import Choice, JudgedEncoding
 from mezzmark.facts.choosing import Need, parse_need, parse_wish
 from mezzmark.facts.choosing_figures import FigureName
 from mezzmark.facts.estimates import Estimate
+from mezzmark.report.marks import mark_words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,3 +106,22 @@ def pareto_points(plane: ChoicePlane) -> tuple[ChoicePoint, ...]:
         )
 
     return tuple(point for point in in_play if not is_beaten(point))
+
+
+def point_words(point: ChoicePoint, plane: ChoicePlane, choice: Choice) -> str:
+    """Both figures and the verdict on one encoding."""
+    entry = point.judged
+    y = mark_words(entry.encoding, plane.y_goal.label, point.y)
+    x = mark_words("", plane.x_goal.label, point.x).removeprefix(", ")
+    verdict = "recommended" if entry.encoding == choice.recommendation else entry.status
+    front = f"{entry.front} the front" if entry.front else ""
+    return "; ".join(part for part in (y, x, verdict, front) if part)
+
+
+def key_name(point: ChoicePoint, choice: Choice, limit: int) -> str:
+    """A name with its verdict in at most `limit` characters, for the key beside many points."""
+    entry = point.judged
+    note = {"ruled out": " – ruled out", "open": " – open"}.get(entry.status, "")
+    if entry.encoding == choice.recommendation:
+        note = " – recommended"
+    return shown_name(entry.encoding, limit=limit - len(note)) + note
