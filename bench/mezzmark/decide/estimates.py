@@ -185,7 +185,10 @@ def _pool(group: Sequence[Observation], confidence_level: float) -> dict[str, Es
     if len({o.cell.clip for o in group}) == 1:
         return estimate_figures(group, confidence_level=confidence_level)
     pooled = {}
+    present = {name for o in group for name in o.figures} | set(TAIL_FIGURES)
     for figure, unit in FIGURE_UNITS.items():
+        if figure not in present:
+            continue
         if figure in TAIL_FIGURES:
             if moves := _full_rounds_of_moves(group):
                 pooled[figure] = estimate_tail_figure(

@@ -35,7 +35,10 @@ def estimate_figures(
     """Every figure that the observations of one cell carry, in the order of `FIGURE_UNITS`."""
     estimates = {}
     in_order = sorted(observations, key=lambda observation: observation.round_index)
+    present = {name for observation in in_order for name in observation.figures} | set(TAIL_FIGURES)
     for figure, unit in FIGURE_UNITS.items():
+        if figure not in present:
+            continue
         if figure in TAIL_FIGURES:
             moves = [o.proved_ms for o in in_order if o.proved_ms is not None]
             if moves:
@@ -44,8 +47,6 @@ def estimate_figures(
                 )
             continue
         having = [o for o in in_order if figure in o.figures]
-        if not having:
-            continue
         samples = sum(o.sample_count for o in having)
         if figure == "throughput_fps":
             estimates[figure] = _throughput(having, confidence_level)
