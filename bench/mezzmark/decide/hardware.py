@@ -1,0 +1,331 @@
+"""Several hosts, each against the first: the same cells side by side, by the method of `regress`.
+
+Cell by cell this is `compare_runs` with the reference as baseline. Its costs become speeds (the
+reciprocal), and its p-values, held over the cells of one comparison (Holm), are multiplied by the
+number of comparisons shown (Bonferroni), so that the chance of any false "faster", "slower" or "the
+same" on the page stays at one minus the level. Intervals each hold for their own cell.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from mezzmark.decide.comparability import is_other_machine
+from mezzmark.decide.evidence import (
+    MeasuredRun,
+    RoundKey,
+    RunCosts,
+    choose_design,
+    gather_evidence,
+    read_costs,
+)
+from mezzmark.decide.hardware_bearing import weigh_differences
+from mezzmark.decide.hardware_best import find_best_throughput
+from mezzmark.decide.hardware_match import Matching, Pair, judged_cells, match_cells
+from mezzmark.decide.judgement import Evidence
+from mezzmark.decide.regress import compare_runs
+from mezzmark.decide.speedups import speedup_estimate
+from mezzmark.decide.verdicts import CellVerdict, Design, RegressionReport
+from mezzmark.facts.cells import ALL_CLIPS, Cell, Task
+from mezzmark.facts.estimates import Estimate
+from mezzmark.facts.hardware import (
+    CellRatio,
+    ComparedRun,
+    HardwareComparison,
+    HostComparison,
+    Refusal,
+    Standing,
+    TaskRatio,
+)
+from mezzmark.facts.records import Trial
+from mezzmark.facts.run import Manifest
+from mezzmark.statistics.multiplicity import holm_adjusted
+
+TOLERANCE: Final = 0.05
+"""Machines nearer to each other than this are called the same; what `regress` takes by default."""
+
+TASK_ORDER: Final[tuple[Task, ...]] = ("scrub", "encode", "grid", "ingest", "delivery")
+"""What a reader asks first."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Relabelled:
+    """A run some of whose cells go by other names."""
+
+    manifest: Manifest
+    trials: tuple[Trial, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Found:
+    """One host before the number of comparisons on the page is known."""
+
+    label: ComparedRun
+    matching: Matching
+    reports: tuple[tuple[tuple[Pair, ...], RegressionReport], ...]
+    design: Design
+
+
+def compare_hosts(
+    runs: Sequence[MeasuredRun],
+    labels: Sequence[ComparedRun],
+    *,
+    confidence_level: float = 0.95,
+    tolerance_fraction: float = TOLERANCE,
+) -> HardwareComparison:
+    """Each run against the first; `labels` in the same order. Raises ValueError for fewer than two
+    runs."""
+    if len(runs) < 2 or len(runs) != len(labels):
+        raise ValueError("a comparison needs two runs or more, and a label for each")
+    found = [
+        _find(runs[0], run, label, confidence_level, tolerance_fraction)
+        for run, label in zip(runs[1:], labels[1:], strict=True)
+    ]
+    share = (1 - confidence_level) / max(1, sum(len(item.reports) for item in found))
+    costs = [read_costs(run.trials) for run in runs]
+    cells = [_cell_ratios(item, share=share, error_level=1 - confidence_level) for item in found]
+    tasks = _task_ratios(found, cells, costs, confidence_level, tolerance_fraction)
+    others = tuple(
+        _comparison(runs[0], run, item, item_cells, item_tasks)
+        for run, item, item_cells, item_tasks in zip(runs[1:], found, cells, tasks, strict=True)
+    )
+    return HardwareComparison(
+        reference=labels[0],
+        others=others,
+        best=find_best_throughput(runs, labels, costs, confidence_level=confidence_level),
+        confidence_level=confidence_level,
+        tolerance_fraction=tolerance_fraction,
+    )
+
+
+def _find(
+    reference: MeasuredRun,
+    other: MeasuredRun,
+    label: ComparedRun,
+    confidence_level: float,
+    tolerance_fraction: float,
+) -> _Found:
+    manifests = (reference.manifest, other.manifest)
+    cells = [judged_cells(trial.cell for trial in run.trials) for run in (reference, other)]
+    matching = match_cells(cells[0], cells[1], manifests)
+    reports = []
+    for pairs in (matching.equal, matching.by_part):
+        if pairs:
+            report = compare_runs(
+                [_only(reference, {pair.reference: pair.reference for pair in pairs})],
+                [_only(other, {pair.other: pair.reference for pair in pairs})],
+                tolerance_fraction=tolerance_fraction,
+                confidence_level=confidence_level,
+            )
+            reports.append((pairs, report))
+    design = choose_design(
+        [reference], [other], is_other_machine=is_other_machine([manifests[0]], [manifests[1]])
+    )
+    return _Found(label=label, matching=matching, reports=tuple(reports), design=design)
+
+
+def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> _Relabelled:
+    """The run with these cells under their new names, its reference kernel, and null arms of cells
+    that keep their name."""
+    kept = []
+    for trial in run.trials:
+        plain = trial.cell.model_copy(update={"arm": ""})
+        if trial.cell in names:
+            kept.append(trial.model_copy(update={"cell": names[trial.cell]}))
+        elif trial.cell.task == "kernel" or names.get(plain) == plain:
+            kept.append(trial)
+    return _Relabelled(run.manifest, tuple(kept))
+
+
+def _cell_ratios(found: _Found, *, share: float, error_level: float) -> tuple[CellRatio, ...]:
+    """Every cell that could be compared, equal cells before those that play the same part."""
+    ratios = []
+    for pairs, report in found.reports:
+        partners = {pair.reference: pair.other for pair in pairs}
+        has_fired = any(arm.has_fired for arm in report.null_arms)
+        for verdict in report.cells:
+            if verdict.verdict == "not comparable":
+                continue
+            ratios.append(
+                CellRatio(
+                    cell=verdict.cell,
+                    other_cell=partners[verdict.cell],
+                    figure=verdict.figure,
+                    speedup_ratio=_inverse(verdict.cost_ratio),
+                    standing="cannot tell" if has_fired else _standing(verdict, share),
+                    adjusted_p=_adjusted(verdict.difference_p, error_level / share),
+                    remark=_remark(verdict),
+                )
+            )
+    return tuple(ratios)
+
+
+def _adjusted(p_value: float | None, comparison_count: float) -> float | None:
+    return None if p_value is None else min(1.0, p_value * comparison_count)
+
+
+def _standing(verdict: CellVerdict, share: float) -> Standing:
+    """Equivalence first, as in `decide.judgement`: a difference that small does not matter."""
+    if verdict.equivalence_p is None or verdict.difference_p is None or not verdict.cost_ratio:
+        return "cannot tell"
+    if verdict.equivalence_p <= share:
+        return "the same"
+    if verdict.difference_p > share:
+        return "cannot tell"
+    return "faster" if verdict.cost_ratio.point < 1 else "slower"
+
+
+def _remark(verdict: CellVerdict) -> str:
+    if verdict.cost_ratio is None:
+        return verdict.reason
+    wrong = (verdict.baseline_wrong_count, verdict.contender_wrong_count)
+    return f"wrong pictures: {wrong[0]} and {wrong[1]}" if any(wrong) else ""
+
+
+def _inverse(cost_ratio: Estimate | None) -> Estimate | None:
+    if cost_ratio is None or cost_ratio.low is None or cost_ratio.high is None:
+        return None
+    return cost_ratio.model_copy(
+        update={
+            "point": 1 / cost_ratio.point,
+            "low": 1 / cost_ratio.high,
+            "high": 1 / cost_ratio.low,
+        }
+    )
+
+
+def _task_ratios(
+    found: Sequence[_Found],
+    cells: Sequence[tuple[CellRatio, ...]],
+    costs: Sequence[RunCosts],
+    confidence_level: float,
+    tolerance_fraction: float,
+) -> list[tuple[TaskRatio, ...]]:
+    """Per host its tasks' pooled ratios; p-values adjusted over tasks and hosts together (Holm)."""
+    pooled: list[tuple[int, Task, int, Evidence]] = []
+    for index, (item, ratios) in enumerate(zip(found, cells, strict=True)):
+        for task in TASK_ORDER:
+            pairs = [
+                Pair(ratio.cell, ratio.other_cell)
+                for ratio in ratios
+                if ratio.cell.task == task and ratio.speedup_ratio is not None
+            ]
+            evidence = _pooled_evidence(task, pairs, costs[0], costs[index + 1], item.design)
+            if evidence is not None:
+                pooled.append((index, task, len(pairs), evidence))
+    error_level = 1 - confidence_level
+    differences = holm_adjusted([item[3].difference_p for item in pooled])
+    equivalences = holm_adjusted([item[3].equivalence_p(tolerance_fraction) for item in pooled])
+    results: list[list[TaskRatio]] = [[] for _ in found]
+    for (index, task, count, evidence), difference, equivalence in zip(
+        pooled, differences, equivalences, strict=True
+    ):
+        has_fired = any(
+            arm.has_fired for _, report in found[index].reports for arm in report.null_arms
+        )
+        standing: Standing = "cannot tell"
+        if not has_fired and equivalence <= error_level:
+            standing = "the same"
+        elif not has_fired and difference <= error_level:
+            standing = "faster" if evidence.changes[0].log_ratio < 0 else "slower"
+        results[index].append(
+            TaskRatio(
+                task=task,
+                cell_count=count,
+                speedup_ratio=speedup_estimate(evidence, confidence_level=confidence_level),
+                standing=standing,
+                adjusted_p=float(difference),
+            )
+        )
+    return [tuple(items) for items in results]
+
+
+def _pooled_evidence(
+    task: Task, pairs: Sequence[Pair], reference: RunCosts, other: RunCosts, design: Design
+) -> Evidence | None:
+    if not pairs:
+        return None
+    whole = Cell(task=task, clip=ALL_CLIPS, encoding="all common cells")
+    sides = [
+        RunCosts(by_cell={whole: pool_costs(run, cells)}, kernel=run.kernel)
+        for run, cells in (
+            (reference, [pair.reference for pair in pairs]),
+            (other, [pair.other for pair in pairs]),
+        )
+    ]
+    return gather_evidence(whole, sides[:1], sides[1:], design=design)
+
+
+def pool_costs(run: RunCosts, cells: Sequence[Cell]) -> dict[RoundKey, float]:
+    """Per round the geometric mean over `cells`, in the rounds in which all of them finished.
+
+    The key stands for the requests of all cells, so that rounds pair where all did the same work.
+    """
+    by_round: dict[int, list[tuple[int, float]]] = {}
+    for cell in cells:
+        for (round_index, seed), cost in sorted(run.by_cell.get(cell, {}).items()):
+            by_round.setdefault(round_index, []).append((seed, math.log(cost)))
+    return {
+        (index, hash(tuple(seed for seed, _ in parts))): math.exp(
+            sum(log for _, log in parts) / len(parts)
+        )
+        for index, parts in sorted(by_round.items())
+        if len(parts) == len(cells)
+    }
+
+
+def _comparison(
+    reference: MeasuredRun,
+    other: MeasuredRun,
+    found: _Found,
+    cells: tuple[CellRatio, ...],
+    tasks: tuple[TaskRatio, ...],
+) -> HostComparison:
+    report = found.reports[0][1] if found.reports else None
+    differences, unknown = weigh_differences(
+        reference, other, [(ratio.cell, ratio.other_cell) for ratio in cells]
+    )
+    return HostComparison(
+        other=found.label,
+        design=found.design,
+        assumption=report.assumption if report else "",
+        cells=cells,
+        tasks=tasks,
+        refusals=(*found.matching.refusals, *_unlike(found)),
+        differences=differences,
+        unknown=unknown,
+        kernel_ratio=_inverse(report.machine_ratio) if report else None,
+        cautions=_cautions(found),
+    )
+
+
+def _unlike(found: _Found) -> list[Refusal]:
+    """Cells that both runs have and that did not measure the same thing, by reason."""
+    reasons: dict[str, list[str]] = {}
+    for _, report in found.reports:
+        for verdict in report.cells:
+            if verdict.verdict == "not comparable":
+                reasons.setdefault(verdict.reason, []).append(verdict.cell.cell_id)
+    return [Refusal(reason=reason, cell_ids=tuple(ids)) for reason, ids in reasons.items()]
+
+
+def _cautions(found: _Found) -> tuple[str, ...]:
+    texts = []
+    for _, report in found.reports:
+        if any(arm.has_fired for arm in report.null_arms):
+            texts.append(
+                "A run found a difference between a cell and the same cell again: no difference "
+                f"to {found.label.label} is claimed."
+            )
+        texts += [
+            f"Run {note.partition(' run ')[2]}."
+            for note in report.machine_notes
+            if "no reference kernel" not in note
+        ]
+        if report.changed_without_flagged:
+            texts.append(
+                f"{report.flagged_trial_count} trials were disturbed; without them these cells "
+                f"would be judged otherwise: {', '.join(report.changed_without_flagged)}."
+            )
+    return tuple(dict.fromkeys(texts))

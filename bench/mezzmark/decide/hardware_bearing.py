@@ -1,0 +1,243 @@
+"""Which differences between two hosts matter for which task, each with its reason.
+
+The reasons follow from what each clock times (DEVELOPERS.md, "Where each clock starts and stops");
+where the runs themselves can tell (cores asked for, memory taken) they are asked.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from mezzmark.decide.evidence import MeasuredRun
+from mezzmark.decide.hardware_facts import host_texts
+from mezzmark.decide.wording import number_text
+from mezzmark.facts.cells import Cell, Task
+from mezzmark.facts.hardware import Bearing, Difference, Weight
+
+ROOMY_FRACTION: Final = 0.5
+"""A trial that takes less than this share of the memory leaves the rest to the file cache."""
+
+_CODEC_LIBRARIES: Final = {"av", "libavcodec", "libavformat", "libavutil", "libswscale", "ffmpeg"}
+_NOT_TIMED: Final = {
+    "libavdevice": "it opens cameras and screens, which no task does",
+    "libavfilter": "no timed task filters pictures",
+    "libswresample": "it converts sound, which no task does",
+    "numpy": "the figures are computed after the clocks have stopped",
+    "scipy": "the figures are computed after the clocks have stopped",
+    "pandas": "the report is made after the clocks have stopped",
+}
+
+Said = tuple[Weight, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Work:
+    """What the compared cells of one task asked of both machines."""
+
+    task: Task
+    most_threads: int
+    fewest_cores: int
+    uses_cuda: bool
+    peak_fraction: float | None
+
+
+def weigh_differences(
+    reference: MeasuredRun, other: MeasuredRun, cells: Sequence[tuple[Cell, Cell]]
+) -> tuple[tuple[Difference, ...], tuple[str, ...]]:
+    """Facts that differ, with what they do to each compared task, and the names of those that
+    neither system told. A fact that one side lacks is a difference of unknown weight."""
+    first, second = host_texts(reference), host_texts(other)
+    works = _works(reference, other, cells)
+    differences, unknown = [], []
+    for name in dict.fromkeys((*first, *second)):
+        texts = (first.get(name), second.get(name))
+        if texts == (None, None):
+            unknown.append(name)
+        elif texts[0] != texts[1]:
+            differences.append(
+                Difference(
+                    name=name,
+                    reference=texts[0] or "not known",
+                    other=texts[1] or "not known",
+                    bearings=tuple(_bearing(name, work, texts) for work in works),
+                )
+            )
+    return tuple(differences), tuple(unknown)
+
+
+def _bearing(name: str, work: _Work, texts: tuple[str | None, str | None]) -> Bearing:
+    weight, reason = weigh(name, work)
+    if None in texts and weight != "does not matter":
+        weight, reason = "not known", "one system does not tell it"
+    return Bearing(task=work.task, weight=weight, reason=reason)
+
+
+def _works(
+    reference: MeasuredRun, other: MeasuredRun, cells: Sequence[tuple[Cell, Cell]]
+) -> list[_Work]:
+    works = []
+    for task in dict.fromkeys(first.task for first, _ in cells):
+        both = [cell for pair in cells for cell in pair if cell.task == task]
+        works.append(
+            _Work(
+                task=task,
+                most_threads=max(cell.thread_count * cell.job_count for cell in both),
+                fewest_cores=min(run.manifest.host.usable_core_count for run in (reference, other)),
+                uses_cuda=any(cell.decoder == "cuda" for cell in both),
+                peak_fraction=_peak_fraction((reference, other), task),
+            )
+        )
+    return works
+
+
+def _peak_fraction(runs: Sequence[MeasuredRun], task: Task) -> float | None:
+    """The largest share of a machine's memory that the jobs of one trial took together."""
+    shares = [
+        trial.process.peak_rss_bytes * trial.cell.job_count / run.manifest.host.memory_bytes
+        for run in runs
+        for trial in run.trials
+        if trial.cell.task == task and trial.process and trial.process.peak_rss_bytes
+    ]
+    return max(shares) if shares else None
+
+
+def weigh(name: str, work: _Work) -> Said:
+    """What a difference in the fact `name` does to a task."""
+    if name in _NOT_TIMED:
+        return "does not matter", _NOT_TIMED[name]
+    if name in _CODEC_LIBRARIES:
+        return "matters", (
+            "it does the decoding, scaling and encoding: part of the ratio may be the library's, "
+            "not the machine's"
+        )
+    rule = _RULES.get(name)
+    return rule(work) if rule else ("may matter", "nothing is known of how it acts")
+
+
+def _processor(_: _Work) -> Said:
+    return "matters", "all decoding, scaling and encoding runs on it"
+
+
+def _cores(work: _Work) -> Said:
+    if work.most_threads <= work.fewest_cores:
+        return "does not matter", (
+            f"no compared cell works with more than {work.most_threads} threads at once, and both "
+            "machines have the cores"
+        )
+    return "matters", (
+        f"compared cells work with up to {work.most_threads} threads, and one machine has "
+        f"{work.fewest_cores} cores"
+    )
+
+
+def _core_sharing(work: _Work) -> Said:
+    if work.most_threads == 1:
+        return "does not matter", "the compared cells work with one thread"
+    return "matters", "two threads on one core share its arithmetic units"
+
+
+def _numa(work: _Work) -> Said:
+    if work.most_threads == 1:
+        return "does not matter", "one thread stays near its memory"
+    return "may matter", "pictures that cross from one memory bank to another arrive later"
+
+
+def _memory(work: _Work) -> Said:
+    if work.peak_fraction is None:
+        return "not known", "no trial told how much memory it took"
+    percent = f"{number_text(100 * work.peak_fraction)} %"
+    if work.peak_fraction < ROOMY_FRACTION:
+        return "does not matter", (
+            f"a trial took at most {percent} of either memory; its size alone speeds nothing up"
+        )
+    return "matters", f"a trial took up to {percent} of a machine's memory"
+
+
+def _bandwidth(work: _Work) -> Said:
+    if work.task in ("grid", "ingest"):
+        return "matters", "it caps how far jobs side by side add up"
+    return "may matter", "large pictures are read and written many times on their way"
+
+
+def _clock(_: _Work) -> Said:
+    return "matters", "work on one core is done in proportion to its clock"
+
+
+def _governor(work: _Work) -> Said:
+    if work.task == "scrub":
+        return "matters", (
+            "it decides how soon the clock rises, and a move of the playhead is short work after "
+            "rest"
+        )
+    return "may matter", "it decides how high the clock stays under load"
+
+
+def _virtual(_: _Work) -> Said:
+    return "may matter", "a virtual machine shares its cores with others it cannot see"
+
+
+def _battery(_: _Work) -> Said:
+    return "matters", "machines slow down on battery"
+
+
+def _system(_: _Work) -> Said:
+    return "may matter", "it schedules threads and reads files; its part cannot be told apart here"
+
+
+def _storage(work: _Work) -> Said:
+    if work.task == "scrub":
+        return "does not matter", "the file cache is warm: no move waits for the storage"
+    if work.task == "ingest":
+        return "matters", "the clips are read, written and read again to verify them in the time"
+    return "may matter", (
+        "frames come from memory or a warm cache; only the writing of the file is in the time"
+    )
+
+
+def _graphics(work: _Work) -> Said:
+    if work.uses_cuda:
+        return "matters", 'the decoder "cuda" runs on the graphics processor'
+    return "does not matter", "decoder, scaler and encoders of the compared cells are software"
+
+
+def _busy(_: _Work) -> Said:
+    return "matters", "other work takes cores and cache away from the trial"
+
+
+def _stolen(_: _Work) -> Said:
+    return "matters", "time taken by the host of a virtual machine is inside every figure"
+
+
+def _own_version(_: _Work) -> Said:
+    return "may matter", "another version may time or prepare otherwise; measure with the same one"
+
+
+def _python(work: _Work) -> Said:
+    if work.task == "scrub":
+        return "may matter", "it steers the player; its own time is noted beside every move"
+    return "does not matter", "the work lies in the libraries, frames at a time"
+
+
+_RULES: Final[dict[str, Callable[[_Work], Said]]] = {
+    "processor": _processor,
+    "usable cores": _cores,
+    "physical cores": _cores,
+    "threads a core": _core_sharing,
+    "NUMA nodes": _numa,
+    "memory": _memory,
+    "memory bandwidth": _bandwidth,
+    "highest clock": _clock,
+    "clock during trials": _clock,
+    "clock governor": _governor,
+    "turbo": _governor,
+    "virtual machine": _virtual,
+    "on battery": _battery,
+    "operating system": _system,
+    "kernel of the system": _system,
+    "file system": _storage,
+    "graphics driver": _graphics,
+    "load before trials": _busy,
+    "stolen by the host": _stolen,
+    "mezzmark": _own_version,
+    "Python": _python,
+}
