@@ -32,6 +32,9 @@ LABEL_CHARACTER_IN = CHARACTER_IN * 0.92
 LABEL_GAP_IN = 4 / 72
 """Between a reference line and its own label, and at least between the label and other lines."""
 
+LEGEND_LINE_IN = 0.17
+"""Height of one line of a legend."""
+
 LABEL_LIMIT = {"wide": 40, "narrow": 30}
 _FONT_WEIGHT: dict[Role, str] = {"original": "bold", "lead": "bold", "rest": "normal"}
 
@@ -71,8 +74,10 @@ def row_axes(
     subtitle: str,
     rows: Sequence[Row],
     lines: Sequence[ReferenceLine] = (),
+    legend_lines: int = 2,
 ) -> tuple[Figure, Axes]:
-    """A figure whose row k lies at y = k, first row on top, labelled, with reference lines.
+    """A figure whose row k lies at y = k, first row on top, labelled, with reference lines and
+    room for a legend of so many lines.
 
     The caller sets the x axis afterwards; reference lines outside it are not shown.
     """
@@ -83,7 +88,8 @@ def row_axes(
         right = 0.25 + CHARACTER_IN * max(len(row.full_text) for row in rows)
     else:
         left = right = 0.18
-    margins = Margins(left=left, right=right, top=0.1 + 0.17 * len(lines), bottom=0.74)
+    bottom = 0.74 + LEGEND_LINE_IN * max(0, legend_lines - 2)
+    margins = Margins(left=left, right=right, top=0.1 + 0.17 * len(lines), bottom=bottom)
     figure, axes = new_axes(
         shape,
         title=title,
