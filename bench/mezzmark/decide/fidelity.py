@@ -52,7 +52,8 @@ class QualityEstimate(Fact):
 
 class EncodingFidelity(Fact):
     """An encoding over all its clips. `estimates` are of generation 1 by metric name;
-    `by_generation_db` is the mean PSNR over clips per generation, None where nothing differs."""
+    `by_generation_db` is the mean PSNR over clips per generation, None where nothing differs.
+    `chart_refusal` says why `worst_chart` is None."""
 
     encoding: str
     clips: tuple[ClipFidelity, ...]
@@ -62,6 +63,7 @@ class EncodingFidelity(Fact):
     bitrate_bps: float
     worst_chart: Diagnosis | None
     tags: TagSurvival | None
+    chart_refusal: str | None = None
 
 
 class RateComparison(Fact):
@@ -137,6 +139,7 @@ def _judge(name: str, clips: list[ClipFidelity], confidence_level: float) -> Enc
         bitrate_bps=float(np.mean([first.bitrate_bps for first in firsts])),
         worst_chart=max(diagnoses, key=lambda d: d.delta_e, default=None),
         tags=next((c.measurement.tags for c in clips if c.measurement.tags), None),
+        chart_refusal=next(filter(None, (c.measurement.chart_refusal for c in clips)), None),
     )
 
 

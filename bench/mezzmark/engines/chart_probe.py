@@ -65,7 +65,8 @@ def probe_chart(
     """Send a chart through an encoding; its file is left in `folder`. Raises EncodingError."""
     facts = pixel_format_facts(encoding.pixel_format)
     tags = chart_tags(chart, is_full_range=facts.is_rgb or facts.is_full_range)
-    frames = [chart_frame(chart, encoding.pixel_format) for _ in range(CHART_FRAMES)]
+    # One picture, shown again: an encoder takes its own reference to each frame it is given.
+    frames = [chart_frame(chart, encoding.pixel_format)] * CHART_FRAMES
     path = folder / f"chart.{encoding.container}"
     write_tagged(
         frames, encoding, path, frame_rate=frame_rate, tags=tags, thread_count=thread_count

@@ -48,7 +48,7 @@ def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
         if generation.found.generation == FIRST:
             decoded_format = probe_media(generation.path).pixel_format
             worst = _crop(plan, generation)
-    probe = _chart(job, plan)
+    probe, refusal = _chart(job, plan)
     return Measured(
         measurement=FidelityMeasurement(
             frame_count=found[0].frame_count,
@@ -62,6 +62,7 @@ def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
             tags=probe.tags if probe else None,
             alpha_is_kept=probe.alpha_is_kept if probe else None,
             worst_frame=worst,
+            chart_refusal=refusal,
         ),
         process=read_process_facts(),
     )
@@ -92,21 +93,23 @@ def _crop(plan: GenerationPlan, generation: Generation) -> WorstFrame | None:
     )
 
 
-def _chart(job: FidelityJob, plan: GenerationPlan) -> ChartProbe | None:
-    """The chart at the clip's own size, at most `LARGEST_CHART_PX`; None where the clip is too
-    small for one or it cannot be written with every tag."""
+def _chart(job: FidelityJob, plan: GenerationPlan) -> tuple[ChartProbe | None, str | None]:
+    """The chart at the clip's own size, at most `LARGEST_CHART_PX`; or why there is none: the
+    clip is too small for one, or the encoder refused it."""
     width_px, height_px = plan.index.width_px, plan.index.height_px
     if width_px < SMALLEST_CHART_PX[0] or height_px < SMALLEST_CHART_PX[1]:
-        return None
+        smallest = "×".join(map(str, SMALLEST_CHART_PX))
+        return None, f"a picture of {width_px}×{height_px} is too small for it, {smallest} is not"
     if width_px > LARGEST_CHART_PX[0] or height_px > LARGEST_CHART_PX[1]:
         width_px, height_px = LARGEST_CHART_PX
     try:
-        return probe_chart(
+        probe = probe_chart(
             job.encoding,
             Chart(width_px=width_px, height_px=height_px),
             plan.scratch,
             frame_rate=plan.frame_rate,
             thread_count=job.thread_count,
         )
-    except EncodingError:
-        return None  # the report says that the chart could not be sent through
+    except EncodingError as error:
+        return None, error.what
+    return probe, None

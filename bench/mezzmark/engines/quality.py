@@ -84,9 +84,9 @@ class QualityMeter:
     ) -> None:
         self._format = comparable_format(like.format.name)
         self._size = (like.width, like.height)
-        self._metrics = metrics
+        self._metrics = _possible(metrics, self._format, self._size)
         self._graph, self._inputs, self._sink = _graph(
-            self._format, self._size, metrics, thread_count
+            self._format, self._size, self._metrics, thread_count
         )
         self._weights = _plane_weights(self._format)
         self._is_rgb = pixel_format_facts(self._format).is_rgb
@@ -136,6 +136,8 @@ class QualityMeter:
             raise _unequal(f"formats differ: {frame.format.name} and {self._format}")
         if frame.format.name != self._format:
             frame = frame_from_planes(planes_of(frame)[:3], self._format)
+        elif "xpsnr" in self._metrics and not _is_fit_for_xpsnr(frame):
+            frame = frame_from_planes(planes_of(frame), self._format)
         frame.pts, frame.time_base = self._count, _TICK
         return frame
 
@@ -159,6 +161,31 @@ def comparable_format(pixel_format: str) -> str:
             remedy=f"Use one of {', '.join(sorted(COMPARABLE_FORMATS))}.",
         )
     return name
+
+
+def _possible(
+    metrics: tuple[Metric, ...], pixel_format: str, size: tuple[int, int]
+) -> tuple[Metric, ...]:
+    """The metrics that can be had: XPSNR is left out where it would come out wrong."""
+    if "xpsnr" not in metrics or _is_fit_for_xpsnr(av.VideoFrame(*size, pixel_format)):
+        return metrics
+    rest = tuple(metric for metric in metrics if metric != "xpsnr")
+    if not rest:
+        raise EncodingError(
+            where="picture quality",
+            what=f"FFmpeg's XPSNR is wrong for {pixel_format} pictures {size[0]} samples wide",
+            remedy="Ask for psnr or ssim as well, or for another width.",
+        )
+    return rest
+
+
+def _is_fit_for_xpsnr(frame: av.VideoFrame) -> bool:
+    """Whether FFmpeg's XPSNR reads this frame rightly. Above 8 bits it takes the lines of one
+    side for unpadded (seen in its source and in values of -20 dB); at 8 bits it repacks them."""
+    sample_bytes = 1 if pixel_format_facts(frame.format.name).bit_depth == 8 else 2
+    return sample_bytes == 1 or all(
+        plane.line_size == plane.width * sample_bytes for plane in frame.planes
+    )
 
 
 def _graph(

@@ -28,8 +28,7 @@ def cut_worst(
     """Both views of the tile with the largest squared error; tiles lie on a grid of half tiles."""
     left, right = _view(before, before_facts), _view(after, after_facts)
     across, down = min(CROP_PX[0], left.shape[1]), min(CROP_PX[1], left.shape[0])
-    error = (np.subtract(left, right, dtype=np.int16).astype(np.int32) ** 2).sum(axis=2)
-    left_px, top_px = _worst_tile(error, across, down)
+    left_px, top_px = _worst_tile(left, right, across, down)
     window = (slice(top_px, top_px + down), slice(left_px, left_px + across))
     return WorstFrame(
         frame_index=frame_index,
@@ -60,18 +59,18 @@ def png_base64(rgb: npt.NDArray[np.uint8]) -> str:
     return base64.b64encode(b"".join(bytes(packet) for packet in packets)).decode("ascii")
 
 
-def _worst_tile(error: npt.NDArray[np.int64], across: int, down: int) -> tuple[int, int]:
-    """Left and top of the tile with the largest sum, by way of an integral image."""
-    total = np.zeros((error.shape[0] + 1, error.shape[1] + 1))
-    total[1:, 1:] = error.cumsum(axis=0).cumsum(axis=1)
-    tops = np.arange(0, error.shape[0] - down + 1, max(1, down // 2))
-    lefts = np.arange(0, error.shape[1] - across + 1, max(1, across // 2))
-    top, left = np.meshgrid(tops, lefts, indexing="ij")
-    sums = (
-        total[top + down, left + across]
-        - total[top, left + across]
-        - total[top + down, left]
-        + total[top, left]
-    )
-    place = int(np.argmax(sums))
-    return int(left.ravel()[place]), int(top.ravel()[place])
+def _worst_tile(
+    left: npt.NDArray[np.uint8], right: npt.NDArray[np.uint8], across: int, down: int
+) -> tuple[int, int]:
+    """Left and top of the tile with the largest squared error, from the sums of half tiles."""
+    wide, high = max(1, across // 2), max(1, down // 2)
+    half_columns, half_rows = left.shape[1] // wide, left.shape[0] // high
+    halves = np.empty((half_rows, half_columns))
+    for row in range(half_rows):
+        strip = (slice(row * high, (row + 1) * high), slice(0, half_columns * wide))
+        difference = left[strip].astype(np.int32) - right[strip]
+        columns = np.einsum("yxc,yxc->x", difference, difference)
+        halves[row] = columns.reshape(half_columns, wide).sum(axis=1)
+    sums = halves[:-1, :-1] + halves[1:, :-1] + halves[:-1, 1:] + halves[1:, 1:]
+    top, start = np.unravel_index(int(np.argmax(sums)), sums.shape)
+    return int(start) * wide, int(top) * high

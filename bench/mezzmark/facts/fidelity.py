@@ -34,7 +34,8 @@ class QualitySeries(Fact):
 
     Squared errors are stored, not dB, because identical planes have no finite dB. Planes are in
     the order Y, U, V (or G, B, R). `peak` is the largest code value (255, 1023 …). XPSNR is in dB
-    and None for an identical plane. A metric that was not asked for is an empty tuple.
+    and None for an identical plane. A metric that was not asked for is an empty tuple; so is XPSNR
+    of pictures of more than 8 bits whose width FFmpeg's filter misreads.
     """
 
     pixel_format: str
@@ -193,8 +194,8 @@ class FidelityMeasurement(Fact):
     """One trial of the fidelity task: deterministic, so that one is enough.
 
     `encoded_pixel_format` is what entered the encoder, `compared_pixel_format` the clip's own bit
-    depth and chroma, in which quality is measured. `chart` is None where the clip is too small to
-    hold one; `alpha_is_kept` is None where the encoding claims no transparency.
+    depth and chroma, in which quality is measured. `chart` is None where none could be sent, and
+    `chart_refusal` says why; `alpha_is_kept` is None where the encoding claims no transparency.
     """
 
     task: Literal["fidelity"] = "fidelity"
@@ -209,3 +210,4 @@ class FidelityMeasurement(Fact):
     tags: TagSurvival | None
     alpha_is_kept: bool | None
     worst_frame: WorstFrame | None
+    chart_refusal: str | None = None

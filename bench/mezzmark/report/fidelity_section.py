@@ -64,7 +64,7 @@ def encoding_sentence(entry: EncodingFidelity) -> str:
             f" (PSNR {psnr.point:.1f} dB, worst frame {psnr.worst:.1f} dB)" if psnr else ""
         )
     chart = entry.worst_chart
-    colours = "the chart could not be sent through it" if chart is None else chart.words
+    colours = chart.words if chart else _not_sent(entry)
     return sentence(f"{name} {quality}; colours: {colours}")
 
 
@@ -114,7 +114,7 @@ def _quality_row(entry: EncodingFidelity) -> tuple[Entry, ...]:
         Entry(text=_last_words(entry, last), sort=last),
         Entry(text=f"{entry.bitrate_bps / 1e6:.1f}", sort=entry.bitrate_bps),
         Entry(
-            text=chart.words if chart else "chart not sent",
+            text=chart.words if chart else _not_sent(entry),
             sort=chart.delta_e if chart else None,
             sign="wrong" if chart and chart.delta_e >= INVISIBLE_DELTA_E else "",
         ),
@@ -123,6 +123,12 @@ def _quality_row(entry: EncodingFidelity) -> tuple[Entry, ...]:
             sort=chart.worst_delta_e if chart else None,
         ),
     )
+
+
+def _not_sent(entry: EncodingFidelity) -> str:
+    """Why nothing is known about colours."""
+    reason = f" ({entry.chart_refusal})" if entry.chart_refusal else ""
+    return f"not judged: the chart could not be sent through{reason}"
 
 
 def _last_words(entry: EncodingFidelity, last: float | None) -> str:
