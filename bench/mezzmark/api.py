@@ -90,12 +90,20 @@ def demo(
 
 
 def report(
-    runs: Sequence[Path], *, out: Path | None = None, template: Path | None = None
+    runs: Sequence[Path],
+    *,
+    out: Path | None = None,
+    template: Path | None = None,
+    prices: Sequence[str] = (),
 ) -> ReportPaths:
-    """Write the report of one or more runs; derived files are replaced, the runs only read."""
+    """Write the report of one or more runs; derived files are replaced, the runs only read.
+
+    Several runs are compared first: host beside host, and a host's three or more runs over time.
+    `prices` are of hosts: "LABEL=2400 EUR".
+    """
     from mezzmark.report.page import write_report
 
-    return write_report([Path(run) for run in runs], out_dir=out, template=template)
+    return write_report([Path(run) for run in runs], out_dir=out, template=template, prices=prices)
 
 
 def regress(

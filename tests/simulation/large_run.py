@@ -3,7 +3,8 @@
     python tests/simulation/large_run.py OUT --moves 1000000 --shape few
 
 `few`: 16 cells of 10 rounds share the moves. `many`: 24 moves a trial, as the shipped scenarios
-have, in as many rounds of 320 cells or more as it takes. Every number in it is drawn, none is measured.
+have, in as many rounds of 320 cells or more as it takes.
+Every number in it is drawn, none is measured.
 """
 
 import argparse

@@ -108,7 +108,10 @@ def measure(
     print(f"Report it with: mezzmark report {run_dir}")
 
 
-@app.command(epilog="Examples: `mezzmark report results/first` · `mezzmark report results/*`")
+@app.command(
+    epilog="Examples: `mezzmark report results/first` · `mezzmark report results/old results/new "
+    "--price 'old=900 EUR' --price 'new=2400 EUR'`"
+)
 def report(
     runs: Annotated[list[Path], typer.Argument(help="Run folders.")],
     out: Annotated[
@@ -117,11 +120,18 @@ def report(
     template: Annotated[
         Path | None, typer.Option("--template", help="Folder of your own report templates.")
     ] = None,
+    price: Annotated[
+        list[str] | None,
+        typer.Option("--price", help='What a host costs, as "LABEL=2400 EUR"; repeat for more.'),
+    ] = None,
 ) -> None:
-    """Write report.html, report.md, cells.csv and figures from finished trials."""
+    """Write report.html, report.md, cells.csv and figures from finished trials.
+
+    Several runs are compared first: host beside host, and one host's runs over time.
+    """
     from mezzmark import api
 
-    _print_report(api.report(runs, out=out, template=template))
+    _print_report(api.report(runs, out=out, template=template, prices=price or ()))
 
 
 @app.command(

@@ -14,9 +14,11 @@ from markupsafe import Markup
 
 from mezzmark.decide.wording import markdown_text
 from mezzmark.facts.errors import DestinationError, RunError, ScenarioError
+from mezzmark.report.comparison_section import build_together
 from mezzmark.report.context import RunContext, run_contexts
 from mezzmark.report.look import COLOURS
 from mezzmark.report.tidy import cells_csv
+from mezzmark.report.together import Together
 from mezzmark.report.view import view_run
 from mezzmark.store.disk_errors import told_disk_errors
 from mezzmark.store.run_store import Run, read_run
@@ -43,8 +45,12 @@ def write_report(
     out_dir: Path | None = None,
     template: Path | None = None,
     confidence_level: float = 0.95,
+    prices: Sequence[str] = (),
 ) -> ReportPaths:
     """Write the report of one or more runs into `out_dir` (default: `report/` in the first run).
+
+    Several runs are first compared with each other: host beside host, and where a host has three
+    runs or more, over time. `prices` ("LABEL=2400 EUR") belong to hosts.
 
     `template` is a folder whose templates are used in place of the shipped ones of the same name.
     Derived files of an earlier report are replaced; the runs are only read. Raises RunError for
@@ -54,9 +60,15 @@ def write_report(
     if not run_dirs:
         raise RunError(where="report", what="no run was named", remedy="Name a run's folder.")
     environment = _environment(template)
+    read = [_read(Path(run_dir)) for run_dir in run_dirs]
+    together = build_together(
+        read,
+        [Path(run_dir).resolve().name for run_dir in run_dirs],
+        prices=prices,
+        confidence_level=confidence_level,
+    )
     views = []
-    for run_dir in run_dirs:
-        run = _read(Path(run_dir))
+    for run in read:
         views.append(
             view_run(
                 run.manifest,
@@ -67,11 +79,13 @@ def write_report(
         )
     runs = run_contexts(views)
     out = Path(out_dir) if out_dir else Path(run_dirs[0]) / REPORT_FOLDER
-    html = _write(out / "report.html", _render(environment, "report.html.j2", runs))
-    markdown = _write(out / "report.md", _render(environment, "report.md.j2", runs))
+    html = _write(out / "report.html", _render(environment, "report.html.j2", runs, together))
+    markdown = _write(out / "report.md", _render(environment, "report.md.j2", runs, together))
     table = _write(out / "cells.csv", cells_csv(views))
     figures = []
-    for picture in (picture for run_context in runs for picture in run_context.pictures):
+    pictures = [picture for part in together for picture in part.pictures]
+    pictures += [picture for run_context in runs for picture in run_context.pictures]
+    for picture in pictures:
         figures.append(_write(out / "figures" / f"{picture.file_stem}.svg", picture.svg))
         figures.append(_write(out / "figures" / f"{picture.file_stem}.png", picture.png))
     return ReportPaths(
@@ -79,7 +93,15 @@ def write_report(
         markdown=markdown,
         cells_csv=table,
         figures=tuple(figures),
-        answer="\n\n".join(plain_answer(run_context) for run_context in runs),
+        answer="\n\n".join(
+            [
+                *(
+                    "\n".join([part.headline, *(f"- ! {c}" for c in part.cautions)])
+                    for part in together
+                ),
+                *(plain_answer(run_context) for run_context in runs),
+            ]
+        ),
     )
 
 
@@ -126,14 +148,19 @@ def _environment(template: Path | None) -> Environment:
     return environment
 
 
-def _render(environment: Environment, name: str, runs: Sequence[RunContext]) -> bytes:
+def _render(
+    environment: Environment,
+    name: str,
+    runs: Sequence[RunContext],
+    together: Sequence[Together],
+) -> bytes:
     """One template's text as UTF-8; a mistake in it is told with its file and line."""
     try:
         source, _, _ = environment.loader.get_source(environment, "style.css")  # type: ignore[union-attr]
         script, _, _ = environment.loader.get_source(environment, "report.js")  # type: ignore[union-attr]
         text = environment.get_template(name).render(
             runs=runs,
-            together=(),
+            together=together,
             title=runs[0].title if len(runs) == 1 else f"{len(runs)} runs",
             style=Markup(figure_variables() + source),
             script=Markup(script),
