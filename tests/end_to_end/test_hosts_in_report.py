@@ -1,0 +1,95 @@
+"""`mezzmark report RUN RUN …`: what several runs say together stands before each run's own."""
+
+import re
+import sys
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "unit"))
+
+from fabricated_run import HOSTILE_NAMES
+from test_hosts_and_history import run_on
+from two_sides import ENCODE, QUIET, SCRUB, Run
+
+from mezzmark.cli.app import app
+from mezzmark.facts.errors import ScenarioError
+from mezzmark.report.page import write_report
+from mezzmark.store.run_store import TRIALS_NAME, create_run
+
+
+def lay(folder: Path, run: Run) -> Path:
+    """The run on disk, as the store would have it."""
+    create_run(folder, run.manifest)
+    lines = "".join(f"{trial.model_dump_json()}\n" for trial in run.trials)
+    (folder / TRIALS_NAME).write_text(lines, encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def two_hosts(tmp_path: Path) -> list[Path]:
+    return [
+        lay(tmp_path / "one", run_on("desk", {SCRUB: QUIET, ENCODE: QUIET})),
+        lay(tmp_path / "two", run_on("server", {SCRUB: QUIET - 1, ENCODE: QUIET - 1}, number=1)),
+    ]
+
+
+def test_two_hosts_stand_side_by_side_with_prices(two_hosts, tmp_path: Path) -> None:
+    """Page, Markdown and answer begin with the comparison; every link to a part of the page has
+    its aim; the price is in the table."""
+    found = write_report(two_hosts, out_dir=tmp_path / "out", prices=["server=3000 EUR"])
+    assert found.answer.startswith("server shows a picture 2.7")
+    page = found.html.read_text(encoding="utf-8")
+    ids = re.findall(r' id="([^"]+)"', page)
+    assert len(ids) == len(set(ids))
+    assert set(re.findall(r'href="#([^"]+)"', page)) <= set(ids)
+    assert page.index('id="hosts"') < page.index('id="run1-answer"')
+    assert "EUR" in page
+    assert found.markdown.read_text(encoding="utf-8").startswith(
+        "# server shows a picture 2\\.7"
+    ) or (
+        found.markdown.read_text(encoding="utf-8")
+        .lstrip()
+        .startswith("# server shows a picture 2.7")
+    )
+    assert any(path.name.startswith("hosts-1-scrub") for path in found.figures)
+
+
+def test_the_command_takes_prices_and_tells_a_bad_one(two_hosts, tmp_path: Path) -> None:
+    """`--price` reaches the report; one that cannot be read ends with an error of ours."""
+    runs = [str(path) for path in two_hosts]
+    good = CliRunner().invoke(
+        app, ["report", *runs, "--out", str(tmp_path / "out"), "--price", "desk=900 EUR"]
+    )
+    assert good.exit_code == 0, good.output
+    bad = CliRunner().invoke(app, ["report", *runs, "--price", "desk"])
+    assert isinstance(bad.exception, ScenarioError)
+
+
+def test_the_same_runs_give_the_same_bytes(two_hosts, tmp_path: Path) -> None:
+    """Comparison and figures included."""
+    first = write_report(two_hosts, out_dir=tmp_path / "a").html.read_bytes()
+    assert write_report(two_hosts, out_dir=tmp_path / "b").html.read_bytes() == first
+
+
+def test_three_runs_of_one_host_have_a_history(tmp_path: Path) -> None:
+    """A host's third run adds its course over time, with a figure and a row for each run."""
+    runs = [lay(tmp_path / f"r{n}", run_on("desk", {SCRUB: QUIET}, number=n)) for n in range(3)]
+    found = write_report(runs, out_dir=tmp_path / "out")
+    page = found.html.read_text(encoding="utf-8")
+    assert 'id="history1"' in page
+    assert 'id="history1-runs-2"' in page
+    assert "too few to find any but a huge change" in page
+
+
+@pytest.mark.parametrize("name", HOSTILE_NAMES)
+def test_a_hostile_host_label_is_text(name: str, tmp_path: Path) -> None:
+    """Markup, quotes, line breaks and marks in a host's label stay text in the comparison."""
+    runs = [
+        lay(tmp_path / "one", run_on(name, {SCRUB: QUIET})),
+        lay(tmp_path / "two", run_on("other", {SCRUB: QUIET - 1}, number=1)),
+    ]
+    page = write_report(runs, out_dir=tmp_path / "out").html.read_text(encoding="utf-8")
+    assert page.count("<script") == 1
+    assert "<img" not in page.split("<script")[0].replace("<image", "")
