@@ -264,7 +264,7 @@ def test_several_runs_share_a_page_without_sharing_ids(tmp_path: Path) -> None:
     ]
     paths = write_report(runs)
     page = Page(paths.html.read_text(encoding="utf-8"))
-    assert page.tags["h1"] == 2
+    assert page.tags["h1"] == 3  # the runs side by side, then each
     assert [name for name, count in page.ids.items() if count > 1] == []
     assert len({path.name for path in paths.figures}) == len(paths.figures)
     assert paths.html.parent == runs[0] / "report"

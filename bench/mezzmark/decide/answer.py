@@ -7,9 +7,11 @@ overall score: speed, size and encode time stand side by side.
 from collections.abc import Sequence
 from typing import Final
 
+from mezzmark.decide.answer_numbers import KeyNumber, half_width_of, key_numbers
 from mezzmark.decide.answer_picture import picture_sentences
-from mezzmark.decide.bitrates import hour_gb_text, pooled_bitrates_bps, size_text
+from mezzmark.decide.bitrates import pooled_bitrates_bps, size_text
 from mezzmark.decide.cautions import cautions_in_words, untested_in_words
+from mezzmark.decide.choose_words import headline as choice_headline
 from mezzmark.decide.estimates import pool_clips, summarise_cells
 from mezzmark.decide.fidelity import EncodingFidelity, judge_encodings
 from mezzmark.decide.observations import Observation, observe
@@ -25,6 +27,7 @@ from mezzmark.decide.wording import (
 )
 from mezzmark.facts.base import Fact
 from mezzmark.facts.cells import Cell
+from mezzmark.facts.choice import Choice
 from mezzmark.facts.encoding import ORIGINAL
 from mezzmark.facts.estimates import CellSummary, Estimate
 from mezzmark.facts.records import Trial
@@ -33,14 +36,6 @@ from mezzmark.facts.run import Manifest
 INSTANT_MS: Final = 100.0
 """Up to here a response feels immediate: Miller 1968 and Card, Robertson & Mackinlay 1991, as
 attributed in Nielsen, Usability Engineering, 1993, chapter 5 ("0.1 second")."""
-
-
-class KeyNumber(Fact):
-    """One of the few numbers that stand beside the headline."""
-
-    value: str
-    label: str
-    detail: str
 
 
 class Answer(Fact):
@@ -73,8 +68,13 @@ def answer_from(
     summaries: Sequence[CellSummary],
     rankings: Sequence[Ranking],
     fidelity: Sequence[EncodingFidelity] = (),
+    choice: Choice | None = None,
 ) -> Answer:
-    """As `answer_in_words`, from what is already computed. The first ranking leads."""
+    """As `answer_in_words`, from what is already computed. The first ranking leads.
+
+    Where needs and wishes were stated, their choice is the answer and the numbers are of the
+    encoding it names; which was fastest becomes the first finding.
+    """
     level = rankings[0].confidence_level if rankings else 0.95
     encode = _fastest_encodes(observations, level)
     lead, bitrates = rankings[0] if rankings else None, pooled_bitrates_bps(manifest)
@@ -86,9 +86,13 @@ def answer_from(
     elif encode:
         findings.append(_encode_only(encode))
     findings += picture_sentences(fidelity)
+    fastest = _headline(lead, encode, _other_tasks(summaries))
+    chosen = choice.recommendation if choice else None
+    if choice is not None:
+        findings.insert(0, fastest)
     return Answer(
-        headline=_headline(lead, encode, _other_tasks(summaries)),
-        key_numbers=_key_numbers(lead, encode, bitrates),
+        headline=fastest if choice is None else choice_headline(choice),
+        key_numbers=key_numbers(lead, encode, bitrates, chosen=chosen),
         findings=tuple(findings),
         cautions=cautions_in_words(manifest, summaries, lead),
         not_tested=untested_in_words(manifest),
@@ -130,13 +134,7 @@ def _headline(
 
 
 def _times(ratio: Estimate) -> str:
-    return f"{number_text(ratio.point, half_width=_half_width(ratio))} times"
-
-
-def _half_width(estimate: Estimate) -> float | None:
-    if estimate.low is None or estimate.high is None:
-        return None
-    return (estimate.high - estimate.low) / 2
+    return f"{number_text(ratio.point, half_width=half_width_of(ratio))} times"
 
 
 def _speed(lead: Ranking, fastest: Ranked) -> str:
@@ -261,40 +259,3 @@ def _fastest_encodes(
         if known is None or estimate.point > known[1].point:
             best[cell.encoding] = cell, estimate
     return dict(sorted(best.items(), key=lambda item: (-item[1][1].point, item[0])))
-
-
-def _key_numbers(
-    lead: Ranking | None,
-    encode: dict[str, tuple[Cell, Estimate]],
-    bitrates: dict[str, float],
-) -> tuple[KeyNumber, ...]:
-    """At most three: time to picture, size, encode speed, all of the fastest encoding."""
-    numbers = []
-    name = lead.fastest.encoding if lead and lead.fastest else next(iter(encode), None)
-    if lead and lead.fastest:
-        p50 = lead.fastest.estimates["p50_ms"]
-        numbers.append(_key(p50, "median time to picture", "ms"))
-    if name in bitrates:
-        rate = bitrates[name]
-        numbers.append(
-            KeyNumber(
-                value=f"{number_text(rate / 1e6)} Mbit/s",
-                label="bit rate",
-                detail=hour_gb_text(rate),
-            )
-        )
-    if name in encode:
-        cell, estimate = encode[name]
-        threads = count_text(cell.thread_count, "thread")
-        numbers.append(_key(estimate, f"encode speed, {threads}", "fps"))
-    return tuple(numbers)
-
-
-def _key(estimate: Estimate, label: str, unit: str) -> KeyNumber:
-    half = _half_width(estimate)
-    detail = estimate.withheld
-    if estimate.low is not None and estimate.high is not None:
-        low, high = (number_text(end, half_width=half) for end in (estimate.low, estimate.high))
-        detail = f"{estimate.confidence_level * 100:g} % interval {low} to {high}"
-    value = f"{number_text(estimate.point, half_width=half)} {unit}"
-    return KeyNumber(value=value, label=label, detail=detail)

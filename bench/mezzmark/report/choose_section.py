@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 from functools import partial
 
-from mezzmark.decide.choose import choose_encoding
 from mezzmark.decide.choose_words import (
     chance_text,
     findings,
@@ -14,7 +13,6 @@ from mezzmark.decide.choose_words import (
 from mezzmark.decide.wording import estimate_text, list_text, shown_name, visible_text
 from mezzmark.facts.choice import Choice, JudgedEncoding
 from mezzmark.facts.choosing import parse_wish
-from mezzmark.facts.errors import ScenarioError
 from mezzmark.report.figure_choice import draw_choice
 from mezzmark.report.figure_choice_points import choice_plane, pareto_points
 from mezzmark.report.gallery import Picture, make_picture
@@ -36,17 +34,15 @@ class ChooseSection:
 
 def build_choose_section(view: RunView, *, prefix: str) -> ChooseSection | None:
     """The section of one run, or None where its scenario has no `[choose]` table."""
-    settings = view.manifest.scenario.choose
-    if settings is None:
-        return None
-    try:
-        choice = choose_encoding([view], settings)
-    except ScenarioError as problem:
+    if view.choice_problem:
         return ChooseSection(
-            headline=f"Nothing can be chosen from this run: {problem.what}.",
+            headline=f"Nothing can be chosen from this run: {view.choice_problem}.",
             sentences=(),
             tables=(),
         )
+    choice = view.choice
+    if choice is None:
+        return None
     table_id = f"{prefix}choice"
     return ChooseSection(
         headline=headline(choice),

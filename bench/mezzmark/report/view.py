@@ -8,12 +8,15 @@ from numpy.typing import NDArray
 
 from mezzmark.decide.answer import Answer, answer_from
 from mezzmark.decide.bitrates import pooled_bitrates_bps
+from mezzmark.decide.choose import choose_encoding
 from mezzmark.decide.estimates import pool_clips, summarise_cells
 from mezzmark.decide.fidelity import judge_encodings
 from mezzmark.decide.observations import Observation, observe
 from mezzmark.decide.ranking import Ranking, rank_encodings, scrub_settings, setting_of
 from mezzmark.facts.cells import Cell
+from mezzmark.facts.choice import Choice
 from mezzmark.facts.encoding import ORIGINAL
+from mezzmark.facts.errors import ScenarioError
 from mezzmark.facts.estimates import CellSummary, Estimate
 from mezzmark.facts.records import Trial
 from mezzmark.facts.run import Manifest
@@ -25,7 +28,8 @@ MOST_DOTS = 200
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunView:
-    """A run with its estimates, rankings (the leading one first) and answer."""
+    """A run with its estimates, rankings (the leading one first) and answer. `choice` is None where
+    the scenario has no `[choose]` table, or nothing can be chosen (`choice_problem` says why)."""
 
     manifest: Manifest
     trials: tuple[Trial, ...]
@@ -37,6 +41,8 @@ class RunView:
     pooled_encodes: dict[Cell, dict[str, Estimate]]
     confidence_level: float
     torn_line_count: int = 0
+    choice: Choice | None = None
+    choice_problem: str = ""
     scrub_by_setting: dict[Cell, tuple[Observation, ...]] = field(default_factory=dict)
 
     @property
@@ -77,6 +83,7 @@ def view_run(
         if observation.cell.task == "scrub":
             by_setting.setdefault(setting_of(observation.cell), []).append(observation)
     encodes = [o for o in observations if o.cell.task == "encode" and not o.cell.arm]
+    choice, problem = _choose(_Measured(manifest, tuple(trials)))
     return RunView(
         manifest=manifest,
         trials=tuple(trials),
@@ -89,13 +96,32 @@ def view_run(
             summaries,
             rankings,
             judge_encodings(trials, confidence_level=confidence_level),
+            choice,
         ),
+        choice=choice,
+        choice_problem=problem,
         bitrates_bps=pooled_bitrates_bps(manifest),
         pooled_encodes=pool_clips(encodes, confidence_level=confidence_level),
         confidence_level=confidence_level,
         torn_line_count=torn_line_count,
         scrub_by_setting={setting: tuple(found) for setting, found in by_setting.items()},
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Measured:
+    manifest: Manifest
+    trials: tuple[Trial, ...]
+
+
+def _choose(run: _Measured) -> tuple[Choice | None, str]:
+    settings = run.manifest.scenario.choose
+    if settings is None:
+        return None, ""
+    try:
+        return choose_encoding([run], settings), ""
+    except ScenarioError as problem:
+        return None, problem.what
 
 
 def scrub_trials(view: RunView, setting: Cell) -> dict[str, list[Observation]]:
