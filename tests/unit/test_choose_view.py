@@ -54,6 +54,17 @@ def test_the_scenarios_table_counts(run_dir: Path) -> None:
     assert "nobody gave wishes" not in text
 
 
+def test_the_report_answers_with_the_choice(run_dir: Path, tmp_path: Path) -> None:
+    """Where needs and wishes were stated the page begins with their choice and its numbers, and
+    says which encoding was fastest after that."""
+    page = mezzmark.report([run_dir], out=tmp_path)
+    assert page.answer.startswith("Choose small: it meets your need")
+    assert "nimble brought a picture soonest" in page.answer
+    html = page.html.read_text(encoding="utf-8")
+    assert "<dt>small: median time to picture</dt>" in html
+    assert "<dd>100 Mbit/s</dd>" in html
+
+
 def test_options_go_before_the_table(run_dir: Path) -> None:
     """A need on the command line is judged in place of the scenario's."""
     text = said(
