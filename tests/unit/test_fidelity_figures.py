@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from mezzmark.decide.choose_evidence import QUALITY_CAP_DB, quality_value
 from mezzmark.decide.fidelity import compare_ladders, judge_encodings, rungs
 from mezzmark.decide.quality_figures import generation_figures, quality_words
 from mezzmark.decide.tag_words import (
@@ -248,3 +249,16 @@ def test_rungs_of_a_ladder() -> None:
     none."""
     points = [(100.0, 30.0), (200.0, 33.0), (201.0, 34.0), (400.0, 33.5), (800.0, 39.0)]
     assert rungs(points) == [(100.0, 30.0), (201.0, 34.0), (800.0, 39.0)]
+
+
+def test_quality_figures_to_choose_by() -> None:
+    """SSIM is the mean over clips; a bit-exact encoding has 1 and the cap in dB; what was not
+    measured is none."""
+    [lossy] = judge_encodings([trial("a", "lossy", [generation([4.0])])])
+    assert quality_value(lossy, "ssim") == pytest.approx(0.9)
+    assert quality_value(lossy, "psnr_db") == pytest.approx(10 * math.log10(255**2 / 4))
+    [exact] = judge_encodings([trial("a", "exact", [generation([0.0], exact=True)])])
+    bare = exact.model_copy(update={"estimates": {}})
+    assert quality_value(bare, "ssim") == 1.0
+    assert quality_value(bare, "psnr_db") == QUALITY_CAP_DB
+    assert quality_value(lossy.model_copy(update={"estimates": {}}), "ssim") is None

@@ -33,7 +33,13 @@ QUALITY_CAP_DB: Final = 100.0
 """Stands for pictures that came back bit for bit, which have no finite PSNR; above what any lossy
 encoding of 16-bit pictures reaches."""
 
-_QUALITY: Final = {"psnr_db": "PSNR", "psnr_worst_db": "PSNR", "xpsnr_db": "XPSNR Y"}
+_QUALITY: Final = {
+    "psnr_db": "PSNR",
+    "psnr_worst_db": "PSNR",
+    "xpsnr_db": "XPSNR Y",
+    "ssim": "SSIM",
+}
+SSIM_OF_THE_SAME: Final = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,7 +119,9 @@ class RunFigures:
 
     def _quality(self, figure: FigureName, name: str) -> Column:
         if name == ORIGINAL and self._fidelity:
-            best = QUALITY_CAP_DB if figure.unit == "dB" else DELTA_E_FLOOR
+            best = DELTA_E_FLOOR
+            if figure.figure in _QUALITY:
+                best = _untouched(figure.figure)
             return _exact(to_log(best, figure.unit), "the footage itself")
         entry = self._fidelity.get(name)
         value = None if entry is None else quality_value(entry, figure.figure)
@@ -127,7 +135,7 @@ def quality_value(entry: EncodingFidelity, figure: str) -> float | None:
     if figure in _QUALITY:
         estimate = entry.estimates.get(_QUALITY[figure])
         if estimate is None:
-            return QUALITY_CAP_DB if entry.is_bit_exact else None
+            return _untouched(figure) if entry.is_bit_exact else None
         value = estimate.worst if figure == "psnr_worst_db" else estimate.point
         return min(value, QUALITY_CAP_DB)
     if figure == "delta_e_tags":
@@ -137,6 +145,11 @@ def quality_value(entry: EncodingFidelity, figure: str) -> float | None:
         return None
     shifts = [c.worst_delta_e if figure == "delta_e_max" else c.delta_e for c in charts]
     return max(*shifts, DELTA_E_FLOOR)
+
+
+def _untouched(figure: str) -> float:
+    """A quality figure of a picture that nothing has happened to."""
+    return SSIM_OF_THE_SAME if figure == "ssim" else QUALITY_CAP_DB
 
 
 def _exact(log: float, setting: str) -> Column:

@@ -67,6 +67,7 @@ BY_TASK: Final[dict[str, dict[str, FigureMeaning]]] = {
         "psnr_db": FigureMeaning("dB", "more", "picture quality (PSNR), mean over clips"),
         "psnr_worst_db": FigureMeaning("dB", "more", "picture quality (PSNR) of the worst frame"),
         "xpsnr_db": FigureMeaning("dB", "more", "picture quality (XPSNR of luma)"),
+        "ssim": FigureMeaning("", "more", "likeness to the clip (SSIM; 1 is the same)"),
     },
 }
 
