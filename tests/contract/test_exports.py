@@ -4,6 +4,7 @@ import io
 import json
 import re
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -217,8 +218,9 @@ def test_the_readme_example_runs() -> None:
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     blocks = [b for b in re.findall(r"```python\n(.*?)```", readme, re.S) if "read_runs" in b]
     assert len(blocks) == 1
-    measuring, _, rest = blocks[0].partition("\n\n")
-    assert "mezzmark.measure(" in measuring
-    space = {"mezzmark": mezzmark, "run": EXAMPLE}
-    exec(rest, space)
+    lines = blocks[0].splitlines()
+    measuring = [line for line in lines if line.startswith("run = mezzmark.measure(")]
+    assert len(measuring) == 1  # left out here: it takes minutes
+    space: dict[str, Any] = {"run": EXAMPLE}
+    exec("\n".join(line for line in lines if line not in measuring), space)
     assert space["choice"].recommendation in set(space["frames"].cells.encoding)

@@ -91,6 +91,17 @@ def test_a_price_is_spread_over_the_frames_a_second() -> None:
     assert dear.against_reference.point == pytest.approx(1.5, rel=0.01)
 
 
+def test_the_answer_tells_each_host_at_its_best() -> None:
+    """One machine is best with one thread, the other, half as fast a core, with four: the answer
+    names both the equal setting and the best ones."""
+    few = run_on("few", {ENCODE: QUIET, ENCODE_WIDE: QUIET + math.log(1.5)})
+    many = run_on("many", {ENCODE: QUIET + math.log(2), ENCODE_WIDE: QUIET - math.log(2)}, number=1)
+    text = hardware_headline(compared(few, many))
+    assert (
+        "each at its best number of jobs and threads, many does 2.00 times as much as few" in text
+    )
+
+
 @pytest.mark.parametrize("text", ["2400", "=5", "a=", "a=-3", "a=zero", "a=0"])
 def test_a_price_that_cannot_be_read_is_told(text: str) -> None:
     """Without a label, an amount, or an amount above 0 there is no price."""

@@ -32,7 +32,7 @@ CELL_SETTINGS: Final = {
 READS_ENCODED_FILE: Final = {"scrub", "delivery"}
 """Tasks that open the encoded file; the others read the original and write their own."""
 
-_PASSING: Final = {"storage_free_bytes"}
+_PASSING: Final = {"memory_bandwidth", "storage_free_bytes"}
 """Host facts that say nothing of the machine."""
 
 _IDENTITY: Final = ("cpu_model", "logical_core_count", "memory_bytes")

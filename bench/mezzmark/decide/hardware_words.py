@@ -11,14 +11,14 @@ from mezzmark.facts.hardware import HardwareComparison, HostComparison, TaskRati
 _FASTER: Final[dict[Task, tuple[str, str]]] = {
     "scrub": ("shows a picture", "times sooner than"),
     "encode": ("encodes", "times as fast as"),
-    "grid": ("encodes with the whole machine", "times as fast as"),
+    "grid": ("encodes, job for job,", "times as fast as"),
     "ingest": ("ingests the folder", "times as fast as"),
     "delivery": ("exports", "times as fast as"),
 }
 TASK_NAMES: Final[dict[Task, str]] = {
     "scrub": "time to picture",
     "encode": "encoding",
-    "grid": "encoding with the whole machine",
+    "grid": "encoding in several jobs",
     "ingest": "ingest",
     "delivery": "delivery",
 }
@@ -37,10 +37,28 @@ def hardware_headline(found: HardwareComparison) -> str:
     ]
     if not told:
         return "These runs share cells, but too few rounds of them to compare"
+    if len(found.others) == 1 and (best := best_phrase(found, found.others[0].other.label)):
+        told.append(best)
     return "; ".join(told[:MOST_IN_HEADLINE]) + (
         f"; {count_text(len(told) - MOST_IN_HEADLINE, 'more host')} below"
         if len(told) > MOST_IN_HEADLINE
         else ""
+    )
+
+
+def best_phrase(found: HardwareComparison, label: str) -> str:
+    """What a host does at its own best setting against the reference at its own; empty where
+    neither has several settings for it."""
+    rows = [row for row in found.best if row.label == label and row.speedup_ratio is not None]
+    counts = {(row.cell.job_count, row.cell.thread_count) for row in found.best}
+    if not rows or len(counts) < 2:
+        return ""
+    ratios = sorted(row.speedup_ratio.point for row in rows if row.speedup_ratio is not None)
+    low, high = (number_text(value, half_width=0.05 * value) for value in (ratios[0], ratios[-1]))
+    range_text = low if low == high else f"{low} to {high}"
+    return (
+        f"each at its best number of jobs and threads, {shown_name(label)} does {range_text} times "
+        f"as much as {shown_name(found.reference.label)}"
     )
 
 
@@ -98,6 +116,8 @@ def finding_sentences(found: HardwareComparison) -> list[str]:
             task_sentence(ratio, comparison.other.label, found.reference.label, found) + "."
             for ratio in comparison.tasks
         ]
+        if best := best_phrase(found, comparison.other.label):
+            texts.append(f"{best[:1].upper()}{best[1:]}.")
         texts.append(_cell_count_sentence(comparison, found.reference.label))
         if comparison.kernel_ratio is not None:
             texts.append(

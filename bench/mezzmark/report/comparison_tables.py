@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from mezzmark.decide.estimates import HEADLINE_FIGURES
 from mezzmark.decide.hardware_words import TASK_NAMES, bare_ratio
 from mezzmark.decide.observations import FIGURE_UNITS
-from mezzmark.decide.wording import count_text, estimate_text, number_text, shown_name, visible_text
+from mezzmark.decide.wording import count_text, estimate_text, shown_name, visible_text
 from mezzmark.facts.cells import Cell, Task
 from mezzmark.facts.estimates import Estimate
 from mezzmark.facts.hardware import (
@@ -211,7 +211,7 @@ def refusal_table(refusals: Sequence[Refusal], *, title: str, table_id: str) -> 
         rows=tuple(
             (
                 Entry(text=_capital(visible_text(refusal.reason))),
-                Entry(text=number_text(len(refusal.cell_ids)), sort=len(refusal.cell_ids)),
+                Entry(text=str(len(refusal.cell_ids)), sort=len(refusal.cell_ids)),
                 Entry(text=_which(refusal)),
             )
             for refusal in sorted(refusals, key=lambda r: -len(r.cell_ids))
