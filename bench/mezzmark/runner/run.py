@@ -3,7 +3,7 @@
 import shutil
 import tempfile
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -37,6 +37,7 @@ from mezzmark.store.run_identity import refuse_other_run
 from mezzmark.store.run_lock import lock_run
 from mezzmark.store.run_store import (
     SCRATCH_NAME,
+    Run,
     append_trial,
     claim_run_dir,
     create_run,
@@ -70,29 +71,16 @@ def run_scenario(
         is_resumed = claim_run_dir(run_dir, resume=resume)
         converse = _converse(execute, wish)
         if footage is None:
-            footage = yield from prepare_footage(
-                scenario,
-                cache_dir=cache_dir,
-                converse=converse,
-            )
+            footage = yield from prepare_footage(scenario, cache_dir=cache_dir, converse=converse)
         clock = clock or Clock()
-        manifest = describe_run(scenario, footage, cache_dir=cache_dir, clock=clock)
-        progress = Progress()
-        if is_resumed:
-            run = read_run(run_dir)
-            refuse_other_run(run.manifest, manifest, where=str(run_dir))
-            progress = Progress(run.trials)
-            manifest = run.manifest.model_copy(update={"scenario": scenario, "stop_reason": ""})
-            write_manifest(run_dir, manifest)
-        else:
-            manifest = add_bandwidth(manifest, converse)
-            create_run(run_dir, manifest)
+        described = describe_run(scenario, footage, cache_dir=cache_dir, clock=clock)
+        run = _go_on(run_dir, described) if is_resumed else _begin(run_dir, described, converse)
         rounds = _Rounds(
             run_dir=run_dir,
-            manifest=manifest,
+            manifest=run.manifest,
             footage=footage,
-            cells=manifest_cells(manifest),
-            progress=progress,
+            cells=manifest_cells(run.manifest),
+            progress=Progress(run.trials),
             converse=converse,
             wish=wish,
             clock=clock,
@@ -103,6 +91,22 @@ def run_scenario(
             ),
         )
         yield from rounds.measure()
+
+
+def _begin(run_dir: Path, described: Manifest, converse: Converse) -> Run:
+    """A new run on disk, without a trial yet."""
+    manifest = add_bandwidth(described, converse)
+    create_run(run_dir, manifest)
+    return Run(run_dir=run_dir, manifest=manifest, trials=(), torn_line_count=0)
+
+
+def _go_on(run_dir: Path, described: Manifest) -> Run:
+    """The run on disk, its scenario as asked for now: it may ask for more rounds or more time."""
+    run = read_run(run_dir)
+    refuse_other_run(run.manifest, described, where=str(run_dir))
+    manifest = run.manifest.model_copy(update={"scenario": described.scenario, "stop_reason": ""})
+    write_manifest(run_dir, manifest)
+    return replace(run, manifest=manifest)
 
 
 def _converse(execute: Execute | None, wish: StopWish) -> Converse:
