@@ -36,9 +36,44 @@ def run_delivery(job: DeliveryJob, clock_ns: Callable[[], int]) -> Measured:
     """
     whole = read_frame_index(job.source.index_path)
     index = first_frames(whole, job.frame_count)
-    decode_ns = _time_decode(job, index, clock_ns)
-    pass_ns, pass_cpu_ns = [], []
     path = Path(job.scratch_dir) / "delivery.mp4"
+    decode_ns = _time_decode(job, index, clock_ns)
+    passes = _time_passes(job, index, path, clock_ns)
+    process = read_process_facts()
+    size = fitted_size(index.width_px, index.height_px, job.settings.height_px)
+    is_resized = size != (index.width_px, index.height_px)
+    found = read_encoded(path, is_stamped=index.is_stamped)
+    in_order = None if is_resized else stamps_agree(index, found.index)
+    if found.index.frame_count != index.frame_count or in_order is False:
+        raise EncodingError(
+            where=f"delivery as {job.settings.codec}",
+            what=f"{index.frame_count} pictures went in and {found.index.frame_count} came back, "
+            "or their order is wrong",
+            remedy="Raise delivery.bitrate_bps.",
+        )
+    return Measured(
+        measurement=DeliveryMeasurement(
+            frame_count=index.frame_count,
+            decoded_frame_count=found.index.frame_count,
+            stamps_in_order=in_order,
+            pass_ns=tuple(wall_ns for wall_ns, _ in passes),
+            pass_cpu_ns=tuple(cpu_ns for _, cpu_ns in passes),
+            decode_ns=decode_ns,
+            file_bytes=found.index.file_bytes,
+            packet_bytes=found.packet_bytes,
+            frame_rate=str(constant_rate(index)),
+            width_px=size[0],
+            height_px=size[1],
+        ),
+        process=process,
+    )
+
+
+def _time_passes(
+    job: DeliveryJob, index: FrameIndex, path: Path, clock_ns: Callable[[], int]
+) -> list[tuple[int, int]]:
+    """Each pass's time by the clock and on the CPU, in ns; the last pass writes `path`."""
+    times_ns = []
     for number in range(1, job.passes + 1):
         target = path if number == job.passes else path.with_name("first-pass.mp4")
         encoding = delivery_encoding(
@@ -56,36 +91,9 @@ def run_delivery(job: DeliveryJob, clock_ns: Callable[[], int]) -> Measured:
             thread_count=job.thread_count,
             height_px=job.settings.height_px,
         )
-        pass_ns.append(clock_ns() - start_ns)
-        pass_cpu_ns.append(time.process_time_ns() - start_cpu_ns)
-    process = read_process_facts()
-    size = fitted_size(index.width_px, index.height_px, job.settings.height_px)
-    found = read_encoded(path, is_stamped=index.is_stamped)
-    is_resized = size != (index.width_px, index.height_px)
-    in_order = None if is_resized else stamps_agree(index, found.index)
-    if found.index.frame_count != index.frame_count or in_order is False:
-        raise EncodingError(
-            where=f"delivery as {job.settings.codec}",
-            what=f"{index.frame_count} pictures went in and {found.index.frame_count} came back, "
-            "or their order is wrong",
-            remedy="Raise delivery.bitrate_bps.",
-        )
-    return Measured(
-        measurement=DeliveryMeasurement(
-            frame_count=index.frame_count,
-            decoded_frame_count=found.index.frame_count,
-            stamps_in_order=in_order,
-            pass_ns=tuple(pass_ns),
-            pass_cpu_ns=tuple(pass_cpu_ns),
-            decode_ns=decode_ns,
-            file_bytes=found.index.file_bytes,
-            packet_bytes=found.packet_bytes,
-            frame_rate=str(constant_rate(index)),
-            width_px=size[0],
-            height_px=size[1],
-        ),
-        process=process,
-    )
+        wall_ns = clock_ns() - start_ns
+        times_ns.append((wall_ns, time.process_time_ns() - start_cpu_ns))
+    return times_ns
 
 
 def delivery_encoding(
