@@ -19,7 +19,7 @@ from mezzmark.report.context import RunContext, run_contexts
 from mezzmark.report.look import COLOURS
 from mezzmark.report.tidy import cells_csv
 from mezzmark.report.together import Together
-from mezzmark.report.view import view_run
+from mezzmark.report.view import RunView, view_run
 from mezzmark.store.disk_errors import told_disk_errors
 from mezzmark.store.run_store import Run, read_run
 from mezzmark.store.shipped import shipped_folder
@@ -67,42 +67,26 @@ def write_report(
         prices=prices,
         confidence_level=confidence_level,
     )
-    views = []
-    for run in read:
-        views.append(
-            view_run(
-                run.manifest,
-                run.trials,
-                confidence_level=confidence_level,
-                torn_line_count=run.torn_line_count,
-            )
-        )
+    views = [_view(run, confidence_level) for run in read]
     runs = run_contexts(views)
-    out = Path(out_dir) if out_dir else Path(run_dirs[0]) / REPORT_FOLDER
-    html = _write(out / "report.html", _render(environment, "report.html.j2", runs, together))
-    markdown = _write(out / "report.md", _render(environment, "report.md.j2", runs, together))
-    table = _write(out / "cells.csv", cells_csv(views))
-    figures = []
     pictures = [picture for part in together for picture in part.pictures]
-    pictures += [picture for run_context in runs for picture in run_context.pictures]
-    for picture in pictures:
-        figures.append(_write(out / "figures" / f"{picture.file_stem}.svg", picture.svg))
-        figures.append(_write(out / "figures" / f"{picture.file_stem}.png", picture.png))
+    pictures += [picture for run in runs for picture in run.pictures]
+    out = Path(out_dir) if out_dir else Path(run_dirs[0]) / REPORT_FOLDER
     return ReportPaths(
-        html=html,
-        markdown=markdown,
-        cells_csv=table,
-        figures=tuple(figures),
-        answer="\n\n".join(
-            [
-                *(
-                    "\n".join([part.headline, *(f"- ! {c}" for c in part.cautions)])
-                    for part in together
-                ),
-                *(plain_answer(run_context) for run_context in runs),
-            ]
+        html=_write(out / "report.html", _render(environment, "report.html.j2", runs, together)),
+        markdown=_write(out / "report.md", _render(environment, "report.md.j2", runs, together)),
+        cells_csv=_write(out / "cells.csv", cells_csv(views)),
+        figures=tuple(
+            _write(out / "figures" / f"{picture.file_stem}.{ending}", content)
+            for picture in pictures
+            for ending, content in (("svg", picture.svg), ("png", picture.png))
         ),
+        answer="\n\n".join([*map(_plain_together, together), *map(plain_answer, runs)]),
     )
+
+
+def _plain_together(part: Together) -> str:
+    return "\n".join([part.headline, *(f"- ! {text}" for text in part.cautions)])
 
 
 def plain_answer(run: RunContext) -> str:
@@ -122,6 +106,15 @@ def _read(run_dir: Path) -> Run:
             remedy="Go on with it: mezzmark measure … --resume.",
         )
     return run
+
+
+def _view(run: Run, confidence_level: float) -> RunView:
+    return view_run(
+        run.manifest,
+        run.trials,
+        confidence_level=confidence_level,
+        torn_line_count=run.torn_line_count,
+    )
 
 
 def _environment(template: Path | None) -> Environment:
