@@ -1,6 +1,7 @@
 """The scenario: what is to be measured, as the user writes it in TOML."""
 
-from typing import Annotated, Final, Literal
+from collections.abc import Iterable
+from typing import Final, Literal
 
 from pydantic import Field, model_validator
 
@@ -9,7 +10,7 @@ from mezzmark.facts.choosing import ChooseSettings
 from mezzmark.facts.encoding import ORIGINAL, CustomEncoding
 from mezzmark.facts.fidelity import FidelitySettings
 from mezzmark.facts.footage import ClipSpec
-from mezzmark.facts.throughput import DeliverySettings, GridSettings, IngestSettings
+from mezzmark.facts.throughput import CountChoice, DeliverySettings, GridSettings, IngestSettings
 
 SCENARIO_SCHEMA: Final = 1
 
@@ -22,8 +23,6 @@ Policy = Literal["reseek", "roll"]
 Threading = Literal["slice", "frame", "auto"]
 """How the decoder spreads work: within a picture, over several pictures, or its own choice."""
 
-ThreadChoice = Annotated[int, Field(ge=1, le=512)] | Literal["half", "all"]
-
 
 class ScrubSettings(Fact):
     """The scrub task: closed-loop playhead moves, each timed and proved."""
@@ -31,7 +30,7 @@ class ScrubSettings(Fact):
     patterns: tuple[Pattern, ...] = Field(default=("jump", "near"), min_length=1)
     requests: int = Field(default=24, ge=1, le=100_000, description="playhead moves a trial")
     policies: tuple[Policy, ...] = Field(default=("roll",), min_length=1)
-    threads: tuple[ThreadChoice, ...] = Field(default=("all",), min_length=1)
+    threads: tuple[CountChoice, ...] = Field(default=("all",), min_length=1)
     threading: Threading = "slice"
     sweep_speed: int = Field(default=8, ge=2, le=64)
     near_median_frames: float = Field(default=12.0, gt=0)
@@ -42,7 +41,7 @@ class ScrubSettings(Fact):
 class EncodeSettings(Fact):
     """The encode task: frames from memory to a finished file."""
 
-    threads: tuple[ThreadChoice, ...] = Field(default=(1, "all"), min_length=1)
+    threads: tuple[CountChoice, ...] = Field(default=(1, "all"), min_length=1)
     frames: int = Field(default=48, ge=2, le=10_000)
 
 
@@ -108,3 +107,9 @@ def resolve_thread_count(choice: int | str, *, core_count: int) -> int:
     if choice == "half":
         return max(1, core_count // 2)
     return int(choice)
+
+
+def resolve_counts(choices: Iterable[CountChoice], *, core_count: int) -> tuple[int, ...]:
+    """The counts that these choices mean on a machine with `core_count` cores, each once."""
+    counts = (resolve_thread_count(choice, core_count=core_count) for choice in choices)
+    return tuple(dict.fromkeys(counts))

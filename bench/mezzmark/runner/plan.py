@@ -12,20 +12,14 @@ the same requests, and each round draws new ones.
 """
 
 import zlib
-from collections.abc import Collection, Iterator, Sequence
-from itertools import pairwise
+from collections.abc import Iterator, Sequence
+from itertools import pairwise, product
 
 import numpy as np
 
 from mezzmark.facts.cells import ALL_CLIPS, KERNEL_CLIP, KERNEL_ENCODING, Cell, PlannedTrial
-from mezzmark.facts.encoding import ORIGINAL
-from mezzmark.facts.scenario import (
-    EncodeSettings,
-    Scenario,
-    ScrubSettings,
-    ThreadChoice,
-    resolve_thread_count,
-)
+from mezzmark.facts.scenario import EncodeSettings, Scenario, ScrubSettings, resolve_counts
+from mezzmark.runner.media_pairs import Media, encoded_pairs, present_pairs
 from mezzmark.runner.throughput_plan import delivery_cells, grid_cells, ingest_cells
 
 KERNEL_CELL = Cell(task="kernel", clip=KERNEL_CLIP, encoding=KERNEL_ENCODING)
@@ -45,7 +39,7 @@ _ORDER, _REQUESTS, _CLIPS = 1, 2, 3  # keep the streams of random numbers of eac
 def plan_cells(
     scenario: Scenario,
     *,
-    media: Collection[tuple[str, str]],
+    media: Media,
     core_count: int,
 ) -> tuple[Cell, ...]:
     """The cells of a scenario, without the reference kernel, in the scenario's order.
@@ -130,15 +124,13 @@ def _judged_cells(
     scenario: Scenario,
     clips: Sequence[str],
     names: Sequence[str],
-    media: Collection[tuple[str, str]],
+    media: Media,
 ) -> list[Cell]:
     if scenario.fidelity is None:
         return []
-    pairs = [(clip, name) for clip in clips for name in names if name != ORIGINAL]
     return [
         Cell(task="fidelity", clip=clip, encoding=name)
-        for clip, name in pairs
-        if (clip, name) in media
+        for clip, name in encoded_pairs(clips, names, media)
     ]
 
 
@@ -146,46 +138,40 @@ def _scrub_cells(
     settings: ScrubSettings,
     clips: Sequence[str],
     names: Sequence[str],
-    media: Collection[tuple[str, str]],
+    media: Media,
     core_count: int,
 ) -> Iterator[Cell]:
+    thread_counts = resolve_counts(settings.threads, core_count=core_count)
     for pattern in settings.patterns:
-        for clip in (ALL_CLIPS,) if pattern == "hop" else clips:
-            for name in names:
-                visited = [c for c in clips if (c, name) in media]
-                is_possible = len(visited) > 1 if pattern == "hop" else clip in visited
-                if not is_possible:
-                    continue
-                for policy in settings.policies:
-                    for thread_count in _thread_counts(settings.threads, core_count):
-                        yield Cell(
-                            task="scrub",
-                            clip=clip,
-                            encoding=name,
-                            thread_count=thread_count,
-                            pattern=pattern,
-                            policy=policy,
-                            threading=settings.threading,
-                            viewer_height_px=settings.viewer_height_px,
-                            decoder=settings.decoder,
-                        )
+        find_pairs = _hop_pairs if pattern == "hop" else present_pairs
+        for (clip, name), policy, thread_count in product(
+            find_pairs(clips, names, media), settings.policies, thread_counts
+        ):
+            yield Cell(
+                task="scrub",
+                clip=clip,
+                encoding=name,
+                thread_count=thread_count,
+                pattern=pattern,
+                policy=policy,
+                threading=settings.threading,
+                viewer_height_px=settings.viewer_height_px,
+                decoder=settings.decoder,
+            )
+
+
+def _hop_pairs(clips: Sequence[str], names: Sequence[str], media: Media) -> Media:
+    """The encodings there are two clips of, which hopping from clip to clip takes."""
+    return [(ALL_CLIPS, name) for name in names if len(present_pairs(clips, [name], media)) > 1]
 
 
 def _encode_cells(
     settings: EncodeSettings,
     clips: Sequence[str],
     names: Sequence[str],
-    media: Collection[tuple[str, str]],
+    media: Media,
     core_count: int,
 ) -> Iterator[Cell]:
-    for clip in clips:
-        for name in names:
-            if name == ORIGINAL or (clip, name) not in media:
-                continue
-            for thread_count in _thread_counts(settings.threads, core_count):
-                yield Cell(task="encode", clip=clip, encoding=name, thread_count=thread_count)
-
-
-def _thread_counts(choices: Sequence[ThreadChoice], core_count: int) -> tuple[int, ...]:
-    counts = (resolve_thread_count(choice, core_count=core_count) for choice in choices)
-    return tuple(dict.fromkeys(counts))
+    for clip, name in encoded_pairs(clips, names, media):
+        for thread_count in resolve_counts(settings.threads, core_count=core_count):
+            yield Cell(task="encode", clip=clip, encoding=name, thread_count=thread_count)
