@@ -6,7 +6,7 @@ Statistician 50(4), 1996, pp. 361-365, where it is the authors' recommendation).
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Final
 
@@ -74,9 +74,16 @@ class Observation:
 
 
 def observe(trials: Iterable[Trial]) -> tuple[Observation, ...]:
-    """The finished trials as figures, in order; failed trials have none and are left out."""
+    """The finished trials as figures, in order; failed trials have none and are left out.
+
+    Observations of one cell share one `Cell`: grouping asks thousands of times whether two are
+    equal, and the same one needs no look inside.
+    """
+    shared: dict[Cell, Cell] = {}
     return tuple(
-        observation for trial in trials if (observation := observe_trial(trial)) is not None
+        replace(observation, cell=shared.setdefault(observation.cell, observation.cell))
+        for trial in trials
+        if (observation := observe_trial(trial)) is not None
     )
 
 

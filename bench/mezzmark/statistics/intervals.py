@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -71,7 +72,7 @@ def t_interval(
         raise ValueError(f"an interval needs at least two values, not {data.size}")
     mean = float(np.mean(data))
     spread, degrees = _spread(data, without_drift=without_drift)
-    reach = float(stats.t.ppf((1 + confidence_level) / 2, degrees))
+    reach = t_quantile((1 + confidence_level) / 2, degrees)
     half = reach * spread / math.sqrt(data.size)
     return Interval(
         point=mean,
@@ -94,9 +95,15 @@ def _spread(data: NDArray[np.float64], *, without_drift: bool) -> tuple[float, i
     return math.sqrt(float(centred @ centred) / degrees), degrees
 
 
+@lru_cache(maxsize=4096)  # a report asks for the same few of them thousands of times
+def t_quantile(probability: float, degrees: float) -> float:
+    """The quantile of Student's t distribution with so many degrees of freedom."""
+    return float(stats.t.ppf(probability, degrees))
+
+
 def t_reach(count: int, *, confidence_level: float) -> float:
     """Standard errors from the mean to a two-sided t limit with `count` values."""
-    return float(stats.t.ppf((1 + confidence_level) / 2, count - 1))
+    return t_quantile((1 + confidence_level) / 2, count - 1)
 
 
 def check_level(confidence_level: float) -> None:

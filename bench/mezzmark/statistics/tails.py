@@ -16,10 +16,9 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from mezzmark.statistics.binomial import share_limits
-from mezzmark.statistics.intervals import Interval, check_level
+from mezzmark.statistics.intervals import Interval, check_level, t_quantile
 from mezzmark.statistics.quantiles import sorted_quantile
 
 MINIMUM_TRIALS: Final = 5
@@ -101,7 +100,7 @@ def effective_count(
     binomial_variance = share * (1 - share)
     independent = total if variance * total <= binomial_variance else binomial_variance / variance
     upper = (1 + confidence_level) / 2
-    few = float(stats.t.ppf(upper, total - 1) / stats.t.ppf(upper, trials - 1))
+    few = t_quantile(upper, total - 1) / t_quantile(upper, trials - 1)
     return independent * few**2
 
 
