@@ -11,7 +11,8 @@ and three rounds it is sure of the fastest with 89 % on average where 83 % come 
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from itertools import product
 from typing import Final
 
 import numpy as np
@@ -86,41 +87,25 @@ def draw_figures(
 
     From `MINIMUM_ROUNDS` runs on, the run is the unit, for days differ more than rounds do.
     """
-    shape = (len(encodings), len(figures))
-    points, errors = np.full(shape, np.nan), np.zeros(shape)
-    degrees = np.full(shape, np.inf)
-    draws = np.full((draw_count, *shape), np.nan)
-    reasons: dict[tuple[str, str], str] = {}
-    values: dict[tuple[str, str], tuple[float, ...]] = {}
-    settings: dict[tuple[str, str], str] = {}
-    noise = _SharedNoise(rng, draw_count)
-    counts = []
-    for f, figure in enumerate(figures):
+    by_run = run_count >= MINIMUM_ROUNDS
+    found: dict[tuple[str, str], _Summary] = {}
+    for figure in figures:
         left_out, keys = shared_rounds(columns[figure.name])
-        for e, name in enumerate(encodings):
-            column = columns[figure.name][name]
-            reason = left_out.get(name, column.reason)
-            settings[name, figure.name] = column.setting
-            if not column.logs and not column.is_free:
-                reason = reason or "not measured"
-            if reason:
-                reasons[name, figure.name] = reason
-            elif column.is_free:
-                points[e, f] = -np.inf if figure.better == "less" else np.inf
-            else:
-                units = _units(column, keys, by_run=run_count >= MINIMUM_ROUNDS)
-                if not units:
-                    reasons[name, figure.name] = "no round has all encodings"
-                    continue
-                logs = np.array(list(units.values()))
-                values[name, figure.name] = tuple(logs)
-                points[e, f] = logs.mean()
-                if not column.is_exact:
-                    counts.append(logs.size)
-                    errors[e, f], degrees[e, f] = _spread(logs)
-            draws[:, e, f] = points[e, f]
-            if errors[e, f] > 0:
-                draws[:, e, f] += noise.draw(units)
+        for name in encodings:
+            found[name, figure.name] = _summarise(
+                columns[figure.name][name], figure, keys, left_out.get(name, ""), by_run=by_run
+            )
+    shape = (len(encodings), len(figures))
+    points, errors, degrees = np.empty(shape), np.empty(shape), np.empty(shape)
+    draws = np.empty((draw_count, *shape))
+    noise = _SharedNoise(rng, draw_count)
+    for (f, figure), (e, name) in product(enumerate(figures), enumerate(encodings)):
+        one = found[name, figure.name]
+        points[e, f], errors[e, f], degrees[e, f] = one.point, one.standard_error, one.degrees
+        draws[:, e, f] = one.point
+        if one.standard_error > 0:
+            draws[:, e, f] += noise.draw(one.units)
+    counts = [len(one.units) for one in found.values() if one.is_sampled]
     return Likely(
         encodings=tuple(encodings),
         figures=tuple(figures),
@@ -128,11 +113,46 @@ def draw_figures(
         draws=draws,
         standard_errors=errors,
         degrees=degrees,
-        reasons=reasons,
-        values=values,
-        settings=settings,
+        reasons={key: one.reason for key, one in found.items() if one.reason},
+        values={key: tuple(one.units.values()) for key, one in found.items() if one.units},
+        settings={(name, figure): columns[figure][name].setting for name, figure in found},
         unit_count=min(counts, default=0),
         is_thin=min(counts, default=MINIMUM_ROUNDS) < MINIMUM_ROUNDS,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Summary:
+    """One figure of one encoding: the mean log of its units with its spread, or a `reason` why
+    nothing is known. A free figure has a point without units."""
+
+    point: float = math.nan
+    units: Mapping[RoundKey, float] = field(default_factory=dict)
+    standard_error: float = 0.0
+    degrees: float = math.inf
+    is_sampled: bool = False
+    reason: str = ""
+
+
+def _summarise(
+    column: Column, figure: FigureName, keys: Sequence[RoundKey], why_left_out: str, *, by_run: bool
+) -> _Summary:
+    if reason := why_left_out or column.reason:
+        return _Summary(reason=reason)
+    if column.is_free:
+        return _Summary(point=-math.inf if figure.better == "less" else math.inf)
+    if not column.logs:
+        return _Summary(reason="not measured")
+    units = _units(column, keys, by_run=by_run)
+    if not units:
+        return _Summary(reason="no round has all encodings")
+    logs = np.array(list(units.values()))
+    point = float(logs.mean())
+    if column.is_exact:
+        return _Summary(point=point, units=units)
+    standard_error, degrees = _spread(logs)
+    return _Summary(
+        point=point, units=units, standard_error=standard_error, degrees=degrees, is_sampled=True
     )
 
 
