@@ -95,37 +95,25 @@ def _need_flip(
     sign = 1.0 if need.operator == "<=" else -1.0
     limit = sign * to_log(need.limit, need.figure.unit)
     others: Flags = np.asarray(np.delete(passes, n, axis=2).all(axis=2))
-    f = likely.place(need.subject)
+    draws = sign * likely.draws[:, :, likely.place(need.subject)]
     borders = np.array(
         [
-            _border(sign * likely.draws[:, e, f], others[:, e], confidence_level)
-            if judgeable[e]
-            else math.inf
+            _border(draws[:, e], others[:, e], confidence_level) if judgeable[e] else math.inf
             for e in range(len(decision.encodings))
         ]
     )
-    tighter = sorted({b for b in borders if -math.inf < b <= limit}, reverse=True)
-    looser = sorted({b for b in borders if limit < b < math.inf})
-    changes = [
-        _first_change(decision, borders, [b - JUST_BEYOND for b in tighter]),
-        _first_change(decision, borders, looser),
-    ]
-    nearest = min(
-        (change for change in changes if change is not None),
-        key=lambda change: abs(change[0] - limit),
-        default=None,
-    )
+    nearest = _nearest_change(decision, borders, limit)
     if nearest is None:
         return None
-    new_value = from_log(sign * nearest[0], need.figure.unit)
+    new_limit, chosen = nearest
     return Flip(
         kind="need",
         subject=need.text,
         old_value=need.limit,
-        new_value=new_value,
-        ratio=math.exp(sign * (nearest[0] - limit)),
+        new_value=from_log(sign * new_limit, need.figure.unit),
+        ratio=math.exp(sign * (new_limit - limit)),
         unit=need.figure.unit,
-        then=decision.name(nearest[1]),
+        then=decision.name(chosen),
     )
 
 
@@ -136,6 +124,21 @@ def _border(draws: Floats, passes_others: Flags, confidence_level: float) -> flo
     if kept.size < needed:
         return math.inf
     return float(np.partition(kept, needed - 1)[needed - 1])
+
+
+def _nearest_change(decision: Decision, borders: Floats, limit: float) -> tuple[float, int] | None:
+    """The tighter or looser limit, whichever is nearer, at which another one is chosen, and who."""
+    tighter = sorted({b for b in borders if -math.inf < b <= limit}, reverse=True)
+    looser = sorted({b for b in borders if limit < b < math.inf})
+    changes = [
+        _first_change(decision, borders, [b - JUST_BEYOND for b in tighter]),
+        _first_change(decision, borders, looser),
+    ]
+    return min(
+        (change for change in changes if change is not None),
+        key=lambda change: abs(change[0] - limit),
+        default=None,
+    )
 
 
 def _first_change(
