@@ -6,28 +6,19 @@ number of comparisons shown (Bonferroni), so that the chance of any false "faste
 same" on the page stays at one minus the level. Intervals each hold for their own cell.
 """
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from mezzmark.decide.comparability import is_other_machine
-from mezzmark.decide.evidence import (
-    MeasuredRun,
-    RoundKey,
-    RunCosts,
-    choose_design,
-    gather_evidence,
-    read_costs,
-)
+from mezzmark.decide.evidence import MeasuredRun, choose_design, read_costs
 from mezzmark.decide.hardware_bearing import weigh_differences
 from mezzmark.decide.hardware_best import find_best_throughput
 from mezzmark.decide.hardware_match import Matching, Pair, judged_cells, match_cells
-from mezzmark.decide.judgement import Evidence
+from mezzmark.decide.hardware_tasks import ComparedCells, judge_standing, pool_tasks
 from mezzmark.decide.regress import compare_runs
-from mezzmark.decide.speedups import speedup_estimate
 from mezzmark.decide.verdicts import CellVerdict, Design, RegressionReport
-from mezzmark.facts.cells import ALL_CLIPS, Cell, Task
+from mezzmark.facts.cells import Cell
 from mezzmark.facts.estimates import Estimate
 from mezzmark.facts.hardware import (
     CellRatio,
@@ -40,13 +31,9 @@ from mezzmark.facts.hardware import (
 )
 from mezzmark.facts.records import Trial
 from mezzmark.facts.run import Manifest
-from mezzmark.statistics.multiplicity import holm_adjusted
 
 TOLERANCE: Final = 0.05
 """Machines nearer to each other than this are called the same; what `regress` takes by default."""
-
-TASK_ORDER: Final[tuple[Task, ...]] = ("scrub", "encode", "grid", "ingest", "delivery")
-"""What a reader asks first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +52,11 @@ class _Found:
     matching: Matching
     reports: tuple[tuple[tuple[Pair, ...], RegressionReport], ...]
     design: Design
+
+    @property
+    def has_fired(self) -> bool:
+        """Whether a run found a difference between a cell and the same cell again."""
+        return any(arm.has_fired for _, report in self.reports for arm in report.null_arms)
 
 
 def compare_hosts(
@@ -85,7 +77,17 @@ def compare_hosts(
     share = (1 - confidence_level) / max(1, sum(len(item.reports) for item in found))
     costs = [read_costs(run.trials) for run in runs]
     cells = [_cell_ratios(item, share=share, error_level=1 - confidence_level) for item in found]
-    tasks = _task_ratios(found, cells, costs, confidence_level, tolerance_fraction)
+    tasks = pool_tasks(
+        [
+            ComparedCells(
+                ratios=ratios, costs=run_costs, design=item.design, is_void=item.has_fired
+            )
+            for item, ratios, run_costs in zip(found, cells, costs[1:], strict=True)
+        ],
+        costs[0],
+        confidence_level=confidence_level,
+        tolerance_fraction=tolerance_fraction,
+    )
     others = tuple(
         _comparison(runs[0], run, item, item_cells, item_tasks)
         for run, item, item_cells, item_tasks in zip(runs[1:], found, cells, tasks, strict=True)
@@ -166,14 +168,14 @@ def _adjusted(p_value: float | None, comparison_count: float) -> float | None:
 
 
 def _standing(verdict: CellVerdict, share: float) -> Standing:
-    """Equivalence first, as in `decide.judgement`: a difference that small does not matter."""
     if verdict.equivalence_p is None or verdict.difference_p is None or not verdict.cost_ratio:
         return "cannot tell"
-    if verdict.equivalence_p <= share:
-        return "the same"
-    if verdict.difference_p > share:
-        return "cannot tell"
-    return "faster" if verdict.cost_ratio.point < 1 else "slower"
+    return judge_standing(
+        verdict.difference_p,
+        verdict.equivalence_p,
+        error_level=share,
+        is_faster=verdict.cost_ratio.point < 1,
+    )
 
 
 def _remark(verdict: CellVerdict) -> str:
@@ -193,86 +195,6 @@ def _inverse(cost_ratio: Estimate | None) -> Estimate | None:
             "high": 1 / cost_ratio.low,
         }
     )
-
-
-def _task_ratios(
-    found: Sequence[_Found],
-    cells: Sequence[tuple[CellRatio, ...]],
-    costs: Sequence[RunCosts],
-    confidence_level: float,
-    tolerance_fraction: float,
-) -> list[tuple[TaskRatio, ...]]:
-    """Per host its tasks' pooled ratios; p-values adjusted over tasks and hosts together (Holm)."""
-    pooled: list[tuple[int, Task, int, Evidence]] = []
-    for index, (item, ratios) in enumerate(zip(found, cells, strict=True)):
-        for task in TASK_ORDER:
-            pairs = [
-                Pair(ratio.cell, ratio.other_cell)
-                for ratio in ratios
-                if ratio.cell.task == task and ratio.speedup_ratio is not None
-            ]
-            evidence = _pooled_evidence(task, pairs, costs[0], costs[index + 1], item.design)
-            if evidence is not None:
-                pooled.append((index, task, len(pairs), evidence))
-    error_level = 1 - confidence_level
-    differences = holm_adjusted([item[3].difference_p for item in pooled])
-    equivalences = holm_adjusted([item[3].equivalence_p(tolerance_fraction) for item in pooled])
-    results: list[list[TaskRatio]] = [[] for _ in found]
-    for (index, task, count, evidence), difference, equivalence in zip(
-        pooled, differences, equivalences, strict=True
-    ):
-        has_fired = any(
-            arm.has_fired for _, report in found[index].reports for arm in report.null_arms
-        )
-        standing: Standing = "cannot tell"
-        if not has_fired and equivalence <= error_level:
-            standing = "the same"
-        elif not has_fired and difference <= error_level:
-            standing = "faster" if evidence.changes[0].log_ratio < 0 else "slower"
-        results[index].append(
-            TaskRatio(
-                task=task,
-                cell_count=count,
-                speedup_ratio=speedup_estimate(evidence, confidence_level=confidence_level),
-                standing=standing,
-                adjusted_p=float(difference),
-            )
-        )
-    return [tuple(items) for items in results]
-
-
-def _pooled_evidence(
-    task: Task, pairs: Sequence[Pair], reference: RunCosts, other: RunCosts, design: Design
-) -> Evidence | None:
-    if not pairs:
-        return None
-    whole = Cell(task=task, clip=ALL_CLIPS, encoding="all common cells")
-    sides = [
-        RunCosts(by_cell={whole: pool_costs(run, cells)}, kernel=run.kernel)
-        for run, cells in (
-            (reference, [pair.reference for pair in pairs]),
-            (other, [pair.other for pair in pairs]),
-        )
-    ]
-    return gather_evidence(whole, sides[:1], sides[1:], design=design)
-
-
-def pool_costs(run: RunCosts, cells: Sequence[Cell]) -> dict[RoundKey, float]:
-    """Per round the geometric mean over `cells`, in the rounds in which all of them finished.
-
-    The key stands for the requests of all cells, so that rounds pair where all did the same work.
-    """
-    by_round: dict[int, list[tuple[int, float]]] = {}
-    for cell in cells:
-        for (round_index, seed), cost in sorted(run.by_cell.get(cell, {}).items()):
-            by_round.setdefault(round_index, []).append((seed, math.log(cost)))
-    return {
-        (index, hash(tuple(seed for seed, _ in parts))): math.exp(
-            sum(log for _, log in parts) / len(parts)
-        )
-        for index, parts in sorted(by_round.items())
-        if len(parts) == len(cells)
-    }
 
 
 def _comparison(

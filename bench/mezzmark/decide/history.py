@@ -15,9 +15,9 @@ import numpy as np
 from mezzmark.decide.comparability import describe_unlikeness
 from mezzmark.decide.estimates import RATIO_UNIT
 from mezzmark.decide.evidence import MeasuredRun, RunCosts, read_costs
-from mezzmark.decide.hardware import TASK_ORDER, pool_costs
 from mezzmark.decide.hardware_facts import host_texts
 from mezzmark.decide.hardware_match import judged_cells
+from mezzmark.decide.hardware_tasks import TASK_ORDER, pool_costs
 from mezzmark.decide.hardware_words import TASK_NAMES
 from mezzmark.decide.history_levels import Costs, Levels, run_levels
 from mezzmark.decide.rounds import MINIMUM_ROUNDS

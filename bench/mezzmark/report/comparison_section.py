@@ -4,8 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from mezzmark.decide.evidence import MeasuredRun
-from mezzmark.decide.hardware import TASK_ORDER, compare_hosts
+from mezzmark.decide.hardware import compare_hosts
 from mezzmark.decide.hardware_sides import choose_sides
+from mezzmark.decide.hardware_tasks import TASK_ORDER
 from mezzmark.decide.hardware_words import (
     TASK_NAMES,
     bare_ratio,
