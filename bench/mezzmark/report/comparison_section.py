@@ -131,37 +131,54 @@ def _cautions(found: HardwareComparison) -> tuple[str, ...]:
 
 def _groups(found: HardwareComparison, ratio_tables: Sequence[Table]) -> list[Group]:
     is_priced = any(row.per_fps for row in found.best)
-    groups = [
-        Group(
-            anchor="hosts-found",
-            title="Side by side",
-            sentences=tuple(finding_sentences(found)),
-            tables=tuple(ratio_tables),
-        )
-    ]
-    if found.best:
-        groups.append(
-            Group(
-                anchor="hosts-best",
-                title="Each host at its best setting"
-                + (", and what a unit costs" if is_priced else ""),
-                sentences=(),
-                tables=(best_table(found, table_id="hosts-best-table"),),
-            )
-        )
-    groups.append(
-        Group(
-            anchor="hosts-differences",
-            title="What differs between the hosts, and what it does",
-            sentences=tuple(t for c in found.others for t in bearing_sentences(c)),
-            tables=tuple(
-                difference_table(c, found, table_id=f"hosts-{number + 1}-differences")
-                for number, c in enumerate(found.others)
-                if c.differences
-            ),
-        )
+    ratios = Group(
+        anchor="hosts-found",
+        title="Side by side",
+        sentences=tuple(finding_sentences(found)),
+        tables=tuple(ratio_tables),
     )
-    refusals = tuple(
+    rules = Group(
+        anchor="hosts-rules",
+        title="How the hosts were compared",
+        sentences=tuple(rule_sentences(found, is_priced=is_priced)),
+        tables=(),
+    )
+    groups = (
+        ratios,
+        _best_group(found, is_priced=is_priced),
+        _differences_group(found),
+        _refused_group(found),
+        rules,
+    )
+    return [group for group in groups if group is not None]
+
+
+def _best_group(found: HardwareComparison, *, is_priced: bool) -> Group | None:
+    if not found.best:
+        return None
+    return Group(
+        anchor="hosts-best",
+        title="Each host at its best setting" + (", and what a unit costs" if is_priced else ""),
+        sentences=(),
+        tables=(best_table(found, table_id="hosts-best-table"),),
+    )
+
+
+def _differences_group(found: HardwareComparison) -> Group:
+    return Group(
+        anchor="hosts-differences",
+        title="What differs between the hosts, and what it does",
+        sentences=tuple(t for c in found.others for t in bearing_sentences(c)),
+        tables=tuple(
+            difference_table(c, found, table_id=f"hosts-{number + 1}-differences")
+            for number, c in enumerate(found.others)
+            if c.differences
+        ),
+    )
+
+
+def _refused_group(found: HardwareComparison) -> Group | None:
+    tables = tuple(
         refusal_table(
             c.refusals,
             title=f"Not compared with {shown_name(c.other.label)}",
@@ -170,24 +187,14 @@ def _groups(found: HardwareComparison, ratio_tables: Sequence[Table]) -> list[Gr
         for number, c in enumerate(found.others)
         if c.refusals
     )
-    if refusals:
-        groups.append(
-            Group(
-                anchor="hosts-refused",
-                title="What cannot be compared, and why",
-                sentences=(),
-                tables=refusals,
-            )
-        )
-    groups.append(
-        Group(
-            anchor="hosts-rules",
-            title="How the hosts were compared",
-            sentences=tuple(rule_sentences(found, is_priced=is_priced)),
-            tables=(),
-        )
+    if not tables:
+        return None
+    return Group(
+        anchor="hosts-refused",
+        title="What cannot be compared, and why",
+        sentences=(),
+        tables=tables,
     )
-    return groups
 
 
 def _picture(item: _TaskTable, found: HardwareComparison) -> Picture | None:
