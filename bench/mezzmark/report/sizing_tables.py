@@ -38,70 +38,72 @@ def _sized(estimate: Estimate | None) -> Entry:
 def sizing_tables(result: SizingResult) -> tuple[Table, ...]:
     """The answer of sizing as tables: one row per figure, other machines where the shop asks for
     them, and every assumption."""
-    names = [found.encoding for found in result.encodings]
+    tables = (_figures_table(result), _machines_table(result), _assumptions_table(result))
+    return tuple(table for table in tables if table.rows)
+
+
+def _figures_table(result: SizingResult) -> Table:
     rows = [
-        (
-            Entry(text=meaning),
-            *(_sized(found.figures.get(figure)) for found in result.encodings),
-        )
+        (Entry(text=meaning), *(_sized(found.figures.get(figure)) for found in result.encodings))
         for figure, (_, meaning) in SIZING_FIGURES.items()
         if any(figure in found.figures for found in result.encodings)
     ]
-    for label, attribute in (
-        ("every card ready in time", "meets_deadline"),
-        ("pays off by waiting less", "pays_off"),
-    ):
-        rows.append(
-            (Entry(text=label), *(Entry(text=getattr(f, attribute)) for f in result.encodings))
+    rows += [
+        (Entry(text=label), *(Entry(text=getattr(found, claim)) for found in result.encodings))
+        for label, claim in (
+            ("every card ready in time", "meets_deadline"),
+            ("pays off by waiting less", "pays_off"),
         )
-    assumptions = tuple(
-        (
-            Entry(text=assumption.name),
-            Entry(text=assumption.value),
-            Entry(text="default" if assumption.is_default else "given"),
-            Entry(text=assumption.meaning),
-        )
-        for assumption in result.assumptions
-    )
-    machines = tuple(
-        (
-            Entry(text=shown_name(found.encoding)),
-            counted(prediction.core_count),
-            _sized(prediction.ingest_hours_per_day),
-            Entry(text=prediction.warning or DASH),
-        )
-        for found in result.encodings
-        for prediction in found.on_other_machines
-    )
-    tables = (
-        Table(
-            table_id="sizing",
-            title=f"What each encoding asks of {shown_name(result.shop.name)}",
-            note=(
-                f"{result.confidence_level * 100:g} % intervals in brackets, from "
-                f"{result.draw_count:,} draws of the measured ones."
-            ),
-            columns=("figure", *(shown_name(name) for name in names)),
-            rows=tuple(rows),
+    ]
+    return Table(
+        table_id="sizing",
+        title=f"What each encoding asks of {shown_name(result.shop.name)}",
+        note=(
+            f"{result.confidence_level * 100:g} % intervals in brackets, from "
+            f"{result.draw_count:,} draws of the measured ones."
         ),
-        Table(
-            table_id="machines",
-            title="Ingest hours a day on other machines",
-            note=(
-                f"Cores like those measured (there are {result.measured_core_count}), by the "
-                "scaling law of the grid."
-            ),
-            columns=("encoding", "cores", "hours a day", "warning"),
-            rows=machines,
-            texts=(0, 3),
-        ),
-        Table(
-            table_id="assumptions",
-            title="What it rests on",
-            note="Every value can be set in the shop file.",
-            columns=("key", "value", "from", "meaning"),
-            rows=assumptions,
-            texts=(0, 1, 2, 3),
-        ),
+        columns=("figure", *(shown_name(found.encoding) for found in result.encodings)),
+        rows=tuple(rows),
     )
-    return tuple(table for table in tables if table.rows)
+
+
+def _machines_table(result: SizingResult) -> Table:
+    return Table(
+        table_id="machines",
+        title="Ingest hours a day on other machines",
+        note=(
+            f"Cores like those measured (there are {result.measured_core_count}), by the "
+            "scaling law of the grid."
+        ),
+        columns=("encoding", "cores", "hours a day", "warning"),
+        rows=tuple(
+            (
+                Entry(text=shown_name(found.encoding)),
+                counted(prediction.core_count),
+                _sized(prediction.ingest_hours_per_day),
+                Entry(text=prediction.warning or DASH),
+            )
+            for found in result.encodings
+            for prediction in found.on_other_machines
+        ),
+        texts=(0, 3),
+    )
+
+
+def _assumptions_table(result: SizingResult) -> Table:
+    return Table(
+        table_id="assumptions",
+        title="What it rests on",
+        note="Every value can be set in the shop file.",
+        columns=("key", "value", "from", "meaning"),
+        rows=tuple(
+            (
+                Entry(text=assumption.name),
+                Entry(text=assumption.value),
+                Entry(text="default" if assumption.is_default else "given"),
+                Entry(text=assumption.meaning),
+            )
+            for assumption in result.assumptions
+        ),
+        texts=(0, 1, 2, 3),
+    )
