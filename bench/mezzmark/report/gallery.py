@@ -50,69 +50,71 @@ def draw_gallery(view: RunView, *, prefix: str) -> tuple[Picture, ...]:
 
 def _pictures(view: RunView, prefix: str) -> Iterator[Picture]:
     for index, ranking in enumerate(view.rankings):
-        yield make_picture(
-            "latency",
-            f"{prefix}time-to-picture-{setting_slug(ranking.setting)}",
-            f"Time to picture {setting_words(ranking.setting)}",
-            "Above each line the spread of single moves, below it one dot per trial, at most 200. "
-            "The mark is the median, the triangle the time within which 95 of 100 moves were "
-            "done. Filled: those that may be the fastest. Diamond: the original.",
-            _latency_alt(ranking),
-            partial(
-                draw_latency,
-                view,
-                ranking,
-                anchor=f"{prefix}ranking-{index}",
-                cells=_scrub_cells(view, ranking, prefix),
-            ),
-        )
+        yield _latency_picture(view, ranking, prefix, anchor=f"{prefix}ranking-{index}")
     if view.rankings:
-        lead = view.rankings[0]
-        yield make_picture(
-            "spans",
-            f"{prefix}where-the-waiting-goes",
-            "Where the waiting goes",
-            "Locate is the seek, decode is everything until the frame asked for, present is "
-            "scaling and colour conversion for the viewer.",
-            "For each encoding the shares of locate, decode and present in all time waited.",
-            partial(
-                draw_spans,
-                view,
-                lead,
-                anchor=f"{prefix}ranking-0",
-                cells=_scrub_cells(view, lead, prefix),
-            ),
-        )
+        yield _spans_picture(view, view.rankings[0], prefix, anchor=f"{prefix}ranking-0")
     if encode_speeds(view):
-        yield make_picture(
-            "encode",
-            f"{prefix}encode-speed",
-            "Encode speed",
-            "One mark per thread count. Right of the dashed line encoding is faster than the "
-            "footage plays.",
-            _encode_alt(view),
-            partial(
-                draw_encode,
-                view,
-                anchors=_encode_anchors(view, prefix),
-                cells=_encode_cells(view, prefix),
-            ),
-        )
+        yield _encode_picture(view, prefix)
     if view.rankings and any(e.encoding in view.bitrates_bps for e in view.rankings[0].entries):
-        yield make_picture(
-            "size",
-            f"{prefix}size-against-time",
-            "Size against time to picture",
-            "Towards the lower left corner files are smaller and pictures come sooner.",
-            "Bit rate of each encoding against its median time to picture; the ranking table "
-            "holds both numbers.",
-            partial(
-                draw_size,
-                view,
-                view.rankings[0],
-                cells=_scrub_cells(view, view.rankings[0], prefix),
-            ),
-        )
+        yield _size_picture(view, view.rankings[0], prefix)
+
+
+def _latency_picture(view: RunView, ranking: Ranking, prefix: str, *, anchor: str) -> Picture:
+    return make_picture(
+        "latency",
+        f"{prefix}time-to-picture-{setting_slug(ranking.setting)}",
+        f"Time to picture {setting_words(ranking.setting)}",
+        "Above each line the spread of single moves, below it one dot per trial, at most 200. "
+        "The mark is the median, the triangle the time within which 95 of 100 moves were "
+        "done. Filled: those that may be the fastest. Diamond: the original.",
+        _latency_alt(ranking),
+        partial(
+            draw_latency, view, ranking, anchor=anchor, cells=_scrub_cells(view, ranking, prefix)
+        ),
+    )
+
+
+def _spans_picture(view: RunView, ranking: Ranking, prefix: str, *, anchor: str) -> Picture:
+    return make_picture(
+        "spans",
+        f"{prefix}where-the-waiting-goes",
+        "Where the waiting goes",
+        "Locate is the seek, decode is everything until the frame asked for, present is "
+        "scaling and colour conversion for the viewer.",
+        "For each encoding the shares of locate, decode and present in all time waited.",
+        partial(
+            draw_spans, view, ranking, anchor=anchor, cells=_scrub_cells(view, ranking, prefix)
+        ),
+    )
+
+
+def _encode_picture(view: RunView, prefix: str) -> Picture:
+    return make_picture(
+        "encode",
+        f"{prefix}encode-speed",
+        "Encode speed",
+        "One mark per thread count. Right of the dashed line encoding is faster than the "
+        "footage plays.",
+        _encode_alt(view),
+        partial(
+            draw_encode,
+            view,
+            anchors=_encode_anchors(view, prefix),
+            cells=_encode_cells(view, prefix),
+        ),
+    )
+
+
+def _size_picture(view: RunView, ranking: Ranking, prefix: str) -> Picture:
+    return make_picture(
+        "size",
+        f"{prefix}size-against-time",
+        "Size against time to picture",
+        "Towards the lower left corner files are smaller and pictures come sooner.",
+        "Bit rate of each encoding against its median time to picture; the ranking table "
+        "holds both numbers.",
+        partial(draw_size, view, ranking, cells=_scrub_cells(view, ranking, prefix)),
+    )
 
 
 def make_picture(
