@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mezzmark.decide.draws import DRAW_COUNT, Drawn, combine, draw_estimate, estimate_drawn, exactly
+from mezzmark.decide.evidence import MeasuredRun
 from mezzmark.decide.other_machines import predict_hours
 from mezzmark.decide.queue_draws import draw_queue
-from mezzmark.decide.sizing_inputs import MeasuredEncoding, MeasuredRun, gather_encodings
+from mezzmark.decide.sizing_inputs import MeasuredEncoding, gather_encodings
 from mezzmark.decide.units import BITS_PER_BYTE, GB, MB, SECONDS_PER_HOUR, TB, TIB
 from mezzmark.decide.units import link_payload_mb_per_s as payload_mb_per_s
 from mezzmark.facts.encoding import ORIGINAL

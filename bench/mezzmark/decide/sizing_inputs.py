@@ -3,10 +3,11 @@
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Final
 
 import numpy as np
 
+from mezzmark.decide.evidence import MeasuredRun
 from mezzmark.decide.ingest_rates import Round, count_words, find_pixel_rate, fit_grid
 from mezzmark.decide.observations import latencies_ms, proved_mask
 from mezzmark.decide.rounds import estimate_values
@@ -20,15 +21,6 @@ from mezzmark.statistics.scaling import ScalingFit
 
 MINIMUM_CLIPS: Final = 3
 """As for rounds: two clips make an interval of 12.7 standard errors."""
-
-
-class MeasuredRun(Protocol):
-    """A run as far as sizing reads it."""
-
-    @property
-    def manifest(self) -> Manifest: ...
-    @property
-    def trials(self) -> Sequence[Trial]: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
