@@ -17,17 +17,50 @@ from mezzmark.facts.hardware import Bearing, Difference, Weight
 ROOMY_FRACTION: Final = 0.5
 """A trial that takes less than this share of the memory leaves the rest to the file cache."""
 
-_CODEC_LIBRARIES: Final = {"av", "libavcodec", "libavformat", "libavutil", "libswscale", "ffmpeg"}
-_NOT_TIMED: Final = {
-    "libavdevice": "it opens cameras and screens, which no task does",
-    "libavfilter": "no timed task filters pictures",
-    "libswresample": "it converts sound, which no task does",
-    "numpy": "the figures are computed after the clocks have stopped",
-    "scipy": "the figures are computed after the clocks have stopped",
-    "pandas": "the report is made after the clocks have stopped",
-}
-
 Said = tuple[Weight, str]
+
+_CODEC_LIBRARIES: Final = ("av", "libavcodec", "libavformat", "libavutil", "libswscale", "ffmpeg")
+
+_CLOCK: Final[Said] = ("matters", "work on one core is done in proportion to its clock")
+_SYSTEM: Final[Said] = (
+    "may matter",
+    "it schedules threads and reads files; its part cannot be told apart here",
+)
+_CODECS: Final[Said] = (
+    "matters",
+    "it does the decoding, scaling and encoding: part of the ratio may be the library's, not the "
+    "machine's",
+)
+
+_FOR_EVERY_TASK: Final[dict[str, Said]] = {
+    "processor": ("matters", "all decoding, scaling and encoding runs on it"),
+    "highest clock": _CLOCK,
+    "clock during trials": _CLOCK,
+    "virtual machine": (
+        "may matter",
+        "a virtual machine shares its cores with others it cannot see",
+    ),
+    "on battery": ("matters", "machines slow down on battery"),
+    "operating system": _SYSTEM,
+    "kernel of the system": _SYSTEM,
+    "load before trials": ("matters", "other work takes cores and cache away from the trial"),
+    "stolen by the host": (
+        "matters",
+        "time taken by the host of a virtual machine is inside every figure",
+    ),
+    "mezzmark": (
+        "may matter",
+        "another version may time or prepare otherwise; measure with the same one",
+    ),
+    **dict.fromkeys(_CODEC_LIBRARIES, _CODECS),
+    "libavdevice": ("does not matter", "it opens cameras and screens, which no task does"),
+    "libavfilter": ("does not matter", "no timed task filters pictures"),
+    "libswresample": ("does not matter", "it converts sound, which no task does"),
+    "numpy": ("does not matter", "the figures are computed after the clocks have stopped"),
+    "scipy": ("does not matter", "the figures are computed after the clocks have stopped"),
+    "pandas": ("does not matter", "the report is made after the clocks have stopped"),
+}
+"""Facts that bear on all tasks alike; `_BY_TASK` has those that do not."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,19 +136,10 @@ def _peak_fraction(runs: Sequence[MeasuredRun], task: Task) -> float | None:
 
 def weigh(name: str, work: _Work) -> Said:
     """What a difference in the fact `name` does to a task."""
-    if name in _NOT_TIMED:
-        return "does not matter", _NOT_TIMED[name]
-    if name in _CODEC_LIBRARIES:
-        return "matters", (
-            "it does the decoding, scaling and encoding: part of the ratio may be the library's, "
-            "not the machine's"
-        )
-    rule = _RULES.get(name)
+    if name in _FOR_EVERY_TASK:
+        return _FOR_EVERY_TASK[name]
+    rule = _BY_TASK.get(name)
     return rule(work) if rule else ("may matter", "nothing is known of how it acts")
-
-
-def _processor(_: _Work) -> Said:
-    return "matters", "all decoding, scaling and encoding runs on it"
 
 
 def _cores(work: _Work) -> Said:
@@ -159,10 +183,6 @@ def _bandwidth(work: _Work) -> Said:
     return "may matter", "large pictures are read and written many times on their way"
 
 
-def _clock(_: _Work) -> Said:
-    return "matters", "work on one core is done in proportion to its clock"
-
-
 def _governor(work: _Work) -> Said:
     if work.task == "scrub":
         return "matters", (
@@ -170,18 +190,6 @@ def _governor(work: _Work) -> Said:
             "rest"
         )
     return "may matter", "it decides how high the clock stays under load"
-
-
-def _virtual(_: _Work) -> Said:
-    return "may matter", "a virtual machine shares its cores with others it cannot see"
-
-
-def _battery(_: _Work) -> Said:
-    return "matters", "machines slow down on battery"
-
-
-def _system(_: _Work) -> Said:
-    return "may matter", "it schedules threads and reads files; its part cannot be told apart here"
 
 
 def _storage(work: _Work) -> Said:
@@ -200,44 +208,22 @@ def _graphics(work: _Work) -> Said:
     return "does not matter", "decoder, scaler and encoders of the compared cells are software"
 
 
-def _busy(_: _Work) -> Said:
-    return "matters", "other work takes cores and cache away from the trial"
-
-
-def _stolen(_: _Work) -> Said:
-    return "matters", "time taken by the host of a virtual machine is inside every figure"
-
-
-def _own_version(_: _Work) -> Said:
-    return "may matter", "another version may time or prepare otherwise; measure with the same one"
-
-
 def _python(work: _Work) -> Said:
     if work.task == "scrub":
         return "may matter", "it steers the player; its own time is noted beside every move"
     return "does not matter", "the work lies in the libraries, frames at a time"
 
 
-_RULES: Final[dict[str, Callable[[_Work], Said]]] = {
-    "processor": _processor,
+_BY_TASK: Final[dict[str, Callable[[_Work], Said]]] = {
     "usable cores": _cores,
     "physical cores": _cores,
     "threads a core": _core_sharing,
     "NUMA nodes": _numa,
     "memory": _memory,
     "memory bandwidth": _bandwidth,
-    "highest clock": _clock,
-    "clock during trials": _clock,
     "clock governor": _governor,
     "turbo": _governor,
-    "virtual machine": _virtual,
-    "on battery": _battery,
-    "operating system": _system,
-    "kernel of the system": _system,
     "file system": _storage,
     "graphics driver": _graphics,
-    "load before trials": _busy,
-    "stolen by the host": _stolen,
-    "mezzmark": _own_version,
     "Python": _python,
 }
