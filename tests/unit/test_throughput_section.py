@@ -1,98 +1,48 @@
 """The report's throughput section, from planted trials."""
 
+import re
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 from fabricated_run import FabricatedEncoding, Fabrication, fabricate_run
+from fabricated_throughput import delivery_trial, grid_trial, ingest_trial
+from figure_marks import marks
 
+from mezzmark.decide.grid import judge_grid
+from mezzmark.decide.ingest_rates import fit_grid
 from mezzmark.decide.sizing import size_encodings
-from mezzmark.facts.cells import ALL_CLIPS, Cell
 from mezzmark.facts.records import Trial
 from mezzmark.facts.shop import Camera, Shop, list_assumptions
-from mezzmark.facts.throughput import DeliveryMeasurement, GridMeasurement, IngestMeasurement
+from mezzmark.report.figure_scaling import draw_scaling
+from mezzmark.report.gallery import Picture
 from mezzmark.report.sizing_tables import sizing_tables
 from mezzmark.report.throughput_section import ThroughputSection, build_throughput_section
 from mezzmark.report.view import RunView, view_run
 
-SECOND = 10**9
 NAME = "<b>VC-3</b> & $x$"
+FIRST, SECOND = "z, measured first", "a, measured second"
 
 
-def _trial(cell: Cell, round_index: int, measurement: object) -> Trial:
-    return Trial(
-        round_index=round_index,
-        position=0,
-        cell=cell,
-        seed=1,
-        started_utc="2026-03-01T10:00:00Z",
-        wall_ns=SECOND,
-        outcome="finished",
-        measurement=measurement,
-    )
+def _planted_trials() -> list[Trial]:
+    """Four rounds of a grid of 30 fps per job, less a tenth for each further job; of an ingest and
+    of deliveries."""
+    rng = np.random.default_rng(1)
+    return [
+        *(
+            grid_trial(
+                NAME, jobs, r, 30 * jobs / (1 + 0.1 * (jobs - 1)) * np.exp(rng.normal(0, 0.01))
+            )
+            for jobs in (1, 2, 4)
+            for r in range(4)
+        ),
+        *(ingest_trial(NAME, r) for r in range(4)),
+        *(delivery_trial(NAME, passes, r) for passes in (1, 2) for r in range(4)),
+    ]
 
 
-def _grid(jobs: int, round_index: int, fps: float) -> Trial:
-    window_ns = round(100 * jobs / fps * SECOND)
-    measured = GridMeasurement(
-        frame_count=100,
-        frame_rate="24",
-        width_px=1920,
-        height_px=1080,
-        start_ns=(0,) * jobs,
-        end_ns=(window_ns,) * jobs,
-        cpu_ns=(window_ns,) * jobs,
-        peak_rss_bytes=(2 * 10**8,) * jobs,
-        window_ns=window_ns,
-        window_packets=(100,) * jobs,
-        packet_count=(100,) * jobs,
-        file_bytes=(1,) * jobs,
-        decoded_frame_count=(100,) * jobs,
-        stamps_in_order=(True,) * jobs,
-        load_ns=(window_ns,) * jobs,
-        verify_ns=(window_ns,) * jobs,
-    )
-    cell = Cell(task="grid", clip="street at dusk", encoding=NAME, job_count=jobs)
-    return _trial(cell, round_index, measured)
-
-
-def _ingest(round_index: int) -> Trial:
-    measured = IngestMeasurement(
-        clips=("street at dusk",),
-        frame_count=(96,),
-        width_px=(1920,),
-        height_px=(1080,),
-        source_bytes=(1,),
-        start_ns=(0,),
-        encoded_ns=(2 * SECOND,),
-        end_ns=((30 + round_index) * SECOND // 10,),
-        worker_index=(1,),
-        cpu_ns=(SECOND,),
-        file_bytes=(1,),
-        is_verified=(True,),
-        worker_count=2,
-    )
-    cell = Cell(task="ingest", clip=ALL_CLIPS, encoding=NAME, job_count=2, order="fifo")
-    return _trial(cell, round_index, measured)
-
-
-def _delivery(passes: int, round_index: int) -> Trial:
-    measured = DeliveryMeasurement(
-        frame_count=100,
-        decoded_frame_count=100,
-        stamps_in_order=True,
-        pass_ns=(SECOND + round_index * 10**6,) * passes,
-        pass_cpu_ns=(SECOND,) * passes,
-        decode_ns=SECOND // 4,
-        file_bytes=1,
-        packet_bytes=1,
-        frame_rate="24",
-        width_px=1920,
-        height_px=1080,
-    )
-    cell = Cell(task="delivery", clip="street at dusk", encoding=NAME, passes=passes)
-    return _trial(cell, round_index, measured)
-
-
-def _view(*, with_throughput: bool = True) -> RunView:
+def _view(extra: Sequence[Trial]) -> RunView:
+    """A run of scrub and encode trials, and of `extra` ones."""
     encodings = (
         FabricatedEncoding(name="original", jump_ms=300, bitrate_bps=5e7, encode_fps=0),
         FabricatedEncoding(name=NAME, jump_ms=20, bitrate_bps=1e8),
@@ -100,22 +50,12 @@ def _view(*, with_throughput: bool = True) -> RunView:
     manifest, trials = fabricate_run(
         Fabrication(encodings=encodings, patterns=("jump",), rounds=4, requests=6)
     )
-    rng = np.random.default_rng(1)
-    extra = [
-        *(
-            _grid(jobs, r, 30 * jobs / (1 + 0.1 * (jobs - 1)) * np.exp(rng.normal(0, 0.01)))
-            for jobs in (1, 2, 4)
-            for r in range(4)
-        ),
-        *(_ingest(r) for r in range(4)),
-        *(_delivery(passes, r) for passes in (1, 2) for r in range(4)),
-    ]
-    return view_run(manifest, (*trials, *(extra if with_throughput else ())))
+    return view_run(manifest, (*trials, *extra))
 
 
 @pytest.fixture(scope="module")
 def section() -> ThroughputSection:
-    found = build_throughput_section(_view(), prefix="run2-")
+    found = build_throughput_section(_view(_planted_trials()), prefix="run2-")
     assert found is not None
     return found
 
@@ -141,6 +81,136 @@ def test_names_are_text_in_figures(section: ThroughputSection) -> None:
         assert "&lt;b&gt;" in picture.wide_svg
 
 
+def _picture(section: ThroughputSection, kind: str) -> Picture:
+    return next(picture for picture in section.pictures if picture.kind == kind)
+
+
+def test_every_cell_dot_and_bar_leads_to_its_encodings_row() -> None:
+    """With two encodings, whose order differs from table to table, each split, core count and clip
+    of either has one mark, in both shapes, and it leads to that encoding's row."""
+    trials = [
+        trial
+        for name, fps in ((FIRST, 40), (SECOND, 30))
+        for r in range(4)
+        for trial in (
+            *(grid_trial(name, jobs, r, (fps + r) * jobs**0.9) for jobs in (1, 2, 4)),
+            grid_trial(name, 1, r, (fps + r) * 1.5, threads=2),
+            ingest_trial(name, r),
+        )
+    ]
+    found = build_throughput_section(_view(trials), prefix="run2-")
+    assert found is not None
+    row_of = {
+        anchor: row[0].text
+        for table in found.tables
+        for anchor, row in zip(table.anchors, table.rows, strict=True)
+    }
+    for kind, table_id, count in (
+        ("grid", "grid", 4),
+        ("scaling", "scaling", 3),
+        ("gantt", "ingest", 1),
+    ):
+        pictures = [picture for picture in found.pictures if picture.kind == kind]
+        assert len(pictures) == 2
+        for picture in pictures:
+            name = FIRST if FIRST in picture.title else SECOND
+            for svg in (picture.wide_svg, picture.narrow_svg):
+                linked = marks(svg)
+                assert len(linked) == count
+                for anchor, words in linked:
+                    assert anchor.startswith(f"run2-{table_id}-")
+                    assert row_of[anchor] == name
+                    assert words.startswith(f"{name}, ")
+
+
+def test_marks_of_the_grid_say_what_was_planted(section: ThroughputSection) -> None:
+    """Four jobs of 30 / 1.3 fps make 92 fps, 77 % a thread, and are the best; one job is what the
+    others are held against. Speeds carry interval and rounds."""
+    words = [words for _, words in marks(_picture(section, "grid").wide_svg)]
+    one, _, four = words
+    assert re.fullmatch(
+        re.escape(f"{NAME}, encode speed of 4 jobs × 1 thread: ")
+        + r"9[123](\.\d)? fps \[[\d.]+, [\d.]+\]; 95 % interval; 4 rounds; "
+        r"per thread 7[678](\.\d)? % \[[\d.]+, [\d.]+\] of 1 job × 1 thread; the best split",
+        four,
+    )
+    assert one.endswith("; 4 rounds; this speed is the 100 %")
+    dots = [words for _, words in marks(_picture(section, "scaling").wide_svg)]
+    assert [re.sub(r"^.* on |:.*(; split:)", r"\1", words) for words in dots] == [
+        "1 thread in all; split: 1 job × 1 thread",
+        "2 threads in all; split: 2 jobs × 1 thread",
+        "4 threads in all; split: 4 jobs × 1 thread",
+    ]
+    assert all("95 % interval; 4 rounds" in words for words in dots)
+
+
+def test_the_bar_of_a_clip_says_how_its_last_round_went(section: ThroughputSection) -> None:
+    """The last of four rounds took 2.0 s to encode and ended at 3.3 s; the folder took 3.15 s on
+    average, with an interval over the rounds."""
+    ((_, words),) = marks(_picture(section, "gantt").wide_svg)
+    assert words.startswith(
+        f"{NAME}, street at dusk: 2.00 s to encode it, 1.30 s to read it back; "
+        "from 0.00 s to 3.30 s of the last round, one round has no interval; "
+        "worker 2 of 2, 2 jobs × 1 thread, fifo; the whole folder: 3.1"
+    )
+    assert words.endswith("], 95 % interval, 4 rounds")
+
+
+def _words_in(svg: str) -> str:
+    """All that can be read in a figure, line after line."""
+    return " ".join(re.findall(r"<text[^>]*>([^<]*)</text>", svg))
+
+
+def test_a_grid_says_what_it_lacks(section: ThroughputSection) -> None:
+    """Two rounds are too few for intervals, and a split that was not measured is a blank: the
+    figure says both, and neither where nothing is missing."""
+    trials = [
+        grid_trial(NAME, jobs, r, 30.0 + r, threads=threads)
+        for jobs, threads in ((1, 1), (1, 2), (2, 1))
+        for r in range(2)
+    ]
+    found = build_throughput_section(_view(trials), prefix="")
+    assert found is not None
+    words = _words_in(_picture(found, "grid").wide_svg)
+    assert "2 rounds, too few for intervals. Framed: the best. Blank: not measured." in words
+    whole = _words_in(_picture(section, "grid").wide_svg)
+    assert "4 rounds, 95 % intervals over rounds. Framed: the best." in whole
+    assert "Blank" not in whole
+
+
+def test_a_mark_lies_over_the_texts_of_its_cell(section: ThroughputSection) -> None:
+    """Cells and bars take the pointer even where it is on their text: the mark is drawn later."""
+    for kind, text in (("grid", ">100 %<"), ("gantt", ">street at dusk<")):
+        svg = _picture(section, kind).wide_svg
+        assert svg.index('<a class="mark"') > svg.index(text)
+
+
+def test_the_scaling_figure_holds_every_bar_and_the_whole_line(
+    section: ThroughputSection,
+) -> None:
+    """Neither the fitted line nor a measured interval ends at the upper edge of the picture."""
+    view = _view(_planted_trials())
+    (findings,) = judge_grid(view.trials, view.manifest.host, confidence_level=0.95)
+    fit = fit_grid(NAME, [((0, t.round_index), t) for t in view.trials if t.cell.task == "grid"])
+    assert fit is not None
+    figure = draw_scaling(
+        findings,
+        fit,
+        "wide",
+        confidence_level=0.95,
+        levels="",
+        fps_per_unit=30 / fit.gamma,
+        anchor="row",
+    )
+    (axes,) = figure.axes
+    bars = [split.figures["throughput_fps"].high for split in findings.splits]
+    assert all(high is not None and high < axes.get_ylim()[1] for high in bars)
+    law, perfect = axes.lines[:2]
+    assert max(law.get_ydata()) < axes.get_ylim()[1]
+    assert perfect.get_ydata()[3] < axes.get_ylim()[1]
+    assert max(law.get_xdata()) == 8 < axes.get_xlim()[1]  # twice the four cores that were measured
+
+
 def test_the_tables_say_what_was_planted(section: ThroughputSection) -> None:
     """The best split is four jobs; two passes take twice as long as one; a quarter of the export
     is decoding; three cores' worth of data do not bound a peak."""
@@ -156,21 +226,23 @@ def test_the_tables_say_what_was_planted(section: ThroughputSection) -> None:
 
 def test_the_same_run_draws_the_same_bytes(section: ThroughputSection) -> None:
     """Figures depend on the run only, their predictions included."""
-    again = build_throughput_section(_view(), prefix="run2-")
+    again = build_throughput_section(_view(_planted_trials()), prefix="run2-")
     assert [p.svg for p in again.pictures] == [p.svg for p in section.pictures]
     assert again.tables == section.tables
 
 
 def test_without_throughput_tasks_there_is_no_section() -> None:
     """A run of scrub and encode trials has none."""
-    assert build_throughput_section(_view(with_throughput=False), prefix="") is None
+    assert build_throughput_section(_view([]), prefix="") is None
 
 
 def test_a_queue_without_end_is_put_into_words() -> None:
     """Where the ingest machine cannot keep up the table says so in place of a number."""
     camera = Camera(name="a", count=900, bitrate_bps=50_000_000, hours_per_day=10)
     shop = Shop(name="s", cameras=(camera,), editors=2, core_counts=(8,))
-    result = size_encodings([_view()], shop, rng=np.random.default_rng(1), draw_count=400)
+    result = size_encodings(
+        [_view(_planted_trials())], shop, rng=np.random.default_rng(1), draw_count=400
+    )
     rows = {row[0].text: row[2].text for row in sizing_tables(result)[0].rows}
     assert rows["mean wait from a card's arrival to footage ready"] == "no end"
 
@@ -178,7 +250,7 @@ def test_a_queue_without_end_is_put_into_words() -> None:
 def test_sizing_is_three_tables() -> None:
     """One column per encoding and one row per figure that any of them has; a row per encoding and
     other machine, far ones with their warning; every assumption has a row."""
-    view = _view()
+    view = _view(_planted_trials())
     camera = Camera(name="a", bitrate_bps=50_000_000, hours_per_day=2)
     shop = Shop(name="s", cameras=(camera,), editors=2, core_counts=(8, 64))
     result = size_encodings([view], shop, rng=np.random.default_rng(1), draw_count=400)

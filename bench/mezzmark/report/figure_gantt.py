@@ -1,21 +1,33 @@
 """An ingest as a picture: which worker had which clip, and when."""
 
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from mezzmark.decide.wording import count_text, shown_name
-from mezzmark.facts.cells import Cell
+from mezzmark.decide.wording import count_text, estimate_text, number_text, shown_name
+from mezzmark.facts.ingest import IngestPrediction
 from mezzmark.facts.throughput import IngestMeasurement
 from mezzmark.report.look import Margins, Shape, colour, new_axes
+from mezzmark.report.marks import add_area_mark, mark_url
+from mezzmark.report.throughput_tables import split_words
 
 NS_PER_S = 1e9
+
+BAR_HEIGHT = 0.7
+"""Of a worker's row."""
 
 _LABEL_FRACTION = 0.08
 """A bar shorter than this share of the whole has no room for a name."""
 
 
-def draw_gantt(cell: Cell, measured: IngestMeasurement, shape: Shape) -> Figure:
-    """One row per worker, one bar per clip: encoding full, proving the file lighter."""
-    end_s = max(measured.end_ns) / NS_PER_S
+def draw_gantt(
+    found: IngestPrediction, measured: IngestMeasurement, shape: Shape, *, anchor: str
+) -> Figure:
+    """One row per worker, one bar per clip: encoding full, proving the file lighter.
+
+    `measured` is the last round of the ingest `found`; bars link to `anchor`, its row in the
+    ingest table.
+    """
+    cell = found.cell
     figure, axes = new_axes(
         shape,
         title=f"A folder to {shown_name(cell.encoding)}",
@@ -27,28 +39,68 @@ def draw_gantt(cell: Cell, measured: IngestMeasurement, shape: Shape) -> Figure:
         body_in=max(0.6, 0.34 * measured.worker_count),
         margins=Margins(left=0.9, right=0.2, top=0.1, bottom=0.5),
     )
-    for index, clip in enumerate(measured.clips):
-        start_s, encoded_s, done_s = (
-            getattr(measured, name)[index] / NS_PER_S
-            for name in ("start_ns", "encoded_ns", "end_ns")
+    for index in range(len(measured.clips)):
+        _draw_clip(axes, measured, index, shape)
+        start_s, _, done_s = _clip_times_s(measured, index)
+        corner = (start_s, measured.worker_index[index] - BAR_HEIGHT / 2)
+        words = _clip_words(found, measured, index)
+        add_area_mark(axes, corner, done_s - start_s, BAR_HEIGHT, mark_url(anchor, words))
+    _set_axes(axes, measured)
+    return figure
+
+
+def _clip_times_s(measured: IngestMeasurement, index: int) -> tuple[float, float, float]:
+    """When a clip was begun, encoded and read back, in seconds since the ingest began."""
+    times_ns = (measured.start_ns[index], measured.encoded_ns[index], measured.end_ns[index])
+    start_s, encoded_s, done_s = (time_ns / NS_PER_S for time_ns in times_ns)
+    return start_s, encoded_s, done_s
+
+
+def _whole_s(measured: IngestMeasurement) -> float:
+    return max(measured.end_ns) / NS_PER_S
+
+
+def _clip_words(found: IngestPrediction, measured: IngestMeasurement, index: int) -> str:
+    """When one clip was worked on in this round, by whom, and how long the folder takes."""
+    cell, whole = found.cell, found.measured
+    start_s, encoded_s, done_s = _clip_times_s(measured, index)
+    interval = whole.withheld or f"{whole.confidence_level * 100:g} % interval"
+    return (
+        f"{shown_name(cell.encoding)}, {shown_name(measured.clips[index])}: "
+        f"{number_text(encoded_s - start_s)} s to encode it, "
+        f"{number_text(done_s - encoded_s)} s to read it back; "
+        f"from {start_s:.2f} s to {done_s:.2f} s of the last round, one round has no interval; "
+        f"worker {measured.worker_index[index] + 1} of {measured.worker_count}, "
+        f"{split_words((cell.job_count, cell.thread_count))}, {cell.order or 'fifo'}; "
+        f"the whole folder: {estimate_text(whole)}, {interval}, "
+        f"{count_text(whole.round_count, 'round')}"
+    )
+
+
+def _draw_clip(axes: Axes, measured: IngestMeasurement, index: int, shape: Shape) -> None:
+    """One clip's bar in its worker's row, with its name where there is room."""
+    start_s, encoded_s, done_s = _clip_times_s(measured, index)
+    row, end_s, shade = measured.worker_index[index], _whole_s(measured), colour("lead")
+    spans = ((start_s, encoded_s, 0.55), (encoded_s, done_s, 0.22))
+    for begin_s, stop_s, alpha in spans:
+        axes.barh(row, stop_s - begin_s, left=begin_s, height=BAR_HEIGHT, color=shade, alpha=alpha)
+    edge = [row - BAR_HEIGHT / 2, row + BAR_HEIGHT / 2]
+    axes.plot([start_s, start_s], edge, color=colour("paper"), linewidth=1)
+    if done_s - start_s > _LABEL_FRACTION * end_s:
+        room = int((done_s - start_s) / end_s * (90 if shape == "wide" else 36))
+        axes.text(
+            start_s + 0.006 * end_s,
+            row,
+            shown_name(measured.clips[index])[: max(1, room)],
+            va="center",
+            color=colour("ink"),
+            fontsize=7.5,
+            clip_on=True,
         )
-        row = measured.worker_index[index]
-        shade = colour("lead")
-        axes.barh(row, encoded_s - start_s, left=start_s, height=0.7, color=shade, alpha=0.55)
-        axes.barh(row, done_s - encoded_s, left=encoded_s, height=0.7, color=shade, alpha=0.22)
-        axes.plot([start_s, start_s], [row - 0.35, row + 0.35], color=colour("paper"), linewidth=1)
-        if done_s - start_s > _LABEL_FRACTION * end_s:
-            room = int((done_s - start_s) / end_s * (90 if shape == "wide" else 36))
-            axes.text(
-                start_s + 0.006 * end_s,
-                row,
-                shown_name(clip)[: max(1, room)],
-                va="center",
-                color=colour("ink"),
-                fontsize=7.5,
-                clip_on=True,
-            )
-    axes.set_xlim(0, end_s * 1.01)
+
+
+def _set_axes(axes: Axes, measured: IngestMeasurement) -> None:
+    axes.set_xlim(0, _whole_s(measured) * 1.01)
     axes.set_ylim(measured.worker_count - 0.5, -0.5)
     axes.set_yticks(
         range(measured.worker_count),
@@ -57,4 +109,3 @@ def draw_gantt(cell: Cell, measured: IngestMeasurement, shape: Shape) -> Figure:
     axes.set_xlabel("seconds", color=colour("ink"))
     axes.grid(True, axis="x", color=colour("grid"), linewidth=0.7)
     axes.set_axisbelow(True)
-    return figure

@@ -15,19 +15,20 @@ from mezzmark.facts.grid import GridFindings
 from mezzmark.facts.ingest import IngestPrediction
 from mezzmark.facts.records import Trial
 from mezzmark.report.figure_gantt import draw_gantt
-from mezzmark.report.figure_grid import draw_grid, draw_scaling
+from mezzmark.report.figure_grid import draw_grid
+from mezzmark.report.figure_scaling import draw_scaling
 from mezzmark.report.gallery import Picture, make_picture
 from mezzmark.report.look import own_look
 from mezzmark.report.tables import Table
 from mezzmark.report.throughput_tables import (
     delivery_table,
     grid_table,
+    ingest_order,
     ingest_table,
     scaling_table,
     split_words,
 )
 from mezzmark.report.view import RunView
-from mezzmark.report.words import interval_words
 from mezzmark.statistics.scaling import ScalingFit
 
 
@@ -77,8 +78,8 @@ def _fit(view: RunView, encoding: str) -> ScalingFit | None:
 def _grid_pictures(
     view: RunView, findings: Sequence[GridFindings], fits: dict[str, ScalingFit], prefix: str
 ) -> Iterator[Picture]:
-    levels = f"{count_text(view.round_count, 'round')}, {interval_words(view)}"
     for number, found in enumerate(findings):
+        levels = _level_words(found)
         best = next(s for s in found.splits if (s.job_count, s.thread_count) == found.best)
         speed = estimate_text(best.figures["throughput_fps"])
         if len(found.splits) > 1:
@@ -88,7 +89,7 @@ def _grid_pictures(
                 f"Jobs × threads: {shown_name(found.encoding)}",
                 "The shade is the share of each thread that is of use.",
                 f"Best: {split_words(found.best)}, {speed}. The table below has every best split.",
-                partial(draw_grid, found, levels=levels),
+                partial(draw_grid, found, levels=levels, anchor=f"{prefix}grid-{number}"),
             )
         fit = fits.get(found.encoding)
         if fit is not None:
@@ -105,8 +106,20 @@ def _grid_pictures(
                     confidence_level=view.confidence_level,
                     levels=levels,
                     fps_per_unit=best.figures["throughput_fps"].point / _best_rate(fit, found),
+                    anchor=f"{prefix}scaling-{list(fits).index(found.encoding)}",
                 ),
             )
+
+
+def _level_words(found: GridFindings) -> str:
+    """How many rounds each speed of the grid had, and what its interval is; `4 rounds, 95 %
+    intervals over rounds`."""
+    speeds = [split.figures["throughput_fps"] for split in found.splits]
+    fewest, most = (pick(speed.round_count for speed in speeds) for pick in (min, max))
+    rounds = count_text(most, "round") if fewest == most else f"{fewest} to {most} rounds"
+    if all(speed.low is None for speed in speeds):
+        return f"{rounds}, too few for intervals"
+    return f"{rounds}, {speeds[0].confidence_level * 100:g} % intervals over rounds"
 
 
 def _best_rate(fit: ScalingFit, found: GridFindings) -> float:
@@ -125,6 +138,7 @@ def _gantt_pictures(
         if name not in fastest or found.measured.point < fastest[name].measured.point:
             fastest[name] = found
     last = last_ingest(trials)
+    rows = {found.cell: index for index, found in enumerate(ingest_order(ingests))}
     for number, found in enumerate(fastest.values()):
         yield make_picture(
             "gantt",
@@ -132,7 +146,12 @@ def _gantt_pictures(
             f"A folder to {shown_name(found.cell.encoding)}",
             "The fastest split and order that were measured. Gaps are workers without a clip.",
             f"Makespan {estimate_text(found.measured)}; the ingest table has every split.",
-            partial(draw_gantt, found.cell, last[found.cell.cell_id]),
+            partial(
+                draw_gantt,
+                found,
+                last[found.cell.cell_id],
+                anchor=f"{prefix}ingest-{rows[found.cell]}",
+            ),
         )
 
 

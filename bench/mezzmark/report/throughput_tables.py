@@ -56,6 +56,7 @@ def grid_table(view: RunView, findings: Sequence[GridFindings], *, table_id: str
             "first file",
         ),
         rows=tuple(rows),
+        anchors=row_anchors(table_id, len(rows)),
         texts=(0, 1, 3, 4),
     )
 
@@ -90,6 +91,7 @@ def scaling_table(view: RunView, fits: dict[str, ScalingFit], *, table_id: str) 
         ),
         columns=("encoding", "law", "σ", "κ", "most throughput at", "cores measured", "rounds"),
         rows=tuple(rows),
+        anchors=row_anchors(table_id, len(rows)),
         texts=(0, 1, 4, 5),
     )
 
@@ -107,11 +109,16 @@ def _share(fit: ScalingFit, name: str, confidence_level: float) -> Entry:
     return Entry(text=text, sort=point)
 
 
+def ingest_order(ingests: Sequence[IngestPrediction]) -> list[IngestPrediction]:
+    """As the table has them: each encoding's fastest first."""
+    return sorted(ingests, key=lambda found: (found.cell.encoding, found.measured.point))
+
+
 def ingest_table(view: RunView, ingests: Sequence[IngestPrediction], *, table_id: str) -> Table:
     """Every ingest cell, measured and predicted."""
     pooled = {summary.cell: summary.estimates for summary in view.summaries}
     rows = []
-    for found in sorted(ingests, key=lambda f: (f.cell.encoding, f.measured.point)):
+    for found in ingest_order(ingests):
         miss = found.miss_fraction
         rows.append(
             (
@@ -146,6 +153,7 @@ def ingest_table(view: RunView, ingests: Sequence[IngestPrediction], *, table_id
             "cores busy",
         ),
         rows=tuple(rows),
+        anchors=row_anchors(table_id, len(rows)),
         texts=(0, 1, 2),
     )
 
@@ -197,6 +205,11 @@ def delivery_table(view: RunView, *, table_id: str) -> Table:
 
 def _of(exports: Sequence[Observation], cell: Cell) -> list[Observation]:
     return [o for o in exports if o.cell.model_copy(update={"clip": ""}) == cell]
+
+
+def row_anchors(table_id: str, row_count: int) -> tuple[str, ...]:
+    """One id per row of the table `table_id`, for marks to link to."""
+    return tuple(f"{table_id}-{index}" for index in range(row_count))
 
 
 def split_words(split: tuple[int, int]) -> str:

@@ -1,0 +1,90 @@
+"""Trials of the throughput tasks with known times, in place of encoders and folders."""
+
+from mezzmark.facts.cells import ALL_CLIPS, Cell
+from mezzmark.facts.records import Trial
+from mezzmark.facts.throughput import DeliveryMeasurement, GridMeasurement, IngestMeasurement
+
+SECOND = 10**9
+
+
+def _trial(cell: Cell, round_index: int, measurement: object) -> Trial:
+    return Trial(
+        round_index=round_index,
+        position=0,
+        cell=cell,
+        seed=1,
+        started_utc="2026-03-01T10:00:00Z",
+        wall_ns=SECOND,
+        outcome="finished",
+        measurement=measurement,
+    )
+
+
+def grid_trial(
+    encoding: str, jobs: int, round_index: int, fps: float, *, threads: int = 1
+) -> Trial:
+    """So many jobs, each done with 100 frames of the clip when all have made `fps` together."""
+    window_ns = round(100 * jobs / fps * SECOND)
+    measured = GridMeasurement(
+        frame_count=100,
+        frame_rate="24",
+        width_px=1920,
+        height_px=1080,
+        start_ns=(0,) * jobs,
+        end_ns=(window_ns,) * jobs,
+        cpu_ns=(window_ns,) * jobs,
+        peak_rss_bytes=(2 * 10**8,) * jobs,
+        window_ns=window_ns,
+        window_packets=(100,) * jobs,
+        packet_count=(100,) * jobs,
+        file_bytes=(1,) * jobs,
+        decoded_frame_count=(100,) * jobs,
+        stamps_in_order=(True,) * jobs,
+        load_ns=(window_ns,) * jobs,
+        verify_ns=(window_ns,) * jobs,
+    )
+    cell = Cell(
+        task="grid", clip="street at dusk", encoding=encoding, job_count=jobs, thread_count=threads
+    )
+    return _trial(cell, round_index, measured)
+
+
+def ingest_trial(encoding: str, round_index: int) -> Trial:
+    """One clip by the second of two workers: 2 s to encode it, read back at 3.0 s, and a tenth
+    of a second later in each further round."""
+    measured = IngestMeasurement(
+        clips=("street at dusk",),
+        frame_count=(96,),
+        width_px=(1920,),
+        height_px=(1080,),
+        source_bytes=(1,),
+        start_ns=(0,),
+        encoded_ns=(2 * SECOND,),
+        end_ns=((30 + round_index) * SECOND // 10,),
+        worker_index=(1,),
+        cpu_ns=(SECOND,),
+        file_bytes=(1,),
+        is_verified=(True,),
+        worker_count=2,
+    )
+    cell = Cell(task="ingest", clip=ALL_CLIPS, encoding=encoding, job_count=2, order="fifo")
+    return _trial(cell, round_index, measured)
+
+
+def delivery_trial(encoding: str, passes: int, round_index: int) -> Trial:
+    """An export of 100 frames whose every pass takes about a second."""
+    measured = DeliveryMeasurement(
+        frame_count=100,
+        decoded_frame_count=100,
+        stamps_in_order=True,
+        pass_ns=(SECOND + round_index * 10**6,) * passes,
+        pass_cpu_ns=(SECOND,) * passes,
+        decode_ns=SECOND // 4,
+        file_bytes=1,
+        packet_bytes=1,
+        frame_rate="24",
+        width_px=1920,
+        height_px=1080,
+    )
+    cell = Cell(task="delivery", clip="street at dusk", encoding=encoding, passes=passes)
+    return _trial(cell, round_index, measured)
