@@ -2,11 +2,12 @@
 
 import base64
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
+from fabricated_fidelity import EXPECTED, generation, reading, trial, worst_frame
 from fabricated_run import (
     EIGHT,
     HOSTILE_NAMES,
@@ -15,6 +16,7 @@ from fabricated_run import (
     fabricate_run,
     many_encodings,
 )
+from fabricated_throughput import grid_trial, ingest_trial
 from headless_page import (
     DESKTOP,
     PHONE,
@@ -27,6 +29,7 @@ from headless_page import (
 )
 
 from mezzmark.facts.choosing import ChooseSettings
+from mezzmark.facts.records import Trial
 from mezzmark.report.page import write_report
 from mezzmark.store.run_store import TRIALS_NAME, create_run
 
@@ -61,7 +64,36 @@ RUNS = {
         host_label=HOSTILE_NAMES[0],
         name=HOSTILE_NAMES[2],
     ),
+    "machine": Fabrication(rounds=4, requests=8),
 }
+
+
+def machine_trials() -> list[Trial]:
+    """Grids of up to 16 jobs and 4 threads, a small ingest, and five generations of three clips,
+    for two encodings."""
+    trials = []
+    for place, name in enumerate(("VC-3 SQ", "RDD 36 standard")):
+        trials += [
+            grid_trial(
+                name, jobs, r, (30 + r - 9 * place) * (jobs * threads) ** 0.8, threads=threads
+            )
+            for jobs in (1, 2, 4, 8, 16)
+            for threads in (1, 2, 4)
+            for r in range(4)
+        ]
+        trials += [ingest_trial(name, r) for r in range(4)]
+        for k, clip in enumerate(("street at dusk", "harbour", "market")):
+            errors = [(1 + k) * (1.2 + 0.1 * place) ** n for n in range(5)]
+            trials.append(
+                trial(
+                    clip,
+                    name,
+                    [generation([error] * 4, number=n + 1) for n, error in enumerate(errors)],
+                    chart=reading(EXPECTED),
+                    worst_frame=worst_frame(2),
+                )
+            )
+    return trials
 
 
 @pytest.fixture(scope="module")
@@ -74,14 +106,19 @@ def driver() -> Iterator[Any]:
 @pytest.fixture(scope="module")
 def pages(driver: Any, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """The reports; made after the browser is known to be there."""
-    return {name: make_report(tmp_path_factory.mktemp(name), made) for name, made in RUNS.items()}
+    return {
+        name: make_report(
+            tmp_path_factory.mktemp(name), made, machine_trials() if name == "machine" else ()
+        )
+        for name, made in RUNS.items()
+    }
 
 
-def make_report(folder: Path, made: Fabrication) -> Path:
+def make_report(folder: Path, made: Fabrication, extra: Sequence[Trial] = ()) -> Path:
     manifest, trials = fabricate_run(made)
     scenario = manifest.scenario.model_copy(update={"choose": NEEDS})
     create_run(folder, manifest.model_copy(update={"scenario": scenario}))
-    lines = "".join(f"{trial.model_dump_json()}\n" for trial in trials)
+    lines = "".join(f"{trial.model_dump_json()}\n" for trial in (*trials, *extra))
     (folder / TRIALS_NAME).write_text(lines, encoding="utf-8")
     return write_report([folder]).html
 
@@ -108,7 +145,7 @@ def test_quiet_and_closed(driver: Any, pages: dict[str, Path], run: str, view: s
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
 @pytest.mark.parametrize("size", [DESKTOP, PHONE])
-@pytest.mark.parametrize("run", ["eight", "hostile"])
+@pytest.mark.parametrize("run", ["eight", "hostile", "machine"])
 def test_accessible(
     driver: Any, pages: dict[str, Path], run: str, size: tuple[int, int], theme: str
 ) -> None:
@@ -156,7 +193,7 @@ return touching;
 
 
 @pytest.mark.parametrize("size", [DESKTOP, PHONE])
-@pytest.mark.parametrize("run", ["three", "eight", "forty"])
+@pytest.mark.parametrize("run", ["three", "eight", "forty", "machine"])
 def test_no_two_texts_of_a_figure_touch(
     driver: Any, pages: dict[str, Path], run: str, size: tuple[int, int]
 ) -> None:
@@ -208,6 +245,51 @@ def test_a_mark_is_told_by_keyboard_and_leads_to_its_row(
     driver.execute_async_script("requestAnimationFrame(arguments[0])")
     assert row.is_displayed()
     assert row.text.split()[0] in words
+
+
+def test_arrows_go_through_every_cell_and_bar(driver: Any, pages: dict[str, Path]) -> None:
+    """In each figure of grid, scaling, ingest and fidelity one Tab stop leads by arrows to every
+    mark, each told by its own words, and Enter shows a row of the mark's encoding."""
+    open_page(driver, pages["machine"])
+    svgs = driver.find_elements(
+        By.CSS_SELECTOR,
+        "[aria-labelledby='throughput'] .wide svg, [aria-labelledby='fidelity'] .wide svg",
+    )
+    assert len(svgs) == 11  # four of two encodings each, and three of all encodings
+    tip = driver.find_element(By.CSS_SELECTOR, ".tip")
+    for svg in svgs:
+        marks = svg.find_elements(By.CSS_SELECTOR, "a.mark")
+        (stop,) = svg.find_elements(By.CSS_SELECTOR, 'a[tabindex="0"]')
+        driver.execute_script("arguments[0].focus({focusVisible: true})", stop)
+        driver.switch_to.active_element.send_keys(Keys.HOME)
+        met = []
+        for _ in marks:
+            mark = driver.switch_to.active_element
+            assert tip.text.split("\n") == mark.get_attribute("aria-label").split("; ")
+            met.append(mark.id)
+            mark.send_keys(Keys.ARROW_RIGHT)
+        assert sorted(met) == sorted(mark.id for mark in marks)
+        words = driver.switch_to.active_element.get_attribute("aria-label")
+        driver.switch_to.active_element.send_keys(Keys.ENTER)
+        row = driver.find_element(By.CSS_SELECTOR, ":target")
+        assert row.is_displayed()
+        assert words.startswith(f"{row.find_element(By.CSS_SELECTOR, 'th').text}, ")
+
+
+def test_the_text_of_a_cell_is_part_of_its_mark(driver: Any, pages: dict[str, Path]) -> None:
+    """Where a cell's numbers stand, the topmost thing under the pointer is the cell's link."""
+    open_page(driver, pages["machine"])
+    found = driver.execute_script(
+        "const svg = document.querySelector('#throughput').closest('section')"
+        ".querySelector('.wide svg'); svg.scrollIntoView({block: 'center', behavior: 'instant'});"
+        "return [...svg.querySelectorAll('text')].filter((t) => / fps \\[/.test(t.textContent))"
+        ".map((t) => { const at = t.getBoundingClientRect();"
+        "  const top = document.elementFromPoint(at.x + at.width / 2, at.y + at.height / 2);"
+        "  const mark = top.closest('a.mark');"
+        "  return [t.textContent.trim(), mark ? mark.getAttribute('aria-label') : '']; })"
+    )
+    assert len(found) == 15
+    assert all(text in words for text, words in found)
 
 
 def test_the_pointer_near_a_mark_is_enough(driver: Any, pages: dict[str, Path]) -> None:

@@ -2,69 +2,10 @@
 
 import numpy as np
 import pytest
+from fabricated_fidelity import EXPECTED, reading
 
 from mezzmark.decide.diagnosis import diagnose, visibility_words
 from mezzmark.decide.signatures import signatures
-from mezzmark.facts.chart import PATCHES, Chart
-from mezzmark.facts.fidelity import ChannelFit, ChartMeasurement, PatchReading
-
-CHART = Chart(width_px=640, height_px=360)
-EXPECTED = np.clip([patch.rgb for patch in PATCHES], 0, 1) * 255
-
-
-def reading(
-    shown: np.ndarray,
-    *,
-    entered: np.ndarray = EXPECTED,
-    delta_e: float = 3.0,
-    eight_bit: float | None = 0.0,
-    shift_x: float | None = 0.0,
-    shift_y: float | None = 0.0,
-) -> ChartMeasurement:
-    """A measurement whose patches were shown so."""
-    fit = ChannelFit(
-        channel="red",
-        gain=1,
-        offset=0,
-        gamma=1,
-        gain_low=None,
-        gain_high=None,
-        offset_low=None,
-        offset_high=None,
-        gamma_low=None,
-        gamma_high=None,
-        confidence_level=0.95,
-        point_count=3,
-    )
-    return ChartMeasurement(
-        chart=CHART,
-        pixel_format="yuv422p10le",
-        display="2.4",
-        patches=tuple(
-            PatchReading(
-                name=patch.name,
-                kind=patch.kind,
-                expected_rgb=tuple(EXPECTED[i]),
-                entered_rgb=tuple(entered[i]),
-                shown_rgb=tuple(shown[i]),
-                delta_e_2000=delta_e,
-            )
-            for i, patch in enumerate(PATCHES)
-        ),
-        fits=(fit,),
-        black_rgb=(0, 0, 0),
-        white_rgb=(255, 255, 255),
-        ramp_codes_entered=640,
-        ramp_codes_returned=220,
-        eight_bit_step_fraction=eight_bit,
-        super_white_fraction=1.0,
-        chroma_shift_x_px=shift_x,
-        chroma_shift_y_px=shift_y,
-        viewer_chroma_shift_x_px=None,
-        viewer_chroma_shift_y_px=None,
-        chroma_detail_fraction=1.0,
-    )
-
 
 SIGNATURES = signatures(matrix="BT.709")
 

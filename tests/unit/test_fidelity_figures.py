@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from fabricated_fidelity import generation, trial
 
 from mezzmark.decide.choose_evidence import QUALITY_CAP_DB, quality_value
 from mezzmark.decide.fidelity import compare_ladders, judge_encodings, rungs
@@ -14,38 +15,9 @@ from mezzmark.decide.tag_words import (
     tag_verdicts,
 )
 from mezzmark.facts.catalogue import find_encoding
-from mezzmark.facts.cells import Cell
-from mezzmark.facts.fidelity import (
-    FidelityMeasurement,
-    GenerationQuality,
-    QualitySeries,
-    TagSurvival,
-)
+from mezzmark.facts.fidelity import TagSurvival
 from mezzmark.facts.footage import ColourTags
-from mezzmark.facts.records import Trial
 from mezzmark.facts.tag_contradictions import tag_contradictions
-
-WEIGHTS = (2 / 3, 1 / 6, 1 / 6)
-
-
-def generation(errors: list[float], *, exact: bool = False, number: int = 1) -> GenerationQuality:
-    """A generation whose planes all have these squared errors, frame by frame."""
-    return GenerationQuality(
-        generation=number,
-        file_bytes=1000 * len(errors),
-        frame_count=len(errors),
-        is_bit_exact=exact,
-        differing_frame_count=0 if exact else len(errors),
-        quality=QualitySeries(
-            pixel_format="yuv420p",
-            peak=255,
-            plane_weights=WEIGHTS,
-            squared_error=tuple((e, e, e) for e in errors),
-            ssim=tuple((0.9, 0.9, 0.9) for _ in errors),
-            ssim_all=tuple(0.9 for _ in errors),
-            xpsnr_db=tuple((None, None, None) for _ in errors),
-        ),
-    )
 
 
 def test_means_worst_and_percentiles() -> None:
@@ -88,32 +60,6 @@ def test_error_too_small_to_print_is_not_bit_exact() -> None:
     """Printed errors of 0.000000 with differing planes are "not bit-exact", without a figure."""
     found = generation_figures(generation([0.0, 0.0]), frame_rate=25)
     assert quality_words(found) == "not bit-exact"
-
-
-def trial(clip: str, encoding: str, generations: list[GenerationQuality]) -> Trial:
-    """A finished fidelity trial."""
-    return Trial(
-        round_index=0,
-        position=0,
-        cell=Cell(task="fidelity", clip=clip, encoding=encoding),
-        seed=1,
-        started_utc="2026-01-01T00:00:00+00:00",
-        wall_ns=1,
-        outcome="finished",
-        measurement=FidelityMeasurement(
-            frame_count=generations[0].frame_count,
-            frame_rate="25",
-            encoded_pixel_format="yuv420p",
-            decoded_pixel_format="yuv420p",
-            compared_pixel_format="yuv420p",
-            is_lossless_claimed=False,
-            generations=tuple(generations),
-            chart=None,
-            tags=None,
-            alpha_is_kept=None,
-            worst_frame=None,
-        ),
-    )
 
 
 def test_intervals_are_over_clips() -> None:

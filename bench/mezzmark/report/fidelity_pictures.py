@@ -1,6 +1,6 @@
 """The figures of the fidelity section: which are drawn, with caption and text alternative."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 from typing import Final
@@ -34,16 +34,27 @@ class FigurePlan:
     draw: Callable[[Shape], Figure]
 
 
-def fidelity_pictures(judged: tuple[EncodingFidelity, ...], *, prefix: str) -> tuple[Picture, ...]:
-    """All figures of the section, drawn."""
+def fidelity_pictures(
+    judged: tuple[EncodingFidelity, ...],
+    *,
+    prefix: str,
+    anchors: Mapping[str, str],
+    confidence_level: float,
+) -> tuple[Picture, ...]:
+    """All figures of the section, drawn. Marks link to `anchors`, by encoding."""
     with own_look():
         return tuple(
             make_picture("fidelity", plan.file_stem, plan.title, plan.caption, plan.alt, plan.draw)
-            for plan in _figures(judged, prefix)
+            for plan in _figures(judged, prefix, anchors, confidence_level)
         )
 
 
-def _figures(judged: tuple[EncodingFidelity, ...], prefix: str) -> Iterator[FigurePlan]:
+def _figures(
+    judged: tuple[EncodingFidelity, ...],
+    prefix: str,
+    anchors: Mapping[str, str],
+    confidence_level: float,
+) -> Iterator[FigurePlan]:
     """The section's figures in order."""
     if any(len(e.by_generation_db) > 1 and any(e.by_generation_db) for e in judged):
         yield FigurePlan(
@@ -52,7 +63,9 @@ def _figures(judged: tuple[EncodingFidelity, ...], prefix: str) -> Iterator[Figu
             caption="Each generation is decoded and encoded again by the same encoding. "
             f"{_counts(judged)}",
             alt="; ".join(_generation_alt(entry) for entry in judged) + ".",
-            draw=partial(draw_generations, judged),
+            draw=partial(
+                draw_generations, judged, anchors=anchors, confidence_level=confidence_level
+            ),
         )
     if any("PSNR" in e.estimates and not e.is_bit_exact for e in judged):
         yield FigurePlan(
@@ -61,10 +74,12 @@ def _figures(judged: tuple[EncodingFidelity, ...], prefix: str) -> Iterator[Figu
             caption="PSNR says how large the error is, not how it looks; see the worst frames. "
             f"{_counts(judged)}",
             alt="The quality table holds both numbers of every encoding.",
-            draw=partial(draw_quality_and_rate, judged),
+            draw=partial(
+                draw_quality_and_rate, judged, anchors=anchors, confidence_level=confidence_level
+            ),
         )
-    yield from _chart_figures(judged, prefix)
-    yield from _worst_figures(judged, prefix)
+    yield from _chart_figures(judged, prefix, anchors)
+    yield from _worst_figures(judged, prefix, anchors)
 
 
 def _counts(judged: tuple[EncodingFidelity, ...]) -> str:
@@ -84,7 +99,9 @@ def _generation_alt(entry: EncodingFidelity) -> str:
     return f"{shown_name(entry.encoding)}: {values}"
 
 
-def _chart_figures(judged: tuple[EncodingFidelity, ...], prefix: str) -> Iterator[FigurePlan]:
+def _chart_figures(
+    judged: tuple[EncodingFidelity, ...], prefix: str, anchors: Mapping[str, str]
+) -> Iterator[FigurePlan]:
     """The charts that changed most, at least one, so that a reader sees what "none" looks like."""
     found = [
         (clip.diagnosis, clip.measurement.chart, entry.encoding)
@@ -102,11 +119,13 @@ def _chart_figures(judged: tuple[EncodingFidelity, ...], prefix: str) -> Iterato
             title=f"The chart through {shown_name(name)}",
             caption="A difference of plain grey means no change.",
             alt=diagnosis.words,
-            draw=partial(draw_chart_change, name, chart, diagnosis),
+            draw=partial(draw_chart_change, name, chart, diagnosis, anchor=anchors[name]),
         )
 
 
-def _worst_figures(judged: tuple[EncodingFidelity, ...], prefix: str) -> Iterator[FigurePlan]:
+def _worst_figures(
+    judged: tuple[EncodingFidelity, ...], prefix: str, anchors: Mapping[str, str]
+) -> Iterator[FigurePlan]:
     """The worst frame of the encoding with the lowest one."""
     lossy = [e for e in judged if not e.is_bit_exact and "PSNR" in e.estimates]
     if not lossy:
@@ -122,5 +141,5 @@ def _worst_figures(judged: tuple[EncodingFidelity, ...], prefix: str) -> Iterato
         caption="Of all encodings this one has the frame with the largest error.",
         alt=f"Frame {worst.frame_index} of {shown_name(clip.clip)} through "
         f"{shown_name(entry.encoding)}: before, after, difference.",
-        draw=partial(draw_worst_frame, entry.encoding, clip.clip, worst),
+        draw=partial(draw_worst_frame, entry, worst, anchor=anchors[entry.encoding]),
     )

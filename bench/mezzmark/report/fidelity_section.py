@@ -49,7 +49,12 @@ def build_fidelity_section(view: RunView, *, prefix: str) -> FidelitySection | N
     return FidelitySection(
         sentences=tuple(encoding_sentence(entry) for entry in judged),
         tables=tuple(table for table in tables if table is not None),
-        pictures=fidelity_pictures(judged, prefix=prefix),
+        pictures=fidelity_pictures(
+            judged,
+            prefix=prefix,
+            anchors={e.encoding: f"{prefix}quality-{place}" for place, e in enumerate(judged)},
+            confidence_level=view.confidence_level,
+        ),
     )
 
 

@@ -2,6 +2,7 @@
 
 import base64
 import io
+from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
@@ -14,7 +15,14 @@ from mezzmark.decide.diagnosis import Diagnosis
 from mezzmark.decide.fidelity import EncodingFidelity
 from mezzmark.decide.wording import shown_name
 from mezzmark.facts.fidelity import ChartMeasurement, WorstFrame
+from mezzmark.report.fidelity_marks import (
+    chart_words,
+    generation_words,
+    rate_words,
+    worst_frame_words,
+)
 from mezzmark.report.look import Margins, Shape, colour, new_axes, set_log_axis
+from mezzmark.report.marks import add_area_mark, mark_url
 
 AMPLIFICATION: Final = 8
 """Differences are shown so many times as large, around mid grey."""
@@ -27,8 +35,17 @@ LINE_STYLES: Final = ("-", "--", ":", "-.")
 MARKERS: Final = ("o", "s", "^", "D", "v", "P", "X")
 
 
-def draw_generations(judged: tuple[EncodingFidelity, ...], shape: Shape) -> Figure:
-    """Mean PSNR of each encoding by generation; bit-exact ones stay where they began."""
+def draw_generations(
+    judged: tuple[EncodingFidelity, ...],
+    shape: Shape,
+    *,
+    anchors: Mapping[str, str],
+    confidence_level: float,
+) -> Figure:
+    """Mean PSNR of each encoding by generation; bit-exact ones stay where they began.
+
+    Marks link to `anchors`, the row of each encoding in the quality table.
+    """
     lines = [e for e in judged if any(v is not None for v in e.by_generation_db)]
     figure, axes = new_axes(
         shape,
@@ -38,23 +55,40 @@ def draw_generations(judged: tuple[EncodingFidelity, ...], shape: Shape) -> Figu
         margins=Margins(left=0.7, right=1.9 if shape == "wide" else 1.2, top=0.1, bottom=0.55),
     )
     for place, entry in enumerate(lines):
-        values = [np.nan if v is None else v for v in entry.by_generation_db]
-        steps = np.arange(1, len(values) + 1)
-        axes.plot(
-            steps,
-            values,
-            color=colour("rest"),
-            linestyle=LINE_STYLES[place % len(LINE_STYLES)],
-            marker=MARKERS[place % len(MARKERS)],
-            markersize=4,
-            linewidth=1.2,
-        )
+        _draw_generations_of(axes, place, entry, anchors[entry.encoding], confidence_level)
     _label_ends(axes, lines, shape)
     axes.set_xlabel("generation", color=colour("ink"))
     axes.set_ylabel("PSNR, dB", color=colour("ink"))
     axes.xaxis.set_major_locator(MaxNLocator(integer=True))
     axes.grid(True, color=colour("grid"), linewidth=0.7)
     return figure
+
+
+def _draw_generations_of(
+    axes: Axes, place: int, entry: EncodingFidelity, anchor: str, confidence_level: float
+) -> None:
+    """One encoding's line, and on it a mark for each generation that differs."""
+    values = entry.by_generation_db
+    axes.plot(
+        range(1, len(values) + 1),
+        [np.nan if value is None else value for value in values],
+        color=colour("rest"),
+        linestyle=LINE_STYLES[place % len(LINE_STYLES)],
+        linewidth=1.2,
+    )
+    for index, value in enumerate(values):
+        if value is None:
+            continue
+        words = generation_words(entry, index, confidence_level=confidence_level)
+        axes.plot(
+            [index + 1],
+            [value],
+            color=colour("rest"),
+            marker=MARKERS[place % len(MARKERS)],
+            markersize=4,
+            linestyle="none",
+            url=mark_url(anchor, words),
+        )
 
 
 def _label_ends(axes: Axes, lines: list[EncodingFidelity], shape: Shape) -> None:
@@ -81,13 +115,18 @@ def _label_ends(axes: Axes, lines: list[EncodingFidelity], shape: Shape) -> None
         )
 
 
-def draw_quality_and_rate(judged: tuple[EncodingFidelity, ...], shape: Shape) -> Figure:
-    """PSNR of generation 1 against bit rate, one mark per encoding, named in place."""
-    points = [
-        (e.bitrate_bps / 1e6, e.estimates["PSNR"], e.encoding)
-        for e in judged
-        if "PSNR" in e.estimates and not e.is_bit_exact
-    ]
+def draw_quality_and_rate(
+    judged: tuple[EncodingFidelity, ...],
+    shape: Shape,
+    *,
+    anchors: Mapping[str, str],
+    confidence_level: float,
+) -> Figure:
+    """PSNR of generation 1 against bit rate, one mark per encoding, named in place.
+
+    Marks link to `anchors`, the row of each encoding in the quality table.
+    """
+    entries = [e for e in judged if "PSNR" in e.estimates and not e.is_bit_exact]
     figure, axes = new_axes(
         shape,
         title="Quality against bit rate",
@@ -97,25 +136,14 @@ def draw_quality_and_rate(judged: tuple[EncodingFidelity, ...], shape: Shape) ->
         margins=Margins(left=0.7, right=1.5 if shape == "wide" else 0.9, top=0.1, bottom=0.55),
     )
     lowest, y = -np.inf, -np.inf
-    for rate, estimate, name in sorted(points, key=lambda point: point[1].point):
-        y = (
-            max(estimate.point, y + LABEL_STEP_DB)
-            if estimate.point - lowest < 2
-            else estimate.point
-        )
-        lowest = estimate.point
-        if estimate.low is not None and estimate.high is not None:
-            axes.plot([rate] * 2, [estimate.low, estimate.high], color=colour("rest"), linewidth=1)
-        axes.plot(rate, estimate.point, marker="o", color=colour("lead"), markersize=5)
-        axes.annotate(
-            shown_name(name, limit=26 if shape == "wide" else 14),
-            xy=(rate, estimate.point),
-            xytext=(rate * 1.03, y),
-            va="center",
-            color=colour("ink"),
-            annotation_clip=False,
-        )
-    rates = [rate for rate, _, _ in points]
+    for entry in sorted(entries, key=lambda e: e.estimates["PSNR"].point):
+        point = entry.estimates["PSNR"].point
+        y = max(point, y + LABEL_STEP_DB) if point - lowest < 2 else point
+        lowest = point
+        words = rate_words(entry, confidence_level=confidence_level)
+        _draw_quality(axes, entry, mark_url(anchors[entry.encoding], words))
+        _label_quality(axes, entry, y, shape)
+    rates = [entry.bitrate_bps / 1e6 for entry in entries]
     set_log_axis(
         axes, "x", low=min(rates) / 1.3, high=max(rates) * 1.3, label="bit rate, Mb/s", most=6
     )
@@ -124,10 +152,40 @@ def draw_quality_and_rate(judged: tuple[EncodingFidelity, ...], shape: Shape) ->
     return figure
 
 
+def _draw_quality(axes: Axes, entry: EncodingFidelity, url: str) -> None:
+    """An encoding's PSNR with its interval, at its bit rate."""
+    rate, estimate = entry.bitrate_bps / 1e6, entry.estimates["PSNR"]
+    if estimate.low is not None and estimate.high is not None:
+        axes.plot([rate] * 2, [estimate.low, estimate.high], color=colour("rest"), linewidth=1)
+    axes.plot(
+        [rate],
+        [estimate.point],
+        marker="o",
+        linestyle="none",
+        color=colour("lead"),
+        markersize=5,
+        url=url,
+    )
+
+
+def _label_quality(axes: Axes, entry: EncodingFidelity, y: float, shape: Shape) -> None:
+    """The encoding's name right of its mark, at the height `y`."""
+    rate = entry.bitrate_bps / 1e6
+    axes.annotate(
+        shown_name(entry.encoding, limit=26 if shape == "wide" else 14),
+        xy=(rate, entry.estimates["PSNR"].point),
+        xytext=(rate * 1.03, y),
+        va="center",
+        color=colour("ink"),
+        annotation_clip=False,
+    )
+
+
 def draw_chart_change(
-    name: str, measurement: ChartMeasurement, diagnosis: Diagnosis, shape: Shape
+    name: str, measurement: ChartMeasurement, diagnosis: Diagnosis, shape: Shape, *, anchor: str
 ) -> Figure:
-    """The chart's patches before, after, and their difference made larger."""
+    """The chart's patches before, after, and their difference made larger; the whole links to
+    `anchor`."""
     figure, axes = new_axes(
         shape,
         title=f"{shown_name(name)}: {diagnosis.words}",
@@ -136,18 +194,9 @@ def draw_chart_change(
         body_in=3.0 if shape == "wide" else 2.4,
         margins=Margins(left=0.85, right=0.1, top=0.05, bottom=0.1),
     )
-    before, after = (
-        _patch_rows([getattr(patch, key) for patch in measurement.patches])
-        for key in ("entered_rgb", "shown_rgb")
-    )
-    difference = np.clip(127.5 + AMPLIFICATION * (after - before), 0, 255)
-    gap = np.full((1, CHART_COLUMNS, 3), np.nan)
-    stack = np.concatenate([before, gap, after, gap, difference]) / 255
-    alpha = (~np.isnan(stack[..., :1])).astype(float)
-    axes.imshow(
-        np.concatenate([np.nan_to_num(stack), alpha], axis=2), aspect="auto", interpolation="none"
-    )
-    rows = before.shape[0]
+    stack, rows = _stacked_patches(measurement)
+    axes.imshow(stack, aspect="auto", interpolation="none")
+    _mark_image(axes, stack, mark_url(anchor, chart_words(name, measurement, diagnosis)))
     axes.set_yticks(
         [rows / 2 - 0.5, rows * 1.5 + 0.5, rows * 2.5 + 1.5], ["before", "after", "difference"]
     )
@@ -158,6 +207,26 @@ def draw_chart_change(
     return figure
 
 
+def _stacked_patches(measurement: ChartMeasurement) -> tuple[np.ndarray, int]:
+    """Patches before, after, and their difference, one above the other with clear gaps (red,
+    green, blue, opacity from 0 to 1), and how many rows of patches each of the three has."""
+    before, after = (
+        _patch_rows([getattr(patch, key) for patch in measurement.patches])
+        for key in ("entered_rgb", "shown_rgb")
+    )
+    difference = np.clip(127.5 + AMPLIFICATION * (after - before), 0, 255)
+    gap = np.full((1, CHART_COLUMNS, 3), np.nan)
+    stack = np.concatenate([before, gap, after, gap, difference]) / 255
+    alpha = (~np.isnan(stack[..., :1])).astype(float)
+    return np.concatenate([np.nan_to_num(stack), alpha], axis=2), before.shape[0]
+
+
+def _mark_image(axes: Axes, image: np.ndarray, url: str) -> None:
+    """One mark over a whole image."""
+    height, width = image.shape[:2]
+    add_area_mark(axes, (-0.5, -0.5), width, height, url)
+
+
 def _patch_rows(values: list[tuple[float, float, float]]) -> np.ndarray:
     """Patches in rows of the chart's width; the last row is filled with its own last patch."""
     missing = -len(values) % CHART_COLUMNS
@@ -165,26 +234,28 @@ def _patch_rows(values: list[tuple[float, float, float]]) -> np.ndarray:
     return filled.reshape(-1, CHART_COLUMNS, 3)
 
 
-def draw_worst_frame(name: str, clip: str, worst: WorstFrame, shape: Shape) -> Figure:
-    """The worst part of the worst frame, before and after, and the difference made larger."""
+def draw_worst_frame(
+    entry: EncodingFidelity, worst: WorstFrame, shape: Shape, *, anchor: str
+) -> Figure:
+    """The worst part of the worst frame, before and after, and the difference made larger; the
+    whole links to `anchor`."""
     before, after = (_decoded(text) for text in (worst.before_png, worst.after_png))
     difference = np.clip(0.5 + AMPLIFICATION * (after - before), 0, 1)
     across = shape == "wide"
+    clip = shown_name(entry.estimates["PSNR"].worst_clip)
     figure, axes = new_axes(
         shape,
-        title=f"{shown_name(name)}: the worst part of the worst frame",
-        subtitle=f"frame {worst.frame_index} of {shown_name(clip)} at {worst.left_px}, "
+        title=f"{shown_name(entry.encoding)}: the worst part of the worst frame",
+        subtitle=f"frame {worst.frame_index} of {clip} at {worst.left_px}, "
         f"{worst.top_px}; before, after, and the difference {AMPLIFICATION} times as large",
         body_in=1.7 if across else 6.4,
         margins=Margins(left=0.1, right=0.1, top=0.05, bottom=0.1),
     )
     axis = 1 if across else 0
     edge = np.ones((before.shape[0], 4, 3)) if across else np.ones((4, before.shape[1], 3))
-    axes.imshow(
-        np.concatenate([before, edge, after, edge, difference], axis=axis),
-        interpolation="nearest",
-        aspect="equal",
-    )
+    image = np.concatenate([before, edge, after, edge, difference], axis=axis)
+    axes.imshow(image, interpolation="nearest", aspect="equal")
+    _mark_image(axes, image, mark_url(anchor, worst_frame_words(entry)))
     axes.set_axis_off()
     return figure
 

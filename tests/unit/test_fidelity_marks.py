@@ -1,0 +1,125 @@
+"""What the marks of the fidelity figures say, and where they lead, from planted errors."""
+
+import math
+import re
+
+import numpy as np
+import pytest
+from fabricated_fidelity import EXPECTED, generation, reading, trial, worst_frame
+from figure_marks import marks
+
+from mezzmark.decide.fidelity import EncodingFidelity, judge_encodings
+from mezzmark.report.fidelity_marks import generation_psnr, generation_words, rate_words
+from mezzmark.report.fidelity_pictures import fidelity_pictures
+
+T_OF_2_DEGREES = 4.302653
+"""97.5 % point of Student's t, from its table."""
+
+ERRORS = {"street at dusk": 1.0, "harbour": 2.0, "<i>market</i>": 4.0}
+
+
+def decibels(squared_error: float) -> float:
+    return 10 * math.log10(255**2 / squared_error)
+
+
+def judged_twice(clip_count: int = 3) -> tuple[EncodingFidelity, ...]:
+    """Two encodings over so many clips: `fine` is without loss at first, `coarse` has twice the
+    error in its second generation, whose largest is in the clip that came last."""
+    trials = []
+    for clip, error in list(ERRORS.items())[:clip_count]:
+        fine = [generation([0.0], exact=True), generation([error], number=2)]
+        coarse = [generation([error] * 4), generation([2 * error] * 4, number=2)]
+        shown = EXPECTED + np.where(np.arange(len(EXPECTED))[:, None] == 3, 40, 0)
+        trials += [
+            trial(clip, "fine", fine),
+            trial(clip, "coarse", coarse, chart=reading(shown), worst_frame=worst_frame(2)),
+        ]
+    return judge_encodings(trials)
+
+
+def test_each_generation_has_its_interval_over_clips() -> None:
+    """Twice the error is 3.01 dB less with the same interval; of the first generation both are
+    those of the quality table."""
+    _, coarse = judged_twice()
+    means = [decibels(error) for error in ERRORS.values()]
+    half = T_OF_2_DEGREES * float(np.std(means, ddof=1)) / math.sqrt(3)
+    for index in (0, 1):
+        found = generation_psnr(coarse, index, confidence_level=0.95)
+        middle = np.mean(means) - index * 10 * math.log10(2)
+        assert (found.point, found.low, found.high) == pytest.approx(
+            (middle, middle - half, middle + half)
+        )
+        assert (found.unit, found.round_count, found.sample_count) == ("dB", 1, 3)
+    table = coarse.estimates["PSNR"]
+    first = generation_psnr(coarse, 0, confidence_level=0.95)
+    assert (first.point, first.low, first.high) == (table.point, table.low, table.high)
+
+
+def test_two_clips_give_no_interval_and_say_so() -> None:
+    """Errors of 1 and 2 have a mean of 46.6 dB, bare."""
+    _, coarse = judged_twice(clip_count=2)
+    assert generation_words(coarse, 0, confidence_level=0.95) == (
+        "coarse, PSNR after 1 generation: 46.6 dB; no interval: it takes 3 clips; 1 round, 2 clips"
+    )
+
+
+def test_a_generation_without_loss_has_no_figure() -> None:
+    """Identical frames have no PSNR; asking for it is a mistake in the program."""
+    fine, _ = judged_twice()
+    with pytest.raises(ValueError, match="generation 1 of fine has no PSNR"):
+        generation_psnr(fine, 0, confidence_level=0.95)
+
+
+def test_quality_against_rate_tells_both() -> None:
+    """4 frames of 1,000 bytes at 25 fps are 0.2 Mb/s."""
+    _, coarse = judged_twice()
+    words = rate_words(coarse, confidence_level=0.95)
+    assert re.fullmatch(
+        r"coarse, PSNR after 1 generation: 45 dB \[38, 53\]; 95 % interval; 1 round, 3 clips; "
+        r"bit rate 0\.200 Mb/s",
+        words,
+    )
+
+
+def test_every_mark_leads_to_its_encodings_row_and_says_its_figure() -> None:
+    """Lines have a mark for each generation with a loss, the plane one for each lossy encoding,
+    the chart and the worst frame one over the whole picture; the same in both shapes."""
+    pictures = fidelity_pictures(
+        judged_twice(),
+        prefix="run2-",
+        anchors={"fine": "run2-quality-0", "coarse": "run2-quality-1"},
+        confidence_level=0.95,
+    )
+    expected = {
+        "run2-generations": [
+            ("run2-quality-0", "fine, PSNR after 2 generations: 45 dB"),
+            ("run2-quality-1", "coarse, PSNR after 1 generation: 45 dB"),
+            ("run2-quality-1", "coarse, PSNR after 2 generations: 42 dB"),
+        ],
+        "run2-quality-against-rate": [("run2-quality-1", "coarse, PSNR after 1 generation: 45 dB")],
+        "run2-chart-1": [("run2-quality-1", "coarse, test chart: ")],
+        "run2-worst-frame": [
+            ("run2-quality-1", "coarse, worst frame of <i>market</i>: PSNR 42.1 dB; ")
+        ],
+    }
+    assert [picture.file_stem for picture in pictures] == list(expected)
+    for picture in pictures:
+        for svg in (picture.wide_svg, picture.narrow_svg):
+            found = marks(svg)
+            starts = expected[picture.file_stem]
+            assert [anchor for anchor, _ in found] == [anchor for anchor, _ in starts]
+            for (_, words), (_, start) in zip(found, starts, strict=True):
+                assert words.startswith(start)
+                assert "1 round" in words
+
+
+def test_pictures_say_what_was_judged() -> None:
+    """The chart's mark tells its ΔE and how many patches; the frame's among how many frames."""
+    pictures = fidelity_pictures(
+        judged_twice(), prefix="", anchors={"fine": "a", "coarse": "b"}, confidence_level=0.95
+    )
+    ((_, chart),) = marks(pictures[2].wide_svg)
+    assert "; ΔE 3.0 at the 90th percentile, largest 3.0 (" in chart
+    assert f"; {len(EXPECTED)} patches; 1 round, the same comes every time" in chart
+    ((_, frame),) = marks(pictures[3].wide_svg)
+    assert "the lowest of 12 frames of 3 clips; 1 round, the same comes every time" in frame
