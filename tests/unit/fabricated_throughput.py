@@ -1,8 +1,15 @@
 """Trials of the throughput tasks with known times, in place of encoders and folders."""
 
+from collections.abc import Mapping
+
 from mezzmark.facts.cells import ALL_CLIPS, Cell
 from mezzmark.facts.records import Trial
-from mezzmark.facts.throughput import DeliveryMeasurement, GridMeasurement, IngestMeasurement
+from mezzmark.facts.throughput import (
+    ClipOrder,
+    DeliveryMeasurement,
+    GridMeasurement,
+    IngestMeasurement,
+)
 
 SECOND = 10**9
 
@@ -49,25 +56,52 @@ def grid_trial(
     return _trial(cell, round_index, measured)
 
 
-def ingest_trial(encoding: str, round_index: int) -> Trial:
-    """One clip by the second of two workers: 2 s to encode it, read back at 3.0 s, and a tenth
-    of a second later in each further round."""
+def ingest_trial(
+    encoding: str, round_index: int, *, order: ClipOrder = "fifo", late_s: int = 0
+) -> Trial:
+    """One clip by the second of two workers: 2 s to encode it, read back `late_s` after 3.0 s, and
+    a tenth of a second later in each further round."""
+    end_ns = late_s * SECOND + (30 + round_index) * SECOND // 10
+    times_ns = {"street at dusk": (0, 2 * SECOND, end_ns)}
+    return _ingest(encoding, round_index, times_ns, order=order)
+
+
+def long_ingest_trial(encoding: str, round_index: int, seconds: Mapping[str, int]) -> Trial:
+    """Clips that one worker takes one after the other, each for so many seconds, of which the
+    last tenth of a second is for reading it back."""
+    times_ns, now_ns = {}, 0
+    for clip, duration_s in seconds.items():
+        done_ns = now_ns + duration_s * SECOND
+        times_ns[clip] = (now_ns, done_ns - SECOND // 10, done_ns)
+        now_ns = done_ns
+    return _ingest(encoding, round_index, times_ns)
+
+
+def _ingest(
+    encoding: str,
+    round_index: int,
+    times_ns: Mapping[str, tuple[int, int, int]],
+    *,
+    order: ClipOrder = "fifo",
+) -> Trial:
+    count = len(times_ns)
+    start_ns, encoded_ns, end_ns = zip(*times_ns.values(), strict=True)
     measured = IngestMeasurement(
-        clips=("street at dusk",),
-        frame_count=(96,),
-        width_px=(1920,),
-        height_px=(1080,),
-        source_bytes=(1,),
-        start_ns=(0,),
-        encoded_ns=(2 * SECOND,),
-        end_ns=((30 + round_index) * SECOND // 10,),
-        worker_index=(1,),
-        cpu_ns=(SECOND,),
-        file_bytes=(1,),
-        is_verified=(True,),
+        clips=tuple(times_ns),
+        frame_count=(96,) * count,
+        width_px=(1920,) * count,
+        height_px=(1080,) * count,
+        source_bytes=(1,) * count,
+        start_ns=start_ns,
+        encoded_ns=encoded_ns,
+        end_ns=end_ns,
+        worker_index=(1,) * count,
+        cpu_ns=(SECOND,) * count,
+        file_bytes=(1,) * count,
+        is_verified=(True,) * count,
         worker_count=2,
     )
-    cell = Cell(task="ingest", clip=ALL_CLIPS, encoding=encoding, job_count=2, order="fifo")
+    cell = Cell(task="ingest", clip=ALL_CLIPS, encoding=encoding, job_count=2, order=order)
     return _trial(cell, round_index, measured)
 
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 from fabricated_run import FabricatedEncoding, Fabrication, fabricate_run
-from fabricated_throughput import delivery_trial, grid_trial, ingest_trial
+from fabricated_throughput import delivery_trial, grid_trial, ingest_trial, long_ingest_trial
 from figure_marks import marks
 
 from mezzmark.decide.grid import judge_grid
@@ -86,8 +86,8 @@ def _picture(section: ThroughputSection, kind: str) -> Picture:
 
 
 def test_every_cell_dot_and_bar_leads_to_its_encodings_row() -> None:
-    """With two encodings, whose order differs from table to table, each split, core count and clip
-    of either has one mark, in both shapes, and it leads to that encoding's row."""
+    """With two encodings, each ingested in two ways, each split, core count and clip of either has
+    one mark, in both shapes, and it leads to that encoding's row."""
     trials = [
         trial
         for name, fps in ((FIRST, 40), (SECOND, 30))
@@ -96,6 +96,7 @@ def test_every_cell_dot_and_bar_leads_to_its_encodings_row() -> None:
             *(grid_trial(name, jobs, r, (fps + r) * jobs**0.9) for jobs in (1, 2, 4)),
             grid_trial(name, 1, r, (fps + r) * 1.5, threads=2),
             ingest_trial(name, r),
+            ingest_trial(name, r, order="longest-first", late_s=2),
         )
     ]
     found = build_throughput_section(_view(trials), prefix="run2-")
@@ -134,7 +135,7 @@ def test_marks_of_the_grid_say_what_was_planted(section: ThroughputSection) -> N
         r"per thread 7[678](\.\d)? % \[[\d.]+, [\d.]+\] of 1 job × 1 thread; the best split",
         four,
     )
-    assert one.endswith("; 4 rounds; this speed is the 100 %")
+    assert one.endswith("; 4 rounds; this speed counts as 100 %")
     dots = [words for _, words in marks(_picture(section, "scaling").wide_svg)]
     assert [re.sub(r"^.* on |:.*(; split:)", r"\1", words) for words in dots] == [
         "1 thread in all; split: 1 job × 1 thread",
@@ -173,6 +174,9 @@ def test_a_grid_says_what_it_lacks(section: ThroughputSection) -> None:
     assert found is not None
     words = _words_in(_picture(found, "grid").wide_svg)
     assert "2 rounds, too few for intervals. Framed: the best. Blank: not measured." in words
+    law = _words_in(_picture(found, "scaling").wide_svg)
+    assert "Line: the fitted scaling law, which too few rounds give no interval, to twice" in law
+    assert "band: the fitted" in _words_in(_picture(section, "scaling").wide_svg)
     whole = _words_in(_picture(section, "grid").wide_svg)
     assert "4 rounds, 95 % intervals over rounds. Framed: the best." in whole
     assert "Blank" not in whole
@@ -185,13 +189,30 @@ def test_a_mark_lies_over_the_texts_of_its_cell(section: ThroughputSection) -> N
         assert svg.index('<a class="mark"') > svg.index(text)
 
 
-def test_the_scaling_figure_holds_every_bar_and_the_whole_line(
-    section: ThroughputSection,
-) -> None:
-    """Neither the fitted line nor a measured interval ends at the upper edge of the picture."""
-    view = _view(_planted_trials())
+def test_a_name_is_shortened_where_its_bar_is_short() -> None:
+    """A clip that takes a tenth of the time loses the middle of its long name, one that takes a
+    hundredth has no name in the figure; their marks have it in full."""
+    seconds = {"street at dusk in the rain": 10, "harbour, early": 1, "market in the afternoon": 89}
+    trials = [long_ingest_trial(NAME, r, seconds) for r in range(2)]
+    found = build_throughput_section(_view(trials), prefix="")
+    assert found is not None
+    picture = _picture(found, "gantt")
+    words = _words_in(picture.wide_svg)
+    assert "street …rain" in words
+    assert "harbour" not in words
+    assert "market in the afternoon" in words
+    said = [words for _, words in marks(picture.narrow_svg)]
+    assert all(f", {name}: " in text for name, text in zip(seconds, said, strict=True))
+
+
+@pytest.mark.parametrize(("law_fps", "rounds"), [(30, 4), (30, 2), (1, 4)])
+def test_the_scaling_figure_holds_every_bar_and_the_whole_line(law_fps: int, rounds: int) -> None:
+    """Neither the fitted line nor a measured interval ends at the upper edge of the picture: with a
+    band, without one, and where the line lies far below the bars."""
+    trials = [trial for trial in _planted_trials() if trial.round_index < rounds]
+    view = _view(trials)
     (findings,) = judge_grid(view.trials, view.manifest.host, confidence_level=0.95)
-    fit = fit_grid(NAME, [((0, t.round_index), t) for t in view.trials if t.cell.task == "grid"])
+    fit = fit_grid(NAME, [((0, t.round_index), t) for t in trials if t.cell.task == "grid"])
     assert fit is not None
     figure = draw_scaling(
         findings,
@@ -199,15 +220,17 @@ def test_the_scaling_figure_holds_every_bar_and_the_whole_line(
         "wide",
         confidence_level=0.95,
         levels="",
-        fps_per_unit=30 / fit.gamma,
+        fps_per_unit=law_fps / fit.gamma,
         anchor="row",
     )
     (axes,) = figure.axes
-    bars = [split.figures["throughput_fps"].high for split in findings.splits]
-    assert all(high is not None and high < axes.get_ylim()[1] for high in bars)
+    top_fps = axes.get_ylim()[1]
+    speeds = [split.figures["throughput_fps"] for split in findings.splits]
+    assert all((speed.high is None) == (rounds == 2) for speed in speeds)
+    assert all((speed.high or speed.point) < top_fps for speed in speeds)
     law, perfect = axes.lines[:2]
-    assert max(law.get_ydata()) < axes.get_ylim()[1]
-    assert perfect.get_ydata()[3] < axes.get_ylim()[1]
+    assert max(law.get_ydata()) < top_fps
+    assert perfect.get_ydata()[3] < top_fps
     assert max(law.get_xdata()) == 8 < axes.get_xlim()[1]  # twice the four cores that were measured
 
 

@@ -6,7 +6,15 @@ from matplotlib.figure import Figure
 from mezzmark.decide.wording import count_text, estimate_text, number_text, shown_name
 from mezzmark.facts.ingest import IngestPrediction
 from mezzmark.facts.throughput import IngestMeasurement
-from mezzmark.report.look import Margins, Shape, colour, new_axes
+from mezzmark.report.look import (
+    CHARACTER_IN,
+    FONT_PT,
+    WIDTH_IN,
+    Margins,
+    Shape,
+    colour,
+    new_axes,
+)
 from mezzmark.report.marks import add_area_mark, mark_url
 from mezzmark.report.throughput_tables import split_words
 
@@ -15,8 +23,13 @@ NS_PER_S = 1e9
 BAR_HEIGHT = 0.7
 """Of a worker's row."""
 
-_LABEL_FRACTION = 0.08
-"""A bar shorter than this share of the whole has no room for a name."""
+NAME_PT = 7.5
+"""Size of the clips' names."""
+
+_LEAST_NAME = 4
+"""A bar without room for so many characters carries no name; its mark has it."""
+
+_MARGINS = Margins(left=0.9, right=0.2, top=0.1, bottom=0.5)
 
 
 def draw_gantt(
@@ -37,7 +50,7 @@ def draw_gantt(
             "Light: reading the finished file back."
         ),
         body_in=max(0.6, 0.34 * measured.worker_count),
-        margins=Margins(left=0.9, right=0.2, top=0.1, bottom=0.5),
+        margins=_MARGINS,
     )
     for index in range(len(measured.clips)):
         _draw_clip(axes, measured, index, shape)
@@ -86,17 +99,23 @@ def _draw_clip(axes: Axes, measured: IngestMeasurement, index: int, shape: Shape
         axes.barh(row, stop_s - begin_s, left=begin_s, height=BAR_HEIGHT, color=shade, alpha=alpha)
     edge = [row - BAR_HEIGHT / 2, row + BAR_HEIGHT / 2]
     axes.plot([start_s, start_s], edge, color=colour("paper"), linewidth=1)
-    if done_s - start_s > _LABEL_FRACTION * end_s:
-        room = int((done_s - start_s) / end_s * (90 if shape == "wide" else 36))
+    room = _character_room((done_s - start_s) / end_s, shape)
+    if room >= _LEAST_NAME:
         axes.text(
             start_s + 0.006 * end_s,
             row,
-            shown_name(measured.clips[index])[: max(1, room)],
+            shown_name(measured.clips[index], limit=room),
             va="center",
             color=colour("ink"),
-            fontsize=7.5,
+            fontsize=NAME_PT,
             clip_on=True,
         )
+
+
+def _character_room(share: float, shape: Shape) -> int:
+    """Characters of a name that a bar of this share of the whole has room for."""
+    width_in = WIDTH_IN[shape] - _MARGINS.left - _MARGINS.right
+    return int(share * width_in / (CHARACTER_IN * NAME_PT / FONT_PT) - 1)
 
 
 def _set_axes(axes: Axes, measured: IngestMeasurement) -> None:

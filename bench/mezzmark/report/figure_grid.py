@@ -64,7 +64,7 @@ def _cell_words(encoding: str, split: SplitFigures, *, is_best: bool) -> str:
     name = split_words((split.job_count, split.thread_count))
     words = mark_words(encoding, f"encode speed of {name}", split.figures["throughput_fps"])
     if (split.job_count, split.thread_count) == (1, 1):
-        words += "; this speed is the 100 %"
+        words += "; this speed counts as 100 %"
     elif split.efficiency is not None:
         words += f"; per thread {_percent_text(split.efficiency)} of 1 job × 1 thread"
     return f"{words}; the best split" if is_best else words

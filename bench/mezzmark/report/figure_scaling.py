@@ -64,9 +64,8 @@ def draw_scaling(
         shape,
         title=f"Throughput by cores: {shown_name(findings.encoding)}",
         subtitle=(
-            f"Dots: the best split of each count, {levels}. Line and band: the fitted scaling law "
-            "with its interval, to twice the measured range. Dashed: every core as good as the "
-            "first."
+            f"Dots: the best split of each count, {levels}. {_law_words(curve)}, to twice the "
+            "measured range. Dashed: every core as good as the first."
         ),
         body_in=2.6,
         margins=Margins(left=0.75, right=0.2, top=0.1, bottom=0.55),
@@ -108,6 +107,12 @@ def _law_curve(
         low_fps=tuple(i.low * fps_per_unit for i in intervals if has_band),
         high_fps=tuple(i.high * fps_per_unit for i in intervals if has_band),
     )
+
+
+def _law_words(curve: LawCurve) -> str:
+    if curve.low_fps:
+        return "Line and band: the fitted scaling law with its interval"
+    return "Line: the fitted scaling law, which too few rounds give no interval"
 
 
 def _draw_law(axes: Axes, curve: LawCurve) -> None:
