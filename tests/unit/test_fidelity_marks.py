@@ -123,3 +123,44 @@ def test_pictures_say_what_was_judged() -> None:
     assert f"; {len(EXPECTED)} patches; 1 round, the same comes every time" in chart
     ((_, frame),) = marks(pictures[3].wide_svg)
     assert "the lowest of 12 frames of 3 clips; 1 round, the same comes every time" in frame
+
+
+def test_captions_say_where_the_intervals_are() -> None:
+    """Lines of generations have no bars and the caption says so; the plane's caption names its
+    bars; with two clips both say what is missing."""
+    for clip_count, lines, plane in (
+        (3, "Without bars, which would hide each other: the marks tell the 95 %", "Bars: 95 %"),
+        (2, "No intervals: they take 3 clips.", "No intervals: they take 3 clips."),
+    ):
+        generations, quality, *_ = fidelity_pictures(
+            judged_twice(clip_count),
+            prefix="",
+            anchors={"fine": "a", "coarse": "b"},
+            confidence_level=0.95,
+        )
+        assert lines in generations.caption
+        assert plane in quality.caption
+
+
+def test_many_encodings_are_numbered_with_a_key() -> None:
+    """Thirteen points carry numbers and a key has their names, marks among them; three are named
+    in place, without a key."""
+    trials = [
+        trial(clip, f"encoding {number}", [generation([error * (1 + number)] * 4)])
+        for number in range(13)
+        for clip, error in ERRORS.items()
+    ]
+    judged = judge_encodings(trials)
+    for count in (3, 13):
+        some = judged[:count]
+        (quality,) = fidelity_pictures(
+            some,
+            prefix="",
+            anchors={entry.encoding: entry.encoding.replace(" ", "-") for entry in some},
+            confidence_level=0.95,
+        )[:1]
+        texts = re.findall(r"<text[^>]*>([^<]*)</text>", quality.wide_svg)
+        in_place = sum(text.startswith("encoding ") for text in texts)
+        in_key = sum(bool(re.match(r"\d+  encoding ", text)) for text in texts)
+        assert (in_place, in_key) == ((3, 0) if count == 3 else (0, 13))
+        assert len(marks(quality.wide_svg)) == count

@@ -13,9 +13,9 @@ from mezzmark.decide.wording import count_text, shown_name
 from mezzmark.report.figure_fidelity import (
     draw_chart_change,
     draw_generations,
-    draw_quality_and_rate,
     draw_worst_frame,
 )
+from mezzmark.report.figure_quality import draw_quality_and_rate
 from mezzmark.report.gallery import Picture, make_picture
 from mezzmark.report.look import Shape, own_look
 
@@ -61,7 +61,7 @@ def _figures(
             file_stem=f"{prefix}generations",
             title="Generations",
             caption="Each generation is decoded and encoded again by the same encoding. "
-            f"{_counts(judged)}",
+            f"{_counts(judged)}{_without_bars(judged)}",
             alt="; ".join(_generation_alt(entry) for entry in judged) + ".",
             draw=partial(
                 draw_generations, judged, anchors=anchors, confidence_level=confidence_level
@@ -72,7 +72,7 @@ def _figures(
             file_stem=f"{prefix}quality-against-rate",
             title="Quality against bit rate",
             caption="PSNR says how large the error is, not how it looks; see the worst frames. "
-            f"{_counts(judged)}",
+            f"{_counts(judged)}{_bars(judged)}",
             alt="The quality table holds both numbers of every encoding.",
             draw=partial(
                 draw_quality_and_rate, judged, anchors=anchors, confidence_level=confidence_level
@@ -83,15 +83,36 @@ def _figures(
 
 
 def _counts(judged: tuple[EncodingFidelity, ...]) -> str:
-    """What a point is the mean of, and what its bar is."""
+    """What a point is the mean of."""
     clips = max(len(entry.clips) for entry in judged)
     frames = max(c.measurement.frame_count for entry in judged for c in entry.clips)
     text = f"{count_text(clips, 'clip')} of up to {count_text(frames, 'frame')}, judged once: the "
-    text += "same comes every time. "
+    return f"{text}same comes every time. "
+
+
+def _bars(judged: tuple[EncodingFidelity, ...]) -> str:
+    """What the bars are, or why there are none."""
+    level = _interval_level(judged)
+    if level is None:
+        return f"No intervals: they take {CLIPS_FOR_INTERVAL} clips."
+    return f"Bars: {level * 100:g} % intervals over clips."
+
+
+def _without_bars(judged: tuple[EncodingFidelity, ...]) -> str:
+    """Where to find the intervals of lines whose bars would hide each other."""
+    level = _interval_level(judged)
+    if level is None:
+        return _bars(judged)
+    return (
+        f"Without bars, which would hide each other: the marks tell the {level * 100:g} % "
+        "intervals over clips, the table those of generation 1."
+    )
+
+
+def _interval_level(judged: tuple[EncodingFidelity, ...]) -> float | None:
+    """The level of the intervals over clips; None where no figure has one."""
     known = [q for entry in judged for q in entry.estimates.values() if q.low is not None]
-    if known:
-        return f"{text}Bars: {known[0].confidence_level * 100:g} % intervals over clips."
-    return f"{text}No intervals: they take {CLIPS_FOR_INTERVAL} clips."
+    return known[0].confidence_level if known else None
 
 
 def _generation_alt(entry: EncodingFidelity) -> str:

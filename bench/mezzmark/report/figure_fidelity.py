@@ -1,4 +1,4 @@
-"""Figures of the fidelity task: generations, quality against size, the chart, the worst frame."""
+"""Figures of the fidelity task: generations, the chart, the worst frame."""
 
 import base64
 import io
@@ -18,17 +18,13 @@ from mezzmark.facts.fidelity import ChartMeasurement, WorstFrame
 from mezzmark.report.fidelity_marks import (
     chart_words,
     generation_words,
-    rate_words,
     worst_frame_words,
 )
-from mezzmark.report.look import Margins, Shape, colour, new_axes, set_log_axis
+from mezzmark.report.look import Margins, Shape, colour, new_axes
 from mezzmark.report.marks import add_area_mark, mark_url
 
 AMPLIFICATION: Final = 8
 """Differences are shown so many times as large, around mid grey."""
-
-LABEL_STEP_DB: Final = 0.9
-"""Room between two names of points that lie closer than 2 dB."""
 
 CHART_COLUMNS: Final = 21
 LINE_STYLES: Final = ("-", "--", ":", "-.")
@@ -113,72 +109,6 @@ def _label_ends(axes: Axes, lines: list[EncodingFidelity], shape: Shape) -> None
             color=colour("ink"),
             annotation_clip=False,
         )
-
-
-def draw_quality_and_rate(
-    judged: tuple[EncodingFidelity, ...],
-    shape: Shape,
-    *,
-    anchors: Mapping[str, str],
-    confidence_level: float,
-) -> Figure:
-    """PSNR of generation 1 against bit rate, one mark per encoding, named in place.
-
-    Marks link to `anchors`, the row of each encoding in the quality table.
-    """
-    entries = [e for e in judged if "PSNR" in e.estimates and not e.is_bit_exact]
-    figure, axes = new_axes(
-        shape,
-        title="Quality against bit rate",
-        subtitle="generation 1, mean over frames and clips; up and to the left is better and "
-        "smaller; lossless encodings are left out",
-        body_in=3.6 if shape == "wide" else 3.0,
-        margins=Margins(left=0.7, right=1.5 if shape == "wide" else 0.9, top=0.1, bottom=0.55),
-    )
-    lowest, y = -np.inf, -np.inf
-    for entry in sorted(entries, key=lambda e: e.estimates["PSNR"].point):
-        point = entry.estimates["PSNR"].point
-        y = max(point, y + LABEL_STEP_DB) if point - lowest < 2 else point
-        lowest = point
-        words = rate_words(entry, confidence_level=confidence_level)
-        _draw_quality(axes, entry, mark_url(anchors[entry.encoding], words))
-        _label_quality(axes, entry, y, shape)
-    rates = [entry.bitrate_bps / 1e6 for entry in entries]
-    set_log_axis(
-        axes, "x", low=min(rates) / 1.3, high=max(rates) * 1.3, label="bit rate, Mb/s", most=6
-    )
-    axes.set_ylabel("PSNR, dB", color=colour("ink"))
-    axes.grid(True, color=colour("grid"), linewidth=0.7)
-    return figure
-
-
-def _draw_quality(axes: Axes, entry: EncodingFidelity, url: str) -> None:
-    """An encoding's PSNR with its interval, at its bit rate."""
-    rate, estimate = entry.bitrate_bps / 1e6, entry.estimates["PSNR"]
-    if estimate.low is not None and estimate.high is not None:
-        axes.plot([rate] * 2, [estimate.low, estimate.high], color=colour("rest"), linewidth=1)
-    axes.plot(
-        [rate],
-        [estimate.point],
-        marker="o",
-        linestyle="none",
-        color=colour("lead"),
-        markersize=5,
-        url=url,
-    )
-
-
-def _label_quality(axes: Axes, entry: EncodingFidelity, y: float, shape: Shape) -> None:
-    """The encoding's name right of its mark, at the height `y`."""
-    rate = entry.bitrate_bps / 1e6
-    axes.annotate(
-        shown_name(entry.encoding, limit=26 if shape == "wide" else 14),
-        xy=(rate, entry.estimates["PSNR"].point),
-        xytext=(rate * 1.03, y),
-        va="center",
-        color=colour("ink"),
-        annotation_clip=False,
-    )
 
 
 def draw_chart_change(
