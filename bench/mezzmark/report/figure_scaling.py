@@ -18,7 +18,7 @@ from mezzmark.statistics.scaling_inference import LOUD_RANGE_RATIO, predict_thro
 _ROOM_ABOVE = 1.05
 """Height of the picture over the highest thing that it has to hold."""
 
-_BAND_ROOM = 1.25
+_BAND_ROOM = 1.5
 """The picture makes room for the band up to so many times the highest of all else. A band almost
 without end would press what was measured to the ground."""
 
