@@ -260,14 +260,17 @@ def test_without_throughput_tasks_there_is_no_section() -> None:
 
 
 def test_a_queue_without_end_is_put_into_words() -> None:
-    """Where the ingest machine cannot keep up the table says so in place of a number."""
+    """Where the ingest machine cannot keep up the table says so in place of a number, and how long
+    a day's footage takes."""
     camera = Camera(name="a", count=900, bitrate_bps=50_000_000, hours_per_day=10)
     shop = Shop(name="s", cameras=(camera,), editors=2, core_counts=(8,))
     result = size_encodings(
         [_view(_planted_trials())], shop, rng=np.random.default_rng(1), draw_count=400
     )
     rows = {row[0].text: row[2].text for row in sizing_tables(result)[0].rows}
-    assert rows["mean wait from a card's arrival to footage ready"] == "no end"
+    assert rows["mean wait from a card's arrival to footage ready"] == "never ready"
+    assert rows["share of 24 h that ingest takes"].startswith("cannot keep up: ")
+    assert rows["share of 24 h that ingest takes"].endswith(" days")
 
 
 def test_sizing_is_three_tables() -> None:
@@ -279,7 +282,7 @@ def test_sizing_is_three_tables() -> None:
     result = size_encodings([view], shop, rng=np.random.default_rng(1), draw_count=400)
     answer, machines, assumptions = sizing_tables(result)
     assert [row[1].text for row in machines.rows] == ["8", "64"]
-    assert "beyond twice" in machines.rows[1][3].text
+    assert "beyond twice" in machines.rows[1][4].text
     assert answer.columns == ("figure", "original", NAME)
     assert all(len(row) == 3 for row in answer.rows)
     assert len(assumptions.rows) == len(list_assumptions(shop))

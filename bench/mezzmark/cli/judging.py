@@ -203,11 +203,18 @@ def _write_new(path: Path, content: bytes) -> None:
 def size(
     runs: Annotated[list[Path], typer.Argument(help="Run folders of one machine.")],
     shop: Annotated[Path, typer.Option("--shop", help="TOML file that describes your shop.")],
+    detail: Annotated[
+        bool, typer.Option("--detail", help="Every figure of each encoding, every assumption.")
+    ] = False,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Fixes the random draws.")] = 1,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")] = False,
 ) -> None:
-    """Say what each encoding would ask of your shop: ingest hours, storage, network, pay-off."""
+    """Say what keeps up with your shop, what is ready in time, what it stores, what pays off.
+
+    A sentence, then a row per encoding; everything behind it with --detail, and always in JSON.
+    """
     from mezzmark import api
     from mezzmark.cli.sizing_view import print_sizing
 
-    print_sizing(api.size(runs, shop=shop, seed=seed), as_json=as_json)
+    found = api.size(runs, shop=shop, seed=seed)
+    print_sizing(found, as_json=as_json, with_detail=detail)

@@ -1,43 +1,122 @@
-"""Shows what encodings would ask of a shop."""
+"""Shows what encodings would ask of a shop: the answer, one compact table, and details on wish."""
+
+from collections.abc import Sequence
+from typing import Final
 
 from rich.console import Console
 from rich.table import Table as Grid
 from rich.text import Text
 
-from mezzmark.decide.wording import visible_text
+from mezzmark.cli.whole_words import wrap_whole
+from mezzmark.decide.wording import shown_name, visible_text
 from mezzmark.facts.sizing import SizingResult
+from mezzmark.report.sizing_summary import Cell, Summary, summarise_sizing
 from mezzmark.report.sizing_tables import sizing_tables
-from mezzmark.report.tables import Table
+from mezzmark.report.tables import DASH, Table
 
-WIDE_COLUMNS = 5
+WIDE_COLUMNS: Final = 5
 """A table with more columns than this is turned, so that it fits a terminal."""
 
+SHORTEST_NAME: Final = 12
 
-def print_sizing(result: SizingResult, *, as_json: bool) -> None:
-    """Tables with their notes, or the whole result as JSON."""
+
+def print_sizing(result: SizingResult, *, as_json: bool, with_detail: bool = False) -> None:
+    """The answer and its compact table; `with_detail` every figure and assumption as well."""
     if as_json:
         print(result.model_dump_json(indent=2))
         return
     console = Console()
+    _print_text(console, result.headline, style="bold")
+    if result.findings:
+        _print_text(console, " ".join(result.findings))
+    console.print()
+    summary = summarise_sizing(result)
+    for line in summary_lines(summary, width=console.width):
+        console.print(Text(line), no_wrap=True, overflow="ignore", crop=False)
+    console.print()
+    _print_text(console, " ".join(summary.meanings), style="dim")
+    for note in summary.notes:
+        _print_text(console, f"· {note}", style="dim")
+    if with_detail:
+        _print_detail(console, result)
+
+
+def summary_lines(summary: Summary, *, width: int) -> tuple[str, ...]:
+    """The compact table as lines no wider than `width`, wherever names can be shortened so far.
+
+    Intervals stand beside their figures where there is room, and below them otherwise.
+    """
+    beside = [[[_beside(cell) for cell in row]] for row in summary.rows]
+    below = [[[cell.main for cell in row], [cell.below for cell in row]] for row in summary.rows]
+    for rows, gap in ((beside, 2), (below, 2), (below, 1)):
+        lines = _lines(summary, rows, gap=gap)
+        if max(map(len, lines)) <= width:
+            return lines
+    return _lines(summary, below, gap=1, width=width)
+
+
+def _beside(cell: Cell) -> str:
+    return f"{cell.main} {cell.below}".rstrip()
+
+
+def _lines(
+    summary: Summary,
+    rows: Sequence[Sequence[Sequence[str]]],
+    *,
+    gap: int,
+    width: int | None = None,
+) -> tuple[str, ...]:
+    """Headings and rows in columns of one width; `width` shortens names until lines have it."""
+    headings = [list(line) for line in zip(*summary.headings, strict=True)]
+    # A row of which nothing stands below keeps one line.
+    lines = [[visible_text(text) for text in line] for row in rows for line in row if any(line)]
+    widths = _column_widths([*headings, *lines])
+    if width is not None:
+        room = width - sum(widths[1:]) - gap * (len(widths) - 1)
+        lines = [[shown_name(line[0], limit=max(SHORTEST_NAME, room)), *line[1:]] for line in lines]
+        widths = _column_widths([*headings, *lines])
+    return tuple(_aligned(line, widths, gap=gap) for line in (*headings, *lines))
+
+
+def _column_widths(lines: Sequence[Sequence[str]]) -> list[int]:
+    return [max(map(len, column)) for column in zip(*lines, strict=True)]
+
+
+def _aligned(line: Sequence[str], widths: Sequence[int], *, gap: int) -> str:
+    """Names to the left, everything else to the right."""
+    first, *others = zip(line, widths, strict=True)
+    cells = [first[0].ljust(first[1]), *(text.rjust(width) for text, width in others)]
+    return (" " * gap).join(cells).rstrip()
+
+
+def _print_text(console: Console, text: str, *, style: str = "") -> None:
+    for line in wrap_whole(visible_text(text), width=console.width):
+        console.print(Text(line, style=style), no_wrap=True, overflow="ignore", crop=False)
+
+
+def _print_detail(console: Console, result: SizingResult) -> None:
+    console.print()
     for table in sizing_tables(result):
         _print_table(console, table)
-    for note in result.notes:
-        console.print(Text(visible_text(f"· {note}"), style="dim"))
-    for found in result.encodings:
-        for note in found.notes:
-            console.print(Text(visible_text(f"· {found.encoding}: {note}"), style="dim"))
 
 
 def _print_table(console: Console, table: Table) -> None:
-    console.print(Text(table.title, style="bold"))
-    console.print(Text(table.note, style="dim"))
+    _print_text(console, table.title, style="bold")
+    _print_text(console, table.note, style="dim")
     rows = [tuple(visible_text(entry.text) for entry in row) for row in table.rows]
-    if len(table.columns) > WIDE_COLUMNS:
+    if table.table_id == "sizing" or len(table.columns) > WIDE_COLUMNS:
         _print_turned(console, table.columns, rows)
         return
     grid = Grid(box=None, padding=(0, 2, 0, 0), header_style="bold")
+    last = len(table.columns) - 1
     for position, heading in enumerate(table.columns):
-        grid.add_column(Text(heading), justify="left" if position in (0, *table.texts) else "right")
+        is_text = position in (0, *table.texts)
+        # Only the last column, which holds sentences, may run over several lines.
+        grid.add_column(
+            Text(heading),
+            justify="left" if is_text else "right",
+            no_wrap=position != last,
+        )
     for row in rows:
         grid.add_row(*(Text(text) for text in row))
     console.print(grid)
@@ -45,13 +124,14 @@ def _print_table(console: Console, table: Table) -> None:
 
 
 def _print_turned(console: Console, columns: tuple[str, ...], rows: list[tuple[str, ...]]) -> None:
-    """One small block for each column after the first."""
+    """One small block for each column after the first; rows that say nothing of it are left out."""
     for position, heading in enumerate(columns[1:], start=1):
         grid = Grid(box=None, padding=(0, 2, 0, 2), show_header=False)
         grid.add_column(style="dim")
-        grid.add_column(justify="right")
+        grid.add_column(justify="left", no_wrap=True)
         for row in rows:
-            grid.add_row(Text(row[0]), Text(row[position]))
+            if row[position] != DASH:
+                grid.add_row(Text(row[0]), Text(row[position]))
         console.print(Text(heading, style="bold cyan"))
         console.print(grid)
     console.print()

@@ -1,49 +1,71 @@
 """Ingest on a machine with another number of cores, from the scaling law of the grid."""
 
+from typing import Final
+
 import numpy as np
 
 from mezzmark.decide.draws import Drawn, combine, estimate_drawn
+from mezzmark.decide.queue_draws import draw_queue
+from mezzmark.decide.sizing_answers import meets_deadline
+from mezzmark.facts.shop import Shop
 from mezzmark.facts.sizing import CorePrediction
 from mezzmark.statistics.scaling import ScalingFit
 from mezzmark.statistics.scaling_inference import draw_speedup, predict_throughput
 
+NOT_MEASURED: Final = "not measured: add a [grid] table with several jobs, and 3 rounds or more"
 
-def predict_hours(
-    now: Drawn,
+
+def predict_ingest(
+    shop: Shop,
+    encoding: str,
     fit: ScalingFit | None,
     *,
-    core_count: int,
+    hours: Drawn,
+    pixel_rate: Drawn,
     measured_core_count: int,
     rng: np.random.Generator,
     confidence_level: float,
-) -> CorePrediction:
-    """Ingest hours a day with `core_count` cores like the measured ones, from `now`'s hours.
+) -> tuple[CorePrediction, ...]:
+    """Ingest on machines with each of the shop's core counts, of cores like the measured ones.
 
-    Without a fit that carries intervals there is no prediction, and the warning says what to
-    measure.
+    `hours` a day and `pixel_rate` are this machine's. Without a fit that carries intervals there
+    is no prediction, and the warning says what to measure.
     """
     if fit is None or fit.covariance_source == "none":
-        return CorePrediction(
-            core_count=core_count,
-            ingest_hours_per_day=None,
-            warning="not measured: add a [grid] table with several jobs, and 3 rounds or more",
+        return tuple(
+            CorePrediction(core_count=count, ingest_hours_per_day=None, warning=NOT_MEASURED)
+            for count in shop.core_counts
         )
-    there = predict_throughput(fit, core_count, confidence_level=confidence_level)
     here = predict_throughput(fit, measured_core_count, confidence_level=confidence_level)
-    speedup = Drawn(
-        point=there.point / here.point,
-        draws=draw_speedup(
-            fit,
-            core_count,
-            reference_count=measured_core_count,
-            rng=rng,
-            draw_count=now.draws.size,
-        ),
-        round_count=fit.round_count,
-    )
-    hours = combine(lambda h, ratio: h / ratio, now, speedup)
-    return CorePrediction(
-        core_count=core_count,
-        ingest_hours_per_day=estimate_drawn(hours, "h", confidence_level=confidence_level),
-        warning=there.warning,
-    )
+    found = []
+    for count in shop.core_counts:
+        there = predict_throughput(fit, count, confidence_level=confidence_level)
+        speedup = Drawn(
+            point=there.point / here.point,
+            draws=draw_speedup(
+                fit,
+                count,
+                reference_count=measured_core_count,
+                rng=rng,
+                draw_count=hours.draws.size,
+            ),
+            round_count=fit.round_count,
+        )
+        queue = draw_queue(shop, combine(lambda r, s: r * s, pixel_rate, speedup), rng=rng)
+        late = estimate_drawn(queue["late_cards"], "", confidence_level=confidence_level)
+        found.append(
+            CorePrediction(
+                core_count=count,
+                ingest_hours_per_day=estimate_drawn(
+                    combine(lambda h, s: h / s, hours, speedup),
+                    "h",
+                    confidence_level=confidence_level,
+                ),
+                warning=there.warning,
+                late_cards=late,
+                meets_deadline=meets_deadline(
+                    encoding, late, late_cards_fraction=shop.late_cards_fraction
+                ),
+            )
+        )
+    return tuple(found)

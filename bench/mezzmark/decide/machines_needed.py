@@ -1,0 +1,96 @@
+"""With how many machines like the measured one enough cards are ready in time."""
+
+import math
+from collections.abc import Callable
+from typing import Final
+
+import numpy as np
+
+from mezzmark.decide.draws import Drawn, estimate_drawn
+from mezzmark.decide.queue_draws import draw_queue
+from mezzmark.decide.queueing import HOURS_PER_DAY
+from mezzmark.facts.estimates import Estimate
+from mezzmark.facts.shop import Shop
+
+MOST_MACHINES: Final = 1000
+"""Ten times what a shop may name; a shop that needs more needs another kind of answer."""
+
+
+def find_machines_needed(
+    shop: Shop, pixel_rate: Drawn, late: Estimate, *, seed: int, confidence_level: float
+) -> Estimate:
+    """The fewest machines, from the shop's own number upwards, that keep late cards to what the
+    shop allows.
+
+    `late` is the share of late cards with the shop's own number. The upper end is the number that
+    is enough at the slow end of the measured speed. It is infinite where no number up to
+    MOST_MACHINES is enough, mostly because one card alone takes too long. All numbers are tried on
+    the same cards (`seed`).
+    """
+    known = {shop.ingest_machines: late}
+    slow_rate = float(np.quantile(pixel_rate.draws, (1 - confidence_level) / 2))
+
+    def late_with(machine_count: int) -> Estimate:
+        if machine_count not in known:
+            queue = draw_queue(
+                shop.model_copy(update={"ingest_machines": machine_count}),
+                pixel_rate,
+                rng=np.random.default_rng(seed),
+            )
+            known[machine_count] = estimate_drawn(
+                queue["late_cards"], "", confidence_level=confidence_level
+            )
+        return known[machine_count]
+
+    def fewest(is_late: Callable[[Estimate], float]) -> float:
+        return _fewest(
+            lambda count: is_late(late_with(count)) <= shop.late_cards_fraction,
+            fewest=shop.ingest_machines,
+            most=_enough_for_no_waiting(shop, slow_rate),
+        )
+
+    has_interval = late.low is not None and late.high is not None
+    return Estimate(
+        point=fewest(lambda estimate: estimate.point),
+        low=fewest(lambda estimate: estimate.low or 0.0) if has_interval else None,
+        high=fewest(lambda estimate: estimate.high or 0.0) if has_interval else None,
+        confidence_level=confidence_level,
+        unit="machines",
+        round_count=late.round_count,
+        sample_count=late.sample_count,
+        method="queues simulated with more and more machines",
+        withheld=late.withheld,
+    )
+
+
+def _fewest(is_enough: Callable[[int], bool], *, fewest: int, most: int) -> float:
+    """The smallest count that is enough, or infinity where `most` is not; steps double first,
+    since the answer mostly lies near `fewest`."""
+    if is_enough(fewest):
+        return fewest
+    if most <= fewest or not is_enough(most):
+        return math.inf
+    too_few, step = fewest, 1
+    while too_few + step < most and not is_enough(too_few + step):
+        too_few, step = too_few + step, step * 2
+    enough = min(too_few + step, most)
+    while enough - too_few > 1:
+        middle = (too_few + enough) // 2
+        too_few, enough = (too_few, middle) if is_enough(middle) else (middle, enough)
+    return enough
+
+
+def _enough_for_no_waiting(shop: Shop, slowest_rate: float) -> int:
+    """So many machines that every card finds one free: all cards of a day, for each day that the
+    longest card may take, and one day more."""
+    longest_hours = max(
+        camera.card_hours
+        * camera.width_px
+        * camera.height_px
+        * float(camera.frame_rate)
+        / slowest_rate
+        for camera in shop.cameras
+    )
+    cards = sum(camera.count * camera.cards_per_day for camera in shop.cameras)
+    days = math.ceil(min(longest_hours / HOURS_PER_DAY, MOST_MACHINES)) + 1
+    return min(cards * days, MOST_MACHINES)
