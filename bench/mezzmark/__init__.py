@@ -15,6 +15,7 @@ __all__ = [
     "choose",
     "demo",
     "describe_scenario",
+    "describe_shop",
     "encodings",
     "export",
     "inspect",

@@ -237,6 +237,15 @@ def size(runs: Sequence[Path], *, shop: Path, seed: int = 1) -> SizingResult:
     )
 
 
+def describe_shop(shop: Path) -> str:
+    """What a shop file says, its defaults named, in a few lines, without any run. Raises
+    ScenarioError with line, key, value and remedy where it is wrong."""
+    from mezzmark.decide.shop_words import shop_lines
+    from mezzmark.store.shop_file import read_shop
+
+    return "\n".join(shop_lines(read_shop(Path(shop))))
+
+
 def rig(
     *,
     comparisons: int = 20,

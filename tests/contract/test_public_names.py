@@ -11,6 +11,7 @@ SIGNATURES = {
     "choose": "runs, *, needs, wishes, indifference, confidence_level",
     "demo": "*, footage, out, cache, resume, on_event",
     "describe_scenario": "scenario, *, footage, earlier_run",
+    "describe_shop": "shop",
     "encodings": "*, probe",
     "export": "runs, *, output_format, table",
     "inspect": "footage, *, seconds",

@@ -198,11 +198,17 @@ def _write_new(path: Path, content: bytes) -> None:
 
 @judging.command(
     epilog="Examples: `mezzmark size results/uhd --shop shop.toml` · "
+    "`mezzmark size --shop shop.toml --check` · "
     "`mezzmark scenario show shops/shop-example > shop.toml`"
 )
 def size(
-    runs: Annotated[list[Path], typer.Argument(help="Run folders of one machine.")],
     shop: Annotated[Path, typer.Option("--shop", help="TOML file that describes your shop.")],
+    runs: Annotated[
+        list[Path] | None, typer.Argument(help="Run folders of one machine; none with --check.")
+    ] = None,
+    check: Annotated[
+        bool, typer.Option("--check", help="Only read the shop file and say what it means.")
+    ] = False,
     detail: Annotated[
         bool, typer.Option("--detail", help="Every figure of each encoding, every assumption.")
     ] = False,
@@ -214,7 +220,11 @@ def size(
     A sentence, then a row per encoding; everything behind it with --detail, and always in JSON.
     """
     from mezzmark import api
+
+    if check:
+        print(api.describe_shop(shop))
+        return
     from mezzmark.cli.sizing_view import print_sizing
 
-    found = api.size(runs, shop=shop, seed=seed)
+    found = api.size(runs or (), shop=shop, seed=seed)
     print_sizing(found, as_json=as_json, with_detail=detail)

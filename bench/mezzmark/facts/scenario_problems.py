@@ -20,15 +20,43 @@ def scenario_error(
     model: type[BaseModel],
 ) -> ScenarioError:
     """The first problem as an error that says file, line, key, value and what is legal."""
-    problems = failure.errors(include_url=False)
-    first = problems[0]
-    path = _path_in(data, first["loc"])
+    problems = _told_once(failure.errors(include_url=False), data=data, model=model)
+    path = _path_in(data, problems[0]["loc"])
     same = [p for p in problems if _path_in(data, p["loc"]) == path]
     what, remedy = _describe(same, path=path, model=model)
     others = len({_path_in(data, p["loc"]) for p in problems}) - 1
     if others:
         remedy += f" ({others} more {'problem' if others == 1 else 'problems'} after this one)"
     return ScenarioError(where=place(source, text=text, path=path), what=what, remedy=remedy)
+
+
+def _told_once(
+    problems: Sequence[Any], *, data: Mapping[str, Any], model: type[BaseModel]
+) -> list[Any]:
+    """The problems as a person counts them, misspelt keys first.
+
+    Left out is what only follows from another one: a list that is called too short because an
+    entry of it is wrong, and a key that is missing because its name is misspelt.
+    """
+    misspelt = [problem for problem in problems if problem["type"] == "extra_forbidden"]
+    meant = set()
+    for problem in misspelt:
+        *table, key = _path_in(data, problem["loc"])
+        near = _nearest(str(key), legal=_fields_at(model, tuple(table)))
+        meant.add((*table, near))
+    others = [
+        problem
+        for problem in problems
+        if problem["type"] != "extra_forbidden"
+        and not (problem["type"] == "too_short" and _was_long_enough(problem))
+        and not (problem["type"] == "missing" and _path_in(data, problem["loc"]) in meant)
+    ]
+    return [*misspelt, *others]
+
+
+def _was_long_enough(problem: Mapping[str, Any]) -> bool:
+    written = problem["input"]
+    return isinstance(written, list | tuple) and len(written) >= problem["ctx"]["min_length"]
 
 
 def place(source: str, *, text: str, path: KeyPath) -> str:
@@ -82,9 +110,14 @@ def _describe(problems: Sequence[Any], *, path: KeyPath, model: type[BaseModel])
 
 
 def _unknown_key(key: str, *, legal: Sequence[str]) -> tuple[str, str]:
-    near = difflib.get_close_matches(key, legal, n=1, cutoff=0.5)
-    remedy = f'Did you mean "{near[0]}"?' if near else f"Known keys here: {', '.join(legal)}"
+    near = _nearest(key, legal=legal)
+    remedy = f'Did you mean "{near}"?' if near else f"Known keys here: {', '.join(legal)}"
     return f'there is no key "{key}"', remedy
+
+
+def _nearest(key: str, *, legal: Sequence[str]) -> str | None:
+    near = difflib.get_close_matches(key, legal, n=1, cutoff=0.5)
+    return near[0] if near else None
 
 
 def _expectation(problem: Mapping[str, Any]) -> str:

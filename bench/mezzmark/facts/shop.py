@@ -7,9 +7,11 @@ the answer and each can be replaced.
 from fractions import Fraction
 from typing import Annotated, Final, Literal
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from mezzmark.facts.base import Fact
+from mezzmark.facts.choosing import parse_need
+from mezzmark.facts.errors import ScenarioError
 from mezzmark.facts.footage import EvenPixels, Rate
 
 SHOP_SCHEMA: Final = 1
@@ -25,7 +27,42 @@ def _known_speed(value: float) -> float:
     return value
 
 
-LinkSpeed = Annotated[float, AfterValidator(_known_speed)]
+def _bits_per_second(value: object, *, unit: str, bits: float, example: str) -> object:
+    """A text with a unit as a number of `unit`, read as the limit of a bit rate that is needed of
+    an encoding is; numbers pass, in quotes or not."""
+    if not isinstance(value, str) or _is_number(value):
+        return value
+    try:
+        limit = parse_need(f"bitrate_bps <= {value}").limit
+    except ScenarioError as problem:
+        raise ValueError(
+            f'"{value}" is not a bit rate; write a number of {unit}, or a text such as '
+            f'"{example}" (bit/s, kbit/s, Mbit/s, Gbit/s)'
+        ) from problem
+    assert limit is not None
+    return limit / bits
+
+
+def _bitrate_bps(value: object) -> object:
+    found = _bits_per_second(value, unit="bits a second", bits=1, example="400 Mbit/s")
+    # A rate in Mbit/s may have a remainder far below a bit.
+    return round(found) if isinstance(value, str) and isinstance(found, float) else found
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _link_gbps(value: object) -> object:
+    return _bits_per_second(value, unit="Gb/s", bits=1e9, example="10 Gbit/s")
+
+
+LinkSpeed = Annotated[float, AfterValidator(_known_speed), BeforeValidator(_link_gbps)]
+BitRate = Annotated[int, BeforeValidator(_bitrate_bps)]
 
 
 class Camera(Fact):
@@ -33,12 +70,12 @@ class Camera(Fact):
 
     name: str = Field(min_length=1, max_length=300)
     count: int = Field(default=1, ge=1, le=1000, description="cameras of this kind")
-    bitrate_bps: int = Field(ge=100_000, le=100_000_000_000, description="bit rate as recorded")
+    bitrate_bps: BitRate = Field(ge=100_000, le=100_000_000_000, description="bit rate as recorded")
     hours_per_day: float = Field(gt=0, le=24, description="recorded hours per camera and day")
     cards_per_day: int = Field(default=2, ge=1, le=200, description="cards per camera and day")
-    width_px: EvenPixels = 3840
-    height_px: EvenPixels = 2160
-    frame_rate: Rate = Fraction(24000, 1001)
+    width_px: EvenPixels = Field(default=3840, description="picture width in pixels")
+    height_px: EvenPixels = Field(default=2160, description="picture height in pixels")
+    frame_rate: Rate = Field(default=Fraction(24000, 1001), description="frames a second")
 
     @property
     def card_hours(self) -> float:
@@ -141,7 +178,7 @@ def list_assumptions(shop: Shop) -> tuple[Assumption, ...]:
 
 def _assumption(source: Fact, name: str, *, prefix: str) -> Assumption:
     value = getattr(source, name)
-    shown = ", ".join(map(str, value)) if isinstance(value, tuple) else str(value)
+    shown = ", ".join(map(str, value)) or "none" if isinstance(value, tuple) else str(value)
     return Assumption(
         name=prefix + name,
         value=shown,

@@ -1,0 +1,152 @@
+"""Shop files: what is read, what a mistake is answered with, and checking one without a run."""
+
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from mezzmark.cli.app import app
+from mezzmark.facts.errors import ScenarioError
+from mezzmark.facts.shop import Camera, Shop
+from mezzmark.store.shop_file import read_shop
+
+EXAMPLE = Path(__file__).parents[2] / "scenarios" / "shops" / "shop-example.toml"
+
+CAMERA = '[[cameras]]\nname = "a"\nbitrate_bps = 100_000_000\nhours_per_day = 3\n'
+GOOD = f'name = "ours"\neditors = 3\n{CAMERA}'
+
+
+def _problem(folder: Path, text: str) -> str:
+    path = folder / "shop.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(ScenarioError) as caught:
+        read_shop(path)
+    return str(caught.value)
+
+
+def test_the_shipped_shop_is_read_whole() -> None:
+    """The example names three kinds of keys (people, network, day) and two cameras."""
+    shop = read_shop(EXAMPLE)
+    assert [camera.name for camera in shop.cameras] == ["main", "small"]
+    assert shop.link_gbps == 10
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (GOOD.replace("editors = 3", "editors = 3\nlink_gbps = 40"), "1, 2.5, 10, 25, 100"),
+        (GOOD.replace("editors", "edtors"), 'Did you mean "editors"?'),
+        ("name = ", "TOML"),
+    ],
+)
+def test_a_broken_shop_is_one_clear_line(tmp_path: Path, text: str, words: str) -> None:
+    """A wrong speed, a misspelt key and broken TOML name the file, the finding and the remedy."""
+    found = _problem(tmp_path, text)
+    assert words in found
+    assert "shop.toml" in found
+    assert "\n" not in found
+
+
+def test_a_misspelt_key_is_one_problem_with_its_line(tmp_path: Path) -> None:
+    """`editor` in line 2 is told with its line and the key that was meant; that `editors` is
+    missing is the same mistake and is not counted."""
+    found = _problem(tmp_path, GOOD.replace("editors", "editor"))
+    assert "shop.toml, line 2, editor" in found
+    assert 'there is no key "editor"' in found
+    assert 'Did you mean "editors"?' in found
+    assert "more problem" not in found
+
+
+def test_a_misspelt_key_of_a_camera_is_told_too(tmp_path: Path) -> None:
+    """Inside [[cameras]] the nearest key is looked for among a camera's."""
+    found = _problem(tmp_path, GOOD.replace("hours_per_day", "hour_per_day"))
+    assert 'Did you mean "hours_per_day"?' in found
+    assert "more problem" not in found
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("hours_per_day = 3", "hours_per_day = 30"),
+        ("bitrate_bps = 100_000_000", 'bitrate_bps = "fast"'),
+    ],
+)
+def test_one_mistake_in_a_camera_is_one_problem(tmp_path: Path, old: str, new: str) -> None:
+    """A wrong value inside the only camera does not make the list of cameras too short."""
+    assert "more problem" not in _problem(tmp_path, GOOD.replace(old, new))
+
+
+def test_two_mistakes_are_counted_as_two(tmp_path: Path) -> None:
+    """The first problem is told and one more is announced."""
+    text = GOOD.replace("editors = 3", "editors = 0").replace(
+        "hours_per_day = 3", "hours_per_day = 30"
+    )
+    assert "(1 more problem after this one)" in _problem(tmp_path, text)
+
+
+def test_no_camera_at_all_is_a_list_too_short(tmp_path: Path) -> None:
+    """An empty list is a mistake of its own."""
+    assert "at least one entry" in _problem(tmp_path, 'name = "a"\neditors = 3\ncameras = []\n')
+
+
+@pytest.mark.parametrize(
+    ("written", "bits_a_second"),
+    [
+        ("400 Mbit/s", 400_000_000),
+        ("1.2 Gbit/s", 1_200_000_000),
+        ("66.6 Mbit/s", 66_600_000),
+        ("50000 kbit/s", 50_000_000),
+        ("100000000", 100_000_000),
+        (100_000_000, 100_000_000),
+    ],
+)
+def test_a_bit_rate_may_carry_its_unit(written: object, bits_a_second: int) -> None:
+    """A camera's bit rate is read as the limit of a need is; the prefixes are decimal."""
+    camera = Camera.model_validate({"name": "a", "bitrate_bps": written, "hours_per_day": 1})
+    assert camera.bitrate_bps == bits_a_second
+
+
+@pytest.mark.parametrize("written", ["10 Gbit/s", "10000 Mbit/s", "10", 10])
+def test_a_link_may_carry_its_unit(written: object) -> None:
+    """A link's speed is in Gb/s when it is a number, and may be written with a unit."""
+    camera = Camera(name="a", bitrate_bps=100_000, hours_per_day=1)
+    shop = Shop.model_validate(
+        {"name": "s", "editors": 1, "cameras": [camera], "link_gbps": written}
+    )
+    assert shop.link_gbps == 10
+
+
+@pytest.mark.parametrize("written", ["400 Mbits", "400 MB/s", "many", ""])
+def test_a_bit_rate_that_is_none_tells_what_is_legal(tmp_path: Path, written: str) -> None:
+    """A unit that is not one of bit rates is refused, with the legal ones named."""
+    found = _problem(tmp_path, GOOD.replace("100_000_000", f'"{written}"'))
+    assert "line 5, cameras[1].bitrate_bps" in found
+    assert f'"{written}" is not a bit rate' in found
+    assert "bit/s, kbit/s, Mbit/s, Gbit/s" in found
+
+
+def test_a_missing_shop_names_the_path(tmp_path: Path) -> None:
+    """A path without a file is an expected error."""
+    with pytest.raises(ScenarioError, match=r"none\.toml"):
+        read_shop(tmp_path / "none.toml")
+
+
+def test_a_shop_is_checked_without_a_run(tmp_path: Path) -> None:
+    """`size --check` needs no run: it tells the day that the file means (3 h at 100 Mbit/s are
+    135 GB), and which values are defaults."""
+    path = tmp_path / "shop.toml"
+    path.write_text(GOOD, encoding="utf-8")
+    done = CliRunner().invoke(app, ["size", "--shop", str(path), "--check"])
+    assert done.exit_code == 0, done.output
+    assert "3 editors, and a shooting day of 3 h of footage on 2 cards, 135 GB" in done.output
+    assert "retention_days = 90" in done.output
+    assert "core_counts = none" in done.output
+    assert "  editors = 3" not in done.output
+
+
+def test_a_broken_shop_fails_its_check(tmp_path: Path) -> None:
+    """The check ends with the same error as sizing would."""
+    path = tmp_path / "shop.toml"
+    path.write_text(GOOD.replace("editors", "editor"), encoding="utf-8")
+    done = CliRunner().invoke(app, ["size", "--shop", str(path), "--check"])
+    assert isinstance(done.exception, ScenarioError)
