@@ -267,7 +267,25 @@ def test_several_runs_share_a_page_without_sharing_ids(tmp_path: Path) -> None:
     assert page.tags["h1"] == 3  # the runs side by side, then each
     assert [name for name, count in page.ids.items() if count > 1] == []
     assert len({path.name for path in paths.figures}) == len(paths.figures)
-    assert paths.html.parent == runs[0] / "report"
+    assert paths.html.parent == runs[0] / "comparison"
+
+
+def test_a_page_of_another_hand_is_kept(tmp_path: Path) -> None:
+    """A report.html that mezzmark did not write keeps its bytes, and nothing is laid beside it; a
+    report of ours is replaced, one by a template of the user's own too."""
+    run_dir = lay_run(tmp_path / "run", SMALL, task="encode")
+    keep = tmp_path / "keep"
+    keep.mkdir()
+    (keep / "report.html").write_text("my own page")
+    with pytest.raises(DestinationError, match="not written by mezzmark"):
+        write_report([run_dir], out_dir=keep)
+    assert all_bytes(keep) == {"report.html": b"my own page"}
+    own = tmp_path / "own"
+    own.mkdir()
+    (own / "report.html.j2").write_text("<html><head></head>{{ title }}</html>")
+    for template in (None, own, None):
+        page = write_report([run_dir], template=template).html.read_text(encoding="utf-8")
+        assert page.count('name="generator"') == 1
 
 
 def test_own_templates_replace_ours_and_their_mistakes_are_told(tmp_path: Path) -> None:

@@ -16,6 +16,12 @@ from mezzmark.decide.wording import markdown_text
 from mezzmark.facts.errors import DestinationError, RunError, ScenarioError
 from mezzmark.report.comparison_section import build_together
 from mezzmark.report.context import RunContext, run_contexts
+from mezzmark.report.destination import (
+    PAGE_NAME,
+    marked_page,
+    refuse_foreign_files,
+    report_folder,
+)
 from mezzmark.report.look import COLOURS
 from mezzmark.report.tidy import cells_csv
 from mezzmark.report.together import Together
@@ -23,9 +29,6 @@ from mezzmark.report.view import RunView, view_run
 from mezzmark.store.disk_errors import told_disk_errors
 from mezzmark.store.run_store import Run, read_run
 from mezzmark.store.shipped import shipped_folder
-
-REPORT_FOLDER = "report"
-"""Where in a run's folder its report goes unless told otherwise."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +50,8 @@ def write_report(
     confidence_level: float = 0.95,
     prices: Sequence[str] = (),
 ) -> ReportPaths:
-    """Write the report of one or more runs into `out_dir` (default: `report/` in the first run).
+    """Write the report of one or more runs into `out_dir` (default: in the first run, `report/`
+    for one run and `comparison/` for several).
 
     Several runs are first compared with each other: host beside host, and where a host has three
     runs or more, over time. `prices` ("LABEL=2400 EUR") belong to hosts.
@@ -55,7 +59,7 @@ def write_report(
     `template` is a folder whose templates are used in place of the shipped ones of the same name.
     Derived files of an earlier report are replaced; the runs are only read. Raises RunError for
     an unreadable run or one without trials, ScenarioError for a bad template, DestinationError
-    and DiskFullError where nothing can be written.
+    where something else than a report stands or nothing can be written, DiskFullError.
     """
     if not run_dirs:
         raise RunError(where="report", what="no run was named", remedy="Name a run's folder.")
@@ -71,16 +75,24 @@ def write_report(
     runs = run_contexts(views)
     pictures = [picture for part in together for picture in part.pictures]
     pictures += [picture for run in runs for picture in run.pictures]
-    out = Path(out_dir) if out_dir else Path(run_dirs[0]) / REPORT_FOLDER
+    content = {
+        PAGE_NAME: _render(environment, "report.html.j2", runs, together),
+        "report.md": _render(environment, "report.md.j2", runs, together),
+        "cells.csv": cells_csv(views),
+    }
+    content |= {
+        f"figures/{picture.file_stem}.{ending}": drawn
+        for picture in pictures
+        for ending, drawn in (("svg", picture.svg), ("png", picture.png))
+    }
+    out = report_folder(run_dirs, out_dir)
+    refuse_foreign_files(out, list(content))
+    html, markdown, table, *figures = (_write(out / name, data) for name, data in content.items())
     return ReportPaths(
-        html=_write(out / "report.html", _render(environment, "report.html.j2", runs, together)),
-        markdown=_write(out / "report.md", _render(environment, "report.md.j2", runs, together)),
-        cells_csv=_write(out / "cells.csv", cells_csv(views)),
-        figures=tuple(
-            _write(out / "figures" / f"{picture.file_stem}.{ending}", content)
-            for picture in pictures
-            for ending, content in (("svg", picture.svg), ("png", picture.png))
-        ),
+        html=html,
+        markdown=markdown,
+        cells_csv=table,
+        figures=tuple(figures),
         answer="\n\n".join([*map(_plain_together, together), *map(plain_answer, runs)]),
     )
 
@@ -165,7 +177,7 @@ def _render(
             what=f"the template cannot be used ({error.message or type(error).__name__})",
             remedy="report_templates/README.md lists what a template is given.",
         ) from None
-    return text.encode("utf-8")
+    return (marked_page(text) if name.endswith(".html.j2") else text).encode("utf-8")
 
 
 def figure_variables() -> str:

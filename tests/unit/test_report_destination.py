@@ -1,0 +1,68 @@
+"""A report replaces an earlier report and nothing else."""
+
+from pathlib import Path
+
+import pytest
+
+from mezzmark.facts.errors import DestinationError
+from mezzmark.report.destination import marked_page, refuse_foreign_files, report_folder
+
+NAMES = ("report.html", "report.md", "cells.csv", "figures/latency.svg")
+OURS = marked_page("<!doctype html>\n<html><head>\n<title>x</title></head></html>")
+
+
+def lay(folder: Path, **texts: str) -> Path:
+    for name, text in texts.items():
+        path = folder / name.replace("__", "/").replace("_", ".")
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+    return folder
+
+
+@pytest.mark.parametrize(
+    ("texts", "named"),
+    [
+        ({"report_html": "<html><head></head>my own page</html>"}, "report.html"),
+        ({"report_html": "mine", "cells_csv": "a,b"}, "report.html"),
+        ({"report_md": "# mine"}, "report.md"),
+        ({"cells_csv": "a,b"}, "cells.csv"),
+        ({"figures__latency_svg": "<svg/>"}, "latency.svg"),
+    ],
+)
+def test_what_mezzmark_did_not_write_is_refused(texts: dict, named: str, tmp_path: Path) -> None:
+    """A page, text, table or figure of another hand stops the report, which names it and --out."""
+    folder = lay(tmp_path, **texts)
+    with pytest.raises(DestinationError, match=rf"{named}: it was not written.*--out"):
+        refuse_foreign_files(folder, NAMES)
+
+
+@pytest.mark.parametrize(
+    "texts",
+    [
+        {},
+        {"notes_txt": "mine"},
+        {"report_html": OURS, "report_md": "x", "cells_csv": "x", "figures__latency_svg": "x"},
+        {"report_html": "<style>\n:root{--fig-paper:#fefefe;}</style>", "report_md": "x"},
+    ],
+)
+def test_an_empty_place_or_an_earlier_report_is_taken(texts: dict, tmp_path: Path) -> None:
+    """Nothing of these names there, or a page of ours (with the mark, or older): no error."""
+    refuse_foreign_files(lay(tmp_path, **texts), NAMES)
+
+
+def test_every_page_says_in_its_head_who_made_it() -> None:
+    """The mark stands once, right after the head begins; a page without a head has it at its end;
+    a header is no head."""
+    mark = '<meta name="generator" content="mezzmark">'
+    assert OURS.startswith(f"<!doctype html>\n<html><head>\n{mark}\n<title>")
+    assert marked_page(OURS) == OURS
+    assert marked_page("<header>x</header>").endswith(f"</header>\n{mark}\n")
+
+
+def test_several_runs_go_to_a_folder_of_their_own(tmp_path: Path) -> None:
+    """One run's report lies in `report`, that of several in `comparison`, unless a folder is
+    named."""
+    one, two = tmp_path / "one", tmp_path / "two"
+    assert report_folder([one], None) == one / "report"
+    assert report_folder([one, two], None) == one / "comparison"
+    assert report_folder([one, two], tmp_path) == tmp_path
