@@ -6,6 +6,7 @@ A need reads `figure <= limit` or `fact = value`; a wish reads `less figure` or 
 import math
 import re
 from collections.abc import Iterable, Mapping
+from difflib import get_close_matches
 from typing import Final, Literal
 
 from pydantic import Field, field_validator, model_validator
@@ -21,6 +22,9 @@ CHROMA_ORDER: Final = ("4:0:0", "4:1:1", "4:2:0", "4:2:2", "4:4:4", "RGB")
 
 FACT_NAMES: Final = ("alpha", "bit_depth", "chroma", "intra", "lossless", "container", "codec")
 """What an encoding is, known without measuring."""
+
+MOST_BITS: Final = 32
+"""Of a sample: more than any format has."""
 
 _TRUTHS: Final = {"true": "true", "yes": "true", "false": "false", "no": "false"}
 _SIGNS: Final[dict[str, Operator]] = {
@@ -145,20 +149,26 @@ def _limit(text: str, value: str, figure: FigureName) -> float:
 def _fact_need(text: str, subject: str, operator: Operator, value: str) -> Need:
     plain = value.strip("\"'")
     if subject in ("alpha", "intra", "lossless"):
-        legal, shown = plain.lower() in _TRUTHS and operator == "=", f"{subject} = true"
+        legal = plain.lower() in _TRUTHS and operator == "="
+        shown = f'Write "{subject} = true" or "{subject} = false"'
         plain = _TRUTHS.get(plain.lower(), plain)
     elif subject == "bit_depth":
-        legal, shown = plain.isdigit() and 0 < int(plain) <= 32, "bit_depth >= 10"
+        legal = plain.isdigit() and 0 < int(plain) <= MOST_BITS
+        shown = f'Write a whole number from 1 to {MOST_BITS}, for example "bit_depth >= 10"'
     elif subject == "chroma":
         plain = next((name for name in CHROMA_ORDER if name.lower() == plain.lower()), plain)
-        legal, shown = plain in CHROMA_ORDER, "chroma >= 4:2:2"
+        legal = plain in CHROMA_ORDER
+        shown = f'Write for example "chroma >= 4:2:2"; legal: {", ".join(CHROMA_ORDER)}'
+        if close := get_close_matches(plain, CHROMA_ORDER, 1):
+            shown = f'Nearest: "chroma {operator} {close[0]}". {shown}'
     else:
-        legal, shown = bool(plain) and operator == "=", f"{subject} = {plain or 'mov'}"
+        legal = bool(plain) and operator == "="
+        shown = f'Write for example "{subject} = {plain or "mov"}"'
     if not legal:
         raise ScenarioError(
             where=f'need "{text}"',
-            what=f"{subject} cannot be asked for like this",
-            remedy=f'Write for example "{shown}"',
+            what=f'"{plain}" is not a value of {subject} that can be asked for like this',
+            remedy=shown,
         )
     return Need(
         text=f"{subject} {operator} {plain}", subject=subject, operator=operator, value=plain
