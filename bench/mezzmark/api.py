@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from mezzmark.report.frames import RunFrames
     from mezzmark.report.page import ReportPaths
     from mezzmark.runner.events import Event
+    from mezzmark.store.run_paths import RunPaths
 
 DEMO_EXCERPT_S = 4.0
 """Seconds of an own file that the demo measures: as long as the made-up clip."""
@@ -90,7 +91,7 @@ def demo(
 
 
 def report(
-    runs: Sequence[Path],
+    runs: RunPaths,
     *,
     out: Path | None = None,
     template: Path | None = None,
@@ -102,14 +103,15 @@ def report(
     `prices` are of hosts: "LABEL=2400 EUR".
     """
     from mezzmark.report.page import write_report
+    from mezzmark.store.run_paths import as_run_paths
 
-    return write_report([Path(run) for run in runs], out_dir=out, template=template, prices=prices)
+    return write_report(as_run_paths(runs), out_dir=out, template=template, prices=prices)
 
 
 def regress(
     *,
-    baseline: Sequence[Path],
-    contender: Sequence[Path],
+    baseline: RunPaths,
+    contender: RunPaths,
     tolerance: float = 0.05,
     confidence_level: float = 0.95,
 ) -> RegressionReport:
@@ -117,9 +119,11 @@ def regress(
     share of cost that does not matter. Raises RunError for a folder that is no run."""
     from mezzmark.decide.regress import compare_runs
     from mezzmark.facts.errors import RunError
+    from mezzmark.store.run_paths import as_run_paths
     from mezzmark.store.run_store import read_run
 
-    shared = {Path(run).resolve() for run in baseline} & {Path(run).resolve() for run in contender}
+    before, after = as_run_paths(baseline), as_run_paths(contender)
+    shared = {run.resolve() for run in before} & {run.resolve() for run in after}
     if shared:
         raise RunError(
             where=str(min(shared)),
@@ -127,15 +131,15 @@ def regress(
             remedy="Name different runs as baseline and contender.",
         )
     return compare_runs(
-        [read_run(Path(run)) for run in baseline],
-        [read_run(Path(run)) for run in contender],
+        [read_run(run) for run in before],
+        [read_run(run) for run in after],
         tolerance_fraction=tolerance,
         confidence_level=confidence_level,
     )
 
 
 def choose(
-    runs: Sequence[Path],
+    runs: RunPaths,
     *,
     needs: Sequence[str] = (),
     wishes: Sequence[str] = (),
@@ -145,13 +149,17 @@ def choose(
     """Which encoding to use, by needs ("scrub.jump.p95_ms <= 100") and wishes ("less bitrate_bps",
     in order, or all with weights: "less bitrate_bps = 2").
 
-    What is not given comes from the first run's scenario. Raises ScenarioError for a need or wish
-    that cannot be read, RunError for runs that do not belong together.
+    `print(choice)` says whom to choose, with the doubt; `choice.recommendation` is None where a
+    need was not measured. What is not given comes from the first run's scenario. Raises
+    ScenarioError for a need or wish that cannot be read, RunError for runs that do not belong
+    together.
     """
-    from mezzmark.decide.choose import choose_encoding, settings_for
+    from mezzmark.decide.choose import choose_encoding
+    from mezzmark.decide.choose_question import settings_for
+    from mezzmark.store.run_paths import as_run_paths
     from mezzmark.store.run_store import read_run
 
-    found = [read_run(Path(run)) for run in runs]
+    found = [read_run(run) for run in as_run_paths(runs)]
     settings = settings_for(
         [run.manifest.scenario for run in found],
         needs=needs,
@@ -169,21 +177,21 @@ ExportTable = Literal["cells", "trials", "samples"]
 
 @overload
 def export(
-    runs: Sequence[Path],
+    runs: RunPaths,
     *,
     output_format: TextFormat = "csv",
     table: ExportTable = "cells",
 ) -> str: ...
 @overload
 def export(
-    runs: Sequence[Path], *, output_format: Literal["parquet"], table: ExportTable = "cells"
+    runs: RunPaths, *, output_format: Literal["parquet"], table: ExportTable = "cells"
 ) -> bytes: ...
 @overload
 def export(
-    runs: Sequence[Path], *, output_format: ExportFormat, table: ExportTable = "cells"
+    runs: RunPaths, *, output_format: ExportFormat, table: ExportTable = "cells"
 ) -> str | bytes: ...
 def export(
-    runs: Sequence[Path],
+    runs: RunPaths,
     *,
     output_format: ExportFormat = "csv",
     table: ExportTable = "cells",
@@ -195,9 +203,10 @@ def export(
     choice of table. EngineError names what to install where a format's library is missing.
     """
     from mezzmark.report import exports
+    from mezzmark.store.run_paths import as_run_paths
     from mezzmark.store.run_store import read_run
 
-    found = [read_run(Path(run)) for run in runs]
+    found = [read_run(run) for run in as_run_paths(runs)]
     exports.refuse_mismatch(output_format, table=table, run_count=len(found))
     if output_format == "csv":
         return exports.as_csv(found, table=table)
@@ -221,17 +230,18 @@ def read_runs(
     return read_frames(runs, confidence_level=confidence_level)
 
 
-def size(runs: Sequence[Path], *, shop: Path, seed: int = 1) -> SizingResult:
+def size(runs: RunPaths, *, shop: Path, seed: int = 1) -> SizingResult:
     """What each measured encoding would ask of a shop: ingest hours, storage, network, and when it
     pays off, each with an interval carried over from the measured one. `seed` fixes the draws."""
     import numpy as np
 
     from mezzmark.decide.sizing import size_encodings
+    from mezzmark.store.run_paths import as_run_paths
     from mezzmark.store.run_store import read_run
     from mezzmark.store.shop_file import read_shop
 
     return size_encodings(
-        [read_run(Path(run)) for run in runs],
+        [read_run(run) for run in as_run_paths(runs)],
         read_shop(Path(shop)),
         rng=np.random.default_rng(seed),
     )
@@ -344,10 +354,11 @@ def describe_scenario(
     """What a scenario would measure, in a few lines; with an earlier run of it on this machine,
     also how many rounds its precision takes and what its time budget buys."""
     from mezzmark.decide.scenario_words import scenario_lines
+    from mezzmark.facts.choosing_scenario import choosing_warnings
     from mezzmark.store.scenario_file import read_scenario
 
     plan = read_scenario(scenario, footage=footage)
-    lines = list(scenario_lines(plan))
+    lines = [*scenario_lines(plan), *choosing_warnings(plan)]
     if earlier_run is None:
         lines.append("how long that takes is known from an earlier run: --earlier RUN")
     else:

@@ -15,9 +15,11 @@ from fabricated_run import (
     fabricate_run,
 )
 
-from mezzmark.decide.choose import choose_encoding, settings_for
+from mezzmark.decide.choose import choose_encoding
+from mezzmark.decide.choose_flip_words import flip_sentences
+from mezzmark.decide.choose_question import settings_for
 from mezzmark.decide.choose_traits import describe_pixel_format
-from mezzmark.decide.choose_words import findings, flip_sentences, headline
+from mezzmark.decide.choose_words import findings, headline
 from mezzmark.facts.choice import Choice, Flip
 from mezzmark.facts.choosing import ChooseSettings
 from mezzmark.facts.encoding import ORIGINAL
@@ -190,8 +192,7 @@ def test_what_was_not_measured_is_not_passed() -> None:
     choice = choose(made(THREE), needs=("fidelity.delta_e_max <= 1", "scrub.jump.p95_ms <= 1000"))
     assert choice.needs_not_shown == ("fidelity.delta_e_max <= 1",)
     assert {entry.needs[0].outcome for entry in choice.encodings} == {"not shown"}
-    assert any("nobody has passed it" in text for text in findings(choice))
-    assert "the one need that was measured" in headline(choice)
+    assert any("nobody is known to meet it" in text for text in findings(choice))
 
 
 def test_wishes_that_were_not_measured_are_left_out_and_named() -> None:
@@ -199,7 +200,8 @@ def test_wishes_that_were_not_measured_are_left_out_and_named() -> None:
     run = made(THREE)
     choice = choose(run, wishes=("less fidelity.delta_e_max", "less bitrate_bps"))
     assert choice.wishes == ("less bitrate_bps",)
-    assert "Not measured, so left out of the wishes: less fidelity.delta_e_max." in choice.notes
+    assert choice.wishes_not_measured == ("less fidelity.delta_e_max",)
+    assert "Not measured, so left out of the wishes: less fidelity.delta_e_max." in choice.notes[0]
     with pytest.raises(ScenarioError, match="none of the wishes was measured"):
         choose(run, wishes=("less fidelity.delta_e_max",))
 
@@ -213,6 +215,25 @@ def test_the_original_needs_no_encode() -> None:
     weighed = choose(run, weights={"more encode.throughput_fps": 1.0})
     assert weighed.find(ORIGINAL).status == "not judged"
     assert weighed.recommendation == "VC-3 SQ"
+
+
+def test_a_codec_or_container_that_nothing_has_is_an_error() -> None:
+    """A misspelt value of a fact is no need that nobody meets: the error names the nearest and the
+    legal ones; those of the runs are legal too, whatever their capitals."""
+    run = made(THREE)
+    for need, nearest in (("codec = VC3", "VC-3"), ("container = mfx", "mxf")):
+        with pytest.raises(ScenarioError, match="is not a co") as failure:
+            choose(run, needs=(need,))
+        assert failure.value.remedy.startswith(f"Nearest: {nearest}")
+        assert "Legal: " in failure.value.remedy
+    with pytest.raises(ScenarioError) as failure:
+        choose(run, needs=("codec = zzzz",))
+    assert failure.value.remedy.startswith("Legal: ")
+    met = {encoding.codec for encoding in run.manifest.encodings}
+    for codec in met:
+        assert choose(run, needs=(f"codec = {codec.upper()}",)).needs == (
+            f"codec = {codec.upper()}",
+        )
 
 
 def test_wrong_pictures_bar_an_encoding() -> None:

@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 import mezzmark
 from mezzmark.cli.app import app
 from mezzmark.facts.choosing import ChooseSettings
-from mezzmark.facts.errors import ScenarioError
+from mezzmark.facts.errors import RunError, ScenarioError
 from mezzmark.store.run_store import append_trial, create_run
 
 ENCODINGS = (
@@ -56,10 +56,10 @@ def test_the_scenarios_table_counts(run_dir: Path) -> None:
 
 def test_the_report_answers_with_the_choice(run_dir: Path, tmp_path: Path) -> None:
     """Where needs and wishes were stated the page begins with their choice and its numbers, and
-    says which encoding was fastest after that."""
+    says after that which encoding is faster and why it was not chosen."""
     page = mezzmark.report([run_dir], out=tmp_path)
     assert page.answer.startswith("Choose small: it meets your need")
-    assert "nimble brought a picture soonest" in page.answer
+    assert "nimble is faster, but your wishes put the chosen one first." in page.answer
     html = page.html.read_text(encoding="utf-8")
     assert "<dt>small: median time to picture</dt>" in html
     assert "<dd>100 Mbit/s</dd>" in html
@@ -81,6 +81,28 @@ def test_json_holds_the_same_answer(run_dir: Path) -> None:
     assert told["confidence_level"] == 0.9
     assert [entry["encoding"] for entry in told["encodings"]] == ["nimble", "slow", "small"]
     assert told == found.model_dump(mode="json")
+
+
+def test_programs_may_name_one_run_as_they_like(run_dir: Path, tmp_path: Path) -> None:
+    """A path, its text, and either in a list are one run; text is never read letter by letter."""
+    expected = mezzmark.choose([run_dir])
+    for named in (run_dir, str(run_dir), [str(run_dir)], (run_dir,)):
+        assert mezzmark.choose(named) == expected
+    assert mezzmark.export(str(run_dir)) == mezzmark.export([run_dir])
+    assert mezzmark.report(str(run_dir), out=tmp_path / "page").html.is_file()
+    with pytest.raises(RunError, match="on both sides"):
+        mezzmark.regress(baseline=str(run_dir), contender=run_dir)
+
+
+def test_a_need_that_was_not_measured_is_not_answered(run_dir: Path) -> None:
+    """On the terminal and for programs: nobody is recommended, and nobody is said to meet all."""
+    need = ("--need", "fidelity.delta_e_max <= 1")
+    text = said(str(run_dir), *need)
+    assert text.startswith("Cannot say: your need")
+    assert "not known" in text
+    told = json.loads(said(str(run_dir), *need, "--json"))
+    assert (told["recommendation"], told["by_other_needs"]) == (None, "slow")
+    assert {entry["chance_all"] for entry in told["encodings"]} == {None}
 
 
 def test_a_need_that_cannot_be_read_is_an_expected_error(run_dir: Path) -> None:

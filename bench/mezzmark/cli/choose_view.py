@@ -6,16 +6,17 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from mezzmark.decide.choose_flip_words import flip_sentences
 from mezzmark.decide.choose_words import (
     chance_text,
     findings,
-    flip_sentences,
     goal_text,
     headline,
-    need_text,
+    open_text,
+    rounds_text,
     ruled_out_text,
 )
-from mezzmark.decide.wording import count_text, estimate_text, shown_name, visible_text
+from mezzmark.decide.wording import estimate_text, shown_name, visible_text
 from mezzmark.facts.choice import Choice, JudgedEncoding
 from mezzmark.facts.choosing import parse_wish
 
@@ -62,7 +63,7 @@ def _standing_table(choice: Choice, entries: Sequence[JudgedEncoding]) -> Table:
             name = parse_wish(wish).figure.name
             estimate = entry.figures.get(name)
             cells.append(estimate_text(estimate) if estimate else entry.settings.get(name, "—"))
-        style = "bold" if entry.encoding == choice.recommendation else ""
+        style = "bold" if entry.encoding == choice.leader else ""
         table.add_row(*(Text(cell, style=style) for cell in cells))
     return table
 
@@ -75,14 +76,13 @@ def _print_lists(console: Console, choice: Choice) -> None:
             console.print(Text(f"✗ {name}: {ruled_out_text(entry)}"))
         elif entry.status == "not judged":
             console.print(Text(f"? {name}: {visible_text('; '.join(entry.reasons))}"))
-        elif entry.status == "open":
-            unsure = "; ".join(need_text(r) for r in entry.needs if r.outcome == "open")
-            console.print(Text(f"~ {name}: {unsure or 'all its needs together are open'}"))
+        elif entry.status == "open" and (unsure := open_text(choice, entry)):
+            console.print(Text(f"~ {name}: {unsure}"))
 
 
 def _basis(choice: Choice) -> str:
     front = ", ".join(goal_text(wish) for wish in choice.wishes)
-    units = count_text(choice.unit_count, choice.unit)
+    units = rounds_text(choice)
     chances = f"Chances from {choice.draw_count} draws over {units}. " if choice.unit_count else ""
     return (
         f"{chances}An encoding is off the front when another one equals or beats it in everything "

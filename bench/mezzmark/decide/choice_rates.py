@@ -11,10 +11,11 @@ from typing import Final, Literal
 
 import numpy as np
 
-from mezzmark.decide.choose import Question, choose_among
+from mezzmark.decide.choose import choose_among
+from mezzmark.decide.choose_columns import EXACTLY, Column, from_log
 from mezzmark.decide.choose_draws import Floats, Likely, draw_figures
-from mezzmark.decide.choose_evidence import EXACTLY, Column, from_log
 from mezzmark.decide.choose_preference import NOBODY, Rule, prefer
+from mezzmark.decide.choose_question import Question
 from mezzmark.facts.choice import Choice
 from mezzmark.facts.choosing import ChooseSettings, Need, Wish, parse_need, parse_wishes
 
@@ -74,7 +75,7 @@ class Promise:
     is_right_ruled_out: bool | None
 
 
-def simulate_promises(
+def simulate_promises(  # noqa: PLR0913 - each is one side of the simulated world or of the method
     count: int,
     rng: np.random.Generator,
     *,
@@ -84,18 +85,23 @@ def simulate_promises(
     draw_count: int = 1000,
     redraw: Callable[[Likely], Likely] = lambda likely: likely,
     question: Question | None = None,
+    is_cut_short: bool = False,
 ) -> tuple[Promise, ...]:
     """So many catalogues of the kinds in turn, half with ordered wishes and half with weights.
 
     `redraw` replaces the draws, to put other methods to the same test; `question` is asked of all
-    in place of needs and wishes made up for each.
+    in place of needs and wishes made up for each. `is_cut_short`: only every other encoding has a
+    trial in a further round, as when a run is stopped within it.
     """
     promises = []
     for index in range(count):
         kind = kinds[index % len(kinds)]
-        catalogue = draw_catalogue(kind, rng, noise=noise, rounds=int(rng.choice(rounds)))
+        count_of_rounds = int(rng.choice(rounds)) + is_cut_short
+        catalogue = draw_catalogue(kind, rng, noise=noise, rounds=count_of_rounds)
         asked = question or ask(catalogue, rng, is_weighted=(index // len(kinds)) % 2 == 1)
-        likely = redraw(draw_likely(catalogue, asked, rng, draw_count=draw_count))
+        likely = redraw(
+            draw_likely(catalogue, asked, rng, draw_count=draw_count, is_cut_short=is_cut_short)
+        )
         choice = choose_among(asked, likely, dict.fromkeys(catalogue.names, ()), {})
         promises.append(compare_with_truth(choice, catalogue, asked))
     return tuple(promises)
@@ -152,13 +158,20 @@ def ask(catalogue: Catalogue, rng: np.random.Generator, *, is_weighted: bool) ->
 
 
 def draw_likely(
-    catalogue: Catalogue, question: Question, rng: np.random.Generator, *, draw_count: int
+    catalogue: Catalogue,
+    question: Question,
+    rng: np.random.Generator,
+    *,
+    draw_count: int,
+    is_cut_short: bool = False,
 ) -> Likely:
-    """The measured rounds as draws, by the method under test."""
+    """The measured rounds as draws, by the method under test; every other encoding lacks the last
+    round where the run `is_cut_short`."""
     columns: dict[str, dict[str, Column]] = {name: {} for name in (*FIGURES, "bitrate_bps")}
     for e, encoding in enumerate(catalogue.names):
+        last = -1 if is_cut_short and e % 2 else None
         for f, figure in enumerate(FIGURES):
-            logs = {(0, r): float(log) for r, log in enumerate(catalogue.measured[:, e, f])}
+            logs = {(0, r): float(log) for r, log in enumerate(catalogue.measured[:last, e, f])}
             columns[figure][encoding] = Column(logs=logs)
         exact = {EXACTLY: float(catalogue.bitrate_logs[e])}
         columns["bitrate_bps"][encoding] = Column(logs=exact, is_exact=True)
@@ -168,7 +181,6 @@ def draw_likely(
         tuple(named.values()),
         columns,
         catalogue.names,
-        run_count=1,
         rng=rng,
         draw_count=draw_count,
     )

@@ -5,8 +5,7 @@ sum of log ratios, which is only ever compared between encodings, never shown.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 
@@ -30,45 +29,39 @@ from mezzmark.decide.choose_evidence import RunFigures, list_encodings
 from mezzmark.decide.choose_flips import Decision, find_flips
 from mezzmark.decide.choose_needs import judge_needs
 from mezzmark.decide.choose_parts import (
+    count_begun,
     judge_encodings_by_needs,
     nearest_misses,
     refuse_unlike_runs,
+    without_claims,
     wrong_pictures,
 )
 from mezzmark.decide.choose_preference import NOBODY, Rule, prefer
+from mezzmark.decide.choose_question import (
+    DEFAULT_WISHES,
+    Question,
+    find_remedies,
+    measured_wishes,
+    possible_wishes,
+)
 from mezzmark.decide.choose_traits import Traits, encoding_traits
 from mezzmark.decide.evidence import MeasuredRun
 from mezzmark.decide.rounds import MINIMUM_ROUNDS
 from mezzmark.facts.choice import Choice, JudgedEncoding, Verdict
-from mezzmark.facts.choosing import ChooseSettings, Need, Wish, parse_need, parse_wishes
-from mezzmark.facts.errors import ScenarioError
-from mezzmark.facts.scenario import Scenario
-
-DEFAULT_WISHES: Final = (
-    "less scrub.jump.p50_ms",
-    "less bitrate_bps",
-    "more encode.throughput_fps",
+from mezzmark.facts.choosing import (
+    FACT_NAMES,
+    ChooseSettings,
+    Need,
+    Wish,
+    parse_need,
+    parse_wishes,
 )
-"""Where nobody says otherwise: waiting comes before size, and size before encode time, for a
-person waits many times a day, a disk fills once, and encoding runs unattended."""
+from mezzmark.facts.choosing_values import check_fact_values
 
 METHOD: Final = (
-    "t draws of the mean logs, rounds paired across encodings; ruled out by t, Holm over needs "
-    "and encodings"
+    "t draws on the log scale about the report's estimates, rounds paired across encodings; ruled "
+    "out by t, Holm over needs and encodings"
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Question:
-    """What is asked: needs, wishes that were measured, those that were not (`dropped`), and where
-    they come from."""
-
-    needs: tuple[Need, ...]
-    wishes: tuple[Wish, ...]
-    settings: ChooseSettings
-    dropped: tuple[str, ...] = ()
-    has_default_wishes: bool = False
-    run_count: int = 1
 
 
 def choose_encoding(
@@ -78,7 +71,8 @@ def choose_encoding(
 
     Needs that no run measured are `not shown`, never passed; wishes that none measured are left
     out and named. Raises RunError for runs that do not belong together, ScenarioError where no
-    wish was measured, ValueError without runs.
+    wish was measured or a need names a codec or container that nothing has, ValueError without
+    runs.
     """
     if not runs:
         raise ValueError("a choice needs at least one run")
@@ -86,8 +80,22 @@ def choose_encoding(
     needs = tuple(parse_need(text) for text in dict.fromkeys(settings.needs))
     stated = parse_wishes(settings.wishes, weights=settings.weights)
     asked = stated or parse_wishes(DEFAULT_WISHES)
-    likely = _draw(runs, needs, asked, draw_count)
-    wishes, dropped = _measured_wishes(asked, likely)
+    known = RunFigures(runs, confidence_level=settings.confidence_level)
+    encodings = list_encodings(runs)
+    traits = {
+        name: next((found for run in runs if (found := encoding_traits(run.manifest, name))), ())
+        for name in encodings
+    }
+    check_fact_values(
+        needs,
+        {
+            fact: {entry[fact] for found in traits.values() for entry in found if fact in entry}
+            for fact in FACT_NAMES
+        },
+    )
+    likely = _draw(known, encodings, (needs, asked), len(runs), settings, draw_count)
+    others = possible_wishes(known.measured_names())
+    wishes, dropped = measured_wishes(asked, likely, others)
     question = Question(
         needs=needs,
         wishes=wishes,
@@ -95,40 +103,11 @@ def choose_encoding(
         dropped=dropped,
         has_default_wishes=not stated,
         run_count=len(runs),
+        begun_count=count_begun(runs),
+        remedies=find_remedies(needs, runs),
+        others=others,
     )
-    traits = {
-        name: next((found for run in runs if (found := encoding_traits(run.manifest, name))), ())
-        for name in likely.encodings
-    }
     return choose_among(question, likely, traits, wrong_pictures(runs))
-
-
-def settings_for(
-    scenarios: Sequence[Scenario],
-    *,
-    needs: Sequence[str] = (),
-    wishes: Sequence[str] = (),
-    indifference_fraction: float | None = None,
-    confidence_level: float | None = None,
-) -> ChooseSettings:
-    """What is given, completed by the first scenario that has a `[choose]` table.
-
-    Needs given replace the scenario's needs, wishes given its wishes and weights. ScenarioError
-    names what cannot be read.
-    """
-    base = next((s.choose for s in scenarios if s.choose is not None), ChooseSettings())
-    changes: dict[str, object] = {}
-    if needs:
-        changes["needs"] = tuple(parse_need(text).text for text in needs)
-    if wishes:
-        found = parse_wishes(wishes)
-        weights = {wish.text: wish.weight for wish in found if wish.weight is not None}
-        changes |= {"weights": weights, "wishes": () if weights else tuple(w.text for w in found)}
-    if indifference_fraction is not None:
-        changes["indifference_fraction"] = indifference_fraction
-    if confidence_level is not None:
-        changes["confidence_level"] = confidence_level
-    return ChooseSettings.model_validate(base.model_dump() | changes)
 
 
 def choose_among(
@@ -150,35 +129,31 @@ def choose_among(
 
 
 def _draw(
-    runs: Sequence[MeasuredRun], needs: Sequence[Need], wishes: Sequence[Wish], draw_count: int
+    known: RunFigures,
+    encodings: Sequence[str],
+    asked: tuple[Sequence[Need], Sequence[Wish]],
+    run_count: int,
+    settings: ChooseSettings,
+    draw_count: int,
 ) -> Likely:
+    needs, wishes = asked
     figures = {need.figure.name: need.figure for need in needs if need.figure is not None}
     figures |= {wish.figure.name: wish.figure for wish in wishes}
-    encodings = list_encodings(runs)
-    known = RunFigures(runs)
     return draw_figures(
         tuple(figures.values()),
         {name: known.columns(figure, encodings) for name, figure in figures.items()},
         encodings,
-        run_count=len(runs),
+        unit=_unit(run_count),
+        confidence_level=settings.confidence_level,
         rng=np.random.default_rng(CHOICE_SEED),
         draw_count=draw_count,
     )
 
 
-def _measured_wishes(
-    wishes: Sequence[Wish], likely: Likely
-) -> tuple[tuple[Wish, ...], tuple[str, ...]]:
-    """Wishes whose figure some encoding has, and those that none has."""
-    known = [bool((~np.isnan(likely.points[:, likely.place(w.figure.name)])).any()) for w in wishes]
-    kept = tuple(w for w, is_known in zip(wishes, known, strict=True) if is_known)
-    if not kept:
-        raise ScenarioError(
-            where=f'wish "{wishes[0].text}"',
-            what="none of the wishes was measured in these runs",
-            remedy="Wish for what was measured (the report lists it), or measure the missing task",
-        )
-    return kept, tuple(w.text for w, is_known in zip(wishes, known, strict=True) if not is_known)
+def _unit(run_count: int) -> Literal["round", "run"]:
+    """What was drawn again and again: from three runs on whole runs, for days differ more than
+    rounds do."""
+    return "run" if run_count >= MINIMUM_ROUNDS else "round"
 
 
 def _build_world(
@@ -236,17 +211,29 @@ def _conclude(entries: Sequence[JudgedEncoding], world: World, question: Questio
         np.array([entry.is_comparable for entry in entries]),
         confidence_level=settings.confidence_level,
     )
+    not_shown = world.judged.not_shown
+    name = decision.name(chosen)
+    if not_shown and name is not None:
+        verdict = "cannot say"
+        entries = without_claims(entries)
     return Choice(
         verdict=verdict,
-        recommendation=decision.name(chosen),
+        recommendation=None if verdict == "cannot say" else name,
+        by_other_needs=name if verdict == "cannot say" else None,
         chance_best=None if chosen == NOBODY else entries[chosen].chance_best,
         runner_up=decision.name(second),
         chance_ahead=ahead,
         is_told_apart=ahead is not None and ahead >= settings.confidence_level,
         decided_by="" if NOBODY in (chosen, second) else decided_by(world, wishes, chosen, second),
         needs=tuple(need.text for need in question.needs),
-        needs_not_shown=world.judged.not_shown,
+        needs_not_shown=not_shown,
+        needs_not_shown_remedies=tuple(
+            question.remedies.get(need.subject, "")
+            for need in question.needs
+            if need.text in not_shown
+        ),
         wishes=tuple(wish.text for wish in wishes),
+        wishes_not_measured=question.dropped,
         weights=rule.weights,
         has_default_wishes=question.has_default_wishes,
         indifference_fraction=settings.indifference_fraction,
@@ -254,9 +241,10 @@ def _conclude(entries: Sequence[JudgedEncoding], world: World, question: Questio
         encodings=tuple(entries),
         nearest=nearest_misses(entries) if verdict == "none meets" else (),
         flips=flips,
-        unit="run" if question.run_count >= MINIMUM_ROUNDS else "round",
+        unit=_unit(question.run_count),
         unit_count=likely.unit_count,
+        begun_count=question.begun_count,
         draw_count=likely.draws.shape[0],
         method=METHOD,
-        notes=choose_words.notes(question.dropped, likely, run_count=question.run_count),
+        notes=choose_words.notes(question, likely),
     )

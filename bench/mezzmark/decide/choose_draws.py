@@ -1,9 +1,10 @@
 """What the true figures may be, jointly for all encodings: draws that keep rounds paired.
 
-Method: the mean log over rounds plus Student's t with n - 1 degrees of freedom, whose covariance
-between any two columns is that of their rounds. Every draw weighs the rounds alike for all
-encodings, so what a round did to all of them cancels in comparisons, and any difference of two
-columns has exactly the paired t distribution. A resampling of few rounds (bootstrap, also with
+Method: the report's point plus Student's t with n - 1 degrees of freedom, n the encoding's rounds,
+whose covariance between any two columns is that of their rounds. Every draw weighs the rounds alike
+for all encodings, so what a round did to all of them cancels in comparisons, and the difference of
+two columns with the same rounds has exactly the paired t distribution; a round that only one of
+them has is that one's own noise. A resampling of few rounds (bootstrap, also with
 Dirichlet weights) has too light tails: over simulated catalogues of close encodings
 and three rounds it is sure of the fastest with 89 % on average where 83 % come true, and this with
 81 % (tests/simulation/test_choice_reliability.py).
@@ -19,9 +20,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from mezzmark.decide.choose_evidence import EXACTLY, Column, RoundKey
-from mezzmark.decide.rounds import MINIMUM_ROUNDS
+from mezzmark.decide.choose_columns import KNOWN_EXACTLY, Column, RoundKey, from_log
+from mezzmark.decide.rounds import MINIMUM_ROUNDS, estimate_values
 from mezzmark.facts.choosing_figures import FigureName
+from mezzmark.facts.estimates import Estimate
 
 DRAW_COUNT: Final = 8000
 """A chance then moves by half a point (one standard error) at most from one seed to another."""
@@ -30,8 +32,8 @@ CHOICE_SEED: Final = 20260701
 """Fixed, so that the same runs always give the same answer."""
 
 ENOUGH_ROUNDS_FRACTION: Final = 0.5
-"""An encoding that finished in fewer of a figure's rounds than this share is not judged by them;
-it would take the other encodings' rounds with it, for only rounds shared by all are paired."""
+"""An encoding that finished in fewer of a figure's rounds than this share is not judged: what it
+did in the others is not known, and may be why it failed there."""
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -52,6 +54,7 @@ class Likely:
     degrees: Floats
     reasons: Mapping[tuple[str, str], str]
     values: Mapping[tuple[str, str], tuple[float, ...]]
+    estimates: Mapping[tuple[str, str], Estimate]
     settings: Mapping[tuple[str, str], str]
     unit_count: int
     is_thin: bool
@@ -61,17 +64,15 @@ class Likely:
         return [figure.name for figure in self.figures].index(figure_name)
 
 
-def shared_rounds(columns: Mapping[str, Column]) -> tuple[dict[str, str], tuple[RoundKey, ...]]:
-    """Encodings left out with the reason, and the rounds that all others have."""
+def left_out(columns: Mapping[str, Column], unit: str) -> dict[str, str]:
+    """Encodings that finished in too few of a figure's rounds (or runs), with the reason."""
     timed = {name: c for name, c in columns.items() if c.logs and not c.is_exact}
     most = max((len(c.logs) for c in timed.values()), default=0)
-    left_out = {
-        name: f"finished in only {len(c.logs)} of {most} rounds"
+    return {
+        name: f"finished in only {len(c.logs)} of {most} {unit}s"
         for name, c in timed.items()
         if len(c.logs) < ENOUGH_ROUNDS_FRACTION * most
     }
-    kept = [set(c.logs) for name, c in timed.items() if name not in left_out]
-    return left_out, tuple(sorted(set.intersection(*kept))) if kept else ()
 
 
 def draw_figures(
@@ -79,22 +80,19 @@ def draw_figures(
     columns: Mapping[str, Mapping[str, Column]],
     encodings: Sequence[str],
     *,
-    run_count: int,
     rng: np.random.Generator,
+    unit: str = "round",
+    confidence_level: float = 0.95,
     draw_count: int = DRAW_COUNT,
 ) -> Likely:
-    """Points and draws of every figure; `columns` by figure name, then encoding.
-
-    From `MINIMUM_ROUNDS` runs on, the run is the unit, for days differ more than rounds do.
-    """
-    by_run = run_count >= MINIMUM_ROUNDS
+    """Points and draws of every figure; `columns` by figure name, then encoding. `unit` is what
+    their values are of."""
     found: dict[tuple[str, str], _Summary] = {}
     for figure in figures:
-        left_out, keys = shared_rounds(columns[figure.name])
+        why = left_out(columns[figure.name], unit)
         for name in encodings:
-            found[name, figure.name] = _summarise(
-                columns[figure.name][name], figure, keys, left_out.get(name, ""), by_run=by_run
-            )
+            column = columns[figure.name][name]
+            found[name, figure.name] = _summarise(column, figure, why.get(name, ""))
     shape = (len(encodings), len(figures))
     points, errors, degrees = np.empty(shape), np.empty(shape), np.empty(shape)
     draws = np.empty((draw_count, *shape))
@@ -115,7 +113,17 @@ def draw_figures(
         degrees=degrees,
         reasons={key: one.reason for key, one in found.items() if one.reason},
         values={key: tuple(one.units.values()) for key, one in found.items() if one.units},
-        settings={(name, figure): columns[figure][name].setting for name, figure in found},
+        estimates={
+            (name, figure.name): estimate
+            for figure in figures
+            for name in encodings
+            if (one := found[name, figure.name]).units
+            and (estimate := _estimate(one, columns[figure.name][name], figure, confidence_level))
+        },
+        settings={
+            (name, figure): columns[figure][name].wording or columns[figure][name].setting
+            for name, figure in found
+        },
         unit_count=min(counts, default=0),
         is_thin=min(counts, default=MINIMUM_ROUNDS) < MINIMUM_ROUNDS,
     )
@@ -123,8 +131,8 @@ def draw_figures(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Summary:
-    """One figure of one encoding: the mean log of its units with its spread, or a `reason` why
-    nothing is known. A free figure has a point without units."""
+    """One figure of one encoding: its point on the log scale with the spread of its units, or a
+    `reason` why nothing is known. A free figure has a point without units."""
 
     point: float = math.nan
     units: Mapping[RoundKey, float] = field(default_factory=dict)
@@ -134,38 +142,38 @@ class _Summary:
     reason: str = ""
 
 
-def _summarise(
-    column: Column, figure: FigureName, keys: Sequence[RoundKey], why_left_out: str, *, by_run: bool
-) -> _Summary:
+def _summarise(column: Column, figure: FigureName, why_left_out: str) -> _Summary:
     if reason := why_left_out or column.reason:
         return _Summary(reason=reason)
     if column.is_free:
         return _Summary(point=-math.inf if figure.better == "less" else math.inf)
     if not column.logs:
         return _Summary(reason="not measured")
-    units = _units(column, keys, by_run=by_run)
-    if not units:
-        return _Summary(reason="no round has all encodings")
-    logs = np.array(list(units.values()))
-    point = float(logs.mean())
     if column.is_exact:
-        return _Summary(point=point, units=units)
-    standard_error, degrees = _spread(logs)
+        return _Summary(point=column.point, units=column.logs)
+    standard_error, degrees = _spread(np.array(list(column.logs.values())))
     return _Summary(
-        point=point, units=units, standard_error=standard_error, degrees=degrees, is_sampled=True
+        point=column.point,
+        units=column.logs,
+        standard_error=standard_error,
+        degrees=degrees,
+        is_sampled=True,
     )
 
 
-def _units(column: Column, keys: Sequence[RoundKey], *, by_run: bool) -> dict[RoundKey, float]:
-    if column.is_exact:
-        return {EXACTLY: column.logs[EXACTLY]}
-    if not by_run:
-        return {key: column.logs[key] for key in keys}
-    runs = sorted({place for place, _ in keys})
-    return {
-        (run, -1): float(np.mean([column.logs[key] for key in keys if key[0] == run]))
-        for run in runs
-    }
+def _estimate(
+    one: _Summary, column: Column, figure: FigureName, confidence_level: float
+) -> Estimate | None:
+    """What is shown: the report's estimate, or one of the values; None where words are."""
+    if column.wording:
+        return None
+    if column.estimate is not None:
+        return column.estimate
+    values = [from_log(log, figure.unit) for log in one.units.values()]
+    estimate = estimate_values(values, figure.unit, len(values), confidence_level)
+    if not column.is_exact:
+        return estimate
+    return estimate.model_copy(update={"withheld": KNOWN_EXACTLY, "method": "as it is"})
 
 
 def _spread(logs: Floats) -> tuple[float, float]:

@@ -1,29 +1,21 @@
-"""What runs say of the figures that needs and wishes name: per encoding, one value a round.
+"""What runs say of the figures that needs and wishes name: per encoding the report's own estimate,
+and one value a round, of which the spread is made.
 
-Values are kept as logs, since costs are compared as ratios; decibels are logs already. Within a
-round clips are averaged (geometric mean), as everywhere.
+Values are kept as logs, since costs are compared as ratios; decibels are logs already.
 """
 
-import math
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from typing import Final
 
 from mezzmark.decide.bitrates import BITS_PER_HOUR_TO_GB, pooled_bitrates_bps
+from mezzmark.decide.choose_columns import KNOWN_EXACTLY, Column, exact_column, to_log
+from mezzmark.decide.choose_timed import TimedFigures
 from mezzmark.decide.evidence import MeasuredRun
-from mezzmark.decide.fidelity import EncodingFidelity, judge_encodings
-from mezzmark.decide.observations import Observation, observe
-from mezzmark.decide.ranking import scrub_settings, setting_of
-from mezzmark.decide.wording import count_text
-from mezzmark.facts.cells import KERNEL_ENCODING, Cell
-from mezzmark.facts.choosing_figures import FREE_FOR_ORIGINAL, FigureName
+from mezzmark.decide.fidelity import EncodingFidelity, QualityEstimate, judge_encodings
+from mezzmark.facts.cells import KERNEL_ENCODING
+from mezzmark.facts.choosing_figures import FREE_FOR_ORIGINAL, FigureName, figure_names
 from mezzmark.facts.encoding import ORIGINAL
-
-RoundKey = tuple[int, int]
-"""Place of the run among those given, and round."""
-
-DECIBEL_LOG: Final = math.log(10) / 10
-"""A decibel as a natural log of a ratio of powers: for PSNR, of the mean squared error."""
+from mezzmark.facts.estimates import Estimate
 
 DELTA_E_FLOOR: Final = 0.1
 """Colour shifts below a tenth of what can be seen side by side are alike to everybody, and an
@@ -41,33 +33,7 @@ _QUALITY: Final = {
 }
 SSIM_OF_THE_SAME: Final = 1.0
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Column:
-    """One figure of one encoding. `logs` has one value a round, or one value under `EXACTLY` where
-    it is known without spread. `is_free`: the encoding does without, which beats any value.
-    Without logs and not free, `reason` says why nothing is known."""
-
-    logs: Mapping[RoundKey, float]
-    setting: str = ""
-    sample_count: int = 0
-    is_exact: bool = False
-    is_free: bool = False
-    reason: str = ""
-
-
-EXACTLY: Final[RoundKey] = (-1, -1)
-"""The key of a value that no round made."""
-
-
-def to_log(value: float, unit: str) -> float:
-    """A figure on the log scale; decibels are turned into natural logs."""
-    return value * DECIBEL_LOG if unit == "dB" else math.log(value)
-
-
-def from_log(log: float, unit: str) -> float:
-    """The inverse of `to_log`."""
-    return log / DECIBEL_LOG if unit == "dB" else math.exp(log)
+NOTHING_TO_DO: Final = "nothing to do"
 
 
 def list_encodings(runs: Sequence[MeasuredRun]) -> tuple[str, ...]:
@@ -78,20 +44,15 @@ def list_encodings(runs: Sequence[MeasuredRun]) -> tuple[str, ...]:
 
 
 class RunFigures:
-    """The figures of runs, read once and looked up by name."""
+    """The figures of runs, read once and looked up by name; intervals at `confidence_level`."""
 
-    def __init__(self, runs: Sequence[MeasuredRun]) -> None:
-        self._observations = tuple(
-            (place, observation)
-            for place, run in enumerate(runs)
-            for observation in observe(run.trials)
-            if not observation.cell.arm
-        )
+    def __init__(self, runs: Sequence[MeasuredRun], *, confidence_level: float) -> None:
+        self._timed = TimedFigures(runs, confidence_level=confidence_level)
         self._bitrates: dict[str, float] = {}
         self._fidelity: dict[str, EncodingFidelity] = {}
         for run in runs:
             self._bitrates = pooled_bitrates_bps(run.manifest) | self._bitrates
-            judged = judge_encodings(run.trials)
+            judged = judge_encodings(run.trials, confidence_level=confidence_level)
             self._fidelity = {entry.encoding: entry for entry in judged} | self._fidelity
 
     def columns(self, figure: FigureName, encodings: Sequence[str]) -> dict[str, Column]:
@@ -101,50 +62,79 @@ class RunFigures:
         elif figure.task == "fidelity":
             found = {name: self._quality(figure, name) for name in encodings}
         else:
-            found = _timed_columns(figure, encodings, self._observations)
+            found = self._timed.columns(figure, encodings)
         if (
             figure.task in FREE_FOR_ORIGINAL
             and ORIGINAL in found
             and any(column.logs for column in found.values())
         ):
-            found[ORIGINAL] = Column(logs={}, is_free=True, setting="nothing to do")
+            found[ORIGINAL] = Column(logs={}, is_free=True, setting=NOTHING_TO_DO)
         return found
+
+    def measured_names(self) -> tuple[str, ...]:
+        """Names of all timed figures that a wish could name, without counts of threads or jobs."""
+        timed = {".".join(filter(None, parts)) for parts in self._timed.measured_names()}
+        return tuple(name for name in figure_names() if name in timed)
 
     def _size(self, figure: FigureName, name: str) -> Column:
         rate = self._bitrates.get(name)
         if rate is None:
             return Column(logs={}, reason="its size is not known")
         value = rate * BITS_PER_HOUR_TO_GB if figure.figure == "gb_per_hour" else rate
-        return _exact(to_log(value, figure.unit), "files on disk")
+        estimate = _known(value, figure.unit)
+        return exact_column(to_log(value, figure.unit), "files on disk", estimate=estimate)
 
     def _quality(self, figure: FigureName, name: str) -> Column:
         if name == ORIGINAL and self._fidelity:
             best = DELTA_E_FLOOR
             if figure.figure in _QUALITY:
                 best = _untouched(figure.figure)
-            return _exact(to_log(best, figure.unit), "the footage itself")
+            return exact_column(
+                to_log(best, figure.unit), "the footage itself", wording="the footage itself"
+            )
         entry = self._fidelity.get(name)
         value = None if entry is None else quality_value(entry, figure.figure)
-        if value is None:
+        if entry is None or value is None:
             return Column(logs={}, reason="not measured")
-        return _exact(to_log(value, figure.unit), "generation 1")
+        estimate = _shown_quality(entry, figure)
+        wording = "" if estimate else "identical"
+        log = to_log(value, figure.unit)
+        return exact_column(log, "generation 1", estimate=estimate, wording=wording)
 
 
 def quality_value(entry: EncodingFidelity, figure: str) -> float | None:
-    """A fidelity figure of an encoding: the worst clip's shift, the mean (or worst) quality."""
+    """A fidelity figure as it counts: the worst clip's shift, the mean (or worst) quality, both
+    held within what has a finite ratio; None where it was not measured."""
     if figure in _QUALITY:
         estimate = entry.estimates.get(_QUALITY[figure])
         if estimate is None:
             return _untouched(figure) if entry.is_bit_exact else None
         value = estimate.worst if figure == "psnr_worst_db" else estimate.point
         return min(value, QUALITY_CAP_DB)
+    shift = _colour_shift(entry, figure)
+    return None if shift is None else max(shift, DELTA_E_FLOOR)
+
+
+def _shown_quality(entry: EncodingFidelity, figure: FigureName) -> Estimate | None:
+    """The figure as the report shows it; None where pictures came back bit for bit."""
+    if figure.figure in _QUALITY:
+        found = entry.estimates.get(_QUALITY[figure.figure])
+        if found is None:
+            return None
+        if figure.figure == "psnr_worst_db":
+            return _known(found.worst, figure.unit)
+        return _known(found.point, figure.unit, over_clips=found)
+    shift = _colour_shift(entry, figure.figure)
+    return None if shift is None else _known(shift, figure.unit)
+
+
+def _colour_shift(entry: EncodingFidelity, figure: str) -> float | None:
+    """The worst clip's shift on the chart, or what lost colour tags show."""
     if figure == "delta_e_tags":
-        return max(entry.tags.delta_e_shown, DELTA_E_FLOOR) if entry.tags else None
+        return entry.tags.delta_e_shown if entry.tags else None
     charts = [clip.diagnosis for clip in entry.clips if clip.diagnosis is not None]
-    if not charts:
-        return None
     shifts = [c.worst_delta_e if figure == "delta_e_max" else c.delta_e for c in charts]
-    return max(*shifts, DELTA_E_FLOOR)
+    return max(shifts, default=None)
 
 
 def _untouched(figure: str) -> float:
@@ -152,79 +142,17 @@ def _untouched(figure: str) -> float:
     return SSIM_OF_THE_SAME if figure == "ssim" else QUALITY_CAP_DB
 
 
-def _exact(log: float, setting: str) -> Column:
-    return Column(logs={EXACTLY: log}, is_exact=True, setting=setting, sample_count=1)
-
-
-Placed = tuple[int, Observation]
-
-
-def _timed_columns(
-    figure: FigureName, encodings: Sequence[str], observations: Sequence[Placed]
-) -> dict[str, Column]:
-    mine = [
-        (place, o)
-        for place, o in observations
-        if o.cell.task == figure.task
-        and o.cell.pattern == figure.pattern
-        and (figure.thread_count or o.cell.thread_count) == o.cell.thread_count
-        and (figure.job_count or o.cell.job_count) == o.cell.job_count
-        and o.figures.get(figure.figure, 0) > 0
-    ]
-    if figure.task == "scrub" and mine:
-        lead = scrub_settings([o for _, o in mine])[0]
-        mine = [(place, o) for place, o in mine if setting_of(o.cell) == lead]
-    clips = {o.cell.clip for _, o in mine}
-    by_encoding: dict[str, dict[Cell, list[Placed]]] = {name: {} for name in encodings}
-    for place, o in mine:
-        settings = by_encoding.setdefault(o.cell.encoding, {})
-        settings.setdefault(setting_of(o.cell), []).append((place, o))
-    return {name: _best_column(figure, by_encoding[name], clips) for name in encodings}
-
-
-def _best_column(
-    figure: FigureName, settings: Mapping[Cell, Sequence[Placed]], clips: set[str]
-) -> Column:
-    """The setting in which the encoding does best; scrub has only one left by now."""
-    sign = 1 if figure.better == "less" else -1
-    columns = []
-    for setting, placed in settings.items():
-        logs = _round_logs(figure, placed, clips)
-        if logs:
-            samples = sum(o.sample_count for _, o in placed)
-            columns.append(Column(logs=logs, setting=setting_text(setting), sample_count=samples))
-    if not columns:
-        reason = "a clip is missing" if settings else "not measured"
-        return Column(logs={}, reason=reason)
-    return min(columns, key=lambda c: (sign * sum(c.logs.values()) / len(c.logs), c.setting))
-
-
-def _round_logs(
-    figure: FigureName, placed: Iterable[Placed], clips: set[str]
-) -> dict[RoundKey, float]:
-    """Per round the mean log over clips, for the rounds in which every clip took part."""
-    by_round: dict[RoundKey, dict[str, float]] = {}
-    for place, o in placed:
-        log = to_log(o.figures[figure.figure], figure.unit)
-        by_round.setdefault((place, o.round_index), {})[o.cell.clip] = log
-    return {
-        key: sum(logs.values()) / len(logs)
-        for key, logs in sorted(by_round.items())
-        if logs.keys() == clips
-    }
-
-
-def setting_text(setting: Cell) -> str:
-    """Threads, and jobs, order, passes and policy where the task has them."""
-    parts = [count_text(setting.thread_count, "thread")]
-    if setting.task in ("grid", "ingest"):
-        parts.insert(0, count_text(setting.job_count, "job"))
-    if setting.policy:
-        parts.append(f"policy {setting.policy}")
-    if setting.decoder != "software":
-        parts.append(setting.decoder)
-    if setting.order:
-        parts.append(setting.order)
-    if setting.passes:
-        parts.append("one pass" if setting.passes == 1 else "two passes")
-    return ", ".join(parts)
+def _known(value: float, unit: str, *, over_clips: QualityEstimate | None = None) -> Estimate:
+    """A value that is the same in every round, with its interval over clips where it has one."""
+    low, high = (over_clips.low, over_clips.high) if over_clips else (None, None)
+    return Estimate(
+        point=value,
+        low=low,
+        high=high,
+        confidence_level=over_clips.confidence_level if over_clips else 0.95,
+        unit=unit,
+        round_count=1,
+        sample_count=over_clips.clip_count if over_clips else 1,
+        method="as it is" if low is None else "mean of clips; t over clips",
+        withheld=KNOWN_EXACTLY if low is None else "",
+    )

@@ -11,8 +11,8 @@ from typing import Final
 
 import numpy as np
 
+from mezzmark.decide.choose_columns import from_log, to_log
 from mezzmark.decide.choose_draws import Flags, Floats, Likely
-from mezzmark.decide.choose_evidence import from_log, to_log
 from mezzmark.decide.choose_preference import NOBODY, Rule, prefer
 from mezzmark.facts.choice import Flip
 from mezzmark.facts.choosing import Need, Wish

@@ -6,20 +6,17 @@ adjusted for all needs and encodings together (Holm), is at most 1 - `confidence
 chance that noise rules out anyone who truly meets, the right one included, is at most that.
 """
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import special
 
+from mezzmark.decide.choose_columns import to_log
 from mezzmark.decide.choose_draws import Flags, Floats, Likely
-from mezzmark.decide.choose_evidence import from_log, to_log
 from mezzmark.decide.choose_traits import Traits, judge_trait
-from mezzmark.decide.rounds import estimate_values
-from mezzmark.facts.choice import NeedResult, Outcome
+from mezzmark.facts.choice import NeedResult
 from mezzmark.facts.choosing import Need
-from mezzmark.facts.estimates import Estimate
 from mezzmark.statistics.multiplicity import holm_adjusted
 
 
@@ -93,15 +90,23 @@ def _judge_figure(
         return NeedResult(need=need.text, outcome="not shown", reason=reason), True
     point, limit = likely.points[e, f], to_log(need.limit, need.figure.unit)
     sign = 1.0 if need.operator == "<=" else -1.0
-    if math.isinf(point):
-        is_met = bool(sign * point < 0)
-        outcome: Outcome = "meets" if is_met else "misses"
+    estimate = likely.estimates.get((name, need.subject))
+    if estimate is None:  # known without a number: nothing to do, the footage itself, identical
+        is_met = bool(sign * (limit - point) >= 0)
         return NeedResult(
-            need=need.text, outcome=outcome, value_text="nothing to do", chance=float(is_met)
+            need=need.text,
+            outcome="meets" if is_met else "misses",
+            value_text=likely.settings[name, need.subject],
+            chance=float(is_met),
         ), is_met
-    chance = _chance(sign * (limit - point), likely.standard_errors[e, f], likely.degrees[e, f])
-    is_unsure = likely.degrees[e, f] == 0
-    estimate = figure_estimate(likely, e, f, confidence_level)
+    error, is_unsure = likely.standard_errors[e, f], likely.degrees[e, f] == 0
+    is_exact = error == 0 and not is_unsure
+    if is_exact:  # as shown, for what counts in a wish may be held within bounds
+        met: Flags | bool = bool(sign * (need.limit - estimate.point) >= 0)
+        chance = float(met)
+    else:
+        met = sign * (limit - likely.draws[:, e, f]) >= 0
+        chance = _chance(sign * (limit - point), error, likely.degrees[e, f])
     result = NeedResult(
         need=need.text,
         outcome="meets" if chance >= confidence_level else "misses" if chance == 0 else "open",
@@ -111,7 +116,7 @@ def _judge_figure(
     )
     if is_unsure:
         result = result.model_copy(update={"outcome": "open", "reason": estimate.withheld})
-    return result, sign * (limit - likely.draws[:, e, f]) >= 0
+    return result, met
 
 
 def _chance(room: float, standard_error: float, degrees: float) -> float:
@@ -127,17 +132,6 @@ def _margin(need: Need, point: float) -> dict[str, float]:
     if need.figure.unit == "dB":
         return {"margin_db": room}
     return {"margin_fraction": room / need.limit}
-
-
-def figure_estimate(likely: Likely, e: int, f: int, confidence_level: float) -> Estimate:
-    """A figure that is known and finite, as an estimate in its own unit."""
-    figure = likely.figures[f]
-    logs = likely.values[likely.encodings[e], figure.name]
-    values = [from_log(log, figure.unit) for log in logs]
-    estimate = estimate_values(values, figure.unit, len(values), confidence_level)
-    if len(values) == 1 and math.isinf(likely.degrees[e, f]):
-        return estimate.model_copy(update={"withheld": "known exactly", "method": "as it is"})
-    return estimate
 
 
 def _settle(table: list[list[NeedResult]], chances: Floats, confidence_level: float) -> None:

@@ -7,8 +7,9 @@ from typing import Final
 import numpy as np
 
 from mezzmark.decide.choose_draws import Likely
-from mezzmark.decide.choose_needs import Judged, figure_estimate
+from mezzmark.decide.choose_needs import Judged
 from mezzmark.decide.evidence import MeasuredRun
+from mezzmark.decide.rounds import MINIMUM_ROUNDS
 from mezzmark.facts.choice import JudgedEncoding, NearMiss, NeedResult, Status
 from mezzmark.facts.choosing import Wish
 from mezzmark.facts.errors import RunError
@@ -59,6 +60,13 @@ def wrong_pictures(runs: Sequence[MeasuredRun]) -> dict[str, int]:
     return counts
 
 
+def count_begun(runs: Sequence[MeasuredRun]) -> int:
+    """Rounds that were begun, over all runs; whole runs where they are the unit."""
+    if len(runs) >= MINIMUM_ROUNDS:
+        return len(runs)
+    return sum(len({trial.round_index for trial in run.trials}) for run in runs)
+
+
 def judge_encodings_by_needs(
     likely: Likely,
     judged: Judged,
@@ -102,8 +110,8 @@ def _judge(
     settings: dict[str, str] = {}
     for wish in wishes:
         f = likely.place(wish.figure.name)
-        if (name, wish.figure.name) in likely.values:
-            figures[wish.figure.name] = figure_estimate(likely, e, f, confidence_level)
+        if (name, wish.figure.name) in likely.estimates:
+            figures[wish.figure.name] = likely.estimates[name, wish.figure.name]
         if not np.isnan(likely.points[e, f]):
             settings[wish.figure.name] = likely.settings[name, wish.figure.name]
     return JudgedEncoding(
@@ -114,7 +122,21 @@ def _judge(
         figures=figures,
         settings=settings,
         chance_all=None if missing or is_unsure else chance,
+        chance_measured=None if is_unsure else chance,
         is_comparable=name not in not_judged and not missing,
+    )
+
+
+def without_claims(entries: Sequence[JudgedEncoding]) -> tuple[JudgedEncoding, ...]:
+    """The entries where a need was not measured: nobody is known to meet all."""
+    return tuple(
+        entry.model_copy(
+            update={
+                "status": "open" if entry.status == "meets" else entry.status,
+                "chance_all": None,
+            }
+        )
+        for entry in entries
     )
 
 

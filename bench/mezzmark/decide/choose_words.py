@@ -1,35 +1,28 @@
 """The choice in words, for someone who edits video: the answer, then what stands behind it."""
 
-from collections.abc import Sequence
 from typing import Final
 
 from mezzmark.decide.choose_draws import Likely
+from mezzmark.decide.choose_question import Question
 from mezzmark.decide.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.wording import (
     count_text,
     estimate_text,
     list_text,
     number_text,
+    sentence,
     shown_name,
-    shown_unit,
-    shown_value,
     visible_text,
 )
-from mezzmark.facts.choice import Choice, Flip, Front, JudgedEncoding, NeedResult
+from mezzmark.facts.choice import Choice, Front, JudgedEncoding, NeedResult
 from mezzmark.facts.choosing import parse_wish
-from mezzmark.facts.choosing_figures import parse_figure
 from mezzmark.facts.encoding import ORIGINAL
 
 FRONT_LEVEL: Final = 0.95
 """An encoding is off the front when it is dominated with this chance, on it when the chance of
 that is no more than the rest."""
 
-FLIPS_SHOWN: Final = 4
-
 _NEARLY_SURE: Final = 0.995
-
-MANY_PERCENT: Final = 10
-"""From here on a tenth of a percent tells nobody anything."""
 
 
 def front_of(chance_dominated: float) -> Front:
@@ -79,47 +72,92 @@ def need_text(result: NeedResult) -> str:
 
 
 def headline(choice: Choice) -> str:
-    """The answer in one sentence."""
+    """The answer in one sentence, or two."""
     if choice.verdict == "none meets":
         return f"No encoding meets your needs. {_nearest(choice)}"
-    if choice.verdict == "nothing to judge" or choice.recommendation is None:
+    if choice.leader is None:
         return "No encoding could be judged: each lacks a figure that the needs or wishes ask for."
-    name = shown_name(choice.recommendation)
+    if choice.verdict == "cannot say":
+        return _cannot_say(choice, choice.leader)
+    name = shown_name(choice.leader)
     if choice.unit_count == 0:
-        which = _needs_met(choice)
-        meets = f"it meets {which}, and " if which else ""
-        return f"Choose {name}: {meets}nothing that was asked for varies from round to round."
+        return _chosen_without_rounds(choice, name)
     if choice.chance_best is None:
-        return (
-            f"{name} looks best, but {count_text(choice.unit_count, choice.unit)} cannot tell: "
-            f"{MINIMUM_ROUNDS} are needed for a chance."
-        )
+        return f"{name} looks best, but {_too_few(choice)}."
     best = f"the chance that it is the best choice is {chance_text(choice.chance_best)}"
     if choice.verdict == "none is sure":
-        sure = chance_text(choice.find(choice.recommendation).chance_all)
+        sure = chance_text(choice.find(choice.leader).chance_all)
         return f"No encoding is sure to meet your needs. {name} is likeliest to ({sure}); {best}."
     which = _needs_met(choice)
-    second = choice.find(choice.runner_up) if choice.runner_up else None
-    if second is None or choice.is_told_apart or second.status != "meets":
-        verb = "Keep to" if choice.recommendation == ORIGINAL else "Choose"
+    if choice.tied is None:
+        verb = "Keep to" if choice.leader == ORIGINAL else "Choose"
         meets = f"it meets {which}, and " if which else ""
         return f"{verb} {name}: {meets}{best}."
     meets = f" Both meet {which}." if which else ""
+    return f"Choose {name} or {_tie(choice, choice.tied)}.{meets}"
+
+
+def _too_few(choice: Choice) -> str:
     return (
-        f"Choose {name} or {shown_name(second.encoding)}; these {choice.unit}s cannot tell them "
-        f"apart (chance to be the best choice {chance_text(choice.chance_best)} and "
-        f"{chance_text(second.chance_best)}).{meets}"
+        f"{count_text(choice.unit_count, choice.unit)} cannot tell: {MINIMUM_ROUNDS} are needed "
+        "for a chance"
     )
 
 
+def _tie(choice: Choice, second: str) -> str:
+    return (
+        f"{shown_name(second)}; these {choice.unit}s cannot tell them apart (chance to be the best "
+        f"choice {chance_text(choice.chance_best)} and "
+        f"{chance_text(choice.find(second).chance_best)})"
+    )
+
+
+def _cannot_say(choice: Choice, leader: str) -> str:
+    """A need was not measured: which, what to do, and who is best by the rest."""
+    missing = [f'"{visible_text(need)}"' for need in choice.needs_not_shown]
+    is_one = len(missing) == 1
+    added = [text for text in dict.fromkeys(choice.needs_not_shown_remedies) if text]
+    todo = sentence(f"{list_text(added)} and measure again") if added else "Measure it again"
+    whose = "your need" if is_one else "your needs"
+    told = "was" if is_one else "were"
+    rest = "the other needs" if len(choice.needs) > len(missing) else "your wishes alone"
+    if len(choice.needs) - len(missing) == 1:
+        rest = "the other need"
+    return (
+        f"Cannot say: {whose} {list_text(missing)} {told} not measured. {todo}; by {rest}, "
+        f"{_best_by_the_rest(choice, leader)}."
+    )
+
+
+def _best_by_the_rest(choice: Choice, leader: str) -> str:
+    name = shown_name(leader)
+    if choice.tied is not None:
+        return f"{name} or {_tie(choice, choice.tied)}"
+    if choice.unit_count == 0:
+        return f"{name} comes first"
+    if choice.chance_best is None:
+        return f"{name} looks best, but {_too_few(choice)}"
+    best = f"the chance that it is the best choice is {chance_text(choice.chance_best)}"
+    sure = choice.find(leader).chance_measured or 0.0
+    if sure < choice.confidence_level:
+        return f"no encoding is sure; {name} is likeliest to meet them ({chance_text(sure)})"
+    return f"choose {name} ({best})"
+
+
+def _chosen_without_rounds(choice: Choice, name: str) -> str:
+    """Where nothing asked for was timed: what decided, which has no spread."""
+    which = _needs_met(choice)
+    meets = f"it meets {which}, and " if which else ""
+    by = list_text([parse_wish(wish).figure.label for wish in choice.wishes])
+    if choice.wishes_not_measured:
+        return f"Of what was wished for, only {by} was measured. By that alone, choose {name}."
+    return f"Choose {name}: {meets}it comes first by {by}, which is the same in every round."
+
+
 def _needs_met(choice: Choice) -> str:
-    """The needs as a phrase; empty where none was shown."""
-    shown = len(choice.needs) - len(choice.needs_not_shown)
-    if not shown:
-        return ""
-    if choice.needs_not_shown:
-        return "the one need that was measured" if shown == 1 else f"the {shown} measured needs"
-    return {1: "your need", 2: "both of your needs"}.get(shown, f"all {shown} of your needs")
+    """The needs as a phrase; empty where there is none."""
+    count = len(choice.needs)
+    return {0: "", 1: "your need", 2: "both of your needs"}.get(count, f"all {count} of your needs")
 
 
 def goal_text(wish: str) -> str:
@@ -137,7 +175,7 @@ def _nearest(choice: Choice) -> str:
 def findings(choice: Choice) -> tuple[str, ...]:
     """What stands behind the answer, a sentence each."""
     texts = [_rule(choice)]
-    if choice.recommendation is not None:
+    if choice.leader is not None:
         texts += _runner_up(choice)
         texts += _better_if_sure(choice)
     texts += [
@@ -146,7 +184,7 @@ def findings(choice: Choice) -> tuple[str, ...]:
         for miss in choice.nearest[1:]
     ]
     texts += [
-        f'Not shown by these runs, so nobody has passed it: "{visible_text(need)}".'
+        f'Not measured, so nobody is known to meet it: "{visible_text(need)}".'
         for need in choice.needs_not_shown
     ]
     return (*texts, *choice.notes)
@@ -192,12 +230,14 @@ def _better_if_sure(choice: Choice) -> list[str]:
         entry
         for entry in choice.encodings
         if entry.status == "open"
-        and entry.encoding != choice.recommendation
+        and entry.encoding != choice.leader
+        and (entry.chance_measured or 0) < choice.confidence_level
         and (entry.chance_best or 0) > 1 - FRONT_LEVEL
     ]
     return [
         f"{shown_name(e.encoding)} might be the better choice ({chance_text(e.chance_best)}), but "
-        f"whether it meets all needs is open (chance {chance_text(e.chance_all)})."
+        f"whether it meets {'the measured' if choice.needs_not_shown else 'all'} needs is open "
+        f"(chance {chance_text(e.chance_measured)})."
         for e in rivals
     ]
 
@@ -207,65 +247,33 @@ def ruled_out_text(entry: JudgedEncoding) -> str:
     return "; ".join(need_text(result) for result in entry.needs if result.outcome == "misses")
 
 
-def flip_sentences(choice: Choice) -> tuple[str, ...]:
-    """The smallest changes that would change the answer."""
-    return tuple(_flip(flip) for flip in choice.flips[:FLIPS_SHOWN])
+def open_text(choice: Choice, entry: JudgedEncoding) -> str:
+    """What is open about an encoding; empty where only needs that nobody measured are."""
+    unsure = "; ".join(need_text(result) for result in entry.needs if result.outcome == "open")
+    is_sure = (entry.chance_measured or 0) >= choice.confidence_level
+    return unsure or ("" if is_sure else "all its needs together are open")
 
 
-def _flip(flip: Flip) -> str:
-    then = (
-        "no encoding would be sure to meet the needs"
-        if flip.then is None
-        else f"{shown_name(flip.then)} would be chosen"
-    )
-    if flip.kind == "order":
-        first, second = map(goal_text, flip.subject.split(" before "))
-        return f'If "{first}" came before "{second}", {then}.'
-    assert flip.old_value is not None
-    assert flip.new_value is not None
-    if flip.kind == "indifference":
-        return (
-            f"If differences of up to {flip.new_value * 100:.1f} % did not matter "
-            f"(now {flip.old_value * 100:.1f} %), {then}."
-        )
-    old, new = _values(flip)
-    if flip.kind == "need":
-        return (
-            f'If the limit of "{visible_text(flip.subject)}" were {new} ({_change(flip)}), {then}.'
-        )
-    if flip.kind == "weight":
-        return f'If the weight of "{goal_text(flip.subject)}" were {new} in place of {old}, {then}.'
-    figure = parse_figure(flip.subject, where=flip.subject).label
-    return (
-        f"If the {figure} of {shown_name(flip.encoding)} were {new} in place of {old} "
-        f"({_change(flip)}), {then}."
-    )
+def rounds_text(choice: Choice) -> str:
+    """`5 rounds`; `5 whole rounds` where more were begun and not finished by every encoding."""
+    if choice.begun_count > choice.unit_count and choice.unit == "round":
+        return count_text(choice.unit_count, "whole round")
+    return count_text(choice.unit_count, choice.unit)
 
 
-def _change(flip: Flip) -> str:
-    if flip.unit == "dB" or flip.ratio is None:
-        difference = (flip.new_value or 0) - (flip.old_value or 0)
-        return f"{difference:+.1f} dB"
-    percent = (flip.ratio - 1) * 100
-    decimals = 1 if abs(percent) < MANY_PERCENT else 0
-    return f"{'+' if percent > 0 else '−'}{abs(percent):.{decimals}f} %"
-
-
-def _values(flip: Flip) -> tuple[str, str]:
-    """Old and new with enough digits to tell them apart."""
-    old, new = (shown_value(v or 0.0, flip.unit) for v in (flip.old_value, flip.new_value))
-    texts = (number_text(value, half_width=abs(new - old) or None) for value in (old, new))
-    unit = shown_unit(flip.unit)
-    first, second = (f"{text} {unit}".strip() for text in texts)
-    return first, second
-
-
-def notes(dropped: Sequence[str], likely: Likely, *, run_count: int) -> tuple[str, ...]:
+def notes(question: Question, likely: Likely) -> tuple[str, ...]:
     """What the reader must know of how this was found."""
     texts = []
-    if dropped:
-        texts.append(f"Not measured, so left out of the wishes: {list_text(list(dropped))}.")
-    if run_count == MINIMUM_ROUNDS - 1:
+    if question.dropped:
+        others = [text for text in question.others if text not in question.wished]
+        instead = (
+            f" These were measured and can be wished for: {list_text(others)}." if others else ""
+        )
+        texts.append(
+            f"Not measured, so left out of the wishes: {list_text(list(question.dropped))}."
+            f"{instead}"
+        )
+    if question.run_count == MINIMUM_ROUNDS - 1:
         texts.append(
             "Two runs were put together round by round; what differed between their days is in no "
             "chance. From three runs on, whole runs are compared."

@@ -12,7 +12,8 @@ Status = Literal["meets", "open", "ruled out", "not judged"]
 
 Front = Literal["on it", "may be on it", "off it"]
 
-Verdict = Literal["recommended", "none is sure", "none meets", "nothing to judge"]
+Verdict = Literal["recommended", "none is sure", "cannot say", "none meets", "nothing to judge"]
+"""`cannot say`: a need was not measured, so that nobody is known to meet all."""
 
 
 class NeedResult(Fact):
@@ -35,9 +36,10 @@ class NeedResult(Fact):
 class JudgedEncoding(Fact):
     """One encoding under the needs and wishes.
 
-    `chance_all` is that of meeting every need that was shown; `chance_best` that of being the
-    best of those that meet all; `chance_dominated` that of another one being at least as good in
-    every wish and better in one. None where the rounds cannot carry a chance.
+    `chance_all` is that of meeting every need, None where one of them was not measured;
+    `chance_measured` that of meeting those that were; `chance_best` that of being the best of those
+    that meet them; `chance_dominated` that of another one being at least as good in every wish and
+    better in one. None where the rounds cannot carry a chance.
     `is_comparable` is False where a figure that others have is lacking, or pictures were wrong.
     """
 
@@ -48,6 +50,7 @@ class JudgedEncoding(Fact):
     figures: dict[str, Estimate] = {}
     settings: dict[str, str] = {}
     chance_all: float | None = None
+    chance_measured: float | None = None
     chance_best: float | None = None
     chance_dominated: float | None = None
     dominated_by: str | None = None
@@ -82,12 +85,16 @@ class NearMiss(Fact):
 class Choice(Fact):
     """The whole answer. There is no overall score.
 
-    `chance_best` belongs to the recommendation; `chance_ahead` is that of the recommendation
-    being preferred to the runner-up. `unit_count` units (rounds, or whole runs) were resampled.
+    Where a need was not measured there is no recommendation; `by_other_needs` is then who would
+    be recommended by those that were, and `needs_not_shown_remedies` says, need by need, what to
+    do. `chance_best` belongs to the `leader`; `chance_ahead` is that of the leader being preferred
+    to the runner-up. `unit_count` units (rounds that every encoding finished, or whole runs) stand
+    behind it, of `begun_count` that were begun.
     """
 
     verdict: Verdict
     recommendation: str | None
+    by_other_needs: str | None = None
     chance_best: float | None
     runner_up: str | None
     chance_ahead: float | None
@@ -95,7 +102,9 @@ class Choice(Fact):
     decided_by: str
     needs: tuple[str, ...]
     needs_not_shown: tuple[str, ...]
+    needs_not_shown_remedies: tuple[str, ...] = ()
     wishes: tuple[str, ...]
+    wishes_not_measured: tuple[str, ...] = ()
     weights: tuple[float, ...]
     has_default_wishes: bool
     indifference_fraction: float
@@ -105,9 +114,40 @@ class Choice(Fact):
     flips: tuple[Flip, ...]
     unit: Literal["round", "run"]
     unit_count: int
+    begun_count: int = 0
     draw_count: int
     method: str
     notes: tuple[str, ...] = ()
+
+    @property
+    def leader(self) -> str | None:
+        """The recommendation, or who would be it by the needs that were measured."""
+        return self.recommendation or self.by_other_needs
+
+    @property
+    def tied(self) -> str | None:
+        """The runner-up where it meets the measured needs as surely and the two cannot be told
+        apart."""
+        if self.runner_up is None or self.is_told_apart or self.chance_ahead is None:
+            return None
+        both = [self.find(name) for name in (self.leader, self.runner_up) if name]
+        is_sure = all((entry.chance_measured or 0) >= self.confidence_level for entry in both)
+        return self.runner_up if is_sure else None
+
+    def __str__(self) -> str:
+        """Whom to choose, with the doubt: `X or Y; cannot tell`. Names stand as they were given."""
+        if self.leader is None:
+            return {
+                "none meets": "none: no encoding meets the needs",
+                "nothing to judge": "none: no encoding could be judged",
+            }.get(self.verdict, "none")
+        names = f"{self.leader} or {self.tied}; cannot tell" if self.tied else self.leader
+        if self.verdict == "cannot say":
+            missing = ", ".join(self.needs_not_shown)
+            return f"cannot say: not measured: {missing}; by the rest: {names}"
+        if self.chance_best is None:
+            return f"{names}; too few rounds to tell"
+        return f"{names}; not sure to meet the needs" if self.verdict == "none is sure" else names
 
     def find(self, encoding: str) -> JudgedEncoding:
         """The entry of that name; KeyError where there is none."""

@@ -3,12 +3,13 @@
 from dataclasses import dataclass
 from functools import partial
 
+from mezzmark.decide.choose_flip_words import flip_sentences
 from mezzmark.decide.choose_words import (
     chance_text,
     findings,
-    flip_sentences,
     headline,
     need_text,
+    rounds_text,
 )
 from mezzmark.decide.wording import estimate_text, list_text, shown_name, visible_text
 from mezzmark.facts.choice import Choice, JudgedEncoding
@@ -82,7 +83,7 @@ def _in_order(choice: Choice) -> list[JudgedEncoding]:
     return sorted(
         choice.encodings,
         key=lambda e: (
-            e.encoding != choice.recommendation,
+            e.encoding != choice.leader,
             order.index(e.status),
             -(e.chance_best or 0),
             e.encoding,
@@ -98,9 +99,9 @@ def choice_table(choice: Choice, *, table_id: str) -> Table:
         table_id=table_id,
         title="Needs and wishes, encoding by encoding",
         note=(
-            f"{choice.confidence_level * 100:g} % intervals in brackets; {choice.unit_count} "
-            f"{choice.unit}s. An encoding is off the front when another one equals or beats it in "
-            "all that is wished for and beats it in something."
+            f"{choice.confidence_level * 100:g} % intervals in brackets; {rounds_text(choice)}. "
+            "An encoding is off the front when another one equals or beats it in all that is "
+            "wished for and beats it in something."
         ),
         columns=(
             "encoding",
@@ -152,7 +153,9 @@ def _row(choice: Choice, entry: JudgedEncoding, figures: list[str]) -> tuple[Ent
     return (
         Entry(text=visible_text(entry.encoding), sort=entry.encoding, sign=sign),
         Entry(text=entry.status),
-        _chance(entry.chance_all),
+        Entry(text="not known")
+        if choice.needs_not_shown and entry.chance_all is None
+        else _chance(entry.chance_all),
         _chance(entry.chance_best),
         Entry(text=entry.front or DASH),
         *measured,

@@ -8,7 +8,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from mezzmark.decide.wording import count_text, list_text, shown_name, shown_value
+from mezzmark.decide.choose_columns import KNOWN_EXACTLY
+from mezzmark.decide.choose_words import rounds_text
+from mezzmark.decide.wording import list_text, shown_name, shown_value
 from mezzmark.facts.choice import Choice
 from mezzmark.facts.choosing_figures import FigureName
 from mezzmark.facts.estimates import Estimate
@@ -73,10 +75,12 @@ def draw_choice(
 
 
 def _subtitle(choice: Choice, plane: ChoicePlane) -> str:
-    text = (
-        f"{count_text(choice.unit_count, choice.unit)}; bars: "
-        f"{choice.confidence_level * 100:g} % intervals; figures without a bar are known exactly."
+    bare = [e for p in plane.points for e in (p.x, p.y) if e.low is None]
+    is_short = any(estimate.withheld != KNOWN_EXACTLY for estimate in bare)
+    why = "figures without a bar " + (
+        "are known exactly, or need more rounds for one" if is_short else "are known exactly"
     )
+    text = f"{rounds_text(choice)}; bars: {choice.confidence_level * 100:g} % intervals; {why}."
     if choice.unit_count == 0:
         text = "These figures are known exactly."
     if plane.missing:

@@ -1,0 +1,78 @@
+"""What `choose` shows of a figure is what the report shows of it, in the runs that ship."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from mezzmark.decide.choose import choose_encoding
+from mezzmark.decide.estimates import pool_clips
+from mezzmark.decide.grid import judge_grid
+from mezzmark.facts.choosing import ChooseSettings
+from mezzmark.facts.encoding import ORIGINAL
+from mezzmark.facts.estimates import Estimate
+from mezzmark.report.view import RunView, encode_speeds, view_run
+from mezzmark.store.run_store import Run, read_run
+
+RESULTS = Path(__file__).parents[2] / "results"
+RUNS = sorted(manifest.parent for manifest in RESULTS.glob("example-*/**/manifest.json"))
+
+
+def reported(run: Run, view: RunView) -> Iterator[tuple[str, str, Estimate]]:
+    """Name of a figure, encoding and estimate: of the tables that a report has over all clips."""
+    for ranking in view.rankings:
+        lead = next(r for r in view.rankings if r.setting.pattern == ranking.setting.pattern)
+        for entry in ranking.entries if ranking is lead else ():
+            for figure in ("p50_ms", "p95_ms"):
+                name = f"scrub.{ranking.setting.pattern}.{figure}"
+                yield name, entry.encoding, entry.estimates[figure]
+    for encoding, by_threads in encode_speeds(view).items():
+        best = max(by_threads.values(), key=lambda estimate: estimate.point)
+        yield "encode.throughput_fps", encoding, best
+        for threads, estimate in by_threads.items():
+            yield f"encode.{threads}t.throughput_fps", encoding, estimate
+    found = judge_grid(run.trials, run.manifest.host, confidence_level=0.95)
+    for grid in found:
+        splits = {(s.job_count, s.thread_count): s.figures for s in grid.splits}
+        yield "grid.throughput_fps", grid.encoding, splits[grid.best]["throughput_fps"]
+    exports = [o for o in view.observations if o.cell.task == "delivery" and not o.cell.arm]
+    quickest: dict[str, Estimate] = {}
+    for cell, estimates in pool_clips(exports).items():
+        known = quickest.get(cell.encoding)
+        if known is None or estimates["throughput_fps"].point > known.point:
+            quickest[cell.encoding] = estimates["throughput_fps"]
+    for encoding, estimate in quickest.items():
+        yield "delivery.throughput_fps", encoding, estimate
+
+
+@pytest.mark.parametrize("folder", RUNS, ids=lambda folder: folder.name)
+def test_every_figure_is_the_reports_own(folder: Path) -> None:
+    """Point, interval and counts of each encoding: the same estimate in both places."""
+    run = read_run(folder)
+    view = view_run(run.manifest, run.trials)
+    cells = list(reported(run, view))
+    assert cells
+    compared = 0
+    for name in {name for name, _, _ in cells}:
+        better = "more" if name.endswith("_fps") else "less"
+        choice = choose_encoding([run], ChooseSettings(wishes=(f"{better} {name}",)), draw_count=10)
+        for figure, encoding, estimate in cells:
+            if figure == name and not (encoding == ORIGINAL and better == "more"):
+                assert choice.find(encoding).figures[name] == estimate
+                compared += 1
+    assert compared >= 2
+
+
+@pytest.mark.parametrize("folder", RUNS, ids=lambda folder: folder.name)
+def test_sizes_are_the_reports_own(folder: Path) -> None:
+    """Bit rates are those of the files over all clips, known exactly."""
+    run = read_run(folder)
+    view = view_run(run.manifest, run.trials)
+    choice = choose_encoding([run], ChooseSettings(wishes=("less bitrate_bps",)), draw_count=10)
+    shown = {
+        entry.encoding: entry.figures["bitrate_bps"].point
+        for entry in choice.encodings
+        if entry.figures
+    }
+    assert shown
+    assert shown == {name: view.bitrates_bps[name] for name in shown}
