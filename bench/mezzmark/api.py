@@ -80,7 +80,12 @@ def demo(
     from mezzmark.store.scenario_file import read_scenario
 
     own = {"name": "own", "files": [str(Path(f).expanduser().absolute()) for f in footage]}
-    changes = {"clips": [own | {"excerpt_s": DEMO_EXCERPT_S}] if footage else None}
+    changes = {
+        "clips": [own | {"excerpt_s": DEMO_EXCERPT_S}] if footage else None,
+        "title": "A first look at your own footage: five encodings, a few minutes"
+        if footage
+        else None,
+    }
     return measure(
         read_scenario("first-look", changes=changes),
         out=out,
@@ -362,7 +367,7 @@ def describe_scenario(
     if earlier_run is None:
         lines.append("how long that takes is known from an earlier run: --earlier RUN")
     else:
-        from mezzmark.decide.steadiness import plan_precision
+        from mezzmark.decide.precision import plan_precision
         from mezzmark.store.run_store import read_run
 
         run = read_run(Path(earlier_run))

@@ -1,5 +1,6 @@
 """The answer says what the run shows, no more: who is fastest, what is not told, what failed."""
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -38,8 +39,10 @@ def test_headline_names_the_true_fastest_and_its_true_gain() -> None:
     """Planted medians of 14 and 310 ms: the fast one is named, at 310 / 14 = 22.1 times."""
     found = answer(Fabrication(spread=CALM, rounds=8))
     assert found.headline.startswith("On this machine, with this footage, VC-3 SQ brought")
-    gain = float(found.headline.split(" times as fast")[0].split()[-1])
+    told = re.search(r"([\d.]+) times \[([\d.]+), ([\d.]+)\] as fast", found.headline)
+    gain, low, high = (float(number) for number in told.groups())
     assert gain == pytest.approx(310 / 14, rel=0.03)
+    assert low < 310 / 14 < high
 
 
 def test_encodings_that_cannot_be_told_apart_are_named_together() -> None:

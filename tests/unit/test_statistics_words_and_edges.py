@@ -12,7 +12,6 @@ from mezzmark.statistics.multiplicity import holm_adjusted
 from mezzmark.statistics.paired import paired_change, run_level_change, unpaired_change
 from mezzmark.statistics.power import expected_log_half_width, rounds_for_width
 from mezzmark.statistics.quantiles import quantile
-from mezzmark.statistics.stopping import RoundPlan, plan_in_words, plan_rounds
 from mezzmark.statistics.tails import estimate_tail
 from mezzmark.statistics.variance import (
     VarianceComponents,
@@ -193,29 +192,6 @@ def test_no_variance_at_all() -> None:
         confidence_level=0.95,
     )
     assert plan.trial_count == 2
-
-
-@pytest.mark.parametrize(
-    ("seconds", "text"), [(119.4, "119 s"), (119.9, "120 s"), (120.0, "2 min"), (3660.0, "61 min")]
-)
-def test_durations_in_words(seconds: float, text: str) -> None:
-    """Seconds below two minutes, minutes from there."""
-    plan = RoundPlan(
-        rounds=8, duration_s=seconds, budget_rounds=None, budget_half_width_fraction=None
-    )
-    assert plan_in_words(plan, precision_fraction=0.05) == f"±5 % takes about 8 rounds ({text})."
-
-
-def test_a_budget_counts_whole_rounds() -> None:
-    """29.9 s of budget hold two rounds of 10 s."""
-    plan = plan_rounds(
-        precision_fraction=0.05,
-        round_sd=0.01,
-        round_duration_s=10.0,
-        confidence_level=0.95,
-        budget_s=29.9,
-    )
-    assert plan.budget_rounds == 2
 
 
 def test_a_width_exactly_reached_is_reached() -> None:

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from mezzmark.statistics.drift import classify_course, find_steady_start, lag_one_autocorrelation
-from mezzmark.statistics.stopping import is_precise, look_points, plan_in_words, plan_rounds
+from mezzmark.statistics.stopping import is_precise, look_points
 from mezzmark.statistics.tails import effective_count, estimate_tail, samples_needed
 from mezzmark.statistics.variance import (
     VarianceComponents,
@@ -371,38 +371,3 @@ def test_look_points(done: int, minimum: int, points: tuple) -> None:
 def test_precision_needs_every_look(widths: tuple, expected: bool) -> None:
     """Narrow enough at both looks; one look, no look or no interval is not enough."""
     assert is_precise(widths, precision_fraction=0.01) is expected
-
-
-def test_planner_says_when_a_run_will_stop_and_what_a_budget_buys() -> None:
-    """±1 % at a spread of 2 % is first reached by 18 rounds: looks at 20 and 24 stop the run; ten
-    rounds of budget buy t × 2 % / √10."""
-    plan = plan_rounds(
-        precision_fraction=0.01,
-        round_sd=0.02,
-        round_duration_s=30.0,
-        confidence_level=0.95,
-        budget_s=310.0,
-    )
-    assert (plan.rounds, plan.duration_s, plan.budget_rounds) == (24, 720.0, 10)
-    assert plan.budget_half_width_fraction == pytest.approx(
-        math.expm1(stats.t.ppf(0.975, 9) * 0.02 / math.sqrt(10))
-    )
-    text = plan_in_words(plan, precision_fraction=0.01)
-    assert text == (
-        "±1 % takes about 24 rounds (12 min). The time budget holds 10 rounds: expect ±1.4 %."
-    )
-
-
-def test_planner_at_its_ends() -> None:
-    """Quiet rounds still take two looks; a hopeless spread is said; a budget of one round buys no
-    interval and two buy one."""
-    arguments = {"round_duration_s": 10.0, "confidence_level": 0.95}
-    quiet = plan_rounds(precision_fraction=0.05, round_sd=0.001, **arguments)
-    assert (quiet.rounds, quiet.budget_rounds) == (12, None)
-    assert plan_in_words(quiet, precision_fraction=0.05) == "±5 % takes about 12 rounds (2 min)."
-    wild = plan_rounds(precision_fraction=0.001, round_sd=9.0, budget_s=19.0, **arguments)
-    assert (wild.rounds, wild.duration_s, wild.budget_rounds) == (None, None, None)
-    text = plan_in_words(wild, precision_fraction=0.001)
-    assert text == "±0.1 % cannot be reached by more rounds on this machine."
-    two = plan_rounds(precision_fraction=0.05, round_sd=0.001, budget_s=20.0, **arguments)
-    assert two.budget_rounds == 2

@@ -1,11 +1,13 @@
 """The few numbers that stand beside the answer: time to picture, size, encode speed."""
 
+from mezzmark.decide.answer_price import encode_time_text
 from mezzmark.decide.bitrates import hour_gb_text
 from mezzmark.decide.ranking import Ranking
 from mezzmark.decide.wording import count_text, number_text, shown_name
 from mezzmark.facts.base import Fact
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.estimates import Estimate
+from mezzmark.facts.run import Manifest
 
 
 class KeyNumber(Fact):
@@ -21,9 +23,10 @@ def key_numbers(
     encode: dict[str, tuple[Cell, Estimate]],
     bitrates: dict[str, float],
     *,
+    manifest: Manifest,
     chosen: str | None = None,
 ) -> tuple[KeyNumber, ...]:
-    """At most three, all of one encoding: the chosen one, named in the first label, or else the
+    """At most three, all of one encoding, which each label names: the chosen one, or else the
     fastest."""
     numbers = []
     name = lead.fastest.encoding if lead and lead.fastest else next(iter(encode), None)
@@ -31,8 +34,10 @@ def key_numbers(
     ranked = (
         next((entry for entry in lead.entries if entry.encoding == name), None) if lead else None
     )
+    if name is None:
+        return ()
+    whose = f"{shown_name(name)}: "
     if ranked is not None and "p50_ms" in ranked.estimates:
-        whose = f"{shown_name(chosen)}: " if chosen else ""
         p50 = ranked.estimates["p50_ms"]
         numbers.append(_key(p50, f"{whose}median time to picture", "ms"))
     if name in bitrates:
@@ -40,14 +45,17 @@ def key_numbers(
         numbers.append(
             KeyNumber(
                 value=f"{number_text(rate / 1e6)} Mbit/s",
-                label="bit rate",
+                label=f"{whose}bit rate",
                 detail=hour_gb_text(rate),
             )
         )
     if name in encode:
         cell, estimate = encode[name]
         threads = count_text(cell.thread_count, "thread")
-        numbers.append(_key(estimate, f"encode speed, {threads}", "fps"))
+        speed = _key(estimate, f"{whose}encode speed, {threads}", "fps")
+        hour = encode_time_text(estimate.point, manifest)
+        detail = "; ".join(text for text in (hour, speed.detail) if text)
+        numbers.append(speed.model_copy(update={"detail": detail}))
     return tuple(numbers)
 
 

@@ -14,11 +14,17 @@ REASON_LIMIT = 160
 
 
 def cautions_in_words(
-    manifest: Manifest, summaries: Sequence[CellSummary], lead: Ranking | None
+    manifest: Manifest,
+    summaries: Sequence[CellSummary],
+    lead: Ranking | None,
+    *,
+    doubts: Sequence[str] = (),
 ) -> tuple[str, ...]:
-    """Whole sentences, the gravest first; empty where there is nothing to warn of."""
+    """Whole sentences, the gravest first; empty where there is nothing to warn of. `doubts` are
+    warnings of the machine: they touch every figure, so only wrong pictures go before them."""
     return (
         *_wrong_pictures(summaries),
+        *doubts,
         *_unproved_pictures(summaries),
         *_failures(summaries),
         *(f"Not measured: {visible_text(reason)}" for reason in manifest.refused),
@@ -105,6 +111,7 @@ def untested_in_words(manifest: Manifest) -> tuple[str, ...]:
     names = {encoding.name for encoding in manifest.encodings} | set(scenario.encodings)
     if ORIGINAL not in names:
         texts.append("the camera original itself, so there is nothing to be faster than")
+    texts.append("reading from slow or shared storage: files just written are read from memory")
     if scenario.scrub is None:
         texts.append("time to picture under the playhead")
     else:
@@ -121,6 +128,5 @@ def untested_in_words(manifest: Manifest) -> tuple[str, ...]:
         *texts,
         "dragging and playing, where requests do not wait for the last picture",
         "several streams at once, sound, effects, and the editing program itself",
-        "reading from slow or shared storage: files just written are read from memory",
         "other machines and other footage",
     )

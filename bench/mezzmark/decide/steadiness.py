@@ -10,16 +10,17 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from mezzmark.decide.disturbance import Leaders, judge_disturbance
 from mezzmark.decide.estimates import summarise_cells
-from mezzmark.decide.noise import flag_trials
-from mezzmark.decide.observations import Observation, latencies_ms, observe
+from mezzmark.decide.machine_state import judge_machine
+from mezzmark.decide.observations import Observation, latencies_ms
+from mezzmark.decide.precision import describe_precision
 from mezzmark.decide.ranking import rank_encodings, scrub_settings
-from mezzmark.decide.regress_words import course_words
-from mezzmark.decide.wording import count_text, list_text
+from mezzmark.decide.wording import count_text
+from mezzmark.facts.base import Fact
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.records import ScrubMeasurement, Trial
 from mezzmark.facts.run import Manifest
-from mezzmark.statistics.stopping import plan_in_words, plan_rounds
 from mezzmark.statistics.variance import (
     VarianceComponents,
     components_in_words,
@@ -32,60 +33,53 @@ MINIMUM_TRIALS: Final = 3
 
 MINIMUM_MOVES: Final = 2
 
+MOST_ROUNDS: Final = 24
+"""A plan of more rounds than these is not told: nobody waits for it."""
+
 NS_PER_S: Final = 1e9
 
 
-def describe_steadiness(
+class Steadiness(Fact):
+    """`sentences` say all; `warnings` are those of them that a reader must know before relying on
+    the answer, the gravest first."""
+
+    sentences: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+
+def judge_steadiness(
     manifest: Manifest,
     trials: Sequence[Trial],
+    observations: Sequence[Observation],
     *,
     confidence_level: float = 0.95,
-    observations: Sequence[Observation] | None = None,
-) -> tuple[str, ...]:
-    """Sentences on spread, the next run, the machine's course, and disturbed trials.
+    chosen_by: Leaders | None = None,
+) -> Steadiness:
+    """The machine's course, disturbed trials, spread, and the next run.
 
-    `observations` are those of these trials where they are known.
+    `chosen_by` names the chosen encoding from any trials of this run; without it those that may
+    be the fastest count as leaders.
     """
-    observed = observe(trials) if observations is None else observations
-    sentences: list[str] = []
-    sentences += _spread_sentences(manifest, trials, confidence_level)
-    precision = plan_precision(
-        manifest, trials, confidence_level=confidence_level, observations=observed
+    machine = judge_machine(manifest.host, trials, observations)
+    disturbance = judge_disturbance(
+        trials,
+        observations,
+        chosen_by or (lambda kept, seen: _fastest(kept, seen, confidence_level)),
+        verb="would be chosen" if chosen_by else "may be the fastest",
     )
-    if precision:
-        sentences.append(f"For another run of this scenario: {precision}")
-    sentences.append(_machine_sentence(trials))
-    sentences.append(_disturbance_sentence(trials, observed, confidence_level))
-    return tuple(sentences)
-
-
-def plan_precision(
-    manifest: Manifest,
-    trials: Sequence[Trial],
-    *,
-    confidence_level: float = 0.95,
-    observations: Sequence[Observation] | None = None,
-) -> str:
-    """How many rounds the scenario's precision takes, from the cell that spreads most, and what
-    the time budget buys; empty where too little was measured."""
-    by_cell: dict[Cell, list[float]] = {}
-    for observation in observe(trials) if observations is None else observations:
-        figure = observation.figures.get("p50_ms") or observation.figures.get("throughput_fps")
-        if figure and observation.cell.task in ("scrub", "encode") and not observation.cell.arm:
-            by_cell.setdefault(observation.cell, []).append(float(np.log(figure)))
-    spreads = [statistics.stdev(logs) for logs in by_cell.values() if len(logs) >= MINIMUM_TRIALS]
-    round_count = len({trial.round_index for trial in trials})
-    if not spreads or max(spreads) == 0 or round_count == 0:
-        return ""
-    scenario = manifest.scenario
-    plan = plan_rounds(
-        precision_fraction=scenario.precision_fraction,
-        round_sd=max(spreads),
-        round_duration_s=sum(trial.wall_ns for trial in trials) / NS_PER_S / round_count,
-        confidence_level=confidence_level,
-        budget_s=scenario.time_budget_s,
+    precision = describe_precision(
+        manifest, trials, observations, confidence_level=confidence_level
     )
-    return plan_in_words(plan, precision_fraction=scenario.precision_fraction)
+    return Steadiness(
+        sentences=(
+            machine.words,
+            *(text for text in machine.warnings if text != machine.words),
+            disturbance.words,
+            *([precision] if precision else []),
+            *_spread_sentences(manifest, trials, confidence_level),
+        ),
+        warnings=(*machine.warnings, *([disturbance.words] if disturbance.is_warning else [])),
+    )
 
 
 def _spread_sentences(
@@ -131,40 +125,16 @@ def _plan(
         half_width_fraction=goal,
         confidence_level=confidence_level,
     )
-    rounds, moves_each = (
-        count_text(plan.trial_count, "round"),
-        count_text(plan.samples_per_trial, "move"),
-    )
+    moves_each = count_text(plan.samples_per_trial, "move")
+    if plan.trial_count > MOST_ROUNDS:
+        return (
+            f"A typical cell is measured at the least cost with {moves_each} a round (Kalibera & "
+            "Jones 2013)."
+        )
     return (
-        f"The cheapest way to ±{goal:.0%} for a typical cell: {rounds} of {moves_each} "
-        "(Kalibera & Jones 2013)."
+        f"The cheapest way to ±{100 * goal:g} % for a typical cell: "
+        f"{count_text(plan.trial_count, 'round')} of {moves_each} (Kalibera & Jones 2013)."
     )
-
-
-def _machine_sentence(trials: Sequence[Trial]) -> str:
-    kernels = [trial for trial in trials if trial.cell.task == "kernel"]
-    words = course_words(kernels)
-    if not words:
-        return "The machine was steady, as far as the reference kernel tells."
-    return f"{words[0].upper()}{words[1:]}."
-
-
-def _disturbance_sentence(
-    trials: Sequence[Trial], observations: Sequence[Observation], confidence_level: float
-) -> str:
-    flagged = flag_trials(trials)
-    if not flagged:
-        return "No trial was disturbed as far as the system tells."
-    places = {(trial.round_index, trial.position) for trial in flagged}
-    kept = [trial for trial in trials if (trial.round_index, trial.position) not in places]
-    undisturbed = [o for o in observations if (o.round_index, o.position) not in places]
-    before = _fastest(trials, observations, confidence_level)
-    after = _fastest(kept, undisturbed, confidence_level)
-    count = f"{len(flagged)} of {count_text(len(trials), 'trial')}"
-    if before == after:
-        return f"{count} were disturbed and kept; without them the same encodings lead."
-    names = list_text(sorted(after)) if after else "none"
-    return f"{count} were disturbed and kept; without them {names} would lead instead."
 
 
 def _fastest(

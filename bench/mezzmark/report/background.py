@@ -12,10 +12,6 @@ from mezzmark.report.view import RunView
 
 Facts = list[tuple[str, str]]
 
-DRIFT_WORTH_SAYING = 0.02
-"""Relative half-width of the reference workload above which the machine is called unsteady; our
-own choice, about the spread between restarts of one and the same program."""
-
 
 def host_facts(view: RunView) -> Facts:
     """The machine, as far as its operating system told."""
@@ -168,7 +164,9 @@ def method_sentences(view: RunView) -> list[str]:
     """How the figures came about, in the order in which a doubter asks."""
     level = f"{view.confidence_level * 100:g} %"
     scenario = view.manifest.scenario
-    stop = view.manifest.stop_reason or "the run had not ended when this was written"
+    stop = view.manifest.stop_reason or (
+        "it was stopped before its end, or was still at work when this was written"
+    )
     torn = view.torn_line_count
     return [
         "Scrub: the clock starts when a frame is asked for and stops when that frame is a picture "
@@ -184,8 +182,9 @@ def method_sentences(view: RunView) -> list[str]:
         "p95 within a trial are Hyndman & Fan's type 8 quantiles.",
         f"Intervals hold at {level}: Student's t on the logs of per-trial values; for ratios, on "
         "log ratios paired by round; over several clips, on the geometric mean over clips, so "
-        f"they speak of these clips only. Fewer than {MINIMUM_ROUNDS} rounds give no interval. An "
-        "interval of p95 from few rounds tends to be too narrow.",
+        f"they speak of these clips only. Fewer than {MINIMUM_ROUNDS} rounds give no interval. "
+        "p95 is that of all moves of all rounds; its limits are binomial, at the effective number "
+        "of moves, and need more rounds.",
         *_null_arm(view),
         *_reference_workload(view),
         *([f"{count_text(torn, 'torn line')} of an interrupted write left out."] if torn else []),
@@ -222,9 +221,8 @@ def _reference_workload(view: RunView) -> Sequence[str]:
         estimate = summary.estimates.get("kernel_ms")
         if estimate is None:
             continue
-        text = f"A fixed reference workload took {estimate_text(estimate)} over the rounds"
-        width = estimate.relative_half_width
-        if width is not None and width > DRIFT_WORTH_SAYING:
-            text += ": this machine was not steady. Close other programs and measure again"
-        texts.append(f"{text}.")
+        texts.append(
+            f"A fixed reference workload took {estimate_text(estimate)} over the rounds; what that "
+            "says of the machine stands under “How steady it was”."
+        )
     return texts

@@ -6,7 +6,7 @@ from mezzmark.decide.ranking import setting_of
 from mezzmark.decide.wording import visible_text
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.estimates import CellSummary
-from mezzmark.report.tables import DASH, Entry, Table, counted, measured, named
+from mezzmark.report.tables import DASH, Entry, Table, bare_tails, counted, measured, named
 from mezzmark.report.view import RunView
 
 SCRUB_CELLS, ENCODE_CELLS = "scrub-cells", "encode-cells"
@@ -36,7 +36,10 @@ def scrub_cells_table(view: RunView, *, table_id: str) -> Table:
     return Table(
         table_id=table_id,
         title="Every scrub cell",
-        note="Medians of a span do not add up to the median of the whole.",
+        note=(
+            "Medians of a span do not add up to the median of the whole."
+            f"{bare_tails([s.estimates['p95_ms'] for s in mine if 'p95_ms' in s.estimates])}"
+        ),
         columns=(
             "encoding",
             "clip",

@@ -4,11 +4,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from mezzmark.decide.answer import Answer
-from mezzmark.decide.steadiness import describe_steadiness
 from mezzmark.decide.wording import count_text, shown_name, visible_text
 from mezzmark.report import background, cell_tables, tables
 from mezzmark.report.choose_section import ChooseSection, build_choose_section
 from mezzmark.report.fidelity_section import FidelitySection, build_fidelity_section
+from mezzmark.report.footage_words import footage_words
 from mezzmark.report.gallery import Picture, draw_gallery
 from mezzmark.report.tables import Table
 from mezzmark.report.throughput_section import ThroughputSection, build_throughput_section
@@ -22,6 +22,7 @@ class RunContext:
     prefix: str
     title: str
     description: str
+    footage_words: str
     basis: str
     answer: Answer
     pictures: tuple[Picture, ...]
@@ -63,6 +64,7 @@ def _run_context(view: RunView, prefix: str) -> RunContext:
         prefix=prefix,
         title=visible_text(scenario.title or scenario.name),
         description=visible_text(scenario.description),
+        footage_words=footage_words(view.manifest.clips),
         basis=_basis(view),
         answer=view.answer,
         pictures=(
@@ -90,12 +92,7 @@ def _run_context(view: RunView, prefix: str) -> RunContext:
         footage=background.clip_table(view, table_id=f"{prefix}footage"),
         encodings=_unless_empty(background.encoding_table(view, table_id=f"{prefix}encodings")),
         host=background.host_facts(view),
-        steadiness=describe_steadiness(
-            view.manifest,
-            view.trials,
-            confidence_level=view.confidence_level,
-            observations=view.observations,
-        ),
+        steadiness=view.steadiness.sentences,
         method=background.method_sentences(view),
         versions=background.version_facts(view),
     )

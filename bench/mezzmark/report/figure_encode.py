@@ -12,7 +12,7 @@ from mezzmark.report.look import Role, Shape, colour, padded, set_log_axis
 from mezzmark.report.marks import mark_url, mark_words
 from mezzmark.report.rows import ReferenceLine, Row, draw_lines, legend_below, row_axes, stripe
 from mezzmark.report.view import RunView, encode_speeds
-from mezzmark.report.words import clip_rates, interval_words, rate_text
+from mezzmark.report.words import bar_words, clip_rates, rate_text
 
 THREAD_MARKS = ("o", "s", "D", "^", "v", "P", "X", "h")
 """One mark per thread count, fewest first; repeated after the eighth."""
@@ -86,7 +86,7 @@ def _subtitle(view: RunView, everything: Sequence[Estimate]) -> str:
     return (
         f"Total frames / total seconds, frames taken from memory. "
         f"{count_text(rounds, 'round')}, {count_text(clips, 'clip')}, up to "
-        f"{count_text(encodes, 'encoded clip')} a mark. Bars: {interval_words(view)}."
+        f"{count_text(encodes, 'encoded clip')} a mark. {bar_words(everything)}"
     )
 
 

@@ -1,6 +1,6 @@
 """Time to picture: per encoding the distribution, every trial, median and p95 with intervals."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -8,20 +8,24 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
-from mezzmark.decide.answer import INSTANT_MS
+from mezzmark.decide.answer_speed import INSTANT_MS
 from mezzmark.decide.ranking import Ranked, Ranking
 from mezzmark.decide.wording import estimate_text
 from mezzmark.report.look import MARKS, Role, Shape, colour, padded, set_log_axis
 from mezzmark.report.marks import mark_url, mark_words
+from mezzmark.report.role_legend import role_handles
 from mezzmark.report.rows import ReferenceLine, Row, draw_lines, legend_below, row_axes, stripe
 from mezzmark.report.view import RunView, pooled_latencies_ms, scrub_trials, trial_medians_ms
-from mezzmark.report.words import frame_budgets, interval_words, setting_words, trial_words
+from mezzmark.report.words import bar_words, frame_budgets, setting_words, trial_words
 
 DENSITY_BINS = 128
 """Steps of the density on the log axis; finer than a screen can show at this width."""
 
 DENSITY_HEIGHT = 0.34
 """Height of the tallest density, in rows."""
+
+LEGEND_COLUMNS: dict[Shape, int] = {"wide": 3, "narrow": 2}
+LEGEND_LINES: dict[Shape, int] = {"wide": 2, "narrow": 3}
 
 
 def draw_latency(
@@ -37,13 +41,15 @@ def draw_latency(
         name: pooled_latencies_ms(trials)
         for name, trials in scrub_trials(view, ranking.setting).items()
     }
+    roles = {entry.encoding: view.role(entry.encoding, ranking) for entry in entries}
     lines = _lines(view)
     figure, axes = row_axes(
         shape,
         title=f"Time to picture {setting_words(ranking.setting, with_threads=False)}",
         subtitle=_subtitle(view, ranking, sum(len(values) for values in samples.values())),
-        rows=_rows(view, entries, anchor),
+        rows=_rows(view, ranking, anchor),
         lines=lines,
+        legend_lines=LEGEND_LINES[shape],
     )
     everything = [float(v) for entry in entries for v in _extent(samples[entry.encoding])]
     low, high = padded([*everything, *_interval_ends(entries)])
@@ -56,25 +62,25 @@ def draw_latency(
         most=12 if shape == "wide" else 6,
     )
     stripe(axes, len(entries))
-    _draw_rows(axes, entries, samples, trial_medians_ms(view, ranking.setting), view)
+    _draw_rows(axes, entries, samples, trial_medians_ms(view, ranking.setting), roles)
     for index, entry in enumerate(entries):
         for kind in ("p95", "p50"):
-            _draw_estimate(axes, entry, index, kind, view.role(entry.encoding), cells)
+            _draw_estimate(axes, entry, index, kind, roles[entry.encoding], cells)
     draw_lines(axes, lines, shape)
-    _legend(axes, shape)
+    _legend(axes, shape, role_handles(set(roles.values()), view))
     return figure
 
 
-def _rows(view: RunView, entries: tuple[Ranked, ...], anchor: str) -> list[Row]:
+def _rows(view: RunView, ranking: Ranking, anchor: str) -> list[Row]:
     return [
         Row(
             encoding=entry.encoding,
             text=estimate_text(entry.estimates["p50_ms"]),
-            role=view.role(entry.encoding),
+            role=view.role(entry.encoding, ranking),
             anchor=f"{anchor}-{index}",
             warning=f"✕ {entry.wrong_count:,} wrong" if entry.wrong_count else "",
         )
-        for index, entry in enumerate(entries)
+        for index, entry in enumerate(ranking.entries)
     ]
 
 
@@ -89,7 +95,18 @@ def _subtitle(view: RunView, ranking: Ranking, sample_count: int) -> str:
     return (
         f"{setting_words(ranking.setting, with_pattern=False)}. "
         f"{trial_words(view, ranking)}; {sample_count:,} proved moves. "
-        f"Bars: {interval_words(view)}."
+        f"{_bars(ranking)}"
+    )
+
+
+def _bars(ranking: Ranking) -> str:
+    """What the bars are; that p95 has none where only medians have them."""
+    tails, middles = (
+        [entry.estimates[name] for entry in ranking.entries] for name in ("p95_ms", "p50_ms")
+    )
+    is_bare = all(tail.low is None for tail in tails)
+    return bar_words(
+        [*middles, *tails], also="; p95 has none, for want of moves" if is_bare else ""
     )
 
 
@@ -112,7 +129,7 @@ def _draw_rows(
     entries: tuple[Ranked, ...],
     samples: dict[str, NDArray[np.float64]],
     medians: dict[str, list[float]],
-    view: RunView,
+    roles: Mapping[str, Role],
 ) -> None:
     low, high = axes.get_xlim()
     grid = np.geomspace(low, high, DENSITY_BINS + 1)
@@ -120,8 +137,7 @@ def _draw_rows(
     tallest = max(float(density.max()) for density in densities.values()) or 1.0
     middles = np.sqrt(grid[1:] * grid[:-1])
     for index, entry in enumerate(entries):
-        role = view.role(entry.encoding)
-        shade = colour(role)
+        shade = colour(roles[entry.encoding])
         height = densities[entry.encoding] / tallest * DENSITY_HEIGHT
         shown = height > DENSITY_HEIGHT * 0.004
         axes.fill_between(
@@ -194,7 +210,7 @@ def _jitter(count: int) -> NDArray[np.float64]:
     return np.asarray((np.arange(count) * golden % 1.0 - 0.5) * 0.16, dtype=np.float64)
 
 
-def _legend(axes: Axes, shape: Shape) -> None:
+def _legend(axes: Axes, shape: Shape, roles: Sequence[Line2D]) -> None:
     shade = colour("muted")
     handles = [
         Line2D([], [], color=shade, marker="o", linewidth=3.2, markersize=6.5, label="median"),
@@ -209,5 +225,6 @@ def _legend(axes: Axes, shape: Shape) -> None:
             label="95 of 100 moves (p95)",
         ),
         Line2D([], [], color=shade, marker=".", linestyle="none", label="one trial's median"),
+        *roles,
     ]
-    legend_below(axes, handles, shape=shape, columns=3)
+    legend_below(axes, handles, shape=shape, columns=LEGEND_COLUMNS[shape])

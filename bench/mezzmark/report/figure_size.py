@@ -6,7 +6,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
-from mezzmark.decide.answer import INSTANT_MS
+from mezzmark.decide.answer_speed import INSTANT_MS
 from mezzmark.decide.ranking import Ranked, Ranking
 from mezzmark.decide.wording import number_text, shown_name
 from mezzmark.report.figure_labels import (
@@ -29,7 +29,7 @@ from mezzmark.report.look import (
 )
 from mezzmark.report.marks import mark_url, mark_words
 from mezzmark.report.view import RunView
-from mezzmark.report.words import interval_words, setting_words, trial_words
+from mezzmark.report.words import bar_words, setting_words, trial_words
 
 INSTANT_LABEL = {"wide": "0.1 s: up to here it feels immediate", "narrow": "0.1 s"}
 
@@ -45,8 +45,9 @@ def draw_size(view: RunView, ranking: Ranking, shape: Shape, *, cells: Mapping[s
         title="Size against time to picture",
         subtitle=(
             f"Median time to picture {setting_words(ranking.setting)}. "
-            f"{trial_words(view, ranking)}. Bars: {interval_words(view)}; "
-            "the bit rate is that of the files and has no spread."
+            f"{trial_words(view, ranking)}. "
+            f"{bar_words(entry.estimates['p50_ms'] for entry in entries)} "
+            "The bit rate is that of the files and has no spread."
         ),
         body_in=body,
         margins=margins,

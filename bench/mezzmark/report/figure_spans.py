@@ -37,7 +37,7 @@ def draw_spans(
         Row(
             encoding=entry.encoding,
             text=f"of {estimate_text(entry.estimates['p50_ms'])}",
-            role=view.role(entry.encoding),
+            role=view.role(entry.encoding, ranking),
             anchor=f"{anchor}-{index}",
         )
         for index, entry in enumerate(ranking.entries)

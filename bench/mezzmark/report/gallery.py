@@ -17,6 +17,7 @@ from mezzmark.report.figure_latency import draw_latency
 from mezzmark.report.figure_size import draw_size
 from mezzmark.report.figure_spans import draw_spans
 from mezzmark.report.look import Shape, own_look
+from mezzmark.report.role_legend import role_words
 from mezzmark.report.svg import inline_svg, png_bytes, standalone_svg, svg_text
 from mezzmark.report.view import RunView, encode_speeds
 from mezzmark.report.words import setting_words
@@ -66,7 +67,7 @@ def _latency_picture(view: RunView, ranking: Ranking, prefix: str, *, anchor: st
         f"Time to picture {setting_words(ranking.setting)}",
         "Above each line the spread of single moves, below it one dot per trial, at most 200. "
         "The mark is the median, the triangle the time within which 95 of 100 moves were "
-        "done. Filled: those that may be the fastest. Diamond: the original.",
+        f"done. {role_words(view, ranking)}",
         _latency_alt(ranking),
         partial(
             draw_latency, view, ranking, anchor=anchor, cells=_scrub_cells(view, ranking, prefix)
@@ -80,7 +81,8 @@ def _spans_picture(view: RunView, ranking: Ranking, prefix: str, *, anchor: str)
         f"{prefix}where-the-waiting-goes",
         "Where the waiting goes",
         "Locate is the seek, decode is everything until the frame asked for, present is "
-        "scaling and colour conversion for the viewer.",
+        "scaling and colour conversion for the viewer. "
+        f"{role_words(view, ranking, blue='Blue names', orange='Orange name')}",
         "For each encoding the shares of locate, decode and present in all time waited.",
         partial(
             draw_spans, view, ranking, anchor=anchor, cells=_scrub_cells(view, ranking, prefix)
@@ -94,7 +96,7 @@ def _encode_picture(view: RunView, prefix: str) -> Picture:
         f"{prefix}encode-speed",
         "Encode speed",
         "One mark per thread count. Right of the dashed line encoding is faster than the "
-        "footage plays.",
+        f"footage plays. {_encode_roles(view)}",
         _encode_alt(view),
         partial(
             draw_encode,
@@ -105,12 +107,25 @@ def _encode_picture(view: RunView, prefix: str) -> Picture:
     )
 
 
+def _encode_roles(view: RunView) -> str:
+    """What blue means among encode speeds, where time to picture or a choice made something so."""
+    if view.choice is None and not view.rankings:
+        return ""
+    names = [name for name in encode_speeds(view) if view.role(name) == "lead"]
+    if not names:
+        return ""
+    if view.choice is not None:
+        return "Blue: the chosen encoding."
+    return "Blue: those that may bring a picture soonest."
+
+
 def _size_picture(view: RunView, ranking: Ranking, prefix: str) -> Picture:
     return make_picture(
         "size",
         f"{prefix}size-against-time",
         "Size against time to picture",
-        "Towards the lower left corner files are smaller and pictures come sooner.",
+        "Towards the lower left corner files are smaller and pictures come sooner. "
+        f"{role_words(view, ranking)}",
         "Bit rate of each encoding against its median time to picture; the ranking table "
         "holds both numbers.",
         partial(draw_size, view, ranking, cells=_scrub_cells(view, ranking, prefix)),

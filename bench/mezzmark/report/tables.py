@@ -1,5 +1,6 @@
 """The report's tables as rows of text beside the number that a column is sorted by."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from mezzmark.decide.bitrates import hour_gb_text
@@ -12,6 +13,7 @@ from mezzmark.decide.wording import (
 )
 from mezzmark.facts.encoding import ORIGINAL
 from mezzmark.facts.estimates import Estimate
+from mezzmark.report.role_legend import role_words
 from mezzmark.report.view import RunView, encode_speeds
 from mezzmark.report.words import setting_words
 
@@ -54,7 +56,9 @@ def ranking_table(view: RunView, ranking: Ranking, *, table_id: str) -> Table:
         note=(
             f"Over all clips; {view.confidence_level * 100:g} % intervals in brackets. Ratios are "
             "paired by round. The truly fastest is among those that may be the fastest with at "
-            f"least {view.confidence_level * 100:g} % confidence."
+            f"least {view.confidence_level * 100:g} % confidence. "
+            f"{role_words(view, ranking, blue='Blue', orange='Orange')}"
+            f"{bare_tails([entry.estimates['p95_ms'] for entry in ranking.entries])}"
         ),
         columns=(
             "encoding",
@@ -72,10 +76,21 @@ def ranking_table(view: RunView, ranking: Ranking, *, table_id: str) -> Table:
     )
 
 
+def bare_tails(tails: Sequence[Estimate]) -> str:
+    """Why p95 has no interval in a table, once for all its rows; empty where every one has."""
+    reasons = list(dict.fromkeys(t.withheld for t in tails if t.low is None and t.withheld))
+    if not reasons:
+        return ""
+    count = sum(tail.low is None for tail in tails)
+    rows = "p95" if count == len(tails) else f"p95 of {count} of {len(tails)} rows"
+    more = "" if len(reasons) == 1 else ", or another reason of its kind"
+    return f" {rows} has {reasons[0]}{more}."
+
+
 def _ranking_row(view: RunView, entry: Ranked, ranking: Ranking) -> tuple[Entry, ...]:
     rate = view.bitrates_bps.get(entry.encoding)
     return (
-        named(view, entry.encoding),
+        named(view, entry.encoding, ranking),
         measured(entry.estimates["p50_ms"]),
         measured(entry.estimates["p95_ms"]),
         measured(entry.speedup_ratio),
@@ -96,9 +111,11 @@ def _standing(entry: Ranked, ranking: Ranking) -> str:
     return {True: "no", False: "yes", None: "too few rounds"}[entry.is_apart]
 
 
-def named(view: RunView, encoding: str) -> Entry:
-    """An encoding's whole name, with control characters written out."""
-    return Entry(text=visible_text(encoding), sort=encoding.lower(), sign=view.role(encoding))
+def named(view: RunView, encoding: str, ranking: Ranking | None = None) -> Entry:
+    """An encoding's whole name, with control characters written out; its sign as in `ranking`
+    (the leading one unless given)."""
+    sign = view.role(encoding, ranking)
+    return Entry(text=visible_text(encoding), sort=encoding.lower(), sign=sign)
 
 
 def measured(estimate: Estimate | None) -> Entry:

@@ -2,17 +2,20 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mezzmark.decide.answer import Answer, answer_from
+from mezzmark.decide.answer_choice import chosen_encodings
 from mezzmark.decide.bitrates import pooled_bitrates_bps
 from mezzmark.decide.choose import choose_encoding
 from mezzmark.decide.estimates import pool_clips, summarise_cells
 from mezzmark.decide.fidelity import judge_encodings
 from mezzmark.decide.observations import Observation, observe
 from mezzmark.decide.ranking import Ranking, rank_encodings, scrub_settings, setting_of
+from mezzmark.decide.steadiness import Steadiness, judge_steadiness
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.choice import Choice
 from mezzmark.facts.encoding import ORIGINAL
@@ -40,6 +43,7 @@ class RunView:
     bitrates_bps: dict[str, float]
     pooled_encodes: dict[Cell, dict[str, Estimate]]
     confidence_level: float
+    steadiness: Steadiness
     torn_line_count: int = 0
     choice: Choice | None = None
     choice_problem: str = ""
@@ -50,15 +54,23 @@ class RunView:
         """Rounds that were begun."""
         return len({trial.round_index for trial in self.trials})
 
-    def role(self, encoding: str) -> Role:
-        """What an encoding is in the leading ranking."""
+    def role(self, encoding: str, ranking: Ranking | None = None) -> Role:
+        """What an encoding is to the reader: the chosen one where something is chosen, else one
+        that may be the fastest in `ranking` (the leading one unless given)."""
         if encoding == ORIGINAL:
             return "original"
-        lead = self.rankings[0] if self.rankings else None
-        if lead is None or lead.fastest is None:
+        if self.choice is not None:
+            return "lead" if encoding in chosen_encodings(self.choice) else "rest"
+        of = ranking or (self.rankings[0] if self.rankings else None)
+        if of is None or of.fastest is None:
             return "rest"
-        leaders = {lead.fastest.encoding, *(entry.encoding for entry in lead.tied)}
+        leaders = {of.fastest.encoding, *(entry.encoding for entry in of.tied)}
         return "lead" if encoding in leaders else "rest"
+
+    @property
+    def lead_words(self) -> str:
+        """What the mark of a leading encoding means, for legends: `chosen`."""
+        return "may be the fastest" if self.choice is None else "chosen"
 
 
 def view_run(
@@ -84,6 +96,13 @@ def view_run(
             by_setting.setdefault(setting_of(observation.cell), []).append(observation)
     encodes = [o for o in observations if o.cell.task == "encode" and not o.cell.arm]
     choice, problem = _choose(_Measured(manifest, tuple(trials)))
+    steadiness = judge_steadiness(
+        manifest,
+        trials,
+        observations,
+        confidence_level=confidence_level,
+        chosen_by=None if choice is None else partial(_chosen, manifest, choice, len(trials)),
+    )
     return RunView(
         manifest=manifest,
         trials=tuple(trials),
@@ -97,7 +116,9 @@ def view_run(
             rankings,
             judge_encodings(trials, confidence_level=confidence_level),
             choice,
+            doubts=steadiness.warnings,
         ),
+        steadiness=steadiness,
         choice=choice,
         choice_problem=problem,
         bitrates_bps=pooled_bitrates_bps(manifest),
@@ -122,6 +143,21 @@ def _choose(run: _Measured) -> tuple[Choice | None, str]:
         return choose_encoding([run], settings), ""
     except ScenarioError as problem:
         return None, problem.what
+
+
+def _chosen(
+    manifest: Manifest,
+    from_all: Choice,
+    trial_count: int,
+    trials: Sequence[Trial],
+    observations: Sequence[Observation],
+) -> frozenset[str]:
+    """Who is chosen from these trials of a run, or from all of its `trial_count` trials."""
+    del observations  # a choice observes for itself
+    choice: Choice | None = from_all
+    if len(trials) != trial_count:
+        choice, _ = _choose(_Measured(manifest, tuple(trials)))
+    return frozenset(chosen_encodings(choice)) if choice else frozenset()
 
 
 def scrub_trials(view: RunView, setting: Cell) -> dict[str, list[Observation]]:

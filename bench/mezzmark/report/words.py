@@ -1,8 +1,11 @@
 """Sentences that figures and tables share: settings, counts, intervals, frame budgets."""
 
+from collections.abc import Iterable
+
 from mezzmark.decide.ranking import Ranking
 from mezzmark.decide.wording import PATTERN_PHRASES, count_text, number_text, sentence
 from mezzmark.facts.cells import Cell
+from mezzmark.facts.estimates import Estimate
 from mezzmark.facts.run import Manifest
 from mezzmark.report.rows import ReferenceLine
 from mezzmark.report.view import RunView
@@ -39,11 +42,16 @@ def trial_words(view: RunView, ranking: Ranking) -> str:
     )
 
 
-def interval_words(view: RunView) -> str:
-    """What the bars of every figure are."""
-    if all(e.withheld for summary in view.summaries for e in summary.estimates.values()):
-        return "none, since there are too few rounds for intervals"
-    return f"{view.confidence_level * 100:g} % intervals over rounds"
+def bar_words(estimates: Iterable[Estimate], *, also: str = "") -> str:
+    """What the bars of a figure are, where any of its estimates has one; else why none has.
+
+    `also` is said after it where there are bars.
+    """
+    drawn = list(estimates)
+    levels = {e.confidence_level for e in drawn if e.low is not None and e.high is not None}
+    if not levels:
+        return "No bars: too few rounds for intervals."
+    return f"Bars: {max(levels) * 100:g} % intervals over rounds{also}."
 
 
 def clip_rates(manifest: Manifest) -> list[float]:

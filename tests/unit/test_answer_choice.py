@@ -1,0 +1,177 @@
+"""The first page beside a choice, without one, with the original in front, of the machine alone."""
+
+from dataclasses import replace
+
+import pytest
+from fabricated_run import THREE, FabricatedEncoding, Fabrication, Spread, fabricate_run
+from fabricated_throughput import delivery_trial, grid_trial, ingest_trial
+
+from mezzmark.decide.answer import NEXT_STEP, Answer, answer_in_words
+from mezzmark.decide.answer_price import encode_time_text
+from mezzmark.facts.choosing import ChooseSettings
+from mezzmark.report.view import RunView, view_run
+
+CALM = Spread(sample=0.1, trial=0.005, round=0.02)
+"""VC-3 SQ (14 ms) before RDD 36 standard (19 ms), the original (310 ms) far behind."""
+
+
+def _view(choose: ChooseSettings | None, made: Fabrication | None = None) -> RunView:
+    """A fabricated run under needs and wishes; RDD 36 has 10 bit, VC-3 8."""
+    manifest, trials = fabricate_run(made or Fabrication(spread=CALM, rounds=8))
+    encodings = tuple(
+        e.model_copy(update={"pixel_format": "yuv422p10le"}) if e.codec == "RDD" else e
+        for e in manifest.encodings
+    )
+    scenario = manifest.scenario.model_copy(update={"choose": choose})
+    manifest = manifest.model_copy(update={"scenario": scenario, "encodings": encodings})
+    return view_run(manifest, trials)
+
+
+TEN_BIT = ChooseSettings(needs=("bit_depth >= 10",), wishes=("less scrub.jump.p50_ms",))
+
+
+def test_the_chosen_one_is_described_first_and_the_faster_one_with_its_need() -> None:
+    """The fastest has 8 bit where 10 are needed: the chosen one's speed and price come first, then
+    why the faster one was not taken."""
+    view = _view(TEN_BIT)
+    assert view.answer.headline.startswith("Choose RDD 36 standard")
+    first, *rest = view.answer.findings
+    assert "RDD 36 standard showed the right picture after" in first
+    assert "VC-3 SQ is faster, but ruled out: 8 bit." in rest
+    price = next(
+        index for index, text in enumerate(rest) if text.startswith("RDD 36 standard takes")
+    )
+    assert price < rest.index("VC-3 SQ is faster, but ruled out: 8 bit.")
+
+
+def test_the_chosen_one_is_marked_and_no_other() -> None:
+    """Under a choice blue means chosen; without one, that it may be the fastest."""
+    chosen, free = _view(TEN_BIT), _view(None)
+    names = ("original", "VC-3 SQ", "RDD 36 standard")
+    assert [chosen.role(name) for name in names] == ["original", "rest", "lead"]
+    assert [free.role(name) for name in names] == ["original", "lead", "rest"]
+    assert (chosen.lead_words, free.lead_words) == ("chosen", "may be the fastest")
+
+
+def test_nobody_is_marked_where_nobody_meets_the_needs() -> None:
+    """A need of 16 bit that none has leaves no encoding in blue."""
+    view = _view(ChooseSettings(needs=("bit_depth >= 16",)))
+    assert {view.role(e.name) for e in THREE} == {"original", "rest"}
+
+
+def test_a_faster_one_that_the_wishes_put_behind_is_said_to_be() -> None:
+    """Encode speed is wished for: the fast one meets all needs and is told as put behind."""
+    view = _view(
+        ChooseSettings(needs=("intra = true",), wishes=("more encode.throughput_fps",)),
+        _slow_but_quick_to_encode(),
+    )
+    assert view.answer.headline.startswith("Choose RDD 36 standard")
+    assert "VC-3 SQ is faster, but your wishes put the chosen one first." in view.answer.findings
+
+
+def _slow_but_quick_to_encode() -> Fabrication:
+    swift = replace(THREE[2], encode_fps=900.0)
+    return Fabrication(encodings=(*THREE[:2], swift), spread=CALM, rounds=8)
+
+
+def _answer(made: Fabrication) -> Answer:
+    return answer_in_words(*fabricate_run(made))
+
+
+def test_every_number_says_whose_it_is() -> None:
+    """Three numbers of the encoding that leads, each named, with or without a choice."""
+    for found, name in (
+        (_view(TEN_BIT).answer, "RDD 36 standard"),
+        (_view(None).answer, "VC-3 SQ"),
+    ):
+        assert [number.label.partition(": ")[0] for number in found.key_numbers] == [name] * 3
+
+
+def test_encode_speed_is_told_as_hours_for_an_hour() -> None:
+    """24 fps footage at 2.65 fps takes 24 / 2.65 = 9.06 h; at 140 fps 10 min; and the numbers
+    beside the headline say so."""
+    manifest, _ = fabricate_run()
+    hour = "of encoding for an hour of footage"
+    assert encode_time_text(2.65, manifest) == f"9.1 h {hour}"
+    assert encode_time_text(140, manifest) == f"10 min {hour}"
+    assert encode_time_text(1e5, manifest) == f"less than a minute {hour}"
+    assert hour in _view(None).answer.key_numbers[2].detail
+
+
+def test_the_next_step_ends_an_answer_without_needs() -> None:
+    """Where nothing was asked for the last finding is how to ask; where it was, it is not said."""
+    assert _view(None).answer.findings[-1] == NEXT_STEP
+    assert NEXT_STEP not in _view(TEN_BIT).answer.findings
+
+
+def test_originals_that_answer_at_once_are_told_with_the_price_of_leaving_them() -> None:
+    """An original of 30 ms and 50 Mbit/s against an encoding of 14 ms and 425 Mbit/s: it already
+    answers within 0.1 s, and 8.5 times the disk buys little. One of 310 ms does not."""
+    quick = replace(THREE[0], jump_ms=30)
+    large = replace(THREE[1], bitrate_bps=425e6)
+    found = _answer(Fabrication(encodings=(quick, large), spread=CALM, rounds=8))
+    (told,) = [text for text in found.findings if text.startswith("The originals already answer")]
+    assert "within 0.1 s" in told
+    assert "8.50 times the disk" in told
+    slow = _answer(Fabrication(encodings=(THREE[0], large), spread=CALM, rounds=8))
+    assert not [text for text in slow.findings if "already answer" in text]
+
+
+def test_an_original_that_may_be_fastest_is_not_said_to_be_beaten() -> None:
+    """Two equal truths, one of them the original: nothing is faster as far as can be told, and the
+    ratio comes with an interval that holds 1."""
+    equal = FabricatedEncoding(name="equal", jump_ms=300, bitrate_bps=1e8)
+    made = Fabrication(
+        encodings=(replace(THREE[0], jump_ms=300), equal),
+        spread=Spread(sample=0.4, trial=0.05, round=0.02),
+        rounds=6,
+    )
+    headline = _answer(made).headline
+    assert headline.startswith("Whether any encoding is faster than the original cannot be told")
+    low, high = headline.partition("[")[2].partition("]")[0].split(", ")
+    assert float(low) < 1 < float(high)
+
+
+def test_a_run_of_the_grid_alone_answers_with_the_best_split() -> None:
+    """2 jobs do 57 fps, 1 job 30: the headline names the split and its speed; ingest and delivery
+    follow, each once."""
+    manifest, _ = fabricate_run()
+    bare = manifest.model_copy(
+        update={"scenario": manifest.scenario.model_copy(update={"scrub": None, "encode": None})}
+    )
+    trials = [
+        *(
+            grid_trial("VC-3 SQ", j, r, fps + r / 10)
+            for j, fps in ((1, 30), (2, 57))
+            for r in range(4)
+        ),
+        *(ingest_trial("VC-3 SQ", r) for r in range(4)),
+        *(delivery_trial("VC-3 SQ", 1, r) for r in range(4)),
+    ]
+    found = answer_in_words(bare, trials)
+    assert found.headline.startswith(
+        "On this machine, with this footage, encoding ran fastest with 2 jobs of 1 thread each: "
+        "VC-3 SQ at 57."
+    )
+    assert found.findings[0].startswith("All clips as a folder took 3.1")
+    assert found.findings[1].startswith("The export for delivery ran at ")
+    assert len(found.findings) == 2
+
+
+def test_splits_that_are_alike_are_said_to_be() -> None:
+    """Two splits of one truth: which is better cannot be told, and the answer says for whom."""
+    manifest, _ = fabricate_run()
+    speeds = {1: (30.0, 30.6, 29.8, 30.2), 2: (30.1, 30.3, 30.0, 30.2)}
+    trials = [
+        grid_trial("VC-3 SQ", j, r, f) for j, found in speeds.items() for r, f in enumerate(found)
+    ]
+    assert "Whether another split does as much cannot be told for VC-3 SQ." in (
+        answer_in_words(manifest, trials).findings
+    )
+
+
+@pytest.mark.parametrize("needs", [("bit_depth >= 10",), ()])
+def test_too_few_rounds_still_name_an_owner(needs: tuple[str, ...]) -> None:
+    """Two rounds: the numbers have an owner all the same."""
+    view = _view(ChooseSettings(needs=needs), Fabrication(rounds=2))
+    assert all(": " in number.label for number in view.answer.key_numbers)

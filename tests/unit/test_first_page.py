@@ -1,0 +1,163 @@
+"""The report's first page names the footage, marks each figure's leaders and explains its bars."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import pytest
+from fabricated_run import THREE, FabricatedEncoding, Fabrication, Spread, fabricate_run
+from matplotlib.figure import Figure
+
+from mezzmark import api
+from mezzmark.decide.ranking import Ranking
+from mezzmark.facts.run import ClipManifest
+from mezzmark.facts.scenario import Scenario
+from mezzmark.report.background import method_sentences
+from mezzmark.report.context import run_contexts
+from mezzmark.report.figure_latency import draw_latency
+from mezzmark.report.footage_words import footage_words
+from mezzmark.report.look import colour, own_look
+from mezzmark.report.role_legend import role_words
+from mezzmark.report.tables import ranking_table
+from mezzmark.report.view import RunView, view_run
+
+CALM = Spread(sample=0.1, trial=0.005, round=0.02)
+
+LONG_GROUPS = FabricatedEncoding(name="long groups", jump_ms=18, bitrate_bps=1e8, is_intra=False)
+"""Jumps take 18 ms, other moves 0.6 of that: behind VC-3 SQ (14 ms) in the one, before it in the
+others."""
+
+
+@pytest.fixture(scope="module")
+def turned() -> RunView:
+    """A run whose leader of jumps and leader of short moves differ."""
+    made = Fabrication(encodings=(*THREE[:2], LONG_GROUPS), spread=CALM, rounds=8)
+    return view_run(*fabricate_run(made))
+
+
+def _ranking(view: RunView, pattern: str) -> Ranking:
+    return next(r for r in view.rankings if r.setting.pattern == pattern)
+
+
+def _drawn(view: RunView, ranking: Ranking) -> Figure:
+    cells = {entry.encoding: "cell-0" for entry in ranking.entries}
+    with own_look():
+        return draw_latency(view, ranking, "wide", anchor="row", cells=cells)
+
+
+def _filled(view: RunView, ranking: Ranking) -> set[str]:
+    """Encodings whose median is drawn as a full mark in the leaders' colour."""
+    (axes,) = _drawn(view, ranking).axes
+    medians = [line for line in axes.lines if "median time to picture" in (line.get_url() or "")]
+    assert len(medians) == len(ranking.entries)
+    return {
+        entry.encoding
+        for entry in ranking.entries
+        for line in medians
+        if f" {entry.encoding}, " in line.get_url() and line.get_markerfacecolor() == colour("lead")
+    }
+
+
+@pytest.mark.parametrize(("pattern", "leader"), [("jump", "VC-3 SQ"), ("near", "long groups")])
+def test_each_figure_fills_the_leaders_of_its_own_ranking(
+    turned: RunView, pattern: str, leader: str
+) -> None:
+    """The leader of jumps is hollow where short moves are shown, and the other way round; the
+    table's sign follows."""
+    ranking = _ranking(turned, pattern)
+    assert _filled(turned, ranking) == {leader}
+    rows = ranking_table(turned, ranking, table_id="t").rows
+    assert {row[0].text for row in rows if row[0].sign == "lead"} == {leader}
+
+
+def test_legend_and_caption_say_what_the_colours_mean(turned: RunView) -> None:
+    """Both name the leaders and the original, since both are drawn."""
+    ranking = _ranking(turned, "jump")
+    (axes,) = _drawn(turned, ranking).axes
+    labels = [text.get_text() for text in axes.get_legend().get_texts()]
+    assert labels[-2:] == ["may be the fastest", "original"]
+    assert role_words(turned, ranking) == (
+        "Blue and filled: those that may be the fastest. Orange diamond: the original."
+    )
+
+
+def test_without_an_original_nobody_speaks_of_one() -> None:
+    """A colour that is not drawn is not explained."""
+    view = view_run(*fabricate_run(Fabrication(encodings=THREE[1:], spread=CALM, rounds=8)))
+    assert "original" not in role_words(view, view.rankings[0])
+
+
+def _subtitle(view: RunView) -> str:
+    return " ".join(text.get_text() for text in _drawn(view, view.rankings[0]).texts)
+
+
+def test_bars_are_spoken_of_where_there_are_any() -> None:
+    """Two rounds draw no bar and say so; eight have them for medians and not for p95; forty rounds
+    of 24 moves have them for both."""
+
+    def subtitle(rounds: int) -> str:
+        made = Fabrication(spread=CALM, rounds=rounds, patterns=("jump",))
+        return _subtitle(view_run(*fabricate_run(made)))
+
+    assert "No bars: too few rounds for intervals." in subtitle(2)
+    assert "p95 has none, for want of moves" in subtitle(8)
+    assert "Bars: 95 % intervals over rounds." in subtitle(40)
+
+
+def test_a_table_says_once_why_p95_has_no_interval() -> None:
+    """Eight rounds of 24 moves are 192 of the 400 needed, 17 rounds: nine more, told in the note
+    and in no row."""
+    view = view_run(*fabricate_run(Fabrication(spread=CALM, rounds=8)))
+    table = ranking_table(view, view.rankings[0], table_id="t")
+    assert table.note.count("p95 has no interval: needs 9 more rounds") == 1
+    many = view_run(*fabricate_run(Fabrication(spread=CALM, rounds=40)))
+    table = ranking_table(many, many.rankings[0], table_id="t")
+    assert "no interval" not in table.note
+    assert all("[" in row[2].text for row in table.rows)
+
+
+def _clips(names: tuple[str, ...]) -> Iterator[ClipManifest]:
+    manifest, _ = fabricate_run(Fabrication(clips=names, rounds=1))
+    for clip in manifest.clips:
+        original = clip.original.model_copy(
+            update={"path": f"/cards/a/{clip.clip}.MP4", "width_px": 640, "height_px": 272}
+        )
+        yield clip.model_copy(update={"source": "own", "original": original})
+
+
+def test_own_footage_goes_by_its_file_names() -> None:
+    """Name, size, codec, rate; of five clips three and a count; folders are left out."""
+    assert footage_words(tuple(_clips(("C0001",)))) == "C0001.MP4, 640×272, AVC, 24 fps"
+    text = footage_words(tuple(_clips(("C1", "C2", "C3", "C4", "C5"))))
+    assert text.endswith("; C3.MP4, 640×272, AVC, 24 fps; and 2 more clips")
+    assert "/" not in text
+
+
+def test_made_up_footage_is_called_so() -> None:
+    """A recipe's clip goes by its name in the scenario, and stands on the page of its run."""
+    view = view_run(*fabricate_run(Fabrication(rounds=3)))
+    (run,) = run_contexts([view])
+    assert run.footage_words == "street at dusk, 1920×1080, AVC, 24 fps, made up"
+
+
+def test_a_demo_of_own_footage_is_not_titled_made_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With a file of the user's the demo's title speaks of that; without, of the made-up clip."""
+    plans: list[Scenario] = []
+    monkeypatch.setattr(api, "measure", lambda plan, **_: plans.append(plan))
+    api.demo(footage=["card/C0001.MP4"])
+    api.demo()
+    own, made_up = (plan.title for plan in plans)
+    assert "your own footage" in own
+    assert "made-up" not in own
+    assert "made-up" in made_up
+
+
+def test_a_run_that_was_interrupted_says_so() -> None:
+    """Without a reason to stop in its manifest a run was cut short, or goes on."""
+
+    def ending(reason: str) -> str:
+        view = view_run(*fabricate_run(replace(Fabrication(rounds=3), stop_reason=reason)))
+        (text,) = [text for text in method_sentences(view) if "Stopped because: " in text]
+        return text.partition("Stopped because: ")[2]
+
+    assert ending("all 10 rounds are done") == "all 10 rounds are done."
+    assert ending("").startswith("it was stopped before its end")
