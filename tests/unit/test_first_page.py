@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from fabricated_run import THREE, FabricatedEncoding, Fabrication, Spread, fabricate_run
@@ -139,14 +140,17 @@ def test_made_up_footage_is_called_so() -> None:
     assert run.footage_words == "street at dusk, 1920×1080, AVC, 24 fps, made up"
 
 
-def test_a_demo_of_own_footage_is_not_titled_made_up(monkeypatch: pytest.MonkeyPatch) -> None:
-    """With a file of the user's the demo's title speaks of that; without, of the made-up clip."""
+def test_a_demo_of_own_footage_is_not_titled_made_up(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """With a file of the user's the demo's title is not that of the made-up clip."""
+    (tmp_path / "C0001.MP4").write_bytes(b"footage")
     plans: list[Scenario] = []
     monkeypatch.setattr(api, "measure", lambda plan, **_: plans.append(plan))
-    api.demo(footage=["card/C0001.MP4"])
+    api.demo(footage=[str(tmp_path / "C0001.MP4")])
     api.demo()
     own, made_up = (plan.title for plan in plans)
-    assert "your own footage" in own
+    assert own.startswith("A first look at ")
     assert "made-up" not in own
     assert "made-up" in made_up
 
