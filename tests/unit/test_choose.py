@@ -15,13 +15,16 @@ from fabricated_run import (
     fabricate_run,
 )
 
-from mezzmark.decide.choose import choose_encoding
+from mezzmark.decide.choose import choose_among, choose_encoding
+from mezzmark.decide.choose_columns import Column
+from mezzmark.decide.choose_draws import draw_figures
 from mezzmark.decide.choose_flip_words import flip_sentences
-from mezzmark.decide.choose_question import settings_for
+from mezzmark.decide.choose_question import Question, settings_for
 from mezzmark.decide.choose_traits import describe_pixel_format
 from mezzmark.decide.choose_words import findings, headline
 from mezzmark.facts.choice import Choice, Flip
-from mezzmark.facts.choosing import ChooseSettings
+from mezzmark.facts.choosing import ChooseSettings, parse_wishes
+from mezzmark.facts.choosing_figures import parse_figure
 from mezzmark.facts.encoding import ORIGINAL
 from mezzmark.facts.errors import RunError, ScenarioError
 from mezzmark.facts.records import Trial
@@ -256,6 +259,26 @@ def test_two_alike_are_not_told_apart_and_share_the_chance() -> None:
     total = sum(choice.find(name).chance_best or 0 for name in ("one", "two"))
     assert total == pytest.approx(1)
     assert "cannot tell them apart" in headline(choice)
+
+
+def test_a_doubt_names_the_one_that_it_is_about() -> None:
+    """`steady` is second in every round and so never the best; `erratic` is third on the whole and
+    the best in some rounds: that one may be the better choice, and stands beside the chosen one."""
+    speeds = {"leader": (20, 20, 20, 20), "steady": (22, 22, 22, 22), "erratic": (14, 30, 16, 40)}
+    figure = parse_figure("scrub.jump.p50_ms", where="test")
+    columns = {
+        name: Column(logs={(0, place): float(np.log(ms)) for place, ms in enumerate(values)})
+        for name, values in speeds.items()
+    }
+    question = Question(
+        needs=(), wishes=parse_wishes([f"less {figure.name}"]), settings=ChooseSettings()
+    )
+    likely = draw_figures(
+        (figure,), {figure.name: columns}, tuple(speeds), rng=np.random.default_rng(1)
+    )
+    choice = choose_among(question, likely, dict.fromkeys(speeds, ()), {})
+    assert (choice.leader, choice.runner_up, choice.tied) == ("leader", "erratic", "erratic")
+    assert choice.find("steady").chance_best == 0
 
 
 def test_pairing_by_round_finds_what_rounds_alone_would_hide() -> None:

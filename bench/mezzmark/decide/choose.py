@@ -192,8 +192,8 @@ def _conclude(entries: Sequence[JudgedEncoding], world: World, question: Questio
     likely, rule, settings, wishes = world.likely, world.rule, question.settings, question.wishes
     candidates, verdict = _candidates(entries, world)
     chosen = int(prefer(world.point_costs, candidates, rule))
-    second = find_runner_up(entries, world, candidates, chosen)
     entries = with_chances(entries, world)
+    second = find_runner_up(entries, world, candidates, chosen)
     ahead = chance_ahead(world, chosen, second)
     decision = Decision(
         encodings=likely.encodings,

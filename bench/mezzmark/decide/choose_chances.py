@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -25,14 +26,26 @@ class World:
     rule: Rule
 
 
+RIVAL_CHANCE: Final = 0.05
+"""Whoever is the best choice with less than this chance is no rival worth naming in a doubt."""
+
+
 def find_runner_up(
     entries: Sequence[JudgedEncoding], world: World, candidates: Flags, chosen: int
 ) -> int:
-    """The rule's choice among the other candidates, or else among those still open."""
+    """The other candidate that is the likeliest to be the best, where that is likely enough; or
+    else the rule's choice among the other candidates, or among those still open.
+
+    Who comes second at the points may never be the best, where a third one is before it whenever
+    the first is not; a doubt names the one that it is about. `entries` have their chances.
+    """
     if chosen == NOBODY:
         return NOBODY
     others = candidates.copy()
     others[chosen] = False
+    chances = np.where(others, [entry.chance_best or 0.0 for entry in entries], 0.0)
+    if chances.max() >= RIVAL_CHANCE:
+        return int(chances.argmax())
     if not others.any():
         others = np.array([entry.status in ("open", "meets") for entry in entries])
         others[chosen] = False
