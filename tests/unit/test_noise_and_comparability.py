@@ -9,7 +9,7 @@ from mezzmark.decide.comparability import (
     describe_unlikeness,
     is_other_machine,
 )
-from mezzmark.decide.noise import flag_trials
+from mezzmark.decide.noise import flag_trials, summarise_causes
 from mezzmark.facts.cells import ALL_CLIPS
 from mezzmark.facts.records import HostMoment, ProcessFacts, Trial
 from mezzmark.facts.run import Manifest
@@ -23,16 +23,16 @@ def trials_with(round_index: int, moment: HostMoment, usual: HostMoment) -> tupl
 @pytest.mark.parametrize(
     ("moment", "usual", "reason"),
     [
-        ({"steal_fraction": 0.05}, {"steal_fraction": 0.0}, "the hypervisor took 5%"),
+        ({"steal_fraction": 0.05}, {"steal_fraction": 0.0}, "the hypervisor took 5 %"),
         ({"steal_fraction": 0.02}, {"steal_fraction": 0.0}, ""),
         ({"throttle_count": 2}, {"throttle_count": 0}, "slowed for heat 2 times"),
         ({"frequency_mhz": 2650.0}, {"frequency_mhz": 3000.0}, "the clock fell to 2650 MHz"),
         ({"frequency_mhz": 2750.0}, {"frequency_mhz": 3000.0}, ""),
         ({"frequency_mhz": 3600.0}, {"frequency_mhz": 3000.0}, ""),
-        ({"cpu_pressure": 0.45}, {"cpu_pressure": 0.3}, "waited for the processor 45%"),
+        ({"cpu_pressure": 0.45}, {"cpu_pressure": 0.3}, "waited for the processor 45 %"),
         ({"cpu_pressure": 0.39}, {"cpu_pressure": 0.3}, ""),
-        ({"io_pressure": 0.2}, {"io_pressure": 0.0}, "waited for storage 20%"),
-        ({"memory_pressure": 0.2}, {"memory_pressure": 0.0}, "waited for memory 20%"),
+        ({"io_pressure": 0.2}, {"io_pressure": 0.0}, "waited for storage 20 %"),
+        ({"memory_pressure": 0.2}, {"memory_pressure": 0.0}, "waited for memory 20 %"),
     ],
 )
 def test_a_disturbance_is_told_from_a_habit(moment: dict, usual: dict, reason: str) -> None:
@@ -45,6 +45,21 @@ def test_a_disturbance_is_told_from_a_habit(moment: dict, usual: dict, reason: s
     assert flagged[0].cell == ENCODE
     assert len(flagged[0].reasons) == 1
     assert reason in flagged[0].reasons[0]
+
+
+def test_many_disturbed_trials_are_told_as_a_range() -> None:
+    """Three trials that waited 55, 70 and 88 % of the time, one of them stolen from: a range with
+    its count, then the rarer cause; nothing for no trial."""
+    moments = {(k, 0): HostMoment(cpu_pressure=0.2, steal_fraction=0.0) for k in range(8)}
+    for k, share in ((1, 0.55), (4, 0.88), (6, 0.7)):
+        stolen = 0.05 if k == 4 else 0.0
+        moments[k, 0] = HostMoment(cpu_pressure=share, steal_fraction=stolen)
+    flagged = flag_trials(build_run({ENCODE: QUIET}, moments=moments).trials)
+    assert summarise_causes(flagged) == (
+        "work waited for the processor 55 to 88 % of the time (3 trials)",
+        "the hypervisor took 5 % of the processor (1 trial)",
+    )
+    assert summarise_causes([]) == ()
 
 
 @pytest.mark.parametrize(

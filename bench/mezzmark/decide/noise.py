@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Final
 
+from mezzmark.decide.wording import count_text
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.records import Trial
 
@@ -27,14 +28,50 @@ SWITCH_RATE_PER_S: Final = 50.0
 50 slices of some milliseconds were lost in a second."""
 
 
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """What disturbed a trial: `words` with a place for a number, and that number."""
+
+    words: str
+    value: float
+
+    @property
+    def text(self) -> str:
+        """`the hypervisor took 20 % of the processor`."""
+        return self.words.format(f"{self.value:.0f}")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlaggedTrial:
-    """A disturbed trial of a run and why, in words."""
+    """A disturbed trial of a run and by what."""
 
     round_index: int
     position: int
     cell: Cell
-    reasons: tuple[str, ...]
+    causes: tuple[Cause, ...]
+
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        """The causes in words."""
+        return tuple(cause.text for cause in self.causes)
+
+
+def summarise_causes(flagged: Sequence[FlaggedTrial]) -> tuple[str, ...]:
+    """Each kind of cause once, with the range of its numbers and the count of its trials:
+    `work waited for the processor 55 to 88 % of the time (12 trials)`; the most frequent first."""
+    values: dict[str, list[float]] = {}
+    for trial in flagged:
+        for cause in trial.causes:
+            values.setdefault(cause.words, []).append(cause.value)
+    return tuple(
+        f"{words.format(_range_text(found))} ({count_text(len(found), 'trial')})"
+        for words, found in sorted(values.items(), key=lambda item: -len(item[1]))
+    )
+
+
+def _range_text(values: Sequence[float]) -> str:
+    low, high = (f"{value:.0f}" for value in (min(values), max(values)))
+    return low if low == high else f"{low} to {high}"
 
 
 def flag_trials(trials: Sequence[Trial]) -> tuple[FlaggedTrial, ...]:
@@ -46,13 +83,13 @@ def flag_trials(trials: Sequence[Trial]) -> tuple[FlaggedTrial, ...]:
     clock = _median(trials, lambda trial: trial.host_during.frequency_mhz)
     flagged = []
     for trial in trials:
-        if reasons := _reasons(trial, usual[trial.cell], clock):
+        if causes := _causes(trial, usual[trial.cell], clock):
             flagged.append(
                 FlaggedTrial(
                     round_index=trial.round_index,
                     position=trial.position,
                     cell=trial.cell,
-                    reasons=reasons,
+                    causes=causes,
                 )
             )
     return tuple(flagged)
@@ -75,34 +112,34 @@ def _usual(trials: Sequence[Trial]) -> _Usual:
     )
 
 
-def _reasons(trial: Trial, usual: _Usual, clock_mhz: float | None) -> tuple[str, ...]:
+def _causes(trial: Trial, usual: _Usual, clock_mhz: float | None) -> tuple[Cause, ...]:
     during = trial.host_during
-    reasons = []
+    causes = []
     if during.steal_fraction is not None and during.steal_fraction > STEAL_FRACTION:
-        reasons.append(f"the hypervisor took {during.steal_fraction:.0%} of the processor")
+        causes.append(
+            Cause("the hypervisor took {} % of the processor", 100 * during.steal_fraction)
+        )
     if during.throttle_count:
-        reasons.append(f"the processor was slowed for heat {during.throttle_count} times")
-    if _is_below(during.frequency_mhz, clock_mhz):
-        reasons.append(f"the clock fell to {during.frequency_mhz:.0f} MHz")
+        causes.append(Cause("the processor was slowed for heat {} times", during.throttle_count))
+    if during.frequency_mhz is not None and _is_below(during.frequency_mhz, clock_mhz):
+        causes.append(Cause("the clock fell to {} MHz", during.frequency_mhz))
     for name, now, normal in (
         ("the processor", during.cpu_pressure, usual.cpu_pressure),
         ("storage", during.io_pressure, usual.io_pressure),
         ("memory", during.memory_pressure, usual.memory_pressure),
     ):
         if now is not None and normal is not None and now > normal + PRESSURE_RISE:
-            reasons.append(f"work waited for {name} {now:.0%} of the time")
+            causes.append(Cause(f"work waited for {name} {{}} % of the time", 100 * now))
     rate, normal_rate = _switch_rate_per_s(trial), usual.switch_rate_per_s
     if rate is not None and normal_rate is not None:
         limit = max(SWITCH_FACTOR * normal_rate, normal_rate + SWITCH_RATE_PER_S)
         if rate > limit:
-            reasons.append(f"other work interrupted it {rate:.0f} times a second")
-    return tuple(reasons)
+            causes.append(Cause("other work interrupted it {} times a second", rate))
+    return tuple(causes)
 
 
-def _is_below(now_mhz: float | None, usual_mhz: float | None) -> bool:
-    if now_mhz is None or usual_mhz is None:
-        return False
-    return now_mhz < (1 - FREQUENCY_DIP) * usual_mhz
+def _is_below(now_mhz: float, usual_mhz: float | None) -> bool:
+    return usual_mhz is not None and now_mhz < (1 - FREQUENCY_DIP) * usual_mhz
 
 
 def _switch_rate_per_s(trial: Trial) -> float | None:
