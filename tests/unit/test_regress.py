@@ -82,6 +82,16 @@ def test_noise_is_inconclusive_with_the_rounds_it_would_take() -> None:
     assert cell.detectable_fraction > 0.05
 
 
+def test_rounds_that_nobody_waits_for_are_not_asked_for() -> None:
+    """Rounds that spread by 30 % would take thousands: the reason says what to do instead."""
+    report = compare(earlier({ENCODE: 90 * QUIET}), later({ENCODE: 90 * OTHER + 0.02}))
+    cell = report.cells[0]
+    assert cell.units_needed is not None
+    assert cell.units_needed > 200
+    assert cell.reason.endswith("would tell; make the machine quieter first")
+    assert str(cell.units_needed) not in cell.reason
+
+
 def test_a_machine_that_slowed_with_its_kernel_is_not_a_regression() -> None:
     """Work and kernel 10 % slower alike: inconclusive, no number of rounds would help, and the
     machine's own change is shown."""
@@ -263,7 +273,7 @@ def test_disturbed_trials_stay_in_and_the_report_says_what_they_change() -> None
     )
     assert report.cells[0].verdict == "inconclusive"
     assert report.flagged_trial_count == 3
-    assert report.flag_reasons == ("the hypervisor took 20% of the processor",)
+    assert report.flag_reasons == ("the hypervisor took 20 % of the processor (3 trials)",)
     assert report.changed_without_flagged == (f"{ENCODE.cell_id}: inconclusive → equivalent",)
     quiet = compare(earlier({ENCODE: QUIET}), later({ENCODE: OTHER}))
     assert (quiet.flagged_trial_count, quiet.changed_without_flagged) == (0, None)
@@ -281,7 +291,7 @@ def test_a_cell_of_one_side_only_is_not_comparable() -> None:
     """A gate does not pass when part of what it guards was not measured: exit 12."""
     report = compare(earlier({ENCODE: QUIET, ENCODE_WIDE: QUIET}), later({ENCODE: OTHER}))
     assert [cell.verdict for cell in report.cells] == ["equivalent", "not comparable"]
-    assert report.cells[1].reason == "not measured in contender run later"
+    assert report.cells[1].reason == "encoding with 4 threads was not measured in later"
     assert report.exit_code == 12
 
 
@@ -326,7 +336,12 @@ def test_fabricated_runs_with_a_slower_encoder() -> None:
         for encoding in THREE
     )
     baseline = Run(*fabricate_run(Fabrication(rounds=10)))
-    contender = Run(*fabricate_run(Fabrication(rounds=10, encodings=slow)))
+    manifest, trials = fabricate_run(Fabrication(rounds=10, encodings=slow))
+    hours_later = tuple(
+        trial.model_copy(update={"started_utc": trial.started_utc.replace("T10", "T20")})
+        for trial in trials
+    )
+    contender = Run(manifest, hours_later)
     report = compare_runs([baseline], [contender], tolerance_fraction=0.05)
     regressed = {cell.cell.cell_id for cell in report.cells if cell.verdict == "regressed"}
     assert regressed == {

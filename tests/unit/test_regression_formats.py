@@ -5,12 +5,29 @@ from xml.etree import ElementTree
 
 import pytest
 
+from mezzmark.cli.regression_view import print_regression
+from mezzmark.decide.regress_words import summarise_regression
 from mezzmark.decide.verdicts import CellVerdict, RegressionReport
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.estimates import Estimate
-from mezzmark.report.regression import as_json, as_junit, as_markdown
+from mezzmark.report.regression import (
+    as_json,
+    as_junit,
+    as_markdown,
+    context_lines,
+    detectable_text,
+    unjudged_lines,
+)
 
 VERDICTS = ("improved", "equivalent", "regressed", "inconclusive", "not comparable")
+
+
+NOTHING = CellVerdict(
+    cell=Cell(task="encode", clip="harbour", encoding="e"),
+    verdict="not comparable",
+    figure="throughput_fps",
+    reason="the runs measured different clips (harbour; C0001.MP4)",
+)
 
 
 def _ratio(point: float) -> Estimate:
@@ -84,3 +101,71 @@ def test_markdown_has_one_row_a_cell_whatever_its_name(report: RegressionReport)
 def test_json_gives_back_the_report(report: RegressionReport) -> None:
     """The JSON holds everything that was decided."""
     assert RegressionReport.model_validate(json.loads(as_json(report))) == report
+
+
+def test_cells_that_cannot_be_judged_are_one_line_a_reason(
+    report: RegressionReport, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Forty-seven cells of one reason: one line with the count, in the terminal as in Markdown, and
+    no row for any of them; the whole comparison is that one sentence."""
+    cells = tuple(
+        NOTHING.model_copy(
+            update={"cell": NOTHING.cell.model_copy(update={"encoding": f"e{number}"})}
+        )
+        for number in range(47)
+    )
+    whole = report.model_copy(update={"cells": cells, "verdict": "not comparable"})
+    line = "47 cells: the runs measured different clips (harbour; C0001.MP4). Nothing to compare."
+    assert summarise_regression(whole) == line
+    assert unjudged_lines(whole) == []
+    markdown = as_markdown(whole)
+    assert markdown.count("47 cells: the runs measured different clips") == 1
+    assert "e13" not in markdown
+    print_regression(whole)
+    printed = " ".join(capsys.readouterr().out.split())
+    assert printed.count(line) == 1
+    assert "Tolerance" not in printed
+    assert "e13" not in printed
+    assert len(ElementTree.fromstring(as_junit(whole)).findall("testcase")) == 47
+
+
+def test_few_cells_of_a_reason_are_named(report: RegressionReport) -> None:
+    """One cell that cannot be judged: its name stands beside the reason; judged cells keep rows."""
+    mixed = report.model_copy(update={"cells": (*report.cells, NOTHING)})
+    assert unjudged_lines(mixed) == [
+        "1 cell not comparable: the runs measured different clips (harbour; C0001.MP4) "
+        f"({NOTHING.cell.cell_id})"
+    ]
+    assert summarise_regression(mixed) == (
+        "6 cells: 1 regressed, 1 improved, 1 equivalent, 1 inconclusive, 2 not comparable."
+    )
+
+
+@pytest.mark.parametrize(
+    ("fraction", "text"),
+    [
+        (None, "–"),
+        (0.0412, "4.1 %"),
+        (1.0, "100.0 %"),
+        (1.01, "nothing short of a doubling"),
+        (3542783.952, "nothing short of a doubling"),
+    ],
+)
+def test_the_smallest_change_it_could_find_is_readable(fraction: float | None, text: str) -> None:
+    """In percent up to a doubling; beyond that in words; a dash where none is known."""
+    assert detectable_text(NOTHING.model_copy(update={"detectable_fraction": fraction})) == text
+
+
+def test_disturbed_trials_and_changed_verdicts_are_told_shortly(report: RegressionReport) -> None:
+    """Five changed verdicts: their number, three of them, and that two more there are."""
+    changed = tuple(f"cell {number}: equivalent → inconclusive" for number in range(5))
+    told = report.model_copy(
+        update={
+            "flagged_trial_count": 12,
+            "flag_reasons": ("work waited for the processor 55 to 88 % of the time (12 trials)",),
+            "changed_without_flagged": changed,
+        }
+    )
+    last = context_lines(told)[-1]
+    assert last.startswith("12 disturbed trials kept in: work waited for the processor 55 to 88 %")
+    assert last.endswith(f"5 verdicts would change: {'; '.join(changed[:3])}; and 2 more")

@@ -246,7 +246,7 @@ def design_of(
         build_run({ENCODE: QUIET[:count]}, start_minute=start, minutes_per_round=step)
         for start, step, count in zip(starts, steps, rounds, strict=True)
     ]
-    return choose_design(runs[:1], runs[1:], is_other_machine=False)
+    return choose_design(runs[:1], runs[1:])
 
 
 def test_what_counts_as_measured_in_turn() -> None:
@@ -269,7 +269,7 @@ def test_what_counts_as_measured_in_turn() -> None:
             for trial, minute in zip(run.trials, minutes, strict=True)
         )
         pairs.append(Run(run.manifest, trials))
-    assert choose_design(pairs[:1], pairs[1:], is_other_machine=False) == "interleaved"
+    assert choose_design(pairs[:1], pairs[1:]) == "interleaved"
 
 
 def test_a_round_begins_with_its_first_trial() -> None:
@@ -287,17 +287,19 @@ def test_a_round_begins_with_its_first_trial() -> None:
             for p in [trial.position]
         )
         runs.append(Run(run.manifest, trials))
-    assert choose_design(runs[:1], runs[1:], is_other_machine=False) == "interleaved"
+    assert choose_design(runs[:1], runs[1:]) == "interleaved"
 
 
 def test_more_than_two_runs_are_never_in_turn() -> None:
     """Two baseline runs and a contender, however their rounds fall."""
     runs = [build_run({ENCODE: QUIET}, start_minute=k, minutes_per_round=3) for k in range(3)]
-    assert choose_design(runs[:2], runs[2:], is_other_machine=False) == "separate"
-    assert choose_design(runs[:1], runs[1:], is_other_machine=False) == "separate"
+    assert choose_design(runs[:2], runs[2:]) == "separate"
+    assert choose_design(runs[:1], runs[1:]) == "separate"
     four = [*runs, build_run({ENCODE: QUIET}, start_minute=90)]
-    assert choose_design(four[:3], four[3:], is_other_machine=False) == "several runs"
-    assert choose_design(four[:3], four[3:], is_other_machine=True) == "two machines"
+    assert choose_design(four[:3], four[3:]) == "several runs"
+    host = four[3].manifest.host.model_copy(update={"cpu_model": "another processor"})
+    elsewhere = Run(four[3].manifest.model_copy(update={"host": host}), four[3].trials)
+    assert choose_design(four[:3], [elsewhere]) == "two machines"
 
 
 def test_a_cell_missing_from_a_run_gives_no_evidence() -> None:
@@ -337,7 +339,7 @@ def test_a_fired_null_arm_leaves_what_was_no_verdict() -> None:
     assert [cell.verdict for cell in report.cells] == ["inconclusive", "not comparable"]
     assert "rounds a side would tell" in report.cells[0].reason
     assert report.cells[0].units_needed is not None
-    assert report.cells[1].reason == "not measured in contender run b"
+    assert report.cells[1].reason == "encoding with 4 threads was not measured in b"
     assert report.cells[1].units_needed is None
 
 
@@ -424,7 +426,7 @@ def test_every_run_of_a_side_must_be_alike() -> None:
     )
     missing = build_run({ENCODE_WIDE: QUIET}, run_id="d")
     cells = compare_runs([missing], [last], tolerance_fraction=TOLERANCE).cells
-    assert cells[0].reason == "not measured in baseline run d"
+    assert cells[0].reason == "encoding with 1 thread was not measured in d"
 
 
 def test_settings_that_one_side_lacks_are_named_either_way() -> None:

@@ -1,18 +1,28 @@
 """Shows a comparison of runs on a terminal."""
 
+from collections.abc import Sequence
+from typing import Final
+
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from mezzmark.decide.verdicts import RegressionReport, Verdict
+from mezzmark.decide.regress_words import summarise_regression
+from mezzmark.decide.verdicts import CellVerdict, RegressionReport, Verdict
 from mezzmark.decide.wording import visible_text
 from mezzmark.report.regression import (
+    FINDABLE_HEADING,
     MARKS,
     context_lines,
     detectable_text,
+    judged_cells,
     ratio_text,
     remark_text,
+    unjudged_lines,
 )
+
+FINDABLE_WIDTH: Final = len("smallest change")
+"""Characters of the column that breaks its heading in two lines."""
 
 _STYLES: dict[Verdict, str] = {
     "improved": "blue",
@@ -24,15 +34,27 @@ _STYLES: dict[Verdict, str] = {
 
 
 def print_regression(report: RegressionReport) -> None:
-    """The overall verdict, a row a cell, and what it rests on."""
+    """The overall verdict, what could not be judged by reason, a row for each cell that was, and
+    what it rests on."""
     console = Console()
     console.print(Text(report.verdict.capitalize(), style=_STYLES[report.verdict] or "bold"))
+    console.print(Text(visible_text(summarise_regression(report))))
+    for line in unjudged_lines(report):
+        console.print(Text(visible_text(line), style="dim"))
+    judged = judged_cells(report)
+    if judged:
+        console.print(_table(judged))
+    for line in context_lines(report):
+        console.print(Text(visible_text(f"· {line}"), style="dim"))
+
+
+def _table(cells: Sequence[CellVerdict]) -> Table:
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold")
     table.add_column("")
     table.add_column("verdict and cell", overflow="fold")
     table.add_column("cost ratio", no_wrap=True)
-    table.add_column("would have seen", justify="right")
-    for cell in report.cells:
+    table.add_column(FINDABLE_HEADING, justify="right", width=FINDABLE_WIDTH)
+    for cell in cells:
         style = _STYLES[cell.verdict]
         named = Text(f"{cell.verdict}  ", style=style).append(
             visible_text(cell.cell.cell_id), style="default"
@@ -45,6 +67,4 @@ def print_regression(report: RegressionReport) -> None:
             Text(ratio_text(cell)),
             detectable_text(cell),
         )
-    console.print(table)
-    for line in context_lines(report):
-        console.print(Text(visible_text(f"· {line}"), style="dim"))
+    return table

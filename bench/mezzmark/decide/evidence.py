@@ -3,7 +3,8 @@
 How the sides were measured decides the unit of spread. In turn (interleaved): pairs of rounds,
 for the machine hit both. One after the other: pairs of rounds too, but the machine may have
 changed in between, so the change is also seen relative to the reference kernel, and a claim needs
-both. Several runs a side: whole runs, whose spread holds days and reboots.
+both. At the same time: as one after the other, and no claim is made of it (`decide.regress`).
+Several runs a side: whole runs, whose spread holds days and reboots.
 """
 
 import math
@@ -11,10 +12,12 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Protocol
 
+from mezzmark.decide.comparability import is_other_machine
 from mezzmark.decide.estimates import HEADLINE_FIGURES
 from mezzmark.decide.judgement import Evidence
 from mezzmark.decide.observations import observe_trial
 from mezzmark.decide.rounds import MINIMUM_ROUNDS
+from mezzmark.decide.run_times import runs_at_once, took_turns
 from mezzmark.decide.verdicts import Design
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.records import Trial
@@ -33,8 +36,8 @@ RUNS_AS_UNITS: Final = 4
 """Runs on both sides together from which the run is the unit. With three, one degree of freedom
 makes limits of 12.7 standard errors, and a second baseline would only take away what one had."""
 
-GREATEST_LEAD_ROUNDS: Final = 2
-"""Sides count as measured in turn while neither is ever further ahead: a round and its mirror."""
+_AGAINST_KERNEL: Final[tuple[Design, ...]] = ("separate", "at the same time")
+"""Designs in which the machine may have differed between the sides."""
 
 Place = tuple[int, int]
 """Round and position: one trial of a run."""
@@ -92,38 +95,35 @@ def trial_cost(trial: Trial) -> float | None:
     return 1 / value if figure in RATE_FIGURES else value
 
 
-def choose_design(
-    baseline: Sequence[MeasuredRun], contender: Sequence[MeasuredRun], *, is_other_machine: bool
-) -> Design:
-    """How the sides were measured, from their number and the order of their rounds in time."""
-    if is_other_machine:
+def choose_design(baseline: Sequence[MeasuredRun], contender: Sequence[MeasuredRun]) -> Design:
+    """How the sides were measured, from their number and the times of their trials."""
+    runs = (*baseline, *contender)
+    if disturbed_pairs(runs):
+        return "at the same time"
+    manifests = ([run.manifest for run in side] for side in (baseline, contender))
+    if is_other_machine(*manifests) or runs_at_once(runs):
         return "two machines"
-    if len(baseline) + len(contender) >= RUNS_AS_UNITS:
+    if len(runs) >= RUNS_AS_UNITS:
         return "several runs"
-    if len(baseline) == len(contender) == 1 and _are_interleaved(baseline[0], contender[0]):
+    if len(baseline) == len(contender) == 1 and took_turns(baseline[0].trials, contender[0].trials):
         return "interleaved"
     return "separate"
 
 
-def _are_interleaved(baseline: MeasuredRun, contender: MeasuredRun) -> bool:
-    starts = [
-        (start, side)
-        for side, run in ((1, baseline), (-1, contender))
-        for start in _round_starts(run.trials)
-    ]
-    lead = greatest_lead = 0
-    for _, side in sorted(starts):
-        lead += side
-        greatest_lead = max(greatest_lead, abs(lead))
-    return len(starts) > 2 * GREATEST_LEAD_ROUNDS and greatest_lead <= GREATEST_LEAD_ROUNDS
+def disturbed_pairs(runs: Sequence[MeasuredRun]) -> tuple[tuple[int, int], ...]:
+    """Which runs, two by two, were at work at the same time on one machine: on one side of a
+    comparison as bad as on both."""
+    return tuple(
+        (first, second)
+        for first, second in runs_at_once(runs)
+        if _are_of_one_machine(runs[first].manifest, runs[second].manifest)
+    )
 
 
-def _round_starts(trials: Sequence[Trial]) -> list[str]:
-    starts: dict[int, str] = {}
-    for trial in trials:
-        first = starts.get(trial.round_index, trial.started_utc)
-        starts[trial.round_index] = min(first, trial.started_utc)
-    return list(starts.values())
+def _are_of_one_machine(first: Manifest, second: Manifest) -> bool:
+    return first.host.host_label == second.host.host_label and not is_other_machine(
+        [first], [second]
+    )
 
 
 def gather_evidence(
@@ -134,7 +134,7 @@ def gather_evidence(
     measured = _change(sides[0], sides[1], design)
     if measured is None:
         return None
-    if design != "separate":
+    if design not in _AGAINST_KERNEL:
         return Evidence(changes=(measured,))
     relative = _change(
         [_relative(run, cell) for run in baseline],

@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from mezzmark.decide.comparability import is_other_machine
 from mezzmark.decide.evidence import MeasuredRun, choose_design, read_costs
 from mezzmark.decide.hardware_bearing import weigh_differences
 from mezzmark.decide.hardware_best import find_best_throughput
@@ -121,9 +120,7 @@ def _find(
                 confidence_level=confidence_level,
             )
             reports.append((pairs, report))
-    design = choose_design(
-        [reference], [other], is_other_machine=is_other_machine([manifests[0]], [manifests[1]])
-    )
+    design = choose_design([reference], [other])
     return _Found(label=label, matching=matching, reports=tuple(reports), design=design)
 
 

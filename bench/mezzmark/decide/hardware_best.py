@@ -8,7 +8,7 @@ bought twice by two machines, and price × latency means nothing; it is not comp
 from collections.abc import Sequence
 from typing import Final
 
-from mezzmark.decide.comparability import describe_unlikeness, is_other_machine
+from mezzmark.decide.comparability import describe_unlikeness
 from mezzmark.decide.estimates import cell_key
 from mezzmark.decide.evidence import MeasuredRun, RunCosts, choose_design, gather_evidence
 from mezzmark.decide.observations import Observation, observe
@@ -85,11 +85,7 @@ def _row(
             work,
             [_renamed(costs[0], best[0][work][0], work)],
             [_renamed(costs[index], cell, work)],
-            design=choose_design(
-                runs[:1],
-                [runs[index]],
-                is_other_machine=is_other_machine([runs[0].manifest], [runs[index].manifest]),
-            ),
+            design=choose_design(runs[:1], [runs[index]]),
         )
         if evidence is not None:
             speedup = speedup_estimate(evidence, confidence_level=confidence_level)

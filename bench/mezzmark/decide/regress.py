@@ -3,29 +3,31 @@
 from collections.abc import Collection, Sequence
 from typing import Final
 
-from mezzmark.decide.comparability import (
-    describe_host_changes,
-    describe_unlikeness,
-    is_other_machine,
-)
-from mezzmark.decide.estimates import HEADLINE_FIGURES, RATIO_UNIT, cell_key
+from mezzmark.decide.absence import find_absences
+from mezzmark.decide.comparability import describe_host_changes, describe_unlikeness
+from mezzmark.decide.estimates import HEADLINE_FIGURES, cell_key
 from mezzmark.decide.evidence import (
     MeasuredRun,
     Place,
     RunCosts,
     choose_design,
+    disturbed_pairs,
     gather_evidence,
     kernel_change,
     read_costs,
 )
 from mezzmark.decide.judgement import Evidence, Judgement, judge_cells
-from mezzmark.decide.noise import FlaggedTrial, flag_trials
+from mezzmark.decide.noise import FlaggedTrial, flag_trials, summarise_causes
+from mezzmark.decide.null_arms import judge_null_arms
 from mezzmark.decide.regress_words import (
     describe_assumption,
     describe_judgement,
     describe_machine,
+    describe_overlap,
 )
 from mezzmark.decide.rounds import MINIMUM_ROUNDS
+from mezzmark.decide.run_names import run_names
+from mezzmark.decide.speedups import ratio_estimate
 from mezzmark.decide.verdicts import (
     EXIT_CODES,
     CellVerdict,
@@ -35,15 +37,15 @@ from mezzmark.decide.verdicts import (
     overall_verdict,
 )
 from mezzmark.facts.cells import Cell
-from mezzmark.facts.estimates import Estimate
 from mezzmark.facts.records import ScrubMeasurement
-from mezzmark.statistics.intervals import Interval, check_level
-from mezzmark.statistics.multiplicity import holm_adjusted
-from mezzmark.statistics.paired import log_margin, paired_change
+from mezzmark.statistics.intervals import check_level
+from mezzmark.statistics.paired import log_margin
 
-NULL_ARM_LEVEL: Final = 0.01
-"""Error level of all null arms of a comparison together. They fire in one of a hundred honest
-comparisons, and their firing takes every verdict away, so it must be rare by chance."""
+_NULL_ARM_FIRED: Final = (
+    "a run found a difference between a cell and the same cell again: its differences cannot be "
+    "trusted"
+)
+_AT_ONCE: Final = "the runs were at work at the same time and disturbed each other"
 
 
 def compare_runs(
@@ -62,10 +64,9 @@ def compare_runs(
         raise ValueError("a comparison needs at least one run on each side")
     log_margin(tolerance_fraction)
     check_level(confidence_level)
-    sides = _Sides(baseline, contender, tolerance_fraction, confidence_level)
-    null_arms = _null_arms((*baseline, *contender), confidence_level)
-    has_fired = any(arm.has_fired for arm in null_arms)
-    cells = [_downgrade(cell) if has_fired else cell for cell in sides.verdicts()]
+    null_arms = judge_null_arms((*baseline, *contender), confidence_level)
+    sides = _Sides(baseline, contender, null_arms, tolerance_fraction, confidence_level)
+    cells = sides.verdicts()
     verdict = overall_verdict(tuple(cell.verdict for cell in cells))
     flagged = sides.flagged
     kernel = kernel_change(*sides.costs(), design=sides.design)
@@ -73,22 +74,21 @@ def compare_runs(
         verdict=verdict,
         exit_code=EXIT_CODES[verdict],
         design=sides.design,
-        assumption=describe_assumption(sides.design, has_kernel=kernel is not None),
+        assumption=describe_overlap(sides.names, disturbed_pairs((*baseline, *contender)))
+        or describe_assumption(sides.design, has_kernel=kernel is not None),
         tolerance_fraction=tolerance_fraction,
         confidence_level=confidence_level,
         cells=tuple(cells),
         machine_ratio=None
         if kernel is None
-        else _ratio(kernel.interval(confidence_level=confidence_level)),
-        machine_notes=describe_machine(baseline, contender),
+        else ratio_estimate(kernel.interval(confidence_level=confidence_level)),
+        machine_notes=describe_machine(baseline, contender, sides.names),
         host_changes=describe_host_changes(
             [run.manifest for run in baseline], [run.manifest for run in contender]
         ),
         null_arms=null_arms,
         flagged_trial_count=sum(len(trials) for trials in flagged.values()),
-        flag_reasons=tuple(
-            sorted({reason for run in flagged.values() for t in run for reason in t.reasons})
-        ),
+        flag_reasons=summarise_causes([trial for run in flagged.values() for trial in run]),
         changed_without_flagged=sides.changed_without_flagged(),
         baseline_run_ids=tuple(run.manifest.run_id for run in baseline),
         contender_run_ids=tuple(run.manifest.run_id for run in contender),
@@ -102,16 +102,17 @@ class _Sides:
         self,
         baseline: Sequence[MeasuredRun],
         contender: Sequence[MeasuredRun],
+        null_arms: Sequence[NullArm],
         tolerance_fraction: float,
         confidence_level: float,
     ) -> None:
         self.runs = (tuple(baseline), tuple(contender))
         self.tolerance_fraction = tolerance_fraction
         self.confidence_level = confidence_level
-        manifests = [[run.manifest for run in side] for side in self.runs]
-        self.design: Design = choose_design(
-            baseline, contender, is_other_machine=is_other_machine(*manifests)
-        )
+        self.names = run_names((*baseline, *contender))
+        self.design: Design = choose_design(baseline, contender)
+        self._doubt = _find_doubt(self.design, null_arms)
+        self._absences = find_absences(*self.runs, self._cells(), self.names)
         self.flagged: dict[int, tuple[FlaggedTrial, ...]] = {
             index: flag_trials(run.trials) for index, run in enumerate((*baseline, *contender))
         }
@@ -148,7 +149,7 @@ class _Sides:
             confidence_level=self.confidence_level,
         )
         for cell, judgement in zip(evidence, judgements, strict=True):
-            done[cell] = self._judged(cell, judgement)
+            done[cell] = _taken_back(self._judged(cell, judgement), self._doubt)
         return [done[cell] for cell in self._cells()]
 
     def changed_without_flagged(self) -> tuple[str, ...] | None:
@@ -170,10 +171,8 @@ class _Sides:
         return sorted(judged, key=cell_key)
 
     def _problems(self, cell: Cell) -> tuple[str, ...]:
-        for name, side in zip(("baseline", "contender"), self.runs, strict=True):
-            for run in side:
-                if all(trial.cell != cell for trial in run.trials):
-                    return (f"not measured in {name} run {run.manifest.run_id}",)
+        if cell in self._absences:
+            return (self._absences[cell],)
         first = self.runs[0][0].manifest
         others = (*self.runs[0][1:], *self.runs[1])
         texts = [t for run in others for t in describe_unlikeness(cell, first, run.manifest)]
@@ -202,7 +201,7 @@ class _Sides:
             verdict=verdict,
             figure=HEADLINE_FIGURES[cell.task],
             reason=reason,
-            cost_ratio=_ratio(judgement.interval),
+            cost_ratio=ratio_estimate(judgement.interval),
             difference_p=judgement.difference_p,
             equivalence_p=judgement.equivalence_p,
             is_beyond_tolerance=judgement.is_beyond_tolerance,
@@ -224,52 +223,23 @@ def _wrong_count(run: MeasuredRun, cell: Cell) -> int:
     )
 
 
-def _null_arms(runs: Sequence[MeasuredRun], confidence_level: float) -> tuple[NullArm, ...]:
-    """Every cell that a run measured twice, compared with itself by pairs of rounds."""
-    found = []
-    for run in runs:
-        costs = read_costs(run.trials).by_cell
-        for cell in sorted((c for c in costs if c.arm == "null"), key=cell_key):
-            plain = costs.get(cell.model_copy(update={"arm": ""}), {})
-            common = sorted(plain.keys() & costs[cell].keys())
-            if len(common) >= MINIMUM_ROUNDS:
-                change = paired_change(
-                    [plain[key] for key in common], [costs[cell][key] for key in common]
-                )
-                found.append((run.manifest.run_id, cell, change))
-    adjusted = holm_adjusted([2 * min(c.p_above(), c.p_below(), 0.5) for _, _, c in found])
-    return tuple(
-        NullArm(
-            run_id=run_id,
-            cell=cell,
-            cost_ratio=_ratio(change.interval(confidence_level=confidence_level)),
-            adjusted_p=float(p_value),
-            has_fired=bool(p_value <= NULL_ARM_LEVEL),
-        )
-        for (run_id, cell, change), p_value in zip(found, adjusted, strict=True)
-    )
+def _find_doubt(design: Design, null_arms: Sequence[NullArm]) -> str:
+    """Why no difference in time can be trusted; empty where nothing speaks against it."""
+    if design == "at the same time":
+        return _AT_ONCE
+    return _NULL_ARM_FIRED if any(arm.has_fired for arm in null_arms) else ""
 
 
-def _downgrade(cell: CellVerdict) -> CellVerdict:
-    if cell.verdict in ("not comparable", "inconclusive"):
+def _taken_back(cell: CellVerdict, doubt: str) -> CellVerdict:
+    """The cell without its verdict, but for wrong pictures: those are counted, not timed."""
+    if not doubt or cell.verdict in ("not comparable", "inconclusive"):
         return cell
-    reason = (
-        f"would be {cell.verdict}, but a run found a difference between a cell and the same cell "
-        "again: its differences cannot be trusted"
-    )
+    if cell.contender_wrong_count and not cell.baseline_wrong_count:
+        return cell
     return cell.model_copy(
-        update={"verdict": "inconclusive", "reason": reason, "units_needed": None}
-    )
-
-
-def _ratio(interval: Interval) -> Estimate:
-    return Estimate(
-        point=interval.point,
-        low=interval.low,
-        high=interval.high,
-        confidence_level=interval.confidence_level,
-        unit=RATIO_UNIT,
-        round_count=interval.count,
-        sample_count=interval.count,
-        method=interval.method,
+        update={
+            "verdict": "inconclusive",
+            "reason": f"would be {cell.verdict}, but {doubt}",
+            "units_needed": None,
+        }
     )

@@ -1,19 +1,22 @@
 """What a comparison of runs means, in words that a person or a log can be given."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from mezzmark.decide.evidence import MeasuredRun, trial_cost
 from mezzmark.decide.judgement import Judgement
-from mezzmark.decide.verdicts import Design
+from mezzmark.decide.verdicts import Design, RegressionReport, Verdict
+from mezzmark.decide.wording import count_text
 from mezzmark.facts.records import Trial
 from mezzmark.statistics.drift import classify_course
 
 _ASSUMPTIONS: Final[dict[Design, str]] = {
     "interleaved": (
-        "Both sides were measured in turn, round by round: whatever the machine did hit both. "
+        "Both sides were measured in turn, round by round, never at once: whatever the machine did "
+        "hit both. "
         "Nothing further is assumed."
     ),
     "separate": (
@@ -23,6 +26,12 @@ _ASSUMPTIONS: Final[dict[Design, str]] = {
         "it hit the kernel. What hits the work and not the kernel (storage, memory taken by "
         "others) counts as a change of the work: measure in turn, or several runs a side, to "
         "rule it out."
+    ),
+    "at the same time": (
+        "The runs were at work at the same time on one machine and disturbed each other: neither "
+        "“slower” nor “no change” can be trusted, so no verdict is given. The ratios are worked "
+        "out as for runs at different times. Measure again, one run after the other. Where these "
+        "were two machines of one kind, give each a label of its own (MEZZMARK_HOST_LABEL)."
     ),
     "several runs": (
         "Whole runs are the unit: their spread within a side holds days and reboots. Assumed is "
@@ -34,6 +43,9 @@ _ASSUMPTIONS: Final[dict[Design, str]] = {
         "of it."
     ),
 }
+
+MOST_UNITS_TOLD: Final = 200
+"""Rounds or runs that somebody might still measure."""
 
 _NO_KERNEL: Final = (
     "The sides were measured at different times and lack reference kernels to compare: any "
@@ -64,6 +76,11 @@ def describe_judgement(judgement: Judgement, *, tolerance_fraction: float, desig
             "measure both sides in turn"
         )
     whose = "in all" if design == "several runs" else "a side"
+    if judgement.units_needed > MOST_UNITS_TOLD:
+        return (
+            f"{change}: no number of {unit} that one would wait for ({MOST_UNITS_TOLD} {whose}) "
+            "would tell; make the machine quieter first"
+        )
     return f"{change}: about {judgement.units_needed} {unit} {whose} would tell"
 
 
@@ -75,16 +92,25 @@ def _change_text(judgement: Judgement) -> str:
 
 
 def describe_machine(
-    baseline: Sequence[MeasuredRun], contender: Sequence[MeasuredRun]
+    baseline: Sequence[MeasuredRun], contender: Sequence[MeasuredRun], names: Sequence[str]
 ) -> tuple[str, ...]:
-    """What the reference kernel says of the machine during each run that was not steady."""
+    """What the reference kernel says of the machine during each run that was not steady; `names`
+    are those of all runs, baseline first."""
+    sides = ["baseline"] * len(baseline) + ["contender"] * len(contender)
     notes = []
-    for side, runs in (("baseline", baseline), ("contender", contender)):
-        for run in runs:
-            text = course_words([trial for trial in run.trials if trial.cell.task == "kernel"])
-            if text:
-                notes.append(f"{side} run {run.manifest.run_id}: {text}")
+    for side, run, name in zip(sides, (*baseline, *contender), names, strict=True):
+        text = course_words([trial for trial in run.trials if trial.cell.task == "kernel"])
+        if text:
+            notes.append(f"{side} run {name}: {text}")
     return tuple(notes)
+
+
+def describe_overlap(names: Sequence[str], pairs: Sequence[tuple[int, int]]) -> str:
+    """Which runs were at work at the same time, and what that means; empty where none were."""
+    if not pairs:
+        return ""
+    told = "; ".join(f"{names[first]} and {names[second]}" for first, second in pairs)
+    return f"{_ASSUMPTIONS['at the same time']} Runs that overlapped: {told}."
 
 
 def course_words(kernels: Sequence[Trial]) -> str:
@@ -99,7 +125,57 @@ def course_words(kernels: Sequence[Trial]) -> str:
         "steady": "",
         "too short": "too few reference kernels to see drift",
         "drift": f"the machine drifted: the reference kernel's time by {percent} over the run",
-        "step": f"the machine changed at once: the reference kernel's time by {percent}",
+        "step": f"the machine changed from one moment on: the reference kernel's time by {percent}",
         "unsteady": "the machine was never steady: the reference kernel's times wander",
     }
     return texts[course.kind]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unjudged:
+    """Cells without a ratio that share verdict and reason."""
+
+    verdict: Verdict
+    reason: str
+    cell_ids: tuple[str, ...]
+
+
+def unjudged_groups(report: RegressionReport) -> tuple[Unjudged, ...]:
+    """Cells that could not be judged, by reason; the largest group first."""
+    groups: dict[tuple[Verdict, str], list[str]] = {}
+    for cell in report.cells:
+        if cell.cost_ratio is None:
+            groups.setdefault((cell.verdict, cell.reason), []).append(cell.cell.cell_id)
+    return tuple(
+        Unjudged(verdict=verdict, reason=reason, cell_ids=tuple(ids))
+        for (verdict, reason), ids in sorted(groups.items(), key=lambda item: -len(item[1]))
+    )
+
+
+_SUMMARY_ORDER: Final[tuple[Verdict, ...]] = (
+    "regressed",
+    "improved",
+    "equivalent",
+    "inconclusive",
+    "not comparable",
+)
+
+
+def summarise_regression(report: RegressionReport) -> str:
+    """The whole comparison in a sentence: how many cells came out how, or the one reason why none
+    could be judged."""
+    groups = unjudged_groups(report)
+    if not report.cells:
+        return "The runs hold no finished trial to compare."
+    if len(groups) == 1 and len(groups[0].cell_ids) == len(report.cells):
+        counted = count_text(len(report.cells), "cell")
+        end = " Nothing to compare." if report.verdict == "not comparable" else ""
+        return f"{counted}: {groups[0].reason}.{end}"
+    verdicts = [cell.verdict for cell in report.cells]
+    counts = [
+        f"{verdicts.count(verdict)} {verdict}" for verdict in _SUMMARY_ORDER if verdict in verdicts
+    ]
+    text = f"{count_text(len(verdicts), 'cell')}: {', '.join(counts)}."
+    if report.design == "at the same time":
+        return f"The runs ran at the same time and disturbed each other: no verdict. {text}"
+    return text

@@ -22,8 +22,15 @@ inconclusive    neither is proved: "cannot tell" is never "same"
 not comparable  the two sides did not measure the same thing
 """
 
-Design = Literal["interleaved", "separate", "several runs", "two machines"]
-"""How the sides were measured, which decides what the spread is taken from."""
+Design = Literal["interleaved", "separate", "at the same time", "several runs", "two machines"]
+"""How the sides were measured, which decides what the spread is taken from.
+
+interleaved       in turn, round by round, no round begun before the other side's had ended
+separate          one after the other
+at the same time  runs of one machine overlapped in time and disturbed each other: no verdict
+several runs      four runs or more: the run is the unit
+two machines      on different hardware
+"""
 
 EXIT_CODES: Final[dict[Verdict, int]] = {
     "improved": EXIT_DONE,

@@ -3,8 +3,9 @@
 from typing import Final
 from xml.etree import ElementTree
 
+from mezzmark.decide.regress_words import summarise_regression, unjudged_groups
 from mezzmark.decide.verdicts import CellVerdict, RegressionReport, Verdict
-from mezzmark.decide.wording import markdown_text, visible_text
+from mezzmark.decide.wording import count_text, markdown_text, visible_text
 
 MARKS: Final[dict[Verdict, str]] = {
     "improved": "−",
@@ -17,6 +18,10 @@ MARKS: Final[dict[Verdict, str]] = {
 cost, `?` for cannot tell, `×` for cannot compare."""
 
 
+MOST_NAMED: Final = 3
+"""Cells of a group that are named; JSON has all."""
+
+
 def ratio_text(cell: CellVerdict) -> str:
     """`1.052 [1.031, 1.074]`, or a dash without an interval."""
     ratio = cell.cost_ratio
@@ -27,9 +32,37 @@ def ratio_text(cell: CellVerdict) -> str:
     return f"{ratio.point:.3f} [{ratio.low:.3f}, {ratio.high:.3f}]"
 
 
+FINDABLE_HEADING: Final = "smallest change it could find"
+"""The column of `detectable_text`."""
+
+
 def detectable_text(cell: CellVerdict) -> str:
     """The smallest change that would have been found nine times in ten, in percent."""
-    return "–" if cell.detectable_fraction is None else f"{cell.detectable_fraction:.1%}"
+    if cell.detectable_fraction is None:
+        return "–"
+    if cell.detectable_fraction > 1:
+        return "nothing short of a doubling"
+    return f"{100 * cell.detectable_fraction:.1f} %"
+
+
+def judged_cells(report: RegressionReport) -> list[CellVerdict]:
+    """Cells that have a ratio; the others are told by reason (`unjudged_lines`)."""
+    return [cell for cell in report.cells if cell.cost_ratio is not None]
+
+
+def unjudged_lines(report: RegressionReport) -> list[str]:
+    """`47 cells not comparable: the runs measured different clips (harbour; C0001.MP4)`; the cells
+    themselves are named where they are few. Empty where the summary tells the one reason of all."""
+    lines = []
+    groups = unjudged_groups(report)
+    if len(groups) == 1 and not judged_cells(report):
+        return []
+    for group in groups:
+        line = f"{count_text(len(group.cell_ids), 'cell')} {group.verdict}: {group.reason}"
+        if len(group.cell_ids) <= MOST_NAMED:
+            line += f" ({'; '.join(group.cell_ids)})"
+        lines.append(line)
+    return lines
 
 
 def remark_text(cell: CellVerdict) -> str:
@@ -42,14 +75,11 @@ def remark_text(cell: CellVerdict) -> str:
 
 
 def context_lines(report: RegressionReport) -> list[str]:
-    """What the verdicts rest on, one statement a line."""
-    level = f"{report.confidence_level:.0%}"
-    lines = [
-        f"Tolerance {report.tolerance_fraction:.1%}; intervals at {level}, each for its own cell; "
-        "the chance of any false verdict over all cells is held at "
-        f"{1 - report.confidence_level:.0%} (Holm).",
-        f"Design: {report.design}. {report.assumption}",
-    ]
+    """What the verdicts rest on, one statement a line; less where no cell could be judged."""
+    is_judged = bool(judged_cells(report))
+    lines = [_error_levels(report)] if is_judged else []
+    if is_judged or report.design == "at the same time":
+        lines.append(f"Design: {report.design}. {report.assumption}")
     lines += report.machine_notes
     lines += [
         f"Changed on the host: {change.name}: {change.baseline} → {change.contender}"
@@ -60,22 +90,32 @@ def context_lines(report: RegressionReport) -> list[str]:
             "fired, so every verdict of this comparison is taken back" if arm.has_fired else "quiet"
         )
         lines.append(f"Null arm ({arm.cell.cell_id}): {state}.")
-    lines.append(_sensitivity(report))
+    if is_judged:
+        lines.append(_sensitivity(report))
     return lines
+
+
+def _error_levels(report: RegressionReport) -> str:
+    return (
+        f"Tolerance {100 * report.tolerance_fraction:g} %; intervals at "
+        f"{100 * report.confidence_level:g} %, each for its own cell; the chance of any false "
+        f"verdict over all cells is held at {100 * (1 - report.confidence_level):g} % (Holm). The "
+        f"{FINDABLE_HEADING} is one that it finds nine times in ten."
+    )
 
 
 def _sensitivity(report: RegressionReport) -> str:
     if report.changed_without_flagged is None:
         return "No trial was disturbed as far as the system tells."
-    count = report.flagged_trial_count
-    flagged = f"{count} disturbed {'trial' if count == 1 else 'trials'} kept in"
+    flagged = f"{count_text(report.flagged_trial_count, 'disturbed trial')} kept in"
     if report.flag_reasons:
-        flagged += f" ({'; '.join(report.flag_reasons)})"
-    if not report.changed_without_flagged:
-        return f"{flagged}; without them every verdict is the same."
-    return f"{flagged}; without them these verdicts change: " + ", ".join(
-        report.changed_without_flagged
-    )
+        flagged += f": {'; '.join(report.flag_reasons)}"
+    changed = report.changed_without_flagged
+    if not changed:
+        return f"{flagged}. Without them every verdict is the same."
+    more = len(changed) - MOST_NAMED
+    named = "; ".join(changed[:MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")
+    return f"{flagged}. Without them {count_text(len(changed), 'verdict')} would change: {named}"
 
 
 def as_markdown(report: RegressionReport) -> str:
@@ -83,13 +123,22 @@ def as_markdown(report: RegressionReport) -> str:
     lines = [
         f"## {report.verdict.capitalize()}",
         "",
-        "| | cell | verdict | cost ratio (contender / baseline) | would have seen | remark |",
-        "|---|---|---|---|---|---|",
+        _cell_text(summarise_regression(report)),
+        "",
     ]
+    lines += [f"- {_cell_text(line)}" for line in unjudged_lines(report)]
+    judged = judged_cells(report)
+    if judged:
+        lines += [
+            "",
+            f"| | cell | verdict | cost ratio (contender / baseline) | {FINDABLE_HEADING} | "
+            "remark |",
+            "|---|---|---|---|---|---|",
+        ]
     lines += [
         f"| {MARKS[cell.verdict]} | {_cell_text(cell.cell.cell_id)} | {cell.verdict} | "
         f"{ratio_text(cell)} | {detectable_text(cell)} | {_cell_text(remark_text(cell))} |"
-        for cell in report.cells
+        for cell in judged
     ]
     lines += ["", *(f"- {_cell_text(line)}" for line in context_lines(report))]
     return "\n".join(lines) + "\n"

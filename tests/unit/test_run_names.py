@@ -1,0 +1,140 @@
+"""Messages name a run by its folder, and say why two runs lack a common cell."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from fabricated_run import Fabrication, fabricate_manifest
+from two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB, Run, build_run
+
+from mezzmark.decide.absence import absence_reasons, describe_clips
+from mezzmark.decide.regress import compare_runs
+from mezzmark.decide.run_names import run_names
+from mezzmark.facts.cells import Cell
+from mezzmark.facts.records import Trial
+from mezzmark.facts.run import Manifest
+
+IDS = ("7e537b2284474cf285318cced32006e3", "99ce642f09588194784b130bd20ad977")
+
+
+@dataclass(frozen=True)
+class FolderRun:
+    """A run as read from a folder."""
+
+    run_dir: Path
+    manifest: Manifest
+    trials: tuple[Trial, ...]
+
+
+def in_folder(folder: str, run: Run) -> FolderRun:
+    return FolderRun(Path(folder), run.manifest, run.trials)
+
+
+def test_a_run_goes_by_its_folder_as_typed() -> None:
+    """Different folders as they were typed; digits of the id only where two share one."""
+    runs = [build_run({ENCODE: QUIET}, run_id=run_id) for run_id in IDS]
+    assert run_names([in_folder("results/monday", runs[0]), in_folder("b", runs[1])]) == [
+        "results/monday",
+        "b",
+    ]
+    assert run_names([in_folder("x", runs[0]), in_folder("x", runs[1])]) == [
+        "x (7e537b22)",
+        "x (99ce642f)",
+    ]
+    assert run_names(runs) == ["7e537b22", "99ce642f"]
+
+
+def test_no_message_of_a_comparison_holds_a_whole_id() -> None:
+    """A cell that one run lacks and a run without kernel: both are told by folder."""
+    first = in_folder(
+        "results/monday", build_run({ENCODE: QUIET, ENCODE_WIDE: QUIET}, run_id=IDS[0])
+    )
+    second = in_folder(
+        "results/friday", build_run({ENCODE: QUIET}, run_id=IDS[1], start_minute=100)
+    )
+    report = compare_runs([first], [second], tolerance_fraction=0.05)
+    reasons = [cell.reason for cell in report.cells]
+    assert "encoding with 4 threads was not measured in results/friday" in reasons
+    assert report.machine_notes == (
+        "baseline run results/monday: no reference kernel was measured",
+        "contender run results/friday: no reference kernel was measured",
+    )
+    told = [*reasons, *report.machine_notes, report.assumption]
+    assert not [text for text in told if IDS[0] in text or IDS[1] in text]
+
+
+def renamed_clip(name: str, path: str) -> Manifest:
+    manifest = fabricate_manifest(Fabrication())
+    clip = manifest.clips[0]
+    original = clip.original.model_copy(update={"path": path})
+    own = clip.model_copy(update={"clip": name, "source": "own", "original": original})
+    return manifest.model_copy(update={"clips": (own,)})
+
+
+def test_runs_of_different_clips_share_one_reason() -> None:
+    """Nothing in common: every cell of both says the same, own footage by its file's name."""
+    own = renamed_clip("own", "card/C0001.MP4")
+    clip = own.clips[0].model_copy(update={"fingerprint": "other"})
+    own = own.model_copy(update={"clips": (clip,)})
+    cells = [
+        {cell.model_copy(update={"clip": clip}): QUIET for cell in (ENCODE, SCRUB)}
+        for clip in ("street at dusk", "own")
+    ]
+    report = compare_runs(
+        [build_run(cells[0], run_id="a")],
+        [build_run(cells[1], run_id="b", start_minute=100, manifest=own)],
+        tolerance_fraction=0.05,
+    )
+    assert [cell.reason for cell in report.cells] == [
+        "the runs measured different clips (street at dusk; C0001.MP4)"
+    ] * 4
+    assert describe_clips(own, own) == ""
+
+
+def test_the_same_footage_under_other_names_is_told_as_that() -> None:
+    """One file as "own" and as "mine": it is no other footage, its names differ."""
+    manifests = (renamed_clip("own", "C0001.MP4"), renamed_clip("mine", "C0001.MP4"))
+    assert describe_clips(*manifests) == (
+        "the runs gave the same footage different clip names (own; mine)"
+    )
+    clip = manifests[1].clips[0].model_copy(update={"fingerprint": "other"})
+    other = manifests[1].model_copy(update={"clips": (clip,)})
+    assert describe_clips(manifests[0], other) == "the runs measured different clips (own; mine)"
+
+
+@pytest.mark.parametrize(
+    ("cell", "others", "reason"),
+    [
+        (SCRUB, [ENCODE], "time to picture was not measured in b"),
+        (
+            ENCODE,
+            [ENCODE.model_copy(update={"clip": "other"})],
+            'clip "street at dusk" was not measured for encoding in b',
+        ),
+        (
+            ENCODE,
+            [ENCODE.model_copy(update={"encoding": "other"})],
+            '"VC-3 SQ" was not measured for encoding in b',
+        ),
+        (
+            SCRUB,
+            [SCRUB.model_copy(update={"pattern": "near"})],
+            "time to picture with pattern jump was not measured in b",
+        ),
+    ],
+)
+def test_a_cell_without_partner_is_told_by_what_lacks(
+    cell: Cell, others: list[Cell], reason: str
+) -> None:
+    """Task, clip, encoding, or setting: the first that the other run lacks."""
+    assert absence_reasons([cell], others, "in b") == {cell: reason}
+
+
+def test_settings_of_many_cells_are_told_at_once() -> None:
+    """4, 6 and 8 jobs that the other run lacks are one reason."""
+    grid = Cell(task="grid", clip="c", encoding="e")
+    cells = [grid.model_copy(update={"job_count": count}) for count in (4, 6, 8)]
+    reasons = absence_reasons(cells, [grid], "on the desk")
+    assert set(reasons.values()) == {
+        "encoding in several jobs with 4, 6 or 8 jobs was not measured on the desk"
+    }
