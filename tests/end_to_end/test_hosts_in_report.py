@@ -39,7 +39,7 @@ def test_two_hosts_stand_side_by_side_with_prices(two_hosts, tmp_path: Path) -> 
     """Page, Markdown and answer begin with the comparison; every link to a part of the page has
     its aim; the price is in the table."""
     found = write_report(two_hosts, out_dir=tmp_path / "out", prices=["server=3000 EUR"])
-    assert found.answer.startswith("server shows a picture 2.7")
+    assert found.answer.startswith("Server shows a picture 2.7")
     page = found.html.read_text(encoding="utf-8")
     ids = re.findall(r' id="([^"]+)"', page)
     assert len(ids) == len(set(ids))
@@ -47,11 +47,11 @@ def test_two_hosts_stand_side_by_side_with_prices(two_hosts, tmp_path: Path) -> 
     assert page.index('id="hosts"') < page.index('id="run1-answer"')
     assert "EUR" in page
     assert found.markdown.read_text(encoding="utf-8").startswith(
-        "# server shows a picture 2\\.7"
+        "# Server shows a picture 2\\.7"
     ) or (
         found.markdown.read_text(encoding="utf-8")
         .lstrip()
-        .startswith("# server shows a picture 2.7")
+        .startswith("# Server shows a picture 2.7")
     )
     assert any(path.name.startswith("hosts-1-scrub") for path in found.figures)
 
@@ -81,6 +81,40 @@ def test_three_runs_of_one_host_have_a_history(tmp_path: Path) -> None:
     assert 'id="history1"' in page
     assert 'id="history1-runs-2"' in page
     assert "too few to find any but a huge change" in page
+
+
+def test_two_runs_of_one_host_are_two_dates(tmp_path: Path) -> None:
+    """The second a tenth slower: the page says one cell is slower, shows both dates' figures beside
+    each other and the command that judges, and compares no hosts; a price has no use."""
+    runs = [
+        lay(tmp_path / "monday", run_on("desk", {SCRUB: QUIET})),
+        lay(tmp_path / "friday", run_on("desk", {SCRUB: QUIET[::-1] + 0.1}, number=1)),
+    ]
+    found = write_report(runs[::-1], out_dir=tmp_path / "out")
+    assert found.answer.startswith("Desk at two dates: of 1 cell 1 slower")
+    page = found.html.read_text(encoding="utf-8")
+    assert 'id="dates1"' in page
+    assert 'id="hosts"' not in page
+    assert f"mezzmark regress --baseline {runs[0]} --contender {runs[1]}" in page
+    table = page[page.index('id="dates1-cells"') :].split("</table>")[0]
+    assert table.index("2026-03-01 10:00") < table.index("2026-03-01 10:30")
+    row = page[page.index('id="dates1-cells-0"') :].split("</tr>")[0]
+    early_ms, late_ms = re.findall(r">([0-9,]+) ms \[", row)
+    assert float(late_ms.replace(",", "")) / float(early_ms.replace(",", "")) == pytest.approx(
+        1.105, abs=0.01
+    )
+    assert "1.10" in row
+    with pytest.raises(ScenarioError, match="no use here"):
+        write_report(runs, out_dir=tmp_path / "out", prices=["desk=5 EUR"])
+
+
+def test_a_history_names_runs_by_folder(tmp_path: Path) -> None:
+    """The table of a history's runs shows each run's folder and no id."""
+    runs = [lay(tmp_path / f"r{n}", run_on("desk", {SCRUB: QUIET}, number=n)) for n in range(3)]
+    page = write_report(runs, out_dir=tmp_path / "out").html.read_text(encoding="utf-8")
+    table = page[page.index('id="history1-runs"') :].split("</table>")[0]
+    assert all(str(run) in table for run in runs)
+    assert "desk-0" not in table
 
 
 @pytest.mark.parametrize("name", HOSTILE_NAMES)

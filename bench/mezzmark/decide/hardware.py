@@ -15,11 +15,15 @@ from mezzmark.decide.hardware_bearing import weigh_differences
 from mezzmark.decide.hardware_best import find_best_throughput
 from mezzmark.decide.hardware_match import Matching, Pair, judged_cells, match_cells
 from mezzmark.decide.hardware_tasks import ComparedCells, judge_standing, pool_tasks
+from mezzmark.decide.machine_state import judge_machine
+from mezzmark.decide.observations import observe
 from mezzmark.decide.regress import compare_runs
 from mezzmark.decide.verdicts import CellVerdict, Design, RegressionReport
+from mezzmark.decide.wording import count_text, sentence, shown_name
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.estimates import Estimate
 from mezzmark.facts.hardware import (
+    BestThroughput,
     CellRatio,
     ComparedRun,
     HardwareComparison,
@@ -33,6 +37,10 @@ from mezzmark.facts.run import Manifest
 
 TOLERANCE: Final = 0.05
 """Machines nearer to each other than this are called the same; what `regress` takes by default."""
+
+
+MOST_NAMED: Final = 3
+"""Cells named in a caution; their number is always told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +78,7 @@ def compare_hosts(
     if len(runs) < 2 or len(runs) != len(labels):
         raise ValueError("a comparison needs two runs or more, and a label for each")
     found = [
-        _find(runs[0], run, label, confidence_level, tolerance_fraction)
+        _find(runs[0], run, labels[0], label, confidence_level, tolerance_fraction)
         for run, label in zip(runs[1:], labels[1:], strict=True)
     ]
     share = (1 - confidence_level) / max(1, sum(len(item.reports) for item in found))
@@ -87,14 +95,15 @@ def compare_hosts(
         confidence_level=confidence_level,
         tolerance_fraction=tolerance_fraction,
     )
+    best = find_best_throughput(runs, labels, costs, confidence_level=confidence_level)
     others = tuple(
-        _comparison(runs[0], run, item, item_cells, item_tasks)
+        _comparison(runs[0], labels[0].label, run, item, item_cells, item_tasks, best)
         for run, item, item_cells, item_tasks in zip(runs[1:], found, cells, tasks, strict=True)
     )
     return HardwareComparison(
         reference=labels[0],
         others=others,
-        best=find_best_throughput(runs, labels, costs, confidence_level=confidence_level),
+        best=best,
         confidence_level=confidence_level,
         tolerance_fraction=tolerance_fraction,
     )
@@ -103,13 +112,14 @@ def compare_hosts(
 def _find(
     reference: MeasuredRun,
     other: MeasuredRun,
+    reference_label: ComparedRun,
     label: ComparedRun,
     confidence_level: float,
     tolerance_fraction: float,
 ) -> _Found:
     manifests = (reference.manifest, other.manifest)
     cells = [judged_cells(trial.cell for trial in run.trials) for run in (reference, other)]
-    matching = match_cells(cells[0], cells[1], manifests)
+    matching = match_cells(cells[0], cells[1], manifests, (reference_label.label, label.label))
     reports = []
     for pairs in (matching.equal, matching.by_part):
         if pairs:
@@ -196,14 +206,19 @@ def _inverse(cost_ratio: Estimate | None) -> Estimate | None:
 
 def _comparison(
     reference: MeasuredRun,
+    reference_label: str,
     other: MeasuredRun,
     found: _Found,
     cells: tuple[CellRatio, ...],
     tasks: tuple[TaskRatio, ...],
+    best: Sequence[BestThroughput],
 ) -> HostComparison:
     report = found.reports[0][1] if found.reports else None
     differences, unknown = weigh_differences(
-        reference, other, [(ratio.cell, ratio.other_cell) for ratio in cells]
+        reference,
+        other,
+        [(ratio.cell, ratio.other_cell) for ratio in cells],
+        _best_of(found.label.label, best),
     )
     return HostComparison(
         other=found.label,
@@ -215,8 +230,16 @@ def _comparison(
         differences=differences,
         unknown=unknown,
         kernel_ratio=_inverse(report.machine_ratio) if report else None,
-        cautions=_cautions(found),
+        cautions=_cautions(found, ((reference_label, reference), (found.label.label, other))),
     )
+
+
+def _best_of(label: str, best: Sequence[BestThroughput]) -> list[Cell]:
+    """The best settings that this host and the reference are compared at."""
+    works = {
+        (row.cell.task, row.cell.clip, row.cell.encoding) for row in best if row.label == label
+    }
+    return [row.cell for row in best if (row.cell.task, row.cell.clip, row.cell.encoding) in works]
 
 
 def _unlike(found: _Found) -> list[Refusal]:
@@ -229,22 +252,27 @@ def _unlike(found: _Found) -> list[Refusal]:
     return [Refusal(reason=reason, cell_ids=tuple(ids)) for reason, ids in reasons.items()]
 
 
-def _cautions(found: _Found) -> tuple[str, ...]:
+def _cautions(found: _Found, runs: Sequence[tuple[str, MeasuredRun]]) -> tuple[str, ...]:
+    """What to know before relying on a comparison; `runs` are both with the labels of their
+    hosts."""
     texts = []
-    for _, report in found.reports:
-        if any(arm.has_fired for arm in report.null_arms):
-            texts.append(
-                "A run found a difference between a cell and the same cell again: no difference "
-                f"to {found.label.label} is claimed."
-            )
+    if found.has_fired:
+        texts.append(
+            "A run found a difference between a cell and the same cell again: no difference "
+            f"to {shown_name(found.label.label)} is claimed."
+        )
+    for label, run in runs:
+        state = judge_machine(run.manifest.host, run.trials, observe(run.trials))
         texts += [
-            f"Run {note.partition(' run ')[2]}."
-            for note in report.machine_notes
-            if "no reference kernel" not in note
+            f"{sentence(shown_name(label))}: {text[:1].lower()}{text[1:]}"
+            for text in state.warnings
         ]
-        if report.changed_without_flagged:
+    for _, report in found.reports:
+        if changed := report.changed_without_flagged:
+            more = len(changed) - MOST_NAMED
             texts.append(
-                f"{report.flagged_trial_count} trials were disturbed; without them these cells "
-                f"would be judged otherwise: {', '.join(report.changed_without_flagged)}."
+                f"{count_text(report.flagged_trial_count, 'trial')} were disturbed; without them "
+                f"{count_text(len(changed), 'cell')} would be judged otherwise: "
+                f"{'; '.join(changed[:MOST_NAMED])}{f'; and {more} more' if more > 0 else ''}."
             )
     return tuple(dict.fromkeys(texts))

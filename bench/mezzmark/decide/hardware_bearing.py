@@ -65,22 +65,28 @@ _FOR_EVERY_TASK: Final[dict[str, Said]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Work:
-    """What the compared cells of one task asked of both machines."""
+    """What the compared cells of one task asked of both machines; `best_threads` is what they use
+    at most where each is at its best setting."""
 
     task: Task
     most_threads: int
+    best_threads: int
     fewest_cores: int
     uses_cuda: bool
     peak_fraction: float | None
 
 
 def weigh_differences(
-    reference: MeasuredRun, other: MeasuredRun, cells: Sequence[tuple[Cell, Cell]]
+    reference: MeasuredRun,
+    other: MeasuredRun,
+    cells: Sequence[tuple[Cell, Cell]],
+    best: Sequence[Cell] = (),
 ) -> tuple[tuple[Difference, ...], tuple[str, ...]]:
     """Facts that differ, with what they do to each compared task, and the names of those that
-    neither system told. A fact that one side lacks is a difference of unknown weight."""
+    neither system told. A fact that one side lacks is a difference of unknown weight. `best` are
+    the best settings of both hosts, where they are compared too."""
     first, second = host_texts(reference), host_texts(other)
-    works = _works(reference, other, cells)
+    works = _works(reference, other, cells, best)
     differences, unknown = [], []
     for name in dict.fromkeys((*first, *second)):
         texts = (first.get(name), second.get(name))
@@ -106,7 +112,10 @@ def _bearing(name: str, work: _Work, texts: tuple[str | None, str | None]) -> Be
 
 
 def _works(
-    reference: MeasuredRun, other: MeasuredRun, cells: Sequence[tuple[Cell, Cell]]
+    reference: MeasuredRun,
+    other: MeasuredRun,
+    cells: Sequence[tuple[Cell, Cell]],
+    best: Sequence[Cell],
 ) -> list[_Work]:
     works = []
     for task in dict.fromkeys(first.task for first, _ in cells):
@@ -115,6 +124,9 @@ def _works(
             _Work(
                 task=task,
                 most_threads=max(cell.thread_count * cell.job_count for cell in both),
+                best_threads=max(
+                    (c.thread_count * c.job_count for c in best if c.task == task), default=0
+                ),
                 fewest_cores=min(run.manifest.host.usable_core_count for run in (reference, other)),
                 uses_cuda=any(cell.decoder == "cuda" for cell in both),
                 peak_fraction=_peak_fraction((reference, other), task),
@@ -143,25 +155,32 @@ def weigh(name: str, work: _Work) -> Said:
 
 
 def _cores(work: _Work) -> Said:
-    if work.most_threads <= work.fewest_cores:
-        return "does not matter", (
-            f"no compared cell works with more than {work.most_threads} threads at once, and both "
-            "machines have the cores"
-        )
-    return "matters", (
-        f"compared cells work with up to {work.most_threads} threads, and one machine has "
-        f"{work.fewest_cores} cores"
+    enough = (
+        f"no compared cell works with more than {work.most_threads} threads at once, and both "
+        "machines have the cores"
     )
+    if work.most_threads > work.fewest_cores:
+        return "matters", (
+            f"compared cells work with up to {work.most_threads} threads, and one machine has "
+            f"{work.fewest_cores} cores"
+        )
+    if work.best_threads > work.fewest_cores:
+        return "matters", (
+            f"not with equal settings, where {enough}; but with each host at its best, where up "
+            f"to {work.best_threads} threads work at once and one machine has {work.fewest_cores} "
+            "cores"
+        )
+    return "does not matter", enough
 
 
 def _core_sharing(work: _Work) -> Said:
-    if work.most_threads == 1:
+    if max(work.most_threads, work.best_threads) == 1:
         return "does not matter", "the compared cells work with one thread"
     return "matters", "two threads on one core share its arithmetic units"
 
 
 def _numa(work: _Work) -> Said:
-    if work.most_threads == 1:
+    if max(work.most_threads, work.best_threads) == 1:
         return "does not matter", "one thread stays near its memory"
     return "may matter", "pictures that cross from one memory bank to another arrive later"
 

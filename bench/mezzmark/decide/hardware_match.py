@@ -7,6 +7,7 @@ of the cores, and the machines have different numbers of them. The latter compar
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from mezzmark.decide.absence import absence_reasons, describe_clips
 from mezzmark.decide.estimates import HEADLINE_FIGURES, cell_key
 from mezzmark.decide.wording import shown_name
 from mezzmark.facts.cells import Cell
@@ -42,9 +43,13 @@ def judged_cells(cells: Iterable[Cell]) -> list[Cell]:
 
 
 def match_cells(
-    reference: Sequence[Cell], other: Sequence[Cell], manifests: tuple[Manifest, Manifest]
+    reference: Sequence[Cell],
+    other: Sequence[Cell],
+    manifests: tuple[Manifest, Manifest],
+    hosts: tuple[str, str],
 ) -> Matching:
-    """Pairs of cells of two runs; `manifests` are the reference's and the other's."""
+    """Pairs of cells of two runs; `manifests` and `hosts`, their names, are the reference's and
+    the other's."""
     there = set(other)
     equal = [Pair(cell, cell) for cell in reference if cell in there]
     by_part = []
@@ -56,15 +61,24 @@ def match_cells(
             by_part.append(Pair(cell, partners[-1]))
     used = {pair.reference for pair in (*equal, *by_part)}
     used_there = {pair.other for pair in (*equal, *by_part)}
+    clips = describe_clips(*manifests)
+    lacking = {
+        **absence_reasons(
+            [cell for cell in reference if cell not in used],
+            other,
+            f"on {shown_name(hosts[1])}",
+            different_clips=clips,
+        ),
+        **absence_reasons(
+            [cell for cell in other if cell not in used_there],
+            reference,
+            f"on {shown_name(hosts[0])}",
+            different_clips=clips,
+        ),
+    }
     reasons: dict[str, list[str]] = {}
-    for cell in reference:
-        if cell not in used:
-            reason = _reason(cell, other, "the reference")
-            reasons.setdefault(reason, []).append(cell.cell_id)
-    for cell in other:
-        if cell not in used_there:
-            reason = _reason(cell, reference, "the other run")
-            reasons.setdefault(reason, []).append(cell.cell_id)
+    for cell, reason in lacking.items():
+        reasons.setdefault(reason, []).append(cell.cell_id)
     return Matching(
         equal=tuple(equal),
         by_part=tuple(by_part),
@@ -100,31 +114,3 @@ def part_words(cell: Cell, count_name: str, manifest: Manifest) -> set[str]:
         if isinstance(choice, str)
         and resolve_thread_count(choice, core_count=cores) == getattr(cell, count_name)
     }
-
-
-def _reason(cell: Cell, others: Sequence[Cell], whose: str) -> str:
-    """Why a cell of `whose` run has no partner, by the nearest cell of the other side."""
-    only = f"in {whose} only"
-    of_task = [c for c in others if c.task == cell.task]
-    if not of_task:
-        return f"{cell.task} was measured {only}"
-    of_clip = [c for c in of_task if c.clip == cell.clip]
-    if not of_clip:
-        return f'clip "{shown_name(cell.clip)}" was measured {only}'
-    same = [c for c in of_clip if c.encoding == cell.encoding]
-    if not same:
-        return f'encoding "{shown_name(cell.encoding)}" was measured {only} for {cell.task}'
-    mine = cell.model_dump()
-    changes = [
-        [name for name, value in c.model_dump().items() if value != mine[name]] for c in same
-    ]
-    nearest = min(changes, key=len)
-    there = same[changes.index(nearest)].model_dump()
-    words = [
-        f"{name} {_text(mine[name])} in {whose} against {_text(there[name])}" for name in nearest
-    ]
-    return f"{cell.task} with other settings: {', '.join(words)}"
-
-
-def _text(value: object) -> str:
-    return "none" if value is None else str(value)

@@ -3,130 +3,139 @@
 from collections.abc import Sequence
 from typing import Final
 
-from mezzmark.decide.wording import count_text, list_text, number_text, shown_name
+from mezzmark.decide.hardware_best_words import (
+    bare_ratio,
+    best_phrase,
+    best_sentence,
+    price_sentences,
+)
+from mezzmark.decide.task_names import TASK_NAMES
+from mezzmark.decide.wording import count_text, list_text, sentence, shown_name
 from mezzmark.facts.cells import Task
-from mezzmark.facts.estimates import Estimate
-from mezzmark.facts.hardware import HardwareComparison, HostComparison, TaskRatio, Weight
+from mezzmark.facts.hardware import (
+    HardwareComparison,
+    HostComparison,
+    Standing,
+    TaskRatio,
+    Weight,
+)
 
-_FASTER: Final[dict[Task, tuple[str, str]]] = {
-    "scrub": ("shows a picture", "times sooner than"),
-    "encode": ("encodes", "times as fast as"),
-    "grid": ("encodes, job for job,", "times as fast as"),
-    "ingest": ("ingests the folder", "times as fast as"),
-    "delivery": ("exports", "times as fast as"),
+_DOES: Final[dict[Task, str]] = {
+    "scrub": "shows a picture",
+    "encode": "encodes",
+    "grid": "encodes",
+    "ingest": "ingests the folder",
+    "delivery": "exports",
 }
-TASK_NAMES: Final[dict[Task, str]] = {
-    "scrub": "time to picture",
-    "encode": "encoding",
-    "grid": "encoding in several jobs",
-    "ingest": "ingest",
-    "delivery": "delivery",
-}
-
-
-def hardware_headline(found: HardwareComparison) -> str:
-    """The answer in one sentence: the first task that every reader asks about, host by host."""
-    if not found.is_anything_comparable:
-        return (
-            "These runs cannot be compared: no cell of one measured the same as a cell of another"
-        )
-    told = [
-        task_sentence(comparison.tasks[0], comparison.other.label, found.reference.label, found)
-        for comparison in found.others
-        if comparison.tasks
-    ]
-    if not told:
-        return "These runs share cells, but too few rounds of them to compare"
-    if len(found.others) == 1 and (best := best_phrase(found, found.others[0].other.label)):
-        told.append(best)
-    return "; ".join(told[:MOST_IN_HEADLINE]) + (
-        f"; {count_text(len(told) - MOST_IN_HEADLINE, 'more host')} below"
-        if len(told) > MOST_IN_HEADLINE
-        else ""
-    )
-
-
-def best_phrase(found: HardwareComparison, label: str) -> str:
-    """What a host does at its own best setting against the reference at its own; empty where
-    neither has several settings for it."""
-    rows = [row for row in found.best if row.label == label and row.speedup_ratio is not None]
-    counts = {(row.cell.job_count, row.cell.thread_count) for row in found.best}
-    if not rows or len(counts) < 2:
-        return ""
-    ratios = sorted(row.speedup_ratio.point for row in rows if row.speedup_ratio is not None)
-    low, high = (number_text(value, half_width=0.05 * value) for value in (ratios[0], ratios[-1]))
-    range_text = low if low == high else f"{low} to {high}"
-    return (
-        f"each at its best number of jobs and threads, {shown_name(label)} does {range_text} times "
-        f"as much as {shown_name(found.reference.label)}"
-    )
-
 
 MOST_IN_HEADLINE: Final = 2
 """Hosts named in the headline; a sentence with more is not read to its end."""
 
 
-def task_sentence(ratio: TaskRatio, other: str, reference: str, found: HardwareComparison) -> str:
-    """`A shows a picture 3.1 [2.8, 3.4] times sooner than B over 12 common cells`."""
+def hardware_headline(found: HardwareComparison) -> str:
+    """The answer in one sentence: each host at its best, or else the first task that every reader
+    asks about; for a single host both. Ratios are always host / reference."""
+    if not found.is_anything_comparable:
+        return (
+            "These runs cannot be compared: no cell of one measured the same as a cell of another"
+        )
+    told = [text for comparison in found.others if (text := _host_clause(comparison, found))]
+    if not told:
+        return "These runs share cells, but too few rounds of them to compare"
+    more = len(told) - MOST_IN_HEADLINE
+    return sentence(
+        "; ".join(told[:MOST_IN_HEADLINE])
+        + (f"; {count_text(more, 'more host')} below" if more > 0 else "")
+    )
+
+
+def _host_clause(comparison: HostComparison, found: HardwareComparison) -> str:
+    label, reference = comparison.other.label, found.reference.label
+    best = best_phrase(found, label)
+    if not comparison.tasks:
+        return best
+    first = comparison.tasks[0]
+    if not best:
+        return task_clause(first, label, reference, found)
+    if len(found.others) > 1:
+        return best
+    return f"{best}; {_equal_clause(first, comparison)}"
+
+
+def _equal_clause(ratio: TaskRatio, comparison: HostComparison) -> str:
+    """What follows the best settings, of the same host: `core for core it is slower: 0.61 [0.53,
+    0.69] times`."""
+    times = f"{bare_ratio(ratio.speedup_ratio)} times"
+    how = equal_words(ratio, comparison)
+    if ratio.task == "scrub":
+        texts: dict[Standing, str] = {
+            "faster": f"it shows a picture {times} as fast",
+            "slower": f"it is slower to show a picture: {times} as fast",
+            "the same": f"it shows a picture as fast: {times}",
+            "cannot tell": f"whether it shows a picture sooner cannot be told: {times} as fast",
+        }
+    else:
+        texts = {
+            "faster": f"{how} it is faster: {times}",
+            "slower": f"{how} it is slower: {times}",
+            "the same": f"{how} it is as fast: {times}",
+            "cannot tell": f"{how} it cannot be told which is faster: {times}",
+        }
+    return texts[ratio.standing]
+
+
+def equal_words(ratio: TaskRatio, comparison: HostComparison) -> str:
+    """How a task's common cells were set on both hosts."""
+    cells = [cell for cell in comparison.cells if cell.cell.task == ratio.task]
+    is_equal = all(cell.cell == cell.other_cell for cell in cells)
+    return "core for core" if is_equal else "over all common cells"
+
+
+def task_clause(ratio: TaskRatio, other: str, reference: str, found: HardwareComparison) -> str:
+    """`A shows a picture 3.1 [2.8, 3.4] times as fast as B`: the host against the reference,
+    whichever is faster."""
     names = (shown_name(other), shown_name(reference))
-    over = f"over {count_text(ratio.cell_count, 'common cell')}"
-    verb, than = _FASTER[ratio.task]
+    times = f"{bare_ratio(ratio.speedup_ratio)} times as fast"
     if ratio.standing == "the same":
         return (
             f"{names[0]} and {names[1]} are alike in {TASK_NAMES[ratio.task]} within "
-            f"{100 * found.tolerance_fraction:g} % (ratio {bare_ratio(ratio.speedup_ratio)}) {over}"
+            f"{100 * found.tolerance_fraction:g} %: {names[0]} is {times}"
         )
     if ratio.standing == "cannot tell":
         return (
-            f"Which of {names[0]} and {names[1]} is faster in {TASK_NAMES[ratio.task]} cannot be "
-            f"told {over}: {names[0]} came out at {bare_ratio(ratio.speedup_ratio)} times the speed"
+            f"whether {names[0]} or {names[1]} is faster in {TASK_NAMES[ratio.task]} cannot be "
+            f"told: {names[0]} came out {times}"
         )
-    estimate = ratio.speedup_ratio
     if ratio.standing == "slower":
-        names, estimate = names[::-1], inverted(estimate)
-    return f"{names[0]} {verb} {bare_ratio(estimate)} {than} {names[1]} {over}"
+        return f"{names[0]} is slower than {names[1]} in {TASK_NAMES[ratio.task]}: {times}"
+    return f"{names[0]} {_DOES[ratio.task]} {times} as {names[1]}"
 
 
-def inverted(estimate: Estimate) -> Estimate:
-    """The reciprocal of a ratio with an interval."""
-    if estimate.low is None or estimate.high is None:
-        return estimate.model_copy(update={"point": 1 / estimate.point})
-    return estimate.model_copy(
-        update={"point": 1 / estimate.point, "low": 1 / estimate.high, "high": 1 / estimate.low}
-    )
-
-
-def bare_ratio(estimate: Estimate) -> str:
-    """`3.1 [2.8, 3.4]`."""
-    if estimate.low is None or estimate.high is None:
-        return number_text(estimate.point)
-    half = (estimate.high - estimate.low) / 2
-    point, low, high = (
-        number_text(value, half_width=half)
-        for value in (estimate.point, estimate.low, estimate.high)
-    )
-    return f"{point} [{low}, {high}]"
+def task_sentence(ratio: TaskRatio, comparison: HostComparison, found: HardwareComparison) -> str:
+    """`task_clause` with how many cells stand behind it, and how they were set."""
+    clause = task_clause(ratio, comparison.other.label, found.reference.label, found)
+    over = f"over {count_text(ratio.cell_count, 'common cell')}"
+    if equal_words(ratio, comparison) == "core for core":
+        over += ", each with the same number of jobs and threads on both"
+    return f"{sentence(clause)} ({over})."
 
 
 def finding_sentences(found: HardwareComparison) -> list[str]:
-    """Per host and task one sentence, then how many cells stand behind them."""
+    """Per host: at its best, task by task, the better buy, and how many cells stand behind it."""
     texts = []
     for comparison in found.others:
-        texts += [
-            task_sentence(ratio, comparison.other.label, found.reference.label, found) + "."
-            for ratio in comparison.tasks
-        ]
-        if best := best_phrase(found, comparison.other.label):
-            texts.append(f"{best[:1].upper()}{best[1:]}.")
-        texts.append(_cell_count_sentence(comparison, found.reference.label))
+        label = comparison.other.label
+        if best := best_sentence(found, label):
+            texts.append(best)
+        texts += [task_sentence(ratio, comparison, found) for ratio in comparison.tasks]
+        texts.append(sentence(_cell_count_sentence(comparison, found.reference.label)))
         if comparison.kernel_ratio is not None:
             texts.append(
                 f"The reference kernel, plain arithmetic on one core, ran "
-                f"{bare_ratio(comparison.kernel_ratio)} times as fast on "
-                f"{shown_name(comparison.other.label)}: what a cell gains beyond that is not the "
-                "core's plain speed."
+                f"{bare_ratio(comparison.kernel_ratio)} times as fast on {shown_name(label)}: what "
+                "a cell gains beyond that is not the core's plain speed."
             )
-    return texts
+    return [*price_sentences(found), *texts]
 
 
 def _cell_count_sentence(comparison: HostComparison, reference: str) -> str:
@@ -173,7 +182,7 @@ def bearing_sentences(comparison: HostComparison) -> list[str]:
             if names:
                 parts.append(f"{list_text(names, limit=8)} {word}")
         said = "; ".join(parts) if parts else "no recorded fact differs"
-        texts.append(f"{name}, {TASK_NAMES[task]}: {said}.")
+        texts.append(sentence(f"{name}, {TASK_NAMES[task]}: {said}."))
     if comparison.unknown:
         texts.append(f"Not told by either system: {list_text(comparison.unknown, limit=12)}.")
     return texts
@@ -184,8 +193,8 @@ def rule_sentences(found: HardwareComparison, *, is_priced: bool) -> list[str]:
     comparisons = len(found.others)
     level = f"{100 * found.confidence_level:g} %"
     texts = [
-        f"Every host is compared with {shown_name(found.reference.label)}, the run named first. "
-        "Above 1 the other host is faster.",
+        f"Every host is compared with {shown_name(found.reference.label)}, that of the run named "
+        "first. Every ratio is host / reference: above 1 the host is faster.",
         "A ratio is over rounds, on logarithms: paired where both hosts replayed the same moves in "
         "the round of the same number, Welch's otherwise. The mean over cells is geometric and "
         "speaks of these cells, no others.",

@@ -18,9 +18,10 @@ from mezzmark.decide.evidence import MeasuredRun, RunCosts, read_costs
 from mezzmark.decide.hardware_facts import host_texts
 from mezzmark.decide.hardware_match import judged_cells
 from mezzmark.decide.hardware_tasks import TASK_ORDER, pool_costs
-from mezzmark.decide.hardware_words import TASK_NAMES
 from mezzmark.decide.history_levels import Costs, Levels, run_levels
 from mezzmark.decide.rounds import MINIMUM_ROUNDS
+from mezzmark.decide.run_names import run_names
+from mezzmark.decide.task_names import TASK_NAMES
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.estimates import Estimate
 from mezzmark.facts.hardware import Refusal
@@ -70,8 +71,9 @@ def trace_history(runs: Sequence[MeasuredRun], *, confidence_level: float = 0.95
     if len(runs) < FEWEST_RUNS or len({host_key(run) for run in runs}) != 1:
         raise ValueError(f"a history needs at least {FEWEST_RUNS} runs of one host")
     ordered = sorted(runs, key=lambda run: (start_of(run), run.manifest.run_id))
+    names = run_names(ordered)
     costs = [read_costs(run.trials) for run in ordered]
-    usable, refusals = _usable_cells(ordered, costs)
+    usable, refusals = _usable_cells(ordered, costs, names)
     cell_lines = [_line(cell.cell_id, cell, 1, by_run) for cell, by_run in usable.items()]
     task_lines = [_line(KERNEL_NAME, None, 0, _kernels(costs)), *_task_lines(usable, costs)]
     facts = [host_texts(run) for run in ordered]
@@ -80,7 +82,12 @@ def trace_history(runs: Sequence[MeasuredRun], *, confidence_level: float = 0.95
     return History(
         host_label=ordered[0].manifest.host.host_label,
         runs=tuple(
-            HistoryRun(position=index, run_id=run.manifest.run_id, started_utc=start_of(run))
+            HistoryRun(
+                position=index,
+                run_id=run.manifest.run_id,
+                name=names[index],
+                started_utc=start_of(run),
+            )
             for index, run in enumerate(ordered)
         ),
         tasks=_with_kernel(tasks),
@@ -94,7 +101,7 @@ def trace_history(runs: Sequence[MeasuredRun], *, confidence_level: float = 0.95
 
 
 def _usable_cells(
-    runs: Sequence[MeasuredRun], costs: Sequence[RunCosts]
+    runs: Sequence[MeasuredRun], costs: Sequence[RunCosts], names: Sequence[str]
 ) -> tuple[dict[Cell, dict[int, Costs]], tuple[Refusal, ...]]:
     """Cells with their costs by run, where the run measured the same as the first that has it."""
     trials: list[Trial] = [trial for run in runs for trial in run.trials]
@@ -110,7 +117,7 @@ def _usable_cells(
             elif first is not None:
                 problems = describe_unlikeness(cell, first.manifest, run.manifest)
             if problems:
-                reason = f"run {run.manifest.run_id}: {'; '.join(problems)}"
+                reason = f"{names[position]}: {'; '.join(problems)}"
                 reasons.setdefault(reason, []).append(cell.cell_id)
                 continue
             first = first or run

@@ -1,6 +1,6 @@
 """A history in sentences; reads steps, finds none."""
 
-from mezzmark.decide.hardware_words import bare_ratio
+from mezzmark.decide.hardware_best_words import bare_ratio
 from mezzmark.decide.wording import count_text, list_text, number_text, shown_name
 from mezzmark.facts.estimates import Estimate
 from mezzmark.facts.history import History, HistoryRun, Series, Step

@@ -21,11 +21,13 @@ class Price(Fact):
 
 
 class ComparedRun(Fact):
-    """One run of the comparison under the label that is unique in it."""
+    """One run of the comparison under the label that is unique in it. `core_count` are the cores
+    that its work could use."""
 
     run_id: str
     label: str
     started_utc: str
+    core_count: int
     price: Price | None = None
 
 
@@ -122,6 +124,11 @@ class HardwareComparison(Fact):
     best: tuple[BestThroughput, ...]
     confidence_level: float
     tolerance_fraction: float
+
+    @property
+    def runs(self) -> tuple[ComparedRun, ...]:
+        """The reference, then the others."""
+        return (self.reference, *(comparison.other for comparison in self.others))
 
     @property
     def is_anything_comparable(self) -> bool:

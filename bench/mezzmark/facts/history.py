@@ -7,10 +7,11 @@ from mezzmark.facts.hardware import Refusal
 
 
 class HistoryRun(Fact):
-    """One run of the host; `position` counts from 0 in the order of time."""
+    """One run of the host; `position` counts from 0 in the order of time, `name` is its folder."""
 
     position: int
     run_id: str
+    name: str
     started_utc: str
 
 

@@ -5,11 +5,10 @@ from dataclasses import dataclass
 
 from mezzmark.decide.evidence import MeasuredRun
 from mezzmark.decide.hardware import compare_hosts
+from mezzmark.decide.hardware_best_words import bare_ratio, unused_price_sentence
 from mezzmark.decide.hardware_sides import choose_sides
 from mezzmark.decide.hardware_tasks import TASK_ORDER
 from mezzmark.decide.hardware_words import (
-    TASK_NAMES,
-    bare_ratio,
     bearing_sentences,
     finding_sentences,
     hardware_headline,
@@ -17,7 +16,8 @@ from mezzmark.decide.hardware_words import (
     rule_sentences,
 )
 from mezzmark.decide.history import trace_history
-from mezzmark.decide.wording import count_text, list_text, shown_name, visible_text
+from mezzmark.decide.task_names import TASK_NAMES
+from mezzmark.decide.wording import count_text, list_text, sentence, shown_name, visible_text
 from mezzmark.facts.cells import Task
 from mezzmark.facts.hardware import HardwareComparison, HostComparison
 from mezzmark.report.comparison_tables import (
@@ -33,6 +33,7 @@ from mezzmark.report.history_section import build_history
 from mezzmark.report.look import own_look
 from mezzmark.report.tables import Table
 from mezzmark.report.together import Group, Together
+from mezzmark.report.two_dates_section import build_two_dates
 
 MOST_ALT_CELLS = 5
 """Cells read out in a figure's text alternative; the table beside it has all."""
@@ -56,6 +57,13 @@ def build_together(
             confidence_level=confidence_level,
         )
         sections.append(_comparison(found, run_count=len(runs)))
+    for number, pair in enumerate(sides.pairs):
+        earlier, later = (runs[index] for index in pair)
+        sections.append(
+            build_two_dates(
+                earlier, later, prefix=f"dates{number + 1}", confidence_level=confidence_level
+            )
+        )
     for number, indices in enumerate(sides.histories):
         history = trace_history(
             [runs[index] for index in indices], confidence_level=confidence_level
@@ -97,15 +105,17 @@ def _basis(found: HardwareComparison, run_count: int) -> str:
     cells = sum(len(comparison.cells) for comparison in found.others)
     left = run_count - len(labels)
     parts = [
-        f"{shown_name(found.reference.label)} ({found.reference.started_utc[:10]}) is the "
-        f"reference; beside it {list_text(labels[1:], limit=6)}",
+        sentence(
+            f"{shown_name(found.reference.label)} ({found.reference.started_utc[:10]}) is the "
+            f"reference; beside it {list_text(labels[1:], limit=6)}"
+        ),
         count_text(cells, "compared cell"),
         f"{found.confidence_level * 100:g} % intervals in brackets",
     ]
     if left:
         parts.append(
             f"{count_text(left, 'earlier run')} of a host shown here {'is' if left == 1 else 'are'}"
-            " in its history"
+            " below, with its own latest run"
         )
     return " · ".join(parts)
 
@@ -114,6 +124,8 @@ def _cautions(found: HardwareComparison) -> tuple[str, ...]:
     texts = []
     if refused := refusal_sentence(found.others):
         texts.append(refused)
+    if unused := unused_price_sentence(found):
+        texts.append(unused)
     for comparison in found.others:
         library = [
             difference.name
@@ -224,8 +236,9 @@ def _picture(item: _TaskTable, found: HardwareComparison) -> Picture | None:
         "comparison",
         f"{item.table.table_id}-ratios",
         f"{shown_name(panel.other)} against {shown_name(panel.reference)}: {TASK_NAMES[item.task]}",
-        "Right of the line at 1 the host is faster than the reference. The top row is the "
-        "geometric mean over all common cells, below it each cell by encoding. Filled marks are "
+        f"Right of the line at 1 {shown_name(panel.other)} is faster. The top row is the "
+        "geometric mean over all common cells, below it each cell by encoding; every cell is "
+        "compared at the setting named, not at each host's best. Filled marks are "
         "differences that are sure over all cells shown; open ones are not, or are too small to "
         "matter. Orange: the original.",
         f"Mean over cells {bare_ratio(task.speedup_ratio)} times as fast. "

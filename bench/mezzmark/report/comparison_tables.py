@@ -3,8 +3,9 @@
 from collections.abc import Sequence
 
 from mezzmark.decide.estimates import HEADLINE_FIGURES
-from mezzmark.decide.hardware_words import TASK_NAMES, bare_ratio
+from mezzmark.decide.hardware_best_words import bare_ratio
 from mezzmark.decide.observations import FIGURE_UNITS
+from mezzmark.decide.task_names import TASK_NAMES
 from mezzmark.decide.wording import count_text, estimate_text, shown_name, visible_text
 from mezzmark.facts.cells import Cell, Task
 from mezzmark.facts.estimates import Estimate

@@ -8,7 +8,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from mezzmark.decide.hardware_words import TASK_NAMES, bare_ratio
+from mezzmark.decide.hardware_best_words import bare_ratio
+from mezzmark.decide.task_names import TASK_NAMES
 from mezzmark.decide.wording import count_text, number_text, shown_name
 from mezzmark.facts.encoding import ORIGINAL
 from mezzmark.facts.estimates import Estimate
@@ -103,10 +104,17 @@ def _subtitle(panel: HostPanel) -> str:
     if min(rounds) != max(rounds):
         span = f"{min(rounds)} to {max(rounds)} rounds"
     return (
-        f"{count_text(len(panel.ratios), 'common cell')}, {span} a cell. Bars: "
-        f"{100 * panel.confidence_level:g} % intervals over rounds, each for its own cell. Filled: "
-        "a difference that is sure over all cells shown."
+        f"{count_text(len(panel.ratios), 'common cell')}, {_settings_text(panel)}{span} a "
+        f"cell. Bars: {100 * panel.confidence_level:g} % intervals over rounds, each for its own "
+        "cell. Filled: a difference that is sure over all cells shown."
     )
+
+
+def _settings_text(panel: HostPanel) -> str:
+    """That both hosts had equal jobs and threads, where that is so."""
+    if all(ratio.cell == ratio.other_cell for ratio in panel.ratios):
+        return "equal jobs and threads on both, "
+    return ""
 
 
 def _by_encoding(ratios: Sequence[CellRatio]) -> dict[str, list[CellRatio]]:

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from mezzmark.decide.hardware_words import TASK_NAMES, bare_ratio
+from mezzmark.decide.hardware_best_words import bare_ratio
 from mezzmark.decide.history_words import date_texts, percent_text
+from mezzmark.decide.task_names import TASK_NAMES
 from mezzmark.decide.wording import count_text, shown_name
 from mezzmark.facts.history import History, Series
 from mezzmark.report.look import CHARACTER_IN, FONT_PT, WIDTH_IN, Margins, Shape, colour, new_axes

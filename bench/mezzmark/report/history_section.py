@@ -1,6 +1,6 @@
 """The history of one host in the report: headline, figure, tables."""
 
-from mezzmark.decide.hardware_words import bare_ratio
+from mezzmark.decide.hardware_best_words import bare_ratio
 from mezzmark.decide.history_words import (
     change_text,
     date_texts,
@@ -124,7 +124,7 @@ def _level_table(history: History, *, table_id: str) -> Table:
         rows=tuple(
             (
                 Entry(text=dates[run.position], sort=run.started_utc),
-                Entry(text=visible_text(run.run_id)),
+                Entry(text=visible_text(run.name)),
                 *(_point(line, run.position) for line in history.tasks),
             )
             for run in history.runs
