@@ -3,16 +3,22 @@
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pytest
 from fabricated_run import Fabrication, fabricate_manifest
 from two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB, Run, build_run
 
 from mezzmark.decide.absence import absence_reasons, describe_clips
+from mezzmark.decide.choose_parts import refuse_unlike_runs
 from mezzmark.decide.regress import compare_runs
 from mezzmark.decide.run_names import run_names
+from mezzmark.decide.sizing import size_encodings
 from mezzmark.facts.cells import Cell
+from mezzmark.facts.errors import RunError
 from mezzmark.facts.records import Trial
 from mezzmark.facts.run import Manifest
+from mezzmark.store.shipped import find_scenario
+from mezzmark.store.shop_file import read_shop
 
 IDS = ("7e537b2284474cf285318cced32006e3", "99ce642f09588194784b130bd20ad977")
 
@@ -138,3 +144,34 @@ def test_settings_of_many_cells_are_told_at_once() -> None:
     assert set(reasons.values()) == {
         "encoding in several jobs with 4, 6 or 8 jobs was not measured on the desk"
     }
+
+
+def on_hosts(labels: tuple[str, str]) -> list[FolderRun]:
+    runs = []
+    for label, folder, run_id in zip(labels, ("results/a", "results/b"), IDS, strict=True):
+        manifest = fabricate_manifest(Fabrication())
+        host = manifest.host.model_copy(update={"host_label": label})
+        run = build_run(
+            {ENCODE: QUIET, SCRUB: QUIET},
+            run_id=run_id,
+            manifest=manifest.model_copy(update={"host": host}),
+        )
+        runs.append(in_folder(folder, run))
+    return runs
+
+
+def test_choosing_from_two_machines_names_both_folders() -> None:
+    """Runs that do not belong together are told by folder."""
+    with pytest.raises(RunError, match=r"results/b: it cannot be put together with results/a: "):
+        refuse_unlike_runs(on_hosts(("desk", "server")))
+    refuse_unlike_runs(on_hosts(("desk", "desk")))
+
+
+def test_sizing_two_machines_names_both_folders() -> None:
+    """Sizing is of one machine; the run of another is told by folder, and its host."""
+    with pytest.raises(RunError, match=r"results/b: it was made on server, results/a on desk"):
+        size_encodings(
+            on_hosts(("desk", "server")),
+            read_shop(find_scenario("shops/shop-example")),
+            rng=np.random.default_rng(1),
+        )

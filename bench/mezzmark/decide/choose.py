@@ -76,7 +76,7 @@ def choose_encoding(
     """
     if not runs:
         raise ValueError("a choice needs at least one run")
-    refuse_unlike_runs([run.manifest for run in runs])
+    refuse_unlike_runs(runs)
     needs = tuple(parse_need(text) for text in dict.fromkeys(settings.needs))
     stated = parse_wishes(settings.wishes, weights=settings.weights)
     asked = stated or parse_wishes(DEFAULT_WISHES)

@@ -10,6 +10,7 @@ from mezzmark.decide.choose_draws import Likely
 from mezzmark.decide.choose_needs import Judged
 from mezzmark.decide.evidence import MeasuredRun
 from mezzmark.decide.rounds import MINIMUM_ROUNDS
+from mezzmark.decide.run_names import run_names
 from mezzmark.facts.choice import JudgedEncoding, NearMiss, NeedResult, Status
 from mezzmark.facts.choosing import Wish
 from mezzmark.facts.errors import RunError
@@ -22,15 +23,15 @@ NEAREST_SHOWN: Final = 3
 _MACHINE: Final = ("host_label", "cpu_model", "usable_core_count", "memory_bytes")
 
 
-def refuse_unlike_runs(manifests: Sequence[Manifest]) -> None:
+def refuse_unlike_runs(runs: Sequence[MeasuredRun]) -> None:
     """RunError unless all runs are of one machine, and clips and encodings of one name the same."""
-    first, *others = manifests
-    for other in others:
-        unlike = _unlikeness(first, other)
+    names = run_names(runs)
+    for run, name in zip(runs[1:], names[1:], strict=True):
+        unlike = _unlikeness(runs[0].manifest, run.manifest)
         if unlike:
             raise RunError(
-                where=other.run_id,
-                what=f"it cannot be put together with {first.run_id}: {unlike}",
+                where=name,
+                what=f"it cannot be put together with {names[0]}: {unlike}",
                 remedy="Choose from runs of one machine and the same footage, one set at a time",
             )
 

@@ -11,6 +11,7 @@ from mezzmark.decide.evidence import MeasuredRun
 from mezzmark.decide.ingest_rates import Round, count_words, find_pixel_rate, fit_grid
 from mezzmark.decide.observations import latencies_ms, proved_mask
 from mezzmark.decide.rounds import estimate_values
+from mezzmark.decide.run_names import run_names
 from mezzmark.facts.encoding import ORIGINAL
 from mezzmark.facts.errors import RunError
 from mezzmark.facts.estimates import Estimate
@@ -208,12 +209,13 @@ def _pixels_per_s(clip: ClipManifest) -> float:
 def _check_one_machine(runs: Sequence[MeasuredRun]) -> None:
     if not runs:
         raise RunError(where="runs", what="no run was given", remedy="Name at least one run.")
-    first = runs[0].manifest
-    for run in runs[1:]:
-        host, other = first.host, run.manifest.host
+    names = run_names(runs)
+    host = runs[0].manifest.host
+    for run, name in zip(runs[1:], names[1:], strict=True):
+        other = run.manifest.host
         if (host.host_label, host.cpu_model) != (other.host_label, other.cpu_model):
             raise RunError(
-                where=run.manifest.run_id,
-                what=f"it was made on {other.host_label}, {first.run_id} on {host.host_label}",
+                where=name,
+                what=f"it was made on {other.host_label}, {names[0]} on {host.host_label}",
                 remedy="Size one machine at a time.",
             )
