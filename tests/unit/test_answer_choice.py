@@ -153,9 +153,10 @@ def test_a_run_of_the_grid_alone_answers_with_the_best_split() -> None:
         "On this machine, with this footage, encoding ran fastest with 2 jobs of 1 thread each: "
         "VC-3 SQ at 57."
     )
-    assert found.findings[0].startswith("All clips as a folder took 3.1")
-    assert found.findings[1].startswith("The export for delivery ran at ")
-    assert len(found.findings) == 2
+    assert found.findings[0].startswith("Against one job of one thread that is 1.89")
+    assert found.findings[1].startswith("All clips as a folder took 3.1")
+    assert found.findings[2].startswith("The export for delivery ran at ")
+    assert len(found.findings) == 3
 
 
 def test_splits_that_are_alike_are_said_to_be() -> None:

@@ -30,6 +30,7 @@ def throughput_sentences(
     texts = []
     if splits:
         texts.append(_split_words(splits))
+        texts += _gain_words(grid, splits, confidence_level)
         texts += _doubtful_splits(grid, splits, confidence_level)
     if ingests:
         parts = [f"{estimate_text(e)} to {shown_name(n)}" for n, (_, e) in _first(ingests)]
@@ -89,6 +90,29 @@ def _split_words(splits: Best) -> str:
         for (jobs, threads), told in by_split.items()
     ]
     return f"encoding ran fastest {'; '.join(parts)}{_more(splits)}"
+
+
+def _gain_words(grid: Sequence[Observation], splits: Best, confidence_level: float) -> list[str]:
+    """What the best split does against one job of one thread, paired by round."""
+    groups = group_by(grid, lambda cell: cell.model_copy(update={"clip": ""}))
+    parts = []
+    for name, (best, _) in _first(splits):
+        single = next(
+            (
+                cell
+                for cell in groups
+                if (cell.encoding, cell.job_count, cell.thread_count) == (name, 1, 1)
+            ),
+            None,
+        )
+        if single is None or single == best:
+            continue
+        gain = compare_groups(
+            groups[best], groups[single], "throughput_fps", confidence_level=confidence_level
+        )
+        if gain is not None:
+            parts.append(f"{estimate_text(gain)} for {shown_name(name)}")
+    return [f"against one job of one thread that is {_listed(parts)}"] if parts else []
 
 
 def _doubtful_splits(
