@@ -2,7 +2,7 @@
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NoReturn
 
 import typer
 
@@ -19,6 +19,8 @@ from mezzmark.cli.options import (
     SeedOption,
 )
 from mezzmark.cli.scenarios import scenario_app
+from mezzmark.cli.usage import CommandLineError, is_help_wish, usage_error
+from mezzmark.facts.errors import MezzmarkError
 
 app = typer.Typer(
     name="mezzmark",
@@ -76,7 +78,7 @@ def demo(
 @app.command(
     epilog="Examples: `mezzmark measure first-look` · "
     "`mezzmark measure own-footage --footage card/C0001.MP4 --footage 'card/*.MOV'` · "
-    "`mezzmark measure own-footage --out results/cards --resume`"
+    "`mezzmark measure own-footage --out results/cards --resume` (on the same footage)"
 )
 def measure(
     scenario: ScenarioArgument,
@@ -115,7 +117,12 @@ def measure(
 def report(
     runs: Annotated[list[Path], typer.Argument(help="Run folders.")],
     out: Annotated[
-        Path | None, typer.Option("--out", help="Folder of the report (default: in the run).")
+        Path | None,
+        typer.Option(
+            "--out",
+            help="Folder of the report (default: report in the run; for several runs, comparison "
+            "in the first). Only an earlier report is replaced.",
+        ),
     ] = None,
     template: Annotated[
         Path | None, typer.Option("--template", help="Folder of your own report templates.")
@@ -154,14 +161,14 @@ def inspect(
 @app.command(epilog="Examples: `mezzmark encodings` · `mezzmark encodings --probe`")
 def encodings(
     probe: Annotated[
-        bool, typer.Option("--probe", help="Try each on this machine's FFmpeg libraries.")
+        bool, typer.Option("--probe", help="Try each on this machine, and say why if one fails.")
     ] = False,
 ) -> None:
     """List the catalogue of encodings by standard name."""
     from mezzmark import api
     from mezzmark.cli.catalogue_view import print_catalogue
 
-    print_catalogue(api.encodings(probe=probe))
+    print_catalogue(api.encodings(probe=probe), is_probed=probe)
 
 
 def _print_report(paths: "object") -> None:
@@ -178,22 +185,28 @@ app.add_typer(scenario_app, name="scenario")
 
 def main() -> None:
     """Run the command line; an expected error is one line on stderr and its own exit code."""
-    from mezzmark.facts.errors import MezzmarkError
-
     for stream in (sys.stdout, sys.stderr):
         # A console that cannot show a character must not end the run.
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
     try:
-        app()
+        raise SystemExit(app(prog_name="mezzmark", standalone_mode=False) or 0)
+    except CommandLineError as mistake:
+        if is_help_wish(mistake):
+            raise SystemExit(0) from None
+        _end_with(usage_error(mistake))
     except MezzmarkError as problem:
-        from mezzmark.decide.wording import visible_text
-
-        # It names what a user or a file called things: it stays one line and moves no cursor.
-        print(f"mezzmark: {visible_text(str(problem))}", file=sys.stderr)
-        raise SystemExit(problem.exit_code) from None
+        _end_with(problem)
     except BrokenPipeError:
         raise SystemExit(0) from None
+
+
+def _end_with(problem: MezzmarkError) -> NoReturn:
+    from mezzmark.decide.wording import visible_text
+
+    # It names what a user or a file called things: it stays one line and moves no cursor.
+    print(f"mezzmark: {visible_text(str(problem))}", file=sys.stderr)
+    raise SystemExit(problem.exit_code) from None
 
 
 if __name__ == "__main__":

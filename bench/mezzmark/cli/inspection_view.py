@@ -27,12 +27,21 @@ def print_inspections(inspections: Sequence[Inspection], *, as_json: bool) -> No
     for found in inspections:
         console.print(_table(found))
         for warning in found.warnings:
-            console.print(Text(f"  ! {warning.what.rstrip('.')}. {warning.remedy}", style="yellow"))
+            text = f"{warning.what.rstrip('.')}. {warning.remedy}"
+            console.print(_marked("!", text, style="yellow"))
         if found.refusal:
-            console.print(
-                Text(f"  ✗ cannot be measured: {visible_text(found.refusal)}", style="red")
-            )
+            refusal = f"cannot be measured: {visible_text(found.refusal)}"
+            console.print(_marked("✗", refusal, style="red"))
         console.print()
+
+
+def _marked(mark: str, text: str, *, style: str) -> Table:
+    """A paragraph whose every line stands right of its mark."""
+    paragraph = Table.grid(padding=(0, 1, 0, 0))
+    paragraph.add_column(width=3, justify="right", no_wrap=True)
+    paragraph.add_column(overflow="fold")
+    paragraph.add_row(Text(mark, style=style), Text(text, style=style))
+    return paragraph
 
 
 def _table(found: Inspection) -> Table:

@@ -43,7 +43,7 @@ def regress(
     found = api.regress(
         baseline=baseline,
         contender=contender,
-        tolerance=_fraction(tolerance),
+        tolerance=_fraction(tolerance, option="--tolerance"),
         confidence_level=level,
     )
     if output_format is RegressionFormat.TABLE:
@@ -97,19 +97,25 @@ def choose(
         runs,
         needs=need or (),
         wishes=wish or (),
-        indifference=None if indifference is None else _fraction(indifference),
+        indifference=None
+        if indifference is None
+        else _fraction(indifference, option="--indifference"),
         confidence_level=level,
     )
     print_choice(found, as_json=as_json)
 
 
-def _fraction(text: str) -> float:
+def _fraction(text: str, *, option: str) -> float:
+    """A share as people write it; a bad one is told with the option it stands at."""
     try:
         value = float(text.removesuffix("%")) / (100 if text.endswith("%") else 1)
     except ValueError:
         value = -1.0
     if not 0 < value < 1:
-        raise typer.BadParameter(f'"{text}" is not a share such as 5% or 0.05')
+        meant = f". Did you mean {text}%?" if 1 <= value < 100 else ""
+        raise typer.BadParameter(
+            f'"{text}" is not a share such as 5% or 0.05{meant}', param_hint=option
+        )
     return value
 
 
@@ -144,8 +150,8 @@ def rig(
         found = api.rig(
             comparisons=comparisons,
             rounds=rounds,
-            planted=[_fraction(text) for text in planted or ["5%"]],
-            tolerance=_fraction(tolerance),
+            planted=[_fraction(text, option="--planted") for text in planted or ["5%"]],
+            tolerance=_fraction(tolerance, option="--tolerance"),
             cache=cache,
             on_progress=on_progress,
         )
@@ -174,7 +180,9 @@ def export(
     from mezzmark import api
 
     if output_format is ExportFormat.PARQUET and out is None and sys.stdout.isatty():
-        raise typer.BadParameter("a Parquet file is not for a terminal; add --out FILE")
+        raise typer.BadParameter(
+            "parquet is not for a terminal; add --out FILE", param_hint="--format"
+        )
     content = api.export(runs, output_format=output_format.value, table=table.value)
     data = content.encode("utf-8") if isinstance(content, str) else content
     if out is None:

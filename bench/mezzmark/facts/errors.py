@@ -80,3 +80,9 @@ class DestinationError(MezzmarkError, FileExistsError):
     """Something stands where output would go; nothing is ever overwritten."""
 
     exit_code = 27
+
+
+class UsageError(MezzmarkError, ValueError):
+    """The command line, or a function's arguments, ask for what there is not."""
+
+    exit_code = 28
