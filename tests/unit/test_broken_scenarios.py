@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from mezzmark.facts.errors import ScenarioError
+from mezzmark.runner.prepare import resolve_encodings
 from mezzmark.store.scenario_file import read_scenario
 
 GOOD = """\
@@ -50,7 +51,11 @@ BROKEN = {
     "nothing to measure": (("[scrub]", "[[x]]"), ["x"]),
     "two sources": (
         ('name = "street"', 'name = "street"\nfiles = ["a.mov"]'),
-        ["street", "not both"],
+        ["street", "both files and a recipe"],
+    ),
+    "no source": (
+        ("[clips.recipe]\nwidth_px = 640\nheight_px = 360\n", ""),
+        ["street", "neither files nor a recipe", 'files = ["path"]'],
     ),
     "repeated encoding": (('"vc3-sq"', '"original"'), ["original", "differ"]),
     "minimum above rounds": (("rounds = 3", "rounds = 3\nminimum_rounds = 5"), ["minimum_rounds"]),
@@ -94,6 +99,52 @@ def test_a_file_that_is_not_text_is_refused(tmp_path: Path) -> None:
     path.write_bytes(b'name = "\xff\xfe"')
     with pytest.raises(ScenarioError, match="UTF-8"):
         read_scenario(str(path))
+
+
+def test_a_media_file_is_not_told_to_become_text(tmp_path: Path) -> None:
+    """Bytes with zeros among them are no badly saved text: the error leads to `inspect`."""
+    path = tmp_path / "C0001.MP4"
+    path.write_bytes(b"\x00\x00\x00\x20ftypmp42\xff\xfe" * 10)
+    with pytest.raises(
+        ScenarioError, match=r"C0001.MP4: it is no text.*mezzmark inspect"
+    ) as caught:
+        read_scenario(str(path))
+    assert "UTF-8" not in str(caught.value)
+
+
+CUSTOM = """
+[[custom_encodings]]
+name = "house"
+codec = "VC-3"
+profile = "HQX"
+container = "mxf"
+"""
+
+
+def test_a_custom_encoding_may_be_listed_too(tmp_path: Path) -> None:
+    """Listed among `encodings` or not, it is measured once; a profile's capitals do not matter."""
+    plain = read_scenario(_write(tmp_path, GOOD + CUSTOM))
+    listed = read_scenario(_write(tmp_path, GOOD.replace('"vc3-sq"', '"vc3-sq", "house"') + CUSTOM))
+    assert listed == plain
+    assert [encoding.name for encoding in resolve_encodings(listed)] == ["vc3-sq", "house"]
+    house = resolve_encodings(listed)[-1]
+    assert (house.codec, house.profile, house.container) == ("VC-3", "hqx", "mxf")
+
+
+@pytest.mark.parametrize("taken", ["vc3-sq", "original"])
+def test_a_custom_encoding_cannot_share_a_listed_name(taken: str, tmp_path: Path) -> None:
+    """The catalogue's encoding and a custom one of its name would be two under one name."""
+    with pytest.raises(ScenarioError, match=f'share the encoding name "{taken}"'):
+        read_scenario(_write(tmp_path, GOOD + CUSTOM.replace("house", taken)))
+
+
+@pytest.mark.parametrize(("rounds", "minimum"), [(1, 1), (2, 2), (3, 3), (9, 3)])
+def test_the_minimum_left_out_is_three_or_all_rounds(
+    rounds: int, minimum: int, tmp_path: Path
+) -> None:
+    """Nobody is told of a key that was never written."""
+    text = GOOD.replace("rounds = 3", f"rounds = {rounds}")
+    assert read_scenario(_write(tmp_path, text)).minimum_rounds == minimum
 
 
 def test_a_missing_scenario_names_the_shipped_ones(tmp_path: Path) -> None:

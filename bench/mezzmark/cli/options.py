@@ -6,6 +6,8 @@ from typing import Annotated
 
 import typer
 
+from mezzmark.facts.round_limits import ROUNDS_RULE
+
 
 class RegressionFormat(StrEnum):
     """How verdicts are printed."""
@@ -46,12 +48,26 @@ OutOption = Annotated[
 CacheOption = Annotated[
     Path | None, typer.Option("--cache", help="Folder for made footage and encodings.")
 ]
-ResumeOption = Annotated[bool, typer.Option("--resume", help="Go on with the run in --out.")]
+ResumeOption = Annotated[
+    bool,
+    typer.Option(
+        "--resume",
+        help="Go on with the run in --out; footage, rounds and time budget are the run's own "
+        "unless given anew.",
+    ),
+]
 RoundsOption = Annotated[
-    int | None, typer.Option("--rounds", min=1, help="At most so many rounds.")
+    int | None,
+    typer.Option(
+        "--rounds",
+        min=1,
+        help="At most so many rounds; fewer than the scenario's minimum_rounds lower that too. "
+        "Intervals need 3.",
+    ),
 ]
 BudgetOption = Annotated[
-    float | None, typer.Option("--time-budget", min=1, help="Seconds after which no round begins.")
+    float | None,
+    typer.Option("--time-budget", min=1, help=f"Seconds of measuring: {ROUNDS_RULE}."),
 ]
 SeedOption = Annotated[
     int | None, typer.Option("--seed", min=0, help="Another seed than the scenario's.")

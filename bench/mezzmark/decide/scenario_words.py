@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 
 from mezzmark.decide.wording import count_text, visible_text
+from mezzmark.facts.round_limits import ROUNDS_RULE, limit_warnings
 from mezzmark.facts.scenario import Scenario
 
 
@@ -29,10 +30,21 @@ def scenario_lines(plan: Scenario) -> Iterator[str]:
     if plan.choose:
         wishes = [*plan.choose.wishes, *plan.choose.weights] or ["the usual ones"]
         yield f"choose: needs {_list(plan.choose.needs) or 'none'}; wishes {_list(wishes)}"
-    budget = f", {plan.time_budget_s:.0f} s at most" if plan.time_budget_s else ""
     yield (
         f"rounds: {plan.minimum_rounds} to {plan.rounds}, until every interval is within "
-        f"±{plan.precision_fraction:.0%}{budget}; seed {plan.seed}"
+        f"±{plan.precision_fraction:.0%}; seed {plan.seed}"
+    )
+    if plan.time_budget_s:
+        yield f"time budget: {plan.time_budget_s:g} s; {ROUNDS_RULE}"
+    yield from (f"warning: {text}" for text in limit_warnings_of(plan))
+
+
+def limit_warnings_of(plan: Scenario) -> tuple[str, ...]:
+    """What the scenario's numbers of rounds let it lack."""
+    return limit_warnings(
+        rounds=plan.rounds,
+        minimum_rounds=plan.minimum_rounds,
+        has_budget=plan.time_budget_s is not None,
     )
 
 

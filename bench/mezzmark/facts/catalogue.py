@@ -132,7 +132,8 @@ def _find_profile(codec: str, profile: str | None) -> CatalogueEntry:
             remedy=_nearest(codec, (*codecs, *_BY_NAME), shown=codecs),
         )
     for entry in of_codec:
-        if profile is None or entry.profile == profile:
+        # Standards write profiles in capitals ("HQX"), the catalogue does not.
+        if profile is None or entry.profile.lower() == profile.lower():
             return entry
     raise EncodingError(
         where=of_codec[0].codec,

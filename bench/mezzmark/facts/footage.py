@@ -76,8 +76,15 @@ class ClipSpec(Fact):
 
     @model_validator(mode="after")
     def _one_source(self) -> "ClipSpec":
-        if (self.recipe is None) == (not self.files):
-            raise ValueError(f'clip "{self.name}" needs either a recipe or files, not both')
+        if self.recipe is None and not self.files:
+            raise ValueError(
+                f'clip "{self.name}" has neither files nor a recipe; '
+                'add files = ["path"] or a [clips.recipe] table'
+            )
+        if self.recipe is not None and self.files:
+            raise ValueError(
+                f'clip "{self.name}" has both files and a recipe; a clip is one or the other'
+            )
         return self
 
 

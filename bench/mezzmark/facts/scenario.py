@@ -1,15 +1,17 @@
 """The scenario: what is to be measured, as the user writes it in TOML."""
 
-from collections.abc import Iterable
-from typing import Final, Literal
+from collections.abc import Iterable, Mapping
+from typing import Any, Final, Literal
 
 from pydantic import Field, model_validator
 
 from mezzmark.facts.base import Fact
+from mezzmark.facts.catalogue import catalogue_names
 from mezzmark.facts.choosing import ChooseSettings
 from mezzmark.facts.encoding import ORIGINAL, CustomEncoding
 from mezzmark.facts.fidelity import FidelitySettings
 from mezzmark.facts.footage import ClipSpec
+from mezzmark.facts.round_limits import INTERVAL_ROUNDS, ROUNDS_RULE, lowered_minimum
 from mezzmark.facts.throughput import CountChoice, DeliverySettings, GridSettings, IngestSettings
 
 SCENARIO_SCHEMA: Final = 1
@@ -54,11 +56,16 @@ class Scenario(Fact):
     description: str = ""
     seed: int = Field(ge=0, lt=2**63)
     rounds: int = Field(default=10, ge=1, le=1000, description="at most so many rounds")
-    minimum_rounds: int = Field(default=3, ge=1, le=1000)
+    minimum_rounds: int = Field(
+        default=INTERVAL_ROUNDS,
+        ge=1,
+        le=1000,
+        description="so many rounds are measured whatever the time budget; never above rounds",
+    )
     precision_fraction: float = Field(
         default=0.05, gt=0, lt=1, description="relative half-width at which rounds stop"
     )
-    time_budget_s: float | None = Field(default=None, gt=0)
+    time_budget_s: float | None = Field(default=None, gt=0, description=ROUNDS_RULE)
     trial_timeout_s: float = Field(default=300, gt=0)
     null_arm: bool = Field(
         default=False, description="measure the first cell of each task twice a round"
@@ -74,14 +81,28 @@ class Scenario(Fact):
     fidelity: FidelitySettings | None = None
     choose: ChooseSettings | None = None
 
+    @model_validator(mode="before")
+    @classmethod
+    def _fill_in(cls, data: Any) -> Any:
+        """Custom encodings that are listed too count once; rounds bound a minimum left out."""
+        if not isinstance(data, Mapping):
+            return data
+        rounds = data.get("rounds")
+        if type(rounds) is int and "minimum_rounds" not in data and rounds >= 1:
+            minimum = lowered_minimum(rounds, minimum_rounds=INTERVAL_ROUNDS)
+            data = {**data, "minimum_rounds": minimum}
+        return _without_listed_customs(data)
+
     @model_validator(mode="after")
     def _consistent(self) -> "Scenario":
         _refuse_repeats("clip", [clip.name for clip in self.clips])
-        _refuse_repeats("encoding", [*self.encodings, *(e.name for e in self.custom_encodings)])
+        customs = [custom.name for custom in self.custom_encodings]
+        _refuse_repeats("encoding", [*dict.fromkeys((*self.encodings, ORIGINAL)), *customs])
+        _refuse_repeats("encoding", list(self.encodings))
         if self.minimum_rounds > self.rounds:
             raise ValueError(
-                f"minimum_rounds is {self.minimum_rounds} but rounds is {self.rounds}; "
-                "it must not be larger"
+                f"minimum_rounds is {self.minimum_rounds} but rounds is {self.rounds}, and fewer "
+                "rounds than the minimum cannot be; lower minimum_rounds or leave it out"
             )
         tasks = (self.scrub, self.encode, self.grid, self.ingest, self.delivery, self.fidelity)
         if all(settings is None for settings in tasks):
@@ -92,6 +113,20 @@ class Scenario(Fact):
         if self.scrub and self.scrub.patterns == ("hop",) and len(self.clips) < 2:
             raise ValueError('the pattern "hop" moves between clips and needs at least two')
         return self
+
+
+def _without_listed_customs(data: Mapping[str, Any]) -> Mapping[str, Any]:
+    """The data with `encodings` freed of the names that `custom_encodings` brings; a name of the
+    catalogue stays, since it would mean two encodings."""
+    listed, customs = data.get("encodings"), data.get("custom_encodings")
+    if not isinstance(listed, list | tuple) or not isinstance(customs, list | tuple):
+        return data
+    brought = {
+        custom.get("name") if isinstance(custom, Mapping) else getattr(custom, "name", None)
+        for custom in customs
+    } - {ORIGINAL, *catalogue_names()}
+    kept = [name for name in listed if not (isinstance(name, str) and name in brought)]
+    return {**data, "encodings": kept}
 
 
 def _refuse_repeats(kind: str, names: list[str]) -> None:

@@ -49,8 +49,8 @@ def stop_reason(
 ) -> str:
     """Why no further round begins after `round_count` whole ones; empty when one does.
 
-    `minimum_rounds` are measured whatever they take, since fewer carry no interval. After them a
-    round begins only if it is expected (`next_round_s`) to end within the time budget.
+    `minimum_rounds` are measured whatever the budget; after that no round begins that would, by
+    what is expected of it (`next_round_s`), end after it.
     """
     if round_count >= scenario.rounds:
         return f"all {scenario.rounds} rounds are done"
@@ -63,8 +63,13 @@ def stop_reason(
             return f"{text} (after {round_count} rounds)"
     budget_s = scenario.time_budget_s
     if budget_s is not None and elapsed_s + (next_round_s or 0.0) > budget_s:
+        whatever = (
+            f", and at least {scenario.minimum_rounds} are measured whatever the budget"
+            if elapsed_s > budget_s
+            else ""
+        )
         return (
-            f"the time budget of {budget_s:g} s has no room for another round "
-            f"(after {round_count} rounds in {elapsed_s:.0f} s)"
+            f"another round would end after the time budget of {budget_s:g} s "
+            f"({round_count} rounds took {elapsed_s:.0f} s{whatever})"
         )
     return ""

@@ -7,6 +7,9 @@ from typing import Any
 
 from mezzmark.facts.errors import ScenarioError
 
+_HEAD_BYTES = 4096
+"""A zero byte among so many tells a media file or another binary one: no text has one."""
+
 
 def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
     """The file's text and its data. Raises ScenarioError with file, line, column and remedy."""
@@ -14,6 +17,12 @@ def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
         text = path.read_text(encoding="utf-8")
         return text, tomllib.loads(text)
     except UnicodeDecodeError as problem:
+        if b"\0" in problem.object[:_HEAD_BYTES]:
+            raise ScenarioError(
+                where=path.name,
+                what="it is no text at all, so it says nothing about what to measure",
+                remedy="Give a TOML file here; `mezzmark inspect` looks at footage",
+            ) from problem
         raise ScenarioError(
             where=path.name,
             what=f"it is not text in UTF-8 (byte {problem.start})",
