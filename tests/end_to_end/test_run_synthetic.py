@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from mezzmark.engines.synthetic import KERNEL, SyntheticEngine, Truth
-from mezzmark.facts.errors import DiskFullError, InterruptedRunError, RunError
+from mezzmark.facts.errors import DiskFullError, FootageError, InterruptedRunError, RunError
 from mezzmark.facts.footage import ClipSpec, Recipe
 from mezzmark.facts.jobs import Broken, EncodeJob, Refused, ScrubJob
 from mezzmark.facts.records import ScrubMeasurement
@@ -15,6 +15,7 @@ from mezzmark.runner.events import (
     CellGivenUp,
     Prepared,
     RoundFinished,
+    RoundsForecast,
     RoundStarted,
     Stopped,
     TrialFinished,
@@ -77,12 +78,13 @@ def no_waiting_for_the_disk(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_events_tell_each_step_once_and_in_order(tmp_path: Path) -> None:
-    """Prepared, then per round: start, each trial's start and end, end; then the reason. The 3
+    """Prepared, then per round: start, each trial's start and end, end (after the first, how long
+    the others take); then the reason. The 3
     cells and 2 kernels of each of 4 rounds make 20 trials, and `done` counts them."""
     events = list(events_of(scenario(), tmp_path))
     kinds = [type(event).__name__ for event in events]
     one_round = ["RoundStarted", *["TrialStarted", "TrialFinished"] * 5, "RoundFinished"]
-    assert kinds == ["Prepared", *one_round * 4, "Stopped"]
+    assert kinds == ["Prepared", *one_round, "RoundsForecast", *one_round * 3, "Stopped"]
     assert [e.done for e in events if isinstance(e, TrialFinished)] == list(range(1, 21))
     assert {e.total for e in events if isinstance(e, TrialFinished | Prepared)} == {20}
     assert events[-1] == Stopped(reason="all 4 rounds are done")
@@ -177,7 +179,7 @@ def test_the_time_budget_is_not_overrun_by_a_round_that_would_not_fit(tmp_path: 
     """Rounds of five trials of 1 s: 43 s hold eight of them, and a ninth would end after 45 s."""
     *_, last = events_of(scenario(rounds=100, time_budget_s=43), tmp_path, **Ticks(1.0).options())
     assert last.reason == (
-        "the time budget of 43 s has no room for another round (after 8 rounds in 40 s)"
+        "another round would end after the time budget of 43 s (8 rounds took 40 s)"
     )
     assert len(read_run(tmp_path / "run").trials) == 8 * 5
 
@@ -188,7 +190,7 @@ def test_what_passes_between_trials_counts_against_the_budget(tmp_path: Path) ->
     events = events_of(scenario(rounds=100, time_budget_s=43), tmp_path, **ticks.options())
     for last in events:
         ticks.now_s += isinstance(last, TrialFinished)
-    assert "after 4 rounds in 40 s" in last.reason
+    assert "(4 rounds took 40 s)" in last.reason
 
 
 def test_a_resumed_run_has_what_is_left_of_its_budget(tmp_path: Path) -> None:
@@ -196,7 +198,87 @@ def test_a_resumed_run_has_what_is_left_of_its_budget(tmp_path: Path) -> None:
     list(events_of(scenario(rounds=4), tmp_path, **Ticks(1.0).options()))
     more = scenario(rounds=100, time_budget_s=43)
     *_, last = events_of(more, tmp_path, resume=True, **Ticks(1.0).options())
-    assert "after 8 rounds in 40 s" in last.reason
+    assert "(8 rounds took 40 s)" in last.reason
+
+
+def test_the_minimum_is_measured_whatever_the_budget(tmp_path: Path) -> None:
+    """Rounds of 5 s against a budget of 7: both rounds of the minimum come, no third, and the
+    reason says why there were two."""
+    *_, last = events_of(scenario(time_budget_s=7), tmp_path, **Ticks(1.0).options())
+    assert last.reason == (
+        "another round would end after the time budget of 7 s "
+        "(2 rounds took 10 s, and at least 2 are measured whatever the budget)"
+    )
+
+
+@pytest.mark.parametrize(
+    ("changes", "most", "most_s", "budget_s"),
+    [({}, 6, 30, None), ({"time_budget_s": 23}, 4, 20, 23), ({"time_budget_s": 7}, 2, 10, 7)],
+)
+def test_after_the_first_round_it_is_told_how_long_the_rest_takes(
+    tmp_path: Path, changes: dict, most: int, most_s: float, budget_s: float | None
+) -> None:
+    """Rounds of 5 s: two at least in 10 s; six in 30 s, or as many as end within the budget. It is
+    told once, right after the first round."""
+    plan = scenario(rounds=6, **changes)
+    events = list(events_of(plan, tmp_path, **Ticks(1.0).options()))
+    told = [place for place, event in enumerate(events) if isinstance(event, RoundsForecast)]
+    assert len(told) == 1
+    assert events[told[0] - 1] == RoundFinished(round_index=0, round_count=6)
+    found = events[told[0]]
+    assert (found.minimum_rounds, found.most_rounds) == (2, most)
+    assert (found.round_s, found.minimum_s, found.most_s) == pytest.approx((5, 10, most_s))
+    assert found.time_budget_s == budget_s
+
+
+def test_time_left_of_the_minimum_ends_with_it(tmp_path: Path) -> None:
+    """Two rounds of 5 s are the minimum: after the first trial 9 s are left of it, in the third
+    round none."""
+    events = events_of(scenario(), tmp_path, **Ticks(1.0).options())
+    left_s = [event.minimum_eta_s for event in events if isinstance(event, TrialStarted)]
+    assert left_s[0] is None
+    assert left_s[1:] == pytest.approx([9, 8, 7, 6, 5, 4, 3, 2, 1] + [0] * 10)
+
+
+@pytest.mark.parametrize("is_new", [True, False])
+def test_a_start_that_fails_leaves_no_folder_of_its_own(tmp_path: Path, is_new: bool) -> None:
+    """Footage that is not there: the folder made for the run is gone, one that stood there before
+    stays, empty as it was."""
+    folder = tmp_path / "run"
+    if not is_new:
+        folder.mkdir()
+    plan = scenario(clips=(ClipSpec(name="own", files=(f"{tmp_path}/absent.mov",)),))
+    with pytest.raises(FootageError, match="absent"):
+        list(events_of(plan, tmp_path, footage=None))
+    assert folder.exists() is not is_new
+    assert is_new or list(folder.iterdir()) == []
+
+
+def test_other_footage_is_told_before_anything_is_prepared(tmp_path: Path) -> None:
+    """A run of two files, gone on with one of them: one sentence names both sides, and the run
+    stays as it was."""
+    names = ("C0001.MP4", "C0002.MP4")
+    for name in names:
+        (tmp_path / name).write_bytes(b"")
+    files = [f"{tmp_path}/{name}" for name in names]
+    plan = scenario(clips=(ClipSpec(name="own", files=tuple(files)),))
+    footage = synthetic_footage(plan)
+    footage.clips[:] = [
+        clip.model_copy(
+            update={"source": "own", "original": clip.original.model_copy(update={"path": name})}
+        )
+        for clip in footage.clips
+        for name in names
+    ]
+    list(events_of(plan, tmp_path, footage=footage))
+    before = {p: p.read_bytes() for p in (tmp_path / "run").iterdir()}
+    fewer = scenario(clips=(ClipSpec(name="own", files=tuple(files[:1])),))
+    text = "this run measured C0001.MP4 and C0002.MP4, you passed C0001.MP4. Measure"
+    with pytest.raises(RunError, match=text):
+        list(events_of(fewer, tmp_path, resume=True, footage=None))
+    with pytest.raises(RunError, match=r'of the scenario "synthetic", and "other" was asked'):
+        list(events_of(scenario(name="other"), tmp_path, resume=True, footage=None))
+    assert {path: path.read_bytes() for path in before} == before
 
 
 def test_time_left_shrinks_to_nothing(tmp_path: Path) -> None:

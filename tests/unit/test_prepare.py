@@ -18,6 +18,7 @@ from mezzmark.facts.jobs import (
     Refused,
 )
 from mezzmark.facts.scenario import EncodeSettings, Scenario
+from mezzmark.runner.events import LeftOut, Preparing
 from mezzmark.runner.footage_files import expand_files, name_own_clips
 from mezzmark.runner.prepare import median_keyframe_interval, prepare_footage
 from mezzmark.runner.synthetic_footage import synthetic_footage
@@ -56,6 +57,13 @@ def test_what_names_no_file_is_an_error(tmp_path: Path, pattern: str, text: str)
     """A glob without a match and a missing file are named, each in its own words."""
     with pytest.raises(FootageError, match=text):
         expand_files((str(tmp_path / pattern),))
+
+
+def test_a_folder_is_told_how_its_files_are_named(tmp_path: Path) -> None:
+    """A folder is no missing file: the error gives the glob to write, in quotes."""
+    touch(tmp_path / "card/C1.mov")
+    with pytest.raises(FootageError, match=r"card: it is a folder.*card/\*\""):
+        expand_files((f"{tmp_path}/card",))
 
 
 def test_own_clips_have_names_of_their_own(tmp_path: Path) -> None:
@@ -168,8 +176,12 @@ def test_what_cannot_be_made_is_noted_and_the_rest_is_prepared(tmp_path: Path) -
     assert footage.frame_counts == {"own/0.mov": 47, "own/2.mov": 47}
     assert {m.bitrate_bps for m in footage.media_manifests} == {2000.0}
     assert {clip.source for clip in footage.clips} == {"own"}
-    assert [event.done for event in events] == [0, 0, 1, 2, 3, 3, 6, 6, 7, 8]
-    assert {event.total for event in events} == {9}
+    steps = [event for event in events if isinstance(event, Preparing)]
+    assert [event.done for event in steps] == [0, 0, 1, 2, 3, 3, 6, 6, 7, 8]
+    assert {event.total for event in steps} == {9}
+    told = [place for place, event in enumerate(events) if isinstance(event, LeftOut)]
+    assert [events[place].reason for place in told] == footage.refused
+    assert told == [3, 7, 11]  # each before the next step begins
 
 
 def test_no_clip_left_ends_the_run_with_the_reasons(tmp_path: Path) -> None:

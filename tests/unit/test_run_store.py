@@ -9,6 +9,7 @@ import pytest
 from fabricated_run import Fabrication, fabricate_run
 
 from mezzmark.facts.errors import DestinationError, DiskFullError, RunError
+from mezzmark.facts.footage import ClipSpec
 from mezzmark.facts.records import Trial
 from mezzmark.facts.run import Manifest
 from mezzmark.store import run_store
@@ -214,7 +215,7 @@ def test_resuming_names_whatever_makes_it_another_run(made) -> None:
         "the scenario's seed differs": {
             "scenario": before.scenario.model_copy(update={"seed": before.scenario.seed + 1})
         },
-        f'clip "{clip.clip}" is not the same': {"clips": (clip, *before.clips[1:])},
+        f"{clip.clip} is not the same footage as before": {"clips": (clip, *before.clips[1:])},
         f'medium "{medium.clip} as {medium.encoding}" is gone': {"media": before.media[1:]},
         f'medium "{medium.clip} as {medium.encoding}" is not the same': {
             "media": (medium, *before.media[1:])
@@ -232,6 +233,66 @@ def test_resuming_names_whatever_makes_it_another_run(made) -> None:
         assert any(text in difference for difference in describe_differences(before, now))
         with pytest.raises(RunError, match="is of something else"):
             refuse_other_run(before, now, where="run")
+
+
+def test_what_differs_is_told_in_a_few_words_footage_first(made) -> None:
+    """Own files by name, in one clause; what only follows from it (clips and media that are new or
+    gone) is not told again; beyond three differences the rest is counted."""
+
+    def of_files(*names: str, **changes: object) -> Manifest:
+        clip, medium = made[0].clips[0], made[0].media[0]
+        own = clip.original.model_copy
+        return made[0].model_copy(
+            update={
+                "clips": tuple(
+                    clip.model_copy(
+                        update={
+                            "clip": f"own/{name}",
+                            "source": "own",
+                            "original": own(update={"path": name}),
+                            "fingerprint": name,
+                        }
+                    )
+                    for name in names
+                ),
+                "media": tuple(
+                    medium.model_copy(update={"clip": f"own/{name}", "fingerprint": name})
+                    for name in names
+                ),
+                **changes,
+            }
+        )
+
+    before, now = of_files("A.MP4", "B.MP4"), of_files("B.MP4")
+    assert describe_differences(before, now) == [
+        "this run measured A.MP4 and B.MP4, you passed B.MP4"
+    ]
+    many = of_files("A.MP4", "B.MP4", "C.MP4", "D.MP4", mezzmark_version="9", encodings=())
+    with pytest.raises(RunError) as caught:
+        refuse_other_run(before, many, where="run")
+    assert "you passed A.MP4, B.MP4 and 2 more; encoding" in str(caught.value)
+    assert caught.value.what.count(";") == 3
+    differences = describe_differences(before, many)
+    assert f"and {len(differences) - 3} more difference" in caught.value.what
+
+
+def test_own_files_may_lie_elsewhere(made) -> None:
+    """The same bytes under another path are the same footage."""
+    clip = ClipSpec(name="own", files=("/card/A.MP4",))
+    scenarios = [
+        made[0].scenario.model_copy(update={"clips": (clip.model_copy(update={"files": files}),)})
+        for files in (("/card/A.MP4",), ("/disk/A.MP4",))
+    ]
+    before, now = (made[0].model_copy(update={"scenario": s}) for s in scenarios)
+    assert describe_differences(before, now) == []
+
+
+def test_a_run_that_ended_before_it_began_says_so(tmp_path: Path) -> None:
+    """A folder with nothing but a run's lock is told apart from one that never was a run."""
+    with lock_run_in(tmp_path / "run"):
+        pass
+    with pytest.raises(RunError, match="ended before anything was measured"):
+        read_run(tmp_path / "run")
 
 
 def test_other_limits_do_not_make_it_another_run(made) -> None:

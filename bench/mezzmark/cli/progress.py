@@ -1,7 +1,7 @@
 """Shows a run as it happens: what runs now, rounds done, time left.
 
-On a terminal a live bar on standard error; elsewhere (a log, a pipe) one line a round, so that
-standard output carries nothing but the result.
+On a terminal a live bar on standard error; elsewhere (a log, a pipe) a line for each step and one
+every half minute in between, so that standard output carries nothing but the result.
 """
 
 from collections.abc import Callable, Iterator
@@ -11,18 +11,24 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 
 from mezzmark.decide.wording import visible_text
-from mezzmark.facts.records import Trial
+from mezzmark.host_clock import read_clock_ns
 from mezzmark.runner.events import (
     CellGivenUp,
     Event,
+    LeftOut,
+    Noted,
     Prepared,
     Preparing,
     RoundFinished,
+    RoundsForecast,
     RoundStarted,
     Stopped,
     TrialFinished,
     TrialStarted,
 )
+
+LINE_INTERVAL_NS = 30 * 10**9
+"""Of lines that only say how far it is, no two come nearer than this."""
 
 
 @contextmanager
@@ -62,6 +68,12 @@ class _BarView:
         self._round = ""
 
     def show(self, event: Event) -> None:
+        if remark := remark_text(event):
+            self._bar.console.print(
+                visible_text(remark[0].upper() + remark[1:]),
+                style="" if isinstance(event, Stopped | RoundsForecast) else "yellow",
+                markup=False,
+            )
         match event:
             case Preparing(message=message, done=done, total=total, done_fraction=fraction):
                 self._update(
@@ -72,8 +84,8 @@ class _BarView:
                 )
             case Prepared(done=done, total=total):
                 self._update(stage="Measure", completed=done, total=total, place="", now="")
-            case RoundStarted(round_index=index, round_count=count):
-                self._round = f"round {index + 1} of at most {count}"
+            case RoundStarted():
+                self._round = _round_text(event)
             case TrialStarted(cell=cell, done=done, total=total, eta_s=eta_s):
                 self._update(
                     completed=done,
@@ -82,53 +94,124 @@ class _BarView:
                     left=shown_time_left(eta_s),
                     now=visible_text(cell.cell_id),
                 )
-            case TrialFinished(trial=trial, done=done):
+            case TrialFinished(done=done):
                 self._update(completed=done)
-                if trial.outcome != "finished":
-                    self._print(_failure_line(trial), style="yellow")
-            case CellGivenUp(cell=cell, reason=reason):
-                self._print(f"left out from now on: {cell.cell_id} ({reason})", style="yellow")
-            case Stopped(reason=reason):
-                self._print(f"Stopped: {reason}")
             case _:
                 pass
-
-    def _print(self, line: str, *, style: str = "") -> None:
-        self._bar.console.print(visible_text(line), style=style, markup=False)
 
     def _update(self, **fields: object) -> None:
         self._bar.update(self._task, **fields)  # type: ignore[arg-type]
 
 
 class _LineView:
-    """One line for each stage, round and failure."""
+    """A line for each stage, round, warning and failure, and in between one every half minute."""
 
-    def __init__(self, console: Console) -> None:
+    def __init__(self, console: Console, *, clock_ns: Callable[[], int] = read_clock_ns) -> None:
         self._console = console
+        self._clock_ns = clock_ns
+        self._last_line_ns = clock_ns()
         self._last_message = ""
+        self._round: RoundStarted | None = None
+        self._done_in_round = 0
 
     def show(self, event: Event) -> None:
+        if remark := remark_text(event):
+            self._say(remark)
         match event:
-            case Preparing(message=message, done=done, total=total):
-                if message != self._last_message:
-                    self._last_message = message
-                    self._say(f"footage {done}/{total}: {message}")
+            case Preparing():
+                self._show_preparing(event)
             case Prepared(done=done, total=total):
                 resumed = f", {done} of them done before" if done else ""
                 self._say(f"measuring: at most {total} trials{resumed}")
-            case RoundFinished(round_index=index, round_count=count):
-                self._say(f"round {index + 1} of at most {count} done")
-            case TrialFinished(trial=trial) if trial.outcome != "finished":
-                self._say(_failure_line(trial))
-            case CellGivenUp(cell=cell, reason=reason):
-                self._say(f"left out from now on: {cell.cell_id} ({reason})")
-            case Stopped(reason=reason):
-                self._say(f"stopped: {reason}")
+            case RoundStarted():
+                self._round, self._done_in_round = event, 0
+            case TrialStarted():
+                self._show_place(event)
+            case TrialFinished():
+                self._done_in_round += 1
+            case RoundFinished() if self._round:
+                self._say(f"{_round_text(self._round)} done")
             case _:
                 pass
 
+    def _show_preparing(self, event: Preparing) -> None:
+        if event.message != self._last_message:
+            self._last_message = event.message
+            self._say(f"footage {event.done}/{event.total}: {event.message}")
+        elif self._is_time():
+            share = f"{100 * event.done_fraction:.0f} %"
+            self._say(f"footage {event.done}/{event.total}: {event.message}, {share}")
+
+    def _show_place(self, event: TrialStarted) -> None:
+        if self._round is None or not self._is_time():
+            return
+        place = f"{self._done_in_round} of {self._round.trial_count} trials"
+        left = shown_time_left(event.eta_s)
+        if event.minimum_eta_s:
+            left = f"{shown_time_left(event.minimum_eta_s)} of the minimum"
+        elif left:
+            left += " at most"
+        self._say(", ".join(part for part in (_round_text(self._round), place, left) if part))
+
+    def _is_time(self) -> bool:
+        return self._clock_ns() - self._last_line_ns >= LINE_INTERVAL_NS
+
     def _say(self, line: str) -> None:
+        self._last_line_ns = self._clock_ns()
         self._console.print(visible_text(line), markup=False, highlight=False, soft_wrap=True)
+
+
+def remark_text(event: Event) -> str:
+    """What is told of an event wherever it is shown; empty where it only moves things on."""
+    match event:
+        case Noted(message=message):
+            return f"note: {message}"
+        case LeftOut(reason=reason):
+            return f"left out: {reason}"
+        case CellGivenUp(cell=cell, reason=reason):
+            return f"left out from now on: {cell.cell_id} ({reason})"
+        case TrialFinished(trial=trial) if trial.outcome != "finished":
+            return f"{trial.outcome.replace('_', ' ')}: {trial.cell.cell_id}: {trial.reason}"
+        case RoundsForecast():
+            return forecast_text(event)
+        case Stopped(reason=reason):
+            return f"stopped: {reason}"
+        case _:
+            return ""
+
+
+def _round_text(started: RoundStarted) -> str:
+    """`round 1 of 4 to 12`."""
+    least, most = started.minimum_rounds, started.round_count
+    return f"round {started.round_index + 1} of {most if least == most else f'{least} to {most}'}"
+
+
+def forecast_text(found: RoundsForecast) -> str:
+    """`a round takes 80 s: at least 4 rounds, about 5 min; at most 12, about 16 min`."""
+    text = f"a round takes {_duration(found.round_s)}: "
+    if found.minimum_rounds == found.most_rounds:
+        only = f"{found.minimum_rounds} rounds, about {_duration(found.minimum_s)} in all"
+        if found.time_budget_s is None:
+            return text + only
+        return f"{text}{only}; the time budget of {found.time_budget_s:g} s has no room for more"
+    text += (
+        f"at least {found.minimum_rounds} rounds, about {_duration(found.minimum_s)}; "
+        f"at most {found.most_rounds}, about {_duration(found.most_s)}"
+    )
+    if found.time_budget_s is not None:
+        text += f", by the time budget of {found.time_budget_s:g} s"
+    return text
+
+
+def _duration(seconds: float) -> str:
+    """Seconds up to a minute and a half, then minutes, then hours: as exact as a guess may be."""
+    if seconds < 10:
+        return f"{max(0.1, seconds):.1f} s"
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    if seconds < 90 * 60:
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds / 3600:.1f} h"
 
 
 def shown_time_left(eta_s: float | None) -> str:
@@ -138,7 +221,3 @@ def shown_time_left(eta_s: float | None) -> str:
     if eta_s < 90:
         return f"about {max(1, round(eta_s))} s left"
     return f"about {round(eta_s / 60)} min left"
-
-
-def _failure_line(trial: Trial) -> str:
-    return f"{trial.outcome.replace('_', ' ')}: {trial.cell.cell_id}: {trial.reason}"

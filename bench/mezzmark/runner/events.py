@@ -8,6 +8,13 @@ from mezzmark.facts.run import Manifest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Noted:
+    """Something about this run that a person should know and did not write."""
+
+    message: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Preparing:
     """One step of making or indexing media goes on. `done_fraction` (0 to 1) is of this step;
     `done` of `total` steps are finished."""
@@ -16,6 +23,13 @@ class Preparing:
     done_fraction: float
     done: int
     total: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut:
+    """A clip, or an encoding of it, cannot be made and will not be measured; `reason` names it."""
+
+    reason: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,22 +44,26 @@ class Prepared:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoundStarted:
-    """A round begins; `round_index` counts from 0, `round_count` is the most there will be."""
+    """A round begins; `round_index` counts from 0, `round_count` is the most there will be,
+    `minimum_rounds` are measured whatever the budget. `trial_count` trials of it are to be done."""
 
     round_index: int
     round_count: int
     trial_count: int
+    minimum_rounds: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrialStarted:
     """A trial begins. `eta_s` is the expected time to the end of all rounds or of the time budget,
-    whichever comes first; None while nothing is known."""
+    whichever comes first, `minimum_eta_s` that to the end of the rounds that are measured whatever
+    the budget (0 after them); None while nothing is known."""
 
     cell: Cell
     done: int
     total: int
     eta_s: float | None
+    minimum_eta_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +92,19 @@ class RoundFinished:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RoundsForecast:
+    """After the first round: how long one takes, and about when, from the start, the least and the
+    most rounds will be done. `time_budget_s` is told where it is what bounds the most."""
+
+    round_s: float
+    minimum_rounds: int
+    minimum_s: float
+    most_rounds: int
+    most_s: float
+    time_budget_s: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stopped:
     """The run is over; `reason` also stands in the manifest."""
 
@@ -81,12 +112,15 @@ class Stopped:
 
 
 Event = (
-    Preparing
+    Noted
+    | Preparing
+    | LeftOut
     | Prepared
     | RoundStarted
     | TrialStarted
     | TrialFinished
     | CellGivenUp
     | RoundFinished
+    | RoundsForecast
     | Stopped
 )

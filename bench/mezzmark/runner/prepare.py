@@ -28,7 +28,7 @@ from mezzmark.facts.jobs import (
 )
 from mezzmark.facts.run import ClipManifest, MediaManifest
 from mezzmark.facts.scenario import Scenario
-from mezzmark.runner.events import Preparing
+from mezzmark.runner.events import LeftOut, Preparing
 from mezzmark.runner.footage_files import expand_files, name_own_clips
 from mezzmark.runner.plan import clip_seed
 from mezzmark.runner.workers import Converse
@@ -68,8 +68,9 @@ class _Original:
 
 def prepare_footage(
     scenario: Scenario, *, cache_dir: Path, converse: Converse
-) -> Generator[Preparing, None, Footage]:
-    """Prepare all clips and encodings of a scenario, in its order; returns the Footage.
+) -> Generator[Preparing | LeftOut, None, Footage]:
+    """Prepare all clips and encodings of a scenario, in its order; returns the Footage. What cannot
+    be made is told as soon as it is known.
 
     FootageError when no clip is left, or a path names no file; DiskFullError and
     InterruptedRunError end the preparation, and the cache keeps what was made.
@@ -83,6 +84,7 @@ def prepare_footage(
         done += 1
         if not isinstance(source, PreparedMedia):
             footage.refused.append(f'clip "{original.clip}": {_reason(source)}')
+            yield LeftOut(reason=footage.refused[-1])
             done += len(footage.encodings)
             continue
         _add_clip(footage, original, source)
@@ -102,6 +104,7 @@ def prepare_footage(
                 footage.refused.append(
                     f'clip "{original.clip}", encoding "{encoding.name}": {_reason(made)}'
                 )
+                yield LeftOut(reason=footage.refused[-1])
     if not footage.clips:
         raise FootageError(
             where="footage",

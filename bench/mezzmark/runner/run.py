@@ -3,8 +3,7 @@
 import shutil
 import tempfile
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from functools import partial
+from dataclasses import dataclass
 from pathlib import Path
 
 from mezzmark.facts.cells import Cell, PlannedTrial
@@ -25,25 +24,24 @@ from mezzmark.runner.events import (
     TrialFinished,
     TrialStarted,
 )
+from mezzmark.runner.forecast import TimeLeft, expected_s, forecast_rounds, time_left
 from mezzmark.runner.interruption import StopWish, heed_signals
-from mezzmark.runner.manifest import add_bandwidth, describe_run, manifest_cells
+from mezzmark.runner.manifest import describe_run, manifest_cells
 from mezzmark.runner.plan import plan_round
 from mezzmark.runner.prepare import Footage, prepare_footage
 from mezzmark.runner.progress import Progress
+from mezzmark.runner.start import (
+    begin_run,
+    choose_converse,
+    clean_start,
+    go_on,
+    refuse_another,
+)
 from mezzmark.runner.stopping import StopWhen, stop_at_precision, stop_reason
 from mezzmark.runner.trials import Circumstances, describe_job, record_trial
-from mezzmark.runner.workers import Converse, Execute, converse_with_worker, last_answer
-from mezzmark.store.run_identity import refuse_other_run
+from mezzmark.runner.workers import Converse, Execute, last_answer
 from mezzmark.store.run_lock import lock_run
-from mezzmark.store.run_store import (
-    SCRATCH_NAME,
-    Run,
-    append_trial,
-    claim_run_dir,
-    create_run,
-    read_run,
-    write_manifest,
-)
+from mezzmark.store.run_store import SCRATCH_NAME, append_trial, claim_run_dir, write_manifest
 
 
 def run_scenario(
@@ -66,15 +64,18 @@ def run_scenario(
     `footage` for what would be prepared.
     """
     run_dir, cache_dir = Path(run_dir), Path(cache_dir)
+    is_new = not run_dir.exists()
     claim_run_dir(run_dir, resume=resume)
-    with lock_run(run_dir), heed_signals() as wish:
+    with lock_run(run_dir), clean_start(run_dir, is_new=is_new), heed_signals() as wish:
         is_resumed = claim_run_dir(run_dir, resume=resume)
-        converse = _converse(execute, wish)
+        if is_resumed:
+            refuse_another(run_dir, scenario)
+        converse = choose_converse(execute, wish)
         if footage is None:
             footage = yield from prepare_footage(scenario, cache_dir=cache_dir, converse=converse)
         clock = clock or Clock()
         described = describe_run(scenario, footage, cache_dir=cache_dir, clock=clock)
-        run = _go_on(run_dir, described) if is_resumed else _begin(run_dir, described, converse)
+        run = go_on(run_dir, described) if is_resumed else begin_run(run_dir, described, converse)
         rounds = _Rounds(
             run_dir=run_dir,
             manifest=run.manifest,
@@ -93,33 +94,6 @@ def run_scenario(
         yield from rounds.measure()
 
 
-def _begin(run_dir: Path, described: Manifest, converse: Converse) -> Run:
-    """A new run on disk, without a trial yet."""
-    manifest = add_bandwidth(described, converse)
-    create_run(run_dir, manifest)
-    return Run(run_dir=run_dir, manifest=manifest, trials=(), torn_line_count=0)
-
-
-def _go_on(run_dir: Path, described: Manifest) -> Run:
-    """The run on disk, its scenario as asked for now: it may ask for more rounds or more time."""
-    run = read_run(run_dir)
-    refuse_other_run(run.manifest, described, where=str(run_dir))
-    manifest = run.manifest.model_copy(update={"scenario": described.scenario, "stop_reason": ""})
-    write_manifest(run_dir, manifest)
-    return replace(run, manifest=manifest)
-
-
-def _converse(execute: Execute | None, wish: StopWish) -> Converse:
-    if execute is None:
-        return partial(converse_with_worker, is_cancelled=wish.is_made)
-    stand_in = execute
-
-    def converse(job: Job, timeout_s: float) -> Iterator[Answer]:
-        yield stand_in(job, timeout_s)
-
-    return converse
-
-
 @dataclass(slots=True, kw_only=True)
 class _Rounds:
     """The measuring part of one session of a run."""
@@ -134,6 +108,7 @@ class _Rounds:
     clock: Clock
     started_ns: int
     stop_when: StopWhen
+    is_forecast: bool = False
 
     @property
     def scenario(self) -> Scenario:
@@ -204,24 +179,28 @@ class _Rounds:
         return self.progress.earlier_s + (self.clock.monotonic_ns() - self.started_ns) * 1e-9
 
     def _expected_s(self, planned: Sequence[PlannedTrial]) -> float | None:
-        """What these trials will take, with what passes between trials in its share so far."""
-        expected_s, walls_s = self.progress.expected_s(planned), self.progress.walls_s
-        if expected_s is None or walls_s <= 0:
-            return expected_s
-        return expected_s * max(1.0, self._elapsed_s() / walls_s)
+        return expected_s(self.progress, planned, elapsed_s=self._elapsed_s())
 
     def _round(self, round_index: int, left: list[PlannedTrial], per_round: int) -> Iterator[Event]:
         total = self._total(per_round)
         yield RoundStarted(
-            round_index=round_index, round_count=self.scenario.rounds, trial_count=len(left)
+            round_index=round_index,
+            round_count=self.scenario.rounds,
+            trial_count=len(left),
+            minimum_rounds=self.scenario.minimum_rounds,
         )
         for place, planned in enumerate(left):
             if self.progress.is_given_up(planned.cell):
                 continue
             once = len(self._plan(0)) - per_round if round_index else 0
             done = once + round_index * per_round + planned.position
+            time = self._time_left(left[place:])
             yield TrialStarted(
-                cell=planned.cell, done=done, total=total, eta_s=self._eta_s(left[place:])
+                cell=planned.cell,
+                done=done,
+                total=total,
+                eta_s=time.whole_s if time else None,
+                minimum_eta_s=time.minimum_s if time else None,
             )
             trial = self._trial(planned)
             append_trial(self.run_dir, trial)
@@ -230,20 +209,33 @@ class _Rounds:
             if self.progress.is_given_up(trial.cell):
                 yield CellGivenUp(cell=trial.cell, reason=trial.reason)
         yield RoundFinished(round_index=round_index, round_count=self.scenario.rounds)
+        yield from self._forecast(round_index + 1)
 
-    def _eta_s(self, left: list[PlannedTrial]) -> float | None:
-        """Expected time to the end of all rounds or of the budget, and to this round's at least."""
+    def _time_left(self, left: list[PlannedTrial]) -> TimeLeft | None:
         rest_s = self._expected_s(left)
         round_s = self._expected_s(self._plan(left[0].round_index))
         if rest_s is None or round_s is None:
             return None
-        rounds_after = self.scenario.rounds - 1 - left[0].round_index
-        everything_s = rest_s + rounds_after * round_s
-        if self.scenario.time_budget_s is None:
-            return everything_s
-        rounds_due = max(0, self.scenario.minimum_rounds - 1 - left[0].round_index)
-        budget_left_s = self.scenario.time_budget_s - self._elapsed_s()
-        return min(everything_s, max(budget_left_s, rest_s + rounds_due * round_s))
+        return time_left(
+            self.scenario,
+            round_index=left[0].round_index,
+            rest_s=rest_s,
+            round_s=round_s,
+            elapsed_s=self._elapsed_s(),
+        )
+
+    def _forecast(self, rounds_done: int) -> Iterator[Event]:
+        """How long the rounds to come take, told once, when the first of this session is over."""
+        round_s = self._expected_s(self._plan(rounds_done))
+        if self.is_forecast or not round_s or rounds_done >= self.scenario.rounds:
+            return
+        self.is_forecast = True
+        yield forecast_rounds(
+            self.scenario,
+            rounds_done=rounds_done,
+            round_s=round_s,
+            elapsed_s=self._elapsed_s(),
+        )
 
     def _trial(self, planned: PlannedTrial) -> Trial:
         self._heed_wish()

@@ -1,7 +1,10 @@
 """Whether a run may be gone on with: what decides a measurement must be what it was."""
 
+from collections.abc import Collection, Sequence
+from typing import Any
+
 from mezzmark.facts.errors import RunError
-from mezzmark.facts.run import HostFacts, Manifest
+from mezzmark.facts.run import ClipManifest, HostFacts, Manifest
 from mezzmark.facts.scenario import Scenario
 
 CHANGEABLE_LIMITS = {
@@ -17,53 +20,139 @@ CHANGEABLE_LIMITS = {
 """Scenario keys that say how long to measure, or nothing at all of what; a resumed run may have
 other ones, for the order of its rounds does not depend on them."""
 
+FOOTAGE_KEY = "clips"
+"""Where the footage stands in a scenario; the files themselves are told apart by their bytes."""
+
+SHOWN_DIFFERENCES = 3
+"""More than so many are counted, not listed: the first ones say which run it is."""
+
 _HOST_KEYS = ("cpu_model", "usable_core_count", "memory_bytes", "operating_system", "kernel")
 
 
 def refuse_other_run(before: Manifest, now: Manifest, *, where: str) -> None:
     """RunError naming what differs, when `now` would not measure what `before` did."""
-    differences = describe_differences(before, now)
-    if differences:
-        raise RunError(
-            where=where,
-            what="the run in this folder is of something else: " + "; ".join(differences),
-            remedy="Measure into another folder with --out, or restore what has changed.",
+    _refuse(describe_differences(before, now), where=where)
+
+
+def refuse_other_scenario(before: Scenario, now: Scenario, *, where: str) -> None:
+    """The same of what the scenarios alone tell, before anything is prepared."""
+    name = (
+        [f'it is of the scenario "{before.name}", and "{now.name}" was asked for']
+        if before.name != now.name
+        else []
+    )
+    _refuse(name or _changed_scenario(before, now, without=()), where=where)
+
+
+def refuse_lost_footage(before: Manifest, file_names: Sequence[str], *, where: str) -> None:
+    """RunError when a file that was measured is not among those passed now; what is new among
+    them is only known once it is read."""
+    measured = [_clip_name(clip) for clip in before.clips if clip.source == "own"]
+    if set(measured) - set(file_names):
+        _refuse(
+            [f"this run measured {_list(measured)}, you passed {_list(file_names)}"], where=where
         )
 
 
-def describe_differences(before: Manifest, now: Manifest) -> list[str]:
-    """What differs between two manifests that decides a measurement, in words."""
-    texts = _changed_scenario(before.scenario, now.scenario)
-    pairs = (
-        ("mezzmark", before.mezzmark_version, now.mezzmark_version),
-        *_host_pairs(before.host, now.host),
+def _refuse(differences: Sequence[str], *, where: str) -> None:
+    if not differences:
+        return
+    shown = "; ".join(differences[:SHOWN_DIFFERENCES])
+    left = len(differences) - SHOWN_DIFFERENCES
+    if left > 0:
+        shown += f"; and {left} more {'difference' if left == 1 else 'differences'}"
+    raise RunError(
+        where=where,
+        what=f"the run in this folder is of something else: {shown}",
+        remedy="Measure into another folder with --out, or restore what has changed.",
     )
-    texts += [f"{name} was {was}, is {now_is}" for name, was, now_is in pairs if was != now_is]
-    texts += _changed_entries(
+
+
+def describe_differences(before: Manifest, now: Manifest) -> list[str]:
+    """What differs between two manifests that decides a measurement, in words: the footage first,
+    and nothing that only follows from what is named already."""
+    footage = _changed_footage(before.clips, now.clips)
+    encodings = _changed_entries(
         "encoding",
         {e.name: e.model_dump_json() for e in before.encodings},
         {e.name: e.model_dump_json() for e in now.encodings},
     )
-    texts += _changed_entries(
-        "clip",
-        {c.clip: c.fingerprint for c in before.clips},
-        {c.clip: c.fingerprint for c in now.clips},
+    told = {FOOTAGE_KEY} if footage else set()
+    told |= {"encodings", "custom_encodings"} if encodings else set()
+    pairs = (
+        ("mezzmark", before.mezzmark_version, now.mezzmark_version),
+        *_host_pairs(before.host, now.host),
     )
-    texts += _changed_entries(
-        "medium",
-        {f"{m.clip} as {m.encoding}": m.fingerprint for m in before.media},
-        {f"{m.clip} as {m.encoding}": m.fingerprint for m in now.media},
-    )
-    return texts
+    return [
+        *footage,
+        *_changed_scenario(before.scenario, now.scenario, without=told),
+        *encodings,
+        *(f"{name} was {was}, is {now_is}" for name, was, now_is in pairs if was != now_is),
+        *_changed_media(before, now),
+    ]
 
 
-def _changed_scenario(before: Scenario, now: Scenario) -> list[str]:
-    was, is_now = before.model_dump(mode="json"), now.model_dump(mode="json")
+def _changed_footage(before: Sequence[ClipManifest], now: Sequence[ClipManifest]) -> list[str]:
+    """Which clips were measured and which would be; or which of the same names hold other bytes."""
+    names, names_now = [_clip_name(clip) for clip in before], [_clip_name(clip) for clip in now]
+    if sorted(names) != sorted(names_now):
+        is_own = any(clip.source == "own" for clip in now)
+        verb = "you passed" if is_own else "the scenario now has"
+        return [f"this run measured {_list(names)}, {verb} {_list(names_now)}"]
+    prints = {clip.clip: clip.fingerprint for clip in before}
+    return [
+        f"{_clip_name(clip)} is not the same footage as before"
+        for clip in now
+        if prints.get(clip.clip) != clip.fingerprint
+    ]
+
+
+def _clip_name(clip: ClipManifest) -> str:
+    """Own files by their file's name, which is what was passed."""
+    return clip.original.path if clip.source == "own" else clip.clip
+
+
+def _list(names: Sequence[str]) -> str:
+    if not names:
+        return "none"
+    if len(names) <= SHOWN_DIFFERENCES:
+        return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+    return f"{', '.join(names[:2])} and {len(names) - 2} more"
+
+
+def _changed_media(before: Manifest, now: Manifest) -> list[str]:
+    """Files that differ although their clip and their encoding are what they were."""
+    clips = {clip.clip: clip.fingerprint for clip in before.clips}
+    same_clips = {clip.clip for clip in now.clips if clips.get(clip.clip) == clip.fingerprint}
+    encodings = {encoding.name: encoding for encoding in before.encodings}
+    new_encodings = {e.name for e in now.encodings if encodings.get(e.name) != e}
+    gone_encodings = encodings.keys() - {encoding.name for encoding in now.encodings}
+
+    def prints(manifest: Manifest) -> dict[str, str]:
+        return {
+            f"{medium.clip} as {medium.encoding}": medium.fingerprint
+            for medium in manifest.media
+            if medium.clip in same_clips and medium.encoding not in new_encodings | gone_encodings
+        }
+
+    return _changed_entries("medium", prints(before), prints(now))
+
+
+def _changed_scenario(before: Scenario, now: Scenario, *, without: Collection[str]) -> list[str]:
+    was, is_now = _deciding_keys(before), _deciding_keys(now)
     return [
         f"the scenario's {key} differs"
         for key in was
-        if key not in CHANGEABLE_LIMITS and was[key] != is_now[key]
+        if key not in CHANGEABLE_LIMITS and key not in without and was[key] != is_now[key]
     ]
+
+
+def _deciding_keys(scenario: Scenario) -> dict[str, Any]:
+    """The scenario as data, without the places of own files: what lies there decides."""
+    data = scenario.model_dump(mode="json")
+    for clip in data[FOOTAGE_KEY]:
+        clip["files"] = bool(clip["files"])
+    return data
 
 
 def _host_pairs(before: HostFacts, now: HostFacts) -> list[tuple[str, object, object]]:

@@ -8,6 +8,7 @@ line, which no reader takes for a trial: no beginning of a JSON object is itself
 import json
 import os
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -70,6 +71,27 @@ def claim_run_dir(run_dir: Path, *, resume: bool) -> bool:
         if MANIFEST_NAME in present
         else "Choose another folder with --out.",
     )
+
+
+def holds_no_trial(run_dir: Path) -> bool:
+    """Whether a folder is what a run leaves that ended before its manifest was written."""
+    try:
+        present = {path.name for path in Path(run_dir).iterdir()}
+    except OSError:
+        return False
+    return bool(present) and present <= _UNFINISHED_NAMES
+
+
+def give_up_run_dir(run_dir: Path, *, with_folder: bool) -> None:
+    """Take away the lock of a run that ended before its manifest was written, and its folder if
+    asked; nothing where the folder holds anything but the lock."""
+    run_dir = Path(run_dir)
+    # Only names of our own are touched, and rmdir refuses a folder that still holds something.
+    with suppress(OSError):
+        if {path.name for path in run_dir.iterdir()} == {LOCK_NAME}:
+            (run_dir / LOCK_NAME).unlink()
+            if with_folder:
+                run_dir.rmdir()
 
 
 def create_run(run_dir: Path, manifest: Manifest) -> None:
@@ -152,6 +174,12 @@ def read_manifest(run_dir: Path) -> Manifest:
     try:
         text = path.read_bytes()
     except OSError as error:
+        if holds_no_trial(Path(run_dir)):
+            raise RunError(
+                where=str(run_dir),
+                what="this run ended before anything was measured, so there is nothing to read",
+                remedy="Leave it out; the folder may be deleted.",
+            ) from None
         raise RunError(
             where=str(run_dir),
             what=f"no run can be read here ({MANIFEST_NAME}: {error.strerror})",
