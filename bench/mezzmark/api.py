@@ -24,9 +24,6 @@ if TYPE_CHECKING:
     from mezzmark.runner.events import Event
     from mezzmark.store.run_paths import RunPaths
 
-DEMO_EXCERPT_S = 4.0
-"""Seconds of an own file that the demo measures: as long as the made-up clip."""
-
 
 def measure(
     scenario: str | Scenario,
@@ -43,27 +40,36 @@ def measure(
     """Measure a scenario (name, path or model) and return the run's folder.
 
     Every finished trial is on disk before its event is given to `on_event`. Raises
-    InterruptedRunError when stopped; the same call with `resume=True` and the same `out` goes on.
+    InterruptedRunError when stopped; the same call with `resume=True` and the same `out` goes on,
+    with the run's own footage, rounds and time budget where none are given. `rounds` below the
+    scenario's minimum lowers the minimum; intervals need 3.
     """
+    from mezzmark.decide.scenario_words import limit_warnings_of
     from mezzmark.engines.cache import default_cache_dir
-    from mezzmark.facts.scenario import Scenario
+    from mezzmark.facts.errors import UsageError
+    from mezzmark.runner.events import Noted
     from mezzmark.runner.run import run_scenario
-    from mezzmark.store.scenario_file import read_scenario
+    from mezzmark.store.resumption import AskedLimits, plan_measurement
 
-    changes = {"rounds": rounds, "time_budget_s": time_budget_s, "seed": seed}
-    if rounds is not None:
-        changes["minimum_rounds"] = None
-    if isinstance(scenario, Scenario):
-        plan = scenario.model_copy(update={k: v for k, v in changes.items() if v is not None})
-    else:
-        plan = read_scenario(scenario, footage=footage, changes=changes)
+    if resume and out is None:
+        raise UsageError(
+            where="--resume",
+            what="it goes on with the run in --out, and none was given",
+            remedy="Add --out and the folder of the run.",
+        )
+    asked = AskedLimits(rounds=rounds, time_budget_s=time_budget_s, seed=seed)
+    plan, notes = plan_measurement(
+        scenario, asked, footage=footage, earlier_run=Path(out) if resume and out else None
+    )
     run_dir = Path(out) if out else _fresh_run_dir(plan.name)
+    tell = on_event or (lambda _event: None)
+    for note in (*notes, *limit_warnings_of(plan)):
+        tell(Noted(message=note))
     events = run_scenario(
         plan, run_dir=run_dir, cache_dir=cache or default_cache_dir(), resume=resume
     )
     for event in events:
-        if on_event:
-            on_event(event)
+        tell(event)
     return run_dir
 
 
@@ -77,22 +83,10 @@ def demo(
 ) -> Path:
     """Measure the scenario `first-look` and return the run's folder; with `footage`, on your own
     files in place of the made-up clip."""
-    from mezzmark.store.scenario_file import read_scenario
+    from mezzmark.runner.demo import plan_demo
 
-    own = {"name": "own", "files": [str(Path(f).expanduser().absolute()) for f in footage]}
-    changes = {
-        "clips": [own | {"excerpt_s": DEMO_EXCERPT_S}] if footage else None,
-        "title": "A first look at your own footage: five encodings, a few minutes"
-        if footage
-        else None,
-    }
-    return measure(
-        read_scenario("first-look", changes=changes),
-        out=out,
-        cache=cache,
-        resume=resume,
-        on_event=on_event,
-    )
+    plan = plan_demo(footage, earlier_run=Path(out) if resume and out else None)
+    return measure(plan, out=out, cache=cache, resume=resume, on_event=on_event)
 
 
 def report(
@@ -315,16 +309,16 @@ def inspect(footage: Sequence[str], *, seconds: float | None = None) -> tuple[In
 
 
 def encodings(*, probe: bool = False) -> Mapping[str, tuple[Encoding, str]]:
-    """The catalogue by name; with `probe`, the text says what this machine's FFmpeg refuses."""
+    """The catalogue by name; with `probe`, each is tried on two small pictures, and the text says
+    why it does not work on this machine, or is empty where it does."""
     from mezzmark.facts.catalogue import catalogue_names, find_encoding
 
     found = {name: find_encoding(name) for name in catalogue_names()}
     if not probe:
         return {name: (encoding, "") for name, encoding in found.items()}
-    from mezzmark.engines.encoders import available_encoders
+    from mezzmark.engines.encoders import probe_encoding
 
-    refusals = available_encoders()
-    return {name: (found[name], refusals[found[name].encoder]) for name in found}
+    return {name: (encoding, probe_encoding(encoding)) for name, encoding in found.items()}
 
 
 def shipped_scenarios() -> dict[str, str]:
@@ -357,13 +351,18 @@ def describe_scenario(
     scenario: str, *, footage: Sequence[str] = (), earlier_run: Path | None = None
 ) -> str:
     """What a scenario would measure, in a few lines; with an earlier run of it on this machine,
-    also how many rounds its precision takes and what its time budget buys."""
+    also how many rounds its precision takes and what its time budget buys. Files are looked for
+    and encoders tried: FootageError and ScenarioError tell what is not there."""
     from mezzmark.decide.scenario_words import scenario_lines
     from mezzmark.facts.choosing_scenario import choosing_warnings
+    from mezzmark.runner.check import check_scenario
     from mezzmark.store.scenario_file import read_scenario
+    from mezzmark.store.shipped import find_scenario
 
     plan = read_scenario(scenario, footage=footage)
-    lines = [*scenario_lines(plan), *choosing_warnings(plan)]
+    path = find_scenario(scenario)
+    warnings = check_scenario(plan, source=path.name, text=path.read_text(encoding="utf-8"))
+    lines = [*scenario_lines(plan), *choosing_warnings(plan), *warnings]
     if earlier_run is None:
         lines.append("how long that takes is known from an earlier run: --earlier RUN")
     else:

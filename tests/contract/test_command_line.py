@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 import typer
 
-from mezzmark.cli.app import app
+from mezzmark.cli.app import app, main
 
 HEAVY = ("av", "numpy", "scipy", "pandas", "matplotlib", "seaborn", "pydantic", "colour")
 
@@ -73,6 +73,57 @@ def test_a_users_mistake_is_one_line_and_its_own_exit_code() -> None:
     assert "Traceback" not in done.stderr
 
 
+USAGE_MISTAKES = {
+    # what is typed: what the one line says
+    "--nope": ["--nope", "no option"],
+    "mesure first-look": ['"mesure"', "Did you mean measure?"],
+    "measure": ["measure: SCENARIO is missing"],
+    "measure first-look --ouy x": ["measure", "--ouy", "Did you mean --out?"],
+    "report run --out": ["--out needs a value"],
+    "measure first-look --rounds 0": ["measure", "--rounds", "at least 1"],
+    "measure first-look --rounds few": ["--rounds", "whole number"],
+    "regress --baseline a": ["regress", "--contender", "missing"],
+    "regress --baseline a --contender b --format jsn": ["--format", '"jsn"', "Did you mean json?"],
+    "regress --baseline a --contender b --format x": ["--format", "table, markdown, json, junit"],
+    "regress --baseline a --contender b --tolerance 5": ["--tolerance", '"5"', "mean 5%?"],
+    "rig --planted most": ["--planted", '"most"', "0.05"],
+    "choose run --level 2": ["--level", "at most 0.999"],
+    "demo extra": ["demo", '"extra"', "too many"],
+    "scenario lst": ['"lst"', "Did you mean list?"],
+    "measure first-look --resume": ["--resume", "--out"],
+}
+
+
+@pytest.mark.parametrize("typed", USAGE_MISTAKES)
+def test_a_mistyped_command_is_one_line_and_code_28(
+    typed: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The line names the option or command, what is wrong and what to do; nothing is printed
+    besides."""
+    monkeypatch.setattr(sys, "argv", ["mezzmark", *typed.split()])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    printed = capsys.readouterr()
+    assert ended.value.code == 28
+    assert printed.out == ""
+    assert printed.err.startswith("mezzmark: ")
+    assert len(printed.err.splitlines()) == 1
+    for words in USAGE_MISTAKES[typed]:
+        assert words in printed.err
+
+
+@pytest.mark.parametrize("typed", [[], ["scenario"], ["--help"], ["measure", "--help"]])
+def test_asking_for_help_is_no_mistake(
+    typed: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A bare group and --help show the usage and end with 0."""
+    monkeypatch.setattr(sys, "argv", ["mezzmark", *typed])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 0
+    assert "Usage: mezzmark" in capsys.readouterr().out
+
+
 def test_a_missing_clip_has_its_own_exit_code(tmp_path: Path) -> None:
     """Inspecting a file that is not there ends with code 21 and names it."""
     done = _run("inspect", str(tmp_path / "absent.mov"))
@@ -81,14 +132,16 @@ def test_a_missing_clip_has_its_own_exit_code(tmp_path: Path) -> None:
     assert "Traceback" not in done.stderr
 
 
-def test_shipped_scenarios_are_listed_shown_and_legal() -> None:
+def test_shipped_scenarios_are_listed_shown_and_legal(tmp_path: Path) -> None:
     """Each shipped scenario is listed with a title, printed as text, and passes its own check."""
+    clip = tmp_path / "clip.mov"
+    clip.write_bytes(b"")
     listed = _run("scenario", "list").stdout.splitlines()
     names = [line.split()[0] for line in listed]
     assert {"first-look", "uhd-ingest", "own-footage", "long-gop-vs-intra"} <= set(names)
     for name in names:
         assert f'name = "{name}"' in _run("scenario", "show", name).stdout
-        footage = ("--footage", "clip.mov") if name == "own-footage" else ()
+        footage = ("--footage", str(clip)) if name == "own-footage" else ()
         checked = _run("scenario", "check", name, *footage)
         assert checked.returncode == 0, checked.stderr
         assert "encodings" in checked.stdout

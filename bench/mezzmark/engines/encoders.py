@@ -3,6 +3,7 @@
 import os
 import sys
 from contextlib import suppress
+from difflib import get_close_matches
 from fractions import Fraction
 from functools import cache
 from pathlib import Path
@@ -26,6 +27,8 @@ CONTAINER_FORMATS: Final = {"mkv": "matroska"}
 
 _PROBE_SIZE: Final = (320, 192)
 """Legal for each encoder's first encoding in the catalogue."""
+_LARGE_PROBE_SIZE: Final = (1920, 1080)
+"""Legal for those that know a few television sizes only."""
 _QUIET: Final = {"libsvtav1": ("SVT_LOG", "1")}
 """Encoders that talk on standard error unless an environment variable says errors only."""
 _PROBE_RATE: Final = Fraction(25)
@@ -106,6 +109,21 @@ def available_encoders() -> dict[str, str]:
     return {name: _probe(name) for name in dict.fromkeys(entry.encoder for entry in ENTRIES)}
 
 
+def nearest_encoders(name: str) -> list[str]:
+    """Video encoders of this FFmpeg whose names are like this one, the nearest first."""
+    known = sorted(av.codecs_available)
+    inside = [known_name for known_name in known if name.lower() in known_name.lower()]
+    near = get_close_matches(name.lower(), known, n=6, cutoff=0.6)
+    return [other for other in dict.fromkeys([*inside, *near]) if _is_video_encoder(other)][:3]
+
+
+def _is_video_encoder(name: str) -> bool:
+    try:
+        return av.codec.Codec(name, "w").type == "video"
+    except av.codec.codec.UnknownCodecError:
+        return False
+
+
 def require_encoder(encoding: Encoding) -> None:
     """EngineError naming the encoder, if it is one of the catalogue's and does not work here."""
     if any(entry.encoder == encoding.encoder for entry in ENTRIES):
@@ -160,7 +178,7 @@ def _refuse_unknown_options(context: VideoCodecContext, encoding: Encoding) -> N
     if unknown:
         raise EncodingError(
             where=f'encoding "{encoding.name}"',
-            what=f"the encoder {encoding.encoder} knows no option {', '.join(unknown)}",
+            what=f"the encoder {encoding.encoder} knows no option {' and '.join(unknown)}",
             remedy="Check its spelling against `ffmpeg -h encoder=…`, or remove it.",
         )
 
@@ -183,19 +201,47 @@ def _probe(encoder: str) -> str:
 
     Cached: the answer cannot change while the process lives.
     """
-    encoding = next(find_encoding(entry.name) for entry in ENTRIES if entry.encoder == encoder)
+    return probe_encoding(
+        next(find_encoding(entry.name) for entry in ENTRIES if entry.encoder == encoder)
+    )
+
+
+def probe_encoding(encoding: Encoding) -> str:
+    """What goes wrong when two small pictures are encoded so; "" if nothing.
+
+    An encoder that refuses our usual small size is tried at a usual large one. The container is
+    not tried.
+    """
+    refusal = _try_size(encoding, _PROBE_SIZE)
+    return refusal and (_try_size(encoding, _LARGE_PROBE_SIZE) and refusal)
+
+
+def _try_size(encoding: Encoding, size: tuple[int, int]) -> str:
     try:
-        context = cast(VideoCodecContext, av.CodecContext.create(encoder, "w"))
-        _configure(context, encoding, _PROBE_SIZE, _PROBE_RATE, 1)
-        packets = []
-        for number in range(_PROBE_FRAMES):
-            frame = VideoFrame(*_PROBE_SIZE, encoding.pixel_format)
-            for plane in frame.planes:
-                plane.update(bytes(plane.buffer_size))
-            frame.pts, frame.time_base = number, 1 / _PROBE_RATE
-            packets += context.encode(frame)
-        packets += context.encode(None)
-        _restore_ordinary_scheduling()
-    except (FFmpegError, ValueError) as error:
+        return _encode_blank(encoding, size)
+    except (EngineError, EncodingError) as error:
+        return error.what
+    except FFmpegError as error:
+        reason = error.strerror or str(error)
+        return f"{encoding.encoder} refuses these options or {encoding.pixel_format} ({reason})"
+    except ValueError as error:
         return " ".join(str(error).split())
+
+
+def _encode_blank(encoding: Encoding, size: tuple[int, int]) -> str:
+    try:
+        context = cast(VideoCodecContext, av.CodecContext.create(encoding.encoder, "w"))
+    except av.codec.codec.UnknownCodecError as error:
+        raise missing_encoder(encoding) from error
+    _configure(context, encoding, size, _PROBE_RATE, 1)
+    packets = []
+    for number in range(_PROBE_FRAMES):
+        frame = VideoFrame(*size, encoding.pixel_format)
+        for plane in frame.planes:
+            plane.update(bytes(plane.buffer_size))
+        frame.pts, frame.time_base = number, 1 / _PROBE_RATE
+        packets += context.encode(frame)
+    packets += context.encode(None)
+    _restore_ordinary_scheduling()
+    _refuse_unknown_options(context, encoding)
     return "" if packets else "it gave no packets"

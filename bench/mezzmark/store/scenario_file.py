@@ -24,14 +24,18 @@ def read_scenario(
     *,
     footage: Sequence[str] = (),
     changes: Mapping[str, Any] | None = None,
+    earlier: Scenario | None = None,
 ) -> Scenario:
     """The scenario at a path, or the shipped one of that name (`first-look`).
 
-    `footage` replaces the placeholder in `files`; `changes` replaces top-level keys (rounds, seed,
-    time_budget_s, …). Raises ScenarioError with file, line, key, value and remedy.
+    `footage` replaces the placeholder in `files`; where none is passed, the files that the same
+    clip has in `earlier` do. `changes` replaces top-level keys (rounds, seed, time_budget_s, …).
+    Raises ScenarioError with file, line, key, value and remedy.
     """
     path = find_scenario(name_or_path)
     text, data = read_toml(path)
+    if earlier is not None and not footage:
+        _take_footage(data, earlier)
     data = _with_footage(data, footage=footage, source=path.name, text=text)
     _anchor_files(data, folder=path.parent)
     data |= {key: value for key, value in (changes or {}).items() if value is not None}
@@ -84,6 +88,15 @@ def _with_footage(
             "or use the scenario own-footage",
         )
     return data
+
+
+def _take_footage(data: dict[str, Any], earlier: Scenario) -> None:
+    files = {clip.name: list(clip.files) for clip in earlier.clips if clip.files}
+    clips = data.get("clips")
+    for clip in clips if isinstance(clips, list) else []:
+        asked = clip.get("files") if isinstance(clip, dict) else None
+        if isinstance(asked, list) and FOOTAGE_PLACEHOLDER in asked and clip.get("name") in files:
+            clip["files"] = files[clip["name"]]
 
 
 def _anchor_files(data: dict[str, Any], *, folder: Path) -> None:

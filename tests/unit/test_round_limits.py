@@ -1,0 +1,152 @@
+"""How many rounds a run has: what was asked for, what an earlier run brings, what is warned of."""
+
+from pathlib import Path
+
+import pytest
+
+import mezzmark
+from mezzmark.facts.errors import ScenarioError, UsageError
+from mezzmark.facts.footage import ClipSpec
+from mezzmark.facts.round_limits import ROUNDS_RULE, limit_warnings
+from mezzmark.facts.scenario import Scenario
+from mezzmark.host_clock import Clock
+from mezzmark.runner.demo import plan_demo
+from mezzmark.runner.manifest import describe_run
+from mezzmark.runner.synthetic_footage import synthetic_footage
+from mezzmark.store.resumption import AskedLimits, limit_scenario, plan_measurement
+from mezzmark.store.run_store import create_run
+from mezzmark.store.scenario_file import read_scenario
+
+
+@pytest.fixture
+def card(tmp_path: Path) -> Path:
+    """A folder of two files that are never opened."""
+    folder = tmp_path / "card"
+    folder.mkdir()
+    for name in ("C0001.MP4", "C0002.MP4"):
+        (folder / name).write_bytes(b"")
+    return folder
+
+
+def lay_run(folder: Path, plan: Scenario) -> Path:
+    """A run of this scenario without a trial."""
+    named = plan.model_copy(update={"clips": (ClipSpec(name="own", files=("x",)),)})
+    manifest = describe_run(named, synthetic_footage(named), cache_dir=folder, clock=Clock())
+    create_run(folder / "run", manifest.model_copy(update={"scenario": plan}))
+    return folder / "run"
+
+
+def test_fewer_rounds_than_the_minimum_lower_it_with_a_note() -> None:
+    """own-footage has a minimum of 4: with 2 rounds it is 2, which a note says; with 5 it stays."""
+    plan = read_scenario("own-footage", footage=["a.mov"])
+    assert plan.minimum_rounds == 4
+    fewer, notes = limit_scenario(plan, AskedLimits(rounds=2))
+    assert (fewer.rounds, fewer.minimum_rounds) == (2, 2)
+    assert notes == (
+        "2 rounds were asked for, fewer than the scenario's minimum of 4: "
+        "the minimum of this run is 2.",
+    )
+    more, notes = limit_scenario(plan, AskedLimits(rounds=5))
+    assert (more.rounds, more.minimum_rounds, notes) == (5, 4, ())
+    assert limit_scenario(plan, AskedLimits()) == (plan, ())
+
+
+def test_a_limit_that_cannot_be_is_one_clear_line() -> None:
+    """From a program, where no option checks it: no round at all is refused."""
+    with pytest.raises(ScenarioError, match=r"rounds: 0 is not legal.*at least 1"):
+        limit_scenario(read_scenario("first-look"), AskedLimits(rounds=0))
+
+
+@pytest.mark.parametrize(
+    ("rounds", "minimum", "has_budget", "words"),
+    [
+        (2, 2, False, "at most 2: its figures will carry none"),
+        (8, 2, True, "minimum_rounds is 2: the time budget may end the run"),
+        (8, 2, False, ""),
+        (8, 3, True, ""),
+    ],
+)
+def test_limits_without_intervals_are_warned_of(
+    rounds: int, minimum: int, has_budget: bool, words: str
+) -> None:
+    """Below 3 rounds there is no interval; a budget can cut a run down to its minimum."""
+    found = limit_warnings(rounds=rounds, minimum_rounds=minimum, has_budget=has_budget)
+    assert bool(found) is bool(words)
+    assert all(words in text for text in found)
+
+
+def test_a_run_gone_on_with_brings_footage_rounds_and_budget(card: Path, tmp_path: Path) -> None:
+    """`--resume` with the scenario's name and the folder alone is the plan that was measured; a
+    note says so where the scenario itself says otherwise."""
+    files = [f"{card}/*.MP4"]
+    asked = AskedLimits(rounds=2, time_budget_s=200.0)
+    plan, _ = plan_measurement("own-footage", asked, footage=files)
+    run_dir = lay_run(tmp_path, plan)
+    again, notes = plan_measurement("own-footage", AskedLimits(), earlier_run=run_dir)
+    assert again == plan
+    assert again.clips[0].files == tuple(files)
+    assert notes == (
+        "going on with the run's own limits: 2 to 2 rounds, 200 s. The scenario now says "
+        "4 to 10 rounds, 1800 s; --rounds and --time-budget change them.",
+    )
+    more, notes = plan_measurement("own-footage", AskedLimits(rounds=6), earlier_run=run_dir)
+    assert (more.rounds, more.minimum_rounds, more.time_budget_s) == (6, 4, 200.0)
+    assert notes == ()
+
+
+def test_footage_that_is_passed_counts_more_than_that_of_the_run(
+    card: Path, tmp_path: Path
+) -> None:
+    """What is passed anew is what is looked at."""
+    plan = read_scenario("own-footage", footage=[f"{card}/*.MP4"])
+    run_dir = lay_run(tmp_path, plan)
+    other = [f"{card}/C0001.MP4"]
+    again, _ = plan_measurement("own-footage", AskedLimits(), footage=other, earlier_run=run_dir)
+    assert again.clips[0].files == tuple(other)
+
+
+def test_without_a_run_there_footage_is_still_asked_for(tmp_path: Path) -> None:
+    """A folder that holds no run brings nothing."""
+    with pytest.raises(ScenarioError, match="--footage"):
+        plan_measurement("own-footage", AskedLimits(), earlier_run=tmp_path)
+
+
+def test_going_on_needs_the_runs_folder() -> None:
+    """`resume` without `out` would begin a new run somewhere else."""
+    with pytest.raises(UsageError, match=r"--resume.*--out"):
+        mezzmark.measure("first-look", resume=True)
+
+
+def test_the_demo_on_own_footage_is_called_by_it(card: Path, tmp_path: Path) -> None:
+    """The title names the files, not the made-up clip, and a resumed demo keeps files and title."""
+    one = plan_demo([f"{card}/C0001.MP4"])
+    assert one.title.startswith("A first look at C0001.MP4:")
+    assert [Path(file).name for file in one.clips[0].files] == ["C0001.MP4"]
+    two = plan_demo([f"{card}/*.MP4"])
+    assert two.title.startswith("A first look at C0001.MP4, C0002.MP4:")
+    assert "made-up" in plan_demo([]).title
+    run_dir = lay_run(tmp_path, two)
+    assert plan_demo([], earlier_run=run_dir) == two
+
+
+def test_a_demo_names_few_of_many_files(tmp_path: Path) -> None:
+    """Two names, and how many more there are."""
+    for number in range(5):
+        (tmp_path / f"C{number}.MP4").write_bytes(b"")
+    assert plan_demo([f"{tmp_path}/*.MP4"]).title.startswith(
+        "A first look at C0.MP4, C1.MP4 and 3 more:"
+    )
+
+
+def test_check_says_the_rule_of_rounds_and_budget(tmp_path: Path) -> None:
+    """The rule stands beside the budget, a warning beside a minimum that carries no interval."""
+    text = mezzmark.describe_scenario("first-look")
+    assert f"time budget: 110 s; {ROUNDS_RULE}" in text
+    mine = tmp_path / "mine.toml"
+    shipped = mezzmark.scenario_text("first-look").replace(
+        "minimum_rounds = 3", "minimum_rounds = 2"
+    )
+    mine.write_text(shipped, encoding="utf-8")
+    assert "warning: an interval needs 3 rounds and minimum_rounds is 2" in (
+        mezzmark.describe_scenario(str(mine))
+    )
