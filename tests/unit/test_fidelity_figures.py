@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from fabricated_fidelity import generation, trial
+from fabricated_fidelity import EXPECTED, generation, reading, trial
 
 from mezzmark.decide.choose_evidence import QUALITY_CAP_DB, quality_value
 from mezzmark.decide.fidelity import compare_ladders, judge_encodings, rungs
@@ -208,3 +208,21 @@ def test_quality_figures_to_choose_by() -> None:
     assert quality_value(bare, "ssim") == 1.0
     assert quality_value(bare, "psnr_db") == QUALITY_CAP_DB
     assert quality_value(lossy.model_copy(update={"estimates": {}}), "ssim") is None
+
+
+def test_the_largest_patch_may_be_in_another_clip_than_the_largest_shift() -> None:
+    """One clip is off by 3 in every patch, another by 9 in one only: the shift is told of the
+    first, the largest patch of the second, and `choose` limits by those two."""
+    even = reading(EXPECTED, delta_e=3.0)
+    spot = reading(EXPECTED, delta_e=0.5)
+    lone = spot.patches[0].model_copy(update={"delta_e_2000": 9.0})
+    spot = spot.model_copy(update={"patches": (lone, *spot.patches[1:])})
+    trials = [
+        trial(clip, "lossy", [generation([4.0])], chart=chart)
+        for clip, chart in (("even", even), ("spot", spot))
+    ]
+    [entry] = judge_encodings(trials)
+    assert entry.worst_chart is entry.clips[0].diagnosis
+    assert entry.worst_patch is entry.clips[1].diagnosis
+    assert quality_value(entry, "delta_e_max") == 9.0
+    assert quality_value(entry, "delta_e_p90") == 3.0

@@ -132,9 +132,9 @@ def _colour_shift(entry: EncodingFidelity, figure: str) -> float | None:
     """The worst clip's shift on the chart, or what lost colour tags show."""
     if figure == "delta_e_tags":
         return entry.tags.delta_e_shown if entry.tags else None
-    charts = [clip.diagnosis for clip in entry.clips if clip.diagnosis is not None]
-    shifts = [c.worst_delta_e if figure == "delta_e_max" else c.delta_e for c in charts]
-    return max(shifts, default=None)
+    if figure == "delta_e_max":
+        return entry.worst_patch.worst_delta_e if entry.worst_patch else None
+    return entry.worst_chart.delta_e if entry.worst_chart else None
 
 
 def _untouched(figure: str) -> float:

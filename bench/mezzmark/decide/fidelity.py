@@ -53,7 +53,7 @@ class QualityEstimate(Fact):
 class EncodingFidelity(Fact):
     """An encoding over all its clips. `estimates` are of generation 1 by metric name;
     `by_generation_db` is the mean PSNR over clips per generation, None where nothing differs.
-    `chart_refusal` says why `worst_chart` is None."""
+    `worst_chart` is the one whose shift is largest; `chart_refusal` says why it is None."""
 
     encoding: str
     clips: tuple[ClipFidelity, ...]
@@ -64,6 +64,12 @@ class EncodingFidelity(Fact):
     worst_chart: Diagnosis | None
     tags: TagSurvival | None
     chart_refusal: str | None = None
+
+    @property
+    def worst_patch(self) -> Diagnosis | None:
+        """The chart whose worst patch is the worst of all clips; None without a chart."""
+        charts = [clip.diagnosis for clip in self.clips if clip.diagnosis is not None]
+        return max(charts, key=lambda chart: chart.worst_delta_e, default=None)
 
 
 class RateComparison(Fact):

@@ -105,7 +105,7 @@ def _quality_table(judged: tuple[EncodingFidelity, ...], *, table_id: str) -> Ta
 def _quality_row(entry: EncodingFidelity) -> tuple[Entry, ...]:
     psnr = entry.estimates.get("PSNR")
     last = entry.by_generation_db[-1] if len(entry.by_generation_db) > 1 else None
-    chart = entry.worst_chart
+    chart, patch = entry.worst_chart, entry.worst_patch
     exact = "bit-exact"
     return (
         Entry(text=shown_name(entry.encoding), sort=entry.encoding),
@@ -124,8 +124,8 @@ def _quality_row(entry: EncodingFidelity) -> tuple[Entry, ...]:
             sign="wrong" if chart and chart.delta_e >= INVISIBLE_DELTA_E else "",
         ),
         Entry(
-            text=f"{chart.worst_delta_e:.1f} ({chart.worst_patch})" if chart else DASH,
-            sort=chart.worst_delta_e if chart else None,
+            text=f"{patch.worst_delta_e:.1f} ({patch.worst_patch})" if patch else DASH,
+            sort=patch.worst_delta_e if patch else None,
         ),
     )
 
