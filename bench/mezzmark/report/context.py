@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from mezzmark.decide.answer import Answer
+from mezzmark.decide.whole_rounds import begun_rounds_text
 from mezzmark.decide.wording import count_text, shown_name, visible_text
 from mezzmark.report import background, cell_tables, tables
 from mezzmark.report.choose_section import ChooseSection, build_choose_section
@@ -112,6 +113,6 @@ def _basis(view: RunView) -> str:
         f"{shown_name(machine)}, {count_text(host.usable_core_count, 'core')} · "
         f"{count_text(len(manifest.clips), 'clip')} · "
         f"{count_text(len(encodings), 'encoding')} · "
-        f"{count_text(view.round_count, 'round')} · {count_text(len(view.trials), 'trial')} · "
+        f"{begun_rounds_text(view.trials)} · {count_text(len(view.trials), 'trial')} · "
         f"{view.confidence_level * 100:g} % intervals in brackets"
     )
