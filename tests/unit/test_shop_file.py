@@ -84,6 +84,13 @@ def test_two_mistakes_are_counted_as_two(tmp_path: Path) -> None:
     assert "(1 more problem after this one)" in _problem(tmp_path, text)
 
 
+def test_a_misspelt_key_is_told_before_a_wrong_value(tmp_path: Path) -> None:
+    """What a person meant by an unknown key comes first, since it may explain the rest."""
+    found = _problem(tmp_path, GOOD.replace("editors = 3", "editors = 0\nretention_day = 9"))
+    assert 'Did you mean "retention_days"?' in found
+    assert "(1 more problem after this one)" in found
+
+
 def test_no_camera_at_all_is_a_list_too_short(tmp_path: Path) -> None:
     """An empty list is a mistake of its own."""
     assert "at least one entry" in _problem(tmp_path, 'name = "a"\neditors = 3\ncameras = []\n')

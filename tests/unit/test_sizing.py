@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from fabricated_run import FabricatedEncoding, Fabrication, Spread, fabricate_run
 
-from mezzmark.decide.draws import combine, draw_estimate, estimate_drawn, exactly
+from mezzmark.decide.draws import Drawn, combine, draw_estimate, estimate_drawn, exactly
+from mezzmark.decide.machines_needed import find_machines_needed
 from mezzmark.decide.sizing import size_encodings
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.errors import RunError
@@ -178,6 +179,15 @@ def test_a_speed_on_the_edge_is_in_doubt_everywhere() -> None:
     assert "cannot be told" in words
 
 
+def test_days_and_hours_of_ingest_are_one_figure() -> None:
+    """The share of a day is the hours over 24, interval included, however wide."""
+    found = _quick(_size(_run(Spread(sample=0.1, trial=0.4, round=0.1)), _busy_shop())).figures
+    hours, days = found["ingest_hours_per_day"], found["utilisation"]
+    assert (days.low * 24, days.point * 24, days.high * 24) == pytest.approx(
+        (hours.low, hours.point, hours.high)
+    )
+
+
 def test_who_waits_for_no_card_waits_not_even_for_an_endless_queue() -> None:
     """No awaited card adds 0 minutes, though the queue's wait is infinite."""
     found = _quick(_size(_run(), _busy_shop(awaited_cards_per_day=0.0)))
@@ -207,6 +217,26 @@ def test_machines_needed_are_the_fewest_that_are_enough() -> None:
     for count, is_enough in ((enough + 1, True), (enough - 2, False)):
         there = _quick(_size(run, shop.model_copy(update={"ingest_machines": count})))
         assert (there.meets_deadline == "yes") is is_enough
+
+
+@pytest.mark.parametrize(("usual", "slow"), [(1.5, 4.5), (9.5, 20.5)])
+def test_machines_needed_have_the_slow_end_of_the_speed(usual: float, slow: float) -> None:
+    """Where a tenth of the draws need more than four (twenty) days of ingest and the others fewer
+    than two (ten), the answer is 2 [2, 5] (10 [10, 21]): a stable queue is the only condition
+    when any wait is in time."""
+    shop = _busy_shop(turnaround_hours=1e6)
+    pixels_a_day = 150 * 3600 * 24 * 1920 * 1080
+    days = np.where(np.arange(400) % 10 == 0, slow, usual)
+    rate = Drawn(
+        point=pixels_a_day / (usual * 86_400), draws=pixels_a_day / (days * 86_400), round_count=8
+    )
+    late = _estimate(1.0, 1.0, 1.0)
+    found = find_machines_needed(shop, rate, late, seed=1, confidence_level=0.95)
+    assert (found.point, found.low, found.high) == (
+        np.ceil(usual),
+        np.ceil(usual),
+        np.ceil(slow),
+    )
 
 
 def test_json_tells_endless_from_missing() -> None:

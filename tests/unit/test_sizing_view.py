@@ -3,7 +3,7 @@
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from made_sizing import made_encoding, made_result
+from made_sizing import made, made_encoding, made_result
 
 from mezzmark.cli.sizing_view import print_sizing, summary_lines
 from mezzmark.cli.whole_words import wrap_whole
@@ -56,6 +56,24 @@ def test_a_row_is_one_line_where_there_is_room() -> None:
     summary = summarise_sizing(RESULT)
     assert len(summary_lines(summary, width=160)) == 2 + len(RESULT.encodings)
     assert len(summary_lines(summary, width=80)) == 2 + 2 * len(RESULT.encodings)
+
+
+def test_columns_move_together_before_a_name_is_shortened() -> None:
+    """Five columns fewer than the table needs are taken from the gaps; no name and no interval is
+    touched, and no line is empty."""
+    summary = summarise_sizing(RESULT)
+    roomy = summary_lines(summary, width=80)
+    tight = summary_lines(summary, width=max(map(len, roomy)) - 5)
+    assert [line.split() for line in tight] == [line.split() for line in roomy]
+    assert all(line.strip() for line in tight)
+
+
+def test_a_row_without_anything_below_is_one_line() -> None:
+    """Answers without intervals leave no empty lines, however narrow the terminal."""
+    bare = made_encoding("a", in_time="not measured")
+    figures = {"storage_tb": made(10, None, None, "TB")}
+    result = made_result(bare.model_copy(update={"figures": figures}))
+    assert len(summary_lines(summarise_sizing(result), width=20)) == 3
 
 
 def test_a_long_name_makes_room_for_the_numbers() -> None:

@@ -208,6 +208,17 @@ def test_too_few_editors_are_told() -> None:
         assert all(said in sentence for sentence in told)
 
 
+def test_editors_without_an_interval_are_never_sure() -> None:
+    """11 editors known from one clip alone may be too few for 15; nobody can be sure."""
+    found = made_encoding("a")
+    bare = found.model_copy(
+        update={"figures": {**found.figures, "editors_carried": made(11, None, None, "editors")}}
+    )
+    shop = SHOP.model_copy(update={"editors": 15})
+    notes = summarise_sizing(made_result(bare, shop=shop)).notes
+    assert any("may not carry your 15" in sentence for sentence in notes)
+
+
 def test_detail_keeps_what_the_compact_table_leaves_out() -> None:
     """Binary units, the share in time with the share wanted, where the speed comes from, and every
     assumption stand in the detail."""

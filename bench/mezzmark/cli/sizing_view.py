@@ -44,12 +44,13 @@ def print_sizing(result: SizingResult, *, as_json: bool, with_detail: bool = Fal
 def summary_lines(summary: Summary, *, width: int) -> tuple[str, ...]:
     """The compact table as lines no wider than `width`, wherever names can be shortened so far.
 
-    Intervals stand beside their figures where there is room, and below them otherwise.
+    Intervals stand beside their figures where there is room, and below them otherwise; then
+    columns move together, and only then names are shortened.
     """
     beside = [[[_beside(cell) for cell in row]] for row in summary.rows]
     below = [[[cell.main for cell in row], [cell.below for cell in row]] for row in summary.rows]
-    for rows, gap in ((beside, 2), (below, 2), (below, 1)):
-        lines = _lines(summary, rows, gap=gap)
+    for rows in (beside, below):
+        lines = _lines(summary, rows, gap=2)
         if max(map(len, lines)) <= width:
             return lines
     return _lines(summary, below, gap=1, width=width)

@@ -18,7 +18,14 @@ from mezzmark.decide.evidence import MeasuredRun
 from mezzmark.decide.machines_needed import find_machines_needed
 from mezzmark.decide.other_machines import predict_ingest
 from mezzmark.decide.queue_draws import draw_queue
-from mezzmark.decide.sizing_answers import keeps_up, meets_deadline, pays_off, saves_nothing
+from mezzmark.decide.queueing import HOURS_PER_DAY
+from mezzmark.decide.sizing_answers import (
+    keeps_up,
+    meets_deadline,
+    no_surer_than,
+    pays_off,
+    saves_nothing,
+)
 from mezzmark.decide.sizing_inputs import MeasuredEncoding, gather_encodings
 from mezzmark.decide.sizing_streams import payload_mb_per_s, size_streams
 from mezzmark.decide.sizing_words import answer_sentences
@@ -105,17 +112,21 @@ class _Sizer:
         }
         if saves_nothing(figures):
             notes.append(SLOWER_MOVES_NOTE)
-        in_time = meets_deadline(
-            measured.encoding,
-            figures.get("late_cards"),
-            late_cards_fraction=self.shop.late_cards_fraction,
+        keeps = keeps_up(measured.encoding, figures)
+        in_time = no_surer_than(
+            keeps,
+            meets_deadline(
+                measured.encoding,
+                figures.get("late_cards"),
+                late_cards_fraction=self.shop.late_cards_fraction,
+            ),
         )
         if rate is not None and in_time != "yes":
             figures["machines_needed"] = self._machines_needed(rate, figures["late_cards"])
         return EncodingSizing(
             encoding=measured.encoding,
             figures=figures,
-            keeps_up=keeps_up(measured.encoding, figures),
+            keeps_up=keeps,
             meets_deadline=in_time,
             pays_off=pays_off(measured.encoding, figures),
             rate_source=measured.rate_source,
@@ -183,10 +194,11 @@ class _Sizer:
             for camera in self.shop.cameras
         )
         machines = self.shop.ingest_machines
-        found["ingest_hours_per_day"] = combine(
-            lambda r: pixels / r / SECONDS_PER_HOUR / machines, rate
-        )
+        hours = combine(lambda r: pixels / r / SECONDS_PER_HOUR / machines, rate)
+        found["ingest_hours_per_day"] = hours
         found |= draw_queue(self.shop, rate, rng=self.rng)
+        # The queue's own comes from fewer draws; two intervals of one thing would not agree.
+        found["utilisation"] = combine(lambda h: h / HOURS_PER_DAY, hours)
         return rate
 
     def _add_waits(

@@ -34,6 +34,14 @@ def meets_deadline(encoding: str, late: Estimate | None, *, late_cards_fraction:
     return "no" if late.low > late_cards_fraction else "cannot tell"
 
 
+def no_surer_than(keeps: Answer, in_time: Answer) -> Answer:
+    """`in_time`, as far as it agrees with keeping up: who cannot keep up is late, and who may not
+    is not surely in time. The two come from different draws, so that their tails may differ."""
+    if keeps == "no":
+        return "no"
+    return "cannot tell" if keeps == "cannot tell" and in_time == "yes" else in_time
+
+
 def pays_off(encoding: str, figures: Mapping[str, Estimate]) -> Answer:
     """Whether editors save more waiting than ingest adds.
 

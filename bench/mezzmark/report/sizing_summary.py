@@ -209,8 +209,7 @@ def _too_few_editors(result: SizingResult) -> tuple[str, ...]:
         if carried is None:
             continue
         low = carried.point if carried.low is None else carried.low
-        high = carried.point if carried.high is None else carried.high
-        if high < wanted:
+        if carried.high is not None and carried.high < wanted:
             surely.append(found.encoding)
         elif low < wanted:
             maybe.append(found.encoding)

@@ -1,0 +1,107 @@
+"""Yes, no and cannot tell of sizing, from intervals set by hand."""
+
+import pytest
+from made_sizing import made
+
+from mezzmark.decide.sizing_answers import (
+    keeps_up,
+    meets_deadline,
+    no_surer_than,
+    pays_off,
+    saves_nothing,
+)
+
+
+@pytest.mark.parametrize(
+    ("interval", "answer"),
+    [
+        ((0.5, 0.4, 0.9), "yes"),
+        ((0.9, 0.8, 1.1), "cannot tell"),
+        ((1.2, 0.9, 1.4), "cannot tell"),
+        ((1.2, 1.0, 1.4), "no"),
+        ((0.5, None, None), "cannot tell"),
+        ((9.0, None, None), "cannot tell"),
+    ],
+)
+def test_keeping_up_is_a_day_within_the_whole_interval(
+    interval: tuple[float, float | None, float | None], answer: str
+) -> None:
+    """Ingest keeps up when the upper end lies below one day, and fails when the lower end does not;
+    a point alone decides nothing."""
+    assert keeps_up("a", {"utilisation": made(*interval)}) == answer
+
+
+@pytest.mark.parametrize(
+    ("interval", "answer"),
+    [
+        ((0.01, 0.0, 0.05), "yes"),
+        ((0.01, 0.0, 0.06), "cannot tell"),
+        ((0.2, 0.05, 0.3), "cannot tell"),
+        ((0.2, 0.06, 0.3), "no"),
+        ((0.0, None, None), "cannot tell"),
+    ],
+)
+def test_a_deadline_is_met_by_the_whole_interval(
+    interval: tuple[float, float | None, float | None], answer: str
+) -> None:
+    """With one card in twenty allowed to be late, the interval lies at or below, beyond, or on
+    both sides."""
+    assert meets_deadline("a", made(*interval), late_cards_fraction=0.05) == answer
+
+
+@pytest.mark.parametrize(
+    ("keeps", "in_time", "answer"),
+    [
+        ("no", "cannot tell", "no"),
+        ("cannot tell", "yes", "cannot tell"),
+        ("cannot tell", "no", "no"),
+        ("yes", "no", "no"),
+        ("yes", "yes", "yes"),
+        ("not measured", "not measured", "not measured"),
+    ],
+)
+def test_being_in_time_agrees_with_keeping_up(keeps: str, in_time: str, answer: str) -> None:
+    """Nobody is in time who does not keep up; who keeps up may still be late."""
+    assert no_surer_than(keeps, in_time) == answer
+
+
+@pytest.mark.parametrize(
+    ("balance", "answer"),
+    [((5, 1, 9), "yes"), ((5, -1, 9), "cannot tell"), ((-5, -9, -1), "no"),
+     ((5, None, None), "cannot tell")],
+)  # fmt: skip
+def test_paying_off_is_a_balance_above_nothing(
+    balance: tuple[float, float | None, float | None], answer: str
+) -> None:
+    """Saved less added must be above 0 over the whole interval."""
+    figures = {"utilisation": made(0.5, 0.4, 0.6), "wait_balance_min_per_day": made(*balance)}
+    assert pays_off("a", figures) == answer
+
+
+def test_footage_that_is_never_ready_pays_for_nothing() -> None:
+    """Who cannot keep up does not pay off, whatever the balance of waits says."""
+    figures = {
+        "utilisation": made(2, 1.5, 2.5),
+        "wait_balance_min_per_day": made(5, 1, 9),
+    }
+    assert pays_off("a", figures) == "no"
+
+
+def test_slower_moves_pay_for_nothing() -> None:
+    """Moves that surely take longer than the originals' do not pay off, though ingest was not
+    measured; where they may be faster nothing is said."""
+    slower, unsure = made(-3, -5, -1), made(-3, -5, 1)
+    assert saves_nothing({"wait_saved_min_per_day": slower})
+    assert pays_off("a", {"wait_saved_min_per_day": slower}) == "no"
+    assert not saves_nothing({"wait_saved_min_per_day": unsure})
+    assert pays_off("a", {"wait_saved_min_per_day": unsure}) == "not measured"
+
+
+def test_originals_are_there_already_and_nothing_is_made_up() -> None:
+    """The originals need no ingest; an intermediate without figures has no answer."""
+    assert keeps_up("original", {}) == "yes"
+    assert meets_deadline("original", None, late_cards_fraction=0.05) == "yes"
+    assert pays_off("original", {}) == "not measured"
+    assert keeps_up("a", {}) == "not measured"
+    assert meets_deadline("a", None, late_cards_fraction=0.05) == "not measured"
+    assert pays_off("a", {}) == "not measured"
