@@ -1,11 +1,10 @@
-"""Shows the catalogue of encodings as a table."""
+"""Shows the catalogue of encodings, a block a codec and a row an encoding."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Final
 
 from rich.console import Console
 from rich.padding import Padding
-from rich.table import Table
 from rich.text import Text
 
 from mezzmark.facts.encoding import Encoding
@@ -16,34 +15,31 @@ FAST_REMARK: Final = (
     "names -fast stands for quicker settings or a quicker codec."
 )
 
-_MARKS: Final = {True: Text("works", style="green"), False: Text("no", style="red")}
+_WIDE: Final = 110
+"""From so many characters on, encoder and options stand in the row; else in a line below it."""
 
 
 def print_catalogue(found: Mapping[str, tuple[Encoding, str]], *, is_probed: bool) -> None:
-    """One row an encoding, one block a codec; whether it works here, if it was tried, and what
-    stands against it under its row."""
+    """One row an encoding, one block a codec; whether it works here, if it was tried, and at the
+    end how many do and what stands against the others."""
     console = Console()
-    table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold")
-    table.add_column("name", no_wrap=True)
-    if is_probed:
-        table.add_column("here", no_wrap=True)
-    table.add_column("container, pixels", no_wrap=True)
-    table.add_column("kind")
-    table.add_column("FFmpeg encoder and options", overflow="fold", style="dim")
+    is_wide = console.width >= _WIDE
     codec = ""
     for name, (encoding, refusal) in found.items():
         if encoding.codec != codec:
             codec = encoding.codec
-            table.add_row(Text(codec, style="bold cyan"))
+            console.print(Text(codec, style="bold cyan"))
+        row = Text.assemble(f"  {name:<{_widest(found)}}  ")
+        if is_probed:
+            row.append("no     " if refusal else "works  ", style="red" if refusal else "green")
+        row.append(f"{encoding.container}, {encoding.pixel_format:<14} {_kind(encoding)}")
         options = " ".join(f"{key}={value}" for key, value in encoding.options.items())
-        table.add_row(
-            f"  {name}",
-            *([_MARKS[not refusal]] if is_probed else []),
-            f"{encoding.container}, {encoding.pixel_format}",
-            _kind(encoding),
-            f"{encoding.encoder} {options}".strip(),
-        )
-    console.print(table)
+        made_by = f"{encoding.encoder} {options}".strip()
+        if is_wide:
+            row.pad_right(_WIDE - 30 - len(row.plain))
+        console.print(row, Text(made_by, style="dim") if is_wide else "", soft_wrap=is_wide)
+        if not is_wide:
+            console.print(Padding(Text(made_by, style="dim"), (0, 0, 0, 6)))
     console.print()
     console.print(Text(FAST_REMARK, style="dim"))
     if not is_probed:
@@ -53,6 +49,10 @@ def print_catalogue(found: Mapping[str, tuple[Encoding, str]], *, is_probed: boo
     console.print(f"{len(found) - len(refused)} of {len(found)} work on this machine.")
     for name, refusal in refused.items():
         console.print(Padding(Text(f"{name}: {refusal}", style="red"), (0, 0, 0, 2)))
+
+
+def _widest(names: Iterable[str]) -> int:
+    return max(len(name) for name in names)
 
 
 def _kind(encoding: Encoding) -> str:

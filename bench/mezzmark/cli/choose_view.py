@@ -3,9 +3,9 @@
 from collections.abc import Sequence
 
 from rich.console import Console
-from rich.table import Table
 from rich.text import Text
 
+from mezzmark.cli.fitted_table import print_fitted
 from mezzmark.decide.choose_flip_words import flip_sentences
 from mezzmark.decide.choose_words import (
     chance_text,
@@ -35,7 +35,7 @@ def print_choice(choice: Choice, *, as_json: bool) -> None:
     in_play = [e for e in choice.encodings if e.status in ("meets", "open")]
     if in_play:
         console.print()
-        console.print(_standing_table(choice, in_play))
+        _print_standing(console, choice, in_play)
     _print_lists(console, choice)
     if flips := flip_sentences(choice):
         console.print(Text("\nWhat would change this:", style="bold"))
@@ -44,17 +44,13 @@ def print_choice(choice: Choice, *, as_json: bool) -> None:
     console.print(Text(f"\n{_basis(choice)}", style="dim"))
 
 
-def _standing_table(choice: Choice, entries: Sequence[JudgedEncoding]) -> Table:
+def _print_standing(console: Console, choice: Choice, entries: Sequence[JudgedEncoding]) -> None:
     """One row an encoding that may be used: chances, front, and the wishes' figures."""
-    table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold")
-    table.add_column("encoding", overflow="fold")
-    table.add_column("best", justify="right")
-    if choice.needs:
-        table.add_column("meets all", justify="right")
-    table.add_column("front", no_wrap=True)
-    for wish in choice.wishes:
-        table.add_column(parse_wish(wish).figure.label, justify="right")
-    for entry in sorted(entries, key=lambda e: (-(e.chance_best or 0), e.encoding)):
+    labels = [parse_wish(wish).figure.label for wish in choice.wishes]
+    headings = ["encoding", "best", *(["meets all"] if choice.needs else []), "front", *labels]
+    ordered = sorted(entries, key=lambda e: (-(e.chance_best or 0), e.encoding))
+    rows = []
+    for entry in ordered:
         cells = [shown_name(entry.encoding), chance_text(entry.chance_best)]
         if choice.needs:
             cells.append(chance_text(entry.chance_all))
@@ -63,9 +59,9 @@ def _standing_table(choice: Choice, entries: Sequence[JudgedEncoding]) -> Table:
             name = parse_wish(wish).figure.name
             estimate = entry.figures.get(name)
             cells.append(estimate_text(estimate) if estimate else entry.settings.get(name, "—"))
-        style = "bold" if entry.encoding == choice.leader else ""
-        table.add_row(*(Text(cell, style=style) for cell in cells))
-    return table
+        rows.append(cells)
+    leading = [place for place, e in enumerate(ordered) if e.encoding == choice.leader]
+    print_fitted(console, headings, rows, bold_rows=leading)
 
 
 def _print_lists(console: Console, choice: Choice) -> None:
