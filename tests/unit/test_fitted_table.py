@@ -39,4 +39,4 @@ def test_wide_rows_are_one_line_and_narrow_ones_fold_before_they_stack() -> None
     assert "[30.4" not in next(line for line in folded if "rdd36-lt-fast" in line)
     stacked = shown(48)
     assert stacked[0] == "rdd36-lt-fast"
-    assert stacked[2] == "    median time to picture  31.4 ms [30.4, 32.6]"
+    assert stacked[2] == "    median time to         31.4 ms [30.4, 32.6]"
