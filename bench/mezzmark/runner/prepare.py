@@ -101,9 +101,9 @@ def prepare_footage(
             if isinstance(made, PreparedMedia):
                 _add_medium(footage, original.clip, encoding.name, made)
             else:
-                footage.refused.append(
-                    f'clip "{original.clip}", encoding "{encoding.name}": {_reason(made)}'
-                )
+                which = f'encoding "{encoding.name}"'
+                reason = _reason(made).removeprefix(f"{which}: ")
+                footage.refused.append(f'clip "{original.clip}", {which}: {reason}')
                 yield LeftOut(reason=footage.refused[-1])
     if not footage.clips:
         raise FootageError(
