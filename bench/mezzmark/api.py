@@ -99,7 +99,7 @@ def report(
     """Write the report of one or more runs; derived files are replaced, the runs only read.
 
     Several runs are compared first: host beside host, and a host's three or more runs over time.
-    `prices` are of hosts: "LABEL=2400 EUR".
+    `prices` are of hosts, by label or folder: "HOST=2400 EUR".
     """
     from mezzmark.report.page import write_report
     from mezzmark.store.run_paths import as_run_paths

@@ -129,7 +129,10 @@ def report(
     ] = None,
     price: Annotated[
         list[str] | None,
-        typer.Option("--price", help='What a host costs, as "LABEL=2400 EUR"; repeat for more.'),
+        typer.Option(
+            "--price",
+            help='What a host costs, as "HOST=2400 EUR" (its label or its run\'s folder); repeat.',
+        ),
     ] = None,
 ) -> None:
     """Write report.html, report.md, cells.csv and figures from finished trials.

@@ -54,7 +54,7 @@ def write_report(
     for one run and `comparison/` for several).
 
     Several runs are first compared with each other: host beside host, and where a host has three
-    runs or more, over time. `prices` ("LABEL=2400 EUR") belong to hosts.
+    runs or more, over time. `prices` ("HOST=2400 EUR") belong to hosts: a label or a run's folder.
 
     `template` is a folder whose templates are used in place of the shipped ones of the same name.
     Derived files of an earlier report are replaced; the runs are only read. Raises RunError for
