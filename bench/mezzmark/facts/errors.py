@@ -1,7 +1,7 @@
 """Expected errors: each says where, what and what to do, and knows its exit code.
 
 Exit codes: 0 done; 10 regressed; 11 inconclusive; 12 not comparable; 20 to 29 the errors below.
-1 and 2 stay free for crashes and usage errors.
+1 and 2 stay free for crashes; usage errors are 28.
 """
 
 from typing import ClassVar
