@@ -67,4 +67,4 @@ def test_scenario_to_report(clip: str, tmp_path: Path) -> None:
     page = report.html.read_text(encoding="utf-8")
     for name in ENCODINGS:
         assert name in page
-    assert "On this machine" in page
+    assert "What was not tested" in page
