@@ -81,9 +81,6 @@ class TimedFigures:
             for name in encodings
         }
 
-    def _any_of(self, setting: Cell) -> Observation:
-        return next(iter(self._placed[setting].values()))[0][1]
-
     def measured_names(self) -> tuple[tuple[str, str | None, str], ...]:
         """Task, pattern and figure of all that was timed."""
         found = {

@@ -1,6 +1,5 @@
 """A history in sentences; reads steps, finds none."""
 
-from mezzmark.decide.hardware_best_words import bare_ratio
 from mezzmark.decide.wording import count_text, list_text, number_text, shown_name
 from mezzmark.facts.estimates import Estimate
 from mezzmark.facts.history import History, HistoryRun, Series, Step
@@ -120,8 +119,3 @@ def history_rules(history: History) -> list[str]:
         "The place of a change may be a run off; the interval of its size takes it as known. With "
         "fewer than five runs a change is hardly ever found, with eight one of 10 % usually.",
     ]
-
-
-def ratio_span(line: Series) -> str:
-    """First and last of a series: the last run's time against the first run's."""
-    return bare_ratio(line.points[-1].cost_ratio)

@@ -15,7 +15,6 @@ from mezzmark.facts.base import Fact
 from mezzmark.facts.colour import Floats
 from mezzmark.facts.fidelity import GenerationQuality, QualitySeries
 
-LOW_PERCENTILES: Final = (1, 5)
 QUANTILE_METHOD: Final = "linear"
 """Hyndman-Fan type 7, numpy's own."""
 

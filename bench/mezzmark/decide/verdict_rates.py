@@ -40,11 +40,6 @@ class VerdictRates:
         """Cells called equivalent, as a share, with its exact interval."""
         return share_interval(self.equivalent_cells, self.cells, confidence_level=CONFIDENCE)
 
-    @property
-    def regressed_interval(self) -> Interval:
-        """Cells called regressed, as a share, with its exact interval."""
-        return share_interval(self.regressed_cells, self.cells, confidence_level=CONFIDENCE)
-
 
 def measure_verdicts(
     world_name: str,

@@ -133,12 +133,6 @@ class ChartMeasurement(Fact):
     chroma_detail_fraction: float
 
     @property
-    def mean_delta_e(self) -> float:
-        """Mean ΔE2000 over the patches between black and white."""
-        inside = [p.delta_e_2000 for p in self.patches if p.kind != "outside"]
-        return sum(inside) / len(inside)
-
-    @property
     def visible_delta_e(self) -> float:
         """ΔE2000 at the 90th percentile of the patches between black and white (Hyndman-Fan type
         7): a wrong matrix moves only some colours, and they are what a viewer sees."""

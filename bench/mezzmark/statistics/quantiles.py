@@ -12,8 +12,6 @@ from numpy.typing import ArrayLike, NDArray
 QUANTILE_METHOD: Final[Literal["median_unbiased"]] = "median_unbiased"
 """numpy's name of Hyndman & Fan's type 8."""
 
-QUANTILE_DEFINITION: Final = "Hyndman & Fan type 8"
-
 
 def quantile(values: ArrayLike, probability: float) -> float:
     """The type 8 quantile of all `values`, in their unit. Raises ValueError for no values."""
