@@ -5,7 +5,13 @@ from pathlib import Path
 import pytest
 
 from mezzmark.engines.synthetic import KERNEL, SyntheticEngine, Truth
-from mezzmark.facts.errors import DiskFullError, FootageError, InterruptedRunError, RunError
+from mezzmark.facts.errors import (
+    DestinationError,
+    DiskFullError,
+    FootageError,
+    InterruptedRunError,
+    RunError,
+)
 from mezzmark.facts.footage import ClipSpec, Recipe
 from mezzmark.facts.jobs import Broken, EncodeJob, Refused, ScrubJob
 from mezzmark.facts.records import ScrubMeasurement
@@ -395,3 +401,16 @@ def test_a_broken_answer_without_result_is_a_crash(tmp_path: Path) -> None:
     trials = read_run(tmp_path / "run").trials
     assert {t.outcome for t in trials} == {"crashed"}
     assert len([e for e in events if isinstance(e, RoundFinished)]) == 2
+
+
+@pytest.mark.parametrize("resume", [False, True])
+def test_somebodys_own_folder_named_scratch_is_left_alone(resume: bool, tmp_path: Path) -> None:
+    """A folder that holds nothing but `scratch` with footage is no place for a run: it is refused,
+    the footage is still there, and nothing was added."""
+    own = tmp_path / "run" / "scratch" / "x.mov"
+    own.parent.mkdir(parents=True)
+    own.write_bytes(b"precious")
+    with pytest.raises(DestinationError, match="nothing is ever overwritten"):
+        list(events_of(scenario(), tmp_path, resume=resume))
+    assert own.read_bytes() == b"precious"
+    assert sorted((tmp_path / "run").rglob("*")) == [own.parent, own]

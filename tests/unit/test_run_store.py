@@ -20,6 +20,7 @@ from mezzmark.store.run_store import (
     TRIALS_NAME,
     append_trial,
     claim_run_dir,
+    clear_scratch,
     create_run,
     read_run,
     write_manifest,
@@ -131,12 +132,42 @@ def test_nothing_that_stands_there_is_overwritten(run_dir: Path, tmp_path: Path,
 
 
 def test_a_run_stopped_while_preparing_can_be_started_again(tmp_path: Path, made) -> None:
-    """A folder with nothing but a run's lock and scratch folder counts as empty."""
+    """A folder with nothing but a run's lock counts as empty."""
     with lock_run_in(tmp_path / "run"):
-        (tmp_path / "run" / "scratch").mkdir()
+        pass
     assert claim_run_dir(tmp_path / "run", resume=True) is False
     create_run(tmp_path / "run", made[0])
     assert claim_run_dir(tmp_path / "run", resume=True) is True
+
+
+@pytest.mark.parametrize("resume", [False, True])
+@pytest.mark.parametrize("beside", [(), ("run.lock",)])
+def test_a_folder_named_scratch_is_no_unfinished_run(
+    resume: bool, beside: tuple[str, ...], tmp_path: Path
+) -> None:
+    """Somebody's own folder `scratch`, alone or beside a lock, is refused, is not called deletable,
+    and its file stays, even where the clearing of scratch is asked for."""
+    (tmp_path / "scratch").mkdir()
+    (tmp_path / "scratch" / "x.mov").write_bytes(b"precious")
+    for name in beside:
+        (tmp_path / name).touch()
+    with pytest.raises(DestinationError, match="nothing is ever overwritten"):
+        claim_run_dir(tmp_path, resume=resume)
+    with pytest.raises(RunError, match="no run can be read here"):
+        read_run(tmp_path)
+    clear_scratch(tmp_path)
+    assert (tmp_path / "scratch" / "x.mov").read_bytes() == b"precious"
+
+
+def test_scratch_is_cleared_only_beside_a_manifest_and_a_lock(run_dir: Path) -> None:
+    """With a manifest alone it stays; with the lock as well it goes, and nothing else does."""
+    (run_dir / "scratch").mkdir()
+    clear_scratch(run_dir)
+    assert (run_dir / "scratch").is_dir()
+    with lock_run(run_dir):
+        clear_scratch(run_dir)
+    names = {path.name for path in run_dir.iterdir()}
+    assert names == {"manifest.json", "trials.jsonl", "run.lock"}
 
 
 def lock_run_in(folder: Path):

@@ -1,6 +1,5 @@
 """Runs a scenario: prepare, then rounds of trials, each on disk before anyone hears of it."""
 
-import shutil
 import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -41,7 +40,13 @@ from mezzmark.runner.stopping import StopWhen, stop_at_precision, stop_reason
 from mezzmark.runner.trials import Circumstances, describe_job, record_trial
 from mezzmark.runner.workers import Converse, Execute, last_answer
 from mezzmark.store.run_lock import lock_run
-from mezzmark.store.run_store import SCRATCH_NAME, append_trial, claim_run_dir, write_manifest
+from mezzmark.store.run_store import (
+    SCRATCH_NAME,
+    append_trial,
+    claim_run_dir,
+    clear_scratch,
+    write_manifest,
+)
 
 
 def run_scenario(
@@ -122,7 +127,7 @@ class _Rounds:
             done=len(self.progress.trials),
             total=self._total(per_round),
         )
-        shutil.rmtree(self.run_dir / SCRATCH_NAME, ignore_errors=True)  # of a killed session
+        clear_scratch(self.run_dir)  # of a killed session
         round_index = 0
         while True:
             planned = self._plan(round_index)
@@ -135,7 +140,7 @@ class _Rounds:
             round_index += 1
         self.manifest = self.manifest.model_copy(update={"stop_reason": reason})
         write_manifest(self.run_dir, self.manifest)
-        shutil.rmtree(self.run_dir / SCRATCH_NAME, ignore_errors=True)
+        clear_scratch(self.run_dir)
         yield Stopped(reason=reason)
 
     def _total(self, per_round: int) -> int:

@@ -7,6 +7,7 @@ line, which no reader takes for a trial: no beginning of a JSON object is itself
 
 import json
 import os
+import shutil
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
@@ -28,8 +29,9 @@ SCRATCH_NAME = "scratch"
 _MANIFEST_BESIDE = ".manifest.json.new"
 """Where the next manifest is written before it takes the place of the last."""
 
-_UNFINISHED_NAMES = {LOCK_NAME, SCRATCH_NAME, _MANIFEST_BESIDE}
-"""What a run leaves that was stopped before its manifest was written."""
+_UNFINISHED_NAMES = {LOCK_NAME, _MANIFEST_BESIDE}
+"""What a run leaves that was stopped before its manifest was written. The scratch folder is none of
+it: it is made for the first trial, and somebody's footage may lie in a folder of that name."""
 
 _GO_ON = "go on with --resume; finished trials are safe."
 
@@ -92,6 +94,13 @@ def give_up_run_dir(run_dir: Path, *, with_folder: bool) -> None:
             (run_dir / LOCK_NAME).unlink()
             if with_folder:
                 run_dir.rmdir()
+
+
+def clear_scratch(run_dir: Path) -> None:
+    """Delete what trials left in the run's scratch folder; nothing where no run of ours lies."""
+    run_dir = Path(run_dir)
+    if (run_dir / MANIFEST_NAME).is_file() and (run_dir / LOCK_NAME).is_file():
+        shutil.rmtree(run_dir / SCRATCH_NAME, ignore_errors=True)
 
 
 def create_run(run_dir: Path, manifest: Manifest) -> None:
