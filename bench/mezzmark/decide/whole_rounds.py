@@ -1,27 +1,43 @@
 """How many rounds a run finished, where it was stopped within one."""
 
 from collections import Counter
-from collections.abc import Sequence
 
+from mezzmark.decide.evidence import MeasuredRun
 from mezzmark.decide.wording import count_text
-from mezzmark.facts.records import Trial
 
 
-def whole_round_count(trials: Sequence[Trial]) -> int:
-    """Rounds that were begun, without a last one that has fewer trials than the one before.
+def cut_short_round(run: MeasuredRun) -> int | None:
+    """The index of the last round where the run was stopped within it; None where all are whole.
 
-    Trials of fidelity are left out: they are made once, in the first round.
+    A run that ended by itself says why, and has finished every round that it began. Of any other,
+    the last round is cut short where a cell of the round before lacks its trial. Cells that never
+    finished one do not count, for they may have been given up; nor do trials of fidelity, which
+    are made once, in the first round.
     """
-    counts = Counter(trial.round_index for trial in trials if trial.cell.task != "fidelity")
-    rounds = sorted(counts)
-    is_cut_short = len(rounds) > 1 and counts[rounds[-1]] < counts[rounds[-2]]
-    return len(rounds) - is_cut_short
+    if run.manifest.stop_reason:
+        return None
+    timed = [trial for trial in run.trials if trial.cell.task != "fidelity"]
+    rounds = sorted({trial.round_index for trial in timed})
+    if len(rounds) < 2:
+        return None
+    able = {trial.cell for trial in timed if trial.outcome == "finished"}
+    before, last = (
+        Counter(t.cell for t in timed if t.round_index == index and t.cell in able)
+        for index in rounds[-2:]
+    )
+    return rounds[-1] if before - last else None
 
 
-def begun_rounds_text(trials: Sequence[Trial]) -> str:
+def whole_round_count(run: MeasuredRun) -> int:
+    """Rounds that were begun, without a last one that was cut short."""
+    begun = {trial.round_index for trial in run.trials if trial.cell.task != "fidelity"}
+    return len(begun) - (cut_short_round(run) is not None)
+
+
+def begun_rounds_text(run: MeasuredRun) -> str:
     """`6 rounds`, or `5 whole rounds and part of another` where the run was stopped within one."""
-    whole = whole_round_count(trials)
-    begun = len({trial.round_index for trial in trials})
+    whole = whole_round_count(run)
+    begun = len({trial.round_index for trial in run.trials})
     if begun <= whole:
         return count_text(begun, "round")
     return f"{count_text(whole, 'whole round')} and part of another"

@@ -113,6 +113,6 @@ def _basis(view: RunView) -> str:
         f"{shown_name(machine)}, {count_text(host.usable_core_count, 'core')} · "
         f"{count_text(len(manifest.clips), 'clip')} · "
         f"{count_text(len(encodings), 'encoding')} · "
-        f"{begun_rounds_text(view.trials)} · {count_text(len(view.trials), 'trial')} · "
+        f"{begun_rounds_text(view)} · {count_text(len(view.trials), 'trial')} · "
         f"{view.confidence_level * 100:g} % intervals in brackets"
     )
