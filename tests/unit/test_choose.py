@@ -355,6 +355,43 @@ def without(run: Run, **lacking: object) -> Run:
     )
 
 
+def failing(run: Run, name: str, rounds: tuple[int, ...]) -> Run:
+    """The run where every trial of an encoding failed in these rounds."""
+    return replace(
+        run,
+        trials=tuple(
+            trial.model_copy(update={"outcome": "failed", "measurement": None})
+            if trial.cell.encoding == name and trial.round_index in rounds
+            else trial
+            for trial in run.trials
+        ),
+    )
+
+
+@pytest.mark.parametrize(("rounds", "lost"), [(3, (2,)), (3, (0,)), (4, (1, 3))])
+def test_one_with_too_few_rounds_does_not_take_the_chances_of_all(
+    rounds: int, lost: tuple[int, ...]
+) -> None:
+    """Two rounds of one encoding carry no chance: it is left out and named, and the others are
+    judged by all of theirs."""
+    run = failing(made((*TWO, encoding("frail", 30, 150)), rounds=rounds), "frail", lost)
+    choice = choose(run)
+    assert choice.find("frail").status == "not judged"
+    assert f"finished in only 2 of {rounds} rounds" in choice.find("frail").reasons[0]
+    assert (choice.recommendation, choice.unit_count) == ("nimble", rounds)
+    assert choice.chance_best is not None
+
+
+def test_whose_turn_never_came_is_not_left_out() -> None:
+    """Stopped in the third round before the turn of one encoding: two whole rounds tell nothing
+    of anybody, and nobody is preferred for having been first."""
+    run = without(made(TWO, rounds=3, stop_reason=""), encoding="small", round_index=2)
+    choice = choose(run)
+    assert choice.find("small").status == "meets"
+    assert choice.chance_best is None
+    assert "2 rounds cannot tell" in headline(choice)
+
+
 def test_a_round_counts_only_with_all_its_clips() -> None:
     """A round that lacks a clip is easier or harder than others, and is left out for everybody."""
     run = made(TWO, clips=("street", "forest"))

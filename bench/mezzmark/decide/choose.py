@@ -30,6 +30,7 @@ from mezzmark.decide.choose_flips import Decision, find_flips
 from mezzmark.decide.choose_needs import judge_needs
 from mezzmark.decide.choose_parts import (
     count_begun,
+    cut_short_rounds,
     judge_encodings_by_needs,
     nearest_misses,
     refuse_unlike_runs,
@@ -93,7 +94,7 @@ def choose_encoding(
             for fact in FACT_NAMES
         },
     )
-    likely = _draw(known, encodings, (needs, asked), len(runs), settings, draw_count)
+    likely = _draw(known, encodings, (needs, asked), runs, settings, draw_count)
     others = possible_wishes(known.measured_names())
     wishes, dropped = measured_wishes(asked, likely, others)
     question = Question(
@@ -132,7 +133,7 @@ def _draw(
     known: RunFigures,
     encodings: Sequence[str],
     asked: tuple[Sequence[Need], Sequence[Wish]],
-    run_count: int,
+    runs: Sequence[MeasuredRun],
     settings: ChooseSettings,
     draw_count: int,
 ) -> Likely:
@@ -143,7 +144,8 @@ def _draw(
         tuple(figures.values()),
         {name: known.columns(figure, encodings) for name, figure in figures.items()},
         encodings,
-        unit=_unit(run_count),
+        unit=_unit(len(runs)),
+        cut_short=cut_short_rounds(runs),
         confidence_level=settings.confidence_level,
         rng=np.random.default_rng(CHOICE_SEED),
         draw_count=draw_count,

@@ -11,7 +11,7 @@ and three rounds it is sure of the fastest with 89 % on average where 83 % come 
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import product
 from typing import Final
@@ -64,14 +64,22 @@ class Likely:
         return [figure.name for figure in self.figures].index(figure_name)
 
 
-def left_out(columns: Mapping[str, Column], unit: str) -> dict[str, str]:
-    """Encodings that finished in too few of a figure's rounds (or runs), with the reason."""
+def left_out(
+    columns: Mapping[str, Column], unit: str, cut_short: Collection[RoundKey] = ()
+) -> dict[str, str]:
+    """Encodings that finished in too few of a figure's rounds (or runs), with the reason: in less
+    than half of them, or in too few for a chance where others have enough. One alone would else
+    take their chances from all. Rounds that were `cut_short` are not held against those whose turn
+    in them never came.
+    """
     timed = {name: c for name, c in columns.items() if c.logs and not c.is_exact}
     most = max((len(c.logs) for c in timed.values()), default=0)
+    most_whole = max((len(c.logs.keys() - set(cut_short)) for c in timed.values()), default=0)
+    enough = MINIMUM_ROUNDS if most_whole >= MINIMUM_ROUNDS else 0
     return {
         name: f"finished in only {len(c.logs)} of {most} {unit}s"
         for name, c in timed.items()
-        if len(c.logs) < ENOUGH_ROUNDS_FRACTION * most
+        if len(c.logs) < max(ENOUGH_ROUNDS_FRACTION * most, enough)
     }
 
 
@@ -82,14 +90,15 @@ def draw_figures(
     *,
     rng: np.random.Generator,
     unit: str = "round",
+    cut_short: Collection[RoundKey] = (),
     confidence_level: float = 0.95,
     draw_count: int = DRAW_COUNT,
 ) -> Likely:
     """Points and draws of every figure; `columns` by figure name, then encoding. `unit` is what
-    their values are of."""
+    their values are of; rounds that were `cut_short` lack some of them by no fault."""
     found: dict[tuple[str, str], _Summary] = {}
     for figure in figures:
-        why = left_out(columns[figure.name], unit)
+        why = left_out(columns[figure.name], unit, cut_short)
         for name in encodings:
             column = columns[figure.name][name]
             found[name, figure.name] = _summarise(column, figure, why.get(name, ""))

@@ -6,11 +6,13 @@ from typing import Final
 
 import numpy as np
 
+from mezzmark.decide.choose_columns import RoundKey
 from mezzmark.decide.choose_draws import Likely
 from mezzmark.decide.choose_needs import Judged
 from mezzmark.decide.evidence import MeasuredRun
 from mezzmark.decide.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.run_names import run_names
+from mezzmark.decide.whole_rounds import cut_short_round
 from mezzmark.facts.choice import JudgedEncoding, NearMiss, NeedResult, Status
 from mezzmark.facts.choosing import Wish
 from mezzmark.facts.errors import RunError
@@ -66,6 +68,12 @@ def count_begun(runs: Sequence[MeasuredRun]) -> int:
     if len(runs) >= MINIMUM_ROUNDS:
         return len(runs)
     return sum(len({trial.round_index for trial in run.trials}) for run in runs)
+
+
+def cut_short_rounds(runs: Sequence[MeasuredRun]) -> frozenset[RoundKey]:
+    """The rounds within which a run was stopped, by the place of their run."""
+    found = ((place, cut_short_round(run)) for place, run in enumerate(runs))
+    return frozenset((place, index) for place, index in found if index is not None)
 
 
 def judge_encodings_by_needs(
