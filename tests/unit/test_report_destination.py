@@ -1,11 +1,14 @@
 """A report replaces an earlier report and nothing else."""
 
+import errno
 from pathlib import Path
 
 import pytest
+from test_report_page import SMALL, all_bytes, lay_run
 
-from mezzmark.facts.errors import DestinationError
+from mezzmark.facts.errors import DestinationError, DiskFullError
 from mezzmark.report.destination import marked_page, refuse_foreign_files, report_folder
+from mezzmark.report.page import write_report
 
 NAMES = ("report.html", "report.md", "cells.csv", "figures/latency.svg")
 OURS = marked_page("<!doctype html>\n<html><head>\n<title>x</title></head></html>")
@@ -66,3 +69,42 @@ def test_several_runs_go_to_a_folder_of_their_own(tmp_path: Path) -> None:
     assert report_folder([one], None) == one / "report"
     assert report_folder([one, two], None) == one / "comparison"
     assert report_folder([one, two], tmp_path) == tmp_path
+
+
+@pytest.mark.parametrize(
+    ("stop", "told"),
+    [
+        (OSError(errno.ENOSPC, "No space left on device"), DiskFullError),
+        (KeyboardInterrupt(), KeyboardInterrupt),
+    ],
+    ids=["full disk", "Ctrl-C"],
+)
+@pytest.mark.parametrize("cut", ["report.html", "report.md", "cells.csv"])
+def test_a_report_cut_short_is_replaced_by_the_next(
+    stop: BaseException, told: type[BaseException], cut: str, tmp_path: Path
+) -> None:
+    """Stopped within a file, the first time or over an earlier report: no half file is left, each
+    older one is whole, and the next report is written as if nothing had been."""
+    run_dir, out = lay_run(tmp_path / "run", SMALL, task="encode"), tmp_path / "out"
+    write_whole = Path.write_bytes
+
+    def write_part(path: Path, content: bytes) -> int:
+        if cut not in path.name:
+            return write_whole(path, content)
+        write_whole(path, content[:7])
+        raise stop
+
+    def write_cut_short() -> None:
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(Path, "write_bytes", write_part)
+            with pytest.raises(told):
+                write_report([run_dir], out_dir=out)
+
+    write_cut_short()
+    assert all(len(content) > 7 for content in all_bytes(out).values())
+    write_report([run_dir], out_dir=out)
+    whole = all_bytes(out)
+    write_cut_short()
+    assert all_bytes(out) == whole
+    write_report([run_dir], out_dir=out)
+    assert all_bytes(out) == whole

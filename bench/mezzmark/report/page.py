@@ -4,8 +4,10 @@ The report is a pure function of the runs and the template: no clock and no mach
 the same runs give the same bytes.
 """
 
+import os
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -191,7 +193,9 @@ def figure_variables() -> str:
 
 
 def _write(path: Path, content: bytes) -> Path:
-    """Write one derived file, replacing an older one of the same name."""
+    """Replace one derived file in one step: readers see the older one or the new one, whole."""
+    # Half a page would not carry our mark, and the next report would refuse it as another's.
+    beside = path.with_name(f".{path.name}.new")
     with told_disk_errors(
         path,
         kind=DestinationError,
@@ -199,5 +203,11 @@ def _write(path: Path, content: bytes) -> Path:
         other="Choose another folder with --out.",
     ):
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(content)
+        try:
+            beside.write_bytes(content)
+            os.replace(beside, path)
+        except BaseException:  # Ctrl-C too
+            with suppress(OSError):
+                beside.unlink()
+            raise
     return path
