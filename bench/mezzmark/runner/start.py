@@ -30,8 +30,8 @@ from mezzmark.store.run_store import (
 
 @contextmanager
 def clean_start(run_dir: Path, *, is_new: bool) -> Iterator[None]:
-    """A run that ends before its manifest is written leaves nothing of its own behind; its folder
-    neither, where it made it (`is_new`)."""
+    """A run that ends before its manifest is written leaves no file behind; its folder neither,
+    where it made it (`is_new`). Folders made above that one stay: others may use them meanwhile."""
     try:
         yield
     except BaseException:
