@@ -41,8 +41,8 @@ def measure(
 
     Every finished trial is on disk before its event is given to `on_event`. Raises
     InterruptedRunError when stopped; the same call with `resume=True` and the same `out` goes on,
-    with the run's own footage, rounds and time budget where none are given. `rounds` below the
-    scenario's minimum lowers the minimum; intervals need 3.
+    with the run's own footage, rounds, time budget and seed where none are given. `rounds` below
+    the scenario's minimum lowers the minimum; intervals need 3.
     """
     from mezzmark.decide.scenario_words import limit_warnings_of
     from mezzmark.engines.cache import default_cache_dir

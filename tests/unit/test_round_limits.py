@@ -91,7 +91,38 @@ def test_a_run_gone_on_with_brings_footage_rounds_and_budget(card: Path, tmp_pat
     )
     more, notes = plan_measurement("own-footage", AskedLimits(rounds=6), earlier_run=run_dir)
     assert (more.rounds, more.minimum_rounds, more.time_budget_s) == (6, 4, 200.0)
-    assert notes == ()
+    assert notes == (
+        "going on with the run's own limits: 200 s. The scenario now says 1800 s; "
+        "--time-budget changes that.",
+    )
+    longer, notes = plan_measurement(
+        "own-footage", AskedLimits(time_budget_s=900.0), earlier_run=run_dir
+    )
+    assert (longer.rounds, longer.minimum_rounds, longer.time_budget_s) == (2, 2, 900.0)
+    assert notes == (
+        "going on with the run's own limits: 2 to 2 rounds. The scenario now says "
+        "4 to 10 rounds; --rounds changes that.",
+    )
+    both = AskedLimits(rounds=6, time_budget_s=900.0)
+    assert plan_measurement("own-footage", both, earlier_run=run_dir)[1] == ()
+
+
+def test_a_run_gone_on_with_keeps_its_seed_and_says_so(card: Path, tmp_path: Path) -> None:
+    """Where the scenario has another seed by now the run's own is used, and a note names both
+    whatever else was asked for; a seed that is asked for is taken, without a note."""
+    footage = [f"{card}/*.MP4"]
+    plan = read_scenario("own-footage", footage=footage)
+    run_dir = lay_run(tmp_path, plan.model_copy(update={"seed": plan.seed + 5}))
+    for asked in (AskedLimits(), AskedLimits(rounds=plan.rounds, time_budget_s=1800.0)):
+        again, notes = plan_measurement("own-footage", asked, earlier_run=run_dir)
+        assert again.seed == plan.seed + 5
+        assert notes == (
+            f"going on with the run's own seed, {plan.seed + 5}. The scenario now says "
+            f"{plan.seed}; another seed is another run: measure it into another folder with --out.",
+        )
+    given = AskedLimits(seed=77)
+    again, notes = plan_measurement("own-footage", given, earlier_run=run_dir)
+    assert (again.seed, notes) == (77, ())
 
 
 def test_footage_that_is_passed_counts_more_than_that_of_the_run(

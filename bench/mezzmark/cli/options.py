@@ -52,8 +52,8 @@ ResumeOption = Annotated[
     bool,
     typer.Option(
         "--resume",
-        help="Go on with the run in --out; footage, rounds and time budget are the run's own "
-        "unless given anew.",
+        help="Go on with the run in --out; footage, rounds, time budget and seed are the run's own "
+        "unless given anew (another seed is another run and is refused).",
     ),
 ]
 RoundsOption = Annotated[

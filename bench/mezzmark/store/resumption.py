@@ -1,4 +1,4 @@
-"""What a run that is gone on with brings along: its footage, and how long it measures."""
+"""What a run that is gone on with brings along: its footage, seed, and how long it measures."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -53,19 +53,41 @@ def limit_scenario(
             f"{rounds} rounds were asked for, fewer than the scenario's minimum of {minimum}: "
             f"the minimum of this run is {rounds}."
         )
-    if own is not plan and _limits(own) != _limits(plan) and asked == AskedLimits():
+    notes += _kept_limits_notes(own, plan, asked)
+    if own.seed != plan.seed and asked.seed is None:
         notes.append(
-            f"going on with the run's own limits: {_limits(own)}. The scenario now says "
-            f"{_limits(plan)}; --rounds and --time-budget change them."
+            f"going on with the run's own seed, {own.seed}. The scenario now says {plan.seed}; "
+            "another seed is another run: measure it into another folder with --out."
         )
     if all(getattr(plan, key) == value for key, value in limits.items()):
         return plan, tuple(notes)
     return build_scenario(plan.model_dump() | limits, source=plan.name), tuple(notes)
 
 
-def _limits(plan: Scenario) -> str:
-    budget = "no time budget" if plan.time_budget_s is None else f"{plan.time_budget_s:g} s"
-    return f"{plan.minimum_rounds} to {plan.rounds} rounds, {budget}"
+def _kept_limits_notes(own: Scenario, plan: Scenario, asked: AskedLimits) -> list[str]:
+    """A note where the run's own limits, as far as none were asked for, are not the scenario's."""
+    unasked = []
+    if asked.rounds is None:
+        unasked.append(("--rounds", _rounds(own), _rounds(plan)))
+    if asked.time_budget_s is None:
+        unasked.append(("--time-budget", _budget(own), _budget(plan)))
+    differing = [limit for limit in unasked if limit[1] != limit[2]]
+    if not differing:
+        return []
+    options, kept, said = zip(*differing, strict=True)
+    change = f"{' and '.join(options)} {'change them' if len(options) > 1 else 'changes that'}"
+    return [
+        f"going on with the run's own limits: {', '.join(kept)}. "
+        f"The scenario now says {', '.join(said)}; {change}."
+    ]
+
+
+def _rounds(plan: Scenario) -> str:
+    return f"{plan.minimum_rounds} to {plan.rounds} rounds"
+
+
+def _budget(plan: Scenario) -> str:
+    return "no time budget" if plan.time_budget_s is None else f"{plan.time_budget_s:g} s"
 
 
 def plan_measurement(
