@@ -1,5 +1,6 @@
 """A run says how steady the machine was, once; what disturbed it; where its spread comes from."""
 
+import re
 from itertools import pairwise
 
 import pytest
@@ -70,8 +71,22 @@ def test_a_step_is_told_with_its_round_and_size() -> None:
     """From the fifth round on half the time: told as such, and as the only verdict."""
     is_steady, words = _verdict(STEP_MS)
     assert is_steady is False
-    assert "changed at once, in round 5," in words
-    assert "took 50 % less time" in words
+    assert words == (
+        "The machine changed suddenly in round 5: from then on the same small piece of work (the "
+        "reference kernel) took 50 % less time. Close other programs and measure again."
+    )
+
+
+def test_a_drift_is_told_as_one_sentence() -> None:
+    """Every round 1 % slower than the one before, over eight: said to be gradual, with its size,
+    and without a round."""
+    is_steady, words = _verdict(tuple(20 * 1.01**index for index in range(9)))
+    assert is_steady is False
+    assert re.fullmatch(
+        r"The machine changed little by little: the same small piece of work \(the reference "
+        r"kernel\) came to take [78] % more time\. Close other programs and measure again\.",
+        words,
+    )
 
 
 @pytest.mark.parametrize(("share", "is_steady"), [(0.03, True), (0.06, False)])
@@ -116,7 +131,7 @@ def test_the_box_holds_the_bad_verdict() -> None:
     manifest, trials = fabricate_run(Fabrication(rounds=8))
     assert answer_in_words(manifest, [*trials, *_kernel(STEADY_MS)]).cautions == ()
     cautions = answer_in_words(manifest, [*trials, *_kernel(STEP_MS)]).cautions
-    assert cautions[0].startswith("The machine changed at once")
+    assert cautions[0].startswith("The machine changed suddenly in round 5:")
 
 
 def test_no_two_sentences_disagree_on_steadiness() -> None:

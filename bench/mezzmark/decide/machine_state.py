@@ -88,11 +88,11 @@ def _change(course: Course, at_round: int | None) -> str:
     direction = "more" if course.change_fraction > 0 else "less"
     if at_round is None:
         return (
-            f"little by little the same small piece of work (the reference kernel) came to take "
+            f"little by little: the same small piece of work (the reference kernel) came to take "
             f"{percent} {direction} time."
         )
     return (
-        f"at once, in round {at_round}, from where on the same small piece of work (the reference "
+        f"suddenly in round {at_round}: from then on the same small piece of work (the reference "
         f"kernel) took {percent} {direction} time."
     )
 
