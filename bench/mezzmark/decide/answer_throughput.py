@@ -8,6 +8,7 @@ from mezzmark.decide.observations import Observation
 from mezzmark.decide.wording import count_text, estimate_text, list_text, shown_name
 from mezzmark.facts.cells import Cell, Task
 from mezzmark.facts.estimates import Estimate
+from mezzmark.facts.throughput import ClipOrder
 
 MOST_NAMED: Final = 4
 """Encodings told with their figures; the tables have all of them."""
@@ -33,15 +34,51 @@ def throughput_sentences(
         texts += _gain_words(grid, splits, confidence_level)
         texts += _doubtful_splits(grid, splits, confidence_level)
     if ingests:
-        parts = [f"{estimate_text(e)} to {shown_name(n)}" for n, (_, e) in _first(ingests)]
-        texts.append(
-            f"all clips as a folder took {_listed(parts)}{_more(ingests)}, each with its fastest "
-            "number of jobs and threads"
-        )
+        texts.append(_ingest_words(ingests, _cells_of(observations, "ingest")))
     if deliveries:
-        parts = [f"{estimate_text(e)} from {shown_name(n)}" for n, (_, e) in _first(deliveries)]
-        texts.append(f"the export for delivery ran at {_listed(parts)}{_more(deliveries)}")
+        texts.append(_delivery_words(deliveries, _cells_of(observations, "delivery")))
     return tuple(texts)
+
+
+def _cells_of(observations: Sequence[Observation], task: Task) -> set[Cell]:
+    return {o.cell for o in observations if o.cell.task == task and not o.cell.arm}
+
+
+_ORDER_WORDS: Final[dict[ClipOrder | None, str]] = {
+    "fifo": " (in the folder's order)",
+    "longest-first": " (longest clips first)",
+    None: "",
+}
+
+
+def _ingest_words(ingests: Best, measured: set[Cell]) -> str:
+    """The time of the whole folder; the order of clips is named where it was varied."""
+    is_order_varied = len({cell.order for cell in measured}) > 1
+    parts = [
+        f"{estimate_text(estimate)} to {shown_name(name)}"
+        f"{_ORDER_WORDS[cell.order] if is_order_varied else ''}"
+        for name, (cell, estimate) in _first(ingests)
+    ]
+    settings = f"{'order, ' if is_order_varied else ''}number of jobs and threads"
+    return (
+        f"all clips as a folder took {_listed(parts)}{_more(ingests)}, each with its fastest "
+        f"{settings}"
+    )
+
+
+def _delivery_words(deliveries: Best, measured: set[Cell]) -> str:
+    """The speed of the export; passes and threads are named where they were varied."""
+    is_passes_varied = len({cell.passes for cell in measured}) > 1
+    is_threads_varied = len({cell.thread_count for cell in measured}) > 1
+    parts = []
+    for name, (cell, estimate) in _first(deliveries):
+        told = [
+            *(["in one pass" if cell.passes == 1 else "in two passes"] if is_passes_varied else []),
+            *([f"with {count_text(cell.thread_count, 'thread')}"] if is_threads_varied else []),
+        ]
+        setting = f" ({' '.join(told)})" if told else ""
+        parts.append(f"{estimate_text(estimate)} from {shown_name(name)}{setting}")
+    return f"the export for delivery ran at {_listed(parts)}{_more(deliveries)}"
 
 
 def _best(
