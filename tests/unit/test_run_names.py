@@ -125,7 +125,7 @@ def test_the_same_footage_under_other_names_is_told_as_that() -> None:
         (
             SCRUB,
             [SCRUB.model_copy(update={"pattern": "near"})],
-            "time to picture with pattern jump was not measured in b",
+            "time to picture when the playhead jumped anywhere in the clip was not measured in b",
         ),
     ],
 )
@@ -144,6 +144,69 @@ def test_settings_of_many_cells_are_told_at_once() -> None:
     assert set(reasons.values()) == {
         "encoding in several jobs with 4, 6 or 8 jobs was not measured on the desk"
     }
+
+
+SHOWN_SETTINGS = [
+    ({"is_pinned": True}, "pinned to cores"),
+    ({"is_pinned": False}, "not pinned to cores"),
+    ({"height_px": 1080}, "at 1080 lines"),
+    ({"height_px": None}, "at the clips' own size"),
+    ({"viewer_height_px": 540}, "in a viewer 540 lines high"),
+    ({"passes": 1}, "in one pass"),
+    ({"passes": 2}, "in two passes"),
+    ({"order": "fifo"}, "in the folder's order"),
+    ({"order": "longest-first"}, "with the longest clips first"),
+    ({"arm": "null"}, "a second time, as a check"),
+    ({"arm": ""}, "as a measurement, not as a check"),
+    ({"pattern": "hop"}, "hopping from clip to clip"),
+    ({"policy": "reseek"}, "with the player's policy reseek"),
+    ({"threading": "frame"}, "with threads on several pictures at once"),
+    ({"decoder": "cuda"}, "decoded by the graphics card"),
+    ({"decoder": "software"}, "decoded in software"),
+]
+
+
+@pytest.mark.parametrize(("setting", "phrase"), SHOWN_SETTINGS)
+def test_a_lacking_setting_is_told_in_plain_words(setting: dict[str, object], phrase: str) -> None:
+    """Whatever the other run has in its place, the reason has words for it and no name of a field,
+    no True and no None."""
+    cell = Cell.model_validate({**SCRUB.model_dump(), **setting})
+    (name,) = setting
+    elsewhere = {
+        "is_pinned": not cell.is_pinned,
+        "height_px": 720,
+        "viewer_height_px": 1080,
+        "passes": 3 - (cell.passes or 1),
+        "order": None,
+        "arm": "" if cell.arm else "null",
+        "pattern": "near",
+        "policy": "roll",
+        "threading": "slice",
+        "decoder": "software" if cell.decoder == "cuda" else "cuda",
+    }
+    other = cell.model_copy(update={name: elsewhere[name]})
+    assert absence_reasons([cell], [other], "in b") == {
+        cell: f"time to picture {phrase} was not measured in b"
+    }
+
+
+def test_every_setting_of_a_cell_has_words() -> None:
+    """No field of a cell beyond task, clip, encoding and the two counts is without a phrase."""
+    told = {name for setting, _ in SHOWN_SETTINGS for name in setting}
+    assert told | {"task", "clip", "encoding", "thread_count", "job_count"} == set(
+        Cell.model_fields
+    )
+
+
+def test_several_settings_are_told_together() -> None:
+    """Counts come first, values of one kind are joined by "or"."""
+    wide = Cell(task="delivery", clip="c", encoding="e", passes=2, thread_count=4, height_px=1080)
+    high = wide.model_copy(update={"height_px": 2160})
+    other = Cell(task="delivery", clip="c", encoding="e", passes=1, thread_count=1, height_px=720)
+    reason = (
+        "delivery with 4 threads, at 1080 or 2160 lines and in two passes was not measured in b"
+    )
+    assert set(absence_reasons([wide, high], [other], "in b").values()) == {reason}
 
 
 def on_hosts(labels: tuple[str, str]) -> list[FolderRun]:

@@ -6,12 +6,46 @@ from typing import Final
 
 from mezzmark.decide.evidence import MeasuredRun
 from mezzmark.decide.task_names import TASK_NAMES
-from mezzmark.decide.wording import count_text, list_text, shown_name
+from mezzmark.decide.wording import PATTERN_PHRASES, count_text, list_text, shown_name
 from mezzmark.facts.cells import ALL_CLIPS, Cell
 from mezzmark.facts.run import Manifest
 
 _COUNTED: Final = {"thread_count": "thread", "job_count": "job"}
-"""Settings told as a number of things; the others by their name."""
+"""Settings told as a number of things."""
+
+_HEIGHTS: Final = {
+    "height_px": ("at", "lines"),
+    "viewer_height_px": ("in a viewer", "lines high"),
+}
+"""Settings that are a number of lines: the words before and after it."""
+
+_VALUE_PHRASES: Final[dict[tuple[str, object], str]] = {
+    ("threading", "slice"): "with threads on parts of one picture",
+    ("threading", "frame"): "with threads on several pictures at once",
+    ("threading", "auto"): "with threads as the decoder likes",
+    ("decoder", "software"): "decoded in software",
+    ("decoder", "cuda"): "decoded by the graphics card",
+    ("arm", "null"): "a second time, as a check",
+    ("arm", ""): "as a measurement, not as a check",
+    ("order", "fifo"): "in the folder's order",
+    ("order", "longest-first"): "with the longest clips first",
+    ("height_px", None): "at the clips' own size",
+    ("passes", 1): "in one pass",
+    ("passes", 2): "in two passes",
+    ("is_pinned", True): "pinned to cores",
+    ("is_pinned", False): "not pinned to cores",
+}
+"""What the values of the other settings mean, in words that follow a task's name."""
+
+_SETTING_NAMES: Final = {
+    "pattern": "way of moving the playhead",
+    "policy": "policy of the player",
+    "threading": "way of sharing work between threads",
+    "viewer_height_px": "height of the viewer",
+    "order": "order of clips",
+    "passes": "number of passes",
+}
+"""Settings that a cell may lack: without a value there is nothing to name but the setting."""
 
 MOST_CLIPS_NAMED: Final = 3
 
@@ -120,25 +154,40 @@ def _changed(cell: Cell, other: Cell) -> tuple[str, ...]:
 
 def _setting_text(setting: _Setting, cells: Sequence[Cell], where: str) -> str:
     """`encoding in several jobs with 4, 6 or 8 jobs was not measured in results/desk`."""
-    parts = [_values_text(name, [getattr(cell, name) for cell in cells]) for name in setting.names]
-    with_text = f" with {' and '.join(parts)}" if parts else " with these settings"
-    return f"{TASK_NAMES[cells[0].task]}{with_text} was not measured {where}"
+    names = sorted(setting.names, key=lambda name: name not in _COUNTED)
+    phrases = [_phrase(name, [getattr(cell, name) for cell in cells]) for name in names]
+    *most, last = phrases or ["with these settings"]
+    told = f"{', '.join(most)} and {last}" if most else last
+    return f"{TASK_NAMES[cells[0].task]} {told} was not measured {where}"
 
 
-def _values_text(name: str, values: Sequence[object]) -> str:
+def _phrase(name: str, values: Sequence[object]) -> str:
+    """One setting with all its values as words that follow a task's name."""
     distinct = list(dict.fromkeys(values))
     if name in _COUNTED:
         counts = sorted(value for value in distinct if isinstance(value, int))
         if len(counts) == 1:
-            return count_text(counts[0], _COUNTED[name])
-        return f"{_or_text([str(count) for count in counts])} {_COUNTED[name]}s"
-    return f"{name.replace('_', ' ')} {_or_text([_text(value) for value in distinct])}"
+            return f"with {count_text(counts[0], _COUNTED[name])}"
+        return f"with {_or_text([str(count) for count in counts])} {_COUNTED[name]}s"
+    heights = sorted(value for value in distinct if isinstance(value, int))
+    if name in _HEIGHTS and len(heights) == len(distinct):
+        before, after = _HEIGHTS[name]
+        return f"{before} {_or_text([str(height) for height in heights])} {after}"
+    return _or_text([_value_phrase(name, value) for value in distinct])
+
+
+def _value_phrase(name: str, value: object) -> str:
+    if name == "pattern" and value in PATTERN_PHRASES:
+        return PATTERN_PHRASES[str(value)]
+    if name == "policy" and value is not None:
+        return f"with the player's policy {shown_name(str(value))}"
+    if name in _HEIGHTS and value is not None:
+        return f"{_HEIGHTS[name][0]} {value} {_HEIGHTS[name][1]}"
+    if (name, value) in _VALUE_PHRASES:
+        return _VALUE_PHRASES[name, value]
+    return f"with another {_SETTING_NAMES.get(name, 'setting')}"
 
 
 def _or_text(texts: Sequence[str]) -> str:
     *most, last = texts
     return f"{', '.join(most)} or {last}" if most else last
-
-
-def _text(value: object) -> str:
-    return "none" if value is None else shown_name(str(value))
