@@ -55,6 +55,14 @@ def test_encodings_that_cannot_be_told_apart_are_named_together() -> None:
     assert any("not proof that they are equal" in text for text in found.cautions)
 
 
+def test_a_tie_in_another_way_of_moving_says_that_it_cannot_be_told() -> None:
+    """Two equal truths when the playhead moves a short way: named as not told apart, in words that
+    do not sound like a secret."""
+    found = answer(Fabrication(encodings=EIGHT[:5], spread=CALM, rounds=8))
+    (near,) = [text for text in found.findings if text.startswith("When the playhead moved a")]
+    assert re.search(r"; VC-3 SQ( \(MXF\))? cannot be told from it\.$", near)
+
+
 def test_too_few_rounds_claim_nothing() -> None:
     """Two rounds name a favourite but say that they cannot tell, and how many more are needed."""
     found = answer(Fabrication(rounds=2))

@@ -11,7 +11,7 @@ from two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB, Run, build_run
 from mezzmark.decide.hardware import compare_hosts
 from mezzmark.decide.hardware_best_words import price_sentences, unused_price_sentence
 from mezzmark.decide.hardware_sides import choose_sides, parse_price
-from mezzmark.decide.hardware_words import hardware_headline
+from mezzmark.decide.hardware_words import finding_sentences, hardware_headline
 from mezzmark.decide.history import trace_history
 from mezzmark.facts.errors import ScenarioError
 from mezzmark.facts.hardware import HardwareComparison
@@ -69,6 +69,15 @@ def test_the_same_machine_twice_is_the_same() -> None:
     first = run_on("a", {SCRUB: QUIET})
     second = run_on("b", {SCRUB: QUIET[::-1]}, number=1)
     assert compared(first, second).others[0].cells[0].standing == "the same"
+
+
+def test_a_cell_that_cannot_be_told_is_counted_so() -> None:
+    """One cell twice as fast, one whose rounds differ by half: counted in plain words."""
+    wild = QUIET * 100
+    slow = run_on("old", {SCRUB: QUIET, ENCODE: wild})
+    fast = run_on("new", {SCRUB: QUIET[::-1] - math.log(2), ENCODE: wild[::-1]}, number=1)
+    told = [text for text in finding_sentences(compared(slow, fast)) if "cell by cell" in text]
+    assert told == ["New, cell by cell: 1 faster, 1 where it cannot be told."]
 
 
 def test_cells_of_one_side_only_are_refused_with_the_reason() -> None:

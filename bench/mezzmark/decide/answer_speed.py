@@ -104,7 +104,7 @@ def fastest_elsewhere(other: Ranking, lead: Ranking) -> str:
         text += f", {estimate_text(best.speedup_ratio)} as fast as the original"
     if other.tied:
         names = list_text([entry.encoding for entry in other.tied])
-        text += f"; not to be told from it: {names}"
+        text += f"; {names} cannot be told from it"
     return f"{text}."
 
 

@@ -149,7 +149,7 @@ def _cell_count_sentence(comparison: HostComparison, reference: str) -> str:
             ("faster", "faster"),
             ("slower", "slower"),
             ("the same", "the same"),
-            ("cannot tell", "not to be told"),
+            ("cannot tell", "where it cannot be told"),
         )
         if standing in standings
     ]

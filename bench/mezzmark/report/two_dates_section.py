@@ -28,7 +28,7 @@ _WORDS: dict[Verdict, str] = {
     "regressed": "slower",
     "improved": "faster",
     "equivalent": "the same",
-    "inconclusive": "not to be told",
+    "inconclusive": "cannot tell",
 }
 
 MINUTE_LENGTH = len("2026-03-01T10:00")
@@ -81,12 +81,13 @@ def _headline(judged: list[CellVerdict], report: RegressionReport) -> str:
         return f"whether it changed cannot be told ({count})"
     if set(verdicts) == {"equivalent"}:
         return f"no change in time beyond {100 * TOLERANCE:g} % ({count})"
-    parts = [
-        f"{verdicts.count(verdict)} {word}"
+    first, *others = [
+        (verdicts.count(verdict), "where it cannot be told" if verdict == "inconclusive" else word)
         for verdict, word in _WORDS.items()
         if verdict in verdicts
     ]
-    return f"of {count} {', '.join(parts)}"
+    parts = [f"{first[0]} of {count} {first[1]}", *(f"{number} {word}" for number, word in others)]
+    return ", ".join(parts)
 
 
 def _cautions(report: RegressionReport, runs: tuple[MeasuredRun, ...]) -> tuple[str, ...]:
