@@ -281,6 +281,40 @@ def test_a_doubt_names_the_one_that_it_is_about() -> None:
     assert choice.find("steady").chance_best == 0
 
 
+def test_who_is_never_the_best_is_not_offered_beside_the_choice() -> None:
+    """In 12 of 100 draws the leader is slow, and in each of these one of three erratic ones is the
+    fastest: `steady` comes next and is often before the leader, but never the one to choose."""
+    names = ("leader", "steady", "erratic 1", "erratic 2", "erratic 3")
+    figure = parse_figure("scrub.jump.p50_ms", where="test")
+    points_ms = np.array([20.0, 22.0, 30.0, 30.0, 30.0])
+    draws_ms = np.tile(points_ms, (100, 1))
+    draws_ms[:12, 0] = 40.0
+    for place in range(12):
+        draws_ms[place, 2 + place // 4] = 10.0
+    columns = {
+        name: Column(logs={(0, place): float(np.log(ms)) for place in range(4)})
+        for name, ms in zip(names, points_ms, strict=True)
+    }
+    likely = replace(
+        draw_figures((figure,), {figure.name: columns}, names, rng=np.random.default_rng(1)),
+        draws=np.log(draws_ms)[:, :, np.newaxis],
+    )
+    question = Question(
+        needs=(), wishes=parse_wishes([f"less {figure.name}"]), settings=ChooseSettings()
+    )
+    choice = choose_among(question, likely, dict.fromkeys(names, ()), {})
+    assert (choice.leader, choice.runner_up) == ("leader", "steady")
+    assert (choice.chance_best, choice.chance_ahead) == (0.88, 0.88)
+    assert choice.find("steady").chance_best == 0
+    assert choice.tied is None
+    assert headline(choice) == ("Choose leader: the chance that it is the best choice is 88 %.")
+    assert any(
+        text.startswith("Next comes steady; it is behind with a chance of 88 %")
+        for text in findings(choice)
+    )
+    assert str(choice) == "leader"
+
+
 def test_pairing_by_round_finds_what_rounds_alone_would_hide() -> None:
     """Rounds differ by 10 %, encodings by 2 % within each: the better one is sure."""
     spread = Spread(sample=0.001, trial=0.001, round=0.1)

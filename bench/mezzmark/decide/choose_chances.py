@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 
@@ -11,7 +10,7 @@ from mezzmark.decide.choose_draws import Flags, Floats, Likely
 from mezzmark.decide.choose_needs import Judged
 from mezzmark.decide.choose_preference import NOBODY, Rule, dominance, prefer
 from mezzmark.decide.wording import count_text
-from mezzmark.facts.choice import JudgedEncoding
+from mezzmark.facts.choice import RIVAL_CHANCE, JudgedEncoding
 from mezzmark.facts.choosing import Wish
 
 
@@ -24,10 +23,6 @@ class World:
     costs: Floats
     point_costs: Floats
     rule: Rule
-
-
-RIVAL_CHANCE: Final = 0.05
-"""Whoever is the best choice with less than this chance is no rival worth naming in a doubt."""
 
 
 def find_runner_up(

@@ -216,7 +216,7 @@ def _runner_up(choice: Choice) -> list[str]:
     if choice.chance_ahead is None:
         return [f"Next comes {name}{by}; too few rounds to say how surely."]
     chance = chance_text(choice.chance_ahead)
-    if choice.is_told_apart:
+    if not choice.is_rivalled:
         return [f"Next comes {name}; it is behind with a chance of {chance}{by}."]
     return [
         f"{name} cannot be told apart from it: the chance that the choice between these two is "

@@ -1,6 +1,6 @@
 """What choosing comes to: who is ruled out and why, who is recommended, and what would flip it."""
 
-from typing import Literal
+from typing import Final, Literal
 
 from mezzmark.facts.base import Fact
 from mezzmark.facts.estimates import Estimate
@@ -14,6 +14,9 @@ Front = Literal["on it", "may be on it", "off it"]
 
 Verdict = Literal["recommended", "none is sure", "cannot say", "none meets", "nothing to judge"]
 """`cannot say`: a need was not measured, so that nobody is known to meet all."""
+
+RIVAL_CHANCE: Final = 0.05
+"""Whoever is the best choice with less than this chance is no rival worth naming in a doubt."""
 
 
 class NeedResult(Fact):
@@ -126,13 +129,21 @@ class Choice(Fact):
 
     @property
     def tied(self) -> str | None:
-        """The runner-up where it meets the measured needs as surely and the two cannot be told
-        apart."""
-        if self.runner_up is None or self.is_told_apart or self.chance_ahead is None:
+        """The runner-up where it meets the measured needs as surely, the two cannot be told apart,
+        and it may well be the best choice."""
+        if self.runner_up is None or not self.is_rivalled:
             return None
         both = [self.find(name) for name in (self.leader, self.runner_up) if name]
         is_sure = all((entry.chance_measured or 0) >= self.confidence_level for entry in both)
         return self.runner_up if is_sure else None
+
+    @property
+    def is_rivalled(self) -> bool:
+        """Whether the runner-up cannot be told apart from the leader and may be the best choice
+        itself, not only come before the leader where a third one is best."""
+        if self.runner_up is None or self.chance_ahead is None or self.is_told_apart:
+            return False
+        return (self.find(self.runner_up).chance_best or 0.0) >= RIVAL_CHANCE
 
     def __str__(self) -> str:
         """Whom to choose, with the doubt: `X or Y; cannot tell`. Names stand as they were given."""
