@@ -26,3 +26,12 @@ def test_the_headline_counts_what_changed_and_what_cannot_be_told() -> None:
     assert section.headline == ("Desk at two dates: 1 of 2 cells slower, 1 where it cannot be told")
     rows = section.groups[0].tables[0].rows
     assert {row[-1].text for row in rows} == {"slower", "cannot tell"}
+
+
+def test_the_basis_says_once_that_its_times_are_utc() -> None:
+    """Both dates to the minute, and one UTC after them."""
+    basis = _section().basis
+    assert basis.startswith("2026-03-01 10:00 (")
+    assert basis.partition(" · ")[0].endswith("), both in UTC")
+    assert "2026-03-01 10:30 (" in basis
+    assert basis.count("UTC") == 1

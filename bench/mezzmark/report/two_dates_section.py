@@ -52,7 +52,7 @@ def build_two_dates(
         headline=sentence(f"{host} at two dates: {_headline(judged, report)}"),
         basis=(
             f"{_date(earlier)} ({shown_name(names[0])}) and {_date(later)} "
-            f"({shown_name(names[1])}) · {count_text(len(judged), 'compared cell')} · "
+            f"({shown_name(names[1])}), both in UTC · {count_text(len(judged), 'compared cell')} · "
             f"{100 * confidence_level:g} % intervals in brackets"
         ),
         cautions=_cautions(report, (earlier, later)),
