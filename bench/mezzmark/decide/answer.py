@@ -106,7 +106,9 @@ def answer_from(
     whole = throughput_sentences(observations, confidence_level=level)
     lead, bitrates = rankings[0] if rankings else None, pooled_bitrates_bps(manifest)
     is_whole_only = not lead and not encode
-    findings = _task_findings(rankings, encode, bitrates, manifest, choice)
+    findings = _task_findings(
+        rankings, encode, bitrates, manifest, choice, observations=observations
+    )
     findings += [f"{sentence(text)}." for text in (whole[1:] if is_whole_only else whole)]
     findings += picture_sentences(fidelity)
     if choice is None and not is_whole_only and _candidate_count(summaries) > 1:
@@ -129,10 +131,14 @@ def _task_findings(
     bitrates: dict[str, float],
     manifest: Manifest,
     choice: Choice | None,
+    *,
+    observations: Sequence[Observation],
 ) -> list[str]:
     """Of scrubbing and encoding: the chosen encoding's, else the fastest's."""
     if choice is not None and chosen_encodings(choice):
-        return _chosen_findings(rankings, choice, encode, bitrates, manifest)
+        return _chosen_findings(
+            rankings, choice, encode, bitrates, manifest, observations=observations
+        )
     if rankings and rankings[0].fastest:
         return _fastest_findings(rankings, encode, bitrates, manifest)
     return [encode_only_sentence(encode, manifest)] if encode and not rankings else []
@@ -163,6 +169,8 @@ def _chosen_findings(
     encode: EncodeSpeeds,
     bitrates: dict[str, float],
     manifest: Manifest,
+    *,
+    observations: Sequence[Observation],
 ) -> list[str]:
     """The chosen encoding's speed and price first, then who is faster and why it was not taken."""
     chosen = chosen_encodings(choice)
@@ -174,7 +182,7 @@ def _chosen_findings(
     for name in chosen:
         texts += price_sentences(name, encode, bitrates, manifest)
     if rankings:
-        texts += faster_sentences(rankings[0], choice)
+        texts += faster_sentences(rankings[0], choice, observations)
         texts += original_sentences(rankings[0], chosen[0], bitrates)
         texts += instant_sentences(rankings[0], bitrates)
     return texts

@@ -1,8 +1,11 @@
 """What the answer says beside a chosen encoding: who is faster, and why it was not taken."""
 
+from collections.abc import Sequence
 from typing import Final
 
-from mezzmark.decide.ranking import Ranking
+from mezzmark.decide.estimates import compare_groups, group_by
+from mezzmark.decide.observations import Observation
+from mezzmark.decide.ranking import Ranking, setting_of
 from mezzmark.decide.wording import estimate_text, list_text, visible_text
 from mezzmark.facts.choice import Choice, JudgedEncoding, NeedResult
 from mezzmark.facts.choosing import parse_need
@@ -22,23 +25,54 @@ def chosen_encodings(choice: Choice) -> tuple[str, ...]:
     return (choice.recommendation, *([choice.tied] if choice.tied else []))
 
 
-def faster_sentences(lead: Ranking, choice: Choice) -> list[str]:
+def faster_sentences(
+    lead: Ranking, choice: Choice, observations: Sequence[Observation]
+) -> list[str]:
     """Those ahead of the chosen one in time to picture: ruled out, with the need that does it, or
-    put behind by the wishes."""
+    put behind by the wishes. Only whom the rounds show to be ahead is called faster."""
     names = [entry.encoding for entry in lead.entries]
     chosen = chosen_encodings(choice)
     if not chosen or chosen[0] not in names:
         return []
     judged = {entry.encoding: entry for entry in choice.encodings}
-    ahead = [name for name in names[: names.index(chosen[0])] if name not in chosen]
-    by_reason: dict[str, list[str]] = {}
-    for name in ahead:
-        if name in judged:
-            by_reason.setdefault(_reason(judged[name]), []).append(name)
-    return [
-        f"{list_text(who, limit=6)} {'is' if len(who) == 1 else 'are'} faster, but {reason}."
-        for reason, who in by_reason.items()
+    ahead = [
+        name for name in names[: names.index(chosen[0])] if name not in chosen and name in judged
     ]
+    sure = _surely_faster(ahead, chosen[0], lead, observations)
+    grouped: dict[tuple[bool, str], list[str]] = {}
+    for name in ahead:
+        grouped.setdefault((name in sure, _reason(judged[name])), []).append(name)
+    return [
+        f"{list_text(who, limit=6)} {_claim(len(who), is_sure=is_sure)}, but {reason}."
+        for (is_sure, reason), who in grouped.items()
+    ]
+
+
+def _claim(count: int, *, is_sure: bool) -> str:
+    if not is_sure:
+        return "looked faster (these rounds cannot tell)"
+    return "is faster" if count == 1 else "are faster"
+
+
+def _surely_faster(
+    ahead: Sequence[str], chosen: str, lead: Ranking, observations: Sequence[Observation]
+) -> set[str]:
+    """Who of `ahead` is faster by the ratio paired by round, one-sided and adjusted for all rivals
+    as `mezzmark.decide.ranking` does, since points picked them."""
+    groups = group_by(
+        (o for o in observations if setting_of(o.cell) == lead.setting),
+        lambda cell: cell.model_copy(update={"clip": ""}),
+    )
+    by_name = {cell.encoding: group for cell, group in groups.items()}
+    one_sided = (1 - lead.confidence_level) / max(1, len(lead.entries) - 1)
+    sure = set()
+    for name in ahead:
+        ratio = compare_groups(
+            by_name[chosen], by_name[name], "p50_ms", confidence_level=1 - 2 * one_sided
+        )
+        if ratio is not None and ratio.low is not None and ratio.low > 1:
+            sure.add(name)
+    return sure
 
 
 def _reason(entry: JudgedEncoding) -> str:
