@@ -1,10 +1,13 @@
 """`scenario check` finds what FFmpeg would refuse, and files that are not there."""
 
 from pathlib import Path
+from types import SimpleNamespace
 
+import av
 import pytest
 
 import mezzmark
+from mezzmark.engines import encoder_names
 from mezzmark.engines.encoders import probe_encoding
 from mezzmark.facts.catalogue import find_encoding, resolve_custom
 from mezzmark.facts.encoding import CustomEncoding
@@ -28,6 +31,10 @@ pixel_format = "yuv422p10le"
 options = { preset = "veryfast", crf = 16 }
 """
 
+options_told = pytest.mark.skipif(
+    not hasattr(av.CodecContext, "supported_options"), reason="PyAV tells options from 18.1 on"
+)
+
 
 def check(folder: Path, text: str) -> str:
     path = folder / "mine.toml"
@@ -44,20 +51,47 @@ def test_a_good_scenario_has_no_warning(tmp_path: Path) -> None:
     ("before", "after", "words"),
     [
         ('"libx264"', '"x264"', ["line 13", "encoder", 'no encoder "x264"', "mean libx264"]),
-        ("preset =", "prest =", ["line 15", "options", "no option prest"]),
-        ('"veryfast"', '"fats"', ["line 15", "refuses these options"]),
-        ('"yuv422p10le"', '"yuv9p"', ["line 14", "pixel_format", "yuv9p"]),
+        ('"libx264"', '"qqqzzz"', ["line 13", 'no encoder "qqqzzz"', "here: dnxhd, "]),
+        pytest.param(
+            "preset =",
+            "prest =",
+            ["line 15", "options", "no option prest", "mean preset or "],
+            marks=options_told,
+        ),
+        ("preset =", "qqqzzz =", ["line 15", "no option qqqzzz", "or remove it"]),
+        ('"veryfast"', '"fats"', ["line 15", "refuses these options", "value of preset and crf"]),
+        pytest.param(
+            'preset = "veryfast"',
+            'weightp = "clever"',
+            ["line 15", 'weightp has no value "clever"; it takes none, simple, smart.'],
+            marks=options_told,
+        ),
+        ('"yuv422p10le"', '"yuv9p"', ["line 14", "pixel_format", "libx264 takes: yuv4"]),
+        ('"yuv422p10le"', '"yuva422p10le"', ["line 14", "pixel_format", "yuv422p10le"]),
     ],
 )
 def test_a_misspelt_encoder_or_option_is_found(
     before: str, after: str, words: list[str], tmp_path: Path
 ) -> None:
-    """One line with file, line, key, finding and the nearest name or where to look."""
+    """One line with file, line, key, finding and the nearest names, or the values that are legal;
+    never a program to run that may not be there."""
     with pytest.raises(ScenarioError) as caught:
         check(tmp_path, GOOD.replace(before, after))
     assert "\n" not in str(caught.value)
     for word in ("mine.toml", '"house"', *words):
         assert word in str(caught.value)
+    assert "ffmpeg -" not in str(caught.value)
+
+
+def test_a_library_that_tells_no_options_still_has_an_answer(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """PyAV 18.0 does not tell an encoder's options: the misspelt one is named all the same."""
+    silent = SimpleNamespace(CodecContext=SimpleNamespace(create=lambda *_: object()))
+    silent.codec = encoder_names.av.codec
+    monkeypatch.setattr(encoder_names, "av", silent)
+    with pytest.raises(ScenarioError, match=r"no option prest\. Check its spelling, or remove it"):
+        check(tmp_path, GOOD.replace("preset =", "prest ="))
 
 
 def test_a_glob_without_a_file_is_found(tmp_path: Path) -> None:

@@ -3,7 +3,6 @@
 import os
 import sys
 from contextlib import suppress
-from difflib import get_close_matches
 from fractions import Fraction
 from functools import cache
 from pathlib import Path
@@ -16,6 +15,7 @@ from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
+from mezzmark.engines.encoder_names import nearest_options
 from mezzmark.engines.pixels import apply_tags
 from mezzmark.facts.catalogue import ENTRIES, find_encoding
 from mezzmark.facts.encoding import Encoding
@@ -109,21 +109,6 @@ def available_encoders() -> dict[str, str]:
     return {name: _probe(name) for name in dict.fromkeys(entry.encoder for entry in ENTRIES)}
 
 
-def nearest_encoders(name: str) -> list[str]:
-    """Video encoders of this FFmpeg whose names are like this one, the nearest first."""
-    known = sorted(av.codecs_available)
-    inside = [known_name for known_name in known if name.lower() in known_name.lower()]
-    near = get_close_matches(name.lower(), known, n=6, cutoff=0.6)
-    return [other for other in dict.fromkeys([*inside, *near]) if _is_video_encoder(other)][:3]
-
-
-def _is_video_encoder(name: str) -> bool:
-    try:
-        return av.codec.Codec(name, "w").type == "video"
-    except av.codec.codec.UnknownCodecError:
-        return False
-
-
 def require_encoder(encoding: Encoding) -> None:
     """EngineError naming the encoder, if it is one of the catalogue's and does not work here."""
     if any(entry.encoder == encoding.encoder for entry in ENTRIES):
@@ -176,10 +161,13 @@ def _refuse_unknown_options(context: VideoCodecContext, encoding: Encoding) -> N
     # FFmpeg leaves in the dictionary what nobody took; a misspelt option would go unnoticed.
     unknown = sorted(context.options)
     if unknown:
+        near = nearest_options(encoding.encoder, unknown)
         raise EncodingError(
             where=f'encoding "{encoding.name}"',
             what=f"the encoder {encoding.encoder} knows no option {' and '.join(unknown)}",
-            remedy="Check its spelling against `ffmpeg -h encoder=…`, or remove it.",
+            remedy=f"Did you mean {' or '.join(near)}? If not, remove it."
+            if near
+            else "Check its spelling, or remove it.",
         )
 
 

@@ -2,8 +2,16 @@
 
 from collections.abc import Iterator
 
-from mezzmark.engines.encoders import nearest_encoders, probe_encoding
-from mezzmark.facts.catalogue import find_encoding, resolve_custom
+from mezzmark.engines.encoder_names import (
+    is_video_encoder,
+    named_values,
+    nearest_encoders,
+    nearest_options,
+    nearest_pixel_formats,
+    pixel_formats,
+)
+from mezzmark.engines.encoders import probe_encoding
+from mezzmark.facts.catalogue import ENTRIES, find_encoding, resolve_custom
 from mezzmark.facts.encoding import ORIGINAL, Encoding
 from mezzmark.facts.errors import ScenarioError
 from mezzmark.facts.scenario import Scenario
@@ -43,13 +51,41 @@ def _catalogue_warnings(plan: Scenario) -> Iterator[str]:
 def _key_at_fault(fault: str, encoding: Encoding) -> str:
     if "has no encoder" in fault:
         return "encoder"
-    if "pixel format" in fault:
+    if _is_foreign_format(encoding):
         return "pixel_format"
     return "options" if encoding.options else "pixel_format"
 
 
+def _is_foreign_format(encoding: Encoding) -> bool:
+    known = pixel_formats(encoding.encoder)
+    return bool(known) and encoding.pixel_format not in known
+
+
 def _remedy(fault: str, encoding: Encoding) -> str:
+    """What to write instead, by the names that the FFmpeg at hand knows."""
+    encoder = encoding.encoder
     if "has no encoder" in fault:
-        near = nearest_encoders(encoding.encoder)
-        return f"Did you mean {' or '.join(near)}?" if near else "`ffmpeg -encoders` lists them."
-    return f"Correct it; `ffmpeg -h encoder={encoding.encoder}` lists options and pixel formats."
+        near = nearest_encoders(encoder)
+        if near:
+            return f"Did you mean {' or '.join(near)}?"
+        known = dict.fromkeys(e.encoder for e in ENTRIES if is_video_encoder(e.encoder))
+        return f"No encoder has a like name; among those that are here: {', '.join(known)}."
+    if _is_foreign_format(encoding):
+        near = nearest_pixel_formats(encoder, encoding.pixel_format)
+        return f"The nearest pixel formats that {encoder} takes: {', '.join(near)}."
+    if "knows no option" in fault:
+        unknown = fault.partition("knows no option ")[2].split(" and ")
+        near = nearest_options(encoder, unknown)
+        return f"Did you mean {' or '.join(near)}?" if near else "Check its spelling, or remove it."
+    return _value_remedy(encoding)
+
+
+def _value_remedy(encoding: Encoding) -> str:
+    """Which values an option may have, where its value is none of its names and no number."""
+    for name, value in encoding.options.items():
+        known = named_values(encoding.encoder, name)
+        if known and value not in known and not value.lstrip("-").isdecimal():
+            return f'{name} has no value "{value}"; it takes {", ".join(known)}.'
+    if not encoding.options:
+        return "Choose another encoder or pixel format."
+    return f"Check the value of {' and '.join(encoding.options)}, or leave it out."
