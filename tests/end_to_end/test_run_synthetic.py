@@ -1,5 +1,6 @@
 """Whole runs with the synthetic engine: what is told, stored, stopped and gone on with."""
 
+import errno
 from pathlib import Path
 
 import pytest
@@ -414,3 +415,18 @@ def test_somebodys_own_folder_named_scratch_is_left_alone(resume: bool, tmp_path
         list(events_of(scenario(), tmp_path, resume=resume))
     assert own.read_bytes() == b"precious"
     assert sorted((tmp_path / "run").rglob("*")) == [own.parent, own]
+
+
+def test_a_disk_full_at_the_manifest_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The half manifest goes with the lock and the folder that was made for the run; the folder
+    above it, made too, stays."""
+
+    def refuse(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(run_store.os, "replace", refuse)
+    with pytest.raises(DiskFullError):
+        list(events_of(scenario(), tmp_path, run_dir=tmp_path / "above" / "run"))
+    assert list((tmp_path / "above").iterdir()) == []

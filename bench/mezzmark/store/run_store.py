@@ -85,13 +85,15 @@ def holds_no_trial(run_dir: Path) -> bool:
 
 
 def give_up_run_dir(run_dir: Path, *, with_folder: bool) -> None:
-    """Take away the lock of a run that ended before its manifest was written, and its folder if
-    asked; nothing where the folder holds anything but the lock."""
+    """Take away what a run left that ended before its manifest was written, and its folder if
+    asked; nothing where the folder holds anything else."""
     run_dir = Path(run_dir)
     # Only names of our own are touched, and rmdir refuses a folder that still holds something.
     with suppress(OSError):
-        if {path.name for path in run_dir.iterdir()} == {LOCK_NAME}:
-            (run_dir / LOCK_NAME).unlink()
+        present = {path.name for path in run_dir.iterdir()}
+        if present <= _UNFINISHED_NAMES:
+            for name in present:
+                (run_dir / name).unlink()
             if with_folder:
                 run_dir.rmdir()
 
