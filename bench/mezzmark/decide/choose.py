@@ -5,6 +5,7 @@ sum of log ratios, which is only ever compared between encodings, never shown.
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
@@ -48,7 +49,7 @@ from mezzmark.decide.choose_question import (
 from mezzmark.decide.choose_traits import Traits, encoding_traits
 from mezzmark.decide.evidence import MeasuredRun
 from mezzmark.decide.rounds import MINIMUM_ROUNDS
-from mezzmark.facts.choice import Choice, JudgedEncoding, Verdict
+from mezzmark.facts.choice import Choice, Flip, JudgedEncoding, Verdict
 from mezzmark.facts.choosing import (
     FACT_NAMES,
     ChooseSettings,
@@ -83,17 +84,7 @@ def choose_encoding(
     asked = stated or parse_wishes(DEFAULT_WISHES)
     known = RunFigures(runs, confidence_level=settings.confidence_level)
     encodings = list_encodings(runs)
-    traits = {
-        name: next((found for run in runs if (found := encoding_traits(run.manifest, name))), ())
-        for name in encodings
-    }
-    check_fact_values(
-        needs,
-        {
-            fact: {entry[fact] for found in traits.values() for entry in found if fact in entry}
-            for fact in FACT_NAMES
-        },
-    )
+    traits = _checked_traits(runs, encodings, needs)
     likely = _draw(known, encodings, (needs, asked), runs, settings, draw_count)
     others = possible_wishes(known.measured_names())
     wishes, dropped = measured_wishes(asked, likely, others)
@@ -109,6 +100,24 @@ def choose_encoding(
         others=others,
     )
     return choose_among(question, likely, traits, wrong_pictures(runs))
+
+
+def _checked_traits(
+    runs: Sequence[MeasuredRun], encodings: Sequence[str], needs: Sequence[Need]
+) -> dict[str, Sequence[Traits]]:
+    """What each encoding is; ScenarioError where a need names what none of them is."""
+    traits: dict[str, Sequence[Traits]] = {
+        name: next((found for run in runs if (found := encoding_traits(run.manifest, name))), ())
+        for name in encodings
+    }
+    check_fact_values(
+        needs,
+        {
+            fact: {entry[fact] for found in traits.values() for entry in found if fact in entry}
+            for fact in FACT_NAMES
+        },
+    )
+    return traits
 
 
 def choose_among(
@@ -190,59 +199,82 @@ def _candidates(entries: Sequence[JudgedEncoding], world: World) -> tuple[Flags,
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Decided:
+    """Who is chosen among the `entries` and who comes next, by name; what would flip it."""
+
+    verdict: Verdict
+    entries: tuple[JudgedEncoding, ...]
+    leader: str | None
+    chance_best: float | None
+    runner_up: str | None
+    chance_ahead: float | None
+    decided_by: str
+    flips: tuple[Flip, ...]
+
+
 def _conclude(entries: Sequence[JudgedEncoding], world: World, question: Question) -> Choice:
-    likely, rule, settings, wishes = world.likely, world.rule, question.settings, question.wishes
     candidates, verdict = _candidates(entries, world)
-    chosen = int(prefer(world.point_costs, candidates, rule))
+    chosen = int(prefer(world.point_costs, candidates, world.rule))
     entries = with_chances(entries, world)
     second = find_runner_up(entries, world, candidates, chosen)
-    ahead = chance_ahead(world, chosen, second)
     decision = Decision(
-        encodings=likely.encodings,
-        wishes=wishes,
+        encodings=world.likely.encodings,
+        wishes=question.wishes,
         costs=world.point_costs,
         candidates=candidates,
-        rule=rule,
+        rule=world.rule,
         chosen=chosen,
     )
     flips = find_flips(
         decision,
         question.needs,
-        likely,
+        world.likely,
         world.judged.passes,
         np.array([entry.is_comparable for entry in entries]),
-        confidence_level=settings.confidence_level,
+        confidence_level=question.settings.confidence_level,
     )
-    not_shown = world.judged.not_shown
-    name = decision.name(chosen)
-    if not_shown and name is not None:
-        verdict = "cannot say"
-        entries = without_claims(entries)
-    return Choice(
-        verdict=verdict,
-        recommendation=None if verdict == "cannot say" else name,
-        by_other_needs=name if verdict == "cannot say" else None,
+    is_pair = NOBODY not in (chosen, second)
+    cannot_say = bool(world.judged.not_shown) and chosen != NOBODY
+    decided = _Decided(
+        verdict="cannot say" if cannot_say else verdict,
+        entries=without_claims(entries) if cannot_say else entries,
+        leader=decision.name(chosen),
         chance_best=None if chosen == NOBODY else entries[chosen].chance_best,
         runner_up=decision.name(second),
+        chance_ahead=chance_ahead(world, chosen, second),
+        decided_by=decided_by(world, question.wishes, chosen, second) if is_pair else "",
+        flips=flips,
+    )
+    return _build_choice(decided, world, question)
+
+
+def _build_choice(decided: _Decided, world: World, question: Question) -> Choice:
+    """What was decided, with what was asked and what it rests on; one field after the other."""
+    likely, settings = world.likely, question.settings
+    not_shown, ahead = world.judged.not_shown, decided.chance_ahead
+    cannot_say = decided.verdict == "cannot say"
+    return Choice(
+        verdict=decided.verdict,
+        recommendation=None if cannot_say else decided.leader,
+        by_other_needs=decided.leader if cannot_say else None,
+        chance_best=decided.chance_best,
+        runner_up=decided.runner_up,
         chance_ahead=ahead,
         is_told_apart=ahead is not None and ahead >= settings.confidence_level,
-        decided_by="" if NOBODY in (chosen, second) else decided_by(world, wishes, chosen, second),
+        decided_by=decided.decided_by,
         needs=tuple(need.text for need in question.needs),
         needs_not_shown=not_shown,
-        needs_not_shown_remedies=tuple(
-            question.remedies.get(need.subject, "")
-            for need in question.needs
-            if need.text in not_shown
-        ),
-        wishes=tuple(wish.text for wish in wishes),
+        needs_not_shown_remedies=question.remedies_of(not_shown),
+        wishes=tuple(wish.text for wish in question.wishes),
         wishes_not_measured=question.dropped,
-        weights=rule.weights,
+        weights=world.rule.weights,
         has_default_wishes=question.has_default_wishes,
         indifference_fraction=settings.indifference_fraction,
         confidence_level=settings.confidence_level,
-        encodings=tuple(entries),
-        nearest=nearest_misses(entries) if verdict == "none meets" else (),
-        flips=flips,
+        encodings=decided.entries,
+        nearest=nearest_misses(decided.entries) if decided.verdict == "none meets" else (),
+        flips=decided.flips,
         unit=_unit(question.run_count),
         unit_count=likely.unit_count,
         begun_count=question.begun_count,

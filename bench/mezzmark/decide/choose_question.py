@@ -1,6 +1,6 @@
 """The question put to runs: needs, wishes that were measured, and what to do about the others."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -43,6 +43,13 @@ class Question:
     def wished(self) -> tuple[str, ...]:
         """The measured wishes as written."""
         return tuple(wish.text for wish in self.wishes)
+
+    def remedies_of(self, not_shown: Collection[str]) -> tuple[str, ...]:
+        """What would measure each of these needs, in the order of the needs; empty where nothing
+        is known to."""
+        return tuple(
+            self.remedies.get(need.subject, "") for need in self.needs if need.text in not_shown
+        )
 
 
 def settings_for(
