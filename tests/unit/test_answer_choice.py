@@ -100,6 +100,26 @@ def test_the_published_choice_still_names_who_is_faster() -> None:
     )
 
 
+def test_the_second_of_two_tied_says_only_its_own_figures() -> None:
+    """Two equal truths are both chosen: the original's times and the fastest to encode are told
+    once, each of the two with its own time, ratio and encode speed."""
+    twin = replace(THREE[2], name="twin", encode_fps=55.0)
+    slow = replace(THREE[1], jump_ms=40.0)
+    made = Fabrication(
+        encodings=(THREE[0], slow, THREE[2], twin), spread=Spread(trial=0.05), rounds=8
+    )
+    view = _view(ChooseSettings(needs=("intra = true",), wishes=FAST_FIRST), made)
+    choice = view.choice
+    assert choice is not None
+    assert {choice.recommendation, choice.tied} == {"RDD 36 standard", "twin"}
+    told = " ".join(view.answer.findings)
+    assert told.count("The original took") == 1
+    assert told.count("encoded fastest") == 1
+    assert told.count("showed the right picture after") == 2
+    assert told.count("as fast.") + told.count("as fast as the original.") == 2
+    assert told.count("Encoding to it ran at") == 2
+
+
 def _slow_but_quick_to_encode() -> Fabrication:
     swift = replace(THREE[2], encode_fps=900.0)
     return Fabrication(encodings=(*THREE[:2], swift), spread=CALM, rounds=8)

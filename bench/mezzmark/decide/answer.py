@@ -177,10 +177,15 @@ def _chosen_findings(
     texts: list[str] = []
     if rankings:
         lead = rankings[0]
-        texts += [speed_sentence(lead, entry) for name in chosen if (entry := lead.find(name))]
+        entries = [entry for name in chosen if (entry := lead.find(name))]
+        texts += [
+            speed_sentence(lead, entry, with_original=entry is entries[0]) for entry in entries
+        ]
         texts += medians_elsewhere(chosen[0], list(rankings[1:]), lead) if len(chosen) == 1 else []
+    encoded = [name for name in chosen if name in encode]
     for name in chosen:
-        texts += price_sentences(name, encode, bitrates, manifest)
+        is_first = [name] == encoded[:1]
+        texts += price_sentences(name, encode, bitrates, manifest, with_quickest=is_first)
     if rankings:
         texts += faster_sentences(rankings[0], choice, observations)
         texts += original_sentences(rankings[0], chosen[0], bitrates)

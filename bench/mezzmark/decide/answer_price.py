@@ -19,9 +19,15 @@ MINUTES = 60
 
 
 def price_sentences(
-    name: str, encode: EncodeSpeeds, bitrates: dict[str, float], manifest: Manifest
+    name: str,
+    encode: EncodeSpeeds,
+    bitrates: dict[str, float],
+    manifest: Manifest,
+    *,
+    with_quickest: bool = True,
 ) -> list[str]:
-    """What `name` costs in space and encode time."""
+    """What `name` costs in space and encode time, and which one encodes fastest unless
+    `with_quickest` is False, since it was told."""
     texts = []
     if name in bitrates:
         text = f"{shown_name(name)} takes {size_text(bitrates[name])}"
@@ -38,7 +44,7 @@ def price_sentences(
         if hour := encode_time_text(estimate.point, manifest):
             text += f": {hour}"
         quickest = next(iter(encode))
-        if quickest != name:
+        if with_quickest and quickest != name:
             text += (
                 f"; {shown_name(quickest)} encoded fastest ({estimate_text(encode[quickest][1])})"
             )

@@ -21,8 +21,9 @@ INSTANT_MS: Final = 100.0
 attributed in Nielsen, Usability Engineering, 1993, chapter 5 ("0.1 second")."""
 
 
-def speed_sentence(lead: Ranking, entry: Ranked) -> str:
-    """One encoding's median and p95 beside the original's, and their ratio."""
+def speed_sentence(lead: Ranking, entry: Ranked, *, with_original: bool = True) -> str:
+    """One encoding's median and p95 beside the original's, and their ratio; without the original's
+    own times where they were told."""
     phrase = PATTERN_PHRASES[lead.setting.pattern or "jump"]
     text = (
         f"{sentence(phrase)}, {shown_name(entry.encoding)} showed the right picture after "
@@ -32,6 +33,8 @@ def speed_sentence(lead: Ranking, entry: Ranked) -> str:
     original = lead.find(ORIGINAL)
     if original is None or entry.encoding == ORIGINAL or entry.speedup_ratio is None:
         return f"{text}."
+    if not with_original:
+        return f"{text}: {estimate_text(entry.speedup_ratio)} as fast as the original."
     return (
         f"{text}. The original took {estimate_text(original.estimates['p50_ms'])} and "
         f"{estimate_text(original.estimates['p95_ms'])}. Round by round, that is "
