@@ -9,11 +9,11 @@ from fabricated_run import THREE, Fabrication, Spread, fabricate_run
 from mezzmark.decide.answer import answer_in_words
 from mezzmark.decide.disturbance import Disturbance
 from mezzmark.decide.machine_state import judge_machine
-from mezzmark.decide.observations import observe
+from mezzmark.decide.observations import Observation, observe
 from mezzmark.decide.steadiness import judge_steadiness
 from mezzmark.facts.cells import KERNEL_CLIP, KERNEL_ENCODING, Cell
 from mezzmark.facts.records import HostMoment, KernelMeasurement, Trial
-from mezzmark.facts.run import Manifest
+from mezzmark.facts.run import HostFacts, Manifest
 
 STEADY_MS = (16.0, 16.1, 15.9, 16.05, 15.95, 16.0)
 STEP_MS = (25.0, 25.2, 24.9, 25.1, 12.5, 12.4, 12.6, 12.5)
@@ -104,9 +104,10 @@ def test_without_a_kernel_steadiness_is_not_known() -> None:
     assert "is not known" in words
 
 
-def _loaded(load: float) -> tuple[Manifest, list[Trial]]:
-    """A run of four threads on four cores, with that load before each trial."""
-    manifest, trials = fabricate_run(Fabrication(rounds=8))
+def _loaded(load: float, *, threads: int = 4) -> tuple[Manifest, list[Trial]]:
+    """A run of so many threads on four cores, with that load before each trial."""
+    made = Fabrication(rounds=8, scrub_threads=(threads,), encode_threads=(threads,))
+    manifest, trials = fabricate_run(made)
     moment = HostMoment(load_average_1m=load)
     return manifest, [t.model_copy(update={"host_before": moment}) for t in trials]
 
@@ -121,9 +122,35 @@ def test_the_load_of_other_programs_is_told_first() -> None:
         .cautions[0]
         .startswith(
             "Other programs were at work: a load of 9.0 to 9.0 before trials, where this run by "
-            "itself makes about 4 on 4 cores."
+            "itself makes at most about 4 on 4 cores."
         )
     )
+
+
+@pytest.mark.parametrize("threads", [1, 2, 4])
+@pytest.mark.parametrize("load", [1.1, 4.4])
+def test_an_ordinary_load_is_no_warning(threads: int, load: float) -> None:
+    """A run that uses all cores shows a load of about the cores; one of a single thread may do so
+    too, since preparing its encodings takes several. Neither is another program."""
+    assert judge_machine(*_judged(_loaded(load, threads=threads))).warnings == ()
+
+
+def test_a_run_of_one_thread_is_told_the_most_it_can_make() -> None:
+    """One thread makes no load of 4: the warning names 4 as the most, not as what it made."""
+    (told,) = judge_machine(*_judged(_loaded(9.0, threads=1))).warnings
+    assert "makes at most about 4 on 4 cores" in told
+
+
+def test_more_threads_than_cores_raise_the_most_a_run_can_make() -> None:
+    """Eight threads on four cores make 8 by themselves: 9 is no warning, 11 is, with 8 named."""
+    assert judge_machine(*_judged(_loaded(9.0, threads=8))).warnings == ()
+    (told,) = judge_machine(*_judged(_loaded(11.0, threads=8))).warnings
+    assert "makes at most about 8 on 4 cores" in told
+
+
+def _judged(made: tuple[Manifest, list[Trial]]) -> tuple[HostFacts, list[Trial], list[Observation]]:
+    manifest, trials = made
+    return manifest.host, trials, list(observe(trials))
 
 
 def test_the_box_holds_the_bad_verdict() -> None:

@@ -98,8 +98,13 @@ def _change(course: Course, at_round: int | None) -> str:
 
 
 def _foreign_load(host: HostFacts, trials: Sequence[Trial], *, remedy: str) -> list[str]:
-    """A warning where the load before trials was more than the run's own threads make; `remedy`
-    is empty where another sentence says what to do."""
+    """A warning where the load before trials was more than the run by itself can make; `remedy`
+    is empty where another sentence says what to do.
+
+    The most it can make is all cores even where its trials use fewer threads: encodings are
+    prepared with several, and the average of a minute still holds that when trials begin. So less
+    than the cores of other work goes untold beside a run of few threads.
+    """
     loads = [
         trial.host_before.load_average_1m
         for trial in trials
@@ -108,11 +113,11 @@ def _foreign_load(host: HostFacts, trials: Sequence[Trial], *, remedy: str) -> l
     if not loads:
         return []
     cores = host.usable_core_count
-    own = max(cores, *(trial.cell.thread_count * trial.cell.job_count for trial in trials))
-    if statistics.median(loads) <= own + FOREIGN_LOAD_PER_CORE * cores:
+    most_own = max(cores, *(trial.cell.thread_count * trial.cell.job_count for trial in trials))
+    if statistics.median(loads) <= most_own + FOREIGN_LOAD_PER_CORE * cores:
         return []
     return [
         f"Other programs were at work: a load of {min(loads):.1f} to {max(loads):.1f} before "
-        f"trials, where this run by itself makes about {own} on {count_text(cores, 'core')}."
-        f"{remedy}"
+        f"trials, where this run by itself makes at most about {most_own} on "
+        f"{count_text(cores, 'core')}.{remedy}"
     ]
