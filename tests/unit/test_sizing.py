@@ -231,7 +231,8 @@ def test_machines_needed_have_the_slow_end_of_the_speed(usual: float, slow: floa
         point=pixels_a_day / (usual * 86_400), draws=pixels_a_day / (days * 86_400), round_count=8
     )
     late = _estimate(1.0, 1.0, 1.0)
-    found = find_machines_needed(shop, rate, late, seed=1, confidence_level=0.95)
+    busy = _estimate(usual, usual, slow)
+    found = find_machines_needed(shop, rate, late, busy=busy, seed=1, confidence_level=0.95)
     assert (found.point, found.low, found.high) == (
         np.ceil(usual),
         np.ceil(usual),
@@ -268,6 +269,28 @@ def test_a_bigger_camera_is_scaled_and_said() -> None:
     result = _size(_run(), _shop(cameras=(camera,)))
     assert _quick(result).figures["ingest_hours_per_day"].point == pytest.approx(4 * 0.48)
     assert any("3840×2160" in note for note in result.notes)
+
+
+def test_a_machine_that_may_not_keep_up_is_not_said_to_be_enough() -> None:
+    """Few of the draws need more than the whole day: no card is late at the ends of the queue's
+    interval, but the day's own interval reaches beyond 1. One machine may be enough, and two
+    surely are: 1 [1, 2]."""
+    shop = _busy_shop(turnaround_hours=1e6)
+    pixels_a_day = 150 * 3600 * 24 * 1920 * 1080
+    rate = Drawn(
+        point=pixels_a_day / (0.9 * 86_400),
+        draws=np.full(400, pixels_a_day / (0.9 * 86_400)),
+        round_count=8,
+    )
+    found = find_machines_needed(
+        shop,
+        rate,
+        _estimate(0.0, 0.0, 0.0),
+        busy=_estimate(0.9, 0.8, 1.05),
+        seed=1,
+        confidence_level=0.95,
+    )
+    assert (found.point, found.low, found.high) == (1, 1, 2)
 
 
 def _grid_trial(jobs: int, round_index: int, fps: float) -> Trial:

@@ -17,34 +17,39 @@ MOST_MACHINES: Final = 1000
 
 
 def find_machines_needed(
-    shop: Shop, pixel_rate: Drawn, late: Estimate, *, seed: int, confidence_level: float
+    shop: Shop,
+    pixel_rate: Drawn,
+    late: Estimate,
+    *,
+    busy: Estimate,
+    seed: int,
+    confidence_level: float,
 ) -> Estimate:
-    """The fewest machines, from the shop's own number upwards, that keep late cards to what the
-    shop allows.
+    """The fewest machines, from the shop's own number upwards, that keep up and keep late cards to
+    what the shop allows.
 
-    `late` is the share of late cards with the shop's own number. The upper end is the number that
-    is enough at the slow end of the measured speed. It is infinite where no number up to
-    MOST_MACHINES is enough, mostly because one card alone takes too long. All numbers are tried on
-    the same cards (`seed`).
+    `late` is the share of late cards with the shop's own number, `busy` that of 24 h which ingest
+    takes. The upper end is the number that is enough at the slow end of the measured speed. It is
+    infinite where no number up to MOST_MACHINES is enough, mostly because one card alone takes too
+    long. All numbers are tried on the same cards (`seed`).
     """
     known = {shop.ingest_machines: late}
     slow_rate = float(np.quantile(pixel_rate.draws, (1 - confidence_level) / 2))
 
-    def late_with(machine_count: int) -> Estimate:
-        if machine_count not in known:
-            queue = draw_queue(
-                shop.model_copy(update={"ingest_machines": machine_count}),
-                pixel_rate,
-                rng=np.random.default_rng(seed),
-            )
-            known[machine_count] = estimate_drawn(
-                queue["late_cards"], "", confidence_level=confidence_level
-            )
-        return known[machine_count]
+    def late_with(count: int) -> Estimate:
+        if count not in known:
+            rng = np.random.default_rng(seed)
+            known[count] = _late_cards(shop, count, pixel_rate, rng, confidence_level)
+        return known[count]
 
-    def fewest(is_late: Callable[[Estimate], float]) -> float:
+    def is_enough(count: int, end: Callable[[Estimate], float]) -> bool:
+        # Both, as the answer for the shop's own number needs both: their draws differ.
+        keeps_up = end(busy) * shop.ingest_machines / count < 1
+        return keeps_up and end(late_with(count)) <= shop.late_cards_fraction
+
+    def fewest(end: Callable[[Estimate], float]) -> float:
         return _fewest(
-            lambda count: is_late(late_with(count)) <= shop.late_cards_fraction,
+            lambda count: is_enough(count, end),
             fewest=shop.ingest_machines,
             most=_enough_for_no_waiting(shop, slow_rate),
         )
@@ -61,6 +66,18 @@ def find_machines_needed(
         method="queues simulated with more and more machines",
         withheld=late.withheld,
     )
+
+
+def _late_cards(
+    shop: Shop,
+    machine_count: int,
+    pixel_rate: Drawn,
+    rng: np.random.Generator,
+    confidence_level: float,
+) -> Estimate:
+    there = shop.model_copy(update={"ingest_machines": machine_count})
+    queue = draw_queue(there, pixel_rate, rng=rng)
+    return estimate_drawn(queue["late_cards"], "", confidence_level=confidence_level)
 
 
 def _fewest(is_enough: Callable[[int], bool], *, fewest: int, most: int) -> float:

@@ -7,7 +7,7 @@ Ingest time and stream size are taken as proportional to pixels and frame rate w
 differ from the clips measured. Waits of playhead moves are taken as measured.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -122,7 +122,7 @@ class _Sizer:
             ),
         )
         if rate is not None and in_time != "yes":
-            figures["machines_needed"] = self._machines_needed(rate, figures["late_cards"])
+            figures["machines_needed"] = self._machines_needed(rate, figures)
         return EncodingSizing(
             encoding=measured.encoding,
             figures=figures,
@@ -135,11 +135,12 @@ class _Sizer:
             notes=tuple(notes),
         )
 
-    def _machines_needed(self, rate: Drawn, late: Estimate) -> Estimate:
+    def _machines_needed(self, rate: Drawn, figures: Mapping[str, Estimate]) -> Estimate:
         return find_machines_needed(
             self.shop,
             rate,
-            late,
+            figures["late_cards"],
+            busy=figures["utilisation"],
             # A child's draws leave those of the other figures as they are.
             seed=int(self.rng.spawn(1)[0].integers(2**32)),
             confidence_level=self.confidence_level,
