@@ -9,6 +9,7 @@ from fabricated_run import FabricatedEncoding, Fabrication, Spread, fabricate_ru
 
 from mezzmark.decide.draws import Drawn, combine, draw_estimate, estimate_drawn, exactly
 from mezzmark.decide.machines_needed import find_machines_needed
+from mezzmark.decide.other_machines import predict_ingest
 from mezzmark.decide.sizing import size_encodings
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.errors import RunError
@@ -18,6 +19,7 @@ from mezzmark.facts.run import Manifest
 from mezzmark.facts.shop import Camera, Shop, list_assumptions
 from mezzmark.facts.sizing import EncodingSizing, SizingResult
 from mezzmark.facts.throughput import GridMeasurement
+from mezzmark.statistics.scaling import fit_scaling
 
 CLIPS = ("street", "forest", "face")
 STILL = Spread(sample=0.0, trial=0.0, round=0.0)
@@ -345,6 +347,27 @@ def test_other_machines_follow_the_grid() -> None:
     assert sixteen.warning == ""
     assert "beyond twice" in thirty_two.warning
     assert sixteen.meets_deadline == "yes"
+
+
+def test_another_machine_that_may_not_keep_up_is_not_surely_in_time() -> None:
+    """Twice the cores halve 30 h a day, and 60 h where a tenth of the draws lie: 30 h is more than
+    a day, whatever the cards of the first draws, all quick, say."""
+    rounds = np.array([[1.0, 2.0, 4.0, 8.0]]) * np.exp(np.linspace(-0.01, 0.01, 5))[:, None]
+    hours = Drawn(point=30.0, draws=np.repeat([30.0, 60.0], [900, 100]), round_count=5)
+    quick = Drawn(point=1e12, draws=np.full(1000, 1e12), round_count=5)
+    (there,) = predict_ingest(
+        _shop(core_counts=(16,)),
+        "quick",
+        fit_scaling([1, 2, 4, 8], rounds),
+        hours=hours,
+        pixel_rate=quick,
+        measured_core_count=8,
+        rng=np.random.default_rng(1),
+        confidence_level=0.95,
+    )
+    assert there.late_cards.high == 0
+    assert there.ingest_hours_per_day.high > 24
+    assert there.meets_deadline == "cannot tell"
 
 
 def test_other_machines_need_a_grid() -> None:

@@ -6,7 +6,8 @@ import numpy as np
 
 from mezzmark.decide.draws import Drawn, combine, estimate_drawn
 from mezzmark.decide.queue_draws import draw_queue
-from mezzmark.decide.sizing_answers import meets_deadline
+from mezzmark.decide.queueing import HOURS_PER_DAY
+from mezzmark.decide.sizing_answers import keeps_up, meets_deadline, no_surer_than
 from mezzmark.facts.shop import Shop
 from mezzmark.facts.sizing import CorePrediction
 from mezzmark.statistics.scaling import ScalingFit
@@ -53,18 +54,21 @@ def predict_ingest(
         )
         queue = draw_queue(shop, combine(lambda r, s: r * s, pixel_rate, speedup), rng=rng)
         late = estimate_drawn(queue["late_cards"], "", confidence_level=confidence_level)
+        hours_there = combine(lambda h, s: h / s, hours, speedup)
+        busy = estimate_drawn(
+            combine(lambda h: h / HOURS_PER_DAY, hours_there), "", confidence_level=confidence_level
+        )
         found.append(
             CorePrediction(
                 core_count=count,
                 ingest_hours_per_day=estimate_drawn(
-                    combine(lambda h, s: h / s, hours, speedup),
-                    "h",
-                    confidence_level=confidence_level,
+                    hours_there, "h", confidence_level=confidence_level
                 ),
                 warning=there.warning,
                 late_cards=late,
-                meets_deadline=meets_deadline(
-                    encoding, late, late_cards_fraction=shop.late_cards_fraction
+                meets_deadline=no_surer_than(
+                    keeps_up(encoding, {"utilisation": busy}),
+                    meets_deadline(encoding, late, late_cards_fraction=shop.late_cards_fraction),
                 ),
             )
         )
