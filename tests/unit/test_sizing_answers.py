@@ -1,15 +1,17 @@
 """Yes, no and cannot tell of sizing, from intervals set by hand."""
 
 import pytest
-from made_sizing import made
+from made_sizing import SHOP, made
 
 from mezzmark.decide.sizing_answers import (
+    has_late_cards_alone,
     keeps_up,
     meets_deadline,
     no_surer_than,
     pays_off,
     saves_nothing,
 )
+from mezzmark.facts.shop import Camera
 
 
 @pytest.mark.parametrize(
@@ -63,6 +65,35 @@ def test_a_deadline_is_met_by_the_whole_interval(
 def test_being_in_time_agrees_with_keeping_up(keeps: str, in_time: str, answer: str) -> None:
     """Nobody is in time who does not keep up; who keeps up may still be late."""
     assert no_surer_than(keeps, in_time) == answer
+
+
+@pytest.mark.parametrize(
+    ("hours", "allowed", "machines", "so"),
+    [
+        (40.0, 0.04, 1, True),
+        (40.0, 0.05, 1, False),
+        (27.0, 0.04, 1, False),
+        (27.0, 0.04, 2, True),
+        (None, 0.04, 1, False),
+    ],
+)
+def test_cards_late_by_themselves(
+    hours: float | None, allowed: float, machines: int, so: bool
+) -> None:
+    """A day of 20 h of footage is ingested in 40 h: the one card of 10 h takes 20 h and those 20 of
+    half an hour 1 h each, so that 1 of 21 (4.8 %) is later than 14 h by itself. Where it is 27 h
+    the long card takes 13.5 h; where two machines share them, 27 h."""
+    long_card = Camera(name="a", bitrate_bps=10**8, hours_per_day=10, cards_per_day=1)
+    short = Camera(name="b", count=10, bitrate_bps=10**8, hours_per_day=1, cards_per_day=2)
+    shop = SHOP.model_copy(
+        update={
+            "cameras": (long_card, short),
+            "late_cards_fraction": allowed,
+            "ingest_machines": machines,
+        }
+    )
+    figures = {"ingest_hours_per_day": made(20, hours and 10, hours, "h")}
+    assert has_late_cards_alone(shop, figures) is so
 
 
 @pytest.mark.parametrize(

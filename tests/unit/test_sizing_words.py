@@ -64,6 +64,44 @@ def test_machines_are_those_of_the_slow_end() -> None:
     assert "no encoding surely keeps up" in result.headline
 
 
+def test_as_many_machines_as_there_are_is_not_more() -> None:
+    """The shop has one machine, which is not surely in time: one is no answer to how many more."""
+    result = made_result(made_encoding("a", in_time="cannot tell", machines=1))
+    assert not any("more machines" in sentence for sentence in result.findings)
+
+
+def test_where_no_number_is_enough_the_reason_is_a_true_one() -> None:
+    """A card of 1.5 h at 67.2 h a day for 3 h takes 33.6 h, longer than 14 h. One at 6.5 h a day
+    takes 3.2 h, so that the length of a card is no reason."""
+    result = made_result(
+        made_encoding("slow", in_time="no", machines=float("inf")),
+        made_encoding("quick", in_time="no", keeps_up="yes", machines=float("inf")),
+    )
+    told = [sentence for sentence in result.findings if "such machines" in sentence]
+    assert told == [
+        "No number of such machines is surely enough for slow, since one card alone may take "
+        "longer than 14 h.",
+        "Not even 1,000 such machines are surely enough for quick.",
+    ]
+
+
+def test_no_more_cores_than_those_measured_are_not_called_more() -> None:
+    """Of a machine with 2 cores, answers for 1 and 2 are of no more cores, whatever they say."""
+    there = tuple(
+        CorePrediction(
+            core_count=count,
+            ingest_hours_per_day=made(10, 9, 11, "h"),
+            warning="",
+            meets_deadline="yes",
+        )
+        for count in (1, 2, 4)
+    )
+    fewer = made_result(made_encoding("a", in_time="cannot tell", on_other_machines=there[:2]))
+    assert not any("more cores" in sentence for sentence in fewer.findings)
+    more = made_result(made_encoding("a", in_time="cannot tell", on_other_machines=there))
+    assert "In time on machines of more cores: a on 4." in more.findings
+
+
 def test_more_cores_are_told_with_their_doubt() -> None:
     """The fewest cores on which an encoding would be in time are told; a warning is not hidden."""
     there = [

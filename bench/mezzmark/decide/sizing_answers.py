@@ -4,6 +4,7 @@ from collections.abc import Mapping
 
 from mezzmark.facts.encoding import ORIGINAL
 from mezzmark.facts.estimates import Estimate
+from mezzmark.facts.shop import Shop
 from mezzmark.facts.sizing import Answer
 
 
@@ -59,6 +60,28 @@ def pays_off(encoding: str, figures: Mapping[str, Estimate]) -> Answer:
     if balance.low > 0:
         return "yes"
     return "no" if balance.high < 0 else "cannot tell"
+
+
+def has_late_cards_alone(shop: Shop, figures: Mapping[str, Estimate]) -> bool:
+    """Whether, at the slow end of the measured speed, too many cards take longer than the shop's
+    turnaround even where each finds a machine free."""
+    hours = figures.get("ingest_hours_per_day")
+    if hours is None or hours.high is None:
+        return False
+    cameras = shop.cameras
+    pixels_per_hour = [c.width_px * c.height_px * float(c.frame_rate) for c in cameras]
+    pixels_per_day = sum(
+        pixels * camera.count * camera.hours_per_day
+        for camera, pixels in zip(cameras, pixels_per_hour, strict=True)
+    )
+    hours_per_pixel = hours.high * shop.ingest_machines / pixels_per_day
+    late = sum(
+        camera.count * camera.cards_per_day
+        for camera, pixels in zip(cameras, pixels_per_hour, strict=True)
+        if camera.card_hours * pixels * hours_per_pixel > shop.turnaround_hours
+    )
+    cards = sum(camera.count * camera.cards_per_day for camera in cameras)
+    return late > shop.late_cards_fraction * cards
 
 
 def saves_nothing(figures: Mapping[str, Estimate]) -> bool:

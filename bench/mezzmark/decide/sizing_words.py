@@ -4,6 +4,8 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Final
 
+from mezzmark.decide.machines_needed import MOST_MACHINES
+from mezzmark.decide.sizing_answers import has_late_cards_alone
 from mezzmark.decide.wording import count_text, list_text
 from mezzmark.facts.encoding import ORIGINAL
 from mezzmark.facts.shop import Shop
@@ -35,7 +37,7 @@ def answer_sentences(
         *_too_late(judged),
         *_unsure(judged),
         *_more_machines(judged, shop),
-        *_more_cores(judged),
+        *_more_cores(judged, measured_core_count),
         *([f"Ingest was not measured for {_names(unjudged)}."] if unjudged else []),
         *_pay_off(asked),
     )
@@ -119,7 +121,7 @@ def _more_machines(judged: Sequence[EncodingSizing], shop: Shop) -> list[str]:
     by_count: dict[float, list[EncodingSizing]] = {}
     for found in judged:
         needed = found.figures.get("machines_needed")
-        if needed is not None and needed.high is not None:
+        if needed is not None and needed.high is not None and needed.high > shop.ingest_machines:
             by_count.setdefault(needed.high, []).append(found)
     enough = [
         f"{_names(found)} with {count:,.0f}"
@@ -129,20 +131,31 @@ def _more_machines(judged: Sequence[EncodingSizing], shop: Shop) -> list[str]:
     sentences = []
     if enough:
         sentences.append(f"In time with more machines like this one: {'; '.join(enough)}.")
-    if hopeless := by_count.get(math.inf):
+    hopeless = by_count.get(math.inf, [])
+    long_cards = [found for found in hopeless if has_late_cards_alone(shop, found.figures)]
+    others = [found for found in hopeless if found not in long_cards]
+    if long_cards:
         sentences.append(
-            f"No number of such machines is surely enough for {_names(hopeless)}, since one card "
+            f"No number of such machines is surely enough for {_names(long_cards)}, since one card "
             f"alone may take longer than {shop.turnaround_hours:g} h."
+        )
+    if others:
+        sentences.append(
+            f"Not even {MOST_MACHINES:,} such machines are surely enough for {_names(others)}."
         )
     return sentences
 
 
-def _more_cores(judged: Sequence[EncodingSizing]) -> list[str]:
+def _more_cores(judged: Sequence[EncodingSizing], measured_core_count: int) -> list[str]:
     """The fewest of the shop's core counts on which the others would be in time."""
     by_count: dict[int, list[EncodingSizing]] = {}
     warned = False
     for found in judged:
-        enough = [p for p in found.on_other_machines if p.meets_deadline == "yes"]
+        enough = [
+            prediction
+            for prediction in found.on_other_machines
+            if prediction.meets_deadline == "yes" and prediction.core_count > measured_core_count
+        ]
         if found.meets_deadline != "yes" and enough:
             fewest = min(enough, key=lambda prediction: prediction.core_count)
             by_count.setdefault(fewest.core_count, []).append(found)
