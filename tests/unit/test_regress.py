@@ -8,6 +8,8 @@ from fabricated_run import THREE, Fabrication, fabricate_manifest, fabricate_run
 from scipy import stats
 from two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB, Run, build_run
 
+from mezzmark.decide.machine_state import judge_machine
+from mezzmark.decide.observations import observe
 from mezzmark.decide.regress import compare_runs
 from mezzmark.decide.verdicts import RegressionReport, overall_verdict
 from mezzmark.facts.cells import Cell
@@ -17,6 +19,11 @@ OTHER = QUIET[::-1]
 """The same eight logs in another order: another quiet machine, mean difference 0."""
 
 PLUS_10 = math.log(1.10)
+
+NO_KERNEL_TOLD = (
+    "whether the machine was steady is not known: the reference kernel was measured 0 times, and 3 "
+    "are needed."
+)
 
 
 def compare(baseline: Run, contender: Run, tolerance: float = 0.05) -> RegressionReport:
@@ -135,8 +142,8 @@ def test_separate_runs_without_kernel_say_so() -> None:
     assert "lack reference kernels" in report.assumption
     assert report.machine_ratio is None
     assert report.machine_notes == (
-        "baseline run a: no reference kernel was measured",
-        "contender run b: no reference kernel was measured",
+        f"baseline run a: {NO_KERNEL_TOLD}",
+        f"contender run b: {NO_KERNEL_TOLD}",
     )
 
 
@@ -316,7 +323,27 @@ def test_the_machines_course_is_told_for_each_run() -> None:
         build_run({ENCODE: QUIET}, kernel=QUIET + drift, run_id="a"), later({ENCODE: OTHER})
     )
     assert len(report.machine_notes) == 1
-    assert report.machine_notes[0].startswith("baseline run a: the machine drifted")
+    assert report.machine_notes[0].startswith(
+        "baseline run a: the machine changed little by little"
+    )
+
+
+def test_a_course_too_small_to_matter_is_not_told() -> None:
+    """A kernel that climbs by 2 % over a run, without any other spread, is a steady machine in the
+    run's report, and no note of a comparison says otherwise."""
+    run = build_run({ENCODE: QUIET}, kernel=np.linspace(0, 0.02, 8), run_id="a")
+    assert judge_machine(run.manifest.host, run.trials, observe(run.trials)).is_steady
+    assert compare(run, later({ENCODE: OTHER})).machine_notes == ()
+
+
+def test_spread_of_the_machine_is_told_as_its_report_tells_it() -> None:
+    """A kernel that takes 20 % more in every other round was not steady, though it has no course:
+    the note is the report's own sentence."""
+    run = build_run({ENCODE: QUIET}, kernel=[0.0, 0.18] * 4, run_id="a")
+    (note,) = compare(run, later({ENCODE: OTHER})).machine_notes
+    told = judge_machine(run.manifest.host, run.trials, observe(run.trials)).words
+    assert note.removeprefix("baseline run a: ").casefold() == told.casefold()
+    assert "the machine was not steady" in note
 
 
 def test_rounds_that_are_the_same_pair_even_where_one_run_has_more() -> None:

@@ -62,8 +62,10 @@ def test_no_message_of_a_comparison_holds_a_whole_id() -> None:
     reasons = [cell.reason for cell in report.cells]
     assert "encoding with 4 threads was not measured in results/friday" in reasons
     assert report.machine_notes == (
-        "baseline run results/monday: no reference kernel was measured",
-        "contender run results/friday: no reference kernel was measured",
+        "baseline run results/monday: whether the machine was steady is not known: the reference "
+        "kernel was measured 0 times, and 3 are needed.",
+        "contender run results/friday: whether the machine was steady is not known: the reference "
+        "kernel was measured 0 times, and 3 are needed.",
     )
     told = [*reasons, *report.machine_notes, report.assumption]
     assert not [text for text in told if IDS[0] in text or IDS[1] in text]

@@ -4,14 +4,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
-
-from mezzmark.decide.evidence import MeasuredRun, trial_cost
+from mezzmark.decide.evidence import MeasuredRun
 from mezzmark.decide.judgement import Judgement
+from mezzmark.decide.machine_state import judge_machine
+from mezzmark.decide.observations import observe
 from mezzmark.decide.verdicts import Design, RegressionReport, Verdict
 from mezzmark.decide.wording import count_text
-from mezzmark.facts.records import Trial
-from mezzmark.statistics.drift import classify_course
 
 _ASSUMPTIONS: Final[dict[Design, str]] = {
     "interleaved": (
@@ -94,14 +92,14 @@ def _change_text(judgement: Judgement) -> str:
 def describe_machine(
     baseline: Sequence[MeasuredRun], contender: Sequence[MeasuredRun], names: Sequence[str]
 ) -> tuple[str, ...]:
-    """What the reference kernel says of the machine during each run that was not steady; `names`
-    are those of all runs, baseline first."""
+    """What is said of the machine during each run in which it was not steady, or nobody knows; as
+    the run's own report says it. `names` are those of all runs, baseline first."""
     sides = ["baseline"] * len(baseline) + ["contender"] * len(contender)
     notes = []
     for side, run, name in zip(sides, (*baseline, *contender), names, strict=True):
-        text = course_words([trial for trial in run.trials if trial.cell.task == "kernel"])
-        if text:
-            notes.append(f"{side} run {name}: {text}")
+        state = judge_machine(run.manifest.host, run.trials, observe(run.trials))
+        if not state.is_steady:
+            notes.append(f"{side} run {name}: {state.words[:1].lower()}{state.words[1:]}")
     return tuple(notes)
 
 
@@ -111,24 +109,6 @@ def describe_overlap(names: Sequence[str], pairs: Sequence[tuple[int, int]]) -> 
         return ""
     told = "; ".join(f"{names[first]} and {names[second]}" for first, second in pairs)
     return f"{_ASSUMPTIONS['at the same time']} Runs that overlapped: {told}."
-
-
-def course_words(kernels: Sequence[Trial]) -> str:
-    """What the reference kernel's trials say of the machine's course; empty where it was steady."""
-    ordered = sorted(kernels, key=lambda trial: (trial.round_index, trial.position))
-    kernel_ms = [cost for trial in ordered if (cost := trial_cost(trial)) is not None]
-    if not kernel_ms:
-        return "no reference kernel was measured"
-    course = classify_course(np.asarray(kernel_ms))
-    percent = f"{100 * course.change_fraction:+.1f} %"
-    texts = {
-        "steady": "",
-        "too short": "too few reference kernels to see drift",
-        "drift": f"the machine drifted: the reference kernel's time by {percent} over the run",
-        "step": f"the machine changed from one moment on: the reference kernel's time by {percent}",
-        "unsteady": "the machine was never steady: the reference kernel's times wander",
-    }
-    return texts[course.kind]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
