@@ -8,6 +8,7 @@ from mezzmark.decide.draws import Drawn, combine, estimate_drawn
 from mezzmark.decide.queue_draws import draw_queue
 from mezzmark.decide.queueing import HOURS_PER_DAY
 from mezzmark.decide.sizing_answers import keeps_up, meets_deadline, no_surer_than
+from mezzmark.facts.estimates import Estimate
 from mezzmark.facts.shop import Shop
 from mezzmark.facts.sizing import CorePrediction
 from mezzmark.statistics.scaling import ScalingFit
@@ -41,35 +42,48 @@ def predict_ingest(
     found = []
     for count in shop.core_counts:
         there = predict_throughput(fit, count, confidence_level=confidence_level)
-        speedup = Drawn(
-            point=there.point / here.point,
-            draws=draw_speedup(
-                fit,
-                count,
-                reference_count=measured_core_count,
-                rng=rng,
-                draw_count=hours.draws.size,
-            ),
-            round_count=fit.round_count,
+        draws = draw_speedup(
+            fit, count, reference_count=measured_core_count, rng=rng, draw_count=hours.draws.size
         )
-        queue = draw_queue(shop, combine(lambda r, s: r * s, pixel_rate, speedup), rng=rng)
-        late = estimate_drawn(queue["late_cards"], "", confidence_level=confidence_level)
-        hours_there = combine(lambda h, s: h / s, hours, speedup)
-        busy = estimate_drawn(
-            combine(lambda h: h / HOURS_PER_DAY, hours_there), "", confidence_level=confidence_level
-        )
+        speedup = Drawn(point=there.point / here.point, draws=draws, round_count=fit.round_count)
         found.append(
-            CorePrediction(
-                core_count=count,
-                ingest_hours_per_day=estimate_drawn(
-                    hours_there, "h", confidence_level=confidence_level
-                ),
+            _predict(
+                shop,
+                encoding,
+                count,
+                hours=combine(lambda h, s: h / s, hours, speedup),
+                pixel_rate=combine(lambda r, s: r * s, pixel_rate, speedup),
                 warning=there.warning,
-                late_cards=late,
-                meets_deadline=no_surer_than(
-                    keeps_up(encoding, {"utilisation": busy}),
-                    meets_deadline(encoding, late, late_cards_fraction=shop.late_cards_fraction),
-                ),
+                rng=rng,
+                confidence_level=confidence_level,
             )
         )
     return tuple(found)
+
+
+def _predict(
+    shop: Shop,
+    encoding: str,
+    core_count: int,
+    *,
+    hours: Drawn,
+    pixel_rate: Drawn,
+    warning: str,
+    rng: np.random.Generator,
+    confidence_level: float,
+) -> CorePrediction:
+    """The answers for a machine that takes these `hours` a day, at this speed."""
+
+    def estimate(drawn: Drawn, unit: str) -> Estimate:
+        return estimate_drawn(drawn, unit, confidence_level=confidence_level)
+
+    late = estimate(draw_queue(shop, pixel_rate, rng=rng)["late_cards"], "")
+    busy = estimate(combine(lambda h: h / HOURS_PER_DAY, hours), "")
+    in_time = meets_deadline(encoding, late, late_cards_fraction=shop.late_cards_fraction)
+    return CorePrediction(
+        core_count=core_count,
+        ingest_hours_per_day=estimate(hours, "h"),
+        warning=warning,
+        late_cards=late,
+        meets_deadline=no_surer_than(keeps_up(encoding, {"utilisation": busy}), in_time),
+    )
