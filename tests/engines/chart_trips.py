@@ -24,8 +24,8 @@ from mezzmark.facts.footage import ColourTags, MediaFacts
 
 RATE = Fraction(24000, 1001)
 FRAMES = 3
-"""As many as the task sends. With two, and B frames allowed, the HEVC encoder leaves packets without
-times in about one of twelve tries (seen: 4 of 50 with two frames, 0 of 210 with three)."""
+"""As many as the task sends. With two, and B frames allowed, the HEVC encoder leaves packets
+without times in about one of twelve tries (seen: 4 of 50 with two frames, 0 of 210 with three)."""
 CATALOGUE = tuple(entry.name for entry in ENTRIES)
 
 Confusion = Counter[tuple[str, str]]
