@@ -168,6 +168,15 @@ def test_originals_that_answer_at_once_are_told_with_the_price_of_leaving_them()
     assert not [text for text in slow.findings if "already answer" in text]
 
 
+def test_originals_whose_slow_moves_wait_are_not_said_to_answer_at_once() -> None:
+    """Moves with a median of 30 ms and a log sd of 1: 5 in 100 take over 30 e^1.645 = 155 ms, so
+    that leaving the originals would gain something."""
+    quick = replace(THREE[0], jump_ms=30)
+    stalling = replace(CALM, sample=1.0)
+    found = _answer(Fabrication(encodings=(quick, THREE[1]), spread=stalling, rounds=8))
+    assert not [text for text in found.findings if "already answer" in text]
+
+
 def test_an_original_that_may_be_fastest_is_not_said_to_be_beaten() -> None:
     """Two equal truths, one of them the original: nothing is faster as far as can be told, and the
     ratio comes with an interval that holds 1."""
