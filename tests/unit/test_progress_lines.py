@@ -128,8 +128,15 @@ def test_notes_and_what_is_left_out_are_told_at_once() -> None:
         (
             4,
             4,
+            350.0,
+            "4 rounds, about 5 min in all; the time budget of 350 s has no room for more",
+        ),
+        (
+            4,
+            4,
             100.0,
-            "4 rounds, about 5 min in all; the time budget of 100 s has no room for more",
+            "4 rounds, about 5 min in all; that is over the time budget of 100 s, but so many are "
+            "measured whatever the budget",
         ),
     ],
 )

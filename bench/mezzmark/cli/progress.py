@@ -193,6 +193,11 @@ def forecast_text(found: RoundsForecast) -> str:
         only = f"{found.minimum_rounds} rounds, about {_duration(found.minimum_s)} in all"
         if found.time_budget_s is None:
             return text + only
+        if found.minimum_s > found.time_budget_s:
+            return (
+                f"{text}{only}; that is over the time budget of {found.time_budget_s:g} s, but so "
+                "many are measured whatever the budget"
+            )
         return f"{text}{only}; the time budget of {found.time_budget_s:g} s has no room for more"
     text += (
         f"at least {found.minimum_rounds} rounds, about {_duration(found.minimum_s)}; "

@@ -94,7 +94,8 @@ class RoundFinished:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoundsForecast:
     """After the first round: how long one takes, and about when, from the start, the least and the
-    most rounds will be done. `time_budget_s` is told where it is what bounds the most."""
+    most rounds will be done. `time_budget_s` is told where it bounds the most, or is less than the
+    minimum takes."""
 
     round_s: float
     minimum_rounds: int

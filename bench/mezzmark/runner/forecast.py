@@ -51,11 +51,14 @@ def forecast_rounds(
     if scenario.time_budget_s is not None and round_s > 0:
         affordable = int(max(0.0, scenario.time_budget_s - elapsed_s) // round_s)
         most = min(most, max(minimum, rounds_done + affordable))
+    minimum_s = elapsed_s + (minimum - rounds_done) * round_s
+    budget_s = scenario.time_budget_s
+    is_felt = budget_s is not None and (most < scenario.rounds or minimum_s > budget_s)
     return RoundsForecast(
         round_s=round_s,
         minimum_rounds=minimum,
-        minimum_s=elapsed_s + (minimum - rounds_done) * round_s,
+        minimum_s=minimum_s,
         most_rounds=most,
         most_s=elapsed_s + (most - rounds_done) * round_s,
-        time_budget_s=scenario.time_budget_s if most < scenario.rounds else None,
+        time_budget_s=budget_s if is_felt else None,
     )

@@ -50,7 +50,8 @@ def limit_scenario(
     notes = []
     if limits["minimum_rounds"] != minimum:
         notes.append(
-            f"{rounds} rounds were asked for, fewer than the scenario's minimum of {minimum}: "
+            f"{'1 round was' if rounds == 1 else f'{rounds} rounds were'} asked for, fewer than "
+            f"the scenario's minimum of {minimum}: "
             f"the minimum of this run is {rounds}."
         )
     notes += _kept_limits_notes(own, plan, asked)
