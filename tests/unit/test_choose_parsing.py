@@ -128,3 +128,13 @@ def test_the_table_refuses_what_the_command_refuses() -> None:
         ChooseSettings(needs=("scrub.jmp.p95_ms <= 100",))
     with pytest.raises(ValidationError, match="one of the two"):
         ChooseSettings(wishes=("less bitrate_bps",), weights={"less bitrate_bps": 1})
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"), [("ssim", "fidelity.ssim"), ("psnr", "fidelity.psnr_db")]
+)
+def test_a_figure_without_its_task_is_found(typed: str, meant: str) -> None:
+    """The last part of a name alone is answered with the whole name first."""
+    with pytest.raises(ScenarioError) as caught:
+        parse_figure(typed, where="need")
+    assert f"Nearest: {meant}" in caught.value.remedy

@@ -143,8 +143,10 @@ def parse_figure(text: str, *, where: str) -> FigureName:
 def unknown_figure(text: str, *, where: str, also: tuple[str, ...] = ()) -> ScenarioError:
     """The error for a name that is no figure; `also` are further legal names."""
     known = {name.lower(): name for name in (*also, *figure_names())}
+    within = [name for name in known if text.lower() in name.split(".")[-1]]  # ssim, psnr, p95
     close = get_close_matches(text.lower(), list(known), _SUGGESTIONS, 0.5)
-    names = [known[hit] for hit in close] or [*also, "bitrate_bps", "scrub.jump.p95_ms"]
+    hits = list(dict.fromkeys((*within[:_SUGGESTIONS], *close)))
+    names = [known[hit] for hit in hits] or [*also, "bitrate_bps", "scrub.jump.p95_ms"]
     return ScenarioError(
         where=where,
         what=f'"{text}" is not a figure that can be measured',
