@@ -76,7 +76,7 @@ def test_quality_against_rate_tells_both() -> None:
     words = rate_words(coarse, confidence_level=0.95)
     assert re.fullmatch(
         r"coarse, PSNR after 1 generation: 45 dB \[38, 53\]; 95 % interval; 1 round, 3 clips; "
-        r"bit rate 0\.200 Mb/s",
+        r"bit rate 0\.200 Mbit/s",
         words,
     )
 

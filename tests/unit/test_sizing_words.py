@@ -177,9 +177,9 @@ def test_the_share_in_time_stands_beside_the_answer() -> None:
         ORIGINAL,
     )
     assert shown["a"][1] == ("yes: 99.8 %", "[99.1, 100.0]")
-    assert shown["b"][1] == ("no", "cannot keep up")
+    assert shown["b"][1] == ("no:", "cannot keep up")
     assert shown["c"][1] == ("cannot tell", "[70, 99] %")
-    assert shown["original"][1] == ("yes", "no ingest")
+    assert shown["original"][1] == ("yes:", "no ingest")
 
 
 @pytest.mark.parametrize(

@@ -135,7 +135,7 @@ def _bitrate(found: Inspection) -> str:
     if found.bitrate_bps is None:
         return ""
     seconds = found.bitrate_by_second_bps
-    shown = f"{found.bitrate_bps / 1e6:.1f} Mb/s"
+    shown = f"{found.bitrate_bps / 1e6:.1f} Mbit/s"
     if len(seconds) > 1:
         shown += (
             f"  {_trace(seconds)}  {min(seconds) / 1e6:.1f} to {max(seconds) / 1e6:.1f} by second"

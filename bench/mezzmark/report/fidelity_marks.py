@@ -26,7 +26,7 @@ def generation_words(
 def rate_words(entry: EncodingFidelity, *, confidence_level: float) -> str:
     """PSNR of generation 1 as in `generation_words`, with the bit rate."""
     words = generation_words(entry, 0, confidence_level=confidence_level)
-    return f"{words}; bit rate {number_text(entry.bitrate_bps / 1e6)} Mb/s"
+    return f"{words}; bit rate {number_text(entry.bitrate_bps / 1e6)} Mbit/s"
 
 
 def chart_words(name: str, measurement: ChartMeasurement, diagnosis: Diagnosis) -> str:

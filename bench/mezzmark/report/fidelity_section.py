@@ -92,7 +92,7 @@ def _quality_table(judged: tuple[EncodingFidelity, ...], *, table_id: str) -> Ta
             "SSIM",
             "XPSNR of luma, dB",
             "last generation, dB",
-            "bit rate, Mb/s",
+            "bit rate, Mbit/s",
             "colours",
             "largest ΔE",
         ),

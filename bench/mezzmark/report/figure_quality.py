@@ -77,7 +77,7 @@ def _interval_db(entry: EncodingFidelity) -> tuple[float, float] | None:
 def _set_axes(axes: Axes, entries: Sequence[EncodingFidelity]) -> None:
     """Both axes, wide enough for all intervals and for names beside the points."""
     low, high = padded([_rate_mbps(entry) for entry in entries], factor=_RATE_ROOM)
-    set_log_axis(axes, "x", low=low, high=high, label="bit rate, Mb/s (log scale)", most=6)
+    set_log_axis(axes, "x", low=low, high=high, label="bit rate, Mbit/s (log scale)", most=6)
     ends_db = [entry.estimates["PSNR"].point for entry in entries]
     ends_db += [end for entry in entries for end in _interval_db(entry) or ()]
     room_db = max(_QUALITY_ROOM_FRACTION * (max(ends_db) - min(ends_db)), 0.5)

@@ -147,12 +147,12 @@ def _number(estimate: Estimate | None, *, is_whole: bool = False) -> Cell:
 def _ready(found: EncodingSizing) -> Cell:
     """The answer with the share of cards in time; a share of no cards is put into words."""
     if found.encoding == ORIGINAL:
-        return Cell(main="yes", below="no ingest")
+        return Cell(main="yes:", below="no ingest")
     late = found.figures.get("late_cards")
     if late is None:
         return Cell(main=found.meets_deadline)
     if found.keeps_up == "no":
-        return Cell(main=found.meets_deadline, below=CANNOT_KEEP_UP)
+        return Cell(main=f"{found.meets_deadline}:", below=CANNOT_KEEP_UP)
     share = _number(in_time_percent(late))
     if found.meets_deadline == "cannot tell":
         return Cell(main=found.meets_deadline, below=f"{share.below} %" if share.below else "")
