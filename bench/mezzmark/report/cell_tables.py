@@ -37,7 +37,8 @@ def scrub_cells_table(view: RunView, *, table_id: str) -> Table:
         table_id=table_id,
         title="Every scrub cell",
         note=(
-            "Medians of a span do not add up to the median of the whole."
+            "All rounds, also one that was stopped. Medians of a span do not add up to the median "
+            "of the whole."
             f"{bare_tails([s.estimates['p95_ms'] for s in mine if 'p95_ms' in s.estimates])}"
         ),
         columns=(

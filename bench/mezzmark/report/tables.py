@@ -54,8 +54,9 @@ def ranking_table(view: RunView, ranking: Ranking, *, table_id: str) -> Table:
         table_id=table_id,
         title=f"Time to picture {setting_words(ranking.setting)}",
         note=(
-            f"Over all clips; {view.confidence_level * 100:g} % intervals in brackets. Ratios are "
-            "paired by round. The truly fastest is among those that may be the fastest with at "
+            "Over all clips, of rounds that had them all; "
+            f"{view.confidence_level * 100:g} % intervals in brackets. Ratios are paired by round. "
+            "The truly fastest is among those that may be the fastest with at "
             f"least {view.confidence_level * 100:g} % confidence. "
             f"{role_words(view, ranking, blue='Blue', orange='Orange')}"
             f"{bare_tails([entry.estimates['p95_ms'] for entry in ranking.entries])}"
