@@ -22,11 +22,17 @@ webdriver = pytest.importorskip(
 from selenium.webdriver.chrome.service import Service  # noqa: E402 (after the skip)
 from selenium.webdriver.common.by import By  # noqa: E402
 from selenium.webdriver.common.keys import Keys  # noqa: E402
+from selenium.webdriver.support.ui import WebDriverWait  # noqa: E402
 
 __all__ = ["By", "Keys", "axe_script", "browser", "open_page", "requests_made"]
 
 DESKTOP = (1280, 900)
 PHONE = (390, 844)
+
+LOADING_S = 30
+IS_LOADED = "return document.readyState === 'complete' && document.URL === arguments[0]"
+"""Large pages were sometimes looked at half read (seen in 3 of 4 runs of these tests): it may be
+that the driver's own wait was for the blank page before them."""
 
 _BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
 
@@ -96,7 +102,9 @@ def open_page(
         {"media": media, "features": [{"name": "prefers-color-scheme", "value": theme}]},
     )
     driver.get("about:blank")
-    driver.get(page.resolve().as_uri())
+    address = page.resolve().as_uri()
+    driver.get(address)
+    WebDriverWait(driver, LOADING_S).until(lambda _: driver.execute_script(IS_LOADED, address))
 
 
 def requests_made(driver: Any) -> list[str]:
