@@ -4,10 +4,8 @@ The report is a pure function of the runs and the template: no clock and no mach
 the same runs give the same bytes.
 """
 
-import os
 import re
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -31,6 +29,7 @@ from mezzmark.report.view import RunView, view_run
 from mezzmark.store.disk_errors import told_disk_errors
 from mezzmark.store.run_store import Run, read_run
 from mezzmark.store.shipped import shipped_folder
+from mezzmark.store.whole_file import replace_whole
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,7 +194,6 @@ def figure_variables() -> str:
 def _write(path: Path, content: bytes) -> Path:
     """Replace one derived file in one step: readers see the older one or the new one, whole."""
     # Half a page would not carry our mark, and the next report would refuse it as another's.
-    beside = path.with_name(f".{path.name}.new")
     with told_disk_errors(
         path,
         kind=DestinationError,
@@ -203,11 +201,5 @@ def _write(path: Path, content: bytes) -> Path:
         other="Choose another folder with --out.",
     ):
         path.parent.mkdir(parents=True, exist_ok=True)
-        try:
-            beside.write_bytes(content)
-            os.replace(beside, path)
-        except BaseException:  # Ctrl-C too
-            with suppress(OSError):
-                beside.unlink()
-            raise
+        replace_whole(path, content)
     return path

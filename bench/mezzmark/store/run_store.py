@@ -20,16 +20,14 @@ from mezzmark.facts.records import RECORD_SCHEMA, Trial
 from mezzmark.facts.run import MANIFEST_SCHEMA, Manifest
 from mezzmark.store.disk_errors import told_disk_errors
 from mezzmark.store.run_lock import LOCK_NAME
+from mezzmark.store.whole_file import beside, replace_whole
 
 MANIFEST_NAME = "manifest.json"
 TRIALS_NAME = "trials.jsonl"
 SCRATCH_NAME = "scratch"
 """The run's own folder for files that live no longer than a trial."""
 
-_MANIFEST_BESIDE = ".manifest.json.new"
-"""Where the next manifest is written before it takes the place of the last."""
-
-_UNFINISHED_NAMES = {LOCK_NAME, _MANIFEST_BESIDE}
+_UNFINISHED_NAMES = {LOCK_NAME, beside(Path(MANIFEST_NAME)).name}
 """What a run leaves that was stopped before its manifest was written. The scratch folder is none of
 it: it is made for the first trial, and somebody's footage may lie in a folder of that name."""
 
@@ -114,19 +112,13 @@ def create_run(run_dir: Path, manifest: Manifest) -> None:
 def write_manifest(run_dir: Path, manifest: Manifest) -> None:
     """Replace `manifest.json` in one step: readers see the old one or the new one, whole."""
     target = Path(run_dir) / MANIFEST_NAME
-    beside = Path(run_dir) / _MANIFEST_BESIDE
     with told_disk_errors(
         target,
         kind=RunError,
         full=f"Free some space and {_GO_ON}",
         other=f"Check the storage and {_GO_ON}",
     ):
-        with beside.open("w", encoding="utf-8", newline="\n") as file:
-            file.write(manifest.model_dump_json(indent=2) + "\n")
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(beside, target)
-        _sync_folder(Path(run_dir))
+        replace_whole(target, f"{manifest.model_dump_json(indent=2)}\n".encode(), is_synced=True)
 
 
 def append_trial(run_dir: Path, trial: Trial) -> None:
@@ -254,14 +246,3 @@ def _damaged(where: str, error: ValidationError) -> RunError:
         what=f"is damaged or was edited ({key}: {first['msg']})",
         remedy="Restore it from a copy; the format is described in results/README.md.",
     )
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make a renamed file's new name last; Windows has no such call and needs none."""
-    if os.name == "nt":
-        return
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
