@@ -101,13 +101,8 @@ def _enough_for_no_waiting(shop: Shop, slowest_rate: float) -> int:
     """So many machines that every card finds one free: all cards of a day, for each day that the
     longest card may take, and one day more."""
     longest_hours = max(
-        camera.card_hours
-        * camera.width_px
-        * camera.height_px
-        * float(camera.frame_rate)
-        / slowest_rate
-        for camera in shop.cameras
+        camera.card_hours * camera.pixels_per_s / slowest_rate for camera in shop.cameras
     )
-    cards = sum(camera.count * camera.cards_per_day for camera in shop.cameras)
+    cards = sum(camera.card_count_per_day for camera in shop.cameras)
     days = math.ceil(min(longest_hours / HOURS_PER_DAY, MOST_MACHINES)) + 1
     return min(cards * days, MOST_MACHINES)

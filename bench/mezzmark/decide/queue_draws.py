@@ -28,9 +28,7 @@ def draw_queue(shop: Shop, pixel_rate: Drawn, *, rng: np.random.Generator) -> di
     The point is the mean over simulations at the measured point. The draws are shared out over
     as many as `pixel_rate` has, so that they combine with others.
     """
-    pixels_per_hour = SECONDS_PER_HOUR * np.array(
-        [c.width_px * c.height_px * float(c.frame_rate) for c in shop.cameras]
-    )
+    pixels_per_hour = SECONDS_PER_HOUR * np.array([camera.pixels_per_s for camera in shop.cameras])
 
     def simulate(rate: float) -> list[float]:
         figures = simulate_shop(

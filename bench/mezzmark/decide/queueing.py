@@ -63,7 +63,7 @@ def draw_cards(
     """
     kinds = np.repeat(
         np.arange(len(shop.cameras)),
-        [camera.count * camera.cards_per_day for camera in shop.cameras],
+        [camera.card_count_per_day for camera in shop.cameras],
     )
     hours = rng.uniform(shop.shooting_start_hour, shop.shooting_end_hour, (days, kinds.size))
     hours += HOURS_PER_DAY * np.arange(days)[:, None]
@@ -79,7 +79,7 @@ def simulate_shop(
     Where the machines are busy more than all day the queue never ends: waits are infinite.
     """
     card_hours = np.array([camera.card_hours for camera in shop.cameras])
-    cards = np.array([camera.count * camera.cards_per_day for camera in shop.cameras])
+    cards = np.array([camera.card_count_per_day for camera in shop.cameras])
     service = card_hours * machine_hours_per_footage_hour
     utilisation = float(service @ cards) / (HOURS_PER_DAY * shop.ingest_machines)
     if utilisation >= 1:

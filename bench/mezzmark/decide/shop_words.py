@@ -11,7 +11,7 @@ def shop_lines(shop: Shop) -> tuple[str, ...]:
     """The shop's day and network as they follow from the file, and every default that it left."""
     assumptions = list_assumptions(shop)
     defaults = [assumption for assumption in assumptions if assumption.is_default]
-    cards = sum(camera.count * camera.cards_per_day for camera in shop.cameras)
+    cards = sum(camera.card_count_per_day for camera in shop.cameras)
     hours = sum(camera.count * camera.hours_per_day for camera in shop.cameras)
     gigabytes = sum(map(_camera_gb, shop.cameras))
     return (

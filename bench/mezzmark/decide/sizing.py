@@ -186,12 +186,7 @@ class _Sizer:
             notes.append(ENCODING_ALONE_NOTE)
         rate = self._draw(measured.pixel_rate)
         pixels = sum(
-            camera.count
-            * camera.hours_per_day
-            * SECONDS_PER_HOUR
-            * float(camera.frame_rate)
-            * camera.width_px
-            * camera.height_px
+            camera.count * camera.hours_per_day * SECONDS_PER_HOUR * camera.pixels_per_s
             for camera in self.shop.cameras
         )
         machines = self.shop.ingest_machines

@@ -69,18 +69,15 @@ def has_late_cards_alone(shop: Shop, figures: Mapping[str, Estimate]) -> bool:
     if hours is None or hours.high is None:
         return False
     cameras = shop.cameras
-    pixels_per_hour = [c.width_px * c.height_px * float(c.frame_rate) for c in cameras]
-    pixels_per_day = sum(
-        pixels * camera.count * camera.hours_per_day
-        for camera, pixels in zip(cameras, pixels_per_hour, strict=True)
-    )
-    hours_per_pixel = hours.high * shop.ingest_machines / pixels_per_day
+    # Machine hours for each hour of footage of one pixel a second.
+    footage = sum(c.pixels_per_s * c.count * c.hours_per_day for c in cameras)
+    hours_per_footage = hours.high * shop.ingest_machines / footage
     late = sum(
-        camera.count * camera.cards_per_day
-        for camera, pixels in zip(cameras, pixels_per_hour, strict=True)
-        if camera.card_hours * pixels * hours_per_pixel > shop.turnaround_hours
+        camera.card_count_per_day
+        for camera in cameras
+        if camera.card_hours * camera.pixels_per_s * hours_per_footage > shop.turnaround_hours
     )
-    cards = sum(camera.count * camera.cards_per_day for camera in cameras)
+    cards = sum(camera.card_count_per_day for camera in cameras)
     return late > shop.late_cards_fraction * cards
 
 

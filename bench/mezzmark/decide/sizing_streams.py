@@ -119,6 +119,6 @@ def _stream_bps(
         return exactly(float(rates @ hours / hours.sum()), draw_count=draw_count)
     if measured.bits_per_pixel is None:
         return None
-    pixels = np.array([c.width_px * c.height_px * float(c.frame_rate) for c in shop.cameras])
+    pixels = np.array([camera.pixels_per_s for camera in shop.cameras])
     mean_pixels = float(pixels @ hours / hours.sum())
     return combine(lambda bits: bits * mean_pixels, draw(measured.bits_per_pixel))

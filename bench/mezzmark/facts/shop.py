@@ -82,6 +82,16 @@ class Camera(Fact):
         """Hours of footage on one card."""
         return self.hours_per_day / self.cards_per_day
 
+    @property
+    def pixels_per_s(self) -> float:
+        """Pixels of one camera's pictures in a second of its footage."""
+        return self.width_px * self.height_px * float(self.frame_rate)
+
+    @property
+    def card_count_per_day(self) -> int:
+        """Cards of all cameras of this kind in a day."""
+        return self.count * self.cards_per_day
+
 
 class Shop(Fact):
     """A video team on a shooting day: all that sizing must be told beside the measurements."""
