@@ -6,7 +6,7 @@ from typing import Final
 
 from mezzmark.decide.evidence import MeasuredRun
 from mezzmark.decide.task_names import TASK_NAMES
-from mezzmark.decide.wording import PATTERN_PHRASES, count_text, list_text, shown_name
+from mezzmark.decide.wording import PATTERN_PHRASES, count_text, joined_text, list_text, shown_name
 from mezzmark.facts.cells import ALL_CLIPS, Cell
 from mezzmark.facts.run import Manifest
 
@@ -156,8 +156,7 @@ def _setting_text(setting: _Setting, cells: Sequence[Cell], where: str) -> str:
     """`encoding in several jobs with 4, 6 or 8 jobs was not measured in results/desk`."""
     names = sorted(setting.names, key=lambda name: name not in _COUNTED)
     phrases = [_phrase(name, [getattr(cell, name) for cell in cells]) for name in names]
-    *most, last = phrases or ["with these settings"]
-    told = f"{', '.join(most)} and {last}" if most else last
+    told = joined_text(phrases or ["with these settings"])
     return f"{TASK_NAMES[cells[0].task]} {told} was not measured {where}"
 
 
@@ -168,12 +167,12 @@ def _phrase(name: str, values: Sequence[object]) -> str:
         counts = sorted(value for value in distinct if isinstance(value, int))
         if len(counts) == 1:
             return f"with {count_text(counts[0], _COUNTED[name])}"
-        return f"with {_or_text([str(count) for count in counts])} {_COUNTED[name]}s"
+        return f"with {joined_text([str(count) for count in counts], word='or')} {_COUNTED[name]}s"
     heights = sorted(value for value in distinct if isinstance(value, int))
     if name in _HEIGHTS and len(heights) == len(distinct):
         before, after = _HEIGHTS[name]
-        return f"{before} {_or_text([str(height) for height in heights])} {after}"
-    return _or_text([_value_phrase(name, value) for value in distinct])
+        return f"{before} {joined_text([str(height) for height in heights], word='or')} {after}"
+    return joined_text([_value_phrase(name, value) for value in distinct], word="or")
 
 
 def _value_phrase(name: str, value: object) -> str:
@@ -186,8 +185,3 @@ def _value_phrase(name: str, value: object) -> str:
     if (name, value) in _VALUE_PHRASES:
         return _VALUE_PHRASES[name, value]
     return f"with another {_SETTING_NAMES.get(name, 'setting')}"
-
-
-def _or_text(texts: Sequence[str]) -> str:
-    *most, last = texts
-    return f"{', '.join(most)} or {last}" if most else last

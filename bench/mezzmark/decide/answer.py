@@ -8,12 +8,10 @@ from collections.abc import Sequence
 from typing import Final
 
 from mezzmark.decide.answer_choice import chosen_encodings, faster_sentences
-from mezzmark.decide.answer_numbers import KeyNumber, half_width_of, key_numbers
+from mezzmark.decide.answer_numbers import KeyNumber, key_numbers
 from mezzmark.decide.answer_picture import picture_sentences
 from mezzmark.decide.answer_price import (
-    EncodeSpeeds,
     encode_only_sentence,
-    fastest_encodes,
     price_sentences,
 )
 from mezzmark.decide.answer_speed import (
@@ -24,6 +22,7 @@ from mezzmark.decide.answer_speed import (
     speed_sentence,
 )
 from mezzmark.decide.answer_throughput import throughput_sentences
+from mezzmark.decide.best_cells import BestCells, fastest_cells
 from mezzmark.decide.bitrates import pooled_bitrates_bps
 from mezzmark.decide.cautions import cautions_in_words, untested_in_words
 from mezzmark.decide.choose_words import headline as choice_headline
@@ -102,7 +101,7 @@ def answer_from(
     findings are of the encoding it names. `doubts` are warnings of the machine.
     """
     level = rankings[0].confidence_level if rankings else 0.95
-    encode = fastest_encodes(observations, level)
+    encode = fastest_cells(observations, "encode", confidence_level=level)
     whole = throughput_sentences(observations, confidence_level=level)
     lead, bitrates = rankings[0] if rankings else None, pooled_bitrates_bps(manifest)
     is_whole_only = not lead and not encode
@@ -127,7 +126,7 @@ def answer_from(
 
 def _task_findings(
     rankings: Sequence[Ranking],
-    encode: EncodeSpeeds,
+    encode: BestCells,
     bitrates: dict[str, float],
     manifest: Manifest,
     choice: Choice | None,
@@ -146,7 +145,7 @@ def _task_findings(
 
 def _fastest_findings(
     rankings: Sequence[Ranking],
-    encode: EncodeSpeeds,
+    encode: BestCells,
     bitrates: dict[str, float],
     manifest: Manifest,
 ) -> list[str]:
@@ -166,7 +165,7 @@ def _fastest_findings(
 def _chosen_findings(
     rankings: Sequence[Ranking],
     choice: Choice,
-    encode: EncodeSpeeds,
+    encode: BestCells,
     bitrates: dict[str, float],
     manifest: Manifest,
     *,
@@ -205,7 +204,7 @@ def _other_tasks(summaries: Sequence[CellSummary]) -> list[str]:
 
 
 def _headline(
-    lead: Ranking | None, encode: EncodeSpeeds, whole: Sequence[str], others: Sequence[str]
+    lead: Ranking | None, encode: BestCells, whole: Sequence[str], others: Sequence[str]
 ) -> str:
     if lead is not None:
         return _speed_headline(lead)
@@ -247,7 +246,7 @@ def _speed_headline(lead: Ranking) -> str:
 
 def _times(ratio: Estimate) -> str:
     """`53 times [41, 69]`."""
-    text = f"{number_text(ratio.point, half_width=half_width_of(ratio))} times"
+    text = f"{number_text(ratio.point, half_width=ratio.half_width)} times"
     if ratio.low is None:
         return text
     return f"{text} {estimate_text(ratio).partition(' ')[2]}"

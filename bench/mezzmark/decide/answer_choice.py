@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Final
 
-from mezzmark.decide.estimates import compare_groups, group_by
+from mezzmark.decide.estimates import compare_groups, group_over_clips
 from mezzmark.decide.observations import Observation
 from mezzmark.decide.ranking import Ranking, setting_of
 from mezzmark.decide.wording import estimate_text, list_text, visible_text
@@ -59,10 +59,7 @@ def _surely_faster(
 ) -> set[str]:
     """Who of `ahead` is faster by the ratio paired by round, one-sided and adjusted for all rivals
     as `mezzmark.decide.ranking` does, since points picked them."""
-    groups = group_by(
-        (o for o in observations if setting_of(o.cell) == lead.setting),
-        lambda cell: cell.model_copy(update={"clip": ""}),
-    )
+    groups = group_over_clips(o for o in observations if setting_of(o.cell) == lead.setting)
     by_name = {cell.encoding: group for cell, group in groups.items()}
     one_sided = (1 - lead.confidence_level) / max(1, len(lead.entries) - 1)
     sure = set()

@@ -60,16 +60,10 @@ def key_numbers(
 
 
 def _key(estimate: Estimate, label: str, unit: str) -> KeyNumber:
-    half = half_width_of(estimate)
+    half = estimate.half_width
     detail = estimate.withheld
     if estimate.low is not None and estimate.high is not None:
         low, high = (number_text(end, half_width=half) for end in (estimate.low, estimate.high))
         detail = f"{estimate.confidence_level * 100:g} % interval {low} to {high}"
     value = f"{number_text(estimate.point, half_width=half)} {unit}"
     return KeyNumber(value=value, label=label, detail=detail)
-
-
-def half_width_of(estimate: Estimate) -> float | None:
-    if estimate.low is None or estimate.high is None:
-        return None
-    return (estimate.high - estimate.low) / 2

@@ -1,26 +1,19 @@
 """What the answer says of an encoding's price: its size, and the time that encoding takes."""
 
 import statistics
-from collections.abc import Sequence
 
+from mezzmark.decide.best_cells import BestCells
 from mezzmark.decide.bitrates import size_text
-from mezzmark.decide.estimates import pool_clips
-from mezzmark.decide.observations import Observation
 from mezzmark.decide.wording import count_text, estimate_text, number_text, shown_name
-from mezzmark.facts.cells import Cell
 from mezzmark.facts.encoding import ORIGINAL
-from mezzmark.facts.estimates import Estimate
 from mezzmark.facts.run import Manifest
-
-EncodeSpeeds = dict[str, tuple[Cell, Estimate]]
-"""Each encoding's best thread count with its speed over all clips, fastest encoding first."""
 
 MINUTES = 60
 
 
 def price_sentences(
     name: str,
-    encode: EncodeSpeeds,
+    encode: BestCells,
     bitrates: dict[str, float],
     manifest: Manifest,
     *,
@@ -68,7 +61,7 @@ def encode_time_text(speed_fps: float, manifest: Manifest) -> str:
     return f"{time} of encoding for an hour of footage"
 
 
-def encode_only_sentence(encode: EncodeSpeeds, manifest: Manifest) -> str:
+def encode_only_sentence(encode: BestCells, manifest: Manifest) -> str:
     """The fastest encoding's speed, where nothing was said of time to picture."""
     name, (cell, estimate) = next(iter(encode.items()))
     hour = encode_time_text(estimate.point, manifest)
@@ -77,15 +70,3 @@ def encode_only_sentence(encode: EncodeSpeeds, manifest: Manifest) -> str:
         f"{count_text(cell.thread_count, 'thread')}{f': {hour}' if hour else ''}. Time to picture "
         "was not measured."
     )
-
-
-def fastest_encodes(observations: Sequence[Observation], confidence_level: float) -> EncodeSpeeds:
-    """Each encoding's best thread count over all clips, fastest encoding first."""
-    best: EncodeSpeeds = {}
-    mine = [o for o in observations if o.cell.task == "encode" and not o.cell.arm]
-    for cell, estimates in pool_clips(mine, confidence_level=confidence_level).items():
-        estimate = estimates["throughput_fps"]
-        known = best.get(cell.encoding)
-        if known is None or estimate.point > known[1].point:
-            best[cell.encoding] = cell, estimate
-    return dict(sorted(best.items(), key=lambda item: (-item[1][1].point, item[0])))

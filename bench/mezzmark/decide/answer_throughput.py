@@ -1,20 +1,18 @@
 """What the answer says of the whole machine at work: the best split, ingest and delivery."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
-from mezzmark.decide.estimates import compare_groups, group_by, pool_clips
+from mezzmark.decide.best_cells import BestCells, best_cells, fastest_cells
+from mezzmark.decide.estimates import compare_groups, group_over_clips
 from mezzmark.decide.observations import Observation
-from mezzmark.decide.wording import count_text, estimate_text, list_text, shown_name
+from mezzmark.decide.wording import count_text, estimate_text, joined_text, list_text, shown_name
 from mezzmark.facts.cells import Cell, Task
 from mezzmark.facts.estimates import Estimate
 from mezzmark.facts.throughput import ClipOrder
 
 MOST_NAMED: Final = 4
 """Encodings told with their figures; the tables have all of them."""
-
-Best = dict[str, tuple[Cell, Estimate]]
-"""Each encoding's best cell with its figure, the best encoding first."""
 
 
 def throughput_sentences(
@@ -23,16 +21,17 @@ def throughput_sentences(
     """Of grid, ingest and delivery, as far as measured, what each one found; none begins with a
     capital, so that the first may follow the headline's opening."""
     grid = [o for o in observations if o.cell.task == "grid" and not o.cell.arm]
-    splits = _best(grid, "grid", "throughput_fps", lambda e: -e.point, confidence_level)
-    ingests = _best(observations, "ingest", "makespan_s", lambda e: e.point, confidence_level)
-    deliveries = _best(
-        observations, "delivery", "throughput_fps", lambda e: -e.point, confidence_level
+    splits = fastest_cells(grid, "grid", confidence_level=confidence_level)
+    ingests = best_cells(
+        observations, "ingest", "makespan_s", lambda e: e.point, confidence_level=confidence_level
     )
+    deliveries = fastest_cells(observations, "delivery", confidence_level=confidence_level)
     texts = []
     if splits:
         texts.append(_split_words(splits))
-        texts += _gain_words(grid, splits, confidence_level)
-        texts += _doubtful_splits(grid, splits, confidence_level)
+        groups = group_over_clips(grid)
+        texts += _gain_words(groups, splits, confidence_level)
+        texts += _doubtful_splits(groups, splits, confidence_level)
     if ingests:
         texts.append(_ingest_words(ingests, _cells_of(observations, "ingest")))
     if deliveries:
@@ -51,7 +50,7 @@ _ORDER_WORDS: Final[dict[ClipOrder | None, str]] = {
 }
 
 
-def _ingest_words(ingests: Best, measured: set[Cell]) -> str:
+def _ingest_words(ingests: BestCells, measured: set[Cell]) -> str:
     """The time of the whole folder; the order of clips is named where it was varied."""
     is_order_varied = len({cell.order for cell in measured}) > 1
     parts = [
@@ -61,12 +60,12 @@ def _ingest_words(ingests: Best, measured: set[Cell]) -> str:
     ]
     settings = f"{'order, ' if is_order_varied else ''}number of jobs and threads"
     return (
-        f"all clips as a folder took {_listed(parts)}{_more(ingests)}, each with its fastest "
+        f"all clips as a folder took {joined_text(parts)}{_more(ingests)}, each with its fastest "
         f"{settings}"
     )
 
 
-def _delivery_words(deliveries: Best, measured: set[Cell]) -> str:
+def _delivery_words(deliveries: BestCells, measured: set[Cell]) -> str:
     """The speed of the export; passes and threads are named where they were varied."""
     is_passes_varied = len({cell.passes for cell in measured}) > 1
     is_threads_varied = len({cell.thread_count for cell in measured}) > 1
@@ -78,43 +77,19 @@ def _delivery_words(deliveries: Best, measured: set[Cell]) -> str:
         ]
         setting = f" ({' '.join(told)})" if told else ""
         parts.append(f"{estimate_text(estimate)} from {shown_name(name)}{setting}")
-    return f"the export for delivery ran at {_listed(parts)}{_more(deliveries)}"
+    return f"the export for delivery ran at {joined_text(parts)}{_more(deliveries)}"
 
 
-def _best(
-    observations: Sequence[Observation],
-    task: Task,
-    figure: str,
-    order: Callable[[Estimate], float],
-    confidence_level: float,
-) -> Best:
-    mine = [o for o in observations if o.cell.task == task and not o.cell.arm]
-    best: Best = {}
-    for cell, estimates in pool_clips(mine, confidence_level=confidence_level).items():
-        estimate = estimates.get(figure)
-        if estimate is None:
-            continue
-        known = best.get(cell.encoding)
-        if known is None or order(estimate) < order(known[1]):
-            best[cell.encoding] = cell, estimate
-    return dict(sorted(best.items(), key=lambda item: (order(item[1][1]), item[0])))
-
-
-def _first(best: Best) -> list[tuple[str, tuple[Cell, Estimate]]]:
+def _first(best: BestCells) -> list[tuple[str, tuple[Cell, Estimate]]]:
     return list(best.items())[:MOST_NAMED]
 
 
-def _more(best: Best) -> str:
+def _more(best: BestCells) -> str:
     left = len(best) - MOST_NAMED
     return f" ({count_text(left, 'more encoding')} in the table)" if left > 0 else ""
 
 
-def _listed(parts: Sequence[str]) -> str:
-    *most, last = parts
-    return f"{', '.join(most)} and {last}" if most else last
-
-
-def _split_words(splits: Best) -> str:
+def _split_words(splits: BestCells) -> str:
     """`encoding ran fastest with 2 jobs of 1 thread: vc3-sq at 80.4 fps [78.9, 82.0]`."""
     by_split: dict[tuple[int, int], list[str]] = {}
     for name, (cell, estimate) in _first(splits):
@@ -123,15 +98,16 @@ def _split_words(splits: Best) -> str:
         )
     parts = [
         f"with {count_text(jobs, 'job')} of {count_text(threads, 'thread')}"
-        f"{'' if jobs == 1 else ' each'}: {_listed(told)}"
+        f"{'' if jobs == 1 else ' each'}: {joined_text(told)}"
         for (jobs, threads), told in by_split.items()
     ]
     return f"encoding ran fastest {'; '.join(parts)}{_more(splits)}"
 
 
-def _gain_words(grid: Sequence[Observation], splits: Best, confidence_level: float) -> list[str]:
+def _gain_words(
+    groups: Mapping[Cell, Sequence[Observation]], splits: BestCells, confidence_level: float
+) -> list[str]:
     """What the best split does against one job of one thread, paired by round."""
-    groups = group_by(grid, lambda cell: cell.model_copy(update={"clip": ""}))
     parts = []
     for name, (best, _) in _first(splits):
         single = next(
@@ -149,14 +125,13 @@ def _gain_words(grid: Sequence[Observation], splits: Best, confidence_level: flo
         )
         if gain is not None:
             parts.append(f"{estimate_text(gain)} for {shown_name(name)}")
-    return [f"against one job of one thread that is {_listed(parts)}"] if parts else []
+    return [f"against one job of one thread that is {joined_text(parts)}"] if parts else []
 
 
 def _doubtful_splits(
-    grid: Sequence[Observation], splits: Best, confidence_level: float
+    groups: Mapping[Cell, Sequence[Observation]], splits: BestCells, confidence_level: float
 ) -> list[str]:
     """Encodings whose best split cannot be told from another one."""
-    groups = group_by(grid, lambda cell: cell.model_copy(update={"clip": ""}))
     doubtful = []
     for name, (best, _) in splits.items():
         leads = [

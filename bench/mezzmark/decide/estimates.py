@@ -177,7 +177,7 @@ def pool_clips(
     The key is the cell with an empty clip name. Only rounds in which every clip of the group has
     a trial count, so that no round is easier than another for want of a clip.
     """
-    groups = group_by(observations, lambda cell: cell.model_copy(update={"clip": ""}))
+    groups = group_over_clips(observations)
     return {cell: _pool(groups[cell], confidence_level) for cell in sorted(groups, key=cell_key)}
 
 
@@ -228,6 +228,11 @@ def group_by(
     for observation in observations:
         groups.setdefault(key(observation.cell), []).append(observation)
     return groups
+
+
+def group_over_clips(observations: Iterable[Observation]) -> dict[Cell, list[Observation]]:
+    """Observations of every clip together, by their cell without its clip."""
+    return group_by(observations, lambda cell: cell.model_copy(update={"clip": ""}))
 
 
 def worst_relative_half_width(

@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from mezzmark.decide.estimates import compare_groups, group_by, pool_clips
+from mezzmark.decide.estimates import compare_groups, group_over_clips, pool_clips
 from mezzmark.decide.observations import Observation, observe
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.estimates import Estimate
@@ -48,7 +48,7 @@ def _judge(
     confidence_level: float,
 ) -> GridFindings:
     pooled = pool_clips(observations, confidence_level=confidence_level)
-    groups = group_by(observations, lambda cell: cell.model_copy(update={"clip": ""}))
+    groups = group_over_clips(observations)
     ranked = sorted(pooled, key=lambda cell: -pooled[cell]["throughput_fps"].point)
     single = next((cell for cell in pooled if (cell.job_count, cell.thread_count) == (1, 1)), None)
     best, runner_up = ranked[0], ranked[1] if len(ranked) > 1 else None

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from mezzmark.decide.task_names import TASK_NAMES
-from mezzmark.decide.wording import list_text, number_text, sentence, shown_name
+from mezzmark.decide.wording import joined_text, list_text, number_text, sentence, shown_name
 from mezzmark.facts.cells import Task
 from mezzmark.facts.estimates import Estimate
 from mezzmark.facts.hardware import BestThroughput, HardwareComparison
@@ -24,9 +24,8 @@ def bare_ratio(estimate: Estimate) -> str:
     """`3.1 [2.8, 3.4]`."""
     if estimate.low is None or estimate.high is None:
         return number_text(estimate.point)
-    half = (estimate.high - estimate.low) / 2
     point, low, high = (
-        number_text(value, half_width=half)
+        number_text(value, half_width=estimate.half_width)
         for value in (estimate.point, estimate.low, estimate.high)
     )
     return f"{point} [{low}, {high}]"
@@ -137,7 +136,7 @@ def _side(estimate: Estimate) -> int:
 
 def _range_text(ratios: Sequence[Estimate]) -> str:
     """`4.1 to 4.3`, with the digits that the intervals leave."""
-    widths = [(r.high - r.low) / 2 for r in ratios if r.low is not None and r.high is not None]
+    widths = [ratio.half_width for ratio in ratios if ratio.half_width is not None]
     half = min(widths, default=None) if widths else None
     points = sorted(ratio.point for ratio in ratios)
     low, high = (number_text(value, half_width=half) for value in (points[0], points[-1]))
@@ -156,4 +155,4 @@ def _told(ratios: Sequence[tuple[BestThroughput, Estimate | None]]) -> str:
             for name, (row, _) in zip(names, known, strict=True)
         ]
     texts = [f"{bare_ratio(ratio)} ({name})" for name, (_, ratio) in zip(names, known, strict=True)]
-    return texts[0] if len(texts) == 1 else f"{', '.join(texts[:-1])} and {texts[-1]}"
+    return joined_text(texts)

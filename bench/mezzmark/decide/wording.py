@@ -108,9 +108,14 @@ def list_text(names: Sequence[str], *, limit: int = 4) -> str:
     comma = "; " if any("," in name for name in shown) else ", "
     if len(names) > limit:
         return f"{comma.join(shown)} and {len(names) - limit} more"
-    if len(shown) <= 1:
-        return "".join(shown)
-    return f"{comma.join(shown[:-1])} and {shown[-1]}"
+    return joined_text(shown, comma=comma)
+
+
+def joined_text(parts: Sequence[str], *, comma: str = ", ", word: str = "and") -> str:
+    """`A, B and C` of words that are fit to be shown as they are; empty without any."""
+    if len(parts) <= 1:
+        return "".join(parts)
+    return f"{comma.join(parts[:-1])} {word} {parts[-1]}"
 
 
 def count_text(count: int, noun: str) -> str:
@@ -121,6 +126,11 @@ def count_text(count: int, noun: str) -> str:
 def sentence(text: str) -> str:
     """`text` with its first letter raised; nothing else is touched."""
     return text[:1].upper() + text[1:]
+
+
+def clause(text: str) -> str:
+    """`text` with its first letter lowered, to follow a colon; nothing else is touched."""
+    return text[:1].lower() + text[1:]
 
 
 def markdown_text(text: str) -> str:

@@ -22,11 +22,18 @@ class Estimate(Fact):
     withheld: str = ""
 
     @property
+    def half_width(self) -> float | None:
+        """Half the interval's width, or None without an interval."""
+        if self.low is None or self.high is None:
+            return None
+        return (self.high - self.low) / 2
+
+    @property
     def relative_half_width(self) -> float | None:
         """Half the interval's width over the point, or None without an interval."""
-        if self.low is None or self.high is None or self.point == 0:
+        if self.half_width is None or self.point == 0:
             return None
-        return (self.high - self.low) / 2 / abs(self.point)
+        return self.half_width / abs(self.point)
 
 
 class CellSummary(Fact):
