@@ -9,7 +9,6 @@ from scipy import stats
 from two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB, Run, build_run
 
 from mezzmark.decide.machine_state import judge_machine
-from mezzmark.decide.observations import observe
 from mezzmark.decide.regress import compare_runs
 from mezzmark.decide.verdicts import RegressionReport, overall_verdict
 from mezzmark.facts.cells import Cell
@@ -332,7 +331,7 @@ def test_a_course_too_small_to_matter_is_not_told() -> None:
     """A kernel that climbs by 2 % over a run, without any other spread, is a steady machine in the
     run's report, and no note of a comparison says otherwise."""
     run = build_run({ENCODE: QUIET}, kernel=np.linspace(0, 0.02, 8), run_id="a")
-    assert judge_machine(run.manifest.host, run.trials, observe(run.trials)).is_steady
+    assert judge_machine(run.manifest.host, run.trials).is_steady
     assert compare(run, later({ENCODE: OTHER})).machine_notes == ()
 
 
@@ -341,7 +340,7 @@ def test_spread_of_the_machine_is_told_as_its_report_tells_it() -> None:
     the note is the report's own sentence."""
     run = build_run({ENCODE: QUIET}, kernel=[0.0, 0.18] * 4, run_id="a")
     (note,) = compare(run, later({ENCODE: OTHER})).machine_notes
-    told = judge_machine(run.manifest.host, run.trials, observe(run.trials)).words
+    told = judge_machine(run.manifest.host, run.trials).words
     assert note.removeprefix("baseline run a: ").casefold() == told.casefold()
     assert "the machine was not steady" in note
 

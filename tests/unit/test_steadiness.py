@@ -9,7 +9,7 @@ from fabricated_run import THREE, Fabrication, Spread, fabricate_run
 from mezzmark.decide.answer import answer_in_words
 from mezzmark.decide.disturbance import Disturbance
 from mezzmark.decide.machine_state import judge_machine
-from mezzmark.decide.observations import Observation, observe
+from mezzmark.decide.observations import observe
 from mezzmark.decide.steadiness import judge_steadiness
 from mezzmark.facts.cells import KERNEL_CLIP, KERNEL_ENCODING, Cell
 from mezzmark.facts.records import HostMoment, KernelMeasurement, Trial
@@ -40,7 +40,7 @@ def _kernel(times_ms: tuple[float, ...]) -> list[Trial]:
 def _verdict(times_ms: tuple[float, ...]) -> tuple[bool | None, str]:
     manifest, _ = fabricate_run()
     trials = _kernel(times_ms)
-    state = judge_machine(manifest.host, trials, observe(trials))
+    state = judge_machine(manifest.host, trials)
     assert state.warnings == ((state.words,) if state.is_steady is False else ())
     return state.is_steady, state.words
 
@@ -148,9 +148,9 @@ def test_more_threads_than_cores_raise_the_most_a_run_can_make() -> None:
     assert "makes at most about 8 on 4 cores" in told
 
 
-def _judged(made: tuple[Manifest, list[Trial]]) -> tuple[HostFacts, list[Trial], list[Observation]]:
+def _judged(made: tuple[Manifest, list[Trial]]) -> tuple[HostFacts, list[Trial]]:
     manifest, trials = made
-    return manifest.host, trials, list(observe(trials))
+    return manifest.host, trials
 
 
 def test_the_box_holds_the_bad_verdict() -> None:

@@ -16,10 +16,9 @@ from mezzmark.decide.hardware_best import find_best_throughput
 from mezzmark.decide.hardware_match import Matching, Pair, judged_cells, match_cells
 from mezzmark.decide.hardware_tasks import ComparedCells, judge_standing, pool_tasks
 from mezzmark.decide.machine_state import judge_machine
-from mezzmark.decide.observations import observe
 from mezzmark.decide.regress import compare_runs
 from mezzmark.decide.verdicts import CellVerdict, Design, RegressionReport
-from mezzmark.decide.wording import count_text, sentence, shown_name
+from mezzmark.decide.wording import clause, count_text, sentence, shown_name
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.estimates import Estimate
 from mezzmark.facts.hardware import (
@@ -262,11 +261,8 @@ def _cautions(found: _Found, runs: Sequence[tuple[str, MeasuredRun]]) -> tuple[s
             f"to {shown_name(found.label.label)} is claimed."
         )
     for label, run in runs:
-        state = judge_machine(run.manifest.host, run.trials, observe(run.trials))
-        texts += [
-            f"{sentence(shown_name(label))}: {text[:1].lower()}{text[1:]}"
-            for text in state.warnings
-        ]
+        state = judge_machine(run.manifest.host, run.trials)
+        texts += [f"{sentence(shown_name(label))}: {clause(text)}" for text in state.warnings]
     for _, report in found.reports:
         if changed := report.changed_without_flagged:
             more = len(changed) - MOST_NAMED

@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from mezzmark.decide.observations import Observation
+from mezzmark.decide.observations import observe
 from mezzmark.decide.precision import width_text
 from mezzmark.decide.wording import count_text, number_text
 from mezzmark.facts.base import Fact
@@ -42,11 +42,9 @@ class MachineState(Fact):
     warnings: tuple[str, ...]
 
 
-def judge_machine(
-    host: HostFacts, trials: Sequence[Trial], observations: Sequence[Observation]
-) -> MachineState:
+def judge_machine(host: HostFacts, trials: Sequence[Trial]) -> MachineState:
     """How steady the machine was in these trials, and whether other programs were at work."""
-    is_steady, words = _steadiness(observations)
+    is_steady, words = _steadiness(trials)
     load = _foreign_load(host, trials, remedy="" if is_steady is False else f" {REMEDY}")
     return MachineState(
         is_steady=is_steady,
@@ -55,9 +53,10 @@ def judge_machine(
     )
 
 
-def _steadiness(observations: Sequence[Observation]) -> tuple[bool | None, str]:
+def _steadiness(trials: Sequence[Trial]) -> tuple[bool | None, str]:
+    observations = observe(trial for trial in trials if trial.cell.task == "kernel")
     kernels = sorted(
-        (o for o in observations if o.cell.task == "kernel" and o.figures.get("kernel_ms", 0) > 0),
+        (o for o in observations if o.figures.get("kernel_ms", 0) > 0),
         key=lambda o: (o.round_index, o.position),
     )
     times_ms = [kernel.figures["kernel_ms"] for kernel in kernels]

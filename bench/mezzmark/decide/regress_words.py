@@ -7,9 +7,8 @@ from typing import Final
 from mezzmark.decide.evidence import MeasuredRun
 from mezzmark.decide.judgement import Judgement
 from mezzmark.decide.machine_state import judge_machine
-from mezzmark.decide.observations import observe
 from mezzmark.decide.verdicts import Design, RegressionReport, Verdict
-from mezzmark.decide.wording import count_text
+from mezzmark.decide.wording import clause, count_text
 
 _ASSUMPTIONS: Final[dict[Design, str]] = {
     "interleaved": (
@@ -97,9 +96,9 @@ def describe_machine(
     sides = ["baseline"] * len(baseline) + ["contender"] * len(contender)
     notes = []
     for side, run, name in zip(sides, (*baseline, *contender), names, strict=True):
-        state = judge_machine(run.manifest.host, run.trials, observe(run.trials))
+        state = judge_machine(run.manifest.host, run.trials)
         if not state.is_steady:
-            notes.append(f"{side} run {name}: {state.words[:1].lower()}{state.words[1:]}")
+            notes.append(f"{side} run {name}: {clause(state.words)}")
     return tuple(notes)
 
 

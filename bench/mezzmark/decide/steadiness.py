@@ -60,7 +60,7 @@ def judge_steadiness(
     `chosen_by` names the chosen encoding from any trials of this run; without it those that may
     be the fastest count as leaders.
     """
-    machine = judge_machine(manifest.host, trials, observations)
+    machine = judge_machine(manifest.host, trials)
     disturbance = judge_disturbance(
         trials,
         observations,

@@ -7,13 +7,19 @@ from mezzmark.decide.evidence import MeasuredRun
 from mezzmark.decide.hardware_best_words import bare_ratio
 from mezzmark.decide.history import start_of
 from mezzmark.decide.machine_state import judge_machine
-from mezzmark.decide.observations import observe
 from mezzmark.decide.regress import compare_runs
 from mezzmark.decide.regress_words import summarise_regression, unjudged_groups
 from mezzmark.decide.run_names import run_names
 from mezzmark.decide.task_names import TASK_NAMES
 from mezzmark.decide.verdicts import CellVerdict, RegressionReport, Verdict
-from mezzmark.decide.wording import count_text, estimate_text, sentence, shown_name, visible_text
+from mezzmark.decide.wording import (
+    clause,
+    count_text,
+    estimate_text,
+    sentence,
+    shown_name,
+    visible_text,
+)
 from mezzmark.facts.cells import Cell
 from mezzmark.facts.estimates import Estimate
 from mezzmark.facts.hardware import Refusal
@@ -72,7 +78,7 @@ def _date(run: MeasuredRun) -> str:
 def _headline(judged: list[CellVerdict], report: RegressionReport) -> str:
     if not judged:
         text = summarise_regression(report).rstrip(".")
-        return f"{text[:1].lower()}{text[1:]}"
+        return clause(text)
     if report.design == "at the same time":
         return "both runs were at work at the same time and disturbed each other"
     verdicts = [cell.verdict for cell in judged]
@@ -99,10 +105,8 @@ def _cautions(report: RegressionReport, runs: tuple[MeasuredRun, ...]) -> tuple[
             "A run found a difference between a cell and the same cell again: no change is claimed."
         )
     for run in runs:
-        state = judge_machine(run.manifest.host, run.trials, observe(run.trials))
-        texts += [
-            f"The run of {_date(run)}: {text[:1].lower()}{text[1:]}" for text in state.warnings
-        ]
+        state = judge_machine(run.manifest.host, run.trials)
+        texts += [f"The run of {_date(run)}: {clause(text)}" for text in state.warnings]
     return tuple(visible_text(text) for text in texts)
 
 
