@@ -14,7 +14,8 @@ from mezzmark.facts.throughput import (
 SECOND = 10**9
 
 
-def _trial(cell: Cell, round_index: int, measurement: object) -> Trial:
+def finished_trial(cell: Cell, round_index: int, measurement: object) -> Trial:
+    """A trial that ended well with this measurement."""
     return Trial(
         round_index=round_index,
         position=0,
@@ -53,7 +54,7 @@ def grid_trial(
     cell = Cell(
         task="grid", clip="street at dusk", encoding=encoding, job_count=jobs, thread_count=threads
     )
-    return _trial(cell, round_index, measured)
+    return finished_trial(cell, round_index, measured)
 
 
 def ingest_trial(
@@ -102,7 +103,7 @@ def _ingest(
         worker_count=2,
     )
     cell = Cell(task="ingest", clip=ALL_CLIPS, encoding=encoding, job_count=2, order=order)
-    return _trial(cell, round_index, measured)
+    return finished_trial(cell, round_index, measured)
 
 
 def delivery_trial(encoding: str, passes: int, round_index: int) -> Trial:
@@ -121,4 +122,4 @@ def delivery_trial(encoding: str, passes: int, round_index: int) -> Trial:
         height_px=1080,
     )
     cell = Cell(task="delivery", clip="street at dusk", encoding=encoding, passes=passes)
-    return _trial(cell, round_index, measured)
+    return finished_trial(cell, round_index, measured)

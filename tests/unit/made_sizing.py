@@ -1,5 +1,6 @@
 """Answers of sizing made by hand, for tests of their words and tables."""
 
+from mezzmark.decide.sizing_words import answer_sentences
 from mezzmark.facts.estimates import Estimate
 from mezzmark.facts.shop import Camera, Shop, list_assumptions
 from mezzmark.facts.sizing import Answer, EncodingSizing, SizingResult
@@ -74,8 +75,6 @@ def made_encoding(
 
 def made_result(*encodings: EncodingSizing, shop: Shop = SHOP) -> SizingResult:
     """The whole answer about a machine with 2 cores."""
-    from mezzmark.decide.sizing_words import answer_sentences
-
     headline, *findings = answer_sentences(encodings, shop, measured_core_count=2)
     return SizingResult(
         headline=headline,

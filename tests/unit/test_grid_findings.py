@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from fabricated_run import fabricate_host
+from fabricated_throughput import SECOND, finished_trial
 
 from mezzmark.decide.grid import judge_grid, limiting_core_count, machine_speedup_limit
 from mezzmark.decide.ingest_prediction import predict_ingests
@@ -12,26 +13,12 @@ from mezzmark.facts.records import Trial
 from mezzmark.facts.run import HostFacts
 from mezzmark.facts.throughput import GridMeasurement, IngestMeasurement
 
-SECOND = 10**9
 FRAMES = 1000
 
 
 def _host(**changes: object) -> HostFacts:
     plain = {"usable_core_count": 4, "physical_core_count": 4, "threads_per_core": 1}
     return fabricate_host("bench").model_copy(update=plain | changes)
-
-
-def _trial(cell: Cell, round_index: int, measurement: object) -> Trial:
-    return Trial(
-        round_index=round_index,
-        position=0,
-        cell=cell,
-        seed=1,
-        started_utc="2026-03-01T10:00:00Z",
-        wall_ns=SECOND,
-        outcome="finished",
-        measurement=measurement,
-    )
 
 
 def _grid(jobs: int, threads: int, fps: float, round_index: int, clip: str = "a") -> Trial:
@@ -56,7 +43,7 @@ def _grid(jobs: int, threads: int, fps: float, round_index: int, clip: str = "a"
         verify_ns=(window_ns // 2,) * jobs,
     )
     cell = Cell(task="grid", clip=clip, encoding="e", job_count=jobs, thread_count=threads)
-    return _trial(cell, round_index, measured)
+    return finished_trial(cell, round_index, measured)
 
 
 def _rounds(rates: dict[tuple[int, int], float], *, sd: float = 0.01, seed: int = 1) -> list[Trial]:
@@ -137,7 +124,7 @@ def _ingest(makespan_s: float, round_index: int) -> Trial:
         is_verified=(True,) * 3,
         worker_count=2,
     )
-    return _trial(cell, round_index, measured)
+    return finished_trial(cell, round_index, measured)
 
 
 def test_the_makespan_is_that_of_the_schedule() -> None:
