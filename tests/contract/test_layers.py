@@ -11,6 +11,7 @@ PACKAGE = Path(mezzmark.__file__).parent
 RANK = {
     "facts": 0,
     "statistics": 0,
+    "own_files": 0,
     "host": 1,
     "host_clock": 1,
     "host_linux": 1,

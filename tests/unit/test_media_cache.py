@@ -20,6 +20,7 @@ from mezzmark.engines.cache import (
 )
 from mezzmark.facts.errors import DiskFullError
 from mezzmark.facts.footage import FrameIndex, Recipe
+from mezzmark.own_files import make_marked_folder
 
 INDEX = FrameIndex(
     path="elsewhere",
@@ -190,15 +191,18 @@ def test_running_out_of_room_while_making_is_said_the_same_way(tmp_path: Path) -
 
 
 def test_only_old_leftovers_of_killed_makers_are_removed(tmp_path: Path) -> None:
-    """A day-old half-made folder goes; a fresh one and everything that is not ours stays."""
-    for name in (".a.1.partial", ".b.2.partial", "notes", ".hidden"):
-        (tmp_path / name).mkdir()
-        (tmp_path / name / "file").write_text("x")
-    for name in (".a.1.partial", "notes", ".hidden"):
-        os.utime(tmp_path / name, (0, 0))
+    """A day-old half-made folder goes; a fresh one and everything that we did not mark stays,
+    whatever it is called."""
+    old, fresh = (make_marked_folder(tmp_path, ".k.partial.") for _ in range(2))
+    somebodys = tmp_path / ".a.partial.1"
+    for folder in (somebodys, tmp_path / "notes"):
+        folder.mkdir()
+        (folder / "film.mov").write_text("x")
+    for folder in (old, somebodys):
+        os.utime(folder, (0, 0))
     _fetch(tmp_path, Maker())
     left = sorted(path.name for path in tmp_path.iterdir())
-    assert left == [".b.2.partial", ".hidden", "k", "notes"]
+    assert left == sorted([fresh.name, somebodys.name, "k", "notes"])
 
 
 def test_a_key_depends_on_every_fact_and_not_on_their_order() -> None:

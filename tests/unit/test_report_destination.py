@@ -1,11 +1,13 @@
 """A report replaces an earlier report and nothing else."""
 
 import errno
+import os
 from pathlib import Path
 
 import pytest
 from test_report_page import SMALL, all_bytes, lay_run
 
+from mezzmark import own_files
 from mezzmark.facts.errors import DestinationError, DiskFullError
 from mezzmark.report.destination import marked_page, refuse_foreign_files, report_folder
 from mezzmark.report.page import write_report
@@ -86,17 +88,17 @@ def test_a_report_cut_short_is_replaced_by_the_next(
     """Stopped within a file, the first time or over an earlier report: no half file is left, each
     older one is whole, and the next report is written as if nothing had been."""
     run_dir, out = lay_run(tmp_path / "run", SMALL, task="encode"), tmp_path / "out"
-    write_whole = Path.write_bytes
+    put_in_place = os.replace
 
-    def write_part(path: Path, content: bytes) -> int:
-        if cut not in path.name:
-            return write_whole(path, content)
-        write_whole(path, content[:7])
-        raise stop
+    def cut_short(new: Path, path: Path) -> None:
+        if cut in path.name:
+            new.write_bytes(new.read_bytes()[:7])
+            raise stop
+        put_in_place(new, path)
 
     def write_cut_short() -> None:
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(Path, "write_bytes", write_part)
+            patch.setattr(own_files.os, "replace", cut_short)
             with pytest.raises(told):
                 write_report([run_dir], out_dir=out)
 

@@ -8,10 +8,12 @@ from pathlib import Path
 import pytest
 from fabricated_run import Fabrication, fabricate_run
 
+from mezzmark import own_files
 from mezzmark.facts.errors import DestinationError, DiskFullError, RunError
 from mezzmark.facts.footage import ClipSpec
 from mezzmark.facts.records import Trial
 from mezzmark.facts.run import Manifest
+from mezzmark.own_files import MARKER_NAME
 from mezzmark.store import run_store
 from mezzmark.store.run_identity import describe_differences, refuse_other_run
 from mezzmark.store.run_lock import lock_run
@@ -23,6 +25,7 @@ from mezzmark.store.run_store import (
     clear_scratch,
     create_run,
     read_run,
+    scratch_folder,
     write_manifest,
 )
 
@@ -159,15 +162,59 @@ def test_a_folder_named_scratch_is_no_unfinished_run(
     assert (tmp_path / "scratch" / "x.mov").read_bytes() == b"precious"
 
 
-def test_scratch_is_cleared_only_beside_a_manifest_and_a_lock(run_dir: Path) -> None:
-    """With a manifest alone it stays; with the lock as well it goes, and nothing else does."""
-    (run_dir / "scratch").mkdir()
-    clear_scratch(run_dir)
-    assert (run_dir / "scratch").is_dir()
-    with lock_run(run_dir):
+def test_only_marked_scratch_folders_are_cleared(run_dir: Path) -> None:
+    """A folder of a killed trial goes with its files; a film lying in a folder `scratch`, in one
+    of a like name, and behind a link of a like name stays."""
+    with scratch_folder(run_dir) as killed:
+        (killed / "encoded.mov").write_bytes(b"x")
+        kept = {}
+        for name in ("scratch", "scratch-of-monday"):
+            (run_dir / name).mkdir()
+            kept[run_dir / name / "film.mov"] = b"precious"
+        (run_dir / "elsewhere").mkdir()
+        (run_dir / "elsewhere" / MARKER_NAME).write_bytes((killed / MARKER_NAME).read_bytes())
+        kept[run_dir / "elsewhere" / "film.mov"] = b"precious"
+        (run_dir / "scratch-link").symlink_to(run_dir / "elsewhere")
+        for path, content in kept.items():
+            path.write_bytes(content)
         clear_scratch(run_dir)
-    names = {path.name for path in run_dir.iterdir()}
-    assert names == {"manifest.json", "trials.jsonl", "run.lock"}
+        assert not killed.exists()
+        assert {path: path.read_bytes() for path in kept} == kept
+
+
+@pytest.mark.parametrize("planted", [MANIFEST_NAME, f".{MANIFEST_NAME}.new"])
+def test_a_planted_link_is_not_written_through(planted: str, tmp_path: Path, made) -> None:
+    """A link under the manifest's name, or under the one its next version once had, leaves the file
+    that it points to as it was."""
+    film, run = tmp_path / "film.mov", tmp_path / "run"
+    film.write_bytes(b"precious")
+    run.mkdir()
+    (run / planted).symlink_to(film)
+    write_manifest(run, made[0])
+    assert film.read_bytes() == b"precious"
+    assert read_run(run).manifest == made[0]
+
+
+def test_a_name_already_taken_is_refused_not_followed(tmp_path: Path, monkeypatch) -> None:
+    """Were the random name guessed, the exclusive creation fails before anything is written."""
+    film = tmp_path / "film.mov"
+    film.write_bytes(b"precious")
+    monkeypatch.setattr(own_files.secrets, "token_hex", lambda count: "0" * 2 * count)
+    (tmp_path / f".page.html.{'0' * 16}.new").symlink_to(film)
+    with pytest.raises(FileExistsError):
+        own_files.replace_whole(tmp_path / "page.html", b"<html>")
+    assert film.read_bytes() == b"precious"
+    assert not (tmp_path / "page.html").exists()
+
+
+def test_what_a_killed_start_left_counts_as_empty(tmp_path: Path) -> None:
+    """Our own unfinished manifest beside the lock is no run; one of a like name is somebody's."""
+    (tmp_path / "run.lock").touch()
+    (tmp_path / f".{MANIFEST_NAME}.{'ab' * 8}.new").touch()
+    assert claim_run_dir(tmp_path, resume=False) is False
+    (tmp_path / f".{MANIFEST_NAME}.notes.new").touch()
+    with pytest.raises(DestinationError):
+        claim_run_dir(tmp_path, resume=False)
 
 
 def lock_run_in(folder: Path):

@@ -6,8 +6,9 @@ An entry is a folder named by its key:
     <cache>/<key>/index.json        its FrameIndex
     <cache>/<key>/entry.json        EntryFacts: sizes, SHA-256 digests, versions that made it
 
-An entry is made in a hidden folder beside and renamed, so that a half-made one is never found.
-Nothing outside the cache folder is ever written, replaced or removed.
+An entry is made in a hidden, marked folder beside and renamed, so that a half-made one is never
+found. Nothing outside the cache folder is ever written or replaced, and nothing is removed but
+folders that carry our marker.
 """
 
 import errno
@@ -19,7 +20,7 @@ import shutil
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -31,6 +32,7 @@ import mezzmark
 from mezzmark.facts.base import Fact
 from mezzmark.facts.errors import DiskFullError
 from mezzmark.facts.footage import FrameIndex
+from mezzmark.own_files import make_marked_folder, remove_marked, replace_whole
 
 CACHE_VARIABLE = "MEZZMARK_CACHE"
 CACHE_SCHEMA_VERSION = 1
@@ -38,7 +40,7 @@ KEY_HEX_DIGITS = 32
 """128 bits of SHA-256: accidental equality is out of the question."""
 INDEX_NAME = "index.json"
 ENTRY_NAME = "entry.json"
-PARTIAL_SUFFIX = ".partial"
+PARTIAL = "partial"
 STALE_AFTER_S = 24 * 3600
 """A maker that was killed leaves its folder; a day later nobody can still be writing it."""
 
@@ -165,14 +167,13 @@ def make_entry(
         if shutil.disk_usage(cache_dir).free < needed_bytes:
             raise _disk_full(cache_dir, needed_bytes)
         _remove_stale(cache_dir)
-        partial = cache_dir / f".{key}.{secrets.token_hex(6)}{PARTIAL_SUFFIX}"
-        partial.mkdir()
+        partial = make_marked_folder(cache_dir, f".{key}.{PARTIAL}.")
         try:
             made = make(partial)
             facts, index = _seal(partial, key, made, final=cache_dir / key)
             winner = _settle(cache_dir, key, partial)
         finally:
-            shutil.rmtree(partial, ignore_errors=True)
+            remove_marked(partial)
     return winner or _entry(cache_dir / key, facts, index)
 
 
@@ -247,37 +248,28 @@ def _settle(cache_dir: Path, key: str, partial: Path) -> CacheEntry | None:
 
 def _set_aside(cache_dir: Path, key: str) -> None:
     """Move a broken entry out of the way in one step, then remove it."""
-    aside = cache_dir / f".{key}.{secrets.token_hex(6)}.broken{PARTIAL_SUFFIX}"
-    try:
+    aside = cache_dir / f".{key}.{PARTIAL}.{secrets.token_hex(8)}"
+    with suppress(FileNotFoundError):  # another maker moved it first
         (cache_dir / key).rename(aside)
-    except FileNotFoundError:  # another maker moved it first
-        return
-    if aside.is_dir():
-        shutil.rmtree(aside, ignore_errors=True)
-    else:
-        aside.unlink()
+        remove_marked(aside)
 
 
 def _note_check(folder: Path, facts: EntryFacts, mtime_ns: int) -> None:
     """Remember a good check; a cache that cannot be written stays usable, only slower."""
     noted = facts.model_copy(update={"checked_mtime_ns": mtime_ns})
-    beside = folder / f".{ENTRY_NAME}.{secrets.token_hex(6)}"
-    try:
-        beside.write_bytes(noted.model_dump_json().encode())
-        beside.replace(folder / ENTRY_NAME)
-    except OSError:
-        beside.unlink(missing_ok=True)
+    with suppress(OSError):
+        replace_whole(folder / ENTRY_NAME, noted.model_dump_json().encode())
 
 
 def _remove_stale(cache_dir: Path) -> None:
     oldest_s = time.time() - STALE_AFTER_S
-    for path in cache_dir.glob(f".*{PARTIAL_SUFFIX}"):
+    for path in cache_dir.glob(f".*.{PARTIAL}.*"):
         try:
             is_stale = path.stat().st_mtime < oldest_s
         except FileNotFoundError:
             continue  # its own maker removed it
         if is_stale:
-            shutil.rmtree(path, ignore_errors=True)
+            remove_marked(path)
 
 
 @contextmanager

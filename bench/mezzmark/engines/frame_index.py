@@ -4,8 +4,6 @@ The decode is sequential and single-threaded and shares no code with the player,
 prove what the player shows.
 """
 
-import os
-import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -24,6 +22,7 @@ from mezzmark.engines.pixels import Planes, planes_digest, planes_of
 from mezzmark.engines.stamp import read_stamp
 from mezzmark.facts.errors import EncodingError, FootageError
 from mezzmark.facts.footage import FrameIndex, MediaFacts
+from mezzmark.own_files import replace_whole
 
 Advance = Callable[[str, float], None]
 """Called with a message and the share done (0 to 1) while a long preparation goes on."""
@@ -119,15 +118,7 @@ def read_frame_index(path: str | Path) -> FrameIndex:
 
 def write_frame_index(index: FrameIndex, path: str | Path) -> None:
     """Write an index whole or not at all; an earlier one at `path` is replaced."""
-    target = Path(path)
-    handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as stream:
-            stream.write(index.model_dump_json())
-        os.replace(temporary, target)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
+    replace_whole(Path(path), index.model_dump_json().encode())
 
 
 def _read_pictures(

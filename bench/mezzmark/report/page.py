@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 from mezzmark.decide.wording import markdown_text
 from mezzmark.facts.errors import DestinationError, RunError, ScenarioError
+from mezzmark.own_files import replace_whole
 from mezzmark.report.comparison_section import build_together
 from mezzmark.report.context import RunContext, run_contexts
 from mezzmark.report.destination import (
@@ -29,7 +30,6 @@ from mezzmark.report.view import RunView, view_run
 from mezzmark.store.disk_errors import told_disk_errors
 from mezzmark.store.run_store import Run, read_run
 from mezzmark.store.shipped import shipped_folder
-from mezzmark.store.whole_file import replace_whole
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

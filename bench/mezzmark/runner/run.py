@@ -1,6 +1,5 @@
 """Runs a scenario: prepare, then rounds of trials, each on disk before anyone hears of it."""
 
-import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -41,10 +40,10 @@ from mezzmark.runner.trials import Circumstances, describe_job, record_trial
 from mezzmark.runner.workers import Converse, Execute, last_answer
 from mezzmark.store.run_lock import lock_run
 from mezzmark.store.run_store import (
-    SCRATCH_NAME,
     append_trial,
     claim_run_dir,
     clear_scratch,
+    scratch_folder,
     write_manifest,
 )
 
@@ -244,11 +243,9 @@ class _Rounds:
 
     def _trial(self, planned: PlannedTrial) -> Trial:
         self._heed_wish()
-        scratch = self.run_dir / SCRATCH_NAME
-        scratch.mkdir(exist_ok=True)
-        with tempfile.TemporaryDirectory(dir=scratch, ignore_cleanup_errors=True) as folder:
+        with scratch_folder(self.run_dir) as folder:
             job = describe_job(
-                planned, scenario=self.scenario, footage=self.footage, scratch_dir=folder
+                planned, scenario=self.scenario, footage=self.footage, scratch_dir=str(folder)
             )
             answer, circumstances = self._perform(job)
         if isinstance(answer, Broken) and answer.outcome == "cancelled":

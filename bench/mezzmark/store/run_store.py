@@ -7,9 +7,8 @@ line, which no reader takes for a trial: no beginning of a JSON object is itself
 
 import json
 import os
-import shutil
 from collections.abc import Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,18 +17,14 @@ from pydantic import ValidationError
 from mezzmark.facts.errors import DestinationError, RunError
 from mezzmark.facts.records import RECORD_SCHEMA, Trial
 from mezzmark.facts.run import MANIFEST_SCHEMA, Manifest
+from mezzmark.own_files import is_beginning_of, make_marked_folder, remove_marked, replace_whole
 from mezzmark.store.disk_errors import told_disk_errors
 from mezzmark.store.run_lock import LOCK_NAME
-from mezzmark.store.whole_file import beside, replace_whole
 
 MANIFEST_NAME = "manifest.json"
 TRIALS_NAME = "trials.jsonl"
-SCRATCH_NAME = "scratch"
-"""The run's own folder for files that live no longer than a trial."""
-
-_UNFINISHED_NAMES = {LOCK_NAME, beside(Path(MANIFEST_NAME)).name}
-"""What a run leaves that was stopped before its manifest was written. The scratch folder is none of
-it: it is made for the first trial, and somebody's footage may lie in a folder of that name."""
+_SCRATCH_PREFIX = "scratch-"
+"""Of the run's own marked folders for files that live no longer than a trial."""
 
 _GO_ON = "go on with --resume; finished trials are safe."
 
@@ -62,7 +57,7 @@ def claim_run_dir(run_dir: Path, *, resume: bool) -> bool:
         ) from None
     if MANIFEST_NAME in present and resume:
         return True
-    if present <= _UNFINISHED_NAMES:
+    if all(map(_is_unfinished, present)):
         return False
     raise DestinationError(
         where=str(run_dir),
@@ -79,7 +74,7 @@ def holds_no_trial(run_dir: Path) -> bool:
         present = {path.name for path in Path(run_dir).iterdir()}
     except OSError:
         return False
-    return bool(present) and present <= _UNFINISHED_NAMES
+    return bool(present) and all(map(_is_unfinished, present))
 
 
 def give_up_run_dir(run_dir: Path, *, with_folder: bool) -> None:
@@ -89,18 +84,33 @@ def give_up_run_dir(run_dir: Path, *, with_folder: bool) -> None:
     # Only names of our own are touched, and rmdir refuses a folder that still holds something.
     with suppress(OSError):
         present = {path.name for path in run_dir.iterdir()}
-        if present <= _UNFINISHED_NAMES:
+        if all(map(_is_unfinished, present)):
             for name in present:
                 (run_dir / name).unlink()
             if with_folder:
                 run_dir.rmdir()
 
 
+def _is_unfinished(name: str) -> bool:
+    """Whether a run leaves a file of this name when it is stopped before its manifest is written.
+    A scratch folder is none of it: it is made for the first trial."""
+    return name == LOCK_NAME or is_beginning_of(name, MANIFEST_NAME)
+
+
+@contextmanager
+def scratch_folder(run_dir: Path) -> Iterator[Path]:
+    """An empty folder for the files of one trial, removed with all it holds at the end."""
+    folder = make_marked_folder(Path(run_dir), _SCRATCH_PREFIX)
+    try:
+        yield folder
+    finally:
+        remove_marked(folder)
+
+
 def clear_scratch(run_dir: Path) -> None:
-    """Delete what trials left in the run's scratch folder; nothing where no run of ours lies."""
-    run_dir = Path(run_dir)
-    if (run_dir / MANIFEST_NAME).is_file() and (run_dir / LOCK_NAME).is_file():
-        shutil.rmtree(run_dir / SCRATCH_NAME, ignore_errors=True)
+    """Remove the scratch folders that killed trials left, and none that is not marked as ours."""
+    for folder in Path(run_dir).glob(f"{_SCRATCH_PREFIX}*"):
+        remove_marked(folder)
 
 
 def create_run(run_dir: Path, manifest: Manifest) -> None:
