@@ -18,6 +18,7 @@ from mezzmark.facts.jobs import Broken, EncodeJob, Refused, ScrubJob
 from mezzmark.facts.records import ScrubMeasurement
 from mezzmark.facts.scenario import EncodeSettings, Scenario, ScrubSettings
 from mezzmark.host_clock import Clock
+from mezzmark.own_files import MARKER_NAME
 from mezzmark.runner.events import (
     CellGivenUp,
     Prepared,
@@ -374,14 +375,14 @@ def test_all_cells_of_a_round_get_the_same_requests(tmp_path: Path) -> None:
 
 
 def test_scratch_of_trials_is_gone_after_each(tmp_path: Path) -> None:
-    """A trial finds an empty folder of its own, and what it leaves there is removed."""
+    """A trial finds a folder of its own with nothing but the marker, and what it leaves there is removed."""
     engine = SyntheticEngine(seed=1)
     folders = []
 
     def littering(job, timeout_s):
         if isinstance(job, EncodeJob):
             folders.append(Path(job.scratch_dir))
-            assert list(folders[-1].iterdir()) == []
+            assert [path.name for path in folders[-1].iterdir()] == [MARKER_NAME]
             (folders[-1] / "big.mov").write_bytes(b"x")
         return engine(job, timeout_s)
 
