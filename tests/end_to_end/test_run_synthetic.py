@@ -375,7 +375,7 @@ def test_all_cells_of_a_round_get_the_same_requests(tmp_path: Path) -> None:
 
 
 def test_scratch_of_trials_is_gone_after_each(tmp_path: Path) -> None:
-    """A trial finds a folder of its own with nothing but the marker, and what it leaves there is removed."""
+    """A trial finds a folder of its own with nothing but the marker; what it leaves is removed."""
     engine = SyntheticEngine(seed=1)
     folders = []
 
