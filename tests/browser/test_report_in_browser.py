@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from fabricated_fidelity import EXPECTED, generation, reading, trial, worst_frame
-from fabricated_run import (
+from fixtures.fabricated_fidelity import EXPECTED, generation, reading, trial, worst_frame
+from fixtures.fabricated_run import (
     EIGHT,
     HOSTILE_NAMES,
     FabricatedEncoding,
@@ -16,8 +16,8 @@ from fabricated_run import (
     fabricate_run,
     many_encodings,
 )
-from fabricated_throughput import grid_trial, ingest_trial
-from headless_page import (
+from fixtures.fabricated_throughput import grid_trial, ingest_trial
+from fixtures.headless_page import (
     DESKTOP,
     PHONE,
     By,

@@ -9,9 +9,9 @@ from typer.testing import CliRunner
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "unit"))
 
-from fabricated_run import HOSTILE_NAMES
+from fixtures.fabricated_run import HOSTILE_NAMES
 from test_hosts_and_history import run_on
-from two_sides import ENCODE, QUIET, SCRUB, Run
+from fixtures.two_sides import ENCODE, QUIET, SCRUB, Run
 
 from mezzmark.cli.app import app
 from mezzmark.facts.errors import ScenarioError

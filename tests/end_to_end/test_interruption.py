@@ -9,7 +9,7 @@ from pathlib import Path
 
 import psutil
 import pytest
-from interruptible_run import SCENARIO
+from fixtures.interruptible_run import SCENARIO
 
 from mezzmark.facts.errors import InterruptedRunError
 from mezzmark.runner.manifest import manifest_cells

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from mezzmark.engines.synthetic import KERNEL, SyntheticEngine, Truth
+from simulation.synthetic_engine import KERNEL, SyntheticEngine, Truth
 from mezzmark.facts.errors import (
     DestinationError,
     DiskFullError,
@@ -30,7 +30,7 @@ from mezzmark.runner.events import (
     TrialStarted,
 )
 from mezzmark.runner.run import run_scenario
-from mezzmark.runner.synthetic_footage import synthetic_footage
+from simulation.synthetic_footage import synthetic_footage
 from mezzmark.store import run_store
 from mezzmark.store.run_store import TRIALS_NAME, read_run
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import av
 import numpy as np
 import pytest
-from encoded_pictures import (
+from fixtures.encoded_pictures import (
     BT709_LIMITED,
     FRAME_COUNT,
     RATE,

@@ -8,7 +8,7 @@ from pathlib import Path
 import av
 import numpy as np
 import pytest
-from clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
+from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
 
 from mezzmark.engines.frame_index import build_frame_index, write_frame_index
 from mezzmark.engines.inspection import inspect_media

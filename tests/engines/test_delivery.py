@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import pytest
-from encoded_pictures import FRAME_COUNT, decode_all, master, stamp_in
+from fixtures.encoded_pictures import FRAME_COUNT, decode_all, master, stamp_in
 
 from mezzmark.engines.delivery import run_delivery
 from mezzmark.engines.frame_index import write_frame_index

@@ -4,7 +4,7 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
-from chart_trips import (
+from fixtures.chart_trips import (
     CATALOGUE,
     Confusion,
     chart_for,

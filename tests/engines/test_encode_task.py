@@ -10,7 +10,7 @@ import av
 import numpy as np
 import psutil
 import pytest
-from encoded_pictures import (
+from fixtures.encoded_pictures import (
     BT709_LIMITED,
     FRAME_COUNT,
     RATE,

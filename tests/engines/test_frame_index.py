@@ -5,7 +5,7 @@ from pathlib import Path
 
 import av
 import pytest
-from clip_zoo import FRAME_COUNT, RATE, ZOO, ZooClip, make_zoo_clip, stamped_frames, x264
+from fixtures.clip_zoo import FRAME_COUNT, RATE, ZOO, ZooClip, make_zoo_clip, stamped_frames, x264
 
 from mezzmark.engines.frame_index import build_frame_index, read_frame_index, write_frame_index
 from mezzmark.engines.media import exact_fraction, probe_media

@@ -4,7 +4,7 @@ import os
 from pathlib import Path
 
 import pytest
-from encoded_pictures import FRAME_COUNT, master
+from fixtures.encoded_pictures import FRAME_COUNT, master
 
 from mezzmark.decide.throughput_figures import grid_figures
 from mezzmark.engines.crew import Crew, run_crew

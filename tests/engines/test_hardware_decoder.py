@@ -5,7 +5,7 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
-from clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
+from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
 
 from mezzmark.engines.frame_index import build_frame_index, write_frame_index
 from mezzmark.engines.scrub import run_scrub

@@ -4,7 +4,7 @@ import itertools
 from pathlib import Path
 
 import pytest
-from encoded_pictures import FRAME_COUNT, SMALL, decode_all, master, stamp_in
+from fixtures.encoded_pictures import FRAME_COUNT, SMALL, decode_all, master, stamp_in
 
 from mezzmark.engines.cache import file_fingerprint
 from mezzmark.engines.frame_index import write_frame_index

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import av
 import pytest
-from clip_zoo import RATE, ZOO, ZooClip, make_zoo_clip, x264
+from fixtures.clip_zoo import RATE, ZOO, ZooClip, make_zoo_clip, x264
 
 from mezzmark.engines.inspection import inspect_media
 from mezzmark.facts.footage import ColourTags

@@ -4,7 +4,7 @@ import hashlib
 from pathlib import Path
 
 import pytest
-from clip_zoo import ZOO, make_zoo_clip
+from fixtures.clip_zoo import ZOO, make_zoo_clip
 
 from mezzmark.engines import own_media
 from mezzmark.engines.frame_index import read_frame_index

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from clip_zoo import (
+from fixtures.clip_zoo import (
     FRAME_COUNT,
     HEIGHT_PX,
     WIDTH_PX,

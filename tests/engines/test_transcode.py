@@ -5,7 +5,7 @@ from pathlib import Path
 
 import av
 import pytest
-from encoded_pictures import FRAME_COUNT, RATE, SMALL, decode_all, draw_pictures, stamp_in
+from fixtures.encoded_pictures import FRAME_COUNT, RATE, SMALL, decode_all, draw_pictures, stamp_in
 
 from mezzmark.engines.frame_index import build_frame_index, read_frame_index, write_frame_index
 from mezzmark.engines.transcode import prepare_encoding

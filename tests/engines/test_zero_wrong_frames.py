@@ -14,7 +14,7 @@ from typing import get_args
 import av
 import numpy as np
 import pytest
-from clip_zoo import stamped_frames
+from fixtures.clip_zoo import stamped_frames
 
 from mezzmark.engines.encoders import available_encoders
 from mezzmark.engines.frame_index import build_frame_index, read_frame_index, write_frame_index

@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from mezzmark.decide.choice_rates import ask, draw_catalogue, draw_likely
+from simulation.choice_rates import ask, draw_catalogue, draw_likely
 from mezzmark.decide.choose import choose_among
 from mezzmark.decide.choose_preference import NOBODY, Rule, dominance, prefer
 

@@ -8,9 +8,9 @@ from itertools import islice
 import av
 import numpy as np
 import pytest
-from natural_clips import NATURAL_CLIPS, natural_clip
+from fixtures.natural_clips import NATURAL_CLIPS, natural_clip
 
-from mezzmark.engines.complexity import (
+from simulation.complexity import (
     Complexity,
     complexity_of,
     expanded_luma,

@@ -11,10 +11,10 @@ import sys
 from collections.abc import Iterable, Sequence
 
 import numpy as np
-from tail_methods import METHODS
+from simulation.tail_methods import METHODS
 
-from mezzmark.decide.verdict_rates import measure_run_verdicts, measure_verdicts
-from mezzmark.statistics.coverage import (
+from simulation.verdict_rates import measure_run_verdicts, measure_verdicts
+from simulation.coverage import (
     Coverage,
     count_coverage,
     median_coverage,
@@ -24,8 +24,8 @@ from mezzmark.statistics.coverage import (
     throughput_coverage,
 )
 from mezzmark.statistics.power import rounds_to_find, rounds_to_show_equivalence
-from mezzmark.statistics.session_worlds import SESSION_WORLDS, SessionPlan
-from mezzmark.statistics.worlds import WORLDS
+from simulation.session_worlds import SESSION_WORLDS, SessionPlan
+from simulation.worlds import WORLDS
 
 SEED = 20_261
 TAIL_DESIGNS = ((0.95, 10, 48), (0.95, 10, 100), (0.95, 20, 24), (0.99, 10, 240), (0.99, 20, 100))

@@ -9,9 +9,9 @@ from collections import Counter
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "engines"))
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from chart_trips import CATALOGUE, Confusion, confuse, send
+from fixtures.chart_trips import CATALOGUE, Confusion, confuse, send
 
 from mezzmark.facts.errors import MezzmarkError
 

@@ -15,9 +15,9 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "unit"))
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from fabricated_run import FRAME_COUNT, Fabrication, fabricate_manifest, many_encodings
+from fixtures.fabricated_run import FRAME_COUNT, Fabrication, fabricate_manifest, many_encodings
 
 from mezzmark.store.run_store import MANIFEST_NAME, TRIALS_NAME
 

@@ -7,7 +7,7 @@ from scipy import stats
 
 from mezzmark.statistics.intervals import Interval, log_t_interval
 from mezzmark.statistics.tails import estimate_tail
-from mezzmark.statistics.worlds import Array
+from simulation.worlds import Array
 
 LEVEL = 0.95
 RESAMPLES = 400

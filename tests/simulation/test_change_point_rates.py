@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from change_point_series import BEYOND, WORLDS, History, World, draw_changes
+from simulation.change_point_series import BEYOND, WORLDS, History, World, draw_changes
 
 from mezzmark.statistics.binomial import share_interval
 

@@ -8,7 +8,7 @@ from typing import get_args
 import numpy as np
 import pytest
 
-from mezzmark.decide.choice_rates import FIGURES, Noise, Promise, simulate_promises
+from simulation.choice_rates import FIGURES, Noise, Promise, simulate_promises
 from mezzmark.decide.choose_columns import Column
 from mezzmark.decide.choose_draws import Likely, draw_figures
 from mezzmark.decide.choose_needs import judge_needs
@@ -16,7 +16,7 @@ from mezzmark.decide.choose_question import Question
 from mezzmark.decide.rounds import estimate_tail_figure
 from mezzmark.facts.choosing import ChooseSettings, parse_need, parse_wishes
 from mezzmark.statistics.binomial import share_interval
-from mezzmark.statistics.worlds import WORLDS, World
+from simulation.worlds import WORLDS, World
 
 SEED = 11
 EDGES = (0.0, 0.5, 0.7, 0.85, 0.95, 1.0 + 1e-9)

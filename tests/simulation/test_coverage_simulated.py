@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from mezzmark.statistics.binomial import quantile_ranks
-from mezzmark.statistics.coverage import (
+from simulation.coverage import (
     Coverage,
     count_coverage,
     median_coverage,
@@ -14,7 +14,7 @@ from mezzmark.statistics.coverage import (
     throughput_coverage,
 )
 from mezzmark.statistics.intervals import Interval, log_t_interval
-from mezzmark.statistics.worlds import TRIAL_SD, WORLDS, World, drift_course
+from simulation.worlds import TRIAL_SD, WORLDS, World, drift_course
 
 SEED = 3
 IDS = [world.name for world in WORLDS]

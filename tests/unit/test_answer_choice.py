@@ -4,8 +4,8 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from fabricated_run import THREE, FabricatedEncoding, Fabrication, Spread, fabricate_run
-from fabricated_throughput import delivery_trial, grid_trial, ingest_trial
+from fixtures.fabricated_run import THREE, FabricatedEncoding, Fabrication, Spread, fabricate_run
+from fixtures.fabricated_throughput import delivery_trial, grid_trial, ingest_trial
 
 from mezzmark.decide.answer import NEXT_STEP, Answer, answer_in_words
 from mezzmark.decide.answer_price import encode_time_text

@@ -1,7 +1,7 @@
 """What is said of ingest and delivery names the setting where several were measured."""
 
 import pytest
-from fabricated_throughput import delivery_trial, ingest_trial
+from fixtures.fabricated_throughput import delivery_trial, ingest_trial
 
 from mezzmark.decide.answer_throughput import throughput_sentences
 from mezzmark.decide.observations import observe

@@ -4,7 +4,7 @@ import re
 from dataclasses import replace
 
 import pytest
-from fabricated_run import (
+from fixtures.fabricated_run import (
     EIGHT,
     HOSTILE_NAMES,
     THREE,

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from pathlib import Path
 
-from fabricated_run import fabricate_run
+from fixtures.fabricated_run import fabricate_run
 
 from mezzmark.facts.bandwidth import BandwidthFacts, BandwidthPoint
 from mezzmark.facts.jobs import Answer, BandwidthJob, Broken, Carried, Job

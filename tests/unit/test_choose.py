@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
-from fabricated_run import (
+from fixtures.fabricated_run import (
     EIGHT,
     THREE,
     FabricatedEncoding,

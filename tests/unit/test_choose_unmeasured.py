@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from fabricated_run import THREE, FabricatedEncoding, Fabrication, fabricate_run
+from fixtures.fabricated_run import THREE, FabricatedEncoding, Fabrication, fabricate_run
 from test_choose import TWO, choose, made, without
 
 from mezzmark.cli.choose_view import print_choice

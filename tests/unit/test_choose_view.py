@@ -5,7 +5,7 @@ import json
 from pathlib import Path
 
 import pytest
-from fabricated_run import HOSTILE_NAMES, FabricatedEncoding, Fabrication, fabricate_run
+from fixtures.fabricated_run import HOSTILE_NAMES, FabricatedEncoding, Fabrication, fabricate_run
 from typer.testing import CliRunner
 
 import mezzmark

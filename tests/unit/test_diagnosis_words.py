@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from fabricated_fidelity import EXPECTED, reading
+from fixtures.fabricated_fidelity import EXPECTED, reading
 
 from mezzmark.decide.diagnosis import diagnose, visibility_words
 from mezzmark.decide.signatures import signatures

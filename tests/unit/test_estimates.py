@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from fabricated_run import EIGHT, FabricatedEncoding, Fabrication, Spread, fabricate_run
+from fixtures.fabricated_run import EIGHT, FabricatedEncoding, Fabrication, Spread, fabricate_run
 from scipy import stats
 
 from mezzmark.decide.estimates import (

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from fabricated_fidelity import EXPECTED, generation, reading, trial
+from fixtures.fabricated_fidelity import EXPECTED, generation, reading, trial
 
 from mezzmark.decide.choose_evidence import QUALITY_CAP_DB, quality_value
 from mezzmark.decide.fidelity import compare_ladders, judge_encodings, rungs

@@ -5,8 +5,8 @@ import re
 
 import numpy as np
 import pytest
-from fabricated_fidelity import EXPECTED, generation, reading, trial, worst_frame
-from figure_marks import marks
+from fixtures.fabricated_fidelity import EXPECTED, generation, reading, trial, worst_frame
+from fixtures.figure_marks import marks
 
 from mezzmark.decide.fidelity import EncodingFidelity, judge_encodings
 from mezzmark.report.fidelity_marks import generation_psnr, generation_words, rate_words

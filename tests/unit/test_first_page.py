@@ -5,7 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from fabricated_run import THREE, FabricatedEncoding, Fabrication, Spread, fabricate_run
+from fixtures.fabricated_run import THREE, FabricatedEncoding, Fabrication, Spread, fabricate_run
 from matplotlib.figure import Figure
 
 from mezzmark import api

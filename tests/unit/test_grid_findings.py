@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-from fabricated_run import fabricate_host
-from fabricated_throughput import SECOND, finished_trial
+from fixtures.fabricated_run import fabricate_host
+from fixtures.fabricated_throughput import SECOND, finished_trial
 
 from mezzmark.decide.grid import judge_grid, limiting_core_count, machine_speedup_limit
 from mezzmark.decide.ingest_prediction import predict_ingests

@@ -7,7 +7,7 @@ import re
 from xml.etree import ElementTree
 
 import pandas as pd
-from fabricated_run import FabricatedEncoding, Fabrication, fabricate_run
+from fixtures.fabricated_run import FabricatedEncoding, Fabrication, fabricate_run
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console

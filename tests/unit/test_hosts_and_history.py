@@ -5,8 +5,8 @@ import re
 
 import numpy as np
 import pytest
-from fabricated_run import Fabrication, fabricate_manifest
-from two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB, Run, build_run
+from fixtures.fabricated_run import Fabrication, fabricate_manifest
+from fixtures.two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB, Run, build_run
 
 from mezzmark.decide.hardware import compare_hosts
 from mezzmark.decide.hardware_best_words import price_sentences, unused_price_sentence

@@ -1,8 +1,8 @@
 """Which trials are flagged and why, and what keeps two runs from being compared."""
 
 import pytest
-from fabricated_run import Fabrication, fabricate_manifest
-from two_sides import ENCODE, QUIET, SCRUB, build_run
+from fixtures.fabricated_run import Fabrication, fabricate_manifest
+from fixtures.two_sides import ENCODE, QUIET, SCRUB, build_run
 
 from mezzmark.decide.comparability import (
     describe_host_changes,

@@ -4,7 +4,7 @@ import math
 from statistics import stdev
 
 import pytest
-from fabricated_run import Fabrication, Spread, fabricate_run
+from fixtures.fabricated_run import Fabrication, Spread, fabricate_run
 from scipy import stats
 
 from mezzmark.decide.observations import observe

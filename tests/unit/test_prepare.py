@@ -21,7 +21,7 @@ from mezzmark.facts.scenario import EncodeSettings, Scenario
 from mezzmark.runner.events import LeftOut, Preparing
 from mezzmark.runner.footage_files import expand_files, name_own_clips
 from mezzmark.runner.prepare import median_keyframe_interval, prepare_footage
-from mezzmark.runner.synthetic_footage import synthetic_footage
+from simulation.synthetic_footage import synthetic_footage
 
 REFUSED = Refused(where="vc3", what="no such size", remedy="Choose another.", exit_code=26)
 

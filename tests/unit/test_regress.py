@@ -4,9 +4,9 @@ import math
 
 import numpy as np
 import pytest
-from fabricated_run import THREE, Fabrication, fabricate_manifest, fabricate_run
+from fixtures.fabricated_run import THREE, Fabrication, fabricate_manifest, fabricate_run
 from scipy import stats
-from two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB, Run, build_run
+from fixtures.two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB, Run, build_run
 
 from mezzmark.decide.machine_state import judge_machine
 from mezzmark.decide.regress import compare_runs

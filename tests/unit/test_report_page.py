@@ -15,7 +15,7 @@ from pathlib import Path
 import matplotlib as mpl
 import numpy as np
 import pytest
-from fabricated_run import (
+from fixtures.fabricated_run import (
     EIGHT,
     HOSTILE_NAMES,
     THREE,

@@ -12,7 +12,7 @@ from mezzmark.facts.scenario import Scenario
 from mezzmark.host_clock import Clock
 from mezzmark.runner.demo import plan_demo
 from mezzmark.runner.manifest import describe_run
-from mezzmark.runner.synthetic_footage import synthetic_footage
+from simulation.synthetic_footage import synthetic_footage
 from mezzmark.store.resumption import AskedLimits, limit_scenario, plan_measurement
 from mezzmark.store.run_store import create_run
 from mezzmark.store.scenario_file import read_scenario

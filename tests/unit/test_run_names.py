@@ -5,8 +5,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from fabricated_run import Fabrication, fabricate_manifest
-from two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB, Run, build_run
+from fixtures.fabricated_run import Fabrication, fabricate_manifest
+from fixtures.two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB, Run, build_run
 
 from mezzmark.decide.absence import absence_reasons, describe_clips
 from mezzmark.decide.choose_parts import refuse_unlike_runs

@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 import pytest
-from fabricated_run import Fabrication, fabricate_run
+from fixtures.fabricated_run import Fabrication, fabricate_run
 
 from mezzmark import own_files
 from mezzmark.facts.errors import DestinationError, DiskFullError, RunError

@@ -4,8 +4,8 @@ import math
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from fabricated_run import Fabrication, fabricate_manifest
-from two_sides import ENCODE, QUIET, SCRUB, Run, build_run
+from fixtures.fabricated_run import Fabrication, fabricate_manifest
+from fixtures.two_sides import ENCODE, QUIET, SCRUB, Run, build_run
 
 from mezzmark.decide.evidence import choose_design
 from mezzmark.decide.regress import compare_runs

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from fabricated_run import FabricatedEncoding, Fabrication, Spread, fabricate_run
+from fixtures.fabricated_run import FabricatedEncoding, Fabrication, Spread, fabricate_run
 
 from mezzmark.decide.draws import Drawn, combine, draw_estimate, estimate_drawn, exactly
 from mezzmark.decide.machines_needed import find_machines_needed

@@ -1,7 +1,7 @@
 """Yes, no and cannot tell of sizing, from intervals set by hand."""
 
 import pytest
-from made_sizing import SHOP, made
+from fixtures.made_sizing import SHOP, made
 
 from mezzmark.decide.sizing_answers import (
     has_late_cards_alone,

@@ -3,7 +3,7 @@
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from made_sizing import made, made_encoding, made_result
+from fixtures.made_sizing import made, made_encoding, made_result
 
 from mezzmark.cli.sizing_view import print_sizing, summary_lines
 from mezzmark.cli.whole_words import wrap_whole

@@ -3,7 +3,7 @@
 from itertools import product
 
 import pytest
-from made_sizing import SHOP, made, made_encoding, made_result
+from fixtures.made_sizing import SHOP, made, made_encoding, made_result
 
 from mezzmark.facts.sizing import CorePrediction
 from mezzmark.report.sizing_summary import summarise_sizing

@@ -4,7 +4,7 @@ import re
 from itertools import pairwise
 
 import pytest
-from fabricated_run import THREE, Fabrication, Spread, fabricate_run
+from fixtures.fabricated_run import THREE, Fabrication, Spread, fabricate_run
 
 from mezzmark.decide.answer import answer_in_words
 from mezzmark.decide.disturbance import Disturbance

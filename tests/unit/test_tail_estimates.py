@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from fabricated_run import Fabrication, fabricate_run
+from fixtures.fabricated_run import Fabrication, fabricate_run
 
 from mezzmark.decide.estimates import pool_clips, summarise_cells
 from mezzmark.decide.observations import latencies_ms, observe

@@ -5,9 +5,9 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from fabricated_run import FabricatedEncoding, Fabrication, fabricate_run
-from fabricated_throughput import delivery_trial, grid_trial, ingest_trial, long_ingest_trial
-from figure_marks import marks
+from fixtures.fabricated_run import FabricatedEncoding, Fabrication, fabricate_run
+from fixtures.fabricated_throughput import delivery_trial, grid_trial, ingest_trial, long_ingest_trial
+from fixtures.figure_marks import marks
 
 from mezzmark.decide.grid import judge_grid
 from mezzmark.decide.ingest_rates import fit_grid

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 from test_hosts_and_history import run_on
-from two_sides import ENCODE, QUIET, SCRUB
+from fixtures.two_sides import ENCODE, QUIET, SCRUB
 
 from mezzmark.report.together import Together
 from mezzmark.report.two_dates_section import build_two_dates

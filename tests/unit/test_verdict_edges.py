@@ -4,9 +4,9 @@ import math
 
 import numpy as np
 import pytest
-from fabricated_run import Fabrication, fabricate_manifest
+from fixtures.fabricated_run import Fabrication, fabricate_manifest
 from scipy import stats
-from two_sides import ENCODE, ENCODE_WIDE, KERNEL, QUIET, SCRUB, Run, build_run
+from fixtures.two_sides import ENCODE, ENCODE_WIDE, KERNEL, QUIET, SCRUB, Run, build_run
 
 from mezzmark.decide.comparability import describe_unlikeness
 from mezzmark.decide.evidence import RunCosts, choose_design, gather_evidence, read_costs

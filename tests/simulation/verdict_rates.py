@@ -12,7 +12,7 @@ from mezzmark.decide.judgement import Evidence, adjusted_verdicts
 from mezzmark.statistics.binomial import share_interval
 from mezzmark.statistics.intervals import Interval
 from mezzmark.statistics.paired import paired_change, run_level_change
-from mezzmark.statistics.session_worlds import Order, Session, SessionPlan, draw_session
+from simulation.session_worlds import Order, Session, SessionPlan, draw_session
 
 TOLERANCE: Final = 0.05
 CONFIDENCE: Final = 0.95

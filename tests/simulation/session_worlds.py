@@ -12,7 +12,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from mezzmark.statistics.worlds import DRIFT, MEDIAN_MS, WORLDS, Array, autoregressive
+from simulation.worlds import DRIFT, MEDIAN_MS, WORLDS, Array, autoregressive
 
 Order = Literal["in turn", "one after the other"]
 

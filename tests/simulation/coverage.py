@@ -16,7 +16,7 @@ from mezzmark.statistics.intervals import Interval, log_t_interval
 from mezzmark.statistics.quantiles import QUANTILE_METHOD
 from mezzmark.statistics.stopping import is_precise, look_points
 from mezzmark.statistics.tails import estimate_tail
-from mezzmark.statistics.worlds import Array, World
+from simulation.worlds import Array, World
 
 CONFIDENCE: Final = 0.95
 
