@@ -12,14 +12,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal, overload
 
 if TYPE_CHECKING:
-    from mezzmark.decide.verdicts import RegressionReport
-    from mezzmark.facts.choice import Choice
-    from mezzmark.facts.encoding import Encoding
-    from mezzmark.facts.inspection import Inspection
-    from mezzmark.facts.rig import RigReport
-    from mezzmark.facts.scenario import Scenario
-    from mezzmark.facts.sizing import SizingResult
-    from mezzmark.report.frames import RunFrames
+    from mezzmark.decide.choose.choice import Choice
+    from mezzmark.decide.compare.self_test import RigReport
+    from mezzmark.decide.compare.verdicts import RegressionReport
+    from mezzmark.decide.size.sizing import SizingResult
+    from mezzmark.model.encoding import Encoding
+    from mezzmark.model.inspection import Inspection
+    from mezzmark.model.scenario import Scenario
+    from mezzmark.report.export.frames import RunFrames
     from mezzmark.report.page import ReportPaths
     from mezzmark.runner.events import Event
     from mezzmark.store.run_paths import RunPaths
@@ -44,12 +44,12 @@ def measure(
     with the run's own footage, rounds, time budget and seed where none are given. `rounds` below
     the scenario's minimum lowers the minimum; intervals need 3.
     """
-    from mezzmark.decide.scenario_words import limit_warnings_of
-    from mezzmark.engines.cache import default_cache_dir
-    from mezzmark.facts.errors import UsageError
+    from mezzmark.engines.media.cache import default_cache_dir
+    from mezzmark.model.errors import UsageError
+    from mezzmark.report.prose.scenario import limit_warnings_of
     from mezzmark.runner.events import Noted
+    from mezzmark.runner.request import AskedLimits, plan_measurement
     from mezzmark.runner.run import run_scenario
-    from mezzmark.store.resumption import AskedLimits, plan_measurement
 
     if resume and out is None:
         raise UsageError(
@@ -116,8 +116,8 @@ def regress(
 ) -> RegressionReport:
     """Whether the contender's runs are slower than the baseline's, cell by cell; `tolerance` is the
     share of cost that does not matter. Raises RunError for a folder that is no run."""
-    from mezzmark.decide.regress import compare_runs
-    from mezzmark.facts.errors import RunError
+    from mezzmark.decide.compare.regress import compare_runs
+    from mezzmark.model.errors import RunError
     from mezzmark.store.run_paths import as_run_paths
     from mezzmark.store.run_store import read_run
 
@@ -153,8 +153,8 @@ def choose(
     ScenarioError for a need or wish that cannot be read, RunError for runs that do not belong
     together.
     """
-    from mezzmark.decide.choose import choose_encoding
-    from mezzmark.decide.choose_question import settings_for
+    from mezzmark.decide.choose.choose import choose_encoding
+    from mezzmark.decide.choose.question import settings_for
     from mezzmark.store.run_paths import as_run_paths
     from mezzmark.store.run_store import read_run
 
@@ -201,7 +201,7 @@ def export(
     describes. JSON holds all there is, and pytest-benchmark's JSON one run's cells; neither has a
     choice of table. EngineError names what to install where a format's library is missing.
     """
-    from mezzmark.report import exports
+    from mezzmark.report.export import files as exports
     from mezzmark.store.run_paths import as_run_paths
     from mezzmark.store.run_store import read_run
 
@@ -224,7 +224,7 @@ def read_runs(
     `runs` are run folders or globs ("results/uhd-*"), one or several. results/README.md describes
     every column. Raises RunError for a folder that is no run, or a glob that finds none.
     """
-    from mezzmark.report.frames import read_frames
+    from mezzmark.report.export.frames import read_frames
 
     return read_frames(runs, confidence_level=confidence_level)
 
@@ -234,10 +234,10 @@ def size(runs: RunPaths, *, shop: Path, seed: int = 1) -> SizingResult:
     pays off, each with an interval carried over from the measured one. `seed` fixes the draws."""
     import numpy as np
 
-    from mezzmark.decide.sizing import size_encodings
+    from mezzmark.decide.size.sizing import size_encodings
     from mezzmark.store.run_paths import as_run_paths
     from mezzmark.store.run_store import read_run
-    from mezzmark.store.shop_file import read_shop
+    from mezzmark.store.toml_files import read_shop
 
     return size_encodings(
         [read_run(run) for run in as_run_paths(runs)],
@@ -249,8 +249,8 @@ def size(runs: RunPaths, *, shop: Path, seed: int = 1) -> SizingResult:
 def describe_shop(shop: Path) -> str:
     """What a shop file says, its defaults named, in a few lines, without any run. Raises
     ScenarioError with line, key, value and remedy where it is wrong."""
-    from mezzmark.decide.shop_words import shop_lines
-    from mezzmark.store.shop_file import read_shop
+    from mezzmark.report.prose.size import shop_lines
+    from mezzmark.store.toml_files import read_shop
 
     return "\n".join(shop_lines(read_shop(Path(shop))))
 
@@ -267,12 +267,10 @@ def rig(
     """This machine's facts and warnings and, from so many comparisons of identical and of slowed
     players, how often it raises a false alarm and what change it finds; 0 comparisons: facts only.
     """
-    from mezzmark.decide.rig import find_rig_limits, warn_of_machine
-    from mezzmark.engines.cache import default_cache_dir
+    from mezzmark.decide.compare.self_test import RigReport, find_rig_limits, warn_of_machine
+    from mezzmark.engines.media.cache import default_cache_dir
     from mezzmark.engines.versions import read_library_versions
-    from mezzmark.facts.rig import RigReport
-    from mezzmark.host import read_host_facts, read_host_moment
-    from mezzmark.host_clock import read_clock_ns
+    from mezzmark.host.common import read_clock_ns, read_host_facts, read_host_moment
     from mezzmark.runner.rig import RigPlan, measure_rig, probe_clock
 
     cache_dir = cache or default_cache_dir()
@@ -300,8 +298,8 @@ def rig(
 
 def inspect(footage: Sequence[str], *, seconds: float | None = None) -> tuple[Inspection, ...]:
     """What each file is, with warnings; `footage` are paths and globs, opened read-only."""
-    from mezzmark.engines.inspection import inspect_media
-    from mezzmark.runner.footage_files import expand_files
+    from mezzmark.engines.media.inspection import inspect_media
+    from mezzmark.runner.prepare import expand_files
 
     return tuple(
         inspect_media(path, max_duration_s=seconds) for path in expand_files(tuple(footage))
@@ -311,12 +309,12 @@ def inspect(footage: Sequence[str], *, seconds: float | None = None) -> tuple[In
 def encodings(*, probe: bool = False) -> Mapping[str, tuple[Encoding, str]]:
     """The catalogue by name; with `probe`, each is tried on two small pictures, and the text says
     why it does not work on this machine, or is empty where it does."""
-    from mezzmark.facts.catalogue import catalogue_names, find_encoding
+    from mezzmark.model.catalogue.core import catalogue_names, find_encoding
 
     found = {name: find_encoding(name) for name in catalogue_names()}
     if not probe:
         return {name: (encoding, "") for name, encoding in found.items()}
-    from mezzmark.engines.encoders import probe_encoding
+    from mezzmark.engines.encode.encoders import probe_encoding
 
     return {name: (encoding, probe_encoding(encoding)) for name, encoding in found.items()}
 
@@ -342,7 +340,7 @@ def scenario_text(scenario: str) -> str:
 
 def scenario_schema() -> str:
     """JSON Schema of scenario files."""
-    from mezzmark.store.scenario_file import write_scenario_schema
+    from mezzmark.store.toml_files import write_scenario_schema
 
     return write_scenario_schema()
 
@@ -353,11 +351,11 @@ def describe_scenario(
     """What a scenario would measure, in a few lines; with an earlier run of it on this machine,
     also how many rounds its precision takes and what its time budget buys. Files are looked for
     and encoders tried: FootageError and ScenarioError tell what is not there."""
-    from mezzmark.decide.scenario_words import scenario_lines
-    from mezzmark.facts.choosing_scenario import choosing_warnings
+    from mezzmark.decide.choose.question import choosing_warnings
+    from mezzmark.report.prose.scenario import scenario_lines
     from mezzmark.runner.check import check_scenario
-    from mezzmark.store.scenario_file import read_scenario
     from mezzmark.store.shipped import find_scenario
+    from mezzmark.store.toml_files import read_scenario
 
     plan = read_scenario(scenario, footage=footage)
     path = find_scenario(scenario)
@@ -366,7 +364,7 @@ def describe_scenario(
     if earlier_run is None:
         lines.append("how long that takes is known from an earlier run: --earlier RUN")
     else:
-        from mezzmark.decide.precision import plan_precision
+        from mezzmark.decide.estimate.precision import plan_precision
         from mezzmark.store.run_store import read_run
 
         run = read_run(Path(earlier_run))

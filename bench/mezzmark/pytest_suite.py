@@ -23,18 +23,18 @@ from typing import TYPE_CHECKING, Any, cast
 
 import pytest
 
-from mezzmark.decide.evidence import trial_cost
-from mezzmark.engines.cache import default_cache_dir
-from mezzmark.facts.cells import Cell, PlannedTrial
-from mezzmark.facts.records import HostMoment, Trial
-from mezzmark.facts.scenario import Scenario
-from mezzmark.host import read_usable_core_count
-from mezzmark.report.exports import COST_SECONDS
+from mezzmark.decide.compare.evidence import trial_cost
+from mezzmark.engines.media.cache import default_cache_dir
+from mezzmark.host.common import read_usable_core_count
+from mezzmark.model.cell import Cell, PlannedTrial
+from mezzmark.model.records import HostMoment, Trial
+from mezzmark.model.scenario import Scenario
+from mezzmark.report.export.files import COST_SECONDS
 from mezzmark.runner.plan import plan_cells, plan_round
 from mezzmark.runner.prepare import Footage, prepare_footage
 from mezzmark.runner.trials import Circumstances, describe_job, record_trial
 from mezzmark.runner.workers import converse_with_worker, execute_in_process_worker
-from mezzmark.store.scenario_file import read_scenario
+from mezzmark.store.toml_files import read_scenario
 
 if TYPE_CHECKING:
     from pytest_benchmark.fixture import BenchmarkFixture

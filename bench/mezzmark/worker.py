@@ -14,8 +14,9 @@ import threading
 from collections.abc import Callable
 from typing import BinaryIO
 
-from mezzmark.facts.errors import MezzmarkError
-from mezzmark.facts.jobs import (
+from mezzmark.host.common import read_clock_ns
+from mezzmark.model.errors import MezzmarkError
+from mezzmark.model.jobs import (
     JOB_ADAPTER,
     Advance,
     Answer,
@@ -34,7 +35,6 @@ from mezzmark.facts.jobs import (
     Refused,
     ScrubJob,
 )
-from mezzmark.host_clock import read_clock_ns
 
 DIE_WITH_PARENT = "--die-with-parent"
 """Given by the runner, which keeps the worker's standard input open while it lives."""
@@ -80,31 +80,31 @@ def perform(job: Job, advance: Callable[[str, float], None]) -> Answer:
     """
     match job:
         case ScrubJob():
-            from mezzmark.engines.scrub import run_scrub
+            from mezzmark.engines.play.scrub import run_scrub
 
             return run_scrub(job, read_clock_ns)
         case EncodeJob():
-            from mezzmark.engines.encode import run_encode
+            from mezzmark.engines.encode.encode import run_encode
 
             return run_encode(job, read_clock_ns)
         case FidelityJob():
-            from mezzmark.engines.fidelity import run_fidelity
+            from mezzmark.engines.picture.fidelity import run_fidelity
 
             return run_fidelity(job, read_clock_ns)
         case GridJob():
-            from mezzmark.engines.grid import run_grid
+            from mezzmark.engines.encode.grid import run_grid
 
             return run_grid(job, read_clock_ns)
         case IngestJob():
-            from mezzmark.engines.ingest import run_ingest
+            from mezzmark.engines.encode.ingest import run_ingest
 
             return run_ingest(job, read_clock_ns)
         case DeliveryJob():
-            from mezzmark.engines.delivery import run_delivery
+            from mezzmark.engines.encode.delivery import run_delivery
 
             return run_delivery(job, read_clock_ns)
         case KernelJob():
-            from mezzmark.engines.kernel import run_kernel
+            from mezzmark.engines.encode.kernel import run_kernel
 
             return run_kernel(job, read_clock_ns)
         case _:
@@ -118,19 +118,19 @@ def _prepare(
     """Jobs that come before measuring."""
     match job:
         case BandwidthJob(process_counts=process_counts):
-            from mezzmark.engines.bandwidth import measure_bandwidth
+            from mezzmark.engines.encode.bandwidth import measure_bandwidth
 
             return Carried(bandwidth=measure_bandwidth(process_counts, clock_ns=read_clock_ns))
         case PrepareOriginalJob():
-            from mezzmark.engines.originals import prepare_original
+            from mezzmark.engines.footage.originals import prepare_original
 
             return prepare_original(job, advance)
         case PrepareOwnJob():
-            from mezzmark.engines.own_media import prepare_own
+            from mezzmark.engines.media.own_media import prepare_own
 
             return prepare_own(job, advance)
         case PrepareEncodingJob():
-            from mezzmark.engines.transcode import prepare_encoding
+            from mezzmark.engines.encode.transcode import prepare_encoding
 
             return prepare_encoding(job, advance)
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from fixtures.fabricated_fidelity import EXPECTED, generation, reading, trial, worst_frame
 from fixtures.fabricated_run import (
     EIGHT,
@@ -27,9 +28,8 @@ from fixtures.headless_page import (
     open_page,
     requests_made,
 )
-
-from mezzmark.facts.choosing import ChooseSettings
-from mezzmark.facts.records import Trial
+from mezzmark.model.records import Trial
+from mezzmark.model.request import ChooseSettings
 from mezzmark.report.page import write_report
 from mezzmark.store.run_store import TRIALS_NAME, create_run
 

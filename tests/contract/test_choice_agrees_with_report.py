@@ -5,12 +5,12 @@ from pathlib import Path
 
 import pytest
 
-from mezzmark.decide.choose import choose_encoding
-from mezzmark.decide.estimates import pool_clips
-from mezzmark.decide.grid import judge_grid
-from mezzmark.facts.choosing import ChooseSettings
-from mezzmark.facts.encoding import ORIGINAL
-from mezzmark.facts.estimates import Estimate
+from mezzmark.decide.choose.choose import choose_encoding
+from mezzmark.decide.estimate.pooling import pool_clips
+from mezzmark.decide.throughput.grid import judge_grid
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.estimate import Estimate
+from mezzmark.model.request import ChooseSettings
 from mezzmark.report.view import RunView, encode_speeds, view_run
 from mezzmark.store.run_store import Run, read_run
 

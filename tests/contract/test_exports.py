@@ -11,10 +11,10 @@ import pandas as pd
 import pytest
 
 import mezzmark
-from mezzmark.facts.cells import Cell
-from mezzmark.facts.errors import EngineError, RunError
-from mezzmark.report.frame_schema import CELL_COLUMNS, TABLES
-from mezzmark.report.frames import RunFrames
+from mezzmark.model.cell import Cell
+from mezzmark.model.errors import EngineError, RunError
+from mezzmark.report.export.columns import CELL_COLUMNS, TABLES
+from mezzmark.report.export.frames import RunFrames
 
 ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "results" / "example-long-gop-2160p"

@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 from pydantic import BaseModel
 
-from mezzmark.facts.records import Trial
-from mezzmark.facts.run import Manifest
-from mezzmark.facts.scenario import Scenario
-from mezzmark.facts.shop import Shop
+from mezzmark.model.records import Trial
+from mezzmark.model.run import Manifest
+from mezzmark.model.scenario import Scenario
+from mezzmark.model.shop import Shop
 
 ROOT = Path(__file__).parents[2]
 

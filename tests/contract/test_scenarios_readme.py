@@ -8,10 +8,9 @@ import pytest
 import typer
 
 from mezzmark.cli.app import app
-from mezzmark.facts.catalogue import resolve_custom
-from mezzmark.facts.round_limits import ROUNDS_RULE
-from mezzmark.facts.scenario import Scenario
-from mezzmark.store.scenario_file import build_scenario
+from mezzmark.model.catalogue.core import resolve_custom
+from mezzmark.model.scenario import ROUNDS_RULE, Scenario
+from mezzmark.store.toml_files import build_scenario
 
 README = (Path(__file__).parents[2] / "scenarios" / "README.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(r"^```toml\n(.*?)^```", README, re.MULTILINE | re.DOTALL)

@@ -9,12 +9,12 @@ from typer.testing import CliRunner
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "unit"))
 
-from fixtures.fabricated_run import HOSTILE_NAMES
 from test_hosts_and_history import run_on
-from fixtures.two_sides import ENCODE, QUIET, SCRUB, Run
 
+from fixtures.fabricated_run import HOSTILE_NAMES
+from fixtures.two_sides import ENCODE, QUIET, SCRUB, Run
 from mezzmark.cli.app import app
-from mezzmark.facts.errors import ScenarioError
+from mezzmark.model.errors import ScenarioError
 from mezzmark.report.page import write_report
 from mezzmark.store.run_store import TRIALS_NAME, create_run
 

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import psutil
 import pytest
-from fixtures.interruptible_run import SCENARIO
 
-from mezzmark.facts.errors import InterruptedRunError
-from mezzmark.runner.manifest import manifest_cells
+from fixtures.interruptible_run import SCENARIO
+from mezzmark.model.errors import InterruptedRunError
 from mezzmark.runner.plan import plan_round
+from mezzmark.runner.start import manifest_cells
 from mezzmark.store.run_store import read_run
 
 DRIVER = Path(__file__).with_name("interruptible_run.py")

@@ -10,12 +10,12 @@ import av
 import numpy as np
 import pytest
 
-from mezzmark.engines.cache import file_fingerprint
-from mezzmark.engines.frame_index import build_frame_index, write_frame_index
-from mezzmark.engines.ingest import NOTE_NAME
-from mezzmark.engines.ingest_clip import PART_SUFFIX
-from mezzmark.facts.catalogue import find_encoding
-from mezzmark.facts.jobs import IngestJob, IngestSource, MediaReference
+from mezzmark.engines.encode.ingest import NOTE_NAME
+from mezzmark.engines.encode.ingest_clip import PART_SUFFIX
+from mezzmark.engines.media.cache import file_fingerprint
+from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
+from mezzmark.model.catalogue.core import find_encoding
+from mezzmark.model.jobs import IngestJob, IngestSource, MediaReference
 
 KILLS = 20
 LOOK_S = 0.002

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from mezzmark import api
-from mezzmark.store.scenario_file import build_scenario
+from mezzmark.store.toml_files import build_scenario
 
 SCENARIO = {
     "name": "bench",
@@ -30,7 +30,7 @@ SCENARIO = {
 
 SUITE = """
 from mezzmark.pytest_suite import benchmark_cells
-from mezzmark.store.scenario_file import build_scenario
+from mezzmark.store.toml_files import build_scenario
 
 test_lane = benchmark_cells(build_scenario({scenario!r}, source="suite"))
 """

@@ -5,19 +5,18 @@ from pathlib import Path
 
 import pytest
 
-from simulation.synthetic_engine import KERNEL, SyntheticEngine, Truth
-from mezzmark.facts.errors import (
+from mezzmark.host.common import Clock
+from mezzmark.model.errors import (
     DestinationError,
     DiskFullError,
     FootageError,
     InterruptedRunError,
     RunError,
 )
-from mezzmark.facts.footage import ClipSpec, Recipe
-from mezzmark.facts.jobs import Broken, EncodeJob, Refused, ScrubJob
-from mezzmark.facts.records import ScrubMeasurement
-from mezzmark.facts.scenario import EncodeSettings, Scenario, ScrubSettings
-from mezzmark.host_clock import Clock
+from mezzmark.model.footage import ClipSpec, Recipe
+from mezzmark.model.jobs import Broken, EncodeJob, Refused, ScrubJob
+from mezzmark.model.records import ScrubMeasurement
+from mezzmark.model.scenario import EncodeSettings, Scenario, ScrubSettings
 from mezzmark.own_files import MARKER_NAME
 from mezzmark.runner.events import (
     CellGivenUp,
@@ -30,9 +29,10 @@ from mezzmark.runner.events import (
     TrialStarted,
 )
 from mezzmark.runner.run import run_scenario
-from simulation.synthetic_footage import synthetic_footage
 from mezzmark.store import run_store
 from mezzmark.store.run_store import TRIALS_NAME, read_run
+from simulation.synthetic_engine import KERNEL, SyntheticEngine, Truth
+from simulation.synthetic_footage import synthetic_footage
 
 S_NS = 1_000_000_000
 

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from mezzmark.decide.sizing import size_encodings
-from mezzmark.facts.encoding import ORIGINAL
-from mezzmark.facts.scenario import Scenario
-from mezzmark.facts.shop import Camera, Shop
-from mezzmark.facts.throughput import DeliveryMeasurement, GridMeasurement, IngestMeasurement
+from mezzmark.decide.size.sizing import size_encodings
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.scenario import Scenario
+from mezzmark.model.shop import Camera, Shop
+from mezzmark.model.throughput import DeliveryMeasurement, GridMeasurement, IngestMeasurement
 from mezzmark.runner.run import run_scenario
 from mezzmark.store.run_store import Run, read_run
 

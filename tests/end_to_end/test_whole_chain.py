@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from mezzmark import api
-from mezzmark.facts.records import EncodeMeasurement, ScrubMeasurement
+from mezzmark.model.records import EncodeMeasurement, ScrubMeasurement
 from mezzmark.store.run_store import read_run
-from mezzmark.store.scenario_file import build_scenario
+from mezzmark.store.toml_files import build_scenario
 
 ENCODINGS = ["original", "vc3-sq", "rdd36-lt", "mjpeg-fine", "avc-intra"]
 

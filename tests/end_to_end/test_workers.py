@@ -6,7 +6,7 @@ import textwrap
 import psutil
 import pytest
 
-from mezzmark.facts.jobs import Advance, Broken, KernelJob, Measured, PrepareOwnJob, Refused
+from mezzmark.model.jobs import Advance, Broken, KernelJob, Measured, PrepareOwnJob, Refused
 from mezzmark.runner import workers
 from mezzmark.runner.workers import converse_with_worker, execute_in_process_worker, last_answer
 
@@ -114,7 +114,7 @@ def test_what_libraries_print_does_not_reach_the_answers(monkeypatch) -> None:
     """Output at the level of file descriptors, as FFmpeg makes it, leaves the answer readable."""
     program = """
         import mezzmark.worker as worker
-        import mezzmark.engines.kernel as kernel
+        import mezzmark.engines.encode.kernel as kernel
         import io
         real = kernel.run_kernel
         def noisy(job, clock_ns):

@@ -2,9 +2,9 @@
 
 import pytest
 
-from mezzmark.engines.bandwidth import measure_bandwidth
-from mezzmark.facts.bandwidth import BandwidthFacts, BandwidthPoint
-from mezzmark.host_clock import read_clock_ns
+from mezzmark.engines.encode.bandwidth import measure_bandwidth
+from mezzmark.host.common import read_clock_ns
+from mezzmark.model.run import BandwidthFacts, BandwidthPoint
 
 
 def test_each_number_of_processes_has_a_rate() -> None:

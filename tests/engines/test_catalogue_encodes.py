@@ -8,6 +8,7 @@ from pathlib import Path
 import av
 import numpy as np
 import pytest
+
 from fixtures.encoded_pictures import (
     BT709_LIMITED,
     FRAME_COUNT,
@@ -18,13 +19,11 @@ from fixtures.encoded_pictures import (
     kept_pictures,
     stamp_in,
 )
-
-from mezzmark.engines.encode import encode_frames, open_encoder
-from mezzmark.engines.encoders import available_encoders
-from mezzmark.engines.pixels import planes_of
-from mezzmark.facts.catalogue import ENTRIES, find_encoding, resolve_custom
-from mezzmark.facts.catalogue_entry import CatalogueEntry
-from mezzmark.facts.encoding import CustomEncoding, Encoding
+from mezzmark.engines.encode.encode import encode_frames, open_encoder
+from mezzmark.engines.encode.encoders import available_encoders
+from mezzmark.engines.media.pixels import planes_of
+from mezzmark.model.catalogue.core import ENTRIES, find_encoding, resolve_custom
+from mezzmark.model.encoding import CatalogueEntry, CustomEncoding, Encoding
 
 SMALLER = (192, 112)
 """For the slowest codec, which has no smallest size to mind."""

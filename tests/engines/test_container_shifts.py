@@ -5,15 +5,15 @@ from pathlib import Path
 
 import pytest
 
-from mezzmark.decide.diagnosis import diagnose
-from mezzmark.engines.chart import chart_frame, chart_tags
-from mezzmark.engines.chart_measure import measure_chart
-from mezzmark.engines.chart_probe import probe_chart, see_chart
-from mezzmark.engines.faults import read_as
-from mezzmark.engines.generations import decoded_frames
-from mezzmark.facts.catalogue import find_encoding
-from mezzmark.facts.chart import Chart
-from mezzmark.facts.footage import ColourTags
+from mezzmark.decide.picture.diagnosis import diagnose
+from mezzmark.engines.picture.chart import chart_frame, chart_tags
+from mezzmark.engines.picture.chart_measure import measure_chart
+from mezzmark.engines.picture.chart_probe import probe_chart, see_chart
+from mezzmark.engines.picture.faults import read_as
+from mezzmark.engines.picture.generations import decoded_frames
+from mezzmark.model.catalogue.core import find_encoding
+from mezzmark.model.chart import Chart
+from mezzmark.model.footage import ColourTags
 
 RATE = Fraction(24)
 SMALL = Chart(width_px=640, height_px=360)
@@ -65,7 +65,7 @@ def test_lost_range_read_as_full(tmp_path: Path) -> None:
     assert probe.tags.read.colour_range == 0
     tags = chart_tags(SMALL, is_full_range=False)
     wrong = tags.model_copy(update={"colour_range": 2})
-    from mezzmark.engines.media import probe_media
+    from mezzmark.engines.media.probe import probe_media
 
     path = tmp_path / "chart.mov"
     media = probe_media(path)

@@ -8,15 +8,15 @@ from pathlib import Path
 import av
 import numpy as np
 import pytest
-from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
 
-from mezzmark.engines.frame_index import build_frame_index, write_frame_index
-from mezzmark.engines.inspection import inspect_media
-from mezzmark.engines.media import probe_media
-from mezzmark.engines.scrub import run_scrub
-from mezzmark.facts.errors import FootageError, MezzmarkError
-from mezzmark.facts.footage import FrameIndex
-from mezzmark.facts.jobs import MediaReference, ScrubJob
+from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
+from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
+from mezzmark.engines.media.inspection import inspect_media
+from mezzmark.engines.media.probe import probe_media
+from mezzmark.engines.play.scrub import run_scrub
+from mezzmark.model.errors import FootageError, MezzmarkError
+from mezzmark.model.footage import FrameIndex
+from mezzmark.model.jobs import MediaReference, ScrubJob
 
 KINDS = (
     "avc-mp4",

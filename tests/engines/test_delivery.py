@@ -3,14 +3,14 @@
 from pathlib import Path
 
 import pytest
-from fixtures.encoded_pictures import FRAME_COUNT, decode_all, master, stamp_in
 
-from mezzmark.engines.delivery import run_delivery
-from mezzmark.engines.frame_index import write_frame_index
-from mezzmark.facts.errors import DestinationError
-from mezzmark.facts.jobs import DeliveryJob, MediaReference
-from mezzmark.facts.throughput import DeliveryMeasurement, DeliverySettings
-from mezzmark.host_clock import read_clock_ns
+from fixtures.encoded_pictures import FRAME_COUNT, decode_all, master, stamp_in
+from mezzmark.engines.encode.delivery import run_delivery
+from mezzmark.engines.media.frame_index import write_frame_index
+from mezzmark.host.common import read_clock_ns
+from mezzmark.model.errors import DestinationError
+from mezzmark.model.jobs import DeliveryJob, MediaReference
+from mezzmark.model.throughput import DeliveryMeasurement, DeliverySettings
 
 
 def _job(folder: Path, *, passes: int = 1, **settings: object) -> DeliveryJob:

@@ -4,6 +4,7 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
+
 from fixtures.chart_trips import (
     CATALOGUE,
     Confusion,
@@ -14,10 +15,9 @@ from fixtures.chart_trips import (
     send,
     share_named_right,
 )
-
-from mezzmark.engines.faults import Fault, sample_faults
-from mezzmark.engines.pixels import frame_from_planes, pixel_format_facts, planes_of
-from mezzmark.facts.catalogue import find_encoding
+from mezzmark.engines.media.pixels import frame_from_planes, pixel_format_facts, planes_of
+from mezzmark.engines.picture.faults import Fault, sample_faults
+from mezzmark.model.catalogue.core import find_encoding
 
 LEAST_SHARE = 0.95
 QUICK = ("vc3-lb", "rdd36-proxy", "vc5-draft", "mjpeg-draft", "hevc-long", "uncompressed-8")

@@ -10,6 +10,7 @@ import av
 import numpy as np
 import psutil
 import pytest
+
 from fixtures.encoded_pictures import (
     BT709_LIMITED,
     FRAME_COUNT,
@@ -21,17 +22,16 @@ from fixtures.encoded_pictures import (
     master,
     stamp_in,
 )
-
-from mezzmark.engines.convert import Converter
-from mezzmark.engines.encode import encode_frames, run_encode
-from mezzmark.engines.frame_index import write_frame_index
-from mezzmark.engines.pixels import frame_from_planes, planes_of
-from mezzmark.facts.catalogue import find_encoding
-from mezzmark.facts.encoding import Encoding
-from mezzmark.facts.errors import DestinationError, EncodingError, EngineError, ScenarioError
-from mezzmark.facts.footage import ColourTags
-from mezzmark.facts.jobs import EncodeJob, MediaReference
-from mezzmark.facts.records import EncodeMeasurement
+from mezzmark.engines.encode.convert import Converter
+from mezzmark.engines.encode.encode import encode_frames, run_encode
+from mezzmark.engines.media.frame_index import write_frame_index
+from mezzmark.engines.media.pixels import frame_from_planes, planes_of
+from mezzmark.model.catalogue.core import find_encoding
+from mezzmark.model.encoding import Encoding
+from mezzmark.model.errors import DestinationError, EncodingError, EngineError, ScenarioError
+from mezzmark.model.footage import ColourTags
+from mezzmark.model.jobs import EncodeJob, MediaReference
+from mezzmark.model.records import EncodeMeasurement
 
 
 def source_in(folder: Path) -> MediaReference:

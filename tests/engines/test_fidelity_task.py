@@ -10,18 +10,18 @@ import numpy as np
 import psutil
 import pytest
 
-from mezzmark.decide.quality_figures import generation_figures, quality_words
-from mezzmark.engines.encode import encode_frames
-from mezzmark.engines.fidelity import run_fidelity
-from mezzmark.engines.frame_index import build_frame_index
-from mezzmark.engines.generations import same_planes, shifted
-from mezzmark.engines.pixels import frame_from_planes, planes_of
-from mezzmark.engines.quality import measure_quality
-from mezzmark.facts.catalogue import ENTRIES, find_encoding
-from mezzmark.facts.errors import EncodingError
-from mezzmark.facts.fidelity import FidelityMeasurement, FidelitySettings
-from mezzmark.facts.footage import ColourTags
-from mezzmark.facts.jobs import FidelityJob, MediaReference
+from mezzmark.decide.picture.quality import generation_figures, quality_words
+from mezzmark.engines.encode.encode import encode_frames
+from mezzmark.engines.media.frame_index import build_frame_index
+from mezzmark.engines.media.pixels import frame_from_planes, planes_of
+from mezzmark.engines.picture.fidelity import run_fidelity
+from mezzmark.engines.picture.generations import same_planes, shifted
+from mezzmark.engines.picture.quality import measure_quality
+from mezzmark.model.catalogue.core import ENTRIES, find_encoding
+from mezzmark.model.errors import EncodingError
+from mezzmark.model.fidelity import FidelityMeasurement, FidelitySettings
+from mezzmark.model.footage import ColourTags
+from mezzmark.model.jobs import FidelityJob, MediaReference
 
 RATE = Fraction(24000, 1001)
 TAGS = ColourTags(colour_range=1, primaries=1, transfer=1, matrix=1)
@@ -205,8 +205,8 @@ def test_alpha_depth_and_full_chroma_survive(
 ) -> None:
     """Where an encoding claims alpha, more than 8 bits or 4:4:4, the chart comes back with them:
     the alpha ramp, more grey levels than 8 bits have, and chroma detail."""
-    from mezzmark.engines.chart_probe import probe_chart
-    from mezzmark.facts.chart import Chart
+    from mezzmark.engines.picture.chart_probe import probe_chart
+    from mezzmark.model.chart import Chart
 
     encoding = find_encoding(name).model_copy(
         update={"pixel_format": pixel_format, "has_alpha": alpha}

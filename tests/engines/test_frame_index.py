@@ -5,11 +5,15 @@ from pathlib import Path
 
 import av
 import pytest
-from fixtures.clip_zoo import FRAME_COUNT, RATE, ZOO, ZooClip, make_zoo_clip, stamped_frames, x264
 
-from mezzmark.engines.frame_index import build_frame_index, read_frame_index, write_frame_index
-from mezzmark.engines.media import exact_fraction, probe_media
-from mezzmark.facts.errors import FootageError
+from fixtures.clip_zoo import FRAME_COUNT, RATE, ZOO, ZooClip, make_zoo_clip, stamped_frames, x264
+from mezzmark.engines.media.frame_index import (
+    build_frame_index,
+    read_frame_index,
+    write_frame_index,
+)
+from mezzmark.engines.media.probe import exact_fraction, probe_media
+from mezzmark.model.errors import FootageError
 
 TRAIL_N, UNSPECIFIED = 0, 48
 """NAL unit types of ITU-T H.265, table 7-1: a picture that no other of its layer refers to, and

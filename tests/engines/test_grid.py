@@ -4,17 +4,17 @@ import os
 from pathlib import Path
 
 import pytest
-from fixtures.encoded_pictures import FRAME_COUNT, master
 
-from mezzmark.decide.throughput_figures import grid_figures
-from mezzmark.engines.crew import Crew, run_crew
-from mezzmark.engines.frame_index import write_frame_index
-from mezzmark.engines.grid import run_grid
-from mezzmark.facts.catalogue import find_encoding
-from mezzmark.facts.errors import EncodingError, EngineError, ScenarioError
-from mezzmark.facts.jobs import GridJob, MediaReference
-from mezzmark.facts.throughput import GridMeasurement
-from mezzmark.host_clock import read_clock_ns
+from fixtures.encoded_pictures import FRAME_COUNT, master
+from mezzmark.decide.estimate.observations import grid_figures
+from mezzmark.engines.encode.crew import Crew, run_crew
+from mezzmark.engines.encode.grid import run_grid
+from mezzmark.engines.media.frame_index import write_frame_index
+from mezzmark.host.common import read_clock_ns
+from mezzmark.model.catalogue.core import find_encoding
+from mezzmark.model.errors import EncodingError, EngineError, ScenarioError
+from mezzmark.model.jobs import GridJob, MediaReference
+from mezzmark.model.throughput import GridMeasurement
 
 AFFINITY = os.sched_getaffinity(0) if hasattr(os, "sched_getaffinity") else set()
 
@@ -108,7 +108,7 @@ def test_too_little_memory_is_refused_with_what_fits(
     job: GridJob, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """When held pictures would not fit, the error says how many would."""
-    monkeypatch.setattr("mezzmark.engines.grid.MEMORY_FRACTION", 1e-9)
+    monkeypatch.setattr("mezzmark.engines.encode.grid.MEMORY_FRACTION", 1e-9)
     with pytest.raises(ScenarioError, match=r"grid\.frames to \d+"):
         run_grid(job, read_clock_ns)
 

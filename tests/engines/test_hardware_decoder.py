@@ -5,12 +5,12 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
-from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
 
-from mezzmark.engines.frame_index import build_frame_index, write_frame_index
-from mezzmark.engines.scrub import run_scrub
-from mezzmark.facts.errors import EngineError
-from mezzmark.facts.jobs import MediaReference, ScrubJob
+from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
+from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
+from mezzmark.engines.play.scrub import run_scrub
+from mezzmark.model.errors import EngineError
+from mezzmark.model.jobs import MediaReference, ScrubJob
 
 KINDS = ("avc-mp4", "avc-mp4-open-gop", "avc-ts", "hevc-mp4-open-gop", "hevc-mkv-closed-gop")
 

@@ -4,17 +4,17 @@ import itertools
 from pathlib import Path
 
 import pytest
-from fixtures.encoded_pictures import FRAME_COUNT, SMALL, decode_all, master, stamp_in
 
-from mezzmark.engines.cache import file_fingerprint
-from mezzmark.engines.frame_index import write_frame_index
-from mezzmark.engines.ingest import Pool, file_names, ingest_folder, run_ingest
-from mezzmark.engines.ingest_clip import fitted_size, give_name, part_of
-from mezzmark.facts.catalogue import find_encoding
-from mezzmark.facts.errors import DestinationError, EncodingError
-from mezzmark.facts.jobs import IngestJob, IngestSource, MediaReference
-from mezzmark.facts.throughput import IngestMeasurement
-from mezzmark.host_clock import read_clock_ns
+from fixtures.encoded_pictures import FRAME_COUNT, SMALL, decode_all, master, stamp_in
+from mezzmark.engines.encode.ingest import Pool, file_names, ingest_folder, run_ingest
+from mezzmark.engines.encode.ingest_clip import fitted_size, give_name, part_of
+from mezzmark.engines.media.cache import file_fingerprint
+from mezzmark.engines.media.frame_index import write_frame_index
+from mezzmark.host.common import read_clock_ns
+from mezzmark.model.catalogue.core import find_encoding
+from mezzmark.model.errors import DestinationError, EncodingError
+from mezzmark.model.jobs import IngestJob, IngestSource, MediaReference
+from mezzmark.model.throughput import IngestMeasurement
 
 LENGTHS = (4, FRAME_COUNT, 8)
 POOL = Pool(encoding=find_encoding("vc3-sq"), job_count=1, thread_count=1, order="longest-first")

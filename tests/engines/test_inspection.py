@@ -4,11 +4,11 @@ from pathlib import Path
 
 import av
 import pytest
-from fixtures.clip_zoo import RATE, ZOO, ZooClip, make_zoo_clip, x264
 
-from mezzmark.engines.inspection import inspect_media
-from mezzmark.facts.footage import ColourTags
-from mezzmark.facts.inspection import Inspection, name_tags
+from fixtures.clip_zoo import RATE, ZOO, ZooClip, make_zoo_clip, x264
+from mezzmark.engines.media.inspection import inspect_media
+from mezzmark.model.footage import ColourTags
+from mezzmark.model.inspection import Inspection, name_tags
 
 GROUPS = {
     "avc-mp4": "closed",

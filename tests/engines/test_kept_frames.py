@@ -11,20 +11,20 @@ import av
 import numpy as np
 import pytest
 
-from mezzmark.engines import kept_frames
-from mezzmark.engines.encode import encode_frames
-from mezzmark.engines.fidelity import run_fidelity
-from mezzmark.engines.frame_index import build_frame_index
-from mezzmark.engines.kept_frames import KeptFrames
-from mezzmark.engines.originals import write_original
-from mezzmark.engines.pixels import frame_from_planes, planes_of
-from mezzmark.engines.quality import measure_quality
-from mezzmark.engines.recipe import RECIPE_TAGS, generate_frames
-from mezzmark.facts.catalogue import find_encoding
-from mezzmark.facts.errors import EncodingError
-from mezzmark.facts.fidelity import FidelityMeasurement, FidelitySettings
-from mezzmark.facts.footage import OriginalSpec, Recipe
-from mezzmark.facts.jobs import FidelityJob, MediaReference
+from mezzmark.engines.encode.encode import encode_frames
+from mezzmark.engines.footage.originals import write_original
+from mezzmark.engines.footage.recipe import RECIPE_TAGS, generate_frames
+from mezzmark.engines.media.frame_index import build_frame_index
+from mezzmark.engines.media.pixels import frame_from_planes, planes_of
+from mezzmark.engines.picture import kept_frames
+from mezzmark.engines.picture.fidelity import run_fidelity
+from mezzmark.engines.picture.kept_frames import KeptFrames
+from mezzmark.engines.picture.quality import measure_quality
+from mezzmark.model.catalogue.core import find_encoding
+from mezzmark.model.errors import EncodingError
+from mezzmark.model.fidelity import FidelityMeasurement, FidelitySettings
+from mezzmark.model.footage import OriginalSpec, Recipe
+from mezzmark.model.jobs import FidelityJob, MediaReference
 
 RATE = Fraction(24)
 PADDED = (322, 182)

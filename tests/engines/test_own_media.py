@@ -4,13 +4,13 @@ import hashlib
 from pathlib import Path
 
 import pytest
-from fixtures.clip_zoo import ZOO, make_zoo_clip
 
-from mezzmark.engines import own_media
-from mezzmark.engines.frame_index import read_frame_index
-from mezzmark.engines.own_media import fingerprint_own, index_duration_s, prepare_own
-from mezzmark.facts.errors import FootageError
-from mezzmark.facts.jobs import PreparedMedia, PrepareOwnJob
+from fixtures.clip_zoo import ZOO, make_zoo_clip
+from mezzmark.engines.media import own_media
+from mezzmark.engines.media.frame_index import read_frame_index
+from mezzmark.engines.media.own_media import fingerprint_own, index_duration_s, prepare_own
+from mezzmark.model.errors import FootageError
+from mezzmark.model.jobs import PreparedMedia, PrepareOwnJob
 
 
 def test_second_time_the_index_is_found(tmp_path: Path) -> None:

@@ -4,7 +4,7 @@ import av
 import numpy as np
 import pytest
 
-from mezzmark.engines.pixels import (
+from mezzmark.engines.media.pixels import (
     Planes,
     apply_tags,
     frame_digest,
@@ -12,8 +12,8 @@ from mezzmark.engines.pixels import (
     pixel_format_facts,
     planes_of,
 )
-from mezzmark.facts.errors import EncodingError
-from mezzmark.facts.footage import ColourTags
+from mezzmark.model.errors import EncodingError
+from mezzmark.model.footage import ColourTags
 
 FORMATS = {
     "yuv420p": (8, "4:2:0", False),

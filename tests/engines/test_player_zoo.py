@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from fixtures.clip_zoo import (
     FRAME_COUNT,
     HEIGHT_PX,
@@ -15,13 +16,12 @@ from fixtures.clip_zoo import (
     stamped_frames,
     uneven_time,
 )
-
-from mezzmark.engines.frame_index import build_frame_index, write_frame_index
-from mezzmark.engines.player import Move, Player
-from mezzmark.engines.scrub import run_scrub
-from mezzmark.facts.jobs import MediaReference, ScrubJob
-from mezzmark.facts.patterns import plan_requests
-from mezzmark.facts.scenario import Pattern, ScrubSettings
+from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
+from mezzmark.engines.play.player import Move, Player
+from mezzmark.engines.play.scrub import run_scrub
+from mezzmark.model.jobs import MediaReference, ScrubJob
+from mezzmark.model.patterns import plan_requests
+from mezzmark.model.scenario import Pattern, ScrubSettings
 
 PATTERNS: tuple[Pattern, ...] = (
     "jump",

@@ -7,11 +7,11 @@ import av
 import pytest
 
 import mezzmark
-from mezzmark.engines import encoder_names
-from mezzmark.engines.encoders import probe_encoding
-from mezzmark.facts.catalogue import find_encoding, resolve_custom
-from mezzmark.facts.encoding import CustomEncoding
-from mezzmark.facts.errors import FootageError, ScenarioError
+from mezzmark.engines.encode import encoders as encoder_names
+from mezzmark.engines.encode.encoders import probe_encoding
+from mezzmark.model.catalogue.core import find_encoding, resolve_custom
+from mezzmark.model.encoding import CustomEncoding
+from mezzmark.model.errors import FootageError, ScenarioError
 
 GOOD = """\
 name = "probe"

@@ -7,14 +7,18 @@ from itertools import count
 from pathlib import Path
 
 import pytest
-from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
 
-from mezzmark.engines.frame_index import build_frame_index, read_frame_index, write_frame_index
-from mezzmark.engines.player import Move, Player
-from mezzmark.engines.scrub import run_scrub
-from mezzmark.facts.errors import EngineError, FootageError
-from mezzmark.facts.jobs import MediaReference, ScrubJob
-from mezzmark.facts.records import ScrubMeasurement
+from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
+from mezzmark.engines.media.frame_index import (
+    build_frame_index,
+    read_frame_index,
+    write_frame_index,
+)
+from mezzmark.engines.play.player import Move, Player
+from mezzmark.engines.play.scrub import run_scrub
+from mezzmark.model.errors import EngineError, FootageError
+from mezzmark.model.jobs import MediaReference, ScrubJob
+from mezzmark.model.records import ScrubMeasurement
 
 REQUESTS = tuple((0, frame) for frame in (5, 30, 30, 31, 2, 47, 0, 13, 12, 40))
 

@@ -8,10 +8,10 @@ from functools import cache
 import av
 import pytest
 
-from mezzmark.engines.pixels import Planes, frame_from_planes, pixel_format_facts, planes_of
-from mezzmark.engines.recipe import RECIPE_TAGS, generate_frames, recipe_clip_id
-from mezzmark.engines.stamp import StampReading, read_stamp
-from mezzmark.facts.footage import Recipe
+from mezzmark.engines.footage.recipe import RECIPE_TAGS, generate_frames, recipe_clip_id
+from mezzmark.engines.media.pixels import Planes, frame_from_planes, pixel_format_facts, planes_of
+from mezzmark.engines.media.stamp import StampReading, read_stamp
+from mezzmark.model.footage import Recipe
 
 SEED = 1
 VIEWER_LINES = 540

@@ -6,15 +6,15 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from mezzmark.engines.recipe import (
+from mezzmark.engines.footage.recipe import (
     generate_frames,
     generate_master,
     recipe_clip_id,
     recipe_pixel_format,
 )
-from mezzmark.engines.stamp import StampReading, read_stamp, stamp_layout
-from mezzmark.facts.errors import FootageError
-from mezzmark.facts.footage import Recipe
+from mezzmark.engines.media.stamp import StampReading, read_stamp, stamp_layout
+from mezzmark.model.errors import FootageError
+from mezzmark.model.footage import Recipe
 
 SMALL = Recipe(width_px=320, height_px=180, duration_s=0.5)
 STILL = {

@@ -5,15 +5,19 @@ from pathlib import Path
 
 import av
 import pytest
-from fixtures.encoded_pictures import FRAME_COUNT, RATE, SMALL, decode_all, draw_pictures, stamp_in
 
-from mezzmark.engines.frame_index import build_frame_index, read_frame_index, write_frame_index
-from mezzmark.engines.transcode import prepare_encoding
-from mezzmark.facts.catalogue import find_encoding, resolve_custom
-from mezzmark.facts.encoding import CustomEncoding, Encoding
-from mezzmark.facts.errors import EncodingError
-from mezzmark.facts.footage import FrameIndex
-from mezzmark.facts.jobs import MediaReference, PreparedMedia, PrepareEncodingJob
+from fixtures.encoded_pictures import FRAME_COUNT, RATE, SMALL, decode_all, draw_pictures, stamp_in
+from mezzmark.engines.encode.transcode import prepare_encoding
+from mezzmark.engines.media.frame_index import (
+    build_frame_index,
+    read_frame_index,
+    write_frame_index,
+)
+from mezzmark.model.catalogue.core import find_encoding, resolve_custom
+from mezzmark.model.encoding import CustomEncoding, Encoding
+from mezzmark.model.errors import EncodingError
+from mezzmark.model.footage import FrameIndex
+from mezzmark.model.jobs import MediaReference, PreparedMedia, PrepareEncodingJob
 
 MILLISECOND = Fraction(1, 1000)
 EVEN_MS = tuple(40 * n for n in range(FRAME_COUNT))

@@ -6,9 +6,9 @@ import av
 import numpy as np
 import pytest
 
-from mezzmark.engines.pixels import frame_from_planes
-from mezzmark.engines.viewer import presenter
-from mezzmark.facts.footage import ColourTags, MediaFacts
+from mezzmark.engines.media.pixels import frame_from_planes
+from mezzmark.engines.play.viewer import presenter
+from mezzmark.model.footage import ColourTags, MediaFacts
 
 WEIGHTS = {1: (0.2126, 0.0722), 6: (0.299, 0.114), 9: (0.2627, 0.0593)}
 """Kr and Kb by H.273 matrix code: ITU-R BT.709-6 item 3.2, BT.601-7 2.5.1, BT.2020-2 table 4."""

@@ -14,20 +14,23 @@ from typing import get_args
 import av
 import numpy as np
 import pytest
-from fixtures.clip_zoo import stamped_frames
 
-from mezzmark.engines.encoders import available_encoders
-from mezzmark.engines.frame_index import build_frame_index, read_frame_index, write_frame_index
-from mezzmark.engines.player import Move, Player
-from mezzmark.engines.scrub import run_scrub
-from mezzmark.engines.transcode import prepare_encoding
-from mezzmark.facts.catalogue import ENTRIES, resolve_custom
-from mezzmark.facts.catalogue_entry import CatalogueEntry
-from mezzmark.facts.encoding import CustomEncoding, Encoding
-from mezzmark.facts.jobs import MediaReference, PrepareEncodingJob, ScrubJob
-from mezzmark.facts.patterns import Requests, plan_requests
-from mezzmark.facts.records import ScrubMeasurement
-from mezzmark.facts.scenario import Pattern, ScrubSettings
+from fixtures.clip_zoo import stamped_frames
+from mezzmark.engines.encode.encoders import available_encoders
+from mezzmark.engines.encode.transcode import prepare_encoding
+from mezzmark.engines.media.frame_index import (
+    build_frame_index,
+    read_frame_index,
+    write_frame_index,
+)
+from mezzmark.engines.play.player import Move, Player
+from mezzmark.engines.play.scrub import run_scrub
+from mezzmark.model.catalogue.core import ENTRIES, resolve_custom
+from mezzmark.model.encoding import CatalogueEntry, CustomEncoding, Encoding
+from mezzmark.model.jobs import MediaReference, PrepareEncodingJob, ScrubJob
+from mezzmark.model.patterns import Requests, plan_requests
+from mezzmark.model.records import ScrubMeasurement
+from mezzmark.model.scenario import Pattern, ScrubSettings
 
 SMALL = (256, 128)
 """Legal for every encoding without sizes of its own."""

@@ -25,12 +25,12 @@ import numpy as np
 import pytest
 from av.video.reformatter import ColorRange, Colorspace, Interpolation, VideoReformatter
 
-from mezzmark.engines.frame_index import build_frame_index, write_frame_index
-from mezzmark.engines.pixels import frame_digest
-from mezzmark.engines.player import Player
-from mezzmark.engines.scrub import run_scrub
-from mezzmark.facts.footage import FrameIndex
-from mezzmark.facts.jobs import MediaReference, ScrubJob
+from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
+from mezzmark.engines.media.pixels import frame_digest
+from mezzmark.engines.play.player import Player
+from mezzmark.engines.play.scrub import run_scrub
+from mezzmark.model.footage import FrameIndex
+from mezzmark.model.jobs import MediaReference, ScrubJob
 
 SIZE = (1920, 1080)
 FRAME_COUNT = 24

@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from mezzmark.facts.cells import Cell
-from mezzmark.facts.records import ScrubMeasurement, Trial
+from mezzmark.model.cell import Cell
+from mezzmark.model.records import ScrubMeasurement, Trial
 from mezzmark.store.run_store import TRIALS_NAME, parse_trial
 
 CELLS, ROUNDS, MOVES = 20, 5, 500

@@ -4,9 +4,9 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from mezzmark.decide.choose.chances import NOBODY, Rule, dominance, prefer
+from mezzmark.decide.choose.choose import choose_among
 from simulation.choice_rates import ask, draw_catalogue, draw_likely
-from mezzmark.decide.choose import choose_among
-from mezzmark.decide.choose_preference import NOBODY, Rule, dominance, prefer
 
 SIZES = st.tuples(st.integers(1, 9), st.integers(1, 4))
 MARGINS = st.sampled_from((0.0, 0.05, 0.3))

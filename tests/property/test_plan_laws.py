@@ -5,7 +5,7 @@ from collections import Counter
 from hypothesis import given
 from hypothesis import strategies as st
 
-from mezzmark.facts.cells import Cell
+from mezzmark.model.cell import Cell
 from mezzmark.runner.plan import plan_round
 
 CELLS = st.integers(1, 40).map(

@@ -7,8 +7,8 @@ from unittest import mock
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from mezzmark.facts.cells import Cell
-from mezzmark.facts.records import (
+from mezzmark.model.cell import Cell
+from mezzmark.model.records import (
     EncodeMeasurement,
     HostMoment,
     KernelMeasurement,

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from mezzmark.decide.schedule import (
+from mezzmark.decide.throughput.schedule import (
     list_order,
     makespan_bound_s,
     predict_makespan,

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from mezzmark.engines.stamp import StampReading, read_stamp, stamp_layout, write_stamp
+from mezzmark.engines.media.stamp import StampReading, read_stamp, stamp_layout, write_stamp
 
 CELLS = 42
 frames = st.integers(0, 65_535)

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from mezzmark.decide.judgement import Evidence, adjusted_verdicts, judge_cells
+from mezzmark.decide.compare.judgement import Evidence, adjusted_verdicts, judge_cells
 from mezzmark.statistics.intervals import log_t_interval
 from mezzmark.statistics.multiplicity import holm_adjusted
 from mezzmark.statistics.paired import paired_change, unpaired_change

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from skimage import color
 
-from mezzmark.decide.signatures import show_with_gamma
-from mezzmark.engines.chart_measure import delta_e_2000, delta_e_of_lab, lab_of
-from mezzmark.facts.colour import (
+from mezzmark.decide.picture.signatures import show_with_gamma
+from mezzmark.engines.picture.chart_measure import delta_e_2000, delta_e_of_lab, lab_of
+from mezzmark.model.colour import (
     bt709_signal,
     change_primaries,
     chroma_code,

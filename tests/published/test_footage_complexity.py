@@ -8,8 +8,13 @@ from itertools import islice
 import av
 import numpy as np
 import pytest
-from fixtures.natural_clips import NATURAL_CLIPS, natural_clip
 
+from fixtures.natural_clips import NATURAL_CLIPS, natural_clip
+from mezzmark.engines.footage.recipe import generate_frames
+from mezzmark.engines.media.pixels import Planes, frame_from_planes, planes_of
+from mezzmark.engines.media.stamp import stamp_layout
+from mezzmark.model.errors import FootageError
+from mezzmark.model.footage import Recipe
 from simulation.complexity import (
     Complexity,
     complexity_of,
@@ -19,11 +24,6 @@ from simulation.complexity import (
     spectral_slope,
     temporal_information,
 )
-from mezzmark.engines.pixels import Planes, frame_from_planes, planes_of
-from mezzmark.engines.recipe import generate_frames
-from mezzmark.engines.stamp import stamp_layout
-from mezzmark.facts.errors import FootageError
-from mezzmark.facts.footage import Recipe
 
 FRAMES = 60
 LIBAVFILTER = {

@@ -16,10 +16,10 @@ import pytest
 from numpy.lib.stride_tricks import sliding_window_view
 from skimage.metrics import peak_signal_noise_ratio, structural_similarity
 
-from mezzmark.decide.quality_figures import generation_figures, psnr_db, weighted_error
-from mezzmark.engines.pixels import planes_of
-from mezzmark.engines.quality import measure_quality
-from mezzmark.facts.fidelity import GenerationQuality, QualitySeries
+from mezzmark.decide.picture.quality import generation_figures, psnr_db, weighted_error
+from mezzmark.engines.media.pixels import planes_of
+from mezzmark.engines.picture.quality import measure_quality
+from mezzmark.model.fidelity import GenerationQuality, QualitySeries
 
 DATA = Path(__file__).parent / "data" / "carphone_psnr_ssim.csv"
 FRAMES = 120

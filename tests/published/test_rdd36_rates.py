@@ -19,11 +19,11 @@ from pathlib import Path
 import av
 import pytest
 
-from mezzmark.engines.encode import encode_frames
-from mezzmark.engines.pixels import Planes, apply_tags, frame_from_planes
-from mezzmark.engines.recipe import generate_frames
-from mezzmark.facts.catalogue import find_encoding
-from mezzmark.facts.footage import ColourTags, Recipe
+from mezzmark.engines.encode.encode import encode_frames
+from mezzmark.engines.footage.recipe import generate_frames
+from mezzmark.engines.media.pixels import Planes, apply_tags, frame_from_planes
+from mezzmark.model.catalogue.core import find_encoding
+from mezzmark.model.footage import ColourTags, Recipe
 
 RATE = Fraction(30000, 1001)
 TAGS = ColourTags(colour_range=1, primaries=1, transfer=1, matrix=1)

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from mezzmark.decide.schedule import makespan_bound_s, schedule_clips
+from mezzmark.decide.throughput.schedule import makespan_bound_s, schedule_clips
 
 DATA = Path(__file__).parent / "data" / "graham_lpt_tight.csv"
 TIGHT = list(csv.DictReader(DATA.read_text(encoding="utf-8").splitlines()[1:]))

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from mezzmark.decide.units import (
+from mezzmark.decide.size.streams import (
     footage_gb,
     gb_to_gib,
     link_payload_mb_per_s,

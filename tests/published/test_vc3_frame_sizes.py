@@ -9,11 +9,11 @@ import av
 import numpy as np
 import pytest
 
-from mezzmark.engines.encode import encode_frames
-from mezzmark.engines.pixels import apply_tags, planes_of
-from mezzmark.facts.catalogue import find_encoding, resolve_custom
-from mezzmark.facts.encoding import CustomEncoding, Encoding
-from mezzmark.facts.footage import ColourTags
+from mezzmark.engines.encode.encode import encode_frames
+from mezzmark.engines.media.pixels import apply_tags, planes_of
+from mezzmark.model.catalogue.core import find_encoding, resolve_custom
+from mezzmark.model.encoding import CustomEncoding, Encoding
+from mezzmark.model.footage import ColourTags
 
 DATA = Path(__file__).parent / "data"
 RATE = Fraction(30000, 1001)

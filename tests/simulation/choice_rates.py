@@ -11,13 +11,12 @@ from typing import Final, Literal
 
 import numpy as np
 
-from mezzmark.decide.choose import choose_among
-from mezzmark.decide.choose_columns import EXACTLY, Column, from_log
-from mezzmark.decide.choose_draws import Floats, Likely, draw_figures
-from mezzmark.decide.choose_preference import NOBODY, Rule, prefer
-from mezzmark.decide.choose_question import Question
-from mezzmark.facts.choice import Choice
-from mezzmark.facts.choosing import ChooseSettings, Need, Wish, parse_need, parse_wishes
+from mezzmark.decide.choose.chances import NOBODY, Rule, prefer
+from mezzmark.decide.choose.choice import Choice
+from mezzmark.decide.choose.choose import choose_among
+from mezzmark.decide.choose.draws import EXACTLY, Column, Floats, Likely, draw_figures, from_log
+from mezzmark.decide.choose.question import Question
+from mezzmark.model.request import ChooseSettings, Need, Wish, parse_need, parse_wishes
 
 Noise = Literal["normal", "skewed", "stalls"]
 
@@ -75,7 +74,7 @@ class Promise:
     is_right_ruled_out: bool | None
 
 
-def simulate_promises(  # noqa: PLR0913 - each is one side of the simulated world or of the method
+def simulate_promises(
     count: int,
     rng: np.random.Generator,
     *,

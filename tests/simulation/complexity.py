@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
-from mezzmark.engines.pixels import pixel_format_facts, planes_of
-from mezzmark.facts.errors import FootageError
+from mezzmark.engines.media.pixels import pixel_format_facts, planes_of
+from mezzmark.model.errors import FootageError
 
 LIMITED_BLACK_8BIT, LIMITED_SPAN_8BIT = 16, 219
 FULL_RANGE = 2

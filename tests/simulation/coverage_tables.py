@@ -11,9 +11,8 @@ import sys
 from collections.abc import Iterable, Sequence
 
 import numpy as np
-from simulation.tail_methods import METHODS
 
-from simulation.verdict_rates import measure_run_verdicts, measure_verdicts
+from mezzmark.statistics.power import rounds_to_find, rounds_to_show_equivalence
 from simulation.coverage import (
     Coverage,
     count_coverage,
@@ -23,8 +22,9 @@ from simulation.coverage import (
     tail_coverage,
     throughput_coverage,
 )
-from mezzmark.statistics.power import rounds_to_find, rounds_to_show_equivalence
 from simulation.session_worlds import SESSION_WORLDS, SessionPlan
+from simulation.tail_methods import METHODS
+from simulation.verdict_rates import measure_run_verdicts, measure_verdicts
 from simulation.worlds import WORLDS
 
 SEED = 20_261

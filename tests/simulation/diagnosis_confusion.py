@@ -12,8 +12,7 @@ from tempfile import TemporaryDirectory
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from fixtures.chart_trips import CATALOGUE, Confusion, confuse, send
-
-from mezzmark.facts.errors import MezzmarkError
+from mezzmark.model.errors import MezzmarkError
 
 AS_PLANTED = {"none": "no shift"}
 

@@ -18,7 +18,6 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from fixtures.fabricated_run import FRAME_COUNT, Fabrication, fabricate_manifest, many_encodings
-
 from mezzmark.store.run_store import MANIFEST_NAME, TRIALS_NAME
 
 SHAPES = {

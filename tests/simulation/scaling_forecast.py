@@ -10,8 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
-from mezzmark.decide.throughput_figures import grid_figures
-from mezzmark.facts.throughput import GridMeasurement
+from mezzmark.decide.estimate.observations import grid_figures
+from mezzmark.model.throughput import GridMeasurement
 from mezzmark.statistics.intervals import log_t_interval
 from mezzmark.statistics.scaling import fit_scaling
 from mezzmark.statistics.scaling_inference import predict_throughput

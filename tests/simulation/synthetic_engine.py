@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 
-from mezzmark.facts.jobs import (
+from mezzmark.model.jobs import (
     Answer,
     Broken,
     EncodeJob,
@@ -22,7 +22,7 @@ from mezzmark.facts.jobs import (
     Refused,
     ScrubJob,
 )
-from mezzmark.facts.records import (
+from mezzmark.model.records import (
     EncodeMeasurement,
     KernelMeasurement,
     Measurement,

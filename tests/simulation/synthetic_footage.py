@@ -2,11 +2,11 @@
 
 from fractions import Fraction
 
-from mezzmark.facts.encoding import ORIGINAL
-from mezzmark.facts.footage import ColourTags, MediaFacts
-from mezzmark.facts.jobs import MediaReference
-from mezzmark.facts.run import ClipManifest, MediaManifest
-from mezzmark.facts.scenario import Scenario
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.footage import ColourTags, MediaFacts
+from mezzmark.model.jobs import MediaReference
+from mezzmark.model.run import ClipManifest, MediaManifest
+from mezzmark.model.scenario import Scenario
 from mezzmark.runner.prepare import Footage, resolve_encodings
 
 _FRAME_RATE = Fraction(24)

@@ -4,9 +4,9 @@ import math
 
 import numpy as np
 import pytest
-from simulation.change_point_series import BEYOND, WORLDS, History, World, draw_changes
 
 from mezzmark.statistics.binomial import share_interval
+from simulation.change_point_series import BEYOND, WORLDS, History, World, draw_changes
 
 SEED = 11
 LENGTHS = (3, 4, 5, 8, 12, 20, 40)

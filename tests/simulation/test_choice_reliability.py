@@ -8,14 +8,13 @@ from typing import get_args
 import numpy as np
 import pytest
 
-from simulation.choice_rates import FIGURES, Noise, Promise, simulate_promises
-from mezzmark.decide.choose_columns import Column
-from mezzmark.decide.choose_draws import Likely, draw_figures
-from mezzmark.decide.choose_needs import judge_needs
-from mezzmark.decide.choose_question import Question
-from mezzmark.decide.rounds import estimate_tail_figure
-from mezzmark.facts.choosing import ChooseSettings, parse_need, parse_wishes
+from mezzmark.decide.choose.draws import Column, Likely, draw_figures
+from mezzmark.decide.choose.needs import judge_needs
+from mezzmark.decide.choose.question import Question
+from mezzmark.decide.estimate.rounds import estimate_tail_figure
+from mezzmark.model.request import ChooseSettings, parse_need, parse_wishes
 from mezzmark.statistics.binomial import share_interval
+from simulation.choice_rates import FIGURES, Noise, Promise, simulate_promises
 from simulation.worlds import WORLDS, World
 
 SEED = 11

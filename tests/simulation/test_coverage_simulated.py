@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from mezzmark.statistics.binomial import quantile_ranks
+from mezzmark.statistics.intervals import Interval, log_t_interval
 from simulation.coverage import (
     Coverage,
     count_coverage,
@@ -13,7 +14,6 @@ from simulation.coverage import (
     tail_coverage,
     throughput_coverage,
 )
-from mezzmark.statistics.intervals import Interval, log_t_interval
 from simulation.worlds import TRIAL_SD, WORLDS, World, drift_course
 
 SEED = 3

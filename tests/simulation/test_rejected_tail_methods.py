@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy import stats
+
 from simulation.tail_methods import METHODS, bca_limits, jackknife_error, leave_one_out
 
 LAW_SCHOOL = Path(__file__).parents[1] / "published" / "data" / "law_school.csv"

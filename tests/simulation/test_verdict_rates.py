@@ -5,11 +5,11 @@ import math
 import numpy as np
 import pytest
 
-from mezzmark.decide.judgement import Evidence, adjusted_verdicts
-from simulation.verdict_rates import measure_run_verdicts, measure_verdicts
+from mezzmark.decide.compare.judgement import Evidence, adjusted_verdicts
 from mezzmark.statistics.binomial import share_interval
 from mezzmark.statistics.paired import paired_change
 from simulation.session_worlds import SESSION_WORLDS, Order, SessionPlan
+from simulation.verdict_rates import measure_run_verdicts, measure_verdicts
 
 SEED = 4
 ORDERS: tuple[Order, ...] = ("in turn", "one after the other")

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from mezzmark.decide.judgement import Evidence, adjusted_verdicts
+from mezzmark.decide.compare.judgement import Evidence, adjusted_verdicts
 from mezzmark.statistics.binomial import share_interval
 from mezzmark.statistics.intervals import Interval
 from mezzmark.statistics.paired import paired_change, run_level_change

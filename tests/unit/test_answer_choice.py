@@ -4,12 +4,12 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+
 from fixtures.fabricated_run import THREE, FabricatedEncoding, Fabrication, Spread, fabricate_run
 from fixtures.fabricated_throughput import delivery_trial, grid_trial, ingest_trial
-
-from mezzmark.decide.answer import NEXT_STEP, Answer, answer_in_words
-from mezzmark.decide.answer_price import encode_time_text
-from mezzmark.facts.choosing import ChooseSettings
+from mezzmark.model.request import ChooseSettings
+from mezzmark.report.prose.answer import NEXT_STEP, Answer, answer_in_words
+from mezzmark.report.prose.cost import encode_time_text
 from mezzmark.report.view import RunView, view_run
 from mezzmark.store.run_store import read_run
 

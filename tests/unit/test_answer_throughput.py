@@ -1,12 +1,12 @@
 """What is said of ingest and delivery names the setting where several were measured."""
 
 import pytest
-from fixtures.fabricated_throughput import delivery_trial, ingest_trial
 
-from mezzmark.decide.answer_throughput import throughput_sentences
-from mezzmark.decide.observations import observe
-from mezzmark.facts.cells import Cell
-from mezzmark.facts.records import Trial
+from fixtures.fabricated_throughput import delivery_trial, ingest_trial
+from mezzmark.decide.estimate.observations import observe
+from mezzmark.model.cell import Cell
+from mezzmark.model.records import Trial
+from mezzmark.report.prose.cost import throughput_sentences
 
 ROUNDS = range(4)
 

@@ -4,6 +4,7 @@ import re
 from dataclasses import replace
 
 import pytest
+
 from fixtures.fabricated_run import (
     EIGHT,
     HOSTILE_NAMES,
@@ -13,14 +14,13 @@ from fixtures.fabricated_run import (
     Spread,
     fabricate_run,
 )
-
-from mezzmark.decide.answer import Answer, answer_from, answer_in_words
-from mezzmark.decide.answer_picture import picture_sentences
-from mezzmark.decide.diagnosis import Diagnosis
-from mezzmark.decide.fidelity import EncodingFidelity
-from mezzmark.decide.wording import estimate_text, list_text, number_text, shown_name
-from mezzmark.facts.cells import Cell
-from mezzmark.facts.estimates import CellSummary, Estimate
+from mezzmark.decide.picture.diagnosis import Diagnosis
+from mezzmark.decide.picture.fidelity import EncodingFidelity
+from mezzmark.model.cell import Cell
+from mezzmark.model.estimate import CellSummary, Estimate
+from mezzmark.report.prose.answer import Answer, answer_from, answer_in_words
+from mezzmark.report.prose.numbers import estimate_text, list_text, number_text, shown_name
+from mezzmark.report.prose.picture import picture_sentences
 
 CALM = Spread(sample=0.1, trial=0.005, round=0.02)
 

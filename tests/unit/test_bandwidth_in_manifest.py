@@ -4,13 +4,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from fixtures.fabricated_run import fabricate_run
-
-from mezzmark.facts.bandwidth import BandwidthFacts, BandwidthPoint
-from mezzmark.facts.jobs import Answer, BandwidthJob, Broken, Carried, Job
-from mezzmark.facts.run import Manifest
-from mezzmark.facts.throughput import GridSettings
-from mezzmark.host_linux import count_numa_nodes
-from mezzmark.runner.manifest import add_bandwidth
+from mezzmark.host.linux import count_numa_nodes
+from mezzmark.model.jobs import Answer, BandwidthJob, Broken, Carried, Job
+from mezzmark.model.run import BandwidthFacts, BandwidthPoint, Manifest
+from mezzmark.model.throughput import GridSettings
+from mezzmark.runner.start import add_bandwidth
 
 
 def _manifest(*, has_grid: bool, core_count: int = 6) -> Manifest:

@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from mezzmark.facts.errors import ScenarioError
+from mezzmark.model.errors import ScenarioError
 from mezzmark.runner.prepare import resolve_encodings
-from mezzmark.store.scenario_file import read_scenario
+from mezzmark.store.toml_files import read_scenario
 
 GOOD = """\
 name = "probe"

@@ -4,7 +4,7 @@ from fractions import Fraction
 
 import pytest
 
-from mezzmark.facts.catalogue import (
+from mezzmark.model.catalogue.core import (
     ENTRIES,
     catalogue_names,
     check_combination,
@@ -12,9 +12,8 @@ from mezzmark.facts.catalogue import (
     find_encoding,
     resolve_custom,
 )
-from mezzmark.facts.catalogue_entry import CatalogueEntry
-from mezzmark.facts.encoding import CustomEncoding
-from mezzmark.facts.errors import EncodingError
+from mezzmark.model.encoding import CatalogueEntry, CustomEncoding
+from mezzmark.model.errors import EncodingError
 
 CONTAINERS = ("mov", "mp4", "mkv", "mxf", "avi", "nut")
 PIXEL_FORMATS = sorted({name for entry in ENTRIES for name in entry.pixel_formats})

@@ -4,11 +4,11 @@ from itertools import pairwise
 
 import pytest
 
-from mezzmark.facts.choice import JudgedEncoding, Status
-from mezzmark.facts.choosing_figures import FigureName, parse_figure
-from mezzmark.facts.estimates import Estimate
-from mezzmark.report.figure_choice_points import ChoicePlane, ChoicePoint, pareto_points
-from mezzmark.report.rows import LABEL_GAP_IN, place_labels
+from mezzmark.decide.choose.choice import JudgedEncoding, Status
+from mezzmark.model.estimate import Estimate
+from mezzmark.model.figures import FigureName, parse_figure
+from mezzmark.report.figures.choice_points import ChoicePlane, ChoicePoint, pareto_points
+from mezzmark.report.figures.rows import LABEL_GAP_IN, place_labels
 
 WAIT = parse_figure("scrub.jump.p50_ms", where="test")
 RATE = parse_figure("bitrate_bps", where="test")

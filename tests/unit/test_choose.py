@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
+
 from fixtures.fabricated_run import (
     EIGHT,
     THREE,
@@ -14,21 +15,18 @@ from fixtures.fabricated_run import (
     Spread,
     fabricate_run,
 )
-
-from mezzmark.decide.choose import choose_among, choose_encoding
-from mezzmark.decide.choose_columns import Column
-from mezzmark.decide.choose_draws import draw_figures
-from mezzmark.decide.choose_flip_words import flip_sentences
-from mezzmark.decide.choose_question import Question, settings_for
-from mezzmark.decide.choose_traits import describe_pixel_format
-from mezzmark.decide.choose_words import findings, headline
-from mezzmark.facts.choice import Choice, Flip
-from mezzmark.facts.choosing import ChooseSettings, parse_wishes
-from mezzmark.facts.choosing_figures import parse_figure
-from mezzmark.facts.encoding import ORIGINAL
-from mezzmark.facts.errors import RunError, ScenarioError
-from mezzmark.facts.records import Trial
-from mezzmark.facts.run import Manifest
+from mezzmark.decide.choose.choice import Choice, Flip
+from mezzmark.decide.choose.choose import choose_among, choose_encoding
+from mezzmark.decide.choose.draws import Column, draw_figures
+from mezzmark.decide.choose.needs import describe_pixel_format
+from mezzmark.decide.choose.question import Question, settings_for
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.errors import RunError, ScenarioError
+from mezzmark.model.figures import parse_figure
+from mezzmark.model.records import Trial
+from mezzmark.model.request import ChooseSettings, parse_wishes
+from mezzmark.model.run import Manifest
+from mezzmark.report.prose.choice import findings, flip_sentences, headline
 
 QUIET = Spread(sample=0.05, trial=0.004, round=0.05)
 """Rounds that differ by 5 %, but hardly between encodings: what pairing is for."""

@@ -5,10 +5,10 @@ from typing import get_args
 import pytest
 from pydantic import ValidationError
 
-from mezzmark.facts.choosing import ChooseSettings, parse_need, parse_wish, parse_wishes
-from mezzmark.facts.choosing_figures import SCRUB_PATTERNS, figure_names, parse_figure
-from mezzmark.facts.errors import ScenarioError
-from mezzmark.facts.scenario import Pattern
+from mezzmark.model.errors import ScenarioError
+from mezzmark.model.figures import SCRUB_PATTERNS, figure_names, parse_figure
+from mezzmark.model.request import ChooseSettings, parse_need, parse_wish, parse_wishes
+from mezzmark.model.scenario import Pattern
 
 
 def test_patterns_are_the_scenarios_own() -> None:

@@ -2,19 +2,19 @@
 
 import numpy as np
 import pytest
-from fixtures.fabricated_run import THREE, FabricatedEncoding, Fabrication, fabricate_run
 from test_choose import TWO, choose, made, without
 
+from fixtures.fabricated_run import THREE, FabricatedEncoding, Fabrication, fabricate_run
 from mezzmark.cli.choose_view import print_choice
-from mezzmark.decide.choose_words import findings, headline, rounds_text
-from mezzmark.decide.estimates import pool_clips
-from mezzmark.decide.observations import observe
-from mezzmark.facts.choosing import ChooseSettings
-from mezzmark.facts.choosing_scenario import choosing_warnings, list_unmeasured
-from mezzmark.facts.encoding import CustomEncoding
-from mezzmark.facts.fidelity import FidelitySettings
-from mezzmark.facts.scenario import EncodeSettings, Scenario, ScrubSettings
-from mezzmark.facts.throughput import GridSettings
+from mezzmark.decide.choose.question import choosing_warnings, list_unmeasured
+from mezzmark.decide.estimate.observations import observe
+from mezzmark.decide.estimate.pooling import pool_clips
+from mezzmark.model.encoding import CustomEncoding
+from mezzmark.model.fidelity import FidelitySettings
+from mezzmark.model.request import ChooseSettings
+from mezzmark.model.scenario import EncodeSettings, Scenario, ScrubSettings
+from mezzmark.model.throughput import GridSettings
+from mezzmark.report.prose.choice import findings, headline, rounds_text
 from mezzmark.report.view import view_run
 
 COLOUR = "fidelity.delta_e_max <= 1"

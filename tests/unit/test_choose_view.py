@@ -5,13 +5,13 @@ import json
 from pathlib import Path
 
 import pytest
-from fixtures.fabricated_run import HOSTILE_NAMES, FabricatedEncoding, Fabrication, fabricate_run
 from typer.testing import CliRunner
 
 import mezzmark
+from fixtures.fabricated_run import HOSTILE_NAMES, FabricatedEncoding, Fabrication, fabricate_run
 from mezzmark.cli.app import app
-from mezzmark.facts.choosing import ChooseSettings
-from mezzmark.facts.errors import RunError, ScenarioError
+from mezzmark.model.errors import RunError, ScenarioError
+from mezzmark.model.request import ChooseSettings
 from mezzmark.store.run_store import append_trial, create_run
 
 ENCODINGS = (

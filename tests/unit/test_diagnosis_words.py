@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
-from fixtures.fabricated_fidelity import EXPECTED, reading
 
-from mezzmark.decide.diagnosis import diagnose, visibility_words
-from mezzmark.decide.signatures import signatures
+from fixtures.fabricated_fidelity import EXPECTED, reading
+from mezzmark.decide.picture.diagnosis import diagnose, visibility_words
+from mezzmark.decide.picture.signatures import signatures
 
 SIGNATURES = signatures(matrix="BT.709")
 

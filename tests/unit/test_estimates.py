@@ -5,21 +5,21 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from fixtures.fabricated_run import EIGHT, FabricatedEncoding, Fabrication, Spread, fabricate_run
 from scipy import stats
 
-from mezzmark.decide.estimates import (
+from fixtures.fabricated_run import EIGHT, FabricatedEncoding, Fabrication, Spread, fabricate_run
+from mezzmark.decide.estimate.observations import Observation, observe
+from mezzmark.decide.estimate.pooling import (
     compare_cells,
     compare_groups,
     pool_clips,
     summarise_cells,
     worst_relative_half_width,
 )
-from mezzmark.decide.observations import Observation, observe
-from mezzmark.decide.ranking import rank_encodings, setting_of
-from mezzmark.facts.cells import Cell
-from mezzmark.facts.estimates import CellSummary
-from mezzmark.facts.records import EncodeMeasurement, Proof, ScrubMeasurement, Trial
+from mezzmark.decide.estimate.ranking import rank_encodings, setting_of
+from mezzmark.model.cell import Cell
+from mezzmark.model.estimate import CellSummary
+from mezzmark.model.records import EncodeMeasurement, Proof, ScrubMeasurement, Trial
 
 SCRUB = Cell(task="scrub", clip="c", encoding="e", pattern="jump", policy="roll")
 ENCODE = Cell(task="encode", clip="c", encoding="e")

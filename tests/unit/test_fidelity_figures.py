@@ -4,20 +4,20 @@ import math
 
 import numpy as np
 import pytest
-from fixtures.fabricated_fidelity import EXPECTED, generation, reading, trial
 
-from mezzmark.decide.choose_evidence import QUALITY_CAP_DB, quality_value
-from mezzmark.decide.fidelity import compare_ladders, judge_encodings, rungs
-from mezzmark.decide.quality_figures import generation_figures, quality_words
-from mezzmark.decide.tag_words import (
+from fixtures.fabricated_fidelity import EXPECTED, generation, reading, trial
+from mezzmark.decide.choose.evidence import QUALITY_CAP_DB, quality_value
+from mezzmark.decide.picture.fidelity import compare_ladders, judge_encodings, rungs
+from mezzmark.decide.picture.quality import generation_figures, quality_words
+from mezzmark.model.catalogue.core import find_encoding
+from mezzmark.model.fidelity import TagSurvival
+from mezzmark.model.file_warnings import tag_contradictions
+from mezzmark.model.footage import ColourTags
+from mezzmark.report.prose.picture import (
     consequence_words,
     lost_tags,
     tag_verdicts,
 )
-from mezzmark.facts.catalogue import find_encoding
-from mezzmark.facts.fidelity import TagSurvival
-from mezzmark.facts.footage import ColourTags
-from mezzmark.facts.tag_contradictions import tag_contradictions
 
 
 def test_means_worst_and_percentiles() -> None:

@@ -5,12 +5,12 @@ import re
 
 import numpy as np
 import pytest
+
 from fixtures.fabricated_fidelity import EXPECTED, generation, reading, trial, worst_frame
 from fixtures.figure_marks import marks
-
-from mezzmark.decide.fidelity import EncodingFidelity, judge_encodings
-from mezzmark.report.fidelity_marks import generation_psnr, generation_words, rate_words
-from mezzmark.report.fidelity_pictures import fidelity_pictures
+from mezzmark.decide.picture.fidelity import EncodingFidelity, judge_encodings
+from mezzmark.report.figures.fidelity import generation_psnr, generation_words, rate_words
+from mezzmark.report.sections.fidelity import fidelity_pictures
 
 T_OF_2_DEGREES = 4.302653
 """97.5 % point of Student's t, from its table."""

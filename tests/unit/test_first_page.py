@@ -5,20 +5,19 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from fixtures.fabricated_run import THREE, FabricatedEncoding, Fabrication, Spread, fabricate_run
 from matplotlib.figure import Figure
 
+from fixtures.fabricated_run import THREE, FabricatedEncoding, Fabrication, Spread, fabricate_run
 from mezzmark import api
-from mezzmark.decide.ranking import Ranking
-from mezzmark.facts.run import ClipManifest
-from mezzmark.facts.scenario import Scenario
-from mezzmark.report.background import method_sentences
-from mezzmark.report.context import run_contexts
-from mezzmark.report.figure_latency import draw_latency
-from mezzmark.report.footage_words import footage_words
-from mezzmark.report.look import colour, own_look
-from mezzmark.report.role_legend import role_words
-from mezzmark.report.tables import ranking_table
+from mezzmark.decide.estimate.ranking import Ranking
+from mezzmark.model.run import ClipManifest
+from mezzmark.model.scenario import Scenario
+from mezzmark.report.figures.latency import draw_latency
+from mezzmark.report.figures.theme import colour, own_look, role_words
+from mezzmark.report.prose.scenario import footage_words
+from mezzmark.report.sections.background import method_sentences
+from mezzmark.report.sections.context import run_contexts
+from mezzmark.report.tables.table import ranking_table
 from mezzmark.report.view import RunView, view_run
 
 CALM = Spread(sample=0.1, trial=0.005, round=0.02)

@@ -5,7 +5,7 @@ import io
 import pytest
 from rich.console import Console
 
-from mezzmark.cli.fitted_table import print_fitted
+from mezzmark.cli.terminal_table import print_fitted
 
 HEADINGS = ("encoding", "best", "median time to picture", "encode speed")
 ROWS = (

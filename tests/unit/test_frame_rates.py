@@ -4,8 +4,7 @@ from fractions import Fraction
 
 import pytest
 
-from mezzmark.facts.footage import FrameIndex
-from mezzmark.facts.frame_rates import constant_rate, is_constant_rate, standard_rate
+from mezzmark.model.footage import FrameIndex, constant_rate, is_constant_rate, standard_rate
 
 MILLISECOND = Fraction(1, 1000)
 

@@ -2,16 +2,15 @@
 
 import numpy as np
 import pytest
+
 from fixtures.fabricated_run import fabricate_host
 from fixtures.fabricated_throughput import SECOND, finished_trial
-
-from mezzmark.decide.grid import judge_grid, limiting_core_count, machine_speedup_limit
-from mezzmark.decide.ingest_prediction import predict_ingests
-from mezzmark.facts.bandwidth import BandwidthFacts, BandwidthPoint
-from mezzmark.facts.cells import ALL_CLIPS, Cell
-from mezzmark.facts.records import Trial
-from mezzmark.facts.run import HostFacts
-from mezzmark.facts.throughput import GridMeasurement, IngestMeasurement
+from mezzmark.decide.throughput.grid import judge_grid, limiting_core_count, machine_speedup_limit
+from mezzmark.decide.throughput.prediction import predict_ingests
+from mezzmark.model.cell import ALL_CLIPS, Cell
+from mezzmark.model.records import Trial
+from mezzmark.model.run import BandwidthFacts, BandwidthPoint, HostFacts
+from mezzmark.model.throughput import GridMeasurement, IngestMeasurement
 
 FRAMES = 1000
 

@@ -5,16 +5,15 @@ from pathlib import Path
 
 import pytest
 
-from mezzmark import host
-from mezzmark.facts.run import HostFacts
-from mezzmark.host import (
+from mezzmark.host import common as host
+from mezzmark.host.common import (
     HostWatch,
     cpu_shares,
     read_host_facts,
     read_host_moment,
     read_process_facts,
 )
-from mezzmark.host_linux import (
+from mezzmark.host.linux import (
     parse_core_quota,
     parse_cpu_model,
     parse_driver_version,
@@ -25,6 +24,7 @@ from mezzmark.host_linux import (
     read_throttle_count,
     read_turbo,
 )
+from mezzmark.model.run import HostFacts
 
 X86 = "processor\t: 0\nmodel name\t: Some CPU @ 3.00GHz\nflags\t\t: fpu vme hypervisor lahf_lm\n"
 ARM = "processor\t: 0\nBogoMIPS\t: 108.00\nFeatures\t: fp asimd\n\nModel\t\t: Board 5 Rev 1.0\n"

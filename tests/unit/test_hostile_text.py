@@ -7,17 +7,17 @@ import re
 from xml.etree import ElementTree
 
 import pandas as pd
-from fixtures.fabricated_run import FabricatedEncoding, Fabrication, fabricate_run
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
+from fixtures.fabricated_run import FabricatedEncoding, Fabrication, fabricate_run
 from mezzmark.cli.progress import _bar_on, _BarView, _LineView
-from mezzmark.decide.regress import compare_runs
-from mezzmark.decide.wording import markdown_text, shown_name, visible_text
-from mezzmark.facts.cells import Cell
-from mezzmark.report import regression
-from mezzmark.report.plain_csv import FORMULA_STARTS, csv_bytes, guard, unguard
+from mezzmark.decide.compare.regress import compare_runs
+from mezzmark.model.cell import Cell
+from mezzmark.report.export.files import FORMULA_STARTS, csv_bytes, guard, unguard
+from mezzmark.report.prose.numbers import markdown_text, shown_name, visible_text
+from mezzmark.report.tables import regression
 from mezzmark.runner.events import CellGivenUp, TrialStarted
 from mezzmark.store.run_store import Run
 

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from mezzmark.engines import cache
-from mezzmark.engines.cache import (
+from mezzmark.engines.media import cache
+from mezzmark.engines.media.cache import (
     CacheEntry,
     MadeMedia,
     cache_key,
@@ -18,8 +18,8 @@ from mezzmark.engines.cache import (
     fetch_entry,
     find_entry,
 )
-from mezzmark.facts.errors import DiskFullError
-from mezzmark.facts.footage import FrameIndex, Recipe
+from mezzmark.model.errors import DiskFullError
+from mezzmark.model.footage import FrameIndex, Recipe
 from mezzmark.own_files import make_marked_folder
 
 INDEX = FrameIndex(

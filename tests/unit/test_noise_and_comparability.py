@@ -1,18 +1,18 @@
 """Which trials are flagged and why, and what keeps two runs from being compared."""
 
 import pytest
+
 from fixtures.fabricated_run import Fabrication, fabricate_manifest
 from fixtures.two_sides import ENCODE, QUIET, SCRUB, build_run
-
-from mezzmark.decide.comparability import (
+from mezzmark.decide.machine.identity import (
     describe_host_changes,
     describe_unlikeness,
     is_other_machine,
 )
-from mezzmark.decide.noise import flag_trials, summarise_causes
-from mezzmark.facts.cells import ALL_CLIPS
-from mezzmark.facts.records import HostMoment, ProcessFacts, Trial
-from mezzmark.facts.run import Manifest
+from mezzmark.decide.machine.noise import flag_trials, summarise_causes
+from mezzmark.model.cell import ALL_CLIPS
+from mezzmark.model.records import HostMoment, ProcessFacts, Trial
+from mezzmark.model.run import Manifest
 
 
 def trials_with(round_index: int, moment: HostMoment, usual: HostMoment) -> tuple[Trial, ...]:

@@ -4,10 +4,10 @@ from collections import Counter
 
 import pytest
 
-from mezzmark.facts.cells import ALL_CLIPS, KERNEL_CLIP, Cell
-from mezzmark.facts.encoding import ORIGINAL
-from mezzmark.facts.footage import ClipSpec, Recipe
-from mezzmark.facts.scenario import EncodeSettings, Scenario, ScrubSettings
+from mezzmark.model.cell import ALL_CLIPS, KERNEL_CLIP, Cell
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.footage import ClipSpec, Recipe
+from mezzmark.model.scenario import EncodeSettings, Scenario, ScrubSettings
 from mezzmark.runner.plan import plan_cells, plan_round
 
 CLIPS = ("a", "b")

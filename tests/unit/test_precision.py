@@ -4,19 +4,19 @@ import math
 from statistics import stdev
 
 import pytest
-from fixtures.fabricated_run import Fabrication, Spread, fabricate_run
 from scipy import stats
 
-from mezzmark.decide.observations import observe
-from mezzmark.decide.precision import (
+from fixtures.fabricated_run import Fabrication, Spread, fabricate_run
+from mezzmark.decide.estimate.observations import observe
+from mezzmark.decide.estimate.precision import (
     MOST_MORE_ROUNDS,
     describe_precision,
     measure_spreads,
     plan_precision,
     width_text,
 )
-from mezzmark.facts.records import Trial
-from mezzmark.facts.run import Manifest
+from mezzmark.model.records import Trial
+from mezzmark.model.run import Manifest
 
 CALM = Spread(sample=0.01, trial=0.01, round=0.0)
 

@@ -5,10 +5,11 @@ from pathlib import Path
 
 import pytest
 
-from mezzmark.engines import frame_index, media
-from mezzmark.facts.errors import DiskFullError, FootageError, InterruptedRunError
-from mezzmark.facts.footage import ClipSpec, FrameIndex, Recipe
-from mezzmark.facts.jobs import (
+from mezzmark.engines.media import frame_index
+from mezzmark.engines.media import probe as media
+from mezzmark.model.errors import DiskFullError, FootageError, InterruptedRunError
+from mezzmark.model.footage import ClipSpec, FrameIndex, Recipe
+from mezzmark.model.jobs import (
     Advance,
     Broken,
     MediaReference,
@@ -17,10 +18,14 @@ from mezzmark.facts.jobs import (
     PrepareOwnJob,
     Refused,
 )
-from mezzmark.facts.scenario import EncodeSettings, Scenario
+from mezzmark.model.scenario import EncodeSettings, Scenario
 from mezzmark.runner.events import LeftOut, Preparing
-from mezzmark.runner.footage_files import expand_files, name_own_clips
-from mezzmark.runner.prepare import median_keyframe_interval, prepare_footage
+from mezzmark.runner.prepare import (
+    expand_files,
+    median_keyframe_interval,
+    name_own_clips,
+    prepare_footage,
+)
 from simulation.synthetic_footage import synthetic_footage
 
 REFUSED = Refused(where="vc3", what="no such size", remedy="Choose another.", exit_code=26)

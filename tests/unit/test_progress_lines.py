@@ -6,8 +6,8 @@ import pytest
 from rich.console import Console
 
 from mezzmark.cli.progress import _LineView, forecast_text
-from mezzmark.facts.cells import Cell
-from mezzmark.facts.records import Trial
+from mezzmark.model.cell import Cell
+from mezzmark.model.records import Trial
 from mezzmark.runner.events import (
     Event,
     LeftOut,

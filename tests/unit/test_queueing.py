@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 
-from mezzmark.decide.queueing import (
+from mezzmark.decide.size.queue import (
     COUNTED_DAYS,
     WARM_UP_DAYS,
     draw_cards,
     simulate_queue,
     simulate_shop,
 )
-from mezzmark.facts.shop import Camera, Shop
+from mezzmark.model.shop import Camera, Shop
 from mezzmark.statistics.intervals import Interval, t_interval
 
 REPLICATES = 100
@@ -126,7 +126,7 @@ def test_a_late_card_is_one_beyond_the_turnaround() -> None:
 def test_the_first_days_do_not_count(monkeypatch: pytest.MonkeyPatch) -> None:
     """Waits of the warm-up days, when the queue began empty, enter no figure."""
     monkeypatch.setattr(
-        "mezzmark.decide.queueing.simulate_queue",
+        "mezzmark.decide.size.queue.simulate_queue",
         lambda arrivals, services, machine_count: np.where(
             arrivals < 24 * WARM_UP_DAYS, 1000.0, 1.0
         ),

@@ -4,15 +4,15 @@ import math
 
 import numpy as np
 import pytest
-from fixtures.fabricated_run import THREE, Fabrication, fabricate_manifest, fabricate_run
 from scipy import stats
-from fixtures.two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB, Run, build_run
 
-from mezzmark.decide.machine_state import judge_machine
-from mezzmark.decide.regress import compare_runs
-from mezzmark.decide.verdicts import RegressionReport, overall_verdict
-from mezzmark.facts.cells import Cell
-from mezzmark.facts.records import HostMoment
+from fixtures.fabricated_run import THREE, Fabrication, fabricate_manifest, fabricate_run
+from fixtures.two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB, Run, build_run
+from mezzmark.decide.compare.regress import compare_runs
+from mezzmark.decide.compare.verdicts import RegressionReport, overall_verdict
+from mezzmark.decide.machine.state import judge_machine
+from mezzmark.model.cell import Cell
+from mezzmark.model.records import HostMoment
 
 OTHER = QUIET[::-1]
 """The same eight logs in another order: another quiet machine, mean difference 0."""

@@ -6,11 +6,11 @@ from xml.etree import ElementTree
 import pytest
 
 from mezzmark.cli.regression_view import print_regression
-from mezzmark.decide.regress_words import summarise_regression
-from mezzmark.decide.verdicts import CellVerdict, RegressionReport
-from mezzmark.facts.cells import Cell
-from mezzmark.facts.estimates import Estimate
-from mezzmark.report.regression import (
+from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport
+from mezzmark.model.cell import Cell
+from mezzmark.model.estimate import Estimate
+from mezzmark.report.prose.regress import summarise_regression
+from mezzmark.report.tables.regression import (
     as_json,
     as_junit,
     as_markdown,

@@ -8,7 +8,7 @@ import pytest
 from test_report_page import SMALL, all_bytes, lay_run
 
 from mezzmark import own_files
-from mezzmark.facts.errors import DestinationError, DiskFullError
+from mezzmark.model.errors import DestinationError, DiskFullError
 from mezzmark.report.destination import marked_page, refuse_foreign_files, report_folder
 from mezzmark.report.page import write_report
 

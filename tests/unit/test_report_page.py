@@ -15,6 +15,7 @@ from pathlib import Path
 import matplotlib as mpl
 import numpy as np
 import pytest
+
 from fixtures.fabricated_run import (
     EIGHT,
     HOSTILE_NAMES,
@@ -23,9 +24,8 @@ from fixtures.fabricated_run import (
     Fabrication,
     fabricate_run,
 )
-
-from mezzmark.decide.estimates import summarise_cells
-from mezzmark.facts.errors import DestinationError, RunError, ScenarioError
+from mezzmark.decide.estimate.pooling import summarise_cells
+from mezzmark.model.errors import DestinationError, RunError, ScenarioError
 from mezzmark.report.page import ReportPaths, markdown_text, write_report
 from mezzmark.store.run_store import TRIALS_NAME, create_run, read_run
 

@@ -5,17 +5,16 @@ from pathlib import Path
 import pytest
 
 import mezzmark
-from mezzmark.facts.errors import ScenarioError, UsageError
-from mezzmark.facts.footage import ClipSpec
-from mezzmark.facts.round_limits import ROUNDS_RULE, limit_warnings
-from mezzmark.facts.scenario import Scenario
-from mezzmark.host_clock import Clock
+from mezzmark.host.common import Clock
+from mezzmark.model.errors import ScenarioError, UsageError
+from mezzmark.model.footage import ClipSpec
+from mezzmark.model.scenario import ROUNDS_RULE, Scenario, limit_warnings
 from mezzmark.runner.demo import plan_demo
-from mezzmark.runner.manifest import describe_run
-from simulation.synthetic_footage import synthetic_footage
-from mezzmark.store.resumption import AskedLimits, limit_scenario, plan_measurement
+from mezzmark.runner.request import AskedLimits, limit_scenario, plan_measurement
+from mezzmark.runner.start import describe_run
 from mezzmark.store.run_store import create_run
-from mezzmark.store.scenario_file import read_scenario
+from mezzmark.store.toml_files import read_scenario
+from simulation.synthetic_footage import synthetic_footage
 
 
 @pytest.fixture

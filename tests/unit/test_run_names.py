@@ -5,20 +5,20 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from fixtures.fabricated_run import Fabrication, fabricate_manifest
 from fixtures.two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB, Run, build_run
-
-from mezzmark.decide.absence import absence_reasons, describe_clips
-from mezzmark.decide.choose_parts import refuse_unlike_runs
-from mezzmark.decide.regress import compare_runs
-from mezzmark.decide.run_names import run_names
-from mezzmark.decide.sizing import size_encodings
-from mezzmark.facts.cells import Cell
-from mezzmark.facts.errors import RunError
-from mezzmark.facts.records import Trial
-from mezzmark.facts.run import Manifest
+from mezzmark.decide.choose.parts import refuse_unlike_runs
+from mezzmark.decide.compare.matching import absence_reasons, describe_clips
+from mezzmark.decide.compare.regress import compare_runs
+from mezzmark.decide.estimate.complete_rounds import run_names
+from mezzmark.decide.size.sizing import size_encodings
+from mezzmark.model.cell import Cell
+from mezzmark.model.errors import RunError
+from mezzmark.model.records import Trial
+from mezzmark.model.run import Manifest
 from mezzmark.store.shipped import find_scenario
-from mezzmark.store.shop_file import read_shop
+from mezzmark.store.toml_files import read_shop
 
 IDS = ("7e537b2284474cf285318cced32006e3", "99ce642f09588194784b130bd20ad977")
 

@@ -6,13 +6,13 @@ import os
 from pathlib import Path
 
 import pytest
-from fixtures.fabricated_run import Fabrication, fabricate_run
 
+from fixtures.fabricated_run import Fabrication, fabricate_run
 from mezzmark import own_files
-from mezzmark.facts.errors import DestinationError, DiskFullError, RunError
-from mezzmark.facts.footage import ClipSpec
-from mezzmark.facts.records import Trial
-from mezzmark.facts.run import Manifest
+from mezzmark.model.errors import DestinationError, DiskFullError, RunError
+from mezzmark.model.footage import ClipSpec
+from mezzmark.model.records import Trial
+from mezzmark.model.run import Manifest
 from mezzmark.own_files import MARKER_NAME
 from mezzmark.store import run_store
 from mezzmark.store.run_identity import describe_differences, refuse_other_run

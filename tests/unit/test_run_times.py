@@ -4,13 +4,13 @@ import math
 from datetime import UTC, datetime, timedelta
 
 import pytest
+
 from fixtures.fabricated_run import Fabrication, fabricate_manifest
 from fixtures.two_sides import ENCODE, QUIET, SCRUB, Run, build_run
-
-from mezzmark.decide.evidence import choose_design
-from mezzmark.decide.regress import compare_runs
-from mezzmark.decide.run_times import shared_fraction
-from mezzmark.facts.records import Trial
+from mezzmark.decide.compare.evidence import choose_design
+from mezzmark.decide.compare.regress import compare_runs
+from mezzmark.decide.machine.run_times import shared_fraction
+from mezzmark.model.records import Trial
 
 START = datetime(2026, 3, 1, 10, 0, tzinfo=UTC)
 PLUS_10 = math.log(1.10)

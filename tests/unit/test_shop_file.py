@@ -6,9 +6,9 @@ import pytest
 from typer.testing import CliRunner
 
 from mezzmark.cli.app import app
-from mezzmark.facts.errors import ScenarioError
-from mezzmark.facts.shop import Camera, Shop
-from mezzmark.store.shop_file import read_shop
+from mezzmark.model.errors import ScenarioError
+from mezzmark.model.shop import Camera, Shop
+from mezzmark.store.toml_files import read_shop
 
 EXAMPLE = Path(__file__).parents[2] / "scenarios" / "shops" / "shop-example.toml"
 

@@ -5,20 +5,18 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from fixtures.fabricated_run import FabricatedEncoding, Fabrication, Spread, fabricate_run
 
-from mezzmark.decide.draws import Drawn, combine, draw_estimate, estimate_drawn, exactly
-from mezzmark.decide.machines_needed import find_machines_needed
-from mezzmark.decide.other_machines import predict_ingest
-from mezzmark.decide.sizing import size_encodings
-from mezzmark.facts.cells import Cell
-from mezzmark.facts.errors import RunError
-from mezzmark.facts.estimates import Estimate
-from mezzmark.facts.records import Trial
-from mezzmark.facts.run import Manifest
-from mezzmark.facts.shop import Camera, Shop, list_assumptions
-from mezzmark.facts.sizing import EncodingSizing, SizingResult
-from mezzmark.facts.throughput import GridMeasurement
+from fixtures.fabricated_run import FabricatedEncoding, Fabrication, Spread, fabricate_run
+from mezzmark.decide.estimate.draws import Drawn, combine, draw_estimate, estimate_drawn, exactly
+from mezzmark.decide.size.machines import find_machines_needed, predict_ingest
+from mezzmark.decide.size.sizing import EncodingSizing, SizingResult, size_encodings
+from mezzmark.model.cell import Cell
+from mezzmark.model.errors import RunError
+from mezzmark.model.estimate import Estimate
+from mezzmark.model.records import Trial
+from mezzmark.model.run import Manifest
+from mezzmark.model.shop import Camera, Shop, list_assumptions
+from mezzmark.model.throughput import GridMeasurement
 from mezzmark.statistics.scaling import fit_scaling
 
 CLIPS = ("street", "forest", "face")

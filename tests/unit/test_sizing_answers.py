@@ -1,9 +1,9 @@
 """Yes, no and cannot tell of sizing, from intervals set by hand."""
 
 import pytest
-from fixtures.made_sizing import SHOP, made
 
-from mezzmark.decide.sizing_answers import (
+from fixtures.made_sizing import SHOP, made
+from mezzmark.decide.size.answers import (
     has_late_cards_alone,
     keeps_up,
     meets_deadline,
@@ -11,7 +11,7 @@ from mezzmark.decide.sizing_answers import (
     pays_off,
     saves_nothing,
 )
-from mezzmark.facts.shop import Camera
+from mezzmark.model.shop import Camera
 
 
 @pytest.mark.parametrize(

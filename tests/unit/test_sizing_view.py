@@ -3,11 +3,10 @@
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from fixtures.made_sizing import made, made_encoding, made_result
 
-from mezzmark.cli.sizing_view import print_sizing, summary_lines
-from mezzmark.cli.whole_words import wrap_whole
-from mezzmark.report.sizing_summary import summarise_sizing
+from fixtures.made_sizing import made, made_encoding, made_result
+from mezzmark.cli.size_view import print_sizing, summary_lines, wrap_whole
+from mezzmark.report.tables.size import summarise_sizing
 
 NAMES = ("mjpeg-fine", "avc-intra-fast", "rdd36-lt-fast", "vc3-lb")
 RESULT = made_result(

@@ -3,11 +3,10 @@
 from itertools import product
 
 import pytest
-from fixtures.made_sizing import SHOP, made, made_encoding, made_result
 
-from mezzmark.facts.sizing import CorePrediction
-from mezzmark.report.sizing_summary import summarise_sizing
-from mezzmark.report.sizing_tables import sizing_tables
+from fixtures.made_sizing import SHOP, made, made_encoding, made_result
+from mezzmark.decide.size.sizing import CorePrediction
+from mezzmark.report.tables.size import sizing_tables, summarise_sizing
 
 ANSWERS = ("yes", "no", "cannot tell")
 ORIGINAL = made_encoding("original", storage_tb=5, pays_off="not measured")

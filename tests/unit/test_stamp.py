@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from mezzmark.engines.stamp import StampReading, read_stamp, stamp_layout, write_stamp
+from mezzmark.engines.media.stamp import StampReading, read_stamp, stamp_layout, write_stamp
 
 SIZES = [(120, 104), (232, 56), (176, 144), (320, 180), (1280, 720), (1920, 1080), (3840, 2160)]
 

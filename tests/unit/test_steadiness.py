@@ -4,16 +4,16 @@ import re
 from itertools import pairwise
 
 import pytest
-from fixtures.fabricated_run import THREE, Fabrication, Spread, fabricate_run
 
-from mezzmark.decide.answer import answer_in_words
-from mezzmark.decide.disturbance import Disturbance
-from mezzmark.decide.machine_state import judge_machine
-from mezzmark.decide.observations import observe
-from mezzmark.decide.steadiness import judge_steadiness
-from mezzmark.facts.cells import KERNEL_CLIP, KERNEL_ENCODING, Cell
-from mezzmark.facts.records import HostMoment, KernelMeasurement, Trial
-from mezzmark.facts.run import HostFacts, Manifest
+from fixtures.fabricated_run import THREE, Fabrication, Spread, fabricate_run
+from mezzmark.decide.estimate.observations import observe
+from mezzmark.decide.machine.noise import Disturbance
+from mezzmark.decide.machine.state import judge_machine
+from mezzmark.decide.machine.steadiness import judge_steadiness
+from mezzmark.model.cell import KERNEL_CLIP, KERNEL_ENCODING, Cell
+from mezzmark.model.records import HostMoment, KernelMeasurement, Trial
+from mezzmark.model.run import HostFacts, Manifest
+from mezzmark.report.prose.answer import answer_in_words
 
 STEADY_MS = (16.0, 16.1, 15.9, 16.05, 15.95, 16.0)
 STEP_MS = (25.0, 25.2, 24.9, 25.1, 12.5, 12.4, 12.6, 12.5)

@@ -2,11 +2,11 @@
 
 import pytest
 
-from mezzmark.facts.cells import Cell, PlannedTrial
-from mezzmark.facts.footage import ClipSpec, Recipe
-from mezzmark.facts.records import KernelMeasurement, Trial
-from mezzmark.facts.scenario import EncodeSettings, Scenario
-from mezzmark.runner.progress import GIVE_UP_AFTER, Progress
+from mezzmark.model.cell import Cell, PlannedTrial
+from mezzmark.model.footage import ClipSpec, Recipe
+from mezzmark.model.records import KernelMeasurement, Trial
+from mezzmark.model.scenario import EncodeSettings, Scenario
+from mezzmark.runner.forecast import GIVE_UP_AFTER, Progress
 from mezzmark.runner.stopping import stop_at_precision, stop_reason
 
 KERNEL = Cell(task="kernel", clip="no clip", encoding="reference kernel")

@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
-from fixtures.fabricated_run import Fabrication, fabricate_run
 
-from mezzmark.decide.estimates import pool_clips, summarise_cells
-from mezzmark.decide.observations import latencies_ms, observe
-from mezzmark.facts.records import ScrubMeasurement
+from fixtures.fabricated_run import Fabrication, fabricate_run
+from mezzmark.decide.estimate.observations import latencies_ms, observe
+from mezzmark.decide.estimate.pooling import pool_clips, summarise_cells
+from mezzmark.model.records import ScrubMeasurement
 
 
 def scrubs(made: Fabrication) -> tuple:
@@ -68,7 +68,7 @@ def test_tails_over_clips_are_those_of_all_clips_moves() -> None:
 def test_a_drift_over_the_run_does_not_widen_the_median() -> None:
     """The same rounds with a drift of 1 % a round on top: the interval's relative width stays,
     for a straight slope is no uncertainty."""
-    from mezzmark.decide.rounds import estimate_values
+    from mezzmark.decide.estimate.rounds import estimate_values
 
     rng = np.random.default_rng(1)
     logs = rng.normal(0, 0.01, 10)

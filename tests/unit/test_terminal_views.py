@@ -6,7 +6,7 @@ import pytest
 
 from mezzmark.cli.catalogue_view import print_catalogue
 from mezzmark.cli.inspection_view import print_inspections
-from mezzmark.facts.catalogue import find_encoding
+from mezzmark.model.catalogue.core import find_encoding
 
 NAMES = ("vc3-sq", "rdd36-lt", "rdd36-lt-fast")
 

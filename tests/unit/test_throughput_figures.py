@@ -3,10 +3,10 @@
 import pytest
 from pydantic import ValidationError
 
-from mezzmark.decide.throughput_figures import delivery_figures, grid_figures, ingest_figures
-from mezzmark.facts.cells import ALL_CLIPS, Cell
-from mezzmark.facts.scenario import Scenario
-from mezzmark.facts.throughput import DeliveryMeasurement, GridMeasurement, IngestMeasurement
+from mezzmark.decide.estimate.observations import delivery_figures, grid_figures, ingest_figures
+from mezzmark.model.cell import ALL_CLIPS, Cell
+from mezzmark.model.scenario import Scenario
+from mezzmark.model.throughput import DeliveryMeasurement, GridMeasurement, IngestMeasurement
 
 SECOND = 1_000_000_000
 

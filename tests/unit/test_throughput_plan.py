@@ -2,8 +2,8 @@
 
 import pytest
 
-from mezzmark.facts.cells import ALL_CLIPS
-from mezzmark.facts.scenario import Scenario
+from mezzmark.model.cell import ALL_CLIPS
+from mezzmark.model.scenario import Scenario
 from mezzmark.runner.plan import plan_cells
 
 CLIPS = ("a", "b")

@@ -5,19 +5,24 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from fixtures.fabricated_run import FabricatedEncoding, Fabrication, fabricate_run
-from fixtures.fabricated_throughput import delivery_trial, grid_trial, ingest_trial, long_ingest_trial
-from fixtures.figure_marks import marks
 
-from mezzmark.decide.grid import judge_grid
-from mezzmark.decide.ingest_rates import fit_grid
-from mezzmark.decide.sizing import size_encodings
-from mezzmark.facts.records import Trial
-from mezzmark.facts.shop import Camera, Shop, list_assumptions
-from mezzmark.report.figure_scaling import draw_scaling
-from mezzmark.report.gallery import Picture
-from mezzmark.report.sizing_tables import sizing_tables
-from mezzmark.report.throughput_section import ThroughputSection, build_throughput_section
+from fixtures.fabricated_run import FabricatedEncoding, Fabrication, fabricate_run
+from fixtures.fabricated_throughput import (
+    delivery_trial,
+    grid_trial,
+    ingest_trial,
+    long_ingest_trial,
+)
+from fixtures.figure_marks import marks
+from mezzmark.decide.size.inputs import fit_grid
+from mezzmark.decide.size.sizing import size_encodings
+from mezzmark.decide.throughput.grid import judge_grid
+from mezzmark.model.records import Trial
+from mezzmark.model.shop import Camera, Shop, list_assumptions
+from mezzmark.report.figures.gallery import Picture
+from mezzmark.report.figures.scaling import draw_scaling
+from mezzmark.report.sections.throughput import ThroughputSection, build_throughput_section
+from mezzmark.report.tables.size import sizing_tables
 from mezzmark.report.view import RunView, view_run
 
 NAME = "<b>VC-3</b> & $x$"

@@ -1,6 +1,6 @@
 """Keys of a TOML text are found at the line a person would point to."""
 
-from mezzmark.facts.toml_lines import find_line, map_key_lines
+from mezzmark.model.problems import find_line, map_key_lines
 
 TEXT = '''\
 # a comment = not a key

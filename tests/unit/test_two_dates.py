@@ -4,10 +4,10 @@ import math
 
 import numpy as np
 from test_hosts_and_history import run_on
-from fixtures.two_sides import ENCODE, QUIET, SCRUB
 
-from mezzmark.report.together import Together
-from mezzmark.report.two_dates_section import build_two_dates
+from fixtures.two_sides import ENCODE, QUIET, SCRUB
+from mezzmark.report.sections.comparison import Together
+from mezzmark.report.sections.two_dates import build_two_dates
 
 WILD = np.array([-0.4, 0.5, 0.1, -0.6, 0.3, -0.2, 0.6, -0.3])
 """Logs of eight rounds that differ by half: nothing within 5 % can be told of them."""

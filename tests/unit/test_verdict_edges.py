@@ -4,17 +4,17 @@ import math
 
 import numpy as np
 import pytest
-from fixtures.fabricated_run import Fabrication, fabricate_manifest
 from scipy import stats
-from fixtures.two_sides import ENCODE, ENCODE_WIDE, KERNEL, QUIET, SCRUB, Run, build_run
 
-from mezzmark.decide.comparability import describe_unlikeness
-from mezzmark.decide.evidence import RunCosts, choose_design, gather_evidence, read_costs
-from mezzmark.decide.judgement import Evidence, judge_cells
-from mezzmark.decide.noise import flag_trials
-from mezzmark.decide.regress import compare_runs
-from mezzmark.facts.cells import ALL_CLIPS
-from mezzmark.facts.records import HostMoment, ProcessFacts
+from fixtures.fabricated_run import Fabrication, fabricate_manifest
+from fixtures.two_sides import ENCODE, ENCODE_WIDE, KERNEL, QUIET, SCRUB, Run, build_run
+from mezzmark.decide.compare.evidence import RunCosts, choose_design, gather_evidence, read_costs
+from mezzmark.decide.compare.judgement import Evidence, judge_cells
+from mezzmark.decide.compare.regress import compare_runs
+from mezzmark.decide.machine.identity import describe_unlikeness
+from mezzmark.decide.machine.noise import flag_trials
+from mezzmark.model.cell import ALL_CLIPS
+from mezzmark.model.records import HostMoment, ProcessFacts
 from mezzmark.statistics.paired import Change
 from mezzmark.statistics.power import t_test_power
 

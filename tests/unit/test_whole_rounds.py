@@ -5,8 +5,12 @@ from pathlib import Path
 
 from test_choose import TWO, Run, choose, encoding, made, without
 
-from mezzmark.decide.choose_words import rounds_text
-from mezzmark.decide.whole_rounds import begun_rounds_text, cut_short_round, whole_round_count
+from mezzmark.decide.estimate.complete_rounds import (
+    begun_rounds_text,
+    cut_short_round,
+    whole_round_count,
+)
+from mezzmark.report.prose.choice import rounds_text
 from mezzmark.store.run_store import read_run
 
 EXAMPLES = Path(__file__).parents[2] / "results"

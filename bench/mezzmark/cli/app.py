@@ -20,7 +20,7 @@ from mezzmark.cli.options import (
 )
 from mezzmark.cli.scenarios import scenario_app
 from mezzmark.cli.usage import CommandLineError, is_help_wish, usage_error
-from mezzmark.facts.errors import MezzmarkError
+from mezzmark.model.errors import MezzmarkError
 
 app = typer.Typer(
     name="mezzmark",
@@ -205,7 +205,7 @@ def main() -> None:
 
 
 def _end_with(problem: MezzmarkError) -> NoReturn:
-    from mezzmark.decide.wording import visible_text
+    from mezzmark.report.prose.numbers import visible_text
 
     # It names what a user or a file called things: it stays one line and moves no cursor.
     print(f"mezzmark: {visible_text(str(problem))}", file=sys.stderr)

@@ -7,7 +7,7 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
-from mezzmark.facts.encoding import Encoding
+from mezzmark.model.encoding import Encoding
 
 FAST_REMARK: Final = (
     "rdd36-…-fast: another encoder makes the same format, several times faster, with files of up "

@@ -5,20 +5,20 @@ from collections.abc import Sequence
 from rich.console import Console
 from rich.text import Text
 
-from mezzmark.cli.fitted_table import print_fitted
-from mezzmark.decide.choose_flip_words import flip_sentences
-from mezzmark.decide.choose_words import (
+from mezzmark.cli.terminal_table import print_fitted
+from mezzmark.decide.choose.choice import Choice, JudgedEncoding
+from mezzmark.model.request import parse_wish
+from mezzmark.report.prose.choice import (
     chance_text,
     findings,
+    flip_sentences,
     goal_text,
     headline,
     open_text,
     rounds_text,
     ruled_out_text,
 )
-from mezzmark.decide.wording import estimate_text, shown_name, visible_text
-from mezzmark.facts.choice import Choice, JudgedEncoding
-from mezzmark.facts.choosing import parse_wish
+from mezzmark.report.prose.numbers import estimate_text, shown_name, visible_text
 
 _ORDER = ("meets", "open", "not judged", "ruled out")
 

@@ -8,8 +8,8 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from mezzmark.decide.wording import visible_text
-from mezzmark.facts.inspection import Inspection, Spread
+from mezzmark.model.inspection import Inspection, Spread
+from mezzmark.report.prose.numbers import visible_text
 
 _LEVELS = " ▁▂▃▄▅▆▇█"
 """Block characters for the bit rate over time, lowest to highest."""

@@ -38,7 +38,7 @@ def regress(
     Exit code 0: nothing got slower; 10: something regressed; 11: inconclusive; 12: not comparable.
     """
     from mezzmark import api
-    from mezzmark.report import regression
+    from mezzmark.report.tables import regression
 
     found = api.regress(
         baseline=baseline,
@@ -193,8 +193,8 @@ def export(
 
 
 def _write_new(path: Path, content: bytes) -> None:
-    from mezzmark.facts.errors import DestinationError
-    from mezzmark.store.disk_errors import told_disk_errors
+    from mezzmark.model.errors import DestinationError
+    from mezzmark.store.run_store import told_disk_errors
 
     remedy = "Name a file that does not exist yet, in a folder that does and has room"
     with (
@@ -232,7 +232,7 @@ def size(
     if check:
         print(api.describe_shop(shop))
         return
-    from mezzmark.cli.sizing_view import print_sizing
+    from mezzmark.cli.size_view import print_sizing
 
     found = api.size(runs or (), shop=shop, seed=seed)
     print_sizing(found, as_json=as_json, with_detail=detail)

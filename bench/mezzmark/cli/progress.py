@@ -10,8 +10,8 @@ from contextlib import contextmanager
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 
-from mezzmark.decide.wording import visible_text
-from mezzmark.host_clock import read_clock_ns
+from mezzmark.host.common import read_clock_ns
+from mezzmark.report.prose.numbers import visible_text
 from mezzmark.runner.events import (
     CellGivenUp,
     Event,

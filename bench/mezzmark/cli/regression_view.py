@@ -7,10 +7,10 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from mezzmark.decide.regress_words import summarise_regression
-from mezzmark.decide.verdicts import CellVerdict, RegressionReport, Verdict
-from mezzmark.decide.wording import visible_text
-from mezzmark.report.regression import (
+from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport, Verdict
+from mezzmark.report.prose.numbers import visible_text
+from mezzmark.report.prose.regress import summarise_regression
+from mezzmark.report.tables.regression import (
     FINDABLE_HEADING,
     MARKS,
     context_lines,

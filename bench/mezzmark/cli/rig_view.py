@@ -8,7 +8,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 from rich.text import Text
 
-from mezzmark.facts.rig import RigFindings, RigReport
+from mezzmark.decide.compare.self_test import RigFindings, RigReport
 
 
 @contextmanager

@@ -6,7 +6,7 @@ from typing import Any, Final
 
 import typer
 
-from mezzmark.facts.errors import UsageError
+from mezzmark.model.errors import UsageError
 
 CommandLineError: Final[type[Exception]] = typer.BadParameter.__mro__[1]
 """What the parser raises for any mistake: the nearest class above the one that is public, for

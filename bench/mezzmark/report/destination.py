@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
-from mezzmark.facts.errors import DestinationError
+from mezzmark.model.errors import DestinationError
 
 REPORT_FOLDER: Final = "report"
 """Where in a run's folder its report goes unless told otherwise."""

@@ -12,23 +12,21 @@ from pathlib import Path
 from jinja2 import ChoiceLoader, Environment, FileSystemLoader, StrictUndefined, TemplateError
 from markupsafe import Markup
 
-from mezzmark.decide.wording import markdown_text
-from mezzmark.facts.errors import DestinationError, RunError, ScenarioError
+from mezzmark.model.errors import DestinationError, RunError, ScenarioError
 from mezzmark.own_files import replace_whole
-from mezzmark.report.comparison_section import build_together
-from mezzmark.report.context import RunContext, run_contexts
 from mezzmark.report.destination import (
     PAGE_NAME,
     marked_page,
     refuse_foreign_files,
     report_folder,
 )
-from mezzmark.report.look import COLOURS
-from mezzmark.report.tidy import cells_csv
-from mezzmark.report.together import Together
+from mezzmark.report.export.tidy import cells_csv
+from mezzmark.report.figures.theme import COLOURS
+from mezzmark.report.prose.numbers import markdown_text
+from mezzmark.report.sections.comparison import Together, build_together
+from mezzmark.report.sections.context import RunContext, run_contexts
 from mezzmark.report.view import RunView, view_run
-from mezzmark.store.disk_errors import told_disk_errors
-from mezzmark.store.run_store import Run, read_run
+from mezzmark.store.run_store import Run, read_run, told_disk_errors
 from mezzmark.store.shipped import shipped_folder
 
 

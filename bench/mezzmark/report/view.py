@@ -7,23 +7,22 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.answer import Answer, answer_from
-from mezzmark.decide.answer_choice import chosen_encodings
-from mezzmark.decide.bitrates import pooled_bitrates_bps
-from mezzmark.decide.choose import choose_encoding
-from mezzmark.decide.estimates import pool_clips, summarise_cells
-from mezzmark.decide.fidelity import judge_encodings
-from mezzmark.decide.observations import Observation, observe
-from mezzmark.decide.ranking import Ranking, rank_encodings, scrub_settings, setting_of
-from mezzmark.decide.steadiness import Steadiness, judge_steadiness
-from mezzmark.facts.cells import Cell
-from mezzmark.facts.choice import Choice
-from mezzmark.facts.encoding import ORIGINAL
-from mezzmark.facts.errors import ScenarioError
-from mezzmark.facts.estimates import CellSummary, Estimate
-from mezzmark.facts.records import Trial
-from mezzmark.facts.run import Manifest
-from mezzmark.report.look import Role
+from mezzmark.decide.choose.choice import Choice
+from mezzmark.decide.choose.choose import choose_encoding
+from mezzmark.decide.estimate.observations import Observation, observe
+from mezzmark.decide.estimate.pooling import pool_clips, pooled_bitrates_bps, summarise_cells
+from mezzmark.decide.estimate.ranking import Ranking, rank_encodings, scrub_settings, setting_of
+from mezzmark.decide.machine.steadiness import Steadiness, judge_steadiness
+from mezzmark.decide.picture.fidelity import judge_encodings
+from mezzmark.model.cell import Cell
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.errors import ScenarioError
+from mezzmark.model.estimate import CellSummary, Estimate
+from mezzmark.model.records import Trial
+from mezzmark.model.run import Manifest
+from mezzmark.report.figures.theme import Role
+from mezzmark.report.prose.answer import Answer, answer_from
+from mezzmark.report.prose.choice import chosen_encodings
 
 MOST_DOTS = 200
 """Trials of an encoding that a figure shows as dots: more would be a solid bar, and megabytes."""

@@ -2,21 +2,21 @@
 
 from collections.abc import Iterator
 
-from mezzmark.engines.encoder_names import (
+from mezzmark.engines.encode.encoders import (
     is_video_encoder,
     named_values,
     nearest_encoders,
     nearest_options,
     nearest_pixel_formats,
     pixel_formats,
+    probe_encoding,
 )
-from mezzmark.engines.encoders import probe_encoding
-from mezzmark.facts.catalogue import ENTRIES, find_encoding, resolve_custom
-from mezzmark.facts.encoding import ORIGINAL, Encoding
-from mezzmark.facts.errors import ScenarioError
-from mezzmark.facts.scenario import Scenario
-from mezzmark.facts.scenario_problems import place
-from mezzmark.runner.footage_files import expand_files
+from mezzmark.model.catalogue.core import ENTRIES, find_encoding, resolve_custom
+from mezzmark.model.encoding import ORIGINAL, Encoding
+from mezzmark.model.errors import ScenarioError
+from mezzmark.model.problems import place
+from mezzmark.model.scenario import Scenario
+from mezzmark.runner.prepare import expand_files
 
 
 def check_scenario(plan: Scenario, *, source: str, text: str) -> tuple[str, ...]:

@@ -4,10 +4,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
-from mezzmark.facts.scenario import Scenario
-from mezzmark.runner.footage_files import expand_files
-from mezzmark.store.resumption import stored_scenario
-from mezzmark.store.scenario_file import read_scenario
+from mezzmark.model.scenario import Scenario
+from mezzmark.runner.prepare import expand_files
+from mezzmark.runner.request import stored_scenario
+from mezzmark.store.toml_files import read_scenario
 
 DEMO_SCENARIO: Final = "first-look"
 

@@ -2,9 +2,9 @@
 
 from dataclasses import dataclass
 
-from mezzmark.facts.cells import Cell
-from mezzmark.facts.records import Trial
-from mezzmark.facts.run import Manifest
+from mezzmark.model.cell import Cell
+from mezzmark.model.records import Trial
+from mezzmark.model.run import Manifest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,15 +12,110 @@ the same requests, and each round draws new ones.
 """
 
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from itertools import pairwise, product
 
 import numpy as np
 
-from mezzmark.facts.cells import ALL_CLIPS, KERNEL_CLIP, KERNEL_ENCODING, Cell, PlannedTrial
-from mezzmark.facts.scenario import EncodeSettings, Scenario, ScrubSettings, resolve_counts
-from mezzmark.runner.media_pairs import Media, encoded_pairs, present_pairs
-from mezzmark.runner.throughput_plan import delivery_cells, grid_cells, ingest_cells
+from mezzmark.model.cell import ALL_CLIPS, KERNEL_CLIP, KERNEL_ENCODING, Cell, PlannedTrial
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.scenario import EncodeSettings, Scenario, ScrubSettings, resolve_counts
+from mezzmark.model.throughput import DeliverySettings, GridSettings, IngestSettings
+
+Media = Collection[tuple[str, str]]
+"""(clip, encoding) pairs there is a file for, in any order."""
+
+
+def present_pairs(clips: Sequence[str], names: Sequence[str], media: Media) -> Media:
+    """Those of clips × encodings there is a file for, clip by clip in the given order."""
+    return [pair for pair in product(clips, names) if pair in media]
+
+
+def encoded_pairs(clips: Sequence[str], names: Sequence[str], media: Media) -> Media:
+    """As `present_pairs`, without the originals, which no encoder of ours makes."""
+    return [(clip, name) for clip, name in present_pairs(clips, names, media) if name != ORIGINAL]
+
+
+def grid_cells(
+    settings: GridSettings,
+    clips: Sequence[str],
+    names: Sequence[str],
+    media: Media,
+    core_count: int,
+) -> Iterator[Cell]:
+    """Every split of jobs × threads, for each clip and encoding."""
+    splits = _splits(settings, core_count)
+    for (clip, name), (job_count, thread_count) in product(
+        encoded_pairs(clips, names, media), splits
+    ):
+        yield Cell(
+            task="grid",
+            clip=clip,
+            encoding=name,
+            job_count=job_count,
+            thread_count=thread_count,
+            is_pinned=settings.pin_cores,
+        )
+
+
+def ingest_cells(
+    settings: IngestSettings,
+    clips: Sequence[str],
+    names: Sequence[str],
+    media: Media,
+    core_count: int,
+) -> Iterator[Cell]:
+    """Every split and order, for each encoding that all clips can be given."""
+    for name in names:
+        if name == ORIGINAL or not all((clip, name) in media for clip in clips):
+            continue
+        for (job_count, thread_count), order in product(
+            _splits(settings, core_count), settings.orders
+        ):
+            yield Cell(
+                task="ingest",
+                clip=ALL_CLIPS,
+                encoding=name,
+                job_count=job_count,
+                thread_count=thread_count,
+                order=order,
+                height_px=settings.height_px,
+            )
+
+
+def delivery_cells(
+    settings: DeliverySettings,
+    clips: Sequence[str],
+    names: Sequence[str],
+    media: Media,
+    core_count: int,
+) -> Iterator[Cell]:
+    """One and two passes from each encoding, the originals included."""
+    thread_counts = resolve_counts(settings.threads, core_count=core_count)
+    for (clip, name), thread_count, passes in product(
+        present_pairs(clips, names, media), thread_counts, settings.passes
+    ):
+        yield Cell(
+            task="delivery",
+            clip=clip,
+            encoding=name,
+            thread_count=thread_count,
+            passes=passes,
+            height_px=settings.height_px,
+        )
+
+
+def _splits(settings: GridSettings | IngestSettings, core_count: int) -> list[tuple[int, int]]:
+    """All jobs × threads that are asked for and, unless oversubscribed, have a core each."""
+    return [
+        (job_count, thread_count)
+        for job_count, thread_count in product(
+            resolve_counts(settings.jobs, core_count=core_count),
+            resolve_counts(settings.threads, core_count=core_count),
+        )
+        if settings.oversubscribe or job_count * thread_count <= core_count
+    ]
+
 
 KERNEL_CELL = Cell(task="kernel", clip=KERNEL_CLIP, encoding=KERNEL_ENCODING)
 

@@ -4,17 +4,18 @@ What cannot be made (a frame size the codec does not know, an encoder that fails
 is noted with its reason, and the run goes on with the rest.
 """
 
+import glob
 import statistics
-from collections.abc import Generator
+from collections.abc import Generator, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 from typing import NoReturn
 
-from mezzmark.facts.encoding import ORIGINAL, Encoding
-from mezzmark.facts.errors import DiskFullError, FootageError, InterruptedRunError
-from mezzmark.facts.footage import ClipSpec, FrameIndex
-from mezzmark.facts.jobs import (
+from mezzmark.model.encoding import ORIGINAL, Encoding
+from mezzmark.model.errors import DiskFullError, FootageError, InterruptedRunError
+from mezzmark.model.footage import ClipSpec, FrameIndex
+from mezzmark.model.jobs import (
     Advance,
     Answer,
     Broken,
@@ -26,12 +27,67 @@ from mezzmark.facts.jobs import (
     PrepareOwnJob,
     Refused,
 )
-from mezzmark.facts.run import ClipManifest, MediaManifest
-from mezzmark.facts.scenario import Scenario
+from mezzmark.model.run import ClipManifest, MediaManifest
+from mezzmark.model.scenario import Scenario
 from mezzmark.runner.events import LeftOut, Preparing
-from mezzmark.runner.footage_files import expand_files, name_own_clips
 from mezzmark.runner.plan import clip_seed
 from mezzmark.runner.workers import Converse
+
+
+def expand_files(patterns: Sequence[str]) -> tuple[str, ...]:
+    """The files that paths and globs name, each once, in the order given (a glob's by name).
+
+    `**` reaches into sub-folders. A path that exists is taken as it is, brackets and all.
+    FootageError names a path or glob without a file, and a folder.
+    """
+    found: dict[str, None] = {}
+    for pattern in patterns:
+        path = Path(pattern).expanduser()
+        if path.is_file():
+            found[str(path)] = None
+            continue
+        if path.is_dir():
+            raise FootageError(
+                where=pattern,
+                what="it is a folder, and footage is named by its files",
+                remedy=f'Write "{path / "*"}" for all files in it, in quotes.',
+            )
+        matches = sorted(m for m in glob.glob(str(path), recursive=True) if Path(m).is_file())
+        if not matches:
+            raise FootageError(
+                where=pattern,
+                what="there is no such file"
+                if not glob.has_magic(pattern)
+                else "no file fits this pattern",
+                remedy="Check the path."
+                if path.is_absolute()
+                else f"Check the path; it was looked for in {Path.cwd()}.",
+            )
+        found.update(dict.fromkeys(matches))
+    return tuple(found)
+
+
+def name_own_clips(spec: ClipSpec) -> dict[str, str]:
+    """Clip name → file, one clip a file: `name` for a single file, else `name/file name`, with a
+    number where two files of different folders share it."""
+    files = expand_files(spec.files)
+    if len(files) == 1:
+        return {spec.name: files[0]}
+    named: dict[str, str] = {}
+    for file in files:
+        plain = name = f"{spec.name}/{Path(file).name}"
+        number = 2
+        while name in named:
+            name = f"{plain} ({number})"
+            number += 1
+        named[name] = file
+    return named
+
+
+def own_file_names(clips: Sequence[ClipSpec]) -> list[str]:
+    """The names of all own files that these clips mean, folders left out; FootageError as above."""
+    return [Path(file).name for spec in clips if spec.files for file in expand_files(spec.files)]
+
 
 __all__ = ["Footage", "expand_files", "prepare_footage"]
 
@@ -116,7 +172,7 @@ def prepare_footage(
 
 def resolve_encodings(scenario: Scenario) -> tuple[Encoding, ...]:
     """The scenario's encodings besides `original`, in its order, custom ones last."""
-    from mezzmark.facts.catalogue import find_encoding, resolve_custom
+    from mezzmark.model.catalogue.core import find_encoding, resolve_custom
 
     listed = (find_encoding(name) for name in scenario.encodings if name != ORIGINAL)
     return (*listed, *(resolve_custom(custom) for custom in scenario.custom_encodings))
@@ -181,7 +237,7 @@ def _reason(answer: Answer) -> str:
 
 
 def _add_clip(footage: Footage, original: _Original, source: PreparedMedia) -> None:
-    from mezzmark.engines.media import probe_media
+    from mezzmark.engines.media.probe import probe_media
 
     index = _add_medium(footage, original.clip, ORIGINAL, source)
     facts = probe_media(source.media.media_path)
@@ -200,7 +256,7 @@ def _add_clip(footage: Footage, original: _Original, source: PreparedMedia) -> N
 
 
 def _add_medium(footage: Footage, clip: str, encoding: str, made: PreparedMedia) -> FrameIndex:
-    from mezzmark.engines.frame_index import read_frame_index
+    from mezzmark.engines.media.frame_index import read_frame_index
 
     index = read_frame_index(made.media.index_path)
     footage.media[clip, encoding] = made.media

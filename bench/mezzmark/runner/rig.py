@@ -9,10 +9,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.facts.catalogue import find_encoding
-from mezzmark.facts.errors import EngineError
-from mezzmark.facts.footage import ClipSpec, OriginalSpec, Recipe
-from mezzmark.facts.jobs import (
+from mezzmark.decide.compare.self_test import ClockFacts
+from mezzmark.model.catalogue.core import find_encoding
+from mezzmark.model.errors import EngineError
+from mezzmark.model.footage import ClipSpec, OriginalSpec, Recipe
+from mezzmark.model.jobs import (
     Job,
     Measured,
     MediaReference,
@@ -21,10 +22,9 @@ from mezzmark.facts.jobs import (
     PrepareOriginalJob,
     ScrubJob,
 )
-from mezzmark.facts.patterns import plan_requests
-from mezzmark.facts.records import ScrubMeasurement
-from mezzmark.facts.rig import ClockFacts
-from mezzmark.facts.scenario import ScrubSettings
+from mezzmark.model.patterns import plan_requests
+from mezzmark.model.records import ScrubMeasurement
+from mezzmark.model.scenario import ScrubSettings
 from mezzmark.runner.workers import Execute, execute_in_process_worker
 
 CLIP: Final = ClipSpec(

@@ -4,14 +4,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from mezzmark.facts.cells import Cell, PlannedTrial
-from mezzmark.facts.errors import DiskFullError, InterruptedRunError
-from mezzmark.facts.jobs import Answer, Broken, Job, Refused
-from mezzmark.facts.records import Trial
-from mezzmark.facts.run import Manifest
-from mezzmark.facts.scenario import Scenario
-from mezzmark.host import HostWatch, read_host_moment
-from mezzmark.host_clock import Clock
+from mezzmark.host.common import Clock, HostWatch, read_host_moment
+from mezzmark.model.cell import Cell, PlannedTrial
+from mezzmark.model.errors import DiskFullError, InterruptedRunError
+from mezzmark.model.jobs import Answer, Broken, Job, Refused
+from mezzmark.model.records import Trial
+from mezzmark.model.run import Manifest
+from mezzmark.model.scenario import Scenario
 from mezzmark.runner.events import (
     CellGivenUp,
     Event,
@@ -22,17 +21,17 @@ from mezzmark.runner.events import (
     TrialFinished,
     TrialStarted,
 )
-from mezzmark.runner.forecast import TimeLeft, expected_s, forecast_rounds, time_left
+from mezzmark.runner.forecast import Progress, TimeLeft, expected_s, forecast_rounds, time_left
 from mezzmark.runner.interruption import StopWish, heed_signals
-from mezzmark.runner.manifest import describe_run, manifest_cells
 from mezzmark.runner.plan import plan_round
 from mezzmark.runner.prepare import Footage, prepare_footage
-from mezzmark.runner.progress import Progress
 from mezzmark.runner.start import (
     begin_run,
     choose_converse,
     clean_start,
+    describe_run,
     go_on,
+    manifest_cells,
     refuse_another,
 )
 from mezzmark.runner.stopping import StopWhen, stop_at_precision, stop_reason

@@ -7,8 +7,8 @@ must agree, is `mezzmark.statistics.stopping`'s to say.
 
 from collections.abc import Callable, Sequence
 
-from mezzmark.facts.records import Trial
-from mezzmark.facts.scenario import Scenario
+from mezzmark.model.records import Trial
+from mezzmark.model.scenario import Scenario
 
 StopWhen = Callable[[Sequence[Trial]], bool | str]
 """Given all trials so far: whether they suffice; a text says why. Asked after whole pairs of
@@ -21,7 +21,7 @@ PAIR_ROUNDS = 2
 def stop_at_precision(precision_fraction: float, *, minimum_rounds: int) -> StopWhen:
     """The usual rule: no cell's interval is wider than ± this share of its figure, now and at the
     look before."""
-    from mezzmark.decide.estimates import worst_relative_half_width
+    from mezzmark.decide.estimate.pooling import worst_relative_half_width
     from mezzmark.statistics.stopping import is_precise, look_points
 
     def stop_when(trials: Sequence[Trial]) -> bool | str:

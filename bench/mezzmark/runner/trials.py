@@ -4,24 +4,74 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mezzmark.facts.cells import ALL_CLIPS, Cell, PlannedTrial
-from mezzmark.facts.encoding import ORIGINAL, Encoding
-from mezzmark.facts.jobs import (
+from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial
+from mezzmark.model.encoding import ORIGINAL, Encoding
+from mezzmark.model.jobs import (
     Answer,
     Broken,
+    DeliveryJob,
     EncodeJob,
     FidelityJob,
+    GridJob,
+    IngestJob,
+    IngestSource,
     Job,
     KernelJob,
     Measured,
     Refused,
     ScrubJob,
 )
-from mezzmark.facts.patterns import plan_requests
-from mezzmark.facts.records import HostMoment, Trial
-from mezzmark.facts.scenario import Scenario
+from mezzmark.model.patterns import plan_requests
+from mezzmark.model.records import HostMoment, Trial
+from mezzmark.model.scenario import Scenario
 from mezzmark.runner.prepare import Footage
-from mezzmark.runner.throughput_jobs import describe_throughput_job
+
+
+def describe_throughput_job(
+    cell: Cell, *, scenario: Scenario, footage: Footage, scratch_dir: str
+) -> Job:
+    """What a worker must do for a trial of a throughput cell."""
+    if cell.task == "delivery":
+        assert scenario.delivery is not None
+        assert cell.passes is not None
+        return DeliveryJob(
+            source=footage.media[cell.clip, cell.encoding],
+            frame_count=min(scenario.delivery.frames, footage.frame_counts[cell.clip]),
+            settings=scenario.delivery,
+            passes=cell.passes,
+            thread_count=cell.thread_count,
+            scratch_dir=scratch_dir,
+        )
+    encoding = next(e for e in footage.encodings if e.name == cell.encoding)
+    if cell.task == "grid":
+        assert scenario.grid is not None
+        return GridJob(
+            source=footage.media[cell.clip, ORIGINAL],
+            encoding=encoding,
+            frame_count=min(scenario.grid.frames, footage.frame_counts[cell.clip]),
+            thread_count=cell.thread_count,
+            job_count=cell.job_count,
+            is_pinned=cell.is_pinned,
+            scratch_dir=scratch_dir,
+        )
+    assert cell.order is not None
+    return IngestJob(
+        sources=tuple(
+            IngestSource(
+                clip=clip.clip,
+                media=footage.media[clip.clip, ORIGINAL],
+                frame_count=footage.frame_counts[clip.clip],
+            )
+            for clip in footage.clips
+        ),
+        encoding=encoding,
+        thread_count=cell.thread_count,
+        job_count=cell.job_count,
+        order=cell.order,
+        height_px=cell.height_px,
+        scratch_dir=scratch_dir,
+    )
+
 
 KERNEL_REPEATS = 5
 """About 0.2 s: the median of five is steady, and a kernel trial stays cheap beside the others."""

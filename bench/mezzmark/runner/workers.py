@@ -18,7 +18,7 @@ from typing import BinaryIO, Final
 
 from pydantic import ValidationError
 
-from mezzmark.facts.jobs import ANSWER_ADAPTER, Advance, Answer, Broken, Job
+from mezzmark.model.jobs import ANSWER_ADAPTER, Advance, Answer, Broken, Job
 from mezzmark.worker import DIE_WITH_PARENT
 
 Execute = Callable[[Job, float], Answer]

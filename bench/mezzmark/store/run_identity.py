@@ -3,9 +3,9 @@
 from collections.abc import Collection, Sequence
 from typing import Any
 
-from mezzmark.facts.errors import RunError
-from mezzmark.facts.run import ClipManifest, HostFacts, Manifest
-from mezzmark.facts.scenario import Scenario
+from mezzmark.model.errors import RunError
+from mezzmark.model.run import ClipManifest, HostFacts, Manifest
+from mezzmark.model.scenario import Scenario
 
 CHANGEABLE_LIMITS = {
     "title",

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from mezzmark.facts.errors import RunError
+from mezzmark.model.errors import RunError
 
 LOCK_NAME = "run.lock"
 

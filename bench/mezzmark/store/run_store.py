@@ -5,6 +5,7 @@ synchronised before anyone is told. A process killed in the middle of a write le
 line, which no reader takes for a trial: no beginning of a JSON object is itself valid JSON.
 """
 
+import errno
 import json
 import os
 from collections.abc import Iterator
@@ -14,12 +15,32 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from mezzmark.facts.errors import DestinationError, RunError
-from mezzmark.facts.records import RECORD_SCHEMA, Trial
-from mezzmark.facts.run import MANIFEST_SCHEMA, Manifest
+from mezzmark.model.errors import DestinationError, DiskFullError, RunError
+from mezzmark.model.records import RECORD_SCHEMA, Trial
+from mezzmark.model.run import MANIFEST_SCHEMA, Manifest
 from mezzmark.own_files import is_beginning_of, make_marked_folder, remove_marked, replace_whole
-from mezzmark.store.disk_errors import told_disk_errors
 from mezzmark.store.run_lock import LOCK_NAME
+
+_DISK_FULL = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}  # no quotas on Windows
+
+
+@contextmanager
+def told_disk_errors(
+    path: Path, *, kind: type[RunError] | type[DestinationError], full: str, other: str
+) -> Iterator[None]:
+    """Turn an OSError of writing `path` into DiskFullError with the remedy `full` where there is no
+    room or quota left, and into `kind` with the remedy `other` for any other reason."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno in _DISK_FULL:
+            raise DiskFullError(
+                where=str(path), what="there is no room left on the storage", remedy=full
+            ) from None
+        raise kind(
+            where=str(path), what=f"it cannot be written ({error.strerror})", remedy=other
+        ) from None
+
 
 MANIFEST_NAME = "manifest.json"
 TRIALS_NAME = "trials.jsonl"

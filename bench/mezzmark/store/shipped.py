@@ -6,7 +6,7 @@ An installed wheel holds them under `mezzmark/shipped/`; a checkout holds them a
 from pathlib import Path
 
 import mezzmark
-from mezzmark.facts.errors import ScenarioError
+from mezzmark.model.errors import ScenarioError
 
 _PACKAGE = Path(mezzmark.__file__).resolve().parent
 _ROOTS = (_PACKAGE / "shipped", _PACKAGE.parent.parent)

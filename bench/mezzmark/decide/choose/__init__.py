@@ -1,0 +1,1 @@
+"""Which encoding the needs and wishes choose, and how surely."""

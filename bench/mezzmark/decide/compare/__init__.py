@@ -1,0 +1,1 @@
+"""Runs against runs: regression, hosts, history."""

@@ -1,0 +1,205 @@
+"""From the trials of two sides to the evidence of a change, cell by cell.
+
+How the sides were measured decides the unit of spread. In turn (interleaved): pairs of rounds,
+for the machine hit both. One after the other: pairs of rounds too, but the machine may have
+changed in between, so the change is also seen relative to the reference kernel, and a claim needs
+both. At the same time: as one after the other, and no claim is made of it (`decide.regress`).
+Several runs a side: whole runs, whose spread holds days and reboots.
+"""
+
+import math
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final, Protocol
+
+from mezzmark.decide.compare.judgement import Evidence
+from mezzmark.decide.compare.verdicts import Design
+from mezzmark.decide.estimate.observations import observe_trial
+from mezzmark.decide.estimate.pooling import HEADLINE_FIGURES
+from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
+from mezzmark.decide.machine.identity import is_other_machine
+from mezzmark.decide.machine.run_times import runs_at_once, took_turns
+from mezzmark.model.cell import Cell
+from mezzmark.model.records import Trial
+from mezzmark.model.run import Manifest
+from mezzmark.statistics.paired import (
+    Change,
+    paired_change,
+    run_level_change,
+    unpaired_change,
+)
+
+RATE_FIGURES: Final = {"throughput_fps"}
+"""Figures of which more is better; their cost is the reciprocal."""
+
+RUNS_AS_UNITS: Final = 4
+"""Runs on both sides together from which the run is the unit. With three, one degree of freedom
+makes limits of 12.7 standard errors, and a second baseline would only take away what one had."""
+
+_AGAINST_KERNEL: Final[tuple[Design, ...]] = ("separate", "at the same time")
+"""Designs in which the machine may have differed between the sides."""
+
+Place = tuple[int, int]
+"""Round and position: one trial of a run."""
+
+RoundKey = tuple[int, int]
+"""Round and seed of the requests: the same key on both sides did the same work."""
+
+Costs = dict[RoundKey, float]
+
+
+class MeasuredRun(Protocol):
+    """A run as it is read from disk: what it says of itself, and its trials."""
+
+    @property
+    def manifest(self) -> Manifest: ...
+    @property
+    def trials(self) -> Sequence[Trial]: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunCosts:
+    """Costs of one run by cell and round, and of its reference kernel by round."""
+
+    by_cell: Mapping[Cell, Costs]
+    kernel: Mapping[int, float]
+
+
+def read_costs(trials: Sequence[Trial], *, excluded: Collection[Place] = ()) -> RunCosts:
+    """Every finished trial's headline cost (time, or time per frame); kernels averaged by round."""
+    by_cell: dict[Cell, Costs] = {}
+    kernel_logs: dict[int, list[float]] = {}
+    for trial in trials:
+        if (trial.round_index, trial.position) in excluded:
+            continue
+        cost = trial_cost(trial)
+        if cost is None:
+            continue
+        if trial.cell.task == "kernel":
+            kernel_logs.setdefault(trial.round_index, []).append(math.log(cost))
+        else:
+            by_cell.setdefault(trial.cell, {})[trial.round_index, trial.seed] = cost
+    kernel = {index: math.exp(sum(logs) / len(logs)) for index, logs in kernel_logs.items()}
+    return RunCosts(by_cell=by_cell, kernel=kernel)
+
+
+def trial_cost(trial: Trial) -> float | None:
+    """The headline figure as a cost (above is worse), or None where the trial brought none."""
+    observation = observe_trial(trial)
+    if observation is None:
+        return None
+    figure = HEADLINE_FIGURES[trial.cell.task]
+    value = observation.figures.get(figure, 0.0)
+    if value <= 0:
+        return None
+    return 1 / value if figure in RATE_FIGURES else value
+
+
+def choose_design(baseline: Sequence[MeasuredRun], contender: Sequence[MeasuredRun]) -> Design:
+    """How the sides were measured, from their number and the times of their trials."""
+    runs = (*baseline, *contender)
+    if disturbed_pairs(runs):
+        return "at the same time"
+    manifests = ([run.manifest for run in side] for side in (baseline, contender))
+    if is_other_machine(*manifests) or runs_at_once(runs):
+        return "two machines"
+    if len(runs) >= RUNS_AS_UNITS:
+        return "several runs"
+    if len(baseline) == len(contender) == 1 and took_turns(baseline[0].trials, contender[0].trials):
+        return "interleaved"
+    return "separate"
+
+
+def disturbed_pairs(runs: Sequence[MeasuredRun]) -> tuple[tuple[int, int], ...]:
+    """Which runs, two by two, were at work at the same time on one machine: on one side of a
+    comparison as bad as on both."""
+    return tuple(
+        (first, second)
+        for first, second in runs_at_once(runs)
+        if _are_of_one_machine(runs[first].manifest, runs[second].manifest)
+    )
+
+
+def _are_of_one_machine(first: Manifest, second: Manifest) -> bool:
+    return first.host.host_label == second.host.host_label and not is_other_machine(
+        [first], [second]
+    )
+
+
+def gather_evidence(
+    cell: Cell, baseline: Sequence[RunCosts], contender: Sequence[RunCosts], *, design: Design
+) -> Evidence | None:
+    """The evidence of a cell's change, or None where a side has too few rounds."""
+    sides = [[run.by_cell.get(cell, {}) for run in side] for side in (baseline, contender)]
+    measured = _change(sides[0], sides[1], design)
+    if measured is None:
+        return None
+    if design not in _AGAINST_KERNEL:
+        return Evidence(changes=(measured,))
+    relative = _change(
+        [_relative(run, cell) for run in baseline],
+        [_relative(run, cell) for run in contender],
+        design,
+    )
+    return Evidence(changes=(measured,) if relative is None else (measured, relative))
+
+
+def _relative(run: RunCosts, cell: Cell) -> Costs:
+    """Costs in units of the reference kernel of the same round."""
+    return {
+        key: cost / run.kernel[key[0]]
+        for key, cost in run.by_cell.get(cell, {}).items()
+        if key[0] in run.kernel
+    }
+
+
+def kernel_change(
+    baseline: Sequence[RunCosts], contender: Sequence[RunCosts], *, design: Design
+) -> Change | None:
+    """The change of the reference kernel: what the machine itself did between the sides."""
+    sides = [
+        [{(index, 0): cost for index, cost in run.kernel.items()} for run in side]
+        for side in (baseline, contender)
+    ]
+    return _change(sides[0], sides[1], design)
+
+
+def _change(baseline: Sequence[Costs], contender: Sequence[Costs], design: Design) -> Change | None:
+    if design == "several runs":
+        runs = [run for run in (*baseline, *contender) if len(run) >= MINIMUM_ROUNDS]
+        common = _common_keys(runs)
+        first, second = (
+            [_pick(run, common) for run in side if len(run) >= MINIMUM_ROUNDS]
+            for side in (baseline, contender)
+        )
+        if not first or not second or len(runs) < RUNS_AS_UNITS:
+            return None
+        return run_level_change(first, second)
+    before, after = _merge(baseline), _merge(contender)
+    common = sorted(before.keys() & after.keys())
+    if len(common) >= MINIMUM_ROUNDS:
+        return paired_change([before[key] for key in common], [after[key] for key in common])
+    if min(len(before), len(after)) >= MINIMUM_ROUNDS:
+        return unpaired_change(list(before.values()), list(after.values()))
+    return None
+
+
+def _common_keys(runs: Sequence[Costs]) -> list[RoundKey]:
+    """Rounds that every run did alike; empty where too few are."""
+    if not runs:
+        return []
+    common = set(runs[0]).intersection(*runs[1:])
+    return sorted(common) if len(common) >= MINIMUM_ROUNDS else []
+
+
+def _pick(run: Costs, common: Sequence[RoundKey]) -> list[float]:
+    return [run[key] for key in common] if common else list(run.values())
+
+
+def _merge(runs: Sequence[Costs]) -> Costs:
+    """A side's rounds; where several runs did the same round, their geometric mean."""
+    logs: dict[RoundKey, list[float]] = {}
+    for run in runs:
+        for key, cost in run.items():
+            logs.setdefault(key, []).append(math.log(cost))
+    return {key: math.exp(sum(values) / len(values)) for key, values in logs.items()}

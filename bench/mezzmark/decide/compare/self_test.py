@@ -1,0 +1,225 @@
+"""What a machine's own trials say about what it can tell, and what its facts should warn of."""
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mezzmark.decide.compare.judgement import POWER, Evidence, adjusted_verdicts
+from mezzmark.decide.compare.verdicts import Verdict
+from mezzmark.model.estimate import Estimate
+from mezzmark.model.fact import Fact
+from mezzmark.model.inspection import Advice
+from mezzmark.model.records import HostMoment
+from mezzmark.model.run import HostFacts
+from mezzmark.statistics.binomial import share_interval
+from mezzmark.statistics.paired import paired_change
+from mezzmark.statistics.power import detectable_change, t_test_power
+
+
+class ClockFacts(Fact):
+    """The clock that times samples: its smallest step seen and what a reading costs."""
+
+    resolution_ns: float
+    reading_ns: float
+
+
+class Planted(Fact):
+    """Slowdowns of one known size: how many of the comparisons found it, and the share that theory
+    predicts from this machine's own spread (noncentral t)."""
+
+    slowdown_fraction: float
+    comparison_count: int
+    found_count: int
+    found_share: Estimate
+    predicted_share: float
+
+
+class Detectable(Fact):
+    """The smallest slowdown that so many rounds find nine times in ten on this machine."""
+
+    round_count: int
+    slowdown_fraction: float
+
+
+class RigFindings(Fact):
+    """What comparisons of identical and of slowed players came to.
+
+    `round_sd_fraction` is the spread of the ratio of two identical trials of one round, pooled
+    over all comparisons. `false_alarm_share` counts verdicts of regressed or improved between
+    identical sides, with its exact interval.
+    """
+
+    comparison_count: int
+    round_count: int
+    tolerance_fraction: float
+    confidence_level: float
+    false_alarm_count: int
+    false_alarm_share: Estimate
+    round_sd_fraction: float
+    planted: tuple[Planted, ...]
+    detectable: tuple[Detectable, ...]
+
+
+class RigReport(Fact):
+    """The whole of `rig`; `findings` is None where only facts were asked for."""
+
+    host: HostFacts
+    moment: HostMoment
+    clock: ClockFacts
+    warnings: tuple[Advice, ...]
+    findings: RigFindings | None
+
+
+SHOWN_ROUNDS: Final = (5, 10, 20, 40)
+"""Round counts for which the smallest detectable slowdown is told."""
+
+BUSY_LOAD_PER_CORE: Final = 0.3
+"""Load before the start beyond which the machine does other work; our own choice."""
+
+SCARCE_BYTES: Final = 10 * 10**9
+"""Free storage below which a 2160p scenario may fill the disk; our own choice."""
+
+NETWORK_FILE_SYSTEMS: Final = {"nfs", "nfs4", "cifs", "smb", "smbfs", "afpfs", "9p", "fuse.sshfs"}
+
+
+def find_rig_limits(
+    costs: NDArray[np.float64],
+    planted_fractions: Sequence[float],
+    *,
+    tolerance_fraction: float,
+    confidence_level: float,
+) -> RigFindings:
+    """Judge every comparison as `regress` would, and count.
+
+    `costs` has the shape (arms, comparisons, rounds): two identical arms, then one for each planted
+    fraction. Raises ValueError for fewer than two rounds or no comparison.
+    """
+    baseline, identical = costs[0], costs[1]
+    rules = {"tolerance_fraction": tolerance_fraction, "confidence_level": confidence_level}
+    verdicts = _verdicts(baseline, identical, **rules)
+    alarms = sum(verdict in ("regressed", "improved") for verdict in verdicts)
+    round_sd = _pooled_sd(baseline, identical)
+    rounds = costs.shape[2]
+    error_level = 1 - confidence_level
+    planted = []
+    for fraction, arms in zip(planted_fractions, costs[2:], strict=True):
+        found = sum(verdict == "regressed" for verdict in _verdicts(baseline, arms, **rules))
+        effect = math.log1p(fraction) * math.sqrt(rounds) / round_sd
+        planted.append(
+            Planted(
+                slowdown_fraction=fraction,
+                comparison_count=len(arms),
+                found_count=found,
+                found_share=_share(found, len(arms), confidence_level),
+                predicted_share=t_test_power(effect, degrees=rounds - 1, error_level=error_level),
+            )
+        )
+    return RigFindings(
+        comparison_count=len(baseline),
+        round_count=rounds,
+        **rules,
+        false_alarm_count=alarms,
+        false_alarm_share=_share(alarms, len(verdicts), confidence_level),
+        round_sd_fraction=round_sd,
+        planted=tuple(planted),
+        detectable=_detectable(round_sd, error_level),
+    )
+
+
+def _detectable(round_sd: float, error_level: float) -> tuple[Detectable, ...]:
+    return tuple(
+        Detectable(
+            round_count=count,
+            slowdown_fraction=detectable_change(
+                round_sd / math.sqrt(count),
+                degrees=count - 1,
+                error_level=error_level,
+                power=POWER,
+            ),
+        )
+        for count in SHOWN_ROUNDS
+    )
+
+
+def _verdicts(
+    baseline: NDArray[np.float64],
+    contender: NDArray[np.float64],
+    *,
+    tolerance_fraction: float,
+    confidence_level: float,
+) -> list[Verdict]:
+    """Each comparison on its own, as a comparison of one cell."""
+    return [
+        adjusted_verdicts(
+            [Evidence(changes=(paired_change(before, after),))],
+            tolerance_fraction=tolerance_fraction,
+            confidence_level=confidence_level,
+        )[0].verdict
+        for before, after in zip(baseline, contender, strict=True)
+    ]
+
+
+def _pooled_sd(baseline: NDArray[np.float64], identical: NDArray[np.float64]) -> float:
+    """Sd of the log ratio of two identical trials of a round, within comparisons."""
+    ratios = np.log(identical) - np.log(baseline)
+    return float(np.sqrt(ratios.var(axis=1, ddof=1).mean()))
+
+
+def _share(count: int, total: int, confidence_level: float) -> Estimate:
+    interval = share_interval(count, total, confidence_level=confidence_level)
+    return Estimate(
+        point=interval.point,
+        low=interval.low,
+        high=interval.high,
+        confidence_level=confidence_level,
+        unit="share",
+        round_count=total,
+        sample_count=total,
+        method="exact binomial (Clopper & Pearson)",
+    )
+
+
+def warn_of_machine(host: HostFacts, moment: HostMoment) -> tuple[Advice, ...]:
+    """What on this machine makes figures less steady or less typical, and what to do about it."""
+    found = [
+        (
+            host.governor is not None and host.governor != "performance",
+            f"the frequency governor is {host.governor}",
+            "Set it to performance while measuring, or expect drift",
+        ),
+        (
+            host.turbo == "on",
+            "the processor raises its clock while it is cool (turbo)",
+            "Let it warm up, or switch turbo off for comparisons over days",
+        ),
+        (
+            bool(host.is_virtual),
+            "this is a virtual machine: neighbours share its cores",
+            "Compare within one run; look at steal in the report",
+        ),
+        (
+            bool(host.on_battery),
+            "it runs on battery",
+            "Connect mains power; clocks are lower on battery",
+        ),
+        (
+            (moment.load_average_1m or 0) > BUSY_LOAD_PER_CORE * host.usable_core_count,
+            f"other work is going on (load {moment.load_average_1m or 0:.1f} on "
+            f"{host.usable_core_count} cores)",
+            "Close other programs and wait a minute",
+        ),
+        (
+            (host.file_system or "").lower() in NETWORK_FILE_SYSTEMS,
+            f"the storage is on a network ({host.file_system})",
+            "Measure on local storage first, then on the network for itself",
+        ),
+        (
+            host.storage_free_bytes is not None and host.storage_free_bytes < SCARCE_BYTES,
+            f"only {(host.storage_free_bytes or 0) / 1e9:.1f} GB are free",
+            "Make room, or choose another place with --cache",
+        ),
+    ]
+    return tuple(Advice(what=what, remedy=remedy) for is_so, what, remedy in found if is_so)

@@ -1,0 +1,1 @@
+"""From trials to estimates over rounds and clips."""

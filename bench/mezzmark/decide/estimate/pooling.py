@@ -1,0 +1,331 @@
+"""Trials in, estimates out: a cell's figures over its rounds, and ratios paired by round.
+
+The sampling unit is the trial; how its figures become an interval is in `mezzmark.decide.estimate.rounds`.
+"""
+
+import math
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
+from typing import Final, get_args
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mezzmark.decide.estimate.observations import FIGURE_UNITS, Observation, observe
+from mezzmark.decide.estimate.rounds import (
+    SAME_EVERY_ROUND,
+    TAIL_FIGURES,
+    estimate_figures,
+    estimate_tail_figure,
+    estimate_values,
+)
+from mezzmark.model.cell import Cell, Task
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.estimate import CellSummary, Estimate
+from mezzmark.model.records import Proof, ScrubMeasurement, Trial
+from mezzmark.model.run import Manifest
+from mezzmark.report.prose.numbers import number_text
+
+HEADLINE_FIGURES: Final = {
+    "scrub": "p50_ms",
+    "encode": "throughput_fps",
+    "grid": "throughput_fps",
+    "ingest": "makespan_s",
+    "delivery": "throughput_fps",
+    "kernel": "kernel_ms",
+}
+"""The figure of each task that decides when rounds may stop."""
+
+RATIO_UNIT: Final = "×"
+
+
+def summarise_cells(
+    trials: Sequence[Trial],
+    *,
+    confidence_level: float = 0.95,
+    observations: Sequence[Observation] | None = None,
+) -> tuple[CellSummary, ...]:
+    """One summary per cell, in the order of task, clip, encoding and settings.
+
+    Failed trials are counted with their reasons; wrong and unproved pictures are counted and
+    never enter a latency figure. `observations` are those of these trials where they are known.
+    """
+    by_cell: dict[Cell, list[Trial]] = {}
+    for trial in trials:
+        by_cell.setdefault(trial.cell, []).append(trial)
+    observed = group_by(
+        observe(trials) if observations is None else observations, lambda cell: cell
+    )
+    return tuple(
+        _summarise(cell, by_cell[cell], observed.get(cell, []), confidence_level)
+        for cell in sorted(by_cell, key=cell_key)
+    )
+
+
+def cell_key(cell: Cell) -> tuple[str, ...]:
+    """A total order of cells that does not depend on when they ran."""
+    return (
+        cell.task,
+        cell.clip,
+        cell.encoding,
+        cell.pattern or "",
+        cell.policy or "",
+        cell.decoder,
+        f"{cell.thread_count:06d}",
+        cell.threading or "",
+        f"{cell.viewer_height_px or 0:06d}",
+        cell.arm,
+        f"{cell.job_count:06d}",
+        cell.order or "",
+        f"{cell.height_px or 0:06d}",
+        str(cell.passes or 0),
+        str(cell.is_pinned),
+    )
+
+
+def _summarise(
+    cell: Cell,
+    trials: Sequence[Trial],
+    observations: Sequence[Observation],
+    confidence_level: float,
+) -> CellSummary:
+    moves = [t.measurement for t in trials if isinstance(t.measurement, ScrubMeasurement)]
+    proofs = Counter({kind: sum(m.proof.count(kind) for m in moves) for kind in get_args(Proof)})
+    failed = [trial for trial in trials if trial.outcome != "finished"]
+    return CellSummary(
+        cell=cell,
+        estimates=estimate_figures(observations, confidence_level=confidence_level),
+        trial_count=len(trials),
+        failed_trial_count=len(failed),
+        sample_count=proofs.total() if moves else sum(o.sample_count for o in observations),
+        wrong_count=proofs["wrong"],
+        unproved_count=proofs["unreadable"] + proofs["missing"],
+        alike_count=proofs["alike"],
+        reasons=tuple(sorted({t.reason or t.outcome for t in failed})),
+    )
+
+
+def compare_cells(
+    trials: Sequence[Trial],
+    cell_a: Cell,
+    cell_b: Cell,
+    figure: str,
+    *,
+    confidence_level: float = 0.95,
+) -> Estimate | None:
+    """The ratio `figure` of a / `figure` of b, paired by round; None without a common round.
+
+    Both sides of a round replayed the same requests within minutes of each other, so drift of the
+    machine and difficulty of the requests cancel: t on the per-round log ratios.
+    """
+    observations = observe(trial for trial in trials if trial.cell in (cell_a, cell_b))
+    return compare_groups(
+        [o for o in observations if o.cell == cell_a],
+        [o for o in observations if o.cell == cell_b],
+        figure,
+        confidence_level=confidence_level,
+    )
+
+
+def compare_groups(
+    group_a: Iterable[Observation],
+    group_b: Iterable[Observation],
+    figure: str,
+    *,
+    confidence_level: float,
+) -> Estimate | None:
+    """The ratio a / b over the clips both sides have, paired by clip and round.
+
+    Per round the log ratios of the clips are averaged; the interval is over rounds, so it speaks
+    of these clips and no others.
+    """
+    side_a, side_b = _by_clip_and_round(group_a, figure), _by_clip_and_round(group_b, figure)
+    by_round: dict[int, list[float]] = {}
+    samples = 0
+    for key in sorted(side_a.keys() & side_b.keys()):
+        (value_a, count_a), (value_b, count_b) = side_a[key], side_b[key]
+        if value_a > 0 and value_b > 0:
+            by_round.setdefault(key[1], []).append(math.log(value_a / value_b))
+            samples += count_a + count_b
+    ratios = _balanced_means(by_round)
+    if not ratios:
+        return None
+    estimate = estimate_values(ratios, RATIO_UNIT, samples, confidence_level)
+    return estimate.model_copy(update={"method": "t on log ratios paired by round"})
+
+
+def _by_clip_and_round(
+    group: Iterable[Observation], figure: str
+) -> dict[tuple[str, int], tuple[float, int]]:
+    return {
+        (o.cell.clip, o.round_index): (o.figures[figure], o.sample_count)
+        for o in group
+        if figure in o.figures
+    }
+
+
+def _balanced_means(by_round: dict[int, list[float]]) -> list[float]:
+    """exp of the mean log per round, over the rounds in which every clip took part."""
+    full = max((len(logs) for logs in by_round.values()), default=0)
+    return [
+        math.exp(sum(logs) / len(logs)) for _, logs in sorted(by_round.items()) if len(logs) == full
+    ]
+
+
+def pool_clips(
+    observations: Sequence[Observation], *, confidence_level: float = 0.95
+) -> dict[Cell, dict[str, Estimate]]:
+    """Estimates over clips: per round the geometric mean over clips, then t over rounds.
+
+    The key is the cell with an empty clip name. Only rounds in which every clip of the group has
+    a trial count, so that no round is easier than another for want of a clip.
+    """
+    groups = group_over_clips(observations)
+    return {cell: _pool(groups[cell], confidence_level) for cell in sorted(groups, key=cell_key)}
+
+
+def _pool(group: Sequence[Observation], confidence_level: float) -> dict[str, Estimate]:
+    if len({o.cell.clip for o in group}) == 1:
+        return estimate_figures(group, confidence_level=confidence_level)
+    pooled = {}
+    present = {name for o in group for name in o.figures} | set(TAIL_FIGURES)
+    for figure, unit in FIGURE_UNITS.items():
+        if figure not in present:
+            continue
+        if figure in TAIL_FIGURES:
+            if moves := _full_rounds_of_moves(group):
+                pooled[figure] = estimate_tail_figure(
+                    moves, TAIL_FIGURES[figure], unit, confidence_level
+                )
+            continue
+        by_round: dict[int, list[float]] = {}
+        having = [o for o in group if o.figures.get(figure, 0) > 0]
+        for observation in having:
+            by_round.setdefault(observation.round_index, []).append(
+                math.log(observation.figures[figure])
+            )
+        if means := _balanced_means(by_round):
+            samples = sum(o.sample_count for o in having)
+            estimate = estimate_values(means, unit, samples, confidence_level)
+            pooled[figure] = estimate.model_copy(
+                update={"method": "geometric mean over clips; t on its logs over rounds"}
+            )
+    return pooled
+
+
+def _full_rounds_of_moves(group: Sequence[Observation]) -> list[NDArray[np.float64]]:
+    """Latencies of each round over its clips, of the rounds in which every clip took part."""
+    by_round: dict[int, list[NDArray[np.float64]]] = {}
+    for observation in group:
+        if observation.proved_ms is not None:
+            by_round.setdefault(observation.round_index, []).append(observation.proved_ms)
+    full = max((len(parts) for parts in by_round.values()), default=0)
+    return [np.concatenate(parts) for _, parts in sorted(by_round.items()) if len(parts) == full]
+
+
+def group_by(
+    observations: Iterable[Observation], key: Callable[[Cell], Cell]
+) -> dict[Cell, list[Observation]]:
+    """Observations by `key(cell)`, in order of first appearance."""
+    groups: dict[Cell, list[Observation]] = {}
+    for observation in observations:
+        groups.setdefault(key(observation.cell), []).append(observation)
+    return groups
+
+
+def group_over_clips(observations: Iterable[Observation]) -> dict[Cell, list[Observation]]:
+    """Observations of every clip together, by their cell without its clip."""
+    return group_by(observations, lambda cell: cell.model_copy(update={"clip": ""}))
+
+
+def worst_relative_half_width(
+    trials: Sequence[Trial], *, confidence_level: float = 0.95
+) -> float | None:
+    """The widest relative half-width of any cell's headline figure (median latency, encode fps).
+
+    None while some cell that ever finished has too few rounds for an interval. Cells that never
+    finished have nothing to wait for and are left out; None too where no cell is left.
+    """
+    widths = []
+    for cell, group in group_by(observe(trials), lambda cell: cell).items():
+        figure = HEADLINE_FIGURES[cell.task]
+        estimate = estimate_figures(group, confidence_level=confidence_level)[figure]
+        if estimate.withheld == SAME_EVERY_ROUND:
+            widths.append(0.0)
+            continue
+        if estimate.relative_half_width is None:
+            return None
+        widths.append(estimate.relative_half_width)
+    return max(widths, default=None)
+
+
+BestCells = dict[str, tuple[Cell, Estimate]]
+"""Each encoding's best cell over all clips with its figure, the best encoding first."""
+
+
+def best_cells(
+    observations: Sequence[Observation],
+    task: Task,
+    figure: str,
+    order: Callable[[Estimate], float],
+    *,
+    confidence_level: float,
+) -> BestCells:
+    """The cell of each encoding whose `figure` has the smallest `order`; names break ties."""
+    mine = [o for o in observations if o.cell.task == task and not o.cell.arm]
+    best: BestCells = {}
+    for cell, estimates in pool_clips(mine, confidence_level=confidence_level).items():
+        estimate = estimates.get(figure)
+        if estimate is None:
+            continue
+        known = best.get(cell.encoding)
+        if known is None or order(estimate) < order(known[1]):
+            best[cell.encoding] = cell, estimate
+    return dict(sorted(best.items(), key=lambda item: (order(item[1][1]), item[0])))
+
+
+def fastest_cells(
+    observations: Sequence[Observation], task: Task, *, confidence_level: float
+) -> BestCells:
+    """Those with the most frames a second."""
+    return best_cells(
+        observations,
+        task,
+        "throughput_fps",
+        lambda estimate: -estimate.point,
+        confidence_level=confidence_level,
+    )
+
+
+BITS_PER_HOUR_TO_GB: Final = 3600 / 8 / 1e9
+
+
+def pooled_bitrates_bps(manifest: Manifest) -> dict[str, float]:
+    """Bits per second of each encoding over all its clips, from the files as they lay on disk.
+
+    The original's is taken from the clips' own files where it has no entry of its own.
+    """
+    totals: dict[str, tuple[float, float]] = {}
+    for media in manifest.media:
+        if media.bitrate_bps > 0:
+            bits, seconds = totals.get(media.encoding, (0.0, 0.0))
+            file_bits = media.file_bytes * 8.0
+            totals[media.encoding] = bits + file_bits, seconds + file_bits / media.bitrate_bps
+    if ORIGINAL not in totals:
+        known = [clip.original for clip in manifest.clips if clip.original.duration_s]
+        if known:
+            totals[ORIGINAL] = (
+                sum(media.file_bytes * 8.0 for media in known),
+                sum(media.duration_s or 0.0 for media in known),
+            )
+    return {name: bits / seconds for name, (bits, seconds) in totals.items() if seconds > 0}
+
+
+def hour_gb_text(bitrate_bps: float) -> str:
+    """`52.2 GB for an hour`; GB is 10^9 bytes."""
+    return f"{number_text(bitrate_bps * BITS_PER_HOUR_TO_GB)} GB for an hour"
+
+
+def size_text(bitrate_bps: float) -> str:
+    """`116 Mbit/s, or 52.2 GB for an hour`."""
+    return f"{number_text(bitrate_bps / 1e6)} Mbit/s, or {hour_gb_text(bitrate_bps)}"

@@ -1,0 +1,147 @@
+"""Per-trial values of one cell, one per round, to an estimate: point, interval, or why not.
+
+A figure's interval is Student's t on the logs of its per-trial values; where a value can be 0 (a
+move within the decoder's own group of pictures locates nothing) it is t on the values themselves.
+From eight rounds on a straight drift over the run is taken out of the spread. With fewer than
+`MINIMUM_ROUNDS` there is no interval and the estimate says how many more rounds are needed. Tails
+(p95, p99) are those of all moves of all rounds, see `mezzmark.statistics.tails`: a quantile that
+far out is not found in the two dozen moves of one trial.
+"""
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mezzmark.decide.estimate.observations import FIGURE_UNITS, NS_PER_S, Observation
+from mezzmark.model.estimate import Estimate
+from mezzmark.statistics.intervals import log_t_interval, t_interval, t_reach
+from mezzmark.statistics.tails import estimate_tail
+
+MINIMUM_ROUNDS: Final = 3
+"""Two values make a t interval of 12.7 standard errors either way, which misleads more than it
+tells; from three on it is 4.3."""
+
+TAIL_FIGURES: Final = {"p95_ms": 0.95, "p99_ms": 0.99}
+
+SAME_EVERY_ROUND: Final = "the same in every round"
+
+
+def estimate_figures(
+    observations: Sequence[Observation], *, confidence_level: float
+) -> dict[str, Estimate]:
+    """Every figure that the observations of one cell carry, in the order of `FIGURE_UNITS`."""
+    estimates = {}
+    in_order = sorted(observations, key=lambda observation: observation.round_index)
+    present = {name for observation in in_order for name in observation.figures} | set(TAIL_FIGURES)
+    for figure, unit in FIGURE_UNITS.items():
+        if figure not in present:
+            continue
+        if figure in TAIL_FIGURES:
+            moves = [o.proved_ms for o in in_order if o.proved_ms is not None]
+            if moves:
+                estimates[figure] = estimate_tail_figure(
+                    moves, TAIL_FIGURES[figure], unit, confidence_level
+                )
+            continue
+        having = [o for o in in_order if figure in o.figures]
+        samples = sum(o.sample_count for o in having)
+        if figure == "throughput_fps":
+            estimates[figure] = _throughput(having, confidence_level)
+        else:
+            estimates[figure] = estimate_values(
+                [o.figures[figure] for o in having], unit, samples, confidence_level
+            )
+    return estimates
+
+
+def estimate_values(
+    values: Sequence[float], unit: str, sample_count: int, confidence_level: float
+) -> Estimate:
+    """The interval of per-trial values in the order of their rounds, or why there is none."""
+    is_positive = min(values) > 0
+    point = float(np.exp(np.mean(np.log(values))) if is_positive else np.mean(values))
+    low = high = None
+    withheld = _withheld(values)
+    method = "t on logs of per-trial values" if is_positive else "t on per-trial values, cut at 0"
+    if not withheld:
+        make = log_t_interval if is_positive else t_interval
+        interval = make(values, confidence_level=confidence_level, without_drift=True)
+        low, high = max(interval.low, 0.0), interval.high
+    elif withheld == SAME_EVERY_ROUND:
+        point = values[0]
+    return Estimate(
+        point=point,
+        low=low,
+        high=high,
+        confidence_level=confidence_level,
+        unit=unit,
+        round_count=len(values),
+        sample_count=sample_count,
+        method=method,
+        withheld=withheld,
+    )
+
+
+def estimate_tail_figure(
+    rounds: Sequence[NDArray[np.float64]], probability: float, unit: str, confidence_level: float
+) -> Estimate:
+    """The quantile of all moves, one array of latencies per round, or why it has no interval."""
+    tail = estimate_tail(rounds, probability, confidence_level=confidence_level)
+    interval = tail.interval
+    return Estimate(
+        point=tail.point,
+        low=interval.low if interval else None,
+        high=interval.high if interval else None,
+        confidence_level=confidence_level,
+        unit=unit,
+        round_count=len(rounds),
+        sample_count=sum(moves.size for moves in rounds),
+        method="all moves of all rounds; binomial limits at their effective number",
+        withheld=tail.withheld,
+    )
+
+
+def _withheld(values: Sequence[float]) -> str:
+    """Why these values carry no interval; empty where they do."""
+    missing = MINIMUM_ROUNDS - len(values)
+    if missing > 0:
+        return f"no interval from {_rounds(len(values))}: {_rounds(missing)} more needed"
+    return SAME_EVERY_ROUND if len(set(values)) == 1 else ""
+
+
+def _rounds(count: int) -> str:
+    return "1 round" if count == 1 else f"{count} rounds"
+
+
+def _throughput(observations: Sequence[Observation], confidence_level: float) -> Estimate:
+    """Total frames / total seconds, with t on its log by the delta method.
+
+    The ratio estimator's standard error comes from the residuals seconds - R · frames (Cochran,
+    Sampling Techniques, 3rd ed. 1977, section 2.11), so the interval always holds the point.
+    """
+    frames = np.array([o.frame_count for o in observations], dtype=np.float64)
+    seconds = np.array([o.wall_ns for o in observations], dtype=np.float64) / NS_PER_S
+    point = float(frames.sum() / seconds.sum())
+    count = len(observations)
+    withheld = _withheld([o.figures["throughput_fps"] for o in observations])
+    low = high = None
+    if not withheld:
+        residuals = seconds - frames / point
+        standard_error = math.sqrt(float(np.sum(residuals**2)) / (count - 1) / count)
+        log_half = t_reach(count, confidence_level=confidence_level) * standard_error
+        log_half /= float(seconds.mean())
+        low, high = point * math.exp(-log_half), point * math.exp(log_half)
+    return Estimate(
+        point=point,
+        low=low,
+        high=high,
+        confidence_level=confidence_level,
+        unit="fps",
+        round_count=count,
+        sample_count=int(frames.sum()),
+        method="total frames / total seconds; t on its log, linearised",
+        withheld=withheld,
+    )

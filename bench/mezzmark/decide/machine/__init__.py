@@ -1,0 +1,1 @@
+"""What the machine was, and whether it was steady."""

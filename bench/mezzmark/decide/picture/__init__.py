@@ -1,0 +1,1 @@
+"""Picture quality and colour shifts, named."""

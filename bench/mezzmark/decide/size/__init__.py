@@ -1,0 +1,1 @@
+"""Whether a shop is served: time, storage, links, machines."""

@@ -1,0 +1,323 @@
+"""What each encoding asks of a shop: ingest, storage, network, and whether it pays off.
+
+Pure: measured figures and a shop in, estimates out. Each measured interval is carried through as
+draws (`mezzmark.decide.estimate.draws`); every assumption is a field of the shop and is listed.
+
+Ingest time and stream size are taken as proportional to pixels and frame rate where cameras
+differ from the clips measured. Waits of playhead moves are taken as measured.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import field_serializer
+
+from mezzmark.decide.compare.evidence import MeasuredRun
+from mezzmark.decide.estimate.draws import DRAW_COUNT, Drawn, combine, draw_estimate, estimate_drawn
+from mezzmark.decide.size.answers import (
+    keeps_up,
+    meets_deadline,
+    no_surer_than,
+    pays_off,
+    saves_nothing,
+)
+from mezzmark.decide.size.inputs import MeasuredEncoding, gather_encodings
+from mezzmark.decide.size.machines import find_machines_needed, predict_ingest
+from mezzmark.decide.size.queue import HOURS_PER_DAY, draw_queue
+from mezzmark.decide.size.streams import SECONDS_PER_HOUR, payload_mb_per_s, size_streams
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.estimate import Estimate
+from mezzmark.model.fact import Fact
+from mezzmark.model.shop import Assumption, Shop, list_assumptions
+from mezzmark.report.prose.size import answer_sentences
+
+Answer = Literal["yes", "no", "cannot tell", "not measured"]
+
+SIZING_FIGURES: Final = {
+    "ingest_hours_per_day": ("h", "ingest of a shooting day's footage, all machines together"),
+    "utilisation": ("", "share of 24 h that ingest takes; above 1 it cannot keep up"),
+    "card_wait_hours": ("h", "mean wait from a card's arrival to footage ready"),
+    "card_wait_p95_hours": ("h", "95 % of cards are ready within"),
+    "late_cards": ("", "share of cards ready too late"),
+    "machines_needed": ("machines", "machines like this one with which cards are in time"),
+    "intermediate_gb_per_day": ("GB", "intermediate footage a shooting day, 10⁹ bytes"),
+    "storage_tb": ("TB", "kept storage, 10¹² bytes, originals included"),
+    "storage_tib": ("TiB", "the same, 2⁴⁰ bytes"),
+    "network_mean_mb_per_s": ("MB/s", "all editors, scrubbing and playing as assumed"),
+    "network_peak_mb_per_s": ("MB/s", "all editors play all their streams"),
+    "editors_carried": ("editors", "editors that link and array carry at the peak"),
+    "wait_saved_min_per_day": ("min", "wait saved per editor a day against the originals"),
+    "wait_added_min_per_day": ("min", "wait per editor a day for cards to be ingested"),
+    "wait_balance_min_per_day": ("min", "saved less added: above 0 the intermediate pays off"),
+    "moves_to_pay_off": ("moves", "playhead moves per editor a day from which it pays off"),
+}
+"""Figure name → (unit, meaning); the order is the order of tables."""
+
+
+class CorePrediction(Fact):
+    """Ingest hours a day on a machine with another number of cores, and whether that is enough."""
+
+    core_count: int
+    ingest_hours_per_day: Estimate | None
+    warning: str
+    late_cards: Estimate | None = None
+    meets_deadline: Answer = "not measured"
+
+
+class EncodingSizing(Fact):
+    """One encoding in this shop. `original` is the shop without an intermediate.
+
+    `rate_source` is what the ingest speed was taken from. A wait or a number without end is
+    infinite, which JSON holds as the text "Infinity": null is an interval that is withheld.
+    """
+
+    encoding: str
+    figures: dict[str, Estimate]
+    keeps_up: Answer
+    meets_deadline: Answer
+    pays_off: Answer
+    rate_source: str = ""
+    limited_by: Literal["link", "array", ""] = ""
+    on_other_machines: tuple[CorePrediction, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @field_serializer("figures", when_used="json")
+    def _name_the_endless(self, figures: dict[str, Estimate]) -> dict[str, dict[str, object]]:
+        return {
+            figure: {key: _json_value(value) for key, value in estimate.model_dump().items()}
+            for figure, estimate in figures.items()
+        }
+
+
+def _json_value(value: object) -> object:
+    """JSON has no infinite number; Python's and pydantic's readers know these texts."""
+    if isinstance(value, float) and math.isinf(value):
+        return "Infinity" if value > 0 else "-Infinity"
+    return value
+
+
+class SizingResult(Fact):
+    """The whole answer, with all that it rests on."""
+
+    headline: str = ""
+    findings: tuple[str, ...] = ()
+    shop: Shop
+    assumptions: tuple[Assumption, ...]
+    encodings: tuple[EncodingSizing, ...]
+    measured_core_count: int
+    link_payload_mb_per_s: float
+    draw_count: int
+    confidence_level: float
+    notes: tuple[str, ...] = ()
+
+
+MS_PER_MIN: Final = 60_000.0
+MIN_PER_HOUR: Final = 60.0
+
+NO_INGEST_NOTE: Final = "nothing to ingest: editors work on the originals"
+NO_RATE_NOTE: Final = "ingest speed was not measured: add an [ingest] or a [grid] table"
+ENCODING_ALONE_NOTE: Final = (
+    "ingest speed is that of encoding alone, without decoding the originals, and so too hopeful: "
+    "add an [ingest] table"
+)
+NO_ORIGINAL_NOTE: Final = (
+    "waits were not measured on the originals as well: add a [scrub] table and the encoding "
+    '"original"'
+)
+SLOWER_MOVES_NOTE: Final = (
+    "it never pays off by waiting less: moves take longer than on the originals"
+)
+
+_Floats = NDArray[np.float64]
+
+
+def size_encodings(
+    runs: Sequence[MeasuredRun],
+    shop: Shop,
+    *,
+    rng: np.random.Generator,
+    confidence_level: float = 0.95,
+    draw_count: int = DRAW_COUNT,
+) -> SizingResult:
+    """What each encoding of the runs would ask of the shop.
+
+    Raises RunError for no run or for runs of different machines. A figure whose measurement is
+    missing is left out and a note says what to measure.
+    """
+    measured = gather_encodings(runs, confidence_level=confidence_level)
+    core_count = runs[0].manifest.host.usable_core_count
+    sizer = _Sizer(shop=shop, rng=rng, confidence_level=confidence_level, draw_count=draw_count)
+    encodings = tuple(sizer.size(encoding, core_count) for encoding in measured)
+    headline, *findings = answer_sentences(encodings, shop, measured_core_count=core_count)
+    return SizingResult(
+        headline=headline,
+        findings=tuple(findings),
+        shop=shop,
+        assumptions=list_assumptions(shop),
+        encodings=encodings,
+        measured_core_count=core_count,
+        link_payload_mb_per_s=payload_mb_per_s(shop),
+        draw_count=draw_count,
+        confidence_level=confidence_level,
+        notes=_shape_notes(shop, measured),
+    )
+
+
+class _Sizer:
+    """One shop and one source of draws, applied to each encoding in turn."""
+
+    def __init__(
+        self, *, shop: Shop, rng: np.random.Generator, confidence_level: float, draw_count: int
+    ) -> None:
+        self.shop, self.rng = shop, rng
+        self.confidence_level, self.draw_count = confidence_level, draw_count
+
+    def size(self, measured: MeasuredEncoding, core_count: int) -> EncodingSizing:
+        """All figures of one encoding, and the three answers."""
+        found: dict[str, Drawn] = {}
+        notes: list[str] = []
+        rate = self._add_ingest(found, notes, measured)
+        streams = size_streams(self.shop, measured, draw=self._draw, draw_count=self.draw_count)
+        found |= streams.figures
+        notes += streams.notes
+        self._add_waits(found, notes, measured)
+        figures = {
+            name: self._estimate(found[name], unit)
+            for name, (unit, _) in SIZING_FIGURES.items()
+            if name in found
+        }
+        if saves_nothing(figures):
+            notes.append(SLOWER_MOVES_NOTE)
+        keeps = keeps_up(measured.encoding, figures)
+        in_time = no_surer_than(
+            keeps,
+            meets_deadline(
+                measured.encoding,
+                figures.get("late_cards"),
+                late_cards_fraction=self.shop.late_cards_fraction,
+            ),
+        )
+        if rate is not None and in_time != "yes":
+            figures["machines_needed"] = self._machines_needed(rate, figures)
+        return EncodingSizing(
+            encoding=measured.encoding,
+            figures=figures,
+            keeps_up=keeps,
+            meets_deadline=in_time,
+            pays_off=pays_off(measured.encoding, figures),
+            rate_source=measured.rate_source,
+            limited_by=streams.limited_by,
+            on_other_machines=self._other_machines(found, rate, measured, core_count),
+            notes=tuple(notes),
+        )
+
+    def _machines_needed(self, rate: Drawn, figures: Mapping[str, Estimate]) -> Estimate:
+        return find_machines_needed(
+            self.shop,
+            rate,
+            figures["late_cards"],
+            busy=figures["utilisation"],
+            # A child's draws leave those of the other figures as they are.
+            seed=int(self.rng.spawn(1)[0].integers(2**32)),
+            confidence_level=self.confidence_level,
+        )
+
+    def _other_machines(
+        self,
+        found: dict[str, Drawn],
+        rate: Drawn | None,
+        measured: MeasuredEncoding,
+        core_count: int,
+    ) -> tuple[CorePrediction, ...]:
+        if rate is None:
+            return ()
+        return predict_ingest(
+            self.shop,
+            measured.encoding,
+            measured.scaling,
+            hours=found["ingest_hours_per_day"],
+            pixel_rate=rate,
+            measured_core_count=core_count,
+            rng=self.rng,
+            confidence_level=self.confidence_level,
+        )
+
+    def _draw(self, estimate: Estimate) -> Drawn:
+        return draw_estimate(estimate, rng=self.rng, draw_count=self.draw_count)
+
+    def _estimate(self, drawn: Drawn, unit: str) -> Estimate:
+        return estimate_drawn(drawn, unit, confidence_level=self.confidence_level)
+
+    def _add_ingest(
+        self, found: dict[str, Drawn], notes: list[str], measured: MeasuredEncoding
+    ) -> Drawn | None:
+        """Adds what ingest takes, and gives the speed in pixels a second, where it is known."""
+        if measured.encoding == ORIGINAL:
+            notes.append(NO_INGEST_NOTE)
+            return None
+        if measured.pixel_rate is None:
+            notes.append(NO_RATE_NOTE)
+            return None
+        if not measured.rate_source.startswith("ingest"):
+            notes.append(ENCODING_ALONE_NOTE)
+        rate = self._draw(measured.pixel_rate)
+        pixels = sum(
+            camera.count * camera.hours_per_day * SECONDS_PER_HOUR * camera.pixels_per_s
+            for camera in self.shop.cameras
+        )
+        machines = self.shop.ingest_machines
+        hours = combine(lambda r: pixels / r / SECONDS_PER_HOUR / machines, rate)
+        found["ingest_hours_per_day"] = hours
+        found |= draw_queue(self.shop, rate, rng=self.rng)
+        # The queue's own comes from fewer draws; two intervals of one thing would not agree.
+        found["utilisation"] = combine(lambda h: h / HOURS_PER_DAY, hours)
+        return rate
+
+    def _add_waits(
+        self, found: dict[str, Drawn], notes: list[str], measured: MeasuredEncoding
+    ) -> None:
+        """Adds waits saved and added. An endless queue adds an endless wait."""
+        if measured.encoding == ORIGINAL:
+            return
+        shop = self.shop
+        moves = shop.moves_per_hour * shop.editing_hours_per_day
+        card_wait = found.get("card_wait_hours")
+        if card_wait is not None:
+            awaited = shop.awaited_cards_per_day
+            added = combine(
+                # Who waits for no card waits not at all, even where the queue never ends.
+                lambda hours: hours * awaited * MIN_PER_HOUR if awaited else np.zeros_like(hours),
+                card_wait,
+            )
+            found["wait_added_min_per_day"] = added
+        if measured.saved_ms is None:
+            notes.append(NO_ORIGINAL_NOTE)
+            return
+        saved_ms = self._draw(measured.saved_ms)
+        saved = combine(lambda ms: ms * moves / MS_PER_MIN, saved_ms)
+        found["wait_saved_min_per_day"] = saved
+        if card_wait is None:
+            return
+        found["wait_balance_min_per_day"] = combine(lambda a, b: a - b, saved, added)
+        if saved_ms.point > 0:
+            found["moves_to_pay_off"] = combine(_moves_to_pay_off, added, saved_ms)
+
+
+def _moves_to_pay_off(added_min: _Floats, saved_ms: _Floats) -> _Floats:
+    """Moves whose savings equal the wait added; without savings no number is enough."""
+    saves = saved_ms > 0
+    return np.where(saves, added_min * MS_PER_MIN / np.where(saves, saved_ms, 1.0), np.inf)
+
+
+def _shape_notes(shop: Shop, measured: Sequence[MeasuredEncoding]) -> tuple[str, ...]:
+    """Where cameras differ in size from the clips measured, and what was assumed."""
+    sizes = {size for encoding in measured for size in encoding.clip_sizes}
+    return tuple(
+        f'"{camera.name}" shoots {camera.width_px}×{camera.height_px}, which was not measured: '
+        "ingest and size are scaled by pixels, waits are taken as measured"
+        for camera in shop.cameras
+        if (camera.width_px, camera.height_px) not in sizes
+    )

@@ -1,0 +1,1 @@
+"""Jobs × threads, the ingest of a folder, and its prediction."""

@@ -1,0 +1,1 @@
+"""Encoders: one clip, many jobs at once, a folder, a delivery; and the reference kernel."""

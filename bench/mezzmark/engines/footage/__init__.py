@@ -1,0 +1,1 @@
+"""Synthetic footage: painted scenes, a camera, and the long-GOP file it would deliver."""

@@ -1,0 +1,288 @@
+"""Synthetic footage: the frames of a recipe and a seed, one after another, each with its stamp.
+
+The same recipe and seed give the same frames. Frames are 4:2:0, limited range, BT.709 primaries,
+transfer and matrix (`RECIPE_TAGS`).
+"""
+
+import math
+import zlib
+from collections.abc import Iterator
+from typing import cast
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from mezzmark.engines.footage import camera, layer
+from mezzmark.engines.footage.camera import Shot
+from mezzmark.engines.footage.layer import GRAIN_WEIGHT_ONE, LARGEST_GRAIN_WEIGHT, Codes, Layer
+from mezzmark.engines.media.pixels import Planes, frame_from_planes, planes_of
+from mezzmark.engines.media.stamp import MAX_CLIP_ID, MAX_FRAME_INDEX, stamp_layout, write_stamp
+from mezzmark.model.errors import FootageError
+from mezzmark.model.footage import ColourTags, Recipe
+
+RECIPE_TAGS = ColourTags(colour_range=1, primaries=1, transfer=1, matrix=1)
+"""Limited range; BT.709 primaries, transfer and matrix (ITU-T H.273 code points)."""
+
+RECIPE_VERSION = 2
+"""Part of every cache key: to be raised whenever the same recipe and seed give other frames."""
+
+Noise = npt.NDArray[np.int8] | npt.NDArray[np.int16]
+
+MAX_SCENES = 3
+"""Clips with more cuts come back to these scenes, mirrored, to bound time and memory."""
+
+GRAIN_BLUR_PX = 0.55
+"""Demosaicing makes neighbouring samples share noise."""
+
+GRAIN_LIMIT_SD = 3.0
+CHROMA_GRAIN_SHARE = 0.5
+GRAIN_POOL_FRAMES = 1.5
+"""Noise is drawn once and read from a new place for every frame."""
+
+BLACK_8BIT = 16
+CHROMA_MIDDLE_8BIT = 128
+
+
+def recipe_pixel_format(recipe: Recipe) -> str:
+    """The pixel format of `generate_frames`."""
+    return "yuv420p" if recipe.bit_depth == 8 else "yuv420p10le"
+
+
+def recipe_clip_id(recipe: Recipe, seed: int) -> int:
+    """The clip number in the stamp: the same for the same recipe and seed; 1 in 256 others."""
+    said = f"{seed}:{recipe.model_dump_json()}".encode()
+    return int(zlib.crc32(said)) & MAX_CLIP_ID
+
+
+def generate_frames(recipe: Recipe, seed: int) -> Iterator[Planes]:
+    """Y, Cb, Cr of every frame of the clip; the arrays are the caller's own.
+
+    FootageError if the picture is too small, or the clip too long, for the stamp.
+    """
+    _require_stampable(recipe)
+    rng = np.random.default_rng(seed)
+    scene_count = min(MAX_SCENES, _shot_count(recipe))
+    scenes = {}
+    clip_id = recipe_clip_id(recipe, seed)
+    scene_rngs = rng.spawn(scene_count)
+    pool_rng, frame_rng = rng.spawn(2)
+    grain = _GrainPool(recipe, pool_rng)
+    for shot in camera.plan_shots(recipe, scene_count, rng):
+        if shot.scene not in scenes:
+            scenes[shot.scene] = _paint_scene(recipe, scene_rngs[shot.scene])
+        backdrop, subject = scenes[shot.scene]
+        for position in range(shot.frame_count):
+            planes = _expose(backdrop, subject, recipe, shot, position)
+            weight = grain.weight_at(backdrop, recipe, shot, position)
+            planes = grain.added(planes, weight, frame_rng)
+            _stamp(planes, shot.first_frame + position, clip_id, recipe.bit_depth)
+            yield planes
+
+
+def generate_master(recipe: Recipe, seed: int, pixel_format: str) -> Iterator[Planes]:
+    """The same frames in another planar pixel format, stamp included.
+
+    4:2:2 and 4:4:4 chroma is interpolated from 4:2:0; alpha, where the format has it, is opaque.
+    """
+    source_format = recipe_pixel_format(recipe)
+    for planes in generate_frames(recipe, seed):
+        if pixel_format == source_format:
+            yield planes
+            continue
+        frame = frame_from_planes(planes, source_format, RECIPE_TAGS)
+        converted = frame.reformat(
+            format=pixel_format,
+            src_colorspace=RECIPE_TAGS.matrix,
+            dst_colorspace=RECIPE_TAGS.matrix,
+            src_color_range=RECIPE_TAGS.colour_range,
+            dst_color_range=RECIPE_TAGS.colour_range,
+        )
+        yield tuple(plane.copy() for plane in planes_of(converted))
+
+
+class _GrainPool:
+    """Sensor noise in code values, drawn once for the clip, read anywhere."""
+
+    def __init__(self, recipe: Recipe, rng: np.random.Generator) -> None:
+        self.shape = (recipe.height_px, recipe.width_px)
+        self.is_absent = recipe.grain == 0
+        unit = recipe.grain * (1 << (recipe.bit_depth - 8))
+        largest = math.ceil(GRAIN_LIMIT_SD * unit)
+        self.limit = (largest * LARGEST_GRAIN_WEIGHT + 32) // GRAIN_WEIGHT_ONE
+        self.dtype = np.dtype(np.int8 if recipe.bit_depth == 8 else np.int16)
+        count = int(GRAIN_POOL_FRAMES * self.shape[0]) * self.shape[1]
+        self.luma = _noise(count, self.shape[1], unit, recipe.bit_depth, rng)
+        chroma_share = CHROMA_GRAIN_SHARE * unit
+        self.chroma = _noise(count, self.shape[1], chroma_share, recipe.bit_depth, rng)
+
+    def weight_at(
+        self, backdrop: Layer, recipe: Recipe, shot: Shot, position: int
+    ) -> npt.NDArray[np.uint8]:
+        return cast(
+            npt.NDArray[np.uint8],
+            _window(
+                backdrop.grain_weight,
+                self.shape,
+                shot.offsets_half_px[position] // 2,
+                shot.is_mirrored,
+            ),
+        )
+
+    def added(
+        self, planes: Planes, weight: npt.NDArray[np.uint8], rng: np.random.Generator
+    ) -> Planes:
+        if self.is_absent:
+            return planes
+        luma, cb, cr = planes
+        noise = np.multiply(self._cut(self.luma, luma.shape, rng), weight, dtype=np.int16)
+        noise += GRAIN_WEIGHT_ONE // 2
+        noise //= GRAIN_WEIGHT_ONE
+        room = np.iinfo(luma.dtype).max if luma.dtype == np.uint8 else (1 << 10) - 1
+        np.clip(luma, self.limit, room - self.limit, out=luma)
+        # The limits just set leave room for the noise, so that adding modulo the word is exact.
+        luma += noise.astype(self.dtype, copy=False).view(luma.dtype)
+        cb += self._cut(self.chroma, cb.shape, rng).view(cb.dtype)
+        cr += self._cut(self.chroma, cr.shape, rng).view(cr.dtype)
+        return luma, cb, cr
+
+    def _cut(self, pool: Noise, shape: tuple[int, ...], rng: np.random.Generator) -> Noise:
+        size = shape[0] * shape[1]
+        start = int(rng.integers(0, len(pool) - size))
+        cut: Noise = pool[start : start + size].reshape(shape)
+        return cut
+
+
+def _noise(count: int, width_px: int, sd: float, bit_depth: int, rng: np.random.Generator) -> Noise:
+    """Gaussian noise of the given rms in codes, shared a little by neighbours, flat."""
+    field = rng.standard_normal((count // width_px, width_px), dtype=np.float32)
+    field = ndimage.gaussian_filter(field, GRAIN_BLUR_PX, truncate=2, mode="wrap")
+    field *= sd / max(float(field.std()), 1e-12)
+    np.clip(field, -GRAIN_LIMIT_SD * sd, GRAIN_LIMIT_SD * sd, out=field)
+    whole: npt.NDArray[np.float32] = np.rint(field, out=field).ravel()
+    noise: Noise = whole.astype(np.int8) if bit_depth == 8 else whole.astype(np.int16)
+    return noise
+
+
+def _paint_scene(recipe: Recipe, rng: np.random.Generator) -> tuple[Layer, Layer]:
+    reach = camera.travel_heights(recipe) + 2 * camera.sway_heights(recipe)
+    across = recipe.width_px + round(reach * recipe.height_px) + 16
+    down_heights = 0.3 * camera.travel_heights(recipe) + 2 * camera.sway_heights(recipe)
+    down = recipe.height_px + round(down_heights * recipe.height_px) + 16
+    smear = camera.smear_px(recipe)
+    backdrop_rng, subject_rng = rng.spawn(2)
+    backdrop = layer.paint_backdrop(recipe, _even(across), _even(down), smear, backdrop_rng)
+    return backdrop, layer.paint_subject(recipe, smear, subject_rng)
+
+
+def _expose(backdrop: Layer, subject: Layer, recipe: Recipe, shot: Shot, position: int) -> Planes:
+    """One frame before grain: the window on the backdrop, the subject over it, the exposure."""
+    offset = shot.offsets_half_px[position]
+    phase = 2 * int(offset[0] & 1) + int(offset[1] & 1)
+    shape = (recipe.height_px, recipe.width_px)
+    half = (shape[0] // 2, shape[1] // 2)
+    luma = _window(backdrop.luma_phases[phase], shape, offset // 2, shot.is_mirrored).copy()
+    cb, cr = (
+        _window(plane, half, np.rint(offset / 4).astype(np.int64), shot.is_mirrored).copy()
+        for plane in (backdrop.cb, backdrop.cr)
+    )
+    _overlay(luma, cb, cr, subject, shot.subject_half_px[position])
+    gain = float(shot.gain[position])
+    if gain < 1:
+        luma = _gained(luma, gain, BLACK_8BIT << (recipe.bit_depth - 8))
+        middle = CHROMA_MIDDLE_8BIT << (recipe.bit_depth - 8)
+        cb, cr = (_gained(plane, gain, middle) for plane in (cb, cr))
+    return luma, cb, cr
+
+
+def _window(
+    surface: Codes, shape: tuple[int, int], offset_px: npt.NDArray[np.int64], is_mirrored: bool
+) -> Codes:
+    """The part of a canvas that the camera sees, `offset_px` from the middle position."""
+    top, left = (
+        int(np.clip((size - seen) // 2 + moved, 0, size - seen))
+        for size, seen, moved in zip(surface.shape, shape, offset_px, strict=True)
+    )
+    seen = surface[top : top + shape[0], left : left + shape[1]]
+    return seen[:, ::-1] if is_mirrored else seen
+
+
+def _overlay(
+    luma: Codes, cb: Codes, cr: Codes, subject: Layer, moved_half_px: npt.NDArray[np.int64]
+) -> None:
+    """Blend the subject in, a third from the right, in place."""
+    assert subject.opacity is not None
+    phase = 2 * int(-moved_half_px[0] & 1) + int(-moved_half_px[1] & 1)
+    top = int(luma.shape[0] * 0.42) + int(moved_half_px[0] // 2)
+    left = int(luma.shape[1] * 0.58) + int(moved_half_px[1] // 2)
+    _blend(luma, subject.luma_phases[phase], subject.opacity, top, left)
+    small = subject.opacity[::2, ::2]
+    for plane, source in ((cb, subject.cb), (cr, subject.cr)):
+        _blend(plane, source, small, top // 2, left // 2)
+
+
+def _blend(under: Codes, over: Codes, opacity: npt.NDArray[np.uint16], top: int, left: int) -> None:
+    lines = slice(max(0, top), min(under.shape[0], top + over.shape[0]))
+    columns = slice(max(0, left), min(under.shape[1], left + over.shape[1]))
+    if lines.start >= lines.stop or columns.start >= columns.stop:
+        return
+    cut = (
+        slice(lines.start - top, lines.stop - top),
+        slice(columns.start - left, columns.stop - left),
+    )
+    below = under[lines, columns]
+    share = opacity[cut].astype(np.int32)
+    difference = over[cut].astype(np.int32) - below
+    difference *= share
+    difference >>= 8
+    below += difference.astype(below.dtype)
+
+
+def _gained(plane: Codes, gain: float, pivot: int) -> Codes:
+    """pivot + gain · (plane − pivot), rounded, in integers; gain at most 1."""
+    word, bits = (np.uint16, 8) if plane.dtype == np.uint8 else (np.uint32, 16)
+    factor = round(gain * (1 << bits))
+    offset = pivot * ((1 << bits) - factor) + (1 << (bits - 1))
+    scaled = np.multiply(plane, word(factor), dtype=word)
+    scaled += word(offset)
+    scaled >>= bits
+    return scaled.astype(np.uint8) if plane.dtype == np.uint8 else scaled.astype(np.uint16)
+
+
+def _stamp(planes: Planes, frame_index: int, clip_id: int, bit_depth: int) -> None:
+    """Stamp luma and make the chroma under it grey, so that RGB shows the same cells."""
+    luma, cb, cr = planes
+    write_stamp(luma, frame_index, clip_id, bit_depth)
+    layout = stamp_layout(luma.shape[1], luma.shape[0])
+    assert layout is not None
+    for plane in (cb, cr):
+        plane[: layout.height_px // 2, : layout.width_px // 2] = CHROMA_MIDDLE_8BIT << (
+            bit_depth - 8
+        )
+
+
+def _shot_count(recipe: Recipe) -> int:
+    if recipe.cut_interval_s == 0:
+        return 1
+    return max(1, int(np.ceil(recipe.duration_s / recipe.cut_interval_s)))
+
+
+def _even(pixels: int) -> int:
+    return pixels + pixels % 2
+
+
+def _require_stampable(recipe: Recipe) -> None:
+    where = f"recipe {recipe.width_px}x{recipe.height_px}, {recipe.duration_s:g} s"
+    if stamp_layout(recipe.width_px, recipe.height_px) is None:
+        raise FootageError(
+            where=where,
+            what="the picture is too small to carry its frame number",
+            remedy="Use at least 128x112",
+        )
+    if recipe.frame_count > MAX_FRAME_INDEX + 1:
+        raise FootageError(
+            where=where,
+            what=f"{recipe.frame_count} frames are more than the {MAX_FRAME_INDEX + 1} that can "
+            "be numbered",
+            remedy="Make the clip shorter",
+        )

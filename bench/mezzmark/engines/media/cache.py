@@ -1,0 +1,292 @@
+"""A content-addressed cache of derived media: made once, found again, checked before use.
+
+An entry is a folder named by its key:
+
+    <cache>/<key>/<media name>      the file
+    <cache>/<key>/index.json        its FrameIndex
+    <cache>/<key>/entry.json        EntryFacts: sizes, SHA-256 digests, versions that made it
+
+An entry is made in a hidden, marked folder beside and renamed, so that a half-made one is never
+found. Nothing outside the cache folder is ever written or replaced, and nothing is removed but
+folders that carry our marker.
+"""
+
+import errno
+import hashlib
+import json
+import os
+import secrets
+import shutil
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+import av
+from pydantic import BaseModel, ValidationError
+
+import mezzmark
+from mezzmark.model.errors import DiskFullError
+from mezzmark.model.fact import Fact
+from mezzmark.model.footage import FrameIndex
+from mezzmark.own_files import make_marked_folder, remove_marked, replace_whole
+
+CACHE_VARIABLE = "MEZZMARK_CACHE"
+CACHE_SCHEMA_VERSION = 1
+KEY_HEX_DIGITS = 32
+"""128 bits of SHA-256: accidental equality is out of the question."""
+INDEX_NAME = "index.json"
+ENTRY_NAME = "entry.json"
+PARTIAL = "partial"
+STALE_AFTER_S = 24 * 3600
+"""A maker that was killed leaves its folder; a day later nobody can still be writing it."""
+
+READ_CHUNK_BYTES = 1 << 20
+
+FULL_ERRORS = frozenset({errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)})
+"""No space left, or the user's quota is spent (which Windows does not know)."""
+
+
+class EntryFacts(Fact):
+    """What entry.json holds."""
+
+    schema_version: int = CACHE_SCHEMA_VERSION
+    key: str
+    media_name: str
+    file_bytes: int
+    sha256: str
+    index_sha256: str
+    checked_mtime_ns: int
+    """Modification time of the media file when its SHA-256 was last found right."""
+    mezzmark_version: str
+    av_version: str
+    library_versions: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CacheEntry:
+    """A checked entry; `fingerprint` is the SHA-256 of the media file in hex."""
+
+    folder: Path
+    media_path: Path
+    index_path: Path
+    index: FrameIndex
+    fingerprint: str
+    file_bytes: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MadeMedia:
+    """What a maker leaves in the folder it was given: the file's name and its index."""
+
+    media_name: str
+    index: FrameIndex
+
+
+def default_cache_dir() -> Path:
+    """The folder from MEZZMARK_CACHE, or the user's cache folder as this system has it."""
+    named = os.environ.get(CACHE_VARIABLE)
+    if named:
+        return Path(named).expanduser()
+    home = Path.home()
+    if sys.platform == "darwin":
+        return home / "Library" / "Caches" / "mezzmark"
+    if sys.platform == "win32":
+        return Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local") / "mezzmark"
+    return Path(os.environ.get("XDG_CACHE_HOME") or home / ".cache") / "mezzmark"
+
+
+def cache_key(**facts: object) -> str:
+    """A key of 32 hex digits that changes when any of the facts does, and not with their order."""
+    text = json.dumps(
+        {"cache_schema_version": CACHE_SCHEMA_VERSION, **facts},
+        sort_keys=True,
+        separators=(",", ":"),
+        default=_plain,
+    )
+    return hashlib.sha256(text.encode()).hexdigest()[:KEY_HEX_DIGITS]
+
+
+def library_versions() -> dict[str, str]:
+    """The FFmpeg libraries behind PyAV, as name → version."""
+    return {name: ".".join(map(str, version)) for name, version in av.library_versions.items()}
+
+
+def find_entry(cache_dir: Path, key: str) -> CacheEntry | None:
+    """The entry of this key if it is there and whole; None if it must be made (again).
+
+    Size and index are checked each time; the media's SHA-256 whenever its modification time is
+    not the one noted at the last good check.
+    """
+    folder = cache_dir / key
+    try:
+        facts = EntryFacts.model_validate_json((folder / ENTRY_NAME).read_bytes())
+        index_text = (folder / INDEX_NAME).read_bytes()
+        media_path = folder / facts.media_name
+        status = media_path.stat()
+        if facts.key != key or status.st_size != facts.file_bytes:
+            return None
+        if hashlib.sha256(index_text).hexdigest() != facts.index_sha256:
+            return None
+        index = FrameIndex.model_validate_json(index_text)
+        if status.st_mtime_ns != facts.checked_mtime_ns:
+            if file_fingerprint(media_path) != facts.sha256:
+                return None
+            _note_check(folder, facts, status.st_mtime_ns)
+    except (FileNotFoundError, NotADirectoryError, ValidationError):
+        return None
+    return _entry(folder, facts, index)
+
+
+def fetch_entry(
+    cache_dir: Path, key: str, make: Callable[[Path], MadeMedia], *, needed_bytes: int
+) -> tuple[CacheEntry, bool]:
+    """The entry and whether it was there already; otherwise `make` fills a new folder.
+
+    `needed_bytes` is what making it may take on disk. Raises DiskFullError with that amount.
+    """
+    found = find_entry(cache_dir, key)
+    if found is not None:
+        return found, True
+    return make_entry(cache_dir, key, make, needed_bytes=needed_bytes), False
+
+
+def make_entry(
+    cache_dir: Path, key: str, make: Callable[[Path], MadeMedia], *, needed_bytes: int
+) -> CacheEntry:
+    """Make an entry in a folder beside its place, then rename it there.
+
+    A broken entry in that place is replaced; a whole one made by somebody else meanwhile is kept
+    and returned.
+    """
+    with _disk_full_explained(cache_dir, needed_bytes):
+        cache_dir.mkdir(parents=True, exist_ok=True)
+        if shutil.disk_usage(cache_dir).free < needed_bytes:
+            raise _disk_full(cache_dir, needed_bytes)
+        _remove_stale(cache_dir)
+        partial = make_marked_folder(cache_dir, f".{key}.{PARTIAL}.")
+        try:
+            made = make(partial)
+            facts, index = _seal(partial, key, made, final=cache_dir / key)
+            winner = _settle(cache_dir, key, partial)
+        finally:
+            remove_marked(partial)
+    return winner or _entry(cache_dir / key, facts, index)
+
+
+def file_fingerprint(path: Path) -> str:
+    """SHA-256 of a file's bytes, in hex; the file is opened read-only."""
+    digest = hashlib.sha256()
+    with path.open("rb") as file:
+        while chunk := file.read(READ_CHUNK_BYTES):
+            digest.update(chunk)
+    return digest.hexdigest()
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, BaseModel):
+        return value.model_dump(mode="json")
+    if isinstance(value, Fraction | Path):
+        return str(value)
+    raise TypeError(f"{type(value).__name__} cannot be part of a cache key")
+
+
+def _entry(folder: Path, facts: EntryFacts, index: FrameIndex) -> CacheEntry:
+    return CacheEntry(
+        folder=folder,
+        media_path=folder / facts.media_name,
+        index_path=folder / INDEX_NAME,
+        index=index,
+        fingerprint=facts.sha256,
+        file_bytes=facts.file_bytes,
+    )
+
+
+def _seal(
+    partial: Path, key: str, made: MadeMedia, *, final: Path
+) -> tuple[EntryFacts, FrameIndex]:
+    """Write index.json and entry.json; the index names the file at the place it will have."""
+    media_path = partial / made.media_name
+    index = made.index.model_copy(update={"path": str(final / made.media_name)})
+    index_text = index.model_dump_json().encode()
+    status = media_path.stat()
+    facts = EntryFacts(
+        key=key,
+        media_name=made.media_name,
+        file_bytes=status.st_size,
+        sha256=file_fingerprint(media_path),
+        index_sha256=hashlib.sha256(index_text).hexdigest(),
+        checked_mtime_ns=status.st_mtime_ns,
+        mezzmark_version=mezzmark.__version__,
+        av_version=av.__version__,
+        library_versions=library_versions(),
+    )
+    (partial / INDEX_NAME).write_bytes(index_text)
+    (partial / ENTRY_NAME).write_bytes(facts.model_dump_json().encode())
+    return facts, index
+
+
+def _settle(cache_dir: Path, key: str, partial: Path) -> CacheEntry | None:
+    """Rename into place; the entry of another maker who was first, or None if ours stands."""
+    final = cache_dir / key
+    while True:
+        try:
+            partial.rename(final)
+        except OSError as error:
+            if not final.exists() or error.errno in FULL_ERRORS:
+                raise
+        else:
+            return None
+        other = find_entry(cache_dir, key)
+        if other is not None:
+            return other
+        _set_aside(cache_dir, key)
+
+
+def _set_aside(cache_dir: Path, key: str) -> None:
+    """Move a broken entry out of the way in one step, then remove it."""
+    aside = cache_dir / f".{key}.{PARTIAL}.{secrets.token_hex(8)}"
+    with suppress(FileNotFoundError):  # another maker moved it first
+        (cache_dir / key).rename(aside)
+        remove_marked(aside)
+
+
+def _note_check(folder: Path, facts: EntryFacts, mtime_ns: int) -> None:
+    """Remember a good check; a cache that cannot be written stays usable, only slower."""
+    noted = facts.model_copy(update={"checked_mtime_ns": mtime_ns})
+    with suppress(OSError):
+        replace_whole(folder / ENTRY_NAME, noted.model_dump_json().encode())
+
+
+def _remove_stale(cache_dir: Path) -> None:
+    oldest_s = time.time() - STALE_AFTER_S
+    for path in cache_dir.glob(f".*.{PARTIAL}.*"):
+        try:
+            is_stale = path.stat().st_mtime < oldest_s
+        except FileNotFoundError:
+            continue  # its own maker removed it
+        if is_stale:
+            remove_marked(path)
+
+
+@contextmanager
+def _disk_full_explained(cache_dir: Path, needed_bytes: int) -> Iterator[None]:
+    """Turn "no space left" (or over quota), from Python or FFmpeg, into DiskFullError."""
+    try:
+        yield
+    except OSError as error:  # FFmpeg's own errors of this kind are OSErrors in PyAV too
+        if isinstance(error, DiskFullError) or error.errno not in FULL_ERRORS:
+            raise
+        raise _disk_full(cache_dir, needed_bytes) from error
+
+
+def _disk_full(cache_dir: Path, needed_bytes: int) -> DiskFullError:
+    free_bytes = shutil.disk_usage(cache_dir if cache_dir.exists() else Path.cwd()).free
+    return DiskFullError(
+        where=str(cache_dir),
+        what=f"{needed_bytes / 1e6:.0f} MB are needed and {free_bytes / 1e6:.0f} MB are free",
+        remedy=f"Make room, or name another folder in {CACHE_VARIABLE}",
+    )

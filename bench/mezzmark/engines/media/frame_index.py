@@ -1,0 +1,250 @@
+"""The index of a file: every picture in display order, found by one independent decode.
+
+The decode is sequential and single-threaded and shares no code with the player, so that it can
+prove what the player shows.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from fractions import Fraction
+from itertools import pairwise
+from pathlib import Path
+from typing import Final
+
+from av.container import InputContainer
+from av.error import FFmpegError
+from av.video.frame import VideoFrame
+from av.video.stream import VideoStream
+from pydantic import ValidationError
+
+from mezzmark.engines.media.pixels import Planes, planes_digest, planes_of
+from mezzmark.engines.media.probe import describe_media, open_media
+from mezzmark.engines.media.stamp import read_stamp
+from mezzmark.model.errors import EncodingError, FootageError
+from mezzmark.model.footage import FrameIndex, MediaFacts
+from mezzmark.own_files import replace_whole
+
+Advance = Callable[[str, float], None]
+"""Called with a message and the share done (0 to 1) while a long preparation goes on."""
+
+NO_STAMP: Final = -1
+STAMPED_FRACTION: Final = 0.9
+"""Share of pictures whose stamp must be readable before a clip of unknown origin is taken for a
+stamped one: chance readings are far below it, single damaged stamps stay above."""
+_ADVANCE_FRAMES: Final = 16
+_DAMAGE_REMEDY: Final = "Copy the file from its source again, or measure an excerpt without damage."
+
+
+@dataclass(slots=True)
+class _Reading:
+    """What the sequential decode has met so far."""
+
+    path: str
+    reads_stamps: bool
+    packets: dict[int, tuple[bool, int]] = field(default_factory=dict)
+    timeless_packet_count: int = 0
+    pts: list[int] = field(default_factory=list)
+    digests: list[str] = field(default_factory=list)
+    stamps: list[int] = field(default_factory=list)
+    is_interlaced: bool = False
+    pixel_format: str = ""
+
+    def note_packet(self, pts: int | None, *, is_keyframe: bool, size: int) -> None:
+        if pts is None:
+            self.timeless_packet_count += 1
+            return
+        was_keyframe, earlier = self.packets.get(pts, (False, 0))
+        self.packets[pts] = (was_keyframe or is_keyframe, earlier + size)
+
+    def note_picture(self, frame: VideoFrame, pts: int) -> None:
+        planes = planes_of(frame)
+        self.pts.append(pts)
+        self.digests.append(planes_digest(planes))
+        self.stamps.append(stamp_of(frame, planes) if self.reads_stamps else NO_STAMP)
+        self.is_interlaced |= frame.interlaced_frame
+        self.pixel_format = frame.format.name
+
+
+def build_frame_index(
+    path: str | Path,
+    *,
+    is_stamped: bool | None = None,
+    max_duration_s: float | None = None,
+    advance: Advance | None = None,
+) -> FrameIndex:
+    """Index the pictures of a file, or those of its first `max_duration_s` seconds.
+
+    `is_stamped` None finds out by reading: at least nine in ten stamps readable, and in order.
+    Raises FootageError for a file that cannot be measured honestly, with the reason.
+    """
+    with open_media(path) as (container, track):
+        facts = describe_media(container, track, path)
+        track.codec_context.thread_count = 1
+        reading = _Reading(path=str(path), reads_stamps=is_stamped is not False)
+        _read_pictures(container, track, reading, facts, max_duration_s, advance)
+        _refuse_unordered(reading)
+        _refuse_gaps(reading)
+        _refuse_unseekable(container, track, reading)
+    stamped = _looks_stamped(reading.stamps) if is_stamped is None else is_stamped
+    flags = [reading.packets[pts] for pts in reading.pts]
+    return FrameIndex(
+        path=str(path),
+        file_bytes=facts.file_bytes,
+        time_base=facts.time_base,
+        pts=tuple(reading.pts),
+        is_keyframe=tuple(is_key for is_key, _ in flags),
+        packet_bytes=tuple(size for _, size in flags),
+        digests=tuple(reading.digests),
+        stamps=tuple(reading.stamps) if stamped else (NO_STAMP,) * len(reading.pts),
+        is_stamped=stamped,
+        width_px=facts.width_px,
+        height_px=facts.height_px,
+        pixel_format=reading.pixel_format,
+        frame_rate=facts.frame_rate or _rate_of(reading.pts, facts.time_base),
+    )
+
+
+def read_frame_index(path: str | Path) -> FrameIndex:
+    """Read an index written by `write_frame_index`. Raises FootageError if it is unreadable."""
+    try:
+        return FrameIndex.model_validate_json(Path(path).read_bytes())
+    except (OSError, ValidationError) as error:
+        raise FootageError(
+            where=str(path),
+            what="the index of a clip is missing or unreadable",
+            remedy="It is derived: remove it and run again, and it is made anew.",
+        ) from error
+
+
+def write_frame_index(index: FrameIndex, path: str | Path) -> None:
+    """Write an index whole or not at all; an earlier one at `path` is replaced."""
+    replace_whole(Path(path), index.model_dump_json().encode())
+
+
+def _read_pictures(
+    container: InputContainer,
+    track: VideoStream,
+    reading: _Reading,
+    facts: MediaFacts,
+    max_duration_s: float | None,
+    advance: Advance | None,
+) -> None:
+    time_base = facts.time_base
+    wanted_s = min((s for s in (facts.duration_s, max_duration_s) if s), default=None)
+    try:
+        for packet in container.demux(track):
+            if packet.size:
+                reading.note_packet(packet.pts, is_keyframe=packet.is_keyframe, size=packet.size)
+            for frame in track.decode(packet):
+                pts = _pts_of(frame, reading)
+                if frame.is_corrupt and not reading.pts:
+                    continue  # a recording that starts inside a group of pictures
+                _refuse_damage(frame, reading, time_base)
+                position_s = float((pts - (reading.pts or [pts])[0]) * time_base)
+                if max_duration_s is not None and position_s >= max_duration_s:
+                    return
+                reading.note_picture(frame, pts)
+                if advance and wanted_s and len(reading.pts) % _ADVANCE_FRAMES == 0:
+                    advance(f"indexing {Path(reading.path).name}", min(1.0, position_s / wanted_s))
+    except EncodingError as error:
+        raise FootageError(
+            where=reading.path, what=f"{error.where}: {error.what}", remedy=error.remedy
+        ) from error
+    except FFmpegError as error:
+        raise FootageError(
+            where=reading.path,
+            what=f"picture {len(reading.pts)} or one close after it cannot be decoded "
+            f"({error.strerror}); the file is damaged",
+            remedy=_DAMAGE_REMEDY,
+        ) from error
+
+
+def _pts_of(frame: VideoFrame, reading: _Reading) -> int:
+    if frame.pts is not None and frame.pts in reading.packets:
+        return frame.pts
+    if frame.pts is None or reading.timeless_packet_count:
+        what = "some of its pictures carry no presentation time"
+    else:
+        what = "the times of its packets and of its pictures disagree"
+    raise FootageError(
+        where=reading.path,
+        what=f"{what}, so no playhead can find a picture in it exactly",
+        remedy="Rewrap the file without re-encoding, to MOV, and measure that.",
+    )
+
+
+def _refuse_damage(frame: VideoFrame, reading: _Reading, time_base: Fraction) -> None:
+    if frame.is_corrupt:
+        raise FootageError(
+            where=reading.path,
+            what=f"picture {len(reading.pts)} (at {float((frame.pts or 0) * time_base):.3f} s) "
+            "is damaged",
+            remedy=_DAMAGE_REMEDY,
+        )
+
+
+def _refuse_unordered(reading: _Reading) -> None:
+    if not reading.pts:
+        raise FootageError(
+            where=reading.path,
+            what="no picture can be decoded",
+            remedy="Check that it plays elsewhere; it may be damaged or cut off.",
+        )
+    for position, (earlier, later) in enumerate(pairwise(reading.pts), start=1):
+        if later <= earlier:
+            fault = (
+                "share one presentation time"
+                if later == earlier
+                else "run backwards: the times of its packets and of its pictures disagree"
+            )
+            raise FootageError(
+                where=reading.path,
+                what=f"pictures {position - 1} and {position} {fault}",
+                remedy="Rewrap or convert the file so that every picture has its own time.",
+            )
+
+
+def _refuse_gaps(reading: _Reading) -> None:
+    # Two fields of one picture may come as two packets, so an interlaced gap proves nothing.
+    if reading.is_interlaced:
+        return
+    shown = set(reading.pts)
+    lost = [p for p in reading.packets if reading.pts[0] < p < reading.pts[-1] and p not in shown]
+    if lost:
+        raise FootageError(
+            where=reading.path,
+            what=f"{len(lost)} of {len(lost) + len(shown)} pictures are in the file but cannot "
+            "be decoded; the file is damaged",
+            remedy=_DAMAGE_REMEDY,
+        )
+
+
+def _refuse_unseekable(container: InputContainer, track: VideoStream, reading: _Reading) -> None:
+    try:
+        container.seek(reading.pts[len(reading.pts) // 2], stream=track)
+        next(packet for packet in container.demux(track) if packet.size)
+    except (FFmpegError, StopIteration) as error:
+        raise FootageError(
+            where=reading.path,
+            what="its container does not let a playhead move: seeking in it fails",
+            remedy="Rewrap the file without re-encoding, to MOV if it is not one, or convert it.",
+        ) from error
+
+
+def stamp_of(frame: VideoFrame, planes: Planes) -> int:
+    """The frame number in the picture, or NO_STAMP. `planes` are those of `frame`."""
+    depth = max(component.bits for component in frame.format.components)
+    reading = read_stamp(planes[0], depth)
+    return NO_STAMP if reading is None else reading.frame_index
+
+
+def _looks_stamped(stamps: list[int]) -> bool:
+    readable = [stamp for stamp in stamps if stamp != NO_STAMP]
+    in_order = all(later > earlier for earlier, later in pairwise(readable))
+    return in_order and len(readable) >= STAMPED_FRACTION * len(stamps)
+
+
+def _rate_of(pts: list[int], time_base: Fraction) -> Fraction | None:
+    """The rate that evenly spaced pictures imply; None where they are not evenly spaced."""
+    steps = {later - earlier for earlier, later in pairwise(pts)}
+    return 1 / (steps.pop() * time_base) if len(steps) == 1 else None

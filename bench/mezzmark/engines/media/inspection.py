@@ -1,0 +1,281 @@
+"""Looks closely at one file: packets over a stretch, pictures over its start, read-only."""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import accumulate, pairwise
+from pathlib import Path
+from statistics import median
+from typing import Final
+
+from av.container import InputContainer
+from av.error import FFmpegError
+from av.video.stream import VideoStream
+
+from mezzmark.engines.media.frame_index import build_frame_index
+from mezzmark.engines.media.pixels import frame_digest
+from mezzmark.engines.media.probe import describe_media, open_media
+from mezzmark.model.errors import FootageError
+from mezzmark.model.file_warnings import advise
+from mezzmark.model.footage import FrameIndex
+from mezzmark.model.inspection import (
+    AudioTrack,
+    GroupKind,
+    Inspection,
+    RateKind,
+    Spread,
+    name_tags,
+)
+
+DEFAULT_EXAMINED_S: Final = 60.0
+"""Packets of the first minute are read unless told otherwise: enough for a rate over time, and
+seconds rather than minutes of reading even at uncompressed rates."""
+
+MAX_DECODED_S: Final = 10.0
+"""Pictures are decoded over at most the first ten seconds, as `measure` does by default."""
+
+OPEN_GROUP_TRIALS: Final = 3
+"""Key frames from which a fresh decode is tried, to tell open groups of pictures from closed."""
+
+MAX_RATE_DENOMINATOR: Final = 1001
+"""Of a measured rate; all standard rates are n/1 or n/1001."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _PacketFacts:
+    """One video packet: its time in track ticks, its size, and whether it is a key frame."""
+
+    pts: int
+    packet_bytes: int
+    is_keyframe: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Timing:
+    """What the packets say over time, in display order; steps are in track ticks."""
+
+    times: tuple[int, ...]
+    steps: tuple[int, ...]
+    keys: tuple[int, ...]
+    duration_s: float
+
+
+def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> Inspection:
+    """What the file is, measured over its first `max_duration_s` seconds (a minute if None).
+
+    Raises FootageError when it cannot be opened; a file that opens but cannot be measured is
+    described as far as possible, with the reason in `refusal`.
+    """
+    examined_s = max_duration_s or DEFAULT_EXAMINED_S
+    with open_media(path) as (container, track):
+        media = describe_media(container, track, path)
+        audio_tracks = _audio_tracks(container)
+        packets, was_cut = _read_packets(container, track, media.time_base, examined_s)
+        is_interlaced = _is_interlaced(container, track)
+    index, refusal = _try_index(path, min(examined_s, MAX_DECODED_S))
+    tick = media.time_base
+    timing = _timing(packets, tick)
+    found = Inspection(
+        media=media,
+        is_excerpt=was_cut,
+        examined_duration_s=timing.duration_s,
+        examined_frame_count=len(packets),
+        decoded_frame_count=index.frame_count if index else 0,
+        rate_kind=_rate_kind(timing.times),
+        measured_rate=_measured_rate(timing.times, tick, media.frame_rate),
+        frame_spacing_ms=_spread([float(step * tick * 1000) for step in timing.steps]),
+        keyframe_count=len(timing.keys),
+        keyframe_interval_frames=_spread([b - a for a, b in pairwise(timing.keys)]),
+        keyframe_spacing_s=_spread(
+            [float((timing.times[b] - timing.times[a]) * tick) for a, b in pairwise(timing.keys)]
+        ),
+        group_kind=_group_kind(path, packets, index),
+        b_frame_fraction=None if refusal else _b_frame_fraction(packets),
+        is_interlaced=is_interlaced,
+        tag_names=name_tags(media.tags),
+        bitrate_bps=_mean_rate(packets, timing.duration_s),
+        bitrate_by_second_bps=_rate_by_second(packets, tick, timing.duration_s),
+        audio_tracks=audio_tracks,
+        is_stamped=index.is_stamped if index else False,
+        refusal=refusal,
+    )
+    return found.model_copy(update={"warnings": advise(found)})
+
+
+def _audio_tracks(container: InputContainer) -> tuple[AudioTrack, ...]:
+    contexts = [(track, track.codec_context) for track in container.streams.audio]
+    return tuple(
+        AudioTrack(
+            codec=context.codec.canonical_name,
+            channel_count=track.channels or 0,
+            sample_rate_hz=track.rate or 0,
+        )
+        for track, context in contexts
+        if context is not None
+    )
+
+
+def _read_packets(
+    container: InputContainer, track: VideoStream, tick: Fraction, examined_s: float
+) -> tuple[list[_PacketFacts], bool]:
+    """The packets of the first seconds in file order, and whether the file goes on after them."""
+    packets: list[_PacketFacts] = []
+    try:
+        for packet in container.demux(track):
+            pts = packet.pts if packet.pts is not None else packet.dts
+            if not packet.size or pts is None or packet.is_discard:
+                continue
+            if packets and float((pts - packets[0].pts) * tick) >= examined_s:
+                return packets, True
+            packets.append(
+                _PacketFacts(pts=pts, packet_bytes=packet.size, is_keyframe=packet.is_keyframe)
+            )
+    except FFmpegError:
+        pass  # a torn end; the index below says what is damaged
+    return packets, False
+
+
+def _is_interlaced(container: InputContainer, track: VideoStream) -> bool | None:
+    """Whether the first picture is of two fields; None if none can be decoded."""
+    track.codec_context.thread_count = 1
+    try:
+        container.seek(0)
+        for packet in container.demux(track):
+            for frame in track.decode(packet):
+                return frame.interlaced_frame
+    except FFmpegError:
+        pass
+    return None
+
+
+def _try_index(path: str | Path, decoded_s: float) -> tuple[FrameIndex | None, str]:
+    try:
+        return build_frame_index(path, max_duration_s=decoded_s), ""
+    except FootageError as error:
+        return None, f"{error.what}. {error.remedy}"
+
+
+def _timing(packets: Sequence[_PacketFacts], tick: Fraction) -> _Timing:
+    in_order = sorted(packets, key=lambda packet: packet.pts)
+    times = tuple(packet.pts for packet in in_order)
+    steps = tuple(later - earlier for earlier, later in pairwise(times))
+    span = times[-1] - times[0] + median(steps) if steps else 0
+    return _Timing(
+        times=times,
+        steps=steps,
+        keys=tuple(n for n, packet in enumerate(in_order) if packet.is_keyframe),
+        duration_s=float(span * tick),
+    )
+
+
+def _rate_kind(times: Sequence[int]) -> RateKind:
+    """Constant if every time lies within one tick of an even grid: containers round to ticks."""
+    if len(times) < 2:
+        return "unknown"
+    step = Fraction(times[-1] - times[0], len(times) - 1)
+    off = max(abs(time - times[0] - n * step) for n, time in enumerate(times))
+    return "constant" if off <= 1 else "variable"
+
+
+def _measured_rate(
+    times: Sequence[int], tick: Fraction, stated: Fraction | None
+) -> Fraction | None:
+    """Frames over time; the stated rate where the two agree within the rounding of both ends."""
+    if len(times) < 2 or times[-1] == times[0]:
+        return None
+    span = times[-1] - times[0]
+    rate = (len(times) - 1) / (span * tick)
+    if stated and abs(rate / stated - 1) <= Fraction(1, span):
+        return stated
+    return rate.limit_denominator(MAX_RATE_DENOMINATOR)
+
+
+def _b_frame_fraction(packets: Sequence[_PacketFacts]) -> float | None:
+    """Share of pictures that are shown before one stored earlier, as only B frames are."""
+    if not packets:
+        return None
+    latest = accumulate((packet.pts for packet in packets), max)
+    return sum(p.pts < highest for p, highest in zip(packets, latest, strict=True)) / len(packets)
+
+
+def _mean_rate(packets: Sequence[_PacketFacts], duration_s: float) -> float | None:
+    total_bits = sum(packet.packet_bytes for packet in packets) * 8
+    return total_bits / duration_s if duration_s else None
+
+
+def _rate_by_second(
+    packets: Sequence[_PacketFacts], tick: Fraction, duration_s: float
+) -> tuple[float, ...]:
+    if not duration_s:
+        return ()
+    first = min(packet.pts for packet in packets)
+    bits: Counter[int] = Counter()
+    for packet in packets:
+        bits[int((packet.pts - first) * tick)] += packet.packet_bytes * 8
+    return tuple(
+        bits[second] / min(1.0, duration_s - second)
+        for second in range(max(bits) + 1)
+        if duration_s > second
+    )
+
+
+def _spread(values: Sequence[float]) -> Spread | None:
+    if not values:
+        return None
+    return Spread(minimum=min(values), median=median(values), maximum=max(values))
+
+
+def _group_kind(
+    path: str | Path, packets: Sequence[_PacketFacts], index: FrameIndex | None
+) -> GroupKind:
+    """Open or closed, found by starting decoders at key frames: a closed group brings the key
+    frame and all pictures around it, equal to those of the sequential decode."""
+    if packets and all(packet.is_keyframe for packet in packets):
+        return "intra"
+    if index is None:
+        return "unknown"
+    digest_of = dict(zip(index.pts, index.digests, strict=True))
+    starts = _pictures_at_keys(packets)
+    tried = [(key, times) for key, times in starts.items() if times <= digest_of.keys()]
+    # Groups with pictures shown before their key frame tell most.
+    tried.sort(key=lambda start: len(start[1]), reverse=True)
+    for key, times in tried[:OPEN_GROUP_TRIALS]:
+        if _decode_from_key(path, key, times) != {pts: digest_of[pts] for pts in times}:
+            return "open"
+    return "closed" if tried else "unknown"
+
+
+def _pictures_at_keys(packets: Sequence[_PacketFacts]) -> dict[int, set[int]]:
+    """For each key frame but the first: its time and those of pictures stored after it but shown
+    before it."""
+    pictures: dict[int, set[int]] = {}
+    key: int | None = None
+    for packet in packets[1:]:
+        if packet.is_keyframe:
+            key = packet.pts
+            pictures[key] = {key}
+        elif key is not None and packet.pts < key:
+            pictures[key].add(packet.pts)
+    return pictures
+
+
+def _decode_from_key(path: str | Path, key_pts: int, wanted: set[int]) -> dict[int, str]:
+    """Digests of the wanted pictures that a decoder started at this key frame brings."""
+    brought: dict[int, str] = {}
+    with open_media(path) as (container, track):
+        track.codec_context.thread_count = 1
+        is_started = False
+        try:
+            for packet in container.demux(track):
+                is_started |= packet.pts == key_pts
+                if not is_started:
+                    continue
+                for frame in track.decode(packet):
+                    if frame.pts in wanted:
+                        brought[frame.pts] = frame_digest(frame)
+                    elif frame.pts is not None and frame.pts > key_pts:
+                        return brought
+        except FFmpegError:
+            pass
+    return brought

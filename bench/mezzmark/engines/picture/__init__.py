@@ -1,0 +1,1 @@
+"""What an encoding does to the picture: quality, colour chart, generations."""

@@ -1,0 +1,245 @@
+"""Generations: decode → encode again and again, each compared with the clip itself.
+
+How unlike formats are compared: quality is measured in the clip's own pixel format, so a decoded
+picture in another format (4:2:2 from a 4:2:0 clip, 10 bits from 8) is first converted back to it
+by the same careful conversion that made it (swscale, bicubic chroma, accurate rounding). Up and
+down again costs a little by itself; it is what a workflow with that encoding would lose, so it is
+left in. Whether a picture came back bit-exact is asked in the encoding's own format, against the
+very planes that entered the encoder.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import islice
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from av.error import FFmpegError
+from av.video.frame import PictureType, VideoFrame
+
+from mezzmark.engines.encode.convert import Converter, read_pictures
+from mezzmark.engines.encode.encode import encoder_gave_up, open_encoder
+from mezzmark.engines.media.pixels import (
+    pixel_format_facts,
+    planes_digest,
+    planes_of,
+)
+from mezzmark.engines.media.probe import open_media, probe_media
+from mezzmark.engines.picture.between import BitDepthStep, picture_offset_px, shifted
+from mezzmark.engines.picture.kept_frames import KeptFrames
+from mezzmark.engines.picture.quality import QualityMeter, comparable_format, frames_in_pairs
+from mezzmark.model.encoding import Encoding
+from mezzmark.model.errors import EncodingError
+from mezzmark.model.fidelity import FidelitySettings, GenerationQuality
+from mezzmark.model.footage import FrameIndex, MediaFacts
+
+SAMPLED_LINES: Final = 32
+"""One line in so many is enough to see that a lossy encoding has changed a picture."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GenerationPlan:
+    """What all generations of one clip and encoding share. `scratch` is an existing folder."""
+
+    source: MediaFacts
+    index: FrameIndex
+    encoding: Encoding
+    settings: FidelitySettings
+    frame_rate: Fraction
+    thread_count: int
+    scratch: Path
+
+    @property
+    def compared_format(self) -> str:
+        """The clip's own pixel format, alpha left out, in which quality is measured."""
+        if self.source.pixel_format.startswith("yuvj"):
+            return self.source.pixel_format
+        return comparable_format(self.source.pixel_format)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorstPair:
+    """The frame with the largest squared error so far, as the clip has it and as it came back."""
+
+    frame_index: int
+    squared_error: float
+    before: VideoFrame
+    after: VideoFrame
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Generation:
+    """One generation's file and what was found out about it; `worst` is None where PSNR was not
+    asked for or nothing differs."""
+
+    path: Path
+    found: GenerationQuality
+    worst: WorstPair | None
+
+
+def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
+    """Make and compare every generation in turn; only the newest file and the one before exist.
+
+    The caller may read a generation's file until it asks for the next. Raises EncodingError when
+    the encoder refuses, or frames are lost.
+    """
+    previous: Path | None = None
+    frame_count = min(plan.index.frame_count, plan.settings.frames)
+    with KeptFrames(lambda: source_frames(plan), frame_count, plan.scratch) as clip:
+        entered = _Entered(plan, clip)
+        for generation in range(1, plan.settings.generations + 1):
+            path = plan.scratch / f"generation-{generation}.{plan.encoding.container}"
+            frames = _returning(plan, previous, generation) if previous else entered.frames()
+            _encode(plan, path, frames)
+            if previous is not None:
+                previous.unlink()  # made here, and no longer needed
+            found, worst = _compare(plan, path, generation, clip, entered)
+            yield Generation(path=path, found=found, worst=worst)
+            previous = path
+
+
+def source_frames(plan: GenerationPlan) -> Iterator[VideoFrame]:
+    """The clip's frames as its decoder gives them."""
+    pictures = read_pictures(plan.source.path, plan.index, thread_count=plan.thread_count)
+    return islice(pictures, plan.settings.frames)
+
+
+def decoded_frames(path: Path, thread_count: int) -> Iterator[VideoFrame]:
+    """Every frame of a file of ours, in order."""
+    with open_media(path) as (container, track):
+        track.codec_context.thread_count = thread_count
+        track.codec_context.thread_type = "AUTO"
+        yield from container.decode(track)
+
+
+def written_facts(plan: GenerationPlan, path: Path) -> MediaFacts:
+    """What a generation's file holds, with the tags that were written in place of those read:
+    what becomes of tags is not a question of picture quality."""
+    target = pixel_format_facts(plan.encoding.pixel_format)
+    is_full = target.is_rgb or target.is_full_range
+    facts = probe_media(path)
+    tags = plan.source.tags.model_copy(update={"colour_range": 2 if is_full else 1})
+    return facts.model_copy(update={"tags": tags})
+
+
+class _Entered:
+    """The clip's frames as they enter the first encoder, and whether others are the same."""
+
+    def __init__(self, plan: GenerationPlan, clip: KeptFrames) -> None:
+        self._clip = clip
+        self._converter = Converter(
+            plan.source, plan.encoding.pixel_format, thread_count=plan.thread_count
+        )
+        self._digests: list[str] = []
+
+    def frames(self) -> Iterator[VideoFrame]:
+        """Every frame once, in order."""
+        for picture in self._clip:
+            frame = self._converter.convert(picture)
+            self._digests.append(_sample_digest(frame))
+            yield frame
+
+    def is_same(self, number: int, original: VideoFrame, returned: VideoFrame) -> bool:
+        """Whether frame `number` of the clip, made from `original`, came back with every sample.
+
+        A few lines that differ settle it; only where they agree is the frame made again.
+        """
+        if _sample_digest(returned) != self._digests[number]:
+            return False
+        return same_planes(self._converter.convert(original), returned)
+
+
+def _sample_digest(frame: VideoFrame) -> str:
+    return planes_digest(tuple(plane[::SAMPLED_LINES] for plane in planes_of(frame)))
+
+
+def _returning(plan: GenerationPlan, previous: Path, generation: int) -> Iterator[VideoFrame]:
+    facts = written_facts(plan, previous)
+    to_encoder = Converter(facts, plan.encoding.pixel_format, thread_count=plan.thread_count)
+    step = BitDepthStep(plan.encoding.pixel_format) if plan.settings.bit_depth_step else None
+    move_px = picture_offset_px(plan.settings, generation) - picture_offset_px(
+        plan.settings, generation - 1
+    )
+    for picture in decoded_frames(previous, plan.thread_count):
+        frame = to_encoder.convert(shifted(picture, move_px, facts.tags))
+        yield step.pass_through(frame) if step else frame
+
+
+def _encode(plan: GenerationPlan, path: Path, frames: Iterator[VideoFrame]) -> None:
+    converter = Converter(plan.source, plan.encoding.pixel_format, thread_count=1)
+    target = open_encoder(
+        path,
+        plan.encoding,
+        size=(plan.index.width_px, plan.index.height_px),
+        frame_rate=plan.frame_rate,
+        time_base=1 / plan.frame_rate,
+        tags=converter.tags,
+        thread_count=plan.thread_count,
+    )
+    try:
+        for number, frame in enumerate(frames):
+            frame.pict_type = PictureType.NONE
+            frame.pts, frame.time_base = number, 1 / plan.frame_rate
+            target.container.mux(target.track.encode(frame))
+        target.container.mux(target.track.encode(None))
+    except FFmpegError as error:
+        raise encoder_gave_up(plan.encoding, path, error) from error
+    finally:
+        target.container.close()
+
+
+def _compare(
+    plan: GenerationPlan, path: Path, generation: int, clip: KeptFrames, entered: _Entered
+) -> tuple[GenerationQuality, WorstPair | None]:
+    """One pass over clip and file side by side."""
+    offset_px = picture_offset_px(plan.settings, generation)
+    facts = written_facts(plan, path)
+    reference = Converter(plan.source, plan.compared_format, thread_count=plan.thread_count)
+    back = Converter(facts, plan.compared_format, thread_count=plan.thread_count)
+    meter: QualityMeter | None = None
+    worst: WorstPair | None = None
+    count = differing = 0
+    pairs = frames_in_pairs(clip, decoded_frames(path, plan.thread_count))
+    for original, decoded in pairs:
+        returned = shifted(decoded, -offset_px, facts.tags)
+        differing += not entered.is_same(count, original, returned)
+        before = reference.convert(original)
+        meter = meter or QualityMeter(
+            before, metrics=plan.settings.metrics, thread_count=plan.thread_count
+        )
+        error = meter.compare(before, back.convert(returned))
+        if error > (worst.squared_error if worst else 0.0):
+            worst = WorstPair(
+                frame_index=count, squared_error=error, before=original, after=returned
+            )
+        count += 1
+    if meter is None:
+        raise EncodingError(
+            where=f'encoding "{plan.encoding.name}"',
+            what="no frame came back",
+            remedy="Leave the encoding out.",
+        )
+    found = GenerationQuality(
+        generation=generation,
+        file_bytes=facts.file_bytes,
+        frame_count=count,
+        is_bit_exact=differing == 0,
+        differing_frame_count=differing,
+        quality=meter.series(),
+    )
+    return found, worst
+
+
+def same_planes(first: VideoFrame, second: VideoFrame) -> bool:
+    """Whether two frames hold the same code values in planes of the same depth and size."""
+    if (
+        pixel_format_facts(first.format.name).bit_depth
+        != pixel_format_facts(second.format.name).bit_depth
+    ):
+        return False
+    left, right = planes_of(first), planes_of(second)
+    return len(left) == len(right) and all(
+        np.array_equal(a, b) for a, b in zip(left, right, strict=True)
+    )

@@ -1,0 +1,323 @@
+"""Picture quality frame by frame: squared error, SSIM and XPSNR, as libavfilter computes them.
+
+Frames stream through one filter graph, so memory does not grow with the clip. Both sides must be
+of one size and pixel format; how frames of different formats are brought together is the
+caller's choice and is stated there (`mezzmark.engines.picture.generations`).
+"""
+
+import base64
+from collections.abc import Iterable, Iterator
+from fractions import Fraction
+from itertools import zip_longest
+from typing import Final, get_args
+
+import av
+import numpy as np
+import numpy.typing as npt
+from av.error import FFmpegError
+from av.filter import Graph
+from av.filter.context import FilterContext
+from av.video.frame import VideoFrame
+
+from mezzmark.engines.media.pixels import frame_from_planes, pixel_format_facts, planes_of
+from mezzmark.engines.play.viewer import presenter
+from mezzmark.model.errors import EncodingError
+from mezzmark.model.fidelity import Metric, QualitySeries, WorstFrame
+from mezzmark.model.footage import MediaFacts
+
+COMPARABLE_FORMATS: Final = frozenset(
+    f"{family}{depth}"
+    for family in ("yuv420p", "yuv422p", "yuv444p", "gbrp")
+    for depth in ("", "10le", "12le")
+)
+"""Formats that all three filters take as they are; for others FFmpeg would convert unasked."""
+
+PLAIN_TWIN: Final = {
+    "yuvj420p": "yuv420p",
+    "yuvj422p": "yuv422p",
+    "yuvj444p": "yuv444p",
+    "yuva420p": "yuv420p",
+    "yuva422p": "yuv422p",
+    "yuva444p": "yuv444p",
+    "yuva444p10le": "yuv444p10le",
+    "yuva444p12le": "yuv444p12le",
+    "gbrap": "gbrp",
+    "gbrap10le": "gbrp10le",
+    "gbrap12le": "gbrp12le",
+    "uyvy422": "yuv422p",
+    "yuyv422": "yuv422p",
+    "rgb24": "gbrp",
+    "nv12": "yuv420p",
+    "p010le": "yuv420p10le",
+}
+"""The same samples in a comparable format; alpha is left out."""
+
+_SSIM_PLANES: Final = {False: ("Y", "U", "V"), True: ("G", "B", "R")}
+_TICK: Final = Fraction(1, 25)
+"""The graph pairs frames by time; any common time base serves."""
+
+ALL_METRICS: Final[tuple[Metric, ...]] = get_args(Metric)
+
+
+def measure_quality(
+    reference: Iterable[av.VideoFrame],
+    distorted: Iterable[av.VideoFrame],
+    *,
+    metrics: tuple[Metric, ...] = ALL_METRICS,
+    thread_count: int = 1,
+) -> QualitySeries:
+    """Compare two streams frame by frame, in order.
+
+    Raises EncodingError when sizes, formats or the numbers of frames differ, or there is none.
+    """
+    meter: QualityMeter | None = None
+    for first, second in frames_in_pairs(reference, distorted):
+        meter = meter or QualityMeter(first, metrics=metrics, thread_count=thread_count)
+        meter.compare(first, second)
+    if meter is None:
+        raise _unequal("there is no frame to compare")
+    return meter.series()
+
+
+class QualityMeter:
+    """A filter graph that compares pairs of frames and remembers each pair's values.
+
+    XPSNR also looks at the frames before, so pairs must come in order.
+    """
+
+    def __init__(
+        self, like: av.VideoFrame, *, metrics: tuple[Metric, ...], thread_count: int
+    ) -> None:
+        self._format = comparable_format(like.format.name)
+        self._size = (like.width, like.height)
+        self._metrics = _possible(metrics, self._format, self._size)
+        self._graph, self._inputs, self._sink = _graph(
+            self._format, self._size, self._metrics, thread_count
+        )
+        self._weights = _plane_weights(self._format)
+        self._is_rgb = pixel_format_facts(self._format).is_rgb
+        self._errors: list[tuple[float, float, float]] = []
+        self._ssim: list[tuple[float, float, float]] = []
+        self._ssim_all: list[float] = []
+        self._xpsnr: list[tuple[float | None, float | None, float | None]] = []
+        self._count = 0
+
+    def compare(self, reference: av.VideoFrame, distorted: av.VideoFrame) -> float:
+        """Take one more pair and give its squared error over all samples (0 where PSNR was not
+        asked for). Raises EncodingError when it is not of the first pair's kind."""
+        for frame, entry in zip((distorted, reference), self._inputs, strict=True):
+            entry.push(self._prepared(frame))
+        values = dict(self._sink.pull().metadata)
+        self._count += 1
+        if "psnr" in self._metrics:
+            self._errors.append(self._triple(values, "lavfi.psnr.mse."))
+        if "ssim" in self._metrics:
+            self._ssim.append(self._triple(values, "lavfi.ssim.", upper=True))
+            self._ssim_all.append(float(values["lavfi.ssim.All"]))
+        if "xpsnr" in self._metrics:
+            self._xpsnr.append(_finite(self._triple(values, "lavfi.xpsnr.xpsnr.")))
+        if not self._errors:
+            return 0.0
+        return sum(
+            weight * error for weight, error in zip(self._weights, self._errors[-1], strict=True)
+        )
+
+    def series(self) -> QualitySeries:
+        """What was found so far."""
+        facts = pixel_format_facts(self._format)
+        return QualitySeries(
+            pixel_format=self._format,
+            peak=2**facts.bit_depth - 1,
+            plane_weights=self._weights,
+            squared_error=tuple(self._errors),
+            ssim=tuple(self._ssim),
+            ssim_all=tuple(self._ssim_all),
+            xpsnr_db=tuple(self._xpsnr),
+        )
+
+    def _prepared(self, frame: av.VideoFrame) -> av.VideoFrame:
+        if (frame.width, frame.height) != self._size:
+            raise _unequal(f"sizes differ: {frame.width}×{frame.height} and {self._size}")
+        if comparable_format(frame.format.name) != self._format:
+            raise _unequal(f"formats differ: {frame.format.name} and {self._format}")
+        if frame.format.name != self._format:
+            frame = frame_from_planes(planes_of(frame)[:3], self._format)
+        elif "xpsnr" in self._metrics and not _is_fit_for_xpsnr(frame):
+            frame = frame_from_planes(planes_of(frame), self._format)
+        frame.pts, frame.time_base = self._count, _TICK
+        return frame
+
+    def _triple(
+        self, values: dict[str, str], prefix: str, *, upper: bool = False
+    ) -> tuple[float, float, float]:
+        names = _SSIM_PLANES[self._is_rgb]
+        first, second, third = (
+            float(values[prefix + (name if upper else name.lower())]) for name in names
+        )
+        return first, second, third
+
+
+def comparable_format(pixel_format: str) -> str:
+    """The format in which pictures of this one are compared, sample by sample; or EncodingError."""
+    name = PLAIN_TWIN.get(pixel_format, pixel_format)
+    if name not in COMPARABLE_FORMATS:
+        raise EncodingError(
+            where=f'pixel format "{pixel_format}"',
+            what="its quality cannot be compared without converting it first",
+            remedy=f"Use one of {', '.join(sorted(COMPARABLE_FORMATS))}.",
+        )
+    return name
+
+
+def _possible(
+    metrics: tuple[Metric, ...], pixel_format: str, size: tuple[int, int]
+) -> tuple[Metric, ...]:
+    """The metrics that can be had: XPSNR is left out where it would come out wrong."""
+    if "xpsnr" not in metrics or _is_fit_for_xpsnr(av.VideoFrame(*size, pixel_format)):
+        return metrics
+    rest = tuple(metric for metric in metrics if metric != "xpsnr")
+    if not rest:
+        raise EncodingError(
+            where="picture quality",
+            what=f"FFmpeg's XPSNR is wrong for {pixel_format} pictures {size[0]} samples wide",
+            remedy="Ask for psnr or ssim as well, or for another width.",
+        )
+    return rest
+
+
+def _is_fit_for_xpsnr(frame: av.VideoFrame) -> bool:
+    """Whether FFmpeg's XPSNR reads this frame rightly. Above 8 bits it takes the lines of one
+    side for unpadded (seen in its source and in values of -20 dB); at 8 bits it repacks them."""
+    sample_bytes = 1 if pixel_format_facts(frame.format.name).bit_depth == 8 else 2
+    return sample_bytes == 1 or all(
+        plane.line_size == plane.width * sample_bytes for plane in frame.planes
+    )
+
+
+def _graph(
+    pixel_format: str, size: tuple[int, int], metrics: tuple[Metric, ...], thread_count: int
+) -> tuple[Graph, tuple[FilterContext, FilterContext], FilterContext]:
+    """distorted → metric → metric → … → sink, each metric also fed by a copy of the reference."""
+    graph = Graph()
+    graph.threads = thread_count
+    width_px, height_px = size
+    kind = av.VideoFormat(pixel_format, width_px, height_px)
+    entries = tuple(
+        graph.add_buffer(width=width_px, height=height_px, format=kind, time_base=_TICK)
+        for _ in range(2)
+    )
+    sink = graph.add("buffersink")
+    try:
+        copies = graph.add("split", str(len(metrics)))
+        entries[1].link_to(copies)
+        head: FilterContext = entries[0]
+        for place, metric in enumerate(metrics):
+            node = graph.add(metric)
+            head.link_to(node, 0, 0)
+            copies.link_to(node, place, 1)
+            head = node
+        head.link_to(sink)
+        graph.configure()
+    except (FFmpegError, ValueError) as error:
+        raise EncodingError(
+            where="picture quality",
+            what=f"{', '.join(metrics)} of {pixel_format} is beyond this FFmpeg build ({error})",
+            remedy="Leave the metric out of fidelity.metrics, or use another FFmpeg build.",
+        ) from error
+    return graph, (entries[0], entries[1]), sink
+
+
+def _plane_weights(pixel_format: str) -> tuple[float, float, float]:
+    """Each plane's share of all samples, as libavfilter weights its average."""
+    chroma = pixel_format_facts(pixel_format).chroma
+    share = {"4:2:0": 1 / 4, "4:2:2": 1 / 2}.get(chroma, 1.0)
+    total = 1 + 2 * share
+    return 1 / total, share / total, share / total
+
+
+def _finite(
+    values: tuple[float, float, float],
+) -> tuple[float | None, float | None, float | None]:
+    first, second, third = (None if value == float("inf") else value for value in values)
+    return first, second, third
+
+
+def _unequal(what: str) -> EncodingError:
+    return EncodingError(
+        where="picture quality",
+        what=what,
+        remedy="The encoding lost or changed frames; leave it out.",
+    )
+
+
+def frames_in_pairs(
+    first: Iterable[av.VideoFrame], second: Iterable[av.VideoFrame]
+) -> Iterator[tuple[av.VideoFrame, av.VideoFrame]]:
+    """Both streams side by side; EncodingError when one ends before the other."""
+    for left, right in zip_longest(first, second):
+        if left is None or right is None:
+            raise _unequal("the two sides have not the same number of frames")
+        yield left, right
+
+
+CROP_PX: Final = (160, 90)
+"""Small enough to keep in a record, large enough to see what happened."""
+
+
+def cut_worst(
+    before: VideoFrame,
+    after: VideoFrame,
+    *,
+    frame_index: int,
+    before_facts: MediaFacts,
+    after_facts: MediaFacts,
+) -> WorstFrame:
+    """Both views of the tile with the largest squared error; tiles lie on a grid of half tiles."""
+    left, right = _view(before, before_facts), _view(after, after_facts)
+    across, down = min(CROP_PX[0], left.shape[1]), min(CROP_PX[1], left.shape[0])
+    left_px, top_px = _worst_tile(left, right, across, down)
+    window = (slice(top_px, top_px + down), slice(left_px, left_px + across))
+    return WorstFrame(
+        frame_index=frame_index,
+        left_px=left_px,
+        top_px=top_px,
+        before_png=png_base64(left[window]),
+        after_png=png_base64(right[window]),
+    )
+
+
+def _view(frame: VideoFrame, facts: MediaFacts) -> npt.NDArray[np.uint8]:
+    present = presenter(facts, pixel_aspect=Fraction(1), height_px=facts.height_px, thread_count=1)
+    shown = present(frame)
+    if shown is None:
+        raise ValueError("a frame always gives a view")
+    return np.asarray(shown.to_ndarray(), dtype=np.uint8)
+
+
+def png_base64(rgb: npt.NDArray[np.uint8]) -> str:
+    """An RGB picture (lines, samples, 3; codes 0 to 255) as a PNG file in base64."""
+    codes = np.ascontiguousarray(rgb)
+    encoder = av.CodecContext.create("png", "w")
+    encoder.width, encoder.height = codes.shape[1], codes.shape[0]
+    encoder.pix_fmt = "rgb24"
+    encoder.time_base = Fraction(1, 25)
+    frame = VideoFrame.from_ndarray(codes, format="rgb24")
+    packets = [*encoder.encode(frame), *encoder.encode(None)]
+    return base64.b64encode(b"".join(bytes(packet) for packet in packets)).decode("ascii")
+
+
+def _worst_tile(
+    left: npt.NDArray[np.uint8], right: npt.NDArray[np.uint8], across: int, down: int
+) -> tuple[int, int]:
+    """Left and top of the tile with the largest squared error, from the sums of half tiles."""
+    wide, high = max(1, across // 2), max(1, down // 2)
+    half_columns, half_rows = left.shape[1] // wide, left.shape[0] // high
+    halves = np.empty((half_rows, half_columns))
+    for row in range(half_rows):
+        strip = (slice(row * high, (row + 1) * high), slice(0, half_columns * wide))
+        difference = left[strip].astype(np.int32) - right[strip]
+        columns = np.einsum("yxc,yxc->x", difference, difference)
+        halves[row] = columns.reshape(half_columns, wide).sum(axis=1)
+    sums = halves[:-1, :-1] + halves[1:, :-1] + halves[:-1, 1:] + halves[1:, 1:]
+    top, start = np.unravel_index(int(np.argmax(sums)), sums.shape)
+    return int(start) * wide, int(top) * high

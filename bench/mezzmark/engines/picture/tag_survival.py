@@ -1,0 +1,164 @@
+"""Which tags an encoding in a container keeps: written with the frames, then read back.
+
+Colour description, chroma location, field order, sample aspect, timecode, rate and duration are
+told to encoder and muxer; a demuxer and a decoder say afterwards what is left.
+"""
+
+import re
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Final, cast
+
+import av
+import av.logging
+from av.error import FFmpegError
+from av.filter import Graph
+from av.video.frame import VideoFrame
+from av.video.stream import VideoStream
+
+from mezzmark.engines.encode.encoders import (
+    CONTAINER_FORMATS,
+    encoder_options,
+    encoding_bitrate_bps,
+)
+from mezzmark.engines.media.pixels import apply_tags, pixel_format_facts
+from mezzmark.engines.media.probe import describe_media, exact_fraction, open_media
+from mezzmark.model.encoding import Encoding
+from mezzmark.model.errors import EncodingError
+from mezzmark.model.footage import ColourTags, MediaFacts
+
+TIMECODE: Final = "01:02:03:04"
+SAMPLE_ASPECT: Final = Fraction(4, 3)
+"""Anamorphic, so that a lost aspect cannot pass for a kept one."""
+
+CHROMA_LOCATION: Final = "topleft"
+"""Not the usual "left", so that a guess cannot pass for a kept tag."""
+
+FIELD_ORDERS: Final = {
+    0: "unknown",
+    1: "progressive",
+    2: "top first",
+    3: "bottom first",
+    4: "top coded first, bottom shown first",
+    5: "bottom coded first, top shown first",
+}
+"""FFmpeg's numbers (AVFieldOrder)."""
+
+PROGRESSIVE: Final = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TagsRead:
+    """What a file says of itself. `colour` is as the player reads it."""
+
+    media: MediaFacts
+    chroma_location: str | None
+    field_order: str
+    sample_aspect: str | None
+    timecode: str | None
+
+
+def write_tagged(
+    frames: Sequence[VideoFrame],
+    encoding: Encoding,
+    path: Path,
+    *,
+    frame_rate: Fraction,
+    tags: ColourTags,
+    thread_count: int,
+) -> None:
+    """Encode frames to a new file with every tag that there is. Raises EncodingError."""
+    container_format = CONTAINER_FORMATS.get(encoding.container, encoding.container)
+    try:
+        with av.open(str(path), "w", format=container_format) as container:
+            container.metadata["timecode"] = TIMECODE
+            track = cast(VideoStream, container.add_stream(encoding.encoder, rate=frame_rate))
+            context = track.codec_context
+            context.width, context.height = frames[0].width, frames[0].height
+            context.pix_fmt = encoding.pixel_format
+            context.thread_count = thread_count
+            context.gop_size = encoding.keyframe_interval
+            context.max_b_frames = encoding.b_frames
+            context.bit_rate = encoding_bitrate_bps(
+                encoding, frames[0].width, frames[0].height, frame_rate
+            )
+            context.sample_aspect_ratio = SAMPLE_ASPECT
+            context.field_order = PROGRESSIVE
+            context.options = encoder_options(encoding, thread_count) | {
+                "chroma_sample_location": CHROMA_LOCATION
+            }
+            apply_tags(context, tags)
+            for number, frame in enumerate(frames):
+                frame.pts, frame.time_base = number, 1 / frame_rate
+                container.mux(track.encode(frame))
+            container.mux(track.encode(None))
+    except (FFmpegError, ValueError) as error:
+        raise EncodingError(
+            where=f'encoding "{encoding.name}"',
+            what=f"a small file with every tag cannot be written ({error})",
+            remedy="Its tags are not judged; leave the encoding out if they matter.",
+        ) from error
+
+
+def read_tags(path: Path) -> TagsRead:
+    """Every tag that demuxer and decoder find."""
+    with open_media(path) as (container, track):
+        media = describe_media(container, track, path)
+        order = FIELD_ORDERS.get(int(track.codec_context.field_order), "unknown")
+        aspect = exact_fraction(track.sample_aspect_ratio)
+        timecode = track.metadata.get("timecode") or container.metadata.get("timecode")
+        timecode = timecode or next(
+            (s.metadata["timecode"] for s in container.streams if "timecode" in s.metadata), None
+        )
+        frame = next(container.decode(track))
+        location = _chroma_location(frame)
+    return TagsRead(
+        media=media,
+        chroma_location=location,
+        field_order=order,
+        sample_aspect=str(aspect) if aspect else None,
+        timecode=timecode,
+    )
+
+
+def chroma_locations(pixel_format: str, read: str | None) -> tuple[str | None, str | None]:
+    """The location told and the one read, as far as the format has one: none at full chroma, and
+    only left or centre where every line has chroma (there "topleft" is the same as "left")."""
+    chroma = pixel_format_facts(pixel_format).chroma
+    if chroma == "4:2:0":
+        return CHROMA_LOCATION, read
+    if chroma in ("4:2:2", "4:1:1"):
+        across = {"topleft": "left", "bottomleft": "left", "top": "center", "bottom": "center"}
+        return across[CHROMA_LOCATION], across.get(read, read) if read else None
+    return None, None
+
+
+def _chroma_location(frame: VideoFrame) -> str | None:
+    """The frame's chroma location, which PyAV shows nowhere but libavfilter's `showinfo` prints."""
+    graph = Graph()
+    entry = graph.add_buffer(
+        width=frame.width, height=frame.height, format=frame.format, time_base=Fraction(1, 25)
+    )
+    show, sink = graph.add("showinfo"), graph.add("buffersink")
+    entry.link_to(show)
+    show.link_to(sink)
+    graph.configure()
+    frame.pts, frame.time_base = 0, Fraction(1, 25)
+    with _log_level(av.logging.INFO), av.logging.Capture() as lines:
+        entry.push(frame)
+        sink.pull()
+    found = re.search(r"\bcl:(\w+)", "".join(line[2] for line in lines))
+    return found.group(1) if found and found.group(1) not in ("unspecified", "unknown") else None
+
+
+@contextmanager
+def _log_level(level: int) -> Iterator[None]:
+    before = av.logging.get_level()
+    av.logging.set_level(level)
+    try:
+        yield
+    finally:
+        av.logging.set_level(before)

@@ -1,0 +1,1 @@
+"""The player whose moves are timed, and its viewer."""

@@ -1,0 +1,269 @@
+"""The player under the playhead: finds, decodes and presents one frame at a time, and times it.
+
+It behaves as an editing program does: it opens a file once, keeps the decoder open, and knows the
+file's pictures and key frames from an index. `locate` is the demuxer's seek, the decoder's flush
+and the packets up to the key frame to start from; `decode` runs until the very picture asked for
+is out (a seek that turns out to have landed too late is repeated further back, and that counts
+here); `present` scales it to the viewer's height and converts it to 8-bit RGB in memory.
+"""
+
+from __future__ import annotations  # Packet takes its type argument in annotations only
+
+from bisect import bisect_right
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import accumulate
+from pathlib import Path
+from typing import Final, Literal, Protocol
+
+import av
+from av.codec.hwaccel import HWAccel
+from av.container import InputContainer
+from av.error import FFmpegError
+from av.packet import Packet
+from av.video.frame import VideoFrame
+from av.video.stream import VideoStream
+
+from mezzmark.engines.media.probe import (
+    OPEN_OPTIONS,
+    describe_media,
+    exact_fraction,
+    open_container,
+    video_track,
+)
+from mezzmark.engines.play.viewer import presenter
+from mezzmark.model.errors import EngineError, FootageError
+from mezzmark.model.footage import FrameIndex, MediaFacts
+from mezzmark.model.jobs import ScrubJob
+
+_THREAD_TYPES: Final = {"slice": "SLICE", "frame": "FRAME", "auto": "AUTO"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move:
+    """One move of the playhead: its spans in ns, how many pictures left the decoder and how many
+    bytes of packets left the demuxer on the way, the decoded picture and the view of it (None
+    where no picture came)."""
+
+    locate_ns: int
+    decode_ns: int
+    present_ns: int
+    decoded_frames: int
+    packet_bytes: int
+    picture: VideoFrame | None
+    view: VideoFrame | None
+
+
+class PlaysMoves(Protocol):
+    """What the scrub task needs of a player."""
+
+    def move(self, frame_index: int, clock_ns: Callable[[], int]) -> Move:
+        """Show this frame, timed."""
+        ...
+
+    def close(self) -> None:
+        """Let go of the file."""
+        ...
+
+
+OpenPlayer = Callable[[str, FrameIndex, ScrubJob], PlaysMoves]
+"""Opens a media file for playing, by path, index and settings."""
+
+
+class Player:
+    """A file opened once, with its decoder kept open between moves.
+
+    `index` tells the presentation time of every frame and which are key frames. The settings are
+    those of the job: under `roll` the player keeps decoding when the frame lies ahead in the same
+    group of pictures or is the very next one, and shows the held picture again when asked for it;
+    under `reseek` it always seeks. Raises FootageError when the file cannot be opened or changed
+    since it was indexed, EngineError when the decoder asked for is not there.
+    """
+
+    def __init__(self, path: str | Path, index: FrameIndex, settings: ScrubJob) -> None:
+        _require_unchanged(path, index)
+        self._pts = index.pts
+        self._keys = tuple(n for n, is_key in enumerate(index.is_keyframe) if is_key)
+        self._group = tuple(accumulate(index.is_keyframe))
+        self._rolls = settings.policy == "roll"
+        self._container, facts = _open(path, settings.decoder)
+        self._track = _prepared_track(self._container, path, settings)
+        self._present = presenter(
+            facts,
+            pixel_aspect=exact_fraction(self._track.sample_aspect_ratio) or Fraction(1),
+            height_px=settings.viewer_height_px,
+            thread_count=settings.thread_count,
+        )
+        self._pictures: Iterator[VideoFrame] = iter(())
+        self._shown: int | None = None
+        self._held: VideoFrame | None = None
+        self._starts: Iterator[int] = iter(())
+        self._decoded_frames = 0
+        self._packet_bytes = 0
+
+    def move(self, frame_index: int, clock_ns: Callable[[], int]) -> Move:
+        """Show this frame: find it, decode it, present it; each span timed with `clock_ns`."""
+        self._decoded_frames = self._packet_bytes = 0
+        start_ns = clock_ns()
+        self._locate(frame_index)
+        located_ns = clock_ns()
+        picture = self._decode(frame_index)
+        decoded_ns = clock_ns()
+        view = self._present(picture)
+        presented_ns = clock_ns()
+        return Move(
+            locate_ns=located_ns - start_ns,
+            decode_ns=decoded_ns - located_ns,
+            present_ns=presented_ns - decoded_ns,
+            decoded_frames=self._decoded_frames,
+            packet_bytes=self._packet_bytes,
+            picture=picture,
+            view=view,
+        )
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._pictures = iter(())
+        self._held = None
+        self._container.close()
+
+    def _locate(self, frame_index: int) -> None:
+        """Bring the demuxer to a place from which decoding leads to the frame."""
+        self._starts = self._start_times(frame_index)
+        if self._rolls and self._shown is not None and frame_index >= self._shown:
+            is_in_group = self._group[frame_index] == self._group[self._shown]
+            if is_in_group or frame_index == self._shown + 1:
+                return
+        self._shown = None
+        self._seek(self._pts[frame_index])
+
+    def _seek(self, target_pts: int) -> bool:
+        """Start from the next of the places to start from that does not lie beyond the target,
+        where the container may land. False when all have been tried."""
+        for start_pts in self._starts:
+            try:
+                self._container.seek(start_pts, stream=self._track)
+                packets = self._container.demux(self._track)
+                first = self._first_key_packet(packets)
+            except FFmpegError:
+                continue  # no such place; further back there may be one
+            if first is not None and _time_of(first) <= target_pts:
+                self._pictures = self._decode_on(first, packets)
+                return True
+        return False
+
+    def _start_times(self, frame_index: int) -> Iterator[int]:
+        """Times to seek to: the last key frame not after the frame, then 1, 2, 4, … before it,
+        then the first picture, and last a time before all, which containers clamp."""
+        nearest = bisect_right(self._keys, frame_index) - 1
+        back = 0
+        while nearest - back > 0:
+            yield self._pts[self._keys[nearest - back]]
+            back = 2 * back or 1
+        yield self._pts[0]
+        yield 2 * self._pts[0] - self._pts[-1] - 1
+
+    def _first_key_packet(
+        self, packets: Iterator[Packet[VideoStream]]
+    ) -> Packet[VideoStream] | None:
+        """Packets before a key frame have lost what they refer to, so decoding starts at one."""
+        for packet in packets:
+            self._packet_bytes += packet.size
+            if packet.size and packet.is_keyframe:
+                return packet
+        return None
+
+    def _decode_on(
+        self, first: Packet[VideoStream], packets: Iterator[Packet[VideoStream]]
+    ) -> Iterator[VideoFrame]:
+        """Pictures from here on. A damaged packet loses its own pictures, not the rest."""
+        packet: Packet[VideoStream] | None = first
+        while packet is not None:
+            with suppress(FFmpegError):
+                yield from self._track.decode(packet)
+            packet = next(packets, None)
+            self._packet_bytes += packet.size if packet is not None else 0
+
+    def _decode(self, frame_index: int) -> VideoFrame | None:
+        """The picture at the frame's exact presentation time, or None if it does not come."""
+        if self._shown == frame_index:
+            return self._held
+        target_pts = self._pts[frame_index]
+        self._held = None
+        while True:
+            for picture in self._pictures:
+                self._decoded_frames += 1
+                if picture.pts == target_pts:
+                    self._shown, self._held = frame_index, picture
+                    return picture
+                if picture.pts is not None and picture.pts > target_pts:
+                    break
+            self._shown = None
+            if not self._seek(target_pts):
+                return None
+
+
+def _time_of(packet: Packet[VideoStream]) -> int:
+    time = packet.pts if packet.pts is not None else packet.dts
+    return time if time is not None else 0
+
+
+def _require_unchanged(path: str | Path, index: FrameIndex) -> None:
+    try:
+        file_bytes = Path(path).stat().st_size
+    except OSError as error:
+        raise FootageError(
+            where=str(path),
+            what="the file has gone since it was indexed",
+            remedy="Put it back, or run again without it.",
+        ) from error
+    if file_bytes != index.file_bytes:
+        raise FootageError(
+            where=str(path),
+            what=f"has {file_bytes} bytes now but had {index.file_bytes} when it was indexed",
+            remedy="Run again, so that it is indexed anew.",
+        )
+
+
+def _open(
+    path: str | Path, decoder: Literal["software", "cuda"]
+) -> tuple[InputContainer, MediaFacts]:
+    """The opened file and its facts, which a decoder on a device would hide."""
+    container = open_container(path)
+    facts = describe_media(container, video_track(container, path), path)
+    if decoder == "software":
+        return container, facts
+    container.close()
+    try:
+        on_device: InputContainer = av.open(
+            str(Path(path).resolve()),
+            **OPEN_OPTIONS,
+            hwaccel=HWAccel(device_type=decoder, allow_software_fallback=False),
+        )
+    except (FFmpegError, OSError, RuntimeError, NotImplementedError, ValueError) as error:
+        raise EngineError(
+            where=f'decoder "{decoder}" for {path}',
+            what=f"this machine, FFmpeg build or codec has no such decoder ({error})",
+            remedy='Use decoder = "software", or check the graphics card and its driver.',
+        ) from error
+    return on_device, facts
+
+
+def _prepared_track(container: InputContainer, path: str | Path, settings: ScrubJob) -> VideoStream:
+    """The video track with its decoder open and its threads set (they cannot change later)."""
+    track = video_track(container, path)
+    context = track.codec_context
+    context.thread_count = settings.thread_count
+    context.thread_type = _THREAD_TYPES[settings.threading]
+    try:
+        context.open(strict=False)
+    except (FFmpegError, OSError, ValueError) as error:
+        container.close()
+        raise EngineError(
+            where=f'decoder "{settings.decoder}" for {path}',
+            what=f"cannot be opened ({error})",
+            remedy="Try another decoder or thread count.",
+        ) from error
+    return track

@@ -1,0 +1,217 @@
+"""The scrub task: play the requests of a job, and prove every picture after its timed moment."""
+
+import gc
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+
+import psutil
+from av.video.frame import VideoFrame
+
+from mezzmark.engines.media.frame_index import NO_STAMP, read_frame_index, stamp_of
+from mezzmark.engines.media.pixels import planes_digest, planes_of
+from mezzmark.engines.play.player import Move, OpenPlayer, Player, PlaysMoves
+from mezzmark.host.common import read_process_facts
+from mezzmark.model.footage import FrameIndex
+from mezzmark.model.jobs import Measured, ScrubJob
+from mezzmark.model.records import Proof, ScrubMeasurement
+
+
+def slowed(open_player: OpenPlayer, *, fraction: float) -> OpenPlayer:
+    """Opens players whose every move takes `fraction` longer than it would have."""
+
+    def open_slowed(path: str, index: FrameIndex, job: ScrubJob) -> PlaysMoves:
+        return _SlowedPlayer(open_player(path, index, job), fraction)
+
+    return open_slowed
+
+
+class _SlowedPlayer:
+    """Keeps the processor busy after each move; the time counts as decoding."""
+
+    def __init__(self, player: PlaysMoves, fraction: float) -> None:
+        self._player = player
+        self._fraction = fraction
+
+    def move(self, frame_index: int, clock_ns: Callable[[], int]) -> Move:
+        """The move of the player inside, and a share of its time on top."""
+        move = self._player.move(frame_index, clock_ns)
+        latency_ns = move.locate_ns + move.decode_ns + move.present_ns
+        start_ns = clock_ns()
+        while (spent_ns := clock_ns() - start_ns) < latency_ns * self._fraction:
+            pass
+        return replace(move, decode_ns=move.decode_ns + spent_ns)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._player.close()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sample:
+    """One move as recorded; the fields are those of `ScrubMeasurement`."""
+
+    locate_ns: int
+    decode_ns: int
+    present_ns: int
+    overhead_ns: int
+    decoded_frames: int
+    read_bytes: int
+    shown_frame: int
+    proof: Proof
+
+
+def run_scrub(
+    job: ScrubJob, clock_ns: Callable[[], int], open_player: OpenPlayer = Player
+) -> Measured:
+    """Open every clip of the job, play its requests in order, and prove each picture.
+
+    Nothing is dropped as warm-up: what opening costs is recorded apart (`open_ns`, one entry per
+    clip), and the first move is a sample like any other. Each picture is proved right after its
+    timed moment, so that one picture is held at a time however long the job is; the proof reads
+    the whole picture, hence every move starts from caches filled with picture data, as in an
+    editor that drew the last frame. Raises FootageError and EngineError when a clip cannot be
+    opened.
+    """
+    if job.planted_slowdown_fraction:
+        open_player = slowed(open_player, fraction=job.planted_slowdown_fraction)
+    indexes = [read_frame_index(media.index_path) for media in job.media]
+    provers = [Prover(index) for index in indexes]
+    players: list[PlaysMoves] = []
+    open_ns = []
+    for media, index in zip(job.media, indexes, strict=True):
+        start_ns = clock_ns()
+        players.append(open_player(media.media_path, index, job))
+        open_ns.append(clock_ns() - start_ns)
+    with _no_garbage_collection():
+        samples = _play(job.requests, players, provers, clock_ns)
+    for player in players:
+        player.close()
+    return Measured(measurement=_measurement(job, samples, open_ns), process=read_process_facts())
+
+
+class Prover:
+    """Says which frame of a clip a decoded picture is, by digest and stamp against the index."""
+
+    def __init__(self, index: FrameIndex) -> None:
+        self._index = index
+        self._frames_of_digest = Counter(index.digests)
+        self._frame_of_digest = {
+            digest: n for n, digest in reversed(list(enumerate(index.digests)))
+        }
+        self._frame_of_stamp = {
+            stamp: n for n, stamp in enumerate(index.stamps) if stamp != NO_STAMP
+        }
+
+    def prove(self, picture: VideoFrame | None, frame_index: int) -> tuple[Proof, int]:
+        """The proof, and the frame that was shown (−1 where it is none of the clip's).
+
+        Right is a picture equal in every sample to the one that the independent decode found at
+        this place; a readable stamp of another frame overrules that.
+        """
+        if picture is None:
+            return "missing", -1
+        planes = planes_of(picture)
+        digest = planes_digest(planes)
+        wanted = self._index.digests[frame_index]
+        stamp = stamp_of(picture, planes) if self._index.is_stamped else NO_STAMP
+        is_other_stamp = NO_STAMP != stamp != self._index.stamps[frame_index]
+        if digest == wanted and not is_other_stamp:
+            is_only_one = self._frames_of_digest[digest] == 1
+            return ("right" if is_only_one or stamp != NO_STAMP else "alike"), frame_index
+        if not wanted and stamp == NO_STAMP:
+            return "unreadable", -1
+        shown = self._frame_of_digest.get(digest, self._frame_of_stamp.get(stamp, -1))
+        return "wrong", shown
+
+
+class ReadMeter:
+    """Bytes this process has read from files, whether they came from the disk or its cache.
+
+    Linux and Windows count them; elsewhere `since` gives None, and the task records the bytes of
+    the packets it took instead, which leaves out the container's own tables.
+    """
+
+    def __init__(self) -> None:
+        self._process = psutil.Process()
+        self._asking_bytes = 0
+        first = self.read()
+        # On Linux asking is itself the reading of a small file, of the same size every time.
+        self._asking_bytes = self.since(first) or 0
+
+    def read(self) -> int | None:
+        """The counter now, or None where the system has none."""
+        if not hasattr(self._process, "io_counters"):
+            return None
+        counters = self._process.io_counters()
+        total: int = getattr(counters, "read_chars", counters.read_bytes)
+        return total
+
+    def since(self, before: int | None) -> int | None:
+        """Bytes read since `before`, without the asking; None where the system does not count."""
+        now = self.read()
+        if now is None or before is None:
+            return None
+        return max(0, now - before - self._asking_bytes)
+
+
+def _play(
+    requests: Sequence[tuple[int, int]],
+    players: Sequence[PlaysMoves],
+    provers: Sequence[Prover],
+    clock_ns: Callable[[], int],
+) -> list[Sample]:
+    meter = ReadMeter()
+    samples = []
+    for clip, frame_index in requests:
+        read_before = meter.read()
+        start_ns = clock_ns()
+        move = players[clip].move(frame_index, clock_ns)
+        wall_ns = clock_ns() - start_ns
+        read_bytes = meter.since(read_before)
+        proof, shown_frame = provers[clip].prove(move.picture, frame_index)
+        samples.append(
+            Sample(
+                locate_ns=move.locate_ns,
+                decode_ns=move.decode_ns,
+                present_ns=move.present_ns,
+                overhead_ns=wall_ns - move.locate_ns - move.decode_ns - move.present_ns,
+                decoded_frames=move.decoded_frames,
+                read_bytes=move.packet_bytes if read_bytes is None else read_bytes,
+                shown_frame=shown_frame,
+                proof=proof,
+            )
+        )
+    return samples
+
+
+def _measurement(
+    job: ScrubJob, samples: Sequence[Sample], open_ns: Sequence[int]
+) -> ScrubMeasurement:
+    return ScrubMeasurement(
+        clip_position=tuple(clip for clip, _ in job.requests),
+        frame_index=tuple(frame_index for _, frame_index in job.requests),
+        locate_ns=tuple(s.locate_ns for s in samples),
+        decode_ns=tuple(s.decode_ns for s in samples),
+        present_ns=tuple(s.present_ns for s in samples),
+        overhead_ns=tuple(s.overhead_ns for s in samples),
+        decoded_frames=tuple(s.decoded_frames for s in samples),
+        read_bytes=tuple(s.read_bytes for s in samples),
+        shown_frame=tuple(s.shown_frame for s in samples),
+        proof=tuple(s.proof for s in samples),
+        open_ns=tuple(open_ns),
+    )
+
+
+@contextmanager
+def _no_garbage_collection() -> Iterator[None]:
+    """A collection would fall into some move's time; everything here is freed by counting."""
+    was_enabled = gc.isenabled()
+    gc.collect()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_enabled:
+            gc.enable()

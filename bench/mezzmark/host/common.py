@@ -1,0 +1,269 @@
+"""Reads the machine: what it is, what it does around a trial, what a process used.
+
+Every fact is optional: an operating system that does not tell gives None, never an error.
+"""
+
+import os
+import platform
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from mezzmark.host.linux import (
+    count_numa_nodes,
+    parse_core_quota,
+    parse_cpu_model,
+    parse_driver_version,
+    parse_is_virtual,
+    parse_peak_rss_bytes,
+    read_pressures,
+    read_text,
+    read_throttle_count,
+    read_turbo,
+)
+from mezzmark.model.records import HostMoment, ProcessFacts
+from mezzmark.model.run import HostFacts
+
+LABEL_VARIABLE = "MEZZMARK_HOST_LABEL"
+"""Names this machine in results. Without it the label says only processor and cores, so that
+results can be published without giving a machine's network name away."""
+
+SHORTEST_SHARE_NS = 50_000_000
+"""Kernels count processor time in ticks of up to 15 ms; shares of a shorter span are noise."""
+
+_CPU_FREQUENCY = "sys/devices/system/cpu/cpu0/cpufreq"
+
+
+def read_host_facts(storage_path: str | Path, *, library_versions: dict[str, str]) -> HostFacts:
+    """The machine's facts, and those of the storage that holds `storage_path` (need not exist).
+
+    `library_versions` comes from the engines, which alone load FFmpeg's libraries.
+    """
+    import psutil
+
+    cpuinfo = read_text("proc/cpuinfo") or ""
+    usable_core_count = read_usable_core_count()
+    model = read_cpu_model(cpuinfo)
+    battery = _told(psutil, "sensors_battery")
+    folder = _nearest_existing(Path(storage_path))
+    return HostFacts(
+        host_label=os.environ.get(LABEL_VARIABLE)
+        or f"{model or platform.machine() or 'unknown processor'}, {usable_core_count} cores",
+        cpu_model=model,
+        logical_core_count=psutil.cpu_count() or usable_core_count,
+        physical_core_count=psutil.cpu_count(logical=False),
+        usable_core_count=usable_core_count,
+        memory_bytes=psutil.virtual_memory().total,
+        frequency_max_mhz=_frequency_mhz("max"),
+        governor=read_text(f"{_CPU_FREQUENCY}/scaling_governor"),
+        turbo=read_turbo(),
+        is_virtual=parse_is_virtual(cpuinfo),
+        on_battery=None if battery is None else not battery.power_plugged,
+        operating_system=f"{platform.system()} {platform.machine()}".strip(),
+        kernel=platform.release(),
+        python=f"{platform.python_implementation()} {platform.python_version()}",
+        library_versions=library_versions,
+        storage_path=str(storage_path),
+        file_system=read_file_system(folder),
+        storage_free_bytes=read_free_bytes(folder),
+        threads_per_core=_threads_per_core(psutil),
+        numa_node_count=count_numa_nodes(),
+        gpu_driver=parse_driver_version(read_text("proc/driver/nvidia/version") or ""),
+    )
+
+
+def _threads_per_core(psutil: Any) -> int | None:
+    """Logical cores for each physical one; None where the system does not tell."""
+    logical, physical = psutil.cpu_count(), psutil.cpu_count(logical=False)
+    return logical // physical if logical and physical else None
+
+
+def read_usable_core_count() -> int:
+    """Logical cores this process may use: its affinity, and its control group's quota."""
+    if hasattr(os, "sched_getaffinity"):
+        count = len(os.sched_getaffinity(0))
+    else:
+        count = os.cpu_count() or 1
+    quota = parse_core_quota(read_text("sys/fs/cgroup/cpu.max") or "")
+    return count if quota is None else min(count, quota)
+
+
+def read_cpu_model(cpuinfo: str) -> str | None:
+    """The processor's name as its maker writes it."""
+    if sys.platform == "darwin":
+        found = subprocess.run(
+            ["sysctl", "-n", "machdep.cpu.brand_string"],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        return found.stdout.strip() or None
+    return parse_cpu_model(cpuinfo) or platform.processor() or None
+
+
+def read_file_system(folder: Path) -> str | None:
+    """The type of the file system `folder` lies on: the mount point nearest above it."""
+    import psutil
+
+    where = folder.resolve()
+    try:
+        partitions = psutil.disk_partitions(all=True)
+    except OSError:
+        return None
+    above = [p for p in partitions if where.is_relative_to(p.mountpoint)]
+    return max(above, key=lambda p: len(Path(p.mountpoint).parts)).fstype if above else None
+
+
+def read_free_bytes(folder: Path) -> int | None:
+    """Bytes still free for this user where `folder` lies."""
+    import psutil
+
+    try:
+        return int(psutil.disk_usage(str(folder)).free)
+    except OSError:
+        return None
+
+
+def read_host_moment() -> HostMoment:
+    """Load, frequency and 10 s pressure now; shares need a span: see `HostWatch`."""
+    import psutil
+
+    pressures = read_pressures()
+    load = _told(psutil, "getloadavg")
+    return HostMoment(
+        load_average_1m=load[0] if load else None,
+        frequency_mhz=_frequency_mhz("current"),
+        cpu_pressure=pressures["cpu"][0] if "cpu" in pressures else None,
+        io_pressure=pressures["io"][0] if "io" in pressures else None,
+        memory_pressure=pressures["memory"][0] if "memory" in pressures else None,
+        throttle_count=read_throttle_count(),
+    )
+
+
+class HostWatch:
+    """Counters of the machine from construction on; `read_during` tells what has passed since."""
+
+    def __init__(self) -> None:
+        import psutil
+
+        self._start_ns = time.monotonic_ns()
+        self._times = psutil.cpu_times()
+        self._pressures = read_pressures()
+        self._throttle_count = read_throttle_count()
+
+    def read_during(self) -> HostMoment:
+        """The moment now, with shares and counts of the time since construction."""
+        import psutil
+
+        now = read_host_moment()
+        elapsed_ns = time.monotonic_ns() - self._start_ns
+        throttle_count = (
+            None
+            if now.throttle_count is None or self._throttle_count is None
+            else now.throttle_count - self._throttle_count
+        )
+        if elapsed_ns < SHORTEST_SHARE_NS:
+            return now.model_copy(update={"throttle_count": throttle_count})
+        shares = cpu_shares(self._times._asdict(), psutil.cpu_times()._asdict())
+        waits = {
+            f"{name}_pressure": (total_us - self._pressures[name][1]) * 1000 / elapsed_ns
+            for name, (_, total_us) in read_pressures().items()
+            if name in self._pressures
+        }
+        return now.model_copy(update={"throttle_count": throttle_count, **shares, **waits})
+
+
+def cpu_shares(before: dict[str, float], after: dict[str, float]) -> dict[str, float | None]:
+    """`busy_fraction` and `steal_fraction` of all cores between two readings in seconds.
+
+    `guest` time is part of `user` already (proc(5)) and not counted again. Steal is time in which
+    a virtual machine wanted to run and was not let; it counts as neither busy nor idle.
+    """
+    spans = {
+        key: max(0.0, after[key] - before[key])
+        for key in after
+        if key in before and not key.startswith("guest")
+    }
+    total = sum(spans.values())
+    if total <= 0:
+        return {"busy_fraction": None, "steal_fraction": None}
+    steal = spans.get("steal")
+    quiet = spans.get("idle", 0.0) + spans.get("iowait", 0.0) + (steal or 0.0)
+    return {
+        "busy_fraction": (total - quiet) / total,
+        "steal_fraction": None if steal is None else steal / total,
+    }
+
+
+def read_process_facts() -> ProcessFacts:
+    """What this process has used since its start; all threads of codecs included."""
+    cpu_ns = time.process_time_ns()
+    if sys.platform == "win32":
+        import psutil
+
+        process = psutil.Process()
+        return ProcessFacts(
+            cpu_ns=cpu_ns,
+            peak_rss_bytes=process.memory_info().peak_wset,
+            voluntary_switches=process.num_ctx_switches().voluntary,
+        )
+    import resource
+
+    usage = resource.getrusage(resource.RUSAGE_SELF)
+    if sys.platform == "linux":
+        peak_rss_bytes = parse_peak_rss_bytes(read_text("proc/self/status") or "")
+    else:
+        peak_rss_bytes = usage.ru_maxrss * (1 if sys.platform == "darwin" else 1024)
+    return ProcessFacts(
+        cpu_ns=cpu_ns,
+        peak_rss_bytes=peak_rss_bytes,
+        voluntary_switches=usage.ru_nvcsw,
+        involuntary_switches=usage.ru_nivcsw,
+    )
+
+
+def _frequency_mhz(which: str) -> float | None:
+    """`current` (mean over the cores) or `max`; psutil gives 0 where nothing is told."""
+    import psutil
+
+    frequency = _told(psutil, "cpu_freq")
+    return (getattr(frequency, which) or None) if frequency else None
+
+
+def _told(psutil: Any, name: str) -> Any:
+    """A reading psutil offers on some systems only; None where it does not or cannot."""
+    reading = getattr(psutil, name, None)
+    if reading is None:
+        return None
+    try:
+        return reading()
+    except (OSError, RuntimeError, NotImplementedError):
+        return None
+
+
+def _nearest_existing(path: Path) -> Path:
+    path = path.absolute()
+    return next((p for p in (path, *path.parents) if p.exists()), path)
+
+
+def read_clock_ns() -> int:
+    """Nanoseconds of the finest monotonic clock; only differences mean anything."""
+    return time.perf_counter_ns()
+
+
+def read_utc() -> str:
+    """The date and time now, ISO 8601 in UTC with microseconds."""
+    return datetime.now(UTC).isoformat(timespec="microseconds")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clock:
+    """A monotonic clock for spans and a calendar clock for stamps; tests hand in their own."""
+
+    monotonic_ns: Callable[[], int] = read_clock_ns
+    utc: Callable[[], str] = read_utc

@@ -1,0 +1,1 @@
+"""The encodings that can be named, by their standards."""

@@ -1,0 +1,207 @@
+"""What the fidelity task finds out about an encoding: pictures, generations, chart and tags."""
+
+from typing import Literal
+
+import numpy as np
+from pydantic import Field
+
+from mezzmark.model.chart import Chart, PatchKind
+from mezzmark.model.colour import DisplayName
+from mezzmark.model.fact import Fact
+from mezzmark.model.footage import ColourTags
+
+Metric = Literal["psnr", "ssim", "xpsnr"]
+
+
+class FidelitySettings(Fact):
+    """The fidelity task: what an encoding does to the picture; judged, not timed.
+
+    `generations` of decode → encode are made, each from the one before. Before every generation
+    after the first the picture moves by `shift_px` right and down, and back before the next, as
+    re-framed exports do; with `bit_depth_step` it also passes through 8 bits (10 where the
+    encoding has 8). `frames` is how many pictures of the clip are compared.
+    """
+
+    generations: int = Field(default=5, ge=1, le=50)
+    shift_px: int = Field(default=0, ge=0, le=64, multiple_of=2)
+    bit_depth_step: bool = False
+    frames: int = Field(default=24, ge=1, le=10_000)
+    metrics: tuple[Metric, ...] = Field(default=("psnr", "ssim", "xpsnr"), min_length=1)
+
+
+class QualitySeries(Fact):
+    """One value per compared frame, in order, as libavfilter computes it.
+
+    Squared errors are stored, not dB, because identical planes have no finite dB. Planes are in
+    the order Y, U, V (or G, B, R). `peak` is the largest code value (255, 1023 …). XPSNR is in dB
+    and None for an identical plane. A metric that was not asked for is an empty tuple; so is XPSNR
+    of pictures of more than 8 bits whose width FFmpeg's filter misreads.
+    """
+
+    pixel_format: str
+    peak: int
+    plane_weights: tuple[float, float, float]
+    squared_error: tuple[tuple[float, float, float], ...] = ()
+    ssim: tuple[tuple[float, float, float], ...] = ()
+    ssim_all: tuple[float, ...] = ()
+    xpsnr_db: tuple[tuple[float | None, float | None, float | None], ...] = ()
+
+    @property
+    def frame_count(self) -> int:
+        """How many pairs of frames were compared."""
+        return max(len(self.squared_error), len(self.ssim), len(self.xpsnr_db))
+
+
+class GenerationQuality(Fact):
+    """Generation `generation` of decode → encode, against the frames of the clip itself.
+
+    `is_bit_exact` says whether every plane of every frame came back as it entered the first
+    encoder, in the encoding's own pixel format; `differing_frame_count` how many did not.
+    """
+
+    generation: int
+    file_bytes: int
+    frame_count: int
+    is_bit_exact: bool
+    differing_frame_count: int
+    quality: QualitySeries
+
+
+class PatchReading(Fact):
+    """A patch as the viewer shows it; codes 0 to 255, unrounded means over the patch.
+
+    `expected_rgb` is what the chart's values call for, `entered_rgb` what the viewer shows of the
+    frames that entered the encoder, `shown_rgb` what it shows of those that came back. ΔE2000 is
+    between the last two: what the viewer's own conversion adds is on both sides.
+    """
+
+    name: str
+    kind: PatchKind
+    expected_rgb: tuple[float, float, float]
+    entered_rgb: tuple[float, float, float]
+    shown_rgb: tuple[float, float, float]
+    delta_e_2000: float
+
+
+class ChannelFit(Fact):
+    """shown = offset + gain · entered^gamma of one channel over the grey patches (0 to 1).
+
+    Ends are of the interval at `confidence_level` (t quantile over the fit's own scatter); None
+    where the points cannot carry one.
+    """
+
+    channel: Literal["red", "green", "blue"]
+    gain: float
+    offset: float
+    gamma: float
+    gain_low: float | None
+    gain_high: float | None
+    offset_low: float | None
+    offset_high: float | None
+    gamma_low: float | None
+    gamma_high: float | None
+    confidence_level: float
+    point_count: int
+
+
+class ChartMeasurement(Fact):
+    """What came back of a chart. Levels are viewer codes (0 to 255), shifts are luma pixels.
+
+    `ramp_codes_entered` and `ramp_codes_returned` count distinct luma codes on the grey ramp.
+    `eight_bit_step_fraction` is how much of the staircase that 8 bits make of a finer ramp is
+    there: 0 none, 1 all; None where the format has only 8 bits. `super_white_fraction` is how much
+    of the step from 100 % to 109 % is left in the decoded luma; None where the format cannot hold
+    it. `chroma_shift_*` are of the decoded planes against where the tags say they lie;
+    `viewer_chroma_shift_*` of the picture shown. None: too little of the wave is left to say.
+    """
+
+    chart: Chart
+    pixel_format: str
+    display: DisplayName
+    patches: tuple[PatchReading, ...]
+    fits: tuple[ChannelFit, ...]
+    black_rgb: tuple[float, float, float]
+    white_rgb: tuple[float, float, float]
+    ramp_codes_entered: int
+    ramp_codes_returned: int
+    eight_bit_step_fraction: float | None
+    super_white_fraction: float | None
+    chroma_shift_x_px: float | None
+    chroma_shift_y_px: float | None
+    viewer_chroma_shift_x_px: float | None
+    viewer_chroma_shift_y_px: float | None
+    chroma_detail_fraction: float
+
+    @property
+    def visible_delta_e(self) -> float:
+        """ΔE2000 at the 90th percentile of the patches between black and white (Hyndman-Fan type
+        7): a wrong matrix moves only some colours, and they are what a viewer sees."""
+        inside = [p.delta_e_2000 for p in self.patches if p.kind != "outside"]
+        return float(np.quantile(inside, 0.9))
+
+    @property
+    def worst_patch(self) -> PatchReading:
+        """The patch between black and white that moved most."""
+        return max((p for p in self.patches if p.kind != "outside"), key=lambda p: p.delta_e_2000)
+
+
+class TagSurvival(Fact):
+    """What an encoding in a container keeps of what it was told.
+
+    Each pair is (written, read); None where a container says nothing. `written` and `read` are
+    colour tags as told to encoder and muxer, and as the player finds them. `delta_e_shown` is the
+    90th percentile of ΔE2000 over the chart's patches between the picture read by the right tags
+    and as the player shows it; `delta_e_as_601` and `delta_e_as_full` are for players that take a
+    lost matrix for BT.601 and a lost range for full (None where that tag is not lost).
+    """
+
+    encoding: str
+    container: str
+    height_px: int
+    written: ColourTags
+    read: ColourTags
+    chroma_location: tuple[str | None, str | None]
+    field_order: tuple[str, str]
+    sample_aspect: tuple[str, str | None]
+    timecode: tuple[str, str | None]
+    frame_rate: tuple[str, str | None]
+    duration_s: tuple[float, float | None]
+    delta_e_shown: float
+    delta_e_as_601: float | None = None
+    delta_e_as_full: float | None = None
+
+
+class WorstFrame(Fact):
+    """The frame of generation 1 with the largest squared error, and its worst part.
+
+    Both crops are PNG files in base64, of the same place, as the viewer shows them.
+    """
+
+    frame_index: int
+    left_px: int
+    top_px: int
+    before_png: str
+    after_png: str
+
+
+class FidelityMeasurement(Fact):
+    """One trial of the fidelity task: deterministic, so that one is enough.
+
+    `encoded_pixel_format` is what entered the encoder, `compared_pixel_format` the clip's own bit
+    depth and chroma, in which quality is measured. `chart` is None where none could be sent, and
+    `chart_refusal` says why; `alpha_is_kept` is None where the encoding claims no transparency.
+    """
+
+    task: Literal["fidelity"] = "fidelity"
+    frame_count: int
+    frame_rate: str
+    encoded_pixel_format: str
+    decoded_pixel_format: str
+    compared_pixel_format: str
+    is_lossless_claimed: bool
+    generations: tuple[GenerationQuality, ...]
+    chart: ChartMeasurement | None
+    tags: TagSurvival | None
+    alpha_is_kept: bool | None
+    worst_frame: WorstFrame | None
+    chart_refusal: str | None = None

@@ -1,0 +1,216 @@
+"""What a clip is: a recipe with a seed, or the user's own files; and what a media file holds."""
+
+from fractions import Fraction
+from typing import Annotated, Final, Literal
+
+from pydantic import BeforeValidator, Field, PlainSerializer, model_validator
+
+from mezzmark.model.fact import Fact
+
+
+def _fraction(value: object) -> object:
+    """Accept 24, "24000/1001", 23.976 (the nearest n·1000/1001 rate) or a Fraction."""
+    if isinstance(value, float):
+        near = Fraction(round(value * 1001 / 1000) * 1000, 1001)
+        return near if abs(float(near) - value) < 5e-3 else Fraction(value).limit_denominator(1001)
+    if isinstance(value, int | str) and not isinstance(value, bool):
+        try:
+            return Fraction(value)
+        except (ValueError, ZeroDivisionError):
+            raise ValueError('a rate is written 25, 23.976 or "24000/1001"') from None
+    return value
+
+
+Rate = Annotated[
+    Fraction,
+    BeforeValidator(_fraction),
+    PlainSerializer(str, return_type=str),
+]
+"""Frames per second as an exact fraction; written `"24000/1001"` in files."""
+
+EvenPixels = Annotated[int, Field(ge=64, le=8192, multiple_of=2)]
+
+
+class Recipe(Fact):
+    """How a synthetic clip is made. Lengths are shares of picture height, so that one recipe
+    looks alike at every size."""
+
+    width_px: EvenPixels = 1920
+    height_px: EvenPixels = 1080
+    frame_rate: Rate = Fraction(24000, 1001)
+    duration_s: float = Field(default=4.0, gt=0, le=600)
+    bit_depth: Literal[8, 10] = 8
+    texture: float = Field(default=1.0, ge=0, le=2, description="strength of fine detail")
+    focus_falloff: float = Field(default=0.5, ge=0, le=1, description="blur away from the subject")
+    pan_heights_per_s: float = Field(default=0.06, ge=0, le=2)
+    handheld_heights: float = Field(default=0.004, ge=0, le=0.05, description="rms sway")
+    grain: float = Field(default=1.25, ge=0, le=4, description="sensor noise, rms of 8-bit codes")
+    cut_interval_s: float = Field(default=0, ge=0, description="0 means one shot")
+    exposure_change_stops: float = Field(default=0.2, ge=0, le=3)
+
+    @property
+    def frame_count(self) -> int:
+        """Whole frames in the clip, at least one."""
+        return max(1, round(self.duration_s * self.frame_rate))
+
+
+class OriginalSpec(Fact):
+    """How the camera delivers a synthetic clip: long-GOP 4:2:0 with B frames."""
+
+    codec: Literal["AVC", "HEVC"] = "AVC"
+    bitrate_bps: int = Field(default=50_000_000, ge=100_000, le=800_000_000)
+    keyframe_interval: int = Field(default=24, ge=1, le=600)
+    b_frames: int = Field(default=2, ge=0, le=8)
+
+
+class ClipSpec(Fact):
+    """One clip of a scenario: either `recipe` (+ `original`) or `files` (paths and globs)."""
+
+    name: str = Field(min_length=1, max_length=300)
+    recipe: Recipe | None = None
+    original: OriginalSpec = OriginalSpec()
+    files: tuple[str, ...] = ()
+    excerpt_s: float = Field(
+        default=10.0, gt=0, le=600, description="seconds of each own file that are measured"
+    )
+
+    @model_validator(mode="after")
+    def _one_source(self) -> "ClipSpec":
+        if self.recipe is None and not self.files:
+            raise ValueError(
+                f'clip "{self.name}" has neither files nor a recipe; '
+                'add files = ["path"] or a [clips.recipe] table'
+            )
+        if self.recipe is not None and self.files:
+            raise ValueError(
+                f'clip "{self.name}" has both files and a recipe; a clip is one or the other'
+            )
+        return self
+
+
+class ColourTags(Fact):
+    """Colour description as FFmpeg's numbers (ITU-T H.273 code points; range 1 limited, 2 full).
+    2 means unspecified for primaries, transfer and matrix; 0 for range."""
+
+    colour_range: int = 0
+    primaries: int = 2
+    transfer: int = 2
+    matrix: int = 2
+
+
+class MediaFacts(Fact):
+    """What one media file says of itself, before any decoding."""
+
+    path: str
+    container: str
+    codec: str
+    profile: str | None
+    encoder_hint: str | None = None
+    width_px: int
+    height_px: int
+    pixel_format: str
+    bit_depth: int
+    chroma: Literal["4:2:0", "4:2:2", "4:4:4", "4:1:1", "4:0:0", "RGB", "other"]
+    has_alpha: bool = False
+    frame_rate: Rate | None
+    duration_s: float | None
+    stated_frame_count: int | None
+    time_base: Rate
+    has_b_frames: bool
+    tags: ColourTags
+    audio_track_count: int
+    file_bytes: int
+
+
+class FrameIndex(Fact):
+    """The pictures of one file in display order, found by one independent sequential decode.
+
+    All tuples have one entry per frame. `digests` are 64-bit hashes of the decoded planes;
+    `stamps` are the frame numbers read from the picture, or -1 where none is readable.
+    """
+
+    path: str
+    file_bytes: int
+    time_base: Rate
+    pts: tuple[int, ...]
+    is_keyframe: tuple[bool, ...]
+    packet_bytes: tuple[int, ...]
+    digests: tuple[str, ...]
+    stamps: tuple[int, ...]
+    is_stamped: bool
+    width_px: int
+    height_px: int
+    pixel_format: str
+    frame_rate: Rate | None
+
+    @property
+    def frame_count(self) -> int:
+        """How many pictures the file holds."""
+        return len(self.pts)
+
+
+STANDARD_RATES: Final = (
+    Fraction(24000, 1001),
+    Fraction(24),
+    Fraction(25),
+    Fraction(30000, 1001),
+    Fraction(30),
+    Fraction(48000, 1001),
+    Fraction(48),
+    Fraction(50),
+    Fraction(60000, 1001),
+    Fraction(60),
+)
+"""The rates that FFmpeg's MXF writer has codes for (SMPTE ST 326 and its successors)."""
+
+_MPEG2_BASE_RATES: Final = tuple(
+    rate for rate in STANDARD_RATES if rate not in (Fraction(48), Fraction(48000, 1001))
+)
+"""ISO/IEC 13818-2, table 6-4."""
+_MPEG2_NUMERATORS: Final = range(1, 5)
+_MPEG2_DENOMINATORS: Final = range(1, 33)
+"""ISO/IEC 13818-2, 6.3.5: rate = base · (frame_rate_extension_n + 1) / (…_d + 1)."""
+
+ROUNDING_FRACTION: Final = 2e-4
+"""Containers that round times write rates up to about this far off; the nearest two standard
+rates (24 and 23.976) lie five times further apart."""
+
+
+def standard_rate(rate: Fraction) -> Fraction:
+    """The standard rate that `rate` is a rounding of, or `rate` itself if it is none."""
+    nearest = min(STANDARD_RATES, key=lambda standard: abs(standard - rate))
+    return nearest if abs(nearest / rate - 1) < ROUNDING_FRACTION else rate
+
+
+def is_mpeg2_rate(rate: Fraction) -> bool:
+    """Whether MPEG-2 can write down this frame rate exactly."""
+    return any(
+        base * numerator / denominator == rate
+        for base in _MPEG2_BASE_RATES
+        for numerator in _MPEG2_NUMERATORS
+        for denominator in _MPEG2_DENOMINATORS
+    )
+
+
+def is_constant_rate(index: FrameIndex, frame_rate: Fraction) -> bool:
+    """Whether every picture lies within a tick, or a tenth of a picture, of even spacing."""
+    step = 1 / (frame_rate * index.time_base)
+    allowed = max(Fraction(1), step / 10)
+    start = index.pts[0]
+    return all(abs(pts - start - n * step) <= allowed for n, pts in enumerate(index.pts))
+
+
+def constant_rate(index: FrameIndex) -> Fraction:
+    """The rate at which the pictures are encoded when evenly spaced.
+
+    The rate the file states, if its pictures keep to it; else their average; rounded to a
+    standard rate where it is one in disguise.
+    """
+    if index.frame_rate is not None:
+        stated = standard_rate(index.frame_rate)
+        if is_constant_rate(index, stated):
+            return stated
+    if index.frame_count < 2:
+        return standard_rate(index.frame_rate or Fraction(25))
+    span = (index.pts[-1] - index.pts[0]) * index.time_base
+    return standard_rate(((index.frame_count - 1) / span).limit_denominator(1001))

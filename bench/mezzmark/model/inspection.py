@@ -1,0 +1,143 @@
+"""What `inspect` finds out about a file, and what it advises."""
+
+from typing import Literal
+
+from mezzmark.model.fact import Fact
+from mezzmark.model.footage import ColourTags, MediaFacts, Rate
+
+RateKind = Literal["constant", "variable", "unknown"]
+GroupKind = Literal["intra", "closed", "open", "unknown"]
+"""`intra`: every picture is a key frame. `closed`: a decoder that starts at a key frame brings it
+and all around it. `open`: it does not, since pictures there refer to the group before."""
+
+_RANGES = {0: "unspecified", 1: "limited", 2: "full"}
+
+_PRIMARIES = {
+    1: "BT.709",
+    2: "unspecified",
+    4: "BT.470 System M",
+    5: "BT.601 625 lines",
+    6: "BT.601 525 lines",
+    7: "SMPTE ST 240",
+    8: "generic film",
+    9: "BT.2020",
+    10: "SMPTE ST 428-1 (XYZ)",
+    11: "SMPTE RP 431-2",
+    12: "SMPTE EG 432-1 (P3 D65)",
+    22: "EBU Tech 3213-E",
+}
+
+_TRANSFERS = {
+    1: "BT.709",
+    2: "unspecified",
+    4: "BT.470 System M (gamma 2.2)",
+    5: "BT.470 System B, G (gamma 2.8)",
+    6: "BT.601",
+    7: "SMPTE ST 240",
+    8: "linear",
+    9: "logarithmic 100:1",
+    10: "logarithmic 316:1",
+    11: "IEC 61966-2-4 (xvYCC)",
+    12: "BT.1361 extended",
+    13: "IEC 61966-2-1 (sRGB)",
+    14: "BT.2020 10 bit",
+    15: "BT.2020 12 bit",
+    16: "SMPTE ST 2084 (PQ)",
+    17: "SMPTE ST 428-1",
+    18: "ARIB STD-B67 (HLG)",
+}
+
+_MATRICES = {
+    0: "identity (RGB)",
+    1: "BT.709",
+    2: "unspecified",
+    4: "FCC 73.682",
+    5: "BT.601 625 lines",
+    6: "BT.601 525 lines",
+    7: "SMPTE ST 240",
+    8: "YCgCo",
+    9: "BT.2020 non-constant luminance",
+    10: "BT.2020 constant luminance",
+    11: "SMPTE ST 2085",
+    12: "chroma-derived non-constant luminance",
+    13: "chroma-derived constant luminance",
+    14: "BT.2100 ICtCp",
+}
+
+
+class Spread(Fact):
+    """Least, middle and largest of some values, in the unit that the field's name says."""
+
+    minimum: float
+    median: float
+    maximum: float
+
+
+class TagNames(Fact):
+    """Colour description by the names of ITU-T H.273 (07/2021), tables 2 to 4."""
+
+    colour_range: str
+    primaries: str
+    transfer: str
+    matrix: str
+
+
+class AudioTrack(Fact):
+    """One audio track, as the file states it."""
+
+    codec: str
+    channel_count: int
+    sample_rate_hz: int
+
+
+class Advice(Fact):
+    """A warning: what was found, and what to do about it."""
+
+    what: str
+    remedy: str
+
+
+class Inspection(Fact):
+    """One file looked at closely over `examined_duration_s` from its start.
+
+    Packets are read over the whole examined part, pictures decoded over its first
+    `decoded_frame_count`. `refusal` says why the file cannot be measured, "" if it can.
+    `bitrate_by_second_bps` holds the video track's bit rate in each whole second, the last one
+    over what is left of it.
+    """
+
+    media: MediaFacts
+    is_excerpt: bool
+    examined_duration_s: float
+    examined_frame_count: int
+    decoded_frame_count: int
+    rate_kind: RateKind
+    measured_rate: Rate | None
+    frame_spacing_ms: Spread | None
+    keyframe_count: int
+    keyframe_interval_frames: Spread | None
+    keyframe_spacing_s: Spread | None
+    group_kind: GroupKind
+    b_frame_fraction: float | None
+    is_interlaced: bool | None
+    tag_names: TagNames
+    bitrate_bps: float | None
+    bitrate_by_second_bps: tuple[float, ...]
+    audio_tracks: tuple[AudioTrack, ...]
+    is_stamped: bool
+    refusal: str = ""
+    warnings: tuple[Advice, ...] = ()
+
+
+def name_tags(tags: ColourTags) -> TagNames:
+    """The names of colour code points; an unknown one is given as its number."""
+    return TagNames(
+        colour_range=_name(_RANGES, tags.colour_range),
+        primaries=_name(_PRIMARIES, tags.primaries),
+        transfer=_name(_TRANSFERS, tags.transfer),
+        matrix=_name(_MATRICES, tags.matrix),
+    )
+
+
+def _name(names: dict[int, str], code: int) -> str:
+    return names.get(code, f"code {code} (reserved)")

@@ -1,0 +1,104 @@
+"""What a run directory says of itself: scenario, host, clips, versions."""
+
+from typing import Final, Literal
+
+from mezzmark.model.encoding import Encoding
+from mezzmark.model.fact import Fact
+from mezzmark.model.footage import MediaFacts
+from mezzmark.model.scenario import Scenario
+
+
+class BandwidthPoint(Fact):
+    """Bytes read plus bytes written a second, by `process_count` processes together."""
+
+    process_count: int
+    bytes_per_s: float
+
+
+class BandwidthFacts(Fact):
+    """The copy rate by number of processes; each copied blocks of `block_bytes`."""
+
+    block_bytes: int
+    repeats: int
+    points: tuple[BandwidthPoint, ...]
+
+    @property
+    def scaling_limit(self) -> float:
+        """How many times one process's rate all of them reach at most."""
+        if not self.points or self.points[0].process_count != 1:
+            raise ValueError("a limit needs the rate of one process first")
+        return max(point.bytes_per_s for point in self.points) / self.points[0].bytes_per_s
+
+
+MANIFEST_SCHEMA: Final = 1
+"""Version of `manifest.json`. 1: first published form."""
+
+
+class HostFacts(Fact):
+    """The machine a run was made on; None where the OS does not tell.
+
+    `threads_per_core` is 2 where cores run two threads each (SMT); `memory_bandwidth` is measured
+    for runs with a grid only.
+    """
+
+    host_label: str
+    cpu_model: str | None
+    logical_core_count: int
+    physical_core_count: int | None
+    usable_core_count: int
+    memory_bytes: int
+    frequency_max_mhz: float | None
+    governor: str | None
+    turbo: str | None
+    is_virtual: bool | None
+    on_battery: bool | None
+    operating_system: str
+    kernel: str
+    python: str
+    library_versions: dict[str, str]
+    storage_path: str
+    file_system: str | None
+    storage_free_bytes: int | None
+    gpu_driver: str | None = None
+    threads_per_core: int | None = None
+    numa_node_count: int | None = None
+    memory_bandwidth: BandwidthFacts | None = None
+
+
+class ClipManifest(Fact):
+    """A clip as it was measured: one entry per media file (`clip` names it in the cells)."""
+
+    clip: str
+    source: Literal["recipe", "own"]
+    original: MediaFacts
+    fingerprint: str
+    frame_count: int
+    duration_s: float
+    keyframe_interval_median: float
+
+
+class MediaManifest(Fact):
+    """An encoding of a clip as it lay on disk while it was measured."""
+
+    clip: str
+    encoding: str
+    file_bytes: int
+    fingerprint: str
+    frame_count: int
+    bitrate_bps: float
+
+
+class Manifest(Fact):
+    """`manifest.json`. `stop_reason` is empty while the run goes on."""
+
+    schema_version: Literal[1] = MANIFEST_SCHEMA
+    mezzmark_version: str
+    run_id: str
+    created_utc: str
+    scenario: Scenario
+    encodings: tuple[Encoding, ...]
+    clips: tuple[ClipManifest, ...]
+    media: tuple[MediaManifest, ...]
+    refused: tuple[str, ...] = ()
+    host: HostFacts
+    stop_reason: str = ""

@@ -1,0 +1,197 @@
+"""The shop: who shoots, edits and stores how much, in a plain description (`shop.toml`).
+
+Every assumption is a field with a default and a meaning, so that all of them can be listed beside
+the answer and each can be replaced.
+"""
+
+from fractions import Fraction
+from typing import Annotated, Final, Literal
+
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+
+from mezzmark.model.errors import ScenarioError
+from mezzmark.model.fact import Fact
+from mezzmark.model.footage import EvenPixels, Rate
+from mezzmark.model.request import parse_need
+
+SHOP_SCHEMA: Final = 1
+
+LINK_SPEEDS_GBPS: Final = (1.0, 2.5, 10.0, 25.0, 100.0)
+"""Ethernet as it is installed in edit suites; IEEE 802.3 line rates."""
+
+
+def _known_speed(value: float) -> float:
+    if value not in LINK_SPEEDS_GBPS:
+        speeds = ", ".join(f"{speed:g}" for speed in LINK_SPEEDS_GBPS)
+        raise ValueError(f"a link runs at one of {speeds} Gb/s, not {value:g}")
+    return value
+
+
+def _bits_per_second(value: object, *, unit: str, bits: float, example: str) -> object:
+    """A text with a unit as a number of `unit`, read as the limit of a bit rate that is needed of
+    an encoding is; numbers pass, in quotes or not."""
+    if not isinstance(value, str) or _is_number(value):
+        return value
+    try:
+        limit = parse_need(f"bitrate_bps <= {value}").limit
+    except ScenarioError as problem:
+        raise ValueError(
+            f'"{value}" is not a bit rate; write a number of {unit}, or a text such as '
+            f'"{example}" (bit/s, kbit/s, Mbit/s, Gbit/s)'
+        ) from problem
+    assert limit is not None
+    return limit / bits
+
+
+def _bitrate_bps(value: object) -> object:
+    found = _bits_per_second(value, unit="bits a second", bits=1, example="400 Mbit/s")
+    # A rate in Mbit/s may have a remainder far below a bit.
+    return round(found) if isinstance(value, str) and isinstance(found, float) else found
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _link_gbps(value: object) -> object:
+    return _bits_per_second(value, unit="Gb/s", bits=1e9, example="10 Gbit/s")
+
+
+LinkSpeed = Annotated[float, AfterValidator(_known_speed), BeforeValidator(_link_gbps)]
+BitRate = Annotated[int, BeforeValidator(_bitrate_bps)]
+
+
+class Camera(Fact):
+    """Cameras of one kind: what they deliver in a shooting day."""
+
+    name: str = Field(min_length=1, max_length=300)
+    count: int = Field(default=1, ge=1, le=1000, description="cameras of this kind")
+    bitrate_bps: BitRate = Field(ge=100_000, le=100_000_000_000, description="bit rate as recorded")
+    hours_per_day: float = Field(gt=0, le=24, description="recorded hours per camera and day")
+    cards_per_day: int = Field(default=2, ge=1, le=200, description="cards per camera and day")
+    width_px: EvenPixels = Field(default=3840, description="picture width in pixels")
+    height_px: EvenPixels = Field(default=2160, description="picture height in pixels")
+    frame_rate: Rate = Field(default=Fraction(24000, 1001), description="frames a second")
+
+    @property
+    def card_hours(self) -> float:
+        """Hours of footage on one card."""
+        return self.hours_per_day / self.cards_per_day
+
+    @property
+    def pixels_per_s(self) -> float:
+        """Pixels of one camera's pictures in a second of its footage."""
+        return self.width_px * self.height_px * float(self.frame_rate)
+
+    @property
+    def card_count_per_day(self) -> int:
+        """Cards of all cameras of this kind in a day."""
+        return self.count * self.cards_per_day
+
+
+class Shop(Fact):
+    """A video team on a shooting day: all that sizing must be told beside the measurements."""
+
+    schema_version: Literal[1] = SHOP_SCHEMA
+    name: str = Field(min_length=1, max_length=300)
+    cameras: tuple[Camera, ...] = Field(min_length=1)
+    editors: int = Field(ge=1, le=1000, description="people who edit at the same time")
+    streams_per_editor: int = Field(default=1, ge=1, le=64, description="streams played at once")
+    editing_hours_per_day: float = Field(
+        default=6.0, gt=0, le=24, description="hours an editor works in the timeline"
+    )
+    moves_per_hour: float = Field(
+        default=240.0, ge=0, le=100_000, description="playhead moves per editor and hour"
+    )
+    playing_fraction: float = Field(
+        default=0.5, ge=0, le=1, description="share of editing time in which footage plays"
+    )
+    awaited_cards_per_day: float = Field(
+        default=1.0, ge=0, le=100, description="cards a day that an editor cannot start without"
+    )
+    link_gbps: LinkSpeed = Field(default=10.0, description="speed of the storage's link, in Gb/s")
+    mtu_bytes: int = Field(default=1500, ge=576, le=9216, description="Ethernet payload size")
+    header_bytes: int = Field(
+        default=52, ge=0, le=200, description="IPv4 + TCP with time stamps: 20 + 20 + 12"
+    )
+    link_usable_fraction: float = Field(
+        default=0.8, gt=0, le=1, description="share of the payload rate that may be planned for"
+    )
+    array_mb_per_s: float = Field(
+        default=800.0, gt=0, description="what the storage delivers, in 10⁶ bytes a second"
+    )
+    retention_days: int = Field(default=90, ge=1, description="shooting days kept")
+    copies: int = Field(default=1, ge=1, le=10, description="copies kept of each intermediate")
+    original_copies: int = Field(default=2, ge=0, le=10, description="copies kept of each original")
+    shooting_start_hour: float = Field(
+        default=9.0, ge=0, lt=24, description="when the first card may arrive"
+    )
+    shooting_end_hour: float = Field(
+        default=18.0, gt=0, le=24, description="when the last card may arrive"
+    )
+    turnaround_hours: float = Field(
+        default=14.0, gt=0, description="hours from a card's arrival to footage ready to edit"
+    )
+    late_cards_fraction: float = Field(
+        default=0.05, ge=0, lt=1, description="share of cards that may be late"
+    )
+    ingest_machines: int = Field(
+        default=1, ge=1, le=100, description="machines like the measured one that ingest"
+    )
+    core_counts: tuple[Annotated[int, Field(ge=1, le=1024)], ...] = Field(
+        default=(), description="other core counts to predict ingest for"
+    )
+
+    @model_validator(mode="after")
+    def _consistent(self) -> "Shop":
+        if self.shooting_end_hour <= self.shooting_start_hour:
+            raise ValueError(
+                f"shooting_end_hour is {self.shooting_end_hour:g} but shooting_start_hour is "
+                f"{self.shooting_start_hour:g}; it must be later"
+            )
+        if self.header_bytes >= self.mtu_bytes:
+            raise ValueError("header_bytes must be smaller than mtu_bytes")
+        names = [camera.name for camera in self.cameras]
+        if len(set(names)) < len(names):
+            raise ValueError("two cameras share a name; names must differ")
+        return self
+
+
+class Assumption(Fact):
+    """One thing taken as given: its value, its meaning, and whether the user said it."""
+
+    name: str
+    value: str
+    meaning: str
+    is_default: bool
+
+
+def list_assumptions(shop: Shop) -> tuple[Assumption, ...]:
+    """Every assumption of the shop and its cameras, in the order of the file."""
+    found = [
+        _assumption(shop, name, prefix="")
+        for name, field in Shop.model_fields.items()
+        if field.description
+    ]
+    for camera in shop.cameras:
+        found += [
+            _assumption(camera, name, prefix=f"cameras.{camera.name}.")
+            for name in Camera.model_fields
+            if name != "name"
+        ]
+    return tuple(found)
+
+
+def _assumption(source: Fact, name: str, *, prefix: str) -> Assumption:
+    value = getattr(source, name)
+    shown = ", ".join(map(str, value)) or "none" if isinstance(value, tuple) else str(value)
+    return Assumption(
+        name=prefix + name,
+        value=shown,
+        meaning=type(source).model_fields[name].description or name.replace("_", " "),
+        is_default=name not in source.model_fields_set,
+    )

@@ -1,0 +1,1 @@
+"""Tidy tables for other programs."""

@@ -1,0 +1,146 @@
+"""The columns of the three tables that runs are exported as: names, types and nothing else.
+
+results/README.md says what each column means; `tests/contract/test_export_schema.py` holds both
+together. A column is added at the end of its group and never renamed: programs read these tables.
+"""
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+import pandas as pd
+
+from mezzmark.decide.estimate.observations import FIGURE_UNITS
+from mezzmark.model.records import HostMoment
+
+TEXT, INTEGER, NUMBER, TRUTH = "string", "Int64", "float64", "boolean"
+"""Types that can say "not told": a gap is never an invented 0 or an empty text."""
+
+CATEGORY: Final = "category"
+"""Text that repeats on every sample, stored once: ten million rows then need a byte or two each."""
+
+RUN_COLUMNS: Final = {"run_id": TEXT, "host": TEXT}
+
+CELL_COLUMNS: Final = {
+    "task": TEXT,
+    "clip": TEXT,
+    "encoding": TEXT,
+    "pattern": TEXT,
+    "policy": TEXT,
+    "thread_count": INTEGER,
+    "threading": TEXT,
+    "decoder": TEXT,
+    "viewer_height_px": INTEGER,
+    "arm": TEXT,
+    "job_count": INTEGER,
+    "order": TEXT,
+    "height_px": INTEGER,
+    "passes": INTEGER,
+    "is_pinned": TRUTH,
+}
+"""Every field of a cell."""
+
+COUNT_COLUMNS: Final = {
+    "wrong_count": INTEGER,
+    "unproved_count": INTEGER,
+    "alike_count": INTEGER,
+}
+
+CELLS: Final[Mapping[str, str]] = {
+    **RUN_COLUMNS,
+    **CELL_COLUMNS,
+    "figure": TEXT,
+    "unit": TEXT,
+    "point": NUMBER,
+    "low": NUMBER,
+    "high": NUMBER,
+    "confidence_level": NUMBER,
+    "round_count": INTEGER,
+    "sample_count": INTEGER,
+    "method": TEXT,
+    "withheld": TEXT,
+    "trial_count": INTEGER,
+    "failed_trial_count": INTEGER,
+    **COUNT_COLUMNS,
+}
+"""A row a run, cell and figure."""
+
+PROCESS_COLUMNS: Final = {
+    "cpu_ns": INTEGER,
+    "peak_rss_bytes": INTEGER,
+    "voluntary_switches": INTEGER,
+    "involuntary_switches": INTEGER,
+}
+
+FIGURE_COLUMNS: Final = {
+    name: NUMBER for name in FIGURE_UNITS if name not in (*PROCESS_COLUMNS, "p99_ms")
+}
+"""What a single trial tells; a p99 is that of all trials of a cell only."""
+
+MOMENT_COLUMNS: Final = {
+    name: INTEGER if name == "throttle_count" else NUMBER for name in HostMoment.model_fields
+}
+
+TRIALS: Final[Mapping[str, str]] = {
+    **RUN_COLUMNS,
+    "round_index": INTEGER,
+    "position": INTEGER,
+    **CELL_COLUMNS,
+    "seed": INTEGER,
+    "started_utc": TEXT,
+    "wall_ns": INTEGER,
+    "outcome": TEXT,
+    "reason": TEXT,
+    "sample_count": INTEGER,
+    **COUNT_COLUMNS,
+    **FIGURE_COLUMNS,
+    **PROCESS_COLUMNS,
+    **{f"before_{name}": dtype for name, dtype in MOMENT_COLUMNS.items()},
+    **{f"during_{name}": dtype for name, dtype in MOMENT_COLUMNS.items()},
+}
+"""A row a trial, failed ones too."""
+
+MOVE_COLUMNS: Final = (
+    "clip_position",
+    "frame_index",
+    "locate_ns",
+    "decode_ns",
+    "present_ns",
+    "overhead_ns",
+    "decoded_frames",
+    "read_bytes",
+    "shown_frame",
+)
+
+SAMPLES: Final[Mapping[str, str]] = {
+    "run_id": CATEGORY,
+    "host": CATEGORY,
+    "round_index": "int64",
+    "position": "int64",
+    **{name: CATEGORY if dtype == TEXT else dtype for name, dtype in CELL_COLUMNS.items()},
+    "move_index": "int64",
+    **dict.fromkeys(MOVE_COLUMNS, "int64"),
+    "latency_ms": NUMBER,
+    "proof": CATEGORY,
+    "is_proved": "bool",
+}
+"""A row a playhead move."""
+
+TABLES: Final[Mapping[str, Mapping[str, str]]] = {
+    "cells": CELLS,
+    "trials": TRIALS,
+    "samples": SAMPLES,
+}
+
+
+def typed(columns: Mapping[str, Any], schema: Mapping[str, str]) -> pd.DataFrame:
+    """A frame with the schema's columns in its order and types; a missing column is all gaps.
+
+    Each column gets its type before it can pass through floats, which hold no 63-bit seed.
+    """
+    length = max((len(values) for values in columns.values()), default=0)
+    return pd.DataFrame(
+        {
+            name: pd.Series(columns.get(name, [None] * length), dtype=dtype)
+            for name, dtype in schema.items()
+        }
+    )

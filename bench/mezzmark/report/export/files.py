@@ -1,0 +1,182 @@
+"""Runs in forms that other programs read: a tidy table, JSON, and pytest-benchmark's own JSON."""
+
+import csv
+import json
+import re
+from collections.abc import Sequence
+from io import BytesIO
+from typing import Any, Final
+
+import pandas as pd
+
+from mezzmark import __version__
+from mezzmark.decide.compare.evidence import trial_cost
+from mezzmark.model.cell import Cell
+from mezzmark.model.errors import EngineError, RunError
+from mezzmark.report.export.tidy import cells_frame, samples_frame, trials_frame
+from mezzmark.store.run_store import Run
+
+FLOAT_FORMAT: Final = "%.9g"
+"""Nine digits: more than any clock here resolves, and the same text on every platform."""
+
+FORMULA_STARTS: Final = "=+-@\t\r\n＝＋－＠"  # the wide forms count as formulas in some locales
+_GUARDED: Final = re.compile(f"^(?=[{re.escape(FORMULA_STARTS)}'])")
+
+
+def csv_bytes(frame: pd.DataFrame) -> bytes:
+    """The frame as UTF-8 text with a header line; whole numbers stay whole, gaps stay empty."""
+    guarded = frame.copy(deep=False)
+    has_return = False
+    for name in frame.columns:
+        column = frame[name]
+        if isinstance(column.dtype, pd.CategoricalDtype):
+            names = [guard(str(text)) for text in column.cat.categories]
+            guarded[name] = column.cat.rename_categories(names)
+        elif isinstance(column.dtype, pd.StringDtype):
+            unique = {text: guard(text) for text in column.dropna().unique()}
+            names = list(unique.values())
+            guarded[name] = column.map(unique)
+        else:
+            continue
+        has_return = has_return or any("\r" in text for text in names)
+    text = guarded.to_csv(
+        index=False,
+        float_format=FLOAT_FORMAT,
+        lineterminator="\n",
+        # Python's writer quotes a lone carriage return only when it quotes all text.
+        quoting=csv.QUOTE_NONNUMERIC if has_return else csv.QUOTE_MINIMAL,
+    )
+    return text.encode("utf-8")
+
+
+def guard(text: str) -> str:
+    """`text` made harmless to spreadsheets; `unguard` is its inverse."""
+    return _GUARDED.sub("'", text)
+
+
+def unguard(text: str) -> str:
+    """What stood before `guard`."""
+    return text.removeprefix("'")
+
+
+COST_SECONDS: Final = {"scrub": 1e-3, "encode": 1.0, "fidelity": 1.0}
+"""Seconds in a unit of a task's headline cost: a scrub's is in ms, an encode's in s a frame."""
+
+
+def refuse_mismatch(output_format: str, *, table: str, run_count: int) -> None:
+    """RunError for a table or a number of runs that the format cannot hold."""
+    if output_format == "pytest-benchmark" and run_count != 1:
+        raise RunError(
+            where="export",
+            what=f"pytest-benchmark's format holds one run, and {run_count} were named",
+            remedy="Export each run into a file of its own",
+        )
+    if output_format not in ("csv", "parquet") and table != "cells":
+        raise RunError(
+            where="export",
+            what=f"{output_format} has no table of {table}",
+            remedy="Leave the table out, or export as csv or parquet",
+        )
+
+
+def frame_of(runs: Sequence[Run], table: str) -> pd.DataFrame:
+    """One of the three tidy tables."""
+    make = {"cells": cells_frame, "trials": trials_frame, "samples": samples_frame}[table]
+    return make(runs)
+
+
+def as_csv(runs: Sequence[Run], *, table: str = "cells") -> str:
+    """A tidy table as CSV, harmless to spreadsheets."""
+    return csv_bytes(frame_of(runs, table)).decode("utf-8")
+
+
+def as_parquet(runs: Sequence[Run], *, table: str = "cells") -> bytes:
+    """A tidy table as a Parquet file, with types and gaps as they are."""
+    try:
+        import pyarrow  # noqa: F401  (pandas would say less well that it is missing)
+    except ImportError as problem:
+        raise EngineError(
+            where="export",
+            what="Parquet needs pyarrow, which is not installed",
+            remedy='Install it with pip install "mezzmark[parquet]", or export as csv',
+        ) from problem
+    buffer = BytesIO()
+    frame_of(runs, table).to_parquet(buffer, engine="pyarrow", index=False)
+    return buffer.getvalue()
+
+
+def as_json(runs: Sequence[Run]) -> str:
+    """Manifests and all trials with their samples, one object a run."""
+    shown = [
+        {
+            "manifest": run.manifest.model_dump(mode="json"),
+            "trials": [trial.model_dump(mode="json") for trial in run.trials],
+        }
+        for run in runs
+    ]
+    return json.dumps({"mezzmark_version": __version__, "runs": shown}) + "\n"
+
+
+def as_pytest_benchmark(run: Run) -> str:
+    """The JSON that pytest-benchmark's own tools read, one benchmark a cell.
+
+    A datum is one trial (a fresh process), not one playhead move: its median time to picture in
+    seconds, or its seconds per encoded frame. Raises EngineError without pytest-benchmark, whose
+    own statistics class computes the summary.
+    """
+    try:
+        from pytest_benchmark import __version__ as format_version
+        from pytest_benchmark.stats import Stats
+    except ImportError as problem:
+        raise EngineError(
+            where="export",
+            what="pytest-benchmark is not installed",
+            remedy='Install it with pip install "mezzmark[pytest]"',
+        ) from problem
+    seconds: dict[Cell, list[float]] = {}
+    for trial in run.trials:
+        cost = trial_cost(trial)
+        if cost is not None and trial.cell.task in COST_SECONDS:
+            seconds.setdefault(trial.cell, []).append(cost * COST_SECONDS[trial.cell.task])
+    benchmarks = []
+    for cell, values in seconds.items():
+        stats = Stats()
+        for value in values:
+            stats.update(value)
+        benchmarks.append(_benchmark(cell, {**stats.as_dict(), "data": values, "iterations": 1}))
+    manifest = run.manifest
+    exported = {
+        "machine_info": {
+            "node": manifest.host.host_label,
+            "machine": manifest.host.operating_system,
+            "release": manifest.host.kernel,
+            "python_version": manifest.host.python,
+            "cpu": {"brand_raw": manifest.host.cpu_model, "count": manifest.host.usable_core_count},
+        },
+        "commit_info": {"id": manifest.run_id, "dirty": False, "time": manifest.created_utc},
+        "benchmarks": benchmarks,
+        "datetime": manifest.created_utc,
+        "version": format_version,
+    }
+    return json.dumps(exported, indent=2) + "\n"
+
+
+def _benchmark(cell: Cell, stats: dict[str, Any]) -> dict[str, Any]:
+    settings = cell.model_dump(mode="json", exclude_none=True, exclude={"arm"})
+    return {
+        "group": f"{cell.task} {cell.clip}",
+        "name": cell.cell_id,
+        "fullname": f"mezzmark::{cell.cell_id}",
+        "params": settings,
+        "param": cell.encoding,
+        "extra_info": {"unit": "s a frame" if cell.task == "encode" else "s to picture, median"},
+        "options": {
+            "disable_gc": True,
+            "timer": "perf_counter_ns",
+            "min_rounds": stats["rounds"],
+            "max_time": 0.0,
+            "min_time": 0.0,
+            "warmup": False,
+        },
+        "stats": stats,
+    }

@@ -1,0 +1,1 @@
+"""The figures, as marks on axes."""

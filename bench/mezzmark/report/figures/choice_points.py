@@ -1,0 +1,127 @@
+"""What the picture of a choice shows: two goals, where each encoding stands in both, and who is
+beaten by nobody."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from mezzmark.decide.choose.choice import Choice, JudgedEncoding
+from mezzmark.model.estimate import Estimate
+from mezzmark.model.figures import FigureName
+from mezzmark.model.request import Need, parse_need, parse_wish
+from mezzmark.report.figures.marks import mark_words
+from mezzmark.report.prose.numbers import shown_name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChoicePoint:
+    """An encoding with its estimate in either goal."""
+
+    judged: JudgedEncoding
+    x: Estimate
+    y: Estimate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChoicePlane:
+    """Two goals and the encodings that have both figures; `missing` names those that lack one.
+
+    `x_limits` and `y_limits` are the limits that needs set to the two figures, in their units.
+    """
+
+    x_goal: FigureName
+    y_goal: FigureName
+    points: tuple[ChoicePoint, ...]
+    missing: tuple[str, ...]
+    x_limits: tuple[float, ...]
+    y_limits: tuple[float, ...]
+
+
+def choice_plane(choice: Choice) -> ChoicePlane | None:
+    """The first two figures among wishes, then needs, which at least two encodings have both of;
+    the first stands upwards. None where there are no two such figures."""
+    needs = [parse_need(text) for text in choice.needs]
+    goals = _goals(choice, needs)
+    for place, y_goal in enumerate(goals):
+        for x_goal in goals[place + 1 :]:
+            plane = _plane(choice, needs, x_goal, y_goal)
+            if len(plane.points) > 1:
+                return plane
+    return None
+
+
+def _goals(choice: Choice, needs: Sequence[Need]) -> list[FigureName]:
+    goals = [parse_wish(text).figure for text in choice.wishes]
+    goals += [need.figure for need in needs if need.figure is not None]
+    return list({goal.name: goal for goal in goals}.values())
+
+
+def _plane(
+    choice: Choice, needs: Sequence[Need], x_goal: FigureName, y_goal: FigureName
+) -> ChoicePlane:
+    points, missing = [], []
+    for entry in choice.encodings:
+        x, y = figure_of_entry(entry, x_goal), figure_of_entry(entry, y_goal)
+        if x is None or y is None or min(x.point, y.point) <= 0:
+            missing.append(entry.encoding)
+        else:
+            points.append(ChoicePoint(judged=entry, x=x, y=y))
+    return ChoicePlane(
+        x_goal=x_goal,
+        y_goal=y_goal,
+        points=tuple(sorted(points, key=lambda p: (p.x.point, p.y.point, p.judged.encoding))),
+        missing=tuple(missing),
+        x_limits=_limits(needs, x_goal),
+        y_limits=_limits(needs, y_goal),
+    )
+
+
+def figure_of_entry(entry: JudgedEncoding, goal: FigureName) -> Estimate | None:
+    """An encoding's estimate of a figure that is wished for or needed."""
+    if goal.name in entry.figures:
+        return entry.figures[goal.name]
+    for result in entry.needs:
+        need = parse_need(result.need)
+        if need.figure is not None and need.figure.name == goal.name and result.value is not None:
+            return result.value
+    return None
+
+
+def _limits(needs: Sequence[Need], goal: FigureName) -> tuple[float, ...]:
+    mine = [need for need in needs if need.figure is not None and need.figure.name == goal.name]
+    return tuple(sorted({need.limit for need in mine if need.limit is not None}))
+
+
+def pareto_points(plane: ChoicePlane) -> tuple[ChoicePoint, ...]:
+    """Of the points that are not ruled out, those that no other one beats or equals in both goals
+    and beats in one, by point estimates; in order of x."""
+    signs = tuple(1 if goal.better == "less" else -1 for goal in (plane.x_goal, plane.y_goal))
+    in_play = [p for p in plane.points if p.judged.status in ("meets", "open")]
+    costs = {id(p): (signs[0] * p.x.point, signs[1] * p.y.point) for p in in_play}
+
+    def is_beaten(point: ChoicePoint) -> bool:
+        mine = costs[id(point)]
+        return any(
+            other != mine and other[0] <= mine[0] and other[1] <= mine[1]
+            for other in costs.values()
+        )
+
+    return tuple(point for point in in_play if not is_beaten(point))
+
+
+def point_words(point: ChoicePoint, plane: ChoicePlane, choice: Choice) -> str:
+    """Both figures and the verdict on one encoding."""
+    entry = point.judged
+    y = mark_words(entry.encoding, plane.y_goal.label, point.y)
+    x = mark_words("", plane.x_goal.label, point.x).removeprefix(", ")
+    verdict = "recommended" if entry.encoding == choice.recommendation else entry.status
+    front = f"{entry.front} the front" if entry.front else ""
+    return "; ".join(part for part in (y, x, verdict, front) if part)
+
+
+def key_name(point: ChoicePoint, choice: Choice, limit: int) -> str:
+    """A name with its verdict in at most `limit` characters, for the key beside many points."""
+    entry = point.judged
+    note = {"ruled out": " – ruled out", "open": " – open"}.get(entry.status, "")
+    if entry.encoding == choice.recommendation:
+        note = " – recommended"
+    return shown_name(entry.encoding, limit=limit - len(note)) + note

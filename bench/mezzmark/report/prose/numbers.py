@@ -1,0 +1,140 @@
+"""Figures and names as text for people: digits that match the uncertainty, names made harmless."""
+
+import math
+import re
+import unicodedata
+from collections.abc import Sequence
+from typing import Final
+
+from mezzmark.model.estimate import Estimate
+
+SHOWN_UNITS: Final = {"bit/s": (1e-6, "Mbit/s"), "B": (1e-6, "MB")}
+"""Stored unit → (factor, unit in text). MB is 10^6 bytes."""
+
+NAME_LIMIT: Final = 48
+"""Characters of a name shown in running text and figures; tables hold the whole name."""
+
+PATTERN_PHRASES: Final = {
+    "jump": "when the playhead jumped anywhere in the clip",
+    "near": "when the playhead moved a short way",
+    "step-forward": "stepping forward frame by frame",
+    "step-back": "stepping back frame by frame",
+    "sweep-forward": "sweeping forward at speed",
+    "sweep-back": "sweeping back at speed",
+    "hop": "hopping from clip to clip",
+}
+
+_BIDI_CONTROLS: Final = {0x061C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A)}
+_MARKS: Final = {"\n": "⏎", "\r": "⏎", "\u2028": "⏎", "\u2029": "⏎", "\t": "⇥"}
+_FIRST_STRONG_ISOLATE, _POP_ISOLATE = "\u2068", "\u2069"
+
+
+def shown_unit(unit: str) -> str:
+    """The unit that text and figures use for a stored one."""
+    return SHOWN_UNITS.get(unit, (1.0, unit))[1]
+
+
+def shown_value(value: float, unit: str) -> float:
+    """A stored value in the unit of `shown_unit`."""
+    return value * SHOWN_UNITS.get(unit, (1.0, unit))[0]
+
+
+MOST_DIGITS: Final = 4
+"""Significant digits at most: no reader here has a use for a fifth."""
+
+
+def number_text(value: float, *, half_width: float | None = None) -> str:
+    """`value` down to a third of its half-width and to at most four significant digits; three
+    digits where no half-width is known. What has no end is ∞ or −∞."""
+    if math.isinf(value):
+        return "∞" if value > 0 else "−∞"
+    if half_width is not None and math.isinf(half_width):
+        half_width = None
+    if value == 0 and not half_width:
+        return "0"
+    scale = half_width / 3 if half_width else abs(value) / 100
+    decimals = -math.floor(math.log10(scale))
+    if value:
+        decimals = min(decimals, MOST_DIGITS - 1 - math.floor(math.log10(abs(value))))
+    return f"{value:,.{max(0, decimals)}f}"
+
+
+def estimate_text(estimate: Estimate, *, with_unit: bool = True) -> str:
+    """`12.4 ms [12.1, 12.8]`; without an interval the bare point, whose reason is `withheld`."""
+    point = shown_value(estimate.point, estimate.unit)
+    unit = shown_unit(estimate.unit)
+    tail = ("×" if unit == "×" else f" {unit}") if with_unit and unit else ""
+    if estimate.low is None or estimate.high is None:
+        return f"{number_text(point)}{tail}"
+    low, high = (shown_value(end, estimate.unit) for end in (estimate.low, estimate.high))
+    half = (high - low) / 2
+    texts = [number_text(number, half_width=half) for number in (point, low, high)]
+    return f"{texts[0]}{tail} [{texts[1]}, {texts[2]}]"
+
+
+def visible_text(text: str) -> str:
+    """`text` with control characters and direction marks written out, so that they do nothing."""
+    return "".join(_visible(character) for character in text)
+
+
+def _visible(character: str) -> str:
+    code = ord(character)
+    if code in _BIDI_CONTROLS:
+        return f"‹U+{code:04X}›"
+    if character in _MARKS:
+        return _MARKS[character]
+    if unicodedata.category(character) in ("Cc", "Cs", "Co"):
+        return f"‹U+{code:04X}›"
+    return character
+
+
+def shown_name(name: str, *, limit: int = NAME_LIMIT) -> str:
+    """A user's name for running text: harmless, at most `limit` characters, middle left out.
+
+    Names with right-to-left letters are isolated so that they do not reorder what follows.
+    """
+    text = visible_text(name)
+    if len(text) > limit:
+        tail = limit // 3
+        text = f"{text[: limit - tail - 1]}…{text[-tail:]}"
+    if any(unicodedata.bidirectional(character) in ("R", "AL", "AN") for character in text):
+        return f"{_FIRST_STRONG_ISOLATE}{text}{_POP_ISOLATE}"
+    return text
+
+
+def list_text(names: Sequence[str], *, limit: int = 4) -> str:
+    """`A, B and C`; beyond `limit` names `A, B, C, D and 7 more`."""
+    shown = [shown_name(name) for name in names[:limit]]
+    comma = "; " if any("," in name for name in shown) else ", "
+    if len(names) > limit:
+        return f"{comma.join(shown)} and {len(names) - limit} more"
+    return joined_text(shown, comma=comma)
+
+
+def joined_text(parts: Sequence[str], *, comma: str = ", ", word: str = "and") -> str:
+    """`A, B and C` of words that are fit to be shown as they are; empty without any."""
+    if len(parts) <= 1:
+        return "".join(parts)
+    return f"{comma.join(parts[:-1])} {word} {parts[-1]}"
+
+
+def count_text(count: int, noun: str) -> str:
+    """`1 round`, `3 rounds`, `1,024 samples`."""
+    return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
+
+
+def sentence(text: str) -> str:
+    """`text` with its first letter raised; nothing else is touched."""
+    return text[:1].upper() + text[1:]
+
+
+def clause(text: str) -> str:
+    """`text` with its first letter lowered, to follow a colon; nothing else is touched."""
+    return text[:1].lower() + text[1:]
+
+
+def markdown_text(text: str) -> str:
+    """`text` for Markdown (CommonMark): everything that could be markup is escaped."""
+    escaped = re.sub(r"([\\`*_{}\[\]()#+!|~$])", r"\\\1", str(text))
+    escaped = escaped.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    return " ".join(escaped.split())

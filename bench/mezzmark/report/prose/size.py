@@ -1,0 +1,245 @@
+"""The answer of sizing in sentences: what keeps up, what is ready in time, what pays off."""
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import Final
+
+from mezzmark.decide.size.answers import has_late_cards_alone
+from mezzmark.decide.size.machines import MOST_MACHINES
+from mezzmark.decide.size.sizing import Answer, EncodingSizing
+from mezzmark.decide.size.streams import footage_gb, payload_mb_per_s, planned_link_mb_per_s
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.shop import Camera, Shop, list_assumptions
+from mezzmark.report.prose.numbers import (
+    count_text,
+    list_text,
+    number_text,
+    shown_name,
+    visible_text,
+)
+
+NAMES_IN_A_SENTENCE: Final = 6
+
+ANSWER_ORDER: Final[dict[Answer, int]] = {"yes": 0, "cannot tell": 1, "no": 2, "not measured": 3}
+
+
+def answer_sentences(
+    encodings: Sequence[EncodingSizing], shop: Shop, *, measured_core_count: int
+) -> tuple[str, ...]:
+    """The headline first, then what a reader asks next: why not the others, what would help, and
+    what pays off. Every sentence follows from answers, never from a point alone."""
+    asked = [found for found in encodings if found.encoding != ORIGINAL]
+    if not asked:
+        return ("Only the originals were measured: there is nothing to ingest.",)
+    judged = [found for found in asked if found.meets_deadline != "not measured"]
+    if not judged:
+        headline = (
+            "Whether this machine keeps up with your shop cannot be said: ingest speed was not "
+            "measured. Add an [ingest] table and measure again."
+        )
+        return (headline, *_pay_off(asked))
+    unjudged = [found for found in asked if found.meets_deadline == "not measured"]
+    return (
+        _in_time(judged, shop, measured_core_count=measured_core_count),
+        *_too_late(judged),
+        *_unsure(judged),
+        *_more_machines(judged, shop),
+        *_more_cores(judged, measured_core_count),
+        *([f"Ingest was not measured for {_names(unjudged)}."] if unjudged else []),
+        *_pay_off(asked),
+    )
+
+
+def in_table_order(encodings: Iterable[EncodingSizing]) -> tuple[EncodingSizing, ...]:
+    """Those in time first, then by storage; names break ties."""
+
+    def place(found: EncodingSizing) -> tuple[int, float, str]:
+        storage = found.figures.get("storage_tb")
+        size = math.inf if storage is None else storage.point
+        return ANSWER_ORDER[found.meets_deadline], size, found.encoding
+
+    return tuple(sorted(encodings, key=place))
+
+
+def machine_text(shop: Shop, core_count: int) -> str:
+    """`this machine (2 cores)`, or `3 machines like this one (2 cores each)`."""
+    cores = count_text(core_count, "core")
+    if shop.ingest_machines == 1:
+        return f"this machine ({cores})"
+    return f"{shop.ingest_machines} machines like this one ({cores} each)"
+
+
+def wanted_percent_text(shop: Shop) -> str:
+    """`95 %`, the share of cards that must be in time."""
+    return f"{100 * (1 - shop.late_cards_fraction):.6g} %"
+
+
+def wanted_text(shop: Shop) -> str:
+    """`95 % of cards within 14 h of their arrival`."""
+    share = f"{wanted_percent_text(shop)} of" if shop.late_cards_fraction else "all"
+    return f"{share} cards within {shop.turnaround_hours:g} h of their arrival"
+
+
+def _in_time(judged: Sequence[EncodingSizing], shop: Shop, *, measured_core_count: int) -> str:
+    here = machine_text(shop, measured_core_count)
+    found = _having(judged, "meets_deadline", "yes")
+    if found:
+        keep, have = ("keeps", "has") if len(found) == 1 else ("keep", "have")
+        return (
+            f"On {here}, {_names(found)} {keep} up with your shooting day and {have} cards ready "
+            f"in time ({wanted_text(shop)})."
+        )
+    surely = "surely " if _having(judged, "meets_deadline", "cannot tell") else ""
+    return (
+        f"On {here}, no encoding {surely}keeps up with your shooting day and has cards ready in "
+        f"time ({wanted_text(shop)})."
+    )
+
+
+def _too_late(judged: Sequence[EncodingSizing]) -> list[str]:
+    late = _having(judged, "meets_deadline", "no")
+    behind = _having(late, "keeps_up", "no")
+    slow = _having(late, "keeps_up", "yes")
+    between = _having(late, "keeps_up", "cannot tell")
+    sentences = []
+    if behind:
+        sentences.append(f"{_names(behind)} cannot keep up.")
+    if slow:
+        keep, their = ("keeps", "its") if len(slow) == 1 else ("keep", "their")
+        sentences.append(f"{_names(slow)} {keep} up, but too many of {their} cards are late.")
+    if between:
+        are = "is" if len(between) == 1 else "are"
+        sentences.append(f"{_names(between)} {are} too late, and may not even keep up.")
+    return sentences
+
+
+def _unsure(judged: Sequence[EncodingSizing]) -> list[str]:
+    unsure = _having(judged, "meets_deadline", "cannot tell")
+    if not unsure:
+        return []
+    are = "is" if len(unsure) == 1 else "are"
+    has_interval = any(found.figures["late_cards"].low is not None for found in unsure)
+    why = "from these runs" if has_interval else "from so few rounds"
+    return [f"Whether {_names(unsure)} {are} in time cannot be told {why}."]
+
+
+def _more_machines(judged: Sequence[EncodingSizing], shop: Shop) -> list[str]:
+    """With how many machines the others would be in time, the slow end of the speed included."""
+    by_count: dict[float, list[EncodingSizing]] = {}
+    for found in judged:
+        needed = found.figures.get("machines_needed")
+        if needed is not None and needed.high is not None and needed.high > shop.ingest_machines:
+            by_count.setdefault(needed.high, []).append(found)
+    enough = [
+        f"{_names(found)} with {count:,.0f}"
+        for count, found in sorted(by_count.items())
+        if math.isfinite(count)
+    ]
+    sentences = []
+    if enough:
+        sentences.append(f"In time with more machines like this one: {'; '.join(enough)}.")
+    hopeless = by_count.get(math.inf, [])
+    long_cards = [found for found in hopeless if has_late_cards_alone(shop, found.figures)]
+    others = [found for found in hopeless if found not in long_cards]
+    if long_cards:
+        sentences.append(
+            f"No number of such machines is surely enough for {_names(long_cards)}, since one card "
+            f"alone may take longer than {shop.turnaround_hours:g} h."
+        )
+    if others:
+        sentences.append(
+            f"Not even {MOST_MACHINES:,} such machines are surely enough for {_names(others)}."
+        )
+    return sentences
+
+
+def _more_cores(judged: Sequence[EncodingSizing], measured_core_count: int) -> list[str]:
+    """The fewest of the shop's core counts on which the others would be in time."""
+    by_count: dict[int, list[EncodingSizing]] = {}
+    warned = False
+    for found in judged:
+        enough = [
+            prediction
+            for prediction in found.on_other_machines
+            if prediction.meets_deadline == "yes" and prediction.core_count > measured_core_count
+        ]
+        if found.meets_deadline != "yes" and enough:
+            fewest = min(enough, key=lambda prediction: prediction.core_count)
+            by_count.setdefault(fewest.core_count, []).append(found)
+            warned |= bool(fewest.warning)
+    if not by_count:
+        return []
+    shown = "; ".join(f"{_names(found)} on {count}" for count, found in sorted(by_count.items()))
+    doubt = " (in part a guess far beyond what was measured: see --detail)" if warned else ""
+    return [f"In time on machines of more cores: {shown}{doubt}."]
+
+
+def _pay_off(asked: Sequence[EncodingSizing]) -> list[str]:
+    """Waits saved in the timeline against waits for ingest."""
+    paying, losing, unsure = (
+        _having(asked, "pays_off", answer) for answer in ("yes", "no", "cannot tell")
+    )
+    if not (paying or losing or unsure):
+        return ["Whether any pays off by waiting saved was not measured."]
+    sentences = []
+    if paying:
+        pays = "pays" if len(paying) == 1 else "pay"
+        sentences.append(f"{_names(paying)} {pays} off: editors wait less in all.")
+    elif not unsure:
+        every = "None" if len(losing) == len(asked) else "None that was measured"
+        sentences.append(f"{every} pays off by waiting saved: ingest adds more wait than it saves.")
+    if unsure:
+        names = "any" if not paying and len(unsure) == len(asked) else _names(unsure)
+        pays = "pays" if names == "any" or len(unsure) == 1 else "pay"
+        sentences.append(f"Whether {names} {pays} off by waiting saved cannot be told.")
+    return sentences
+
+
+def _having(
+    encodings: Iterable[EncodingSizing], claim: str, answer: Answer
+) -> list[EncodingSizing]:
+    return [found for found in encodings if getattr(found, claim) == answer]
+
+
+def _names(encodings: Iterable[EncodingSizing]) -> str:
+    return list_text(
+        [found.encoding for found in in_table_order(encodings)], limit=NAMES_IN_A_SENTENCE
+    )
+
+
+def shop_lines(shop: Shop) -> tuple[str, ...]:
+    """The shop's day and network as they follow from the file, and every default that it left."""
+    assumptions = list_assumptions(shop)
+    defaults = [assumption for assumption in assumptions if assumption.is_default]
+    cards = sum(camera.card_count_per_day for camera in shop.cameras)
+    hours = sum(camera.count * camera.hours_per_day for camera in shop.cameras)
+    gigabytes = sum(map(_camera_gb, shop.cameras))
+    return (
+        f"{shown_name(shop.name)}: {count_text(shop.editors, 'editor')}, and a shooting day of "
+        f"{hours:g} h of footage on {count_text(cards, 'card')}, {number_text(gigabytes)} GB",
+        *(_camera_line(camera) for camera in shop.cameras),
+        f"network: {shop.link_gbps:g} Gb/s carry {number_text(payload_mb_per_s(shop))} MB/s, "
+        f"{number_text(planned_link_mb_per_s(shop))} MB/s of it to plan for",
+        f"storage array: delivers {number_text(shop.array_mb_per_s)} MB/s",
+        f"in time: {wanted_text(shop)}",
+        f"defaults, not yours: {len(defaults)} of {count_text(len(assumptions), 'value')}",
+        *(
+            f"  {visible_text(assumption.name)} = {visible_text(assumption.value)}"
+            f"  ({assumption.meaning})"
+            for assumption in defaults
+        ),
+        "The shop file is legal. Size it with: mezzmark size RUN --shop FILE",
+    )
+
+
+def _camera_gb(camera: Camera) -> float:
+    return footage_gb(camera.bitrate_bps, camera.count * camera.hours_per_day)
+
+
+def _camera_line(camera: Camera) -> str:
+    return (
+        f"camera {shown_name(camera.name)}: {camera.count} × {camera.hours_per_day:g} h a day, "
+        f"{camera.width_px}×{camera.height_px} at {float(camera.frame_rate):.5g} fps, "
+        f"{number_text(camera.bitrate_bps / 1e6)} Mbit/s, {number_text(_camera_gb(camera))} GB a "
+        "day"
+    )

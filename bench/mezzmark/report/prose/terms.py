@@ -1,0 +1,87 @@
+"""Tasks as people call them, in running text."""
+
+from collections.abc import Iterable
+from typing import Final
+
+from mezzmark.decide.estimate.ranking import Ranking
+from mezzmark.model.cell import Cell, Task
+from mezzmark.model.estimate import Estimate
+from mezzmark.model.run import Manifest
+from mezzmark.report.figures.rows import ReferenceLine
+from mezzmark.report.prose.numbers import PATTERN_PHRASES, count_text, number_text, sentence
+from mezzmark.report.view import RunView
+
+TASK_NAMES: Final[dict[Task, str]] = {
+    "scrub": "time to picture",
+    "encode": "encoding",
+    "grid": "encoding in several jobs",
+    "ingest": "ingest",
+    "delivery": "delivery",
+}
+"""Tasks that are compared; the reference kernel and fidelity are not among them."""
+
+POLICY_WORDS = {"reseek": "the player always seeks", "roll": "the player rolls on where it can"}
+
+
+def setting_words(cell: Cell, *, with_pattern: bool = True, with_threads: bool = True) -> str:
+    """A scrub setting in words, with or without its two halves."""
+    parts = []
+    if with_pattern:
+        parts.append(PATTERN_PHRASES[cell.pattern or "jump"])
+    if with_threads:
+        parts.append(count_text(cell.thread_count, "decoder thread"))
+        if cell.policy:
+            parts.append(POLICY_WORDS[cell.policy])
+        if cell.viewer_height_px:
+            parts.append(f"viewer {cell.viewer_height_px} pixels high")
+        if cell.decoder != "software":
+            parts.append(f"decoder {cell.decoder}")
+    text = ", ".join(parts)
+    return text if with_pattern else sentence(text)
+
+
+def trial_words(view: RunView, ranking: Ranking) -> str:
+    """`6 rounds × 2 clips × 24 moves`."""
+    clips = max((entry.clip_count for entry in ranking.entries), default=0)
+    rounds = max((e.estimates["p50_ms"].round_count for e in ranking.entries), default=0)
+    if clips > 1 and ranking.entries:
+        rounds = view.round_count
+    moves = view.manifest.scenario.scrub.requests if view.manifest.scenario.scrub else 0
+    return " × ".join(
+        (count_text(rounds, "round"), count_text(clips, "clip"), count_text(moves, "move"))
+    )
+
+
+def bar_words(estimates: Iterable[Estimate], *, also: str = "") -> str:
+    """What the bars of a figure are, where any of its estimates has one; else why none has.
+
+    `also` is said after it where there are bars.
+    """
+    drawn = list(estimates)
+    levels = {e.confidence_level for e in drawn if e.low is not None and e.high is not None}
+    if not levels:
+        return "No bars: too few rounds for intervals."
+    return f"Bars: {max(levels) * 100:g} % intervals over rounds{also}."
+
+
+def clip_rates(manifest: Manifest) -> list[float]:
+    """Frame rates of the clips in fps, each once, ascending."""
+    rates = {clip.original.frame_rate for clip in manifest.clips if clip.original.frame_rate}
+    return sorted(float(rate) for rate in rates)
+
+
+def rate_text(rate_fps: float) -> str:
+    """`24 fps`, `23.976 fps`."""
+    return f"{rate_fps:.5g} fps"
+
+
+def frame_budgets(manifest: Manifest) -> list[ReferenceLine]:
+    """The time one frame stays on screen, for each frame rate among the clips (at most two)."""
+    return [
+        ReferenceLine(
+            value=1000 / rate,
+            label=f"one frame at {rate_text(rate)}: {number_text(1000 / rate)} ms",
+            short=f"1 frame: {number_text(1000 / rate)} ms",
+        )
+        for rate in clip_rates(manifest)[:2]
+    ]

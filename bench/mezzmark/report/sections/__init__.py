@@ -1,0 +1,1 @@
+"""The page's sections: which figures, tables and sentences stand where."""

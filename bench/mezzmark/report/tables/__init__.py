@@ -1,0 +1,1 @@
+"""Tables, declared once, rendered for page, Markdown and terminal."""
