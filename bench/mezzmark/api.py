@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from mezzmark.decide.choose.choice import Choice
     from mezzmark.decide.compare.self_test import RigReport
     from mezzmark.decide.compare.verdicts import RegressionReport
-    from mezzmark.decide.size.sizing import SizingResult
+    from mezzmark.decide.size.result import SizingResult
     from mezzmark.model.encoding import Encoding
     from mezzmark.model.inspection import Inspection
     from mezzmark.model.scenario import Scenario

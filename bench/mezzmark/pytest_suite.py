@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 import pytest
 
-from mezzmark.decide.compare.evidence import trial_cost
+from mezzmark.decide.estimate.observed_run import trial_cost
 from mezzmark.engines.media.cache import default_cache_dir
 from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.cell import Cell, PlannedTrial

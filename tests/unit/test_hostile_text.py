@@ -15,7 +15,7 @@ from fixtures.fabricated_run import FabricatedEncoding, Fabrication, fabricate_r
 from mezzmark.cli.progress import _bar_on, _BarView, _LineView
 from mezzmark.decide.compare.regress import compare_runs
 from mezzmark.model.cell import Cell
-from mezzmark.report.export.files import FORMULA_STARTS, csv_bytes, guard, unguard
+from mezzmark.report.export.plain_csv import FORMULA_STARTS, csv_bytes, guard, unguard
 from mezzmark.report.prose.numbers import markdown_text, shown_name, visible_text
 from mezzmark.report.tables import regression
 from mezzmark.runner.events import CellGivenUp, TrialStarted

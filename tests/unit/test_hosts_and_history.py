@@ -9,8 +9,9 @@ import pytest
 from fixtures.fabricated_run import Fabrication, fabricate_manifest
 from fixtures.two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB, Run, build_run
 from mezzmark.decide.compare.history import trace_history
+from mezzmark.decide.compare.host_comparison import HardwareComparison
 from mezzmark.decide.compare.host_sides import choose_sides, parse_price
-from mezzmark.decide.compare.hosts import HardwareComparison, compare_hosts
+from mezzmark.decide.compare.hosts import compare_hosts
 from mezzmark.model.errors import ScenarioError
 from mezzmark.report.prose.best_host import price_sentences, unused_price_sentence
 from mezzmark.report.prose.hosts import finding_sentences, hardware_headline

@@ -9,7 +9,8 @@ import pytest
 from fixtures.fabricated_run import FabricatedEncoding, Fabrication, Spread, fabricate_run
 from mezzmark.decide.estimate.draws import Drawn, combine, draw_estimate, estimate_drawn, exactly
 from mezzmark.decide.size.machines import find_machines_needed, predict_ingest
-from mezzmark.decide.size.sizing import EncodingSizing, SizingResult, size_encodings
+from mezzmark.decide.size.result import EncodingSizing, SizingResult
+from mezzmark.decide.size.sizing import size_encodings
 from mezzmark.model.cell import Cell
 from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import Estimate

@@ -5,7 +5,7 @@ from itertools import product
 import pytest
 
 from fixtures.made_sizing import SHOP, made, made_encoding, made_result
-from mezzmark.decide.size.sizing import CorePrediction
+from mezzmark.decide.size.result import CorePrediction
 from mezzmark.report.tables.size import sizing_tables, summarise_sizing
 
 ANSWERS = ("yes", "no", "cannot tell")

@@ -6,7 +6,7 @@ import numpy as np
 from test_hosts_and_history import run_on
 
 from fixtures.two_sides import ENCODE, QUIET, SCRUB
-from mezzmark.report.sections.comparison import Together
+from mezzmark.report.sections.parts import Together
 from mezzmark.report.sections.two_dates import build_two_dates
 
 WILD = np.array([-0.4, 0.5, 0.1, -0.6, 0.3, -0.2, 0.6, -0.3])

@@ -8,9 +8,10 @@ from scipy import stats
 
 from fixtures.fabricated_run import Fabrication, fabricate_manifest
 from fixtures.two_sides import ENCODE, ENCODE_WIDE, KERNEL, QUIET, SCRUB, Run, build_run
-from mezzmark.decide.compare.evidence import RunCosts, choose_design, gather_evidence, read_costs
+from mezzmark.decide.compare.evidence import choose_design, gather_evidence
 from mezzmark.decide.compare.judgement import Evidence, judge_cells
 from mezzmark.decide.compare.regress import compare_runs
+from mezzmark.decide.estimate.observed_run import RunCosts, read_costs
 from mezzmark.decide.machine.identity import describe_unlikeness
 from mezzmark.decide.machine.noise import flag_trials
 from mezzmark.model.cell import ALL_CLIPS

@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table as Grid
 from rich.text import Text
 
-from mezzmark.decide.size.sizing import SizingResult
+from mezzmark.decide.size.result import SizingResult
 from mezzmark.report.prose.numbers import shown_name, visible_text
 from mezzmark.report.tables.size import Cell, Summary, sizing_tables, summarise_sizing
 from mezzmark.report.tables.table import DASH, Table

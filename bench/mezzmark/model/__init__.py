@@ -1,1 +1,1 @@
-"""What is stored or asked for: pure values; nothing imports FFmpeg, pandas, the clock or the disk."""
+"""What is stored or asked for: pure values. Nothing imports FFmpeg, pandas, a clock, the disk."""

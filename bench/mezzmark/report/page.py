@@ -23,8 +23,9 @@ from mezzmark.report.destination import (
 from mezzmark.report.export.tidy import cells_csv
 from mezzmark.report.figures.theme import COLOURS
 from mezzmark.report.prose.numbers import markdown_text
-from mezzmark.report.sections.comparison import Together, build_together
+from mezzmark.report.sections.comparison import build_together
 from mezzmark.report.sections.context import RunContext, run_contexts
+from mezzmark.report.sections.parts import Together
 from mezzmark.report.view import RunView, view_run
 from mezzmark.store.run_store import Run, read_run, told_disk_errors
 from mezzmark.store.shipped import shipped_folder

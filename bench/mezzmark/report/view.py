@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,9 +21,11 @@ from mezzmark.model.errors import ScenarioError
 from mezzmark.model.estimate import CellSummary, Estimate
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
-from mezzmark.report.figures.theme import Role
 from mezzmark.report.prose.answer import Answer, answer_from
 from mezzmark.report.prose.choice import chosen_encodings
+
+Role = Literal["original", "lead", "rest"]
+"""What an encoding is to the reader: the camera's file, one of the fastest, or any other."""
 
 MOST_DOTS = 200
 """Trials of an encoding that a figure shows as dots: more would be a solid bar, and megabytes."""

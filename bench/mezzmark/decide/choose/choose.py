@@ -48,7 +48,7 @@ from mezzmark.decide.choose.question import (
     measured_wishes,
     possible_wishes,
 )
-from mezzmark.decide.compare.evidence import MeasuredRun
+from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.request import (
     FACT_NAMES,

@@ -11,8 +11,8 @@ from typing import Final
 import numpy as np
 
 from mezzmark.decide.choose.draws import KNOWN_EXACTLY, Column, RoundKey, exact_column, to_log
-from mezzmark.decide.compare.evidence import MeasuredRun
 from mezzmark.decide.estimate.observations import Observation, observe
+from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.pooling import BITS_PER_HOUR_TO_GB, pool_clips, pooled_bitrates_bps
 from mezzmark.decide.estimate.ranking import scrub_settings, setting_of
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, TAIL_FIGURES, estimate_values

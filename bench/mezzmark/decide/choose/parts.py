@@ -9,8 +9,8 @@ import numpy as np
 from mezzmark.decide.choose.choice import JudgedEncoding, NearMiss, NeedResult, Status
 from mezzmark.decide.choose.draws import Likely, RoundKey
 from mezzmark.decide.choose.needs import Judged
-from mezzmark.decide.compare.evidence import MeasuredRun
 from mezzmark.decide.estimate.complete_rounds import cut_short_round, run_names
+from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import Estimate

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from mezzmark.decide.choose.draws import Likely
-from mezzmark.decide.compare.evidence import MeasuredRun
+from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.fact import Fact
 from mezzmark.model.figures import FigureName, parse_figure

@@ -8,19 +8,16 @@ Several runs a side: whole runs, whose spread holds days and reboots.
 """
 
 import math
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Final, Protocol
+from collections.abc import Sequence
+from typing import Final
 
 from mezzmark.decide.compare.judgement import Evidence
 from mezzmark.decide.compare.verdicts import Design
-from mezzmark.decide.estimate.observations import observe_trial
-from mezzmark.decide.estimate.pooling import HEADLINE_FIGURES
+from mezzmark.decide.estimate.observed_run import Costs, MeasuredRun, RoundKey, RunCosts
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.machine.identity import is_other_machine
 from mezzmark.decide.machine.run_times import runs_at_once, took_turns
 from mezzmark.model.cell import Cell
-from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.statistics.paired import (
     Change,
@@ -29,70 +26,12 @@ from mezzmark.statistics.paired import (
     unpaired_change,
 )
 
-RATE_FIGURES: Final = {"throughput_fps"}
-"""Figures of which more is better; their cost is the reciprocal."""
-
 RUNS_AS_UNITS: Final = 4
 """Runs on both sides together from which the run is the unit. With three, one degree of freedom
 makes limits of 12.7 standard errors, and a second baseline would only take away what one had."""
 
 _AGAINST_KERNEL: Final[tuple[Design, ...]] = ("separate", "at the same time")
 """Designs in which the machine may have differed between the sides."""
-
-Place = tuple[int, int]
-"""Round and position: one trial of a run."""
-
-RoundKey = tuple[int, int]
-"""Round and seed of the requests: the same key on both sides did the same work."""
-
-Costs = dict[RoundKey, float]
-
-
-class MeasuredRun(Protocol):
-    """A run as it is read from disk: what it says of itself, and its trials."""
-
-    @property
-    def manifest(self) -> Manifest: ...
-    @property
-    def trials(self) -> Sequence[Trial]: ...
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RunCosts:
-    """Costs of one run by cell and round, and of its reference kernel by round."""
-
-    by_cell: Mapping[Cell, Costs]
-    kernel: Mapping[int, float]
-
-
-def read_costs(trials: Sequence[Trial], *, excluded: Collection[Place] = ()) -> RunCosts:
-    """Every finished trial's headline cost (time, or time per frame); kernels averaged by round."""
-    by_cell: dict[Cell, Costs] = {}
-    kernel_logs: dict[int, list[float]] = {}
-    for trial in trials:
-        if (trial.round_index, trial.position) in excluded:
-            continue
-        cost = trial_cost(trial)
-        if cost is None:
-            continue
-        if trial.cell.task == "kernel":
-            kernel_logs.setdefault(trial.round_index, []).append(math.log(cost))
-        else:
-            by_cell.setdefault(trial.cell, {})[trial.round_index, trial.seed] = cost
-    kernel = {index: math.exp(sum(logs) / len(logs)) for index, logs in kernel_logs.items()}
-    return RunCosts(by_cell=by_cell, kernel=kernel)
-
-
-def trial_cost(trial: Trial) -> float | None:
-    """The headline figure as a cost (above is worse), or None where the trial brought none."""
-    observation = observe_trial(trial)
-    if observation is None:
-        return None
-    figure = HEADLINE_FIGURES[trial.cell.task]
-    value = observation.figures.get(figure, 0.0)
-    if value <= 0:
-        return None
-    return 1 / value if figure in RATE_FIGURES else value
 
 
 def choose_design(baseline: Sequence[MeasuredRun], contender: Sequence[MeasuredRun]) -> Design:

@@ -14,11 +14,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.compare.evidence import MeasuredRun, RoundKey, RunCosts, read_costs
+from mezzmark.decide.compare.host_comparison import Refusal
 from mezzmark.decide.compare.host_tasks import TASK_ORDER, pool_costs
-from mezzmark.decide.compare.hosts import Refusal
 from mezzmark.decide.compare.matching import judged_cells
 from mezzmark.decide.estimate.complete_rounds import run_names
+from mezzmark.decide.estimate.observed_run import MeasuredRun, RoundKey, RunCosts, read_costs
 from mezzmark.decide.estimate.pooling import RATIO_UNIT
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.machine.identity import describe_unlikeness, host_texts

@@ -8,8 +8,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from mezzmark.decide.compare.evidence import MeasuredRun
-from mezzmark.decide.compare.hosts import Bearing, Difference, Weight
+from mezzmark.decide.compare.host_comparison import Bearing, Difference, Weight
+from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.machine.identity import host_texts
 from mezzmark.model.cell import Cell, Task
 from mezzmark.report.prose.numbers import number_text

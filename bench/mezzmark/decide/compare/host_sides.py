@@ -5,10 +5,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from mezzmark.decide.compare.evidence import MeasuredRun
 from mezzmark.decide.compare.history import FEWEST_RUNS, HostKey, host_key, start_of
-from mezzmark.decide.compare.hosts import ComparedRun, Price
+from mezzmark.decide.compare.host_comparison import ComparedRun, Price
 from mezzmark.decide.estimate.complete_rounds import run_name
+from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.model.errors import ScenarioError
 from mezzmark.report.prose.numbers import list_text, shown_name
 

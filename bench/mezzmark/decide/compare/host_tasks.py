@@ -9,14 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from mezzmark.decide.compare.evidence import (
-    MeasuredRun,
-    RoundKey,
-    RunCosts,
-    choose_design,
-    gather_evidence,
-)
-from mezzmark.decide.compare.hosts import (
+from mezzmark.decide.compare.evidence import choose_design, gather_evidence
+from mezzmark.decide.compare.host_comparison import (
     BestThroughput,
     CellRatio,
     ComparedRun,
@@ -27,6 +21,7 @@ from mezzmark.decide.compare.judgement import Evidence
 from mezzmark.decide.compare.regress import cost_estimate, speedup_estimate
 from mezzmark.decide.compare.verdicts import Design
 from mezzmark.decide.estimate.observations import Observation, observe
+from mezzmark.decide.estimate.observed_run import MeasuredRun, RoundKey, RunCosts
 from mezzmark.decide.estimate.pooling import cell_key
 from mezzmark.decide.estimate.rounds import estimate_figures
 from mezzmark.decide.machine.identity import describe_unlikeness

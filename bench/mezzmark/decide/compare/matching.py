@@ -4,8 +4,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from mezzmark.decide.compare.evidence import MeasuredRun
-from mezzmark.decide.compare.hosts import Refusal
+from mezzmark.decide.compare.host_comparison import Refusal
+from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.pooling import HEADLINE_FIGURES, cell_key
 from mezzmark.model.cell import ALL_CLIPS, Cell
 from mezzmark.model.run import Manifest

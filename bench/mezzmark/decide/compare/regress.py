@@ -4,14 +4,10 @@ from collections.abc import Collection, Sequence
 from typing import Final
 
 from mezzmark.decide.compare.evidence import (
-    MeasuredRun,
-    Place,
-    RunCosts,
     choose_design,
     disturbed_pairs,
     gather_evidence,
     kernel_change,
-    read_costs,
 )
 from mezzmark.decide.compare.judgement import Evidence, Judgement, judge_cells
 from mezzmark.decide.compare.matching import find_absences
@@ -24,6 +20,7 @@ from mezzmark.decide.compare.verdicts import (
     overall_verdict,
 )
 from mezzmark.decide.estimate.complete_rounds import run_names
+from mezzmark.decide.estimate.observed_run import MeasuredRun, Place, RunCosts, read_costs
 from mezzmark.decide.estimate.pooling import HEADLINE_FIGURES, RATIO_UNIT, cell_key
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.machine.identity import describe_host_changes, describe_unlikeness

@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Final, Protocol, runtime_checkable
 
-from mezzmark.decide.compare.evidence import MeasuredRun
+from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.model.run import Manifest
 from mezzmark.report.prose.numbers import count_text
 

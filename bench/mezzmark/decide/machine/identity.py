@@ -9,8 +9,8 @@ from collections.abc import Iterable, Sequence
 from statistics import median
 from typing import Final
 
-from mezzmark.decide.compare.evidence import MeasuredRun
 from mezzmark.decide.compare.verdicts import HostChange
+from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.model.cell import ALL_CLIPS, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.records import HostMoment

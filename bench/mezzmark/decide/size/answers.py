@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from mezzmark.decide.size.sizing import Answer
+from mezzmark.decide.size.result import Answer
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.shop import Shop

@@ -7,9 +7,9 @@ from typing import Final
 
 import numpy as np
 
-from mezzmark.decide.compare.evidence import MeasuredRun
 from mezzmark.decide.estimate.complete_rounds import run_names
 from mezzmark.decide.estimate.observations import latencies_ms, proved_mask
+from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.rounds import estimate_values
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError

@@ -9,7 +9,7 @@ import numpy as np
 from mezzmark.decide.estimate.draws import Drawn, combine, estimate_drawn
 from mezzmark.decide.size.answers import keeps_up, meets_deadline, no_surer_than
 from mezzmark.decide.size.queue import HOURS_PER_DAY, draw_queue
-from mezzmark.decide.size.sizing import CorePrediction
+from mezzmark.decide.size.result import CorePrediction
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.shop import Shop
 from mezzmark.statistics.scaling import ScalingFit

@@ -1,8 +1,6 @@
 """Runs in forms that other programs read: a tidy table, JSON, and pytest-benchmark's own JSON."""
 
-import csv
 import json
-import re
 from collections.abc import Sequence
 from io import BytesIO
 from typing import Any, Final
@@ -10,54 +8,12 @@ from typing import Any, Final
 import pandas as pd
 
 from mezzmark import __version__
-from mezzmark.decide.compare.evidence import trial_cost
+from mezzmark.decide.estimate.observed_run import trial_cost
 from mezzmark.model.cell import Cell
 from mezzmark.model.errors import EngineError, RunError
+from mezzmark.report.export.plain_csv import csv_bytes
 from mezzmark.report.export.tidy import cells_frame, samples_frame, trials_frame
 from mezzmark.store.run_store import Run
-
-FLOAT_FORMAT: Final = "%.9g"
-"""Nine digits: more than any clock here resolves, and the same text on every platform."""
-
-FORMULA_STARTS: Final = "=+-@\t\r\n＝＋－＠"  # the wide forms count as formulas in some locales
-_GUARDED: Final = re.compile(f"^(?=[{re.escape(FORMULA_STARTS)}'])")
-
-
-def csv_bytes(frame: pd.DataFrame) -> bytes:
-    """The frame as UTF-8 text with a header line; whole numbers stay whole, gaps stay empty."""
-    guarded = frame.copy(deep=False)
-    has_return = False
-    for name in frame.columns:
-        column = frame[name]
-        if isinstance(column.dtype, pd.CategoricalDtype):
-            names = [guard(str(text)) for text in column.cat.categories]
-            guarded[name] = column.cat.rename_categories(names)
-        elif isinstance(column.dtype, pd.StringDtype):
-            unique = {text: guard(text) for text in column.dropna().unique()}
-            names = list(unique.values())
-            guarded[name] = column.map(unique)
-        else:
-            continue
-        has_return = has_return or any("\r" in text for text in names)
-    text = guarded.to_csv(
-        index=False,
-        float_format=FLOAT_FORMAT,
-        lineterminator="\n",
-        # Python's writer quotes a lone carriage return only when it quotes all text.
-        quoting=csv.QUOTE_NONNUMERIC if has_return else csv.QUOTE_MINIMAL,
-    )
-    return text.encode("utf-8")
-
-
-def guard(text: str) -> str:
-    """`text` made harmless to spreadsheets; `unguard` is its inverse."""
-    return _GUARDED.sub("'", text)
-
-
-def unguard(text: str) -> str:
-    """What stood before `guard`."""
-    return text.removeprefix("'")
-
 
 COST_SECONDS: Final = {"scrub": 1e-3, "encode": 1.0, "fidelity": 1.0}
 """Seconds in a unit of a task's headline cost: a scrub's is in ms, an encode's in s a frame."""

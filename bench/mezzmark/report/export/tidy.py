@@ -24,7 +24,7 @@ from mezzmark.report.export.columns import (
     TRIALS,
     typed,
 )
-from mezzmark.report.export.files import csv_bytes
+from mezzmark.report.export.plain_csv import csv_bytes
 from mezzmark.report.view import RunView
 from mezzmark.store.run_store import Run
 

@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from mezzmark.decide.compare.hosts import CellRatio, Standing, TaskRatio
+from mezzmark.decide.compare.host_comparison import CellRatio, Standing, TaskRatio
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.report.figures.marks import mark_url
@@ -20,11 +20,12 @@ from mezzmark.report.figures.rows import (
     row_axes,
     stripe,
 )
-from mezzmark.report.figures.theme import Role, Shape, colour, set_ratio_axis
+from mezzmark.report.figures.theme import Shape, colour, set_ratio_axis
 from mezzmark.report.prose.best_host import bare_ratio
 from mezzmark.report.prose.hosts import has_many_clips, setting_label
 from mezzmark.report.prose.numbers import count_text, number_text, shown_name
 from mezzmark.report.prose.terms import TASK_NAMES
+from mezzmark.report.view import Role
 
 SETTING_MARKS = ("o", "s", "D", "^", "v", "P", "X", "h")
 """One mark per setting; with more settings than marks all cells share the first."""

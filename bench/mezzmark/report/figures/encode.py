@@ -16,10 +16,10 @@ from mezzmark.report.figures.rows import (
     row_axes,
     stripe,
 )
-from mezzmark.report.figures.theme import Role, Shape, colour, padded, set_log_axis
+from mezzmark.report.figures.theme import Shape, colour, padded, set_log_axis
 from mezzmark.report.prose.numbers import count_text, estimate_text
 from mezzmark.report.prose.terms import bar_words, clip_rates, rate_text
-from mezzmark.report.view import RunView, encode_speeds
+from mezzmark.report.view import Role, RunView, encode_speeds
 
 THREAD_MARKS = ("o", "s", "D", "^", "v", "P", "X", "h")
 """One mark per thread count, fewest first; repeated after the eighth."""

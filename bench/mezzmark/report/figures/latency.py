@@ -18,19 +18,11 @@ from mezzmark.report.figures.rows import (
     row_axes,
     stripe,
 )
-from mezzmark.report.figures.theme import (
-    MARKS,
-    Role,
-    Shape,
-    colour,
-    padded,
-    role_handles,
-    set_log_axis,
-)
+from mezzmark.report.figures.theme import MARKS, Shape, colour, padded, role_handles, set_log_axis
 from mezzmark.report.prose.latency import INSTANT_MS
 from mezzmark.report.prose.numbers import estimate_text
 from mezzmark.report.prose.terms import bar_words, frame_budgets, setting_words, trial_words
-from mezzmark.report.view import RunView, pooled_latencies_ms, scrub_trials, trial_medians_ms
+from mezzmark.report.view import Role, RunView, pooled_latencies_ms, scrub_trials, trial_medians_ms
 
 DENSITY_BINS = 128
 """Steps of the density on the log axis; finer than a screen can show at this width."""

@@ -15,13 +15,13 @@ from mezzmark.report.figures.theme import (
     FONT_PT,
     WIDTH_IN,
     Margins,
-    Role,
     Shape,
     colour,
     figure_of,
     new_axes,
 )
 from mezzmark.report.prose.numbers import shown_name
+from mezzmark.report.view import Role
 
 BOLD_IN = 0.076
 """Mean advance of a bold character at the figures' font size."""

@@ -21,10 +21,7 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter, NullLocator
 
 from mezzmark.decide.estimate.ranking import Ranking
-from mezzmark.report.view import RunView
-
-Role = Literal["original", "lead", "rest"]
-"""What an encoding is to the reader: the camera's file, one of the fastest, or any other."""
+from mezzmark.report.view import Role, RunView
 
 Shape = Literal["wide", "narrow"]
 """A page on a desk or in a hand; the same figure is drawn for both."""

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Final
 
-from mezzmark.decide.compare.hosts import BestThroughput, HardwareComparison
+from mezzmark.decide.compare.host_comparison import BestThroughput, HardwareComparison
 from mezzmark.model.cell import Task
 from mezzmark.model.estimate import Estimate
 from mezzmark.report.prose.numbers import joined_text, list_text, number_text, sentence, shown_name

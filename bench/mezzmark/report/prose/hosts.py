@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Final
 
-from mezzmark.decide.compare.hosts import (
+from mezzmark.decide.compare.host_comparison import (
     CellRatio,
     HardwareComparison,
     HostComparison,

@@ -4,9 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from mezzmark.decide.compare.evidence import MeasuredRun
 from mezzmark.decide.compare.judgement import Judgement
 from mezzmark.decide.compare.verdicts import Design, RegressionReport, Verdict
+from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.machine.state import judge_machine
 from mezzmark.report.prose.numbers import clause, count_text
 

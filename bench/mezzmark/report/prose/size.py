@@ -6,7 +6,7 @@ from typing import Final
 
 from mezzmark.decide.size.answers import has_late_cards_alone
 from mezzmark.decide.size.machines import MOST_MACHINES
-from mezzmark.decide.size.sizing import Answer, EncodingSizing
+from mezzmark.decide.size.result import Answer, EncodingSizing
 from mezzmark.decide.size.streams import footage_gb, payload_mb_per_s, planned_link_mb_per_s
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.shop import Camera, Shop, list_assumptions

@@ -3,11 +3,12 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from mezzmark.decide.compare.evidence import MeasuredRun
 from mezzmark.decide.compare.history import trace_history
+from mezzmark.decide.compare.host_comparison import HardwareComparison, HostComparison
 from mezzmark.decide.compare.host_sides import choose_sides
 from mezzmark.decide.compare.host_tasks import TASK_ORDER
-from mezzmark.decide.compare.hosts import HardwareComparison, HostComparison, compare_hosts
+from mezzmark.decide.compare.hosts import compare_hosts
+from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.model.cell import Task
 from mezzmark.report.figures.comparison import HostPanel, draw_comparison
 from mezzmark.report.figures.gallery import Picture, make_picture
@@ -23,6 +24,7 @@ from mezzmark.report.prose.hosts import (
 from mezzmark.report.prose.numbers import count_text, list_text, sentence, shown_name, visible_text
 from mezzmark.report.prose.terms import TASK_NAMES
 from mezzmark.report.sections.history import build_history
+from mezzmark.report.sections.parts import Group, Together
 from mezzmark.report.sections.two_dates import build_two_dates
 from mezzmark.report.tables.comparison import (
     best_table,
@@ -32,30 +34,6 @@ from mezzmark.report.tables.comparison import (
     refusal_table,
 )
 from mezzmark.report.tables.table import Table
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Group:
-    """A heading with sentences and tables."""
-
-    anchor: str
-    title: str
-    sentences: tuple[str, ...]
-    tables: tuple[Table, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Together:
-    """A comparison of hosts or a history; report_templates/README.md documents the names."""
-
-    anchor: str
-    kicker: str
-    headline: str
-    basis: str
-    cautions: tuple[str, ...]
-    pictures: tuple[Picture, ...]
-    groups: tuple[Group, ...]
-
 
 MOST_ALT_CELLS = 5
 """Cells read out in a figure's text alternative; the table beside it has all."""

@@ -14,7 +14,7 @@ from mezzmark.report.prose.history import (
     step_sentences,
 )
 from mezzmark.report.prose.numbers import count_text, shown_name, visible_text
-from mezzmark.report.sections.comparison import Group, Together
+from mezzmark.report.sections.parts import Group, Together
 from mezzmark.report.tables.comparison import refusal_table
 from mezzmark.report.tables.table import DASH, Entry, Table
 

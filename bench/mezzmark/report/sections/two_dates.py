@@ -2,12 +2,12 @@
 
 import shlex
 
-from mezzmark.decide.compare.evidence import MeasuredRun
 from mezzmark.decide.compare.history import start_of
-from mezzmark.decide.compare.hosts import Refusal
+from mezzmark.decide.compare.host_comparison import Refusal
 from mezzmark.decide.compare.regress import compare_runs
 from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport, Verdict
 from mezzmark.decide.estimate.complete_rounds import run_names
+from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.pooling import HEADLINE_FIGURES, summarise_cells
 from mezzmark.decide.machine.state import judge_machine
 from mezzmark.model.cell import Cell
@@ -23,7 +23,7 @@ from mezzmark.report.prose.numbers import (
 )
 from mezzmark.report.prose.regress import summarise_regression, unjudged_groups
 from mezzmark.report.prose.terms import TASK_NAMES
-from mezzmark.report.sections.comparison import Group, Together
+from mezzmark.report.sections.parts import Group, Together
 from mezzmark.report.tables.comparison import refusal_table
 from mezzmark.report.tables.table import DASH, Entry, Table
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from mezzmark.decide.compare.hosts import (
+from mezzmark.decide.compare.host_comparison import (
     BestThroughput,
     CellRatio,
     Difference,
