@@ -93,7 +93,7 @@ def _all_cells(plan: Scenario) -> tuple[Cell, ...]:
     names = [*plan.encodings, *(custom.name for custom in plan.custom_encodings)]
     media = [(clip.name, name) for clip in plan.clips for name in names]
     cells = plan_cells(plan, media=media, core_count=read_usable_core_count())
-    return tuple(cell for cell in cells if cell.task in ("scrub", "encode") and not cell.arm)
+    return tuple(cell for cell, arm in cells if cell.task in ("scrub", "encode") and not arm)
 
 
 def _prepare(plan: Scenario, folder: Path) -> Footage:
@@ -114,7 +114,9 @@ def _prepare(plan: Scenario, folder: Path) -> Footage:
 def _seeds(cell: Cell, plan: Scenario) -> Iterator[int]:
     """The cell's request seed in rounds 0, 1, …, the same as in a run of the scenario."""
     for round_index in range(2 * plan.minimum_rounds + 1):
-        yield from (t.seed for t in plan_round([cell], round_index, plan.seed) if t.cell == cell)
+        yield from (
+            t.seed for t in plan_round([(cell, "")], round_index, plan.seed) if t.cell == cell
+        )
 
 
 def _trial_seconds(cell: Cell, seed: int, plan: Scenario, footage: Footage) -> float:

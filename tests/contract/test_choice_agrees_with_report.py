@@ -21,10 +21,10 @@ RUNS = sorted(manifest.parent for manifest in RESULTS.glob("example-*/**/manifes
 def reported(run: Run, view: RunView) -> Iterator[tuple[str, str, Estimate]]:
     """Name of a figure, encoding and estimate: of the tables that a report has over all clips."""
     for ranking in view.rankings:
-        lead = next(r for r in view.rankings if r.setting.pattern == ranking.setting.pattern)
+        lead = next(r for r in view.rankings if r.setting["pattern"] == ranking.setting["pattern"])
         for entry in ranking.entries if ranking is lead else ():
             for figure in ("p50_ms", "p95_ms"):
-                name = f"scrub.{ranking.setting.pattern}.{figure}"
+                name = f"scrub.{ranking.setting['pattern']}.{figure}"
                 yield name, entry.encoding, entry.estimates[figure]
     for encoding, by_threads in encode_speeds(view).items():
         best = max(by_threads.values(), key=lambda estimate: estimate.point)

@@ -15,7 +15,8 @@ from mezzmark.engines.encode.ingest_clip import PART_SUFFIX
 from mezzmark.engines.media.cache import file_fingerprint
 from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
 from mezzmark.model.catalogue.core import find_encoding
-from mezzmark.model.jobs import IngestJob, IngestSource, MediaReference
+from mezzmark.model.tasks.ingest import IngestJob, IngestSource
+from mezzmark.model.tasks.spec import MediaReference
 
 KILLS = 20
 LOOK_S = 0.002

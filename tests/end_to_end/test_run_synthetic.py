@@ -14,9 +14,10 @@ from mezzmark.model.errors import (
     RunError,
 )
 from mezzmark.model.footage import ClipSpec, Recipe
-from mezzmark.model.jobs import Broken, EncodeJob, Refused, ScrubJob
-from mezzmark.model.records import ScrubMeasurement
-from mezzmark.model.scenario import EncodeSettings, Scenario, ScrubSettings
+from mezzmark.model.jobs import Broken, Refused
+from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.encode import EncodeJob, EncodeSettings
+from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement, ScrubSettings
 from mezzmark.own_files import MARKER_NAME
 from mezzmark.runner.events import (
     CellGivenUp,

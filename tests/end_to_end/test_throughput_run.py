@@ -7,7 +7,9 @@ from mezzmark.decide.size.sizing import size_encodings
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.shop import Camera, Shop
-from mezzmark.model.throughput import DeliveryMeasurement, GridMeasurement, IngestMeasurement
+from mezzmark.model.tasks.delivery import DeliveryMeasurement
+from mezzmark.model.tasks.grid import GridMeasurement
+from mezzmark.model.tasks.ingest import IngestMeasurement
 from mezzmark.runner.run import run_scenario
 from mezzmark.store.run_store import Run, read_run
 

@@ -6,7 +6,8 @@ import textwrap
 import psutil
 import pytest
 
-from mezzmark.model.jobs import Advance, Broken, KernelJob, Measured, PrepareOwnJob, Refused
+from mezzmark.model.jobs import Advance, Broken, Measured, PrepareOwnJob, Refused
+from mezzmark.model.tasks.kernel import KernelJob
 from mezzmark.runner import workers
 from mezzmark.runner.workers import converse_with_worker, execute_in_process_worker, last_answer
 

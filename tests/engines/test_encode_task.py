@@ -30,8 +30,8 @@ from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.errors import DestinationError, EncodingError, EngineError, ScenarioError
 from mezzmark.model.footage import ColourTags
-from mezzmark.model.jobs import EncodeJob, MediaReference
-from mezzmark.model.records import EncodeMeasurement
+from mezzmark.model.tasks.encode import EncodeJob, EncodeMeasurement
+from mezzmark.model.tasks.spec import MediaReference
 
 
 def source_in(folder: Path) -> MediaReference:

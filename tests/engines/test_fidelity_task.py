@@ -19,9 +19,9 @@ from mezzmark.engines.picture.generations import same_planes, shifted
 from mezzmark.engines.picture.quality import measure_quality
 from mezzmark.model.catalogue.core import ENTRIES, find_encoding
 from mezzmark.model.errors import EncodingError
-from mezzmark.model.fidelity import FidelityMeasurement, FidelitySettings
 from mezzmark.model.footage import ColourTags
-from mezzmark.model.jobs import FidelityJob, MediaReference
+from mezzmark.model.tasks.fidelity import FidelityJob, FidelityMeasurement, FidelitySettings
+from mezzmark.model.tasks.spec import MediaReference
 
 RATE = Fraction(24000, 1001)
 TAGS = ColourTags(colour_range=1, primaries=1, transfer=1, matrix=1)

@@ -13,8 +13,8 @@ from mezzmark.engines.media.frame_index import write_frame_index
 from mezzmark.host.common import read_clock_ns
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.errors import EncodingError, EngineError, ScenarioError
-from mezzmark.model.jobs import GridJob, MediaReference
-from mezzmark.model.throughput import GridMeasurement
+from mezzmark.model.tasks.grid import GridJob, GridMeasurement
+from mezzmark.model.tasks.spec import MediaReference
 
 AFFINITY = os.sched_getaffinity(0) if hasattr(os, "sched_getaffinity") else set()
 

@@ -13,8 +13,8 @@ from mezzmark.engines.media.frame_index import write_frame_index
 from mezzmark.host.common import read_clock_ns
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.errors import DestinationError, EncodingError
-from mezzmark.model.jobs import IngestJob, IngestSource, MediaReference
-from mezzmark.model.throughput import IngestMeasurement
+from mezzmark.model.tasks.ingest import IngestJob, IngestMeasurement, IngestSource
+from mezzmark.model.tasks.spec import MediaReference
 
 LENGTHS = (4, FRAME_COUNT, 8)
 POOL = Pool(encoding=find_encoding("vc3-sq"), job_count=1, thread_count=1, order="longest-first")

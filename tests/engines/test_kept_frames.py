@@ -22,9 +22,9 @@ from mezzmark.engines.picture.kept_frames import KeptFrames
 from mezzmark.engines.picture.quality import measure_quality
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.errors import EncodingError
-from mezzmark.model.fidelity import FidelityMeasurement, FidelitySettings
 from mezzmark.model.footage import OriginalSpec, Recipe
-from mezzmark.model.jobs import FidelityJob, MediaReference
+from mezzmark.model.tasks.fidelity import FidelityJob, FidelityMeasurement, FidelitySettings
+from mezzmark.model.tasks.spec import MediaReference
 
 RATE = Fraction(24)
 PADDED = (322, 182)

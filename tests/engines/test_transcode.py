@@ -17,7 +17,8 @@ from mezzmark.model.catalogue.core import find_encoding, resolve_custom
 from mezzmark.model.encoding import CustomEncoding, Encoding
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import FrameIndex
-from mezzmark.model.jobs import MediaReference, PreparedMedia, PrepareEncodingJob
+from mezzmark.model.jobs import PreparedMedia, PrepareEncodingJob
+from mezzmark.model.tasks.spec import MediaReference
 
 MILLISECOND = Fraction(1, 1000)
 EVEN_MS = tuple(40 * n for n in range(FRAME_COUNT))

@@ -9,7 +9,6 @@ import time
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
-from typing import get_args
 
 import av
 import numpy as np
@@ -27,10 +26,10 @@ from mezzmark.engines.play.player import Move, Player
 from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.catalogue.core import ENTRIES, resolve_custom
 from mezzmark.model.encoding import CatalogueEntry, CustomEncoding, Encoding
-from mezzmark.model.jobs import MediaReference, PrepareEncodingJob, ScrubJob
-from mezzmark.model.patterns import Requests, plan_requests
-from mezzmark.model.records import ScrubMeasurement
-from mezzmark.model.scenario import Pattern, ScrubSettings
+from mezzmark.model.jobs import PrepareEncodingJob
+from mezzmark.model.patterns import PATTERNS, Requests, plan_requests
+from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement, ScrubSettings
+from mezzmark.model.tasks.spec import MediaReference
 
 SMALL = (256, 128)
 """Legal for every encoding without sizes of its own."""
@@ -204,7 +203,7 @@ def _requests(count: int = 3) -> Requests:
     rng = np.random.default_rng(23)
     planned = [
         plan_requests(pattern, frame_counts=[FRAME_COUNT], settings=settings, rng=rng)
-        for pattern in get_args(Pattern)
+        for pattern in PATTERNS
         if pattern != "hop"
     ]
     return tuple(request for requests in planned for request in requests)

@@ -18,9 +18,9 @@ from mezzmark.engines.picture.fidelity import run_fidelity
 from mezzmark.engines.picture.generations import decoded_frames
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.encoding import Encoding
-from mezzmark.model.fidelity import FidelitySettings
 from mezzmark.model.footage import OriginalSpec, Recipe
-from mezzmark.model.jobs import FidelityJob, MediaReference
+from mezzmark.model.tasks.fidelity import FidelityJob, FidelitySettings
+from mezzmark.model.tasks.spec import MediaReference
 
 RATE = Fraction(24)
 FRAMES = 48

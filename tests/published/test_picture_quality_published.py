@@ -19,7 +19,7 @@ from skimage.metrics import peak_signal_noise_ratio, structural_similarity
 from mezzmark.decide.picture.quality import generation_figures, psnr_db, weighted_error
 from mezzmark.engines.media.pixels import planes_of
 from mezzmark.engines.picture.quality import measure_quality
-from mezzmark.model.fidelity import GenerationQuality, QualitySeries
+from mezzmark.model.tasks.fidelity import GenerationQuality, QualitySeries
 
 DATA = Path(__file__).parent / "data" / "carphone_psnr_ssim.csv"
 FRAMES = 120

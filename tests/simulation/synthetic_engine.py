@@ -12,24 +12,12 @@ from typing import Literal
 
 import numpy as np
 
-from mezzmark.model.jobs import (
-    Answer,
-    Broken,
-    EncodeJob,
-    Job,
-    KernelJob,
-    Measured,
-    Refused,
-    ScrubJob,
-)
-from mezzmark.model.records import (
-    EncodeMeasurement,
-    KernelMeasurement,
-    Measurement,
-    ProcessFacts,
-    Proof,
-    ScrubMeasurement,
-)
+from mezzmark.model.jobs import Answer, Broken, Job, Measured, Refused
+from mezzmark.model.records import Measurement
+from mezzmark.model.tasks.encode import EncodeJob, EncodeMeasurement
+from mezzmark.model.tasks.kernel import KernelJob, KernelMeasurement
+from mezzmark.model.tasks.scrub import Proof, ScrubJob, ScrubMeasurement
+from mezzmark.model.tasks.spec import ProcessFacts
 
 _MS = 1_000_000
 _OVERHEAD_NS = 2_000

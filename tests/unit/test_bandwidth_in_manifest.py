@@ -7,13 +7,13 @@ from fixtures.fabricated_run import fabricate_run
 from mezzmark.host.linux import count_numa_nodes
 from mezzmark.model.jobs import Answer, BandwidthJob, Broken, Carried, Job
 from mezzmark.model.run import BandwidthFacts, BandwidthPoint, Manifest
-from mezzmark.model.throughput import GridSettings
+from mezzmark.model.tasks.grid import GridSettings
 from mezzmark.runner.start import add_bandwidth
 
 
 def _manifest(*, has_grid: bool, core_count: int = 6) -> Manifest:
     manifest, _ = fabricate_run()
-    scenario = manifest.scenario.model_copy(update={"grid": GridSettings() if has_grid else None})
+    scenario = manifest.scenario.but(grid=GridSettings() if has_grid else None)
     host = manifest.host.model_copy(update={"usable_core_count": core_count})
     return manifest.model_copy(update={"scenario": scenario, "host": host})
 

@@ -10,10 +10,12 @@ from mezzmark.decide.choose.question import choosing_warnings, list_unmeasured
 from mezzmark.decide.estimate.observations import observe
 from mezzmark.decide.estimate.pooling import pool_clips
 from mezzmark.model.encoding import CustomEncoding
-from mezzmark.model.fidelity import FidelitySettings
 from mezzmark.model.request import ChooseSettings
-from mezzmark.model.scenario import EncodeSettings, Scenario, ScrubSettings
-from mezzmark.model.throughput import GridSettings
+from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.encode import EncodeSettings
+from mezzmark.model.tasks.fidelity import FidelitySettings
+from mezzmark.model.tasks.grid import GridSettings
+from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.report.prose.choice import findings, headline, rounds_text
 from mezzmark.report.view import view_run
 
@@ -116,8 +118,12 @@ def test_the_point_of_p95_is_that_of_all_moves() -> None:
         for trial in run.trials
     )
     choice = choose(type(run)(run.manifest, slow), needs=("scrub.jump.p95_ms <= 100",))
-    mine = [o for o in observe(slow) if o.cell.encoding == "nimble" and o.cell.pattern == "jump"]
-    moves = np.concatenate([o.proved_ms for o in mine if o.proved_ms is not None])
+    mine = [
+        o
+        for o in observe(slow)
+        if o.cell.encoding == "nimble" and o.cell.setting["pattern"] == "jump"
+    ]
+    moves = np.concatenate([o.work.latencies_ms for o in mine])
     told = choice.find("nimble").needs[0].value
     assert told is not None
     assert told.point == pytest.approx(np.quantile(moves, 0.95, method="median_unbiased"))

@@ -16,12 +16,15 @@ from mezzmark.decide.estimate.pooling import (
     summarise_cells,
     worst_relative_half_width,
 )
-from mezzmark.decide.estimate.ranking import rank_encodings, setting_of
-from mezzmark.model.cell import Cell
+from mezzmark.decide.estimate.ranking import rank_encodings
+from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.estimate import CellSummary
-from mezzmark.model.records import EncodeMeasurement, Proof, ScrubMeasurement, Trial
+from mezzmark.model.records import Trial
+from mezzmark.model.tasks.encode import EncodeMeasurement
+from mezzmark.model.tasks.scrub import Proof, ScrubMeasurement
+from mezzmark.model.tasks.spec import Work
 
-SCRUB = Cell(task="scrub", clip="c", encoding="e", pattern="jump", policy="roll")
+SCRUB = Cell(task="scrub", clip="c", encoding="e", setting=Setting(pattern="jump", policy="roll"))
 ENCODE = Cell(task="encode", clip="c", encoding="e")
 
 
@@ -227,7 +230,7 @@ def test_a_ratio_pairs_by_round_so_drift_cancels() -> None:
 def test_swapping_the_sides_inverts_the_ratio() -> None:
     """a / b and b / a are reciprocals, ends exchanged."""
     _, trials = fabricate_run(Fabrication(rounds=5))
-    cells = [s.cell for s in summarise_cells(trials) if s.cell.pattern == "jump"]
+    cells = [s.cell for s in summarise_cells(trials) if s.cell.setting["pattern"] == "jump"]
     one, two = (compare_cells(trials, *pair, "p50_ms") for pair in (cells[:2], cells[1::-1]))
     assert one is not None
     assert two is not None
@@ -331,7 +334,7 @@ def test_the_truly_fastest_is_seldom_ruled_out() -> None:
     """300 runs of ten encodings that are all equally fast: any given one is ruled out as the
     fastest in at most 5 % of runs (plus three standard errors, 3.8 points)."""
     rng = np.random.default_rng(5)
-    setting = setting_of(SCRUB)
+    setting = SCRUB.setting
     excluded = 0
     for _ in range(300):
         observations = [
@@ -339,7 +342,7 @@ def test_the_truly_fastest_is_seldom_ruled_out() -> None:
                 cell=SCRUB.model_copy(update={"encoding": f"e{which}"}),
                 round_index=round_index,
                 figures={"p50_ms": float(20 * np.exp(rng.normal(0, 0.05)))},
-                sample_count=1,
+                work=Work(sample_count=1),
             )
             for which in range(10)
             for round_index in range(8)

@@ -10,9 +10,9 @@ from mezzmark.decide.choose.evidence import QUALITY_CAP_DB, quality_value
 from mezzmark.decide.picture.fidelity import compare_ladders, judge_encodings, rungs
 from mezzmark.decide.picture.quality import generation_figures, quality_words
 from mezzmark.model.catalogue.core import find_encoding
-from mezzmark.model.fidelity import TagSurvival
 from mezzmark.model.file_warnings import tag_contradictions
 from mezzmark.model.footage import ColourTags
+from mezzmark.model.tasks.fidelity import TagSurvival
 from mezzmark.report.prose.picture import (
     consequence_words,
     lost_tags,

@@ -35,7 +35,7 @@ def turned() -> RunView:
 
 
 def _ranking(view: RunView, pattern: str) -> Ranking:
-    return next(r for r in view.rankings if r.setting.pattern == pattern)
+    return next(r for r in view.rankings if r.setting["pattern"] == pattern)
 
 
 def _drawn(view: RunView, ranking: Ranking) -> Figure:

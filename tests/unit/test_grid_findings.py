@@ -7,10 +7,11 @@ from fixtures.fabricated_run import fabricate_host
 from fixtures.fabricated_throughput import SECOND, finished_trial
 from mezzmark.decide.throughput.grid import judge_grid, limiting_core_count, machine_speedup_limit
 from mezzmark.decide.throughput.prediction import predict_ingests
-from mezzmark.model.cell import ALL_CLIPS, Cell
+from mezzmark.model.cell import ALL_CLIPS, Cell, Setting
 from mezzmark.model.records import Trial
 from mezzmark.model.run import BandwidthFacts, BandwidthPoint, HostFacts
-from mezzmark.model.throughput import GridMeasurement, IngestMeasurement
+from mezzmark.model.tasks.grid import GridMeasurement
+from mezzmark.model.tasks.ingest import IngestMeasurement
 
 FRAMES = 1000
 
@@ -41,7 +42,7 @@ def _grid(jobs: int, threads: int, fps: float, round_index: int, clip: str = "a"
         load_ns=(window_ns // 2,) * jobs,
         verify_ns=(window_ns // 2,) * jobs,
     )
-    cell = Cell(task="grid", clip=clip, encoding="e", job_count=jobs, thread_count=threads)
+    cell = Cell(task="grid", clip=clip, encoding="e", setting=Setting(jobs=jobs, threads=threads))
     return finished_trial(cell, round_index, measured)
 
 
@@ -106,7 +107,12 @@ def test_memory_lowers_the_limit_of_a_grid() -> None:
 
 
 def _ingest(makespan_s: float, round_index: int) -> Trial:
-    cell = Cell(task="ingest", clip=ALL_CLIPS, encoding="e", job_count=2, order="longest-first")
+    cell = Cell(
+        task="ingest",
+        clip=ALL_CLIPS,
+        encoding="e",
+        setting=Setting(jobs=2, clip_order="longest-first"),
+    )
     end_ns = round(makespan_s * SECOND)
     measured = IngestMeasurement(
         clips=("a", "b", "c"),

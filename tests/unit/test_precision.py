@@ -31,7 +31,7 @@ def _with_one_wild(factor: float) -> tuple[Manifest, list[Trial]]:
     changed = []
     for trial in trials:
         cell, measurement = trial.cell, trial.measurement
-        if (cell.task, cell.encoding, cell.pattern) == ("scrub", "VC-3 SQ", "near"):
+        if (cell.task, cell.encoding, cell.setting["pattern"]) == ("scrub", "VC-3 SQ", "near"):
             times = factor if trial.round_index % 2 else 1 / factor
             longer = {
                 name: tuple(round(times * ns) for ns in getattr(measurement, name))

@@ -12,13 +12,14 @@ from mezzmark.model.footage import ClipSpec, FrameIndex, Recipe
 from mezzmark.model.jobs import (
     Advance,
     Broken,
-    MediaReference,
     PreparedMedia,
     PrepareEncodingJob,
     PrepareOwnJob,
     Refused,
 )
-from mezzmark.model.scenario import EncodeSettings, Scenario
+from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.encode import EncodeSettings
+from mezzmark.model.tasks.spec import MediaReference
 from mezzmark.runner.events import LeftOut, Preparing
 from mezzmark.runner.prepare import (
     expand_files,

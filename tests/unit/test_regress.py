@@ -11,7 +11,7 @@ from fixtures.two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB, Run, build_run
 from mezzmark.decide.compare.regress import compare_runs
 from mezzmark.decide.compare.verdicts import RegressionReport, overall_verdict
 from mezzmark.decide.machine.state import judge_machine
-from mezzmark.model.cell import Cell
+from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.records import HostMoment
 
 OTHER = QUIET[::-1]
@@ -201,10 +201,14 @@ def test_family_wise_error_is_held_over_the_cells() -> None:
     logs = QUIET + 0.0
     lone = OTHER * 4 + 0.0125
     cells = {
-        Cell(task="encode", clip="street at dusk", encoding="VC-3 SQ", thread_count=n): logs
+        Cell(
+            task="encode", clip="street at dusk", encoding="VC-3 SQ", setting=Setting(threads=n)
+        ): logs
         for n in range(1, 12)
     }
-    odd = Cell(task="encode", clip="street at dusk", encoding="VC-3 SQ", thread_count=12)
+    odd = Cell(
+        task="encode", clip="street at dusk", encoding="VC-3 SQ", setting=Setting(threads=12)
+    )
     first = build_run({**cells, odd: QUIET}, run_id="a")
     second = build_run({**cells, odd: lone}, run_id="b", start_minute=100)
     among = compare(first, second, tolerance=0.001).cells[-1]
@@ -234,7 +238,7 @@ def test_new_wrong_pictures_are_a_regression_however_fast() -> None:
 
 def test_a_null_arm_that_fires_takes_every_verdict_away() -> None:
     """The same cell twice in a run, 10 % apart: no verdict of the comparison is believed."""
-    null = ENCODE.model_copy(update={"arm": "null"})
+    null = (ENCODE, "null")
     first = earlier({ENCODE: QUIET, null: OTHER + PLUS_10})
     second = later({ENCODE: OTHER + 2 * PLUS_10, null: QUIET + 2 * PLUS_10})
     report = compare(first, second)
@@ -246,7 +250,7 @@ def test_a_null_arm_that_fires_takes_every_verdict_away() -> None:
 
 def test_a_null_arm_at_rest_changes_nothing() -> None:
     """Null arms within noise: verdicts stand, and the arms are listed with their ratio."""
-    null = ENCODE.model_copy(update={"arm": "null"})
+    null = (ENCODE, "null")
     report = compare(
         earlier({ENCODE: QUIET, null: OTHER}), later({ENCODE: OTHER + PLUS_10, null: QUIET + 0.095})
     )
@@ -258,7 +262,7 @@ def test_a_null_arm_at_rest_changes_nothing() -> None:
 
 def test_a_null_arm_needs_to_be_sure() -> None:
     """A null arm whose p lies between 1 % and 5 % does not fire."""
-    null = ENCODE.model_copy(update={"arm": "null"})
+    null = (ENCODE, "null")
     shifted = 4 * OTHER + 0.0125
     p_value = stats.ttest_rel(shifted, QUIET).pvalue
     assert 0.01 < p_value < 0.05

@@ -7,7 +7,7 @@ import pytest
 
 from mezzmark.cli.regression_view import print_regression
 from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport
-from mezzmark.model.cell import Cell
+from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.estimate import Estimate
 from mezzmark.report.prose.regress import summarise_regression
 from mezzmark.report.tables.regression import (
@@ -49,7 +49,7 @@ def report() -> RegressionReport:
     names = ["plain", "pipe | in name", "<script>alert(1)</script>", "new\nline", "bell\x07"]
     cells = tuple(
         CellVerdict(
-            cell=Cell(task="scrub", clip=name, encoding="e", pattern="jump"),
+            cell=Cell(task="scrub", clip=name, encoding="e", setting=Setting(pattern="jump")),
             verdict=verdict,
             figure="p50_ms",
             reason=f"because {verdict}",

@@ -204,7 +204,7 @@ def test_csv_holds_every_estimate_and_names_as_written(hostile: ReportPaths) -> 
     run = read_run(hostile.html.parent.parent)
     rows = list(csv.DictReader(io.StringIO(hostile.cells_csv.read_text(encoding="utf-8"))))
     expected = {
-        (s.cell.clip, s.cell.encoding, s.cell.task, str(s.cell.thread_count), figure): e
+        (s.cell.clip, s.cell.encoding, s.cell.task, str(s.cell.setting["threads"]), figure): e
         for s in summarise_cells(run.trials)
         for figure, e in s.estimates.items()
     }

@@ -6,9 +6,9 @@ import pytest
 from mezzmark.decide.compare.self_test import find_rig_limits, warn_of_machine
 from mezzmark.engines.play.player import Move
 from mezzmark.engines.play.scrub import slowed
-from mezzmark.model.jobs import ScrubJob
 from mezzmark.model.records import HostMoment
 from mezzmark.model.run import HostFacts
+from mezzmark.model.tasks.scrub import ScrubJob
 from mezzmark.runner.rig import probe_clock
 
 RULES = {"tolerance_fraction": 0.05, "confidence_level": 0.95}

@@ -13,7 +13,7 @@ from mezzmark.decide.compare.matching import absence_reasons, describe_clips
 from mezzmark.decide.compare.regress import compare_runs
 from mezzmark.decide.estimate.complete_rounds import run_names
 from mezzmark.decide.size.sizing import size_encodings
-from mezzmark.model.cell import Cell
+from mezzmark.model.cell import AXES, Cell, Setting
 from mezzmark.model.errors import RunError
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
@@ -126,7 +126,7 @@ def test_the_same_footage_under_other_names_is_told_as_that() -> None:
         ),
         (
             SCRUB,
-            [SCRUB.model_copy(update={"pattern": "near"})],
+            [SCRUB.but(setting=SCRUB.setting.but(pattern="near"))],
             "time to picture when the playhead jumped anywhere in the clip was not measured in b",
         ),
     ],
@@ -141,7 +141,7 @@ def test_a_cell_without_partner_is_told_by_what_lacks(
 def test_settings_of_many_cells_are_told_at_once() -> None:
     """4, 6 and 8 jobs that the other run lacks are one reason."""
     grid = Cell(task="grid", clip="c", encoding="e")
-    cells = [grid.model_copy(update={"job_count": count}) for count in (4, 6, 8)]
+    cells = [grid.but(setting=grid.setting.but(jobs=count)) for count in (4, 6, 8)]
     reasons = absence_reasons(cells, [grid], "on the desk")
     assert set(reasons.values()) == {
         "encoding in several jobs with 4, 6 or 8 jobs was not measured on the desk"
@@ -149,62 +149,54 @@ def test_settings_of_many_cells_are_told_at_once() -> None:
 
 
 SHOWN_SETTINGS = [
-    ({"is_pinned": True}, "pinned to cores"),
-    ({"is_pinned": False}, "not pinned to cores"),
-    ({"height_px": 1080}, "at 1080 lines"),
-    ({"height_px": None}, "at the clips' own size"),
-    ({"viewer_height_px": 540}, "in a viewer 540 lines high"),
-    ({"passes": 1}, "in one pass"),
-    ({"passes": 2}, "in two passes"),
-    ({"order": "fifo"}, "in the folder's order"),
-    ({"order": "longest-first"}, "with the longest clips first"),
-    ({"arm": "null"}, "a second time, as a check"),
-    ({"arm": ""}, "as a measurement, not as a check"),
-    ({"pattern": "hop"}, "hopping from clip to clip"),
-    ({"policy": "reseek"}, "with the player's policy reseek"),
-    ({"threading": "frame"}, "with threads on several pictures at once"),
-    ({"decoder": "cuda"}, "decoded by the graphics card"),
-    ({"decoder": "software"}, "decoded in software"),
+    ("pinned", True, False, "pinned to cores"),
+    ("pinned", False, True, "not pinned to cores"),
+    ("delivery_height", 1080, 720, "at 1080 lines"),
+    ("delivery_height", None, 720, "at the clips' own size"),
+    ("viewer_height", 540, 1080, "in a viewer 540 lines high"),
+    ("passes", 1, 2, "in one pass"),
+    ("passes", 2, 1, "in two passes"),
+    ("clip_order", "fifo", None, "in the folder's order"),
+    ("clip_order", "longest-first", None, "with the longest clips first"),
+    ("pattern", "hop", "near", "hopping from clip to clip"),
+    ("policy", "reseek", "roll", "with the player's policy reseek"),
+    ("player", "frame", "slice", "with threads on several pictures at once"),
+    ("player", "cuda", "slice", "decoded by the graphics card"),
 ]
 
 
-@pytest.mark.parametrize(("setting", "phrase"), SHOWN_SETTINGS)
-def test_a_lacking_setting_is_told_in_plain_words(setting: dict[str, object], phrase: str) -> None:
-    """Whatever the other run has in its place, the reason has words for it and no name of a field,
+@pytest.mark.parametrize(("axis", "value", "there", "phrase"), SHOWN_SETTINGS)
+def test_a_lacking_setting_is_told_in_plain_words(
+    axis: str, value: object, there: object, phrase: str
+) -> None:
+    """Whatever the other run has in its place, the reason has words for it and no name of an axis,
     no True and no None."""
-    cell = Cell.model_validate({**SCRUB.model_dump(), **setting})
-    (name,) = setting
-    elsewhere = {
-        "is_pinned": not cell.is_pinned,
-        "height_px": 720,
-        "viewer_height_px": 1080,
-        "passes": 3 - (cell.passes or 1),
-        "order": None,
-        "arm": "" if cell.arm else "null",
-        "pattern": "near",
-        "policy": "roll",
-        "threading": "slice",
-        "decoder": "software" if cell.decoder == "cuda" else "cuda",
-    }
-    other = cell.model_copy(update={name: elsewhere[name]})
+    cell, other = (SCRUB.but(setting=SCRUB.setting.but(**{axis: v})) for v in (value, there))
     assert absence_reasons([cell], [other], "in b") == {
         cell: f"time to picture {phrase} was not measured in b"
     }
 
 
-def test_every_setting_of_a_cell_has_words() -> None:
-    """No field of a cell beyond task, clip, encoding and the two counts is without a phrase."""
-    told = {name for setting, _ in SHOWN_SETTINGS for name in setting}
-    assert told | {"task", "clip", "encoding", "thread_count", "job_count"} == set(
-        Cell.model_fields
-    )
+def test_every_axis_has_words() -> None:
+    """No axis beyond the two counts is without a phrase."""
+    assert {axis for axis, *_ in SHOWN_SETTINGS} | {"threads", "jobs"} == set(AXES)
 
 
 def test_several_settings_are_told_together() -> None:
     """Counts come first, values of one kind are joined by "or"."""
-    wide = Cell(task="delivery", clip="c", encoding="e", passes=2, thread_count=4, height_px=1080)
-    high = wide.model_copy(update={"height_px": 2160})
-    other = Cell(task="delivery", clip="c", encoding="e", passes=1, thread_count=1, height_px=720)
+    wide = Cell(
+        task="delivery",
+        clip="c",
+        encoding="e",
+        setting=Setting(passes=2, threads=4, delivery_height=1080),
+    )
+    high = wide.but(setting=wide.setting.but(delivery_height=2160))
+    other = Cell(
+        task="delivery",
+        clip="c",
+        encoding="e",
+        setting=Setting(passes=1, threads=1, delivery_height=720),
+    )
     reason = (
         "delivery with 4 threads, at 1080 or 2160 lines and in two passes was not measured in b"
     )

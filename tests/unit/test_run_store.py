@@ -87,9 +87,9 @@ def test_a_deleted_trials_file_leaves_the_manifest(run_dir: Path) -> None:
 def test_a_newer_format_is_refused_by_its_number(run_dir: Path, name: str) -> None:
     """A run of a later mezzmark is not guessed at."""
     path = run_dir / name
-    path.write_text(path.read_text().replace('"schema_version":1', '"schema_version":2', 1))
-    path.write_text(path.read_text().replace('"schema_version": 1', '"schema_version": 2', 1))
-    with pytest.raises(RunError, match="written in format 2; this mezzmark reads up to format 1"):
+    path.write_text(path.read_text().replace('"schema_version":2', '"schema_version":3', 1))
+    path.write_text(path.read_text().replace('"schema_version": 2', '"schema_version": 3', 1))
+    with pytest.raises(RunError, match="written in format 3; this mezzmark reads up to format 2"):
         read_run(run_dir)
 
 

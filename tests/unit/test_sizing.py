@@ -11,13 +11,13 @@ from mezzmark.decide.estimate.draws import Drawn, combine, draw_estimate, estima
 from mezzmark.decide.size.machines import find_machines_needed, predict_ingest
 from mezzmark.decide.size.result import EncodingSizing, SizingResult
 from mezzmark.decide.size.sizing import size_encodings
-from mezzmark.model.cell import Cell
+from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.shop import Camera, Shop, list_assumptions
-from mezzmark.model.throughput import GridMeasurement
+from mezzmark.model.tasks.grid import GridMeasurement
 from mezzmark.statistics.scaling import fit_scaling
 
 CLIPS = ("street", "forest", "face")
@@ -299,7 +299,7 @@ def _grid_trial(jobs: int, round_index: int, fps: float) -> Trial:
     return Trial(
         round_index=round_index,
         position=0,
-        cell=Cell(task="grid", clip="street", encoding="quick", job_count=jobs),
+        cell=Cell(task="grid", clip="street", encoding="quick", setting=Setting(jobs=jobs)),
         seed=1,
         started_utc="2026-03-01T10:00:00Z",
         wall_ns=window_ns,

@@ -11,8 +11,9 @@ from mezzmark.decide.machine.noise import Disturbance
 from mezzmark.decide.machine.state import judge_machine
 from mezzmark.decide.machine.steadiness import judge_steadiness
 from mezzmark.model.cell import KERNEL_CLIP, KERNEL_ENCODING, Cell
-from mezzmark.model.records import HostMoment, KernelMeasurement, Trial
+from mezzmark.model.records import HostMoment, Trial
 from mezzmark.model.run import HostFacts, Manifest
+from mezzmark.model.tasks.kernel import KernelMeasurement
 from mezzmark.report.prose.answer import answer_in_words
 
 STEADY_MS = (16.0, 16.1, 15.9, 16.05, 15.95, 16.0)

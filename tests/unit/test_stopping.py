@@ -4,8 +4,10 @@ import pytest
 
 from mezzmark.model.cell import Cell, PlannedTrial
 from mezzmark.model.footage import ClipSpec, Recipe
-from mezzmark.model.records import KernelMeasurement, Trial
-from mezzmark.model.scenario import EncodeSettings, Scenario
+from mezzmark.model.records import Trial
+from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.encode import EncodeSettings
+from mezzmark.model.tasks.kernel import KernelMeasurement
 from mezzmark.runner.forecast import GIVE_UP_AFTER, Progress
 from mezzmark.runner.stopping import stop_at_precision, stop_reason
 

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from fixtures.fabricated_run import Fabrication, fabricate_run
-from mezzmark.decide.estimate.observations import latencies_ms, observe
+from mezzmark.decide.estimate.observations import observe
 from mezzmark.decide.estimate.pooling import pool_clips, summarise_cells
-from mezzmark.model.records import ScrubMeasurement
+from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms
 
 
 def scrubs(made: Fabrication) -> tuple:

@@ -15,7 +15,9 @@ from mezzmark.decide.estimate.observed_run import RunCosts, read_costs
 from mezzmark.decide.machine.identity import describe_unlikeness
 from mezzmark.decide.machine.noise import flag_trials
 from mezzmark.model.cell import ALL_CLIPS
-from mezzmark.model.records import HostMoment, ProcessFacts
+from mezzmark.model.records import HostMoment
+from mezzmark.model.tasks.encode import EncodeSettings
+from mezzmark.model.tasks.spec import ProcessFacts
 from mezzmark.statistics.paired import Change
 from mezzmark.statistics.power import t_test_power
 
@@ -314,12 +316,12 @@ def test_a_cell_missing_from_a_run_gives_no_evidence() -> None:
 @pytest.mark.parametrize("shift", [PLUS_10, -PLUS_10])
 def test_null_arms_fire_either_way(shift: float) -> None:
     """The second measuring of a cell slower or faster than the first."""
-    null = ENCODE.model_copy(update={"arm": "null"})
+    null = (ENCODE, "null")
     first = build_run({ENCODE: QUIET, null: OTHER + shift}, run_id="a")
     second = build_run({ENCODE: OTHER}, run_id="b", start_minute=100)
     report = compare(first, second)
     (arm,) = report.null_arms
-    assert (arm.has_fired, arm.run_id, arm.cell) == (True, "a", null)
+    assert (arm.has_fired, arm.run_id, arm.cell) == (True, "a", ENCODE)
     expected = stats.ttest_rel(OTHER + shift, QUIET).pvalue
     assert arm.adjusted_p == pytest.approx(expected, rel=1e-4)
     assert report.cells[0].verdict == "inconclusive"
@@ -332,7 +334,7 @@ def test_null_arms_fire_either_way(shift: float) -> None:
 
 def test_a_fired_null_arm_leaves_what_was_no_verdict() -> None:
     """Inconclusive and not comparable cells keep their own reasons."""
-    null = ENCODE.model_copy(update={"arm": "null"})
+    null = (ENCODE, "null")
     first = build_run({ENCODE: 30 * QUIET, null: QUIET + 5, ENCODE_WIDE: QUIET}, run_id="a")
     second = build_run({ENCODE: 30 * OTHER}, run_id="b", start_minute=100)
     report = compare(first, second)
@@ -346,14 +348,15 @@ def test_a_fired_null_arm_leaves_what_was_no_verdict() -> None:
 
 def test_null_arms_compare_their_common_rounds() -> None:
     """Three common rounds are enough; a null arm without its cell, or with two, is left out."""
-    null = ENCODE.model_copy(update={"arm": "null"})
-    wide_null = ENCODE_WIDE.model_copy(update={"arm": "null"})
+    null = (ENCODE, "null")
+    wide_null = (ENCODE_WIDE, "null")
     first = build_run(
         {ENCODE: QUIET, null: OTHER[:3], wide_null: OTHER, ENCODE_WIDE: QUIET[:2]}, run_id="a"
     )
     alone = build_run({SCRUB: QUIET, null: OTHER}, run_id="b", start_minute=100)
     arms = compare(first, alone).null_arms
-    assert [(arm.run_id, arm.cell, arm.cost_ratio.round_count) for arm in arms] == [("a", null, 3)]
+    found = [(arm.run_id, arm.cell, arm.cost_ratio.round_count) for arm in arms]
+    assert found == [("a", ENCODE, 3)]
     both = build_run({ENCODE: QUIET, ENCODE_WIDE: QUIET, wide_null: OTHER, null: OTHER}, run_id="a")
     arms = compare(both, alone).null_arms
     assert [arm.cell for arm in arms] == [null, wide_null]
@@ -404,14 +407,12 @@ def test_what_a_judged_cell_carries() -> None:
 def test_every_run_of_a_side_must_be_alike() -> None:
     """The second baseline run is of other footage with other frames to encode: both are told."""
     manifest = fabricate_manifest(Fabrication())
-    encode = manifest.scenario.encode
+    encode = manifest.scenario.settings(EncodeSettings)
     assert encode is not None
     odd = manifest.model_copy(
         update={
             "clips": (manifest.clips[0].model_copy(update={"fingerprint": "other"}),),
-            "scenario": manifest.scenario.model_copy(
-                update={"encode": encode.model_copy(update={"frames": 50})}
-            ),
+            "scenario": manifest.scenario.but(encode=encode.model_copy(update={"frames": 50})),
         }
     )
     runs = [
@@ -433,9 +434,7 @@ def test_every_run_of_a_side_must_be_alike() -> None:
 def test_settings_that_one_side_lacks_are_named_either_way() -> None:
     """No [encode] table in the baseline: what the contender sets was not set."""
     manifest = fabricate_manifest(Fabrication())
-    lacking = manifest.model_copy(
-        update={"scenario": manifest.scenario.model_copy(update={"encode": None})}
-    )
+    lacking = manifest.model_copy(update={"scenario": manifest.scenario.but(encode=None)})
     (there,) = describe_unlikeness(ENCODE, manifest, lacking)
     (back,) = describe_unlikeness(ENCODE, lacking, manifest)
     assert there == "the scenario's encode.frames was 96, is not set"

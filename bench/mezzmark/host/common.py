@@ -26,8 +26,9 @@ from mezzmark.host.linux import (
     read_throttle_count,
     read_turbo,
 )
-from mezzmark.model.records import HostMoment, ProcessFacts
+from mezzmark.model.records import HostMoment
 from mezzmark.model.run import HostFacts
+from mezzmark.model.tasks.spec import ProcessFacts
 
 LABEL_VARIABLE = "MEZZMARK_HOST_LABEL"
 """Names this machine in results. Without it the label says only processor and cores, so that

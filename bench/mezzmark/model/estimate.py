@@ -40,6 +40,7 @@ class CellSummary(Fact):
     """A cell's estimates by figure name (`p50_ms`, `p95_ms`, `throughput_fps`, …) and counts."""
 
     cell: Cell
+    arm: str = ""
     estimates: dict[str, Estimate]
     trial_count: int
     failed_trial_count: int

@@ -1,10 +1,12 @@
 """What a run directory says of itself: scenario, host, clips, versions."""
 
+import hashlib
 from typing import Final, Literal
 
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import MediaFacts
+from mezzmark.model.players import Player
 from mezzmark.model.scenario import Scenario
 
 
@@ -30,8 +32,8 @@ class BandwidthFacts(Fact):
         return max(point.bytes_per_s for point in self.points) / self.points[0].bytes_per_s
 
 
-MANIFEST_SCHEMA: Final = 1
-"""Version of `manifest.json`. 1: first published form."""
+MANIFEST_SCHEMA: Final = 2
+"""Version of `manifest.json`; `model.upgrade` says what changed."""
 
 
 class HostFacts(Fact):
@@ -65,8 +67,31 @@ class HostFacts(Fact):
     memory_bandwidth: BandwidthFacts | None = None
 
 
+class Root(Fact):
+    """A folder in which prepared files were placed, and what the system says of its storage."""
+
+    name: str
+    path: str
+    file_system: str | None = None
+    options: str | None = None
+    device: str | None = None
+
+
+class Link(Fact):
+    """A modelled connection to storage: its rate, its round trip, how much is asked ahead."""
+
+    name: str
+    rate_bps: float
+    round_trip_ns: int
+    window_bytes: int
+
+
 class ClipManifest(Fact):
-    """A clip as it was measured: one entry per media file (`clip` names it in the cells)."""
+    """A clip as it was measured: one entry per media file (`clip` names it in the cells).
+
+    `share` is its part of the footage's time (None: equal parts); `key_frames` are the frame
+    indexes of the original's key frames, empty where they were not noted.
+    """
 
     clip: str
     source: Literal["recipe", "own"]
@@ -75,6 +100,8 @@ class ClipManifest(Fact):
     frame_count: int
     duration_s: float
     keyframe_interval_median: float
+    share: float | None = None
+    key_frames: tuple[int, ...] = ()
 
 
 class MediaManifest(Fact):
@@ -89,9 +116,13 @@ class MediaManifest(Fact):
 
 
 class Manifest(Fact):
-    """`manifest.json`. `stop_reason` is empty while the run goes on."""
+    """`manifest.json`. `stop_reason` is empty while the run goes on.
 
-    schema_version: Literal[1] = MANIFEST_SCHEMA
+    `players`, `links` and `roots` are those that cells name; `host_id` is the same for all runs of
+    one machine (see `host_id`).
+    """
+
+    schema_version: Literal[2] = MANIFEST_SCHEMA
     mezzmark_version: str
     run_id: str
     created_utc: str
@@ -100,5 +131,18 @@ class Manifest(Fact):
     clips: tuple[ClipManifest, ...]
     media: tuple[MediaManifest, ...]
     refused: tuple[str, ...] = ()
+    players: tuple[Player, ...] = ()
+    links: tuple[Link, ...] = ()
+    roots: tuple[Root, ...] = ()
+    host_id: str = ""
     host: HostFacts
     stop_reason: str = ""
+
+
+def host_id(host: HostFacts) -> str:
+    """16 hex digits that stand for a machine: its label, processor, cores and memory.
+
+    Not its system or versions, which change while a machine stays the same.
+    """
+    facts = (host.host_label, host.cpu_model, host.logical_core_count, host.memory_bytes)
+    return hashlib.sha256(repr(facts).encode()).hexdigest()[:16]

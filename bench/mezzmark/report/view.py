@@ -12,10 +12,10 @@ from mezzmark.decide.choose.choice import Choice
 from mezzmark.decide.choose.choose import choose_encoding
 from mezzmark.decide.estimate.observations import Observation, observe
 from mezzmark.decide.estimate.pooling import pool_clips, pooled_bitrates_bps, summarise_cells
-from mezzmark.decide.estimate.ranking import Ranking, rank_encodings, scrub_settings, setting_of
+from mezzmark.decide.estimate.ranking import Ranking, rank_encodings, scrub_settings
 from mezzmark.decide.machine.steadiness import Steadiness, judge_steadiness
 from mezzmark.decide.picture.fidelity import judge_encodings
-from mezzmark.model.cell import Cell
+from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.estimate import CellSummary, Estimate
@@ -49,7 +49,7 @@ class RunView:
     torn_line_count: int = 0
     choice: Choice | None = None
     choice_problem: str = ""
-    scrub_by_setting: dict[Cell, tuple[Observation, ...]] = field(default_factory=dict)
+    scrub_by_setting: dict[Setting, tuple[Observation, ...]] = field(default_factory=dict)
 
     @property
     def round_count(self) -> int:
@@ -92,11 +92,11 @@ def view_run(
         rank_encodings(observations, summaries, setting, confidence_level=confidence_level)
         for setting in scrub_settings(observations)
     )
-    by_setting: dict[Cell, list[Observation]] = {}
+    by_setting: dict[Setting, list[Observation]] = {}
     for observation in observations:
         if observation.cell.task == "scrub":
-            by_setting.setdefault(setting_of(observation.cell), []).append(observation)
-    encodes = [o for o in observations if o.cell.task == "encode" and not o.cell.arm]
+            by_setting.setdefault(observation.cell.setting, []).append(observation)
+    encodes = [o for o in observations if o.cell.task == "encode"]
     choice, problem = _choose(_Measured(manifest, tuple(trials)))
     steadiness = judge_steadiness(
         manifest,
@@ -162,7 +162,7 @@ def _chosen(
     return frozenset(chosen_encodings(choice)) if choice else frozenset()
 
 
-def scrub_trials(view: RunView, setting: Cell) -> dict[str, list[Observation]]:
+def scrub_trials(view: RunView, setting: Setting) -> dict[str, list[Observation]]:
     """Each encoding's finished scrub trials in one setting, in the order they ran."""
     found: dict[str, list[Observation]] = {}
     for observation in view.scrub_by_setting.get(setting, ()):
@@ -172,11 +172,11 @@ def scrub_trials(view: RunView, setting: Cell) -> dict[str, list[Observation]]:
 
 def pooled_latencies_ms(trials: Sequence[Observation]) -> NDArray[np.float64]:
     """Every proved latency of these trials, one after the other."""
-    parts = [trial.proved_ms for trial in trials if trial.proved_ms is not None]
+    parts = [t.work.latencies_ms for t in trials if t.work.latencies_ms is not None]
     return np.concatenate(parts) if parts else np.empty(0)
 
 
-def trial_medians_ms(view: RunView, setting: Cell) -> dict[str, list[float]]:
+def trial_medians_ms(view: RunView, setting: Setting) -> dict[str, list[float]]:
     """Each encoding's per-trial median latency in one setting; of more than `MOST_DOTS` trials, so
     many spread evenly over their order, smallest and largest among them."""
     return {
@@ -196,7 +196,7 @@ def _thinned(values: list[float]) -> list[float]:
 def span_shares(trials: Sequence[Observation]) -> dict[str, float]:
     """The share of all proved waiting spent in each span; the three sum to 1."""
     names = ("locate", "decode", "present")
-    totals = {name: sum(trial.span_ns[k] for trial in trials) for k, name in enumerate(names)}
+    totals = {name: sum(trial.work.span_ns[k] for trial in trials) for k, name in enumerate(names)}
     whole = sum(totals.values())
     return {name: total / whole if whole else 0.0 for name, total in totals.items()}
 
@@ -205,5 +205,5 @@ def encode_speeds(view: RunView) -> dict[str, dict[int, Estimate]]:
     """Encode fps over all clips by encoding and thread count."""
     speeds: dict[str, dict[int, Estimate]] = {}
     for cell, estimates in view.pooled_encodes.items():
-        speeds.setdefault(cell.encoding, {})[cell.thread_count] = estimates["throughput_fps"]
+        speeds.setdefault(cell.encoding, {})[cell.setting["threads"]] = estimates["throughput_fps"]
     return speeds

@@ -20,7 +20,6 @@ from mezzmark.model.jobs import (
     Answer,
     Broken,
     Job,
-    MediaReference,
     PreparedMedia,
     PrepareEncodingJob,
     PrepareOriginalJob,
@@ -29,6 +28,7 @@ from mezzmark.model.jobs import (
 )
 from mezzmark.model.run import ClipManifest, MediaManifest
 from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.spec import MediaReference, PreparedFootage
 from mezzmark.runner.events import LeftOut, Preparing
 from mezzmark.runner.plan import clip_seed
 from mezzmark.runner.workers import Converse
@@ -113,6 +113,16 @@ class Footage:
     media_manifests: list[MediaManifest] = field(default_factory=list)
     frame_counts: dict[str, int] = field(default_factory=dict)
     refused: list[str] = field(default_factory=list)
+
+    @property
+    def prepared(self) -> PreparedFootage:
+        """What jobs are made of."""
+        return PreparedFootage(
+            clips=[clip.clip for clip in self.clips],
+            frame_counts=self.frame_counts,
+            media=self.media,
+            encodings=self.encodings,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,18 +13,10 @@ from mezzmark.decide.compare.self_test import ClockFacts
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.errors import EngineError
 from mezzmark.model.footage import ClipSpec, OriginalSpec, Recipe
-from mezzmark.model.jobs import (
-    Job,
-    Measured,
-    MediaReference,
-    PreparedMedia,
-    PrepareEncodingJob,
-    PrepareOriginalJob,
-    ScrubJob,
-)
+from mezzmark.model.jobs import Job, Measured, PreparedMedia, PrepareEncodingJob, PrepareOriginalJob
 from mezzmark.model.patterns import plan_requests
-from mezzmark.model.records import ScrubMeasurement
-from mezzmark.model.scenario import ScrubSettings
+from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement, ScrubSettings
+from mezzmark.model.tasks.spec import MediaReference
 from mezzmark.runner.workers import Execute, execute_in_process_worker
 
 CLIP: Final = ClipSpec(

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from mezzmark.host.common import Clock, HostWatch, read_host_moment
-from mezzmark.model.cell import Cell, PlannedTrial
+from mezzmark.model.cell import PlannedTrial
 from mezzmark.model.errors import DiskFullError, InterruptedRunError
 from mezzmark.model.jobs import Answer, Broken, Job, Refused
 from mezzmark.model.records import Trial
@@ -23,7 +23,7 @@ from mezzmark.runner.events import (
 )
 from mezzmark.runner.forecast import Progress, TimeLeft, expected_s, forecast_rounds, time_left
 from mezzmark.runner.interruption import StopWish, heed_signals
-from mezzmark.runner.plan import plan_round
+from mezzmark.runner.plan import PlannedCell, plan_round
 from mezzmark.runner.prepare import Footage, prepare_footage
 from mezzmark.runner.start import (
     begin_run,
@@ -104,7 +104,7 @@ class _Rounds:
     run_dir: Path
     manifest: Manifest
     footage: Footage
-    cells: tuple[Cell, ...]
+    cells: tuple[PlannedCell, ...]
     progress: Progress
     converse: Converse
     wish: StopWish

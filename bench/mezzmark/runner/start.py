@@ -9,12 +9,13 @@ from uuid import uuid4
 
 import mezzmark
 from mezzmark.host.common import Clock, read_host_facts
-from mezzmark.model.cell import Cell
 from mezzmark.model.jobs import Answer, BandwidthJob, Carried, Job
-from mezzmark.model.run import Manifest
+from mezzmark.model.players import Player, find_player
+from mezzmark.model.run import Manifest, host_id
 from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.runner.interruption import StopWish
-from mezzmark.runner.plan import plan_cells
+from mezzmark.runner.plan import PlannedCell, plan_cells
 from mezzmark.runner.prepare import Footage, own_file_names
 from mezzmark.runner.workers import Converse, Execute, converse_with_worker, last_answer
 from mezzmark.store.run_identity import (
@@ -41,6 +42,7 @@ def describe_run(
     """The manifest of a run that begins now."""
     from mezzmark.engines.versions import read_library_versions
 
+    host = read_host_facts(cache_dir, library_versions=read_library_versions())
     return Manifest(
         mezzmark_version=mezzmark.__version__,
         run_id=uuid4().hex,
@@ -50,8 +52,15 @@ def describe_run(
         clips=tuple(footage.clips),
         media=tuple(footage.media_manifests),
         refused=tuple(footage.refused),
-        host=read_host_facts(cache_dir, library_versions=read_library_versions()),
+        players=_players(scenario),
+        host_id=host_id(host),
+        host=host,
     )
+
+
+def _players(scenario: Scenario) -> tuple[Player, ...]:
+    scrub = scenario.settings(ScrubSettings)
+    return () if scrub is None else (find_player(scrub.threading, scrub.decoder),)
 
 
 def add_bandwidth(manifest: Manifest, converse: Converse) -> Manifest:
@@ -59,7 +68,7 @@ def add_bandwidth(manifest: Manifest, converse: Converse) -> Manifest:
 
     Where it cannot be measured it stays unknown: it only explains a limit.
     """
-    if manifest.scenario.grid is None:
+    if "grid" not in manifest.scenario.tasks:
         return manifest
     core_count = manifest.host.usable_core_count
     powers = [2**k for k in range(core_count.bit_length()) if 2**k < core_count]
@@ -71,7 +80,7 @@ def add_bandwidth(manifest: Manifest, converse: Converse) -> Manifest:
     return manifest.model_copy(update={"host": host})
 
 
-def manifest_cells(manifest: Manifest) -> tuple[Cell, ...]:
+def manifest_cells(manifest: Manifest) -> tuple[PlannedCell, ...]:
     """The cells of a run; with the seed they give back the planned order of every round."""
     return plan_cells(
         manifest.scenario,

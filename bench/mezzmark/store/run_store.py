@@ -6,18 +6,21 @@ line, which no reader takes for a trial: no beginning of a JSON object is itself
 """
 
 import errno
-import json
 import os
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from pydantic import ValidationError
+from pydantic_core import from_json
 
 from mezzmark.model.errors import DestinationError, DiskFullError, RunError
 from mezzmark.model.records import RECORD_SCHEMA, Trial
 from mezzmark.model.run import MANIFEST_SCHEMA, Manifest
+from mezzmark.model.upgrade import unknown_parts, upgrade_manifest, upgrade_trial
 from mezzmark.own_files import is_beginning_of, make_marked_folder, remove_marked, replace_whole
 from mezzmark.store.run_lock import LOCK_NAME
 
@@ -53,12 +56,14 @@ _GO_ON = "go on with --resume; finished trials are safe."
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Run:
     """A run as read: its manifest, its trials in the order they ran, and how many lines of
-    `trials.jsonl` were torn (none was ever a finished trial)."""
+    `trials.jsonl` were torn (none was ever a finished trial). `unknown` counts the trials that were
+    left out because of a task, axis, arm or flag that this mezzmark does not know, by its name."""
 
     run_dir: Path
     manifest: Manifest
     trials: tuple[Trial, ...]
     torn_line_count: int
+    unknown: Mapping[str, int] = field(default_factory=dict)
 
 
 def claim_run_dir(run_dir: Path, *, resume: bool) -> bool:
@@ -190,15 +195,22 @@ def read_run(run_dir: Path) -> Run:
     trials: list[Trial] = []
     torn_line_count = 0
     path = run_dir / TRIALS_NAME
+    unknown: Counter[str] = Counter()
     name = str(path)
     for number, line in _numbered_lines(path):
-        trial = parse_trial(line, where=f"{name}, line {number}")
-        if trial is None:
+        found = parse_trial(line, where=f"{name}, line {number}")
+        if isinstance(found, Trial):
+            trials.append(found)
+        elif found is None:
             torn_line_count += 1
         else:
-            trials.append(trial)
+            unknown[found.what] += 1
     return Run(
-        run_dir=run_dir, manifest=manifest, trials=tuple(trials), torn_line_count=torn_line_count
+        run_dir=run_dir,
+        manifest=manifest,
+        trials=tuple(trials),
+        torn_line_count=torn_line_count,
+        unknown=dict(unknown),
     )
 
 
@@ -219,11 +231,13 @@ def read_manifest(run_dir: Path) -> Manifest:
             what=f"no run can be read here ({MANIFEST_NAME}: {error.strerror})",
             remedy="Give the folder that `mezzmark measure` named when it ended.",
         ) from None
+    found = _parse(text, newest=MANIFEST_SCHEMA, where=str(path))
+    if found is None:
+        raise _damaged(str(path), "text", "it is not JSON")
     try:
-        return Manifest.model_validate_json(text)
-    except ValidationError as error:
-        _refuse_newer(text, newest=MANIFEST_SCHEMA, where=str(path))
-        raise _damaged(str(path), error) from None
+        return Manifest.model_validate(upgrade_manifest(found))
+    except (ValidationError, *_NOT_AS_STATED) as error:
+        raise _damaged_by(str(path), error) from None
 
 
 def _numbered_lines(path: Path) -> Iterator[tuple[int, bytes]]:
@@ -242,38 +256,60 @@ def _numbered_lines(path: Path) -> Iterator[tuple[int, bytes]]:
         ) from None
 
 
-def parse_trial(line: bytes, *, where: str) -> Trial | None:
+@dataclass(frozen=True, slots=True)
+class Unknown:
+    """A trial that only a later mezzmark can read, and what of it is not known here."""
+
+    what: str
+
+
+def parse_trial(line: bytes, *, where: str) -> Trial | Unknown | None:
     """The trial in a line, or None when the line is torn, that is, not JSON at all.
 
     RunError, naming `where`, when it is JSON but no trial this mezzmark can read.
     """
+    found = _parse(line, newest=RECORD_SCHEMA, where=where)
+    if found is None:
+        return None
     try:
-        return Trial.model_validate_json(line)
-    except ValidationError as error:
-        if error.errors()[0]["type"] == "json_invalid":
-            return None
-        _refuse_newer(line, newest=RECORD_SCHEMA, where=where)
-        raise _damaged(where, error) from None
+        upgraded = upgrade_trial(found)
+        if unknown := unknown_parts(upgraded):
+            return Unknown(unknown)
+        return Trial.model_validate(upgraded)
+    except (ValidationError, *_NOT_AS_STATED) as error:
+        raise _damaged_by(where, error) from None
 
 
-def _refuse_newer(text: bytes, *, newest: int, where: str) -> None:
+_NOT_AS_STATED = (KeyError, TypeError, AttributeError, ValueError)
+"""What the upgrade of an edited file can stumble on: a part that is missing or of another kind."""
+
+
+def _parse(text: bytes, *, newest: int, where: str) -> Any:
+    """The JSON of a text, None where it is none; RunError where a newer mezzmark wrote it."""
     try:
-        version = json.loads(text)["schema_version"]
-    except (ValueError, KeyError, TypeError):
-        return
+        found = from_json(text)
+    except ValueError:
+        return None
+    version = found.get("schema_version") if isinstance(found, dict) else None
     if isinstance(version, int) and version > newest:
         raise RunError(
             where=where,
             what=f"written in format {version}; this mezzmark reads up to format {newest}",
             remedy="Read it with the mezzmark that wrote it, or a later one.",
         )
+    return found
 
 
-def _damaged(where: str, error: ValidationError) -> RunError:
+def _damaged_by(where: str, error: Exception) -> RunError:
+    if not isinstance(error, ValidationError):
+        return _damaged(where, "text", f"{type(error).__name__}: {error}")
     first = error.errors()[0]
-    key = ".".join(str(part) for part in first["loc"]) or "text"
+    return _damaged(where, ".".join(str(part) for part in first["loc"]) or "text", first["msg"])
+
+
+def _damaged(where: str, key: str, problem: str) -> RunError:
     return RunError(
         where=where,
-        what=f"is damaged or was edited ({key}: {first['msg']})",
+        what=f"is damaged or was edited ({key}: {problem})",
         remedy="Restore it from a copy; the format is described in results/README.md.",
     )

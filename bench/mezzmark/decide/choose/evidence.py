@@ -14,18 +14,23 @@ from mezzmark.decide.choose.draws import KNOWN_EXACTLY, Column, RoundKey, exact_
 from mezzmark.decide.estimate.observations import Observation, observe
 from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.pooling import BITS_PER_HOUR_TO_GB, pool_clips, pooled_bitrates_bps
-from mezzmark.decide.estimate.ranking import scrub_settings, setting_of
-from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, TAIL_FIGURES, estimate_values
+from mezzmark.decide.estimate.ranking import scrub_settings
+from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_values
 from mezzmark.decide.picture.fidelity import EncodingFidelity, QualityEstimate, judge_encodings
-from mezzmark.model.cell import KERNEL_ENCODING, Cell
+from mezzmark.model.cell import KERNEL_ENCODING, Setting
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
-from mezzmark.model.figures import FREE_FOR_ORIGINAL, FigureName, figure_names
+from mezzmark.model.figures import FigureName, figure_names
+from mezzmark.model.players import PLAYERS
+from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.numbers import count_text
 from mezzmark.statistics.quantiles import sorted_quantile
 
 Placed = tuple[int, Observation]
 """An observation with the place of its run among those given."""
+
+Kind = tuple[str, Setting]
+"""A task and its setting."""
 
 _FURTHER_RUN: Final = 1_000_000
 """Added to the rounds of each further run that is put together round by round: more rounds than a
@@ -38,30 +43,27 @@ class TimedFigures:
     def __init__(self, runs: Sequence[MeasuredRun], *, confidence_level: float) -> None:
         self._is_by_run = len(runs) >= MINIMUM_ROUNDS
         self._level = confidence_level
-        self._pooled: dict[tuple[int | None, str, Cell], Mapping[str, Estimate]] = {}
-        self._placed: dict[Cell, dict[str, list[Placed]]] = {}
+        self._pooled: dict[tuple[int | None, str, Kind], Mapping[str, Estimate]] = {}
+        self._placed: dict[Kind, dict[str, list[Placed]]] = {}
         for place, run in enumerate(runs):
             for o in observe(run.trials):
-                if not o.cell.arm:
-                    by_encoding = self._placed.setdefault(setting_of(o.cell), {})
-                    by_encoding.setdefault(o.cell.encoding, []).append((place, o))
+                by_encoding = self._placed.setdefault((o.cell.task, o.cell.setting), {})
+                by_encoding.setdefault(o.cell.encoding, []).append((place, o))
 
     def columns(self, figure: FigureName, encodings: Sequence[str]) -> dict[str, Column]:
         """The figure of each encoding, in the setting that leads the report (scrub) or in the
         encoding's own best (others)."""
-        settings = [setting for setting in self._placed if _is_meant(figure, setting)]
-        if figure.task == "scrub" and settings:
-            everything = [
-                o for s in settings for group in self._placed[s].values() for _, o in group
-            ]
-            settings = [scrub_settings(everything)[0]]
+        kinds = [kind for kind in self._placed if _is_meant(figure, kind)]
+        if not TASKS[figure.task].is_best_setting and kinds:
+            everything = [o for k in kinds for group in self._placed[k].values() for _, o in group]
+            kinds = [(figure.task, scrub_settings(everything)[0])]
         having = {
-            setting: {
+            kind: {
                 name: kept
-                for name, group in self._placed[setting].items()
+                for name, group in self._placed[kind].items()
                 if (kept := [p for p in group if p[1].figures.get(figure.figure, 0) > 0])
             }
-            for setting in settings
+            for kind in kinds
         }
         clips = {
             o.cell.clip for groups in having.values() for group in groups.values() for _, o in group
@@ -70,7 +72,7 @@ class TimedFigures:
             name: self._best(
                 figure,
                 name,
-                {s: groups[name] for s, groups in having.items() if name in groups},
+                {kind: groups[name] for kind, groups in having.items() if name in groups},
                 clips,
             )
             for name in encodings
@@ -79,8 +81,8 @@ class TimedFigures:
     def measured_names(self) -> tuple[tuple[str, str | None, str], ...]:
         """Task, pattern and figure of all that was timed."""
         found = {
-            (setting.task, setting.pattern, figure)
-            for setting, groups in self._placed.items()
+            (task, setting["pattern"], figure)
+            for (task, setting), groups in self._placed.items()
             for group in groups.values()
             for _, o in group
             for figure in o.figures
@@ -91,18 +93,18 @@ class TimedFigures:
         self,
         figure: FigureName,
         name: str,
-        settings: Mapping[Cell, Sequence[Placed]],
+        kinds: Mapping[Kind, Sequence[Placed]],
         clips: set[str],
     ) -> Column:
         """The setting in which the encoding does best; scrub has only one left by now."""
         sign = 1 if figure.better == "less" else -1
         columns = [
             column
-            for setting, placed in settings.items()
-            if (column := self._column(figure, name, setting, placed, clips)) is not None
+            for kind, placed in kinds.items()
+            if (column := self._column(figure, name, kind, placed, clips)) is not None
         ]
         if not columns:
-            reason = "a clip is missing" if settings else "not measured"
+            reason = "a clip is missing" if kinds else "not measured"
             return Column(logs={}, reason=reason)
         return min(columns, key=lambda c: (sign * c.point, c.setting))
 
@@ -110,7 +112,7 @@ class TimedFigures:
         self,
         figure: FigureName,
         name: str,
-        setting: Cell,
+        kind: Kind,
         placed: Sequence[Placed],
         clips: set[str],
     ) -> Column | None:
@@ -119,38 +121,39 @@ class TimedFigures:
         if not logs:
             return None
         if not self._is_by_run:
-            estimate = self._pool(name, setting)[figure.figure]
-            return Column(logs=logs, estimate=estimate, setting=setting_text(setting))
+            estimate = self._pool(name, kind)[figure.figure]
+            return Column(logs=logs, estimate=estimate, setting=setting_text(*kind))
         points = {
-            place: self._pool(name, setting, place)[figure.figure].point
+            place: self._pool(name, kind, place)[figure.figure].point
             for place in sorted({place for place, _ in logs})
         }
         samples = sum(o.sample_count for _, o in placed)
         return Column(
             logs={(place, -1): to_log(point, figure.unit) for place, point in points.items()},
             estimate=estimate_values(list(points.values()), figure.unit, samples, self._level),
-            setting=setting_text(setting),
+            setting=setting_text(*kind),
         )
 
-    def _pool(self, name: str, setting: Cell, of_run: int | None = None) -> Mapping[str, Estimate]:
+    def _pool(self, name: str, kind: Kind, of_run: int | None = None) -> Mapping[str, Estimate]:
         """The report's estimates over clips, of one run or of all round by round."""
-        key = of_run, name, setting
+        key = of_run, name, kind
         if key not in self._pooled:
             group = [
                 replace(o, round_index=place * _FURTHER_RUN + o.round_index)
-                for place, o in self._placed[setting][name]
+                for place, o in self._placed[kind][name]
                 if of_run in (None, place)
             ]
             [self._pooled[key]] = pool_clips(group, confidence_level=self._level).values()
         return self._pooled[key]
 
 
-def _is_meant(figure: FigureName, setting: Cell) -> bool:
+def _is_meant(figure: FigureName, kind: Kind) -> bool:
+    task, setting = kind
     return (
-        setting.task == figure.task
-        and setting.pattern == figure.pattern
-        and (figure.thread_count or setting.thread_count) == setting.thread_count
-        and (figure.job_count or setting.job_count) == setting.job_count
+        task == figure.task
+        and setting["pattern"] == figure.pattern
+        and figure.thread_count in (None, setting["threads"])
+        and figure.job_count in (None, setting["jobs"])
     )
 
 
@@ -170,28 +173,27 @@ def _round_logs(
 
 def _log_of_round(figure: FigureName, clips: Sequence[Observation]) -> float:
     """A tail is that of all moves of the round; other figures are the geometric mean of clips."""
-    moves = [o.proved_ms for o in clips if o.proved_ms is not None]
-    if figure.figure in TAIL_FIGURES and moves:
-        return to_log(
-            sorted_quantile(np.sort(np.concatenate(moves)), TAIL_FIGURES[figure.figure]),
-            figure.unit,
-        )
+    moves = [o.work.latencies_ms for o in clips if o.work.latencies_ms is not None]
+    probability = TASKS[figure.task].figure(figure.figure).probability
+    if probability is not None and moves:
+        return to_log(sorted_quantile(np.sort(np.concatenate(moves)), probability), figure.unit)
     return float(np.mean([to_log(o.figures[figure.figure], figure.unit) for o in clips]))
 
 
-def setting_text(setting: Cell) -> str:
+def setting_text(task: str, setting: Setting) -> str:
     """Threads, and jobs, order, passes and policy where the task has them."""
-    parts = [count_text(setting.thread_count, "thread")]
-    if setting.task in ("grid", "ingest"):
-        parts.insert(0, count_text(setting.job_count, "job"))
-    if setting.policy:
-        parts.append(f"policy {setting.policy}")
-    if setting.decoder != "software":
-        parts.append(setting.decoder)
-    if setting.order:
-        parts.append(setting.order)
-    if setting.passes:
-        parts.append("one pass" if setting.passes == 1 else "two passes")
+    parts = [count_text(setting["threads"], "thread")]
+    if "jobs" in TASKS[task].axes:
+        parts.insert(0, count_text(setting["jobs"], "job"))
+    if setting["policy"]:
+        parts.append(f"policy {setting['policy']}")
+    player = PLAYERS.get(setting["player"])
+    if player and player.device:
+        parts.append(player.device)
+    if setting["clip_order"]:
+        parts.append(setting["clip_order"])
+    if setting["passes"]:
+        parts.append("one pass" if setting["passes"] == 1 else "two passes")
     return ", ".join(parts)
 
 
@@ -217,7 +219,7 @@ NOTHING_TO_DO: Final = "nothing to do"
 def list_encodings(runs: Sequence[MeasuredRun]) -> tuple[str, ...]:
     """All encodings that any of the runs measured or prepared, in alphabetical order."""
     names = {e.name for run in runs for e in run.manifest.encodings}
-    names |= {t.cell.encoding for run in runs for t in run.trials if not t.cell.arm}
+    names |= {t.cell.encoding for run in runs for t in run.trials if not t.arm}
     return tuple(sorted(names - {KERNEL_ENCODING}))
 
 
@@ -242,7 +244,8 @@ class RunFigures:
         else:
             found = self._timed.columns(figure, encodings)
         if (
-            figure.task in FREE_FOR_ORIGINAL
+            figure.task
+            and TASKS[figure.task].is_free_for_original
             and ORIGINAL in found
             and any(column.logs for column in found.values())
         ):

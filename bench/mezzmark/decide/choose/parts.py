@@ -14,9 +14,9 @@ from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import Estimate
-from mezzmark.model.records import ScrubMeasurement
 from mezzmark.model.request import Wish
 from mezzmark.model.run import Manifest
+from mezzmark.model.tasks.scrub import ScrubMeasurement
 
 NEAREST_SHOWN: Final = 3
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -74,7 +74,7 @@ def what_to_add(figure: FigureName, scenario: Scenario) -> str:
     """What makes the scenario measure a figure, as an order; empty where it does already."""
     if not figure.task:
         return ""
-    settings = getattr(scenario, figure.task)
+    settings: Any = scenario.tasks.get(figure.task)
     if settings is None:
         return _table(figure)
     if figure.pattern and figure.pattern not in settings.patterns:

@@ -11,7 +11,7 @@ from typing import Final
 from mezzmark.decide.compare.host_comparison import Bearing, Difference, Weight
 from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.machine.identity import host_texts
-from mezzmark.model.cell import Cell, Task
+from mezzmark.model.cell import Cell
 from mezzmark.report.prose.numbers import number_text
 
 ROOMY_FRACTION: Final = 0.5
@@ -68,7 +68,7 @@ class _Work:
     """What the compared cells of one task asked of both machines; `best_threads` is what they use
     at most where each is at its best setting."""
 
-    task: Task
+    task: str
     most_threads: int
     best_threads: int
     fewest_cores: int
@@ -123,22 +123,25 @@ def _works(
         works.append(
             _Work(
                 task=task,
-                most_threads=max(cell.thread_count * cell.job_count for cell in both),
+                most_threads=max(cell.setting["threads"] * cell.setting["jobs"] for cell in both),
                 best_threads=max(
-                    (c.thread_count * c.job_count for c in best if c.task == task), default=0
+                    (c.setting["threads"] * c.setting["jobs"] for c in best if c.task == task),
+                    default=0,
                 ),
                 fewest_cores=min(run.manifest.host.usable_core_count for run in (reference, other)),
-                uses_cuda=any(cell.decoder == "cuda" for cell in both),
+                uses_cuda=any(
+                    cell.setting["player"] in ("cuda", "cuda-frame", "cuda-auto") for cell in both
+                ),
                 peak_fraction=_peak_fraction((reference, other), task),
             )
         )
     return works
 
 
-def _peak_fraction(runs: Sequence[MeasuredRun], task: Task) -> float | None:
+def _peak_fraction(runs: Sequence[MeasuredRun], task: str) -> float | None:
     """The largest share of a machine's memory that the jobs of one trial took together."""
     shares = [
-        trial.process.peak_rss_bytes * trial.cell.job_count / run.manifest.host.memory_bytes
+        trial.process.peak_rss_bytes * trial.cell.setting["jobs"] / run.manifest.host.memory_bytes
         for run in runs
         for trial in run.trials
         if trial.cell.task == task and trial.process and trial.process.peak_rss_bytes

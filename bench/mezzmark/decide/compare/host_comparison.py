@@ -2,7 +2,7 @@
 
 from typing import Literal
 
-from mezzmark.model.cell import Cell, Task
+from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 
@@ -48,7 +48,7 @@ class CellRatio(Fact):
 class TaskRatio(Fact):
     """The geometric mean over a task's common cells, round by round: of these cells, no others."""
 
-    task: Task
+    task: str
     cell_count: int
     speedup_ratio: Estimate
     standing: Standing
@@ -65,7 +65,7 @@ class Refusal(Fact):
 class Bearing(Fact):
     """What one difference does to one task, and why."""
 
-    task: Task
+    task: str
     weight: Weight
     reason: str
 

@@ -22,15 +22,15 @@ from mezzmark.decide.compare.regress import cost_estimate, speedup_estimate
 from mezzmark.decide.compare.verdicts import Design
 from mezzmark.decide.estimate.observations import Observation, observe
 from mezzmark.decide.estimate.observed_run import MeasuredRun, RoundKey, RunCosts
-from mezzmark.decide.estimate.pooling import cell_key
 from mezzmark.decide.estimate.rounds import estimate_figures
 from mezzmark.decide.machine.identity import describe_unlikeness
-from mezzmark.model.cell import ALL_CLIPS, Cell, Task
+from mezzmark.model.cell import ALL_CLIPS, Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.run import Manifest
+from mezzmark.model.tasks import TASKS
 from mezzmark.statistics.multiplicity import holm_adjusted
 
-TASK_ORDER: Final[tuple[Task, ...]] = ("scrub", "encode", "grid", "ingest", "delivery")
+TASK_ORDER: Final = tuple(name for name, spec in TASKS.items() if spec.is_compared)
 """What a reader asks first."""
 
 
@@ -48,7 +48,7 @@ class ComparedCells:
 @dataclass(frozen=True, slots=True)
 class _Pooled:
     host_index: int
-    task: Task
+    task: str
     cell_count: int
     evidence: Evidence
 
@@ -104,7 +104,7 @@ def judge_standing(
 
 
 def _pooled_evidence(
-    task: Task, cells: Sequence[CellRatio], reference: RunCosts, host: ComparedCells
+    task: str, cells: Sequence[CellRatio], reference: RunCosts, host: ComparedCells
 ) -> Evidence | None:
     whole = Cell(task=task, clip=ALL_CLIPS, encoding="all common cells")
     sides = [
@@ -135,9 +135,7 @@ def pool_costs(run: RunCosts, cells: Sequence[Cell]) -> dict[RoundKey, float]:
     }
 
 
-THROUGHPUT_TASKS: Final = ("encode", "grid", "ingest", "delivery")
-
-_FREE: Final = {"thread_count": 1, "job_count": 1, "threading": None, "order": None}
+_FREE: Final = {"threads": 1, "jobs": 1, "clip_order": None}
 """Settings each host may choose for itself; all others are part of the work."""
 
 
@@ -155,7 +153,7 @@ def find_best_throughput(
     """
     best = [_best_by_work(run, confidence_level) for run in runs]
     rows: list[BestThroughput] = []
-    for work in sorted(best[0], key=cell_key):
+    for work in sorted(best[0], key=lambda cell: cell.sort_key):
         sharing = [
             index
             for index in range(1, len(runs))
@@ -171,13 +169,13 @@ def _best_by_work(run: MeasuredRun, confidence_level: float) -> dict[Cell, tuple
     groups: dict[Cell, list[Observation]] = {}
     for observation in observe(run.trials):
         cell = observation.cell
-        if cell.task in THROUGHPUT_TASKS and not cell.arm:
+        if TASKS[cell.task].is_best_setting:
             groups.setdefault(cell, []).append(observation)
     best: dict[Cell, tuple[Cell, Estimate]] = {}
-    for cell in sorted(groups, key=cell_key):
+    for cell in sorted(groups, key=lambda cell: cell.sort_key):
         estimates = estimate_figures(groups[cell], confidence_level=confidence_level)
         estimate = estimates.get("throughput_fps")
-        work = cell.model_copy(update=_FREE)
+        work = cell.but(setting=cell.setting.but(**_FREE))
         if estimate and (work not in best or estimate.point > best[work][1].point):
             best[work] = cell, estimate
     return best

@@ -143,10 +143,10 @@ def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> _Relabelled:
     that keep their name."""
     kept = []
     for trial in run.trials:
-        plain = trial.cell.model_copy(update={"arm": ""})
-        if trial.cell in names:
-            kept.append(trial.model_copy(update={"cell": names[trial.cell]}))
-        elif trial.cell.task == "kernel" or names.get(plain) == plain:
+        name = names.get(trial.cell)
+        if name is not None and not trial.arm:
+            kept.append(trial.model_copy(update={"cell": name}))
+        elif trial.cell.task == "kernel" or (trial.arm and name == trial.cell):
             kept.append(trial)
     return _Relabelled(run.manifest, tuple(kept))
 

@@ -1,15 +1,15 @@
 """Why cells of one run have no partner in another, in words that many cells share."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from mezzmark.decide.compare.host_comparison import Refusal
 from mezzmark.decide.estimate.observed_run import MeasuredRun
-from mezzmark.decide.estimate.pooling import HEADLINE_FIGURES, cell_key
-from mezzmark.model.cell import ALL_CLIPS, Cell
+from mezzmark.model.cell import ALL_CLIPS, AXES, Cell
 from mezzmark.model.run import Manifest
-from mezzmark.model.scenario import resolve_thread_count
+from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.spec import resolve_count
 from mezzmark.report.prose.numbers import (
     PATTERN_PHRASES,
     count_text,
@@ -19,39 +19,36 @@ from mezzmark.report.prose.numbers import (
 )
 from mezzmark.report.prose.terms import TASK_NAMES
 
-_COUNTED: Final = {"thread_count": "thread", "job_count": "job"}
+_COUNTED: Final = {"threads": "thread", "jobs": "job"}
 """Settings told as a number of things."""
 
 _HEIGHTS: Final = {
-    "height_px": ("at", "lines"),
-    "viewer_height_px": ("in a viewer", "lines high"),
+    "delivery_height": ("at", "lines"),
+    "viewer_height": ("in a viewer", "lines high"),
 }
 """Settings that are a number of lines: the words before and after it."""
 
 _VALUE_PHRASES: Final[dict[tuple[str, object], str]] = {
-    ("threading", "slice"): "with threads on parts of one picture",
-    ("threading", "frame"): "with threads on several pictures at once",
-    ("threading", "auto"): "with threads as the decoder likes",
-    ("decoder", "software"): "decoded in software",
-    ("decoder", "cuda"): "decoded by the graphics card",
-    ("arm", "null"): "a second time, as a check",
-    ("arm", ""): "as a measurement, not as a check",
-    ("order", "fifo"): "in the folder's order",
-    ("order", "longest-first"): "with the longest clips first",
-    ("height_px", None): "at the clips' own size",
+    ("player", "slice"): "with threads on parts of one picture",
+    ("player", "frame"): "with threads on several pictures at once",
+    ("player", "auto"): "with threads as the decoder likes",
+    ("player", "cuda"): "decoded by the graphics card",
+    ("clip_order", "fifo"): "in the folder's order",
+    ("clip_order", "longest-first"): "with the longest clips first",
+    ("delivery_height", None): "at the clips' own size",
     ("passes", 1): "in one pass",
     ("passes", 2): "in two passes",
-    ("is_pinned", True): "pinned to cores",
-    ("is_pinned", False): "not pinned to cores",
+    ("pinned", True): "pinned to cores",
+    ("pinned", False): "not pinned to cores",
 }
 """What the values of the other settings mean, in words that follow a task's name."""
 
 _SETTING_NAMES: Final = {
     "pattern": "way of moving the playhead",
     "policy": "policy of the player",
-    "threading": "way of sharing work between threads",
-    "viewer_height_px": "height of the viewer",
-    "order": "order of clips",
+    "player": "player",
+    "viewer_height": "height of the viewer",
+    "clip_order": "order of clips",
     "passes": "number of passes",
 }
 """Settings that a cell may lack: without a value there is nothing to name but the setting."""
@@ -157,14 +154,13 @@ def _reason_or_setting(cell: Cell, others: Sequence[Cell], where: str) -> str | 
 
 
 def _changed(cell: Cell, other: Cell) -> tuple[str, ...]:
-    mine: Mapping[str, object] = cell.model_dump()
-    return tuple(name for name, value in other.model_dump().items() if value != mine[name])
+    return tuple(name for name in AXES if cell.setting[name] != other.setting[name])
 
 
 def _setting_text(setting: _Setting, cells: Sequence[Cell], where: str) -> str:
     """`encoding in several jobs with 4, 6 or 8 jobs was not measured in results/desk`."""
     names = sorted(setting.names, key=lambda name: name not in _COUNTED)
-    phrases = [_phrase(name, [getattr(cell, name) for cell in cells]) for name in names]
+    phrases = [_phrase(name, [cell.setting[name] for cell in cells]) for name in names]
     told = joined_text(phrases or ["with these settings"])
     return f"{TASK_NAMES[cells[0].task]} {told} was not measured {where}"
 
@@ -196,8 +192,8 @@ def _value_phrase(name: str, value: object) -> str:
     return f"with another {_SETTING_NAMES.get(name, 'setting')}"
 
 
-_COUNTS = {"thread_count": "threads", "job_count": "jobs"}
-"""Fields of a cell that count cores, and where the scenario asks for them."""
+_COUNTS: Final = ("threads", "jobs")
+"""Axes that count cores, and the scenario's keys that ask for them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,8 +215,8 @@ class Matching:
 
 def judged_cells(cells: Iterable[Cell]) -> list[Cell]:
     """Cells with a headline figure, reference kernels and null arms aside, in table order."""
-    found = {c for c in cells if c.task in HEADLINE_FIGURES and c.task != "kernel" and not c.arm}
-    return sorted(found, key=cell_key)
+    found = {cell for cell in cells if TASKS[cell.task].is_compared}
+    return sorted(found, key=lambda cell: cell.sort_key)
 
 
 def match_cells(
@@ -270,15 +266,15 @@ def match_cells(
 
 
 def _same_counts(first: Cell, second: Cell) -> bool:
-    return all(getattr(first, name) == getattr(second, name) for name in _COUNTS)
+    return all(first.setting[name] == second.setting[name] for name in _COUNTS)
 
 
 def _plays_same_part(first: Cell, second: Cell, manifests: tuple[Manifest, Manifest]) -> bool:
-    same = dict.fromkeys(_COUNTS, 1)
-    if first.model_copy(update=same) != second.model_copy(update=same):
+    alike = [cell.but(setting=cell.setting.but(threads=1, jobs=1)) for cell in (first, second)]
+    if alike[0] != alike[1]:
         return False
     return all(
-        getattr(first, name) == getattr(second, name)
+        first.setting[name] == second.setting[name]
         or part_words(first, name, manifests[0]) & part_words(second, name, manifests[1])
         for name in _COUNTS
     )
@@ -286,12 +282,11 @@ def _plays_same_part(first: Cell, second: Cell, manifests: tuple[Manifest, Manif
 
 def part_words(cell: Cell, count_name: str, manifest: Manifest) -> set[str]:
     """Under which of "all" and "half" a run's scenario asked for a cell's count."""
-    settings = getattr(manifest.scenario, cell.task, None)
-    choices = getattr(settings, _COUNTS[count_name], ())
+    choices = getattr(manifest.scenario.tasks.get(cell.task), count_name, ())
     cores = manifest.host.usable_core_count
     return {
         str(choice)
         for choice in choices
         if isinstance(choice, str)
-        and resolve_thread_count(choice, core_count=cores) == getattr(cell, count_name)
+        and resolve_count(choice, core_count=cores) == cell.setting[count_name]
     }

@@ -10,7 +10,7 @@ from mezzmark.decide.compare.evidence import (
     kernel_change,
 )
 from mezzmark.decide.compare.judgement import Evidence, Judgement, judge_cells
-from mezzmark.decide.compare.matching import find_absences
+from mezzmark.decide.compare.matching import find_absences, judged_cells
 from mezzmark.decide.compare.verdicts import (
     EXIT_CODES,
     CellVerdict,
@@ -21,13 +21,14 @@ from mezzmark.decide.compare.verdicts import (
 )
 from mezzmark.decide.estimate.complete_rounds import run_names
 from mezzmark.decide.estimate.observed_run import MeasuredRun, Place, RunCosts, read_costs
-from mezzmark.decide.estimate.pooling import HEADLINE_FIGURES, RATIO_UNIT, cell_key
+from mezzmark.decide.estimate.pooling import RATIO_UNIT
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.machine.identity import describe_host_changes, describe_unlikeness
 from mezzmark.decide.machine.noise import FlaggedTrial, flag_trials, summarise_causes
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
-from mezzmark.model.records import ScrubMeasurement
+from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.scrub import ScrubMeasurement
 from mezzmark.report.prose.regress import (
     describe_assumption,
     describe_judgement,
@@ -84,13 +85,13 @@ def judge_null_arms(runs: Sequence[MeasuredRun], confidence_level: float) -> tup
     """Every cell that a run measured twice, compared with itself by pairs of rounds."""
     found = []
     for run in runs:
-        costs = read_costs(run.trials).by_cell
-        for cell in sorted((c for c in costs if c.arm == "null"), key=cell_key):
-            plain = costs.get(cell.model_copy(update={"arm": ""}), {})
-            common = sorted(plain.keys() & costs[cell].keys())
+        costs, again = (read_costs(run.trials, arm=arm).by_cell for arm in ("", "null"))
+        for cell in sorted(again, key=lambda cell: cell.sort_key):
+            plain = costs.get(cell, {})
+            common = sorted(plain.keys() & again[cell].keys())
             if len(common) >= MINIMUM_ROUNDS:
                 change = paired_change(
-                    [plain[key] for key in common], [costs[cell][key] for key in common]
+                    [plain[key] for key in common], [again[cell][key] for key in common]
                 )
                 found.append((run.manifest.run_id, cell, change))
     adjusted = holm_adjusted([2 * min(c.p_above(), c.p_below(), 0.5) for _, _, c in found])
@@ -230,10 +231,7 @@ class _Sides:
 
     def _cells(self) -> list[Cell]:
         cells = {trial.cell for side in self.runs for run in side for trial in run.trials}
-        judged = [
-            c for c in cells if c.task in HEADLINE_FIGURES and c.task != "kernel" and not c.arm
-        ]
-        return sorted(judged, key=cell_key)
+        return judged_cells(cells)
 
     def _problems(self, cell: Cell) -> tuple[str, ...]:
         if cell in self._absences:
@@ -247,7 +245,7 @@ class _Sides:
         return CellVerdict(
             cell=cell,
             verdict="inconclusive" if is_comparable else "not comparable",
-            figure=HEADLINE_FIGURES[cell.task],
+            figure=TASKS[cell.task].headline,
             reason=reason,
             units_needed=MINIMUM_ROUNDS if is_comparable else None,
         )
@@ -264,7 +262,7 @@ class _Sides:
         return CellVerdict(
             cell=cell,
             verdict=verdict,
-            figure=HEADLINE_FIGURES[cell.task],
+            figure=TASKS[cell.task].headline,
             reason=reason,
             cost_ratio=ratio_estimate(judgement.interval),
             difference_p=judgement.difference_p,
@@ -284,7 +282,7 @@ def _wrong_count(run: MeasuredRun, cell: Cell) -> int:
     return sum(
         trial.measurement.proof.count("wrong")
         for trial in run.trials
-        if trial.cell == cell and isinstance(trial.measurement, ScrubMeasurement)
+        if trial.cell == cell and not trial.arm and isinstance(trial.measurement, ScrubMeasurement)
     )
 
 

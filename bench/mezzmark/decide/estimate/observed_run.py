@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from typing import Final, Protocol
 
 from mezzmark.decide.estimate.observations import observe_trial
-from mezzmark.decide.estimate.pooling import HEADLINE_FIGURES
 from mezzmark.model.cell import Cell
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
+from mezzmark.model.tasks import TASKS
 
 RATE_FIGURES: Final = {"throughput_fps"}
 """Figures of which more is better; their cost is the reciprocal."""
@@ -40,12 +40,15 @@ class RunCosts:
     kernel: Mapping[int, float]
 
 
-def read_costs(trials: Sequence[Trial], *, excluded: Collection[Place] = ()) -> RunCosts:
-    """Every finished trial's headline cost (time, or time per frame); kernels averaged by round."""
+def read_costs(
+    trials: Sequence[Trial], *, excluded: Collection[Place] = (), arm: str = ""
+) -> RunCosts:
+    """Every finished trial's headline cost (time, or time per frame) in one arm; kernels averaged
+    by round."""
     by_cell: dict[Cell, Costs] = {}
     kernel_logs: dict[int, list[float]] = {}
     for trial in trials:
-        if (trial.round_index, trial.position) in excluded:
+        if trial.arm != arm or (trial.round_index, trial.position) in excluded:
             continue
         cost = trial_cost(trial)
         if cost is None:
@@ -63,8 +66,8 @@ def trial_cost(trial: Trial) -> float | None:
     observation = observe_trial(trial)
     if observation is None:
         return None
-    figure = HEADLINE_FIGURES[trial.cell.task]
-    value = observation.figures.get(figure, 0.0)
+    spec = TASKS[trial.cell.task]
+    value = observation.figures.get(spec.headline, 0.0)
     if value <= 0:
         return None
-    return 1 / value if figure in RATE_FIGURES else value
+    return 1 / value if spec.figure(spec.headline).better == "more" else value

@@ -57,7 +57,7 @@ def measure_spreads(
     logs: dict[Cell, list[float]] = {}
     for observation in observations:
         figure = observation.figures.get("p50_ms") or observation.figures.get("throughput_fps")
-        if figure and observation.cell.task in ("scrub", "encode") and not observation.cell.arm:
+        if figure and observation.cell.task in ("scrub", "encode"):
             logs.setdefault(observation.cell, []).append(float(np.log(figure)))
     spreads = [
         CellSpread(
@@ -154,9 +154,9 @@ def cell_words(cell: Cell, manifest: Manifest) -> str:
     """`vc3-sq stepping back frame by frame`; with its clip where the run has several."""
     name = shown_name(cell.encoding)
     if cell.task == "scrub":
-        text = f"{name} {PATTERN_PHRASES[cell.pattern or 'jump']}"
+        text = f"{name} {PATTERN_PHRASES[cell.setting['pattern'] or 'jump']}"
     else:
-        text = f"encoding to {name} with {count_text(cell.thread_count, 'thread')}"
+        text = f"encoding to {name} with {count_text(cell.setting['threads'], 'thread')}"
     return f"{text} ({shown_name(cell.clip)})" if len(manifest.clips) > 1 else text
 
 

@@ -15,8 +15,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observations import FIGURE_UNITS, NS_PER_S, Observation
+from mezzmark.decide.estimate.observations import Observation
 from mezzmark.model.estimate import Estimate
+from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.spec import NS_PER_S
 from mezzmark.statistics.intervals import log_t_interval, t_interval, t_reach
 from mezzmark.statistics.tails import estimate_tail
 
@@ -24,35 +26,33 @@ MINIMUM_ROUNDS: Final = 3
 """Two values make a t interval of 12.7 standard errors either way, which misleads more than it
 tells; from three on it is 4.3."""
 
-TAIL_FIGURES: Final = {"p95_ms": 0.95, "p99_ms": 0.99}
-
 SAME_EVERY_ROUND: Final = "the same in every round"
 
 
 def estimate_figures(
     observations: Sequence[Observation], *, confidence_level: float
 ) -> dict[str, Estimate]:
-    """Every figure that the observations of one cell carry, in the order of `FIGURE_UNITS`."""
+    """Every figure that the observations of one cell carry, in the order of its task's row."""
     estimates = {}
     in_order = sorted(observations, key=lambda observation: observation.round_index)
-    present = {name for observation in in_order for name in observation.figures} | set(TAIL_FIGURES)
-    for figure, unit in FIGURE_UNITS.items():
-        if figure not in present:
-            continue
-        if figure in TAIL_FIGURES:
-            moves = [o.proved_ms for o in in_order if o.proved_ms is not None]
-            if moves:
-                estimates[figure] = estimate_tail_figure(
-                    moves, TAIL_FIGURES[figure], unit, confidence_level
+    for figure in TASKS[in_order[0].cell.task].figures if in_order else ():
+        if figure.probability is not None:
+            if moves := [o.work.latencies_ms for o in in_order if o.work.latencies_ms is not None]:
+                estimates[figure.name] = estimate_tail_figure(
+                    moves, figure.probability, figure.unit, confidence_level
                 )
             continue
-        having = [o for o in in_order if figure in o.figures]
-        samples = sum(o.sample_count for o in having)
-        if figure == "throughput_fps":
-            estimates[figure] = _throughput(having, confidence_level)
+        having = [o for o in in_order if figure.name in o.figures]
+        if not having:
+            continue
+        if figure.kind == "rate":
+            estimates[figure.name] = _throughput(having, confidence_level)
         else:
-            estimates[figure] = estimate_values(
-                [o.figures[figure] for o in having], unit, samples, confidence_level
+            estimates[figure.name] = estimate_values(
+                [o.figures[figure.name] for o in having],
+                figure.unit,
+                sum(o.sample_count for o in having),
+                confidence_level,
             )
     return estimates
 
@@ -122,8 +122,8 @@ def _throughput(observations: Sequence[Observation], confidence_level: float) ->
     The ratio estimator's standard error comes from the residuals seconds - R · frames (Cochran,
     Sampling Techniques, 3rd ed. 1977, section 2.11), so the interval always holds the point.
     """
-    frames = np.array([o.frame_count for o in observations], dtype=np.float64)
-    seconds = np.array([o.wall_ns for o in observations], dtype=np.float64) / NS_PER_S
+    frames = np.array([o.work.frame_count for o in observations], dtype=np.float64)
+    seconds = np.array([o.work.wall_ns for o in observations], dtype=np.float64) / NS_PER_S
     point = float(frames.sum() / seconds.sum())
     count = len(observations)
     withheld = _withheld([o.figures["throughput_fps"] for o in observations])

@@ -11,30 +11,16 @@ from typing import Final
 
 from mezzmark.decide.compare.verdicts import HostChange
 from mezzmark.decide.estimate.observed_run import MeasuredRun
-from mezzmark.model.cell import ALL_CLIPS, Cell
+from mezzmark.model.cell import ALL_CLIPS, AXES, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.records import HostMoment
 from mezzmark.model.run import HostFacts, Manifest
 from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.numbers import number_text, visible_text
 
-CELL_SETTINGS: Final = {
-    "patterns",
-    "policies",
-    "threads",
-    "threading",
-    "viewer_height_px",
-    "decoder",
-    "jobs",
-    "orders",
-    "passes",
-    "pin_cores",
-    "oversubscribe",
-}
+_ASKED_BY_AXES: Final = {key for axis in AXES.values() for key in axis.asked_by}
 """Settings that every cell carries itself, or that only choose which cells there are."""
-
-READS_ENCODED_FILE: Final = {"scrub", "delivery"}
-"""Tasks that open the encoded file; the others read the original and write their own."""
 
 _PASSING: Final = {"memory_bandwidth", "storage_free_bytes"}
 """Host facts that say nothing of the machine."""
@@ -45,13 +31,7 @@ _IDENTITY: Final = ("cpu_model", "logical_core_count", "memory_bytes")
 
 def describe_unlikeness(cell: Cell, baseline: Manifest, contender: Manifest) -> tuple[str, ...]:
     """What keeps a cell of both manifests from being compared, in words; empty: nothing."""
-    texts: list[str] = []
-    if baseline.schema_version != contender.schema_version:
-        texts.append(
-            f"the runs are stored in schema {baseline.schema_version} and "
-            f"{contender.schema_version}"
-        )
-    texts += _changed_settings(cell, baseline.scenario, contender.scenario)
+    texts = [*_changed_settings(cell, baseline.scenario, contender.scenario)]
     texts += _changed_clips(cell, baseline, contender)
     if cell.encoding != ORIGINAL:
         texts += _changed_encoding(cell, baseline, contender)
@@ -60,14 +40,14 @@ def describe_unlikeness(cell: Cell, baseline: Manifest, contender: Manifest) -> 
 
 def _changed_settings(cell: Cell, baseline: Scenario, contender: Scenario) -> Iterable[str]:
     first, second = (_settings(cell, scenario) for scenario in (baseline, contender))
-    for key in sorted((first.keys() | second.keys()) - CELL_SETTINGS):
+    for key in sorted((first.keys() | second.keys()) - _ASKED_BY_AXES):
         was, is_now = first.get(key, "not set"), second.get(key, "not set")
         if was != is_now:
             yield f"the scenario's {cell.task}.{key} was {was}, is {is_now}"
 
 
 def _settings(cell: Cell, scenario: Scenario) -> dict[str, object]:
-    settings = getattr(scenario, cell.task, None)
+    settings = scenario.tasks.get(cell.task)
     return {} if settings is None else dict(settings.model_dump(mode="json"))
 
 
@@ -87,7 +67,7 @@ def _changed_encoding(cell: Cell, baseline: Manifest, contender: Manifest) -> It
     )
     if first != second:
         yield f'encoding "{cell.encoding}" is defined differently'
-    elif cell.task in READS_ENCODED_FILE and _files(cell, baseline) != _files(cell, contender):
+    elif TASKS[cell.task].reads_encoded_file and _files(cell, baseline) != _files(cell, contender):
         yield (
             f'the file of "{cell.encoding}" is not the same (encoded anew by other software?); '
             "share the cache of encoded files between the runs"

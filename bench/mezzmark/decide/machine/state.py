@@ -112,7 +112,9 @@ def _foreign_load(host: HostFacts, trials: Sequence[Trial], *, remedy: str) -> l
     if not loads:
         return []
     cores = host.usable_core_count
-    most_own = max(cores, *(trial.cell.thread_count * trial.cell.job_count for trial in trials))
+    most_own = max(
+        cores, *(trial.cell.setting["threads"] * trial.cell.setting["jobs"] for trial in trials)
+    )
     if statistics.median(loads) <= most_own + FOREIGN_LOAD_PER_CORE * cores:
         return []
     return [

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observations import Observation, latencies_ms
+from mezzmark.decide.estimate.observations import Observation
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.precision import describe_precision
 from mezzmark.decide.estimate.ranking import rank_encodings, scrub_settings
@@ -18,8 +18,9 @@ from mezzmark.decide.machine.noise import Leaders, judge_disturbance
 from mezzmark.decide.machine.state import judge_machine
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import Fact
-from mezzmark.model.records import ScrubMeasurement, Trial
+from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
+from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms
 from mezzmark.report.prose.numbers import count_text
 from mezzmark.statistics.variance import (
     VarianceComponents,
@@ -90,7 +91,7 @@ def _spread_sentences(
     moves: dict[Cell, list[NDArray[np.float64]]] = {}
     start_costs_s: list[float] = []
     for trial in trials:
-        if isinstance(trial.measurement, ScrubMeasurement) and not trial.cell.arm:
+        if isinstance(trial.measurement, ScrubMeasurement) and not trial.arm:
             found = latencies_ms(trial.measurement)
             if found.size >= MINIMUM_MOVES:
                 moves.setdefault(trial.cell, []).append(found)

@@ -16,8 +16,8 @@ from mezzmark.decide.picture.quality import (
 )
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.fact import Fact
-from mezzmark.model.fidelity import FidelityMeasurement, TagSurvival
 from mezzmark.model.records import Trial
+from mezzmark.model.tasks.fidelity import FidelityMeasurement, TagSurvival
 from mezzmark.statistics.intervals import t_interval
 
 LEAST_STEP: Final = 1.02

@@ -13,7 +13,7 @@ import numpy as np
 
 from mezzmark.model.colour import Floats
 from mezzmark.model.fact import Fact
-from mezzmark.model.fidelity import GenerationQuality, QualitySeries
+from mezzmark.model.tasks.fidelity import GenerationQuality, QualitySeries
 
 QUANTILE_METHOD: Final = "linear"
 """Hyndman-Fan type 7, numpy's own."""

@@ -8,15 +8,18 @@ from typing import Final
 import numpy as np
 
 from mezzmark.decide.estimate.complete_rounds import run_names
-from mezzmark.decide.estimate.observations import latencies_ms, proved_mask
 from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.rounds import estimate_values
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import Estimate
-from mezzmark.model.records import EncodeMeasurement, ScrubMeasurement, Trial
+from mezzmark.model.players import PLAYERS, Player
+from mezzmark.model.records import Trial
 from mezzmark.model.run import ClipManifest, Manifest
-from mezzmark.model.throughput import GridMeasurement, IngestMeasurement
+from mezzmark.model.tasks.encode import EncodeMeasurement
+from mezzmark.model.tasks.grid import GridMeasurement
+from mezzmark.model.tasks.ingest import IngestMeasurement
+from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms, proved_mask
 from mezzmark.statistics.intervals import t_interval
 from mezzmark.statistics.scaling import ScalingFit, fit_scaling
 
@@ -41,8 +44,16 @@ def find_pixel_rate(
         settings: dict[tuple[int, int, str], Work] = {}
         for key, trial in trials:
             cell = trial.cell
-            if cell.task == task and cell.encoding == name and cell.height_px is None:
-                setting = (cell.job_count, cell.thread_count, cell.order or "")
+            if (
+                cell.task == task
+                and cell.encoding == name
+                and cell.setting["delivery_height"] is None
+            ):
+                setting = (
+                    cell.setting["jobs"],
+                    cell.setting["threads"],
+                    cell.setting["clip_order"] or "",
+                )
                 by_round = settings.setdefault(setting, {})
                 by_round.setdefault(key, []).append((cell.cell_id, *_work(trial)))
         rates = {setting: _total_rates(by_round) for setting, by_round in settings.items()}
@@ -92,7 +103,7 @@ def fit_grid(name: str, trials: Sequence[tuple[Round, Trial]]) -> ScalingFit | N
     for key, trial in trials:
         cell = trial.cell
         if cell.task == "grid" and cell.encoding == name:
-            by_round = settings.setdefault((cell.job_count, cell.thread_count), {})
+            by_round = settings.setdefault((cell.setting["jobs"], cell.setting["threads"]), {})
             by_round.setdefault(key, []).append((cell.cell_id, *_work(trial)))
     best: dict[int, list[float]] = {}
     for (jobs, threads), by_round in settings.items():
@@ -144,7 +155,7 @@ def gather_encodings(
         ((run_index, trial.round_index), trial)
         for run_index, run in enumerate(runs)
         for trial in run.trials
-        if trial.outcome == "finished" and not trial.cell.arm and trial.cell.task != "kernel"
+        if trial.outcome == "finished" and not trial.arm and trial.cell.task != "kernel"
     ]
     names = dict.fromkeys(trial.cell.encoding for _, trial in trials)
     ordered = sorted(names, key=lambda name: name != ORIGINAL)
@@ -217,16 +228,16 @@ def _waits_by_round(
         (key, trial)
         for key, trial in trials
         if trial.cell.encoding == name
-        and trial.cell.decoder == "software"
+        and PLAYERS.get(trial.cell.setting["player"], Player(name="")).device is None
         and isinstance(trial.measurement, ScrubMeasurement)
     ]
     if not mine:
         return {}
-    choice = max((t.cell.policy == "roll", t.cell.thread_count) for _, t in mine)
+    choice = max((t.cell.setting["policy"] == "roll", t.cell.setting["threads"]) for _, t in mine)
     by_round: dict[Round, dict[tuple[str, str], tuple[float, float]]] = {}
     for key, trial in mine:
         cell, measured = trial.cell, trial.measurement
-        if (cell.policy == "roll", cell.thread_count) != choice:
+        if (cell.setting["policy"] == "roll", cell.setting["threads"]) != choice:
             continue
         assert isinstance(measured, ScrubMeasurement)
         proved = proved_mask(measured)
@@ -234,7 +245,7 @@ def _waits_by_round(
         if proved.any():
             wait = float(latencies_ms(measured)[proved].mean())
             read = float(np.asarray(measured.read_bytes)[proved].mean())
-            spot = (cell.clip, cell.pattern or "")
+            spot = (cell.clip, cell.setting["pattern"] or "")
             by_round.setdefault(key, {})[spot] = (wait, read * 8 / rate if rate else math.nan)
     full = max(map(len, by_round.values()), default=0)
     return {

@@ -13,7 +13,7 @@ from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.run import HostFacts
-from mezzmark.model.throughput import GridMeasurement
+from mezzmark.model.tasks.grid import GridMeasurement
 
 
 class SplitFigures(Fact):
@@ -60,7 +60,7 @@ def judge_grid(
     thread times the cores (physical ones where cores run several threads), and never more than
     what memory carries; `limit_fraction` is the best split's share of it, paired by round.
     """
-    mine = [t for t in trials if t.cell.task == "grid" and not t.cell.arm]
+    mine = [t for t in trials if t.cell.task == "grid" and not t.arm]
     observations = observe(mine)
     by_encoding: dict[str, list[Observation]] = {}
     for observation in observations:
@@ -80,7 +80,9 @@ def _judge(
     pooled = pool_clips(observations, confidence_level=confidence_level)
     groups = group_over_clips(observations)
     ranked = sorted(pooled, key=lambda cell: -pooled[cell]["throughput_fps"].point)
-    single = next((cell for cell in pooled if (cell.job_count, cell.thread_count) == (1, 1)), None)
+    single = next(
+        (cell for cell in pooled if (cell.setting["jobs"], cell.setting["threads"]) == (1, 1)), None
+    )
     best, runner_up = ranked[0], ranked[1] if len(ranked) > 1 else None
 
     def ratio(a: Cell, b: Cell | None) -> Estimate | None:
@@ -103,15 +105,19 @@ def _judge(
         core_count=core_count,
         splits=tuple(
             SplitFigures(
-                job_count=cell.job_count,
-                thread_count=cell.thread_count,
+                job_count=cell.setting["jobs"],
+                thread_count=cell.setting["threads"],
                 figures=pooled[cell],
-                efficiency=_scaled(ratio(cell, single), cell.job_count * cell.thread_count),
+                efficiency=_scaled(
+                    ratio(cell, single), cell.setting["jobs"] * cell.setting["threads"]
+                ),
             )
-            for cell in sorted(pooled, key=lambda c: (c.job_count, c.thread_count))
+            for cell in sorted(pooled, key=lambda c: (c.setting["jobs"], c.setting["threads"]))
         ),
-        best=(best.job_count, best.thread_count),
-        runner_up=None if runner_up is None else (runner_up.job_count, runner_up.thread_count),
+        best=(best.setting["jobs"], best.setting["threads"]),
+        runner_up=None
+        if runner_up is None
+        else (runner_up.setting["jobs"], runner_up.setting["threads"]),
         lead=lead,
         is_lead_certain=lead is not None and lead.low is not None and lead.low > 1,
         speedup_limit=ceiling,
@@ -151,10 +157,7 @@ def _single_pixel_rate(single: Cell, trials: Sequence[Trial]) -> float:
     pixels = seconds = 0.0
     for trial in trials:
         measured = trial.measurement
-        if (
-            isinstance(measured, GridMeasurement)
-            and trial.cell.model_copy(update={"clip": ""}) == single
-        ):
+        if isinstance(measured, GridMeasurement) and trial.cell.but(clip="") == single:
             pixels += sum(measured.window_packets) * measured.width_px * measured.height_px
             seconds += measured.window_ns / NS_PER_S
     return pixels / seconds if seconds else 0.0
@@ -188,8 +191,8 @@ def clip_seconds(
         if (
             isinstance(measured, GridMeasurement)
             and trial.outcome == "finished"
-            and not cell.arm
-            and (cell.encoding, cell.job_count, cell.thread_count)
+            and not trial.arm
+            and (cell.encoding, cell.setting["jobs"], cell.setting["threads"])
             == (encoding, job_count, thread_count)
             and measured.load_ns
             and measured.verify_ns

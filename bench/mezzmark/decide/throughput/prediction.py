@@ -15,7 +15,7 @@ from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.records import Trial
-from mezzmark.model.throughput import IngestMeasurement
+from mezzmark.model.tasks.ingest import IngestMeasurement
 
 
 class IngestPrediction(Fact):
@@ -55,24 +55,36 @@ def predict_ingests(
     ingests = [trial for trial in trials if trial.cell.task == "ingest"]
     for summary in summarise_cells(ingests, confidence_level=confidence_level):
         cell = summary.cell
-        if cell.arm or cell.order is None:
+        if summary.arm or cell.setting["clip_order"] is None:
             continue
         measured = summary.estimates.get("makespan_s")
         if measured is None:
             continue
         seconds = clip_seconds(
-            trials, cell.encoding, job_count=cell.job_count, thread_count=cell.thread_count
+            trials,
+            cell.encoding,
+            job_count=cell.setting["jobs"],
+            thread_count=cell.setting["threads"],
         )
         prediction = None
         bound_s = None
-        if cell.height_px is None and frame_counts and frame_counts.keys() <= seconds.keys():
+        if (
+            cell.setting["delivery_height"] is None
+            and frame_counts
+            and frame_counts.keys() <= seconds.keys()
+        ):
             draws, points, withheld = _draws(seconds, frame_counts, confidence_level, rng)
-            bound_s = makespan_bound_s(points, cell.job_count)
+            bound_s = makespan_bound_s(points, cell.setting["jobs"])
             interval = predict_makespan(
-                draws, cell.job_count, order=cell.order, confidence_level=confidence_level
+                draws,
+                cell.setting["jobs"],
+                order=cell.setting["clip_order"],
+                confidence_level=confidence_level,
             )
             prediction = Estimate(
-                point=schedule_clips(points, cell.job_count, order=cell.order).makespan_s,
+                point=schedule_clips(
+                    points, cell.setting["jobs"], order=cell.setting["clip_order"]
+                ).makespan_s,
                 low=None if withheld else interval.low,
                 high=None if withheld else interval.high,
                 confidence_level=confidence_level,
@@ -95,7 +107,7 @@ def last_ingest(trials: Sequence[Trial]) -> dict[str, IngestMeasurement]:
     return {
         trial.cell.cell_id: trial.measurement
         for trial in trials
-        if isinstance(trial.measurement, IngestMeasurement) and not trial.cell.arm
+        if isinstance(trial.measurement, IngestMeasurement) and not trial.arm
     }
 
 

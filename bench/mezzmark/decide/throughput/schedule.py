@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.model.throughput import ClipOrder
+from mezzmark.model.tasks.ingest import ClipOrder
 from mezzmark.statistics.intervals import Interval, check_level
 
 MINIMUM_DRAWS: Final = 200

@@ -18,8 +18,8 @@ from mezzmark.host.common import read_process_facts
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import FrameIndex, constant_rate
-from mezzmark.model.jobs import DeliveryJob, Measured
-from mezzmark.model.throughput import DeliveryMeasurement, DeliverySettings
+from mezzmark.model.jobs import Measured
+from mezzmark.model.tasks.delivery import DeliveryJob, DeliveryMeasurement, DeliverySettings
 
 KEYFRAME_INTERVAL_S: Final = 2
 """What streaming services ask for; common practice."""

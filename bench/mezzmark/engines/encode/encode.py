@@ -35,8 +35,8 @@ from mezzmark.model.errors import (
     ScenarioError,
 )
 from mezzmark.model.footage import ColourTags, FrameIndex, MediaFacts, constant_rate
-from mezzmark.model.jobs import EncodeJob, Measured
-from mezzmark.model.records import EncodeMeasurement
+from mezzmark.model.jobs import Measured
+from mezzmark.model.tasks.encode import EncodeJob, EncodeMeasurement
 
 MEMORY_FRACTION: Final = 0.6
 """Share of the free memory that held pictures may take; the encoder needs some of the rest."""

@@ -32,8 +32,8 @@ from mezzmark.host.common import read_process_facts
 from mezzmark.model.catalogue.core import check_frame
 from mezzmark.model.errors import EncodingError, ScenarioError
 from mezzmark.model.footage import ColourTags, FrameIndex, constant_rate
-from mezzmark.model.jobs import GridJob, Measured
-from mezzmark.model.throughput import GridMeasurement
+from mezzmark.model.jobs import Measured
+from mezzmark.model.tasks.grid import GridJob, GridMeasurement
 
 _NS_PER_S: Final = 1e9
 

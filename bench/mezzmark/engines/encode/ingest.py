@@ -18,8 +18,8 @@ from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.host.common import read_process_facts
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.errors import DestinationError, EncodingError, FootageError
-from mezzmark.model.jobs import IngestJob, IngestSource, Measured
-from mezzmark.model.throughput import ClipOrder, IngestMeasurement
+from mezzmark.model.jobs import Measured
+from mezzmark.model.tasks.ingest import ClipOrder, IngestJob, IngestMeasurement, IngestSource
 
 NOTE_NAME: Final = "ingest.json"
 """Says in the destination what is being made there."""

@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mezzmark.host.common import read_process_facts
-from mezzmark.model.jobs import KernelJob, Measured
-from mezzmark.model.records import KernelMeasurement
+from mezzmark.model.jobs import Measured
+from mezzmark.model.tasks.kernel import KernelJob, KernelMeasurement
 
 CACHED_VALUES = 8_192
 """64 KiB of doubles: lies in the second-level cache of any machine of the last fifteen years."""

@@ -29,7 +29,8 @@ from mezzmark.model.catalogue.core import check_frame
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import FrameIndex, constant_rate, is_constant_rate
-from mezzmark.model.jobs import MediaReference, PreparedMedia, PrepareEncodingJob
+from mezzmark.model.jobs import PreparedMedia, PrepareEncodingJob
+from mezzmark.model.tasks.spec import MediaReference
 
 TRANSCODE_VERSION: Final = 1
 """Raised when the same encoding of the same clip would come out differently."""

@@ -21,7 +21,8 @@ from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.pixels import apply_tags, frame_from_planes
 from mezzmark.model.errors import EngineError, FootageError
 from mezzmark.model.footage import FrameIndex, OriginalSpec, Recipe
-from mezzmark.model.jobs import MediaReference, PreparedMedia, PrepareOriginalJob
+from mezzmark.model.jobs import PreparedMedia, PrepareOriginalJob
+from mezzmark.model.tasks.spec import MediaReference
 
 Advance = Callable[[str, float], None]
 

@@ -17,7 +17,8 @@ from mezzmark.engines.media.frame_index import (
 )
 from mezzmark.model.errors import DiskFullError, FootageError
 from mezzmark.model.footage import FrameIndex
-from mezzmark.model.jobs import MediaReference, PreparedMedia, PrepareOwnJob
+from mezzmark.model.jobs import PreparedMedia, PrepareOwnJob
+from mezzmark.model.tasks.spec import MediaReference
 
 FULLY_READ_BYTES: Final = 1 << 30
 """Up to 1 GiB a file's fingerprint is the SHA-256 of all its bytes: a few seconds of reading."""

@@ -9,8 +9,8 @@ from av.video.reformatter import VideoReformatter
 from mezzmark.engines.media.pixels import Planes, frame_from_planes, pixel_format_facts, planes_of
 from mezzmark.engines.picture.quality import PLAIN_TWIN
 from mezzmark.model.errors import EncodingError
-from mezzmark.model.fidelity import FidelitySettings
 from mezzmark.model.footage import ColourTags
+from mezzmark.model.tasks.fidelity import FidelitySettings
 
 STEP_FORMATS: Final = {
     "yuv420p": "yuv420p10le",

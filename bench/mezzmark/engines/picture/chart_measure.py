@@ -35,7 +35,7 @@ from mezzmark.model.colour import (
     rgb_to_ycc,
 )
 from mezzmark.model.errors import EncodingError
-from mezzmark.model.fidelity import ChannelFit, ChartMeasurement, PatchReading
+from mezzmark.model.tasks.fidelity import ChannelFit, ChartMeasurement, PatchReading
 
 MIN_WAVE_FRACTION: Final = 0.05
 """Below 5 % of its contrast a wave's position is noise."""

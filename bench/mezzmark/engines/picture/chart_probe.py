@@ -33,8 +33,8 @@ from mezzmark.engines.play.viewer import presenter
 from mezzmark.model.chart import Chart
 from mezzmark.model.colour import MATRIX_CODES, Floats
 from mezzmark.model.encoding import Encoding
-from mezzmark.model.fidelity import ChartMeasurement, TagSurvival
 from mezzmark.model.footage import ColourTags, MediaFacts
+from mezzmark.model.tasks.fidelity import ChartMeasurement, TagSurvival
 
 
 def chart_viewer(facts: MediaFacts) -> Callable[[VideoFrame], Floats]:

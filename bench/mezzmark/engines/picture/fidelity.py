@@ -18,13 +18,14 @@ from mezzmark.host.common import read_process_facts
 from mezzmark.model.catalogue.core import check_frame
 from mezzmark.model.chart import Chart
 from mezzmark.model.errors import EncodingError
-from mezzmark.model.fidelity import (
+from mezzmark.model.footage import constant_rate
+from mezzmark.model.jobs import Measured
+from mezzmark.model.tasks.fidelity import (
+    FidelityJob,
     FidelityMeasurement,
     GenerationQuality,
     WorstFrame,
 )
-from mezzmark.model.footage import constant_rate
-from mezzmark.model.jobs import FidelityJob, Measured
 
 FIRST: Final = 1
 

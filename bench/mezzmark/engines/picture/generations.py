@@ -32,8 +32,8 @@ from mezzmark.engines.picture.kept_frames import KeptFrames
 from mezzmark.engines.picture.quality import QualityMeter, comparable_format, frames_in_pairs
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.errors import EncodingError
-from mezzmark.model.fidelity import FidelitySettings, GenerationQuality
 from mezzmark.model.footage import FrameIndex, MediaFacts
+from mezzmark.model.tasks.fidelity import FidelitySettings, GenerationQuality
 
 SAMPLED_LINES: Final = 32
 """One line in so many is enough to see that a lossy encoding has changed a picture."""

@@ -36,7 +36,7 @@ from mezzmark.engines.media.probe import (
 from mezzmark.engines.play.viewer import presenter
 from mezzmark.model.errors import EngineError, FootageError
 from mezzmark.model.footage import FrameIndex, MediaFacts
-from mezzmark.model.jobs import ScrubJob
+from mezzmark.model.tasks.scrub import ScrubJob
 
 _THREAD_TYPES: Final = {"slice": "SLICE", "frame": "FRAME", "auto": "AUTO"}
 

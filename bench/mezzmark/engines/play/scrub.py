@@ -14,8 +14,8 @@ from mezzmark.engines.media.pixels import planes_digest, planes_of
 from mezzmark.engines.play.player import Move, OpenPlayer, Player, PlaysMoves
 from mezzmark.host.common import read_process_facts
 from mezzmark.model.footage import FrameIndex
-from mezzmark.model.jobs import Measured, ScrubJob
-from mezzmark.model.records import Proof, ScrubMeasurement
+from mezzmark.model.jobs import Measured
+from mezzmark.model.tasks.scrub import Proof, ScrubJob, ScrubMeasurement
 
 
 def slowed(open_player: OpenPlayer, *, fraction: float) -> OpenPlayer:

@@ -9,8 +9,10 @@ from typing import Any, Final
 
 import pandas as pd
 
-from mezzmark.decide.estimate.observations import FIGURE_UNITS
+from mezzmark.model.cell import Cell
+from mezzmark.model.players import PLAYERS, Player
 from mezzmark.model.records import HostMoment
+from mezzmark.model.tasks import TASKS
 
 TEXT, INTEGER, NUMBER, TRUTH = "string", "Int64", "float64", "boolean"
 """Types that can say "not told": a gap is never an invented 0 or an empty text."""
@@ -37,7 +39,31 @@ CELL_COLUMNS: Final = {
     "passes": INTEGER,
     "is_pinned": TRUTH,
 }
-"""Every field of a cell."""
+"""A cell's clip, encoding and setting, as tables have named them since the first."""
+
+
+def cell_values(cell: Cell, arm: str = "") -> dict[str, object]:
+    """The values of `CELL_COLUMNS`."""
+    setting = cell.setting
+    player = PLAYERS.get(setting["player"], Player(name=""))
+    return {
+        "task": cell.task,
+        "clip": cell.clip,
+        "encoding": cell.encoding,
+        "pattern": setting["pattern"],
+        "policy": setting["policy"],
+        "thread_count": setting["threads"],
+        "threading": player.threading if setting["player"] else None,
+        "decoder": player.device or "software",
+        "viewer_height_px": setting["viewer_height"],
+        "arm": arm,
+        "job_count": setting["jobs"],
+        "order": setting["clip_order"],
+        "height_px": setting["delivery_height"],
+        "passes": setting["passes"],
+        "is_pinned": setting["pinned"],
+    }
+
 
 COUNT_COLUMNS: Final = {
     "wrong_count": INTEGER,
@@ -72,7 +98,11 @@ PROCESS_COLUMNS: Final = {
 }
 
 FIGURE_COLUMNS: Final = {
-    name: NUMBER for name in FIGURE_UNITS if name not in (*PROCESS_COLUMNS, "p99_ms")
+    figure.name: NUMBER
+    for spec in TASKS.values()
+    if not spec.is_judged
+    for figure in spec.figures
+    if figure.name not in (*PROCESS_COLUMNS, "p99_ms")
 }
 """What a single trial tells; a p99 is that of all trials of a cell only."""
 

@@ -7,11 +7,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observations import latencies_ms, observe_trial, proved_mask
+from mezzmark.decide.estimate.observations import observe_trial
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.model.estimate import CellSummary
-from mezzmark.model.records import ScrubMeasurement, Trial
+from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
+from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms, proved_mask
 from mezzmark.report.export.columns import (
     CATEGORY,
     CELL_COLUMNS,
@@ -22,6 +23,7 @@ from mezzmark.report.export.columns import (
     PROCESS_COLUMNS,
     SAMPLES,
     TRIALS,
+    cell_values,
     typed,
 )
 from mezzmark.report.export.plain_csv import csv_bytes
@@ -62,7 +64,7 @@ def _rows(manifest: Manifest, summary: CellSummary) -> list[dict[str, object]]:
     shared: dict[str, object] = {
         "run_id": manifest.run_id,
         "host": manifest.host.host_label,
-        **{name: getattr(summary.cell, name) for name in CELL_COLUMNS},
+        **cell_values(summary.cell, summary.arm),
         "trial_count": summary.trial_count,
         "failed_trial_count": summary.failed_trial_count,
         "wrong_count": summary.wrong_count,
@@ -105,7 +107,7 @@ def _trial_row(manifest: Manifest, trial: Trial) -> dict[str, object]:
         "host": manifest.host.host_label,
         "round_index": trial.round_index,
         "position": trial.position,
-        **{name: getattr(trial.cell, name) for name in CELL_COLUMNS},
+        **cell_values(trial.cell, trial.arm),
         "seed": trial.seed,
         "started_utc": trial.started_utc,
         "wall_ns": trial.wall_ns,
@@ -161,7 +163,9 @@ def _setting(run: Run, trial: Trial, name: str) -> object:
         return run.manifest.run_id
     if name == "host":
         return run.manifest.host.host_label
-    return getattr(trial if name in ("round_index", "position") else trial.cell, name)
+    if name in ("round_index", "position"):
+        return getattr(trial, name)
+    return cell_values(trial.cell, trial.arm)[name]
 
 
 def _repeated(values: Sequence[Any], counts: NDArray[np.int64], dtype: str) -> object:

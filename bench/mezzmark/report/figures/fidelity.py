@@ -14,7 +14,7 @@ from matplotlib.ticker import MaxNLocator
 from mezzmark.decide.picture.diagnosis import Diagnosis
 from mezzmark.decide.picture.fidelity import CLIPS_FOR_INTERVAL, EncodingFidelity
 from mezzmark.model.estimate import Estimate
-from mezzmark.model.fidelity import ChartMeasurement, WorstFrame
+from mezzmark.model.tasks.fidelity import ChartMeasurement, WorstFrame
 from mezzmark.report.figures.marks import add_area_mark, mark_url, mark_words
 from mezzmark.report.figures.theme import Margins, Shape, colour, new_axes
 from mezzmark.report.prose.numbers import count_text, number_text, shown_name

@@ -4,7 +4,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from mezzmark.decide.throughput.prediction import IngestPrediction
-from mezzmark.model.throughput import IngestMeasurement
+from mezzmark.model.tasks.ingest import IngestMeasurement
 from mezzmark.report.figures.marks import add_area_mark, mark_url
 from mezzmark.report.figures.theme import (
     CHARACTER_IN,
@@ -45,9 +45,9 @@ def draw_gantt(
         shape,
         title=f"A folder to {shown_name(cell.encoding)}",
         subtitle=(
-            f"One row per worker ({count_text(cell.thread_count, 'thread')} each), "
-            f"{cell.order or 'fifo'}; the last round. Full: decoding, converting and encoding. "
-            "Light: reading the finished file back."
+            f"One row per worker ({count_text(cell.setting['threads'], 'thread')} each), "
+            f"{cell.setting['clip_order'] or 'fifo'}; the last round. Full: decoding, converting "
+            "and encoding. Light: reading the finished file back."
         ),
         body_in=max(0.6, 0.34 * measured.worker_count),
         margins=_MARGINS,
@@ -84,9 +84,9 @@ def _clip_words(found: IngestPrediction, measured: IngestMeasurement, index: int
         f"{number_text(done_s - encoded_s)} s to read it back; "
         f"from {start_s:.2f} s to {done_s:.2f} s of the last round, one round has no interval; "
         f"worker {measured.worker_index[index] + 1} of {measured.worker_count}, "
-        f"{split_words((cell.job_count, cell.thread_count))}, {cell.order or 'fifo'}; "
-        f"the whole folder: {estimate_text(whole)}, {interval}, "
-        f"{count_text(whole.round_count, 'round')}"
+        f"{split_words((cell.setting['jobs'], cell.setting['threads']))}, "
+        f"{cell.setting['clip_order'] or 'fifo'}; the whole folder: {estimate_text(whole)}, "
+        f"{interval}, {count_text(whole.round_count, 'round')}"
     )
 
 

@@ -93,7 +93,7 @@ def key_numbers(
         )
     if name in encode:
         cell, estimate = encode[name]
-        threads = count_text(cell.thread_count, "thread")
+        threads = count_text(cell.setting["threads"], "thread")
         speed = _key(estimate, f"{whose}encode speed, {threads}", "fps")
         hour = encode_time_text(estimate.point, manifest)
         detail = "; ".join(text for text in (hour, speed.detail) if text)

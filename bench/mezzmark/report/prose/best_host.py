@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from typing import Final
 
 from mezzmark.decide.compare.host_comparison import BestThroughput, HardwareComparison
-from mezzmark.model.cell import Task
 from mezzmark.model.estimate import Estimate
 from mezzmark.report.prose.numbers import joined_text, list_text, number_text, sentence, shown_name
 from mezzmark.report.prose.terms import TASK_NAMES
@@ -12,7 +11,7 @@ from mezzmark.report.prose.terms import TASK_NAMES
 MOST_RATIOS_TOLD: Final = 3
 """Pieces of work whose ratios stand in a sentence; of more, the range."""
 
-_VERBS: Final[dict[Task, str]] = {
+_VERBS: Final[dict[str, str]] = {
     "encode": "encodes",
     "grid": "encodes",
     "ingest": "ingests",
@@ -35,7 +34,7 @@ def best_phrase(found: HardwareComparison, label: str) -> str:
     """What a host does at its own best setting against the reference at its own, as a clause;
     empty where neither has several settings for it."""
     rows = _rows(found, label)
-    counts = {(row.cell.job_count, row.cell.thread_count) for row in found.best}
+    counts = {(row.cell.setting["jobs"], row.cell.setting["threads"]) for row in found.best}
     ratios = [row.speedup_ratio for row in rows if row.speedup_ratio is not None]
     if not ratios or len(counts) < 2:
         return ""
@@ -118,12 +117,14 @@ def _when(found: HardwareComparison, label: str) -> str:
         for row in found.best
         if row.label in (label, found.reference.label) and _work(row) in works
     ]
-    if all(row.cell.job_count * row.cell.thread_count >= cores[row.label] for row in mine):
+    if all(
+        row.cell.setting["jobs"] * row.cell.setting["threads"] >= cores[row.label] for row in mine
+    ):
         return "when each uses all its cores"
     return "when each has its best number of jobs and threads"
 
 
-def _work(row: BestThroughput) -> tuple[Task, str, str]:
+def _work(row: BestThroughput) -> tuple[str, str, str]:
     return row.cell.task, row.cell.clip, row.cell.encoding
 
 

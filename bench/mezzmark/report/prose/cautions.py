@@ -7,6 +7,7 @@ from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CellSummary
 from mezzmark.model.run import Manifest
+from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.report.prose.numbers import (
     PATTERN_PHRASES,
     count_text,
@@ -113,22 +114,23 @@ def _undecided(lead: Ranking | None) -> list[str]:
 def untested_in_words(manifest: Manifest) -> tuple[str, ...]:
     """What a reader might take for granted though this run did not look at it."""
     scenario = manifest.scenario
+    scrub = scenario.settings(ScrubSettings)
     texts = []
     names = {encoding.name for encoding in manifest.encodings} | set(scenario.encodings)
     if ORIGINAL not in names:
         texts.append("the camera original itself, so there is nothing to be faster than")
     texts.append("reading from slow or shared storage: files just written are read from memory")
-    if scenario.scrub is None:
+    if scrub is None:
         texts.append("time to picture under the playhead")
     else:
-        missing = [p for p in PATTERN_PHRASES if p not in scenario.scrub.patterns]
+        missing = [p for p in PATTERN_PHRASES if p not in scrub.patterns]
         if missing:
             texts.append(f"these ways of moving the playhead: {', '.join(missing)}")
-        if scenario.scrub.decoder == "software":
+        if scrub.decoder == "software":
             texts.append("decoding on a graphics card")
-    if scenario.encode is None:
+    if "encode" not in scenario.tasks:
         texts.append("encode speed")
-    if scenario.fidelity is None:
+    if "fidelity" not in scenario.tasks:
         texts.append("picture quality after encoding, and colour")
     return (
         *texts,

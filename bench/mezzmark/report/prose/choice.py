@@ -8,7 +8,7 @@ from mezzmark.decide.choose.draws import Likely
 from mezzmark.decide.choose.question import Question
 from mezzmark.decide.estimate.observations import Observation
 from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
-from mezzmark.decide.estimate.ranking import Ranking, setting_of
+from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.figures import parse_figure
@@ -401,7 +401,9 @@ def _surely_faster(
 ) -> set[str]:
     """Who of `ahead` is faster by the ratio paired by round, one-sided and adjusted for all rivals
     as `mezzmark.decide.estimate.ranking` does, since points picked them."""
-    groups = group_over_clips(o for o in observations if setting_of(o.cell) == lead.setting)
+    groups = group_over_clips(
+        o for o in observations if o.cell.task == "scrub" and o.cell.setting == lead.setting
+    )
     by_name = {cell.encoding: group for cell, group in groups.items()}
     one_sided = (1 - lead.confidence_level) / max(1, len(lead.entries) - 1)
     sure = set()

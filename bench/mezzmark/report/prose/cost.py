@@ -13,11 +13,11 @@ from mezzmark.decide.estimate.pooling import (
     group_over_clips,
     size_text,
 )
-from mezzmark.model.cell import Cell, Task
+from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.run import Manifest
-from mezzmark.model.throughput import ClipOrder
+from mezzmark.model.tasks.ingest import ClipOrder
 from mezzmark.report.prose.numbers import (
     count_text,
     estimate_text,
@@ -51,7 +51,7 @@ def price_sentences(
         cell, estimate = encode[name]
         text = (
             f"Encoding to it ran at {estimate_text(estimate)} "
-            f"with {count_text(cell.thread_count, 'thread')}"
+            f"with {count_text(cell.setting['threads'], 'thread')}"
         )
         if hour := encode_time_text(estimate.point, manifest):
             text += f": {hour}"
@@ -86,8 +86,8 @@ def encode_only_sentence(encode: BestCells, manifest: Manifest) -> str:
     hour = encode_time_text(estimate.point, manifest)
     return (
         f"{shown_name(name)} encoded at {estimate_text(estimate)} with "
-        f"{count_text(cell.thread_count, 'thread')}{f': {hour}' if hour else ''}. Time to picture "
-        "was not measured."
+        f"{count_text(cell.setting['threads'], 'thread')}{f': {hour}' if hour else ''}. Time to "
+        "picture was not measured."
     )
 
 
@@ -100,7 +100,7 @@ def throughput_sentences(
 ) -> tuple[str, ...]:
     """Of grid, ingest and delivery, as far as measured, what each one found; none begins with a
     capital, so that the first may follow the headline's opening."""
-    grid = [o for o in observations if o.cell.task == "grid" and not o.cell.arm]
+    grid = [o for o in observations if o.cell.task == "grid"]
     splits = fastest_cells(grid, "grid", confidence_level=confidence_level)
     ingests = best_cells(
         observations, "ingest", "makespan_s", lambda e: e.point, confidence_level=confidence_level
@@ -119,8 +119,8 @@ def throughput_sentences(
     return tuple(texts)
 
 
-def _cells_of(observations: Sequence[Observation], task: Task) -> set[Cell]:
-    return {o.cell for o in observations if o.cell.task == task and not o.cell.arm}
+def _cells_of(observations: Sequence[Observation], task: str) -> set[Cell]:
+    return {o.cell for o in observations if o.cell.task == task}
 
 
 _ORDER_WORDS: Final[dict[ClipOrder | None, str]] = {
@@ -132,10 +132,10 @@ _ORDER_WORDS: Final[dict[ClipOrder | None, str]] = {
 
 def _ingest_words(ingests: BestCells, measured: set[Cell]) -> str:
     """The time of the whole folder; the order of clips is named where it was varied."""
-    is_order_varied = len({cell.order for cell in measured}) > 1
+    is_order_varied = len({cell.setting["clip_order"] for cell in measured}) > 1
     parts = [
         f"{estimate_text(estimate)} to {shown_name(name)}"
-        f"{_ORDER_WORDS[cell.order] if is_order_varied else ''}"
+        f"{_ORDER_WORDS[cell.setting['clip_order']] if is_order_varied else ''}"
         for name, (cell, estimate) in _first(ingests)
     ]
     settings = f"{'order, ' if is_order_varied else ''}number of jobs and threads"
@@ -147,13 +147,21 @@ def _ingest_words(ingests: BestCells, measured: set[Cell]) -> str:
 
 def _delivery_words(deliveries: BestCells, measured: set[Cell]) -> str:
     """The speed of the export; passes and threads are named where they were varied."""
-    is_passes_varied = len({cell.passes for cell in measured}) > 1
-    is_threads_varied = len({cell.thread_count for cell in measured}) > 1
+    is_passes_varied = len({cell.setting["passes"] for cell in measured}) > 1
+    is_threads_varied = len({cell.setting["threads"] for cell in measured}) > 1
     parts = []
     for name, (cell, estimate) in _first(deliveries):
         told = [
-            *(["in one pass" if cell.passes == 1 else "in two passes"] if is_passes_varied else []),
-            *([f"with {count_text(cell.thread_count, 'thread')}"] if is_threads_varied else []),
+            *(
+                ["in one pass" if cell.setting["passes"] == 1 else "in two passes"]
+                if is_passes_varied
+                else []
+            ),
+            *(
+                [f"with {count_text(cell.setting['threads'], 'thread')}"]
+                if is_threads_varied
+                else []
+            ),
         ]
         setting = f" ({' '.join(told)})" if told else ""
         parts.append(f"{estimate_text(estimate)} from {shown_name(name)}{setting}")
@@ -173,7 +181,7 @@ def _split_words(splits: BestCells) -> str:
     """`encoding ran fastest with 2 jobs of 1 thread: vc3-sq at 80.4 fps [78.9, 82.0]`."""
     by_split: dict[tuple[int, int], list[str]] = {}
     for name, (cell, estimate) in _first(splits):
-        by_split.setdefault((cell.job_count, cell.thread_count), []).append(
+        by_split.setdefault((cell.setting["jobs"], cell.setting["threads"]), []).append(
             f"{shown_name(name)} at {estimate_text(estimate)}"
         )
     parts = [
@@ -194,7 +202,7 @@ def _gain_words(
             (
                 cell
                 for cell in groups
-                if (cell.encoding, cell.job_count, cell.thread_count) == (name, 1, 1)
+                if (cell.encoding, cell.setting["jobs"], cell.setting["threads"]) == (name, 1, 1)
             ),
             None,
         )

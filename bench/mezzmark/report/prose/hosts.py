@@ -11,7 +11,7 @@ from mezzmark.decide.compare.host_comparison import (
     TaskRatio,
     Weight,
 )
-from mezzmark.model.cell import Task
+from mezzmark.model.players import PLAYERS
 from mezzmark.report.prose.best_host import (
     bare_ratio,
     best_phrase,
@@ -21,7 +21,7 @@ from mezzmark.report.prose.best_host import (
 from mezzmark.report.prose.numbers import count_text, list_text, sentence, shown_name
 from mezzmark.report.prose.terms import TASK_NAMES
 
-_DOES: Final[dict[Task, str]] = {
+_DOES: Final[dict[str, str]] = {
     "scrub": "shows a picture",
     "encode": "encodes",
     "grid": "encodes",
@@ -235,20 +235,21 @@ def setting_label(ratio: CellRatio, *, with_clip: bool) -> str:
     parts = []
     if with_clip:
         parts.append(shown_name(cell.clip, limit=24))
-    if cell.pattern:
-        parts.append(cell.pattern)
-    if cell.policy and cell.policy != "roll":
-        parts.append(cell.policy)
-    if cell.passes:
-        parts.append("one pass" if cell.passes == 1 else "two passes")
-    if cell.order:
-        parts.append(cell.order)
+    if cell.setting["pattern"]:
+        parts.append(cell.setting["pattern"])
+    if cell.setting["policy"] and cell.setting["policy"] != "roll":
+        parts.append(cell.setting["policy"])
+    if cell.setting["passes"]:
+        parts.append("one pass" if cell.setting["passes"] == 1 else "two passes")
+    if cell.setting["clip_order"]:
+        parts.append(cell.setting["clip_order"])
     if cell.task in ("grid", "ingest"):
-        parts.append(_counts(cell.job_count, other.job_count, "job"))
-    parts.append(_counts(cell.thread_count, other.thread_count, "thread"))
-    if cell.decoder != "software":
-        parts.append(cell.decoder)
-    if cell.is_pinned:
+        parts.append(_counts(cell.setting["jobs"], other.setting["jobs"], "job"))
+    parts.append(_counts(cell.setting["threads"], other.setting["threads"], "thread"))
+    player = PLAYERS.get(cell.setting["player"])
+    if player and player.device:
+        parts.append(player.device)
+    if cell.setting["pinned"]:
         parts.append("pinned")
     return ", ".join(parts)
 

@@ -24,7 +24,7 @@ attributed in Nielsen, Usability Engineering, 1993, chapter 5 ("0.1 second")."""
 def speed_sentence(lead: Ranking, entry: Ranked, *, with_original: bool = True) -> str:
     """One encoding's median and p95 beside the original's, and their ratio; without the original's
     own times where they were told."""
-    phrase = PATTERN_PHRASES[lead.setting.pattern or "jump"]
+    phrase = PATTERN_PHRASES[lead.setting["pattern"] or "jump"]
     text = (
         f"{sentence(phrase)}, {shown_name(entry.encoding)} showed the right picture after "
         f"{estimate_text(entry.estimates['p50_ms'])} at the median and within "
@@ -82,7 +82,7 @@ def original_sentences(lead: Ranking, name: str, bitrates: dict[str, float]) -> 
     original = lead.find(ORIGINAL)
     if (
         name == ORIGINAL
-        or lead.setting.pattern != "jump"
+        or lead.setting["pattern"] != "jump"
         or original is None
         or not original.is_eligible
         or not _is_instant(original.estimates["p50_ms"])
@@ -130,9 +130,9 @@ def medians_elsewhere(name: str, others: list[Ranking], lead: Ranking) -> list[s
 
 
 def _setting_phrase(other: Ranking, lead: Ranking) -> str:
-    phrase = PATTERN_PHRASES[other.setting.pattern or "jump"]
-    if other.setting.thread_count != lead.setting.thread_count:
-        phrase += f" with {count_text(other.setting.thread_count, 'thread')}"
-    if other.setting.policy != lead.setting.policy:
-        phrase += f" and the player's policy was {other.setting.policy}"
+    phrase = PATTERN_PHRASES[other.setting["pattern"] or "jump"]
+    if other.setting["threads"] != lead.setting["threads"]:
+        phrase += f" with {count_text(other.setting['threads'], 'thread')}"
+    if other.setting["policy"] != lead.setting["policy"]:
+        phrase += f" and the player's policy was {other.setting['policy']}"
     return phrase

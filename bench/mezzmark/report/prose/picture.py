@@ -6,7 +6,7 @@ from typing import Final
 from mezzmark.decide.picture.diagnosis import INVISIBLE_DELTA_E, visibility_words
 from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.fact import Fact
-from mezzmark.model.fidelity import TagSurvival
+from mezzmark.model.tasks.fidelity import TagSurvival
 from mezzmark.report.prose.numbers import count_text, list_text, number_text, shown_name
 
 

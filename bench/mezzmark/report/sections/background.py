@@ -2,10 +2,12 @@
 
 from collections.abc import Sequence
 
+from mezzmark.decide.estimate.observations import observe
 from mezzmark.decide.estimate.pooling import compare_groups
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.run import ClipManifest
+from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.numbers import count_text, estimate_text, number_text, visible_text
 from mezzmark.report.tables.table import DASH, Entry, Table, named
 from mezzmark.report.view import RunView
@@ -197,19 +199,18 @@ def _null_arm(view: RunView) -> Sequence[str]:
     """The same cells measured twice a round: what a difference of nothing looks like here."""
     texts = []
     for summary in view.summaries:
-        if summary.cell.arm != "null":
+        if summary.arm != "null":
             continue
-        twin = summary.cell.model_copy(update={"arm": ""})
-        figure = "p50_ms" if twin.task == "scrub" else "throughput_fps"
+        cell = summary.cell
         ratio = compare_groups(
-            [o for o in view.observations if o.cell == summary.cell],
-            [o for o in view.observations if o.cell == twin],
-            figure,
+            observe((t for t in view.trials if t.cell == cell), arm="null"),
+            [o for o in view.observations if o.cell == cell],
+            TASKS[cell.task].headline,
             confidence_level=view.confidence_level,
         )
         if ratio is not None:
             texts.append(
-                f"Null arm: {visible_text(twin.cell_id)} was measured twice a round as if it were "
+                f"Null arm: {visible_text(cell.cell_id)} was measured twice a round as if it were "
                 f"two; their ratio, 1 in truth, came out as {estimate_text(ratio)}."
             )
     return texts

@@ -9,7 +9,6 @@ from mezzmark.decide.compare.host_sides import choose_sides
 from mezzmark.decide.compare.host_tasks import TASK_ORDER
 from mezzmark.decide.compare.hosts import compare_hosts
 from mezzmark.decide.estimate.observed_run import MeasuredRun
-from mezzmark.model.cell import Task
 from mezzmark.report.figures.comparison import HostPanel, draw_comparison
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.theme import own_look
@@ -75,7 +74,7 @@ def build_together(
 @dataclass(frozen=True, slots=True)
 class _TaskTable:
     comparison: HostComparison
-    task: Task
+    task: str
     table: Table
 
 

@@ -68,7 +68,7 @@ def _fit(view: RunView, encoding: str) -> ScalingFit | None:
     timed = [
         ((0, trial.round_index), trial)
         for trial in view.trials
-        if trial.outcome == "finished" and not trial.cell.arm
+        if trial.outcome == "finished" and not trial.arm
     ]
     return fit_grid(encoding, timed)
 

@@ -8,10 +8,11 @@ from mezzmark.decide.compare.regress import compare_runs
 from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport, Verdict
 from mezzmark.decide.estimate.complete_rounds import run_names
 from mezzmark.decide.estimate.observed_run import MeasuredRun
-from mezzmark.decide.estimate.pooling import HEADLINE_FIGURES, summarise_cells
+from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.machine.state import judge_machine
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
+from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.best_host import bare_ratio
 from mezzmark.report.prose.numbers import (
     clause,
@@ -179,7 +180,7 @@ def _headline_figures(run: MeasuredRun, confidence_level: float) -> dict[Cell, E
     return {
         summary.cell: summary.estimates[figure]
         for summary in summarise_cells(run.trials, confidence_level=confidence_level)
-        if (figure := HEADLINE_FIGURES.get(summary.cell.task)) and figure in summary.estimates
+        if (figure := TASKS[summary.cell.task].headline) and figure in summary.estimates
     }
 
 

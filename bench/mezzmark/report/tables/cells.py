@@ -2,8 +2,7 @@
 
 from collections.abc import Sequence
 
-from mezzmark.decide.estimate.ranking import setting_of
-from mezzmark.model.cell import Cell
+from mezzmark.model.cell import Setting
 from mezzmark.model.estimate import CellSummary
 from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.tables.table import DASH, Entry, Table, bare_tails, counted, measured, named
@@ -16,12 +15,12 @@ _SCRUB_FIGURES = ("p50_ms", "p95_ms", "locate_p50_ms", "decode_p50_ms", "present
 _ENCODE_FIGURES = ("throughput_fps", "cores_busy", "bitrate_bps", "file_bytes", "peak_rss_bytes")
 
 
-def cell_anchors(view: RunView, setting: Cell, *, table_id: str) -> dict[str, str]:
-    """Each encoding's first row, over clips, in the table of all cells of the setting's task."""
-    mine = [summary for summary in view.summaries if summary.cell.task == setting.task]
+def cell_anchors(view: RunView, task: str, setting: Setting, *, table_id: str) -> dict[str, str]:
+    """Each encoding's first row, over clips, in the table of all cells of the task."""
+    mine = [summary for summary in view.summaries if summary.cell.task == task]
     anchors: dict[str, str] = {}
     for index, summary in enumerate(mine):
-        if setting_of(summary.cell) == setting and not summary.cell.arm:
+        if summary.cell.setting == setting and not summary.arm:
             anchors.setdefault(summary.cell.encoding, f"{table_id}-{index}")
     return anchors
 
@@ -60,9 +59,11 @@ def scrub_cells_table(view: RunView, *, table_id: str) -> Table:
         rows=tuple(
             (
                 *_cell_head(view, s),
-                Entry(text=s.cell.pattern or DASH),
-                Entry(text=(s.cell.policy or DASH) + (f", {s.cell.arm} arm" if s.cell.arm else "")),
-                counted(s.cell.thread_count),
+                Entry(text=s.cell.setting["pattern"] or DASH),
+                Entry(
+                    text=(s.cell.setting["policy"] or DASH) + (f", {s.arm} arm" if s.arm else "")
+                ),
+                counted(s.cell.setting["threads"]),
                 *(measured(s.estimates.get(figure)) for figure in _SCRUB_FIGURES),
                 measured(s.estimates.get("read_bytes_per_move")),
                 counted(s.trial_count),
@@ -97,7 +98,7 @@ def encode_cells_table(view: RunView, *, table_id: str) -> Table:
         rows=tuple(
             (
                 *_cell_head(view, s),
-                counted(s.cell.thread_count),
+                counted(s.cell.setting["threads"]),
                 *(measured(s.estimates.get(figure)) for figure in _ENCODE_FIGURES),
                 counted(s.trial_count),
                 counted(s.failed_trial_count),

@@ -12,10 +12,9 @@ from mezzmark.decide.compare.host_comparison import (
     Refusal,
     Weight,
 )
-from mezzmark.decide.estimate.observations import FIGURE_UNITS
-from mezzmark.decide.estimate.pooling import HEADLINE_FIGURES
-from mezzmark.model.cell import Cell, Task
+from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
+from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.best_host import bare_ratio
 from mezzmark.report.prose.hosts import has_many_clips, setting_label
 from mezzmark.report.prose.numbers import count_text, estimate_text, shown_name, visible_text
@@ -27,18 +26,18 @@ MOST_CELLS_NAMED = 3
 
 
 def ratio_table(
-    comparison: HostComparison, task: Task, found: HardwareComparison, *, table_id: str
+    comparison: HostComparison, task: str, found: HardwareComparison, *, table_id: str
 ) -> Table:
     """Every compared cell of a task: ratio, verdict, rounds."""
     ratios = [ratio for ratio in comparison.cells if ratio.cell.task == task]
     other, reference = shown_name(comparison.other.label), shown_name(found.reference.label)
     with_clip = has_many_clips(ratios)
+    headline = TASKS[task].figure(TASKS[task].headline)
     return Table(
         table_id=table_id,
         title=f"{_capital(TASK_NAMES[task])}: {other} against {reference}",
         note=(
-            f"Figure: {HEADLINE_FIGURES[task]} "
-            f"({FIGURE_UNITS[HEADLINE_FIGURES[task]]}). Above 1 {other} is faster. p is adjusted "
+            f"Figure: {headline.name} ({headline.unit}). Above 1 {other} is faster. p is adjusted "
             "for all cells of all hosts shown."
         ),
         columns=("encoding", "setting", "times as fast", "verdict", "p", "rounds", "remark"),
@@ -48,7 +47,7 @@ def ratio_table(
     )
 
 
-def ratio_anchors(comparison: HostComparison, task: Task, table: Table) -> dict[str, str]:
+def ratio_anchors(comparison: HostComparison, task: str, table: Table) -> dict[str, str]:
     """From a cell's id to its row; of two rows of one cell, the first."""
     ratios = [ratio for ratio in comparison.cells if ratio.cell.task == task]
     anchors: dict[str, str] = {}
@@ -134,10 +133,10 @@ def _clip(cell: Cell) -> str:
 
 
 def _setting(cell: Cell) -> str:
-    threads = count_text(cell.thread_count, "thread")
+    threads = count_text(cell.setting["threads"], "thread")
     if cell.task in ("grid", "ingest"):
-        threads = f"{count_text(cell.job_count, 'job')} of {threads}"
-    return f"{threads}, {cell.order}" if cell.order else threads
+        threads = f"{count_text(cell.setting['jobs'], 'job')} of {threads}"
+    return f"{threads}, {cell.setting['clip_order']}" if cell.setting["clip_order"] else threads
 
 
 def _ratio_entry(estimate: Estimate | None) -> Entry:

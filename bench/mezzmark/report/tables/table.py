@@ -169,7 +169,7 @@ def encode_table(view: RunView, *, table_id: str) -> Table:
 
 def _pooled(view: RunView, encoding: str, threads: int, figure: str) -> Entry:
     for cell, estimates in view.pooled_encodes.items():
-        if (cell.encoding, cell.thread_count) == (encoding, threads):
+        if (cell.encoding, cell.setting["threads"]) == (encoding, threads):
             return measured(estimates.get(figure))
     return Entry(text=DASH)
 
@@ -221,8 +221,8 @@ def failure_table(view: RunView, *, table_id: str) -> Table:
         (
             named(view, trial.cell.encoding),
             Entry(text=visible_text(trial.cell.clip)),
-            Entry(text=_task_words(trial.cell.task, trial.cell.pattern)),
-            counted(trial.cell.thread_count),
+            Entry(text=_task_words(trial.cell.task, trial.cell.setting["pattern"])),
+            counted(trial.cell.setting["threads"]),
             counted(trial.round_index + 1),
             Entry(text=trial.outcome.replace("_", " ")),
             Entry(text=visible_text(trial.reason) or "no reason was given"),

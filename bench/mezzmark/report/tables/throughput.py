@@ -7,6 +7,7 @@ from mezzmark.decide.estimate.pooling import compare_groups, pool_clips
 from mezzmark.decide.throughput.grid import GridFindings
 from mezzmark.decide.throughput.prediction import IngestPrediction
 from mezzmark.model.cell import Cell
+from mezzmark.model.tasks.delivery import DeliverySettings
 from mezzmark.report.prose.numbers import count_text, number_text
 from mezzmark.report.tables.table import DASH, Entry, Table, counted, measured, named
 from mezzmark.report.view import RunView
@@ -123,8 +124,10 @@ def ingest_table(view: RunView, ingests: Sequence[IngestPrediction], *, table_id
         rows.append(
             (
                 named(view, found.cell.encoding),
-                Entry(text=split_words((found.cell.job_count, found.cell.thread_count))),
-                Entry(text=found.cell.order or DASH),
+                Entry(
+                    text=split_words((found.cell.setting["jobs"], found.cell.setting["threads"]))
+                ),
+                Entry(text=found.cell.setting["clip_order"] or DASH),
                 measured(found.measured),
                 measured(found.predicted),
                 Entry(text=f"{miss * 100:+.1f} %", sort=miss)
@@ -160,13 +163,15 @@ def ingest_table(view: RunView, ingests: Sequence[IngestPrediction], *, table_id
 
 def delivery_table(view: RunView, *, table_id: str) -> Table:
     """Exports from each encoding in one and two passes."""
-    exports = [o for o in view.observations if o.cell.task == "delivery" and not o.cell.arm]
+    exports = [o for o in view.observations if o.cell.task == "delivery"]
     pooled = pool_clips(exports, confidence_level=view.confidence_level)
     rows = []
-    for cell in sorted(pooled, key=lambda c: (c.passes or 0, -pooled[c]["throughput_fps"].point)):
+    for cell in sorted(
+        pooled, key=lambda c: (c.setting["passes"] or 0, -pooled[c]["throughput_fps"].point)
+    ):
         single = cell.model_copy(update={"passes": 1})
         cost = None
-        if cell.passes == 2 and single in pooled:
+        if cell.setting["passes"] == 2 and single in pooled:
             cost = compare_groups(
                 _of(exports, single),
                 _of(exports, cell),
@@ -176,14 +181,14 @@ def delivery_table(view: RunView, *, table_id: str) -> Table:
         rows.append(
             (
                 named(view, cell.encoding),
-                Entry(text="one pass" if cell.passes == 1 else "two passes"),
-                counted(cell.thread_count),
+                Entry(text="one pass" if cell.setting["passes"] == 1 else "two passes"),
+                counted(cell.setting["threads"]),
                 measured(pooled[cell]["throughput_fps"]),
                 measured(pooled[cell].get("decode_fraction")),
                 measured(cost),
             )
         )
-    settings = view.manifest.scenario.delivery
+    settings = view.manifest.scenario.settings(DeliverySettings)
     target = (
         f"{settings.codec} at {number_text(settings.bitrate_bps / 1e6)} Mbit/s, preset "
         f"{settings.preset}. "
@@ -204,7 +209,7 @@ def delivery_table(view: RunView, *, table_id: str) -> Table:
 
 
 def _of(exports: Sequence[Observation], cell: Cell) -> list[Observation]:
-    return [o for o in exports if o.cell.model_copy(update={"clip": ""}) == cell]
+    return [o for o in exports if o.cell.but(clip="") == cell]
 
 
 def row_anchors(table_id: str, row_count: int) -> tuple[str, ...]:

@@ -1,14 +1,25 @@
 """What the fidelity task finds out about an encoding: pictures, generations, chart and tags."""
 
-from typing import Literal
+from collections.abc import Iterator
+from typing import Final, Literal
 
 import numpy as np
 from pydantic import Field
 
+from mezzmark.model.cell import Cell, PlannedTrial
 from mezzmark.model.chart import Chart, PatchKind
 from mezzmark.model.colour import DisplayName
+from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import ColourTags
+from mezzmark.model.tasks.spec import (
+    Better,
+    Figure,
+    MediaReference,
+    PreparedFootage,
+    Stock,
+    TaskSpec,
+)
 
 Metric = Literal["psnr", "ssim", "xpsnr"]
 
@@ -27,6 +38,20 @@ class FidelitySettings(Fact):
     bit_depth_step: bool = False
     frames: int = Field(default=24, ge=1, le=10_000)
     metrics: tuple[Metric, ...] = Field(default=("psnr", "ssim", "xpsnr"), min_length=1)
+
+
+class FidelityJob(Fact):
+    """Judge what an encoding does to the first pictures of a clip; see `FidelitySettings`.
+
+    `scratch_dir` is an existing folder of the run's own, as in `EncodeJob`.
+    """
+
+    task: Literal["fidelity"] = "fidelity"
+    source: MediaReference
+    encoding: Encoding
+    settings: FidelitySettings
+    thread_count: int
+    scratch_dir: str
 
 
 class QualitySeries(Fact):
@@ -205,3 +230,51 @@ class FidelityMeasurement(Fact):
     alpha_is_kept: bool | None
     worst_frame: WorstFrame | None
     chart_refusal: str | None = None
+
+
+def _plan(_settings: FidelitySettings, stock: Stock) -> Iterator[Cell]:
+    for clip, name in stock.encoded():
+        yield Cell(task="fidelity", clip=clip, encoding=name)
+
+
+def _job(
+    planned: PlannedTrial, settings: FidelitySettings, footage: PreparedFootage, scratch_dir: str
+) -> FidelityJob:
+    cell = planned.cell
+    return FidelityJob(
+        source=footage.media[cell.clip, ORIGINAL],
+        encoding=footage.encoding(cell.encoding),
+        settings=settings,
+        thread_count=cell.setting["threads"],
+        scratch_dir=scratch_dir,
+    )
+
+
+def _judged(name: str, unit: str, better: Better, meaning: str) -> Figure:
+    """A figure that `decide.picture` reads from all trials of an encoding together."""
+    return Figure(name=name, unit=unit, of=lambda _: None, better=better, meaning=meaning)
+
+
+FIDELITY: Final = TaskSpec(
+    name="fidelity",
+    label="fidelity",
+    verb="judge",
+    axes=("threads",),
+    settings_model=FidelitySettings,
+    job_model=FidelityJob,
+    measurement_model=FidelityMeasurement,
+    engine_entry="mezzmark.engines.picture.fidelity:run_fidelity",
+    plan=_plan,
+    job=_job,
+    view=lambda *_: None,
+    figures=(
+        _judged("delta_e_max", "ΔE", "less", "largest colour shift on the chart"),
+        _judged("delta_e_p90", "ΔE", "less", "colour shift of 9 in 10 patches, at most"),
+        _judged("delta_e_tags", "ΔE", "less", "colour shift from colour tags lost"),
+        _judged("psnr_db", "dB", "more", "picture quality (PSNR), mean over clips"),
+        _judged("psnr_worst_db", "dB", "more", "picture quality (PSNR) of the worst frame"),
+        _judged("xpsnr_db", "dB", "more", "picture quality (XPSNR of luma)"),
+        _judged("ssim", "", "more", "likeness to the clip (SSIM; 1 is the same)"),
+    ),
+    is_judged=True,
+)
