@@ -9,7 +9,8 @@ import typer
 
 from mezzmark.cli.app import app
 from mezzmark.model.catalogue.core import resolve_custom
-from mezzmark.model.scenario import ROUNDS_RULE, Scenario, task_table_names
+from mezzmark.model.round_limits import ROUNDS_RULE
+from mezzmark.model.scenario import Scenario, task_table_names
 from mezzmark.store.toml_files import build_scenario
 
 README = (Path(__file__).parents[2] / "scenarios" / "README.md").read_text(encoding="utf-8")

@@ -4,14 +4,8 @@ import pytest
 from pydantic import ValidationError
 
 from mezzmark.model.errors import ScenarioError
-from mezzmark.model.figures import SCRUB_PATTERNS, figure_names, parse_figure
-from mezzmark.model.patterns import PATTERNS
+from mezzmark.model.figures import figure_names, parse_figure
 from mezzmark.model.request import ChooseSettings, parse_need, parse_wish, parse_wishes
-
-
-def test_patterns_are_the_scenarios_own() -> None:
-    """A pattern that scenarios gain must be one that needs can name."""
-    assert tuple(PATTERNS) == SCRUB_PATTERNS
 
 
 @pytest.mark.parametrize("name", figure_names())

@@ -8,7 +8,8 @@ import mezzmark
 from mezzmark.host.common import Clock
 from mezzmark.model.errors import ScenarioError, UsageError
 from mezzmark.model.footage import ClipSpec
-from mezzmark.model.scenario import ROUNDS_RULE, Scenario, limit_warnings
+from mezzmark.model.round_limits import ROUNDS_RULE, limit_warnings
+from mezzmark.model.scenario import Scenario
 from mezzmark.runner.demo import plan_demo
 from mezzmark.runner.request import AskedLimits, limit_scenario, plan_measurement
 from mezzmark.runner.start import describe_run

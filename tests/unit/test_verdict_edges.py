@@ -359,7 +359,7 @@ def test_null_arms_compare_their_common_rounds() -> None:
     assert found == [("a", ENCODE, 3)]
     both = build_run({ENCODE: QUIET, ENCODE_WIDE: QUIET, wide_null: OTHER, null: OTHER}, run_id="a")
     arms = compare(both, alone).null_arms
-    assert [arm.cell for arm in arms] == [null, wide_null]
+    assert [arm.cell for arm in arms] == [ENCODE, ENCODE_WIDE]
     assert all(arm.adjusted_p == pytest.approx(1.0) for arm in arms)
 
 

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from mezzmark.model.scenario import ROUNDS_RULE
+from mezzmark.model.round_limits import ROUNDS_RULE
 
 
 class RegressionFormat(StrEnum):

@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from mezzmark.model.scenario import Scenario, lowered_minimum
+from mezzmark.model.round_limits import lowered_minimum
+from mezzmark.model.scenario import Scenario
 from mezzmark.store.run_store import MANIFEST_NAME, read_manifest
 from mezzmark.store.toml_files import build_scenario, read_scenario
 

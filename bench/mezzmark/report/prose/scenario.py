@@ -4,8 +4,9 @@ from collections.abc import Iterator, Sequence
 from pathlib import PurePosixPath, PureWindowsPath
 from typing import Final
 
+from mezzmark.model.round_limits import ROUNDS_RULE, limit_warnings
 from mezzmark.model.run import ClipManifest
-from mezzmark.model.scenario import ROUNDS_RULE, Scenario, limit_warnings
+from mezzmark.model.scenario import Scenario
 from mezzmark.report.prose.numbers import count_text, shown_name, visible_text
 from mezzmark.report.prose.terms import rate_text
 

@@ -169,7 +169,7 @@ def delivery_table(view: RunView, *, table_id: str) -> Table:
     for cell in sorted(
         pooled, key=lambda c: (c.setting["passes"] or 0, -pooled[c]["throughput_fps"].point)
     ):
-        single = cell.model_copy(update={"passes": 1})
+        single = cell.but(setting=cell.setting.but(passes=1))
         cost = None
         if cell.setting["passes"] == 2 and single in pooled:
             cost = compare_groups(
