@@ -111,9 +111,7 @@ def test_nothing_finished_is_an_answer() -> None:
 def test_a_run_without_scrubbing_answers_about_encoding_only() -> None:
     """Only encode trials: the fastest encoder is named and scrubbing is listed as not tested."""
     manifest, trials = fabricate_run(Fabrication())
-    bare = manifest.model_copy(
-        update={"scenario": manifest.scenario.but(scrub=None)}
-    )
+    bare = manifest.model_copy(update={"scenario": manifest.scenario.but(scrub=None)})
     found = answer_in_words(bare, [t for t in trials if t.cell.task == "encode"])
     assert found.headline == "On this machine, with this footage, VC-3 SQ encoded fastest."
     assert "time to picture under the playhead" in found.not_tested

@@ -18,7 +18,7 @@ from mezzmark.decide.estimate.pooling import (
 )
 from mezzmark.decide.estimate.ranking import rank_encodings
 from mezzmark.model.cell import Cell, Setting
-from mezzmark.model.estimate import CellSummary
+from mezzmark.model.estimate import CellSummary, Withheld
 from mezzmark.model.records import Trial
 from mezzmark.model.tasks.encode import EncodeMeasurement
 from mezzmark.model.tasks.scrub import Proof, ScrubMeasurement
@@ -131,9 +131,9 @@ def test_two_rounds_give_no_interval_and_say_what_is_missing() -> None:
     """Too little data is an answer: no interval, and how many more rounds would give one."""
     two = only([scrub_trial([5.0], round_index=k) for k in range(2)]).estimates["p50_ms"]
     assert (two.low, two.high, two.relative_half_width) == (None, None, None)
-    assert two.withheld == "no interval from 2 rounds: 1 round more needed"
+    assert two.withheld == (Withheld(kind="few_rounds", have=2, needed=1),)
     one = only([scrub_trial([5.0])]).estimates["p50_ms"]
-    assert one.withheld == "no interval from 1 round: 2 rounds more needed"
+    assert one.withheld == (Withheld(kind="few_rounds", have=1, needed=2),)
 
 
 def test_wrong_and_unproved_pictures_never_enter_a_time() -> None:
@@ -189,7 +189,7 @@ def test_encode_figures_follow_from_counts_and_clocks() -> None:
     estimates = only(trials).estimates
     assert estimates["bitrate_bps"].point == 200_000
     assert estimates["cores_busy"].point == pytest.approx(1.5)
-    assert estimates["file_bytes"].withheld == "the same in every round"
+    assert estimates["file_bytes"].withheld == (Withheld(kind="constant"),)
 
 
 def test_failed_trials_are_counted_with_their_reasons_and_have_no_figures() -> None:

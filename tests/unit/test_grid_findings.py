@@ -158,7 +158,7 @@ def test_two_rounds_predict_a_point_only() -> None:
         rng=np.random.default_rng(1),
     )
     assert (found.predicted.low, found.predicted.high) == (None, None)
-    assert "more needed" in found.predicted.withheld
+    assert [w.kind for w in found.predicted.withheld] == ["few_rounds"]
 
 
 def test_no_prediction_without_the_split() -> None:

@@ -13,7 +13,7 @@ from mezzmark.decide.size.result import EncodingSizing, SizingResult
 from mezzmark.decide.size.sizing import size_encodings
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.errors import RunError
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import Estimate, Withheld
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.shop import Camera, Shop, list_assumptions
@@ -122,12 +122,12 @@ def test_too_few_rounds_or_clips_carry_no_interval() -> None:
     """Two rounds give points without intervals, and one clip cannot tell how sizes differ."""
     few = _quick(_size(_run(Spread(), rounds=2), _shop()))
     assert few.figures["ingest_hours_per_day"].low is None
-    assert "more needed" in few.figures["ingest_hours_per_day"].withheld
+    assert [w.kind for w in few.figures["ingest_hours_per_day"].withheld] == ["few_rounds"]
     assert few.pays_off == "cannot tell"
     one = Run(*fabricate_run(Fabrication(encodings=(ORIGINAL, QUICK), spread=Spread())))
     storage = _quick(_size(one, _shop())).figures["storage_tb"]
     assert storage.low is None
-    assert "1 clip cannot tell" in storage.withheld
+    assert [(w.kind, w.have) for w in storage.withheld] == [("few_clips", 1)]
 
 
 def test_what_was_not_measured_is_said() -> None:
@@ -400,7 +400,7 @@ def _estimate(point: float, low: float | None, high: float | None, rounds: int =
         round_count=rounds,
         sample_count=rounds,
         method="test",
-        withheld="" if low is not None else "no interval from 1 round: 2 rounds more needed",
+        withheld=() if low is not None else (Withheld(kind="few_rounds", have=1, needed=2),),
     )
 
 
@@ -429,7 +429,7 @@ def test_no_interval_in_means_no_interval_out() -> None:
         combine(lambda x, y: x * y, bare, exactly(3.0, draw_count=100)), "x", confidence_level=0.95
     )
     assert (found.point, found.low) == (6.0, None)
-    assert "2 rounds more" in found.withheld
+    assert [w.needed for w in found.withheld] == [2]
 
 
 @pytest.mark.slow

@@ -31,7 +31,7 @@ def test_tail_of_independent_samples_is_the_binomial_one() -> None:
     assert found.interval.low == ordered[math.floor(4000 * low) - 1]
     assert found.interval.high == ordered[math.ceil(4000 * high)]
     assert found.point == pytest.approx(np.quantile(ordered, 0.95, method="median_unbiased"))
-    assert (found.withheld, found.interval.count) == ("", 10)
+    assert (found.missing_trials, found.interval.count) == (0, 10)
 
 
 def test_effective_count_of_alike_trials_is_their_number() -> None:
@@ -64,26 +64,26 @@ def test_effective_count_of_unequal_trials_is_a_ratio_estimate() -> None:
 
 
 @pytest.mark.parametrize(
-    ("rounds", "samples", "probability", "withheld"),
+    ("rounds", "samples", "probability", "missing"),
     [
-        (10, 24, 0.95, "no interval: needs 7 more rounds, or 40 samples a round"),
-        (10, 40, 0.95, ""),
-        (4, 200, 0.95, "no interval: needs 1 more round"),
-        (3, 24, 0.95, "no interval: needs 14 more rounds"),
-        (10, 100, 0.99, "no interval: needs 10 more rounds, or 200 samples a round"),
-        (20, 100, 0.99, ""),
-        (10, 40, 0.05, ""),
+        (10, 24, 0.95, (7, 40)),
+        (10, 40, 0.95, (0, 0)),
+        (4, 200, 0.95, (1, 0)),
+        (3, 24, 0.95, (14, 0)),
+        (10, 100, 0.99, (10, 200)),
+        (20, 100, 0.99, (0, 0)),
+        (10, 40, 0.05, (0, 0)),
     ],
 )
 def test_tails_are_withheld_by_design(
-    rounds: int, samples: int, probability: float, withheld: str
+    rounds: int, samples: int, probability: float, missing: tuple[int, int]
 ) -> None:
-    """Twenty samples expected beyond the quantile and five rounds, or the words say what lacks."""
+    """Twenty samples expected beyond the quantile and five rounds, or it says what is missing."""
     rng = np.random.default_rng(2)
     trials = list(rng.lognormal(size=(rounds, samples)))
     found = estimate_tail(trials, probability, confidence_level=0.95)
-    assert found.withheld == withheld
-    assert (found.interval is None) == bool(withheld)
+    assert (found.missing_trials, found.samples_a_trial) == missing
+    assert (found.interval is None) == (missing != (0, 0))
     pooled = np.concatenate(trials)
     assert found.point == pytest.approx(
         np.quantile(pooled, probability, method="median_unbiased"), rel=1e-12
@@ -101,7 +101,7 @@ def test_a_tail_in_one_trial_is_withheld() -> None:
     trials.append(np.linspace(50, 60, 40))
     found = estimate_tail(trials, 0.95, confidence_level=0.95)
     assert found.interval is None
-    assert "crowd into few trials" in found.withheld
+    assert found.is_clustered
 
 
 def test_empty_trials_do_not_count_and_nothing_is_refused() -> None:

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_values
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import Estimate, Withheld
 from mezzmark.model.figures import FigureName
 
 RoundKey = tuple[int, int]
@@ -30,7 +30,7 @@ RoundKey = tuple[int, int]
 EXACTLY: Final[RoundKey] = (-1, -1)
 """The key of a value that no round made."""
 
-KNOWN_EXACTLY: Final = "known exactly"
+KNOWN_EXACTLY: Final = (Withheld(kind="exact"),)
 """Why a figure has no interval that is the same however often it is measured."""
 
 DECIBEL_LOG: Final = math.log(10) / 10

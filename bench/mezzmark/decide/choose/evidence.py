@@ -335,5 +335,5 @@ def _known(value: float, unit: str, *, over_clips: QualityEstimate | None = None
         round_count=1,
         sample_count=over_clips.clip_count if over_clips else 1,
         method="as it is" if low is None else "mean of clips; t over clips",
-        withheld=KNOWN_EXACTLY if low is None else "",
+        withheld=KNOWN_EXACTLY if low is None else (),
     )

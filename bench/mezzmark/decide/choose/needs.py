@@ -19,6 +19,7 @@ from mezzmark.decide.choose.draws import Flags, Floats, Likely, to_log
 from mezzmark.model.encoding import ORIGINAL, Encoding, has_alpha_plane
 from mezzmark.model.request import CHROMA_ORDER, Need
 from mezzmark.model.run import ClipManifest, Manifest
+from mezzmark.report.prose.numbers import withheld_text
 from mezzmark.statistics.multiplicity import holm_adjusted
 
 Traits = dict[str, str]
@@ -215,7 +216,9 @@ def _judge_figure(
         **_margin(need, estimate.point),
     )
     if is_unsure:
-        result = result.model_copy(update={"outcome": "open", "reason": estimate.withheld})
+        result = result.model_copy(
+            update={"outcome": "open", "reason": withheld_text(estimate.withheld)}
+        )
     return result, met
 
 

@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.observations import Observation, observe
 from mezzmark.decide.estimate.rounds import (
-    SAME_EVERY_ROUND,
     estimate_figures,
     estimate_tail_figure,
     estimate_values,
@@ -229,7 +228,7 @@ def worst_relative_half_width(
     for cell, group in group_by(observe(trials), lambda cell: cell).items():
         figure = TASKS[cell.task].headline
         estimate = estimate_figures(group, confidence_level=confidence_level)[figure]
-        if estimate.withheld == SAME_EVERY_ROUND:
+        if estimate.is_exact:
             widths.append(0.0)
             continue
         if estimate.relative_half_width is None:

@@ -16,17 +16,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.observations import Observation
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import Estimate, Withheld
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import NS_PER_S
 from mezzmark.statistics.intervals import log_t_interval, t_interval, t_reach
-from mezzmark.statistics.tails import estimate_tail
+from mezzmark.statistics.tails import TailEstimate, estimate_tail
 
 MINIMUM_ROUNDS: Final = 3
 """Two values make a t interval of 12.7 standard errors either way, which misleads more than it
 tells; from three on it is 4.3."""
-
-SAME_EVERY_ROUND: Final = "the same in every round"
 
 
 def estimate_figures(
@@ -70,7 +68,7 @@ def estimate_values(
         make = log_t_interval if is_positive else t_interval
         interval = make(values, confidence_level=confidence_level, without_drift=True)
         low, high = max(interval.low, 0.0), interval.high
-    elif withheld == SAME_EVERY_ROUND:
+    elif withheld[0].kind == "constant":
         point = values[0]
     return Estimate(
         point=point,
@@ -100,20 +98,26 @@ def estimate_tail_figure(
         round_count=len(rounds),
         sample_count=sum(moves.size for moves in rounds),
         method="all moves of all rounds; binomial limits at their effective number",
-        withheld=tail.withheld,
+        withheld=_withheld_tail(tail),
     )
 
 
-def _withheld(values: Sequence[float]) -> str:
+def _withheld_tail(tail: TailEstimate) -> tuple[Withheld, ...]:
+    if tail.is_clustered:
+        return (Withheld(kind="clustered"),)
+    if not tail.missing_trials:
+        return ()
+    return (
+        Withheld(kind="few_moves", needed=tail.missing_trials, moves_a_round=tail.samples_a_trial),
+    )
+
+
+def _withheld(values: Sequence[float]) -> tuple[Withheld, ...]:
     """Why these values carry no interval; empty where they do."""
     missing = MINIMUM_ROUNDS - len(values)
     if missing > 0:
-        return f"no interval from {_rounds(len(values))}: {_rounds(missing)} more needed"
-    return SAME_EVERY_ROUND if len(set(values)) == 1 else ""
-
-
-def _rounds(count: int) -> str:
-    return "1 round" if count == 1 else f"{count} rounds"
+        return (Withheld(kind="few_rounds", have=len(values), needed=missing),)
+    return (Withheld(kind="constant"),) if len(set(values)) == 1 else ()
 
 
 def _throughput(observations: Sequence[Observation], confidence_level: float) -> Estimate:

@@ -12,7 +12,7 @@ from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.rounds import estimate_values
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import Estimate, Withheld
 from mezzmark.model.players import PLAYERS, Player
 from mezzmark.model.records import Trial
 from mezzmark.model.run import ClipManifest, Manifest
@@ -277,11 +277,8 @@ def _bits_per_pixel(
         return None
     estimate = estimate_values(values, "bit/px", len(values), confidence_level)
     if estimate.withheld and len(values) < MINIMUM_CLIPS:
-        withheld = (
-            f"{count_words(len(values), 'clip')} cannot tell how sizes differ between clips: "
-            f"measure at least {MINIMUM_CLIPS}"
-        )
-        return estimate.model_copy(update={"withheld": withheld})
+        withheld = Withheld(kind="few_clips", have=len(values), needed=MINIMUM_CLIPS)
+        return estimate.model_copy(update={"withheld": (withheld,)})
     return estimate.model_copy(update={"method": "t on logs over clips"})
 
 

@@ -12,7 +12,7 @@ from mezzmark.decide.estimate.rounds import estimate_values
 from mezzmark.decide.throughput.grid import clip_seconds
 from mezzmark.decide.throughput.schedule import makespan_bound_s, predict_makespan, schedule_clips
 from mezzmark.model.cell import Cell
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import Estimate, Withheld
 from mezzmark.model.fact import Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.tasks.ingest import IngestMeasurement
@@ -116,10 +116,10 @@ def _draws(
     frame_counts: Mapping[str, int],
     confidence_level: float,
     rng: np.random.Generator,
-) -> tuple[NDArray[np.float64], list[float], str]:
-    """Seconds of each clip as draws × clips and as points, and why there is no interval (or "")."""
+) -> tuple[NDArray[np.float64], list[float], tuple[Withheld, ...]]:
+    """Seconds of each clip as draws × clips and as points, and why there is no interval."""
     columns, points = [], []
-    reasons: dict[str, None] = {}
+    reasons: dict[Withheld, None] = {}
     for clip, frame_count in frame_counts.items():
         estimate = estimate_values(
             [float(value) * frame_count for value in seconds[clip]],
@@ -129,6 +129,6 @@ def _draws(
         )
         drawn = draw_estimate(estimate, rng=rng, draw_count=PREDICTION_DRAWS)
         columns.append(drawn.draws)
-        reasons |= {drawn.withheld: None} if drawn.withheld else {}
+        reasons |= dict.fromkeys(drawn.withheld)
         points.append(estimate.point)
-    return np.column_stack(columns), points, "; ".join(reasons)
+    return np.column_stack(columns), points, tuple(reasons)

@@ -27,6 +27,7 @@ from mezzmark.report.export.columns import (
     typed,
 )
 from mezzmark.report.export.plain_csv import csv_bytes
+from mezzmark.report.prose.numbers import withheld_text
 from mezzmark.report.view import RunView
 from mezzmark.store.run_store import Run
 
@@ -87,7 +88,7 @@ def _rows(manifest: Manifest, summary: CellSummary) -> list[dict[str, object]]:
             "round_count": estimate.round_count,
             "sample_count": estimate.sample_count,
             "method": estimate.method,
-            "withheld": estimate.withheld,
+            "withheld": withheld_text(estimate.withheld),
         }
         for figure, estimate in summary.estimates.items()
     ]

@@ -10,7 +10,6 @@ from matplotlib.lines import Line2D
 from matplotlib.text import Text
 
 from mezzmark.decide.choose.choice import Choice
-from mezzmark.decide.choose.draws import KNOWN_EXACTLY
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.figures import FigureName
 from mezzmark.report.figures.choice_points import (
@@ -156,7 +155,7 @@ def draw_choice(
 
 def _subtitle(choice: Choice, plane: ChoicePlane) -> str:
     bare = [e for p in plane.points for e in (p.x, p.y) if e.low is None]
-    is_short = any(estimate.withheld != KNOWN_EXACTLY for estimate in bare)
+    is_short = any(not estimate.is_exact for estimate in bare)
     why = "figures without a bar " + (
         "are known exactly, or need more rounds for one" if is_short else "are known exactly"
     )

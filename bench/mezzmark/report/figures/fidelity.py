@@ -13,7 +13,7 @@ from matplotlib.ticker import MaxNLocator
 
 from mezzmark.decide.picture.diagnosis import Diagnosis
 from mezzmark.decide.picture.fidelity import CLIPS_FOR_INTERVAL, EncodingFidelity
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import Estimate, Withheld
 from mezzmark.model.tasks.fidelity import ChartMeasurement, WorstFrame
 from mezzmark.report.figures.marks import add_area_mark, mark_url, mark_words
 from mezzmark.report.figures.theme import Margins, Shape, colour, new_axes
@@ -81,7 +81,7 @@ def generation_psnr(
         round_count=1,
         sample_count=len(means),
         method=interval.method if interval else "mean over clips",
-        withheld="" if interval else f"no interval: it takes {CLIPS_FOR_INTERVAL} clips",
+        withheld=() if interval else (Withheld(kind="few_clips", needed=CLIPS_FOR_INTERVAL),),
     )
 
 

@@ -15,7 +15,13 @@ from mezzmark.report.figures.theme import (
     colour,
     new_axes,
 )
-from mezzmark.report.prose.numbers import count_text, estimate_text, number_text, shown_name
+from mezzmark.report.prose.numbers import (
+    count_text,
+    estimate_text,
+    number_text,
+    shown_name,
+    withheld_text,
+)
 from mezzmark.report.tables.throughput import split_words
 
 NS_PER_S = 1e9
@@ -77,7 +83,7 @@ def _clip_words(found: IngestPrediction, measured: IngestMeasurement, index: int
     """When one clip was worked on in this round, by whom, and how long the folder takes."""
     cell, whole = found.cell, found.measured
     start_s, encoded_s, done_s = _clip_times_s(measured, index)
-    interval = whole.withheld or f"{whole.confidence_level * 100:g} % interval"
+    interval = withheld_text(whole.withheld) or f"{whole.confidence_level * 100:g} % interval"
     return (
         f"{shown_name(cell.encoding)}, {shown_name(measured.clips[index])}: "
         f"{number_text(encoded_s - start_s)} s to encode it, "

@@ -16,7 +16,7 @@ from matplotlib.patches import Rectangle
 
 from mezzmark.model.estimate import Estimate
 from mezzmark.report.figures.theme import COLOURS, colour
-from mezzmark.report.prose.numbers import count_text, estimate_text, shown_name
+from mezzmark.report.prose.numbers import count_text, estimate_text, shown_name, withheld_text
 
 KNOWN_EXACTLY: Final = "known exactly"
 """What `decide` writes in the place of an interval that a figure does not need."""
@@ -40,10 +40,10 @@ def mark_words(name: str, what: str, estimate: Estimate, *, samples: str = "") -
 
     `samples` is the noun of the estimate's samples, where they may be counted.
     """
-    if estimate.withheld == KNOWN_EXACTLY:
+    if estimate.is_exact:
         return f"{shown_name(name)}, {what}: {estimate_text(estimate)}; {KNOWN_EXACTLY}"
     if estimate.low is None or estimate.high is None:
-        interval = estimate.withheld or "no interval"
+        interval = withheld_text(estimate.withheld) or "no interval"
     else:
         interval = f"{estimate.confidence_level * 100:g} % interval"
     counts = [count_text(estimate.round_count, "round")]

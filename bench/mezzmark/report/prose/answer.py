@@ -48,6 +48,7 @@ from mezzmark.report.prose.numbers import (
     number_text,
     sentence,
     shown_name,
+    withheld_text,
 )
 from mezzmark.report.prose.picture import picture_sentences
 
@@ -103,7 +104,7 @@ def key_numbers(
 
 def _key(estimate: Estimate, label: str, unit: str) -> KeyNumber:
     half = estimate.half_width
-    detail = estimate.withheld
+    detail = withheld_text(estimate.withheld)
     if estimate.low is not None and estimate.high is not None:
         low, high = (number_text(end, half_width=half) for end in (estimate.low, estimate.high))
         detail = f"{estimate.confidence_level * 100:g} % interval {low} to {high}"

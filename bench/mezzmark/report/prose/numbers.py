@@ -6,7 +6,7 @@ import unicodedata
 from collections.abc import Sequence
 from typing import Final
 
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import Estimate, Withheld
 
 SHOWN_UNITS: Final = {"bit/s": (1e-6, "Mbit/s"), "B": (1e-6, "MB")}
 """Stored unit → (factor, unit in text). MB is 10^6 bytes."""
@@ -138,3 +138,38 @@ def markdown_text(text: str) -> str:
     escaped = re.sub(r"([\\`*_{}\[\]()#+!|~$])", r"\\\1", str(text))
     escaped = escaped.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
     return " ".join(escaped.split())
+
+
+def withheld_text(reasons: Sequence[Withheld]) -> str:
+    """Why an estimate has no interval; empty where it has one."""
+    return "; ".join(_reason(reason) for reason in reasons)
+
+
+def _reason(reason: Withheld) -> str:
+    have, needed = reason.have, reason.needed
+    match reason.kind:
+        case "few_rounds":
+            rounds = count_text(needed, "round")
+            return f"no interval from {count_text(have, 'round')}: {rounds} more needed"
+        case "few_moves":
+            text = f"no interval: needs {needed} more {'round' if needed == 1 else 'rounds'}"
+            moves = reason.moves_a_round
+            return f"{text}, or {moves} samples a round" if moves else text
+        case "clustered":
+            return (
+                "no interval: slow samples crowd into few trials, so the limit lies beyond the "
+                "slowest sample; twice as many rounds may show it"
+            )
+        case "few_clips" if have:
+            return (
+                f"{count_text(have, 'clip')} cannot tell how sizes differ between clips: "
+                f"measure at least {needed}"
+            )
+        case "few_clips":
+            return f"no interval: it takes {needed} clips"
+        case "constant":
+            return "the same in every round"
+        case "exact":
+            return "known exactly"
+        case _:
+            return "it has no interval"

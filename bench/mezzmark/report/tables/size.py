@@ -20,6 +20,7 @@ from mezzmark.report.prose.numbers import (
     shown_name,
     shown_unit,
     visible_text,
+    withheld_text,
 )
 from mezzmark.report.prose.size import in_table_order, wanted_percent_text, wanted_text
 from mezzmark.report.tables.table import DASH, Entry, Table, counted, measured
@@ -106,7 +107,7 @@ def _whose(names: Sequence[str], intermediates: int) -> str:
 def _missing_intervals(found: EncodingSizing) -> tuple[str, ...]:
     """Why figures that the table and its answers rest on have no interval."""
     estimates = [found.figures[name] for name in _ANSWERING if name in found.figures]
-    reasons = (reason for e in estimates if e.withheld for reason in e.withheld.split("; "))
+    reasons = (withheld_text((reason,)) for e in estimates for reason in e.withheld)
     return tuple(dict.fromkeys(reasons))
 
 

@@ -13,6 +13,7 @@ from mezzmark.report.prose.numbers import (
     estimate_text,
     number_text,
     visible_text,
+    withheld_text,
 )
 from mezzmark.report.prose.terms import setting_words
 from mezzmark.report.view import RunView, encode_speeds
@@ -79,7 +80,9 @@ def ranking_table(view: RunView, ranking: Ranking, *, table_id: str) -> Table:
 
 def bare_tails(tails: Sequence[Estimate]) -> str:
     """Why p95 has no interval in a table, once for all its rows; empty where every one has."""
-    reasons = list(dict.fromkeys(t.withheld for t in tails if t.low is None and t.withheld))
+    reasons = list(
+        dict.fromkeys(withheld_text(t.withheld) for t in tails if t.low is None and t.withheld)
+    )
     if not reasons:
         return ""
     count = sum(tail.low is None for tail in tails)
