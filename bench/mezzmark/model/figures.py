@@ -6,12 +6,12 @@ threads) or for the encoding's own best setting (encode, grid, ingest, delivery)
 """
 
 import re
-from difflib import get_close_matches
 from typing import Any, Final
 
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.fact import Fact
 from mezzmark.model.patterns import PATTERNS
+from mezzmark.model.suggest import nearest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Better, Figure
 
@@ -31,7 +31,6 @@ WHOLE_FIGURES: Final = {
 
 _COUNT: Final = re.compile(r"^([1-9][0-9]{0,3})([tj])$")
 _COUNTED: Final = {"t": "threads", "j": "jobs"}
-_SUGGESTIONS: Final = 4
 
 
 class FigureName(Fact):
@@ -111,11 +110,11 @@ def _named(name: str, figure: Figure, **where: Any) -> FigureName:
 
 def unknown_figure(text: str, *, where: str, also: tuple[str, ...] = ()) -> ScenarioError:
     """The error for a name that is no figure; `also` are further legal names."""
-    known = {name.lower(): name for name in (*also, *figure_names())}
-    within = [name for name in known if text.lower() in name.split(".")[-1]]  # ssim, psnr, p95
-    close = get_close_matches(text.lower(), list(known), _SUGGESTIONS, 0.5)
-    hits = list(dict.fromkeys((*within[:_SUGGESTIONS], *close)))
-    names = [known[hit] for hit in hits] or [*also, "bitrate_bps", "scrub.jump.p95_ms"]
+    names = nearest(text, (*also, *figure_names())) or (
+        *also,
+        "bitrate_bps",
+        "scrub.jump.p95_ms",
+    )
     return ScenarioError(
         where=where,
         what=f'"{text}" is not a figure that can be measured',

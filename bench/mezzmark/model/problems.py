@@ -1,6 +1,5 @@
 """Turns what pydantic found wrong with a scenario into one line a person can act on."""
 
-import difflib
 import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
@@ -9,6 +8,7 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 
 from mezzmark.model.errors import ScenarioError
+from mezzmark.model.suggest import nearest
 from mezzmark.model.tasks import TASKS
 
 KeyPath = tuple[str | int, ...]
@@ -136,8 +136,8 @@ def _told_once(
     meant = set()
     for problem in misspelt:
         *table, key = _path_in(data, problem["loc"])
-        near = _nearest(str(key), legal=_fields_at(model, tuple(table)))
-        meant.add((*table, near))
+        near = nearest(str(key), _fields_at(model, tuple(table)), count=1)
+        meant |= {(*table, name) for name in near}
     others = [
         problem
         for problem in problems
@@ -204,14 +204,9 @@ def _describe(problems: Sequence[Any], *, path: KeyPath, model: type[BaseModel])
 
 
 def _unknown_key(key: str, *, legal: Sequence[str]) -> tuple[str, str]:
-    near = _nearest(key, legal=legal)
-    remedy = f'Did you mean "{near}"?' if near else f"Known keys here: {', '.join(legal)}"
+    near = nearest(key, legal, count=1)
+    remedy = f'Did you mean "{near[0]}"?' if near else f"Known keys here: {', '.join(legal)}"
     return f'there is no key "{key}"', remedy
-
-
-def _nearest(key: str, *, legal: Sequence[str]) -> str | None:
-    near = difflib.get_close_matches(key, legal, n=1, cutoff=0.5)
-    return near[0] if near else None
 
 
 def _expectation(problem: Mapping[str, Any]) -> str:

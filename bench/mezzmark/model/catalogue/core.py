@@ -1,6 +1,5 @@
 """The catalogue of encodings: names, legal combinations, and encodings written out by users."""
 
-from difflib import get_close_matches
 from fractions import Fraction
 from typing import Final
 
@@ -15,6 +14,7 @@ from mezzmark.model.encoding import (
     has_alpha_plane,
 )
 from mezzmark.model.errors import EncodingError
+from mezzmark.model.suggest import nearest
 
 ENTRIES: Final[tuple[CatalogueEntry, ...]] = (
     *intermediate.VC3,
@@ -46,7 +46,7 @@ def catalogue_entry(name: str) -> CatalogueEntry:
         raise EncodingError(
             where=f'encoding "{name}"',
             what="the catalogue has no encoding of this name",
-            remedy=_nearest(name, tuple(_BY_NAME)),
+            remedy=_suggest(name, tuple(_BY_NAME)),
         )
     return entry
 
@@ -134,7 +134,7 @@ def _find_profile(codec: str, profile: str | None) -> CatalogueEntry:
         raise EncodingError(
             where=f'codec "{codec}"',
             what="the catalogue has no codec of this name",
-            remedy=_nearest(codec, (*codecs, *_BY_NAME), shown=codecs),
+            remedy=_suggest(codec, (*codecs, *_BY_NAME), shown=codecs),
         )
     for entry in of_codec:
         # Standards write profiles in capitals ("HQX"), the catalogue does not.
@@ -147,11 +147,9 @@ def _find_profile(codec: str, profile: str | None) -> CatalogueEntry:
     )
 
 
-def _nearest(name: str, known: tuple[str, ...], *, shown: tuple[str, ...] = ()) -> str:
-    lowered = {item.lower(): item for item in known}
-    close = [lowered[hit] for hit in get_close_matches(name.lower(), list(lowered), 4, 0.5)]
-    if close:
-        return f"Nearest: {', '.join(close)}."
+def _suggest(name: str, known: tuple[str, ...], *, shown: tuple[str, ...] = ()) -> str:
+    if near := nearest(name, known):
+        return f"Nearest: {', '.join(near)}."
     return f"Legal names: {', '.join(shown or known)}."
 
 
