@@ -3,6 +3,7 @@
 import av
 import numpy as np
 import pytest
+from av.video.format import names as format_names
 
 from mezzmark.engines.media.pixels import (
     Planes,
@@ -12,6 +13,8 @@ from mezzmark.engines.media.pixels import (
     pixel_format_facts,
     planes_of,
 )
+from mezzmark.model.catalogue.core import ENTRIES
+from mezzmark.model.encoding import depth_and_chroma, has_alpha_plane, planar_format
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import ColourTags
 
@@ -68,6 +71,27 @@ def test_a_format_s_facts_are_those_of_its_name(name: str) -> None:
     facts = pixel_format_facts(name)
     assert (facts.bit_depth, facts.chroma, facts.has_alpha) == FORMATS[name]
     assert facts.is_full_range == name.startswith("yuvj")
+
+
+def test_names_say_what_ffmpeg_says() -> None:
+    """Of every format of this FFmpeg that has samples, depth and chroma read from its name are
+    those of its components, or nothing is claimed; alpha always is. The planar format of the same
+    depth and chroma has them too (asked of those without alpha). The catalogue's are all known."""
+    read = {name: depth_and_chroma(name) for name in format_names}
+    known = {name for name, (bit_depth, _) in read.items() if bit_depth is not None}
+    assert {name for entry in ENTRIES for name in entry.pixel_formats} <= known
+    for name in format_names:
+        if not av.VideoFormat(name, 64, 64).components:
+            continue
+        facts = pixel_format_facts(name)
+        assert has_alpha_plane(name) == facts.has_alpha, name
+        bit_depth, chroma = read[name]
+        if bit_depth is None:
+            continue
+        assert (bit_depth, chroma) == (facts.bit_depth, facts.chroma), name
+        if chroma != "other" and not facts.has_alpha:
+            planar = pixel_format_facts(planar_format(chroma, bit_depth))
+            assert (planar.bit_depth, planar.chroma) == (bit_depth, chroma), name
 
 
 @pytest.mark.parametrize("name", ["yuv420p", "yuv444p10le", "yuva444p12le", "nv12", "p010le"])

@@ -23,7 +23,7 @@ def _view(choose: ChooseSettings | None, made: Fabrication | None = None) -> Run
     """A fabricated run under needs and wishes; RDD 36 has 10 bit, VC-3 8."""
     manifest, trials = fabricate_run(made or Fabrication(spread=CALM, rounds=8))
     encodings = tuple(
-        e.model_copy(update={"pixel_format": "yuv422p10le"}) if e.codec == "RDD" else e
+        e.model_copy(update={"bit_depth": 10}) if e.codec == "RDD" else e
         for e in manifest.encodings
     )
     scenario = manifest.scenario.model_copy(update={"choose": choose})

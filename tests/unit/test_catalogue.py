@@ -4,15 +4,20 @@ from fractions import Fraction
 
 import pytest
 
+from fixtures.fabricated_run import Fabrication, fabricate_run
 from mezzmark.model.catalogue.core import (
     ENTRIES,
     catalogue_names,
     check_combination,
-    check_frame,
     find_encoding,
     resolve_custom,
 )
-from mezzmark.model.encoding import CatalogueEntry, CustomEncoding
+from mezzmark.model.encoding import (
+    CatalogueEntry,
+    CustomEncoding,
+    Encoding,
+    check_frame,
+)
 from mezzmark.model.errors import EncodingError
 
 CONTAINERS = ("mov", "mp4", "mkv", "mxf", "avi", "nut")
@@ -155,6 +160,34 @@ def test_any_encoder_is_taken_as_written() -> None:
     assert encoding.options == {"a": "1", "b": "0.5"}
     assert encoding.has_alpha
     check_frame(encoding, 17, 3, Fraction(7))
+
+
+def test_what_follows_from_the_rest_is_filled_in() -> None:
+    """A stored encoding without depth, chroma, alpha and size rules reads as one with them; what
+    encoder and muxer are told is the same for both. An unknown format claims nothing."""
+    made = find_encoding("vc5-good")
+    assert (made.bit_depth, made.chroma, made.has_alpha) == (10, "4:2:2", False)
+    assert (made.smallest_size, made.size_multiples) == ((64, 32), (32, 2))
+    read = Encoding.model_validate(made.instructions | {"name": made.name})
+    assert (read.bit_depth, read.chroma, read.is_original) == (10, "4:2:2", False)
+    assert read.instructions == made.instructions
+    odd = made.instructions | {"name": "x", "pixel_format": "bayer_rggb8"}
+    unknown = Encoding.model_validate(odd)
+    assert (unknown.bit_depth, unknown.chroma) == (None, "other")
+
+
+def test_the_original_is_an_encoding_too() -> None:
+    """`original` is found by name; for a clip it has the codec and the pixels of its file."""
+    assert find_encoding("original").is_original
+    manifest, _ = fabricate_run(Fabrication(clips=("a", "b")))
+    originals = manifest.find_encodings("original")
+    assert [(e.codec, e.bit_depth, e.chroma, e.is_intra) for e in originals] == [
+        ("AVC", 8, "4:2:0", manifest.clips[0].keyframe_interval_median == 1)
+    ] * 2
+    assert all(e.is_lossless and e.is_original for e in originals)
+    name = manifest.encodings[0].name
+    assert manifest.find_encodings(name) == (manifest.encodings[0],)
+    assert manifest.find_encodings("nothing") == ()
 
 
 @pytest.mark.parametrize("given", [{}, {"codec": "VC-3", "encoder": "dnxhd"}])

@@ -18,7 +18,6 @@ from fixtures.fabricated_run import (
 from mezzmark.decide.choose.choice import Choice, Flip
 from mezzmark.decide.choose.choose import choose_among, choose_encoding
 from mezzmark.decide.choose.draws import Column, draw_figures
-from mezzmark.decide.choose.needs import describe_pixel_format
 from mezzmark.decide.choose.question import Question, settings_for
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError, ScenarioError
@@ -493,19 +492,3 @@ def test_flips_are_sentences() -> None:
     for text in flip_sentences(choice):
         assert text.startswith("If ")
         assert text.endswith((" would be chosen.", " would be sure to meet the needs."))
-
-
-@pytest.mark.parametrize(
-    ("pixel_format", "traits"),
-    [
-        ("yuv422p10le", {"bit_depth": "10", "chroma": "4:2:2"}),
-        ("yuva444p12le", {"bit_depth": "12", "chroma": "4:4:4"}),
-        ("yuvj420p", {"bit_depth": "8", "chroma": "4:2:0"}),
-        ("gbrap10le", {"bit_depth": "10", "chroma": "RGB"}),
-        ("p010le", {"bit_depth": "10", "chroma": "4:2:0"}),
-        ("bayer_rggb8", {}),
-    ],
-)
-def test_pixel_formats_say_depth_and_chroma(pixel_format: str, traits: dict[str, str]) -> None:
-    """FFmpeg's names are read; one that is not known is not guessed."""
-    assert describe_pixel_format(pixel_format) == traits

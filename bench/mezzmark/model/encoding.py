@@ -1,45 +1,182 @@
 """An encoding: codec + profile + container + pixel format + rate control."""
 
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Mapping
 from fractions import Fraction
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.fact import Fact
-from mezzmark.model.footage import STANDARD_RATES, is_mpeg2_rate
+from mezzmark.model.footage import STANDARD_RATES, Chroma, is_mpeg2_rate
 
 ORIGINAL = "original"
 """The reserved name of the clip as the camera delivered it."""
 
 Container = Literal["mov", "mp4", "mkv", "mxf", "avi", "nut"]
 
+THREAD_OPTIONS: Final[dict[str, dict[str, str]]] = {
+    "libx265": {"x265-params": "log-level=none:pools={threads}"},
+    "libsvtav1": {"svtav1-params": "lp={threads}"},
+}
+"""Encoders that take no notice of FFmpeg's `thread_count`, and what pins them instead."""
 
-class Encoding(Fact):
-    """One resolved encoding: all that an encoder and a muxer must be told.
+QUIET_ENVIRONMENT: Final = {"libsvtav1": ("SVT_LOG", "1")}
+"""Encoders that talk on standard error unless an environment variable says errors only."""
 
-    `options` go to the encoder as FFmpeg options; `thread_options` are templates that pin
-    encoders which ignore `thread_count` ("{threads}" is replaced). `bits_per_pixel` stands for
-    a bit rate that follows the picture's size and rate.
+_PLANAR: Final = re.compile(
+    r"(?:yuv[aj]?(?P<yuv>4\d\d)p|(?P<rgb>gbra?p)|p(?P<paired>[024])(?=1)|(?P<gray>gray))"
+    r"(?P<bits>\d*)(?:le|be)?"
+)
+_CHROMA: Final[dict[str, Chroma]] = {
+    **{"420": "4:2:0", "422": "4:2:2", "444": "4:4:4", "411": "4:1:1"},
+    **{"0": "4:2:0", "2": "4:2:2", "4": "4:4:4"},
+}
+_PACKED: Final[dict[str, tuple[int, Chroma]]] = {
+    **dict.fromkeys(("nv12", "nv21"), (8, "4:2:0")),
+    **dict.fromkeys(("nv16", "yuyv422", "uyvy422", "yvyu422"), (8, "4:2:2")),
+    **dict.fromkeys(("rgb24", "bgr24", "rgba", "bgra", "argb", "abgr", "rgb0", "bgr0"), (8, "RGB")),
+    **dict.fromkeys(("rgb48le", "rgba64le"), (16, "RGB")),
+}
+_PLANAR_STEMS: Final[dict[Chroma, str]] = {
+    **{"4:2:0": "yuv420p", "4:2:2": "yuv422p", "4:4:4": "yuv444p", "4:1:1": "yuv411p"},
+    **{"4:0:0": "gray", "RGB": "gbrp"},
+}
+_WITH_ALPHA: Final = (
+    *("yuva", "gbrap", "rgba", "bgra", "argb", "abgr", "ya"),
+    *("ayuv", "uyva", "vuya"),
+)
+"""How the names of formats with an alpha plane begin."""
+
+
+def depth_and_chroma(pixel_format: str) -> tuple[int | None, Chroma]:
+    """Bits of a sample and chroma, by FFmpeg's naming; (None, "other") of a name not known here."""
+    found = _PLANAR.fullmatch(pixel_format)
+    if found is None:
+        return _PACKED.get(pixel_format, (None, "other"))
+    if found["rgb"]:
+        chroma: Chroma = "RGB"
+    elif found["gray"]:
+        chroma = "4:0:0"
+    else:
+        chroma = _CHROMA.get(found["yuv"] or found["paired"], "other")
+    return int(found["bits"] or 8), chroma
+
+
+def has_alpha_plane(pixel_format: str) -> bool:
+    """Whether a pixel format carries transparency, by FFmpeg's naming."""
+    return pixel_format.startswith(_WITH_ALPHA)
+
+
+def planar_format(chroma: Chroma, bit_depth: int) -> str:
+    """FFmpeg's planar format of this chroma and depth, without alpha; KeyError for "other"."""
+    return _PLANAR_STEMS[chroma] + ("" if bit_depth == 8 else f"{bit_depth}le")
+
+
+class _Coding(Fact):
+    """What an encoding takes over from its line of the catalogue.
+
+    `frame_sizes` lists the only legal sizes (none: any), width before height, as `smallest_size`
+    does.
     """
 
     name: str = Field(min_length=1, max_length=300)
     codec: str
     profile: str = ""
     encoder: str
-    container: Container
-    pixel_format: str
     options: dict[str, str] = {}
-    thread_options: dict[str, str] = {}
     bitrate_bps: int | None = None
-    bits_per_pixel: float | None = None
     keyframe_interval: int = 1
     b_frames: int = 0
-    is_intra: bool = True
     is_lossless: bool = False
-    has_alpha: bool = False
+    frame_sizes: tuple[tuple[int, int], ...] = ()
+    smallest_size: tuple[int, int] = (1, 1)
     caution: str = ""
+
+
+class CatalogueEntry(_Coding):
+    """A codec profile; the first container and pixel format are the ones taken unless said.
+
+    `decoder` is FFmpeg's name of the codec, where footage in it is called by the standard's too.
+    `size_multiples` gives, by pixel format, the steps (across, down) that a size must be a multiple
+    of.
+    """
+
+    decoder: str = ""
+    containers: tuple[Container, ...] = Field(min_length=1)
+    pixel_formats: tuple[str, ...] = Field(min_length=1)
+    bits_per_pixel: dict[str, float] = {}
+    smallest_size: tuple[int, int] = (16, 16)
+    size_multiples: dict[str, tuple[int, int]] = {}
+
+    def resolve(self, container: str, pixel_format: str, **changes: Any) -> "Encoding":
+        """The encoding of this profile in a container and a pixel format, with `changes`."""
+        own = {
+            **self.model_dump(include=set(_Coding.model_fields)),
+            "container": container,
+            "pixel_format": pixel_format,
+            "bits_per_pixel": self.bits_per_pixel.get(pixel_format),
+            "size_multiples": self.size_multiples.get(pixel_format, (1, 1)),
+        }
+        return Encoding.model_validate(own | changes)
+
+
+class Encoding(_Coding):
+    """One resolved encoding: all that an encoder and a muxer must be told, and what it can hold.
+
+    `options` go to the encoder as FFmpeg options; `thread_options` are templates that pin
+    encoders which ignore `thread_count` ("{threads}" is replaced). `bits_per_pixel` stands for
+    a bit rate that follows the picture's size and rate. `size_multiples` are the steps (across,
+    down) that a size must be a multiple of. What follows from pixel format, encoder and key-frame
+    interval is filled in where it is not given, as in runs that were stored without it.
+    """
+
+    container: str
+    pixel_format: str
+    bit_depth: int | None = None
+    chroma: Chroma = "other"
+    has_alpha: bool = False
+    thread_options: dict[str, str] = {}
+    bits_per_pixel: float | None = None
+    is_intra: bool = True
+    size_multiples: tuple[int, int] = (1, 1)
+    is_original: bool = False
+
+    @model_validator(mode="before")
+    @classmethod
+    def _fill_in(cls, data: Any) -> Any:
+        if not isinstance(data, Mapping):
+            return data
+        pixel_format = data.get("pixel_format", "")
+        bit_depth, chroma = depth_and_chroma(pixel_format)
+        following = {
+            "bit_depth": bit_depth,
+            "chroma": chroma,
+            "has_alpha": has_alpha_plane(pixel_format),
+            "thread_options": THREAD_OPTIONS.get(data.get("encoder", ""), {}),
+            "is_intra": data.get("keyframe_interval", 1) == 1,
+        }
+        return following | dict(data)
+
+    @property
+    def instructions(self) -> dict[str, Any]:
+        """What encoder and muxer are told, as JSON: where these are the same, so is the file."""
+        facts = {"bit_depth", "chroma", "is_original", "name", "caution"}
+        rules = {"frame_sizes", "smallest_size", "size_multiples"}
+        return self.model_dump(mode="json", exclude=facts | rules)
+
+
+ORIGINAL_ENCODING: Final = Encoding(
+    name=ORIGINAL,
+    codec="",
+    encoder="",
+    container="",
+    pixel_format="",
+    is_lossless=True,  # it is the footage itself
+    is_original=True,
+)
+"""The clip as the camera delivered it; what codec and pixels it has is known clip by clip."""
 
 
 class CustomEncoding(Fact):
@@ -58,59 +195,16 @@ class CustomEncoding(Fact):
     b_frames: int | None = Field(default=None, ge=0)
 
 
-ALPHA_FORMATS = ("yuva", "gbrap", "rgba", "bgra", "argb", "abgr", "ya")
-"""How FFmpeg's pixel format names begin when they carry an alpha plane."""
-
-THREAD_OPTIONS: dict[str, dict[str, str]] = {
-    "libx265": {"x265-params": "log-level=none:pools={threads}"},
-    "libsvtav1": {"svtav1-params": "lp={threads}"},
-}
-"""Encoders that take no notice of FFmpeg's `thread_count`, and what pins them instead."""
-
-
-class CatalogueEntry(Fact):
-    """A codec profile; the first container and pixel format are the ones taken unless said.
-
-    `frame_sizes` lists the only legal sizes (none: any); `size_multiples` gives, by pixel
-    format, the steps (across, down) that a size must be a multiple of.
-    """
-
-    name: str
-    codec: str
-    profile: str
-    encoder: str
-    containers: tuple[Container, ...] = Field(min_length=1)
-    pixel_formats: tuple[str, ...] = Field(min_length=1)
-    options: dict[str, str] = {}
-    bitrate_bps: int | None = None
-    bits_per_pixel: dict[str, float] = {}
-    keyframe_interval: int = 1
-    b_frames: int = 0
-    is_lossless: bool = False
-    frame_sizes: tuple[tuple[int, int], ...] = ()
-    smallest_size: tuple[int, int] = (16, 16)
-    size_multiples: dict[str, tuple[int, int]] = {}
-    caution: str = ""
-
-
-def has_alpha_plane(pixel_format: str) -> bool:
-    """Whether a pixel format carries transparency, by FFmpeg's naming."""
-    return pixel_format.startswith(ALPHA_FORMATS)
-
-
 MPEG2_FORBIDDEN_LENGTH: Final = 4096
 """ISO/IEC 13818-2, 6.3.3: the lower 12 bits of width and height shall not be zero."""
 
 
-def check_picture(
-    entry: CatalogueEntry,
-    encoding: Encoding,
-    width_px: int,
-    height_px: int,
-    frame_rate: Fraction | None,
+def check_frame(
+    encoding: Encoding, width_px: int, height_px: int, frame_rate: Fraction | None
 ) -> None:
-    """EncodingError naming what is legal where `encoding`, made of `entry`, cannot hold it."""
-    faults = [*_size_faults(entry, encoding, width_px, height_px)]
+    """EncodingError naming what is legal where the encoding cannot hold pictures of this size or
+    rate. Of encoders from outside the catalogue only the container is judged."""
+    faults = [*_size_faults(encoding, width_px, height_px)]
     if frame_rate is not None:
         faults += _rate_faults(encoding, frame_rate)
     if faults:
@@ -121,24 +215,22 @@ def check_picture(
         )
 
 
-def _size_faults(
-    entry: CatalogueEntry, encoding: Encoding, width_px: int, height_px: int
-) -> Iterator[str]:
+def _size_faults(encoding: Encoding, width_px: int, height_px: int) -> Iterator[str]:
     size = f"{width_px}x{height_px}"
-    if entry.frame_sizes and (width_px, height_px) not in entry.frame_sizes:
-        legal = ", ".join(f"{width}x{height}" for width, height in entry.frame_sizes)
+    if encoding.frame_sizes and (width_px, height_px) not in encoding.frame_sizes:
+        legal = ", ".join(f"{width}x{height}" for width, height in encoding.frame_sizes)
         yield f"it exists only at {legal}, not at {size}"
-    least_width, least_height = entry.smallest_size
+    least_width, least_height = encoding.smallest_size
     if width_px < least_width or height_px < least_height:
         yield f"{size} is below its smallest size, {least_width}x{least_height}"
-    step_x, step_y = entry.size_multiples.get(encoding.pixel_format, (1, 1))
+    step_x, step_y = encoding.size_multiples
     if width_px % step_x or height_px % step_y:
         yield (
             f"{size} does not fit {encoding.pixel_format}, which needs a width in steps of "
             f"{step_x} and a height in steps of {step_y}"
         )
     is_forbidden = 0 in (width_px % MPEG2_FORBIDDEN_LENGTH, height_px % MPEG2_FORBIDDEN_LENGTH)
-    if entry.codec == "MPEG-2" and is_forbidden:
+    if encoding.codec == "MPEG-2" and is_forbidden:
         yield f"MPEG-2 cannot write down {size}: lengths that {MPEG2_FORBIDDEN_LENGTH} divides"
 
 

@@ -98,6 +98,9 @@ class ColourTags(Fact):
     matrix: int = 2
 
 
+Chroma = Literal["4:2:0", "4:2:2", "4:4:4", "4:1:1", "4:0:0", "RGB", "other"]
+
+
 class MediaFacts(Fact):
     """What one media file says of itself, before any decoding."""
 
@@ -110,7 +113,7 @@ class MediaFacts(Fact):
     height_px: int
     pixel_format: str
     bit_depth: int
-    chroma: Literal["4:2:0", "4:2:2", "4:4:4", "4:1:1", "4:0:0", "RGB", "other"]
+    chroma: Chroma
     has_alpha: bool = False
     frame_rate: Rate | None
     duration_s: float | None

@@ -3,7 +3,7 @@
 import hashlib
 from typing import Final, Literal
 
-from mezzmark.model.encoding import Encoding
+from mezzmark.model.encoding import ORIGINAL_ENCODING, Encoding, has_alpha_plane
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import MediaFacts
 from mezzmark.model.players import Player
@@ -103,6 +103,21 @@ class ClipManifest(Fact):
     share: float | None = None
     key_frames: tuple[int, ...] = ()
 
+    @property
+    def original_encoding(self) -> Encoding:
+        """The clip as the camera delivered it, as an encoding."""
+        media = self.original
+        facts = {"codec", "container", "pixel_format", "bit_depth", "chroma"}
+        return ORIGINAL_ENCODING.model_copy(
+            update={
+                **media.model_dump(include=facts),
+                "profile": media.profile or "",
+                "has_alpha": media.has_alpha or has_alpha_plane(media.pixel_format),
+                "keyframe_interval": round(self.keyframe_interval_median),
+                "is_intra": self.keyframe_interval_median == 1,
+            }
+        )
+
 
 class MediaManifest(Fact):
     """An encoding of a clip as it lay on disk while it was measured."""
@@ -137,6 +152,11 @@ class Manifest(Fact):
     host_id: str = ""
     host: HostFacts
     stop_reason: str = ""
+
+    def find_encodings(self, name: str) -> tuple[Encoding, ...]:
+        """Those of this name: one, or for the original one a clip, since clips may differ."""
+        originals = (clip.original_encoding for clip in self.clips)
+        return tuple(e for e in (*originals, *self.encodings) if e.name == name)
 
 
 def host_id(host: HostFacts) -> str:

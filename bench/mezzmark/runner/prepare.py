@@ -184,8 +184,9 @@ def resolve_encodings(scenario: Scenario) -> tuple[Encoding, ...]:
     """The scenario's encodings besides `original`, in its order, custom ones last."""
     from mezzmark.model.catalogue.core import find_encoding, resolve_custom
 
-    listed = (find_encoding(name) for name in scenario.encodings if name != ORIGINAL)
-    return (*listed, *(resolve_custom(custom) for custom in scenario.custom_encodings))
+    listed = map(find_encoding, scenario.encodings)
+    customs = map(resolve_custom, scenario.custom_encodings)
+    return (*(encoding for encoding in listed if not encoding.is_original), *customs)
 
 
 def _list_originals(scenario: Scenario, cache_dir: Path) -> list[_Original]:

@@ -1,6 +1,6 @@
 """Whether a run may be gone on with: what decides a measurement must be what it was."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from mezzmark.model.errors import RunError
@@ -74,8 +74,8 @@ def describe_differences(before: Manifest, now: Manifest) -> list[str]:
     footage = _changed_footage(before.clips, now.clips)
     encodings = _changed_entries(
         "encoding",
-        {e.name: e.model_dump_json() for e in before.encodings},
-        {e.name: e.model_dump_json() for e in now.encodings},
+        {e.name: e.instructions for e in before.encodings},
+        {e.name: e.instructions for e in now.encodings},
     )
     told = {FOOTAGE_KEY} if footage else set()
     told |= {"encodings", "custom_encodings"} if encodings else set()
@@ -124,8 +124,8 @@ def _changed_media(before: Manifest, now: Manifest) -> list[str]:
     """Files that differ although their clip and their encoding are what they were."""
     clips = {clip.clip: clip.fingerprint for clip in before.clips}
     same_clips = {clip.clip for clip in now.clips if clips.get(clip.clip) == clip.fingerprint}
-    encodings = {encoding.name: encoding for encoding in before.encodings}
-    new_encodings = {e.name for e in now.encodings if encodings.get(e.name) != e}
+    encodings = {encoding.name: encoding.instructions for encoding in before.encodings}
+    new_encodings = {e.name for e in now.encodings if encodings.get(e.name) != e.instructions}
     gone_encodings = encodings.keys() - {encoding.name for encoding in now.encodings}
 
     def prints(manifest: Manifest) -> dict[str, str]:
@@ -162,7 +162,9 @@ def _host_pairs(before: HostFacts, now: HostFacts) -> list[tuple[str, object, ob
     return pairs
 
 
-def _changed_entries(kind: str, before: dict[str, str], now: dict[str, str]) -> list[str]:
+def _changed_entries(
+    kind: str, before: Mapping[str, object], now: Mapping[str, object]
+) -> list[str]:
     texts = [f'{kind} "{name}" is new' for name in now.keys() - before.keys()]
     texts += [f'{kind} "{name}" is gone' for name in before.keys() - now.keys()]
     texts += [

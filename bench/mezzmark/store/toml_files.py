@@ -10,7 +10,6 @@ from typing import Any
 from pydantic import ValidationError
 
 from mezzmark.model.catalogue import core as catalogue
-from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import EncodingError, ScenarioError
 from mezzmark.model.problems import place, scenario_error
 from mezzmark.model.scenario import Scenario
@@ -150,8 +149,6 @@ def _anchor_files(data: dict[str, Any], *, folder: Path) -> None:
 
 def _check_encodings(scenario: Scenario, *, source: str, text: str) -> None:
     for index, name in enumerate(scenario.encodings):
-        if name == ORIGINAL:
-            continue
         try:
             catalogue.find_encoding(name)
         except EncodingError as problem:

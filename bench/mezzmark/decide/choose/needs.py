@@ -6,90 +6,43 @@ adjusted for all needs and encodings together (Holm), is at most 1 - `confidence
 chance that noise rules out anyone who truly meets, the right one included, is at most that.
 """
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Literal
 
 import numpy as np
 from scipy import special
 
 from mezzmark.decide.choose.choice import NeedResult
 from mezzmark.decide.choose.draws import Flags, Floats, Likely, to_log
-from mezzmark.model.encoding import ORIGINAL, Encoding, has_alpha_plane
+from mezzmark.model.encoding import Encoding
 from mezzmark.model.request import CHROMA_ORDER, Need
-from mezzmark.model.run import ClipManifest, Manifest
+from mezzmark.model.run import Manifest
 from mezzmark.report.prose.numbers import withheld_text
 from mezzmark.statistics.multiplicity import holm_adjusted
 
 Traits = dict[str, str]
 """Fact name → value as needs write it; a fact that is not known is left out."""
 
-_PLANAR: Final = re.compile(r"^(?:yuvj?|yuva)(4[0-4][0-4])p(\d+)?(?:le|be)?$")
-_CHROMA_CODES: Final = {"420": "4:2:0", "422": "4:2:2", "444": "4:4:4", "411": "4:1:1"}
-_RGB: Final = re.compile(r"^gbra?p(\d+)?(?:le|be)?$")
-_NAMED: Final = {
-    "nv12": ("8", "4:2:0"),
-    "nv16": ("8", "4:2:2"),
-    "yuyv422": ("8", "4:2:2"),
-    "uyvy422": ("8", "4:2:2"),
-    "p010le": ("10", "4:2:0"),
-    "p210le": ("10", "4:2:2"),
-    "gray": ("8", "4:0:0"),
-    "gray10le": ("10", "4:0:0"),
-    "rgb24": ("8", "RGB"),
-    "bgr24": ("8", "RGB"),
-    "rgba": ("8", "RGB"),
-    "bgra": ("8", "RGB"),
-    "bgr0": ("8", "RGB"),
-    "rgb48le": ("16", "RGB"),
-    "rgba64le": ("16", "RGB"),
-}
-"""Packed formats by FFmpeg's name: bits of a sample, and chroma."""
-
 
 def encoding_traits(manifest: Manifest, name: str) -> tuple[Traits, ...]:
     """One entry for an encoding; for the original one per clip, since clips may differ."""
-    if name == ORIGINAL:
-        return tuple(_clip_traits(clip) for clip in manifest.clips)
-    return tuple(_traits(encoding) for encoding in manifest.encodings if encoding.name == name)
+    return tuple(_traits(encoding) for encoding in manifest.find_encodings(name))
 
 
 def _traits(encoding: Encoding) -> Traits:
-    return {
+    traits = {
         "alpha": _word(encoding.has_alpha),
         "intra": _word(encoding.is_intra),
         "lossless": _word(encoding.is_lossless),
         "container": encoding.container,
         "codec": encoding.codec,
-        **describe_pixel_format(encoding.pixel_format),
     }
-
-
-def _clip_traits(clip: ClipManifest) -> Traits:
-    media = clip.original
-    return {
-        "alpha": _word(media.has_alpha or has_alpha_plane(media.pixel_format)),
-        "intra": _word(clip.keyframe_interval_median == 1),
-        "lossless": "true",  # it is the footage itself
-        "container": media.container,
-        "codec": media.codec,
-        "bit_depth": str(media.bit_depth),
-        **({} if media.chroma == "other" else {"chroma": media.chroma}),
-    }
-
-
-def describe_pixel_format(pixel_format: str) -> Traits:
-    """`bit_depth` and `chroma` of an FFmpeg pixel format's name; empty where it is not known."""
-    if planar := _PLANAR.match(pixel_format):
-        chroma = _CHROMA_CODES.get(planar[1])
-        return {"bit_depth": planar[2] or "8", **({"chroma": chroma} if chroma else {})}
-    if rgb := _RGB.match(pixel_format):
-        return {"bit_depth": rgb[1] or "8", "chroma": "RGB"}
-    if pixel_format in _NAMED:
-        depth, chroma = _NAMED[pixel_format]
-        return {"bit_depth": depth, "chroma": chroma}
-    return {}
+    if encoding.bit_depth is not None:
+        traits["bit_depth"] = str(encoding.bit_depth)
+    if encoding.chroma != "other":
+        traits["chroma"] = encoding.chroma
+    return traits
 
 
 def _word(claim: bool) -> str:

@@ -44,7 +44,7 @@ def _unlikeness(first: Manifest, other: Manifest) -> str:
         return "the clips are not the same"
     known = {encoding.name: encoding for encoding in first.encodings}
     for encoding in other.encodings:
-        if known.get(encoding.name, encoding) != encoding:
+        if known.get(encoding.name, encoding).instructions != encoding.instructions:
             return f'encoding "{encoding.name}" is defined differently'
     return ""
 

@@ -62,7 +62,7 @@ def _changed_clips(cell: Cell, baseline: Manifest, contender: Manifest) -> Itera
 
 def _changed_encoding(cell: Cell, baseline: Manifest, contender: Manifest) -> Iterable[str]:
     first, second = (
-        next((e for e in manifest.encodings if e.name == cell.encoding), None)
+        [encoding.instructions for encoding in manifest.find_encodings(cell.encoding)]
         for manifest in (baseline, contender)
     )
     if first != second:

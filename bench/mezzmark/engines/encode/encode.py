@@ -25,8 +25,7 @@ from mezzmark.engines.media.frame_index import NO_STAMP, build_frame_index, read
 from mezzmark.engines.media.pixels import pixel_format_facts
 from mezzmark.engines.media.probe import open_media, probe_media
 from mezzmark.host.common import read_process_facts, read_usable_core_count
-from mezzmark.model.catalogue.core import check_frame
-from mezzmark.model.encoding import Encoding
+from mezzmark.model.encoding import Encoding, check_frame
 from mezzmark.model.errors import (
     DestinationError,
     DiskFullError,

@@ -19,7 +19,7 @@ from av.video.stream import VideoStream
 
 from mezzmark.engines.media.pixels import apply_tags
 from mezzmark.model.catalogue.core import ENTRIES, find_encoding
-from mezzmark.model.encoding import Encoding
+from mezzmark.model.encoding import QUIET_ENVIRONMENT, Encoding
 from mezzmark.model.errors import EncodingError, EngineError
 from mezzmark.model.footage import ColourTags
 
@@ -90,8 +90,6 @@ _PROBE_SIZE: Final = (320, 192)
 """Legal for each encoder's first encoding in the catalogue."""
 _LARGE_PROBE_SIZE: Final = (1920, 1080)
 """Legal for those that know a few television sizes only."""
-_QUIET: Final = {"libsvtav1": ("SVT_LOG", "1")}
-"""Encoders that talk on standard error unless an environment variable says errors only."""
 _PROBE_RATE: Final = Fraction(25)
 _PROBE_FRAMES: Final = 2
 
@@ -189,8 +187,8 @@ def _configure(
     frame_rate: Fraction,
     thread_count: int,
 ) -> None:
-    if encoding.encoder in _QUIET:
-        os.environ.setdefault(*_QUIET[encoding.encoder])
+    if encoding.encoder in QUIET_ENVIRONMENT:
+        os.environ.setdefault(*QUIET_ENVIRONMENT[encoding.encoder])
     context.width, context.height = size
     context.pix_fmt = encoding.pixel_format
     context.framerate = frame_rate

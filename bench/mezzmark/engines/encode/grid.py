@@ -29,7 +29,7 @@ from mezzmark.engines.encode.encode import (
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.host.common import read_process_facts
-from mezzmark.model.catalogue.core import check_frame
+from mezzmark.model.encoding import check_frame
 from mezzmark.model.errors import EncodingError, ScenarioError
 from mezzmark.model.footage import ColourTags, FrameIndex, constant_rate
 from mezzmark.model.jobs import Measured

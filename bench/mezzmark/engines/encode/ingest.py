@@ -150,7 +150,7 @@ def _plain(name: str) -> str:
 def _describe(sources: Sequence[IngestSource], pool: Pool) -> str:
     """What decides the files' content, as text: the clips, the encoding, the picture height."""
     facts = {
-        "encoding": pool.encoding.model_dump(mode="json", exclude={"name", "caution"}),
+        "encoding": pool.encoding.instructions,
         "height_px": pool.height_px,
         "clips": [source.model_dump(mode="json") for source in sources],
     }

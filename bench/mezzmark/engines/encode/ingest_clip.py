@@ -17,8 +17,7 @@ from mezzmark.engines.encode.convert import Converter, read_pictures
 from mezzmark.engines.encode.encode import encoder_gave_up, open_encoder, stamps_agree
 from mezzmark.engines.media.frame_index import NO_STAMP, build_frame_index
 from mezzmark.engines.media.probe import probe_media
-from mezzmark.model.catalogue.core import check_frame
-from mezzmark.model.encoding import Encoding
+from mezzmark.model.encoding import Encoding, check_frame
 from mezzmark.model.errors import DestinationError, EncodingError
 from mezzmark.model.footage import FrameIndex, constant_rate
 

@@ -25,8 +25,7 @@ from mezzmark.engines.media.cache import (
 from mezzmark.engines.media.frame_index import Advance, build_frame_index, read_frame_index
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.host.common import read_usable_core_count
-from mezzmark.model.catalogue.core import check_frame
-from mezzmark.model.encoding import Encoding
+from mezzmark.model.encoding import Encoding, check_frame
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import FrameIndex, constant_rate, is_constant_rate
 from mezzmark.model.jobs import PreparedMedia, PrepareEncodingJob
@@ -70,7 +69,7 @@ def prepare_encoding(job: PrepareEncodingJob, advance: Advance) -> PreparedMedia
         kind="encoding",
         transcode_version=TRANSCODE_VERSION,
         source=index.model_dump(mode="json", exclude={"path"}),
-        encoding=job.encoding.model_dump(mode="json", exclude={"name", "caution"}),
+        encoding=job.encoding.instructions,
         thread_count=job.thread_count,
         libraries=library_versions(),
     )

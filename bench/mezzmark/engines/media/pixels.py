@@ -7,7 +7,7 @@ yuv420p, or p010le and yuv420p10le, give the same arrays and the same digest for
 
 import hashlib
 from dataclasses import dataclass
-from typing import Literal, cast
+from typing import cast
 
 import av
 import numpy as np
@@ -15,11 +15,10 @@ import numpy.typing as npt
 from av.video.plane import VideoPlane
 
 from mezzmark.model.errors import EncodingError
-from mezzmark.model.footage import ColourTags
+from mezzmark.model.footage import Chroma, ColourTags
 
 Plane = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
 Planes = tuple[Plane, ...]
-Chroma = Literal["4:2:0", "4:2:2", "4:4:4", "4:1:1", "4:0:0", "RGB", "other"]
 
 DIGEST_BYTES = 8
 """64 bits: among a million frames two different pictures agree with odds of about 3e-8."""

@@ -13,25 +13,9 @@ from av.error import FFmpegError
 from av.video.stream import VideoStream
 
 from mezzmark.engines.media.pixels import pixel_format_facts
+from mezzmark.model.catalogue.core import CODEC_NAMES
 from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import ColourTags, MediaFacts
-
-STANDARD_NAMES: Final = {
-    "dnxhd": "VC-3",
-    "prores": "RDD 36",
-    "cfhd": "VC-5",
-    "h264": "AVC",
-    "hevc": "HEVC",
-    "av1": "AV1",
-    "ffv1": "FFV1",
-    "mjpeg": "Motion JPEG",
-    "jpeg2000": "JPEG 2000",
-    "dirac": "VC-2",
-    "mpeg2video": "MPEG-2",
-    "rawvideo": "uncompressed",
-    "v210": "uncompressed",
-}
-"""FFmpeg's codec name → the standard that defines it; other codecs keep FFmpeg's name."""
 
 FULL_RANGE: Final = 2
 LIMITED_RANGE: Final = 1
@@ -130,7 +114,7 @@ def describe_media(container: InputContainer, track: VideoStream, path: str | Pa
     return MediaFacts(
         path=str(path),
         container=_container_name(container),
-        codec=STANDARD_NAMES.get(name, name),
+        codec=CODEC_NAMES.get(name, name),
         profile=context.profile,
         encoder_hint=track.metadata.get("encoder") or container.metadata.get("encoder"),
         width_px=context.width,

@@ -1,33 +1,15 @@
 """What befalls pictures between two generations, as in real exports: a move, a bit-depth step."""
 
-from typing import Final
-
 import numpy as np
 from av.video.frame import VideoFrame
 from av.video.reformatter import VideoReformatter
 
 from mezzmark.engines.media.pixels import Planes, frame_from_planes, pixel_format_facts, planes_of
 from mezzmark.engines.picture.quality import PLAIN_TWIN
+from mezzmark.model.encoding import planar_format
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import ColourTags
 from mezzmark.model.tasks.fidelity import FidelitySettings
-
-STEP_FORMATS: Final = {
-    "yuv420p": "yuv420p10le",
-    "yuv422p": "yuv422p10le",
-    "yuv444p": "yuv444p10le",
-    "yuvj420p": "yuv420p10le",
-    "yuvj422p": "yuv422p10le",
-    "yuvj444p": "yuv444p10le",
-    "uyvy422": "yuv422p10le",
-    "gbrp": "gbrp10le",
-    "yuv420p10le": "yuv420p",
-    "yuv422p10le": "yuv422p",
-    "yuv444p10le": "yuv444p",
-    "gbrp10le": "gbrp",
-    "gbrp12le": "gbrp",
-}
-"""Where an 8/10-bit step takes a picture before it returns to its own format."""
 
 
 def picture_offset_px(settings: FidelitySettings, generation: int) -> int:
@@ -61,17 +43,16 @@ class BitDepthStep:
     """Takes frames through fewer (or more) bits and back, without moving levels."""
 
     def __init__(self, pixel_format: str) -> None:
-        self._home = pixel_format
-        away = STEP_FORMATS.get(self._home)
-        if away is None:
+        home = pixel_format_facts(pixel_format)
+        if home.has_alpha or home.chroma == "other":
             raise EncodingError(
-                where=f'pixel format "{self._home}"',
+                where=f'pixel format "{pixel_format}"',
                 what="there is no 8/10-bit step for it",
                 remedy="Set fidelity.bit_depth_step to false.",
             )
-        home = pixel_format_facts(self._home)
         full = home.is_rgb or home.is_full_range
-        self._away = away
+        self._home = pixel_format
+        self._away = planar_format(home.chroma, 10 if home.bit_depth == 8 else 8)
         self._range = "JPEG" if full else "MPEG"
         self._reformatter = VideoReformatter()
 

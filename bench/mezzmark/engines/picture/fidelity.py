@@ -15,8 +15,8 @@ from mezzmark.engines.picture.generations import (
 )
 from mezzmark.engines.picture.quality import cut_worst
 from mezzmark.host.common import read_process_facts
-from mezzmark.model.catalogue.core import check_frame
 from mezzmark.model.chart import Chart
+from mezzmark.model.encoding import check_frame
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import constant_rate
 from mezzmark.model.jobs import Measured

@@ -5,13 +5,12 @@ from typing import Final
 
 from mezzmark.model.catalogue import general, intermediate
 from mezzmark.model.encoding import (
-    THREAD_OPTIONS,
+    ORIGINAL,
+    ORIGINAL_ENCODING,
     CatalogueEntry,
-    Container,
     CustomEncoding,
     Encoding,
-    check_picture,
-    has_alpha_plane,
+    check_frame,
 )
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.suggest import nearest
@@ -32,6 +31,9 @@ ENTRIES: Final[tuple[CatalogueEntry, ...]] = (
     *general.UNCOMPRESSED,
 )
 _BY_NAME: Final = {entry.name: entry for entry in ENTRIES}
+
+CODEC_NAMES: Final = {entry.decoder: entry.codec for entry in ENTRIES if entry.decoder}
+"""FFmpeg's codec name → the standard that defines it; other codecs keep FFmpeg's name."""
 
 
 def catalogue_names() -> tuple[str, ...]:
@@ -58,13 +60,15 @@ def find_encoding(
     width_px: int | None = None,
     height_px: int | None = None,
 ) -> Encoding:
-    """The encoding of this name in its usual container and pixel format.
+    """The encoding of this name in its usual container and pixel format, or the original.
 
     Where size and rate are given they are checked too. EncodingError names the nearest legal
     names or sizes.
     """
+    if name == ORIGINAL:
+        return ORIGINAL_ENCODING
     entry = catalogue_entry(name)
-    encoding = _resolve(entry, entry.name, entry.containers[0], entry.pixel_formats[0])
+    encoding = entry.resolve(entry.containers[0], entry.pixel_formats[0])
     if width_px is not None and height_px is not None:
         check_frame(encoding, width_px, height_px, frame_rate)
     return encoding
@@ -106,25 +110,6 @@ def check_combination(
     return entry
 
 
-def check_frame(
-    encoding: Encoding, width_px: int, height_px: int, frame_rate: Fraction | None
-) -> None:
-    """EncodingError where the encoding cannot hold pictures of this size or rate.
-
-    Encodings from outside the catalogue are not judged.
-    """
-    entry = _entry_of(encoding)
-    if entry is not None:
-        check_picture(entry, encoding, width_px, height_px, frame_rate)
-
-
-def _entry_of(encoding: Encoding) -> CatalogueEntry | None:
-    for entry in ENTRIES:
-        if (entry.codec, entry.profile) == (encoding.codec, encoding.profile):
-            return entry
-    return None
-
-
 def _find_profile(codec: str, profile: str | None) -> CatalogueEntry:
     if codec in _BY_NAME and profile is None:
         return _BY_NAME[codec]
@@ -158,20 +143,15 @@ def _from_codec(custom: CustomEncoding) -> Encoding:
     chosen = "container" in custom.model_fields_set
     container = custom.container if chosen else entry.containers[0]
     check_combination(entry.codec, entry.profile, container, custom.pixel_format)
-    pixel_format = custom.pixel_format or entry.pixel_formats[0]
-    encoding = _resolve(entry, custom.name, container, pixel_format)
-    changes: dict[str, object] = {
-        "options": {**encoding.options, **_texts(custom.options)},
-        "is_lossless": encoding.is_lossless and not custom.options,
-    }
+    changes = custom.model_dump(
+        include={"name", "bitrate_bps", "keyframe_interval", "b_frames"}, exclude_none=True
+    )
     if custom.bitrate_bps is not None:
-        changes |= {"bitrate_bps": custom.bitrate_bps, "bits_per_pixel": None}
-    if custom.keyframe_interval is not None:
-        changes["keyframe_interval"] = custom.keyframe_interval
-        changes["is_intra"] = custom.keyframe_interval == 1
-    if custom.b_frames is not None:
-        changes["b_frames"] = custom.b_frames
-    return encoding.model_copy(update=changes)
+        changes["bits_per_pixel"] = None
+    if custom.options:
+        changes["options"] = {**entry.options, **_texts(custom.options)}
+        changes["is_lossless"] = False
+    return entry.resolve(container, custom.pixel_format or entry.pixel_formats[0], **changes)
 
 
 def _from_encoder(custom: CustomEncoding) -> Encoding:
@@ -181,46 +161,16 @@ def _from_encoder(custom: CustomEncoding) -> Encoding:
             what="a bare encoder needs a pixel_format",
             remedy='Add for example pixel_format = "yuv422p10le".',
         )
-    encoder = custom.encoder or ""
-    interval = 1 if custom.keyframe_interval is None else custom.keyframe_interval
-    return Encoding(
-        name=custom.name,
-        codec=encoder,
-        profile=custom.profile or "",
-        encoder=encoder,
-        container=custom.container,
-        pixel_format=custom.pixel_format,
-        options=_texts(custom.options),
-        thread_options=THREAD_OPTIONS.get(encoder, {}),
-        bitrate_bps=custom.bitrate_bps,
-        keyframe_interval=interval,
-        b_frames=custom.b_frames or 0,
-        is_intra=interval == 1,
-        has_alpha=has_alpha_plane(custom.pixel_format),
-        caution="Written by hand; nothing about this combination was checked.",
+    facts = custom.model_dump(exclude={"codec"}, exclude_none=True)
+    return Encoding.model_validate(
+        {
+            **facts,
+            "codec": custom.encoder,
+            "options": _texts(custom.options),
+            "caution": "Written by hand; nothing about this combination was checked.",
+        }
     )
 
 
 def _texts(options: dict[str, str | int | float]) -> dict[str, str]:
     return {key: str(value) for key, value in options.items()}
-
-
-def _resolve(entry: CatalogueEntry, name: str, container: Container, pixel_format: str) -> Encoding:
-    return Encoding(
-        name=name,
-        codec=entry.codec,
-        profile=entry.profile,
-        encoder=entry.encoder,
-        container=container,
-        pixel_format=pixel_format,
-        options=entry.options,
-        thread_options=THREAD_OPTIONS.get(entry.encoder, {}),
-        bitrate_bps=entry.bitrate_bps,
-        bits_per_pixel=entry.bits_per_pixel.get(pixel_format),
-        keyframe_interval=entry.keyframe_interval,
-        b_frames=entry.b_frames,
-        is_intra=entry.keyframe_interval == 1,
-        is_lossless=entry.is_lossless,
-        has_alpha=has_alpha_plane(pixel_format),
-        caution=entry.caution,
-    )

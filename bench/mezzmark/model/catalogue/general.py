@@ -1,132 +1,103 @@
 """Catalogue, second part: delivery codecs, archive codecs, lossless and uncompressed."""
 
-from typing import Final
+from functools import partial
+from typing import Any, Final
 
 from mezzmark.model.encoding import CatalogueEntry, Container
 
 _GENERAL: Final[tuple[Container, ...]] = ("mov", "mp4", "mkv")
 _GENERAL_MXF: Final[tuple[Container, ...]] = ("mov", "mp4", "mkv", "mxf")
 
-LONG_GOP_FRAMES: Final = 48
-"""Two seconds of film rate between key frames: usual for files made to be small."""
-
-LONG_GOP_B_FRAMES: Final = 2
-
-_AVC_FORMATS: Final = (
-    "yuv420p",
-    "yuv422p",
-    "yuv444p",
-    "yuv420p10le",
-    "yuv422p10le",
-    "yuv444p10le",
-)
-_HEVC_FORMATS: Final = ("yuv420p", "yuv420p10le", "yuv422p10le", "yuv444p10le")
 _SUBSAMPLED: Final[dict[str, tuple[int, int]]] = {
-    "yuv420p": (2, 2),
-    "yuv420p10le": (2, 2),
-    "yuv422p": (2, 1),
-    "yuv422p10le": (2, 1),
+    **dict.fromkeys(("yuv420p", "yuv420p10le"), (2, 2)),
+    **dict.fromkeys(("yuv422p", "yuv422p10le"), (2, 1)),
 }
 
+_YUV_8: Final = ("yuv420p", "yuv422p", "yuv444p")
+_YUV_10: Final = ("yuv420p10le", "yuv422p10le", "yuv444p10le")
 
-def _preferring(first: str, formats: tuple[str, ...]) -> tuple[str, ...]:
-    return (first, *(name for name in formats if name != first))
+LONG_GROUP_FRAMES: Final = 48
+"""Two seconds of film rate between key frames: usual for files made to be small."""
 
+_LONG_GROUPS: Final[dict[str, Any]] = {
+    "keyframe_interval": LONG_GROUP_FRAMES,
+    "b_frames": 2,
+    "caution": "Long groups of pictures: a random jump decodes many pictures to show one.",
+}
 
+_avc = partial(
+    CatalogueEntry, codec="AVC", decoder="h264", encoder="libx264", size_multiples=_SUBSAMPLED
+)
 AVC: Final = (
-    CatalogueEntry(
+    _avc(
         name="avc-intra",
-        codec="AVC",
         profile="intra",
-        encoder="libx264",
         containers=_GENERAL_MXF,
-        pixel_formats=_preferring("yuv422p10le", _AVC_FORMATS),
+        pixel_formats=("yuv422p10le", *_YUV_8, "yuv420p10le", "yuv444p10le"),
         options={"preset": "veryfast", "crf": "16"},
-        size_multiples=_SUBSAMPLED,
     ),
-    CatalogueEntry(
+    _avc(
         name="avc-intra-fast",
-        codec="AVC",
         profile="intra-fast",
-        encoder="libx264",
         containers=_GENERAL_MXF,
-        pixel_formats=_preferring("yuv420p", _AVC_FORMATS),
+        pixel_formats=(*_YUV_8, *_YUV_10),
         options={"preset": "ultrafast", "tune": "fastdecode", "crf": "16"},
-        size_multiples=_SUBSAMPLED,
     ),
-    CatalogueEntry(
+    _avc(
         name="avc-long",
-        codec="AVC",
         profile="long",
-        encoder="libx264",
         containers=_GENERAL,
-        pixel_formats=_preferring("yuv420p", _AVC_FORMATS),
+        pixel_formats=(*_YUV_8, *_YUV_10),
         options={"preset": "veryfast", "crf": "18"},
-        keyframe_interval=LONG_GOP_FRAMES,
-        b_frames=LONG_GOP_B_FRAMES,
-        size_multiples=_SUBSAMPLED,
-        caution="Long groups of pictures: a random jump decodes many pictures to show one.",
+        **_LONG_GROUPS,
     ),
 )
 
+_hevc = partial(
+    CatalogueEntry,
+    codec="HEVC",
+    decoder="hevc",
+    encoder="libx265",
+    containers=_GENERAL,
+    size_multiples=_SUBSAMPLED,
+    smallest_size=(32, 32),
+)
 HEVC: Final = (
-    CatalogueEntry(
+    _hevc(
         name="hevc-intra",
-        codec="HEVC",
         profile="intra",
-        encoder="libx265",
-        containers=_GENERAL,
-        pixel_formats=_preferring("yuv422p10le", _HEVC_FORMATS),
+        pixel_formats=("yuv422p10le", "yuv420p", "yuv420p10le", "yuv444p10le"),
         options={"preset": "ultrafast", "crf": "18"},
-        size_multiples=_SUBSAMPLED,
-        smallest_size=(32, 32),
     ),
-    CatalogueEntry(
+    _hevc(
         name="hevc-long",
-        codec="HEVC",
         profile="long",
-        encoder="libx265",
-        containers=_GENERAL,
-        pixel_formats=_preferring("yuv420p10le", _HEVC_FORMATS),
+        pixel_formats=("yuv420p10le", "yuv420p", "yuv422p10le", "yuv444p10le"),
         options={"preset": "superfast", "crf": "20", "x265-params": "open-gop=0"},
-        keyframe_interval=LONG_GOP_FRAMES,
-        b_frames=LONG_GOP_B_FRAMES,
-        size_multiples=_SUBSAMPLED,
-        smallest_size=(32, 32),
-        caution="Long groups of pictures: a random jump decodes many pictures to show one.",
+        **_LONG_GROUPS,
     ),
 )
 
-_AV1_CAUTION: Final = (
-    "Presets above 9 damage fine synthetic detail and are not offered. This encoder takes a "
-    "level of parallelism in place of a number of threads; level 1 keeps 1.0 to 1.15 cores busy."
+_av1 = partial(
+    CatalogueEntry,
+    codec="AV1",
+    decoder="av1",
+    encoder="libsvtav1",
+    containers=("mp4", "mkv"),
+    pixel_formats=("yuv420p10le", "yuv420p"),
+    smallest_size=(64, 64),
+    size_multiples=_SUBSAMPLED,
+    caution="Presets above 9 damage fine synthetic detail and are not offered. This encoder takes "
+    "a level of parallelism in place of a number of threads; level 1 keeps 1.0 to 1.15 cores busy.",
 )
 AV1: Final = (
-    CatalogueEntry(
+    _av1(
         name="av1-long",
-        codec="AV1",
         profile="long",
-        encoder="libsvtav1",
-        containers=("mp4", "mkv"),
-        pixel_formats=("yuv420p10le", "yuv420p"),
         options={"preset": "9", "crf": "30"},
-        keyframe_interval=LONG_GOP_FRAMES,
-        smallest_size=(64, 64),
-        size_multiples=_SUBSAMPLED,
-        caution=_AV1_CAUTION,
+        keyframe_interval=LONG_GROUP_FRAMES,
     ),
-    CatalogueEntry(
-        name="av1-intra",
-        codec="AV1",
-        profile="intra",
-        encoder="libsvtav1",
-        containers=("mp4", "mkv"),
-        pixel_formats=("yuv420p10le", "yuv420p"),
-        options={"preset": "9", "crf": "20"},
-        smallest_size=(64, 64),
-        size_multiples=_SUBSAMPLED,
-        caution=_AV1_CAUTION,
-    ),
+    _av1(name="av1-intra", profile="intra", options={"preset": "9", "crf": "20"}),
 )
 
 FFV1: Final = (
@@ -134,40 +105,27 @@ FFV1: Final = (
         name="ffv1",
         codec="FFV1",
         profile="intra",
+        decoder="ffv1",
         encoder="ffv1",
         containers=("mkv", "mp4", "mxf"),
         pixel_formats=(
-            "yuv422p10le",
-            "yuv420p",
-            "yuv422p",
-            "yuv444p",
-            "yuv420p10le",
-            "yuv444p10le",
-            "gbrp10le",
-            "yuva444p",
-            "yuva444p10le",
+            *("yuv422p10le", "yuv420p", "yuv422p", "yuv444p", "yuv420p10le", "yuv444p10le"),
+            *("gbrp10le", "yuva444p", "yuva444p10le"),
         ),
         options={"level": "3", "slicecrc": "1", "slices": "24", "coder": "1", "context": "0"},
         is_lossless=True,
     ),
 )
 
-_J2K_FORMATS: Final = (
-    "yuv422p10le",
-    "yuv420p",
-    "yuv422p",
-    "yuv444p",
-    "yuv444p10le",
-    "yuv444p12le",
-)
 JPEG2000: Final = tuple(
     CatalogueEntry(
         name=f"jpeg2000-{profile}",
         codec="JPEG 2000",
         profile=profile,
+        decoder="jpeg2000",
         encoder="jpeg2000",
         containers=_GENERAL_MXF,
-        pixel_formats=_J2K_FORMATS,
+        pixel_formats=("yuv422p10le", *_YUV_8, "yuv444p10le", "yuv444p12le"),
         options=options,
         is_lossless=profile == "lossless",
         caution="Very slow to encode and to decode with FFmpeg's own codec.",
@@ -184,6 +142,7 @@ VC2: Final = (
         name="vc2-good",
         codec="VC-2",
         profile="good",
+        decoder="dirac",
         encoder="vc2",
         # FFmpeg's MKV reader refuses every seek in a VC-2 track.
         containers=("mov", "mp4"),
@@ -196,35 +155,32 @@ VC2: Final = (
     ),
 )
 
+_mpeg2 = partial(
+    CatalogueEntry,
+    codec="MPEG-2",
+    decoder="mpeg2video",
+    encoder="mpeg2video",
+    containers=_GENERAL_MXF,
+    size_multiples=_SUBSAMPLED,
+)
 MPEG2: Final = (
-    CatalogueEntry(
+    _mpeg2(
         name="mpeg2-intra",
-        codec="MPEG-2",
         profile="intra",
-        encoder="mpeg2video",
-        containers=_GENERAL_MXF,
         pixel_formats=("yuv422p", "yuv420p"),
         options={"qmin": "2", "qmax": "2"},
-        size_multiples=_SUBSAMPLED,
     ),
-    CatalogueEntry(
+    _mpeg2(
         name="mpeg2-intra-50",
-        codec="MPEG-2",
         profile="intra-50",
-        encoder="mpeg2video",
-        containers=_GENERAL_MXF,
         pixel_formats=("yuv422p",),
         options={
-            "minrate": "50M",
-            "maxrate": "50M",
-            "bufsize": "8M",
-            "intra_vlc": "1",
-            "non_linear_quant": "1",
+            **{"minrate": "50M", "maxrate": "50M", "bufsize": "8M"},
+            **{"intra_vlc": "1", "non_linear_quant": "1"},
             "qmax": "28",  # FFmpeg's limit for this kind of quantiser
         },
         bitrate_bps=50_000_000,
         smallest_size=(1280, 720),
-        size_multiples=_SUBSAMPLED,
         caution="50 Mb/s at every size: meant for 720 to 1080 lines.",
     ),
 )
@@ -243,25 +199,20 @@ LOSSLESS_FAST: Final = (
     ),
 )
 
-UNCOMPRESSED: Final = (
+UNCOMPRESSED: Final = tuple(
     CatalogueEntry(
-        name="uncompressed-8",
+        name=f"uncompressed-{profile}",
         codec="uncompressed",
-        profile="8",
-        encoder="rawvideo",
-        containers=("mov", "mkv"),
-        pixel_formats=("uyvy422",),
+        profile=profile,
+        decoder=encoder,
+        encoder=encoder,
+        containers=containers,
+        pixel_formats=(pixel_format,),
         is_lossless=True,
-        size_multiples={"uyvy422": (2, 1)},
-    ),
-    CatalogueEntry(
-        name="uncompressed-10",
-        codec="uncompressed",
-        profile="10",
-        encoder="v210",
-        containers=("mov",),
-        pixel_formats=("yuv422p10le",),
-        is_lossless=True,
-        size_multiples={"yuv422p10le": (2, 1)},
-    ),
+        size_multiples={pixel_format: (2, 1)},
+    )
+    for profile, encoder, containers, pixel_format in (
+        ("8", "rawvideo", ("mov", "mkv"), "uyvy422"),
+        ("10", "v210", ("mov",), "yuv422p10le"),
+    )
 )

@@ -4,25 +4,23 @@ Legal combinations are those that this project's tests encode and decode with FF
 sizes that VC-3 allows are those of SMPTE ST 2019-1 as FFmpeg implements it.
 """
 
+from functools import partial
 from typing import Final
 
-from mezzmark.model.encoding import CatalogueEntry, Container
-
-_VC3_CONTAINERS: Final[tuple[Container, ...]] = ("mov", "mxf")
-_RDD36_CONTAINERS: Final[tuple[Container, ...]] = ("mov", "mkv", "mxf")
-_JPEG_CONTAINERS: Final[tuple[Container, ...]] = ("mov", "mp4", "mkv")
+from mezzmark.model.encoding import CatalogueEntry
 
 _FULL_HD: Final = (1920, 1080)
 _HD: Final = (1280, 720)
 
+_vc3 = partial(
+    CatalogueEntry, codec="VC-3", decoder="dnxhd", encoder="dnxhd", containers=("mov", "mxf")
+)
+
 
 def _vc3_resolution_independent(profile: str, *pixel_formats: str) -> CatalogueEntry:
-    return CatalogueEntry(
+    return _vc3(
         name=f"vc3-{profile}",
-        codec="VC-3",
         profile=profile,
-        encoder="dnxhd",
-        containers=_VC3_CONTAINERS,
         pixel_formats=pixel_formats,
         options={"profile": f"dnxhr_{profile}"},
         smallest_size=(256, 120),
@@ -34,12 +32,9 @@ def _vc3_classic(
 ) -> CatalogueEntry:
     """The compression ID follows from bit rate, bit depth and size; FFmpeg knows it by certain
     whole numbers of Mb/s only, whatever the frame rate."""
-    return CatalogueEntry(
+    return _vc3(
         name=f"vc3-{profile}",
-        codec="VC-3",
         profile=profile,
-        encoder="dnxhd",
-        containers=_VC3_CONTAINERS,
         pixel_formats=(pixel_format,),
         bitrate_bps=megabits * 1_000_000,
         frame_sizes=frame_sizes,
@@ -61,27 +56,18 @@ VC3: Final = (
     _vc3_classic("hd-220x", 185, "yuv422p10le", _FULL_HD),
 )
 
-_RDD36_PROFILES: Final = (
-    # profile of ours, option of the careful encoder, option of the fast encoder, 4:4:4
-    ("proxy", "proxy", "0", False),
-    ("lt", "lt", "1", False),
-    ("standard", "standard", "2", False),
-    ("hq", "hq", "3", False),
-    ("4444", "4444", "4", True),
-    ("4444xq", "4444xq", "5", True),
-)
 
-
-def _rdd36(profile: str, encoder: str, option: str, is_444: bool) -> CatalogueEntry:
-    is_fast = encoder == "prores_aw"
+def _rdd36(profile: str, number: int, *, is_fast: bool) -> CatalogueEntry:
+    """The careful encoder knows profiles by name, the fast one by number; 4 and 5 are 4:4:4."""
     return CatalogueEntry(
-        name=f"rdd36-{profile}",
+        name=f"rdd36-{profile}-fast" if is_fast else f"rdd36-{profile}",
         codec="RDD 36",
-        profile=profile,
-        encoder=encoder,
-        containers=_RDD36_CONTAINERS,
-        pixel_formats=("yuv444p10le", "yuva444p10le") if is_444 else ("yuv422p10le",),
-        options={"profile": option},
+        profile=f"{profile}-fast" if is_fast else profile,
+        decoder="prores",
+        encoder="prores_aw" if is_fast else "prores_ks",
+        containers=("mov", "mkv", "mxf"),
+        pixel_formats=("yuv444p10le", "yuva444p10le") if number >= 4 else ("yuv422p10le",),
+        options={"profile": str(number) if is_fast else profile},
         size_multiples={"yuv422p10le": (2, 1)} if is_fast else {},
         caution="This encoder is several times faster than the one without “fast” in its name, "
         "but its files are larger: up to 1.5 times the profile's target rate on camera footage."
@@ -91,12 +77,9 @@ def _rdd36(profile: str, encoder: str, option: str, is_444: bool) -> CatalogueEn
 
 
 RDD36: Final = tuple(
-    entry
-    for profile, careful, fast, is_444 in _RDD36_PROFILES
-    for entry in (
-        _rdd36(profile, "prores_ks", careful, is_444),
-        _rdd36(f"{profile}-fast", "prores_aw", fast, is_444),
-    )
+    _rdd36(profile, number, is_fast=is_fast)
+    for number, profile in enumerate(("proxy", "lt", "standard", "hq", "4444", "4444xq"))
+    for is_fast in (False, True)
 )
 
 
@@ -105,6 +88,7 @@ def _vc5(profile: str, quality: str) -> CatalogueEntry:
     return CatalogueEntry(
         name=f"vc5-{profile}",
         codec="VC-5",
+        decoder="cfhd",
         profile=profile,
         encoder="cfhd",
         containers=("mov",),
@@ -128,9 +112,10 @@ def _motion_jpeg(profile: str, quantiser: int) -> CatalogueEntry:
     return CatalogueEntry(
         name=f"mjpeg-{profile}",
         codec="Motion JPEG",
+        decoder="mjpeg",
         profile=profile,
         encoder="mjpeg",
-        containers=_JPEG_CONTAINERS,
+        containers=("mov", "mp4", "mkv"),
         pixel_formats=("yuvj422p", "yuvj420p", "yuvj444p"),
         options={"qmin": str(quantiser), "qmax": str(quantiser)},
         caution="Levels are full range, and JPEG itself names the BT.601 matrix: a player that "
