@@ -10,7 +10,6 @@ from mezzmark.decide.choose.evidence import QUALITY_CAP_DB, quality_value
 from mezzmark.decide.picture.fidelity import compare_ladders, judge_encodings, rungs
 from mezzmark.decide.picture.quality import generation_figures, quality_words
 from mezzmark.model.catalogue.core import find_encoding
-from mezzmark.model.file_warnings import tag_contradictions
 from mezzmark.model.footage import ColourTags
 from mezzmark.model.tasks.fidelity import TagSurvival
 from mezzmark.report.prose.picture import (
@@ -154,27 +153,6 @@ def test_lost_and_changed_tags() -> None:
     assert "take it for BT.601: a shift that a trained eye would see (ΔE 4.3)" in words
     assert "take it for full range: a shift most viewers would see (ΔE 5.6)" in words
     assert "guessed as BT.601" in consequence_words(lost.model_copy(update={"height_px": 576}))
-
-
-@pytest.mark.parametrize(
-    ("tags", "height_px", "words"),
-    [
-        (ColourTags(colour_range=1, primaries=1, transfer=1, matrix=1), 1080, ()),
-        (ColourTags(colour_range=1, primaries=9, transfer=14, matrix=9), 2160, ()),
-        (ColourTags(), 2160, ()),
-        (ColourTags(colour_range=1, primaries=6, transfer=6, matrix=6), 576, ()),
-        (ColourTags(colour_range=1, primaries=1, matrix=6), 1080, ("BT.601 matrix at 1080",)),
-        (ColourTags(colour_range=1, primaries=9, matrix=1), 2160, ("BT.2020 primaries with",)),
-        (ColourTags(colour_range=1, primaries=1, matrix=9), 2160, ("BT.709 primaries with",)),
-    ],
-)
-def test_contradictory_tags(tags: ColourTags, height_px: int, words: tuple[str, ...]) -> None:
-    """A clip's own tags are said to contradict each other exactly where they do."""
-    found = tag_contradictions(tags, height_px=height_px)
-    assert len(found) == len(words)
-    for (what, remedy), expected in zip(found, words, strict=True):
-        assert expected in what
-        assert remedy.endswith(".")
 
 
 def test_interval_of_ssim_stays_below_one() -> None:

@@ -14,7 +14,7 @@ from mezzmark.model.run import ClipManifest
 from mezzmark.model.scenario import Scenario
 from mezzmark.report.figures.latency import draw_latency
 from mezzmark.report.figures.theme import colour, own_look, role_words
-from mezzmark.report.prose.scenario import footage_words
+from mezzmark.report.prose.footage import footage_words
 from mezzmark.report.sections.background import method_sentences
 from mezzmark.report.sections.context import run_contexts
 from mezzmark.report.tables.table import ranking_table
@@ -136,7 +136,7 @@ def test_made_up_footage_is_called_so() -> None:
     """A recipe's clip goes by its name in the scenario, and stands on the page of its run."""
     view = view_run(*fabricate_run(Fabrication(rounds=3)))
     (run,) = run_contexts([view])
-    assert run.footage_words == "street at dusk, 1920×1080, AVC, 24 fps, made up"
+    assert run.footage_words == "street at dusk, 1920×1080, AVC, 24 fps, synthetic"
 
 
 def test_a_demo_of_own_footage_is_not_titled_made_up(

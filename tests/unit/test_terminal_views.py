@@ -51,9 +51,9 @@ def test_a_long_warning_keeps_its_indentation(
     import mezzmark.cli.inspection_view as view
 
     monkeypatch.setattr(view, "_table", lambda _found: "")
-    warning = SimpleNamespace(what="groups of pictures are long", remedy="scrubbing waits " * 12)
-    print_inspections([SimpleNamespace(warnings=[warning], refusal=None)], as_json=False)
+    refusal = {"refusal": "damaged", "refusal_remedy": "copy it again " * 12}
+    print_inspections([SimpleNamespace(warnings=(), **refusal)], as_json=False)
     lines = [line for line in capsys.readouterr().out.splitlines() if line.strip()]
     assert len(lines) > 2
-    assert lines[0].startswith("  ! groups")
+    assert lines[0].startswith("  ! It cannot be measured: damaged.")
     assert all(line.startswith("    ") and line[4] != " " for line in lines[1:])

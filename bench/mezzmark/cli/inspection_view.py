@@ -9,6 +9,7 @@ from rich.table import Table
 from rich.text import Text
 
 from mezzmark.model.inspection import Inspection, Spread
+from mezzmark.report.prose.footage import file_advice
 from mezzmark.report.prose.numbers import visible_text
 
 _LEVELS = " ▁▂▃▄▅▆▇█"
@@ -26,12 +27,9 @@ def print_inspections(inspections: Sequence[Inspection], *, as_json: bool) -> No
     console = Console()
     for found in inspections:
         console.print(_table(found))
-        for warning in found.warnings:
-            text = f"{warning.what.rstrip('.')}. {warning.remedy}"
+        for advice in file_advice(found):
+            text = visible_text(f"{advice.what} {advice.remedy}")
             console.print(_marked("!", text, style="yellow"))
-        if found.refusal:
-            refusal = f"cannot be measured: {visible_text(found.refusal)}"
-            console.print(_marked("✗", refusal, style="red"))
         console.print()
 
 

@@ -1,7 +1,10 @@
-"""What `inspect` finds out about a file, and what it advises."""
+"""What `inspect` finds out about a file, and what of it to be warned of."""
 
-from typing import Literal
+from typing import Final, Literal
 
+from pydantic import computed_field
+
+from mezzmark.model.colour import HD_HEIGHT_PX, UNSPECIFIED
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import ColourTags, MediaFacts, Rate
 
@@ -9,6 +12,31 @@ RateKind = Literal["constant", "variable", "unknown"]
 GroupKind = Literal["intra", "closed", "open", "unknown"]
 """`intra`: every picture is a key frame. `closed`: a decoder that starts at a key frame brings it
 and all around it. `open`: it does not, since pictures there refer to the group before."""
+
+FileWarning = Literal[
+    "long_groups",
+    "one_key_frame",
+    "variable_rate",
+    "interlaced",
+    "tags_missing",
+    "hd_with_matrix_601",
+    "primaries_2020_with_matrix_709",
+    "primaries_709_with_matrix_2020",
+    "range_missing",
+    "no_seek_index",
+    "frame_rate_missing",
+    "excerpt",
+]
+"""What may hurt in editing or is left to guesses; the figures of each stand in the `Inspection`."""
+
+LONG_GROUP_S: Final = 0.1
+"""A jump decodes half a group on average; a group longer than this holds more pictures than can
+be decoded within the 0.1 s that feels immediate, unless decoding runs well above real time
+(limit of 0.1 s: R. B. Miller, Response time in man-computer conversational transactions, 1968)."""
+
+BT709, BT2020 = 1, 9
+BT601_MATRICES: Final = (5, 6)
+"""ITU-T H.273 code points; BT.601 has one for 625 and one for 525 lines, of the same matrix."""
 
 _RANGES = {0: "unspecified", 1: "limited", 2: "full"}
 
@@ -101,7 +129,8 @@ class Inspection(Fact):
     """One file looked at closely over `examined_duration_s` from its start.
 
     Packets are read over the whole examined part, pictures decoded over its first
-    `decoded_frame_count`. `refusal` says why the file cannot be measured, "" if it can.
+    `decoded_frame_count`. `refusal` says why the file cannot be measured, "" if it can, and
+    `refusal_remedy` what to do about it.
     `bitrate_by_second_bps` holds the video track's bit rate in each whole second, the last one
     over what is left of it.
     """
@@ -126,7 +155,34 @@ class Inspection(Fact):
     audio_tracks: tuple[AudioTrack, ...]
     is_stamped: bool
     refusal: str = ""
-    warnings: tuple[Advice, ...] = ()
+    refusal_remedy: str = ""
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def warnings(self) -> tuple[FileWarning, ...]:
+        """What to be warned of, the gravest first."""
+        tags, spacing = self.media.tags, self.keyframe_spacing_s
+        has_groups = self.group_kind != "intra"
+        is_long = has_groups and spacing is not None and spacing.median > LONG_GROUP_S
+        is_single = self.keyframe_count <= 1 < self.examined_frame_count
+        is_yuv, is_hd = self.media.chroma != "RGB", self.media.height_px >= HD_HEIGHT_PX
+        is_untagged = UNSPECIFIED in (tags.primaries, tags.transfer, tags.matrix)
+        pair = (tags.primaries, tags.matrix)
+        conditions: dict[FileWarning, bool] = {
+            "long_groups": is_long,
+            "one_key_frame": has_groups and is_single and not is_long,
+            "variable_rate": self.rate_kind == "variable",
+            "interlaced": bool(self.is_interlaced),
+            "tags_missing": is_yuv and is_hd and is_untagged,
+            "hd_with_matrix_601": is_yuv and is_hd and tags.matrix in BT601_MATRICES,
+            "primaries_2020_with_matrix_709": is_yuv and pair == (BT2020, BT709),
+            "primaries_709_with_matrix_2020": is_yuv and pair == (BT709, BT2020),
+            "range_missing": is_yuv and tags.colour_range == 0,
+            "no_seek_index": self.media.container in ("ts", "ps"),
+            "frame_rate_missing": self.media.frame_rate is None,
+            "excerpt": self.is_excerpt,
+        }
+        return tuple(warning for warning, is_so in conditions.items() if is_so)
 
 
 def name_tags(tags: ColourTags) -> TagNames:

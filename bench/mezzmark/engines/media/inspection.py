@@ -17,7 +17,6 @@ from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.pixels import frame_digest
 from mezzmark.engines.media.probe import describe_media, open_media
 from mezzmark.model.errors import FootageError
-from mezzmark.model.file_warnings import advise
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.inspection import (
     AudioTrack,
@@ -74,9 +73,10 @@ def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> I
         packets, was_cut = _read_packets(container, track, media.time_base, examined_s)
         is_interlaced = _is_interlaced(container, track)
     index, refusal = _try_index(path, min(examined_s, MAX_DECODED_S))
+    reason, remedy = (refusal.what, refusal.remedy) if refusal else ("", "")
     tick = media.time_base
     timing = _timing(packets, tick)
-    found = Inspection(
+    return Inspection(
         media=media,
         is_excerpt=was_cut,
         examined_duration_s=timing.duration_s,
@@ -98,9 +98,9 @@ def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> I
         bitrate_by_second_bps=_rate_by_second(packets, tick, timing.duration_s),
         audio_tracks=audio_tracks,
         is_stamped=index.is_stamped if index else False,
-        refusal=refusal,
+        refusal=reason,
+        refusal_remedy=remedy,
     )
-    return found.model_copy(update={"warnings": advise(found)})
 
 
 def _audio_tracks(container: InputContainer) -> tuple[AudioTrack, ...]:
@@ -149,11 +149,11 @@ def _is_interlaced(container: InputContainer, track: VideoStream) -> bool | None
     return None
 
 
-def _try_index(path: str | Path, decoded_s: float) -> tuple[FrameIndex | None, str]:
+def _try_index(path: str | Path, decoded_s: float) -> tuple[FrameIndex | None, FootageError | None]:
     try:
-        return build_frame_index(path, max_duration_s=decoded_s), ""
+        return build_frame_index(path, max_duration_s=decoded_s), None
     except FootageError as error:
-        return None, f"{error.what}. {error.remedy}"
+        return None, error
 
 
 def _timing(packets: Sequence[_PacketFacts], tick: Fraction) -> _Timing:

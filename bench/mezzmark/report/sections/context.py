@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from mezzmark.decide.estimate.complete_rounds import begun_rounds_text
 from mezzmark.report.figures.gallery import Picture, draw_gallery
 from mezzmark.report.prose.answer import Answer
+from mezzmark.report.prose.footage import footage_words
 from mezzmark.report.prose.numbers import count_text, shown_name, visible_text
-from mezzmark.report.prose.scenario import footage_words
 from mezzmark.report.sections import background
 from mezzmark.report.sections.choose import ChooseSection, build_choose_section
 from mezzmark.report.sections.fidelity import FidelitySection, build_fidelity_section

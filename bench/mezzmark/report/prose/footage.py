@@ -1,0 +1,129 @@
+"""What clips are called, and what to be warned of in a file."""
+
+from collections.abc import Sequence
+from pathlib import PurePosixPath, PureWindowsPath
+from typing import Final
+
+from mezzmark.model.colour import UNSPECIFIED
+from mezzmark.model.inspection import Advice, FileWarning, Inspection
+from mezzmark.model.run import ClipManifest
+from mezzmark.report.prose.numbers import count_text, shown_name
+from mezzmark.report.prose.terms import rate_text
+
+MOST_CLIPS: Final = 3
+"""Clips named under the headline; the table of footage has all of them."""
+
+
+def footage_words(clips: Sequence[ClipManifest]) -> str:
+    """`C0001.MP4, 640×272, AVC, 25 fps`; of many clips the first few and a count."""
+    named = [_clip_words(clip) for clip in clips[:MOST_CLIPS]]
+    left = len(clips) - MOST_CLIPS
+    more = [f"and {count_text(left, 'more clip')}"] if left > 0 else []
+    return "; ".join([*named, *more])
+
+
+def _clip_words(clip: ClipManifest) -> str:
+    media = clip.original
+    parts = [clip_name(clip), f"{media.width_px}×{media.height_px}", shown_name(media.codec)]
+    if media.frame_rate:
+        parts.append(rate_text(float(media.frame_rate)))
+    if clip.source == "recipe":
+        parts.append("synthetic")
+    return ", ".join(parts)
+
+
+def clip_name(clip: ClipManifest) -> str:
+    """The name of a file of the user's own, without its folder; else the name in the scenario."""
+    if clip.source != "own":
+        return shown_name(clip.clip)
+    path = clip.original.path
+    kind = PureWindowsPath if "\\" in path else PurePosixPath
+    return shown_name(kind(path).name or clip.clip)
+
+
+def file_advice(found: Inspection) -> tuple[Advice, ...]:
+    """Why a file cannot be measured, then its warnings, each with what to do about it."""
+    warned = tuple(_advice(warning, found) for warning in found.warnings)
+    if not found.refusal:
+        return warned
+    what = f"It cannot be measured: {found.refusal}."
+    return (Advice(what=what, remedy=found.refusal_remedy), *warned)
+
+
+_WITHOUT_FIGURES: Final[dict[FileWarning, tuple[str, str]]] = {
+    "interlaced": (
+        "The pictures are interlaced.",
+        "They are measured as whole frames; deinterlace for a progressive edit.",
+    ),
+    "primaries_2020_with_matrix_709": (
+        "The file states BT.2020 primaries with the BT.709 matrix, which do not go together.",
+        "Check how it was exported, and state the right pair when converting.",
+    ),
+    "primaries_709_with_matrix_2020": (
+        "The file states BT.709 primaries with the BT.2020 matrix, which do not go together.",
+        "Check how it was exported, and state the right pair when converting.",
+    ),
+    "range_missing": (
+        "The code range is not stated; limited range is assumed.",
+        "If blacks look grey or crushed, state the camera's range when converting.",
+    ),
+    "no_seek_index": (
+        "The container has no index: every seek searches the file.",
+        "Rewrap it to MOV or MKV without re-encoding.",
+    ),
+    "frame_rate_missing": (
+        "The file states no frame rate.",
+        "The rate measured between frames is used; check that it is right.",
+    ),
+}
+
+
+def _advice(warning: FileWarning, found: Inspection) -> Advice:
+    what, remedy = _WITHOUT_FIGURES.get(warning) or _with_figures(warning, found)
+    return Advice(what=what, remedy=remedy)
+
+
+def _with_figures(warning: FileWarning, found: Inspection) -> tuple[str, str]:
+    media, interval = found.media, found.keyframe_interval_frames
+    apart, spacing = found.keyframe_spacing_s, found.frame_spacing_ms
+    match warning:
+        case "long_groups" if interval and apart:
+            return (
+                f"Key frames are {interval.median:.0f} frames ({apart.median:.2f} s) apart: a seek "
+                f"decodes up to {interval.maximum:.0f} frames and may stutter.",
+                "Measure how much an intra encoding helps: `mezzmark measure own-footage "
+                "--footage FILE`.",
+            )
+        case "one_key_frame":
+            return (
+                f"{found.examined_frame_count} frames have one key frame: every seek decodes from "
+                "the start.",
+                "Convert to an intra encoding before editing.",
+            )
+        case "variable_rate" if spacing:
+            return (
+                f"The frame rate varies: frames are {spacing.minimum:.1f} to {spacing.maximum:.1f} "
+                "ms apart.",
+                "Convert to a constant rate before editing; sound may drift otherwise.",
+            )
+        case "tags_missing":
+            codes = media.tags.model_dump(include={"primaries", "transfer", "matrix"})
+            missing = ", ".join(name for name, code in codes.items() if code == UNSPECIFIED)
+            return (
+                f"Colour {missing} not stated at {media.width_px}×{media.height_px}: programs "
+                "guess, and some guess BT.601.",
+                "State them when converting (for most cameras BT.709: 1, 1, 1).",
+            )
+        case "hd_with_matrix_601":
+            return (
+                f"The file states the BT.601 matrix at {media.height_px} lines, where BT.709 is "
+                "usual.",
+                "Check a known colour before trusting the tag; state the right one when "
+                "converting.",
+            )
+        case "excerpt":
+            return (
+                f"Only the first {found.examined_duration_s:.0f} s were read.",
+                "Read more with `--seconds`.",
+            )
+    raise ValueError(f"{warning} of {media.path} lacks its figures")

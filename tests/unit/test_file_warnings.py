@@ -1,0 +1,121 @@
+"""What to be warned of in a file, from facts written out here, and how it is said."""
+
+from fractions import Fraction
+
+import pytest
+from fixtures.snapshot import assert_matches_snapshot
+
+from fixtures.fabricated_run import Fabrication, fabricate_run
+from mezzmark.model.footage import ColourTags, MediaFacts
+from mezzmark.model.inspection import FileWarning, Inspection, Spread, name_tags
+from mezzmark.report.prose.footage import file_advice
+
+TAGGED = ColourTags(colour_range=1, primaries=1, transfer=1, matrix=1)
+
+
+def inspection(*, media: dict[str, object] | None = None, **changes: object) -> Inspection:
+    """A tagged, intra, constant-rate file of 1920×1080 that nothing is wrong with, but for this."""
+    manifest, _ = fabricate_run(Fabrication(rounds=1))
+    facts = manifest.clips[0].original.model_dump() | {"tags": TAGGED} | (media or {})
+    found = Inspection(
+        media=MediaFacts.model_validate(facts),
+        is_excerpt=False,
+        examined_duration_s=4.0,
+        examined_frame_count=96,
+        decoded_frame_count=96,
+        rate_kind="constant",
+        measured_rate=Fraction(24),
+        frame_spacing_ms=Spread(minimum=41, median=42, maximum=42),
+        keyframe_count=96,
+        keyframe_interval_frames=Spread(minimum=1, median=1, maximum=1),
+        keyframe_spacing_s=Spread(minimum=0.04, median=0.04, maximum=0.04),
+        group_kind="intra",
+        b_frame_fraction=0.0,
+        is_interlaced=False,
+        tag_names=name_tags(TAGGED),
+        bitrate_bps=1e8,
+        bitrate_by_second_bps=(1e8,) * 4,
+        audio_tracks=(),
+        is_stamped=True,
+    )
+    return found.model_copy(update=changes)
+
+
+LONG = {
+    "group_kind": "closed",
+    "keyframe_count": 4,
+    "keyframe_interval_frames": Spread(minimum=12, median=24, maximum=48),
+    "keyframe_spacing_s": Spread(minimum=0.5, median=1.0, maximum=2.0),
+}
+SINGLE = {
+    "group_kind": "unknown",
+    "keyframe_count": 1,
+    "keyframe_interval_frames": None,
+    "keyframe_spacing_s": None,
+}
+UNEVEN = {"rate_kind": "variable", "frame_spacing_ms": Spread(minimum=20, median=42, maximum=83)}
+
+FILES: dict[FileWarning, Inspection] = {
+    "long_groups": inspection(**LONG),
+    "one_key_frame": inspection(**SINGLE),
+    "variable_rate": inspection(**UNEVEN),
+    "interlaced": inspection(is_interlaced=True),
+    "tags_missing": inspection(media={"tags": TAGGED.model_copy(update={"transfer": 2})}),
+    "hd_with_matrix_601": inspection(media={"tags": TAGGED.model_copy(update={"matrix": 6})}),
+    "primaries_2020_with_matrix_709": inspection(
+        media={"tags": TAGGED.model_copy(update={"primaries": 9})}
+    ),
+    "primaries_709_with_matrix_2020": inspection(
+        media={"tags": TAGGED.model_copy(update={"matrix": 9})}
+    ),
+    "range_missing": inspection(media={"tags": TAGGED.model_copy(update={"colour_range": 0})}),
+    "no_seek_index": inspection(media={"container": "ts"}),
+    "frame_rate_missing": inspection(media={"frame_rate": None}),
+    "excerpt": inspection(is_excerpt=True),
+}
+
+
+@pytest.mark.parametrize("warning", FILES)
+def test_each_trait_is_warned_of_alone(warning: FileWarning) -> None:
+    """A file with one fault has the one warning; it is in the JSON too."""
+    assert FILES[warning].warnings == (warning,)
+    assert FILES[warning].model_dump(mode="json")["warnings"] == [warning]
+
+
+@pytest.mark.parametrize(
+    "fine",
+    [
+        inspection(),
+        inspection(media={"tags": ColourTags(), "chroma": "RGB", "pixel_format": "gbrp"}),
+        inspection(
+            media={
+                "tags": ColourTags(colour_range=1, primaries=6, transfer=6, matrix=6),
+                "height_px": 576,
+            }
+        ),
+        inspection(media={"tags": ColourTags(colour_range=1), "height_px": 576}),
+        inspection(media={"tags": ColourTags(colour_range=1, primaries=9, transfer=14, matrix=9)}),
+        inspection(**LONG | {"keyframe_spacing_s": Spread(minimum=0.08, median=0.1, maximum=0.1)}),
+    ],
+)
+def test_a_file_without_fault_is_not_warned_of(fine: Inspection) -> None:
+    """RGB without tags, SD with or without BT.601, BT.2020 throughout, and groups of 0.1 s pass."""
+    assert fine.warnings == ()
+
+
+def test_all_faults_are_told_the_gravest_first() -> None:
+    """Motion comes before colour, and colour before what the container lacks."""
+    both = inspection(is_excerpt=True, **LONG, media={"container": "ps", "tags": ColourTags()})
+    expected = ("long_groups", "tags_missing", "range_missing", "no_seek_index", "excerpt")
+    assert both.warnings == expected
+
+
+def test_what_is_said_of_a_file() -> None:
+    """Each warning is said with its figures and what to do; a refusal comes before them."""
+    lines = []
+    refused = inspection(
+        is_excerpt=True, refusal="packets disagree", refusal_remedy="Rewrap the file."
+    )
+    for found in (*FILES.values(), refused):
+        lines += [f"{advice.what} | {advice.remedy}" for advice in file_advice(found)]
+    assert_matches_snapshot("\n".join(lines), "footage_advice")
