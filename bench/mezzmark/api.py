@@ -82,7 +82,7 @@ def demo(
     on_event: Callable[[Event], None] | None = None,
 ) -> Path:
     """Measure the scenario `first-look` and return the run's folder; with `footage`, on your own
-    files in place of the made-up clip."""
+    files in place of the synthetic clip."""
     from mezzmark.runner.demo import plan_demo
 
     plan = plan_demo(footage, earlier_run=Path(out) if resume and out else None)

@@ -1,4 +1,4 @@
-"""From a scenario to a finished report, on made-up and on natural footage."""
+"""From a scenario to a finished report, on synthetic and on natural footage."""
 
 import hashlib
 import importlib.util
@@ -40,7 +40,7 @@ def _measured(tmp_path: Path, clip: dict[str, object], cache: Path):
     return read_run(run_dir), api.report([run_dir])
 
 
-@pytest.mark.parametrize("clip", ["made-up", "natural"])
+@pytest.mark.parametrize("clip", ["synthetic", "natural"])
 def test_scenario_to_report(clip: str, tmp_path: Path) -> None:
     """Every trial finishes, every picture is proved right, and the report holds every encoding;
     the footage is bit for bit what it was."""

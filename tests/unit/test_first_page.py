@@ -132,26 +132,26 @@ def test_own_footage_goes_by_its_file_names() -> None:
     assert "/" not in text
 
 
-def test_made_up_footage_is_called_so() -> None:
+def test_synthetic_footage_is_called_so() -> None:
     """A recipe's clip goes by its name in the scenario, and stands on the page of its run."""
     view = view_run(*fabricate_run(Fabrication(rounds=3)))
     (run,) = run_contexts([view])
     assert run.footage_words == "street at dusk, 1920×1080, AVC, 24 fps, synthetic"
 
 
-def test_a_demo_of_own_footage_is_not_titled_made_up(
+def test_a_demo_of_own_footage_is_not_titled_synthetic(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    """With a file of the user's the demo's title is not that of the made-up clip."""
+    """With a file of the user's the demo's title is not that of the synthetic clip."""
     (tmp_path / "C0001.MP4").write_bytes(b"footage")
     plans: list[Scenario] = []
     monkeypatch.setattr(api, "measure", lambda plan, **_: plans.append(plan))
     api.demo(footage=[str(tmp_path / "C0001.MP4")])
     api.demo()
-    own, made_up = (plan.title for plan in plans)
+    own, synthetic = (plan.title for plan in plans)
     assert own.startswith("A first look at ")
-    assert "made-up" not in own
-    assert "made-up" in made_up
+    assert "synthetic" not in own
+    assert "synthetic" in synthetic
 
 
 def test_a_run_that_was_interrupted_says_so() -> None:

@@ -1,4 +1,4 @@
-"""What the demo measures: the made-up clip, or the user's own files in its place."""
+"""What the demo measures: the synthetic clip, or the user's own files in its place."""
 
 from collections.abc import Sequence
 from pathlib import Path
@@ -12,7 +12,7 @@ from mezzmark.store.toml_files import read_scenario
 DEMO_SCENARIO: Final = "first-look"
 
 DEMO_EXCERPT_S: Final = 4.0
-"""Seconds of an own file that the demo measures: as long as the made-up clip."""
+"""Seconds of an own file that the demo measures: as long as the synthetic clip."""
 
 _NAMED_FILES: Final = 2
 """A title names so many files; further ones are counted."""
