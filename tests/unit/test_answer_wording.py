@@ -203,8 +203,7 @@ def test_the_answer_tells_what_became_of_the_picture() -> None:
 
     def entry(name: str, delta_e: float, *, is_exact: bool = False) -> EncodingFidelity:
         chart = Diagnosis(
-            cause="",
-            words=f"seen by most (ΔE {delta_e})",
+            cause="limited as full" if delta_e > 1 else "no shift",
             delta_e=delta_e,
             worst_delta_e=delta_e,
             worst_patch="grey",
@@ -230,5 +229,6 @@ def test_the_answer_tells_what_became_of_the_picture() -> None:
     ]
     shifted = picture_sentences((entry("A", 5.1), entry("B", 0.4), entry("C", 2.0)))
     assert shifted == [
-        "Colours: 2 of 3 encodings shifted visibly; most of all A: seen by most (ΔE 5.1)."
+        "Colours: 2 of 3 encodings shifted visibly; most of all A: a shift most viewers would see "
+        "(ΔE 5.1), as if limited range were read as full."
     ]

@@ -1,11 +1,13 @@
-"""Causes and words of the diagnosis, on readings made up without FFmpeg."""
+"""Causes and words of the diagnosis, on readings written out here, without FFmpeg."""
 
 import numpy as np
 import pytest
 
 from fixtures.fabricated_fidelity import EXPECTED, reading
-from mezzmark.decide.picture.diagnosis import diagnose, visibility_words
+from fixtures.snapshot import assert_matches_snapshot
+from mezzmark.decide.picture.diagnosis import diagnose, visibility
 from mezzmark.decide.picture.signatures import signatures
+from mezzmark.report.prose.picture import diagnosis_words
 
 SIGNATURES = signatures(matrix="BT.709")
 
@@ -20,13 +22,12 @@ def test_signatures_differ_from_each_other_and_from_nothing() -> None:
             assert np.sqrt(np.mean((one - other) ** 2)) > 1.5
 
 
-@pytest.mark.parametrize("signature", SIGNATURES, ids=lambda s: s.cause.key)
+@pytest.mark.parametrize("signature", SIGNATURES, ids=lambda s: s.cause)
 def test_a_signature_with_noise_is_named(signature) -> None:
-    """Each signature plus noise of half a code is given its own name and words."""
+    """Each signature plus noise of half a code is given its own name."""
     noise = np.random.default_rng(7).normal(0, 0.5, EXPECTED.shape)
     found = diagnose(reading(np.clip(signature.shown_rgb + noise, 0, 255)))
-    assert found.cause == signature.cause.key
-    assert found.words.endswith(f"as if {signature.cause.words}")
+    assert found.cause == signature.cause
     assert found.residual_codes < 0.6
 
 
@@ -47,44 +48,49 @@ def test_what_was_there_before_the_encoder_is_taken_off() -> None:
 
 
 @pytest.mark.parametrize(
-    ("delta_e", "words"),
+    ("delta_e", "seen_by"),
     [
-        (0.99, "no visible shift"),
-        (1.0, "a shift seen only side by side"),
-        (2.0, "a shift that a trained eye would see"),
-        (5.0, "a shift most viewers would see"),
+        (0.99, "invisible"),
+        (1.0, "side by side"),
+        (2.0, "trained eye"),
+        (5.0, "most viewers"),
     ],
 )
-def test_visibility(delta_e: float, words: str) -> None:
+def test_visibility(delta_e: float, seen_by: str) -> None:
     """Limits of ΔE2000 1, 2 and 5 (common practice in display calibration, no published source
-    for these words)."""
-    assert visibility_words(delta_e) == words
+    for these kinds)."""
+    assert visibility(delta_e) == seen_by
 
 
-def test_words_for_a_range_mistake() -> None:
-    """The sentence a non-engineer reads."""
-    shown = next(s.shown_rgb for s in SIGNATURES if s.cause.key == "limited as full")
-    assert diagnose(reading(shown, delta_e=5.1)).words == (
-        "a shift most viewers would see (ΔE 5.1), as if limited range were read as full"
-    )
+STEPS = reading(EXPECTED, delta_e=0.2, eight_bit=0.9)
+SITED = reading(EXPECTED, delta_e=0.0, shift_x=0.5, shift_y=-0.4)
+SWAPPED = reading(EXPECTED[:, ::-1], delta_e=20.0, eight_bit=0.9, shift_x=3.0)
 
 
 def test_steps_and_siting_are_looked_for_only_on_a_still_chart() -> None:
-    """8-bit steps and misplaced chroma are named when patches stand still, with the figures in
-    the words; on a chart that moved without a known cause they are not."""
-    steps = diagnose(reading(EXPECTED, delta_e=0.2, eight_bit=0.9))
+    """8-bit steps and misplaced chroma are named when patches stand still, with their figures; on
+    a chart that moved without a known cause they are not."""
+    steps = diagnose(STEPS)
     assert steps.cause == "8-bit steps"
-    assert "220 of 640 grey levels" in steps.words
-    siting = diagnose(reading(EXPECTED, delta_e=0.0, shift_x=0.5, shift_y=-0.4))
+    assert (steps.ramp_codes_returned, steps.ramp_codes_entered) == (220, 640)
+    siting = diagnose(SITED)
     assert siting.cause == "chroma siting"
-    assert "+0.50 px across and -0.40 px down" in siting.words
-    swapped = EXPECTED[:, ::-1]
-    moved = diagnose(reading(swapped, delta_e=20.0, eight_bit=0.9, shift_x=3.0))
-    assert moved.cause == "unexplained"
-    assert "unexplained" in moved.words
+    assert (siting.chroma_shift_x_px, siting.chroma_shift_y_px) == (0.5, -0.4)
+    assert diagnose(SWAPPED).cause == "unexplained"
 
 
 def test_a_wave_too_weak_to_read_is_no_siting_mistake() -> None:
     """None (nothing left of the wave) and 8-bit encodings (no steps to look for) pass."""
     found = diagnose(reading(EXPECTED, delta_e=0.0, eight_bit=None, shift_x=None, shift_y=None))
     assert found.cause == "no shift"
+
+
+def test_what_is_said_of_a_chart() -> None:
+    """Every known cause, who would see it, and the figures of those that patches do not show."""
+    charts = [
+        *(reading(EXPECTED, delta_e=delta_e) for delta_e in (0.4, 1.2, 2.5, 7.0)),
+        *(reading(signature.shown_rgb, delta_e=5.1) for signature in SIGNATURES),
+        *(STEPS, SITED, reading(EXPECTED, delta_e=0.2, shift_y=0.5), SWAPPED),
+    ]
+    said = [diagnosis_words(diagnose(chart)) for chart in charts]
+    assert_matches_snapshot("\n".join(said), "picture_diagnoses")

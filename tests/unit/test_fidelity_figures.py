@@ -1,4 +1,4 @@
-"""Figures and words of fidelity, from series and tags made up without FFmpeg."""
+"""Figures and words of fidelity, from series and tags written out here, without FFmpeg."""
 
 import math
 
@@ -6,16 +6,19 @@ import numpy as np
 import pytest
 
 from fixtures.fabricated_fidelity import EXPECTED, generation, reading, trial
+from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.decide.choose.evidence import QUALITY_CAP_DB, quality_value
 from mezzmark.decide.picture.fidelity import compare_ladders, judge_encodings, rungs
 from mezzmark.decide.picture.quality import generation_figures, quality_words
+from mezzmark.decide.picture.tags import guessed_matrix, is_range_lost, tag_verdicts
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.footage import ColourTags
 from mezzmark.model.tasks.fidelity import TagSurvival
 from mezzmark.report.prose.picture import (
     consequence_words,
-    lost_tags,
-    tag_verdicts,
+    encoding_sentence,
+    picture_sentences,
+    tag_text,
 )
 
 
@@ -123,36 +126,64 @@ def survival(**changes: object) -> TagSurvival:
     return TagSurvival.model_validate(facts | changes)
 
 
+LOST = survival(
+    read=ColourTags(),
+    timecode=("01:02:03:04", None),
+    sample_aspect=("4/3", "1"),
+    chroma_location=(None, None),
+    duration_s=(0.125, 0.25),
+    delta_e_as_601=4.3,
+    delta_e_as_full=5.6,
+)
+
+
 def test_kept_tags() -> None:
-    """Nothing lost: ten tags kept, and no consequence."""
-    verdicts = tag_verdicts(survival())
-    assert [v.state for v in verdicts] == ["kept"] * 10
-    assert consequence_words(survival()) == "no colour tag is lost"
+    """Nothing lost: ten tags kept, and nothing is guessed."""
+    kept = survival()
+    assert [v.state for v in tag_verdicts(kept)] == ["kept"] * 10
+    assert guessed_matrix(kept) is None
+    assert not is_range_lost(kept)
 
 
 def test_lost_and_changed_tags() -> None:
-    """Each kind of loss is named, and what players make of it."""
-    lost = survival(
-        read=ColourTags(),
-        timecode=("01:02:03:04", None),
-        sample_aspect=("4/3", "1"),
-        chroma_location=(None, None),
-        duration_s=(0.125, 0.25),
-        delta_e_as_601=4.3,
-        delta_e_as_full=5.6,
-    )
-    states = {v.tag: v.state for v in tag_verdicts(lost)}
-    assert states["chroma location"] == "not asked"
-    assert states["sample aspect"] == states["duration"] == "changed"
-    assert set(lost_tags(lost)) == {
-        *("range", "primaries", "transfer", "matrix", "timecode", "sample aspect", "duration")
+    """Each kind of loss is named, with what was written and read, and what is guessed instead: the
+    matrix by the picture's height."""
+    verdicts = {v.tag: v for v in tag_verdicts(LOST)}
+    states = {tag: verdict.state for tag, verdict in verdicts.items()}
+    assert states == {
+        **dict.fromkeys(("range", "primaries", "transfer", "matrix", "timecode"), "lost"),
+        **dict.fromkeys(("sample aspect", "duration"), "changed"),
+        **dict.fromkeys(("field order", "rate"), "kept"),
+        "chroma location": "not asked",
     }
-    words = consequence_words(lost)
-    assert "guessed as BT.709" in words
-    assert "here: no visible shift" in words
-    assert "take it for BT.601: a shift that a trained eye would see (ΔE 4.3)" in words
-    assert "take it for full range: a shift most viewers would see (ΔE 5.6)" in words
-    assert "guessed as BT.601" in consequence_words(lost.model_copy(update={"height_px": 576}))
+    assert (verdicts["duration"].written, verdicts["duration"].read) == (0.125, 0.25)
+    assert is_range_lost(LOST)
+    assert guessed_matrix(LOST) == "BT.709"
+    assert guessed_matrix(LOST.model_copy(update={"height_px": 576})) == "BT.601"
+
+
+def test_what_is_said_of_tags_and_encodings() -> None:
+    """Tags one by one, what their loss does, and an encoding in a sentence that leaves its name as
+    it was written."""
+    chart = reading(EXPECTED, delta_e=0.2)
+    refused = trial("a", "refused", [generation([4.0])])
+    refusal = {"chart_refusal": "the encoder refused it"}
+    measurement = refused.measurement.model_copy(update=refusal)
+    entries = judge_encodings(
+        [
+            trial("a", "vc3-sq", [generation([4.0, 9.0])], chart=chart),
+            trial("a", "ffv1", [generation([0.0], exact=True)], chart=chart),
+            refused.model_copy(update={"measurement": measurement}),
+        ]
+    )
+    visible = {"read": LOST.read, "height_px": 576, "delta_e_shown": 2.4}
+    lines = [
+        *(f"{verdict.tag}: {tag_text(verdict)}" for verdict in tag_verdicts(LOST)),
+        *(consequence_words(found) for found in (survival(), LOST, survival(**visible))),
+        *(encoding_sentence(entry) for entry in entries),
+        *picture_sentences(entries),
+    ]
+    assert_matches_snapshot("\n".join(lines), "picture_sentences")
 
 
 def test_interval_of_ssim_stays_below_one() -> None:

@@ -149,7 +149,7 @@ def test_going_on_needs_the_runs_folder() -> None:
 
 
 def test_the_demo_on_own_footage_is_called_by_it(card: Path, tmp_path: Path) -> None:
-    """The title names the files, not the synthetic clip, and a resumed demo keeps files and title."""
+    """The title names the files, not the synthetic clip; a resumed demo keeps files and title."""
     one = plan_demo([f"{card}/C0001.MP4"])
     assert one.title.startswith("A first look at C0001.MP4:")
     assert [Path(file).name for file in one.clips[0].files] == ["C0001.MP4"]

@@ -1,13 +1,12 @@
-"""Why a picture came back changed, and who would see it: a chart measurement in, words out."""
+"""Why a picture came back changed, and who would see it: a chart measurement in, kinds out."""
 
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 
 from mezzmark.decide.picture.signatures import (
     EIGHT_BIT,
     SITING,
-    Cause,
     Signature,
     signatures,
 )
@@ -43,21 +42,32 @@ MOST_VIEWERS_DELTA_E: Final = 5.0
 """From here on two colours look different at a glance (common practice)."""
 
 
+NO_SHIFT: Final = "no shift"
+UNEXPLAINED: Final = "unexplained"
+
+Visibility = Literal["invisible", "side by side", "trained eye", "most viewers"]
+"""Who would see a difference: nobody, whoever compares, a trained eye, or most viewers."""
+
+
 class Diagnosis(Fact):
     """What happened to the chart.
 
-    `cause` is the key of a known cause, "no shift", or "unexplained". `residual_codes` is the RMS
-    change (viewer codes of 255) that the cause leaves unexplained, `change_codes` the whole of it.
-    `delta_e` is the 90th percentile of ΔE2000 over the patches.
+    `cause` is the key of a known cause (see `signatures`), `NO_SHIFT` or `UNEXPLAINED`.
+    `residual_codes` is the RMS change (viewer codes of 255) that the cause leaves unexplained,
+    `change_codes` the whole of it. `delta_e` is the 90th percentile of ΔE2000 over the patches.
+    Shifts of chroma and counts of codes are as in `ChartMeasurement`.
     """
 
     cause: str
-    words: str
     delta_e: float
     worst_delta_e: float
     worst_patch: str
     change_codes: float
     residual_codes: float
+    chroma_shift_x_px: float | None = None
+    chroma_shift_y_px: float | None = None
+    ramp_codes_entered: int = 0
+    ramp_codes_returned: int = 0
 
 
 def diagnose(measurement: ChartMeasurement) -> Diagnosis:
@@ -73,27 +83,37 @@ def diagnose(measurement: ChartMeasurement) -> Diagnosis:
     change = _rms(shown - expected)
     best = _closest(shown, signatures(matrix=measurement.chart.matrix))
     residual = _rms(shown - best.shown_rgb)
-    cause: Cause | None = None
+    cause = UNEXPLAINED if measurement.visible_delta_e >= INVISIBLE_DELTA_E else NO_SHIFT
     if change > QUIET_CODES and residual <= EXPLAINED_FRACTION * change:
         cause = best.cause
-    elif change <= STILL_CODES and _has_eight_bit_steps(measurement):
-        cause, residual = EIGHT_BIT, change
-    elif change <= STILL_CODES and _has_misplaced_chroma(measurement):
-        cause, residual = SITING, change
     else:
         residual = change
-    return _say(measurement, cause, change, residual)
+        if change <= STILL_CODES and _has_eight_bit_steps(measurement):
+            cause = EIGHT_BIT
+        elif change <= STILL_CODES and _has_misplaced_chroma(measurement):
+            cause = SITING
+    worst = measurement.worst_patch
+    return Diagnosis(
+        cause=cause,
+        delta_e=measurement.visible_delta_e,
+        worst_delta_e=worst.delta_e_2000,
+        worst_patch=worst.name,
+        change_codes=change,
+        residual_codes=residual,
+        chroma_shift_x_px=measurement.chroma_shift_x_px,
+        chroma_shift_y_px=measurement.chroma_shift_y_px,
+        ramp_codes_entered=measurement.ramp_codes_entered,
+        ramp_codes_returned=measurement.ramp_codes_returned,
+    )
 
 
-def visibility_words(delta_e: float) -> str:
-    """Who would see a colour difference of this ΔE2000, in a reader's words."""
+def visibility(delta_e: float) -> Visibility:
+    """Who would see a colour difference of this ΔE2000."""
     if delta_e < INVISIBLE_DELTA_E:
-        return "no visible shift"
+        return "invisible"
     if delta_e < SIDE_BY_SIDE_DELTA_E:
-        return "a shift seen only side by side"
-    if delta_e < MOST_VIEWERS_DELTA_E:
-        return "a shift that a trained eye would see"
-    return "a shift most viewers would see"
+        return "side by side"
+    return "trained eye" if delta_e < MOST_VIEWERS_DELTA_E else "most viewers"
 
 
 def _closest(shown: Floats, known: tuple[Signature, ...]) -> Signature:
@@ -112,51 +132,3 @@ def _has_eight_bit_steps(measurement: ChartMeasurement) -> bool:
 def _has_misplaced_chroma(measurement: ChartMeasurement) -> bool:
     shifts = (measurement.chroma_shift_x_px, measurement.chroma_shift_y_px)
     return any(shift is not None and abs(shift) > SITING_LIMIT_PX for shift in shifts)
-
-
-def _say(
-    measurement: ChartMeasurement, cause: Cause | None, change: float, residual: float
-) -> Diagnosis:
-    delta_e = measurement.visible_delta_e
-    seen = visibility_words(delta_e)
-    figure = f" (ΔE {delta_e:.1f})" if delta_e >= INVISIBLE_DELTA_E else ""
-    if cause is not None:
-        key, words = cause.key, f"{seen}{figure}, {_detail(measurement, cause)}"
-    elif delta_e < INVISIBLE_DELTA_E:
-        key, words = "no shift", seen
-    else:
-        key = "unexplained"
-        words = (
-            f"{seen}{figure}, unexplained: no known cause fits "
-            f"(RMS {residual:.1f} of 255 codes is left)"
-        )
-    worst = measurement.worst_patch
-    return Diagnosis(
-        cause=key,
-        words=words,
-        delta_e=delta_e,
-        worst_delta_e=worst.delta_e_2000,
-        worst_patch=worst.name,
-        change_codes=change,
-        residual_codes=residual,
-    )
-
-
-def _detail(measurement: ChartMeasurement, cause: Cause) -> str:
-    if cause.kind == "siting":
-        shifts = (
-            (measurement.chroma_shift_x_px, "across"),
-            (measurement.chroma_shift_y_px, "down"),
-        )
-        said = [
-            f"{shift:+.2f} px {way}"
-            for shift, way in shifts
-            if shift is not None and abs(shift) > SITING_LIMIT_PX
-        ]
-        return f"but colour edges moved {' and '.join(said)}, as if {cause.words}"
-    if cause.kind == "depth":
-        return (
-            f"but smooth ramps turned into steps ({measurement.ramp_codes_returned} of "
-            f"{measurement.ramp_codes_entered} grey levels are left), as if {cause.words}"
-        )
-    return f"as if {cause.words}"

@@ -5,9 +5,8 @@ made. Predictions start from the chart's own values, never from a picture.
 """
 
 import itertools
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final, Literal, get_args
+from typing import Final, get_args
 
 import numpy as np
 
@@ -25,8 +24,6 @@ from mezzmark.model.colour import (
 
 VIEWER_TOP: Final = 255.0
 
-CauseKind = Literal["range", "matrix", "gamma", "primaries", "depth", "siting"]
-
 PURE_GAMMAS: Final[tuple[DisplayName, ...]] = ("1.96", "2.2", "2.4")
 
 GAMMA_PAIRS: Final[tuple[tuple[DisplayName, DisplayName], ...]] = (
@@ -38,64 +35,34 @@ GAMMA_PAIRS: Final[tuple[tuple[DisplayName, DisplayName], ...]] = (
 display, 2.4 BT.1886; sRGB is a curve of its own near black."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cause:
-    """A known mistake: its key, its kind, and how to say it after "as if"."""
+EIGHT_BIT: Final = "8-bit steps"
+SITING: Final = "chroma siting"
+LIMITED_AS_FULL: Final = "limited as full"
+FULL_AS_LIMITED: Final = "full as limited"
+WIDE_AS_709: Final = "2020 as 709"
+NARROW_AS_2020: Final = "709 as 2020"
 
-    key: str
-    kind: CauseKind
-    words: str
+MATRIX_PAIRS: Final = tuple(itertools.permutations(get_args(MatrixName), 2))
+"""(written, read)."""
+
+
+def matrix_cause(written: MatrixName, read: MatrixName) -> str:
+    """The mistake of reading colours written by one matrix with another."""
+    return f"matrix {written[3:]} as {read[3:]}"
+
+
+def gamma_cause(used: DisplayName, meant: DisplayName) -> str:
+    """The mistake of using one display curve where the other was meant."""
+    return f"gamma {used} for {meant}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signature:
-    """A cause and what it makes of the patches: viewer codes 0 to 255, shape (patches, 3)."""
+    """The key of a known mistake and what it makes of the patches: viewer codes 0 to 255, shape
+    (patches, 3)."""
 
-    cause: Cause
+    cause: str
     shown_rgb: Floats
-
-
-EIGHT_BIT: Final = Cause(
-    key="8-bit steps", kind="depth", words="a step had worked with 8 bits and dropped the rest"
-)
-SITING: Final = Cause(
-    key="chroma siting", kind="siting", words="chroma were placed by another siting than tagged"
-)
-
-LIMITED_AS_FULL: Final = Cause(
-    key="limited as full", kind="range", words="limited range were read as full"
-)
-FULL_AS_LIMITED: Final = Cause(
-    key="full as limited", kind="range", words="full range were read as limited"
-)
-WIDE_AS_709: Final = Cause(
-    key="2020 as 709",
-    kind="primaries",
-    words="BT.2020 primaries were ignored and shown as BT.709",
-)
-NARROW_AS_2020: Final = Cause(
-    key="709 as 2020", kind="primaries", words="BT.709 primaries were shown as BT.2020"
-)
-
-
-def matrix_cause(written: MatrixName, read: MatrixName) -> Cause:
-    """The mistake of reading colours written by one matrix with another."""
-    return Cause(
-        key=f"matrix {written[3:]} as {read[3:]}",
-        kind="matrix",
-        words=f"colours written with the {written} matrix were read with the {read} matrix",
-    )
-
-
-def gamma_cause(used: DisplayName, meant: DisplayName) -> Cause:
-    """The mistake of using one display curve where the other was meant."""
-    names = {"sRGB": "the sRGB curve", "2.4": "BT.1886 (gamma 2.4)"}
-    return Cause(
-        key=f"gamma {used} for {meant}",
-        kind="gamma",
-        words=f"{names.get(used, f'gamma {used}')} were used in place of "
-        f"{names.get(meant, f'gamma {meant}')}",
-    )
 
 
 def read_limited_as_full(rgb: Floats, *, matrix: MatrixName) -> Floats:
@@ -136,30 +103,22 @@ def show_with_primaries(rgb: Floats, *, source: str, target: str) -> Floats:
 
 def signatures(*, matrix: MatrixName) -> tuple[Signature, ...]:
     """Every known cause that moves levels or colours, for a chart written with `matrix`."""
-    shown: list[tuple[Cause, Callable[[Floats], Floats]]] = [
-        (LIMITED_AS_FULL, lambda rgb: read_limited_as_full(rgb, matrix=matrix)),
-        (FULL_AS_LIMITED, lambda rgb: read_full_as_limited(rgb, matrix=matrix)),
-        (WIDE_AS_709, lambda rgb: show_with_primaries(rgb, source="BT.709", target="BT.2020")),
-        (NARROW_AS_2020, lambda rgb: show_with_primaries(rgb, source="BT.2020", target="BT.709")),
-    ]
-    for written, read in itertools.permutations(get_args(MatrixName), 2):
-        shown.append((matrix_cause(written, read), _matrix_reader(written, read)))
-    for used, meant in GAMMA_PAIRS:
-        shown.append((gamma_cause(used, meant), _gamma_shower(used, meant)))
     rgb = np.array([patch.rgb for patch in PATCHES], dtype=np.float64)
+    shown = {
+        LIMITED_AS_FULL: read_limited_as_full(rgb, matrix=matrix),
+        FULL_AS_LIMITED: read_full_as_limited(rgb, matrix=matrix),
+        WIDE_AS_709: show_with_primaries(rgb, source="BT.709", target="BT.2020"),
+        NARROW_AS_2020: show_with_primaries(rgb, source="BT.2020", target="BT.709"),
+    }
+    for written, read in MATRIX_PAIRS:
+        shown[matrix_cause(written, read)] = read_with_matrix(rgb, written=written, read=read)
+    for used, meant in GAMMA_PAIRS:
+        shown[gamma_cause(used, meant)] = show_with_gamma(rgb, used=used, meant=meant)
     return tuple(
-        Signature(cause=cause, shown_rgb=np.clip(change(rgb), 0, 1) * VIEWER_TOP)
-        for cause, change in shown
+        Signature(cause=cause, shown_rgb=np.clip(changed, 0, 1) * VIEWER_TOP)
+        for cause, changed in shown.items()
     )
 
 
 def _scaled(ycc: Floats, factor: float) -> tuple[Floats, Floats]:
     return ycc[..., 1] * factor, ycc[..., 2] * factor
-
-
-def _matrix_reader(written: MatrixName, read: MatrixName) -> Callable[[Floats], Floats]:
-    return lambda rgb: read_with_matrix(rgb, written=written, read=read)
-
-
-def _gamma_shower(used: DisplayName, meant: DisplayName) -> Callable[[Floats], Floats]:
-    return lambda rgb: show_with_gamma(rgb, used=used, meant=meant)

@@ -18,6 +18,7 @@ from mezzmark.model.tasks.fidelity import ChartMeasurement, WorstFrame
 from mezzmark.report.figures.marks import add_area_mark, mark_url, mark_words
 from mezzmark.report.figures.theme import Margins, Shape, colour, new_axes
 from mezzmark.report.prose.numbers import count_text, number_text, shown_name
+from mezzmark.report.prose.picture import diagnosis_words
 from mezzmark.statistics.intervals import t_interval
 
 ONCE = "1 round, the same comes every time"
@@ -42,7 +43,7 @@ def rate_words(entry: EncodingFidelity, *, confidence_level: float) -> str:
 def chart_words(name: str, measurement: ChartMeasurement, diagnosis: Diagnosis) -> str:
     """What became of the chart, as ΔE2000 over its patches."""
     return (
-        f"{shown_name(name)}, test chart: {diagnosis.words}; "
+        f"{shown_name(name)}, test chart: {diagnosis_words(diagnosis)}; "
         f"ΔE {diagnosis.delta_e:.1f} at the 90th percentile, largest "
         f"{diagnosis.worst_delta_e:.1f} ({diagnosis.worst_patch}); "
         f"{len(measurement.patches)} patches; {ONCE}"
@@ -180,7 +181,7 @@ def draw_chart_change(
     `anchor`."""
     figure, axes = new_axes(
         shape,
-        title=f"{shown_name(name)}: {diagnosis.words}",
+        title=f"{shown_name(name)}: {diagnosis_words(diagnosis)}",
         subtitle="patches of the test chart as a viewer shows them before and after, and their "
         f"difference {AMPLIFICATION} times as large around grey",
         body_in=3.0 if shape == "wide" else 2.4,

@@ -1,13 +1,72 @@
-"""What the answer says of the picture: colours that shifted, and what came back bit for bit."""
+"""What encodings do to the picture: its colours, what came back bit for bit, lost tags."""
 
 from collections.abc import Sequence
 from typing import Final
 
-from mezzmark.decide.picture.diagnosis import INVISIBLE_DELTA_E, visibility_words
+from mezzmark.decide.picture.diagnosis import (
+    INVISIBLE_DELTA_E,
+    NO_SHIFT,
+    SITING_LIMIT_PX,
+    UNEXPLAINED,
+    Diagnosis,
+    Visibility,
+    visibility,
+)
 from mezzmark.decide.picture.fidelity import EncodingFidelity
-from mezzmark.model.fact import Fact
+from mezzmark.decide.picture.signatures import (
+    EIGHT_BIT,
+    FULL_AS_LIMITED,
+    GAMMA_PAIRS,
+    LIMITED_AS_FULL,
+    MATRIX_PAIRS,
+    NARROW_AS_2020,
+    SITING,
+    WIDE_AS_709,
+    gamma_cause,
+    matrix_cause,
+)
+from mezzmark.decide.picture.tags import TagVerdict, guessed_matrix, is_range_lost
+from mezzmark.model.colour import DisplayName
 from mezzmark.model.tasks.fidelity import TagSurvival
-from mezzmark.report.prose.numbers import count_text, list_text, number_text, shown_name
+from mezzmark.report.prose.numbers import (
+    count_text,
+    joined_text,
+    list_text,
+    number_text,
+    shown_name,
+)
+
+_SEEN: Final[dict[Visibility, str]] = {
+    "invisible": "no visible shift",
+    "side by side": "a shift seen only side by side",
+    "trained eye": "a shift that a trained eye would see",
+    "most viewers": "a shift most viewers would see",
+}
+
+
+def _curve(display: DisplayName) -> str:
+    names = {"sRGB": "the sRGB curve", "2.4": "BT.1886 (gamma 2.4)"}
+    return names.get(display, f"gamma {display}")
+
+
+_CAUSES: Final = {
+    LIMITED_AS_FULL: "limited range were read as full",
+    FULL_AS_LIMITED: "full range were read as limited",
+    WIDE_AS_709: "BT.2020 primaries were ignored and shown as BT.709",
+    NARROW_AS_2020: "BT.709 primaries were shown as BT.2020",
+    EIGHT_BIT: "processed in 8 bits",
+    SITING: "chroma siting differed from the tag",
+    **{
+        matrix_cause(written, read): f"colours written with the {written} matrix were read with "
+        f"the {read} matrix"
+        for written, read in MATRIX_PAIRS
+    },
+    **{
+        gamma_cause(used, meant): f"{_curve(used)} were used in place of {_curve(meant)}"
+        for used, meant in GAMMA_PAIRS
+    },
+}
+"""How a known cause is said after "as if"."""
 
 
 def picture_sentences(fidelity: Sequence[EncodingFidelity]) -> list[str]:
@@ -19,7 +78,7 @@ def picture_sentences(fidelity: Sequence[EncodingFidelity]) -> list[str]:
         worst, name = max(shifted, key=lambda pair: pair[0].delta_e)
         texts.append(
             f"Colours: {len(shifted)} of {count_text(len(charts), 'encoding')} shifted visibly; "
-            f"most of all {shown_name(name)}: {worst.words}."
+            f"most of all {shown_name(name)}: {diagnosis_words(worst)}."
         )
     elif charts:
         worst, name = max(charts, key=lambda pair: pair[0].worst_delta_e)
@@ -33,89 +92,82 @@ def picture_sentences(fidelity: Sequence[EncodingFidelity]) -> list[str]:
     return texts
 
 
-UNSPECIFIED: Final = 2
-HD_HEIGHT_PX: Final = 720
-"""From here on the player of this project takes an untagged picture for BT.709."""
-
-DURATION_TOLERANCE_S: Final = 0.002
-"""Containers with a clock of 1 ms round durations."""
-
-
-class TagVerdict(Fact):
-    """One tag: `state` is "kept", "lost", "changed" or "not asked"; `detail` says to what."""
-
-    tag: str
-    state: str
-    detail: str
+def encoding_sentence(entry: EncodingFidelity) -> str:
+    """One encoding in one sentence for a reader who is no engineer."""
+    quality = "comes back bit-exact"
+    if not entry.is_bit_exact:
+        psnr = entry.estimates.get("PSNR")
+        quality = "changes the picture" + (
+            f" (PSNR {psnr.point:.1f} dB, worst frame {psnr.worst:.1f} dB)" if psnr else ""
+        )
+    return f"{shown_name(entry.encoding)} {quality}; colours: {colour_words(entry)}"
 
 
-def tag_verdicts(survival: TagSurvival) -> tuple[TagVerdict, ...]:
-    """Every tag in the order of the report's table."""
-    written, read = survival.written, survival.read
-    return (
-        _code("range", written.colour_range, read.colour_range, nothing=0),
-        _code("primaries", written.primaries, read.primaries, nothing=UNSPECIFIED),
-        _code("transfer", written.transfer, read.transfer, nothing=UNSPECIFIED),
-        _code("matrix", written.matrix, read.matrix, nothing=UNSPECIFIED),
-        _words("chroma location", *survival.chroma_location),
-        _words("field order", *survival.field_order),
-        _words("sample aspect", *survival.sample_aspect),
-        _words("timecode", *survival.timecode),
-        _words("rate", *survival.frame_rate),
-        _duration(*survival.duration_s),
-    )
+def colour_words(entry: EncodingFidelity) -> str:
+    """What became of the colours, or why nothing is known about them."""
+    if entry.worst_chart:
+        return diagnosis_words(entry.worst_chart)
+    reason = f" ({entry.chart_refusal})" if entry.chart_refusal else ""
+    return f"not judged: the test chart could not be encoded{reason}"
 
 
-def lost_tags(survival: TagSurvival) -> tuple[str, ...]:
-    """Names of the tags that are lost or changed."""
-    return tuple(v.tag for v in tag_verdicts(survival) if v.state in ("lost", "changed"))
+def diagnosis_words(chart: Diagnosis) -> str:
+    """`a shift most viewers would see (ΔE 5.1), as if limited range were read as full`."""
+    is_seen = chart.delta_e >= INVISIBLE_DELTA_E
+    seen = _with_delta_e(chart.delta_e) if is_seen else _SEEN["invisible"]
+    if chart.cause == NO_SHIFT:
+        return seen
+    if chart.cause == UNEXPLAINED:
+        return f"{seen}, of unknown cause (RMS change {chart.residual_codes:.1f} of 255 codes)"
+    return f"{seen}, {_effect(chart)}as if {_CAUSES[chart.cause]}"
+
+
+def _effect(chart: Diagnosis) -> str:
+    """What else than flat patches shows the cause."""
+    if chart.cause == EIGHT_BIT:
+        return (
+            f"but smooth ramps turned into steps ({chart.ramp_codes_returned} of "
+            f"{chart.ramp_codes_entered} grey levels are left), "
+        )
+    if chart.cause == SITING:
+        shifts = ((chart.chroma_shift_x_px, "across"), (chart.chroma_shift_y_px, "down"))
+        moved = [
+            f"{shift:+.2f} px {way}"
+            for shift, way in shifts
+            if shift is not None and abs(shift) > SITING_LIMIT_PX
+        ]
+        return f"but colour edges moved {joined_text(moved)}, "
+    return ""
+
+
+def _with_delta_e(delta_e: float) -> str:
+    return f"{_SEEN[visibility(delta_e)]} (ΔE {delta_e:.1f})"
+
+
+def tag_text(verdict: TagVerdict) -> str:
+    """`kept`, `changed 4/3 → 1`."""
+    if verdict.state != "changed":
+        return verdict.state
+    values = (verdict.written, verdict.read)
+    texts = [f"{value:.3f} s" if isinstance(value, float) else f"{value}" for value in values]
+    return f"changed {' → '.join(texts)}"
 
 
 def consequence_words(survival: TagSurvival) -> str:
     """What the lost colour tags do to the picture, here and in players that guess otherwise."""
-    said = []
-    read = survival.read
-    if read.matrix == UNSPECIFIED != survival.written.matrix:
-        guess = "BT.709" if survival.height_px >= HD_HEIGHT_PX else "BT.601"
-        said.append(f"the matrix is lost, and at this size it is guessed as {guess}")
-    if read.colour_range == 0 != survival.written.colour_range:
-        said.append("the range is lost, and limited is assumed")
+    parts = []
+    if guess := guessed_matrix(survival):
+        parts.append(f"the matrix is lost, and at this size it is guessed as {guess}")
+    if is_range_lost(survival):
+        parts.append("the range is lost, and limited is assumed")
     if survival.delta_e_shown >= INVISIBLE_DELTA_E:
-        said.append(
-            f"here: {visibility_words(survival.delta_e_shown)} (ΔE {survival.delta_e_shown:.1f})"
-        )
-    elif said:
-        said.append("here: no visible shift")
-    for delta, guess in (
-        (survival.delta_e_as_601, "take it for BT.601"),
-        (survival.delta_e_as_full, "take it for full range"),
+        parts.append(f"here: {_with_delta_e(survival.delta_e_shown)}")
+    elif parts:
+        parts.append("here: no visible shift")
+    for delta_e, guess in (
+        (survival.delta_e_as_601, "BT.601"),
+        (survival.delta_e_as_full, "full range"),
     ):
-        if delta is not None:
-            said.append(f"in players that {guess}: {visibility_words(delta)} (ΔE {delta:.1f})")
-    return "; ".join(said) if said else "no colour tag is lost"
-
-
-def _code(tag: str, written: int, read: int, *, nothing: int) -> TagVerdict:
-    if read == written:
-        return TagVerdict(tag=tag, state="kept", detail="")
-    if read == nothing:
-        return TagVerdict(tag=tag, state="lost", detail="")
-    return TagVerdict(tag=tag, state="changed", detail=f"{written} → {read}")
-
-
-def _words(tag: str, written: str | None, read: str | None) -> TagVerdict:
-    if written is None:
-        return TagVerdict(tag=tag, state="not asked", detail="")
-    if read == written:
-        return TagVerdict(tag=tag, state="kept", detail="")
-    if read is None or read == "unknown":
-        return TagVerdict(tag=tag, state="lost", detail="")
-    return TagVerdict(tag=tag, state="changed", detail=f"{written} → {read}")
-
-
-def _duration(written: float, read: float | None) -> TagVerdict:
-    if read is None:
-        return TagVerdict(tag="duration", state="lost", detail="")
-    if abs(written - read) <= DURATION_TOLERANCE_S:
-        return TagVerdict(tag="duration", state="kept", detail="")
-    return TagVerdict(tag="duration", state="changed", detail=f"{written:.3f} s → {read:.3f} s")
+        if delta_e is not None:
+            parts.append(f"in players that take it for {guess}: {_with_delta_e(delta_e)}")
+    return "; ".join(parts) if parts else "no colour tag is lost"

@@ -16,6 +16,7 @@ from mezzmark.decide.picture.fidelity import (
     compare_ladders,
     judge_encodings,
 )
+from mezzmark.decide.picture.tags import tag_verdicts
 from mezzmark.report.figures.fidelity import (
     draw_chart_change,
     draw_generations,
@@ -24,8 +25,14 @@ from mezzmark.report.figures.fidelity import (
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.quality import draw_quality_and_rate
 from mezzmark.report.figures.theme import Shape, own_look
-from mezzmark.report.prose.numbers import count_text, sentence, shown_name
-from mezzmark.report.prose.picture import consequence_words, tag_verdicts
+from mezzmark.report.prose.numbers import count_text, shown_name
+from mezzmark.report.prose.picture import (
+    colour_words,
+    consequence_words,
+    diagnosis_words,
+    encoding_sentence,
+    tag_text,
+)
 from mezzmark.report.tables.table import DASH, Entry, Table
 from mezzmark.report.view import RunView
 
@@ -149,7 +156,7 @@ def _chart_figures(
             file_stem=f"{prefix}chart-{place + 1}",
             title=f"The chart through {shown_name(name)}",
             caption="A difference of plain grey means no change.",
-            alt=diagnosis.words,
+            alt=diagnosis_words(diagnosis),
             draw=partial(draw_chart_change, name, chart, diagnosis, anchor=anchors[name]),
         )
 
@@ -215,21 +222,6 @@ def build_fidelity_section(view: RunView, *, prefix: str) -> FidelitySection | N
     )
 
 
-def encoding_sentence(entry: EncodingFidelity) -> str:
-    """One encoding in one sentence for a reader who is no engineer."""
-    name = shown_name(entry.encoding)
-    if entry.is_bit_exact:
-        quality = "comes back bit-exact"
-    else:
-        psnr = entry.estimates.get("PSNR")
-        quality = "changes the picture" + (
-            f" (PSNR {psnr.point:.1f} dB, worst frame {psnr.worst:.1f} dB)" if psnr else ""
-        )
-    chart = entry.worst_chart
-    colours = chart.words if chart else _not_sent(entry)
-    return sentence(f"{name} {quality}; colours: {colours}")
-
-
 def _quality_table(judged: tuple[EncodingFidelity, ...], *, table_id: str) -> Table:
     rows = tuple(_quality_row(entry) for entry in judged)
     clip_count = max(len(entry.clips) for entry in judged)
@@ -276,7 +268,7 @@ def _quality_row(entry: EncodingFidelity) -> tuple[Entry, ...]:
         Entry(text=_last_words(entry, last), sort=last),
         Entry(text=f"{entry.bitrate_bps / 1e6:.1f}", sort=entry.bitrate_bps),
         Entry(
-            text=chart.words if chart else _not_sent(entry),
+            text=colour_words(entry),
             sort=chart.delta_e if chart else None,
             sign="wrong" if chart and chart.delta_e >= INVISIBLE_DELTA_E else "",
         ),
@@ -285,12 +277,6 @@ def _quality_row(entry: EncodingFidelity) -> tuple[Entry, ...]:
             sort=patch.worst_delta_e if patch else None,
         ),
     )
-
-
-def _not_sent(entry: EncodingFidelity) -> str:
-    """Why nothing is known about colours."""
-    reason = f" ({entry.chart_refusal})" if entry.chart_refusal else ""
-    return f"not judged: the chart could not be sent through{reason}"
 
 
 def _last_words(entry: EncodingFidelity, last: float | None) -> str:
@@ -333,7 +319,7 @@ def _tag_table(judged: tuple[EncodingFidelity, ...], *, table_id: str) -> Table 
                 ),
                 *(
                     Entry(
-                        text=" ".join(filter(None, (v.state, v.detail))),
+                        text=tag_text(v),
                         sort=v.state,
                         sign="wrong" if v.state in ("lost", "changed") else "",
                     )
