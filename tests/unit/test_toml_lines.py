@@ -1,6 +1,8 @@
 """Keys of a TOML text are found at the line a person would point to."""
 
-from mezzmark.model.problems import find_line, map_key_lines
+import pytest
+
+from mezzmark.model.problems import find_line
 
 TEXT = '''\
 # a comment = not a key
@@ -30,24 +32,25 @@ requests = 24
 '''
 
 
-def test_every_key_is_found_at_its_line() -> None:
-    """Headers, dotted, quoted and nested keys have the line they stand on, strings none."""
-    lines = map_key_lines(TEXT)
-    assert lines[("name",)] == 2
-    assert lines[("clips", 0, "name")] == 6
-    assert lines[("clips", 0, "recipe")] == 7
-    assert lines[("clips", 0, "recipe", "grain")] == 8
-    assert lines[("clips", 1, "name")] == 11
-    assert lines[("clips", 1, "files")] == 12
-    assert lines[("clips", 1, "quoted key")] == 20
-    assert lines[("clips", 1, "recipe", "pan")] == 21
-    assert lines[("scrub",)] == 23
-    assert lines[("scrub", "requests")] == 24
-    assert ("clips", 1, "grain") not in lines
-
-
-def test_an_entry_of_a_list_has_the_line_of_its_key() -> None:
-    """A path below a known key falls back to the nearest enclosing one; an unknown has none."""
-    lines = map_key_lines(TEXT)
-    assert find_line(lines, ("clips", 1, "files", 1)) == 12
-    assert find_line(lines, ("encode", "threads")) is None
+@pytest.mark.parametrize(
+    ("path", "line"),
+    [
+        (("name",), 2),
+        (("clips", 0, "name"), 6),
+        (("clips", 0, "recipe"), 7),
+        (("clips", 0, "recipe", "grain"), 8),
+        (("clips", 1, "name"), 11),
+        (("clips", 1, "files"), 12),
+        (("clips", 1, "quoted key"), 20),
+        (("clips", 1, "recipe", "pan"), 21),
+        (("scrub",), 23),
+        (("scrub", "requests"), 24),
+        (("clips", 1, "files", 1), 12),
+        (("clips", 1, "grain"), 10),
+        (("encode", "threads"), None),
+    ],
+)
+def test_every_key_is_found_at_its_line(path: tuple[str | int, ...], line: int | None) -> None:
+    """Headers, dotted, quoted and nested keys have the line they stand on, strings none. A path
+    below a known key falls back to the nearest enclosing one; an unknown has none."""
+    assert find_line(TEXT, path) == line
