@@ -12,7 +12,7 @@ import pytest
 from mezzmark.engines.encode.encode import encode_frames
 from mezzmark.engines.media.pixels import apply_tags, planes_of
 from mezzmark.model.catalogue.core import find_encoding, resolve_custom
-from mezzmark.model.encoding import CustomEncoding, Encoding
+from mezzmark.model.encoding import CustomEncoding, Encoding, check_frame
 from mezzmark.model.footage import ColourTags
 
 DATA = Path(__file__).parent / "data"
@@ -84,9 +84,9 @@ def classic_encoding(row: dict[str, str]) -> Encoding:
     """The catalogue's encoding for a compression ID, or one written out where it has none."""
     cid = int(row["cid"])
     if cid in CATALOGUE_OF_ID:
-        return find_encoding(
-            CATALOGUE_OF_ID[cid], width_px=int(row["width"]), height_px=int(row["height"])
-        )
+        encoding = find_encoding(CATALOGUE_OF_ID[cid])
+        check_frame(encoding, int(row["width"]), int(row["height"]), None)
+        return encoding
     return resolve_custom(
         CustomEncoding(
             name=row["cid"],

@@ -8,7 +8,6 @@ from fixtures.fabricated_run import Fabrication, fabricate_run
 from mezzmark.model.catalogue.core import (
     ENTRIES,
     catalogue_names,
-    check_combination,
     find_encoding,
     resolve_custom,
 )
@@ -61,15 +60,23 @@ def test_names_hold_no_encoder_of_ffmpeg() -> None:
         assert not [e for e in encoders if e in shown and e != "vc2"], entry.name
 
 
+def combination(entry: CatalogueEntry, container: str, pixel_format: str) -> Encoding:
+    """The entry in this container and pixel format, as a scenario would write it."""
+    keys = {"codec": entry.codec, "profile": entry.profile, "container": container}
+    return resolve_custom(
+        CustomEncoding.model_validate({"name": "x", "pixel_format": pixel_format, **keys})
+    )
+
+
 @by_entry
 def test_illegal_containers_are_refused_and_the_legal_ones_named(entry: CatalogueEntry) -> None:
     """Each container that a profile does not list raises an error that names all it lists."""
     for container in CONTAINERS:
         if container in entry.containers:
-            assert check_combination(entry.codec, entry.profile, container, None) == entry
+            assert combination(entry, container, entry.pixel_formats[0]).container == container
             continue
         with pytest.raises(EncodingError) as caught:
-            check_combination(entry.codec, entry.profile, container, entry.pixel_formats[0])
+            combination(entry, container, entry.pixel_formats[0])
         assert container in caught.value.what
         assert all(legal in caught.value.remedy for legal in entry.containers)
 
@@ -79,10 +86,11 @@ def test_illegal_pixel_formats_are_refused_and_the_legal_ones_named(entry: Catal
     """Each pixel format that a profile does not list raises an error that names all it lists."""
     for pixel_format in PIXEL_FORMATS:
         if pixel_format in entry.pixel_formats:
-            check_combination(entry.codec, entry.profile, entry.containers[0], pixel_format)
+            made = combination(entry, entry.containers[0], pixel_format)
+            assert made.size_multiples == entry.size_multiples.get(pixel_format, (1, 1))
             continue
         with pytest.raises(EncodingError) as caught:
-            check_combination(entry.codec, entry.profile, entry.containers[0], pixel_format)
+            combination(entry, entry.containers[0], pixel_format)
         assert pixel_format in caught.value.what
         assert all(legal in caught.value.remedy for legal in entry.pixel_formats)
 
@@ -214,7 +222,7 @@ def test_sizes_that_a_codec_cannot_hold(
 ) -> None:
     """A picture size that the codec has no place for is refused, and what is legal is named."""
     with pytest.raises(EncodingError) as caught:
-        find_encoding(name, width_px=width_px, height_px=height_px)
+        check_frame(find_encoding(name), width_px, height_px, Fraction(25))
     assert told in caught.value.what
 
 

@@ -25,43 +25,36 @@ THREAD_OPTIONS: Final[dict[str, dict[str, str]]] = {
 QUIET_ENVIRONMENT: Final = {"libsvtav1": ("SVT_LOG", "1")}
 """Encoders that talk on standard error unless an environment variable says errors only."""
 
-_PLANAR: Final = re.compile(
-    r"(?:yuv[aj]?(?P<yuv>4\d\d)p|(?P<rgb>gbra?p)|p(?P<paired>[024])(?=1)|(?P<gray>gray))"
-    r"(?P<bits>\d*)(?:le|be)?"
+_REGULAR_NAME: Final = re.compile(
+    r"(?:yuv[aj]?(4\d\d)p|(gbr)a?p|p([024])(?=1)|(gray))(\d*)(?:le|be)?"
 )
 _CHROMA: Final[dict[str, Chroma]] = {
-    **{"420": "4:2:0", "422": "4:2:2", "444": "4:4:4", "411": "4:1:1"},
-    **{"0": "4:2:0", "2": "4:2:2", "4": "4:4:4"},
+    **dict.fromkeys(("420", "0"), "4:2:0"),
+    **dict.fromkeys(("422", "2"), "4:2:2"),
+    **dict.fromkeys(("444", "4"), "4:4:4"),
+    **{"411": "4:1:1", "gray": "4:0:0", "gbr": "RGB"},
 }
-_PACKED: Final[dict[str, tuple[int, Chroma]]] = {
+_OTHER_NAMES: Final[dict[str, tuple[int, Chroma]]] = {
     **dict.fromkeys(("nv12", "nv21"), (8, "4:2:0")),
     **dict.fromkeys(("nv16", "yuyv422", "uyvy422", "yvyu422"), (8, "4:2:2")),
     **dict.fromkeys(("rgb24", "bgr24", "rgba", "bgra", "argb", "abgr", "rgb0", "bgr0"), (8, "RGB")),
     **dict.fromkeys(("rgb48le", "rgba64le"), (16, "RGB")),
 }
-_PLANAR_STEMS: Final[dict[Chroma, str]] = {
+_PLANAR: Final[dict[Chroma, str]] = {
     **{"4:2:0": "yuv420p", "4:2:2": "yuv422p", "4:4:4": "yuv444p", "4:1:1": "yuv411p"},
     **{"4:0:0": "gray", "RGB": "gbrp"},
 }
-_WITH_ALPHA: Final = (
-    *("yuva", "gbrap", "rgba", "bgra", "argb", "abgr", "ya"),
-    *("ayuv", "uyva", "vuya"),
-)
+_WITH_ALPHA: Final = ("yuva", "gbrap", "rgba", "bgra", "argb", "abgr", "ya", "ayuv", "uyva", "vuya")
 """How the names of formats with an alpha plane begin."""
 
 
 def depth_and_chroma(pixel_format: str) -> tuple[int | None, Chroma]:
     """Bits of a sample and chroma, by FFmpeg's naming; (None, "other") of a name not known here."""
-    found = _PLANAR.fullmatch(pixel_format)
+    found = _REGULAR_NAME.fullmatch(pixel_format)
     if found is None:
-        return _PACKED.get(pixel_format, (None, "other"))
-    if found["rgb"]:
-        chroma: Chroma = "RGB"
-    elif found["gray"]:
-        chroma = "4:0:0"
-    else:
-        chroma = _CHROMA.get(found["yuv"] or found["paired"], "other")
-    return int(found["bits"] or 8), chroma
+        return _OTHER_NAMES.get(pixel_format, (None, "other"))
+    *kinds, bits = found.groups()
+    return int(bits or 8), _CHROMA.get(next(filter(None, kinds)), "other")
 
 
 def has_alpha_plane(pixel_format: str) -> bool:
@@ -71,7 +64,7 @@ def has_alpha_plane(pixel_format: str) -> bool:
 
 def planar_format(chroma: Chroma, bit_depth: int) -> str:
     """FFmpeg's planar format of this chroma and depth, without alpha; KeyError for "other"."""
-    return _PLANAR_STEMS[chroma] + ("" if bit_depth == 8 else f"{bit_depth}le")
+    return _PLANAR[chroma] + ("" if bit_depth == 8 else f"{bit_depth}le")
 
 
 class _Coding(Fact):
@@ -204,19 +197,19 @@ def check_frame(
 ) -> None:
     """EncodingError naming what is legal where the encoding cannot hold pictures of this size or
     rate. Of encoders from outside the catalogue only the container is judged."""
-    faults = [*_size_faults(encoding, width_px, height_px)]
-    if frame_rate is not None:
-        faults += _rate_faults(encoding, frame_rate)
-    if faults:
+    fault = next(_frame_faults(encoding, width_px, height_px, frame_rate), None)
+    if fault is not None:
         raise EncodingError(
             where=f'encoding "{encoding.name}"',
-            what=faults[0],
+            what=fault,
             remedy="Choose another encoding, or another size or rate for the clip.",
         )
 
 
-def _size_faults(encoding: Encoding, width_px: int, height_px: int) -> Iterator[str]:
-    size = f"{width_px}x{height_px}"
+def _frame_faults(
+    encoding: Encoding, width_px: int, height_px: int, frame_rate: Fraction | None
+) -> Iterator[str]:
+    size, is_mpeg2 = f"{width_px}x{height_px}", encoding.codec == "MPEG-2"
     if encoding.frame_sizes and (width_px, height_px) not in encoding.frame_sizes:
         legal = ", ".join(f"{width}x{height}" for width, height in encoding.frame_sizes)
         yield f"it exists only at {legal}, not at {size}"
@@ -229,14 +222,11 @@ def _size_faults(encoding: Encoding, width_px: int, height_px: int) -> Iterator[
             f"{size} does not fit {encoding.pixel_format}, which needs a width in steps of "
             f"{step_x} and a height in steps of {step_y}"
         )
-    is_forbidden = 0 in (width_px % MPEG2_FORBIDDEN_LENGTH, height_px % MPEG2_FORBIDDEN_LENGTH)
-    if encoding.codec == "MPEG-2" and is_forbidden:
+    if is_mpeg2 and 0 in (width_px % MPEG2_FORBIDDEN_LENGTH, height_px % MPEG2_FORBIDDEN_LENGTH):
         yield f"MPEG-2 cannot write down {size}: lengths that {MPEG2_FORBIDDEN_LENGTH} divides"
-
-
-def _rate_faults(encoding: Encoding, frame_rate: Fraction) -> Iterator[str]:
-    legal = ", ".join(str(rate) for rate in STANDARD_RATES)
-    if encoding.container == "mxf" and frame_rate not in STANDARD_RATES:
-        yield f"MXF has no code for {frame_rate} frames/s, only for {legal}"
-    if encoding.codec == "MPEG-2" and not is_mpeg2_rate(frame_rate):
-        yield f"MPEG-2 has no code for {frame_rate} frames/s; usual rates are {legal}"
+    if frame_rate is not None:
+        legal = ", ".join(str(rate) for rate in STANDARD_RATES)
+        if encoding.container == "mxf" and frame_rate not in STANDARD_RATES:
+            yield f"MXF has no code for {frame_rate} frames/s, only for {legal}"
+        if is_mpeg2 and not is_mpeg2_rate(frame_rate):
+            yield f"MPEG-2 has no code for {frame_rate} frames/s; usual rates are {legal}"

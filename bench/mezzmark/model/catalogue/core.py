@@ -1,6 +1,6 @@
 """The catalogue of encodings: names, legal combinations, and encodings written out by users."""
 
-from fractions import Fraction
+from collections.abc import Iterable
 from typing import Final
 
 from mezzmark.model.catalogue import general, intermediate
@@ -10,26 +10,11 @@ from mezzmark.model.encoding import (
     CatalogueEntry,
     CustomEncoding,
     Encoding,
-    check_frame,
 )
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.suggest import nearest
 
-ENTRIES: Final[tuple[CatalogueEntry, ...]] = (
-    *intermediate.VC3,
-    *intermediate.RDD36,
-    *intermediate.VC5,
-    *intermediate.MOTION_JPEG,
-    *general.AVC,
-    *general.HEVC,
-    *general.AV1,
-    *general.FFV1,
-    *general.JPEG2000,
-    *general.VC2,
-    *general.MPEG2,
-    *general.LOSSLESS_FAST,
-    *general.UNCOMPRESSED,
-)
+ENTRIES: Final[tuple[CatalogueEntry, ...]] = (*intermediate.ENTRIES, *general.ENTRIES)
 _BY_NAME: Final = {entry.name: entry for entry in ENTRIES}
 
 CODEC_NAMES: Final = {entry.decoder: entry.codec for entry in ENTRIES if entry.decoder}
@@ -41,37 +26,21 @@ def catalogue_names() -> tuple[str, ...]:
     return tuple(_BY_NAME)
 
 
-def catalogue_entry(name: str) -> CatalogueEntry:
-    """The catalogue's line of this name, or EncodingError with the nearest names."""
-    entry = _BY_NAME.get(name)
-    if entry is None:
-        raise EncodingError(
-            where=f'encoding "{name}"',
-            what="the catalogue has no encoding of this name",
-            remedy=_suggest(name, tuple(_BY_NAME)),
-        )
-    return entry
-
-
-def find_encoding(
-    name: str,
-    *,
-    frame_rate: Fraction | None = None,
-    width_px: int | None = None,
-    height_px: int | None = None,
-) -> Encoding:
+def find_encoding(name: str) -> Encoding:
     """The encoding of this name in its usual container and pixel format, or the original.
 
-    Where size and rate are given they are checked too. EncodingError names the nearest legal
-    names or sizes.
+    EncodingError names the nearest legal names.
     """
     if name == ORIGINAL:
         return ORIGINAL_ENCODING
-    entry = catalogue_entry(name)
-    encoding = entry.resolve(entry.containers[0], entry.pixel_formats[0])
-    if width_px is not None and height_px is not None:
-        check_frame(encoding, width_px, height_px, frame_rate)
-    return encoding
+    if name not in _BY_NAME:
+        raise EncodingError(
+            where=f'encoding "{name}"',
+            what="the catalogue has no encoding of this name",
+            remedy=_suggest(name, _BY_NAME),
+        )
+    entry = _BY_NAME[name]
+    return entry.resolve(entry.containers[0], entry.pixel_formats[0])
 
 
 def resolve_custom(custom: CustomEncoding) -> Encoding:
@@ -86,14 +55,13 @@ def resolve_custom(custom: CustomEncoding) -> Encoding:
             what="exactly one of codec and encoder must be given",
             remedy='Write codec = "VC-3" for the catalogue, or encoder = "…" for any encoder.',
         )
-    return _from_codec(custom) if custom.encoder is None else _from_encoder(custom)
-
-
-def check_combination(
-    codec: str, profile: str | None, container: str, pixel_format: str | None
-) -> CatalogueEntry:
-    """The catalogue's line for this combination; EncodingError names the legal ones."""
-    entry = _find_profile(codec, profile)
+    options = {key: str(value) for key, value in custom.options.items()}
+    if custom.codec is None:
+        return _from_encoder(custom, options)
+    entry = _find_profile(custom.codec, custom.profile)
+    chosen = "container" in custom.model_fields_set
+    container = custom.container if chosen else entry.containers[0]
+    pixel_format = custom.pixel_format or entry.pixel_formats[0]
     where = f"{entry.codec} {entry.profile}"
     if container not in entry.containers:
         raise EncodingError(
@@ -101,13 +69,19 @@ def check_combination(
             what=f'it cannot be written to container "{container}"',
             remedy=f"Legal containers: {', '.join(entry.containers)}.",
         )
-    if pixel_format is not None and pixel_format not in entry.pixel_formats:
+    if pixel_format not in entry.pixel_formats:
         raise EncodingError(
             where=where,
             what=f'it cannot hold pixel format "{pixel_format}"',
             remedy=f"Legal pixel formats: {', '.join(entry.pixel_formats)}.",
         )
-    return entry
+    choices = {"name", "bitrate_bps", "keyframe_interval", "b_frames"}
+    changes = custom.model_dump(include=choices, exclude_none=True)
+    if custom.bitrate_bps is not None:
+        changes["bits_per_pixel"] = None
+    if options:
+        changes |= {"options": entry.options | options, "is_lossless": False}
+    return entry.resolve(container, pixel_format, **changes)
 
 
 def _find_profile(codec: str, profile: str | None) -> CatalogueEntry:
@@ -115,11 +89,11 @@ def _find_profile(codec: str, profile: str | None) -> CatalogueEntry:
         return _BY_NAME[codec]
     of_codec = [entry for entry in ENTRIES if entry.codec.lower() == codec.lower()]
     if not of_codec:
-        codecs = tuple(dict.fromkeys(entry.codec for entry in ENTRIES))
+        codecs = dict.fromkeys(entry.codec for entry in ENTRIES)
         raise EncodingError(
             where=f'codec "{codec}"',
             what="the catalogue has no codec of this name",
-            remedy=_suggest(codec, (*codecs, *_BY_NAME), shown=codecs),
+            remedy=_suggest(codec, codecs, also=_BY_NAME),
         )
     for entry in of_codec:
         # Standards write profiles in capitals ("HQX"), the catalogue does not.
@@ -132,29 +106,13 @@ def _find_profile(codec: str, profile: str | None) -> CatalogueEntry:
     )
 
 
-def _suggest(name: str, known: tuple[str, ...], *, shown: tuple[str, ...] = ()) -> str:
-    if near := nearest(name, known):
+def _suggest(name: str, legal: Iterable[str], *, also: Iterable[str] = ()) -> str:
+    if near := nearest(name, (*legal, *also)):
         return f"Nearest: {', '.join(near)}."
-    return f"Legal names: {', '.join(shown or known)}."
+    return f"Legal names: {', '.join(legal)}."
 
 
-def _from_codec(custom: CustomEncoding) -> Encoding:
-    entry = _find_profile(custom.codec or "", custom.profile)
-    chosen = "container" in custom.model_fields_set
-    container = custom.container if chosen else entry.containers[0]
-    check_combination(entry.codec, entry.profile, container, custom.pixel_format)
-    changes = custom.model_dump(
-        include={"name", "bitrate_bps", "keyframe_interval", "b_frames"}, exclude_none=True
-    )
-    if custom.bitrate_bps is not None:
-        changes["bits_per_pixel"] = None
-    if custom.options:
-        changes["options"] = {**entry.options, **_texts(custom.options)}
-        changes["is_lossless"] = False
-    return entry.resolve(container, custom.pixel_format or entry.pixel_formats[0], **changes)
-
-
-def _from_encoder(custom: CustomEncoding) -> Encoding:
+def _from_encoder(custom: CustomEncoding, options: dict[str, str]) -> Encoding:
     if custom.pixel_format is None:
         raise EncodingError(
             where=f'encoding "{custom.name}"',
@@ -162,15 +120,6 @@ def _from_encoder(custom: CustomEncoding) -> Encoding:
             remedy='Add for example pixel_format = "yuv422p10le".',
         )
     facts = custom.model_dump(exclude={"codec"}, exclude_none=True)
-    return Encoding.model_validate(
-        {
-            **facts,
-            "codec": custom.encoder,
-            "options": _texts(custom.options),
-            "caution": "Written by hand; nothing about this combination was checked.",
-        }
-    )
-
-
-def _texts(options: dict[str, str | int | float]) -> dict[str, str]:
-    return {key: str(value) for key, value in options.items()}
+    caution = "Written by hand; nothing about this combination was checked."
+    changes = {"codec": custom.encoder, "options": options, "caution": caution}
+    return Encoding.model_validate(facts | changes)

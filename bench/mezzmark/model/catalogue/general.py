@@ -28,7 +28,7 @@ _LONG_GROUPS: Final[dict[str, Any]] = {
 _avc = partial(
     CatalogueEntry, codec="AVC", decoder="h264", encoder="libx264", size_multiples=_SUBSAMPLED
 )
-AVC: Final = (
+_AVC: Final = (
     _avc(
         name="avc-intra",
         profile="intra",
@@ -62,7 +62,7 @@ _hevc = partial(
     size_multiples=_SUBSAMPLED,
     smallest_size=(32, 32),
 )
-HEVC: Final = (
+_HEVC: Final = (
     _hevc(
         name="hevc-intra",
         profile="intra",
@@ -90,7 +90,7 @@ _av1 = partial(
     caution="Presets above 9 damage fine synthetic detail and are not offered. This encoder takes "
     "a level of parallelism in place of a number of threads; level 1 keeps 1.0 to 1.15 cores busy.",
 )
-AV1: Final = (
+_AV1: Final = (
     _av1(
         name="av1-long",
         profile="long",
@@ -100,24 +100,22 @@ AV1: Final = (
     _av1(name="av1-intra", profile="intra", options={"preset": "9", "crf": "20"}),
 )
 
-FFV1: Final = (
-    CatalogueEntry(
-        name="ffv1",
-        codec="FFV1",
-        profile="intra",
-        decoder="ffv1",
-        encoder="ffv1",
-        containers=("mkv", "mp4", "mxf"),
-        pixel_formats=(
-            *("yuv422p10le", "yuv420p", "yuv422p", "yuv444p", "yuv420p10le", "yuv444p10le"),
-            *("gbrp10le", "yuva444p", "yuva444p10le"),
-        ),
-        options={"level": "3", "slicecrc": "1", "slices": "24", "coder": "1", "context": "0"},
-        is_lossless=True,
+_FFV1: Final = CatalogueEntry(
+    name="ffv1",
+    codec="FFV1",
+    profile="intra",
+    decoder="ffv1",
+    encoder="ffv1",
+    containers=("mkv", "mp4", "mxf"),
+    pixel_formats=(
+        *("yuv422p10le", "yuv420p", "yuv422p", "yuv444p", "yuv420p10le", "yuv444p10le"),
+        *("gbrp10le", "yuva444p", "yuva444p10le"),
     ),
+    options={"level": "3", "slicecrc": "1", "slices": "24", "coder": "1", "context": "0"},
+    is_lossless=True,
 )
 
-JPEG2000: Final = tuple(
+_JPEG2000: Final = tuple(
     CatalogueEntry(
         name=f"jpeg2000-{profile}",
         codec="JPEG 2000",
@@ -137,22 +135,20 @@ JPEG2000: Final = tuple(
     )
 )
 
-VC2: Final = (
-    CatalogueEntry(
-        name="vc2-good",
-        codec="VC-2",
-        profile="good",
-        decoder="dirac",
-        encoder="vc2",
-        # FFmpeg's MKV reader refuses every seek in a VC-2 track.
-        containers=("mov", "mp4"),
-        pixel_formats=("yuv422p", "yuv420p", "yuv444p", "yuv422p10le"),
-        bits_per_pixel={"yuv420p": 4.0, "yuv422p": 5.0, "yuv444p": 6.0, "yuv422p10le": 6.0},
-        smallest_size=(64, 64),
-        size_multiples=_SUBSAMPLED,
-        caution="FFmpeg's encoder breaks pictures at low rates, so the rate follows the picture "
-        "size and is high; other rates and wavelets were seen to give broken files.",
-    ),
+_VC2: Final = CatalogueEntry(
+    name="vc2-good",
+    codec="VC-2",
+    profile="good",
+    decoder="dirac",
+    encoder="vc2",
+    # FFmpeg's MKV reader refuses every seek in a VC-2 track.
+    containers=("mov", "mp4"),
+    pixel_formats=("yuv422p", "yuv420p", "yuv444p", "yuv422p10le"),
+    bits_per_pixel={"yuv420p": 4.0, "yuv422p": 5.0, "yuv444p": 6.0, "yuv422p10le": 6.0},
+    smallest_size=(64, 64),
+    size_multiples=_SUBSAMPLED,
+    caution="FFmpeg's encoder breaks pictures at low rates, so the rate follows the picture "
+    "size and is high; other rates and wavelets were seen to give broken files.",
 )
 
 _mpeg2 = partial(
@@ -163,7 +159,7 @@ _mpeg2 = partial(
     containers=_GENERAL_MXF,
     size_multiples=_SUBSAMPLED,
 )
-MPEG2: Final = (
+_MPEG2: Final = (
     _mpeg2(
         name="mpeg2-intra",
         profile="intra",
@@ -185,21 +181,19 @@ MPEG2: Final = (
     ),
 )
 
-LOSSLESS_FAST: Final = (
-    CatalogueEntry(
-        name="lossless-fast",
-        codec="lossless",
-        profile="fast",
-        encoder="magicyuv",
-        containers=("mov", "avi"),
-        pixel_formats=("yuv422p", "yuv420p", "yuv444p", "yuva444p", "gbrp", "gbrap"),
-        options={"pred": "gradient"},
-        is_lossless=True,
-        caution="8 bits only: deeper footage is rounded before it is encoded.",
-    ),
+_LOSSLESS: Final = CatalogueEntry(
+    name="lossless-fast",
+    codec="lossless",
+    profile="fast",
+    encoder="magicyuv",
+    containers=("mov", "avi"),
+    pixel_formats=("yuv422p", "yuv420p", "yuv444p", "yuva444p", "gbrp", "gbrap"),
+    options={"pred": "gradient"},
+    is_lossless=True,
+    caution="8 bits only: deeper footage is rounded before it is encoded.",
 )
 
-UNCOMPRESSED: Final = tuple(
+_UNCOMPRESSED: Final = tuple(
     CatalogueEntry(
         name=f"uncompressed-{profile}",
         codec="uncompressed",
@@ -216,3 +210,5 @@ UNCOMPRESSED: Final = tuple(
         ("10", "v210", ("mov",), "yuv422p10le"),
     )
 )
+
+ENTRIES: Final = (*_AVC, *_HEVC, *_AV1, _FFV1, *_JPEG2000, _VC2, *_MPEG2, _LOSSLESS, *_UNCOMPRESSED)

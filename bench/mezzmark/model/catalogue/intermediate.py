@@ -43,7 +43,7 @@ def _vc3_classic(
     )
 
 
-VC3: Final = (
+_VC3: Final = (
     _vc3_resolution_independent("lb", "yuv422p"),
     _vc3_resolution_independent("sq", "yuv422p"),
     _vc3_resolution_independent("hq", "yuv422p"),
@@ -76,7 +76,7 @@ def _rdd36(profile: str, number: int, *, is_fast: bool) -> CatalogueEntry:
     )
 
 
-RDD36: Final = tuple(
+_RDD36: Final = tuple(
     _rdd36(profile, number, is_fast=is_fast)
     for number, profile in enumerate(("proxy", "lt", "standard", "hq", "4444", "4444xq"))
     for is_fast in (False, True)
@@ -99,7 +99,7 @@ def _vc5(profile: str, quality: str) -> CatalogueEntry:
     )
 
 
-VC5: Final = (
+_VC5: Final = (
     _vc5("draft", "low"),
     _vc5("good", "high"),
     _vc5("fine", "film2"),
@@ -123,8 +123,10 @@ def _motion_jpeg(profile: str, quantiser: int) -> CatalogueEntry:
     )
 
 
-MOTION_JPEG: Final = (
+_MOTION_JPEG: Final = (
     _motion_jpeg("fine", 2),
     _motion_jpeg("good", 4),
     _motion_jpeg("draft", 8),
 )
+
+ENTRIES: Final = (*_VC3, *_RDD36, *_VC5, *_MOTION_JPEG)
