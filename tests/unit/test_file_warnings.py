@@ -3,9 +3,9 @@
 from fractions import Fraction
 
 import pytest
-from fixtures.snapshot import assert_matches_snapshot
 
 from fixtures.fabricated_run import Fabrication, fabricate_run
+from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.model.footage import ColourTags, MediaFacts
 from mezzmark.model.inspection import FileWarning, Inspection, Spread, name_tags
 from mezzmark.report.prose.footage import file_advice
@@ -32,7 +32,7 @@ def inspection(*, media: dict[str, object] | None = None, **changes: object) -> 
         group_kind="intra",
         b_frame_fraction=0.0,
         is_interlaced=False,
-        tag_names=name_tags(TAGGED),
+        tag_names=name_tags(ColourTags.model_validate(facts["tags"])),
         bitrate_bps=1e8,
         bitrate_by_second_bps=(1e8,) * 4,
         audio_tracks=(),
@@ -62,11 +62,8 @@ FILES: dict[FileWarning, Inspection] = {
     "interlaced": inspection(is_interlaced=True),
     "tags_missing": inspection(media={"tags": TAGGED.model_copy(update={"transfer": 2})}),
     "hd_with_matrix_601": inspection(media={"tags": TAGGED.model_copy(update={"matrix": 6})}),
-    "primaries_2020_with_matrix_709": inspection(
+    "primaries_against_matrix": inspection(
         media={"tags": TAGGED.model_copy(update={"primaries": 9})}
-    ),
-    "primaries_709_with_matrix_2020": inspection(
-        media={"tags": TAGGED.model_copy(update={"matrix": 9})}
     ),
     "range_missing": inspection(media={"tags": TAGGED.model_copy(update={"colour_range": 0})}),
     "no_seek_index": inspection(media={"container": "ts"}),
@@ -80,6 +77,12 @@ def test_each_trait_is_warned_of_alone(warning: FileWarning) -> None:
     """A file with one fault has the one warning; it is in the JSON too."""
     assert FILES[warning].warnings == (warning,)
     assert FILES[warning].model_dump(mode="json")["warnings"] == [warning]
+
+
+def test_primaries_and_matrix_disagree_either_way_round() -> None:
+    """BT.709 primaries with a BT.2020 matrix are warned of as the other way round is."""
+    tags = TAGGED.model_copy(update={"matrix": 9})
+    assert inspection(media={"tags": tags}).warnings == ("primaries_against_matrix",)
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,7 @@ import pytest
 from mezzmark.cli.catalogue_view import print_catalogue
 from mezzmark.cli.inspection_view import print_inspections
 from mezzmark.model.catalogue.core import find_encoding
+from mezzmark.model.footage import ColourTags
 
 NAMES = ("vc3-sq", "rdd36-lt", "rdd36-lt-fast")
 
@@ -52,7 +53,8 @@ def test_a_long_warning_keeps_its_indentation(
 
     monkeypatch.setattr(view, "_table", lambda _found: "")
     refusal = {"refusal": "damaged", "refusal_remedy": "copy it again " * 12}
-    print_inspections([SimpleNamespace(warnings=(), **refusal)], as_json=False)
+    media = SimpleNamespace(tags=ColourTags())
+    print_inspections([SimpleNamespace(warnings=(), media=media, **refusal)], as_json=False)
     lines = [line for line in capsys.readouterr().out.splitlines() if line.strip()]
     assert len(lines) > 2
     assert lines[0].startswith("  ! It cannot be measured: damaged.")

@@ -20,8 +20,7 @@ FileWarning = Literal[
     "interlaced",
     "tags_missing",
     "hd_with_matrix_601",
-    "primaries_2020_with_matrix_709",
-    "primaries_709_with_matrix_2020",
+    "primaries_against_matrix",
     "range_missing",
     "no_seek_index",
     "frame_rate_missing",
@@ -167,7 +166,7 @@ class Inspection(Fact):
         is_single = self.keyframe_count <= 1 < self.examined_frame_count
         is_yuv, is_hd = self.media.chroma != "RGB", self.media.height_px >= HD_HEIGHT_PX
         is_untagged = UNSPECIFIED in (tags.primaries, tags.transfer, tags.matrix)
-        pair = (tags.primaries, tags.matrix)
+        pair = {tags.primaries, tags.matrix}
         conditions: dict[FileWarning, bool] = {
             "long_groups": is_long,
             "one_key_frame": has_groups and is_single and not is_long,
@@ -175,8 +174,7 @@ class Inspection(Fact):
             "interlaced": bool(self.is_interlaced),
             "tags_missing": is_yuv and is_hd and is_untagged,
             "hd_with_matrix_601": is_yuv and is_hd and tags.matrix in BT601_MATRICES,
-            "primaries_2020_with_matrix_709": is_yuv and pair == (BT2020, BT709),
-            "primaries_709_with_matrix_2020": is_yuv and pair == (BT709, BT2020),
+            "primaries_against_matrix": is_yuv and pair == {BT709, BT2020},
             "range_missing": is_yuv and tags.colour_range == 0,
             "no_seek_index": self.media.container in ("ts", "ps"),
             "frame_rate_missing": self.media.frame_rate is None,

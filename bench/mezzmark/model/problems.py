@@ -3,7 +3,7 @@
 import json
 import tomllib
 from collections.abc import Mapping, Sequence
-from typing import Any, get_args
+from typing import Any, Final, get_args
 
 from pydantic import BaseModel, ValidationError
 
@@ -148,38 +148,30 @@ def _unknown_key(key: str, *, legal: Sequence[str]) -> tuple[str, str]:
     return f'there is no key "{key}"', remedy
 
 
+_EXPECTED: Final = {
+    "greater_than_equal": "a number of at least {ge}",
+    "greater_than": "a number above {gt}",
+    "less_than_equal": "a number of at most {le}",
+    "less_than": "a number below {lt}",
+    "multiple_of": "a multiple of {multiple_of}",
+    **dict.fromkeys(("literal_error", "not_in_table"), "{expected}"),
+    **dict.fromkeys(("int_type", "int_parsing", "int_from_float"), "a whole number"),
+    **dict.fromkeys(("float_type", "float_parsing"), "a number"),
+    **dict.fromkeys(("bool_type", "bool_parsing"), "true or false"),
+    **dict.fromkeys(("tuple_type", "list_type"), "a list in square brackets"),
+    **dict.fromkeys(("model_type", "dict_type"), "a table"),
+    "string_type": "text in quotes",
+    "too_short": "a list with at least one entry",
+    "string_too_short": "text that is not empty",
+}
+"""What is legal, by pydantic's kind of error."""
+
+
 def _expectation(problem: Mapping[str, Any]) -> str:
-    context = problem.get("ctx", {})
-    kind = str(problem["type"])
-    bounds = {
-        "greater_than_equal": ("a number of at least ", "ge"),
-        "greater_than": ("a number above ", "gt"),
-        "less_than_equal": ("a number of at most ", "le"),
-        "less_than": ("a number below ", "lt"),
-        "multiple_of": ("a multiple of ", "multiple_of"),
-    }
-    if kind in bounds:
-        words, name = bounds[kind]
-        return f"{words}{context[name]}"
-    if kind in ("literal_error", "not_in_table"):
-        return str(context["expected"]).replace("'", '"')
-    plain = {
-        "int_type": "a whole number",
-        "int_parsing": "a whole number",
-        "int_from_float": "a whole number",
-        "float_type": "a number",
-        "float_parsing": "a number",
-        "string_type": "text in quotes",
-        "bool_type": "true or false",
-        "bool_parsing": "true or false",
-        "tuple_type": "a list in square brackets",
-        "list_type": "a list in square brackets",
-        "too_short": "a list with at least one entry",
-        "string_too_short": "text that is not empty",
-        "model_type": "a table",
-        "dict_type": "a table",
-    }
-    return plain.get(kind, str(problem["msg"]))
+    template = _EXPECTED.get(problem["type"])
+    if template is None:
+        return str(problem["msg"])
+    return template.format_map(problem.get("ctx", {})).replace("'", '"')
 
 
 def _as_written(value: object) -> str:

@@ -41,26 +41,39 @@ def clip_name(clip: ClipManifest) -> str:
     return shown_name(kind(path).name or clip.clip)
 
 
-def file_advice(found: Inspection) -> tuple[Advice, ...]:
-    """Why a file cannot be measured, then its warnings, each with what to do about it."""
-    warned = tuple(_advice(warning, found) for warning in found.warnings)
-    if not found.refusal:
-        return warned
-    what = f"It cannot be measured: {found.refusal}."
-    return (Advice(what=what, remedy=found.refusal_remedy), *warned)
-
-
-_WITHOUT_FIGURES: Final[dict[FileWarning, tuple[str, str]]] = {
+_ADVICE: Final[dict[FileWarning, tuple[str, str]]] = {
+    "long_groups": (
+        "Key frames are {found.keyframe_interval_frames.median:.0f} frames "
+        "({found.keyframe_spacing_s.median:.2f} s) apart: a seek decodes up to "
+        "{found.keyframe_interval_frames.maximum:.0f} frames and may stutter.",
+        "Measure how much an intra encoding helps: `mezzmark measure own-footage --footage FILE`.",
+    ),
+    "one_key_frame": (
+        "{found.examined_frame_count} frames have one key frame: every seek decodes from the "
+        "start.",
+        "Convert to an intra encoding before editing.",
+    ),
+    "variable_rate": (
+        "The frame rate varies: frames are {found.frame_spacing_ms.minimum:.1f} to "
+        "{found.frame_spacing_ms.maximum:.1f} ms apart.",
+        "Convert to a constant rate before editing; sound may drift otherwise.",
+    ),
     "interlaced": (
         "The pictures are interlaced.",
         "They are measured as whole frames; deinterlace for a progressive edit.",
     ),
-    "primaries_2020_with_matrix_709": (
-        "The file states BT.2020 primaries with the BT.709 matrix, which do not go together.",
-        "Check how it was exported, and state the right pair when converting.",
+    "tags_missing": (
+        "Colour {missing} not stated at {media.width_px}×{media.height_px}: programs guess, and "
+        "some guess BT.601.",
+        "State them when converting (for most cameras BT.709: 1, 1, 1).",
     ),
-    "primaries_709_with_matrix_2020": (
-        "The file states BT.709 primaries with the BT.2020 matrix, which do not go together.",
+    "hd_with_matrix_601": (
+        "The file states the BT.601 matrix at {media.height_px} lines, where BT.709 is usual.",
+        "Check a known colour before trusting the tag; state the right one when converting.",
+    ),
+    "primaries_against_matrix": (
+        "The file states {found.tag_names.primaries} primaries with the {found.tag_names.matrix} "
+        "matrix, which do not go together.",
         "Check how it was exported, and state the right pair when converting.",
     ),
     "range_missing": (
@@ -75,55 +88,23 @@ _WITHOUT_FIGURES: Final[dict[FileWarning, tuple[str, str]]] = {
         "The file states no frame rate.",
         "The rate measured between frames is used; check that it is right.",
     ),
+    "excerpt": (
+        "Only the first {found.examined_duration_s:.0f} s were read.",
+        "Read more with `--seconds`.",
+    ),
 }
 
 
-def _advice(warning: FileWarning, found: Inspection) -> Advice:
-    what, remedy = _WITHOUT_FIGURES.get(warning) or _with_figures(warning, found)
-    return Advice(what=what, remedy=remedy)
-
-
-def _with_figures(warning: FileWarning, found: Inspection) -> tuple[str, str]:
-    media, interval = found.media, found.keyframe_interval_frames
-    apart, spacing = found.keyframe_spacing_s, found.frame_spacing_ms
-    match warning:
-        case "long_groups" if interval and apart:
-            return (
-                f"Key frames are {interval.median:.0f} frames ({apart.median:.2f} s) apart: a seek "
-                f"decodes up to {interval.maximum:.0f} frames and may stutter.",
-                "Measure how much an intra encoding helps: `mezzmark measure own-footage "
-                "--footage FILE`.",
-            )
-        case "one_key_frame":
-            return (
-                f"{found.examined_frame_count} frames have one key frame: every seek decodes from "
-                "the start.",
-                "Convert to an intra encoding before editing.",
-            )
-        case "variable_rate" if spacing:
-            return (
-                f"The frame rate varies: frames are {spacing.minimum:.1f} to {spacing.maximum:.1f} "
-                "ms apart.",
-                "Convert to a constant rate before editing; sound may drift otherwise.",
-            )
-        case "tags_missing":
-            codes = media.tags.model_dump(include={"primaries", "transfer", "matrix"})
-            missing = ", ".join(name for name, code in codes.items() if code == UNSPECIFIED)
-            return (
-                f"Colour {missing} not stated at {media.width_px}×{media.height_px}: programs "
-                "guess, and some guess BT.601.",
-                "State them when converting (for most cameras BT.709: 1, 1, 1).",
-            )
-        case "hd_with_matrix_601":
-            return (
-                f"The file states the BT.601 matrix at {media.height_px} lines, where BT.709 is "
-                "usual.",
-                "Check a known colour before trusting the tag; state the right one when "
-                "converting.",
-            )
-        case "excerpt":
-            return (
-                f"Only the first {found.examined_duration_s:.0f} s were read.",
-                "Read more with `--seconds`.",
-            )
-    raise ValueError(f"{warning} of {media.path} lacks its figures")
+def file_advice(found: Inspection) -> tuple[Advice, ...]:
+    """Why a file cannot be measured, then its warnings, each with what to do about it."""
+    codes = found.media.tags.model_dump(include={"primaries", "transfer", "matrix"})
+    missing = ", ".join(name for name, code in codes.items() if code == UNSPECIFIED)
+    advice = []
+    if found.refusal:
+        what = f"It cannot be measured: {found.refusal}."
+        advice.append(Advice(what=what, remedy=found.refusal_remedy))
+    for warning in found.warnings:
+        what, remedy = _ADVICE[warning]
+        figures = what.format(found=found, media=found.media, missing=missing)
+        advice.append(Advice(what=figures, remedy=remedy))
+    return tuple(advice)
