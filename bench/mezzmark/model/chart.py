@@ -14,6 +14,7 @@ Values are R'G'B' of the signal, 0 = black and 1 = nominal white; the grey patch
 """
 
 import colorsys
+from collections.abc import Iterable, Iterator
 from typing import Final, Literal
 
 from mezzmark.model.colour import MatrixName
@@ -36,20 +37,20 @@ SHALLOW_SPAN: Final = 0.04
 """A shallow ramp rises by 4 % of white over the picture's width: 35 codes of 10 bits, 9 of 8."""
 
 PatchKind = Literal["grey", "near", "outside", "saturated", "skin", "muted"]
+Rgb = tuple[float, float, float]
 WaveKind = Literal["luma-x", "luma-y", "chroma-x", "chroma-y"]
 
 _NEAR: Final = (0.01, 0.02, 0.03, 0.04, 0.06, 0.08, 0.92, 0.94, 0.96, 0.97, 0.98, 0.99)
 _OUTSIDE: Final = (-0.05, -0.02, 1.02, 1.04, 1.06, 1.09)
 """109 % is code 254 of 8 bits (BT.709-6 item 4.6), the highest a limited signal may hold."""
 
-_PRIMARY: Final = ((1, 1, 0), (0, 1, 1), (0, 1, 0), (1, 0, 1), (1, 0, 0), (0, 0, 1))
+_PRIMARY: Final = {
+    **{"yellow": (1, 1, 0), "cyan": (0, 1, 1), "green": (0, 1, 0)},
+    **{"magenta": (1, 0, 1), "red": (1, 0, 0), "blue": (0, 0, 1)},
+}
 _SKIN: Final = (
-    (0.87, 0.73, 0.65),
-    (0.80, 0.62, 0.52),
-    (0.72, 0.52, 0.42),
-    (0.58, 0.40, 0.31),
-    (0.44, 0.29, 0.22),
-    (0.30, 0.20, 0.16),
+    *((0.87, 0.73, 0.65), (0.80, 0.62, 0.52), (0.72, 0.52, 0.42)),
+    *((0.58, 0.40, 0.31), (0.44, 0.29, 0.22), (0.30, 0.20, 0.16)),
 )
 """Six tones of our own choice along the usual hue of skin; they are not measured skin."""
 
@@ -61,7 +62,7 @@ class Patch(Fact):
 
     name: str
     kind: PatchKind
-    rgb: tuple[float, float, float]
+    rgb: Rgb
     cells: tuple[int, int, int, int]
 
 
@@ -90,77 +91,37 @@ class Chart(Fact):
     matrix: MatrixName = "BT.709"
 
 
-def _slot(row: int, slot: int) -> tuple[int, int, int, int]:
-    return (2 * slot, row, 2, 4)
+def _patches(
+    kind: PatchKind, row: int, first_slot: int, colours: Iterable[tuple[str, Rgb]]
+) -> Iterator[Patch]:
+    for slot, (name, rgb) in enumerate(colours, start=first_slot):
+        yield Patch(name=name, kind=kind, rgb=rgb, cells=(2 * slot, row, 2, 4))
 
 
-def _grey(value: float) -> tuple[float, float, float]:
-    return (value, value, value)
+def _greys(levels: Iterable[float]) -> Iterator[tuple[str, Rgb]]:
+    return ((f"grey {100 * level:.0f} %", (level, level, level)) for level in levels)
 
 
-def _grey_patches() -> list[Patch]:
-    greys = [
-        Patch(name=f"grey {5 * i} %", kind="grey", rgb=_grey(i / 20), cells=_slot(0, i))
-        for i in range(SLOTS)
-    ]
-    near = [
-        Patch(name=f"grey {100 * value:.0f} %", kind="near", rgb=_grey(value), cells=_slot(4, i))
-        for i, value in enumerate(_NEAR)
-    ]
-    outside = [
-        Patch(
-            name=f"grey {100 * value:.0f} %",
-            kind="outside",
-            rgb=_grey(value),
-            cells=_slot(4, len(_NEAR) + i),
-        )
-        for i, value in enumerate(_OUTSIDE)
-    ]
-    return greys + near + outside
+def _hues(name: str, count: int, saturation: float, value: float) -> Iterator[tuple[str, Rgb]]:
+    for i in range(count):
+        yield f"{name} {360 // count * i}°", colorsys.hsv_to_rgb(i / count, saturation, value)
 
 
-def _colour_patches() -> list[Patch]:
-    names = ("yellow", "cyan", "green", "magenta", "red", "blue")
-    bars = [
-        Patch(
-            name=f"{name} {100 * level:.0f} %",
-            kind="saturated",
-            rgb=tuple(level * channel for channel in rgb),
-            cells=_slot(8, 6 * half + i),
-        )
-        for half, level in enumerate((0.75, 1.0))
-        for i, (name, rgb) in enumerate(zip(names, _PRIMARY, strict=True))
-    ]
-    skin = [
-        Patch(name=f"skin {i + 1}", kind="skin", rgb=rgb, cells=_slot(8, 12 + i))
-        for i, rgb in enumerate(_SKIN)
-    ]
-    pastel = [
-        Patch(name=f"pastel {i + 1}", kind="muted", rgb=rgb, cells=_slot(8, 18 + i))
-        for i, rgb in enumerate(_PASTEL)
-    ]
-    muted = [
-        Patch(
-            name=f"hue {30 * i}°",
-            kind="muted",
-            rgb=colorsys.hsv_to_rgb(i / 12, 0.5, 0.70),
-            cells=_slot(12, i),
-        )
-        for i in range(12)
-    ]
-    dark = [
-        Patch(
-            name=f"dark hue {40 * i}°",
-            kind="muted",
-            rgb=colorsys.hsv_to_rgb(i / 9, 0.6, 0.35),
-            cells=_slot(12, 12 + i),
-        )
-        for i in range(9)
-    ]
-    return bars + skin + pastel + muted + dark
-
-
-PATCHES: Final[tuple[Patch, ...]] = (*_grey_patches(), *_colour_patches())
+_BARS: Final[list[tuple[str, Rgb]]] = [
+    (f"{name} {100 * level:.0f} %", (level * red, level * green, level * blue))
+    for level in (0.75, 1.0)
+    for name, (red, green, blue) in _PRIMARY.items()
+]
+PATCHES: Final[tuple[Patch, ...]] = (
+    *_patches("grey", 0, 0, _greys(i / 20 for i in range(SLOTS))),
+    *_patches("near", 4, 0, _greys(_NEAR)),
+    *_patches("outside", 4, len(_NEAR), _greys(_OUTSIDE)),
+    *_patches("saturated", 8, 0, _BARS),
+    *_patches("skin", 8, 12, ((f"skin {i}", rgb) for i, rgb in enumerate(_SKIN, start=1))),
+    *_patches("muted", 8, 18, ((f"pastel {i}", rgb) for i, rgb in enumerate(_PASTEL, start=1))),
+    *_patches("muted", 12, 0, _hues("hue", 12, 0.5, 0.70)),
+    *_patches("muted", 12, 12, _hues("dark hue", 9, 0.6, 0.35)),
+)
 
 FULL_RAMP: Final = Ramp(name="ramp", start=0.0, stop=1.0, cells=(0, 16, COLUMNS, 2))
 SHALLOW_RAMPS: Final[tuple[Ramp, ...]] = tuple(
