@@ -4,7 +4,6 @@ import os
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
-from difflib import get_close_matches
 from fractions import Fraction
 from functools import cache
 from pathlib import Path
@@ -22,6 +21,7 @@ from mezzmark.model.catalogue.core import ENTRIES, find_encoding
 from mezzmark.model.encoding import QUIET_ENVIRONMENT, Encoding
 from mezzmark.model.errors import EncodingError, EngineError
 from mezzmark.model.footage import ColourTags
+from mezzmark.model.suggest import nearest
 
 if TYPE_CHECKING:
     from av.codec.context import CodecOption
@@ -32,10 +32,8 @@ _SHOWN: Final = 3
 
 def nearest_encoders(name: str) -> list[str]:
     """Video encoders of this FFmpeg whose names are like this one, the nearest first."""
-    known = sorted(av.codecs_available)
-    inside = [known_name for known_name in known if name.lower() in known_name.lower()]
-    near = get_close_matches(name.lower(), known, n=6, cutoff=0.6)
-    return [other for other in dict.fromkeys([*inside, *near]) if is_video_encoder(other)][:_SHOWN]
+    near = nearest(name, sorted(av.codecs_available), count=10 * _SHOWN)
+    return list(filter(is_video_encoder, near))[:_SHOWN]
 
 
 def is_video_encoder(name: str) -> bool:
@@ -49,7 +47,7 @@ def is_video_encoder(name: str) -> bool:
 def nearest_options(encoder: str, unknown: Sequence[str]) -> list[str]:
     """The encoder's options whose names are like one of these, the nearest of each first."""
     known = [option.name for option in _options(encoder)]
-    near = [get_close_matches(name, known, n=_SHOWN, cutoff=0.6) for name in unknown]
+    near = (nearest(name, known, count=_SHOWN) for name in unknown)
     return list(dict.fromkeys(name for names in near for name in names))
 
 
@@ -65,8 +63,9 @@ def pixel_formats(encoder: str) -> list[str]:
 
 
 def nearest_pixel_formats(encoder: str, name: str) -> list[str]:
-    """Of the pixel formats that an encoder takes, those with the most similar names."""
-    return get_close_matches(name, pixel_formats(encoder), n=_SHOWN, cutoff=0.0)
+    """Of the pixel formats that an encoder takes, those with like names; all where none has."""
+    formats = pixel_formats(encoder)
+    return list(nearest(name, formats, count=_SHOWN)) or formats
 
 
 def _options(encoder: str) -> "Iterator[CodecOption]":
