@@ -108,7 +108,7 @@ def colour_words(entry: EncodingFidelity) -> str:
     if entry.worst_chart:
         return diagnosis_words(entry.worst_chart)
     reason = f" ({entry.chart_refusal})" if entry.chart_refusal else ""
-    return f"not judged: the test chart could not be encoded{reason}"
+    return f"not judged, since the test chart could not be encoded{reason}"
 
 
 def diagnosis_words(chart: Diagnosis) -> str:
