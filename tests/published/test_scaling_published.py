@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from mezzmark.statistics.scaling import ScalingFit, fit_by_quadratic, fit_scaling
+from mezzmark.statistics.scaling import ScalingFit, fit_scaling
 from mezzmark.statistics.scaling_inference import peak_core_count, predict_throughput
 
 DATA = Path(__file__).parent / "data"
@@ -65,18 +65,6 @@ def test_whole_ray_tracer_hits_the_bound_and_shows_no_peak() -> None:
     assert fit.kappa == 0
     assert fit.at_bound == ("kappa",)
     assert peak_core_count(fit, confidence_level=0.95).interval is None
-
-
-def test_quadratic_recipe_agrees_with_the_textbook() -> None:
-    """The textbook prints σ 0.0500, κ 5e-6 for the ray tracer (from memory), and the R package's
-    README 1.705e-02 and 7.892e-05 for specsdm91: the recipe, not the law, makes the difference to
-    the three-parameter fit."""
-    sigma, kappa = fit_by_quadratic(*_table("usl_raytracer.csv"))
-    assert sigma == pytest.approx(0.0500, abs=5e-5)
-    assert kappa == pytest.approx(5e-6, abs=5e-7)
-    sigma, kappa = fit_by_quadratic(*_table("usl_specsdm91.csv"))
-    assert sigma == pytest.approx(1.705e-2, abs=5e-6)
-    assert kappa == pytest.approx(7.892e-5, abs=5e-8)
 
 
 @pytest.mark.parametrize(

@@ -7,9 +7,7 @@ import pytest
 
 from mezzmark.decide.size.streams import (
     footage_gb,
-    gb_to_gib,
     link_payload_mb_per_s,
-    mean_rate_mb_per_s,
     payload_fraction,
 )
 
@@ -71,13 +69,6 @@ def test_avc_at_its_level_limit() -> None:
     assert footage_gb(50_000 * 1250, 1) == pytest.approx(28.125)
 
 
-def test_decimal_and_binary_bytes() -> None:
-    """100 Mb/s is 45.0 GB or 41.9095 GiB an hour (IEC 80000-13)."""
+def test_bytes_are_decimal() -> None:
+    """100 Mb/s is 45.0 GB an hour (IEC 80000-13)."""
     assert footage_gb(100e6, 1) == pytest.approx(45.0)
-    assert gb_to_gib(footage_gb(100e6, 1)) == pytest.approx(41.9095, abs=5e-5)
-    assert gb_to_gib(1) == pytest.approx(0.931323, abs=5e-7)
-
-
-def test_a_folder_in_fourteen_minutes() -> None:
-    """16.7 GB in 14 minutes are 19.9 MB/s (common practice, no published source)."""
-    assert mean_rate_mb_per_s(16.7, 14 * 60) == pytest.approx(19.9, abs=0.05)

@@ -75,7 +75,7 @@ def fit_scaling(
     covariance is that of the residuals, and there must be more counts than parameters; with two
     rounds there is none. Raises ValueError.
     """
-    counts, rounds = checked_throughput(core_counts, throughput, law=law)
+    counts, rounds = _checked(core_counts, throughput, law=law)
     response = np.log(rounds) if residual_scale == "log" else rounds
     mean = response.mean(axis=0)
     columns = (0, 1, 2) if law == "usl" else (0, 1)
@@ -84,7 +84,7 @@ def fit_scaling(
     bounded = _with_bounds(counts, mean, columns, free, residual_scale)
     covariance, source, df = _covariance(counts, response, columns, free, residual_scale)
     spare = counts.size - len(columns)
-    residuals = mean - law_response(bounded, counts, residual_scale)
+    residuals = mean - _response(bounded, counts, residual_scale)
     return ScalingFit(
         law=law,
         residual_scale=residual_scale,
@@ -102,26 +102,7 @@ def fit_scaling(
     )
 
 
-def fit_by_quadratic(core_counts: ArrayLike, throughput: ArrayLike) -> tuple[float, float]:
-    """(σ, κ) by the textbook recipe: N/C − 1 = κ x² + (σ + κ) x with x = N − 1, C = X / X(1).
-
-    Gunther 2007, chapter 5: ordinary least squares through the origin, γ fixed at X(1). It is
-    here to check against published fits and as a first guess; it weights by no known error.
-    Raises ValueError without a measurement at one core.
-    """
-    counts = np.asarray(core_counts, dtype=np.float64)
-    rates = np.asarray(throughput, dtype=np.float64)
-    if 1 not in counts:
-        raise ValueError("the quadratic recipe needs a measurement at one core")
-    x = counts - 1
-    y = counts * rates[counts == 1][0] / rates - 1
-    (second, first), *_ = np.linalg.lstsq(np.column_stack((x**2, x)), y, rcond=None)
-    return float(first - second), float(second)
-
-
-def checked_throughput(
-    core_counts: ArrayLike, throughput: ArrayLike, *, law: Law
-) -> tuple[_Floats, _Floats]:
+def _checked(core_counts: ArrayLike, throughput: ArrayLike, *, law: Law) -> tuple[_Floats, _Floats]:
     """Core counts (K) and throughput (R × K) as arrays, or ValueError for what no law fits."""
     counts = np.asarray(core_counts, dtype=np.float64)
     rounds = np.atleast_2d(np.asarray(throughput, dtype=np.float64))
@@ -146,7 +127,7 @@ def law_throughput(point: _Floats, counts: _Floats) -> _Floats:
     return np.asarray(math.exp(point[0]) * counts / _denominator(point, counts))
 
 
-def law_response(point: _Floats, counts: _Floats, scale: ResidualScale) -> _Floats:
+def _response(point: _Floats, counts: _Floats, scale: ResidualScale) -> _Floats:
     """The law at `counts` on the scale of the residuals."""
     if scale == "linear":
         return law_throughput(point, counts)
@@ -191,7 +172,7 @@ def _least_squares(
         return point
 
     found = optimize.least_squares(
-        lambda free: law_response(expand(free), counts, scale) - mean,
+        lambda free: _response(expand(free), counts, scale) - mean,
         start[list(columns)],
         jac=lambda free: _jacobian(expand(free), counts, columns, scale),
         method="lm",
@@ -220,7 +201,7 @@ def _with_bounds(
             candidates.append(point)
 
     def misfit(point: _Floats) -> float:
-        return float(((law_response(point, counts, scale) - mean) ** 2).sum())
+        return float(((_response(point, counts, scale) - mean) ** 2).sum())
 
     return min(candidates, key=misfit)
 
@@ -237,7 +218,7 @@ def _covariance(
     slots = np.ix_(columns, columns)
     pseudo_inverse = np.linalg.pinv(_jacobian(free, counts, columns, scale))
     round_count, spare = response.shape[0], counts.size - len(columns)
-    residuals = response - law_response(free, counts, scale)
+    residuals = response - _response(free, counts, scale)
     if round_count >= MINIMUM_ROUNDS:
         influence = residuals @ pseudo_inverse.T
         whole[slots] = np.cov(influence, rowvar=False) / round_count

@@ -1,11 +1,11 @@
-"""What a fitted scaling law says: intervals, the peak, lack of fit, and prediction."""
+"""What a fitted scaling law says: intervals, the peak, and prediction."""
 
 import math
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy import stats
 
 from mezzmark.statistics.intervals import Interval, check_level
@@ -13,8 +13,6 @@ from mezzmark.statistics.scaling import (
     MINIMUM_ROUNDS,
     Parameter,
     ScalingFit,
-    checked_throughput,
-    law_response,
     law_throughput,
 )
 
@@ -31,16 +29,6 @@ class Peak:
 
     interval: Interval | None
     withheld: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LackOfFit:
-    """F test of the law against the levels' own means; a small `p_value` speaks against it."""
-
-    f_statistic: float
-    numerator_df: int
-    denominator_df: int
-    p_value: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,35 +93,6 @@ def peak_core_count(fit: ScalingFit, *, confidence_level: float) -> Peak:
     low, high = np.sqrt(np.maximum(roots, 0.0))
     point = math.sqrt(max(1 - fit.sigma, 0.0) / fit.kappa)
     return Peak(interval=_interval(fit, point, float(low), float(high), confidence_level))
-
-
-def lack_of_fit(core_counts: ArrayLike, throughput: ArrayLike, fit: ScalingFit) -> LackOfFit | None:
-    """Whether the law misses the means of the core counts by more than the rounds' own scatter.
-
-    F test against pure error, round effects removed (Draper & Smith, Applied Regression
-    Analysis, 3rd ed., section 2.1); it takes relative errors as equally large at all counts.
-    None with one round or no spare core count.
-    """
-    counts, rounds = checked_throughput(core_counts, throughput, law=fit.law)
-    response = np.log(rounds) if fit.residual_scale == "log" else rounds
-    count, size = response.shape
-    spare = size - (3 if fit.law == "usl" else 2) + len(fit.at_bound)
-    if count < 2 or spare < 1:
-        return None
-    point = np.array((math.log(fit.gamma), fit.sigma, fit.kappa))
-    miss = response.mean(axis=0) - law_response(point, counts, fit.residual_scale)
-    scatter = response - response.mean(axis=0) - response.mean(axis=1, keepdims=True)
-    scatter += response.mean()
-    pure_df = (count - 1) * (size - 1)
-    pure = float((scatter**2).sum()) / pure_df
-    missed = count * float(miss @ miss) / spare
-    statistic = missed / pure if pure > 0 else (0.0 if missed == 0 else math.inf)
-    return LackOfFit(
-        f_statistic=statistic,
-        numerator_df=spare,
-        denominator_df=pure_df,
-        p_value=float(stats.f.sf(statistic, spare, pure_df)),
-    )
 
 
 def predict_throughput(

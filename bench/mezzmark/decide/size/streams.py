@@ -49,16 +49,6 @@ def footage_gb(bitrate_bps: float, hours: float) -> float:
     return bitrate_bps * hours * SECONDS_PER_HOUR / BITS_PER_BYTE / GB
 
 
-def gb_to_gib(size_gb: float) -> float:
-    """10⁹ bytes in units of 2³⁰ bytes."""
-    return size_gb * GB / 2**30
-
-
-def mean_rate_mb_per_s(size_gb: float, duration_s: float) -> float:
-    """The mean rate of moving `size_gb` in `duration_s`, in 10⁶ bytes a second."""
-    return size_gb * GB / duration_s / MB
-
-
 Limit = Literal["link", "array", ""]
 
 NO_SIZE_NOTE: Final = "its size was not measured"
