@@ -128,7 +128,7 @@ def _ingest(makespan_s: float, round_index: int) -> Trial:
 
 def test_the_makespan_is_that_of_the_schedule() -> None:
     """Two jobs at 20 fps together take 0.1 s a frame to encode and as long to load and prove: clips
-    of 200, 200 and 400 s on two workers take 400 s, which is also the least possible."""
+    of 200, 200 and 400 s on two workers take 400 s."""
     trials = [_grid(2, 1, 20, r, clip) for clip in "abc" for r in range(4)]
     trials += [_ingest(400 * (1 + 0.01 * r), r) for r in range(4)]
     (found,) = predict_ingests(
@@ -138,7 +138,6 @@ def test_the_makespan_is_that_of_the_schedule() -> None:
         rng=np.random.default_rng(1),
     )
     assert found.predicted.point == pytest.approx(400)
-    assert found.lower_bound_s == pytest.approx(400)
     assert abs(found.miss_fraction) < 0.05
 
 

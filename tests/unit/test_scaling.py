@@ -68,18 +68,18 @@ def test_linear_growth_holds_both_costs_at_zero_at_most() -> None:
 
 
 def test_two_rounds_carry_no_interval() -> None:
-    """With two rounds γ, σ, κ, the peak and predictions come without an interval, and say why."""
+    """With two rounds γ, σ, κ, the peak and predictions come without an interval."""
     fit = fit_scaling(COUNTS, np.vstack([_law(COUNTS, 1, 0.1, 0.01)] * 2))
     assert parameter_interval(fit, "sigma", confidence_level=LEVEL) is None
-    assert "1 more" in peak_core_count(fit, confidence_level=LEVEL).withheld
+    assert peak_core_count(fit, confidence_level=LEVEL).withheld == "few_rounds"
     assert predict_throughput(fit, 4, confidence_level=LEVEL).interval is None
 
 
-def test_far_predictions_warn_loudly() -> None:
-    """Twice the measured range is quiet; one core beyond carries a warning with a remedy."""
+def test_beyond_twice_the_measured_range_is_far() -> None:
+    """16 cores are near where 8 were measured, 17 are far."""
     fit = fit_scaling(COUNTS, _law(COUNTS, 1, 0.1, 0.01))
-    assert predict_throughput(fit, 16, confidence_level=LEVEL).warning == ""
-    assert "at least 9 cores" in predict_throughput(fit, 17, confidence_level=LEVEL).warning
+    assert not predict_throughput(fit, 16, confidence_level=LEVEL).is_far
+    assert predict_throughput(fit, 17, confidence_level=LEVEL).is_far
 
 
 def test_a_prediction_never_beats_perfect_scaling() -> None:

@@ -14,9 +14,9 @@ from fixtures.fabricated_throughput import (
     long_ingest_trial,
 )
 from fixtures.figure_marks import marks
-from mezzmark.decide.size.inputs import fit_grid
 from mezzmark.decide.size.sizing import size_encodings
 from mezzmark.decide.throughput.grid import judge_grid
+from mezzmark.decide.throughput.rates import fit_grid
 from mezzmark.model.records import Trial
 from mezzmark.model.shop import Camera, Shop, list_assumptions
 from mezzmark.report.figures.gallery import Picture

@@ -118,13 +118,14 @@ def _checked(core_counts: ArrayLike, throughput: ArrayLike, *, law: Law) -> tupl
     return counts, rounds
 
 
-def _denominator(point: _Floats, counts: _Floats) -> _Floats:
-    return np.asarray(1 + point[1] * (counts - 1) + point[2] * counts * (counts - 1))
+def law_cost(sigma: float | _Floats, kappa: float | _Floats, counts: float | _Floats) -> _Floats:
+    """1 + σ (N − 1) + κ N (N − 1): what N cores take for the work of N perfect ones."""
+    return np.asarray(1 + sigma * (counts - 1) + kappa * counts * (counts - 1))
 
 
 def law_throughput(point: _Floats, counts: _Floats) -> _Floats:
     """Throughput at `counts` for the point (log γ, σ, κ)."""
-    return np.asarray(math.exp(point[0]) * counts / _denominator(point, counts))
+    return np.asarray(math.exp(point[0]) * counts / law_cost(point[1], point[2], counts))
 
 
 def _response(point: _Floats, counts: _Floats, scale: ResidualScale) -> _Floats:
@@ -133,14 +134,14 @@ def _response(point: _Floats, counts: _Floats, scale: ResidualScale) -> _Floats:
         return law_throughput(point, counts)
     # A denominator below 0 lies outside the law: a huge misfit sends the search back.
     return np.asarray(
-        point[0] + np.log(counts) - np.log(np.maximum(_denominator(point, counts), 1e-12))
+        point[0] + np.log(counts) - np.log(np.maximum(law_cost(point[1], point[2], counts), 1e-12))
     )
 
 
 def _jacobian(
     point: _Floats, counts: _Floats, columns: tuple[int, ...], scale: ResidualScale
 ) -> _Floats:
-    below = np.maximum(_denominator(point, counts), 1e-12)
+    below = np.maximum(law_cost(point[1], point[2], counts), 1e-12)
     logs = np.column_stack(
         (np.ones_like(counts), -(counts - 1) / below, -counts * (counts - 1) / below)
     )

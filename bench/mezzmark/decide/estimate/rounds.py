@@ -58,13 +58,19 @@ def estimate_figures(
 
 
 def estimate_values(
-    values: Sequence[float], unit: str, sample_count: int, confidence_level: float
+    values: Sequence[float],
+    unit: str,
+    sample_count: int,
+    confidence_level: float,
+    *,
+    level: str = "round",
 ) -> Estimate:
-    """The interval of per-trial values in the order of their rounds, or why there is none."""
+    """The interval of values in the order of their rounds, or why there is none; `level` names
+    what there is one value of."""
     is_positive = min(values) > 0
     point = float(np.exp(np.mean(np.log(values))) if is_positive else np.mean(values))
     low = high = None
-    withheld = _withheld(values)
+    withheld = _withheld(values, level)
     method = "t on logs of per-trial values" if is_positive else "t on per-trial values, cut at 0"
     if not withheld:
         make = log_t_interval if is_positive else t_interval
@@ -104,16 +110,13 @@ def estimate_tail_figure(
     )
 
 
-def _withheld(values: Sequence[float]) -> str:
+def _withheld(values: Sequence[float], level: str = "round") -> str:
     """Why these values carry no interval; empty where they do."""
-    missing = MINIMUM_ROUNDS - len(values)
+    found, missing = len(values), MINIMUM_ROUNDS - len(values)
     if missing > 0:
-        return f"no interval from {_rounds(len(values))}: {_rounds(missing)} more needed"
+        few, more = (f"{n} {level}" if n == 1 else f"{n} {level}s" for n in (found, missing))
+        return f"no interval from {few}: {more} more needed"
     return SAME_EVERY_ROUND if len(set(values)) == 1 else ""
-
-
-def _rounds(count: int) -> str:
-    return "1 round" if count == 1 else f"{count} rounds"
 
 
 def _throughput(observations: Sequence[Observation], confidence_level: float) -> Estimate:

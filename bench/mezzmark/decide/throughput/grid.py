@@ -5,9 +5,11 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.observations import Observation, observe
 from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips, pool_clips
+from mezzmark.decide.throughput.rates import encoded_work
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
@@ -35,7 +37,6 @@ class GridFindings(Fact):
     """
 
     encoding: str
-    core_count: int
     splits: tuple[SplitFigures, ...]
     best: tuple[int, int]
     runner_up: tuple[int, int] | None
@@ -90,17 +91,15 @@ def _judge(
             groups[a], groups[b], "throughput_fps", confidence_level=confidence_level
         )
 
-    core_count = limiting_core_count(host)
     speedup = ratio(best, single)
     ceiling = None
     if single is not None:
         ceiling = machine_speedup_limit(
-            core_count, _single_pixel_rate(single, trials), _bandwidth(host)
+            limiting_core_count(host), _single_pixel_rate(single, trials), _bandwidth(host)
         )
     lead = ratio(best, runner_up)
     return GridFindings(
         encoding=name,
-        core_count=core_count,
         splits=tuple(
             SplitFigures(
                 job_count=cell.job_count,
@@ -150,13 +149,9 @@ def _single_pixel_rate(single: Cell, trials: Sequence[Trial]) -> float:
     """Pixels a second of one job of one thread, over all clips and rounds."""
     pixels = seconds = 0.0
     for trial in trials:
-        measured = trial.measurement
-        if (
-            isinstance(measured, GridMeasurement)
-            and trial.cell.model_copy(update={"clip": ""}) == single
-        ):
-            pixels += sum(measured.window_packets) * measured.width_px * measured.height_px
-            seconds += measured.window_ns / NS_PER_S
+        if trial.cell.model_copy(update={"clip": ""}) == single:
+            work = encoded_work(trial)
+            pixels, seconds = pixels + work[0], seconds + work[1]
     return pixels / seconds if seconds else 0.0
 
 
@@ -176,7 +171,7 @@ def _scaled(estimate: Estimate | None, divisor: float) -> Estimate | None:
 
 def clip_seconds(
     trials: Sequence[Trial], encoding: str, *, job_count: int, thread_count: int
-) -> dict[str, "np.ndarray"]:
+) -> dict[str, NDArray[np.float64]]:
     """Per clip, the seconds a frame takes one job of this split, one value per round.
 
     Loading (decode and conversion), encoding and proving, each as measured with all jobs at it:
