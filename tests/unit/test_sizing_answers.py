@@ -4,10 +4,9 @@ import pytest
 
 from fixtures.made_sizing import SHOP, made
 from mezzmark.decide.size.answers import (
-    has_late_cards_alone,
+    has_long_cards,
     keeps_up,
     meets_deadline,
-    no_surer_than,
     pays_off,
     saves_nothing,
 )
@@ -48,23 +47,24 @@ def test_a_deadline_is_met_by_the_whole_interval(
 ) -> None:
     """With one card in twenty allowed to be late, the interval lies at or below, beyond, or on
     both sides."""
-    assert meets_deadline("a", made(*interval), late_cards_fraction=0.05) == answer
+    figures = {"utilisation": made(0.5, 0.4, 0.6), "late_cards": made(*interval)}
+    assert meets_deadline("a", figures, late_cards_fraction=0.05) == answer
 
 
 @pytest.mark.parametrize(
-    ("keeps", "in_time", "answer"),
+    ("busy", "late", "answer"),
     [
-        ("no", "cannot tell", "no"),
-        ("cannot tell", "yes", "cannot tell"),
-        ("cannot tell", "no", "no"),
-        ("yes", "no", "no"),
-        ("yes", "yes", "yes"),
-        ("not measured", "not measured", "not measured"),
+        ((1.5, 1.2, 2), (0.05, 0.01, 0.3), "no"),
+        ((0.9, 0.8, 1.1), (0.01, 0.0, 0.05), "cannot tell"),
+        ((0.9, 0.8, 1.1), (0.2, 0.1, 0.3), "no"),
     ],
 )
-def test_being_in_time_agrees_with_keeping_up(keeps: str, in_time: str, answer: str) -> None:
-    """Nobody is in time who does not keep up; who keeps up may still be late."""
-    assert no_surer_than(keeps, in_time) == answer
+def test_being_in_time_agrees_with_keeping_up(
+    busy: tuple[float, float, float], late: tuple[float, float, float], answer: str
+) -> None:
+    """Nobody is in time who does not keep up, nor surely who may not; who may not can be late."""
+    figures = {"utilisation": made(*busy), "late_cards": made(*late)}
+    assert meets_deadline("a", figures, late_cards_fraction=0.05) == answer
 
 
 @pytest.mark.parametrize(
@@ -93,7 +93,7 @@ def test_cards_late_by_themselves(
         }
     )
     figures = {"ingest_hours_per_day": made(20, hours and 10, hours, "h")}
-    assert has_late_cards_alone(shop, figures) is so
+    assert has_long_cards(shop, figures) is so
 
 
 @pytest.mark.parametrize(
@@ -118,6 +118,15 @@ def test_footage_that_is_never_ready_pays_for_nothing() -> None:
     assert pays_off("a", figures) == "no"
 
 
+def test_footage_that_may_never_be_ready_does_not_surely_pay_off() -> None:
+    """Where it cannot be told whether ingest keeps up, a balance above 0 is not sure."""
+    figures = {
+        "utilisation": made(0.9, 0.8, 1.1),
+        "wait_balance_min_per_day": made(5, 1, 9),
+    }
+    assert pays_off("a", figures) == "cannot tell"
+
+
 def test_slower_moves_pay_for_nothing() -> None:
     """Moves that surely take longer than the originals' do not pay off, though ingest was not
     measured; where they may be faster nothing is said."""
@@ -131,8 +140,8 @@ def test_slower_moves_pay_for_nothing() -> None:
 def test_originals_are_there_already_and_nothing_is_made_up() -> None:
     """The originals need no ingest; an intermediate without figures has no answer."""
     assert keeps_up("original", {}) == "yes"
-    assert meets_deadline("original", None, late_cards_fraction=0.05) == "yes"
+    assert meets_deadline("original", {}, late_cards_fraction=0.05) == "yes"
     assert pays_off("original", {}) == "not measured"
     assert keeps_up("a", {}) == "not measured"
-    assert meets_deadline("a", None, late_cards_fraction=0.05) == "not measured"
+    assert meets_deadline("a", {}, late_cards_fraction=0.05) == "not measured"
     assert pays_off("a", {}) == "not measured"

@@ -47,11 +47,13 @@ def meets_deadline(
 def pays_off(encoding: str, figures: Mapping[str, Estimate]) -> Answer:
     """Whether editors save more waiting than ingest adds.
 
-    Footage that is never ready saves nobody any time, nor do moves that are no faster.
+    Footage that is never ready saves nobody any time, nor do moves that are no faster; where it
+    may never be ready nobody can be sure.
     """
     if encoding == ORIGINAL:
         return "not measured"
-    if keeps_up(encoding, figures) == "no" or saves_nothing(figures):
+    keeps = keeps_up(encoding, figures)
+    if keeps == "no" or saves_nothing(figures):
         return "no"
     balance = figures.get("wait_balance_min_per_day")
     if balance is None:
@@ -59,7 +61,7 @@ def pays_off(encoding: str, figures: Mapping[str, Estimate]) -> Answer:
     if balance.low is None or balance.high is None:
         return "cannot tell"
     if balance.low > 0:
-        return "yes"
+        return "cannot tell" if keeps == "cannot tell" else "yes"
     return "no" if balance.high < 0 else "cannot tell"
 
 

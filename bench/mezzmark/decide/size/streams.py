@@ -24,20 +24,13 @@ FRAME_OVERHEAD_BYTES: Final = 38
 """Preamble 8, header 14, check sequence 4, gap 12 (IEEE 802.3)."""
 
 
-def payload_fraction(*, mtu_bytes: int, header_bytes: int) -> float:
-    """The share of an Ethernet line's bits that is payload in full frames.
+def payload_mb_per_s(shop: Shop) -> float:
+    """What the shop's link carries at best, in 10⁶ payload bytes a second, in full frames.
 
     `header_bytes` are the network and transport headers inside the MTU (52: IPv4 and TCP with
-    time stamps). Raises ValueError where nothing is left.
+    time stamps).
     """
-    if not 0 <= header_bytes < mtu_bytes:
-        raise ValueError("header_bytes must be at least 0 and smaller than mtu_bytes")
-    return (mtu_bytes - header_bytes) / (mtu_bytes + FRAME_OVERHEAD_BYTES)
-
-
-def payload_mb_per_s(shop: Shop) -> float:
-    """What the shop's link carries at best, in 10⁶ payload bytes a second."""
-    fraction = payload_fraction(mtu_bytes=shop.mtu_bytes, header_bytes=shop.header_bytes)
+    fraction = (shop.mtu_bytes - shop.header_bytes) / (shop.mtu_bytes + FRAME_OVERHEAD_BYTES)
     return shop.link_gbps * 1e9 * fraction / BITS_PER_BYTE / MB
 
 

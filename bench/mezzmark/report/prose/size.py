@@ -258,7 +258,7 @@ def _pay_off(asked: Sequence[EncodingSizing]) -> list[str]:
         sentences.append(f"{_names(paying)} {pays} off: editors wait less in all.")
     elif not unsure:
         every = "None" if len(losing) == len(asked) else "None that was measured"
-        sentences.append(f"{every} pays off: editors wait longer for ingest than they save.")
+        sentences.append(f"{every} pays off: each costs more waiting than it saves.")
     if unsure:
         names = "any" if not paying and len(unsure) == len(asked) else _names(unsure)
         pays = "pays" if names == "any" or len(unsure) == 1 else "pay"
