@@ -227,9 +227,8 @@ def test_machines_needed_have_the_slow_end_of_the_speed(usual: float, slow: floa
     rate = Drawn(
         point=pixels_a_day / (usual * 86_400), draws=pixels_a_day / (days * 86_400), round_count=8
     )
-    late = _estimate(1.0, 1.0, 1.0)
-    busy = _estimate(usual, usual, slow)
-    found = find_machines_needed(shop, rate, late, busy=busy, seed=1, confidence_level=0.95)
+    figures = {"late_cards": _estimate(1.0, 1.0, 1.0), "utilisation": _estimate(usual, usual, slow)}
+    found = find_machines_needed(shop, rate, figures, seed=1, confidence_level=0.95)
     assert (found.point, found.low, found.high) == (
         np.ceil(usual),
         np.ceil(usual),
@@ -254,7 +253,7 @@ def test_originals_ask_for_no_ingest() -> None:
     """The shop without an intermediate stores and streams what the cameras deliver."""
     result = _size(_run(), _shop(original_copies=1))
     found = result.encodings[0]
-    assert found.encoding == "original"
+    assert (found.encoding, found.keeps_up, found.meets_deadline) == ("original", "yes", "yes")
     assert "ingest_hours_per_day" not in found.figures
     assert found.figures["storage_tb"].point == pytest.approx(0.045 * 90)
     assert found.figures["network_peak_mb_per_s"].point == pytest.approx(25.0)
@@ -283,8 +282,7 @@ def test_a_machine_that_may_not_keep_up_is_not_said_to_be_enough() -> None:
     found = find_machines_needed(
         shop,
         rate,
-        _estimate(0.0, 0.0, 0.0),
-        busy=_estimate(0.9, 0.8, 1.05),
+        {"late_cards": _estimate(0.0, 0.0, 0.0), "utilisation": _estimate(0.9, 0.8, 1.05)},
         seed=1,
         confidence_level=0.95,
     )
@@ -352,7 +350,6 @@ def test_another_machine_that_may_not_keep_up_is_not_surely_in_time() -> None:
     quick = Drawn(point=1e12, draws=np.full(1000, 1e12), round_count=5)
     (there,) = predict_ingest(
         _shop(core_counts=(16,)),
-        "quick",
         fit_scaling([1, 2, 4, 8], rounds),
         hours=hours,
         pixel_rate=quick,

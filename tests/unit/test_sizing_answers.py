@@ -29,7 +29,7 @@ def test_keeping_up_is_a_day_within_the_whole_interval(
 ) -> None:
     """Ingest keeps up when the upper end lies below one day, and fails when the lower end does not;
     a point alone decides nothing."""
-    assert keeps_up("a", {"utilisation": made(*interval)}) == answer
+    assert keeps_up({"utilisation": made(*interval)}) == answer
 
 
 @pytest.mark.parametrize(
@@ -48,7 +48,7 @@ def test_a_deadline_is_met_by_the_whole_interval(
     """With one card in twenty allowed to be late, the interval lies at or below, beyond, or on
     both sides."""
     figures = {"utilisation": made(0.5, 0.4, 0.6), "late_cards": made(*interval)}
-    assert meets_deadline("a", figures, late_cards_fraction=0.05) == answer
+    assert meets_deadline(SHOP, figures) == answer
 
 
 @pytest.mark.parametrize(
@@ -64,7 +64,7 @@ def test_being_in_time_agrees_with_keeping_up(
 ) -> None:
     """Nobody is in time who does not keep up, nor surely who may not; who may not can be late."""
     figures = {"utilisation": made(*busy), "late_cards": made(*late)}
-    assert meets_deadline("a", figures, late_cards_fraction=0.05) == answer
+    assert meets_deadline(SHOP, figures) == answer
 
 
 @pytest.mark.parametrize(
@@ -106,7 +106,7 @@ def test_paying_off_is_a_balance_above_nothing(
 ) -> None:
     """Saved less added must be above 0 over the whole interval."""
     figures = {"utilisation": made(0.5, 0.4, 0.6), "wait_balance_min_per_day": made(*balance)}
-    assert pays_off("a", figures) == answer
+    assert pays_off(figures) == answer
 
 
 def test_footage_that_is_never_ready_pays_for_nothing() -> None:
@@ -115,7 +115,7 @@ def test_footage_that_is_never_ready_pays_for_nothing() -> None:
         "utilisation": made(2, 1.5, 2.5),
         "wait_balance_min_per_day": made(5, 1, 9),
     }
-    assert pays_off("a", figures) == "no"
+    assert pays_off(figures) == "no"
 
 
 def test_footage_that_may_never_be_ready_does_not_surely_pay_off() -> None:
@@ -124,7 +124,7 @@ def test_footage_that_may_never_be_ready_does_not_surely_pay_off() -> None:
         "utilisation": made(0.9, 0.8, 1.1),
         "wait_balance_min_per_day": made(5, 1, 9),
     }
-    assert pays_off("a", figures) == "cannot tell"
+    assert pays_off(figures) == "cannot tell"
 
 
 def test_slower_moves_pay_for_nothing() -> None:
@@ -132,16 +132,11 @@ def test_slower_moves_pay_for_nothing() -> None:
     measured; where they may be faster nothing is said."""
     slower, unsure = made(-3, -5, -1), made(-3, -5, 1)
     assert saves_nothing({"wait_saved_min_per_day": slower})
-    assert pays_off("a", {"wait_saved_min_per_day": slower}) == "no"
+    assert pays_off({"wait_saved_min_per_day": slower}) == "no"
     assert not saves_nothing({"wait_saved_min_per_day": unsure})
-    assert pays_off("a", {"wait_saved_min_per_day": unsure}) == "not measured"
+    assert pays_off({"wait_saved_min_per_day": unsure}) == "not measured"
 
 
-def test_originals_are_there_already_and_nothing_is_made_up() -> None:
-    """The originals need no ingest; an intermediate without figures has no answer."""
-    assert keeps_up("original", {}) == "yes"
-    assert meets_deadline("original", {}, late_cards_fraction=0.05) == "yes"
-    assert pays_off("original", {}) == "not measured"
-    assert keeps_up("a", {}) == "not measured"
-    assert meets_deadline("a", {}, late_cards_fraction=0.05) == "not measured"
-    assert pays_off("a", {}) == "not measured"
+def test_nothing_is_invented() -> None:
+    """An intermediate without figures has no answer."""
+    assert (keeps_up({}), meets_deadline(SHOP, {}), pays_off({})) == ("not measured",) * 3

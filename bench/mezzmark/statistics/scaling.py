@@ -32,7 +32,6 @@ Parameter = Literal["gamma", "sigma", "kappa"]
 MINIMUM_ROUNDS: Final = 3
 """With two rounds a t interval reaches 12.7 standard errors and says nothing."""
 
-_BOUNDED: Final[tuple[tuple[Parameter, int], ...]] = (("sigma", 1), ("kappa", 2))
 _Floats = NDArray[np.float64]
 
 
@@ -42,8 +41,7 @@ class ScalingFit:
 
     The three points obey the bounds; `free_point` (log γ, σ, κ) is the fit without bounds, from
     which intervals are made, and `covariance` is its 3 × 3 covariance. `covariance_source` says
-    where the spread comes from; with `none` no interval can be given. `at_bound` names the
-    parameters held at 0. `residual_sd` is in log units, or in throughput for the linear scale.
+    where the spread comes from; with `none` no interval can be given.
     """
 
     law: Law
@@ -55,10 +53,8 @@ class ScalingFit:
     covariance: tuple[tuple[float, ...], ...]
     covariance_source: Literal["rounds", "residuals", "none"]
     degrees_of_freedom: int
-    residual_sd: float | None
     core_counts: tuple[int, ...]
     round_count: int
-    at_bound: tuple[Parameter, ...]
 
 
 def fit_scaling(
@@ -83,8 +79,6 @@ def fit_scaling(
     free = _least_squares(counts, mean, columns, start, residual_scale)
     bounded = _with_bounds(counts, mean, columns, free, residual_scale)
     covariance, source, df = _covariance(counts, response, columns, free, residual_scale)
-    spare = counts.size - len(columns)
-    residuals = mean - _response(bounded, counts, residual_scale)
     return ScalingFit(
         law=law,
         residual_scale=residual_scale,
@@ -95,10 +89,8 @@ def fit_scaling(
         covariance=tuple(tuple(float(v) for v in row) for row in covariance),
         covariance_source=source,
         degrees_of_freedom=df,
-        residual_sd=math.sqrt(float(residuals @ residuals) / spare) if spare > 0 else None,
         core_counts=tuple(int(n) for n in counts),
         round_count=rounds.shape[0],
-        at_bound=tuple(name for name, column in _BOUNDED if column in columns and free[column] < 0),
     )
 
 

@@ -1,17 +1,17 @@
-"""Yes, no or cannot tell: the only place where sizing's estimates become answers."""
+"""Yes, no or cannot tell: the only place where sizing's estimates become answers.
+
+Of intermediates; the originals are there already.
+"""
 
 from collections.abc import Mapping
 
 from mezzmark.decide.size.result import Answer
-from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.shop import Shop
 
 
-def keeps_up(encoding: str, figures: Mapping[str, Estimate]) -> Answer:
+def keeps_up(figures: Mapping[str, Estimate]) -> Answer:
     """Whether a shooting day's footage is ingested in less than 24 hours."""
-    if encoding == ORIGINAL:
-        return "yes"
     busy = figures.get("utilisation")
     if busy is None:
         return "not measured"
@@ -22,37 +22,31 @@ def keeps_up(encoding: str, figures: Mapping[str, Estimate]) -> Answer:
     return "no" if busy.low >= 1 else "cannot tell"
 
 
-def meets_deadline(
-    encoding: str, figures: Mapping[str, Estimate], *, late_cards_fraction: float
-) -> Answer:
-    """Whether no more than `late_cards_fraction` of the cards are ready too late.
+def meets_deadline(shop: Shop, figures: Mapping[str, Estimate]) -> Answer:
+    """Whether no more cards than the shop allows are ready too late.
 
     Who cannot keep up is late, and who may not is not surely in time: the two figures come from
     different draws, so that their tails may differ.
     """
-    if encoding == ORIGINAL:
-        return "yes"
-    late, keeps = figures.get("late_cards"), keeps_up(encoding, figures)
+    late, keeps = figures.get("late_cards"), keeps_up(figures)
     if keeps == "no":
         return "no"
     if late is None:
         return "not measured"
     if late.low is None or late.high is None:
         return "cannot tell"
-    if late.high <= late_cards_fraction:
+    if late.high <= shop.late_cards_fraction:
         return "cannot tell" if keeps == "cannot tell" else "yes"
-    return "no" if late.low > late_cards_fraction else "cannot tell"
+    return "no" if late.low > shop.late_cards_fraction else "cannot tell"
 
 
-def pays_off(encoding: str, figures: Mapping[str, Estimate]) -> Answer:
+def pays_off(figures: Mapping[str, Estimate]) -> Answer:
     """Whether editors save more waiting than ingest adds.
 
     Footage that is never ready saves nobody any time, nor do moves that are no faster; where it
     may never be ready nobody can be sure.
     """
-    if encoding == ORIGINAL:
-        return "not measured"
-    keeps = keeps_up(encoding, figures)
+    keeps = keeps_up(figures)
     if keeps == "no" or saves_nothing(figures):
         return "no"
     balance = figures.get("wait_balance_min_per_day")

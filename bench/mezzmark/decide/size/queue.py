@@ -6,7 +6,7 @@ other core counts. The queue is checked against M/M/1 and M/D/1 (Kleinrock, Queu
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -117,65 +117,51 @@ def draw_queue(shop: Shop, pixel_rate: Drawn, *, rng: np.random.Generator) -> di
 def find_machines_needed(
     shop: Shop,
     pixel_rate: Drawn,
-    late: Estimate,
+    figures: Mapping[str, Estimate],
     *,
-    busy: Estimate,
     seed: int,
     confidence_level: float,
 ) -> Estimate:
     """The fewest machines, from the shop's own number upwards, that keep up and keep late cards to
     what the shop allows.
 
-    `late` is the share of late cards with the shop's own number, `busy` that of 24 h which ingest
-    takes. The upper end is the number that is enough at the slow end of the measured speed. It is
-    infinite where no number up to MOST_MACHINES is enough, mostly because one card alone takes too
-    long. All numbers are tried on the same cards (`seed`).
+    `figures` are those with the shop's own number: `late_cards` and `utilisation`. The upper end is
+    the number that is enough at the slow end of the measured speed. It is infinite where no number
+    up to MOST_MACHINES is enough, mostly because one card alone takes too long. All numbers are
+    tried on the same cards (`seed`).
     """
+    late, busy = figures["late_cards"], figures["utilisation"]
     known = {shop.ingest_machines: late}
     slow_rate = float(np.quantile(pixel_rate.draws, (1 - confidence_level) / 2))
 
     def late_with(count: int) -> Estimate:
         if count not in known:
-            rng = np.random.default_rng(seed)
-            known[count] = _late_cards(shop, count, pixel_rate, rng, confidence_level)
+            there = shop.model_copy(update={"ingest_machines": count})
+            queue = draw_queue(there, pixel_rate, rng=np.random.default_rng(seed))
+            known[count] = estimate_drawn(
+                queue["late_cards"], "", confidence_level=confidence_level
+            )
         return known[count]
 
-    def is_enough(count: int, end: Callable[[Estimate], float]) -> bool:
-        # Both, as the answer for the shop's own number needs both: their draws differ.
-        keeps_up = end(busy) * shop.ingest_machines / count < 1
-        return keeps_up and end(late_with(count)) <= shop.late_cards_fraction
-
     def fewest(end: Callable[[Estimate], float]) -> float:
-        return _fewest(
-            lambda count: is_enough(count, end),
-            fewest=shop.ingest_machines,
-            most=_enough_for_no_waiting(shop, slow_rate),
-        )
+        def is_enough(count: int) -> bool:
+            # Both, as the answer for the shop's own number needs both: their draws differ.
+            keeps_up = end(busy) * shop.ingest_machines / count < 1
+            return keeps_up and end(late_with(count)) <= shop.late_cards_fraction
+
+        most = _enough_for_no_waiting(shop, slow_rate)
+        return _fewest(is_enough, fewest=shop.ingest_machines, most=most)
 
     has_interval = late.low is not None and late.high is not None
-    return Estimate(
-        point=fewest(lambda estimate: estimate.point),
-        low=fewest(lambda estimate: estimate.low or 0.0) if has_interval else None,
-        high=fewest(lambda estimate: estimate.high or 0.0) if has_interval else None,
-        confidence_level=confidence_level,
-        unit="machines",
-        round_count=late.round_count,
-        sample_count=late.sample_count,
-        method="queues simulated with more and more machines",
-        withheld=late.withheld,
+    return late.model_copy(
+        update={
+            "point": fewest(lambda estimate: estimate.point),
+            "low": fewest(lambda estimate: estimate.low or 0.0) if has_interval else None,
+            "high": fewest(lambda estimate: estimate.high or 0.0) if has_interval else None,
+            "unit": "machines",
+            "method": "queues simulated with more and more machines",
+        }
     )
-
-
-def _late_cards(
-    shop: Shop,
-    machine_count: int,
-    pixel_rate: Drawn,
-    rng: np.random.Generator,
-    confidence_level: float,
-) -> Estimate:
-    there = shop.model_copy(update={"ingest_machines": machine_count})
-    queue = draw_queue(there, pixel_rate, rng=rng)
-    return estimate_drawn(queue["late_cards"], "", confidence_level=confidence_level)
 
 
 def _fewest(is_enough: Callable[[int], bool], *, fewest: int, most: int) -> float:
@@ -207,7 +193,6 @@ def _enough_for_no_waiting(shop: Shop, slowest_rate: float) -> int:
 
 def predict_ingest(
     shop: Shop,
-    encoding: str,
     fit: ScalingFit | None,
     *,
     hours: Drawn,
@@ -246,9 +231,7 @@ def predict_ingest(
                 core_count=count,
                 ingest_hours_per_day=estimate(hours_there, "h"),
                 late_cards=figures["late_cards"],
-                meets_deadline=meets_deadline(
-                    encoding, figures, late_cards_fraction=shop.late_cards_fraction
-                ),
+                meets_deadline=meets_deadline(shop, figures),
                 grid_core_count=max(fit.core_counts),
                 is_far=there.is_far,
             )

@@ -7,7 +7,7 @@ Ingest time and stream size are taken as proportional to pixels and frame rate w
 differ from the clips measured. Waits of playhead moves are taken as measured.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -104,65 +104,50 @@ class _Sizer:
         notes += streams.notes
         self._add_waits(found, notes, measured)
         figures = {
-            name: self._estimate(found[name], unit)
+            name: estimate_drawn(found[name], unit, confidence_level=self.confidence_level)
             for name, unit in SIZING_FIGURES.items()
             if name in found
         }
         if saves_nothing(figures):
             notes.append("slower_moves")
         name = measured.encoding
-        in_time = meets_deadline(name, figures, late_cards_fraction=self.shop.late_cards_fraction)
-        if rate is not None and in_time != "yes":
-            figures["machines_needed"] = self._machines_needed(rate, figures)
+        is_there = name == ORIGINAL
+        in_time = "yes" if is_there else meets_deadline(self.shop, figures)
+        elsewhere: tuple[CorePrediction, ...] = ()
+        if rate is not None:
+            if in_time != "yes":
+                figures["machines_needed"] = find_machines_needed(
+                    self.shop,
+                    rate,
+                    figures,
+                    # A child's draws leave those of the other figures as they are.
+                    seed=int(self.rng.spawn(1)[0].integers(2**32)),
+                    confidence_level=self.confidence_level,
+                )
+            elsewhere = predict_ingest(
+                self.shop,
+                measured.scaling,
+                hours=found["ingest_hours_per_day"],
+                pixel_rate=rate,
+                measured_core_count=core_count,
+                rng=self.rng,
+                confidence_level=self.confidence_level,
+            )
         return EncodingSizing(
             encoding=name,
             figures=figures,
-            keeps_up=keeps_up(name, figures),
+            keeps_up="yes" if is_there else keeps_up(figures),
             meets_deadline=in_time,
-            pays_off=pays_off(name, figures),
+            pays_off=pays_off(figures),
             rate_source=measured.rate_source,
             limited_by=streams.limited_by,
             has_long_cards=has_long_cards(self.shop, figures),
-            on_other_machines=self._other_machines(found, rate, measured, core_count),
+            on_other_machines=elsewhere,
             notes=tuple(notes),
-        )
-
-    def _machines_needed(self, rate: Drawn, figures: Mapping[str, Estimate]) -> Estimate:
-        return find_machines_needed(
-            self.shop,
-            rate,
-            figures["late_cards"],
-            busy=figures["utilisation"],
-            # A child's draws leave those of the other figures as they are.
-            seed=int(self.rng.spawn(1)[0].integers(2**32)),
-            confidence_level=self.confidence_level,
-        )
-
-    def _other_machines(
-        self,
-        found: dict[str, Drawn],
-        rate: Drawn | None,
-        measured: MeasuredEncoding,
-        core_count: int,
-    ) -> tuple[CorePrediction, ...]:
-        if rate is None:
-            return ()
-        return predict_ingest(
-            self.shop,
-            measured.encoding,
-            measured.scaling,
-            hours=found["ingest_hours_per_day"],
-            pixel_rate=rate,
-            measured_core_count=core_count,
-            rng=self.rng,
-            confidence_level=self.confidence_level,
         )
 
     def _draw(self, estimate: Estimate) -> Drawn:
         return draw_estimate(estimate, rng=self.rng, draw_count=self.draw_count)
-
-    def _estimate(self, drawn: Drawn, unit: str) -> Estimate:
-        return estimate_drawn(drawn, unit, confidence_level=self.confidence_level)
 
     def _add_ingest(
         self, found: dict[str, Drawn], notes: list[SizingNote], measured: MeasuredEncoding

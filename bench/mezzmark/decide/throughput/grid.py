@@ -32,8 +32,8 @@ class GridFindings(Fact):
     """One encoding's grid. Splits are (jobs, threads).
 
     `lead` is best over runner-up in throughput, paired by round; `is_lead_certain` when its
-    interval lies above 1. `speedup_limit` is how many times one job of one thread the machine
-    could do at best, `limit_fraction` the best split's share of that.
+    interval lies above 1. `limit_fraction` is the best split's share of what the machine could
+    do at best.
     """
 
     encoding: str
@@ -42,7 +42,6 @@ class GridFindings(Fact):
     runner_up: tuple[int, int] | None
     lead: Estimate | None
     is_lead_certain: bool
-    speedup_limit: float | None
     limit_fraction: Estimate | None
 
 
@@ -113,7 +112,6 @@ def _judge(
         runner_up=None if runner_up is None else (runner_up.job_count, runner_up.thread_count),
         lead=lead,
         is_lead_certain=lead is not None and lead.low is not None and lead.low > 1,
-        speedup_limit=ceiling,
         limit_fraction=None if ceiling is None else _scaled(speedup, ceiling),
     )
 

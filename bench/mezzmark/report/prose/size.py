@@ -27,6 +27,8 @@ from mezzmark.statistics.scaling_inference import LOUD_RANGE_RATIO
 
 NAMES_IN_A_SENTENCE: Final = 6
 
+CANNOT_SAY: Final = "these runs cannot say"
+
 ANSWER_ORDER: Final[dict[Answer, int]] = {"yes": 0, "cannot tell": 1, "no": 2, "not measured": 3}
 
 FIGURE_MEANINGS: Final = {
@@ -76,14 +78,13 @@ def sizing_sentences(result: SizingResult) -> tuple[str, ...]:
         return ("Only the originals were measured: there is nothing to ingest.",)
     if not judged:
         headline = (
-            "These runs cannot say whether this machine keeps up with your shop: ingest speed was "
-            "not measured. Add an [ingest] table and measure again."
+            "Whether this machine keeps up with your shop is not known: ingest speed was not "
+            "measured. Add an [ingest] table and measure again."
         )
         return (headline, *_pay_off(asked))
     return (
         _in_time(judged, result),
-        *_too_late(judged),
-        *_unsure(judged),
+        *_not_in_time(judged),
         *_more_machines(judged, result.shop),
         *_more_cores(judged, result.measured_core_count),
         *([f"Ingest was not measured for {_names(unjudged)}."] if unjudged else []),
@@ -152,46 +153,24 @@ def wanted_text(shop: Shop) -> str:
 
 def _in_time(judged: Sequence[EncodingSizing], result: SizingResult) -> str:
     here = machine_text(result.shop, result.measured_core_count)
-    wanted = f"in time ({wanted_text(result.shop)})"
     found = _having(judged, "meets_deadline", "yes")
     if found:
-        keep, have = ("keeps", "has") if len(found) == 1 else ("keep", "have")
-        return (
-            f"On {here}, {_names(found)} {keep} up with your shooting day and {have} cards ready "
-            f"{wanted}."
-        )
+        return f"Ready in time on {here}, {wanted_text(result.shop)}: {_names(found)}."
     surely = "surely " if _having(judged, "meets_deadline", "cannot tell") else ""
-    return (
-        f"On {here}, no encoding {surely}keeps up with your shooting day and has cards ready "
-        f"{wanted}."
-    )
+    return f"No encoding is {surely}ready in time on {here}: the shop wants {wanted_text(result.shop)}."
 
 
-def _too_late(judged: Sequence[EncodingSizing]) -> list[str]:
+def _not_in_time(judged: Sequence[EncodingSizing]) -> list[str]:
     late = _having(judged, "meets_deadline", "no")
-    behind = _having(late, "keeps_up", "no")
-    slow = _having(late, "keeps_up", "yes")
-    between = _having(late, "keeps_up", "cannot tell")
-    sentences = []
-    if behind:
-        sentences.append(f"{_names(behind)} cannot keep up.")
-    if slow:
-        keep, their = ("keeps", "its") if len(slow) == 1 else ("keep", "their")
-        sentences.append(f"{_names(slow)} {keep} up, but too many of {their} cards are late.")
-    if between:
-        are = "is" if len(between) == 1 else "are"
-        sentences.append(f"{_names(between)} {are} too late, and may not even keep up.")
-    return sentences
-
-
-def _unsure(judged: Sequence[EncodingSizing]) -> list[str]:
     unsure = _having(judged, "meets_deadline", "cannot tell")
-    if not unsure:
-        return []
-    are = "is" if len(unsure) == 1 else "are"
     has_interval = any(found.figures["late_cards"].low is not None for found in unsure)
-    runs = "These runs" if has_interval else "So few rounds"
-    return [f"{runs} cannot say whether {_names(unsure)} {are} in time."]
+    groups = {
+        "Cannot keep up with a shooting day": _having(late, "keeps_up", "no"),
+        "Keeps up, but too many cards are late": _having(late, "keeps_up", "yes"),
+        "Too late, and may not even keep up": _having(late, "keeps_up", "cannot tell"),
+        f"May be in time ({CANNOT_SAY if has_interval else 'too few rounds to say'})": unsure,
+    }
+    return [f"{label}: {_names(found)}." for label, found in groups.items() if found]
 
 
 def _more_machines(judged: Sequence[EncodingSizing], shop: Shop) -> list[str]:
@@ -227,7 +206,7 @@ def _more_machines(judged: Sequence[EncodingSizing], shop: Shop) -> list[str]:
 def _more_cores(judged: Sequence[EncodingSizing], measured_core_count: int) -> list[str]:
     """The fewest of the shop's core counts on which the others would be in time."""
     by_count: dict[int, list[EncodingSizing]] = {}
-    warned = False
+    is_far = False
     for found in judged:
         enough = [
             prediction
@@ -237,11 +216,11 @@ def _more_cores(judged: Sequence[EncodingSizing], measured_core_count: int) -> l
         if found.meets_deadline != "yes" and enough:
             fewest = min(enough, key=lambda prediction: prediction.core_count)
             by_count.setdefault(fewest.core_count, []).append(found)
-            warned |= fewest.is_far
+            is_far |= fewest.is_far
     if not by_count:
         return []
     shown = "; ".join(f"{_names(found)} on {count}" for count, found in sorted(by_count.items()))
-    doubt = " (in part a guess, far beyond what was measured: see --detail)" if warned else ""
+    doubt = " (in part a guess, far beyond what was measured: see --detail)" if is_far else ""
     return [f"In time on machines of more cores: {shown}{doubt}."]
 
 
@@ -254,15 +233,12 @@ def _pay_off(asked: Sequence[EncodingSizing]) -> list[str]:
         return ["Whether any pays off was not measured."]
     sentences = []
     if paying:
-        pays = "pays" if len(paying) == 1 else "pay"
-        sentences.append(f"{_names(paying)} {pays} off: editors wait less in all.")
+        sentences.append(f"Pays off (editors wait less in all): {_names(paying)}.")
     elif not unsure:
         every = "None" if len(losing) == len(asked) else "None that was measured"
         sentences.append(f"{every} pays off: each costs more waiting than it saves.")
     if unsure:
-        names = "any" if not paying and len(unsure) == len(asked) else _names(unsure)
-        pays = "pays" if names == "any" or len(unsure) == 1 else "pay"
-        sentences.append(f"These runs cannot say whether {names} {pays} off.")
+        sentences.append(f"May pay off ({CANNOT_SAY}): {_names(unsure)}.")
     return sentences
 
 
