@@ -7,7 +7,7 @@ Ingest time and stream size are taken as proportional to pixels and frame rate w
 differ from the clips measured. Waits of playhead moves are taken as measured.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -36,7 +36,12 @@ from mezzmark.decide.size.result import (
     SizingNote,
     SizingResult,
 )
-from mezzmark.decide.size.streams import SECONDS_PER_HOUR, payload_mb_per_s, size_streams
+from mezzmark.decide.size.streams import (
+    SECONDS_PER_HOUR,
+    limiting_part,
+    payload_mb_per_s,
+    size_streams,
+)
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.shop import Shop, list_assumptions
@@ -97,19 +102,15 @@ class _Sizer:
     def size(self, measured: MeasuredEncoding, core_count: int) -> EncodingSizing:
         """All figures of one encoding, and the three answers."""
         found: dict[str, Drawn] = {}
-        notes: list[SizingNote] = []
-        rate = self._add_ingest(found, notes, measured)
+        rate = self._add_ingest(found, measured)
         streams = size_streams(self.shop, measured, draw=self._draw, draw_count=self.draw_count)
-        found |= streams.figures
-        notes += streams.notes
-        self._add_waits(found, notes, measured)
+        found |= streams
+        self._add_waits(found, measured)
         figures = {
             name: estimate_drawn(found[name], unit, confidence_level=self.confidence_level)
             for name, unit in SIZING_FIGURES.items()
             if name in found
         }
-        if saves_nothing(figures):
-            notes.append("slower_moves")
         name = measured.encoding
         is_there = name == ORIGINAL
         in_time = "yes" if is_there else meets_deadline(self.shop, figures)
@@ -140,27 +141,19 @@ class _Sizer:
             meets_deadline=in_time,
             pays_off=pays_off(figures),
             rate_source=measured.rate_source,
-            limited_by=streams.limited_by,
+            limited_by=limiting_part(self.shop) if streams else "",
             has_long_cards=has_long_cards(self.shop, figures),
             on_other_machines=elsewhere,
-            notes=tuple(notes),
+            notes=tuple(_notes(measured, figures)),
         )
 
     def _draw(self, estimate: Estimate) -> Drawn:
         return draw_estimate(estimate, rng=self.rng, draw_count=self.draw_count)
 
-    def _add_ingest(
-        self, found: dict[str, Drawn], notes: list[SizingNote], measured: MeasuredEncoding
-    ) -> Drawn | None:
+    def _add_ingest(self, found: dict[str, Drawn], measured: MeasuredEncoding) -> Drawn | None:
         """Adds what ingest takes, and gives the speed in pixels a second, where it is known."""
-        if measured.encoding == ORIGINAL:
-            notes.append("no_ingest")
+        if measured.encoding == ORIGINAL or measured.pixel_rate is None:
             return None
-        if measured.pixel_rate is None:
-            notes.append("rate_not_measured")
-            return None
-        if measured.rate_source is None or measured.rate_source.task != "ingest":
-            notes.append("rate_of_encoding_alone")
         rate = self._draw(measured.pixel_rate)
         pixels = sum(
             camera.count * camera.hours_per_day * SECONDS_PER_HOUR * camera.pixels_per_s
@@ -170,13 +163,10 @@ class _Sizer:
         hours = combine(lambda r: pixels / r / SECONDS_PER_HOUR / machines, rate)
         found["ingest_hours_per_day"] = hours
         found |= draw_queue(self.shop, rate, rng=self.rng)
-        # The queue's own comes from fewer draws; two intervals of one thing would not agree.
         found["utilisation"] = combine(lambda h: h / HOURS_PER_DAY, hours)
         return rate
 
-    def _add_waits(
-        self, found: dict[str, Drawn], notes: list[SizingNote], measured: MeasuredEncoding
-    ) -> None:
+    def _add_waits(self, found: dict[str, Drawn], measured: MeasuredEncoding) -> None:
         """Adds waits saved and added. An endless queue adds an endless wait."""
         if measured.encoding == ORIGINAL:
             return
@@ -192,7 +182,6 @@ class _Sizer:
             )
             found["wait_added_min_per_day"] = added
         if measured.saved_ms is None:
-            notes.append("waits_not_measured")
             return
         saved_ms = self._draw(measured.saved_ms)
         saved = combine(lambda ms: ms * moves / MS_PER_MIN, saved_ms)
@@ -202,6 +191,25 @@ class _Sizer:
         found["wait_balance_min_per_day"] = combine(lambda a, b: a - b, saved, added)
         if saved_ms.point > 0:
             found["moves_to_pay_off"] = combine(_moves_to_pay_off, added, saved_ms)
+
+
+def _notes(measured: MeasuredEncoding, figures: Mapping[str, Estimate]) -> Iterator[SizingNote]:
+    """What must be known beside the figures."""
+    is_original = measured.encoding == ORIGINAL
+    if is_original:
+        yield "no_ingest"
+    elif measured.rate_source is None:
+        yield "rate_not_measured"
+    elif measured.rate_source.task != "ingest":
+        yield "rate_of_encoding_alone"
+    if "storage_tb" not in figures:
+        yield "size_not_measured"
+    elif measured.stream_s_per_move is None:
+        yield "reads_not_measured"
+    if measured.saved_ms is None and not is_original:
+        yield "waits_not_measured"
+    if saves_nothing(figures):
+        yield "slower_moves"
 
 
 def _moves_to_pay_off(added_min: _Floats, saved_ms: _Floats) -> _Floats:

@@ -1,14 +1,13 @@
 """What streams of one encoding ask of storage and network in a shop."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from mezzmark.decide.estimate.draws import Drawn, combine, exactly
 from mezzmark.decide.size.inputs import MeasuredEncoding
-from mezzmark.decide.size.result import Limit, SizingNote
+from mezzmark.decide.size.result import Limit
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.shop import Shop
@@ -44,14 +43,9 @@ def footage_gb(bitrate_bps: float, hours: float) -> float:
     return bitrate_bps * hours * SECONDS_PER_HOUR / BITS_PER_BYTE / GB
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StreamSizing:
-    """Figures of storage and network by name, which of link and array is the limit, and what is
-    missing."""
-
-    figures: dict[str, Drawn]
-    limited_by: Limit = ""
-    notes: tuple[SizingNote, ...] = ()
+def limiting_part(shop: Shop) -> Limit:
+    """Which of link and array bounds the editors that play at once."""
+    return "link" if planned_link_mb_per_s(shop) <= shop.array_mb_per_s else "array"
 
 
 def size_streams(
@@ -60,34 +54,29 @@ def size_streams(
     *,
     draw: Callable[[Estimate], Drawn],
     draw_count: int,
-) -> StreamSizing:
-    """Storage kept, what the network carries, and how many editors that is enough for."""
+) -> dict[str, Drawn]:
+    """Storage kept, what the network carries, and how many editors that is enough for; nothing
+    where the size of the encoding was not measured."""
     stream = _stream_bps(shop, measured, draw=draw, draw_count=draw_count)
     if stream is None:
-        return StreamSizing(figures={}, notes=("size_not_measured",))
-    link, array = planned_link_mb_per_s(shop), shop.array_mb_per_s
+        return {}
+    usable = min(planned_link_mb_per_s(shop), shop.array_mb_per_s)
     played = combine(lambda b: b * shop.streams_per_editor / BITS_PER_BYTE / MB, stream)
     figures = _storage(shop, stream, is_original=measured.encoding == ORIGINAL)
     figures["network_peak_mb_per_s"] = combine(lambda mb: mb * shop.editors, played)
-    figures["editors_carried"] = combine(lambda mb: np.floor(min(link, array) / mb), played)
-    notes: tuple[SizingNote, ...] = ("reads_not_measured",)
+    figures["editors_carried"] = combine(lambda mb: np.floor(usable / mb), played)
     if measured.stream_s_per_move is not None:
-        notes = ()
+        moves_per_s = shop.moves_per_hour / SECONDS_PER_HOUR
         figures["network_mean_mb_per_s"] = combine(
             lambda b, s, mb: (
                 shop.editors
-                * (
-                    shop.moves_per_hour / SECONDS_PER_HOUR * s * b / BITS_PER_BYTE / MB
-                    + shop.playing_fraction * mb
-                )
+                * (moves_per_s * s * b / BITS_PER_BYTE / MB + shop.playing_fraction * mb)
             ),
             stream,
             draw(measured.stream_s_per_move),
             played,
         )
-    return StreamSizing(
-        figures=figures, limited_by="link" if link <= array else "array", notes=notes
-    )
+    return figures
 
 
 def _storage(shop: Shop, stream: Drawn, *, is_original: bool) -> dict[str, Drawn]:

@@ -153,11 +153,12 @@ def wanted_text(shop: Shop) -> str:
 
 def _in_time(judged: Sequence[EncodingSizing], result: SizingResult) -> str:
     here = machine_text(result.shop, result.measured_core_count)
+    wanted = wanted_text(result.shop)
     found = _having(judged, "meets_deadline", "yes")
     if found:
-        return f"Ready in time on {here}, {wanted_text(result.shop)}: {_names(found)}."
+        return f"Ready in time on {here}, {wanted}: {_names(found)}."
     surely = "surely " if _having(judged, "meets_deadline", "cannot tell") else ""
-    return f"No encoding is {surely}ready in time on {here}: the shop wants {wanted_text(result.shop)}."
+    return f"No encoding is {surely}ready in time on {here}: the shop wants {wanted}."
 
 
 def _not_in_time(judged: Sequence[EncodingSizing]) -> list[str]:
