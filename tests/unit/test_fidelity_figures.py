@@ -8,14 +8,13 @@ import pytest
 from fixtures.fabricated_fidelity import EXPECTED, generation, reading, trial
 from mezzmark.decide.choose.evidence import QUALITY_CAP_DB, quality_value
 from mezzmark.decide.picture.fidelity import compare_ladders, judge_encodings, rungs
-from mezzmark.decide.picture.quality import generation_figures, quality_words
+from mezzmark.decide.picture.quality import generation_figures
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.file_warnings import tag_contradictions
 from mezzmark.model.footage import ColourTags
 from mezzmark.model.tasks.fidelity import TagSurvival
 from mezzmark.report.prose.picture import (
     consequence_words,
-    lost_tags,
     tag_verdicts,
 )
 
@@ -53,13 +52,13 @@ def test_identical_frames_have_no_decibels() -> None:
     assert "PSNR" not in every.frames
     assert "XPSNR Y" not in every.frames
     assert every.psnr_of_mean_error_db is None
-    assert quality_words(every) == "bit-exact"
+    assert every.is_bit_exact
 
 
 def test_error_too_small_to_print_is_not_bit_exact() -> None:
     """Printed errors of 0.000000 with differing planes are "not bit-exact", without a figure."""
     found = generation_figures(generation([0.0, 0.0]), frame_rate=25)
-    assert quality_words(found) == "not bit-exact"
+    assert (found.is_bit_exact, "PSNR" in found.frames) == (False, False)
 
 
 def test_intervals_are_over_clips() -> None:
@@ -145,7 +144,7 @@ def test_lost_and_changed_tags() -> None:
     states = {v.tag: v.state for v in tag_verdicts(lost)}
     assert states["chroma location"] == "not asked"
     assert states["sample aspect"] == states["duration"] == "changed"
-    assert set(lost_tags(lost)) == {
+    assert {tag for tag, state in states.items() if state in ("lost", "changed")} == {
         *("range", "primaries", "transfer", "matrix", "timecode", "sample aspect", "duration")
     }
     words = consequence_words(lost)

@@ -1,11 +1,15 @@
 """What `size` prints: nothing breaks inside a number, an interval or a name."""
 
+import json
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from fixtures.made_sizing import made, made_encoding, made_result
 from mezzmark.cli.size_view import print_sizing, summary_lines, wrap_whole
+from mezzmark.decide.size.result import SizingResult
+from mezzmark.report.prose.size import sizing_sentences
 from mezzmark.report.tables.size import summarise_sizing
 
 NAMES = ("mjpeg-fine", "avc-intra-fast", "rdd36-lt-fast", "vc3-lb")
@@ -42,11 +46,23 @@ def test_the_first_line_answers(
     monkeypatch.setenv("COLUMNS", "200")
     print_sizing(RESULT, as_json=False)
     brief = capsys.readouterr().out
-    assert brief.startswith(RESULT.headline)
+    assert brief.startswith(sizing_sentences(RESULT)[0])
     assert "header_bytes" not in brief
     assert "--detail lists them" in brief
     print_sizing(RESULT, as_json=False, with_detail=True)
     assert "header_bytes" in capsys.readouterr().out
+
+
+def test_json_has_its_version_every_fact_and_the_sentences(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """`schema` comes first; then the result as it is; `sentences` repeat what the terminal says."""
+    print_sizing(RESULT, as_json=True)
+    written = json.loads(capsys.readouterr().out)
+    assert next(iter(written.items())) == ("schema", 1)
+    assert written.pop("sentences") == list(sizing_sentences(RESULT))
+    del written["schema"]
+    assert SizingResult.model_validate(written) == RESULT
 
 
 def test_a_row_is_one_line_where_there_is_room() -> None:

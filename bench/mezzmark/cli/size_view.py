@@ -1,5 +1,6 @@
 """Shows what encodings would ask of a shop: the answer, one compact table, and details on wish."""
 
+import json
 import re
 import textwrap
 from collections.abc import Sequence
@@ -11,6 +12,7 @@ from rich.text import Text
 
 from mezzmark.decide.size.result import SizingResult
 from mezzmark.report.prose.numbers import shown_name, visible_text
+from mezzmark.report.prose.size import sizing_sentences
 from mezzmark.report.tables.size import Cell, Summary, sizing_tables, summarise_sizing
 from mezzmark.report.tables.table import DASH, Table
 
@@ -38,16 +40,22 @@ WIDE_COLUMNS: Final = 5
 
 SHORTEST_NAME: Final = 12
 
+JSON_SCHEMA: Final = 1
+"""Version of what `--json` prints; results/README.md describes it."""
+
 
 def print_sizing(result: SizingResult, *, as_json: bool, with_detail: bool = False) -> None:
     """The answer and its compact table; `with_detail` every figure and assumption as well."""
     if as_json:
-        print(result.model_dump_json(indent=2))
+        facts = result.model_dump(mode="json")
+        shown = {"schema": JSON_SCHEMA, **facts, "sentences": sizing_sentences(result)}
+        print(json.dumps(shown, indent=2, ensure_ascii=False))
         return
     console = Console()
-    _print_text(console, result.headline, style="bold")
-    if result.findings:
-        _print_text(console, " ".join(result.findings))
+    headline, *findings = sizing_sentences(result)
+    _print_text(console, headline, style="bold")
+    if findings:
+        _print_text(console, " ".join(findings))
     console.print()
     summary = summarise_sizing(result)
     for line in summary_lines(summary, width=console.width):

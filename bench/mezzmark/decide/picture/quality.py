@@ -93,16 +93,6 @@ def generation_figures(found: GenerationQuality, *, frame_rate: float) -> Genera
     )
 
 
-def quality_words(figures: GenerationFigures) -> str:
-    """The picture quality in one phrase: "bit-exact", or dB with its worst frame."""
-    if figures.is_bit_exact:
-        return "bit-exact"
-    psnr = figures.frames.get("PSNR")
-    if psnr is None:
-        return "not bit-exact"
-    return f"PSNR {psnr.mean:.1f} dB, worst frame {psnr.worst:.1f} dB"
-
-
 def _plane_names(quality: QualitySeries) -> Sequence[str]:
     return ("G", "B", "R") if quality.pixel_format.startswith("gbr") else ("Y", "U", "V")
 

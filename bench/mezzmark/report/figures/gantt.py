@@ -90,7 +90,7 @@ def _clip_words(found: IngestPrediction, measured: IngestMeasurement, index: int
         f"{number_text(done_s - encoded_s)} s to read it back; "
         f"from {start_s:.2f} s to {done_s:.2f} s of the last round, one round has no interval; "
         f"worker {measured.worker_index[index] + 1} of {measured.worker_count}, "
-        f"{split_words((cell.setting['jobs'], cell.setting['threads']))}, "
+        f"{split_words(cell.setting.split)}, "
         f"{cell.setting['clip_order'] or 'fifo'}; the whole folder: {estimate_text(whole)}, "
         f"{interval}, {count_text(whole.round_count, 'round')}"
     )

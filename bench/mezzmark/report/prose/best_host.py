@@ -34,7 +34,7 @@ def best_phrase(found: HardwareComparison, label: str) -> str:
     """What a host does at its own best setting against the reference at its own, as a clause;
     empty where neither has several settings for it."""
     rows = _rows(found, label)
-    counts = {(row.cell.setting["jobs"], row.cell.setting["threads"]) for row in found.best}
+    counts = {row.cell.setting.split for row in found.best}
     ratios = [row.speedup_ratio for row in rows if row.speedup_ratio is not None]
     if not ratios or len(counts) < 2:
         return ""

@@ -26,8 +26,26 @@ from mezzmark.report.prose.numbers import (
     number_text,
     shown_name,
 )
+from mezzmark.statistics.scaling import MINIMUM_ROUNDS, ScalingFit
+from mezzmark.statistics.scaling_inference import Peak
 
 MINUTES = 60
+
+
+def peak_text(fit: ScalingFit, peak: Peak) -> str:
+    """`40 [31, 52] cores`, or why no peak is given."""
+    if peak.interval is not None:
+        found = peak.interval
+        return f"{found.point:.0f} [{found.low:.0f}, {found.high:.0f}] cores"
+    if peak.withheld == "few_rounds":
+        missing = count_text(MINIMUM_ROUNDS - fit.round_count, "more round")
+        return f"no interval from {count_text(fit.round_count, 'round')}: measure {missing}"
+    if peak.withheld == "no_peak":
+        return "Amdahl's law has no peak"
+    return (
+        f"up to {max(fit.core_counts)} cores the data do not bound a peak: κ may be 0. Measure "
+        "more core counts or more rounds"
+    )
 
 
 def price_sentences(
@@ -181,7 +199,7 @@ def _split_words(splits: BestCells) -> str:
     """`encoding ran fastest with 2 jobs of 1 thread: vc3-sq at 80.4 fps [78.9, 82.0]`."""
     by_split: dict[tuple[int, int], list[str]] = {}
     for name, (cell, estimate) in _first(splits):
-        by_split.setdefault((cell.setting["jobs"], cell.setting["threads"]), []).append(
+        by_split.setdefault(cell.setting.split, []).append(
             f"{shown_name(name)} at {estimate_text(estimate)}"
         )
     parts = [

@@ -148,9 +148,10 @@ def withheld_text(reasons: Sequence[Withheld]) -> str:
 def _reason(reason: Withheld) -> str:
     have, needed = reason.have, reason.needed
     match reason.kind:
-        case "few_rounds":
-            rounds = count_text(needed, "round")
-            return f"no interval from {count_text(have, 'round')}: {rounds} more needed"
+        case "few_rounds" | "few_clips":
+            what = "round" if reason.kind == "few_rounds" else "clip"
+            more = count_text(needed, what)
+            return f"no interval from {count_text(have, what)}: {more} more needed"
         case "few_moves":
             text = f"no interval: needs {needed} more {'round' if needed == 1 else 'rounds'}"
             moves = reason.moves_a_round
@@ -160,13 +161,6 @@ def _reason(reason: Withheld) -> str:
                 "no interval: slow samples crowd into few trials, so the limit lies beyond the "
                 "slowest sample; twice as many rounds may show it"
             )
-        case "few_clips" if have:
-            return (
-                f"{count_text(have, 'clip')} cannot tell how sizes differ between clips: "
-                f"measure at least {needed}"
-            )
-        case "few_clips":
-            return f"no interval: it takes {needed} clips"
         case "constant":
             return "the same in every round"
         case "exact":

@@ -66,11 +66,6 @@ def tag_verdicts(survival: TagSurvival) -> tuple[TagVerdict, ...]:
     )
 
 
-def lost_tags(survival: TagSurvival) -> tuple[str, ...]:
-    """Names of the tags that are lost or changed."""
-    return tuple(v.tag for v in tag_verdicts(survival) if v.state in ("lost", "changed"))
-
-
 def consequence_words(survival: TagSurvival) -> str:
     """What the lost colour tags do to the picture, here and in players that guess otherwise."""
     said = []

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Final
 
-from mezzmark.decide.size.result import SIZING_FIGURES, EncodingSizing, SizingResult
+from mezzmark.decide.size.result import EncodingSizing, SizingResult
 from mezzmark.decide.size.streams import planned_link_mb_per_s
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
@@ -19,10 +19,18 @@ from mezzmark.report.prose.numbers import (
     sentence,
     shown_name,
     shown_unit,
-    visible_text,
     withheld_text,
 )
-from mezzmark.report.prose.size import in_table_order, wanted_percent_text, wanted_text
+from mezzmark.report.prose.size import (
+    FIGURE_MEANINGS,
+    NOTES,
+    camera_notes,
+    in_table_order,
+    prediction_note,
+    rate_source_text,
+    wanted_percent_text,
+    wanted_text,
+)
 from mezzmark.report.tables.table import DASH, Entry, Table, counted, measured
 
 _SIZE_UNITS: Final = ((1e-3, "PB", 15), (1.0, "TB", 12), (1e3, "GB", 9))
@@ -70,7 +78,7 @@ def summarise_sizing(result: SizingResult) -> Summary:
             *_keeping_up(result.encodings),
             *_too_few_editors(result),
             *shared_notes(result.encodings),
-            *result.notes,
+            *camera_notes(result),
             _assumptions_in_words(result),
         ),
     )
@@ -93,7 +101,7 @@ def shared_notes(encodings: Sequence[EncodingSizing]) -> tuple[str, ...]:
     by_note: dict[str, list[str]] = {}
     asked = [found for found in encodings if found.encoding != ORIGINAL]
     for found in asked:
-        for note in (*found.notes, *_missing_intervals(found)):
+        for note in (*(NOTES[kind] for kind in found.notes), *_missing_intervals(found)):
             by_note.setdefault(note, []).append(found.encoding)
     return tuple(f"{_whose(names, len(asked))}: {note}" for note, names in by_note.items())
 
@@ -235,9 +243,6 @@ def _assumptions_in_words(result: SizingResult) -> str:
 
 
 _WHOLE_UNITS: Final = ("editors", "moves", "machines")
-_MEANINGS: Final = {"utilisation": "share of 24 h that ingest takes"}
-"""Shorter than the figure's meaning where the row's value says the rest."""
-
 NEVER_READY: Final = "never ready"
 NEVER: Final = {"moves": "never", "machines": "no number is enough"}
 """What is said of a figure without end: a wait that grows from day to day, or a number that no
@@ -311,8 +316,8 @@ def _ready(found: EncodingSizing, shop: Shop) -> Entry:
 def _figures_table(result: SizingResult) -> Table:
     encodings = in_table_order(result.encodings)
     rows = [
-        (Entry(text=_MEANINGS.get(figure, meaning)), *(_figure(f, figure) for f in encodings))
-        for figure, (_, meaning) in SIZING_FIGURES.items()
+        (Entry(text=meaning), *(_figure(f, figure) for f in encodings))
+        for figure, meaning in FIGURE_MEANINGS.items()
         if any(figure in found.figures for found in encodings)
     ]
     rows += [
@@ -323,7 +328,10 @@ def _figures_table(result: SizingResult) -> Table:
         ),
         (
             Entry(text="ingest speed taken from"),
-            *(Entry(text=visible_text(found.rate_source) or DASH) for found in encodings),
+            *(
+                Entry(text=rate_source_text(found.rate_source) if found.rate_source else DASH)
+                for found in encodings
+            ),
         ),
         (
             Entry(text="editors limited by"),
@@ -358,7 +366,7 @@ def _machines_table(result: SizingResult) -> Table:
                 counted(prediction.core_count),
                 _sized(prediction.ingest_hours_per_day),
                 Entry(text=prediction.meets_deadline),
-                Entry(text=prediction.warning or DASH),
+                Entry(text=prediction_note(prediction) or DASH),
             )
             for found in in_table_order(result.encodings)
             for prediction in found.on_other_machines

@@ -8,6 +8,7 @@ from mezzmark.decide.throughput.grid import GridFindings
 from mezzmark.decide.throughput.prediction import IngestPrediction
 from mezzmark.model.cell import Cell
 from mezzmark.model.tasks.delivery import DeliverySettings
+from mezzmark.report.prose.cost import peak_text
 from mezzmark.report.prose.numbers import count_text, number_text
 from mezzmark.report.tables.table import DASH, Entry, Table, counted, measured, named
 from mezzmark.report.view import RunView
@@ -73,12 +74,7 @@ def scaling_table(view: RunView, fits: dict[str, ScalingFit], *, table_id: str) 
                 Entry(text="Universal Scalability Law" if fit.law == "usl" else "Amdahl's law"),
                 _share(fit, "sigma", view.confidence_level),
                 _share(fit, "kappa", view.confidence_level),
-                Entry(
-                    text=peak.withheld
-                    if peak.interval is None
-                    else f"{peak.interval.point:.0f} [{peak.interval.low:.0f}, "
-                    f"{peak.interval.high:.0f}] cores"
-                ),
+                Entry(text=peak_text(fit, peak)),
                 Entry(text=", ".join(map(str, fit.core_counts))),
                 counted(fit.round_count),
             )
@@ -124,9 +120,7 @@ def ingest_table(view: RunView, ingests: Sequence[IngestPrediction], *, table_id
         rows.append(
             (
                 named(view, found.cell.encoding),
-                Entry(
-                    text=split_words((found.cell.setting["jobs"], found.cell.setting["threads"]))
-                ),
+                Entry(text=split_words(found.cell.setting.split)),
                 Entry(text=found.cell.setting["clip_order"] or DASH),
                 measured(found.measured),
                 measured(found.predicted),
