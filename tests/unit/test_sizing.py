@@ -5,7 +5,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from mezzmark.model.tasks.grid import GridMeasurement
 
 from fixtures.fabricated_run import FabricatedEncoding, Fabrication, Spread, fabricate_run
 from mezzmark.decide.estimate.draws import Drawn, combine, draw_estimate, estimate_drawn, exactly
@@ -19,6 +18,7 @@ from mezzmark.model.estimate import Estimate, Withheld
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.shop import Camera, Shop, list_assumptions
+from mezzmark.model.tasks.grid import GridMeasurement
 from mezzmark.statistics.scaling import fit_scaling
 
 CLIPS = ("street", "forest", "face")
