@@ -356,12 +356,3 @@ def test_the_truly_fastest_is_seldom_ruled_out() -> None:
         assert entry is not None
         excluded += entry.is_apart is True
     assert excluded / 300 <= 0.05 + 0.038
-
-
-def test_observations_of_one_cell_share_it() -> None:
-    """Cells of two trials that were read apart become one, so that grouping is by identity."""
-    first, second = scrub_trial([1.0]), scrub_trial([2.0], round_index=1)
-    second = second.model_copy(update={"cell": second.cell.model_copy()})
-    assert first.cell is not second.cell
-    one, other = observe([first, second])
-    assert one.cell is other.cell == first.cell

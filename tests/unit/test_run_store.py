@@ -389,3 +389,14 @@ def test_other_limits_do_not_make_it_another_run(made) -> None:
         update={"scenario": scenario, "run_id": "another", "created_utc": "later"}
     )
     assert describe_differences(made[0], now) == []
+
+
+def test_trials_of_one_cell_share_it(run_dir: Path) -> None:
+    """Equal cells are one object when read, so that grouping thousands of trials looks inside none
+    of them; cells that differ stay apart."""
+    trials = read_run(run_dir).trials
+    by_cell: dict[object, set[int]] = {}
+    for trial in trials:
+        by_cell.setdefault(trial.cell, set()).add(id(trial.cell))
+    assert len(by_cell) > 1
+    assert {len(ids) for ids in by_cell.values()} == {1}

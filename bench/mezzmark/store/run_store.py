@@ -11,12 +11,14 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
 from pydantic_core import from_json
 
+from mezzmark.model.cell import Cell
 from mezzmark.model.errors import DestinationError, DiskFullError, RunError
 from mezzmark.model.records import RECORD_SCHEMA, Trial
 from mezzmark.model.run import MANIFEST_SCHEMA, Manifest
@@ -275,9 +277,24 @@ def parse_trial(line: bytes, *, where: str) -> Trial | Unknown | None:
         upgraded = upgrade_trial(found)
         if unknown := unknown_parts(upgraded):
             return Unknown(unknown)
+        cell = upgraded["cell"]
+        key = tuple((axis, value, type(value)) for axis, value in cell["setting"].items())
+        upgraded["cell"] = _shared_cell(cell["task"], cell["clip"], cell["encoding"], key)
         return Trial.model_validate(upgraded)
     except (ValidationError, *_NOT_AS_STATED) as error:
         raise _damaged_by(where, error) from None
+
+
+@lru_cache(maxsize=65_536)
+def _shared_cell(
+    task: str, clip: str, encoding: str, axes: tuple[tuple[str, Any, type], ...]
+) -> Cell:
+    """One object for equal cells: grouping asks thousands of times whether two are equal, and the
+    same one needs no look inside."""
+    setting = {axis: value for axis, value, _ in axes}
+    return Cell.model_validate(
+        {"task": task, "clip": clip, "encoding": encoding, "setting": setting}
+    )
 
 
 _NOT_AS_STATED = (KeyError, TypeError, AttributeError, ValueError)
