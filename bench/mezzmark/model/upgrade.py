@@ -96,10 +96,5 @@ def upgrade_manifest(manifest: Json) -> Json:
     }
 
 
-def upgrade_index(index: Json) -> Json:
-    """A frame index in format 2: without sparse digests, which nobody made before."""
-    return {"schema_version": 2, "sparse_digests": [], **index}
-
-
 def _without(facts: Json, names: tuple[str, ...]) -> Json:
     return {key: value for key, value in facts.items() if key not in names}
