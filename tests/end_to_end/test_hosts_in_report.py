@@ -95,7 +95,7 @@ def test_two_runs_of_one_host_are_two_dates(tmp_path: Path) -> None:
     page = found.html.read_text(encoding="utf-8")
     assert 'id="dates1"' in page
     assert 'id="hosts"' not in page
-    assert f"mezzmark regress --baseline {runs[0]} --contender {runs[1]}" in page
+    assert f"mezzmark regress --baseline {runs[0]} --candidate {runs[1]}" in page
     table = page[page.index('id="dates1-cells"') :].split("</table>")[0]
     assert table.index("2026-03-01 10:00") < table.index("2026-03-01 10:30")
     row = page[page.index('id="dates1-cells-0"') :].split("</tr>")[0]

@@ -73,7 +73,7 @@ def report() -> RegressionReport:
         flag_reasons=(),
         changed_without_flagged=None,
         baseline_run_ids=("a",),
-        contender_run_ids=("b",),
+        candidate_run_ids=("b",),
     )
 
 

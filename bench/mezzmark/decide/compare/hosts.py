@@ -192,7 +192,7 @@ def _standing(verdict: CellVerdict, share: float) -> Standing:
 def _remark(verdict: CellVerdict) -> str:
     if verdict.cost_ratio is None:
         return verdict.reason
-    wrong = (verdict.baseline_wrong_count, verdict.contender_wrong_count)
+    wrong = (verdict.baseline_wrong_count, verdict.candidate_wrong_count)
     return f"wrong pictures: {wrong[0]} and {wrong[1]}" if any(wrong) else ""
 
 

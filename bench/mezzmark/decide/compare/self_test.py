@@ -146,7 +146,7 @@ def _detectable(round_sd: float, error_level: float) -> tuple[Detectable, ...]:
 
 def _verdicts(
     baseline: NDArray[np.float64],
-    contender: NDArray[np.float64],
+    candidate: NDArray[np.float64],
     *,
     tolerance_fraction: float,
     confidence_level: float,
@@ -158,7 +158,7 @@ def _verdicts(
             tolerance_fraction=tolerance_fraction,
             confidence_level=confidence_level,
         )[0].verdict
-        for before, after in zip(baseline, contender, strict=True)
+        for before, after in zip(baseline, candidate, strict=True)
     ]
 
 

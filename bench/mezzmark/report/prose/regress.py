@@ -89,13 +89,13 @@ def _change_text(judgement: Judgement) -> str:
 
 
 def describe_machine(
-    baseline: Sequence[MeasuredRun], contender: Sequence[MeasuredRun], names: Sequence[str]
+    baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun], names: Sequence[str]
 ) -> tuple[str, ...]:
     """What is said of the machine during each run in which it was not steady, or nobody knows; as
     the run's own report says it. `names` are those of all runs, baseline first."""
-    sides = ["baseline"] * len(baseline) + ["contender"] * len(contender)
+    sides = ["baseline"] * len(baseline) + ["candidate"] * len(candidate)
     notes = []
-    for side, run, name in zip(sides, (*baseline, *contender), names, strict=True):
+    for side, run, name in zip(sides, (*baseline, *candidate), names, strict=True):
         state = judge_machine(run.manifest.host, run.trials)
         if not state.is_steady:
             notes.append(f"{side} run {name}: {clause(state.words)}")

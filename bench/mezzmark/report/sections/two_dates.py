@@ -118,7 +118,7 @@ def _found(report: RegressionReport, names: list[str], table: Table, prefix: str
         sentences=(
             "Two runs of one machine say whether it changed, not which machine to buy. To have "
             "that judged, with an exit code for other programs: "
-            f"mezzmark regress --baseline {first} --contender {second}",
+            f"mezzmark regress --baseline {first} --candidate {second}",
             "A third run of this machine adds its history: where it stepped to another level.",
             report.assumption,
         ),

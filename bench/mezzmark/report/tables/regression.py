@@ -68,9 +68,9 @@ def unjudged_lines(report: RegressionReport) -> list[str]:
 def remark_text(cell: CellVerdict) -> str:
     """Why, and how many more rounds or runs would settle it."""
     parts = [cell.reason] if cell.reason else []
-    wrong = cell.contender_wrong_count
+    wrong = cell.candidate_wrong_count
     if wrong:
-        parts.append(f"{wrong} wrong {'picture' if wrong == 1 else 'pictures'} in the contender")
+        parts.append(f"{wrong} wrong {'picture' if wrong == 1 else 'pictures'} in the candidate")
     return "; ".join(parts)
 
 
@@ -82,7 +82,7 @@ def context_lines(report: RegressionReport) -> list[str]:
         lines.append(f"Design: {report.design}. {report.assumption}")
     lines += report.machine_notes
     lines += [
-        f"Changed on the host: {change.name}: {change.baseline} → {change.contender}"
+        f"Changed on the host: {change.name}: {change.baseline} → {change.candidate}"
         for change in report.host_changes
     ]
     for arm in report.null_arms:
@@ -131,7 +131,7 @@ def as_markdown(report: RegressionReport) -> str:
     if judged:
         lines += [
             "",
-            f"| | cell | verdict | cost ratio (contender / baseline) | {FINDABLE_HEADING} | "
+            f"| | cell | verdict | cost ratio (candidate / baseline) | {FINDABLE_HEADING} | "
             "remark |",
             "|---|---|---|---|---|---|",
         ]
