@@ -95,16 +95,24 @@ def report(
     out: Path | None = None,
     template: Path | None = None,
     prices: Sequence[str] = (),
+    figures: bool = True,
 ) -> ReportPaths:
     """Write the report of one or more runs; derived files are replaced, the runs only read.
 
     Several runs are compared first: host beside host, and a host's three or more runs over time.
-    `prices` are of hosts, by label or folder: "HOST=2400 EUR".
+    `prices` are of hosts, by label or folder: "HOST=2400 EUR". Without `figures` no figure files
+    are written beside the page.
     """
     from mezzmark.report.page import write_report
     from mezzmark.store.run_paths import as_run_paths
 
-    return write_report(as_run_paths(runs), out_dir=out, template=template, prices=prices)
+    return write_report(
+        as_run_paths(runs),
+        out_dir=out,
+        template=template,
+        prices=prices,
+        with_figure_files=figures,
+    )
 
 
 def regress(

@@ -38,7 +38,6 @@ def regress(
     Exit code 0: nothing got slower; 10: something regressed; 11: inconclusive; 12: not comparable.
     """
     from mezzmark import api
-    from mezzmark.report.tables import regression
 
     found = api.regress(
         baseline=baseline,
@@ -46,17 +45,18 @@ def regress(
         tolerance=_fraction(tolerance, option="--tolerance"),
         confidence_level=level,
     )
-    if output_format is RegressionFormat.TABLE:
-        from mezzmark.cli.regression_view import print_regression
+    match output_format:
+        case RegressionFormat.TABLE:
+            from mezzmark.cli.views import print_regression
 
-        print_regression(found)
-    else:
-        writer = {
-            RegressionFormat.MARKDOWN: regression.as_markdown,
-            RegressionFormat.JSON: regression.as_json,
-            RegressionFormat.JUNIT: regression.as_junit,
-        }[output_format]
-        sys.stdout.write(writer(found))
+            print_regression(found)
+        case RegressionFormat.JSON:
+            print(found.model_dump_json(indent=2))
+        case _:
+            from mezzmark.report.tables.regression import as_junit, as_markdown
+
+            is_junit = output_format is RegressionFormat.JUNIT
+            sys.stdout.write(as_junit(found) if is_junit else as_markdown(found))
     raise typer.Exit(found.exit_code)
 
 
@@ -91,7 +91,7 @@ def choose(
     wishes: less waiting, then less space, then faster encoding.
     """
     from mezzmark import api
-    from mezzmark.cli.choose_view import print_choice
+    from mezzmark.cli.views import print_choice
 
     found = api.choose(
         runs,
@@ -102,7 +102,10 @@ def choose(
         else _fraction(indifference, option="--indifference"),
         confidence_level=level,
     )
-    print_choice(found, as_json=as_json)
+    if as_json:
+        print(found.model_dump_json(indent=2))
+    else:
+        print_choice(found)
 
 
 def _fraction(text: str, *, option: str) -> float:
@@ -144,7 +147,7 @@ def rig(
     counts false alarms and finds. Two to three minutes with the defaults.
     """
     from mezzmark import api
-    from mezzmark.cli.rig_view import print_rig, shown_steps
+    from mezzmark.cli.views import print_rig, shown_steps
 
     with shown_steps() as on_progress:
         found = api.rig(
@@ -155,7 +158,10 @@ def rig(
             cache=cache,
             on_progress=on_progress,
         )
-    print_rig(found, as_json=as_json)
+    if as_json:
+        print(found.model_dump_json(indent=2))
+    else:
+        print_rig(found)
 
 
 @judging.command(
@@ -232,7 +238,10 @@ def size(
     if check:
         print(api.describe_shop(shop))
         return
-    from mezzmark.cli.size_view import print_sizing
+    from mezzmark.cli.views import print_sizing
 
     found = api.size(runs or (), shop=shop, seed=seed)
-    print_sizing(found, as_json=as_json, with_detail=detail)
+    if as_json:
+        print(found.model_dump_json(indent=2))
+    else:
+        print_sizing(found, with_detail=detail)

@@ -8,7 +8,7 @@ from mezzmark.model.cell import Cell, Task
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.run import Manifest
 from mezzmark.report.figures.rows import ReferenceLine
-from mezzmark.report.prose.numbers import PATTERN_PHRASES, count_text, number_text, sentence
+from mezzmark.report.prose.numbers import PATTERN_PHRASES, count_text, number_text
 from mezzmark.report.view import RunView
 
 TASK_NAMES: Final[dict[Task, str]] = {
@@ -36,8 +36,7 @@ def setting_words(cell: Cell, *, with_pattern: bool = True, with_threads: bool =
             parts.append(f"viewer {cell.viewer_height_px} pixels high")
         if cell.decoder != "software":
             parts.append(f"decoder {cell.decoder}")
-    text = ", ".join(parts)
-    return text if with_pattern else sentence(text)
+    return ", ".join(parts)
 
 
 def trial_words(view: RunView, ranking: Ranking) -> str:

@@ -12,8 +12,8 @@ class Group:
 
     anchor: str
     title: str
-    sentences: tuple[str, ...]
-    tables: tuple[Table, ...]
+    sentences: tuple[str, ...] = ()
+    tables: tuple[Table, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
