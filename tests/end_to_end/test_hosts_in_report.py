@@ -91,7 +91,7 @@ def test_two_runs_of_one_host_are_two_dates(tmp_path: Path) -> None:
         lay(tmp_path / "friday", run_on("desk", {SCRUB: QUIET[::-1] + 0.1}, number=1)),
     ]
     found = write_report(runs[::-1], out_dir=tmp_path / "out")
-    assert found.answer.startswith("Desk at two dates: 1 of 1 cell slower")
+    assert found.answer.startswith("desk at two dates: 1 of 1 cell slower")
     page = found.html.read_text(encoding="utf-8")
     assert 'id="dates1"' in page
     assert 'id="hosts"' not in page

@@ -6,7 +6,7 @@ import pytest
 
 from fixtures.made_sizing import SHOP, made, made_encoding, made_result
 from mezzmark.decide.size.result import CorePrediction
-from mezzmark.report.tables.size import sizing_tables, summarise_sizing
+from mezzmark.report.tables.size import sizing_details, sizing_notes, sizing_summary
 
 ANSWERS = ("yes", "no", "cannot tell")
 ORIGINAL = made_encoding("original", storage_tb=5, pays_off="not measured")
@@ -144,8 +144,8 @@ def test_without_ingest_the_headline_says_what_to_measure() -> None:
 
 
 def _shown(*encodings: object, shop: object = SHOP) -> dict[str, list[tuple[str, str]]]:
-    rows = summarise_sizing(made_result(*encodings, shop=shop)).rows
-    return {row[0].main: [(cell.main, cell.below) for cell in row[1:]] for row in rows}
+    rows = sizing_summary(made_result(*encodings, shop=shop)).rows
+    return {row[0].text: [(cell.point, cell.interval) for cell in row[1:]] for row in rows}
 
 
 def test_rows_stand_by_deadline_and_then_by_storage() -> None:
@@ -187,10 +187,9 @@ def test_the_share_in_time_stands_beside_the_answer() -> None:
 )
 def test_storage_is_in_the_unit_that_reads_best(storage_tb: float, unit: str, number: str) -> None:
     """Decimal units only, one for the whole table, in which the numbers are 1 or more."""
-    summary = summarise_sizing(made_result(made_encoding("a", storage_tb=storage_tb)))
-    assert ("storage,", unit) in summary.headings
-    assert float(summary.rows[0][3].main) == float(number)
-    assert not any("TiB" in sentence for sentence in summary.meanings)
+    summary = sizing_summary(made_result(made_encoding("a", storage_tb=storage_tb)))
+    assert summary.columns[3].head == f"storage, {unit}"
+    assert float(summary.rows[0][3].point) == float(number)
 
 
 def test_a_note_of_all_is_told_once() -> None:
@@ -202,9 +201,9 @@ def test_a_note_of_all_is_told_once() -> None:
         made_encoding("b", notes=notes),
         made_encoding("c", notes=notes[:1]),
     )
-    notes = summarise_sizing(result).notes
-    assert "every intermediate: encoding alone" in notes
-    assert "a and b: no clip" in notes
+    notes = sizing_notes(result)
+    assert "encoding alone (every intermediate)" in notes
+    assert "no clip (a and b)" in notes
     assert sum("encoding alone" in sentence for sentence in notes) == 1
 
 
@@ -214,20 +213,20 @@ def test_a_missing_interval_has_its_reason() -> None:
     bare = found.model_copy(
         update={"figures": {**found.figures, "late_cards": made(0.05, None, None)}}
     )
-    notes = summarise_sizing(made_result(bare)).notes
-    assert "a: no interval from 1 round: 2 rounds more needed" in notes
+    notes = sizing_notes(made_result(bare))
+    assert "no interval from 1 round: 2 rounds more needed (a)" in notes
 
 
 def test_no_line_contradicts_an_answer() -> None:
     """`Cannot keep up` is said of those whose whole interval lies beyond a day, `may not` of those
     whose interval holds it; the days stand beside them."""
-    notes = summarise_sizing(
+    notes = sizing_notes(
         made_result(
             made_encoding("surely", in_time="no"),
             made_encoding("perhaps", in_time="cannot tell"),
             made_encoding("timely"),
         )
-    ).notes
+    )
     (behind,) = [sentence for sentence in notes if sentence.startswith("Cannot keep up")]
     (doubtful,) = [sentence for sentence in notes if sentence.startswith("May not keep up")]
     assert "surely 2.50 [2.30, 2.80]" in behind
@@ -239,7 +238,7 @@ def test_too_few_editors_are_told() -> None:
     """12 editors are more than 11 [9, 14], perhaps; 15 are more for certain; 3 are not."""
     for editors, said in ((12, "may not carry your 12"), (15, "do not carry your 15"), (3, None)):
         shop = SHOP.model_copy(update={"editors": editors})
-        notes = summarise_sizing(made_result(made_encoding("a"), shop=shop)).notes
+        notes = sizing_notes(made_result(made_encoding("a"), shop=shop))
         told = [sentence for sentence in notes if "carry your" in sentence]
         assert bool(told) is (said is not None)
         assert all(said in sentence for sentence in told)
@@ -252,7 +251,7 @@ def test_editors_without_an_interval_are_never_sure() -> None:
         update={"figures": {**found.figures, "editors_carried": made(11, None, None, "editors")}}
     )
     shop = SHOP.model_copy(update={"editors": 15})
-    notes = summarise_sizing(made_result(bare, shop=shop)).notes
+    notes = sizing_notes(made_result(bare, shop=shop))
     assert any("may not carry your 15" in sentence for sentence in notes)
 
 
@@ -260,9 +259,10 @@ def test_detail_keeps_what_the_compact_table_leaves_out() -> None:
     """Binary units, the share in time with the share wanted, where the speed comes from, and every
     assumption stand in the detail."""
     result = made_result(made_encoding("a", rate_source="ingest, 2 jobs × 1 thread"))
-    figures, assumptions = sizing_tables(result)
-    rows = {row[0].text: row[1].text for row in figures.rows}
-    assert rows["ready in time"] == "yes: 99.8 % in time [99.1, 100.0] (95 % wanted)"
+    figures, assumptions = sizing_details(result)
+    heads = [column.head for column in figures.columns]
+    rows = dict(zip(heads, (entry.text for entry in figures.rows[0]), strict=True))
+    assert rows["ready in time (95 % wanted)"] == "yes: 99.8 % [99.1, 100.0]"
     assert rows["the same, 2⁴⁰ bytes"].startswith("9.1 TiB [")
     assert rows["ingest speed taken from"] == "ingest, 2 jobs × 1 thread"
     assert len(assumptions.rows) == len(result.assumptions)

@@ -209,8 +209,9 @@ def main() -> None:
         raise SystemExit(app(prog_name="mezzmark", standalone_mode=False) or 0)
     except typer.TyperException as mistake:
         # A bare group has shown its help, and complains of nothing.
-        if text := mistake.format_message():
-            _end_with(text, UsageError.exit_code)
+        if not mistake.format_message():
+            raise SystemExit(0) from None
+        _end_with(mistake.format_message(), UsageError.exit_code)
     except MezzmarkError as problem:
         _end_with(str(problem), problem.exit_code)
     except BrokenPipeError:

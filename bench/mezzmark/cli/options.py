@@ -6,8 +6,6 @@ from typing import Annotated
 
 import typer
 
-from mezzmark.model.scenario import ROUNDS_RULE
-
 
 class RegressionFormat(StrEnum):
     """How verdicts are printed."""
@@ -67,7 +65,13 @@ RoundsOption = Annotated[
 ]
 BudgetOption = Annotated[
     float | None,
-    typer.Option("--time-budget", min=1, help=f"Seconds of measuring: {ROUNDS_RULE}."),
+    typer.Option(
+        "--time-budget",
+        min=1,
+        # As model.scenario.ROUNDS_RULE has it, which is too heavy to be imported for a help text.
+        help="Seconds of measuring: at least minimum_rounds rounds are measured whatever the "
+        "budget; after that no round begins that would end after it.",
+    ),
 ]
 SeedOption = Annotated[
     int | None, typer.Option("--seed", min=0, help="Another seed than the scenario's.")

@@ -126,17 +126,18 @@ def _line(
 
 def _print_blocks(console: Console, table: Table) -> None:
     """One block a row; what is not known is left out."""
-    heads = [column.head for column in table.columns]
-    for row in table.rows:
+    room = console.width - _INDENT - _GAP
+    blocks = [list(zip(table.columns, row, strict=True))[1:] for row in table.rows]
+    widest = max((_width(e.text) for b in blocks for c, e in b if not c.is_long), default=0)
+    longest_head = max((_width(column.head) for column in table.columns[1:]), default=0)
+    head_width = min(longest_head, max(room - widest, room // 4))
+    for row, block in zip(table.rows, blocks, strict=True):
         console.print(Text(row[0].text, style=_style(row[0], row), overflow="fold"))
         grid = Grid.grid(padding=(0, _GAP, 0, 0))
         grid.add_column(width=_INDENT - _GAP)
-        values = [e for e in row[1:] if e.text != DASH]
-        widest = max((cell_len(e.text) for e in values), default=0)
-        room = console.width - _INDENT - _GAP
-        grid.add_column(style="dim", max_width=max(room - widest, room // 3), overflow="fold")
-        grid.add_column(overflow="fold")
-        for head, entry in zip(heads[1:], row[1:], strict=True):
+        grid.add_column(style="dim", width=head_width, overflow="fold")
+        grid.add_column(width=room - head_width, overflow="fold")
+        for column, entry in block:
             if entry.text != DASH:
-                grid.add_row("", Text(head), Text(entry.text, style=_style(entry, row)))
+                grid.add_row("", Text(column.head), Text(entry.text, style=_style(entry, row)))
         console.print(grid)

@@ -60,9 +60,10 @@ def write_report(
 
     Without figure files the page keeps its figures, and `report.md` has neither images nor their
     captions. `template` is a folder whose templates are used in place of the shipped ones of the
-    same name. Derived files of an earlier report are replaced; the runs are only read. Raises RunError for
-    an unreadable run or one without trials, ScenarioError for a bad template, DestinationError
-    where something else than a report stands or nothing can be written, DiskFullError.
+    same name. Derived files of an earlier report are replaced; the runs are only read. Raises
+    RunError for an unreadable run or one without trials, ScenarioError for a bad template,
+    DestinationError where something else than a report stands or nothing can be written,
+    DiskFullError.
     """
     if not run_dirs:
         raise RunError(where="report", what="no run was named", remedy="Name a run's folder.")

@@ -61,7 +61,7 @@ def detectable_text(cell: CellVerdict) -> str:
     if cell.detectable_fraction is None:
         return DASH
     if cell.detectable_fraction > 1:
-        return "only changes above 100 %"
+        return "> 100 %"
     return f"{100 * cell.detectable_fraction:.1f} %"
 
 

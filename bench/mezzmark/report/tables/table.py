@@ -5,7 +5,7 @@ it. A cell that is not known is a dash; text that others wrote is made harmless 
 """
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import KW_ONLY, dataclass
+from dataclasses import KW_ONLY, dataclass, field
 from typing import Any, Generic, Literal, TypeVar
 
 from mezzmark.model.estimate import Estimate
@@ -44,7 +44,7 @@ class Column(Generic[Row]):
     lines; a terminal without room beside the other columns puts it below its row."""
 
     head: str
-    cell: Callable[[Row], Content]
+    cell: Callable[[Row], Content] = field(compare=False)
     align: Literal["left", "right"] = "right"
     is_long: bool = False
 
