@@ -17,7 +17,7 @@ from fixtures.fabricated_fidelity import generation
 from fixtures.fabricated_fidelity import trial as fidelity_trial
 from fixtures.fabricated_run import FabricatedEncoding, Fabrication, fabricate_run
 from mezzmark.api import choose
-from mezzmark.cli.progress import _bar_on, _BarView, _LineView
+from mezzmark.cli.progress import shown_progress
 from mezzmark.decide.compare.regress import compare_runs
 from mezzmark.model.cell import Cell
 from mezzmark.report.export.plain_csv import FORMULA_STARTS, csv_bytes, guard, unguard
@@ -154,18 +154,17 @@ def test_progress_shows_names_and_obeys_none(name: str) -> None:
         TrialStarted(cell=cell, done=0, total=2, eta_s=None),
         CellGivenUp(cell=cell, reason=name),
     )
-    file = io.StringIO()
-    console = Console(file=file, width=4000, color_system=None, force_terminal=False)
-    for event in events:
-        _LineView(console).show(event)
-    lines = file.getvalue().rstrip("\n").split("\n")
+    shown = {}
+    for is_terminal in (False, True):
+        file = io.StringIO()
+        console = Console(file=file, width=4000, color_system=None, force_terminal=is_terminal)
+        with shown_progress(console) as show:
+            for event in events:
+                show(event)
+        shown[is_terminal] = file.getvalue()
+    lines = shown[False].rstrip("\n").split("\n")
     assert len(lines) == 1
     assert visible_text(name).rstrip() in lines[0]
-    terminal = io.StringIO()
-    with _bar_on(Console(file=terminal, width=4000, force_terminal=True, color_system=None)) as bar:
-        for event in events:
-            _BarView(bar).show(event)
-            bar.refresh()
-    assert "\x1b[2Jgone" not in terminal.getvalue()
+    assert "\x1b[2Jgone" not in shown[True]
     if name.startswith("["):
-        assert name in terminal.getvalue()
+        assert name in shown[True]

@@ -3,7 +3,7 @@
 import json
 import sys
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
@@ -13,6 +13,7 @@ from mezzmark.cli.options import (
     BudgetOption,
     CacheOption,
     FootageOption,
+    JsonOption,
     OutOption,
     ResumeOption,
     RoundsOption,
@@ -21,6 +22,9 @@ from mezzmark.cli.options import (
 )
 from mezzmark.cli.scenarios import scenario_app
 from mezzmark.model.errors import MezzmarkError, UsageError
+
+if TYPE_CHECKING:
+    from mezzmark.report.page import ReportPaths
 
 app = typer.Typer(
     name="mezzmark",
@@ -160,7 +164,7 @@ def inspect(
     seconds: Annotated[
         float | None, typer.Option("--seconds", min=0.1, help="Look at the first seconds only.")
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")] = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Say what a clip is: codec, size, rate, groups of pictures, tags, bit rate, warnings."""
     from mezzmark import api
@@ -187,10 +191,7 @@ def encodings(
     print_catalogue(api.encodings(probe=probe), is_probed=probe)
 
 
-def _print_report(paths: "object") -> None:
-    from mezzmark.report.page import ReportPaths
-
-    assert isinstance(paths, ReportPaths)
+def _print_report(paths: "ReportPaths") -> None:
     print(paths.answer)
     print(f"\nReport: {paths.html}")
 

@@ -6,7 +6,16 @@ from typing import Annotated
 
 import typer
 
-from mezzmark.cli.options import CacheOption, ExportFormat, ExportTable, RegressionFormat
+from mezzmark.cli.options import (
+    LEVEL,
+    CacheOption,
+    ExportFormat,
+    ExportTable,
+    JsonOption,
+    RegressionFormat,
+    ToleranceOption,
+    parse_share,
+)
 
 judging = typer.Typer()
 
@@ -23,12 +32,8 @@ def regress(
     candidate: Annotated[
         list[Path], typer.Option("--candidate", help="A run from now; repeat for several.")
     ],
-    tolerance: Annotated[
-        str, typer.Option("--tolerance", help="Change of cost that does not matter: 5% or 0.05.")
-    ] = "5%",
-    level: Annotated[
-        float, typer.Option("--level", min=0.5, max=0.999, help="Confidence level.")
-    ] = 0.95,
+    tolerance: ToleranceOption = 0.05,
+    level: Annotated[float, LEVEL] = 0.95,
     output_format: Annotated[
         RegressionFormat, typer.Option("--format", help="How to print the verdicts.")
     ] = RegressionFormat.TABLE,
@@ -42,7 +47,7 @@ def regress(
     found = api.regress(
         baseline=baseline,
         candidate=candidate,
-        tolerance=_fraction(tolerance, option="--tolerance"),
+        tolerance=tolerance,
         confidence_level=level,
     )
     match output_format:
@@ -77,13 +82,16 @@ def choose(
         typer.Option("--wish", help='"less FIGURE" or "more FIGURE", in order or with "= WEIGHT".'),
     ] = None,
     indifference: Annotated[
-        str | None,
-        typer.Option("--indifference", help="Difference that leaves the next wish to decide: 5%."),
+        float | None,
+        typer.Option(
+            "--indifference",
+            parser=parse_share,
+            metavar="SHARE",
+            help="Difference that leaves the next wish to decide: 5%.",
+        ),
     ] = None,
-    level: Annotated[
-        float | None, typer.Option("--level", min=0.5, max=0.999, help="Confidence level.")
-    ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")] = False,
+    level: Annotated[float | None, LEVEL] = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Say which encoding to use: what your needs rule out, what your wishes prefer, how surely.
 
@@ -97,29 +105,13 @@ def choose(
         runs,
         needs=need or (),
         wishes=wish or (),
-        indifference=None
-        if indifference is None
-        else _fraction(indifference, option="--indifference"),
+        indifference=indifference,
         confidence_level=level,
     )
     if as_json:
         print(found.model_dump_json(indent=2))
     else:
         print_choice(found)
-
-
-def _fraction(text: str, *, option: str) -> float:
-    """A share as people write it; a bad one is told with the option it stands at."""
-    try:
-        value = float(text.removesuffix("%")) / (100 if text.endswith("%") else 1)
-    except ValueError:
-        value = -1.0
-    if not 0 < value < 1:
-        meant = f". Did you mean {text}%?" if 1 <= value < 100 else ""
-        raise typer.BadParameter(
-            f'"{text}" is not a share such as 5% or 0.05{meant}', param_hint=option
-        )
-    return value
 
 
 @judging.command(
@@ -132,14 +124,17 @@ def rig(
     ] = 20,
     rounds: Annotated[int, typer.Option("--rounds", min=2, help="Rounds in each comparison.")] = 6,
     planted: Annotated[
-        list[str] | None,
-        typer.Option("--planted", help="A slowdown to plant (default 5%); repeat for more."),
+        list[float] | None,
+        typer.Option(
+            "--planted",
+            parser=parse_share,
+            metavar="SHARE",
+            help="A slowdown to plant (default 5%); repeat for more.",
+        ),
     ] = None,
-    tolerance: Annotated[
-        str, typer.Option("--tolerance", help="As in regress: 5% or 0.05.")
-    ] = "5%",
+    tolerance: ToleranceOption = 0.05,
     cache: CacheOption = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")] = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Look at this machine: facts, warnings, and what change it could find.
 
@@ -153,8 +148,8 @@ def rig(
         found = api.rig(
             comparisons=comparisons,
             rounds=rounds,
-            planted=[_fraction(text, option="--planted") for text in planted or ["5%"]],
-            tolerance=_fraction(tolerance, option="--tolerance"),
+            planted=planted or [0.05],
+            tolerance=tolerance,
             cache=cache,
             on_progress=on_progress,
         )
@@ -227,7 +222,7 @@ def size(
         bool, typer.Option("--detail", help="Every figure of each encoding, every assumption.")
     ] = False,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Fixes the random draws.")] = 1,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")] = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Say what keeps up with your shop, what is ready in time, what it stores, what pays off.
 
