@@ -24,7 +24,7 @@ from mezzmark.report.prose.hosts import (
 from mezzmark.report.prose.numbers import count_text, list_text, shown_name, visible_text
 from mezzmark.report.prose.terms import TASK_NAMES
 from mezzmark.report.sections.history import build_history
-from mezzmark.report.sections.parts import Group, Together
+from mezzmark.report.sections.parts import Group, Together, refused_group
 from mezzmark.report.sections.two_dates import build_two_dates
 from mezzmark.report.tables.comparison import (
     best_table,
@@ -192,11 +192,7 @@ def _refused_group(found: HardwareComparison) -> Group:
         )
         for number, c in enumerate(found.others)
     )
-    return Group(
-        anchor="hosts-refused",
-        title="What cannot be compared, and why",
-        tables=filled(*tables),
-    )
+    return refused_group("hosts-refused", *tables)
 
 
 def _picture(item: _TaskTable, found: HardwareComparison) -> Picture | None:

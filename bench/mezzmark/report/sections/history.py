@@ -16,7 +16,7 @@ from mezzmark.report.prose.history import (
     step_sentences,
 )
 from mezzmark.report.prose.numbers import count_text, shown_name
-from mezzmark.report.sections.parts import Group, Together
+from mezzmark.report.sections.parts import Group, Together, refused_group
 from mezzmark.report.tables.comparison import refusal_table
 from mezzmark.report.tables.table import Column, Entry, Table, bare, filled, probability, tabulate
 
@@ -41,11 +41,7 @@ def build_history(history: History, *, prefix: str) -> Together:
             title="Every cell over the runs",
             tables=filled(cells),
         ),
-        Group(
-            anchor=f"{prefix}-left-out",
-            title="What cannot be compared, and why",
-            tables=filled(refused),
-        ),
+        refused_group(f"{prefix}-left-out", refused),
         Group(
             anchor=f"{prefix}-rules",
             title="How changes are found",

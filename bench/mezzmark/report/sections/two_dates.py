@@ -19,7 +19,7 @@ from mezzmark.report.prose.numbers import (
 )
 from mezzmark.report.prose.regress import summarise_regression, unjudged_groups
 from mezzmark.report.prose.terms import TASK_NAMES
-from mezzmark.report.sections.parts import Group, Together
+from mezzmark.report.sections.parts import Group, Together, refused_group
 from mezzmark.report.tables.comparison import refusal_table
 from mezzmark.report.tables.table import Column, Table, bare, filled, tabulate
 
@@ -125,11 +125,7 @@ def _refused(report: RegressionReport, prefix: str) -> Group:
     groups = unjudged_groups(report)
     refusals = [Refusal(reason=group.reason, cell_ids=group.cell_ids) for group in groups]
     table = refusal_table(refusals, title="Left out of the two dates", table_id=f"{prefix}-refused")
-    return Group(
-        anchor=f"{prefix}-left-out",
-        title="What cannot be compared, and why",
-        tables=filled(table),
-    )
+    return refused_group(f"{prefix}-left-out", table)
 
 
 def _table(

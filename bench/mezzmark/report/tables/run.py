@@ -1,7 +1,7 @@
 """The tables of one run: rankings, encode speeds, right pictures, failures, clips, encodings."""
 
+from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from mezzmark.decide.estimate.pooling import hour_gb_text
 from mezzmark.decide.estimate.ranking import Ranked, Ranking
@@ -101,40 +101,26 @@ def encode_table(view: RunView, *, table_id: str) -> Table:
     )
 
 
-@dataclass(slots=True)
-class _Proofs:
-    """Playhead moves of an encoding, by what its pictures were proved to be."""
-
-    encoding: str
-    moves: int = 0
-    alike: int = 0
-    unproved: int = 0
-    wrong: int = 0
-
-
 def proof_table(view: RunView, *, table_id: str) -> Table:
     """How many playhead moves of each encoding were proved to show the frame asked for."""
-    totals: dict[str, _Proofs] = {}
+    totals: dict[str, Counter[str]] = {}
     for summary in view.summaries:
         if summary.cell.task == "scrub":
-            name = summary.cell.encoding
-            total = totals.setdefault(name, _Proofs(name))
-            total.moves += summary.sample_count
-            total.alike += summary.alike_count
-            total.unproved += summary.unproved_count
-            total.wrong += summary.wrong_count
+            totals.setdefault(summary.cell.encoding, Counter()).update(
+                moves=summary.sample_count,
+                alike=summary.alike_count,
+                unproved=summary.unproved_count,
+                wrong=summary.wrong_count,
+            )
     return tabulate(
-        sorted(totals.values(), key=lambda t: (-t.wrong, t.encoding != ORIGINAL, t.encoding)),
+        sorted(totals.items(), key=lambda r: (-r[1]["wrong"], r[0] != ORIGINAL, r[0])),
         [
-            Column("encoding", lambda t: named(view, t.encoding), "left"),
-            Column("moves", lambda t: t.moves),
-            Column("right", lambda t: t.moves - t.alike - t.unproved - t.wrong),
-            Column("alike", lambda t: t.alike),
-            Column("not provable", lambda t: t.unproved),
-            Column(
-                "wrong",
-                lambda t: t.wrong and Entry(f"✕ {t.wrong:,} wrong", sort=t.wrong, sign="wrong"),
-            ),
+            Column("encoding", lambda r: named(view, r[0]), "left"),
+            Column("moves", lambda r: r[1]["moves"]),
+            Column("right", lambda r: _right(r[1])),
+            Column("alike", lambda r: r[1]["alike"]),
+            Column("not provable", lambda r: r[1]["unproved"]),
+            Column("wrong", lambda r: _wrong(r[1]["wrong"])),
         ],
         table_id=table_id,
         title="Was it the right picture?",
@@ -144,6 +130,16 @@ def proof_table(view: RunView, *, table_id: str) -> Table:
             "same. Only right and alike ones enter a time."
         ),
     )
+
+
+def _right(total: Counter[str]) -> int:
+    return total["moves"] - total["alike"] - total["unproved"] - total["wrong"]
+
+
+def _wrong(count: int) -> Entry:
+    if not count:
+        return Entry("0", sort=0)
+    return Entry(f"✕ {count:,} wrong", sort=count, sign="wrong")
 
 
 def failure_table(view: RunView, *, table_id: str) -> Table:
