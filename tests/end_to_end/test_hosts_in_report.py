@@ -39,7 +39,7 @@ def test_two_hosts_stand_side_by_side_with_prices(two_hosts, tmp_path: Path) -> 
     """Page, Markdown and answer begin with the comparison; every link to a part of the page has
     its aim; the price is in the table."""
     found = write_report(two_hosts, out_dir=tmp_path / "out", prices=["server=3000 EUR"])
-    assert found.answer.startswith("Server shows a picture 2.7")
+    assert found.answer.startswith("server shows a picture 2.7")
     page = found.html.read_text(encoding="utf-8")
     ids = re.findall(r' id="([^"]+)"', page)
     assert len(ids) == len(set(ids))
