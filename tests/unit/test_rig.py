@@ -112,7 +112,7 @@ def _host(**changes: object) -> HostFacts:
         ({"turbo": "on"}, 0.0, "turbo"),
         ({"is_virtual": True}, 0.0, "virtual"),
         ({"on_battery": True}, 0.0, "battery"),
-        ({}, 3.0, "other work"),
+        ({}, 3.0, "Other work"),
         ({"file_system": "nfs4"}, 0.0, "network"),
         ({"storage_free_bytes": 10**9}, 0.0, "free"),
     ],

@@ -62,9 +62,9 @@ def test_no_message_of_a_comparison_holds_a_whole_id() -> None:
     reasons = [cell.reason for cell in report.cells]
     assert "encoding with 4 threads was not measured in results/friday" in reasons
     assert report.machine_notes == (
-        "baseline run results/monday: whether the machine was steady is not known: the reference "
+        "baseline run results/monday: Whether the machine was steady is not known: the reference "
         "kernel was measured 0 times, and 3 are needed.",
-        "contender run results/friday: whether the machine was steady is not known: the reference "
+        "candidate run results/friday: Whether the machine was steady is not known: the reference "
         "kernel was measured 0 times, and 3 are needed.",
     )
     told = [*reasons, *report.machine_notes, report.assumption]

@@ -19,7 +19,7 @@ from mezzmark.report.prose.size import (
     shop_lines,
     sizing_sentences,
 )
-from mezzmark.report.tables.size import sizing_tables, summarise_sizing
+from mezzmark.report.tables.size import sizing_details, sizing_notes, sizing_summary
 
 ANSWERS = ("yes", "no", "cannot tell")
 ORIGINAL = made_encoding("original", storage_tb=5, pays_off="not measured")
@@ -130,9 +130,10 @@ def test_the_table_of_sizing() -> None:
         ),
         shop=SHOP.model_copy(update={"editors": 12}),
     )
-    summary = summarise_sizing(result)
-    rows = [" | ".join(f"{cell.main} {cell.below}".rstrip() for cell in r) for r in summary.rows]
-    text = "\n".join((*rows, "", *summary.meanings, "", *summary.notes))
+    summary = sizing_summary(result)
+    heads = " | ".join(column.head for column in summary.columns)
+    rows = [" | ".join(entry.text for entry in row) for row in summary.rows]
+    text = "\n".join((heads, *rows, "", *sizing_notes(result)))
     assert_matches_snapshot(text, "size_table")
 
 
@@ -157,8 +158,8 @@ def test_each_encoding_stands_in_one_sentence_about_time(in_time: str, keeps_up:
 
 
 def _shown(*encodings: object, shop: Shop = SHOP) -> dict[str, list[tuple[str, str]]]:
-    rows = summarise_sizing(made_result(*encodings, shop=shop)).rows
-    return {row[0].main: [(cell.main, cell.below) for cell in row[1:]] for row in rows}
+    rows = sizing_summary(made_result(*encodings, shop=shop)).rows
+    return {row[0].text: [(entry.point, entry.interval) for entry in row[1:]] for row in rows}
 
 
 def test_rows_stand_by_deadline_and_then_by_storage() -> None:
@@ -200,9 +201,9 @@ def test_the_share_in_time_stands_beside_the_answer() -> None:
 )
 def test_storage_is_in_the_unit_that_reads_best(storage_tb: float, unit: str, number: str) -> None:
     """Decimal units only, one for the whole table, in which the numbers are 1 or more."""
-    summary = summarise_sizing(made_result(made_encoding("a", storage_tb=storage_tb)))
-    assert ("storage,", unit) in summary.headings
-    assert float(summary.rows[0][3].main) == float(number)
+    summary = sizing_summary(made_result(made_encoding("a", storage_tb=storage_tb)))
+    assert summary.columns[3].head == f"storage, {unit}"
+    assert float(summary.rows[0][3].point) == float(number)
 
 
 @pytest.mark.parametrize(
@@ -223,7 +224,7 @@ def test_too_few_editors_are_told(
     figures = {**found.figures, "editors_carried": made(*carried, "editors")}
     shop = SHOP.model_copy(update={"editors": editors})
     result = made_result(found.model_copy(update={"figures": figures}), shop=shop)
-    told = [note for note in summarise_sizing(result).notes if "carry your" in note]
+    told = [note for note in sizing_notes(result) if "carry your" in note]
     assert [said in note for note in told] == ([True] if said else [])
 
 
@@ -232,9 +233,10 @@ def test_detail_keeps_what_the_compact_table_leaves_out() -> None:
     assumption stand in the detail."""
     source = RateSource(task="ingest", job_count=2, thread_count=1)
     result = made_result(made_encoding("a", rate_source=source))
-    figures, assumptions = sizing_tables(result)
-    rows = {row[0].text: row[1].text for row in figures.rows}
-    assert rows["ready in time"] == "yes: 99.8 % in time [99.1, 100.0] (95 % wanted)"
+    figures, assumptions = sizing_details(result)
+    heads = [column.head for column in figures.columns]
+    rows = dict(zip(heads, (entry.text for entry in figures.rows[0]), strict=True))
+    assert rows["ready in time (95 % wanted)"] == "yes: 99.8 % [99.1, 100.0]"
     assert rows[FIGURE_MEANINGS["storage_tib"]].startswith("9.1 TiB [")
     assert rows["ingest speed taken from"] == rate_source_text(source)
     assert len(assumptions.rows) == len(result.assumptions)

@@ -17,7 +17,7 @@ from mezzmark.report.figures.grid import draw_grid
 from mezzmark.report.figures.scaling import draw_scaling
 from mezzmark.report.figures.theme import own_look
 from mezzmark.report.prose.numbers import count_text, estimate_text, shown_name
-from mezzmark.report.tables.table import Table
+from mezzmark.report.tables.table import Table, filled
 from mezzmark.report.tables.throughput import (
     delivery_table,
     grid_table,
@@ -60,8 +60,8 @@ def build_throughput_section(view: RunView, *, prefix: str) -> ThroughputSection
             *_grid_pictures(view, findings, fits, prefix),
             *_gantt_pictures(view.trials, ingests, prefix),
         )
-    filled = tuple(table for table in tables if table.rows)
-    return ThroughputSection(pictures=pictures, tables=filled) if filled else None
+    measured = filled(*tables)
+    return ThroughputSection(pictures=pictures, tables=measured) if measured else None
 
 
 def _fit(view: RunView, encoding: str) -> ScalingFit | None:
