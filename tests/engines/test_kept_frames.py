@@ -11,6 +11,7 @@ import av
 import numpy as np
 import pytest
 
+from fixtures.measured_quality import measure_quality
 from mezzmark.engines.encode.encode import encode_frames
 from mezzmark.engines.footage.originals import write_original
 from mezzmark.engines.footage.recipe import RECIPE_TAGS, generate_frames
@@ -19,7 +20,6 @@ from mezzmark.engines.media.pixels import frame_from_planes, planes_of
 from mezzmark.engines.picture import kept_frames
 from mezzmark.engines.picture.fidelity import run_fidelity
 from mezzmark.engines.picture.kept_frames import KeptFrames
-from mezzmark.engines.picture.quality import measure_quality
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.fidelity import FidelityMeasurement, FidelitySettings

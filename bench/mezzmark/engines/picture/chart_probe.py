@@ -1,6 +1,5 @@
 """A chart through an encoding: encode, container, decode, viewer; and what its tags did to it."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -9,16 +8,12 @@ from typing import Final
 import numpy as np
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.media.pixels import pixel_format_facts, planes_of
+from mezzmark.engines.media.pixels import frame_from_planes, pixel_format_facts, planes_of
 from mezzmark.engines.media.probe import FULL_RANGE, UNSPECIFIED
 from mezzmark.engines.picture.chart import chart_frame, chart_tags
-from mezzmark.engines.picture.chart_measure import (
-    ChartPicture,
-    average_picture,
-    measure_chart,
-)
-from mezzmark.engines.picture.faults import read_as
+from mezzmark.engines.picture.chart_measure import ChartPicture, measure_chart, read_picture
 from mezzmark.engines.picture.generations import decoded_frames
+from mezzmark.engines.picture.quality import PLAIN_TWIN
 from mezzmark.engines.picture.tag_survival import (
     FIELD_ORDERS,
     PROGRESSIVE,
@@ -31,25 +26,10 @@ from mezzmark.engines.picture.tag_survival import (
 )
 from mezzmark.engines.play.viewer import presenter
 from mezzmark.model.chart import Chart
-from mezzmark.model.colour import MATRIX_CODES, Floats
+from mezzmark.model.colour import MATRIX_CODES
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.fidelity import ChartMeasurement, TagSurvival
 from mezzmark.model.footage import ColourTags, MediaFacts
-
-
-def chart_viewer(facts: MediaFacts) -> Callable[[VideoFrame], Floats]:
-    """A function from a decoded frame to the viewer's picture: (lines, samples, 3), codes 0 to
-    255. Give facts with other tags to see what a reader of those tags would show."""
-    present = presenter(facts, pixel_aspect=Fraction(1), height_px=facts.height_px, thread_count=1)
-
-    def view(frame: VideoFrame) -> Floats:
-        shown = present(frame)
-        if shown is None:
-            raise ValueError("a frame always gives a view")
-        return np.asarray(shown.to_ndarray(), dtype=np.float64)
-
-    return view
-
 
 CHART_FRAMES: Final = 3
 """Enough for a predicted picture; the last one that comes back is looked at."""
@@ -57,17 +37,13 @@ CHART_FRAMES: Final = 3
 SMALLEST_CHART_PX: Final = (320, 180)
 """Below this the patches have too few pixels clear of their edges."""
 
-ALPHA_TOLERANCE: Final = 0.01
-"""Mean error of alpha, as a share of opaque, up to which it counts as kept."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartProbe:
-    """What became of the chart, of its tags and of its alpha (None where none was sent)."""
+    """What became of the chart and of its tags."""
 
     measurement: ChartMeasurement
     tags: TagSurvival
-    alpha_is_kept: bool | None
 
 
 def probe_chart(
@@ -81,31 +57,42 @@ def probe_chart(
     """Send a chart through an encoding; its file is left in `folder`. Raises EncodingError."""
     facts = pixel_format_facts(encoding.pixel_format)
     tags = chart_tags(chart, is_full_range=facts.is_rgb or facts.is_full_range)
-    # One picture, shown again: an encoder takes its own reference to each frame it is given.
-    frames = [chart_frame(chart, encoding.pixel_format)] * CHART_FRAMES
+    frame = chart_frame(chart, encoding.pixel_format)
     path = folder / f"chart.{encoding.container}"
+    # One picture, shown again: an encoder takes its own reference to each frame it is given.
     write_tagged(
-        frames, encoding, path, frame_rate=frame_rate, tags=tags, thread_count=thread_count
+        [frame] * CHART_FRAMES,
+        encoding,
+        path,
+        frame_rate=frame_rate,
+        tags=tags,
+        thread_count=thread_count,
     )
     read = read_tags(path)
-    returned = list(decoded_frames(path, thread_count))[-1:]
-    entered = see_chart(frames[:1], _read_by(read.media, tags), chart)
+    *_, returned = decoded_frames(path, thread_count)
+    entered = see_chart(frame, _read_by(read.media, tags), chart)
     measurement = measure_chart(see_chart(returned, read.media, chart), entered, chart)
-    return ChartProbe(
-        measurement=measurement,
-        tags=_survival(encoding, tags, read, frame_rate, measurement)
-        if facts.is_rgb
-        else _survival(encoding, tags, read, frame_rate, measurement).model_copy(
-            update=_other_readers(returned, read, tags, entered, chart)
-        ),
-        alpha_is_kept=_alpha_is_kept(frames[0], returned[0]) if facts.has_alpha else None,
-    )
+    survival = _survival(encoding, tags, read, frame_rate, measurement)
+    if not facts.is_rgb:
+        others = _other_readers(returned, read, tags, entered, chart)
+        survival = survival.model_copy(update=others)
+    return ChartProbe(measurement=measurement, tags=survival)
 
 
-def see_chart(frames: list[VideoFrame], media: MediaFacts, chart: Chart) -> ChartPicture:
-    """Frames as the player shows them when it reads these tags."""
-    view = chart_viewer(media)
-    return average_picture(((frame, view(frame)) for frame in frames), chart)
+def see_chart(frame: VideoFrame, media: MediaFacts, chart: Chart) -> ChartPicture:
+    """A frame as the player shows it when it reads these tags."""
+    present = presenter(media, pixel_aspect=Fraction(1), height_px=media.height_px, thread_count=1)
+    shown = present(frame)
+    assert shown is not None
+    return read_picture(frame, np.asarray(shown.to_ndarray(), dtype=np.float64), chart)
+
+
+def read_as(frame: VideoFrame, tags: ColourTags) -> VideoFrame:
+    """The same samples for a reader that believes these tags."""
+    name = frame.format.name
+    if not name.startswith("yuvj"):
+        return frame
+    return frame_from_planes(planes_of(frame), PLAIN_TWIN[name], tags)
 
 
 def _read_by(media: MediaFacts, tags: ColourTags) -> MediaFacts:
@@ -140,7 +127,7 @@ def _survival(
 
 
 def _other_readers(
-    returned: list[VideoFrame],
+    returned: VideoFrame,
     read: TagsRead,
     tags: ColourTags,
     entered: ChartPicture,
@@ -154,17 +141,6 @@ def _other_readers(
         guesses["delta_e_as_full"] = tags.model_copy(update={"colour_range": FULL_RANGE})
     found = {}
     for name, guess in guesses.items():
-        frames = [read_as(frame, guess)[0] for frame in returned]
-        picture = see_chart(frames, _read_by(read.media, guess), chart)
+        picture = see_chart(read_as(returned, guess), _read_by(read.media, guess), chart)
         found[name] = measure_chart(picture, entered, chart).visible_delta_e
     return found
-
-
-def _alpha_is_kept(entered: VideoFrame, returned: VideoFrame) -> bool:
-    before, after = planes_of(entered), planes_of(returned)
-    if len(after) < 4:
-        return False
-    depths = [pixel_format_facts(f.format.name).bit_depth for f in (entered, returned)]
-    left = before[3] / float(2 ** depths[0] - 1)
-    right = after[3] / float(2 ** depths[1] - 1)
-    return bool(np.mean(np.abs(left - right)) <= ALPHA_TOLERANCE)

@@ -60,7 +60,6 @@ def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
             generations=tuple(found),
             chart=probe.measurement if probe else None,
             tags=probe.tags if probe else None,
-            alpha_is_kept=probe.alpha_is_kept if probe else None,
             worst_frame=worst,
             chart_refusal=refusal,
         ),

@@ -9,7 +9,7 @@ import base64
 from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from itertools import zip_longest
-from typing import Final, get_args
+from typing import Final
 
 import av
 import numpy as np
@@ -55,28 +55,6 @@ PLAIN_TWIN: Final = {
 _SSIM_PLANES: Final = {False: ("Y", "U", "V"), True: ("G", "B", "R")}
 _TICK: Final = Fraction(1, 25)
 """The graph pairs frames by time; any common time base serves."""
-
-ALL_METRICS: Final[tuple[Metric, ...]] = get_args(Metric)
-
-
-def measure_quality(
-    reference: Iterable[av.VideoFrame],
-    distorted: Iterable[av.VideoFrame],
-    *,
-    metrics: tuple[Metric, ...] = ALL_METRICS,
-    thread_count: int = 1,
-) -> QualitySeries:
-    """Compare two streams frame by frame, in order.
-
-    Raises EncodingError when sizes, formats or the numbers of frames differ, or there is none.
-    """
-    meter: QualityMeter | None = None
-    for first, second in frames_in_pairs(reference, distorted):
-        meter = meter or QualityMeter(first, metrics=metrics, thread_count=thread_count)
-        meter.compare(first, second)
-    if meter is None:
-        raise _unequal("there is no frame to compare")
-    return meter.series()
 
 
 class QualityMeter:
