@@ -32,8 +32,8 @@ from mezzmark.model.scenario import Scenario
 from mezzmark.report.export.files import COST_SECONDS
 from mezzmark.runner.plan import plan_cells, plan_round
 from mezzmark.runner.prepare import Footage, prepare_footage
-from mezzmark.runner.trials import Circumstances, describe_job, record_trial
-from mezzmark.runner.workers import converse_with_worker, execute_in_process_worker
+from mezzmark.runner.trials import TrialContext, describe_job, record_trial
+from mezzmark.runner.workers import execute_in_process_worker, run_worker
 from mezzmark.store.toml_files import read_scenario
 
 if TYPE_CHECKING:
@@ -100,7 +100,7 @@ def _prepare(plan: Scenario, folder: Path) -> Footage:
     steps = prepare_footage(
         plan,
         cache_dir=folder,
-        converse=converse_with_worker,
+        dispatch=run_worker,
     )
     while True:
         try:
@@ -135,6 +135,6 @@ def _scratch() -> Iterator[str]:
         yield folder
 
 
-_UNKNOWN: Any = Circumstances(
+_UNKNOWN: Any = TrialContext(
     started_utc="", wall_ns=0, host_before=HostMoment(), host_during=HostMoment()
 )

@@ -1,45 +1,40 @@
 """One job in a fresh process: `python -m mezzmark.worker` reads a job, writes its answers.
 
-The job is one JSON line on standard input (`facts.jobs.Job`), each answer one JSON line on
-standard output (`facts.jobs.Answer`). The result is written before anything is torn down, and the
+The job is one JSON line on standard input (`model.jobs.Job`), each answer one JSON line on
+standard output (`model.jobs.Answer`). The result is written before anything is torn down, and the
 process then leaves at once: libraries that hang or crash while freeing their objects can no
 longer cost a finished trial.
 """
 
-import ctypes
 import os
-import signal
 import sys
-import threading
 from collections.abc import Callable
 from typing import BinaryIO
 
-from mezzmark.host.common import read_clock_ns
+from mezzmark.host.common import end_with_parent, read_clock_ns
 from mezzmark.model.errors import MezzmarkError
 from mezzmark.model.jobs import (
     JOB_ADAPTER,
-    Advance,
     Answer,
     BandwidthJob,
-    Carried,
+    BandwidthMeasured,
     DeliveryJob,
     EncodeJob,
     FidelityJob,
     GridJob,
     IngestJob,
     Job,
+    JobFailed,
     KernelJob,
     PrepareEncodingJob,
     PrepareOriginalJob,
     PrepareOwnJob,
-    Refused,
+    ProgressUpdate,
     ScrubJob,
 )
 
 DIE_WITH_PARENT = "--die-with-parent"
 """Given by the runner, which keeps the worker's standard input open while it lives."""
-
-_PR_SET_PDEATHSIG = 1  # linux/prctl.h
 
 
 def main() -> None:
@@ -47,11 +42,11 @@ def main() -> None:
     answers = _claim_standard_output()
     line = sys.stdin.buffer.readline()
     if DIE_WITH_PARENT in sys.argv[1:]:
-        _die_with_parent()
+        end_with_parent(lambda: os.read(sys.stdin.fileno(), 1))
     job = JOB_ADAPTER.validate_json(line)
 
     def advance(message: str, done_fraction: float) -> None:
-        _write(answers, Advance(message=message, done_fraction=done_fraction))
+        _write(answers, ProgressUpdate(message=message, done_fraction=done_fraction))
 
     _write(answers, _answer(job, advance))
     os._exit(0)
@@ -61,11 +56,11 @@ def _answer(job: Job, advance: Callable[[str, float], None]) -> Answer:
     try:
         return perform(job, advance)
     except MezzmarkError as error:
-        return Refused(
+        return JobFailed(
             where=error.where, what=error.what, remedy=error.remedy, exit_code=error.exit_code
         )
     except MemoryError:
-        return Refused(
+        return JobFailed(
             where=f"job {job.task}",
             what="there was not enough memory",
             remedy="Use fewer frames, a smaller picture or fewer threads.",
@@ -104,7 +99,7 @@ def perform(job: Job, advance: Callable[[str, float], None]) -> Answer:
 
             return run_delivery(job, read_clock_ns)
         case KernelJob():
-            from mezzmark.engines.encode.kernel import run_kernel
+            from mezzmark.engines.encode.reference import run_kernel
 
             return run_kernel(job, read_clock_ns)
         case _:
@@ -118,9 +113,11 @@ def _prepare(
     """Jobs that come before measuring."""
     match job:
         case BandwidthJob(process_counts=process_counts):
-            from mezzmark.engines.encode.bandwidth import measure_bandwidth
+            from mezzmark.engines.encode.reference import measure_bandwidth
 
-            return Carried(bandwidth=measure_bandwidth(process_counts, clock_ns=read_clock_ns))
+            return BandwidthMeasured(
+                bandwidth=measure_bandwidth(process_counts, clock_ns=read_clock_ns)
+            )
         case PrepareOriginalJob():
             from mezzmark.engines.footage.originals import prepare_original
 
@@ -151,22 +148,6 @@ def _write(answers: BinaryIO, answer: Answer) -> None:
     line = memoryview(answer.model_dump_json().encode() + b"\n")
     while line:
         line = line[answers.write(line) or 0 :]
-
-
-def _die_with_parent() -> None:
-    """Leave no orphan: the pipe from the parent ends when the parent does.
-
-    On Linux the kernel is asked as well, since a thread cannot run while a library hangs with
-    the interpreter's lock held.
-    """
-    if sys.platform == "linux":
-        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
-
-    def watch() -> None:
-        os.read(sys.stdin.fileno(), 1)
-        os._exit(1)
-
-    threading.Thread(target=watch, daemon=True).start()
 
 
 if __name__ == "__main__":

@@ -2,7 +2,7 @@
 
 import pytest
 
-from mezzmark.engines.encode.bandwidth import measure_bandwidth
+from mezzmark.engines.encode.reference import measure_bandwidth
 from mezzmark.host.common import read_clock_ns
 from mezzmark.model.run import BandwidthFacts, BandwidthPoint
 

@@ -17,9 +17,9 @@ from mezzmark.engines.footage.originals import write_original
 from mezzmark.engines.footage.recipe import RECIPE_TAGS, generate_frames
 from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of
-from mezzmark.engines.picture import kept_frames
+from mezzmark.engines.picture import frame_spool as kept_frames
 from mezzmark.engines.picture.fidelity import run_fidelity
-from mezzmark.engines.picture.kept_frames import KeptFrames
+from mezzmark.engines.picture.frame_spool import FrameSpool
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.fidelity import FidelityMeasurement, FidelitySettings
@@ -62,9 +62,9 @@ def test_frames_come_back_as_they_were(name: str, tmp_path: Path) -> None:
         calls.append(1)
         return pictures(name)
 
-    with KeptFrames(decode, 3, tmp_path) as kept:
+    with FrameSpool(decode, 3, tmp_path) as kept:
         first = list(kept)
-        assert kept.is_kept
+        assert kept.is_spooled
         for again in (list(kept), list(kept)):
             for frame, other in zip(first, again, strict=True):
                 assert other.format.name == name
@@ -102,9 +102,9 @@ def test_what_cannot_be_kept_is_decoded_anew(
         if trouble == "changes":
             yield from pictures("yuv422p")
 
-    with KeptFrames(decode, 3, tmp_path) as kept:
+    with FrameSpool(decode, 3, tmp_path) as kept:
         first = list(kept)
-        assert not kept.is_kept
+        assert not kept.is_spooled
         again = list(kept)
     assert len(first) == len(again) >= 3
     for frame, other in zip(first, again, strict=True):

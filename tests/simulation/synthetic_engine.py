@@ -14,13 +14,13 @@ import numpy as np
 
 from mezzmark.model.jobs import (
     Answer,
-    Broken,
     EncodeJob,
     Job,
+    JobFailed,
     KernelJob,
     Measured,
-    Refused,
     ScrubJob,
+    WorkerFailed,
 )
 from mezzmark.model.records import (
     EncodeMeasurement,
@@ -102,10 +102,10 @@ def _name(job: Job) -> str:
 
 def _failure(truth: Truth, timeout_s: float) -> Answer:
     if truth.failure == "refuse":
-        return Refused(where="synthetic", what="planted refusal", remedy="None.", exit_code=23)
+        return JobFailed(where="synthetic", what="planted refusal", remedy="None.", exit_code=23)
     if truth.failure == "hang":
-        return Broken(outcome="timed_out", reason=f"no answer within {timeout_s:g} s; killed")
-    return Broken(outcome="crashed", reason="planted crash")
+        return WorkerFailed(outcome="timed_out", reason=f"no answer within {timeout_s:g} s; killed")
+    return WorkerFailed(outcome="crashed", reason="planted crash")
 
 
 def _measure(job: Job, truth: Truth, scale_ms: float, rng: np.random.Generator) -> Measurement:

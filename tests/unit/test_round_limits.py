@@ -9,8 +9,7 @@ from mezzmark.host.common import Clock
 from mezzmark.model.errors import ScenarioError, UsageError
 from mezzmark.model.footage import ClipSpec
 from mezzmark.model.scenario import ROUNDS_RULE, Scenario, limit_warnings
-from mezzmark.runner.demo import plan_demo
-from mezzmark.runner.request import AskedLimits, limit_scenario, plan_measurement
+from mezzmark.runner.request import AskedLimits, limit_scenario, plan_demo, plan_measurement
 from mezzmark.runner.start import describe_run
 from mezzmark.store.run_store import create_run
 from mezzmark.store.toml_files import read_scenario

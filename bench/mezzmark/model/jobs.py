@@ -24,7 +24,7 @@ class MediaReference(Fact):
 class ScrubJob(Fact):
     """Play these requests; a request is (clip position, frame index).
 
-    `planted_slowdown_fraction` makes every move take longer by that share of itself, so that a
+    `injected_slowdown_fraction` makes every move take longer by that share of itself, so that a
     machine can be asked whether it would find such a change.
     """
 
@@ -36,7 +36,7 @@ class ScrubJob(Fact):
     threading: Threading
     decoder: Literal["software", "cuda"]
     viewer_height_px: int
-    planted_slowdown_fraction: float = Field(default=0.0, ge=0, le=10)
+    injected_slowdown_fraction: float = Field(default=0.0, ge=0, le=10)
 
 
 class EncodeJob(Fact):
@@ -122,7 +122,7 @@ class FidelityJob(Fact):
 
 
 class BandwidthJob(Fact):
-    """Copy memory in 1, 2, … processes at once; see `mezzmark.engines.encode.bandwidth`."""
+    """Copy memory in 1, 2, … processes at once; see `mezzmark.engines.encode.reference`."""
 
     task: Literal["bandwidth"] = "bandwidth"
     process_counts: tuple[int, ...]
@@ -200,14 +200,14 @@ class Measured(Fact):
     process: ProcessFacts
 
 
-class Carried(Fact):
+class BandwidthMeasured(Fact):
     """What the machine's memory carried."""
 
     kind: Literal["carried"] = "carried"
     bandwidth: BandwidthFacts
 
 
-class Refused(Fact):
+class JobFailed(Fact):
     """The job could not be done, and why; `exit_code` is that of the error behind it."""
 
     kind: Literal["refused"] = "refused"
@@ -217,7 +217,7 @@ class Refused(Fact):
     exit_code: int
 
 
-class Advance(Fact):
+class ProgressUpdate(Fact):
     """A line of progress from a long preparation."""
 
     kind: Literal["advance"] = "advance"
@@ -225,7 +225,7 @@ class Advance(Fact):
     done_fraction: float
 
 
-class Broken(Fact):
+class WorkerFailed(Fact):
     """What the runner notes in place of an answer when the worker gave none.
 
     `crashed`: it ended without answering; `timed_out`: it was killed after its time;
@@ -238,6 +238,7 @@ class Broken(Fact):
 
 
 Answer = Annotated[
-    PreparedMedia | Measured | Carried | Refused | Advance | Broken, Field(discriminator="kind")
+    PreparedMedia | Measured | BandwidthMeasured | JobFailed | ProgressUpdate | WorkerFailed,
+    Field(discriminator="kind"),
 ]
 ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Answer)

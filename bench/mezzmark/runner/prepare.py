@@ -16,22 +16,22 @@ from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.errors import DiskFullError, FootageError, InterruptedRunError
 from mezzmark.model.footage import ClipSpec, FrameIndex
 from mezzmark.model.jobs import (
-    Advance,
     Answer,
-    Broken,
     Job,
+    JobFailed,
     MediaReference,
     PreparedMedia,
     PrepareEncodingJob,
     PrepareOriginalJob,
     PrepareOwnJob,
-    Refused,
+    ProgressUpdate,
+    WorkerFailed,
 )
 from mezzmark.model.run import ClipManifest, MediaManifest
 from mezzmark.model.scenario import Scenario
 from mezzmark.runner.events import LeftOut, Preparing
 from mezzmark.runner.plan import clip_seed
-from mezzmark.runner.workers import Converse
+from mezzmark.runner.workers import Dispatch
 
 
 def expand_files(patterns: Sequence[str]) -> tuple[str, ...]:
@@ -123,7 +123,7 @@ class _Original:
 
 
 def prepare_footage(
-    scenario: Scenario, *, cache_dir: Path, converse: Converse
+    scenario: Scenario, *, cache_dir: Path, dispatch: Dispatch
 ) -> Generator[Preparing | LeftOut, None, Footage]:
     """Prepare all clips and encodings of a scenario, in its order; returns the Footage. What cannot
     be made is told as soon as it is known.
@@ -136,7 +136,7 @@ def prepare_footage(
     total = len(originals) * (1 + len(footage.encodings))
     done = 0
     for original in originals:
-        source = yield from _ask(original.job, original.clip, converse, done, total)
+        source = yield from _ask(original.job, original.clip, dispatch, done, total)
         done += 1
         if not isinstance(source, PreparedMedia):
             footage.refused.append(f'clip "{original.clip}": {_reason(source)}')
@@ -152,7 +152,7 @@ def prepare_footage(
                 cache_dir=str(cache_dir),
             )
             name = f"{original.clip} → {encoding.name}"
-            made = yield from _ask(job, name, converse, done, total)
+            made = yield from _ask(job, name, dispatch, done, total)
             done += 1
             if isinstance(made, PreparedMedia):
                 _add_medium(footage, original.clip, encoding.name, made)
@@ -198,22 +198,22 @@ def _list_originals(scenario: Scenario, cache_dir: Path) -> list[_Original]:
 
 
 def _ask(
-    job: Job, name: str, converse: Converse, done: int, total: int
+    job: Job, name: str, dispatch: Dispatch, done: int, total: int
 ) -> Generator[Preparing, None, Answer]:
     """The result of a preparation; its progress goes to whoever listens."""
     yield Preparing(message=name, done_fraction=0.0, done=done, total=total)
-    answer: Answer = Broken(outcome="crashed", reason="the worker gave no answer")
-    for answer in converse(job, SILENCE_S):
-        if isinstance(answer, Advance):
+    answer: Answer = WorkerFailed(outcome="crashed", reason="the worker gave no answer")
+    for answer in dispatch(job, SILENCE_S):
+        if isinstance(answer, ProgressUpdate):
             yield Preparing(
                 message=answer.message,
                 done_fraction=answer.done_fraction,
                 done=done,
                 total=total,
             )
-    if isinstance(answer, Refused) and answer.exit_code == DiskFullError.exit_code:
+    if isinstance(answer, JobFailed) and answer.exit_code == DiskFullError.exit_code:
         raise DiskFullError(where=answer.where, what=answer.what, remedy=answer.remedy)
-    if isinstance(answer, Broken) and answer.outcome == "cancelled":
+    if isinstance(answer, WorkerFailed) and answer.outcome == "cancelled":
         _refuse_to_go_on()
     return answer
 
@@ -228,9 +228,9 @@ def _refuse_to_go_on() -> NoReturn:
 
 def _reason(answer: Answer) -> str:
     match answer:
-        case Refused(where=where, what=what, remedy=remedy):
+        case JobFailed(where=where, what=what, remedy=remedy):
             return f"{where}: {what}. {remedy}"
-        case Broken(outcome=outcome, reason=reason):
+        case WorkerFailed(outcome=outcome, reason=reason):
             return f"the worker {outcome.replace('_', ' ')} ({reason})"
         case _:
             return f"the worker answered with {answer.kind}"

@@ -133,7 +133,7 @@ def _job(
         threading="slice",
         decoder="software",
         viewer_height_px=SCRUB.viewer_height_px,
-        planted_slowdown_fraction=slowdown_fraction,
+        injected_slowdown_fraction=slowdown_fraction,
     )
 
 

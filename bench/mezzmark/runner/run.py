@@ -7,7 +7,7 @@ from pathlib import Path
 from mezzmark.host.common import Clock, HostWatch, read_host_moment
 from mezzmark.model.cell import Cell, PlannedTrial
 from mezzmark.model.errors import DiskFullError, InterruptedRunError
-from mezzmark.model.jobs import Answer, Broken, Job, Refused
+from mezzmark.model.jobs import Answer, Job, JobFailed, WorkerFailed
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.scenario import Scenario
@@ -22,26 +22,31 @@ from mezzmark.runner.events import (
     TrialStarted,
 )
 from mezzmark.runner.forecast import Progress, TimeLeft, expected_s, forecast_rounds, time_left
-from mezzmark.runner.interruption import StopWish, heed_signals
 from mezzmark.runner.plan import plan_round
 from mezzmark.runner.prepare import Footage, prepare_footage
 from mezzmark.runner.start import (
     begin_run,
-    choose_converse,
+    check_same_run,
+    choose_dispatch,
     clean_start,
     describe_run,
-    go_on,
     manifest_cells,
-    refuse_another,
+    resume_run,
 )
-from mezzmark.runner.stopping import StopWhen, stop_at_precision, stop_reason
-from mezzmark.runner.trials import Circumstances, describe_job, record_trial
-from mezzmark.runner.workers import Converse, Execute, last_answer
-from mezzmark.store.run_lock import lock_run
+from mezzmark.runner.stopping import (
+    StopFlag,
+    StopWhen,
+    stop_at_precision,
+    stop_reason,
+    trap_signals,
+)
+from mezzmark.runner.trials import TrialContext, describe_job, record_trial
+from mezzmark.runner.workers import Dispatch, Execute, last_answer
 from mezzmark.store.run_store import (
     append_trial,
-    claim_run_dir,
     clear_scratch,
+    lock_run,
+    reserve_run_dir,
     scratch_folder,
     write_manifest,
 )
@@ -68,24 +73,28 @@ def run_scenario(
     """
     run_dir, cache_dir = Path(run_dir), Path(cache_dir)
     is_new = not run_dir.exists()
-    claim_run_dir(run_dir, resume=resume)
-    with lock_run(run_dir), clean_start(run_dir, is_new=is_new), heed_signals() as wish:
-        is_resumed = claim_run_dir(run_dir, resume=resume)
+    reserve_run_dir(run_dir, resume=resume)
+    with lock_run(run_dir), clean_start(run_dir, is_new=is_new), trap_signals() as wish:
+        is_resumed = reserve_run_dir(run_dir, resume=resume)
         if is_resumed:
-            refuse_another(run_dir, scenario)
-        converse = choose_converse(execute, wish)
+            check_same_run(run_dir, scenario)
+        dispatch = choose_dispatch(execute, wish)
         if footage is None:
-            footage = yield from prepare_footage(scenario, cache_dir=cache_dir, converse=converse)
+            footage = yield from prepare_footage(scenario, cache_dir=cache_dir, dispatch=dispatch)
         clock = clock or Clock()
         described = describe_run(scenario, footage, cache_dir=cache_dir, clock=clock)
-        run = go_on(run_dir, described) if is_resumed else begin_run(run_dir, described, converse)
+        run = (
+            resume_run(run_dir, described)
+            if is_resumed
+            else begin_run(run_dir, described, dispatch)
+        )
         rounds = _Rounds(
             run_dir=run_dir,
             manifest=run.manifest,
             footage=footage,
             cells=manifest_cells(run.manifest),
             progress=Progress(run.trials),
-            converse=converse,
+            dispatch=dispatch,
             wish=wish,
             clock=clock,
             started_ns=clock.monotonic_ns(),
@@ -106,8 +115,8 @@ class _Rounds:
     footage: Footage
     cells: tuple[Cell, ...]
     progress: Progress
-    converse: Converse
-    wish: StopWish
+    dispatch: Dispatch
+    wish: StopFlag
     clock: Clock
     started_ns: int
     stop_when: StopWhen
@@ -241,39 +250,39 @@ class _Rounds:
         )
 
     def _trial(self, planned: PlannedTrial) -> Trial:
-        self._heed_wish()
+        self._raise_if_stopped()
         with scratch_folder(self.run_dir) as folder:
             job = describe_job(
                 planned, scenario=self.scenario, footage=self.footage, scratch_dir=str(folder)
             )
             answer, circumstances = self._perform(job)
-        if isinstance(answer, Broken) and answer.outcome == "cancelled":
-            self._heed_wish()
-        if isinstance(answer, Refused) and answer.exit_code == DiskFullError.exit_code:
+        if isinstance(answer, WorkerFailed) and answer.outcome == "cancelled":
+            self._raise_if_stopped()
+        if isinstance(answer, JobFailed) and answer.exit_code == DiskFullError.exit_code:
             raise DiskFullError(where=answer.where, what=answer.what, remedy=answer.remedy)
         return record_trial(planned, answer, circumstances)
 
-    def _perform(self, job: Job) -> tuple[Answer, Circumstances]:
+    def _perform(self, job: Job) -> tuple[Answer, TrialContext]:
         started_utc = self.clock.utc()
         host_before = read_host_moment()
         watch = HostWatch()
         start_ns = self.clock.monotonic_ns()
         try:
-            answer = last_answer(self.converse(job, self.scenario.trial_timeout_s))
+            answer = last_answer(self.dispatch(job, self.scenario.trial_timeout_s))
         except KeyboardInterrupt:
             self.wish.signal_name = "SIGINT"
-            self._heed_wish()
+            self._raise_if_stopped()
             raise
         wall_ns = self.clock.monotonic_ns() - start_ns
-        return answer, Circumstances(
+        return answer, TrialContext(
             started_utc=started_utc,
             wall_ns=wall_ns,
             host_before=host_before,
             host_during=watch.read_during(),
         )
 
-    def _heed_wish(self) -> None:
-        if self.wish.is_made():
+    def _raise_if_stopped(self) -> None:
+        if self.wish.is_set():
             raise InterruptedRunError(
                 where=str(self.run_dir),
                 what=f"stopped by {self.wish.signal_name}; "

@@ -10,22 +10,22 @@ from uuid import uuid4
 import mezzmark
 from mezzmark.host.common import Clock, read_host_facts
 from mezzmark.model.cell import Cell
-from mezzmark.model.jobs import Answer, BandwidthJob, Carried, Job
+from mezzmark.model.jobs import Answer, BandwidthJob, BandwidthMeasured, Job
 from mezzmark.model.run import Manifest
 from mezzmark.model.scenario import Scenario
-from mezzmark.runner.interruption import StopWish
 from mezzmark.runner.plan import plan_cells
 from mezzmark.runner.prepare import Footage, own_file_names
-from mezzmark.runner.workers import Converse, Execute, converse_with_worker, last_answer
+from mezzmark.runner.stopping import StopFlag
+from mezzmark.runner.workers import Dispatch, Execute, last_answer, run_worker
 from mezzmark.store.run_identity import (
-    refuse_lost_footage,
-    refuse_other_run,
-    refuse_other_scenario,
+    check_same_footage,
+    check_same_measurement,
+    check_same_scenario,
 )
 from mezzmark.store.run_store import (
     Run,
     create_run,
-    give_up_run_dir,
+    discard_run_dir,
     read_manifest,
     read_run,
     write_manifest,
@@ -39,7 +39,7 @@ def describe_run(
     scenario: Scenario, footage: Footage, *, cache_dir: Path, clock: Clock
 ) -> Manifest:
     """The manifest of a run that begins now."""
-    from mezzmark.engines.versions import read_library_versions
+    from mezzmark.engines.media.cache import all_library_versions
 
     return Manifest(
         mezzmark_version=mezzmark.__version__,
@@ -50,11 +50,11 @@ def describe_run(
         clips=tuple(footage.clips),
         media=tuple(footage.media_manifests),
         refused=tuple(footage.refused),
-        host=read_host_facts(cache_dir, library_versions=read_library_versions()),
+        host=read_host_facts(cache_dir, library_versions=all_library_versions()),
     )
 
 
-def add_bandwidth(manifest: Manifest, converse: Converse) -> Manifest:
+def add_bandwidth(manifest: Manifest, dispatch: Dispatch) -> Manifest:
     """The manifest with the memory bandwidth at 1, 2, 4, … and all cores, where a grid needs it.
 
     Where it cannot be measured it stays unknown: it only explains a limit.
@@ -64,8 +64,8 @@ def add_bandwidth(manifest: Manifest, converse: Converse) -> Manifest:
     core_count = manifest.host.usable_core_count
     powers = [2**k for k in range(core_count.bit_length()) if 2**k < core_count]
     job = BandwidthJob(process_counts=(*powers, core_count))
-    answer = last_answer(converse(job, BANDWIDTH_TIMEOUT_S))
-    if not isinstance(answer, Carried):
+    answer = last_answer(dispatch(job, BANDWIDTH_TIMEOUT_S))
+    if not isinstance(answer, BandwidthMeasured):
         return manifest
     host = manifest.host.model_copy(update={"memory_bandwidth": answer.bandwidth})
     return manifest.model_copy(update={"host": host})
@@ -87,40 +87,40 @@ def clean_start(run_dir: Path, *, is_new: bool) -> Iterator[None]:
     try:
         yield
     except BaseException:
-        give_up_run_dir(run_dir, with_folder=is_new)
+        discard_run_dir(run_dir, with_folder=is_new)
         raise
 
 
-def refuse_another(run_dir: Path, scenario: Scenario) -> None:
+def check_same_run(run_dir: Path, scenario: Scenario) -> None:
     """What can be told before anything is prepared: RunError for another scenario or footage."""
     before = read_manifest(run_dir)
-    refuse_other_scenario(before.scenario, scenario, where=str(run_dir))
-    refuse_lost_footage(before, own_file_names(scenario.clips), where=str(run_dir))
+    check_same_scenario(before.scenario, scenario, where=str(run_dir))
+    check_same_footage(before, own_file_names(scenario.clips), where=str(run_dir))
 
 
-def begin_run(run_dir: Path, described: Manifest, converse: Converse) -> Run:
+def begin_run(run_dir: Path, described: Manifest, dispatch: Dispatch) -> Run:
     """A new run on disk, without a trial yet."""
-    manifest = add_bandwidth(described, converse)
+    manifest = add_bandwidth(described, dispatch)
     create_run(run_dir, manifest)
     return Run(run_dir=run_dir, manifest=manifest, trials=(), torn_line_count=0)
 
 
-def go_on(run_dir: Path, described: Manifest) -> Run:
+def resume_run(run_dir: Path, described: Manifest) -> Run:
     """The run on disk, its scenario as asked for now: it may ask for more rounds or more time."""
     run = read_run(run_dir)
-    refuse_other_run(run.manifest, described, where=str(run_dir))
+    check_same_measurement(run.manifest, described, where=str(run_dir))
     manifest = run.manifest.model_copy(update={"scenario": described.scenario, "stop_reason": ""})
     write_manifest(run_dir, manifest)
     return replace(run, manifest=manifest)
 
 
-def choose_converse(execute: Execute | None, wish: StopWish) -> Converse:
+def choose_dispatch(execute: Execute | None, wish: StopFlag) -> Dispatch:
     """How jobs are talked over: with a worker process, or with what stands in for one."""
     if execute is None:
-        return partial(converse_with_worker, is_cancelled=wish.is_made)
+        return partial(run_worker, is_cancelled=wish.is_set)
     stand_in = execute
 
-    def converse(job: Job, timeout_s: float) -> Iterator[Answer]:
+    def dispatch(job: Job, timeout_s: float) -> Iterator[Answer]:
         yield stand_in(job, timeout_s)
 
-    return converse
+    return dispatch

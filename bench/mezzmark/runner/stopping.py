@@ -5,7 +5,11 @@ something looks different finds differences that are not there. Where the looks 
 must agree, is `mezzmark.statistics.stopping`'s to say.
 """
 
-from collections.abc import Callable, Sequence
+import signal
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from types import FrameType
 
 from mezzmark.model.records import Trial
 from mezzmark.model.scenario import Scenario
@@ -73,3 +77,44 @@ def stop_reason(
             f"({round_count} rounds took {elapsed_s:.0f} s{whatever})"
         )
     return ""
+
+
+_NAMES = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
+
+
+class StopFlag:
+    """Whether a signal asked the run to stop, and which."""
+
+    def __init__(self) -> None:
+        self.signal_name = ""
+
+    def is_set(self) -> bool:
+        """Whether to stop as soon as that is possible."""
+        return bool(self.signal_name)
+
+    def note(self, number: int, _frame: FrameType | None) -> None:
+        """The signal handler."""
+        if self.is_set() and number == signal.SIGINT:
+            raise KeyboardInterrupt
+        self.signal_name = signal.Signals(number).name
+
+
+@contextmanager
+def trap_signals() -> Iterator[StopFlag]:
+    """Note Ctrl-C, `kill` and a closed terminal while the block runs; put handlers back after it.
+
+    Signals that are ignored (as under nohup) stay ignored. Python hands signals to the main thread
+    only; anywhere else the wish is never made, and whoever runs the thread must end it.
+    """
+    wish = StopFlag()
+    before = {}
+    if threading.current_thread() is threading.main_thread():
+        for name in _NAMES:
+            number = getattr(signal, name, None)
+            if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
+                before[number] = signal.signal(number, wish.note)
+    try:
+        yield wish
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler if handler is not None else signal.SIG_DFL)

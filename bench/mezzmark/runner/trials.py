@@ -8,7 +8,6 @@ from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial
 from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.jobs import (
     Answer,
-    Broken,
     DeliveryJob,
     EncodeJob,
     FidelityJob,
@@ -16,10 +15,11 @@ from mezzmark.model.jobs import (
     IngestJob,
     IngestSource,
     Job,
+    JobFailed,
     KernelJob,
     Measured,
-    Refused,
     ScrubJob,
+    WorkerFailed,
 )
 from mezzmark.model.patterns import plan_requests
 from mezzmark.model.records import HostMoment, Trial
@@ -78,7 +78,7 @@ KERNEL_REPEATS = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Circumstances:
+class TrialContext:
     """When a trial ran, how long it took as its parent saw it (process start included), and what
     the machine did meanwhile."""
 
@@ -157,7 +157,7 @@ def _encoding(footage: Footage, name: str) -> Encoding:
     return next(encoding for encoding in footage.encodings if encoding.name == name)
 
 
-def record_trial(planned: PlannedTrial, answer: Answer, circumstances: Circumstances) -> Trial:
+def record_trial(planned: PlannedTrial, answer: Answer, circumstances: TrialContext) -> Trial:
     """The record of a trial, whatever came of it."""
     trial = Trial(
         round_index=planned.round_index,
@@ -173,9 +173,9 @@ def record_trial(planned: PlannedTrial, answer: Answer, circumstances: Circumsta
     match answer:
         case Measured(measurement=measurement, process=process):
             return trial.model_copy(update={"measurement": measurement, "process": process})
-        case Refused(where=where, what=what):
+        case JobFailed(where=where, what=what):
             return trial.model_copy(update={"outcome": "failed", "reason": f"{where}: {what}"})
-        case Broken(outcome=outcome, reason=reason):
+        case WorkerFailed(outcome=outcome, reason=reason):
             return trial.model_copy(update={"outcome": outcome, "reason": reason})
         case _:
             reason = f"the worker answered with {answer.kind}"

@@ -10,9 +10,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
-from mezzmark.engines.encode.convert import read_pictures
 from mezzmark.engines.encode.encode import first_frames, read_encoded, stamps_agree
 from mezzmark.engines.encode.ingest_clip import encode_clip, fitted_size
+from mezzmark.engines.media.conversion import read_pictures
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.host.common import read_process_facts
 from mezzmark.model.encoding import Encoding

@@ -18,9 +18,8 @@ from av.error import FFmpegError
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
-from mezzmark.engines.encode.convert import Converter, read_pictures
 from mezzmark.engines.encode.encoders import CONTAINER_FORMATS, add_video_track
-from mezzmark.engines.media.cache import FULL_ERRORS
+from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import NO_STAMP, build_frame_index, read_frame_index
 from mezzmark.engines.media.pixels import pixel_format_facts
 from mezzmark.engines.media.probe import open_media, probe_media
@@ -37,6 +36,7 @@ from mezzmark.model.errors import (
 from mezzmark.model.footage import ColourTags, FrameIndex, MediaFacts, constant_rate
 from mezzmark.model.jobs import EncodeJob, Measured
 from mezzmark.model.records import EncodeMeasurement
+from mezzmark.own_files import FULL_ERRORS
 
 MEMORY_FRACTION: Final = 0.6
 """Share of the free memory that held pictures may take; the encoder needs some of the rest."""

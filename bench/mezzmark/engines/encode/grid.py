@@ -15,8 +15,6 @@ import psutil
 from av.error import FFmpegError
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.encode.convert import Converter, read_pictures
-from mezzmark.engines.encode.crew import Crew, run_crew
 from mezzmark.engines.encode.encode import (
     MEMORY_FRACTION,
     encoder_gave_up,
@@ -26,6 +24,8 @@ from mezzmark.engines.encode.encode import (
     read_encoded,
     stamps_agree,
 )
+from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
+from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.host.common import read_process_facts
@@ -40,7 +40,7 @@ _NS_PER_S: Final = 1e9
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Share:
-    """What every member is told."""
+    """What every worker is told."""
 
     job: GridJob
     index: FrameIndex
@@ -49,7 +49,7 @@ class _Share:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _JobResult:
-    """What one member measured; clock readings are absolute."""
+    """What one worker measured; clock readings are absolute."""
 
     load_ns: int
     released_ns: int
@@ -76,24 +76,24 @@ def run_grid(job: GridJob, clock_ns: Callable[[], int]) -> Measured:
     index = first_frames(whole, job.frame_count)
     _require_memory(job, index)
     share = _Share(job=job, index=index, clock_ns=clock_ns)
-    results = run_crew(_work, share, member_count=job.job_count)
+    results = run_parallel(_work, share, worker_count=job.job_count)
     measurement = _summarise(results, index, str(frame_rate))
     _refuse_lost_pictures(job, measurement)
     return Measured(measurement=measurement, process=read_process_facts())
 
 
-def _work(share: _Share, number: int, crew: Crew) -> _JobResult:
-    """One member: load, meet, encode, meet, prove."""
+def _work(share: _Share, number: int, pool: ProcessPool) -> _JobResult:
+    """One worker: load, meet, encode, meet, prove."""
     job, index, clock_ns = share.job, share.index, share.clock_ns
     is_pinned = job.is_pinned and _pin(number, job.thread_count)
-    crew.meet()
+    pool.meet()
     start_ns = clock_ns()
     frames, tags = _load(job, index)
     load_ns = clock_ns() - start_ns
     path = Path(job.scratch_dir) / f"job-{number}.{job.encoding.container}"
-    released_ns, end_ns, cpu_ns, packet_ns = _encode(share, frames, tags, path, crew)
+    released_ns, end_ns, cpu_ns, packet_ns = _encode(share, frames, tags, path, pool)
     peak_rss_bytes = read_process_facts().peak_rss_bytes
-    crew.meet()  # nobody proves while another still encodes
+    pool.meet()  # nobody proves while another still encodes
     start_ns = clock_ns()
     found = read_encoded(path, is_stamped=index.is_stamped)
     return _JobResult(
@@ -119,7 +119,7 @@ def _load(job: GridJob, index: FrameIndex) -> tuple[list[VideoFrame], ColourTags
 
 
 def _encode(
-    share: _Share, frames: list[VideoFrame], tags: ColourTags, path: Path, crew: Crew
+    share: _Share, frames: list[VideoFrame], tags: ColourTags, path: Path, pool: ProcessPool
 ) -> tuple[int, int, int, tuple[int, ...]]:
     """Release, end, CPU time, and the clock at each packet written."""
     job, clock_ns = share.job, share.clock_ns
@@ -141,7 +141,7 @@ def _encode(
     gc.collect()
     gc.disable()
     try:
-        crew.start_together(clock_ns)
+        pool.start_together(clock_ns)
         released_ns, start_cpu_ns = clock_ns(), time.process_time_ns()
         for submission in submissions:
             for packet in track.encode(submission):

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from mezzmark.engines.encode.crew import Crew, run_crew
 from mezzmark.engines.encode.encode import first_frames
 from mezzmark.engines.encode.ingest_clip import encode_clip, give_name, part_of, prove_clip
+from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.host.common import read_process_facts
 from mezzmark.model.encoding import Encoding
@@ -57,7 +57,7 @@ class IngestedClip:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Plan:
-    """What every member is told; `order` names the clips still to be done."""
+    """What every worker is told; `order` names the clips still to be done."""
 
     sources: tuple[IngestSource, ...]
     paths: tuple[Path, ...]
@@ -128,7 +128,7 @@ def ingest_folder(
     plan = _Plan(sources=sources, paths=paths, order=todo, pool=pool, clock_ns=clock_ns)
     made: dict[int, IngestedClip] = dict(kept)
     if todo:
-        for clips in run_crew(_work, plan, member_count=pool.job_count):
+        for clips in run_parallel(_work, plan, worker_count=pool.job_count):
             made |= {clip.clip_index: clip for clip in clips}
     return [made[number] for number in range(len(sources))]
 
@@ -181,7 +181,7 @@ def _claim(destination: Path, description: str, *, resume: bool) -> None:
 
 
 def _order(sources: Sequence[IngestSource], order: ClipOrder) -> list[int]:
-    """Clips in the order in which members take them; length is counted in pixels."""
+    """Clips in the order in which workers take them; length is counted in pixels."""
     numbers = list(range(len(sources)))
     if order == "longest-first":
         indices = [read_frame_index(source.media.index_path) for source in sources]
@@ -229,11 +229,11 @@ def _finished_before(
     return kept
 
 
-def _work(plan: _Plan, number: int, crew: Crew) -> list[IngestedClip]:
-    """One member: meet, then take clips until none is left."""
+def _work(plan: _Plan, number: int, pool: ProcessPool) -> list[IngestedClip]:
+    """One worker: meet, then take clips until none is left."""
     done = []
-    crew.start_together(plan.clock_ns)
-    while (place := crew.take_number()) < len(plan.order):
+    pool.start_together(plan.clock_ns)
+    while (place := pool.next_index()) < len(plan.order):
         done.append(_ingest(plan, plan.order[place], number))
     return done
 

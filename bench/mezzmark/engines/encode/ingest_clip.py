@@ -13,8 +13,8 @@ from av.error import FFmpegError
 from av.video.frame import VideoFrame
 from av.video.reformatter import Interpolation, VideoReformatter
 
-from mezzmark.engines.encode.convert import Converter, read_pictures
 from mezzmark.engines.encode.encode import encoder_gave_up, open_encoder, stamps_agree
+from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import NO_STAMP, build_frame_index
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.model.catalogue.core import check_frame

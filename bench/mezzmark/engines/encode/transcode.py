@@ -7,7 +7,6 @@ from typing import Final
 
 from av.error import FFmpegError
 
-from mezzmark.engines.encode.convert import Converter, read_pictures
 from mezzmark.engines.encode.encode import (
     encoder_gave_up,
     frame_bytes,
@@ -22,6 +21,7 @@ from mezzmark.engines.media.cache import (
     fetch_entry,
     library_versions,
 )
+from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import Advance, build_frame_index, read_frame_index
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.host.common import read_usable_core_count

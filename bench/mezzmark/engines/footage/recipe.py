@@ -13,9 +13,15 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from mezzmark.engines.footage import camera, layer
+from mezzmark.engines.footage import camera
+from mezzmark.engines.footage import scene_layers as layer
 from mezzmark.engines.footage.camera import Shot
-from mezzmark.engines.footage.layer import GRAIN_WEIGHT_ONE, LARGEST_GRAIN_WEIGHT, Codes, Layer
+from mezzmark.engines.footage.scene_layers import (
+    GRAIN_WEIGHT_ONE,
+    LARGEST_GRAIN_WEIGHT,
+    Codes,
+    Layer,
+)
 from mezzmark.engines.media.pixels import Planes, frame_from_planes, planes_of
 from mezzmark.engines.media.stamp import MAX_CLIP_ID, MAX_FRAME_INDEX, stamp_layout, write_stamp
 from mezzmark.model.errors import FootageError

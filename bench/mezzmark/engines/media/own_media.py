@@ -8,7 +8,7 @@ from typing import Final
 
 import av
 
-from mezzmark.engines.media.cache import FULL_ERRORS, cache_key, file_fingerprint, library_versions
+from mezzmark.engines.media.cache import cache_key, file_fingerprint, library_versions
 from mezzmark.engines.media.frame_index import (
     Advance,
     build_frame_index,
@@ -18,6 +18,7 @@ from mezzmark.engines.media.frame_index import (
 from mezzmark.model.errors import DiskFullError, FootageError
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import MediaReference, PreparedMedia, PrepareOwnJob
+from mezzmark.own_files import FULL_ERRORS
 
 FULLY_READ_BYTES: Final = 1 << 30
 """Up to 1 GiB a file's fingerprint is the SHA-256 of all its bytes: a few seconds of reading."""

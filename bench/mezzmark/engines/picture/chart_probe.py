@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 from av.video.frame import VideoFrame
 
+from mezzmark.engines.media.conversion import presenter
 from mezzmark.engines.media.pixels import frame_from_planes, pixel_format_facts, planes_of
 from mezzmark.engines.media.probe import FULL_RANGE, UNSPECIFIED
 from mezzmark.engines.picture.chart import chart_frame, chart_tags
@@ -24,7 +25,6 @@ from mezzmark.engines.picture.tag_survival import (
     read_tags,
     write_tagged,
 )
-from mezzmark.engines.play.viewer import presenter
 from mezzmark.model.chart import Chart
 from mezzmark.model.colour import MATRIX_CODES
 from mezzmark.model.encoding import Encoding

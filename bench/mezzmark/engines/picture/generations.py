@@ -18,22 +18,101 @@ from typing import Final
 import numpy as np
 from av.error import FFmpegError
 from av.video.frame import PictureType, VideoFrame
+from av.video.reformatter import VideoReformatter
 
-from mezzmark.engines.encode.convert import Converter, read_pictures
 from mezzmark.engines.encode.encode import encoder_gave_up, open_encoder
+from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.pixels import (
+    Planes,
+    frame_from_planes,
     pixel_format_facts,
     planes_digest,
     planes_of,
 )
 from mezzmark.engines.media.probe import open_media, probe_media
-from mezzmark.engines.picture.between import BitDepthStep, picture_offset_px, shifted
-from mezzmark.engines.picture.kept_frames import KeptFrames
-from mezzmark.engines.picture.quality import QualityMeter, comparable_format, frames_in_pairs
+from mezzmark.engines.picture.frame_spool import FrameSpool
+from mezzmark.engines.picture.quality import (
+    PLAIN_TWIN,
+    QualityMeter,
+    comparable_format,
+    frames_in_pairs,
+)
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.fidelity import FidelitySettings, GenerationQuality
-from mezzmark.model.footage import FrameIndex, MediaFacts
+from mezzmark.model.footage import ColourTags, FrameIndex, MediaFacts
+
+STEP_FORMATS: Final = {
+    "yuv420p": "yuv420p10le",
+    "yuv422p": "yuv422p10le",
+    "yuv444p": "yuv444p10le",
+    "yuvj420p": "yuv420p10le",
+    "yuvj422p": "yuv422p10le",
+    "yuvj444p": "yuv444p10le",
+    "uyvy422": "yuv422p10le",
+    "gbrp": "gbrp10le",
+    "yuv420p10le": "yuv420p",
+    "yuv422p10le": "yuv422p",
+    "yuv444p10le": "yuv444p",
+    "gbrp10le": "gbrp",
+    "gbrp12le": "gbrp",
+}
+"""Where an 8/10-bit step takes a picture before it returns to its own format."""
+
+
+def picture_offset_px(settings: FidelitySettings, generation: int) -> int:
+    """How far right and down the picture lies in this generation: moved and moved back."""
+    return settings.shift_px if generation % 2 == 0 else 0
+
+
+def shifted(frame: VideoFrame, offset_px: int, tags: ColourTags | None = None) -> VideoFrame:
+    """The picture moved right and down by whole pixels; what leaves comes back at the other
+    side, so that nothing is lost and it can be moved back."""
+    if not offset_px:
+        return frame
+    name = PLAIN_TWIN.get(frame.format.name, frame.format.name)
+    pixel_format = frame.format.name if frame.format.name.startswith("yuvj") else name
+    planes = planes_of(frame)
+    height_px, width_px = planes[0].shape
+    moved: Planes = tuple(
+        np.roll(
+            plane,
+            (offset_px * plane.shape[0] // height_px, offset_px * plane.shape[1] // width_px),
+            axis=(0, 1),
+        )
+        for plane in planes
+    )
+    if len(planes) == 4:
+        pixel_format = frame.format.name
+    return frame_from_planes(moved, pixel_format, tags)
+
+
+class BitDepthStep:
+    """Takes frames through fewer (or more) bits and back, without moving levels."""
+
+    def __init__(self, pixel_format: str) -> None:
+        self._home = pixel_format
+        away = STEP_FORMATS.get(self._home)
+        if away is None:
+            raise EncodingError(
+                where=f'pixel format "{self._home}"',
+                what="there is no 8/10-bit step for it",
+                remedy="Set fidelity.bit_depth_step to false.",
+            )
+        home = pixel_format_facts(self._home)
+        full = home.is_rgb or home.is_full_range
+        self._away = away
+        self._range = "JPEG" if full else "MPEG"
+        self._reformatter = VideoReformatter()
+
+    def pass_through(self, frame: VideoFrame) -> VideoFrame:
+        """The frame after the step, in its own format again."""
+        for name in (self._away, self._home):
+            frame = self._reformatter.reformat(
+                frame, format=name, src_color_range=self._range, dst_color_range=self._range
+            )
+        return frame
+
 
 SAMPLED_LINES: Final = 32
 """One line in so many is enough to see that a lossy encoding has changed a picture."""
@@ -87,7 +166,7 @@ def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
     """
     previous: Path | None = None
     frame_count = min(plan.index.frame_count, plan.settings.frames)
-    with KeptFrames(lambda: source_frames(plan), frame_count, plan.scratch) as clip:
+    with FrameSpool(lambda: source_frames(plan), frame_count, plan.scratch) as clip:
         entered = _Entered(plan, clip)
         for generation in range(1, plan.settings.generations + 1):
             path = plan.scratch / f"generation-{generation}.{plan.encoding.container}"
@@ -127,7 +206,7 @@ def written_facts(plan: GenerationPlan, path: Path) -> MediaFacts:
 class _Entered:
     """The clip's frames as they enter the first encoder, and whether others are the same."""
 
-    def __init__(self, plan: GenerationPlan, clip: KeptFrames) -> None:
+    def __init__(self, plan: GenerationPlan, clip: FrameSpool) -> None:
         self._clip = clip
         self._converter = Converter(
             plan.source, plan.encoding.pixel_format, thread_count=plan.thread_count
@@ -191,7 +270,7 @@ def _encode(plan: GenerationPlan, path: Path, frames: Iterator[VideoFrame]) -> N
 
 
 def _compare(
-    plan: GenerationPlan, path: Path, generation: int, clip: KeptFrames, entered: _Entered
+    plan: GenerationPlan, path: Path, generation: int, clip: FrameSpool, entered: _Entered
 ) -> tuple[GenerationQuality, WorstPair | None]:
     """One pass over clip and file side by side."""
     offset_px = picture_offset_px(plan.settings, generation)

@@ -19,8 +19,8 @@ from av.filter import Graph
 from av.filter.context import FilterContext
 from av.video.frame import VideoFrame
 
+from mezzmark.engines.media.conversion import presenter
 from mezzmark.engines.media.pixels import frame_from_planes, pixel_format_facts, planes_of
-from mezzmark.engines.play.viewer import presenter
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.fidelity import Metric, QualitySeries, WorstFrame
 from mezzmark.model.footage import MediaFacts

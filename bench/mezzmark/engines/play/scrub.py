@@ -74,10 +74,10 @@ def run_scrub(
     editor that drew the last frame. Raises FootageError and EngineError when a clip cannot be
     opened.
     """
-    if job.planted_slowdown_fraction:
-        open_player = slowed(open_player, fraction=job.planted_slowdown_fraction)
+    if job.injected_slowdown_fraction:
+        open_player = slowed(open_player, fraction=job.injected_slowdown_fraction)
     indexes = [read_frame_index(media.index_path) for media in job.media]
-    provers = [Prover(index) for index in indexes]
+    provers = [FrameVerifier(index) for index in indexes]
     players: list[PlaysMoves] = []
     open_ns = []
     for media, index in zip(job.media, indexes, strict=True):
@@ -91,7 +91,7 @@ def run_scrub(
     return Measured(measurement=_measurement(job, samples, open_ns), process=read_process_facts())
 
 
-class Prover:
+class FrameVerifier:
     """Says which frame of a clip a decoded picture is, by digest and stamp against the index."""
 
     def __init__(self, index: FrameIndex) -> None:
@@ -159,7 +159,7 @@ class ReadMeter:
 def _play(
     requests: Sequence[tuple[int, int]],
     players: Sequence[PlaysMoves],
-    provers: Sequence[Prover],
+    provers: Sequence[FrameVerifier],
     clock_ns: Callable[[], int],
 ) -> list[Sample]:
     meter = ReadMeter()

@@ -18,9 +18,9 @@ import numpy.typing as npt
 from av.video.frame import VideoFrame
 from av.video.plane import VideoPlane
 
-from mezzmark.engines.media.cache import FULL_ERRORS
 from mezzmark.engines.media.pixels import apply_tags
 from mezzmark.model.footage import ColourTags
+from mezzmark.own_files import FULL_ERRORS
 
 MOST_BYTES: Final = 2 * 2**30
 """Two seconds of 2160p in 10 bits fit; writing more is no faster than decoding on a slow disk."""
@@ -29,7 +29,7 @@ MOST_DISK_SHARE: Final = 0.25
 """Of the room left in the scratch folder; the encodings need some as well."""
 
 
-class KeptFrames:
+class FrameSpool:
     """Frames that `decode` gives, `frame_count` of them, read from a scratch file when asked for
     again. Use it as a context manager: leaving it frees the scratch file."""
 
@@ -43,20 +43,20 @@ class KeptFrames:
         self._layout: _Layout | None = None
         self._kept_count: int | None = None
 
-    def __enter__(self) -> "KeptFrames":
+    def __enter__(self) -> "FrameSpool":
         return self
 
     def __exit__(self, *_: object) -> None:
         self._forget()
 
     @property
-    def is_kept(self) -> bool:
+    def is_spooled(self) -> bool:
         """Whether all frames lie in the scratch file."""
         return self._kept_count is not None
 
     def __iter__(self) -> Iterator[VideoFrame]:
         """Every frame, in order. Frames are the caller's own."""
-        return self._read() if self.is_kept else self._decode_and_keep()
+        return self._read() if self.is_spooled else self._decode_and_keep()
 
     def _decode_and_keep(self) -> Iterator[VideoFrame]:
         self._forget()

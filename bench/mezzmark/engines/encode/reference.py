@@ -1,0 +1,117 @@
+"""TODO"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
+from mezzmark.host.common import read_process_facts
+from mezzmark.model.jobs import KernelJob, Measured
+from mezzmark.model.records import KernelMeasurement
+from mezzmark.model.run import BandwidthFacts, BandwidthPoint
+
+CACHED_VALUES = 8_192
+"""64 KiB of doubles: lies in the second-level cache of any machine of the last fifteen years."""
+
+CACHED_PASSES = 1_600
+"""About 15 to 25 ms of arithmetic on the development machine."""
+
+STREAMED_BYTES = 16 * 1024 * 1024
+"""Beyond a core's share of the last-level cache on a workstation."""
+
+STREAMED_PASSES = 3
+"""About 15 to 25 ms of traffic on the development machine."""
+
+WARM_UP_REPEATS = 1
+"""The first repeat maps the memory and is not the workload; it is run and not recorded."""
+
+
+def run_kernel(job: KernelJob, clock_ns: Callable[[], int]) -> Measured:
+    """Time `job.repeats` repeats of the workload, in nanoseconds each."""
+    values = np.linspace(0.1, 0.9, CACHED_VALUES)
+    source = np.arange(STREAMED_BYTES, dtype=np.uint8)
+    target = np.empty_like(source)
+    wall_ns = []
+    for _ in range(WARM_UP_REPEATS + job.repeats):
+        start_ns = clock_ns()
+        work(values, source, target)
+        wall_ns.append(clock_ns() - start_ns)
+    return Measured(
+        measurement=KernelMeasurement(wall_ns=tuple(wall_ns[WARM_UP_REPEATS:])),
+        process=read_process_facts(),
+    )
+
+
+def work(
+    values: NDArray[np.float64], source: NDArray[np.uint8], target: NDArray[np.uint8]
+) -> float:
+    """The workload: the same operations in the same order each time. Returns its end value, which
+    depends on `values` alone (a logistic map, x → 3.7·x·(1 − x), iterated per element)."""
+    x = values.copy()
+    scratch = np.empty_like(x)
+    for _ in range(CACHED_PASSES):
+        np.subtract(1.0, x, out=scratch)
+        np.multiply(x, scratch, out=x)
+        np.multiply(x, 3.7, out=x)
+    for step in range(STREAMED_PASSES):
+        np.bitwise_xor(source, np.uint8(step + 1), out=target)
+        np.add(source, target, out=target)
+    return float(x.mean())
+
+
+BLOCK_BYTES: Final = 64 * 2**20
+"""Source and copy together pass the last-level caches of workstations several times."""
+
+REPEATS: Final = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Task:
+    block_bytes: int
+    repeats: int
+    clock_ns: Callable[[], int]
+
+
+def measure_bandwidth(
+    process_counts: Sequence[int],
+    *,
+    clock_ns: Callable[[], int],
+    block_bytes: int = BLOCK_BYTES,
+    repeats: int = REPEATS,
+) -> BandwidthFacts:
+    """Aggregate copy rate for each number of processes, in the order asked for.
+
+    The rate counts the copies that ended before the first process was done, so that all copied
+    throughout. Raises EngineError when a process died.
+    """
+    task = _Task(block_bytes=block_bytes, repeats=repeats, clock_ns=clock_ns)
+    points = []
+    for process_count in process_counts:
+        moments = run_parallel(_copy, task, worker_count=process_count)
+        released_ns = min(worker[0] for worker in moments)
+        end_ns = min(worker[-1] for worker in moments)
+        copies = sum(moment <= end_ns for worker in moments for moment in worker[1:])
+        copied_bytes = 2 * block_bytes * copies
+        points.append(
+            BandwidthPoint(
+                process_count=process_count,
+                bytes_per_s=copied_bytes / ((end_ns - released_ns) / 1e9),
+            )
+        )
+    return BandwidthFacts(block_bytes=block_bytes, repeats=repeats, points=tuple(points))
+
+
+def _copy(task: _Task, number: int, pool: ProcessPool) -> list[int]:
+    """The clock at the release and after each copy."""
+    source = np.ones(task.block_bytes, dtype=np.uint8)
+    target = np.zeros_like(source)  # written before the clock runs, so that its pages exist
+    np.copyto(target, source)
+    pool.start_together(task.clock_ns)
+    moments = [task.clock_ns()]
+    for _ in range(task.repeats):
+        np.copyto(target, source)
+        moments.append(task.clock_ns())
+    return moments
