@@ -201,16 +201,16 @@ class Measured(Fact):
 
 
 class BandwidthMeasured(Fact):
-    """What the machine's memory carried."""
+    """The machine's memory bandwidth."""
 
-    kind: Literal["carried"] = "carried"
+    kind: Literal["bandwidth"] = "bandwidth"
     bandwidth: BandwidthFacts
 
 
 class JobFailed(Fact):
     """The job could not be done, and why; `exit_code` is that of the error behind it."""
 
-    kind: Literal["refused"] = "refused"
+    kind: Literal["job_failed"] = "job_failed"
     where: str
     what: str
     remedy: str
@@ -220,7 +220,7 @@ class JobFailed(Fact):
 class ProgressUpdate(Fact):
     """A line of progress from a long preparation."""
 
-    kind: Literal["advance"] = "advance"
+    kind: Literal["progress"] = "progress"
     message: str
     done_fraction: float
 
@@ -232,7 +232,7 @@ class WorkerFailed(Fact):
     `cancelled`: it was killed because the run is being stopped.
     """
 
-    kind: Literal["broken"] = "broken"
+    kind: Literal["worker_failed"] = "worker_failed"
     outcome: Literal["crashed", "timed_out", "cancelled"]
     reason: str
 

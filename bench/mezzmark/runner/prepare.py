@@ -10,10 +10,9 @@ from collections.abc import Generator, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
-from typing import NoReturn
 
 from mezzmark.model.encoding import ORIGINAL, Encoding
-from mezzmark.model.errors import DiskFullError, FootageError, InterruptedRunError
+from mezzmark.model.errors import FootageError, InterruptedRunError
 from mezzmark.model.footage import ClipSpec, FrameIndex
 from mezzmark.model.jobs import (
     Answer,
@@ -31,7 +30,7 @@ from mezzmark.model.run import ClipManifest, MediaManifest
 from mezzmark.model.scenario import Scenario
 from mezzmark.runner.events import LeftOut, Preparing
 from mezzmark.runner.plan import clip_seed
-from mezzmark.runner.workers import Dispatch
+from mezzmark.runner.workers import Dispatch, raise_if_disk_full
 
 
 def expand_files(patterns: Sequence[str]) -> tuple[str, ...]:
@@ -89,8 +88,6 @@ def own_file_names(clips: Sequence[ClipSpec]) -> list[str]:
     return [Path(file).name for spec in clips if spec.files for file in expand_files(spec.files)]
 
 
-__all__ = ["Footage", "expand_files", "prepare_footage"]
-
 PREPARE_THREADS = 4
 """The same on every machine: some encoders give another picture for another number of threads, and
 runs of two machines can only be compared on the same files."""
@@ -139,7 +136,7 @@ def prepare_footage(
         source = yield from _ask(original.job, original.clip, dispatch, done, total)
         done += 1
         if not isinstance(source, PreparedMedia):
-            footage.refused.append(f'clip "{original.clip}": {_reason(source)}')
+            footage.refused.append(_refusal(source, f'clip "{original.clip}"'))
             yield LeftOut(reason=footage.refused[-1])
             done += len(footage.encodings)
             continue
@@ -158,8 +155,7 @@ def prepare_footage(
                 _add_medium(footage, original.clip, encoding.name, made)
             else:
                 which = f'encoding "{encoding.name}"'
-                reason = _reason(made).removeprefix(f"{which}: ")
-                footage.refused.append(f'clip "{original.clip}", {which}: {reason}')
+                footage.refused.append(f'clip "{original.clip}", {_refusal(made, which)}')
                 yield LeftOut(reason=footage.refused[-1])
     if not footage.clips:
         raise FootageError(
@@ -211,29 +207,26 @@ def _ask(
                 done=done,
                 total=total,
             )
-    if isinstance(answer, JobFailed) and answer.exit_code == DiskFullError.exit_code:
-        raise DiskFullError(where=answer.where, what=answer.what, remedy=answer.remedy)
+    raise_if_disk_full(answer)
     if isinstance(answer, WorkerFailed) and answer.outcome == "cancelled":
-        _refuse_to_go_on()
+        raise InterruptedRunError(
+            where="preparing footage",
+            what="stopped before measuring began; what was made is kept in the cache",
+            remedy="The same command with --resume and the same --out resumes from there.",
+        )
     return answer
 
 
-def _refuse_to_go_on() -> NoReturn:
-    raise InterruptedRunError(
-        where="preparing footage",
-        what="stopped before measuring began; what was made is kept in the cache",
-        remedy="The same command with --resume and the same --out goes on from there.",
-    )
-
-
-def _reason(answer: Answer) -> str:
+def _refusal(answer: Answer, subject: str) -> str:
+    """Why the subject cannot be made, in words that begin with it."""
     match answer:
         case JobFailed(where=where, what=what, remedy=remedy):
-            return f"{where}: {what}. {remedy}"
+            place = "" if where == subject else f"{where}: "
+            return f"{subject}: {place}{what}. {remedy}"
         case WorkerFailed(outcome=outcome, reason=reason):
-            return f"the worker {outcome.replace('_', ' ')} ({reason})"
+            return f"{subject}: the worker {outcome.replace('_', ' ')} ({reason})"
         case _:
-            return f"the worker answered with {answer.kind}"
+            return f"{subject}: the worker answered with {answer.kind}"
 
 
 def _add_clip(footage: Footage, original: _Original, source: PreparedMedia) -> None:

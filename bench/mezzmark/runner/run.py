@@ -6,8 +6,8 @@ from pathlib import Path
 
 from mezzmark.host.common import Clock, HostWatch, read_host_moment
 from mezzmark.model.cell import Cell, PlannedTrial
-from mezzmark.model.errors import DiskFullError, InterruptedRunError
-from mezzmark.model.jobs import Answer, Job, JobFailed, WorkerFailed
+from mezzmark.model.errors import InterruptedRunError
+from mezzmark.model.jobs import Answer, Job, WorkerFailed
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.scenario import Scenario
@@ -41,7 +41,7 @@ from mezzmark.runner.stopping import (
     trap_signals,
 )
 from mezzmark.runner.trials import TrialContext, describe_job, record_trial
-from mezzmark.runner.workers import Dispatch, Execute, last_answer
+from mezzmark.runner.workers import Dispatch, Execute, last_answer, raise_if_disk_full
 from mezzmark.store.run_store import (
     append_trial,
     clear_scratch,
@@ -66,19 +66,19 @@ def run_scenario(
     """Measure a scenario into `run_dir`, saying what happens as it happens; prints nothing.
 
     A trial is on disk before its `TrialFinished` is yielded. Ctrl-C and `kill` end the run between
-    trials with InterruptedRunError, the trial that was running being given up; with `resume` the
-    same call goes on where it stopped, and RunError names what has changed meanwhile if that makes
-    it another run. `execute` stands in for worker processes, `stop_when` for the stop by precision,
-    `footage` for what would be prepared.
+    trials with InterruptedRunError, the trial that was running being dropped; with `resume` the
+    same call carries on where it stopped, and RunError names what has changed meanwhile if that
+    makes it another run. `execute` stands in for worker processes, `stop_when` for the stop by
+    precision, `footage` for what would be prepared.
     """
     run_dir, cache_dir = Path(run_dir), Path(cache_dir)
     is_new = not run_dir.exists()
     reserve_run_dir(run_dir, resume=resume)
-    with lock_run(run_dir), clean_start(run_dir, is_new=is_new), trap_signals() as wish:
+    with lock_run(run_dir), clean_start(run_dir, is_new=is_new), trap_signals() as flag:
         is_resumed = reserve_run_dir(run_dir, resume=resume)
         if is_resumed:
             check_same_run(run_dir, scenario)
-        dispatch = choose_dispatch(execute, wish)
+        dispatch = choose_dispatch(execute, flag)
         if footage is None:
             footage = yield from prepare_footage(scenario, cache_dir=cache_dir, dispatch=dispatch)
         clock = clock or Clock()
@@ -95,7 +95,7 @@ def run_scenario(
             cells=manifest_cells(run.manifest),
             progress=Progress(run.trials),
             dispatch=dispatch,
-            wish=wish,
+            flag=flag,
             clock=clock,
             started_ns=clock.monotonic_ns(),
             stop_when=stop_when
@@ -116,7 +116,7 @@ class _Rounds:
     cells: tuple[Cell, ...]
     progress: Progress
     dispatch: Dispatch
-    wish: StopFlag
+    flag: StopFlag
     clock: Clock
     started_ns: int
     stop_when: StopWhen
@@ -255,12 +255,11 @@ class _Rounds:
             job = describe_job(
                 planned, scenario=self.scenario, footage=self.footage, scratch_dir=str(folder)
             )
-            answer, circumstances = self._perform(job)
+            answer, context = self._perform(job)
         if isinstance(answer, WorkerFailed) and answer.outcome == "cancelled":
             self._raise_if_stopped()
-        if isinstance(answer, JobFailed) and answer.exit_code == DiskFullError.exit_code:
-            raise DiskFullError(where=answer.where, what=answer.what, remedy=answer.remedy)
-        return record_trial(planned, answer, circumstances)
+        raise_if_disk_full(answer)
+        return record_trial(planned, answer, context)
 
     def _perform(self, job: Job) -> tuple[Answer, TrialContext]:
         started_utc = self.clock.utc()
@@ -270,7 +269,7 @@ class _Rounds:
         try:
             answer = last_answer(self.dispatch(job, self.scenario.trial_timeout_s))
         except KeyboardInterrupt:
-            self.wish.signal_name = "SIGINT"
+            self.flag.signal_name = "SIGINT"
             self._raise_if_stopped()
             raise
         wall_ns = self.clock.monotonic_ns() - start_ns
@@ -282,10 +281,10 @@ class _Rounds:
         )
 
     def _raise_if_stopped(self) -> None:
-        if self.wish.is_set():
+        if self.flag.is_set():
             raise InterruptedRunError(
                 where=str(self.run_dir),
-                what=f"stopped by {self.wish.signal_name}; "
+                what=f"stopped by {self.flag.signal_name}; "
                 f"{len(self.progress.trials)} finished trials are on disk",
-                remedy="The same command with --resume and this --out goes on from there.",
+                remedy="The same command with --resume and this --out resumes from there.",
             )

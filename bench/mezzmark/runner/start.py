@@ -1,4 +1,4 @@
-"""How a run begins, or goes on: its folder, its manifest, and that it is the run that was meant."""
+"""How a run begins or is resumed: its folder, its manifest, and that it is the run meant."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -114,10 +114,10 @@ def resume_run(run_dir: Path, described: Manifest) -> Run:
     return replace(run, manifest=manifest)
 
 
-def choose_dispatch(execute: Execute | None, wish: StopFlag) -> Dispatch:
+def choose_dispatch(execute: Execute | None, flag: StopFlag) -> Dispatch:
     """How jobs are talked over: with a worker process, or with what stands in for one."""
     if execute is None:
-        return partial(run_worker, is_cancelled=wish.is_set)
+        return partial(run_worker, is_cancelled=flag.is_set)
     stand_in = execute
 
     def dispatch(job: Job, timeout_s: float) -> Iterator[Answer]:

@@ -1,8 +1,11 @@
-"""When the rounds end: by precision, by number, by time; decided between rounds only.
+"""When a run ends: by precision, by number, by time, between rounds only; or by a signal.
 
 Stopping looks at the width of intervals and never at a difference: a rule that waits until
 something looks different finds differences that are not there. Where the looks fall, and how many
 must agree, is `mezzmark.statistics.stopping`'s to say.
+
+Signals are turned into a flag that is looked at between steps, so that no write is cut off. A
+second Ctrl-C means "at once" and raises KeyboardInterrupt as usual.
 """
 
 import signal
@@ -10,6 +13,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from types import FrameType
+from typing import Final
 
 from mezzmark.model.records import Trial
 from mezzmark.model.scenario import Scenario
@@ -18,8 +22,10 @@ StopWhen = Callable[[Sequence[Trial]], bool | str]
 """Given all trials so far: whether they suffice; a text says why. Asked after whole pairs of
 rounds, for only then are the orders balanced."""
 
-PAIR_ROUNDS = 2
+PAIR_ROUNDS: Final = 2
 """A round and its mirror image."""
+
+_SIGNALS: Final = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
 
 
 def stop_at_precision(precision_fraction: float, *, minimum_rounds: int) -> StopWhen:
@@ -30,10 +36,9 @@ def stop_at_precision(precision_fraction: float, *, minimum_rounds: int) -> Stop
 
     def stop_when(trials: Sequence[Trial]) -> bool | str:
         round_count = 1 + max((trial.round_index for trial in trials), default=-1)
-        looks = look_points(round_count, minimum_rounds=minimum_rounds)
         widths = [
             worst_relative_half_width([trial for trial in trials if trial.round_index < look])
-            for look in looks
+            for look in look_points(round_count, minimum_rounds=minimum_rounds)
         ]
         if not is_precise(widths, precision_fraction=precision_fraction):
             return False
@@ -79,9 +84,6 @@ def stop_reason(
     return ""
 
 
-_NAMES = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
-
-
 class StopFlag:
     """Whether a signal asked the run to stop, and which."""
 
@@ -104,17 +106,17 @@ def trap_signals() -> Iterator[StopFlag]:
     """Note Ctrl-C, `kill` and a closed terminal while the block runs; put handlers back after it.
 
     Signals that are ignored (as under nohup) stay ignored. Python hands signals to the main thread
-    only; anywhere else the wish is never made, and whoever runs the thread must end it.
+    only; anywhere else the flag is never set, and whoever runs the thread must end it.
     """
-    wish = StopFlag()
+    flag = StopFlag()
     before = {}
     if threading.current_thread() is threading.main_thread():
-        for name in _NAMES:
+        for name in _SIGNALS:
             number = getattr(signal, name, None)
             if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
-                before[number] = signal.signal(number, wish.note)
+                before[number] = signal.signal(number, flag.note)
     try:
-        yield wish
+        yield flag
     finally:
         for number, handler in before.items():
             signal.signal(number, handler if handler is not None else signal.SIG_DFL)

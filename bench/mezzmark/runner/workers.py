@@ -1,4 +1,4 @@
-"""Talks to one worker process: hands it a job, passes its answers on, and sees that it ends.
+"""Runs one worker process: hands it a job, passes its answers on, and sees that it ends.
 
 The worker has its own process group (session on POSIX), so that Ctrl-C reaches the runner only
 and a kill reaches whatever the worker has started. It dies with its parent in any case.
@@ -18,7 +18,8 @@ from typing import BinaryIO, Final
 
 from pydantic import ValidationError
 
-from mezzmark.model.jobs import ANSWER_ADAPTER, Answer, Job, ProgressUpdate, WorkerFailed
+from mezzmark.model.errors import DiskFullError
+from mezzmark.model.jobs import ANSWER_ADAPTER, Answer, Job, JobFailed, ProgressUpdate, WorkerFailed
 from mezzmark.worker import DIE_WITH_PARENT
 
 Execute = Callable[[Job, float], Answer]
@@ -61,6 +62,12 @@ def last_answer(answers: Iterator[Answer]) -> Answer:
     for answer in answers:
         result = answer
     return result
+
+
+def raise_if_disk_full(answer: Answer) -> None:
+    """DiskFullError where that is why the job failed: no other job would fare better."""
+    if isinstance(answer, JobFailed) and answer.exit_code == DiskFullError.exit_code:
+        raise DiskFullError(where=answer.where, what=answer.what, remedy=answer.remedy)
 
 
 def run_worker(

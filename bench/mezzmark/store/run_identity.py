@@ -1,4 +1,4 @@
-"""Whether a run may be gone on with: what decides a measurement must be what it was."""
+"""Whether a run may be resumed: what decides a measurement must be what it was."""
 
 from collections.abc import Collection, Sequence
 from typing import Any

@@ -1,4 +1,15 @@
-"""TODO"""
+"""Reference workloads that have nothing to do with any codec: a kernel, and copies of memory.
+
+The kernel is small and fixed, and runs in every round. When it drifts, the machine drifts; when
+only a cell drifts, the codec does. Half of it is arithmetic that stays in the caches, half streams
+through memory, as decoding and picture conversion do. One thread, so that it is the same on every
+machine.
+
+Copies give the machine's memory bandwidth at 1 … n processes: a ceiling that no encoder can pass.
+Each process copies its own block, far larger than the caches, over and over, all released together.
+Bytes count twice, read and written, as usual for copies (McCalpin, STREAM, 1995); what the cache
+writes back besides is not counted.
+"""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -13,19 +24,19 @@ from mezzmark.model.jobs import KernelJob, Measured
 from mezzmark.model.records import KernelMeasurement
 from mezzmark.model.run import BandwidthFacts, BandwidthPoint
 
-CACHED_VALUES = 8_192
+CACHED_VALUES: Final = 8_192
 """64 KiB of doubles: lies in the second-level cache of any machine of the last fifteen years."""
 
-CACHED_PASSES = 1_600
+CACHED_PASSES: Final = 1_600
 """About 15 to 25 ms of arithmetic on the development machine."""
 
-STREAMED_BYTES = 16 * 1024 * 1024
+STREAMED_BYTES: Final = 16 * 1024 * 1024
 """Beyond a core's share of the last-level cache on a workstation."""
 
-STREAMED_PASSES = 3
+STREAMED_PASSES: Final = 3
 """About 15 to 25 ms of traffic on the development machine."""
 
-WARM_UP_REPEATS = 1
+WARM_UP_REPEATS: Final = 1
 """The first repeat maps the memory and is not the workload; it is run and not recorded."""
 
 
@@ -62,10 +73,10 @@ def work(
     return float(x.mean())
 
 
-BLOCK_BYTES: Final = 64 * 2**20
+COPIED_BYTES: Final = 64 * 2**20
 """Source and copy together pass the last-level caches of workstations several times."""
 
-REPEATS: Final = 8
+COPIES: Final = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,8 +90,8 @@ def measure_bandwidth(
     process_counts: Sequence[int],
     *,
     clock_ns: Callable[[], int],
-    block_bytes: int = BLOCK_BYTES,
-    repeats: int = REPEATS,
+    block_bytes: int = COPIED_BYTES,
+    repeats: int = COPIES,
 ) -> BandwidthFacts:
     """Aggregate copy rate for each number of processes, in the order asked for.
 

@@ -1,4 +1,10 @@
-"""TODO"""
+"""Decoded pictures converted: to the viewer's picture, and to an encoder's pixel format.
+
+The viewer scales a picture to its height and converts it to 8-bit RGB in memory. For an encoder
+matrix, primaries and transfer are kept; only pixel format, range and colour tags change. swscale
+then scales chroma bicubically with accurate rounding, and dithers (ordered) where bits are lost.
+Its fixed-point gain is up to 0.3 % short when range changes: full-range white becomes 937, not 940.
+"""
 
 from collections.abc import Callable, Iterator
 from fractions import Fraction
@@ -9,13 +15,10 @@ from av.video.frame import PictureType, VideoFrame
 from av.video.reformatter import ColorRange, Colorspace, Interpolation, VideoReformatter
 
 from mezzmark.engines.media.pixels import apply_tags, pixel_format_facts
-from mezzmark.engines.media.probe import FULL_RANGE, LIMITED_RANGE, UNSPECIFIED, open_media
+from mezzmark.engines.media.probe import open_media
+from mezzmark.model.colour import FULL_RANGE, HD_HEIGHT_PX, LIMITED_RANGE, UNSPECIFIED
 from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import ColourTags, FrameIndex, MediaFacts
-
-HD_HEIGHT_PX: Final = 720
-"""From this height on, a picture that names no matrix is taken for BT.709, below for BT.601, as
-players commonly do (ITU-R BT.709 is the HD standard; no standard covers untagged files)."""
 
 _MATRICES: Final = {
     1: Colorspace.ITU709,

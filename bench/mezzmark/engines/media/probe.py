@@ -13,6 +13,7 @@ from av.error import FFmpegError
 from av.video.stream import VideoStream
 
 from mezzmark.engines.media.pixels import pixel_format_facts
+from mezzmark.model.colour import FULL_RANGE
 from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import ColourTags, MediaFacts
 
@@ -32,11 +33,6 @@ STANDARD_NAMES: Final = {
     "v210": "uncompressed",
 }
 """FFmpeg's codec name → the standard that defines it; other codecs keep FFmpeg's name."""
-
-FULL_RANGE: Final = 2
-LIMITED_RANGE: Final = 1
-UNSPECIFIED: Final = 2
-"""ITU-T H.273 value of primaries, transfer and matrix that says nothing."""
 
 _CONTAINERS: Final = {
     "mov,mp4,m4a,3gp,3g2,mj2": "mp4",

@@ -13,7 +13,6 @@ from mezzmark.engines.media.pixels import (
     frame_from_planes,
     pixel_format_facts,
 )
-from mezzmark.engines.media.probe import FULL_RANGE, LIMITED_RANGE
 from mezzmark.model.chart import (
     CHROMA_WAVE_AMPLITUDE,
     FULL_RAMP,
@@ -29,6 +28,8 @@ from mezzmark.model.chart import (
     pixel_box,
 )
 from mezzmark.model.colour import (
+    FULL_RANGE,
+    LIMITED_RANGE,
     MATRIX_CODES,
     Floats,
     chroma_code,

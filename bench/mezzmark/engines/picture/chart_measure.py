@@ -7,7 +7,6 @@ import av
 import numpy as np
 
 from mezzmark.engines.media.pixels import pixel_format_facts, planes_of
-from mezzmark.engines.media.probe import FULL_RANGE
 from mezzmark.engines.picture.chart import CHROMA_STEPS
 from mezzmark.model.chart import (
     CHROMA_WAVE_AMPLITUDE,
@@ -24,6 +23,7 @@ from mezzmark.model.chart import (
     pixel_box,
 )
 from mezzmark.model.colour import (
+    FULL_RANGE,
     DisplayName,
     Floats,
     chroma_of_code,

@@ -10,7 +10,6 @@ from av.video.frame import VideoFrame
 
 from mezzmark.engines.media.conversion import presenter
 from mezzmark.engines.media.pixels import frame_from_planes, pixel_format_facts, planes_of
-from mezzmark.engines.media.probe import FULL_RANGE, UNSPECIFIED
 from mezzmark.engines.picture.chart import chart_frame, chart_tags
 from mezzmark.engines.picture.chart_measure import ChartPicture, measure_chart, read_picture
 from mezzmark.engines.picture.generations import decoded_frames
@@ -26,7 +25,7 @@ from mezzmark.engines.picture.tag_survival import (
     write_tagged,
 )
 from mezzmark.model.chart import Chart
-from mezzmark.model.colour import MATRIX_CODES
+from mezzmark.model.colour import FULL_RANGE, MATRIX_CODES, UNSPECIFIED
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.fidelity import ChartMeasurement, TagSurvival
 from mezzmark.model.footage import ColourTags, MediaFacts
