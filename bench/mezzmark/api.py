@@ -311,7 +311,11 @@ def encodings(*, probe: bool = False) -> Mapping[str, tuple[Encoding, str]]:
         return {name: (encoding, "") for name, encoding in found.items()}
     from mezzmark.engines.encode.encoders import probe_encoding
 
-    return {name: (encoding, probe_encoding(encoding)) for name, encoding in found.items()}
+    faults = {name: probe_encoding(encoding) for name, encoding in found.items()}
+    return {
+        name: (encoding, fault.words if (fault := faults[name]) else "")
+        for name, encoding in found.items()
+    }
 
 
 def shipped_scenarios() -> dict[str, str]:
@@ -348,7 +352,7 @@ def describe_scenario(
     and encoders tried: FootageError and ScenarioError tell what is not there."""
     from mezzmark.decide.choose.question import choosing_warnings
     from mezzmark.report.prose.scenario import scenario_lines
-    from mezzmark.runner.check import check_scenario
+    from mezzmark.runner.request import check_scenario
     from mezzmark.store.toml_files import find_scenario, read_scenario
 
     plan = read_scenario(scenario, footage=footage)

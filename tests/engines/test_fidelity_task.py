@@ -206,7 +206,7 @@ def test_alpha_depth_and_full_chroma_survive(
 ) -> None:
     """Where an encoding claims alpha, more than 8 bits or 4:4:4, the chart comes back with them:
     a plane of alpha, more grey levels than 8 bits have, and full chroma."""
-    from mezzmark.engines.picture.chart_probe import probe_chart
+    from mezzmark.engines.picture.fidelity import probe_chart
     from mezzmark.model.chart import Chart
 
     encoding = find_encoding(name).model_copy(

@@ -108,7 +108,7 @@ def test_too_little_memory_is_refused_with_what_fits(
     job: GridJob, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """When held pictures would not fit, the error says how many would."""
-    monkeypatch.setattr("mezzmark.engines.encode.grid.MEMORY_FRACTION", 1e-9)
+    monkeypatch.setattr("mezzmark.engines.encode.encode.MEMORY_FRACTION", 1e-9)
     with pytest.raises(ScenarioError, match=r"grid\.frames to \d+"):
         run_grid(job, read_clock_ns)
 
@@ -120,7 +120,7 @@ def _answer_or_die(payload: int, number: int, pool: ProcessPool) -> int:
     return number
 
 
-def test_a_member_that_dies_frees_the_others() -> None:
+def test_a_worker_that_dies_frees_the_others() -> None:
     """One of two processes dies before the barrier: the other does not wait for ever, and the
     error carries the exit status."""
     with pytest.raises(EngineError, match="exit status 7"):

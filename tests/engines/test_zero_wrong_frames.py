@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from fixtures.clip_zoo import stamped_frames
-from mezzmark.engines.encode.encoders import available_encoders
+from mezzmark.engines.encode.encoders import probe_encoding
 from mezzmark.engines.encode.transcode import prepare_encoding
 from mezzmark.engines.media.frame_index import (
     build_frame_index,
@@ -127,8 +127,8 @@ def test_no_move_shows_a_wrong_picture(
 ) -> None:
     """In each container all patterns, policies and threadings, in each further pixel format one:
     every picture is the one asked for, by digest and by stamp."""
-    if fault := available_encoders()[entry.encoder]:
-        pytest.skip(f"this FFmpeg has no working {entry.encoder}: {fault}")
+    if fault := probe_encoding(find_encoding(entry.name)):
+        pytest.skip(f"this FFmpeg has no working {entry.encoder}: {fault.words}")
     size = _size(entry)
     source = sources[size]
     is_slow = size[0] > SMALL[0] or entry.codec == "JPEG 2000"

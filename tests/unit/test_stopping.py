@@ -6,8 +6,7 @@ from mezzmark.model.cell import Cell, PlannedTrial
 from mezzmark.model.footage import ClipSpec, Recipe
 from mezzmark.model.records import KernelMeasurement, Trial
 from mezzmark.model.scenario import EncodeSettings, Scenario
-from mezzmark.runner.forecast import GIVE_UP_AFTER, Progress
-from mezzmark.runner.stopping import stop_at_precision, stop_reason
+from mezzmark.runner.rounds import GIVE_UP_AFTER, Progress, stop_at_precision, stop_reason
 
 KERNEL = Cell(task="kernel", clip="no clip", encoding="reference kernel")
 S_NS = 1_000_000_000

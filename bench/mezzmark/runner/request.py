@@ -1,11 +1,18 @@
-"""What is asked to be measured: a scenario, with limits of its own, of a resumed run or asked for;
-and the demo, on the synthetic clip or on the user's own files."""
+"""What is asked to be measured, and whether this machine can.
+
+A scenario has limits of its own, of a resumed run or asked for; the demo is one on the synthetic
+clip or on the user's own files.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from mezzmark.model.catalogue.core import find_encoding, resolve_custom
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.errors import ScenarioError
+from mezzmark.model.problems import place
 from mezzmark.model.scenario import Scenario
 from mezzmark.runner.prepare import expand_files
 from mezzmark.store.run_store import MANIFEST_NAME, read_manifest
@@ -94,6 +101,36 @@ def limit_scenario(
     if kept:
         notes.append(f"resumed with the run's own limits: {', '.join(kept)}.")
     return build_scenario({**dict(plan), **limits}, source=plan.name), tuple(notes)
+
+
+def check_scenario(plan: Scenario, *, source: str, text: str) -> tuple[str, ...]:
+    """Warnings of catalogue encodings that this machine's FFmpeg cannot make.
+
+    Raises FootageError for a path or glob that names no file, and ScenarioError, with the line in
+    `text`, for a custom encoding that FFmpeg does not take as it is written.
+    """
+    from mezzmark.engines.encode.encoders import probe_encoding, suggest
+
+    for clip in plan.clips:
+        if clip.files:
+            expand_files(clip.files)
+    for index, custom in enumerate(plan.custom_encodings):
+        fault = probe_encoding(resolve_custom(custom))
+        if fault is not None:
+            key, remedy = suggest(fault)
+            raise ScenarioError(
+                where=place(source, text=text, path=("custom_encodings", index, key)),
+                what=f'encoding "{custom.name}" cannot be made: {fault.words}',
+                remedy=remedy,
+            )
+    faults = {
+        name: probe_encoding(find_encoding(name)) for name in plan.encodings if name != ORIGINAL
+    }
+    return tuple(
+        f"warning: {name} will be left out on this machine: {fault.words}"
+        for name, fault in faults.items()
+        if fault is not None
+    )
 
 
 def _stored_scenario(run_dir: Path | None) -> Scenario | None:

@@ -7,6 +7,7 @@ from pathlib import Path
 from mezzmark.host.common import Clock, HostWatch, read_host_moment
 from mezzmark.model.cell import Cell, PlannedTrial
 from mezzmark.model.errors import InterruptedRunError
+from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.jobs import Answer, Job, WorkerFailed
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
@@ -21,10 +22,19 @@ from mezzmark.runner.events import (
     TrialFinished,
     TrialStarted,
 )
-from mezzmark.runner.forecast import Progress, TimeLeft, expected_s, forecast_rounds, time_left
 from mezzmark.runner.plan import plan_round
 from mezzmark.runner.prepare import Footage, prepare_footage
+from mezzmark.runner.rounds import (
+    Progress,
+    StopWhen,
+    TimeLeft,
+    forecast_rounds,
+    stop_at_precision,
+    stop_reason,
+    time_left,
+)
 from mezzmark.runner.start import (
+    StopFlag,
     begin_run,
     check_same_run,
     choose_dispatch,
@@ -32,12 +42,6 @@ from mezzmark.runner.start import (
     describe_run,
     manifest_cells,
     resume_run,
-)
-from mezzmark.runner.stopping import (
-    StopFlag,
-    StopWhen,
-    stop_at_precision,
-    stop_reason,
     trap_signals,
 )
 from mezzmark.runner.trials import TrialContext, describe_job, record_trial
@@ -188,10 +192,10 @@ class _Rounds:
 
     def _elapsed_s(self) -> float:
         """Time spent measuring, earlier sessions of a resumed run included."""
-        return self.progress.earlier_s + (self.clock.monotonic_ns() - self.started_ns) * 1e-9
+        return self.progress.earlier_s + (self.clock.monotonic_ns() - self.started_ns) / NS_PER_S
 
     def _expected_s(self, planned: Sequence[PlannedTrial]) -> float | None:
-        return expected_s(self.progress, planned, elapsed_s=self._elapsed_s())
+        return self.progress.expected_s(planned, elapsed_s=self._elapsed_s())
 
     def _round(self, round_index: int, left: list[PlannedTrial], per_round: int) -> Iterator[Event]:
         total = self._total(per_round)

@@ -1,10 +1,18 @@
-"""How a run begins or is resumed: its folder, its manifest, and that it is the run meant."""
+"""How a run begins or is resumed, and is told to stop: folder, manifest, signals.
 
+Signals are turned into a flag that is looked at between steps, so that no write is cut off. A
+second Ctrl-C means "at once" and raises KeyboardInterrupt as usual.
+"""
+
+import signal
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from types import FrameType
+from typing import Final
 from uuid import uuid4
 
 import mezzmark
@@ -15,7 +23,6 @@ from mezzmark.model.run import Manifest
 from mezzmark.model.scenario import Scenario
 from mezzmark.runner.plan import plan_cells
 from mezzmark.runner.prepare import Footage, own_file_names
-from mezzmark.runner.stopping import StopFlag
 from mezzmark.runner.workers import Dispatch, Execute, last_answer, run_worker
 from mezzmark.store.run_identity import (
     check_same_footage,
@@ -31,8 +38,48 @@ from mezzmark.store.run_store import (
     write_manifest,
 )
 
-BANDWIDTH_TIMEOUT_S = 300.0
+BANDWIDTH_TIMEOUT_S: Final = 300.0
 """A copy of 64 MiB takes a few hundredths of a second; so long is a machine without memory left."""
+
+_SIGNALS: Final = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
+
+
+class StopFlag:
+    """Whether a signal asked the run to stop, and which."""
+
+    def __init__(self) -> None:
+        self.signal_name = ""
+
+    def is_set(self) -> bool:
+        """Whether to stop as soon as that is possible."""
+        return bool(self.signal_name)
+
+    def note(self, number: int, _frame: FrameType | None) -> None:
+        """The signal handler."""
+        if self.is_set() and number == signal.SIGINT:
+            raise KeyboardInterrupt
+        self.signal_name = signal.Signals(number).name
+
+
+@contextmanager
+def trap_signals() -> Iterator[StopFlag]:
+    """Note Ctrl-C, `kill` and a closed terminal while the block runs; put handlers back after it.
+
+    Signals that are ignored (as under nohup) stay ignored. Python hands signals to the main thread
+    only; anywhere else the flag is never set, and whoever runs the thread must end it.
+    """
+    flag = StopFlag()
+    before = {}
+    if threading.current_thread() is threading.main_thread():
+        for name in _SIGNALS:
+            number = getattr(signal, name, None)
+            if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
+                before[number] = signal.signal(number, flag.note)
+    try:
+        yield flag
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler if handler is not None else signal.SIG_DFL)
 
 
 def describe_run(
@@ -115,7 +162,7 @@ def resume_run(run_dir: Path, described: Manifest) -> Run:
 
 
 def choose_dispatch(execute: Execute | None, flag: StopFlag) -> Dispatch:
-    """How jobs are talked over: with a worker process, or with what stands in for one."""
+    """How jobs are done: by a worker process each, or by what stands in for one."""
     if execute is None:
         return partial(run_worker, is_cancelled=flag.is_set)
     stand_in = execute

@@ -84,18 +84,26 @@ _CAREFUL: Final = (
 
 
 class Converter:
-    """Turns pictures of one clip into an encoder's pixel format; `tags` is what they then mean."""
+    """Turns pictures of one clip into an encoder's pixel format, and into another `size` where one
+    is given; `tags` is what they then mean."""
 
-    def __init__(self, source: MediaFacts, pixel_format: str, *, thread_count: int) -> None:
+    def __init__(
+        self,
+        source: MediaFacts,
+        pixel_format: str,
+        *,
+        thread_count: int,
+        size: tuple[int, int] | None = None,
+    ) -> None:
         target = pixel_format_facts(pixel_format)
         self._matrix, self._source_range = source_colour(source.tags, height_px=source.height_px)
         self._pixel_format = pixel_format
+        self._size = size
         self._thread_count = thread_count
-        self._reformatter = VideoReformatter()
-        is_full = target.is_rgb or target.is_full_range
-        self._target_range = ColorRange.JPEG if is_full else ColorRange.MPEG
+        self._resizer, self._reformatter = VideoReformatter(), VideoReformatter()
+        self._target_range = ColorRange.JPEG if target.is_full_range else ColorRange.MPEG
         self.tags = ColourTags(
-            colour_range=FULL_RANGE if is_full else LIMITED_RANGE,
+            colour_range=FULL_RANGE if target.is_full_range else LIMITED_RANGE,
             primaries=source.tags.primaries,
             transfer=source.tags.transfer,
             matrix=RGB_MATRIX if target.is_rgb else source.tags.matrix,
@@ -106,10 +114,10 @@ class Converter:
 
         Its time is for the caller to set.
         """
-        converted = picture
+        converted = self._resized(picture)
         if picture.format.name != self._pixel_format or self._source_range != self._target_range:
             converted = self._reformatter.reformat(
-                picture,
+                converted,
                 format=self._pixel_format,
                 src_colorspace=self._matrix,
                 dst_colorspace=self._matrix,
@@ -122,6 +130,18 @@ class Converter:
         converted.pict_type = PictureType.NONE
         apply_tags(converted, self.tags)
         return converted
+
+    def _resized(self, picture: VideoFrame) -> VideoFrame:
+        """The picture in the size asked for, in its own format and colour."""
+        if self._size is None or self._size == (picture.width, picture.height):
+            return picture
+        return self._resizer.reformat(
+            picture,
+            width=self._size[0],
+            height=self._size[1],
+            interpolation=Interpolation.BICUBIC,
+            threads=self._thread_count,
+        )
 
 
 def read_pictures(

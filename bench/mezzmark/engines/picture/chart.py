@@ -57,8 +57,9 @@ PLANAR_TWIN: Final = {"uyvy422": "yuv422p", "yuyv422": "yuv422p", "rgb24": "gbrp
 """Packed formats that FFmpeg repacks from these planar ones without touching a sample."""
 
 
-def chart_tags(chart: Chart, *, is_full_range: bool) -> ColourTags:
-    """The tags of a correctly tagged chart."""
+def chart_tags(chart: Chart, pixel_format: str) -> ColourTags:
+    """The tags of a correctly tagged chart: RGB and yuvj formats are full range, others limited."""
+    is_full_range = pixel_format_facts(pixel_format).is_full_range
     return ColourTags(
         colour_range=FULL_RANGE if is_full_range else LIMITED_RANGE,
         primaries=BT709_CODE,
@@ -68,16 +69,13 @@ def chart_tags(chart: Chart, *, is_full_range: bool) -> ColourTags:
 
 
 def chart_frame(chart: Chart, pixel_format: str) -> av.VideoFrame:
-    """The chart in a pixel format, tagged. RGB and yuvj formats are full range, others limited.
+    """The chart in a pixel format, tagged.
 
     Chroma is sited left: across on even luma columns, in 4:2:0 halfway between lines (ITU-T H.273
     chroma location 0). Raises EncodingError for a format whose samples cannot be written.
     """
     planar = PLANAR_TWIN.get(pixel_format, pixel_format)
-    facts = pixel_format_facts(planar)
-    is_full_range = facts.is_full_range or facts.is_rgb
-    tags = chart_tags(chart, is_full_range=is_full_range)
-    frame = frame_from_planes(chart_planes(chart, planar), planar, tags)
+    frame = frame_from_planes(chart_planes(chart, planar), planar, chart_tags(chart, planar))
     if planar == pixel_format:
         return frame
     return frame.reformat(format=pixel_format)

@@ -123,7 +123,7 @@ def read_picture(frame: av.VideoFrame, viewer_rgb: Floats, chart: Chart) -> Char
     _check_size(frame, chart)
     facts = pixel_format_facts(frame.format.name)
     depth = facts.bit_depth
-    full = facts.is_rgb or facts.is_full_range or int(frame.color_range) == FULL_RANGE
+    full = facts.is_full_range or int(frame.color_range) == FULL_RANGE
     planes = [plane.astype(np.float64) for plane in planes_of(frame)[:3]]
     if facts.is_rgb:
         green, blue, red = (plane / float(2**depth - 1) for plane in planes)

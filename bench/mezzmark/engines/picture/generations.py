@@ -8,7 +8,7 @@ left in. Whether a picture came back bit-exact is asked in the encoding's own fo
 very planes that entered the encoder.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import islice
@@ -16,11 +16,10 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from av.error import FFmpegError
-from av.video.frame import PictureType, VideoFrame
+from av.video.frame import VideoFrame
 from av.video.reformatter import VideoReformatter
 
-from mezzmark.engines.encode.encode import encoder_gave_up, open_encoder
+from mezzmark.engines.encode.encoded_file import evenly_timed, write_frames
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.pixels import (
     Planes,
@@ -37,6 +36,7 @@ from mezzmark.engines.picture.quality import (
     comparable_format,
     frames_in_pairs,
 )
+from mezzmark.model.colour import FULL_RANGE, LIMITED_RANGE
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.fidelity import FidelitySettings, GenerationQuality
@@ -70,8 +70,6 @@ def shifted(frame: VideoFrame, offset_px: int, tags: ColourTags | None = None) -
     side, so that nothing is lost and it can be moved back."""
     if not offset_px:
         return frame
-    name = PLAIN_TWIN.get(frame.format.name, frame.format.name)
-    pixel_format = frame.format.name if frame.format.name.startswith("yuvj") else name
     planes = planes_of(frame)
     height_px, width_px = planes[0].shape
     moved: Planes = tuple(
@@ -82,36 +80,31 @@ def shifted(frame: VideoFrame, offset_px: int, tags: ColourTags | None = None) -
         )
         for plane in planes
     )
-    if len(planes) == 4:
-        pixel_format = frame.format.name
-    return frame_from_planes(moved, pixel_format, tags)
+    name = frame.format.name
+    keeps_name = len(planes) == 4 or name.startswith("yuvj")
+    return frame_from_planes(moved, name if keeps_name else PLAIN_TWIN.get(name, name), tags)
 
 
-class BitDepthStep:
-    """Takes frames through fewer (or more) bits and back, without moving levels."""
+def bit_depth_step(pixel_format: str) -> Callable[[VideoFrame], VideoFrame]:
+    """A function that takes frames through fewer (or more) bits and back, without moving levels."""
+    away = STEP_FORMATS.get(pixel_format)
+    if away is None:
+        raise EncodingError(
+            where=f'pixel format "{pixel_format}"',
+            what="there is no 8/10-bit step for it",
+            remedy="Set fidelity.bit_depth_step to false.",
+        )
+    levels = "JPEG" if pixel_format_facts(pixel_format).is_full_range else "MPEG"
+    reformatter = VideoReformatter()
 
-    def __init__(self, pixel_format: str) -> None:
-        self._home = pixel_format
-        away = STEP_FORMATS.get(self._home)
-        if away is None:
-            raise EncodingError(
-                where=f'pixel format "{self._home}"',
-                what="there is no 8/10-bit step for it",
-                remedy="Set fidelity.bit_depth_step to false.",
-            )
-        home = pixel_format_facts(self._home)
-        full = home.is_rgb or home.is_full_range
-        self._away = away
-        self._range = "JPEG" if full else "MPEG"
-        self._reformatter = VideoReformatter()
-
-    def pass_through(self, frame: VideoFrame) -> VideoFrame:
-        """The frame after the step, in its own format again."""
-        for name in (self._away, self._home):
-            frame = self._reformatter.reformat(
-                frame, format=name, src_color_range=self._range, dst_color_range=self._range
+    def pass_through(frame: VideoFrame) -> VideoFrame:
+        for name in (away, pixel_format):
+            frame = reformatter.reformat(
+                frame, format=name, src_color_range=levels, dst_color_range=levels
             )
         return frame
+
+    return pass_through
 
 
 SAMPLED_LINES: Final = 32
@@ -196,10 +189,10 @@ def decoded_frames(path: Path, thread_count: int) -> Iterator[VideoFrame]:
 def written_facts(plan: GenerationPlan, path: Path) -> MediaFacts:
     """What a generation's file holds, with the tags that were written in place of those read:
     what becomes of tags is not a question of picture quality."""
-    target = pixel_format_facts(plan.encoding.pixel_format)
-    is_full = target.is_rgb or target.is_full_range
+    is_full = pixel_format_facts(plan.encoding.pixel_format).is_full_range
+    colour_range = FULL_RANGE if is_full else LIMITED_RANGE
     facts = probe_media(path)
-    tags = plan.source.tags.model_copy(update={"colour_range": 2 if is_full else 1})
+    tags = plan.source.tags.model_copy(update={"colour_range": colour_range})
     return facts.model_copy(update={"tags": tags})
 
 
@@ -237,36 +230,26 @@ def _sample_digest(frame: VideoFrame) -> str:
 def _returning(plan: GenerationPlan, previous: Path, generation: int) -> Iterator[VideoFrame]:
     facts = written_facts(plan, previous)
     to_encoder = Converter(facts, plan.encoding.pixel_format, thread_count=plan.thread_count)
-    step = BitDepthStep(plan.encoding.pixel_format) if plan.settings.bit_depth_step else None
+    step = bit_depth_step(plan.encoding.pixel_format) if plan.settings.bit_depth_step else None
     move_px = picture_offset_px(plan.settings, generation) - picture_offset_px(
         plan.settings, generation - 1
     )
     for picture in decoded_frames(previous, plan.thread_count):
         frame = to_encoder.convert(shifted(picture, move_px, facts.tags))
-        yield step.pass_through(frame) if step else frame
+        yield step(frame) if step else frame
 
 
 def _encode(plan: GenerationPlan, path: Path, frames: Iterator[VideoFrame]) -> None:
     converter = Converter(plan.source, plan.encoding.pixel_format, thread_count=1)
-    target = open_encoder(
+    write_frames(
+        evenly_timed(frames, plan.frame_rate),
         path,
         plan.encoding,
         size=(plan.index.width_px, plan.index.height_px),
         frame_rate=plan.frame_rate,
-        time_base=1 / plan.frame_rate,
         tags=converter.tags,
         thread_count=plan.thread_count,
     )
-    try:
-        for number, frame in enumerate(frames):
-            frame.pict_type = PictureType.NONE
-            frame.pts, frame.time_base = number, 1 / plan.frame_rate
-            target.container.mux(target.track.encode(frame))
-        target.container.mux(target.track.encode(None))
-    except FFmpegError as error:
-        raise encoder_gave_up(plan.encoding, path, error) from error
-    finally:
-        target.container.close()
 
 
 def _compare(

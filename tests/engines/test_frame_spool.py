@@ -17,7 +17,7 @@ from mezzmark.engines.footage.originals import write_original
 from mezzmark.engines.footage.recipe import RECIPE_TAGS, generate_frames
 from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of
-from mezzmark.engines.picture import frame_spool as kept_frames
+from mezzmark.engines.picture import frame_spool
 from mezzmark.engines.picture.fidelity import run_fidelity
 from mezzmark.engines.picture.frame_spool import FrameSpool
 from mezzmark.model.catalogue.core import find_encoding
@@ -93,9 +93,9 @@ def test_what_cannot_be_kept_is_decoded_anew(
             pass
 
     if trouble == "too large":
-        monkeypatch.setattr(kept_frames, "MOST_BYTES", 3 * 182 * 322)
+        monkeypatch.setattr(frame_spool, "MOST_BYTES", 3 * 182 * 322)
     if trouble == "disk full":
-        monkeypatch.setattr(kept_frames.tempfile, "TemporaryFile", lambda **_: FullDisk())
+        monkeypatch.setattr(frame_spool.tempfile, "TemporaryFile", lambda **_: FullDisk())
 
     def decode() -> Iterator[av.VideoFrame]:
         yield from pictures("yuv420p")
@@ -156,8 +156,8 @@ def test_judging_kept_frames_is_judging_decoded_ones(
     each comparison; the crop for the page is the same to one code of 255 on average: swscale rounds
     otherwise where lines are padded otherwise."""
     found = []
-    for limit in (kept_frames.MOST_BYTES, 0):
-        monkeypatch.setattr(kept_frames, "MOST_BYTES", limit)
+    for limit in (frame_spool.MOST_BYTES, 0):
+        monkeypatch.setattr(frame_spool, "MOST_BYTES", limit)
         folder = tmp_path / str(limit)
         folder.mkdir()
         job = FidelityJob(
