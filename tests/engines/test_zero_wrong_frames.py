@@ -25,7 +25,7 @@ from mezzmark.engines.media.frame_index import (
 )
 from mezzmark.engines.play.player import Move, Player
 from mezzmark.engines.play.scrub import run_scrub
-from mezzmark.model.catalogue.core import ENTRIES, resolve_custom
+from mezzmark.model.catalogue.core import ENTRIES, find_encoding, resolve_custom
 from mezzmark.model.encoding import CatalogueEntry, CustomEncoding, Encoding
 from mezzmark.model.jobs import MediaReference, PrepareEncodingJob, ScrubJob
 from mezzmark.model.patterns import Requests, plan_requests
