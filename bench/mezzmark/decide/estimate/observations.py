@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mezzmark.model.cell import Cell
+from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.fidelity import FidelityMeasurement
 from mezzmark.model.records import (
     EncodeMeasurement,
@@ -82,7 +83,6 @@ PROVED: Final = ("right", "alike")
 """Only a picture known to be the one asked for enters a latency figure."""
 
 NS_PER_MS: Final = 1e6
-NS_PER_S: Final = 1e9
 
 FIGURE_UNITS: Final = {
     "p50_ms": "ms",

@@ -15,8 +15,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observations import FIGURE_UNITS, NS_PER_S, Observation
+from mezzmark.decide.estimate.observations import FIGURE_UNITS, Observation
 from mezzmark.model.estimate import Estimate
+from mezzmark.model.fact import NS_PER_S
 from mezzmark.statistics.intervals import log_t_interval, t_interval, t_reach
 from mezzmark.statistics.tails import estimate_tail
 

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.host.common import read_process_facts
+from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.jobs import KernelJob, Measured
 from mezzmark.model.records import KernelMeasurement
 from mezzmark.model.run import BandwidthFacts, BandwidthPoint
@@ -109,7 +110,7 @@ def measure_bandwidth(
         points.append(
             BandwidthPoint(
                 process_count=process_count,
-                bytes_per_s=copied_bytes / ((end_ns - released_ns) / 1e9),
+                bytes_per_s=copied_bytes / ((end_ns - released_ns) / NS_PER_S),
             )
         )
     return BandwidthFacts(block_bytes=block_bytes, repeats=repeats, points=tuple(points))
