@@ -151,6 +151,16 @@ def planes_digest(planes: Planes) -> str:
     return digest.hexdigest()
 
 
+def tags_of(source: av.VideoFrame | av.VideoCodecContext) -> ColourTags:
+    """Colour range, primaries, transfer and matrix of a frame or a decoder."""
+    return ColourTags(
+        colour_range=int(source.color_range),
+        primaries=int(source.color_primaries),
+        transfer=int(source.color_trc),
+        matrix=int(source.colorspace),
+    )
+
+
 def apply_tags(target: av.VideoFrame | av.VideoCodecContext, tags: ColourTags) -> None:
     """Write colour range, primaries, transfer and matrix onto a frame or an encoder."""
     target.color_range = tags.colour_range
