@@ -12,7 +12,7 @@ from av.error import FFmpegError
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
-from mezzmark.engines.encode.encoders import CONTAINER_FORMATS, add_video_track
+from mezzmark.engines.encode.encoders import CONTAINER_FORMATS, Prepare, add_video_track
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import NO_STAMP, build_frame_index
 from mezzmark.engines.media.probe import open_media, probe_media
@@ -46,6 +46,7 @@ def open_encoder(
     time_base: Fraction | None = None,
     tags: ColourTags,
     thread_count: int,
+    prepare: Prepare | None = None,
 ) -> tuple[OutputContainer, VideoStream]:
     """Create the file and open the encoder; times are in frames unless `time_base` says otherwise.
     DestinationError where something stands already."""
@@ -67,6 +68,7 @@ def open_encoder(
             time_base=time_base or 1 / frame_rate,
             tags=tags,
             thread_count=thread_count,
+            prepare=prepare,
         )
     except (EncodingError, LookupError):
         container.close()

@@ -2,7 +2,7 @@
 
 import os
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -94,6 +94,9 @@ def encoding_bitrate_bps(
     return round((encoding.bits_per_pixel or 0.0) * pixels_per_s)
 
 
+Prepare = Callable[[OutputContainer, VideoCodecContext], None]
+
+
 def add_video_track(
     container: OutputContainer,
     encoding: Encoding,
@@ -103,8 +106,9 @@ def add_video_track(
     time_base: Fraction,
     tags: ColourTags,
     thread_count: int,
+    prepare: Prepare | None = None,
 ) -> VideoStream:
-    """Add the track, open its encoder and write the file's header.
+    """Add the track, open its encoder and write the file's header; `prepare` may add to both.
 
     Raises EngineError where FFmpeg lacks the encoder, EncodingError where encoder or container
     refuses, or does not know an option.
@@ -115,6 +119,8 @@ def add_video_track(
         _configure(context, encoding, size, frame_rate, thread_count)
         context.time_base = time_base
         apply_tags(context, tags)
+        if prepare is not None:
+            prepare(container, context)
         container.start_encoding()
     except av.codec.codec.UnknownCodecError as error:
         raise _missing(EncoderFault(encoding=encoding, kind="no encoder")) from error
