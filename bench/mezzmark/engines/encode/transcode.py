@@ -12,11 +12,11 @@ from mezzmark.engines.encode.encode import frame_bytes
 from mezzmark.engines.encode.encoded_file import refuse_lost_pictures, stamps_agree, write_frames
 from mezzmark.engines.encode.encoders import encoding_bitrate_bps, require_encoder
 from mezzmark.engines.media.cache import (
-    CacheEntry,
     MadeMedia,
     cache_key,
     fetch_entry,
     library_versions,
+    prepared_media,
 )
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import Advance, build_frame_index, read_frame_index
@@ -25,7 +25,7 @@ from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.catalogue.core import check_frame
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.footage import FrameIndex, constant_rate, is_constant_rate
-from mezzmark.model.jobs import MediaReference, PreparedMedia, PrepareEncodingJob
+from mezzmark.model.jobs import PreparedMedia, PrepareEncodingJob
 from mezzmark.own_files import safe_file_name
 
 TRANSCODE_VERSION: Final = 1
@@ -79,7 +79,7 @@ def prepare_encoding(job: PrepareEncodingJob, advance: Advance) -> PreparedMedia
     entry, was_cached = fetch_entry(
         Path(job.cache_dir), key, make, needed_bytes=_needed_bytes(index, job.encoding)
     )
-    return _prepared(entry, was_cached)
+    return prepared_media(entry, frame_rate=constant_rate(entry.index), was_cached=was_cached)
 
 
 def plan_timing(index: FrameIndex, encoding: Encoding) -> Timing:
@@ -137,18 +137,6 @@ def _proved(source: FrameIndex, path: Path, encoding: Encoding) -> FrameIndex:
         remedy="Raise its quality, or leave the encoding out; it cannot be measured honestly.",
     )
     return index
-
-
-def _prepared(entry: CacheEntry, was_cached: bool) -> PreparedMedia:
-    index = entry.index
-    return PreparedMedia(
-        media=MediaReference(media_path=str(entry.media_path), index_path=str(entry.index_path)),
-        fingerprint=entry.fingerprint,
-        file_bytes=entry.file_bytes,
-        frame_count=index.frame_count,
-        duration_s=float(index.frame_count / constant_rate(index)),
-        was_cached=was_cached,
-    )
 
 
 def _needed_bytes(index: FrameIndex, encoding: Encoding) -> int:

@@ -13,13 +13,19 @@ from mezzmark.engines.footage.recipe import (
     generate_frames,
     recipe_pixel_format,
 )
-from mezzmark.engines.media.cache import MadeMedia, cache_key, fetch_entry, library_versions
+from mezzmark.engines.media.cache import (
+    MadeMedia,
+    cache_key,
+    fetch_entry,
+    library_versions,
+    prepared_media,
+)
 from mezzmark.engines.media.frame_index import Advance, build_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes
 from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import FrameIndex, OriginalSpec, Recipe
-from mezzmark.model.jobs import MediaReference, PreparedMedia, PrepareOriginalJob
+from mezzmark.model.jobs import PreparedMedia, PrepareOriginalJob
 
 ORIGINAL_VERSION: Final = 2
 """Part of every cache key: to be raised whenever the same facts give another file."""
@@ -81,14 +87,7 @@ def prepare_original(job: PrepareOriginalJob, advance: Advance) -> PreparedMedia
 
     needed_bytes = int(SIZE_MARGIN * original.bitrate_bps * recipe.duration_s / 8) + 1_000_000
     entry, was_cached = fetch_entry(Path(job.cache_dir), key, make, needed_bytes=needed_bytes)
-    return PreparedMedia(
-        media=MediaReference(media_path=str(entry.media_path), index_path=str(entry.index_path)),
-        fingerprint=entry.fingerprint,
-        file_bytes=entry.file_bytes,
-        frame_count=entry.index.frame_count,
-        duration_s=float(entry.index.frame_count / recipe.frame_rate),
-        was_cached=was_cached,
-    )
+    return prepared_media(entry, frame_rate=recipe.frame_rate, was_cached=was_cached)
 
 
 def write_original(

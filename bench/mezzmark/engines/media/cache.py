@@ -32,6 +32,7 @@ import mezzmark
 from mezzmark.model.errors import DiskFullError
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import FrameIndex
+from mezzmark.model.jobs import MediaReference, PreparedMedia
 from mezzmark.own_files import FULL_ERRORS, make_marked_folder, remove_marked, replace_whole
 
 CACHE_VARIABLE = "MEZZMARK_CACHE"
@@ -143,24 +144,16 @@ def find_entry(cache_dir: Path, key: str) -> CacheEntry | None:
 def fetch_entry(
     cache_dir: Path, key: str, make: Callable[[Path], MadeMedia], *, needed_bytes: int
 ) -> tuple[CacheEntry, bool]:
-    """The entry and whether it was there already; otherwise `make` fills a new folder.
-
-    `needed_bytes` is what making it may take on disk. Raises DiskFullError with that amount.
-    """
-    found = find_entry(cache_dir, key)
-    if found is not None:
-        return found, True
-    return make_entry(cache_dir, key, make, needed_bytes=needed_bytes), False
-
-
-def make_entry(
-    cache_dir: Path, key: str, make: Callable[[Path], MadeMedia], *, needed_bytes: int
-) -> CacheEntry:
-    """Make an entry in a folder beside its place, then rename it there.
+    """The entry and whether it was there already; otherwise `make` fills a new folder beside its
+    place, which is then renamed to it.
 
     A broken entry in that place is replaced; a whole one made by somebody else meanwhile is kept
-    and returned.
+    and returned. `needed_bytes` is what making it may take on disk. Raises DiskFullError with that
+    amount.
     """
+    entry = find_entry(cache_dir, key)
+    if entry is not None:
+        return entry, True
     with _disk_full_explained(cache_dir, needed_bytes):
         cache_dir.mkdir(parents=True, exist_ok=True)
         if shutil.disk_usage(cache_dir).free < needed_bytes:
@@ -168,12 +161,23 @@ def make_entry(
         _remove_stale(cache_dir)
         partial = make_marked_folder(cache_dir, f".{key}.{PARTIAL}.")
         try:
-            made = make(partial)
-            facts, index = _seal(partial, key, made, final=cache_dir / key)
+            facts, index = _seal(partial, key, make(partial), final=cache_dir / key)
             winner = _settle(cache_dir, key, partial)
         finally:
             remove_marked(partial)
-    return winner or _entry(cache_dir / key, facts, index)
+    return winner or _entry(cache_dir / key, facts, index), False
+
+
+def prepared_media(entry: CacheEntry, *, frame_rate: Fraction, was_cached: bool) -> PreparedMedia:
+    """The entry as a preparation answers with it."""
+    return PreparedMedia(
+        media=MediaReference(media_path=str(entry.media_path), index_path=str(entry.index_path)),
+        fingerprint=entry.fingerprint,
+        file_bytes=entry.file_bytes,
+        frame_count=entry.index.frame_count,
+        duration_s=float(entry.index.frame_count / frame_rate),
+        was_cached=was_cached,
+    )
 
 
 def file_fingerprint(path: Path) -> str:

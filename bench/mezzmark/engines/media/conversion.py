@@ -11,6 +11,8 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Final
 
+import numpy as np
+import numpy.typing as npt
 from av.video.frame import PictureType, VideoFrame
 from av.video.reformatter import ColorRange, Colorspace, Interpolation, VideoReformatter
 
@@ -61,6 +63,14 @@ def presenter(
         )
 
     return present
+
+
+def as_viewed(frame: VideoFrame, facts: MediaFacts) -> npt.NDArray[np.uint8]:
+    """The viewer's picture of a frame at its own size: (lines, samples, 3), codes 0 to 255."""
+    present = presenter(facts, pixel_aspect=Fraction(1), height_px=facts.height_px, thread_count=1)
+    shown = present(frame)
+    assert shown is not None
+    return np.asarray(shown.to_ndarray(), dtype=np.uint8)
 
 
 def source_colour(tags: ColourTags, *, height_px: int) -> tuple[Colorspace, ColorRange]:

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.media.conversion import presenter
+from mezzmark.engines.media.conversion import as_viewed
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, pixel_format_facts, planes_of
 from mezzmark.engines.media.probe import probe_media
@@ -98,10 +98,7 @@ def probe_chart(
 
 def see_chart(frame: VideoFrame, media: MediaFacts, chart: Chart) -> ChartPicture:
     """A frame as the player shows it when it reads these tags."""
-    present = presenter(media, pixel_aspect=Fraction(1), height_px=media.height_px, thread_count=1)
-    shown = present(frame)
-    assert shown is not None
-    return read_picture(frame, np.asarray(shown.to_ndarray(), dtype=np.float64), chart)
+    return read_picture(frame, as_viewed(frame, media).astype(np.float64), chart)
 
 
 def read_as(frame: VideoFrame, tags: ColourTags) -> VideoFrame:

@@ -19,7 +19,7 @@ from av.filter import Graph
 from av.filter.context import FilterContext
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.media.conversion import presenter
+from mezzmark.engines.media.conversion import as_viewed
 from mezzmark.engines.media.pixels import frame_from_planes, pixel_format_facts, planes_of
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.fidelity import Metric, QualitySeries, WorstFrame
@@ -251,7 +251,7 @@ def cut_worst(
     after_facts: MediaFacts,
 ) -> WorstFrame:
     """Both views of the tile with the largest squared error; tiles lie on a grid of half tiles."""
-    left, right = _view(before, before_facts), _view(after, after_facts)
+    left, right = as_viewed(before, before_facts), as_viewed(after, after_facts)
     across, down = min(CROP_PX[0], left.shape[1]), min(CROP_PX[1], left.shape[0])
     left_px, top_px = _worst_tile(left, right, across, down)
     window = (slice(top_px, top_px + down), slice(left_px, left_px + across))
@@ -262,14 +262,6 @@ def cut_worst(
         before_png=png_base64(left[window]),
         after_png=png_base64(right[window]),
     )
-
-
-def _view(frame: VideoFrame, facts: MediaFacts) -> npt.NDArray[np.uint8]:
-    present = presenter(facts, pixel_aspect=Fraction(1), height_px=facts.height_px, thread_count=1)
-    shown = present(frame)
-    if shown is None:
-        raise ValueError("a frame always gives a view")
-    return np.asarray(shown.to_ndarray(), dtype=np.uint8)
 
 
 def png_base64(rgb: npt.NDArray[np.uint8]) -> str:

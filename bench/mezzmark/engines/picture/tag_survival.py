@@ -23,6 +23,7 @@ from mezzmark.engines.encode.encoded_file import encoder_gave_up, evenly_timed, 
 from mezzmark.engines.media.pixels import pixel_format_facts
 from mezzmark.engines.media.probe import describe_media, exact_fraction, open_media
 from mezzmark.model.encoding import Encoding
+from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import ColourTags, MediaFacts
 
 TIMECODE: Final = "01:02:03:04"
@@ -94,7 +95,7 @@ def _tag(container: OutputContainer, context: VideoCodecContext) -> None:
 
 
 def read_tags(path: Path) -> TagsRead:
-    """Every tag that demuxer and decoder find."""
+    """Every tag that demuxer and decoder find. EncodingError where no frame comes back."""
     with open_media(path) as (container, track):
         media = describe_media(container, track, path)
         order = FIELD_ORDERS.get(int(track.codec_context.field_order), "unknown")
@@ -103,7 +104,11 @@ def read_tags(path: Path) -> TagsRead:
         timecode = timecode or next(
             (s.metadata["timecode"] for s in container.streams if "timecode" in s.metadata), None
         )
-        frame = next(container.decode(track))
+        frame = next(container.decode(track), None)
+        if frame is None:
+            raise EncodingError(
+                where="chart", what="no frame came back", remedy="Leave this encoding out."
+            )
         location = _chroma_location(frame)
     return TagsRead(
         media=media,
