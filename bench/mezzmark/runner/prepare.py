@@ -112,13 +112,6 @@ class Footage:
     refused: list[str] = field(default_factory=list)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Original:
-    clip: str
-    spec: ClipSpec
-    job: PrepareOriginalJob | PrepareOwnJob
-
-
 def prepare_footage(
     scenario: Scenario, *, cache_dir: Path, dispatch: Dispatch
 ) -> Generator[Preparing | LeftOut, None, Footage]:
@@ -128,35 +121,31 @@ def prepare_footage(
     FootageError when no clip is left, or a path names no file; DiskFullError and
     InterruptedRunError end the preparation, and the cache keeps what was made.
     """
-    originals = _list_originals(scenario, cache_dir)
+    jobs = _list_originals(scenario, cache_dir)
     footage = Footage(encodings=resolve_encodings(scenario))
-    total = len(originals) * (1 + len(footage.encodings))
-    done = 0
-    for original in originals:
-        source = yield from _ask(original.job, original.clip, dispatch, done, total)
-        done += 1
+    per_clip = 1 + len(footage.encodings)
+    total = len(jobs) * per_clip
+    for number, (clip, original) in enumerate(jobs.items()):
+        done = number * per_clip
+        source = yield from _ask(original, clip, dispatch, done, total)
         if not isinstance(source, PreparedMedia):
-            footage.refused.append(_refusal(source, f'clip "{original.clip}"'))
-            yield LeftOut(reason=footage.refused[-1])
-            done += len(footage.encodings)
+            yield _leave_out(footage, _refusal(source, f'clip "{clip}"'))
             continue
-        _add_clip(footage, original, source)
-        for encoding in footage.encodings:
+        _add_clip(footage, clip, source, is_own=isinstance(original, PrepareOwnJob))
+        for place, encoding in enumerate(footage.encodings, start=1):
             job = PrepareEncodingJob(
                 source=source.media,
                 encoding=encoding,
                 thread_count=PREPARE_THREADS,
                 cache_dir=str(cache_dir),
             )
-            name = f"{original.clip} → {encoding.name}"
-            made = yield from _ask(job, name, dispatch, done, total)
-            done += 1
+            name = f"{clip} → {encoding.name}"
+            made = yield from _ask(job, name, dispatch, done + place, total)
             if isinstance(made, PreparedMedia):
-                _add_medium(footage, original.clip, encoding.name, made)
+                _add_medium(footage, clip, encoding.name, made)
             else:
-                which = f'encoding "{encoding.name}"'
-                footage.refused.append(f'clip "{original.clip}", {_refusal(made, which)}')
-                yield LeftOut(reason=footage.refused[-1])
+                refusal = _refusal(made, f'encoding "{encoding.name}"')
+                yield _leave_out(footage, f'clip "{clip}", {refusal}')
     if not footage.clips:
         raise FootageError(
             where="footage",
@@ -164,6 +153,11 @@ def prepare_footage(
             remedy="Give at least one file that `mezzmark inspect` can read.",
         )
     return footage
+
+
+def _leave_out(footage: Footage, reason: str) -> LeftOut:
+    footage.refused.append(reason)
+    return LeftOut(reason=reason)
 
 
 def resolve_encodings(scenario: Scenario) -> tuple[Encoding, ...]:
@@ -174,23 +168,24 @@ def resolve_encodings(scenario: Scenario) -> tuple[Encoding, ...]:
     return (*listed, *(resolve_custom(custom) for custom in scenario.custom_encodings))
 
 
-def _list_originals(scenario: Scenario, cache_dir: Path) -> list[_Original]:
-    originals = []
+def _list_originals(
+    scenario: Scenario, cache_dir: Path
+) -> dict[str, PrepareOriginalJob | PrepareOwnJob]:
+    """Clip name → how its original is made or found, one clip a file."""
+    jobs: dict[str, PrepareOriginalJob | PrepareOwnJob] = {}
     for spec in scenario.clips:
         if spec.recipe is not None:
-            job = PrepareOriginalJob(
+            jobs[spec.name] = PrepareOriginalJob(
                 clip=spec, seed=clip_seed(spec.name, scenario.seed), cache_dir=str(cache_dir)
             )
-            originals.append(_Original(clip=spec.name, spec=spec, job=job))
             continue
         for clip, file in name_own_clips(spec).items():
-            own_job = PrepareOwnJob(
+            jobs[clip] = PrepareOwnJob(
                 media_path=str(Path(file).absolute()),
                 excerpt_s=spec.excerpt_s,
                 cache_dir=str(cache_dir),
             )
-            originals.append(_Original(clip=clip, spec=spec, job=own_job))
-    return originals
+    return jobs
 
 
 def _ask(
@@ -229,15 +224,15 @@ def _refusal(answer: Answer, subject: str) -> str:
             return f"{subject}: the worker answered with {answer.kind}"
 
 
-def _add_clip(footage: Footage, original: _Original, source: PreparedMedia) -> None:
+def _add_clip(footage: Footage, clip: str, source: PreparedMedia, *, is_own: bool) -> None:
     from mezzmark.engines.media.probe import probe_media
 
-    index = _add_medium(footage, original.clip, ORIGINAL, source)
+    index = _add_medium(footage, clip, ORIGINAL, source)
     facts = probe_media(source.media.media_path)
     footage.clips.append(
         ClipManifest(
-            clip=original.clip,
-            source="recipe" if original.spec.recipe is not None else "own",
+            clip=clip,
+            source="own" if is_own else "recipe",
             # The name only: a published run need not tell its reader about folders.
             original=facts.model_copy(update={"path": Path(facts.path).name}),
             fingerprint=source.fingerprint,
