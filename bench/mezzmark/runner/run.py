@@ -86,11 +86,13 @@ def run_scenario(
         if footage is None:
             footage = yield from prepare_footage(scenario, cache_dir=cache_dir, dispatch=dispatch)
         clock = clock or Clock()
-        described = describe_run(scenario, footage, cache_dir=cache_dir, clock=clock)
-        run = (
-            resume_run(run_dir, described)
-            if is_resumed
-            else begin_run(run_dir, described, dispatch)
+        manifest = describe_run(scenario, footage, cache_dir=cache_dir, clock=clock)
+        if is_resumed:
+            run = resume_run(run_dir, manifest)
+        else:
+            run = begin_run(run_dir, manifest, dispatch)
+        usual = stop_at_precision(
+            scenario.precision_fraction, minimum_rounds=scenario.minimum_rounds
         )
         rounds = _Rounds(
             run_dir=run_dir,
@@ -102,10 +104,7 @@ def run_scenario(
             flag=flag,
             clock=clock,
             started_ns=clock.monotonic_ns(),
-            stop_when=stop_when
-            or stop_at_precision(
-                scenario.precision_fraction, minimum_rounds=scenario.minimum_rounds
-            ),
+            stop_when=stop_when or usual,
         )
         yield from rounds.measure()
 

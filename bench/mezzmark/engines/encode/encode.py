@@ -1,7 +1,4 @@
-"""Pictures encoded to a finished file and read back; and the encode task, which times it.
-
-The task encodes pictures from memory; the file is proved by decoding it.
-"""
+"""The encode task: pictures from memory to a finished file, timed, and proved by decoding it."""
 
 import gc
 import tempfile
@@ -32,9 +29,7 @@ from mezzmark.engines.media.probe import probe_media
 from mezzmark.host.common import read_process_facts, read_usable_core_count
 from mezzmark.model.catalogue.core import check_frame
 from mezzmark.model.encoding import Encoding
-from mezzmark.model.errors import (
-    ScenarioError,
-)
+from mezzmark.model.errors import ScenarioError
 from mezzmark.model.footage import ColourTags, FrameIndex, constant_rate
 from mezzmark.model.jobs import EncodeJob, Measured
 from mezzmark.model.records import EncodeMeasurement
