@@ -126,9 +126,9 @@ PAIR_ROUNDS: Final = 2
 """A round and its mirror image."""
 
 
-def stop_at_precision(precision_fraction: float, *, minimum_rounds: int) -> StopWhen:
-    """The usual rule: no cell's interval is wider than ± this share of its figure, now and at the
-    look before."""
+def stop_at_precision(scenario: Scenario) -> StopWhen:
+    """The usual rule: no cell's interval is wider than ± the scenario's share of its figure, now
+    and at the look before."""
     from mezzmark.decide.estimate.pooling import worst_relative_half_width
     from mezzmark.statistics.stopping import is_precise, look_points
 
@@ -136,8 +136,9 @@ def stop_at_precision(precision_fraction: float, *, minimum_rounds: int) -> Stop
         round_count = 1 + max((trial.round_index for trial in trials), default=-1)
         widths = [
             worst_relative_half_width([trial for trial in trials if trial.round_index < look])
-            for look in look_points(round_count, minimum_rounds=minimum_rounds)
+            for look in look_points(round_count, minimum_rounds=scenario.minimum_rounds)
         ]
+        precision_fraction = scenario.precision_fraction
         if not is_precise(widths, precision_fraction=precision_fraction):
             return False
         return f"precision reached: every interval is within ±{precision_fraction:.3g} of its value"

@@ -91,9 +91,6 @@ def run_scenario(
             run = resume_run(run_dir, manifest)
         else:
             run = begin_run(run_dir, manifest, dispatch)
-        usual = stop_at_precision(
-            scenario.precision_fraction, minimum_rounds=scenario.minimum_rounds
-        )
         rounds = _Rounds(
             run_dir=run_dir,
             manifest=run.manifest,
@@ -104,7 +101,7 @@ def run_scenario(
             flag=flag,
             clock=clock,
             started_ns=clock.monotonic_ns(),
-            stop_when=stop_when or usual,
+            stop_when=stop_when or stop_at_precision(scenario),
         )
         yield from rounds.measure()
 
