@@ -1,6 +1,7 @@
 """The encode grid on real encoders: jobs side by side, every file whole."""
 
 import os
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -124,7 +125,7 @@ def test_a_worker_that_dies_frees_the_others() -> None:
     """One of two processes dies before the barrier: the other does not wait for ever, and the
     error carries the exit status."""
     with pytest.raises(EngineError, match="exit status 7"):
-        run_parallel(_answer_or_die, 1, worker_count=2)
+        run_parallel(partial(_answer_or_die, 1), worker_count=2)
 
 
 def _take(payload: int, number: int, pool: ProcessPool) -> list[int]:
@@ -137,6 +138,6 @@ def _take(payload: int, number: int, pool: ProcessPool) -> list[int]:
 def test_every_number_is_taken_once() -> None:
     """Two processes share out 200 numbers without loss or repetition, and answer in the order of
     the workers."""
-    shares = run_parallel(_take, 200, worker_count=2)
+    shares = run_parallel(partial(_take, 200), worker_count=2)
     assert [share.pop(0) for share in shares] == [-1, -2]
     assert sorted(number for share in shares for number in share) == list(range(200))

@@ -18,6 +18,7 @@ from mezzmark.engines.encode.encoded_file import (
     refuse_lost_pictures,
     stamps_agree,
 )
+from mezzmark.engines.encode.encoders import PLAIN_ENCODERS
 from mezzmark.engines.media.conversion import read_pictures
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.host.common import read_process_facts
@@ -28,8 +29,6 @@ from mezzmark.model.throughput import DeliveryMeasurement, DeliverySettings
 
 KEYFRAME_INTERVAL_S: Final = 2
 """What streaming services ask for; common practice."""
-
-_ENCODERS: Final = {"AVC": "libx264", "HEVC": "libx265"}
 
 
 def run_delivery(job: DeliveryJob, clock_ns: Callable[[], int]) -> Measured:
@@ -122,7 +121,7 @@ def delivery_encoding(
     return Encoding(
         name=f"{settings.codec} delivery",
         codec=settings.codec,
-        encoder=_ENCODERS[settings.codec],
+        encoder=PLAIN_ENCODERS[settings.codec],
         container="mp4",
         pixel_format="yuv420p",
         options=options,

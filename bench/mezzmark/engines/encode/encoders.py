@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 
 CONTAINER_FORMATS: Final = {"mkv": "matroska"}
 """FFmpeg's name of a container where it differs from ours."""
+PLAIN_ENCODERS: Final = {"AVC": "libx264", "HEVC": "libx265"}
+"""What makes camera originals and deliveries of these codecs."""
+
 _QUIET: Final = {"libsvtav1": ("SVT_LOG", "1")}
 """Encoders that talk on standard error unless an environment variable says errors only."""
 

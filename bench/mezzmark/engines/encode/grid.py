@@ -8,6 +8,8 @@ import gc
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from fractions import Fraction
+from functools import partial
 from pathlib import Path
 from typing import Final
 
@@ -32,15 +34,6 @@ from mezzmark.model.catalogue.core import check_frame
 from mezzmark.model.footage import ColourTags, FrameIndex, constant_rate
 from mezzmark.model.jobs import GridJob, Measured
 from mezzmark.model.throughput import GridMeasurement
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Share:
-    """What every worker is told."""
-
-    job: GridJob
-    index: FrameIndex
-    clock_ns: Callable[[], int]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,15 +76,16 @@ def run_grid(job: GridJob, clock_ns: Callable[[], int]) -> Measured:
     check_frame(job.encoding, whole.width_px, whole.height_px, frame_rate)
     index = first_frames(whole, job.frame_count)
     require_memory(job.encoding, index, where="grid.frames", fewest=8, job_count=job.job_count)
-    share = _Share(job=job, index=index, clock_ns=clock_ns)
-    results = run_parallel(_work, share, worker_count=job.job_count)
+    results = run_parallel(partial(_work, job, index, clock_ns), worker_count=job.job_count)
     measurement = _summarise(results, index, str(frame_rate))
     return Measured(measurement=measurement, process=read_process_facts())
 
 
-def _work(share: _Share, number: int, pool: ProcessPool) -> _JobResult:
+def _work(
+    job: GridJob, index: FrameIndex, clock_ns: Callable[[], int], number: int, pool: ProcessPool
+) -> _JobResult:
     """One worker: load, meet, encode, meet, prove."""
-    job, index, clock_ns = share.job, share.index, share.clock_ns
+    frame_rate = constant_rate(index)
     is_pinned = job.is_pinned and _pin(number, job.thread_count)
     pool.meet()
     start_ns = clock_ns()
@@ -100,7 +94,9 @@ def _work(share: _Share, number: int, pool: ProcessPool) -> _JobResult:
     )
     load_ns = clock_ns() - start_ns
     path = Path(job.scratch_dir) / f"job-{number}.{job.encoding.container}"
-    released_ns, end_ns, cpu_ns, packet_ns = _encode(share, frames, tags, path, pool)
+    released_ns, end_ns, cpu_ns, packet_ns = _encode(
+        job, list(evenly_timed(frames, frame_rate)), tags, path, frame_rate, pool, clock_ns
+    )
     peak_rss_bytes = read_process_facts().peak_rss_bytes
     pool.meet()  # nobody proves while another still encodes
     start_ns = clock_ns()
@@ -130,12 +126,16 @@ def _work(share: _Share, number: int, pool: ProcessPool) -> _JobResult:
 
 
 def _encode(
-    share: _Share, frames: list[VideoFrame], tags: ColourTags, path: Path, pool: ProcessPool
+    job: GridJob,
+    frames: list[VideoFrame],
+    tags: ColourTags,
+    path: Path,
+    frame_rate: Fraction,
+    pool: ProcessPool,
+    clock_ns: Callable[[], int],
 ) -> tuple[int, int, int, tuple[int, ...]]:
     """Release, end, CPU time, and the clock at each packet written."""
-    job, clock_ns = share.job, share.clock_ns
-    frame_rate = constant_rate(share.index)
-    submissions: tuple[VideoFrame | None, ...] = (*evenly_timed(frames, frame_rate), None)
+    submissions: tuple[VideoFrame | None, ...] = (*frames, None)
     container, track = open_encoder(
         path,
         job.encoding,

@@ -11,6 +11,7 @@ import os
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Final
 
@@ -51,16 +52,6 @@ class IngestedClip:
     size: tuple[int, int]
     file_bytes: int
     was_finished: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Plan:
-    """What every worker is told; `order` names the clips still to be done."""
-
-    job: IngestJob
-    paths: tuple[Path, ...]
-    order: tuple[int, ...]
-    clock_ns: Callable[[], int]
 
 
 def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
@@ -108,9 +99,9 @@ def ingest_folder(
     todo = tuple(number for number in _order(job) if number not in made)
     for path in paths:
         part_of(path).unlink(missing_ok=True)  # left by a session that was ended
-    plan = _Plan(job=job, paths=paths, order=todo, clock_ns=clock_ns)
     if todo:
-        for clips in run_parallel(_work, plan, worker_count=job.job_count):
+        work = partial(_work, job, paths, todo, clock_ns)
+        for clips in run_parallel(work, worker_count=job.job_count):
             made |= {clip.clip_index: clip for clip in clips}
     return [made[number] for number in range(len(job.sources))]
 
@@ -206,19 +197,28 @@ def _finished_before(
     return kept
 
 
-def _work(plan: _Plan, number: int, pool: ProcessPool) -> list[IngestedClip]:
-    """One worker: meet, then take clips until none is left."""
+def _work(
+    job: IngestJob,
+    paths: Sequence[Path],
+    order: Sequence[int],
+    clock_ns: Callable[[], int],
+    number: int,
+    pool: ProcessPool,
+) -> list[IngestedClip]:
+    """One worker: meet, then take clips, in this order, until none is left."""
     done = []
-    pool.start_together(plan.clock_ns)
-    while (place := pool.next_index()) < len(plan.order):
-        done.append(_ingest(plan, plan.order[place], number))
+    pool.start_together(clock_ns)
+    while (place := pool.next_index()) < len(order):
+        clip_index = order[place]
+        done.append(_ingest(job, clip_index, paths[clip_index], number, clock_ns))
     return done
 
 
-def _ingest(plan: _Plan, clip_index: int, worker_index: int) -> IngestedClip:
+def _ingest(
+    job: IngestJob, clip_index: int, path: Path, worker_index: int, clock_ns: Callable[[], int]
+) -> IngestedClip:
     """Decode, convert, encode to a part, prove it, give it its name."""
-    job, path = plan.job, plan.paths[clip_index]
-    start_ns, start_cpu_ns = plan.clock_ns(), time.process_time_ns()
+    start_ns, start_cpu_ns = clock_ns(), time.process_time_ns()
     index, part = _clip_index(job, clip_index), part_of(path)
     size = encode_clip(
         job.sources[clip_index].media.media_path,
@@ -228,7 +228,7 @@ def _ingest(plan: _Plan, clip_index: int, worker_index: int) -> IngestedClip:
         thread_count=job.thread_count,
         height_px=job.height_px,
     )
-    encoded_ns = plan.clock_ns()
+    encoded_ns = clock_ns()
     found = _prove(job, clip_index, index, part)
     give_name(part, path)
     return IngestedClip(
@@ -237,7 +237,7 @@ def _ingest(plan: _Plan, clip_index: int, worker_index: int) -> IngestedClip:
         worker_index=worker_index,
         start_ns=start_ns,
         encoded_ns=encoded_ns,
-        end_ns=plan.clock_ns(),
+        end_ns=clock_ns(),
         cpu_ns=time.process_time_ns() - start_cpu_ns,
         frame_count=found.frame_count,
         size=size,

@@ -20,7 +20,6 @@ _CONTEXT: Final = multiprocessing.get_context("spawn")
 RELEASE_AHEAD_NS: Final = 20_000_000
 """Ten times what a barrier was seen to need to wake a few workers on a busy machine."""
 
-Payload = TypeVar("Payload")
 Result = TypeVar("Result")
 
 
@@ -57,14 +56,12 @@ class ProcessPool:
         return index
 
 
-def run_parallel(
-    work: Callable[[Payload, int, ProcessPool], Result], payload: Payload, *, worker_count: int
-) -> list[Result]:
-    """`work(payload, worker number, pool)` in `worker_count` processes; results in that order.
+def run_parallel(work: Callable[[int, ProcessPool], Result], *, worker_count: int) -> list[Result]:
+    """`work(worker number, pool)` in `worker_count` processes; results in that order.
 
-    `work` must be a module's own function, and payload and results picklable. A MezzmarkError of a
-    worker is raised here; a worker that dies raises EngineError with its exit status. No process
-    is left when this returns.
+    `work` must be a module's own function or a `partial` of one, and its results picklable. A
+    MezzmarkError of a worker is raised here; a worker that dies raises EngineError with its exit
+    status. No process is left when this returns.
     """
     barrier = _CONTEXT.Barrier(worker_count)
     pool = ProcessPool(barrier, _CONTEXT.Value("q", 0), _CONTEXT.Value("q", 0))
@@ -73,9 +70,7 @@ def run_parallel(
     try:
         for number in range(worker_count):
             receiver, sender = _CONTEXT.Pipe(duplex=False)
-            worker = _CONTEXT.Process(
-                target=_serve, args=(work, payload, number, pool, sender), daemon=True
-            )
+            worker = _CONTEXT.Process(target=_serve, args=(work, number, pool, sender), daemon=True)
             worker.start()
             sender.close()  # so that the end of the worker is the end of the pipe
             workers.append(worker)
@@ -121,8 +116,7 @@ def _results(answers: dict[int, Any], exit_codes: list[int | None]) -> list[Any]
 
 
 def _serve(
-    work: Callable[[Any, int, ProcessPool], Any],
-    payload: Any,
+    work: Callable[[int, ProcessPool], Any],
     number: int,
     pool: ProcessPool,
     sender: Connection,
@@ -131,7 +125,7 @@ def _serve(
     assert parent is not None
     end_with_parent(parent.join)
     try:
-        answer = work(payload, number, pool)
+        answer = work(number, pool)
     except MezzmarkError as error:
         pool.barrier.abort()
         answer = error

@@ -12,7 +12,7 @@ writes back besides is not counted.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -80,13 +80,6 @@ COPIED_BYTES: Final = 64 * 2**20
 COPIES: Final = 8
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Task:
-    block_bytes: int
-    repeats: int
-    clock_ns: Callable[[], int]
-
-
 def measure_bandwidth(
     process_counts: Sequence[int],
     *,
@@ -99,10 +92,10 @@ def measure_bandwidth(
     The rate counts the copies that ended before the first process was done, so that all copied
     throughout. Raises EngineError when a process died.
     """
-    task = _Task(block_bytes=block_bytes, repeats=repeats, clock_ns=clock_ns)
+    copy = partial(_copy, block_bytes, repeats, clock_ns)
     points = []
     for process_count in process_counts:
-        moments = run_parallel(_copy, task, worker_count=process_count)
+        moments = run_parallel(copy, worker_count=process_count)
         released_ns = min(worker[0] for worker in moments)
         end_ns = min(worker[-1] for worker in moments)
         copies = sum(moment <= end_ns for worker in moments for moment in worker[1:])
@@ -116,14 +109,16 @@ def measure_bandwidth(
     return BandwidthFacts(block_bytes=block_bytes, repeats=repeats, points=tuple(points))
 
 
-def _copy(task: _Task, number: int, pool: ProcessPool) -> list[int]:
+def _copy(
+    block_bytes: int, repeats: int, clock_ns: Callable[[], int], _number: int, pool: ProcessPool
+) -> list[int]:
     """The clock at the release and after each copy."""
-    source = np.ones(task.block_bytes, dtype=np.uint8)
+    source = np.ones(block_bytes, dtype=np.uint8)
     target = np.zeros_like(source)  # written before the clock runs, so that its pages exist
     np.copyto(target, source)
-    pool.start_together(task.clock_ns)
-    moments = [task.clock_ns()]
-    for _ in range(task.repeats):
+    pool.start_together(clock_ns)
+    moments = [clock_ns()]
+    for _ in range(repeats):
         np.copyto(target, source)
-        moments.append(task.clock_ns())
+        moments.append(clock_ns())
     return moments

@@ -7,6 +7,7 @@ from typing import Final
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.encode.encoded_file import evenly_timed, write_frames
+from mezzmark.engines.encode.encoders import PLAIN_ENCODERS
 from mezzmark.engines.footage.recipe import (
     RECIPE_TAGS,
     RECIPE_VERSION,
@@ -38,7 +39,6 @@ HEVC_THREADS: Final = 4
 """Fixed, because the picture that x265 makes depends on it; enough for a fast making."""
 
 MEDIA_NAME: Final = "original.mp4"
-ENCODERS: Final = {"AVC": "libx264", "HEVC": "libx265"}
 BUFFER_SECONDS: Final = 0.5
 """Rate control may borrow this much: a camera writes to a card of limited speed."""
 
@@ -142,7 +142,7 @@ def original_encoding(recipe: Recipe, original: OriginalSpec) -> Encoding:
     return Encoding(
         name=ORIGINAL,
         codec=original.codec,
-        encoder=ENCODERS[original.codec],
+        encoder=PLAIN_ENCODERS[original.codec],
         container="mp4",
         pixel_format=recipe_pixel_format(recipe),
         options=options,
