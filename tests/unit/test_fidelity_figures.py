@@ -4,13 +4,14 @@ import math
 
 import numpy as np
 import pytest
+from pydantic import ValidationError
 
 from fixtures.fabricated_fidelity import EXPECTED, generation, reading, trial
 from mezzmark.decide.choose.evidence import QUALITY_CAP_DB, quality_value
 from mezzmark.decide.picture.fidelity import compare_ladders, judge_encodings, rungs
 from mezzmark.decide.picture.quality import generation_figures, quality_words
 from mezzmark.model.catalogue.core import find_encoding
-from mezzmark.model.fidelity import TagSurvival
+from mezzmark.model.fidelity import ChartMeasurement, TagSurvival
 from mezzmark.model.file_warnings import tag_contradictions
 from mezzmark.model.footage import ColourTags
 from mezzmark.report.prose.picture import (
@@ -28,6 +29,15 @@ def test_mean_and_worst() -> None:
     assert psnr.worst == pytest.approx(best - 20)
     assert psnr.mean == pytest.approx(best - 0.2)
     assert found.bitrate_bps == pytest.approx(8 * 1000 * 25)
+
+
+def test_fields_of_format_1_are_let_go() -> None:
+    """A chart measured in format 1 is read as one of today; an unknown name is still refused."""
+    today = reading(EXPECTED)
+    older = today.model_dump() | {"fits": [], "black_rgb": [0, 0, 0], "super_white_fraction": 1.0}
+    assert ChartMeasurement.model_validate(older) == today
+    with pytest.raises(ValidationError, match="blacks"):
+        ChartMeasurement.model_validate(older | {"blacks": 0})
 
 
 def test_identical_frames_have_no_decibels() -> None:
