@@ -15,10 +15,10 @@ from mezzmark.engines.media.frame_index import (
     read_frame_index,
     write_frame_index,
 )
-from mezzmark.model.errors import DiskFullError, FootageError
+from mezzmark.model.errors import DestinationError, FootageError
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import MediaReference, PreparedMedia, PrepareOwnJob
-from mezzmark.own_files import FULL_ERRORS
+from mezzmark.own_files import translate_os_errors
 
 FULLY_READ_BYTES: Final = 1 << 30
 """Up to 1 GiB a file's fingerprint is the SHA-256 of all its bytes: a few seconds of reading."""
@@ -112,14 +112,11 @@ def _cached_index(index_path: Path, media_path: Path) -> FrameIndex | None:
 
 
 def _store(index: FrameIndex, index_path: Path) -> None:
-    try:
+    with translate_os_errors(
+        index_path.parent,
+        kind=DestinationError,
+        full="Free some space, or choose another cache folder.",
+        other="Choose another cache folder.",
+    ):
         index_path.parent.mkdir(parents=True, exist_ok=True)
         write_frame_index(index, index_path)
-    except OSError as error:
-        if error.errno not in FULL_ERRORS:
-            raise
-        raise DiskFullError(
-            where=str(index_path.parent),
-            what="there is no room for the index of a clip",
-            remedy="Free some space, or choose another cache folder.",
-        ) from error
