@@ -17,8 +17,7 @@ from mezzmark.model.cell import AXES, Cell, Setting
 from mezzmark.model.errors import RunError
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
-from mezzmark.store.shipped import find_scenario
-from mezzmark.store.toml_files import read_shop
+from mezzmark.store.toml_files import find_scenario, read_shop
 
 IDS = ("7e537b2284474cf285318cced32006e3", "99ce642f09588194784b130bd20ad977")
 

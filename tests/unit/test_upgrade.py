@@ -8,6 +8,7 @@ import pytest
 from mezzmark.decide.compare.regress import compare_runs
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
+from mezzmark.model.upgrade import upgrade_trial
 from mezzmark.store.run_store import MANIFEST_NAME, TRIALS_NAME, Run, read_run
 
 RESULTS = Path(__file__).parents[2] / "results"
@@ -109,3 +110,12 @@ def test_written_runs_are_in_format_2() -> None:
     """A reader of format 1 meets a larger number, which it refuses by name."""
     assert Trial.model_fields["schema_version"].default == 2
     assert Manifest.model_fields["schema_version"].default == 2
+
+
+def test_what_nothing_read_is_let_go() -> None:
+    """A chart of format 1 loses the fields that no result needs; any other name stays, and is
+    refused where it is unknown."""
+    measured = {"task": "fidelity", "alpha_is_kept": None, "chart": {"fits": [], "blacks": 0}}
+    cell = {"task": "fidelity", "clip": "c", "encoding": "e", "thread_count": 1}
+    upgraded = upgrade_trial({"schema_version": 1, "cell": cell, "measurement": measured})
+    assert upgraded["measurement"] == {"task": "fidelity", "chart": {"blacks": 0}}

@@ -195,11 +195,11 @@ def export(
 
 def _write_new(path: Path, content: bytes) -> None:
     from mezzmark.model.errors import DestinationError
-    from mezzmark.store.run_store import told_disk_errors
+    from mezzmark.own_files import translate_os_errors
 
     remedy = "Name a file that does not exist yet, in a folder that does and has room"
     with (
-        told_disk_errors(path, kind=DestinationError, full=remedy, other=remedy),
+        translate_os_errors(path, kind=DestinationError, full=remedy, other=remedy),
         path.open("xb") as file,
     ):
         file.write(content)

@@ -13,7 +13,7 @@ from jinja2 import ChoiceLoader, Environment, FileSystemLoader, StrictUndefined,
 from markupsafe import Markup
 
 from mezzmark.model.errors import DestinationError, RunError, ScenarioError
-from mezzmark.own_files import replace_whole
+from mezzmark.own_files import replace_whole, translate_os_errors
 from mezzmark.report.destination import (
     PAGE_NAME,
     marked_page,
@@ -28,8 +28,8 @@ from mezzmark.report.sections.context import RunContext, run_contexts
 from mezzmark.report.sections.parts import Together
 from mezzmark.report.tables.table import markdown_table
 from mezzmark.report.view import RunView, view_run
-from mezzmark.store.run_store import Run, read_run, told_disk_errors
-from mezzmark.store.shipped import shipped_folder
+from mezzmark.store.run_store import Run, read_run
+from mezzmark.store.toml_files import shipped_folder
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,7 +199,7 @@ def figure_variables() -> str:
 def _write(path: Path, content: bytes) -> Path:
     """Replace one derived file in one step: readers see the older one or the new one, whole."""
     # Half a page would not carry our mark, and the next report would refuse it as another's.
-    with told_disk_errors(
+    with translate_os_errors(
         path,
         kind=DestinationError,
         full="Free some space, or choose another folder with --out.",

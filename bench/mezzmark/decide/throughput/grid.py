@@ -12,7 +12,7 @@ from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips, p
 from mezzmark.decide.throughput.rates import encoded_work
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.run import HostFacts
 from mezzmark.model.tasks.grid import GridMeasurement
@@ -47,8 +47,6 @@ class GridFindings(Fact):
 
 BYTES_PER_PIXEL: Final = 1.5
 """The least an encoder reads from memory: each sample of an 8-bit 4:2:0 picture once."""
-
-NS_PER_S: Final = 1e9
 
 
 def judge_grid(

@@ -68,7 +68,7 @@ class ScrubSettings(Fact):
 class ScrubJob(Fact):
     """Play these requests; a request is (clip position, frame index).
 
-    `planted_slowdown_fraction` makes every move take longer by that share of itself, so that a
+    `injected_slowdown_fraction` makes every move take longer by that share of itself, so that a
     machine can be asked whether it would find such a change.
     """
 
@@ -80,7 +80,7 @@ class ScrubJob(Fact):
     threading: Threading
     decoder: Literal["software"] | Device
     viewer_height_px: int
-    planted_slowdown_fraction: float = Field(default=0.0, ge=0, le=10)
+    injected_slowdown_fraction: float = Field(default=0.0, ge=0, le=10)
 
 
 class ScrubMeasurement(Fact):

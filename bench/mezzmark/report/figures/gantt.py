@@ -4,6 +4,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from mezzmark.decide.throughput.prediction import IngestPrediction
+from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.tasks.ingest import IngestMeasurement
 from mezzmark.report.figures.marks import add_area_mark, mark_url
 from mezzmark.report.figures.theme import (
@@ -23,8 +24,6 @@ from mezzmark.report.prose.numbers import (
     withheld_text,
 )
 from mezzmark.report.tables.throughput import split_words
-
-NS_PER_S = 1e9
 
 BAR_HEIGHT = 0.7
 """Of a worker's row."""

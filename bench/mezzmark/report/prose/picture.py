@@ -5,6 +5,7 @@ from typing import Final
 
 from mezzmark.decide.picture.diagnosis import INVISIBLE_DELTA_E, visibility_words
 from mezzmark.decide.picture.fidelity import EncodingFidelity
+from mezzmark.model.colour import HD_HEIGHT_PX, UNSPECIFIED
 from mezzmark.model.fact import Fact
 from mezzmark.model.tasks.fidelity import TagSurvival
 from mezzmark.report.prose.numbers import count_text, list_text, number_text, shown_name
@@ -32,10 +33,6 @@ def picture_sentences(fidelity: Sequence[EncodingFidelity]) -> list[str]:
         texts.append(f"Came back bit-exact: {list_text(exact)}.")
     return texts
 
-
-UNSPECIFIED: Final = 2
-HD_HEIGHT_PX: Final = 720
-"""From here on the player of this project takes an untagged picture for BT.709."""
 
 DURATION_TOLERANCE_S: Final = 0.002
 """Containers with a clock of 1 ms round durations."""
