@@ -210,8 +210,7 @@ def test_a_run_of_the_grid_alone_answers_with_the_best_split() -> None:
     ]
     found = answer_in_words(bare, trials)
     assert found.headline.startswith(
-        "On this machine, with this footage, encoding ran fastest with 2 jobs of 1 thread each: "
-        "VC-3 SQ at 57."
+        "Encoding ran fastest with 2 jobs of 1 thread each: VC-3 SQ at 57."
     )
     assert found.findings[0].startswith("Against one job of one thread that is 1.89")
     assert found.findings[1].startswith("All clips as a folder took 3.1")

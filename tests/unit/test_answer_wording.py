@@ -59,7 +59,7 @@ def test_a_tie_in_another_way_of_moving_says_that_it_cannot_be_told() -> None:
     """Two equal truths when the playhead moves a short way: named as not told apart, in words that
     do not sound like a secret."""
     found = answer(Fabrication(encodings=EIGHT[:5], spread=CALM, rounds=8))
-    (near,) = [text for text in found.findings if text.startswith("When the playhead moved a")]
+    (near,) = [text for text in found.findings if "when the playhead moved a" in text]
     assert re.search(r"; VC-3 SQ( \(MXF\))? cannot be told from it\.$", near)
 
 

@@ -2,6 +2,7 @@
 
 import importlib
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -49,7 +50,7 @@ def test_the_scenarios_table_counts(run_dir: Path) -> None:
     """Without options the answer is by the run's own needs and wishes."""
     text = said(str(run_dir))
     assert text.startswith("Choose small: it meets your need")
-    assert "✗ slow: scrub.jump.p95_ms <= 200: " in text
+    assert re.search(r"^slow +ruled out  scrub\.jump\.p95_ms <= 200: ", text, re.MULTILINE)
     assert "What would change this:" in text
     assert "nobody gave wishes" not in text
 
@@ -91,7 +92,7 @@ def test_programs_may_name_one_run_as_they_like(run_dir: Path, tmp_path: Path) -
     assert mezzmark.export(str(run_dir)) == mezzmark.export([run_dir])
     assert mezzmark.report(str(run_dir), out=tmp_path / "page").html.is_file()
     with pytest.raises(RunError, match="on both sides"):
-        mezzmark.regress(baseline=str(run_dir), contender=run_dir)
+        mezzmark.regress(baseline=str(run_dir), candidate=run_dir)
 
 
 def test_a_need_that_was_not_measured_is_not_answered(run_dir: Path) -> None:
@@ -123,7 +124,7 @@ def test_hostile_names_do_nothing(tmp_path: Path) -> None:
     text = said(str(write_run(tmp_path / "run", made)), "--need", "scrub.jump.p95_ms <= 45")
     assert "\u202e" not in text
     assert "line⏎break⇥and tab" in text
-    assert "x" * 60 not in text
+    assert "x" * 200 in text.replace("\n", "")
 
 
 def test_functions_stay_functions_whatever_is_imported(run_dir: Path) -> None:

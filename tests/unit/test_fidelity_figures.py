@@ -9,7 +9,7 @@ from fixtures.fabricated_fidelity import EXPECTED, generation, reading, trial
 from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.decide.choose.evidence import QUALITY_CAP_DB, quality_value
 from mezzmark.decide.picture.fidelity import compare_ladders, judge_encodings, rungs
-from mezzmark.decide.picture.quality import generation_figures, quality_words
+from mezzmark.decide.picture.quality import generation_figures
 from mezzmark.decide.picture.tags import guessed_matrix, is_range_lost, tag_verdicts
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.footage import ColourTags
@@ -22,28 +22,14 @@ from mezzmark.report.prose.picture import (
 )
 
 
-def test_means_worst_and_percentiles() -> None:
-    """A frame with 100 times the error is 20 dB worse; the mean of frames lies above the PSNR of
-    the mean error (Jensen); p1 and p5 come with 100 and 20 frames."""
+def test_mean_and_worst() -> None:
+    """A frame with 100 times the error is 20 dB worse, and counts like every other in the mean."""
     found = generation_figures(generation([1.0] * 99 + [100.0]), frame_rate=25)
     psnr = found.frames["PSNR"]
     best = 10 * math.log10(255**2)
     assert psnr.worst == pytest.approx(best - 20)
-    assert psnr.worst_frame_index == 99
     assert psnr.mean == pytest.approx(best - 0.2)
-    assert found.psnr_of_mean_error_db == pytest.approx(best - 10 * math.log10(1.99))
-    assert psnr.mean > found.psnr_of_mean_error_db
-    assert psnr.p5 == pytest.approx(best)
-    assert psnr.p1 == pytest.approx(best - 0.2)  # type 7: 0.99 of the way to the second frame
     assert found.bitrate_bps == pytest.approx(8 * 1000 * 25)
-
-
-@pytest.mark.parametrize(("frames", "p1", "p5"), [(19, None, None), (20, None, 1), (100, 1, 1)])
-def test_percentiles_need_frames(frames: int, p1: int | None, p5: int | None) -> None:
-    """Too few frames give no percentile rather than the worst frame under another name."""
-    psnr = generation_figures(generation([1.0] * frames), frame_rate=25).frames["PSNR"]
-    assert (psnr.p1 is None) == (p1 is None)
-    assert (psnr.p5 is None) == (p5 is None)
 
 
 def test_identical_frames_have_no_decibels() -> None:
@@ -54,14 +40,13 @@ def test_identical_frames_have_no_decibels() -> None:
     every = generation_figures(generation([0.0] * 3, exact=True), frame_rate=25)
     assert "PSNR" not in every.frames
     assert "XPSNR Y" not in every.frames
-    assert every.psnr_of_mean_error_db is None
-    assert quality_words(every) == "bit-exact"
+    assert every.is_bit_exact
 
 
 def test_error_too_small_to_print_is_not_bit_exact() -> None:
     """Printed errors of 0.000000 with differing planes are "not bit-exact", without a figure."""
     found = generation_figures(generation([0.0, 0.0]), frame_rate=25)
-    assert quality_words(found) == "not bit-exact"
+    assert (found.is_bit_exact, "PSNR" in found.frames) == (False, False)
 
 
 def test_intervals_are_over_clips() -> None:

@@ -48,7 +48,7 @@ def test_a_host_of_half_the_time_is_twice_as_fast() -> None:
         assert cell.speedup_ratio.high is not None
         assert cell.speedup_ratio.low <= 2 <= cell.speedup_ratio.high
         assert cell.speedup_ratio.point == pytest.approx(2, rel=0.01)
-    assert hardware_headline(found).startswith("New shows a picture 2.00")
+    assert hardware_headline(found).startswith("new shows a picture 2.00")
     assert hardware_headline(found).endswith("times as fast as old")
 
 
@@ -59,7 +59,7 @@ def test_a_slower_host_keeps_the_direction_of_its_ratio() -> None:
     slow = run_on("new", {SCRUB: QUIET[::-1] + math.log(2)}, number=1)
     found = compared(fast, slow)
     headline = hardware_headline(found)
-    assert headline.startswith("New is slower than old in time to picture: 0.50")
+    assert headline.startswith("new is slower than old in time to picture: 0.50")
     ratio = found.others[0].tasks[0].speedup_ratio
     assert ratio.point == pytest.approx(0.5, rel=0.01)
 
@@ -77,7 +77,7 @@ def test_a_cell_that_cannot_be_told_is_counted_so() -> None:
     slow = run_on("old", {SCRUB: QUIET, ENCODE: wild})
     fast = run_on("new", {SCRUB: QUIET[::-1] - math.log(2), ENCODE: wild[::-1]}, number=1)
     told = [text for text in finding_sentences(compared(slow, fast)) if "cell by cell" in text]
-    assert told == ["New, cell by cell: 1 faster, 1 where it cannot be told."]
+    assert told == ["new, cell by cell: 1 faster, 1 where it cannot be told."]
 
 
 def test_cells_of_one_side_only_are_refused_with_the_reason() -> None:
@@ -130,7 +130,7 @@ def test_the_answer_tells_each_host_at_its_best_first() -> None:
     """Four cores at their best do twice as much; over equal settings (half as fast with one thread,
     three times with four) it is 1.22 times, the root of 1.5: both in the headline."""
     assert hardware_headline(few_and_many()).startswith(
-        "Many encodes 2.000 times as much as few when each uses all its cores; core for core it is "
+        "many encodes 2.000 times as much as few when each uses all its cores; core for core it is "
         "faster: 1.22"
     )
 
@@ -150,8 +150,8 @@ def test_a_core_count_matters_to_the_best_settings_only() -> None:
 @pytest.mark.parametrize(
     ("price", "told"),
     [
-        ("many=1000 EUR", "Many is the better buy for encoding"),
-        ("many=9000 EUR", "Few is the better buy for encoding"),
+        ("many=1000 EUR", "many is the better buy for encoding"),
+        ("many=9000 EUR", "few is the better buy for encoding"),
         ("many=2000 EUR", "Which of many and few is the better buy for encoding cannot be told"),
     ],
 )

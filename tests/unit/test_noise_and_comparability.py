@@ -210,7 +210,7 @@ def test_host_changes_are_listed_by_name() -> None:
         gpu_driver="550.1",
         storage_free_bytes=6,
     )
-    found = {c.name: (c.baseline, c.contender) for c in describe_host_changes([before], [after])}
+    found = {c.name: (c.baseline, c.candidate) for c in describe_host_changes([before], [after])}
     assert found == {
         "governor": ("performance", "powersave"),
         "libavcodec": ("61.1", "61.2"),
@@ -219,13 +219,13 @@ def test_host_changes_are_listed_by_name() -> None:
 
 
 def test_a_fact_that_varies_within_a_side_is_listed() -> None:
-    """Two baseline runs under different kernels: both are named, though the contender agrees with
+    """Two baseline runs under different kernels: both are named, though the candidate agrees with
     one of them."""
     runs = [manifest(kernel="6.1"), manifest(kernel="6.2")]
     (change,) = describe_host_changes(runs, [manifest(kernel="6.2")])
-    assert (change.name, change.baseline, change.contender) == ("kernel", "6.1 / 6.2", "6.2")
+    assert (change.name, change.baseline, change.candidate) == ("kernel", "6.1 / 6.2", "6.2")
     (mixed,) = describe_host_changes(runs, list(reversed(runs)))
-    assert mixed.baseline == mixed.contender == "6.1 / 6.2"
+    assert mixed.baseline == mixed.candidate == "6.1 / 6.2"
     newer = manifest().model_copy(update={"mezzmark_version": "9"})
     (change,) = describe_host_changes([manifest()], [newer])
     assert change.name == "mezzmark"

@@ -5,18 +5,16 @@ from xml.etree import ElementTree
 
 import pytest
 
-from mezzmark.cli.regression_view import print_regression
+from mezzmark.cli.views import print_regression
 from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.estimate import Estimate
-from mezzmark.report.prose.regress import summarise_regression
+from mezzmark.report.prose.regress import context_lines, summarise_regression, unjudged_lines
 from mezzmark.report.tables.regression import (
-    as_json,
     as_junit,
     as_markdown,
-    context_lines,
     detectable_text,
-    unjudged_lines,
+    regression_table,
 )
 
 VERDICTS = ("improved", "equivalent", "regressed", "inconclusive", "not comparable")
@@ -73,7 +71,7 @@ def report() -> RegressionReport:
         flag_reasons=(),
         changed_without_flagged=None,
         baseline_run_ids=("a",),
-        contender_run_ids=("b",),
+        candidate_run_ids=("b",),
     )
 
 
@@ -92,15 +90,25 @@ def test_junit_counts_a_failure_for_a_regression_only(report: RegressionReport) 
 def test_markdown_has_one_row_a_cell_whatever_its_name(report: RegressionReport) -> None:
     """Pipes, tags and newlines in names neither add rows nor columns nor markup."""
     rows = [line for line in as_markdown(report).splitlines() if line.startswith("| ")]
-    assert len(rows) == 1 + 5
-    for row in rows[1:]:
-        assert row.replace("\\|", "").count("|") == 7
-        assert "<script>" not in row
+    assert len(rows) == 2 + 5
+    for row in rows[2:]:
+        assert row.replace("\\|", "").count("|") == 6
+        assert "\\<script>" in row or "<script>" not in row
 
 
 def test_json_gives_back_the_report(report: RegressionReport) -> None:
     """The JSON holds everything that was decided."""
-    assert RegressionReport.model_validate(json.loads(as_json(report))) == report
+    assert RegressionReport.model_validate(json.loads(report.model_dump_json())) == report
+
+
+def test_a_verdict_has_a_sign_beside_its_colour(report: RegressionReport) -> None:
+    """Five verdicts, five signs; a regression is marked as wrong, an improvement as leading; a
+    reason stands only where verdict and ratio do not say all."""
+    rows = regression_table(report).rows
+    assert [row[1].point[0] for row in rows] == ["−", "=", "+", "?", "×"]
+    assert [row[1].sign for row in rows] == ["lead", "", "wrong", "", ""]
+    assert [row[4].text for row in rows[:3]] == ["–", "–", "because regressed"]
+    assert (rows[0][2].point, rows[0][2].interval) == ("1.100", "[1.090, 1.110]")
 
 
 def test_cells_that_cannot_be_judged_are_one_line_a_reason(
@@ -147,12 +155,12 @@ def test_few_cells_of_a_reason_are_named(report: RegressionReport) -> None:
         (None, "–"),
         (0.0412, "4.1 %"),
         (1.0, "100.0 %"),
-        (1.01, "nothing short of a doubling"),
-        (3542783.952, "nothing short of a doubling"),
+        (1.01, "> 100 %"),
+        (3542783.952, "> 100 %"),
     ],
 )
-def test_the_smallest_change_it_could_find_is_readable(fraction: float | None, text: str) -> None:
-    """In percent up to a doubling; beyond that in words; a dash where none is known."""
+def test_the_smallest_change_detectable_is_readable(fraction: float | None, text: str) -> None:
+    """In percent up to a doubling; beyond that as more; a dash where none is known."""
     assert detectable_text(NOTHING.model_copy(update={"detectable_fraction": fraction})) == text
 
 

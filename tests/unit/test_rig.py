@@ -5,7 +5,7 @@ import pytest
 
 from mezzmark.decide.compare.self_test import find_rig_limits, warn_of_machine
 from mezzmark.engines.play.player import Move
-from mezzmark.engines.play.scrub import slowed
+from mezzmark.engines.play.scrub import delayed_player
 from mezzmark.model.records import HostMoment
 from mezzmark.model.run import HostFacts
 from mezzmark.model.tasks.scrub import ScrubJob
@@ -45,7 +45,7 @@ def test_found_share_agrees_with_the_prediction() -> None:
     assert abs(planted.found_count / 200 - share) < 3 * spread
 
 
-def test_a_planted_slowdown_takes_its_share_of_time() -> None:
+def test_an_injected_slowdown_takes_its_share_of_time() -> None:
     """A player slowed by a half reports spans half as long again, by the same clock."""
 
     class Clock:
@@ -70,7 +70,7 @@ def test_a_planted_slowdown_takes_its_share_of_time() -> None:
         def close(self) -> None: ...
 
     job = ScrubJob.model_construct()
-    player = slowed(lambda *_: Fixed(), fraction=0.5)("a.mov", None, job)  # type: ignore[arg-type]
+    player = delayed_player(lambda *_: Fixed(), fraction=0.5)("a.mov", None, job)  # type: ignore[arg-type]
     move = player.move(0, Clock())
     assert move.locate_ns + move.decode_ns + move.present_ns == pytest.approx(1500, abs=20)
 
@@ -112,7 +112,7 @@ def _host(**changes: object) -> HostFacts:
         ({"turbo": "on"}, 0.0, "turbo"),
         ({"is_virtual": True}, 0.0, "virtual"),
         ({"on_battery": True}, 0.0, "battery"),
-        ({}, 3.0, "other work"),
+        ({}, 3.0, "Other work"),
         ({"file_system": "nfs4"}, 0.0, "network"),
         ({"storage_free_bytes": 10**9}, 0.0, "free"),
     ],

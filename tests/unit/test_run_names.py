@@ -17,8 +17,7 @@ from mezzmark.model.cell import AXES, Cell, Setting
 from mezzmark.model.errors import RunError
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
-from mezzmark.store.shipped import find_scenario
-from mezzmark.store.toml_files import read_shop
+from mezzmark.store.toml_files import find_scenario, read_shop
 
 IDS = ("7e537b2284474cf285318cced32006e3", "99ce642f09588194784b130bd20ad977")
 
@@ -62,9 +61,9 @@ def test_no_message_of_a_comparison_holds_a_whole_id() -> None:
     reasons = [cell.reason for cell in report.cells]
     assert "encoding with 4 threads was not measured in results/friday" in reasons
     assert report.machine_notes == (
-        "baseline run results/monday: whether the machine was steady is not known: the reference "
+        "baseline run results/monday: Whether the machine was steady is not known: the reference "
         "kernel was measured 0 times, and 3 are needed.",
-        "contender run results/friday: whether the machine was steady is not known: the reference "
+        "candidate run results/friday: Whether the machine was steady is not known: the reference "
         "kernel was measured 0 times, and 3 are needed.",
     )
     told = [*reasons, *report.machine_notes, report.assumption]

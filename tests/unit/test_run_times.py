@@ -106,7 +106,7 @@ def test_wrong_pictures_count_whatever_else_ran() -> None:
 
 
 def test_two_runs_of_one_side_that_overlap_spoil_it_too() -> None:
-    """Two baselines at once, the contender alone: no verdict."""
+    """Two baselines at once, the candidate alone: no verdict."""
     runs = [encodes(every(20)), encodes(every(20, first_s=5)), encodes(every(20, first_s=900))]
     report = compare_runs(runs[:2], runs[2:], tolerance_fraction=0.05)
     assert report.design == "at the same time"

@@ -23,7 +23,7 @@ def _section() -> Together:
 def test_the_headline_counts_what_changed_and_what_cannot_be_told() -> None:
     """One cell of two slower, the other open: both are counted, and neither is called secret."""
     section = _section()
-    assert section.headline == ("Desk at two dates: 1 of 2 cells slower, 1 where it cannot be told")
+    assert section.headline == ("desk at two dates: 1 of 2 cells slower, 1 where it cannot be told")
     rows = section.groups[0].tables[0].rows
     assert {row[-1].text for row in rows} == {"slower", "cannot tell"}
 

@@ -120,8 +120,8 @@ def test_the_detectable_change_is_that_of_the_less_sure_way() -> None:
     assert t_test_power(effect, degrees=7, error_level=0.025) == pytest.approx(0.9)
 
 
-def compare(baseline: Run, contender: Run, tolerance: float = TOLERANCE):
-    return compare_runs([baseline], [contender], tolerance_fraction=tolerance)
+def compare(baseline: Run, candidate: Run, tolerance: float = TOLERANCE):
+    return compare_runs([baseline], [candidate], tolerance_fraction=tolerance)
 
 
 @pytest.mark.parametrize("rounds", [3, 4])
@@ -201,14 +201,14 @@ def level_runs(levels: tuple[float, ...], **changes: object) -> list[Run]:
 
 
 def test_several_runs_compare_over_their_common_rounds() -> None:
-    """A contender of five rounds: the baselines' first five are what it is held against."""
+    """A candidate of five rounds: the baselines' first five are what it is held against."""
     shape = np.array([0, 0, 0, 0, 0, 0.5, 0.5, 0.5])
     baseline = [
         build_run({ENCODE: QUIET + shape + level}, run_id=f"b{k}", start_minute=60 * k)
         for k, level in enumerate((-0.01, 0.0, 0.01))
     ]
-    contender = build_run({ENCODE: QUIET[:5] + PLUS_10}, run_id="c", start_minute=500)
-    report = compare_runs(baseline, [contender], tolerance_fraction=TOLERANCE)
+    candidate = build_run({ENCODE: QUIET[:5] + PLUS_10}, run_id="c", start_minute=500)
+    report = compare_runs(baseline, [candidate], tolerance_fraction=TOLERANCE)
     ratio = report.cells[0].cost_ratio
     assert report.design == "several runs"
     assert ratio is not None
@@ -218,10 +218,10 @@ def test_several_runs_compare_over_their_common_rounds() -> None:
 def test_several_runs_of_other_requests_compare_all_their_rounds() -> None:
     """No common requests: means over all rounds of each run."""
     baseline = level_runs((-0.01, 0.0, 0.01))
-    contender = build_run(
+    candidate = build_run(
         {ENCODE: QUIET[:3] + PLUS_10}, kernel=QUIET[:3], run_id="c", seed=2, start_minute=500
     )
-    report = compare_runs(baseline, [contender], tolerance_fraction=TOLERANCE)
+    report = compare_runs(baseline, [candidate], tolerance_fraction=TOLERANCE)
     ratio = report.cells[0].cost_ratio
     assert ratio is not None
     expected = PLUS_10 + QUIET[:3].mean() - QUIET.mean()
@@ -230,12 +230,12 @@ def test_several_runs_of_other_requests_compare_all_their_rounds() -> None:
     assert report.machine_ratio.method == "t on logs of whole runs"
 
 
-@pytest.mark.parametrize("short", ["contender", "baseline"])
+@pytest.mark.parametrize("short", ["candidate", "baseline"])
 def test_a_run_of_two_rounds_is_no_unit(short: str) -> None:
     """Several runs, of which one is too short to count: the rest is too little."""
     runs = level_runs((-0.01, 0.0, 0.01))
     stub = build_run({ENCODE: QUIET[:2]}, run_id="c", start_minute=500)
-    sides = (runs, [stub]) if short == "contender" else ([*runs[:2], stub], runs[2:])
+    sides = (runs, [stub]) if short == "candidate" else ([*runs[:2], stub], runs[2:])
     report = compare_runs(*sides, tolerance_fraction=TOLERANCE)
     assert report.design == "several runs"
     assert report.cells[0].verdict == "inconclusive"
@@ -294,7 +294,7 @@ def test_a_round_begins_with_its_first_trial() -> None:
 
 
 def test_more_than_two_runs_are_never_in_turn() -> None:
-    """Two baseline runs and a contender, however their rounds fall."""
+    """Two baseline runs and a candidate, however their rounds fall."""
     runs = [build_run({ENCODE: QUIET}, start_minute=k, minutes_per_round=3) for k in range(3)]
     assert choose_design(runs[:2], runs[2:]) == "separate"
     assert choose_design(runs[:1], runs[1:]) == "separate"
@@ -364,7 +364,7 @@ def test_null_arms_compare_their_common_rounds() -> None:
 
 
 def test_one_wrong_picture_is_enough() -> None:
-    """A single wrong picture on the contender's side, none before."""
+    """A single wrong picture on the candidate's side, none before."""
     first = build_run({SCRUB: QUIET}, run_id="a")
     second = build_run({SCRUB: OTHER}, run_id="b", start_minute=100)
     measured = second.trials[0].measurement
@@ -375,13 +375,13 @@ def test_one_wrong_picture_is_enough() -> None:
     )
     report = compare(first, Run(second.manifest, (dirty, *second.trials[1:])))
     cell = report.cells[0]
-    assert (cell.verdict, cell.contender_wrong_count) == ("regressed", 1)
+    assert (cell.verdict, cell.candidate_wrong_count) == ("regressed", 1)
     assert (cell.difference_p, cell.equivalence_p) == (
         pytest.approx(1.0, abs=0.01),
         pytest.approx(0.0, abs=0.01),
     )
     reverse = compare(Run(second.manifest, (dirty, *second.trials[1:])), first).cells[0]
-    assert (reverse.baseline_wrong_count, reverse.contender_wrong_count) == (1, 0)
+    assert (reverse.baseline_wrong_count, reverse.candidate_wrong_count) == (1, 0)
 
 
 def test_what_a_judged_cell_carries() -> None:
@@ -432,7 +432,7 @@ def test_every_run_of_a_side_must_be_alike() -> None:
 
 
 def test_settings_that_one_side_lacks_are_named_either_way() -> None:
-    """No [encode] table in the baseline: what the contender sets was not set."""
+    """No [encode] table in the baseline: what the candidate sets was not set."""
     manifest = fabricate_manifest(Fabrication())
     lacking = manifest.model_copy(update={"scenario": manifest.scenario.but(encode=None)})
     (there,) = describe_unlikeness(ENCODE, manifest, lacking)

@@ -111,11 +111,6 @@ def display_signal(light: Floats, *, display: DisplayName) -> Floats:
     return np.asarray(light ** (1 / float(display)))
 
 
-def bt709_signal(light: Floats) -> Floats:
-    """The camera curve of BT.709-6 item 1.2 (opto-electronic transfer)."""
-    return np.where(light < 0.018, 4.5 * light, 1.099 * np.maximum(light, 0.0) ** 0.45 - 0.099)
-
-
 def rgb_to_xyz_matrix(primaries: str) -> Floats:
     """3 × 3 matrix from linear RGB to CIE XYZ with Y = 1 for white (SMPTE RP 177 derivation)."""
     columns = np.array([[x / y, 1.0, (1 - x - y) / y] for x, y in CHROMATICITIES[primaries]]).T

@@ -17,7 +17,7 @@ class Withheld(Fact):
     - `few_rounds`: it rests on `have` rounds and takes `needed` more;
     - `few_moves`: a tail takes `needed` more rounds, or (if not 0) `moves_a_round` in these rounds;
     - `clustered`: the slow moves crowd into few trials, so that the limit lies beyond all of them;
-    - `few_clips`: it rests on `have` clips and takes `needed` in all;
+    - `few_clips`: the same of clips, where it is over clips;
     - `constant`: every round gave the same; `exact`: it is known without error;
     - `unknown`: no round stands behind it.
     """

@@ -16,6 +16,7 @@ from mezzmark.model.encoding import Container
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.fact import Fact
 from mezzmark.model.figures import FigureName, parse_figure, unknown_figure
+from mezzmark.model.quantities import legal_units, parse_quantity
 
 Operator = Literal["<=", ">=", "="]
 
@@ -43,16 +44,6 @@ _SIGNS: Final[dict[str, Operator]] = {
 
 _NEED: Final = re.compile(r"^\s*([\w.\-]+)\s*(<=|>=|==|=|<|>|≤|≥)\s*(.+?)\s*$")
 _WISH: Final = re.compile(r"^\s*(less|more)\s+([\w.\-]+)\s*(?:[=*×]\s*(\S+))?\s*$")
-_NUMBER: Final = re.compile(r"^([0-9][0-9_]*(?:\.[0-9]+)?(?:[eE][+-]?[0-9]+)?)\s*(\S*)$")
-
-_UNITS: Final[dict[str, dict[str, float]]] = {
-    "bit/s": {"bit/s": 1, "kbit/s": 1e3, "Mbit/s": 1e6, "Gbit/s": 1e9},
-    "B": {"B": 1, "kB": 1e3, "MB": 1e6, "GB": 1e9},
-    "ms": {"ms": 1, "s": 1e3},
-    "s": {"s": 1, "ms": 1e-3, "min": 60, "h": 3600},
-    "GB/h": {"GB/h": 1, "GB": 1, "TB/h": 1e3},
-}
-"""Units that may follow a limit, by the figure's own."""
 
 
 class Need(Fact):
@@ -134,18 +125,14 @@ def parse_need(text: str) -> Need:
 
 
 def _limit(text: str, value: str, figure: FigureName) -> float:
-    found = _NUMBER.match(value)
-    units = _UNITS.get(figure.unit, {figure.unit: 1.0})
-    factor = units.get(found[2]) if found and found[2] else 1.0
-    number = float(found[1]) * factor if found and factor else math.nan
-    # NaN fails too.
-    if not 0 < number < math.inf:
+    try:
+        return parse_quantity(value, figure.unit)
+    except ValueError as problem:
         raise ScenarioError(
             where=f'need "{text}"',
             what=f'"{value}" is not a limit for a figure in {figure.unit}',
-            remedy=f"Write a number above 0, alone or with one of: {', '.join(units)}",
-        )
-    return number
+            remedy=f"Write a number above 0, alone or with one of: {legal_units(figure.unit)}",
+        ) from problem
 
 
 def _fact_need(text: str, subject: str, operator: Operator, value: str) -> Need:

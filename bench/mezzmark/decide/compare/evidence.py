@@ -34,17 +34,17 @@ _AGAINST_KERNEL: Final[tuple[Design, ...]] = ("separate", "at the same time")
 """Designs in which the machine may have differed between the sides."""
 
 
-def choose_design(baseline: Sequence[MeasuredRun], contender: Sequence[MeasuredRun]) -> Design:
+def choose_design(baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun]) -> Design:
     """How the sides were measured, from their number and the times of their trials."""
-    runs = (*baseline, *contender)
+    runs = (*baseline, *candidate)
     if disturbed_pairs(runs):
         return "at the same time"
-    manifests = ([run.manifest for run in side] for side in (baseline, contender))
+    manifests = ([run.manifest for run in side] for side in (baseline, candidate))
     if is_other_machine(*manifests) or runs_at_once(runs):
         return "two machines"
     if len(runs) >= RUNS_AS_UNITS:
         return "several runs"
-    if len(baseline) == len(contender) == 1 and took_turns(baseline[0].trials, contender[0].trials):
+    if len(baseline) == len(candidate) == 1 and took_turns(baseline[0].trials, candidate[0].trials):
         return "interleaved"
     return "separate"
 
@@ -66,10 +66,10 @@ def _are_of_one_machine(first: Manifest, second: Manifest) -> bool:
 
 
 def gather_evidence(
-    cell: Cell, baseline: Sequence[RunCosts], contender: Sequence[RunCosts], *, design: Design
+    cell: Cell, baseline: Sequence[RunCosts], candidate: Sequence[RunCosts], *, design: Design
 ) -> Evidence | None:
     """The evidence of a cell's change, or None where a side has too few rounds."""
-    sides = [[run.by_cell.get(cell, {}) for run in side] for side in (baseline, contender)]
+    sides = [[run.by_cell.get(cell, {}) for run in side] for side in (baseline, candidate)]
     measured = _change(sides[0], sides[1], design)
     if measured is None:
         return None
@@ -77,7 +77,7 @@ def gather_evidence(
         return Evidence(changes=(measured,))
     relative = _change(
         [_relative(run, cell) for run in baseline],
-        [_relative(run, cell) for run in contender],
+        [_relative(run, cell) for run in candidate],
         design,
     )
     return Evidence(changes=(measured,) if relative is None else (measured, relative))
@@ -93,28 +93,28 @@ def _relative(run: RunCosts, cell: Cell) -> Costs:
 
 
 def kernel_change(
-    baseline: Sequence[RunCosts], contender: Sequence[RunCosts], *, design: Design
+    baseline: Sequence[RunCosts], candidate: Sequence[RunCosts], *, design: Design
 ) -> Change | None:
     """The change of the reference kernel: what the machine itself did between the sides."""
     sides = [
         [{(index, 0): cost for index, cost in run.kernel.items()} for run in side]
-        for side in (baseline, contender)
+        for side in (baseline, candidate)
     ]
     return _change(sides[0], sides[1], design)
 
 
-def _change(baseline: Sequence[Costs], contender: Sequence[Costs], design: Design) -> Change | None:
+def _change(baseline: Sequence[Costs], candidate: Sequence[Costs], design: Design) -> Change | None:
     if design == "several runs":
-        runs = [run for run in (*baseline, *contender) if len(run) >= MINIMUM_ROUNDS]
+        runs = [run for run in (*baseline, *candidate) if len(run) >= MINIMUM_ROUNDS]
         common = _common_keys(runs)
         first, second = (
             [_pick(run, common) for run in side if len(run) >= MINIMUM_ROUNDS]
-            for side in (baseline, contender)
+            for side in (baseline, candidate)
         )
         if not first or not second or len(runs) < RUNS_AS_UNITS:
             return None
         return run_level_change(first, second)
-    before, after = _merge(baseline), _merge(contender)
+    before, after = _merge(baseline), _merge(candidate)
     common = sorted(before.keys() & after.keys())
     if len(common) >= MINIMUM_ROUNDS:
         return paired_change([before[key] for key in common], [after[key] for key in common])

@@ -37,7 +37,7 @@ from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
-from mezzmark.report.prose.numbers import clause, count_text, sentence, shown_name
+from mezzmark.report.prose.numbers import count_text, shown_name
 
 TOLERANCE: Final = 0.05
 """Machines nearer to each other than this are called the same; what `regress` takes by default."""
@@ -192,7 +192,7 @@ def _standing(verdict: CellVerdict, share: float) -> Standing:
 def _remark(verdict: CellVerdict) -> str:
     if verdict.cost_ratio is None:
         return verdict.reason
-    wrong = (verdict.baseline_wrong_count, verdict.contender_wrong_count)
+    wrong = (verdict.baseline_wrong_count, verdict.candidate_wrong_count)
     return f"wrong pictures: {wrong[0]} and {wrong[1]}" if any(wrong) else ""
 
 
@@ -267,7 +267,7 @@ def _cautions(found: _Found, runs: Sequence[tuple[str, MeasuredRun]]) -> tuple[s
         )
     for label, run in runs:
         state = judge_machine(run.manifest.host, run.trials)
-        texts += [f"{sentence(shown_name(label))}: {clause(text)}" for text in state.warnings]
+        texts += [f"{shown_name(label)}: {text}" for text in state.warnings]
     for _, report in found.reports:
         if changed := report.changed_without_flagged:
             more = len(changed) - MOST_NAMED

@@ -66,19 +66,19 @@ class _Setting:
 
 def find_absences(
     baseline: Sequence[MeasuredRun],
-    contender: Sequence[MeasuredRun],
+    candidate: Sequence[MeasuredRun],
     cells: Sequence[Cell],
     names: Sequence[str],
 ) -> dict[Cell, str]:
     """Which of `cells` some run of two sides lacks, with why; `names` are those of all runs."""
     found: dict[Cell, str] = {}
-    for index, (run, name) in enumerate(zip((*baseline, *contender), names, strict=True)):
+    for index, (run, name) in enumerate(zip((*baseline, *candidate), names, strict=True)):
         own = {trial.cell for trial in run.trials}
         clips = [
             describe_clips(run.manifest, other.manifest)
             if index < len(baseline)
             else describe_clips(other.manifest, run.manifest)
-            for other in (contender if index < len(baseline) else baseline)
+            for other in (candidate if index < len(baseline) else baseline)
         ]
         found |= absence_reasons(
             [cell for cell in cells if cell not in own and cell not in found],

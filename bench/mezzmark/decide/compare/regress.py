@@ -1,4 +1,4 @@
-"""Did it get slower? Baseline runs against contender runs, a verdict per cell and one over all."""
+"""Did it get slower? Baseline runs against candidate runs, a verdict per cell and one over all."""
 
 from collections.abc import Collection, Sequence
 from typing import Final
@@ -43,7 +43,7 @@ from mezzmark.statistics.paired import log_margin, paired_change
 def speedup_estimate(
     evidence: Evidence, *, confidence_level: float, factor: float = 1.0
 ) -> Estimate:
-    """`factor` × baseline cost / contender cost, with its interval."""
+    """`factor` × baseline cost / candidate cost, with its interval."""
     interval = evidence.interval(confidence_level=confidence_level)
     return Estimate(
         point=factor / interval.point,
@@ -58,7 +58,7 @@ def speedup_estimate(
 
 
 def cost_estimate(evidence: Evidence, *, confidence_level: float, factor: float = 1.0) -> Estimate:
-    """`factor` × contender cost / baseline cost, with its interval."""
+    """`factor` × candidate cost / baseline cost, with its interval."""
     return ratio_estimate(evidence.interval(confidence_level=confidence_level), factor=factor)
 
 
@@ -116,7 +116,7 @@ _AT_ONCE: Final = "the runs were at work at the same time and disturbed each oth
 
 def compare_runs(
     baseline: Sequence[MeasuredRun],
-    contender: Sequence[MeasuredRun],
+    candidate: Sequence[MeasuredRun],
     *,
     tolerance_fraction: float,
     confidence_level: float = 0.95,
@@ -126,12 +126,12 @@ def compare_runs(
     Disturbed trials stay in; the verdicts are made again without them, and the report names the
     cells that would change.
     """
-    if not baseline or not contender:
+    if not baseline or not candidate:
         raise ValueError("a comparison needs at least one run on each side")
     log_margin(tolerance_fraction)
     check_level(confidence_level)
-    null_arms = judge_null_arms((*baseline, *contender), confidence_level)
-    sides = _Sides(baseline, contender, null_arms, tolerance_fraction, confidence_level)
+    null_arms = judge_null_arms((*baseline, *candidate), confidence_level)
+    sides = _Sides(baseline, candidate, null_arms, tolerance_fraction, confidence_level)
     cells = sides.verdicts()
     verdict = overall_verdict(tuple(cell.verdict for cell in cells))
     flagged = sides.flagged
@@ -140,7 +140,7 @@ def compare_runs(
         verdict=verdict,
         exit_code=EXIT_CODES[verdict],
         design=sides.design,
-        assumption=describe_overlap(sides.names, disturbed_pairs((*baseline, *contender)))
+        assumption=describe_overlap(sides.names, disturbed_pairs((*baseline, *candidate)))
         or describe_assumption(sides.design, has_kernel=kernel is not None),
         tolerance_fraction=tolerance_fraction,
         confidence_level=confidence_level,
@@ -148,16 +148,16 @@ def compare_runs(
         machine_ratio=None
         if kernel is None
         else ratio_estimate(kernel.interval(confidence_level=confidence_level)),
-        machine_notes=describe_machine(baseline, contender, sides.names),
+        machine_notes=describe_machine(baseline, candidate, sides.names),
         host_changes=describe_host_changes(
-            [run.manifest for run in baseline], [run.manifest for run in contender]
+            [run.manifest for run in baseline], [run.manifest for run in candidate]
         ),
         null_arms=null_arms,
         flagged_trial_count=sum(len(trials) for trials in flagged.values()),
         flag_reasons=summarise_causes([trial for run in flagged.values() for trial in run]),
         changed_without_flagged=sides.changed_without_flagged(),
         baseline_run_ids=tuple(run.manifest.run_id for run in baseline),
-        contender_run_ids=tuple(run.manifest.run_id for run in contender),
+        candidate_run_ids=tuple(run.manifest.run_id for run in candidate),
     )
 
 
@@ -167,20 +167,20 @@ class _Sides:
     def __init__(
         self,
         baseline: Sequence[MeasuredRun],
-        contender: Sequence[MeasuredRun],
+        candidate: Sequence[MeasuredRun],
         null_arms: Sequence[NullArm],
         tolerance_fraction: float,
         confidence_level: float,
     ) -> None:
-        self.runs = (tuple(baseline), tuple(contender))
+        self.runs = (tuple(baseline), tuple(candidate))
         self.tolerance_fraction = tolerance_fraction
         self.confidence_level = confidence_level
-        self.names = run_names((*baseline, *contender))
-        self.design: Design = choose_design(baseline, contender)
+        self.names = run_names((*baseline, *candidate))
+        self.design: Design = choose_design(baseline, candidate)
         self._doubt = _find_doubt(self.design, null_arms)
         self._absences = find_absences(*self.runs, self._cells(), self.names)
         self.flagged: dict[int, tuple[FlaggedTrial, ...]] = {
-            index: flag_trials(run.trials) for index, run in enumerate((*baseline, *contender))
+            index: flag_trials(run.trials) for index, run in enumerate((*baseline, *candidate))
         }
 
     def costs(self, *, without_flagged: bool = False) -> tuple[list[RunCosts], list[RunCosts]]:
@@ -271,7 +271,7 @@ class _Sides:
             detectable_fraction=judgement.detectable_fraction,
             units_needed=judgement.units_needed,
             baseline_wrong_count=wrong[0],
-            contender_wrong_count=wrong[1],
+            candidate_wrong_count=wrong[1],
         )
 
 
@@ -297,7 +297,7 @@ def _taken_back(cell: CellVerdict, doubt: str) -> CellVerdict:
     """The cell without its verdict, but for wrong pictures: those are counted, not timed."""
     if not doubt or cell.verdict in ("not comparable", "inconclusive"):
         return cell
-    if cell.contender_wrong_count and not cell.baseline_wrong_count:
+    if cell.candidate_wrong_count and not cell.baseline_wrong_count:
         return cell
     return cell.model_copy(
         update={

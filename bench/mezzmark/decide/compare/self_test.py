@@ -146,7 +146,7 @@ def _detectable(round_sd: float, error_level: float) -> tuple[Detectable, ...]:
 
 def _verdicts(
     baseline: NDArray[np.float64],
-    contender: NDArray[np.float64],
+    candidate: NDArray[np.float64],
     *,
     tolerance_fraction: float,
     confidence_level: float,
@@ -158,7 +158,7 @@ def _verdicts(
             tolerance_fraction=tolerance_fraction,
             confidence_level=confidence_level,
         )[0].verdict
-        for before, after in zip(baseline, contender, strict=True)
+        for before, after in zip(baseline, candidate, strict=True)
     ]
 
 
@@ -187,39 +187,39 @@ def warn_of_machine(host: HostFacts, moment: HostMoment) -> tuple[Advice, ...]:
     found = [
         (
             host.governor is not None and host.governor != "performance",
-            f"the frequency governor is {host.governor}",
-            "Set it to performance while measuring, or expect drift",
+            f"The frequency governor is {host.governor}.",
+            "Set it to performance while measuring, or expect drift.",
         ),
         (
             host.turbo == "on",
-            "the processor raises its clock while it is cool (turbo)",
-            "Let it warm up, or switch turbo off for comparisons over days",
+            "The processor raises its clock while it is cool (turbo).",
+            "Let it warm up, or switch turbo off for comparisons over days.",
         ),
         (
             bool(host.is_virtual),
-            "this is a virtual machine: neighbours share its cores",
-            "Compare within one run; look at steal in the report",
+            "This is a virtual machine: neighbours share its cores.",
+            "Compare within one run; look at steal in the report.",
         ),
         (
             bool(host.on_battery),
-            "it runs on battery",
-            "Connect mains power; clocks are lower on battery",
+            "It runs on battery.",
+            "Connect mains power; clocks are lower on battery.",
         ),
         (
             (moment.load_average_1m or 0) > BUSY_LOAD_PER_CORE * host.usable_core_count,
-            f"other work is going on (load {moment.load_average_1m or 0:.1f} on "
-            f"{host.usable_core_count} cores)",
-            "Close other programs and wait a minute",
+            f"Other work is going on (load {moment.load_average_1m or 0:.1f} on "
+            f"{host.usable_core_count} cores).",
+            "Close other programs and wait a minute.",
         ),
         (
             (host.file_system or "").lower() in NETWORK_FILE_SYSTEMS,
-            f"the storage is on a network ({host.file_system})",
-            "Measure on local storage first, then on the network for itself",
+            f"The storage is on a network ({host.file_system}).",
+            "Measure on local storage first, then on the network for itself.",
         ),
         (
             host.storage_free_bytes is not None and host.storage_free_bytes < SCARCE_BYTES,
-            f"only {(host.storage_free_bytes or 0) / 1e9:.1f} GB are free",
-            "Make room, or choose another place with --cache",
+            f"Only {(host.storage_free_bytes or 0) / 1e9:.1f} GB are free.",
+            "Make room, or choose another place with --cache.",
         ),
     ]
     return tuple(Advice(what=what, remedy=remedy) for is_so, what, remedy in found if is_so)

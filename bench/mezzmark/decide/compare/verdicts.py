@@ -44,7 +44,7 @@ EXIT_CODES: Final[dict[Verdict, int]] = {
 class CellVerdict(Fact):
     """One cell's verdict.
 
-    `cost_ratio` is contender / baseline (1.0 = same, above is worse) with its own interval, not
+    `cost_ratio` is candidate / baseline (1.0 = same, above is worse) with its own interval, not
     widened for the number of cells; the p-values are (Holm). `detectable_fraction` is the smallest
     change that this comparison would have found nine times in ten. `units_needed` says how many
     rounds (runs, in a comparison of several) would settle an inconclusive cell; None: more of
@@ -62,7 +62,7 @@ class CellVerdict(Fact):
     detectable_fraction: float | None = None
     units_needed: int | None = None
     baseline_wrong_count: int = 0
-    contender_wrong_count: int = 0
+    candidate_wrong_count: int = 0
 
 
 class HostChange(Fact):
@@ -70,7 +70,7 @@ class HostChange(Fact):
 
     name: str
     baseline: str
-    contender: str
+    candidate: str
 
 
 class NullArm(Fact):
@@ -87,7 +87,7 @@ class RegressionReport(Fact):
     """The whole comparison. `exit_code` is that of `verdict`.
 
     `assumption` is what must be believed beyond the data; `machine_ratio` the reference kernel's
-    cost, contender / baseline. `changed_without_flagged` names the cells whose verdict is another
+    cost, candidate / baseline. `changed_without_flagged` names the cells whose verdict is another
     when disturbed trials are left out (None: no trial was flagged).
     """
 
@@ -106,7 +106,7 @@ class RegressionReport(Fact):
     flag_reasons: tuple[str, ...]
     changed_without_flagged: tuple[str, ...] | None
     baseline_run_ids: tuple[str, ...]
-    contender_run_ids: tuple[str, ...]
+    candidate_run_ids: tuple[str, ...]
 
 
 def overall_verdict(verdicts: tuple[Verdict, ...]) -> Verdict:

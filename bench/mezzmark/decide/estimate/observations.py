@@ -5,7 +5,7 @@ task's figures are, and how they are read from its measurement, stands in its ro
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from mezzmark.model.cell import Cell
 from mezzmark.model.records import Trial
@@ -30,14 +30,10 @@ class Observation:
 
 
 def observe(trials: Iterable[Trial], *, arm: str = "") -> tuple[Observation, ...]:
-    """The finished trials of an arm as figures, in order; failed trials have none and are left out.
-
-    Observations of one cell share one `Cell`: grouping asks thousands of times whether two are
-    equal, and the same one needs no look inside.
-    """
-    shared: dict[Cell, Cell] = {}
+    """The finished trials of an arm as figures, in order; failed trials have none and are left
+    out."""
     return tuple(
-        replace(observation, cell=shared.setdefault(observation.cell, observation.cell))
+        observation
         for trial in trials
         if trial.arm == arm and (observation := observe_trial(trial)) is not None
     )

@@ -13,7 +13,7 @@ import numpy as np
 
 from mezzmark.decide.estimate.observations import Observation, observe
 from mezzmark.model.cell import Cell
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.report.prose.numbers import PATTERN_PHRASES, count_text, number_text, shown_name
@@ -28,8 +28,6 @@ so whoever needs more needs a steadier machine."""
 
 MOST_SHARE: Final = 0.75
 """Share of the cells that "most" stands for."""
-
-NS_PER_S: Final = 1e9
 
 
 class CellSpread(Fact):

@@ -29,17 +29,17 @@ _IDENTITY: Final = ("cpu_model", "logical_core_count", "memory_bytes")
 """Facts that make it another machine."""
 
 
-def describe_unlikeness(cell: Cell, baseline: Manifest, contender: Manifest) -> tuple[str, ...]:
+def describe_unlikeness(cell: Cell, baseline: Manifest, candidate: Manifest) -> tuple[str, ...]:
     """What keeps a cell of both manifests from being compared, in words; empty: nothing."""
-    texts = [*_changed_settings(cell, baseline.scenario, contender.scenario)]
-    texts += _changed_clips(cell, baseline, contender)
+    texts = [*_changed_settings(cell, baseline.scenario, candidate.scenario)]
+    texts += _changed_clips(cell, baseline, candidate)
     if cell.encoding != ORIGINAL:
-        texts += _changed_encoding(cell, baseline, contender)
+        texts += _changed_encoding(cell, baseline, candidate)
     return tuple(texts)
 
 
-def _changed_settings(cell: Cell, baseline: Scenario, contender: Scenario) -> Iterable[str]:
-    first, second = (_settings(cell, scenario) for scenario in (baseline, contender))
+def _changed_settings(cell: Cell, baseline: Scenario, candidate: Scenario) -> Iterable[str]:
+    first, second = (_settings(cell, scenario) for scenario in (baseline, candidate))
     for key in sorted((first.keys() | second.keys()) - _ASKED_BY_AXES):
         was, is_now = first.get(key, "not set"), second.get(key, "not set")
         if was != is_now:
@@ -51,23 +51,23 @@ def _settings(cell: Cell, scenario: Scenario) -> dict[str, object]:
     return {} if settings is None else dict(settings.model_dump(mode="json"))
 
 
-def _changed_clips(cell: Cell, baseline: Manifest, contender: Manifest) -> Iterable[str]:
+def _changed_clips(cell: Cell, baseline: Manifest, candidate: Manifest) -> Iterable[str]:
     first = {clip.clip: clip.fingerprint for clip in baseline.clips}
-    second = {clip.clip: clip.fingerprint for clip in contender.clips}
+    second = {clip.clip: clip.fingerprint for clip in candidate.clips}
     names = sorted(first.keys() | second.keys()) if cell.clip == ALL_CLIPS else [cell.clip]
     for name in names:
         if first.get(name) != second.get(name):
             yield f'clip "{name}" is not the same footage'
 
 
-def _changed_encoding(cell: Cell, baseline: Manifest, contender: Manifest) -> Iterable[str]:
+def _changed_encoding(cell: Cell, baseline: Manifest, candidate: Manifest) -> Iterable[str]:
     first, second = (
         [encoding.instructions for encoding in manifest.find_encodings(cell.encoding)]
-        for manifest in (baseline, contender)
+        for manifest in (baseline, candidate)
     )
     if first != second:
         yield f'encoding "{cell.encoding}" is defined differently'
-    elif TASKS[cell.task].reads_encoded_file and _files(cell, baseline) != _files(cell, contender):
+    elif TASKS[cell.task].reads_encoded_file and _files(cell, baseline) != _files(cell, candidate):
         yield (
             f'the file of "{cell.encoding}" is not the same (encoded anew by other software?); '
             "share the cache of encoded files between the runs"
@@ -83,26 +83,26 @@ def _files(cell: Cell, manifest: Manifest) -> dict[str, str]:
 
 
 def describe_host_changes(
-    baseline: Sequence[Manifest], contender: Sequence[Manifest]
+    baseline: Sequence[Manifest], candidate: Sequence[Manifest]
 ) -> tuple[HostChange, ...]:
     """Facts of machine and software that differ between the sides, or within one, by name."""
-    first, second = [_facts(m) for m in baseline], [_facts(m) for m in contender]
+    first, second = [_facts(m) for m in baseline], [_facts(m) for m in candidate]
     names = dict.fromkeys(name for facts in (*first, *second) for name in facts)
     changes = []
     for name in names:
         before, after = _values(first, name), _values(second, name)
         if before != after or len(before) > 1:
             changes.append(
-                HostChange(name=name, baseline=" / ".join(before), contender=" / ".join(after))
+                HostChange(name=name, baseline=" / ".join(before), candidate=" / ".join(after))
             )
     return tuple(changes)
 
 
-def is_other_machine(baseline: Sequence[Manifest], contender: Sequence[Manifest]) -> bool:
+def is_other_machine(baseline: Sequence[Manifest], candidate: Sequence[Manifest]) -> bool:
     """Whether the sides were measured on hardware that differs."""
     first, second = (
         {tuple(getattr(m.host, key) for key in _IDENTITY) for m in side}
-        for side in (baseline, contender)
+        for side in (baseline, candidate)
     )
     return first != second
 

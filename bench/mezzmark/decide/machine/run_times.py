@@ -12,6 +12,7 @@ from datetime import datetime
 from itertools import combinations, pairwise
 from typing import Final, Protocol
 
+from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 
@@ -21,8 +22,6 @@ or two that touch are disturbed trials, which stay in and are told of; beyond th
 
 GREATEST_LEAD_ROUNDS: Final = 2
 """Sides count as measured in turn while neither is ever further ahead: a round and its mirror."""
-
-_NS_PER_S: Final = 1e9
 
 
 class TimedRun(Protocol):
@@ -48,7 +47,7 @@ def trial_span(trial: Trial) -> Span | None:
         start_s = datetime.fromisoformat(trial.started_utc).timestamp()
     except ValueError:
         return None
-    return Span(start_s, start_s + trial.wall_ns / _NS_PER_S)
+    return Span(start_s, start_s + trial.wall_ns / NS_PER_S)
 
 
 def shared_fraction(first: Sequence[Trial], second: Sequence[Trial]) -> float:

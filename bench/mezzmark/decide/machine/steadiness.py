@@ -17,7 +17,7 @@ from mezzmark.decide.estimate.ranking import rank_encodings, scrub_settings
 from mezzmark.decide.machine.noise import Leaders, judge_disturbance
 from mezzmark.decide.machine.state import judge_machine
 from mezzmark.model.cell import Cell
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms
@@ -36,8 +36,6 @@ MINIMUM_MOVES: Final = 2
 
 MOST_ROUNDS: Final = 24
 """A plan of more rounds than these is not told: nobody waits for it."""
-
-NS_PER_S: Final = 1e9
 
 
 class Steadiness(Fact):

@@ -108,54 +108,24 @@ class PatchReading(Fact):
     delta_e_2000: float
 
 
-class ChannelFit(Fact):
-    """shown = offset + gain · entered^gamma of one channel over the grey patches (0 to 1).
-
-    Ends are of the interval at `confidence_level` (t quantile over the fit's own scatter); None
-    where the points cannot carry one.
-    """
-
-    channel: Literal["red", "green", "blue"]
-    gain: float
-    offset: float
-    gamma: float
-    gain_low: float | None
-    gain_high: float | None
-    offset_low: float | None
-    offset_high: float | None
-    gamma_low: float | None
-    gamma_high: float | None
-    confidence_level: float
-    point_count: int
-
-
 class ChartMeasurement(Fact):
     """What came back of a chart. Levels are viewer codes (0 to 255), shifts are luma pixels.
 
     `ramp_codes_entered` and `ramp_codes_returned` count distinct luma codes on the grey ramp.
     `eight_bit_step_fraction` is how much of the staircase that 8 bits make of a finer ramp is
-    there: 0 none, 1 all; None where the format has only 8 bits. `super_white_fraction` is how much
-    of the step from 100 % to 109 % is left in the decoded luma; None where the format cannot hold
-    it. `chroma_shift_*` are of the decoded planes against where the tags say they lie;
-    `viewer_chroma_shift_*` of the picture shown. None: too little of the wave is left to say.
+    there: 0 none, 1 all; None where the format has only 8 bits. `chroma_shift_*` are of the decoded
+    planes against where the tags say they lie; None where too little of the wave is left to say.
     """
 
     chart: Chart
     pixel_format: str
     display: DisplayName
     patches: tuple[PatchReading, ...]
-    fits: tuple[ChannelFit, ...]
-    black_rgb: tuple[float, float, float]
-    white_rgb: tuple[float, float, float]
     ramp_codes_entered: int
     ramp_codes_returned: int
     eight_bit_step_fraction: float | None
-    super_white_fraction: float | None
     chroma_shift_x_px: float | None
     chroma_shift_y_px: float | None
-    viewer_chroma_shift_x_px: float | None
-    viewer_chroma_shift_y_px: float | None
-    chroma_detail_fraction: float
 
     @property
     def visible_delta_e(self) -> float:
@@ -214,7 +184,7 @@ class FidelityMeasurement(Fact):
 
     `encoded_pixel_format` is what entered the encoder, `compared_pixel_format` the clip's own bit
     depth and chroma, in which quality is measured. `chart` is None where none could be sent, and
-    `chart_refusal` says why; `alpha_is_kept` is None where the encoding claims no transparency.
+    `chart_refusal` says why.
     """
 
     task: Literal["fidelity"] = "fidelity"
@@ -227,7 +197,6 @@ class FidelityMeasurement(Fact):
     generations: tuple[GenerationQuality, ...]
     chart: ChartMeasurement | None
     tags: TagSurvival | None
-    alpha_is_kept: bool | None
     worst_frame: WorstFrame | None
     chart_refusal: str | None = None
 

@@ -71,6 +71,7 @@ def generation_psnr(
     if not means:
         raise ValueError(f"generation {generation_index + 1} of {entry.encoding} has no PSNR")
     interval = None
+    few = Withheld(kind="few_clips", have=len(means), needed=CLIPS_FOR_INTERVAL - len(means))
     if len(means) >= CLIPS_FOR_INTERVAL:
         interval = t_interval(means, confidence_level=confidence_level)
     return Estimate(
@@ -82,7 +83,7 @@ def generation_psnr(
         round_count=1,
         sample_count=len(means),
         method=interval.method if interval else "mean over clips",
-        withheld=() if interval else (Withheld(kind="few_clips", needed=CLIPS_FOR_INTERVAL),),
+        withheld=() if interval else (few,),
     )
 
 

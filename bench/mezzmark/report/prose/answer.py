@@ -43,10 +43,9 @@ from mezzmark.report.prose.latency import (
 )
 from mezzmark.report.prose.numbers import (
     count_text,
-    estimate_text,
+    estimate_parts,
     list_text,
     number_text,
-    sentence,
     shown_name,
     withheld_text,
 )
@@ -174,7 +173,7 @@ def answer_from(
     findings = _task_findings(
         rankings, encode, bitrates, manifest, choice, observations=observations
     )
-    findings += [f"{sentence(text)}." for text in (whole[1:] if is_whole_only else whole)]
+    findings += whole[1:] if is_whole_only else whole
     findings += picture_sentences(fidelity)
     if choice is None and not is_whole_only and _candidate_count(summaries) > 1:
         findings.append(NEXT_STEP)
@@ -277,7 +276,7 @@ def _headline(
     if encode:
         return f"{START}, {shown_name(next(iter(encode)))} encoded fastest."
     if whole:
-        return f"{START}, {whole[0]}."
+        return whole[0]
     if others:
         return f"{START}, {list_text(others)} was measured; neither scrubbing nor encoding was."
     return f"{START}, nothing finished, so there is no answer."
@@ -312,7 +311,5 @@ def _speed_headline(lead: Ranking) -> str:
 
 def _times(ratio: Estimate) -> str:
     """`53 times [41, 69]`."""
-    text = f"{number_text(ratio.point, half_width=ratio.half_width)} times"
-    if ratio.low is None:
-        return text
-    return f"{text} {estimate_text(ratio).partition(' ')[2]}"
+    point, interval = estimate_parts(ratio, with_unit=False)
+    return f"{point} times {interval}".rstrip()

@@ -5,7 +5,13 @@ from typing import Final
 
 from mezzmark.decide.compare.host_comparison import BestThroughput, HardwareComparison
 from mezzmark.model.estimate import Estimate
-from mezzmark.report.prose.numbers import joined_text, list_text, number_text, sentence, shown_name
+from mezzmark.report.prose.numbers import (
+    estimate_text,
+    joined_text,
+    list_text,
+    number_text,
+    shown_name,
+)
 from mezzmark.report.prose.terms import TASK_NAMES
 
 MOST_RATIOS_TOLD: Final = 3
@@ -21,20 +27,14 @@ _VERBS: Final[dict[str, str]] = {
 
 def bare_ratio(estimate: Estimate) -> str:
     """`3.1 [2.8, 3.4]`."""
-    if estimate.low is None or estimate.high is None:
-        return number_text(estimate.point)
-    point, low, high = (
-        number_text(value, half_width=estimate.half_width)
-        for value in (estimate.point, estimate.low, estimate.high)
-    )
-    return f"{point} [{low}, {high}]"
+    return estimate_text(estimate, with_unit=False)
 
 
 def best_phrase(found: HardwareComparison, label: str) -> str:
     """What a host does at its own best setting against the reference at its own, as a clause;
     empty where neither has several settings for it."""
     rows = _rows(found, label)
-    counts = {(row.cell.setting["jobs"], row.cell.setting["threads"]) for row in found.best}
+    counts = {row.cell.setting.split for row in found.best}
     ratios = [row.speedup_ratio for row in rows if row.speedup_ratio is not None]
     if not ratios or len(counts) < 2:
         return ""
@@ -43,7 +43,7 @@ def best_phrase(found: HardwareComparison, label: str) -> str:
     verbs = {_VERBS[row.cell.task] for row in rows}
     if all(_side(ratio) == 0 for ratio in ratios):
         return (
-            f"whether {host} or {reference} does more {when} cannot be told: {host} came out at "
+            f"{host} shows no measurable difference from {reference} {when}: it came out at "
             f"{_range_text(ratios)} times"
         )
     verb = verbs.pop() if len(verbs) == 1 else "does"
@@ -56,7 +56,7 @@ def best_sentence(found: HardwareComparison, label: str) -> str:
     if not phrase:
         return ""
     told = _told([(row, row.speedup_ratio) for row in _rows(found, label)])
-    return f"{sentence(phrase)}{f': {told}' if told else ''}."
+    return f"{phrase}{f': {told}' if told else ''}."
 
 
 def price_sentences(found: HardwareComparison) -> list[str]:
@@ -84,7 +84,7 @@ def _price_sentence(found: HardwareComparison, label: str, rows: Sequence[BestTh
         start = f"Which of {host} and {reference} is the better buy for {work} cannot be told"
     else:
         start = f"Which of {host} and {reference} is the better buy for {work} depends on the work"
-    return sentence(
+    return (
         f"{start}: for each hour of footage an hour, {host} costs this many times what {reference} "
         f"costs: {told}."
     )

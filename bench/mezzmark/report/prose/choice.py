@@ -18,7 +18,6 @@ from mezzmark.report.prose.numbers import (
     estimate_text,
     list_text,
     number_text,
-    sentence,
     shown_name,
     shown_unit,
     shown_value,
@@ -29,7 +28,7 @@ FRONT_LEVEL: Final = 0.95
 """An encoding is off the front when it is dominated with this chance, on it when the chance of
 that is no more than the rest."""
 
-_NEARLY_SURE: Final = 0.995
+NEARLY_SURE: Final = 0.995
 
 
 def front_of(chance_dominated: float) -> Front:
@@ -43,9 +42,9 @@ def chance_text(chance: float | None) -> str:
     """`97 %`; the ends as `over 99 %` and `under 1 %`, for draws cannot say more."""
     if chance is None:
         return "not known"
-    if chance >= _NEARLY_SURE:
+    if chance >= NEARLY_SURE:
         return "over 99 %"
-    if chance < 1 - _NEARLY_SURE:
+    if chance < 1 - NEARLY_SURE:
         return "under 1 %"
     return f"{chance * 100:.0f} %"
 
@@ -124,7 +123,7 @@ def _cannot_say(choice: Choice, leader: str) -> str:
     missing = [f'"{visible_text(need)}"' for need in choice.needs_not_shown]
     is_one = len(missing) == 1
     added = [text for text in dict.fromkeys(choice.needs_not_shown_remedies) if text]
-    todo = sentence(f"{list_text(added)} and measure again") if added else "Measure it again"
+    todo = f"Measure again, but first {list_text(added)}" if added else "Measure it again"
     whose = "your need" if is_one else "your needs"
     told = "was" if is_one else "were"
     rest = "the other needs" if len(choice.needs) > len(missing) else "your wishes alone"
@@ -249,16 +248,24 @@ def _better_if_sure(choice: Choice) -> list[str]:
     ]
 
 
-def ruled_out_text(entry: JudgedEncoding) -> str:
-    """Which needs rule an encoding out, with value, margin and chance."""
-    return "; ".join(need_text(result) for result in entry.needs if result.outcome == "misses")
-
-
-def open_text(choice: Choice, entry: JudgedEncoding) -> str:
-    """What is open about an encoding; empty where only needs that nobody measured are."""
-    unsure = "; ".join(need_text(result) for result in entry.needs if result.outcome == "open")
+def against_text(choice: Choice, entry: JudgedEncoding) -> str:
+    """What speaks against an encoding: needs missed or open, with value, margin and chance, or why
+    it is not judged; empty where only needs that nobody measured are open."""
+    if entry.status == "not judged":
+        return visible_text("; ".join(entry.reasons))
+    told = "; ".join(need_text(r) for r in entry.needs if r.outcome in ("misses", "open"))
     is_sure = (entry.chance_measured or 0) >= choice.confidence_level
-    return unsure or ("" if is_sure else "all its needs together are open")
+    return told or ("" if entry.status != "open" or is_sure else "all its needs together are open")
+
+
+def basis_text(choice: Choice) -> str:
+    """What the chances and the word "ruled out" rest on."""
+    units = rounds_text(choice)
+    chances = f"Chances from {choice.draw_count} draws over {units}. " if choice.unit_count else ""
+    return (
+        f"{chances}Ruled out: surely beyond a need at level {choice.confidence_level * 100:g} %. "
+        "There is no overall score."
+    )
 
 
 def rounds_text(choice: Choice) -> str:

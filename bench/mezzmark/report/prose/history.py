@@ -56,7 +56,7 @@ def step_sentences(history: History) -> list[str]:
     for line in history.tasks:
         for step in line.steps:
             text = (
-                f"{_name(line)}: {percent_text(step.cost_ratio)} in time from the run of "
+                f"{percent_text(step.cost_ratio)} in time for {line.name} from the run of "
                 f"{dates[step.after]} on"
             )
             texts.append(f"{text}. {change_text(step)}{_kernel_text(line, step, history)}")
@@ -71,10 +71,6 @@ def step_sentences(history: History) -> list[str]:
         else f"None of {count_text(len(history.cells), 'cell')} by itself shows a change."
     )
     return texts
-
-
-def _name(line: Series) -> str:
-    return f"{line.name[:1].upper()}{line.name[1:]}"
 
 
 def change_text(step: Step) -> str:

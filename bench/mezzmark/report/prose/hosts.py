@@ -18,7 +18,7 @@ from mezzmark.report.prose.best_host import (
     best_sentence,
     price_sentences,
 )
-from mezzmark.report.prose.numbers import count_text, list_text, sentence, shown_name
+from mezzmark.report.prose.numbers import count_text, list_text, shown_name
 from mezzmark.report.prose.terms import TASK_NAMES
 
 _DOES: Final[dict[str, str]] = {
@@ -44,9 +44,8 @@ def hardware_headline(found: HardwareComparison) -> str:
     if not told:
         return "These runs share cells, but too few rounds of them to compare"
     more = len(told) - MOST_IN_HEADLINE
-    return sentence(
-        "; ".join(told[:MOST_IN_HEADLINE])
-        + (f"; {count_text(more, 'more host')} below" if more > 0 else "")
+    return "; ".join(told[:MOST_IN_HEADLINE]) + (
+        f"; {count_text(more, 'more host')} below" if more > 0 else ""
     )
 
 
@@ -104,8 +103,8 @@ def task_clause(ratio: TaskRatio, other: str, reference: str, found: HardwareCom
         )
     if ratio.standing == "cannot tell":
         return (
-            f"whether {names[0]} or {names[1]} is faster in {TASK_NAMES[ratio.task]} cannot be "
-            f"told: {names[0]} came out {times}"
+            f"{names[0]} shows no measurable difference from {names[1]} in "
+            f"{TASK_NAMES[ratio.task]}: it came out {times}"
         )
     if ratio.standing == "slower":
         return f"{names[0]} is slower than {names[1]} in {TASK_NAMES[ratio.task]}: {times}"
@@ -118,7 +117,7 @@ def task_sentence(ratio: TaskRatio, comparison: HostComparison, found: HardwareC
     over = f"over {count_text(ratio.cell_count, 'common cell')}"
     if equal_words(ratio, comparison) == "core for core":
         over += ", each with the same number of jobs and threads on both"
-    return f"{sentence(clause)} ({over})."
+    return f"{clause} ({over})."
 
 
 def finding_sentences(found: HardwareComparison) -> list[str]:
@@ -129,7 +128,7 @@ def finding_sentences(found: HardwareComparison) -> list[str]:
         if best := best_sentence(found, label):
             texts.append(best)
         texts += [task_sentence(ratio, comparison, found) for ratio in comparison.tasks]
-        texts.append(sentence(_cell_count_sentence(comparison, found.reference.label)))
+        texts.append(_cell_count_sentence(comparison, found.reference.label))
         if comparison.kernel_ratio is not None:
             texts.append(
                 f"The reference kernel, plain arithmetic on one core, ran "
@@ -183,7 +182,7 @@ def bearing_sentences(comparison: HostComparison) -> list[str]:
             if names:
                 parts.append(f"{list_text(names, limit=8)} {word}")
         said = "; ".join(parts) if parts else "no recorded fact differs"
-        texts.append(sentence(f"{name}, {TASK_NAMES[task]}: {said}."))
+        texts.append(f"{name}, {TASK_NAMES[task]}: {said}.")
     if comparison.unknown:
         texts.append(f"Not told by either system: {list_text(comparison.unknown, limit=12)}.")
     return texts

@@ -1,14 +1,16 @@
-"""What a comparison of runs means, in words that a person or a log can be given."""
+"""What a comparison of runs means, and what change a machine could find, in words that a person or
+a log can be given."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from mezzmark.decide.compare.judgement import Judgement
-from mezzmark.decide.compare.verdicts import Design, RegressionReport, Verdict
+from mezzmark.decide.compare.self_test import RigFindings
+from mezzmark.decide.compare.verdicts import CellVerdict, Design, RegressionReport, Verdict
 from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.machine.state import judge_machine
-from mezzmark.report.prose.numbers import clause, count_text
+from mezzmark.report.prose.numbers import count_text
 
 _ASSUMPTIONS: Final[dict[Design, str]] = {
     "interleaved": (
@@ -89,16 +91,16 @@ def _change_text(judgement: Judgement) -> str:
 
 
 def describe_machine(
-    baseline: Sequence[MeasuredRun], contender: Sequence[MeasuredRun], names: Sequence[str]
+    baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun], names: Sequence[str]
 ) -> tuple[str, ...]:
     """What is said of the machine during each run in which it was not steady, or nobody knows; as
     the run's own report says it. `names` are those of all runs, baseline first."""
-    sides = ["baseline"] * len(baseline) + ["contender"] * len(contender)
+    sides = ["baseline"] * len(baseline) + ["candidate"] * len(candidate)
     notes = []
-    for side, run, name in zip(sides, (*baseline, *contender), names, strict=True):
+    for side, run, name in zip(sides, (*baseline, *candidate), names, strict=True):
         state = judge_machine(run.manifest.host, run.trials)
         if not state.is_steady:
-            notes.append(f"{side} run {name}: {clause(state.words)}")
+            notes.append(f"{side} run {name}: {state.words}")
     return tuple(notes)
 
 
@@ -158,3 +160,106 @@ def summarise_regression(report: RegressionReport) -> str:
     if report.design == "at the same time":
         return f"The runs ran at the same time and disturbed each other: no verdict. {text}"
     return text
+
+
+MOST_NAMED: Final = 3
+"""Cells of a group, and changed verdicts, that are named; JSON has all."""
+
+
+def _is_judged(report: RegressionReport) -> bool:
+    return any(cell.cost_ratio is not None for cell in report.cells)
+
+
+def unjudged_lines(report: RegressionReport) -> list[str]:
+    """`47 cells not comparable: the runs measured different clips (harbour; C0001.MP4)`; the cells
+    themselves are named where they are few. Empty where the summary tells the one reason of all."""
+    lines = []
+    groups = unjudged_groups(report)
+    if len(groups) == 1 and not _is_judged(report):
+        return []
+    for group in groups:
+        line = f"{count_text(len(group.cell_ids), 'cell')} {group.verdict}: {group.reason}"
+        if len(group.cell_ids) <= MOST_NAMED:
+            line += f" ({'; '.join(group.cell_ids)})"
+        lines.append(line)
+    return lines
+
+
+def remark_text(cell: CellVerdict) -> str:
+    """Why, and how many more rounds or runs would settle it; no reason where verdict and ratio say
+    all."""
+    is_plain = cell.verdict in ("equivalent", "improved")
+    parts = [cell.reason] if cell.reason and not is_plain else []
+    wrong = cell.candidate_wrong_count
+    if wrong:
+        parts.append(f"{wrong} wrong {'picture' if wrong == 1 else 'pictures'} in the candidate")
+    return "; ".join(parts)
+
+
+def context_lines(report: RegressionReport) -> list[str]:
+    """What the verdicts rest on, one statement a line; less where no cell could be judged."""
+    is_judged = _is_judged(report)
+    lines = [_error_levels(report)] if is_judged else []
+    if is_judged or report.design == "at the same time":
+        lines.append(f"Design: {report.design}. {report.assumption}")
+    lines += report.machine_notes
+    lines += [
+        f"Changed on the host: {change.name}: {change.baseline} → {change.candidate}"
+        for change in report.host_changes
+    ]
+    for arm in report.null_arms:
+        state = (
+            "fired, so every verdict of this comparison is taken back" if arm.has_fired else "quiet"
+        )
+        lines.append(f"Null arm ({arm.cell.cell_id}): {state}.")
+    if is_judged:
+        lines.append(_sensitivity(report))
+    return lines
+
+
+def _error_levels(report: RegressionReport) -> str:
+    return (
+        f"Tolerance {100 * report.tolerance_fraction:g} %; intervals at "
+        f"{100 * report.confidence_level:g} %, each for its own cell; the chance of any false "
+        f"verdict over all cells is held at {100 * (1 - report.confidence_level):g} % (Holm). "
+        "Detectable is a change that is found nine times in ten."
+    )
+
+
+def _sensitivity(report: RegressionReport) -> str:
+    if report.changed_without_flagged is None:
+        return "No trial was disturbed as far as the system tells."
+    flagged = f"{count_text(report.flagged_trial_count, 'disturbed trial')} kept in"
+    if report.flag_reasons:
+        flagged += f": {'; '.join(report.flag_reasons)}"
+    changed = report.changed_without_flagged
+    if not changed:
+        return f"{flagged}. Without them every verdict is the same."
+    more = len(changed) - MOST_NAMED
+    named = "; ".join(changed[:MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")
+    return f"{flagged}. Without them {count_text(len(changed), 'verdict')} would change: {named}"
+
+
+def rig_lines(found: RigFindings) -> list[str]:
+    """What comparisons of a player with itself, and with a slowed one, say of a machine."""
+    share = found.false_alarm_share
+    lines = [
+        f"Identical players compared {found.comparison_count} times, {found.round_count} rounds "
+        f"each: {found.false_alarm_count} false alarms "
+        f"({share.point:.0%}, {share.confidence_level:.0%} interval {share.low:.1%} to "
+        f"{share.high:.1%}).",
+        "Two identical trials of a round differ by "
+        f"{found.round_sd_fraction:.1%} (standard deviation of the ratio).",
+    ]
+    for planted in found.planted:
+        seen = planted.found_share
+        lines.append(
+            f"A slowdown of {planted.slowdown_fraction:.0%} was found in {planted.found_count} of "
+            f"{planted.comparison_count} ({seen.low:.0%} to {seen.high:.0%}); theory predicts "
+            f"{planted.predicted_share:.0%}."
+        )
+    limits = ", ".join(
+        f"{limit.slowdown_fraction:.1%} with {limit.round_count}" for limit in found.detectable
+    )
+    lines.append(f"Smallest slowdown found nine times in ten, by rounds: {limits}.")
+    return lines

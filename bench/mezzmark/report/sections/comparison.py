@@ -20,10 +20,10 @@ from mezzmark.report.prose.hosts import (
     refusal_sentence,
     rule_sentences,
 )
-from mezzmark.report.prose.numbers import count_text, list_text, sentence, shown_name, visible_text
+from mezzmark.report.prose.numbers import count_text, list_text, shown_name, visible_text
 from mezzmark.report.prose.terms import TASK_NAMES
 from mezzmark.report.sections.history import build_history
-from mezzmark.report.sections.parts import Group, Together
+from mezzmark.report.sections.parts import Group, Together, refused_group
 from mezzmark.report.sections.two_dates import build_two_dates
 from mezzmark.report.tables.comparison import (
     best_table,
@@ -32,7 +32,7 @@ from mezzmark.report.tables.comparison import (
     ratio_table,
     refusal_table,
 )
-from mezzmark.report.tables.table import Table
+from mezzmark.report.tables.table import Table, filled
 
 MOST_ALT_CELLS = 5
 """Cells read out in a figure's text alternative; the table beside it has all."""
@@ -104,10 +104,8 @@ def _basis(found: HardwareComparison, run_count: int) -> str:
     cells = sum(len(comparison.cells) for comparison in found.others)
     left = run_count - len(labels)
     parts = [
-        sentence(
-            f"{shown_name(found.reference.label)} ({found.reference.started_utc[:10]}) is the "
-            f"reference; beside it {list_text(labels[1:], limit=6)}"
-        ),
+        f"{shown_name(found.reference.label)} ({found.reference.started_utc[:10]}) is the "
+        f"reference; beside it {list_text(labels[1:], limit=6)}",
         count_text(cells, "compared cell"),
         f"{found.confidence_level * 100:g} % intervals in brackets",
     ]
@@ -152,7 +150,6 @@ def _groups(found: HardwareComparison, ratio_tables: Sequence[Table]) -> list[Gr
         anchor="hosts-rules",
         title="How the hosts were compared",
         sentences=tuple(rule_sentences(found, is_priced=is_priced)),
-        tables=(),
     )
     groups = (
         ratios,
@@ -161,17 +158,14 @@ def _groups(found: HardwareComparison, ratio_tables: Sequence[Table]) -> list[Gr
         _refused_group(found),
         rules,
     )
-    return [group for group in groups if group is not None]
+    return [group for group in groups if group.sentences or group.tables]
 
 
-def _best_group(found: HardwareComparison, *, is_priced: bool) -> Group | None:
-    if not found.best:
-        return None
+def _best_group(found: HardwareComparison, *, is_priced: bool) -> Group:
     return Group(
         anchor="hosts-best",
         title="Each host at its best setting" + (", and what a unit costs" if is_priced else ""),
-        sentences=(),
-        tables=(best_table(found, table_id="hosts-best-table"),),
+        tables=filled(best_table(found, table_id="hosts-best-table")),
     )
 
 
@@ -188,24 +182,16 @@ def _differences_group(found: HardwareComparison) -> Group:
     )
 
 
-def _refused_group(found: HardwareComparison) -> Group | None:
-    tables = tuple(
+def _refused_group(found: HardwareComparison) -> Group:
+    tables = (
         refusal_table(
             c.refusals,
             title=f"Not compared with {shown_name(c.other.label)}",
             table_id=f"hosts-{number + 1}-refused",
         )
         for number, c in enumerate(found.others)
-        if c.refusals
     )
-    if not tables:
-        return None
-    return Group(
-        anchor="hosts-refused",
-        title="What cannot be compared, and why",
-        sentences=(),
-        tables=tables,
-    )
+    return refused_group("hosts-refused", *tables)
 
 
 def _picture(item: _TaskTable, found: HardwareComparison) -> Picture | None:

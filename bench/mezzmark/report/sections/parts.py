@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from mezzmark.report.figures.gallery import Picture
-from mezzmark.report.tables.table import Table
+from mezzmark.report.tables.table import Table, filled
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -12,8 +12,13 @@ class Group:
 
     anchor: str
     title: str
-    sentences: tuple[str, ...]
-    tables: tuple[Table, ...]
+    sentences: tuple[str, ...] = ()
+    tables: tuple[Table, ...] = ()
+
+
+def refused_group(anchor: str, *tables: Table) -> Group:
+    """What cannot be compared."""
+    return Group(anchor=anchor, title="What cannot be compared, and why", tables=filled(*tables))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,20 +13,16 @@ from mezzmark.decide.machine.state import judge_machine
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.tasks import TASKS
-from mezzmark.report.prose.best_host import bare_ratio
 from mezzmark.report.prose.numbers import (
-    clause,
     count_text,
-    estimate_text,
-    sentence,
     shown_name,
     visible_text,
 )
 from mezzmark.report.prose.regress import summarise_regression, unjudged_groups
 from mezzmark.report.prose.terms import TASK_NAMES
-from mezzmark.report.sections.parts import Group, Together
+from mezzmark.report.sections.parts import Group, Together, refused_group
 from mezzmark.report.tables.comparison import refusal_table
-from mezzmark.report.tables.table import DASH, Entry, Table
+from mezzmark.report.tables.table import Column, Table, bare, filled, tabulate
 
 TOLERANCE = 0.05
 """What `regress` takes by default."""
@@ -56,7 +52,7 @@ def build_two_dates(
     return Together(
         anchor=prefix,
         kicker="One host at two dates",
-        headline=sentence(f"{host} at two dates: {_headline(judged, report)}"),
+        headline=f"{host} at two dates: {_headline(judged, report)}",
         basis=(
             f"{_date(earlier)} ({shown_name(names[0])}) and {_date(later)} "
             f"({shown_name(names[1])}), both in UTC · {count_text(len(judged), 'compared cell')} · "
@@ -78,8 +74,7 @@ def _date(run: MeasuredRun) -> str:
 
 def _headline(judged: list[CellVerdict], report: RegressionReport) -> str:
     if not judged:
-        text = summarise_regression(report).rstrip(".")
-        return clause(text)
+        return summarise_regression(report)
     if report.design == "at the same time":
         return "both runs were at work at the same time and disturbed each other"
     verdicts = [cell.verdict for cell in judged]
@@ -107,7 +102,7 @@ def _cautions(report: RegressionReport, runs: tuple[MeasuredRun, ...]) -> tuple[
         )
     for run in runs:
         state = judge_machine(run.manifest.host, run.trials)
-        texts += [f"The run of {_date(run)}: {clause(text)}" for text in state.warnings]
+        texts += [f"The run of {_date(run)}: {text}" for text in state.warnings]
     return tuple(visible_text(text) for text in texts)
 
 
@@ -119,29 +114,19 @@ def _found(report: RegressionReport, names: list[str], table: Table, prefix: str
         sentences=(
             "Two runs of one machine say whether it changed, not which machine to buy. To have "
             "that judged, with an exit code for other programs: "
-            f"mezzmark regress --baseline {first} --contender {second}",
+            f"mezzmark regress --baseline {first} --candidate {second}",
             "A third run of this machine adds its history: where it stepped to another level.",
             report.assumption,
         ),
-        tables=(table,) if table.rows else (),
+        tables=filled(table),
     )
 
 
 def _refused(report: RegressionReport, prefix: str) -> Group:
     groups = unjudged_groups(report)
     refusals = [Refusal(reason=group.reason, cell_ids=group.cell_ids) for group in groups]
-    return Group(
-        anchor=f"{prefix}-left-out",
-        title="What cannot be compared, and why",
-        sentences=(),
-        tables=(
-            refusal_table(
-                refusals, title="Left out of the two dates", table_id=f"{prefix}-refused"
-            ),
-        )
-        if refusals
-        else (),
-    )
+    table = refusal_table(refusals, title="Left out of the two dates", table_id=f"{prefix}-refused")
+    return refused_group(f"{prefix}-left-out", table)
 
 
 def _table(
@@ -151,28 +136,23 @@ def _table(
     prefix: str,
     confidence_level: float,
 ) -> Table:
-    figures = [_headline_figures(run, confidence_level) for run in (earlier, later)]
-    table_id = f"{prefix}-cells"
-    return Table(
-        table_id=table_id,
+    before, after = (_headline_figures(run, confidence_level) for run in (earlier, later))
+    return tabulate(
+        judged,
+        [
+            Column("cell", lambda c: c.cell.cell_id, "left"),
+            Column("what", lambda c: TASK_NAMES[c.cell.task], "left"),
+            Column(_date(earlier), lambda c: before.get(c.cell)),
+            Column(_date(later), lambda c: after.get(c.cell)),
+            Column("time, later / earlier", lambda c: bare(c.cost_ratio)),
+            Column("verdict", lambda c: _WORDS.get(c.verdict, c.verdict), "left"),
+        ],
+        table_id=f"{prefix}-cells",
         title="Cells at two dates",
         note=(
             "Time, later / earlier: above 1 the later run is slower. “The same” is within "
             f"{100 * TOLERANCE:g} %; verdicts are adjusted for all cells."
         ),
-        columns=("cell", "what", _date(earlier), _date(later), "time, later / earlier", "verdict"),
-        rows=tuple(
-            (
-                Entry(text=visible_text(cell.cell.cell_id), sort=cell.cell.cell_id.lower()),
-                Entry(text=TASK_NAMES[cell.cell.task]),
-                *(_figure(side.get(cell.cell)) for side in figures),
-                _ratio(cell.cost_ratio),
-                Entry(text=_WORDS.get(cell.verdict, cell.verdict), sort=cell.verdict),
-            )
-            for cell in judged
-        ),
-        anchors=tuple(f"{table_id}-{index}" for index in range(len(judged))),
-        texts=(0, 1, 5),
     )
 
 
@@ -182,15 +162,3 @@ def _headline_figures(run: MeasuredRun, confidence_level: float) -> dict[Cell, E
         for summary in summarise_cells(run.trials, confidence_level=confidence_level)
         if (figure := TASKS[summary.cell.task].headline) and figure in summary.estimates
     }
-
-
-def _figure(estimate: Estimate | None) -> Entry:
-    if estimate is None:
-        return Entry(text=DASH)
-    return Entry(text=estimate_text(estimate), sort=estimate.point)
-
-
-def _ratio(estimate: Estimate | None) -> Entry:
-    if estimate is None:
-        return Entry(text=DASH)
-    return Entry(text=bare_ratio(estimate), sort=estimate.point)

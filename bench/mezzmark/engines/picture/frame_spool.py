@@ -18,9 +18,9 @@ import numpy.typing as npt
 from av.video.frame import VideoFrame
 from av.video.plane import VideoPlane
 
-from mezzmark.engines.media.cache import FULL_ERRORS
-from mezzmark.engines.media.pixels import apply_tags
+from mezzmark.engines.media.pixels import apply_tags, tags_of
 from mezzmark.model.footage import ColourTags
+from mezzmark.own_files import FULL_ERRORS
 
 MOST_BYTES: Final = 2 * 2**30
 """Two seconds of 2160p in 10 bits fit; writing more is no faster than decoding on a slow disk."""
@@ -29,7 +29,7 @@ MOST_DISK_SHARE: Final = 0.25
 """Of the room left in the scratch folder; the encodings need some as well."""
 
 
-class KeptFrames:
+class FrameSpool:
     """Frames that `decode` gives, `frame_count` of them, read from a scratch file when asked for
     again. Use it as a context manager: leaving it frees the scratch file."""
 
@@ -41,41 +41,41 @@ class KeptFrames:
         self._folder = folder
         self._file: BinaryIO | None = None
         self._layout: _Layout | None = None
-        self._kept_count: int | None = None
+        self._spooled_count: int | None = None
 
-    def __enter__(self) -> "KeptFrames":
+    def __enter__(self) -> "FrameSpool":
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._forget()
+        self._discard()
 
     @property
-    def is_kept(self) -> bool:
+    def is_spooled(self) -> bool:
         """Whether all frames lie in the scratch file."""
-        return self._kept_count is not None
+        return self._spooled_count is not None
 
     def __iter__(self) -> Iterator[VideoFrame]:
         """Every frame, in order. Frames are the caller's own."""
-        return self._read() if self.is_kept else self._decode_and_keep()
+        return self._read() if self.is_spooled else self._decode_and_spool()
 
-    def _decode_and_keep(self) -> Iterator[VideoFrame]:
-        self._forget()
+    def _decode_and_spool(self) -> Iterator[VideoFrame]:
+        self._discard()
         count = 0
         for frame in self._decode():
-            self._keep(frame, is_first=count == 0)
+            self._spool(frame, is_first=count == 0)
             count += 1
             yield frame
         if self._file is not None:
-            self._kept_count = count
+            self._spooled_count = count
 
-    def _keep(self, frame: VideoFrame, *, is_first: bool) -> None:
+    def _spool(self, frame: VideoFrame, *, is_first: bool) -> None:
         layout = _Layout.of(frame)
         if is_first:
             self._begin(layout)
         if self._file is None:
             return
         if layout != self._layout:  # the clip changes on the way
-            self._forget()
+            self._discard()
             return
         try:
             for plane in frame.planes:
@@ -83,40 +83,35 @@ class KeptFrames:
         except OSError as error:
             if error.errno not in FULL_ERRORS:
                 raise
-            self._forget()
+            self._discard()
 
     def _begin(self, layout: "_Layout") -> None:
         needed_bytes = self._frame_count * layout.frame_bytes
         free_bytes = shutil.disk_usage(self._folder).free
         if needed_bytes > min(MOST_BYTES, MOST_DISK_SHARE * free_bytes):
             return
-        # Unbuffered: planes are written whole. Closed by `_forget`, since it outlives this call.
+        # Unbuffered: planes are written whole. Closed by `_discard`, since it outlives this call.
         unnamed = tempfile.TemporaryFile(dir=self._folder, buffering=0)  # noqa: SIM115
         self._file, self._layout = cast(BinaryIO, unnamed), layout
-        if hasattr(os, "posix_fallocate"):
-            self._reserve(needed_bytes)
-
-    def _reserve(self, needed_bytes: int) -> None:
-        """Take the room at once: a third cheaper than block by block (seen on ext4)."""
-        if self._file is None:
-            return
-        with suppress(OSError):  # a file system that cannot; writing says whether there is room
-            os.posix_fallocate(self._file.fileno(), 0, needed_bytes)
+        # Taking the room at once is a third cheaper than block by block (seen on ext4). Where the
+        # file system cannot, writing says whether there is room.
+        with suppress(OSError, AttributeError):
+            os.posix_fallocate(unnamed.fileno(), 0, needed_bytes)
 
     def _read(self) -> Iterator[VideoFrame]:
         place = 0
-        for _ in range(self._kept_count or 0):
+        for _ in range(self._spooled_count or 0):
             if self._file is None or self._layout is None:
-                raise ValueError("the frames are no longer kept")
+                raise ValueError("the frames are no longer in the spool")
             self._file.seek(place)
             frame = self._layout.read(self._file)
             place = self._file.tell()
             yield frame
 
-    def _forget(self) -> None:
+    def _discard(self) -> None:
         if self._file is not None:
             self._file.close()
-        self._file = self._layout = self._kept_count = None
+        self._file = self._layout = self._spooled_count = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,12 +131,7 @@ class _Layout:
             pixel_format=frame.format.name,
             line_bytes=tuple(plane.line_size for plane in frame.planes),
             plane_bytes=tuple(_samples(plane).size for plane in frame.planes),
-            tags=ColourTags(
-                colour_range=int(frame.color_range),
-                primaries=int(frame.color_primaries),
-                transfer=int(frame.color_trc),
-                matrix=int(frame.colorspace),
-            ),
+            tags=tags_of(frame),
         )
 
     @property

@@ -1,7 +1,7 @@
 """Several processes at the same work: started fresh, released together, never left behind.
 
 They are spawned, so that nothing of the parent's state (threads, codec libraries) is inherited.
-A member that fails or dies breaks the barrier, so that no other waits for it for ever.
+A worker that fails or dies breaks the barrier, so that no other waits for it for ever.
 """
 
 import multiprocessing
@@ -12,28 +12,28 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from typing import Any, Final, TypeVar
 
+from mezzmark.host.common import end_with_parent
 from mezzmark.model.errors import EngineError, MezzmarkError
 
 _CONTEXT: Final = multiprocessing.get_context("spawn")
 
 RELEASE_AHEAD_NS: Final = 20_000_000
-"""Ten times what a barrier was seen to need to wake a few members on a busy machine."""
+"""Ten times what a barrier was seen to need to wake a few workers on a busy machine."""
 
-Payload = TypeVar("Payload")
 Result = TypeVar("Result")
 
 
 @dataclass(frozen=True, slots=True)
-class Crew:
-    """What the members of a crew share: a barrier to meet at, the moment of their release, and
-    the number of the next piece of work."""
+class ProcessPool:
+    """What the workers of a pool share: a barrier to meet at, the moment of their release, and
+    how many pieces of work are taken."""
 
     barrier: Any  # multiprocessing's types of shared objects are private
     release_ns: Any
-    next_number: Any
+    taken_count: Any
 
     def meet(self) -> None:
-        """Wait until all members are here. Raises BrokenBarrierError when one has failed."""
+        """Wait until all workers are here. Raises BrokenBarrierError when one has failed."""
         self.barrier.wait()
 
     def start_together(self, clock_ns: Callable[[], int]) -> None:
@@ -48,49 +48,45 @@ class Crew:
         while clock_ns() < self.release_ns.value:
             pass
 
-    def take_number(self) -> int:
-        """0, 1, 2, …, each to one member only."""
-        with self.next_number.get_lock():
-            number = int(self.next_number.value)
-            self.next_number.value = number + 1
-        return number
+    def next_index(self) -> int:
+        """0, 1, 2, …, each to one worker only."""
+        with self.taken_count.get_lock():
+            index = int(self.taken_count.value)
+            self.taken_count.value = index + 1
+        return index
 
 
-def run_crew(
-    work: Callable[[Payload, int, Crew], Result], payload: Payload, *, member_count: int
-) -> list[Result]:
-    """`work(payload, member number, crew)` in `member_count` processes; results in that order.
+def run_parallel(work: Callable[[int, ProcessPool], Result], *, worker_count: int) -> list[Result]:
+    """`work(worker number, pool)` in `worker_count` processes; results in that order.
 
-    `work` must be a module's own function, and payload and results picklable. A MezzmarkError of a
-    member is raised here; a member that dies raises EngineError with its exit status. No process
-    is left when this returns.
+    `work` must be a module's own function or a `partial` of one, and its results picklable. A
+    MezzmarkError of a worker is raised here; a worker that dies raises EngineError with its exit
+    status. No process is left when this returns.
     """
-    barrier = _CONTEXT.Barrier(member_count)
-    crew = Crew(barrier, _CONTEXT.Value("q", 0), _CONTEXT.Value("q", 0))
-    members = []
+    barrier = _CONTEXT.Barrier(worker_count)
+    pool = ProcessPool(barrier, _CONTEXT.Value("q", 0), _CONTEXT.Value("q", 0))
+    workers = []
     receivers: dict[Connection, int] = {}
     try:
-        for number in range(member_count):
+        for number in range(worker_count):
             receiver, sender = _CONTEXT.Pipe(duplex=False)
-            member = _CONTEXT.Process(
-                target=_serve, args=(work, payload, number, crew, sender), daemon=True
-            )
-            member.start()
-            sender.close()  # so that the end of the member is the end of the pipe
-            members.append(member)
+            worker = _CONTEXT.Process(target=_serve, args=(work, number, pool, sender), daemon=True)
+            worker.start()
+            sender.close()  # so that the end of the worker is the end of the pipe
+            workers.append(worker)
             receivers[receiver] = number
-        answers = _collect(receivers, crew)
-        for member in members:
-            member.join()
+        answers = _collect(receivers, pool)
+        for worker in workers:
+            worker.join()
     finally:
-        for member in members:
-            if member.is_alive():
-                member.kill()
-    return _results(answers, [member.exitcode for member in members])
+        for worker in workers:
+            if worker.is_alive():
+                worker.kill()
+    return _results(answers, [worker.exitcode for worker in workers])
 
 
-def _collect(receivers: dict[Connection, int], crew: Crew) -> dict[int, Any]:
-    """What each member sent; members that died without a word are missing."""
+def _collect(receivers: dict[Connection, int], pool: ProcessPool) -> dict[int, Any]:
+    """What each worker sent; workers that died without a word are missing."""
     answers: dict[int, Any] = {}
     open_receivers = dict(receivers)
     while open_receivers:
@@ -100,7 +96,7 @@ def _collect(receivers: dict[Connection, int], crew: Crew) -> dict[int, Any]:
             try:
                 answers[number] = receiver.recv()
             except EOFError:
-                crew.barrier.abort()
+                pool.barrier.abort()
             receiver.close()
     return answers
 
@@ -120,33 +116,22 @@ def _results(answers: dict[int, Any], exit_codes: list[int | None]) -> list[Any]
 
 
 def _serve(
-    work: Callable[[Any, int, Crew], Any],
-    payload: Any,
+    work: Callable[[int, ProcessPool], Any],
     number: int,
-    crew: Crew,
+    pool: ProcessPool,
     sender: Connection,
 ) -> None:
-    _die_with_parent()
+    parent = multiprocessing.parent_process()
+    assert parent is not None
+    end_with_parent(parent.join)
     try:
-        answer = work(payload, number, crew)
+        answer = work(number, pool)
     except MezzmarkError as error:
-        crew.barrier.abort()
+        pool.barrier.abort()
         answer = error
     except threading.BrokenBarrierError:
-        answer = None  # another member failed, and says why itself
+        answer = None  # another worker failed, and says why itself
     sender.send(answer)
     sender.close()
     # Codec libraries can hang while their objects are freed; nothing is left to be done.
     os._exit(0)
-
-
-def _die_with_parent() -> None:
-    """Leave no orphan: end when the parent's process does."""
-    parent = multiprocessing.parent_process()
-
-    def watch() -> None:
-        if parent is not None:
-            parent.join()
-            os._exit(1)
-
-    threading.Thread(target=watch, daemon=True).start()

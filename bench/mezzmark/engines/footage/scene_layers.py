@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from mezzmark.engines.footage.canvas import (
+from mezzmark.engines.footage.scene_painter import (
     LUMA_HIGH,
     LUMA_LOW,
     LUMA_MEAN,

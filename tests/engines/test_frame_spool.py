@@ -11,15 +11,15 @@ import av
 import numpy as np
 import pytest
 
+from fixtures.measured_quality import measure_quality
 from mezzmark.engines.encode.encode import encode_frames
 from mezzmark.engines.footage.originals import write_original
 from mezzmark.engines.footage.recipe import RECIPE_TAGS, generate_frames
 from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of
-from mezzmark.engines.picture import kept_frames
+from mezzmark.engines.picture import frame_spool
 from mezzmark.engines.picture.fidelity import run_fidelity
-from mezzmark.engines.picture.kept_frames import KeptFrames
-from mezzmark.engines.picture.quality import measure_quality
+from mezzmark.engines.picture.frame_spool import FrameSpool
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import OriginalSpec, Recipe
@@ -62,9 +62,9 @@ def test_frames_come_back_as_they_were(name: str, tmp_path: Path) -> None:
         calls.append(1)
         return pictures(name)
 
-    with KeptFrames(decode, 3, tmp_path) as kept:
+    with FrameSpool(decode, 3, tmp_path) as kept:
         first = list(kept)
-        assert kept.is_kept
+        assert kept.is_spooled
         for again in (list(kept), list(kept)):
             for frame, other in zip(first, again, strict=True):
                 assert other.format.name == name
@@ -93,18 +93,18 @@ def test_what_cannot_be_kept_is_decoded_anew(
             pass
 
     if trouble == "too large":
-        monkeypatch.setattr(kept_frames, "MOST_BYTES", 3 * 182 * 322)
+        monkeypatch.setattr(frame_spool, "MOST_BYTES", 3 * 182 * 322)
     if trouble == "disk full":
-        monkeypatch.setattr(kept_frames.tempfile, "TemporaryFile", lambda **_: FullDisk())
+        monkeypatch.setattr(frame_spool.tempfile, "TemporaryFile", lambda **_: FullDisk())
 
     def decode() -> Iterator[av.VideoFrame]:
         yield from pictures("yuv420p")
         if trouble == "changes":
             yield from pictures("yuv422p")
 
-    with KeptFrames(decode, 3, tmp_path) as kept:
+    with FrameSpool(decode, 3, tmp_path) as kept:
         first = list(kept)
-        assert not kept.is_kept
+        assert not kept.is_spooled
         again = list(kept)
     assert len(first) == len(again) >= 3
     for frame, other in zip(first, again, strict=True):
@@ -156,8 +156,8 @@ def test_judging_kept_frames_is_judging_decoded_ones(
     each comparison; the crop for the page is the same to one code of 255 on average: swscale rounds
     otherwise where lines are padded otherwise."""
     found = []
-    for limit in (kept_frames.MOST_BYTES, 0):
-        monkeypatch.setattr(kept_frames, "MOST_BYTES", limit)
+    for limit in (frame_spool.MOST_BYTES, 0):
+        monkeypatch.setattr(frame_spool, "MOST_BYTES", limit)
         folder = tmp_path / str(limit)
         folder.mkdir()
         job = FidelityJob(

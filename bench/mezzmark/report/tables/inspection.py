@@ -1,77 +1,50 @@
-"""Shows what a file is: facts first, then what to do about it."""
+"""What a file is, as names beside values, and what is wrong with it."""
 
-import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import Final
 
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
+from mezzmark.model.inspection import Advice, Inspection, Spread
+from mezzmark.report.tables.table import Column, Entry, Table, fact_table, tabulate
 
-from mezzmark.model.inspection import Inspection, Spread
-from mezzmark.report.prose.footage import file_advice
-from mezzmark.report.prose.numbers import visible_text
-
-_LEVELS = " ▁▂▃▄▅▆▇█"
+_LEVELS: Final = " ▁▂▃▄▅▆▇█"
 """Block characters for the bit rate over time, lowest to highest."""
 
-LONGEST_TRACE = 60
+LONGEST_TRACE: Final = 60
 """Characters of the bit-rate trace that fit on a line of a terminal."""
 
 
-def print_inspections(inspections: Sequence[Inspection], *, as_json: bool) -> None:
-    """A table for each file, or one JSON array."""
-    if as_json:
-        print(json.dumps([found.model_dump(mode="json") for found in inspections], indent=2))
-        return
-    console = Console()
-    for found in inspections:
-        console.print(_table(found))
-        for advice in file_advice(found):
-            text = visible_text(f"{advice.what} {advice.remedy}")
-            console.print(_marked("!", text, style="yellow"))
-        console.print()
-
-
-def _marked(mark: str, text: str, *, style: str) -> Table:
-    """A paragraph whose every line stands right of its mark."""
-    paragraph = Table.grid(padding=(0, 1, 0, 0))
-    paragraph.add_column(width=3, justify="right", no_wrap=True)
-    paragraph.add_column(overflow="fold")
-    paragraph.add_row(Text(mark, style=style), Text(text, style=style))
-    return paragraph
-
-
-def _table(found: Inspection) -> Table:
-    table = Table(
-        title=Text(visible_text(Path(found.media.path).name), style="bold"),
-        title_justify="left",
-        show_header=False,
-        box=None,
-        padding=(0, 2, 0, 2),
-    )
-    table.add_column(style="dim", no_wrap=True)
-    table.add_column(overflow="fold")
-    for name, value in _rows(found):
-        table.add_row(name, Text(visible_text(value)))
-    return table
-
-
-def _rows(found: Inspection) -> list[tuple[str, str]]:
+def inspection_table(found: Inspection) -> Table:
+    """A file's facts."""
     media = found.media
-    rows = [
-        ("codec", f"{media.codec} {media.profile or ''}".strip() + f" in {media.container}"),
-        ("picture", f"{media.width_px} × {media.height_px}, {_pixels(found)}"),
-        ("frame rate", _rate(found)),
-        ("length", _length(found)),
-        ("key frames", _groups(found)),
-        ("B frames", _share(found.b_frame_fraction)),
-        ("colour", _tags(found)),
-        ("bit rate", _bitrate(found)),
-        ("audio", _audio(found)),
-        ("size", f"{media.file_bytes / 1e6:.1f} MB"),
-    ]
-    return [row for row in rows if row[1]]
+    return fact_table(
+        [
+            ("codec", f"{media.codec} {media.profile or ''}".strip() + f" in {media.container}"),
+            ("picture", f"{media.width_px} × {media.height_px}, {_pixels(found)}"),
+            ("frame rate", _rate(found)),
+            ("length", _length(found)),
+            ("key frames", _groups(found)),
+            ("B frames", _share(found.b_frame_fraction)),
+            ("colour", _tags(found)),
+            ("bit rate", _bitrate(found)),
+            ("audio", _audio(found)),
+            ("size", f"{media.file_bytes / 1e6:.1f} MB"),
+        ],
+        title=Path(media.path).name,
+    )
+
+
+def advice_table(warnings: Iterable[Advice]) -> Table:
+    """A warning a row, with what to do about it."""
+    return tabulate(
+        warnings,
+        [
+            Column("", lambda _: Entry("!", sign="wrong"), "left"),
+            Column("", lambda warning: f"{warning.what} {warning.remedy}", "left", is_long=True),
+        ],
+        table_id="advice",
+        title="",
+    )
 
 
 def _pixels(found: Inspection) -> str:
@@ -135,9 +108,8 @@ def _bitrate(found: Inspection) -> str:
     seconds = found.bitrate_by_second_bps
     shown = f"{found.bitrate_bps / 1e6:.1f} Mbit/s"
     if len(seconds) > 1:
-        shown += (
-            f"  {_trace(seconds)}  {min(seconds) / 1e6:.1f} to {max(seconds) / 1e6:.1f} by second"
-        )
+        low, high = min(seconds) / 1e6, max(seconds) / 1e6
+        shown += f"  {_trace(seconds)}  {low:.1f} to {high:.1f} by second"
     return shown
 
 
