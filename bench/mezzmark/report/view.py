@@ -24,7 +24,7 @@ from mezzmark.model.run import Manifest
 from mezzmark.report.prose.answer import Answer, answer_from
 from mezzmark.report.prose.choice import chosen_encodings
 
-Role = Literal["original", "lead", "rest"]
+Role = Literal["original", "leader", "other"]
 """What an encoding is to the reader: the camera's file, one of the fastest, or any other."""
 
 MOST_DOTS = 200
@@ -62,15 +62,15 @@ class RunView:
         if encoding == ORIGINAL:
             return "original"
         if self.choice is not None:
-            return "lead" if encoding in chosen_encodings(self.choice) else "rest"
+            return "leader" if encoding in chosen_encodings(self.choice) else "other"
         of = ranking or (self.rankings[0] if self.rankings else None)
         if of is None or of.fastest is None:
-            return "rest"
+            return "other"
         leaders = {of.fastest.encoding, *(entry.encoding for entry in of.tied)}
-        return "lead" if encoding in leaders else "rest"
+        return "leader" if encoding in leaders else "other"
 
     @property
-    def lead_words(self) -> str:
+    def leader_words(self) -> str:
         """What the mark of a leading encoding means, for legends: `chosen`."""
         return "may be the fastest" if self.choice is None else "chosen"
 

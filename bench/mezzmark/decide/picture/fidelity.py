@@ -15,6 +15,7 @@ from mezzmark.decide.picture.quality import (
     generation_figures,
 )
 from mezzmark.model.encoding import Encoding
+from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.fidelity import FidelityMeasurement, TagSurvival
 from mezzmark.model.records import Trial
@@ -193,6 +194,31 @@ def _mean_db(clips: list[ClipFidelity], place: int) -> float | None:
         if "PSNR" in clip.generations[place].frames
     ]
     return float(np.mean(means)) if means else None
+
+
+def generation_psnr(
+    entry: EncodingFidelity, generation_index: int, *, confidence_level: float
+) -> Estimate:
+    """Mean PSNR of one generation (from 0) over the clips that differ in it, with Student's t
+    interval over clips; no interval below three clips. Raises ValueError where none differs."""
+    generations = [clip.generations[generation_index] for clip in entry.clips]
+    means = [found.frames["PSNR"].mean for found in generations if "PSNR" in found.frames]
+    if not means:
+        raise ValueError(f"generation {generation_index + 1} of {entry.encoding} has no PSNR")
+    interval = None
+    if len(means) >= CLIPS_FOR_INTERVAL:
+        interval = t_interval(means, confidence_level=confidence_level)
+    return Estimate(
+        point=float(np.mean(means)),
+        low=interval.low if interval else None,
+        high=interval.high if interval else None,
+        confidence_level=confidence_level,
+        unit="dB",
+        round_count=1,
+        sample_count=len(means),
+        method=interval.method if interval else "mean over clips",
+        withheld="" if interval else f"no interval: it takes {CLIPS_FOR_INTERVAL} clips",
+    )
 
 
 def rungs(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:

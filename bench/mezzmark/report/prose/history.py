@@ -1,8 +1,16 @@
 """A history in sentences; reads steps, finds none."""
 
-from mezzmark.decide.compare.history import History, HistoryRun, Series, Step
+from mezzmark.decide.compare.history import History, HistoryPoint, HistoryRun, Series, Step
 from mezzmark.model.estimate import Estimate
-from mezzmark.report.prose.numbers import count_text, list_text, number_text, shown_name
+from mezzmark.report.prose.best_host import bare_ratio
+from mezzmark.report.prose.figures import FigureText
+from mezzmark.report.prose.numbers import (
+    count_text,
+    list_text,
+    number_text,
+    sentence,
+    shown_name,
+)
 
 DATE_LENGTH = len("2026-03-01")
 MINUTE_LENGTH = len("2026-03-01T10:00")
@@ -119,3 +127,38 @@ def history_rules(history: History) -> list[str]:
         "The place of a change may be a run off; the interval of its size takes it as known. With "
         "fewer than five runs a change is hardly ever found, with eight one of 10 % usually.",
     ]
+
+
+def history_text(history: History) -> FigureText:
+    """Of one host over its runs."""
+    told = [
+        f"{line.name} {bare_ratio(line.points[-1].cost_ratio)} in the last run, "
+        f"{count_text(len(line.steps), 'change')}"
+        for line in history.tasks
+    ]
+    return FigureText(
+        title=f"{shown_name(history.host_label)} over {count_text(len(history.runs), 'run')}",
+        subtitle=f"Time against the first run, by task. Bars: {100 * history.confidence_level:g} "
+        "% intervals of a run over its rounds. Thin lines: single cells. Dashed: a change of "
+        f"level ({100 * history.error_level:g} % chance of any false one).",
+        caption="Runs stand at even steps, whatever time lies between them. Above 1 a run took "
+        "longer than the first. The blue line is the geometric mean over the task's common "
+        "cells; thin grey lines are single cells. A dashed line is a change of level, with its "
+        "size.",
+        alt=f"Time against the first run: {'; '.join(told)}.",
+    )
+
+
+def panel_title(series: Series) -> str:
+    """The task of a panel, and of how many cells it is the mean."""
+    count = f" ({count_text(series.cell_count, 'cell')})" if series.cell_count else ""
+    return f"{sentence(series.name)}{count}"
+
+
+def history_words(series: Series, point: HistoryPoint, history: History) -> str:
+    """Of one run's mark."""
+    ratio = point.cost_ratio
+    return (
+        f"{series.name}, {date_texts(history.runs)[point.position]}: {bare_ratio(ratio)} of the "
+        f"first run's time; {count_text(ratio.round_count, 'round')}"
+    )

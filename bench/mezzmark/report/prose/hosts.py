@@ -12,13 +12,21 @@ from mezzmark.decide.compare.host_comparison import (
     Weight,
 )
 from mezzmark.model.cell import Task
+from mezzmark.model.estimate import Estimate
 from mezzmark.report.prose.best_host import (
     bare_ratio,
     best_phrase,
     best_sentence,
     price_sentences,
 )
-from mezzmark.report.prose.numbers import count_text, list_text, sentence, shown_name
+from mezzmark.report.prose.figures import FigureText, first_few
+from mezzmark.report.prose.numbers import (
+    count_text,
+    list_text,
+    number_text,
+    sentence,
+    shown_name,
+)
 from mezzmark.report.prose.terms import TASK_NAMES
 
 _DOES: Final[dict[Task, str]] = {
@@ -260,3 +268,64 @@ def _counts(first: int, second: int, noun: str) -> str:
 def has_many_clips(ratios: Sequence[CellRatio]) -> bool:
     """Whether labels must name the clip."""
     return len({ratio.cell.clip for ratio in ratios}) > 1
+
+
+def comparison_text(
+    names: tuple[str, str],
+    task: TaskRatio,
+    ratios: Sequence[CellRatio],
+    *,
+    confidence_level: float,
+) -> FigureText:
+    """Of one task on a host against the reference; `names` are those of both, the host first."""
+    other, reference = (shown_name(name) for name in names)
+    rounds = [ratio.speedup_ratio.round_count for ratio in ratios if ratio.speedup_ratio]
+    span = count_text(min(rounds), "round")
+    if min(rounds) != max(rounds):
+        span = f"{min(rounds)} to {max(rounds)} rounds"
+    is_equal = all(ratio.cell == ratio.other_cell for ratio in ratios)
+    cells = [
+        f"{shown_name(ratio.cell.encoding)} {bare_ratio(ratio.speedup_ratio)}"
+        for ratio in ratios
+        if ratio.speedup_ratio
+    ]
+    return FigureText(
+        title=f"{sentence(TASK_NAMES[task.task])}: {other} against {reference}",
+        subtitle=f"{count_text(len(ratios), 'common cell')}, "
+        f"{'equal jobs and threads on both, ' if is_equal else ''}{span} a cell. Bars: "
+        f"{100 * confidence_level:g} % intervals over rounds, each for its own cell.",
+        caption=f"Right of the line at 1 {other} is faster. The top row is the geometric mean "
+        "over all common cells, below it each cell by encoding; every cell is compared at the "
+        "setting named, not at each host's best. Filled marks are differences that are certain "
+        "over all cells shown; open ones are not, or are too small to matter. Orange: the "
+        "original.",
+        alt=f"Mean over cells {bare_ratio(task.speedup_ratio)} times as fast. {first_few(cells)}.",
+    )
+
+
+def comparison_label(reference: str) -> str:
+    """The label of the axis of ratios."""
+    return f"times as fast as {shown_name(reference, limit=30)} (log scale)"
+
+
+def setting_labels(ratios: Sequence[CellRatio]) -> list[str]:
+    """What tells each cell from others of its encoding."""
+    with_clip = has_many_clips(ratios)
+    return [setting_label(ratio, with_clip=with_clip) for ratio in ratios]
+
+
+def comparison_words(ratio: CellRatio, setting: str, speedup: Estimate) -> str:
+    """Of one cell's mark."""
+    return (
+        f"{shown_name(ratio.cell.encoding)}, {setting}: {bare_ratio(speedup)} times as fast; "
+        f"{ratio.standing}; {count_text(speedup.round_count, 'round')}"
+    )
+
+
+def range_text(estimates: Sequence[Estimate]) -> str:
+    """A ratio with its interval, or from which to which one they go: `0.56 to 0.64`."""
+    if len(estimates) == 1:
+        return bare_ratio(estimates[0])
+    points = [estimate.point for estimate in estimates]
+    low, high = number_text(min(points)), number_text(max(points))
+    return low if low == high else f"{low} to {high}"

@@ -25,6 +25,7 @@ PATTERN_PHRASES: Final = {
 }
 
 _BIDI_CONTROLS: Final = {0x061C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A)}
+_NO_XML: Final = {0xFFFE, 0xFFFF}
 _MARKS: Final = {"\n": "⏎", "\r": "⏎", "\u2028": "⏎", "\u2029": "⏎", "\t": "⇥"}
 _FIRST_STRONG_ISOLATE, _POP_ISOLATE = "\u2068", "\u2069"
 
@@ -61,15 +62,20 @@ def number_text(value: float, *, half_width: float | None = None) -> str:
 
 def estimate_text(estimate: Estimate, *, with_unit: bool = True) -> str:
     """`12.4 ms [12.1, 12.8]`; without an interval the bare point, whose reason is `withheld`."""
+    return " ".join(estimate_parts(estimate, with_unit=with_unit))
+
+
+def estimate_parts(estimate: Estimate, *, with_unit: bool = True) -> tuple[str, ...]:
+    """The point and, where there is one, the interval: `12.4 ms` and `[12.1, 12.8]`."""
     point = shown_value(estimate.point, estimate.unit)
     unit = shown_unit(estimate.unit)
     tail = ("×" if unit == "×" else f" {unit}") if with_unit and unit else ""
     if estimate.low is None or estimate.high is None:
-        return f"{number_text(point)}{tail}"
+        return (f"{number_text(point)}{tail}",)
     low, high = (shown_value(end, estimate.unit) for end in (estimate.low, estimate.high))
     half = (high - low) / 2
     texts = [number_text(number, half_width=half) for number in (point, low, high)]
-    return f"{texts[0]}{tail} [{texts[1]}, {texts[2]}]"
+    return f"{texts[0]}{tail}", f"[{texts[1]}, {texts[2]}]"
 
 
 def visible_text(text: str) -> str:
@@ -83,7 +89,7 @@ def _visible(character: str) -> str:
         return f"‹U+{code:04X}›"
     if character in _MARKS:
         return _MARKS[character]
-    if unicodedata.category(character) in ("Cc", "Cs", "Co"):
+    if unicodedata.category(character) in ("Cc", "Cs", "Co") or code in _NO_XML:
         return f"‹U+{code:04X}›"
     return character
 

@@ -7,7 +7,6 @@ from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.model.cell import Cell, Task
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.run import Manifest
-from mezzmark.report.figures.rows import ReferenceLine
 from mezzmark.report.prose.numbers import PATTERN_PHRASES, count_text, number_text, sentence
 from mezzmark.report.view import RunView
 
@@ -75,13 +74,15 @@ def rate_text(rate_fps: float) -> str:
     return f"{rate_fps:.5g} fps"
 
 
-def frame_budgets(manifest: Manifest) -> list[ReferenceLine]:
-    """The time one frame stays on screen, for each frame rate among the clips (at most two)."""
-    return [
-        ReferenceLine(
-            value=1000 / rate,
-            label=f"one frame at {rate_text(rate)}: {number_text(1000 / rate)} ms",
-            short=f"1 frame: {number_text(1000 / rate)} ms",
-        )
+def frame_budgets(manifest: Manifest) -> dict[float, str]:
+    """The time in ms that one frame stays on screen, named, for each frame rate among the clips
+    (at most two)."""
+    return {
+        1000 / rate: f"one frame at {rate_text(rate)}: {number_text(1000 / rate)} ms"
         for rate in clip_rates(manifest)[:2]
-    ]
+    }
+
+
+def split_words(split: tuple[int, int]) -> str:
+    """`2 jobs × 1 thread`."""
+    return f"{count_text(split[0], 'job')} × {count_text(split[1], 'thread')}"

@@ -4,11 +4,10 @@ from dataclasses import dataclass
 from functools import partial
 
 from mezzmark.decide.choose.choice import Choice, JudgedEncoding
+from mezzmark.decide.choose.plane import choice_plane
 from mezzmark.model.request import parse_wish
-from mezzmark.report.figures.choice import draw_choice
-from mezzmark.report.figures.choice_points import choice_plane, pareto_points
 from mezzmark.report.figures.gallery import Picture, make_picture
-from mezzmark.report.figures.theme import own_look
+from mezzmark.report.figures.scatter import draw_choice
 from mezzmark.report.prose.choice import (
     chance_text,
     findings,
@@ -17,7 +16,7 @@ from mezzmark.report.prose.choice import (
     need_text,
     rounds_text,
 )
-from mezzmark.report.prose.numbers import estimate_text, list_text, shown_name, visible_text
+from mezzmark.report.prose.numbers import estimate_text, visible_text
 from mezzmark.report.tables.table import DASH, Entry, Table
 from mezzmark.report.view import RunView
 
@@ -60,21 +59,8 @@ def _pictures(choice: Choice, *, prefix: str, table_id: str) -> tuple[Picture, .
     anchors = {
         entry.encoding: f"{table_id}-{index}" for index, entry in enumerate(_in_order(choice))
     }
-    front = [point.judged.encoding for point in pareto_points(plane)]
-    with own_look():
-        return (
-            make_picture(
-                "choice",
-                f"{prefix}choice",
-                "What meets your needs, and at what price",
-                "The line joins the encodings that no other one beats in both of these; hollow "
-                "ones miss a need. Whether an encoding is beaten is judged over all wishes, so "
-                "one behind the line may still be the better in a third.",
-                f"Not beaten in both: {list_text(front) if front else 'none'}. Recommended: "
-                f"{shown_name(choice.recommendation) if choice.recommendation else 'none'}.",
-                partial(draw_choice, choice, plane, anchors=anchors),
-            ),
-        )
+    draw = partial(draw_choice, choice, plane, anchors=anchors)
+    return (make_picture("choice", f"{prefix}choice", draw),)
 
 
 def _in_order(choice: Choice) -> list[JudgedEncoding]:
@@ -144,7 +130,7 @@ def _doubts(choice: Choice, table_id: str) -> tuple[Table, ...]:
 
 
 def _row(choice: Choice, entry: JudgedEncoding, figures: list[str]) -> tuple[Entry, ...]:
-    sign = "lead" if entry.encoding == choice.recommendation else ""
+    sign = "leader" if entry.encoding == choice.recommendation else ""
     measured = []
     for name in figures:
         estimate = entry.figures.get(name)

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from mezzmark.decide.compare.history import trace_history
 from mezzmark.decide.compare.host_comparison import HardwareComparison, HostComparison
@@ -10,10 +11,9 @@ from mezzmark.decide.compare.host_tasks import TASK_ORDER
 from mezzmark.decide.compare.hosts import compare_hosts
 from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.model.cell import Task
-from mezzmark.report.figures.comparison import HostPanel, draw_comparison
 from mezzmark.report.figures.gallery import Picture, make_picture
-from mezzmark.report.figures.theme import own_look
-from mezzmark.report.prose.best_host import bare_ratio, unused_price_sentence
+from mezzmark.report.figures.speeds import draw_comparison
+from mezzmark.report.prose.best_host import unused_price_sentence
 from mezzmark.report.prose.hosts import (
     bearing_sentences,
     finding_sentences,
@@ -22,7 +22,6 @@ from mezzmark.report.prose.hosts import (
     rule_sentences,
 )
 from mezzmark.report.prose.numbers import count_text, list_text, sentence, shown_name, visible_text
-from mezzmark.report.prose.terms import TASK_NAMES
 from mezzmark.report.sections.history import build_history
 from mezzmark.report.sections.parts import Group, Together
 from mezzmark.report.sections.two_dates import build_two_dates
@@ -87,8 +86,7 @@ def _comparison(found: HardwareComparison, *, run_count: int) -> Together:
         if any(ratio.cell.task == task for ratio in comparison.cells)
         for table_id in [f"hosts-{number + 1}-{task}"]
     ]
-    with own_look():
-        pictures = tuple(p for item in tables if (p := _picture(item, found)) is not None)
+    pictures = tuple(p for item in tables if (p := _picture(item, found)) is not None)
     return Together(
         anchor="hosts",
         kicker="Runs side by side",
@@ -218,30 +216,17 @@ def _picture(item: _TaskTable, found: HardwareComparison) -> Picture | None:
     task = next((t for t in item.comparison.tasks if t.task == item.task), None)
     if not ratios or task is None:
         return None
-    panel = HostPanel(
-        reference=found.reference.label,
-        other=item.comparison.other.label,
-        task=task,
-        ratios=ratios,
-        anchors=ratio_anchors(item.comparison, item.task, item.table),
-        confidence_level=found.confidence_level,
-    )
-    told = [
-        f"{shown_name(ratio.cell.encoding)} {bare_ratio(ratio.speedup_ratio)}"
-        for ratio in ratios[:MOST_ALT_CELLS]
-        if ratio.speedup_ratio is not None
-    ]
-    more = len(ratios) - MOST_ALT_CELLS
+    anchors = ratio_anchors(item.comparison, item.task, item.table)
+    names = (item.comparison.other.label, found.reference.label)
     return make_picture(
         "comparison",
         f"{item.table.table_id}-ratios",
-        f"{shown_name(panel.other)} against {shown_name(panel.reference)}: {TASK_NAMES[item.task]}",
-        f"Right of the line at 1 {shown_name(panel.other)} is faster. The top row is the "
-        "geometric mean over all common cells, below it each cell by encoding; every cell is "
-        "compared at the setting named, not at each host's best. Filled marks are "
-        "differences that are sure over all cells shown; open ones are not, or are too small to "
-        "matter. Orange: the original.",
-        f"Mean over cells {bare_ratio(task.speedup_ratio)} times as fast. "
-        f"{'; '.join(told)}{f'; {more} more in the table' if more > 0 else ''}.",
-        lambda shape: draw_comparison(panel, shape),
+        partial(
+            draw_comparison,
+            names,
+            task,
+            ratios,
+            anchors=anchors,
+            confidence_level=found.confidence_level,
+        ),
     )

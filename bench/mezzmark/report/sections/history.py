@@ -1,9 +1,10 @@
 """The history of one host in the report: headline, figure, tables."""
 
+from functools import partial
+
 from mezzmark.decide.compare.history import History, Series
 from mezzmark.report.figures.gallery import Picture, make_picture
-from mezzmark.report.figures.history import HistoryPanels, draw_history
-from mezzmark.report.figures.theme import own_look
+from mezzmark.report.figures.history import draw_history
 from mezzmark.report.prose.best_host import bare_ratio
 from mezzmark.report.prose.history import (
     change_text,
@@ -13,7 +14,7 @@ from mezzmark.report.prose.history import (
     percent_text,
     step_sentences,
 )
-from mezzmark.report.prose.numbers import count_text, shown_name, visible_text
+from mezzmark.report.prose.numbers import count_text, visible_text
 from mezzmark.report.sections.parts import Group, Together
 from mezzmark.report.tables.comparison import refusal_table
 from mezzmark.report.tables.table import DASH, Entry, Table
@@ -94,24 +95,8 @@ def _cautions(history: History) -> tuple[str, ...]:
 def _pictures(history: History, levels: Table, prefix: str) -> tuple[Picture, ...]:
     if not history.tasks:
         return ()
-    panels = HistoryPanels(history=history, run_anchors=levels.anchors)
-    told = [
-        f"{line.name} {bare_ratio(line.points[-1].cost_ratio)} in the last run, "
-        f"{count_text(len(line.steps), 'change')}"
-        for line in history.tasks
-    ]
-    with own_look():
-        picture = make_picture(
-            "history",
-            f"{prefix}-levels",
-            f"{shown_name(history.host_label)} over {count_text(len(history.runs), 'run')}",
-            "Runs stand at even steps, whatever time lies between them. Above 1 a run took longer "
-            "than the first. The blue line is the geometric mean over the task's common cells; "
-            "thin grey lines are single cells. A dashed line is a change of level, with its size.",
-            f"Time against the first run: {'; '.join(told)}.",
-            lambda shape: draw_history(panels, shape),
-        )
-    return (picture,)
+    draw = partial(draw_history, history, anchors=levels.anchors)
+    return (make_picture("history", f"{prefix}-levels", draw),)
 
 
 def _level_table(history: History, *, table_id: str) -> Table:

@@ -7,13 +7,13 @@ from mezzmark.decide.estimate.pooling import hour_gb_text
 from mezzmark.decide.estimate.ranking import Ranked, Ranking
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
-from mezzmark.report.figures.theme import role_words
 from mezzmark.report.prose.numbers import (
     count_text,
     estimate_text,
     number_text,
     visible_text,
 )
+from mezzmark.report.prose.run_figures import role_words
 from mezzmark.report.prose.terms import setting_words
 from mezzmark.report.view import RunView, encode_speeds
 
@@ -23,7 +23,7 @@ DASH = "–"
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
     """One table cell: what is read, what it is sorted by, and its sign for readers and style
-    (`wrong`, `lead`, `original` or empty)."""
+    (`wrong`, `leader`, `original` or empty)."""
 
     text: str
     sort: float | str | None = None

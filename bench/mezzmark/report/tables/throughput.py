@@ -8,6 +8,7 @@ from mezzmark.decide.throughput.grid import GridFindings
 from mezzmark.decide.throughput.prediction import IngestPrediction
 from mezzmark.model.cell import Cell
 from mezzmark.report.prose.numbers import count_text, number_text
+from mezzmark.report.prose.terms import split_words
 from mezzmark.report.tables.table import DASH, Entry, Table, counted, measured, named
 from mezzmark.report.view import RunView
 from mezzmark.statistics.scaling import ScalingFit
@@ -210,8 +211,3 @@ def _of(exports: Sequence[Observation], cell: Cell) -> list[Observation]:
 def row_anchors(table_id: str, row_count: int) -> tuple[str, ...]:
     """One id per row of the table `table_id`, for marks to link to."""
     return tuple(f"{table_id}-{index}" for index in range(row_count))
-
-
-def split_words(split: tuple[int, int]) -> str:
-    """`2 jobs × 1 thread`."""
-    return f"{count_text(split[0], 'job')} × {count_text(split[1], 'thread')}"

@@ -1,5 +1,4 @@
-"""What the picture of a choice shows: two goals, where each encoding stands in both, and who is
-beaten by nobody."""
+"""A choice in the plane of two figures: where each encoding stands, and whom no other one beats."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -8,8 +7,6 @@ from mezzmark.decide.choose.choice import Choice, JudgedEncoding
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.figures import FigureName
 from mezzmark.model.request import Need, parse_need, parse_wish
-from mezzmark.report.figures.marks import mark_words
-from mezzmark.report.prose.numbers import shown_name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,22 +103,3 @@ def pareto_points(plane: ChoicePlane) -> tuple[ChoicePoint, ...]:
         )
 
     return tuple(point for point in in_play if not is_beaten(point))
-
-
-def point_words(point: ChoicePoint, plane: ChoicePlane, choice: Choice) -> str:
-    """Both figures and the verdict on one encoding."""
-    entry = point.judged
-    y = mark_words(entry.encoding, plane.y_goal.label, point.y)
-    x = mark_words("", plane.x_goal.label, point.x).removeprefix(", ")
-    verdict = "recommended" if entry.encoding == choice.recommendation else entry.status
-    front = f"{entry.front} the front" if entry.front else ""
-    return "; ".join(part for part in (y, x, verdict, front) if part)
-
-
-def key_name(point: ChoicePoint, choice: Choice, limit: int) -> str:
-    """A name with its verdict in at most `limit` characters, for the key beside many points."""
-    entry = point.judged
-    note = {"ruled out": " – ruled out", "open": " – open"}.get(entry.status, "")
-    if entry.encoding == choice.recommendation:
-        note = " – recommended"
-    return shown_name(entry.encoding, limit=limit - len(note)) + note

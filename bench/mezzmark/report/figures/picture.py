@@ -1,0 +1,164 @@
+"""What encoding does to the picture: generations, the test chart, the worst frame."""
+
+import base64
+import io
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+import numpy as np
+import pandas as pd
+import seaborn.objects as so
+from matplotlib.axes import Axes
+from matplotlib.image import imread
+from matplotlib.ticker import MaxNLocator
+from numpy.typing import NDArray
+
+from mezzmark.decide.picture.diagnosis import Diagnosis
+from mezzmark.decide.picture.fidelity import EncodingFidelity
+from mezzmark.model.fidelity import ChartMeasurement, WorstFrame
+from mezzmark.report.figures.theme import (
+    LIGHT,
+    MARGIN_IN,
+    SMALL_PT,
+    WIDTH_IN,
+    Drawing,
+    add_area_mark,
+    new_drawing,
+    plot,
+)
+from mezzmark.report.prose.figures import CHANGE_LABELS, GENERATION_LABEL, PSNR_LABEL
+from mezzmark.report.prose.numbers import shown_name
+from mezzmark.report.prose.picture import (
+    AMPLIFICATION,
+    chart_text,
+    chart_words,
+    generation_words,
+    generations_text,
+    worst_frame_text,
+    worst_frame_words,
+)
+
+CHART_COLUMNS: Final = 21
+NAMES_IN: Final = 1.35
+"""Room for names to the right of lines."""
+
+
+def draw_generations(
+    judged: Sequence[EncodingFidelity], *, anchors: Mapping[str, str], confidence_level: float
+) -> Drawing:
+    """Mean PSNR of each encoding by generation; bit-exact ones stay where they began.
+
+    Marks link to `anchors`, the row of each encoding in the quality table.
+    """
+    drawing = new_drawing(generations_text(judged), body_in=3.6, left_in=0.6, right_in=NAMES_IN)
+    axes = drawing.figure.add_subplot()
+    found = [
+        (entry, index, value)
+        for entry in judged
+        for index, value in enumerate(entry.by_generation_db)
+        if value is not None
+    ]
+    frame = pd.DataFrame(
+        {"generation": index + 1, "psnr_db": value, "encoding": entry.encoding}
+        for entry, index, value in found
+    )
+    urls = [
+        drawing.url(
+            anchors[entry.encoding],
+            generation_words(entry, index, confidence_level=confidence_level),
+        )
+        for entry, index, _ in found
+    ]
+    shade = LIGHT["other"]
+    dot = so.Dot(color=shade, pointsize=4.5, artist_kws={"zorder": 5, "urls": urls})
+    (
+        plot(frame, x="generation", y="psnr_db")
+        .add(so.Line(color=shade, linewidth=1.2), linestyle="encoding", legend=False)
+        .add(dot, legend=False)
+        .on(axes)
+        .plot()
+    )
+    axes.set(xlabel=GENERATION_LABEL, ylabel=PSNR_LABEL)
+    axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+    axes.grid(True)
+    _label_ends(axes, frame)
+    return drawing
+
+
+def _label_ends(axes: Axes, frame: pd.DataFrame) -> None:
+    """Names beside the last points, pushed apart where they would touch."""
+    low, high = axes.get_ylim()
+    gap = (high - low) * 0.055
+    y = -np.inf
+    last = frame.groupby("encoding", sort=False).last().sort_values("psnr_db")
+    for name, generation, value in last.itertuples():
+        y = max(value, y + gap)
+        axes.annotate(
+            shown_name(name, limit=16),
+            xy=(generation, value),
+            xytext=(generation + 0.12, y),
+            va="center",
+            fontsize=SMALL_PT,
+            annotation_clip=False,
+        )
+
+
+def draw_chart(
+    name: str, measurement: ChartMeasurement, diagnosis: Diagnosis, *, anchor: str
+) -> Drawing:
+    """The chart's patches before, after, and their difference made larger; the whole links to
+    `anchor`."""
+    drawing = new_drawing(chart_text(name, diagnosis), body_in=2.6, left_in=0.9, bottom_in=0.1)
+    before, after = (
+        _patch_rows([getattr(patch, key) for patch in measurement.patches])
+        for key in ("entered_rgb", "shown_rgb")
+    )
+    difference = np.clip(127.5 + AMPLIFICATION * (after - before), 0, 255)
+    gap = np.full((1, CHART_COLUMNS, 3), np.nan)
+    stack = np.concatenate([before, gap, after, gap, difference]) / 255
+    alpha = (~np.isnan(stack[..., :1])).astype(float)
+    image = np.concatenate([np.nan_to_num(stack), alpha], axis=2)
+    axes = _show(drawing, image, anchor, chart_words(name, measurement, diagnosis))
+    middles = [(len(before) + 1) * part + len(before) / 2 - 0.5 for part in range(3)]
+    axes.set_yticks(middles, CHANGE_LABELS)
+    return drawing
+
+
+def _patch_rows(values: list[tuple[float, float, float]]) -> NDArray[np.float64]:
+    """Patches in rows of the chart's width; the last row is filled with its own last patch."""
+    missing = -len(values) % CHART_COLUMNS
+    filled = np.array(values + values[-1:] * missing, dtype=np.float64)
+    return filled.reshape(-1, CHART_COLUMNS, 3)
+
+
+def _show(drawing: Drawing, image: NDArray[np.float64], anchor: str, words: str) -> Axes:
+    """An image that fills the drawing's axes, with one mark over the whole of it."""
+    axes = drawing.figure.add_subplot()
+    axes.imshow(image, interpolation="none", aspect="auto")
+    axes.set(xticks=[], yticks=[])
+    axes.tick_params(length=0)
+    axes.spines["bottom"].set_visible(False)
+    height, width = image.shape[:2]
+    add_area_mark(axes, (-0.5, -0.5), width, height, drawing.url(anchor, words))
+    return axes
+
+
+def draw_worst_frame(entry: EncodingFidelity, worst: WorstFrame, *, anchor: str) -> Drawing:
+    """The worst part of the worst frame, before and after, and the difference made larger; the
+    whole links to `anchor`."""
+    before, after = (_decoded(text) for text in (worst.before_png, worst.after_png))
+    difference = np.clip(0.5 + AMPLIFICATION * (after - before), 0, 1)
+    edge = np.ones((before.shape[0], 4, 3))
+    image = np.concatenate([before, edge, after, edge, difference], axis=1)
+    width_in = WIDTH_IN - 2 * MARGIN_IN
+    drawing = new_drawing(
+        worst_frame_text(entry, worst),
+        body_in=width_in * image.shape[0] / image.shape[1],
+        bottom_in=0.1,
+    )
+    _show(drawing, image, anchor, worst_frame_words(entry))
+    return drawing
+
+
+def _decoded(text: str) -> NDArray[np.float64]:
+    return np.asarray(imread(io.BytesIO(base64.b64decode(text)), format="png"))[..., :3]
