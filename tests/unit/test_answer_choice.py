@@ -53,15 +53,15 @@ def test_the_chosen_one_is_marked_and_no_other() -> None:
     """Under a choice blue means chosen; without one, that it may be the fastest."""
     chosen, free = _view(TEN_BIT), _view(None)
     names = ("original", "VC-3 SQ", "RDD 36 standard")
-    assert [chosen.role(name) for name in names] == ["original", "rest", "lead"]
-    assert [free.role(name) for name in names] == ["original", "lead", "rest"]
-    assert (chosen.lead_words, free.lead_words) == ("chosen", "may be the fastest")
+    assert [chosen.role(name) for name in names] == ["original", "other", "leader"]
+    assert [free.role(name) for name in names] == ["original", "leader", "other"]
+    assert (chosen.leader_words, free.leader_words) == ("chosen", "may be the fastest")
 
 
 def test_nobody_is_marked_where_nobody_meets_the_needs() -> None:
     """A need of 16 bit that none has leaves no encoding in blue."""
     view = _view(ChooseSettings(needs=("bit_depth >= 16",)))
-    assert {view.role(e.name) for e in THREE} == {"original", "rest"}
+    assert {view.role(e.name) for e in THREE} == {"original", "other"}
 
 
 def test_a_faster_one_that_the_wishes_put_behind_is_said_to_be() -> None:

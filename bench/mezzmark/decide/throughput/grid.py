@@ -210,3 +210,10 @@ def clip_seconds(
         for clip, rounds in found.items()
         if all(math.isfinite(seconds) for seconds in rounds.values())
     }
+
+
+def best_split_by_core_count(findings: GridFindings) -> dict[int, SplitFigures]:
+    """The split with the most throughput of each number of threads in all, fewest first."""
+    fastest_last = sorted(findings.splits, key=lambda split: split.figures["throughput_fps"].point)
+    best = {split.job_count * split.thread_count: split for split in fastest_last}
+    return dict(sorted(best.items()))

@@ -8,28 +8,21 @@ import seaborn.objects as so
 from matplotlib.axes import Axes
 
 from mezzmark.decide.compare.history import History, Series
+from mezzmark.report.figures.marks import Drawing, Mark, at, draw_marks, ends, new_drawing
 from mezzmark.report.figures.theme import (
     DASHES,
     LIGHT,
     MARGIN_IN,
+    PAPER_BOX,
     SMALL_PT,
     WIDTH_IN,
-    Drawing,
     characters,
-    ends,
-    new_drawing,
     plot,
     ratio_limits,
     set_log_axis,
 )
-from mezzmark.report.prose.figures import RUN_LABEL
-from mezzmark.report.prose.history import (
-    date_texts,
-    history_text,
-    history_words,
-    panel_title,
-    percent_text,
-)
+from mezzmark.report.prose import figures as labels
+from mezzmark.report.prose import history as prose
 from mezzmark.report.prose.terms import TASK_NAMES
 
 PANEL_IN, GAP_IN, LEFT_IN = 1.35, 0.5, 0.65
@@ -44,7 +37,7 @@ def draw_history(history: History, *, anchors: Sequence[str]) -> Drawing:
     Marks link to `anchors`, the row of each run."""
     tasks = history.tasks
     drawing = new_drawing(
-        history_text(history),
+        prose.history_text(history),
         body_in=PANEL_IN * len(tasks) + GAP_IN * (len(tasks) - 1),
         left_in=LEFT_IN,
         top_in=0.25,
@@ -61,37 +54,44 @@ def draw_history(history: History, *, anchors: Sequence[str]) -> Drawing:
     shown = pd.concat([runs, cells], ignore_index=True)
     blue = LIGHT["leader"]
     thin = so.Line(color=LIGHT["other"], alpha=0.35, linewidth=0.7)
-    bar = so.Range(color=blue, linewidth=2.4, artist_kws={"capstyle": "butt", "zorder": 4})
-    dot = so.Dot(color=blue, pointsize=6, edgecolor=LIGHT["paper"], artist_kws={"zorder": 5})
     (
         plot(shown, x="run")
         .facet(row="task", order=names)
         .add(thin, y="cell_ratio", group="line")
         .add(so.Line(color=blue, linewidth=1.1), y="ratio")
-        .add(bar, ymin="low", ymax="high")
-        .add(dot, y="ratio")
         .share(x=True, y=False)
         .on(drawing.figure)
         .plot()
     )
-    dates = date_texts(history.runs)
+    dates = prose.date_texts(history.runs)
     for series, axes in zip(tasks, drawing.figure.axes, strict=True):
-        urls = [
-            drawing.url(anchors[point.position], history_words(series, point, history))
-            for point in series.points
-        ]
-        axes.collections[-1].set_urls(urls)
+        draw_marks(drawing, _marks(series, history, anchors), axes)
         values = shown.loc[shown["task"] == series.name, ["ratio", "low", "high", "cell_ratio"]]
         low, high = ratio_limits([*values.to_numpy().ravel()])
         set_log_axis(axes, "y", (low, high * (high / low) ** LABEL_ROOM), label="")
-        axes.set(xlim=(-0.5, len(dates) - 0.5), title="", xlabel=RUN_LABEL)
-        axes.text(0, 1.06, panel_title(series), transform=axes.transAxes, weight="bold")
+        axes.set(xlim=(-0.5, len(dates) - 0.5), title="", xlabel=labels.RUN_LABEL)
+        axes.label_outer()
+        axes.text(0, 1.06, prose.panel_title(series), transform=axes.transAxes, weight="bold")
         axes.axhline(1, color=LIGHT["muted"], linewidth=0.8, zorder=1)
         _draw_steps(axes, series)
     room = characters(WIDTH_IN - LEFT_IN - MARGIN_IN) / (len(dates[0]) + 2)
     every = max(1, ceil(len(dates) / max(1, int(room))))
     drawing.figure.axes[-1].set_xticks(range(0, len(dates), every), dates[::every])
     return drawing
+
+
+def _marks(series: Series, history: History, anchors: Sequence[str]) -> list[Mark]:
+    return [
+        Mark(
+            x=at(point.position),
+            y=ends(point.cost_ratio),
+            colour="leader",
+            link=(anchors[point.position], prose.history_words(series, point, history)),
+            size_pt=6,
+            bar_pt=2.4,
+        )
+        for point in series.points
+    ]
 
 
 def _frame(lines: Iterable[tuple[str, Series]]) -> pd.DataFrame:
@@ -114,7 +114,7 @@ def _draw_steps(axes: Axes, series: Series) -> None:
         axes.axvline(x, color=LIGHT["line"], linewidth=1.1, linestyle=DASHES, zorder=2)
         is_right = (x - low) / (high - low) > 0.6
         axes.annotate(
-            percent_text(step.cost_ratio),
+            prose.percent_text(step.cost_ratio),
             xy=(x, 1),
             xycoords=axes.get_xaxis_transform(),
             xytext=(-4 if is_right else 4, -2 - 12 * (order % 2)),
@@ -123,6 +123,6 @@ def _draw_steps(axes: Axes, series: Series) -> None:
             va="top",
             color=LIGHT["line"],
             fontsize=SMALL_PT,
-            bbox={"facecolor": LIGHT["paper"], "alpha": 0.8, "linewidth": 0, "pad": 0.5},
+            bbox=PAPER_BOX,
             zorder=6,
         )

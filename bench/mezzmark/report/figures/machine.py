@@ -1,6 +1,6 @@
 """The whole machine at work: jobs × threads, throughput by cores with the fitted law, an ingest."""
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -10,33 +10,34 @@ from matplotlib.colors import ListedColormap, to_rgba
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import MaxNLocator
 
-from mezzmark.decide.throughput.grid import GridFindings, SplitFigures
+from mezzmark.decide.throughput.grid import (
+    GridFindings,
+    SplitFigures,
+    best_split_by_core_count,
+)
 from mezzmark.decide.throughput.prediction import IngestPrediction
 from mezzmark.model.throughput import IngestMeasurement
+from mezzmark.report.figures.marks import (
+    Drawing,
+    Mark,
+    add_area_mark,
+    at,
+    draw_marks,
+    ends,
+    new_drawing,
+)
 from mezzmark.report.figures.theme import (
     LIGHT,
     MARGIN_IN,
+    PLAIN,
     SMALL_PT,
     WIDTH_IN,
-    Drawing,
-    add_area_mark,
     characters,
-    ends,
-    new_drawing,
     plot,
 )
-from mezzmark.report.prose.figures import CORES_LABEL, FPS_LABEL, SECONDS_LABEL
+from mezzmark.report.prose import figures as labels
+from mezzmark.report.prose import throughput as prose
 from mezzmark.report.prose.numbers import count_text, estimate_parts, shown_name
-from mezzmark.report.prose.throughput import (
-    clip_words,
-    gantt_text,
-    grid_text,
-    grid_words,
-    scaling_text,
-    scaling_words,
-    share_text,
-    worker_label,
-)
 from mezzmark.statistics.scaling import ScalingFit
 from mezzmark.statistics.scaling_inference import LOUD_RANGE_RATIO, predict_throughput
 
@@ -59,16 +60,14 @@ def draw_grid(found: GridFindings, *, anchor: str) -> Drawing:
     has_blanks = len(splits) < len(jobs) * len(threads)
     width_in = min(WIDTH_IN - GRID_LEFT_IN - MARGIN_IN, CELL_WIDTH_IN * len(threads))
     drawing = new_drawing(
-        grid_text(found, best=splits[found.best], has_blanks=has_blanks),
+        prose.grid_text(found, best=splits[found.best], has_blanks=has_blanks),
         body_in=CELL_HEIGHT_IN * len(jobs),
         left_in=GRID_LEFT_IN,
         right_in=WIDTH_IN - GRID_LEFT_IN - width_in,
         bottom_in=0.4,
     )
     axes = drawing.figure.add_subplot()
-    shares = {
-        key: split.efficiency.point if split.efficiency else 0 for key, split in splits.items()
-    }
+    shares = {key: s.efficiency.point if s.efficiency else 0.0 for key, s in splits.items()}
     sns.heatmap(
         pd.DataFrame([[shares.get((j, t), np.nan) for t in threads] for j in jobs]),
         vmin=0,
@@ -85,21 +84,27 @@ def draw_grid(found: GridFindings, *, anchor: str) -> Drawing:
     for (job_count, thread_count), split in splits.items():
         x, y = threads.index(thread_count), jobs.index(job_count)
         is_best = (job_count, thread_count) == found.best
-        parts = estimate_parts(split.figures["throughput_fps"])
-        lines = (share_text(split.efficiency), *parts)
-        for place, line in enumerate(lines, start=1):
-            weight = "bold" if place == 1 else "normal"
-            at = (x + 0.5, y + place / (len(lines) + 1))
-            axes.text(*at, line, ha="center", va="center", fontsize=SMALL_PT, weight=weight)
-        if is_best:
-            frame = {"fill": False, "edgecolor": LIGHT["ink"], "linewidth": 1.8}
-            axes.add_patch(Rectangle((x + 0.02, y + 0.03), 0.96, 0.94, **frame))
-        url = drawing.url(anchor, grid_words(found.encoding, split, is_best=is_best))
+        _fill_cell(drawing, x, y, split, is_best=is_best)
+        url = drawing.url(anchor, prose.grid_words(found.encoding, split, is_best=is_best))
         add_area_mark(axes, (x, y), 1, 1, url)
     return drawing
 
 
-_BAND_ROOM = 1.5
+def _fill_cell(drawing: Drawing, x: int, y: int, split: SplitFigures, *, is_best: bool) -> None:
+    """A cell's numbers line by line, and the frame of the best one."""
+    axes = drawing.axes
+    parts = estimate_parts(split.figures["throughput_fps"])
+    lines = (prose.share_text(split.efficiency), *parts)
+    look: dict[str, Any] = {"ha": "center", "va": "center", "fontsize": SMALL_PT}
+    for place, line in enumerate(lines, start=1):
+        weight = "bold" if place == 1 else "normal"
+        axes.text(x + 0.5, y + place / (len(lines) + 1), line, weight=weight, **look)
+    if is_best:
+        edge: dict[str, Any] = {"fill": False, "edgecolor": LIGHT["ink"], "linewidth": 1.8}
+        axes.add_patch(Rectangle((x + 0.02, y + 0.03), 0.96, 0.94, **edge))
+
+
+_BAND_ROOM: Final = 1.5
 """The picture makes room for the band up to so many times the highest of all else. A band almost
 without end would press what was measured to the ground."""
 
@@ -119,43 +124,39 @@ def draw_scaling(
     """
     measured = best_split_by_core_count(findings)
     law = _law(fit, max(measured), confidence_level, fps_per_unit)
-    has_band = bool(law["low"].notna().all())
-    drawing = new_drawing(scaling_text(findings, fit, has_band=has_band), body_in=2.6, left_in=0.7)
-    axes = drawing.figure.add_subplot()
-    dots = pd.DataFrame(
-        [(count, *ends(split.figures["throughput_fps"])) for count, split in measured.items()],
-        columns=["cores", "fps", "low", "high"],
-    )
-    urls = [
-        drawing.url(anchor, scaling_words(findings.encoding, count, split))
+    has_band = bool(law["high"].notna().all())
+    marks = [
+        Mark(
+            x=at(count),
+            y=ends(split.figures["throughput_fps"]),
+            colour="ink",
+            link=(anchor, prose.scaling_words(findings.encoding, count, split)),
+            size_pt=5.5,
+            bar_pt=2.6,
+        )
         for count, split in measured.items()
     ]
-    blue, ink = LIGHT["leader"], LIGHT["ink"]
-    bar = so.Range(color=ink, linewidth=2.6, artist_kws={"capstyle": "butt", "zorder": 4})
-    dot = so.Dot(color=ink, pointsize=5.5, artist_kws={"zorder": 5, "urls": urls})
-    dashes = so.Line(color=LIGHT["muted"], linestyle=(4, 3), linewidth=1)
-    drawn = plot(law, x="cores").add(dashes, y="perfect").add(so.Line(color=blue), y="fps")
-    if has_band:
-        band = so.Band(color=blue, alpha=0.18, edgewidth=0)
-        drawn = drawn.add(band, ymin="low", ymax="high")
-    drawn = drawn.add(bar, data=dots, x="cores", ymin="low", ymax="high")
-    drawn = drawn.add(dot, data=dots, x="cores", y="fps")
-    drawn.on(axes).plot()
-    held = law.loc[law["cores"] == max(measured), "perfect"]
-    highest = np.nanmax([*law["fps"], *held, *dots["fps"], *dots["high"]])
+    held = law["perfect"][law["cores"] <= max(measured)]
+    highest = np.nanmax([*law["fps"], *held, *(end for mark in marks for end in mark.y)])
     top = max(highest, min(law["high"].max(), _BAND_ROOM * highest)) if has_band else highest
-    axes.set(xlim=(0.5, law["cores"].max() + 0.5), ylim=(0, 1.05 * top))
-    axes.set(xlabel=CORES_LABEL, ylabel=FPS_LABEL)
+    law["high"] = law["high"].clip(upper=2 * top)  # what has no end cannot be drawn
+    text = prose.scaling_text(findings, fit, has_band=has_band)
+    drawing = new_drawing(text, body_in=2.6, left_in=0.8)
+    axes = drawing.figure.add_subplot()
+    dashes = so.Line(color=LIGHT["muted"], linestyle=(4, 3), linewidth=1)
+    line = so.Line(color=LIGHT["leader"], linewidth=1.6)
+    drawn = plot(law, x="cores").add(dashes, y="perfect").add(line, y="fps")
+    if has_band:
+        band = so.Band(color=LIGHT["leader"], alpha=0.18, edgewidth=0)
+        drawn = drawn.add(band, ymin="low", ymax="high")
+    drawn.on(axes).plot()
+    draw_marks(drawing, marks)
+    axes.set(xlim=(0.5, law["cores"].max() + 0.5), xlabel=labels.CORES_LABEL)
+    axes.set(ylim=(0, 1.05 * top), ylabel=labels.FPS_LABEL)
     axes.xaxis.set_major_locator(MaxNLocator(8, integer=True))
+    axes.yaxis.set_major_formatter(PLAIN)
     axes.grid(True, axis="y")
     return drawing
-
-
-def best_split_by_core_count(findings: GridFindings) -> dict[int, SplitFigures]:
-    """The split with the most throughput of each number of threads in all, fewest first."""
-    fastest_last = sorted(findings.splits, key=lambda split: split.figures["throughput_fps"].point)
-    best = {split.job_count * split.thread_count: split for split in fastest_last}
-    return dict(sorted(best.items()))
 
 
 def _law(
@@ -164,28 +165,21 @@ def _law(
     """The law in frames per second, up to where a prediction would carry a warning, and at least
     one core further; `perfect` is what it would be if every core were as good as the first."""
     reach = max(int(LOUD_RANGE_RATIO * last_measured), last_measured + 1)
-    predictions = [
-        predict_throughput(fit, count, confidence_level=confidence_level)
-        for count in range(1, reach + 1)
-    ]
-    law = pd.DataFrame(
-        {
-            "cores": float(found.core_count),
-            "fps": found.point * fps_per_unit,
-            "low": found.interval.low * fps_per_unit if found.interval else np.nan,
-            "high": found.interval.high * fps_per_unit if found.interval else np.nan,
-        }
-        for found in predictions
-    )
-    return law.assign(perfect=law["cores"] * law["fps"].iloc[0])
+    rows = []
+    for count in range(1, reach + 1):
+        found = predict_throughput(fit, count, confidence_level=confidence_level)
+        low, high = (found.interval.low, found.interval.high) if found.interval else (np.nan,) * 2
+        rows.append((found.point * fps_per_unit, low * fps_per_unit, high * fps_per_unit))
+    law = pd.DataFrame(rows, columns=["fps", "low", "high"])
+    cores = law.index + 1.0
+    return law.assign(cores=cores, perfect=cores * law["fps"].iloc[0])
 
 
 NS_PER_S: Final = 1e9
+GANTT_LEFT_IN, WORKER_IN, BAR_IN = 0.95, 0.34, 0.24
+"""Room for the workers' names, height of a worker's row and of the bars in it."""
 
-WORKER_IN, BAR_IN = 0.34, 0.24
-"""Height of a worker's row and of the bars in it."""
-
-_LEAST_NAME = 4
+_LEAST_NAME: Final = 8
 """A bar without room for so many characters carries no name; its mark has it."""
 
 
@@ -195,47 +189,40 @@ def draw_gantt(found: IngestPrediction, measured: IngestMeasurement, *, anchor: 
     `measured` is the last round of the ingest `found`; bars link to `anchor`, its row in the
     ingest table.
     """
-    body_in, left_in = WORKER_IN * measured.worker_count, 0.85
-    drawing = new_drawing(gantt_text(found), body_in=body_in, left_in=left_in)
+    body_in = WORKER_IN * measured.worker_count
+    drawing = new_drawing(prose.gantt_text(found), body_in=body_in, left_in=GANTT_LEFT_IN)
     axes = drawing.figure.add_subplot()
-    clips = pd.DataFrame(
-        {
-            "clip": range(len(measured.clips)),
-            "worker": measured.worker_index,
-            "start": np.array(measured.start_ns) / NS_PER_S,
-            "encoded": np.array(measured.encoded_ns) / NS_PER_S,
-            "done": np.array(measured.end_ns) / NS_PER_S,
-        }
-    )
-    bar = {"color": LIGHT["leader"], "linewidth": 72 * BAR_IN, "artist_kws": {"capstyle": "butt"}}
+    times_ns = (measured.start_ns, measured.encoded_ns, measured.end_ns)
+    clips = pd.DataFrame(np.transpose(times_ns) / NS_PER_S, columns=["start", "encoded", "done"])
+    clips = clips.assign(worker=measured.worker_index, clip=clips.index)
+    look: dict[str, Any] = {"color": LIGHT["leader"], "linewidth": 72 * BAR_IN}
+    full = so.Range(alpha=0.55, artist_kws={"capstyle": "butt"}, **look)
+    light = so.Range(alpha=0.22, artist_kws={"capstyle": "butt"}, **look)
     (
         plot(clips, y="worker", group="clip")
-        .add(so.Range(alpha=0.55, **bar), xmin="start", xmax="encoded", orient="y")
-        .add(so.Range(alpha=0.22, **bar), xmin="encoded", xmax="done", orient="y")
+        .add(full, xmin="start", xmax="encoded", orient="y")
+        .add(light, xmin="encoded", xmax="done", orient="y")
         .on(axes)
         .plot()
     )
-    whole_s = clips["done"].max()
-    axes.set(xlim=(0, whole_s * 1.01), ylim=(measured.worker_count - 0.5, -0.5))
+    times_s = clips[["start", "encoded", "done"]].to_numpy(dtype=float)
+    whole_s = float(times_s.max())
     workers = range(measured.worker_count)
-    axes.set_yticks(workers, [worker_label(index) for index in workers])
-    axes.set(xlabel=SECONDS_LABEL, ylabel="")
+    axes.set(xlim=(0, whole_s * 1.01), xlabel=labels.SECONDS_LABEL)
+    axes.set(ylim=(measured.worker_count - 0.5, -0.5), ylabel="")
+    axes.set_yticks(workers, [prose.worker_label(index) for index in workers])
     axes.grid(True, axis="x")
     height = BAR_IN / WORKER_IN
-    for index, clip in enumerate(clips.itertuples()):
-        low, share = clip.worker - height / 2, (clip.done - clip.start) / whole_s
-        axes.vlines(clip.start, low, low + height, color=LIGHT["paper"], linewidth=1)
-        room = characters(share * (WIDTH_IN - left_in - MARGIN_IN), SMALL_PT) - 1
+    for index, (start_s, encoded_s, done_s) in enumerate(times_s):
+        low = measured.worker_index[index] - height / 2
+        axes.vlines(start_s, low, low + height, color=LIGHT["paper"], linewidth=1)
+        share = (done_s - start_s) / whole_s
+        room = characters(share * (WIDTH_IN - GANTT_LEFT_IN - MARGIN_IN), SMALL_PT) - 1
         if room >= _LEAST_NAME:
-            axes.text(
-                clip.start + 0.006 * whole_s,
-                clip.worker,
-                shown_name(measured.clips[index], limit=room),
-                va="center",
-                fontsize=SMALL_PT,
-                clip_on=True,
-            )
-        times_s = (clip.start, clip.encoded, clip.done)
-        url = drawing.url(anchor, clip_words(found, measured, index, times_s))
-        add_area_mark(axes, (clip.start, low), clip.done - clip.start, height, url)
+            name = shown_name(measured.clips[index], limit=room)
+            x, y = start_s + 0.006 * whole_s, measured.worker_index[index]
+            axes.text(x, y, name, va="center", fontsize=SMALL_PT, clip_on=True)
+        words = prose.clip_words(found, measured, index, (start_s, encoded_s, done_s))
+        url = drawing.url(anchor, words)
+        add_area_mark(axes, (start_s, low), done_s - start_s, height, url)
     return drawing

@@ -16,27 +16,11 @@ from numpy.typing import NDArray
 from mezzmark.decide.picture.diagnosis import Diagnosis
 from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.fidelity import ChartMeasurement, WorstFrame
-from mezzmark.report.figures.theme import (
-    LIGHT,
-    MARGIN_IN,
-    SMALL_PT,
-    WIDTH_IN,
-    Drawing,
-    add_area_mark,
-    new_drawing,
-    plot,
-)
-from mezzmark.report.prose.figures import CHANGE_LABELS, GENERATION_LABEL, PSNR_LABEL
+from mezzmark.report.figures.marks import Drawing, Mark, add_area_mark, at, draw_marks, new_drawing
+from mezzmark.report.figures.theme import INNER_IN, LIGHT, SMALL_PT, plot
+from mezzmark.report.prose import figures as labels
+from mezzmark.report.prose import picture as prose
 from mezzmark.report.prose.numbers import shown_name
-from mezzmark.report.prose.picture import (
-    AMPLIFICATION,
-    chart_text,
-    chart_words,
-    generation_words,
-    generations_text,
-    worst_frame_text,
-    worst_frame_words,
-)
 
 CHART_COLUMNS: Final = 21
 NAMES_IN: Final = 1.35
@@ -50,7 +34,8 @@ def draw_generations(
 
     Marks link to `anchors`, the row of each encoding in the quality table.
     """
-    drawing = new_drawing(generations_text(judged), body_in=3.6, left_in=0.6, right_in=NAMES_IN)
+    text = prose.generations_text(judged)
+    drawing = new_drawing(text, body_in=3.6, left_in=0.65, right_in=NAMES_IN)
     axes = drawing.figure.add_subplot()
     found = [
         (entry, index, value)
@@ -59,26 +44,19 @@ def draw_generations(
         if value is not None
     ]
     frame = pd.DataFrame(
-        {"generation": index + 1, "psnr_db": value, "encoding": entry.encoding}
-        for entry, index, value in found
+        [(entry.encoding, index + 1, value) for entry, index, value in found],
+        columns=["encoding", "generation", "psnr_db"],
     )
-    urls = [
-        drawing.url(
-            anchors[entry.encoding],
-            generation_words(entry, index, confidence_level=confidence_level),
-        )
-        for entry, index, _ in found
-    ]
-    shade = LIGHT["other"]
-    dot = so.Dot(color=shade, pointsize=4.5, artist_kws={"zorder": 5, "urls": urls})
-    (
-        plot(frame, x="generation", y="psnr_db")
-        .add(so.Line(color=shade, linewidth=1.2), linestyle="encoding", legend=False)
-        .add(dot, legend=False)
-        .on(axes)
-        .plot()
-    )
-    axes.set(xlabel=GENERATION_LABEL, ylabel=PSNR_LABEL)
+    line = so.Line(color=LIGHT["other"], linewidth=1.2)
+    drawn = plot(frame, x="generation", y="psnr_db", linestyle="encoding")
+    drawn.add(line, legend=False).on(axes).plot()
+    marks = []
+    for entry, index, value in found:
+        words = prose.generation_words(entry, index, confidence_level=confidence_level)
+        link = (anchors[entry.encoding], words)
+        marks.append(Mark(x=at(index + 1), y=at(value), colour="other", link=link, size_pt=4.5))
+    draw_marks(drawing, marks)
+    axes.set(xlabel=labels.GENERATION_LABEL, ylabel=labels.PSNR_LABEL)
     axes.xaxis.set_major_locator(MaxNLocator(integer=True))
     axes.grid(True)
     _label_ends(axes, frame)
@@ -108,19 +86,18 @@ def draw_chart(
 ) -> Drawing:
     """The chart's patches before, after, and their difference made larger; the whole links to
     `anchor`."""
-    drawing = new_drawing(chart_text(name, diagnosis), body_in=2.6, left_in=0.9, bottom_in=0.1)
+    drawing = new_drawing(
+        prose.chart_text(name, diagnosis), body_in=2.6, left_in=0.9, bottom_in=0.1
+    )
     before, after = (
         _patch_rows([getattr(patch, key) for patch in measurement.patches])
         for key in ("entered_rgb", "shown_rgb")
     )
-    difference = np.clip(127.5 + AMPLIFICATION * (after - before), 0, 255)
-    gap = np.full((1, CHART_COLUMNS, 3), np.nan)
-    stack = np.concatenate([before, gap, after, gap, difference]) / 255
-    alpha = (~np.isnan(stack[..., :1])).astype(float)
-    image = np.concatenate([np.nan_to_num(stack), alpha], axis=2)
-    axes = _show(drawing, image, anchor, chart_words(name, measurement, diagnosis))
+    difference = np.clip(127.5 + prose.AMPLIFICATION * (after - before), 0, 255)
+    image = _side_by_side([part / 255 for part in (before, after, difference)], axis=0, gap_px=1)
+    axes = _show(drawing, image, anchor, prose.chart_words(name, measurement, diagnosis))
     middles = [(len(before) + 1) * part + len(before) / 2 - 0.5 for part in range(3)]
-    axes.set_yticks(middles, CHANGE_LABELS)
+    axes.set_yticks(middles, labels.CHANGE_LABELS)
     return drawing
 
 
@@ -129,6 +106,16 @@ def _patch_rows(values: list[tuple[float, float, float]]) -> NDArray[np.float64]
     missing = -len(values) % CHART_COLUMNS
     filled = np.array(values + values[-1:] * missing, dtype=np.float64)
     return filled.reshape(-1, CHART_COLUMNS, 3)
+
+
+def _side_by_side(
+    parts: Sequence[NDArray[np.float64]], *, axis: int, gap_px: int
+) -> NDArray[np.float64]:
+    """Pictures of one size (red, green, blue, each from 0 to 1) with clear gaps between them."""
+    height, width, _ = parts[0].shape
+    opaque = [np.concatenate([part, np.ones((height, width, 1))], axis=2) for part in parts]
+    gap = np.zeros((gap_px, width, 4) if axis == 0 else (height, gap_px, 4))
+    return np.concatenate([opaque[0], gap, opaque[1], gap, opaque[2]], axis=axis)
 
 
 def _show(drawing: Drawing, image: NDArray[np.float64], anchor: str, words: str) -> Axes:
@@ -147,16 +134,17 @@ def draw_worst_frame(entry: EncodingFidelity, worst: WorstFrame, *, anchor: str)
     """The worst part of the worst frame, before and after, and the difference made larger; the
     whole links to `anchor`."""
     before, after = (_decoded(text) for text in (worst.before_png, worst.after_png))
-    difference = np.clip(0.5 + AMPLIFICATION * (after - before), 0, 1)
-    edge = np.ones((before.shape[0], 4, 3))
-    image = np.concatenate([before, edge, after, edge, difference], axis=1)
-    width_in = WIDTH_IN - 2 * MARGIN_IN
+    difference = np.clip(0.5 + prose.AMPLIFICATION * (after - before), 0, 1)
+    image = _side_by_side([before, after, difference], axis=1, gap_px=4)
+    width_in = INNER_IN
     drawing = new_drawing(
-        worst_frame_text(entry, worst),
+        prose.worst_frame_text(entry, worst),
         body_in=width_in * image.shape[0] / image.shape[1],
-        bottom_in=0.1,
+        bottom_in=0.3,
     )
-    _show(drawing, image, anchor, worst_frame_words(entry))
+    axes = _show(drawing, image, anchor, prose.worst_frame_words(entry))
+    width = before.shape[1]
+    axes.set_xticks([(width + 4) * part + width / 2 for part in range(3)], labels.CHANGE_LABELS)
     return drawing
 
 

@@ -1,11 +1,11 @@
 """Figures of a plane: encodings as points with intervals, each named in place, or, where there are
 many, numbered with a key."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise, product
-from math import ceil, cos, radians, sin
-from typing import Final, Literal
+from math import ceil, cos, nan, radians, sin
+from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
@@ -20,6 +20,7 @@ from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.figures import FigureName
+from mezzmark.report.figures.marks import Drawing, Mark, at, draw_marks, ends, new_drawing
 from mezzmark.report.figures.theme import (
     DASHES,
     LIGHT,
@@ -27,38 +28,18 @@ from mezzmark.report.figures.theme import (
     MARKERS,
     SMALL_PT,
     WIDTH_IN,
-    Drawing,
     characters,
-    ends,
     key_entry,
-    new_drawing,
     padded,
     plot,
     role_key,
     set_log_axis,
 )
-from mezzmark.report.prose.figures import (
-    BETTER_LABEL,
-    INSTANT_LABEL,
-    MEDIAN_LABEL,
-    ORIGINAL_LABEL,
-    PSNR_LABEL,
-    RATE_LABEL,
-    FigureText,
-)
+from mezzmark.report.prose import figures as labels
+from mezzmark.report.prose import run_figures as prose
 from mezzmark.report.prose.latency import INSTANT_MS
 from mezzmark.report.prose.numbers import shown_name, shown_value
 from mezzmark.report.prose.picture import generation_words, quality_text
-from mezzmark.report.prose.run_figures import (
-    choice_key,
-    choice_text,
-    choice_words,
-    goal_label,
-    limit_label,
-    median_words,
-    size_text,
-    with_rate,
-)
 from mezzmark.report.view import Role, RunView
 
 NAMES_UP_TO: Final = 12
@@ -69,24 +50,16 @@ BODY_IN: Final = 3.7
 KEY_LINE_IN: Final = 0.165
 KEY_COLUMNS: Final = 2
 
-Ends = tuple[float, float, float]
-"""Point, low and high; NaN without an interval."""
+Axis = Literal["x", "y"]
+Place = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Point:
-    """An encoding in the plane and its link (anchor and words). `fill` goes from 0 (hollow) to 1;
-    a bold one is named before the others."""
+    """A named mark; the name of any other shade than `ink` is bold and placed first."""
 
     name: str
-    x: Ends
-    y: Ends
-    role: Role
-    link: tuple[str, str]
-    marker: str
-    fill: float = 1.0
-    size: float = 7.0
-    is_bold: bool = False
+    mark: Mark
     shade: str = "ink"
 
 
@@ -103,32 +76,34 @@ class PlaneAxis:
 
 
 def draw_points(
-    text: FigureText,
+    text: labels.FigureText,
     points: Sequence[Point],
     x: PlaneAxis,
     y: PlaneAxis,
     *,
     key: Sequence[Line2D] = (),
-    path: Sequence[tuple[float, float]] = (),
+    path: Sequence[Place] = (),
 ) -> Drawing:
     """Points with the bars of their intervals and their names, reference lines, and in a corner
-    which way is better. `path` is a line of steps through some of them."""
+    which way is better. `path` is a line of level and upright steps through some of them."""
     is_keyed = len(points) > NAMES_UP_TO
     key_in = KEY_LINE_IN * ceil(len(points) / KEY_COLUMNS) + 0.1 if is_keyed else 0.0
-    drawing = new_drawing(text, body_in=BODY_IN, key=key, left_in=0.78, bottom_in=0.55 + key_in)
+    drawing = new_drawing(text, body_in=BODY_IN, key=key, left_in=0.8, bottom_in=0.55 + key_in)
     axes = drawing.figure.add_subplot()
-    _plot_points(drawing, points, path)
-    for which, axis in (("x", x), ("y", y)):
-        _set_axis(axes, which, axis, [value for point in points for value in getattr(point, which)])
-    across, up = x.better == "more", y.better == "more"
+    steps = pd.DataFrame(path, columns=["x", "y"], dtype=float)
+    line = so.Path(color=LIGHT["leader"], alpha=0.55, linewidth=1.2)
+    plot(steps, x="x", y="y").add(line).on(axes).plot()
+    draw_marks(drawing, [point.mark for point in points])
+    _set_axis(axes, "x", x, [end for point in points for end in point.mark.x])
+    _set_axis(axes, "y", y, [end for point in points for end in point.mark.y])
+    is_right, is_top = x.better == "more", y.better == "more"
+    sign, better = "◣◢◤◥"[is_right + 2 * is_top], labels.BETTER_LABEL
     axes.text(
-        0.985 if across else 0.015,
-        0.98 if up else 0.02,
-        f"{BETTER_LABEL} {'◥' if up else '◢'}"
-        if across
-        else f"{'◤' if up else '◣'} {BETTER_LABEL}",
-        ha="right" if across else "left",
-        va="top" if up else "bottom",
+        0.985 if is_right else 0.015,
+        0.98 if is_top else 0.02,
+        f"{better} {sign}" if is_right else f"{sign} {better}",
+        ha="right" if is_right else "left",
+        va="top" if is_top else "bottom",
         transform=axes.transAxes,
         color=LIGHT["muted"],
         fontsize=SMALL_PT,
@@ -139,70 +114,19 @@ def draw_points(
     return drawing
 
 
-def _plot_points(
-    drawing: Drawing, points: Sequence[Point], path: Sequence[tuple[float, float]]
-) -> None:
-    frame = pd.DataFrame(
-        {
-            **dict(zip(("x", "x_low", "x_high"), point.x, strict=True)),
-            **dict(zip(("y", "y_low", "y_high"), point.y, strict=True)),
-            "role": point.role,
-            "marker": point.marker,
-            "fill": point.fill,
-            "size": point.size,
-            "number": number,
-        }
-        for number, point in enumerate(points)
-    )
-    bar = so.Range(linewidth=2, artist_kws={"capstyle": "butt", "zorder": 3})
-    under = so.Dot(color=LIGHT["paper"], artist_kws={"zorder": 4})
-    urls = [drawing.url(*point.link) for point in points]
-    dot = so.Dot(edgewidth=1.4, edgealpha=1, artist_kws={"zorder": 5, "urls": urls})
-    steps = pd.DataFrame(path, columns=["x", "y"], dtype=float)
-    (
-        plot(frame)
-        .add(bar, x="x", ymin="y_low", ymax="y_high", color="role", group="number", legend=False)
-        .add(
-            bar,
-            y="y",
-            xmin="x_low",
-            xmax="x_high",
-            color="role",
-            group="number",
-            orient="y",
-            legend=False,
-        )
-        .add(under, x="x", y="y", marker="marker", pointsize="size", legend=False)
-        .add(
-            dot,
-            x="x",
-            y="y",
-            color="role",
-            marker="marker",
-            pointsize="size",
-            alpha="fill",
-            legend=False,
-        )
-        .add(so.Path(color=LIGHT["leader"], alpha=0.55), data=steps, x="x", y="y", legend=False)
-        .scale(marker={shape: shape for shape in frame["marker"]}, pointsize=None, alpha=None)
-        .on(drawing.axes)
-        .plot()
-    )
-
-
-def _set_axis(axes: Axes, which: Literal["x", "y"], axis: PlaneAxis, values: list[float]) -> None:
+def _set_axis(axes: Axes, which: Axis, axis: PlaneAxis, values: Sequence[float]) -> None:
     """Limits and label, and the reference lines with their labels at the far end."""
     held = [*values, *axis.lines]
     if axis.is_log:
         set_log_axis(axes, which, padded(held, room=axis.room), label=axis.label)
     else:
-        low, high = np.nanmin(held) - axis.room, np.nanmax(held) + axis.room
-        axes.set(**{f"{which}lim": (low, high), f"{which}label": axis.label})
+        limits = np.nanmin(held) - axis.room, np.nanmax(held) + axis.room
+        axes.set(**{f"{which}lim": limits, f"{which}label": axis.label})
         axes.grid(True, axis=which)
     is_x = which == "x"
+    look: dict[str, Any] = {"color": LIGHT["line"], "zorder": 1}
     for value, label in axis.lines.items():
-        draw = axes.axvline if is_x else axes.axhline
-        draw(value, color=LIGHT["line"], linewidth=1.1, linestyle=DASHES, zorder=1)
+        (axes.axvline if is_x else axes.axhline)(value, linestyle=DASHES, linewidth=1.1, **look)
         axes.annotate(
             label,
             xy=(value, 1) if is_x else (1, value),
@@ -211,91 +135,89 @@ def _set_axis(axes: Axes, which: Literal["x", "y"], axis: PlaneAxis, values: lis
             textcoords="offset points",
             ha="right",
             va="top" if is_x else "bottom",
-            color=LIGHT["line"],
             fontsize=SMALL_PT,
+            **look,
         )
 
 
+def _look(point: Point) -> dict[str, Any]:
+    weight = "normal" if point.shade == "ink" else "bold"
+    return {"fontsize": SMALL_PT, "weight": weight, "color": LIGHT[point.shade]}
+
+
 _SPOTS: Final = tuple(product((9, 18, 32, 50), (0, 180, 90, -90, 45, -45, 135, -135)))
-"""Where a name may stand: so many points from the mark's middle, in this direction."""
+"""Where a name may stand: so many points from the mark's middle, in this direction (degrees)."""
 
 
 def _name_points(
-    axes: Axes, points: Sequence[Point], path: Sequence[tuple[float, float]], *, is_keyed: bool
+    axes: Axes, points: Sequence[Point], path: Sequence[Place], *, is_keyed: bool
 ) -> None:
     """Each name, or number, at the first spot beside its mark where nothing stands yet; a line
     leads to a farther one."""
     unit = axes.figure.dpi / 72
     frame = axes.get_window_extent()
     taken = [text.get_window_extent() for text in axes.texts]
-    for point in points:
-        taken += [
-            _box(axes, (point.x[0], point.y[0]), (point.x[0], point.y[0]), 5 * unit),
-            _box(axes, (point.x[1], point.y[0]), (point.x[2], point.y[0]), unit),
-            _box(axes, (point.x[0], point.y[1]), (point.x[0], point.y[2]), unit),
-        ]
-    taken += [_box(axes, *step, unit) for step in pairwise(path)]
-    taken = [box for box in taken if np.isfinite(box.get_points()).all()]
-    numbered = sorted(enumerate(points, start=1), key=lambda item: not item[1].is_bold)
-    for number, point in numbered:
+    taken += [box for point in points for box in _boxes(axes, point.mark, unit)]
+    taken += [_box(axes, start, end, unit) for start, end in pairwise(path)]
+    order = sorted(enumerate(points, start=1), key=lambda item: item[1].shade == "ink")
+    for number, point in order:
         name = str(number) if is_keyed else shown_name(point.name, limit=NAME_LIMIT)
-        look = {
-            "fontsize": SMALL_PT,
-            "weight": "bold" if point.is_bold else "normal",
-            "color": LIGHT[point.shade],
-        }
-        probe = axes.text(0, 0, name, **look)
+        probe = axes.text(0, 0, name, **_look(point))
         size = np.array(probe.get_window_extent().size)
         probe.remove()
-        at = axes.transData.transform((point.x[0], point.y[0]))
+        place = point.mark.x[0], point.mark.y[0]
+        middle = axes.transData.transform(place)
         spots = []
         for reach, angle in _SPOTS:
             towards = np.array((cos(radians(angle)), sin(radians(angle))))
-            middle = at + towards * (reach * unit + size / 2)
-            spots.append((reach, middle, Bbox((middle - size / 2, middle + size / 2))))
-        reach, middle, box = next(
-            (s for s in spots if s[2].count_overlaps(taken) == 0 and _holds(frame, s[2])), spots[0]
-        )
+            offset = towards * (reach * unit + size / 2)
+            corner = middle + offset - size / 2
+            spots.append((reach, offset, Bbox((corner, corner + size))))
+        inside = (s for s in spots if frame.contains(*s[2].min) and frame.contains(*s[2].max))
+        free = (spot for spot in inside if not spot[2].count_overlaps(taken))
+        reach, offset, box = next(free, spots[0])
         taken.append(box)
         lead = {"arrowstyle": "-", "color": LIGHT["muted"], "linewidth": 0.5, "shrinkB": 4}
         axes.annotate(
             name,
-            xy=(point.x[0], point.y[0]),
-            xytext=(middle - at) / unit,
+            xy=place,
+            xytext=tuple(offset / unit),
             textcoords="offset points",
             ha="center",
             va="center",
             arrowprops=lead if reach > _SPOTS[0][0] else None,
             zorder=8,
-            **look,
+            **_look(point),
         )
 
 
-def _box(axes: Axes, start: tuple[float, float], end: tuple[float, float], pad: float) -> Bbox:
-    """What a level or upright stroke, `pad` wide to either side, takes up; in pixels."""
+def _boxes(axes: Axes, mark: Mark, unit: float) -> Iterator[Bbox]:
+    """What a mark and its bars take up, in pixels."""
+    (x, x_low, x_high), (y, y_low, y_high) = mark.x, mark.y
+    yield _box(axes, (x, y), (x, y), 5 * unit)
+    if x_low <= x_high:
+        yield _box(axes, (x_low, y), (x_high, y), unit)
+    if y_low <= y_high:
+        yield _box(axes, (x, y_low), (x, y_high), unit)
+
+
+def _box(axes: Axes, start: Place, end: Place, pad: float) -> Bbox:
     corners = axes.transData.transform([start, end])
     return Bbox((corners.min(axis=0) - pad, corners.max(axis=0) + pad))
 
 
-def _holds(frame: Bbox, box: Bbox) -> bool:
-    return bool((frame.min <= box.min).all() and (box.max <= frame.max).all())
-
-
 def _draw_key(drawing: Drawing, points: Sequence[Point], key_in: float) -> None:
     """Under the axes, what the numbers stand for."""
-    figure = drawing.figure
     width_in, line_count = WIDTH_IN / KEY_COLUMNS, ceil(len(points) / KEY_COLUMNS)
     room = characters(width_in - MARGIN_IN, SMALL_PT) - 4
     for index, point in enumerate(points):
         column, line = divmod(index, line_count)
-        figure.text(
+        drawing.figure.text(
             (MARGIN_IN + column * width_in) / WIDTH_IN,
-            (key_in - KEY_LINE_IN * line) / figure.get_figheight(),
+            (key_in - KEY_LINE_IN * line) / drawing.figure.get_figheight(),
             f"{index + 1}  {shown_name(point.name, limit=room)}",
             va="top",
-            fontsize=SMALL_PT,
-            weight="bold" if point.is_bold else "normal",
-            color=LIGHT[point.shade],
+            **_look(point),
         )
 
 
@@ -303,30 +225,30 @@ def draw_size(view: RunView, ranking: Ranking, *, cells: Mapping[str, str]) -> D
     """Bit rate across, scrub latency upwards; down and to the left is smaller and faster. Marks
     link to `cells`, the anchor of each encoding."""
     entries = [entry for entry in ranking.entries if entry.encoding in view.bitrates_bps]
-    points = []
+    points, roles = [], []
     for entry in entries:
         role, estimate = view.role(entry.encoding), entry.estimates["p50_ms"]
         rate_mbps = view.bitrates_bps[entry.encoding] / 1e6
-        words = with_rate(median_words(entry.encoding, estimate), rate_mbps)
-        points.append(
-            Point(
-                name=entry.encoding,
-                x=(rate_mbps, np.nan, np.nan),
-                y=ends(estimate),
-                role=role,
-                link=(cells[entry.encoding], words),
-                marker=MARKERS[role],
-                fill=float(role != "other"),
-                is_bold=role != "other",
-                shade="ink" if role == "other" else role,
-            )
+        words = prose.with_rate(prose.median_words(entry.encoding, estimate), rate_mbps)
+        mark = Mark(
+            x=at(rate_mbps),
+            y=ends(estimate),
+            colour=role,
+            link=(cells[entry.encoding], words),
+            marker=MARKERS[role],
+            fill=float(role != "other"),
+            bar_pt=2,
         )
+        shade = "ink" if role == "other" else role
+        points.append(Point(name=entry.encoding, mark=mark, shade=shade))
+        roles.append(role)
+    instant = {INSTANT_MS: labels.INSTANT_LABEL}
     return draw_points(
-        size_text(view, ranking, entries),
+        prose.size_text(view, ranking, entries),
         points,
-        PlaneAxis(label=RATE_LABEL, better="less", room=1.5),
-        PlaneAxis(label=MEDIAN_LABEL, better="less", room=1.3, lines={INSTANT_MS: INSTANT_LABEL}),
-        key=role_key([point.role for point in points], view.leader_words, ORIGINAL_LABEL),
+        PlaneAxis(label=labels.RATE_LABEL, better="less", room=1.5),
+        PlaneAxis(label=labels.MEDIAN_LABEL, better="less", room=1.3, lines=instant),
+        key=role_key(roles, view.leader_words),
     )
 
 
@@ -340,32 +262,28 @@ def draw_quality(
         if "PSNR" not in entry.estimates or entry.is_bit_exact:
             continue
         psnr, rate_mbps = entry.estimates["PSNR"], entry.bitrate_bps / 1e6
-        words = with_rate(generation_words(entry, 0, confidence_level=confidence_level), rate_mbps)
-        low, high = (np.nan if end is None else end for end in (psnr.low, psnr.high))
-        points.append(
-            Point(
-                name=entry.encoding,
-                x=(rate_mbps, np.nan, np.nan),
-                y=(psnr.point, low, high),
-                role="other",
-                link=(anchors[entry.encoding], words),
-                marker="o",
-                fill=0.0,
-            )
+        words = generation_words(entry, 0, confidence_level=confidence_level)
+        low, high = (nan if end is None else end for end in (psnr.low, psnr.high))
+        mark = Mark(
+            x=at(rate_mbps),
+            y=(psnr.point, low, high),
+            colour="other",
+            link=(anchors[entry.encoding], prose.with_rate(words, rate_mbps)),
+            fill=0,
+            bar_pt=2,
         )
-    spread_db = np.ptp([point.y[0] for point in points])
+        points.append(Point(name=entry.encoding, mark=mark))
+    room_db = max(0.06 * float(np.ptp([point.mark.y[0] for point in points])), 0.5)
     return draw_points(
         quality_text(judged),
         points,
-        PlaneAxis(label=RATE_LABEL, better="less", room=1.5),
-        PlaneAxis(
-            label=PSNR_LABEL, better="more", room=max(0.06 * float(spread_db), 0.5), is_log=False
-        ),
+        PlaneAxis(label=labels.RATE_LABEL, better="less", room=1.5),
+        PlaneAxis(label=labels.PSNR_LABEL, better="more", room=room_db, is_log=False),
     )
 
 
-CHOSEN_SIZE: Final = 11.0
-"""Of the recommendation's mark; others are 7 points wide."""
+CHOSEN_PT: Final = 11.0
+"""Size of the recommendation's mark."""
 
 FILLS: Final = {"meets": 1.0, "open": 0.35, "ruled out": 0.0, "not judged": 1.0}
 
@@ -373,20 +291,21 @@ FILLS: Final = {"meets": 1.0, "open": 0.35, "ruled out": 0.0, "not judged": 1.0}
 def draw_choice(choice: Choice, plane: ChoicePlane, *, anchors: Mapping[str, str]) -> Drawing:
     """Each encoding in the plane of two goals; marks link to `anchors`, the choice table's rows."""
     front = pareto_points(plane)
-    words = choice_key(choice)
-    signs = {
-        "recommended": key_entry("", "*", colour="leader", size_pt=CHOSEN_SIZE),
+    hollow = {"markerfacecolor": LIGHT["paper"]}
+    signs: dict[str, Line2D] = {
+        "recommended": key_entry("", "*", colour="leader", markersize=CHOSEN_PT),
         "front": key_entry("", "o", colour="leader"),
         "meets": key_entry("", "o", colour="other"),
         "open": key_entry("", "o", colour="other", alpha=FILLS["open"]),
-        "ruled out": key_entry("", "o", colour="other", fill="none"),
+        "ruled out": key_entry("", "o", colour="other", **hollow),
         "not judged": key_entry("", "x", colour="other"),
-        "original": key_entry("", "D", colour="original"),
+        "original": key_entry("", MARKERS["original"], colour="original"),
     }
+    words = prose.choice_key(choice)
     for sign, label in words.items():
         signs[sign].set_label(label)
     return draw_points(
-        choice_text(choice, plane, [point.judged.encoding for point in front]),
+        prose.choice_text(choice, plane, [point.judged.encoding for point in front]),
         [_choice_point(point, plane, choice, anchors) for point in plane.points],
         _goal_axis(plane.x_goal, plane.x_limits, room=1.5),
         _goal_axis(plane.y_goal, plane.y_limits, room=1.3),
@@ -397,12 +316,8 @@ def draw_choice(choice: Choice, plane: ChoicePlane, *, anchors: Mapping[str, str
 
 def _goal_axis(goal: FigureName, limits: Sequence[float], *, room: float) -> PlaneAxis:
     shown = [shown_value(limit, goal.unit) for limit in limits]
-    return PlaneAxis(
-        label=goal_label(goal),
-        better=goal.better,
-        room=room,
-        lines={limit: limit_label(limit, goal) for limit in shown},
-    )
+    lines = {limit: prose.limit_label(limit, goal) for limit in shown}
+    return PlaneAxis(label=prose.goal_label(goal), better=goal.better, room=room, lines=lines)
 
 
 def _choice_point(
@@ -416,21 +331,21 @@ def _choice_point(
     elif is_chosen or entry.front in ("on it", "may be on it"):
         role = "leader"
     marker = "x" if entry.status == "not judged" else MARKERS[role]
-    return Point(
-        name=entry.encoding,
+    mark = Mark(
         x=ends(point.x, factor=shown_value(1.0, plane.x_goal.unit)),
         y=ends(point.y, factor=shown_value(1.0, plane.y_goal.unit)),
-        role=role,
-        link=(anchors[entry.encoding], choice_words(point, plane, choice)),
+        colour=role,
+        link=(anchors[entry.encoding], prose.choice_words(point, plane, choice)),
         marker="*" if is_chosen else marker,
         fill=FILLS[entry.status],
-        size=CHOSEN_SIZE if is_chosen else 7.0,
-        is_bold=is_chosen or role == "original",
-        shade="leader" if is_chosen else "original" if role == "original" else "ink",
+        size_pt=CHOSEN_PT if is_chosen else 7.0,
+        bar_pt=2,
     )
+    shade = role if is_chosen or role == "original" else "ink"
+    return Point(name=entry.encoding, mark=mark, shade=shade)
 
 
-def _front_steps(plane: ChoicePlane, front: Sequence[ChoicePoint]) -> list[tuple[float, float]]:
+def _front_steps(plane: ChoicePlane, front: Sequence[ChoicePoint]) -> list[Place]:
     """The Pareto set joined by steps, in shown units: between two points of it, along x first
     where less of x is better, for up to the next point nobody offers more."""
     points = [

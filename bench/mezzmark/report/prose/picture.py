@@ -8,7 +8,7 @@ from mezzmark.decide.picture.fidelity import CLIPS_FOR_INTERVAL, EncodingFidelit
 from mezzmark.model.fact import Fact
 from mezzmark.model.fidelity import ChartMeasurement, TagSurvival, WorstFrame
 from mezzmark.report.prose.figures import FigureText, mark_words
-from mezzmark.report.prose.numbers import count_text, list_text, number_text, shown_name
+from mezzmark.report.prose.numbers import count_text, list_text, number_text, sentence, shown_name
 
 
 def picture_sentences(fidelity: Sequence[EncodingFidelity]) -> list[str]:
@@ -196,9 +196,9 @@ def generation_words(
 def chart_text(name: str, diagnosis: Diagnosis) -> FigureText:
     """Of the test chart through one encoding."""
     return FigureText(
-        title=f"The test chart through {shown_name(name)}: {diagnosis.words}",
-        subtitle="Patches of the test chart as a viewer shows them before and after, and their "
-        f"difference {AMPLIFICATION} times as large around grey.",
+        title=f"The test chart through {shown_name(name)}",
+        subtitle=f"{sentence(diagnosis.words)}. Patches as a viewer shows them before and after, "
+        f"and their difference {AMPLIFICATION} times as large around grey.",
         caption="A difference of plain grey means no change.",
         alt=diagnosis.words,
     )

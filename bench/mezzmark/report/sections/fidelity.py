@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
-from typing import Final
+from typing import Any, Final
 
 from mezzmark.decide.picture.diagnosis import INVISIBLE_DELTA_E, Diagnosis
 from mezzmark.decide.picture.fidelity import (
@@ -16,9 +16,9 @@ from mezzmark.decide.picture.fidelity import (
 )
 from mezzmark.model.fidelity import ChartMeasurement
 from mezzmark.report.figures.gallery import Picture, make_picture
+from mezzmark.report.figures.marks import Drawing
 from mezzmark.report.figures.picture import draw_chart, draw_generations, draw_worst_frame
 from mezzmark.report.figures.scatter import draw_quality
-from mezzmark.report.figures.theme import Drawing
 from mezzmark.report.prose.numbers import count_text, sentence, shown_name
 from mezzmark.report.prose.picture import consequence_words, tag_verdicts
 from mezzmark.report.tables.table import DASH, Entry, Table
@@ -36,7 +36,7 @@ def fidelity_pictures(
     confidence_level: float,
 ) -> tuple[Picture, ...]:
     """All figures of the section. Marks link to `anchors`, by encoding."""
-    links = {"anchors": anchors, "confidence_level": confidence_level}
+    links: dict[str, Any] = {"anchors": anchors, "confidence_level": confidence_level}
     plans: list[tuple[str, Callable[[], Drawing]]] = []
     if any(len(e.by_generation_db) > 1 and any(e.by_generation_db) for e in judged):
         plans.append(("generations", partial(draw_generations, judged, **links)))

@@ -1,14 +1,9 @@
-"""What the choice's figure joins, and where labels of reference lines may stand."""
-
-from itertools import pairwise
-
-import pytest
+"""What the choice's figure joins."""
 
 from mezzmark.decide.choose.choice import JudgedEncoding, Status
+from mezzmark.decide.choose.plane import ChoicePlane, ChoicePoint, pareto_points
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.figures import FigureName, parse_figure
-from mezzmark.report.figures.choice_points import ChoicePlane, ChoicePoint, pareto_points
-from mezzmark.report.figures.rows import LABEL_GAP_IN, place_labels
 
 WAIT = parse_figure("scrub.jump.p50_ms", where="test")
 RATE = parse_figure("bitrate_bps", where="test")
@@ -47,31 +42,3 @@ def test_the_line_joins_those_that_nobody_beats() -> None:
     assert front(SPEED, WAIT, *points) == "d"
     assert front(RATE, WAIT, point("a", 1, 5), point("b", 1, 5)) == "ab"
     assert front(RATE, WAIT, point("x", 1, 1, "ruled out"), point("b", 2, 6)) == "b"
-
-
-@pytest.mark.parametrize("gap_in", [0.3, 0.6, 0.9, 1.5, 2.2])
-@pytest.mark.parametrize("first_in", [0.3, 0.9, 1.8])
-def test_a_label_touches_neither_line_nor_label(first_in: float, gap_in: float) -> None:
-    """On a phone's width two labels of 0.9 inches always find a place: inside the figure, clear of
-    each other, and of the line that rises to the other's level."""
-    x_in, width, figure_in = (first_in, first_in + gap_in), 0.9, 4.1
-    spots = place_labels(x_in, (width, width), figure_in=figure_in)
-    assert spots is not None
-    extents = []
-    for (_, side), x in zip(spots, x_in, strict=True):
-        left = x - LABEL_GAP_IN - width if side == "left" else x + LABEL_GAP_IN
-        assert 0 <= left <= figure_in - width
-        extents.append((left, left + width))
-    for (mine, other), (a, b), x in (
-        (spots, extents, x_in[1]),
-        (spots[::-1], extents[::-1], x_in[0]),
-    ):
-        if other[0] >= mine[0]:
-            assert not a[0] < x < a[1]
-        if other[0] == mine[0]:
-            assert all(end <= start for (_, end), (start, _) in pairwise(sorted((a, b))))
-
-
-def test_no_place_is_said_so() -> None:
-    """A label wider than the figure has no place at all."""
-    assert place_labels((1.0,), (5.0,), figure_in=4.1) is None
