@@ -17,14 +17,17 @@ from mezzmark.decide.picture.diagnosis import Diagnosis
 from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.fidelity import ChartMeasurement, WorstFrame
 from mezzmark.report.figures.marks import Drawing, Mark, add_area_mark, at, draw_marks, new_drawing
-from mezzmark.report.figures.theme import INNER_IN, LIGHT, SMALL_PT, plot
+from mezzmark.report.figures.theme import INNER_IN, LIGHT, SMALL_PT, characters, plot
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import picture as prose
 from mezzmark.report.prose.numbers import shown_name
 
 CHART_COLUMNS: Final = 21
-NAMES_IN: Final = 1.35
+NAMES_IN: Final = 1.6
 """Room for names to the right of lines."""
+
+NAME_IN: Final = 0.2
+"""Height of a name."""
 
 
 def draw_generations(
@@ -35,7 +38,8 @@ def draw_generations(
     Marks link to `anchors`, the row of each encoding in the quality table.
     """
     text = prose.generations_text(judged)
-    drawing = new_drawing(text, body_in=3.6, left_in=0.65, right_in=NAMES_IN)
+    body_in = max(3.6, NAME_IN * len(judged))
+    drawing = new_drawing(text, body_in=body_in, left_in=0.65, right_in=NAMES_IN)
     axes = drawing.figure.add_subplot()
     found = [
         (entry, index, value)
@@ -59,20 +63,19 @@ def draw_generations(
     axes.set(xlabel=labels.GENERATION_LABEL, ylabel=labels.PSNR_LABEL)
     axes.xaxis.set_major_locator(MaxNLocator(integer=True))
     axes.grid(True)
-    _label_ends(axes, frame)
+    _label_ends(axes, frame, gap=NAME_IN / body_in)
     return drawing
 
 
-def _label_ends(axes: Axes, frame: pd.DataFrame) -> None:
-    """Names beside the last points, pushed apart where they would touch."""
+def _label_ends(axes: Axes, frame: pd.DataFrame, *, gap: float) -> None:
+    """Names beside the last points, `gap` of the axis apart at least."""
     low, high = axes.get_ylim()
-    gap = (high - low) * 0.055
     y = -np.inf
     last = frame.groupby("encoding", sort=False).last().sort_values("psnr_db")
     for name, generation, value in last.itertuples():
-        y = max(value, y + gap)
+        y = max(value, y + gap * (high - low))
         axes.annotate(
-            shown_name(name, limit=16),
+            shown_name(name, limit=characters(NAMES_IN, SMALL_PT) - 3),
             xy=(generation, value),
             xytext=(generation + 0.12, y),
             va="center",
@@ -136,12 +139,8 @@ def draw_worst_frame(entry: EncodingFidelity, worst: WorstFrame, *, anchor: str)
     before, after = (_decoded(text) for text in (worst.before_png, worst.after_png))
     difference = np.clip(0.5 + prose.AMPLIFICATION * (after - before), 0, 1)
     image = _side_by_side([before, after, difference], axis=1, gap_px=4)
-    width_in = INNER_IN
-    drawing = new_drawing(
-        prose.worst_frame_text(entry, worst),
-        body_in=width_in * image.shape[0] / image.shape[1],
-        bottom_in=0.3,
-    )
+    body_in = INNER_IN * image.shape[0] / image.shape[1]
+    drawing = new_drawing(prose.worst_frame_text(entry, worst), body_in=body_in, bottom_in=0.3)
     axes = _show(drawing, image, anchor, prose.worst_frame_words(entry))
     width = before.shape[1]
     axes.set_xticks([(width + 4) * part + width / 2 for part in range(3)], labels.CHANGE_LABELS)

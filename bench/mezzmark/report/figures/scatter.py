@@ -287,29 +287,31 @@ CHOSEN_PT: Final = 11.0
 
 FILLS: Final = {"meets": 1.0, "open": 0.35, "ruled out": 0.0, "not judged": 1.0}
 
+SIGNS: Final[dict[str, tuple[str, str, dict[str, Any]]]] = {
+    "recommended": ("*", "leader", {"markersize": CHOSEN_PT}),
+    "front": ("o", "leader", {}),
+    "meets": ("o", "other", {}),
+    "open": ("o", "other", {"alpha": FILLS["open"]}),
+    "ruled out": ("o", "other", {"markerfacecolor": LIGHT["paper"]}),
+    "not judged": ("x", "other", {}),
+    "original": (MARKERS["original"], "original", {}),
+}
+"""Marker, colour and style of each entry of a choice's key."""
+
 
 def draw_choice(choice: Choice, plane: ChoicePlane, *, anchors: Mapping[str, str]) -> Drawing:
     """Each encoding in the plane of two goals; marks link to `anchors`, the choice table's rows."""
     front = pareto_points(plane)
-    hollow = {"markerfacecolor": LIGHT["paper"]}
-    signs: dict[str, Line2D] = {
-        "recommended": key_entry("", "*", colour="leader", markersize=CHOSEN_PT),
-        "front": key_entry("", "o", colour="leader"),
-        "meets": key_entry("", "o", colour="other"),
-        "open": key_entry("", "o", colour="other", alpha=FILLS["open"]),
-        "ruled out": key_entry("", "o", colour="other", **hollow),
-        "not judged": key_entry("", "x", colour="other"),
-        "original": key_entry("", MARKERS["original"], colour="original"),
-    }
-    words = prose.choice_key(choice)
-    for sign, label in words.items():
-        signs[sign].set_label(label)
+    key = []
+    for sign, label in prose.choice_key(choice).items():
+        marker, colour, style = SIGNS[sign]
+        key.append(key_entry(label, marker, colour=colour, **style))
     return draw_points(
         prose.choice_text(choice, plane, [point.judged.encoding for point in front]),
         [_choice_point(point, plane, choice, anchors) for point in plane.points],
         _goal_axis(plane.x_goal, plane.x_limits, room=1.5),
         _goal_axis(plane.y_goal, plane.y_limits, room=1.3),
-        key=[signs[sign] for sign in words],
+        key=key,
         path=_front_steps(plane, front),
     )
 

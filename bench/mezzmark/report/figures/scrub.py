@@ -3,7 +3,7 @@ where the waiting goes."""
 
 from collections.abc import Mapping, Sequence
 from itertools import accumulate
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -98,30 +98,19 @@ def _marks(view: RunView, ranking: Ranking, grid: RowGrid, cells: Mapping[str, s
     """Of each encoding p95 as a hollow triangle, and the median as the role's mark above it."""
     marks = []
     for row, entry in enumerate(ranking.entries):
-        role, cell = view.role(entry.encoding, ranking), cells[entry.encoding]
-        tail, middle = entry.estimates["p95_ms"], entry.estimates["p50_ms"]
-        y = at(grid.baseline_in(row))
-        marks += [
-            Mark(
-                x=ends(tail),
-                y=y,
-                colour=role,
-                link=(cell, prose.tail_words(entry.encoding, tail)),
-                marker=">",
-                fill=0,
-                size_pt=5,
-                bar_pt=1.3,
-            ),
-            Mark(
-                x=ends(middle),
-                y=y,
-                colour=role,
-                link=(cell, prose.median_words(entry.encoding, middle)),
-                marker=MARKERS[role],
-                fill=float(role != "other"),
-            ),
-        ]
+        name, role = entry.encoding, view.role(entry.encoding, ranking)
+        median: dict[str, Any] = {"marker": MARKERS[role], "fill": float(role != "other")}
+        for figure, words, look in (
+            ("p95_ms", prose.tail_words, TAIL_LOOK),
+            ("p50_ms", prose.median_words, median),
+        ):
+            estimate = entry.estimates[figure]
+            link, y = (cells[name], words(name, estimate)), at(grid.baseline_in(row))
+            marks.append(Mark(x=ends(estimate), y=y, colour=role, link=link, **look))
     return marks
+
+
+TAIL_LOOK: Final[dict[str, Any]] = {"marker": ">", "fill": 0, "size_pt": 5, "bar_pt": 1.3}
 
 
 def _draw_spread(
