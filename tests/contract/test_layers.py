@@ -28,8 +28,8 @@ ALLOWED: dict[str, set[str]] = {
     "decide.picture": PURE | {"decide.estimate"},
     "decide.throughput": PURE | {"decide.estimate"},
     "decide.compare": PURE | {"decide.estimate", "decide.machine"},
-    "decide.choose": PURE | {"decide.estimate", "decide.picture"},
-    "decide.size": PURE | {"decide.estimate", "decide.throughput"},
+    "decide.choose": PURE | {"decide.estimate", "decide.picture", "decide.machine.identity"},
+    "decide.size": PURE | {"decide.estimate", "decide.throughput", "decide.machine.identity"},
     "runner": {
         *PURE,
         *("host", "own_files", "store", "worker", "engines"),
@@ -54,9 +54,7 @@ ALLOWED: dict[str, set[str]] = {
 """Room → rooms (or single modules) it may import, besides itself."""
 
 OPEN: set[tuple[str, str]] = {
-    *((f"decide.{room}", "report.prose") for room in ("estimate", "machine", "compare")),
     *((f"decide.{room}", "report.prose") for room in ("choose", "size")),
-    ("decide.machine", "decide.compare"),
     ("report.prose", "report"),
     ("report.prose", "report.view"),
     ("report.prose", "report.figures"),

@@ -9,16 +9,18 @@ from rich.text import Text
 
 from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport, Verdict
 from mezzmark.report.prose.numbers import visible_text
-from mezzmark.report.prose.regress import summarise_regression
+from mezzmark.report.prose.regress import (
+    context_lines,
+    remark_text,
+    summarise_regression,
+    unjudged_lines,
+)
 from mezzmark.report.tables.regression import (
     FINDABLE_HEADING,
     MARKS,
-    context_lines,
     detectable_text,
     judged_cells,
     ratio_text,
-    remark_text,
-    unjudged_lines,
 )
 
 FINDABLE_WIDTH: Final = len("smallest change")
@@ -43,12 +45,12 @@ def print_regression(report: RegressionReport) -> None:
         console.print(Text(visible_text(line), style="dim"))
     judged = judged_cells(report)
     if judged:
-        console.print(_table(judged))
+        console.print(_table(judged, report))
     for line in context_lines(report):
         console.print(Text(visible_text(f"· {line}"), style="dim"))
 
 
-def _table(cells: Sequence[CellVerdict]) -> Table:
+def _table(cells: Sequence[CellVerdict], report: RegressionReport) -> Table:
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold")
     table.add_column("")
     table.add_column("verdict and cell", overflow="fold")
@@ -59,8 +61,8 @@ def _table(cells: Sequence[CellVerdict]) -> Table:
         named = Text(f"{cell.verdict}  ", style=style).append(
             visible_text(cell.cell.cell_id), style="default"
         )
-        if cell.verdict not in ("equivalent", "improved") and remark_text(cell):
-            named.append(f"\n  {visible_text(remark_text(cell))}", style="dim")
+        if cell.verdict not in ("equivalent", "improved") and remark_text(cell, report):
+            named.append(f"\n  {visible_text(remark_text(cell, report))}", style="dim")
         table.add_row(
             Text(MARKS[cell.verdict], style=style),
             named,

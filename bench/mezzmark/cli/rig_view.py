@@ -8,7 +8,8 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 from rich.text import Text
 
-from mezzmark.decide.compare.self_test import RigFindings, RigReport
+from mezzmark.decide.compare.self_test import SelfTestFindings, SelfTestReport
+from mezzmark.report.prose.machine import machine_advice
 
 
 @contextmanager
@@ -28,21 +29,21 @@ def shown_steps() -> Iterator[Callable[[str, float], None]]:
         yield lambda message, fraction: bar.update(task, description=message, completed=fraction)
 
 
-def print_rig(report: RigReport, *, as_json: bool) -> None:
+def print_rig(report: SelfTestReport, *, as_json: bool) -> None:
     """The report as text for people, or as JSON."""
     if as_json:
         print(report.model_dump_json(indent=2))
         return
     console = Console()
     console.print(_facts(report))
-    for warning in report.warnings:
-        console.print(Text(f"! {warning.what}. {warning.remedy}.", style="yellow"))
+    for advice in machine_advice(report):
+        console.print(Text(f"! {advice.what} {advice.remedy}", style="yellow"))
     if report.findings:
         for line in finding_lines(report.findings):
             console.print(Text(line))
 
 
-def _facts(report: RigReport) -> Table:
+def _facts(report: SelfTestReport) -> Table:
     host = report.host
     table = Table(show_header=False, box=None, padding=(0, 2, 0, 0))
     table.add_column(style="dim", no_wrap=True)
@@ -65,7 +66,7 @@ def _facts(report: RigReport) -> Table:
     return table
 
 
-def finding_lines(found: RigFindings) -> list[str]:
+def finding_lines(found: SelfTestFindings) -> list[str]:
     """What the comparisons came to, in sentences."""
     share = found.false_alarm_share
     lines = [

@@ -23,9 +23,9 @@ from mezzmark.report.destination import (
 from mezzmark.report.export.tidy import cells_csv
 from mezzmark.report.figures.theme import COLOURS
 from mezzmark.report.prose.numbers import markdown_text
-from mezzmark.report.sections.comparison import build_together
+from mezzmark.report.sections.comparison import build_comparison
 from mezzmark.report.sections.context import RunContext, run_contexts
-from mezzmark.report.sections.parts import Together
+from mezzmark.report.sections.parts import ComparisonSection
 from mezzmark.report.view import RunView, view_run
 from mezzmark.store.run_store import Run, read_run, told_disk_errors
 from mezzmark.store.shipped import shipped_folder
@@ -65,7 +65,7 @@ def write_report(
         raise RunError(where="report", what="no run was named", remedy="Name a run's folder.")
     environment = _environment(template)
     read = [_read(Path(run_dir)) for run_dir in run_dirs]
-    together = build_together(
+    together = build_comparison(
         read,
         [Path(run_dir).resolve().name for run_dir in run_dirs],
         prices=prices,
@@ -97,7 +97,7 @@ def write_report(
     )
 
 
-def _plain_together(part: Together) -> str:
+def _plain_together(part: ComparisonSection) -> str:
     return "\n".join([part.headline, *(f"- ! {text}" for text in part.cautions)])
 
 
@@ -157,7 +157,7 @@ def _render(
     environment: Environment,
     name: str,
     runs: Sequence[RunContext],
-    together: Sequence[Together],
+    together: Sequence[ComparisonSection],
 ) -> bytes:
     """One template's text as UTF-8; a mistake in it is told with its file and line."""
     try:

@@ -13,7 +13,7 @@ from mezzmark.decide.choose.choose import choose_encoding
 from mezzmark.decide.estimate.observations import Observation, observe
 from mezzmark.decide.estimate.pooling import pool_clips, pooled_bitrates_bps, summarise_cells
 from mezzmark.decide.estimate.ranking import Ranking, rank_encodings, scrub_settings
-from mezzmark.decide.machine.steadiness import Steadiness, judge_steadiness
+from mezzmark.decide.machine.state import Steadiness, judge_steadiness
 from mezzmark.decide.picture.fidelity import judge_encodings
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.encoding import ORIGINAL
@@ -22,6 +22,7 @@ from mezzmark.model.estimate import CellSummary, Estimate
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.report.prose.answer import Answer, answer_from
+from mezzmark.report.prose.cautions import steadiness_warnings
 from mezzmark.report.prose.choice import chosen_encodings
 
 Role = Literal["original", "lead", "rest"]
@@ -82,7 +83,7 @@ def view_run(
     confidence_level: float = 0.95,
     torn_line_count: int = 0,
 ) -> RunView:
-    """All that a report shows of one run. Trials of the reference workload and of the null arm
+    """All that a report shows of one run. Trials of the reference workload and of self-comparisons
     stay in `trials` and `summaries` and take no part in the ranking."""
     observations = observe(trials)
     summaries = summarise_cells(
@@ -118,7 +119,7 @@ def view_run(
             rankings,
             judge_encodings(trials, confidence_level=confidence_level),
             choice,
-            doubts=steadiness.warnings,
+            doubts=steadiness_warnings(steadiness),
         ),
         steadiness=steadiness,
         choice=choice,

@@ -9,9 +9,10 @@ import numpy as np
 from mezzmark.decide.choose.choice import JudgedEncoding, NearMiss, NeedResult, Status
 from mezzmark.decide.choose.draws import Likely, RoundKey
 from mezzmark.decide.choose.needs import Judged
-from mezzmark.decide.estimate.complete_rounds import cut_short_round, run_names
+from mezzmark.decide.estimate.complete_rounds import run_names, truncated_round
 from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
+from mezzmark.decide.machine.identity import POOLED, differing_facts
 from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.request import Wish
@@ -19,8 +20,6 @@ from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.scrub import ScrubMeasurement
 
 NEAREST_SHOWN: Final = 3
-
-_MACHINE: Final = ("host_label", "cpu_model", "usable_core_count", "memory_bytes")
 
 
 def refuse_unlike_runs(runs: Sequence[MeasuredRun]) -> None:
@@ -37,9 +36,8 @@ def refuse_unlike_runs(runs: Sequence[MeasuredRun]) -> None:
 
 
 def _unlikeness(first: Manifest, other: Manifest) -> str:
-    for key in _MACHINE:
-        if getattr(first.host, key) != getattr(other.host, key):
-            return f"the machine's {key.replace('_', ' ')} differs"
+    if differing := differing_facts(first.host, other.host, POOLED):
+        return f"the machine's {differing[0].replace('_', ' ')} differs"
     if {c.clip: c.fingerprint for c in first.clips} != {c.clip: c.fingerprint for c in other.clips}:
         return "the clips are not the same"
     known = {encoding.name: encoding for encoding in first.encodings}
@@ -70,7 +68,7 @@ def count_begun(runs: Sequence[MeasuredRun]) -> int:
 
 def cut_short_rounds(runs: Sequence[MeasuredRun]) -> frozenset[RoundKey]:
     """The rounds within which a run was stopped, by the place of their run."""
-    found = ((place, cut_short_round(run)) for place, run in enumerate(runs))
+    found = ((place, truncated_round(run)) for place, run in enumerate(runs))
     return frozenset((place, index) for place, index in found if index is not None)
 
 

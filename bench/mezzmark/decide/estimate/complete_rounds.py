@@ -1,4 +1,4 @@
-"""How many rounds a run finished, where it was stopped within one."""
+"""How many rounds a run finished, where it was stopped within one; and what runs are called."""
 
 from collections import Counter
 from collections.abc import Sequence
@@ -6,14 +6,13 @@ from typing import Final, Protocol, runtime_checkable
 
 from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.model.run import Manifest
-from mezzmark.report.prose.numbers import count_text
 
 
-def cut_short_round(run: MeasuredRun) -> int | None:
-    """The index of the last round where the run was stopped within it; None where all are whole.
+def truncated_round(run: MeasuredRun) -> int | None:
+    """The index of the last round where the run was stopped within it; None where all are complete.
 
     A run that ended by itself says why, and has finished every round that it began. Of any other,
-    the last round is cut short where a cell of the round before lacks its trial. Cells that never
+    the last round is truncated where a cell of the round before lacks its trial. Cells that never
     finished one do not count, for they may have been given up; nor do trials of fidelity, which
     are made once, in the first round.
     """
@@ -31,19 +30,10 @@ def cut_short_round(run: MeasuredRun) -> int | None:
     return rounds[-1] if before - last else None
 
 
-def whole_round_count(run: MeasuredRun) -> int:
-    """Rounds that were begun, without a last one that was cut short."""
+def complete_round_count(run: MeasuredRun) -> int:
+    """Rounds that were begun, without a last one that was truncated."""
     begun = {trial.round_index for trial in run.trials if trial.cell.task != "fidelity"}
-    return len(begun) - (cut_short_round(run) is not None)
-
-
-def begun_rounds_text(run: MeasuredRun) -> str:
-    """`6 rounds`, or `5 whole rounds and part of another` where the run was stopped within one."""
-    whole = whole_round_count(run)
-    begun = len({trial.round_index for trial in run.trials})
-    if begun <= whole:
-        return count_text(begun, "round")
-    return f"{count_text(whole, 'whole round')} and part of another"
+    return len(begun) - (truncated_round(run) is not None)
 
 
 ID_DIGITS: Final = 8

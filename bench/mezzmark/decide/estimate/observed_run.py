@@ -32,6 +32,12 @@ class MeasuredRun(Protocol):
     def trials(self) -> Sequence[Trial]: ...
 
 
+def start_of(run: MeasuredRun) -> str:
+    """When the run's first trial began (UTC, ISO 8601)."""
+    starts: list[str] = [trial.started_utc for trial in run.trials]
+    return min(starts, default=run.manifest.created_utc)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunCosts:
     """Costs of one run by cell and round, and of its reference kernel by round."""

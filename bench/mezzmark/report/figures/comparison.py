@@ -8,9 +8,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from mezzmark.decide.compare.host_comparison import CellRatio, Standing, TaskRatio
+from mezzmark.decide.compare.hosts import CellRatio, Standing, TaskRatio
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
+from mezzmark.model.tasks import TASKS
 from mezzmark.report.figures.marks import mark_url
 from mezzmark.report.figures.rows import (
     ReferenceLine,
@@ -21,10 +22,8 @@ from mezzmark.report.figures.rows import (
     stripe,
 )
 from mezzmark.report.figures.theme import Shape, colour, set_ratio_axis
-from mezzmark.report.prose.best_host import bare_ratio
 from mezzmark.report.prose.hosts import has_many_clips, setting_label
-from mezzmark.report.prose.numbers import count_text, number_text, shown_name
-from mezzmark.report.prose.terms import TASK_NAMES
+from mezzmark.report.prose.numbers import bare_ratio, count_text, number_text, shown_name
 from mezzmark.report.view import Role
 
 SETTING_MARKS = ("o", "s", "D", "^", "v", "P", "X", "h")
@@ -98,7 +97,7 @@ def draw_comparison(panel: HostPanel, shape: Shape) -> Figure:
 
 
 def _title(panel: HostPanel) -> str:
-    name = TASK_NAMES[panel.task.task]
+    name = TASKS[panel.task.task].label
     return (
         f"{name[:1].upper()}{name[1:]}: {shown_name(panel.other)} against "
         f"{shown_name(panel.reference)}"

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from mezzmark.decide.compare.history import History, Series
+from mezzmark.decide.compare.history import History, HistorySeries
 from mezzmark.report.figures.marks import mark_url
 from mezzmark.report.figures.theme import (
     CHARACTER_IN,
@@ -19,10 +19,8 @@ from mezzmark.report.figures.theme import (
     new_axes,
     set_ratio_axis,
 )
-from mezzmark.report.prose.best_host import bare_ratio
-from mezzmark.report.prose.history import date_texts, percent_text
-from mezzmark.report.prose.numbers import count_text, shown_name
-from mezzmark.report.prose.terms import TASK_NAMES
+from mezzmark.report.prose.history import date_texts, percent_text, series_name
+from mezzmark.report.prose.numbers import bare_ratio, count_text, shown_name
 
 PANEL_IN = {"wide": 1.7, "narrow": 1.5}
 GAP_IN = 0.42
@@ -73,7 +71,7 @@ def _dress(axes: Axes) -> None:
 
 
 def _draw_panel(
-    axes: Axes, series: Series, panels: HistoryPanels, shape: Shape, *, is_last: bool
+    axes: Axes, series: HistorySeries, panels: HistoryPanels, shape: Shape, *, is_last: bool
 ) -> None:
     history = panels.history
     cells = _cells_of(series, history)
@@ -91,7 +89,7 @@ def _draw_panel(
     axes.text(
         0,
         1.04,
-        f"{series.name[:1].upper()}{series.name[1:]}{_count(series)}",
+        f"{series_name(series)}{_count(series)}",
         transform=axes.transAxes,
         weight="bold",
         color=colour("ink"),
@@ -112,19 +110,15 @@ def _draw_panel(
     _label_dates(axes, history, shape, is_last=is_last)
 
 
-def _count(series: Series) -> str:
+def _count(series: HistorySeries) -> str:
     return f" ({count_text(series.cell_count, 'cell')})" if series.cell_count else ""
 
 
-def _cells_of(series: Series, history: History) -> list[Series]:
-    return [
-        line
-        for line in history.cells
-        if line.cell is not None and TASK_NAMES.get(line.cell.task) == series.name
-    ]
+def _cells_of(series: HistorySeries, history: History) -> list[HistorySeries]:
+    return [line for line in history.cells if line.task == series.task]
 
 
-def _draw_points(axes: Axes, series: Series, panels: HistoryPanels) -> None:
+def _draw_points(axes: Axes, series: HistorySeries, panels: HistoryPanels) -> None:
     shade = colour("lead")
     dates = date_texts(panels.history.runs)
     axes.plot(
@@ -141,8 +135,8 @@ def _draw_points(axes: Axes, series: Series, panels: HistoryPanels) -> None:
                 [point.position] * 2, [ratio.low, ratio.high], color=shade, linewidth=2.4, zorder=4
             )
         words = (
-            f"{series.name}, {dates[point.position]}: {bare_ratio(ratio)} of the first run's time; "
-            f"{count_text(ratio.round_count, 'round')}"
+            f"{series_name(series)}, {dates[point.position]}: {bare_ratio(ratio)} of the first "
+            f"run's time; {count_text(ratio.round_count, 'round')}"
         )
         axes.plot(
             [point.position],
@@ -158,7 +152,7 @@ def _draw_points(axes: Axes, series: Series, panels: HistoryPanels) -> None:
         )
 
 
-def _draw_steps(axes: Axes, series: Series) -> None:
+def _draw_steps(axes: Axes, series: HistorySeries) -> None:
     low, high = axes.get_xlim()
     for order, step in enumerate(series.steps):
         x = (step.before + step.after) / 2

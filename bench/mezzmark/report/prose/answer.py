@@ -12,12 +12,11 @@ from mezzmark.decide.estimate.observations import Observation, observe
 from mezzmark.decide.estimate.pooling import (
     BestCells,
     fastest_cells,
-    hour_gb_text,
     pooled_bitrates_bps,
     summarise_cells,
 )
 from mezzmark.decide.estimate.ranking import Ranking, rank_encodings, scrub_settings
-from mezzmark.decide.machine.steadiness import judge_steadiness
+from mezzmark.decide.machine.state import judge_steadiness
 from mezzmark.decide.picture.fidelity import EncodingFidelity, judge_encodings
 from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
@@ -25,7 +24,7 @@ from mezzmark.model.estimate import CellSummary, Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
-from mezzmark.report.prose.cautions import cautions_in_words, untested_in_words
+from mezzmark.report.prose.cautions import cautions_in_words, steadiness_warnings, untested_in_words
 from mezzmark.report.prose.choice import chosen_encodings, faster_sentences
 from mezzmark.report.prose.choice import headline as choice_headline
 from mezzmark.report.prose.cost import (
@@ -44,6 +43,7 @@ from mezzmark.report.prose.latency import (
 from mezzmark.report.prose.numbers import (
     count_text,
     estimate_text,
+    hour_gb_text,
     list_text,
     number_text,
     sentence,
@@ -147,7 +147,7 @@ def answer_in_words(
     judged = judge_encodings(trials, confidence_level=confidence_level)
     steadiness = judge_steadiness(manifest, trials, observations, confidence_level=confidence_level)
     return answer_from(
-        manifest, observations, summaries, rankings, judged, doubts=steadiness.warnings
+        manifest, observations, summaries, rankings, judged, doubts=steadiness_warnings(steadiness)
     )
 
 

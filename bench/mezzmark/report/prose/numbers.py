@@ -6,6 +6,7 @@ import unicodedata
 from collections.abc import Sequence
 from typing import Final
 
+from mezzmark.decide.estimate.pooling import BITS_PER_HOUR_TO_GB
 from mezzmark.model.estimate import Estimate, Withheld
 
 SHOWN_UNITS: Final = {"bit/s": (1e-6, "Mbit/s"), "B": (1e-6, "MB")}
@@ -72,6 +73,11 @@ def estimate_text(estimate: Estimate, *, with_unit: bool = True) -> str:
     return f"{texts[0]}{tail} [{texts[1]}, {texts[2]}]"
 
 
+def bare_ratio(estimate: Estimate) -> str:
+    """`3.1 [2.8, 3.4]`."""
+    return estimate_text(estimate, with_unit=False)
+
+
 def visible_text(text: str) -> str:
     """`text` with control characters and direction marks written out, so that they do nothing."""
     return "".join(_visible(character) for character in text)
@@ -123,14 +129,26 @@ def count_text(count: int, noun: str) -> str:
     return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
 
 
+def round_count_text(complete_count: int, begun_count: int) -> str:
+    """`6 rounds`, or `5 whole rounds and part of another` where the last one was not finished."""
+    if begun_count <= complete_count:
+        return count_text(begun_count, "round")
+    return f"{count_text(complete_count, 'whole round')} and part of another"
+
+
+def hour_gb_text(bitrate_bps: float) -> str:
+    """`52.2 GB for an hour`; GB is 10^9 bytes."""
+    return f"{number_text(bitrate_bps * BITS_PER_HOUR_TO_GB)} GB for an hour"
+
+
+def size_text(bitrate_bps: float) -> str:
+    """`116 Mbit/s, or 52.2 GB for an hour`."""
+    return f"{number_text(bitrate_bps / 1e6)} Mbit/s, or {hour_gb_text(bitrate_bps)}"
+
+
 def sentence(text: str) -> str:
     """`text` with its first letter raised; nothing else is touched."""
     return text[:1].upper() + text[1:]
-
-
-def clause(text: str) -> str:
-    """`text` with its first letter lowered, to follow a colon; nothing else is touched."""
-    return text[:1].lower() + text[1:]
 
 
 def markdown_text(text: str) -> str:

@@ -1,7 +1,6 @@
 """Tasks as people call them, in running text."""
 
 from collections.abc import Iterable
-from typing import Final
 
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.model.cell import Setting
@@ -12,15 +11,6 @@ from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.report.figures.rows import ReferenceLine
 from mezzmark.report.prose.numbers import PATTERN_PHRASES, count_text, number_text, sentence
 from mezzmark.report.view import RunView
-
-TASK_NAMES: Final[dict[str, str]] = {
-    "scrub": "time to picture",
-    "encode": "encoding",
-    "grid": "encoding in several jobs",
-    "ingest": "ingest",
-    "delivery": "delivery",
-}
-"""Tasks that are compared; the reference kernel and fidelity are not among them."""
 
 POLICY_WORDS = {"reseek": "the player always seeks", "roll": "the player rolls on where it can"}
 

@@ -3,10 +3,16 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from mezzmark.decide.estimate.complete_rounds import begun_rounds_text
+from mezzmark.decide.estimate.complete_rounds import complete_round_count
 from mezzmark.report.figures.gallery import Picture, draw_gallery
 from mezzmark.report.prose.answer import Answer
-from mezzmark.report.prose.numbers import count_text, shown_name, visible_text
+from mezzmark.report.prose.cautions import steadiness_sentences
+from mezzmark.report.prose.numbers import (
+    count_text,
+    round_count_text,
+    shown_name,
+    visible_text,
+)
 from mezzmark.report.prose.scenario import footage_words
 from mezzmark.report.sections import background
 from mezzmark.report.sections.choose import ChooseSection, build_choose_section
@@ -41,7 +47,7 @@ class RunContext:
     footage: Table
     encodings: Table | None
     host: list[tuple[str, str]]
-    steadiness: tuple[str, ...]
+    steadiness: list[str]
     method: list[str]
     versions: list[tuple[str, str]]
 
@@ -95,7 +101,7 @@ def _run_context(view: RunView, prefix: str) -> RunContext:
         footage=background.clip_table(view, table_id=f"{prefix}footage"),
         encodings=_unless_empty(background.encoding_table(view, table_id=f"{prefix}encodings")),
         host=background.host_facts(view),
-        steadiness=view.steadiness.sentences,
+        steadiness=steadiness_sentences(view.steadiness, view.manifest),
         method=background.method_sentences(view),
         versions=background.version_facts(view),
     )
@@ -115,6 +121,7 @@ def _basis(view: RunView) -> str:
         f"{shown_name(machine)}, {count_text(host.usable_core_count, 'core')} · "
         f"{count_text(len(manifest.clips), 'clip')} · "
         f"{count_text(len(encodings), 'encoding')} · "
-        f"{begun_rounds_text(view)} · {count_text(len(view.trials), 'trial')} · "
+        f"{round_count_text(complete_round_count(view), view.round_count)} · "
+        f"{count_text(len(view.trials), 'trial')} · "
         f"{view.confidence_level * 100:g} % intervals in brackets"
     )

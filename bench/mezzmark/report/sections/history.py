@@ -1,70 +1,65 @@
 """The history of one host in the report: headline, figure, tables."""
 
-from mezzmark.decide.compare.history import History, Series
+from mezzmark.decide.compare.history import History, HistorySeries
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.history import HistoryPanels, draw_history
 from mezzmark.report.figures.theme import own_look
-from mezzmark.report.prose.best_host import bare_ratio
 from mezzmark.report.prose.history import (
     change_text,
     date_texts,
+    history_cautions,
     history_headline,
+    history_refusal_text,
     history_rules,
     percent_text,
+    series_name,
     step_sentences,
 )
-from mezzmark.report.prose.numbers import count_text, shown_name, visible_text
-from mezzmark.report.sections.parts import Group, Together
+from mezzmark.report.prose.numbers import bare_ratio, count_text, shown_name, visible_text
+from mezzmark.report.sections.parts import ComparisonSection, Group, filled
 from mezzmark.report.tables.comparison import refusal_table
 from mezzmark.report.tables.table import DASH, Entry, Table
 
 
-def build_history(history: History, *, prefix: str) -> Together:
+def build_history(history: History, *, prefix: str) -> ComparisonSection:
     """The section of one host; `prefix` begins its ids and figure names."""
     levels = _level_table(history, table_id=f"{prefix}-runs")
-    changes = _change_table(history, table_id=f"{prefix}-changes")
-    cells = _cell_table(history, table_id=f"{prefix}-cells")
-    groups = [
-        Group(
-            anchor=f"{prefix}-found",
-            title="Changes over the runs",
-            sentences=tuple(step_sentences(history)),
-            tables=(*([changes] if changes.rows else []), levels),
-        ),
-        Group(
-            anchor=f"{prefix}-every",
-            title="Every cell over the runs",
-            sentences=(),
-            tables=(cells,) if cells.rows else (),
-        ),
-        Group(
-            anchor=f"{prefix}-rules",
-            title="How changes are found",
-            sentences=tuple(history_rules(history)),
-            tables=(),
-        ),
-    ]
-    if history.refusals:
-        table = refusal_table(
-            history.refusals, title="Left out of the history", table_id=f"{prefix}-refused"
-        )
-        groups.insert(
-            2,
-            Group(
-                anchor=f"{prefix}-left-out",
-                title="What cannot be compared, and why",
-                sentences=(),
-                tables=(table,),
-            ),
-        )
-    return Together(
+    refused = refusal_table(
+        history.refusals,
+        history_refusal_text,
+        title="Left out of the history",
+        table_id=f"{prefix}-refused",
+    )
+    return ComparisonSection(
         anchor=prefix,
         kicker="One host over time",
         headline=history_headline(history),
         basis=_basis(history),
-        cautions=_cautions(history),
+        cautions=tuple(history_cautions(history)),
         pictures=_pictures(history, levels, prefix),
-        groups=tuple(group for group in groups if group.sentences or group.tables),
+        groups=filled(
+            Group(
+                anchor=f"{prefix}-found",
+                title="Changes over the runs",
+                sentences=tuple(step_sentences(history)),
+                tables=(_change_table(history, table_id=f"{prefix}-changes"), levels),
+            ),
+            Group(
+                anchor=f"{prefix}-every",
+                title="Every cell over the runs",
+                tables=(_cell_table(history, table_id=f"{prefix}-cells"),),
+            ),
+            Group(
+                anchor=f"{prefix}-left-out",
+                title="What cannot be compared, and why",
+                tables=(refused,),
+            ),
+            Group(
+                anchor=f"{prefix}-rules",
+                title="How changes are found",
+                sentences=tuple(history_rules(history)),
+            ),
+        ),
     )
 
 
@@ -75,28 +70,12 @@ def _basis(history: History) -> str:
     )
 
 
-def _cautions(history: History) -> tuple[str, ...]:
-    texts = []
-    if len(history.runs) < 5:
-        texts.append(
-            f"{count_text(len(history.runs), 'run')} are too few to find any but a huge change: "
-            "“no change” here says little. Eight runs find one of 10 % usually."
-        )
-    count = len({cell_id for refusal in history.refusals for cell_id in refusal.cell_ids})
-    if count:
-        texts.append(
-            f"{count_text(count, 'cell')} {'is' if count == 1 else 'are'} left out of some runs, "
-            "since the runs did not measure the same; the table says why."
-        )
-    return tuple(texts)
-
-
 def _pictures(history: History, levels: Table, prefix: str) -> tuple[Picture, ...]:
     if not history.tasks:
         return ()
     panels = HistoryPanels(history=history, run_anchors=levels.anchors)
-    told = [
-        f"{line.name} {bare_ratio(line.points[-1].cost_ratio)} in the last run, "
+    shown = [
+        f"{series_name(line)} {bare_ratio(line.points[-1].cost_ratio)} in the last run, "
         f"{count_text(len(line.steps), 'change')}"
         for line in history.tasks
     ]
@@ -108,7 +87,7 @@ def _pictures(history: History, levels: Table, prefix: str) -> tuple[Picture, ..
             "Runs stand at even steps, whatever time lies between them. Above 1 a run took longer "
             "than the first. The blue line is the geometric mean over the task's common cells; "
             "thin grey lines are single cells. A dashed line is a change of level, with its size.",
-            f"Time against the first run: {'; '.join(told)}.",
+            f"Time against the first run: {'; '.join(shown)}.",
             lambda shape: draw_history(panels, shape),
         )
     return (picture,)
@@ -120,7 +99,7 @@ def _level_table(history: History, *, table_id: str) -> Table:
         table_id=table_id,
         title="Each run against the first",
         note="Time by task, geometric mean over its common cells; above 1 is slower.",
-        columns=("begun", "run", *(line.name for line in history.tasks)),
+        columns=("begun", "run", *(series_name(line) for line in history.tasks)),
         rows=tuple(
             (
                 Entry(text=dates[run.position], sort=run.started_utc),
@@ -134,7 +113,7 @@ def _level_table(history: History, *, table_id: str) -> Table:
     )
 
 
-def _point(line: Series, position: int) -> Entry:
+def _point(line: HistorySeries, position: int) -> Entry:
     for point in line.points:
         if point.position == position:
             return Entry(text=bare_ratio(point.cost_ratio), sort=point.cost_ratio.point)
@@ -145,7 +124,7 @@ def _change_table(history: History, *, table_id: str) -> Table:
     dates = date_texts(history.runs)
     rows = [
         (
-            Entry(text=visible_text(line.name), sort=line.name.lower()),
+            Entry(text=visible_text(series_name(line)), sort=series_name(line).lower()),
             Entry(text=dates[step.before], sort=history.runs[step.before].started_utc),
             Entry(text=dates[step.after], sort=history.runs[step.after].started_utc),
             Entry(text=percent_text(step.cost_ratio), sort=step.cost_ratio.point),
@@ -178,7 +157,7 @@ def _cell_table(history: History, *, table_id: str) -> Table:
         columns=("cell", "runs", "first", "last", "time, last / first", "changes"),
         rows=tuple(
             (
-                Entry(text=visible_text(line.name), sort=line.name.lower()),
+                Entry(text=visible_text(series_name(line)), sort=series_name(line).lower()),
                 Entry(text=f"{len(line.points)}", sort=len(line.points)),
                 Entry(text=dates[line.points[0].position]),
                 Entry(text=dates[line.points[-1].position]),

@@ -1,28 +1,27 @@
 """Tables of hosts side by side: ratios, best settings and prices, differences, refusals."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
-from mezzmark.decide.compare.host_comparison import (
-    BestThroughput,
-    CellRatio,
-    Difference,
-    HardwareComparison,
-    HostComparison,
-    Price,
-    Refusal,
-    Weight,
-)
+from mezzmark.decide.compare.best_throughput import BestThroughput
+from mezzmark.decide.compare.host_runs import Price
+from mezzmark.decide.compare.hosts import CellRatio, HardwareComparison, HostComparison
+from mezzmark.decide.compare.verdicts import Refusal
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.tasks import TASKS
-from mezzmark.report.prose.best_host import bare_ratio
-from mezzmark.report.prose.hosts import has_many_clips, setting_label
-from mezzmark.report.prose.numbers import count_text, estimate_text, shown_name, visible_text
-from mezzmark.report.prose.terms import TASK_NAMES
+from mezzmark.report.prose.hosts import has_many_clips, ratio_remark, setting_label
+from mezzmark.report.prose.machine import fact_label, fact_text
+from mezzmark.report.prose.numbers import (
+    bare_ratio,
+    count_text,
+    estimate_text,
+    shown_name,
+    visible_text,
+)
 from mezzmark.report.tables.table import DASH, Entry, Table
 
 MOST_CELLS_NAMED = 3
-"""Cells of a refusal that are named; their number is always told."""
+"""Cells of a refusal that are named; their number is always given."""
 
 
 def ratio_table(
@@ -35,7 +34,7 @@ def ratio_table(
     headline = TASKS[task].figure(TASKS[task].headline)
     return Table(
         table_id=table_id,
-        title=f"{_capital(TASK_NAMES[task])}: {other} against {reference}",
+        title=f"{other} against {reference}: {TASKS[task].label}",
         note=(
             f"Figure: {headline.name} ({headline.unit}). Above 1 {other} is faster. p is adjusted "
             "for all cells of all hosts shown."
@@ -67,7 +66,7 @@ def _ratio_row(ratio: CellRatio, *, with_clip: bool) -> tuple[Entry, ...]:
         Entry(text=f"{estimate.round_count}", sort=estimate.round_count)
         if estimate
         else Entry(text=DASH),
-        Entry(text=visible_text(ratio.remark) or DASH),
+        Entry(text=ratio_remark(ratio) or DASH),
     )
 
 
@@ -113,7 +112,7 @@ def _prices(found: HardwareComparison) -> list[Price]:
 def _best_row(row: BestThroughput, *, is_priced: bool) -> tuple[Entry, ...]:
     cell = row.cell
     entries = [
-        Entry(text=f"{TASK_NAMES[cell.task]}: {visible_text(cell.encoding)}, {_clip(cell)}"),
+        Entry(text=f"{TASKS[cell.task].label}: {visible_text(cell.encoding)}, {_clip(cell)}"),
         Entry(text=visible_text(row.label)),
         Entry(text=_setting(cell)),
         Entry(text=estimate_text(row.throughput), sort=row.throughput.point),
@@ -123,7 +122,7 @@ def _best_row(row: BestThroughput, *, is_priced: bool) -> tuple[Entry, ...]:
         entries += [
             _money(row.per_fps),
             _money(row.per_hour),
-            _ratio_entry(row.against_reference),
+            _ratio_entry(row.cost_ratio),
         ]
     return tuple(entries)
 
@@ -152,57 +151,32 @@ def _money(estimate: Estimate | None) -> Entry:
     return Entry(text=estimate_text(plain), sort=estimate.point)
 
 
-_ORDER: tuple[Weight, ...] = ("matters", "not known", "may matter", "does not matter")
-
-
 def difference_table(
     comparison: HostComparison, found: HardwareComparison, *, table_id: str
 ) -> Table:
-    """Every fact that differs, with what it does to each compared task, the weightiest first."""
-    differences = sorted(comparison.differences, key=_gravest)
+    """Every fact of machine and software that differs, as each run recorded it."""
+    names = [shown_name(run.label) for run in (found.reference, comparison.other)]
     return Table(
         table_id=table_id,
-        title=f"{shown_name(found.reference.label)} and {shown_name(comparison.other.label)}",
-        note="Recorded by each run. The reasons follow from what is inside each clock.",
-        columns=(
-            "what differs",
-            shown_name(found.reference.label),
-            shown_name(comparison.other.label),
-            "does it matter, and why",
-        ),
+        title=f"{names[0]} and {names[1]}",
+        note="Recorded by each run.",
+        columns=("what differs", *names),
         rows=tuple(
             (
-                Entry(text=visible_text(difference.name), sort=difference.name.lower()),
-                Entry(text=difference.reference),
-                Entry(text=difference.other),
-                Entry(text=_bearing_text(difference)),
+                Entry(text=fact_label(change.name)),
+                Entry(text=fact_text(change.name, *change.before)),
+                Entry(text=fact_text(change.name, *change.after)),
             )
-            for difference in differences
+            for change in comparison.differences
         ),
-        texts=(0, 1, 2, 3),
+        texts=(0, 1, 2),
     )
 
 
-def _gravest(difference: Difference) -> int:
-    ranks = [_ORDER.index(bearing.weight) for bearing in difference.bearings]
-    return min(ranks, default=len(_ORDER))
-
-
-def _bearing_text(difference: Difference) -> str:
-    """Tasks that share weight and reason share a clause."""
-    if not difference.bearings:
-        return "nothing was compared"
-    clauses: dict[tuple[Weight, str], list[str]] = {}
-    for bearing in difference.bearings:
-        clauses.setdefault((bearing.weight, bearing.reason), []).append(TASK_NAMES[bearing.task])
-    return ". ".join(
-        f"{_capital(weight)} for {' and '.join(tasks)}: {reason}"
-        for (weight, reason), tasks in clauses.items()
-    )
-
-
-def refusal_table(refusals: Sequence[Refusal], *, title: str, table_id: str) -> Table:
-    """Why cells are left out, and how many."""
+def refusal_table(
+    refusals: Sequence[Refusal], reason: Callable[[Refusal], str], *, title: str, table_id: str
+) -> Table:
+    """Why cells are left out (`reason` says it), and how many."""
     return Table(
         table_id=table_id,
         title=title,
@@ -210,21 +184,17 @@ def refusal_table(refusals: Sequence[Refusal], *, title: str, table_id: str) -> 
         columns=("reason", "cells", "which"),
         rows=tuple(
             (
-                Entry(text=_capital(visible_text(refusal.reason))),
-                Entry(text=str(len(refusal.cell_ids)), sort=len(refusal.cell_ids)),
+                Entry(text=reason(refusal)),
+                Entry(text=str(len(refusal.cells)), sort=len(refusal.cells)),
                 Entry(text=_which(refusal)),
             )
-            for refusal in sorted(refusals, key=lambda r: -len(r.cell_ids))
+            for refusal in sorted(refusals, key=lambda r: -len(r.cells))
         ),
         texts=(0, 2),
     )
 
 
 def _which(refusal: Refusal) -> str:
-    named = "; ".join(visible_text(cell_id) for cell_id in refusal.cell_ids[:MOST_CELLS_NAMED])
-    more = len(refusal.cell_ids) - MOST_CELLS_NAMED
+    named = "; ".join(visible_text(cell.cell_id) for cell in refusal.cells[:MOST_CELLS_NAMED])
+    more = len(refusal.cells) - MOST_CELLS_NAMED
     return f"{named}; and {more} more" if more > 0 else named
-
-
-def _capital(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}"

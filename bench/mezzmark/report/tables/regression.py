@@ -1,11 +1,19 @@
-"""A comparison of runs as Markdown, JSON or JUnit XML; the verdicts are made elsewhere."""
+"""A comparison of runs as a table, Markdown, JSON or JUnit XML; verdicts are made elsewhere."""
 
+import json
 from typing import Final
 from xml.etree import ElementTree
 
 from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport, Verdict
-from mezzmark.report.prose.numbers import count_text, markdown_text, visible_text
-from mezzmark.report.prose.regress import summarise_regression, unjudged_groups
+from mezzmark.report.prose.numbers import markdown_text, visible_text
+from mezzmark.report.prose.regress import (
+    context_lines,
+    regression_sentences,
+    remark_text,
+    summarise_regression,
+    unjudged_lines,
+)
+from mezzmark.report.tables.table import Entry, Table
 
 MARKS: Final[dict[Verdict, str]] = {
     "improved": "−",
@@ -18,10 +26,6 @@ MARKS: Final[dict[Verdict, str]] = {
 cost, `?` for cannot tell, `×` for cannot compare."""
 
 
-MOST_NAMED: Final = 3
-"""Cells of a group that are named; JSON has all."""
-
-
 def ratio_text(cell: CellVerdict) -> str:
     """`1.052 [1.031, 1.074]`, or a dash without an interval."""
     ratio = cell.cost_ratio
@@ -32,7 +36,7 @@ def ratio_text(cell: CellVerdict) -> str:
     return f"{ratio.point:.3f} [{ratio.low:.3f}, {ratio.high:.3f}]"
 
 
-FINDABLE_HEADING: Final = "smallest change it could find"
+FINDABLE_HEADING: Final = "smallest change detectable"
 """The column of `detectable_text`."""
 
 
@@ -41,81 +45,41 @@ def detectable_text(cell: CellVerdict) -> str:
     if cell.detectable_fraction is None:
         return "–"
     if cell.detectable_fraction > 1:
-        return "nothing short of a doubling"
+        return "> 100 %"
     return f"{100 * cell.detectable_fraction:.1f} %"
 
 
 def judged_cells(report: RegressionReport) -> list[CellVerdict]:
-    """Cells that have a ratio; the others are told by reason (`unjudged_lines`)."""
+    """Cells that have a ratio; the others are given by reason (`unjudged_lines`)."""
     return [cell for cell in report.cells if cell.cost_ratio is not None]
 
 
-def unjudged_lines(report: RegressionReport) -> list[str]:
-    """`47 cells not comparable: the runs measured different clips (harbour; C0001.MP4)`; the cells
-    themselves are named where they are few. Empty where the summary tells the one reason of all."""
-    lines = []
-    groups = unjudged_groups(report)
-    if len(groups) == 1 and not judged_cells(report):
-        return []
-    for group in groups:
-        line = f"{count_text(len(group.cell_ids), 'cell')} {group.verdict}: {group.reason}"
-        if len(group.cell_ids) <= MOST_NAMED:
-            line += f" ({'; '.join(group.cell_ids)})"
-        lines.append(line)
-    return lines
-
-
-def remark_text(cell: CellVerdict) -> str:
-    """Why, and how many more rounds or runs would settle it."""
-    parts = [cell.reason] if cell.reason else []
-    wrong = cell.contender_wrong_count
-    if wrong:
-        parts.append(f"{wrong} wrong {'picture' if wrong == 1 else 'pictures'} in the contender")
-    return "; ".join(parts)
-
-
-def context_lines(report: RegressionReport) -> list[str]:
-    """What the verdicts rest on, one statement a line; less where no cell could be judged."""
-    is_judged = bool(judged_cells(report))
-    lines = [_error_levels(report)] if is_judged else []
-    if is_judged or report.design == "at the same time":
-        lines.append(f"Design: {report.design}. {report.assumption}")
-    lines += report.machine_notes
-    lines += [
-        f"Changed on the host: {change.name}: {change.baseline} → {change.contender}"
-        for change in report.host_changes
-    ]
-    for arm in report.null_arms:
-        state = (
-            "fired, so every verdict of this comparison is taken back" if arm.has_fired else "quiet"
-        )
-        lines.append(f"Null arm ({arm.cell.cell_id}): {state}.")
-    if is_judged:
-        lines.append(_sensitivity(report))
-    return lines
-
-
-def _error_levels(report: RegressionReport) -> str:
-    return (
-        f"Tolerance {100 * report.tolerance_fraction:g} %; intervals at "
-        f"{100 * report.confidence_level:g} %, each for its own cell; the chance of any false "
-        f"verdict over all cells is held at {100 * (1 - report.confidence_level):g} % (Holm). The "
-        f"{FINDABLE_HEADING} is one that it finds nine times in ten."
+def regression_table(report: RegressionReport, *, table_id: str = "regression") -> Table:
+    """Every cell that has a ratio: verdict, ratio, the smallest change detectable, and a remark."""
+    cells = judged_cells(report)
+    return Table(
+        table_id=table_id,
+        title="Cells before and after",
+        note=(
+            "Time, later / earlier: above 1 the later run is slower. Verdicts are adjusted for all "
+            "cells."
+        ),
+        columns=("cell", "verdict", "cost ratio", FINDABLE_HEADING, "remark"),
+        rows=tuple(
+            (
+                Entry(text=visible_text(cell.cell.cell_id), sort=cell.cell.cell_id.lower()),
+                Entry(text=f"{MARKS[cell.verdict]} {cell.verdict}", sort=cell.verdict),
+                Entry(
+                    text=ratio_text(cell), sort=cell.cost_ratio.point if cell.cost_ratio else None
+                ),
+                Entry(text=detectable_text(cell), sort=cell.detectable_fraction),
+                Entry(text=visible_text(remark_text(cell, report))),
+            )
+            for cell in cells
+        ),
+        anchors=tuple(f"{table_id}-{index}" for index in range(len(cells))),
+        texts=(0, 1, 4),
     )
-
-
-def _sensitivity(report: RegressionReport) -> str:
-    if report.changed_without_flagged is None:
-        return "No trial was disturbed as far as the system tells."
-    flagged = f"{count_text(report.flagged_trial_count, 'disturbed trial')} kept in"
-    if report.flag_reasons:
-        flagged += f": {'; '.join(report.flag_reasons)}"
-    changed = report.changed_without_flagged
-    if not changed:
-        return f"{flagged}. Without them every verdict is the same."
-    more = len(changed) - MOST_NAMED
-    named = "; ".join(changed[:MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")
-    return f"{flagged}. Without them {count_text(len(changed), 'verdict')} would change: {named}"
 
 
 def as_markdown(report: RegressionReport) -> str:
@@ -131,13 +95,13 @@ def as_markdown(report: RegressionReport) -> str:
     if judged:
         lines += [
             "",
-            f"| | cell | verdict | cost ratio (contender / baseline) | {FINDABLE_HEADING} | "
+            f"| | cell | verdict | cost ratio (candidate / baseline) | {FINDABLE_HEADING} | "
             "remark |",
             "|---|---|---|---|---|---|",
         ]
     lines += [
         f"| {MARKS[cell.verdict]} | {_cell_text(cell.cell.cell_id)} | {cell.verdict} | "
-        f"{ratio_text(cell)} | {detectable_text(cell)} | {_cell_text(remark_text(cell))} |"
+        f"{ratio_text(cell)} | {detectable_text(cell)} | {_cell_text(remark_text(cell, report))} |"
         for cell in judged
     ]
     lines += ["", *(f"- {_cell_text(line)}" for line in context_lines(report))]
@@ -169,7 +133,7 @@ def as_junit(report: RegressionReport) -> str:
             classname=f"mezzmark.{cell.cell.task}",
             name=_legal(cell.cell.cell_id),
         )
-        message = _legal(f"{cell.verdict}: {ratio_text(cell)}. {remark_text(cell)}".strip())
+        message = _legal(f"{cell.verdict}: {ratio_text(cell)}. {remark_text(cell, report)}".strip())
         if cell.verdict == "regressed":
             ElementTree.SubElement(case, "failure", message=message, type="regressed")
         elif cell.verdict in ("inconclusive", "not comparable"):
@@ -190,6 +154,12 @@ def _legal(text: str) -> str:
     return "".join(c for c in visible_text(text) if c not in "\ufffe\uffff")
 
 
+JSON_SCHEMA: Final = 1
+"""Version of `as_json`; results/README.md describes it."""
+
+
 def as_json(report: RegressionReport) -> str:
-    """The whole comparison for other programs."""
-    return report.model_dump_json(indent=2) + "\n"
+    """The whole comparison for other programs: its fields, and the same in English."""
+    facts = report.model_dump(mode="json")
+    shown = {"schema": JSON_SCHEMA, **facts, "sentences": list(regression_sentences(report))}
+    return json.dumps(shown, indent=2) + "\n"

@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from mezzmark.decide.estimate.pooling import hour_gb_text
 from mezzmark.decide.estimate.ranking import Ranked, Ranking
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
@@ -11,6 +10,7 @@ from mezzmark.report.figures.theme import role_words
 from mezzmark.report.prose.numbers import (
     count_text,
     estimate_text,
+    hour_gb_text,
     number_text,
     visible_text,
     withheld_text,

@@ -5,18 +5,36 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from mezzmark.decide.compare.history import FEWEST_RUNS, HostKey, host_key, start_of
-from mezzmark.decide.compare.host_comparison import ComparedRun, Price
+from mezzmark.decide.compare.history import FEWEST_RUNS
 from mezzmark.decide.estimate.complete_rounds import run_name
-from mezzmark.decide.estimate.observed_run import MeasuredRun
+from mezzmark.decide.estimate.observed_run import MeasuredRun, start_of
+from mezzmark.decide.machine.identity import HOST_OVER_TIME, HostKey, host_key
 from mezzmark.model.errors import ScenarioError
-from mezzmark.report.prose.numbers import list_text, shown_name
+from mezzmark.model.fact import Fact
 
 _PRICE: Final = re.compile(r"\s*([0-9]+(?:\.[0-9]+)?)\s*(.*?)\s*")
 
 
+class Price(Fact):
+    """What a host costs; `unit` is the user's word for the money, empty where none was given."""
+
+    amount: float
+    unit: str = ""
+
+
+class ComparedRun(Fact):
+    """One run of the comparison under the label that is unique in it. `core_count` are the cores
+    that its work could use."""
+
+    run_id: str
+    label: str
+    started_utc: str
+    core_count: int
+    price: Price | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sides:
+class HostRuns:
     """Indices of the runs to compare (the reference first), their labels; `pairs`, the two runs of
     each host that has two, the earlier first; and the histories: the indices of each host's runs
     where it has three or more."""
@@ -27,9 +45,9 @@ class Sides:
     histories: tuple[tuple[int, ...], ...]
 
 
-def choose_sides(
+def group_by_host(
     runs: Sequence[MeasuredRun], names: Sequence[str], prices: Sequence[str] = ()
-) -> Sides:
+) -> HostRuns:
     """`names` are the runs' folder names; a price is "HOST=2400 EUR", where the host is named by
     its label or by the folder of one of its runs.
 
@@ -39,14 +57,14 @@ def choose_sides(
     """
     groups: dict[HostKey, list[int]] = {}
     for index, run in enumerate(runs):
-        groups.setdefault(host_key(run), []).append(index)
+        groups.setdefault(_host(run), []).append(index)
     by_time = [
         sorted(group, key=lambda index: (start_of(runs[index]), index)) for group in groups.values()
     ]
     compared = [group[-1] for group in by_time] if len(by_time) > 1 else []
     labels = _labels([runs[index] for index in compared], [names[index] for index in compared])
     by_index = _prices(runs, names, dict(zip(compared, labels, strict=True)), prices)
-    return Sides(
+    return HostRuns(
         compared=tuple(compared),
         labels=tuple(
             ComparedRun(
@@ -54,13 +72,17 @@ def choose_sides(
                 label=label,
                 started_utc=start_of(runs[index]),
                 core_count=runs[index].manifest.host.usable_core_count,
-                price=_price_of_host(by_index, groups[host_key(runs[index])]),
+                price=_price_of_host(by_index, groups[_host(runs[index])]),
             )
             for index, label in zip(compared, labels, strict=True)
         ),
         pairs=tuple((group[0], group[1]) for group in by_time if len(group) == 2),
         histories=tuple(tuple(group) for group in groups.values() if len(group) >= FEWEST_RUNS),
     )
+
+
+def _host(run: MeasuredRun) -> HostKey:
+    return host_key(run.manifest.host, HOST_OVER_TIME)
 
 
 def _labels(runs: Sequence[MeasuredRun], names: Sequence[str]) -> list[str]:
@@ -104,16 +126,16 @@ def _prices(
         ]
         if not hits:
             raise ScenarioError(
-                where=f'price "{shown_name(text)}"',
+                where=f'price "{text}"',
                 what="no run has this host label or folder",
                 remedy=f"Name a host by its label or its run's folder: {_hosts(runs, names)}.",
             )
         found |= dict.fromkeys(hits, price)
-    if prices and len({host_key(run) for run in runs}) == 1:
+    if prices and len({_host(run) for run in runs}) == 1:
         raise ScenarioError(
             where="--price",
             what="it has no use here: prices compare machines, and all these runs are of one "
-            f"machine ({shown_name(runs[0].manifest.host.host_label)})",
+            f"machine ({runs[0].manifest.host.host_label})",
             remedy="Leave it out, or add a run of another machine.",
         )
     units = {price.unit for price in found.values()}
@@ -127,13 +149,10 @@ def _prices(
 
 
 def _hosts(runs: Sequence[MeasuredRun], names: Sequence[str]) -> str:
-    """`"desk" (folder monday) and "server" (folder two)`."""
-    return list_text(
-        [
-            f'"{shown_name(run.manifest.host.host_label)}" (folder {shown_name(name)})'
-            for run, name in zip(runs, names, strict=True)
-        ],
-        limit=6,
+    """`"desk" (folder monday), "server" (folder two)`."""
+    return ", ".join(
+        f'"{run.manifest.host.host_label}" (folder {name})'
+        for run, name in zip(runs, names, strict=True)
     )
 
 
@@ -143,7 +162,7 @@ def parse_price(text: str) -> tuple[str, Price]:
     match = _PRICE.fullmatch(amount)
     if not sign or not label.strip() or match is None or not float(match[1]) > 0:
         raise ScenarioError(
-            where=f'price "{shown_name(text)}"',
+            where=f'price "{text}"',
             what="is not of the form HOST=AMOUNT",
             remedy='Write for example --price "server=2400 EUR"; the amount is above 0.',
         )

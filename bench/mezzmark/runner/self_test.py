@@ -34,7 +34,7 @@ CLOCK_READINGS: Final = 20_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RigPlan:
+class SelfTestPlan:
     """How much is asked: so many comparisons of so many rounds, and the slowdowns planted."""
 
     comparison_count: int = 20
@@ -57,8 +57,8 @@ def probe_clock(clock_ns: Callable[[], int]) -> ClockFacts:
     )
 
 
-def measure_rig(
-    plan: RigPlan,
+def measure_self_test(
+    plan: SelfTestPlan,
     *,
     cache_dir: Path,
     on_progress: Callable[[str, float], None] = lambda _message, _fraction: None,
@@ -89,7 +89,7 @@ def measure_rig(
 
 
 def _prepare(
-    plan: RigPlan, cache_dir: Path, on_progress: Callable[[str, float], None], execute: Execute
+    plan: SelfTestPlan, cache_dir: Path, on_progress: Callable[[str, float], None], execute: Execute
 ) -> tuple[MediaReference, int]:
     on_progress("making a short clip", 0.0)
     original = _prepared(

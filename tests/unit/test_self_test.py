@@ -3,13 +3,13 @@
 import numpy as np
 import pytest
 
-from mezzmark.decide.compare.self_test import find_rig_limits, warn_of_machine
+from mezzmark.decide.compare.self_test import judge_self_test, warn_of_machine
 from mezzmark.engines.play.player import Move
 from mezzmark.engines.play.scrub import slowed
 from mezzmark.model.records import HostMoment
 from mezzmark.model.run import HostFacts
 from mezzmark.model.tasks.scrub import ScrubJob
-from mezzmark.runner.rig import probe_clock
+from mezzmark.runner.self_test import probe_clock
 
 RULES = {"tolerance_fraction": 0.05, "confidence_level": 0.95}
 
@@ -25,7 +25,7 @@ def _arms(*, sd: float, slow_fraction: float, seed: int = 7) -> np.ndarray:
 def test_a_large_slowdown_is_always_found_and_identical_arms_seldom_alarm() -> None:
     """With a spread of 1 % a slowdown of 20 % is found in every comparison, and the false alarms
     of identical arms stay within what a 5 % level allows."""
-    found = find_rig_limits(_arms(sd=0.01, slow_fraction=0.2), (0.2,), **RULES)
+    found = judge_self_test(_arms(sd=0.01, slow_fraction=0.2), (0.2,), **RULES)
     assert found.planted[0].found_count == 200
     assert found.planted[0].predicted_share == pytest.approx(1.0, abs=1e-6)
     assert found.false_alarm_count <= 20
@@ -33,13 +33,13 @@ def test_a_large_slowdown_is_always_found_and_identical_arms_seldom_alarm() -> N
 
 def test_the_spread_is_that_of_the_ratio() -> None:
     """Two arms of sd 3 % have a ratio of sd √2 · 3 %."""
-    found = find_rig_limits(_arms(sd=0.03, slow_fraction=0.05), (0.05,), **RULES)
+    found = judge_self_test(_arms(sd=0.03, slow_fraction=0.05), (0.05,), **RULES)
     assert found.round_sd_fraction == pytest.approx(0.03 * np.sqrt(2), rel=0.1)
 
 
 def test_found_share_agrees_with_the_prediction() -> None:
     """The share found lies within three standard errors of the noncentral t prediction."""
-    planted = find_rig_limits(_arms(sd=0.03, slow_fraction=0.05), (0.05,), **RULES).planted[0]
+    planted = judge_self_test(_arms(sd=0.03, slow_fraction=0.05), (0.05,), **RULES).planted[0]
     share = planted.predicted_share
     spread = np.sqrt(share * (1 - share) / 200)
     assert abs(planted.found_count / 200 - share) < 3 * spread

@@ -10,28 +10,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import combinations, pairwise
-from typing import Final, Protocol
+from typing import Final
 
+from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.model.records import Trial
-from mezzmark.model.run import Manifest
+from mezzmark.model.tasks.spec import NS_PER_S
 
 SHARED_FRACTION: Final = 0.01
 """Share of the shorter run's time from which two runs count as at work at the same time: a trial
-or two that touch are disturbed trials, which stay in and are told of; beyond that the runs are."""
+or two that touch are disturbed trials, which stay in and are counted; beyond that the runs are."""
 
 GREATEST_LEAD_ROUNDS: Final = 2
 """Sides count as measured in turn while neither is ever further ahead: a round and its mirror."""
-
-_NS_PER_S: Final = 1e9
-
-
-class TimedRun(Protocol):
-    """A run of which the times of its trials are known."""
-
-    @property
-    def manifest(self) -> Manifest: ...
-    @property
-    def trials(self) -> Sequence[Trial]: ...
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -48,7 +38,7 @@ def trial_span(trial: Trial) -> Span | None:
         start_s = datetime.fromisoformat(trial.started_utc).timestamp()
     except ValueError:
         return None
-    return Span(start_s, start_s + trial.wall_ns / _NS_PER_S)
+    return Span(start_s, start_s + trial.wall_ns / NS_PER_S)
 
 
 def shared_fraction(first: Sequence[Trial], second: Sequence[Trial]) -> float:
@@ -73,7 +63,7 @@ def _shared_s(first: Sequence[Span], second: Sequence[Span]) -> float:
     return shared_s
 
 
-def runs_at_once(runs: Sequence[TimedRun]) -> tuple[tuple[int, int], ...]:
+def runs_at_once(runs: Sequence[MeasuredRun]) -> tuple[tuple[int, int], ...]:
     """Which of the runs, two by two, were at work at the same time."""
     return tuple(
         (first, second)
