@@ -1,14 +1,24 @@
 """What a machine can find is counted honestly from the trials of its arms."""
 
+from typing import get_args
+
 import numpy as np
 import pytest
 
-from mezzmark.decide.compare.self_test import judge_self_test, warn_of_machine
+from fixtures.snapshot import assert_matches_snapshot
+from mezzmark.decide.compare.self_test import (
+    ClockFacts,
+    MachineWarning,
+    SelfTestReport,
+    judge_self_test,
+    warn_of_machine,
+)
 from mezzmark.engines.play.player import Move
 from mezzmark.engines.play.scrub import slowed
 from mezzmark.model.records import HostMoment
 from mezzmark.model.run import HostFacts
 from mezzmark.model.tasks.scrub import ScrubJob
+from mezzmark.report.prose.machine import machine_advice
 from mezzmark.runner.self_test import probe_clock
 
 RULES = {"tolerance_fraction": 0.05, "confidence_level": 0.95}
@@ -106,23 +116,34 @@ def _host(**changes: object) -> HostFacts:
 
 
 @pytest.mark.parametrize(
-    ("changes", "load", "word"),
+    ("changes", "load", "kind"),
     [
         ({"governor": "powersave"}, 0.0, "governor"),
         ({"turbo": "on"}, 0.0, "turbo"),
         ({"is_virtual": True}, 0.0, "virtual"),
         ({"on_battery": True}, 0.0, "battery"),
-        ({}, 3.0, "other work"),
-        ({"file_system": "nfs4"}, 0.0, "network"),
-        ({"storage_free_bytes": 10**9}, 0.0, "free"),
+        ({}, 3.0, "load"),
+        ({"file_system": "nfs4"}, 0.0, "network_storage"),
+        ({"storage_free_bytes": 10**9}, 0.0, "scarce_storage"),
     ],
 )
-def test_each_trouble_is_warned_of_with_a_remedy(
-    changes: dict[str, object], load: float, word: str
+def test_each_trouble_gives_its_own_warning(
+    changes: dict[str, object], load: float, kind: str
 ) -> None:
     """A quiet machine gives no warning; each trouble gives exactly its own."""
     assert warn_of_machine(_host(), HostMoment(load_average_1m=0.1)) == ()
-    warnings = warn_of_machine(_host(**changes), HostMoment(load_average_1m=load))
-    assert len(warnings) == 1
-    assert word in warnings[0].what
-    assert warnings[0].remedy
+    assert warn_of_machine(_host(**changes), HostMoment(load_average_1m=load)) == (kind,)
+
+
+def test_machine_warnings_in_words() -> None:
+    """Each warning says what was found and what to do about it."""
+    troubled = _host(governor="powersave", file_system="nfs4", storage_free_bytes=10**9)
+    report = SelfTestReport(
+        host=troubled,
+        moment=HostMoment(load_average_1m=3.0),
+        clock=ClockFacts(resolution_ns=1, reading_ns=50),
+        warnings=get_args(MachineWarning),
+        findings=None,
+    )
+    lines = [f"{advice.what} {advice.remedy}" for advice in machine_advice(report)]
+    assert_matches_snapshot("\n".join(lines), "machine_warnings")

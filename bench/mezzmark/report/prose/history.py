@@ -68,7 +68,8 @@ def step_sentences(history: History) -> list[str]:
     dates = date_texts(history.runs)
     texts = [
         f"{percent_text(step.cost_ratio)} time in {series_name(line)} from the run of "
-        f"{dates[step.after]} on. {change_text(step)}{_kernel_text(line, step, history)}"
+        f"{dates[step.after]} on. Changed on the host: {change_text(step)}."
+        f"{_kernel_text(line, step, history)}"
         for line in history.tasks
         for step in line.steps
     ]
@@ -84,9 +85,8 @@ def step_sentences(history: History) -> list[str]:
 
 def change_text(step: Step) -> str:
     """What the runs recorded differently of the host around a step."""
-    if not step.host_changes:
-        return "Nothing that the runs record of the host changed there."
-    return f"Changed there: {'; '.join(fact_change_text(c) for c in step.host_changes)}."
+    changes = "; ".join(fact_change_text(change) for change in step.host_changes)
+    return changes or "nothing that the runs record"
 
 
 def _kernel_text(line: HistorySeries, step: Step, history: History) -> str:

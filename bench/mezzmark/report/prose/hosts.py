@@ -97,9 +97,8 @@ def finding_sentences(found: HardwareComparison) -> list[str]:
     texts = price_sentences(found)
     for comparison in found.others:
         label = comparison.other.label
-        if best := _best_clause(found, label):
-            ratios = _ratio_list([(row, row.speedup_ratio) for row in _rows(found, label)])
-            texts.append(f"{best}{f': {ratios}' if ratios else ''}.")
+        if best := _best_clause(found, label, is_full=True):
+            texts.append(f"{best}.")
         texts += [_task_sentence(ratio, comparison, found) for ratio in comparison.tasks]
         texts.append(_cell_count_sentence(comparison, found))
         if comparison.kernel_ratio is not None:
@@ -133,9 +132,9 @@ def _rows(found: HardwareComparison, label: str) -> list[BestThroughput]:
     return [row for row in found.best if row.label == label and row.speedup_ratio is not None]
 
 
-def _best_clause(found: HardwareComparison, label: str) -> str:
-    """What a host does at its own best setting against the reference at its own; empty where
-    neither has several settings for it."""
+def _best_clause(found: HardwareComparison, label: str, *, is_full: bool = False) -> str:
+    """What a host does at its own best setting against the reference at its own, with the range of
+    ratios or each of them; empty where neither has several settings for it."""
     rows = _rows(found, label)
     counts = {(row.cell.setting["jobs"], row.cell.setting["threads"]) for row in found.best}
     ratios = [row.speedup_ratio for row in rows if row.speedup_ratio is not None]
@@ -143,14 +142,13 @@ def _best_clause(found: HardwareComparison, label: str) -> str:
         return ""
     host, reference = shown_name(label), shown_name(found.reference.label)
     when = _when(found, label)
+    times = _ratio_list([(row, row.speedup_ratio) for row in rows]) if is_full else ""
+    times = times or f"{_range_text(ratios)}×"
     if all(_side(ratio) == 0 for ratio in ratios):
-        return (
-            f"{host} and {reference} show no measurable difference {when}: "
-            f"{_range_text(ratios)}× as fast"
-        )
+        return f"{host} and {reference} show no measurable difference, {when}: {times} as fast"
     verbs = {TASKS[row.cell.task].verb for row in rows}
     verb = f"{verbs.pop()}s" if len(verbs) == 1 else "works"
-    return f"{host} {verb} {_range_text(ratios)}× as fast as {reference}, {when}"
+    return f"{host} {verb} {times} as fast as {reference}, {when}"
 
 
 def _when(found: HardwareComparison, label: str) -> str:
@@ -165,7 +163,7 @@ def _when(found: HardwareComparison, label: str) -> str:
     uses_all = all(
         row.cell.setting["jobs"] * row.cell.setting["threads"] >= cores[row.label] for row in mine
     )
-    return "with all cores in use" if uses_all else "at the best number of jobs and threads of each"
+    return "with all cores in use" if uses_all else "each at its best number of jobs and threads"
 
 
 def _work(row: BestThroughput) -> tuple[str, str, str]:

@@ -120,7 +120,7 @@ def _player_text(name: str | None) -> str:
     if player is None:
         return f"with the player {shown_name(name or '')}"
     if player.device is not None:
-        return f"decoded by {player.device}"
+        return f"with the hardware decoder {player.device}"
     return _THREADING_PHRASES[player.threading]
 
 
@@ -259,12 +259,8 @@ def summarise_regression(report: RegressionReport) -> str:
         return f"{counted} {report.verdict}: {reasons_text(groups[0])}."
     verdicts = [cell.verdict for cell in report.cells]
     counts = [f"{verdicts.count(v)} {v}" for v in _SUMMARY_ORDER if v in verdicts]
-    text = f"{', '.join(counts)} ({counted})."
-    return (
-        f"{text} The runs overlapped, so no difference in time is claimed."
-        if report.overlaps
-        else text
-    )
+    overlap = " The runs overlapped: no difference in time is claimed." if report.overlaps else ""
+    return f"{', '.join(counts)} ({counted}).{overlap}"
 
 
 def doubt_lines(report: RegressionReport) -> list[str]:

@@ -9,7 +9,7 @@ from fixtures.fabricated_run import Fabrication, fabricate_manifest
 from fixtures.two_sides import ENCODE, QUIET, SCRUB, Run, build_run
 from mezzmark.decide.compare.evidence import choose_design
 from mezzmark.decide.compare.regress import compare_runs
-from mezzmark.decide.machine.run_times import shared_fraction
+from mezzmark.decide.machine.overlap import shared_fraction
 from mezzmark.model.records import Trial
 
 START = datetime(2026, 3, 1, 10, 0, tzinfo=UTC)
@@ -67,7 +67,7 @@ def test_a_start_that_is_no_date_takes_no_part() -> None:
     assert shared_fraction([odd], first.trials) == 0.0
 
 
-def test_runs_at_once_give_no_verdict_and_say_why() -> None:
+def test_runs_at_once_give_no_verdict_and_name_the_runs() -> None:
     """10 % slower, in trials that overlapped: inconclusive, exit code 11, the ratio still shown,
     and both runs named."""
     report = compare_runs(
@@ -81,11 +81,10 @@ def test_runs_at_once_give_no_verdict_and_say_why() -> None:
         11,
     )
     (cell,) = report.cells
-    assert cell.reason.startswith("would be regressed, but the runs were at work at the same time")
+    assert cell.withheld_verdict == "regressed"
     assert cell.cost_ratio is not None
     assert cell.cost_ratio.point == pytest.approx(1.10, rel=1e-6)
-    assert "disturbed each other" in report.assumption
-    assert report.assumption.endswith("Runs that overlapped: from 0 and from 5.")
+    assert report.overlaps == (("from 0", "from 5"),)
 
 
 def test_runs_at_once_do_not_show_no_change_either() -> None:
@@ -94,7 +93,7 @@ def test_runs_at_once_do_not_show_no_change_either() -> None:
         [encodes(every(20))], [encodes(every(20, first_s=5))], tolerance_fraction=0.05
     )
     assert report.cells[0].verdict == "inconclusive"
-    assert report.cells[0].reason.startswith("would be equivalent")
+    assert report.cells[0].withheld_verdict == "equivalent"
 
 
 def test_wrong_pictures_count_whatever_else_ran() -> None:
@@ -106,11 +105,11 @@ def test_wrong_pictures_count_whatever_else_ran() -> None:
 
 
 def test_two_runs_of_one_side_that_overlap_spoil_it_too() -> None:
-    """Two baselines at once, the contender alone: no verdict."""
+    """Two baselines at once, the candidate alone: no verdict."""
     runs = [encodes(every(20)), encodes(every(20, first_s=5)), encodes(every(20, first_s=900))]
     report = compare_runs(runs[:2], runs[2:], tolerance_fraction=0.05)
     assert report.design == "at the same time"
-    assert report.assumption.endswith("from 0 and from 5.")
+    assert report.overlaps == (("from 0", "from 5"),)
 
 
 def test_trials_that_barely_touch_are_no_runs_at_once() -> None:
