@@ -164,8 +164,8 @@ LOW = WIDE.but(setting=Setting(passes=1, threads=1, delivery_height=720))
 
 
 def test_words_of_a_lacking_setting() -> None:
-    """Whatever the other run has in its place there are words for it, with no name of an axis, no
-    True and no None; counts come first, values of one kind are joined by "or"."""
+    """Whatever the other run has in its place, axis and values are named; values of one axis are
+    joined by "or"."""
     lines = []
     for axis, value, there in SHOWN_SETTINGS:
         cell, other = (SCRUB.but(setting=SCRUB.setting.but(**{axis: v})) for v in (value, there))

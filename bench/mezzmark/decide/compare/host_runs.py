@@ -63,7 +63,7 @@ def group_by_host(
     ]
     compared = [group[-1] for group in by_time] if len(by_time) > 1 else []
     labels = _labels([runs[index] for index in compared], [names[index] for index in compared])
-    by_index = _prices(runs, names, dict(zip(compared, labels, strict=True)), prices)
+    by_host = _prices(runs, names, dict(zip(compared, labels, strict=True)), prices)
     return HostRuns(
         compared=tuple(compared),
         labels=tuple(
@@ -72,7 +72,7 @@ def group_by_host(
                 label=label,
                 started_utc=start_of(runs[index]),
                 core_count=runs[index].manifest.host.usable_core_count,
-                price=_price_of_host(by_index, groups[_host(runs[index])]),
+                price=by_host.get(_host(runs[index])),
             )
             for index, label in zip(compared, labels, strict=True)
         ),
@@ -98,22 +98,18 @@ def _labels(runs: Sequence[MeasuredRun], names: Sequence[str]) -> list[str]:
     ]
 
 
-def _price_of_host(by_index: Mapping[int, Price], group: Sequence[int]) -> Price | None:
-    return next((by_index[index] for index in group if index in by_index), None)
-
-
 def _prices(
     runs: Sequence[MeasuredRun],
     names: Sequence[str],
     labels: Mapping[int, str],
     prices: Sequence[str],
-) -> dict[int, Price]:
-    found: dict[int, Price] = {}
+) -> dict[HostKey, Price]:
+    found: dict[HostKey, Price] = {}
     for text in prices:
         host, price = parse_price(text)
         wanted = host.rstrip("/\\")
-        hits = [
-            index
+        hits = {
+            _host(run)
             for index, run in enumerate(runs)
             if wanted
             in (
@@ -123,7 +119,7 @@ def _prices(
                 run_name(run).rstrip("/\\"),
                 run.manifest.run_id,
             )
-        ]
+        }
         if not hits:
             raise ScenarioError(
                 where=f'price "{text}"',

@@ -28,7 +28,6 @@ from mezzmark.decide.compare.verdicts import (
     ChangedVerdict,
     Design,
     Evidence,
-    Reason,
     Refusal,
     RegressionReport,
     Verdict,
@@ -63,16 +62,15 @@ COMPARED_TASKS: Final = tuple(name for name, spec in TASKS.items() if spec.is_co
 class CellRatio(Fact):
     """One cell on both hosts. `speedup_ratio` is reference time / other time: above 1 the other is
     faster. The cells differ in threads or jobs only where both asked for all (or half) their cores.
-    `adjusted_p` is adjusted for every cell of every host shown. `reasons` say why there is no
-    ratio; `wrong_counts` are wrong pictures on the reference and on the other."""
+    `adjusted_p` is adjusted for every cell of every host shown; `found` is what `regress` says of
+    it with the reference as baseline."""
 
     cell: Cell
     other_cell: Cell
     speedup_ratio: Estimate | None
     standing: Standing
-    adjusted_p: float | None = None
-    reasons: tuple[Reason, ...] = ()
-    wrong_counts: tuple[int, int] = (0, 0)
+    adjusted_p: float | None
+    found: CellVerdict
 
 
 class TaskRatio(Fact):
@@ -242,8 +240,7 @@ def _cell_ratios(found: _Found, *, share: float, error_level: float) -> tuple[Ce
                     speedup_ratio=cost and cost.inverted(RATIO_UNIT),
                     standing="cannot tell" if _is_void(report) else _standing(verdict, share),
                     adjusted_p=None if p_value is None else min(1.0, p_value * count),
-                    reasons=verdict.reasons,
-                    wrong_counts=(verdict.baseline_wrong_count, verdict.candidate_wrong_count),
+                    found=verdict,
                 )
             )
     return tuple(ratios)

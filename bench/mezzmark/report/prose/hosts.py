@@ -5,7 +5,6 @@ from typing import Final
 
 from mezzmark.decide.compare.best_throughput import BestThroughput
 from mezzmark.decide.compare.hosts import (
-    STANDINGS,
     CellRatio,
     HardwareComparison,
     HostComparison,
@@ -19,7 +18,6 @@ from mezzmark.report.prose.machine import fact_label, machine_warnings
 from mezzmark.report.prose.numbers import (
     count_text,
     estimate_text,
-    joined_text,
     list_text,
     number_text,
     shown_name,
@@ -28,9 +26,6 @@ from mezzmark.report.prose.regress import assumption_text, changed_verdicts_text
 
 MOST_IN_HEADLINE: Final = 2
 """Hosts named in the headline; a sentence with more is not read to its end."""
-
-MOST_RATIOS: Final = 3
-"""Pieces of work whose ratios stand in a sentence; of more, the range."""
 
 SOFTWARE_FACTS: Final = ("mezzmark", "av", "libavcodec")
 """Facts whose difference makes a ratio one of machine and software together."""
@@ -57,7 +52,7 @@ def _host_clause(comparison: HostComparison, found: HardwareComparison) -> str:
         return best
     first = comparison.tasks[0]
     if not best:
-        return task_clause(first, comparison, found)
+        return _task_clause(first, comparison, found)
     if len(found.others) > 1:
         return best
     name = "per core" if _is_equal(first, comparison) else "over all common cells"
@@ -73,7 +68,7 @@ def _is_equal(ratio: TaskRatio, comparison: HostComparison) -> bool:
     return all(cell.cell == cell.other_cell for cell in cells)
 
 
-def task_clause(ratio: TaskRatio, comparison: HostComparison, found: HardwareComparison) -> str:
+def _task_clause(ratio: TaskRatio, comparison: HostComparison, found: HardwareComparison) -> str:
     """`A encodes 3.1× [2.8, 3.4] as fast as B`."""
     host, reference = (shown_name(run.label) for run in (comparison.other, found.reference))
     task, times = TASKS[ratio.task], estimate_text(ratio.speedup_ratio)
@@ -92,49 +87,13 @@ def task_clause(ratio: TaskRatio, comparison: HostComparison, found: HardwareCom
             )
 
 
-def finding_sentences(found: HardwareComparison) -> list[str]:
-    """The better buy; then per host: at its best, task by task, and cell by cell."""
-    texts = price_sentences(found)
-    for comparison in found.others:
-        label = comparison.other.label
-        if best := _best_clause(found, label, is_full=True):
-            texts.append(f"{best}.")
-        texts += [_task_sentence(ratio, comparison, found) for ratio in comparison.tasks]
-        texts.append(_cell_count_sentence(comparison, found))
-        if comparison.kernel_ratio is not None:
-            texts.append(
-                f"The reference kernel, plain arithmetic on one core, runs "
-                f"{estimate_text(comparison.kernel_ratio)} as fast on {shown_name(label)}: what a "
-                "cell gains beyond that is not the core's plain speed."
-            )
-    return texts
-
-
-def _task_sentence(ratio: TaskRatio, comparison: HostComparison, found: HardwareComparison) -> str:
-    over = f"over {count_text(ratio.cell_count, 'common cell')}"
-    if _is_equal(ratio, comparison):
-        over += ", each with the same number of jobs and threads on both"
-    return f"{task_clause(ratio, comparison, found)} ({over})."
-
-
-def _cell_count_sentence(comparison: HostComparison, found: HardwareComparison) -> str:
-    standings = [ratio.standing for ratio in comparison.cells]
-    name = shown_name(comparison.other.label)
-    if not standings:
-        return f"{name}: no cell can be compared with {shown_name(found.reference.label)}."
-    parts = [f"{w} {standings.count(w)}" for w in STANDINGS.values() if w in standings]
-    refused = comparison.refused_count
-    tail = f", not compared {refused}" if refused else ""
-    return f"{name}, cells by verdict: {', '.join(parts)}{tail}."
-
-
 def _rows(found: HardwareComparison, label: str) -> list[BestThroughput]:
     return [row for row in found.best if row.label == label and row.speedup_ratio is not None]
 
 
-def _best_clause(found: HardwareComparison, label: str, *, is_full: bool = False) -> str:
-    """What a host does at its own best setting against the reference at its own, with the range of
-    ratios or each of them; empty where neither has several settings for it."""
+def _best_clause(found: HardwareComparison, label: str) -> str:
+    """What a host does at its own best setting against the reference at its own; empty where
+    neither has several settings for it."""
     rows = _rows(found, label)
     counts = {(row.cell.setting["jobs"], row.cell.setting["threads"]) for row in found.best}
     ratios = [row.speedup_ratio for row in rows if row.speedup_ratio is not None]
@@ -142,8 +101,7 @@ def _best_clause(found: HardwareComparison, label: str, *, is_full: bool = False
         return ""
     host, reference = shown_name(label), shown_name(found.reference.label)
     when = _when(found, label)
-    times = _ratio_list([(row, row.speedup_ratio) for row in rows]) if is_full else ""
-    times = times or f"{_range_text(ratios)}×"
+    times = f"{_range_text(ratios)}×"
     if all(_side(ratio) == 0 for ratio in ratios):
         return f"{host} and {reference} show no measurable difference, {when}: {times} as fast"
     verbs = {TASKS[row.cell.task].verb for row in rows}
@@ -185,22 +143,6 @@ def _range_text(ratios: Sequence[Estimate]) -> str:
     return low if low == high else f"{low} to {high}"
 
 
-def _ratio_list(ratios: Sequence[tuple[BestThroughput, Estimate | None]]) -> str:
-    """`4.3× [3.7, 5.0] (vc3-sq) and 4.1× [3.5, 4.7] (rdd36-lt)`; empty for more than a few."""
-    known = [(row, ratio) for row, ratio in ratios if ratio is not None]
-    if len(known) > MOST_RATIOS:
-        return ""
-    names = [shown_name(row.cell.encoding) for row, _ in known]
-    if len(set(names)) < len(names):
-        names = [
-            f"{name}, {TASKS[row.cell.task].label}, {shown_name(row.cell.clip)}"
-            for name, (row, _) in zip(names, known, strict=True)
-        ]
-    return joined_text(
-        [f"{estimate_text(ratio)} ({name})" for name, (_, ratio) in zip(names, known, strict=True)]
-    )
-
-
 def price_sentences(found: HardwareComparison) -> list[str]:
     """Per host which is the better buy for each unit of work, or that there is no difference."""
     texts = []
@@ -216,11 +158,8 @@ def _price_sentence(found: HardwareComparison, label: str, rows: Sequence[BestTh
     host, reference = shown_name(label), shown_name(found.reference.label)
     work = list_text(list(dict.fromkeys(TASKS[row.cell.task].label for row in rows)))
     costs = [row.cost_ratio for row in rows if row.cost_ratio is not None]
-    ratios = _ratio_list([(row, row.cost_ratio) for row in rows])
-    cost = (
-        f"per hour of footage {host} costs {ratios or f'{_range_text(costs)}× (table below)'} as "
-        f"much as {reference}"
-    )
+    times = estimate_text(costs[0]) if len(costs) == 1 else f"{_range_text(costs)}×"
+    cost = f"per hour of footage {host} costs {times} as much as {reference}"
     sides = {_side(ratio) for ratio in costs}
     if sides == {0}:
         return f"No measurable difference in price for {work}: {cost}."
@@ -327,8 +266,8 @@ def host_refusal_text(refusal: Refusal) -> str:
 def ratio_remark(ratio: CellRatio) -> str:
     """Why a cell has no ratio, or its wrong pictures; empty where there is nothing to say."""
     if ratio.speedup_ratio is None:
-        return host_refusal_text(Refusal(reasons=ratio.reasons, cells=(ratio.cell,)))
-    first, second = ratio.wrong_counts
+        return host_refusal_text(Refusal(reasons=ratio.found.reasons, cells=(ratio.cell,)))
+    first, second = ratio.found.baseline_wrong_count, ratio.found.candidate_wrong_count
     return f"wrong pictures: {first} and {second}" if first or second else ""
 
 

@@ -120,8 +120,8 @@ def machine_warnings(state: MachineState, host: str = "") -> list[str]:
 def _load_text(load: ForeignLoad, host: str) -> str:
     return (
         f"Other programs were at work{host and f' on {host}'}: a load of {load.low:.1f} to "
-        f"{load.high:.1f} before trials, where this run by itself makes at most about {load.most_own} on "
-        f"{count_text(load.core_count, 'core')}."
+        f"{load.high:.1f} before trials, where this run by itself makes at most about "
+        f"{load.most_own} on {count_text(load.core_count, 'core')}."
     )
 
 

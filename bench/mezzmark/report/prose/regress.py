@@ -8,17 +8,15 @@ from mezzmark.decide.compare.verdicts import (
     CellVerdict,
     ChangedVerdict,
     Design,
-    Reason,
+    ReasonKind,
     Refusal,
     RegressionReport,
     Verdict,
 )
-from mezzmark.model.cell import ALL_CLIPS, Cell
-from mezzmark.model.players import PLAYERS
+from mezzmark.model.cell import Cell
 from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.machine import cause_text, fact_change_text, machine_predicate
 from mezzmark.report.prose.numbers import (
-    PATTERN_PHRASES,
     count_text,
     joined_text,
     list_text,
@@ -71,111 +69,51 @@ def assumption_text(design: Design, *, has_kernel: bool) -> str:
     return _NO_KERNEL if design == "separate" and not has_kernel else _ASSUMPTIONS[design]
 
 
-_VALUE_PHRASES: Final[dict[tuple[str, object], str]] = {
-    ("clip_order", "fifo"): "in the folder's order",
-    ("clip_order", "longest-first"): "with the longest clips first",
-    ("delivery_height", None): "at the clips' own size",
-    ("passes", 1): "in one pass",
-    ("passes", 2): "in two passes",
-    ("pinned", True): "pinned to cores",
-    ("pinned", False): "not pinned to cores",
-    **{("pattern", name): phrase for name, phrase in PATTERN_PHRASES.items()},
+_REASONS: Final[dict[ReasonKind, str]] = {
+    "few_rounds": "fewer than {needed} finished rounds",
+    "other_setting": "the scenario's {task}.{name} was {before}, is {after}",
+    "other_footage": 'clip "{name}" is not the same footage',
+    "other_encoding": 'encoding "{name}" is defined differently',
+    "other_file": (
+        'the file of "{name}" is not the same (encoded by other software?); share the cache of '
+        "encoded files between the runs"
+    ),
+    "no_common_clip": "the runs measured different clips ({before}; {after})",
+    "renamed_clips": "the runs gave the same footage different clip names ({before}; {after})",
+    "task_missing": "{label} was not measured {where}",
+    "clip_missing": '{label} with clip "{name}" was not measured {where}',
+    "encoding_missing": '{label} with "{name}" was not measured {where}',
+    "setting_missing": "{label} with {settings} was not measured {where}",
 }
-"""What values of axes mean, in words that follow a task's label."""
-
-_THREADING_PHRASES: Final = {
-    "slice": "with threads on parts of one picture",
-    "frame": "with threads on several pictures at once",
-    "auto": "with threads as the decoder likes",
-}
-
-_AXIS_TEMPLATES: Final = {
-    "delivery_height": "at {} lines",
-    "viewer_height": "in a viewer {} lines high",
-    "policy": "with the player's policy {}",
-}
-
-
-def _axis_text(axis: str, cells: Sequence[Cell]) -> str:
-    """One axis with all its values among the cells: `with 4, 6 or 8 jobs`."""
-    values = list(dict.fromkeys(cell.setting[axis] for cell in cells))
-    if axis in ("threads", "jobs"):
-        counts = [str(count) for count in sorted(values)]
-        return f"with {joined_text(counts, word='or')} {axis if counts != ['1'] else axis[:-1]}"
-    phrases = [_VALUE_PHRASES[axis, value] for value in values if (axis, value) in _VALUE_PHRASES]
-    others = [value for value in values if (axis, value) not in _VALUE_PHRASES]
-    if axis == "player":
-        phrases += [_player_text(name) for name in others]
-    elif others:
-        template = _AXIS_TEMPLATES.get(axis, f"with {axis.replace('_', ' ')} {{}}")
-        shown = [
-            shown_name(str(value)) for value in sorted(others, key=lambda v: (str(type(v)), v))
-        ]
-        phrases.append(template.format(joined_text(shown, word="or")))
-    return joined_text(phrases, word="or")
-
-
-def _player_text(name: str | None) -> str:
-    player = PLAYERS.get(name or "")
-    if player is None:
-        return f"with the player {shown_name(name or '')}"
-    if player.device is not None:
-        return f"with the hardware decoder {player.device}"
-    return _THREADING_PHRASES[player.threading]
 
 
 def reasons_text(refusal: Refusal, *, preposition: str = "in") -> str:
     """Why these cells are not compared; what is missing somewhere is missing `in` a run or `on` a
     host."""
-    return "; ".join(_reason(r, refusal.cells, preposition) for r in refusal.reasons)
+    return "; ".join(
+        _REASONS[reason.kind].format(
+            needed=reason.needed,
+            task=reason.task,
+            name=shown_name(reason.name),
+            before=list_text(reason.before, limit=MOST_NAMED) or "not set",
+            after=list_text(reason.after, limit=MOST_NAMED) or "not set",
+            label=TASKS[reason.task].label if reason.task else "",
+            where=f"{preposition} {visible_text(reason.place)}",
+            settings=joined_text([_axis_text(axis, refusal.cells) for axis in reason.axes]),
+        )
+        for reason in refusal.reasons
+    )
 
 
-def _reason(reason: Reason, cells: Sequence[Cell], preposition: str) -> str:
-    name = shown_name(reason.name)
-    match reason.kind:
-        case "few_rounds":
-            return f"fewer than {count_text(reason.needed, 'finished round')}"
-        case "other_setting":
-            was, now = (" ".join(side) or "not set" for side in (reason.before, reason.after))
-            return f"the scenario's {reason.task}.{name} was {was}, is {now}"
-        case "other_footage":
-            return f'clip "{name}" is not the same footage'
-        case "other_encoding":
-            return f'encoding "{name}" is defined differently'
-        case "other_file":
-            return (
-                f'the file of "{name}" is not the same (encoded by other software?); share the '
-                "cache of encoded files between the runs"
-            )
-        case "no_common_clip":
-            return f"the runs measured different clips ({_clip_names(reason)})"
-        case "renamed_clips":
-            return f"the runs gave the same footage different clip names ({_clip_names(reason)})"
-        case _:
-            return (
-                f"{_missing(reason, cells)} was not measured {preposition} "
-                f"{visible_text(reason.place)}"
-            )
-
-
-def _missing(reason: Reason, cells: Sequence[Cell]) -> str:
-    """What a run or host lacks: a task, or a task with this clip, encoding or setting."""
-    label = TASKS[reason.task].label
-    if reason.kind == "task_missing":
-        return label
-    if reason.kind == "setting_missing":
-        # Counts go before other axes, which may be whole phrases.
-        axes = sorted(reason.axes, key=lambda axis: axis not in ("threads", "jobs"))
-        settings = [_axis_text(axis, cells) for axis in axes] or ["with these settings"]
-        return f"{label} {joined_text(settings)}"
-    if reason.name == ALL_CLIPS:
-        return f"{label} over all clips"
-    kind = "clip " if reason.kind == "clip_missing" else ""
-    return f'{label} with {kind}"{shown_name(reason.name)}"'
-
-
-def _clip_names(reason: Reason) -> str:
-    return "; ".join(list_text(side, limit=MOST_NAMED) for side in (reason.before, reason.after))
+def _axis_text(axis: str, cells: Sequence[Cell]) -> str:
+    """One axis with all its values among the cells: `4, 6 or 8 jobs`, `pattern hop`."""
+    values = sorted({cell.setting[axis] for cell in cells}, key=lambda v: (str(type(v)), v))
+    plain = {None: "unset", True: "yes", False: "no"}
+    texts = [plain[v] if v is None or isinstance(v, bool) else shown_name(str(v)) for v in values]
+    shown = joined_text(texts, word="or")
+    if axis in ("threads", "jobs"):
+        return f"{shown} {axis if shown != '1' else axis[:-1]}"
+    return f"{axis.replace('_', ' ')} {shown}"
 
 
 def remark_text(cell: CellVerdict, report: RegressionReport) -> str:

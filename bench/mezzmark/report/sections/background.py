@@ -210,7 +210,7 @@ def _null_arm(view: RunView) -> Sequence[str]:
         )
         if ratio is not None:
             texts.append(
-                f"Null arm: {visible_text(cell.cell_id)} was measured twice a round as if it were "
+                f"Self-comparison: {visible_text(cell.cell_id)} was measured twice a round as if it were "
                 f"two; their ratio, 1 in truth, came out as {estimate_text(ratio)}."
             )
     return texts

@@ -20,10 +20,10 @@ from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.theme import own_look
 from mezzmark.report.prose.history import MINUTE_LENGTH
 from mezzmark.report.prose.hosts import (
-    finding_sentences,
     hardware_headline,
     host_cautions,
     host_refusal_text,
+    price_sentences,
     rule_sentences,
     unreported_sentences,
 )
@@ -49,6 +49,7 @@ from mezzmark.report.tables.comparison import (
     ratio_anchors,
     ratio_table,
     refusal_table,
+    task_table,
 )
 from mezzmark.report.tables.regression import regression_table
 from mezzmark.report.tables.table import Table
@@ -120,8 +121,11 @@ def _hosts(found: HardwareComparison, *, run_count: int) -> ComparisonSection:
             Group(
                 anchor="hosts-found",
                 title="Side by side",
-                sentences=tuple(finding_sentences(found)),
-                tables=tuple(item.table for item in tables),
+                sentences=tuple(price_sentences(found)),
+                tables=(
+                    task_table(found, table_id="hosts-tasks"),
+                    *(item.table for item in tables),
+                ),
             ),
             Group(
                 anchor="hosts-best",

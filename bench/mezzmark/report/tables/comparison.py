@@ -24,6 +24,38 @@ MOST_CELLS_NAMED = 3
 """Cells of a refusal that are named; their number is always given."""
 
 
+def task_table(found: HardwareComparison, *, table_id: str) -> Table:
+    """Each task of each host against the reference, and the reference kernel."""
+    rows: list[tuple[str, str, Estimate, str, str]] = []
+    for comparison in found.others:
+        label = shown_name(comparison.other.label)
+        for task in comparison.tasks:
+            name, count = TASKS[task.task].label, f"{task.cell_count}"
+            rows.append((label, name, task.speedup_ratio, task.standing, count))
+        if comparison.kernel_ratio is not None:
+            rows.append((label, TASKS["kernel"].label, comparison.kernel_ratio, DASH, DASH))
+    return Table(
+        table_id=table_id,
+        title=f"Tasks against {shown_name(found.reference.label)}",
+        note=(
+            "Geometric mean over common cells. What a task gains beyond the reference kernel "
+            "(plain arithmetic on one core) is not the core's plain speed."
+        ),
+        columns=("host", "task", "times as fast", "verdict", "common cells"),
+        rows=tuple(
+            (
+                Entry(text=label),
+                Entry(text=name),
+                _ratio_entry(ratio),
+                Entry(text=standing),
+                Entry(text=count),
+            )
+            for label, name, ratio, standing, count in rows
+        ),
+        texts=(0, 1, 3),
+    )
+
+
 def ratio_table(
     comparison: HostComparison, task: str, found: HardwareComparison, *, table_id: str
 ) -> Table:
