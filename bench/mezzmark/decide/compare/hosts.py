@@ -145,6 +145,7 @@ class _Found:
 
     @property
     def is_void(self) -> bool:
+        """Whether a self-comparison is significant, so that nothing is claimed."""
         return any(_is_void(report) for _, report in self.reports)
 
 

@@ -83,8 +83,7 @@ def compare_runs(
 ) -> RegressionReport:
     """The whole comparison. Raises ValueError for a side without runs or a bad tolerance.
 
-    Disturbed trials stay in; the verdicts are made again without them, and the report names the
-    cells that would change.
+    Disturbed trials stay in; cells that would be judged otherwise without them are named.
     """
     if not baseline or not candidate:
         raise ValueError("a comparison needs at least one run on each side")
@@ -105,14 +104,7 @@ def compare_runs(
         confidence_level=confidence_level,
     )
     cells = _judge(costs, rules)
-    changed = None
-    if any(flagged):
-        without = _judge(_read_sides(baseline, candidate, flagged), rules)
-        changed = tuple(
-            ChangedVerdict(cell=kept.cell, verdict=kept.verdict, verdict_without=left.verdict)
-            for kept, left in zip(cells, without, strict=True)
-            if kept.verdict != left.verdict
-        )
+    without = _judge(_read_sides(baseline, candidate, flagged), rules) if any(flagged) else None
     verdict = overall_verdict(tuple(cell.verdict for cell in cells))
     kernel = kernel_change(*costs, design=rules.design)
     return RegressionReport(
@@ -129,7 +121,7 @@ def compare_runs(
         self_comparisons=self_comparisons,
         flagged_trial_count=sum(len(trials) for trials in flagged),
         flag_causes=summarise_causes([trial for trials in flagged for trial in trials]),
-        changed_without_flagged=changed,
+        changed_without_flagged=None if without is None else _changed(cells, without),
         baseline_run_ids=tuple(run.manifest.run_id for run in baseline),
         candidate_run_ids=tuple(run.manifest.run_id for run in candidate),
     )
@@ -201,6 +193,16 @@ def _judge(costs: _Sides, rules: _Rules) -> list[CellVerdict]:
         else _unjudged(cell, reasons)
         for cell, reasons in rules.reasons.items()
     ]
+
+
+def _changed(
+    cells: Sequence[CellVerdict], without: Sequence[CellVerdict]
+) -> tuple[ChangedVerdict, ...]:
+    return tuple(
+        ChangedVerdict(cell=kept.cell, verdict=kept.verdict, verdict_without=left.verdict)
+        for kept, left in zip(cells, without, strict=True)
+        if kept.verdict != left.verdict
+    )
 
 
 def _unjudged(cell: Cell, reasons: tuple[Reason, ...]) -> CellVerdict:

@@ -210,8 +210,8 @@ def _null_arm(view: RunView) -> Sequence[str]:
         )
         if ratio is not None:
             texts.append(
-                f"Self-comparison: {visible_text(cell.cell_id)} was measured twice a round as if it were "
-                f"two; their ratio, 1 in truth, came out as {estimate_text(ratio)}."
+                f"Self-comparison: {visible_text(cell.cell_id)} was measured twice a round as if "
+                f"it were two; their ratio, 1 in truth, came out as {estimate_text(ratio)}."
             )
     return texts
 

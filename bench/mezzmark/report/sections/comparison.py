@@ -133,19 +133,7 @@ def _hosts(found: HardwareComparison, *, run_count: int) -> ComparisonSection:
                 tables=(best_table(found, table_id="hosts-best-table"),),
             ),
             _differences_group(found),
-            Group(
-                anchor="hosts-refused",
-                title="What cannot be compared, and why",
-                tables=tuple(
-                    refusal_table(
-                        comparison.refusals,
-                        host_refusal_text,
-                        title=f"Not compared with {shown_name(comparison.other.label)}",
-                        table_id=f"hosts-{number + 1}-refused",
-                    )
-                    for number, comparison in enumerate(found.others)
-                ),
-            ),
+            _refused_group(found),
             Group(
                 anchor="hosts-rules",
                 title="How the hosts were compared",
@@ -179,6 +167,22 @@ def _differences_group(found: HardwareComparison) -> Group:
         sentences=tuple(unreported_sentences(found)),
         tables=tuple(
             difference_table(c, found, table_id=f"hosts-{number + 1}-differences")
+            for number, c in enumerate(found.others)
+        ),
+    )
+
+
+def _refused_group(found: HardwareComparison) -> Group:
+    return Group(
+        anchor="hosts-refused",
+        title="What cannot be compared, and why",
+        tables=tuple(
+            refusal_table(
+                c.refusals,
+                host_refusal_text,
+                title=f"Not compared with {shown_name(c.other.label)}",
+                table_id=f"hosts-{number + 1}-refused",
+            )
             for number, c in enumerate(found.others)
         ),
     )
