@@ -110,24 +110,24 @@ def report(
 def regress(
     *,
     baseline: RunPaths,
-    contender: RunPaths,
+    candidate: RunPaths,
     tolerance: float = 0.05,
     confidence_level: float = 0.95,
 ) -> RegressionReport:
-    """Whether the contender's runs are slower than the baseline's, cell by cell; `tolerance` is the
+    """Whether the candidate's runs are slower than the baseline's, cell by cell; `tolerance` is the
     share of cost that does not matter. Raises RunError for a folder that is no run."""
     from mezzmark.decide.compare.regress import compare_runs
     from mezzmark.model.errors import RunError
     from mezzmark.store.run_paths import as_run_paths
     from mezzmark.store.run_store import read_run
 
-    before, after = as_run_paths(baseline), as_run_paths(contender)
+    before, after = as_run_paths(baseline), as_run_paths(candidate)
     shared = {run.resolve() for run in before} & {run.resolve() for run in after}
     if shared:
         raise RunError(
             where=str(min(shared)),
             what="this run stands on both sides, and a run is always equal to itself",
-            remedy="Name different runs as baseline and contender.",
+            remedy="Name different runs as baseline and candidate.",
         )
     return compare_runs(
         [read_run(run) for run in before],

@@ -129,12 +129,12 @@ def _margin_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str]]
 
 
 def _run_level_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str]]:
-    for baseline, contender in ((3, 1), (5, 1), (3, 3)):
+    for baseline, candidate in ((3, 1), (5, 1), (3, 3)):
         rates = [
             measure_run_verdicts(
                 rng,
                 comparisons=runs,
-                runs=(baseline, contender),
+                runs=(baseline, candidate),
                 run_sd=0.02,
                 round_sd=0.02,
                 rounds=10,
@@ -144,7 +144,7 @@ def _run_level_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[st
             for uses_runs in (True, False)
         ]
         yield [
-            f"{baseline} against {contender}",
+            f"{baseline} against {candidate}",
             *(f"{100 * r.change_interval.point:.1f}" for r in rates),
         ]
 

@@ -60,10 +60,10 @@ def measure_verdicts(
 
 
 def _evidence(session: Session, at: int, cell: int, uses_kernel: bool) -> Evidence:
-    before, after = session.baseline[at, :, cell], session.contender[at, :, cell]
+    before, after = session.baseline[at, :, cell], session.candidate[at, :, cell]
     changes = [paired_change(np.exp(before), np.exp(after))]
     if uses_kernel:
-        relative = (before - session.baseline_kernel[at], after - session.contender_kernel[at])
+        relative = (before - session.baseline_kernel[at], after - session.candidate_kernel[at])
         changes.append(paired_change(np.exp(relative[0]), np.exp(relative[1])))
     return Evidence(changes=tuple(changes))
 

@@ -91,7 +91,7 @@ def test_programs_may_name_one_run_as_they_like(run_dir: Path, tmp_path: Path) -
     assert mezzmark.export(str(run_dir)) == mezzmark.export([run_dir])
     assert mezzmark.report(str(run_dir), out=tmp_path / "page").html.is_file()
     with pytest.raises(RunError, match="on both sides"):
-        mezzmark.regress(baseline=str(run_dir), contender=run_dir)
+        mezzmark.regress(baseline=str(run_dir), candidate=run_dir)
 
 
 def test_a_need_that_was_not_measured_is_not_answered(run_dir: Path) -> None:

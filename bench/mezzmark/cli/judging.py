@@ -12,16 +12,16 @@ judging = typer.Typer()
 
 
 @judging.command(
-    epilog="Examples: `mezzmark regress --baseline results/monday --contender results/friday` · "
-    "`mezzmark regress --baseline results/a --baseline results/b --contender results/new "
+    epilog="Examples: `mezzmark regress --baseline results/monday --candidate results/friday` · "
+    "`mezzmark regress --baseline results/a --baseline results/b --candidate results/new "
     "--tolerance 3% --format junit > verdicts.xml`"
 )
 def regress(
     baseline: Annotated[
         list[Path], typer.Option("--baseline", help="A run from before; repeat for several.")
     ],
-    contender: Annotated[
-        list[Path], typer.Option("--contender", help="A run from now; repeat for several.")
+    candidate: Annotated[
+        list[Path], typer.Option("--candidate", help="A run from now; repeat for several.")
     ],
     tolerance: Annotated[
         str, typer.Option("--tolerance", help="Change of cost that does not matter: 5% or 0.05.")
@@ -42,7 +42,7 @@ def regress(
 
     found = api.regress(
         baseline=baseline,
-        contender=contender,
+        candidate=candidate,
         tolerance=_fraction(tolerance, option="--tolerance"),
         confidence_level=level,
     )

@@ -218,7 +218,7 @@ def _before_after(
                 title="The same cells before and after",
                 sentences=(
                     "The same on the command line, with an exit code for other programs: "
-                    f"mezzmark regress --baseline {first} --contender {second}",
+                    f"mezzmark regress --baseline {first} --candidate {second}",
                     "A third run of this machine adds its history: where its level changed.",
                     *(visible_text(text) for text in basis_lines(report)),
                 ),
