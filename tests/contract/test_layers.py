@@ -52,7 +52,7 @@ ALLOWED: dict[str, set[str]] = {
         *("model", "host", "engines.media", "store", "runner"),
         *("decide.estimate", "report.export"),
     },
-    "cli": {"model", "api", "report.prose", "report.tables", "runner.events", "own_files"},
+    "cli": {"model", "api", "report.prose", "report.tables", "runner.events", "own_files", "host"},
 }
 """Room → rooms (or single modules) it may import, besides itself."""
 
