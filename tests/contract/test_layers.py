@@ -55,7 +55,7 @@ ALLOWED: dict[str, set[str]] = {
 
 OPEN: set[tuple[str, str]] = {
     *((f"decide.{room}", "report.prose") for room in ("estimate", "machine", "compare")),
-    *((f"decide.{room}", "report.prose") for room in ("choose", "size")),
+    ("decide.size", "report.prose"),
     ("decide.machine", "decide.compare"),
     ("report.prose", "report"),
     ("report.prose", "report.view"),

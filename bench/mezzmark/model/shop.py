@@ -12,7 +12,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import EvenPixels, Rate
-from mezzmark.model.request import parse_need
+from mezzmark.model.request import Need
 
 SHOP_SCHEMA: Final = 1
 
@@ -33,7 +33,7 @@ def _bits_per_second(value: object, *, unit: str, bits: float, example: str) -> 
     if not isinstance(value, str) or _is_number(value):
         return value
     try:
-        limit = parse_need(f"bitrate_bps <= {value}").limit
+        limit = Need.parse(f"bitrate_bps <= {value}").limit
     except ScenarioError as problem:
         raise ValueError(
             f'"{value}" is not a bit rate; write a number of {unit}, or a text such as '

@@ -9,7 +9,7 @@ import base64
 from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from itertools import zip_longest
-from typing import Final, get_args
+from typing import Final
 
 import av
 import numpy as np
@@ -23,7 +23,7 @@ from mezzmark.engines.media.pixels import frame_from_planes, pixel_format_facts,
 from mezzmark.engines.play.viewer import presenter
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import MediaFacts
-from mezzmark.model.tasks.fidelity import Metric, QualitySeries, WorstFrame
+from mezzmark.model.tasks.fidelity import METRICS, Metric, QualitySeries, WorstFrame
 
 COMPARABLE_FORMATS: Final = frozenset(
     f"{family}{depth}"
@@ -56,7 +56,7 @@ _SSIM_PLANES: Final = {False: ("Y", "U", "V"), True: ("G", "B", "R")}
 _TICK: Final = Fraction(1, 25)
 """The graph pairs frames by time; any common time base serves."""
 
-ALL_METRICS: Final[tuple[Metric, ...]] = get_args(Metric)
+ALL_METRICS: Final[tuple[Metric, ...]] = tuple(METRICS)
 
 
 def measure_quality(

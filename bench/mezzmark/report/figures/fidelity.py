@@ -51,7 +51,7 @@ def chart_words(name: str, measurement: ChartMeasurement, diagnosis: Diagnosis) 
 
 def worst_frame_words(entry: EncodingFidelity) -> str:
     """The lowest PSNR of a single frame, and among how many."""
-    psnr = entry.estimates["PSNR"]
+    psnr = entry.estimates["psnr"]
     frames = sum(clip.measurement.frame_count for clip in entry.clips)
     return (
         f"{shown_name(entry.encoding)}, worst frame of {shown_name(psnr.worst_clip)}: "
@@ -66,7 +66,7 @@ def generation_psnr(
     """Mean PSNR of one generation (from 0) over the clips that differ in it, with Student's t
     interval over clips; no interval below three clips. Raises ValueError where none differs."""
     generations = [clip.generations[generation_index] for clip in entry.clips]
-    means = [found.frames["PSNR"].mean for found in generations if "PSNR" in found.frames]
+    means = [found.frames["psnr"].mean for found in generations if "psnr" in found.frames]
     if not means:
         raise ValueError(f"generation {generation_index + 1} of {entry.encoding} has no PSNR")
     interval = None
@@ -234,7 +234,7 @@ def draw_worst_frame(
     before, after = (_decoded(text) for text in (worst.before_png, worst.after_png))
     difference = np.clip(0.5 + AMPLIFICATION * (after - before), 0, 1)
     across = shape == "wide"
-    clip = shown_name(entry.estimates["PSNR"].worst_clip)
+    clip = shown_name(entry.estimates["psnr"].worst_clip)
     figure, axes = new_axes(
         shape,
         title=f"{shown_name(entry.encoding)}: the worst part of the worst frame",

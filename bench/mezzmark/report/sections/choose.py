@@ -4,18 +4,17 @@ from dataclasses import dataclass
 from functools import partial
 
 from mezzmark.decide.choose.choice import Choice, JudgedEncoding
-from mezzmark.model.request import parse_wish
 from mezzmark.report.figures.choice import draw_choice
 from mezzmark.report.figures.choice_points import choice_plane, pareto_points
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.theme import own_look
 from mezzmark.report.prose.choice import (
+    against_text,
     chance_text,
     findings,
-    flip_sentences,
     headline,
-    need_text,
     rounds_text,
+    tipping_sentences,
 )
 from mezzmark.report.prose.numbers import estimate_text, list_text, shown_name, visible_text
 from mezzmark.report.tables.table import DASH, Entry, Table
@@ -47,7 +46,7 @@ def build_choose_section(view: RunView, *, prefix: str) -> ChooseSection | None:
     table_id = f"{prefix}choice"
     return ChooseSection(
         headline=headline(choice),
-        sentences=(*findings(choice), *flip_sentences(choice)),
+        sentences=(*findings(choice), *tipping_sentences(choice)),
         tables=(choice_table(choice, table_id=table_id), *_doubts(choice, f"{table_id}-why")),
         pictures=_pictures(choice, prefix=prefix, table_id=table_id),
     )
@@ -93,7 +92,7 @@ def _in_order(choice: Choice) -> list[JudgedEncoding]:
 
 def choice_table(choice: Choice, *, table_id: str) -> Table:
     """All encodings: the recommended one first, the ruled out last."""
-    wishes = [parse_wish(text).figure for text in choice.wishes]
+    wishes = [wish.figure for wish in choice.wishes]
     entries = _in_order(choice)
     return Table(
         table_id=table_id,
@@ -126,7 +125,7 @@ def _doubts(choice: Choice, table_id: str) -> tuple[Table, ...]:
             Entry(text=why),
         )
         for entry in _in_order(choice)
-        if (why := _why(entry))
+        if (why := against_text(choice, entry))
     )
     if not rows:
         return ()
@@ -148,7 +147,7 @@ def _row(choice: Choice, entry: JudgedEncoding, figures: list[str]) -> tuple[Ent
     measured = []
     for name in figures:
         estimate = entry.figures.get(name)
-        text = estimate_text(estimate) if estimate else entry.settings.get(name) or DASH
+        text = estimate_text(estimate) if estimate else entry.no_numbers.get(name) or DASH
         measured.append(Entry(text=text, sort=estimate.point if estimate else None))
     return (
         Entry(text=visible_text(entry.encoding), sort=entry.encoding, sign=sign),
@@ -164,10 +163,3 @@ def _row(choice: Choice, entry: JudgedEncoding, figures: list[str]) -> tuple[Ent
 
 def _chance(chance: float | None) -> Entry:
     return Entry(text=DASH) if chance is None else Entry(text=chance_text(chance), sort=chance)
-
-
-def _why(entry: JudgedEncoding) -> str:
-    """What speaks against an encoding: needs missed or open, or why it is not judged."""
-    if entry.status == "not judged":
-        return "; ".join(visible_text(reason) for reason in entry.reasons)
-    return "; ".join(need_text(r) for r in entry.needs if r.outcome in ("misses", "open"))

@@ -14,8 +14,8 @@ from mezzmark.decide.picture.fidelity import (
     QualityEstimate,
     RateComparison,
     compare_ladders,
-    judge_encodings,
 )
+from mezzmark.model.tasks.fidelity import METRICS, QualityMetric
 from mezzmark.report.figures.fidelity import (
     draw_chart_change,
     draw_generations,
@@ -77,7 +77,7 @@ def _figures(
                 draw_generations, judged, anchors=anchors, confidence_level=confidence_level
             ),
         )
-    if any("PSNR" in e.estimates and not e.is_bit_exact for e in judged):
+    if any("psnr" in e.estimates and not e.is_bit_exact for e in judged):
         yield FigurePlan(
             file_stem=f"{prefix}quality-against-rate",
             title="Quality against bit rate",
@@ -158,11 +158,11 @@ def _worst_figures(
     judged: tuple[EncodingFidelity, ...], prefix: str, anchors: Mapping[str, str]
 ) -> Iterator[FigurePlan]:
     """The worst frame of the encoding with the lowest one."""
-    lossy = [e for e in judged if not e.is_bit_exact and "PSNR" in e.estimates]
+    lossy = [e for e in judged if not e.is_bit_exact and "psnr" in e.estimates]
     if not lossy:
         return
-    entry = min(lossy, key=lambda e: e.estimates["PSNR"].worst)
-    clip = next(c for c in entry.clips if c.clip == entry.estimates["PSNR"].worst_clip)
+    entry = min(lossy, key=lambda e: e.estimates["psnr"].worst)
+    clip = next(c for c in entry.clips if c.clip == entry.estimates["psnr"].worst_clip)
     worst = clip.measurement.worst_frame
     if worst is None:
         return
@@ -194,7 +194,7 @@ class FidelitySection:
 
 def build_fidelity_section(view: RunView, *, prefix: str) -> FidelitySection | None:
     """The section of a run, or None where nothing was judged."""
-    judged = judge_encodings(view.trials, confidence_level=view.confidence_level)
+    judged = view.fidelity
     if not judged:
         return None
     ladders = compare_ladders(judged, view.manifest.encodings)
@@ -221,7 +221,7 @@ def encoding_sentence(entry: EncodingFidelity) -> str:
     if entry.is_bit_exact:
         quality = "comes back bit-exact"
     else:
-        psnr = entry.estimates.get("PSNR")
+        psnr = entry.estimates.get("psnr")
         quality = "changes the picture" + (
             f" (PSNR {psnr.point:.1f} dB, worst frame {psnr.worst:.1f} dB)" if psnr else ""
         )
@@ -244,10 +244,7 @@ def _quality_table(judged: tuple[EncodingFidelity, ...], *, table_id: str) -> Ta
         columns=(
             "encoding",
             "came back",
-            "PSNR, dB",
-            "worst frame, dB",
-            "SSIM",
-            "XPSNR of luma, dB",
+            *(heading for metric in METRICS.values() for heading in _headings(metric)),
             "last generation, dB",
             "bit rate, Mbit/s",
             "colours",
@@ -255,24 +252,34 @@ def _quality_table(judged: tuple[EncodingFidelity, ...], *, table_id: str) -> Ta
         ),
         rows=rows,
         anchors=tuple(f"{table_id}-{place}" for place in range(len(rows))),
-        texts=(0, 1, 8),
+        texts=(0, 1, 4 + sum(len(metric.figures) for metric in METRICS.values())),
     )
 
 
+def _headings(metric: QualityMetric) -> list[str]:
+    """The mean, and the worst frame where it can be asked for."""
+    names = [metric.label, "worst frame"][: len(metric.figures)]
+    return [f"{name}, {metric.unit}" if metric.unit else name for name in names]
+
+
+def _metric_entries(name: str, entry: EncodingFidelity) -> list[Entry]:
+    """What stands under `_headings`."""
+    metric, estimate = METRICS[name], entry.estimates.get(name)
+    style = f"{{:.{metric.decimals}f}}"
+    worst = Entry(text=DASH)
+    if estimate is not None and not entry.is_bit_exact:
+        worst = Entry(text=style.format(estimate.worst), sort=estimate.worst)
+    return [_figure(estimate, entry, style), worst][: len(metric.figures)]
+
+
 def _quality_row(entry: EncodingFidelity) -> tuple[Entry, ...]:
-    psnr = entry.estimates.get("PSNR")
     last = entry.by_generation_db[-1] if len(entry.by_generation_db) > 1 else None
     chart, patch = entry.worst_chart, entry.worst_patch
     exact = "bit-exact"
     return (
         Entry(text=shown_name(entry.encoding), sort=entry.encoding),
         Entry(text=exact if entry.is_bit_exact else "changed", sort=int(not entry.is_bit_exact)),
-        _figure(psnr, entry, "{:.1f}"),
-        Entry(text=DASH)
-        if psnr is None or entry.is_bit_exact
-        else Entry(text=f"{psnr.worst:.1f}", sort=psnr.worst),
-        _figure(entry.estimates.get("SSIM"), entry, "{:.4f}"),
-        _figure(_luma(entry, "XPSNR"), entry, "{:.1f}"),
+        *(text for name in METRICS for text in _metric_entries(name, entry)),
         Entry(text=_last_words(entry, last), sort=last),
         Entry(text=f"{entry.bitrate_bps / 1e6:.1f}", sort=entry.bitrate_bps),
         Entry(
@@ -298,10 +305,6 @@ def _last_words(entry: EncodingFidelity, last: float | None) -> str:
     if len(entry.by_generation_db) > 1 and all(final.is_bit_exact for final in finals):
         return "bit-exact"
     return DASH if last is None else f"{last:.1f}"
-
-
-def _luma(entry: EncodingFidelity, metric: str) -> QualityEstimate | None:
-    return next((e for name, e in entry.estimates.items() if name.startswith(f"{metric} ")), None)
 
 
 def _figure(estimate: QualityEstimate | None, entry: EncodingFidelity, style: str) -> Entry:
