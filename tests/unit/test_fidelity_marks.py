@@ -50,7 +50,7 @@ def test_each_generation_has_its_interval_over_clips() -> None:
             (middle, middle - half, middle + half)
         )
         assert (found.unit, found.round_count, found.sample_count) == ("dB", 1, 3)
-    table = coarse.estimates["PSNR"]
+    table = coarse.estimates["psnr"]
     first = generation_psnr(coarse, 0, confidence_level=0.95)
     assert (first.point, first.low, first.high) == (table.point, table.low, table.high)
 

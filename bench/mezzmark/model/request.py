@@ -141,7 +141,9 @@ class Need(_Written):
         if not ENCODING_FACTS[self.subject].is_ordered:
             return value.lower() == self.value.lower()
         order = ENCODING_FACTS[self.subject].values
-        mine, limit = order.index(value) if value in order else -1, order.index(self.value)
+        if value not in order:
+            return False
+        mine, limit = order.index(value), order.index(self.value)
         return {"<=": mine <= limit, ">=": mine >= limit, "=": mine == limit}[self.operator]
 
     @classmethod

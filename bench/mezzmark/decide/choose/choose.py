@@ -56,8 +56,8 @@ def choose_encoding(
     """
     if not runs:
         raise ValueError("a choice needs at least one run")
-    refuse_unlike_runs(runs)
     observed = [ObservedRun.of(run) for run in runs]
+    refuse_unlike_runs(observed)
     needs, asked = tuple(dict.fromkeys(settings.needs)), settings.goals or DEFAULT_WISHES
     encodings = list_encodings(observed)
     traits = _checked_traits(observed, encodings, needs)

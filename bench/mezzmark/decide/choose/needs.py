@@ -245,7 +245,7 @@ def judge_encoding(
         lacks=lacks,
         needs=tuple(results),
         figures={figure: one.estimate for figure, one in wished.items() if one.estimate},
-        settings={figure: one.setting for figure, one in wished.items() if one.setting},
+        settings={figure: one.setting for figure, one in wished.items() if one.setting is not None},
         no_numbers={figure: one.no_number for figure, one in wished.items() if one.no_number},
         chance_all=None if missing or is_unsure else chance,
         chance_measured=None if is_unsure else chance,

@@ -45,12 +45,14 @@ class RunCosts:
 class ObservedRun:
     """A run with what is read from its trials, each computed when first asked for, and once.
 
-    `known` are the observations of these trials where someone has them already.
+    `known` are the observations of these trials where someone has them already; `run_dir` is the
+    folder it was read from, if any.
     """
 
     manifest: Manifest
     trials: tuple[Trial, ...]
     known: tuple[Observation, ...] | None = None
+    run_dir: object = None
     _kept: dict[Hashable, Any] = field(default_factory=dict, repr=False)
 
     @staticmethod
@@ -58,7 +60,8 @@ class ObservedRun:
         """The run itself where it is an observed one."""
         if isinstance(run, ObservedRun):
             return run
-        return ObservedRun(run.manifest, tuple(run.trials))
+        folder = getattr(run, "run_dir", None)
+        return ObservedRun(run.manifest, tuple(run.trials), run_dir=folder)
 
     @cached_property
     def observations(self) -> tuple[Observation, ...]:

@@ -32,7 +32,11 @@ from mezzmark.report.prose.numbers import (
 
 NEARLY_SURE: Final = 0.995
 
-_SIGNS: Final = {"<=": "≤", ">=": "≥", "=": "="}
+MANY_PERCENT: Final = 10
+"""From here on a tenth of a percent tells nobody anything."""
+
+_SIGNS: Final = {"<=": "≤ ", ">=": "≥ ", "=": ""}
+_TRUTHS: Final = {"true": "yes", "false": "no"}
 
 
 def chance_text(chance: float | None) -> str:
@@ -55,8 +59,9 @@ def margin_text(result: NeedResult) -> str:
     if result.margin_db is not None:
         return f"{abs(room):.1f} dB {side} the limit"
     if room <= -1 and side == "above":
-        return f"{number_text(1 - room)}× the limit"
-    return f"{number_text(abs(room) * 100)} % {side} the limit"
+        return f"{1 - room:.{1 if room > -9 else 0}f}× the limit"
+    percent = f"{abs(room) * 100:.{1 if abs(room) * 100 < MANY_PERCENT else 0}f}"
+    return "at the limit" if percent == "0.0" else f"{percent} % {side} the limit"
 
 
 def need_text(result: NeedResult) -> str:
@@ -68,16 +73,21 @@ def need_text(result: NeedResult) -> str:
         return _fact_text(need, result.facts)
     parts = [estimate_text(value) if value else str(result.no_number), margin_text(result)]
     text = f"{visible_text(need.text)}: {', '.join(filter(None, parts))}"
-    if result.chance is not None and value is not None and value.round_count > 1:
-        is_told = result.outcome in ("open", "misses")
-        return f"{text}; {chance_text(result.chance)} likely to meet it" if is_told else text
-    return f"{text}; too few rounds to tell" if result.outcome == "open" else text
+    if result.outcome == "meets" or value is None:
+        return text
+    if result.chance is None:
+        return f"{text} (too few rounds to tell)"
+    is_exact = value.round_count == 1
+    return text if is_exact else f"{text} ({chance_text(result.chance)} likely to meet it)"
 
 
 def _fact_text(need: Need, facts: Sequence[str]) -> str:
-    """`bit depth 8 (needs ≥ 10)`."""
+    """`bit depth 8 (needs ≥ 10)`, `alpha: no (needs yes)`."""
     name, values = need.subject.replace("_", " "), visible_text(" or ".join(facts))
-    return f"{name} {values} (needs {_SIGNS[need.operator]} {visible_text(need.value)})"
+    if need.value in _TRUTHS:
+        told = " or ".join(_TRUTHS[fact] for fact in facts)
+        return f"{name}: {told} (needs {_TRUTHS[need.value]})"
+    return f"{name} {values} (needs {_SIGNS[need.operator]}{visible_text(need.value)})"
 
 
 def lack_text(lack: Lack) -> str:
@@ -100,37 +110,41 @@ def headline(choice: Choice) -> str:
     if choice.verdict == "none meets":
         return f"Nothing meets every need. Nearest: {_misses(choice, 0)}"
     if choice.leader is None:
-        return "No encoding could be judged: each lacks a figure that a need or wish names."
+        return "No encoding could be judged: each lacks a figure or showed wrong pictures."
     if choice.verdict == "cannot say":
         return _cannot_say(choice, choice.leader)
     if choice.verdict == "none is sure" and choice.chance_best is not None:
         name, sure = shown_name(choice.leader), choice.find(choice.leader).chance_all
-        return f"No encoding is sure to meet every need. {name} is likeliest ({chance_text(sure)})."
+        return f"No encoding is sure to meet every need; {name} is likeliest ({chance_text(sure)})."
     return _advice(choice, choice.leader)
 
 
-def _advice(choice: Choice, leader: str) -> str:
-    """Whom to use, and how sure that is."""
+def _advice(choice: Choice, leader: str, start: str = "") -> str:
+    """Whom to use, and how sure that is; after a `start` such as `By the other need, `."""
     name, best = shown_name(leader), choice.chance_best
+    use = f"{start}use" if start else "Use"
     if choice.unit_count == 0:
         by = list_text([wish.figure.label for wish in choice.wishes])
-        if choice.wishes_not_measured:
+        if choice.wishes_not_measured and not start:
             return f"Only {by} was measured of the wishes; by that alone, use {name}."
-        return f"Use {name}: it comes first by {by}, the same in every round."
+        return f"{use} {name}: it comes first by {by}, the same in every round."
     if best is None:
         count = count_text(choice.unit_count, choice.unit)
-        return f"{name} is ahead, but {count} cannot tell; {MINIMUM_ROUNDS} are needed."
+        return f"{start}{name} is ahead, but {count} cannot tell; {MINIMUM_ROUNDS} are needed."
+    sure = choice.find(leader).chance_measured or 0.0
+    if sure < choice.confidence_level:
+        return f"{start}no encoding is sure; {name} is likeliest ({chance_text(sure)})."
     if choice.tied:
         rival, chance = shown_name(choice.tied), choice.find(choice.tied).chance_best
         return (
-            f"{name} is ahead ({chance_text(best)}); {rival} may be better "
+            f"{start}{name} is ahead ({chance_text(best)}); {rival} may be better "
             f"({chance_text(chance)}). More rounds may tell."
         )
     doubt = "" if best >= choice.confidence_level else f" ({chance_text(best)} likely the best)"
-    if leader == ORIGINAL and not choice.needs_not_shown:
+    if leader == ORIGINAL and not start:
         why = "the originals meet every need" if choice.needs else "the originals come first"
         return f"No intermediate is needed: {why}{doubt}."
-    return f"Use {name}{doubt}."
+    return f"{use} {name}{doubt}."
 
 
 def _cannot_say(choice: Choice, leader: str) -> str:
@@ -139,16 +153,10 @@ def _cannot_say(choice: Choice, leader: str) -> str:
     added = dict.fromkeys(addition_text(one) for one in choice.how_to_measure if one)
     verb = "was" if len(missing) == 1 else "were"
     todo = f"Add {list_text(list(added))} and measure again" if added else "Measure again"
-    rest = {0: "your wishes alone", 1: "the other need"}.get(
-        len(choice.needs) - len(missing), "the other needs"
-    )
-    entry = choice.find(leader)
-    if choice.chance_best is None or (entry.chance_measured or 0.0) >= choice.confidence_level:
-        advice = _advice(choice, leader)
-    else:
-        sure = chance_text(entry.chance_measured)
-        advice = f"{shown_name(leader)} is likeliest to meet them ({sure}); no encoding is sure."
-    return f"Cannot say yet: {list_text(missing)} {verb} not measured. {todo}. By {rest}: {advice}"
+    count = len(choice.needs) - len(missing)
+    rest = {0: "your wishes alone", 1: "the other need"}.get(count, "the other needs")
+    advice = _advice(choice, leader, f"By {rest}, ")
+    return f"Cannot say yet: {list_text(missing)} {verb} not measured. {todo}. {advice}"
 
 
 def addition_text(addition: Addition) -> str:
@@ -198,6 +206,7 @@ def findings(choice: Choice) -> tuple[str, ...]:
         *(
             f'"{visible_text(need.text)}" was not measured: no encoding can be shown to meet it.'
             for need in choice.needs_not_shown
+            if choice.verdict != "cannot say"
         ),
         *_notes(choice),
     )
@@ -221,16 +230,20 @@ def _runner_up(choice: Choice) -> list[str]:
     """Who comes next, and who would be the best choice more often than rarely if it met."""
     if choice.runner_up is None:
         return ["No other encoding is left to choose from."]
-    name, chance = shown_name(choice.runner_up), chance_text(choice.chance_ahead)
+    name, best = shown_name(choice.runner_up), shown_name(choice.leader or "")
+    second = choice.find(choice.runner_up)
     by = f"; decided by: {goal_text(choice.decided_by)}" if choice.decided_by else ""
+    sure = f"{chance_text(choice.chance_ahead)} certain that {best} is better"
     if choice.chance_ahead is None:
-        texts = [f"Runner-up: {name}; too few rounds to say how surely{by}."]
+        text = f"Runner-up: {name} (too few rounds to say how surely{by})."
+    elif (second.chance_measured or 0) < choice.confidence_level:
+        text = f"Runner-up: {name}, which is not sure to meet your needs."
+    elif choice.is_rivalled:
+        text = f"Runner-up: {name}, no measurable difference from {best} ({sure}{by})."
     else:
-        sure = f"{chance} certain that {shown_name(choice.leader or '')} is better"
-        doubt = "no measurable difference, " if choice.is_rivalled else ""
-        texts = [f"Runner-up: {name} ({doubt}{sure}{by})."]
+        text = f"Runner-up: {name} ({sure}{by})."
     needs = "every measured need" if choice.needs_not_shown else "every need"
-    return texts + [
+    return [text] + [
         f"{shown_name(entry.encoding)} may be the better choice ({chance_text(entry.chance_best)}),"
         f" but whether it meets {needs} is open ({chance_text(entry.chance_measured)})."
         for entry in choice.encodings
@@ -274,12 +287,13 @@ def against_text(choice: Choice, entry: JudgedEncoding) -> str:
 
 def basis_text(choice: Choice) -> str:
     """What the chances and the word "ruled out" rest on."""
-    units = rounds_text(choice)
-    chances = f"Chances from {choice.draw_count} draws over {units}. " if choice.unit_count else ""
-    return (
-        f"{chances}Ruled out: surely beyond a need at level {choice.confidence_level * 100:g} %. "
-        "There is no overall score."
-    )
+    texts = ["There is no overall score."]
+    if any(entry.status == "ruled out" for entry in choice.encodings):
+        level = f"{choice.confidence_level * 100:g} %"
+        texts.insert(0, f"Ruled out: a need is missed with {level} confidence.")
+    if choice.unit_count and not choice.is_thin:
+        texts.insert(0, f"Chances from {choice.draw_count} draws over {rounds_text(choice)}.")
+    return " ".join(texts)
 
 
 def rounds_text(choice: Choice) -> str:
@@ -291,9 +305,6 @@ def rounds_text(choice: Choice) -> str:
 
 POINTS_SHOWN: Final = 4
 
-MANY_PERCENT: Final = 10
-"""From here on a tenth of a percent tells nobody anything."""
-
 
 def tipping_sentences(choice: Choice) -> tuple[str, ...]:
     """The smallest changes that would change the answer."""
@@ -301,7 +312,7 @@ def tipping_sentences(choice: Choice) -> tuple[str, ...]:
 
 
 def _tipping_sentence(point: TippingPoint) -> str:
-    then = "nothing would surely meet the needs"
+    then = "no encoding would be sure to meet the needs"
     if point.then is not None:
         then = f"{shown_name(point.then)} would be chosen"
     old, new = _values(point)
