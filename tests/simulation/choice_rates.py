@@ -11,7 +11,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from mezzmark.decide.choose.choice import Choice
+from mezzmark.decide.choose.choice import Choice, ChoiceRequest
 from mezzmark.decide.choose.choose import choose_among
 from mezzmark.decide.choose.draws import (
     FigureDraws,
@@ -22,7 +22,6 @@ from mezzmark.decide.choose.draws import (
     to_log,
 )
 from mezzmark.decide.choose.preference import NOBODY, Rule, prefer
-from mezzmark.decide.choose.request import ChoiceRequest
 from mezzmark.decide.estimate.rounds import estimate_values
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.request import Need, Wish, parse_wishes

@@ -8,9 +8,9 @@ from typing import get_args
 import numpy as np
 import pytest
 
+from mezzmark.decide.choose.choice import ChoiceRequest
 from mezzmark.decide.choose.draws import FigureDraws, draw_figures, to_log
 from mezzmark.decide.choose.needs import judge_needs
-from mezzmark.decide.choose.request import ChoiceRequest
 from mezzmark.decide.estimate.rounds import estimate_tail_figure
 from mezzmark.model.request import Need, parse_wishes
 from mezzmark.statistics.binomial import share_interval

@@ -28,7 +28,8 @@ def test_nobody_is_recommended_under_a_need_that_was_not_measured() -> None:
     assert (choice.verdict, choice.recommendation, choice.chosen) == ("cannot say", None, ())
     assert choice.by_other_needs == choice.leader == "nimble"
     assert [need.text for need in choice.needs_not_shown] == [COLOUR]
-    assert choice.how_to_measure == (Addition(task="fidelity", is_new_table=True),)
+    [missing] = choice.needs_not_shown
+    assert choice.how_to_measure == {missing: Addition(task="fidelity", is_new_table=True)}
     assert str(choice) == "cannot say: nimble (chance_best=1.0)"
 
 
@@ -45,7 +46,8 @@ def test_a_need_alone_leaves_the_wishes() -> None:
     """Without another need the wishes alone speak, and what to add is a pattern."""
     choice = choose(made(TWO), needs=("scrub.step-forward.p95_ms <= 100",))
     assert (choice.leader, choice.needs_not_shown) == ("nimble", choice.needs)
-    assert choice.how_to_measure == (Addition(task="scrub", key="patterns", value="step-forward"),)
+    [addition] = choice.how_to_measure.values()
+    assert addition == Addition(task="scrub", key="patterns", value="step-forward")
 
 
 def test_a_measured_miss_needs_no_further_measuring() -> None:
@@ -58,7 +60,7 @@ def test_what_was_asked_for_and_never_finished_is_measured_again() -> None:
     """A task of the scenario without a finished trial is not told to be added."""
     run = without(made(TWO), task="encode")
     choice = choose(run, needs=("encode.throughput_fps >= 10",), wishes=("less bitrate_bps",))
-    assert (choice.verdict, choice.how_to_measure) == ("cannot say", (None,))
+    assert (choice.verdict, choice.how_to_measure) == ("cannot say", {})
 
 
 def test_the_page_does_not_recommend_either() -> None:

@@ -8,8 +8,8 @@ import pytest
 
 from fixtures.fabricated_fidelity import EXPECTED, generation, reading, trial, worst_frame
 from fixtures.figure_marks import marks
-from mezzmark.decide.picture.fidelity import EncodingFidelity, judge_encodings
-from mezzmark.report.figures.fidelity import generation_psnr, generation_words, rate_words
+from mezzmark.decide.picture.fidelity import EncodingFidelity, generation_psnr, judge_encodings
+from mezzmark.report.figures.fidelity import generation_words, rate_words
 from mezzmark.report.sections.fidelity import fidelity_pictures
 
 T_OF_2_DEGREES = 4.302653

@@ -26,49 +26,37 @@ Operator = Literal["<=", ">=", "="]
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EncodingFact:
     """A fact of an encoding that a need can name. `values` may be asked for, from least to most
-    where it `is_ordered`; where it `is_open`, footage may have others. `advice` says how to ask."""
+    where it `is_ordered`; where it `is_open`, footage may have others. `example` ends a need."""
 
     values: tuple[str, ...]
-    advice: str
+    example: str
     is_ordered: bool = False
     is_open: bool = False
-
-
-def _truth(name: str) -> EncodingFact:
-    return EncodingFact(
-        values=("true", "false"), advice=f'Write "{name} = true" or "{name} = false"'
-    )
 
 
 MOST_BITS: Final = 32
 """Of a sample: more than any format has."""
 
-_CHROMA: Final = ("4:0:0", "4:1:1", "4:2:0", "4:2:2", "4:4:4", "RGB")
-"""From least to most colour detail; 4:1:1 and 4:2:0 keep the same amount."""
+_TRUTH: Final = EncodingFact(values=("true", "false"), example="= true")
 
 ENCODING_FACTS: Final[dict[str, EncodingFact]] = {
-    "alpha": _truth("alpha"),
+    "alpha": _TRUTH,
     "bit_depth": EncodingFact(
-        values=tuple(map(str, range(1, MOST_BITS + 1))),
-        is_ordered=True,
-        advice=f'Write a whole number from 1 to {MOST_BITS}, for example "bit_depth >= 10"',
+        values=tuple(map(str, range(1, MOST_BITS + 1))), example=">= 10", is_ordered=True
     ),
     "chroma": EncodingFact(
-        values=_CHROMA,
+        # 4:1:1 and 4:2:0 keep the same amount of colour detail.
+        values=("4:0:0", "4:1:1", "4:2:0", "4:2:2", "4:4:4", "RGB"),
+        example=">= 4:2:2",
         is_ordered=True,
-        advice=f'Write for example "chroma >= 4:2:2"; legal: {", ".join(_CHROMA)}',
     ),
-    "intra": _truth("intra"),
-    "lossless": _truth("lossless"),
+    "intra": _TRUTH,
+    "lossless": _TRUTH,
     "container": EncodingFact(
-        values=(*get_args(Container), "ts", "ps"),
-        is_open=True,
-        advice='Write for example "container = mov"',
+        values=(*get_args(Container), "ts", "ps"), example="= mov", is_open=True
     ),
     "codec": EncodingFact(
-        values=tuple(sorted({entry.codec for entry in ENTRIES})),
-        is_open=True,
-        advice='Write for example "codec = VC-3"',
+        values=tuple(sorted({entry.codec for entry in ENTRIES})), example="= VC-3", is_open=True
     ),
 }
 """What an encoding is, known without measuring. Codecs go by their standards' names, containers by
@@ -187,19 +175,19 @@ def _limit(text: str, operator: Operator, value: str, figure: FigureName) -> flo
 
 def _fact_value(text: str, subject: str, operator: Operator, value: str) -> str:
     fact, plain = ENCODING_FACTS[subject], value.strip("\"'")
-    legal = {known.lower(): known for known in fact.values}
-    known = None if fact.is_open else legal.get(_SAME.get(plain.lower(), plain.lower()))
     if fact.is_open and operator == "=" and plain:
         return plain
-    if known is not None and (fact.is_ordered or operator == "="):
+    legal = {known.lower(): known for known in fact.values}
+    known = legal.get(_SAME.get(plain.lower(), plain.lower()))
+    if known is not None and not fact.is_open and (fact.is_ordered or operator == "="):
         return known
-    advice = fact.advice
-    if close := get_close_matches(plain, [name for name in fact.values if ":" in name], 1):
-        advice = f'Nearest: "{subject} {operator} {close[0]}". {advice}'
+    names = ", ".join(fact.values) if len(fact.values) < MOST_BITS else f"1 to {MOST_BITS}"
+    close = get_close_matches(plain, fact.values, 1) if subject != "bit_depth" else ()
+    nearest = f'Nearest: "{subject} {operator} {close[0]}". ' if close else ""
     raise ScenarioError(
         where=f'need "{text}"',
         what=f'"{plain}" is not a value of {subject} that can be asked for like this',
-        remedy=advice,
+        remedy=f'{nearest}Write for example "{subject} {fact.example}"; legal: {names}',
     )
 
 

@@ -18,8 +18,6 @@ Verdict = Literal["recommended", "none is sure", "cannot say", "none meets", "no
 """`cannot say`: a need was not measured, so that nobody is known to meet all."""
 
 Unit = Literal["round", "run"]
-"""What is drawn again and again: from three runs on whole runs, for days differ more than rounds
-do."""
 
 NoNumber = Literal["nothing to do", "the footage itself", "identical"]
 """Why a figure that is known has no number: the original does without the task, is what others are
@@ -143,17 +141,37 @@ class Addition(Fact):
     is_new_table: bool = False
 
 
-class Choice(Fact):
-    """The whole answer. There is no overall score.
+class ChoiceRequest(Fact):
+    """What is asked, as far as `run_count` runs can answer it.
+
+    `weights` are those of the `wishes`, empty where these stand in order; `alternatives` are
+    further wishes that the runs could answer. `how_to_measure` says, of needs that no scenario of
+    these runs measures, what to add. `unit` is what is drawn again and again, `begun_count` how
+    many were begun.
+    """
+
+    needs: tuple[Need, ...]
+    wishes: tuple[Wish, ...]
+    weights: tuple[float, ...] = ()
+    indifference_fraction: float = 0.05
+    confidence_level: float = 0.95
+    wishes_not_measured: tuple[Wish, ...] = ()
+    alternatives: tuple[Wish, ...] = ()
+    how_to_measure: dict[Need, Addition] = {}
+    has_default_wishes: bool = False
+    unit: Unit = "round"
+    run_count: int = 1
+    begun_count: int = 0
+
+
+class Choice(ChoiceRequest):
+    """The whole answer, with what was asked. There is no overall score.
 
     Where a need was not measured there is no recommendation; `by_other_needs` is then who would
-    be recommended by those that were, and `how_to_measure` says, for each of `needs_not_shown`,
-    what to add to the scenario (None: nothing, it was asked for). `chance_best` belongs to the
-    `leader`; `chance_ahead` is that of the leader being preferred to the runner-up, which
-    `decided_by` sets apart. `weights` are those of the `wishes`, empty where these stand in order;
-    `alternatives` are further wishes that the runs could answer. `unit_count` units (rounds that
-    every encoding finished, or whole runs) stand behind it, of `begun_count` that were begun in
-    `run_count` runs; where it `is_thin` they are too few for a chance.
+    be recommended by those that were. `chance_best` belongs to the `leader`; `chance_ahead` is that
+    of the leader being preferred to the runner-up, which `decided_by` sets apart. `unit_count`
+    rounds that every encoding finished (or whole runs) stand behind it; where it `is_thin` they
+    are too few for a chance.
     """
 
     verdict: Verdict
@@ -164,24 +182,12 @@ class Choice(Fact):
     chance_ahead: float | None
     is_told_apart: bool
     decided_by: Wish | None
-    needs: tuple[Need, ...]
     needs_not_shown: tuple[Need, ...]
-    how_to_measure: tuple[Addition | None, ...] = ()
-    wishes: tuple[Wish, ...]
-    wishes_not_measured: tuple[Wish, ...] = ()
-    alternatives: tuple[Wish, ...] = ()
-    weights: tuple[float, ...]
-    has_default_wishes: bool
-    indifference_fraction: float
-    confidence_level: float
     encodings: tuple[JudgedEncoding, ...]
     nearest: tuple[NearMiss, ...]
     tipping_points: tuple[TippingPoint, ...]
-    unit: Unit
     unit_count: int
-    begun_count: int = 0
-    run_count: int = 1
-    is_thin: bool = False
+    is_thin: bool
     draw_count: int
 
     @property

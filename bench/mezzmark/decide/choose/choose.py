@@ -14,6 +14,7 @@ from mezzmark.decide.choose.choice import (
     RIVAL_CHANCE,
     Addition,
     Choice,
+    ChoiceRequest,
     Front,
     JudgedEncoding,
     Lack,
@@ -31,7 +32,7 @@ from mezzmark.decide.choose.needs import (
     nearest_misses,
 )
 from mezzmark.decide.choose.preference import NOBODY, ChoiceModel, Rule, dominance, prefer
-from mezzmark.decide.choose.request import DEFAULT_WISHES, ChoiceRequest, what_to_add
+from mezzmark.decide.choose.request import DEFAULT_WISHES, what_to_add
 from mezzmark.decide.choose.sensitivity import find_tipping_points
 from mezzmark.decide.estimate.complete_rounds import cut_short_round, run_names
 from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun
@@ -58,11 +59,11 @@ def choose_encoding(
         raise ValueError("a choice needs at least one run")
     observed = [ObservedRun.of(run) for run in runs]
     refuse_unlike_runs(observed)
-    needs, asked = tuple(dict.fromkeys(settings.needs)), settings.goals or DEFAULT_WISHES
+    asked = settings.goals or DEFAULT_WISHES
     encodings = list_encodings(observed)
-    traits = _checked_traits(observed, encodings, needs)
+    traits = _checked_traits(observed, encodings, settings.needs)
     known = RunFigures(observed, confidence_level=settings.confidence_level)
-    named: tuple[Need | Wish, ...] = (*needs, *asked)
+    named: tuple[Need | Wish, ...] = (*settings.needs, *asked)
     figures = dict.fromkeys(one.figure for one in named if one.figure is not None)
     cut_short = ((place, cut_short_round(run)) for place, run in enumerate(observed))
     draws = draw_figures(
@@ -73,6 +74,23 @@ def choose_encoding(
         rng=np.random.default_rng(CHOICE_SEED),
         draw_count=draw_count,
     )
+    request = _request(settings, asked, draws, known, observed)
+    return choose_among(request, draws, traits, _count_wrong(observed))
+
+
+def _unit(run_count: int) -> Unit:
+    """From three runs on whole runs are drawn, for days differ more than rounds do."""
+    return "run" if run_count >= MINIMUM_ROUNDS else "round"
+
+
+def _request(
+    settings: ChooseSettings,
+    asked: Sequence[Wish],
+    draws: FigureDraws,
+    known: RunFigures,
+    runs: Sequence[ObservedRun],
+) -> ChoiceRequest:
+    """What is asked as far as these runs can answer it; ScenarioError where they answer no wish."""
     possible = tuple(Wish(figure=figure) for figure in known.timed_figures())
     measured = [w for w in asked if not np.isnan(draws.points[:, draws.place(w.figure)]).all()]
     if not measured:
@@ -83,20 +101,22 @@ def choose_encoding(
             "missing task",
         )
     wishes = tuple(wish.unweighted for wish in measured)
-    request = ChoiceRequest(
-        needs=needs,
+    additions = {need: _how_to_measure(need, runs) for need in settings.needs}
+    unit, begun = _unit(len(runs)), [len({t.round_index for t in run.trials}) for run in runs]
+    return ChoiceRequest(
+        needs=tuple(additions),
         wishes=wishes,
         weights=tuple(wish.weight for wish in measured if wish.weight is not None),
         indifference_fraction=settings.indifference_fraction,
         confidence_level=settings.confidence_level,
-        unmeasured=tuple(wish.unweighted for wish in asked if wish not in measured),
+        wishes_not_measured=tuple(wish.unweighted for wish in asked if wish not in measured),
         alternatives=tuple(wish for wish in possible if wish not in wishes),
-        how_to_measure={need: _how_to_measure(need, observed) for need in needs},
+        how_to_measure={need: addition for need, addition in additions.items() if addition},
         has_default_wishes=not settings.goals,
+        unit=unit,
         run_count=len(runs),
-        begun_count=_count_begun(observed),
+        begun_count=len(runs) if unit == "run" else sum(begun),
     )
-    return choose_among(request, draws, traits, _count_wrong(observed))
 
 
 def refuse_unlike_runs(runs: Sequence[MeasuredRun]) -> None:
@@ -142,8 +162,7 @@ def _checked_traits(
 
 
 def _how_to_measure(need: Need, runs: Sequence[ObservedRun]) -> Addition | None:
-    """What makes a run measure a need's figure; None where a run's scenario asked for it, and
-    nothing came of it."""
+    """What makes a run measure a need's figure; None where a run's scenario asked for it."""
     if need.figure is None:
         return None
     added = [what_to_add(need.figure, run.manifest.scenario) for run in runs]
@@ -157,17 +176,6 @@ def _count_wrong(runs: Sequence[ObservedRun]) -> Counter[str]:
         if isinstance(trial.measurement, ScrubMeasurement):
             counts[trial.cell.encoding] += trial.measurement.proof.count("wrong")
     return counts
-
-
-def _count_begun(runs: Sequence[ObservedRun]) -> int:
-    """Rounds that were begun, over all runs; whole runs where they are the unit."""
-    if _unit(len(runs)) == "run":
-        return len(runs)
-    return sum(len({trial.round_index for trial in run.trials}) for run in runs)
-
-
-def _unit(run_count: int) -> Unit:
-    return "run" if run_count >= MINIMUM_ROUNDS else "round"
 
 
 def choose_among(
@@ -230,6 +238,7 @@ def _conclude(
     leader, ahead = model.name(chosen), _chance_ahead(model, chosen, second)
     cannot_say = bool(not_shown) and leader is not None
     return Choice(
+        **dict(request),
         verdict="cannot say" if cannot_say else verdict,
         recommendation=None if cannot_say else leader,
         by_other_needs=leader if cannot_say else None,
@@ -238,23 +247,11 @@ def _conclude(
         chance_ahead=ahead,
         is_told_apart=ahead is not None and ahead >= request.confidence_level,
         decided_by=_decided_by(model, chosen, second),
-        needs=request.needs,
         needs_not_shown=not_shown,
-        how_to_measure=tuple(request.how_to_measure.get(need) for need in not_shown),
-        wishes=request.wishes,
-        wishes_not_measured=request.unmeasured,
-        alternatives=request.alternatives,
-        weights=request.weights,
-        has_default_wishes=request.has_default_wishes,
-        indifference_fraction=request.indifference_fraction,
-        confidence_level=request.confidence_level,
         encodings=tuple(map(_without_claim, entries) if cannot_say else entries),
         nearest=nearest_misses(entries) if verdict == "none meets" else (),
         tipping_points=find_tipping_points(model, candidates, chosen, comparable),
-        unit=_unit(request.run_count),
         unit_count=draws.unit_count,
-        begun_count=request.begun_count,
-        run_count=request.run_count,
         is_thin=draws.is_thin,
         draw_count=draws.draws.shape[0],
     )

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from mezzmark.decide.choose.choice import ChoiceRequest
 from mezzmark.decide.choose.draws import FigureDraws, Flags, Floats
-from mezzmark.decide.choose.request import ChoiceRequest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,7 +1,6 @@
-"""What is put to runs: needs, wishes that were measured, and what to do about the others."""
+"""What is put to runs, and what a scenario lacks to answer it."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 from typing import Any, Final
 
 from mezzmark.decide.choose.choice import Addition
@@ -15,28 +14,6 @@ DEFAULT_WISHES: Final = parse_wishes(
 )
 """Where nobody says otherwise: waiting comes before size, and size before encode time, for a
 person waits many times a day, a disk fills once, and encoding runs unattended."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChoiceRequest:
-    """What is asked: needs, wishes that were measured, and those that were not (`unmeasured`).
-
-    `weights` are those of the `wishes`, empty where these stand in order; wishes have none here.
-    `alternatives` are further wishes that the runs could answer; `how_to_measure` says, by need,
-    what a scenario lacks (None: nothing, it was asked for). See `Choice` for the counts.
-    """
-
-    needs: tuple[Need, ...]
-    wishes: tuple[Wish, ...]
-    weights: tuple[float, ...] = ()
-    indifference_fraction: float = 0.05
-    confidence_level: float = 0.95
-    unmeasured: tuple[Wish, ...] = ()
-    alternatives: tuple[Wish, ...] = ()
-    how_to_measure: Mapping[Need, Addition | None] = field(default_factory=dict)
-    has_default_wishes: bool = False
-    run_count: int = 1
-    begun_count: int = 0
 
 
 def settings_for(

@@ -162,7 +162,7 @@ def _judge(name: str, clips: list[ClipFidelity], confidence_level: float) -> Enc
         encoding=name,
         clips=tuple(clips),
         is_bit_exact=all(first.is_bit_exact for first in firsts),
-        estimates={metric: _estimate(metric, clips, confidence_level) for metric in metrics},
+        estimates={metric: _estimate(metric, 0, clips, confidence_level) for metric in metrics},
         by_generation_db=tuple(_mean_db(clips, place) for place in range(generation_count)),
         bitrate_bps=float(np.mean([first.bitrate_bps for first in firsts])),
         worst_chart=max(diagnoses, key=lambda d: d.delta_e, default=None),
@@ -171,16 +171,29 @@ def _judge(name: str, clips: list[ClipFidelity], confidence_level: float) -> Enc
     )
 
 
-def _estimate(name: str, clips: list[ClipFidelity], confidence_level: float) -> QualityEstimate:
+def generation_psnr(
+    entry: EncodingFidelity, generation_index: int, *, confidence_level: float
+) -> Estimate:
+    """Mean PSNR of one generation (from 0) over the clips that differ in it, with Student's t
+    interval over clips; no interval below three clips. Raises ValueError where none differs."""
+    if entry.by_generation_db[generation_index] is None:
+        raise ValueError(f"generation {generation_index + 1} of {entry.encoding} has no PSNR")
+    return _estimate("psnr", generation_index, entry.clips, confidence_level)
+
+
+def _estimate(
+    name: str, generation_index: int, clips: Sequence[ClipFidelity], confidence_level: float
+) -> QualityEstimate:
     found = [
-        (clip.clip, clip.generations[0].frames[name])
+        (clip.clip, clip.generations[generation_index].frames[name])
         for clip in clips
-        if name in clip.generations[0].frames
+        if name in clip.generations[generation_index].frames
     ]
     means = [figures.mean for _, figures in found]
     worst_clip, worst = min(found, key=lambda pair: pair[1].worst)
     low, high = _interval(means, METRICS[name].best, confidence_level)
     short = Withheld(kind="few_clips", needed=CLIPS_FOR_INTERVAL)
+    why = short if len(means) < CLIPS_FOR_INTERVAL else Withheld(kind="constant")
     return QualityEstimate(
         point=float(np.mean(means)),
         low=low,
@@ -190,7 +203,7 @@ def _estimate(name: str, clips: list[ClipFidelity], confidence_level: float) -> 
         round_count=1,
         sample_count=len(means),
         method="mean of clips; t over clips",
-        withheld=(short,) if low is None else (),
+        withheld=(why,) if low is None else (),
         worst=worst.worst,
         worst_clip=worst_clip,
     )

@@ -150,7 +150,8 @@ def _advice(choice: Choice, leader: str, start: str = "") -> str:
 def _cannot_say(choice: Choice, leader: str) -> str:
     """A need was not measured: which, what to do, and who is best by the rest."""
     missing = [f'"{visible_text(need.text)}"' for need in choice.needs_not_shown]
-    added = dict.fromkeys(addition_text(one) for one in choice.how_to_measure if one)
+    additions = (choice.how_to_measure.get(need) for need in choice.needs_not_shown)
+    added = dict.fromkeys(addition_text(one) for one in additions if one)
     verb = "was" if len(missing) == 1 else "were"
     todo = f"Add {list_text(list(added))} and measure again" if added else "Measure again"
     count = len(choice.needs) - len(missing)
