@@ -153,8 +153,7 @@ def choose(
     ScenarioError for a need or wish that cannot be read, RunError for runs that do not belong
     together.
     """
-    from mezzmark.decide.choose.choose import choose_encoding
-    from mezzmark.decide.choose.request import settings_for
+    from mezzmark.decide.choose.choose import choose_encoding, settings_for
     from mezzmark.store.run_paths import as_run_paths
     from mezzmark.store.run_store import read_run
 

@@ -16,10 +16,9 @@ from fixtures.fabricated_run import (
     fabricate_run,
 )
 from mezzmark.decide.choose.choice import Choice, ChoiceRequest, JudgedEncoding, Lack, TippingPoint
-from mezzmark.decide.choose.choose import choose_among, choose_encoding
+from mezzmark.decide.choose.choose import choose_among, choose_encoding, settings_for
 from mezzmark.decide.choose.draws import draw_figures
 from mezzmark.decide.choose.needs import describe_pixel_format
-from mezzmark.decide.choose.request import settings_for
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError, ScenarioError
 from mezzmark.model.figures import parse_figure

@@ -6,7 +6,7 @@ from test_choose import TWO, choose, made, without
 
 from fixtures.fabricated_run import THREE, FabricatedEncoding, Fabrication, fabricate_run
 from mezzmark.decide.choose.choice import Addition
-from mezzmark.decide.choose.request import list_unmeasured
+from mezzmark.decide.choose.choose import list_unmeasured
 from mezzmark.decide.estimate.observations import observe
 from mezzmark.decide.estimate.pooling import pool_clips
 from mezzmark.model.encoding import CustomEncoding

@@ -6,7 +6,7 @@ are read once, where a text enters, and written as text again.
 
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any, Final, Literal, Self, get_args
@@ -64,14 +64,9 @@ their usual suffix."""
 
 _SAME: Final = {"yes": "true", "no": "false"}
 _SIGNS: Final[dict[str, Operator]] = {
-    "<=": "<=",
-    "≤": "<=",
-    "<": "<=",
-    ">=": ">=",
-    "≥": ">=",
-    ">": ">=",
-    "=": "=",
-    "==": "=",
+    **dict.fromkeys(("<=", "≤", "<"), "<="),
+    **dict.fromkeys((">=", "≥", ">"), ">="),
+    **dict.fromkeys(("=", "=="), "="),
 }
 """A measured figure is continuous, so that "below" and "at most" are one."""
 
@@ -296,15 +291,7 @@ class ChooseSettings(Fact):
         return self
 
 
-def check_fact_values(needs: Sequence[Need], met: Mapping[str, Iterable[str]]) -> None:
-    """ScenarioError for a need of a codec or container that is neither known nor among those `met`
-    in the runs (by fact), with the nearest and all legal values."""
-    for need in needs:
-        if problem := unknown_value(need, tuple(met.get(need.subject, ()))):
-            raise problem
-
-
-def unknown_value(need: Need, met: Sequence[str] = ()) -> ScenarioError | None:
+def unknown_value(need: Need, met: Collection[str] = ()) -> ScenarioError | None:
     """The error for a codec or container that is neither known nor among those `met`, whatever its
     capitals; None for any other need."""
     fact = ENCODING_FACTS.get(need.subject)

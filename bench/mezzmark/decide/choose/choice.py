@@ -85,7 +85,6 @@ class JudgedEncoding(Fact):
     `chance_measured` that of meeting those that were; `chance_best` that of being the best of those
     that meet them; `chance_dominated` that of another one being at least as good in every wish and
     better in one. None where the rounds cannot carry a chance.
-    `is_comparable` is False where a figure that others have is lacking, or pictures were wrong.
     """
 
     encoding: str
@@ -100,7 +99,6 @@ class JudgedEncoding(Fact):
     chance_best: float | None = None
     chance_dominated: float | None = None
     front: Front | None = None
-    is_comparable: bool = True
 
     def outcomes(self, *outcomes: Outcome) -> tuple[NeedResult, ...]:
         """The needs that came out like this."""

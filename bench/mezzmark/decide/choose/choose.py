@@ -1,28 +1,25 @@
-"""Which encoding to use: needs rule out, wishes prefer, and every claim has its chance.
+"""Which encoding to use: needs rule out, wishes prefer, and every claim has its chance."""
 
-There is no overall score.
-"""
-
-from collections import Counter
 from collections.abc import Mapping, Sequence
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
 from mezzmark.decide.choose.choice import (
-    FRONT_LEVEL,
-    RIVAL_CHANCE,
     Addition,
     Choice,
     ChoiceRequest,
-    Front,
     JudgedEncoding,
     Lack,
     Unit,
-    Verdict,
 )
-from mezzmark.decide.choose.draws import CHOICE_SEED, DRAW_COUNT, FigureDraws, Flags, draw_figures
-from mezzmark.decide.choose.evidence import RunFigures, list_encodings
+from mezzmark.decide.choose.draws import CHOICE_SEED, DRAW_COUNT, FigureDraws, draw_figures
+from mezzmark.decide.choose.evidence import (
+    RunFigures,
+    count_wrong,
+    list_encodings,
+    refuse_unlike_runs,
+)
 from mezzmark.decide.choose.needs import (
     Traits,
     encoding_traits,
@@ -31,18 +28,91 @@ from mezzmark.decide.choose.needs import (
     list_not_shown,
     nearest_misses,
 )
-from mezzmark.decide.choose.preference import NOBODY, ChoiceModel, Rule, dominance, prefer
-from mezzmark.decide.choose.request import DEFAULT_WISHES, what_to_add
+from mezzmark.decide.choose.preference import (
+    ChoiceModel,
+    Rule,
+    chance_ahead,
+    decided_by,
+    find_candidates,
+    find_runner_up,
+    prefer,
+    with_chances,
+)
 from mezzmark.decide.choose.sensitivity import find_tipping_points
-from mezzmark.decide.estimate.complete_rounds import cut_short_round, run_names
+from mezzmark.decide.estimate.complete_rounds import cut_short_round
 from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
-from mezzmark.model.errors import RunError, ScenarioError
-from mezzmark.model.request import ENCODING_FACTS, ChooseSettings, Need, Wish, check_fact_values
-from mezzmark.model.run import Manifest
-from mezzmark.model.tasks.scrub import ScrubMeasurement
+from mezzmark.model.errors import ScenarioError
+from mezzmark.model.figures import FigureName
+from mezzmark.model.request import ChooseSettings, Need, Wish, parse_wishes, unknown_value
+from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.fidelity import metric_of
 
-_MACHINE: Final = ("host_label", "cpu_model", "usable_core_count", "memory_bytes")
+DEFAULT_WISHES: Final = parse_wishes(
+    ("less scrub.jump.p50_ms", "less bitrate_bps", "more encode.throughput_fps")
+)
+"""Where nobody says otherwise: waiting comes before size, and size before encode time, for a
+person waits many times a day, a disk fills once, and encoding runs unattended."""
+
+
+def settings_for(
+    scenarios: Sequence[Scenario],
+    *,
+    needs: Sequence[str] = (),
+    wishes: Sequence[str] = (),
+    indifference_fraction: float | None = None,
+    confidence_level: float | None = None,
+) -> ChooseSettings:
+    """What is given, completed by the first scenario that has a `[choose]` table.
+
+    Needs given replace the scenario's needs, wishes given its wishes and weights. ScenarioError
+    names what cannot be read.
+    """
+    base = next((s.choose for s in scenarios if s.choose is not None), ChooseSettings())
+    changes: dict[str, object] = {}
+    if needs:
+        changes["needs"] = tuple(map(Need.parse, needs))
+    if wishes:
+        changes |= {"wishes": parse_wishes(wishes), "weights": {}}
+    if indifference_fraction is not None:
+        changes["indifference_fraction"] = indifference_fraction
+    if confidence_level is not None:
+        changes["confidence_level"] = confidence_level
+    return ChooseSettings.model_validate(dict(base) | changes)
+
+
+def list_unmeasured(scenario: Scenario) -> tuple[tuple[Need | Wish, Addition], ...]:
+    """Needs and wishes of `[choose]` that no run of this scenario can answer, in their order, each
+    with what is missing."""
+    settings = scenario.choose or ChooseSettings()
+    asked: tuple[Need | Wish, ...] = (*settings.needs, *settings.goals)
+    return tuple(
+        (one, addition)
+        for one in asked
+        if one.figure is not None and (addition := what_to_add(one.figure, scenario)) is not None
+    )
+
+
+def what_to_add(figure: FigureName, scenario: Scenario) -> Addition | None:
+    """What makes the scenario measure a figure; None where it does already."""
+    if not figure.task:
+        return None
+    settings: Any = scenario.tasks.get(figure.task)
+    if settings is None:
+        key = "patterns" if figure.pattern else ""
+        return Addition(task=figure.task, key=key, value=figure.pattern or "", is_new_table=True)
+    metric = metric_of(figure.figure) if figure.task == "fidelity" else None
+    for value, key in (
+        (figure.pattern, "patterns"),
+        (metric, "metrics"),
+        (figure.thread_count, "threads"),
+        (figure.job_count, "jobs"),
+    ):
+        choices = getattr(settings, key) if value else ()
+        # "half" and "all" are counts that only the machine knows.
+        if value and value not in choices and not {"half", "all"} & set(choices):
+            return Addition(task=figure.task, key=key, value=value)
+    return None
 
 
 def choose_encoding(
@@ -75,7 +145,7 @@ def choose_encoding(
         draw_count=draw_count,
     )
     request = _request(settings, asked, draws, known, observed)
-    return choose_among(request, draws, traits, _count_wrong(observed))
+    return choose_among(request, draws, traits, count_wrong(observed))
 
 
 def _unit(run_count: int) -> Unit:
@@ -119,32 +189,6 @@ def _request(
     )
 
 
-def refuse_unlike_runs(runs: Sequence[MeasuredRun]) -> None:
-    """RunError unless all runs are of one machine, and clips and encodings of one name the same."""
-    names = run_names(runs)
-    for run, name in zip(runs[1:], names[1:], strict=True):
-        unlike = _unlikeness(runs[0].manifest, run.manifest)
-        if unlike:
-            raise RunError(
-                where=name,
-                what=f"it cannot be put together with {names[0]}: {unlike}",
-                remedy="Choose from runs of one machine and the same footage, one set at a time",
-            )
-
-
-def _unlikeness(first: Manifest, other: Manifest) -> str:
-    for key in _MACHINE:
-        if getattr(first.host, key) != getattr(other.host, key):
-            return f"the machine's {key.replace('_', ' ')} differs"
-    if {c.clip: c.fingerprint for c in first.clips} != {c.clip: c.fingerprint for c in other.clips}:
-        return "the clips are not the same"
-    known = {encoding.name: encoding for encoding in first.encodings}
-    for encoding in other.encodings:
-        if known.get(encoding.name, encoding) != encoding:
-            return f'encoding "{encoding.name}" is defined differently'
-    return ""
-
-
 def _checked_traits(
     runs: Sequence[ObservedRun], encodings: Sequence[str], needs: Sequence[Need]
 ) -> dict[str, Sequence[Traits]]:
@@ -153,11 +197,10 @@ def _checked_traits(
         name: next((found for run in runs if (found := encoding_traits(run.manifest, name))), ())
         for name in encodings
     }
-    met = {
-        fact: {entry[fact] for found in traits.values() for entry in found if fact in entry}
-        for fact in ENCODING_FACTS
-    }
-    check_fact_values(needs, met)
+    for need in needs:
+        met = {entry.get(need.subject, "") for found in traits.values() for entry in found} - {""}
+        if problem := unknown_value(need, met):
+            raise problem
     return traits
 
 
@@ -167,15 +210,6 @@ def _how_to_measure(need: Need, runs: Sequence[ObservedRun]) -> Addition | None:
         return None
     added = [what_to_add(need.figure, run.manifest.scenario) for run in runs]
     return None if None in added else added[0]
-
-
-def _count_wrong(runs: Sequence[ObservedRun]) -> Counter[str]:
-    """Wrong pictures by encoding, over all runs and ways of moving."""
-    counts: Counter[str] = Counter()
-    for trial in (trial for run in runs for trial in run.trials):
-        if isinstance(trial.measurement, ScrubMeasurement):
-            counts[trial.cell.encoding] += trial.measurement.proof.count("wrong")
-    return counts
 
 
 def choose_among(
@@ -230,12 +264,12 @@ def _conclude(
     model: ChoiceModel, entries: Sequence[JudgedEncoding], not_shown: tuple[Need, ...]
 ) -> Choice:
     request, draws = model.request, model.draws
-    candidates, verdict = _candidates(model, entries)
+    candidates, verdict = find_candidates(model, entries)
     chosen = int(prefer(model.point_costs, candidates, model.rule))
-    entries = _with_chances(model, entries)
-    second = _find_runner_up(model, entries, candidates, chosen)
-    comparable = np.array([entry.is_comparable for entry in entries])
-    leader, ahead = model.name(chosen), _chance_ahead(model, chosen, second)
+    entries = with_chances(model, entries)
+    second = find_runner_up(model, entries, candidates, chosen)
+    comparable = np.array([not entry.lacks for entry in entries])
+    leader, ahead = model.name(chosen), chance_ahead(model, chosen, second)
     cannot_say = bool(not_shown) and leader is not None
     return Choice(
         **dict(request),
@@ -246,7 +280,7 @@ def _conclude(
         runner_up=model.name(second),
         chance_ahead=ahead,
         is_told_apart=ahead is not None and ahead >= request.confidence_level,
-        decided_by=_decided_by(model, chosen, second),
+        decided_by=decided_by(model, chosen, second),
         needs_not_shown=not_shown,
         encodings=tuple(map(_without_claim, entries) if cannot_say else entries),
         nearest=nearest_misses(entries) if verdict == "none meets" else (),
@@ -255,97 +289,6 @@ def _conclude(
         is_thin=draws.is_thin,
         draw_count=draws.draws.shape[0],
     )
-
-
-def _candidates(model: ChoiceModel, entries: Sequence[JudgedEncoding]) -> tuple[Flags, Verdict]:
-    """Who may be recommended: the sure ones; without any, the likeliest to meet all needs."""
-    status = np.array([entry.status for entry in entries])
-    if (status == "meets").any():
-        return np.asarray(status == "meets"), "recommended"
-    is_open = np.asarray(status == "open")
-    if is_open.any():
-        chances = np.where(is_open, model.passes.all(axis=2).mean(axis=0), -1.0)
-        return np.asarray(chances >= chances.max()), "none is sure"
-    return is_open, "none meets" if (status == "ruled out").any() else "nothing to judge"
-
-
-def _with_chances(
-    model: ChoiceModel, entries: Sequence[JudgedEncoding]
-) -> Sequence[JudgedEncoding]:
-    """The entries with the chance of being best, and of being dominated, where rounds carry them.
-
-    In every draw the best is the preferred one of those that meet all needs in that draw.
-    """
-    in_play = np.array([entry.status in ("meets", "open") for entry in entries])
-    if not in_play.any() or model.draws.is_thin:
-        return entries
-    winners = prefer(model.costs, model.passes.all(axis=2) & in_play, model.rule)
-    best = np.bincount(winners[winners != NOBODY], minlength=len(entries)) / len(winners)
-    dominated = dominance(model.costs, in_play)
-    return [
-        entry.model_copy(
-            update={
-                "chance_best": float(best[e]),
-                "chance_dominated": float(dominated[e]),
-                "front": _front(float(dominated[e])),
-            }
-        )
-        if in_play[e]
-        else entry
-        for e, entry in enumerate(entries)
-    ]
-
-
-def _front(chance_dominated: float) -> Front:
-    if chance_dominated >= FRONT_LEVEL:
-        return "off it"
-    return "on it" if chance_dominated <= 1 - FRONT_LEVEL else "may be on it"
-
-
-def _find_runner_up(
-    model: ChoiceModel, entries: Sequence[JudgedEncoding], candidates: Flags, chosen: int
-) -> int:
-    """The other candidate that is the likeliest to be the best, where that is likely enough; or
-    else the rule's choice among the other candidates, or among those still open.
-
-    Who comes second at the points may never be the best, where a third one is before it whenever
-    the first is not; a doubt names the one that it is about. `entries` have their chances.
-    """
-    if chosen == NOBODY:
-        return NOBODY
-    others = candidates.copy()
-    others[chosen] = False
-    chances = np.where(others, [entry.chance_best or 0.0 for entry in entries], 0.0)
-    if chances.max() >= RIVAL_CHANCE:
-        return int(chances.argmax())
-    if not others.any():
-        others = np.array([entry.status in ("open", "meets") for entry in entries])
-        others[chosen] = False
-    return int(prefer(model.point_costs, others, model.rule))
-
-
-def _chance_ahead(model: ChoiceModel, chosen: int, second: int) -> float | None:
-    """The share of draws in which the chosen one comes before the runner-up, only these two
-    standing; None where there is no runner-up or too few rounds for a chance."""
-    if NOBODY in (chosen, second) or model.draws.is_thin:
-        return None
-    pair = np.zeros(len(model.draws.encodings), dtype=np.bool_)
-    pair[[chosen, second]] = True
-    eligible = np.broadcast_to(pair, model.costs.shape[:2])
-    return float((prefer(model.costs, eligible, model.rule) == chosen).mean())
-
-
-def _decided_by(model: ChoiceModel, chosen: int, second: int) -> Wish | None:
-    """The wish that sets the chosen one apart from the runner-up; None without one."""
-    wishes, rule = model.request.wishes, model.rule
-    if NOBODY in (chosen, second):
-        return None
-    with np.errstate(invalid="ignore"):
-        lead = model.point_costs[second] - model.point_costs[chosen]
-    if rule.weights:
-        return wishes[int((lead * np.array(rule.weights)).argmax())]
-    apart = (wish for wish, gap in zip(wishes, lead, strict=True) if abs(gap) > rule.log_margin)
-    return next(apart, wishes[-1])
 
 
 def _without_claim(entry: JudgedEncoding) -> JudgedEncoding:

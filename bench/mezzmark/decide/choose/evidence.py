@@ -4,6 +4,7 @@ and one value a round, of which the spread is made.
 Values are kept as logs, since costs are compared as ratios; decibels are logs already.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
@@ -12,18 +13,22 @@ import numpy as np
 
 from mezzmark.decide.choose.choice import Lack
 from mezzmark.decide.choose.draws import FigureSamples, RoundKey, to_log
+from mezzmark.decide.estimate.complete_rounds import run_names
 from mezzmark.decide.estimate.observations import Observation
-from mezzmark.decide.estimate.observed_run import ObservedRun
+from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun
 from mezzmark.decide.estimate.pooling import BITS_PER_HOUR_TO_GB, pool_clips
 from mezzmark.decide.estimate.ranking import scrub_settings
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_values
 from mezzmark.decide.picture.fidelity import EncodingFidelity, judge_run
 from mezzmark.model.cell import KERNEL_ENCODING, Setting
 from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import Estimate, Withheld
 from mezzmark.model.figures import FigureName, known_figures
+from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.fidelity import METRICS, metric_of
+from mezzmark.model.tasks.scrub import ScrubMeasurement
 from mezzmark.statistics.quantiles import sorted_quantile
 
 Placed = tuple[int, Observation]
@@ -45,11 +50,49 @@ QUALITY_CAP_DB: Final = 100.0
 encoding of 16-bit pictures reaches."""
 
 
+_MACHINE: Final = ("host_label", "cpu_model", "usable_core_count", "memory_bytes")
+
+
+def refuse_unlike_runs(runs: Sequence[MeasuredRun]) -> None:
+    """RunError unless all runs are of one machine, and clips and encodings of one name the same."""
+    names = run_names(runs)
+    for run, name in zip(runs[1:], names[1:], strict=True):
+        unlike = _unlikeness(runs[0].manifest, run.manifest)
+        if unlike:
+            raise RunError(
+                where=name,
+                what=f"it cannot be put together with {names[0]}: {unlike}",
+                remedy="Choose from runs of one machine and the same footage, one set at a time",
+            )
+
+
+def _unlikeness(first: Manifest, other: Manifest) -> str:
+    for key in _MACHINE:
+        if getattr(first.host, key) != getattr(other.host, key):
+            return f"the machine's {key.replace('_', ' ')} differs"
+    if {c.clip: c.fingerprint for c in first.clips} != {c.clip: c.fingerprint for c in other.clips}:
+        return "the clips are not the same"
+    known = {encoding.name: encoding for encoding in first.encodings}
+    for encoding in other.encodings:
+        if known.get(encoding.name, encoding) != encoding:
+            return f'encoding "{encoding.name}" is defined differently'
+    return ""
+
+
 def list_encodings(runs: Sequence[ObservedRun]) -> tuple[str, ...]:
     """All encodings that any of the runs measured or prepared, in alphabetical order."""
     names = {e.name for run in runs for e in run.manifest.encodings}
     names |= {t.cell.encoding for run in runs for t in run.trials if not t.arm}
     return tuple(sorted(names - {KERNEL_ENCODING}))
+
+
+def count_wrong(runs: Sequence[ObservedRun]) -> Counter[str]:
+    """Wrong pictures by encoding, over all runs and ways of moving."""
+    counts: Counter[str] = Counter()
+    for trial in (trial for run in runs for trial in run.trials):
+        if isinstance(trial.measurement, ScrubMeasurement):
+            counts[trial.cell.encoding] += trial.measurement.proof.count("wrong")
+    return counts
 
 
 class RunFigures:

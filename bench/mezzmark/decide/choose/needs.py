@@ -249,7 +249,6 @@ def judge_encoding(
         no_numbers={figure: one.no_number for figure, one in wished.items() if one.no_number},
         chance_all=None if missing or is_unsure else chance,
         chance_measured=None if is_unsure else chance,
-        is_comparable=not lacks,
     )
 
 

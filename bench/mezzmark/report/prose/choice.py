@@ -12,7 +12,7 @@ from mezzmark.decide.choose.choice import (
     NeedResult,
     TippingPoint,
 )
-from mezzmark.decide.choose.request import list_unmeasured
+from mezzmark.decide.choose.choose import list_unmeasured
 from mezzmark.decide.estimate.observations import Observation
 from mezzmark.decide.estimate.ranking import Ranking, surely_faster
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
