@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from pydantic import ValidationError
 
 from fixtures.fabricated_fidelity import EXPECTED, generation, reading, trial
 from mezzmark.decide.choose.evidence import QUALITY_CAP_DB, bounded_quality
@@ -12,7 +13,14 @@ from mezzmark.decide.picture.quality import generation_figures
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.file_warnings import tag_contradictions
 from mezzmark.model.footage import ColourTags
-from mezzmark.model.tasks.fidelity import METRICS, TagSurvival
+from mezzmark.model.tasks.fidelity import (
+    METRICS,
+    FidelitySettings,
+    QualityMetric,
+    TagSurvival,
+    metric_of,
+)
+from mezzmark.model.tasks.spec import Figure
 from mezzmark.report.prose.picture import (
     consequence_words,
     lost_tags,
@@ -49,6 +57,26 @@ def test_a_metric_that_was_not_asked_for_has_no_figure() -> None:
         without = whole.model_copy(update={"quality": quality.model_copy(update={series: ()})})
         found = generation_figures(without, frame_rate=25)
         assert found.frames.keys() == METRICS.keys() - {name}
+
+
+def test_a_made_up_metric_is_a_row(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One more row is estimated over clips, is known by its figure, and may be asked for."""
+    worth = Figure(name="worth", unit="", of=lambda _: None, better="more", meaning="made up")
+    row = QualityMetric(
+        label="Worth",
+        of=lambda quality: 1 / np.asarray(quality.ssim_all),
+        figures=(worth,),
+        decimals=2,
+    )
+    monkeypatch.setitem(METRICS, "worth", row)
+    (judged,) = judge_encodings([trial("a", "x", [generation([4.0] * 3)])])
+    found = judged.figure("worth")
+    assert found is not None
+    assert found.point == pytest.approx(1 / 0.9)
+    assert metric_of("worth") == "worth"
+    assert FidelitySettings(metrics=("worth",)).metrics == ("worth",)
+    with pytest.raises(ValidationError, match="not one of"):
+        FidelitySettings(metrics=("unheard-of",))
 
 
 def test_intervals_are_over_clips() -> None:

@@ -111,11 +111,6 @@ def view_run(
         rank_encodings(observations, summaries, setting, confidence_level=confidence_level)
         for setting in scrub_settings(observations)
     )
-    by_setting: dict[Setting, list[Observation]] = {}
-    for observation in observations:
-        if observation.cell.task == "scrub":
-            by_setting.setdefault(observation.cell.setting, []).append(observation)
-    encodes = [o for o in observations if o.cell.task == "encode"]
     choice, problem = _choose(run)
     fidelity = judge_run(run, confidence_level=confidence_level)
     steadiness = judge_steadiness(
@@ -142,11 +137,23 @@ def view_run(
         choice=choice,
         choice_problem=problem,
         fidelity=fidelity,
-        pooled_encodes=pool_clips(encodes, confidence_level=confidence_level),
+        pooled_encodes=pool_clips(
+            [o for o in observations if o.cell.task == "encode"], confidence_level=confidence_level
+        ),
         confidence_level=confidence_level,
         torn_line_count=torn_line_count,
-        scrub_by_setting={setting: tuple(found) for setting, found in by_setting.items()},
+        scrub_by_setting=_scrub_by_setting(observations),
     )
+
+
+def _scrub_by_setting(
+    observations: Sequence[Observation],
+) -> dict[Setting, tuple[Observation, ...]]:
+    found: dict[Setting, list[Observation]] = {}
+    for observation in observations:
+        if observation.cell.task == "scrub":
+            found.setdefault(observation.cell.setting, []).append(observation)
+    return {setting: tuple(mine) for setting, mine in found.items()}
 
 
 def _choose(run: ObservedRun) -> tuple[Choice | None, str]:
