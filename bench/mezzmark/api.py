@@ -155,13 +155,12 @@ def choose(
     """Which encoding to use, by needs ("scrub.jump.p95_ms <= 100") and wishes ("less bitrate_bps",
     in order, or all with weights: "less bitrate_bps = 2").
 
-    `print(choice)` says whom to choose, with the doubt; `choice.recommendation` is None where a
+    `print(choice)` says whom to choose, and how surely; `choice.recommendation` is None where a
     need was not measured. What is not given comes from the first run's scenario. Raises
     ScenarioError for a need or wish that cannot be read, RunError for runs that do not belong
     together.
     """
-    from mezzmark.decide.choose.choose import choose_encoding
-    from mezzmark.decide.choose.question import settings_for
+    from mezzmark.decide.choose.choose import choose_encoding, settings_for
     from mezzmark.store.run_store import as_run_paths, read_run
 
     found = [read_run(run) for run in as_run_paths(runs)]
@@ -358,7 +357,7 @@ def describe_scenario(
     """What a scenario would measure, in a few lines; with an earlier run of it on this machine,
     also how many rounds its precision takes and what its time budget buys. Files are looked for
     and encoders tried: FootageError and ScenarioError tell what is not there."""
-    from mezzmark.decide.choose.question import choosing_warnings
+    from mezzmark.report.prose.choice import choosing_warnings
     from mezzmark.report.prose.scenario import scenario_lines
     from mezzmark.runner.request import check_scenario
     from mezzmark.store.toml_files import find_scenario, read_scenario

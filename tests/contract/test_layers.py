@@ -58,7 +58,6 @@ ALLOWED: dict[str, set[str]] = {
 
 OPEN: set[tuple[str, str]] = {
     *((f"decide.{room}", "report.prose") for room in ("estimate", "machine", "compare")),
-    *((f"decide.{room}", "report.prose") for room in ("choose",)),
     ("decide.machine", "decide.compare"),
     ("report.prose", "report"),
     ("report.prose", "report.view"),

@@ -8,7 +8,7 @@ import pytest
 
 from fixtures.fabricated_run import Fabrication, fabricate_manifest
 from fixtures.two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB, Run, build_run
-from mezzmark.decide.choose.parts import refuse_unlike_runs
+from mezzmark.decide.choose.evidence import refuse_unlike_runs
 from mezzmark.decide.compare.matching import absence_reasons, describe_clips
 from mezzmark.decide.compare.regress import compare_runs
 from mezzmark.decide.estimate.complete_rounds import run_names

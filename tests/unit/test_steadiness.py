@@ -14,7 +14,7 @@ from mezzmark.model.cell import KERNEL_CLIP, KERNEL_ENCODING, Cell
 from mezzmark.model.records import HostMoment, Trial
 from mezzmark.model.run import HostFacts, Manifest
 from mezzmark.model.tasks.kernel import KernelMeasurement
-from mezzmark.report.prose.answer import answer_in_words
+from mezzmark.report.view import view_run
 
 STEADY_MS = (16.0, 16.1, 15.9, 16.05, 15.95, 16.0)
 STEP_MS = (25.0, 25.2, 24.9, 25.1, 12.5, 12.4, 12.6, 12.5)
@@ -116,11 +116,11 @@ def _loaded(load: float, *, threads: int = 4) -> tuple[Manifest, list[Trial]]:
 def test_the_load_of_other_programs_is_told_first() -> None:
     """Four threads of the run's own make a load of 4; 9 is somebody else's. Wrong pictures alone
     go before it."""
-    assert not [text for text in answer_in_words(*_loaded(4.0)).cautions if "load" in text]
+    assert not [text for text in view_run(*_loaded(4.0)).answer.cautions if "load" in text]
     manifest, trials = _loaded(9.0)
     assert (
-        answer_in_words(manifest, trials)
-        .cautions[0]
+        view_run(manifest, trials)
+        .answer.cautions[0]
         .startswith(
             "Other programs were at work: a load of 9.0 to 9.0 before trials, where this run by "
             "itself makes at most about 4 on 4 cores."
@@ -157,8 +157,8 @@ def _judged(made: tuple[Manifest, list[Trial]]) -> tuple[HostFacts, list[Trial]]
 def test_the_box_holds_the_bad_verdict() -> None:
     """An unsteady machine is the first caution of the answer; a steady one is none."""
     manifest, trials = fabricate_run(Fabrication(rounds=8))
-    assert answer_in_words(manifest, [*trials, *_kernel(STEADY_MS)]).cautions == ()
-    cautions = answer_in_words(manifest, [*trials, *_kernel(STEP_MS)]).cautions
+    assert view_run(manifest, [*trials, *_kernel(STEADY_MS)]).answer.cautions == ()
+    cautions = view_run(manifest, [*trials, *_kernel(STEP_MS)]).answer.cautions
     assert cautions[0].startswith("The machine changed suddenly in round 5:")
 
 

@@ -99,7 +99,8 @@ def choose(
     wishes: less waiting, then less space, then faster encoding.
     """
     from mezzmark import api
-    from mezzmark.cli.views import print_choice
+    from mezzmark.cli.views import print_choice, print_json
+    from mezzmark.report.prose.choice import choice_sentences
 
     found = api.choose(
         runs,
@@ -109,7 +110,7 @@ def choose(
         confidence_level=level,
     )
     if as_json:
-        print(found.model_dump_json(indent=2))
+        print_json(found, choice_sentences(found))
     else:
         print_choice(found)
 

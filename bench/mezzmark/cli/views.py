@@ -16,7 +16,7 @@ from mezzmark.decide.size.result import SizingResult
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.fact import Fact
 from mezzmark.model.inspection import Inspection
-from mezzmark.report.prose.choice import basis_text, findings, flip_sentences, headline
+from mezzmark.report.prose.choice import basis_text, findings, headline, tipping_sentences
 from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.prose.regress import (
     context_lines,
@@ -56,10 +56,10 @@ def print_choice(choice: Choice) -> None:
         if table:
             console.print()
             print_table(console, table)
-    if flips := flip_sentences(choice):
+    if changes := tipping_sentences(choice):
         console.print()
         print_lines(console, ["What would change this:"], style="bold")
-        print_lines(console, _bullets(flips))
+        print_lines(console, _bullets(changes))
     console.print()
     print_lines(console, [basis_text(choice)], style="dim")
 
@@ -70,7 +70,7 @@ JSON_SCHEMA: Final = 1
 
 def print_json(found: Fact, sentences: Iterable[str] = ()) -> None:
     """The answer's fields for other programs; its English last, in a field of its own."""
-    fields = found.model_dump(mode="json")
+    fields = json.loads(found.model_dump_json())
     shown = {"schema": JSON_SCHEMA, **fields, "sentences": list(sentences)}
     print(json.dumps(shown, indent=2, ensure_ascii=False))
 

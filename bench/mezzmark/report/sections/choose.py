@@ -8,7 +8,7 @@ from mezzmark.report.figures.choice import draw_choice
 from mezzmark.report.figures.choice_points import choice_plane, pareto_points
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.theme import own_look
-from mezzmark.report.prose.choice import findings, flip_sentences, headline
+from mezzmark.report.prose.choice import findings, headline, tipping_sentences
 from mezzmark.report.prose.numbers import list_text, shown_name
 from mezzmark.report.tables.choice import choice_order, choice_table, doubt_table
 from mezzmark.report.tables.table import Table, filled
@@ -44,7 +44,7 @@ def build_choose_section(view: RunView, *, prefix: str) -> ChooseSection | None:
     )
     return ChooseSection(
         headline=headline(choice),
-        sentences=(*findings(choice), *flip_sentences(choice)),
+        sentences=(*findings(choice), *tipping_sentences(choice)),
         tables=filled(*tables),
         pictures=_pictures(choice, prefix=prefix, table_id=table_id),
     )

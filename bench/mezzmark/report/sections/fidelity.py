@@ -12,7 +12,6 @@ from mezzmark.decide.picture.fidelity import (
     CLIPS_FOR_INTERVAL,
     EncodingFidelity,
     compare_ladders,
-    judge_encodings,
 )
 from mezzmark.report.figures.fidelity import (
     draw_chart_change,
@@ -75,7 +74,7 @@ def _figures(
                 draw_generations, judged, anchors=anchors, confidence_level=confidence_level
             ),
         )
-    if any("PSNR" in e.estimates and not e.is_bit_exact for e in judged):
+    if any("psnr" in e.estimates and not e.is_bit_exact for e in judged):
         yield FigurePlan(
             file_stem=f"{prefix}quality-against-rate",
             title="Quality against bit rate",
@@ -156,11 +155,11 @@ def _worst_figures(
     judged: tuple[EncodingFidelity, ...], prefix: str, anchors: Mapping[str, str]
 ) -> Iterator[FigurePlan]:
     """The worst frame of the encoding with the lowest one."""
-    lossy = [e for e in judged if not e.is_bit_exact and "PSNR" in e.estimates]
+    lossy = [e for e in judged if not e.is_bit_exact and "psnr" in e.estimates]
     if not lossy:
         return
-    entry = min(lossy, key=lambda e: e.estimates["PSNR"].worst)
-    clip = next(c for c in entry.clips if c.clip == entry.estimates["PSNR"].worst_clip)
+    entry = min(lossy, key=lambda e: e.estimates["psnr"].worst)
+    clip = next(c for c in entry.clips if c.clip == entry.estimates["psnr"].worst_clip)
     worst = clip.measurement.worst_frame
     if worst is None:
         return
@@ -185,7 +184,7 @@ class FidelitySection:
 
 def build_fidelity_section(view: RunView, *, prefix: str) -> FidelitySection | None:
     """The section of a run, or None where nothing was judged."""
-    judged = judge_encodings(view.trials, confidence_level=view.confidence_level)
+    judged = view.fidelity
     if not judged:
         return None
     ladders = compare_ladders(judged, view.manifest.encodings)
@@ -213,7 +212,7 @@ def encoding_sentence(entry: EncodingFidelity) -> str:
     if entry.is_bit_exact:
         quality = "comes back bit-exact"
     else:
-        psnr = entry.estimates.get("PSNR")
+        psnr = entry.estimates.get("psnr")
         quality = "changes the picture" + (
             f" (PSNR {psnr.point:.1f} dB, worst frame {psnr.worst:.1f} dB)" if psnr else ""
         )
