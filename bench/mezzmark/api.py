@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from mezzmark.report.export.frames import RunFrames
     from mezzmark.report.page import ReportPaths
     from mezzmark.runner.events import Event
-    from mezzmark.store.run_paths import RunPaths
+    from mezzmark.store.run_store import RunPaths
 
 
 def measure(
@@ -83,7 +83,7 @@ def demo(
 ) -> Path:
     """Measure the scenario `first-look` and return the run's folder; with `footage`, on your own
     files in place of the made-up clip."""
-    from mezzmark.runner.demo import plan_demo
+    from mezzmark.runner.request import plan_demo
 
     plan = plan_demo(footage, earlier_run=Path(out) if resume and out else None)
     return measure(plan, out=out, cache=cache, resume=resume, on_event=on_event)
@@ -95,16 +95,24 @@ def report(
     out: Path | None = None,
     template: Path | None = None,
     prices: Sequence[str] = (),
+    figures: bool = True,
 ) -> ReportPaths:
     """Write the report of one or more runs; derived files are replaced, the runs only read.
 
     Several runs are compared first: host beside host, and a host's three or more runs over time.
-    `prices` are of hosts, by label or folder: "HOST=2400 EUR".
+    `prices` are of hosts, by label or folder: "HOST=2400 EUR". Without `figures` no figure files
+    are written beside the page.
     """
     from mezzmark.report.page import write_report
-    from mezzmark.store.run_paths import as_run_paths
+    from mezzmark.store.run_store import as_run_paths
 
-    return write_report(as_run_paths(runs), out_dir=out, template=template, prices=prices)
+    return write_report(
+        as_run_paths(runs),
+        out_dir=out,
+        template=template,
+        prices=prices,
+        with_figure_files=figures,
+    )
 
 
 def regress(
@@ -118,8 +126,7 @@ def regress(
     share of cost that does not matter. Raises RunError for a folder that is no run."""
     from mezzmark.decide.compare.regress import compare_runs
     from mezzmark.model.errors import RunError
-    from mezzmark.store.run_paths import as_run_paths
-    from mezzmark.store.run_store import read_run
+    from mezzmark.store.run_store import as_run_paths, read_run
 
     before, after = as_run_paths(baseline), as_run_paths(candidate)
     shared = {run.resolve() for run in before} & {run.resolve() for run in after}
@@ -148,15 +155,13 @@ def choose(
     """Which encoding to use, by needs ("scrub.jump.p95_ms <= 100") and wishes ("less bitrate_bps",
     in order, or all with weights: "less bitrate_bps = 2").
 
-    `print(choice)` says whom to choose, with the doubt; `choice.recommendation` is None where a
+    `print(choice)` says whom to choose, and how surely; `choice.recommendation` is None where a
     need was not measured. What is not given comes from the first run's scenario. Raises
     ScenarioError for a need or wish that cannot be read, RunError for runs that do not belong
     together.
     """
-    from mezzmark.decide.choose.choose import choose_encoding
-    from mezzmark.decide.choose.question import settings_for
-    from mezzmark.store.run_paths import as_run_paths
-    from mezzmark.store.run_store import read_run
+    from mezzmark.decide.choose.choose import choose_encoding, settings_for
+    from mezzmark.store.run_store import as_run_paths, read_run
 
     found = [read_run(run) for run in as_run_paths(runs)]
     settings = settings_for(
@@ -202,8 +207,7 @@ def export(
     choice of table. EngineError names what to install where a format's library is missing.
     """
     from mezzmark.report.export import files as exports
-    from mezzmark.store.run_paths import as_run_paths
-    from mezzmark.store.run_store import read_run
+    from mezzmark.store.run_store import as_run_paths, read_run
 
     found = [read_run(run) for run in as_run_paths(runs)]
     exports.refuse_mismatch(output_format, table=table, run_count=len(found))
@@ -235,8 +239,7 @@ def size(runs: RunPaths, *, shop: Path, seed: int = 1) -> SizingResult:
     import numpy as np
 
     from mezzmark.decide.size.sizing import size_encodings
-    from mezzmark.store.run_paths import as_run_paths
-    from mezzmark.store.run_store import read_run
+    from mezzmark.store.run_store import as_run_paths, read_run
     from mezzmark.store.toml_files import read_shop
 
     return size_encodings(
@@ -268,13 +271,12 @@ def rig(
     players, how often it raises a false alarm and what change it finds; 0 comparisons: facts only.
     """
     from mezzmark.decide.compare.self_test import SelfTestReport, judge_self_test, warn_of_machine
-    from mezzmark.engines.media.cache import default_cache_dir
-    from mezzmark.engines.versions import read_library_versions
+    from mezzmark.engines.media.cache import all_library_versions, default_cache_dir
     from mezzmark.host.common import read_clock_ns, read_host_facts, read_host_moment
     from mezzmark.runner.self_test import SelfTestPlan, measure_self_test, probe_clock
 
     cache_dir = cache or default_cache_dir()
-    host = read_host_facts(cache_dir, library_versions=read_library_versions())
+    host = read_host_facts(cache_dir, library_versions=all_library_versions())
     moment = read_host_moment()
     findings = None
     if comparisons:
@@ -316,14 +318,18 @@ def encodings(*, probe: bool = False) -> Mapping[str, tuple[Encoding, str]]:
         return {name: (encoding, "") for name, encoding in found.items()}
     from mezzmark.engines.encode.encoders import probe_encoding
 
-    return {name: (encoding, probe_encoding(encoding)) for name, encoding in found.items()}
+    faults = {name: probe_encoding(encoding) for name, encoding in found.items()}
+    return {
+        name: (encoding, fault.words if (fault := faults[name]) else "")
+        for name, encoding in found.items()
+    }
 
 
 def shipped_scenarios() -> dict[str, str]:
     """Names and titles of the scenarios that ship with mezzmark."""
     import tomllib
 
-    from mezzmark.store.shipped import find_scenario, scenario_names
+    from mezzmark.store.toml_files import find_scenario, scenario_names
 
     return {
         name: str(tomllib.loads(find_scenario(name).read_text(encoding="utf-8")).get("title", ""))
@@ -333,7 +339,7 @@ def shipped_scenarios() -> dict[str, str]:
 
 def scenario_text(scenario: str) -> str:
     """The TOML text of a shipped scenario or a file."""
-    from mezzmark.store.shipped import find_scenario
+    from mezzmark.store.toml_files import find_scenario
 
     return find_scenario(scenario).read_text(encoding="utf-8")
 
@@ -351,11 +357,10 @@ def describe_scenario(
     """What a scenario would measure, in a few lines; with an earlier run of it on this machine,
     also how many rounds its precision takes and what its time budget buys. Files are looked for
     and encoders tried: FootageError and ScenarioError tell what is not there."""
-    from mezzmark.decide.choose.question import choosing_warnings
+    from mezzmark.report.prose.choice import choosing_warnings
     from mezzmark.report.prose.scenario import scenario_lines
-    from mezzmark.runner.check import check_scenario
-    from mezzmark.store.shipped import find_scenario
-    from mezzmark.store.toml_files import read_scenario
+    from mezzmark.runner.request import check_scenario
+    from mezzmark.store.toml_files import find_scenario, read_scenario
 
     plan = read_scenario(scenario, footage=footage)
     path = find_scenario(scenario)

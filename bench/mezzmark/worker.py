@@ -6,27 +6,24 @@ process then leaves at once: libraries that hang or crash while freeing their ob
 longer cost a finished trial.
 """
 
-import ctypes
 import os
-import signal
 import sys
-import threading
 from collections.abc import Callable
 from importlib import import_module
 from typing import BinaryIO
 
-from mezzmark.host.common import read_clock_ns
+from mezzmark.host.common import end_with_parent, read_clock_ns
 from mezzmark.model.errors import MezzmarkError
 from mezzmark.model.jobs import (
-    Advance,
     Answer,
     BandwidthJob,
-    Carried,
+    BandwidthMeasured,
     Job,
+    JobFailed,
     PrepareEncodingJob,
     PrepareOriginalJob,
     PrepareOwnJob,
-    Refused,
+    ProgressUpdate,
     read_job,
 )
 from mezzmark.model.tasks import TASKS
@@ -34,19 +31,17 @@ from mezzmark.model.tasks import TASKS
 DIE_WITH_PARENT = "--die-with-parent"
 """Given by the runner, which keeps the worker's standard input open while it lives."""
 
-_PR_SET_PDEATHSIG = 1  # linux/prctl.h
-
 
 def main() -> None:
     """Answer the one job on standard input; leaves the process and never returns."""
     answers = _claim_standard_output()
     line = sys.stdin.buffer.readline()
     if DIE_WITH_PARENT in sys.argv[1:]:
-        _die_with_parent()
+        end_with_parent(lambda: os.read(sys.stdin.fileno(), 1))
     job = read_job(line)
 
     def advance(message: str, done_fraction: float) -> None:
-        _write(answers, Advance(message=message, done_fraction=done_fraction))
+        _write(answers, ProgressUpdate(message=message, done_fraction=done_fraction))
 
     _write(answers, _answer(job, advance))
     os._exit(0)
@@ -56,11 +51,11 @@ def _answer(job: Job, advance: Callable[[str, float], None]) -> Answer:
     try:
         return perform(job, advance)
     except MezzmarkError as error:
-        return Refused(
+        return JobFailed(
             where=error.where, what=error.what, remedy=error.remedy, exit_code=error.exit_code
         )
     except MemoryError:
-        return Refused(
+        return JobFailed(
             where=f"job {job.task}",
             what="there was not enough memory",
             remedy="Use fewer frames, a smaller picture or fewer threads.",
@@ -75,9 +70,11 @@ def perform(job: Job, advance: Callable[[str, float], None]) -> Answer:
     """
     match job:
         case BandwidthJob(process_counts=process_counts):
-            from mezzmark.engines.encode.bandwidth import measure_bandwidth
+            from mezzmark.engines.encode.reference import measure_bandwidth
 
-            return Carried(bandwidth=measure_bandwidth(process_counts, clock_ns=read_clock_ns))
+            return BandwidthMeasured(
+                bandwidth=measure_bandwidth(process_counts, clock_ns=read_clock_ns)
+            )
         case PrepareOriginalJob():
             from mezzmark.engines.footage.originals import prepare_original
 
@@ -112,22 +109,6 @@ def _write(answers: BinaryIO, answer: Answer) -> None:
     line = memoryview(answer.model_dump_json().encode() + b"\n")
     while line:
         line = line[answers.write(line) or 0 :]
-
-
-def _die_with_parent() -> None:
-    """Leave no orphan: the pipe from the parent ends when the parent does.
-
-    On Linux the kernel is asked as well, since a thread cannot run while a library hangs with
-    the interpreter's lock held.
-    """
-    if sys.platform == "linux":
-        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
-
-    def watch() -> None:
-        os.read(sys.stdin.fileno(), 1)
-        os._exit(1)
-
-    threading.Thread(target=watch, daemon=True).start()
 
 
 if __name__ == "__main__":

@@ -7,9 +7,10 @@ from pathlib import Path
 import pytest
 from pydantic import BaseModel
 
+from mezzmark.decide.size.result import SIZING_FIGURES, SizingNote, SizingResult
 from mezzmark.model.cell import AXES
 from mezzmark.model.records import Trial
-from mezzmark.model.request import ChooseSettings
+from mezzmark.model.request import ChooseSettings, Need, Wish
 from mezzmark.model.run import Manifest
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.shop import Shop
@@ -19,12 +20,12 @@ ROOT = Path(__file__).parents[2]
 
 
 def models_of(model: type[BaseModel], *, without: frozenset[type] = frozenset()) -> set[type]:
-    """The model and all models in its fields, at any depth."""
+    """The model and all models in its fields, at any depth; needs and wishes stand as texts."""
     found: set[type] = set()
 
     def visit(annotation: object) -> None:
         if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-            if annotation in found or annotation in without:
+            if annotation in {*found, *without, Need, Wish}:
                 return
             found.add(annotation)
             for field in annotation.model_fields.values():
@@ -62,6 +63,16 @@ def test_every_key_that_a_user_may_write_is_described(model: type[BaseModel]) ->
     """Whoever writes a scenario or a shop by the page alone misses no key."""
     missing = set(model.model_fields) - named_in(ROOT / "scenarios" / "README.md") - {"tasks"}
     assert missing == set(), f"{model.__name__} has keys that scenarios/README.md does not name"
+
+
+def test_every_key_of_sizing_is_described_in_its_section() -> None:
+    """Fields, figures and notes of what `size --json` prints stand under its own heading."""
+    text = (ROOT / "results" / "README.md").read_text(encoding="utf-8")
+    section = text.split("\n## JSON of size\n")[1].split("\n## ")[0]
+    named = set(re.findall(r"`([a-z_0-9]+)`", section))
+    models = models_of(SizingResult, without=frozenset(models_of(Shop)))
+    fields = {field for model in models for field in model.model_fields}
+    assert fields | set(SIZING_FIGURES) | set(typing.get_args(SizingNote)) <= named
 
 
 @pytest.mark.parametrize(("table", "model"), {**TABLES, "choose": ChooseSettings}.items())

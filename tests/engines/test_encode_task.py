@@ -22,8 +22,8 @@ from fixtures.encoded_pictures import (
     master,
     stamp_in,
 )
-from mezzmark.engines.encode.convert import Converter
 from mezzmark.engines.encode.encode import encode_frames, run_encode
+from mezzmark.engines.media.conversion import Converter
 from mezzmark.engines.media.frame_index import write_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of
 from mezzmark.model.catalogue.core import find_encoding

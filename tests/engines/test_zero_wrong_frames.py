@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from fixtures.clip_zoo import stamped_frames
-from mezzmark.engines.encode.encoders import available_encoders
+from mezzmark.engines.encode.encoders import probe_encoding
 from mezzmark.engines.encode.transcode import prepare_encoding
 from mezzmark.engines.media.frame_index import (
     build_frame_index,
@@ -24,7 +24,7 @@ from mezzmark.engines.media.frame_index import (
 )
 from mezzmark.engines.play.player import Move, Player
 from mezzmark.engines.play.scrub import run_scrub
-from mezzmark.model.catalogue.core import ENTRIES, resolve_custom
+from mezzmark.model.catalogue.core import ENTRIES, find_encoding, resolve_custom
 from mezzmark.model.encoding import CatalogueEntry, CustomEncoding, Encoding
 from mezzmark.model.jobs import PrepareEncodingJob
 from mezzmark.model.patterns import PATTERNS, Requests, plan_requests
@@ -126,8 +126,8 @@ def test_no_move_shows_a_wrong_picture(
 ) -> None:
     """In each container all patterns, policies and threadings, in each further pixel format one:
     every picture is the one asked for, by digest and by stamp."""
-    if fault := available_encoders()[entry.encoder]:
-        pytest.skip(f"this FFmpeg has no working {entry.encoder}: {fault}")
+    if fault := probe_encoding(find_encoding(entry.name)):
+        pytest.skip(f"this FFmpeg has no working {entry.encoder}: {fault.words}")
     size = _size(entry)
     source = sources[size]
     is_slow = size[0] > SMALL[0] or entry.codec == "JPEG 2000"

@@ -9,9 +9,9 @@ from time import perf_counter_ns, process_time_ns
 import pytest
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.encode.convert import Converter
 from mezzmark.engines.encode.encode import encode_frames
 from mezzmark.engines.footage.originals import write_original
+from mezzmark.engines.media.conversion import Converter
 from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.engines.picture.fidelity import run_fidelity

@@ -40,14 +40,14 @@ def test_an_export_names_passes_and_threads_where_several_were_measured(
     """One pass takes a second, two take two: the better one is named with what was varied, and
     nothing is named that had one value throughout."""
     text = _told(trials)
-    assert text.startswith("the export for delivery ran at ")
-    assert text.endswith(f" from VC-3 SQ{setting}")
+    assert text.startswith("The export for delivery ran at ")
+    assert text.endswith(f" from VC-3 SQ{setting}.")
 
 
 def test_an_export_names_threads_alone_where_only_they_differ() -> None:
     """The same passes with 2 threads and, twice as slow, with 1: the faster number is named."""
     slow = [_with(delivery_trial("VC-3 SQ", 2, index), passes=1, threads=1) for index in ROUNDS]
-    assert _told([*slow, *_delivery(1, 2)]).endswith(" from VC-3 SQ (with 2 threads)")
+    assert _told([*slow, *_delivery(1, 2)]).endswith(" from VC-3 SQ (with 2 threads).")
 
 
 def test_ingest_names_the_order_of_clips_where_several_were_measured() -> None:

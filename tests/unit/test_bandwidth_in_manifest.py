@@ -5,7 +5,7 @@ from pathlib import Path
 
 from fixtures.fabricated_run import fabricate_run
 from mezzmark.host.linux import count_numa_nodes
-from mezzmark.model.jobs import Answer, BandwidthJob, Broken, Carried, Job
+from mezzmark.model.jobs import Answer, BandwidthJob, BandwidthMeasured, Job, WorkerFailed
 from mezzmark.model.run import BandwidthFacts, BandwidthPoint, Manifest
 from mezzmark.model.tasks.grid import GridSettings
 from mezzmark.runner.start import add_bandwidth
@@ -19,13 +19,15 @@ def _manifest(*, has_grid: bool, core_count: int = 6) -> Manifest:
 
 
 def _answering(asked: list[Job], answer: Answer | None = None):
-    def converse(job: Job, timeout_s: float) -> Iterator[Answer]:
+    def dispatch(job: Job, timeout_s: float) -> Iterator[Answer]:
         asked.append(job)
         assert isinstance(job, BandwidthJob)
         points = tuple(BandwidthPoint(process_count=n, bytes_per_s=n) for n in job.process_counts)
-        yield answer or Carried(bandwidth=BandwidthFacts(block_bytes=1, repeats=1, points=points))
+        yield answer or BandwidthMeasured(
+            bandwidth=BandwidthFacts(block_bytes=1, repeats=1, points=points)
+        )
 
-    return converse
+    return dispatch
 
 
 def test_a_grid_has_powers_of_two_and_all_cores() -> None:
@@ -46,7 +48,7 @@ def test_other_runs_do_not_wait_for_it() -> None:
 
 def test_a_failed_copy_leaves_it_unknown() -> None:
     """When the worker dies, the run goes on without the figure."""
-    broken = Broken(outcome="crashed", reason="no memory")
+    broken = WorkerFailed(outcome="crashed", reason="no memory")
     manifest = add_bandwidth(_manifest(has_grid=True, core_count=1), _answering([], broken))
     assert manifest.host.memory_bandwidth is None
 

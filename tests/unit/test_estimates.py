@@ -10,7 +10,6 @@ from scipy import stats
 from fixtures.fabricated_run import EIGHT, FabricatedEncoding, Fabrication, Spread, fabricate_run
 from mezzmark.decide.estimate.observations import Observation, observe
 from mezzmark.decide.estimate.pooling import (
-    compare_cells,
     compare_groups,
     pool_clips,
     summarise_cells,
@@ -18,7 +17,7 @@ from mezzmark.decide.estimate.pooling import (
 )
 from mezzmark.decide.estimate.ranking import rank_encodings
 from mezzmark.model.cell import Cell, Setting
-from mezzmark.model.estimate import CellSummary, Withheld
+from mezzmark.model.estimate import CellSummary, Estimate, Withheld
 from mezzmark.model.records import Trial
 from mezzmark.model.tasks.encode import EncodeMeasurement
 from mezzmark.model.tasks.scrub import Proof, ScrubMeasurement
@@ -216,7 +215,7 @@ def test_a_ratio_pairs_by_round_so_drift_cancels() -> None:
         ),
         *(scrub_trial([10 * d], round_index=k, cell=other) for k, d in enumerate(drift)),
     ]
-    ratio = compare_cells(trials, SCRUB, other, "p50_ms")
+    ratio = _ratio(trials, SCRUB, other)
     logs = np.log(2 * np.array(noise))
     low, high = np.exp(stats.t.interval(0.95, 4, loc=logs.mean(), scale=stats.sem(logs)))
     assert ratio is not None
@@ -227,11 +226,17 @@ def test_a_ratio_pairs_by_round_so_drift_cancels() -> None:
     assert ratio.relative_half_width < own / 20
 
 
+def _ratio(trials: Sequence[Trial], one: Cell, other: Cell) -> Estimate | None:
+    """The median of one cell over that of the other."""
+    groups = ([o for o in observe(trials) if o.cell == cell] for cell in (one, other))
+    return compare_groups(*groups, "p50_ms", confidence_level=0.95)
+
+
 def test_swapping_the_sides_inverts_the_ratio() -> None:
     """a / b and b / a are reciprocals, ends exchanged."""
     _, trials = fabricate_run(Fabrication(rounds=5))
     cells = [s.cell for s in summarise_cells(trials) if s.cell.setting["pattern"] == "jump"]
-    one, two = (compare_cells(trials, *pair, "p50_ms") for pair in (cells[:2], cells[1::-1]))
+    one, two = (_ratio(trials, *pair) for pair in (cells[:2], cells[1::-1]))
     assert one is not None
     assert two is not None
     assert one.low is not None
@@ -245,7 +250,7 @@ def test_no_common_round_gives_no_ratio() -> None:
     """Rounds that only one side finished cannot be paired."""
     other = SCRUB.model_copy(update={"encoding": "f"})
     trials = [scrub_trial([5.0], round_index=0), scrub_trial([5.0], round_index=1, cell=other)]
-    assert compare_cells(trials, SCRUB, other, "p50_ms") is None
+    assert _ratio(trials, SCRUB, other) is None
 
 
 def test_a_round_that_lacks_a_clip_is_not_pooled() -> None:
@@ -351,12 +356,3 @@ def test_the_truly_fastest_is_seldom_ruled_out() -> None:
         assert entry is not None
         excluded += entry.is_apart is True
     assert excluded / 300 <= 0.05 + 0.038
-
-
-def test_observations_of_one_cell_share_it() -> None:
-    """Cells of two trials that were read apart become one, so that grouping is by identity."""
-    first, second = scrub_trial([1.0]), scrub_trial([2.0], round_index=1)
-    second = second.model_copy(update={"cell": second.cell.model_copy()})
-    assert first.cell is not second.cell
-    one, other = observe([first, second])
-    assert one.cell is other.cell == first.cell

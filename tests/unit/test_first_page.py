@@ -17,7 +17,7 @@ from mezzmark.report.figures.theme import colour, own_look, role_words
 from mezzmark.report.prose.scenario import footage_words
 from mezzmark.report.sections.background import method_sentences
 from mezzmark.report.sections.context import run_contexts
-from mezzmark.report.tables.table import ranking_table
+from mezzmark.report.tables.run import ranking_table
 from mezzmark.report.view import RunView, view_run
 
 CALM = Spread(sample=0.1, trial=0.005, round=0.02)

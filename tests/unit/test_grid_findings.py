@@ -102,7 +102,6 @@ def test_memory_lowers_the_limit_of_a_grid() -> None:
     memory = BandwidthFacts(block_bytes=1, repeats=1, points=(point,))
     trials = _rounds({(1, 1): 10, (4, 1): 19}, sd=0.001)
     (found,) = judge_grid(trials, _host(memory_bandwidth=memory), confidence_level=0.95)
-    assert found.speedup_limit == pytest.approx(2, rel=0.01)
     assert found.limit_fraction.point == pytest.approx(0.95, rel=0.01)
 
 
@@ -134,7 +133,7 @@ def _ingest(makespan_s: float, round_index: int) -> Trial:
 
 def test_the_makespan_is_that_of_the_schedule() -> None:
     """Two jobs at 20 fps together take 0.1 s a frame to encode and as long to load and prove: clips
-    of 200, 200 and 400 s on two workers take 400 s, which is also the least possible."""
+    of 200, 200 and 400 s on two workers take 400 s."""
     trials = [_grid(2, 1, 20, r, clip) for clip in "abc" for r in range(4)]
     trials += [_ingest(400 * (1 + 0.01 * r), r) for r in range(4)]
     (found,) = predict_ingests(
@@ -144,7 +143,6 @@ def test_the_makespan_is_that_of_the_schedule() -> None:
         rng=np.random.default_rng(1),
     )
     assert found.predicted.point == pytest.approx(400)
-    assert found.lower_bound_s == pytest.approx(400)
     assert abs(found.miss_fraction) < 0.05
 
 

@@ -242,7 +242,8 @@ def text_of(section: ComparisonSection) -> str:
     for group in section.groups:
         lines += ["", group.title, *(f"- {text}" for text in group.sentences)]
         for table in group.tables:
-            lines += [f"[{table.title}. {table.note}]", " | ".join(table.columns)]
+            heads = " | ".join(column.head for column in table.columns)
+            lines += [f"[{table.title}. {table.note}]", heads]
             lines += [" | ".join(entry.text for entry in row) for row in table.rows]
     return "\n".join(lines)
 

@@ -9,7 +9,7 @@ import pytest
 from fixtures.fabricated_run import Fabrication, fabricate_manifest
 from fixtures.snapshot import assert_matches_snapshot
 from fixtures.two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB, Run, build_run
-from mezzmark.decide.choose.parts import refuse_unlike_runs
+from mezzmark.decide.choose.evidence import refuse_unlike_runs
 from mezzmark.decide.compare.matching import no_common_clip, why_absent
 from mezzmark.decide.compare.regress import compare_runs
 from mezzmark.decide.compare.verdicts import Reason, Refusal
@@ -20,8 +20,7 @@ from mezzmark.model.errors import RunError
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.report.prose.regress import reasons_text, regression_sentences
-from mezzmark.store.shipped import find_scenario
-from mezzmark.store.toml_files import read_shop
+from mezzmark.store.toml_files import find_scenario, read_shop
 
 IDS = ("7e537b2284474cf285318cced32006e3", "99ce642f09588194784b130bd20ad977")
 

@@ -14,7 +14,7 @@ from mezzmark.decide.compare.self_test import (
     warn_of_machine,
 )
 from mezzmark.engines.play.player import Move
-from mezzmark.engines.play.scrub import slowed
+from mezzmark.engines.play.scrub import delayed_player
 from mezzmark.model.records import HostMoment
 from mezzmark.model.run import HostFacts
 from mezzmark.model.tasks.scrub import ScrubJob
@@ -80,7 +80,7 @@ def test_a_planted_slowdown_takes_its_share_of_time() -> None:
         def close(self) -> None: ...
 
     job = ScrubJob.model_construct()
-    player = slowed(lambda *_: Fixed(), fraction=0.5)("a.mov", None, job)  # type: ignore[arg-type]
+    player = delayed_player(lambda *_: Fixed(), fraction=0.5)("a.mov", None, job)  # type: ignore[arg-type]
     move = player.move(0, Clock())
     assert move.locate_ns + move.decode_ns + move.present_ns == pytest.approx(1500, abs=20)
 

@@ -6,7 +6,7 @@ import re
 import numpy as np
 import pytest
 
-from mezzmark.statistics.binomial import median_interval, quantile_ranks, share_interval
+from mezzmark.statistics.binomial import share_interval
 from mezzmark.statistics.intervals import log_t_interval, t_interval
 from mezzmark.statistics.multiplicity import holm_adjusted
 from mezzmark.statistics.paired import paired_change, run_level_change, unpaired_change
@@ -30,7 +30,6 @@ def test_intervals_carry_their_level_and_method() -> None:
         "t on per-trial values": t_interval([1, 2, 4], confidence_level=0.9),
         "t on logs of per-trial values": log_t_interval([1, 2, 4], confidence_level=0.9),
         "exact binomial": share_interval(1, 4, confidence_level=0.9),
-        "order statistics": median_interval(range(9), confidence_level=0.9),
         "t on log ratios paired by round": paired_change(*PAIR).interval(confidence_level=0.9),
         "t on logs, unequal variances": unpaired_change(*PAIR).interval(confidence_level=0.9),
         "t on logs of whole runs": several.interval(confidence_level=0.9),
@@ -75,9 +74,6 @@ def test_numbers_given_as_text_are_read() -> None:
     """Whatever numpy reads as floats is a value: strings from a file too."""
     assert t_interval(["1", "2", "4"], confidence_level=0.9).point == pytest.approx(7 / 3)
     assert quantile(["3", "1", "2"], 0.5) == 2.0
-    found = median_interval(["1", "2", "3", "4", "5", "6"], confidence_level=0.9)
-    assert found is not None
-    assert found.point == 3.5
     assert holm_adjusted(["0.5"]) == pytest.approx([0.5])
     assert paired_change(["1", "2"], ["1", "2"]).log_ratio == 0.0
 
@@ -88,15 +84,10 @@ def test_a_quantile_is_of_all_values_whatever_their_shape() -> None:
 
 
 def test_exactly_at_the_limits() -> None:
-    """One trial is a share of one; two trials have components; a tail that equals its limit
-    belongs to the interval: five values hold the median at 93.75 % and no more."""
+    """One trial is a share of one; two trials have components."""
     assert share_interval(1, 1, confidence_level=0.9).high == 1.0
     two = estimate_components([np.exp([0.0, 1.0]), np.exp([2.0, 3.0])])
     assert (two.within, two.between) == (pytest.approx(0.5), pytest.approx(1.75))
-    at = quantile_ranks(5, 0.5, confidence_level=1 - 2 / 32)
-    assert at is not None
-    assert (at.low, at.high, at.coverage) == (1, 5, 30 / 32)
-    assert quantile_ranks(5, 0.5, confidence_level=0.94) is None
 
 
 def test_drift_is_taken_out_of_logs_too() -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from mezzmark.statistics.drift import classify_course, find_steady_start, lag_one_autocorrelation
+from mezzmark.statistics.drift import classify_course, lag_one_autocorrelation
 from mezzmark.statistics.stopping import is_precise, look_points
 from mezzmark.statistics.tails import effective_count, estimate_tail, samples_needed
 from mezzmark.statistics.variance import (
@@ -239,7 +239,6 @@ def test_short_and_constant_courses() -> None:
     assert classify_course(np.ones(5)).kind == "too short"
     for constant in (1.0, 1.1, 1.234, 17.3):
         assert classify_course(np.full(12, constant)).kind == "steady"
-        assert find_steady_start(np.full(12, constant)) == 0
     clean = classify_course(np.repeat([1.0, 1.1], 6))
     assert (clean.kind, clean.at) == ("step", 6)
     assert clean.p_value < 1e-50
@@ -266,50 +265,6 @@ def test_planted_changes_of_the_machine_are_seen(plant: str) -> None:
         for _ in range(400)
     )
     assert seen >= 0.95 * 400
-
-
-@pytest.mark.parametrize("length", [5, 12, 40])
-def test_warm_up_is_found_to_the_iteration(length: int) -> None:
-    """A warm-up 10 % slower with 1 % of noise: its end is right to ±2 in at least 95 %."""
-    rng = np.random.default_rng(11)
-    found = [
-        find_steady_start(np.exp(rng.normal(0, 0.01, 100) + 0.1 * (np.arange(100) < length)))
-        for _ in range(200)
-    ]
-    right = sum(start is not None and abs(start - length) <= 2 for start in found)
-    assert right >= 190
-
-
-@pytest.mark.parametrize(
-    "course",
-    [
-        np.linspace(0, 0.1, 100),
-        0.05 * np.sin(np.arange(100) * np.pi / 10),
-        0.05 * np.sign(np.sin(0.1 + np.arange(100) * np.pi / 10)),
-    ],
-    ids=["trend", "wave", "switching"],
-)
-def test_no_steady_state_is_an_answer(course: np.ndarray) -> None:
-    """Trends, waves and switching reach no steady state in at least 90 %."""
-    rng = np.random.default_rng(12)
-    none = sum(
-        find_steady_start(np.exp(rng.normal(0, 0.01, 100) + course)) is None for _ in range(200)
-    )
-    assert none >= 180
-
-
-def test_steady_from_the_start() -> None:
-    """Noise alone is steady from the first iteration; five iterations tell nothing; a change of
-    half a per cent is not made a warm-up."""
-    rng = np.random.default_rng(13)
-    starts = [find_steady_start(np.exp(rng.normal(0, 0.01, 100))) for _ in range(200)]
-    assert starts.count(0) >= 190
-    assert find_steady_start(np.ones(5)) is None
-    assert find_steady_start(np.ones(6)) == 0
-    small = np.exp(0.0005 * rng.standard_normal(60) + 0.005 * (np.arange(60) < 20))
-    assert find_steady_start(small) == 0
-    late = np.exp(0.001 * rng.standard_normal(60) + 0.1 * (np.arange(60) < 50))
-    assert find_steady_start(late) is None
 
 
 def test_autocorrelation_by_hand() -> None:

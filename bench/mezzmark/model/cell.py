@@ -141,6 +141,11 @@ class Setting(Mapping[str, Any]):
             serialization=core_schema.plain_serializer_function_ser_schema(lambda s: s._values),
         )
 
+    @property
+    def split(self) -> tuple[int, int]:
+        """Jobs and threads: how the cores are shared out."""
+        return self["jobs"], self["threads"]
+
     def but(self, **axes: Any) -> "Setting":
         """The same with other values for these axes."""
         return Setting(self._values, **axes)

@@ -17,7 +17,7 @@ class Withheld(Fact):
     - `few_rounds`: it rests on `have` rounds and takes `needed` more;
     - `few_moves`: a tail takes `needed` more rounds, or (if not 0) `moves_a_round` in these rounds;
     - `clustered`: the slow moves crowd into few trials, so that the limit lies beyond all of them;
-    - `few_clips`: it rests on `have` clips and takes `needed` in all;
+    - `few_clips`: the same of clips, where it is over clips;
     - `constant`: every round gave the same; `exact`: it is known without error;
     - `unknown`: no round stands behind it.
     """
@@ -43,6 +43,21 @@ class Estimate(Fact):
     sample_count: int
     method: str
     withheld: tuple[Withheld, ...] = ()
+
+    @classmethod
+    def exact(cls, value: float, unit: str) -> "Estimate":
+        """A value that is the same however often it is measured."""
+        return cls(
+            point=value,
+            low=None,
+            high=None,
+            confidence_level=0.95,
+            unit=unit,
+            round_count=1,
+            sample_count=1,
+            method="as it is",
+            withheld=(Withheld(kind="exact"),),
+        )
 
     @property
     def half_width(self) -> float | None:

@@ -1,9 +1,13 @@
 """The common base of every stored fact: frozen, complete, and strict about unknown names."""
 
 from collections.abc import Collection
+from typing import Final
 
 from pydantic import BaseModel, ConfigDict
 from pydantic_core import PydanticCustomError
+
+NS_PER_S: Final = 1e9
+"""Times are stored as they were measured, in whole nanoseconds."""
 
 
 class Fact(BaseModel):

@@ -15,7 +15,7 @@ from mezzmark.model.tasks.spec import MediaReference, ProcessFacts
 
 
 class BandwidthJob(Fact):
-    """Copy memory in 1, 2, … processes at once; see `mezzmark.engines.encode.bandwidth`."""
+    """Copy memory in 1, 2, … processes at once; see `mezzmark.engines.encode.reference`."""
 
     task: Literal["bandwidth"] = "bandwidth"
     process_counts: tuple[int, ...]
@@ -88,44 +88,45 @@ class Measured(Fact):
     process: ProcessFacts
 
 
-class Carried(Fact):
-    """What the machine's memory carried."""
+class BandwidthMeasured(Fact):
+    """The machine's memory bandwidth."""
 
-    kind: Literal["carried"] = "carried"
+    kind: Literal["bandwidth"] = "bandwidth"
     bandwidth: BandwidthFacts
 
 
-class Refused(Fact):
+class JobFailed(Fact):
     """The job could not be done, and why; `exit_code` is that of the error behind it."""
 
-    kind: Literal["refused"] = "refused"
+    kind: Literal["job_failed"] = "job_failed"
     where: str
     what: str
     remedy: str
     exit_code: int
 
 
-class Advance(Fact):
+class ProgressUpdate(Fact):
     """A line of progress from a long preparation."""
 
-    kind: Literal["advance"] = "advance"
+    kind: Literal["progress"] = "progress"
     message: str
     done_fraction: float
 
 
-class Broken(Fact):
+class WorkerFailed(Fact):
     """What the runner notes in place of an answer when the worker gave none.
 
     `crashed`: it ended without answering; `timed_out`: it was killed after its time;
     `cancelled`: it was killed because the run is being stopped.
     """
 
-    kind: Literal["broken"] = "broken"
+    kind: Literal["worker_failed"] = "worker_failed"
     outcome: Literal["crashed", "timed_out", "cancelled"]
     reason: str
 
 
 Answer = Annotated[
-    PreparedMedia | Measured | Carried | Refused | Advance | Broken, Field(discriminator="kind")
+    PreparedMedia | Measured | BandwidthMeasured | JobFailed | ProgressUpdate | WorkerFailed,
+    Field(discriminator="kind"),
 ]
 ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Answer)

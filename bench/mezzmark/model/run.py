@@ -24,13 +24,6 @@ class BandwidthFacts(Fact):
     repeats: int
     points: tuple[BandwidthPoint, ...]
 
-    @property
-    def scaling_limit(self) -> float:
-        """How many times one process's rate all of them reach at most."""
-        if not self.points or self.points[0].process_count != 1:
-            raise ValueError("a limit needs the rate of one process first")
-        return max(point.bytes_per_s for point in self.points) / self.points[0].bytes_per_s
-
 
 MANIFEST_SCHEMA: Final = 2
 """Version of `manifest.json`; `model.upgrade` says what changed."""

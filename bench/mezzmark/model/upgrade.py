@@ -6,7 +6,7 @@ players that spread work within a picture (or as stated), no storage but the cac
 measured, stored and read by nothing is let go.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any, Final
 
 from mezzmark.model.cell import ARMS, AXES
@@ -29,7 +29,13 @@ _RENAMED_AXES: Final = {
     "is_pinned": "pinned",
 }
 
-_DROPPED_OF_MEDIA: Final = ("encoder_hint",)
+_NEVER_READ: Final = frozenset(
+    {
+        *("fits", "black_rgb", "white_rgb", "super_white_fraction", "chroma_detail_fraction"),
+        *("viewer_chroma_shift_x_px", "viewer_chroma_shift_y_px", "alpha_is_kept"),
+    }
+)
+"""What the fidelity task measured, stored, and nothing read."""
 
 
 def upgrade_trial(trial: Json) -> Json:
@@ -40,6 +46,10 @@ def upgrade_trial(trial: Json) -> Json:
     upgraded = {**trial, "schema_version": 2, "cell": upgrade_cell(cell)}
     if cell.get("arm"):
         upgraded["arm"] = cell["arm"]
+    measured = trial.get("measurement")
+    if measured and measured.get("task") == "fidelity":
+        chart = measured["chart"] and _without(measured["chart"], _NEVER_READ)
+        upgraded["measurement"] = {**_without(measured, _NEVER_READ), "chart": chart}
     return upgraded
 
 
@@ -77,10 +87,6 @@ def upgrade_manifest(manifest: Json) -> Json:
     """`manifest.json` in format 2; one that is in it already comes back as it is."""
     if manifest.get("schema_version") != 1:
         return manifest
-    clips = [
-        {**clip, "original": _without(clip["original"], _DROPPED_OF_MEDIA)}
-        for clip in manifest["clips"]
-    ]
     scrub = manifest["scenario"].get("scrub")
     players = (
         []
@@ -90,16 +96,10 @@ def upgrade_manifest(manifest: Json) -> Json:
     return {
         **manifest,
         "schema_version": 2,
-        "clips": clips,
         "players": [PLAYERS[name].model_dump() for name in players],
         "host_id": host_id(HostFacts.model_validate(manifest["host"])),
     }
 
 
-def upgrade_index(index: Json) -> Json:
-    """A frame index in format 2: without sparse digests, which nobody made before."""
-    return {"schema_version": 2, "sparse_digests": [], **index}
-
-
-def _without(facts: Json, names: tuple[str, ...]) -> Json:
+def _without(facts: Json, names: Collection[str]) -> Json:
     return {key: value for key, value in facts.items() if key not in names}

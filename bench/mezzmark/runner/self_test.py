@@ -1,10 +1,10 @@
-"""Asks a machine what change it could find: identical and slowed players, compared many times."""
+"""Asks a machine what change it could find: identical and delayed players, compared many times."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +31,8 @@ SCRUB: Final = ScrubSettings(patterns=("jump",), requests=24, threads=(1,))
 PREPARE_TIMEOUT_S: Final = 300.0
 TRIAL_TIMEOUT_S: Final = 60.0
 CLOCK_READINGS: Final = 20_000
+
+_Result = TypeVar("_Result")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,7 +68,7 @@ def measure_self_test(
 ) -> NDArray[np.float64]:
     """Median latencies in ns, shape (arms, comparisons, rounds).
 
-    The first two arms are identical; each further one is slowed by a planned fraction. The arms of
+    The first two arms are identical; each further one is delayed by a planned fraction. The arms of
     a round replay the same requests in fresh processes, in shuffled order.
     """
     media, frame_count = _prepare(plan, cache_dir, on_progress, execute)
@@ -92,26 +94,15 @@ def _prepare(
     plan: SelfTestPlan, cache_dir: Path, on_progress: Callable[[str, float], None], execute: Execute
 ) -> tuple[MediaReference, int]:
     on_progress("making a short clip", 0.0)
-    original = _prepared(
-        PrepareOriginalJob(clip=CLIP, seed=plan.seed, cache_dir=str(cache_dir)), execute
+    original = PrepareOriginalJob(clip=CLIP, seed=plan.seed, cache_dir=str(cache_dir))
+    encoded = PrepareEncodingJob(
+        source=_answer(original, PreparedMedia, PREPARE_TIMEOUT_S, execute).media,
+        encoding=find_encoding(ENCODING_NAME),
+        thread_count=1,
+        cache_dir=str(cache_dir),
     )
-    encoded = _prepared(
-        PrepareEncodingJob(
-            source=original.media,
-            encoding=find_encoding(ENCODING_NAME),
-            thread_count=1,
-            cache_dir=str(cache_dir),
-        ),
-        execute,
-    )
-    return encoded.media, encoded.frame_count
-
-
-def _prepared(job: Job, execute: Execute) -> PreparedMedia:
-    answer = execute(job, PREPARE_TIMEOUT_S)
-    if not isinstance(answer, PreparedMedia):
-        raise _no_answer(answer)
-    return answer
+    made = _answer(encoded, PreparedMedia, PREPARE_TIMEOUT_S, execute)
+    return made.media, made.frame_count
 
 
 def _job(
@@ -125,23 +116,24 @@ def _job(
         threading="slice",
         decoder="software",
         viewer_height_px=SCRUB.viewer_height_px,
-        planted_slowdown_fraction=slowdown_fraction,
+        injected_slowdown_fraction=slowdown_fraction,
     )
 
 
 def _median_latency(job: ScrubJob, execute: Execute) -> float:
-    answer = execute(job, TRIAL_TIMEOUT_S)
-    if not isinstance(answer, Measured) or not isinstance(answer.measurement, ScrubMeasurement):
-        raise _no_answer(answer)
-    found = answer.measurement
+    found = _answer(job, Measured, TRIAL_TIMEOUT_S, execute).measurement
+    assert isinstance(found, ScrubMeasurement)
     return median(
         sum(spans) for spans in zip(found.locate_ns, found.decode_ns, found.present_ns, strict=True)
     )
 
 
-def _no_answer(answer: object) -> EngineError:
+def _answer(job: Job, kind: type[_Result], timeout_s: float, execute: Execute) -> _Result:
+    answer = execute(job, timeout_s)
+    if isinstance(answer, kind):
+        return answer
     what = getattr(answer, "what", None) or getattr(answer, "reason", "no answer")
-    return EngineError(
+    raise EngineError(
         where="rig",
         what=f"its short clip cannot be measured: {what}",
         remedy="Run `mezzmark demo` to see which part fails",

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from mezzmark.model.cell import PlannedTrial
-from mezzmark.model.jobs import Answer, Broken, Job, Measured, Refused
+from mezzmark.model.jobs import Answer, Job, JobFailed, Measured, WorkerFailed
 from mezzmark.model.records import HostMoment, Trial
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks import TASKS
@@ -11,7 +11,7 @@ from mezzmark.runner.prepare import Footage
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Circumstances:
+class TrialContext:
     """When a trial ran, how long it took as its parent saw it (process start included), and what
     the machine did meanwhile."""
 
@@ -29,7 +29,7 @@ def describe_job(
     return TASKS[task].job(planned, scenario.tasks.get(task), footage.prepared, scratch_dir)
 
 
-def record_trial(planned: PlannedTrial, answer: Answer, circumstances: Circumstances) -> Trial:
+def record_trial(planned: PlannedTrial, answer: Answer, circumstances: TrialContext) -> Trial:
     """The record of a trial, whatever came of it."""
     trial = Trial(
         round_index=planned.round_index,
@@ -46,9 +46,9 @@ def record_trial(planned: PlannedTrial, answer: Answer, circumstances: Circumsta
     match answer:
         case Measured(measurement=measurement, process=process):
             return trial.model_copy(update={"measurement": measurement, "process": process})
-        case Refused(where=where, what=what):
+        case JobFailed(where=where, what=what):
             return trial.model_copy(update={"outcome": "failed", "reason": f"{where}: {what}"})
-        case Broken(outcome=outcome, reason=reason):
+        case WorkerFailed(outcome=outcome, reason=reason):
             return trial.model_copy(update={"outcome": outcome, "reason": reason})
         case _:
             reason = f"the worker answered with {answer.kind}"

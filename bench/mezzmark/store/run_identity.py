@@ -1,4 +1,4 @@
-"""Whether a run may be gone on with: what decides a measurement must be what it was."""
+"""Whether a run may be resumed: what decides a measurement must be what it was."""
 
 from collections.abc import Collection, Sequence
 from typing import Any
@@ -27,12 +27,12 @@ SHOWN_DIFFERENCES = 3
 """More than so many are counted, not listed: the first ones say which run it is."""
 
 
-def refuse_other_run(before: Manifest, now: Manifest, *, where: str) -> None:
+def check_same_measurement(before: Manifest, now: Manifest, *, where: str) -> None:
     """RunError naming what differs, when `now` would not measure what `before` did."""
     _refuse(describe_differences(before, now), where=where)
 
 
-def refuse_other_scenario(before: Scenario, now: Scenario, *, where: str) -> None:
+def check_same_scenario(before: Scenario, now: Scenario, *, where: str) -> None:
     """The same of what the scenarios alone tell, before anything is prepared."""
     name = (
         [f'it is of the scenario "{before.name}", and "{now.name}" was asked for']
@@ -42,7 +42,7 @@ def refuse_other_scenario(before: Scenario, now: Scenario, *, where: str) -> Non
     _refuse(name or _changed_scenario(before, now, without=()), where=where)
 
 
-def refuse_lost_footage(before: Manifest, file_names: Sequence[str], *, where: str) -> None:
+def check_same_footage(before: Manifest, file_names: Sequence[str], *, where: str) -> None:
     """RunError when a file that was measured is not among those passed now; what is new among
     them is only known once it is read."""
     measured = [_clip_name(clip) for clip in before.clips if clip.source == "own"]

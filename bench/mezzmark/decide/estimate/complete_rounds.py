@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import Final, Protocol, runtime_checkable
+from typing import Final, Protocol
 
 from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.model.run import Manifest
@@ -47,14 +47,6 @@ class NamedRun(Protocol):
     def manifest(self) -> Manifest: ...
 
 
-@runtime_checkable
-class _InFolder(Protocol):
-    """A run that was read from a folder."""
-
-    @property
-    def run_dir(self) -> object: ...
-
-
 def run_names(runs: Sequence[NamedRun]) -> list[str]:
     """Each run's folder as it was typed, with digits of its id where two runs share that; a run
     that lies in no folder goes by those digits alone."""
@@ -67,4 +59,5 @@ def run_names(runs: Sequence[NamedRun]) -> list[str]:
 
 def run_name(run: NamedRun) -> str:
     """One run's folder as it was typed, or the first digits of its id."""
-    return str(run.run_dir) if isinstance(run, _InFolder) else run.manifest.run_id[:ID_DIGITS]
+    folder = getattr(run, "run_dir", None)
+    return run.manifest.run_id[:ID_DIGITS] if folder is None else str(folder)

@@ -5,7 +5,7 @@ task's figures are, and how they are read from its measurement, stands in its ro
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from mezzmark.model.cell import Cell
 from mezzmark.model.records import Trial
@@ -20,6 +20,7 @@ class Observation:
     cell: Cell
     round_index: int
     position: int = 0
+    seed: int = 0
     figures: dict[str, float]
     work: Work
 
@@ -30,14 +31,10 @@ class Observation:
 
 
 def observe(trials: Iterable[Trial], *, arm: str = "") -> tuple[Observation, ...]:
-    """The finished trials of an arm as figures, in order; failed trials have none and are left out.
-
-    Observations of one cell share one `Cell`: grouping asks thousands of times whether two are
-    equal, and the same one needs no look inside.
-    """
-    shared: dict[Cell, Cell] = {}
+    """The finished trials of an arm as figures, in order; failed trials have none and are left
+    out."""
     return tuple(
-        replace(observation, cell=shared.setdefault(observation.cell, observation.cell))
+        observation
         for trial in trials
         if trial.arm == arm and (observation := observe_trial(trial)) is not None
     )
@@ -56,6 +53,7 @@ def observe_trial(trial: Trial) -> Observation | None:
         cell=trial.cell,
         round_index=trial.round_index,
         position=trial.position,
+        seed=trial.seed,
         figures={name: value for name, value in values if value is not None},
         work=spec.work(view),
     )

@@ -81,28 +81,6 @@ def _summarise(
     )
 
 
-def compare_cells(
-    trials: Sequence[Trial],
-    cell_a: Cell,
-    cell_b: Cell,
-    figure: str,
-    *,
-    confidence_level: float = 0.95,
-) -> Estimate | None:
-    """The ratio `figure` of a / `figure` of b, paired by round; None without a common round.
-
-    Both sides of a round replayed the same requests within minutes of each other, so drift of the
-    machine and difficulty of the requests cancel: t on the per-round log ratios.
-    """
-    observations = observe(trial for trial in trials if trial.cell in (cell_a, cell_b))
-    return compare_groups(
-        [o for o in observations if o.cell == cell_a],
-        [o for o in observations if o.cell == cell_b],
-        figure,
-        confidence_level=confidence_level,
-    )
-
-
 def compare_groups(
     group_a: Iterable[Observation],
     group_b: Iterable[Observation],

@@ -13,10 +13,9 @@ import numpy as np
 
 from mezzmark.decide.estimate.observations import Observation, observe
 from mezzmark.model.cell import Cell
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
-from mezzmark.model.tasks.spec import NS_PER_S
 from mezzmark.statistics.power import expected_log_half_width, rounds_for_width
 
 MINIMUM_TRIALS: Final = 3

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.observations import Observation
 from mezzmark.model.estimate import Estimate, Withheld
+from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.tasks import TASKS
-from mezzmark.model.tasks.spec import NS_PER_S
 from mezzmark.statistics.intervals import Interval, log_t_interval, t_interval, t_reach
 from mezzmark.statistics.tails import TailEstimate, estimate_tail
 

@@ -13,8 +13,8 @@ from itertools import combinations, pairwise
 from typing import Final
 
 from mezzmark.decide.estimate.observed_run import MeasuredRun
+from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.records import Trial
-from mezzmark.model.tasks.spec import NS_PER_S
 
 SHARED_FRACTION: Final = 0.01
 """Share of the shorter run's time from which two runs count as at work at the same time: a trial

@@ -18,11 +18,10 @@ from mezzmark.decide.estimate.precision import Precision, judge_precision
 from mezzmark.decide.estimate.ranking import rank_encodings, scrub_settings
 from mezzmark.decide.machine.noise import Disturbance, Leaders, judge_disturbance
 from mezzmark.model.cell import Cell
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.run import HostFacts, Manifest
 from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms
-from mezzmark.model.tasks.spec import NS_PER_S
 from mezzmark.statistics.drift import classify_course
 from mezzmark.statistics.variance import VarianceComponents, estimate_components, plan_sampling
 

@@ -7,9 +7,8 @@ from typing import Final, Literal
 from pydantic import Field
 
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.tasks.spec import (
-    NS_PER_S,
     CountChoice,
     Figure,
     MediaReference,

@@ -8,9 +8,8 @@ from pydantic import Field
 
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
 from mezzmark.model.encoding import ORIGINAL, Encoding
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.tasks.spec import (
-    NS_PER_S,
     CountChoice,
     Figure,
     MediaReference,

@@ -11,10 +11,9 @@ from pydantic import Field, model_validator
 
 from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
 from mezzmark.model.encoding import ORIGINAL, Encoding
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.tasks.grid import splits
 from mezzmark.model.tasks.spec import (
-    NS_PER_S,
     CountChoice,
     Figure,
     MediaReference,

@@ -56,7 +56,7 @@ KERNEL: Final = TaskSpec(
     axes=("threads",),
     job_model=KernelJob,
     measurement_model=KernelMeasurement,
-    engine_entry="mezzmark.engines.encode.kernel:run_kernel",
+    engine_entry="mezzmark.engines.encode.reference:run_kernel",
     job=_job,
     view=_view,
     work=lambda seen: Work(sample_count=len(seen.measured.wall_ns)),

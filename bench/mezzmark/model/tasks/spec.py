@@ -18,7 +18,6 @@ from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.fact import Fact
 
 NS_PER_MS: Final = 1e6
-NS_PER_S: Final = 1e9
 
 CountChoice = Annotated[int, Field(ge=1, le=512)] | Literal["half", "all"]
 """1, 2, … or a share of the machine's cores."""

@@ -1,11 +1,11 @@
 """The columns of the three tables that runs are exported as: names, types and nothing else.
 
-results/README.md says what each column means; `tests/contract/test_export_schema.py` holds both
-together. A column is added at the end of its group and never renamed: programs read these tables.
+results/README.md says what each column means; `tests/contract/test_exports.py` holds both together.
+A column is added at the end of its group and never renamed: programs read these tables.
 """
 
-from collections.abc import Mapping
-from typing import Any, Final
+from collections.abc import Mapping, Sequence
+from typing import Final
 
 import pandas as pd
 
@@ -148,12 +148,17 @@ MOVE_COLUMNS: Final = (
     "shown_frame",
 )
 
-SAMPLES: Final[Mapping[str, str]] = {
+PLACE_COLUMNS: Final = {
     "run_id": CATEGORY,
     "host": CATEGORY,
     "round_index": "int64",
     "position": "int64",
     **{name: CATEGORY if dtype == TEXT else dtype for name, dtype in CELL_COLUMNS.items()},
+}
+"""Which trial a move belongs to."""
+
+SAMPLES: Final[Mapping[str, str]] = {
+    **PLACE_COLUMNS,
     "move_index": "int64",
     **dict.fromkeys(MOVE_COLUMNS, "int64"),
     "latency_ms": NUMBER,
@@ -169,15 +174,14 @@ TABLES: Final[Mapping[str, Mapping[str, str]]] = {
 }
 
 
-def typed(columns: Mapping[str, Any], schema: Mapping[str, str]) -> pd.DataFrame:
-    """A frame with the schema's columns in its order and types; a missing column is all gaps.
+def typed(rows: Sequence[Mapping[str, object]], schema: Mapping[str, str]) -> pd.DataFrame:
+    """A frame with the schema's columns in its order and types; what a row lacks is a gap.
 
     Each column gets its type before it can pass through floats, which hold no 63-bit seed.
     """
-    length = max((len(values) for values in columns.values()), default=0)
     return pd.DataFrame(
         {
-            name: pd.Series(columns.get(name, [None] * length), dtype=dtype)
+            name: pd.Series([row.get(name) for row in rows], dtype=dtype)
             for name, dtype in schema.items()
         }
     )

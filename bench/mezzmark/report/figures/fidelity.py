@@ -12,13 +12,11 @@ from matplotlib.image import imread
 from matplotlib.ticker import MaxNLocator
 
 from mezzmark.decide.picture.diagnosis import Diagnosis
-from mezzmark.decide.picture.fidelity import CLIPS_FOR_INTERVAL, EncodingFidelity
-from mezzmark.model.estimate import Estimate, Withheld
+from mezzmark.decide.picture.fidelity import EncodingFidelity, generation_psnr
 from mezzmark.model.tasks.fidelity import ChartMeasurement, WorstFrame
 from mezzmark.report.figures.marks import add_area_mark, mark_url, mark_words
 from mezzmark.report.figures.theme import Margins, Shape, colour, new_axes
 from mezzmark.report.prose.numbers import count_text, number_text, shown_name
-from mezzmark.statistics.intervals import t_interval
 
 ONCE = "1 round, the same comes every time"
 """Fidelity is judged, not timed: one trial of each clip is enough."""
@@ -51,37 +49,12 @@ def chart_words(name: str, measurement: ChartMeasurement, diagnosis: Diagnosis) 
 
 def worst_frame_words(entry: EncodingFidelity) -> str:
     """The lowest PSNR of a single frame, and among how many."""
-    psnr = entry.estimates["PSNR"]
+    psnr = entry.estimates["psnr"]
     frames = sum(clip.measurement.frame_count for clip in entry.clips)
     return (
         f"{shown_name(entry.encoding)}, worst frame of {shown_name(psnr.worst_clip)}: "
         f"PSNR {number_text(psnr.worst)} {psnr.unit}; one frame has no interval; the lowest of "
         f"{count_text(frames, 'frame')} of {count_text(len(entry.clips), 'clip')}; {ONCE}"
-    )
-
-
-def generation_psnr(
-    entry: EncodingFidelity, generation_index: int, *, confidence_level: float
-) -> Estimate:
-    """Mean PSNR of one generation (from 0) over the clips that differ in it, with Student's t
-    interval over clips; no interval below three clips. Raises ValueError where none differs."""
-    generations = [clip.generations[generation_index] for clip in entry.clips]
-    means = [found.frames["PSNR"].mean for found in generations if "PSNR" in found.frames]
-    if not means:
-        raise ValueError(f"generation {generation_index + 1} of {entry.encoding} has no PSNR")
-    interval = None
-    if len(means) >= CLIPS_FOR_INTERVAL:
-        interval = t_interval(means, confidence_level=confidence_level)
-    return Estimate(
-        point=float(np.mean(means)),
-        low=interval.low if interval else None,
-        high=interval.high if interval else None,
-        confidence_level=confidence_level,
-        unit="dB",
-        round_count=1,
-        sample_count=len(means),
-        method=interval.method if interval else "mean over clips",
-        withheld=() if interval else (Withheld(kind="few_clips", needed=CLIPS_FOR_INTERVAL),),
     )
 
 
@@ -234,7 +207,7 @@ def draw_worst_frame(
     before, after = (_decoded(text) for text in (worst.before_png, worst.after_png))
     difference = np.clip(0.5 + AMPLIFICATION * (after - before), 0, 1)
     across = shape == "wide"
-    clip = shown_name(entry.estimates["PSNR"].worst_clip)
+    clip = shown_name(entry.estimates["psnr"].worst_clip)
     figure, axes = new_axes(
         shape,
         title=f"{shown_name(entry.encoding)}: the worst part of the worst frame",

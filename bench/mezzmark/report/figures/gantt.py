@@ -4,6 +4,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from mezzmark.decide.throughput.prediction import IngestPrediction
+from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.tasks.ingest import IngestMeasurement
 from mezzmark.report.figures.marks import add_area_mark, mark_url
 from mezzmark.report.figures.theme import (
@@ -23,8 +24,6 @@ from mezzmark.report.prose.numbers import (
     withheld_text,
 )
 from mezzmark.report.tables.throughput import split_words
-
-NS_PER_S = 1e9
 
 BAR_HEIGHT = 0.7
 """Of a worker's row."""
@@ -90,7 +89,7 @@ def _clip_words(found: IngestPrediction, measured: IngestMeasurement, index: int
         f"{number_text(done_s - encoded_s)} s to read it back; "
         f"from {start_s:.2f} s to {done_s:.2f} s of the last round, one round has no interval; "
         f"worker {measured.worker_index[index] + 1} of {measured.worker_count}, "
-        f"{split_words((cell.setting['jobs'], cell.setting['threads']))}, "
+        f"{split_words(cell.setting.split)}, "
         f"{cell.setting['clip_order'] or 'fifo'}; the whole folder: {estimate_text(whole)}, "
         f"{interval}, {count_text(whole.round_count, 'round')}"
     )

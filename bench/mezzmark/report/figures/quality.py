@@ -39,7 +39,7 @@ def draw_quality_and_rate(
 
     Marks link to `anchors`, the row of each encoding in the quality table.
     """
-    entries = [e for e in judged if "PSNR" in e.estimates and not e.is_bit_exact]
+    entries = [e for e in judged if "psnr" in e.estimates and not e.is_bit_exact]
     is_keyed = len(entries) > NAMES_UP_TO[shape]
     body, margins = scatter_frame(shape, len(entries) if is_keyed else 0)
     figure, axes = new_axes(
@@ -68,7 +68,7 @@ def _rate_mbps(entry: EncodingFidelity) -> float:
 
 
 def _interval_db(entry: EncodingFidelity) -> tuple[float, float] | None:
-    estimate = entry.estimates["PSNR"]
+    estimate = entry.estimates["psnr"]
     if estimate.low is None or estimate.high is None:
         return None
     return estimate.low, estimate.high
@@ -78,7 +78,7 @@ def _set_axes(axes: Axes, entries: Sequence[EncodingFidelity]) -> None:
     """Both axes, wide enough for all intervals and for names beside the points."""
     low, high = padded([_rate_mbps(entry) for entry in entries], factor=_RATE_ROOM)
     set_log_axis(axes, "x", low=low, high=high, label="bit rate, Mbit/s (log scale)", most=6)
-    ends_db = [entry.estimates["PSNR"].point for entry in entries]
+    ends_db = [entry.estimates["psnr"].point for entry in entries]
     ends_db += [end for entry in entries for end in _interval_db(entry) or ()]
     room_db = max(_QUALITY_ROOM_FRACTION * (max(ends_db) - min(ends_db)), 0.5)
     axes.set_ylim(min(ends_db) - room_db, max(ends_db) + room_db)
@@ -93,7 +93,7 @@ def _draw_point(axes: Axes, entry: EncodingFidelity, url: str) -> None:
         axes.plot([rate, rate], interval, color=colour("rest"), linewidth=1)
     axes.plot(
         [rate],
-        [entry.estimates["PSNR"].point],
+        [entry.estimates["psnr"].point],
         marker="o",
         linestyle="none",
         color=colour("lead"),
@@ -107,6 +107,6 @@ def _label(entry: EncodingFidelity, text: str) -> PointLabel:
     return PointLabel(
         text=text,
         x=_rate_mbps(entry),
-        y=entry.estimates["PSNR"].point,
+        y=entry.estimates["psnr"].point,
         y_interval=_interval_db(entry),
     )

@@ -26,8 +26,26 @@ from mezzmark.report.prose.numbers import (
     shown_name,
     size_text,
 )
+from mezzmark.statistics.scaling import MINIMUM_ROUNDS, ScalingFit
+from mezzmark.statistics.scaling_inference import Peak
 
 MINUTES = 60
+
+
+def peak_text(fit: ScalingFit, peak: Peak) -> str:
+    """`40 [31, 52] cores`, or why no peak is given."""
+    if peak.interval is not None:
+        found = peak.interval
+        return f"{found.point:.0f} [{found.low:.0f}, {found.high:.0f}] cores"
+    if peak.withheld == "few_rounds":
+        missing = count_text(MINIMUM_ROUNDS - fit.round_count, "more round")
+        return f"no interval from {count_text(fit.round_count, 'round')}: measure {missing}"
+    if peak.withheld == "no_peak":
+        return "Amdahl's law has no peak"
+    return (
+        f"up to {max(fit.core_counts)} cores the data do not bound a peak: κ may be 0. Measure "
+        "more core counts or more rounds"
+    )
 
 
 def price_sentences(
@@ -98,8 +116,7 @@ MOST_NAMED: Final = 4
 def throughput_sentences(
     observations: Sequence[Observation], *, confidence_level: float
 ) -> tuple[str, ...]:
-    """Of grid, ingest and delivery, as far as measured, what each one found; none begins with a
-    capital, so that the first may follow the headline's opening."""
+    """Of grid, ingest and delivery, as far as measured, what each one found."""
     grid = [o for o in observations if o.cell.task == "grid"]
     splits = fastest_cells(grid, "grid", confidence_level=confidence_level)
     ingests = best_cells(
@@ -140,8 +157,8 @@ def _ingest_words(ingests: BestCells, measured: set[Cell]) -> str:
     ]
     settings = f"{'order, ' if is_order_varied else ''}number of jobs and threads"
     return (
-        f"all clips as a folder took {joined_text(parts)}{_more(ingests)}, each with its fastest "
-        f"{settings}"
+        f"All clips as a folder took {joined_text(parts)}{_more(ingests)}, each with its fastest "
+        f"{settings}."
     )
 
 
@@ -165,7 +182,7 @@ def _delivery_words(deliveries: BestCells, measured: set[Cell]) -> str:
         ]
         setting = f" ({' '.join(told)})" if told else ""
         parts.append(f"{estimate_text(estimate)} from {shown_name(name)}{setting}")
-    return f"the export for delivery ran at {joined_text(parts)}{_more(deliveries)}"
+    return f"The export for delivery ran at {joined_text(parts)}{_more(deliveries)}."
 
 
 def _first(best: BestCells) -> list[tuple[str, tuple[Cell, Estimate]]]:
@@ -178,10 +195,10 @@ def _more(best: BestCells) -> str:
 
 
 def _split_words(splits: BestCells) -> str:
-    """`encoding ran fastest with 2 jobs of 1 thread: vc3-sq at 80.4 fps [78.9, 82.0]`."""
+    """`Encoding ran fastest with 2 jobs of 1 thread: vc3-sq at 80.4 fps [78.9, 82.0].`"""
     by_split: dict[tuple[int, int], list[str]] = {}
     for name, (cell, estimate) in _first(splits):
-        by_split.setdefault((cell.setting["jobs"], cell.setting["threads"]), []).append(
+        by_split.setdefault(cell.setting.split, []).append(
             f"{shown_name(name)} at {estimate_text(estimate)}"
         )
     parts = [
@@ -189,7 +206,7 @@ def _split_words(splits: BestCells) -> str:
         f"{'' if jobs == 1 else ' each'}: {joined_text(told)}"
         for (jobs, threads), told in by_split.items()
     ]
-    return f"encoding ran fastest {'; '.join(parts)}{_more(splits)}"
+    return f"Encoding ran fastest {'; '.join(parts)}{_more(splits)}."
 
 
 def _gain_words(
@@ -213,7 +230,7 @@ def _gain_words(
         )
         if gain is not None:
             parts.append(f"{estimate_text(gain)} for {shown_name(name)}")
-    return [f"against one job of one thread that is {joined_text(parts)}"] if parts else []
+    return [f"Against one job of one thread that is {joined_text(parts)}."] if parts else []
 
 
 def _doubtful_splits(
@@ -233,4 +250,4 @@ def _doubtful_splits(
             doubtful.append(name)
     if not doubtful:
         return []
-    return [f"whether another split does as much cannot be told for {list_text(doubtful)}"]
+    return [f"Whether another split does as much cannot be told for {list_text(doubtful)}."]

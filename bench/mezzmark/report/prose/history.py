@@ -1,6 +1,6 @@
 """A history in sentences; reads steps, finds none."""
 
-from mezzmark.decide.compare.history import KERNEL, History, HistoryRun, HistorySeries, Step
+from mezzmark.decide.compare.history import History, HistoryRun, HistorySeries, Step
 from mezzmark.decide.compare.verdicts import Refusal
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.tasks import TASKS
@@ -90,14 +90,14 @@ def change_text(step: Step) -> str:
 
 
 def _kernel_text(line: HistorySeries, step: Step, history: History) -> str:
-    if line.task == KERNEL:
+    if line.task == "kernel":
         return " It does the same work in every run, so the machine itself changed."
     if step.kernel_ratio is not None:
         return (
             f" The reference kernel changed there too ({percent_text(step.kernel_ratio)}): the "
             "machine itself, at least in part."
         )
-    if any(series.task == KERNEL for series in history.tasks):
+    if any(series.task == "kernel" for series in history.tasks):
         return " The reference kernel shows no change there: look at what the task alone uses."
     return ""
 

@@ -11,7 +11,6 @@ from mezzmark.report.prose.numbers import (
     estimate_text,
     list_text,
     number_text,
-    sentence,
     shown_name,
     size_text,
 )
@@ -26,9 +25,9 @@ def speed_sentence(lead: Ranking, entry: Ranked, *, with_original: bool = True) 
     own times where they were told."""
     phrase = PATTERN_PHRASES[lead.setting["pattern"] or "jump"]
     text = (
-        f"{sentence(phrase)}, {shown_name(entry.encoding)} showed the right picture after "
+        f"{shown_name(entry.encoding)} showed the right picture after "
         f"{estimate_text(entry.estimates['p50_ms'])} at the median and within "
-        f"{estimate_text(entry.estimates['p95_ms'])} in 95 of 100 moves"
+        f"{estimate_text(entry.estimates['p95_ms'])} in 95 of 100 moves, {phrase}"
     )
     original = lead.find(ORIGINAL)
     if original is None or entry.encoding == ORIGINAL or entry.speedup_ratio is None:
@@ -108,8 +107,8 @@ def fastest_elsewhere(other: Ranking, lead: Ranking) -> str:
     best = other.fastest
     verb = "looked" if best.estimates["p50_ms"].low is None else "was"
     text = (
-        f"{sentence(_setting_phrase(other, lead))}, {shown_name(best.encoding)} {verb} fastest "
-        f"with {estimate_text(best.estimates['p50_ms'])} at the median"
+        f"{shown_name(best.encoding)} {verb} fastest {_setting_phrase(other, lead)}, with "
+        f"{estimate_text(best.estimates['p50_ms'])} at the median"
     )
     if best.speedup_ratio is not None:
         text += f", {estimate_text(best.speedup_ratio)} as fast as the original"

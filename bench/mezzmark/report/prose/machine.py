@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import Any, Final
 
-from mezzmark.decide.compare.self_test import MachineWarning, SelfTestReport
+from mezzmark.decide.compare.self_test import MachineWarning, SelfTestFindings, SelfTestReport
 from mezzmark.decide.machine.identity import FactChange, FactValue
 from mezzmark.decide.machine.noise import CauseKind, CauseRange
 from mezzmark.decide.machine.state import MINIMUM_KERNELS, ForeignLoad, MachineState
@@ -176,3 +176,25 @@ def _advice(kind: MachineWarning, report: SelfTestReport) -> Advice:
             what = f"Only {(host.storage_free_bytes or 0) / 1e9:.1f} GB are free."
             remedy = "Make room, or choose another place with --cache."
     return Advice(what=what, remedy=remedy)
+
+
+def self_test_lines(found: SelfTestFindings) -> list[str]:
+    """What comparing a player with itself, and with itself slowed, came to."""
+    share = found.false_alarm_share
+    limits = ", ".join(
+        f"{limit.slowdown_fraction:.1%} with {limit.round_count}" for limit in found.detectable
+    )
+    return [
+        f"Identical players compared {found.comparison_count} times, {found.round_count} rounds "
+        f"each: {count_text(found.false_alarm_count, 'false alarm')} ({share.point:.0%}, "
+        f"{share.confidence_level:.0%} interval {share.low:.1%} to {share.high:.1%}).",
+        "Two identical trials of a round differ by "
+        f"{found.round_sd_fraction:.1%} (standard deviation of the ratio).",
+        *(
+            f"A slowdown of {planted.slowdown_fraction:.0%} was found in {planted.found_count} of "
+            f"{planted.comparison_count} ({planted.found_share.low:.0%} to "
+            f"{planted.found_share.high:.0%}); theory predicts {planted.predicted_share:.0%}."
+            for planted in found.planted
+        ),
+        f"Smallest slowdown found nine times in ten, by rounds: {limits}.",
+    ]

@@ -62,15 +62,20 @@ def number_text(value: float, *, half_width: float | None = None) -> str:
 
 def estimate_text(estimate: Estimate, *, with_unit: bool = True) -> str:
     """`12.4 ms [12.1, 12.8]`; without an interval the bare point, whose reason is `withheld`."""
+    return " ".join(filter(None, estimate_parts(estimate, with_unit=with_unit)))
+
+
+def estimate_parts(estimate: Estimate, *, with_unit: bool = True) -> tuple[str, str]:
+    """`12.4 ms` and `[12.1, 12.8]`; the second is empty without an interval."""
     point = shown_value(estimate.point, estimate.unit)
     unit = shown_unit(estimate.unit)
     tail = ("×" if unit == "×" else f" {unit}") if with_unit and unit else ""
     if estimate.low is None or estimate.high is None:
-        return f"{number_text(point)}{tail}"
+        return f"{number_text(point)}{tail}", ""
     low, high = (shown_value(end, estimate.unit) for end in (estimate.low, estimate.high))
     half = (high - low) / 2
     texts = [number_text(number, half_width=half) for number in (point, low, high)]
-    return f"{texts[0]}{tail} [{texts[1]}, {texts[2]}]"
+    return f"{texts[0]}{tail}", f"[{texts[1]}, {texts[2]}]"
 
 
 def bare_ratio(estimate: Estimate) -> str:
@@ -146,16 +151,18 @@ def size_text(bitrate_bps: float) -> str:
     return f"{number_text(bitrate_bps / 1e6)} Mbit/s, or {hour_gb_text(bitrate_bps)}"
 
 
-def sentence(text: str) -> str:
-    """`text` with its first letter raised; nothing else is touched."""
-    return text[:1].upper() + text[1:]
+_MARKUP: Final = re.compile(
+    r"[\\`*_\[<&]"  # anywhere: code, emphasis, links, HTML, entities
+    r"|^(?:[#+-](?=[ #-]|$)|>|~(?=~~))|#$"  # at an end: headings, lists, quotes, fences
+)
+_NUMBER_OF_A_LIST: Final = re.compile(r"^(\d{1,9})([.)])(?= |$)", re.ASCII)
 
 
 def markdown_text(text: str) -> str:
-    """`text` for Markdown (CommonMark): everything that could be markup is escaped."""
-    escaped = re.sub(r"([\\`*_{}\[\]()#+!|~$])", r"\\\1", str(text))
-    escaped = escaped.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
-    return " ".join(escaped.split())
+    """`text` as one line of Markdown (CommonMark) that shows just this text; what cannot be markup
+    where it stands is left as it is, so that the file reads well as text."""
+    escaped = _MARKUP.sub(r"\\\g<0>", " ".join(text.split()))
+    return _NUMBER_OF_A_LIST.sub(r"\1\\\2", escaped)
 
 
 def withheld_text(reasons: Sequence[Withheld]) -> str:
@@ -166,9 +173,10 @@ def withheld_text(reasons: Sequence[Withheld]) -> str:
 def _reason(reason: Withheld) -> str:
     have, needed = reason.have, reason.needed
     match reason.kind:
-        case "few_rounds":
-            rounds = count_text(needed, "round")
-            return f"no interval from {count_text(have, 'round')}: {rounds} more needed"
+        case "few_rounds" | "few_clips":
+            what = "round" if reason.kind == "few_rounds" else "clip"
+            more = count_text(needed, what)
+            return f"no interval from {count_text(have, what)}: {more} more needed"
         case "few_moves":
             text = f"no interval: needs {needed} more {'round' if needed == 1 else 'rounds'}"
             moves = reason.moves_a_round
@@ -178,13 +186,6 @@ def _reason(reason: Withheld) -> str:
                 "no interval: slow samples crowd into few trials, so the limit lies beyond the "
                 "slowest sample; twice as many rounds may show it"
             )
-        case "few_clips" if have:
-            return (
-                f"{count_text(have, 'clip')} cannot tell how sizes differ between clips: "
-                f"measure at least {needed}"
-            )
-        case "few_clips":
-            return f"no interval: it takes {needed} clips"
         case "constant":
             return "the same in every round"
         case "exact":

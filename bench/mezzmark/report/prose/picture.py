@@ -5,6 +5,7 @@ from typing import Final
 
 from mezzmark.decide.picture.diagnosis import INVISIBLE_DELTA_E, visibility_words
 from mezzmark.decide.picture.fidelity import EncodingFidelity
+from mezzmark.model.colour import HD_HEIGHT_PX, UNSPECIFIED
 from mezzmark.model.fact import Fact
 from mezzmark.model.tasks.fidelity import TagSurvival
 from mezzmark.report.prose.numbers import count_text, list_text, number_text, shown_name
@@ -33,10 +34,6 @@ def picture_sentences(fidelity: Sequence[EncodingFidelity]) -> list[str]:
     return texts
 
 
-UNSPECIFIED: Final = 2
-HD_HEIGHT_PX: Final = 720
-"""From here on the player of this project takes an untagged picture for BT.709."""
-
 DURATION_TOLERANCE_S: Final = 0.002
 """Containers with a clock of 1 ms round durations."""
 
@@ -64,11 +61,6 @@ def tag_verdicts(survival: TagSurvival) -> tuple[TagVerdict, ...]:
         _words("rate", *survival.frame_rate),
         _duration(*survival.duration_s),
     )
-
-
-def lost_tags(survival: TagSurvival) -> tuple[str, ...]:
-    """Names of the tags that are lost or changed."""
-    return tuple(v.tag for v in tag_verdicts(survival) if v.state in ("lost", "changed"))
 
 
 def consequence_words(survival: TagSurvival) -> str:

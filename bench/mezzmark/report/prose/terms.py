@@ -9,7 +9,7 @@ from mezzmark.model.players import PLAYERS
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.report.figures.rows import ReferenceLine
-from mezzmark.report.prose.numbers import PATTERN_PHRASES, count_text, number_text, sentence
+from mezzmark.report.prose.numbers import PATTERN_PHRASES, count_text, number_text
 from mezzmark.report.view import RunView
 
 POLICY_WORDS = {"reseek": "the player always seeks", "roll": "the player rolls on where it can"}
@@ -29,8 +29,7 @@ def setting_words(setting: Setting, *, with_pattern: bool = True, with_threads: 
         player = PLAYERS.get(setting["player"])
         if player and player.device:
             parts.append(f"decoder {player.device}")
-    text = ", ".join(parts)
-    return text if with_pattern else sentence(text)
+    return ", ".join(parts)
 
 
 def trial_words(view: RunView, ranking: Ranking) -> str:

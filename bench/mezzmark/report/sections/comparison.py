@@ -42,7 +42,7 @@ from mezzmark.report.prose.regress import (
     unjudged_groups,
 )
 from mezzmark.report.sections.history import build_history
-from mezzmark.report.sections.parts import ComparisonSection, Group, filled
+from mezzmark.report.sections.parts import ComparisonSection, Group, filled_groups
 from mezzmark.report.tables.comparison import (
     best_table,
     difference_table,
@@ -117,7 +117,7 @@ def _hosts(found: HardwareComparison, *, run_count: int) -> ComparisonSection:
         basis=_hosts_basis(found, run_count),
         cautions=tuple(visible_text(text) for text in host_cautions(found)),
         pictures=pictures,
-        groups=filled(
+        groups=filled_groups(
             Group(
                 anchor="hosts-found",
                 title="Side by side",
@@ -212,7 +212,7 @@ def _before_after(
         ),
         cautions=tuple(visible_text(text) for text in doubt_lines(report)),
         pictures=(),
-        groups=filled(
+        groups=filled_groups(
             Group(
                 anchor=f"{prefix}-found",
                 title="The same cells before and after",

@@ -18,8 +18,14 @@ from mezzmark.report.sections import background
 from mezzmark.report.sections.choose import ChooseSection, build_choose_section
 from mezzmark.report.sections.fidelity import FidelitySection, build_fidelity_section
 from mezzmark.report.sections.throughput import ThroughputSection, build_throughput_section
-from mezzmark.report.tables import cells as cell_tables
-from mezzmark.report.tables import table as tables
+from mezzmark.report.tables import run as tables
+from mezzmark.report.tables.cells import (
+    ENCODE_CELLS,
+    SCRUB_CELLS,
+    encode_cells_table,
+    scrub_cells_table,
+)
+from mezzmark.report.tables.encodings import encoding_table
 from mezzmark.report.tables.table import Table
 from mezzmark.report.view import RunView
 
@@ -36,16 +42,16 @@ class RunContext:
     answer: Answer
     pictures: tuple[Picture, ...]
     rankings: tuple[Table, ...]
-    encodes: Table | None
-    proofs: Table | None
-    failures: Table | None
+    encodes: Table
+    proofs: Table
+    failures: Table
     throughput: ThroughputSection | None
     fidelity: FidelitySection | None
     choice: ChooseSection | None
-    scrub_cells: Table | None
-    encode_cells: Table | None
+    scrub_cells: Table
+    encode_cells: Table
     footage: Table
-    encodings: Table | None
+    encodings: Table
     host: list[tuple[str, str]]
     steadiness: list[str]
     method: list[str]
@@ -89,26 +95,18 @@ def _run_context(view: RunView, prefix: str) -> RunContext:
             tables.ranking_table(view, ranking, table_id=f"{prefix}ranking-{index}")
             for index, ranking in enumerate(view.rankings)
         ),
-        encodes=_unless_empty(tables.encode_table(view, table_id=f"{prefix}encode")),
-        proofs=_unless_empty(tables.proof_table(view, table_id=f"{prefix}proof")),
-        failures=_unless_empty(tables.failure_table(view, table_id=f"{prefix}failures")),
-        scrub_cells=_unless_empty(
-            cell_tables.scrub_cells_table(view, table_id=f"{prefix}scrub-cells")
-        ),
-        encode_cells=_unless_empty(
-            cell_tables.encode_cells_table(view, table_id=f"{prefix}encode-cells")
-        ),
-        footage=background.clip_table(view, table_id=f"{prefix}footage"),
-        encodings=_unless_empty(background.encoding_table(view, table_id=f"{prefix}encodings")),
-        host=background.host_facts(view),
+        encodes=tables.encode_table(view, table_id=f"{prefix}encode"),
+        proofs=tables.proof_table(view, table_id=f"{prefix}proof"),
+        failures=tables.failure_table(view, table_id=f"{prefix}failures"),
+        scrub_cells=scrub_cells_table(view, table_id=f"{prefix}{SCRUB_CELLS}"),
+        encode_cells=encode_cells_table(view, table_id=f"{prefix}{ENCODE_CELLS}"),
+        footage=tables.clip_table(view, table_id=f"{prefix}footage"),
+        encodings=encoding_table(view, table_id=f"{prefix}encodings"),
+        host=background.run_facts(view),
         steadiness=steadiness_sentences(view.steadiness, view.manifest),
         method=background.method_sentences(view),
         versions=background.version_facts(view),
     )
-
-
-def _unless_empty(table: Table) -> Table | None:
-    return table if table.rows else None
 
 
 def _basis(view: RunView) -> str:

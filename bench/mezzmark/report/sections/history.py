@@ -1,6 +1,8 @@
 """The history of one host in the report: headline, figure, tables."""
 
-from mezzmark.decide.compare.history import History, HistorySeries
+from functools import partial
+
+from mezzmark.decide.compare.history import History, HistoryRun, HistorySeries, Step
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.history import HistoryPanels, draw_history
 from mezzmark.report.figures.theme import own_look
@@ -15,10 +17,10 @@ from mezzmark.report.prose.history import (
     series_name,
     step_sentences,
 )
-from mezzmark.report.prose.numbers import bare_ratio, count_text, shown_name, visible_text
-from mezzmark.report.sections.parts import ComparisonSection, Group, filled
+from mezzmark.report.prose.numbers import bare_ratio, count_text, shown_name
+from mezzmark.report.sections.parts import ComparisonSection, Group, filled_groups
 from mezzmark.report.tables.comparison import refusal_table
-from mezzmark.report.tables.table import DASH, Entry, Table
+from mezzmark.report.tables.table import Column, Entry, Table, bare, probability, tabulate
 
 
 def build_history(history: History, *, prefix: str) -> ComparisonSection:
@@ -37,7 +39,7 @@ def build_history(history: History, *, prefix: str) -> ComparisonSection:
         basis=_basis(history),
         cautions=tuple(history_cautions(history)),
         pictures=_pictures(history, levels, prefix),
-        groups=filled(
+        groups=filled_groups(
             Group(
                 anchor=f"{prefix}-found",
                 title="Changes over the runs",
@@ -74,7 +76,7 @@ def _pictures(history: History, levels: Table, prefix: str) -> tuple[Picture, ..
     if not history.tasks:
         return ()
     panels = HistoryPanels(history=history, run_anchors=levels.anchors)
-    shown = [
+    told = [
         f"{series_name(line)} {bare_ratio(line.points[-1].cost_ratio)} in the last run, "
         f"{count_text(len(line.steps), 'change')}"
         for line in history.tasks
@@ -87,7 +89,7 @@ def _pictures(history: History, levels: Table, prefix: str) -> tuple[Picture, ..
             "Runs stand at even steps, whatever time lies between them. Above 1 a run took longer "
             "than the first. The blue line is the geometric mean over the task's common cells; "
             "thin grey lines are single cells. A dashed line is a change of level, with its size.",
-            f"Time against the first run: {'; '.join(shown)}.",
+            f"Time against the first run: {'; '.join(told)}.",
             lambda shape: draw_history(panels, shape),
         )
     return (picture,)
@@ -95,77 +97,63 @@ def _pictures(history: History, levels: Table, prefix: str) -> tuple[Picture, ..
 
 def _level_table(history: History, *, table_id: str) -> Table:
     dates = date_texts(history.runs)
-    return Table(
+    lines = [Column(series_name(line), partial(_level, line)) for line in history.tasks]
+    return tabulate(
+        history.runs,
+        [
+            Column("begun", lambda run: Entry(dates[run.position], sort=run.started_utc), "left"),
+            Column("run", lambda run: run.name, "left"),
+            *lines,
+        ],
         table_id=table_id,
         title="Each run against the first",
         note="Time by task, geometric mean over its common cells; above 1 is slower.",
-        columns=("begun", "run", *(series_name(line) for line in history.tasks)),
-        rows=tuple(
-            (
-                Entry(text=dates[run.position], sort=run.started_utc),
-                Entry(text=visible_text(run.name)),
-                *(_point(line, run.position) for line in history.tasks),
-            )
-            for run in history.runs
-        ),
-        anchors=tuple(f"{table_id}-{run.position}" for run in history.runs),
-        texts=(0, 1),
     )
 
 
-def _point(line: HistorySeries, position: int) -> Entry:
-    for point in line.points:
-        if point.position == position:
-            return Entry(text=bare_ratio(point.cost_ratio), sort=point.cost_ratio.point)
-    return Entry(text=DASH)
+def _level(line: HistorySeries, run: HistoryRun) -> Entry | None:
+    return next((bare(p.cost_ratio) for p in line.points if p.position == run.position), None)
 
 
 def _change_table(history: History, *, table_id: str) -> Table:
     dates = date_texts(history.runs)
-    rows = [
-        (
-            Entry(text=visible_text(series_name(line)), sort=series_name(line).lower()),
-            Entry(text=dates[step.before], sort=history.runs[step.before].started_utc),
-            Entry(text=dates[step.after], sort=history.runs[step.after].started_utc),
-            Entry(text=percent_text(step.cost_ratio), sort=step.cost_ratio.point),
-            Entry(
-                text="< 0.0001" if step.adjusted_p < 0.0001 else f"{step.adjusted_p:.4f}",
-                sort=step.adjusted_p,
-            ),
-            Entry(text=change_text(step)),
-        )
-        for line in (*history.tasks, *history.cells)
-        for step in line.steps
-    ]
-    return Table(
+
+    def date(position: int) -> Entry:
+        return Entry(dates[position], sort=history.runs[position].started_utc)
+
+    return tabulate(
+        [(line, step) for line in (*history.tasks, *history.cells) for step in line.steps],
+        [
+            Column("what", lambda r: series_name(r[0]), "left"),
+            Column("last run before", lambda r: date(r[1].before), "left"),
+            Column("first run after", lambda r: date(r[1].after), "left"),
+            Column("time", lambda r: _percent(r[1])),
+            Column("p", lambda r: probability(r[1].adjusted_p)),
+            Column("what changed there", lambda r: Entry(change_text(r[1])), "left"),
+        ],
         table_id=table_id,
         title="Changes of level",
         note="Tasks first, then cells. p is adjusted for all tasks, or for all cells.",
-        columns=("what", "last run before", "first run after", "time", "p", "what changed there"),
-        rows=tuple(rows),
-        anchors=tuple(f"{table_id}-{index}" for index in range(len(rows))),
-        texts=(0, 1, 2, 5),
     )
+
+
+def _percent(step: Step) -> Entry:
+    return Entry(percent_text(step.cost_ratio), sort=step.cost_ratio.point)
 
 
 def _cell_table(history: History, *, table_id: str) -> Table:
     dates = date_texts(history.runs)
-    return Table(
+    return tabulate(
+        history.cells,
+        [
+            Column("cell", series_name, "left"),
+            Column("runs", lambda line: len(line.points)),
+            Column("first", lambda line: dates[line.points[0].position], "left"),
+            Column("last", lambda line: dates[line.points[-1].position], "left"),
+            Column("time, last / first", lambda line: bare(line.points[-1].cost_ratio)),
+            Column("changes", lambda line: len(line.steps)),
+        ],
         table_id=table_id,
         title="Cells, first run and last",
         note="Time of the last run that has the cell against the first one; above 1 is slower.",
-        columns=("cell", "runs", "first", "last", "time, last / first", "changes"),
-        rows=tuple(
-            (
-                Entry(text=visible_text(series_name(line)), sort=series_name(line).lower()),
-                Entry(text=f"{len(line.points)}", sort=len(line.points)),
-                Entry(text=dates[line.points[0].position]),
-                Entry(text=dates[line.points[-1].position]),
-                _point(line, line.points[-1].position),
-                Entry(text=f"{len(line.steps)}", sort=len(line.steps)),
-            )
-            for line in history.cells
-        ),
-        anchors=tuple(f"{table_id}-{index}" for index in range(len(history.cells))),
-        texts=(0, 2, 3),
     )

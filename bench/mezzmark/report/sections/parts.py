@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 
 from mezzmark.report.figures.gallery import Picture
-from mezzmark.report.tables.table import Table
+from mezzmark.report.tables.table import Table, filled
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +30,7 @@ class ComparisonSection:
     groups: tuple[Group, ...]
 
 
-def filled(*groups: Group) -> tuple[Group, ...]:
+def filled_groups(*groups: Group) -> tuple[Group, ...]:
     """The groups that have something to say, with those of their tables that have rows."""
-    kept = (replace(g, tables=tuple(table for table in g.tables if table.rows)) for g in groups)
+    kept = (replace(g, tables=filled(*g.tables)) for g in groups)
     return tuple(group for group in kept if group.sentences or group.tables)

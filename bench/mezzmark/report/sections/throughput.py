@@ -7,9 +7,9 @@ from functools import partial
 
 import numpy as np
 
-from mezzmark.decide.size.inputs import fit_grid
 from mezzmark.decide.throughput.grid import GridFindings, judge_grid
 from mezzmark.decide.throughput.prediction import IngestPrediction, last_ingest, predict_ingests
+from mezzmark.decide.throughput.rates import fit_grid
 from mezzmark.model.records import Trial
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.gantt import draw_gantt
@@ -17,7 +17,7 @@ from mezzmark.report.figures.grid import draw_grid
 from mezzmark.report.figures.scaling import draw_scaling
 from mezzmark.report.figures.theme import own_look
 from mezzmark.report.prose.numbers import count_text, estimate_text, shown_name
-from mezzmark.report.tables.table import Table
+from mezzmark.report.tables.table import Table, filled
 from mezzmark.report.tables.throughput import (
     delivery_table,
     grid_table,
@@ -27,7 +27,7 @@ from mezzmark.report.tables.throughput import (
     split_words,
 )
 from mezzmark.report.view import RunView
-from mezzmark.statistics.scaling import ScalingFit
+from mezzmark.statistics.scaling import ScalingFit, law_throughput
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,8 +60,8 @@ def build_throughput_section(view: RunView, *, prefix: str) -> ThroughputSection
             *_grid_pictures(view, findings, fits, prefix),
             *_gantt_pictures(view.trials, ingests, prefix),
         )
-    filled = tuple(table for table in tables if table.rows)
-    return ThroughputSection(pictures=pictures, tables=filled) if filled else None
+    measured = filled(*tables)
+    return ThroughputSection(pictures=pictures, tables=measured) if measured else None
 
 
 def _fit(view: RunView, encoding: str) -> ScalingFit | None:
@@ -122,8 +122,8 @@ def _level_words(found: GridFindings) -> str:
 
 def _best_rate(fit: ScalingFit, found: GridFindings) -> float:
     """The fit's own value at the best split's core count."""
-    count = found.best[0] * found.best[1]
-    return fit.gamma * count / (1 + fit.sigma * (count - 1) + fit.kappa * count * (count - 1))
+    counts = np.array([found.best[0] * found.best[1]])
+    return float(law_throughput(np.array((np.log(fit.gamma), fit.sigma, fit.kappa)), counts)[0])
 
 
 def _gantt_pictures(
