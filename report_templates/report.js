@@ -39,7 +39,11 @@ class SortableTable {
     const isDown = head.getAttribute("aria-sort") === "ascending";
     for (const other of head.parentElement.cells) other.removeAttribute("aria-sort");
     head.setAttribute("aria-sort", isDown ? "descending" : "ascending");
-    const value = (row) => row.cells[head.cellIndex].dataset.sort;
+    const value = (row) => { // a text stands for itself, but a dash is a gap
+      const cell = row.cells[head.cellIndex];
+      const isText = cell.matches("th, .text") && cell.textContent !== "–";
+      return cell.dataset.sort ?? (isText ? cell.textContent : undefined);
+    };
     const compare = (a, b) => {
       const [x, y] = [value(a), value(b)];
       if (x === undefined || y === undefined) return (x === undefined) - (y === undefined); // gaps last

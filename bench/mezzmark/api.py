@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal, overload
 
 if TYPE_CHECKING:
     from mezzmark.decide.choose.choice import Choice
-    from mezzmark.decide.compare.self_test import RigReport
+    from mezzmark.decide.compare.self_test import SelfTestReport
     from mezzmark.decide.compare.verdicts import RegressionReport
     from mezzmark.decide.size.result import SizingResult
     from mezzmark.model.encoding import Encoding
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from mezzmark.report.export.frames import RunFrames
     from mezzmark.report.page import ReportPaths
     from mezzmark.runner.events import Event
-    from mezzmark.store.run_paths import RunPaths
+    from mezzmark.store.run_store import RunPaths
 
 
 def measure(
@@ -83,7 +83,7 @@ def demo(
 ) -> Path:
     """Measure the scenario `first-look` and return the run's folder; with `footage`, on your own
     files in place of the made-up clip."""
-    from mezzmark.runner.demo import plan_demo
+    from mezzmark.runner.request import plan_demo
 
     plan = plan_demo(footage, earlier_run=Path(out) if resume and out else None)
     return measure(plan, out=out, cache=cache, resume=resume, on_event=on_event)
@@ -95,39 +95,46 @@ def report(
     out: Path | None = None,
     template: Path | None = None,
     prices: Sequence[str] = (),
+    figures: bool = True,
 ) -> ReportPaths:
     """Write the report of one or more runs; derived files are replaced, the runs only read.
 
     Several runs are compared first: host beside host, and a host's three or more runs over time.
-    `prices` are of hosts, by label or folder: "HOST=2400 EUR".
+    `prices` are of hosts, by label or folder: "HOST=2400 EUR". Without `figures` no figure files
+    are written beside the page.
     """
     from mezzmark.report.page import write_report
-    from mezzmark.store.run_paths import as_run_paths
+    from mezzmark.store.run_store import as_run_paths
 
-    return write_report(as_run_paths(runs), out_dir=out, template=template, prices=prices)
+    return write_report(
+        as_run_paths(runs),
+        out_dir=out,
+        template=template,
+        prices=prices,
+        with_figure_files=figures,
+    )
 
 
 def regress(
     *,
     baseline: RunPaths,
-    contender: RunPaths,
+    candidate: RunPaths,
     tolerance: float = 0.05,
     confidence_level: float = 0.95,
 ) -> RegressionReport:
-    """Whether the contender's runs are slower than the baseline's, cell by cell; `tolerance` is the
+    """Whether the candidate's runs are slower than the baseline's, cell by cell; `tolerance` is the
     share of cost that does not matter. Raises RunError for a folder that is no run."""
     from mezzmark.decide.compare.regress import compare_runs
     from mezzmark.model.errors import RunError
-    from mezzmark.store.run_paths import as_run_paths
-    from mezzmark.store.run_store import read_run
+    from mezzmark.store.run_store import as_run_paths, read_run
 
-    before, after = as_run_paths(baseline), as_run_paths(contender)
+    before, after = as_run_paths(baseline), as_run_paths(candidate)
     shared = {run.resolve() for run in before} & {run.resolve() for run in after}
     if shared:
         raise RunError(
             where=str(min(shared)),
             what="this run stands on both sides, and a run is always equal to itself",
-            remedy="Name different runs as baseline and contender.",
+            remedy="Name different runs as baseline and candidate.",
         )
     return compare_runs(
         [read_run(run) for run in before],
@@ -148,15 +155,13 @@ def choose(
     """Which encoding to use, by needs ("scrub.jump.p95_ms <= 100") and wishes ("less bitrate_bps",
     in order, or all with weights: "less bitrate_bps = 2").
 
-    `print(choice)` says whom to choose, with the doubt; `choice.recommendation` is None where a
+    `print(choice)` says whom to choose, and how surely; `choice.recommendation` is None where a
     need was not measured. What is not given comes from the first run's scenario. Raises
     ScenarioError for a need or wish that cannot be read, RunError for runs that do not belong
     together.
     """
-    from mezzmark.decide.choose.choose import choose_encoding
-    from mezzmark.decide.choose.question import settings_for
-    from mezzmark.store.run_paths import as_run_paths
-    from mezzmark.store.run_store import read_run
+    from mezzmark.decide.choose.choose import choose_encoding, settings_for
+    from mezzmark.store.run_store import as_run_paths, read_run
 
     found = [read_run(run) for run in as_run_paths(runs)]
     settings = settings_for(
@@ -202,8 +207,7 @@ def export(
     choice of table. EngineError names what to install where a format's library is missing.
     """
     from mezzmark.report.export import files as exports
-    from mezzmark.store.run_paths import as_run_paths
-    from mezzmark.store.run_store import read_run
+    from mezzmark.store.run_store import as_run_paths, read_run
 
     found = [read_run(run) for run in as_run_paths(runs)]
     exports.refuse_mismatch(output_format, table=table, run_count=len(found))
@@ -235,8 +239,7 @@ def size(runs: RunPaths, *, shop: Path, seed: int = 1) -> SizingResult:
     import numpy as np
 
     from mezzmark.decide.size.sizing import size_encodings
-    from mezzmark.store.run_paths import as_run_paths
-    from mezzmark.store.run_store import read_run
+    from mezzmark.store.run_store import as_run_paths, read_run
     from mezzmark.store.toml_files import read_shop
 
     return size_encodings(
@@ -263,31 +266,30 @@ def rig(
     tolerance: float = 0.05,
     cache: Path | None = None,
     on_progress: Callable[[str, float], None] = lambda _message, _fraction: None,
-) -> RigReport:
+) -> SelfTestReport:
     """This machine's facts and warnings and, from so many comparisons of identical and of slowed
     players, how often it raises a false alarm and what change it finds; 0 comparisons: facts only.
     """
-    from mezzmark.decide.compare.self_test import RigReport, find_rig_limits, warn_of_machine
-    from mezzmark.engines.media.cache import default_cache_dir
-    from mezzmark.engines.versions import read_library_versions
+    from mezzmark.decide.compare.self_test import SelfTestReport, judge_self_test, warn_of_machine
+    from mezzmark.engines.media.cache import all_library_versions, default_cache_dir
     from mezzmark.host.common import read_clock_ns, read_host_facts, read_host_moment
-    from mezzmark.runner.rig import RigPlan, measure_rig, probe_clock
+    from mezzmark.runner.self_test import SelfTestPlan, measure_self_test, probe_clock
 
     cache_dir = cache or default_cache_dir()
-    host = read_host_facts(cache_dir, library_versions=read_library_versions())
+    host = read_host_facts(cache_dir, library_versions=all_library_versions())
     moment = read_host_moment()
     findings = None
     if comparisons:
-        plan = RigPlan(
+        plan = SelfTestPlan(
             comparison_count=comparisons, round_count=rounds, planted_fractions=tuple(planted)
         )
-        findings = find_rig_limits(
-            measure_rig(plan, cache_dir=cache_dir, on_progress=on_progress),
+        findings = judge_self_test(
+            measure_self_test(plan, cache_dir=cache_dir, on_progress=on_progress),
             plan.planted_fractions,
             tolerance_fraction=tolerance,
             confidence_level=0.95,
         )
-    return RigReport(
+    return SelfTestReport(
         host=host,
         moment=moment,
         clock=probe_clock(read_clock_ns),
@@ -316,14 +318,18 @@ def encodings(*, probe: bool = False) -> Mapping[str, tuple[Encoding, str]]:
         return {name: (encoding, "") for name, encoding in found.items()}
     from mezzmark.engines.encode.encoders import probe_encoding
 
-    return {name: (encoding, probe_encoding(encoding)) for name, encoding in found.items()}
+    faults = {name: probe_encoding(encoding) for name, encoding in found.items()}
+    return {
+        name: (encoding, fault.words if (fault := faults[name]) else "")
+        for name, encoding in found.items()
+    }
 
 
 def shipped_scenarios() -> dict[str, str]:
     """Names and titles of the scenarios that ship with mezzmark."""
     import tomllib
 
-    from mezzmark.store.shipped import find_scenario, scenario_names
+    from mezzmark.store.toml_files import find_scenario, scenario_names
 
     return {
         name: str(tomllib.loads(find_scenario(name).read_text(encoding="utf-8")).get("title", ""))
@@ -333,7 +339,7 @@ def shipped_scenarios() -> dict[str, str]:
 
 def scenario_text(scenario: str) -> str:
     """The TOML text of a shipped scenario or a file."""
-    from mezzmark.store.shipped import find_scenario
+    from mezzmark.store.toml_files import find_scenario
 
     return find_scenario(scenario).read_text(encoding="utf-8")
 
@@ -351,11 +357,10 @@ def describe_scenario(
     """What a scenario would measure, in a few lines; with an earlier run of it on this machine,
     also how many rounds its precision takes and what its time budget buys. Files are looked for
     and encoders tried: FootageError and ScenarioError tell what is not there."""
-    from mezzmark.decide.choose.question import choosing_warnings
+    from mezzmark.report.prose.choice import choosing_warnings
     from mezzmark.report.prose.scenario import scenario_lines
-    from mezzmark.runner.check import check_scenario
-    from mezzmark.store.shipped import find_scenario
-    from mezzmark.store.toml_files import read_scenario
+    from mezzmark.runner.request import check_scenario
+    from mezzmark.store.toml_files import find_scenario, read_scenario
 
     plan = read_scenario(scenario, footage=footage)
     path = find_scenario(scenario)
@@ -365,12 +370,16 @@ def describe_scenario(
         lines.append("how long that takes is known from an earlier run: --earlier RUN")
     else:
         from mezzmark.decide.estimate.precision import plan_precision
+        from mezzmark.report.prose.cautions import precision_plan_text
         from mezzmark.store.run_store import read_run
 
         run = read_run(Path(earlier_run))
         manifest = run.manifest.model_copy(update={"scenario": plan})
+        precision = plan_precision(manifest, run.trials)
         lines.append(
-            plan_precision(manifest, run.trials) or "the earlier run has too few rounds to tell"
+            precision_plan_text(precision, manifest)
+            if precision
+            else "The earlier run has too few rounds to say."
         )
     return "\n".join(lines)
 

@@ -5,18 +5,48 @@ or file planted there is followed or lost; then it takes its place in one step. 
 removed with all it holds carries a marker from the moment it is made.
 """
 
+import errno
 import os
 import re
 import secrets
 import shutil
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
+
+from mezzmark.model.errors import DestinationError, DiskFullError, RunError
 
 MARKER_NAME: Final = ".mezzmark-temporary"
 _MARKER_TEXT: Final = "mezzmark made this folder and removes it with everything in it.\n"
 _RANDOM_BYTES: Final = 8
 _NEW_SUFFIX: Final = ".new"
+
+FULL_ERRORS: Final = frozenset({errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)})
+"""No space left, or the user's quota is spent (which Windows does not know)."""
+
+
+@contextmanager
+def translate_os_errors(
+    path: Path, *, kind: type[RunError] | type[DestinationError], full: str, other: str
+) -> Iterator[None]:
+    """Turn an OSError of writing `path` into DiskFullError with the remedy `full` where there is no
+    room or quota left, and into `kind` with the remedy `other` for any other reason."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno in FULL_ERRORS:
+            raise DiskFullError(
+                where=str(path), what="there is no room left on the storage", remedy=full
+            ) from None
+        raise kind(
+            where=str(path), what=f"it cannot be written ({error.strerror})", remedy=other
+        ) from None
+
+
+def safe_file_name(name: str) -> str:
+    """The name as one that every file system takes: ASCII letters, digits, - and _, at most 80."""
+    return "".join(c if c.isascii() and (c.isalnum() or c in "-_") else "-" for c in name)[:80]
 
 
 def replace_whole(path: Path, content: bytes, *, is_synced: bool = False) -> None:

@@ -8,7 +8,7 @@ test_workstation = benchmark_cells("workstation-check")
 ```
 
 `pytest test_workstation.py` then measures every cell of the scenario. A round of pytest-benchmark
-is one trial: a fresh process, whose headline cost (median time to picture, or time per encoded
+is one trial: a fresh process, whose headline cost (median scrub latency, or time per encoded
 frame) is what the benchmark's timer shows; process start is not counted. pytest-benchmark runs all
 rounds of a cell in a row, so drift of the machine falls on whichever cell is running: use these
 figures to look at, and `mezzmark measure` with `mezzmark regress` to judge.
@@ -16,10 +16,9 @@ figures to look at, and `mezzmark measure` with `mezzmark regress` to judge.
 
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Final, cast
 
 import pytest
 
@@ -27,17 +26,21 @@ from mezzmark.decide.estimate.observed_run import trial_cost
 from mezzmark.engines.media.cache import default_cache_dir
 from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.cell import Cell, PlannedTrial
-from mezzmark.model.records import HostMoment, Trial
+from mezzmark.model.records import HostMoment
 from mezzmark.model.scenario import Scenario
 from mezzmark.report.export.files import COST_SECONDS
 from mezzmark.runner.plan import plan_cells, plan_round
 from mezzmark.runner.prepare import Footage, prepare_footage
-from mezzmark.runner.trials import Circumstances, describe_job, record_trial
-from mezzmark.runner.workers import converse_with_worker, execute_in_process_worker
+from mezzmark.runner.trials import TrialContext, describe_job, record_trial
+from mezzmark.runner.workers import execute_in_process_worker, run_worker
 from mezzmark.store.toml_files import read_scenario
 
 if TYPE_CHECKING:
     from pytest_benchmark.fixture import BenchmarkFixture
+
+_NOTHING_NOTED: Final = TrialContext(
+    started_utc="", wall_ns=0, host_before=HostMoment(), host_during=HostMoment()
+)
 
 
 def benchmark_cells(
@@ -49,26 +52,25 @@ def benchmark_cells(
     that turns out not to fit a clip is skipped with its reason.
     """
     plan = read_scenario(scenario, footage=footage) if isinstance(scenario, str) else scenario
-    folder = Path(cache_dir) if cache_dir else default_cache_dir()
-    cells = _all_cells(plan)
 
     @cache
     def prepared() -> Footage:
-        return _prepare(plan, folder)
+        folder = Path(cache_dir) if cache_dir else default_cache_dir()
+        return _result(prepare_footage(plan, cache_dir=folder, dispatch=run_worker))
 
-    @pytest.mark.parametrize("cell", cells, ids=lambda cell: cell.cell_id)
+    @pytest.mark.parametrize("cell", _cells(plan), ids=lambda cell: cell.cell_id)
     def test_cell(cell: Cell, benchmark: "BenchmarkFixture") -> None:
         """Measures one cell; fails when a trial fails."""
         found = prepared()
         if (cell.clip, cell.encoding) not in found.media:
             pytest.skip("; ".join(found.refused) or "this encoding does not fit this clip")
-        timer = _ShownTime()
+        measured_s = [0.0]
         # The marker's timer cannot be made per case, so it is set where pytest-benchmark reads it.
-        benchmark._timer = timer
-        rounds = iter(_seeds(cell, plan))
+        benchmark._timer = lambda: sum(measured_s)
+        seeds = _seeds(cell, plan)
 
         def one_trial() -> None:
-            timer.advance(_trial_seconds(cell, next(rounds), plan, found))
+            measured_s.append(_trial_seconds(cell, next(seeds), plan, found))
 
         benchmark.extra_info["encoding"] = cell.encoding
         benchmark.pedantic(one_trial, rounds=plan.minimum_rounds, iterations=1)
@@ -76,65 +78,37 @@ def benchmark_cells(
     return cast(Callable[..., None], test_cell)
 
 
-class _ShownTime:
-    """A timer that shows what trials measured, in seconds."""
-
-    def __init__(self) -> None:
-        self._now_s = 0.0
-
-    def __call__(self) -> float:
-        return self._now_s
-
-    def advance(self, seconds: float) -> None:
-        self._now_s += seconds
-
-
-def _all_cells(plan: Scenario) -> tuple[Cell, ...]:
+def _cells(plan: Scenario) -> list[Cell]:
     names = [*plan.encodings, *(custom.name for custom in plan.custom_encodings)]
     media = [(clip.name, name) for clip in plan.clips for name in names]
     cells = plan_cells(plan, media=media, core_count=read_usable_core_count())
-    return tuple(cell for cell in cells if cell.task in ("scrub", "encode") and not cell.arm)
+    return [cell for cell, arm in cells if cell.task in ("scrub", "encode") and not arm]
 
 
-def _prepare(plan: Scenario, folder: Path) -> Footage:
-    steps = prepare_footage(
-        plan,
-        cache_dir=folder,
-        converse=converse_with_worker,
-    )
+def _result(steps: Iterator[object]) -> Footage:
+    """What a generator returns, its steps left unsaid."""
     while True:
         try:
             next(steps)
         except StopIteration as end:
-            found = end.value
-            assert isinstance(found, Footage)
-            return found
+            return cast(Footage, end.value)
 
 
 def _seeds(cell: Cell, plan: Scenario) -> Iterator[int]:
     """The cell's request seed in rounds 0, 1, …, the same as in a run of the scenario."""
     for round_index in range(2 * plan.minimum_rounds + 1):
-        yield from (t.seed for t in plan_round([cell], round_index, plan.seed) if t.cell == cell)
+        yield from (
+            t.seed for t in plan_round([(cell, "")], round_index, plan.seed) if t.cell == cell
+        )
 
 
 def _trial_seconds(cell: Cell, seed: int, plan: Scenario, footage: Footage) -> float:
     planned = PlannedTrial(round_index=0, position=0, cell=cell, seed=seed)
-    with _scratch() as scratch_dir:
-        job = describe_job(planned, scenario=plan, footage=footage, scratch_dir=scratch_dir)
+    with tempfile.TemporaryDirectory(prefix="mezzmark-") as folder:
+        job = describe_job(planned, scenario=plan, footage=footage, scratch_dir=folder)
         answer = execute_in_process_worker(job, plan.trial_timeout_s)
-    trial: Trial = record_trial(planned, answer, _UNKNOWN)
+    trial = record_trial(planned, answer, _NOTHING_NOTED)
     cost = trial_cost(trial)
     if cost is None:
         pytest.fail(f"{cell.cell_id}: {trial.outcome}: {trial.reason or 'no proved picture'}")
     return cost * COST_SECONDS[cell.task]
-
-
-@contextmanager
-def _scratch() -> Iterator[str]:
-    with tempfile.TemporaryDirectory(prefix="mezzmark-") as folder:
-        yield folder
-
-
-_UNKNOWN: Any = Circumstances(
-    started_utc="", wall_ns=0, host_before=HostMoment(), host_during=HostMoment()
-)

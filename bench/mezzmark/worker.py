@@ -1,45 +1,35 @@
 """One job in a fresh process: `python -m mezzmark.worker` reads a job, writes its answers.
 
-The job is one JSON line on standard input (`facts.jobs.Job`), each answer one JSON line on
-standard output (`facts.jobs.Answer`). The result is written before anything is torn down, and the
+The job is one JSON line on standard input (`model.jobs.Job`), each answer one JSON line on
+standard output (`model.jobs.Answer`). The result is written before anything is torn down, and the
 process then leaves at once: libraries that hang or crash while freeing their objects can no
 longer cost a finished trial.
 """
 
-import ctypes
 import os
-import signal
 import sys
-import threading
 from collections.abc import Callable
+from importlib import import_module
 from typing import BinaryIO
 
-from mezzmark.host.common import read_clock_ns
+from mezzmark.host.common import end_with_parent, read_clock_ns
 from mezzmark.model.errors import MezzmarkError
 from mezzmark.model.jobs import (
-    JOB_ADAPTER,
-    Advance,
     Answer,
     BandwidthJob,
-    Carried,
-    DeliveryJob,
-    EncodeJob,
-    FidelityJob,
-    GridJob,
-    IngestJob,
+    BandwidthMeasured,
     Job,
-    KernelJob,
+    JobFailed,
     PrepareEncodingJob,
     PrepareOriginalJob,
     PrepareOwnJob,
-    Refused,
-    ScrubJob,
+    ProgressUpdate,
+    read_job,
 )
+from mezzmark.model.tasks import TASKS
 
 DIE_WITH_PARENT = "--die-with-parent"
 """Given by the runner, which keeps the worker's standard input open while it lives."""
-
-_PR_SET_PDEATHSIG = 1  # linux/prctl.h
 
 
 def main() -> None:
@@ -47,11 +37,11 @@ def main() -> None:
     answers = _claim_standard_output()
     line = sys.stdin.buffer.readline()
     if DIE_WITH_PARENT in sys.argv[1:]:
-        _die_with_parent()
-    job = JOB_ADAPTER.validate_json(line)
+        end_with_parent(lambda: os.read(sys.stdin.fileno(), 1))
+    job = read_job(line)
 
     def advance(message: str, done_fraction: float) -> None:
-        _write(answers, Advance(message=message, done_fraction=done_fraction))
+        _write(answers, ProgressUpdate(message=message, done_fraction=done_fraction))
 
     _write(answers, _answer(job, advance))
     os._exit(0)
@@ -61,11 +51,11 @@ def _answer(job: Job, advance: Callable[[str, float], None]) -> Answer:
     try:
         return perform(job, advance)
     except MezzmarkError as error:
-        return Refused(
+        return JobFailed(
             where=error.where, what=error.what, remedy=error.remedy, exit_code=error.exit_code
         )
     except MemoryError:
-        return Refused(
+        return JobFailed(
             where=f"job {job.task}",
             what="there was not enough memory",
             remedy="Use fewer frames, a smaller picture or fewer threads.",
@@ -79,48 +69,12 @@ def perform(job: Job, advance: Callable[[str, float], None]) -> Answer:
     Engines are imported here so that each job loads only its own.
     """
     match job:
-        case ScrubJob():
-            from mezzmark.engines.play.scrub import run_scrub
-
-            return run_scrub(job, read_clock_ns)
-        case EncodeJob():
-            from mezzmark.engines.encode.encode import run_encode
-
-            return run_encode(job, read_clock_ns)
-        case FidelityJob():
-            from mezzmark.engines.picture.fidelity import run_fidelity
-
-            return run_fidelity(job, read_clock_ns)
-        case GridJob():
-            from mezzmark.engines.encode.grid import run_grid
-
-            return run_grid(job, read_clock_ns)
-        case IngestJob():
-            from mezzmark.engines.encode.ingest import run_ingest
-
-            return run_ingest(job, read_clock_ns)
-        case DeliveryJob():
-            from mezzmark.engines.encode.delivery import run_delivery
-
-            return run_delivery(job, read_clock_ns)
-        case KernelJob():
-            from mezzmark.engines.encode.kernel import run_kernel
-
-            return run_kernel(job, read_clock_ns)
-        case _:
-            return _prepare(job, advance)
-
-
-def _prepare(
-    job: PrepareOriginalJob | PrepareOwnJob | PrepareEncodingJob | BandwidthJob,
-    advance: Callable[[str, float], None],
-) -> Answer:
-    """Jobs that come before measuring."""
-    match job:
         case BandwidthJob(process_counts=process_counts):
-            from mezzmark.engines.encode.bandwidth import measure_bandwidth
+            from mezzmark.engines.encode.reference import measure_bandwidth
 
-            return Carried(bandwidth=measure_bandwidth(process_counts, clock_ns=read_clock_ns))
+            return BandwidthMeasured(
+                bandwidth=measure_bandwidth(process_counts, clock_ns=read_clock_ns)
+            )
         case PrepareOriginalJob():
             from mezzmark.engines.footage.originals import prepare_original
 
@@ -133,6 +87,10 @@ def _prepare(
             from mezzmark.engines.encode.transcode import prepare_encoding
 
             return prepare_encoding(job, advance)
+        case _:
+            module, function = TASKS[job.task].engine_entry.split(":")
+            answer: Answer = getattr(import_module(module), function)(job, read_clock_ns)
+            return answer
 
 
 def _claim_standard_output() -> BinaryIO:
@@ -151,22 +109,6 @@ def _write(answers: BinaryIO, answer: Answer) -> None:
     line = memoryview(answer.model_dump_json().encode() + b"\n")
     while line:
         line = line[answers.write(line) or 0 :]
-
-
-def _die_with_parent() -> None:
-    """Leave no orphan: the pipe from the parent ends when the parent does.
-
-    On Linux the kernel is asked as well, since a thread cannot run while a library hangs with
-    the interpreter's lock held.
-    """
-    if sys.platform == "linux":
-        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
-
-    def watch() -> None:
-        os.read(sys.stdin.fileno(), 1)
-        os._exit(1)
-
-    threading.Thread(target=watch, daemon=True).start()
 
 
 if __name__ == "__main__":

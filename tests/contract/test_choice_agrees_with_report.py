@@ -21,10 +21,10 @@ RUNS = sorted(manifest.parent for manifest in RESULTS.glob("example-*/**/manifes
 def reported(run: Run, view: RunView) -> Iterator[tuple[str, str, Estimate]]:
     """Name of a figure, encoding and estimate: of the tables that a report has over all clips."""
     for ranking in view.rankings:
-        lead = next(r for r in view.rankings if r.setting.pattern == ranking.setting.pattern)
+        lead = next(r for r in view.rankings if r.setting["pattern"] == ranking.setting["pattern"])
         for entry in ranking.entries if ranking is lead else ():
             for figure in ("p50_ms", "p95_ms"):
-                name = f"scrub.{ranking.setting.pattern}.{figure}"
+                name = f"scrub.{ranking.setting['pattern']}.{figure}"
                 yield name, entry.encoding, entry.estimates[figure]
     for encoding, by_threads in encode_speeds(view).items():
         best = max(by_threads.values(), key=lambda estimate: estimate.point)
@@ -55,7 +55,9 @@ def test_every_figure_is_the_reports_own(folder: Path) -> None:
     compared = 0
     for name in {name for name, _, _ in cells}:
         better = "more" if name.endswith("_fps") else "less"
-        choice = choose_encoding([run], ChooseSettings(wishes=(f"{better} {name}",)), draw_count=10)
+        choice = choose_encoding(
+            [run], ChooseSettings.model_validate({"wishes": [f"{better} {name}"]}), draw_count=10
+        )
         for figure, encoding, estimate in cells:
             if figure == name and not (encoding == ORIGINAL and better == "more"):
                 assert choice.find(encoding).figures[name] == estimate
@@ -68,7 +70,9 @@ def test_sizes_are_the_reports_own(folder: Path) -> None:
     """Bit rates are those of the files over all clips, known exactly."""
     run = read_run(folder)
     view = view_run(run.manifest, run.trials)
-    choice = choose_encoding([run], ChooseSettings(wishes=("less bitrate_bps",)), draw_count=10)
+    choice = choose_encoding(
+        [run], ChooseSettings.model_validate({"wishes": ["less bitrate_bps"]}), draw_count=10
+    )
     shown = {
         entry.encoding: entry.figures["bitrate_bps"].point
         for entry in choice.encodings

@@ -11,9 +11,9 @@ import pandas as pd
 import pytest
 
 import mezzmark
-from mezzmark.model.cell import Cell
+from mezzmark.model.cell import AXES, Cell, Setting
 from mezzmark.model.errors import EngineError, RunError
-from mezzmark.report.export.columns import CELL_COLUMNS, TABLES
+from mezzmark.report.export.columns import CELL_COLUMNS, TABLES, cell_values
 from mezzmark.report.export.frames import RunFrames
 
 ROOT = Path(__file__).parents[2]
@@ -114,9 +114,30 @@ def test_a_table_has_the_columns_and_types_that_are_promised(table: str, frames)
     assert len(frame) > 0
 
 
+AXIS_VALUES = {
+    "pattern": ("jump", "near"),
+    "policy": ("roll", "reseek"),
+    "threads": (1, 2),
+    "player": ("slice", "cuda"),
+    "viewer_height": (540, 720),
+    "jobs": (1, 2),
+    "clip_order": ("fifo", "longest-first"),
+    "delivery_height": (None, 720),
+    "passes": (1, 2),
+    "pinned": (False, True),
+}
+
+
 def test_every_field_of_a_cell_is_a_column() -> None:
     """Two cells that differ in anything differ in the tables too."""
-    assert set(CELL_COLUMNS) == set(Cell.model_fields)
+    assert set(CELL_COLUMNS) == set(cell_values(Cell(task="scrub", clip="c", encoding="e")))
+    for axis, values in AXIS_VALUES.items():
+        told = [
+            cell_values(Cell(task="scrub", clip="c", encoding="e", setting=Setting({axis: value})))
+            for value in values
+        ]
+        assert told[0] != told[1], axis
+    assert set(AXIS_VALUES) == set(AXES)
 
 
 @pytest.mark.parametrize("table", TABLES)

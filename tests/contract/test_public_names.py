@@ -17,7 +17,7 @@ SIGNATURES = {
     "inspect": "footage, *, seconds",
     "measure": "scenario, *, footage, out, cache, resume, rounds, time_budget_s, seed, on_event",
     "read_runs": "runs, *, confidence_level",
-    "regress": "*, baseline, contender, tolerance, confidence_level",
+    "regress": "*, baseline, candidate, tolerance, confidence_level",
     "rig": "*, comparisons, rounds, planted, tolerance, cache, on_progress",
     "scenario_schema": "",
     "scenario_text": "scenario",

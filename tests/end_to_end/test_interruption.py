@@ -16,7 +16,7 @@ from mezzmark.runner.plan import plan_round
 from mezzmark.runner.start import manifest_cells
 from mezzmark.store.run_store import read_run
 
-DRIVER = Path(__file__).with_name("interruptible_run.py")
+DRIVER = Path(__file__).parents[1] / "fixtures" / "interruptible_run.py"
 PROMPT_S = 30
 """A bound against a hanging test; nothing is measured by it."""
 

@@ -10,19 +10,19 @@ import av
 import numpy as np
 import pytest
 
-from mezzmark.engines.encode.ingest import NOTE_NAME
-from mezzmark.engines.encode.ingest_clip import PART_SUFFIX
+from mezzmark.engines.encode.ingest import NOTE_NAME, PART_SUFFIX
 from mezzmark.engines.media.cache import file_fingerprint
 from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
 from mezzmark.model.catalogue.core import find_encoding
-from mezzmark.model.jobs import IngestJob, IngestSource, MediaReference
+from mezzmark.model.tasks.ingest import IngestJob, IngestSource
+from mezzmark.model.tasks.spec import MediaReference
 
 KILLS = 20
 LOOK_S = 0.002
 CLIPS = 10
 FRAMES = 30
 SIZE = (256, 144)
-SCRIPT = Path(__file__).parent / "ingest_until_killed.py"
+SCRIPT = Path(__file__).parents[1] / "fixtures" / "ingest_until_killed.py"
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="process groups are POSIX")
 

@@ -14,9 +14,10 @@ from mezzmark.model.errors import (
     RunError,
 )
 from mezzmark.model.footage import ClipSpec, Recipe
-from mezzmark.model.jobs import Broken, EncodeJob, Refused, ScrubJob
-from mezzmark.model.records import ScrubMeasurement
-from mezzmark.model.scenario import EncodeSettings, Scenario, ScrubSettings
+from mezzmark.model.jobs import JobFailed, WorkerFailed
+from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.encode import EncodeJob, EncodeSettings
+from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement, ScrubSettings
 from mezzmark.own_files import MARKER_NAME
 from mezzmark.runner.events import (
     CellGivenUp,
@@ -347,7 +348,7 @@ def test_a_full_disk_ends_the_run_and_is_no_fault_of_the_cell(tmp_path: Path) ->
 
     def full(job, timeout_s):
         if isinstance(job, EncodeJob):
-            return Refused(where="scratch", what="no room", remedy="Free some.", exit_code=24)
+            return JobFailed(where="scratch", what="no room", remedy="Free some.", exit_code=24)
         return engine(job, timeout_s)
 
     with pytest.raises(DiskFullError, match="no room"):
@@ -398,7 +399,7 @@ def test_scratch_of_trials_is_gone_after_each(tmp_path: Path) -> None:
 
 def test_a_broken_answer_without_result_is_a_crash(tmp_path: Path) -> None:
     """Whatever an executor says that is no measurement is recorded, never taken for one."""
-    answer = Broken(outcome="crashed", reason="odd")
+    answer = WorkerFailed(outcome="crashed", reason="odd")
     events = list(events_of(scenario(rounds=2), tmp_path, execute=lambda *_: answer))
     trials = read_run(tmp_path / "run").trials
     assert {t.outcome for t in trials} == {"crashed"}

@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from mezzmark import api
-from mezzmark.model.records import EncodeMeasurement, ScrubMeasurement
+from mezzmark.model.tasks.encode import EncodeMeasurement
+from mezzmark.model.tasks.scrub import ScrubMeasurement
 from mezzmark.store.run_store import read_run
 from mezzmark.store.toml_files import build_scenario
 

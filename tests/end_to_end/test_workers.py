@@ -6,9 +6,10 @@ import textwrap
 import psutil
 import pytest
 
-from mezzmark.model.jobs import Advance, Broken, KernelJob, Measured, PrepareOwnJob, Refused
+from mezzmark.model.jobs import JobFailed, Measured, PrepareOwnJob, ProgressUpdate, WorkerFailed
+from mezzmark.model.tasks.kernel import KernelJob
 from mezzmark.runner import workers
-from mezzmark.runner.workers import converse_with_worker, execute_in_process_worker, last_answer
+from mezzmark.runner.workers import execute_in_process_worker, last_answer, run_worker
 
 KERNEL = KernelJob(repeats=2)
 PLENTY_S = 60
@@ -40,7 +41,7 @@ def test_an_expected_error_in_the_worker_comes_back_as_a_refusal(tmp_path) -> No
         media_path=str(tmp_path / "missing.mov"), excerpt_s=1, cache_dir=str(tmp_path)
     )
     answer = execute_in_process_worker(job, PLENTY_S)
-    assert isinstance(answer, Refused)
+    assert isinstance(answer, JobFailed)
     assert answer.exit_code == 21
     assert "missing.mov" in answer.where
 
@@ -56,14 +57,16 @@ def test_a_crash_names_the_signal_and_what_was_said_last(monkeypatch) -> None:
         """,
     )
     answer = execute_in_process_worker(KERNEL, PLENTY_S)
-    assert answer == Broken(outcome="crashed", reason="ended by SIGSEGV: first / heap is corrupt")
+    assert answer == WorkerFailed(
+        outcome="crashed", reason="ended by SIGSEGV: first / heap is corrupt"
+    )
 
 
 def test_a_worker_that_ends_without_answer_has_crashed(monkeypatch) -> None:
     """Leaving politely but without an answer is a crash with the exit status."""
     plant(monkeypatch, "sys.exit(3)")
     answer = execute_in_process_worker(KERNEL, PLENTY_S)
-    assert answer == Broken(outcome="crashed", reason="exit status 3")
+    assert answer == WorkerFailed(outcome="crashed", reason="exit status 3")
 
 
 def test_a_hanging_worker_is_killed_with_what_it_started(monkeypatch, tmp_path) -> None:
@@ -79,7 +82,7 @@ def test_a_hanging_worker_is_killed_with_what_it_started(monkeypatch, tmp_path) 
         """,
     )
     answer = execute_in_process_worker(KERNEL, 1.0)
-    assert answer == Broken(outcome="timed_out", reason="no answer within 1 s; killed")
+    assert answer == WorkerFailed(outcome="timed_out", reason="no answer within 1 s; killed")
     left = [int(pid) for pid in pids.read_text().split()]
     running = [psutil.Process(pid) for pid in left if psutil.pid_exists(pid)]
     _, alive = psutil.wait_procs(running, timeout=PLENTY_S)
@@ -89,32 +92,34 @@ def test_a_hanging_worker_is_killed_with_what_it_started(monkeypatch, tmp_path) 
 def test_an_answer_given_before_a_hang_in_teardown_counts(monkeypatch) -> None:
     """A worker that answers and then hangs has answered; it is killed all the same."""
     monkeypatch.setattr(workers, "TEARDOWN_S", 0.1)
-    refusal = Refused(where="here", what="so", remedy="thus", exit_code=21)
+    refusal = JobFailed(where="here", what="so", remedy="thus", exit_code=21)
     plant(monkeypatch, f"print({refusal.model_dump_json()!r}, flush=True); time.sleep(600)")
     assert execute_in_process_worker(KERNEL, PLENTY_S) == refusal
 
 
 def test_progress_is_passed_on_and_unreadable_answers_are_crashes(monkeypatch) -> None:
     """Lines of progress arrive as they are; a line that is no answer ends the trial as crashed."""
-    advance = Advance(message="half", done_fraction=0.5)
+    advance = ProgressUpdate(message="half", done_fraction=0.5)
     plant(monkeypatch, f"print({advance.model_dump_json()!r}); print('[h264] error', flush=True)")
-    answers = list(converse_with_worker(KERNEL, PLENTY_S))
+    answers = list(run_worker(KERNEL, PLENTY_S))
     assert answers[0] == advance
-    assert answers[1:] == [Broken(outcome="crashed", reason="the worker's answer cannot be read")]
+    assert answers[1:] == [
+        WorkerFailed(outcome="crashed", reason="the worker's answer cannot be read")
+    ]
 
 
 def test_a_wish_to_stop_ends_the_worker_at_once(monkeypatch) -> None:
     """A cancelled trial is neither finished nor timed out."""
     plant(monkeypatch, "time.sleep(600)")
-    answers = converse_with_worker(KERNEL, PLENTY_S, is_cancelled=lambda: True)
-    assert last_answer(answers) == Broken(outcome="cancelled", reason="the run was stopped")
+    answers = run_worker(KERNEL, PLENTY_S, is_cancelled=lambda: True)
+    assert last_answer(answers) == WorkerFailed(outcome="cancelled", reason="the run was stopped")
 
 
 def test_what_libraries_print_does_not_reach_the_answers(monkeypatch) -> None:
     """Output at the level of file descriptors, as FFmpeg makes it, leaves the answer readable."""
     program = """
         import mezzmark.worker as worker
-        import mezzmark.engines.encode.kernel as kernel
+        import mezzmark.engines.encode.reference as kernel
         import io
         real = kernel.run_kernel
         def noisy(job, clock_ns):

@@ -19,8 +19,9 @@ from fixtures.encoded_pictures import (
     kept_pictures,
     stamp_in,
 )
-from mezzmark.engines.encode.encode import encode_frames, open_encoder
-from mezzmark.engines.encode.encoders import available_encoders
+from mezzmark.engines.encode.encode import encode_frames
+from mezzmark.engines.encode.encoded_file import open_encoder
+from mezzmark.engines.encode.encoders import probe_encoding
 from mezzmark.engines.media.pixels import planes_of
 from mezzmark.model.catalogue.core import ENTRIES, find_encoding, resolve_custom
 from mezzmark.model.encoding import CatalogueEntry, CustomEncoding, Encoding
@@ -226,12 +227,11 @@ def test_no_encoder_stays_a_real_time_thread(name: str, tmp_path: Path) -> None:
     """Once an encoder is open every thread of the process is scheduled like any other. (Run by
     root, libsvtav1 asks for real time; run by others it cannot, and this holds by itself.)"""
     encoding = find_encoding(name)
-    target = open_encoder(
+    container, track = open_encoder(
         tmp_path / f"x.{encoding.container}",
         encoding,
         size=SMALL,
         frame_rate=RATE,
-        time_base=1 / RATE,
         tags=BT709_LIMITED,
         thread_count=2,
     )
@@ -239,15 +239,16 @@ def test_no_encoder_stays_a_real_time_thread(name: str, tmp_path: Path) -> None:
     frames, _ = kept_pictures(encoding.pixel_format)
     for number, frame in enumerate(frames):
         frame.pts, frame.time_base = number, 1 / RATE
-        target.container.mux(target.track.encode(frame))
+        container.mux(track.encode(frame))
     policies |= {
         os.sched_getscheduler(int(task.name)) for task in Path("/proc/self/task").iterdir()
     }
-    target.container.mux(target.track.encode(None))
-    target.container.close()
+    container.mux(track.encode(None))
+    container.close()
     assert policies == {os.SCHED_OTHER}
 
 
 def test_all_encoders_of_the_catalogue_open_here() -> None:
     """The FFmpeg that PyAV's wheels bring has every encoder that the catalogue uses."""
-    assert available_encoders() == {entry.encoder: "" for entry in ENTRIES}
+    first = {entry.encoder: find_encoding(entry.name) for entry in reversed(ENTRIES)}
+    assert [probe_encoding(encoding) for encoding in first.values()] == [None] * len(first)

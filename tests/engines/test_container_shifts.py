@@ -8,8 +8,7 @@ import pytest
 from mezzmark.decide.picture.diagnosis import diagnose
 from mezzmark.engines.picture.chart import chart_frame, chart_tags
 from mezzmark.engines.picture.chart_measure import measure_chart
-from mezzmark.engines.picture.chart_probe import probe_chart, see_chart
-from mezzmark.engines.picture.faults import read_as
+from mezzmark.engines.picture.fidelity import probe_chart, read_as, see_chart
 from mezzmark.engines.picture.generations import decoded_frames
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.chart import Chart
@@ -63,19 +62,19 @@ def test_lost_range_read_as_full(tmp_path: Path) -> None:
     probe = probe_chart(encoding, SMALL, tmp_path, frame_rate=RATE, thread_count=1)
     assert probe.tags.written.colour_range == 1
     assert probe.tags.read.colour_range == 0
-    tags = chart_tags(SMALL, is_full_range=False)
+    tags = chart_tags(SMALL, encoding.pixel_format)
     wrong = tags.model_copy(update={"colour_range": 2})
     from mezzmark.engines.media.probe import probe_media
 
     path = tmp_path / "chart.mov"
     media = probe_media(path)
-    frames = [read_as(frame, wrong)[0] for frame in decoded_frames(path, 1)]
+    frame = read_as(next(decoded_frames(path, 1)), wrong)
     entered = see_chart(
-        [chart_frame(SMALL, encoding.pixel_format)],
+        chart_frame(SMALL, encoding.pixel_format),
         media.model_copy(update={"tags": tags}),
         SMALL,
     )
-    returned = see_chart(frames, media.model_copy(update={"tags": wrong}), SMALL)
+    returned = see_chart(frame, media.model_copy(update={"tags": wrong}), SMALL)
     found = diagnose(measure_chart(returned, entered, SMALL))
     assert found.cause == "limited as full"
     assert "as if limited range were read as full" in found.words

@@ -16,7 +16,8 @@ from mezzmark.engines.media.probe import probe_media
 from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.errors import FootageError, MezzmarkError
 from mezzmark.model.footage import FrameIndex
-from mezzmark.model.jobs import MediaReference, ScrubJob
+from mezzmark.model.tasks.scrub import ScrubJob
+from mezzmark.model.tasks.spec import MediaReference
 
 KINDS = (
     "avc-mp4",

@@ -9,8 +9,8 @@ from mezzmark.engines.encode.delivery import run_delivery
 from mezzmark.engines.media.frame_index import write_frame_index
 from mezzmark.host.common import read_clock_ns
 from mezzmark.model.errors import DestinationError
-from mezzmark.model.jobs import DeliveryJob, MediaReference
-from mezzmark.model.throughput import DeliveryMeasurement, DeliverySettings
+from mezzmark.model.tasks.delivery import DeliveryJob, DeliveryMeasurement, DeliverySettings
+from mezzmark.model.tasks.spec import MediaReference
 
 
 def _job(folder: Path, *, passes: int = 1, **settings: object) -> DeliveryJob:

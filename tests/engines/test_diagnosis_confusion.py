@@ -15,8 +15,8 @@ from fixtures.chart_trips import (
     send,
     share_named_right,
 )
+from fixtures.planted_faults import Fault, sample_faults
 from mezzmark.engines.media.pixels import frame_from_planes, pixel_format_facts, planes_of
-from mezzmark.engines.picture.faults import Fault, sample_faults
 from mezzmark.model.catalogue.core import find_encoding
 
 LEAST_SHARE = 0.95

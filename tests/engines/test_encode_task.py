@@ -22,16 +22,16 @@ from fixtures.encoded_pictures import (
     master,
     stamp_in,
 )
-from mezzmark.engines.encode.convert import Converter
 from mezzmark.engines.encode.encode import encode_frames, run_encode
+from mezzmark.engines.media.conversion import Converter
 from mezzmark.engines.media.frame_index import write_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.errors import DestinationError, EncodingError, EngineError, ScenarioError
 from mezzmark.model.footage import ColourTags
-from mezzmark.model.jobs import EncodeJob, MediaReference
-from mezzmark.model.records import EncodeMeasurement
+from mezzmark.model.tasks.encode import EncodeJob, EncodeMeasurement
+from mezzmark.model.tasks.spec import MediaReference
 
 
 def source_in(folder: Path) -> MediaReference:

@@ -1,20 +1,21 @@
 """The encode grid on real encoders: jobs side by side, every file whole."""
 
 import os
+from functools import partial
 from pathlib import Path
 
 import pytest
 
 from fixtures.encoded_pictures import FRAME_COUNT, master
-from mezzmark.decide.estimate.observations import grid_figures
-from mezzmark.engines.encode.crew import Crew, run_crew
+from fixtures.figures import figures_of
 from mezzmark.engines.encode.grid import run_grid
+from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.media.frame_index import write_frame_index
 from mezzmark.host.common import read_clock_ns
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.errors import EncodingError, EngineError, ScenarioError
-from mezzmark.model.jobs import GridJob, MediaReference
-from mezzmark.model.throughput import GridMeasurement
+from mezzmark.model.tasks.grid import GridJob, GridMeasurement
+from mezzmark.model.tasks.spec import MediaReference
 
 AFFINITY = os.sched_getaffinity(0) if hasattr(os, "sched_getaffinity") else set()
 
@@ -66,7 +67,7 @@ def test_the_window_is_common(measured: GridMeasurement) -> None:
     assert measured.window_packets[first] == FRAME_COUNT
     assert min(measured.start_ns) == 0
     assert all(ns > 0 for ns in (*measured.cpu_ns, *measured.load_ns, *measured.verify_ns))
-    assert grid_figures(measured)["throughput_fps"] > 0
+    assert figures_of(measured)["throughput_fps"] > 0
 
 
 @pytest.mark.skipif(not hasattr(os, "sched_setaffinity"), reason="no affinity on this system")
@@ -108,35 +109,35 @@ def test_too_little_memory_is_refused_with_what_fits(
     job: GridJob, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """When held pictures would not fit, the error says how many would."""
-    monkeypatch.setattr("mezzmark.engines.encode.grid.MEMORY_FRACTION", 1e-9)
+    monkeypatch.setattr("mezzmark.engines.encode.encode.MEMORY_FRACTION", 1e-9)
     with pytest.raises(ScenarioError, match=r"grid\.frames to \d+"):
         run_grid(job, read_clock_ns)
 
 
-def _answer_or_die(payload: int, number: int, crew: Crew) -> int:
+def _answer_or_die(payload: int, number: int, pool: ProcessPool) -> int:
     if number == payload:
         os._exit(7)
-    crew.meet()
+    pool.meet()
     return number
 
 
-def test_a_member_that_dies_frees_the_others() -> None:
+def test_a_worker_that_dies_frees_the_others() -> None:
     """One of two processes dies before the barrier: the other does not wait for ever, and the
     error carries the exit status."""
     with pytest.raises(EngineError, match="exit status 7"):
-        run_crew(_answer_or_die, 1, member_count=2)
+        run_parallel(partial(_answer_or_die, 1), worker_count=2)
 
 
-def _take(payload: int, number: int, crew: Crew) -> list[int]:
+def _take(payload: int, number: int, pool: ProcessPool) -> list[int]:
     taken = [-1 - number]
-    while (mine := crew.take_number()) < payload:
+    while (mine := pool.next_index()) < payload:
         taken.append(mine)
     return taken
 
 
 def test_every_number_is_taken_once() -> None:
     """Two processes share out 200 numbers without loss or repetition, and answer in the order of
-    the members."""
-    shares = run_crew(_take, 200, member_count=2)
+    the workers."""
+    shares = run_parallel(partial(_take, 200), worker_count=2)
     assert [share.pop(0) for share in shares] == [-1, -2]
     assert sorted(number for share in shares for number in share) == list(range(200))

@@ -10,7 +10,8 @@ from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
 from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
 from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.errors import EngineError
-from mezzmark.model.jobs import MediaReference, ScrubJob
+from mezzmark.model.tasks.scrub import ScrubJob
+from mezzmark.model.tasks.spec import MediaReference
 
 KINDS = ("avc-mp4", "avc-mp4-open-gop", "avc-ts", "hevc-mp4-open-gop", "hevc-mkv-closed-gop")
 

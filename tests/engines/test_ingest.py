@@ -6,18 +6,23 @@ from pathlib import Path
 import pytest
 
 from fixtures.encoded_pictures import FRAME_COUNT, SMALL, decode_all, master, stamp_in
-from mezzmark.engines.encode.ingest import Pool, file_names, ingest_folder, run_ingest
-from mezzmark.engines.encode.ingest_clip import fitted_size, give_name, part_of
+from mezzmark.engines.encode.encoded_file import fitted_size
+from mezzmark.engines.encode.ingest import (
+    file_names,
+    give_name,
+    ingest_folder,
+    part_of,
+    run_ingest,
+)
 from mezzmark.engines.media.cache import file_fingerprint
 from mezzmark.engines.media.frame_index import write_frame_index
 from mezzmark.host.common import read_clock_ns
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.errors import DestinationError, EncodingError
-from mezzmark.model.jobs import IngestJob, IngestSource, MediaReference
-from mezzmark.model.throughput import IngestMeasurement
+from mezzmark.model.tasks.ingest import IngestJob, IngestMeasurement, IngestSource
+from mezzmark.model.tasks.spec import MediaReference
 
 LENGTHS = (4, FRAME_COUNT, 8)
-POOL = Pool(encoding=find_encoding("vc3-sq"), job_count=1, thread_count=1, order="longest-first")
 
 
 def _sources(folder: Path) -> tuple[IngestSource, ...]:
@@ -29,20 +34,26 @@ def _sources(folder: Path) -> tuple[IngestSource, ...]:
     )
 
 
+def _job(folder: Path, encoding: str = "vc3-sq", **changes: object) -> IngestJob:
+    """Three clips by one process, but for `changes`."""
+    job = IngestJob(
+        sources=_sources(folder),
+        encoding=find_encoding(encoding),
+        thread_count=1,
+        job_count=1,
+        order="longest-first",
+        height_px=None,
+        scratch_dir=str(folder),
+    )
+    return job.model_copy(update=changes)
+
+
 @pytest.fixture(scope="module")
 def ingested(tmp_path_factory: pytest.TempPathFactory) -> tuple[IngestMeasurement, Path, str]:
     """Three clips by two processes, with the original's digest from before."""
     folder = tmp_path_factory.mktemp("ingest")
     before = file_fingerprint(master().path)
-    job = IngestJob(
-        sources=_sources(folder),
-        encoding=POOL.encoding,
-        thread_count=1,
-        job_count=2,
-        order="longest-first",
-        height_px=None,
-        scratch_dir=str(folder),
-    )
+    job = _job(folder, job_count=2)
     measured = run_ingest(job, read_clock_ns).measurement
     assert isinstance(measured, IngestMeasurement)
     return measured, folder / "ingested", before
@@ -83,7 +94,7 @@ def test_names_differ_and_suit_every_file_system(tmp_path: Path) -> None:
     odd = [
         source.model_copy(update={"clip": name}) for name in ("a/b", "a/b", "..", "é\n:", "x" * 300)
     ]
-    names = file_names(odd, POOL.encoding)
+    names = file_names(_job(tmp_path, sources=tuple(odd)))
     assert len(set(names)) == len(names)
     assert all(len(name) < 100 and set(name) <= set("abx0123456789-.mov") for name in names)
 
@@ -91,13 +102,13 @@ def test_names_differ_and_suit_every_file_system(tmp_path: Path) -> None:
 def test_a_resumed_ingest_keeps_what_is_finished(tmp_path: Path) -> None:
     """With one file taken away and a part lying there, a resumed ingest makes that file again and
     leaves the others as they are."""
-    sources, folder = _sources(tmp_path), tmp_path / "out"
-    first = ingest_folder(sources, folder, POOL, clock_ns=read_clock_ns)
+    job, folder = _job(tmp_path), tmp_path / "out"
+    first = ingest_folder(job, folder, clock_ns=read_clock_ns)
     first[2].path.unlink()
     part_of(first[2].path).write_bytes(b"half a file")
     part_of(first[0].path).write_bytes(b"killed between link and unlink")
     before = {clip.path: clip.path.stat().st_mtime_ns for clip in first[:2]}
-    again = ingest_folder(sources, folder, POOL, clock_ns=read_clock_ns, resume=True)
+    again = ingest_folder(job, folder, clock_ns=read_clock_ns, resume=True)
     assert [clip.was_finished for clip in again] == [True, True, False]
     assert {path: path.stat().st_mtime_ns for path in before} == before
     assert len(decode_all(again[2].path)) == LENGTHS[2]
@@ -107,23 +118,23 @@ def test_a_resumed_ingest_keeps_what_is_finished(tmp_path: Path) -> None:
 def test_nothing_is_ever_overwritten(tmp_path: Path) -> None:
     """A folder that is not empty, another ingest's folder, and a foreign file under a clip's name
     are refused and left as they are."""
-    sources, folder = _sources(tmp_path)[:1], tmp_path / "out"
+    job, folder = _job(tmp_path, sources=_sources(tmp_path)[:1]), tmp_path / "out"
     folder.mkdir()
     (folder / "mine.txt").write_text("mine")
     with pytest.raises(DestinationError, match="not empty"):
-        ingest_folder(sources, folder, POOL, clock_ns=read_clock_ns)
+        ingest_folder(job, folder, clock_ns=read_clock_ns)
     with pytest.raises(DestinationError, match="another ingest"):
-        ingest_folder(sources, folder, POOL, clock_ns=read_clock_ns, resume=True)
+        ingest_folder(job, folder, clock_ns=read_clock_ns, resume=True)
     assert [path.name for path in folder.iterdir()] == ["mine.txt"]
 
     second = tmp_path / "second"
-    made = ingest_folder(sources, second, POOL, clock_ns=read_clock_ns)[0]
-    other = Pool(encoding=find_encoding("vc3-hq"), job_count=1, thread_count=1, order="fifo")
+    made = ingest_folder(job, second, clock_ns=read_clock_ns)[0]
+    other = job.model_copy(update={"encoding": find_encoding("vc3-hq")})
     with pytest.raises(DestinationError, match="another ingest"):
-        ingest_folder(sources, second, other, clock_ns=read_clock_ns, resume=True)
+        ingest_folder(other, second, clock_ns=read_clock_ns, resume=True)
     made.path.write_bytes(b"something else")
     with pytest.raises(DestinationError, match="not this clip's file"):
-        ingest_folder(sources, second, POOL, clock_ns=read_clock_ns, resume=True)
+        ingest_folder(job, second, clock_ns=read_clock_ns, resume=True)
     assert made.path.read_bytes() == b"something else"
 
 
@@ -139,12 +150,12 @@ def test_a_name_is_never_taken_over(tmp_path: Path) -> None:
 
 def test_pictures_in_another_order_are_not_a_finished_file(tmp_path: Path) -> None:
     """When the stamps that come back are not the clip's, the file never gets its name."""
-    sources, folder = _sources(tmp_path)[:1], tmp_path / "out"
+    job, folder = _job(tmp_path, sources=_sources(tmp_path)[:1]), tmp_path / "out"
     index = master().index
     swapped = index.model_copy(update={"stamps": (*index.stamps[1:], index.stamps[0])})
     write_frame_index(swapped, tmp_path / "index.json")
     with pytest.raises(EncodingError, match="another order"):
-        ingest_folder(sources, folder, POOL, clock_ns=read_clock_ns)
+        ingest_folder(job, folder, clock_ns=read_clock_ns)
     assert not list(folder.glob("*.mov"))
 
 
@@ -165,10 +176,8 @@ def test_resizing_keeps_the_shape(size: tuple, wanted: int | None, fitted: tuple
 
 def test_resized_files_have_the_size_asked_for(tmp_path: Path) -> None:
     """At half height a file holds as many pictures, half as large."""
-    pool = Pool(
-        encoding=find_encoding("ffv1"), job_count=1, thread_count=1, order="fifo", height_px=122
-    )
-    made = ingest_folder(_sources(tmp_path)[:1], tmp_path / "out", pool, clock_ns=read_clock_ns)[0]
+    job = _job(tmp_path, "ffv1", sources=_sources(tmp_path)[:1], height_px=122)
+    made = ingest_folder(job, tmp_path / "out", clock_ns=read_clock_ns)[0]
     frames = decode_all(made.path)
     assert len(frames) == LENGTHS[0]
     assert {(f.width, f.height) for f in frames} == {made.size} == {(244, 122)}

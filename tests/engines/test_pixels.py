@@ -67,7 +67,7 @@ def test_a_format_s_facts_are_those_of_its_name(name: str) -> None:
     """Bit depth, chroma and alpha as FFmpeg's naming states them."""
     facts = pixel_format_facts(name)
     assert (facts.bit_depth, facts.chroma, facts.has_alpha) == FORMATS[name]
-    assert facts.is_full_range == name.startswith("yuvj")
+    assert facts.is_full_range == (facts.is_rgb or name.startswith("yuvj"))
 
 
 @pytest.mark.parametrize("name", ["yuv420p", "yuv444p10le", "yuva444p12le", "nv12", "p010le"])

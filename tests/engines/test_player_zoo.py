@@ -19,11 +19,11 @@ from fixtures.clip_zoo import (
 from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
 from mezzmark.engines.play.player import Move, Player
 from mezzmark.engines.play.scrub import run_scrub
-from mezzmark.model.jobs import MediaReference, ScrubJob
 from mezzmark.model.patterns import plan_requests
-from mezzmark.model.scenario import Pattern, ScrubSettings
+from mezzmark.model.tasks.scrub import ScrubJob, ScrubSettings
+from mezzmark.model.tasks.spec import MediaReference
 
-PATTERNS: tuple[Pattern, ...] = (
+PATTERNS: tuple[str, ...] = (
     "jump",
     "near",
     "step-forward",

@@ -17,8 +17,8 @@ from mezzmark.engines.media.frame_index import (
 from mezzmark.engines.play.player import Move, Player
 from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.errors import EngineError, FootageError
-from mezzmark.model.jobs import MediaReference, ScrubJob
-from mezzmark.model.records import ScrubMeasurement
+from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement
+from mezzmark.model.tasks.spec import MediaReference
 
 REQUESTS = tuple((0, frame) for frame in (5, 30, 30, 31, 2, 47, 0, 13, 12, 40))
 

@@ -8,9 +8,7 @@ import pytest
 
 from mezzmark.engines.footage.recipe import (
     generate_frames,
-    generate_master,
     recipe_clip_id,
-    recipe_pixel_format,
 )
 from mezzmark.engines.media.stamp import StampReading, read_stamp, stamp_layout
 from mezzmark.model.errors import FootageError
@@ -139,21 +137,6 @@ def test_focus_falloff_softens_the_edges_of_the_picture() -> None:
         middles.append(np.std(detail[:60, 140:180]))
     assert edges[1] < edges[0] / 2
     assert middles[1] > middles[0] * 0.95
-
-
-@pytest.mark.parametrize("name", ["yuv422p10le", "yuv444p", "yuva444p10le", "gbrp12le"])
-def test_masters_in_other_formats_carry_the_same_stamp(name: str) -> None:
-    """4:2:2, 4:4:4, alpha and RGB masters have the frames' number in their first plane."""
-    depth = {"yuv422p10le": 10, "yuv444p": 8, "yuva444p10le": 10, "gbrp12le": 12}[name]
-    recipe = SMALL.model_copy(update={"duration_s": 0.1, "bit_depth": 8 if depth == 8 else 10})
-    masters = list(generate_master(recipe, 1, name))
-    assert len(masters) == recipe.frame_count == 2
-    for number, planes in enumerate(masters):
-        reading = read_stamp(planes[0], depth)
-        assert reading is not None
-        assert reading.frame_index == number
-        assert len(planes) == (4 if "a" in name else 3)
-    assert recipe_pixel_format(recipe) == ("yuv420p" if depth == 8 else "yuv420p10le")
 
 
 def test_what_cannot_be_stamped_is_refused() -> None:

@@ -17,7 +17,8 @@ from mezzmark.model.catalogue.core import find_encoding, resolve_custom
 from mezzmark.model.encoding import CustomEncoding, Encoding
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import FrameIndex
-from mezzmark.model.jobs import MediaReference, PreparedMedia, PrepareEncodingJob
+from mezzmark.model.jobs import PreparedMedia, PrepareEncodingJob
+from mezzmark.model.tasks.spec import MediaReference
 
 MILLISECOND = Fraction(1, 1000)
 EVEN_MS = tuple(40 * n for n in range(FRAME_COUNT))
@@ -143,7 +144,7 @@ def test_pictures_out_of_order_are_not_let_through(tmp_path: Path) -> None:
     _, index = make_source(tmp_path, EVEN_MS)
     swapped = (0, 1, 3, 2, *index.stamps[4:])
     source, _ = index_source(tmp_path, index.model_copy(update={"stamps": swapped}))
-    with pytest.raises(EncodingError, match="out of order"):
+    with pytest.raises(EncodingError, match="in another order"):
         prepare(source, find_encoding("vc3-sq"), tmp_path)
     assert list((tmp_path / "cache").iterdir()) == []
 

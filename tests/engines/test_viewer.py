@@ -6,8 +6,8 @@ import av
 import numpy as np
 import pytest
 
+from mezzmark.engines.media.conversion import presenter
 from mezzmark.engines.media.pixels import frame_from_planes
-from mezzmark.engines.play.viewer import presenter
 from mezzmark.model.footage import ColourTags, MediaFacts
 
 WEIGHTS = {1: (0.2126, 0.0722), 6: (0.299, 0.114), 9: (0.2627, 0.0593)}

@@ -9,14 +9,13 @@ import time
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
-from typing import get_args
 
 import av
 import numpy as np
 import pytest
 
 from fixtures.clip_zoo import stamped_frames
-from mezzmark.engines.encode.encoders import available_encoders
+from mezzmark.engines.encode.encoders import probe_encoding
 from mezzmark.engines.encode.transcode import prepare_encoding
 from mezzmark.engines.media.frame_index import (
     build_frame_index,
@@ -25,12 +24,12 @@ from mezzmark.engines.media.frame_index import (
 )
 from mezzmark.engines.play.player import Move, Player
 from mezzmark.engines.play.scrub import run_scrub
-from mezzmark.model.catalogue.core import ENTRIES, resolve_custom
+from mezzmark.model.catalogue.core import ENTRIES, find_encoding, resolve_custom
 from mezzmark.model.encoding import CatalogueEntry, CustomEncoding, Encoding
-from mezzmark.model.jobs import MediaReference, PrepareEncodingJob, ScrubJob
-from mezzmark.model.patterns import Requests, plan_requests
-from mezzmark.model.records import ScrubMeasurement
-from mezzmark.model.scenario import Pattern, ScrubSettings
+from mezzmark.model.jobs import PrepareEncodingJob
+from mezzmark.model.patterns import PATTERNS, Requests, plan_requests
+from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement, ScrubSettings
+from mezzmark.model.tasks.spec import MediaReference
 
 SMALL = (256, 128)
 """Legal for every encoding without sizes of its own."""
@@ -127,8 +126,8 @@ def test_no_move_shows_a_wrong_picture(
 ) -> None:
     """In each container all patterns, policies and threadings, in each further pixel format one:
     every picture is the one asked for, by digest and by stamp."""
-    if fault := available_encoders()[entry.encoder]:
-        pytest.skip(f"this FFmpeg has no working {entry.encoder}: {fault}")
+    if fault := probe_encoding(find_encoding(entry.name)):
+        pytest.skip(f"this FFmpeg has no working {entry.encoder}: {fault.words}")
     size = _size(entry)
     source = sources[size]
     is_slow = size[0] > SMALL[0] or entry.codec == "JPEG 2000"
@@ -204,7 +203,7 @@ def _requests(count: int = 3) -> Requests:
     rng = np.random.default_rng(23)
     planned = [
         plan_requests(pattern, frame_counts=[FRAME_COUNT], settings=settings, rng=rng)
-        for pattern in get_args(Pattern)
+        for pattern in PATTERNS
         if pattern != "hop"
     ]
     return tuple(request for requests in planned for request in requests)

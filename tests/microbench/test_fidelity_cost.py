@@ -9,18 +9,18 @@ from time import perf_counter_ns, process_time_ns
 import pytest
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.encode.convert import Converter
 from mezzmark.engines.encode.encode import encode_frames
 from mezzmark.engines.footage.originals import write_original
+from mezzmark.engines.media.conversion import Converter
 from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.engines.picture.fidelity import run_fidelity
 from mezzmark.engines.picture.generations import decoded_frames
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.encoding import Encoding
-from mezzmark.model.fidelity import FidelitySettings
 from mezzmark.model.footage import OriginalSpec, Recipe
-from mezzmark.model.jobs import FidelityJob, MediaReference
+from mezzmark.model.tasks.fidelity import FidelityJob, FidelitySettings
+from mezzmark.model.tasks.spec import MediaReference
 
 RATE = Fraction(24)
 FRAMES = 48

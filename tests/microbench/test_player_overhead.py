@@ -30,7 +30,8 @@ from mezzmark.engines.media.pixels import frame_digest
 from mezzmark.engines.play.player import Player
 from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.footage import FrameIndex
-from mezzmark.model.jobs import MediaReference, ScrubJob
+from mezzmark.model.tasks.scrub import ScrubJob
+from mezzmark.model.tasks.spec import MediaReference
 
 SIZE = (1920, 1080)
 FRAME_COUNT = 24

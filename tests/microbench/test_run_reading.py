@@ -4,8 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from mezzmark.model.cell import Cell
-from mezzmark.model.records import ScrubMeasurement, Trial
+from mezzmark.model.cell import Cell, Setting
+from mezzmark.model.records import Trial
+from mezzmark.model.tasks.scrub import ScrubMeasurement
 from mezzmark.store.run_store import TRIALS_NAME, parse_trial
 
 CELLS, ROUNDS, MOVES = 20, 5, 500
@@ -20,7 +21,7 @@ def trial(round_index: int, position: int) -> Trial:
     return Trial(
         round_index=round_index,
         position=position,
-        cell=Cell(task="scrub", clip="a", encoding=f"e{position}", pattern="jump"),
+        cell=Cell(task="scrub", clip="a", encoding=f"e{position}", setting=Setting(pattern="jump")),
         seed=1,
         started_utc="2026-01-01T00:00:00+00:00",
         wall_ns=10**9,

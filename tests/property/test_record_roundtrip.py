@@ -8,14 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from mezzmark.model.cell import Cell
-from mezzmark.model.records import (
-    EncodeMeasurement,
-    HostMoment,
-    KernelMeasurement,
-    ProcessFacts,
-    ScrubMeasurement,
-    Trial,
-)
+from mezzmark.model.records import HostMoment, Trial
+from mezzmark.model.tasks.encode import EncodeMeasurement
+from mezzmark.model.tasks.kernel import KernelMeasurement
+from mezzmark.model.tasks.scrub import ScrubMeasurement
+from mezzmark.model.tasks.spec import ProcessFacts
 from mezzmark.store import run_store
 from mezzmark.store.run_store import TRIALS_NAME, append_trial, parse_trial
 

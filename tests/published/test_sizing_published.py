@@ -5,38 +5,24 @@ from pathlib import Path
 
 import pytest
 
-from mezzmark.decide.size.streams import (
-    footage_gb,
-    gb_to_gib,
-    link_payload_mb_per_s,
-    mean_rate_mb_per_s,
-    payload_fraction,
-)
+from fixtures.made_sizing import SHOP
+from mezzmark.decide.size.streams import footage_gb, payload_mb_per_s
 
 DATA = Path(__file__).parent / "data" / "ethernet_efficiency.csv"
 ETHERNET = list(csv.DictReader(DATA.read_text(encoding="utf-8").splitlines()[1:]))
+UNTAGGED = [row for row in ETHERNET if row["vlan_bytes"] == "0"]
 
 
-@pytest.mark.parametrize(
-    "row", ETHERNET, ids=lambda r: f"{r['mtu']} {r['stack']} {r['vlan_bytes']}"
-)
-def test_ethernet_efficiency_agrees_with_the_table(row: dict[str, str]) -> None:
-    """Payload share and rates for two MTUs, five header stacks, tagged or not; the values for
-    MTU 1500 are those of wiki.td-er.nl "Ethernet payload datarates"."""
-    headers = int(row["mtu"]) - int(row["payload"])
-    found = payload_fraction(
-        mtu_bytes=int(row["mtu"]), header_bytes=headers, is_tagged=row["vlan_bytes"] == "4"
-    )
-    assert found == pytest.approx(float(row["efficiency"]), abs=5e-7)
-    if row["vlan_bytes"] == "0":
-        for speed, column in (
-            (1, "MBps_1G"),
-            (10, "MBps_10G"),
-            (25, "MBps_25G"),
-            (100, "MBps_100G"),
-        ):
-            rate = link_payload_mb_per_s(speed, mtu_bytes=int(row["mtu"]), header_bytes=headers)
-            assert rate == pytest.approx(float(row[column]), abs=5e-4)
+@pytest.mark.parametrize("row", UNTAGGED, ids=lambda row: f"{row['mtu']} {row['stack']}")
+@pytest.mark.parametrize("link_gbps", [1, 10, 25, 100])
+def test_ethernet_payload_rates_agree_with_the_table(row: dict[str, str], link_gbps: int) -> None:
+    """Rates for two MTUs and five header stacks; the values for MTU 1500 are those of
+    wiki.td-er.nl "Ethernet payload datarates"."""
+    mtu = int(row["mtu"])
+    frame = {"mtu_bytes": mtu, "header_bytes": mtu - int(row["payload"])}
+    shop = SHOP.model_copy(update={"link_gbps": link_gbps, **frame})
+    rate = float(row[f"MBps_{link_gbps}G"])
+    assert payload_mb_per_s(shop) == pytest.approx(rate, abs=5e-4)
 
 
 @pytest.mark.parametrize(
@@ -71,13 +57,6 @@ def test_avc_at_its_level_limit() -> None:
     assert footage_gb(50_000 * 1250, 1) == pytest.approx(28.125)
 
 
-def test_decimal_and_binary_bytes() -> None:
-    """100 Mb/s is 45.0 GB or 41.9095 GiB an hour (IEC 80000-13)."""
+def test_bytes_are_decimal() -> None:
+    """100 Mb/s is 45.0 GB an hour (IEC 80000-13)."""
     assert footage_gb(100e6, 1) == pytest.approx(45.0)
-    assert gb_to_gib(footage_gb(100e6, 1)) == pytest.approx(41.9095, abs=5e-5)
-    assert gb_to_gib(1) == pytest.approx(0.931323, abs=5e-7)
-
-
-def test_a_folder_in_fourteen_minutes() -> None:
-    """16.7 GB in 14 minutes are 19.9 MB/s (common practice, no published source)."""
-    assert mean_rate_mb_per_s(16.7, 14 * 60) == pytest.approx(19.9, abs=0.05)

@@ -137,5 +137,5 @@ def _decoded_lumas(
         yield expanded_luma(
             planes_of(frame)[0],
             facts.bit_depth,
-            is_full_range=facts.is_rgb or facts.is_full_range or frame.color_range == FULL_RANGE,
+            is_full_range=facts.is_full_range or frame.color_range == FULL_RANGE,
         )

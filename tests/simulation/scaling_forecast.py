@@ -10,8 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
-from mezzmark.decide.estimate.observations import grid_figures
-from mezzmark.model.throughput import GridMeasurement
+from fixtures.figures import figures_of
+from mezzmark.model.tasks.grid import GridMeasurement
 from mezzmark.statistics.intervals import log_t_interval
 from mezzmark.statistics.scaling import fit_scaling
 from mezzmark.statistics.scaling_inference import predict_throughput
@@ -23,9 +23,9 @@ def measured_fps(folder: Path) -> dict[str, dict[int, list[float]]]:
     found: dict[str, dict[int, list[float]]] = defaultdict(lambda: defaultdict(list))
     for trial in read_run(folder).trials:
         measured = trial.measurement
-        if isinstance(measured, GridMeasurement) and trial.cell.thread_count == 1:
-            fps = grid_figures(measured)["throughput_fps"]
-            found[trial.cell.encoding][trial.cell.job_count].append(fps)
+        if isinstance(measured, GridMeasurement) and trial.cell.setting["threads"] == 1:
+            fps = figures_of(measured)["throughput_fps"]
+            found[trial.cell.encoding][trial.cell.setting["jobs"]].append(fps)
     return found
 
 

@@ -33,13 +33,13 @@ SESSION_WORLDS: Final = tuple(world.name for world in WORLDS)
 class Session:
     """Logs of per-trial costs: cells of shape (comparisons, rounds, cells), kernels without cells.
 
-    All cells of both sides have the same true cost, but for `change_log` added to the contender.
+    All cells of both sides have the same true cost, but for `change_log` added to the candidate.
     """
 
     baseline: Array
-    contender: Array
+    candidate: Array
     baseline_kernel: Array
-    contender_kernel: Array
+    candidate_kernel: Array
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,9 +71,9 @@ def draw_session(
     kernel = kernel + (machine[..., 0] + machine[..., -1]) / 2
     return Session(
         baseline=logs[:, 0],
-        contender=logs[:, 1] + plan.change_log,
+        candidate=logs[:, 1] + plan.change_log,
         baseline_kernel=kernel[:, 0],
-        contender_kernel=kernel[:, 1],
+        candidate_kernel=kernel[:, 1],
     )
 
 

@@ -12,24 +12,12 @@ from typing import Literal
 
 import numpy as np
 
-from mezzmark.model.jobs import (
-    Answer,
-    Broken,
-    EncodeJob,
-    Job,
-    KernelJob,
-    Measured,
-    Refused,
-    ScrubJob,
-)
-from mezzmark.model.records import (
-    EncodeMeasurement,
-    KernelMeasurement,
-    Measurement,
-    ProcessFacts,
-    Proof,
-    ScrubMeasurement,
-)
+from mezzmark.model.fact import Fact
+from mezzmark.model.jobs import Answer, Job, JobFailed, Measured, WorkerFailed
+from mezzmark.model.tasks.encode import EncodeJob, EncodeMeasurement
+from mezzmark.model.tasks.kernel import KernelJob, KernelMeasurement
+from mezzmark.model.tasks.scrub import Proof, ScrubJob, ScrubMeasurement
+from mezzmark.model.tasks.spec import ProcessFacts
 
 _MS = 1_000_000
 _OVERHEAD_NS = 2_000
@@ -102,13 +90,13 @@ def _name(job: Job) -> str:
 
 def _failure(truth: Truth, timeout_s: float) -> Answer:
     if truth.failure == "refuse":
-        return Refused(where="synthetic", what="planted refusal", remedy="None.", exit_code=23)
+        return JobFailed(where="synthetic", what="planted refusal", remedy="None.", exit_code=23)
     if truth.failure == "hang":
-        return Broken(outcome="timed_out", reason=f"no answer within {timeout_s:g} s; killed")
-    return Broken(outcome="crashed", reason="planted crash")
+        return WorkerFailed(outcome="timed_out", reason=f"no answer within {timeout_s:g} s; killed")
+    return WorkerFailed(outcome="crashed", reason="planted crash")
 
 
-def _measure(job: Job, truth: Truth, scale_ms: float, rng: np.random.Generator) -> Measurement:
+def _measure(job: Job, truth: Truth, scale_ms: float, rng: np.random.Generator) -> Fact:
     if isinstance(job, ScrubJob):
         return _scrub(job, truth, _latencies_ns(len(job.requests), truth, scale_ms, rng), rng)
     if isinstance(job, EncodeJob):

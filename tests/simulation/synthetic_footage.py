@@ -4,9 +4,9 @@ from fractions import Fraction
 
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.footage import ColourTags, MediaFacts
-from mezzmark.model.jobs import MediaReference
 from mezzmark.model.run import ClipManifest, MediaManifest
 from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.spec import MediaReference
 from mezzmark.runner.prepare import Footage, resolve_encodings
 
 _FRAME_RATE = Fraction(24)

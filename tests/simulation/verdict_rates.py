@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from mezzmark.decide.compare.judgement import Evidence, adjusted_verdicts
+from mezzmark.decide.compare.verdicts import Evidence, judge_evidence
 from mezzmark.statistics.binomial import share_interval
 from mezzmark.statistics.intervals import Interval
 from mezzmark.statistics.paired import paired_change, run_level_change
@@ -60,10 +60,10 @@ def measure_verdicts(
 
 
 def _evidence(session: Session, at: int, cell: int, uses_kernel: bool) -> Evidence:
-    before, after = session.baseline[at, :, cell], session.contender[at, :, cell]
+    before, after = session.baseline[at, :, cell], session.candidate[at, :, cell]
     changes = [paired_change(np.exp(before), np.exp(after))]
     if uses_kernel:
-        relative = (before - session.baseline_kernel[at], after - session.contender_kernel[at])
+        relative = (before - session.baseline_kernel[at], after - session.candidate_kernel[at])
         changes.append(paired_change(np.exp(relative[0]), np.exp(relative[1])))
     return Evidence(changes=tuple(changes))
 
@@ -103,9 +103,7 @@ def measure_run_verdicts(
 
 
 def _verdicts(evidence: list[Evidence]) -> list[str]:
-    verdicts = adjusted_verdicts(
-        evidence, tolerance_fraction=TOLERANCE, confidence_level=CONFIDENCE
-    )
+    verdicts = judge_evidence(evidence, tolerance_fraction=TOLERANCE, confidence_level=CONFIDENCE)
     return [item.verdict for item in verdicts]
 
 

@@ -4,7 +4,6 @@ import pytest
 
 from fixtures.fabricated_throughput import delivery_trial, ingest_trial
 from mezzmark.decide.estimate.observations import observe
-from mezzmark.model.cell import Cell
 from mezzmark.model.records import Trial
 from mezzmark.report.prose.cost import throughput_sentences
 
@@ -19,11 +18,11 @@ def _told(trials: list[Trial]) -> str:
 def _delivery(passes: int, threads: int = 1) -> list[Trial]:
     """Exports of passes of a second each, whatever the threads."""
     made = [delivery_trial("VC-3 SQ", passes, index) for index in ROUNDS]
-    return [_with(trial, thread_count=threads) for trial in made]
+    return [_with(trial, threads=threads) for trial in made]
 
 
 def _with(trial: Trial, **settings: object) -> Trial:
-    cell = Cell.model_validate({**trial.cell.model_dump(), **settings})
+    cell = trial.cell.but(setting=trial.cell.setting.but(**settings))
     return trial.model_copy(update={"cell": cell})
 
 
@@ -41,16 +40,14 @@ def test_an_export_names_passes_and_threads_where_several_were_measured(
     """One pass takes a second, two take two: the better one is named with what was varied, and
     nothing is named that had one value throughout."""
     text = _told(trials)
-    assert text.startswith("the export for delivery ran at ")
-    assert text.endswith(f" from VC-3 SQ{setting}")
+    assert text.startswith("The export for delivery ran at ")
+    assert text.endswith(f" from VC-3 SQ{setting}.")
 
 
 def test_an_export_names_threads_alone_where_only_they_differ() -> None:
     """The same passes with 2 threads and, twice as slow, with 1: the faster number is named."""
-    slow = [
-        _with(delivery_trial("VC-3 SQ", 2, index), passes=1, thread_count=1) for index in ROUNDS
-    ]
-    assert _told([*slow, *_delivery(1, 2)]).endswith(" from VC-3 SQ (with 2 threads)")
+    slow = [_with(delivery_trial("VC-3 SQ", 2, index), passes=1, threads=1) for index in ROUNDS]
+    assert _told([*slow, *_delivery(1, 2)]).endswith(" from VC-3 SQ (with 2 threads).")
 
 
 def test_ingest_names_the_order_of_clips_where_several_were_measured() -> None:

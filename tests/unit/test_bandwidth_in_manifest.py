@@ -5,27 +5,29 @@ from pathlib import Path
 
 from fixtures.fabricated_run import fabricate_run
 from mezzmark.host.linux import count_numa_nodes
-from mezzmark.model.jobs import Answer, BandwidthJob, Broken, Carried, Job
+from mezzmark.model.jobs import Answer, BandwidthJob, BandwidthMeasured, Job, WorkerFailed
 from mezzmark.model.run import BandwidthFacts, BandwidthPoint, Manifest
-from mezzmark.model.throughput import GridSettings
+from mezzmark.model.tasks.grid import GridSettings
 from mezzmark.runner.start import add_bandwidth
 
 
 def _manifest(*, has_grid: bool, core_count: int = 6) -> Manifest:
     manifest, _ = fabricate_run()
-    scenario = manifest.scenario.model_copy(update={"grid": GridSettings() if has_grid else None})
+    scenario = manifest.scenario.but(grid=GridSettings() if has_grid else None)
     host = manifest.host.model_copy(update={"usable_core_count": core_count})
     return manifest.model_copy(update={"scenario": scenario, "host": host})
 
 
 def _answering(asked: list[Job], answer: Answer | None = None):
-    def converse(job: Job, timeout_s: float) -> Iterator[Answer]:
+    def dispatch(job: Job, timeout_s: float) -> Iterator[Answer]:
         asked.append(job)
         assert isinstance(job, BandwidthJob)
         points = tuple(BandwidthPoint(process_count=n, bytes_per_s=n) for n in job.process_counts)
-        yield answer or Carried(bandwidth=BandwidthFacts(block_bytes=1, repeats=1, points=points))
+        yield answer or BandwidthMeasured(
+            bandwidth=BandwidthFacts(block_bytes=1, repeats=1, points=points)
+        )
 
-    return converse
+    return dispatch
 
 
 def test_a_grid_has_powers_of_two_and_all_cores() -> None:
@@ -46,7 +48,7 @@ def test_other_runs_do_not_wait_for_it() -> None:
 
 def test_a_failed_copy_leaves_it_unknown() -> None:
     """When the worker dies, the run goes on without the figure."""
-    broken = Broken(outcome="crashed", reason="no memory")
+    broken = WorkerFailed(outcome="crashed", reason="no memory")
     manifest = add_bandwidth(_manifest(has_grid=True, core_count=1), _answering([], broken))
     assert manifest.host.memory_bandwidth is None
 

@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from mezzmark.model.errors import ScenarioError
+from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.runner.prepare import resolve_encodings
 from mezzmark.store.toml_files import read_scenario
 
@@ -75,8 +76,9 @@ def test_the_unbroken_scenario_is_read(tmp_path: Path) -> None:
     """The text from which all broken ones are made is itself legal."""
     scenario = read_scenario(_write(tmp_path, GOOD))
     assert scenario.clips[0].recipe is not None
-    assert scenario.scrub is not None
-    assert scenario.scrub.threads == (1, "half")
+    scrub = scenario.settings(ScrubSettings)
+    assert scrub is not None
+    assert scrub.threads == (1, "half")
 
 
 @pytest.mark.parametrize("case", [name for name, (_, words) in BROKEN.items() if words])

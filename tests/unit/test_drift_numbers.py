@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from mezzmark.statistics.drift import Course, classify_course, find_steady_start
+from mezzmark.statistics.drift import Course, classify_course
 
 NOISE = 0.01 * np.array([1, -1, 0.5, -0.7, -0.2, 0.9, -0.4, 0.3, -1.1, 0.6, -0.3, 0.4])
 
@@ -76,34 +76,3 @@ def test_a_level_given_decides() -> None:
     strict = classify_course(np.exp(logs), confidence_level=1 - loose.p_value / 2)
     assert (loose.kind, strict.kind) == ("drift", "steady")
     assert strict.p_value == loose.p_value
-
-
-def test_two_levels_then_a_third() -> None:
-    """Two warm-up steps: the start is that of the last level, not of the first change."""
-    rng = np.random.default_rng(5)
-    levels = np.repeat([0.2, 0.1, 0.0], [10, 15, 35])
-    start = find_steady_start(np.exp(rng.normal(0, 0.005, 60) + levels))
-    assert start is not None
-    assert abs(start - 25) <= 1
-    later = np.repeat([0.1, 0.0, 0.1, 0.0], [10, 10, 10, 40])
-    start = find_steady_start(np.exp(rng.normal(0, 0.005, 70) + later))
-    assert start is not None
-    assert abs(start - 30) <= 1
-
-
-def test_a_third_is_enough_of_a_steady_state() -> None:
-    """A last level of exactly a third counts, a shorter one does not."""
-    rng = np.random.default_rng(6)
-    noise = rng.normal(0, 0.001, 60)
-    assert find_steady_start(np.exp(noise + 0.1 * (np.arange(60) < 40))) == 40
-    assert find_steady_start(np.exp(noise + 0.1 * (np.arange(60) < 41))) is None
-
-
-def test_a_slow_climb_without_a_step_is_no_steady_state() -> None:
-    """After the warm-up the times climb by 1.5 % in all, too gently for a step to be cut: still
-    moving. By 0.5 % they count as steady, and so does a fall that small."""
-    alternating = 0.0004 * np.where(np.arange(8) % 2, 1, -1)
-    for slope, is_steady in ((0.015, False), (-0.015, False), (0.005, True), (-0.005, True)):
-        series = alternating + slope * np.arange(8) / 7
-        start = find_steady_start(np.exp(series))
-        assert (start == 0) is is_steady, slope

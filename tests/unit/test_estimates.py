@@ -10,18 +10,20 @@ from scipy import stats
 from fixtures.fabricated_run import EIGHT, FabricatedEncoding, Fabrication, Spread, fabricate_run
 from mezzmark.decide.estimate.observations import Observation, observe
 from mezzmark.decide.estimate.pooling import (
-    compare_cells,
     compare_groups,
     pool_clips,
     summarise_cells,
     worst_relative_half_width,
 )
-from mezzmark.decide.estimate.ranking import rank_encodings, setting_of
-from mezzmark.model.cell import Cell
-from mezzmark.model.estimate import CellSummary
-from mezzmark.model.records import EncodeMeasurement, Proof, ScrubMeasurement, Trial
+from mezzmark.decide.estimate.ranking import rank_encodings
+from mezzmark.model.cell import Cell, Setting
+from mezzmark.model.estimate import CellSummary, Estimate, Withheld
+from mezzmark.model.records import Trial
+from mezzmark.model.tasks.encode import EncodeMeasurement
+from mezzmark.model.tasks.scrub import Proof, ScrubMeasurement
+from mezzmark.model.tasks.spec import Work
 
-SCRUB = Cell(task="scrub", clip="c", encoding="e", pattern="jump", policy="roll")
+SCRUB = Cell(task="scrub", clip="c", encoding="e", setting=Setting(pattern="jump", policy="roll"))
 ENCODE = Cell(task="encode", clip="c", encoding="e")
 
 
@@ -128,9 +130,9 @@ def test_two_rounds_give_no_interval_and_say_what_is_missing() -> None:
     """Too little data is an answer: no interval, and how many more rounds would give one."""
     two = only([scrub_trial([5.0], round_index=k) for k in range(2)]).estimates["p50_ms"]
     assert (two.low, two.high, two.relative_half_width) == (None, None, None)
-    assert two.withheld == "no interval from 2 rounds: 1 round more needed"
+    assert two.withheld == (Withheld(kind="few_rounds", have=2, needed=1),)
     one = only([scrub_trial([5.0])]).estimates["p50_ms"]
-    assert one.withheld == "no interval from 1 round: 2 rounds more needed"
+    assert one.withheld == (Withheld(kind="few_rounds", have=1, needed=2),)
 
 
 def test_wrong_and_unproved_pictures_never_enter_a_time() -> None:
@@ -186,7 +188,7 @@ def test_encode_figures_follow_from_counts_and_clocks() -> None:
     estimates = only(trials).estimates
     assert estimates["bitrate_bps"].point == 200_000
     assert estimates["cores_busy"].point == pytest.approx(1.5)
-    assert estimates["file_bytes"].withheld == "the same in every round"
+    assert estimates["file_bytes"].withheld == (Withheld(kind="constant"),)
 
 
 def test_failed_trials_are_counted_with_their_reasons_and_have_no_figures() -> None:
@@ -213,7 +215,7 @@ def test_a_ratio_pairs_by_round_so_drift_cancels() -> None:
         ),
         *(scrub_trial([10 * d], round_index=k, cell=other) for k, d in enumerate(drift)),
     ]
-    ratio = compare_cells(trials, SCRUB, other, "p50_ms")
+    ratio = _ratio(trials, SCRUB, other)
     logs = np.log(2 * np.array(noise))
     low, high = np.exp(stats.t.interval(0.95, 4, loc=logs.mean(), scale=stats.sem(logs)))
     assert ratio is not None
@@ -224,11 +226,17 @@ def test_a_ratio_pairs_by_round_so_drift_cancels() -> None:
     assert ratio.relative_half_width < own / 20
 
 
+def _ratio(trials: Sequence[Trial], one: Cell, other: Cell) -> Estimate | None:
+    """The median of one cell over that of the other."""
+    groups = ([o for o in observe(trials) if o.cell == cell] for cell in (one, other))
+    return compare_groups(*groups, "p50_ms", confidence_level=0.95)
+
+
 def test_swapping_the_sides_inverts_the_ratio() -> None:
     """a / b and b / a are reciprocals, ends exchanged."""
     _, trials = fabricate_run(Fabrication(rounds=5))
-    cells = [s.cell for s in summarise_cells(trials) if s.cell.pattern == "jump"]
-    one, two = (compare_cells(trials, *pair, "p50_ms") for pair in (cells[:2], cells[1::-1]))
+    cells = [s.cell for s in summarise_cells(trials) if s.cell.setting["pattern"] == "jump"]
+    one, two = (_ratio(trials, *pair) for pair in (cells[:2], cells[1::-1]))
     assert one is not None
     assert two is not None
     assert one.low is not None
@@ -242,7 +250,7 @@ def test_no_common_round_gives_no_ratio() -> None:
     """Rounds that only one side finished cannot be paired."""
     other = SCRUB.model_copy(update={"encoding": "f"})
     trials = [scrub_trial([5.0], round_index=0), scrub_trial([5.0], round_index=1, cell=other)]
-    assert compare_cells(trials, SCRUB, other, "p50_ms") is None
+    assert _ratio(trials, SCRUB, other) is None
 
 
 def test_a_round_that_lacks_a_clip_is_not_pooled() -> None:
@@ -331,7 +339,7 @@ def test_the_truly_fastest_is_seldom_ruled_out() -> None:
     """300 runs of ten encodings that are all equally fast: any given one is ruled out as the
     fastest in at most 5 % of runs (plus three standard errors, 3.8 points)."""
     rng = np.random.default_rng(5)
-    setting = setting_of(SCRUB)
+    setting = SCRUB.setting
     excluded = 0
     for _ in range(300):
         observations = [
@@ -339,7 +347,7 @@ def test_the_truly_fastest_is_seldom_ruled_out() -> None:
                 cell=SCRUB.model_copy(update={"encoding": f"e{which}"}),
                 round_index=round_index,
                 figures={"p50_ms": float(20 * np.exp(rng.normal(0, 0.05)))},
-                sample_count=1,
+                work=Work(sample_count=1),
             )
             for which in range(10)
             for round_index in range(8)
@@ -348,12 +356,3 @@ def test_the_truly_fastest_is_seldom_ruled_out() -> None:
         assert entry is not None
         excluded += entry.is_apart is True
     assert excluded / 300 <= 0.05 + 0.038
-
-
-def test_observations_of_one_cell_share_it() -> None:
-    """Cells of two trials that were read apart become one, so that grouping is by identity."""
-    first, second = scrub_trial([1.0]), scrub_trial([2.0], round_index=1)
-    second = second.model_copy(update={"cell": second.cell.model_copy()})
-    assert first.cell is not second.cell
-    one, other = observe([first, second])
-    assert one.cell is other.cell == first.cell

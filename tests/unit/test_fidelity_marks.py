@@ -51,7 +51,7 @@ def test_each_generation_has_its_interval_over_clips() -> None:
             (middle, middle - half, middle + half)
         )
         assert (found.unit, found.round_count, found.sample_count) == ("dB", 1, 3)
-    table = coarse.estimates["PSNR"]
+    table = coarse.estimates["psnr"]
     first = generation_psnr(coarse, 0, confidence_level=0.95)
     assert (first.point, first.low, first.high) == (table.point, table.low, table.high)
 
@@ -60,7 +60,8 @@ def test_two_clips_give_no_interval_and_say_so() -> None:
     """Errors of 1 and 2 have a mean of 46.6 dB, bare."""
     _, coarse = judged_twice(clip_count=2)
     assert generation_words(coarse, 0, confidence_level=0.95) == (
-        "coarse, PSNR after 1 generation: 46.6 dB; no interval: it takes 3 clips; 1 round, 2 clips"
+        "coarse, PSNR after 1 generation: 46.6 dB; "
+        "no interval from 2 clips: 1 clip more needed; 1 round, 2 clips"
     )
 
 

@@ -23,7 +23,7 @@ from mezzmark.report.figures.rows import draw_lines
 from mezzmark.report.figures.theme import COLOURS, LIGHT, ratio_limits, set_log_axis, theme_context
 from mezzmark.report.prose.figures import FigureText
 from mezzmark.report.prose.history import percent_text
-from mezzmark.report.sections.comparison import build_together
+from mezzmark.report.sections.comparison import build_comparison
 from mezzmark.report.sections.context import run_contexts
 from mezzmark.report.view import view_run
 
@@ -54,7 +54,7 @@ def pictures() -> list[Picture]:
         found = list(run.pictures)
         for runs in (hosts, days):
             names = [str(number) for number in range(len(runs))]
-            for part in build_together(runs, names, prices=(), confidence_level=0.95):
+            for part in build_comparison(runs, names, prices=(), confidence_level=0.95):
                 found += part.pictures
     return found
 

@@ -19,7 +19,7 @@ from mezzmark.report.prose.run_figures import role_words
 from mezzmark.report.prose.scenario import footage_words
 from mezzmark.report.sections.background import method_sentences
 from mezzmark.report.sections.context import run_contexts
-from mezzmark.report.tables.table import ranking_table
+from mezzmark.report.tables.run import ranking_table
 from mezzmark.report.view import RunView, view_run
 
 CALM = Spread(sample=0.1, trial=0.005, round=0.02)
@@ -37,7 +37,7 @@ def turned() -> RunView:
 
 
 def _ranking(view: RunView, pattern: str) -> Ranking:
-    return next(r for r in view.rankings if r.setting.pattern == pattern)
+    return next(r for r in view.rankings if r.setting["pattern"] == pattern)
 
 
 def _drawn(view: RunView, ranking: Ranking) -> Drawing:

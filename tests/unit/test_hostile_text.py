@@ -4,22 +4,29 @@ import csv
 import io
 import json
 import re
+from pathlib import Path
 from xml.etree import ElementTree
 
 import pandas as pd
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from markdown_it import MarkdownIt
 from rich.console import Console
 
+from fixtures.fabricated_fidelity import generation
+from fixtures.fabricated_fidelity import trial as fidelity_trial
 from fixtures.fabricated_run import FabricatedEncoding, Fabrication, fabricate_run
-from mezzmark.cli.progress import _bar_on, _BarView, _LineView
+from mezzmark.api import choose
+from mezzmark.cli.progress import shown_progress
 from mezzmark.decide.compare.regress import compare_runs
 from mezzmark.model.cell import Cell
 from mezzmark.report.export.plain_csv import FORMULA_STARTS, csv_bytes, guard, unguard
+from mezzmark.report.page import write_report
+from mezzmark.report.prose.choice import findings, headline, tipping_sentences
 from mezzmark.report.prose.numbers import markdown_text, shown_name, visible_text
 from mezzmark.report.tables import regression
 from mezzmark.runner.events import CellGivenUp, TrialStarted
-from mezzmark.store.run_store import Run
+from mezzmark.store.run_store import Run, append_trial, create_run
 
 CHARACTERS = st.one_of(
     st.sampled_from(
@@ -60,10 +67,52 @@ def test_csv_brings_every_name_back(names: list[str]) -> None:
 
 @given(NAMES)
 def test_markdown_holds_no_markup_and_one_line(name: str) -> None:
-    """Unescaped, no character is left that begins a link, code, emphasis, a table cell or HTML."""
-    text = markdown_text(name)
-    assert "\n" not in text
-    assert not re.search(r"(?<!\\)(?:\\\\)*[`*_\[\]|<>]", text.replace("\\\\", ""))
+    """As a paragraph and as a heading, a CommonMark reader finds the very name, as plain text."""
+    shown = " ".join(visible_text(name).split())
+    for before, kind in (("", "paragraph"), ("# ", "heading")):
+        tokens = MarkdownIt("commonmark").parse(before + markdown_text(shown))
+        if not shown:
+            continue
+        assert [token.type for token in tokens] == [f"{kind}_open", "inline", f"{kind}_close"]
+        parts = tokens[1].children or []
+        assert {part.type for part in parts} <= {"text", "text_special"}
+        assert "".join(part.content for part in parts) == shown
+
+
+PLAIN_NAMES = ("ffv1", "vc3-sq", "Ö_x*")
+"""Names that a sentence would change if it raised or lowered a first letter."""
+
+
+def test_no_sentence_changes_a_name(tmp_path: Path) -> None:
+    """Wherever a name of an encoding or a host begins a sentence, it stands as its owner wrote it:
+    in the page, in its Markdown and in the choice; the other case of its first letter never."""
+    runs = []
+    for seed, host in enumerate(("ærø-1", "Éire")):
+        encodings = tuple(
+            FabricatedEncoding(name=name, jump_ms=20 + 9 * k, bitrate_bps=1e8, encode_fps=50)
+            for k, name in enumerate(PLAIN_NAMES[:3])
+        )
+        made = Fabrication(encodings=encodings, requests=6, rounds=4, seed=seed, host_label=host)
+        manifest, trials = fabricate_run(made)
+        fidelity = [fidelity_trial("street at dusk", n, [generation([4.0])]) for n in PLAIN_NAMES]
+        create_run(tmp_path / host, manifest)
+        for trial in (*trials, *fidelity):
+            append_trial(tmp_path / host, trial)
+        runs.append(tmp_path / host)
+    paths = write_report(runs, out_dir=tmp_path / "report", with_figure_files=False)
+    choice = choose(runs[:1])
+    texts = [
+        re.sub(r"<style>.*?</style>|<script>.*?</script>", "", page, flags=re.DOTALL)
+        for page in (paths.html.read_text("utf-8"), paths.markdown.read_text("utf-8"))
+    ]
+    texts += [paths.answer, headline(choice), *findings(choice), *tipping_sentences(choice)]
+    for name in (*PLAIN_NAMES[:3], "ærø-1", "Éire"):
+        shown = [name, markdown_text(name), name.replace("-", "‑")]
+        assert any(form in text for text in texts for form in shown)
+        for form in shown:
+            other = form[0].swapcase() + form[1:]
+            if other != form:
+                assert not [text for text in texts if other in text], other
 
 
 def compared(name: str) -> regression.RegressionReport:
@@ -90,9 +139,9 @@ def test_every_form_of_a_comparison_stays_whole(name: str) -> None:
     """Markdown keeps its columns, JUnit stays well-formed XML, JSON brings the name back."""
     report = compared(name)
     table = [line for line in regression.as_markdown(report).split("\n") if line.startswith("|")]
-    assert {len(re.findall(r"(?<!\\)\|", line.replace("\\\\", ""))) for line in table} == {7}
+    assert {len(re.findall(r"(?<!\\)\|", line.replace("\\\\", ""))) for line in table} == {6}
     ElementTree.fromstring(regression.as_junit(report))
-    cells = json.loads(regression.as_json(report))["cells"]
+    cells = json.loads(report.model_dump_json())["cells"]
     assert {cell["cell"]["encoding"] for cell in cells} == {name}
 
 
@@ -105,18 +154,17 @@ def test_progress_shows_names_and_obeys_none(name: str) -> None:
         TrialStarted(cell=cell, done=0, total=2, eta_s=None),
         CellGivenUp(cell=cell, reason=name),
     )
-    file = io.StringIO()
-    console = Console(file=file, width=4000, color_system=None, force_terminal=False)
-    for event in events:
-        _LineView(console).show(event)
-    lines = file.getvalue().rstrip("\n").split("\n")
+    shown = {}
+    for is_terminal in (False, True):
+        file = io.StringIO()
+        console = Console(file=file, width=4000, color_system=None, force_terminal=is_terminal)
+        with shown_progress(console) as show:
+            for event in events:
+                show(event)
+        shown[is_terminal] = file.getvalue()
+    lines = shown[False].rstrip("\n").split("\n")
     assert len(lines) == 1
     assert visible_text(name).rstrip() in lines[0]
-    terminal = io.StringIO()
-    with _bar_on(Console(file=terminal, width=4000, force_terminal=True, color_system=None)) as bar:
-        for event in events:
-            _BarView(bar).show(event)
-            bar.refresh()
-    assert "\x1b[2Jgone" not in terminal.getvalue()
+    assert "\x1b[2Jgone" not in shown[True]
     if name.startswith("["):
-        assert name in terminal.getvalue()
+        assert visible_text(name) in shown[True]

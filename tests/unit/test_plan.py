@@ -7,7 +7,9 @@ import pytest
 from mezzmark.model.cell import ALL_CLIPS, KERNEL_CLIP, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.footage import ClipSpec, Recipe
-from mezzmark.model.scenario import EncodeSettings, Scenario, ScrubSettings
+from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.encode import EncodeSettings
+from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.runner.plan import plan_cells, plan_round
 
 CLIPS = ("a", "b")
@@ -29,7 +31,11 @@ def scenario(**changes: object) -> Scenario:
 
 def cells_of(plan: Scenario, media: set[tuple[str, str]] | None = None, cores: int = 8):
     ordered = sorted(EVERYTHING if media is None else media)
-    return plan_cells(plan, media=dict.fromkeys(ordered), core_count=cores)
+    return [cell for cell, arm in plan_cells(plan, media=dict.fromkeys(ordered), core_count=cores)]
+
+
+def planned_of(plan: Scenario):
+    return plan_cells(plan, media=dict.fromkeys(sorted(EVERYTHING)), core_count=8)
 
 
 def test_every_combination_is_one_cell() -> None:
@@ -46,7 +52,7 @@ def test_thread_choices_that_mean_the_same_count_are_one_cell(cores: int, counts
     """1, "half" and "all" are merged where the machine's cores make them equal."""
     plan = scenario(encode=EncodeSettings(threads=(1, "half", "all")), scrub=None)
     cells = cells_of(plan, cores=cores)
-    assert {cell.thread_count for cell in cells} == counts
+    assert {cell.setting["threads"] for cell in cells} == counts
     assert len(cells) == 4 * len(counts)
 
 
@@ -66,23 +72,22 @@ def test_hop_moves_between_clips_and_is_one_cell_an_encoding() -> None:
 
 def test_the_null_arm_repeats_the_first_cell_of_each_task() -> None:
     """Its two arms differ in the arm alone, so that any difference found between them is noise."""
-    cells = cells_of(scenario(null_arm=True))
-    nulls = [cell for cell in cells if cell.arm == "null"]
+    planned = planned_of(scenario(null_arm=True))
+    nulls = [cell for cell, arm in planned if arm == "null"]
     assert [cell.task for cell in nulls] == ["scrub", "encode"]
     for null in nulls:
-        first = next(cell for cell in cells if cell.task == null.task)
-        assert null.model_copy(update={"arm": ""}) == first
+        assert null == next(cell for cell, _ in planned if cell.task == null.task)
 
 
 def test_all_arms_of_a_round_replay_the_same_requests_and_each_round_new_ones() -> None:
     """The seed of requests is common to encodings, threads and arms of (round, clip, pattern), and
     to nothing else."""
-    cells = cells_of(scenario(null_arm=True))
+    cells = planned_of(scenario(null_arm=True))
     seeds: dict[tuple[int, str, str | None], set[int]] = {}
     for index in range(4):
         for trial in plan_round(cells, index, 7):
             if trial.cell.task == "scrub":
-                key = (index, trial.cell.clip, trial.cell.pattern)
+                key = (index, trial.cell.clip, trial.cell.setting["pattern"])
                 seeds.setdefault(key, set()).add(trial.seed)
     assert len(seeds) == 4 * 2 * 2
     assert {len(group) for group in seeds.values()} == {1}
@@ -94,7 +99,7 @@ def test_the_reference_kernel_stands_at_start_middle_and_end(
     cell_count: int, places: list[int]
 ) -> None:
     """Twice in short rounds, three times in long ones, at the same places in both directions."""
-    cells = [Cell(task="scrub", clip="a", encoding=f"e{k}") for k in range(cell_count)]
+    cells = [(Cell(task="scrub", clip="a", encoding=f"e{k}"), "") for k in range(cell_count)]
     for index in (0, 1):
         trials = plan_round(cells, index, 3)
         assert [t.position for t in trials if t.cell.clip == KERNEL_CLIP] == places
@@ -103,7 +108,7 @@ def test_the_reference_kernel_stands_at_start_middle_and_end(
 def test_steady_drift_costs_every_cell_the_same_over_a_pair_of_rounds() -> None:
     """With time running on through both rounds, each cell's mean time is the same: the second
     round mirrors the first."""
-    cells = cells_of(scenario())
+    cells = planned_of(scenario())
     pair = [plan_round(cells, 4, 7), plan_round(cells, 5, 7)]
     length = len(pair[0])
     times: dict[Cell, list[int]] = {}
@@ -117,7 +122,7 @@ def test_steady_drift_costs_every_cell_the_same_over_a_pair_of_rounds() -> None:
 
 def test_orders_of_pairs_are_drawn_anew_and_by_the_seed() -> None:
     """No two pairs of rounds share an order, nor do two seeds."""
-    cells = cells_of(scenario())
+    cells = planned_of(scenario())
     orders = [
         tuple(t.cell for t in plan_round(cells, k, seed)) for k in (0, 2, 4) for seed in (1, 2)
     ]
@@ -127,7 +132,7 @@ def test_orders_of_pairs_are_drawn_anew_and_by_the_seed() -> None:
 def test_each_cell_comes_first_about_equally_often() -> None:
     """Over 4,000 pairs the first place of 4 cells is shared out evenly: each count lies within
     four standard errors of 1,000 (binomial, sd 27.4), which chance passes but once in 4,000."""
-    cells = [Cell(task="scrub", clip="a", encoding=f"e{k}") for k in range(4)]
+    cells = [(Cell(task="scrub", clip="a", encoding=f"e{k}"), "") for k in range(4)]
     firsts = Counter(plan_round(cells, 2 * k, 99)[1].cell.encoding for k in range(4_000))
     assert all(abs(count - 1_000) < 110 for count in firsts.values())
     assert len(firsts) == 4

@@ -10,15 +10,16 @@ from mezzmark.engines.media import probe as media
 from mezzmark.model.errors import DiskFullError, FootageError, InterruptedRunError
 from mezzmark.model.footage import ClipSpec, FrameIndex, Recipe
 from mezzmark.model.jobs import (
-    Advance,
-    Broken,
-    MediaReference,
+    JobFailed,
     PreparedMedia,
     PrepareEncodingJob,
     PrepareOwnJob,
-    Refused,
+    ProgressUpdate,
+    WorkerFailed,
 )
-from mezzmark.model.scenario import EncodeSettings, Scenario
+from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.encode import EncodeSettings
+from mezzmark.model.tasks.spec import MediaReference
 from mezzmark.runner.events import LeftOut, Preparing
 from mezzmark.runner.prepare import (
     expand_files,
@@ -28,7 +29,7 @@ from mezzmark.runner.prepare import (
 )
 from simulation.synthetic_footage import synthetic_footage
 
-REFUSED = Refused(where="vc3", what="no such size", remedy="Choose another.", exit_code=26)
+REFUSED = JobFailed(where="vc3", what="no such size", remedy="Choose another.", exit_code=26)
 
 
 def touch(*paths: Path) -> None:
@@ -139,10 +140,10 @@ def no_files_behind(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(media, "probe_media", lambda _: facts)
 
 
-def run_to_end(scenario: Scenario, converse):
+def run_to_end(scenario: Scenario, dispatch):
     """The events of a preparation, and the footage it returns."""
     events = []
-    preparation = prepare_footage(scenario, cache_dir=Path("cache"), converse=converse)
+    preparation = prepare_footage(scenario, cache_dir=Path("cache"), dispatch=dispatch)
     while True:
         try:
             events.append(next(preparation))
@@ -154,11 +155,11 @@ def test_what_cannot_be_made_is_noted_and_the_rest_is_prepared(tmp_path: Path) -
     """One damaged file and one refused encoding are told with clip, encoding and reason; progress
     counts every step."""
 
-    def converse(job, _timeout_s):
+    def dispatch(job, _timeout_s):
         if isinstance(job, PrepareOwnJob):
-            yield Advance(message="indexing", done_fraction=0.5)
+            yield ProgressUpdate(message="indexing", done_fraction=0.5)
             if job.media_path.endswith("1.mov"):
-                yield Broken(outcome="crashed", reason="ended by SIGSEGV")
+                yield WorkerFailed(outcome="crashed", reason="ended by SIGSEGV")
             else:
                 yield prepared(48)
         elif job.encoding.name == "vc3-sq":
@@ -166,7 +167,7 @@ def test_what_cannot_be_made_is_noted_and_the_rest_is_prepared(tmp_path: Path) -
         else:
             yield prepared(47)
 
-    events, footage = run_to_end(own_scenario(tmp_path, 3), converse)
+    events, footage = run_to_end(own_scenario(tmp_path, 3), dispatch)
     assert [clip.clip for clip in footage.clips] == ["own/0.mov", "own/2.mov"]
     assert set(footage.media) == {
         (clip, encoding)
@@ -201,7 +202,7 @@ def test_a_full_disk_and_a_wish_to_stop_end_the_preparation(tmp_path: Path) -> N
     full = REFUSED.model_copy(update={"exit_code": 24})
     with pytest.raises(DiskFullError):
         run_to_end(scenario, lambda job, _: iter([full]))
-    stopped = Broken(outcome="cancelled", reason="")
+    stopped = WorkerFailed(outcome="cancelled", reason="")
     with pytest.raises(InterruptedRunError, match="--resume"):
         run_to_end(scenario, lambda job, _: iter([stopped]))
 
@@ -211,11 +212,11 @@ def test_encodings_are_made_from_the_prepared_original_alike_everywhere(tmp_path
     depend on the machine."""
     jobs = []
 
-    def converse(job, _timeout_s):
+    def dispatch(job, _timeout_s):
         jobs.append(job)
         yield prepared(48)
 
-    run_to_end(own_scenario(tmp_path, 1), converse)
+    run_to_end(own_scenario(tmp_path, 1), dispatch)
     encodes = [job for job in jobs if isinstance(job, PrepareEncodingJob)]
     assert [job.encoding.name for job in encodes] == ["vc3-sq", "mjpeg-fine"]
     assert {(job.source.media_path, job.thread_count, job.cache_dir) for job in encodes} == {

@@ -5,7 +5,7 @@ import io
 import pytest
 from rich.console import Console
 
-from mezzmark.cli.progress import _LineView, forecast_text
+from mezzmark.cli.progress import LineView, forecast_text
 from mezzmark.model.cell import Cell
 from mezzmark.model.records import Trial
 from mezzmark.runner.events import (
@@ -30,7 +30,7 @@ class Log:
         self.now_s = 0.0
         self._file = io.StringIO()
         console = Console(file=self._file, width=80, force_terminal=False)
-        self._view = _LineView(console, clock_ns=lambda: round(self.now_s * 1e9))
+        self._view = LineView(console, clock_ns=lambda: round(self.now_s * 1e9))
 
     def tell(self, event: Event, *, after_s: float = 0.0) -> None:
         self.now_s += after_s

@@ -3,13 +3,8 @@
 import numpy as np
 import pytest
 
-from mezzmark.decide.size.queue import (
-    COUNTED_DAYS,
-    WARM_UP_DAYS,
-    draw_cards,
-    simulate_queue,
-    simulate_shop,
-)
+from mezzmark.decide.size.queue import COUNTED_DAYS, WARM_UP_DAYS, draw_cards, simulate_shop
+from mezzmark.decide.throughput.schedule import serve_in_order
 from mezzmark.model.shop import Camera, Shop
 from mezzmark.statistics.intervals import Interval, t_interval
 
@@ -24,7 +19,7 @@ def _mean_time(rho: float, *, is_fixed: bool, seed: int) -> Interval:
     for _ in range(REPLICATES):
         arrivals = np.cumsum(rng.exponential(1 / rho, CUSTOMERS))
         services = np.ones(CUSTOMERS) if is_fixed else rng.exponential(1.0, CUSTOMERS)
-        means.append(simulate_queue(arrivals, services)[CUSTOMERS // 4 :].mean())
+        means.append(serve_in_order(arrivals, services)[CUSTOMERS // 4 :].mean())
     return t_interval(means, confidence_level=0.99)
 
 
@@ -50,7 +45,7 @@ def test_percentile_of_exponential_service() -> None:
     shares = []
     for _ in range(REPLICATES):
         arrivals = np.cumsum(rng.exponential(2.0, CUSTOMERS))
-        spent = simulate_queue(arrivals, rng.exponential(1.0, CUSTOMERS))[CUSTOMERS // 4 :]
+        spent = serve_in_order(arrivals, rng.exponential(1.0, CUSTOMERS))[CUSTOMERS // 4 :]
         shares.append((spent <= np.log(20) / 0.5).mean())
     found = t_interval(shares, confidence_level=0.99)
     assert found.low <= 0.95 <= found.high
@@ -58,7 +53,7 @@ def test_percentile_of_exponential_service() -> None:
 
 def test_two_machines_share_the_line() -> None:
     """Four cards at once, two hours each: two machines hand them back after 2, 2, 4 and 4."""
-    spent = simulate_queue(np.zeros(4), np.full(4, 2.0), machine_count=2)
+    spent = serve_in_order(np.zeros(4), np.full(4, 2.0), worker_count=2)
     assert sorted(spent) == [2, 2, 4, 4]
 
 
@@ -69,7 +64,7 @@ def test_erlangs_share_of_waiting_cards() -> None:
     for _ in range(REPLICATES):
         arrivals = np.cumsum(rng.exponential(1 / 1.5, CUSTOMERS))
         services = rng.exponential(1.0, CUSTOMERS)
-        spent = simulate_queue(arrivals, services, machine_count=2)
+        spent = serve_in_order(arrivals, services, worker_count=2)
         shares.append((spent > services + 1e-9)[CUSTOMERS // 4 :].mean())
     found = t_interval(shares, confidence_level=0.99)
     assert found.low <= 0.642857 <= found.high
@@ -98,9 +93,8 @@ def test_an_idle_machine_hands_a_card_back_after_its_own_time() -> None:
         machine_hours_per_footage_hour=np.array([0.5]),
         rng=np.random.default_rng(2),
     )
-    assert figures.mean_wait_hours == pytest.approx(1.0)
-    assert figures.late_fraction == 0
-    assert figures.utilisation == pytest.approx(1 / 24)
+    assert figures.card_wait_hours == pytest.approx(1.0)
+    assert figures.late_cards == 0
 
 
 def test_a_machine_that_cannot_keep_up_never_hands_back() -> None:
@@ -108,8 +102,8 @@ def test_a_machine_that_cannot_keep_up_never_hands_back() -> None:
     figures = simulate_shop(
         _shop(), machine_hours_per_footage_hour=np.array([13.0]), rng=np.random.default_rng(3)
     )
-    assert figures.mean_wait_hours == np.inf
-    assert figures.late_fraction == 1
+    assert figures.card_wait_hours == np.inf
+    assert figures.late_cards == 1
 
 
 def test_a_late_card_is_one_beyond_the_turnaround() -> None:
@@ -119,29 +113,29 @@ def test_a_late_card_is_one_beyond_the_turnaround() -> None:
         machine_hours_per_footage_hour=np.array([0.5]),
         rng=np.random.default_rng(4),
     )
-    assert figures.late_fraction == 1
+    assert figures.late_cards == 1
     assert COUNTED_DAYS > WARM_UP_DAYS > 0
 
 
 def test_the_first_days_do_not_count(monkeypatch: pytest.MonkeyPatch) -> None:
     """Waits of the warm-up days, when the queue began empty, enter no figure."""
     monkeypatch.setattr(
-        "mezzmark.decide.size.queue.simulate_queue",
-        lambda arrivals, services, machine_count: np.where(
+        "mezzmark.decide.size.queue.serve_in_order",
+        lambda arrivals, services, worker_count: np.where(
             arrivals < 24 * WARM_UP_DAYS, 1000.0, 1.0
         ),
     )
     figures = simulate_shop(
         _shop(), machine_hours_per_footage_hour=np.array([0.5]), rng=np.random.default_rng(5)
     )
-    assert (figures.mean_wait_hours, figures.late_fraction) == (1.0, 0.0)
+    assert (figures.card_wait_hours, figures.late_cards) == (1.0, 0.0)
 
 
 def test_disorder_is_refused() -> None:
     """Arrivals that fall, negative services and no machine are ValueErrors."""
     with pytest.raises(ValueError):
-        simulate_queue(np.array([1.0, 0.0]), np.ones(2))
+        serve_in_order(np.array([1.0, 0.0]), np.ones(2))
     with pytest.raises(ValueError):
-        simulate_queue(np.zeros(1), -np.ones(1))
+        serve_in_order(np.zeros(1), -np.ones(1))
     with pytest.raises(ValueError):
-        simulate_queue(np.zeros(1), np.ones(1), machine_count=0)
+        serve_in_order(np.zeros(1), np.ones(1), worker_count=0)

@@ -15,6 +15,7 @@ from pathlib import Path
 import matplotlib as mpl
 import numpy as np
 import pytest
+from markdown_it import MarkdownIt
 
 from fixtures.fabricated_run import (
     EIGHT,
@@ -165,13 +166,49 @@ def test_markdown_tables_keep_their_columns(hostile: ReportPaths) -> None:
             widths = []
     assert tables == 8
     text = hostile.markdown.read_text(encoding="utf-8")
-    assert "<script>" not in text
-    assert "&lt;script&gt;" in text
+    assert re.search(r"(?<!\\)<script>", text) is None
+    assert "\\<script>" in text
 
 
 def test_markdown_text_escapes_what_markdown_reads() -> None:
-    """Stars, ticks, links, pipes and line breaks come out as the letters they are."""
-    assert markdown_text("a*b|c`d\n[e](f) <g>") == r"a\*b\|c\`d \[e\]\(f\) &lt;g&gt;"
+    """Stars, ticks, links and tags are escaped, and so is what would begin a list or a heading at
+    the start alone; what Markdown does not read stays readable."""
+    assert markdown_text("a*b|c`d\n[e](f) <g>") == r"a\*b|c\`d \[e](f) \<g>"
+    assert markdown_text("# a - b + c (d)! #") == r"\# a - b + c (d)! \#"
+    assert [markdown_text(text) for text in ("- a", "-5", "1. a", "1.5 ms", "> a")] == [
+        r"\- a", "-5", r"1\. a", "1.5 ms", r"\> a",
+    ]  # fmt: skip
+
+
+def test_every_figure_is_an_image_in_markdown(hostile: ReportPaths) -> None:
+    """Whatever a name holds, a Markdown reader finds one image for each figure, and no link, HTML
+    or emphasis but that of our own headings and captions."""
+    tokens = MarkdownIt("commonmark").enable("table").parse(hostile.markdown.read_text("utf-8"))
+    parts = [part for token in tokens for part in token.children or ()]
+    images = [part.attrs["src"] for part in parts if part.type == "image"]
+    assert len(images) == len(set(images)) == len(hostile.figures) // 2
+    assert not {part.type for part in parts} & {"link_open", "html_inline", "code_inline"}
+    assert not {token.type for token in tokens} & {"html_block", "fence", "blockquote_open"}
+
+
+def test_without_figure_files_no_caption_stands_alone(tmp_path: Path) -> None:
+    """No file of a figure is written, `report.md` has neither images nor the captions that stand
+    below them otherwise, and the page keeps its figures and points to no file."""
+    run = lay_run(tmp_path / "run", Fabrication(encodings=THREE, rounds=3, requests=6))
+    full = write_report([run], out_dir=tmp_path / "full")
+    bare = write_report([run], out_dir=tmp_path / "bare", with_figure_files=False)
+    assert full.figures
+    assert not bare.figures
+    assert not (tmp_path / "bare" / "figures").exists()
+    parts = re.split(r"^!\[.*\]\(figures/.*\)\n\n", full.markdown.read_text("utf-8"), flags=re.M)
+    captions = [part.split("\n\n")[0] for part in parts[1:]]
+    assert len(captions) == len(full.figures) // 2
+    text = bare.markdown.read_text("utf-8")
+    assert not [caption for caption in captions if caption in text]
+    assert "](figures/" not in text
+    page = bare.html.read_text("utf-8")
+    assert page.count("<figure") == full.html.read_text("utf-8").count("<figure") > 0
+    assert "figures/" not in page
 
 
 def test_svg_files_are_well_formed_and_stand_alone(hostile: ReportPaths) -> None:
@@ -204,7 +241,7 @@ def test_csv_holds_every_estimate_and_names_as_written(hostile: ReportPaths) -> 
     run = read_run(hostile.html.parent.parent)
     rows = list(csv.DictReader(io.StringIO(hostile.cells_csv.read_text(encoding="utf-8"))))
     expected = {
-        (s.cell.clip, s.cell.encoding, s.cell.task, str(s.cell.thread_count), figure): e
+        (s.cell.clip, s.cell.encoding, s.cell.task, str(s.cell.setting["threads"]), figure): e
         for s in summarise_cells(run.trials)
         for figure, e in s.estimates.items()
     }

@@ -8,9 +8,9 @@ import mezzmark
 from mezzmark.host.common import Clock
 from mezzmark.model.errors import ScenarioError, UsageError
 from mezzmark.model.footage import ClipSpec
-from mezzmark.model.scenario import ROUNDS_RULE, Scenario, limit_warnings
-from mezzmark.runner.demo import plan_demo
-from mezzmark.runner.request import AskedLimits, limit_scenario, plan_measurement
+from mezzmark.model.round_limits import ROUNDS_RULE, limit_warnings
+from mezzmark.model.scenario import Scenario
+from mezzmark.runner.request import AskedLimits, limit_scenario, plan_demo, plan_measurement
 from mezzmark.runner.start import describe_run
 from mezzmark.store.run_store import create_run
 from mezzmark.store.toml_files import read_scenario
@@ -41,10 +41,7 @@ def test_fewer_rounds_than_the_minimum_lower_it_with_a_note() -> None:
     assert plan.minimum_rounds == 4
     fewer, notes = limit_scenario(plan, AskedLimits(rounds=2))
     assert (fewer.rounds, fewer.minimum_rounds) == (2, 2)
-    assert notes == (
-        "2 rounds were asked for, fewer than the scenario's minimum of 4: "
-        "the minimum of this run is 2.",
-    )
+    assert notes == ("minimum_rounds is 4 and lowered to 2, the rounds asked for.",)
     more, notes = limit_scenario(plan, AskedLimits(rounds=5))
     assert (more.rounds, more.minimum_rounds, notes) == (5, 4, ())
     assert limit_scenario(plan, AskedLimits()) == (plan, ())
@@ -74,7 +71,7 @@ def test_limits_without_intervals_are_warned_of(
     assert all(words in text for text in found)
 
 
-def test_a_run_gone_on_with_brings_footage_rounds_and_budget(card: Path, tmp_path: Path) -> None:
+def test_a_resumed_run_brings_footage_rounds_and_budget(card: Path, tmp_path: Path) -> None:
     """`--resume` with the scenario's name and the folder alone is the plan that was measured; a
     note says so where the scenario itself says otherwise."""
     files = [f"{card}/*.MP4"]
@@ -84,29 +81,22 @@ def test_a_run_gone_on_with_brings_footage_rounds_and_budget(card: Path, tmp_pat
     again, notes = plan_measurement("own-footage", AskedLimits(), earlier_run=run_dir)
     assert again == plan
     assert again.clips[0].files == tuple(files)
-    assert notes == (
-        "going on with the run's own limits: 2 to 2 rounds, 200 s. The scenario now says "
-        "4 to 10 rounds, 1800 s; --rounds and --time-budget change them.",
-    )
+    rounds = "2 to 2 rounds (the scenario now says 4 to 10 rounds)"
+    budget = "time budget 200 s (the scenario now says time budget 1800 s)"
+    assert notes == (f"resumed with the run's own limits: {rounds}, {budget}.",)
     more, notes = plan_measurement("own-footage", AskedLimits(rounds=6), earlier_run=run_dir)
     assert (more.rounds, more.minimum_rounds, more.time_budget_s) == (6, 4, 200.0)
-    assert notes == (
-        "going on with the run's own limits: 200 s. The scenario now says 1800 s; "
-        "--time-budget changes that.",
-    )
+    assert notes == (f"resumed with the run's own limits: {budget}.",)
     longer, notes = plan_measurement(
         "own-footage", AskedLimits(time_budget_s=900.0), earlier_run=run_dir
     )
     assert (longer.rounds, longer.minimum_rounds, longer.time_budget_s) == (2, 2, 900.0)
-    assert notes == (
-        "going on with the run's own limits: 2 to 2 rounds. The scenario now says "
-        "4 to 10 rounds; --rounds changes that.",
-    )
+    assert notes == (f"resumed with the run's own limits: {rounds}.",)
     both = AskedLimits(rounds=6, time_budget_s=900.0)
     assert plan_measurement("own-footage", both, earlier_run=run_dir)[1] == ()
 
 
-def test_a_run_gone_on_with_keeps_its_seed_and_says_so(card: Path, tmp_path: Path) -> None:
+def test_a_resumed_run_keeps_its_seed_and_says_so(card: Path, tmp_path: Path) -> None:
     """Where the scenario has another seed by now the run's own is used, and a note names both
     whatever else was asked for; a seed that is asked for is taken, without a note."""
     footage = [f"{card}/*.MP4"]
@@ -115,10 +105,8 @@ def test_a_run_gone_on_with_keeps_its_seed_and_says_so(card: Path, tmp_path: Pat
     for asked in (AskedLimits(), AskedLimits(rounds=plan.rounds, time_budget_s=1800.0)):
         again, notes = plan_measurement("own-footage", asked, earlier_run=run_dir)
         assert again.seed == plan.seed + 5
-        assert notes == (
-            f"going on with the run's own seed, {plan.seed + 5}. The scenario now says "
-            f"{plan.seed}; another seed is another run: measure it into another folder with --out.",
-        )
+        said = f"seed {plan.seed + 5} (the scenario now says seed {plan.seed})"
+        assert notes == (f"resumed with the run's own limits: {said}.",)
     given = AskedLimits(seed=77)
     again, notes = plan_measurement("own-footage", given, earlier_run=run_dir)
     assert (again.seed, notes) == (77, ())
@@ -141,7 +129,7 @@ def test_without_a_run_there_footage_is_still_asked_for(tmp_path: Path) -> None:
         plan_measurement("own-footage", AskedLimits(), earlier_run=tmp_path)
 
 
-def test_going_on_needs_the_runs_folder() -> None:
+def test_resuming_needs_the_runs_folder() -> None:
     """`resume` without `out` would begin a new run somewhere else."""
     with pytest.raises(UsageError, match=r"--resume.*--out"):
         mezzmark.measure("first-look", resume=True)

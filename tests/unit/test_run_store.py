@@ -15,16 +15,16 @@ from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.own_files import MARKER_NAME
 from mezzmark.store import run_store
-from mezzmark.store.run_identity import describe_differences, refuse_other_run
-from mezzmark.store.run_lock import lock_run
+from mezzmark.store.run_identity import check_same_measurement, describe_differences
 from mezzmark.store.run_store import (
     MANIFEST_NAME,
     TRIALS_NAME,
     append_trial,
-    claim_run_dir,
     clear_scratch,
     create_run,
+    lock_run,
     read_run,
+    reserve_run_dir,
     scratch_folder,
     write_manifest,
 )
@@ -87,9 +87,9 @@ def test_a_deleted_trials_file_leaves_the_manifest(run_dir: Path) -> None:
 def test_a_newer_format_is_refused_by_its_number(run_dir: Path, name: str) -> None:
     """A run of a later mezzmark is not guessed at."""
     path = run_dir / name
-    path.write_text(path.read_text().replace('"schema_version":1', '"schema_version":2', 1))
-    path.write_text(path.read_text().replace('"schema_version": 1', '"schema_version": 2', 1))
-    with pytest.raises(RunError, match="written in format 2; this mezzmark reads up to format 1"):
+    path.write_text(path.read_text().replace('"schema_version":2', '"schema_version":3', 1))
+    path.write_text(path.read_text().replace('"schema_version": 2', '"schema_version": 3', 1))
+    with pytest.raises(RunError, match="written in format 3; this mezzmark reads up to format 2"):
         read_run(run_dir)
 
 
@@ -130,7 +130,7 @@ def test_nothing_that_stands_there_is_overwritten(run_dir: Path, tmp_path: Path,
         with pytest.raises(DestinationError, match="nothing is ever overwritten"):
             create_run(folder, made[0])
     with pytest.raises(DestinationError):
-        claim_run_dir(other, resume=True)
+        reserve_run_dir(other, resume=True)
     assert {path: path.read_bytes() for path in before} == before
 
 
@@ -138,9 +138,9 @@ def test_a_run_stopped_while_preparing_can_be_started_again(tmp_path: Path, made
     """A folder with nothing but a run's lock counts as empty."""
     with lock_run_in(tmp_path / "run"):
         pass
-    assert claim_run_dir(tmp_path / "run", resume=True) is False
+    assert reserve_run_dir(tmp_path / "run", resume=True) is False
     create_run(tmp_path / "run", made[0])
-    assert claim_run_dir(tmp_path / "run", resume=True) is True
+    assert reserve_run_dir(tmp_path / "run", resume=True) is True
 
 
 @pytest.mark.parametrize("resume", [False, True])
@@ -155,7 +155,7 @@ def test_a_folder_named_scratch_is_no_unfinished_run(
     for name in beside:
         (tmp_path / name).touch()
     with pytest.raises(DestinationError, match="nothing is ever overwritten"):
-        claim_run_dir(tmp_path, resume=resume)
+        reserve_run_dir(tmp_path, resume=resume)
     with pytest.raises(RunError, match="no run can be read here"):
         read_run(tmp_path)
     clear_scratch(tmp_path)
@@ -211,10 +211,10 @@ def test_what_a_killed_start_left_counts_as_empty(tmp_path: Path) -> None:
     """Our own unfinished manifest beside the lock is no run; one of a like name is somebody's."""
     (tmp_path / "run.lock").touch()
     (tmp_path / f".{MANIFEST_NAME}.{'ab' * 8}.new").touch()
-    assert claim_run_dir(tmp_path, resume=False) is False
+    assert reserve_run_dir(tmp_path, resume=False) is False
     (tmp_path / f".{MANIFEST_NAME}.notes.new").touch()
     with pytest.raises(DestinationError):
-        claim_run_dir(tmp_path, resume=False)
+        reserve_run_dir(tmp_path, resume=False)
 
 
 def lock_run_in(folder: Path):
@@ -265,7 +265,7 @@ def test_a_manifest_is_replaced_whole_or_not_at_all(run_dir: Path, made, monkeyp
         write_manifest(run_dir, made[0].model_copy(update={"stop_reason": "later"}))
     monkeypatch.undo()
     assert read_run(run_dir).manifest == made[0]
-    assert claim_run_dir(run_dir, resume=True) is True
+    assert reserve_run_dir(run_dir, resume=True) is True
 
 
 @pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="root may write anywhere")
@@ -273,14 +273,14 @@ def test_a_folder_that_cannot_be_made_is_one_clear_line(tmp_path: Path) -> None:
     """A parent that may not be written to is named."""
     tmp_path.chmod(0o500)
     with pytest.raises(DestinationError, match="cannot be made"):
-        claim_run_dir(tmp_path / "run", resume=False)
+        reserve_run_dir(tmp_path / "run", resume=False)
 
 
 def test_a_file_in_the_place_of_the_folder_is_refused(tmp_path: Path) -> None:
     """A file is never taken for a folder."""
     (tmp_path / "run").write_text("notes")
     with pytest.raises(DestinationError, match="cannot be made"):
-        claim_run_dir(tmp_path / "run", resume=False)
+        reserve_run_dir(tmp_path / "run", resume=False)
     assert (tmp_path / "run").read_text() == "notes"
 
 
@@ -310,7 +310,7 @@ def test_resuming_names_whatever_makes_it_another_run(made) -> None:
         now = before.model_copy(update=change)
         assert any(text in difference for difference in describe_differences(before, now))
         with pytest.raises(RunError, match="is of something else"):
-            refuse_other_run(before, now, where="run")
+            check_same_measurement(before, now, where="run")
 
 
 def test_what_differs_is_told_in_a_few_words_footage_first(made) -> None:
@@ -347,7 +347,7 @@ def test_what_differs_is_told_in_a_few_words_footage_first(made) -> None:
     ]
     many = of_files("A.MP4", "B.MP4", "C.MP4", "D.MP4", mezzmark_version="9", encodings=())
     with pytest.raises(RunError) as caught:
-        refuse_other_run(before, many, where="run")
+        check_same_measurement(before, many, where="run")
     assert "you passed A.MP4, B.MP4 and 2 more; encoding" in str(caught.value)
     assert caught.value.what.count(";") == 3
     differences = describe_differences(before, many)
@@ -389,3 +389,14 @@ def test_other_limits_do_not_make_it_another_run(made) -> None:
         update={"scenario": scenario, "run_id": "another", "created_utc": "later"}
     )
     assert describe_differences(made[0], now) == []
+
+
+def test_trials_of_one_cell_share_it(run_dir: Path) -> None:
+    """Equal cells are one object when read, so that grouping thousands of trials looks inside none
+    of them; cells that differ stay apart."""
+    trials = read_run(run_dir).trials
+    by_cell: dict[object, set[int]] = {}
+    for trial in trials:
+        by_cell.setdefault(trial.cell, set()).add(id(trial.cell))
+    assert len(by_cell) > 1
+    assert {len(ids) for ids in by_cell.values()} == {1}

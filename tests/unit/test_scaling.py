@@ -6,7 +6,6 @@ import pytest
 
 from mezzmark.statistics.scaling import fit_scaling
 from mezzmark.statistics.scaling_inference import (
-    lack_of_fit,
     parameter_interval,
     peak_core_count,
     predict_throughput,
@@ -65,22 +64,22 @@ def test_linear_growth_holds_both_costs_at_zero_at_most() -> None:
     fit = fit_scaling(COUNTS, COUNTS**1.1)
     assert fit.sigma == 0
     assert fit.kappa == 0
-    assert "sigma" in fit.at_bound or "kappa" in fit.at_bound
+    assert min(fit.free_point[1:]) < 0
 
 
 def test_two_rounds_carry_no_interval() -> None:
-    """With two rounds γ, σ, κ, the peak and predictions come without an interval, and say why."""
+    """With two rounds γ, σ, κ, the peak and predictions come without an interval."""
     fit = fit_scaling(COUNTS, np.vstack([_law(COUNTS, 1, 0.1, 0.01)] * 2))
     assert parameter_interval(fit, "sigma", confidence_level=LEVEL) is None
-    assert "1 more" in peak_core_count(fit, confidence_level=LEVEL).withheld
+    assert peak_core_count(fit, confidence_level=LEVEL).withheld == "few_rounds"
     assert predict_throughput(fit, 4, confidence_level=LEVEL).interval is None
 
 
-def test_far_predictions_warn_loudly() -> None:
-    """Twice the measured range is quiet; one core beyond carries a warning with a remedy."""
+def test_beyond_twice_the_measured_range_is_far() -> None:
+    """16 cores are near where 8 were measured, 17 are far."""
     fit = fit_scaling(COUNTS, _law(COUNTS, 1, 0.1, 0.01))
-    assert predict_throughput(fit, 16, confidence_level=LEVEL).warning == ""
-    assert "at least 9 cores" in predict_throughput(fit, 17, confidence_level=LEVEL).warning
+    assert not predict_throughput(fit, 16, confidence_level=LEVEL).is_far
+    assert predict_throughput(fit, 17, confidence_level=LEVEL).is_far
 
 
 def test_a_prediction_never_beats_perfect_scaling() -> None:
@@ -116,7 +115,7 @@ def _coverage(replicates: int, *, sigma: float, kappa: float, skewed: bool, seed
     rng = np.random.default_rng(seed)
     truth = {"gamma": 20.0, "sigma": sigma, "kappa": kappa}
     # the mean of log throughput is the target: skewed errors have mean 0 on that scale
-    hits = dict.fromkeys([*truth, "peak", "prediction", "shown", "misfit"], 0)
+    hits = dict.fromkeys([*truth, "peak", "prediction", "shown"], 0)
     for _ in range(replicates):
         rates = _rounds(rng, round_count=6, sigma=sigma, kappa=kappa, skewed=skewed)
         fit = fit_scaling(COUNTS, rates)
@@ -130,7 +129,6 @@ def _coverage(replicates: int, *, sigma: float, kappa: float, skewed: bool, seed
         ahead = predict_throughput(fit, 16, confidence_level=LEVEL).interval
         at_16 = _law(np.array([16.0]), 20.0, sigma, kappa)[0]
         hits["prediction"] += ahead.low <= at_16 <= ahead.high
-        hits["misfit"] += lack_of_fit(COUNTS, rates, fit).p_value < 0.05
     shares = {name: count / replicates for name, count in hits.items()}
     shares["peak"] = hits["peak"] / max(hits["shown"], 1)
     return shares
@@ -142,7 +140,6 @@ def test_intervals_keep_their_level_in_short() -> None:
     shares = _coverage(300, sigma=0.1, kappa=0.01, skewed=False, seed=11)
     for name in ("gamma", "sigma", "kappa", "peak", "prediction"):
         assert 0.912 <= shares[name] <= 0.988, (name, shares)
-    assert shares["misfit"] <= 0.088
 
 
 def test_a_line_shows_no_peak_in_short() -> None:
@@ -156,11 +153,10 @@ def test_a_line_shows_no_peak_in_short() -> None:
 @pytest.mark.parametrize(("sigma", "kappa"), [(0.03, 0.003), (0.1, 0.01)])
 def test_intervals_keep_their_level(sigma: float, kappa: float, skewed: bool) -> None:
     """5 000 replicates: coverage of γ, σ, κ, N* and a prediction at twice the range is 93 to 97 %,
-    with normal and with skewed errors; the lack-of-fit test cries wolf at most 7 %."""
+    with normal and with skewed errors."""
     shares = _coverage(5000, sigma=sigma, kappa=kappa, skewed=skewed, seed=21)
     for name in ("gamma", "sigma", "kappa", "peak", "prediction"):
         assert 0.93 <= shares[name] <= 0.97, (name, shares)
-    assert shares["misfit"] <= 0.07
 
 
 @pytest.mark.slow
@@ -172,20 +168,3 @@ def test_no_peak_where_there_is_none(sigma: float) -> None:
     assert shares["shown"] <= 0.05
     assert shares["sigma"] >= 0.93
     assert shares["kappa"] >= 0.93
-
-
-def test_a_broken_law_is_noticed() -> None:
-    """Throughput that stops dead at four cores (a ceiling, which no USL curve has) is found by
-    the lack-of-fit test."""
-    rng = np.random.default_rng(5)
-    capped = np.minimum(COUNTS, 4.0) * np.exp(rng.normal(0, 0.01, (6, COUNTS.size)))
-    found = lack_of_fit(COUNTS, capped, fit_scaling(COUNTS, capped))
-    assert found is not None
-    assert found.p_value < 0.001
-
-
-def test_lack_of_fit_needs_a_spare_count() -> None:
-    """Three counts are met exactly by three parameters: there is nothing to test."""
-    rng = np.random.default_rng(6)
-    rates = _rounds(rng, round_count=4, sigma=0.1, kappa=0.01)[:, :3]
-    assert lack_of_fit(COUNTS[:3], rates, fit_scaling(COUNTS[:3], rates)) is None

@@ -4,10 +4,9 @@ import pytest
 
 from fixtures.made_sizing import SHOP, made
 from mezzmark.decide.size.answers import (
-    has_late_cards_alone,
+    has_long_cards,
     keeps_up,
     meets_deadline,
-    no_surer_than,
     pays_off,
     saves_nothing,
 )
@@ -30,7 +29,7 @@ def test_keeping_up_is_a_day_within_the_whole_interval(
 ) -> None:
     """Ingest keeps up when the upper end lies below one day, and fails when the lower end does not;
     a point alone decides nothing."""
-    assert keeps_up("a", {"utilisation": made(*interval)}) == answer
+    assert keeps_up({"utilisation": made(*interval)}) == answer
 
 
 @pytest.mark.parametrize(
@@ -48,23 +47,24 @@ def test_a_deadline_is_met_by_the_whole_interval(
 ) -> None:
     """With one card in twenty allowed to be late, the interval lies at or below, beyond, or on
     both sides."""
-    assert meets_deadline("a", made(*interval), late_cards_fraction=0.05) == answer
+    figures = {"utilisation": made(0.5, 0.4, 0.6), "late_cards": made(*interval)}
+    assert meets_deadline(SHOP, figures) == answer
 
 
 @pytest.mark.parametrize(
-    ("keeps", "in_time", "answer"),
+    ("busy", "late", "answer"),
     [
-        ("no", "cannot tell", "no"),
-        ("cannot tell", "yes", "cannot tell"),
-        ("cannot tell", "no", "no"),
-        ("yes", "no", "no"),
-        ("yes", "yes", "yes"),
-        ("not measured", "not measured", "not measured"),
+        ((1.5, 1.2, 2), (0.05, 0.01, 0.3), "no"),
+        ((0.9, 0.8, 1.1), (0.01, 0.0, 0.05), "cannot tell"),
+        ((0.9, 0.8, 1.1), (0.2, 0.1, 0.3), "no"),
     ],
 )
-def test_being_in_time_agrees_with_keeping_up(keeps: str, in_time: str, answer: str) -> None:
-    """Nobody is in time who does not keep up; who keeps up may still be late."""
-    assert no_surer_than(keeps, in_time) == answer
+def test_being_in_time_agrees_with_keeping_up(
+    busy: tuple[float, float, float], late: tuple[float, float, float], answer: str
+) -> None:
+    """Nobody is in time who does not keep up, nor surely who may not; who may not can be late."""
+    figures = {"utilisation": made(*busy), "late_cards": made(*late)}
+    assert meets_deadline(SHOP, figures) == answer
 
 
 @pytest.mark.parametrize(
@@ -93,7 +93,7 @@ def test_cards_late_by_themselves(
         }
     )
     figures = {"ingest_hours_per_day": made(20, hours and 10, hours, "h")}
-    assert has_late_cards_alone(shop, figures) is so
+    assert has_long_cards(shop, figures) is so
 
 
 @pytest.mark.parametrize(
@@ -106,7 +106,7 @@ def test_paying_off_is_a_balance_above_nothing(
 ) -> None:
     """Saved less added must be above 0 over the whole interval."""
     figures = {"utilisation": made(0.5, 0.4, 0.6), "wait_balance_min_per_day": made(*balance)}
-    assert pays_off("a", figures) == answer
+    assert pays_off(figures) == answer
 
 
 def test_footage_that_is_never_ready_pays_for_nothing() -> None:
@@ -115,7 +115,16 @@ def test_footage_that_is_never_ready_pays_for_nothing() -> None:
         "utilisation": made(2, 1.5, 2.5),
         "wait_balance_min_per_day": made(5, 1, 9),
     }
-    assert pays_off("a", figures) == "no"
+    assert pays_off(figures) == "no"
+
+
+def test_footage_that_may_never_be_ready_does_not_surely_pay_off() -> None:
+    """Where it cannot be told whether ingest keeps up, a balance above 0 is not sure."""
+    figures = {
+        "utilisation": made(0.9, 0.8, 1.1),
+        "wait_balance_min_per_day": made(5, 1, 9),
+    }
+    assert pays_off(figures) == "cannot tell"
 
 
 def test_slower_moves_pay_for_nothing() -> None:
@@ -123,16 +132,11 @@ def test_slower_moves_pay_for_nothing() -> None:
     measured; where they may be faster nothing is said."""
     slower, unsure = made(-3, -5, -1), made(-3, -5, 1)
     assert saves_nothing({"wait_saved_min_per_day": slower})
-    assert pays_off("a", {"wait_saved_min_per_day": slower}) == "no"
+    assert pays_off({"wait_saved_min_per_day": slower}) == "no"
     assert not saves_nothing({"wait_saved_min_per_day": unsure})
-    assert pays_off("a", {"wait_saved_min_per_day": unsure}) == "not measured"
+    assert pays_off({"wait_saved_min_per_day": unsure}) == "not measured"
 
 
-def test_originals_are_there_already_and_nothing_is_made_up() -> None:
-    """The originals need no ingest; an intermediate without figures has no answer."""
-    assert keeps_up("original", {}) == "yes"
-    assert meets_deadline("original", None, late_cards_fraction=0.05) == "yes"
-    assert pays_off("original", {}) == "not measured"
-    assert keeps_up("a", {}) == "not measured"
-    assert meets_deadline("a", None, late_cards_fraction=0.05) == "not measured"
-    assert pays_off("a", {}) == "not measured"
+def test_nothing_is_invented() -> None:
+    """An intermediate without figures has no answer."""
+    assert (keeps_up({}), meets_deadline(SHOP, {}), pays_off({})) == ("not measured",) * 3

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from mezzmark.statistics.binomial import median_interval, quantile_ranks, share_interval
+from mezzmark.statistics.binomial import share_interval
 from mezzmark.statistics.intervals import DRIFT_ROUNDS, Interval, log_t_interval, t_interval
 from mezzmark.statistics.multiplicity import holm_adjusted
 from mezzmark.statistics.paired import (
@@ -18,11 +18,9 @@ from mezzmark.statistics.paired import (
 )
 from mezzmark.statistics.power import (
     detectable_change,
-    equivalence_power,
     expected_log_half_width,
     rounds_for_width,
     rounds_to_find,
-    rounds_to_show_equivalence,
     t_test_power,
 )
 from mezzmark.statistics.quantiles import quantile
@@ -113,31 +111,6 @@ def test_impossible_shares_are_refused(successes: int, count: int) -> None:
     """Fewer than none, more than all, or a share of nothing."""
     with pytest.raises(ValueError, match="not a share"):
         share_interval(successes, count, confidence_level=0.95)
-
-
-@pytest.mark.parametrize(("count", "probability"), [(9, 0.5), (40, 0.5), (100, 0.9), (200, 0.95)])
-def test_quantile_ranks_are_the_innermost_exact_ones(count: int, probability: float) -> None:
-    """Each tail, summed term by term, is at most 2.5 %, and one rank further in it is more."""
-    ranks = quantile_ranks(count, probability, confidence_level=0.95)
-    assert ranks is not None
-
-    def terms(first: int, last: int) -> float:
-        return sum(
-            math.comb(count, k) * probability**k * (1 - probability) ** (count - k)
-            for k in range(first, last + 1)
-        )
-
-    assert terms(0, ranks.low - 1) <= 0.025 < terms(0, ranks.low)
-    assert terms(ranks.high, count) <= 0.025 < terms(ranks.high - 1, count)
-    assert ranks.coverage == pytest.approx(terms(ranks.low, ranks.high - 1), abs=1e-12)
-
-
-def test_median_interval_reads_the_ranks_off() -> None:
-    """Of 1 to 10 the 2nd and 9th value; five values carry none at 95 %."""
-    found = median_interval(np.arange(10, 0, -1), confidence_level=0.95)
-    assert found is not None
-    assert (found.low, found.point, found.high, found.count) == (2, 5.5, 9, 10)
-    assert median_interval(np.arange(5), confidence_level=0.95) is None
 
 
 def test_quantile_refuses_nonsense() -> None:
@@ -289,26 +262,6 @@ def test_power_stays_right_where_scipys_noncentral_t_gives_up() -> None:
         assert (np.diff(powers) > -1e-6).all()
 
 
-@pytest.mark.parametrize("true_change", [0.0, 0.02, -0.03])
-def test_equivalence_power_by_simulation(true_change: float) -> None:
-    """Power of two one-sided tests with 8 rounds, against 40,000 simulated ones."""
-    rng = np.random.default_rng(7)
-    samples = rng.normal(true_change, 0.05, (40_000, 8))
-    above = stats.ttest_1samp(samples, -0.05, axis=1, alternative="greater").pvalue
-    below = stats.ttest_1samp(samples, 0.05, axis=1, alternative="less").pvalue
-    expected = float(np.mean(np.maximum(above, below) <= 0.05))
-    found = equivalence_power(
-        0.05 / math.sqrt(8), degrees=7, margin=0.05, error_level=0.05, true_change=true_change
-    )
-    assert found == pytest.approx(expected, abs=0.01)
-
-
-def test_equivalence_is_never_shown_when_the_margin_is_too_narrow() -> None:
-    """A margin of a tenth of the standard error leaves next to no room."""
-    power = equivalence_power(1.0, degrees=9, margin=0.1, error_level=0.05)
-    assert 0 <= power < 0.01
-
-
 @pytest.mark.parametrize(("round_sd", "rounds"), [(0.02, 5), (0.03, 7), (0.05, 14)])
 def test_rounds_to_find_5_percent(round_sd: float, rounds: int) -> None:
     """5, 7 and 14 rounds for spreads of 2, 3 and 5 %: the fewest with 90 % power."""
@@ -321,13 +274,6 @@ def test_rounds_to_find_5_percent(round_sd: float, rounds: int) -> None:
         )
 
     assert power(rounds) >= 0.9 > power(rounds - 1)
-
-
-@pytest.mark.parametrize(("round_sd", "rounds"), [(0.01, 5), (0.02, 13), (0.03, 27)])
-def test_rounds_to_show_equivalence_within_2_percent(round_sd: float, rounds: int) -> None:
-    """5, 13 and 27 rounds for spreads of 1, 2 and 3 %: the fewest with 90 % power."""
-    found = rounds_to_show_equivalence(0.02, round_sd=round_sd, error_level=0.05, power=0.9)
-    assert found == rounds
 
 
 def test_rounds_for_width_is_the_fewest() -> None:
@@ -348,7 +294,6 @@ def test_rounds_at_the_extremes() -> None:
     """No spread: two rounds. A hopeless spread: None rather than a number nobody can measure."""
     for plan in (
         lambda sd: rounds_to_find(0.05, round_sd=sd, error_level=0.05, power=0.9),
-        lambda sd: rounds_to_show_equivalence(0.05, round_sd=sd, error_level=0.05, power=0.9),
         lambda sd: rounds_for_width(0.05, round_sd=sd, confidence_level=0.95),
     ):
         assert plan(0.0) == 2

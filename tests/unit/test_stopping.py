@@ -4,10 +4,11 @@ import pytest
 
 from mezzmark.model.cell import Cell, PlannedTrial
 from mezzmark.model.footage import ClipSpec, Recipe
-from mezzmark.model.records import KernelMeasurement, Trial
-from mezzmark.model.scenario import EncodeSettings, Scenario
-from mezzmark.runner.forecast import GIVE_UP_AFTER, Progress
-from mezzmark.runner.stopping import stop_at_precision, stop_reason
+from mezzmark.model.records import Trial
+from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.encode import EncodeSettings
+from mezzmark.model.tasks.kernel import KernelMeasurement
+from mezzmark.runner.rounds import GIVE_UP_AFTER, Progress, stop_at_precision, stop_reason
 
 KERNEL = Cell(task="kernel", clip="no clip", encoding="reference kernel")
 S_NS = 1_000_000_000
@@ -86,7 +87,7 @@ def test_the_usual_rule_wants_narrow_intervals_at_two_looks() -> None:
     steady = [trial(KERNEL, index=k, ns=5_000) for k in range(12)]
     spread = [trial(KERNEL, index=k, ns=5_000 + 1_000 * (k % 2)) for k in range(12)]
     late = spread[:8] + [trial(KERNEL, index=k, ns=5_500) for k in range(8, 12)]
-    rule = stop_at_precision(0.02, minimum_rounds=2)
+    rule = stop_at_precision(scenario(precision_fraction=0.02, minimum_rounds=2))
     assert rule(steady) == "precision reached: every interval is within ±0.02 of its value"
     assert [rule(steady[:count]) for count in range(12)] == [False] * 12
     assert rule(spread) is False

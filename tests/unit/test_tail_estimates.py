@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 
 from fixtures.fabricated_run import Fabrication, fabricate_run
-from mezzmark.decide.estimate.observations import latencies_ms, observe
+from mezzmark.decide.estimate.observations import observe
 from mezzmark.decide.estimate.pooling import pool_clips, summarise_cells
-from mezzmark.model.records import ScrubMeasurement
+from mezzmark.model.estimate import Withheld
+from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms
 
 
 def scrubs(made: Fabrication) -> tuple:
@@ -33,7 +34,7 @@ def test_tails_are_those_of_all_moves() -> None:
         assert p95.high is not None
         assert p95.low < p95.point < p95.high
         assert (p99.low, p99.high) == (None, None)
-        assert p99.withheld == "no interval: needs 32 more rounds, or 200 samples a round"
+        assert p99.withheld == (Withheld(kind="few_moves", needed=32, moves_a_round=200),)
 
 
 def test_two_dozen_moves_in_ten_rounds_are_too_few_for_p95() -> None:
@@ -42,7 +43,7 @@ def test_two_dozen_moves_in_ten_rounds_are_too_few_for_p95() -> None:
     for summary in summarise_cells(trials):
         estimate = summary.estimates["p95_ms"]
         assert estimate.high is None
-        assert estimate.withheld == "no interval: needs 7 more rounds, or 40 samples a round"
+        assert estimate.withheld == (Withheld(kind="few_moves", needed=7, moves_a_round=40),)
         assert summary.estimates["p50_ms"].high is not None
 
 

@@ -3,10 +3,12 @@
 import pytest
 from pydantic import ValidationError
 
-from mezzmark.decide.estimate.observations import delivery_figures, grid_figures, ingest_figures
-from mezzmark.model.cell import ALL_CLIPS, Cell
+from fixtures.figures import figures_of
+from mezzmark.model.cell import ALL_CLIPS, Cell, Setting
 from mezzmark.model.scenario import Scenario
-from mezzmark.model.throughput import DeliveryMeasurement, GridMeasurement, IngestMeasurement
+from mezzmark.model.tasks.delivery import DeliveryMeasurement
+from mezzmark.model.tasks.grid import GridMeasurement
+from mezzmark.model.tasks.ingest import IngestMeasurement
 
 SECOND = 1_000_000_000
 
@@ -34,7 +36,7 @@ def _grid(**changes: object) -> GridMeasurement:
 def test_grid_counts_finished_frames_of_the_common_window() -> None:
     """40 + 32 frames in 4 s are 18 fps; 8 CPU seconds in 5 s are 1.6 cores; memory is the
     largest job's."""
-    assert grid_figures(_grid()) == {
+    assert figures_of(_grid()) == {
         "throughput_fps": 18.0,
         "first_file_s": 4.0,
         "cores_busy": 1.6,
@@ -44,7 +46,7 @@ def test_grid_counts_finished_frames_of_the_common_window() -> None:
 
 def test_memory_unknown_is_left_out() -> None:
     """Where the system tells no peak memory, the figure is missing, not zero."""
-    assert "peak_rss_bytes" not in grid_figures(_grid(peak_rss_bytes=(None, None)))
+    assert "peak_rss_bytes" not in figures_of(_grid(peak_rss_bytes=(None, None)))
 
 
 def test_jobs_of_unequal_number_are_refused() -> None:
@@ -56,7 +58,7 @@ def test_jobs_of_unequal_number_are_refused() -> None:
 def test_ingest_is_makespan_and_idle_share() -> None:
     """Two workers busy 4 and 2 s of a 4 s makespan idle 2 of 8 worker-seconds; 100 + 50 frames of
     100 pixels in 4 s are 0.00375 Mpx/s."""
-    figures = ingest_figures(
+    figures = figures_of(
         IngestMeasurement(
             clips=("a", "b"),
             frame_count=(100, 50),
@@ -82,7 +84,7 @@ def test_ingest_is_makespan_and_idle_share() -> None:
 
 def test_two_passes_decode_twice() -> None:
     """1 s of decoding in each of two passes of 5 s is a fifth of the export."""
-    figures = delivery_figures(
+    figures = figures_of(
         DeliveryMeasurement(
             frame_count=100,
             decoded_frame_count=100,
@@ -104,16 +106,14 @@ def test_two_passes_decode_twice() -> None:
 
 def test_cell_names_tell_jobs_order_and_passes_apart() -> None:
     """Cells that differ in jobs, order, size, passes or pinning have different names."""
-    base = Cell(task="ingest", clip=ALL_CLIPS, encoding="e", order="fifo")
+    base = Cell(task="ingest", clip=ALL_CLIPS, encoding="e", setting=Setting(clip_order="fifo"))
     others = [
-        base.model_copy(update=change)
+        base.but(setting=base.setting.but(**change))
         for change in (
-            {"job_count": 2},
-            {"order": "longest-first"},
-            {"height_px": 1080},
-            {"passes": 1},
-            {"passes": 2},
-            {"is_pinned": True},
+            {"jobs": 2},
+            {"threads": 2},
+            {"clip_order": "longest-first"},
+            {"delivery_height": 1080},
         )
     ]
     names = {cell.cell_id for cell in (base, *others)}
@@ -124,6 +124,6 @@ def test_a_scenario_may_measure_throughput_alone() -> None:
     """[grid], [ingest] or [delivery] alone is something to measure; an empty scenario is not."""
     plain = {"name": "n", "seed": 1, "clips": [{"name": "c", "recipe": {}}]}
     for task in ("grid", "ingest", "delivery"):
-        assert getattr(Scenario.model_validate(plain | {task: {}}), task) is not None
+        assert list(Scenario.model_validate(plain | {task: {}}).tasks) == [task]
     with pytest.raises(ValidationError, match=r"\[grid\]"):
         Scenario.model_validate(plain)

@@ -23,7 +23,8 @@ from mezzmark.report.figures.gallery import Picture
 from mezzmark.report.figures.machine import draw_scaling
 from mezzmark.report.figures.theme import theme_context
 from mezzmark.report.sections.throughput import ThroughputSection, build_throughput_section
-from mezzmark.report.tables.size import sizing_tables
+from mezzmark.report.tables.size import sizing_details
+from mezzmark.report.tables.table import DASH
 from mezzmark.report.view import RunView, view_run
 
 NAME = "<b>VC-3</b> & $x$"
@@ -267,22 +268,23 @@ def test_a_queue_without_end_is_put_into_words() -> None:
     result = size_encodings(
         [_view(_planted_trials())], shop, rng=np.random.default_rng(1), draw_count=400
     )
-    rows = {row[0].text: row[2].text for row in sizing_tables(result)[0].rows}
+    answer = sizing_details(result)[0]
+    rows = {c.head: entry.text for c, entry in zip(answer.columns, answer.rows[1], strict=True)}
     assert rows["mean wait from a card's arrival to footage ready"] == "never ready"
     assert rows["share of 24 h that ingest takes"].startswith("cannot keep up: ")
     assert rows["share of 24 h that ingest takes"].endswith(" days")
 
 
 def test_sizing_is_three_tables() -> None:
-    """One column per encoding and one row per figure that any of them has; a row per encoding and
+    """One row per encoding and one column per figure that any of them has; a row per encoding and
     other machine, far ones with their warning; every assumption has a row."""
     view = _view(_planted_trials())
     camera = Camera(name="a", bitrate_bps=50_000_000, hours_per_day=2)
     shop = Shop(name="s", cameras=(camera,), editors=2, core_counts=(8, 64))
     result = size_encodings([view], shop, rng=np.random.default_rng(1), draw_count=400)
-    answer, machines, assumptions = sizing_tables(result)
+    answer, machines, assumptions = sizing_details(result)
     assert [row[1].text for row in machines.rows] == ["8", "64"]
-    assert "beyond twice" in machines.rows[1][4].text
-    assert answer.columns == ("figure", "original", NAME)
-    assert all(len(row) == 3 for row in answer.rows)
+    assert machines.rows[0][4].text == DASH != machines.rows[1][4].text
+    assert [row[0].text for row in answer.rows] == ["original", NAME]
+    assert all(len(row) == len(answer.columns) for row in answer.rows)
     assert len(assumptions.rows) == len(list_assumptions(shop))

@@ -1,8 +1,9 @@
 """The commands: each parses, calls one library function and prints one value."""
 
+import json
 import sys
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
@@ -12,6 +13,7 @@ from mezzmark.cli.options import (
     BudgetOption,
     CacheOption,
     FootageOption,
+    JsonOption,
     OutOption,
     ResumeOption,
     RoundsOption,
@@ -19,8 +21,10 @@ from mezzmark.cli.options import (
     SeedOption,
 )
 from mezzmark.cli.scenarios import scenario_app
-from mezzmark.cli.usage import CommandLineError, is_help_wish, usage_error
-from mezzmark.model.errors import MezzmarkError
+from mezzmark.model.errors import MezzmarkError, UsageError
+
+if TYPE_CHECKING:
+    from mezzmark.report.page import ReportPaths
 
 app = typer.Typer(
     name="mezzmark",
@@ -134,6 +138,13 @@ def report(
             help='What a host costs, as "HOST=2400 EUR" (its label or its run\'s folder); repeat.',
         ),
     ] = None,
+    figures: Annotated[
+        bool,
+        typer.Option(
+            "--figures/--no-figures",
+            help="Write the figures as files too; report.md shows them only then.",
+        ),
+    ] = True,
 ) -> None:
     """Write report.html, report.md, cells.csv and figures from finished trials.
 
@@ -141,7 +152,8 @@ def report(
     """
     from mezzmark import api
 
-    _print_report(api.report(runs, out=out, template=template, prices=price or ()))
+    paths = api.report(runs, out=out, template=template, prices=price or (), figures=figures)
+    _print_report(paths)
 
 
 @app.command(
@@ -152,13 +164,18 @@ def inspect(
     seconds: Annotated[
         float | None, typer.Option("--seconds", min=0.1, help="Look at the first seconds only.")
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")] = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Say what a clip is: codec, size, rate, groups of pictures, tags, bit rate, warnings."""
     from mezzmark import api
-    from mezzmark.cli.inspection_view import print_inspections
 
-    print_inspections(api.inspect(footage, seconds=seconds), as_json=as_json)
+    found = api.inspect(footage, seconds=seconds)
+    if as_json:
+        print(json.dumps([inspection.model_dump(mode="json") for inspection in found], indent=2))
+        return
+    from mezzmark.cli.views import print_inspections
+
+    print_inspections(found)
 
 
 @app.command(epilog="Examples: `mezzmark encodings` · `mezzmark encodings --probe`")
@@ -169,15 +186,12 @@ def encodings(
 ) -> None:
     """List the catalogue of encodings by standard name."""
     from mezzmark import api
-    from mezzmark.cli.catalogue_view import print_catalogue
+    from mezzmark.cli.views import print_catalogue
 
     print_catalogue(api.encodings(probe=probe), is_probed=probe)
 
 
-def _print_report(paths: "object") -> None:
-    from mezzmark.report.page import ReportPaths
-
-    assert isinstance(paths, ReportPaths)
+def _print_report(paths: "ReportPaths") -> None:
     print(paths.answer)
     print(f"\nReport: {paths.html}")
 
@@ -194,22 +208,23 @@ def main() -> None:
             stream.reconfigure(errors="replace")
     try:
         raise SystemExit(app(prog_name="mezzmark", standalone_mode=False) or 0)
-    except CommandLineError as mistake:
-        if is_help_wish(mistake):
+    except typer.TyperException as mistake:
+        # A bare group has shown its help, and complains of nothing.
+        if not mistake.format_message():
             raise SystemExit(0) from None
-        _end_with(usage_error(mistake))
+        _end_with(mistake.format_message(), UsageError.exit_code)
     except MezzmarkError as problem:
-        _end_with(problem)
+        _end_with(str(problem), problem.exit_code)
     except BrokenPipeError:
         raise SystemExit(0) from None
 
 
-def _end_with(problem: MezzmarkError) -> NoReturn:
+def _end_with(text: str, exit_code: int) -> NoReturn:
     from mezzmark.report.prose.numbers import visible_text
 
     # It names what a user or a file called things: it stays one line and moves no cursor.
-    print(f"mezzmark: {visible_text(str(problem))}", file=sys.stderr)
-    raise SystemExit(problem.exit_code) from None
+    print(f"mezzmark: {visible_text(' '.join(text.split()))}", file=sys.stderr)
+    raise SystemExit(exit_code) from None
 
 
 if __name__ == "__main__":

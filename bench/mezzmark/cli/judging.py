@@ -6,29 +6,34 @@ from typing import Annotated
 
 import typer
 
-from mezzmark.cli.options import CacheOption, ExportFormat, ExportTable, RegressionFormat
+from mezzmark.cli.options import (
+    LEVEL,
+    CacheOption,
+    ExportFormat,
+    ExportTable,
+    JsonOption,
+    RegressionFormat,
+    ToleranceOption,
+    parse_share,
+)
 
 judging = typer.Typer()
 
 
 @judging.command(
-    epilog="Examples: `mezzmark regress --baseline results/monday --contender results/friday` · "
-    "`mezzmark regress --baseline results/a --baseline results/b --contender results/new "
+    epilog="Examples: `mezzmark regress --baseline results/monday --candidate results/friday` · "
+    "`mezzmark regress --baseline results/a --baseline results/b --candidate results/new "
     "--tolerance 3% --format junit > verdicts.xml`"
 )
 def regress(
     baseline: Annotated[
         list[Path], typer.Option("--baseline", help="A run from before; repeat for several.")
     ],
-    contender: Annotated[
-        list[Path], typer.Option("--contender", help="A run from now; repeat for several.")
+    candidate: Annotated[
+        list[Path], typer.Option("--candidate", help="A run from now; repeat for several.")
     ],
-    tolerance: Annotated[
-        str, typer.Option("--tolerance", help="Change of cost that does not matter: 5% or 0.05.")
-    ] = "5%",
-    level: Annotated[
-        float, typer.Option("--level", min=0.5, max=0.999, help="Confidence level.")
-    ] = 0.95,
+    tolerance: ToleranceOption = 0.05,
+    level: Annotated[float, LEVEL] = 0.95,
     output_format: Annotated[
         RegressionFormat, typer.Option("--format", help="How to print the verdicts.")
     ] = RegressionFormat.TABLE,
@@ -38,25 +43,28 @@ def regress(
     Exit code 0: nothing got slower; 10: something regressed; 11: inconclusive; 12: not comparable.
     """
     from mezzmark import api
-    from mezzmark.report.tables import regression
 
     found = api.regress(
         baseline=baseline,
-        contender=contender,
-        tolerance=_fraction(tolerance, option="--tolerance"),
+        candidate=candidate,
+        tolerance=tolerance,
         confidence_level=level,
     )
-    if output_format is RegressionFormat.TABLE:
-        from mezzmark.cli.regression_view import print_regression
+    match output_format:
+        case RegressionFormat.TABLE:
+            from mezzmark.cli.views import print_regression
 
-        print_regression(found)
-    else:
-        writer = {
-            RegressionFormat.MARKDOWN: regression.as_markdown,
-            RegressionFormat.JSON: regression.as_json,
-            RegressionFormat.JUNIT: regression.as_junit,
-        }[output_format]
-        sys.stdout.write(writer(found))
+            print_regression(found)
+        case RegressionFormat.JSON:
+            from mezzmark.cli.views import print_json
+            from mezzmark.report.prose.regress import regression_sentences
+
+            print_json(found, regression_sentences(found))
+        case _:
+            from mezzmark.report.tables.regression import as_junit, as_markdown
+
+            is_junit = output_format is RegressionFormat.JUNIT
+            sys.stdout.write(as_junit(found) if is_junit else as_markdown(found))
     raise typer.Exit(found.exit_code)
 
 
@@ -77,13 +85,16 @@ def choose(
         typer.Option("--wish", help='"less FIGURE" or "more FIGURE", in order or with "= WEIGHT".'),
     ] = None,
     indifference: Annotated[
-        str | None,
-        typer.Option("--indifference", help="Difference that leaves the next wish to decide: 5%."),
+        float | None,
+        typer.Option(
+            "--indifference",
+            parser=parse_share,
+            metavar="SHARE",
+            help="Difference that leaves the next wish to decide: 5%.",
+        ),
     ] = None,
-    level: Annotated[
-        float | None, typer.Option("--level", min=0.5, max=0.999, help="Confidence level.")
-    ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")] = False,
+    level: Annotated[float | None, LEVEL] = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Say which encoding to use: what your needs rule out, what your wishes prefer, how surely.
 
@@ -91,32 +102,20 @@ def choose(
     wishes: less waiting, then less space, then faster encoding.
     """
     from mezzmark import api
-    from mezzmark.cli.choose_view import print_choice
+    from mezzmark.cli.views import print_choice, print_json
+    from mezzmark.report.prose.choice import choice_sentences
 
     found = api.choose(
         runs,
         needs=need or (),
         wishes=wish or (),
-        indifference=None
-        if indifference is None
-        else _fraction(indifference, option="--indifference"),
+        indifference=indifference,
         confidence_level=level,
     )
-    print_choice(found, as_json=as_json)
-
-
-def _fraction(text: str, *, option: str) -> float:
-    """A share as people write it; a bad one is told with the option it stands at."""
-    try:
-        value = float(text.removesuffix("%")) / (100 if text.endswith("%") else 1)
-    except ValueError:
-        value = -1.0
-    if not 0 < value < 1:
-        meant = f". Did you mean {text}%?" if 1 <= value < 100 else ""
-        raise typer.BadParameter(
-            f'"{text}" is not a share such as 5% or 0.05{meant}', param_hint=option
-        )
-    return value
+    if as_json:
+        print_json(found, choice_sentences(found))
+    else:
+        print_choice(found)
 
 
 @judging.command(
@@ -129,14 +128,17 @@ def rig(
     ] = 20,
     rounds: Annotated[int, typer.Option("--rounds", min=2, help="Rounds in each comparison.")] = 6,
     planted: Annotated[
-        list[str] | None,
-        typer.Option("--planted", help="A slowdown to plant (default 5%); repeat for more."),
+        list[float] | None,
+        typer.Option(
+            "--planted",
+            parser=parse_share,
+            metavar="SHARE",
+            help="A slowdown to plant (default 5%); repeat for more.",
+        ),
     ] = None,
-    tolerance: Annotated[
-        str, typer.Option("--tolerance", help="As in regress: 5% or 0.05.")
-    ] = "5%",
+    tolerance: ToleranceOption = 0.05,
     cache: CacheOption = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")] = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Look at this machine: facts, warnings, and what change it could find.
 
@@ -144,18 +146,22 @@ def rig(
     counts false alarms and finds. Two to three minutes with the defaults.
     """
     from mezzmark import api
-    from mezzmark.cli.rig_view import print_rig, shown_steps
+    from mezzmark.cli.views import print_json, print_rig, shown_steps
+    from mezzmark.report.prose.machine import self_test_lines
 
     with shown_steps() as on_progress:
         found = api.rig(
             comparisons=comparisons,
             rounds=rounds,
-            planted=[_fraction(text, option="--planted") for text in planted or ["5%"]],
-            tolerance=_fraction(tolerance, option="--tolerance"),
+            planted=planted or [0.05],
+            tolerance=tolerance,
             cache=cache,
             on_progress=on_progress,
         )
-    print_rig(found, as_json=as_json)
+    if as_json:
+        print_json(found, self_test_lines(found.findings) if found.findings else ())
+    else:
+        print_rig(found)
 
 
 @judging.command(
@@ -194,11 +200,11 @@ def export(
 
 def _write_new(path: Path, content: bytes) -> None:
     from mezzmark.model.errors import DestinationError
-    from mezzmark.store.run_store import told_disk_errors
+    from mezzmark.own_files import translate_os_errors
 
     remedy = "Name a file that does not exist yet, in a folder that does and has room"
     with (
-        told_disk_errors(path, kind=DestinationError, full=remedy, other=remedy),
+        translate_os_errors(path, kind=DestinationError, full=remedy, other=remedy),
         path.open("xb") as file,
     ):
         file.write(content)
@@ -221,7 +227,7 @@ def size(
         bool, typer.Option("--detail", help="Every figure of each encoding, every assumption.")
     ] = False,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Fixes the random draws.")] = 1,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")] = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Say what keeps up with your shop, what is ready in time, what it stores, what pays off.
 
@@ -232,7 +238,11 @@ def size(
     if check:
         print(api.describe_shop(shop))
         return
-    from mezzmark.cli.size_view import print_sizing
+    from mezzmark.cli.views import print_json, print_sizing
+    from mezzmark.report.prose.size import sizing_sentences
 
     found = api.size(runs or (), shop=shop, seed=seed)
-    print_sizing(found, as_json=as_json, with_detail=detail)
+    if as_json:
+        print_json(found, sizing_sentences(found))
+    else:
+        print_sizing(found, with_detail=detail)

@@ -6,8 +6,6 @@ from typing import Annotated
 
 import typer
 
-from mezzmark.model.scenario import ROUNDS_RULE
-
 
 class RegressionFormat(StrEnum):
     """How verdicts are printed."""
@@ -33,6 +31,19 @@ class ExportTable(StrEnum):
     CELLS = "cells"
     TRIALS = "trials"
     SAMPLES = "samples"
+
+
+def parse_share(text: str) -> float:
+    """A share as people write it: 5% or 0.05."""
+    text = str(text)  # a default comes as the number that it is
+    try:
+        value = float(text.removesuffix("%")) / (100 if text.endswith("%") else 1)
+    except ValueError:
+        value = -1.0
+    if not 0 < value < 1:
+        meant = f". Did you mean {text}%?" if 1 <= value < 100 else ""
+        raise typer.BadParameter(f'"{text}" is not a share such as 5% or 0.05{meant}')
+    return value
 
 
 ScenarioArgument = Annotated[
@@ -67,8 +78,25 @@ RoundsOption = Annotated[
 ]
 BudgetOption = Annotated[
     float | None,
-    typer.Option("--time-budget", min=1, help=f"Seconds of measuring: {ROUNDS_RULE}."),
+    typer.Option(
+        "--time-budget",
+        min=1,
+        # As model.scenario.ROUNDS_RULE has it, which is too heavy to be imported for a help text.
+        help="Seconds of measuring: at least minimum_rounds rounds are measured whatever the "
+        "budget; after that no round begins that would end after it.",
+    ),
 ]
 SeedOption = Annotated[
     int | None, typer.Option("--seed", min=0, help="Another seed than the scenario's.")
 ]
+ToleranceOption = Annotated[
+    float,
+    typer.Option(
+        "--tolerance",
+        parser=parse_share,
+        metavar="SHARE",
+        help="Change of cost that does not matter: 5% or 0.05.",
+    ),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")]
+LEVEL = typer.Option("--level", min=0.5, max=0.999, help="Confidence level.")

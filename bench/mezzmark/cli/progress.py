@@ -6,9 +6,10 @@ every half minute in between, so that standard output carries nothing but the re
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from typing import Any
 
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from mezzmark.host.common import read_clock_ns
 from mezzmark.report.prose.numbers import visible_text
@@ -32,78 +33,59 @@ LINE_INTERVAL_NS = 30 * 10**9
 
 
 @contextmanager
-def shown_progress() -> Iterator[Callable[[Event], None]]:
-    """A function that takes the run's events and shows them until the block ends."""
-    console = Console(stderr=True)
+def shown_progress(console: Console | None = None) -> Iterator[Callable[[Event], None]]:
+    """A function that takes the run's events and shows them until the block ends, on standard error
+    unless given another console."""
+    console = console or Console(stderr=True)
     if not console.is_terminal:
-        yield _LineView(console).show
+        yield LineView(console).show
         return
-    bar = _bar_on(console)
-    with bar:
-        yield _BarView(bar).show
-
-
-def _bar_on(console: Console) -> Progress:
     # Names may hold square brackets: no column takes them for markup.
-    return Progress(
-        TextColumn("{task.fields[stage]}", style="bold", markup=False),
+    with Progress(
+        TextColumn("{task.description}", style="bold", markup=False),
         BarColumn(bar_width=24),
         TextColumn("{task.fields[place]}", markup=False),
-        TextColumn("{task.fields[left]}", style="cyan", markup=False),
         TimeElapsedColumn(),
         TextColumn("{task.fields[now]}", style="dim", markup=False),
         console=console,
         transient=True,
-    )
+    ) as bar:
+        yield _BarView(bar).show
 
 
 class _BarView:
-    """A live bar: stage, share done, round, time left, and what runs now."""
+    """A live bar: stage, share done, round and time left, and what runs now."""
 
     def __init__(self, bar: Progress) -> None:
         self._bar = bar
-        self._task: TaskID = bar.add_task(
-            "", total=None, stage="Footage", place="", left="", now="starting"
-        )
+        self._task = bar.add_task("Footage", total=None, place="", now="starting")
         self._round = ""
 
     def show(self, event: Event) -> None:
         if remark := remark_text(event):
-            self._bar.console.print(
-                visible_text(remark[0].upper() + remark[1:]),
-                style="" if isinstance(event, Stopped | RoundsForecast) else "yellow",
-                markup=False,
-            )
+            style = "" if isinstance(event, Stopped | RoundsForecast) else "yellow"
+            self._bar.console.print(visible_text(remark), style=style, markup=False)
         match event:
             case Preparing(message=message, done=done, total=total, done_fraction=fraction):
-                self._update(
-                    completed=done + fraction,
-                    total=total,
-                    place=f"{done}/{total}",
-                    now=visible_text(message),
-                )
+                place = f"{done}/{total}"
+                self._update(done + fraction, total=total, place=place, now=visible_text(message))
             case Prepared(done=done, total=total):
-                self._update(stage="Measure", completed=done, total=total, place="", now="")
+                self._update(done, description="Measure", total=total, place="", now="")
             case RoundStarted():
                 self._round = _round_text(event)
             case TrialStarted(cell=cell, done=done, total=total, eta_s=eta_s):
-                self._update(
-                    completed=done,
-                    total=total,
-                    place=self._round,
-                    left=shown_time_left(eta_s),
-                    now=visible_text(cell.cell_id),
-                )
+                place = ", ".join(filter(None, (self._round, shown_time_left(eta_s))))
+                self._update(done, total=total, place=place, now=visible_text(cell.cell_id))
             case TrialFinished(done=done):
-                self._update(completed=done)
+                self._update(done)
             case _:
                 pass
 
-    def _update(self, **fields: object) -> None:
-        self._bar.update(self._task, **fields)  # type: ignore[arg-type]
+    def _update(self, completed: float, **fields: Any) -> None:
+        self._bar.update(self._task, completed=completed, **fields)
 
 
-class _LineView:
+class LineView:
     """A line for each stage, round, warning and failure, and in between one every half minute."""
 
     def __init__(self, console: Console, *, clock_ns: Callable[[], int] = read_clock_ns) -> None:
@@ -221,8 +203,4 @@ def _duration(seconds: float) -> str:
 
 def shown_time_left(eta_s: float | None) -> str:
     """`about 3 min left`, or nothing while unknown."""
-    if eta_s is None:
-        return ""
-    if eta_s < 90:
-        return f"about {max(1, round(eta_s))} s left"
-    return f"about {round(eta_s / 60)} min left"
+    return "" if eta_s is None else f"about {_duration(max(1.0, eta_s))} left"

@@ -3,16 +3,21 @@
 Every fact is optional: an operating system that does not tell gives None, never an error.
 """
 
+import ctypes
 import os
 import platform
+import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+
+import psutil
 
 from mezzmark.host.linux import (
     count_numa_nodes,
@@ -26,8 +31,9 @@ from mezzmark.host.linux import (
     read_throttle_count,
     read_turbo,
 )
-from mezzmark.model.records import HostMoment, ProcessFacts
+from mezzmark.model.records import HostMoment
 from mezzmark.model.run import HostFacts
+from mezzmark.model.tasks.spec import ProcessFacts
 
 LABEL_VARIABLE = "MEZZMARK_HOST_LABEL"
 """Names this machine in results. Without it the label says only processor and cores, so that
@@ -36,6 +42,7 @@ results can be published without giving a machine's network name away."""
 SHORTEST_SHARE_NS = 50_000_000
 """Kernels count processor time in ticks of up to 15 ms; shares of a shorter span are noise."""
 
+_PR_SET_PDEATHSIG = 1  # linux/prctl.h
 _CPU_FREQUENCY = "sys/devices/system/cpu/cpu0/cpufreq"
 
 
@@ -44,12 +51,10 @@ def read_host_facts(storage_path: str | Path, *, library_versions: dict[str, str
 
     `library_versions` comes from the engines, which alone load FFmpeg's libraries.
     """
-    import psutil
-
     cpuinfo = read_text("proc/cpuinfo") or ""
     usable_core_count = read_usable_core_count()
     model = read_cpu_model(cpuinfo)
-    battery = _told(psutil, "sensors_battery")
+    battery = _reported("sensors_battery")
     folder = _nearest_existing(Path(storage_path))
     return HostFacts(
         host_label=os.environ.get(LABEL_VARIABLE)
@@ -71,13 +76,13 @@ def read_host_facts(storage_path: str | Path, *, library_versions: dict[str, str
         storage_path=str(storage_path),
         file_system=read_file_system(folder),
         storage_free_bytes=read_free_bytes(folder),
-        threads_per_core=_threads_per_core(psutil),
+        threads_per_core=_threads_per_core(),
         numa_node_count=count_numa_nodes(),
         gpu_driver=parse_driver_version(read_text("proc/driver/nvidia/version") or ""),
     )
 
 
-def _threads_per_core(psutil: Any) -> int | None:
+def _threads_per_core() -> int | None:
     """Logical cores for each physical one; None where the system does not tell."""
     logical, physical = psutil.cpu_count(), psutil.cpu_count(logical=False)
     return logical // physical if logical and physical else None
@@ -108,8 +113,6 @@ def read_cpu_model(cpuinfo: str) -> str | None:
 
 def read_file_system(folder: Path) -> str | None:
     """The type of the file system `folder` lies on: the mount point nearest above it."""
-    import psutil
-
     where = folder.resolve()
     try:
         partitions = psutil.disk_partitions(all=True)
@@ -121,8 +124,6 @@ def read_file_system(folder: Path) -> str | None:
 
 def read_free_bytes(folder: Path) -> int | None:
     """Bytes still free for this user where `folder` lies."""
-    import psutil
-
     try:
         return int(psutil.disk_usage(str(folder)).free)
     except OSError:
@@ -131,10 +132,8 @@ def read_free_bytes(folder: Path) -> int | None:
 
 def read_host_moment() -> HostMoment:
     """Load, frequency and 10 s pressure now; shares need a span: see `HostWatch`."""
-    import psutil
-
     pressures = read_pressures()
-    load = _told(psutil, "getloadavg")
+    load = _reported("getloadavg")
     return HostMoment(
         load_average_1m=load[0] if load else None,
         frequency_mhz=_frequency_mhz("current"),
@@ -149,8 +148,6 @@ class HostWatch:
     """Counters of the machine from construction on; `read_during` tells what has passed since."""
 
     def __init__(self) -> None:
-        import psutil
-
         self._start_ns = time.monotonic_ns()
         self._times = psutil.cpu_times()
         self._pressures = read_pressures()
@@ -158,8 +155,6 @@ class HostWatch:
 
     def read_during(self) -> HostMoment:
         """The moment now, with shares and counts of the time since construction."""
-        import psutil
-
         now = read_host_moment()
         elapsed_ns = time.monotonic_ns() - self._start_ns
         throttle_count = (
@@ -204,8 +199,6 @@ def read_process_facts() -> ProcessFacts:
     """What this process has used since its start; all threads of codecs included."""
     cpu_ns = time.process_time_ns()
     if sys.platform == "win32":
-        import psutil
-
         process = psutil.Process()
         return ProcessFacts(
             cpu_ns=cpu_ns,
@@ -227,15 +220,29 @@ def read_process_facts() -> ProcessFacts:
     )
 
 
+def end_with_parent(wait_for_parent: Callable[[], object]) -> None:
+    """Leave no orphan: end this process once `wait_for_parent`, called in a thread, returns.
+
+    On Linux the kernel is asked as well, since a thread cannot run while a library hangs with
+    the interpreter's lock held.
+    """
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+
+    def watch() -> None:
+        wait_for_parent()
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+
+
 def _frequency_mhz(which: str) -> float | None:
     """`current` (mean over the cores) or `max`; psutil gives 0 where nothing is told."""
-    import psutil
-
-    frequency = _told(psutil, "cpu_freq")
+    frequency = _reported("cpu_freq")
     return (getattr(frequency, which) or None) if frequency else None
 
 
-def _told(psutil: Any, name: str) -> Any:
+def _reported(name: str) -> Any:
     """A reading psutil offers on some systems only; None where it does not or cannot."""
     reading = getattr(psutil, name, None)
     if reading is None:

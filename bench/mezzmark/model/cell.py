@@ -1,14 +1,14 @@
-"""Cells and their order: what is measured, how often, and when."""
+"""Cells, their settings, and their order: what is measured, how often, and when."""
 
-from typing import Final, Literal
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from pydantic import GetCoreSchemaHandler
+from pydantic_core import CoreSchema, core_schema
 
 from mezzmark.model.fact import Fact
-from mezzmark.model.scenario import Pattern, Policy, Threading
-from mezzmark.model.throughput import ClipOrder, Passes
-
-Task = Literal["scrub", "encode", "grid", "ingest", "delivery", "fidelity", "kernel"]
-"""`fidelity` is judged, not timed, and comes once. `kernel` is the fixed reference workload that
-tells drift of the machine from the codec's."""
+from mezzmark.model.players import PLAYERS
 
 ALL_CLIPS: Final = "all clips"
 """The clip name of a cell that moves between clips (the pattern `hop`) or ingests the folder."""
@@ -19,52 +19,169 @@ KERNEL_CLIP: Final = "no clip"
 KERNEL_ENCODING: Final = "reference kernel"
 """The encoding name of reference kernel cells."""
 
+ARMS: Final = ("", "null", "pilot")
+"""What a trial is for: a figure of its cell; the same cell once more, to see what equal things
+differ by (`null`); the choice of a player (`pilot`)."""
+
+AxisValue = str | int | bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Axis:
+    """One way in which cells of a task can differ.
+
+    `default` is what a cell without the axis has. `id_text` is what a value adds to the cell's id,
+    nothing where it is empty: ids of cells measured before an axis existed stay as they were.
+    `asked_by` are the keys of a scenario's tables that say which values there are.
+    """
+
+    kind: type
+    default: AxisValue | None = None
+    id_text: Callable[[Any, Mapping[str, Any]], str]
+    asked_by: tuple[str, ...]
+
+
+def _plain(value: object, _setting: Mapping[str, Any]) -> str:
+    return str(value)
+
+
+def _player_id(name: str, setting: Mapping[str, Any]) -> str:
+    """As ids have read since the first format: threading only where there are threads to spread."""
+    player = PLAYERS.get(name)
+    if player is None:
+        return name
+    parts = (player.threading if setting["threads"] > 1 else None, player.device)
+    return " | ".join(part for part in parts if part)
+
+
+AXES: Final[dict[str, Axis]] = {
+    "pattern": Axis(kind=str, id_text=_plain, asked_by=("patterns",)),
+    "policy": Axis(kind=str, id_text=_plain, asked_by=("policies",)),
+    "threads": Axis(kind=int, default=1, id_text=lambda n, _: f"{n}t", asked_by=("threads",)),
+    "player": Axis(kind=str, id_text=_player_id, asked_by=("threading", "decoder")),
+    "viewer_height": Axis(kind=int, id_text=lambda *_: "", asked_by=("viewer_height_px",)),
+    "jobs": Axis(
+        kind=int, default=1, id_text=lambda n, _: f"{n}j", asked_by=("jobs", "oversubscribe")
+    ),
+    "clip_order": Axis(kind=str, id_text=_plain, asked_by=("orders",)),
+    "delivery_height": Axis(kind=int, id_text=lambda px, _: f"{px}p", asked_by=("height_px",)),
+    "passes": Axis(
+        kind=int,
+        id_text=lambda n, _: "one pass" if n == 1 else "two passes",
+        asked_by=("passes",),
+    ),
+    "pinned": Axis(
+        kind=bool,
+        default=False,
+        id_text=lambda pinned, _: "pinned" if pinned else "",
+        asked_by=("pin_cores",),
+    ),
+}
+"""Every axis, in the order of ids and tables. A task's row in `model.tasks` names those it has;
+what an axis is called for people is in `report.prose.terms`."""
+
+
+class Setting(Mapping[str, Any]):
+    """Axis → value; an axis that is not set reads as its default. Frozen, comparable, hashable.
+
+    Raises ValueError for an unknown axis and for a value of another type than the axis has.
+    """
+
+    __slots__ = ("_hash", "_values")
+
+    def __init__(self, values: Mapping[str, AxisValue | None] = {}, /, **axes: Any) -> None:
+        given = {**values, **axes}
+        if unknown := given.keys() - AXES.keys():
+            raise ValueError(f"unknown axis {', '.join(sorted(unknown))}")
+        self._values: dict[str, AxisValue] = {}
+        for name, axis in AXES.items():
+            value = given.get(name)
+            if value is None or value == axis.default:
+                continue
+            if type(value) is not axis.kind:
+                raise ValueError(f"{name} is {value!r} and must be of type {axis.kind.__name__}")
+            self._values[name] = value  # type: ignore[assignment]  # its type was just checked
+        self._hash = hash(tuple(self._values.items()))
+
+    def __getitem__(self, axis: str) -> Any:
+        value = self._values.get(axis)
+        return AXES[axis].default if value is None else value
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._values)
+
+    def __len__(self) -> int:
+        return len(self._values)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Setting) and self._values == other._values
+
+    def __hash__(self) -> int:
+        return self._hash
+
+    def __repr__(self) -> str:
+        return f"Setting({self._values!r})"
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return Setting, (self._values,)
+
+    @classmethod
+    def __get_pydantic_core_schema__(
+        cls, _source: object, _handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        def read(value: object) -> "Setting":
+            if isinstance(value, Setting):
+                return value
+            if not isinstance(value, Mapping):
+                raise ValueError("a setting is a table of axes and their values")
+            return Setting(value)
+
+        return core_schema.no_info_plain_validator_function(
+            read,
+            serialization=core_schema.plain_serializer_function_ser_schema(lambda s: s._values),
+        )
+
+    @property
+    def split(self) -> tuple[int, int]:
+        """Jobs and threads: how the cores are shared out."""
+        return self["jobs"], self["threads"]
+
+    def but(self, **axes: Any) -> "Setting":
+        """The same with other values for these axes."""
+        return Setting(self._values, **axes)
+
 
 class Cell(Fact):
-    """Clip × encoding × task × settings. Two trials of one cell measure the same thing."""
+    """Clip × encoding × task × setting. Two trials of one cell measure the same thing."""
 
-    task: Task
+    task: str
     clip: str
     encoding: str
-    thread_count: int = 1
-    pattern: Pattern | None = None
-    policy: Policy | None = None
-    threading: Threading | None = None
-    viewer_height_px: int | None = None
-    decoder: Literal["software", "cuda"] = "software"
-    arm: Literal["", "null"] = ""
-    job_count: int = 1
-    order: ClipOrder | None = None
-    height_px: int | None = None
-    passes: Passes | None = None
-    is_pinned: bool = False
+    setting: Setting = Setting()
 
     @property
     def cell_id(self) -> str:
         """A readable key, the same in every run of the same cell."""
-        parts = [self.task, self.clip, self.encoding]
-        if self.pattern:
-            parts.append(self.pattern)
-        if self.policy:
-            parts.append(self.policy)
-        parts.append(f"{self.thread_count}t")
-        if self.threading and self.thread_count > 1:
-            parts.append(self.threading)
-        if self.decoder != "software":
-            parts.append(self.decoder)
-        if self.task in ("grid", "ingest"):
-            parts.append(f"{self.job_count}j")
-        if self.order:
-            parts.append(self.order)
-        if self.height_px:
-            parts.append(f"{self.height_px}p")
-        if self.passes:
-            parts.append("one pass" if self.passes == 1 else "two passes")
-        if self.is_pinned:
-            parts.append("pinned")
-        if self.arm:
-            parts.append(self.arm)
-        return " | ".join(parts)
+        from mezzmark.model.tasks import TASKS  # the rows there make cells
+
+        setting = self.setting
+        axes = TASKS[self.task].axes if self.task in TASKS else tuple(setting)
+        texts = [
+            AXES[name].id_text(setting[name], setting)
+            for name in AXES
+            if name in axes and setting[name] is not None
+        ]
+        return " | ".join([self.task, self.clip, self.encoding, *filter(None, texts)])
+
+    @property
+    def sort_key(self) -> tuple[object, ...]:
+        """A total order of cells that does not depend on when they ran."""
+        values = (self.setting[name] or axis.kind() for name, axis in AXES.items())
+        return (self.task, self.clip, self.encoding, *values)
+
+    def but(self, **changes: Any) -> "Cell":
+        """The same with other fields: `cell.but(clip="")` stands for the cell over all clips."""
+        return self.model_copy(update=changes)
 
 
 class PlannedTrial(Fact):
@@ -74,4 +191,5 @@ class PlannedTrial(Fact):
     round_index: int
     position: int
     cell: Cell
+    arm: str = ""
     seed: int

@@ -31,6 +31,17 @@ CHROMATICITIES: Final[dict[str, tuple[tuple[float, float], ...]]] = {
 
 WHITE_D65: Final = (0.3127, 0.3290)
 
+LIMITED_RANGE: Final = 1
+FULL_RANGE: Final = 2
+"""FFmpeg's numbers (AVColorRange)."""
+
+UNSPECIFIED: Final = 2
+"""ITU-T H.273 value of primaries, transfer and matrix that says nothing."""
+
+HD_HEIGHT_PX: Final = 720
+"""From this height on, a picture that names no matrix is taken for BT.709, below for BT.601, as
+players commonly do (ITU-R BT.709 is the HD standard; no standard covers untagged files)."""
+
 
 def rgb_to_ycc(rgb: Floats, *, matrix: MatrixName) -> Floats:
     """Y'CbCr of R'G'B' (non-constant luminance)."""
@@ -98,11 +109,6 @@ def display_signal(light: Floats, *, display: DisplayName) -> Floats:
         high = 1.055 * light ** (1 / 2.4) - 0.055
         return np.where(light <= 0.0031308, 12.92 * light, high)
     return np.asarray(light ** (1 / float(display)))
-
-
-def bt709_signal(light: Floats) -> Floats:
-    """The camera curve of BT.709-6 item 1.2 (opto-electronic transfer)."""
-    return np.where(light < 0.018, 4.5 * light, 1.099 * np.maximum(light, 0.0) ** 0.45 - 0.099)
 
 
 def rgb_to_xyz_matrix(primaries: str) -> Floats:

@@ -1,14 +1,37 @@
 """An estimate: point, interval and counts; never a bare number."""
 
+from collections.abc import Callable
+from typing import Literal
+
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import Fact
 
+WithheldKind = Literal[
+    "few_rounds", "few_moves", "clustered", "few_clips", "constant", "exact", "unknown"
+]
+
+
+class Withheld(Fact):
+    """Why an estimate has no interval.
+
+    - `few_rounds`: it rests on `have` rounds and takes `needed` more;
+    - `few_moves`: a tail takes `needed` more rounds, or (if not 0) `moves_a_round` in these rounds;
+    - `clustered`: the slow moves crowd into few trials, so that the limit lies beyond all of them;
+    - `few_clips`: the same of clips, where it is over clips;
+    - `constant`: every round gave the same; `exact`: it is known without error;
+    - `unknown`: no round stands behind it.
+    """
+
+    kind: WithheldKind
+    have: int = 0
+    needed: int = 0
+    moves_a_round: int = 0
+
 
 class Estimate(Fact):
-    """A figure with its interval at `confidence_level`.
+    """A figure with its interval at `confidence_level`, over `round_count` rounds of one run.
 
-    `low` and `high` are None where the data cannot carry an interval; `withheld` then says why,
-    in words, with how many more rounds are needed.
+    `low` and `high` are None where the data cannot carry an interval; `withheld` then says why.
     """
 
     point: float
@@ -19,7 +42,22 @@ class Estimate(Fact):
     round_count: int
     sample_count: int
     method: str
-    withheld: str = ""
+    withheld: tuple[Withheld, ...] = ()
+
+    @classmethod
+    def exact(cls, value: float, unit: str) -> "Estimate":
+        """A value that is the same however often it is measured."""
+        return cls(
+            point=value,
+            low=None,
+            high=None,
+            confidence_level=0.95,
+            unit=unit,
+            round_count=1,
+            sample_count=1,
+            method="as it is",
+            withheld=(Withheld(kind="exact"),),
+        )
 
     @property
     def half_width(self) -> float | None:
@@ -35,11 +73,33 @@ class Estimate(Fact):
             return None
         return self.half_width / abs(self.point)
 
+    @property
+    def is_exact(self) -> bool:
+        """Whether it needs no interval, being known or the same in every round."""
+        return bool(self.withheld) and all(w.kind in ("constant", "exact") for w in self.withheld)
+
+    def map(self, function: Callable[[float], float], unit: str) -> "Estimate":
+        """A monotone function of the figure: of its point and of both ends, in order."""
+        ends = [function(end) for end in (self.low, self.high) if end is not None]
+        low, high = (min(ends), max(ends)) if len(ends) == 2 else (None, None)
+        changes = {"point": function(self.point), "low": low, "high": high, "unit": unit}
+        return self.model_copy(update=changes)
+
+    def scaled(self, factor: float, unit: str) -> "Estimate":
+        """`factor` times the figure."""
+        return self.map(lambda value: factor * value, unit)
+
+    def inverted(self, unit: str) -> "Estimate":
+        """One over the figure; `inf` where an end is 0."""
+        return self.map(lambda value: 1 / value if value else float("inf"), unit)
+
 
 class CellSummary(Fact):
-    """A cell's estimates by figure name (`p50_ms`, `p95_ms`, `throughput_fps`, …) and counts."""
+    """A cell's estimates by figure name (`p50_ms`, `p95_ms`, `throughput_fps`, …) and counts, of
+    the trials of one arm."""
 
     cell: Cell
+    arm: str = ""
     estimates: dict[str, Estimate]
     trial_count: int
     failed_trial_count: int

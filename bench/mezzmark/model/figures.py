@@ -7,75 +7,30 @@ threads) or for the encoding's own best setting (encode, grid, ingest, delivery)
 
 import re
 from difflib import get_close_matches
-from typing import Final, Literal, NamedTuple
+from typing import Any, Final
 
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.fact import Fact
+from mezzmark.model.patterns import PATTERNS
+from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.spec import Better, Figure
 
-Better = Literal["less", "more"]
-
-
-class FigureMeaning(NamedTuple):
-    """A figure's unit, which way is better, and what it is in words."""
-
-    unit: str
-    better: Better
-    meaning: str
-
-
-SCRUB_PATTERNS: Final = (
-    "jump",
-    "near",
-    "step-forward",
-    "step-back",
-    "sweep-forward",
-    "sweep-back",
-    "hop",
-)
-"""The patterns of a scenario (a test holds both lists together; the scenario reads this module)."""
-
-WHOLE: Final = {
-    "bitrate_bps": FigureMeaning("bit/s", "less", "bit rate"),
-    "gb_per_hour": FigureMeaning("GB/h", "less", "size of an hour, 10⁹ bytes"),
+WHOLE_FIGURES: Final = {
+    figure.name: figure
+    for figure in (
+        Figure(name="bitrate_bps", unit="bit/s", of=lambda _: None, meaning="bit rate"),
+        Figure(
+            name="gb_per_hour",
+            unit="GB/h",
+            of=lambda _: None,
+            meaning="size of an hour, 10⁹ bytes",
+        ),
+    )
 }
-"""Figures of the encoded files themselves."""
-
-BY_TASK: Final[dict[str, dict[str, FigureMeaning]]] = {
-    "scrub": {
-        "p50_ms": FigureMeaning("ms", "less", "median time to picture"),
-        "p95_ms": FigureMeaning("ms", "less", "time to picture in 95 of 100 moves"),
-        "open_ms": FigureMeaning("ms", "less", "time to open the file"),
-        "read_bytes_per_move": FigureMeaning("B", "less", "bytes read for a move"),
-    },
-    "encode": {
-        "throughput_fps": FigureMeaning("fps", "more", "encode speed"),
-        "peak_rss_bytes": FigureMeaning("B", "less", "memory while encoding"),
-    },
-    "grid": {
-        "throughput_fps": FigureMeaning("fps", "more", "encode speed of all jobs together"),
-        "peak_rss_bytes": FigureMeaning("B", "less", "memory of one encode job"),
-    },
-    "ingest": {
-        "makespan_s": FigureMeaning("s", "less", "time to ingest the folder"),
-        "throughput_fps": FigureMeaning("fps", "more", "ingest speed"),
-    },
-    "delivery": {"throughput_fps": FigureMeaning("fps", "more", "export speed")},
-    "fidelity": {
-        "delta_e_max": FigureMeaning("ΔE", "less", "largest colour shift on the chart"),
-        "delta_e_p90": FigureMeaning("ΔE", "less", "colour shift of 9 in 10 patches, at most"),
-        "delta_e_tags": FigureMeaning("ΔE", "less", "colour shift from colour tags lost"),
-        "psnr_db": FigureMeaning("dB", "more", "picture quality (PSNR), mean over clips"),
-        "psnr_worst_db": FigureMeaning("dB", "more", "picture quality (PSNR) of the worst frame"),
-        "xpsnr_db": FigureMeaning("dB", "more", "picture quality (XPSNR of luma)"),
-        "ssim": FigureMeaning("", "more", "likeness to the clip (SSIM; 1 is the same)"),
-    },
-}
-
-FREE_FOR_ORIGINAL: Final = ("encode", "grid", "ingest")
-"""Tasks that the original does without: it is there already."""
+"""Figures of the encoded files themselves, which belong to no task."""
 
 _COUNT: Final = re.compile(r"^([1-9][0-9]{0,3})([tj])$")
-_COUNTED: Final = {"t": ("scrub", "encode", "grid", "ingest", "delivery"), "j": ("grid", "ingest")}
+_COUNTED: Final = {"t": "threads", "j": "jobs"}
 _SUGGESTIONS: Final = 4
 
 
@@ -105,38 +60,62 @@ class FigureName(Fact):
         return f"{self.meaning} ({', '.join(notes)})" if notes else self.meaning
 
 
+def known_figures() -> tuple[FigureName, ...]:
+    """Every figure that can be named, without thread and job counts."""
+    found = [_named(name, figure) for name, figure in WHOLE_FIGURES.items()]
+    for task, spec in TASKS.items():
+        for pattern in PATTERNS if "pattern" in spec.axes else (None,):
+            head = f"{task}.{pattern}" if pattern else task
+            found += [
+                _named(f"{head}.{figure.name}", figure, task=task, pattern=pattern)
+                for figure in spec.figures
+                if figure.meaning
+            ]
+    return tuple(found)
+
+
 def figure_names() -> tuple[str, ...]:
     """All legal names without thread and job counts."""
-    names = list(WHOLE)
-    for task, figures in BY_TASK.items():
-        heads = [f"{task}.{pattern}" for pattern in SCRUB_PATTERNS] if task == "scrub" else [task]
-        names += [f"{head}.{figure}" for head in heads for figure in figures]
-    return tuple(names)
+    return tuple(figure.name for figure in known_figures())
 
 
 def parse_figure(text: str, *, where: str) -> FigureName:
     """The figure of this name; ScenarioError with the nearest legal names."""
-    if text in WHOLE:
-        return FigureName(name=text, figure=text, **WHOLE[text]._asdict())
-    task, *middle, figure = text.split(".") if "." in text else (text, text)
-    meaning = BY_TASK.get(task, {}).get(figure)
-    pattern = middle.pop(0) if middle and middle[0] in SCRUB_PATTERNS else None
-    counts = {}
+    if text in WHOLE_FIGURES:
+        return _named(text, WHOLE_FIGURES[text])
+    task, *middle, name = text.split(".") if "." in text else (text, text)
+    spec = TASKS.get(task)
+    figure = next((f for f in spec.figures if f.name == name and f.meaning), None) if spec else None
+    if spec is None or figure is None:
+        raise unknown_figure(text, where=where)
+    pattern = middle.pop(0) if middle and middle[0] in PATTERNS else None
+    counts: dict[str, int] = {}
     for part in middle:
         found = _COUNT.match(part)
-        if found is None or task not in _COUNTED[found[2]] or found[2] in counts:
+        axis = _COUNTED[found[2]] if found else ""
+        if found is None or axis not in spec.axes or axis in counts or spec.is_judged:
             raise unknown_figure(text, where=where)
-        counts[found[2]] = int(found[1])
-    if meaning is None or (pattern is None) == (task == "scrub"):
+        counts[axis] = int(found[1])
+    if (pattern is None) == ("pattern" in spec.axes):
         raise unknown_figure(text, where=where)
-    return FigureName(
-        name=text,
+    return _named(
+        text,
+        figure,
         task=task,
         pattern=pattern,
-        thread_count=counts.get("t"),
-        job_count=counts.get("j"),
-        figure=figure,
-        **meaning._asdict(),
+        thread_count=counts.get("threads"),
+        job_count=counts.get("jobs"),
+    )
+
+
+def _named(name: str, figure: Figure, **where: Any) -> FigureName:
+    return FigureName(
+        name=name,
+        figure=figure.name,
+        unit=figure.unit,
+        better=figure.better,
+        meaning=figure.meaning,
+        **where,
     )
 
 

@@ -2,6 +2,7 @@
 
 from typing import Final
 
+from mezzmark.model.colour import HD_HEIGHT_PX, UNSPECIFIED
 from mezzmark.model.footage import ColourTags
 from mezzmark.model.inspection import Advice, Inspection
 
@@ -42,11 +43,6 @@ LONG_GROUP_S: Final = 0.1
 """A jump decodes half a group on average; a group longer than this holds more pictures than can
 be decoded within the 0.1 s that feels immediate, unless decoding runs well above real time
 (limit of 0.1 s: R. B. Miller, Response time in man-computer conversational transactions, 1968)."""
-
-HD_HEIGHT_PX: Final = 720
-"""Below it players agree on BT.601 for untagged files; from it on they differ."""
-
-UNSPECIFIED: Final = 2
 
 
 def advise(found: Inspection) -> tuple[Advice, ...]:

@@ -126,9 +126,12 @@ class FrameIndex(Fact):
     """The pictures of one file in display order, found by one independent sequential decode.
 
     All tuples have one entry per frame. `digests` are 64-bit hashes of the decoded planes;
-    `stamps` are the frame numbers read from the picture, or -1 where none is readable.
+    `sparse_digests`, empty where they were not made, of every 32nd line of them; `stamps` are the
+    frame numbers read from the picture, or -1 where none is readable. Format 1 had neither its
+    number nor sparse digests.
     """
 
+    schema_version: Literal[2] = 2
     path: str
     file_bytes: int
     time_base: Rate
@@ -136,6 +139,7 @@ class FrameIndex(Fact):
     is_keyframe: tuple[bool, ...]
     packet_bytes: tuple[int, ...]
     digests: tuple[str, ...]
+    sparse_digests: tuple[str, ...] = ()
     stamps: tuple[int, ...]
     is_stamped: bool
     width_px: int

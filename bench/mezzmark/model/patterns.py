@@ -5,13 +5,35 @@ encodings of a clip replay the same requests in a round.
 """
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final, Protocol
 
 import numpy as np
 
-from mezzmark.model.scenario import Pattern, ScrubSettings
-
 Requests = tuple[tuple[int, int], ...]
-_PatternFunction = Callable[[Sequence[int], ScrubSettings, np.random.Generator], Requests]
+
+
+class MoveSettings(Protocol):
+    """What a pattern is told of the moves: how many, and how far or fast they go."""
+
+    @property
+    def requests(self) -> int: ...
+    @property
+    def sweep_speed(self) -> int: ...
+    @property
+    def near_median_frames(self) -> float: ...
+
+
+_PatternFunction = Callable[[Sequence[int], MoveSettings, np.random.Generator], Requests]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pattern:
+    """One way to move the playhead; `visits_all` clips, or stays in one."""
+
+    plan: _PatternFunction
+    visits_all: bool = False
+
 
 HOP_LOG_SD = 1.0
 """Spread of the log-normal hop length in `near`: two thirds of hops lie within a factor e of the
@@ -19,10 +41,10 @@ median. Our own choice; no published source for editors' hop lengths is known to
 
 
 def plan_requests(
-    pattern: Pattern,
+    pattern: str,
     *,
     frame_counts: Sequence[int],
-    settings: ScrubSettings,
+    settings: MoveSettings,
     rng: np.random.Generator,
 ) -> Requests:
     """The requests of one trial: `settings.requests` pairs of (clip position, frame index).
@@ -32,11 +54,11 @@ def plan_requests(
     """
     if not frame_counts or min(frame_counts) < 1:
         raise ValueError("a pattern needs clips of at least one frame")
-    return _PATTERNS[pattern](frame_counts, settings, rng)
+    return PATTERNS[pattern].plan(frame_counts, settings, rng)
 
 
 def _jump(
-    frame_counts: Sequence[int], settings: ScrubSettings, rng: np.random.Generator
+    frame_counts: Sequence[int], settings: MoveSettings, rng: np.random.Generator
 ) -> Requests:
     """Uniform over the clip: a click anywhere in the timeline."""
     frames = rng.integers(0, frame_counts[0], size=settings.requests)
@@ -44,7 +66,7 @@ def _jump(
 
 
 def _near(
-    frame_counts: Sequence[int], settings: ScrubSettings, rng: np.random.Generator
+    frame_counts: Sequence[int], settings: MoveSettings, rng: np.random.Generator
 ) -> Requests:
     """Log-normal hops to either side of the playhead, turned back at the clip's ends."""
     last = frame_counts[0] - 1
@@ -69,7 +91,7 @@ def _walk(stride: int) -> _PatternFunction:
     """Equal strides through the clip from a random start, wrapping at its end."""
 
     def pattern(
-        frame_counts: Sequence[int], settings: ScrubSettings, rng: np.random.Generator
+        frame_counts: Sequence[int], settings: MoveSettings, rng: np.random.Generator
     ) -> Requests:
         frames = frame_counts[0]
         step = stride if abs(stride) == 1 else int(np.sign(stride)) * settings.sweep_speed
@@ -79,9 +101,7 @@ def _walk(stride: int) -> _PatternFunction:
     return pattern
 
 
-def _hop(
-    frame_counts: Sequence[int], settings: ScrubSettings, rng: np.random.Generator
-) -> Requests:
+def _hop(frame_counts: Sequence[int], settings: MoveSettings, rng: np.random.Generator) -> Requests:
     """From clip to clip, never staying in one, each time to a uniform frame."""
     clips = len(frame_counts)
     position = int(rng.integers(0, clips))
@@ -95,12 +115,13 @@ def _hop(
 
 _SWEEP = 2  # any stride beyond one; the speed comes from the settings
 
-_PATTERNS: dict[Pattern, _PatternFunction] = {
-    "jump": _jump,
-    "near": _near,
-    "step-forward": _walk(1),
-    "step-back": _walk(-1),
-    "sweep-forward": _walk(_SWEEP),
-    "sweep-back": _walk(-_SWEEP),
-    "hop": _hop,
+PATTERNS: Final[dict[str, Pattern]] = {
+    "jump": Pattern(plan=_jump),
+    "near": Pattern(plan=_near),
+    "hop": Pattern(plan=_hop, visits_all=True),
+    "sweep-forward": Pattern(plan=_walk(_SWEEP)),
+    "sweep-back": Pattern(plan=_walk(-_SWEEP)),
+    "step-forward": Pattern(plan=_walk(1)),
+    "step-back": Pattern(plan=_walk(-1)),
 }
+"""Every pattern, in the order of reports; what each is called stands in `report.prose.terms`."""

@@ -9,6 +9,7 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 
 from mezzmark.model.errors import ScenarioError
+from mezzmark.model.tasks import TASKS
 
 KeyPath = tuple[str | int, ...]
 
@@ -226,7 +227,7 @@ def _expectation(problem: Mapping[str, Any]) -> str:
     if kind in bounds:
         words, name = bounds[kind]
         return f"{words}{context[name]}"
-    if kind == "literal_error":
+    if kind in ("literal_error", "not_in_table"):
         return str(context["expected"]).replace("'", '"')
     plain = {
         "int_type": "a whole number",
@@ -262,11 +263,20 @@ def _fields_at(model: type[BaseModel], path: KeyPath) -> tuple[str, ...]:
         if isinstance(part, int):
             continue
         field = here.model_fields.get(part)
-        inner = _model_in(field.annotation) if field else None
+        inner = _model_in(field.annotation) if field else _task_tables(here).get(part)
         if inner is None:
             return ()
         here = inner
-    return tuple(here.model_fields)
+    return (*(name for name in here.model_fields if name != "tasks"), *_task_tables(here))
+
+
+def _task_tables(model: type[BaseModel]) -> dict[str, type[BaseModel]]:
+    """The tables that stand for tasks in a scenario, which gathers them in `tasks`."""
+    if "tasks" not in model.model_fields:
+        return {}
+    return {
+        name: spec.settings_model for name, spec in TASKS.items() if spec.settings_model is not None
+    }
 
 
 def _model_in(annotation: object) -> type[BaseModel] | None:

@@ -1,83 +1,27 @@
 """What a finished trial leaves behind: raw integer nanoseconds and proofs, nothing derived."""
 
-from typing import Annotated, Final, Literal
+from collections.abc import Mapping
+from typing import Annotated, Any, Final, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, SerializeAsAny
 
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import Fact
-from mezzmark.model.fidelity import FidelityMeasurement
-from mezzmark.model.throughput import DeliveryMeasurement, GridMeasurement, IngestMeasurement
+from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.spec import ProcessFacts
 
-RECORD_SCHEMA: Final = 1
-"""Version of one line of `trials.jsonl`. 1: first published form."""
-
-Proof = Literal["right", "alike", "wrong", "unreadable", "missing"]
-"""What is known of the picture a playhead move brought:
-
-right       stamp and/or digest say it is the frame asked for
-alike       its digest fits, but another frame of the clip looks exactly the same
-wrong       it is another frame, or the right one damaged
-unreadable  neither stamp nor digest could decide
-missing     no picture came
-"""
+RECORD_SCHEMA: Final = 2
+"""Version of one line of `trials.jsonl`; `model.upgrade` says what changed."""
 
 
-class ScrubMeasurement(Fact):
-    """One trial of playhead moves; all tuples have one entry per move, in order.
-
-    A move's latency is locate + decode + present. `overhead_ns` is the harness's own cost beside
-    it (proof excluded), measured and stored, never subtracted.
-    """
-
-    task: Literal["scrub"] = "scrub"
-    clip_position: tuple[int, ...]
-    frame_index: tuple[int, ...]
-    locate_ns: tuple[int, ...]
-    decode_ns: tuple[int, ...]
-    present_ns: tuple[int, ...]
-    overhead_ns: tuple[int, ...]
-    decoded_frames: tuple[int, ...]
-    read_bytes: tuple[int, ...]
-    shown_frame: tuple[int, ...]
-    proof: tuple[Proof, ...]
-    open_ns: tuple[int, ...]
-
-
-class EncodeMeasurement(Fact):
-    """One trial of encoding `frame_count` frames held in memory to a finished file."""
-
-    task: Literal["encode"] = "encode"
-    frame_count: int
-    decoded_frame_count: int
-    stamps_in_order: bool | None
-    wall_ns: int
-    cpu_ns: int
-    file_bytes: int
-    packet_bytes: int
-    stream_digest: str
-    frame_rate: str
-    width_px: int
-    height_px: int
-
-
-class KernelMeasurement(Fact):
-    """Repeats of the fixed reference workload in one trial."""
-
-    task: Literal["kernel"] = "kernel"
-    wall_ns: tuple[int, ...]
-
-
-Measurement = Annotated[
-    ScrubMeasurement
-    | EncodeMeasurement
-    | GridMeasurement
-    | IngestMeasurement
-    | DeliveryMeasurement
-    | FidelityMeasurement
-    | KernelMeasurement,
-    Field(discriminator="task"),
-]
+def read_measurement(value: Any) -> Any:
+    """A measurement by its task's row; ValueError for a task that is not known."""
+    if not isinstance(value, Mapping):
+        return value
+    spec = TASKS.get(value.get("task", ""))
+    if spec is None:
+        raise ValueError(f"there is no task {value.get('task')!r}")
+    return spec.measurement_model.model_validate(value)
 
 
 class HostMoment(Fact):
@@ -99,31 +43,35 @@ class HostMoment(Fact):
     throttle_count: int | None = None
 
 
-class ProcessFacts(Fact):
-    """What the trial's own process used."""
-
-    cpu_ns: int
-    peak_rss_bytes: int | None = None
-    voluntary_switches: int | None = None
-    involuntary_switches: int | None = None
-
-
 Outcome = Literal["finished", "failed", "crashed", "timed_out"]
 
 
-class Trial(Fact):
-    """One line of `trials.jsonl`."""
+RequestDesign = Literal["independent", "hypercube"]
+"""How a trial's requests were drawn: each by itself, or stratified over group × place in it."""
 
-    schema_version: Literal[1] = RECORD_SCHEMA
+FLAGS: Final = ("suspended", "late_generator", "not_cold", "cut_short")
+"""What sets a trial apart: its process was stopped or the machine slept; moves came late; storage
+was to be cold and was not; its timeout ended it."""
+
+
+class Trial(Fact):
+    """One line of `trials.jsonl`. `blocks` is how many sets of requests were played; a trial with
+    `flags` is counted apart."""
+
+    schema_version: Literal[2] = RECORD_SCHEMA
     round_index: int
     position: int
     cell: Cell
+    arm: str = ""
     seed: int
+    blocks: int = 1
+    request_design: RequestDesign = "independent"
+    flags: tuple[str, ...] = ()
     started_utc: str
     wall_ns: int
     outcome: Outcome
     reason: str = ""
-    measurement: Measurement | None = None
+    measurement: Annotated[SerializeAsAny[Fact], BeforeValidator(read_measurement)] | None = None
     process: ProcessFacts | None = None
     host_before: HostMoment = HostMoment()
     host_during: HostMoment = HostMoment()

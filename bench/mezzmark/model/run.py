@@ -1,10 +1,12 @@
 """What a run directory says of itself: scenario, host, clips, versions."""
 
+import hashlib
 from typing import Final, Literal
 
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import MediaFacts
+from mezzmark.model.players import Player
 from mezzmark.model.scenario import Scenario
 
 
@@ -22,16 +24,9 @@ class BandwidthFacts(Fact):
     repeats: int
     points: tuple[BandwidthPoint, ...]
 
-    @property
-    def scaling_limit(self) -> float:
-        """How many times one process's rate all of them reach at most."""
-        if not self.points or self.points[0].process_count != 1:
-            raise ValueError("a limit needs the rate of one process first")
-        return max(point.bytes_per_s for point in self.points) / self.points[0].bytes_per_s
 
-
-MANIFEST_SCHEMA: Final = 1
-"""Version of `manifest.json`. 1: first published form."""
+MANIFEST_SCHEMA: Final = 2
+"""Version of `manifest.json`; `model.upgrade` says what changed."""
 
 
 class HostFacts(Fact):
@@ -65,8 +60,31 @@ class HostFacts(Fact):
     memory_bandwidth: BandwidthFacts | None = None
 
 
+class Root(Fact):
+    """A folder in which prepared files were placed, and what the system says of its storage."""
+
+    name: str
+    path: str
+    file_system: str | None = None
+    options: str | None = None
+    device: str | None = None
+
+
+class Link(Fact):
+    """A modelled connection to storage: its rate, its round trip, how much is asked ahead."""
+
+    name: str
+    rate_bps: float
+    round_trip_ns: int
+    window_bytes: int
+
+
 class ClipManifest(Fact):
-    """A clip as it was measured: one entry per media file (`clip` names it in the cells)."""
+    """A clip as it was measured: one entry per media file (`clip` names it in the cells).
+
+    `share` is its part of the footage's time (None: equal parts); `key_frames` are the frame
+    indexes of the original's key frames, empty where they were not noted.
+    """
 
     clip: str
     source: Literal["recipe", "own"]
@@ -75,6 +93,8 @@ class ClipManifest(Fact):
     frame_count: int
     duration_s: float
     keyframe_interval_median: float
+    share: float | None = None
+    key_frames: tuple[int, ...] = ()
 
 
 class MediaManifest(Fact):
@@ -89,9 +109,13 @@ class MediaManifest(Fact):
 
 
 class Manifest(Fact):
-    """`manifest.json`. `stop_reason` is empty while the run goes on."""
+    """`manifest.json`. `stop_reason` is empty while the run goes on.
 
-    schema_version: Literal[1] = MANIFEST_SCHEMA
+    `players`, `links` and `roots` are those that cells name; `host_id` is the same for all runs of
+    one machine (see `host_id`).
+    """
+
+    schema_version: Literal[2] = MANIFEST_SCHEMA
     mezzmark_version: str
     run_id: str
     created_utc: str
@@ -100,5 +124,30 @@ class Manifest(Fact):
     clips: tuple[ClipManifest, ...]
     media: tuple[MediaManifest, ...]
     refused: tuple[str, ...] = ()
+    players: tuple[Player, ...] = ()
+    links: tuple[Link, ...] = ()
+    roots: tuple[Root, ...] = ()
+    host_id: str = ""
     host: HostFacts
     stop_reason: str = ""
+
+
+MACHINE_FACTS: Final = ("host_label", "cpu_model", "logical_core_count", "memory_bytes")
+"""What a machine is; not its system or versions, which change while a machine stays the same.
+`decide.machine.identity` has what else is meant by "the same machine"."""
+
+RESUME_FACTS: Final = (
+    "cpu_model",
+    "usable_core_count",
+    "memory_bytes",
+    "operating_system",
+    "kernel",
+)
+"""What must be as it was for a run to be resumed: rounds before and after are one sample, so all
+that may change a figure counts. The label does not: it is only a name."""
+
+
+def host_id(host: HostFacts) -> str:
+    """16 hex digits that stand for a machine, made of its `MACHINE_FACTS`."""
+    facts = tuple(getattr(host, name) for name in MACHINE_FACTS)
+    return hashlib.sha256(repr(facts).encode()).hexdigest()[:16]

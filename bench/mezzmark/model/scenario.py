@@ -1,80 +1,63 @@
 """The scenario: what is to be measured, as the user writes it in TOML."""
 
-from collections.abc import Iterable, Mapping
-from typing import Any, Final, Literal
+from collections.abc import Mapping
+from typing import Annotated, Any, Final, Literal, TypeVar
 
-from pydantic import Field, model_validator
+from pydantic import (
+    BeforeValidator,
+    Field,
+    SerializeAsAny,
+    SerializerFunctionWrapHandler,
+    ValidationError,
+    model_serializer,
+    model_validator,
+)
+from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from mezzmark.model.catalogue.core import catalogue_names
 from mezzmark.model.encoding import ORIGINAL, CustomEncoding
 from mezzmark.model.fact import Fact
-from mezzmark.model.fidelity import FidelitySettings
 from mezzmark.model.footage import ClipSpec
+from mezzmark.model.patterns import PATTERNS
 from mezzmark.model.request import ChooseSettings
-from mezzmark.model.throughput import CountChoice, DeliverySettings, GridSettings, IngestSettings
-
-ROUNDS_RULE: Final = (
-    "at least minimum_rounds rounds are measured whatever the budget; "
-    "after that no round begins that would end after it"
-)
-"""The same words in the help, in scenarios/README.md and in messages."""
-
-INTERVAL_ROUNDS: Final = 3
-"""The fewest rounds that give an interval; a run of fewer has bare figures."""
-
-
-def lowered_minimum(rounds: int, *, minimum_rounds: int) -> int:
-    """The minimum of a run of at most `rounds`, for which another minimum was meant."""
-    return min(rounds, minimum_rounds)
-
-
-def limit_warnings(*, rounds: int, minimum_rounds: int, has_budget: bool) -> tuple[str, ...]:
-    """What a run with these limits may lack, with what to do about it."""
-    if rounds < INTERVAL_ROUNDS:
-        return (
-            f"an interval needs {INTERVAL_ROUNDS} rounds and this run has at most {rounds}: its "
-            f"figures will carry none. Allow {INTERVAL_ROUNDS} rounds or more for an answer.",
-        )
-    if minimum_rounds < INTERVAL_ROUNDS and has_budget:
-        return (
-            f"an interval needs {INTERVAL_ROUNDS} rounds and minimum_rounds is {minimum_rounds}: "
-            "the time budget may end the run before its figures carry any. Set minimum_rounds to "
-            f"{INTERVAL_ROUNDS} or more, or leave it out.",
-        )
-    return ()
-
+from mezzmark.model.round_limits import INTERVAL_ROUNDS, ROUNDS_RULE, lowered_minimum
+from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.scrub import ScrubSettings
 
 SCENARIO_SCHEMA: Final = 1
 
-Pattern = Literal["jump", "near", "step-forward", "step-back", "sweep-forward", "sweep-back", "hop"]
-"""How the playhead moves; see `mezzmark.model.patterns`."""
-
-Policy = Literal["reseek", "roll"]
-"""`reseek` always seeks; `roll` keeps decoding when the target lies ahead in the same group."""
-
-Threading = Literal["slice", "frame", "auto"]
-"""How the decoder spreads work: within a picture, over several pictures, or its own choice."""
+Settings = TypeVar("Settings", bound=Fact)
 
 
-class ScrubSettings(Fact):
-    """The scrub task: closed-loop playhead moves, each timed and proved."""
-
-    patterns: tuple[Pattern, ...] = Field(default=("jump", "near"), min_length=1)
-    requests: int = Field(default=24, ge=1, le=100_000, description="playhead moves a trial")
-    policies: tuple[Policy, ...] = Field(default=("roll",), min_length=1)
-    threads: tuple[CountChoice, ...] = Field(default=("all",), min_length=1)
-    threading: Threading = "slice"
-    sweep_speed: int = Field(default=8, ge=2, le=64)
-    near_median_frames: float = Field(default=12.0, gt=0)
-    viewer_height_px: int = Field(default=540, ge=64, le=4320, multiple_of=2)
-    decoder: Literal["software", "cuda"] = "software"
+def task_table_names() -> tuple[str, ...]:
+    """The tables by which a scenario asks for tasks."""
+    return tuple(name for name, spec in TASKS.items() if spec.settings_model is not None)
 
 
-class EncodeSettings(Fact):
-    """The encode task: frames from memory to a finished file."""
+def _read_task_tables(tables: Any) -> dict[str, Fact]:
+    """Each table as its task's settings; a problem in one is told at its own place."""
+    read: dict[str, Fact] = {}
+    problems: list[InitErrorDetails] = []
+    for name, table in tables.items():
+        model = TASKS[name].settings_model if name in TASKS else None
+        if model is None:
+            raise ValueError(f'there is no task "{name}"')
+        try:
+            read[name] = model.model_validate(table)
+        except ValidationError as failure:
+            problems += [_at(name, error) for error in failure.errors(include_url=False)]
+    if problems:
+        raise ValidationError.from_exception_data("tasks", problems)
+    return read
 
-    threads: tuple[CountChoice, ...] = Field(default=(1, "all"), min_length=1)
-    frames: int = Field(default=48, ge=2, le=10_000)
+
+def _at(table: str, error: Any) -> InitErrorDetails:
+    kind: str | PydanticCustomError = error["type"]
+    if kind == "not_in_table":
+        kind = PydanticCustomError("not_in_table", "not one of {expected}", error["ctx"])
+    return InitErrorDetails(
+        type=kind, loc=(table, *error["loc"]), input=error["input"], ctx=error.get("ctx", {})
+    )
 
 
 class Scenario(Fact):
@@ -103,25 +86,41 @@ class Scenario(Fact):
     clips: tuple[ClipSpec, ...] = Field(min_length=1)
     encodings: tuple[str, ...] = (ORIGINAL,)
     custom_encodings: tuple[CustomEncoding, ...] = ()
-    scrub: ScrubSettings | None = None
-    encode: EncodeSettings | None = None
-    grid: GridSettings | None = None
-    ingest: IngestSettings | None = None
-    delivery: DeliverySettings | None = None
-    fidelity: FidelitySettings | None = None
+    tasks: Annotated[dict[str, SerializeAsAny[Fact]], BeforeValidator(_read_task_tables)] = Field(
+        default={}, description="the tables of the tasks; in a file each stands by itself"
+    )
     choose: ChooseSettings | None = None
 
     @model_validator(mode="before")
     @classmethod
     def _fill_in(cls, data: Any) -> Any:
-        """Custom encodings that are listed too count once; rounds bound a minimum left out."""
+        """Task tables are gathered; custom encodings that are listed too count once; rounds bound a
+        minimum left out."""
         if not isinstance(data, Mapping):
             return data
         rounds = data.get("rounds")
         if type(rounds) is int and "minimum_rounds" not in data and rounds >= 1:
             minimum = lowered_minimum(rounds, minimum_rounds=INTERVAL_ROUNDS)
             data = {**data, "minimum_rounds": minimum}
+        if "tasks" not in data:
+            tables = {name: data[name] for name in task_table_names() if name in data}
+            data = {key: value for key, value in data.items() if key not in tables}
+            data["tasks"] = {name: table for name, table in tables.items() if table is not None}
         return _without_listed_customs(data)
+
+    @model_serializer(mode="wrap")
+    def _as_in_a_file(self, write: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        data: dict[str, Any] = write(self)
+        tables: dict[str, Any] = data.pop("tasks")
+        return data | tables
+
+    def but(self, **changes: Any) -> "Scenario":
+        """The same with other top-level keys, checked anew."""
+        return Scenario.model_validate({**self.model_dump(), **changes})
+
+    def settings(self, kind: type[Settings]) -> Settings | None:
+        """The table of this kind (`ScrubSettings` …), or None where the scenario has none."""
+        return next((table for table in self.tasks.values() if isinstance(table, kind)), None)
 
     @model_validator(mode="after")
     def _consistent(self) -> "Scenario":
@@ -134,14 +133,15 @@ class Scenario(Fact):
                 f"minimum_rounds is {self.minimum_rounds} but rounds is {self.rounds}, and fewer "
                 "rounds than the minimum cannot be; lower minimum_rounds or leave it out"
             )
-        tasks = (self.scrub, self.encode, self.grid, self.ingest, self.delivery, self.fidelity)
-        if all(settings is None for settings in tasks):
+        if not self.tasks:
+            names = [f"[{name}]" for name in task_table_names()]
+            listed = f"{', '.join(names[:-1])} or {names[-1]}"
+            raise ValueError(f"nothing to measure: add a {listed} table")
+        scrub = self.settings(ScrubSettings)
+        if scrub and len(self.clips) < 2 and all(PATTERNS[p].visits_all for p in scrub.patterns):
             raise ValueError(
-                "nothing to measure: add a [scrub], [encode], [grid], [ingest], [delivery] or "
-                "[fidelity] table"
+                f'the pattern "{scrub.patterns[0]}" moves between clips and needs at least two'
             )
-        if self.scrub and self.scrub.patterns == ("hop",) and len(self.clips) < 2:
-            raise ValueError('the pattern "hop" moves between clips and needs at least two')
         return self
 
 
@@ -163,18 +163,3 @@ def _refuse_repeats(kind: str, names: list[str]) -> None:
     repeated = sorted({name for name in names if names.count(name) > 1})
     if repeated:
         raise ValueError(f'two entries share the {kind} name "{repeated[0]}"; names must differ')
-
-
-def resolve_thread_count(choice: int | str, *, core_count: int) -> int:
-    """Threads for a choice of 1…n, "half" or "all" on a machine with `core_count` cores."""
-    if choice == "all":
-        return core_count
-    if choice == "half":
-        return max(1, core_count // 2)
-    return int(choice)
-
-
-def resolve_counts(choices: Iterable[CountChoice], *, core_count: int) -> tuple[int, ...]:
-    """The counts that these choices mean on a machine with `core_count` cores, each once."""
-    counts = (resolve_thread_count(choice, core_count=core_count) for choice in choices)
-    return tuple(dict.fromkeys(counts))

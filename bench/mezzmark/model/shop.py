@@ -9,10 +9,9 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from mezzmark.model.errors import ScenarioError
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import EvenPixels, Rate
-from mezzmark.model.request import parse_need
+from mezzmark.model.quantities import parse_quantity
 
 SHOP_SCHEMA: Final = 1
 
@@ -27,38 +26,13 @@ def _known_speed(value: float) -> float:
     return value
 
 
-def _bits_per_second(value: object, *, unit: str, bits: float, example: str) -> object:
-    """A text with a unit as a number of `unit`, read as the limit of a bit rate that is needed of
-    an encoding is; numbers pass, in quotes or not."""
-    if not isinstance(value, str) or _is_number(value):
-        return value
-    try:
-        limit = parse_need(f"bitrate_bps <= {value}").limit
-    except ScenarioError as problem:
-        raise ValueError(
-            f'"{value}" is not a bit rate; write a number of {unit}, or a text such as '
-            f'"{example}" (bit/s, kbit/s, Mbit/s, Gbit/s)'
-        ) from problem
-    assert limit is not None
-    return limit / bits
-
-
 def _bitrate_bps(value: object) -> object:
-    found = _bits_per_second(value, unit="bits a second", bits=1, example="400 Mbit/s")
     # A rate in Mbit/s may have a remainder far below a bit.
-    return round(found) if isinstance(value, str) and isinstance(found, float) else found
-
-
-def _is_number(text: str) -> bool:
-    try:
-        float(text)
-    except ValueError:
-        return False
-    return True
+    return round(parse_quantity(value, "bit/s")) if isinstance(value, str) else value
 
 
 def _link_gbps(value: object) -> object:
-    return _bits_per_second(value, unit="Gb/s", bits=1e9, example="10 Gbit/s")
+    return parse_quantity(value, "Gbit/s") if isinstance(value, str) else value
 
 
 LinkSpeed = Annotated[float, AfterValidator(_known_speed), BeforeValidator(_link_gbps)]
@@ -145,6 +119,16 @@ class Shop(Fact):
     core_counts: tuple[Annotated[int, Field(ge=1, le=1024)], ...] = Field(
         default=(), description="other core counts to predict ingest for"
     )
+
+    @property
+    def footage_hours_per_day(self) -> float:
+        """Hours of footage of all cameras in a day."""
+        return sum(camera.count * camera.hours_per_day for camera in self.cameras)
+
+    @property
+    def card_count_per_day(self) -> int:
+        """Cards of all cameras in a day."""
+        return sum(camera.card_count_per_day for camera in self.cameras)
 
     @model_validator(mode="after")
     def _consistent(self) -> "Shop":

@@ -13,7 +13,7 @@ from jinja2 import ChoiceLoader, Environment, FileSystemLoader, StrictUndefined,
 from markupsafe import Markup
 
 from mezzmark.model.errors import DestinationError, RunError, ScenarioError
-from mezzmark.own_files import replace_whole
+from mezzmark.own_files import replace_whole, translate_os_errors
 from mezzmark.report.destination import (
     PAGE_NAME,
     marked_page,
@@ -23,12 +23,13 @@ from mezzmark.report.destination import (
 from mezzmark.report.export.tidy import cells_csv
 from mezzmark.report.figures.theme import COLOURS
 from mezzmark.report.prose.numbers import markdown_text
-from mezzmark.report.sections.comparison import build_together
+from mezzmark.report.sections.comparison import build_comparison
 from mezzmark.report.sections.context import RunContext, run_contexts
-from mezzmark.report.sections.parts import Together
+from mezzmark.report.sections.parts import ComparisonSection
+from mezzmark.report.tables.table import markdown_table
 from mezzmark.report.view import RunView, view_run
-from mezzmark.store.run_store import Run, read_run, told_disk_errors
-from mezzmark.store.shipped import shipped_folder
+from mezzmark.store.run_store import Run, read_run
+from mezzmark.store.toml_files import shipped_folder
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +50,7 @@ def write_report(
     template: Path | None = None,
     confidence_level: float = 0.95,
     prices: Sequence[str] = (),
+    with_figure_files: bool = True,
 ) -> ReportPaths:
     """Write the report of one or more runs into `out_dir` (default: in the first run, `report/`
     for one run and `comparison/` for several).
@@ -56,16 +58,19 @@ def write_report(
     Several runs are first compared with each other: host beside host, and where a host has three
     runs or more, over time. `prices` ("HOST=2400 EUR") belong to hosts: a label or a run's folder.
 
-    `template` is a folder whose templates are used in place of the shipped ones of the same name.
-    Derived files of an earlier report are replaced; the runs are only read. Raises RunError for
-    an unreadable run or one without trials, ScenarioError for a bad template, DestinationError
-    where something else than a report stands or nothing can be written, DiskFullError.
+    Without figure files the page keeps its figures, and `report.md` has neither images nor their
+    captions. `template` is a folder whose templates are used in place of the shipped ones of the
+    same name. Derived files of an earlier report are replaced; the runs are only read. Raises
+    RunError for an unreadable run or one without trials, ScenarioError for a bad template,
+    DestinationError where something else than a report stands or nothing can be written,
+    DiskFullError.
     """
     if not run_dirs:
         raise RunError(where="report", what="no run was named", remedy="Name a run's folder.")
     environment = _environment(template)
+    environment.globals["has_figure_files"] = with_figure_files
     read = [_read(Path(run_dir)) for run_dir in run_dirs]
-    together = build_together(
+    together = build_comparison(
         read,
         [Path(run_dir).resolve().name for run_dir in run_dirs],
         prices=prices,
@@ -82,7 +87,7 @@ def write_report(
     }
     content |= {
         f"figures/{picture.file_stem}.{ending}": drawn
-        for picture in pictures
+        for picture in (pictures if with_figure_files else ())
         for ending, drawn in (("svg", picture.svg), ("png", picture.png))
     }
     out = report_folder(run_dirs, out_dir)
@@ -97,7 +102,7 @@ def write_report(
     )
 
 
-def _plain_together(part: Together) -> str:
+def _plain_together(part: ComparisonSection) -> str:
     return "\n".join([part.headline, *(f"- ! {text}" for text in part.cautions)])
 
 
@@ -149,6 +154,7 @@ def _environment(template: Path | None) -> Environment:
         keep_trailing_newline=True,
     )
     environment.filters["md"] = markdown_text
+    environment.filters["table"] = markdown_table
     environment.filters["slug"] = lambda text: re.sub(r"[^a-z0-9]+", "-", text.lower())
     return environment
 
@@ -157,7 +163,7 @@ def _render(
     environment: Environment,
     name: str,
     runs: Sequence[RunContext],
-    together: Sequence[Together],
+    together: Sequence[ComparisonSection],
 ) -> bytes:
     """One template's text as UTF-8; a mistake in it is told with its file and line."""
     try:
@@ -193,7 +199,7 @@ def figure_variables() -> str:
 def _write(path: Path, content: bytes) -> Path:
     """Replace one derived file in one step: readers see the older one or the new one, whole."""
     # Half a page would not carry our mark, and the next report would refuse it as another's.
-    with told_disk_errors(
+    with translate_os_errors(
         path,
         kind=DestinationError,
         full="Free some space, or choose another folder with --out.",

@@ -10,28 +10,27 @@ from collections.abc import Generator, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
-from typing import NoReturn
 
 from mezzmark.model.encoding import ORIGINAL, Encoding
-from mezzmark.model.errors import DiskFullError, FootageError, InterruptedRunError
+from mezzmark.model.errors import FootageError, InterruptedRunError
 from mezzmark.model.footage import ClipSpec, FrameIndex
 from mezzmark.model.jobs import (
-    Advance,
     Answer,
-    Broken,
     Job,
-    MediaReference,
+    JobFailed,
     PreparedMedia,
     PrepareEncodingJob,
     PrepareOriginalJob,
     PrepareOwnJob,
-    Refused,
+    ProgressUpdate,
+    WorkerFailed,
 )
 from mezzmark.model.run import ClipManifest, MediaManifest
 from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.spec import MediaReference, PreparedFootage
 from mezzmark.runner.events import LeftOut, Preparing
 from mezzmark.runner.plan import clip_seed
-from mezzmark.runner.workers import Converse
+from mezzmark.runner.workers import Dispatch, raise_if_disk_full
 
 
 def expand_files(patterns: Sequence[str]) -> tuple[str, ...]:
@@ -89,8 +88,6 @@ def own_file_names(clips: Sequence[ClipSpec]) -> list[str]:
     return [Path(file).name for spec in clips if spec.files for file in expand_files(spec.files)]
 
 
-__all__ = ["Footage", "expand_files", "prepare_footage"]
-
 PREPARE_THREADS = 4
 """The same on every machine: some encoders give another picture for another number of threads, and
 runs of two machines can only be compared on the same files."""
@@ -114,16 +111,19 @@ class Footage:
     frame_counts: dict[str, int] = field(default_factory=dict)
     refused: list[str] = field(default_factory=list)
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Original:
-    clip: str
-    spec: ClipSpec
-    job: PrepareOriginalJob | PrepareOwnJob
+    @property
+    def prepared(self) -> PreparedFootage:
+        """What jobs are made of."""
+        return PreparedFootage(
+            clips=[clip.clip for clip in self.clips],
+            frame_counts=self.frame_counts,
+            media=self.media,
+            encodings=self.encodings,
+        )
 
 
 def prepare_footage(
-    scenario: Scenario, *, cache_dir: Path, converse: Converse
+    scenario: Scenario, *, cache_dir: Path, dispatch: Dispatch
 ) -> Generator[Preparing | LeftOut, None, Footage]:
     """Prepare all clips and encodings of a scenario, in its order; returns the Footage. What cannot
     be made is told as soon as it is known.
@@ -131,36 +131,31 @@ def prepare_footage(
     FootageError when no clip is left, or a path names no file; DiskFullError and
     InterruptedRunError end the preparation, and the cache keeps what was made.
     """
-    originals = _list_originals(scenario, cache_dir)
+    jobs = _list_originals(scenario, cache_dir)
     footage = Footage(encodings=resolve_encodings(scenario))
-    total = len(originals) * (1 + len(footage.encodings))
-    done = 0
-    for original in originals:
-        source = yield from _ask(original.job, original.clip, converse, done, total)
-        done += 1
+    per_clip = 1 + len(footage.encodings)
+    total = len(jobs) * per_clip
+    for number, (clip, original) in enumerate(jobs.items()):
+        done = number * per_clip
+        source = yield from _ask(original, clip, dispatch, done, total)
         if not isinstance(source, PreparedMedia):
-            footage.refused.append(f'clip "{original.clip}": {_reason(source)}')
-            yield LeftOut(reason=footage.refused[-1])
-            done += len(footage.encodings)
+            yield _leave_out(footage, _refusal(source, f'clip "{clip}"'))
             continue
-        _add_clip(footage, original, source)
-        for encoding in footage.encodings:
+        _add_clip(footage, clip, source, is_own=isinstance(original, PrepareOwnJob))
+        for place, encoding in enumerate(footage.encodings, start=1):
             job = PrepareEncodingJob(
                 source=source.media,
                 encoding=encoding,
                 thread_count=PREPARE_THREADS,
                 cache_dir=str(cache_dir),
             )
-            name = f"{original.clip} → {encoding.name}"
-            made = yield from _ask(job, name, converse, done, total)
-            done += 1
+            name = f"{clip} → {encoding.name}"
+            made = yield from _ask(job, name, dispatch, done + place, total)
             if isinstance(made, PreparedMedia):
-                _add_medium(footage, original.clip, encoding.name, made)
+                _add_medium(footage, clip, encoding.name, made)
             else:
-                which = f'encoding "{encoding.name}"'
-                reason = _reason(made).removeprefix(f"{which}: ")
-                footage.refused.append(f'clip "{original.clip}", {which}: {reason}')
-                yield LeftOut(reason=footage.refused[-1])
+                refusal = _refusal(made, f'encoding "{encoding.name}"')
+                yield _leave_out(footage, f'clip "{clip}", {refusal}')
     if not footage.clips:
         raise FootageError(
             where="footage",
@@ -168,6 +163,11 @@ def prepare_footage(
             remedy="Give at least one file that `mezzmark inspect` can read.",
         )
     return footage
+
+
+def _leave_out(footage: Footage, reason: str) -> LeftOut:
+    footage.refused.append(reason)
+    return LeftOut(reason=reason)
 
 
 def resolve_encodings(scenario: Scenario) -> tuple[Encoding, ...]:
@@ -178,73 +178,71 @@ def resolve_encodings(scenario: Scenario) -> tuple[Encoding, ...]:
     return (*listed, *(resolve_custom(custom) for custom in scenario.custom_encodings))
 
 
-def _list_originals(scenario: Scenario, cache_dir: Path) -> list[_Original]:
-    originals = []
+def _list_originals(
+    scenario: Scenario, cache_dir: Path
+) -> dict[str, PrepareOriginalJob | PrepareOwnJob]:
+    """Clip name → how its original is made or found, one clip a file."""
+    jobs: dict[str, PrepareOriginalJob | PrepareOwnJob] = {}
     for spec in scenario.clips:
         if spec.recipe is not None:
-            job = PrepareOriginalJob(
+            jobs[spec.name] = PrepareOriginalJob(
                 clip=spec, seed=clip_seed(spec.name, scenario.seed), cache_dir=str(cache_dir)
             )
-            originals.append(_Original(clip=spec.name, spec=spec, job=job))
             continue
         for clip, file in name_own_clips(spec).items():
-            own_job = PrepareOwnJob(
+            jobs[clip] = PrepareOwnJob(
                 media_path=str(Path(file).absolute()),
                 excerpt_s=spec.excerpt_s,
                 cache_dir=str(cache_dir),
             )
-            originals.append(_Original(clip=clip, spec=spec, job=own_job))
-    return originals
+    return jobs
 
 
 def _ask(
-    job: Job, name: str, converse: Converse, done: int, total: int
+    job: Job, name: str, dispatch: Dispatch, done: int, total: int
 ) -> Generator[Preparing, None, Answer]:
     """The result of a preparation; its progress goes to whoever listens."""
     yield Preparing(message=name, done_fraction=0.0, done=done, total=total)
-    answer: Answer = Broken(outcome="crashed", reason="the worker gave no answer")
-    for answer in converse(job, SILENCE_S):
-        if isinstance(answer, Advance):
+    answer: Answer = WorkerFailed(outcome="crashed", reason="the worker gave no answer")
+    for answer in dispatch(job, SILENCE_S):
+        if isinstance(answer, ProgressUpdate):
             yield Preparing(
                 message=answer.message,
                 done_fraction=answer.done_fraction,
                 done=done,
                 total=total,
             )
-    if isinstance(answer, Refused) and answer.exit_code == DiskFullError.exit_code:
-        raise DiskFullError(where=answer.where, what=answer.what, remedy=answer.remedy)
-    if isinstance(answer, Broken) and answer.outcome == "cancelled":
-        _refuse_to_go_on()
+    raise_if_disk_full(answer)
+    if isinstance(answer, WorkerFailed) and answer.outcome == "cancelled":
+        raise InterruptedRunError(
+            where="preparing footage",
+            what="stopped before measuring began; what was made is kept in the cache",
+            remedy="The same command with --resume and the same --out resumes from there.",
+        )
     return answer
 
 
-def _refuse_to_go_on() -> NoReturn:
-    raise InterruptedRunError(
-        where="preparing footage",
-        what="stopped before measuring began; what was made is kept in the cache",
-        remedy="The same command with --resume and the same --out goes on from there.",
-    )
-
-
-def _reason(answer: Answer) -> str:
+def _refusal(answer: Answer, subject: str) -> str:
+    """Why the subject cannot be made, in words that begin with it."""
     match answer:
-        case Refused(where=where, what=what, remedy=remedy):
-            return f"{where}: {what}. {remedy}"
-        case Broken(outcome=outcome, reason=reason):
-            return f"the worker {outcome.replace('_', ' ')} ({reason})"
+        case JobFailed(where=where, what=what, remedy=remedy):
+            place = "" if where == subject else f"{where}: "
+            return f"{subject}: {place}{what}. {remedy}"
+        case WorkerFailed(outcome=outcome, reason=reason):
+            return f"{subject}: the worker {outcome.replace('_', ' ')} ({reason})"
         case _:
-            return f"the worker answered with {answer.kind}"
+            return f"{subject}: the worker answered with {answer.kind}"
 
 
-def _add_clip(footage: Footage, original: _Original, source: PreparedMedia) -> None:
+def _add_clip(footage: Footage, clip: str, source: PreparedMedia, *, is_own: bool) -> None:
     from mezzmark.engines.media.probe import probe_media
 
-    index = _add_medium(footage, original.clip, ORIGINAL, source)
+    index = _add_medium(footage, clip, ORIGINAL, source)
     facts = probe_media(source.media.media_path)
     footage.clips.append(
         ClipManifest(
-            clip=original.clip,
-            source="recipe" if original.spec.recipe is not None else "own",
+            clip=clip,
+            source="own" if is_own else "recipe",
             # The name only: a published run need not tell its reader about folders.
             original=facts.model_copy(update={"path": Path(facts.path).name}),
             fingerprint=source.fingerprint,

@@ -1,12 +1,30 @@
-"""What a run that is gone on with brings along: its footage, seed, and how long it measures."""
+"""What is asked to be measured, and whether this machine can.
+
+A scenario has limits of its own, of a resumed run or asked for; the demo is one on the synthetic
+clip or on the user's own files.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
-from mezzmark.model.scenario import Scenario, lowered_minimum
+from mezzmark.model.catalogue.core import find_encoding, resolve_custom
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.errors import ScenarioError
+from mezzmark.model.problems import place
+from mezzmark.model.scenario import Scenario
+from mezzmark.runner.prepare import expand_files
 from mezzmark.store.run_store import MANIFEST_NAME, read_manifest
 from mezzmark.store.toml_files import build_scenario, read_scenario
+
+DEMO_SCENARIO: Final = "first-look"
+
+DEMO_EXCERPT_S: Final = 4.0
+"""Seconds of an own file that the demo measures: as long as the synthetic clip."""
+
+_NAMED_FILES: Final = 2
+"""A title names so many files; further ones are counted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,21 +36,43 @@ class AskedLimits:
     seed: int | None = None
 
 
-def stored_scenario(run_dir: Path) -> Scenario | None:
-    """The scenario of the run in this folder as it was measured; None where no run lies there.
+def plan_measurement(
+    scenario: str | Scenario,
+    asked: AskedLimits,
+    *,
+    footage: Sequence[str] = (),
+    earlier_run: Path | None = None,
+) -> tuple[Scenario, tuple[str, ...]]:
+    """What is to be measured, and notes on it. A scenario that is named takes what was not asked
+    for from the resumed run; one that is handed in says all itself."""
+    if isinstance(scenario, Scenario):
+        return limit_scenario(scenario, asked)
+    stored = _stored_scenario(earlier_run)
+    plan = read_scenario(scenario, footage=footage, earlier=stored)
+    return limit_scenario(plan, asked, stored=stored)
 
-    Raises RunError when the run cannot be read.
+
+def plan_demo(footage: Sequence[str], *, earlier_run: Path | None = None) -> Scenario:
+    """The demo's scenario, on these files if there are any, else on those of the resumed run.
+
+    FootageError for a path that names no file.
     """
-    if not (Path(run_dir) / MANIFEST_NAME).is_file():
-        return None
-    return read_manifest(run_dir).scenario
+    if footage:
+        files = [str(Path(file).expanduser().absolute()) for file in footage]
+        clip = {"name": "own", "files": files, "excerpt_s": DEMO_EXCERPT_S}
+        return read_scenario(DEMO_SCENARIO, changes={"clips": [clip], "title": _title(files)})
+    plan = read_scenario(DEMO_SCENARIO)
+    stored = _stored_scenario(earlier_run)
+    if stored is None or stored.name != plan.name:
+        return plan
+    return plan.model_copy(update={"clips": stored.clips, "title": stored.title})
 
 
 def limit_scenario(
     plan: Scenario, asked: AskedLimits, *, stored: Scenario | None = None
 ) -> tuple[Scenario, tuple[str, ...]]:
-    """The scenario with the limits asked for, or else those of the run gone on with; and notes on
-    what was changed that nobody wrote.
+    """The scenario with the limits asked for, or else those of the resumed run; and notes on what
+    was changed that nobody wrote.
 
     Fewer rounds than the scenario's minimum lower the minimum. ScenarioError for a limit that
     cannot be.
@@ -42,44 +82,65 @@ def limit_scenario(
     minimum = own.minimum_rounds if asked.rounds is None else plan.minimum_rounds
     limits = {
         "rounds": rounds,
-        "minimum_rounds": lowered_minimum(rounds, minimum_rounds=minimum),
+        "minimum_rounds": min(rounds, minimum),
         "time_budget_s": own.time_budget_s if asked.time_budget_s is None else asked.time_budget_s,
         "seed": own.seed if asked.seed is None else asked.seed,
     }
     notes = []
-    if limits["minimum_rounds"] != minimum:
-        notes.append(
-            f"{'1 round was' if rounds == 1 else f'{rounds} rounds were'} asked for, fewer than "
-            f"the scenario's minimum of {minimum}: "
-            f"the minimum of this run is {rounds}."
+    if rounds < minimum:
+        notes.append(f"minimum_rounds is {minimum} and lowered to {rounds}, the rounds asked for.")
+    kept = [
+        f"{text} (the scenario now says {now})"
+        for request, text, now in (
+            (asked.rounds, _rounds(own), _rounds(plan)),
+            (asked.time_budget_s, _budget(own), _budget(plan)),
+            (asked.seed, f"seed {own.seed}", f"seed {plan.seed}"),
         )
-    notes += _kept_limits_notes(own, plan, asked)
-    if own.seed != plan.seed and asked.seed is None:
-        notes.append(
-            f"going on with the run's own seed, {own.seed}. The scenario now says {plan.seed}; "
-            "another seed is another run: measure it into another folder with --out."
-        )
-    if all(getattr(plan, key) == value for key, value in limits.items()):
-        return plan, tuple(notes)
-    return build_scenario(plan.model_dump() | limits, source=plan.name), tuple(notes)
-
-
-def _kept_limits_notes(own: Scenario, plan: Scenario, asked: AskedLimits) -> list[str]:
-    """A note where the run's own limits, as far as none were asked for, are not the scenario's."""
-    unasked = []
-    if asked.rounds is None:
-        unasked.append(("--rounds", _rounds(own), _rounds(plan)))
-    if asked.time_budget_s is None:
-        unasked.append(("--time-budget", _budget(own), _budget(plan)))
-    differing = [limit for limit in unasked if limit[1] != limit[2]]
-    if not differing:
-        return []
-    options, kept, said = zip(*differing, strict=True)
-    change = f"{' and '.join(options)} {'change them' if len(options) > 1 else 'changes that'}"
-    return [
-        f"going on with the run's own limits: {', '.join(kept)}. "
-        f"The scenario now says {', '.join(said)}; {change}."
+        if request is None and text != now
     ]
+    if kept:
+        notes.append(f"resumed with the run's own limits: {', '.join(kept)}.")
+    return build_scenario({**dict(plan), **limits}, source=plan.name), tuple(notes)
+
+
+def check_scenario(plan: Scenario, *, source: str, text: str) -> tuple[str, ...]:
+    """Warnings of catalogue encodings that this machine's FFmpeg cannot make.
+
+    Raises FootageError for a path or glob that names no file, and ScenarioError, with the line in
+    `text`, for a custom encoding that FFmpeg does not take as it is written.
+    """
+    from mezzmark.engines.encode.encoders import probe_encoding, suggest
+
+    for clip in plan.clips:
+        if clip.files:
+            expand_files(clip.files)
+    for index, custom in enumerate(plan.custom_encodings):
+        fault = probe_encoding(resolve_custom(custom))
+        if fault is not None:
+            key, remedy = suggest(fault)
+            raise ScenarioError(
+                where=place(source, text=text, path=("custom_encodings", index, key)),
+                what=f'encoding "{custom.name}" cannot be made: {fault.words}',
+                remedy=remedy,
+            )
+    faults = {
+        name: probe_encoding(find_encoding(name)) for name in plan.encodings if name != ORIGINAL
+    }
+    return tuple(
+        f"warning: {name} will be left out on this machine: {fault.words}"
+        for name, fault in faults.items()
+        if fault is not None
+    )
+
+
+def _stored_scenario(run_dir: Path | None) -> Scenario | None:
+    """The scenario of the run in this folder as it was measured; None where no run lies there.
+
+    Raises RunError when the run cannot be read.
+    """
+    if run_dir is None or not (run_dir / MANIFEST_NAME).is_file():
+        return None
+    return read_manifest(run_dir).scenario
 
 
 def _rounds(plan: Scenario) -> str:
@@ -87,20 +148,13 @@ def _rounds(plan: Scenario) -> str:
 
 
 def _budget(plan: Scenario) -> str:
-    return "no time budget" if plan.time_budget_s is None else f"{plan.time_budget_s:g} s"
+    return (
+        "no time budget" if plan.time_budget_s is None else f"time budget {plan.time_budget_s:g} s"
+    )
 
 
-def plan_measurement(
-    scenario: str | Scenario,
-    asked: AskedLimits,
-    *,
-    footage: Sequence[str] = (),
-    earlier_run: Path | None = None,
-) -> tuple[Scenario, tuple[str, ...]]:
-    """What is to be measured, and notes on it. A scenario that is named takes what was not asked
-    for from the run gone on with; one that is handed in says all itself."""
-    if isinstance(scenario, Scenario):
-        return limit_scenario(scenario, asked)
-    stored = stored_scenario(earlier_run) if earlier_run else None
-    plan = read_scenario(scenario, footage=footage, earlier=stored)
-    return limit_scenario(plan, asked, stored=stored)
+def _title(files: Sequence[str]) -> str:
+    names = [Path(file).name for file in expand_files(files)]
+    named = ", ".join(names[:_NAMED_FILES])
+    more = f" and {len(names) - _NAMED_FILES} more" if len(names) > _NAMED_FILES else ""
+    return f"A first look at {named}{more}: five encodings, a few minutes"

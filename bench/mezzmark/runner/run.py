@@ -5,9 +5,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from mezzmark.host.common import Clock, HostWatch, read_host_moment
-from mezzmark.model.cell import Cell, PlannedTrial
-from mezzmark.model.errors import DiskFullError, InterruptedRunError
-from mezzmark.model.jobs import Answer, Broken, Job, Refused
+from mezzmark.model.cell import PlannedTrial
+from mezzmark.model.errors import InterruptedRunError
+from mezzmark.model.fact import NS_PER_S
+from mezzmark.model.jobs import Answer, Job, WorkerFailed
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.scenario import Scenario
@@ -21,27 +22,35 @@ from mezzmark.runner.events import (
     TrialFinished,
     TrialStarted,
 )
-from mezzmark.runner.forecast import Progress, TimeLeft, expected_s, forecast_rounds, time_left
-from mezzmark.runner.interruption import StopWish, heed_signals
-from mezzmark.runner.plan import plan_round
+from mezzmark.runner.plan import PlannedCell, plan_round
 from mezzmark.runner.prepare import Footage, prepare_footage
+from mezzmark.runner.rounds import (
+    Progress,
+    StopWhen,
+    TimeLeft,
+    forecast_rounds,
+    stop_at_precision,
+    stop_reason,
+    time_left,
+)
 from mezzmark.runner.start import (
+    StopFlag,
     begin_run,
-    choose_converse,
+    check_same_run,
+    choose_dispatch,
     clean_start,
     describe_run,
-    go_on,
     manifest_cells,
-    refuse_another,
+    resume_run,
+    trap_signals,
 )
-from mezzmark.runner.stopping import StopWhen, stop_at_precision, stop_reason
-from mezzmark.runner.trials import Circumstances, describe_job, record_trial
-from mezzmark.runner.workers import Converse, Execute, last_answer
-from mezzmark.store.run_lock import lock_run
+from mezzmark.runner.trials import TrialContext, describe_job, record_trial
+from mezzmark.runner.workers import Dispatch, Execute, last_answer, raise_if_disk_full
 from mezzmark.store.run_store import (
     append_trial,
-    claim_run_dir,
     clear_scratch,
+    lock_run,
+    reserve_run_dir,
     scratch_folder,
     write_manifest,
 )
@@ -61,38 +70,38 @@ def run_scenario(
     """Measure a scenario into `run_dir`, saying what happens as it happens; prints nothing.
 
     A trial is on disk before its `TrialFinished` is yielded. Ctrl-C and `kill` end the run between
-    trials with InterruptedRunError, the trial that was running being given up; with `resume` the
-    same call goes on where it stopped, and RunError names what has changed meanwhile if that makes
-    it another run. `execute` stands in for worker processes, `stop_when` for the stop by precision,
-    `footage` for what would be prepared.
+    trials with InterruptedRunError, the trial that was running being dropped; with `resume` the
+    same call carries on where it stopped, and RunError names what has changed meanwhile if that
+    makes it another run. `execute` stands in for worker processes, `stop_when` for the stop by
+    precision, `footage` for what would be prepared.
     """
     run_dir, cache_dir = Path(run_dir), Path(cache_dir)
     is_new = not run_dir.exists()
-    claim_run_dir(run_dir, resume=resume)
-    with lock_run(run_dir), clean_start(run_dir, is_new=is_new), heed_signals() as wish:
-        is_resumed = claim_run_dir(run_dir, resume=resume)
+    reserve_run_dir(run_dir, resume=resume)
+    with lock_run(run_dir), clean_start(run_dir, is_new=is_new), trap_signals() as flag:
+        is_resumed = reserve_run_dir(run_dir, resume=resume)
         if is_resumed:
-            refuse_another(run_dir, scenario)
-        converse = choose_converse(execute, wish)
+            check_same_run(run_dir, scenario)
+        dispatch = choose_dispatch(execute, flag)
         if footage is None:
-            footage = yield from prepare_footage(scenario, cache_dir=cache_dir, converse=converse)
+            footage = yield from prepare_footage(scenario, cache_dir=cache_dir, dispatch=dispatch)
         clock = clock or Clock()
-        described = describe_run(scenario, footage, cache_dir=cache_dir, clock=clock)
-        run = go_on(run_dir, described) if is_resumed else begin_run(run_dir, described, converse)
+        manifest = describe_run(scenario, footage, cache_dir=cache_dir, clock=clock)
+        if is_resumed:
+            run = resume_run(run_dir, manifest)
+        else:
+            run = begin_run(run_dir, manifest, dispatch)
         rounds = _Rounds(
             run_dir=run_dir,
             manifest=run.manifest,
             footage=footage,
             cells=manifest_cells(run.manifest),
             progress=Progress(run.trials),
-            converse=converse,
-            wish=wish,
+            dispatch=dispatch,
+            flag=flag,
             clock=clock,
             started_ns=clock.monotonic_ns(),
-            stop_when=stop_when
-            or stop_at_precision(
-                scenario.precision_fraction, minimum_rounds=scenario.minimum_rounds
-            ),
+            stop_when=stop_when or stop_at_precision(scenario),
         )
         yield from rounds.measure()
 
@@ -104,10 +113,10 @@ class _Rounds:
     run_dir: Path
     manifest: Manifest
     footage: Footage
-    cells: tuple[Cell, ...]
+    cells: tuple[PlannedCell, ...]
     progress: Progress
-    converse: Converse
-    wish: StopWish
+    dispatch: Dispatch
+    flag: StopFlag
     clock: Clock
     started_ns: int
     stop_when: StopWhen
@@ -179,10 +188,10 @@ class _Rounds:
 
     def _elapsed_s(self) -> float:
         """Time spent measuring, earlier sessions of a resumed run included."""
-        return self.progress.earlier_s + (self.clock.monotonic_ns() - self.started_ns) * 1e-9
+        return self.progress.earlier_s + (self.clock.monotonic_ns() - self.started_ns) / NS_PER_S
 
     def _expected_s(self, planned: Sequence[PlannedTrial]) -> float | None:
-        return expected_s(self.progress, planned, elapsed_s=self._elapsed_s())
+        return self.progress.expected_s(planned, elapsed_s=self._elapsed_s())
 
     def _round(self, round_index: int, left: list[PlannedTrial], per_round: int) -> Iterator[Event]:
         total = self._total(per_round)
@@ -241,42 +250,41 @@ class _Rounds:
         )
 
     def _trial(self, planned: PlannedTrial) -> Trial:
-        self._heed_wish()
+        self._raise_if_stopped()
         with scratch_folder(self.run_dir) as folder:
             job = describe_job(
                 planned, scenario=self.scenario, footage=self.footage, scratch_dir=str(folder)
             )
-            answer, circumstances = self._perform(job)
-        if isinstance(answer, Broken) and answer.outcome == "cancelled":
-            self._heed_wish()
-        if isinstance(answer, Refused) and answer.exit_code == DiskFullError.exit_code:
-            raise DiskFullError(where=answer.where, what=answer.what, remedy=answer.remedy)
-        return record_trial(planned, answer, circumstances)
+            answer, context = self._perform(job)
+        if isinstance(answer, WorkerFailed) and answer.outcome == "cancelled":
+            self._raise_if_stopped()
+        raise_if_disk_full(answer)
+        return record_trial(planned, answer, context)
 
-    def _perform(self, job: Job) -> tuple[Answer, Circumstances]:
+    def _perform(self, job: Job) -> tuple[Answer, TrialContext]:
         started_utc = self.clock.utc()
         host_before = read_host_moment()
         watch = HostWatch()
         start_ns = self.clock.monotonic_ns()
         try:
-            answer = last_answer(self.converse(job, self.scenario.trial_timeout_s))
+            answer = last_answer(self.dispatch(job, self.scenario.trial_timeout_s))
         except KeyboardInterrupt:
-            self.wish.signal_name = "SIGINT"
-            self._heed_wish()
+            self.flag.signal_name = "SIGINT"
+            self._raise_if_stopped()
             raise
         wall_ns = self.clock.monotonic_ns() - start_ns
-        return answer, Circumstances(
+        return answer, TrialContext(
             started_utc=started_utc,
             wall_ns=wall_ns,
             host_before=host_before,
             host_during=watch.read_during(),
         )
 
-    def _heed_wish(self) -> None:
-        if self.wish.is_made():
+    def _raise_if_stopped(self) -> None:
+        if self.flag.is_set():
             raise InterruptedRunError(
                 where=str(self.run_dir),
-                what=f"stopped by {self.wish.signal_name}; "
+                what=f"stopped by {self.flag.signal_name}; "
                 f"{len(self.progress.trials)} finished trials are on disk",
-                remedy="The same command with --resume and this --out goes on from there.",
+                remedy="The same command with --resume and this --out resumes from there.",
             )

@@ -1,46 +1,95 @@
-"""How a run begins, or goes on: its folder, its manifest, and that it is the run that was meant."""
+"""How a run begins or is resumed, and is told to stop: folder, manifest, signals.
 
+Signals are turned into a flag that is looked at between steps, so that no write is cut off. A
+second Ctrl-C means "at once" and raises KeyboardInterrupt as usual.
+"""
+
+import signal
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from types import FrameType
+from typing import Final
 from uuid import uuid4
 
 import mezzmark
 from mezzmark.host.common import Clock, read_host_facts
-from mezzmark.model.cell import Cell
-from mezzmark.model.jobs import Answer, BandwidthJob, Carried, Job
-from mezzmark.model.run import Manifest
+from mezzmark.model.jobs import Answer, BandwidthJob, BandwidthMeasured, Job
+from mezzmark.model.players import Player, find_player
+from mezzmark.model.run import Manifest, host_id
 from mezzmark.model.scenario import Scenario
-from mezzmark.runner.interruption import StopWish
-from mezzmark.runner.plan import plan_cells
+from mezzmark.model.tasks.scrub import ScrubSettings
+from mezzmark.runner.plan import PlannedCell, plan_cells
 from mezzmark.runner.prepare import Footage, own_file_names
-from mezzmark.runner.workers import Converse, Execute, converse_with_worker, last_answer
+from mezzmark.runner.workers import Dispatch, Execute, last_answer, run_worker
 from mezzmark.store.run_identity import (
-    refuse_lost_footage,
-    refuse_other_run,
-    refuse_other_scenario,
+    check_same_footage,
+    check_same_measurement,
+    check_same_scenario,
 )
 from mezzmark.store.run_store import (
     Run,
     create_run,
-    give_up_run_dir,
+    discard_run_dir,
     read_manifest,
     read_run,
     write_manifest,
 )
 
-BANDWIDTH_TIMEOUT_S = 300.0
+BANDWIDTH_TIMEOUT_S: Final = 300.0
 """A copy of 64 MiB takes a few hundredths of a second; so long is a machine without memory left."""
+
+_SIGNALS: Final = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
+
+
+class StopFlag:
+    """Whether a signal asked the run to stop, and which."""
+
+    def __init__(self) -> None:
+        self.signal_name = ""
+
+    def is_set(self) -> bool:
+        """Whether to stop as soon as that is possible."""
+        return bool(self.signal_name)
+
+    def note(self, number: int, _frame: FrameType | None) -> None:
+        """The signal handler."""
+        if self.is_set() and number == signal.SIGINT:
+            raise KeyboardInterrupt
+        self.signal_name = signal.Signals(number).name
+
+
+@contextmanager
+def trap_signals() -> Iterator[StopFlag]:
+    """Note Ctrl-C, `kill` and a closed terminal while the block runs; put handlers back after it.
+
+    Signals that are ignored (as under nohup) stay ignored. Python hands signals to the main thread
+    only; anywhere else the flag is never set, and whoever runs the thread must end it.
+    """
+    flag = StopFlag()
+    before = {}
+    if threading.current_thread() is threading.main_thread():
+        for name in _SIGNALS:
+            number = getattr(signal, name, None)
+            if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
+                before[number] = signal.signal(number, flag.note)
+    try:
+        yield flag
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler if handler is not None else signal.SIG_DFL)
 
 
 def describe_run(
     scenario: Scenario, footage: Footage, *, cache_dir: Path, clock: Clock
 ) -> Manifest:
     """The manifest of a run that begins now."""
-    from mezzmark.engines.versions import read_library_versions
+    from mezzmark.engines.media.cache import all_library_versions
 
+    host = read_host_facts(cache_dir, library_versions=all_library_versions())
     return Manifest(
         mezzmark_version=mezzmark.__version__,
         run_id=uuid4().hex,
@@ -50,28 +99,35 @@ def describe_run(
         clips=tuple(footage.clips),
         media=tuple(footage.media_manifests),
         refused=tuple(footage.refused),
-        host=read_host_facts(cache_dir, library_versions=read_library_versions()),
+        players=_players(scenario),
+        host_id=host_id(host),
+        host=host,
     )
 
 
-def add_bandwidth(manifest: Manifest, converse: Converse) -> Manifest:
+def _players(scenario: Scenario) -> tuple[Player, ...]:
+    scrub = scenario.settings(ScrubSettings)
+    return () if scrub is None else (find_player(scrub.threading, scrub.decoder),)
+
+
+def add_bandwidth(manifest: Manifest, dispatch: Dispatch) -> Manifest:
     """The manifest with the memory bandwidth at 1, 2, 4, … and all cores, where a grid needs it.
 
     Where it cannot be measured it stays unknown: it only explains a limit.
     """
-    if manifest.scenario.grid is None:
+    if "grid" not in manifest.scenario.tasks:
         return manifest
     core_count = manifest.host.usable_core_count
     powers = [2**k for k in range(core_count.bit_length()) if 2**k < core_count]
     job = BandwidthJob(process_counts=(*powers, core_count))
-    answer = last_answer(converse(job, BANDWIDTH_TIMEOUT_S))
-    if not isinstance(answer, Carried):
+    answer = last_answer(dispatch(job, BANDWIDTH_TIMEOUT_S))
+    if not isinstance(answer, BandwidthMeasured):
         return manifest
     host = manifest.host.model_copy(update={"memory_bandwidth": answer.bandwidth})
     return manifest.model_copy(update={"host": host})
 
 
-def manifest_cells(manifest: Manifest) -> tuple[Cell, ...]:
+def manifest_cells(manifest: Manifest) -> tuple[PlannedCell, ...]:
     """The cells of a run; with the seed they give back the planned order of every round."""
     return plan_cells(
         manifest.scenario,
@@ -87,40 +143,40 @@ def clean_start(run_dir: Path, *, is_new: bool) -> Iterator[None]:
     try:
         yield
     except BaseException:
-        give_up_run_dir(run_dir, with_folder=is_new)
+        discard_run_dir(run_dir, with_folder=is_new)
         raise
 
 
-def refuse_another(run_dir: Path, scenario: Scenario) -> None:
+def check_same_run(run_dir: Path, scenario: Scenario) -> None:
     """What can be told before anything is prepared: RunError for another scenario or footage."""
     before = read_manifest(run_dir)
-    refuse_other_scenario(before.scenario, scenario, where=str(run_dir))
-    refuse_lost_footage(before, own_file_names(scenario.clips), where=str(run_dir))
+    check_same_scenario(before.scenario, scenario, where=str(run_dir))
+    check_same_footage(before, own_file_names(scenario.clips), where=str(run_dir))
 
 
-def begin_run(run_dir: Path, described: Manifest, converse: Converse) -> Run:
+def begin_run(run_dir: Path, described: Manifest, dispatch: Dispatch) -> Run:
     """A new run on disk, without a trial yet."""
-    manifest = add_bandwidth(described, converse)
+    manifest = add_bandwidth(described, dispatch)
     create_run(run_dir, manifest)
     return Run(run_dir=run_dir, manifest=manifest, trials=(), torn_line_count=0)
 
 
-def go_on(run_dir: Path, described: Manifest) -> Run:
+def resume_run(run_dir: Path, described: Manifest) -> Run:
     """The run on disk, its scenario as asked for now: it may ask for more rounds or more time."""
     run = read_run(run_dir)
-    refuse_other_run(run.manifest, described, where=str(run_dir))
+    check_same_measurement(run.manifest, described, where=str(run_dir))
     manifest = run.manifest.model_copy(update={"scenario": described.scenario, "stop_reason": ""})
     write_manifest(run_dir, manifest)
     return replace(run, manifest=manifest)
 
 
-def choose_converse(execute: Execute | None, wish: StopWish) -> Converse:
-    """How jobs are talked over: with a worker process, or with what stands in for one."""
+def choose_dispatch(execute: Execute | None, flag: StopFlag) -> Dispatch:
+    """How jobs are done: by a worker process each, or by what stands in for one."""
     if execute is None:
-        return partial(converse_with_worker, is_cancelled=wish.is_made)
+        return partial(run_worker, is_cancelled=flag.is_set)
     stand_in = execute
 
-    def converse(job: Job, timeout_s: float) -> Iterator[Answer]:
+    def dispatch(job: Job, timeout_s: float) -> Iterator[Answer]:
         yield stand_in(job, timeout_s)
 
-    return converse
+    return dispatch

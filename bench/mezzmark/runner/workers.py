@@ -1,4 +1,4 @@
-"""Talks to one worker process: hands it a job, passes its answers on, and sees that it ends.
+"""Runs one worker process: hands it a job, passes its answers on, and sees that it ends.
 
 The worker has its own process group (session on POSIX), so that Ctrl-C reaches the runner only
 and a kill reaches whatever the worker has started. It dies with its parent in any case.
@@ -18,13 +18,14 @@ from typing import BinaryIO, Final
 
 from pydantic import ValidationError
 
-from mezzmark.model.jobs import ANSWER_ADAPTER, Advance, Answer, Broken, Job
+from mezzmark.model.errors import DiskFullError
+from mezzmark.model.jobs import ANSWER_ADAPTER, Answer, Job, JobFailed, ProgressUpdate, WorkerFailed
 from mezzmark.worker import DIE_WITH_PARENT
 
 Execute = Callable[[Job, float], Answer]
 """Does a job within so many seconds. `execute_in_process_worker` is the real one."""
 
-Converse = Callable[[Job, float], Iterator[Answer]]
+Dispatch = Callable[[Job, float], Iterator[Answer]]
 """Does a job and passes on each line of progress; the last answer is the result."""
 
 TEARDOWN_S = 5.0
@@ -50,20 +51,26 @@ _END: Final = None
 
 
 def execute_in_process_worker(job: Job, timeout_s: float) -> Answer:
-    """The result of a job in a fresh process: measured, prepared or refused; Broken when it
+    """The result of a job in a fresh process: measured, prepared or refused; WorkerFailed when it
     crashed or took longer than `timeout_s`."""
-    return last_answer(converse_with_worker(job, timeout_s))
+    return last_answer(run_worker(job, timeout_s))
 
 
 def last_answer(answers: Iterator[Answer]) -> Answer:
     """The result among answers; progress is dropped."""
-    result: Answer = Broken(outcome="crashed", reason="the worker gave no answer")
+    result: Answer = WorkerFailed(outcome="crashed", reason="the worker gave no answer")
     for answer in answers:
         result = answer
     return result
 
 
-def converse_with_worker(
+def raise_if_disk_full(answer: Answer) -> None:
+    """DiskFullError where that is why the job failed: no other job would fare better."""
+    if isinstance(answer, JobFailed) and answer.exit_code == DiskFullError.exit_code:
+        raise DiskFullError(where=answer.where, what=answer.what, remedy=answer.remedy)
+
+
+def run_worker(
     job: Job, timeout_s: float, *, is_cancelled: Callable[[], bool] = lambda: False
 ) -> Iterator[Answer]:
     """Answers of a fresh worker as they come, the last one being its result.
@@ -77,12 +84,12 @@ def converse_with_worker(
             lines = _send_and_listen(process, job)
             is_answered = False
             for answer in _listen(process, lines, timeout_s, is_cancelled):
-                is_answered = not isinstance(answer, Advance)
+                is_answered = not isinstance(answer, ProgressUpdate)
                 yield answer
             if not is_answered:
-                yield Broken(outcome="crashed", reason=_describe_end(process, complaints))
+                yield WorkerFailed(outcome="crashed", reason=_describe_end(process, complaints))
         except ValidationError:
-            yield Broken(outcome="crashed", reason="the worker's answer cannot be read")
+            yield WorkerFailed(outcome="crashed", reason="the worker's answer cannot be read")
         finally:
             _end(process)
 
@@ -137,10 +144,12 @@ def _listen(
     while True:
         left_s = deadline_s - time.monotonic()
         if is_cancelled():
-            yield Broken(outcome="cancelled", reason="the run was stopped")
+            yield WorkerFailed(outcome="cancelled", reason="the run was stopped")
             return
         if left_s <= 0:
-            yield Broken(outcome="timed_out", reason=f"no answer within {timeout_s:g} s; killed")
+            yield WorkerFailed(
+                outcome="timed_out", reason=f"no answer within {timeout_s:g} s; killed"
+            )
             return
         try:
             line = lines.get(timeout=min(POLL_S, left_s))
@@ -149,7 +158,7 @@ def _listen(
         if line is _END:
             return
         answer = ANSWER_ADAPTER.validate_json(line)
-        if isinstance(answer, Advance):
+        if isinstance(answer, ProgressUpdate):
             deadline_s = time.monotonic() + timeout_s
             yield answer
             continue

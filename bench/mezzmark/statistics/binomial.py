@@ -1,21 +1,8 @@
 """Exact intervals from the binomial distribution: shares, and quantiles by order statistics."""
 
-from dataclasses import dataclass
-
-import numpy as np
-from numpy.typing import ArrayLike
 from scipy import stats
 
 from mezzmark.statistics.intervals import Interval, check_level
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ranks:
-    """Order statistics, counted from 1, that hold a quantile with `coverage` (exact)."""
-
-    low: int
-    high: int
-    coverage: float
 
 
 def share_interval(successes: int, count: int, *, confidence_level: float) -> Interval:
@@ -47,38 +34,3 @@ def share_limits(successes: float, count: float, *, confidence_level: float) -> 
     low = stats.beta.ppf(tail, successes, count - successes + 1) if successes > 0 else 0.0
     high = stats.beta.ppf(1 - tail, successes + 1, count - successes) if successes < count else 1.0
     return float(low), float(high)
-
-
-def quantile_ranks(count: int, probability: float, *, confidence_level: float) -> Ranks | None:
-    """The innermost symmetric-in-probability ranks that hold a quantile of independent values.
-
-    Whatever the (continuous) distribution, the chance that the quantile lies between the low-th
-    and high-th smallest of `count` values is a binomial sum (David & Nagaraja, Order Statistics,
-    3rd ed. 2003, section 7.1). Each tail keeps to (1 - level) / 2. None where `count` is too
-    small for any such pair.
-    """
-    check_level(confidence_level)
-    tail = (1 - confidence_level) / 2
-    below = np.asarray(stats.binom.cdf(np.arange(count), count, probability))
-    low = int(np.count_nonzero(below <= tail))
-    high = int(np.count_nonzero(below < 1 - tail)) + 1
-    if low < 1 or high > count:
-        return None
-    coverage = float(below[high - 1] - below[low - 1])
-    return Ranks(low=low, high=high, coverage=coverage)
-
-
-def median_interval(values: ArrayLike, *, confidence_level: float) -> Interval | None:
-    """Distribution-free interval of the median by order statistics; None for too few values."""
-    ordered = np.sort(np.asarray(values, dtype=np.float64))
-    ranks = quantile_ranks(ordered.size, 0.5, confidence_level=confidence_level)
-    if ranks is None:
-        return None
-    return Interval(
-        point=float(np.median(ordered)),
-        low=float(ordered[ranks.low - 1]),
-        high=float(ordered[ranks.high - 1]),
-        confidence_level=confidence_level,
-        count=int(ordered.size),
-        method="order statistics",
-    )

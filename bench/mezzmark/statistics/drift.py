@@ -19,16 +19,9 @@ MINIMUM_POINTS: Final = 6
 
 SHORTEST_SEGMENT: Final = 2
 
-MATERIAL_FRACTION: Final = 0.01
-"""A change of the machine below 1 % is not made a segment of its own in a warm-up."""
 
-STEADY_FRACTION: Final = 1 / 3
-"""Share of a series its last level must hold to count as its steady state. Barrett, Bolz-Tereick,
-Killick, Mount & Tratt, OOPSLA 2017, ask for a quarter (the last 500 of 2,000 iterations); under a
-straight trend splitting often leaves just that much, so a third is asked here."""
-
-SEGMENT_LEVEL: Final = 0.01
-"""Error level of each split of a warm-up, small since there are several."""
+LEFTOVER_LEVEL: Final = 0.01
+"""At this error level what a line or a step leaves over is more than noise."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +57,7 @@ def classify_course(times: ArrayLike, *, confidence_level: float = 0.95) -> Cour
     fit = line if is_line else step
     left = logs - fit
     is_explained = min(line_p, step_p) <= wander_p
-    if not is_explained or min(_best_step(left)[1], _wander(left)[1]) * 2 <= SEGMENT_LEVEL:
+    if not is_explained or min(_best_step(left)[1], _wander(left)[1]) * 2 <= LEFTOVER_LEVEL:
         kind: CourseKind = "unsteady"
     else:
         kind = "drift" if is_line else "step"
@@ -84,45 +77,10 @@ def lag_one_autocorrelation(values: ArrayLike) -> float:
     return float(centred[1:] @ centred[:-1]) / total if total > 0 else 0.0
 
 
-def find_steady_start(times: ArrayLike) -> int | None:
-    """The index from which a series stays at its last level; None: it reaches no steady state.
-
-    Repeated splitting at the most marked step (binary segmentation, Scott & Knott, Biometrics 30,
-    1974, 507-512). 0 means that there was no warm-up.
-    """
-    logs = _relative_logs(times)
-    if logs.size < MINIMUM_POINTS:
-        return None
-    start = max(_splits(logs, 0), default=0)
-    last = logs[start:]
-    if last.size < STEADY_FRACTION * logs.size:
-        return None
-    return None if last.size >= MINIMUM_POINTS and _moves(last) else start
-
-
 def _relative_logs(times: ArrayLike) -> NDArray[np.float64]:
     """Logs of times in units of the first, so that times all alike are exactly 0."""
     data = np.asarray(times, dtype=np.float64)
     return np.asarray(np.log(data / data[:1]))
-
-
-def _moves(logs: NDArray[np.float64]) -> bool:
-    """Whether a stretch without a step still climbs, falls or wanders by a material amount."""
-    line, line_p = _line(logs)
-    spread, wander_p = _wander(logs)
-    climbs = line_p <= SEGMENT_LEVEL and abs(line[-1] - line[0]) >= MATERIAL_FRACTION
-    return bool(climbs or (wander_p <= SEGMENT_LEVEL and spread >= MATERIAL_FRACTION))
-
-
-def _splits(logs: NDArray[np.float64], offset: int) -> list[int]:
-    """Indices at which the level changes materially, by recursion into both halves."""
-    if logs.size < MINIMUM_POINTS:
-        return []
-    at, p_value = _best_step(logs)
-    change = abs(float(logs[at:].mean() - logs[:at].mean()))
-    if p_value > SEGMENT_LEVEL or change < MATERIAL_FRACTION:
-        return []
-    return [*_splits(logs[:at], offset), offset + at, *_splits(logs[at:], offset + at)]
 
 
 def _line(logs: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:

@@ -1,4 +1,4 @@
-"""How much more the contender costs than the baseline, as a ratio, and how sure that is.
+"""How much more the candidate costs than the baseline, as a ratio, and how sure that is.
 
 Costs are compared on the log scale: a change of +5 % is log(1.05). The unit is the round where
 both sides share one, the run where several runs stand on a side; never the sample.
@@ -17,7 +17,7 @@ from mezzmark.statistics.intervals import Interval, check_level
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """The mean log cost ratio contender / baseline, its standard error and degrees of freedom.
+    """The mean log cost ratio candidate / baseline, its standard error and degrees of freedom.
 
     `count` is the number of units behind it: pairs of rounds, rounds of the smaller side, or runs.
     """
@@ -71,13 +71,13 @@ def log_margin(tolerance_fraction: float) -> float:
     return math.log1p(tolerance_fraction)
 
 
-def paired_change(baseline: ArrayLike, contender: ArrayLike) -> Change:
+def paired_change(baseline: ArrayLike, candidate: ArrayLike) -> Change:
     """From costs of both sides in the same rounds, in the same order.
 
     What a round's requests and its moment do to both sides cancels. Raises ValueError for fewer
     than two pairs, sides of unequal length, or costs that are not positive.
     """
-    first, second = _logs(baseline), _logs(contender)
+    first, second = _logs(baseline), _logs(candidate)
     if first.size != second.size:
         raise ValueError(f"{first.size} baseline rounds cannot pair with {second.size}")
     differences = second - first
@@ -90,12 +90,12 @@ def paired_change(baseline: ArrayLike, contender: ArrayLike) -> Change:
     )
 
 
-def unpaired_change(baseline: ArrayLike, contender: ArrayLike) -> Change:
+def unpaired_change(baseline: ArrayLike, candidate: ArrayLike) -> Change:
     """From costs of two sides that share no rounds, variances unequal.
 
     Welch, Biometrika 34, 1947, 28-35. Raises ValueError as `paired_change`.
     """
-    first, second = _logs(baseline), _logs(contender)
+    first, second = _logs(baseline), _logs(candidate)
     parts = [side.var(ddof=1) / side.size for side in (first, second)]
     variance = float(sum(parts))
     squares = sum(
@@ -112,7 +112,7 @@ def unpaired_change(baseline: ArrayLike, contender: ArrayLike) -> Change:
 
 
 def run_level_change(
-    baseline_runs: Sequence[ArrayLike], contender_runs: Sequence[ArrayLike]
+    baseline_runs: Sequence[ArrayLike], candidate_runs: Sequence[ArrayLike]
 ) -> Change:
     """From several runs a side, each given as its rounds' costs: the run is the unit.
 
@@ -121,7 +121,7 @@ def run_level_change(
     Raises ValueError unless there are at least three runs and one on each side.
     """
     first = np.array([_logs(run).mean() for run in baseline_runs])
-    second = np.array([_logs(run).mean() for run in contender_runs])
+    second = np.array([_logs(run).mean() for run in candidate_runs])
     degrees = first.size + second.size - 2
     if not first.size or not second.size or degrees < 1:
         raise ValueError("the spread between runs needs three runs, at least one on each side")

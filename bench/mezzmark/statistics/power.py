@@ -32,29 +32,6 @@ def t_test_power(noncentrality: float, *, degrees: float, error_level: float) ->
     return float(np.mean(stats.norm.cdf(shift - limit * spreads)))
 
 
-def equivalence_power(
-    standard_error: float,
-    *,
-    degrees: float,
-    margin: float,
-    error_level: float,
-    true_change: float = 0.0,
-) -> float:
-    """Chance that two one-sided tests show the change within ±`margin`, all on the log scale.
-
-    For each spread the sample may show, the estimate must fall inside what is left of the margin;
-    integrated over the chi-square law of the spread at equally likely points.
-    """
-    reach = float(stats.t.ppf(1 - error_level, degrees))
-    shares = (np.arange(_NODES) + 0.5) / _NODES
-    seen = standard_error * np.sqrt(stats.chi2.ppf(shares, degrees) / degrees)
-    room = margin - reach * seen
-    inside = stats.norm.cdf((room - true_change) / standard_error) - stats.norm.cdf(
-        (-room - true_change) / standard_error
-    )
-    return float(np.mean(np.where(room > 0, inside, 0.0)))
-
-
 def rounds_to_find(
     change_fraction: float, *, round_sd: float, error_level: float, power: float
 ) -> int | None:
@@ -67,24 +44,6 @@ def rounds_to_find(
     def is_enough(rounds: int) -> bool:
         noncentrality = effect * math.sqrt(rounds) / round_sd
         return t_test_power(noncentrality, degrees=rounds - 1, error_level=error_level) >= power
-
-    return _fewest(is_enough) if round_sd > 0 else 2
-
-
-def rounds_to_show_equivalence(
-    tolerance_fraction: float, *, round_sd: float, error_level: float, power: float
-) -> int | None:
-    """Paired rounds that show equivalence with the given power when nothing changed."""
-    margin = log_margin(tolerance_fraction)
-
-    def is_enough(rounds: int) -> bool:
-        found = equivalence_power(
-            round_sd / math.sqrt(rounds),
-            degrees=rounds - 1,
-            margin=margin,
-            error_level=error_level,
-        )
-        return found >= power
 
     return _fewest(is_enough) if round_sd > 0 else 2
 

@@ -32,7 +32,6 @@ Parameter = Literal["gamma", "sigma", "kappa"]
 MINIMUM_ROUNDS: Final = 3
 """With two rounds a t interval reaches 12.7 standard errors and says nothing."""
 
-_BOUNDED: Final[tuple[tuple[Parameter, int], ...]] = (("sigma", 1), ("kappa", 2))
 _Floats = NDArray[np.float64]
 
 
@@ -42,8 +41,7 @@ class ScalingFit:
 
     The three points obey the bounds; `free_point` (log γ, σ, κ) is the fit without bounds, from
     which intervals are made, and `covariance` is its 3 × 3 covariance. `covariance_source` says
-    where the spread comes from; with `none` no interval can be given. `at_bound` names the
-    parameters held at 0. `residual_sd` is in log units, or in throughput for the linear scale.
+    where the spread comes from; with `none` no interval can be given.
     """
 
     law: Law
@@ -55,10 +53,8 @@ class ScalingFit:
     covariance: tuple[tuple[float, ...], ...]
     covariance_source: Literal["rounds", "residuals", "none"]
     degrees_of_freedom: int
-    residual_sd: float | None
     core_counts: tuple[int, ...]
     round_count: int
-    at_bound: tuple[Parameter, ...]
 
 
 def fit_scaling(
@@ -75,7 +71,7 @@ def fit_scaling(
     covariance is that of the residuals, and there must be more counts than parameters; with two
     rounds there is none. Raises ValueError.
     """
-    counts, rounds = checked_throughput(core_counts, throughput, law=law)
+    counts, rounds = _checked(core_counts, throughput, law=law)
     response = np.log(rounds) if residual_scale == "log" else rounds
     mean = response.mean(axis=0)
     columns = (0, 1, 2) if law == "usl" else (0, 1)
@@ -83,8 +79,6 @@ def fit_scaling(
     free = _least_squares(counts, mean, columns, start, residual_scale)
     bounded = _with_bounds(counts, mean, columns, free, residual_scale)
     covariance, source, df = _covariance(counts, response, columns, free, residual_scale)
-    spare = counts.size - len(columns)
-    residuals = mean - law_response(bounded, counts, residual_scale)
     return ScalingFit(
         law=law,
         residual_scale=residual_scale,
@@ -95,33 +89,12 @@ def fit_scaling(
         covariance=tuple(tuple(float(v) for v in row) for row in covariance),
         covariance_source=source,
         degrees_of_freedom=df,
-        residual_sd=math.sqrt(float(residuals @ residuals) / spare) if spare > 0 else None,
         core_counts=tuple(int(n) for n in counts),
         round_count=rounds.shape[0],
-        at_bound=tuple(name for name, column in _BOUNDED if column in columns and free[column] < 0),
     )
 
 
-def fit_by_quadratic(core_counts: ArrayLike, throughput: ArrayLike) -> tuple[float, float]:
-    """(σ, κ) by the textbook recipe: N/C − 1 = κ x² + (σ + κ) x with x = N − 1, C = X / X(1).
-
-    Gunther 2007, chapter 5: ordinary least squares through the origin, γ fixed at X(1). It is
-    here to check against published fits and as a first guess; it weights by no known error.
-    Raises ValueError without a measurement at one core.
-    """
-    counts = np.asarray(core_counts, dtype=np.float64)
-    rates = np.asarray(throughput, dtype=np.float64)
-    if 1 not in counts:
-        raise ValueError("the quadratic recipe needs a measurement at one core")
-    x = counts - 1
-    y = counts * rates[counts == 1][0] / rates - 1
-    (second, first), *_ = np.linalg.lstsq(np.column_stack((x**2, x)), y, rcond=None)
-    return float(first - second), float(second)
-
-
-def checked_throughput(
-    core_counts: ArrayLike, throughput: ArrayLike, *, law: Law
-) -> tuple[_Floats, _Floats]:
+def _checked(core_counts: ArrayLike, throughput: ArrayLike, *, law: Law) -> tuple[_Floats, _Floats]:
     """Core counts (K) and throughput (R × K) as arrays, or ValueError for what no law fits."""
     counts = np.asarray(core_counts, dtype=np.float64)
     rounds = np.atleast_2d(np.asarray(throughput, dtype=np.float64))
@@ -137,29 +110,30 @@ def checked_throughput(
     return counts, rounds
 
 
-def _denominator(point: _Floats, counts: _Floats) -> _Floats:
-    return np.asarray(1 + point[1] * (counts - 1) + point[2] * counts * (counts - 1))
+def law_cost(sigma: float | _Floats, kappa: float | _Floats, counts: float | _Floats) -> _Floats:
+    """1 + σ (N − 1) + κ N (N − 1): what N cores take for the work of N perfect ones."""
+    return np.asarray(1 + sigma * (counts - 1) + kappa * counts * (counts - 1))
 
 
 def law_throughput(point: _Floats, counts: _Floats) -> _Floats:
     """Throughput at `counts` for the point (log γ, σ, κ)."""
-    return np.asarray(math.exp(point[0]) * counts / _denominator(point, counts))
+    return np.asarray(math.exp(point[0]) * counts / law_cost(point[1], point[2], counts))
 
 
-def law_response(point: _Floats, counts: _Floats, scale: ResidualScale) -> _Floats:
+def _response(point: _Floats, counts: _Floats, scale: ResidualScale) -> _Floats:
     """The law at `counts` on the scale of the residuals."""
     if scale == "linear":
         return law_throughput(point, counts)
     # A denominator below 0 lies outside the law: a huge misfit sends the search back.
     return np.asarray(
-        point[0] + np.log(counts) - np.log(np.maximum(_denominator(point, counts), 1e-12))
+        point[0] + np.log(counts) - np.log(np.maximum(law_cost(point[1], point[2], counts), 1e-12))
     )
 
 
 def _jacobian(
     point: _Floats, counts: _Floats, columns: tuple[int, ...], scale: ResidualScale
 ) -> _Floats:
-    below = np.maximum(_denominator(point, counts), 1e-12)
+    below = np.maximum(law_cost(point[1], point[2], counts), 1e-12)
     logs = np.column_stack(
         (np.ones_like(counts), -(counts - 1) / below, -counts * (counts - 1) / below)
     )
@@ -191,7 +165,7 @@ def _least_squares(
         return point
 
     found = optimize.least_squares(
-        lambda free: law_response(expand(free), counts, scale) - mean,
+        lambda free: _response(expand(free), counts, scale) - mean,
         start[list(columns)],
         jac=lambda free: _jacobian(expand(free), counts, columns, scale),
         method="lm",
@@ -220,7 +194,7 @@ def _with_bounds(
             candidates.append(point)
 
     def misfit(point: _Floats) -> float:
-        return float(((law_response(point, counts, scale) - mean) ** 2).sum())
+        return float(((_response(point, counts, scale) - mean) ** 2).sum())
 
     return min(candidates, key=misfit)
 
@@ -237,7 +211,7 @@ def _covariance(
     slots = np.ix_(columns, columns)
     pseudo_inverse = np.linalg.pinv(_jacobian(free, counts, columns, scale))
     round_count, spare = response.shape[0], counts.size - len(columns)
-    residuals = response - law_response(free, counts, scale)
+    residuals = response - _response(free, counts, scale)
     if round_count >= MINIMUM_ROUNDS:
         influence = residuals @ pseudo_inverse.T
         whole[slots] = np.cov(influence, rowvar=False) / round_count

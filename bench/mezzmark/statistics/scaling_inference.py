@@ -1,56 +1,48 @@
-"""What a fitted scaling law says: intervals, the peak, lack of fit, and prediction."""
+"""What a fitted scaling law says: intervals, the peak, and prediction."""
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy import stats
 
 from mezzmark.statistics.intervals import Interval, check_level
 from mezzmark.statistics.scaling import (
-    MINIMUM_ROUNDS,
     Parameter,
     ScalingFit,
-    checked_throughput,
-    law_response,
+    law_cost,
     law_throughput,
 )
 
 LOUD_RANGE_RATIO: Final = 2.0
-"""Beyond this many times the largest measured core count a prediction carries a warning."""
+"""Beyond this many times the largest measured core count nothing is known of the law."""
 
 _PARAMETERS: Final[tuple[Parameter, ...]] = ("gamma", "sigma", "kappa")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Peak:
-    """The core count N* = √((1 − σ) / κ) beyond which throughput falls; `interval` is None and
-    `withheld` says why where the data cannot bound it."""
+    """The core count N* = √((1 − σ) / κ) beyond which throughput falls.
+
+    `interval` is None where the law has no peak, the rounds carry no interval, or κ cannot be
+    told from 0, so that the data do not bound a peak; `withheld` says which.
+    """
 
     interval: Interval | None
-    withheld: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LackOfFit:
-    """F test of the law against the levels' own means; a small `p_value` speaks against it."""
-
-    f_statistic: float
-    numerator_df: int
-    denominator_df: int
-    p_value: float
+    withheld: Literal["", "no_peak", "few_rounds", "unbounded"] = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScalingPrediction:
-    """Throughput predicted for `core_count`, with a `warning` (or "") to be shown beside it."""
+    """Throughput predicted for `core_count`; `is_far` where that is more than LOUD_RANGE_RATIO
+    times the largest count measured, which must be said beside it."""
 
     core_count: int
     interval: Interval | None
     point: float
-    warning: str
+    is_far: bool
 
 
 def parameter_interval(
@@ -82,9 +74,9 @@ def peak_core_count(fit: ScalingFit, *, confidence_level: float) -> Peak:
     """
     check_level(confidence_level)
     if fit.law == "amdahl":
-        return Peak(interval=None, withheld="Amdahl's law has no peak")
+        return Peak(interval=None, withheld="no_peak")
     if fit.covariance_source == "none":
-        return Peak(interval=None, withheld=_more_rounds(fit))
+        return Peak(interval=None, withheld="few_rounds")
     covariance = np.array(fit.covariance)
     _, sigma, kappa = fit.free_point
     squared = _reach(fit, confidence_level) ** 2
@@ -94,46 +86,11 @@ def peak_core_count(fit: ScalingFit, *, confidence_level: float) -> Peak:
     constant = (1 - sigma) ** 2 - squared * covariance[1, 1]
     discriminant = first**2 - 4 * second * constant
     if fit.kappa <= 0 or kappa <= 0 or second <= 0 or discriminant < 0 or sigma >= 1:
-        return Peak(
-            interval=None,
-            withheld=(
-                f"up to {max(fit.core_counts)} cores the data do not bound a peak: κ cannot be "
-                "told from 0. Measure more core counts or more rounds"
-            ),
-        )
+        return Peak(interval=None, withheld="unbounded")
     roots = (-first + np.array((-1.0, 1.0)) * math.sqrt(discriminant)) / (2 * second)
     low, high = np.sqrt(np.maximum(roots, 0.0))
     point = math.sqrt(max(1 - fit.sigma, 0.0) / fit.kappa)
     return Peak(interval=_interval(fit, point, float(low), float(high), confidence_level))
-
-
-def lack_of_fit(core_counts: ArrayLike, throughput: ArrayLike, fit: ScalingFit) -> LackOfFit | None:
-    """Whether the law misses the means of the core counts by more than the rounds' own scatter.
-
-    F test against pure error, round effects removed (Draper & Smith, Applied Regression
-    Analysis, 3rd ed., section 2.1); it takes relative errors as equally large at all counts.
-    None with one round or no spare core count.
-    """
-    counts, rounds = checked_throughput(core_counts, throughput, law=fit.law)
-    response = np.log(rounds) if fit.residual_scale == "log" else rounds
-    count, size = response.shape
-    spare = size - (3 if fit.law == "usl" else 2) + len(fit.at_bound)
-    if count < 2 or spare < 1:
-        return None
-    point = np.array((math.log(fit.gamma), fit.sigma, fit.kappa))
-    miss = response.mean(axis=0) - law_response(point, counts, fit.residual_scale)
-    scatter = response - response.mean(axis=0) - response.mean(axis=1, keepdims=True)
-    scatter += response.mean()
-    pure_df = (count - 1) * (size - 1)
-    pure = float((scatter**2).sum()) / pure_df
-    missed = count * float(miss @ miss) / spare
-    statistic = missed / pure if pure > 0 else (0.0 if missed == 0 else math.inf)
-    return LackOfFit(
-        f_statistic=statistic,
-        numerator_df=spare,
-        denominator_df=pure_df,
-        p_value=float(stats.f.sf(statistic, spare, pure_df)),
-    )
 
 
 def predict_throughput(
@@ -150,9 +107,9 @@ def predict_throughput(
         raise ValueError(f"core_count must be at least 1, not {core_count}")
     bounded = np.array((math.log(fit.gamma), fit.sigma, fit.kappa))
     point = float(law_throughput(bounded, np.array([float(core_count)]))[0])
-    warning = range_warning(fit, core_count)
+    is_far = core_count > LOUD_RANGE_RATIO * max(fit.core_counts)
     if fit.covariance_source == "none":
-        return ScalingPrediction(core_count=core_count, interval=None, point=point, warning=warning)
+        return ScalingPrediction(core_count=core_count, interval=None, point=point, is_far=is_far)
     log_gamma, sigma, kappa = fit.free_point
     terms = np.array((1.0, core_count - 1.0, core_count * (core_count - 1.0)))
     cost = float(terms @ np.array((1.0, sigma, kappa))) * math.exp(-log_gamma)
@@ -164,7 +121,7 @@ def predict_throughput(
     ceiling = core_count * gamma.high
     high = min(core_count / (cost - reach), ceiling) if cost > reach else ceiling
     interval = _interval(fit, point, core_count / (cost + reach), high, confidence_level)
-    return ScalingPrediction(core_count=core_count, interval=interval, point=point, warning=warning)
+    return ScalingPrediction(core_count=core_count, interval=interval, point=point, is_far=is_far)
 
 
 def draw_speedup(
@@ -181,19 +138,14 @@ def draw_speedup(
     than linearly. Raises ValueError for a fit without covariance.
     """
     if fit.covariance_source == "none":
-        raise ValueError(_more_rounds(fit))
+        raise ValueError(f"{fit.round_count} rounds carry no interval")
     df = fit.degrees_of_freedom
     covariance = np.array(fit.covariance)[1:, 1:]
     normal = rng.multivariate_normal(np.zeros(2), covariance, draw_count, method="eigh")
     spread = normal * np.sqrt(df / rng.chisquare(df, draw_count))[:, None]
-    costs = np.maximum(np.array(fit.free_point[1:]) + spread, 0.0)
-
-    def cost(count: int) -> NDArray[np.float64]:
-        return np.asarray(
-            (1 + costs[:, 0] * (count - 1) + costs[:, 1] * count * (count - 1)) / count
-        )
-
-    return np.asarray(cost(reference_count) / cost(core_count))
+    sigma, kappa = np.maximum(np.array(fit.free_point[1:]) + spread, 0.0).T
+    there, here = (law_cost(sigma, kappa, n) / n for n in (core_count, reference_count))
+    return np.asarray(here / there)
 
 
 def _reach(fit: ScalingFit, confidence_level: float) -> float:
@@ -210,21 +162,4 @@ def _interval(
         confidence_level=confidence_level,
         count=fit.round_count,
         method=f"{fit.law} least squares, spread of {fit.covariance_source}",
-    )
-
-
-def _more_rounds(fit: ScalingFit) -> str:
-    missing = MINIMUM_ROUNDS - fit.round_count
-    return f"{fit.round_count} round(s) carry no interval: measure {missing} more"
-
-
-def range_warning(fit: ScalingFit, core_count: int) -> str:
-    """What must be said beside a prediction far outside the measured counts, or ""."""
-    measured = max(fit.core_counts)
-    if core_count <= LOUD_RANGE_RATIO * measured:
-        return ""
-    enough = math.ceil(core_count / LOUD_RANGE_RATIO)
-    return (
-        f"{core_count} cores lie beyond twice the largest count measured ({measured}): nothing "
-        f"was seen there. Measure a machine with at least {enough} cores"
     )

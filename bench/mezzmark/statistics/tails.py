@@ -34,12 +34,16 @@ the design only: to withhold by what was measured would show the lucky runs alon
 class TailEstimate:
     """A quantile over all samples of all trials.
 
-    `interval` is None where `withheld` says, in words, what is missing.
+    `interval` is None where `missing_trials` more of them are needed, or (if not 0)
+    `samples_a_trial` in those there are; and where the slow samples crowd into few trials
+    (`is_clustered`), so that the limit lies beyond the slowest sample.
     """
 
     point: float
     interval: Interval | None
-    withheld: str = ""
+    missing_trials: int = 0
+    samples_a_trial: int = 0
+    is_clustered: bool = False
 
 
 def estimate_tail(
@@ -57,15 +61,17 @@ def estimate_tail(
     pooled = np.sort(np.concatenate(filled))
     point = sorted_quantile(pooled, probability)
     counts = np.array([trial.size for trial in filled], dtype=np.float64)
-    withheld = _missing(len(filled), int(counts.sum()), probability)
-    if withheld:
-        return TailEstimate(point=point, interval=None, withheld=withheld)
+    missing, per_trial = _missing(len(filled), int(counts.sum()), probability)
+    if missing:
+        return TailEstimate(
+            point=point, interval=None, missing_trials=missing, samples_a_trial=per_trial
+        )
     at_or_below = np.array([np.count_nonzero(trial <= point) for trial in filled])
     effective = effective_count(at_or_below, counts, confidence_level=confidence_level)
     low, high = share_limits(probability * effective, effective, confidence_level=confidence_level)
     low_rank, high_rank = math.floor(low * pooled.size), math.ceil(high * pooled.size) + 1
     if low_rank < 1 or high_rank > pooled.size:
-        return TailEstimate(point=point, interval=None, withheld=_CLUSTERED)
+        return TailEstimate(point=point, interval=None, is_clustered=True)
     interval = Interval(
         point=point,
         low=float(pooled[low_rank - 1]),
@@ -75,12 +81,6 @@ def estimate_tail(
         method="binomial limits at the trials' effective sample size",
     )
     return TailEstimate(point=point, interval=interval)
-
-
-_CLUSTERED: Final = (
-    "no interval: slow samples crowd into few trials, so the limit lies beyond the slowest "
-    "sample; twice as many rounds may show it"
-)
 
 
 def effective_count(
@@ -109,14 +109,11 @@ def samples_needed(probability: float) -> int:
     return math.ceil(round(MINIMUM_EXCEEDANCES / min(probability, 1 - probability), 6))
 
 
-def _missing(trials: int, samples: int, probability: float) -> str:
-    """What the design lacks, in words; empty where it lacks nothing."""
+def _missing(trials: int, samples: int, probability: float) -> tuple[int, int]:
+    """How many more trials the design lacks, or else samples in each trial there is; 0 for none."""
     needed = samples_needed(probability)
-    per_trial = samples / trials
-    rounds = max(MINIMUM_TRIALS, math.ceil(needed / per_trial)) - trials
-    if rounds <= 0:
-        return ""
-    text = f"no interval: needs {rounds} more {'round' if rounds == 1 else 'rounds'}"
-    if samples < needed and trials >= MINIMUM_TRIALS:
-        text += f", or {math.ceil(needed / trials)} samples a round"
-    return text
+    missing = max(MINIMUM_TRIALS, math.ceil(needed / (samples / trials))) - trials
+    if missing <= 0:
+        return 0, 0
+    is_enough_trials = samples < needed and trials >= MINIMUM_TRIALS
+    return missing, math.ceil(needed / trials) if is_enough_trials else 0

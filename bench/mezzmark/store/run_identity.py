@@ -1,10 +1,10 @@
-"""Whether a run may be gone on with: what decides a measurement must be what it was."""
+"""Whether a run may be resumed: what decides a measurement must be what it was."""
 
 from collections.abc import Collection, Sequence
 from typing import Any
 
 from mezzmark.model.errors import RunError
-from mezzmark.model.run import ClipManifest, HostFacts, Manifest
+from mezzmark.model.run import RESUME_FACTS, ClipManifest, HostFacts, Manifest
 from mezzmark.model.scenario import Scenario
 
 CHANGEABLE_LIMITS = {
@@ -26,15 +26,13 @@ FOOTAGE_KEY = "clips"
 SHOWN_DIFFERENCES = 3
 """More than so many are counted, not listed: the first ones say which run it is."""
 
-_HOST_KEYS = ("cpu_model", "usable_core_count", "memory_bytes", "operating_system", "kernel")
 
-
-def refuse_other_run(before: Manifest, now: Manifest, *, where: str) -> None:
+def check_same_measurement(before: Manifest, now: Manifest, *, where: str) -> None:
     """RunError naming what differs, when `now` would not measure what `before` did."""
     _refuse(describe_differences(before, now), where=where)
 
 
-def refuse_other_scenario(before: Scenario, now: Scenario, *, where: str) -> None:
+def check_same_scenario(before: Scenario, now: Scenario, *, where: str) -> None:
     """The same of what the scenarios alone tell, before anything is prepared."""
     name = (
         [f'it is of the scenario "{before.name}", and "{now.name}" was asked for']
@@ -44,7 +42,7 @@ def refuse_other_scenario(before: Scenario, now: Scenario, *, where: str) -> Non
     _refuse(name or _changed_scenario(before, now, without=()), where=where)
 
 
-def refuse_lost_footage(before: Manifest, file_names: Sequence[str], *, where: str) -> None:
+def check_same_footage(before: Manifest, file_names: Sequence[str], *, where: str) -> None:
     """RunError when a file that was measured is not among those passed now; what is new among
     them is only known once it is read."""
     measured = [_clip_name(clip) for clip in before.clips if clip.source == "own"]
@@ -156,7 +154,7 @@ def _deciding_keys(scenario: Scenario) -> dict[str, Any]:
 
 
 def _host_pairs(before: HostFacts, now: HostFacts) -> list[tuple[str, object, object]]:
-    pairs = [(key, getattr(before, key), getattr(now, key)) for key in _HOST_KEYS]
+    pairs = [(key, getattr(before, key), getattr(now, key)) for key in RESUME_FACTS]
     for name in sorted(before.library_versions.keys() | now.library_versions.keys()):
         pairs.append((name, before.library_versions.get(name), now.library_versions.get(name)))
     return pairs

@@ -5,71 +5,93 @@ synchronised before anyone is told. A process killed in the middle of a write le
 line, which no reader takes for a trial: no beginning of a JSON object is itself valid JSON.
 """
 
-import errno
-import json
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, contextmanager, suppress
+from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
 from pydantic import ValidationError
+from pydantic_core import from_json
 
-from mezzmark.model.errors import DestinationError, DiskFullError, RunError
+from mezzmark.model.cell import Cell
+from mezzmark.model.errors import DestinationError, RunError
 from mezzmark.model.records import RECORD_SCHEMA, Trial
 from mezzmark.model.run import MANIFEST_SCHEMA, Manifest
-from mezzmark.own_files import is_beginning_of, make_marked_folder, remove_marked, replace_whole
-from mezzmark.store.run_lock import LOCK_NAME
-
-_DISK_FULL = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}  # no quotas on Windows
-
-
-@contextmanager
-def told_disk_errors(
-    path: Path, *, kind: type[RunError] | type[DestinationError], full: str, other: str
-) -> Iterator[None]:
-    """Turn an OSError of writing `path` into DiskFullError with the remedy `full` where there is no
-    room or quota left, and into `kind` with the remedy `other` for any other reason."""
-    try:
-        yield
-    except OSError as error:
-        if error.errno in _DISK_FULL:
-            raise DiskFullError(
-                where=str(path), what="there is no room left on the storage", remedy=full
-            ) from None
-        raise kind(
-            where=str(path), what=f"it cannot be written ({error.strerror})", remedy=other
-        ) from None
-
+from mezzmark.model.upgrade import unknown_parts, upgrade_manifest, upgrade_trial
+from mezzmark.own_files import (
+    is_beginning_of,
+    make_marked_folder,
+    remove_marked,
+    replace_whole,
+    translate_os_errors,
+)
 
 MANIFEST_NAME = "manifest.json"
 TRIALS_NAME = "trials.jsonl"
 _SCRATCH_PREFIX = "scratch-"
 """Of the run's own marked folders for files that live no longer than a trial."""
 
-_GO_ON = "go on with --resume; finished trials are safe."
+LOCK_NAME = "run.lock"
+"""Stays behind, empty: the system's lock on it ends with the process that holds it."""
+
+RunPaths = Path | str | Sequence[Path | str]
+"""A run's folder, or several of them, as people name them in a program."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Run:
     """A run as read: its manifest, its trials in the order they ran, and how many lines of
-    `trials.jsonl` were torn (none was ever a finished trial)."""
+    `trials.jsonl` were torn (none was ever a finished trial). `unknown` counts the trials that were
+    left out because of a task, axis, arm or flag that this mezzmark does not know, by its name."""
 
     run_dir: Path
     manifest: Manifest
     trials: tuple[Trial, ...]
     torn_line_count: int
+    unknown: Mapping[str, int] = field(default_factory=dict)
 
 
-def claim_run_dir(run_dir: Path, *, resume: bool) -> bool:
-    """Make the folder of a run; True when a run to go on with lies in it.
+def as_run_paths(runs: RunPaths) -> list[Path]:
+    """The folders as a list; one alone need not stand in a list, and `~` is the home folder."""
+    # Text is a sequence too: read as one, it would be a folder for every letter.
+    several = [runs] if isinstance(runs, Path | str) else runs
+    return [Path(run).expanduser() for run in several]
+
+
+@contextmanager
+def lock_run(run_dir: Path) -> Iterator[None]:
+    """Hold the run for writing; RunError when another process holds it."""
+    from filelock import FileLock, Timeout
+
+    # Not bound to a thread: a run is a generator, and whoever ends it may be another one.
+    lock = FileLock(run_dir / LOCK_NAME, timeout=0, thread_local=False)
+    try:
+        lock.acquire()
+    except Timeout:
+        raise RunError(
+            where=str(run_dir),
+            what="another process is writing this run",
+            remedy="Wait for it to end, or measure into another folder with --out.",
+        ) from None
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+def reserve_run_dir(run_dir: Path, *, resume: bool) -> bool:
+    """Make the folder of a run; True when a run to be resumed lies in it.
 
     DestinationError when something stands there and `resume` was not asked for.
     """
     run_dir = Path(run_dir)
     try:
         run_dir.mkdir(parents=True, exist_ok=True)
-        present = {path.name for path in run_dir.iterdir()}
+        present = _names_in(run_dir)
     except OSError as error:
         raise DestinationError(
             where=str(run_dir),
@@ -80,36 +102,38 @@ def claim_run_dir(run_dir: Path, *, resume: bool) -> bool:
         return True
     if all(map(_is_unfinished, present)):
         return False
+    resuming = "Add --resume to resume the run in it, or choose" if MANIFEST_NAME in present else ""
     raise DestinationError(
         where=str(run_dir),
         what="the folder is not empty and nothing is ever overwritten",
-        remedy="Add --resume to go on with the run in it, or choose another folder with --out."
-        if MANIFEST_NAME in present
-        else "Choose another folder with --out.",
+        remedy=f"{resuming or 'Choose'} another folder with --out.",
     )
 
 
 def holds_no_trial(run_dir: Path) -> bool:
     """Whether a folder is what a run leaves that ended before its manifest was written."""
     try:
-        present = {path.name for path in Path(run_dir).iterdir()}
+        present = _names_in(run_dir)
     except OSError:
         return False
     return bool(present) and all(map(_is_unfinished, present))
 
 
-def give_up_run_dir(run_dir: Path, *, with_folder: bool) -> None:
-    """Take away what a run left that ended before its manifest was written, and its folder if
-    asked; nothing where the folder holds anything else."""
-    run_dir = Path(run_dir)
+def discard_run_dir(run_dir: Path, *, with_folder: bool) -> None:
+    """Remove what a run left that ended before its manifest was written, and its folder if asked;
+    nothing where the folder holds anything else."""
     # Only names of our own are touched, and rmdir refuses a folder that still holds something.
     with suppress(OSError):
-        present = {path.name for path in run_dir.iterdir()}
+        present = _names_in(run_dir)
         if all(map(_is_unfinished, present)):
             for name in present:
-                (run_dir / name).unlink()
+                (Path(run_dir) / name).unlink()
             if with_folder:
-                run_dir.rmdir()
+                Path(run_dir).rmdir()
+
+
+def _names_in(folder: Path) -> set[str]:
+    return {path.name for path in Path(folder).iterdir()}
 
 
 def _is_unfinished(name: str) -> bool:
@@ -136,19 +160,14 @@ def clear_scratch(run_dir: Path) -> None:
 
 def create_run(run_dir: Path, manifest: Manifest) -> None:
     """Write the manifest of a new run; DestinationError when the folder holds anything else."""
-    claim_run_dir(run_dir, resume=False)
+    reserve_run_dir(run_dir, resume=False)
     write_manifest(run_dir, manifest)
 
 
 def write_manifest(run_dir: Path, manifest: Manifest) -> None:
     """Replace `manifest.json` in one step: readers see the old one or the new one, whole."""
     target = Path(run_dir) / MANIFEST_NAME
-    with told_disk_errors(
-        target,
-        kind=RunError,
-        full=f"Free some space and {_GO_ON}",
-        other=f"Check the storage and {_GO_ON}",
-    ):
+    with _translate_write_errors(target):
         replace_whole(target, f"{manifest.model_dump_json(indent=2)}\n".encode(), is_synced=True)
 
 
@@ -160,15 +179,7 @@ def append_trial(run_dir: Path, trial: Trial) -> None:
     """
     target = Path(run_dir) / TRIALS_NAME
     line = trial.model_dump_json().encode() + b"\n"
-    with (
-        told_disk_errors(
-            target,
-            kind=RunError,
-            full=f"Free some space and {_GO_ON}",
-            other=f"Check the storage and {_GO_ON}",
-        ),
-        target.open("ab+", buffering=0) as file,
-    ):
+    with _translate_write_errors(target), target.open("ab+", buffering=0) as file:
         if file.seek(0, os.SEEK_END) > 0:
             file.seek(-1, os.SEEK_END)
             if file.read(1) != b"\n":
@@ -177,6 +188,16 @@ def append_trial(run_dir: Path, trial: Trial) -> None:
         while left:
             left = left[file.write(left) :]
         os.fsync(file.fileno())
+
+
+def _translate_write_errors(target: Path) -> AbstractContextManager[None]:
+    resuming = "resume with --resume; finished trials are safe."
+    return translate_os_errors(
+        target,
+        kind=RunError,
+        full=f"Free some space and {resuming}",
+        other=f"Check the storage and {resuming}",
+    )
 
 
 def read_run(run_dir: Path) -> Run:
@@ -190,15 +211,22 @@ def read_run(run_dir: Path) -> Run:
     trials: list[Trial] = []
     torn_line_count = 0
     path = run_dir / TRIALS_NAME
+    unknown: Counter[str] = Counter()
     name = str(path)
     for number, line in _numbered_lines(path):
-        trial = parse_trial(line, where=f"{name}, line {number}")
-        if trial is None:
+        found = parse_trial(line, where=f"{name}, line {number}")
+        if isinstance(found, Trial):
+            trials.append(found)
+        elif found is None:
             torn_line_count += 1
         else:
-            trials.append(trial)
+            unknown[found.what] += 1
     return Run(
-        run_dir=run_dir, manifest=manifest, trials=tuple(trials), torn_line_count=torn_line_count
+        run_dir=run_dir,
+        manifest=manifest,
+        trials=tuple(trials),
+        torn_line_count=torn_line_count,
+        unknown=dict(unknown),
     )
 
 
@@ -219,11 +247,13 @@ def read_manifest(run_dir: Path) -> Manifest:
             what=f"no run can be read here ({MANIFEST_NAME}: {error.strerror})",
             remedy="Give the folder that `mezzmark measure` named when it ended.",
         ) from None
+    found = _parse(text, newest=MANIFEST_SCHEMA, where=str(path))
+    if found is None:
+        raise _damaged(str(path), "text", "it is not JSON")
     try:
-        return Manifest.model_validate_json(text)
-    except ValidationError as error:
-        _refuse_newer(text, newest=MANIFEST_SCHEMA, where=str(path))
-        raise _damaged(str(path), error) from None
+        return Manifest.model_validate(upgrade_manifest(found))
+    except (ValidationError, *_NOT_AS_STATED) as error:
+        raise _damaged_by(str(path), error) from None
 
 
 def _numbered_lines(path: Path) -> Iterator[tuple[int, bytes]]:
@@ -242,38 +272,75 @@ def _numbered_lines(path: Path) -> Iterator[tuple[int, bytes]]:
         ) from None
 
 
-def parse_trial(line: bytes, *, where: str) -> Trial | None:
+@dataclass(frozen=True, slots=True)
+class Unknown:
+    """A trial that only a later mezzmark can read, and what of it is not known here."""
+
+    what: str
+
+
+def parse_trial(line: bytes, *, where: str) -> Trial | Unknown | None:
     """The trial in a line, or None when the line is torn, that is, not JSON at all.
 
     RunError, naming `where`, when it is JSON but no trial this mezzmark can read.
     """
+    found = _parse(line, newest=RECORD_SCHEMA, where=where)
+    if found is None:
+        return None
     try:
-        return Trial.model_validate_json(line)
-    except ValidationError as error:
-        if error.errors()[0]["type"] == "json_invalid":
-            return None
-        _refuse_newer(line, newest=RECORD_SCHEMA, where=where)
-        raise _damaged(where, error) from None
+        upgraded = upgrade_trial(found)
+        if unknown := unknown_parts(upgraded):
+            return Unknown(unknown)
+        cell = upgraded["cell"]
+        key = tuple((axis, value, type(value)) for axis, value in cell["setting"].items())
+        upgraded["cell"] = _shared_cell(cell["task"], cell["clip"], cell["encoding"], key)
+        return Trial.model_validate(upgraded)
+    except (ValidationError, *_NOT_AS_STATED) as error:
+        raise _damaged_by(where, error) from None
 
 
-def _refuse_newer(text: bytes, *, newest: int, where: str) -> None:
+@lru_cache(maxsize=65_536)
+def _shared_cell(
+    task: str, clip: str, encoding: str, axes: tuple[tuple[str, Any, type], ...]
+) -> Cell:
+    """One object for equal cells: grouping asks thousands of times whether two are equal, and the
+    same one needs no look inside."""
+    setting = {axis: value for axis, value, _ in axes}
+    return Cell.model_validate(
+        {"task": task, "clip": clip, "encoding": encoding, "setting": setting}
+    )
+
+
+_NOT_AS_STATED = (KeyError, TypeError, AttributeError, ValueError)
+"""What the upgrade of an edited file can stumble on: a part that is missing or of another kind."""
+
+
+def _parse(text: bytes, *, newest: int, where: str) -> Any:
+    """The JSON of a text, None where it is none; RunError where a newer mezzmark wrote it."""
     try:
-        version = json.loads(text)["schema_version"]
-    except (ValueError, KeyError, TypeError):
-        return
+        found = from_json(text)
+    except ValueError:
+        return None
+    version = found.get("schema_version") if isinstance(found, dict) else None
     if isinstance(version, int) and version > newest:
         raise RunError(
             where=where,
             what=f"written in format {version}; this mezzmark reads up to format {newest}",
             remedy="Read it with the mezzmark that wrote it, or a later one.",
         )
+    return found
 
 
-def _damaged(where: str, error: ValidationError) -> RunError:
+def _damaged_by(where: str, error: Exception) -> RunError:
+    if not isinstance(error, ValidationError):
+        return _damaged(where, "text", f"{type(error).__name__}: {error}")
     first = error.errors()[0]
-    key = ".".join(str(part) for part in first["loc"]) or "text"
+    return _damaged(where, ".".join(str(part) for part in first["loc"]) or "text", first["msg"])
+
+
+def _damaged(where: str, key: str, problem: str) -> RunError:
     return RunError(
         where=where,
-        what=f"is damaged or was edited ({key}: {first['msg']})",
+        what=f"is damaged or was edited ({key}: {problem})",
         remedy="Restore it from a copy; the format is described in results/README.md.",
     )

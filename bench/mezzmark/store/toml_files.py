@@ -1,24 +1,69 @@
-"""Reads a TOML file that a person wrote, and says in one line why it cannot be read."""
+"""Scenario and shop files, shipped with mezzmark or written by a person, and what ships besides.
+
+A file that cannot be read is said so in one line. An installed wheel holds what ships under
+`mezzmark/shipped/`; a checkout holds it at its top.
+"""
 
 import json
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
+import mezzmark
 from mezzmark.model.catalogue import core as catalogue
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import EncodingError, ScenarioError
 from mezzmark.model.problems import place, scenario_error
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.shop import Shop
-from mezzmark.store.shipped import find_scenario
+
+_Model = TypeVar("_Model", bound=BaseModel)
+
+_PACKAGE = Path(mezzmark.__file__).resolve().parent
+_ROOTS = (_PACKAGE / "shipped", _PACKAGE.parent.parent)
+
+FOOTAGE_PLACEHOLDER = "{footage}"
+"""Stands in `files` for what the user passes with `--footage`."""
 
 _HEAD_BYTES = 4096
 """A zero byte among so many tells a media file or another binary one: no text has one."""
+
+
+def shipped_folder(name: str) -> Path:
+    """The folder `scenarios` or `report_templates` as shipped. FileNotFoundError when the
+    installation is incomplete, which is our mistake and not the user's."""
+    for root in _ROOTS:
+        if (root / name).is_dir():
+            return root / name
+    raise FileNotFoundError(f"mezzmark was installed without its {name} folder")
+
+
+def scenario_names() -> tuple[str, ...]:
+    """Names of the scenarios that ship, in order."""
+    return tuple(sorted(path.stem for path in shipped_folder("scenarios").glob("*.toml")))
+
+
+def find_scenario(scenario: str | Path) -> Path:
+    """The file of a shipped scenario's name, or of a path; ScenarioError when there is neither.
+
+    An existing file wins over a shipped name, so that a local change is what is measured.
+    """
+    path = Path(scenario)
+    if path.is_file():
+        return path
+    shipped = shipped_folder("scenarios") / f"{scenario}.toml"
+    if shipped.is_file():
+        return shipped
+    raise ScenarioError(
+        where=str(scenario),
+        what="is neither a file nor a scenario that ships with mezzmark",
+        remedy=f"Give the path of a TOML file, or one of: {', '.join(scenario_names())}.",
+    )
 
 
 def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
@@ -52,10 +97,6 @@ def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
         ) from problem
 
 
-FOOTAGE_PLACEHOLDER = "{footage}"
-"""Stands in `files` for what the user passes with `--footage`."""
-
-
 def read_scenario(
     name_or_path: str,
     *,
@@ -71,24 +112,93 @@ def read_scenario(
     """
     path = find_scenario(name_or_path)
     text, data = read_toml(path)
-    if earlier is not None and not footage:
-        _take_footage(data, earlier)
-    data = _with_footage(data, footage=footage, source=path.name, text=text)
-    _anchor_files(data, folder=path.parent)
+    stored = {clip.name: list(clip.files) for clip in earlier.clips} if earlier else {}
+    is_asked_for = False
+    for index, clip in _clips_with_files(data):
+        files = clip["files"]
+        if FOOTAGE_PLACEHOLDER in files:
+            is_asked_for = True
+            where = place(path.name, text=text, path=("clips", index, "files"))
+            files = _own_files(files, footage, stored.get(str(clip.get("name")), []), where=where)
+        # Relative paths in a scenario are meant from the scenario's own folder.
+        clip["files"] = [
+            str(path.parent / Path(file).expanduser()) if isinstance(file, str) else file
+            for file in files
+        ]
+    if footage and not is_asked_for:
+        raise ScenarioError(
+            where=path.name,
+            what="--footage was passed but no clip of this scenario asks for it",
+            remedy=f'Write files = ["{FOOTAGE_PLACEHOLDER}"] in a [[clips]] table, '
+            "or use the scenario own-footage",
+        )
     data |= {key: value for key, value in (changes or {}).items() if value is not None}
     return build_scenario(data, source=path.name, text=text)
 
 
+def _clips_with_files(data: dict[str, Any]) -> Iterator[tuple[int, dict[str, Any]]]:
+    """The clips, by number, that name files; what is no legal clip is refused later."""
+    clips = data.get("clips")
+    for index, clip in enumerate(clips if isinstance(clips, list) else []):
+        if isinstance(clip, dict) and isinstance(clip.get("files"), list):
+            yield index, clip
+
+
+def _own_files(
+    files: list[Any], footage: Sequence[str], stored: list[str], *, where: str
+) -> list[Any]:
+    """The files with the placeholder replaced by those passed, or all of them by those stored."""
+    if not footage and not stored:
+        raise ScenarioError(
+            where=where,
+            what="this scenario measures your own footage and none was passed",
+            remedy="Add --footage PATH (a file, a folder's glob in quotes; any number)",
+        )
+    if not footage:
+        return stored
+    at = files.index(FOOTAGE_PLACEHOLDER)
+    own = [str(Path(file).expanduser().absolute()) for file in footage]
+    return [*files[:at], *own, *files[at + 1 :]]
+
+
 def build_scenario(data: Mapping[str, Any], *, source: str, text: str = "") -> Scenario:
     """A checked scenario from plain data; `text` is only used to name lines."""
-    try:
-        scenario = Scenario.model_validate(data)
-    except ValidationError as failure:
-        raise scenario_error(
-            failure, source=source, text=text, data=data, model=Scenario
-        ) from failure
-    _check_encodings(scenario, source=source, text=text)
+    scenario = _validated(Scenario, data, source=source, text=text)
+    named = (
+        (("encodings", index), f'"{name}": ', partial(catalogue.find_encoding, name))
+        for index, name in enumerate(scenario.encodings)
+        if name != ORIGINAL
+    )
+    custom = (
+        (("custom_encodings", index), "", partial(catalogue.resolve_custom, encoding))
+        for index, encoding in enumerate(scenario.custom_encodings)
+    )
+    for path, subject, resolve in (*named, *custom):
+        try:
+            resolve()
+        except EncodingError as problem:
+            raise ScenarioError(
+                where=place(source, text=text, path=path),
+                what=f"{subject}{problem.what}",
+                remedy=problem.remedy,
+            ) from problem
     return scenario
+
+
+def read_shop(path: Path) -> Shop:
+    """The shop described in a TOML file.
+
+    Raises ScenarioError with file, line, key, value and remedy.
+    """
+    text, data = read_toml(Path(path))
+    return _validated(Shop, data, source=Path(path).name, text=text)
+
+
+def _validated(model: type[_Model], data: Mapping[str, Any], *, source: str, text: str) -> _Model:
+    try:
+        return model.model_validate(data)
+    except ValidationError as failure:
+        raise scenario_error(failure, source=source, text=text, data=data, model=model) from failure
 
 
 def write_scenario_schema() -> str:
@@ -97,90 +207,3 @@ def write_scenario_schema() -> str:
     schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     schema["title"] = "mezzmark scenario"
     return json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
-
-
-def _with_footage(
-    data: dict[str, Any], *, footage: Sequence[str], source: str, text: str
-) -> dict[str, Any]:
-    clips = data.get("clips")
-    is_asked_for = False
-    for index, clip in enumerate(clips if isinstance(clips, list) else []):
-        files = clip.get("files") if isinstance(clip, dict) else None
-        if isinstance(files, list) and FOOTAGE_PLACEHOLDER in files:
-            is_asked_for = True
-            if not footage:
-                raise ScenarioError(
-                    where=place(source, text=text, path=("clips", index, "files")),
-                    what="this scenario measures your own footage and none was passed",
-                    remedy="Add --footage PATH (a file, a folder's glob in quotes; any number)",
-                )
-            at = files.index(FOOTAGE_PLACEHOLDER)
-            own = [str(Path(file).expanduser().absolute()) for file in footage]
-            clip["files"] = [*files[:at], *own, *files[at + 1 :]]
-    if footage and not is_asked_for:
-        raise ScenarioError(
-            where=source,
-            what="--footage was passed but no clip of this scenario asks for it",
-            remedy=f'Write files = ["{FOOTAGE_PLACEHOLDER}"] in a [[clips]] table, '
-            "or use the scenario own-footage",
-        )
-    return data
-
-
-def _take_footage(data: dict[str, Any], earlier: Scenario) -> None:
-    files = {clip.name: list(clip.files) for clip in earlier.clips if clip.files}
-    clips = data.get("clips")
-    for clip in clips if isinstance(clips, list) else []:
-        asked = clip.get("files") if isinstance(clip, dict) else None
-        if isinstance(asked, list) and FOOTAGE_PLACEHOLDER in asked and clip.get("name") in files:
-            clip["files"] = files[clip["name"]]
-
-
-def _anchor_files(data: dict[str, Any], *, folder: Path) -> None:
-    """Relative paths in a scenario are meant from the scenario's own folder."""
-    clips = data.get("clips")
-    for clip in clips if isinstance(clips, list) else []:
-        files = clip.get("files") if isinstance(clip, dict) else None
-        if isinstance(files, list):
-            clip["files"] = [
-                str(folder / Path(file).expanduser()) if isinstance(file, str) else file
-                for file in files
-            ]
-
-
-def _check_encodings(scenario: Scenario, *, source: str, text: str) -> None:
-    for index, name in enumerate(scenario.encodings):
-        if name == ORIGINAL:
-            continue
-        try:
-            catalogue.find_encoding(name)
-        except EncodingError as problem:
-            raise ScenarioError(
-                where=place(source, text=text, path=("encodings", index)),
-                what=f'"{name}": {problem.what}',
-                remedy=problem.remedy,
-            ) from problem
-    for index, custom in enumerate(scenario.custom_encodings):
-        try:
-            catalogue.resolve_custom(custom)
-        except EncodingError as problem:
-            raise ScenarioError(
-                where=place(source, text=text, path=("custom_encodings", index)),
-                what=problem.what,
-                remedy=problem.remedy,
-            ) from problem
-
-
-def read_shop(path: Path) -> Shop:
-    """The shop described in a TOML file.
-
-    Raises ScenarioError with file, line, key, value and remedy.
-    """
-    path = Path(path)
-    text, data = read_toml(path)
-    try:
-        return Shop.model_validate(data)
-    except ValidationError as failure:
-        raise scenario_error(
-            failure, source=path.name, text=text, data=data, model=Shop
-        ) from failure

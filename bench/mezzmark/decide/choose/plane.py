@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from mezzmark.decide.choose.choice import Choice, JudgedEncoding
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.figures import FigureName
-from mezzmark.model.request import Need, parse_need, parse_wish
+from mezzmark.model.request import Need, Wish
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,25 +36,21 @@ class ChoicePlane:
 def choice_plane(choice: Choice) -> ChoicePlane | None:
     """The first two figures among wishes, then needs, which at least two encodings have both of;
     the first stands upwards. None where there are no two such figures."""
-    needs = [parse_need(text) for text in choice.needs]
-    goals = _goals(choice, needs)
+    goals = _goals(choice)
     for place, y_goal in enumerate(goals):
         for x_goal in goals[place + 1 :]:
-            plane = _plane(choice, needs, x_goal, y_goal)
+            plane = _plane(choice, x_goal, y_goal)
             if len(plane.points) > 1:
                 return plane
     return None
 
 
-def _goals(choice: Choice, needs: Sequence[Need]) -> list[FigureName]:
-    goals = [parse_wish(text).figure for text in choice.wishes]
-    goals += [need.figure for need in needs if need.figure is not None]
-    return list({goal.name: goal for goal in goals}.values())
+def _goals(choice: Choice) -> list[FigureName]:
+    asked: tuple[Need | Wish, ...] = (*choice.wishes, *choice.needs)
+    return list(dict.fromkeys(one.figure for one in asked if one.figure is not None))
 
 
-def _plane(
-    choice: Choice, needs: Sequence[Need], x_goal: FigureName, y_goal: FigureName
-) -> ChoicePlane:
+def _plane(choice: Choice, x_goal: FigureName, y_goal: FigureName) -> ChoicePlane:
     points, missing = [], []
     for entry in choice.encodings:
         x, y = figure_of_entry(entry, x_goal), figure_of_entry(entry, y_goal)
@@ -67,8 +63,8 @@ def _plane(
         y_goal=y_goal,
         points=tuple(sorted(points, key=lambda p: (p.x.point, p.y.point, p.judged.encoding))),
         missing=tuple(missing),
-        x_limits=_limits(needs, x_goal),
-        y_limits=_limits(needs, y_goal),
+        x_limits=_limits(choice.needs, x_goal),
+        y_limits=_limits(choice.needs, y_goal),
     )
 
 
@@ -77,15 +73,13 @@ def figure_of_entry(entry: JudgedEncoding, goal: FigureName) -> Estimate | None:
     if goal.name in entry.figures:
         return entry.figures[goal.name]
     for result in entry.needs:
-        need = parse_need(result.need)
-        if need.figure is not None and need.figure.name == goal.name and result.value is not None:
+        if result.need.figure == goal and result.value is not None:
             return result.value
     return None
 
 
 def _limits(needs: Sequence[Need], goal: FigureName) -> tuple[float, ...]:
-    mine = [need for need in needs if need.figure is not None and need.figure.name == goal.name]
-    return tuple(sorted({need.limit for need in mine if need.limit is not None}))
+    return tuple(sorted({n.limit for n in needs if n.figure == goal and n.limit is not None}))
 
 
 def pareto_points(plane: ChoicePlane) -> tuple[ChoicePoint, ...]:

@@ -3,7 +3,7 @@
 How the sides were measured decides the unit of spread. In turn (interleaved): pairs of rounds,
 for the machine hit both. One after the other: pairs of rounds too, but the machine may have
 changed in between, so the change is also seen relative to the reference kernel, and a claim needs
-both. At the same time: as one after the other, and no claim is made of it (`decide.regress`).
+both. At the same time: as one after the other, and no claim is made of it.
 Several runs a side: whole runs, whose spread holds days and reboots.
 """
 
@@ -11,14 +11,12 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from mezzmark.decide.compare.judgement import Evidence
-from mezzmark.decide.compare.verdicts import Design
+from mezzmark.decide.compare.verdicts import Design, Evidence
 from mezzmark.decide.estimate.observed_run import Costs, MeasuredRun, RoundKey, RunCosts
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
-from mezzmark.decide.machine.identity import is_other_machine
-from mezzmark.decide.machine.run_times import runs_at_once, took_turns
+from mezzmark.decide.machine.identity import HARDWARE, MACHINE, host_key
+from mezzmark.decide.machine.overlap import runs_at_once, took_turns
 from mezzmark.model.cell import Cell
-from mezzmark.model.run import Manifest
 from mezzmark.statistics.paired import (
     Change,
     paired_change,
@@ -34,17 +32,19 @@ _AGAINST_KERNEL: Final[tuple[Design, ...]] = ("separate", "at the same time")
 """Designs in which the machine may have differed between the sides."""
 
 
-def choose_design(baseline: Sequence[MeasuredRun], contender: Sequence[MeasuredRun]) -> Design:
+def choose_design(baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun]) -> Design:
     """How the sides were measured, from their number and the times of their trials."""
-    runs = (*baseline, *contender)
+    runs = (*baseline, *candidate)
     if disturbed_pairs(runs):
         return "at the same time"
-    manifests = ([run.manifest for run in side] for side in (baseline, contender))
-    if is_other_machine(*manifests) or runs_at_once(runs):
+    hardware = [
+        {host_key(run.manifest.host, HARDWARE) for run in side} for side in (baseline, candidate)
+    ]
+    if hardware[0] != hardware[1] or runs_at_once(runs):
         return "two machines"
     if len(runs) >= RUNS_AS_UNITS:
         return "several runs"
-    if len(baseline) == len(contender) == 1 and took_turns(baseline[0].trials, contender[0].trials):
+    if len(baseline) == len(candidate) == 1 and took_turns(baseline[0].trials, candidate[0].trials):
         return "interleaved"
     return "separate"
 
@@ -52,24 +52,17 @@ def choose_design(baseline: Sequence[MeasuredRun], contender: Sequence[MeasuredR
 def disturbed_pairs(runs: Sequence[MeasuredRun]) -> tuple[tuple[int, int], ...]:
     """Which runs, two by two, were at work at the same time on one machine: on one side of a
     comparison as bad as on both."""
+    hosts = [host_key(run.manifest.host, MACHINE) for run in runs]
     return tuple(
-        (first, second)
-        for first, second in runs_at_once(runs)
-        if _are_of_one_machine(runs[first].manifest, runs[second].manifest)
-    )
-
-
-def _are_of_one_machine(first: Manifest, second: Manifest) -> bool:
-    return first.host.host_label == second.host.host_label and not is_other_machine(
-        [first], [second]
+        (first, second) for first, second in runs_at_once(runs) if hosts[first] == hosts[second]
     )
 
 
 def gather_evidence(
-    cell: Cell, baseline: Sequence[RunCosts], contender: Sequence[RunCosts], *, design: Design
+    cell: Cell, baseline: Sequence[RunCosts], candidate: Sequence[RunCosts], *, design: Design
 ) -> Evidence | None:
     """The evidence of a cell's change, or None where a side has too few rounds."""
-    sides = [[run.by_cell.get(cell, {}) for run in side] for side in (baseline, contender)]
+    sides = [[run.by_cell.get(cell, {}) for run in side] for side in (baseline, candidate)]
     measured = _change(sides[0], sides[1], design)
     if measured is None:
         return None
@@ -77,7 +70,7 @@ def gather_evidence(
         return Evidence(changes=(measured,))
     relative = _change(
         [_relative(run, cell) for run in baseline],
-        [_relative(run, cell) for run in contender],
+        [_relative(run, cell) for run in candidate],
         design,
     )
     return Evidence(changes=(measured,) if relative is None else (measured, relative))
@@ -93,28 +86,25 @@ def _relative(run: RunCosts, cell: Cell) -> Costs:
 
 
 def kernel_change(
-    baseline: Sequence[RunCosts], contender: Sequence[RunCosts], *, design: Design
+    baseline: Sequence[RunCosts], candidate: Sequence[RunCosts], *, design: Design
 ) -> Change | None:
     """The change of the reference kernel: what the machine itself did between the sides."""
-    sides = [
-        [{(index, 0): cost for index, cost in run.kernel.items()} for run in side]
-        for side in (baseline, contender)
-    ]
+    sides = [[kernel_costs(run) for run in side] for side in (baseline, candidate)]
     return _change(sides[0], sides[1], design)
 
 
-def _change(baseline: Sequence[Costs], contender: Sequence[Costs], design: Design) -> Change | None:
+def _change(baseline: Sequence[Costs], candidate: Sequence[Costs], design: Design) -> Change | None:
     if design == "several runs":
-        runs = [run for run in (*baseline, *contender) if len(run) >= MINIMUM_ROUNDS]
+        runs = [run for run in (*baseline, *candidate) if len(run) >= MINIMUM_ROUNDS]
         common = _common_keys(runs)
         first, second = (
             [_pick(run, common) for run in side if len(run) >= MINIMUM_ROUNDS]
-            for side in (baseline, contender)
+            for side in (baseline, candidate)
         )
         if not first or not second or len(runs) < RUNS_AS_UNITS:
             return None
         return run_level_change(first, second)
-    before, after = _merge(baseline), _merge(contender)
+    before, after = _merge(baseline), _merge(candidate)
     common = sorted(before.keys() & after.keys())
     if len(common) >= MINIMUM_ROUNDS:
         return paired_change([before[key] for key in common], [after[key] for key in common])
@@ -142,3 +132,26 @@ def _merge(runs: Sequence[Costs]) -> Costs:
         for key, cost in run.items():
             logs.setdefault(key, []).append(math.log(cost))
     return {key: math.exp(sum(values) / len(values)) for key, values in logs.items()}
+
+
+def pool_costs(run: RunCosts, cells: Sequence[Cell]) -> Costs:
+    """Per round the geometric mean over `cells`, in the rounds in which all of them finished.
+
+    The key stands for the requests of all cells, so that rounds pair where all did the same work.
+    """
+    by_round: dict[int, list[tuple[int, float]]] = {}
+    for cell in cells:
+        for (round_index, seed), cost in sorted(run.by_cell.get(cell, {}).items()):
+            by_round.setdefault(round_index, []).append((seed, math.log(cost)))
+    return {
+        (index, hash(tuple(seed for seed, _ in parts))): math.exp(
+            sum(log for _, log in parts) / len(parts)
+        )
+        for index, parts in sorted(by_round.items())
+        if len(parts) == len(cells)
+    }
+
+
+def kernel_costs(run: RunCosts) -> Costs:
+    """The reference kernel's costs as those of a cell."""
+    return {(index, 0): cost for index, cost in run.kernel.items()}

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import Estimate, Withheld
 
 DRAW_COUNT: Final = 4000
 """The 2.5 % limits then rest on 100 draws each, which moves them by about a twentieth of the
@@ -36,7 +36,7 @@ class Drawn:
     point: float
     draws: _Floats
     round_count: int | None = None
-    withheld: str = ""
+    withheld: tuple[Withheld, ...] = ()
 
 
 def draw_estimate(estimate: Estimate, *, rng: np.random.Generator, draw_count: int) -> Drawn:
@@ -48,8 +48,8 @@ def draw_estimate(estimate: Estimate, *, rng: np.random.Generator, draw_count: i
     point, low, high = estimate.point, estimate.low, estimate.high
     rounds = estimate.round_count
     if low is None or high is None:
-        is_exact = rounds > 1 and estimate.withheld.startswith("the same")
-        withheld = "" if is_exact else estimate.withheld or "it has no interval"
+        is_constant = rounds > 1 and [w.kind for w in estimate.withheld] == ["constant"]
+        withheld = () if is_constant else estimate.withheld or (Withheld(kind="unknown"),)
         draws = np.full(draw_count, point)
         return Drawn(point=point, draws=draws, round_count=rounds, withheld=withheld)
     df = max(rounds - 1, _SMALLEST_DF)
@@ -77,12 +77,12 @@ def combine(function: Callable[..., _Floats], *quantities: Drawn) -> Drawn:
     point = np.asarray(function(*(np.array([quantity.point]) for quantity in quantities)))
     draws = np.asarray(function(*(quantity.draws for quantity in quantities)), dtype=np.float64)
     counts = [q.round_count for q in quantities if q.round_count is not None]
-    reasons = list(dict.fromkeys(q.withheld for q in quantities if q.withheld))
+    reasons = dict.fromkeys(reason for quantity in quantities for reason in quantity.withheld)
     return Drawn(
         point=float(point.ravel()[0]),
         draws=np.broadcast_to(draws, quantities[0].draws.shape),
         round_count=min(counts) if counts else None,
-        withheld="; ".join(reasons),
+        withheld=tuple(reasons),
     )
 
 

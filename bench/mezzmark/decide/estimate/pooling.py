@@ -12,32 +12,20 @@ from typing import Final, get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observations import FIGURE_UNITS, Observation, observe
+from mezzmark.decide.estimate.observations import Observation, observe
 from mezzmark.decide.estimate.rounds import (
-    SAME_EVERY_ROUND,
-    TAIL_FIGURES,
+    RATIO_UNIT,
     estimate_figures,
     estimate_tail_figure,
     estimate_values,
 )
-from mezzmark.model.cell import Cell, Task
+from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CellSummary, Estimate
-from mezzmark.model.records import Proof, ScrubMeasurement, Trial
+from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
-from mezzmark.report.prose.numbers import number_text
-
-HEADLINE_FIGURES: Final = {
-    "scrub": "p50_ms",
-    "encode": "throughput_fps",
-    "grid": "throughput_fps",
-    "ingest": "makespan_s",
-    "delivery": "throughput_fps",
-    "kernel": "kernel_ms",
-}
-"""The figure of each task that decides when rounds may stop."""
-
-RATIO_UNIT: Final = "×"
+from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.scrub import Proof, ScrubMeasurement
 
 
 def summarise_cells(
@@ -51,41 +39,27 @@ def summarise_cells(
     Failed trials are counted with their reasons; wrong and unproved pictures are counted and
     never enter a latency figure. `observations` are those of these trials where they are known.
     """
-    by_cell: dict[Cell, list[Trial]] = {}
+    by_cell: dict[tuple[Cell, str], list[Trial]] = {}
     for trial in trials:
-        by_cell.setdefault(trial.cell, []).append(trial)
+        by_cell.setdefault((trial.cell, trial.arm), []).append(trial)
     observed = group_by(
         observe(trials) if observations is None else observations, lambda cell: cell
     )
     return tuple(
-        _summarise(cell, by_cell[cell], observed.get(cell, []), confidence_level)
-        for cell in sorted(by_cell, key=cell_key)
-    )
-
-
-def cell_key(cell: Cell) -> tuple[str, ...]:
-    """A total order of cells that does not depend on when they ran."""
-    return (
-        cell.task,
-        cell.clip,
-        cell.encoding,
-        cell.pattern or "",
-        cell.policy or "",
-        cell.decoder,
-        f"{cell.thread_count:06d}",
-        cell.threading or "",
-        f"{cell.viewer_height_px or 0:06d}",
-        cell.arm,
-        f"{cell.job_count:06d}",
-        cell.order or "",
-        f"{cell.height_px or 0:06d}",
-        str(cell.passes or 0),
-        str(cell.is_pinned),
+        _summarise(
+            cell,
+            arm,
+            by_cell[cell, arm],
+            observe(by_cell[cell, arm], arm=arm) if arm else observed.get(cell, []),
+            confidence_level,
+        )
+        for cell, arm in sorted(by_cell, key=lambda key: (key[0].sort_key, key[1]))
     )
 
 
 def _summarise(
     cell: Cell,
+    arm: str,
     trials: Sequence[Trial],
     observations: Sequence[Observation],
     confidence_level: float,
@@ -95,6 +69,7 @@ def _summarise(
     failed = [trial for trial in trials if trial.outcome != "finished"]
     return CellSummary(
         cell=cell,
+        arm=arm,
         estimates=estimate_figures(observations, confidence_level=confidence_level),
         trial_count=len(trials),
         failed_trial_count=len(failed),
@@ -103,28 +78,6 @@ def _summarise(
         unproved_count=proofs["unreadable"] + proofs["missing"],
         alike_count=proofs["alike"],
         reasons=tuple(sorted({t.reason or t.outcome for t in failed})),
-    )
-
-
-def compare_cells(
-    trials: Sequence[Trial],
-    cell_a: Cell,
-    cell_b: Cell,
-    figure: str,
-    *,
-    confidence_level: float = 0.95,
-) -> Estimate | None:
-    """The ratio `figure` of a / `figure` of b, paired by round; None without a common round.
-
-    Both sides of a round replayed the same requests within minutes of each other, so drift of the
-    machine and difficulty of the requests cancel: t on the per-round log ratios.
-    """
-    observations = observe(trial for trial in trials if trial.cell in (cell_a, cell_b))
-    return compare_groups(
-        [o for o in observations if o.cell == cell_a],
-        [o for o in observations if o.cell == cell_b],
-        figure,
-        confidence_level=confidence_level,
     )
 
 
@@ -182,33 +135,33 @@ def pool_clips(
     a trial count, so that no round is easier than another for want of a clip.
     """
     groups = group_over_clips(observations)
-    return {cell: _pool(groups[cell], confidence_level) for cell in sorted(groups, key=cell_key)}
+    return {
+        cell: _pool(groups[cell], confidence_level)
+        for cell in sorted(groups, key=lambda cell: cell.sort_key)
+    }
 
 
 def _pool(group: Sequence[Observation], confidence_level: float) -> dict[str, Estimate]:
     if len({o.cell.clip for o in group}) == 1:
         return estimate_figures(group, confidence_level=confidence_level)
     pooled = {}
-    present = {name for o in group for name in o.figures} | set(TAIL_FIGURES)
-    for figure, unit in FIGURE_UNITS.items():
-        if figure not in present:
-            continue
-        if figure in TAIL_FIGURES:
+    for figure in TASKS[group[0].cell.task].figures:
+        if figure.probability is not None:
             if moves := _full_rounds_of_moves(group):
-                pooled[figure] = estimate_tail_figure(
-                    moves, TAIL_FIGURES[figure], unit, confidence_level
+                pooled[figure.name] = estimate_tail_figure(
+                    moves, figure.probability, figure.unit, confidence_level
                 )
             continue
         by_round: dict[int, list[float]] = {}
-        having = [o for o in group if o.figures.get(figure, 0) > 0]
+        having = [o for o in group if o.figures.get(figure.name, 0) > 0]
         for observation in having:
             by_round.setdefault(observation.round_index, []).append(
-                math.log(observation.figures[figure])
+                math.log(observation.figures[figure.name])
             )
         if means := _balanced_means(by_round):
             samples = sum(o.sample_count for o in having)
-            estimate = estimate_values(means, unit, samples, confidence_level)
-            pooled[figure] = estimate.model_copy(
+            estimate = estimate_values(means, figure.unit, samples, confidence_level)
+            pooled[figure.name] = estimate.model_copy(
                 update={"method": "geometric mean over clips; t on its logs over rounds"}
             )
     return pooled
@@ -218,8 +171,8 @@ def _full_rounds_of_moves(group: Sequence[Observation]) -> list[NDArray[np.float
     """Latencies of each round over its clips, of the rounds in which every clip took part."""
     by_round: dict[int, list[NDArray[np.float64]]] = {}
     for observation in group:
-        if observation.proved_ms is not None:
-            by_round.setdefault(observation.round_index, []).append(observation.proved_ms)
+        if observation.work.latencies_ms is not None:
+            by_round.setdefault(observation.round_index, []).append(observation.work.latencies_ms)
     full = max((len(parts) for parts in by_round.values()), default=0)
     return [np.concatenate(parts) for _, parts in sorted(by_round.items()) if len(parts) == full]
 
@@ -236,7 +189,7 @@ def group_by(
 
 def group_over_clips(observations: Iterable[Observation]) -> dict[Cell, list[Observation]]:
     """Observations of every clip together, by their cell without its clip."""
-    return group_by(observations, lambda cell: cell.model_copy(update={"clip": ""}))
+    return group_by(observations, lambda cell: cell.but(clip=""))
 
 
 def worst_relative_half_width(
@@ -249,9 +202,9 @@ def worst_relative_half_width(
     """
     widths = []
     for cell, group in group_by(observe(trials), lambda cell: cell).items():
-        figure = HEADLINE_FIGURES[cell.task]
+        figure = TASKS[cell.task].headline
         estimate = estimate_figures(group, confidence_level=confidence_level)[figure]
-        if estimate.withheld == SAME_EVERY_ROUND:
+        if estimate.is_exact:
             widths.append(0.0)
             continue
         if estimate.relative_half_width is None:
@@ -266,14 +219,14 @@ BestCells = dict[str, tuple[Cell, Estimate]]
 
 def best_cells(
     observations: Sequence[Observation],
-    task: Task,
+    task: str,
     figure: str,
     order: Callable[[Estimate], float],
     *,
     confidence_level: float,
 ) -> BestCells:
     """The cell of each encoding whose `figure` has the smallest `order`; names break ties."""
-    mine = [o for o in observations if o.cell.task == task and not o.cell.arm]
+    mine = [o for o in observations if o.cell.task == task]
     best: BestCells = {}
     for cell, estimates in pool_clips(mine, confidence_level=confidence_level).items():
         estimate = estimates.get(figure)
@@ -286,7 +239,7 @@ def best_cells(
 
 
 def fastest_cells(
-    observations: Sequence[Observation], task: Task, *, confidence_level: float
+    observations: Sequence[Observation], task: str, *, confidence_level: float
 ) -> BestCells:
     """Those with the most frames a second."""
     return best_cells(
@@ -320,13 +273,3 @@ def pooled_bitrates_bps(manifest: Manifest) -> dict[str, float]:
                 sum(media.duration_s or 0.0 for media in known),
             )
     return {name: bits / seconds for name, (bits, seconds) in totals.items() if seconds > 0}
-
-
-def hour_gb_text(bitrate_bps: float) -> str:
-    """`52.2 GB for an hour`; GB is 10^9 bytes."""
-    return f"{number_text(bitrate_bps * BITS_PER_HOUR_TO_GB)} GB for an hour"
-
-
-def size_text(bitrate_bps: float) -> str:
-    """`116 Mbit/s, or 52.2 GB for an hour`."""
-    return f"{number_text(bitrate_bps / 1e6)} Mbit/s, or {hour_gb_text(bitrate_bps)}"

@@ -8,14 +8,15 @@ that holds the best is Gupta's, Technometrics 7(2), 1965, pp. 225-245).
 """
 
 from collections.abc import Sequence
-from functools import lru_cache
 
 from mezzmark.decide.estimate.observations import Observation
 from mezzmark.decide.estimate.pooling import compare_groups, pool_clips
-from mezzmark.model.cell import Cell
+from mezzmark.model.cell import Setting
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CellSummary, Estimate
 from mezzmark.model.fact import Fact
+from mezzmark.model.patterns import PATTERNS
+from mezzmark.model.players import PLAYERS, Player
 
 
 class Ranked(Fact):
@@ -34,10 +35,10 @@ class Ranked(Fact):
 
 
 class Ranking(Fact):
-    """Encodings by median time to picture, fastest first, in one setting (a cell with neither
-    clip nor encoding). `fastest` is None where nothing eligible was measured."""
+    """Encodings by median scrub latency, fastest first, in one setting. `fastest` is None where
+    nothing eligible was measured."""
 
-    setting: Cell
+    setting: Setting
     entries: tuple[Ranked, ...]
     fastest: Ranked | None
     confidence_level: float
@@ -60,21 +61,15 @@ class Ranking(Fact):
         )
 
 
-@lru_cache(maxsize=4096)  # asked for every trial again and again, and there are few cells
-def setting_of(cell: Cell) -> Cell:
-    """What is left of a cell without its clip and encoding."""
-    return cell.model_copy(update={"clip": "", "encoding": ""})
-
-
 def rank_encodings(
     observations: Sequence[Observation],
     summaries: Sequence[CellSummary],
-    setting: Cell,
+    setting: Setting,
     *,
     confidence_level: float = 0.95,
 ) -> Ranking:
     """The ranking of one scrub setting over all clips that were measured in it."""
-    mine = [o for o in observations if setting_of(o.cell) == setting]
+    mine = [o for o in observations if o.cell.task == "scrub" and o.cell.setting == setting]
     groups: dict[str, list[Observation]] = {}
     for observation in mine:
         groups.setdefault(observation.cell.encoding, []).append(observation)
@@ -104,10 +99,10 @@ def rank_encodings(
     )
 
 
-def _wrong_counts(summaries: Sequence[CellSummary], setting: Cell) -> dict[str, int]:
+def _wrong_counts(summaries: Sequence[CellSummary], setting: Setting) -> dict[str, int]:
     counts: dict[str, int] = {}
     for summary in summaries:
-        if setting_of(summary.cell) == setting:
+        if summary.cell.task == "scrub" and summary.cell.setting == setting:
             name = summary.cell.encoding
             counts[name] = counts.get(name, 0) + summary.wrong_count
     return counts
@@ -137,24 +132,38 @@ def _compare(
     return entry.model_copy(update=changes)
 
 
-def scrub_settings(observations: Sequence[Observation]) -> tuple[Cell, ...]:
-    """Every scrub setting measured, the one that leads the report first: jumps, most threads."""
-    settings = {
-        setting_of(o.cell) for o in observations if o.cell.task == "scrub" and not o.cell.arm
+def surely_faster(
+    names: Sequence[str], than: str, ranking: Ranking, observations: Sequence[Observation]
+) -> set[str]:
+    """Which of `names` are faster than one that the ranking holds, by the ratio paired by round;
+    one-sided and adjusted for all rivals as above, since points picked them."""
+    groups: dict[str, list[Observation]] = {}
+    for o in observations:
+        if o.cell.task == "scrub" and o.cell.setting == ranking.setting:
+            groups.setdefault(o.cell.encoding, []).append(o)
+    one_sided = (1 - ranking.confidence_level) / max(1, len(ranking.entries) - 1)
+    ratios = {
+        name: compare_groups(
+            groups[than], groups[name], "p50_ms", confidence_level=1 - 2 * one_sided
+        )
+        for name in names
     }
+    return {name for name, r in ratios.items() if r is not None and r.low is not None and r.low > 1}
+
+
+def scrub_settings(observations: Sequence[Observation]) -> tuple[Setting, ...]:
+    """Every scrub setting measured, the one that leads the report first: jumps, most threads."""
+    settings = {o.cell.setting for o in observations if o.cell.task == "scrub"}
     return tuple(sorted(settings, key=_setting_key))
 
 
-_PATTERN_ORDER = ("jump", "near", "hop", "sweep-forward", "sweep-back", "step-forward", "step-back")
-
-
-def _setting_key(cell: Cell) -> tuple[object, ...]:
-    pattern = _PATTERN_ORDER.index(cell.pattern) if cell.pattern else len(_PATTERN_ORDER)
+def _setting_key(setting: Setting) -> tuple[object, ...]:
+    player = PLAYERS.get(setting["player"], Player(name=""))
     return (
-        -cell.thread_count,
-        cell.policy != "roll",
-        cell.decoder != "software",
-        pattern,
-        cell.threading or "",
-        cell.viewer_height_px or 0,
+        -setting["threads"],
+        setting["policy"] != "roll",
+        player.device is not None,
+        list(PATTERNS).index(setting["pattern"]),
+        player.threading,
+        setting["viewer_height"] or 0,
     )

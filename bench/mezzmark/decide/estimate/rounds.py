@@ -15,44 +15,62 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observations import FIGURE_UNITS, NS_PER_S, Observation
-from mezzmark.model.estimate import Estimate
-from mezzmark.statistics.intervals import log_t_interval, t_interval, t_reach
-from mezzmark.statistics.tails import estimate_tail
+from mezzmark.decide.estimate.observations import Observation
+from mezzmark.model.estimate import Estimate, Withheld
+from mezzmark.model.fact import NS_PER_S
+from mezzmark.model.tasks import TASKS
+from mezzmark.statistics.intervals import Interval, log_t_interval, t_interval, t_reach
+from mezzmark.statistics.tails import TailEstimate, estimate_tail
 
 MINIMUM_ROUNDS: Final = 3
 """Two values make a t interval of 12.7 standard errors either way, which misleads more than it
 tells; from three on it is 4.3."""
 
-TAIL_FIGURES: Final = {"p95_ms": 0.95, "p99_ms": 0.99}
 
-SAME_EVERY_ROUND: Final = "the same in every round"
+RATIO_UNIT: Final = "×"
+
+
+def estimate_of(
+    interval: Interval, unit: str = RATIO_UNIT, *, sample_count: int | None = None
+) -> Estimate:
+    """An interval of the statistics as an estimate; it stands for as many samples as units unless
+    `sample_count` says otherwise."""
+    return Estimate(
+        point=interval.point,
+        low=interval.low,
+        high=interval.high,
+        confidence_level=interval.confidence_level,
+        unit=unit,
+        round_count=interval.count,
+        sample_count=interval.count if sample_count is None else sample_count,
+        method=interval.method,
+    )
 
 
 def estimate_figures(
     observations: Sequence[Observation], *, confidence_level: float
 ) -> dict[str, Estimate]:
-    """Every figure that the observations of one cell carry, in the order of `FIGURE_UNITS`."""
+    """Every figure that the observations of one cell carry, in the order of its task's row."""
     estimates = {}
     in_order = sorted(observations, key=lambda observation: observation.round_index)
-    present = {name for observation in in_order for name in observation.figures} | set(TAIL_FIGURES)
-    for figure, unit in FIGURE_UNITS.items():
-        if figure not in present:
-            continue
-        if figure in TAIL_FIGURES:
-            moves = [o.proved_ms for o in in_order if o.proved_ms is not None]
-            if moves:
-                estimates[figure] = estimate_tail_figure(
-                    moves, TAIL_FIGURES[figure], unit, confidence_level
+    for figure in TASKS[in_order[0].cell.task].figures if in_order else ():
+        if figure.probability is not None:
+            if moves := [o.work.latencies_ms for o in in_order if o.work.latencies_ms is not None]:
+                estimates[figure.name] = estimate_tail_figure(
+                    moves, figure.probability, figure.unit, confidence_level
                 )
             continue
-        having = [o for o in in_order if figure in o.figures]
-        samples = sum(o.sample_count for o in having)
-        if figure == "throughput_fps":
-            estimates[figure] = _throughput(having, confidence_level)
+        having = [o for o in in_order if figure.name in o.figures]
+        if not having:
+            continue
+        if figure.kind == "rate":
+            estimates[figure.name] = _throughput(having, confidence_level)
         else:
-            estimates[figure] = estimate_values(
-                [o.figures[figure] for o in having], unit, samples, confidence_level
+            estimates[figure.name] = estimate_values(
+                [o.figures[figure.name] for o in having],
+                figure.unit,
+                sum(o.sample_count for o in having),
+                confidence_level,
             )
     return estimates
 
@@ -70,7 +88,7 @@ def estimate_values(
         make = log_t_interval if is_positive else t_interval
         interval = make(values, confidence_level=confidence_level, without_drift=True)
         low, high = max(interval.low, 0.0), interval.high
-    elif withheld == SAME_EVERY_ROUND:
+    elif withheld[0].kind == "constant":
         point = values[0]
     return Estimate(
         point=point,
@@ -100,20 +118,26 @@ def estimate_tail_figure(
         round_count=len(rounds),
         sample_count=sum(moves.size for moves in rounds),
         method="all moves of all rounds; binomial limits at their effective number",
-        withheld=tail.withheld,
+        withheld=_withheld_tail(tail),
     )
 
 
-def _withheld(values: Sequence[float]) -> str:
+def _withheld_tail(tail: TailEstimate) -> tuple[Withheld, ...]:
+    if tail.is_clustered:
+        return (Withheld(kind="clustered"),)
+    if not tail.missing_trials:
+        return ()
+    return (
+        Withheld(kind="few_moves", needed=tail.missing_trials, moves_a_round=tail.samples_a_trial),
+    )
+
+
+def _withheld(values: Sequence[float]) -> tuple[Withheld, ...]:
     """Why these values carry no interval; empty where they do."""
     missing = MINIMUM_ROUNDS - len(values)
     if missing > 0:
-        return f"no interval from {_rounds(len(values))}: {_rounds(missing)} more needed"
-    return SAME_EVERY_ROUND if len(set(values)) == 1 else ""
-
-
-def _rounds(count: int) -> str:
-    return "1 round" if count == 1 else f"{count} rounds"
+        return (Withheld(kind="few_rounds", have=len(values), needed=missing),)
+    return (Withheld(kind="constant"),) if len(set(values)) == 1 else ()
 
 
 def _throughput(observations: Sequence[Observation], confidence_level: float) -> Estimate:
@@ -122,8 +146,8 @@ def _throughput(observations: Sequence[Observation], confidence_level: float) ->
     The ratio estimator's standard error comes from the residuals seconds - R · frames (Cochran,
     Sampling Techniques, 3rd ed. 1977, section 2.11), so the interval always holds the point.
     """
-    frames = np.array([o.frame_count for o in observations], dtype=np.float64)
-    seconds = np.array([o.wall_ns for o in observations], dtype=np.float64) / NS_PER_S
+    frames = np.array([o.work.frame_count for o in observations], dtype=np.float64)
+    seconds = np.array([o.work.wall_ns for o in observations], dtype=np.float64) / NS_PER_S
     point = float(frames.sum() / seconds.sum())
     count = len(observations)
     withheld = _withheld([o.figures["throughput_fps"] for o in observations])

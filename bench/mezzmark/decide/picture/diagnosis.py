@@ -13,7 +13,7 @@ from mezzmark.decide.picture.signatures import (
 )
 from mezzmark.model.colour import Floats
 from mezzmark.model.fact import Fact
-from mezzmark.model.fidelity import ChartMeasurement
+from mezzmark.model.tasks.fidelity import ChartMeasurement
 
 QUIET_CODES: Final = 1.0
 """RMS viewer codes (of 255) below which patches have not moved: rounding alone gives about 0.5."""

@@ -1,17 +1,17 @@
-"""Yes, no or cannot tell: the only place where sizing's estimates become answers."""
+"""Yes, no or cannot tell: the only place where sizing's estimates become answers.
+
+Of intermediates; the originals are there already.
+"""
 
 from collections.abc import Mapping
 
 from mezzmark.decide.size.result import Answer
-from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.shop import Shop
 
 
-def keeps_up(encoding: str, figures: Mapping[str, Estimate]) -> Answer:
+def keeps_up(figures: Mapping[str, Estimate]) -> Answer:
     """Whether a shooting day's footage is ingested in less than 24 hours."""
-    if encoding == ORIGINAL:
-        return "yes"
     busy = figures.get("utilisation")
     if busy is None:
         return "not measured"
@@ -22,35 +22,32 @@ def keeps_up(encoding: str, figures: Mapping[str, Estimate]) -> Answer:
     return "no" if busy.low >= 1 else "cannot tell"
 
 
-def meets_deadline(encoding: str, late: Estimate | None, *, late_cards_fraction: float) -> Answer:
-    """Whether no more than `late_cards_fraction` of the cards are ready too late."""
-    if encoding == ORIGINAL:
-        return "yes"
+def meets_deadline(shop: Shop, figures: Mapping[str, Estimate]) -> Answer:
+    """Whether no more cards than the shop allows are ready too late.
+
+    Who cannot keep up is late, and who may not is not surely in time: the two figures come from
+    different draws, so that their tails may differ.
+    """
+    late, keeps = figures.get("late_cards"), keeps_up(figures)
+    if keeps == "no":
+        return "no"
     if late is None:
         return "not measured"
     if late.low is None or late.high is None:
         return "cannot tell"
-    if late.high <= late_cards_fraction:
-        return "yes"
-    return "no" if late.low > late_cards_fraction else "cannot tell"
+    if late.high <= shop.late_cards_fraction:
+        return "cannot tell" if keeps == "cannot tell" else "yes"
+    return "no" if late.low > shop.late_cards_fraction else "cannot tell"
 
 
-def no_surer_than(keeps: Answer, in_time: Answer) -> Answer:
-    """`in_time`, as far as it agrees with keeping up: who cannot keep up is late, and who may not
-    is not surely in time. The two come from different draws, so that their tails may differ."""
-    if keeps == "no":
-        return "no"
-    return "cannot tell" if keeps == "cannot tell" and in_time == "yes" else in_time
-
-
-def pays_off(encoding: str, figures: Mapping[str, Estimate]) -> Answer:
+def pays_off(figures: Mapping[str, Estimate]) -> Answer:
     """Whether editors save more waiting than ingest adds.
 
-    Footage that is never ready saves nobody any time, nor do moves that are no faster.
+    Footage that is never ready saves nobody any time, nor do moves that are no faster; where it
+    may never be ready nobody can be sure.
     """
-    if encoding == ORIGINAL:
-        return "not measured"
-    if keeps_up(encoding, figures) == "no" or saves_nothing(figures):
+    keeps = keeps_up(figures)
+    if keeps == "no" or saves_nothing(figures):
         return "no"
     balance = figures.get("wait_balance_min_per_day")
     if balance is None:
@@ -58,11 +55,11 @@ def pays_off(encoding: str, figures: Mapping[str, Estimate]) -> Answer:
     if balance.low is None or balance.high is None:
         return "cannot tell"
     if balance.low > 0:
-        return "yes"
+        return "cannot tell" if keeps == "cannot tell" else "yes"
     return "no" if balance.high < 0 else "cannot tell"
 
 
-def has_late_cards_alone(shop: Shop, figures: Mapping[str, Estimate]) -> bool:
+def has_long_cards(shop: Shop, figures: Mapping[str, Estimate]) -> bool:
     """Whether, at the slow end of the measured speed, too many cards take longer than the shop's
     turnaround even where each finds a machine free."""
     hours = figures.get("ingest_hours_per_day")
@@ -77,8 +74,7 @@ def has_late_cards_alone(shop: Shop, figures: Mapping[str, Estimate]) -> bool:
         for camera in cameras
         if camera.card_hours * camera.pixels_per_s * hours_per_footage > shop.turnaround_hours
     )
-    cards = sum(camera.card_count_per_day for camera in cameras)
-    return late > shop.late_cards_fraction * cards
+    return late > shop.late_cards_fraction * shop.card_count_per_day
 
 
 def saves_nothing(figures: Mapping[str, Estimate]) -> bool:

@@ -1,19 +1,26 @@
-"""The ingest machine as a queue: cards arrive through the day, wait, and are encoded.
+"""The ingest machines as a queue: cards arrive through the day, wait, and are encoded.
 
-First come, first served, on one or more machines. Checked against M/M/1 and M/D/1 (Kleinrock,
-Queueing Systems I, 1975; Pollaczek-Khinchine) in the tests.
+First come, first served; on as many machines as the shop has, on more of them, and on machines of
+other core counts. The queue is checked against M/M/1 and M/D/1 (Kleinrock, Queueing Systems I,
+1975; Pollaczek-Khinchine) in the tests.
 """
 
-import heapq
-from dataclasses import dataclass
-from typing import Final
+import math
+from collections.abc import Callable, Mapping
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.draws import Drawn
+from mezzmark.decide.estimate.draws import Drawn, combine, estimate_drawn
+from mezzmark.decide.size.answers import meets_deadline
+from mezzmark.decide.size.result import CorePrediction
 from mezzmark.decide.size.streams import SECONDS_PER_HOUR
+from mezzmark.decide.throughput.schedule import serve_in_order
+from mezzmark.model.estimate import Estimate
 from mezzmark.model.shop import Shop
+from mezzmark.statistics.scaling import ScalingFit
+from mezzmark.statistics.scaling_inference import draw_speedup, predict_throughput
 
 WARM_UP_DAYS: Final = 3
 """Days left out at the start, so that the first morning's empty queue does not flatter."""
@@ -21,39 +28,24 @@ WARM_UP_DAYS: Final = 3
 COUNTED_DAYS: Final = 10
 """Days counted per simulation; the spread between simulations is that of the service times."""
 
+SIMULATION_COUNT: Final = 200
+"""Each simulation has its own cards and its own draw of the speed; 200 leave five beyond each
+95 % limit."""
+
+MOST_MACHINES: Final = 1000
+"""Ten times what a shop may name; a shop that needs more needs another kind of answer."""
+
 HOURS_PER_DAY: Final = 24.0
 
 _Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class QueueFigures:
-    """Means over the counted cards; times in hours from a card's arrival to footage ready."""
+class QueueFigures(NamedTuple):
+    """Over the counted cards; times in hours from a card's arrival to footage ready."""
 
-    mean_wait_hours: float
-    p95_wait_hours: float
-    late_fraction: float
-    utilisation: float
-
-
-def simulate_queue(arrivals: _Floats, services: _Floats, *, machine_count: int = 1) -> _Floats:
-    """Time from each arrival to its completion, served in order of arrival.
-
-    `arrivals` must not fall; both are in one unit, which the answer has too. Raises ValueError.
-    """
-    if arrivals.shape != services.shape or (np.diff(arrivals) < 0).any():
-        raise ValueError("arrivals must be in order, with one service time each")
-    if machine_count < 1 or (services < 0).any():
-        raise ValueError("a queue needs a machine and service times of at least 0")
-    free_at = [0.0] * machine_count
-    spent = np.empty_like(arrivals)
-    for index, (arrival, service) in enumerate(
-        zip(arrivals.tolist(), services.tolist(), strict=True)
-    ):
-        done = max(arrival, free_at[0]) + service
-        heapq.heapreplace(free_at, done)
-        spent[index] = done - arrival
-    return spent
+    card_wait_hours: float
+    card_wait_p95_hours: float
+    late_cards: float
 
 
 def draw_cards(
@@ -83,53 +75,29 @@ def simulate_shop(
     card_hours = np.array([camera.card_hours for camera in shop.cameras])
     cards = np.array([camera.card_count_per_day for camera in shop.cameras])
     service = card_hours * machine_hours_per_footage_hour
-    utilisation = float(service @ cards) / (HOURS_PER_DAY * shop.ingest_machines)
-    if utilisation >= 1:
-        return QueueFigures(
-            mean_wait_hours=np.inf,
-            p95_wait_hours=np.inf,
-            late_fraction=1.0,
-            utilisation=utilisation,
-        )
+    if float(service @ cards) / (HOURS_PER_DAY * shop.ingest_machines) >= 1:
+        return QueueFigures(math.inf, math.inf, 1.0)
     arrivals, kinds = draw_cards(shop, days=WARM_UP_DAYS + COUNTED_DAYS, rng=rng)
-    spent = simulate_queue(arrivals, service[kinds], machine_count=shop.ingest_machines)
+    spent = serve_in_order(arrivals, service[kinds], worker_count=shop.ingest_machines)
     counted = spent[arrivals >= WARM_UP_DAYS * HOURS_PER_DAY]
     return QueueFigures(
-        mean_wait_hours=float(counted.mean()),
-        p95_wait_hours=float(np.quantile(counted, 0.95, method="median_unbiased")),
-        late_fraction=float((counted > shop.turnaround_hours).mean()),
-        utilisation=utilisation,
+        card_wait_hours=float(counted.mean()),
+        card_wait_p95_hours=float(np.quantile(counted, 0.95, method="median_unbiased")),
+        late_cards=float((counted > shop.turnaround_hours).mean()),
     )
 
 
-SIMULATION_COUNT: Final = 200
-"""Each simulation has its own cards and its own draw of the speed; 200 leave five beyond each
-95 % limit."""
-
-FIGURES: Final = {
-    "utilisation": "utilisation",
-    "card_wait_hours": "mean_wait_hours",
-    "card_wait_p95_hours": "p95_wait_hours",
-    "late_cards": "late_fraction",
-}
-"""Figure of the sizing → attribute of the simulation."""
-
-
 def draw_queue(shop: Shop, pixel_rate: Drawn, *, rng: np.random.Generator) -> dict[str, Drawn]:
-    """Waits of cards for the drawn ingest speeds, in pixels a second.
+    """The queue's figures for the drawn ingest speeds, in pixels a second.
 
     The point is the mean over simulations at the measured point. The draws are shared out over
     as many as `pixel_rate` has, so that they combine with others.
     """
     pixels_per_hour = SECONDS_PER_HOUR * np.array([camera.pixels_per_s for camera in shop.cameras])
 
-    def simulate(rate: float) -> list[float]:
-        figures = simulate_shop(
-            shop,
-            machine_hours_per_footage_hour=pixels_per_hour / rate / SECONDS_PER_HOUR,
-            rng=rng,
-        )
-        return [getattr(figures, attribute) for attribute in FIGURES.values()]
+    def simulate(rate: float) -> QueueFigures:
+        hours = pixels_per_hour / rate / SECONDS_PER_HOUR
+        return simulate_shop(shop, machine_hours_per_footage_hour=hours, rng=rng)
 
     rates = pixel_rate.draws[: min(SIMULATION_COUNT, pixel_rate.draws.size)]
     drawn = np.array([simulate(float(rate)) for rate in rates])
@@ -142,5 +110,130 @@ def draw_queue(shop: Shop, pixel_rate: Drawn, *, rng: np.random.Generator) -> di
             round_count=pixel_rate.round_count,
             withheld=pixel_rate.withheld,
         )
-        for column, figure in enumerate(FIGURES)
+        for column, figure in enumerate(QueueFigures._fields)
     }
+
+
+def find_machines_needed(
+    shop: Shop,
+    pixel_rate: Drawn,
+    figures: Mapping[str, Estimate],
+    *,
+    seed: int,
+    confidence_level: float,
+) -> Estimate:
+    """The fewest machines, from the shop's own number upwards, that keep up and keep late cards to
+    what the shop allows.
+
+    `figures` are those with the shop's own number: `late_cards` and `utilisation`. The upper end is
+    the number that is enough at the slow end of the measured speed. It is infinite where no number
+    up to MOST_MACHINES is enough, mostly because one card alone takes too long. All numbers are
+    tried on the same cards (`seed`).
+    """
+    late, busy = figures["late_cards"], figures["utilisation"]
+    known = {shop.ingest_machines: late}
+    slow_rate = float(np.quantile(pixel_rate.draws, (1 - confidence_level) / 2))
+
+    def late_with(count: int) -> Estimate:
+        if count not in known:
+            there = shop.model_copy(update={"ingest_machines": count})
+            queue = draw_queue(there, pixel_rate, rng=np.random.default_rng(seed))
+            known[count] = estimate_drawn(
+                queue["late_cards"], "", confidence_level=confidence_level
+            )
+        return known[count]
+
+    def fewest(end: Callable[[Estimate], float]) -> float:
+        def is_enough(count: int) -> bool:
+            # Both, as the answer for the shop's own number needs both: their draws differ.
+            keeps_up = end(busy) * shop.ingest_machines / count < 1
+            return keeps_up and end(late_with(count)) <= shop.late_cards_fraction
+
+        most = _enough_for_no_waiting(shop, slow_rate)
+        return _fewest(is_enough, fewest=shop.ingest_machines, most=most)
+
+    has_interval = late.low is not None and late.high is not None
+    return late.model_copy(
+        update={
+            "point": fewest(lambda estimate: estimate.point),
+            "low": fewest(lambda estimate: estimate.low or 0.0) if has_interval else None,
+            "high": fewest(lambda estimate: estimate.high or 0.0) if has_interval else None,
+            "unit": "machines",
+            "method": "queues simulated with more and more machines",
+        }
+    )
+
+
+def _fewest(is_enough: Callable[[int], bool], *, fewest: int, most: int) -> float:
+    """The smallest count that is enough, or infinity where `most` is not; steps double first,
+    since the answer mostly lies near `fewest`."""
+    if is_enough(fewest):
+        return fewest
+    if most <= fewest or not is_enough(most):
+        return math.inf
+    too_few, step = fewest, 1
+    while too_few + step < most and not is_enough(too_few + step):
+        too_few, step = too_few + step, step * 2
+    enough = min(too_few + step, most)
+    while enough - too_few > 1:
+        middle = (too_few + enough) // 2
+        too_few, enough = (too_few, middle) if is_enough(middle) else (middle, enough)
+    return enough
+
+
+def _enough_for_no_waiting(shop: Shop, slowest_rate: float) -> int:
+    """So many machines that every card finds one free: all cards of a day, for each day that the
+    longest card may take, and one day more."""
+    longest_hours = max(
+        camera.card_hours * camera.pixels_per_s / slowest_rate for camera in shop.cameras
+    )
+    days = math.ceil(min(longest_hours / HOURS_PER_DAY, MOST_MACHINES)) + 1
+    return min(shop.card_count_per_day * days, MOST_MACHINES)
+
+
+def predict_ingest(
+    shop: Shop,
+    fit: ScalingFit | None,
+    *,
+    hours: Drawn,
+    pixel_rate: Drawn,
+    measured_core_count: int,
+    rng: np.random.Generator,
+    confidence_level: float,
+) -> tuple[CorePrediction, ...]:
+    """Ingest on machines with each of the shop's core counts, of cores like the measured ones.
+
+    `hours` a day and `pixel_rate` are this machine's. Without a fit that carries intervals there
+    is no prediction.
+    """
+    if fit is None or fit.covariance_source == "none":
+        return tuple(CorePrediction(core_count=count) for count in shop.core_counts)
+    here = predict_throughput(fit, measured_core_count, confidence_level=confidence_level)
+
+    def estimate(drawn: Drawn, unit: str = "") -> Estimate:
+        return estimate_drawn(drawn, unit, confidence_level=confidence_level)
+
+    found = []
+    for count in shop.core_counts:
+        there = predict_throughput(fit, count, confidence_level=confidence_level)
+        draws = draw_speedup(
+            fit, count, reference_count=measured_core_count, rng=rng, draw_count=hours.draws.size
+        )
+        speedup = Drawn(point=there.point / here.point, draws=draws, round_count=fit.round_count)
+        hours_there = combine(lambda h, s: h / s, hours, speedup)
+        rate_there = combine(lambda r, s: r * s, pixel_rate, speedup)
+        figures = {
+            "late_cards": estimate(draw_queue(shop, rate_there, rng=rng)["late_cards"]),
+            "utilisation": estimate(combine(lambda h: h / HOURS_PER_DAY, hours_there)),
+        }
+        found.append(
+            CorePrediction(
+                core_count=count,
+                ingest_hours_per_day=estimate(hours_there, "h"),
+                late_cards=figures["late_cards"],
+                meets_deadline=meets_deadline(shop, figures),
+                grid_core_count=max(fit.core_counts),
+                is_far=there.is_far,
+            )
+        )
+    return tuple(found)

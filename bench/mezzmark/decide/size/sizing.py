@@ -7,7 +7,7 @@ Ingest time and stream size are taken as proportional to pixels and frame rate w
 differ from the clips measured. Waits of playhead moves are taken as measured.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -16,38 +16,38 @@ from numpy.typing import NDArray
 from mezzmark.decide.estimate.draws import DRAW_COUNT, Drawn, combine, draw_estimate, estimate_drawn
 from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.size.answers import (
+    has_long_cards,
     keeps_up,
     meets_deadline,
-    no_surer_than,
     pays_off,
     saves_nothing,
 )
 from mezzmark.decide.size.inputs import MeasuredEncoding, gather_encodings
-from mezzmark.decide.size.machines import find_machines_needed, predict_ingest
-from mezzmark.decide.size.queue import HOURS_PER_DAY, draw_queue
-from mezzmark.decide.size.result import SIZING_FIGURES, CorePrediction, EncodingSizing, SizingResult
-from mezzmark.decide.size.streams import SECONDS_PER_HOUR, payload_mb_per_s, size_streams
+from mezzmark.decide.size.queue import (
+    HOURS_PER_DAY,
+    draw_queue,
+    find_machines_needed,
+    predict_ingest,
+)
+from mezzmark.decide.size.result import (
+    SIZING_FIGURES,
+    CorePrediction,
+    EncodingSizing,
+    SizingNote,
+    SizingResult,
+)
+from mezzmark.decide.size.streams import (
+    SECONDS_PER_HOUR,
+    limiting_part,
+    payload_mb_per_s,
+    size_streams,
+)
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.shop import Shop, list_assumptions
-from mezzmark.report.prose.size import answer_sentences
 
 MS_PER_MIN: Final = 60_000.0
 MIN_PER_HOUR: Final = 60.0
-
-NO_INGEST_NOTE: Final = "nothing to ingest: editors work on the originals"
-NO_RATE_NOTE: Final = "ingest speed was not measured: add an [ingest] or a [grid] table"
-ENCODING_ALONE_NOTE: Final = (
-    "ingest speed is that of encoding alone, without decoding the originals, and so too hopeful: "
-    "add an [ingest] table"
-)
-NO_ORIGINAL_NOTE: Final = (
-    "waits were not measured on the originals as well: add a [scrub] table and the encoding "
-    '"original"'
-)
-SLOWER_MOVES_NOTE: Final = (
-    "it never pays off by waiting less: moves take longer than on the originals"
-)
 
 _Floats = NDArray[np.float64]
 
@@ -63,24 +63,30 @@ def size_encodings(
     """What each encoding of the runs would ask of the shop.
 
     Raises RunError for no run or for runs of different machines. A figure whose measurement is
-    missing is left out and a note says what to measure.
+    missing is left out, and a note says which.
     """
     measured = gather_encodings(runs, confidence_level=confidence_level)
     core_count = runs[0].manifest.host.usable_core_count
     sizer = _Sizer(shop=shop, rng=rng, confidence_level=confidence_level, draw_count=draw_count)
     encodings = tuple(sizer.size(encoding, core_count) for encoding in measured)
-    headline, *findings = answer_sentences(encodings, shop, measured_core_count=core_count)
+    sizes = {
+        (clip.original.width_px, clip.original.height_px)
+        for run in runs
+        for clip in run.manifest.clips
+    }
     return SizingResult(
-        headline=headline,
-        findings=tuple(findings),
         shop=shop,
         assumptions=list_assumptions(shop),
         encodings=encodings,
+        unmeasured_cameras=tuple(
+            camera.name
+            for camera in shop.cameras
+            if (camera.width_px, camera.height_px) not in sizes
+        ),
         measured_core_count=core_count,
         link_payload_mb_per_s=payload_mb_per_s(shop),
         draw_count=draw_count,
         confidence_level=confidence_level,
-        notes=_shape_notes(shop, measured),
     )
 
 
@@ -96,91 +102,58 @@ class _Sizer:
     def size(self, measured: MeasuredEncoding, core_count: int) -> EncodingSizing:
         """All figures of one encoding, and the three answers."""
         found: dict[str, Drawn] = {}
-        notes: list[str] = []
-        rate = self._add_ingest(found, notes, measured)
+        rate = self._add_ingest(found, measured)
         streams = size_streams(self.shop, measured, draw=self._draw, draw_count=self.draw_count)
-        found |= streams.figures
-        notes += streams.notes
-        self._add_waits(found, notes, measured)
+        found |= streams
+        self._add_waits(found, measured)
         figures = {
-            name: self._estimate(found[name], unit)
-            for name, (unit, _) in SIZING_FIGURES.items()
+            name: estimate_drawn(found[name], unit, confidence_level=self.confidence_level)
+            for name, unit in SIZING_FIGURES.items()
             if name in found
         }
-        if saves_nothing(figures):
-            notes.append(SLOWER_MOVES_NOTE)
-        keeps = keeps_up(measured.encoding, figures)
-        in_time = no_surer_than(
-            keeps,
-            meets_deadline(
-                measured.encoding,
-                figures.get("late_cards"),
-                late_cards_fraction=self.shop.late_cards_fraction,
-            ),
-        )
-        if rate is not None and in_time != "yes":
-            figures["machines_needed"] = self._machines_needed(rate, figures)
+        name = measured.encoding
+        is_there = name == ORIGINAL
+        in_time = "yes" if is_there else meets_deadline(self.shop, figures)
+        elsewhere: tuple[CorePrediction, ...] = ()
+        if rate is not None:
+            if in_time != "yes":
+                figures["machines_needed"] = find_machines_needed(
+                    self.shop,
+                    rate,
+                    figures,
+                    # A child's draws leave those of the other figures as they are.
+                    seed=int(self.rng.spawn(1)[0].integers(2**32)),
+                    confidence_level=self.confidence_level,
+                )
+            elsewhere = predict_ingest(
+                self.shop,
+                measured.scaling,
+                hours=found["ingest_hours_per_day"],
+                pixel_rate=rate,
+                measured_core_count=core_count,
+                rng=self.rng,
+                confidence_level=self.confidence_level,
+            )
         return EncodingSizing(
-            encoding=measured.encoding,
+            encoding=name,
             figures=figures,
-            keeps_up=keeps,
+            keeps_up="yes" if is_there else keeps_up(figures),
             meets_deadline=in_time,
-            pays_off=pays_off(measured.encoding, figures),
+            pays_off=pays_off(figures),
             rate_source=measured.rate_source,
-            limited_by=streams.limited_by,
-            on_other_machines=self._other_machines(found, rate, measured, core_count),
-            notes=tuple(notes),
-        )
-
-    def _machines_needed(self, rate: Drawn, figures: Mapping[str, Estimate]) -> Estimate:
-        return find_machines_needed(
-            self.shop,
-            rate,
-            figures["late_cards"],
-            busy=figures["utilisation"],
-            # A child's draws leave those of the other figures as they are.
-            seed=int(self.rng.spawn(1)[0].integers(2**32)),
-            confidence_level=self.confidence_level,
-        )
-
-    def _other_machines(
-        self,
-        found: dict[str, Drawn],
-        rate: Drawn | None,
-        measured: MeasuredEncoding,
-        core_count: int,
-    ) -> tuple[CorePrediction, ...]:
-        if rate is None:
-            return ()
-        return predict_ingest(
-            self.shop,
-            measured.encoding,
-            measured.scaling,
-            hours=found["ingest_hours_per_day"],
-            pixel_rate=rate,
-            measured_core_count=core_count,
-            rng=self.rng,
-            confidence_level=self.confidence_level,
+            limited_by=limiting_part(self.shop) if streams else "",
+            has_long_cards=has_long_cards(self.shop, figures),
+            on_other_machines=elsewhere,
+            notes=tuple(_notes(measured, figures)),
         )
 
     def _draw(self, estimate: Estimate) -> Drawn:
         return draw_estimate(estimate, rng=self.rng, draw_count=self.draw_count)
 
-    def _estimate(self, drawn: Drawn, unit: str) -> Estimate:
-        return estimate_drawn(drawn, unit, confidence_level=self.confidence_level)
-
-    def _add_ingest(
-        self, found: dict[str, Drawn], notes: list[str], measured: MeasuredEncoding
-    ) -> Drawn | None:
+    def _add_ingest(self, found: dict[str, Drawn], measured: MeasuredEncoding) -> Drawn | None:
         """Adds what ingest takes, and gives the speed in pixels a second, where it is known."""
-        if measured.encoding == ORIGINAL:
-            notes.append(NO_INGEST_NOTE)
+        if measured.encoding == ORIGINAL or measured.pixel_rate is None:
             return None
-        if measured.pixel_rate is None:
-            notes.append(NO_RATE_NOTE)
-            return None
-        if not measured.rate_source.startswith("ingest"):
-            notes.append(ENCODING_ALONE_NOTE)
         rate = self._draw(measured.pixel_rate)
         pixels = sum(
             camera.count * camera.hours_per_day * SECONDS_PER_HOUR * camera.pixels_per_s
@@ -190,13 +163,10 @@ class _Sizer:
         hours = combine(lambda r: pixels / r / SECONDS_PER_HOUR / machines, rate)
         found["ingest_hours_per_day"] = hours
         found |= draw_queue(self.shop, rate, rng=self.rng)
-        # The queue's own comes from fewer draws; two intervals of one thing would not agree.
         found["utilisation"] = combine(lambda h: h / HOURS_PER_DAY, hours)
         return rate
 
-    def _add_waits(
-        self, found: dict[str, Drawn], notes: list[str], measured: MeasuredEncoding
-    ) -> None:
+    def _add_waits(self, found: dict[str, Drawn], measured: MeasuredEncoding) -> None:
         """Adds waits saved and added. An endless queue adds an endless wait."""
         if measured.encoding == ORIGINAL:
             return
@@ -212,7 +182,6 @@ class _Sizer:
             )
             found["wait_added_min_per_day"] = added
         if measured.saved_ms is None:
-            notes.append(NO_ORIGINAL_NOTE)
             return
         saved_ms = self._draw(measured.saved_ms)
         saved = combine(lambda ms: ms * moves / MS_PER_MIN, saved_ms)
@@ -224,18 +193,26 @@ class _Sizer:
             found["moves_to_pay_off"] = combine(_moves_to_pay_off, added, saved_ms)
 
 
+def _notes(measured: MeasuredEncoding, figures: Mapping[str, Estimate]) -> Iterator[SizingNote]:
+    """What must be known beside the figures."""
+    is_original = measured.encoding == ORIGINAL
+    if is_original:
+        yield "no_ingest"
+    elif measured.rate_source is None:
+        yield "rate_not_measured"
+    elif measured.rate_source.task != "ingest":
+        yield "rate_of_encoding_alone"
+    if "storage_tb" not in figures:
+        yield "size_not_measured"
+    elif measured.stream_s_per_move is None:
+        yield "reads_not_measured"
+    if measured.saved_ms is None and not is_original:
+        yield "waits_not_measured"
+    if saves_nothing(figures):
+        yield "slower_moves"
+
+
 def _moves_to_pay_off(added_min: _Floats, saved_ms: _Floats) -> _Floats:
     """Moves whose savings equal the wait added; without savings no number is enough."""
     saves = saved_ms > 0
     return np.where(saves, added_min * MS_PER_MIN / np.where(saves, saved_ms, 1.0), np.inf)
-
-
-def _shape_notes(shop: Shop, measured: Sequence[MeasuredEncoding]) -> tuple[str, ...]:
-    """Where cameras differ in size from the clips measured, and what was assumed."""
-    sizes = {size for encoding in measured for size in encoding.clip_sizes}
-    return tuple(
-        f'"{camera.name}" shoots {camera.width_px}×{camera.height_px}, which was not measured: '
-        "ingest and size are scaled by pixels, waits are taken as measured"
-        for camera in shop.cameras
-        if (camera.width_px, camera.height_px) not in sizes
-    )

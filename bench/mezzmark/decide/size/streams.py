@@ -1,13 +1,13 @@
 """What streams of one encoding ask of storage and network in a shop."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 
 from mezzmark.decide.estimate.draws import Drawn, combine, exactly
 from mezzmark.decide.size.inputs import MeasuredEncoding
+from mezzmark.decide.size.result import Limit
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.shop import Shop
@@ -22,26 +22,20 @@ TIB: Final = 2.0**40
 FRAME_OVERHEAD_BYTES: Final = 38
 """Preamble 8, header 14, check sequence 4, gap 12 (IEEE 802.3)."""
 
-VLAN_TAG_BYTES: Final = 4
-"""IEEE 802.1Q."""
 
-
-def payload_fraction(*, mtu_bytes: int, header_bytes: int, is_tagged: bool = False) -> float:
-    """The share of an Ethernet line's bits that is payload in full frames.
+def payload_mb_per_s(shop: Shop) -> float:
+    """What the shop's link carries at best, in 10⁶ payload bytes a second, in full frames.
 
     `header_bytes` are the network and transport headers inside the MTU (52: IPv4 and TCP with
-    time stamps). Raises ValueError where nothing is left.
+    time stamps).
     """
-    if not 0 <= header_bytes < mtu_bytes:
-        raise ValueError("header_bytes must be at least 0 and smaller than mtu_bytes")
-    wire = mtu_bytes + FRAME_OVERHEAD_BYTES + (VLAN_TAG_BYTES if is_tagged else 0)
-    return (mtu_bytes - header_bytes) / wire
+    fraction = (shop.mtu_bytes - shop.header_bytes) / (shop.mtu_bytes + FRAME_OVERHEAD_BYTES)
+    return shop.link_gbps * 1e9 * fraction / BITS_PER_BYTE / MB
 
 
-def link_payload_mb_per_s(link_gbps: float, *, mtu_bytes: int, header_bytes: int) -> float:
-    """What a link carries at best, in 10⁶ payload bytes a second."""
-    fraction = payload_fraction(mtu_bytes=mtu_bytes, header_bytes=header_bytes)
-    return link_gbps * 1e9 * fraction / BITS_PER_BYTE / MB
+def planned_link_mb_per_s(shop: Shop) -> float:
+    """What of the link may be planned for, in 10⁶ bytes a second."""
+    return payload_mb_per_s(shop) * shop.link_usable_fraction
 
 
 def footage_gb(bitrate_bps: float, hours: float) -> float:
@@ -49,29 +43,9 @@ def footage_gb(bitrate_bps: float, hours: float) -> float:
     return bitrate_bps * hours * SECONDS_PER_HOUR / BITS_PER_BYTE / GB
 
 
-def gb_to_gib(size_gb: float) -> float:
-    """10⁹ bytes in units of 2³⁰ bytes."""
-    return size_gb * GB / 2**30
-
-
-def mean_rate_mb_per_s(size_gb: float, duration_s: float) -> float:
-    """The mean rate of moving `size_gb` in `duration_s`, in 10⁶ bytes a second."""
-    return size_gb * GB / duration_s / MB
-
-
-Limit = Literal["link", "array", ""]
-
-NO_SIZE_NOTE: Final = "its size was not measured"
-NO_READS_NOTE: Final = "bytes read per playhead move were not measured: add a [scrub] table"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StreamSizing:
-    """Figures of storage and network by name, which of link and array is the limit, and notes."""
-
-    figures: dict[str, Drawn]
-    limited_by: Limit
-    notes: tuple[str, ...] = ()
+def limiting_part(shop: Shop) -> Limit:
+    """Which of link and array bounds the editors that play at once."""
+    return "link" if planned_link_mb_per_s(shop) <= shop.array_mb_per_s else "array"
 
 
 def size_streams(
@@ -80,57 +54,40 @@ def size_streams(
     *,
     draw: Callable[[Estimate], Drawn],
     draw_count: int,
-) -> StreamSizing:
-    """Storage kept, what the network carries, and how many editors that is enough for."""
+) -> dict[str, Drawn]:
+    """Storage kept, what the network carries, and how many editors that is enough for; nothing
+    where the size of the encoding was not measured."""
     stream = _stream_bps(shop, measured, draw=draw, draw_count=draw_count)
     if stream is None:
-        return StreamSizing(figures={}, limited_by="", notes=(NO_SIZE_NOTE,))
-    link, array = planned_link_mb_per_s(shop), shop.array_mb_per_s
+        return {}
+    usable = min(planned_link_mb_per_s(shop), shop.array_mb_per_s)
     played = combine(lambda b: b * shop.streams_per_editor / BITS_PER_BYTE / MB, stream)
     figures = _storage(shop, stream, is_original=measured.encoding == ORIGINAL)
     figures["network_peak_mb_per_s"] = combine(lambda mb: mb * shop.editors, played)
-    figures["editors_carried"] = combine(lambda mb: np.floor(min(link, array) / mb), played)
-    notes: tuple[str, ...] = (NO_READS_NOTE,)
+    figures["editors_carried"] = combine(lambda mb: np.floor(usable / mb), played)
     if measured.stream_s_per_move is not None:
-        notes = ()
+        moves_per_s = shop.moves_per_hour / SECONDS_PER_HOUR
         figures["network_mean_mb_per_s"] = combine(
             lambda b, s, mb: (
                 shop.editors
-                * (
-                    shop.moves_per_hour / SECONDS_PER_HOUR * s * b / BITS_PER_BYTE / MB
-                    + shop.playing_fraction * mb
-                )
+                * (moves_per_s * s * b / BITS_PER_BYTE / MB + shop.playing_fraction * mb)
             ),
             stream,
             draw(measured.stream_s_per_move),
             played,
         )
-    return StreamSizing(
-        figures=figures, limited_by="link" if link <= array else "array", notes=notes
-    )
-
-
-def payload_mb_per_s(shop: Shop) -> float:
-    """What the shop's link carries at best, in 10⁶ payload bytes a second."""
-    return link_payload_mb_per_s(
-        shop.link_gbps, mtu_bytes=shop.mtu_bytes, header_bytes=shop.header_bytes
-    )
-
-
-def planned_link_mb_per_s(shop: Shop) -> float:
-    """What of the link may be planned for, in 10⁶ bytes a second."""
-    return payload_mb_per_s(shop) * shop.link_usable_fraction
+    return figures
 
 
 def _storage(shop: Shop, stream: Drawn, *, is_original: bool) -> dict[str, Drawn]:
     """Footage of a day and all that is kept, originals included."""
-    footage_hours = sum(camera.count * camera.hours_per_day for camera in shop.cameras)
     originals_gb = sum(
         footage_gb(camera.bitrate_bps, camera.count * camera.hours_per_day)
         for camera in shop.cameras
     )
     copies = 0 if is_original else shop.copies
-    day_gb = combine(lambda b: b * footage_hours * SECONDS_PER_HOUR / BITS_PER_BYTE / GB, stream)
+    hours = shop.footage_hours_per_day
+    day_gb = combine(lambda b: b * hours * SECONDS_PER_HOUR / BITS_PER_BYTE / GB, stream)
     kept_bytes = combine(
         lambda gb: (copies * gb + shop.original_copies * originals_gb) * GB * shop.retention_days,
         day_gb,

@@ -5,15 +5,17 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.observations import Observation, observe
 from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips, pool_clips
+from mezzmark.decide.throughput.rates import encoded_work
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.run import HostFacts
-from mezzmark.model.throughput import GridMeasurement
+from mezzmark.model.tasks.grid import GridMeasurement
 
 
 class SplitFigures(Fact):
@@ -30,25 +32,21 @@ class GridFindings(Fact):
     """One encoding's grid. Splits are (jobs, threads).
 
     `lead` is best over runner-up in throughput, paired by round; `is_lead_certain` when its
-    interval lies above 1. `speedup_limit` is how many times one job of one thread the machine
-    could do at best, `limit_fraction` the best split's share of that.
+    interval lies above 1. `limit_fraction` is the best split's share of what the machine could
+    do at best.
     """
 
     encoding: str
-    core_count: int
     splits: tuple[SplitFigures, ...]
     best: tuple[int, int]
     runner_up: tuple[int, int] | None
     lead: Estimate | None
     is_lead_certain: bool
-    speedup_limit: float | None
     limit_fraction: Estimate | None
 
 
 BYTES_PER_PIXEL: Final = 1.5
 """The least an encoder reads from memory: each sample of an 8-bit 4:2:0 picture once."""
-
-NS_PER_S: Final = 1e9
 
 
 def judge_grid(
@@ -60,7 +58,7 @@ def judge_grid(
     thread times the cores (physical ones where cores run several threads), and never more than
     what memory carries; `limit_fraction` is the best split's share of it, paired by round.
     """
-    mine = [t for t in trials if t.cell.task == "grid" and not t.cell.arm]
+    mine = [t for t in trials if t.cell.task == "grid" and not t.arm]
     observations = observe(mine)
     by_encoding: dict[str, list[Observation]] = {}
     for observation in observations:
@@ -80,7 +78,7 @@ def _judge(
     pooled = pool_clips(observations, confidence_level=confidence_level)
     groups = group_over_clips(observations)
     ranked = sorted(pooled, key=lambda cell: -pooled[cell]["throughput_fps"].point)
-    single = next((cell for cell in pooled if (cell.job_count, cell.thread_count) == (1, 1)), None)
+    single = next((cell for cell in pooled if cell.setting.split == (1, 1)), None)
     best, runner_up = ranked[0], ranked[1] if len(ranked) > 1 else None
 
     def ratio(a: Cell, b: Cell | None) -> Estimate | None:
@@ -90,32 +88,29 @@ def _judge(
             groups[a], groups[b], "throughput_fps", confidence_level=confidence_level
         )
 
-    core_count = limiting_core_count(host)
     speedup = ratio(best, single)
     ceiling = None
     if single is not None:
         ceiling = machine_speedup_limit(
-            core_count, _single_pixel_rate(single, trials), _bandwidth(host)
+            limiting_core_count(host), _single_pixel_rate(single, trials), _bandwidth(host)
         )
     lead = ratio(best, runner_up)
     return GridFindings(
         encoding=name,
-        core_count=core_count,
         splits=tuple(
             SplitFigures(
-                job_count=cell.job_count,
-                thread_count=cell.thread_count,
+                job_count=cell.setting["jobs"],
+                thread_count=cell.setting["threads"],
                 figures=pooled[cell],
-                efficiency=_scaled(ratio(cell, single), cell.job_count * cell.thread_count),
+                efficiency=_share(ratio(cell, single), math.prod(cell.setting.split)),
             )
-            for cell in sorted(pooled, key=lambda c: (c.job_count, c.thread_count))
+            for cell in sorted(pooled, key=lambda c: c.setting.split)
         ),
-        best=(best.job_count, best.thread_count),
-        runner_up=None if runner_up is None else (runner_up.job_count, runner_up.thread_count),
+        best=best.setting.split,
+        runner_up=runner_up and runner_up.setting.split,
         lead=lead,
         is_lead_certain=lead is not None and lead.low is not None and lead.low > 1,
-        speedup_limit=ceiling,
-        limit_fraction=None if ceiling is None else _scaled(speedup, ceiling),
+        limit_fraction=None if ceiling is None else _share(speedup, ceiling),
     )
 
 
@@ -150,33 +145,15 @@ def _single_pixel_rate(single: Cell, trials: Sequence[Trial]) -> float:
     """Pixels a second of one job of one thread, over all clips and rounds."""
     pixels = seconds = 0.0
     for trial in trials:
-        measured = trial.measurement
-        if (
-            isinstance(measured, GridMeasurement)
-            and trial.cell.model_copy(update={"clip": ""}) == single
-        ):
-            pixels += sum(measured.window_packets) * measured.width_px * measured.height_px
-            seconds += measured.window_ns / NS_PER_S
+        if trial.cell.but(clip="") == single:
+            work = encoded_work(trial)
+            pixels, seconds = pixels + work[0], seconds + work[1]
     return pixels / seconds if seconds else 0.0
-
-
-def _scaled(estimate: Estimate | None, divisor: float) -> Estimate | None:
-    """A ratio as a share of `divisor`, its interval with it."""
-    if estimate is None:
-        return None
-    return estimate.model_copy(
-        update={
-            "point": estimate.point / divisor,
-            "low": None if estimate.low is None else estimate.low / divisor,
-            "high": None if estimate.high is None else estimate.high / divisor,
-            "unit": "",
-        }
-    )
 
 
 def clip_seconds(
     trials: Sequence[Trial], encoding: str, *, job_count: int, thread_count: int
-) -> dict[str, "np.ndarray"]:
+) -> dict[str, NDArray[np.float64]]:
     """Per clip, the seconds a frame takes one job of this split, one value per round.
 
     Loading (decode and conversion), encoding and proving, each as measured with all jobs at it:
@@ -188,8 +165,8 @@ def clip_seconds(
         if (
             isinstance(measured, GridMeasurement)
             and trial.outcome == "finished"
-            and not cell.arm
-            and (cell.encoding, cell.job_count, cell.thread_count)
+            and not trial.arm
+            and (cell.encoding, cell.setting["jobs"], cell.setting["threads"])
             == (encoding, job_count, thread_count)
             and measured.load_ns
             and measured.verify_ns
@@ -217,3 +194,8 @@ def best_split_by_core_count(findings: GridFindings) -> dict[int, SplitFigures]:
     fastest_last = sorted(findings.splits, key=lambda split: split.figures["throughput_fps"].point)
     best = {split.job_count * split.thread_count: split for split in fastest_last}
     return dict(sorted(best.items()))
+
+
+def _share(ratio: Estimate | None, whole: float) -> Estimate | None:
+    """A ratio as a share of `whole`."""
+    return ratio and ratio.map(lambda value: value / whole, "")

@@ -10,22 +10,21 @@ from mezzmark.decide.estimate.draws import draw_estimate
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.rounds import estimate_values
 from mezzmark.decide.throughput.grid import clip_seconds
-from mezzmark.decide.throughput.schedule import makespan_bound_s, predict_makespan, schedule_clips
+from mezzmark.decide.throughput.schedule import find_makespan_s, predict_makespan
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.records import Trial
-from mezzmark.model.throughput import IngestMeasurement
+from mezzmark.model.tasks.ingest import ClipOrder, IngestMeasurement
 
 
 class IngestPrediction(Fact):
-    """Makespan of one ingest cell, in seconds. `lower_bound_s` is what no schedule of the
-    predicted clip times could beat; None where the grid does not allow a prediction."""
+    """Makespan of one ingest cell, in seconds; `predicted` is None where the grid does not allow
+    a prediction."""
 
     cell: Cell
     measured: Estimate
     predicted: Estimate | None
-    lower_bound_s: float | None
 
     @property
     def miss_fraction(self) -> float | None:
@@ -54,39 +53,25 @@ def predict_ingests(
     found = []
     ingests = [trial for trial in trials if trial.cell.task == "ingest"]
     for summary in summarise_cells(ingests, confidence_level=confidence_level):
-        cell = summary.cell
-        if cell.arm or cell.order is None:
+        cell, measured = summary.cell, summary.estimates.get("makespan_s")
+        if summary.arm or cell.setting["clip_order"] is None or measured is None:
             continue
-        measured = summary.estimates.get("makespan_s")
-        if measured is None:
-            continue
-        seconds = clip_seconds(
-            trials, cell.encoding, job_count=cell.job_count, thread_count=cell.thread_count
-        )
-        prediction = None
-        bound_s = None
-        if cell.height_px is None and frame_counts and frame_counts.keys() <= seconds.keys():
-            draws, points, withheld = _draws(seconds, frame_counts, confidence_level, rng)
-            bound_s = makespan_bound_s(points, cell.job_count)
-            interval = predict_makespan(
-                draws, cell.job_count, order=cell.order, confidence_level=confidence_level
-            )
-            prediction = Estimate(
-                point=schedule_clips(points, cell.job_count, order=cell.order).makespan_s,
-                low=None if withheld else interval.low,
-                high=None if withheld else interval.high,
-                confidence_level=confidence_level,
-                unit="s",
-                round_count=min(len(seconds[clip]) for clip in frame_counts),
-                sample_count=PREDICTION_DRAWS,
-                method=interval.method,
-                withheld=withheld,
-            )
-        found.append(
-            IngestPrediction(
-                cell=cell, measured=measured, predicted=prediction, lower_bound_s=bound_s
-            )
-        )
+        jobs, threads = cell.setting.split
+        seconds = clip_seconds(trials, cell.encoding, job_count=jobs, thread_count=threads)
+        predicted = None
+        is_resized = cell.setting["delivery_height"] is not None
+        if not is_resized and frame_counts and frame_counts.keys() <= seconds.keys():
+            durations = [
+                estimate_values(
+                    [float(value) * frame_count for value in seconds[clip]],
+                    "s",
+                    len(seconds[clip]),
+                    confidence_level,
+                )
+                for clip, frame_count in frame_counts.items()
+            ]
+            predicted = _predict(cell, durations, confidence_level, rng)
+        found.append(IngestPrediction(cell=cell, measured=measured, predicted=predicted))
     return tuple(found)
 
 
@@ -95,28 +80,30 @@ def last_ingest(trials: Sequence[Trial]) -> dict[str, IngestMeasurement]:
     return {
         trial.cell.cell_id: trial.measurement
         for trial in trials
-        if isinstance(trial.measurement, IngestMeasurement) and not trial.cell.arm
+        if isinstance(trial.measurement, IngestMeasurement) and not trial.arm
     }
 
 
-def _draws(
-    seconds: Mapping[str, NDArray[np.float64]],
-    frame_counts: Mapping[str, int],
-    confidence_level: float,
-    rng: np.random.Generator,
-) -> tuple[NDArray[np.float64], list[float], str]:
-    """Seconds of each clip as draws × clips and as points, and why there is no interval (or "")."""
-    columns, points = [], []
-    reasons: dict[str, None] = {}
-    for clip, frame_count in frame_counts.items():
-        estimate = estimate_values(
-            [float(value) * frame_count for value in seconds[clip]],
-            "s",
-            len(seconds[clip]),
-            confidence_level,
-        )
-        drawn = draw_estimate(estimate, rng=rng, draw_count=PREDICTION_DRAWS)
-        columns.append(drawn.draws)
-        reasons |= {drawn.withheld: None} if drawn.withheld else {}
-        points.append(estimate.point)
-    return np.column_stack(columns), points, "; ".join(reasons)
+def _predict(
+    cell: Cell, durations: Sequence[Estimate], confidence_level: float, rng: np.random.Generator
+) -> Estimate:
+    """The makespan of clips that take so many seconds each, in the cell's split and order."""
+    order: ClipOrder = cell.setting["clip_order"] or "fifo"
+    drawn = [draw_estimate(clip, rng=rng, draw_count=PREDICTION_DRAWS) for clip in durations]
+    withheld = tuple(dict.fromkeys(reason for clip in drawn for reason in clip.withheld))
+    draws: NDArray[np.float64] = np.column_stack([clip.draws for clip in drawn])
+    interval = predict_makespan(
+        draws, cell.setting["jobs"], order=order, confidence_level=confidence_level
+    )
+    points = [clip.point for clip in durations]
+    return Estimate(
+        point=find_makespan_s(points, cell.setting["jobs"], order=order),
+        low=None if withheld else interval.low,
+        high=None if withheld else interval.high,
+        confidence_level=confidence_level,
+        unit="s",
+        round_count=min(clip.round_count for clip in durations),
+        sample_count=PREDICTION_DRAWS,
+        method=interval.method,
+        withheld=withheld,
+    )

@@ -10,21 +10,25 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
-from mezzmark.engines.encode.convert import read_pictures
-from mezzmark.engines.encode.encode import first_frames, read_encoded, stamps_agree
-from mezzmark.engines.encode.ingest_clip import encode_clip, fitted_size
+from mezzmark.engines.encode.encoded_file import (
+    encode_clip,
+    first_frames,
+    fitted_size,
+    read_encoded,
+    refuse_lost_pictures,
+    stamps_agree,
+)
+from mezzmark.engines.encode.encoders import PLAIN_ENCODERS
+from mezzmark.engines.media.conversion import read_pictures
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.host.common import read_process_facts
 from mezzmark.model.encoding import Encoding
-from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import FrameIndex, constant_rate
-from mezzmark.model.jobs import DeliveryJob, Measured
-from mezzmark.model.throughput import DeliveryMeasurement, DeliverySettings
+from mezzmark.model.jobs import Measured
+from mezzmark.model.tasks.delivery import DeliveryJob, DeliveryMeasurement, DeliverySettings
 
 KEYFRAME_INTERVAL_S: Final = 2
 """What streaming services ask for; common practice."""
-
-_ENCODERS: Final = {"AVC": "libx264", "HEVC": "libx265"}
 
 
 def run_delivery(job: DeliveryJob, clock_ns: Callable[[], int]) -> Measured:
@@ -43,13 +47,13 @@ def run_delivery(job: DeliveryJob, clock_ns: Callable[[], int]) -> Measured:
     is_resized = size != (index.width_px, index.height_px)
     found = read_encoded(path, is_stamped=index.is_stamped)
     in_order = None if is_resized else stamps_agree(index, found.index)
-    if found.index.frame_count != index.frame_count or in_order is False:
-        raise EncodingError(
-            where=f"delivery as {job.settings.codec}",
-            what=f"{index.frame_count} pictures went in and {found.index.frame_count} came back, "
-            "or their order is wrong",
-            remedy="Raise delivery.bitrate_bps.",
-        )
+    refuse_lost_pictures(
+        index,
+        found.index,
+        in_order=in_order,
+        where=f"delivery as {job.settings.codec}",
+        remedy="Raise delivery.bitrate_bps.",
+    )
     return Measured(
         measurement=DeliveryMeasurement(
             frame_count=index.frame_count,
@@ -117,7 +121,7 @@ def delivery_encoding(
     return Encoding(
         name=f"{settings.codec} delivery",
         codec=settings.codec,
-        encoder=_ENCODERS[settings.codec],
+        encoder=PLAIN_ENCODERS[settings.codec],
         container="mp4",
         pixel_format="yuv420p",
         options=options,

@@ -2,13 +2,14 @@
 
 import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
+from dataclasses import dataclass
 from difflib import get_close_matches
 from fractions import Fraction
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, cast
+from typing import TYPE_CHECKING, Final, Literal, cast
 
 import av
 from av.container import OutputContainer
@@ -26,74 +27,49 @@ from mezzmark.model.footage import ColourTags
 if TYPE_CHECKING:
     from av.codec.context import CodecOption
 
-_SHOWN: Final = 3
-"""As many names as a sentence carries."""
-
-
-def nearest_encoders(name: str) -> list[str]:
-    """Video encoders of this FFmpeg whose names are like this one, the nearest first."""
-    known = sorted(av.codecs_available)
-    inside = [known_name for known_name in known if name.lower() in known_name.lower()]
-    near = get_close_matches(name.lower(), known, n=6, cutoff=0.6)
-    return [other for other in dict.fromkeys([*inside, *near]) if is_video_encoder(other)][:_SHOWN]
-
-
-def is_video_encoder(name: str) -> bool:
-    """Whether this FFmpeg has a video encoder of exactly this name."""
-    try:
-        return av.codec.Codec(name, "w").type == "video"
-    except av.codec.codec.UnknownCodecError:
-        return False
-
-
-def nearest_options(encoder: str, unknown: Sequence[str]) -> list[str]:
-    """The encoder's options whose names are like one of these, the nearest of each first."""
-    known = [option.name for option in _options(encoder)]
-    near = [get_close_matches(name, known, n=_SHOWN, cutoff=0.6) for name in unknown]
-    return list(dict.fromkeys(name for names in near for name in names))
-
-
-def named_values(encoder: str, option_name: str) -> list[str]:
-    """The names that an option's value may have; empty where it has none, or none are known."""
-    options = [option for option in _options(encoder) if option.name == option_name]
-    return [choice.name for choice in options[0].choices] if options else []
-
-
-def pixel_formats(encoder: str) -> list[str]:
-    """The pixel formats that an encoder takes; empty where it does not say."""
-    return [form.name for form in av.codec.Codec(encoder, "w").video_formats or ()]
-
-
-def nearest_pixel_formats(encoder: str, name: str) -> list[str]:
-    """Of the pixel formats that an encoder takes, those with the most similar names."""
-    return get_close_matches(name, pixel_formats(encoder), n=_SHOWN, cutoff=0.0)
-
-
-def _options(encoder: str) -> "Iterator[CodecOption]":
-    """The encoder's own options, then those that all encoders share; none before PyAV 18.1, which
-    was the first to tell them."""
-    supported = getattr(av.CodecContext.create(encoder, "w"), "supported_options", None)
-    if supported is None:
-        return
-    from av.codec.context import OptionFlags
-
-    yield from supported.private
-    for option in supported.generic:
-        if option.flags & OptionFlags.ENCODING_PARAM and option.flags & OptionFlags.VIDEO_PARAM:
-            yield option
-
-
 CONTAINER_FORMATS: Final = {"mkv": "matroska"}
 """FFmpeg's name of a container where it differs from ours."""
+PLAIN_ENCODERS: Final = {"AVC": "libx264", "HEVC": "libx265"}
+"""What makes camera originals and deliveries of these codecs."""
+
+_QUIET: Final = {"libsvtav1": ("SVT_LOG", "1")}
+"""Encoders that talk on standard error unless an environment variable says errors only."""
 
 _PROBE_SIZE: Final = (320, 192)
 """Legal for each encoder's first encoding in the catalogue."""
 _LARGE_PROBE_SIZE: Final = (1920, 1080)
 """Legal for those that know a few television sizes only."""
-_QUIET: Final = {"libsvtav1": ("SVT_LOG", "1")}
-"""Encoders that talk on standard error unless an environment variable says errors only."""
 _PROBE_RATE: Final = Fraction(25)
 _PROBE_FRAMES: Final = 2
+
+_SHOWN: Final = 3
+"""As many like names as a sentence carries."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EncoderFault:
+    """Why this FFmpeg build cannot make an encoding: `options` are those that the encoder does not
+    know, `reason` is FFmpeg's own where it refuses."""
+
+    encoding: Encoding
+    kind: Literal["no encoder", "unknown options", "refused", "no packets"]
+    options: tuple[str, ...] = ()
+    reason: str = ""
+
+    @property
+    def words(self) -> str:
+        """The finding in a clause."""
+        encoder = self.encoding.encoder
+        match self.kind:
+            case "no encoder":
+                return f'this FFmpeg build has no encoder "{encoder}"'
+            case "unknown options":
+                return f"the encoder {encoder} knows no option {' and '.join(self.options)}"
+            case "refused":
+                refused = f"these options or {self.encoding.pixel_format}"
+                return f"{encoder} refuses {refused} ({self.reason})"
+            case "no packets":
+                return f"{encoder} gave no packets"
 
 
 def encoder_options(encoding: Encoding, thread_count: int) -> dict[str, str]:
@@ -121,6 +97,9 @@ def encoding_bitrate_bps(
     return round((encoding.bits_per_pixel or 0.0) * pixels_per_s)
 
 
+Prepare = Callable[[OutputContainer, VideoCodecContext], None]
+
+
 def add_video_track(
     container: OutputContainer,
     encoding: Encoding,
@@ -130,8 +109,9 @@ def add_video_track(
     time_base: Fraction,
     tags: ColourTags,
     thread_count: int,
+    prepare: Prepare | None = None,
 ) -> VideoStream:
-    """Add the track, open its encoder and write the file's header.
+    """Add the track, open its encoder and write the file's header; `prepare` may add to both.
 
     Raises EngineError where FFmpeg lacks the encoder, EncodingError where encoder or container
     refuses, or does not know an option.
@@ -142,44 +122,154 @@ def add_video_track(
         _configure(context, encoding, size, frame_rate, thread_count)
         context.time_base = time_base
         apply_tags(context, tags)
+        if prepare is not None:
+            prepare(container, context)
         container.start_encoding()
     except av.codec.codec.UnknownCodecError as error:
-        raise missing_encoder(encoding) from error
+        raise _missing(EncoderFault(encoding=encoding, kind="no encoder")) from error
     except (FFmpegError, ValueError) as error:
         raise _refused(encoding, error) from error
     _restore_ordinary_scheduling()
-    _refuse_unknown_options(context, encoding)
+    fault = _unknown_options(context, encoding)
+    if fault is not None:
+        raise EncodingError(
+            where=f'encoding "{encoding.name}"', what=fault.words, remedy=suggest(fault)[1]
+        )
     return track
-
-
-def missing_encoder(encoding: Encoding) -> EngineError:
-    """What to say where this FFmpeg has no such encoder."""
-    return EngineError(
-        where=f'encoding "{encoding.name}"',
-        what=f'this FFmpeg build has no encoder "{encoding.encoder}"',
-        remedy="Leave the encoding out, or install an FFmpeg build that has the encoder.",
-    )
-
-
-def available_encoders() -> dict[str, str]:
-    """FFmpeg's encoders that the catalogue uses → "" if one works here, else what went wrong.
-
-    Each is found out by encoding two small pictures: a build may list an encoder that its
-    machine cannot open.
-    """
-    return {name: _probe(name) for name in dict.fromkeys(entry.encoder for entry in ENTRIES)}
 
 
 def require_encoder(encoding: Encoding) -> None:
     """EngineError naming the encoder, if it is one of the catalogue's and does not work here."""
-    if any(entry.encoder == encoding.encoder for entry in ENTRIES):
-        fault = _probe(encoding.encoder)
-        if fault:
-            raise EngineError(
-                where=f'encoding "{encoding.name}"',
-                what=f'the encoder "{encoding.encoder}" does not work here ({fault})',
-                remedy="Leave the encoding out, or install an FFmpeg build that has the encoder.",
-            )
+    fault = _probe_catalogue(encoding.encoder)
+    if fault is not None:
+        raise _missing(fault)
+
+
+@cache
+def _probe_catalogue(encoder: str) -> EncoderFault | None:
+    """What goes wrong when the catalogue's first encoding by this encoder is tried.
+
+    Cached: the answer cannot change while the process lives.
+    """
+    name = next((entry.name for entry in ENTRIES if entry.encoder == encoder), None)
+    return None if name is None else probe_encoding(find_encoding(name))
+
+
+def probe_encoding(encoding: Encoding) -> EncoderFault | None:
+    """What goes wrong when two small pictures are encoded so.
+
+    A build may list an encoder that its machine cannot open. One that refuses our usual small size
+    is tried at a usual large one. The container is not tried.
+    """
+    fault = _try_size(encoding, _PROBE_SIZE)
+    return fault if fault and _try_size(encoding, _LARGE_PROBE_SIZE) else None
+
+
+def _try_size(encoding: Encoding, size: tuple[int, int]) -> EncoderFault | None:
+    try:
+        context = cast(VideoCodecContext, av.CodecContext.create(encoding.encoder, "w"))
+        packet_count = _encode_blank(context, encoding, size)
+    except av.codec.codec.UnknownCodecError:
+        return EncoderFault(encoding=encoding, kind="no encoder")
+    except (FFmpegError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or " ".join(str(error).split())
+        return EncoderFault(encoding=encoding, kind="refused", reason=reason)
+    _restore_ordinary_scheduling()
+    unknown = _unknown_options(context, encoding)
+    if unknown is None and packet_count == 0:
+        return EncoderFault(encoding=encoding, kind="no packets")
+    return unknown
+
+
+def _encode_blank(context: VideoCodecContext, encoding: Encoding, size: tuple[int, int]) -> int:
+    _configure(context, encoding, size, _PROBE_RATE, 1)
+    packet_count = 0
+    for number in range(_PROBE_FRAMES):
+        frame = VideoFrame(*size, encoding.pixel_format)
+        for plane in frame.planes:
+            plane.update(bytes(plane.buffer_size))
+        frame.pts, frame.time_base = number, 1 / _PROBE_RATE
+        packet_count += len(context.encode(frame))
+    return packet_count + len(context.encode(None))
+
+
+def suggest(fault: EncoderFault) -> tuple[str, str]:
+    """The encoding's key at fault, and what to write there, by the names FFmpeg knows."""
+    encoding, encoder = fault.encoding, fault.encoding.encoder
+    if fault.kind == "no encoder":
+        return "encoder", _like_encoders(encoder)
+    formats = [form.name for form in av.codec.Codec(encoder, "w").video_formats or ()]
+    if formats and encoding.pixel_format not in formats:
+        near = get_close_matches(encoding.pixel_format, formats, n=_SHOWN, cutoff=0.0)
+        return "pixel_format", f"The nearest pixel formats that {encoder} takes: {', '.join(near)}."
+    key = "options" if encoding.options else "pixel_format"
+    known = {option.name: [c.name for c in option.choices] for option in _options(encoder)}
+    if fault.kind == "unknown options":
+        near = [like for name in fault.options for like in _like(name, known)]
+        return key, _did_you_mean(near) or "Check its spelling, or remove it."
+    for name, value in encoding.options.items():
+        values = known.get(name)
+        if values and value not in values and not value.lstrip("-").isdecimal():
+            return key, f'{name} has no value "{value}"; it takes {", ".join(values)}.'
+    if not encoding.options:
+        return key, "Choose another encoder or pixel format."
+    return key, f"Check the value of {' and '.join(encoding.options)}, or leave it out."
+
+
+def _like_encoders(name: str) -> str:
+    """Video encoders of this FFmpeg with like names, or else those that the catalogue uses."""
+    every = sorted(av.codecs_available)
+    inside = [known for known in every if name.lower() in known.lower()]
+    near = [*inside, *get_close_matches(name.lower(), every, n=2 * _SHOWN, cutoff=0.6)]
+    here = ", ".join(filter(_is_video_encoder, dict.fromkeys(e.encoder for e in ENTRIES)))
+    return (
+        _did_you_mean(list(filter(_is_video_encoder, near)))
+        or f"No encoder has a like name; among those that are here: {here}."
+    )
+
+
+def _did_you_mean(names: list[str]) -> str:
+    near = list(dict.fromkeys(names))[:_SHOWN]
+    return f"Did you mean {' or '.join(near)}?" if near else ""
+
+
+def _like(name: str, known: Iterable[str]) -> list[str]:
+    return get_close_matches(name, list(known), n=_SHOWN, cutoff=0.6)
+
+
+def _is_video_encoder(name: str) -> bool:
+    try:
+        return av.codec.Codec(name, "w").type == "video"
+    except av.codec.codec.UnknownCodecError:
+        return False
+
+
+def _options(encoder: str) -> "Iterator[CodecOption]":
+    """The encoder's own options, then those that all encoders share; none before PyAV 18.1, which
+    was the first to tell them."""
+    supported = getattr(av.CodecContext.create(encoder, "w"), "supported_options", None)
+    if supported is None:
+        return
+    from av.codec.context import OptionFlags
+
+    yield from supported.private
+    for option in supported.generic:
+        if option.flags & OptionFlags.ENCODING_PARAM and option.flags & OptionFlags.VIDEO_PARAM:
+            yield option
+
+
+def _missing(fault: EncoderFault) -> EngineError:
+    return EngineError(
+        where=f'encoding "{fault.encoding.name}"',
+        what=fault.words,
+        remedy="Leave the encoding out, or install an FFmpeg build that has the encoder.",
+    )
+
+
+def _unknown_options(context: VideoCodecContext, encoding: Encoding) -> EncoderFault | None:
+    # FFmpeg leaves in the dictionary what nobody took; a misspelt option would go unnoticed.
+    names = tuple(sorted(context.options))
+    return EncoderFault(encoding=encoding, kind="unknown options", options=names) if names else None
 
 
 def _configure(
@@ -218,20 +308,6 @@ def _restore_ordinary_scheduling() -> None:
                 os.sched_setscheduler(int(task.name), os.SCHED_OTHER, os.sched_param(0))
 
 
-def _refuse_unknown_options(context: VideoCodecContext, encoding: Encoding) -> None:
-    # FFmpeg leaves in the dictionary what nobody took; a misspelt option would go unnoticed.
-    unknown = sorted(context.options)
-    if unknown:
-        near = nearest_options(encoding.encoder, unknown)
-        raise EncodingError(
-            where=f'encoding "{encoding.name}"',
-            what=f"the encoder {encoding.encoder} knows no option {' and '.join(unknown)}",
-            remedy=f"Did you mean {' or '.join(near)}? If not, remove it."
-            if near
-            else "Check its spelling, or remove it.",
-        )
-
-
 def _refused(encoding: Encoding, error: Exception) -> EncodingError:
     reason = " ".join(str(getattr(error, "strerror", None) or error).split())
     log = getattr(error, "log", None)
@@ -242,55 +318,3 @@ def _refused(encoding: Encoding, error: Exception) -> EncodingError:
         f"({reason}{detail})",
         remedy="Change container, pixel format or options.",
     )
-
-
-@cache
-def _probe(encoder: str) -> str:
-    """What goes wrong when the catalogue's first encoding by this encoder is tried; "" if nothing.
-
-    Cached: the answer cannot change while the process lives.
-    """
-    return probe_encoding(
-        next(find_encoding(entry.name) for entry in ENTRIES if entry.encoder == encoder)
-    )
-
-
-def probe_encoding(encoding: Encoding) -> str:
-    """What goes wrong when two small pictures are encoded so; "" if nothing.
-
-    An encoder that refuses our usual small size is tried at a usual large one. The container is
-    not tried.
-    """
-    refusal = _try_size(encoding, _PROBE_SIZE)
-    return refusal and (_try_size(encoding, _LARGE_PROBE_SIZE) and refusal)
-
-
-def _try_size(encoding: Encoding, size: tuple[int, int]) -> str:
-    try:
-        return _encode_blank(encoding, size)
-    except (EngineError, EncodingError) as error:
-        return error.what
-    except FFmpegError as error:
-        reason = error.strerror or str(error)
-        return f"{encoding.encoder} refuses these options or {encoding.pixel_format} ({reason})"
-    except ValueError as error:
-        return " ".join(str(error).split())
-
-
-def _encode_blank(encoding: Encoding, size: tuple[int, int]) -> str:
-    try:
-        context = cast(VideoCodecContext, av.CodecContext.create(encoding.encoder, "w"))
-    except av.codec.codec.UnknownCodecError as error:
-        raise missing_encoder(encoding) from error
-    _configure(context, encoding, size, _PROBE_RATE, 1)
-    packets = []
-    for number in range(_PROBE_FRAMES):
-        frame = VideoFrame(*size, encoding.pixel_format)
-        for plane in frame.planes:
-            plane.update(bytes(plane.buffer_size))
-        frame.pts, frame.time_base = number, 1 / _PROBE_RATE
-        packets += context.encode(frame)
-    packets += context.encode(None)
-    _restore_ordinary_scheduling()
-    _refuse_unknown_options(context, encoding)
-    return "" if packets else "it gave no packets"

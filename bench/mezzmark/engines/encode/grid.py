@@ -8,6 +8,8 @@ import gc
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from fractions import Fraction
+from functools import partial
 from pathlib import Path
 from typing import Final
 
@@ -15,41 +17,28 @@ import psutil
 from av.error import FFmpegError
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.encode.convert import Converter, read_pictures
-from mezzmark.engines.encode.crew import Crew, run_crew
-from mezzmark.engines.encode.encode import (
-    MEMORY_FRACTION,
+from mezzmark.engines.encode.encode import load_pictures, require_memory
+from mezzmark.engines.encode.encoded_file import (
     encoder_gave_up,
+    evenly_timed,
     first_frames,
-    frame_bytes,
     open_encoder,
     read_encoded,
+    refuse_lost_pictures,
     stamps_agree,
 )
+from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.media.frame_index import read_frame_index
-from mezzmark.engines.media.probe import probe_media
 from mezzmark.host.common import read_process_facts
 from mezzmark.model.catalogue.core import check_frame
-from mezzmark.model.errors import EncodingError, ScenarioError
 from mezzmark.model.footage import ColourTags, FrameIndex, constant_rate
-from mezzmark.model.jobs import GridJob, Measured
-from mezzmark.model.throughput import GridMeasurement
-
-_NS_PER_S: Final = 1e9
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Share:
-    """What every member is told."""
-
-    job: GridJob
-    index: FrameIndex
-    clock_ns: Callable[[], int]
+from mezzmark.model.jobs import Measured
+from mezzmark.model.tasks.grid import GridJob, GridMeasurement
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _JobResult:
-    """What one member measured; clock readings are absolute."""
+    """What one worker measured; clock readings are absolute."""
 
     load_ns: int
     released_ns: int
@@ -64,6 +53,18 @@ class _JobResult:
     is_pinned: bool
 
 
+_PER_JOB: Final = (
+    "cpu_ns",
+    "peak_rss_bytes",
+    "file_bytes",
+    "decoded_frame_count",
+    "stamps_in_order",
+    "load_ns",
+    "verify_ns",
+)
+"""What a measurement says of each job as its worker measured it."""
+
+
 def run_grid(job: GridJob, clock_ns: Callable[[], int]) -> Measured:
     """Encode the same pictures in `job.job_count` processes at once; every file is proved.
 
@@ -74,28 +75,41 @@ def run_grid(job: GridJob, clock_ns: Callable[[], int]) -> Measured:
     frame_rate = constant_rate(whole)
     check_frame(job.encoding, whole.width_px, whole.height_px, frame_rate)
     index = first_frames(whole, job.frame_count)
-    _require_memory(job, index)
-    share = _Share(job=job, index=index, clock_ns=clock_ns)
-    results = run_crew(_work, share, member_count=job.job_count)
+    require_memory(job.encoding, index, where="grid.frames", fewest=8, job_count=job.job_count)
+    results = run_parallel(partial(_work, job, index, clock_ns), worker_count=job.job_count)
     measurement = _summarise(results, index, str(frame_rate))
-    _refuse_lost_pictures(job, measurement)
     return Measured(measurement=measurement, process=read_process_facts())
 
 
-def _work(share: _Share, number: int, crew: Crew) -> _JobResult:
-    """One member: load, meet, encode, meet, prove."""
-    job, index, clock_ns = share.job, share.index, share.clock_ns
+def _work(
+    job: GridJob, index: FrameIndex, clock_ns: Callable[[], int], number: int, pool: ProcessPool
+) -> _JobResult:
+    """One worker: load, meet, encode, meet, prove."""
+    frame_rate = constant_rate(index)
     is_pinned = job.is_pinned and _pin(number, job.thread_count)
-    crew.meet()
+    pool.meet()
     start_ns = clock_ns()
-    frames, tags = _load(job, index)
+    frames, tags = load_pictures(
+        job.source.media_path, index, job.encoding.pixel_format, thread_count=job.thread_count
+    )
     load_ns = clock_ns() - start_ns
     path = Path(job.scratch_dir) / f"job-{number}.{job.encoding.container}"
-    released_ns, end_ns, cpu_ns, packet_ns = _encode(share, frames, tags, path, crew)
+    released_ns, end_ns, cpu_ns, packet_ns = _encode(
+        job, list(evenly_timed(frames, frame_rate)), tags, path, frame_rate, pool, clock_ns
+    )
     peak_rss_bytes = read_process_facts().peak_rss_bytes
-    crew.meet()  # nobody proves while another still encodes
+    pool.meet()  # nobody proves while another still encodes
     start_ns = clock_ns()
     found = read_encoded(path, is_stamped=index.is_stamped)
+    verify_ns = clock_ns() - start_ns
+    in_order = stamps_agree(index, found.index)
+    refuse_lost_pictures(
+        index,
+        found.index,
+        in_order=in_order,
+        where=f'encoding "{job.encoding.name}"',
+        remedy="Raise its quality, or leave the encoding out.",
+    )
     return _JobResult(
         load_ns=load_ns,
         released_ns=released_ns,
@@ -103,45 +117,38 @@ def _work(share: _Share, number: int, crew: Crew) -> _JobResult:
         cpu_ns=cpu_ns,
         packet_ns=packet_ns,
         peak_rss_bytes=peak_rss_bytes,
-        verify_ns=clock_ns() - start_ns,
+        verify_ns=verify_ns,
         file_bytes=found.index.file_bytes,
         decoded_frame_count=found.index.frame_count,
-        stamps_in_order=stamps_agree(index, found.index),
+        stamps_in_order=in_order,
         is_pinned=is_pinned,
     )
 
 
-def _load(job: GridJob, index: FrameIndex) -> tuple[list[VideoFrame], ColourTags]:
-    source = probe_media(job.source.media_path)
-    converter = Converter(source, job.encoding.pixel_format, thread_count=job.thread_count)
-    pictures = read_pictures(job.source.media_path, index, thread_count=job.thread_count)
-    return [converter.convert(picture) for picture in pictures], converter.tags
-
-
 def _encode(
-    share: _Share, frames: list[VideoFrame], tags: ColourTags, path: Path, crew: Crew
+    job: GridJob,
+    frames: list[VideoFrame],
+    tags: ColourTags,
+    path: Path,
+    frame_rate: Fraction,
+    pool: ProcessPool,
+    clock_ns: Callable[[], int],
 ) -> tuple[int, int, int, tuple[int, ...]]:
     """Release, end, CPU time, and the clock at each packet written."""
-    job, clock_ns = share.job, share.clock_ns
-    frame_rate = constant_rate(share.index)
-    for place, frame in enumerate(frames):
-        frame.pts, frame.time_base = place, 1 / frame_rate
-    target = open_encoder(
+    submissions: tuple[VideoFrame | None, ...] = (*frames, None)
+    container, track = open_encoder(
         path,
         job.encoding,
         size=(frames[0].width, frames[0].height),
         frame_rate=frame_rate,
-        time_base=1 / frame_rate,
         tags=tags,
         thread_count=job.thread_count,
     )
-    container, track = target.container, target.track
     packet_ns: list[int] = []
-    submissions: tuple[VideoFrame | None, ...] = (*frames, None)
     gc.collect()
     gc.disable()
     try:
-        crew.start_together(clock_ns)
+        pool.start_together(clock_ns)
         released_ns, start_cpu_ns = clock_ns(), time.process_time_ns()
         for submission in submissions:
             for packet in track.encode(submission):
@@ -166,32 +173,14 @@ def _summarise(results: list[_JobResult], index: FrameIndex, frame_rate: str) ->
         height_px=index.height_px,
         start_ns=tuple(result.released_ns - released_ns for result in results),
         end_ns=tuple(result.end_ns - released_ns for result in results),
-        cpu_ns=tuple(result.cpu_ns for result in results),
-        peak_rss_bytes=tuple(result.peak_rss_bytes for result in results),
         window_ns=window_end_ns - released_ns,
         window_packets=tuple(
             sum(moment <= window_end_ns for moment in result.packet_ns) for result in results
         ),
         packet_count=tuple(len(result.packet_ns) for result in results),
-        file_bytes=tuple(result.file_bytes for result in results),
-        decoded_frame_count=tuple(result.decoded_frame_count for result in results),
-        stamps_in_order=tuple(result.stamps_in_order for result in results),
-        load_ns=tuple(result.load_ns for result in results),
-        verify_ns=tuple(result.verify_ns for result in results),
         is_pinned=all(result.is_pinned for result in results),
+        **{name: tuple(getattr(result, name) for result in results) for name in _PER_JOB},
     )
-
-
-def _refuse_lost_pictures(job: GridJob, measured: GridMeasurement) -> None:
-    """A cell whose files are not whole has no speed."""
-    is_whole = all(count == measured.frame_count for count in measured.decoded_frame_count)
-    if not is_whole or False in measured.stamps_in_order:
-        raise EncodingError(
-            where=f'encoding "{job.encoding.name}"',
-            what=f"of {measured.frame_count} pictures the jobs' files hold "
-            f"{', '.join(map(str, measured.decoded_frame_count))}, or their order is wrong",
-            remedy="Raise its quality, or leave the encoding out.",
-        )
 
 
 def _pin(number: int, thread_count: int) -> bool:
@@ -205,17 +194,3 @@ def _pin(number: int, thread_count: int) -> bool:
         return False
     process.cpu_affinity(mine)
     return True
-
-
-def _require_memory(job: GridJob, index: FrameIndex) -> None:
-    needed_bytes = job.job_count * index.frame_count * frame_bytes(job.encoding.pixel_format, index)
-    free_bytes = psutil.virtual_memory().available
-    if needed_bytes > MEMORY_FRACTION * free_bytes:
-        fitting = int(MEMORY_FRACTION * free_bytes * index.frame_count / needed_bytes)
-        raise ScenarioError(
-            where="grid.frames",
-            what=f"{job.job_count} jobs of {index.frame_count} pictures need "
-            f"{needed_bytes / 1e9:.1f} GB of memory and {free_bytes / 1e9:.1f} GB are free",
-            remedy=f"Set grid.frames to {max(8, fitting)} or fewer, use fewer jobs, "
-            "or free memory.",
-        )

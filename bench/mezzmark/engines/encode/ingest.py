@@ -1,40 +1,39 @@
 """The ingest task: a folder of clips to an encoding by a pool of processes, each file proved.
 
-A run that is killed at any moment leaves finished files under their names and parts, and nothing in
-between (`mezzmark.engines.encode.ingest_clip`); the next one goes on from there.
+A file under its own name is a finished one. While it is made it is called `<name>.part`; it is
+decoded again and must hold the clip's pictures in order before it gets its name, and never over a
+file that stands there. A session that is killed at any moment leaves finished files and parts, and
+nothing in between; the next one resumes from there. Sources are opened read-only.
 """
 
 import json
+import os
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Final
 
-from mezzmark.engines.encode.crew import Crew, run_crew
-from mezzmark.engines.encode.encode import first_frames
-from mezzmark.engines.encode.ingest_clip import encode_clip, give_name, part_of, prove_clip
-from mezzmark.engines.media.frame_index import read_frame_index
+from mezzmark.engines.encode.encoded_file import (
+    encode_clip,
+    first_frames,
+    refuse_lost_pictures,
+    stamps_agree,
+)
+from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
+from mezzmark.engines.media.frame_index import NO_STAMP, build_frame_index, read_frame_index
 from mezzmark.host.common import read_process_facts
-from mezzmark.model.encoding import Encoding
 from mezzmark.model.errors import DestinationError, EncodingError, FootageError
-from mezzmark.model.jobs import IngestJob, IngestSource, Measured
-from mezzmark.model.throughput import ClipOrder, IngestMeasurement
+from mezzmark.model.footage import FrameIndex
+from mezzmark.model.jobs import Measured
+from mezzmark.model.tasks.ingest import IngestJob, IngestMeasurement
+from mezzmark.own_files import safe_file_name
 
 NOTE_NAME: Final = "ingest.json"
 """Says in the destination what is being made there."""
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pool:
-    """How a folder is ingested: to what, by how many processes of how many threads, in which
-    order, and at which picture height (None: each clip's own)."""
-
-    encoding: Encoding
-    job_count: int
-    thread_count: int
-    order: ClipOrder
-    height_px: int | None = None
+PART_SUFFIX: Final = ".part"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,32 +54,13 @@ class IngestedClip:
     was_finished: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Plan:
-    """What every member is told; `order` names the clips still to be done."""
-
-    sources: tuple[IngestSource, ...]
-    paths: tuple[Path, ...]
-    order: tuple[int, ...]
-    pool: Pool
-    clock_ns: Callable[[], int]
-
-
 def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
     """Ingest the folder into the job's scratch folder, timed from the pool's release.
 
     Raises EncodingError when a clip's file is not whole, DestinationError when something stands
     where a file would go, EngineError when a process died.
     """
-    destination = Path(job.scratch_dir) / "ingested"
-    pool = Pool(
-        encoding=job.encoding,
-        job_count=job.job_count,
-        thread_count=job.thread_count,
-        order=job.order,
-        height_px=job.height_px,
-    )
-    clips = ingest_folder(job.sources, destination, pool, clock_ns=clock_ns)
+    clips = ingest_folder(job, Path(job.scratch_dir) / "ingested", clock_ns=clock_ns)
     release_ns = min(clip.start_ns for clip in clips)
     return Measured(
         measurement=IngestMeasurement(
@@ -105,12 +85,7 @@ def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
 
 
 def ingest_folder(
-    sources: Sequence[IngestSource],
-    destination: Path,
-    pool: Pool,
-    *,
-    clock_ns: Callable[[], int],
-    resume: bool = False,
+    job: IngestJob, destination: Path, *, clock_ns: Callable[[], int], resume: bool = False
 ) -> list[IngestedClip]:
     """Every clip encoded and proved in `destination`; one entry per source, in their order.
 
@@ -118,46 +93,44 @@ def ingest_folder(
     their own names are proved again and kept, parts are made anew, and a file that is not what
     its clip would give is refused, never replaced. Raises as `run_ingest`.
     """
-    sources = tuple(sources)
-    paths = tuple(destination / name for name in file_names(sources, pool.encoding))
-    _claim(destination, _describe(sources, pool), resume=resume)
-    kept = _finished_before(sources, paths, pool, clock_ns)
-    todo = tuple(number for number in _order(sources, pool.order) if number not in kept)
+    paths = tuple(destination / name for name in file_names(job))
+    _reserve(destination, _describe(job), resume=resume)
+    made = _finished_before(job, paths, clock_ns)
+    todo = tuple(number for number in _order(job) if number not in made)
     for path in paths:
         part_of(path).unlink(missing_ok=True)  # left by a session that was ended
-    plan = _Plan(sources=sources, paths=paths, order=todo, pool=pool, clock_ns=clock_ns)
-    made: dict[int, IngestedClip] = dict(kept)
     if todo:
-        for clips in run_crew(_work, plan, member_count=pool.job_count):
+        work = partial(_work, job, paths, todo, clock_ns)
+        for clips in run_parallel(work, worker_count=job.job_count):
             made |= {clip.clip_index: clip for clip in clips}
-    return [made[number] for number in range(len(sources))]
+    return [made[number] for number in range(len(job.sources))]
 
 
-def file_names(sources: Sequence[IngestSource], encoding: Encoding) -> list[str]:
+def file_names(job: IngestJob) -> list[str]:
     """One file name per clip, all different: the clip's number keeps equal names apart."""
-    width = len(str(len(sources)))
+    width = len(str(len(job.sources)))
     return [
-        f"{number:0{width}d}-{_plain(source.clip)}.{encoding.container}"
-        for number, source in enumerate(sources, start=1)
+        f"{number:0{width}d}-{safe_file_name(source.clip)}.{job.encoding.container}"
+        for number, source in enumerate(job.sources, start=1)
     ]
 
 
-def _plain(name: str) -> str:
-    """A name that every file system takes."""
-    return "".join(c if c.isascii() and (c.isalnum() or c in "-_") else "-" for c in name)[:80]
+def part_of(path: Path) -> Path:
+    """What the file is called until it is finished."""
+    return path.with_name(path.name + PART_SUFFIX)
 
 
-def _describe(sources: Sequence[IngestSource], pool: Pool) -> str:
+def _describe(job: IngestJob) -> str:
     """What decides the files' content, as text: the clips, the encoding, the picture height."""
     facts = {
-        "encoding": pool.encoding.model_dump(mode="json", exclude={"name", "caution"}),
-        "height_px": pool.height_px,
-        "clips": [source.model_dump(mode="json") for source in sources],
+        "encoding": job.encoding.model_dump(mode="json", exclude={"name", "caution"}),
+        "height_px": job.height_px,
+        "clips": [source.model_dump(mode="json") for source in job.sources],
     }
     return json.dumps(facts, sort_keys=True, indent=1)
 
 
-def _claim(destination: Path, description: str, *, resume: bool) -> None:
+def _reserve(destination: Path, description: str, *, resume: bool) -> None:
     """Make the folder and note what goes there, or see that the same was begun there before."""
     note = destination / NOTE_NAME
     present = set(destination.iterdir()) if destination.exists() else set()
@@ -180,82 +153,83 @@ def _claim(destination: Path, description: str, *, resume: bool) -> None:
         part_of(note).replace(note)
 
 
-def _order(sources: Sequence[IngestSource], order: ClipOrder) -> list[int]:
-    """Clips in the order in which members take them; length is counted in pixels."""
-    numbers = list(range(len(sources)))
-    if order == "longest-first":
-        indices = [read_frame_index(source.media.index_path) for source in sources]
+def _order(job: IngestJob) -> list[int]:
+    """Clips in the order in which workers take them; length is counted in pixels."""
+    numbers = list(range(len(job.sources)))
+    if job.order == "longest-first":
+        indices = [read_frame_index(source.media.index_path) for source in job.sources]
         numbers.sort(
-            key=lambda n: -sources[n].frame_count * indices[n].width_px * indices[n].height_px
+            key=lambda n: -job.sources[n].frame_count * indices[n].width_px * indices[n].height_px
         )
     return numbers
 
 
 def _finished_before(
-    sources: Sequence[IngestSource],
-    paths: Sequence[Path],
-    pool: Pool,
-    clock_ns: Callable[[], int],
+    job: IngestJob, paths: Sequence[Path], clock_ns: Callable[[], int]
 ) -> dict[int, IngestedClip]:
     """Files of an earlier session, proved again."""
     kept = {}
-    for number, (source, path) in enumerate(zip(sources, paths, strict=True)):
-        if path.exists():
-            now_ns = clock_ns()
-            index = first_frames(read_frame_index(source.media.index_path), source.frame_count)
-            try:
-                found = prove_clip(
-                    path, index, where=str(path), is_resized=pool.height_px is not None
-                )
-            except (EncodingError, FootageError) as error:
-                raise DestinationError(
-                    where=str(path),
-                    what=f"it is not this clip's file ({error.what})",
-                    remedy="Move it away, or name another folder.",
-                ) from error
-            kept[number] = IngestedClip(
-                clip_index=number,
-                path=path,
-                worker_index=0,
-                start_ns=now_ns,
-                encoded_ns=now_ns,
-                end_ns=now_ns,
-                cpu_ns=0,
-                frame_count=found.frame_count,
-                size=(found.width_px, found.height_px),
-                file_bytes=found.file_bytes,
-                was_finished=True,
-            )
+    for number, path in enumerate(paths):
+        if not path.exists():
+            continue
+        now_ns = clock_ns()
+        try:
+            found = _prove(job, number, _clip_index(job, number), path)
+        except (EncodingError, FootageError) as error:
+            raise DestinationError(
+                where=str(path),
+                what=f"it is not this clip's file ({error.what})",
+                remedy="Move it away, or name another folder.",
+            ) from error
+        kept[number] = IngestedClip(
+            clip_index=number,
+            path=path,
+            worker_index=0,
+            start_ns=now_ns,
+            encoded_ns=now_ns,
+            end_ns=now_ns,
+            cpu_ns=0,
+            frame_count=found.frame_count,
+            size=(found.width_px, found.height_px),
+            file_bytes=found.file_bytes,
+            was_finished=True,
+        )
     return kept
 
 
-def _work(plan: _Plan, number: int, crew: Crew) -> list[IngestedClip]:
-    """One member: meet, then take clips until none is left."""
+def _work(
+    job: IngestJob,
+    paths: Sequence[Path],
+    order: Sequence[int],
+    clock_ns: Callable[[], int],
+    number: int,
+    pool: ProcessPool,
+) -> list[IngestedClip]:
+    """One worker: meet, then take clips, in this order, until none is left."""
     done = []
-    crew.start_together(plan.clock_ns)
-    while (place := crew.take_number()) < len(plan.order):
-        done.append(_ingest(plan, plan.order[place], number))
+    pool.start_together(clock_ns)
+    while (place := pool.next_index()) < len(order):
+        clip_index = order[place]
+        done.append(_ingest(job, clip_index, paths[clip_index], number, clock_ns))
     return done
 
 
-def _ingest(plan: _Plan, clip_index: int, worker_index: int) -> IngestedClip:
+def _ingest(
+    job: IngestJob, clip_index: int, path: Path, worker_index: int, clock_ns: Callable[[], int]
+) -> IngestedClip:
     """Decode, convert, encode to a part, prove it, give it its name."""
-    pool, source, path = plan.pool, plan.sources[clip_index], plan.paths[clip_index]
-    start_ns, start_cpu_ns = plan.clock_ns(), time.process_time_ns()
-    index = first_frames(read_frame_index(source.media.index_path), source.frame_count)
-    part = part_of(path)
+    start_ns, start_cpu_ns = clock_ns(), time.process_time_ns()
+    index, part = _clip_index(job, clip_index), part_of(path)
     size = encode_clip(
-        source.media.media_path,
+        job.sources[clip_index].media.media_path,
         index,
         part,
-        encoding=pool.encoding,
-        thread_count=pool.thread_count,
-        height_px=pool.height_px,
+        encoding=job.encoding,
+        thread_count=job.thread_count,
+        height_px=job.height_px,
     )
-    encoded_ns = plan.clock_ns()
-    found = prove_clip(
-        part, index, where=f'clip "{source.clip}"', is_resized=pool.height_px is not None
-    )
+    encoded_ns = clock_ns()
+    found = _prove(job, clip_index, index, part)
     give_name(part, path)
     return IngestedClip(
         clip_index=clip_index,
@@ -263,9 +237,61 @@ def _ingest(plan: _Plan, clip_index: int, worker_index: int) -> IngestedClip:
         worker_index=worker_index,
         start_ns=start_ns,
         encoded_ns=encoded_ns,
-        end_ns=plan.clock_ns(),
+        end_ns=clock_ns(),
         cpu_ns=time.process_time_ns() - start_cpu_ns,
         frame_count=found.frame_count,
         size=size,
         file_bytes=found.file_bytes,
+    )
+
+
+def _clip_index(job: IngestJob, clip_index: int) -> FrameIndex:
+    """What is to be ingested of a clip."""
+    source = job.sources[clip_index]
+    return first_frames(read_frame_index(source.media.index_path), source.frame_count)
+
+
+def _prove(job: IngestJob, clip_index: int, index: FrameIndex, path: Path) -> FrameIndex:
+    """The index of the file, once it holds the pictures of the clip's `index` in the same order.
+
+    Stamps are made for the clip's own size: after resizing a stamp may be unreadable, but none
+    that can be read may be another. Raises EncodingError.
+    """
+    found = build_frame_index(path, is_stamped=index.is_stamped)
+    if job.height_px is None:
+        in_order = stamps_agree(index, found)
+    else:
+        pairs = zip(index.stamps, found.stamps, strict=False)
+        in_order = all(NO_STAMP in pair or pair[0] == pair[1] for pair in pairs)
+    refuse_lost_pictures(
+        index,
+        found,
+        in_order=in_order,
+        where=f'clip "{job.sources[clip_index].clip}"',
+        remedy="Leave the encoding out; it cannot be trusted with footage.",
+    )
+    return found
+
+
+def give_name(part: Path, path: Path) -> None:
+    """Put the finished file under its name, on disk whole; DestinationError over another."""
+    with part.open("rb+") as file:
+        os.fsync(file.fileno())
+    try:
+        os.link(part, path)
+    except FileExistsError:
+        raise _taken(path) from None
+    except OSError:  # a file system without links
+        if path.exists():
+            raise _taken(path) from None
+        part.rename(path)
+        return
+    part.unlink()
+
+
+def _taken(path: Path) -> DestinationError:
+    return DestinationError(
+        where=str(path),
+        what="something stands there already, and nothing is ever overwritten",
+        remedy="Name another folder.",
     )

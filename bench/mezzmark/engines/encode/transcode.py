@@ -1,35 +1,32 @@
 """Encode a prepared clip to an encoding in the cache, picture by picture, and prove the result."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import Final
 
-from av.error import FFmpegError
+from av.video.frame import VideoFrame
 
-from mezzmark.engines.encode.convert import Converter, read_pictures
-from mezzmark.engines.encode.encode import (
-    encoder_gave_up,
-    frame_bytes,
-    open_encoder,
-    stamps_agree,
-)
+from mezzmark.engines.encode.encode import frame_bytes
+from mezzmark.engines.encode.encoded_file import refuse_lost_pictures, stamps_agree, write_frames
 from mezzmark.engines.encode.encoders import encoding_bitrate_bps, require_encoder
 from mezzmark.engines.media.cache import (
-    CacheEntry,
     MadeMedia,
     cache_key,
     fetch_entry,
     library_versions,
+    prepared_media,
 )
-from mezzmark.engines.media.frame_index import Advance, build_frame_index, read_frame_index
+from mezzmark.engines.media.conversion import Converter, read_pictures
+from mezzmark.engines.media.frame_index import ProgressUpdate, build_frame_index, read_frame_index
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.catalogue.core import check_frame
 from mezzmark.model.encoding import Encoding
-from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import FrameIndex, constant_rate, is_constant_rate
-from mezzmark.model.jobs import MediaReference, PreparedMedia, PrepareEncodingJob
+from mezzmark.model.jobs import PreparedMedia, PrepareEncodingJob
+from mezzmark.own_files import safe_file_name
 
 TRANSCODE_VERSION: Final = 1
 """Raised when the same encoding of the same clip would come out differently."""
@@ -53,7 +50,7 @@ class Timing:
     keeps_times: bool
 
 
-def prepare_encoding(job: PrepareEncodingJob, advance: Advance) -> PreparedMedia:
+def prepare_encoding(job: PrepareEncodingJob, advance: ProgressUpdate) -> PreparedMedia:
     """The clip in this encoding, from the cache or newly made over the pictures of its index.
 
     Pictures of a variable rate keep their own times where container and codec can hold them;
@@ -75,14 +72,14 @@ def prepare_encoding(job: PrepareEncodingJob, advance: Advance) -> PreparedMedia
     )
 
     def make(folder: Path) -> MadeMedia:
-        name = f"{_file_stem(job.encoding.name)}.{job.encoding.container}"
+        name = f"{safe_file_name(job.encoding.name)}.{job.encoding.container}"
         _transcode(job, index, timing, folder / name, advance)
         return MadeMedia(media_name=name, index=_proved(index, folder / name, job.encoding))
 
     entry, was_cached = fetch_entry(
         Path(job.cache_dir), key, make, needed_bytes=_needed_bytes(index, job.encoding)
     )
-    return _prepared(entry, was_cached)
+    return prepared_media(entry, frame_rate=constant_rate(entry.index), was_cached=was_cached)
 
 
 def plan_timing(index: FrameIndex, encoding: Encoding) -> Timing:
@@ -98,12 +95,27 @@ def plan_timing(index: FrameIndex, encoding: Encoding) -> Timing:
 
 
 def _transcode(
-    job: PrepareEncodingJob, index: FrameIndex, timing: Timing, path: Path, advance: Advance
+    job: PrepareEncodingJob, index: FrameIndex, timing: Timing, path: Path, advance: ProgressUpdate
 ) -> None:
     source = probe_media(job.source.media_path)
     core_count = read_usable_core_count()
     converter = Converter(source, job.encoding.pixel_format, thread_count=core_count)
-    target = open_encoder(
+    message = f"encoding to {job.encoding.name}"
+    if not timing.keeps_times and not is_constant_rate(index, timing.frame_rate):
+        message += f" (variable rate; spaced evenly at {float(timing.frame_rate):.3f} frames/s)"
+    pictures = read_pictures(job.source.media_path, index, thread_count=core_count)
+
+    def timed() -> Iterator[VideoFrame]:
+        for number, picture in enumerate(pictures):
+            if number % _ADVANCE_FRAMES == 0:
+                advance(message, number / index.frame_count)
+            frame = converter.convert(picture)
+            frame.pts = index.pts[number] - index.pts[0] if timing.keeps_times else number
+            frame.time_base = timing.time_base
+            yield frame
+
+    write_frames(
+        timed(),
         path,
         job.encoding,
         size=(index.width_px, index.height_px),
@@ -112,53 +124,19 @@ def _transcode(
         tags=converter.tags,
         thread_count=job.thread_count,
     )
-    message = f"encoding to {job.encoding.name}"
-    if not timing.keeps_times and not is_constant_rate(index, timing.frame_rate):
-        message += f" (variable rate; spaced evenly at {float(timing.frame_rate):.3f} frames/s)"
-    pictures = read_pictures(job.source.media_path, index, thread_count=core_count)
-    try:
-        for number, picture in enumerate(pictures):
-            frame = converter.convert(picture)
-            frame.pts = index.pts[number] - index.pts[0] if timing.keeps_times else number
-            frame.time_base = timing.time_base
-            target.container.mux(target.track.encode(frame))
-            if number % _ADVANCE_FRAMES == 0:
-                advance(message, number / index.frame_count)
-        target.container.mux(target.track.encode(None))
-    except FFmpegError as error:
-        raise encoder_gave_up(job.encoding, path, error) from error
-    finally:
-        target.container.close()
 
 
 def _proved(source: FrameIndex, path: Path, encoding: Encoding) -> FrameIndex:
     """The new file's index, once it holds the same pictures in the same order."""
     index = build_frame_index(path, is_stamped=source.is_stamped)
-    if index.frame_count != source.frame_count:
-        raise EncodingError(
-            where=f'encoding "{encoding.name}"',
-            what=f"{source.frame_count} pictures went in and {index.frame_count} came back",
-            remedy="Leave the encoding out; it cannot be measured honestly.",
-        )
-    if stamps_agree(source, index) is False:
-        raise EncodingError(
-            where=f'encoding "{encoding.name}"',
-            what="the stamps that tell pictures apart did not survive, or came back out of order",
-            remedy="Raise its quality, or leave the encoding out.",
-        )
-    return index
-
-
-def _prepared(entry: CacheEntry, was_cached: bool) -> PreparedMedia:
-    index = entry.index
-    return PreparedMedia(
-        media=MediaReference(media_path=str(entry.media_path), index_path=str(entry.index_path)),
-        fingerprint=entry.fingerprint,
-        file_bytes=entry.file_bytes,
-        frame_count=index.frame_count,
-        duration_s=float(index.frame_count / constant_rate(index)),
-        was_cached=was_cached,
+    refuse_lost_pictures(
+        source,
+        index,
+        in_order=stamps_agree(source, index),
+        where=f'encoding "{encoding.name}"',
+        remedy="Raise its quality, or leave the encoding out; it cannot be measured honestly.",
     )
+    return index
 
 
 def _needed_bytes(index: FrameIndex, encoding: Encoding) -> int:
@@ -168,8 +146,3 @@ def _needed_bytes(index: FrameIndex, encoding: Encoding) -> int:
         return round(asked_bps / 8 * index.frame_count / frame_rate)
     share = 1.0 if encoding.is_lossless else _LOSSY_SHARE
     return round(share * index.frame_count * frame_bytes(encoding.pixel_format, index))
-
-
-def _file_stem(name: str) -> str:
-    """A name that every file system takes."""
-    return "".join(c if c.isalnum() or c in "-_" else "-" for c in name)[:80] or "encoding"

@@ -1,53 +1,55 @@
 """Camera originals: the frames of a recipe as a camera delivers them, long-GOP with B frames."""
 
-from collections.abc import Callable
-from fractions import Fraction
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import cast
+from typing import Final
 
-import av
-from av.container import OutputContainer
-from av.error import FFmpegError
-from av.video.stream import VideoStream
+from av.video.frame import VideoFrame
 
+from mezzmark.engines.encode.encoded_file import evenly_timed, write_frames
+from mezzmark.engines.encode.encoders import PLAIN_ENCODERS
 from mezzmark.engines.footage.recipe import (
     RECIPE_TAGS,
     RECIPE_VERSION,
     generate_frames,
     recipe_pixel_format,
 )
-from mezzmark.engines.media.cache import MadeMedia, cache_key, fetch_entry, library_versions
-from mezzmark.engines.media.frame_index import build_frame_index
-from mezzmark.engines.media.pixels import apply_tags, frame_from_planes
-from mezzmark.model.errors import EngineError, FootageError
+from mezzmark.engines.media.cache import (
+    MadeMedia,
+    cache_key,
+    fetch_entry,
+    library_versions,
+    prepared_media,
+)
+from mezzmark.engines.media.frame_index import ProgressUpdate, build_frame_index
+from mezzmark.engines.media.pixels import frame_from_planes
+from mezzmark.model.encoding import ORIGINAL, Encoding
+from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import FrameIndex, OriginalSpec, Recipe
-from mezzmark.model.jobs import MediaReference, PreparedMedia, PrepareOriginalJob
+from mezzmark.model.jobs import PreparedMedia, PrepareOriginalJob
 
-Advance = Callable[[str, float], None]
-
-ORIGINAL_VERSION = 2
+ORIGINAL_VERSION: Final = 2
 """Part of every cache key: to be raised whenever the same facts give another file."""
 
-AVC_THREADS = 1
+AVC_THREADS: Final = 1
 """With rate control by buffer, x264 gives another file each time as soon as it has two threads; the
 same recipe must give the same file everywhere, or runs could not be compared."""
 
-HEVC_THREADS = 4
+HEVC_THREADS: Final = 4
 """Fixed, because the picture that x265 makes depends on it; enough for a fast making."""
 
-MEDIA_NAME = "original.mp4"
-ENCODERS = {"AVC": "libx264", "HEVC": "libx265"}
-BUFFER_SECONDS = 0.5
+MEDIA_NAME: Final = "original.mp4"
+BUFFER_SECONDS: Final = 0.5
 """Rate control may borrow this much: a camera writes to a card of limited speed."""
 
-ENCODING_SHARE = 0.7
+ENCODING_SHARE: Final = 0.7
 """Of the progress shown; the rest is the decode that makes the index."""
 
-ADVANCE_FRAMES = 8
-SIZE_MARGIN = 1.5
+ADVANCE_FRAMES: Final = 8
+SIZE_MARGIN: Final = 1.5
 
 
-def prepare_original(job: PrepareOriginalJob, advance: Advance) -> PreparedMedia:
+def prepare_original(job: PrepareOriginalJob, advance: ProgressUpdate) -> PreparedMedia:
     """The camera original of a recipe clip and its index, made or found in the cache.
 
     `advance(message, done_fraction)` is called now and then. Raises FootageError if the clip has
@@ -85,14 +87,7 @@ def prepare_original(job: PrepareOriginalJob, advance: Advance) -> PreparedMedia
 
     needed_bytes = int(SIZE_MARGIN * original.bitrate_bps * recipe.duration_s / 8) + 1_000_000
     entry, was_cached = fetch_entry(Path(job.cache_dir), key, make, needed_bytes=needed_bytes)
-    return PreparedMedia(
-        media=MediaReference(media_path=str(entry.media_path), index_path=str(entry.index_path)),
-        fingerprint=entry.fingerprint,
-        file_bytes=entry.file_bytes,
-        frame_count=entry.index.frame_count,
-        duration_s=float(entry.index.frame_count / recipe.frame_rate),
-        was_cached=was_cached,
-    )
+    return prepared_media(entry, frame_rate=recipe.frame_rate, was_cached=was_cached)
 
 
 def write_original(
@@ -104,44 +99,26 @@ def write_original(
     advance: Callable[[float], None],
 ) -> None:
     """Encode the recipe's frames into a new MP4 file; `advance` is given the share done."""
-    with av.open(str(path), "w", format="mp4") as container:
-        stream = _open_encoder(container, recipe, original)
-        pixel_format = recipe_pixel_format(recipe)
+    encoding = original_encoding(recipe, original)
+
+    def frames() -> Iterator[VideoFrame]:
         for number, planes in enumerate(generate_frames(recipe, seed)):
-            frame = frame_from_planes(planes, pixel_format, RECIPE_TAGS)
-            frame.pts = number
-            frame.time_base = 1 / recipe.frame_rate
-            container.mux(stream.encode(frame))
             if number % ADVANCE_FRAMES == 0:
                 advance(number / recipe.frame_count)
-        container.mux(stream.encode(None))
+            yield frame_from_planes(planes, encoding.pixel_format, RECIPE_TAGS)
+
+    write_frames(
+        evenly_timed(frames(), recipe.frame_rate),
+        path,
+        encoding,
+        size=(recipe.width_px, recipe.height_px),
+        frame_rate=recipe.frame_rate,
+        tags=RECIPE_TAGS,
+        thread_count=AVC_THREADS if original.codec == "AVC" else HEVC_THREADS,
+    )
 
 
-def _open_encoder(
-    container: OutputContainer, recipe: Recipe, original: OriginalSpec
-) -> VideoStream:
-    encoder = ENCODERS[original.codec]
-    try:
-        stream = cast(VideoStream, container.add_stream(encoder, rate=recipe.frame_rate))
-        context = stream.codec_context
-        context.width, context.height = recipe.width_px, recipe.height_px
-        context.pix_fmt = recipe_pixel_format(recipe)
-        context.time_base = Fraction(1) / recipe.frame_rate
-        context.thread_count = AVC_THREADS if original.codec == "AVC" else HEVC_THREADS
-        context.bit_rate = original.bitrate_bps
-        apply_tags(context, RECIPE_TAGS)
-        context.options = _encoder_options(original)
-        container.start_encoding()
-    except (FFmpegError, ValueError) as error:
-        raise EngineError(
-            where=encoder,
-            what=f"this FFmpeg build cannot make an {original.codec} original ({error})",
-            remedy=f"Use a build with {encoder}, or measure files of your own",
-        ) from error
-    return stream
-
-
-def _encoder_options(original: OriginalSpec) -> dict[str, str]:
+def original_encoding(recipe: Recipe, original: OriginalSpec) -> Encoding:
     """Fixed groups of pictures, as a camera makes them, at the fastest settings that keep B frames.
 
     A buffer holds the rate of AVC over short clips, where an average alone has no time to settle.
@@ -157,10 +134,23 @@ def _encoder_options(original: OriginalSpec) -> dict[str, str]:
     if original.codec == "AVC":
         kbps = original.bitrate_bps // 1000
         settings |= {"vbv-maxrate": kbps, "vbv-bufsize": round(kbps * BUFFER_SECONDS)}
-        return {"preset": "superfast", "x264-params": _joined(settings)}
-    # x265 sizes its pools by the machine unless told, whatever FFmpeg's thread count says.
-    settings |= {"open-gop": 0, "pools": HEVC_THREADS, "frame-threads": 2}
-    return {"preset": "ultrafast", "x265-params": _joined(settings) + ":log-level=error"}
+        options = {"preset": "superfast", "x264-params": _joined(settings)}
+    else:
+        # x265 sizes its pools by the machine unless told, whatever FFmpeg's thread count says.
+        settings |= {"open-gop": 0, "pools": HEVC_THREADS, "frame-threads": 2}
+        options = {"preset": "ultrafast", "x265-params": _joined(settings) + ":log-level=error"}
+    return Encoding(
+        name=ORIGINAL,
+        codec=original.codec,
+        encoder=PLAIN_ENCODERS[original.codec],
+        container="mp4",
+        pixel_format=recipe_pixel_format(recipe),
+        options=options,
+        bitrate_bps=original.bitrate_bps,
+        keyframe_interval=original.keyframe_interval,
+        b_frames=original.b_frames,
+        is_intra=False,
+    )
 
 
 def _joined(settings: dict[str, int]) -> str:

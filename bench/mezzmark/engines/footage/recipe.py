@@ -13,10 +13,15 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from mezzmark.engines.footage import camera, layer
+from mezzmark.engines.footage import camera, scene_layers
 from mezzmark.engines.footage.camera import Shot
-from mezzmark.engines.footage.layer import GRAIN_WEIGHT_ONE, LARGEST_GRAIN_WEIGHT, Codes, Layer
-from mezzmark.engines.media.pixels import Planes, frame_from_planes, planes_of
+from mezzmark.engines.footage.scene_layers import (
+    GRAIN_WEIGHT_ONE,
+    LARGEST_GRAIN_WEIGHT,
+    Codes,
+    Layer,
+)
+from mezzmark.engines.media.pixels import Planes
 from mezzmark.engines.media.stamp import MAX_CLIP_ID, MAX_FRAME_INDEX, stamp_layout, write_stamp
 from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import ColourTags, Recipe
@@ -78,27 +83,6 @@ def generate_frames(recipe: Recipe, seed: int) -> Iterator[Planes]:
             planes = grain.added(planes, weight, frame_rng)
             _stamp(planes, shot.first_frame + position, clip_id, recipe.bit_depth)
             yield planes
-
-
-def generate_master(recipe: Recipe, seed: int, pixel_format: str) -> Iterator[Planes]:
-    """The same frames in another planar pixel format, stamp included.
-
-    4:2:2 and 4:4:4 chroma is interpolated from 4:2:0; alpha, where the format has it, is opaque.
-    """
-    source_format = recipe_pixel_format(recipe)
-    for planes in generate_frames(recipe, seed):
-        if pixel_format == source_format:
-            yield planes
-            continue
-        frame = frame_from_planes(planes, source_format, RECIPE_TAGS)
-        converted = frame.reformat(
-            format=pixel_format,
-            src_colorspace=RECIPE_TAGS.matrix,
-            dst_colorspace=RECIPE_TAGS.matrix,
-            src_color_range=RECIPE_TAGS.colour_range,
-            dst_color_range=RECIPE_TAGS.colour_range,
-        )
-        yield tuple(plane.copy() for plane in planes_of(converted))
 
 
 class _GrainPool:
@@ -171,8 +155,8 @@ def _paint_scene(recipe: Recipe, rng: np.random.Generator) -> tuple[Layer, Layer
     down = recipe.height_px + round(down_heights * recipe.height_px) + 16
     smear = camera.smear_px(recipe)
     backdrop_rng, subject_rng = rng.spawn(2)
-    backdrop = layer.paint_backdrop(recipe, _even(across), _even(down), smear, backdrop_rng)
-    return backdrop, layer.paint_subject(recipe, smear, subject_rng)
+    backdrop = scene_layers.paint_backdrop(recipe, _even(across), _even(down), smear, backdrop_rng)
+    return backdrop, scene_layers.paint_subject(recipe, smear, subject_rng)
 
 
 def _expose(backdrop: Layer, subject: Layer, recipe: Recipe, shot: Shot, position: int) -> Planes:

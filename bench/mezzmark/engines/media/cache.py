@@ -11,28 +11,30 @@ found. Nothing outside the cache folder is ever written or replaced, and nothing
 folders that carry our marker.
 """
 
-import errno
 import hashlib
 import json
 import os
 import secrets
 import shutil
-import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from fractions import Fraction
+from importlib.metadata import version
 from pathlib import Path
 
 import av
+from platformdirs import user_cache_path
 from pydantic import BaseModel, ValidationError
 
 import mezzmark
 from mezzmark.model.errors import DiskFullError
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import FrameIndex
-from mezzmark.own_files import make_marked_folder, remove_marked, replace_whole
+from mezzmark.model.jobs import PreparedMedia
+from mezzmark.model.tasks.spec import MediaReference
+from mezzmark.own_files import FULL_ERRORS, make_marked_folder, remove_marked, replace_whole
 
 CACHE_VARIABLE = "MEZZMARK_CACHE"
 CACHE_SCHEMA_VERSION = 1
@@ -43,11 +45,6 @@ ENTRY_NAME = "entry.json"
 PARTIAL = "partial"
 STALE_AFTER_S = 24 * 3600
 """A maker that was killed leaves its folder; a day later nobody can still be writing it."""
-
-READ_CHUNK_BYTES = 1 << 20
-
-FULL_ERRORS = frozenset({errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)})
-"""No space left, or the user's quota is spent (which Windows does not know)."""
 
 
 class EntryFacts(Fact):
@@ -89,14 +86,7 @@ class MadeMedia:
 def default_cache_dir() -> Path:
     """The folder from MEZZMARK_CACHE, or the user's cache folder as this system has it."""
     named = os.environ.get(CACHE_VARIABLE)
-    if named:
-        return Path(named).expanduser()
-    home = Path.home()
-    if sys.platform == "darwin":
-        return home / "Library" / "Caches" / "mezzmark"
-    if sys.platform == "win32":
-        return Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local") / "mezzmark"
-    return Path(os.environ.get("XDG_CACHE_HOME") or home / ".cache") / "mezzmark"
+    return Path(named).expanduser() if named else user_cache_path("mezzmark", appauthor=False)
 
 
 def cache_key(**facts: object) -> str:
@@ -113,6 +103,17 @@ def cache_key(**facts: object) -> str:
 def library_versions() -> dict[str, str]:
     """The FFmpeg libraries behind PyAV, as name → version."""
     return {name: ".".join(map(str, version)) for name, version in av.library_versions.items()}
+
+
+def all_library_versions() -> dict[str, str]:
+    """Library → version of all that do the work: PyAV, FFmpeg with its libraries, and numpy."""
+    ffmpeg = str(getattr(av, "ffmpeg_version_info", ""))
+    return {
+        "PyAV": av.__version__,
+        **({"FFmpeg": ffmpeg} if ffmpeg else {}),
+        **library_versions(),
+        "numpy": version("numpy"),
+    }
 
 
 def find_entry(cache_dir: Path, key: str) -> CacheEntry | None:
@@ -144,24 +145,16 @@ def find_entry(cache_dir: Path, key: str) -> CacheEntry | None:
 def fetch_entry(
     cache_dir: Path, key: str, make: Callable[[Path], MadeMedia], *, needed_bytes: int
 ) -> tuple[CacheEntry, bool]:
-    """The entry and whether it was there already; otherwise `make` fills a new folder.
-
-    `needed_bytes` is what making it may take on disk. Raises DiskFullError with that amount.
-    """
-    found = find_entry(cache_dir, key)
-    if found is not None:
-        return found, True
-    return make_entry(cache_dir, key, make, needed_bytes=needed_bytes), False
-
-
-def make_entry(
-    cache_dir: Path, key: str, make: Callable[[Path], MadeMedia], *, needed_bytes: int
-) -> CacheEntry:
-    """Make an entry in a folder beside its place, then rename it there.
+    """The entry and whether it was there already; otherwise `make` fills a new folder beside its
+    place, which is then renamed to it.
 
     A broken entry in that place is replaced; a whole one made by somebody else meanwhile is kept
-    and returned.
+    and returned. `needed_bytes` is what making it may take on disk. Raises DiskFullError with that
+    amount.
     """
+    entry = find_entry(cache_dir, key)
+    if entry is not None:
+        return entry, True
     with _disk_full_explained(cache_dir, needed_bytes):
         cache_dir.mkdir(parents=True, exist_ok=True)
         if shutil.disk_usage(cache_dir).free < needed_bytes:
@@ -169,21 +162,29 @@ def make_entry(
         _remove_stale(cache_dir)
         partial = make_marked_folder(cache_dir, f".{key}.{PARTIAL}.")
         try:
-            made = make(partial)
-            facts, index = _seal(partial, key, made, final=cache_dir / key)
+            facts, index = _seal(partial, key, make(partial), final=cache_dir / key)
             winner = _settle(cache_dir, key, partial)
         finally:
             remove_marked(partial)
-    return winner or _entry(cache_dir / key, facts, index)
+    return winner or _entry(cache_dir / key, facts, index), False
+
+
+def prepared_media(entry: CacheEntry, *, frame_rate: Fraction, was_cached: bool) -> PreparedMedia:
+    """The entry as a preparation answers with it."""
+    return PreparedMedia(
+        media=MediaReference(media_path=str(entry.media_path), index_path=str(entry.index_path)),
+        fingerprint=entry.fingerprint,
+        file_bytes=entry.file_bytes,
+        frame_count=entry.index.frame_count,
+        duration_s=float(entry.index.frame_count / frame_rate),
+        was_cached=was_cached,
+    )
 
 
 def file_fingerprint(path: Path) -> str:
     """SHA-256 of a file's bytes, in hex; the file is opened read-only."""
-    digest = hashlib.sha256()
     with path.open("rb") as file:
-        while chunk := file.read(READ_CHUNK_BYTES):
-            digest.update(chunk)
-    return digest.hexdigest()
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _plain(value: object) -> object:

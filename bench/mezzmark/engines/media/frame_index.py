@@ -24,7 +24,7 @@ from mezzmark.model.errors import EncodingError, FootageError
 from mezzmark.model.footage import FrameIndex, MediaFacts
 from mezzmark.own_files import replace_whole
 
-Advance = Callable[[str, float], None]
+ProgressUpdate = Callable[[str, float], None]
 """Called with a message and the share done (0 to 1) while a long preparation goes on."""
 
 NO_STAMP: Final = -1
@@ -70,7 +70,7 @@ def build_frame_index(
     *,
     is_stamped: bool | None = None,
     max_duration_s: float | None = None,
-    advance: Advance | None = None,
+    advance: ProgressUpdate | None = None,
 ) -> FrameIndex:
     """Index the pictures of a file, or those of its first `max_duration_s` seconds.
 
@@ -127,7 +127,7 @@ def _read_pictures(
     reading: _Reading,
     facts: MediaFacts,
     max_duration_s: float | None,
-    advance: Advance | None,
+    advance: ProgressUpdate | None,
 ) -> None:
     time_base = facts.time_base
     wanted_s = min((s for s in (facts.duration_s, max_duration_s) if s), default=None)

@@ -8,16 +8,18 @@ from typing import Final
 
 import av
 
-from mezzmark.engines.media.cache import FULL_ERRORS, cache_key, file_fingerprint, library_versions
+from mezzmark.engines.media.cache import cache_key, file_fingerprint, library_versions
 from mezzmark.engines.media.frame_index import (
-    Advance,
+    ProgressUpdate,
     build_frame_index,
     read_frame_index,
     write_frame_index,
 )
-from mezzmark.model.errors import DiskFullError, FootageError
+from mezzmark.model.errors import DestinationError, FootageError
 from mezzmark.model.footage import FrameIndex
-from mezzmark.model.jobs import MediaReference, PreparedMedia, PrepareOwnJob
+from mezzmark.model.jobs import PreparedMedia, PrepareOwnJob
+from mezzmark.model.tasks.spec import MediaReference
+from mezzmark.own_files import translate_os_errors
 
 FULLY_READ_BYTES: Final = 1 << 30
 """Up to 1 GiB a file's fingerprint is the SHA-256 of all its bytes: a few seconds of reading."""
@@ -31,7 +33,7 @@ another take changes the ends and the size."""
 INDEX_SUFFIX: Final = ".own-index.json"
 
 
-def prepare_own(job: PrepareOwnJob, advance: Advance) -> PreparedMedia:
+def prepare_own(job: PrepareOwnJob, advance: ProgressUpdate) -> PreparedMedia:
     """Index the first `job.excerpt_s` seconds of a file, or find that index in the cache.
 
     Raises FootageError for a file that cannot be measured, DiskFullError when the index cannot
@@ -111,14 +113,11 @@ def _cached_index(index_path: Path, media_path: Path) -> FrameIndex | None:
 
 
 def _store(index: FrameIndex, index_path: Path) -> None:
-    try:
+    with translate_os_errors(
+        index_path.parent,
+        kind=DestinationError,
+        full="Free some space, or choose another cache folder.",
+        other="Choose another cache folder.",
+    ):
         index_path.parent.mkdir(parents=True, exist_ok=True)
         write_frame_index(index, index_path)
-    except OSError as error:
-        if error.errno not in FULL_ERRORS:
-            raise
-        raise DiskFullError(
-            where=str(index_path.parent),
-            what="there is no room for the index of a clip",
-            remedy="Free some space, or choose another cache folder.",
-        ) from error

@@ -63,7 +63,7 @@ class PixelFormatFacts:
     has_alpha: bool
     is_rgb: bool
     is_full_range: bool
-    """True only where the name itself says full range (yuvj…); other YUV may be either."""
+    """True where the format itself means full range: RGB and yuvj…; other YUV may be either."""
 
 
 def pixel_format_facts(name: str) -> PixelFormatFacts:
@@ -83,7 +83,7 @@ def pixel_format_facts(name: str) -> PixelFormatFacts:
         chroma=_chroma_of(pixel_format),
         has_alpha=any(component.is_alpha for component in components),
         is_rgb=pixel_format.is_rgb,
-        is_full_range=name.startswith("yuvj"),
+        is_full_range=pixel_format.is_rgb or name.startswith("yuvj"),
     )
 
 
@@ -149,6 +149,16 @@ def planes_digest(planes: Planes) -> str:
     for plane in planes:
         digest.update(np.ascontiguousarray(plane).data)
     return digest.hexdigest()
+
+
+def tags_of(source: av.VideoFrame | av.VideoCodecContext) -> ColourTags:
+    """Colour range, primaries, transfer and matrix of a frame or a decoder."""
+    return ColourTags(
+        colour_range=int(source.color_range),
+        primaries=int(source.color_primaries),
+        transfer=int(source.color_trc),
+        matrix=int(source.colorspace),
+    )
 
 
 def apply_tags(target: av.VideoFrame | av.VideoCodecContext, tags: ColourTags) -> None:

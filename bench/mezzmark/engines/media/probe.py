@@ -12,9 +12,10 @@ from av.container import InputContainer
 from av.error import FFmpegError
 from av.video.stream import VideoStream
 
-from mezzmark.engines.media.pixels import pixel_format_facts
+from mezzmark.engines.media.pixels import pixel_format_facts, tags_of
+from mezzmark.model.colour import FULL_RANGE
 from mezzmark.model.errors import FootageError
-from mezzmark.model.footage import ColourTags, MediaFacts
+from mezzmark.model.footage import MediaFacts
 
 STANDARD_NAMES: Final = {
     "dnxhd": "VC-3",
@@ -32,11 +33,6 @@ STANDARD_NAMES: Final = {
     "v210": "uncompressed",
 }
 """FFmpeg's codec name → the standard that defines it; other codecs keep FFmpeg's name."""
-
-FULL_RANGE: Final = 2
-LIMITED_RANGE: Final = 1
-UNSPECIFIED: Final = 2
-"""ITU-T H.273 value of primaries, transfer and matrix that says nothing."""
 
 _CONTAINERS: Final = {
     "mov,mp4,m4a,3gp,3g2,mj2": "mp4",
@@ -127,6 +123,9 @@ def describe_media(container: InputContainer, track: VideoStream, path: str | Pa
     context = track.codec_context
     name = context.codec.canonical_name
     pixels = pixel_format_facts(str(context.pix_fmt))
+    tags = tags_of(context)
+    if pixels.name.startswith("yuvj"):  # full range by its name, whatever the tag
+        tags = tags.model_copy(update={"colour_range": FULL_RANGE})
     return MediaFacts(
         path=str(path),
         container=_container_name(container),
@@ -144,20 +143,10 @@ def describe_media(container: InputContainer, track: VideoStream, path: str | Pa
         stated_frame_count=track.frames or None,
         time_base=exact_fraction(track.time_base) or Fraction(1, 1_000_000),
         has_b_frames=bool(context.has_b_frames),
-        tags=ColourTags(
-            colour_range=_stated_range(context),
-            primaries=int(context.color_primaries),
-            transfer=int(context.color_trc),
-            matrix=int(context.colorspace),
-        ),
+        tags=tags,
         audio_track_count=len(container.streams.audio),
         file_bytes=Path(path).stat().st_size,
     )
-
-
-def _stated_range(context: Any) -> int:
-    # The "yuvj" formats say full range by their name, whatever the tag.
-    return FULL_RANGE if str(context.pix_fmt).startswith("yuvj") else int(context.color_range)
 
 
 def _duration_s(container: InputContainer, track: VideoStream) -> float | None:

@@ -1,6 +1,5 @@
 """The chart as pictures: planes and frames of any pixel format, exact at every sample."""
 
-from dataclasses import dataclass
 from typing import Final
 
 import av
@@ -13,7 +12,6 @@ from mezzmark.engines.media.pixels import (
     frame_from_planes,
     pixel_format_facts,
 )
-from mezzmark.engines.media.probe import FULL_RANGE, LIMITED_RANGE
 from mezzmark.model.chart import (
     CHROMA_WAVE_AMPLITUDE,
     FULL_RAMP,
@@ -29,6 +27,8 @@ from mezzmark.model.chart import (
     pixel_box,
 )
 from mezzmark.model.colour import (
+    FULL_RANGE,
+    LIMITED_RANGE,
     MATRIX_CODES,
     Floats,
     chroma_code,
@@ -56,8 +56,9 @@ PLANAR_TWIN: Final = {"uyvy422": "yuv422p", "yuyv422": "yuv422p", "rgb24": "gbrp
 """Packed formats that FFmpeg repacks from these planar ones without touching a sample."""
 
 
-def chart_tags(chart: Chart, *, is_full_range: bool) -> ColourTags:
-    """The tags of a correctly tagged chart."""
+def chart_tags(chart: Chart, pixel_format: str) -> ColourTags:
+    """The tags of a correctly tagged chart: RGB and yuvj formats are full range, others limited."""
+    is_full_range = pixel_format_facts(pixel_format).is_full_range
     return ColourTags(
         colour_range=FULL_RANGE if is_full_range else LIMITED_RANGE,
         primaries=BT709_CODE,
@@ -67,16 +68,13 @@ def chart_tags(chart: Chart, *, is_full_range: bool) -> ColourTags:
 
 
 def chart_frame(chart: Chart, pixel_format: str) -> av.VideoFrame:
-    """The chart in a pixel format, tagged. RGB and yuvj formats are full range, others limited.
+    """The chart in a pixel format, tagged.
 
     Chroma is sited left: across on even luma columns, in 4:2:0 halfway between lines (ITU-T H.273
     chroma location 0). Raises EncodingError for a format whose samples cannot be written.
     """
     planar = PLANAR_TWIN.get(pixel_format, pixel_format)
-    facts = pixel_format_facts(planar)
-    is_full_range = facts.is_full_range or facts.is_rgb
-    tags = chart_tags(chart, is_full_range=is_full_range)
-    frame = frame_from_planes(chart_planes(chart, planar), planar, tags)
+    frame = frame_from_planes(chart_planes(chart, planar), planar, chart_tags(chart, planar))
     if planar == pixel_format:
         return frame
     return frame.reformat(format=pixel_format)
@@ -88,15 +86,15 @@ def chart_planes(chart: Chart, pixel_format: str) -> Planes:
     shape = (chart.height_px, chart.width_px)
     planes: list[Plane] = []
     if facts.is_rgb:
-        field = ChartField.of(chart, step=(1, 1))
-        rgb = np.clip(ycc_to_rgb(field.ycc, matrix=chart.matrix), 0, 1)
+        field = _field(chart, step=(1, 1))
+        rgb = np.clip(ycc_to_rgb(field, matrix=chart.matrix), 0, 1)
         top = float(2**facts.bit_depth - 1)
         planes = [_coded(rgb[..., i] * top, facts.bit_depth) for i in (1, 2, 0)]
     else:
         step = CHROMA_STEPS[facts.chroma]
         full, depth = facts.is_full_range, facts.bit_depth
-        luma = ChartField.of(chart, step=(1, 1)).ycc[..., 0]
-        chroma = ChartField.of(chart, step=step).ycc
+        luma = _field(chart, step=(1, 1))[..., 0]
+        chroma = _field(chart, step=step)
         if full:
             luma = np.clip(luma, 0, 1)
         planes = [_coded(luma_code(luma, bit_depth=depth, is_full_range=full), depth)] + [
@@ -108,31 +106,25 @@ def chart_planes(chart: Chart, pixel_format: str) -> Planes:
     return tuple(planes)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChartField:
-    """Unrounded Y'CbCr of the chart, sampled where a plane of this chroma step has its samples."""
-
-    ycc: Floats
-
-    @classmethod
-    def of(cls, chart: Chart, *, step: tuple[int, int]) -> "ChartField":
-        """Sample the chart every `step` luma samples across and down."""
-        across, down = step
-        x = np.arange(0, chart.width_px, across, dtype=np.float64)
-        y = np.arange(0, chart.height_px, down, dtype=np.float64) + (down - 1) / 2
-        ycc = np.zeros((y.size, x.size, 3))
-        ycc[..., 0] = GREY_LEVEL
-        for patch in PATCHES:
-            colour = rgb_to_ycc(np.array(patch.rgb, dtype=np.float64), matrix=chart.matrix)
-            ycc[_window(chart, patch.cells, step)] = colour
-        for ramp in (FULL_RAMP, *SHALLOW_RAMPS):
-            window = _window(chart, ramp.cells, step)
-            ycc[window] = 0.0
-            ycc[(*window, 0)] = ramp_values(ramp, x, width_px=chart.width_px)
-        for wave in WAVES:
-            window = _window(chart, wave.cells, step)
-            ycc[window] = _wave_values(wave, x[window[1]], y[window[0]])
-        return cls(ycc=ycc)
+def _field(chart: Chart, *, step: tuple[int, int]) -> Floats:
+    """Unrounded Y'CbCr of the chart, sampled every `step` luma samples across and down, where a
+    plane of this chroma step has its samples."""
+    across, down = step
+    x = np.arange(0, chart.width_px, across, dtype=np.float64)
+    y = np.arange(0, chart.height_px, down, dtype=np.float64) + (down - 1) / 2
+    ycc = np.zeros((y.size, x.size, 3))
+    ycc[..., 0] = GREY_LEVEL
+    for patch in PATCHES:
+        colour = rgb_to_ycc(np.array(patch.rgb, dtype=np.float64), matrix=chart.matrix)
+        ycc[_window(chart, patch.cells, step)] = colour
+    for ramp in (FULL_RAMP, *SHALLOW_RAMPS):
+        window = _window(chart, ramp.cells, step)
+        ycc[window] = 0.0
+        ycc[(*window, 0)] = ramp_values(ramp, x, width_px=chart.width_px)
+    for wave in WAVES:
+        window = _window(chart, wave.cells, step)
+        ycc[window] = _wave_values(wave, x[window[1]], y[window[0]])
+    return ycc
 
 
 def ramp_values(ramp: Ramp, x_px: Floats, *, width_px: int) -> Floats:

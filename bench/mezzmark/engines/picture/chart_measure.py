@@ -1,15 +1,12 @@
-"""What came back of a chart: levels, curves, colour differences, steps, clipping and positions."""
+"""What came back of a chart: colours, colour differences, steps and positions."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import av
 import numpy as np
-from scipy import optimize, stats
 
-from mezzmark.engines.media.pixels import Plane, pixel_format_facts, planes_of
-from mezzmark.engines.media.probe import FULL_RANGE
+from mezzmark.engines.media.pixels import pixel_format_facts, planes_of
 from mezzmark.engines.picture.chart import CHROMA_STEPS
 from mezzmark.model.chart import (
     CHROMA_WAVE_AMPLITUDE,
@@ -26,6 +23,7 @@ from mezzmark.model.chart import (
     pixel_box,
 )
 from mezzmark.model.colour import (
+    FULL_RANGE,
     DisplayName,
     Floats,
     chroma_of_code,
@@ -35,37 +33,28 @@ from mezzmark.model.colour import (
     rgb_to_ycc,
 )
 from mezzmark.model.errors import EncodingError
-from mezzmark.model.fidelity import ChannelFit, ChartMeasurement, PatchReading
+from mezzmark.model.tasks.fidelity import ChartMeasurement, PatchReading
 
 MIN_WAVE_FRACTION: Final = 0.05
 """Below 5 % of its contrast a wave's position is noise."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WaveReading:
-    """Chroma's place against luma's in luma pixels (right and down positive; None where too
-    little of a wave is left), and how much of the chroma wave along x is left."""
+def read_chroma_shift(picture: "ChartPicture", chart: Chart) -> tuple[float | None, float | None]:
+    """Chroma's place against luma's in luma pixels, right and down positive, from the waves of luma
+    and of Cb - Cr; None where too little of a wave is left.
 
-    shift_x_px: float | None
-    shift_y_px: float | None
-    chroma_fraction: float
-
-
-def read_waves(
-    luma: Floats, chroma_difference: Floats, *, step: tuple[int, int], chart: Chart
-) -> WaveReading:
-    """Compare the waves of luma and of Cb - Cr. Chroma samples are taken to be sited left, as the
-    chart writes them: every `step[0]` luma columns from the first, in the middle of `step[1]`
-    lines."""
-    along_x = _amplitude(chroma_difference, "chroma-x", step, chart)
-    return WaveReading(
-        shift_x_px=_shift(_amplitude(luma, "luma-x", (1, 1), chart), along_x),
-        shift_y_px=_shift(
-            _amplitude(luma, "luma-y", (1, 1), chart),
-            _amplitude(chroma_difference, "chroma-y", step, chart),
-        ),
-        chroma_fraction=abs(along_x) / (2 * CHROMA_WAVE_AMPLITUDE),
+    Chroma samples are taken to be sited left, as the chart writes them: every `step[0]` luma
+    columns from the first, in the middle of `step[1]` lines.
+    """
+    chroma = picture.cb - picture.cr
+    across, down = (
+        _shift(
+            _amplitude(picture.luma, f"luma-{axis}", (1, 1), chart),
+            _amplitude(chroma, f"chroma-{axis}", picture.step, chart),
+        )
+        for axis in "xy"
     )
+    return across, down
 
 
 def _shift(luma: complex, chroma: complex) -> float | None:
@@ -104,114 +93,57 @@ def wave_phase(values: Floats, positions_px: Floats) -> complex:
     return complex(cosine, -sine)
 
 
-CONFIDENCE_LEVEL: Final = 0.95
-
-CLIP_MARGIN: Final = 0.75 / 255
-"""Readings nearer to 0 or 1 than this may be clipped and say nothing of the curve."""
-
-MIN_POINTS: Final = 6
-"""Twice the number of parameters; fewer points give no interval."""
-
-GAMMA_BOUNDS: Final = (0.25, 4.0)
-
-
-def fit_channel(
-    channel: Literal["red", "green", "blue"] | str, entered: Floats, shown: Floats
-) -> ChannelFit:
-    """Least squares of shown = offset + gain · entered^gamma over unclipped points (0 to 1).
-
-    Intervals are t intervals from the fit's covariance (Gauss-Newton, scipy curve_fit). Where too
-    few points are free of clipping, gain 0, offset = mean and gamma 1 say that nothing is left.
-    """
-    keep = (shown > CLIP_MARGIN) & (shown < 1 - CLIP_MARGIN) & (entered > 0)
-    points = int(keep.sum())
-    if points < MIN_POINTS:
-        return _fit(channel, (0.0, float(shown.mean()), 1.0), None, points)
-    bounds = ([0.0, -1.0, GAMMA_BOUNDS[0]], [4.0, 1.0, GAMMA_BOUNDS[1]])
-    try:
-        best, covariance = optimize.curve_fit(
-            _curve, entered[keep], shown[keep], p0=(1.0, 0.0, 1.0), bounds=bounds
-        )
-    except RuntimeError:  # no convergence: the readings follow no such curve
-        return _fit(channel, (0.0, float(shown.mean()), 1.0), None, points)
-    quantile = float(stats.t.ppf((1 + CONFIDENCE_LEVEL) / 2, points - 3))
-    errors = quantile * np.sqrt(np.diag(covariance))
-    return _fit(channel, tuple(best), errors if np.isfinite(errors).all() else None, points)
-
-
-def _curve(entered: Floats, gain: float, offset: float, gamma: float) -> Floats:
-    return np.asarray(offset + gain * entered**gamma)
-
-
-def _fit(
-    channel: str, best: tuple[float, float, float], errors: Floats | None, points: int
-) -> ChannelFit:
-    gain, offset, gamma = (float(value) for value in best)
-    half = None if errors is None else [float(error) for error in errors]
-    return ChannelFit(
-        channel=channel,
-        gain=gain,
-        offset=offset,
-        gamma=gamma,
-        gain_low=gain - half[0] if half else None,
-        gain_high=gain + half[0] if half else None,
-        offset_low=offset - half[1] if half else None,
-        offset_high=offset + half[1] if half else None,
-        gamma_low=gamma - half[2] if half else None,
-        gamma_high=gamma + half[2] if half else None,
-        confidence_level=CONFIDENCE_LEVEL,
-        point_count=points,
-    )
-
-
 VIEWER_TOP: Final = 255.0
 """Viewer RGB is 8-bit full range."""
-
-SUPER_WHITE: Final = next(p for p in PATCHES if p.rgb[0] == 1.09)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartPicture:
-    """A chart as it came back, averaged over frames.
+    """A chart as it came back.
 
     `luma`, `cb`, `cr` are normalised by the frame's own range; `codes` is luma in code values of
-    `bit_depth`, `first_codes` that of the first frame alone; `step` is luma samples per chroma
-    sample; `viewer_rgb` is (lines, samples, 3).
+    `bit_depth`; `step` is luma samples per chroma sample; `viewer_rgb` is (lines, samples, 3).
     """
 
     pixel_format: str
     bit_depth: int
-    is_rgb: bool
-    is_full_range: bool
     step: tuple[int, int]
     luma: Floats
     cb: Floats
     cr: Floats
     codes: Floats
-    first_codes: Plane | Floats
     viewer_rgb: Floats
 
 
-def average_picture(pairs: Iterable[tuple[av.VideoFrame, Floats]], chart: Chart) -> ChartPicture:
-    """The mean of decoded frames and what the viewer made of them (RGB codes 0 to 255).
+def read_picture(frame: av.VideoFrame, viewer_rgb: Floats, chart: Chart) -> ChartPicture:
+    """A decoded frame and what the viewer made of it (RGB codes 0 to 255).
 
-    Raises EncodingError when there is no frame or the size is not the chart's.
+    Raises EncodingError when the size is not the chart's.
     """
-    totals: list[Floats] = []
-    first: av.VideoFrame | None = None
-    count = 0
-    for frame, rgb in pairs:
-        _check_size(frame, chart)
-        parts = [*(plane.astype(np.float64) for plane in planes_of(frame)[:3]), rgb]
-        totals = [a + b for a, b in zip(totals, parts, strict=True)] if totals else parts
-        first = first or frame
-        count += 1
-    if first is None:
-        raise EncodingError(
-            where="chart", what="no frame came back", remedy="Leave this encoding out."
-        )
-    means = [total / count for total in totals]
-    return _picture(first, means, chart)
+    _check_size(frame, chart)
+    facts = pixel_format_facts(frame.format.name)
+    depth = facts.bit_depth
+    full = facts.is_full_range or int(frame.color_range) == FULL_RANGE
+    planes = [plane.astype(np.float64) for plane in planes_of(frame)[:3]]
+    if facts.is_rgb:
+        green, blue, red = (plane / float(2**depth - 1) for plane in planes)
+        ycc = rgb_to_ycc(np.stack([red, green, blue], axis=-1), matrix=chart.matrix)
+        luma, cb, cr = (ycc[..., i] for i in range(3))
+        codes = luma * float(2**depth - 1)
+    else:
+        codes = planes[0]
+        luma = luma_of_code(codes, bit_depth=depth, is_full_range=full)
+        cb, cr = (chroma_of_code(p, bit_depth=depth, is_full_range=full) for p in planes[1:])
+    return ChartPicture(
+        pixel_format=frame.format.name,
+        bit_depth=depth,
+        step=CHROMA_STEPS["4:4:4" if facts.is_rgb else facts.chroma],
+        luma=luma,
+        cb=cb,
+        cr=cr,
+        codes=codes,
+        viewer_rgb=viewer_rgb,
+    )
 
 
 def measure_chart(
@@ -221,27 +153,17 @@ def measure_chart(
     by a viewer that reads them rightly. ΔE2000 is between the light of two displays of kind
     `display` with BT.709 primaries that show the entered and the returned picture ("2.4" is
     BT.1886 with a black of no light)."""
-    patches = _read_patches(picture, entered, chart, display)
-    planes = read_waves(picture.luma, picture.cb - picture.cr, step=picture.step, chart=chart)
-    seen = rgb_to_ycc(picture.viewer_rgb / VIEWER_TOP, matrix=chart.matrix)
-    view = read_waves(seen[..., 0], seen[..., 1] - seen[..., 2], step=(1, 1), chart=chart)
+    shift_x_px, shift_y_px = read_chroma_shift(picture, chart)
     return ChartMeasurement(
         chart=chart,
         pixel_format=picture.pixel_format,
         display=display,
-        patches=patches,
-        fits=_fit_channels(patches),
-        black_rgb=_shown(patches, "grey 0 %"),
-        white_rgb=_shown(patches, "grey 100 %"),
+        patches=_read_patches(picture, entered, chart, display),
         ramp_codes_entered=_code_count(entered, chart),
         ramp_codes_returned=_code_count(picture, chart),
         eight_bit_step_fraction=_eight_bit_steps(picture, entered, chart),
-        super_white_fraction=_super_white(picture, chart),
-        chroma_shift_x_px=planes.shift_x_px,
-        chroma_shift_y_px=planes.shift_y_px,
-        viewer_chroma_shift_x_px=view.shift_x_px,
-        viewer_chroma_shift_y_px=view.shift_y_px,
-        chroma_detail_fraction=planes.chroma_fraction,
+        chroma_shift_x_px=shift_x_px,
+        chroma_shift_y_px=shift_y_px,
     )
 
 
@@ -277,34 +199,6 @@ def _check_size(frame: av.VideoFrame, chart: Chart) -> None:
             f"{chart.width_px}×{chart.height_px}",
             remedy="Leave this encoding out.",
         )
-
-
-def _picture(frame: av.VideoFrame, means: list[Floats], chart: Chart) -> ChartPicture:
-    facts = pixel_format_facts(frame.format.name)
-    depth = facts.bit_depth
-    full = facts.is_rgb or facts.is_full_range or int(frame.color_range) == FULL_RANGE
-    if facts.is_rgb:
-        green, blue, red = (plane / float(2**depth - 1) for plane in means[:3])
-        ycc = rgb_to_ycc(np.stack([red, green, blue], axis=-1), matrix=chart.matrix)
-        luma, cb, cr = (ycc[..., i] for i in range(3))
-        codes = luma * float(2**depth - 1)
-    else:
-        codes = means[0]
-        luma = luma_of_code(codes, bit_depth=depth, is_full_range=full)
-        cb, cr = (chroma_of_code(p, bit_depth=depth, is_full_range=full) for p in means[1:3])
-    return ChartPicture(
-        pixel_format=frame.format.name,
-        bit_depth=depth,
-        is_rgb=facts.is_rgb,
-        is_full_range=full,
-        step=(1, 1) if facts.is_rgb else CHROMA_STEPS[facts.chroma],
-        luma=luma,
-        cb=cb,
-        cr=cr,
-        codes=codes,
-        first_codes=codes if facts.is_rgb else planes_of(frame)[0],
-        viewer_rgb=means[-1],
-    )
 
 
 def _slices(box: PixelBox) -> tuple[slice, slice]:
@@ -344,20 +238,6 @@ def _triple(values: Floats) -> tuple[float, float, float]:
     return red, green, blue
 
 
-def _shown(patches: tuple[PatchReading, ...], name: str) -> tuple[float, float, float]:
-    return next(patch.shown_rgb for patch in patches if patch.name == name)
-
-
-def _fit_channels(patches: tuple[PatchReading, ...]) -> tuple[ChannelFit, ...]:
-    greys = [p for p in patches if p.kind in ("grey", "near")]
-    entered = np.array([p.entered_rgb for p in greys]) / VIEWER_TOP
-    shown = np.array([p.shown_rgb for p in greys]) / VIEWER_TOP
-    return tuple(
-        fit_channel(name, entered[:, i], shown[:, i])
-        for i, name in enumerate(("red", "green", "blue"))
-    )
-
-
 def _code_count(picture: ChartPicture, chart: Chart) -> int:
     """Distinct luma codes among the columns of the long ramp."""
     return int(np.unique(np.rint(_ramp_columns(picture, chart, FULL_RAMP))).size)
@@ -394,15 +274,6 @@ def _eight_bit_steps(picture: ChartPicture, entered: ChartPicture, chart: Chart)
 def _empty_bits(picture: ChartPicture, chart: Chart, unit: int) -> float:
     """0 where codes on the shallow ramps are multiples of `unit` as often as by chance, 1 where
     always."""
-    rows = [
-        picture.first_codes[_slices(_inner(ramp.cells, chart))].ravel() for ramp in SHALLOW_RAMPS
-    ]
+    rows = [picture.codes[_slices(_inner(ramp.cells, chart))].ravel() for ramp in SHALLOW_RAMPS]
     share = float(np.mean(np.remainder(np.concatenate(rows), unit) == 0))
     return max(0.0, (share - 1 / unit) / (1 - 1 / unit))
-
-
-def _super_white(picture: ChartPicture, chart: Chart) -> float | None:
-    if picture.is_rgb or picture.is_full_range:
-        return None
-    level = picture.luma[_slices(_inner(SUPER_WHITE.cells, chart))].mean()
-    return float((level - 1) / (SUPER_WHITE.rgb[0] - 1))

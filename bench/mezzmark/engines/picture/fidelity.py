@@ -1,30 +1,165 @@
 """The fidelity task: generations, chart and tags of one encoding of one clip. Nothing is timed."""
 
 from collections.abc import Callable
+from dataclasses import dataclass
+from fractions import Fraction
 from pathlib import Path
 from typing import Final
 
+import numpy as np
+from av.video.frame import VideoFrame
+
+from mezzmark.engines.media.conversion import as_viewed
 from mezzmark.engines.media.frame_index import read_frame_index
+from mezzmark.engines.media.pixels import frame_from_planes, pixel_format_facts, planes_of
 from mezzmark.engines.media.probe import probe_media
-from mezzmark.engines.picture.chart_probe import SMALLEST_CHART_PX, ChartProbe, probe_chart
+from mezzmark.engines.picture.chart import chart_frame, chart_tags
+from mezzmark.engines.picture.chart_measure import ChartPicture, measure_chart, read_picture
 from mezzmark.engines.picture.generations import (
     Generation,
     GenerationPlan,
+    decoded_frames,
     run_generations,
     written_facts,
 )
-from mezzmark.engines.picture.quality import cut_worst
+from mezzmark.engines.picture.quality import PLAIN_TWIN, cut_worst
+from mezzmark.engines.picture.tag_survival import (
+    FIELD_ORDERS,
+    PROGRESSIVE,
+    SAMPLE_ASPECT,
+    TIMECODE,
+    TagsRead,
+    chroma_locations,
+    read_tags,
+    write_tagged,
+)
 from mezzmark.host.common import read_process_facts
 from mezzmark.model.catalogue.core import check_frame
 from mezzmark.model.chart import Chart
+from mezzmark.model.colour import FULL_RANGE, MATRIX_CODES, UNSPECIFIED
+from mezzmark.model.encoding import Encoding
 from mezzmark.model.errors import EncodingError
-from mezzmark.model.fidelity import (
+from mezzmark.model.footage import ColourTags, MediaFacts, constant_rate
+from mezzmark.model.jobs import Measured
+from mezzmark.model.tasks.fidelity import (
+    ChartMeasurement,
+    FidelityJob,
     FidelityMeasurement,
     GenerationQuality,
+    TagSurvival,
     WorstFrame,
 )
-from mezzmark.model.footage import constant_rate
-from mezzmark.model.jobs import FidelityJob, Measured
+
+CHART_FRAMES: Final = 3
+"""Enough for a predicted picture; the last one that comes back is looked at."""
+
+SMALLEST_CHART_PX: Final = (320, 180)
+"""Below this the patches have too few pixels clear of their edges."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChartProbe:
+    """What became of the chart and of its tags."""
+
+    measurement: ChartMeasurement
+    tags: TagSurvival
+
+
+def probe_chart(
+    encoding: Encoding,
+    chart: Chart,
+    folder: Path,
+    *,
+    frame_rate: Fraction,
+    thread_count: int,
+) -> ChartProbe:
+    """Send a chart through an encoding; its file is left in `folder`. Raises EncodingError."""
+    tags = chart_tags(chart, encoding.pixel_format)
+    frame = chart_frame(chart, encoding.pixel_format)
+    path = folder / f"chart.{encoding.container}"
+    # One picture, shown again: an encoder takes its own reference to each frame it is given.
+    write_tagged(
+        [frame] * CHART_FRAMES,
+        encoding,
+        path,
+        frame_rate=frame_rate,
+        tags=tags,
+        thread_count=thread_count,
+    )
+    read = read_tags(path)
+    *_, returned = decoded_frames(path, thread_count)
+    entered = see_chart(frame, _read_by(read.media, tags), chart)
+    measurement = measure_chart(see_chart(returned, read.media, chart), entered, chart)
+    survival = _survival(encoding, tags, read, frame_rate, measurement)
+    if not pixel_format_facts(encoding.pixel_format).is_rgb:
+        others = _other_readers(returned, read, tags, entered, chart)
+        survival = survival.model_copy(update=others)
+    return ChartProbe(measurement=measurement, tags=survival)
+
+
+def see_chart(frame: VideoFrame, media: MediaFacts, chart: Chart) -> ChartPicture:
+    """A frame as the player shows it when it reads these tags."""
+    return read_picture(frame, as_viewed(frame, media).astype(np.float64), chart)
+
+
+def read_as(frame: VideoFrame, tags: ColourTags) -> VideoFrame:
+    """The same samples for a reader that believes these tags."""
+    name = frame.format.name
+    if not name.startswith("yuvj"):
+        return frame
+    return frame_from_planes(planes_of(frame), PLAIN_TWIN[name], tags)
+
+
+def _read_by(media: MediaFacts, tags: ColourTags) -> MediaFacts:
+    return media.model_copy(update={"tags": tags})
+
+
+def _survival(
+    encoding: Encoding,
+    tags: ColourTags,
+    read: TagsRead,
+    frame_rate: Fraction,
+    measurement: ChartMeasurement,
+) -> TagSurvival:
+    told, found = chroma_locations(encoding.pixel_format, read.chroma_location)
+    return TagSurvival(
+        encoding=encoding.name,
+        container=encoding.container,
+        height_px=measurement.chart.height_px,
+        written=tags,
+        read=read.media.tags,
+        chroma_location=(told, found),
+        field_order=(FIELD_ORDERS[PROGRESSIVE], read.field_order),
+        sample_aspect=(str(SAMPLE_ASPECT), read.sample_aspect),
+        timecode=(TIMECODE, read.timecode),
+        frame_rate=(
+            str(frame_rate),
+            str(read.media.frame_rate) if read.media.frame_rate else None,
+        ),
+        duration_s=(float(CHART_FRAMES / frame_rate), read.media.duration_s),
+        delta_e_shown=measurement.visible_delta_e,
+    )
+
+
+def _other_readers(
+    returned: VideoFrame,
+    read: TagsRead,
+    tags: ColourTags,
+    entered: ChartPicture,
+    chart: Chart,
+) -> dict[str, float]:
+    """What readers would show that fill lost tags in another way."""
+    guesses: dict[str, ColourTags] = {}
+    if read.media.tags.matrix == UNSPECIFIED != tags.matrix:
+        guesses["delta_e_as_601"] = tags.model_copy(update={"matrix": MATRIX_CODES["BT.601"]})
+    if read.media.tags.colour_range == 0 and tags.colour_range != FULL_RANGE:
+        guesses["delta_e_as_full"] = tags.model_copy(update={"colour_range": FULL_RANGE})
+    found = {}
+    for name, guess in guesses.items():
+        picture = see_chart(read_as(returned, guess), _read_by(read.media, guess), chart)
+        found[name] = measure_chart(picture, entered, chart).visible_delta_e
+    return found
+
 
 FIRST: Final = 1
 
@@ -60,7 +195,6 @@ def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
             generations=tuple(found),
             chart=probe.measurement if probe else None,
             tags=probe.tags if probe else None,
-            alpha_is_kept=probe.alpha_is_kept if probe else None,
             worst_frame=worst,
             chart_refusal=refusal,
         ),

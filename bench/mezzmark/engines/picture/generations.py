@@ -8,7 +8,7 @@ left in. Whether a picture came back bit-exact is asked in the encoding's own fo
 very planes that entered the encoder.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import islice
@@ -16,24 +16,96 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from av.error import FFmpegError
-from av.video.frame import PictureType, VideoFrame
+from av.video.frame import VideoFrame
+from av.video.reformatter import VideoReformatter
 
-from mezzmark.engines.encode.convert import Converter, read_pictures
-from mezzmark.engines.encode.encode import encoder_gave_up, open_encoder
+from mezzmark.engines.encode.encoded_file import evenly_timed, write_frames
+from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.pixels import (
+    Planes,
+    frame_from_planes,
     pixel_format_facts,
     planes_digest,
     planes_of,
 )
 from mezzmark.engines.media.probe import open_media, probe_media
-from mezzmark.engines.picture.between import BitDepthStep, picture_offset_px, shifted
-from mezzmark.engines.picture.kept_frames import KeptFrames
-from mezzmark.engines.picture.quality import QualityMeter, comparable_format, frames_in_pairs
+from mezzmark.engines.picture.frame_spool import FrameSpool
+from mezzmark.engines.picture.quality import (
+    PLAIN_TWIN,
+    QualityMeter,
+    comparable_format,
+    frames_in_pairs,
+)
+from mezzmark.model.colour import FULL_RANGE, LIMITED_RANGE
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.errors import EncodingError
-from mezzmark.model.fidelity import FidelitySettings, GenerationQuality
-from mezzmark.model.footage import FrameIndex, MediaFacts
+from mezzmark.model.footage import ColourTags, FrameIndex, MediaFacts
+from mezzmark.model.tasks.fidelity import FidelitySettings, GenerationQuality
+
+STEP_FORMATS: Final = {
+    "yuv420p": "yuv420p10le",
+    "yuv422p": "yuv422p10le",
+    "yuv444p": "yuv444p10le",
+    "yuvj420p": "yuv420p10le",
+    "yuvj422p": "yuv422p10le",
+    "yuvj444p": "yuv444p10le",
+    "uyvy422": "yuv422p10le",
+    "gbrp": "gbrp10le",
+    "yuv420p10le": "yuv420p",
+    "yuv422p10le": "yuv422p",
+    "yuv444p10le": "yuv444p",
+    "gbrp10le": "gbrp",
+    "gbrp12le": "gbrp",
+}
+"""Where an 8/10-bit step takes a picture before it returns to its own format."""
+
+
+def picture_offset_px(settings: FidelitySettings, generation: int) -> int:
+    """How far right and down the picture lies in this generation: moved and moved back."""
+    return settings.shift_px if generation % 2 == 0 else 0
+
+
+def shifted(frame: VideoFrame, offset_px: int, tags: ColourTags | None = None) -> VideoFrame:
+    """The picture moved right and down by whole pixels; what leaves comes back at the other
+    side, so that nothing is lost and it can be moved back."""
+    if not offset_px:
+        return frame
+    planes = planes_of(frame)
+    height_px, width_px = planes[0].shape
+    moved: Planes = tuple(
+        np.roll(
+            plane,
+            (offset_px * plane.shape[0] // height_px, offset_px * plane.shape[1] // width_px),
+            axis=(0, 1),
+        )
+        for plane in planes
+    )
+    name = frame.format.name
+    keeps_name = len(planes) == 4 or name.startswith("yuvj")
+    return frame_from_planes(moved, name if keeps_name else PLAIN_TWIN.get(name, name), tags)
+
+
+def bit_depth_step(pixel_format: str) -> Callable[[VideoFrame], VideoFrame]:
+    """A function that takes frames through fewer (or more) bits and back, without moving levels."""
+    away = STEP_FORMATS.get(pixel_format)
+    if away is None:
+        raise EncodingError(
+            where=f'pixel format "{pixel_format}"',
+            what="there is no 8/10-bit step for it",
+            remedy="Set fidelity.bit_depth_step to false.",
+        )
+    levels = "JPEG" if pixel_format_facts(pixel_format).is_full_range else "MPEG"
+    reformatter = VideoReformatter()
+
+    def pass_through(frame: VideoFrame) -> VideoFrame:
+        for name in (away, pixel_format):
+            frame = reformatter.reformat(
+                frame, format=name, src_color_range=levels, dst_color_range=levels
+            )
+        return frame
+
+    return pass_through
+
 
 SAMPLED_LINES: Final = 32
 """One line in so many is enough to see that a lossy encoding has changed a picture."""
@@ -87,7 +159,7 @@ def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
     """
     previous: Path | None = None
     frame_count = min(plan.index.frame_count, plan.settings.frames)
-    with KeptFrames(lambda: source_frames(plan), frame_count, plan.scratch) as clip:
+    with FrameSpool(lambda: source_frames(plan), frame_count, plan.scratch) as clip:
         entered = _Entered(plan, clip)
         for generation in range(1, plan.settings.generations + 1):
             path = plan.scratch / f"generation-{generation}.{plan.encoding.container}"
@@ -117,17 +189,17 @@ def decoded_frames(path: Path, thread_count: int) -> Iterator[VideoFrame]:
 def written_facts(plan: GenerationPlan, path: Path) -> MediaFacts:
     """What a generation's file holds, with the tags that were written in place of those read:
     what becomes of tags is not a question of picture quality."""
-    target = pixel_format_facts(plan.encoding.pixel_format)
-    is_full = target.is_rgb or target.is_full_range
+    is_full = pixel_format_facts(plan.encoding.pixel_format).is_full_range
+    colour_range = FULL_RANGE if is_full else LIMITED_RANGE
     facts = probe_media(path)
-    tags = plan.source.tags.model_copy(update={"colour_range": 2 if is_full else 1})
+    tags = plan.source.tags.model_copy(update={"colour_range": colour_range})
     return facts.model_copy(update={"tags": tags})
 
 
 class _Entered:
     """The clip's frames as they enter the first encoder, and whether others are the same."""
 
-    def __init__(self, plan: GenerationPlan, clip: KeptFrames) -> None:
+    def __init__(self, plan: GenerationPlan, clip: FrameSpool) -> None:
         self._clip = clip
         self._converter = Converter(
             plan.source, plan.encoding.pixel_format, thread_count=plan.thread_count
@@ -158,40 +230,30 @@ def _sample_digest(frame: VideoFrame) -> str:
 def _returning(plan: GenerationPlan, previous: Path, generation: int) -> Iterator[VideoFrame]:
     facts = written_facts(plan, previous)
     to_encoder = Converter(facts, plan.encoding.pixel_format, thread_count=plan.thread_count)
-    step = BitDepthStep(plan.encoding.pixel_format) if plan.settings.bit_depth_step else None
+    step = bit_depth_step(plan.encoding.pixel_format) if plan.settings.bit_depth_step else None
     move_px = picture_offset_px(plan.settings, generation) - picture_offset_px(
         plan.settings, generation - 1
     )
     for picture in decoded_frames(previous, plan.thread_count):
         frame = to_encoder.convert(shifted(picture, move_px, facts.tags))
-        yield step.pass_through(frame) if step else frame
+        yield step(frame) if step else frame
 
 
 def _encode(plan: GenerationPlan, path: Path, frames: Iterator[VideoFrame]) -> None:
     converter = Converter(plan.source, plan.encoding.pixel_format, thread_count=1)
-    target = open_encoder(
+    write_frames(
+        evenly_timed(frames, plan.frame_rate),
         path,
         plan.encoding,
         size=(plan.index.width_px, plan.index.height_px),
         frame_rate=plan.frame_rate,
-        time_base=1 / plan.frame_rate,
         tags=converter.tags,
         thread_count=plan.thread_count,
     )
-    try:
-        for number, frame in enumerate(frames):
-            frame.pict_type = PictureType.NONE
-            frame.pts, frame.time_base = number, 1 / plan.frame_rate
-            target.container.mux(target.track.encode(frame))
-        target.container.mux(target.track.encode(None))
-    except FFmpegError as error:
-        raise encoder_gave_up(plan.encoding, path, error) from error
-    finally:
-        target.container.close()
 
 
 def _compare(
-    plan: GenerationPlan, path: Path, generation: int, clip: KeptFrames, entered: _Entered
+    plan: GenerationPlan, path: Path, generation: int, clip: FrameSpool, entered: _Entered
 ) -> tuple[GenerationQuality, WorstPair | None]:
     """One pass over clip and file side by side."""
     offset_px = picture_offset_px(plan.settings, generation)

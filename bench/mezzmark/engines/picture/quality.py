@@ -9,7 +9,7 @@ import base64
 from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from itertools import zip_longest
-from typing import Final, get_args
+from typing import Final
 
 import av
 import numpy as np
@@ -19,11 +19,11 @@ from av.filter import Graph
 from av.filter.context import FilterContext
 from av.video.frame import VideoFrame
 
+from mezzmark.engines.media.conversion import as_viewed
 from mezzmark.engines.media.pixels import frame_from_planes, pixel_format_facts, planes_of
-from mezzmark.engines.play.viewer import presenter
 from mezzmark.model.errors import EncodingError
-from mezzmark.model.fidelity import Metric, QualitySeries, WorstFrame
 from mezzmark.model.footage import MediaFacts
+from mezzmark.model.tasks.fidelity import METRICS, Metric, QualitySeries, WorstFrame
 
 COMPARABLE_FORMATS: Final = frozenset(
     f"{family}{depth}"
@@ -56,27 +56,7 @@ _SSIM_PLANES: Final = {False: ("Y", "U", "V"), True: ("G", "B", "R")}
 _TICK: Final = Fraction(1, 25)
 """The graph pairs frames by time; any common time base serves."""
 
-ALL_METRICS: Final[tuple[Metric, ...]] = get_args(Metric)
-
-
-def measure_quality(
-    reference: Iterable[av.VideoFrame],
-    distorted: Iterable[av.VideoFrame],
-    *,
-    metrics: tuple[Metric, ...] = ALL_METRICS,
-    thread_count: int = 1,
-) -> QualitySeries:
-    """Compare two streams frame by frame, in order.
-
-    Raises EncodingError when sizes, formats or the numbers of frames differ, or there is none.
-    """
-    meter: QualityMeter | None = None
-    for first, second in frames_in_pairs(reference, distorted):
-        meter = meter or QualityMeter(first, metrics=metrics, thread_count=thread_count)
-        meter.compare(first, second)
-    if meter is None:
-        raise _unequal("there is no frame to compare")
-    return meter.series()
+ALL_METRICS: Final[tuple[Metric, ...]] = tuple(METRICS)
 
 
 class QualityMeter:
@@ -273,7 +253,7 @@ def cut_worst(
     after_facts: MediaFacts,
 ) -> WorstFrame:
     """Both views of the tile with the largest squared error; tiles lie on a grid of half tiles."""
-    left, right = _view(before, before_facts), _view(after, after_facts)
+    left, right = as_viewed(before, before_facts), as_viewed(after, after_facts)
     across, down = min(CROP_PX[0], left.shape[1]), min(CROP_PX[1], left.shape[0])
     left_px, top_px = _worst_tile(left, right, across, down)
     window = (slice(top_px, top_px + down), slice(left_px, left_px + across))
@@ -284,14 +264,6 @@ def cut_worst(
         before_png=png_base64(left[window]),
         after_png=png_base64(right[window]),
     )
-
-
-def _view(frame: VideoFrame, facts: MediaFacts) -> npt.NDArray[np.uint8]:
-    present = presenter(facts, pixel_aspect=Fraction(1), height_px=facts.height_px, thread_count=1)
-    shown = present(frame)
-    if shown is None:
-        raise ValueError("a frame always gives a view")
-    return np.asarray(shown.to_ndarray(), dtype=np.uint8)
 
 
 def png_base64(rgb: npt.NDArray[np.uint8]) -> str:

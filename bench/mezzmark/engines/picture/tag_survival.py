@@ -10,21 +10,17 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Final, cast
+from typing import Final
 
-import av
 import av.logging
+from av.container import OutputContainer
 from av.error import FFmpegError
 from av.filter import Graph
+from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
-from av.video.stream import VideoStream
 
-from mezzmark.engines.encode.encoders import (
-    CONTAINER_FORMATS,
-    encoder_options,
-    encoding_bitrate_bps,
-)
-from mezzmark.engines.media.pixels import apply_tags, pixel_format_facts
+from mezzmark.engines.encode.encoded_file import encoder_gave_up, evenly_timed, open_encoder
+from mezzmark.engines.media.pixels import pixel_format_facts
 from mezzmark.engines.media.probe import describe_media, exact_fraction, open_media
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.errors import EncodingError
@@ -71,40 +67,35 @@ def write_tagged(
     thread_count: int,
 ) -> None:
     """Encode frames to a new file with every tag that there is. Raises EncodingError."""
-    container_format = CONTAINER_FORMATS.get(encoding.container, encoding.container)
+    container, track = open_encoder(
+        path,
+        encoding,
+        size=(frames[0].width, frames[0].height),
+        frame_rate=frame_rate,
+        tags=tags,
+        thread_count=thread_count,
+        prepare=_tag,
+    )
     try:
-        with av.open(str(path), "w", format=container_format) as container:
-            container.metadata["timecode"] = TIMECODE
-            track = cast(VideoStream, container.add_stream(encoding.encoder, rate=frame_rate))
-            context = track.codec_context
-            context.width, context.height = frames[0].width, frames[0].height
-            context.pix_fmt = encoding.pixel_format
-            context.thread_count = thread_count
-            context.gop_size = encoding.keyframe_interval
-            context.max_b_frames = encoding.b_frames
-            context.bit_rate = encoding_bitrate_bps(
-                encoding, frames[0].width, frames[0].height, frame_rate
-            )
-            context.sample_aspect_ratio = SAMPLE_ASPECT
-            context.field_order = PROGRESSIVE
-            context.options = encoder_options(encoding, thread_count) | {
-                "chroma_sample_location": CHROMA_LOCATION
-            }
-            apply_tags(context, tags)
-            for number, frame in enumerate(frames):
-                frame.pts, frame.time_base = number, 1 / frame_rate
-                container.mux(track.encode(frame))
-            container.mux(track.encode(None))
-    except (FFmpegError, ValueError) as error:
-        raise EncodingError(
-            where=f'encoding "{encoding.name}"',
-            what=f"a small file with every tag cannot be written ({error})",
-            remedy="Its tags are not judged; leave the encoding out if they matter.",
-        ) from error
+        for frame in evenly_timed(frames, frame_rate):
+            container.mux(track.encode(frame))
+        container.mux(track.encode(None))
+    except FFmpegError as error:
+        raise encoder_gave_up(encoding, path, error) from error
+    finally:
+        container.close()
+
+
+def _tag(container: OutputContainer, context: VideoCodecContext) -> None:
+    container.metadata["timecode"] = TIMECODE
+    context.thread_type = "SLICE"  # so few pictures gain nothing from being encoded side by side
+    context.sample_aspect_ratio = SAMPLE_ASPECT
+    context.field_order = PROGRESSIVE
+    context.options = context.options | {"chroma_sample_location": CHROMA_LOCATION}
 
 
 def read_tags(path: Path) -> TagsRead:
-    """Every tag that demuxer and decoder find."""
+    """Every tag that demuxer and decoder find. EncodingError where no frame comes back."""
     with open_media(path) as (container, track):
         media = describe_media(container, track, path)
         order = FIELD_ORDERS.get(int(track.codec_context.field_order), "unknown")
@@ -113,7 +104,11 @@ def read_tags(path: Path) -> TagsRead:
         timecode = timecode or next(
             (s.metadata["timecode"] for s in container.streams if "timecode" in s.metadata), None
         )
-        frame = next(container.decode(track))
+        frame = next(container.decode(track), None)
+        if frame is None:
+            raise EncodingError(
+                where="chart", what="no frame came back", remedy="Leave this encoding out."
+            )
         location = _chroma_location(frame)
     return TagsRead(
         media=media,

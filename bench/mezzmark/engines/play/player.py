@@ -26,6 +26,7 @@ from av.packet import Packet
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
+from mezzmark.engines.media.conversion import presenter
 from mezzmark.engines.media.probe import (
     OPEN_OPTIONS,
     describe_media,
@@ -33,10 +34,9 @@ from mezzmark.engines.media.probe import (
     open_container,
     video_track,
 )
-from mezzmark.engines.play.viewer import presenter
 from mezzmark.model.errors import EngineError, FootageError
 from mezzmark.model.footage import FrameIndex, MediaFacts
-from mezzmark.model.jobs import ScrubJob
+from mezzmark.model.tasks.scrub import ScrubJob
 
 _THREAD_TYPES: Final = {"slice": "SLICE", "frame": "FRAME", "auto": "AUTO"}
 

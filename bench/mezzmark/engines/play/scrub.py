@@ -4,7 +4,7 @@ import gc
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import psutil
 from av.video.frame import VideoFrame
@@ -14,20 +14,16 @@ from mezzmark.engines.media.pixels import planes_digest, planes_of
 from mezzmark.engines.play.player import Move, OpenPlayer, Player, PlaysMoves
 from mezzmark.host.common import read_process_facts
 from mezzmark.model.footage import FrameIndex
-from mezzmark.model.jobs import Measured, ScrubJob
-from mezzmark.model.records import Proof, ScrubMeasurement
+from mezzmark.model.jobs import Measured
+from mezzmark.model.tasks.scrub import Proof, ScrubJob, ScrubMeasurement
 
 
-def slowed(open_player: OpenPlayer, *, fraction: float) -> OpenPlayer:
+def delayed_player(open_player: OpenPlayer, *, fraction: float) -> OpenPlayer:
     """Opens players whose every move takes `fraction` longer than it would have."""
-
-    def open_slowed(path: str, index: FrameIndex, job: ScrubJob) -> PlaysMoves:
-        return _SlowedPlayer(open_player(path, index, job), fraction)
-
-    return open_slowed
+    return lambda path, index, job: _DelayedPlayer(open_player(path, index, job), fraction)
 
 
-class _SlowedPlayer:
+class _DelayedPlayer:
     """Keeps the processor busy after each move; the time counts as decoding."""
 
     def __init__(self, player: PlaysMoves, fraction: float) -> None:
@@ -74,10 +70,10 @@ def run_scrub(
     editor that drew the last frame. Raises FootageError and EngineError when a clip cannot be
     opened.
     """
-    if job.planted_slowdown_fraction:
-        open_player = slowed(open_player, fraction=job.planted_slowdown_fraction)
+    if job.injected_slowdown_fraction:
+        open_player = delayed_player(open_player, fraction=job.injected_slowdown_fraction)
     indexes = [read_frame_index(media.index_path) for media in job.media]
-    provers = [Prover(index) for index in indexes]
+    verifiers = [FrameVerifier(index) for index in indexes]
     players: list[PlaysMoves] = []
     open_ns = []
     for media, index in zip(job.media, indexes, strict=True):
@@ -85,13 +81,13 @@ def run_scrub(
         players.append(open_player(media.media_path, index, job))
         open_ns.append(clock_ns() - start_ns)
     with _no_garbage_collection():
-        samples = _play(job.requests, players, provers, clock_ns)
+        samples = _play(job.requests, players, verifiers, clock_ns)
     for player in players:
         player.close()
     return Measured(measurement=_measurement(job, samples, open_ns), process=read_process_facts())
 
 
-class Prover:
+class FrameVerifier:
     """Says which frame of a clip a decoded picture is, by digest and stamp against the index."""
 
     def __init__(self, index: FrameIndex) -> None:
@@ -104,7 +100,7 @@ class Prover:
             stamp: n for n, stamp in enumerate(index.stamps) if stamp != NO_STAMP
         }
 
-    def prove(self, picture: VideoFrame | None, frame_index: int) -> tuple[Proof, int]:
+    def verify(self, picture: VideoFrame | None, frame_index: int) -> tuple[Proof, int]:
         """The proof, and the frame that was shown (−1 where it is none of the clip's).
 
         Right is a picture equal in every sample to the one that the independent decode found at
@@ -159,7 +155,7 @@ class ReadMeter:
 def _play(
     requests: Sequence[tuple[int, int]],
     players: Sequence[PlaysMoves],
-    provers: Sequence[Prover],
+    verifiers: Sequence[FrameVerifier],
     clock_ns: Callable[[], int],
 ) -> list[Sample]:
     meter = ReadMeter()
@@ -170,7 +166,7 @@ def _play(
         move = players[clip].move(frame_index, clock_ns)
         wall_ns = clock_ns() - start_ns
         read_bytes = meter.since(read_before)
-        proof, shown_frame = provers[clip].prove(move.picture, frame_index)
+        proof, shown_frame = verifiers[clip].verify(move.picture, frame_index)
         samples.append(
             Sample(
                 locate_ns=move.locate_ns,
@@ -189,18 +185,15 @@ def _play(
 def _measurement(
     job: ScrubJob, samples: Sequence[Sample], open_ns: Sequence[int]
 ) -> ScrubMeasurement:
+    columns = {
+        field.name: tuple(getattr(sample, field.name) for sample in samples)
+        for field in fields(Sample)
+    }
     return ScrubMeasurement(
         clip_position=tuple(clip for clip, _ in job.requests),
         frame_index=tuple(frame_index for _, frame_index in job.requests),
-        locate_ns=tuple(s.locate_ns for s in samples),
-        decode_ns=tuple(s.decode_ns for s in samples),
-        present_ns=tuple(s.present_ns for s in samples),
-        overhead_ns=tuple(s.overhead_ns for s in samples),
-        decoded_frames=tuple(s.decoded_frames for s in samples),
-        read_bytes=tuple(s.read_bytes for s in samples),
-        shown_frame=tuple(s.shown_frame for s in samples),
-        proof=tuple(s.proof for s in samples),
         open_ns=tuple(open_ns),
+        **columns,
     )
 
 

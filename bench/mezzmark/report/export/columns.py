@@ -1,16 +1,18 @@
 """The columns of the three tables that runs are exported as: names, types and nothing else.
 
-results/README.md says what each column means; `tests/contract/test_export_schema.py` holds both
-together. A column is added at the end of its group and never renamed: programs read these tables.
+results/README.md says what each column means; `tests/contract/test_exports.py` holds both together.
+A column is added at the end of its group and never renamed: programs read these tables.
 """
 
-from collections.abc import Mapping
-from typing import Any, Final
+from collections.abc import Mapping, Sequence
+from typing import Final
 
 import pandas as pd
 
-from mezzmark.decide.estimate.observations import FIGURE_UNITS
+from mezzmark.model.cell import Cell
+from mezzmark.model.players import PLAYERS, Player
 from mezzmark.model.records import HostMoment
+from mezzmark.model.tasks import TASKS
 
 TEXT, INTEGER, NUMBER, TRUTH = "string", "Int64", "float64", "boolean"
 """Types that can say "not told": a gap is never an invented 0 or an empty text."""
@@ -37,7 +39,31 @@ CELL_COLUMNS: Final = {
     "passes": INTEGER,
     "is_pinned": TRUTH,
 }
-"""Every field of a cell."""
+"""A cell's clip, encoding and setting, as tables have named them since the first."""
+
+
+def cell_values(cell: Cell, arm: str = "") -> dict[str, object]:
+    """The values of `CELL_COLUMNS`."""
+    setting = cell.setting
+    player = PLAYERS.get(setting["player"], Player(name=""))
+    return {
+        "task": cell.task,
+        "clip": cell.clip,
+        "encoding": cell.encoding,
+        "pattern": setting["pattern"],
+        "policy": setting["policy"],
+        "thread_count": setting["threads"],
+        "threading": player.threading if setting["player"] else None,
+        "decoder": player.device or "software",
+        "viewer_height_px": setting["viewer_height"],
+        "arm": arm,
+        "job_count": setting["jobs"],
+        "order": setting["clip_order"],
+        "height_px": setting["delivery_height"],
+        "passes": setting["passes"],
+        "is_pinned": setting["pinned"],
+    }
+
 
 COUNT_COLUMNS: Final = {
     "wrong_count": INTEGER,
@@ -71,8 +97,19 @@ PROCESS_COLUMNS: Final = {
     "involuntary_switches": INTEGER,
 }
 
-FIGURE_COLUMNS: Final = {
-    name: NUMBER for name in FIGURE_UNITS if name not in (*PROCESS_COLUMNS, "p99_ms")
+_FIRST_FIGURES: Final = (
+    *("p50_ms", "p95_ms", "locate_p50_ms", "decode_p50_ms", "present_p50_ms", "open_ms"),
+    *("read_bytes_per_move", "throughput_fps", "makespan_s", "first_file_s", "pixel_rate_mpx_s"),
+    *("idle_fraction", "decode_fraction", "cores_busy", "bitrate_bps", "file_bytes", "kernel_ms"),
+)
+"""The figures of the first table, in its order; later ones follow."""
+
+FIGURE_COLUMNS: Final = dict.fromkeys(_FIRST_FIGURES, NUMBER) | {
+    figure.name: NUMBER
+    for spec in TASKS.values()
+    if not spec.is_judged
+    for figure in spec.figures
+    if figure.name not in (*PROCESS_COLUMNS, "p99_ms")
 }
 """What a single trial tells; a p99 is that of all trials of a cell only."""
 
@@ -111,12 +148,17 @@ MOVE_COLUMNS: Final = (
     "shown_frame",
 )
 
-SAMPLES: Final[Mapping[str, str]] = {
+PLACE_COLUMNS: Final = {
     "run_id": CATEGORY,
     "host": CATEGORY,
     "round_index": "int64",
     "position": "int64",
     **{name: CATEGORY if dtype == TEXT else dtype for name, dtype in CELL_COLUMNS.items()},
+}
+"""Which trial a move belongs to."""
+
+SAMPLES: Final[Mapping[str, str]] = {
+    **PLACE_COLUMNS,
     "move_index": "int64",
     **dict.fromkeys(MOVE_COLUMNS, "int64"),
     "latency_ms": NUMBER,
@@ -132,15 +174,14 @@ TABLES: Final[Mapping[str, Mapping[str, str]]] = {
 }
 
 
-def typed(columns: Mapping[str, Any], schema: Mapping[str, str]) -> pd.DataFrame:
-    """A frame with the schema's columns in its order and types; a missing column is all gaps.
+def typed(rows: Sequence[Mapping[str, object]], schema: Mapping[str, str]) -> pd.DataFrame:
+    """A frame with the schema's columns in its order and types; what a row lacks is a gap.
 
     Each column gets its type before it can pass through floats, which hold no 63-bit seed.
     """
-    length = max((len(values) for values in columns.values()), default=0)
     return pd.DataFrame(
         {
-            name: pd.Series(columns.get(name, [None] * length), dtype=dtype)
+            name: pd.Series([row.get(name) for row in rows], dtype=dtype)
             for name, dtype in schema.items()
         }
     )

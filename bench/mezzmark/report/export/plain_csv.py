@@ -20,20 +20,11 @@ _GUARDED: Final = re.compile(f"^(?=[{re.escape(FORMULA_STARTS)}'])")
 
 def csv_bytes(frame: pd.DataFrame) -> bytes:
     """The frame as UTF-8 text with a header line; whole numbers stay whole, gaps stay empty."""
-    guarded = frame.copy(deep=False)
-    has_return = False
-    for name in frame.columns:
-        column = frame[name]
-        if isinstance(column.dtype, pd.CategoricalDtype):
-            names = [guard(str(text)) for text in column.cat.categories]
-            guarded[name] = column.cat.rename_categories(names)
-        elif isinstance(column.dtype, pd.StringDtype):
-            unique = {text: guard(text) for text in column.dropna().unique()}
-            names = list(unique.values())
-            guarded[name] = column.map(unique)
-        else:
-            continue
-        has_return = has_return or any("\r" in text for text in names)
+    texts = frame.select_dtypes(["category", "string"])
+    guarded = frame.assign(
+        **{str(name): column.map(guard, na_action="ignore") for name, column in texts.items()}
+    )
+    has_return = any("\r" in text for _, c in texts.items() for text in c.dropna().unique())
     text = guarded.to_csv(
         index=False,
         float_format=FLOAT_FORMAT,

@@ -7,24 +7,26 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observations import latencies_ms, observe_trial, proved_mask
+from mezzmark.decide.estimate.observations import observe_trial
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.model.estimate import CellSummary
-from mezzmark.model.records import ScrubMeasurement, Trial
+from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
+from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms, proved_mask
 from mezzmark.report.export.columns import (
-    CATEGORY,
-    CELL_COLUMNS,
     CELLS,
     FIGURE_COLUMNS,
     MOMENT_COLUMNS,
     MOVE_COLUMNS,
+    PLACE_COLUMNS,
     PROCESS_COLUMNS,
     SAMPLES,
     TRIALS,
+    cell_values,
     typed,
 )
 from mezzmark.report.export.plain_csv import csv_bytes
+from mezzmark.report.prose.numbers import withheld_text
 from mezzmark.report.view import RunView
 from mezzmark.store.run_store import Run
 
@@ -49,20 +51,16 @@ def cells_csv(views: Sequence[RunView]) -> bytes:
 
 
 def _cells(summaries: Iterable[tuple[Manifest, CellSummary]]) -> pd.DataFrame:
-    rows = [row for manifest, summary in summaries for row in _rows(manifest, summary)]
-    return typed(_columns(rows), CELLS)
-
-
-def _columns(rows: Sequence[dict[str, object]]) -> dict[str, list[object]]:
-    names = {name for row in rows for name in row}
-    return {name: [row.get(name) for row in rows] for name in names}
+    return typed(
+        [row for manifest, summary in summaries for row in _rows(manifest, summary)], CELLS
+    )
 
 
 def _rows(manifest: Manifest, summary: CellSummary) -> list[dict[str, object]]:
     shared: dict[str, object] = {
         "run_id": manifest.run_id,
         "host": manifest.host.host_label,
-        **{name: getattr(summary.cell, name) for name in CELL_COLUMNS},
+        **cell_values(summary.cell, summary.arm),
         "trial_count": summary.trial_count,
         "failed_trial_count": summary.failed_trial_count,
         "wrong_count": summary.wrong_count,
@@ -85,7 +83,7 @@ def _rows(manifest: Manifest, summary: CellSummary) -> list[dict[str, object]]:
             "round_count": estimate.round_count,
             "sample_count": estimate.sample_count,
             "method": estimate.method,
-            "withheld": estimate.withheld,
+            "withheld": withheld_text(estimate.withheld),
         }
         for figure, estimate in summary.estimates.items()
     ]
@@ -93,27 +91,32 @@ def _rows(manifest: Manifest, summary: CellSummary) -> list[dict[str, object]]:
 
 def trials_frame(runs: Sequence[Run]) -> pd.DataFrame:
     """The table of trials, failed ones too, in the order they ran."""
-    rows = [_trial_row(run.manifest, trial) for run in runs for trial in run.trials]
-    return typed(_columns(rows), TRIALS)
+    return typed([_trial_row(run.manifest, trial) for run in runs for trial in run.trials], TRIALS)
 
 
-def _trial_row(manifest: Manifest, trial: Trial) -> dict[str, object]:
-    observation = observe_trial(trial)
-    figures = observation.figures if observation else {}
-    row: dict[str, object] = {
+def _place(manifest: Manifest, trial: Trial) -> dict[str, object]:
+    """Which trial it is."""
+    return {
         "run_id": manifest.run_id,
         "host": manifest.host.host_label,
         "round_index": trial.round_index,
         "position": trial.position,
-        **{name: getattr(trial.cell, name) for name in CELL_COLUMNS},
+        **cell_values(trial.cell, trial.arm),
+    }
+
+
+def _trial_row(manifest: Manifest, trial: Trial) -> dict[str, object]:
+    observation = observe_trial(trial)
+    row = _place(manifest, trial) | {
         "seed": trial.seed,
         "started_utc": trial.started_utc,
         "wall_ns": trial.wall_ns,
         "outcome": trial.outcome,
         "reason": trial.reason,
         "sample_count": observation.sample_count if observation else 0,
-        **{name: figures.get(name) for name in FIGURE_COLUMNS},
     }
+    if observation:
+        row |= {name: observation.figures.get(name) for name in FIGURE_COLUMNS}
     if isinstance(trial.measurement, ScrubMeasurement):
         proof = trial.measurement.proof
         row["wrong_count"] = proof.count("wrong")
@@ -132,46 +135,24 @@ def samples_frame(runs: Sequence[Run]) -> pd.DataFrame:
     Other tasks have one figure a trial and stand in the table of trials.
     """
     found = [
-        (run, trial, trial.measurement)
+        (_place(run.manifest, trial), trial.measurement)
         for run in runs
         for trial in run.trials
         if isinstance(trial.measurement, ScrubMeasurement)
     ]
-    measured = [measurement for _, _, measurement in found]
-    counts = np.array([len(m.frame_index) for m in measured], dtype=np.int64)
-    columns: dict[str, object] = {
-        name: _repeated([_setting(run, trial, name) for run, trial, _ in found], counts, dtype)
-        for name, dtype in SAMPLES.items()
-        if name in _TRIAL_LEVEL
+    measured = [measurement for _, measurement in found]
+    places = typed([place for place, _ in found], {n: SAMPLES[n] for n in PLACE_COLUMNS})
+    counts = [len(measurement.frame_index) for measurement in measured]
+    moves: dict[str, Any] = {
+        "move_index": _joined([np.arange(count) for count in counts], np.int64),
+        **{n: _joined([getattr(m, n) for m in measured], np.int64) for n in MOVE_COLUMNS},
+        "latency_ms": _joined([latencies_ms(m) for m in measured], np.float64),
+        "proof": [proof for m in measured for proof in m.proof],
+        "is_proved": _joined([proved_mask(m) for m in measured], np.bool_),
     }
-    columns["move_index"] = _joined([np.arange(count) for count in counts], np.int64)
-    for name in MOVE_COLUMNS:
-        columns[name] = _joined([getattr(m, name) for m in measured], np.int64)
-    columns["latency_ms"] = _joined([latencies_ms(m) for m in measured], np.float64)
-    columns["proof"] = pd.Categorical([proof for m in measured for proof in m.proof])
-    columns["is_proved"] = _joined([proved_mask(m) for m in measured], np.bool_)
-    return typed(columns, SAMPLES)
-
-
-_TRIAL_LEVEL = {"run_id", "host", "round_index", "position", *CELL_COLUMNS}
-
-
-def _setting(run: Run, trial: Trial, name: str) -> object:
-    if name == "run_id":
-        return run.manifest.run_id
-    if name == "host":
-        return run.manifest.host.host_label
-    return getattr(trial if name in ("round_index", "position") else trial.cell, name)
-
-
-def _repeated(values: Sequence[Any], counts: NDArray[np.int64], dtype: str) -> object:
-    """Each trial's value once for each of its moves."""
-    if dtype != CATEGORY:
-        return pd.Series(values, dtype=dtype).repeat(counts.tolist()).array
-    once = pd.Categorical(values)
-    return pd.Categorical.from_codes(np.repeat(once.codes, counts), dtype=once.dtype)
+    repeated = places.loc[places.index.repeat(counts)].reset_index(drop=True)
+    return repeated.assign(**moves)[list(SAMPLES)].astype(dict(SAMPLES))
 
 
 def _joined(parts: Sequence[Any], dtype: type) -> NDArray[Any]:
-    arrays: list[NDArray[Any]] = [np.asarray(part, dtype=dtype) for part in parts]
-    return np.concatenate(arrays) if arrays else np.empty(0, dtype=dtype)
+    return np.concatenate([np.empty(0, dtype), *(np.asarray(part, dtype) for part in parts)])

@@ -14,8 +14,9 @@ from typing import Final
 import matplotlib as mpl
 from markupsafe import Markup
 
-from mezzmark.decide.estimate.ranking import Ranking, setting_of
-from mezzmark.model.cell import Cell
+from mezzmark.decide.estimate.ranking import Ranking
+from mezzmark.model.cell import Setting
+from mezzmark.model.players import PLAYERS
 from mezzmark.report.figures.marks import Drawing
 from mezzmark.report.figures.scatter import draw_size
 from mezzmark.report.figures.scrub import draw_latency, draw_spans
@@ -83,29 +84,30 @@ def _plans(view: RunView, prefix: str) -> Iterator[tuple[str, str, Callable[[], 
         yield "size", "size-against-time", partial(draw_size, view, first, cells=cells)
 
 
-def setting_slug(setting: Cell) -> str:
+def setting_slug(setting: Setting) -> str:
     """A file name for a scrub setting: `jump-roll-4t`."""
+    player = PLAYERS[setting["player"]]
     parts = [
-        setting.pattern or "",
-        setting.policy or "",
-        f"{setting.thread_count}t",
-        setting.threading or "",
-        str(setting.viewer_height_px or ""),
-        "" if setting.decoder == "software" else setting.decoder,
+        setting["pattern"],
+        setting["policy"],
+        f"{setting['threads']}t",
+        player.threading,
+        str(setting["viewer_height"] or ""),
+        player.device or "",
     ]
     return re.sub(r"[^a-z0-9]+", "-", "-".join(part for part in parts if part).lower())
 
 
 def _scrub_cells(view: RunView, ranking: Ranking, prefix: str) -> dict[str, str]:
-    return cell_anchors(view, ranking.setting, table_id=f"{prefix}{SCRUB_CELLS}")
+    return cell_anchors(view, "scrub", ranking.setting, table_id=f"{prefix}{SCRUB_CELLS}")
 
 
 def _encode_cells(view: RunView, prefix: str) -> dict[tuple[str, int], str]:
     """By encoding and thread count."""
     anchors: dict[tuple[str, int], str] = {}
     for cell in view.pooled_encodes:
-        rows = cell_anchors(view, setting_of(cell), table_id=f"{prefix}{ENCODE_CELLS}")
-        anchors[cell.encoding, cell.thread_count] = rows[cell.encoding]
+        rows = cell_anchors(view, "encode", cell.setting, table_id=f"{prefix}{ENCODE_CELLS}")
+        anchors[cell.encoding, cell.setting["threads"]] = rows[cell.encoding]
     return anchors
 
 

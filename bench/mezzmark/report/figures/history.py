@@ -7,7 +7,7 @@ import pandas as pd
 import seaborn.objects as so
 from matplotlib.axes import Axes
 
-from mezzmark.decide.compare.history import History, Series
+from mezzmark.decide.compare.history import History, HistorySeries
 from mezzmark.report.figures.marks import Drawing, Mark, at, draw_marks, ends, new_drawing
 from mezzmark.report.figures.theme import (
     DASHES,
@@ -23,7 +23,6 @@ from mezzmark.report.figures.theme import (
 )
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import history as prose
-from mezzmark.report.prose.terms import TASK_NAMES
 
 PANEL_IN, GAP_IN, LEFT_IN = 1.35, 0.5, 0.65
 """Height of a panel, room between two (the name of the next one stands there), and for ticks."""
@@ -43,13 +42,9 @@ def draw_history(history: History, *, anchors: Sequence[str]) -> Drawing:
         top_in=0.25,
     )
     drawing.figure.subplots_adjust(hspace=GAP_IN / PANEL_IN)
-    names = [series.name for series in tasks]
-    runs = _frame((series.name, series) for series in tasks)
-    cells = _frame(
-        (TASK_NAMES.get(line.cell.task, ""), line)
-        for line in history.cells
-        if line.cell is not None
-    )
+    names = [series.task for series in tasks]
+    runs = _frame((series.task, series) for series in tasks)
+    cells = _frame((line.task, line) for line in history.cells)
     cells = cells[cells["task"].isin(names)].rename(columns={"ratio": "cell_ratio"})
     shown = pd.concat([runs, cells], ignore_index=True)
     blue = LIGHT["leader"]
@@ -66,7 +61,7 @@ def draw_history(history: History, *, anchors: Sequence[str]) -> Drawing:
     dates = prose.date_texts(history.runs)
     for series, axes in zip(tasks, drawing.figure.axes, strict=True):
         draw_marks(drawing, _marks(series, history, anchors), axes)
-        values = shown.loc[shown["task"] == series.name, ["ratio", "low", "high", "cell_ratio"]]
+        values = shown.loc[shown["task"] == series.task, ["ratio", "low", "high", "cell_ratio"]]
         low, high = ratio_limits([*values.to_numpy().ravel()])
         set_log_axis(axes, "y", (low, high * (high / low) ** LABEL_ROOM), label="")
         axes.set(xlim=(-0.5, len(dates) - 0.5), title="", xlabel=labels.RUN_LABEL)
@@ -80,7 +75,7 @@ def draw_history(history: History, *, anchors: Sequence[str]) -> Drawing:
     return drawing
 
 
-def _marks(series: Series, history: History, anchors: Sequence[str]) -> list[Mark]:
+def _marks(series: HistorySeries, history: History, anchors: Sequence[str]) -> list[Mark]:
     return [
         Mark(
             x=at(point.position),
@@ -94,7 +89,7 @@ def _marks(series: Series, history: History, anchors: Sequence[str]) -> list[Mar
     ]
 
 
-def _frame(lines: Iterable[tuple[str, Series]]) -> pd.DataFrame:
+def _frame(lines: Iterable[tuple[str, HistorySeries]]) -> pd.DataFrame:
     """A row for each point of each line of a task."""
     return pd.DataFrame(
         [
@@ -106,7 +101,7 @@ def _frame(lines: Iterable[tuple[str, Series]]) -> pd.DataFrame:
     )
 
 
-def _draw_steps(axes: Axes, series: Series) -> None:
+def _draw_steps(axes: Axes, series: HistorySeries) -> None:
     """Changes of level, each with its size on the side where there is more room."""
     low, high = axes.get_xlim()
     for order, step in enumerate(series.steps):

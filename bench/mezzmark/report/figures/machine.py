@@ -16,7 +16,7 @@ from mezzmark.decide.throughput.grid import (
     best_split_by_core_count,
 )
 from mezzmark.decide.throughput.prediction import IngestPrediction
-from mezzmark.model.throughput import IngestMeasurement
+from mezzmark.model.tasks.ingest import IngestMeasurement
 from mezzmark.report.figures.marks import (
     Drawing,
     Mark,

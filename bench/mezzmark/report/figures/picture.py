@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from mezzmark.decide.picture.diagnosis import Diagnosis
 from mezzmark.decide.picture.fidelity import EncodingFidelity
-from mezzmark.model.fidelity import ChartMeasurement, WorstFrame
+from mezzmark.model.tasks.fidelity import ChartMeasurement, WorstFrame
 from mezzmark.report.figures.marks import Drawing, Mark, add_area_mark, at, draw_marks, new_drawing
 from mezzmark.report.figures.theme import INNER_IN, LIGHT, SMALL_PT, characters, plot
 from mezzmark.report.prose import figures as labels

@@ -259,9 +259,9 @@ def draw_quality(
     the row of each encoding in the quality table."""
     points = []
     for entry in judged:
-        if "PSNR" not in entry.estimates or entry.is_bit_exact:
+        if "psnr" not in entry.estimates or entry.is_bit_exact:
             continue
-        psnr, rate_mbps = entry.estimates["PSNR"], entry.bitrate_bps / 1e6
+        psnr, rate_mbps = entry.estimates["psnr"], entry.bitrate_bps / 1e6
         words = generation_words(entry, 0, confidence_level=confidence_level)
         low, high = (nan if end is None else end for end in (psnr.low, psnr.high))
         mark = Mark(

@@ -7,7 +7,7 @@ from statistics import fmean
 import pandas as pd
 import seaborn.objects as so
 
-from mezzmark.decide.compare.host_comparison import CellRatio, Standing, TaskRatio
+from mezzmark.decide.compare.hosts import CellRatio, Standing, TaskRatio
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.report.figures.marks import Drawing, Mark, at, draw_marks, ends
@@ -30,8 +30,7 @@ from mezzmark.report.figures.theme import (
 )
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import hosts, run_figures
-from mezzmark.report.prose.best_host import bare_ratio
-from mezzmark.report.prose.numbers import count_text
+from mezzmark.report.prose.numbers import bare_ratio, count_text
 from mezzmark.report.prose.terms import clip_rates
 from mezzmark.report.view import Role, RunView, encode_speeds
 

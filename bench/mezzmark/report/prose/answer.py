@@ -8,25 +8,21 @@ from collections.abc import Sequence
 from typing import Final
 
 from mezzmark.decide.choose.choice import Choice
-from mezzmark.decide.estimate.observations import Observation, observe
+from mezzmark.decide.estimate.observations import Observation
 from mezzmark.decide.estimate.pooling import (
     BestCells,
     fastest_cells,
-    hour_gb_text,
     pooled_bitrates_bps,
-    summarise_cells,
 )
-from mezzmark.decide.estimate.ranking import Ranking, rank_encodings, scrub_settings
-from mezzmark.decide.machine.steadiness import judge_steadiness
-from mezzmark.decide.picture.fidelity import EncodingFidelity, judge_encodings
+from mezzmark.decide.estimate.ranking import Ranking
+from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CellSummary, Estimate
 from mezzmark.model.fact import Fact
-from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.report.prose.cautions import cautions_in_words, untested_in_words
-from mezzmark.report.prose.choice import chosen_encodings, faster_sentences
+from mezzmark.report.prose.choice import faster_sentences
 from mezzmark.report.prose.choice import headline as choice_headline
 from mezzmark.report.prose.cost import (
     encode_only_sentence,
@@ -43,11 +39,12 @@ from mezzmark.report.prose.latency import (
 )
 from mezzmark.report.prose.numbers import (
     count_text,
-    estimate_text,
+    estimate_parts,
+    hour_gb_text,
     list_text,
     number_text,
-    sentence,
     shown_name,
+    withheld_text,
 )
 from mezzmark.report.prose.picture import picture_sentences
 
@@ -93,7 +90,7 @@ def key_numbers(
         )
     if name in encode:
         cell, estimate = encode[name]
-        threads = count_text(cell.thread_count, "thread")
+        threads = count_text(cell.setting["threads"], "thread")
         speed = _key(estimate, f"{whose}encode speed, {threads}", "fps")
         hour = encode_time_text(estimate.point, manifest)
         detail = "; ".join(text for text in (hour, speed.detail) if text)
@@ -103,7 +100,7 @@ def key_numbers(
 
 def _key(estimate: Estimate, label: str, unit: str) -> KeyNumber:
     half = estimate.half_width
-    detail = estimate.withheld
+    detail = withheld_text(estimate.withheld)
     if estimate.low is not None and estimate.high is not None:
         low, high = (number_text(end, half_width=half) for end in (estimate.low, estimate.high))
         detail = f"{estimate.confidence_level * 100:g} % interval {low} to {high}"
@@ -131,25 +128,6 @@ class Answer(Fact):
     not_tested: tuple[str, ...]
 
 
-def answer_in_words(
-    manifest: Manifest, trials: Sequence[Trial], *, confidence_level: float = 0.95
-) -> Answer:
-    """The answer of one run."""
-    observations = observe(trials)
-    summaries = summarise_cells(
-        trials, confidence_level=confidence_level, observations=observations
-    )
-    rankings = tuple(
-        rank_encodings(observations, summaries, setting, confidence_level=confidence_level)
-        for setting in scrub_settings(observations)
-    )
-    judged = judge_encodings(trials, confidence_level=confidence_level)
-    steadiness = judge_steadiness(manifest, trials, observations, confidence_level=confidence_level)
-    return answer_from(
-        manifest, observations, summaries, rankings, judged, doubts=steadiness.warnings
-    )
-
-
 def answer_from(
     manifest: Manifest,
     observations: Sequence[Observation],
@@ -160,7 +138,7 @@ def answer_from(
     *,
     doubts: Sequence[str] = (),
 ) -> Answer:
-    """As `answer_in_words`, from what is already computed. The first ranking leads.
+    """The answer of one run, from what is already computed. The first ranking leads.
 
     Where needs and wishes were stated, their choice is the answer, and the numbers and the first
     findings are of the encoding it names. `doubts` are warnings of the machine.
@@ -173,7 +151,7 @@ def answer_from(
     findings = _task_findings(
         rankings, encode, bitrates, manifest, choice, observations=observations
     )
-    findings += [f"{sentence(text)}." for text in (whole[1:] if is_whole_only else whole)]
+    findings += whole[1:] if is_whole_only else whole
     findings += picture_sentences(fidelity)
     if choice is None and not is_whole_only and _candidate_count(summaries) > 1:
         findings.append(NEXT_STEP)
@@ -199,7 +177,7 @@ def _task_findings(
     observations: Sequence[Observation],
 ) -> list[str]:
     """Of scrubbing and encoding: the chosen encoding's, else the fastest's."""
-    if choice is not None and chosen_encodings(choice):
+    if choice is not None and choice.chosen:
         return _chosen_findings(
             rankings, choice, encode, bitrates, manifest, observations=observations
         )
@@ -237,7 +215,7 @@ def _chosen_findings(
     observations: Sequence[Observation],
 ) -> list[str]:
     """The chosen encoding's speed and price first, then who is faster and why it was not taken."""
-    chosen = chosen_encodings(choice)
+    chosen = choice.chosen
     texts: list[str] = []
     if rankings:
         lead = rankings[0]
@@ -276,7 +254,7 @@ def _headline(
     if encode:
         return f"{START}, {shown_name(next(iter(encode)))} encoded fastest."
     if whole:
-        return f"{START}, {whole[0]}."
+        return whole[0]
     if others:
         return f"{START}, {list_text(others)} was measured; neither scrubbing nor encoding was."
     return f"{START}, nothing finished, so there is no answer."
@@ -311,7 +289,5 @@ def _speed_headline(lead: Ranking) -> str:
 
 def _times(ratio: Estimate) -> str:
     """`53 times [41, 69]`."""
-    text = f"{number_text(ratio.point, half_width=ratio.half_width)} times"
-    if ratio.low is None:
-        return text
-    return f"{text} {estimate_text(ratio).partition(' ')[2]}"
+    point, interval = estimate_parts(ratio, with_unit=False)
+    return f"{point} times {interval}".rstrip()

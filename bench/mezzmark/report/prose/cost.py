@@ -11,13 +11,12 @@ from mezzmark.decide.estimate.pooling import (
     compare_groups,
     fastest_cells,
     group_over_clips,
-    size_text,
 )
-from mezzmark.model.cell import Cell, Task
+from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.run import Manifest
-from mezzmark.model.throughput import ClipOrder
+from mezzmark.model.tasks.ingest import ClipOrder
 from mezzmark.report.prose.numbers import (
     count_text,
     estimate_text,
@@ -25,9 +24,28 @@ from mezzmark.report.prose.numbers import (
     list_text,
     number_text,
     shown_name,
+    size_text,
 )
+from mezzmark.statistics.scaling import MINIMUM_ROUNDS, ScalingFit
+from mezzmark.statistics.scaling_inference import Peak
 
 MINUTES = 60
+
+
+def peak_text(fit: ScalingFit, peak: Peak) -> str:
+    """`40 [31, 52] cores`, or why no peak is given."""
+    if peak.interval is not None:
+        found = peak.interval
+        return f"{found.point:.0f} [{found.low:.0f}, {found.high:.0f}] cores"
+    if peak.withheld == "few_rounds":
+        missing = count_text(MINIMUM_ROUNDS - fit.round_count, "more round")
+        return f"no interval from {count_text(fit.round_count, 'round')}: measure {missing}"
+    if peak.withheld == "no_peak":
+        return "Amdahl's law has no peak"
+    return (
+        f"up to {max(fit.core_counts)} cores the data do not bound a peak: κ may be 0. Measure "
+        "more core counts or more rounds"
+    )
 
 
 def price_sentences(
@@ -51,7 +69,7 @@ def price_sentences(
         cell, estimate = encode[name]
         text = (
             f"Encoding to it ran at {estimate_text(estimate)} "
-            f"with {count_text(cell.thread_count, 'thread')}"
+            f"with {count_text(cell.setting['threads'], 'thread')}"
         )
         if hour := encode_time_text(estimate.point, manifest):
             text += f": {hour}"
@@ -86,8 +104,8 @@ def encode_only_sentence(encode: BestCells, manifest: Manifest) -> str:
     hour = encode_time_text(estimate.point, manifest)
     return (
         f"{shown_name(name)} encoded at {estimate_text(estimate)} with "
-        f"{count_text(cell.thread_count, 'thread')}{f': {hour}' if hour else ''}. Time to picture "
-        "was not measured."
+        f"{count_text(cell.setting['threads'], 'thread')}{f': {hour}' if hour else ''}. Time to "
+        "picture was not measured."
     )
 
 
@@ -98,9 +116,8 @@ MOST_NAMED: Final = 4
 def throughput_sentences(
     observations: Sequence[Observation], *, confidence_level: float
 ) -> tuple[str, ...]:
-    """Of grid, ingest and delivery, as far as measured, what each one found; none begins with a
-    capital, so that the first may follow the headline's opening."""
-    grid = [o for o in observations if o.cell.task == "grid" and not o.cell.arm]
+    """Of grid, ingest and delivery, as far as measured, what each one found."""
+    grid = [o for o in observations if o.cell.task == "grid"]
     splits = fastest_cells(grid, "grid", confidence_level=confidence_level)
     ingests = best_cells(
         observations, "ingest", "makespan_s", lambda e: e.point, confidence_level=confidence_level
@@ -119,8 +136,8 @@ def throughput_sentences(
     return tuple(texts)
 
 
-def _cells_of(observations: Sequence[Observation], task: Task) -> set[Cell]:
-    return {o.cell for o in observations if o.cell.task == task and not o.cell.arm}
+def _cells_of(observations: Sequence[Observation], task: str) -> set[Cell]:
+    return {o.cell for o in observations if o.cell.task == task}
 
 
 _ORDER_WORDS: Final[dict[ClipOrder | None, str]] = {
@@ -132,32 +149,40 @@ _ORDER_WORDS: Final[dict[ClipOrder | None, str]] = {
 
 def _ingest_words(ingests: BestCells, measured: set[Cell]) -> str:
     """The time of the whole folder; the order of clips is named where it was varied."""
-    is_order_varied = len({cell.order for cell in measured}) > 1
+    is_order_varied = len({cell.setting["clip_order"] for cell in measured}) > 1
     parts = [
         f"{estimate_text(estimate)} to {shown_name(name)}"
-        f"{_ORDER_WORDS[cell.order] if is_order_varied else ''}"
+        f"{_ORDER_WORDS[cell.setting['clip_order']] if is_order_varied else ''}"
         for name, (cell, estimate) in _first(ingests)
     ]
     settings = f"{'order, ' if is_order_varied else ''}number of jobs and threads"
     return (
-        f"all clips as a folder took {joined_text(parts)}{_more(ingests)}, each with its fastest "
-        f"{settings}"
+        f"All clips as a folder took {joined_text(parts)}{_more(ingests)}, each with its fastest "
+        f"{settings}."
     )
 
 
 def _delivery_words(deliveries: BestCells, measured: set[Cell]) -> str:
     """The speed of the export; passes and threads are named where they were varied."""
-    is_passes_varied = len({cell.passes for cell in measured}) > 1
-    is_threads_varied = len({cell.thread_count for cell in measured}) > 1
+    is_passes_varied = len({cell.setting["passes"] for cell in measured}) > 1
+    is_threads_varied = len({cell.setting["threads"] for cell in measured}) > 1
     parts = []
     for name, (cell, estimate) in _first(deliveries):
         told = [
-            *(["in one pass" if cell.passes == 1 else "in two passes"] if is_passes_varied else []),
-            *([f"with {count_text(cell.thread_count, 'thread')}"] if is_threads_varied else []),
+            *(
+                ["in one pass" if cell.setting["passes"] == 1 else "in two passes"]
+                if is_passes_varied
+                else []
+            ),
+            *(
+                [f"with {count_text(cell.setting['threads'], 'thread')}"]
+                if is_threads_varied
+                else []
+            ),
         ]
         setting = f" ({' '.join(told)})" if told else ""
         parts.append(f"{estimate_text(estimate)} from {shown_name(name)}{setting}")
-    return f"the export for delivery ran at {joined_text(parts)}{_more(deliveries)}"
+    return f"The export for delivery ran at {joined_text(parts)}{_more(deliveries)}."
 
 
 def _first(best: BestCells) -> list[tuple[str, tuple[Cell, Estimate]]]:
@@ -170,10 +195,10 @@ def _more(best: BestCells) -> str:
 
 
 def _split_words(splits: BestCells) -> str:
-    """`encoding ran fastest with 2 jobs of 1 thread: vc3-sq at 80.4 fps [78.9, 82.0]`."""
+    """`Encoding ran fastest with 2 jobs of 1 thread: vc3-sq at 80.4 fps [78.9, 82.0].`"""
     by_split: dict[tuple[int, int], list[str]] = {}
     for name, (cell, estimate) in _first(splits):
-        by_split.setdefault((cell.job_count, cell.thread_count), []).append(
+        by_split.setdefault(cell.setting.split, []).append(
             f"{shown_name(name)} at {estimate_text(estimate)}"
         )
     parts = [
@@ -181,7 +206,7 @@ def _split_words(splits: BestCells) -> str:
         f"{'' if jobs == 1 else ' each'}: {joined_text(told)}"
         for (jobs, threads), told in by_split.items()
     ]
-    return f"encoding ran fastest {'; '.join(parts)}{_more(splits)}"
+    return f"Encoding ran fastest {'; '.join(parts)}{_more(splits)}."
 
 
 def _gain_words(
@@ -194,7 +219,7 @@ def _gain_words(
             (
                 cell
                 for cell in groups
-                if (cell.encoding, cell.job_count, cell.thread_count) == (name, 1, 1)
+                if (cell.encoding, cell.setting["jobs"], cell.setting["threads"]) == (name, 1, 1)
             ),
             None,
         )
@@ -205,7 +230,7 @@ def _gain_words(
         )
         if gain is not None:
             parts.append(f"{estimate_text(gain)} for {shown_name(name)}")
-    return [f"against one job of one thread that is {joined_text(parts)}"] if parts else []
+    return [f"Against one job of one thread that is {joined_text(parts)}."] if parts else []
 
 
 def _doubtful_splits(
@@ -225,4 +250,4 @@ def _doubtful_splits(
             doubtful.append(name)
     if not doubtful:
         return []
-    return [f"whether another split does as much cannot be told for {list_text(doubtful)}"]
+    return [f"Whether another split does as much cannot be told for {list_text(doubtful)}."]

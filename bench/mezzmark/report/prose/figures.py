@@ -4,12 +4,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from mezzmark.decide.choose.draws import KNOWN_EXACTLY
 from mezzmark.model.estimate import Estimate
 from mezzmark.report.prose.numbers import (
     count_text,
     estimate_text,
     shown_name,
+    withheld_text,
 )
 
 ALT_ROWS: Final = 5
@@ -63,11 +63,11 @@ def mark_words(name: str, what: str, estimate: Estimate, *, samples: str = "") -
 def estimate_words(estimate: Estimate, samples: str = "") -> str:
     """An estimate, what its interval is or why it has none, and its counts."""
     text = estimate_text(estimate)
-    if estimate.withheld == KNOWN_EXACTLY:
-        return f"{text}; {KNOWN_EXACTLY}"
+    if estimate.is_exact:
+        return f"{text}; {withheld_text(estimate.withheld)}"
     interval = f"{estimate.confidence_level * 100:g} % interval"
     if estimate.low is None or estimate.high is None:
-        interval = estimate.withheld or "no interval"
+        interval = withheld_text(estimate.withheld) or "no interval"
     counts = [count_text(estimate.round_count, "round")]
     if samples and estimate.sample_count:
         counts.append(count_text(estimate.sample_count, samples))

@@ -2,7 +2,6 @@
 
 from typing import Final
 
-from mezzmark.decide.estimate.pooling import size_text
 from mezzmark.decide.estimate.ranking import Ranked, Ranking
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
@@ -12,8 +11,8 @@ from mezzmark.report.prose.numbers import (
     estimate_text,
     list_text,
     number_text,
-    sentence,
     shown_name,
+    size_text,
 )
 
 INSTANT_MS: Final = 100.0
@@ -24,11 +23,11 @@ attributed in Nielsen, Usability Engineering, 1993, chapter 5 ("0.1 second")."""
 def speed_sentence(lead: Ranking, entry: Ranked, *, with_original: bool = True) -> str:
     """One encoding's median and p95 beside the original's, and their ratio; without the original's
     own times where they were told."""
-    phrase = PATTERN_PHRASES[lead.setting.pattern or "jump"]
+    phrase = PATTERN_PHRASES[lead.setting["pattern"] or "jump"]
     text = (
-        f"{sentence(phrase)}, {shown_name(entry.encoding)} showed the right picture after "
+        f"{shown_name(entry.encoding)} showed the right picture after "
         f"{estimate_text(entry.estimates['p50_ms'])} at the median and within "
-        f"{estimate_text(entry.estimates['p95_ms'])} in 95 of 100 moves"
+        f"{estimate_text(entry.estimates['p95_ms'])} in 95 of 100 moves, {phrase}"
     )
     original = lead.find(ORIGINAL)
     if original is None or entry.encoding == ORIGINAL or entry.speedup_ratio is None:
@@ -82,7 +81,7 @@ def original_sentences(lead: Ranking, name: str, bitrates: dict[str, float]) -> 
     original = lead.find(ORIGINAL)
     if (
         name == ORIGINAL
-        or lead.setting.pattern != "jump"
+        or lead.setting["pattern"] != "jump"
         or original is None
         or not original.is_eligible
         or not _is_instant(original.estimates["p50_ms"])
@@ -108,8 +107,8 @@ def fastest_elsewhere(other: Ranking, lead: Ranking) -> str:
     best = other.fastest
     verb = "looked" if best.estimates["p50_ms"].low is None else "was"
     text = (
-        f"{sentence(_setting_phrase(other, lead))}, {shown_name(best.encoding)} {verb} fastest "
-        f"with {estimate_text(best.estimates['p50_ms'])} at the median"
+        f"{shown_name(best.encoding)} {verb} fastest {_setting_phrase(other, lead)}, with "
+        f"{estimate_text(best.estimates['p50_ms'])} at the median"
     )
     if best.speedup_ratio is not None:
         text += f", {estimate_text(best.speedup_ratio)} as fast as the original"
@@ -130,9 +129,9 @@ def medians_elsewhere(name: str, others: list[Ranking], lead: Ranking) -> list[s
 
 
 def _setting_phrase(other: Ranking, lead: Ranking) -> str:
-    phrase = PATTERN_PHRASES[other.setting.pattern or "jump"]
-    if other.setting.thread_count != lead.setting.thread_count:
-        phrase += f" with {count_text(other.setting.thread_count, 'thread')}"
-    if other.setting.policy != lead.setting.policy:
-        phrase += f" and the player's policy was {other.setting.policy}"
+    phrase = PATTERN_PHRASES[other.setting["pattern"] or "jump"]
+    if other.setting["threads"] != lead.setting["threads"]:
+        phrase += f" with {count_text(other.setting['threads'], 'thread')}"
+    if other.setting["policy"] != lead.setting["policy"]:
+        phrase += f" and the player's policy was {other.setting['policy']}"
     return phrase

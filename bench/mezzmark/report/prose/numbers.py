@@ -6,7 +6,8 @@ import unicodedata
 from collections.abc import Sequence
 from typing import Final
 
-from mezzmark.model.estimate import Estimate
+from mezzmark.decide.estimate.pooling import BITS_PER_HOUR_TO_GB
+from mezzmark.model.estimate import Estimate, Withheld
 
 SHOWN_UNITS: Final = {"bit/s": (1e-6, "Mbit/s"), "B": (1e-6, "MB")}
 """Stored unit → (factor, unit in text). MB is 10^6 bytes."""
@@ -62,20 +63,30 @@ def number_text(value: float, *, half_width: float | None = None) -> str:
 
 def estimate_text(estimate: Estimate, *, with_unit: bool = True) -> str:
     """`12.4 ms [12.1, 12.8]`; without an interval the bare point, whose reason is `withheld`."""
-    return " ".join(estimate_parts(estimate, with_unit=with_unit))
+    return " ".join(filter(None, estimate_parts(estimate, with_unit=with_unit)))
 
 
-def estimate_parts(estimate: Estimate, *, with_unit: bool = True) -> tuple[str, ...]:
-    """The point and, where there is one, the interval: `12.4 ms` and `[12.1, 12.8]`."""
+def estimate_parts(estimate: Estimate, *, with_unit: bool = True) -> tuple[str, str]:
+    """`12.4 ms` and `[12.1, 12.8]`; the second is empty without an interval."""
     point = shown_value(estimate.point, estimate.unit)
     unit = shown_unit(estimate.unit)
     tail = ("×" if unit == "×" else f" {unit}") if with_unit and unit else ""
     if estimate.low is None or estimate.high is None:
-        return (f"{number_text(point)}{tail}",)
+        return f"{number_text(point)}{tail}", ""
     low, high = (shown_value(end, estimate.unit) for end in (estimate.low, estimate.high))
     half = (high - low) / 2
     texts = [number_text(number, half_width=half) for number in (point, low, high)]
     return f"{texts[0]}{tail}", f"[{texts[1]}, {texts[2]}]"
+
+
+def bare_ratio(estimate: Estimate) -> str:
+    """`3.1 [2.8, 3.4]`."""
+    return estimate_text(estimate, with_unit=False)
+
+
+def sentence(text: str) -> str:
+    """`text` with its first letter raised; nothing else is touched."""
+    return text[:1].upper() + text[1:]
 
 
 def visible_text(text: str) -> str:
@@ -129,18 +140,61 @@ def count_text(count: int, noun: str) -> str:
     return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
 
 
-def sentence(text: str) -> str:
-    """`text` with its first letter raised; nothing else is touched."""
-    return text[:1].upper() + text[1:]
+def round_count_text(complete_count: int, begun_count: int) -> str:
+    """`6 rounds`, or `5 whole rounds and part of another` where the last one was not finished."""
+    if begun_count <= complete_count:
+        return count_text(begun_count, "round")
+    return f"{count_text(complete_count, 'whole round')} and part of another"
 
 
-def clause(text: str) -> str:
-    """`text` with its first letter lowered, to follow a colon; nothing else is touched."""
-    return text[:1].lower() + text[1:]
+def hour_gb_text(bitrate_bps: float) -> str:
+    """`52.2 GB for an hour`; GB is 10^9 bytes."""
+    return f"{number_text(bitrate_bps * BITS_PER_HOUR_TO_GB)} GB for an hour"
+
+
+def size_text(bitrate_bps: float) -> str:
+    """`116 Mbit/s, or 52.2 GB for an hour`."""
+    return f"{number_text(bitrate_bps / 1e6)} Mbit/s, or {hour_gb_text(bitrate_bps)}"
+
+
+_MARKUP: Final = re.compile(
+    r"[\\`*_\[<&]"  # anywhere: code, emphasis, links, HTML, entities
+    r"|^(?:[#+-](?=[ #-]|$)|>|~(?=~~))|#$"  # at an end: headings, lists, quotes, fences
+)
+_NUMBER_OF_A_LIST: Final = re.compile(r"^(\d{1,9})([.)])(?= |$)", re.ASCII)
 
 
 def markdown_text(text: str) -> str:
-    """`text` for Markdown (CommonMark): everything that could be markup is escaped."""
-    escaped = re.sub(r"([\\`*_{}\[\]()#+!|~$])", r"\\\1", str(text))
-    escaped = escaped.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
-    return " ".join(escaped.split())
+    """`text` as one line of Markdown (CommonMark) that shows just this text; what cannot be markup
+    where it stands is left as it is, so that the file reads well as text."""
+    escaped = _MARKUP.sub(r"\\\g<0>", " ".join(text.split()))
+    return _NUMBER_OF_A_LIST.sub(r"\1\\\2", escaped)
+
+
+def withheld_text(reasons: Sequence[Withheld]) -> str:
+    """Why an estimate has no interval; empty where it has one."""
+    return "; ".join(_reason(reason) for reason in reasons)
+
+
+def _reason(reason: Withheld) -> str:
+    have, needed = reason.have, reason.needed
+    match reason.kind:
+        case "few_rounds" | "few_clips":
+            what = "round" if reason.kind == "few_rounds" else "clip"
+            more = count_text(needed, what)
+            return f"no interval from {count_text(have, what)}: {more} more needed"
+        case "few_moves":
+            text = f"no interval: needs {needed} more {'round' if needed == 1 else 'rounds'}"
+            moves = reason.moves_a_round
+            return f"{text}, or {moves} samples a round" if moves else text
+        case "clustered":
+            return (
+                "no interval: slow samples crowd into few trials, so the limit lies beyond the "
+                "slowest sample; twice as many rounds may show it"
+            )
+        case "constant":
+            return "the same in every round"
+        case "exact":
+            return "known exactly"
+        case _:
+            return "it has no interval"

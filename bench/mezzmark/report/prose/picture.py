@@ -5,8 +5,9 @@ from typing import Final
 
 from mezzmark.decide.picture.diagnosis import INVISIBLE_DELTA_E, Diagnosis, visibility_words
 from mezzmark.decide.picture.fidelity import CLIPS_FOR_INTERVAL, EncodingFidelity, generation_psnr
+from mezzmark.model.colour import HD_HEIGHT_PX, UNSPECIFIED
 from mezzmark.model.fact import Fact
-from mezzmark.model.fidelity import ChartMeasurement, TagSurvival, WorstFrame
+from mezzmark.model.tasks.fidelity import ChartMeasurement, TagSurvival, WorstFrame
 from mezzmark.report.prose.figures import FigureText, mark_words
 from mezzmark.report.prose.numbers import count_text, list_text, number_text, sentence, shown_name
 
@@ -33,10 +34,6 @@ def picture_sentences(fidelity: Sequence[EncodingFidelity]) -> list[str]:
         texts.append(f"Came back bit-exact: {list_text(exact)}.")
     return texts
 
-
-UNSPECIFIED: Final = 2
-HD_HEIGHT_PX: Final = 720
-"""From here on the player of this project takes an untagged picture for BT.709."""
 
 DURATION_TOLERANCE_S: Final = 0.002
 """Containers with a clock of 1 ms round durations."""
@@ -65,11 +62,6 @@ def tag_verdicts(survival: TagSurvival) -> tuple[TagVerdict, ...]:
         _words("rate", *survival.frame_rate),
         _duration(*survival.duration_s),
     )
-
-
-def lost_tags(survival: TagSurvival) -> tuple[str, ...]:
-    """Names of the tags that are lost or changed."""
-    return tuple(v.tag for v in tag_verdicts(survival) if v.state in ("lost", "changed"))
 
 
 def consequence_words(survival: TagSurvival) -> str:
@@ -216,7 +208,7 @@ def chart_words(name: str, measurement: ChartMeasurement, diagnosis: Diagnosis) 
 
 def worst_frame_text(entry: EncodingFidelity, worst: WorstFrame) -> FigureText:
     """Of the frame with the largest error."""
-    name, clip = shown_name(entry.encoding), shown_name(entry.estimates["PSNR"].worst_clip)
+    name, clip = shown_name(entry.encoding), shown_name(entry.estimates["psnr"].worst_clip)
     return FigureText(
         title=f"{name}: the worst part of the worst frame",
         subtitle=f"Frame {worst.frame_index} of {clip} at {worst.left_px}, {worst.top_px}; "
@@ -228,7 +220,7 @@ def worst_frame_text(entry: EncodingFidelity, worst: WorstFrame) -> FigureText:
 
 def worst_frame_words(entry: EncodingFidelity) -> str:
     """The lowest PSNR of a single frame, and among how many."""
-    psnr = entry.estimates["PSNR"]
+    psnr = entry.estimates["psnr"]
     frames = sum(clip.measurement.frame_count for clip in entry.clips)
     return (
         f"{shown_name(entry.encoding)}, worst frame of {shown_name(psnr.worst_clip)}: "

@@ -3,7 +3,6 @@
 from collections.abc import Mapping, Sequence
 
 from mezzmark.decide.choose.choice import Choice
-from mezzmark.decide.choose.draws import KNOWN_EXACTLY
 from mezzmark.decide.choose.plane import ChoicePlane, ChoicePoint
 from mezzmark.decide.estimate.ranking import Ranked, Ranking
 from mezzmark.model.encoding import ORIGINAL
@@ -174,7 +173,7 @@ def with_rate(words: str, bitrate_mbps: float) -> str:
 def choice_text(choice: Choice, plane: ChoicePlane, front: Sequence[str]) -> FigureText:
     """Of the plane of two figures; `front` are those that no other one beats in both."""
     bare = [e for p in plane.points for e in (p.x, p.y) if e.low is None]
-    is_short = any(estimate.withheld != KNOWN_EXACTLY for estimate in bare)
+    is_short = not all(estimate.is_exact for estimate in bare)
     why = "known exactly, or need more rounds for one" if is_short else "known exactly"
     subtitle = (
         f"{rounds_text(choice)}; bars: {choice.confidence_level * 100:g} % intervals; figures "

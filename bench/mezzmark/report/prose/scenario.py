@@ -4,8 +4,9 @@ from collections.abc import Iterator, Sequence
 from pathlib import PurePosixPath, PureWindowsPath
 from typing import Final
 
+from mezzmark.model.round_limits import ROUNDS_RULE, limit_warnings
 from mezzmark.model.run import ClipManifest
-from mezzmark.model.scenario import ROUNDS_RULE, Scenario, limit_warnings
+from mezzmark.model.scenario import Scenario
 from mezzmark.report.prose.numbers import count_text, shown_name, visible_text
 from mezzmark.report.prose.terms import rate_text
 
@@ -16,22 +17,11 @@ def scenario_lines(plan: Scenario) -> Iterator[str]:
     yield visible_text(f"{plan.name}: {plan.title}" if plan.title else plan.name)
     yield f"clips: {_list([clip.name for clip in plan.clips])}"
     yield f"encodings ({len(names)}): {_list(names)}"
-    if plan.scrub:
-        yield (
-            f"scrub: {_list(plan.scrub.patterns)}; {plan.scrub.requests} moves a trial; "
-            f"policies {_list(plan.scrub.policies)}; threads {_list(plan.scrub.threads)}"
-        )
-    if plan.encode:
-        yield f"encode: {plan.encode.frames} frames; threads {_list(plan.encode.threads)}"
-    yield from _throughput_lines(plan)
-    if plan.fidelity:
-        yield (
-            f"fidelity: {count_text(plan.fidelity.generations, 'generation')} of "
-            f"{count_text(plan.fidelity.frames, 'frame')}; {_list(plan.fidelity.metrics)}; "
-            "once, not every round"
-        )
+    for name, settings in plan.tasks.items():
+        facts = (f"{key} {_list(value)}" for key, value in settings if value not in (None, False))
+        yield f"{name}: {'; '.join(facts)}"
     if plan.choose:
-        wishes = [*plan.choose.wishes, *plan.choose.weights] or ["the usual ones"]
+        wishes = plan.choose.goals or ("the usual ones",)
         yield f"choose: needs {_list(plan.choose.needs) or 'none'}; wishes {_list(wishes)}"
     yield (
         f"rounds: {plan.minimum_rounds} to {plan.rounds}, until every interval is within "
@@ -51,29 +41,9 @@ def limit_warnings_of(plan: Scenario) -> tuple[str, ...]:
     )
 
 
-def _throughput_lines(plan: Scenario) -> Iterator[str]:
-    if plan.grid:
-        more = "; more threads than cores too" if plan.grid.oversubscribe else ""
-        yield (
-            f"grid: jobs {_list(plan.grid.jobs)} × threads {_list(plan.grid.threads)}; "
-            f"{plan.grid.frames} frames a job{more}"
-        )
-    if plan.ingest:
-        yield (
-            f"ingest: all clips as a folder; jobs {_list(plan.ingest.jobs)} × threads "
-            f"{_list(plan.ingest.threads)}; orders {_list(plan.ingest.orders)}"
-        )
-    if plan.delivery:
-        passes = _list(plan.delivery.passes)
-        yield (
-            f"delivery: {plan.delivery.codec} at {plan.delivery.bitrate_bps / 1e6:g} Mbit/s, "
-            f"preset {plan.delivery.preset}; passes {passes}; {plan.delivery.frames} frames; "
-            f"threads {_list(plan.delivery.threads)}"
-        )
-
-
-def _list(values: Sequence[object]) -> str:
-    return ", ".join(visible_text(str(value)) for value in values)
+def _list(values: object) -> str:
+    several = values if isinstance(values, tuple | list) else [values]
+    return ", ".join(visible_text(str(value)) for value in several)
 
 
 MOST_CLIPS: Final = 3

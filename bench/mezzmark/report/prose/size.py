@@ -4,10 +4,16 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-from mezzmark.decide.size.answers import has_late_cards_alone
-from mezzmark.decide.size.machines import MOST_MACHINES
-from mezzmark.decide.size.result import Answer, EncodingSizing
+from mezzmark.decide.size.queue import MOST_MACHINES
+from mezzmark.decide.size.result import (
+    Answer,
+    CorePrediction,
+    EncodingSizing,
+    SizingNote,
+    SizingResult,
+)
 from mezzmark.decide.size.streams import footage_gb, payload_mb_per_s, planned_link_mb_per_s
+from mezzmark.decide.throughput.rates import RateSource
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.shop import Camera, Shop, list_assumptions
 from mezzmark.report.prose.numbers import (
@@ -17,37 +23,102 @@ from mezzmark.report.prose.numbers import (
     shown_name,
     visible_text,
 )
+from mezzmark.statistics.scaling_inference import LOUD_RANGE_RATIO
 
 NAMES_IN_A_SENTENCE: Final = 6
 
+CANNOT_SAY: Final = "these runs cannot say"
+
 ANSWER_ORDER: Final[dict[Answer, int]] = {"yes": 0, "cannot tell": 1, "no": 2, "not measured": 3}
 
+FIGURE_MEANINGS: Final = {
+    "ingest_hours_per_day": "ingest of a shooting day's footage, all machines together",
+    "utilisation": "share of 24 h that ingest takes",
+    "card_wait_hours": "mean wait from a card's arrival to footage ready",
+    "card_wait_p95_hours": "95 % of cards are ready within",
+    "late_cards": "share of cards ready too late",
+    "machines_needed": "machines like this one with which cards are in time",
+    "intermediate_gb_per_day": "intermediate footage a shooting day, 10⁹ bytes",
+    "storage_tb": "kept storage, 10¹² bytes, originals included",
+    "storage_tib": "the same, 2⁴⁰ bytes",
+    "network_mean_mb_per_s": "all editors, scrubbing and playing as assumed",
+    "network_peak_mb_per_s": "all editors play all their streams",
+    "editors_carried": "editors that link and array carry at the peak",
+    "wait_saved_min_per_day": "wait saved per editor a day against the originals",
+    "wait_added_min_per_day": "wait per editor a day for cards to be ingested",
+    "wait_balance_min_per_day": "saved less added: above 0 the intermediate pays off",
+    "moves_to_pay_off": "playhead moves per editor a day from which it pays off",
+}
+"""Figure name → what it is; the order is that of tables."""
 
-def answer_sentences(
-    encodings: Sequence[EncodingSizing], shop: Shop, *, measured_core_count: int
-) -> tuple[str, ...]:
+NOTES: Final[dict[SizingNote, str]] = {
+    "no_ingest": "nothing to ingest: editors work on the originals",
+    "rate_not_measured": "ingest speed was not measured: add an [ingest] or a [grid] table",
+    "rate_of_encoding_alone": (
+        "ingest speed is that of encoding alone, without decoding the originals, and so too "
+        "hopeful: add an [ingest] table"
+    ),
+    "size_not_measured": "its size was not measured",
+    "reads_not_measured": ("bytes read per playhead move were not measured: add a [scrub] table"),
+    "waits_not_measured": (
+        "waits were not measured on the originals as well: add a [scrub] table and the encoding "
+        '"original"'
+    ),
+    "slower_moves": "it never pays off by waiting less: moves take longer than on the originals",
+}
+
+
+def sizing_sentences(result: SizingResult) -> tuple[str, ...]:
     """The headline first, then what a reader asks next: why not the others, what would help, and
     what pays off. Every sentence follows from answers, never from a point alone."""
-    asked = [found for found in encodings if found.encoding != ORIGINAL]
+    asked = [found for found in result.encodings if found.encoding != ORIGINAL]
+    judged = [found for found in asked if found.meets_deadline != "not measured"]
+    unjudged = [found for found in asked if found.meets_deadline == "not measured"]
     if not asked:
         return ("Only the originals were measured: there is nothing to ingest.",)
-    judged = [found for found in asked if found.meets_deadline != "not measured"]
     if not judged:
         headline = (
-            "Whether this machine keeps up with your shop cannot be said: ingest speed was not "
+            "Whether this machine keeps up with your shop is not known: ingest speed was not "
             "measured. Add an [ingest] table and measure again."
         )
         return (headline, *_pay_off(asked))
-    unjudged = [found for found in asked if found.meets_deadline == "not measured"]
     return (
-        _in_time(judged, shop, measured_core_count=measured_core_count),
-        *_too_late(judged),
-        *_unsure(judged),
-        *_more_machines(judged, shop),
-        *_more_cores(judged, measured_core_count),
+        _in_time(judged, result),
+        *_not_in_time(judged),
+        *_more_machines(judged, result.shop),
+        *_more_cores(judged, result.measured_core_count),
         *([f"Ingest was not measured for {_names(unjudged)}."] if unjudged else []),
         *_pay_off(asked),
     )
+
+
+def camera_notes(result: SizingResult) -> tuple[str, ...]:
+    """Where cameras differ in size from the clips measured, and what was assumed."""
+    return tuple(
+        f'"{camera.name}" shoots {camera.width_px}×{camera.height_px}, which was not measured: '
+        "ingest and size are scaled by pixels, waits are taken as measured"
+        for camera in result.shop.cameras
+        if camera.name in result.unmeasured_cameras
+    )
+
+
+def rate_source_text(source: RateSource) -> str:
+    """`ingest, 2 jobs × 1 thread, fifo`."""
+    jobs, threads = count_text(source.job_count, "job"), count_text(source.thread_count, "thread")
+    return ", ".join(
+        (source.task, f"{jobs} × {threads}", *([source.order] if source.order else []))
+    )
+
+
+def prediction_note(prediction: CorePrediction) -> str:
+    """What must be said beside a prediction for another machine; empty for a sound one."""
+    if prediction.ingest_hours_per_day is None:
+        return "not measured: add a [grid] table with several jobs, and 3 rounds or more"
+    if not prediction.is_far:
+        return ""
+    enough = math.ceil(prediction.core_count / LOUD_RANGE_RATIO)
+    measured = count_text(prediction.grid_core_count or 0, "core")
+    return f"a guess, far beyond the {measured} measured: measure a machine with {enough} or more"
 
 
 def in_table_order(encodings: Iterable[EncodingSizing]) -> tuple[EncodingSizing, ...]:
@@ -80,47 +151,27 @@ def wanted_text(shop: Shop) -> str:
     return f"{share} cards within {shop.turnaround_hours:g} h of their arrival"
 
 
-def _in_time(judged: Sequence[EncodingSizing], shop: Shop, *, measured_core_count: int) -> str:
-    here = machine_text(shop, measured_core_count)
+def _in_time(judged: Sequence[EncodingSizing], result: SizingResult) -> str:
+    here = machine_text(result.shop, result.measured_core_count)
+    wanted = wanted_text(result.shop)
     found = _having(judged, "meets_deadline", "yes")
     if found:
-        keep, have = ("keeps", "has") if len(found) == 1 else ("keep", "have")
-        return (
-            f"On {here}, {_names(found)} {keep} up with your shooting day and {have} cards ready "
-            f"in time ({wanted_text(shop)})."
-        )
+        return f"Ready in time on {here}, {wanted}: {_names(found)}."
     surely = "surely " if _having(judged, "meets_deadline", "cannot tell") else ""
-    return (
-        f"On {here}, no encoding {surely}keeps up with your shooting day and has cards ready in "
-        f"time ({wanted_text(shop)})."
-    )
+    return f"No encoding is {surely}ready in time on {here}: the shop wants {wanted}."
 
 
-def _too_late(judged: Sequence[EncodingSizing]) -> list[str]:
+def _not_in_time(judged: Sequence[EncodingSizing]) -> list[str]:
     late = _having(judged, "meets_deadline", "no")
-    behind = _having(late, "keeps_up", "no")
-    slow = _having(late, "keeps_up", "yes")
-    between = _having(late, "keeps_up", "cannot tell")
-    sentences = []
-    if behind:
-        sentences.append(f"{_names(behind)} cannot keep up.")
-    if slow:
-        keep, their = ("keeps", "its") if len(slow) == 1 else ("keep", "their")
-        sentences.append(f"{_names(slow)} {keep} up, but too many of {their} cards are late.")
-    if between:
-        are = "is" if len(between) == 1 else "are"
-        sentences.append(f"{_names(between)} {are} too late, and may not even keep up.")
-    return sentences
-
-
-def _unsure(judged: Sequence[EncodingSizing]) -> list[str]:
     unsure = _having(judged, "meets_deadline", "cannot tell")
-    if not unsure:
-        return []
-    are = "is" if len(unsure) == 1 else "are"
     has_interval = any(found.figures["late_cards"].low is not None for found in unsure)
-    why = "from these runs" if has_interval else "from so few rounds"
-    return [f"Whether {_names(unsure)} {are} in time cannot be told {why}."]
+    groups = {
+        "Cannot keep up with a shooting day": _having(late, "keeps_up", "no"),
+        "Keeps up, but too many cards are late": _having(late, "keeps_up", "yes"),
+        "Too late, and may not even keep up": _having(late, "keeps_up", "cannot tell"),
+        f"May be in time ({CANNOT_SAY if has_interval else 'too few rounds to say'})": unsure,
+    }
+    return [f"{label}: {_names(found)}." for label, found in groups.items() if found]
 
 
 def _more_machines(judged: Sequence[EncodingSizing], shop: Shop) -> list[str]:
@@ -139,8 +190,8 @@ def _more_machines(judged: Sequence[EncodingSizing], shop: Shop) -> list[str]:
     if enough:
         sentences.append(f"In time with more machines like this one: {'; '.join(enough)}.")
     hopeless = by_count.get(math.inf, [])
-    long_cards = [found for found in hopeless if has_late_cards_alone(shop, found.figures)]
-    others = [found for found in hopeless if found not in long_cards]
+    long_cards = [found for found in hopeless if found.has_long_cards]
+    others = [found for found in hopeless if not found.has_long_cards]
     if long_cards:
         sentences.append(
             f"No number of such machines is surely enough for {_names(long_cards)}, since one card "
@@ -156,7 +207,7 @@ def _more_machines(judged: Sequence[EncodingSizing], shop: Shop) -> list[str]:
 def _more_cores(judged: Sequence[EncodingSizing], measured_core_count: int) -> list[str]:
     """The fewest of the shop's core counts on which the others would be in time."""
     by_count: dict[int, list[EncodingSizing]] = {}
-    warned = False
+    is_far = False
     for found in judged:
         enough = [
             prediction
@@ -166,11 +217,11 @@ def _more_cores(judged: Sequence[EncodingSizing], measured_core_count: int) -> l
         if found.meets_deadline != "yes" and enough:
             fewest = min(enough, key=lambda prediction: prediction.core_count)
             by_count.setdefault(fewest.core_count, []).append(found)
-            warned |= bool(fewest.warning)
+            is_far |= fewest.is_far
     if not by_count:
         return []
     shown = "; ".join(f"{_names(found)} on {count}" for count, found in sorted(by_count.items()))
-    doubt = " (in part a guess far beyond what was measured: see --detail)" if warned else ""
+    doubt = " (in part a guess, far beyond what was measured: see --detail)" if is_far else ""
     return [f"In time on machines of more cores: {shown}{doubt}."]
 
 
@@ -180,18 +231,15 @@ def _pay_off(asked: Sequence[EncodingSizing]) -> list[str]:
         _having(asked, "pays_off", answer) for answer in ("yes", "no", "cannot tell")
     )
     if not (paying or losing or unsure):
-        return ["Whether any pays off by waiting saved was not measured."]
+        return ["Whether any pays off was not measured."]
     sentences = []
     if paying:
-        pays = "pays" if len(paying) == 1 else "pay"
-        sentences.append(f"{_names(paying)} {pays} off: editors wait less in all.")
+        sentences.append(f"Pays off (editors wait less in all): {_names(paying)}.")
     elif not unsure:
         every = "None" if len(losing) == len(asked) else "None that was measured"
-        sentences.append(f"{every} pays off by waiting saved: ingest adds more wait than it saves.")
+        sentences.append(f"{every} pays off: each costs more waiting than it saves.")
     if unsure:
-        names = "any" if not paying and len(unsure) == len(asked) else _names(unsure)
-        pays = "pays" if names == "any" or len(unsure) == 1 else "pay"
-        sentences.append(f"Whether {names} {pays} off by waiting saved cannot be told.")
+        sentences.append(f"May pay off ({CANNOT_SAY}): {_names(unsure)}.")
     return sentences
 
 
@@ -211,12 +259,11 @@ def shop_lines(shop: Shop) -> tuple[str, ...]:
     """The shop's day and network as they follow from the file, and every default that it left."""
     assumptions = list_assumptions(shop)
     defaults = [assumption for assumption in assumptions if assumption.is_default]
-    cards = sum(camera.card_count_per_day for camera in shop.cameras)
-    hours = sum(camera.count * camera.hours_per_day for camera in shop.cameras)
     gigabytes = sum(map(_camera_gb, shop.cameras))
     return (
         f"{shown_name(shop.name)}: {count_text(shop.editors, 'editor')}, and a shooting day of "
-        f"{hours:g} h of footage on {count_text(cards, 'card')}, {number_text(gigabytes)} GB",
+        f"{shop.footage_hours_per_day:g} h of footage on "
+        f"{count_text(shop.card_count_per_day, 'card')}, {number_text(gigabytes)} GB",
         *(_camera_line(camera) for camera in shop.cameras),
         f"network: {shop.link_gbps:g} Gb/s carry {number_text(payload_mb_per_s(shop))} MB/s, "
         f"{number_text(planned_link_mb_per_s(shop))} MB/s of it to plan for",

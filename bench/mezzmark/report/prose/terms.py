@@ -1,42 +1,34 @@
 """Tasks as people call them, in running text."""
 
 from collections.abc import Iterable
-from typing import Final
 
 from mezzmark.decide.estimate.ranking import Ranking
-from mezzmark.model.cell import Cell, Task
+from mezzmark.model.cell import Setting
 from mezzmark.model.estimate import Estimate
+from mezzmark.model.players import PLAYERS
 from mezzmark.model.run import Manifest
-from mezzmark.report.prose.numbers import PATTERN_PHRASES, count_text, number_text, sentence
+from mezzmark.model.tasks.scrub import ScrubSettings
+from mezzmark.report.prose.numbers import PATTERN_PHRASES, count_text, number_text
 from mezzmark.report.view import RunView
-
-TASK_NAMES: Final[dict[Task, str]] = {
-    "scrub": "time to picture",
-    "encode": "encoding",
-    "grid": "encoding in several jobs",
-    "ingest": "ingest",
-    "delivery": "delivery",
-}
-"""Tasks that are compared; the reference kernel and fidelity are not among them."""
 
 POLICY_WORDS = {"reseek": "the player always seeks", "roll": "the player rolls on where it can"}
 
 
-def setting_words(cell: Cell, *, with_pattern: bool = True, with_threads: bool = True) -> str:
+def setting_words(setting: Setting, *, with_pattern: bool = True, with_threads: bool = True) -> str:
     """A scrub setting in words, with or without its two halves."""
     parts = []
     if with_pattern:
-        parts.append(PATTERN_PHRASES[cell.pattern or "jump"])
+        parts.append(PATTERN_PHRASES[setting["pattern"] or "jump"])
     if with_threads:
-        parts.append(count_text(cell.thread_count, "decoder thread"))
-        if cell.policy:
-            parts.append(POLICY_WORDS[cell.policy])
-        if cell.viewer_height_px:
-            parts.append(f"viewer {cell.viewer_height_px} pixels high")
-        if cell.decoder != "software":
-            parts.append(f"decoder {cell.decoder}")
-    text = ", ".join(parts)
-    return text if with_pattern else sentence(text)
+        parts.append(count_text(setting["threads"], "decoder thread"))
+        if setting["policy"]:
+            parts.append(POLICY_WORDS[setting["policy"]])
+        if setting["viewer_height"]:
+            parts.append(f"viewer {setting['viewer_height']} pixels high")
+        player = PLAYERS.get(setting["player"])
+        if player and player.device:
+            parts.append(f"decoder {player.device}")
+    return ", ".join(parts)
 
 
 def trial_words(view: RunView, ranking: Ranking) -> str:
@@ -45,7 +37,8 @@ def trial_words(view: RunView, ranking: Ranking) -> str:
     rounds = max((e.estimates["p50_ms"].round_count for e in ranking.entries), default=0)
     if clips > 1 and ranking.entries:
         rounds = view.round_count
-    moves = view.manifest.scenario.scrub.requests if view.manifest.scenario.scrub else 0
+    scrub = view.manifest.scenario.settings(ScrubSettings)
+    moves = scrub.requests if scrub else 0
     return " × ".join(
         (count_text(rounds, "round"), count_text(clips, "clip"), count_text(moves, "move"))
     )

@@ -3,9 +3,15 @@
 from mezzmark.decide.throughput.grid import GridFindings, SplitFigures
 from mezzmark.decide.throughput.prediction import IngestPrediction
 from mezzmark.model.estimate import Estimate
-from mezzmark.model.throughput import IngestMeasurement
+from mezzmark.model.tasks.ingest import IngestMeasurement
 from mezzmark.report.prose.figures import FigureText, mark_words
-from mezzmark.report.prose.numbers import count_text, estimate_text, number_text, shown_name
+from mezzmark.report.prose.numbers import (
+    count_text,
+    estimate_text,
+    number_text,
+    shown_name,
+    withheld_text,
+)
 from mezzmark.report.prose.terms import split_words
 from mezzmark.statistics.scaling import ScalingFit
 
@@ -84,11 +90,11 @@ def scaling_words(encoding: str, core_count: int, split: SplitFigures) -> str:
 
 def gantt_text(found: IngestPrediction) -> FigureText:
     """Of an ingest's last round."""
-    cell = found.cell
+    cell, setting = found.cell, found.cell.setting
     return FigureText(
         title=f"A folder to {shown_name(cell.encoding)}",
-        subtitle=f"One row per worker ({count_text(cell.thread_count, 'thread')} each), "
-        f"{cell.order or 'fifo'}; the last round. Full: decoding, converting and encoding. "
+        subtitle=f"One row per worker ({count_text(setting['threads'], 'thread')} each), "
+        f"{setting['clip_order']}; the last round. Full: decoding, converting and encoding. "
         "Light: reading the finished file back.",
         caption="The fastest split and order that were measured. Gaps are workers without a clip.",
         alt=f"Makespan {estimate_text(found.measured)}; the ingest table has every split.",
@@ -105,14 +111,14 @@ def clip_words(
     `times_s` are when it was begun, encoded and read back."""
     cell, whole = found.cell, found.measured
     start_s, encoded_s, done_s = times_s
-    interval = whole.withheld or f"{whole.confidence_level * 100:g} % interval"
+    interval = withheld_text(whole.withheld) or f"{whole.confidence_level * 100:g} % interval"
     return (
         f"{shown_name(cell.encoding)}, {shown_name(measured.clips[index])}: "
         f"{number_text(encoded_s - start_s)} s to encode it, "
         f"{number_text(done_s - encoded_s)} s to read it back; "
         f"from {start_s:.2f} s to {done_s:.2f} s of the last round, one round has no interval; "
         f"worker {measured.worker_index[index] + 1} of {measured.worker_count}, "
-        f"{split_words((cell.job_count, cell.thread_count))}, {cell.order or 'fifo'}; "
+        f"{split_words(cell.setting.split)}, {cell.setting['clip_order']}; "
         f"the whole folder: {estimate_text(whole)}, {interval}, "
         f"{count_text(whole.round_count, 'round')}"
     )

@@ -2,55 +2,20 @@
 
 from collections.abc import Sequence
 
+from mezzmark.decide.estimate.observations import observe
 from mezzmark.decide.estimate.pooling import compare_groups
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
-from mezzmark.model.encoding import Encoding
-from mezzmark.model.run import ClipManifest
-from mezzmark.report.prose.numbers import count_text, estimate_text, number_text, visible_text
-from mezzmark.report.tables.table import DASH, Entry, Table, named
+from mezzmark.model.tasks import TASKS
+from mezzmark.report.prose.numbers import count_text, estimate_text, visible_text
+from mezzmark.report.tables.machine import NOT_REPORTED, Facts, host_facts
 from mezzmark.report.view import RunView
 
-Facts = list[tuple[str, str]]
 
-
-def host_facts(view: RunView) -> Facts:
-    """The machine, as far as its operating system told."""
-    host = view.manifest.host
-    cores = [f"{host.logical_core_count} logical"]
-    if host.physical_core_count:
-        cores.append(f"{host.physical_core_count} physical")
-    if host.usable_core_count != host.logical_core_count:
-        cores.append(f"{host.usable_core_count} usable")
-    facts: list[tuple[str, str | None]] = [
-        ("machine", host.host_label),
-        ("processor", host.cpu_model),
-        ("cores", ", ".join(cores)),
-        ("memory", f"{number_text(host.memory_bytes / 2**30)} GiB"),
-        ("highest clock", _with_unit(host.frequency_max_mhz, "MHz")),
-        ("clock governor", host.governor),
-        ("turbo", host.turbo),
-        ("virtual machine", _yes_no(host.is_virtual)),
-        ("on battery", _yes_no(host.on_battery)),
-        ("operating system", f"{host.operating_system} ({host.kernel})"),
-        ("storage", _storage(view)),
-        ("graphics driver", host.gpu_driver),
-        ("load before trials", _load(view)),
-        ("stolen by the host", _stolen(view)),
-    ]
-    return [(name, visible_text(text) if text else "not told") for name, text in facts]
-
-
-def _with_unit(value: float | None, unit: str) -> str | None:
-    return None if value is None else f"{value:,.0f} {unit}"
-
-
-def _yes_no(value: bool | None) -> str | None:
-    return None if value is None else ("yes" if value else "no")
-
-
-def _storage(view: RunView) -> str:
-    host = view.manifest.host
-    return f"{host.storage_path} ({host.file_system or 'file system not told'})"
+def run_facts(view: RunView) -> Facts:
+    """The machine, and what else was at work on it during the run."""
+    busy = (("load before trials", _load(view)), ("stolen by the host", _stolen(view)))
+    facts = [*host_facts(view.manifest.host), *((k, v or NOT_REPORTED) for k, v in busy)]
+    return [(name, visible_text(text)) for name, text in facts]
 
 
 def _load(view: RunView) -> str | None:
@@ -83,81 +48,6 @@ def version_facts(view: RunView) -> Facts:
         ("Python", manifest.host.python),
         *sorted(manifest.host.library_versions.items()),
     ]
-
-
-def clip_table(view: RunView, *, table_id: str) -> Table:
-    """The footage that was measured."""
-    return Table(
-        table_id=table_id,
-        title="Footage",
-        note="As the camera delivered it, or as a recipe made it.",
-        columns=(
-            "clip",
-            "source",
-            "codec",
-            "picture",
-            "rate",
-            "bits, chroma",
-            "frames",
-            "key frame every",
-        ),
-        rows=tuple(_clip_row(clip) for clip in view.manifest.clips),
-        texts=(0, 1, 2, 3, 5),
-    )
-
-
-def _clip_row(clip: ClipManifest) -> tuple[Entry, ...]:
-    media = clip.original
-    rate = float(media.frame_rate) if media.frame_rate else None
-    return (
-        Entry(text=visible_text(clip.clip), sort=clip.clip.lower()),
-        Entry(text={"recipe": "made from a recipe", "own": "own file"}[clip.source]),
-        Entry(text=visible_text(f"{media.codec} {media.profile or ''} in {media.container}")),
-        Entry(text=f"{media.width_px} × {media.height_px}", sort=media.width_px),
-        Entry(text=f"{rate:.5g} fps" if rate else DASH, sort=rate),
-        Entry(text=f"{media.bit_depth} bit, {media.chroma}"),
-        Entry(text=f"{clip.frame_count:,}", sort=clip.frame_count),
-        Entry(
-            text=f"{number_text(clip.keyframe_interval_median)} frames",
-            sort=clip.keyframe_interval_median,
-        ),
-    )
-
-
-def encoding_table(view: RunView, *, table_id: str) -> Table:
-    """What each encoding's name stands for."""
-    return Table(
-        table_id=table_id,
-        title="Encodings",
-        note="The encoder and its options are FFmpeg's own words, as one would type them.",
-        columns=(
-            "encoding",
-            "codec",
-            "container",
-            "pixel format",
-            "pictures",
-            "encoder",
-            "options",
-        ),
-        rows=tuple(_encoding_row(view, encoding) for encoding in view.manifest.encodings),
-        texts=tuple(range(7)),
-    )
-
-
-def _encoding_row(view: RunView, encoding: Encoding) -> tuple[Entry, ...]:
-    pictures = "all intra" if encoding.is_intra else f"key every {encoding.keyframe_interval}"
-    options = dict(encoding.options)
-    if encoding.bitrate_bps:
-        options["b"] = str(encoding.bitrate_bps)
-    return (
-        named(view, encoding.name),
-        Entry(text=visible_text(f"{encoding.codec} {encoding.profile}".strip())),
-        Entry(text=encoding.container.upper()),
-        Entry(text=visible_text(encoding.pixel_format)),
-        Entry(text=pictures),
-        Entry(text=visible_text(encoding.encoder)),
-        Entry(text=visible_text(" ".join(f"{k}={v}" for k, v in sorted(options.items()))) or DASH),
-    )
 
 
 def method_sentences(view: RunView) -> list[str]:
@@ -196,21 +86,17 @@ def method_sentences(view: RunView) -> list[str]:
 def _null_arm(view: RunView) -> Sequence[str]:
     """The same cells measured twice a round: what a difference of nothing looks like here."""
     texts = []
-    for summary in view.summaries:
-        if summary.cell.arm != "null":
-            continue
-        twin = summary.cell.model_copy(update={"arm": ""})
-        figure = "p50_ms" if twin.task == "scrub" else "throughput_fps"
+    for cell in (summary.cell for summary in view.summaries if summary.arm == "null"):
         ratio = compare_groups(
-            [o for o in view.observations if o.cell == summary.cell],
-            [o for o in view.observations if o.cell == twin],
-            figure,
+            observe((trial for trial in view.trials if trial.cell == cell), arm="null"),
+            [observation for observation in view.observations if observation.cell == cell],
+            TASKS[cell.task].headline,
             confidence_level=view.confidence_level,
         )
         if ratio is not None:
             texts.append(
-                f"Null arm: {visible_text(twin.cell_id)} was measured twice a round as if it were "
-                f"two; their ratio, 1 in truth, came out as {estimate_text(ratio)}."
+                f"Self-comparison: {visible_text(cell.cell_id)} was measured twice a round as if "
+                f"it were two; their ratio, 1 in truth, came out as {estimate_text(ratio)}."
             )
     return texts
 

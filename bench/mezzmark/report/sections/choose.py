@@ -3,21 +3,17 @@
 from dataclasses import dataclass
 from functools import partial
 
-from mezzmark.decide.choose.choice import Choice, JudgedEncoding
+from mezzmark.decide.choose.choice import Choice
 from mezzmark.decide.choose.plane import choice_plane
-from mezzmark.model.request import parse_wish
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.scatter import draw_choice
 from mezzmark.report.prose.choice import (
-    chance_text,
     findings,
-    flip_sentences,
     headline,
-    need_text,
-    rounds_text,
+    tipping_sentences,
 )
-from mezzmark.report.prose.numbers import estimate_text, visible_text
-from mezzmark.report.tables.table import DASH, Entry, Table
+from mezzmark.report.tables.choice import choice_order, choice_table, doubt_table
+from mezzmark.report.tables.table import Table, filled
 from mezzmark.report.view import RunView
 
 
@@ -44,10 +40,14 @@ def build_choose_section(view: RunView, *, prefix: str) -> ChooseSection | None:
     if choice is None:
         return None
     table_id = f"{prefix}choice"
+    tables = (
+        choice_table(choice, table_id=table_id),
+        doubt_table(choice, table_id=f"{table_id}-why"),
+    )
     return ChooseSection(
         headline=headline(choice),
-        sentences=(*findings(choice), *flip_sentences(choice)),
-        tables=(choice_table(choice, table_id=table_id), *_doubts(choice, f"{table_id}-why")),
+        sentences=(*findings(choice), *tipping_sentences(choice)),
+        tables=filled(*tables),
         pictures=_pictures(choice, prefix=prefix, table_id=table_id),
     )
 
@@ -57,103 +57,7 @@ def _pictures(choice: Choice, *, prefix: str, table_id: str) -> tuple[Picture, .
     if plane is None:
         return ()
     anchors = {
-        entry.encoding: f"{table_id}-{index}" for index, entry in enumerate(_in_order(choice))
+        entry.encoding: f"{table_id}-{index}" for index, entry in enumerate(choice_order(choice))
     }
     draw = partial(draw_choice, choice, plane, anchors=anchors)
     return (make_picture("choice", f"{prefix}choice", draw),)
-
-
-def _in_order(choice: Choice) -> list[JudgedEncoding]:
-    """The recommended one first, the ruled out last."""
-    order = ("meets", "open", "not judged", "ruled out")
-    return sorted(
-        choice.encodings,
-        key=lambda e: (
-            e.encoding != choice.leader,
-            order.index(e.status),
-            -(e.chance_best or 0),
-            e.encoding,
-        ),
-    )
-
-
-def choice_table(choice: Choice, *, table_id: str) -> Table:
-    """All encodings: the recommended one first, the ruled out last."""
-    wishes = [parse_wish(text).figure for text in choice.wishes]
-    entries = _in_order(choice)
-    return Table(
-        table_id=table_id,
-        title="Needs and wishes, encoding by encoding",
-        note=(
-            f"{choice.confidence_level * 100:g} % intervals in brackets; {rounds_text(choice)}. "
-            "An encoding is off the front when another one equals or beats it in all that is "
-            "wished for and beats it in something."
-        ),
-        columns=(
-            "encoding",
-            "needs",
-            "chance to meet all",
-            "chance to be the best",
-            "front",
-            *(figure.label for figure in wishes),
-        ),
-        rows=tuple(_row(choice, entry, [figure.name for figure in wishes]) for entry in entries),
-        anchors=tuple(f"{table_id}-{index}" for index in range(len(entries))),
-        texts=(0, 1, 4),
-    )
-
-
-def _doubts(choice: Choice, table_id: str) -> tuple[Table, ...]:
-    """What speaks against each encoding, as a table of its own: the texts are long."""
-    rows = tuple(
-        (
-            Entry(text=visible_text(entry.encoding), sort=entry.encoding),
-            Entry(text=entry.status, sort=entry.status),
-            Entry(text=why),
-        )
-        for entry in _in_order(choice)
-        if (why := _why(entry))
-    )
-    if not rows:
-        return ()
-    return (
-        Table(
-            table_id=table_id,
-            title="What speaks against an encoding",
-            note="Each need that is missed or open: what was measured, how far that is from the "
-            "limit, and the chance of meeting it.",
-            columns=("encoding", "needs", "why"),
-            rows=rows,
-            texts=(0, 1, 2),
-        ),
-    )
-
-
-def _row(choice: Choice, entry: JudgedEncoding, figures: list[str]) -> tuple[Entry, ...]:
-    sign = "leader" if entry.encoding == choice.recommendation else ""
-    measured = []
-    for name in figures:
-        estimate = entry.figures.get(name)
-        text = estimate_text(estimate) if estimate else entry.settings.get(name) or DASH
-        measured.append(Entry(text=text, sort=estimate.point if estimate else None))
-    return (
-        Entry(text=visible_text(entry.encoding), sort=entry.encoding, sign=sign),
-        Entry(text=entry.status),
-        Entry(text="not known")
-        if choice.needs_not_shown and entry.chance_all is None
-        else _chance(entry.chance_all),
-        _chance(entry.chance_best),
-        Entry(text=entry.front or DASH),
-        *measured,
-    )
-
-
-def _chance(chance: float | None) -> Entry:
-    return Entry(text=DASH) if chance is None else Entry(text=chance_text(chance), sort=chance)
-
-
-def _why(entry: JudgedEncoding) -> str:
-    """What speaks against an encoding: needs missed or open, or why it is not judged."""
-    if entry.status == "not judged":
-        return "; ".join(visible_text(reason) for reason in entry.reasons)
-    return "; ".join(need_text(r) for r in entry.needs if r.outcome in ("misses", "open"))

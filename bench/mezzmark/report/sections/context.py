@@ -3,17 +3,29 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from mezzmark.decide.estimate.complete_rounds import begun_rounds_text
+from mezzmark.decide.estimate.complete_rounds import complete_round_count
 from mezzmark.report.figures.gallery import Picture, draw_gallery
 from mezzmark.report.prose.answer import Answer
-from mezzmark.report.prose.numbers import count_text, shown_name, visible_text
+from mezzmark.report.prose.cautions import steadiness_sentences
+from mezzmark.report.prose.numbers import (
+    count_text,
+    round_count_text,
+    shown_name,
+    visible_text,
+)
 from mezzmark.report.prose.scenario import footage_words
 from mezzmark.report.sections import background
 from mezzmark.report.sections.choose import ChooseSection, build_choose_section
 from mezzmark.report.sections.fidelity import FidelitySection, build_fidelity_section
 from mezzmark.report.sections.throughput import ThroughputSection, build_throughput_section
-from mezzmark.report.tables import cells as cell_tables
-from mezzmark.report.tables import table as tables
+from mezzmark.report.tables import run as tables
+from mezzmark.report.tables.cells import (
+    ENCODE_CELLS,
+    SCRUB_CELLS,
+    encode_cells_table,
+    scrub_cells_table,
+)
+from mezzmark.report.tables.encodings import encoding_table
 from mezzmark.report.tables.table import Table
 from mezzmark.report.view import RunView
 
@@ -30,18 +42,18 @@ class RunContext:
     answer: Answer
     pictures: tuple[Picture, ...]
     rankings: tuple[Table, ...]
-    encodes: Table | None
-    proofs: Table | None
-    failures: Table | None
+    encodes: Table
+    proofs: Table
+    failures: Table
     throughput: ThroughputSection | None
     fidelity: FidelitySection | None
     choice: ChooseSection | None
-    scrub_cells: Table | None
-    encode_cells: Table | None
+    scrub_cells: Table
+    encode_cells: Table
     footage: Table
-    encodings: Table | None
+    encodings: Table
     host: list[tuple[str, str]]
-    steadiness: tuple[str, ...]
+    steadiness: list[str]
     method: list[str]
     versions: list[tuple[str, str]]
 
@@ -83,26 +95,18 @@ def _run_context(view: RunView, prefix: str) -> RunContext:
             tables.ranking_table(view, ranking, table_id=f"{prefix}ranking-{index}")
             for index, ranking in enumerate(view.rankings)
         ),
-        encodes=_unless_empty(tables.encode_table(view, table_id=f"{prefix}encode")),
-        proofs=_unless_empty(tables.proof_table(view, table_id=f"{prefix}proof")),
-        failures=_unless_empty(tables.failure_table(view, table_id=f"{prefix}failures")),
-        scrub_cells=_unless_empty(
-            cell_tables.scrub_cells_table(view, table_id=f"{prefix}scrub-cells")
-        ),
-        encode_cells=_unless_empty(
-            cell_tables.encode_cells_table(view, table_id=f"{prefix}encode-cells")
-        ),
-        footage=background.clip_table(view, table_id=f"{prefix}footage"),
-        encodings=_unless_empty(background.encoding_table(view, table_id=f"{prefix}encodings")),
-        host=background.host_facts(view),
-        steadiness=view.steadiness.sentences,
+        encodes=tables.encode_table(view, table_id=f"{prefix}encode"),
+        proofs=tables.proof_table(view, table_id=f"{prefix}proof"),
+        failures=tables.failure_table(view, table_id=f"{prefix}failures"),
+        scrub_cells=scrub_cells_table(view, table_id=f"{prefix}{SCRUB_CELLS}"),
+        encode_cells=encode_cells_table(view, table_id=f"{prefix}{ENCODE_CELLS}"),
+        footage=tables.clip_table(view, table_id=f"{prefix}footage"),
+        encodings=encoding_table(view, table_id=f"{prefix}encodings"),
+        host=background.run_facts(view),
+        steadiness=steadiness_sentences(view.steadiness, view.manifest),
         method=background.method_sentences(view),
         versions=background.version_facts(view),
     )
-
-
-def _unless_empty(table: Table) -> Table | None:
-    return table if table.rows else None
 
 
 def _basis(view: RunView) -> str:
@@ -115,6 +119,7 @@ def _basis(view: RunView) -> str:
         f"{shown_name(machine)}, {count_text(host.usable_core_count, 'core')} · "
         f"{count_text(len(manifest.clips), 'clip')} · "
         f"{count_text(len(encodings), 'encoding')} · "
-        f"{begun_rounds_text(view)} · {count_text(len(view.trials), 'trial')} · "
+        f"{round_count_text(complete_round_count(view), view.round_count)} · "
+        f"{count_text(len(view.trials), 'trial')} · "
         f"{view.confidence_level * 100:g} % intervals in brackets"
     )

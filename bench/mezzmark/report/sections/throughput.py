@@ -7,13 +7,13 @@ from functools import partial
 
 import numpy as np
 
-from mezzmark.decide.size.inputs import fit_grid
 from mezzmark.decide.throughput.grid import GridFindings, judge_grid
 from mezzmark.decide.throughput.prediction import IngestPrediction, last_ingest, predict_ingests
+from mezzmark.decide.throughput.rates import fit_grid
 from mezzmark.model.records import Trial
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.machine import draw_gantt, draw_grid, draw_scaling
-from mezzmark.report.tables.table import Table
+from mezzmark.report.tables.table import Table, filled
 from mezzmark.report.tables.throughput import (
     delivery_table,
     grid_table,
@@ -22,7 +22,7 @@ from mezzmark.report.tables.throughput import (
     scaling_table,
 )
 from mezzmark.report.view import RunView
-from mezzmark.statistics.scaling import ScalingFit
+from mezzmark.statistics.scaling import ScalingFit, law_throughput
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,15 +54,15 @@ def build_throughput_section(view: RunView, *, prefix: str) -> ThroughputSection
         *_grid_pictures(view, findings, fits, prefix),
         *_gantt_pictures(view.trials, ingests, prefix),
     )
-    filled = tuple(table for table in tables if table.rows)
-    return ThroughputSection(pictures=pictures, tables=filled) if filled else None
+    measured = filled(*tables)
+    return ThroughputSection(pictures=pictures, tables=measured) if measured else None
 
 
 def _fit(view: RunView, encoding: str) -> ScalingFit | None:
     timed = [
         ((0, trial.round_index), trial)
         for trial in view.trials
-        if trial.outcome == "finished" and not trial.cell.arm
+        if trial.outcome == "finished" and not trial.arm
     ]
     return fit_grid(encoding, timed)
 
@@ -91,8 +91,8 @@ def _grid_pictures(
 
 def _best_rate(fit: ScalingFit, found: GridFindings) -> float:
     """The fit's own value at the best split's core count."""
-    count = found.best[0] * found.best[1]
-    return fit.gamma * count / (1 + fit.sigma * (count - 1) + fit.kappa * count * (count - 1))
+    counts = np.array([found.best[0] * found.best[1]])
+    return float(law_throughput(np.array((np.log(fit.gamma), fit.sigma, fit.kappa)), counts)[0])
 
 
 def _gantt_pictures(

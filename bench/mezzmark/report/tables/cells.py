@@ -1,116 +1,90 @@
 """The tables at the report's end: every cell on its own, clip by clip."""
 
-from collections.abc import Sequence
-
-from mezzmark.decide.estimate.ranking import setting_of
-from mezzmark.model.cell import Cell
+from mezzmark.model.cell import Setting
 from mezzmark.model.estimate import CellSummary
-from mezzmark.report.prose.numbers import visible_text
-from mezzmark.report.tables.table import DASH, Entry, Table, bare_tails, counted, measured, named
+from mezzmark.report.tables.run import bare_tails, named
+from mezzmark.report.tables.table import DASH, Column, Table, tabulate
 from mezzmark.report.view import RunView
 
 SCRUB_CELLS, ENCODE_CELLS = "scrub-cells", "encode-cells"
 """What the tables' ids end with."""
 
-_SCRUB_FIGURES = ("p50_ms", "p95_ms", "locate_p50_ms", "decode_p50_ms", "present_p50_ms", "open_ms")
-_ENCODE_FIGURES = ("throughput_fps", "cores_busy", "bitrate_bps", "file_bytes", "peak_rss_bytes")
 
-
-def cell_anchors(view: RunView, setting: Cell, *, table_id: str) -> dict[str, str]:
-    """Each encoding's first row, over clips, in the table of all cells of the setting's task."""
-    mine = [summary for summary in view.summaries if summary.cell.task == setting.task]
+def cell_anchors(view: RunView, task: str, setting: Setting, *, table_id: str) -> dict[str, str]:
+    """Each encoding's first row, over clips, in the table of all cells of the task."""
     anchors: dict[str, str] = {}
-    for index, summary in enumerate(mine):
-        if setting_of(summary.cell) == setting and not summary.cell.arm:
+    for index, summary in enumerate(_cells_of(view, task)):
+        if summary.cell.setting == setting and not summary.arm:
             anchors.setdefault(summary.cell.encoding, f"{table_id}-{index}")
     return anchors
 
 
-def _anchors(table_id: str, count: int) -> tuple[str, ...]:
-    return tuple(f"{table_id}-{index}" for index in range(count))
+def _cells_of(view: RunView, task: str) -> list[CellSummary]:
+    return [summary for summary in view.summaries if summary.cell.task == task]
+
+
+def _figure(head: str, figure: str) -> Column[CellSummary]:
+    return Column(head, lambda summary: summary.estimates.get(figure))
+
+
+def _columns(view: RunView, *own: Column[CellSummary]) -> list[Column[CellSummary]]:
+    """A task's own columns between those of all tasks."""
+    return [
+        Column("encoding", lambda s: named(view, s.cell.encoding), "left"),
+        Column("clip", lambda s: s.cell.clip, "left"),
+        *own,
+        Column("trials", lambda s: s.trial_count),
+        Column("failed", lambda s: s.failed_trial_count),
+    ]
 
 
 def scrub_cells_table(view: RunView, *, table_id: str) -> Table:
     """Every scrub cell on its own, clip by clip."""
-    mine = [s for s in view.summaries if s.cell.task == "scrub"]
-    return Table(
+    mine = _cells_of(view, "scrub")
+    tails = [s.estimates["p95_ms"] for s in mine if "p95_ms" in s.estimates]
+    return tabulate(
+        mine,
+        _columns(
+            view,
+            Column("pattern", lambda s: s.cell.setting["pattern"], "left"),
+            Column("policy", _policy, "left"),
+            Column("threads", lambda s: s.cell.setting["threads"]),
+            _figure("median", "p50_ms"),
+            _figure("p95", "p95_ms"),
+            _figure("locate", "locate_p50_ms"),
+            _figure("decode", "decode_p50_ms"),
+            _figure("present", "present_p50_ms"),
+            _figure("open", "open_ms"),
+            _figure("read per move", "read_bytes_per_move"),
+        ),
         table_id=table_id,
         title="Every scrub cell",
         note=(
             "All rounds, also one that was stopped. Medians of a span do not add up to the median "
-            "of the whole."
-            f"{bare_tails([s.estimates['p95_ms'] for s in mine if 'p95_ms' in s.estimates])}"
+            f"of the whole.{bare_tails(tails)}"
         ),
-        columns=(
-            "encoding",
-            "clip",
-            "pattern",
-            "policy",
-            "threads",
-            "median",
-            "p95",
-            "locate",
-            "decode",
-            "present",
-            "open",
-            "read per move",
-            "trials",
-            "failed",
-        ),
-        rows=tuple(
-            (
-                *_cell_head(view, s),
-                Entry(text=s.cell.pattern or DASH),
-                Entry(text=(s.cell.policy or DASH) + (f", {s.cell.arm} arm" if s.cell.arm else "")),
-                counted(s.cell.thread_count),
-                *(measured(s.estimates.get(figure)) for figure in _SCRUB_FIGURES),
-                measured(s.estimates.get("read_bytes_per_move")),
-                counted(s.trial_count),
-                counted(s.failed_trial_count),
-            )
-            for s in mine
-        ),
-        anchors=_anchors(table_id, len(mine)),
-        texts=(0, 1, 2, 3),
     )
+
+
+def _policy(summary: CellSummary) -> str:
+    policy: str = summary.cell.setting["policy"] or DASH
+    return f"{policy}, {summary.arm} arm" if summary.arm else policy
 
 
 def encode_cells_table(view: RunView, *, table_id: str) -> Table:
     """Every encode cell on its own, clip by clip."""
-    mine = [s for s in view.summaries if s.cell.task == "encode"]
-    return Table(
+    return tabulate(
+        _cells_of(view, "encode"),
+        _columns(
+            view,
+            Column("threads", lambda s: s.cell.setting["threads"]),
+            _figure("speed", "throughput_fps"),
+            _figure("cores busy", "cores_busy"),
+            _figure("bit rate", "bitrate_bps"),
+            _figure("file", "file_bytes"),
+            _figure("peak memory", "peak_rss_bytes"),
+        ),
         table_id=table_id,
         title="Every encode cell",
         note="Speed is total frames / total seconds.",
-        columns=(
-            "encoding",
-            "clip",
-            "threads",
-            "speed",
-            "cores busy",
-            "bit rate",
-            "file",
-            "peak memory",
-            "trials",
-            "failed",
-        ),
-        rows=tuple(
-            (
-                *_cell_head(view, s),
-                counted(s.cell.thread_count),
-                *(measured(s.estimates.get(figure)) for figure in _ENCODE_FIGURES),
-                counted(s.trial_count),
-                counted(s.failed_trial_count),
-            )
-            for s in mine
-        ),
-        anchors=_anchors(table_id, len(mine)),
-        texts=(0, 1),
-    )
-
-
-def _cell_head(view: RunView, summary: CellSummary) -> Sequence[Entry]:
-    return (
-        named(view, summary.cell.encoding),
-        Entry(text=visible_text(summary.cell.clip), sort=summary.cell.clip.lower()),
     )

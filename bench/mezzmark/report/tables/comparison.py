@@ -1,231 +1,169 @@
-"""Tables of hosts side by side: ratios, best settings and prices, differences, refusals."""
+"""Tables of hosts side by side: tasks, ratios, best settings and prices, differences, refusals."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
-from mezzmark.decide.compare.host_comparison import (
-    BestThroughput,
-    CellRatio,
-    Difference,
-    HardwareComparison,
-    HostComparison,
-    Price,
-    Refusal,
-    Weight,
-)
-from mezzmark.decide.estimate.observations import FIGURE_UNITS
-from mezzmark.decide.estimate.pooling import HEADLINE_FIGURES
-from mezzmark.model.cell import Cell, Task
+from mezzmark.decide.compare.best_throughput import BestThroughput
+from mezzmark.decide.compare.hosts import CellRatio, HardwareComparison, HostComparison, Standing
+from mezzmark.decide.compare.verdicts import Refusal
+from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
-from mezzmark.report.prose.best_host import bare_ratio
-from mezzmark.report.prose.hosts import has_many_clips, setting_label
-from mezzmark.report.prose.numbers import count_text, estimate_text, shown_name, visible_text
-from mezzmark.report.prose.terms import TASK_NAMES
-from mezzmark.report.tables.table import DASH, Entry, Table
+from mezzmark.model.tasks import TASKS
+from mezzmark.report.prose.hosts import has_many_clips, ratio_remark, setting_label
+from mezzmark.report.prose.machine import fact_label, fact_text
+from mezzmark.report.prose.numbers import count_text, shown_name
+from mezzmark.report.tables.table import Column, Entry, Table, bare, probability, tabulate
 
 MOST_CELLS_NAMED = 3
-"""Cells of a refusal that are named; their number is always told."""
+"""Cells of a refusal that are named; their number is always given."""
 
 
-def ratio_table(
-    comparison: HostComparison, task: Task, found: HardwareComparison, *, table_id: str
-) -> Table:
-    """Every compared cell of a task: ratio, verdict, rounds."""
-    ratios = [ratio for ratio in comparison.cells if ratio.cell.task == task]
-    other, reference = shown_name(comparison.other.label), shown_name(found.reference.label)
-    with_clip = has_many_clips(ratios)
-    return Table(
+def task_table(found: HardwareComparison, *, table_id: str) -> Table:
+    """Each task of each host against the reference, and the reference kernel."""
+    rows: list[tuple[str, str, Estimate, Standing | None, int | None]] = []
+    for comparison in found.others:
+        label = comparison.other.label
+        for task in comparison.tasks:
+            counted = (task.speedup_ratio, task.standing, task.cell_count)
+            rows.append((label, TASKS[task.task].label, *counted))
+        if comparison.kernel_ratio is not None:
+            rows.append((label, TASKS["kernel"].label, comparison.kernel_ratio, None, None))
+    return tabulate(
+        rows,
+        [
+            Column("host", lambda r: r[0], "left"),
+            Column("task", lambda r: r[1], "left"),
+            Column("times as fast", lambda r: bare(r[2])),
+            Column("verdict", lambda r: r[3], "left"),
+            Column("common cells", lambda r: r[4]),
+        ],
         table_id=table_id,
-        title=f"{_capital(TASK_NAMES[task])}: {other} against {reference}",
+        title=f"Tasks against {shown_name(found.reference.label)}",
         note=(
-            f"Figure: {HEADLINE_FIGURES[task]} "
-            f"({FIGURE_UNITS[HEADLINE_FIGURES[task]]}). Above 1 {other} is faster. p is adjusted "
-            "for all cells of all hosts shown."
+            "Geometric mean over common cells. What a task gains beyond the reference kernel "
+            "(plain arithmetic on one core) is not the core's plain speed."
         ),
-        columns=("encoding", "setting", "times as fast", "verdict", "p", "rounds", "remark"),
-        rows=tuple(_ratio_row(ratio, with_clip=with_clip) for ratio in ratios),
-        anchors=tuple(f"{table_id}-{index}" for index in range(len(ratios))),
-        texts=(0, 1, 3, 6),
     )
 
 
-def ratio_anchors(comparison: HostComparison, task: Task, table: Table) -> dict[str, str]:
+def _ratios_of(comparison: HostComparison, task: str) -> list[CellRatio]:
+    return [ratio for ratio in comparison.cells if ratio.cell.task == task]
+
+
+def ratio_table(
+    comparison: HostComparison, task: str, found: HardwareComparison, *, table_id: str
+) -> Table:
+    """Every compared cell of a task: ratio, verdict, rounds."""
+    ratios = _ratios_of(comparison, task)
+    other, reference = shown_name(comparison.other.label), shown_name(found.reference.label)
+    with_clip = has_many_clips(ratios)
+    figure = TASKS[task].figure(TASKS[task].headline)
+    return tabulate(
+        ratios,
+        [
+            Column("encoding", lambda r: r.cell.encoding, "left"),
+            Column("setting", lambda r: Entry(setting_label(r, with_clip=with_clip)), "left"),
+            Column("times as fast", lambda r: bare(r.speedup_ratio)),
+            Column("verdict", lambda r: r.standing, "left"),
+            Column("p", lambda r: probability(r.adjusted_p)),
+            Column("rounds", lambda r: r.speedup_ratio and r.speedup_ratio.round_count),
+            Column("remark", ratio_remark, "left"),
+        ],
+        table_id=table_id,
+        title=f"{other} against {reference}: {TASKS[task].label}",
+        note=(
+            f"Figure: {figure.name} ({figure.unit}). Above 1 {other} is faster. p is adjusted "
+            "for all cells of all hosts shown."
+        ),
+    )
+
+
+def ratio_anchors(comparison: HostComparison, task: str, table: Table) -> dict[str, str]:
     """From a cell's id to its row; of two rows of one cell, the first."""
-    ratios = [ratio for ratio in comparison.cells if ratio.cell.task == task]
     anchors: dict[str, str] = {}
-    for ratio, anchor in zip(ratios, table.anchors, strict=True):
+    for ratio, anchor in zip(_ratios_of(comparison, task), table.anchors, strict=True):
         anchors.setdefault(ratio.cell.cell_id, anchor)
     return anchors
 
 
-def _ratio_row(ratio: CellRatio, *, with_clip: bool) -> tuple[Entry, ...]:
-    estimate = ratio.speedup_ratio
-    return (
-        Entry(text=visible_text(ratio.cell.encoding), sort=ratio.cell.encoding.lower()),
-        Entry(text=setting_label(ratio, with_clip=with_clip)),
-        Entry(text=bare_ratio(estimate), sort=estimate.point) if estimate else Entry(text=DASH),
-        Entry(text=ratio.standing, sort=ratio.standing),
-        Entry(text=_p_text(ratio.adjusted_p), sort=ratio.adjusted_p),
-        Entry(text=f"{estimate.round_count}", sort=estimate.round_count)
-        if estimate
-        else Entry(text=DASH),
-        Entry(text=visible_text(ratio.remark) or DASH),
-    )
-
-
-def _p_text(p_value: float | None) -> str:
-    if p_value is None:
-        return DASH
-    return "< 0.0001" if p_value < 0.0001 else f"{p_value:.4f}"
-
-
 def best_table(found: HardwareComparison, *, table_id: str) -> Table:
     """Each host at its own best threads and jobs, with cost per unit where prices are known."""
-    is_priced = any(row.per_fps for row in found.best)
-    unit = next((p.unit for p in _prices(found) if p.unit), "price")
-    columns = ["work", "host", "best setting", "speed", "times as fast"]
-    if is_priced:
-        columns += [
-            f"{unit} per fps",
-            f"{unit} per hour of footage an hour",
-            "cost per unit against the reference",
-        ]
+    columns: list[Column[BestThroughput]] = [
+        Column("work", lambda r: Entry(_work(r.cell)), "left"),
+        Column("host", lambda r: r.label, "left"),
+        Column("best setting", lambda r: _setting(r.cell), "left"),
+        Column("speed", lambda r: r.throughput),
+        Column("times as fast", lambda r: bare(r.speedup_ratio)),
+    ]
     note = (
         "Frames per second at the number of threads and jobs that was fastest on that host; which "
         "is fastest is read from the same rounds."
     )
-    if is_priced:
+    if any(row.per_fps for row in found.best):
+        runs = [found.reference, *(comparison.other for comparison in found.others)]
+        prices = (run.price for run in runs if run.price is not None)
+        unit = next((price.unit for price in prices if price.unit), "price")
+        columns += [
+            Column(f"{unit} per fps", lambda r: bare(r.per_fps)),
+            Column(f"{unit} per hour of footage an hour", lambda r: bare(r.per_hour)),
+            Column("cost per unit against the reference", lambda r: bare(r.cost_ratio)),
+        ]
         note += " Cost per unit below 1: more for the money than the reference."
-    return Table(
+    return tabulate(
+        found.best,
+        columns,
         table_id=table_id,
         title="Throughput of each host at its best",
         note=note,
-        columns=tuple(columns),
-        rows=tuple(_best_row(row, is_priced=is_priced) for row in found.best),
-        anchors=tuple(f"{table_id}-{index}" for index in range(len(found.best))),
-        texts=(0, 1, 2),
     )
 
 
-def _prices(found: HardwareComparison) -> list[Price]:
-    runs = [found.reference, *(comparison.other for comparison in found.others)]
-    return [run.price for run in runs if run.price is not None]
-
-
-def _best_row(row: BestThroughput, *, is_priced: bool) -> tuple[Entry, ...]:
-    cell = row.cell
-    entries = [
-        Entry(text=f"{TASK_NAMES[cell.task]}: {visible_text(cell.encoding)}, {_clip(cell)}"),
-        Entry(text=visible_text(row.label)),
-        Entry(text=_setting(cell)),
-        Entry(text=estimate_text(row.throughput), sort=row.throughput.point),
-        _ratio_entry(row.speedup_ratio),
-    ]
-    if is_priced:
-        entries += [
-            _money(row.per_fps),
-            _money(row.per_hour),
-            _ratio_entry(row.against_reference),
-        ]
-    return tuple(entries)
-
-
-def _clip(cell: Cell) -> str:
-    return shown_name(cell.clip)
+def _work(cell: Cell) -> str:
+    return f"{TASKS[cell.task].label}: {shown_name(cell.encoding)}, {shown_name(cell.clip)}"
 
 
 def _setting(cell: Cell) -> str:
-    threads = count_text(cell.thread_count, "thread")
-    if cell.task in ("grid", "ingest"):
-        threads = f"{count_text(cell.job_count, 'job')} of {threads}"
-    return f"{threads}, {cell.order}" if cell.order else threads
-
-
-def _ratio_entry(estimate: Estimate | None) -> Entry:
-    if estimate is None:
-        return Entry(text=DASH)
-    return Entry(text=bare_ratio(estimate), sort=estimate.point)
-
-
-def _money(estimate: Estimate | None) -> Entry:
-    if estimate is None:
-        return Entry(text=DASH)
-    plain = estimate.model_copy(update={"unit": ""})
-    return Entry(text=estimate_text(plain), sort=estimate.point)
-
-
-_ORDER: tuple[Weight, ...] = ("matters", "not known", "may matter", "does not matter")
+    threads = count_text(cell.setting["threads"], "thread")
+    if "jobs" in TASKS[cell.task].axes:
+        threads = f"{count_text(cell.setting['jobs'], 'job')} of {threads}"
+    return f"{threads}, {cell.setting['clip_order']}" if cell.setting["clip_order"] else threads
 
 
 def difference_table(
     comparison: HostComparison, found: HardwareComparison, *, table_id: str
 ) -> Table:
-    """Every fact that differs, with what it does to each compared task, the weightiest first."""
-    differences = sorted(comparison.differences, key=_gravest)
-    return Table(
+    """Every fact of machine and software that differs, as each run recorded it."""
+    reference, other = shown_name(found.reference.label), shown_name(comparison.other.label)
+    return tabulate(
+        comparison.differences,
+        [
+            Column("what differs", lambda d: fact_label(d.name), "left"),
+            Column(reference, lambda d: fact_text(d.name, *d.before), "left"),
+            Column(other, lambda d: fact_text(d.name, *d.after), "left"),
+        ],
         table_id=table_id,
-        title=f"{shown_name(found.reference.label)} and {shown_name(comparison.other.label)}",
-        note="Recorded by each run. The reasons follow from what is inside each clock.",
-        columns=(
-            "what differs",
-            shown_name(found.reference.label),
-            shown_name(comparison.other.label),
-            "does it matter, and why",
-        ),
-        rows=tuple(
-            (
-                Entry(text=visible_text(difference.name), sort=difference.name.lower()),
-                Entry(text=difference.reference),
-                Entry(text=difference.other),
-                Entry(text=_bearing_text(difference)),
-            )
-            for difference in differences
-        ),
-        texts=(0, 1, 2, 3),
+        title=f"{reference} and {other}",
+        note="Recorded by each run.",
     )
 
 
-def _gravest(difference: Difference) -> int:
-    ranks = [_ORDER.index(bearing.weight) for bearing in difference.bearings]
-    return min(ranks, default=len(_ORDER))
-
-
-def _bearing_text(difference: Difference) -> str:
-    """Tasks that share weight and reason share a clause."""
-    if not difference.bearings:
-        return "nothing was compared"
-    clauses: dict[tuple[Weight, str], list[str]] = {}
-    for bearing in difference.bearings:
-        clauses.setdefault((bearing.weight, bearing.reason), []).append(TASK_NAMES[bearing.task])
-    return ". ".join(
-        f"{_capital(weight)} for {' and '.join(tasks)}: {reason}"
-        for (weight, reason), tasks in clauses.items()
-    )
-
-
-def refusal_table(refusals: Sequence[Refusal], *, title: str, table_id: str) -> Table:
-    """Why cells are left out, and how many."""
-    return Table(
+def refusal_table(
+    refusals: Sequence[Refusal], reason: Callable[[Refusal], str], *, title: str, table_id: str
+) -> Table:
+    """Why cells are left out (`reason` says it), and how many."""
+    return tabulate(
+        sorted(refusals, key=lambda refusal: -len(refusal.cells)),
+        [
+            Column("reason", reason, "left"),
+            Column("cells", lambda r: len(r.cells)),
+            Column("which", _which, "left", is_long=True),
+        ],
         table_id=table_id,
         title=title,
         note="What decides the work must be the same, or a ratio would compare different work.",
-        columns=("reason", "cells", "which"),
-        rows=tuple(
-            (
-                Entry(text=_capital(visible_text(refusal.reason))),
-                Entry(text=str(len(refusal.cell_ids)), sort=len(refusal.cell_ids)),
-                Entry(text=_which(refusal)),
-            )
-            for refusal in sorted(refusals, key=lambda r: -len(r.cell_ids))
-        ),
-        texts=(0, 2),
     )
 
 
 def _which(refusal: Refusal) -> str:
-    named = "; ".join(visible_text(cell_id) for cell_id in refusal.cell_ids[:MOST_CELLS_NAMED])
-    more = len(refusal.cell_ids) - MOST_CELLS_NAMED
+    named = "; ".join(cell.cell_id for cell in refusal.cells[:MOST_CELLS_NAMED])
+    more = len(refusal.cells) - MOST_CELLS_NAMED
     return f"{named}; and {more} more" if more > 0 else named
-
-
-def _capital(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}"

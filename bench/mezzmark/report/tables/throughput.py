@@ -1,15 +1,20 @@
 """The tables of the throughput tasks."""
 
 from collections.abc import Sequence
+from typing import Literal
 
 from mezzmark.decide.estimate.observations import Observation
 from mezzmark.decide.estimate.pooling import compare_groups, pool_clips
 from mezzmark.decide.throughput.grid import GridFindings
 from mezzmark.decide.throughput.prediction import IngestPrediction
 from mezzmark.model.cell import Cell
+from mezzmark.model.estimate import Estimate
+from mezzmark.model.tasks.delivery import DeliverySettings
+from mezzmark.report.prose.cost import peak_text
 from mezzmark.report.prose.numbers import count_text, number_text
 from mezzmark.report.prose.terms import split_words
-from mezzmark.report.tables.table import DASH, Entry, Table, counted, measured, named
+from mezzmark.report.tables.run import named
+from mezzmark.report.tables.table import Column, Entry, Table, tabulate
 from mezzmark.report.view import RunView
 from mezzmark.statistics.scaling import ScalingFit
 from mezzmark.statistics.scaling_inference import parameter_interval, peak_core_count
@@ -17,97 +22,74 @@ from mezzmark.statistics.scaling_inference import parameter_interval, peak_core_
 
 def grid_table(view: RunView, findings: Sequence[GridFindings], *, table_id: str) -> Table:
     """Per encoding the best split, the runner-up, and how near the limit."""
-    rows = []
-    for found in findings:
-        best = next(s for s in found.splits if (s.job_count, s.thread_count) == found.best)
-        standing = "too few rounds"
-        if found.lead is None:
-            standing = "only one split"
-        elif found.lead.low is not None:
-            standing = "yes" if found.is_lead_certain else "cannot be told apart"
-        rows.append(
-            (
-                named(view, found.encoding),
-                Entry(text=split_words(found.best)),
-                measured(best.figures["throughput_fps"]),
-                Entry(text=split_words(found.runner_up) if found.runner_up else DASH),
-                Entry(text=standing),
-                measured(found.limit_fraction),
-                measured(best.figures.get("cores_busy")),
-                measured(best.figures.get("peak_rss_bytes")),
-                measured(best.figures.get("first_file_s")),
-            )
-        )
-    return Table(
+    return tabulate(
+        findings,
+        [
+            Column("encoding", lambda f: named(view, f.encoding), "left"),
+            Column("best split", lambda f: split_words(f.best), "left"),
+            Column("speed of all jobs", lambda f: _best_figure(f, "throughput_fps")),
+            Column("runner-up", lambda f: f.runner_up and split_words(f.runner_up), "left"),
+            Column("better than the runner-up", _lead_words, "left"),
+            Column("share of the machine's limit", lambda f: f.limit_fraction),
+            Column("cores busy", lambda f: _best_figure(f, "cores_busy")),
+            Column("memory per job", lambda f: _best_figure(f, "peak_rss_bytes")),
+            Column("first file", lambda f: _best_figure(f, "first_file_s")),
+        ],
         table_id=table_id,
         title="The best split of jobs and threads",
         note=(
             "Over all clips. The limit is one job of one thread times the machine's cores, or what "
             "its memory carries. Memory is that of the largest job."
         ),
-        columns=(
-            "encoding",
-            "best split",
-            "speed of all jobs",
-            "runner-up",
-            "better than the runner-up",
-            "share of the machine's limit",
-            "cores busy",
-            "memory per job",
-            "first file",
-        ),
-        rows=tuple(rows),
-        anchors=row_anchors(table_id, len(rows)),
-        texts=(0, 1, 3, 4),
     )
+
+
+def _best_figure(found: GridFindings, figure: str) -> Estimate | None:
+    best = next(s for s in found.splits if (s.job_count, s.thread_count) == found.best)
+    return best.figures.get(figure)
+
+
+def _lead_words(found: GridFindings) -> str:
+    if found.lead is None:
+        return "only one split"
+    if found.lead.low is None:
+        return "too few rounds"
+    return "yes" if found.is_lead_certain else "cannot be told apart"
 
 
 def scaling_table(view: RunView, fits: dict[str, ScalingFit], *, table_id: str) -> Table:
     """Per encoding the fitted law with its intervals."""
-    rows = []
-    for name, fit in fits.items():
-        peak = peak_core_count(fit, confidence_level=view.confidence_level)
-        rows.append(
-            (
-                named(view, name),
-                Entry(text="Universal Scalability Law" if fit.law == "usl" else "Amdahl's law"),
-                _share(fit, "sigma", view.confidence_level),
-                _share(fit, "kappa", view.confidence_level),
-                Entry(
-                    text=peak.withheld
-                    if peak.interval is None
-                    else f"{peak.interval.point:.0f} [{peak.interval.low:.0f}, "
-                    f"{peak.interval.high:.0f}] cores"
-                ),
-                Entry(text=", ".join(map(str, fit.core_counts))),
-                counted(fit.round_count),
-            )
-        )
-    return Table(
+    level = view.confidence_level
+    laws = {"usl": "Universal Scalability Law", "amdahl": "Amdahl's law"}
+    return tabulate(
+        fits.items(),
+        [
+            Column("encoding", lambda r: named(view, r[0]), "left"),
+            Column("law", lambda r: laws[r[1].law], "left"),
+            Column("σ", lambda r: _parameter(r[1], "sigma", level)),
+            Column("κ", lambda r: _parameter(r[1], "kappa", level) if r[1].law == "usl" else None),
+            Column("most throughput at", lambda r: _peak(r[1], level), "left"),
+            Column("cores measured", lambda r: ", ".join(map(str, r[1].core_counts)), "left"),
+            Column("rounds", lambda r: r[1].round_count),
+        ],
         table_id=table_id,
         title="How throughput scales",
         note=(
             "σ is the share that cannot run side by side, κ what the cores cost each other. A peak "
             "is given only where the data bound it."
         ),
-        columns=("encoding", "law", "σ", "κ", "most throughput at", "cores measured", "rounds"),
-        rows=tuple(rows),
-        anchors=row_anchors(table_id, len(rows)),
-        texts=(0, 1, 4, 5),
     )
 
 
-def _share(fit: ScalingFit, name: str, confidence_level: float) -> Entry:
-    if name == "kappa" and fit.law == "amdahl":
-        return Entry(text=DASH)
+def _parameter(fit: ScalingFit, name: Literal["sigma", "kappa"], confidence_level: float) -> Entry:
     point = fit.sigma if name == "sigma" else fit.kappa
-    interval = parameter_interval(
-        fit, "sigma" if name == "sigma" else "kappa", confidence_level=confidence_level
-    )
-    text = f"{point:.2g}"
-    if interval is not None:
-        text += f" [{interval.low:.2g}, {interval.high:.2g}]"
-    return Entry(text=text, sort=point)
+    interval = parameter_interval(fit, name, confidence_level=confidence_level)
+    ends = f"[{interval.low:.2g}, {interval.high:.2g}]" if interval is not None else ""
+    return Entry(f"{point:.2g}", ends, sort=point)
+
+
+def _peak(fit: ScalingFit, confidence_level: float) -> str:
+    return peak_text(fit, peak_core_count(fit, confidence_level=confidence_level))
 
 
 def ingest_order(ingests: Sequence[IngestPrediction]) -> list[IngestPrediction]:
@@ -118,96 +100,82 @@ def ingest_order(ingests: Sequence[IngestPrediction]) -> list[IngestPrediction]:
 def ingest_table(view: RunView, ingests: Sequence[IngestPrediction], *, table_id: str) -> Table:
     """Every ingest cell, measured and predicted."""
     pooled = {summary.cell: summary.estimates for summary in view.summaries}
-    rows = []
-    for found in ingest_order(ingests):
-        miss = found.miss_fraction
-        rows.append(
-            (
-                named(view, found.cell.encoding),
-                Entry(text=split_words((found.cell.job_count, found.cell.thread_count))),
-                Entry(text=found.cell.order or DASH),
-                measured(found.measured),
-                measured(found.predicted),
-                Entry(text=f"{miss * 100:+.1f} %", sort=miss)
-                if miss is not None
-                else Entry(text=DASH),
-                measured(pooled[found.cell].get("idle_fraction")),
-                measured(pooled[found.cell].get("cores_busy")),
-            )
-        )
-    clips = count_text(len(view.manifest.clips), "clip")
-    return Table(
+    return tabulate(
+        ingest_order(ingests),
+        [
+            Column("encoding", lambda f: named(view, f.cell.encoding), "left"),
+            Column("split", lambda f: _split_of(f.cell), "left"),
+            Column("order", lambda f: f.cell.setting["clip_order"], "left"),
+            Column("makespan", lambda f: f.measured),
+            Column("predicted", lambda f: f.predicted),
+            Column("miss", _miss),
+            Column("idle share of the workers", lambda f: pooled[f.cell].get("idle_fraction")),
+            Column("cores busy", lambda f: pooled[f.cell].get("cores_busy")),
+        ],
         table_id=table_id,
         title="Ingesting the folder",
         note=(
-            f"All {clips}, decoded, converted, encoded and read back. Predicted from the grid of "
-            "the same split; the miss is predicted against measured."
+            f"All {count_text(len(view.manifest.clips), 'clip')}, decoded, converted, encoded and "
+            "read back. Predicted from the grid of the same split; the miss is predicted against "
+            "measured."
         ),
-        columns=(
-            "encoding",
-            "split",
-            "order",
-            "makespan",
-            "predicted",
-            "miss",
-            "idle share of the workers",
-            "cores busy",
-        ),
-        rows=tuple(rows),
-        anchors=row_anchors(table_id, len(rows)),
-        texts=(0, 1, 2),
     )
+
+
+def _miss(found: IngestPrediction) -> Entry | None:
+    miss = found.miss_fraction
+    return None if miss is None else Entry(f"{miss * 100:+.1f} %", sort=miss)
 
 
 def delivery_table(view: RunView, *, table_id: str) -> Table:
     """Exports from each encoding in one and two passes."""
-    exports = [o for o in view.observations if o.cell.task == "delivery" and not o.cell.arm]
+    exports = [o for o in view.observations if o.cell.task == "delivery"]
     pooled = pool_clips(exports, confidence_level=view.confidence_level)
-    rows = []
-    for cell in sorted(pooled, key=lambda c: (c.passes or 0, -pooled[c]["throughput_fps"].point)):
-        single = cell.model_copy(update={"passes": 1})
-        cost = None
-        if cell.passes == 2 and single in pooled:
-            cost = compare_groups(
-                _of(exports, single),
-                _of(exports, cell),
-                "throughput_fps",
-                confidence_level=view.confidence_level,
-            )
-        rows.append(
-            (
-                named(view, cell.encoding),
-                Entry(text="one pass" if cell.passes == 1 else "two passes"),
-                counted(cell.thread_count),
-                measured(pooled[cell]["throughput_fps"]),
-                measured(pooled[cell].get("decode_fraction")),
-                measured(cost),
-            )
+
+    def against_one_pass(cell: Cell) -> Estimate | None:
+        single = cell.but(setting=cell.setting.but(passes=1))
+        if cell.setting["passes"] != 2 or single not in pooled:
+            return None
+        return compare_groups(
+            _of(exports, single),
+            _of(exports, cell),
+            "throughput_fps",
+            confidence_level=view.confidence_level,
         )
-    settings = view.manifest.scenario.delivery
+
+    settings = view.manifest.scenario.settings(DeliverySettings)
     target = (
         f"{settings.codec} at {number_text(settings.bitrate_bps / 1e6)} Mbit/s, preset "
         f"{settings.preset}. "
         if settings
         else ""
     )
-    return Table(
+    return tabulate(
+        sorted(
+            pooled, key=lambda c: (c.setting["passes"] or 0, -pooled[c]["throughput_fps"].point)
+        ),
+        [
+            Column("from", lambda c: named(view, c.encoding), "left"),
+            Column(
+                "passes", lambda c: "one pass" if c.setting["passes"] == 1 else "two passes", "left"
+            ),
+            Column("threads", lambda c: c.setting["threads"]),
+            Column("speed", lambda c: pooled[c]["throughput_fps"]),
+            Column("share of decoding", lambda c: pooled[c].get("decode_fraction")),
+            Column("against one pass", against_one_pass),
+        ],
         table_id=table_id,
         title="Delivery from each encoding",
         note=(
             f"{target}Decoding is what reading the encoding alone takes, as a share of the export. "
             "The last column is the time of two passes over that of one, paired by round."
         ),
-        columns=("from", "passes", "threads", "speed", "share of decoding", "against one pass"),
-        rows=tuple(rows),
-        texts=(0, 1),
     )
 
 
 def _of(exports: Sequence[Observation], cell: Cell) -> list[Observation]:
-    return [o for o in exports if o.cell.model_copy(update={"clip": ""}) == cell]
+    return [o for o in exports if o.cell.but(clip="") == cell]
 
 
-def row_anchors(table_id: str, row_count: int) -> tuple[str, ...]:
-    """One id per row of the table `table_id`, for marks to link to."""
-    return tuple(f"{table_id}-{index}" for index in range(row_count))
+def _split_of(cell: Cell) -> str:
+    return split_words(cell.setting.split)

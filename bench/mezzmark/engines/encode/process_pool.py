@@ -1,0 +1,137 @@
+"""Several processes at the same work: started fresh, released together, never left behind.
+
+They are spawned, so that nothing of the parent's state (threads, codec libraries) is inherited.
+A worker that fails or dies breaks the barrier, so that no other waits for it for ever.
+"""
+
+import multiprocessing
+import os
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from multiprocessing.connection import Connection, wait
+from typing import Any, Final, TypeVar
+
+from mezzmark.host.common import end_with_parent
+from mezzmark.model.errors import EngineError, MezzmarkError
+
+_CONTEXT: Final = multiprocessing.get_context("spawn")
+
+RELEASE_AHEAD_NS: Final = 20_000_000
+"""Ten times what a barrier was seen to need to wake a few workers on a busy machine."""
+
+Result = TypeVar("Result")
+
+
+@dataclass(frozen=True, slots=True)
+class ProcessPool:
+    """What the workers of a pool share: a barrier to meet at, the moment of their release, and
+    how many pieces of work are taken."""
+
+    barrier: Any  # multiprocessing's types of shared objects are private
+    release_ns: Any
+    taken_count: Any
+
+    def meet(self) -> None:
+        """Wait until all workers are here. Raises BrokenBarrierError when one has failed."""
+        self.barrier.wait()
+
+    def start_together(self, clock_ns: Callable[[], int]) -> None:
+        """Meet, then go at one moment of the machine's clock.
+
+        A barrier wakes its waiters one after the other, milliseconds apart; spinning on a common
+        moment ahead lets them go within microseconds, if each has a core.
+        """
+        if self.barrier.wait() == 0:
+            self.release_ns.value = clock_ns() + RELEASE_AHEAD_NS
+        self.barrier.wait()
+        while clock_ns() < self.release_ns.value:
+            pass
+
+    def next_index(self) -> int:
+        """0, 1, 2, …, each to one worker only."""
+        with self.taken_count.get_lock():
+            index = int(self.taken_count.value)
+            self.taken_count.value = index + 1
+        return index
+
+
+def run_parallel(work: Callable[[int, ProcessPool], Result], *, worker_count: int) -> list[Result]:
+    """`work(worker number, pool)` in `worker_count` processes; results in that order.
+
+    `work` must be a module's own function or a `partial` of one, and its results picklable. A
+    MezzmarkError of a worker is raised here; a worker that dies raises EngineError with its exit
+    status. No process is left when this returns.
+    """
+    barrier = _CONTEXT.Barrier(worker_count)
+    pool = ProcessPool(barrier, _CONTEXT.Value("q", 0), _CONTEXT.Value("q", 0))
+    workers = []
+    receivers: dict[Connection, int] = {}
+    try:
+        for number in range(worker_count):
+            receiver, sender = _CONTEXT.Pipe(duplex=False)
+            worker = _CONTEXT.Process(target=_serve, args=(work, number, pool, sender), daemon=True)
+            worker.start()
+            sender.close()  # so that the end of the worker is the end of the pipe
+            workers.append(worker)
+            receivers[receiver] = number
+        answers = _collect(receivers, pool)
+        for worker in workers:
+            worker.join()
+    finally:
+        for worker in workers:
+            if worker.is_alive():
+                worker.kill()
+    return _results(answers, [worker.exitcode for worker in workers])
+
+
+def _collect(receivers: dict[Connection, int], pool: ProcessPool) -> dict[int, Any]:
+    """What each worker sent; workers that died without a word are missing."""
+    answers: dict[int, Any] = {}
+    open_receivers = dict(receivers)
+    while open_receivers:
+        for receiver in wait(list(open_receivers)):
+            assert isinstance(receiver, Connection)
+            number = open_receivers.pop(receiver)
+            try:
+                answers[number] = receiver.recv()
+            except EOFError:
+                pool.barrier.abort()
+            receiver.close()
+    return answers
+
+
+def _results(answers: dict[int, Any], exit_codes: list[int | None]) -> list[Any]:
+    for answer in answers.values():
+        if isinstance(answer, MezzmarkError):
+            raise answer
+    for number, exit_code in enumerate(exit_codes):
+        if number not in answers:
+            raise EngineError(
+                where=f"job {number + 1} of {len(exit_codes)}",
+                what=f"its process ended without a result (exit status {exit_code})",
+                remedy="Try fewer jobs or frames; if it happens again, leave the encoding out.",
+            )
+    return [answers[number] for number in range(len(exit_codes))]
+
+
+def _serve(
+    work: Callable[[int, ProcessPool], Any],
+    number: int,
+    pool: ProcessPool,
+    sender: Connection,
+) -> None:
+    parent = multiprocessing.parent_process()
+    assert parent is not None
+    end_with_parent(parent.join)
+    try:
+        answer = work(number, pool)
+    except MezzmarkError as error:
+        pool.barrier.abort()
+        answer = error
+    except threading.BrokenBarrierError:
+        answer = None  # another worker failed, and says why itself
+    sender.send(answer)
+    sender.close()
+    # Codec libraries can hang while their objects are freed; nothing is left to be done.
+    os._exit(0)

@@ -1,0 +1,124 @@
+"""Reference workloads that have nothing to do with any codec: a kernel, and copies of memory.
+
+The kernel is small and fixed, and runs in every round. When it drifts, the machine drifts; when
+only a cell drifts, the codec does. Half of it is arithmetic that stays in the caches, half streams
+through memory, as decoding and picture conversion do. One thread, so that it is the same on every
+machine.
+
+Copies give the machine's memory bandwidth at 1 … n processes: a ceiling that no encoder can pass.
+Each process copies its own block, far larger than the caches, over and over, all released together.
+Bytes count twice, read and written, as usual for copies (McCalpin, STREAM, 1995); what the cache
+writes back besides is not counted.
+"""
+
+from collections.abc import Callable, Sequence
+from functools import partial
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
+from mezzmark.host.common import read_process_facts
+from mezzmark.model.fact import NS_PER_S
+from mezzmark.model.jobs import Measured
+from mezzmark.model.run import BandwidthFacts, BandwidthPoint
+from mezzmark.model.tasks.kernel import KernelJob, KernelMeasurement
+
+CACHED_VALUES: Final = 8_192
+"""64 KiB of doubles: lies in the second-level cache of any machine of the last fifteen years."""
+
+CACHED_PASSES: Final = 1_600
+"""About 15 to 25 ms of arithmetic on the development machine."""
+
+STREAMED_BYTES: Final = 16 * 1024 * 1024
+"""Beyond a core's share of the last-level cache on a workstation."""
+
+STREAMED_PASSES: Final = 3
+"""About 15 to 25 ms of traffic on the development machine."""
+
+WARM_UP_REPEATS: Final = 1
+"""The first repeat maps the memory and is not the workload; it is run and not recorded."""
+
+
+def run_kernel(job: KernelJob, clock_ns: Callable[[], int]) -> Measured:
+    """Time `job.repeats` repeats of the workload, in nanoseconds each."""
+    values = np.linspace(0.1, 0.9, CACHED_VALUES)
+    source = np.arange(STREAMED_BYTES, dtype=np.uint8)
+    target = np.empty_like(source)
+    wall_ns = []
+    for _ in range(WARM_UP_REPEATS + job.repeats):
+        start_ns = clock_ns()
+        work(values, source, target)
+        wall_ns.append(clock_ns() - start_ns)
+    return Measured(
+        measurement=KernelMeasurement(wall_ns=tuple(wall_ns[WARM_UP_REPEATS:])),
+        process=read_process_facts(),
+    )
+
+
+def work(
+    values: NDArray[np.float64], source: NDArray[np.uint8], target: NDArray[np.uint8]
+) -> float:
+    """The workload: the same operations in the same order each time. Returns its end value, which
+    depends on `values` alone (a logistic map, x → 3.7·x·(1 − x), iterated per element)."""
+    x = values.copy()
+    scratch = np.empty_like(x)
+    for _ in range(CACHED_PASSES):
+        np.subtract(1.0, x, out=scratch)
+        np.multiply(x, scratch, out=x)
+        np.multiply(x, 3.7, out=x)
+    for step in range(STREAMED_PASSES):
+        np.bitwise_xor(source, np.uint8(step + 1), out=target)
+        np.add(source, target, out=target)
+    return float(x.mean())
+
+
+COPIED_BYTES: Final = 64 * 2**20
+"""Source and copy together pass the last-level caches of workstations several times."""
+
+COPIES: Final = 8
+
+
+def measure_bandwidth(
+    process_counts: Sequence[int],
+    *,
+    clock_ns: Callable[[], int],
+    block_bytes: int = COPIED_BYTES,
+    repeats: int = COPIES,
+) -> BandwidthFacts:
+    """Aggregate copy rate for each number of processes, in the order asked for.
+
+    The rate counts the copies that ended before the first process was done, so that all copied
+    throughout. Raises EngineError when a process died.
+    """
+    copy = partial(_copy, block_bytes, repeats, clock_ns)
+    points = []
+    for process_count in process_counts:
+        moments = run_parallel(copy, worker_count=process_count)
+        released_ns = min(worker[0] for worker in moments)
+        end_ns = min(worker[-1] for worker in moments)
+        copies = sum(moment <= end_ns for worker in moments for moment in worker[1:])
+        copied_bytes = 2 * block_bytes * copies
+        points.append(
+            BandwidthPoint(
+                process_count=process_count,
+                bytes_per_s=copied_bytes / ((end_ns - released_ns) / NS_PER_S),
+            )
+        )
+    return BandwidthFacts(block_bytes=block_bytes, repeats=repeats, points=tuple(points))
+
+
+def _copy(
+    block_bytes: int, repeats: int, clock_ns: Callable[[], int], _number: int, pool: ProcessPool
+) -> list[int]:
+    """The clock at the release and after each copy."""
+    source = np.ones(block_bytes, dtype=np.uint8)
+    target = np.zeros_like(source)  # written before the clock runs, so that its pages exist
+    np.copyto(target, source)
+    pool.start_together(clock_ns)
+    moments = [clock_ns()]
+    for _ in range(repeats):
+        np.copyto(target, source)
+        moments.append(clock_ns())
+    return moments

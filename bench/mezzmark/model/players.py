@@ -1,0 +1,47 @@
+"""Players: the ways in which a file is decoded while the playhead moves."""
+
+from typing import Final, Literal
+
+from mezzmark.model.fact import Fact
+
+Threading = Literal["slice", "frame", "auto"]
+"""How the decoder spreads work: within a picture, over several pictures, or its own choice."""
+
+Device = Literal["cuda"]
+"""A hardware decoder by FFmpeg's name of its device."""
+
+
+class Player(Fact):
+    """A way to decode. `threads` is None where the cell says how many; `device` is None for
+    software; `lowres` halves the decoded size that many times; `skips_nonreference` leaves out
+    pictures that nothing refers to on the way to the one asked for."""
+
+    name: str
+    threading: Threading = "slice"
+    threads: int | None = None
+    device: Device | None = None
+    skips_nonreference: bool = False
+    lowres: int = 0
+
+
+PLAYERS: Final[dict[str, Player]] = {
+    player.name: player
+    for player in (
+        Player(name="slice"),
+        Player(name="frame", threading="frame"),
+        Player(name="auto", threading="auto"),
+        Player(name="cuda", device="cuda"),
+        Player(name="cuda-frame", threading="frame", device="cuda"),
+        Player(name="cuda-auto", threading="auto", device="cuda"),
+    )
+}
+"""Every player by its name; `slice` is what the first format knew as software decoding."""
+
+
+def find_player(threading: str, decoder: str) -> Player:
+    """The player that spreads work like this on this decoder (`software` or a device)."""
+    device = None if decoder == "software" else decoder
+    for player in PLAYERS.values():
+        if (player.threading, player.device) == (threading, device):
+            return player
+    raise ValueError(f"no player has threading {threading} and decoder {decoder}")

@@ -1,0 +1,132 @@
+"""Delivery: an encoding decoded and encoded again for the viewer, in one pass or two."""
+
+from collections.abc import Iterator
+from itertools import product
+from typing import Final, Literal
+
+from pydantic import Field
+
+from mezzmark.model.cell import Cell, PlannedTrial, Setting
+from mezzmark.model.fact import NS_PER_S, Fact
+from mezzmark.model.tasks.spec import (
+    CountChoice,
+    Figure,
+    MediaReference,
+    PreparedFootage,
+    Seen,
+    Stock,
+    TaskSpec,
+    Work,
+    resolve_counts,
+)
+
+Passes = Literal[1, 2]
+
+
+class DeliverySettings(Fact):
+    """The delivery task: an encoding decoded and encoded again for the viewer."""
+
+    codec: Literal["AVC", "HEVC"] = "AVC"
+    bitrate_bps: int = Field(default=12_000_000, ge=100_000, le=800_000_000)
+    passes: tuple[Passes, ...] = Field(default=(1, 2), min_length=1)
+    preset: Literal["ultrafast", "veryfast", "fast", "medium", "slow"] = "medium"
+    threads: tuple[CountChoice, ...] = Field(default=("all",), min_length=1)
+    height_px: int | None = Field(default=None, ge=64, le=8192, multiple_of=2)
+    frames: int = Field(default=48, ge=8, le=100_000)
+
+
+class DeliveryJob(Fact):
+    """Export `frame_count` frames of a prepared encoding in one or two passes."""
+
+    task: Literal["delivery"] = "delivery"
+    source: MediaReference
+    frame_count: int
+    settings: DeliverySettings
+    passes: Passes
+    thread_count: int
+    scratch_dir: str
+
+
+class DeliveryMeasurement(Fact):
+    """One trial of exporting an encoding; `pass_ns` and `pass_cpu_ns` have one entry per pass.
+
+    `decode_ns` is a decode of the same frames alone, so that it shows how much of the export the
+    encoding's own decode costs.
+    """
+
+    task: Literal["delivery"] = "delivery"
+    frame_count: int
+    decoded_frame_count: int
+    stamps_in_order: bool | None
+    pass_ns: tuple[int, ...]
+    pass_cpu_ns: tuple[int, ...]
+    decode_ns: int
+    file_bytes: int
+    packet_bytes: int
+    frame_rate: str
+    width_px: int
+    height_px: int
+
+
+def _decode_fraction(seen: Seen) -> float:
+    """The share of the export that decoding alone would take."""
+    measured: DeliveryMeasurement = seen.measured
+    return measured.decode_ns * len(measured.pass_ns) / sum(measured.pass_ns)
+
+
+def _plan(settings: DeliverySettings, stock: Stock) -> Iterator[Cell]:
+    counts = resolve_counts(settings.threads, core_count=stock.core_count)
+    for (clip, name), threads, passes in product(stock.present(), counts, settings.passes):
+        setting = Setting(threads=threads, passes=passes, delivery_height=settings.height_px)
+        yield Cell(task="delivery", clip=clip, encoding=name, setting=setting)
+
+
+def _job(
+    planned: PlannedTrial, settings: DeliverySettings, footage: PreparedFootage, scratch_dir: str
+) -> DeliveryJob:
+    cell = planned.cell
+    return DeliveryJob(
+        source=footage.media[cell.clip, cell.encoding],
+        frame_count=min(settings.frames, footage.frame_counts[cell.clip]),
+        settings=settings,
+        passes=cell.setting["passes"],
+        thread_count=cell.setting["threads"],
+        scratch_dir=scratch_dir,
+    )
+
+
+DELIVERY: Final = TaskSpec(
+    name="delivery",
+    label="delivery",
+    verb="export",
+    axes=("threads", "delivery_height", "passes"),
+    settings_model=DeliverySettings,
+    job_model=DeliveryJob,
+    measurement_model=DeliveryMeasurement,
+    engine_entry="mezzmark.engines.encode.delivery:run_delivery",
+    plan=_plan,
+    job=_job,
+    work=lambda seen: Work(
+        sample_count=1, frame_count=seen.measured.frame_count, wall_ns=sum(seen.measured.pass_ns)
+    ),
+    figures=(
+        Figure(
+            name="throughput_fps",
+            unit="fps",
+            of=lambda seen: seen.measured.frame_count / (sum(seen.measured.pass_ns) / NS_PER_S),
+            kind="rate",
+            better="more",
+            meaning="export speed",
+        ),
+        Figure(name="decode_fraction", unit="", of=_decode_fraction),
+        Figure(
+            name="cores_busy",
+            unit="cores",
+            of=lambda seen: sum(seen.measured.pass_cpu_ns) / sum(seen.measured.pass_ns),
+        ),
+        Figure(name="file_bytes", unit="B", of=lambda seen: float(seen.measured.file_bytes)),
+    ),
+    headline="throughput_fps",
+    reads_encoded_file=True,
+    is_best_setting=True,
+)

@@ -1,0 +1,194 @@
+"""Ingest: all clips as one folder, decoded, converted and encoded by a pool of workers.
+
+Times inside one trial are nanoseconds after the moment the pool was released.
+"""
+
+from collections.abc import Iterator
+from itertools import product
+from typing import Final, Literal
+
+from pydantic import Field, model_validator
+
+from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
+from mezzmark.model.encoding import ORIGINAL, Encoding
+from mezzmark.model.fact import NS_PER_S, Fact
+from mezzmark.model.tasks.grid import splits
+from mezzmark.model.tasks.spec import (
+    CountChoice,
+    Figure,
+    MediaReference,
+    PreparedFootage,
+    Seen,
+    Stock,
+    TaskSpec,
+    Work,
+    refuse_unequal_lengths,
+)
+
+ClipOrder = Literal["fifo", "longest-first"]
+"""`fifo`: as the folder lists them; `longest-first`: by falling number of pixels to encode."""
+
+
+class IngestSettings(Fact):
+    """The ingest task: all clips as one folder, decoded, converted and encoded by a worker pool.
+
+    `height_px` resizes (keeping the shape); None keeps the clips' own size.
+    """
+
+    jobs: tuple[CountChoice, ...] = Field(default=(1, "all"), min_length=1)
+    threads: tuple[CountChoice, ...] = Field(default=(1,), min_length=1)
+    orders: tuple[ClipOrder, ...] = Field(default=("longest-first",), min_length=1)
+    height_px: int | None = Field(default=None, ge=64, le=8192, multiple_of=2)
+    oversubscribe: bool = False
+
+
+class IngestSource(Fact):
+    """One clip of the folder: `frame_count` frames from its start are ingested."""
+
+    clip: str
+    media: MediaReference
+    frame_count: int
+
+
+class IngestJob(Fact):
+    """Encode a folder with a pool of `job_count` worker processes of `thread_count` threads.
+
+    Files are written to `scratch_dir` as in `EncodeJob`; the sources are opened read-only.
+    """
+
+    task: Literal["ingest"] = "ingest"
+    sources: tuple[IngestSource, ...]
+    encoding: Encoding
+    thread_count: int
+    job_count: int
+    order: ClipOrder
+    height_px: int | None
+    scratch_dir: str
+
+
+class IngestMeasurement(Fact):
+    """One trial of ingesting a folder; tuples have one entry per clip, in the folder's order.
+
+    `end_ns` is when the clip's file stood verified under its own name. `is_verified` says that it
+    was decoded again and had as many frames as went in, in order.
+    """
+
+    task: Literal["ingest"] = "ingest"
+    clips: tuple[str, ...]
+    frame_count: tuple[int, ...]
+    width_px: tuple[int, ...]
+    height_px: tuple[int, ...]
+    source_bytes: tuple[int, ...]
+    start_ns: tuple[int, ...]
+    encoded_ns: tuple[int, ...]
+    end_ns: tuple[int, ...]
+    worker_index: tuple[int, ...]
+    cpu_ns: tuple[int, ...]
+    file_bytes: tuple[int, ...]
+    is_verified: tuple[bool, ...]
+    worker_count: int
+
+    @model_validator(mode="after")
+    def _one_entry_per_clip(self) -> "IngestMeasurement":
+        refuse_unequal_lengths(self, "clips", "frame_count", "start_ns", "end_ns", "worker_index")
+        return self
+
+
+def _makespan_s(seen: Seen) -> float:
+    measured: IngestMeasurement = seen.measured
+    return max(measured.end_ns) / NS_PER_S
+
+
+def _pixel_rate(seen: Seen) -> float:
+    """Pixels of the clips as ingested, in 10⁶ a second, so that folders of other sizes compare."""
+    measured: IngestMeasurement = seen.measured
+    sizes = zip(measured.frame_count, measured.width_px, measured.height_px, strict=True)
+    return sum(frames * width * height for frames, width, height in sizes) / _makespan_s(seen) / 1e6
+
+
+def _idle_fraction(seen: Seen) -> float:
+    """The share of the workers' time until the last file stood in which they had no clip."""
+    measured: IngestMeasurement = seen.measured
+    busy_ns = sum(
+        end - start for start, end in zip(measured.start_ns, measured.end_ns, strict=True)
+    )
+    return max(0.0, 1 - busy_ns / NS_PER_S / (measured.worker_count * _makespan_s(seen)))
+
+
+def _plan(settings: IngestSettings, stock: Stock) -> Iterator[Cell]:
+    every_split = splits(
+        settings.jobs,
+        settings.threads,
+        oversubscribe=settings.oversubscribe,
+        core_count=stock.core_count,
+    )
+    for name in stock.encodings:
+        if name == ORIGINAL or not all((clip, name) in stock.media for clip in stock.clips):
+            continue
+        for (jobs, threads), order in product(every_split, settings.orders):
+            setting = Setting(
+                jobs=jobs, threads=threads, clip_order=order, delivery_height=settings.height_px
+            )
+            yield Cell(task="ingest", clip=ALL_CLIPS, encoding=name, setting=setting)
+
+
+def _job(
+    planned: PlannedTrial, _settings: IngestSettings, footage: PreparedFootage, scratch_dir: str
+) -> IngestJob:
+    setting = planned.cell.setting
+    return IngestJob(
+        sources=tuple(
+            IngestSource(
+                clip=clip,
+                media=footage.media[clip, ORIGINAL],
+                frame_count=footage.frame_counts[clip],
+            )
+            for clip in footage.clips
+        ),
+        encoding=footage.encoding(planned.cell.encoding),
+        thread_count=setting["threads"],
+        job_count=setting["jobs"],
+        order=setting["clip_order"],
+        height_px=setting["delivery_height"],
+        scratch_dir=scratch_dir,
+    )
+
+
+INGEST: Final = TaskSpec(
+    name="ingest",
+    label="ingest",
+    verb="ingest",
+    axes=("threads", "jobs", "clip_order", "delivery_height"),
+    settings_model=IngestSettings,
+    job_model=IngestJob,
+    measurement_model=IngestMeasurement,
+    engine_entry="mezzmark.engines.encode.ingest:run_ingest",
+    plan=_plan,
+    job=_job,
+    work=lambda seen: Work(
+        sample_count=1,
+        frame_count=sum(seen.measured.frame_count),
+        wall_ns=max(seen.measured.end_ns),
+    ),
+    figures=(
+        Figure(
+            name="throughput_fps",
+            unit="fps",
+            of=lambda seen: sum(seen.measured.frame_count) / _makespan_s(seen),
+            kind="rate",
+            better="more",
+            meaning="ingest speed",
+        ),
+        Figure(name="makespan_s", unit="s", of=_makespan_s, meaning="time to ingest the folder"),
+        Figure(name="pixel_rate_mpx_s", unit="Mpx/s", of=_pixel_rate, better="more"),
+        Figure(name="idle_fraction", unit="", of=_idle_fraction),
+        Figure(
+            name="cores_busy",
+            unit="cores",
+            of=lambda seen: sum(seen.measured.cpu_ns) / NS_PER_S / _makespan_s(seen),
+        ),
+    ),
+    headline="makespan_s",
+    is_free_for_original=True,
+    is_best_setting=True,
+)

@@ -1,0 +1,65 @@
+"""The reference kernel: a fixed workload that tells drift of the machine from the codec's."""
+
+from typing import Any, Final, Literal
+
+import numpy as np
+
+from mezzmark.model.cell import KERNEL_CLIP, KERNEL_ENCODING, Cell, PlannedTrial
+from mezzmark.model.fact import Fact
+from mezzmark.model.tasks.spec import (
+    NS_PER_MS,
+    Figure,
+    PreparedFootage,
+    ProcessFacts,
+    Seen,
+    TaskSpec,
+    Work,
+)
+from mezzmark.statistics.quantiles import quantile
+
+KERNEL_CELL: Final = Cell(task="kernel", clip=KERNEL_CLIP, encoding=KERNEL_ENCODING)
+
+KERNEL_REPEATS: Final = 5
+"""About 0.2 s: the median of five is steady, and a kernel trial stays cheap beside the others."""
+
+
+class KernelJob(Fact):
+    """Run the reference workload `repeats` times."""
+
+    task: Literal["kernel"] = "kernel"
+    repeats: int
+
+
+class KernelMeasurement(Fact):
+    """Repeats of the fixed reference workload in one trial."""
+
+    task: Literal["kernel"] = "kernel"
+    wall_ns: tuple[int, ...]
+
+
+def _view(measured: KernelMeasurement, process: ProcessFacts | None) -> Seen | None:
+    return Seen(measured, process) if measured.wall_ns else None
+
+
+def _kernel_ms(seen: Seen) -> float:
+    return quantile(np.asarray(seen.measured.wall_ns, dtype=np.float64) / NS_PER_MS, 0.5)
+
+
+def _job(_planned: PlannedTrial, _settings: Any, _footage: PreparedFootage, _scratch: str) -> Fact:
+    return KernelJob(repeats=KERNEL_REPEATS)
+
+
+KERNEL: Final = TaskSpec(
+    name="kernel",
+    label="reference kernel",
+    verb="run",
+    axes=("threads",),
+    job_model=KernelJob,
+    measurement_model=KernelMeasurement,
+    engine_entry="mezzmark.engines.encode.reference:run_kernel",
+    job=_job,
+    view=_view,
+    work=lambda seen: Work(sample_count=len(seen.measured.wall_ns)),
+    figures=(Figure(name="kernel_ms", unit="ms", of=_kernel_ms),),
+    headline="kernel_ms",
+)

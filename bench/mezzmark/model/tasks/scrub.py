@@ -1,0 +1,280 @@
+"""Scrubbing: closed-loop playhead moves, each timed and proved."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from itertools import product
+from typing import Annotated, Any, Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import AfterValidator, Field, WithJsonSchema
+
+from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
+from mezzmark.model.fact import Fact, check_name
+from mezzmark.model.patterns import PATTERNS, plan_requests
+from mezzmark.model.players import PLAYERS, Device, Threading, find_player
+from mezzmark.model.tasks.spec import (
+    NS_PER_MS,
+    CountChoice,
+    Figure,
+    MediaReference,
+    PreparedFootage,
+    ProcessFacts,
+    Stock,
+    TaskSpec,
+    Work,
+    peak_memory,
+    resolve_counts,
+)
+from mezzmark.statistics.quantiles import sorted_quantile
+
+PatternName = Annotated[
+    str,
+    AfterValidator(lambda name: check_name(name, PATTERNS)),
+    WithJsonSchema({"type": "string", "enum": list(PATTERNS)}),
+]
+
+Policy = Literal["reseek", "roll"]
+"""`reseek` always seeks; `roll` keeps decoding when the target lies ahead in the same group."""
+
+Proof = Literal["right", "alike", "wrong", "unreadable", "missing"]
+"""What is known of the picture a playhead move brought:
+
+right       stamp and/or digest say it is the frame asked for
+alike       its digest fits, but another frame of the clip looks exactly the same
+wrong       it is another frame, or the right one damaged
+unreadable  neither stamp nor digest could decide
+missing     no picture came
+"""
+
+PROVED: Final = ("right", "alike")
+"""Only a picture known to be the one asked for enters a latency figure."""
+
+
+class ScrubSettings(Fact):
+    """The scrub task: closed-loop playhead moves, each timed and proved."""
+
+    patterns: tuple[PatternName, ...] = Field(default=("jump", "near"), min_length=1)
+    requests: int = Field(default=24, ge=1, le=100_000, description="playhead moves a trial")
+    policies: tuple[Policy, ...] = Field(default=("roll",), min_length=1)
+    threads: tuple[CountChoice, ...] = Field(default=("all",), min_length=1)
+    threading: Threading = "slice"
+    sweep_speed: int = Field(default=8, ge=2, le=64)
+    near_median_frames: float = Field(default=12.0, gt=0)
+    viewer_height_px: int = Field(default=540, ge=64, le=4320, multiple_of=2)
+    decoder: Literal["software"] | Device = "software"
+
+
+class ScrubJob(Fact):
+    """Play these requests; a request is (clip position, frame index).
+
+    `injected_slowdown_fraction` makes every move take longer by that share of itself, so that a
+    machine can be asked whether it would find such a change.
+    """
+
+    task: Literal["scrub"] = "scrub"
+    media: tuple[MediaReference, ...]
+    requests: tuple[tuple[int, int], ...]
+    policy: Policy
+    thread_count: int
+    threading: Threading
+    decoder: Literal["software"] | Device
+    viewer_height_px: int
+    injected_slowdown_fraction: float = Field(default=0.0, ge=0, le=10)
+
+
+class ScrubMeasurement(Fact):
+    """One trial of playhead moves; all tuples have one entry per move, in order, but `open_ns`,
+    which has one per clip. Those that may be empty were not measured.
+
+    A move's latency is locate + decode + copy (from a device to memory) + present; `wait_ns` is
+    the part of it that waited for storage. `overhead_ns` is the harness's own cost beside it (proof
+    excluded), measured and stored, never subtracted. `block` numbers the stratified set of requests
+    a move belongs to, `resident_fraction` is the share of the bytes it read that lay in the file
+    cache before, and `view_proof` speaks of the RGB view as `proof` does of the decoded picture.
+    """
+
+    task: Literal["scrub"] = "scrub"
+    clip_position: tuple[int, ...]
+    frame_index: tuple[int, ...]
+    locate_ns: tuple[int, ...]
+    decode_ns: tuple[int, ...]
+    present_ns: tuple[int, ...]
+    overhead_ns: tuple[int, ...]
+    decoded_frames: tuple[int, ...]
+    read_bytes: tuple[int, ...]
+    shown_frame: tuple[int, ...]
+    proof: tuple[Proof, ...]
+    open_ns: tuple[int, ...]
+    copy_ns: tuple[int, ...] = ()
+    wait_ns: tuple[int, ...] = ()
+    block: tuple[int, ...] = ()
+    resident_fraction: tuple[float, ...] = ()
+    view_proof: tuple[Proof, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProvedMoves:
+    """The moves of a trial whose pictures were proved. `ordered_ms` has four rows, each sorted:
+    latency, locate, decode, present; `span_ns` sums the last three over the moves."""
+
+    latencies_ms: NDArray[np.float64]
+    ordered_ms: NDArray[np.float64]
+    span_ns: tuple[int, int, int]
+    read_bytes: int
+    open_ns: tuple[int, ...]
+    process: ProcessFacts | None
+
+
+def proved_mask(measured: ScrubMeasurement) -> NDArray[np.bool_]:
+    """True for each move whose picture is proved to be the one asked for."""
+    proofs = measured.proof
+    if sum(proofs.count(proof) for proof in PROVED) == len(proofs):
+        return np.ones(len(proofs), dtype=np.bool_)  # as nearly always: no look at each move
+    return np.fromiter((proof in PROVED for proof in proofs), bool, len(proofs))
+
+
+def latencies_ms(measured: ScrubMeasurement) -> NDArray[np.float64]:
+    """Locate + decode + copy + present of every move, in ms; proof is not looked at here."""
+    total = np.zeros(len(measured.locate_ns), dtype=np.int64)
+    for span in (measured.locate_ns, measured.decode_ns, measured.copy_ns, measured.present_ns):
+        if span:
+            total += np.asarray(span, dtype=np.int64)
+    return total / NS_PER_MS
+
+
+def view_moves(measured: ScrubMeasurement, process: ProcessFacts | None) -> ProvedMoves | None:
+    """The proved moves as arrays; None where none was proved."""
+    proved = proved_mask(measured)
+    if not proved.any():
+        return None
+    # The lists of numbers become one array, sorted once: that is most of what a large run costs.
+    lists = (measured.locate_ns, measured.decode_ns, measured.present_ns, measured.read_bytes)
+    columns = np.array(lists, dtype=np.int64)[:, proved]
+    spans_ns = columns[:3]
+    totals = columns.sum(axis=1).tolist()
+    latency_ns = spans_ns.sum(axis=0)
+    if measured.copy_ns:
+        latency_ns = latency_ns + np.asarray(measured.copy_ns, dtype=np.int64)[proved]
+    rows_ms = np.vstack((latency_ns, spans_ns)) / NS_PER_MS
+    return ProvedMoves(
+        latencies_ms=rows_ms[0],
+        ordered_ms=np.sort(rows_ms, axis=1),
+        span_ns=(totals[0], totals[1], totals[2]),
+        read_bytes=totals[3],
+        open_ns=measured.open_ns,
+        process=process,
+    )
+
+
+def _work(moves: ProvedMoves) -> Work:
+    return Work(
+        sample_count=moves.latencies_ms.size,
+        latencies_ms=moves.latencies_ms,
+        span_ns=moves.span_ns,
+    )
+
+
+def _quantile_of(row: int, probability: float) -> Callable[[ProvedMoves], float]:
+    return lambda moves: sorted_quantile(moves.ordered_ms[row], probability)
+
+
+def _open_ms(moves: ProvedMoves) -> float | None:
+    return sum(moves.open_ns) / len(moves.open_ns) / NS_PER_MS if moves.open_ns else None
+
+
+def _plan(settings: ScrubSettings, stock: Stock) -> Iterator[Cell]:
+    player = find_player(settings.threading, settings.decoder)
+    for pattern in settings.patterns:
+        pairs = _pairs_between_clips(stock) if PATTERNS[pattern].visits_all else stock.present()
+        counts = resolve_counts(settings.threads, core_count=stock.core_count)
+        for (clip, name), policy, threads in product(pairs, settings.policies, counts):
+            yield Cell(
+                task="scrub",
+                clip=clip,
+                encoding=name,
+                setting=Setting(
+                    pattern=pattern,
+                    policy=policy,
+                    threads=threads,
+                    player=player.name,
+                    viewer_height=settings.viewer_height_px,
+                ),
+            )
+
+
+def _pairs_between_clips(stock: Stock) -> list[tuple[str, str]]:
+    """The encodings there are two clips of, which moving from clip to clip takes."""
+    return [(ALL_CLIPS, name) for name in stock.encodings if len(stock.present([name])) > 1]
+
+
+def _job(
+    planned: PlannedTrial, settings: ScrubSettings, footage: PreparedFootage, _scratch: str
+) -> ScrubJob:
+    """Requests depend on the trial's seed and the lengths of its clips only."""
+    cell = planned.cell
+    setting: Any = cell.setting
+    player = PLAYERS[setting["player"]]
+    clips = [cell.clip]
+    if cell.clip == ALL_CLIPS:
+        clips = [clip for clip in footage.clips if (clip, cell.encoding) in footage.media]
+    return ScrubJob(
+        media=tuple(footage.media[clip, cell.encoding] for clip in clips),
+        requests=plan_requests(
+            setting["pattern"],
+            frame_counts=[footage.frame_counts[clip] for clip in clips],
+            settings=settings,
+            rng=np.random.default_rng(planned.seed),
+        ),
+        policy=setting["policy"],
+        thread_count=setting["threads"],
+        threading=player.threading,
+        decoder=player.device or "software",
+        viewer_height_px=setting["viewer_height"],
+    )
+
+
+SCRUB: Final = TaskSpec(
+    name="scrub",
+    label="scrub latency",
+    verb="scrub",
+    axes=("pattern", "policy", "threads", "player", "viewer_height"),
+    settings_model=ScrubSettings,
+    job_model=ScrubJob,
+    measurement_model=ScrubMeasurement,
+    engine_entry="mezzmark.engines.play.scrub:run_scrub",
+    plan=_plan,
+    job=_job,
+    view=view_moves,
+    work=_work,
+    figures=(
+        Figure(
+            name="p50_ms",
+            unit="ms",
+            of=_quantile_of(0, 0.5),
+            meaning="median time to picture",
+        ),
+        Figure(
+            name="p95_ms",
+            unit="ms",
+            of=_quantile_of(0, 0.95),
+            kind="tail",
+            probability=0.95,
+            meaning="time to picture in 95 of 100 moves",
+        ),
+        Figure(name="p99_ms", unit="ms", of=lambda _: None, kind="tail", probability=0.99),
+        Figure(name="locate_p50_ms", unit="ms", of=_quantile_of(1, 0.5)),
+        Figure(name="decode_p50_ms", unit="ms", of=_quantile_of(2, 0.5)),
+        Figure(name="present_p50_ms", unit="ms", of=_quantile_of(3, 0.5)),
+        Figure(name="open_ms", unit="ms", of=_open_ms, meaning="time to open the file"),
+        Figure(
+            name="read_bytes_per_move",
+            unit="B",
+            of=lambda moves: moves.read_bytes / moves.latencies_ms.size,
+            meaning="bytes read for a move",
+        ),
+        Figure(name="peak_rss_bytes", unit="B", of=peak_memory),
+    ),
+    headline="p50_ms",
+    reads_encoded_file=True,
+)

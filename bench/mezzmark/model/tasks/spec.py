@@ -1,0 +1,191 @@
+"""What a row of the task table says: how a task is asked for, planned, run, and read as figures.
+
+A task's module holds its settings (the scenario's table), the cells these mean on a machine, the
+job of one trial, the measurement it leaves, and the figures read from that measurement.
+"""
+
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import product
+from typing import Annotated, Any, Final, Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from mezzmark.model.cell import Cell, PlannedTrial
+from mezzmark.model.encoding import ORIGINAL, Encoding
+from mezzmark.model.fact import Fact
+
+NS_PER_MS: Final = 1e6
+
+CountChoice = Annotated[int, Field(ge=1, le=512)] | Literal["half", "all"]
+"""1, 2, … or a share of the machine's cores."""
+
+Better = Literal["less", "more"]
+
+FigureKind = Literal["location", "tail", "rate"]
+"""How trials become an estimate: `location`, the geometric mean of per-trial values (the mean where
+one is 0); `tail`, a quantile of all moves of all trials; `rate`, total frames / total seconds."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """One figure of a task. `of` reads it from a trial's view (see `TaskSpec.view`), None where
+    the trial has none; `probability` is a tail's. `meaning` is what a need or wish calls it, empty
+    where it can be neither."""
+
+    name: str
+    unit: str
+    of: Callable[[Any], float | None]
+    kind: FigureKind = "location"
+    better: Better = "less"
+    probability: float | None = None
+    meaning: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Work:
+    """What a trial did, for figures that pool over trials: frames and the time they took, moves
+    with their latency in ms, and their locate, decode and present time in all."""
+
+    sample_count: int
+    frame_count: int = 0
+    wall_ns: int = 0
+    latencies_ms: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
+    span_ns: tuple[int, int, int] = (0, 0, 0)
+
+
+class ProcessFacts(Fact):
+    """What the trial's own process used."""
+
+    cpu_ns: int
+    peak_rss_bytes: int | None = None
+    voluntary_switches: int | None = None
+    involuntary_switches: int | None = None
+
+
+class Seen(NamedTuple):
+    """A measurement beside what its process used."""
+
+    measured: Any
+    process: ProcessFacts | None
+
+
+def peak_memory(seen: Any) -> float | None:
+    """The peak resident memory of the trial's process in bytes; None where the OS told none."""
+    process = seen.process
+    if process is None or process.peak_rss_bytes is None:
+        return None
+    return float(process.peak_rss_bytes)
+
+
+class MediaReference(Fact):
+    """A media file and the index made of it (`FrameIndex` as JSON)."""
+
+    media_path: str
+    index_path: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreparedFootage:
+    """What jobs are made of. `media` is by (clip, encoding); clips stand in the folder's order."""
+
+    clips: Sequence[str]
+    frame_counts: Mapping[str, int]
+    media: Mapping[tuple[str, str], MediaReference]
+    encodings: Sequence[Encoding]
+
+    def encoding(self, name: str) -> Encoding:
+        """The encoding of this name; StopIteration where there is none."""
+        return next(encoding for encoding in self.encodings if encoding.name == name)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stock:
+    """What cells are planned from: the clips and encodings of the scenario, the (clip, encoding)
+    pairs there is a file for, and the machine's cores."""
+
+    clips: Sequence[str]
+    encodings: Sequence[str]
+    media: Collection[tuple[str, str]]
+    core_count: int
+
+    def present(self, names: Iterable[str] | None = None) -> list[tuple[str, str]]:
+        """The pairs there is a file for, clip by clip."""
+        names = self.encodings if names is None else names
+        return [pair for pair in product(self.clips, names) if pair in self.media]
+
+    def encoded(self) -> list[tuple[str, str]]:
+        """As `present`, without the originals, which no encoder of ours makes."""
+        return [pair for pair in self.present() if pair[1] != ORIGINAL]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TaskSpec:
+    """One task. Fields that are empty belong to tasks that no scenario asks for.
+
+    - `name` is the scenario's table, `verb` what a trial does ("scrubs"), `label` its plain name;
+    - `axes` are those its cells have;
+    - `plan` gives the cells of the settings, `job` what a worker must do for one trial, and
+      `engine_entry` ("module:function") the function that does it: (job, clock) → Measured;
+    - `view` prepares a measurement, and what its process used, for the figures and for `work`;
+      None where it brought nothing to be shown;
+    - `headline` is the figure that ends rounds and that comparisons judge;
+    - `reads_encoded_file`: it needs the encoding as a file; `is_judged`: it is deterministic, and
+      one trial says all; `is_free_for_original`: the original does without it;
+      `is_best_setting`: encodings are compared each at its own best setting.
+    """
+
+    name: str
+    label: str
+    verb: str
+    axes: tuple[str, ...]
+    measurement_model: type[Fact]
+    job_model: type[Fact]
+    engine_entry: str
+    job: Callable[[PlannedTrial, Any, PreparedFootage, str], Fact]
+    settings_model: type[Fact] | None = None
+    plan: Callable[[Any, Stock], Iterator[Cell]] | None = None
+    figures: tuple[Figure, ...] = ()
+    headline: str = ""
+    view: Callable[[Any, ProcessFacts | None], Any] = Seen
+    work: Callable[[Any], Work] = lambda _: Work(sample_count=1)
+    reads_encoded_file: bool = False
+    is_judged: bool = False
+    is_free_for_original: bool = False
+    is_best_setting: bool = False
+
+    @property
+    def is_compared(self) -> bool:
+        """Whether runs are compared by this task: it is asked for, and has a figure to judge."""
+        return bool(self.headline) and self.settings_model is not None
+
+    def figure(self, name: str) -> Figure:
+        """The figure of this name; KeyError where the task has none."""
+        for figure in self.figures:
+            if figure.name == name:
+                return figure
+        raise KeyError(name)
+
+
+def resolve_count(choice: int | str, *, core_count: int) -> int:
+    """What a choice of 1…n, "half" or "all" means on a machine with `core_count` cores."""
+    if choice == "all":
+        return core_count
+    if choice == "half":
+        return max(1, core_count // 2)
+    return int(choice)
+
+
+def resolve_counts(choices: Iterable[int | str], *, core_count: int) -> tuple[int, ...]:
+    """The counts that these choices mean here, each once."""
+    counts = (resolve_count(choice, core_count=core_count) for choice in choices)
+    return tuple(dict.fromkeys(counts))
+
+
+def refuse_unequal_lengths(fact: Fact, *names: str) -> None:
+    """ValueError where lists with one entry per move, job or clip differ in length."""
+    lengths = {len(getattr(fact, name)) for name in names}
+    if len(lengths) > 1:
+        raise ValueError(f"{', '.join(names)} must have the same length")

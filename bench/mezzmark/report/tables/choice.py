@@ -1,0 +1,92 @@
+"""The tables of a choice: every encoding by needs and wishes, and what speaks against it."""
+
+from functools import partial
+
+from mezzmark.decide.choose.choice import Choice, JudgedEncoding
+from mezzmark.report.prose.choice import against_text, chance_text, rounds_text
+from mezzmark.report.prose.numbers import estimate_parts, visible_text
+from mezzmark.report.tables.table import Column, Content, Entry, Table, tabulate
+
+_STATUS_ORDER = ("meets", "open", "not judged", "ruled out")
+
+
+def choice_order(choice: Choice) -> list[JudgedEncoding]:
+    """The recommended one first, the ruled out last."""
+    return sorted(
+        choice.encodings,
+        key=lambda e: (
+            e.encoding != choice.leader,
+            _STATUS_ORDER.index(e.status),
+            -(e.chance_best or 0),
+            e.encoding,
+        ),
+    )
+
+
+def choice_table(choice: Choice, *, table_id: str, in_play_only: bool = False) -> Table:
+    """All encodings: the recommended one first, the ruled out last; or those alone that may be
+    used, without the column that says so."""
+    needs: list[Column[JudgedEncoding]] = [
+        Column("needs", lambda e: e.status, "left"),
+        Column("chance to meet all", partial(_chance_all, choice)),
+    ]
+    return tabulate(
+        [e for e in choice_order(choice) if not in_play_only or e.status in ("meets", "open")],
+        [
+            Column("encoding", partial(_named, choice), "left"),
+            *(needs[1:] if in_play_only else needs),
+            Column("chance to be the best", lambda e: _chance(e.chance_best)),
+            Column("front", lambda e: e.front, "left"),
+            *_wish_columns(choice),
+        ],
+        table_id=table_id,
+        title="Needs and wishes, encoding by encoding",
+        note=(
+            f"{choice.confidence_level * 100:g} % intervals in brackets; {rounds_text(choice)}. "
+            "An encoding is off the front when another one equals or beats it in all that is "
+            "wished for and beats it in something."
+        ),
+    )
+
+
+def doubt_table(choice: Choice, *, table_id: str) -> Table:
+    """What speaks against each encoding, as a table of its own: the texts are long."""
+    return tabulate(
+        [entry for entry in choice_order(choice) if against_text(choice, entry)],
+        [
+            Column("encoding", lambda e: e.encoding, "left"),
+            Column("needs", lambda e: e.status, "left"),
+            Column("why", partial(against_text, choice), "left", is_long=True),
+        ],
+        table_id=table_id,
+        title="What speaks against an encoding",
+        note="Each need that is missed or open: what was measured, how far that is from the "
+        "limit, and the chance of meeting it.",
+    )
+
+
+def _named(choice: Choice, entry: JudgedEncoding) -> Entry:
+    sign = "leader" if entry.encoding == choice.recommendation else ""
+    return Entry(visible_text(entry.encoding), sign=sign)
+
+
+def _chance_all(choice: Choice, entry: JudgedEncoding) -> Content:
+    if choice.needs_not_shown and entry.chance_all is None:
+        return "not known"
+    return _chance(entry.chance_all)
+
+
+def _chance(chance: float | None) -> Content:
+    return None if chance is None else Entry(chance_text(chance), sort=chance)
+
+
+def _wish_columns(choice: Choice) -> list[Column[JudgedEncoding]]:
+    figures = [wish.figure for wish in choice.wishes]
+    return [Column(figure.label, partial(_wished, figure.name)) for figure in figures]
+
+
+def _wished(name: str, entry: JudgedEncoding) -> Content:
+    estimate = entry.figures.get(name)
+    if estimate is None:
+        return entry.no_numbers.get(name)
+    return Entry(*estimate_parts(estimate), sort=estimate.point)

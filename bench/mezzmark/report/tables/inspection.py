@@ -1,0 +1,129 @@
+"""What a file is, as names beside values, and what is wrong with it."""
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Final
+
+from mezzmark.model.inspection import Advice, Inspection, Spread
+from mezzmark.report.tables.table import Column, Entry, Table, fact_table, tabulate
+
+_LEVELS: Final = " ▁▂▃▄▅▆▇█"
+"""Block characters for the bit rate over time, lowest to highest."""
+
+LONGEST_TRACE: Final = 60
+"""Characters of the bit-rate trace that fit on a line of a terminal."""
+
+
+def inspection_table(found: Inspection) -> Table:
+    """A file's facts."""
+    media = found.media
+    return fact_table(
+        [
+            ("codec", f"{media.codec} {media.profile or ''}".strip() + f" in {media.container}"),
+            ("picture", f"{media.width_px} × {media.height_px}, {_pixels(found)}"),
+            ("frame rate", _rate(found)),
+            ("length", _length(found)),
+            ("key frames", _groups(found)),
+            ("B frames", _share(found.b_frame_fraction)),
+            ("colour", _tags(found)),
+            ("bit rate", _bitrate(found)),
+            ("audio", _audio(found)),
+            ("size", f"{media.file_bytes / 1e6:.1f} MB"),
+        ],
+        title=Path(media.path).name,
+    )
+
+
+def advice_table(warnings: Iterable[Advice]) -> Table:
+    """A warning a row, with what to do about it."""
+    return tabulate(
+        warnings,
+        [
+            Column("", lambda _: Entry("!", sign="wrong"), "left"),
+            Column("", lambda warning: f"{warning.what} {warning.remedy}", "left", is_long=True),
+        ],
+        table_id="advice",
+        title="",
+    )
+
+
+def _pixels(found: Inspection) -> str:
+    media = found.media
+    alpha = ", alpha" if media.has_alpha else ""
+    scan = ", interlaced" if found.is_interlaced else ""
+    return f"{media.chroma} {media.bit_depth} bit ({media.pixel_format}){alpha}{scan}"
+
+
+def _rate(found: Inspection) -> str:
+    rate = found.measured_rate or found.media.frame_rate
+    if rate is None:
+        return found.rate_kind
+    shown = f"{float(rate):.3f} ({rate}), {found.rate_kind}"
+    spacing = found.frame_spacing_ms
+    if found.rate_kind == "variable" and spacing:
+        shown += f": {spacing.minimum:.1f} to {spacing.maximum:.1f} ms between frames"
+    return shown
+
+
+def _length(found: Inspection) -> str:
+    examined = f"{found.examined_duration_s:.2f} s, {found.examined_frame_count} frames"
+    return f"{examined} examined" if found.is_excerpt else examined
+
+
+def _groups(found: Inspection) -> str:
+    if found.group_kind == "intra":
+        return "every picture (intra)"
+    frames, seconds = found.keyframe_interval_frames, found.keyframe_spacing_s
+    if frames is None or seconds is None:
+        return f"{found.keyframe_count} seen"
+    return (
+        f"every {_spread(frames, digits=0)} frames, {_spread(seconds, digits=2)} s; "
+        f"{found.group_kind} groups of pictures"
+    )
+
+
+def _spread(spread: Spread, *, digits: int) -> str:
+    if spread.minimum == spread.maximum:
+        return f"{spread.median:.{digits}f}"
+    return (
+        f"{spread.median:.{digits}f} ({spread.minimum:.{digits}f} to {spread.maximum:.{digits}f})"
+    )
+
+
+def _share(fraction: float | None) -> str:
+    return "" if fraction is None else f"{fraction:.0%} of pictures"
+
+
+def _tags(found: Inspection) -> str:
+    tags = found.tag_names
+    return (
+        f"range {tags.colour_range} · primaries {tags.primaries} · "
+        f"transfer {tags.transfer} · matrix {tags.matrix}"
+    )
+
+
+def _bitrate(found: Inspection) -> str:
+    if found.bitrate_bps is None:
+        return ""
+    seconds = found.bitrate_by_second_bps
+    shown = f"{found.bitrate_bps / 1e6:.1f} Mbit/s"
+    if len(seconds) > 1:
+        low, high = min(seconds) / 1e6, max(seconds) / 1e6
+        shown += f"  {_trace(seconds)}  {low:.1f} to {high:.1f} by second"
+    return shown
+
+
+def _trace(values: Sequence[float]) -> str:
+    """A small picture of the values in time, thinned to fit a line."""
+    stride = -(-len(values) // LONGEST_TRACE)
+    highest = max(values) or 1.0
+    return "".join(
+        _LEVELS[round(value / highest * (len(_LEVELS) - 1))] for value in values[::stride]
+    )
+
+
+def _audio(found: Inspection) -> str:
+    return "; ".join(
+        f"{track.codec}, {track.channel_count} channels, {track.sample_rate_hz / 1000:g} kHz"
+        for track in found.audio_tracks
+    )

@@ -1,0 +1,177 @@
+"""The tables of picture quality: figures and colours, tags, codecs at equal quality."""
+
+from collections.abc import Callable, Sequence
+from functools import partial
+from typing import Final
+
+from mezzmark.decide.picture.diagnosis import INVISIBLE_DELTA_E
+from mezzmark.decide.picture.fidelity import (
+    CLIPS_FOR_INTERVAL,
+    EncodingFidelity,
+    RateComparison,
+)
+from mezzmark.model.tasks.fidelity import METRICS, TagSurvival
+from mezzmark.report.prose.numbers import count_text
+from mezzmark.report.prose.picture import consequence_words, tag_verdicts
+from mezzmark.report.tables.table import DASH, Column, Content, Entry, Table, tabulate
+
+QUALITY_NOTE: Final = (
+    "Of generation 1, against the clip's own frames in its own bit depth and chroma. PSNR counts "
+    "all samples of all planes alike; mean of frames, then of clips. ΔE is CIEDE2000 on a "
+    "BT.1886 display, at the 90th percentile of the chart's patches; below 1 it is not seen."
+)
+
+
+def quality_table(judged: Sequence[EncodingFidelity], *, table_id: str) -> Table:
+    """Each encoding's picture figures of generation 1, its last generation, and its colours."""
+    clip_count = max(len(entry.clips) for entry in judged)
+    note = QUALITY_NOTE
+    if clip_count < CLIPS_FOR_INTERVAL:
+        missing = CLIPS_FOR_INTERVAL - clip_count
+        note += f" No intervals: they take {count_text(missing, 'clip')} more."
+    return tabulate(
+        judged,
+        [
+            Column("encoding", lambda e: e.encoding, "left"),
+            Column("came back", lambda e: "bit-exact" if e.is_bit_exact else "changed", "left"),
+            *(column for name in METRICS for column in _metric_columns(name)),
+            Column("last generation, dB", _last_generation),
+            Column("bit rate, Mbit/s", lambda e: _fixed(e.bitrate_bps / 1e6)),
+            Column("colours", _colours, "left"),
+            Column("largest ΔE", _largest_change),
+        ],
+        table_id=table_id,
+        title="Picture quality and colour",
+        note=note,
+    )
+
+
+def _fixed(value: float, decimals: int = 1) -> Entry:
+    return Entry(f"{value:.{decimals}f}", sort=value)
+
+
+def _metric_columns(name: str) -> list[Column[EncodingFidelity]]:
+    """The mean, and the worst frame where it can be asked for."""
+    metric = METRICS[name]
+    unit = f", {metric.unit}" if metric.unit else ""
+    columns = [
+        Column(f"{metric.label}{unit}", _quality(name, metric.decimals)),
+        Column(f"worst frame{unit}", partial(_worst_frame, name)),
+    ]
+    return columns[: len(metric.figures)]
+
+
+def _quality(metric: str, decimals: int) -> Callable[[EncodingFidelity], Content]:
+    """A metric with its interval. For a bit-exact encoding a finite one is what converting to its
+    pixel format and back costs, and says so."""
+
+    def cell(entry: EncodingFidelity) -> Content:
+        estimate = entry.estimates.get(metric)
+        if estimate is None:
+            return "identical" if entry.is_bit_exact else None
+        interval = (
+            f"[{estimate.low:.{decimals}f}, {estimate.high:.{decimals}f}]"
+            if estimate.low is not None and estimate.high is not None
+            else ""
+        )
+        origin = "(conversion alone)" if entry.is_bit_exact else ""
+        return Entry(
+            f"{estimate.point:.{decimals}f}",
+            f"{interval} {origin}".strip(),
+            sort=estimate.point,
+        )
+
+    return cell
+
+
+def _worst_frame(metric: str, entry: EncodingFidelity) -> Content:
+    estimate = entry.estimates.get(metric)
+    if estimate is None or entry.is_bit_exact:
+        return None
+    return _fixed(estimate.worst, METRICS[metric].decimals)
+
+
+def _last_generation(entry: EncodingFidelity) -> Content:
+    generations = entry.by_generation_db
+    if len(generations) < 2:
+        return None
+    last = generations[-1]
+    if all(clip.generations[-1].is_bit_exact for clip in entry.clips):
+        return Entry("bit-exact", sort=last)
+    return None if last is None else _fixed(last)
+
+
+def _colours(entry: EncodingFidelity) -> Entry:
+    chart = entry.worst_chart
+    return Entry(
+        colour_words(entry),
+        sort=chart.delta_e if chart else None,
+        sign="wrong" if chart and chart.delta_e >= INVISIBLE_DELTA_E else "",
+    )
+
+
+def colour_words(entry: EncodingFidelity) -> str:
+    """What became of the colours, or why nothing is known about them."""
+    if entry.worst_chart:
+        return entry.worst_chart.words
+    reason = f" ({entry.chart_refusal})" if entry.chart_refusal else ""
+    return f"not judged: the chart could not be sent through{reason}"
+
+
+def _largest_change(entry: EncodingFidelity) -> Content:
+    patch = entry.worst_patch
+    if patch is None:
+        return None
+    return Entry(f"{patch.worst_delta_e:.1f} ({patch.worst_patch})", sort=patch.worst_delta_e)
+
+
+def tag_table(judged: Sequence[EncodingFidelity], *, table_id: str) -> Table:
+    """Which tags come back from a file, encoding by encoding."""
+    survivals = [entry.tags for entry in judged if entry.tags is not None]
+    verdicts = [tag_verdicts(survival) for survival in survivals]
+    tags = [verdict.tag for verdict in verdicts[0]] if verdicts else []
+    return tabulate(
+        survivals,
+        [
+            Column("encoding", lambda s: f"{s.encoding} in {s.container}", "left"),
+            *(Column(tag, partial(_tag, place), "left") for place, tag in enumerate(tags)),
+            Column("what it does to the picture", _consequence, "left"),
+        ],
+        table_id=table_id,
+        title="Tags that survive",
+        note="Written with a small file of the chart and read back from it. Lost colour tags are "
+        "guessed by every player in its own way; the last column says what that shows.",
+    )
+
+
+def _tag(place: int, survival: TagSurvival) -> Entry:
+    verdict = tag_verdicts(survival)[place]
+    sign = "wrong" if verdict.state in ("lost", "changed") else ""
+    return Entry(f"{verdict.state} {verdict.detail}".rstrip(), sign=sign)
+
+
+def _consequence(survival: TagSurvival) -> Entry:
+    return Entry(consequence_words(survival) or DASH, sort=survival.delta_e_shown)
+
+
+def ladder_table(ladders: Sequence[RateComparison], *, table_id: str) -> Table:
+    """Codecs against each other at equal quality, and at equal rate."""
+    return tabulate(
+        ladders,
+        [
+            Column("compared", lambda c: f"{c.test} against {c.anchor}", "left"),
+            Column(
+                "bit rate at equal PSNR",
+                lambda c: Entry(f"{100 * c.rate_fraction:+.0f} %", sort=c.rate_fraction),
+            ),
+            Column(
+                "PSNR at equal bit rate",
+                lambda c: Entry(f"{c.quality_db:+.1f} dB", sort=c.quality_db),
+            ),
+            Column("clips", lambda c: c.clip_count),
+        ],
+        table_id=table_id,
+        title="Codecs at equal quality",
+        note="Bjøntegaard deltas between codecs with four or more encodings each, from PSNR of "
+        "all planes; negative bit rate means smaller files for the same PSNR.",
+    )
