@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal, overload
 
 if TYPE_CHECKING:
     from mezzmark.decide.choose.choice import Choice
-    from mezzmark.decide.compare.self_test import RigReport
+    from mezzmark.decide.compare.self_test import SelfTestReport
     from mezzmark.decide.compare.verdicts import RegressionReport
     from mezzmark.decide.size.result import SizingResult
     from mezzmark.model.encoding import Encoding
@@ -155,13 +155,12 @@ def choose(
     """Which encoding to use, by needs ("scrub.jump.p95_ms <= 100") and wishes ("less bitrate_bps",
     in order, or all with weights: "less bitrate_bps = 2").
 
-    `print(choice)` says whom to choose, with the doubt; `choice.recommendation` is None where a
+    `print(choice)` says whom to choose, and how surely; `choice.recommendation` is None where a
     need was not measured. What is not given comes from the first run's scenario. Raises
     ScenarioError for a need or wish that cannot be read, RunError for runs that do not belong
     together.
     """
-    from mezzmark.decide.choose.choose import choose_encoding
-    from mezzmark.decide.choose.question import settings_for
+    from mezzmark.decide.choose.choose import choose_encoding, settings_for
     from mezzmark.store.run_store import as_run_paths, read_run
 
     found = [read_run(run) for run in as_run_paths(runs)]
@@ -267,30 +266,30 @@ def rig(
     tolerance: float = 0.05,
     cache: Path | None = None,
     on_progress: Callable[[str, float], None] = lambda _message, _fraction: None,
-) -> RigReport:
+) -> SelfTestReport:
     """This machine's facts and warnings and, from so many comparisons of identical and of slowed
     players, how often it raises a false alarm and what change it finds; 0 comparisons: facts only.
     """
-    from mezzmark.decide.compare.self_test import RigReport, find_rig_limits, warn_of_machine
+    from mezzmark.decide.compare.self_test import SelfTestReport, judge_self_test, warn_of_machine
     from mezzmark.engines.media.cache import all_library_versions, default_cache_dir
     from mezzmark.host.common import read_clock_ns, read_host_facts, read_host_moment
-    from mezzmark.runner.rig import RigPlan, measure_rig, probe_clock
+    from mezzmark.runner.self_test import SelfTestPlan, measure_self_test, probe_clock
 
     cache_dir = cache or default_cache_dir()
     host = read_host_facts(cache_dir, library_versions=all_library_versions())
     moment = read_host_moment()
     findings = None
     if comparisons:
-        plan = RigPlan(
+        plan = SelfTestPlan(
             comparison_count=comparisons, round_count=rounds, planted_fractions=tuple(planted)
         )
-        findings = find_rig_limits(
-            measure_rig(plan, cache_dir=cache_dir, on_progress=on_progress),
+        findings = judge_self_test(
+            measure_self_test(plan, cache_dir=cache_dir, on_progress=on_progress),
             plan.planted_fractions,
             tolerance_fraction=tolerance,
             confidence_level=0.95,
         )
-    return RigReport(
+    return SelfTestReport(
         host=host,
         moment=moment,
         clock=probe_clock(read_clock_ns),
@@ -358,7 +357,7 @@ def describe_scenario(
     """What a scenario would measure, in a few lines; with an earlier run of it on this machine,
     also how many rounds its precision takes and what its time budget buys. Files are looked for
     and encoders tried: FootageError and ScenarioError tell what is not there."""
-    from mezzmark.decide.choose.question import choosing_warnings
+    from mezzmark.report.prose.choice import choosing_warnings
     from mezzmark.report.prose.scenario import scenario_lines
     from mezzmark.runner.request import check_scenario
     from mezzmark.store.toml_files import find_scenario, read_scenario
@@ -371,12 +370,16 @@ def describe_scenario(
         lines.append("how long that takes is known from an earlier run: --earlier RUN")
     else:
         from mezzmark.decide.estimate.precision import plan_precision
+        from mezzmark.report.prose.cautions import precision_plan_text
         from mezzmark.store.run_store import read_run
 
         run = read_run(Path(earlier_run))
         manifest = run.manifest.model_copy(update={"scenario": plan})
+        precision = plan_precision(manifest, run.trials)
         lines.append(
-            plan_precision(manifest, run.trials) or "the earlier run has too few rounds to tell"
+            precision_plan_text(precision, manifest)
+            if precision
+            else "The earlier run has too few rounds to say."
         )
     return "\n".join(lines)
 

@@ -8,16 +8,13 @@ from typing import Any
 
 import pytest
 
-from fixtures.fabricated_fidelity import EXPECTED, generation, reading, trial, worst_frame
 from fixtures.fabricated_run import (
     EIGHT,
     HOSTILE_NAMES,
     FabricatedEncoding,
     Fabrication,
-    fabricate_run,
     many_encodings,
 )
-from fixtures.fabricated_throughput import grid_trial, ingest_trial
 from fixtures.headless_page import (
     DESKTOP,
     PHONE,
@@ -28,8 +25,8 @@ from fixtures.headless_page import (
     open_page,
     requests_made,
 )
+from fixtures.whole_run import machine_trials, with_needs
 from mezzmark.model.records import Trial
-from mezzmark.model.request import ChooseSettings
 from mezzmark.report.page import write_report
 from mezzmark.store.run_store import TRIALS_NAME, create_run
 
@@ -37,11 +34,6 @@ A4_TEXT_PX = round((210 - 2 * 14) / 25.4 * 96)
 """Width of the text on A4 with the style's margins, at CSS's 96 pixels an inch."""
 
 A4_ACROSS_TEXT_PX = round((297 - 2 * 14) / 25.4 * 96)
-
-NEEDS = ChooseSettings(
-    needs=("scrub.jump.p95_ms <= 200", "encode.throughput_fps >= 20"),
-    wishes=("less scrub.jump.p50_ms", "less bitrate_bps"),
-)
 
 RUNS = {
     "three": Fabrication(rounds=4, requests=8),
@@ -68,34 +60,6 @@ RUNS = {
 }
 
 
-def machine_trials() -> list[Trial]:
-    """Grids of up to 16 jobs and 4 threads, a small ingest, and five generations of three clips,
-    for two encodings."""
-    trials = []
-    for place, name in enumerate(("VC-3 SQ", "RDD 36 standard")):
-        trials += [
-            grid_trial(
-                name, jobs, r, (30 + r - 9 * place) * (jobs * threads) ** 0.8, threads=threads
-            )
-            for jobs in (1, 2, 4, 8, 16)
-            for threads in (1, 2, 4)
-            for r in range(4)
-        ]
-        trials += [ingest_trial(name, r) for r in range(4)]
-        for k, clip in enumerate(("street at dusk", "harbour", "market")):
-            errors = [(1 + k) * (1.2 + 0.1 * place) ** n for n in range(5)]
-            trials.append(
-                trial(
-                    clip,
-                    name,
-                    [generation([error] * 4, number=n + 1) for n, error in enumerate(errors)],
-                    chart=reading(EXPECTED),
-                    worst_frame=worst_frame(2),
-                )
-            )
-    return trials
-
-
 @pytest.fixture(scope="module")
 def driver() -> Iterator[Any]:
     """One browser for all tests."""
@@ -115,9 +79,8 @@ def pages(driver: Any, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Pa
 
 
 def make_report(folder: Path, made: Fabrication, extra: Sequence[Trial] = ()) -> Path:
-    manifest, trials = fabricate_run(made)
-    scenario = manifest.scenario.model_copy(update={"choose": NEEDS})
-    create_run(folder, manifest.model_copy(update={"scenario": scenario}))
+    manifest, trials = with_needs(made)
+    create_run(folder, manifest)
     lines = "".join(f"{trial.model_dump_json()}\n" for trial in (*trials, *extra))
     (folder / TRIALS_NAME).write_text(lines, encoding="utf-8")
     return write_report([folder]).html
@@ -225,7 +188,7 @@ def test_a_mark_is_told_by_keyboard_and_leads_to_its_row(
     """Tab reaches the first mark of a figure, an arrow the next one, the tip says what the mark's
     name says, Escape hides it, and Enter shows the row even when it is folded away."""
     open_page(driver, pages["forty"])
-    svg = driver.find_element(By.CSS_SELECTOR, "figure .wide svg")
+    svg = driver.find_element(By.CSS_SELECTOR, "figure svg")
     stops = svg.find_elements(By.CSS_SELECTOR, 'a[tabindex="0"]')
     assert len(stops) == 1
     driver.execute_script("arguments[0].focus({focusVisible: true})", stops[0])
@@ -253,7 +216,7 @@ def test_arrows_go_through_every_cell_and_bar(driver: Any, pages: dict[str, Path
     open_page(driver, pages["machine"])
     svgs = driver.find_elements(
         By.CSS_SELECTOR,
-        "[aria-labelledby='throughput'] .wide svg, [aria-labelledby='fidelity'] .wide svg",
+        "[aria-labelledby='throughput'] svg, [aria-labelledby='fidelity'] svg",
     )
     assert len(svgs) == 11  # four of two encodings each, and three of all encodings
     tip = driver.find_element(By.CSS_SELECTOR, ".tip")
@@ -281,8 +244,8 @@ def test_the_text_of_a_cell_is_part_of_its_mark(driver: Any, pages: dict[str, Pa
     open_page(driver, pages["machine"])
     found = driver.execute_script(
         "const svg = document.querySelector('#throughput').closest('section')"
-        ".querySelector('.wide svg'); svg.scrollIntoView({block: 'center', behavior: 'instant'});"
-        "return [...svg.querySelectorAll('text')].filter((t) => / fps \\[/.test(t.textContent))"
+        ".querySelector('svg'); svg.scrollIntoView({block: 'center', behavior: 'instant'});"
+        "return [...svg.querySelectorAll('text')].filter((t) => / fps$/.test(t.textContent))"
         ".map((t) => { const at = t.getBoundingClientRect();"
         "  const top = document.elementFromPoint(at.x + at.width / 2, at.y + at.height / 2);"
         "  const mark = top.closest('a.mark');"
@@ -295,7 +258,7 @@ def test_the_text_of_a_cell_is_part_of_its_mark(driver: Any, pages: dict[str, Pa
 def test_the_pointer_near_a_mark_is_enough(driver: Any, pages: dict[str, Path]) -> None:
     """Eight pixels beside a mark the tip shows that mark."""
     open_page(driver, pages["three"])
-    mark = driver.find_element(By.CSS_SELECTOR, "figure .wide a.mark")
+    mark = driver.find_element(By.CSS_SELECTOR, "figure a.mark")
     driver.execute_script(
         "const at = arguments[0].getBoundingClientRect();"
         "arguments[0].ownerSVGElement.dispatchEvent(new PointerEvent('pointermove',"
@@ -362,7 +325,7 @@ def test_hostile_names_stay_text(driver: Any, pages: dict[str, Path]) -> None:
         assert name in text
     assert "\u202e" not in text
     tips = driver.execute_script(
-        "return [...document.querySelectorAll('figure .wide a.mark')].map((mark) => {"
+        "return [...document.querySelectorAll('figure a.mark')].map((mark) => {"
         "  const at = mark.getBoundingClientRect();"
         "  mark.dispatchEvent(new PointerEvent('pointermove', {clientX: at.x, clientY: at.y,"
         "    bubbles: true}));"
@@ -383,7 +346,7 @@ def test_all_can_be_read_without_javascript(driver: Any, pages: dict[str, Path])
         assert len(rows) == 40
         assert all(row.is_displayed() for row in rows)
         assert not driver.find_element(By.CSS_SELECTOR, ".page-filter").is_displayed()
-        mark = driver.find_element(By.CSS_SELECTOR, "figure .wide a.mark")
+        mark = driver.find_element(By.CSS_SELECTOR, "figure a.mark")
         title = mark.find_element(By.CSS_SELECTOR, "title").get_attribute("textContent")
         assert title == mark.get_attribute("aria-label")
     finally:

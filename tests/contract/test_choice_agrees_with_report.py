@@ -55,7 +55,9 @@ def test_every_figure_is_the_reports_own(folder: Path) -> None:
     compared = 0
     for name in {name for name, _, _ in cells}:
         better = "more" if name.endswith("_fps") else "less"
-        choice = choose_encoding([run], ChooseSettings(wishes=(f"{better} {name}",)), draw_count=10)
+        choice = choose_encoding(
+            [run], ChooseSettings.model_validate({"wishes": [f"{better} {name}"]}), draw_count=10
+        )
         for figure, encoding, estimate in cells:
             if figure == name and not (encoding == ORIGINAL and better == "more"):
                 assert choice.find(encoding).figures[name] == estimate
@@ -68,7 +70,9 @@ def test_sizes_are_the_reports_own(folder: Path) -> None:
     """Bit rates are those of the files over all clips, known exactly."""
     run = read_run(folder)
     view = view_run(run.manifest, run.trials)
-    choice = choose_encoding([run], ChooseSettings(wishes=("less bitrate_bps",)), draw_count=10)
+    choice = choose_encoding(
+        [run], ChooseSettings.model_validate({"wishes": ["less bitrate_bps"]}), draw_count=10
+    )
     shown = {
         entry.encoding: entry.figures["bitrate_bps"].point
         for entry in choice.encodings

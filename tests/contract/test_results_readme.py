@@ -10,7 +10,7 @@ from pydantic import BaseModel
 from mezzmark.decide.size.result import SIZING_FIGURES, SizingNote, SizingResult
 from mezzmark.model.cell import AXES
 from mezzmark.model.records import Trial
-from mezzmark.model.request import ChooseSettings
+from mezzmark.model.request import ChooseSettings, Need, Wish
 from mezzmark.model.run import Manifest
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.shop import Shop
@@ -20,12 +20,12 @@ ROOT = Path(__file__).parents[2]
 
 
 def models_of(model: type[BaseModel], *, without: frozenset[type] = frozenset()) -> set[type]:
-    """The model and all models in its fields, at any depth."""
+    """The model and all models in its fields, at any depth; needs and wishes stand as texts."""
     found: set[type] = set()
 
     def visit(annotation: object) -> None:
         if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-            if annotation in found or annotation in without:
+            if annotation in {*found, *without, Need, Wish}:
                 return
             found.add(annotation)
             for field in annotation.model_fields.values():

@@ -11,7 +11,7 @@ import psutil
 import pytest
 
 from fixtures.measured_quality import measure_quality
-from mezzmark.decide.picture.quality import generation_figures, weighted_error
+from mezzmark.decide.picture.quality import generation_figures
 from mezzmark.engines.encode.encode import encode_frames
 from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of
@@ -20,7 +20,12 @@ from mezzmark.engines.picture.generations import same_planes, shifted
 from mezzmark.model.catalogue.core import ENTRIES, find_encoding
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import ColourTags
-from mezzmark.model.tasks.fidelity import FidelityJob, FidelityMeasurement, FidelitySettings
+from mezzmark.model.tasks.fidelity import (
+    FidelityJob,
+    FidelityMeasurement,
+    FidelitySettings,
+    weighted_error,
+)
 from mezzmark.model.tasks.spec import MediaReference
 
 RATE = Fraction(24000, 1001)
@@ -101,10 +106,10 @@ def test_lossy_encodings_are_not(source: MediaReference, tmp_path: Path) -> None
     first, second = (generation_figures(g, frame_rate=24.0) for g in found.generations)
     assert not first.is_bit_exact
     assert found.generations[0].differing_frame_count == 4
-    assert second.frames["PSNR"].mean < first.frames["PSNR"].mean
+    assert second.frames["psnr"].mean < first.frames["psnr"].mean
+    errors = weighted_error(found.generations[0].quality)
     assert found.worst_frame is not None
-    series = found.generations[0].quality
-    assert found.worst_frame.frame_index == int(np.argmax(weighted_error(series)))
+    assert found.worst_frame.frame_index == int(errors.argmax())
     assert base64.b64decode(found.worst_frame.before_png).startswith(b"\x89PNG")
     assert found.worst_frame.before_png != found.worst_frame.after_png
 
@@ -201,8 +206,9 @@ def test_alpha_depth_and_full_chroma_survive(
     name: str, pixel_format: str, chroma_is_full: bool, depth: int, alpha: bool, tmp_path: Path
 ) -> None:
     """Where an encoding claims alpha, more than 8 bits or 4:4:4, the chart comes back with them:
-    a plane of alpha, more grey levels than 8 bits have, and full chroma."""
-    from mezzmark.engines.picture.fidelity import probe_chart
+    the alpha ramp, more grey levels than 8 bits have, and chroma detail."""
+    from mezzmark.engines.picture.chart_probe import probe_chart
+
     from mezzmark.model.chart import Chart
 
     encoding = find_encoding(name).model_copy(
@@ -210,10 +216,11 @@ def test_alpha_depth_and_full_chroma_survive(
     )
     chart = Chart(width_px=640, height_px=360)
     probe = probe_chart(encoding, chart, tmp_path, frame_rate=RATE, thread_count=1)
+    assert probe.alpha_is_kept is (True if alpha else None)
     assert probe.measurement.ramp_codes_returned > 256
     assert (probe.measurement.eight_bit_step_fraction or 0.0) < 0.2
     back = av.VideoFormat(probe.measurement.pixel_format, 64, 64)
     assert max(c.bits for c in back.components) >= depth
-    assert any(c.is_alpha for c in back.components) is alpha
     if chroma_is_full:
         assert back.chroma_width(64) == 64
+        assert probe.measurement.chroma_detail_fraction > 0.95

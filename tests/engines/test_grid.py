@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from fixtures.encoded_pictures import FRAME_COUNT, master
-from mezzmark.decide.estimate.observations import grid_figures
+from fixtures.figures import figures_of
 from mezzmark.engines.encode.grid import run_grid
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.media.frame_index import write_frame_index
@@ -67,7 +67,7 @@ def test_the_window_is_common(measured: GridMeasurement) -> None:
     assert measured.window_packets[first] == FRAME_COUNT
     assert min(measured.start_ns) == 0
     assert all(ns > 0 for ns in (*measured.cpu_ns, *measured.load_ns, *measured.verify_ns))
-    assert grid_figures(measured)["throughput_fps"] > 0
+    assert figures_of(measured)["throughput_fps"] > 0
 
 
 @pytest.mark.skipif(not hasattr(os, "sched_setaffinity"), reason="no affinity on this system")

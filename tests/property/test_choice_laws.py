@@ -4,9 +4,9 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from mezzmark.decide.choose.chances import NOBODY, Rule, dominance, prefer
 from mezzmark.decide.choose.choose import choose_among
-from simulation.choice_rates import ask, draw_catalogue, draw_likely
+from mezzmark.decide.choose.preference import NOBODY, Rule, dominance, prefer
+from simulation.choice_rates import ask, draw_catalogue, draw_catalogue_figures
 
 SIZES = st.tuples(st.integers(1, 9), st.integers(1, 4))
 MARGINS = st.sampled_from((0.0, 0.05, 0.3))
@@ -37,8 +37,7 @@ def test_a_dominated_encoding_is_never_preferred(
         # Sums of rounded numbers may tie by rounding; a real difference may not be passed over.
         beaten &= (costs[chosen] - costs).max(axis=1) > 1e-9
     assert not beaten.any()
-    by_any, _ = dominance(costs[np.newaxis], everyone)
-    assert by_any[chosen] == 0
+    assert dominance(costs[np.newaxis], everyone)[chosen] == 0
 
 
 @given(st.integers(0, 10**6), SIZES, st.booleans(), MARGINS)
@@ -76,9 +75,9 @@ def test_the_chances_of_one_choice_fit_together(seed: int, weighted: bool) -> No
     all needs; who is ruled out has none."""
     rng = np.random.default_rng(seed)
     catalogue = draw_catalogue("bunched", rng, noise="normal", rounds=4)
-    question = ask(catalogue, rng, is_weighted=weighted)
-    likely = draw_likely(catalogue, question, rng, draw_count=60)
-    choice = choose_among(question, likely, dict.fromkeys(catalogue.names, ()), {})
+    request = ask(catalogue, rng, is_weighted=weighted)
+    draws = draw_catalogue_figures(catalogue, request, rng, draw_count=60)
+    choice = choose_among(request, draws, dict.fromkeys(catalogue.names, ()), {})
     chances = [entry.chance_best for entry in choice.encodings]
     assert sum(chance or 0 for chance in chances) <= 1 + 1e-9
     for entry in choice.encodings:

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from mezzmark.decide.compare.judgement import Evidence, adjusted_verdicts, judge_cells
+from mezzmark.decide.compare.verdicts import Evidence, judge_evidence
 from mezzmark.statistics.intervals import log_t_interval
 from mezzmark.statistics.multiplicity import holm_adjusted
 from mezzmark.statistics.paired import paired_change, unpaired_change
@@ -36,8 +36,8 @@ def swapped(pairs: list[tuple[float, float]]) -> list[tuple[float, float]]:
 def test_swapping_the_sides_mirrors_every_verdict(cells: list) -> None:
     """Improved becomes regressed and the reverse; equivalent and inconclusive stay."""
     arguments = {"tolerance_fraction": 0.05, "confidence_level": 0.95}
-    there = adjusted_verdicts([evidence_of(c) for c in cells], **arguments)
-    back = adjusted_verdicts([evidence_of(swapped(c)) for c in cells], **arguments)
+    there = judge_evidence([evidence_of(c) for c in cells], **arguments)
+    back = judge_evidence([evidence_of(swapped(c)) for c in cells], **arguments)
     for one, other in zip(there, back, strict=True):
         assert other.verdict == MIRROR.get(one.verdict, one.verdict)
         assert math.isclose(one.difference_p, other.difference_p, abs_tol=1e-9)
@@ -74,8 +74,8 @@ def test_the_order_of_cells_does_not_matter(cells: list, random) -> None:
     random.shuffle(order)
     arguments = {"tolerance_fraction": 0.05, "confidence_level": 0.95}
     evidence = [evidence_of(cell) for cell in cells]
-    plain = judge_cells(evidence, **arguments)
-    mixed = judge_cells([evidence[k] for k in order], **arguments)
+    plain = judge_evidence(evidence, **arguments)
+    mixed = judge_evidence([evidence[k] for k in order], **arguments)
     assert [plain[k] for k in order] == list(mixed)
 
 

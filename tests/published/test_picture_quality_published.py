@@ -17,9 +17,14 @@ from numpy.lib.stride_tricks import sliding_window_view
 from skimage.metrics import peak_signal_noise_ratio, structural_similarity
 
 from fixtures.measured_quality import measure_quality
-from mezzmark.decide.picture.quality import generation_figures, psnr_db, weighted_error
+from mezzmark.decide.picture.quality import generation_figures
 from mezzmark.engines.media.pixels import planes_of
-from mezzmark.model.tasks.fidelity import GenerationQuality, QualitySeries
+from mezzmark.model.tasks.fidelity import (
+    GenerationQuality,
+    QualitySeries,
+    psnr_db,
+    weighted_error,
+)
 
 DATA = Path(__file__).parent / "data" / "carphone_psnr_ssim.csv"
 FRAMES = 120
@@ -106,7 +111,7 @@ def test_the_two_means_of_psnr() -> None:
         quality=series(),
     )
     figures = generation_figures(found, frame_rate=30.0)
-    assert figures.frames["PSNR"].mean == pytest.approx(26.413354, abs=2e-5)
+    assert figures.frames["psnr"].mean == pytest.approx(26.413354, abs=2e-5)
     over_all = psnr_db(weighted_error(series()).mean(), peak=255)
     assert float(over_all) == pytest.approx(26.403764, abs=2e-5)
 

@@ -11,12 +11,20 @@ from typing import Final, Literal
 
 import numpy as np
 
-from mezzmark.decide.choose.chances import NOBODY, Rule, prefer
-from mezzmark.decide.choose.choice import Choice
+from mezzmark.decide.choose.choice import Choice, ChoiceRequest
 from mezzmark.decide.choose.choose import choose_among
-from mezzmark.decide.choose.draws import EXACTLY, Column, Floats, Likely, draw_figures, from_log
-from mezzmark.decide.choose.question import Question
-from mezzmark.model.request import ChooseSettings, Need, Wish, parse_need, parse_wishes
+from mezzmark.decide.choose.draws import (
+    FigureDraws,
+    FigureSamples,
+    Floats,
+    draw_figures,
+    from_log,
+    to_log,
+)
+from mezzmark.decide.choose.preference import NOBODY, Rule, prefer
+from mezzmark.decide.estimate.rounds import estimate_values
+from mezzmark.model.estimate import Estimate
+from mezzmark.model.request import Need, Wish, parse_wishes
 
 Noise = Literal["normal", "skewed", "stalls"]
 
@@ -82,13 +90,13 @@ def simulate_promises(
     kinds: Sequence[str] = CATALOGUES,
     rounds: Sequence[int] = ROUNDS,
     draw_count: int = 1000,
-    redraw: Callable[[Likely], Likely] = lambda likely: likely,
-    question: Question | None = None,
+    redraw: Callable[[FigureDraws], FigureDraws] = lambda draws: draws,
+    request: ChoiceRequest | None = None,
     is_cut_short: bool = False,
 ) -> tuple[Promise, ...]:
     """So many catalogues of the kinds in turn, half with ordered wishes and half with weights.
 
-    `redraw` replaces the draws, to put other methods to the same test; `question` is asked of all
+    `redraw` replaces the draws, to put other methods to the same test; `request` is put to all
     in place of needs and wishes made up for each. `is_cut_short`: only every other encoding has a
     trial in a further round, as when a run is stopped within it.
     """
@@ -97,11 +105,13 @@ def simulate_promises(
         kind = kinds[index % len(kinds)]
         count_of_rounds = int(rng.choice(rounds)) + is_cut_short
         catalogue = draw_catalogue(kind, rng, noise=noise, rounds=count_of_rounds)
-        asked = question or ask(catalogue, rng, is_weighted=(index // len(kinds)) % 2 == 1)
-        likely = redraw(
-            draw_likely(catalogue, asked, rng, draw_count=draw_count, is_cut_short=is_cut_short)
+        asked = request or ask(catalogue, rng, is_weighted=(index // len(kinds)) % 2 == 1)
+        draws = redraw(
+            draw_catalogue_figures(
+                catalogue, asked, rng, draw_count=draw_count, is_cut_short=is_cut_short
+            )
         )
-        choice = choose_among(asked, likely, dict.fromkeys(catalogue.names, ()), {})
+        choice = choose_among(asked, draws, dict.fromkeys(catalogue.names, ()), {})
         promises.append(compare_with_truth(choice, catalogue, asked))
     return tuple(promises)
 
@@ -138,47 +148,55 @@ def _errors(rng: np.random.Generator, shape: tuple[int, ...], noise: Noise) -> F
     return errors
 
 
-def ask(catalogue: Catalogue, rng: np.random.Generator, *, is_weighted: bool) -> Question:
+def ask(catalogue: Catalogue, rng: np.random.Generator, *, is_weighted: bool) -> ChoiceRequest:
     """Needs whose limits lie near some encoding's true value, and wishes."""
     size = len(catalogue.names)
     near = catalogue.true_logs[rng.integers(size, size=3), np.arange(3)] + rng.normal(0, 0.1, 3)
     slack = np.log(1.5)
     needs: tuple[Need, ...] = (
-        parse_need(f"scrub.jump.p95_ms <= {np.exp(near[1] + slack * rng.random())}"),
-        parse_need(f"encode.throughput_fps >= {np.exp(near[2] - slack * rng.random())}"),
+        Need.parse(f"scrub.jump.p95_ms <= {np.exp(near[1] + slack * rng.random())}"),
+        Need.parse(f"encode.throughput_fps >= {np.exp(near[2] - slack * rng.random())}"),
     )
-    weights = rng.uniform(0.5, 2, 3) if is_weighted else ()
-    texts = (
-        [f"{wish} = {weight}" for wish, weight in zip(WISHES, weights, strict=True)]
-        if is_weighted
-        else list(WISHES)
-    )
-    return Question(needs=needs, wishes=parse_wishes(texts), settings=ChooseSettings())
+    weights = tuple(rng.uniform(0.5, 2, 3).tolist()) if is_weighted else ()
+    return ChoiceRequest(needs=needs, wishes=parse_wishes(WISHES), weights=weights)
 
 
-def draw_likely(
+def samples_of(logs: Sequence[float] | Floats, unit: str) -> FigureSamples:
+    """What one run says of a figure whose rounds had these logs."""
+    values = [from_log(float(log), unit) for log in logs]
+    estimate = estimate_values(values, unit, len(values), 0.95)
+    return FigureSamples(
+        point=to_log(estimate.point, unit),
+        logs={(0, r): float(log) for r, log in enumerate(logs)},
+        estimate=estimate,
+    )
+
+
+def draw_catalogue_figures(
     catalogue: Catalogue,
-    question: Question,
+    request: ChoiceRequest,
     rng: np.random.Generator,
     *,
     draw_count: int,
     is_cut_short: bool = False,
-) -> Likely:
+) -> FigureDraws:
     """The measured rounds as draws, by the method under test; every other encoding lacks the last
     round where the run `is_cut_short`."""
-    columns: dict[str, dict[str, Column]] = {name: {} for name in (*FIGURES, "bitrate_bps")}
+    figures = {need.figure.name: need.figure for need in request.needs if need.figure}
+    figures |= {wish.figure.name: wish.figure for wish in request.wishes}
+    samples: dict[str, dict[str, FigureSamples]] = {name: {} for name in figures}
     for e, encoding in enumerate(catalogue.names):
         last = -1 if is_cut_short and e % 2 else None
-        for f, figure in enumerate(FIGURES):
-            logs = {(0, r): float(log) for r, log in enumerate(catalogue.measured[:last, e, f])}
-            columns[figure][encoding] = Column(logs=logs)
-        exact = {EXACTLY: float(catalogue.bitrate_logs[e])}
-        columns["bitrate_bps"][encoding] = Column(logs=exact, is_exact=True)
-    named = {need.figure.name: need.figure for need in question.needs if need.figure}
-    named |= {wish.figure.name: wish.figure for wish in question.wishes}
+        for name, figure in figures.items():
+            if name in FIGURES:
+                logs = catalogue.measured[:last, e, FIGURES.index(name)]
+                samples[name][encoding] = samples_of(logs, figure.unit)
+            else:
+                log = float(catalogue.bitrate_logs[e])
+                estimate = Estimate.exact(np.exp(log), figure.unit)
+                samples[name][encoding] = FigureSamples(point=log, estimate=estimate)
     return draw_figures(
-        tuple(named.values()),
-        columns,
+        {figure: samples[name] for name, figure in figures.items()},
         catalogue.names,
         rng=rng,
         draw_count=draw_count,
@@ -210,10 +228,10 @@ def truly_meets(catalogue: Catalogue, needs: tuple[Need, ...]) -> "np.ndarray":
     return met
 
 
-def compare_with_truth(choice: Choice, catalogue: Catalogue, question: Question) -> Promise:
+def compare_with_truth(choice: Choice, catalogue: Catalogue, request: ChoiceRequest) -> Promise:
     """Whether what the choice stated was so."""
-    costs = true_costs(catalogue, question.wishes)
-    met = truly_meets(catalogue, question.needs)
+    costs = true_costs(catalogue, request.wishes)
+    met = truly_meets(catalogue, request.needs)
     rule = Rule.build(choice.weights, choice.indifference_fraction)
     right = int(prefer(costs, met, rule))
     names = catalogue.names

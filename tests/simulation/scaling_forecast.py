@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from mezzmark.decide.estimate.observations import grid_figures
+from fixtures.figures import figures_of
 from mezzmark.model.tasks.grid import GridMeasurement
 from mezzmark.statistics.intervals import log_t_interval
 from mezzmark.statistics.scaling import fit_scaling
@@ -24,7 +24,7 @@ def measured_fps(folder: Path) -> dict[str, dict[int, list[float]]]:
     for trial in read_run(folder).trials:
         measured = trial.measurement
         if isinstance(measured, GridMeasurement) and trial.cell.setting["threads"] == 1:
-            fps = grid_figures(measured)["throughput_fps"]
+            fps = figures_of(measured)["throughput_fps"]
             found[trial.cell.encoding][trial.cell.setting["jobs"]].append(fps)
     return found
 

@@ -8,13 +8,13 @@ from typing import get_args
 import numpy as np
 import pytest
 
-from mezzmark.decide.choose.draws import Column, Likely, draw_figures
+from mezzmark.decide.choose.choice import ChoiceRequest
+from mezzmark.decide.choose.draws import FigureDraws, draw_figures, to_log
 from mezzmark.decide.choose.needs import judge_needs
-from mezzmark.decide.choose.question import Question
 from mezzmark.decide.estimate.rounds import estimate_tail_figure
-from mezzmark.model.request import ChooseSettings, parse_need, parse_wishes
+from mezzmark.model.request import Need, parse_wishes
 from mezzmark.statistics.binomial import share_interval
-from simulation.choice_rates import FIGURES, Noise, Promise, simulate_promises
+from simulation.choice_rates import FIGURES, Noise, Promise, samples_of, simulate_promises
 from simulation.worlds import WORLDS, World
 
 SEED = 11
@@ -103,21 +103,21 @@ def test_the_right_one_is_kept(noise: Noise, count: int) -> None:
     assert sum(with_right) <= 0.05 * len(with_right)
 
 
-def bootstrapped(likely: Likely) -> Likely:
+def bootstrapped(made: FigureDraws) -> FigureDraws:
     """The same figures with rounds resampled with replacement, as is often done."""
     rng = np.random.default_rng(SEED)
-    rounds, draws = likely.unit_count, likely.draws.copy()
+    rounds, draws = made.unit_count, made.draws.copy()
     shares = rng.multinomial(rounds, np.full(rounds, 1 / rounds), draws.shape[0]) / rounds
-    for (name, figure), logs in likely.values.items():
+    for (e, name), (f, figure) in itertools.product(
+        enumerate(made.encodings), enumerate(made.figures)
+    ):
+        logs = made.samples[name, figure.name].logs
         if len(logs) == rounds:
-            place = likely.encodings.index(name), likely.place(figure)
-            draws[:, place[0], place[1]] = shares @ np.array(logs)
-    return dataclasses.replace(likely, draws=draws)
+            draws[:, e, f] = shares @ np.array(list(logs.values()))
+    return dataclasses.replace(made, draws=draws)
 
 
-FASTEST = Question(
-    needs=(), wishes=parse_wishes(["less scrub.jump.p50_ms"]), settings=ChooseSettings()
-)
+FASTEST = ChoiceRequest(needs=(), wishes=parse_wishes(["less scrub.jump.p50_ms"]))
 
 
 @pytest.mark.slow
@@ -126,7 +126,7 @@ def test_resampling_few_rounds_would_boast(noise: Noise) -> None:
     """Who is fastest of a few close encodings, from three rounds: the stated chance comes true, and
     that of a bootstrap does not, by more than five points over all claims."""
     gaps = {}
-    for name, redraw in (("t", lambda likely: likely), ("bootstrap", bootstrapped)):
+    for name, redraw in (("t", lambda made: made), ("bootstrap", bootstrapped)):
         rng = np.random.default_rng([SEED, 3])
         claims = best_claims(
             simulate_promises(
@@ -137,7 +137,7 @@ def test_resampling_few_rounds_would_boast(noise: Noise) -> None:
                 rounds=(3,),
                 draw_count=500,
                 redraw=redraw,
-                question=FASTEST,
+                request=FASTEST,
             )
         )
         stated, came_true = np.array(claims).mean(axis=0)
@@ -151,28 +151,27 @@ def ruled_out_count(count: int, *, rivals: int) -> tuple[int, int]:
     """How often an encoding whose true values are exactly the limits of two needs is ruled out, by
     all needs together and by any single test at 5 %; all rivals miss both needs by far."""
     rng = np.random.default_rng([SEED, 5])
-    needs = (parse_need("scrub.jump.p95_ms <= 100"), parse_need("encode.throughput_fps >= 30"))
+    needs = (Need.parse("scrub.jump.p95_ms <= 100"), Need.parse("encode.throughput_fps >= 30"))
     figures = tuple(need.figure for need in needs if need.figure)
     names = ("right", *(f"rival {index}" for index in range(rivals)))
     together = single = 0
     for _ in range(count):
-        columns = {}
-        for figure, limit, worse in zip(figures, (100, 30), (4.0, 0.25), strict=True):
-            columns[figure.name] = {
-                name: Column(
-                    logs={
-                        (0, r): np.log(limit * (1 if name == "right" else worse)) + error
-                        for r, error in enumerate(rng.normal(0, 0.05, 6))
-                    }
+        samples = {
+            figure: {
+                name: samples_of(
+                    np.log(limit * (1 if name == "right" else worse)) + rng.normal(0, 0.05, 6),
+                    figure.unit,
                 )
                 for name in names
             }
-        likely = draw_figures(figures, columns, names, rng=rng, draw_count=2)
-        judged = judge_needs(needs, likely, dict.fromkeys(names, ()), confidence_level=0.95)
-        results = judged.results["right"]
+            for figure, limit, worse in zip(figures, (100, 30), (4.0, 0.25), strict=True)
+        }
+        draws = draw_figures(samples, names, rng=rng, draw_count=2)
+        by_name, _ = judge_needs(needs, draws, dict.fromkeys(names, ()), confidence_level=0.95)
+        results = by_name["right"]
         together += any(result.outcome == "misses" for result in results)
         single += any(result.chance is not None and result.chance <= 0.05 for result in results)
-        assert all(r.outcome == "misses" for name in names[1:] for r in judged.results[name])
+        assert all(r.outcome == "misses" for name in names[1:] for r in by_name[name])
     return together, single
 
 
@@ -187,21 +186,21 @@ def test_an_encoding_on_the_edge_of_two_needs_is_kept() -> None:
 def wrong_claims(world: World, *, rounds: int, moves: int, about_report: bool) -> list[float]:
     """Shares of runs that are sure (95 %) that a limit at the true p95 is missed, and is met."""
     rng = np.random.default_rng([SEED, 6, rounds])
-    need = parse_need("scrub.jump.p95_ms <= 1")
+    need = Need.parse("scrub.jump.p95_ms <= 1")
     limit = world.true_quantile(0.95, trials=rounds)
     need = need.model_copy(update={"limit": limit})
     assert need.figure is not None
     chances = []
     for run in world.draw(rng, 600, rounds, moves):
         own = np.quantile(run, 0.95, axis=1, method="median_unbiased")
-        pooled = estimate_tail_figure(list(run), 0.95, "ms", 0.95)
-        column = Column(
-            logs={(0, r): float(np.log(value)) for r, value in enumerate(own)},
-            estimate=pooled if about_report else None,
-        )
-        columns = {need.subject: {"it": column}}
-        likely = draw_figures((need.figure,), columns, ("it",), rng=rng, draw_count=2)
-        [result] = judge_needs((need,), likely, {"it": ()}, confidence_level=0.95).results["it"]
+        samples = samples_of(np.log(own), "ms")
+        if about_report:
+            pooled = estimate_tail_figure(list(run), 0.95, "ms", 0.95)
+            point = to_log(pooled.point, "ms")
+            samples = dataclasses.replace(samples, estimate=pooled, point=point)
+        draws = draw_figures({need.figure: {"it": samples}}, ("it",), rng=rng, draw_count=2)
+        by_name, _ = judge_needs((need,), draws, {"it": ()}, confidence_level=0.95)
+        [result] = by_name["it"]
         chances.append(result.chance)
     stated = np.array(chances, dtype=float)
     return [float((stated <= 0.05).mean()), float((stated >= 0.95).mean())]
@@ -227,4 +226,4 @@ def test_the_mean_of_rounds_would_be_about_another_figure() -> None:
 
 def test_names_of_simulated_figures_can_be_asked_for() -> None:
     """What is simulated is what people can name."""
-    assert all(parse_need(f"{figure} <= 1").subject == figure for figure in FIGURES)
+    assert all(Need.parse(f"{figure} <= 1").subject == figure for figure in FIGURES)

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from mezzmark.decide.compare.judgement import Evidence, adjusted_verdicts
+from mezzmark.decide.compare.verdicts import Evidence, judge_evidence
 from mezzmark.statistics.binomial import share_interval
 from mezzmark.statistics.paired import paired_change
 from simulation.session_worlds import SESSION_WORLDS, Order, SessionPlan
@@ -87,7 +87,7 @@ def test_power_for_a_slowdown_of_5_percent(round_sd: float, rounds: int, compari
     found = 0
     for ratios in costs:
         evidence = Evidence(changes=(paired_change(np.ones(rounds), ratios),))
-        verdict = adjusted_verdicts([evidence], tolerance_fraction=0.05, confidence_level=0.95)
+        verdict = judge_evidence([evidence], tolerance_fraction=0.05, confidence_level=0.95)
         found += verdict[0].verdict == "regressed"
     limits = share_interval(found, comparisons, confidence_level=0.999)
     assert limits.high >= 0.9, limits

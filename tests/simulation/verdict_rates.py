@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from mezzmark.decide.compare.judgement import Evidence, adjusted_verdicts
+from mezzmark.decide.compare.verdicts import Evidence, judge_evidence
 from mezzmark.statistics.binomial import share_interval
 from mezzmark.statistics.intervals import Interval
 from mezzmark.statistics.paired import paired_change, run_level_change
@@ -103,9 +103,7 @@ def measure_run_verdicts(
 
 
 def _verdicts(evidence: list[Evidence]) -> list[str]:
-    verdicts = adjusted_verdicts(
-        evidence, tolerance_fraction=TOLERANCE, confidence_level=CONFIDENCE
-    )
+    verdicts = judge_evidence(evidence, tolerance_fraction=TOLERANCE, confidence_level=CONFIDENCE)
     return [item.verdict for item in verdicts]
 
 

@@ -7,8 +7,12 @@ import pytest
 
 from fixtures.fabricated_run import THREE, FabricatedEncoding, Fabrication, Spread, fabricate_run
 from fixtures.fabricated_throughput import delivery_trial, grid_trial, ingest_trial
+from fixtures.snapshot import assert_matches_snapshot
+from mezzmark.decide.choose.choice import Choice
+from mezzmark.decide.estimate.ranking import surely_faster
 from mezzmark.model.request import ChooseSettings
-from mezzmark.report.prose.answer import NEXT_STEP, Answer, answer_in_words
+from mezzmark.report.prose.answer import NEXT_STEP, Answer
+from mezzmark.report.prose.choice import faster_sentences
 from mezzmark.report.prose.cost import encode_time_text
 from mezzmark.report.view import RunView, view_run
 from mezzmark.store.run_store import read_run
@@ -31,73 +35,108 @@ def _view(choose: ChooseSettings | None, made: Fabrication | None = None) -> Run
     return view_run(manifest, trials)
 
 
+def _asked(needs: tuple[str, ...], wishes: tuple[str, ...] = ()) -> ChooseSettings:
+    return ChooseSettings.model_validate({"needs": needs, "wishes": wishes})
+
+
 FAST_FIRST = ("less scrub.jump.p50_ms",)
-TEN_BIT = ChooseSettings(needs=("bit_depth >= 10",), wishes=FAST_FIRST)
+TEN_BIT = _asked(("bit_depth >= 10",), FAST_FIRST)
+
+
+def _chosen(view: RunView) -> Choice:
+    assert view.choice is not None
+    return view.choice
+
+
+def _surely_faster(view: RunView) -> set[str]:
+    """Who of those before the chosen one in the leading ranking is faster beyond doubt."""
+    names = [entry.encoding for entry in view.rankings[0].entries]
+    chosen = _chosen(view).chosen[0]
+    ahead = names[: names.index(chosen)]
+    return surely_faster(ahead, chosen, view.rankings[0], view.observations)
+
+
+def _told_of_faster(view: RunView) -> str:
+    """What the answer says of them."""
+    (told,) = faster_sentences(view.rankings[0], _chosen(view), view.observations)
+    assert told in view.answer.findings
+    return told
 
 
 def test_the_chosen_one_is_described_first_and_the_faster_one_with_its_need() -> None:
     """The fastest has 8 bit where 10 are needed: the chosen one's speed and price come first, then
     why the faster one was not taken."""
     view = _view(TEN_BIT)
-    assert view.answer.headline.startswith("Choose RDD 36 standard")
-    first, *rest = view.answer.findings
-    assert "RDD 36 standard showed the right picture after" in first
-    assert "VC-3 SQ is faster, but ruled out: 8 bit." in rest
-    price = next(
-        index for index, text in enumerate(rest) if text.startswith("RDD 36 standard takes")
-    )
-    assert price < rest.index("VC-3 SQ is faster, but ruled out: 8 bit.")
+    assert _chosen(view).chosen == ("RDD 36 standard",)
+    assert _surely_faster(view) == {"VC-3 SQ"}
+    [missed] = _chosen(view).find("VC-3 SQ").outcomes("misses")
+    assert (missed.need.subject, missed.facts) == ("bit_depth", ("8",))
+    places = [
+        next(place for place, text in enumerate(view.answer.findings) if text.startswith(start))
+        for start in ("RDD 36 standard takes", _told_of_faster(view))
+    ]
+    assert 0 < places[0] < places[1]
 
 
 def test_the_chosen_one_is_marked_and_no_other() -> None:
     """Under a choice blue means chosen; without one, that it may be the fastest."""
     chosen, free = _view(TEN_BIT), _view(None)
     names = ("original", "VC-3 SQ", "RDD 36 standard")
-    assert [chosen.role(name) for name in names] == ["original", "rest", "lead"]
-    assert [free.role(name) for name in names] == ["original", "lead", "rest"]
-    assert (chosen.lead_words, free.lead_words) == ("chosen", "may be the fastest")
+    assert [chosen.role(name) for name in names] == ["original", "other", "leader"]
+    assert [free.role(name) for name in names] == ["original", "leader", "other"]
+    assert (chosen.leader_words, free.leader_words) == ("chosen", "may be the fastest")
 
 
 def test_nobody_is_marked_where_nobody_meets_the_needs() -> None:
     """A need of 16 bit that none has leaves no encoding in blue."""
-    view = _view(ChooseSettings(needs=("bit_depth >= 16",)))
-    assert {view.role(e.name) for e in THREE} == {"original", "rest"}
+    view = _view(_asked(("bit_depth >= 16",)))
+    assert {view.role(e.name) for e in THREE} == {"original", "other"}
 
 
-def test_a_faster_one_that_the_wishes_put_behind_is_said_to_be() -> None:
-    """Encode speed is wished for: the fast one meets all needs and is told as put behind."""
+def test_a_faster_one_may_be_put_behind_by_the_wishes() -> None:
+    """Encode speed is wished for: the fast one meets all needs and comes behind all the same."""
     view = _view(
-        ChooseSettings(needs=("intra = true",), wishes=("more encode.throughput_fps",)),
+        _asked(("intra = true",), ("more encode.throughput_fps",)),
         _slow_but_quick_to_encode(),
     )
-    assert view.answer.headline.startswith("Choose RDD 36 standard")
-    assert "VC-3 SQ is faster, but your wishes put the chosen one first." in view.answer.findings
+    assert _chosen(view).chosen == ("RDD 36 standard",)
+    assert _surely_faster(view) == {"VC-3 SQ"}
+    assert _chosen(view).find("VC-3 SQ").status == "meets"
+
+
+def _only_looks_faster() -> RunView:
+    near = replace(THREE[1], jump_ms=18.9)
+    encodings = (THREE[0], near, THREE[2])
+    made = Fabrication(encodings=encodings, spread=Spread(trial=0.1), rounds=8, seed=7)
+    return _view(TEN_BIT, made)
 
 
 def test_one_that_only_looked_faster_is_not_called_faster() -> None:
-    """Truths 0.5 % apart under a spread of 10 %: the one ahead by its points is said to have looked
-    faster, since the rounds disagree which one was."""
-    near = replace(THREE[1], jump_ms=18.9)
-    made = Fabrication(
-        encodings=(THREE[0], near, THREE[2]), spread=Spread(trial=0.1), rounds=8, seed=7
-    )
-    view = _view(TEN_BIT, made)
+    """Truths 0.5 % apart under a spread of 10 %: one is ahead by its points, but the rounds
+    disagree which one was."""
+    view = _only_looks_faster()
     medians = {e.encoding: e.estimates["p50_ms"] for e in view.rankings[0].entries}
     ahead, chosen = medians["VC-3 SQ"], medians["RDD 36 standard"]
     assert ahead.point < chosen.point < ahead.high
-    assert "VC-3 SQ looked faster (these rounds cannot tell), but ruled out: 8 bit." in (
-        view.answer.findings
-    )
-    assert "is faster" not in " ".join(view.answer.findings)
+    assert _surely_faster(view) == set()
+
+
+def test_who_is_faster_reads_well() -> None:
+    """Faster beyond doubt, faster and put behind by the wishes, and faster by its points only."""
+    behind = _asked(("intra = true",), ("more encode.throughput_fps",))
+    views = (_view(TEN_BIT), _view(behind, _slow_but_quick_to_encode()), _only_looks_faster())
+    assert_matches_snapshot("\n".join(map(_told_of_faster, views)), "choice_faster")
 
 
 def test_the_published_choice_still_names_who_is_faster() -> None:
     """In the example of 2160p originals two encodings of 8 bit are well ahead of the chosen one in
     every whole round."""
     run = read_run(EXAMPLES / "example-uhd-ingest")
-    assert "vc3-lb and vc3-sq are faster, but ruled out: 8 bit." in (
-        view_run(run.manifest, run.trials).answer.findings
-    )
+    view = view_run(run.manifest, run.trials)
+    assert _surely_faster(view) == {"vc3-lb", "vc3-sq"}
+    for name in ("vc3-lb", "vc3-sq"):
+        missed = _chosen(view).find(name).outcomes("misses")
+        assert [result.need.subject for result in missed] == ["bit_depth"]
 
 
 def test_the_second_of_two_tied_says_only_its_own_figures() -> None:
@@ -108,7 +147,7 @@ def test_the_second_of_two_tied_says_only_its_own_figures() -> None:
     made = Fabrication(
         encodings=(THREE[0], slow, THREE[2], twin), spread=Spread(trial=0.05), rounds=8
     )
-    view = _view(ChooseSettings(needs=("intra = true",), wishes=FAST_FIRST), made)
+    view = _view(_asked(("intra = true",), FAST_FIRST), made)
     choice = view.choice
     assert choice is not None
     assert {choice.recommendation, choice.tied} == {"RDD 36 standard", "twin"}
@@ -126,7 +165,7 @@ def _slow_but_quick_to_encode() -> Fabrication:
 
 
 def _answer(made: Fabrication) -> Answer:
-    return answer_in_words(*fabricate_run(made))
+    return view_run(*fabricate_run(made)).answer
 
 
 def test_every_number_says_whose_it_is() -> None:
@@ -208,7 +247,7 @@ def test_a_run_of_the_grid_alone_answers_with_the_best_split() -> None:
         *(ingest_trial("VC-3 SQ", r) for r in range(4)),
         *(delivery_trial("VC-3 SQ", 1, r) for r in range(4)),
     ]
-    found = answer_in_words(bare, trials)
+    found = view_run(bare, trials).answer
     assert found.headline.startswith(
         "Encoding ran fastest with 2 jobs of 1 thread each: VC-3 SQ at 57."
     )
@@ -226,12 +265,12 @@ def test_splits_that_are_alike_are_said_to_be() -> None:
         grid_trial("VC-3 SQ", j, r, f) for j, found in speeds.items() for r, f in enumerate(found)
     ]
     assert "Whether another split does as much cannot be told for VC-3 SQ." in (
-        answer_in_words(manifest, trials).findings
+        view_run(manifest, trials).answer.findings
     )
 
 
 @pytest.mark.parametrize("needs", [("bit_depth >= 10",), ()])
 def test_too_few_rounds_still_name_an_owner(needs: tuple[str, ...]) -> None:
     """Two rounds: the numbers have an owner all the same."""
-    view = _view(ChooseSettings(needs=needs), Fabrication(rounds=2))
+    view = _view(_asked(needs), Fabrication(rounds=2))
     assert all(": " in number.label for number in view.answer.key_numbers)

@@ -5,7 +5,7 @@ from pydantic import ValidationError
 
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.figures import figure_names, parse_figure
-from mezzmark.model.request import ChooseSettings, parse_need, parse_wish, parse_wishes
+from mezzmark.model.request import ChooseSettings, Need, Wish, parse_wishes
 
 
 @pytest.mark.parametrize("name", figure_names())
@@ -31,7 +31,7 @@ def test_every_listed_figure_can_be_named(name: str) -> None:
 )
 def test_limits_are_read_with_their_units(text: str, operator: str, limit: float) -> None:
     """A limit is in the figure's own unit, whatever unit it is written in."""
-    need = parse_need(text)
+    need = Need.parse(text)
     assert (need.operator, need.limit) == (operator, pytest.approx(limit))
 
 
@@ -50,7 +50,7 @@ def test_limits_are_read_with_their_units(text: str, operator: str, limit: float
 )
 def test_facts_are_read(text: str, value: str) -> None:
     """What an encoding is can be asked for as people would write it."""
-    need = parse_need(text)
+    need = Need.parse(text)
     assert (need.figure, need.value) == (None, value)
 
 
@@ -68,19 +68,19 @@ def test_facts_are_read(text: str, value: str) -> None:
         ("bitrate_bps <= 400 apples", "Mbit/s"),
         ("bitrate_bps <= 0", "above 0"),
         ("bitrate_bps <= -5", "above 0"),
-        ("alpha = maybe", '"alpha = true" or "alpha = false"'),
+        ("alpha = maybe", "legal: true, false"),
         ("alpha >= true", "alpha = true"),
         ("bit_depth >= ten", "bit_depth >= 10"),
         ("chroma = 4:2:3", 'Nearest: "chroma = 4:2:'),
         ("chroma = many", "legal: 4:0:0, 4:1:1, 4:2:0, 4:2:2, 4:4:4, RGB"),
-        ("bit_depth >= 99", "from 1 to 32"),
+        ("bit_depth >= 99", "legal: 1 to 32"),
         ("nobody waits", "scrub.jump.p95_ms <= 100"),
     ],
 )
 def test_a_need_that_cannot_be_read_is_answered_with_what_can(text: str, told: str) -> None:
     """The error names the need and the nearest thing that may be written."""
     with pytest.raises(ScenarioError) as failure:
-        parse_need(text)
+        Need.parse(text)
     assert text in failure.value.where
     assert told in failure.value.remedy
 
@@ -100,7 +100,7 @@ def test_a_need_that_cannot_be_read_is_answered_with_what_can(text: str, told: s
 def test_a_wish_that_cannot_be_meant_is_refused(text: str, told: str) -> None:
     """Nobody wishes to wait longer: the error says which way round."""
     with pytest.raises(ScenarioError) as failure:
-        parse_wish(text)
+        Wish.parse(text)
     assert told in failure.value.remedy
 
 
@@ -110,16 +110,55 @@ def test_wishes_have_weights_all_or_none() -> None:
         parse_wishes(["less bitrate_bps = 2", "less scrub.jump.p50_ms"])
     with pytest.raises(ScenarioError, match="twice"):
         parse_wishes(["less bitrate_bps", "less  bitrate_bps"])
-    weighed = parse_wishes([], weights={"less bitrate_bps": 2, "less scrub.jump.p50_ms": 0.5})
+    weighed = parse_wishes(["less bitrate_bps = 2", "less scrub.jump.p50_ms × 0.5"])
     assert [wish.weight for wish in weighed] == [2, 0.5]
+    table = ChooseSettings.model_validate({"weights": {"less bitrate_bps": 2}})
+    assert table.goals == parse_wishes(["less bitrate_bps = 2"])
 
 
 def test_the_table_refuses_what_the_command_refuses() -> None:
     """A scenario's [choose] table is checked when it is read, not after hours of measuring."""
-    with pytest.raises(ValidationError, match=r"Nearest: scrub\.jump\.p95_ms"):
-        ChooseSettings(needs=("scrub.jmp.p95_ms <= 100",))
-    with pytest.raises(ValidationError, match="one of the two"):
-        ChooseSettings(wishes=("less bitrate_bps",), weights={"less bitrate_bps": 1})
+    for table, told in (
+        ({"needs": ["scrub.jmp.p95_ms <= 100"]}, r"Nearest: scrub\.jump\.p95_ms"),
+        ({"wishes": ["less bitrate_bps"], "weights": {"less bitrate_bps": 1}}, "one of the two"),
+        ({"weights": {"less bitrate_bps": 0}}, "above 0"),
+        ({"wishes": ["less bitrate_bps = 2", "less gb_per_hour"]}, "this one has none"),
+    ):
+        with pytest.raises(ValidationError, match=told):
+            ChooseSettings.model_validate(table)
+
+
+def test_a_table_is_stored_as_text() -> None:
+    """Needs and wishes stand in files as people write them, and read back equal."""
+    table = ChooseSettings.model_validate(
+        {"needs": ["scrub.jump.p95_ms<0.1 s", "alpha = Yes"], "weights": {"less bitrate_bps": 2}}
+    )
+    stored = table.model_dump(mode="json")
+    assert stored["needs"] == ["scrub.jump.p95_ms <= 0.1 s", "alpha = true"]
+    assert (stored["wishes"], stored["weights"]) == ([], {"less bitrate_bps": 2.0})
+    assert ChooseSettings.model_validate(stored) == table
+    weighed = ChooseSettings.model_validate({"wishes": ["less bitrate_bps = 2"]})
+    assert ChooseSettings.model_validate(weighed.model_dump(mode="json")) == weighed
+
+
+@pytest.mark.parametrize(
+    ("need", "met", "missed"),
+    [
+        ("bit_depth >= 10", ("10", "12"), ("8", "", "many")),
+        ("bit_depth = 10", ("10",), ("8", "12")),
+        ("bit_depth <= 10", ("8", "10"), ("12", "many")),
+        ("chroma >= 4:2:2", ("4:2:2", "RGB"), ("4:2:0", "4:1:1")),
+        ("codec = vc-3", ("VC-3",), ("RDD",)),
+        ("alpha = false", ("false",), ("true",)),
+    ],
+)
+def test_facts_are_compared(need: str, met: tuple[str, ...], missed: tuple[str, ...]) -> None:
+    """Depth and chroma have an order, other facts are equal or not; what has no place in the order
+    misses."""
+    asked = Need.parse(need)
+    assert [asked.is_met_by(value) for value in (*met, *missed)] == (
+        [True] * len(met) + [False] * len(missed)
+    )
 
 
 @pytest.mark.parametrize(

@@ -4,16 +4,24 @@ import math
 
 import numpy as np
 import pytest
+from pydantic import ValidationError
 
 from fixtures.fabricated_fidelity import EXPECTED, generation, reading, trial
 from fixtures.snapshot import assert_matches_snapshot
-from mezzmark.decide.choose.evidence import QUALITY_CAP_DB, quality_value
+from mezzmark.decide.choose.evidence import QUALITY_CAP_DB, bounded_quality
 from mezzmark.decide.picture.fidelity import compare_ladders, judge_encodings, rungs
 from mezzmark.decide.picture.quality import generation_figures
 from mezzmark.decide.picture.tags import guessed_matrix, is_range_lost, tag_verdicts
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.footage import ColourTags
-from mezzmark.model.tasks.fidelity import TagSurvival
+from mezzmark.model.tasks.fidelity import (
+    METRICS,
+    FidelitySettings,
+    QualityMetric,
+    TagSurvival,
+    metric_of,
+)
+from mezzmark.model.tasks.spec import Figure
 from mezzmark.report.prose.picture import (
     consequence_words,
     encoding_sentence,
@@ -25,7 +33,7 @@ from mezzmark.report.prose.picture import (
 def test_mean_and_worst() -> None:
     """A frame with 100 times the error is 20 dB worse, and counts like every other in the mean."""
     found = generation_figures(generation([1.0] * 99 + [100.0]), frame_rate=25)
-    psnr = found.frames["PSNR"]
+    psnr = found.frames["psnr"]
     best = 10 * math.log10(255**2)
     assert psnr.worst == pytest.approx(best - 20)
     assert psnr.mean == pytest.approx(best - 0.2)
@@ -33,20 +41,44 @@ def test_mean_and_worst() -> None:
 
 
 def test_identical_frames_have_no_decibels() -> None:
-    """Identical frames are counted, left out of means, and said as "bit-exact"."""
+    """Identical frames are left out of the mean; without any other there is no figure, exact or
+    not."""
     some = generation_figures(generation([0.0, 0.0, 4.0]), frame_rate=25)
-    assert some.frames["PSNR"].identical_count == 2
-    assert some.frames["PSNR"].mean == pytest.approx(10 * math.log10(255**2 / 4))
-    every = generation_figures(generation([0.0] * 3, exact=True), frame_rate=25)
-    assert "PSNR" not in every.frames
-    assert "XPSNR Y" not in every.frames
-    assert every.is_bit_exact
+    assert some.frames["psnr"].mean == pytest.approx(10 * math.log10(255**2 / 4))
+    for is_exact in (True, False):
+        every = generation_figures(generation([0.0] * 3, exact=is_exact), frame_rate=25)
+        assert every.is_bit_exact == is_exact
+        assert {"psnr", "xpsnr"}.isdisjoint(every.frames)
 
 
-def test_error_too_small_to_print_is_not_bit_exact() -> None:
-    """Printed errors of 0.000000 with differing planes are "not bit-exact", without a figure."""
-    found = generation_figures(generation([0.0, 0.0]), frame_rate=25)
-    assert (found.is_bit_exact, "PSNR" in found.frames) == (False, False)
+def test_a_metric_that_was_not_asked_for_has_no_figure() -> None:
+    """An empty series of each metric leaves it out and no other."""
+    whole = generation([4.0, 9.0])
+    for name, series in (("psnr", "squared_error"), ("ssim", "ssim_all"), ("xpsnr", "xpsnr_db")):
+        quality = whole.quality.model_copy(update={"xpsnr_db": ((40.0, 41.0, 42.0),) * 2})
+        without = whole.model_copy(update={"quality": quality.model_copy(update={series: ()})})
+        found = generation_figures(without, frame_rate=25)
+        assert found.frames.keys() == METRICS.keys() - {name}
+
+
+def test_a_made_up_metric_is_a_row(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One more row is estimated over clips, is known by its figure, and may be asked for."""
+    worth = Figure(name="worth", unit="", of=lambda _: None, better="more", meaning="made up")
+    row = QualityMetric(
+        label="Worth",
+        of=lambda quality: 1 / np.asarray(quality.ssim_all),
+        figures=(worth,),
+        decimals=2,
+    )
+    monkeypatch.setitem(METRICS, "worth", row)
+    (judged,) = judge_encodings([trial("a", "x", [generation([4.0] * 3)])])
+    found = judged.figure("worth")
+    assert found is not None
+    assert found.point == pytest.approx(1 / 0.9)
+    assert metric_of("worth") == "worth"
+    assert FidelitySettings(metrics=("worth",)).metrics == ("worth",)
+    with pytest.raises(ValidationError, match="not one of"):
+        FidelitySettings(metrics=("unheard-of",))
 
 
 def test_intervals_are_over_clips() -> None:
@@ -56,13 +88,14 @@ def test_intervals_are_over_clips() -> None:
     trials = [trial(clip, "x", [generation([error] * 4)]) for clip, error in errors.items()]
     (judged,) = judge_encodings(trials)
     means = [10 * math.log10(255**2 / error) for error in errors.values()]
-    estimate = judged.estimates["PSNR"]
+    estimate = judged.estimates["psnr"]
     half = 4.302653 * np.std(means, ddof=1) / math.sqrt(3)  # t of 2 degrees, 97.5 %
     assert estimate.point == pytest.approx(np.mean(means))
     assert estimate.low == pytest.approx(np.mean(means) - half, rel=1e-6)
     assert (estimate.worst, estimate.worst_clip) == (pytest.approx(min(means)), "c")
     (two,) = judge_encodings(trials[:2])
-    assert two.estimates["PSNR"].low is None
+    assert two.estimates["psnr"].low is None
+    assert [(w.kind, w.needed) for w in two.estimates["psnr"].withheld] == [("few_clips", 1)]
 
 
 def test_generations_are_followed() -> None:
@@ -179,7 +212,7 @@ def test_interval_of_ssim_stays_below_one() -> None:
         series = found.quality.model_copy(update={"ssim_all": (value,) * 4})
         trials.append(trial(clip, "x", [found.model_copy(update={"quality": series})]))
     (judged,) = judge_encodings(trials)
-    estimate = judged.estimates["SSIM"]
+    estimate = judged.estimates["ssim"]
     assert estimate.low < estimate.point < 1
     assert 0.99 < estimate.high < 1
 
@@ -192,16 +225,18 @@ def test_rungs_of_a_ladder() -> None:
 
 
 def test_quality_figures_to_choose_by() -> None:
-    """SSIM is the mean over clips; a bit-exact encoding has 1 and the cap in dB; what was not
-    measured is none."""
+    """SSIM is the mean over clips; what came back untouched counts as 1 and as the cap in dB; what
+    was not measured is none."""
     [lossy] = judge_encodings([trial("a", "lossy", [generation([4.0])])])
-    assert quality_value(lossy, "ssim") == pytest.approx(0.9)
-    assert quality_value(lossy, "psnr_db") == pytest.approx(10 * math.log10(255**2 / 4))
-    [exact] = judge_encodings([trial("a", "exact", [generation([0.0], exact=True)])])
-    bare = exact.model_copy(update={"estimates": {}})
-    assert quality_value(bare, "ssim") == 1.0
-    assert quality_value(bare, "psnr_db") == QUALITY_CAP_DB
-    assert quality_value(lossy.model_copy(update={"estimates": {}}), "ssim") is None
+    psnr_db = 10 * math.log10(255**2 / 4)
+    for name, expected in (("ssim", 0.9), ("psnr_db", psnr_db), ("psnr_worst_db", psnr_db)):
+        found = lossy.figure(name)
+        assert found is not None
+        assert found.point == bounded_quality(name, found.point) == pytest.approx(expected)
+    assert lossy.model_copy(update={"estimates": {}}).figure("ssim") is None
+    assert lossy.figure("delta_e_max") is None
+    assert (bounded_quality("ssim"), bounded_quality("psnr_db")) == (1.0, QUALITY_CAP_DB)
+    assert bounded_quality("delta_e_p90", 0.01) == bounded_quality("delta_e_p90") == 0.1
 
 
 def test_the_largest_patch_may_be_in_another_clip_than_the_largest_shift() -> None:
@@ -218,5 +253,5 @@ def test_the_largest_patch_may_be_in_another_clip_than_the_largest_shift() -> No
     [entry] = judge_encodings(trials)
     assert entry.worst_chart is entry.clips[0].diagnosis
     assert entry.worst_patch is entry.clips[1].diagnosis
-    assert quality_value(entry, "delta_e_max") == 9.0
-    assert quality_value(entry, "delta_e_p90") == 3.0
+    shifts = [entry.figure(name) for name in ("delta_e_max", "delta_e_p90")]
+    assert [shift.point for shift in shifts if shift] == [9.0, 3.0]

@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 
 from fixtures.fabricated_fidelity import EXPECTED, generation, reading, trial, worst_frame
-from fixtures.figure_marks import marks
-from mezzmark.decide.picture.fidelity import EncodingFidelity, judge_encodings
-from mezzmark.report.figures.fidelity import generation_psnr, generation_words, rate_words
+from fixtures.figure_marks import marks, texts
+from mezzmark.decide.picture.fidelity import EncodingFidelity, generation_psnr, judge_encodings
+from mezzmark.report.prose.picture import generation_words
+from mezzmark.report.prose.run_figures import with_rate
 from mezzmark.report.sections.fidelity import fidelity_pictures
 
 T_OF_2_DEGREES = 4.302653
@@ -50,7 +51,7 @@ def test_each_generation_has_its_interval_over_clips() -> None:
             (middle, middle - half, middle + half)
         )
         assert (found.unit, found.round_count, found.sample_count) == ("dB", 1, 3)
-    table = coarse.estimates["PSNR"]
+    table = coarse.estimates["psnr"]
     first = generation_psnr(coarse, 0, confidence_level=0.95)
     assert (first.point, first.low, first.high) == (table.point, table.low, table.high)
 
@@ -74,7 +75,7 @@ def test_a_generation_without_loss_has_no_figure() -> None:
 def test_quality_against_rate_tells_both() -> None:
     """4 frames of 1,000 bytes at 25 fps are 0.2 Mb/s."""
     _, coarse = judged_twice()
-    words = rate_words(coarse, confidence_level=0.95)
+    words = with_rate(generation_words(coarse, 0, confidence_level=0.95), coarse.bitrate_bps / 1e6)
     assert re.fullmatch(
         r"coarse, PSNR after 1 generation: 45 dB \[38, 53\]; 95 % interval; 1 round, 3 clips; "
         r"bit rate 0\.200 Mbit/s",
@@ -84,7 +85,7 @@ def test_quality_against_rate_tells_both() -> None:
 
 def test_every_mark_leads_to_its_encodings_row_and_says_its_figure() -> None:
     """Lines have a mark for each generation with a loss, the plane one for each lossy encoding,
-    the chart and the worst frame one over the whole picture; the same in both shapes."""
+    the chart and the worst frame one over the whole picture."""
     pictures = fidelity_pictures(
         judged_twice(),
         prefix="run2-",
@@ -105,13 +106,12 @@ def test_every_mark_leads_to_its_encodings_row_and_says_its_figure() -> None:
     }
     assert [picture.file_stem for picture in pictures] == list(expected)
     for picture in pictures:
-        for svg in (picture.wide_svg, picture.narrow_svg):
-            found = marks(svg)
-            starts = expected[picture.file_stem]
-            assert [anchor for anchor, _ in found] == [anchor for anchor, _ in starts]
-            for (_, words), (_, start) in zip(found, starts, strict=True):
-                assert words.startswith(start)
-                assert "1 round" in words
+        found = marks(picture.page_svg)
+        starts = expected[picture.file_stem]
+        assert [anchor for anchor, _ in found] == [anchor for anchor, _ in starts]
+        for (_, words), (_, start) in zip(found, starts, strict=True):
+            assert words.startswith(start)
+            assert "1 round" in words
 
 
 def test_pictures_say_what_was_judged() -> None:
@@ -119,10 +119,10 @@ def test_pictures_say_what_was_judged() -> None:
     pictures = fidelity_pictures(
         judged_twice(), prefix="", anchors={"fine": "a", "coarse": "b"}, confidence_level=0.95
     )
-    ((_, chart),) = marks(pictures[2].wide_svg)
+    ((_, chart),) = marks(pictures[2].page_svg)
     assert "; ΔE 3.0 at the 90th percentile, largest 3.0 (" in chart
     assert f"; {len(EXPECTED)} patches; 1 round, the same comes every time" in chart
-    ((_, frame),) = marks(pictures[3].wide_svg)
+    ((_, frame),) = marks(pictures[3].page_svg)
     assert "the lowest of 12 frames of 3 clips; 1 round, the same comes every time" in frame
 
 
@@ -130,7 +130,7 @@ def test_captions_say_where_the_intervals_are() -> None:
     """Lines of generations have no bars and the caption says so; the plane's caption names its
     bars; with two clips both say what is missing."""
     for clip_count, lines, plane in (
-        (3, "Without bars, which would hide each other: the marks tell the 95 %", "Bars: 95 %"),
+        (3, "Without bars, which would hide each other: the marks hold the 95 %", "Bars: 95 %"),
         (2, "No intervals: they take 3 clips.", "No intervals: they take 3 clips."),
     ):
         generations, quality, *_ = fidelity_pictures(
@@ -160,8 +160,8 @@ def test_many_encodings_are_numbered_with_a_key() -> None:
             anchors={entry.encoding: entry.encoding.replace(" ", "-") for entry in some},
             confidence_level=0.95,
         )[:1]
-        texts = re.findall(r"<text[^>]*>([^<]*)</text>", quality.wide_svg)
-        in_place = sum(text.startswith("encoding ") for text in texts)
-        in_key = sum(bool(re.match(r"\d+  encoding ", text)) for text in texts)
+        shown = texts(quality.page_svg)
+        in_place = sum(text.startswith("encoding ") for text in shown)
+        in_key = sum(bool(re.match(r"\d+  encoding ", text)) for text in shown)
         assert (in_place, in_key) == ((3, 0) if count == 3 else (0, 13))
-        assert len(marks(quality.wide_svg)) == count
+        assert len(marks(quality.page_svg)) == count

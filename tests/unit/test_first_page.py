@@ -5,16 +5,18 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from matplotlib.figure import Figure
+from matplotlib.colors import to_rgba
 
 from fixtures.fabricated_run import THREE, FabricatedEncoding, Fabrication, Spread, fabricate_run
 from mezzmark import api
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.model.run import ClipManifest
 from mezzmark.model.scenario import Scenario
-from mezzmark.report.figures.latency import draw_latency
-from mezzmark.report.figures.theme import colour, own_look, role_words
+from mezzmark.report.figures.marks import Drawing
+from mezzmark.report.figures.scrub import draw_latency
+from mezzmark.report.figures.theme import LIGHT, theme_context
 from mezzmark.report.prose.footage import footage_words
+from mezzmark.report.prose.run_figures import role_words
 from mezzmark.report.sections.background import method_sentences
 from mezzmark.report.sections.context import run_contexts
 from mezzmark.report.tables.run import ranking_table
@@ -38,23 +40,21 @@ def _ranking(view: RunView, pattern: str) -> Ranking:
     return next(r for r in view.rankings if r.setting["pattern"] == pattern)
 
 
-def _drawn(view: RunView, ranking: Ranking) -> Figure:
+def _drawn(view: RunView, ranking: Ranking) -> Drawing:
     cells = {entry.encoding: "cell-0" for entry in ranking.entries}
-    with own_look():
-        return draw_latency(view, ranking, "wide", anchor="row", cells=cells)
+    with theme_context():
+        return draw_latency(view, ranking, anchor="row", cells=cells)
 
 
 def _filled(view: RunView, ranking: Ranking) -> set[str]:
     """Encodings whose median is drawn as a full mark in the leaders' colour."""
-    (axes,) = _drawn(view, ranking).axes
-    medians = [line for line in axes.lines if "median time to picture" in (line.get_url() or "")]
-    assert len(medians) == len(ranking.entries)
-    return {
-        entry.encoding
-        for entry in ranking.entries
-        for line in medians
-        if f" {entry.encoding}, " in line.get_url() and line.get_markerfacecolor() == colour("lead")
-    }
+    drawing = _drawn(view, ranking)
+    (dots,) = (found for found in drawing.axes.collections if any(found.get_urls()))
+    blue = to_rgba(LIGHT["leader"])
+    words = [drawing.links[int(url[1:])][1] for url in dots.get_urls()]
+    filled = [tuple(face) == blue for face in dots.get_facecolors()]
+    assert sum("median" in text for text in words) == len(ranking.entries)
+    return {text.split(", ")[0] for text, is_full in zip(words, filled, strict=True) if is_full}
 
 
 @pytest.mark.parametrize(("pattern", "leader"), [("jump", "VC-3 SQ"), ("near", "long groups")])
@@ -66,14 +66,14 @@ def test_each_figure_fills_the_leaders_of_its_own_ranking(
     ranking = _ranking(turned, pattern)
     assert _filled(turned, ranking) == {leader}
     rows = ranking_table(turned, ranking, table_id="t").rows
-    assert {row[0].text for row in rows if row[0].sign == "lead"} == {leader}
+    assert {row[0].text for row in rows if row[0].sign == "leader"} == {leader}
 
 
 def test_legend_and_caption_say_what_the_colours_mean(turned: RunView) -> None:
     """Both name the leaders and the original, since both are drawn."""
     ranking = _ranking(turned, "jump")
-    (axes,) = _drawn(turned, ranking).axes
-    labels = [text.get_text() for text in axes.get_legend().get_texts()]
+    (key,) = _drawn(turned, ranking).figure.legends
+    labels = [text.get_text() for text in key.get_texts()]
     assert labels[-2:] == ["may be the fastest", "original"]
     assert role_words(turned, ranking) == (
         "Blue and filled: those that may be the fastest. Orange diamond: the original."
@@ -87,7 +87,7 @@ def test_without_an_original_nobody_speaks_of_one() -> None:
 
 
 def _subtitle(view: RunView) -> str:
-    return " ".join(text.get_text() for text in _drawn(view, view.rankings[0]).texts)
+    return _drawn(view, view.rankings[0]).text.subtitle
 
 
 def test_bars_are_spoken_of_where_there_are_any() -> None:
@@ -99,7 +99,7 @@ def test_bars_are_spoken_of_where_there_are_any() -> None:
         return _subtitle(view_run(*fabricate_run(made)))
 
     assert "No bars: too few rounds for intervals." in subtitle(2)
-    assert "p95 has none, for want of moves" in subtitle(8)
+    assert "p95 has none: too few moves" in subtitle(8)
     assert "Bars: 95 % intervals over rounds." in subtitle(40)
 
 

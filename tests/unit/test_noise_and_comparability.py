@@ -3,13 +3,12 @@
 import pytest
 
 from fixtures.fabricated_run import Fabrication, fabricate_manifest
-from fixtures.two_sides import ENCODE, QUIET, SCRUB, build_run
-from mezzmark.decide.machine.identity import (
-    describe_host_changes,
-    describe_unlikeness,
-    is_other_machine,
-)
-from mezzmark.decide.machine.noise import flag_trials, summarise_causes
+from fixtures.two_sides import ENCODE, QUIET, SCRUB, Run, build_run
+from mezzmark.decide.compare.matching import find_unlikeness
+from mezzmark.decide.compare.verdicts import Reason
+from mezzmark.decide.machine import identity
+from mezzmark.decide.machine.identity import changed_facts, differing_facts
+from mezzmark.decide.machine.noise import Cause, CauseRange, flag_trials, summarise_causes
 from mezzmark.model.cell import ALL_CLIPS
 from mezzmark.model.records import HostMoment, Trial
 from mezzmark.model.run import Manifest
@@ -23,33 +22,32 @@ def trials_with(round_index: int, moment: HostMoment, usual: HostMoment) -> tupl
 
 
 @pytest.mark.parametrize(
-    ("moment", "usual", "reason"),
+    ("moment", "usual", "cause"),
     [
-        ({"steal_fraction": 0.05}, {"steal_fraction": 0.0}, "the hypervisor took 5 %"),
-        ({"steal_fraction": 0.02}, {"steal_fraction": 0.0}, ""),
-        ({"throttle_count": 2}, {"throttle_count": 0}, "slowed for heat 2 times"),
-        ({"frequency_mhz": 2650.0}, {"frequency_mhz": 3000.0}, "the clock fell to 2650 MHz"),
-        ({"frequency_mhz": 2750.0}, {"frequency_mhz": 3000.0}, ""),
-        ({"frequency_mhz": 3600.0}, {"frequency_mhz": 3000.0}, ""),
-        ({"cpu_pressure": 0.45}, {"cpu_pressure": 0.3}, "waited for the processor 45 %"),
-        ({"cpu_pressure": 0.39}, {"cpu_pressure": 0.3}, ""),
-        ({"io_pressure": 0.2}, {"io_pressure": 0.0}, "waited for storage 20 %"),
-        ({"memory_pressure": 0.2}, {"memory_pressure": 0.0}, "waited for memory 20 %"),
+        ({"steal_fraction": 0.05}, {"steal_fraction": 0.0}, Cause("steal", 0.05)),
+        ({"steal_fraction": 0.02}, {"steal_fraction": 0.0}, None),
+        ({"throttle_count": 2}, {"throttle_count": 0}, Cause("heat", 2)),
+        ({"frequency_mhz": 2650.0}, {"frequency_mhz": 3000.0}, Cause("clock", 2650)),
+        ({"frequency_mhz": 2750.0}, {"frequency_mhz": 3000.0}, None),
+        ({"frequency_mhz": 3600.0}, {"frequency_mhz": 3000.0}, None),
+        ({"cpu_pressure": 0.45}, {"cpu_pressure": 0.3}, Cause("processor_wait", 0.45)),
+        ({"cpu_pressure": 0.39}, {"cpu_pressure": 0.3}, None),
+        ({"io_pressure": 0.2}, {"io_pressure": 0.0}, Cause("storage_wait", 0.2)),
+        ({"memory_pressure": 0.2}, {"memory_pressure": 0.0}, Cause("memory_wait", 0.2)),
     ],
 )
-def test_a_disturbance_is_told_from_a_habit(moment: dict, usual: dict, reason: str) -> None:
-    """One odd trial of eight is flagged with its reason when it passes the limit, else not."""
+def test_a_disturbance_differs_from_a_habit(moment: dict, usual: dict, cause: Cause | None) -> None:
+    """One odd trial of eight is flagged with its cause when it passes the limit, else not."""
     flagged = flag_trials(trials_with(3, HostMoment(**moment), HostMoment(**usual)))
-    if not reason:
+    if cause is None:
         assert flagged == ()
         return
     assert [(trial.round_index, trial.position) for trial in flagged] == [(3, 0)]
     assert flagged[0].cell == ENCODE
-    assert len(flagged[0].reasons) == 1
-    assert reason in flagged[0].reasons[0]
+    assert flagged[0].causes == (cause,)
 
 
-def test_many_disturbed_trials_are_told_as_a_range() -> None:
+def test_many_disturbed_trials_are_summed_up_as_a_range() -> None:
     """Three trials that waited 55, 70 and 88 % of the time, one of them stolen from: a range with
     its count, then the rarer cause; nothing for no trial."""
     moments = {(k, 0): HostMoment(cpu_pressure=0.2, steal_fraction=0.0) for k in range(8)}
@@ -58,8 +56,8 @@ def test_many_disturbed_trials_are_told_as_a_range() -> None:
         moments[k, 0] = HostMoment(cpu_pressure=share, steal_fraction=stolen)
     flagged = flag_trials(build_run({ENCODE: QUIET}, moments=moments).trials)
     assert summarise_causes(flagged) == (
-        "work waited for the processor 55 to 88 % of the time (3 trials)",
-        "the hypervisor took 5 % of the processor (1 trial)",
+        CauseRange(kind="processor_wait", low=0.55, high=0.88, trial_count=3),
+        CauseRange(kind="steal", low=0.05, high=0.05, trial_count=1),
     )
     assert summarise_causes([]) == ()
 
@@ -79,7 +77,7 @@ def test_what_every_trial_has_is_not_flagged(moment: dict) -> None:
     assert flag_trials(trials_with(0, same, same)) == ()
 
 
-def test_an_operating_system_that_tells_nothing_flags_nothing() -> None:
+def test_an_operating_system_that_reports_nothing_flags_nothing() -> None:
     """All facts None: no flags, no errors."""
     run = build_run({ENCODE: QUIET})
     silent = [trial.model_copy(update={"process": None}) for trial in run.trials]
@@ -101,7 +99,7 @@ def test_involuntary_switches_count_by_rate(switches: int, usual: int, is_flagge
     flagged = flag_trials(trials)
     assert [trial.round_index for trial in flagged] == ([2] if is_flagged else [])
     if is_flagged:
-        assert f"interrupted it {switches} times a second" in flagged[0].reasons[0]
+        assert flagged[0].causes == (Cause("interruptions", switches),)
 
 
 def manifest(**host: object) -> Manifest:
@@ -118,8 +116,8 @@ def test_runs_of_one_scenario_are_alike() -> None:
     """Nothing differs, nothing is said; how long was measured does not matter."""
     longer = with_scenario(rounds=99, title="again", seed=7, time_budget_s=5.0)
     for cell in (ENCODE, SCRUB):
-        assert describe_unlikeness(cell, manifest(), manifest()) == ()
-        assert describe_unlikeness(cell, manifest(), longer) == ()
+        assert find_unlikeness(cell, manifest(), manifest()) == ()
+        assert find_unlikeness(cell, manifest(), longer) == ()
 
 
 def test_settings_of_the_cells_own_task_must_agree() -> None:
@@ -130,18 +128,24 @@ def test_settings_of_the_cells_own_task_must_agree() -> None:
     assert encode is not None
     frames = encode.model_copy(update={"frames": 50})
     changed = with_scenario(encode=frames)
-    assert describe_unlikeness(ENCODE, base, changed) == (
-        f"the scenario's encode.frames was {encode.frames}, is 50",
+    assert find_unlikeness(ENCODE, base, changed) == (
+        Reason(
+            kind="other_setting",
+            task="encode",
+            name="frames",
+            before=(str(encode.frames),),
+            after=("50",),
+        ),
     )
-    assert describe_unlikeness(SCRUB, base, changed) == ()
+    assert find_unlikeness(SCRUB, base, changed) == ()
     threads = encode.model_copy(update={"threads": (2,)})
-    assert describe_unlikeness(ENCODE, base, with_scenario(encode=threads)) == ()
+    assert find_unlikeness(ENCODE, base, with_scenario(encode=threads)) == ()
 
 
 def test_a_task_that_one_scenario_lacks_is_unlike() -> None:
-    """No [encode] table on one side: every setting is named as not set."""
-    texts = describe_unlikeness(ENCODE, manifest(), with_scenario(encode=None))
-    assert any(text.endswith("is not set") for text in texts)
+    """No [encode] table on one side: every setting is set on the other alone."""
+    reasons = find_unlikeness(ENCODE, manifest(), with_scenario(encode=None))
+    assert {(bool(reason.before), reason.after) for reason in reasons} == {(True, ())}
 
 
 def test_other_footage_is_unlike_for_its_own_cells_and_for_those_of_all_clips() -> None:
@@ -149,12 +153,11 @@ def test_other_footage_is_unlike_for_its_own_cells_and_for_those_of_all_clips() 
     base = manifest()
     clip = base.clips[0].model_copy(update={"fingerprint": "other"})
     changed = base.model_copy(update={"clips": (clip,)})
-    text = f'clip "{clip.clip}" is not the same footage'
-    assert describe_unlikeness(ENCODE, base, changed) == (text,)
-    everything = ENCODE.model_copy(update={"clip": ALL_CLIPS})
-    assert describe_unlikeness(everything, base, changed) == (text,)
+    reason = Reason(kind="other_footage", name=clip.clip)
+    assert find_unlikeness(ENCODE, base, changed) == (reason,)
+    assert find_unlikeness(ENCODE.but(clip=ALL_CLIPS), base, changed) == (reason,)
     other = ENCODE.model_copy(update={"clip": "another"})
-    assert describe_unlikeness(other, base, changed) == ()
+    assert find_unlikeness(other, base, changed) == ()
 
 
 def test_an_encoding_defined_otherwise_is_unlike() -> None:
@@ -165,10 +168,10 @@ def test_an_encoding_defined_otherwise_is_unlike() -> None:
         for entry in base.encodings
     )
     changed = base.model_copy(update={"encodings": altered})
-    text = 'encoding "VC-3 SQ" is defined differently'
-    assert describe_unlikeness(ENCODE, base, changed) == (text,)
+    reason = Reason(kind="other_encoding", name="VC-3 SQ")
+    assert find_unlikeness(ENCODE, base, changed) == (reason,)
     original = SCRUB.model_copy(update={"encoding": "original"})
-    assert describe_unlikeness(original, base, changed) == ()
+    assert find_unlikeness(original, base, changed) == ()
 
 
 def test_an_encoded_file_that_differs_matters_to_who_reads_it() -> None:
@@ -176,11 +179,10 @@ def test_an_encoded_file_that_differs_matters_to_who_reads_it() -> None:
     base = manifest()
     media = tuple(entry.model_copy(update={"fingerprint": "new"}) for entry in base.media)
     changed = base.model_copy(update={"media": media})
-    assert describe_unlikeness(ENCODE, base, changed) == ()
-    (text,) = describe_unlikeness(SCRUB, base, changed)
-    assert text.startswith('the file of "VC-3 SQ" is not the same')
+    assert find_unlikeness(ENCODE, base, changed) == ()
+    assert find_unlikeness(SCRUB, base, changed) == (Reason(kind="other_file", name="VC-3 SQ"),)
     hop = SCRUB.model_copy(update={"clip": ALL_CLIPS})
-    assert len(describe_unlikeness(hop, base, changed)) == 1
+    assert len(find_unlikeness(hop, base, changed)) == 1
     elsewhere = SCRUB.model_copy(update={"encoding": "RDD 36 standard"})
     only_one = base.model_copy(
         update={
@@ -190,11 +192,16 @@ def test_an_encoded_file_that_differs_matters_to_who_reads_it() -> None:
             )
         }
     )
-    assert describe_unlikeness(elsewhere, base, only_one) == ()
+    assert find_unlikeness(elsewhere, base, only_one) == ()
+
+
+def changes(before: list[Manifest], after: list[Manifest]) -> dict[str, tuple]:
+    sides = ([Run(manifest, ()) for manifest in side] for side in (before, after))
+    return {c.name: (c.before, c.after) for c in changed_facts(*sides)}
 
 
 def test_host_changes_are_listed_by_name() -> None:
-    """Driver, library, kernel and governor that differ, with both values; unknown is said; free
+    """Driver, library, kernel and governor that differ, with both values, None for unknown; free
     disk space is not a change."""
     before = manifest(
         governor="performance",
@@ -210,11 +217,10 @@ def test_host_changes_are_listed_by_name() -> None:
         gpu_driver="550.1",
         storage_free_bytes=6,
     )
-    found = {c.name: (c.baseline, c.candidate) for c in describe_host_changes([before], [after])}
-    assert found == {
-        "governor": ("performance", "powersave"),
-        "libavcodec": ("61.1", "61.2"),
-        "gpu driver": ("not known", "550.1"),
+    assert changes([before], [after]) == {
+        "governor": (("performance",), ("powersave",)),
+        "libavcodec": (("61.1",), ("61.2",)),
+        "gpu_driver": ((None,), ("550.1",)),
     }
 
 
@@ -222,19 +228,26 @@ def test_a_fact_that_varies_within_a_side_is_listed() -> None:
     """Two baseline runs under different kernels: both are named, though the candidate agrees with
     one of them."""
     runs = [manifest(kernel="6.1"), manifest(kernel="6.2")]
-    (change,) = describe_host_changes(runs, [manifest(kernel="6.2")])
-    assert (change.name, change.baseline, change.candidate) == ("kernel", "6.1 / 6.2", "6.2")
-    (mixed,) = describe_host_changes(runs, list(reversed(runs)))
-    assert mixed.baseline == mixed.candidate == "6.1 / 6.2"
+    both = ("6.1", "6.2")
+    assert changes(runs, [manifest(kernel="6.2")]) == {"kernel": (both, ("6.2",))}
+    assert changes(runs, list(reversed(runs))) == {"kernel": (both, both)}
     newer = manifest().model_copy(update={"mezzmark_version": "9"})
-    (change,) = describe_host_changes([manifest()], [newer])
-    assert change.name == "mezzmark"
+    assert list(changes([manifest()], [newer])) == ["mezzmark"]
 
 
 @pytest.mark.parametrize(
-    "change", [{"cpu_model": "x"}, {"logical_core_count": 999}, {"memory_bytes": 1}]
+    ("change", "meanings"),
+    [
+        ({"cpu_model": "x"}, {"MACHINE", "HARDWARE", "HOST_OVER_TIME", "POOLED"}),
+        ({"logical_core_count": 999}, {"MACHINE", "HARDWARE", "HOST_OVER_TIME", "POOLED"}),
+        ({"host_label": "x"}, {"MACHINE", "HOST_OVER_TIME", "POOLED"}),
+        ({"memory_bytes": 1}, {"MACHINE", "HARDWARE", "POOLED"}),
+        ({"usable_core_count": 1}, {"POOLED"}),
+        ({"governor": "powersave"}, set()),
+    ],
 )
-def test_other_hardware_is_another_machine(change: dict) -> None:
-    """Processor, core count or memory; a governor is not."""
-    assert is_other_machine([manifest()], [manifest(**change)])
-    assert not is_other_machine([manifest()], [manifest(governor="powersave")])
+def test_what_makes_it_another_machine(change: dict, meanings: set[str]) -> None:
+    """Each meaning of "the same machine" by the facts that break it; a governor breaks none."""
+    names = ("MACHINE", "HARDWARE", "HOST_OVER_TIME", "POOLED")
+    hosts = manifest().host, manifest(**change).host
+    assert {n for n in names if differing_facts(*hosts, getattr(identity, n))} == meanings

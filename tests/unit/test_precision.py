@@ -7,16 +7,20 @@ import pytest
 from scipy import stats
 
 from fixtures.fabricated_run import Fabrication, Spread, fabricate_run
+from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.decide.estimate.observations import observe
 from mezzmark.decide.estimate.precision import (
     MOST_MORE_ROUNDS,
-    describe_precision,
+    Precision,
+    PrecisionPlan,
+    judge_precision,
     measure_spreads,
     plan_precision,
-    width_text,
 )
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
+from mezzmark.report.prose.cautions import precision_plan_text, precision_text
+from mezzmark.report.prose.machine import width_text
 
 CALM = Spread(sample=0.01, trial=0.01, round=0.0)
 
@@ -42,8 +46,8 @@ def _with_one_wild(factor: float) -> tuple[Manifest, list[Trial]]:
     return manifest, changed
 
 
-def _words(manifest: Manifest, trials: object) -> str:
-    return describe_precision(manifest, trials, observe(trials), confidence_level=0.95)
+def _judge(manifest: Manifest, trials: list[Trial]) -> Precision | None:
+    return judge_precision(manifest, trials, observe(trials), confidence_level=0.95)
 
 
 def test_widths_are_those_of_t_on_logs() -> None:
@@ -59,58 +63,82 @@ def test_widths_are_those_of_t_on_logs() -> None:
     assert widest.half_width_fraction() == pytest.approx(expected)
 
 
-def test_the_cell_that_spreads_most_is_named_beside_the_others() -> None:
-    """One cell of swings by half, all others calm: it is named, and most cells are told tight."""
-    text = _words(*_with_one_wild(1.3))
-    assert text.startswith("Most cells are within ±1")
-    assert "the widest, VC-3 SQ when the playhead moved a short way, is within ±" in text
-    assert f"another {MOST_MORE_ROUNDS} rounds" in text
+def test_the_cell_that_spreads_most_stands_beside_the_others() -> None:
+    """One cell swings by a third, all others are calm: it is named, and most cells are tight."""
+    found = _judge(*_with_one_wild(1.3))
+    assert found is not None
+    cell = found.widest
+    assert (cell.task, cell.encoding, cell.setting["pattern"]) == ("scrub", "VC-3 SQ", "near")
+    assert found.typical_fraction < 0.02
+    assert found.widest_fraction > 0.2
+    assert found.more_rounds == MOST_MORE_ROUNDS
+    assert 0.05 < found.reached_fraction < found.widest_fraction
 
 
-def test_a_spread_beyond_all_measure_is_told_as_a_factor() -> None:
-    """Swings by a factor of eight either way give no percentage above 100."""
-    text = _words(*_with_one_wild(8.0))
-    assert "is within a factor of " in text
-    assert "e+" not in text
-
-
-def test_a_run_that_is_precise_enough_says_so() -> None:
+def test_a_run_that_is_precise_enough_needs_no_more_rounds() -> None:
     """Where every cell keeps to the precision asked for, no more rounds are proposed."""
-    assert _words(*_run(Spread(sample=0.001, trial=0.001, round=0.0), rounds=10)) == (
-        "Every cell is within ±5 %, the precision asked for."
-    )
+    found = _judge(*_run(Spread(sample=0.001, trial=0.001, round=0.0), rounds=10))
+    assert found is not None
+    assert (found.more_rounds, found.goal_fraction) == (0, 0.05)
 
 
-def test_too_few_rounds_foretell_nothing() -> None:
+def test_too_few_rounds_predict_nothing() -> None:
     """Two rounds say nothing of the spread."""
-    assert _words(*_run(rounds=2)) == ""
-    assert plan_precision(*_run(rounds=2)) == ""
+    assert _judge(*_run(rounds=2)) is None
+    assert plan_precision(*_run(rounds=2)) is None
 
 
 def test_a_plan_never_exceeds_the_scenarios_rounds_or_its_time() -> None:
-    """Ten rounds are allowed; time for four leaves four, and the limit is named."""
+    """Ten rounds are allowed; time for four leaves four, and the limit is named; two give no
+    interval."""
     manifest, trials = _run()
-    allowed = manifest.scenario.rounds
-    assert f". {allowed} rounds (the most the scenario allows" in plan_precision(manifest, trials)
+    plan = plan_precision(manifest, trials)
+    assert plan is not None
+    assert (plan.round_count, plan.limited_by) == (manifest.scenario.rounds, "rounds")
     round_s = sum(trial.wall_ns for trial in trials) / 1e9 / 6
-    short = manifest.scenario.model_copy(
-        update={"time_budget_s": 4.5 * round_s, "minimum_rounds": 3}
+    assert plan.round_duration_s == pytest.approx(round_s)
+    for budget, minimum, rounds in ((4.5, 3, 4), (2.5, 2, 2)):
+        limits = {"time_budget_s": budget * round_s, "minimum_rounds": minimum}
+        short = manifest.scenario.model_copy(update=limits)
+        plan = plan_precision(manifest.model_copy(update={"scenario": short}), trials)
+        assert plan is not None
+        assert (plan.round_count, plan.limited_by) == (rounds, "time")
+        assert (plan.widest_fraction is None) is (rounds < 3)
+
+
+def test_precision_in_words() -> None:
+    """What was reached, what more rounds would bring, and plans within rounds, time and neither;
+    widths in percent, and a factor where a share below nothing would mean nothing."""
+    manifest, trials = _run()
+    several = manifest.model_copy(update={"clips": manifest.clips * 2})
+    cell = next(trial.cell for trial in trials if trial.cell.task == "encode")
+    scrub = next(trial.cell for trial in trials if trial.cell.task == "scrub")
+    found = Precision(
+        goal_fraction=0.05,
+        typical_fraction=0.042,
+        widest=scrub,
+        widest_fraction=0.18,
+        more_rounds=3,
+        more_duration_s=300,
+        reached_fraction=0.05,
     )
-    text = plan_precision(manifest.model_copy(update={"scenario": short}), trials)
-    assert ". 4 rounds (what the time budget holds" in text
-
-
-@pytest.mark.parametrize(
-    ("fraction", "text"),
-    [
-        (0.004, "±0.4 %"),
-        (0.042, "±4 %"),
-        (0.18, "±18 %"),
-        (0.99, "±99 %"),
-        (3.4, "a factor of 4.4"),
-        (345.2, "a factor of 346"),
-    ],
-)
-def test_widths_in_words(fraction: float, text: str) -> None:
-    """A tenth of a percent below two percent, whole ones above, a factor from a doubling on."""
-    assert width_text(fraction) == text
+    plan = PrecisionPlan(
+        round_count=10,
+        limited_by="rounds",
+        round_duration_s=1000,
+        goal_fraction=0.05,
+        widest=cell,
+        typical_fraction=0.004,
+        widest_fraction=3.4,
+    )
+    none = {"round_count": 2, "limited_by": "time", "typical_fraction": None}
+    widths = (0.004, 0.042, 0.18, 0.99, 3.4, 345.2)
+    lines = [
+        precision_text(found, manifest),
+        precision_text(found.model_copy(update={"widest": cell}), several),
+        precision_text(found.model_copy(update={"more_rounds": 0}), manifest),
+        precision_plan_text(plan, manifest),
+        precision_plan_text(plan.model_copy(update=none), manifest),
+        *(width_text(width) for width in widths),
+    ]
+    assert_matches_snapshot("\n".join(lines), "precision")

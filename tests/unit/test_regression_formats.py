@@ -1,30 +1,49 @@
 """Verdicts are printed alike in every format, and nothing in a name can break one."""
 
 import json
+import re
+from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
 
-from mezzmark.cli.views import print_regression
-from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport
+from fixtures.snapshot import assert_matches_snapshot
+from mezzmark.cli.views import print_json, print_regression
+from mezzmark.decide.compare.verdicts import (
+    CellVerdict,
+    ChangedVerdict,
+    Reason,
+    RegressionReport,
+    RunState,
+    SelfComparison,
+)
+from mezzmark.decide.machine.identity import FactChange
+from mezzmark.decide.machine.noise import CauseRange
+from mezzmark.decide.machine.state import MachineState
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.estimate import Estimate
-from mezzmark.report.prose.regress import context_lines, summarise_regression, unjudged_lines
+from mezzmark.report.prose.regress import (
+    context_lines,
+    regression_sentences,
+    remark_text,
+    summarise_regression,
+    unjudged_lines,
+)
 from mezzmark.report.tables.regression import (
     as_junit,
     as_markdown,
     detectable_text,
-    regression_table,
 )
 
 VERDICTS = ("improved", "equivalent", "regressed", "inconclusive", "not comparable")
 
 
+CLIPS = Reason(kind="no_common_clip", before=("harbour",), after=("C0001.MP4",))
 NOTHING = CellVerdict(
     cell=Cell(task="encode", clip="harbour", encoding="e"),
     verdict="not comparable",
     figure="throughput_fps",
-    reason="the runs measured different clips (harbour; C0001.MP4)",
+    reasons=(CLIPS,),
 )
 
 
@@ -50,7 +69,6 @@ def report() -> RegressionReport:
             cell=Cell(task="scrub", clip=name, encoding="e", setting=Setting(pattern="jump")),
             verdict=verdict,
             figure="p50_ms",
-            reason=f"because {verdict}",
             cost_ratio=_ratio(1.1),
         )
         for name, verdict in zip(names, VERDICTS, strict=True)
@@ -59,16 +77,16 @@ def report() -> RegressionReport:
         verdict="regressed",
         exit_code=10,
         design="interleaved",
-        assumption="Nothing.",
+        overlaps=(),
         tolerance_fraction=0.05,
         confidence_level=0.95,
         cells=cells,
         machine_ratio=None,
-        machine_notes=(),
+        unsteady_runs=(),
         host_changes=(),
-        null_arms=(),
+        self_comparisons=(),
         flagged_trial_count=0,
-        flag_reasons=(),
+        flag_causes=(),
         changed_without_flagged=None,
         baseline_run_ids=("a",),
         candidate_run_ids=("b",),
@@ -93,22 +111,29 @@ def test_markdown_has_one_row_a_cell_whatever_its_name(report: RegressionReport)
     assert len(rows) == 2 + 5
     for row in rows[2:]:
         assert row.replace("\\|", "").count("|") == 6
-        assert "\\<script>" in row or "<script>" not in row
+        assert re.search(r"(?<!\\)<", row) is None
 
 
-def test_json_gives_back_the_report(report: RegressionReport) -> None:
-    """The JSON holds everything that was decided."""
-    assert RegressionReport.model_validate(json.loads(report.model_dump_json())) == report
+@pytest.fixture
+def shown(report: RegressionReport, capsys: pytest.CaptureFixture[str]) -> dict[str, object]:
+    """What `--format json` prints."""
+    print_json(report, regression_sentences(report))
+    return json.loads(capsys.readouterr().out)
 
 
-def test_a_verdict_has_a_sign_beside_its_colour(report: RegressionReport) -> None:
-    """Five verdicts, five signs; a regression is marked as wrong, an improvement as leading; a
-    reason stands only where verdict and ratio do not say all."""
-    rows = regression_table(report).rows
-    assert [row[1].point[0] for row in rows] == ["−", "=", "+", "?", "×"]
-    assert [row[1].sign for row in rows] == ["lead", "", "wrong", "", ""]
-    assert [row[4].text for row in rows[:3]] == ["–", "–", "because regressed"]
-    assert (rows[0][2].point, rows[0][2].interval) == ("1.100", "[1.090, 1.110]")
+def test_json_gives_back_the_report(report: RegressionReport, shown: dict[str, object]) -> None:
+    """The JSON holds everything that was decided, beside the number of its form and sentences."""
+    assert shown.pop("schema") == 1
+    assert shown.pop("sentences") == list(regression_sentences(report))
+    assert RegressionReport.model_validate(shown) == report
+
+
+def test_every_field_of_the_json_is_described(shown: dict[str, object]) -> None:
+    """The tables under "JSON of regress" name each field of the report and of its cells."""
+    text = (Path(__file__).parents[2] / "results/README.md").read_text(encoding="utf-8")
+    described = text.split("## JSON of regress")[1].split("\n## ")[0]
+    fields = {*shown, *CellVerdict.model_fields, *Reason.model_fields}
+    assert [name for name in sorted(fields) if f"`{name}`" not in described] == []
 
 
 def test_cells_that_cannot_be_judged_are_one_line_a_reason(
@@ -117,18 +142,13 @@ def test_cells_that_cannot_be_judged_are_one_line_a_reason(
     """Forty-seven cells of one reason: one line with the count, in the terminal as in Markdown, and
     no row for any of them; the whole comparison is that one sentence."""
     cells = tuple(
-        NOTHING.model_copy(
-            update={"cell": NOTHING.cell.model_copy(update={"encoding": f"e{number}"})}
-        )
+        NOTHING.model_copy(update={"cell": NOTHING.cell.but(encoding=f"e{number}")})
         for number in range(47)
     )
     whole = report.model_copy(update={"cells": cells, "verdict": "not comparable"})
-    line = "47 cells: the runs measured different clips (harbour; C0001.MP4). Nothing to compare."
-    assert summarise_regression(whole) == line
+    line = summarise_regression(whole)
     assert unjudged_lines(whole) == []
-    markdown = as_markdown(whole)
-    assert markdown.count("47 cells: the runs measured different clips") == 1
-    assert "e13" not in markdown
+    assert "e13" not in as_markdown(whole)
     print_regression(whole)
     printed = " ".join(capsys.readouterr().out.split())
     assert printed.count(line) == 1
@@ -137,43 +157,111 @@ def test_cells_that_cannot_be_judged_are_one_line_a_reason(
     assert len(ElementTree.fromstring(as_junit(whole)).findall("testcase")) == 47
 
 
-def test_few_cells_of_a_reason_are_named(report: RegressionReport) -> None:
-    """One cell that cannot be judged: its name stands beside the reason; judged cells keep rows."""
-    mixed = report.model_copy(update={"cells": (*report.cells, NOTHING)})
-    assert unjudged_lines(mixed) == [
-        "1 cell not comparable: the runs measured different clips (harbour; C0001.MP4) "
-        f"({NOTHING.cell.cell_id})"
-    ]
-    assert summarise_regression(mixed) == (
-        "6 cells: 1 regressed, 1 improved, 1 equivalent, 1 inconclusive, 2 not comparable."
-    )
-
-
 @pytest.mark.parametrize(
-    ("fraction", "text"),
-    [
-        (None, "–"),
-        (0.0412, "4.1 %"),
-        (1.0, "100.0 %"),
-        (1.01, "> 100 %"),
-        (3542783.952, "> 100 %"),
-    ],
+    ("fraction", "text"), [(None, "–"), (0.0412, "4.1 %"), (1.0, "100.0 %"), (1.01, "> 100 %")]
 )
 def test_the_smallest_change_detectable_is_readable(fraction: float | None, text: str) -> None:
-    """In percent up to a doubling; beyond that as more; a dash where none is known."""
+    """In percent up to a doubling; a dash where none is known."""
     assert detectable_text(NOTHING.model_copy(update={"detectable_fraction": fraction})) == text
 
 
-def test_disturbed_trials_and_changed_verdicts_are_told_shortly(report: RegressionReport) -> None:
-    """Five changed verdicts: their number, three of them, and that two more there are."""
-    changed = tuple(f"cell {number}: equivalent → inconclusive" for number in range(5))
-    told = report.model_copy(
+def test_regress_in_words(report: RegressionReport) -> None:
+    """Every kind of remark, summary and line beside the verdicts."""
+    cell = report.cells[0].cell
+    judged = CellVerdict(cell=cell, verdict="regressed", figure="p50_ms", cost_ratio=_ratio(1.1))
+    remarks = [
+        {"is_beyond_tolerance": True},
+        {},
+        {"verdict": "equivalent"},
+        {"verdict": "inconclusive", "units_needed": 17},
+        {"verdict": "inconclusive", "units_needed": 201},
+        {"verdict": "inconclusive"},
+        {"verdict": "inconclusive", "withheld_verdict": "improved"},
+        {"candidate_wrong_count": 1},
+        {"candidate_wrong_count": 3, "baseline_wrong_count": 2},
+        {"cost_ratio": None, "reasons": (Reason(kind="few_rounds", needed=3),)},
+    ]
+    cells = [judged.model_copy(update=update) for update in remarks]
+    by_run = report.model_copy(update={"design": "several runs"})
+    at_once = report.model_copy(
+        update={"design": "at the same time", "overlaps": (("monday", "friday"),)}
+    )
+    unlike = [
+        Reason(kind="other_setting", task="encode", name="frames", before=("96",)),
+        Reason(kind="other_footage", name="harbour"),
+        Reason(kind="other_encoding", name="vc3-sq"),
+        Reason(kind="other_file", name="vc3-sq"),
+        Reason(kind="renamed_clips", before=("own",), after=("mine",)),
+        Reason(kind="task_missing", task="ingest", place="results/friday"),
+        Reason(kind="clip_missing", task="encode", name="harbour", place="results/friday"),
+        Reason(kind="clip_missing", task="scrub", name="all clips", place="results/friday"),
+        Reason(kind="encoding_missing", task="encode", name="vc3-sq", place="results/friday"),
+    ]
+    mixed = report.model_copy(
         update={
+            "cells": (
+                *report.cells,
+                *(
+                    NOTHING.model_copy(
+                        update={"cell": cell.but(clip=f"{number}"), "reasons": (reason,)}
+                    )
+                    for number, reason in enumerate(unlike)
+                ),
+            ),
+            "machine_ratio": _ratio(1.0),
+            "unsteady_runs": (
+                RunState(
+                    side="baseline",
+                    name="results/monday",
+                    state=MachineState(kind="unknown", kernel_count=0),
+                ),
+            ),
+            "host_changes": (
+                FactChange(name="governor", before=("performance",), after=(None, "powersave")),
+                FactChange(name="memory_bytes", before=(2**34,), after=(2**35,)),
+                FactChange(name="is_virtual", before=(False,), after=(True,)),
+                FactChange(name="libavcodec", before=("61.1",), after=("61.2",)),
+            ),
+            "self_comparisons": tuple(
+                SelfComparison(
+                    run_id="a",
+                    cell=cell,
+                    cost_ratio=_ratio(1.1),
+                    adjusted_p=p_value,
+                    is_significant=p_value <= 0.01,
+                )
+                for p_value in (0.001, 0.4)
+            ),
             "flagged_trial_count": 12,
-            "flag_reasons": ("work waited for the processor 55 to 88 % of the time (12 trials)",),
-            "changed_without_flagged": changed,
+            "flag_causes": tuple(
+                CauseRange(kind=kind, low=low, high=high, trial_count=count)
+                for kind, low, high, count in (
+                    ("processor_wait", 0.55, 0.88, 12),
+                    ("heat", 2, 2, 1),
+                    ("interruptions", 68.2, 2023.4, 7),
+                )
+            ),
+            "changed_without_flagged": tuple(
+                ChangedVerdict(
+                    cell=cell.but(clip=f"cell {number}"),
+                    verdict="equivalent",
+                    verdict_without="inconclusive",
+                )
+                for number in range(5)
+            ),
         }
     )
-    last = context_lines(told)[-1]
-    assert last.startswith("12 disturbed trials kept in: work waited for the processor 55 to 88 %")
-    assert last.endswith(f"5 verdicts would change: {'; '.join(changed[:3])}; and 2 more")
+    designs = ("interleaved", "separate", "several runs", "two machines")
+    alone = report.model_copy(update={"cells": (NOTHING,), "verdict": "not comparable"})
+    lines = [
+        *(remark_text(item, report) for item in cells),
+        *(remark_text(item, by_run) for item in cells[3:6]),
+        remark_text(cells[6], at_once),
+        summarise_regression(report.model_copy(update={"cells": ()})),
+        *regression_sentences(alone),
+        *regression_sentences(mixed),
+        *regression_sentences(at_once),
+        *(context_lines(report.model_copy(update={"design": design}))[1] for design in designs),
+        context_lines(mixed.model_copy(update={"design": "separate"}))[3],
+    ]
+    assert_matches_snapshot("\n".join(lines), "regress")

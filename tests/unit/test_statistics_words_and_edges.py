@@ -15,7 +15,6 @@ from mezzmark.statistics.quantiles import quantile
 from mezzmark.statistics.tails import estimate_tail
 from mezzmark.statistics.variance import (
     VarianceComponents,
-    components_in_words,
     estimate_components,
     plan_sampling,
 )
@@ -144,28 +143,6 @@ def test_a_limit_may_be_the_outermost_sample(probability: float) -> None:
     assert len(ends) < 300
     assert ends[0] != outermost
     assert ends[-1] == outermost
-
-
-def test_words_of_the_variance_components() -> None:
-    """Whole sentences for the three cases."""
-
-    def words(between: float) -> str:
-        return components_in_words(
-            VarianceComponents(between=between, within=25.0, trial_count=9, samples_per_trial=25.0)
-        )
-
-    assert words(3.0) == (
-        "Most of the spread (75 %) is between process starts: more rounds help, more moves in a "
-        "round do not."
-    )
-    assert words(0.5) == (
-        "33 % of the spread is between process starts: more rounds help most, more moves in a "
-        "round help a little."
-    )
-    assert words(0.0) == (
-        "Little of the spread (0 %) is between process starts: more moves in a round help about "
-        "as much as more rounds."
-    )
 
 
 def test_no_variance_at_all() -> None:

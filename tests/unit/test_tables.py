@@ -34,7 +34,9 @@ ROWS = (
 
 def table(*, with_remark: bool = False) -> Table:
     columns = [
-        Column("encoding", lambda r: Entry(r[0], sign="lead" if r[0] == "vc3-sq" else ""), "left"),
+        Column(
+            "encoding", lambda r: Entry(r[0], sign="leader" if r[0] == "vc3-sq" else ""), "left"
+        ),
         Column("best", lambda r: r[1] and f"over {r[1]:.0%}"),
         Column("median time to picture", lambda r: r[2]),
         Column("encode speed", lambda r: r[3]),

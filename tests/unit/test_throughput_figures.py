@@ -3,21 +3,14 @@
 import pytest
 from pydantic import ValidationError
 
+from fixtures.figures import figures_of
 from mezzmark.model.cell import ALL_CLIPS, Cell, Setting
 from mezzmark.model.scenario import Scenario
-from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.delivery import DeliveryMeasurement
 from mezzmark.model.tasks.grid import GridMeasurement
 from mezzmark.model.tasks.ingest import IngestMeasurement
 
 SECOND = 1_000_000_000
-
-
-def figures_of(measured: GridMeasurement | IngestMeasurement | DeliveryMeasurement) -> dict:
-    """The figures that the task's row reads from a measurement."""
-    spec = TASKS[measured.task]
-    values = {figure.name: figure.of(spec.view(measured, None)) for figure in spec.figures}
-    return {name: value for name, value in values.items() if value is not None}
 
 
 def _grid(**changes: object) -> GridMeasurement:

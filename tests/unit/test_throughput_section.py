@@ -13,14 +13,15 @@ from fixtures.fabricated_throughput import (
     ingest_trial,
     long_ingest_trial,
 )
-from fixtures.figure_marks import marks
+from fixtures.figure_marks import marks, texts
 from mezzmark.decide.size.inputs import fit_grid
 from mezzmark.decide.size.sizing import size_encodings
 from mezzmark.decide.throughput.grid import judge_grid
 from mezzmark.model.records import Trial
 from mezzmark.model.shop import Camera, Shop, list_assumptions
 from mezzmark.report.figures.gallery import Picture
-from mezzmark.report.figures.scaling import draw_scaling
+from mezzmark.report.figures.machine import draw_scaling
+from mezzmark.report.figures.theme import theme_context
 from mezzmark.report.sections.throughput import ThroughputSection, build_throughput_section
 from mezzmark.report.tables.size import sizing_details
 from mezzmark.report.tables.table import DASH
@@ -83,8 +84,8 @@ def test_every_task_has_its_table_and_its_figure(section: ThroughputSection) -> 
 def test_names_are_text_in_figures(section: ThroughputSection) -> None:
     """An encoding's name is never markup, in SVG text and labels alike."""
     for picture in section.pictures:
-        assert "<b>" not in picture.wide_svg
-        assert "&lt;b&gt;" in picture.wide_svg
+        assert "<b>" not in picture.page_svg
+        assert "&lt;b&gt;" in picture.page_svg
 
 
 def _picture(section: ThroughputSection, kind: str) -> Picture:
@@ -93,7 +94,7 @@ def _picture(section: ThroughputSection, kind: str) -> Picture:
 
 def test_every_cell_dot_and_bar_leads_to_its_encodings_row() -> None:
     """With two encodings, each ingested in two ways, each split, core count and clip of either has
-    one mark, in both shapes, and it leads to that encoding's row."""
+    one mark, and it leads to that encoding's row."""
     trials = [
         trial
         for name, fps in ((FIRST, 40), (SECOND, 30))
@@ -121,19 +122,18 @@ def test_every_cell_dot_and_bar_leads_to_its_encodings_row() -> None:
         assert len(pictures) == 2
         for picture in pictures:
             name = FIRST if FIRST in picture.title else SECOND
-            for svg in (picture.wide_svg, picture.narrow_svg):
-                linked = marks(svg)
-                assert len(linked) == count
-                for anchor, words in linked:
-                    assert anchor.startswith(f"run2-{table_id}-")
-                    assert row_of[anchor] == name
-                    assert words.startswith(f"{name}, ")
+            linked = marks(picture.page_svg)
+            assert len(linked) == count
+            for anchor, words in linked:
+                assert anchor.startswith(f"run2-{table_id}-")
+                assert row_of[anchor] == name
+                assert words.startswith(f"{name}, ")
 
 
 def test_marks_of_the_grid_say_what_was_planted(section: ThroughputSection) -> None:
     """Four jobs of 30 / 1.3 fps make 92 fps, 77 % a thread, and are the best; one job is what the
     others are held against. Speeds carry interval and rounds."""
-    words = [words for _, words in marks(_picture(section, "grid").wide_svg)]
+    words = [words for _, words in marks(_picture(section, "grid").page_svg)]
     one, _, four = words
     assert re.fullmatch(
         re.escape(f"{NAME}, encode speed of 4 jobs × 1 thread: ")
@@ -142,7 +142,7 @@ def test_marks_of_the_grid_say_what_was_planted(section: ThroughputSection) -> N
         four,
     )
     assert one.endswith("; 4 rounds; this speed counts as 100 %")
-    dots = [words for _, words in marks(_picture(section, "scaling").wide_svg)]
+    dots = [words for _, words in marks(_picture(section, "scaling").page_svg)]
     assert [re.sub(r"^.* on |:.*(; split:)", r"\1", words) for words in dots] == [
         "1 thread in all; split: 1 job × 1 thread",
         "2 threads in all; split: 2 jobs × 1 thread",
@@ -154,7 +154,7 @@ def test_marks_of_the_grid_say_what_was_planted(section: ThroughputSection) -> N
 def test_the_bar_of_a_clip_says_how_its_last_round_went(section: ThroughputSection) -> None:
     """The last of four rounds took 2.0 s to encode and ended at 3.3 s; the folder took 3.15 s on
     average, with an interval over the rounds."""
-    ((_, words),) = marks(_picture(section, "gantt").wide_svg)
+    ((_, words),) = marks(_picture(section, "gantt").page_svg)
     assert words.startswith(
         f"{NAME}, street at dusk: 2.00 s to encode it, 1.30 s to read it back; "
         "from 0.00 s to 3.30 s of the last round, one round has no interval; "
@@ -165,7 +165,7 @@ def test_the_bar_of_a_clip_says_how_its_last_round_went(section: ThroughputSecti
 
 def _words_in(svg: str) -> str:
     """All that can be read in a figure, line after line."""
-    return " ".join(re.findall(r"<text[^>]*>([^<]*)</text>", svg))
+    return " ".join(texts(svg))
 
 
 def test_a_grid_says_what_it_lacks(section: ThroughputSection) -> None:
@@ -178,12 +178,12 @@ def test_a_grid_says_what_it_lacks(section: ThroughputSection) -> None:
     ]
     found = build_throughput_section(_view(trials), prefix="")
     assert found is not None
-    words = _words_in(_picture(found, "grid").wide_svg)
+    words = _words_in(_picture(found, "grid").page_svg)
     assert "2 rounds, too few for intervals. Framed: the best. Blank: not measured." in words
-    law = _words_in(_picture(found, "scaling").wide_svg)
-    assert "Line: the fitted scaling law, which too few rounds give no interval, to twice" in law
-    assert "band: the fitted" in _words_in(_picture(section, "scaling").wide_svg)
-    whole = _words_in(_picture(section, "grid").wide_svg)
+    law = _words_in(_picture(found, "scaling").page_svg)
+    assert "Line: the fitted scaling law, without an interval for want of rounds, to twice" in law
+    assert "band: the fitted" in _words_in(_picture(section, "scaling").page_svg)
+    whole = _words_in(_picture(section, "grid").page_svg)
     assert "4 rounds, 95 % intervals over rounds. Framed: the best." in whole
     assert "Blank" not in whole
 
@@ -191,23 +191,23 @@ def test_a_grid_says_what_it_lacks(section: ThroughputSection) -> None:
 def test_a_mark_lies_over_the_texts_of_its_cell(section: ThroughputSection) -> None:
     """Cells and bars take the pointer even where it is on their text: the mark is drawn later."""
     for kind, text in (("grid", ">100 %<"), ("gantt", ">street at dusk<")):
-        svg = _picture(section, kind).wide_svg
-        assert svg.index('<a class="mark"') > svg.index(text)
+        svg = _picture(section, kind).page_svg
+        assert svg.index('class="mark"') > svg.index(text)
 
 
 def test_a_name_is_shortened_where_its_bar_is_short() -> None:
-    """A clip that takes a tenth of the time loses the middle of its long name, one that takes a
+    """A clip that takes a quarter of the time loses the middle of its long name, one that takes a
     hundredth has no name in the figure; their marks have it in full."""
-    seconds = {"street at dusk in the rain": 10, "harbour, early": 1, "market in the afternoon": 89}
+    seconds = {"street at dusk in the rain": 25, "harbour, early": 1, "market in the afternoon": 74}
     trials = [long_ingest_trial(NAME, r, seconds) for r in range(2)]
     found = build_throughput_section(_view(trials), prefix="")
     assert found is not None
     picture = _picture(found, "gantt")
-    words = _words_in(picture.wide_svg)
-    assert "street …rain" in words
+    words = _words_in(picture.page_svg)
+    assert re.search(r"street \w*…\w+", words)
     assert "harbour" not in words
     assert "market in the afternoon" in words
-    said = [words for _, words in marks(picture.narrow_svg)]
+    said = [words for _, words in marks(picture.page_svg)]
     assert all(f", {name}: " in text for name, text in zip(seconds, said, strict=True))
 
 
@@ -220,21 +220,16 @@ def test_the_scaling_figure_holds_every_bar_and_the_whole_line(law_fps: int, rou
     (findings,) = judge_grid(view.trials, view.manifest.host, confidence_level=0.95)
     fit = fit_grid(NAME, [((0, t.round_index), t) for t in trials if t.cell.task == "grid"])
     assert fit is not None
-    figure = draw_scaling(
-        findings,
-        fit,
-        "wide",
-        confidence_level=0.95,
-        levels="",
-        fps_per_unit=law_fps / fit.gamma,
-        anchor="row",
-    )
-    (axes,) = figure.axes
+    with theme_context():
+        drawing = draw_scaling(
+            findings, fit, confidence_level=0.95, fps_per_unit=law_fps / fit.gamma, anchor="row"
+        )
+    axes = drawing.axes
     top_fps = axes.get_ylim()[1]
     speeds = [split.figures["throughput_fps"] for split in findings.splits]
     assert all((speed.high is None) == (rounds == 2) for speed in speeds)
     assert all((speed.high or speed.point) < top_fps for speed in speeds)
-    law, perfect = axes.lines[:2]
+    perfect, law = axes.lines[:2]
     assert max(law.get_ydata()) < top_fps
     assert perfect.get_ydata()[3] < top_fps
     assert max(law.get_xdata()) == 8 < axes.get_xlim()[1]  # twice the four cores that were measured

@@ -1,4 +1,4 @@
-"""Verdicts at their borders: few rounds, odd runs, several a side, null arms either way."""
+"""Verdicts at their borders: few rounds, odd runs, several a side, self-comparisons."""
 
 import math
 
@@ -9,11 +9,11 @@ from scipy import stats
 from fixtures.fabricated_run import Fabrication, fabricate_manifest
 from fixtures.two_sides import ENCODE, ENCODE_WIDE, KERNEL, QUIET, SCRUB, Run, build_run
 from mezzmark.decide.compare.evidence import choose_design, gather_evidence
-from mezzmark.decide.compare.judgement import Evidence, judge_cells
+from mezzmark.decide.compare.matching import find_unlikeness
 from mezzmark.decide.compare.regress import compare_runs
+from mezzmark.decide.compare.verdicts import Evidence, Judgement, Reason, judge_evidence
 from mezzmark.decide.estimate.observed_run import RunCosts, read_costs
-from mezzmark.decide.machine.identity import describe_unlikeness
-from mezzmark.decide.machine.noise import flag_trials
+from mezzmark.decide.machine.noise import Cause, flag_trials
 from mezzmark.model.cell import ALL_CLIPS
 from mezzmark.model.records import HostMoment
 from mezzmark.model.tasks.encode import EncodeSettings
@@ -36,69 +36,82 @@ def change(log_ratio: float, standard_error: float, count: int = 8) -> Change:
     )
 
 
-def only(changes: tuple[Change, ...]):
-    (judgement,) = judge_cells(
+def only(*changes: Change) -> Judgement:
+    (judgement,) = judge_evidence(
         [Evidence(changes=changes)], tolerance_fraction=TOLERANCE, confidence_level=0.95
     )
     return judgement
 
 
+def units_needed(*changes: Change) -> int | None:
+    return Evidence(changes=changes).units_needed(TOLERANCE, error_level=0.05)
+
+
 def test_rounds_needed_settle_the_cell_were_it_as_it_looks() -> None:
     """A change that looks like 3 % at a spread of 6 %: the fewest rounds with 90 % power for 3 %,
     which is further from 0 than from the tolerance of 4.9 %."""
-    found = only((change(0.03, 0.06 / math.sqrt(8)),))
-    assert found.verdict == "inconclusive"
-    assert found.units_needed is not None
+    seen = change(0.03, 0.06 / math.sqrt(8))
+    assert only(seen).verdict == "inconclusive"
+    needed = units_needed(seen)
+    assert needed is not None
 
     def power(rounds: int) -> float:
         return t_test_power(0.03 * math.sqrt(rounds) / 0.06, degrees=rounds - 1, error_level=0.05)
 
-    assert power(found.units_needed) >= 0.9 > power(found.units_needed - 1)
+    assert power(needed) >= 0.9 > power(needed - 1)
 
 
 def test_rounds_needed_when_it_looks_alike() -> None:
     """No change seen: what is to be proved is its smallness, and the whole tolerance is room."""
-    found = only((change(0.0, 0.06 / math.sqrt(8)),))
-    assert found.units_needed is not None
+    needed = units_needed(change(0.0, 0.06 / math.sqrt(8)))
+    assert needed is not None
 
     def power(rounds: int) -> float:
         return t_test_power(
             math.log(1.05) * math.sqrt(rounds) / 0.06, degrees=rounds - 1, error_level=0.05
         )
 
-    assert power(found.units_needed) >= 0.9 > power(found.units_needed - 1)
+    assert power(needed) >= 0.9 > power(needed - 1)
 
 
 def test_at_least_one_more_round_is_needed() -> None:
     """Eight rounds just missed: nine, not the five that would do on average."""
-    found = only((change(0.0245, 0.0105),))
-    assert found.verdict == "inconclusive"
-    wide = only((change(0.1, 0.0433),))
-    assert wide.units_needed is not None
-    assert wide.units_needed >= 9
+    assert only(change(0.0245, 0.0105)).verdict == "inconclusive"
+    wide = units_needed(change(0.1, 0.0433))
+    assert wide is not None
+    assert wide >= 9
     lucky = [
-        judgement.units_needed
+        units_needed(seen)
         for error in np.linspace(0.0395, 0.0425, 30)
-        for judgement in [only((change(0.1, float(error)),))]
-        if judgement.verdict == "inconclusive"
+        for seen in [change(0.1, float(error))]
+        if only(seen).verdict == "inconclusive"
     ]
     assert min(n for n in lucky if n is not None) >= 9
 
 
 def test_two_ways_that_disagree_leave_no_room() -> None:
     """+6 % as measured, -6 % relative to the kernel: no number of rounds would settle it."""
-    found = only((change(0.06, 0.01), change(-0.06, 0.01)))
-    assert (found.verdict, found.units_needed) == ("inconclusive", None)
-    beyond = only((change(0.0, 5.0),))
-    assert beyond.units_needed is None
+    ways = (change(0.06, 0.01), change(-0.06, 0.01))
+    assert (only(*ways).verdict, units_needed(*ways)) == ("inconclusive", None)
+    assert units_needed(change(0.0, 5.0)) is None
 
 
-def test_beyond_the_tolerance_is_told_from_perhaps_below_it() -> None:
+@pytest.mark.parametrize(
+    ("shift", "spread", "expected"),
+    [
+        (0.2, 1, ("regressed", True)),
+        (-0.2, 1, ("improved", True)),
+        (0.055, 2, ("regressed", False)),
+    ],
+)
+def test_beyond_the_tolerance_differs_from_perhaps_below_it(
+    shift: float, spread: float, expected: tuple[str, bool]
+) -> None:
     """A limit above 1.05 (or below 1/1.05) is beyond; a change proved but perhaps smaller not."""
-    assert only((change(0.2, 0.01),)).is_beyond_tolerance
-    assert only((change(-0.2, 0.01),)).is_beyond_tolerance
-    near = only((change(0.055, 0.01),))
-    assert (near.verdict, near.is_beyond_tolerance) == ("regressed", False)
+    first = build_run({ENCODE: spread * QUIET}, run_id="a")
+    second = build_run({ENCODE: spread * OTHER + shift}, run_id="b", start_minute=100)
+    cell = compare(first, second).cells[0]
+    assert (cell.verdict, cell.is_beyond_tolerance) == expected
 
 
 def test_equivalence_is_tested_at_half_the_level_on_either_side() -> None:
@@ -113,11 +126,18 @@ def test_equivalence_is_tested_at_half_the_level_on_either_side() -> None:
 
 
 def test_the_detectable_change_is_that_of_the_less_sure_way() -> None:
-    """At the larger standard error, and at the level of the first of two cells by Holm."""
-    pair = [Evidence(changes=(change(0.0, 0.01), change(0.0, 0.03)))] * 2
-    found = judge_cells(pair, tolerance_fraction=TOLERANCE, confidence_level=0.95)[0]
-    effect = math.log1p(found.detectable_fraction) / 0.03
+    """At the larger standard error; of two cells, at the level of the first of them by Holm."""
+    evidence = Evidence(changes=(change(0.0, 0.01), change(0.0, 0.03)))
+    effect = math.log1p(evidence.detectable_fraction(error_level=0.025)) / 0.03
     assert t_test_power(effect, degrees=7, error_level=0.025) == pytest.approx(0.9)
+    sides = (
+        build_run(dict.fromkeys((ENCODE, ENCODE_WIDE), logs), run_id=run_id, start_minute=start)
+        for logs, run_id, start in ((QUIET, "a", 0), (OTHER, "b", 100))
+    )
+    error = float((OTHER - QUIET).std(ddof=1)) / math.sqrt(8)
+    for cell in compare(*sides).cells:
+        effect = math.log1p(cell.detectable_fraction) / error
+        assert t_test_power(effect, degrees=7, error_level=0.025) == pytest.approx(0.9, rel=1e-4)
 
 
 def compare(baseline: Run, candidate: Run, tolerance: float = TOLERANCE):
@@ -314,51 +334,48 @@ def test_a_cell_missing_from_a_run_gives_no_evidence() -> None:
 
 
 @pytest.mark.parametrize("shift", [PLUS_10, -PLUS_10])
-def test_null_arms_fire_either_way(shift: float) -> None:
+def test_self_comparisons_are_significant_either_way(shift: float) -> None:
     """The second measuring of a cell slower or faster than the first."""
     null = (ENCODE, "null")
     first = build_run({ENCODE: QUIET, null: OTHER + shift}, run_id="a")
     second = build_run({ENCODE: OTHER}, run_id="b", start_minute=100)
     report = compare(first, second)
-    (arm,) = report.null_arms
-    assert (arm.has_fired, arm.run_id, arm.cell) == (True, "a", ENCODE)
+    (item,) = report.self_comparisons
+    assert (item.is_significant, item.run_id, item.cell) == (True, "a", ENCODE)
     expected = stats.ttest_rel(OTHER + shift, QUIET).pvalue
-    assert arm.adjusted_p == pytest.approx(expected, rel=1e-4)
-    assert report.cells[0].verdict == "inconclusive"
-    assert report.cells[0].reason == (
-        "would be equivalent, but a run found a difference between a cell and the same cell "
-        "again: its differences cannot be trusted"
-    )
-    assert report.cells[0].units_needed is None
+    assert item.adjusted_p == pytest.approx(expected, rel=1e-4)
+    cell = report.cells[0]
+    assert (cell.verdict, cell.withheld_verdict) == ("inconclusive", "equivalent")
+    assert cell.units_needed is None
 
 
-def test_a_fired_null_arm_leaves_what_was_no_verdict() -> None:
+def test_a_significant_self_comparison_leaves_what_was_no_verdict() -> None:
     """Inconclusive and not comparable cells keep their own reasons."""
     null = (ENCODE, "null")
     first = build_run({ENCODE: 30 * QUIET, null: QUIET + 5, ENCODE_WIDE: QUIET}, run_id="a")
     second = build_run({ENCODE: 30 * OTHER}, run_id="b", start_minute=100)
     report = compare(first, second)
-    assert report.null_arms[0].has_fired
-    assert [cell.verdict for cell in report.cells] == ["inconclusive", "not comparable"]
-    assert "rounds a side would tell" in report.cells[0].reason
-    assert report.cells[0].units_needed is not None
-    assert report.cells[1].reason == "encoding with 4 threads was not measured in b"
-    assert report.cells[1].units_needed is None
+    assert report.self_comparisons[0].is_significant
+    open_cell, missing = report.cells
+    assert (open_cell.verdict, open_cell.withheld_verdict) == ("inconclusive", None)
+    assert open_cell.units_needed is not None
+    assert (missing.verdict, missing.units_needed) == ("not comparable", None)
+    assert [reason.kind for reason in missing.reasons] == ["setting_missing"]
 
 
-def test_null_arms_compare_their_common_rounds() -> None:
-    """Three common rounds are enough; a null arm without its cell, or with two, is left out."""
+def test_self_comparisons_take_their_common_rounds() -> None:
+    """Three common rounds are enough; second trials without their cell, or two, are left out."""
     null = (ENCODE, "null")
     wide_null = (ENCODE_WIDE, "null")
     first = build_run(
         {ENCODE: QUIET, null: OTHER[:3], wide_null: OTHER, ENCODE_WIDE: QUIET[:2]}, run_id="a"
     )
     alone = build_run({SCRUB: QUIET, null: OTHER}, run_id="b", start_minute=100)
-    arms = compare(first, alone).null_arms
+    arms = compare(first, alone).self_comparisons
     found = [(arm.run_id, arm.cell, arm.cost_ratio.round_count) for arm in arms]
     assert found == [("a", ENCODE, 3)]
     both = build_run({ENCODE: QUIET, ENCODE_WIDE: QUIET, wide_null: OTHER, null: OTHER}, run_id="a")
-    arms = compare(both, alone).null_arms
+    arms = compare(both, alone).self_comparisons
     assert [arm.cell for arm in arms] == [ENCODE, ENCODE_WIDE]
     assert all(arm.adjusted_p == pytest.approx(1.0) for arm in arms)
 
@@ -385,7 +402,7 @@ def test_one_wrong_picture_is_enough() -> None:
 
 
 def test_what_a_judged_cell_carries() -> None:
-    """p-values, whether beyond the tolerance, and words for each."""
+    """p-values, its interval, and whether it is beyond the tolerance."""
     report = compare(
         build_run({ENCODE: QUIET}, run_id="a"),
         build_run({ENCODE: OTHER + PLUS_10}, run_id="b", start_minute=100),
@@ -394,18 +411,13 @@ def test_what_a_judged_cell_carries() -> None:
     assert cell.is_beyond_tolerance
     assert cell.equivalence_p == pytest.approx(1.0, abs=1e-6)
     limits = stats.ttest_rel(OTHER + PLUS_10, QUIET).confidence_interval(0.95)
-    low, high = (f"{100 * math.expm1(end):+.1f}" for end in (limits.low, limits.high))
-    assert cell.reason == f"cost +10.0 % [{low}, {high}]: more than 5 %"
-    assert "lack reference kernels" in report.assumption
-    with_kernel = compare(
-        build_run({ENCODE: QUIET}, kernel=QUIET, run_id="a"),
-        build_run({ENCODE: OTHER + PLUS_10}, kernel=OTHER, run_id="b", start_minute=100),
-    )
-    assert "in the kernel's direction" in with_kernel.assumption
+    ends = (math.exp(limits.low), math.exp(limits.high))
+    assert (cell.cost_ratio.low, cell.cost_ratio.high) == pytest.approx(ends)
+    assert cell.reasons == ()
 
 
 def test_every_run_of_a_side_must_be_alike() -> None:
-    """The second baseline run is of other footage with other frames to encode: both are told."""
+    """The second baseline run is of other footage with other frames to encode: both are reasons."""
     manifest = fabricate_manifest(Fabrication())
     encode = manifest.scenario.settings(EncodeSettings)
     assert encode is not None
@@ -422,23 +434,28 @@ def test_every_run_of_a_side_must_be_alike() -> None:
     last = build_run({ENCODE: QUIET}, run_id="c", start_minute=200)
     cell = compare_runs(runs, [last], tolerance_fraction=TOLERANCE).cells[0]
     assert cell.verdict == "not comparable"
-    assert cell.reason == (
-        f"the scenario's encode.frames was {encode.frames}, is 50; "
-        'clip "street at dusk" is not the same footage'
+    assert [reason.kind for reason in cell.reasons] == ["other_setting", "other_footage"]
+    setting = cell.reasons[0]
+    assert (setting.name, setting.before, setting.after) == (
+        "frames",
+        (str(encode.frames),),
+        ("50",),
     )
     missing = build_run({ENCODE_WIDE: QUIET}, run_id="d")
     cells = compare_runs([missing], [last], tolerance_fraction=TOLERANCE).cells
-    assert cells[0].reason == "encoding with 1 thread was not measured in d"
+    assert cells[0].reasons == (
+        Reason(kind="setting_missing", task="encode", place="d", axes=("threads",)),
+    )
 
 
 def test_settings_that_one_side_lacks_are_named_either_way() -> None:
     """No [encode] table in the baseline: what the candidate sets was not set."""
     manifest = fabricate_manifest(Fabrication())
     lacking = manifest.model_copy(update={"scenario": manifest.scenario.but(encode=None)})
-    (there,) = describe_unlikeness(ENCODE, manifest, lacking)
-    (back,) = describe_unlikeness(ENCODE, lacking, manifest)
-    assert there == "the scenario's encode.frames was 96, is not set"
-    assert back == "the scenario's encode.frames was not set, is 96"
+    (there,) = find_unlikeness(ENCODE, manifest, lacking)
+    (back,) = find_unlikeness(ENCODE, lacking, manifest)
+    assert (there.name, there.before, there.after) == ("frames", ("96",), ())
+    assert (back.name, back.before, back.after) == ("frames", (), ("96",))
 
 
 def test_a_clip_more_makes_all_clips_another_thing() -> None:
@@ -446,10 +463,10 @@ def test_a_clip_more_makes_all_clips_another_thing() -> None:
     two = fabricate_manifest(Fabrication(clips=("street at dusk", "forest")))
     one = fabricate_manifest(Fabrication())
     everything = ENCODE.model_copy(update={"clip": ALL_CLIPS})
-    text = 'clip "forest" is not the same footage'
-    assert describe_unlikeness(everything, two, one) == (text,)
-    assert describe_unlikeness(everything, one, two) == (text,)
-    assert describe_unlikeness(ENCODE, two, one) == ()
+    reason = Reason(kind="other_footage", name="forest")
+    assert find_unlikeness(everything, two, one) == (reason,)
+    assert find_unlikeness(everything, one, two) == (reason,)
+    assert find_unlikeness(ENCODE, two, one) == ()
     gone = two.model_copy(
         update={
             "media": tuple(
@@ -458,12 +475,9 @@ def test_a_clip_more_makes_all_clips_another_thing() -> None:
             )
         }
     )
-    assert describe_unlikeness(SCRUB, two, gone) == ()
-    (told,) = describe_unlikeness(SCRUB.model_copy(update={"clip": "forest"}), two, gone)
-    assert told == (
-        'the file of "VC-3 SQ" is not the same (encoded anew by other software?); share the '
-        "cache of encoded files between the runs"
-    )
+    assert find_unlikeness(SCRUB, two, gone) == ()
+    other_file = Reason(kind="other_file", name="VC-3 SQ")
+    assert find_unlikeness(SCRUB.but(clip="forest"), two, gone) == (other_file,)
 
 
 def test_switches_are_a_rate_of_processor_time() -> None:
@@ -484,7 +498,7 @@ def test_switches_are_a_rate_of_processor_time() -> None:
     facts = ProcessFacts(cpu_ns=250_000_000, involuntary_switches=300)
     trials[3] = trials[3].model_copy(update={"process": facts})
     (flagged,) = flag_trials(trials)
-    assert flagged.reasons == ("other work interrupted it 1200 times a second",)
+    assert flagged.causes == (Cause("interruptions", 1200),)
 
 
 def test_facts_known_of_some_trials_only_are_compared_among_them() -> None:

@@ -56,7 +56,10 @@ def regress(
 
             print_regression(found)
         case RegressionFormat.JSON:
-            print(found.model_dump_json(indent=2))
+            from mezzmark.cli.views import print_json
+            from mezzmark.report.prose.regress import regression_sentences
+
+            print_json(found, regression_sentences(found))
         case _:
             from mezzmark.report.tables.regression import as_junit, as_markdown
 
@@ -99,7 +102,8 @@ def choose(
     wishes: less waiting, then less space, then faster encoding.
     """
     from mezzmark import api
-    from mezzmark.cli.views import print_choice
+    from mezzmark.cli.views import print_choice, print_json
+    from mezzmark.report.prose.choice import choice_sentences
 
     found = api.choose(
         runs,
@@ -109,7 +113,7 @@ def choose(
         confidence_level=level,
     )
     if as_json:
-        print(found.model_dump_json(indent=2))
+        print_json(found, choice_sentences(found))
     else:
         print_choice(found)
 
@@ -142,7 +146,8 @@ def rig(
     counts false alarms and finds. Two to three minutes with the defaults.
     """
     from mezzmark import api
-    from mezzmark.cli.views import print_rig, shown_steps
+    from mezzmark.cli.views import print_json, print_rig, shown_steps
+    from mezzmark.report.prose.machine import self_test_lines
 
     with shown_steps() as on_progress:
         found = api.rig(
@@ -154,7 +159,7 @@ def rig(
             on_progress=on_progress,
         )
     if as_json:
-        print(found.model_dump_json(indent=2))
+        print_json(found, self_test_lines(found.findings) if found.findings else ())
     else:
         print_rig(found)
 

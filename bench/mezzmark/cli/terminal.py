@@ -23,7 +23,7 @@ _LEAST_LONG: Final = 28
 """Characters that a text of several lines needs to stand beside the other columns."""
 
 _INDENT: Final = 4
-_STYLES: Final = {"lead": "bold", "wrong": "yellow"}
+_STYLES: Final = {"leader": "bold", "wrong": "yellow"}
 
 
 def open_terminal() -> Console:
@@ -104,7 +104,7 @@ def _print_rows(console: Console, table: Table, widths: Sequence[int], *, is_fol
 
 
 def _style(entry: Entry, row: Sequence[Entry]) -> str:
-    return _STYLES.get(entry.sign) or ("bold" if row[0].sign == "lead" else "")
+    return _STYLES.get(entry.sign) or ("bold" if row[0].sign == "leader" else "")
 
 
 def _line(

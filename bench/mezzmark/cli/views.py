@@ -10,18 +10,18 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from mezzmark.cli.terminal import open_terminal, print_lines, print_table
 from mezzmark.decide.choose.choice import Choice
-from mezzmark.decide.compare.self_test import RigReport
+from mezzmark.decide.compare.self_test import SelfTestReport
 from mezzmark.decide.compare.verdicts import RegressionReport
 from mezzmark.decide.size.result import SizingResult
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.fact import Fact
 from mezzmark.model.inspection import Inspection
-from mezzmark.report.prose.choice import basis_text, findings, flip_sentences, headline
+from mezzmark.report.prose.choice import basis_text, findings, headline, tipping_sentences
 from mezzmark.report.prose.footage import file_advice
+from mezzmark.report.prose.machine import machine_advice, self_test_lines
 from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.prose.regress import (
     context_lines,
-    rig_lines,
     summarise_regression,
     unjudged_lines,
 )
@@ -29,7 +29,7 @@ from mezzmark.report.prose.size import sizing_sentences
 from mezzmark.report.tables.choice import choice_table, doubt_table
 from mezzmark.report.tables.encodings import catalogue_table
 from mezzmark.report.tables.inspection import advice_table, inspection_table
-from mezzmark.report.tables.machine import rig_table
+from mezzmark.report.tables.machine import self_test_table
 from mezzmark.report.tables.regression import regression_table
 from mezzmark.report.tables.size import sizing_details, sizing_notes, sizing_summary
 from mezzmark.report.tables.table import fact_table
@@ -57,10 +57,10 @@ def print_choice(choice: Choice) -> None:
         if table:
             console.print()
             print_table(console, table)
-    if flips := flip_sentences(choice):
+    if changes := tipping_sentences(choice):
         console.print()
         print_lines(console, ["What would change this:"], style="bold")
-        print_lines(console, _bullets(flips))
+        print_lines(console, _bullets(changes))
     console.print()
     print_lines(console, [basis_text(choice)], style="dim")
 
@@ -71,7 +71,7 @@ JSON_SCHEMA: Final = 1
 
 def print_json(found: Fact, sentences: Iterable[str] = ()) -> None:
     """The answer's fields for other programs; its English last, in a field of its own."""
-    fields = found.model_dump(mode="json")
+    fields = json.loads(found.model_dump_json())
     shown = {"schema": JSON_SCHEMA, **fields, "sentences": list(sentences)}
     print(json.dumps(shown, indent=2, ensure_ascii=False))
 
@@ -124,12 +124,12 @@ def print_catalogue(found: Mapping[str, tuple[Encoding, str]], *, is_probed: boo
         print_lines(console, ["`mezzmark encodings --probe` tries each on this machine."])
 
 
-def print_rig(report: RigReport) -> None:
+def print_rig(report: SelfTestReport) -> None:
     """The machine's facts, what to mend, and what change it could find."""
     console = open_terminal()
-    print_table(console, rig_table(report))
-    print_table(console, advice_table(report.warnings))
-    print_lines(console, rig_lines(report.findings) if report.findings else [])
+    print_table(console, self_test_table(report))
+    print_table(console, advice_table(machine_advice(report)))
+    print_lines(console, self_test_lines(report.findings) if report.findings else [])
 
 
 @contextmanager

@@ -44,6 +44,21 @@ class Estimate(Fact):
     method: str
     withheld: tuple[Withheld, ...] = ()
 
+    @classmethod
+    def exact(cls, value: float, unit: str) -> "Estimate":
+        """A value that is the same however often it is measured."""
+        return cls(
+            point=value,
+            low=None,
+            high=None,
+            confidence_level=0.95,
+            unit=unit,
+            round_count=1,
+            sample_count=1,
+            method="as it is",
+            withheld=(Withheld(kind="exact"),),
+        )
+
     @property
     def half_width(self) -> float | None:
         """Half the interval's width, or None without an interval."""

@@ -59,13 +59,23 @@ class FigureName(Fact):
         return f"{self.meaning} ({', '.join(notes)})" if notes else self.meaning
 
 
+def known_figures() -> tuple[FigureName, ...]:
+    """Every figure that can be named, without thread and job counts."""
+    found = [_named(name, figure) for name, figure in WHOLE_FIGURES.items()]
+    for task, spec in TASKS.items():
+        for pattern in PATTERNS if "pattern" in spec.axes else (None,):
+            head = f"{task}.{pattern}" if pattern else task
+            found += [
+                _named(f"{head}.{figure.name}", figure, task=task, pattern=pattern)
+                for figure in spec.figures
+                if figure.meaning
+            ]
+    return tuple(found)
+
+
 def figure_names() -> tuple[str, ...]:
     """All legal names without thread and job counts."""
-    names = list(WHOLE_FIGURES)
-    for task, spec in TASKS.items():
-        heads = [f"{task}.{p}" for p in PATTERNS] if "pattern" in spec.axes else [task]
-        names += [f"{head}.{f.name}" for head in heads for f in spec.figures if f.meaning]
-    return tuple(names)
+    return tuple(figure.name for figure in known_figures())
 
 
 def parse_figure(text: str, *, where: str) -> FigureName:

@@ -152,10 +152,22 @@ class Manifest(Fact):
         return tuple(e for e in (*originals, *self.encodings) if e.name == name)
 
 
-def host_id(host: HostFacts) -> str:
-    """16 hex digits that stand for a machine: its label, processor, cores and memory.
+MACHINE_FACTS: Final = ("host_label", "cpu_model", "logical_core_count", "memory_bytes")
+"""What a machine is; not its system or versions, which change while a machine stays the same.
+`decide.machine.identity` has what else is meant by "the same machine"."""
 
-    Not its system or versions, which change while a machine stays the same.
-    """
-    facts = (host.host_label, host.cpu_model, host.logical_core_count, host.memory_bytes)
+RESUME_FACTS: Final = (
+    "cpu_model",
+    "usable_core_count",
+    "memory_bytes",
+    "operating_system",
+    "kernel",
+)
+"""What must be as it was for a run to be resumed: rounds before and after are one sample, so all
+that may change a figure counts. The label does not: it is only a name."""
+
+
+def host_id(host: HostFacts) -> str:
+    """16 hex digits that stand for a machine, made of its `MACHINE_FACTS`."""
+    facts = tuple(getattr(host, name) for name in MACHINE_FACTS)
     return hashlib.sha256(repr(facts).encode()).hexdigest()[:16]

@@ -23,9 +23,9 @@ from mezzmark.report.destination import (
 from mezzmark.report.export.tidy import cells_csv
 from mezzmark.report.figures.theme import COLOURS
 from mezzmark.report.prose.numbers import markdown_text
-from mezzmark.report.sections.comparison import build_together
+from mezzmark.report.sections.comparison import build_comparison
 from mezzmark.report.sections.context import RunContext, run_contexts
-from mezzmark.report.sections.parts import Together
+from mezzmark.report.sections.parts import ComparisonSection
 from mezzmark.report.tables.table import markdown_table
 from mezzmark.report.view import RunView, view_run
 from mezzmark.store.run_store import Run, read_run
@@ -70,7 +70,7 @@ def write_report(
     environment = _environment(template)
     environment.globals["has_figure_files"] = with_figure_files
     read = [_read(Path(run_dir)) for run_dir in run_dirs]
-    together = build_together(
+    together = build_comparison(
         read,
         [Path(run_dir).resolve().name for run_dir in run_dirs],
         prices=prices,
@@ -102,7 +102,7 @@ def write_report(
     )
 
 
-def _plain_together(part: Together) -> str:
+def _plain_together(part: ComparisonSection) -> str:
     return "\n".join([part.headline, *(f"- ! {text}" for text in part.cautions)])
 
 
@@ -163,7 +163,7 @@ def _render(
     environment: Environment,
     name: str,
     runs: Sequence[RunContext],
-    together: Sequence[Together],
+    together: Sequence[ComparisonSection],
 ) -> bytes:
     """One template's text as UTF-8; a mistake in it is told with its file and line."""
     try:

@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -10,11 +9,13 @@ from numpy.typing import NDArray
 
 from mezzmark.decide.choose.choice import Choice
 from mezzmark.decide.choose.choose import choose_encoding
-from mezzmark.decide.estimate.observations import Observation, observe
-from mezzmark.decide.estimate.pooling import pool_clips, pooled_bitrates_bps, summarise_cells
+from mezzmark.decide.estimate.observations import Observation
+from mezzmark.decide.estimate.observed_run import ObservedRun
+from mezzmark.decide.estimate.pooling import pool_clips, summarise_cells
 from mezzmark.decide.estimate.ranking import Ranking, rank_encodings, scrub_settings
-from mezzmark.decide.machine.steadiness import Steadiness, judge_steadiness
-from mezzmark.decide.picture.fidelity import judge_encodings
+from mezzmark.decide.machine.noise import Leaders
+from mezzmark.decide.machine.state import Steadiness, judge_steadiness
+from mezzmark.decide.picture.fidelity import EncodingFidelity, judge_run
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import ScenarioError
@@ -22,9 +23,9 @@ from mezzmark.model.estimate import CellSummary, Estimate
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.report.prose.answer import Answer, answer_from
-from mezzmark.report.prose.choice import chosen_encodings
+from mezzmark.report.prose.cautions import steadiness_warnings
 
-Role = Literal["original", "lead", "rest"]
+Role = Literal["original", "leader", "other"]
 """What an encoding is to the reader: the camera's file, one of the fastest, or any other."""
 
 MOST_DOTS = 200
@@ -36,13 +37,11 @@ class RunView:
     """A run with its estimates, rankings (the leading one first) and answer. `choice` is None where
     the scenario has no `[choose]` table, or nothing can be chosen (`choice_problem` says why)."""
 
-    manifest: Manifest
-    trials: tuple[Trial, ...]
-    observations: tuple[Observation, ...]
+    run: ObservedRun
     summaries: tuple[CellSummary, ...]
     rankings: tuple[Ranking, ...]
     answer: Answer
-    bitrates_bps: dict[str, float]
+    fidelity: tuple[EncodingFidelity, ...]
     pooled_encodes: dict[Cell, dict[str, Estimate]]
     confidence_level: float
     steadiness: Steadiness
@@ -50,6 +49,26 @@ class RunView:
     choice: Choice | None = None
     choice_problem: str = ""
     scrub_by_setting: dict[Setting, tuple[Observation, ...]] = field(default_factory=dict)
+
+    @property
+    def manifest(self) -> Manifest:
+        """What the run says of itself."""
+        return self.run.manifest
+
+    @property
+    def trials(self) -> tuple[Trial, ...]:
+        """All trials, in the order they ran."""
+        return self.run.trials
+
+    @property
+    def observations(self) -> tuple[Observation, ...]:
+        """The finished trials of the main arm as figures."""
+        return self.run.observations
+
+    @property
+    def bitrates_bps(self) -> dict[str, float]:
+        """Of each encoding over all its clips."""
+        return self.run.bitrates_bps
 
     @property
     def round_count(self) -> int:
@@ -62,15 +81,15 @@ class RunView:
         if encoding == ORIGINAL:
             return "original"
         if self.choice is not None:
-            return "lead" if encoding in chosen_encodings(self.choice) else "rest"
+            return "leader" if encoding in self.choice.chosen else "other"
         of = ranking or (self.rankings[0] if self.rankings else None)
         if of is None or of.fastest is None:
-            return "rest"
+            return "other"
         leaders = {of.fastest.encoding, *(entry.encoding for entry in of.tied)}
-        return "lead" if encoding in leaders else "rest"
+        return "leader" if encoding in leaders else "other"
 
     @property
-    def lead_words(self) -> str:
+    def leader_words(self) -> str:
         """What the mark of a leading encoding means, for legends: `chosen`."""
         return "may be the fastest" if self.choice is None else "chosen"
 
@@ -82,9 +101,10 @@ def view_run(
     confidence_level: float = 0.95,
     torn_line_count: int = 0,
 ) -> RunView:
-    """All that a report shows of one run. Trials of the reference workload and of the null arm
+    """All that a report shows of one run. Trials of the reference workload and of self-comparisons
     stay in `trials` and `summaries` and take no part in the ranking."""
-    observations = observe(trials)
+    run = ObservedRun(manifest, tuple(trials))
+    observations = run.observations
     summaries = summarise_cells(
         trials, confidence_level=confidence_level, observations=observations
     )
@@ -92,23 +112,17 @@ def view_run(
         rank_encodings(observations, summaries, setting, confidence_level=confidence_level)
         for setting in scrub_settings(observations)
     )
-    by_setting: dict[Setting, list[Observation]] = {}
-    for observation in observations:
-        if observation.cell.task == "scrub":
-            by_setting.setdefault(observation.cell.setting, []).append(observation)
-    encodes = [o for o in observations if o.cell.task == "encode"]
-    choice, problem = _choose(_Measured(manifest, tuple(trials)))
+    choice, problem = _choose(run)
+    fidelity = judge_run(run, confidence_level=confidence_level)
     steadiness = judge_steadiness(
         manifest,
         trials,
         observations,
         confidence_level=confidence_level,
-        chosen_by=None if choice is None else partial(_chosen, manifest, choice, len(trials)),
+        chosen_by=None if choice is None else _chosen_by(run, choice),
     )
     return RunView(
-        manifest=manifest,
-        trials=tuple(trials),
-        observations=observations,
+        run=run,
         summaries=summaries,
         rankings=rankings,
         answer=answer_from(
@@ -116,28 +130,34 @@ def view_run(
             observations,
             summaries,
             rankings,
-            judge_encodings(trials, confidence_level=confidence_level),
+            fidelity,
             choice,
-            doubts=steadiness.warnings,
+            doubts=steadiness_warnings(steadiness),
         ),
         steadiness=steadiness,
         choice=choice,
         choice_problem=problem,
-        bitrates_bps=pooled_bitrates_bps(manifest),
-        pooled_encodes=pool_clips(encodes, confidence_level=confidence_level),
+        fidelity=fidelity,
+        pooled_encodes=pool_clips(
+            [o for o in observations if o.cell.task == "encode"], confidence_level=confidence_level
+        ),
         confidence_level=confidence_level,
         torn_line_count=torn_line_count,
-        scrub_by_setting={setting: tuple(found) for setting, found in by_setting.items()},
+        scrub_by_setting=_scrub_by_setting(observations),
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Measured:
-    manifest: Manifest
-    trials: tuple[Trial, ...]
+def _scrub_by_setting(
+    observations: Sequence[Observation],
+) -> dict[Setting, tuple[Observation, ...]]:
+    found: dict[Setting, list[Observation]] = {}
+    for observation in observations:
+        if observation.cell.task == "scrub":
+            found.setdefault(observation.cell.setting, []).append(observation)
+    return {setting: tuple(mine) for setting, mine in found.items()}
 
 
-def _choose(run: _Measured) -> tuple[Choice | None, str]:
+def _choose(run: ObservedRun) -> tuple[Choice | None, str]:
     settings = run.manifest.scenario.choose
     if settings is None:
         return None, ""
@@ -147,19 +167,16 @@ def _choose(run: _Measured) -> tuple[Choice | None, str]:
         return None, problem.what
 
 
-def _chosen(
-    manifest: Manifest,
-    from_all: Choice,
-    trial_count: int,
-    trials: Sequence[Trial],
-    observations: Sequence[Observation],
-) -> frozenset[str]:
-    """Who is chosen from these trials of a run, or from all of its `trial_count` trials."""
-    del observations  # a choice observes for itself
-    choice: Choice | None = from_all
-    if len(trials) != trial_count:
-        choice, _ = _choose(_Measured(manifest, tuple(trials)))
-    return frozenset(chosen_encodings(choice)) if choice else frozenset()
+def _chosen_by(run: ObservedRun, from_all: Choice) -> Leaders:
+    """Who is chosen from some of a run's trials; that of all of them is known."""
+
+    def chosen(trials: Sequence[Trial], observations: Sequence[Observation]) -> frozenset[str]:
+        choice: Choice | None = from_all
+        if len(trials) != len(run.trials):
+            choice, _ = _choose(ObservedRun(run.manifest, tuple(trials), tuple(observations)))
+        return frozenset(choice.chosen if choice else ())
+
+    return chosen
 
 
 def scrub_trials(view: RunView, setting: Setting) -> dict[str, list[Observation]]:

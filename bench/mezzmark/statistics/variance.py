@@ -15,12 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-MOSTLY: Final = 0.5
-"""Share of the variance of a cell's figure from which its trials are named as the main source."""
-
-HARDLY: Final = 0.2
-"""Share below which more samples in a trial help about as much as more trials."""
-
 MAXIMUM_SAMPLES: Final = 10_000
 """Samples a trial that a plan may ask for at most; the scenario allows more but it helps nobody."""
 
@@ -109,23 +103,3 @@ def _trials_for(trial_sd: float, target: float, confidence_level: float) -> int:
     while float(stats.t.ppf(upper, trials - 1)) * trial_sd / math.sqrt(trials) > target:
         trials += 1
     return trials
-
-
-def components_in_words(components: VarianceComponents, *, sample_noun: str = "moves") -> str:
-    """One sentence: where the spread comes from and what more of helps."""
-    share = components.between_fraction
-    percent = f"{100 * share:.0f} %"
-    if share >= MOSTLY:
-        return (
-            f"Most of the spread ({percent}) is between process starts: more rounds help, "
-            f"more {sample_noun} in a round do not."
-        )
-    if share > HARDLY:
-        return (
-            f"{percent} of the spread is between process starts: more rounds help most, "
-            f"more {sample_noun} in a round help a little."
-        )
-    return (
-        f"Little of the spread ({percent}) is between process starts: more {sample_noun} in a "
-        "round help about as much as more rounds."
-    )

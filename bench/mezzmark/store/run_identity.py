@@ -4,7 +4,7 @@ from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from mezzmark.model.errors import RunError
-from mezzmark.model.run import ClipManifest, HostFacts, Manifest
+from mezzmark.model.run import RESUME_FACTS, ClipManifest, HostFacts, Manifest
 from mezzmark.model.scenario import Scenario
 
 CHANGEABLE_LIMITS = {
@@ -25,8 +25,6 @@ FOOTAGE_KEY = "clips"
 
 SHOWN_DIFFERENCES = 3
 """More than so many are counted, not listed: the first ones say which run it is."""
-
-_HOST_KEYS = ("cpu_model", "usable_core_count", "memory_bytes", "operating_system", "kernel")
 
 
 def check_same_measurement(before: Manifest, now: Manifest, *, where: str) -> None:
@@ -156,7 +154,7 @@ def _deciding_keys(scenario: Scenario) -> dict[str, Any]:
 
 
 def _host_pairs(before: HostFacts, now: HostFacts) -> list[tuple[str, object, object]]:
-    pairs = [(key, getattr(before, key), getattr(now, key)) for key in _HOST_KEYS]
+    pairs = [(key, getattr(before, key), getattr(now, key)) for key in RESUME_FACTS]
     for name in sorted(before.library_versions.keys() | now.library_versions.keys()):
         pairs.append((name, before.library_versions.get(name), now.library_versions.get(name)))
     return pairs

@@ -1,9 +1,11 @@
-"""What choosing comes to: who is ruled out and why, who is recommended, and what would flip it."""
+"""What choosing comes to: who is ruled out and why, who is recommended, what would change it."""
 
 from typing import Final, Literal
 
+from mezzmark.model.cell import Setting
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
+from mezzmark.model.request import Need, Wish
 
 Outcome = Literal["meets", "open", "misses", "not shown"]
 """`open`: too near to the limit to tell. `not shown`: not measured, so nobody has passed it."""
@@ -15,66 +17,108 @@ Front = Literal["on it", "may be on it", "off it"]
 Verdict = Literal["recommended", "none is sure", "cannot say", "none meets", "nothing to judge"]
 """`cannot say`: a need was not measured, so that nobody is known to meet all."""
 
+Unit = Literal["round", "run"]
+
+NoNumber = Literal["nothing to do", "the footage itself", "identical"]
+"""Why a figure that is known has no number: the original does without the task, is what others are
+compared with, or every picture came back bit for bit."""
+
 RIVAL_CHANCE: Final = 0.05
 """Whoever is the best choice with less than this chance is no rival worth naming in a doubt."""
+
+FRONT_LEVEL: Final = 0.95
+"""An encoding is off the front when it is dominated with this chance, on it when the chance of
+that is no more than the rest."""
+
+
+class Lack(Fact):
+    """Why something is not known of an encoding, or bars it; `need` or `wish` asked for it.
+
+    - `not measured`, `clip missing`, `size not known`, `fact not known`;
+    - `few units`: it finished in `have` of `of` rounds or runs;
+    - `wrong pictures`: it showed `have` of them;
+    - `no weight`: a figure without a number, which no weight can weigh.
+    """
+
+    kind: Literal[
+        "not measured",
+        "clip missing",
+        "size not known",
+        "fact not known",
+        "few units",
+        "wrong pictures",
+        "no weight",
+    ]
+    have: int = 0
+    of: int = 0
+    unit: Unit = "round"
+    need: Need | None = None
+    wish: Wish | None = None
 
 
 class NeedResult(Fact):
     """One need against one encoding.
 
-    `chance` is that of truly meeting it (None without enough rounds). `margin_fraction` is the
-    room left as a share of the limit, negative beyond it; dB figures have `margin_db` instead.
+    `value` is a figure's, `facts` are the values of a fact (the original has one a clip), and
+    `no_number` says why a known figure has none; `lack` why nothing is known. `chance` is that of
+    truly meeting it (None without enough rounds). `margin_fraction` is the room left as a share of
+    the limit, negative beyond it; dB figures have `margin_db` instead.
     """
 
-    need: str
+    need: Need
     outcome: Outcome
     value: Estimate | None = None
-    value_text: str = ""
+    facts: tuple[str, ...] = ()
+    no_number: NoNumber | None = None
+    lack: Lack | None = None
     chance: float | None = None
     margin_fraction: float | None = None
     margin_db: float | None = None
-    reason: str = ""
 
 
 class JudgedEncoding(Fact):
     """One encoding under the needs and wishes.
 
+    `lacks` say why it is not judged. `figures` are what the wishes look at, by name, with the
+    `settings` in which they were timed; `no_numbers` are those that are known without a number.
     `chance_all` is that of meeting every need, None where one of them was not measured;
     `chance_measured` that of meeting those that were; `chance_best` that of being the best of those
     that meet them; `chance_dominated` that of another one being at least as good in every wish and
     better in one. None where the rounds cannot carry a chance.
-    `is_comparable` is False where a figure that others have is lacking, or pictures were wrong.
     """
 
     encoding: str
     status: Status
-    reasons: tuple[str, ...] = ()
+    lacks: tuple[Lack, ...] = ()
     needs: tuple[NeedResult, ...] = ()
     figures: dict[str, Estimate] = {}
-    settings: dict[str, str] = {}
+    settings: dict[str, Setting] = {}
+    no_numbers: dict[str, NoNumber] = {}
     chance_all: float | None = None
     chance_measured: float | None = None
     chance_best: float | None = None
     chance_dominated: float | None = None
-    dominated_by: str | None = None
     front: Front | None = None
-    is_comparable: bool = True
+
+    def outcomes(self, *outcomes: Outcome) -> tuple[NeedResult, ...]:
+        """The needs that came out like this."""
+        return tuple(result for result in self.needs if result.outcome in outcomes)
 
 
-class Flip(Fact):
+class TippingPoint(Fact):
     """A smallest change that would change the recommendation to `then` (None: to nobody).
 
-    `subject` is a wish, a need or a figure; `encoding` whose figure it is. `ratio` is new / old,
-    None where nothing is multiplied (order of wishes).
+    It is a change of the limit of `need`, or else of the `encoding`'s figure of `wish`; values are
+    in `unit`, and `ratio` is new / old.
     """
 
-    kind: Literal["need", "weight", "order", "indifference", "measurement"]
-    subject: str
+    need: Need | None = None
+    wish: Wish | None = None
     encoding: str = ""
-    old_value: float | None = None
-    new_value: float | None = None
-    ratio: float | None = None
-    unit: str = ""
+    old_value: float
+    new_value: float
+    ratio: float
+    unit: str
     then: str | None
 
 
@@ -85,14 +129,47 @@ class NearMiss(Fact):
     missed: tuple[NeedResult, ...]
 
 
-class Choice(Fact):
-    """The whole answer. There is no overall score.
+class Addition(Fact):
+    """What a scenario lacks to measure a figure: `value` among the `key` of a task's table, or the
+    table itself."""
+
+    task: str
+    key: str = ""
+    value: str | int = ""
+    is_new_table: bool = False
+
+
+class ChoiceRequest(Fact):
+    """What is asked, as far as `run_count` runs can answer it.
+
+    `weights` are those of the `wishes`, empty where these stand in order; `alternatives` are
+    further wishes that the runs could answer. `how_to_measure` says, of needs that no scenario of
+    these runs measures, what to add. `unit` is what is drawn again and again, `begun_count` how
+    many were begun.
+    """
+
+    needs: tuple[Need, ...]
+    wishes: tuple[Wish, ...]
+    weights: tuple[float, ...] = ()
+    indifference_fraction: float = 0.05
+    confidence_level: float = 0.95
+    wishes_not_measured: tuple[Wish, ...] = ()
+    alternatives: tuple[Wish, ...] = ()
+    how_to_measure: dict[Need, Addition] = {}
+    has_default_wishes: bool = False
+    unit: Unit = "round"
+    run_count: int = 1
+    begun_count: int = 0
+
+
+class Choice(ChoiceRequest):
+    """The whole answer, with what was asked. There is no overall score.
 
     Where a need was not measured there is no recommendation; `by_other_needs` is then who would
-    be recommended by those that were, and `needs_not_shown_remedies` says, need by need, what to
-    do. `chance_best` belongs to the `leader`; `chance_ahead` is that of the leader being preferred
-    to the runner-up. `unit_count` units (rounds that every encoding finished, or whole runs) stand
-    behind it, of `begun_count` that were begun.
+    be recommended by those that were. `chance_best` belongs to the `leader`; `chance_ahead` is that
+    of the leader being preferred to the runner-up, which `decided_by` sets apart. `unit_count`
+    rounds that every encoding finished (or whole runs) stand behind it; where it `is_thin` they
+    are too few for a chance.
     """
 
     verdict: Verdict
@@ -102,30 +179,25 @@ class Choice(Fact):
     runner_up: str | None
     chance_ahead: float | None
     is_told_apart: bool
-    decided_by: str
-    needs: tuple[str, ...]
-    needs_not_shown: tuple[str, ...]
-    needs_not_shown_remedies: tuple[str, ...] = ()
-    wishes: tuple[str, ...]
-    wishes_not_measured: tuple[str, ...] = ()
-    weights: tuple[float, ...]
-    has_default_wishes: bool
-    indifference_fraction: float
-    confidence_level: float
+    decided_by: Wish | None
+    needs_not_shown: tuple[Need, ...]
     encodings: tuple[JudgedEncoding, ...]
     nearest: tuple[NearMiss, ...]
-    flips: tuple[Flip, ...]
-    unit: Literal["round", "run"]
+    tipping_points: tuple[TippingPoint, ...]
     unit_count: int
-    begun_count: int = 0
+    is_thin: bool
     draw_count: int
-    method: str
-    notes: tuple[str, ...] = ()
 
     @property
     def leader(self) -> str | None:
         """The recommendation, or who would be it by the needs that were measured."""
         return self.recommendation or self.by_other_needs
+
+    @property
+    def chosen(self) -> tuple[str, ...]:
+        """Who the choice comes to: one, two that cannot be told apart, or nobody."""
+        names = (self.recommendation, self.tied) if self.recommendation else ()
+        return tuple(name for name in names if name)
 
     @property
     def tied(self) -> str | None:
@@ -146,19 +218,10 @@ class Choice(Fact):
         return (self.find(self.runner_up).chance_best or 0.0) >= RIVAL_CHANCE
 
     def __str__(self) -> str:
-        """Whom to choose, with the doubt: `X or Y; cannot tell`. Names stand as they were given."""
-        if self.leader is None:
-            return {
-                "none meets": "none: no encoding meets the needs",
-                "nothing to judge": "none: no encoding could be judged",
-            }.get(self.verdict, "none")
-        names = f"{self.leader} or {self.tied}; cannot tell" if self.tied else self.leader
-        if self.verdict == "cannot say":
-            missing = ", ".join(self.needs_not_shown)
-            return f"cannot say: not measured: {missing}; by the rest: {names}"
-        if self.chance_best is None:
-            return f"{names}; too few rounds to tell"
-        return f"{names}; not sure to meet the needs" if self.verdict == "none is sure" else names
+        """Verdict, names and chance: `recommended: X or Y (chance_best=0.48)`."""
+        names = " or ".join(name for name in (self.leader, self.tied) if name)
+        chance = None if self.chance_best is None else round(self.chance_best, 2)
+        return f"{self.verdict}: {names} (chance_best={chance})" if names else self.verdict
 
     def find(self, encoding: str) -> JudgedEncoding:
         """The entry of that name; KeyError where there is none."""

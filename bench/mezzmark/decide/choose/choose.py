@@ -1,70 +1,118 @@
-"""Which encoding to use: needs rule out, wishes prefer, and every claim has its chance.
-
-There is no overall score. Ordered wishes decide one after the other; weighted ones by a weighted
-sum of log ratios, which is only ever compared between encodings, never shown.
-"""
+"""Which encoding to use: needs rule out, wishes prefer, and every claim has its chance."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Any, Final
 
 import numpy as np
 
-from mezzmark.decide.choose.chances import (
-    NOBODY,
+from mezzmark.decide.choose.choice import (
+    Addition,
+    Choice,
+    ChoiceRequest,
+    JudgedEncoding,
+    Lack,
+    Unit,
+)
+from mezzmark.decide.choose.draws import CHOICE_SEED, DRAW_COUNT, FigureDraws, draw_figures
+from mezzmark.decide.choose.evidence import (
+    RunFigures,
+    count_wrong,
+    list_encodings,
+    refuse_unlike_runs,
+)
+from mezzmark.decide.choose.needs import (
+    Traits,
+    encoding_traits,
+    judge_encoding,
+    judge_needs,
+    list_not_shown,
+    nearest_misses,
+)
+from mezzmark.decide.choose.preference import (
+    ChoiceModel,
     Rule,
-    World,
     chance_ahead,
     decided_by,
+    find_candidates,
     find_runner_up,
     prefer,
-    reasons_not_judged,
     with_chances,
 )
-from mezzmark.decide.choose.choice import Choice, Flip, JudgedEncoding, Verdict
-from mezzmark.decide.choose.draws import (
-    CHOICE_SEED,
-    DRAW_COUNT,
-    Flags,
-    Likely,
-    draw_figures,
-)
-from mezzmark.decide.choose.evidence import RunFigures, list_encodings
-from mezzmark.decide.choose.flips import Decision, find_flips
-from mezzmark.decide.choose.needs import Traits, encoding_traits, judge_needs
-from mezzmark.decide.choose.parts import (
-    count_begun,
-    cut_short_rounds,
-    judge_encodings_by_needs,
-    nearest_misses,
-    refuse_unlike_runs,
-    without_claims,
-    wrong_pictures,
-)
-from mezzmark.decide.choose.question import (
-    DEFAULT_WISHES,
-    Question,
-    find_remedies,
-    measured_wishes,
-    possible_wishes,
-)
-from mezzmark.decide.estimate.observed_run import MeasuredRun
+from mezzmark.decide.choose.sensitivity import find_tipping_points
+from mezzmark.decide.estimate.complete_rounds import truncated_round
+from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
-from mezzmark.model.request import (
-    FACT_NAMES,
-    ChooseSettings,
-    Need,
-    Wish,
-    check_fact_values,
-    parse_need,
-    parse_wishes,
-)
-from mezzmark.report.prose import choice as choose_words
+from mezzmark.model.errors import ScenarioError
+from mezzmark.model.figures import FigureName
+from mezzmark.model.request import ChooseSettings, Need, Wish, parse_wishes, unknown_value
+from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.fidelity import metric_of
 
-METHOD: Final = (
-    "t draws on the log scale about the report's estimates, rounds paired across encodings; ruled "
-    "out by t, Holm over needs and encodings"
+DEFAULT_WISHES: Final = parse_wishes(
+    ("less scrub.jump.p50_ms", "less bitrate_bps", "more encode.throughput_fps")
 )
+"""Where nobody says otherwise: waiting comes before size, and size before encode time, for a
+person waits many times a day, a disk fills once, and encoding runs unattended."""
+
+
+def settings_for(
+    scenarios: Sequence[Scenario],
+    *,
+    needs: Sequence[str] = (),
+    wishes: Sequence[str] = (),
+    indifference_fraction: float | None = None,
+    confidence_level: float | None = None,
+) -> ChooseSettings:
+    """What is given, completed by the first scenario that has a `[choose]` table.
+
+    Needs given replace the scenario's needs, wishes given its wishes and weights. ScenarioError
+    names what cannot be read.
+    """
+    base = next((s.choose for s in scenarios if s.choose is not None), ChooseSettings())
+    changes: dict[str, object] = {}
+    if needs:
+        changes["needs"] = tuple(map(Need.parse, needs))
+    if wishes:
+        changes |= {"wishes": parse_wishes(wishes), "weights": {}}
+    if indifference_fraction is not None:
+        changes["indifference_fraction"] = indifference_fraction
+    if confidence_level is not None:
+        changes["confidence_level"] = confidence_level
+    return ChooseSettings.model_validate(dict(base) | changes)
+
+
+def list_unmeasured(scenario: Scenario) -> tuple[tuple[Need | Wish, Addition], ...]:
+    """Needs and wishes of `[choose]` that no run of this scenario can answer, in their order, each
+    with what is missing."""
+    settings = scenario.choose or ChooseSettings()
+    asked: tuple[Need | Wish, ...] = (*settings.needs, *settings.goals)
+    return tuple(
+        (one, addition)
+        for one in asked
+        if one.figure is not None and (addition := what_to_add(one.figure, scenario)) is not None
+    )
+
+
+def what_to_add(figure: FigureName, scenario: Scenario) -> Addition | None:
+    """What makes the scenario measure a figure; None where it does already."""
+    if not figure.task:
+        return None
+    settings: Any = scenario.tasks.get(figure.task)
+    if settings is None:
+        key = "patterns" if figure.pattern else ""
+        return Addition(task=figure.task, key=key, value=figure.pattern or "", is_new_table=True)
+    metric = metric_of(figure.figure) if figure.task == "fidelity" else None
+    for value, key in (
+        (figure.pattern, "patterns"),
+        (metric, "metrics"),
+        (figure.thread_count, "threads"),
+        (figure.job_count, "jobs"),
+    ):
+        choices = getattr(settings, key) if value else ()
+        # "half" and "all" are counts that only the machine knows.
+        if value and value not in choices and not {"half", "all"} & set(choices):
+            return Addition(task=figure.task, key=key, value=value)
+    return None
 
 
 def choose_encoding(
@@ -79,207 +127,171 @@ def choose_encoding(
     """
     if not runs:
         raise ValueError("a choice needs at least one run")
-    refuse_unlike_runs(runs)
-    needs = tuple(parse_need(text) for text in dict.fromkeys(settings.needs))
-    stated = parse_wishes(settings.wishes, weights=settings.weights)
-    asked = stated or parse_wishes(DEFAULT_WISHES)
-    known = RunFigures(runs, confidence_level=settings.confidence_level)
-    encodings = list_encodings(runs)
-    traits = _checked_traits(runs, encodings, needs)
-    likely = _draw(known, encodings, (needs, asked), runs, settings, draw_count)
-    others = possible_wishes(known.measured_names())
-    wishes, dropped = measured_wishes(asked, likely, others)
-    question = Question(
-        needs=needs,
-        wishes=wishes,
-        settings=settings,
-        dropped=dropped,
-        has_default_wishes=not stated,
-        run_count=len(runs),
-        begun_count=count_begun(runs),
-        remedies=find_remedies(needs, runs),
-        others=others,
+    observed = [ObservedRun.of(run) for run in runs]
+    refuse_unlike_runs(observed)
+    asked = settings.goals or DEFAULT_WISHES
+    encodings = list_encodings(observed)
+    traits = _checked_traits(observed, encodings, settings.needs)
+    known = RunFigures(observed, confidence_level=settings.confidence_level)
+    named: tuple[Need | Wish, ...] = (*settings.needs, *asked)
+    figures = dict.fromkeys(one.figure for one in named if one.figure is not None)
+    cut_short = ((place, truncated_round(run)) for place, run in enumerate(observed))
+    draws = draw_figures(
+        {figure: known.samples(figure, encodings) for figure in figures},
+        encodings,
+        unit=_unit(len(runs)),
+        cut_short={(place, index) for place, index in cut_short if index is not None},
+        rng=np.random.default_rng(CHOICE_SEED),
+        draw_count=draw_count,
     )
-    return choose_among(question, likely, traits, wrong_pictures(runs))
+    request = _request(settings, asked, draws, known, observed)
+    return choose_among(request, draws, traits, count_wrong(observed))
+
+
+def _unit(run_count: int) -> Unit:
+    """From three runs on whole runs are drawn, for days differ more than rounds do."""
+    return "run" if run_count >= MINIMUM_ROUNDS else "round"
+
+
+def _request(
+    settings: ChooseSettings,
+    asked: Sequence[Wish],
+    draws: FigureDraws,
+    known: RunFigures,
+    runs: Sequence[ObservedRun],
+) -> ChoiceRequest:
+    """What is asked as far as these runs can answer it; ScenarioError where they answer no wish."""
+    possible = tuple(Wish(figure=figure) for figure in known.timed_figures())
+    measured = [w for w in asked if not np.isnan(draws.points[:, draws.place(w.figure)]).all()]
+    if not measured:
+        raise ScenarioError(
+            where=f'wish "{asked[0].goal}"',
+            what="none of the wishes was measured in these runs",
+            remedy=f"Wish for what was measured ({', '.join(map(str, possible))}), or measure the "
+            "missing task",
+        )
+    wishes = tuple(wish.unweighted for wish in measured)
+    additions = {need: _how_to_measure(need, runs) for need in settings.needs}
+    unit, begun = _unit(len(runs)), [len({t.round_index for t in run.trials}) for run in runs]
+    return ChoiceRequest(
+        needs=tuple(additions),
+        wishes=wishes,
+        weights=tuple(wish.weight for wish in measured if wish.weight is not None),
+        indifference_fraction=settings.indifference_fraction,
+        confidence_level=settings.confidence_level,
+        wishes_not_measured=tuple(wish.unweighted for wish in asked if wish not in measured),
+        alternatives=tuple(wish for wish in possible if wish not in wishes),
+        how_to_measure={need: addition for need, addition in additions.items() if addition},
+        has_default_wishes=not settings.goals,
+        unit=unit,
+        run_count=len(runs),
+        begun_count=len(runs) if unit == "run" else sum(begun),
+    )
 
 
 def _checked_traits(
-    runs: Sequence[MeasuredRun], encodings: Sequence[str], needs: Sequence[Need]
+    runs: Sequence[ObservedRun], encodings: Sequence[str], needs: Sequence[Need]
 ) -> dict[str, Sequence[Traits]]:
     """What each encoding is; ScenarioError where a need names what none of them is."""
     traits: dict[str, Sequence[Traits]] = {
         name: next((found for run in runs if (found := encoding_traits(run.manifest, name))), ())
         for name in encodings
     }
-    check_fact_values(
-        needs,
-        {
-            fact: {entry[fact] for found in traits.values() for entry in found if fact in entry}
-            for fact in FACT_NAMES
-        },
-    )
+    for need in needs:
+        met = {entry.get(need.subject, "") for found in traits.values() for entry in found} - {""}
+        if problem := unknown_value(need, met):
+            raise problem
     return traits
 
 
+def _how_to_measure(need: Need, runs: Sequence[ObservedRun]) -> Addition | None:
+    """What makes a run measure a need's figure; None where a run's scenario asked for it."""
+    if need.figure is None:
+        return None
+    added = [what_to_add(need.figure, run.manifest.scenario) for run in runs]
+    return None if None in added else added[0]
+
+
 def choose_among(
-    question: Question,
-    likely: Likely,
+    request: ChoiceRequest,
+    draws: FigureDraws,
     traits: Mapping[str, Sequence[Traits]],
     wrong_counts: Mapping[str, int],
 ) -> Choice:
     """The choice from figures that are already drawn; `traits` and wrong pictures by encoding."""
-    world = _build_world(question, likely, traits)
-    entries = judge_encodings_by_needs(
-        likely,
-        world.judged,
-        question.wishes,
-        reasons_not_judged(world, question.wishes, wrong_counts),
-        confidence_level=question.settings.confidence_level,
+    level = request.confidence_level
+    results, passes = judge_needs(request.needs, draws, traits, confidence_level=level)
+    places = [draws.place(wish.figure) for wish in request.wishes]
+    signs = np.array([1.0 if wish.figure.better == "less" else -1.0 for wish in request.wishes])
+    model = ChoiceModel(
+        request=request,
+        draws=draws,
+        passes=passes,
+        costs=draws.draws[:, :, places] * signs,
+        point_costs=draws.points[:, places] * signs,
+        rule=Rule.build(request.weights, request.indifference_fraction),
     )
-    return _conclude(entries, world, question)
+    not_shown = list_not_shown(request.needs, results)
+    chances = passes.all(axis=2).mean(axis=0)
+    entries = [
+        judge_encoding(
+            e,
+            draws,
+            results[name],
+            request.wishes,
+            _bars(model, e, wrong_counts.get(name, 0)),
+            not_shown=not_shown,
+            chance=float(chances[e]),
+            confidence_level=level,
+        )
+        for e, name in enumerate(draws.encodings)
+    ]
+    return _conclude(model, entries, not_shown)
 
 
-def _draw(
-    known: RunFigures,
-    encodings: Sequence[str],
-    asked: tuple[Sequence[Need], Sequence[Wish]],
-    runs: Sequence[MeasuredRun],
-    settings: ChooseSettings,
-    draw_count: int,
-) -> Likely:
-    needs, wishes = asked
-    figures = {need.figure.name: need.figure for need in needs if need.figure is not None}
-    figures |= {wish.figure.name: wish.figure for wish in wishes}
-    return draw_figures(
-        tuple(figures.values()),
-        {name: known.columns(figure, encodings) for name, figure in figures.items()},
-        encodings,
-        unit=_unit(len(runs)),
-        cut_short=cut_short_rounds(runs),
-        confidence_level=settings.confidence_level,
-        rng=np.random.default_rng(CHOICE_SEED),
-        draw_count=draw_count,
-    )
+def _bars(model: ChoiceModel, e: int, wrong_count: int) -> tuple[Lack, ...]:
+    """Why an encoding takes no part, whatever the needs say."""
+    bars = [Lack(kind="wrong pictures", have=wrong_count)] if wrong_count else []
+    for goal, wish in enumerate(model.request.wishes):
+        if lack := model.draws.samples[model.draws.encodings[e], wish.figure.name].lack:
+            bars.append(lack.model_copy(update={"wish": wish}))
+        elif model.rule.weights and np.isinf(model.point_costs[e, goal]):
+            bars.append(Lack(kind="no weight", wish=wish))
+    return tuple(bars)
 
 
-def _unit(run_count: int) -> Literal["round", "run"]:
-    """What was drawn again and again: from three runs on whole runs, for days differ more than
-    rounds do."""
-    return "run" if run_count >= MINIMUM_ROUNDS else "round"
-
-
-def _build_world(
-    question: Question, likely: Likely, traits: Mapping[str, Sequence[Traits]]
-) -> World:
-    settings, wishes = question.settings, question.wishes
-    places = [likely.place(wish.figure.name) for wish in wishes]
-    signs = np.array([1.0 if wish.figure.better == "less" else -1.0 for wish in wishes])
-    weights = tuple(wish.weight for wish in wishes if wish.weight is not None)
-    return World(
-        likely=likely,
-        judged=judge_needs(
-            question.needs, likely, traits, confidence_level=settings.confidence_level
-        ),
-        costs=likely.draws[:, :, places] * signs,
-        point_costs=likely.points[:, places] * signs,
-        rule=Rule.build(weights, settings.indifference_fraction),
-    )
-
-
-def _candidates(entries: Sequence[JudgedEncoding], world: World) -> tuple[Flags, Verdict]:
-    """Who may be recommended: the sure ones; without any, the likeliest to meet all needs."""
-    status = np.array([entry.status for entry in entries])
-    if (status == "meets").any():
-        return np.asarray(status == "meets"), "recommended"
-    is_open = np.asarray(status == "open")
-    if is_open.any():
-        chances = np.where(is_open, world.judged.chance_all, -1.0)
-        return np.asarray(chances >= chances.max()), "none is sure"
-    return np.zeros(len(entries), dtype=np.bool_), (
-        "none meets" if (status == "ruled out").any() else "nothing to judge"
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Decided:
-    """Who is chosen among the `entries` and who comes next, by name; what would flip it."""
-
-    verdict: Verdict
-    entries: tuple[JudgedEncoding, ...]
-    leader: str | None
-    chance_best: float | None
-    runner_up: str | None
-    chance_ahead: float | None
-    decided_by: str
-    flips: tuple[Flip, ...]
-
-
-def _conclude(entries: Sequence[JudgedEncoding], world: World, question: Question) -> Choice:
-    candidates, verdict = _candidates(entries, world)
-    chosen = int(prefer(world.point_costs, candidates, world.rule))
-    entries = with_chances(entries, world)
-    second = find_runner_up(entries, world, candidates, chosen)
-    decision = Decision(
-        encodings=world.likely.encodings,
-        wishes=question.wishes,
-        costs=world.point_costs,
-        candidates=candidates,
-        rule=world.rule,
-        chosen=chosen,
-    )
-    flips = find_flips(
-        decision,
-        question.needs,
-        world.likely,
-        world.judged.passes,
-        np.array([entry.is_comparable for entry in entries]),
-        confidence_level=question.settings.confidence_level,
-    )
-    is_pair = NOBODY not in (chosen, second)
-    cannot_say = bool(world.judged.not_shown) and chosen != NOBODY
-    decided = _Decided(
-        verdict="cannot say" if cannot_say else verdict,
-        entries=without_claims(entries) if cannot_say else entries,
-        leader=decision.name(chosen),
-        chance_best=None if chosen == NOBODY else entries[chosen].chance_best,
-        runner_up=decision.name(second),
-        chance_ahead=chance_ahead(world, chosen, second),
-        decided_by=decided_by(world, question.wishes, chosen, second) if is_pair else "",
-        flips=flips,
-    )
-    return _build_choice(decided, world, question)
-
-
-def _build_choice(decided: _Decided, world: World, question: Question) -> Choice:
-    """What was decided, with what was asked and what it rests on; one field after the other."""
-    likely, settings = world.likely, question.settings
-    not_shown, ahead = world.judged.not_shown, decided.chance_ahead
-    cannot_say = decided.verdict == "cannot say"
+def _conclude(
+    model: ChoiceModel, entries: Sequence[JudgedEncoding], not_shown: tuple[Need, ...]
+) -> Choice:
+    request, draws = model.request, model.draws
+    candidates, verdict = find_candidates(model, entries)
+    chosen = int(prefer(model.point_costs, candidates, model.rule))
+    entries = with_chances(model, entries)
+    second = find_runner_up(model, entries, candidates, chosen)
+    comparable = np.array([not entry.lacks for entry in entries])
+    leader, ahead = model.name(chosen), chance_ahead(model, chosen, second)
+    cannot_say = bool(not_shown) and leader is not None
     return Choice(
-        verdict=decided.verdict,
-        recommendation=None if cannot_say else decided.leader,
-        by_other_needs=decided.leader if cannot_say else None,
-        chance_best=decided.chance_best,
-        runner_up=decided.runner_up,
+        **dict(request),
+        verdict="cannot say" if cannot_say else verdict,
+        recommendation=None if cannot_say else leader,
+        by_other_needs=leader if cannot_say else None,
+        chance_best=None if leader is None else entries[chosen].chance_best,
+        runner_up=model.name(second),
         chance_ahead=ahead,
-        is_told_apart=ahead is not None and ahead >= settings.confidence_level,
-        decided_by=decided.decided_by,
-        needs=tuple(need.text for need in question.needs),
+        is_told_apart=ahead is not None and ahead >= request.confidence_level,
+        decided_by=decided_by(model, chosen, second),
         needs_not_shown=not_shown,
-        needs_not_shown_remedies=question.remedies_of(not_shown),
-        wishes=tuple(wish.text for wish in question.wishes),
-        wishes_not_measured=question.dropped,
-        weights=world.rule.weights,
-        has_default_wishes=question.has_default_wishes,
-        indifference_fraction=settings.indifference_fraction,
-        confidence_level=settings.confidence_level,
-        encodings=decided.entries,
-        nearest=nearest_misses(decided.entries) if decided.verdict == "none meets" else (),
-        flips=decided.flips,
-        unit=_unit(question.run_count),
-        unit_count=likely.unit_count,
-        begun_count=question.begun_count,
-        draw_count=likely.draws.shape[0],
-        method=METHOD,
-        notes=choose_words.notes(question, likely),
+        encodings=tuple(map(_without_claim, entries) if cannot_say else entries),
+        nearest=nearest_misses(entries) if verdict == "none meets" else (),
+        tipping_points=find_tipping_points(model, candidates, chosen, comparable),
+        unit_count=draws.unit_count,
+        is_thin=draws.is_thin,
+        draw_count=draws.draws.shape[0],
     )
+
+
+def _without_claim(entry: JudgedEncoding) -> JudgedEncoding:
+    """The entry where a need was not measured: nobody is known to meet all."""
+    status = "open" if entry.status == "meets" else entry.status
+    return entry.model_copy(update={"status": status, "chance_all": None})

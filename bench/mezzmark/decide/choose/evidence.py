@@ -4,26 +4,31 @@ and one value a round, of which the spread is made.
 Values are kept as logs, since costs are compared as ratios; decibels are logs already.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from mezzmark.decide.choose.draws import KNOWN_EXACTLY, Column, RoundKey, exact_column, to_log
-from mezzmark.decide.estimate.observations import Observation, observe
-from mezzmark.decide.estimate.observed_run import MeasuredRun
-from mezzmark.decide.estimate.pooling import BITS_PER_HOUR_TO_GB, pool_clips, pooled_bitrates_bps
+from mezzmark.decide.choose.choice import Lack
+from mezzmark.decide.choose.draws import FigureSamples, RoundKey, to_log
+from mezzmark.decide.estimate.complete_rounds import run_names
+from mezzmark.decide.estimate.observations import Observation
+from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun
+from mezzmark.decide.estimate.pooling import BITS_PER_HOUR_TO_GB, pool_clips
 from mezzmark.decide.estimate.ranking import scrub_settings
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_values
-from mezzmark.decide.picture.fidelity import EncodingFidelity, QualityEstimate, judge_encodings
+from mezzmark.decide.picture.fidelity import EncodingFidelity, judge_run
 from mezzmark.model.cell import KERNEL_ENCODING, Setting
 from mezzmark.model.encoding import ORIGINAL
-from mezzmark.model.estimate import Estimate
-from mezzmark.model.figures import FigureName, figure_names
-from mezzmark.model.players import PLAYERS
+from mezzmark.model.errors import RunError
+from mezzmark.model.estimate import Estimate, Withheld
+from mezzmark.model.figures import FigureName, known_figures
+from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
-from mezzmark.report.prose.numbers import count_text
+from mezzmark.model.tasks.fidelity import METRICS, metric_of
+from mezzmark.model.tasks.scrub import ScrubMeasurement
 from mezzmark.statistics.quantiles import sorted_quantile
 
 Placed = tuple[int, Observation]
@@ -36,21 +41,133 @@ _FURTHER_RUN: Final = 1_000_000
 """Added to the rounds of each further run that is put together round by round: more rounds than a
 scenario may have."""
 
+DELTA_E_FLOOR: Final = 0.1
+"""Colour shifts below a tenth of what can be seen side by side are alike to everybody, and an
+exact 0 has no ratio."""
 
-class TimedFigures:
-    """The timed figures of runs; estimates are made when first asked for, and kept."""
+QUALITY_CAP_DB: Final = 100.0
+"""Stands for pictures that came back bit for bit, which have no finite PSNR; above what any lossy
+encoding of 16-bit pictures reaches."""
 
-    def __init__(self, runs: Sequence[MeasuredRun], *, confidence_level: float) -> None:
-        self._is_by_run = len(runs) >= MINIMUM_ROUNDS
+
+_MACHINE: Final = ("host_label", "cpu_model", "usable_core_count", "memory_bytes")
+
+
+def refuse_unlike_runs(runs: Sequence[MeasuredRun]) -> None:
+    """RunError unless all runs are of one machine, and clips and encodings of one name the same."""
+    names = run_names(runs)
+    for run, name in zip(runs[1:], names[1:], strict=True):
+        unlike = _unlikeness(runs[0].manifest, run.manifest)
+        if unlike:
+            raise RunError(
+                where=name,
+                what=f"it cannot be put together with {names[0]}: {unlike}",
+                remedy="Choose from runs of one machine and the same footage, one set at a time",
+            )
+
+
+def _unlikeness(first: Manifest, other: Manifest) -> str:
+    for key in _MACHINE:
+        if getattr(first.host, key) != getattr(other.host, key):
+            return f"the machine's {key.replace('_', ' ')} differs"
+    if {c.clip: c.fingerprint for c in first.clips} != {c.clip: c.fingerprint for c in other.clips}:
+        return "the clips are not the same"
+    known = {encoding.name: encoding for encoding in first.encodings}
+    for encoding in other.encodings:
+        if known.get(encoding.name, encoding).instructions != encoding.instructions:
+            return f'encoding "{encoding.name}" is defined differently'
+    return ""
+
+
+def list_encodings(runs: Sequence[ObservedRun]) -> tuple[str, ...]:
+    """All encodings that any of the runs measured or prepared, in alphabetical order."""
+    names = {e.name for run in runs for e in run.manifest.encodings}
+    names |= {t.cell.encoding for run in runs for t in run.trials if not t.arm}
+    return tuple(sorted(names - {KERNEL_ENCODING}))
+
+
+def count_wrong(runs: Sequence[ObservedRun]) -> Counter[str]:
+    """Wrong pictures by encoding, over all runs and ways of moving."""
+    counts: Counter[str] = Counter()
+    for trial in (trial for run in runs for trial in run.trials):
+        if isinstance(trial.measurement, ScrubMeasurement):
+            counts[trial.cell.encoding] += trial.measurement.proof.count("wrong")
+    return counts
+
+
+class RunFigures:
+    """The figures of runs, looked up by name; intervals at `confidence_level`. Estimates are made
+    when first asked for, and kept."""
+
+    def __init__(self, runs: Sequence[ObservedRun], *, confidence_level: float) -> None:
         self._level = confidence_level
-        self._pooled: dict[tuple[int | None, str, Kind], Mapping[str, Estimate]] = {}
+        self._is_by_run = len(runs) >= MINIMUM_ROUNDS
+        self._bitrates: dict[str, float] = {}
+        self._fidelity: dict[str, EncodingFidelity] = {}
         self._placed: dict[Kind, dict[str, list[Placed]]] = {}
+        self._pooled: dict[tuple[int | None, str, Kind], Mapping[str, Estimate]] = {}
         for place, run in enumerate(runs):
-            for o in observe(run.trials):
+            self._bitrates = run.bitrates_bps | self._bitrates
+            judged = judge_run(run, confidence_level=confidence_level)
+            self._fidelity = {entry.encoding: entry for entry in judged} | self._fidelity
+            for o in run.observations:
                 by_encoding = self._placed.setdefault((o.cell.task, o.cell.setting), {})
                 by_encoding.setdefault(o.cell.encoding, []).append((place, o))
 
-    def columns(self, figure: FigureName, encodings: Sequence[str]) -> dict[str, Column]:
+    def samples(self, figure: FigureName, encodings: Sequence[str]) -> dict[str, FigureSamples]:
+        """The figure of each encoding."""
+        if not figure.task:
+            return {name: self._size(figure, name) for name in encodings}
+        if figure.task == "fidelity":
+            return {name: self._quality(figure, name) for name in encodings}
+        found = self._timed(figure, encodings)
+        is_free = TASKS[figure.task].is_free_for_original and ORIGINAL in found
+        if is_free and any(one.logs for one in found.values()):
+            best = -np.inf if figure.better == "less" else np.inf
+            found[ORIGINAL] = FigureSamples(point=best, no_number="nothing to do")
+        return found
+
+    def timed_figures(self) -> tuple[FigureName, ...]:
+        """The bit rate, and all timed figures that a wish could name, without counts of threads or
+        jobs."""
+        timed = {
+            (task, setting["pattern"], figure)
+            for (task, setting), groups in self._placed.items()
+            for group in groups.values()
+            for _, o in group
+            for figure in o.figures
+        }
+        return tuple(
+            figure
+            for figure in known_figures()
+            if figure.name == "bitrate_bps" or (figure.task, figure.pattern, figure.figure) in timed
+        )
+
+    def _size(self, figure: FigureName, name: str) -> FigureSamples:
+        rate = self._bitrates.get(name)
+        if rate is None:
+            return FigureSamples(lack=Lack(kind="size not known"))
+        value = rate * BITS_PER_HOUR_TO_GB if figure.figure == "gb_per_hour" else rate
+        estimate = Estimate.exact(value, figure.unit)
+        return FigureSamples(point=to_log(value, figure.unit), estimate=estimate)
+
+    def _quality(self, figure: FigureName, name: str) -> FigureSamples:
+        entry, best = self._fidelity.get(name), bounded_quality(figure.figure)
+        untouched = to_log(best, figure.unit)
+        if name == ORIGINAL and self._fidelity:
+            return FigureSamples(point=untouched, no_number="the footage itself")
+        estimate = entry.figure(figure.figure) if entry else None
+        if estimate is not None:
+            value = bounded_quality(figure.figure, estimate.point)
+            if estimate.low is None:  # fidelity is judged once: the same comes every time
+                exact = {"withheld": (Withheld(kind="exact"),), "method": "as it is"}
+                estimate = estimate.model_copy(update=exact)
+            return FigureSamples(point=to_log(value, figure.unit), estimate=estimate)
+        if entry is not None and entry.is_bit_exact and metric_of(figure.figure):
+            return FigureSamples(point=untouched, no_number="identical")
+        return FigureSamples(lack=Lack(kind="not measured"))
+
+    def _timed(self, figure: FigureName, encodings: Sequence[str]) -> dict[str, FigureSamples]:
         """The figure of each encoding, in the setting that leads the report (scrub) or in the
         encoding's own best (others)."""
         kinds = [kind for kind in self._placed if _is_meant(figure, kind)]
@@ -78,61 +195,48 @@ class TimedFigures:
             for name in encodings
         }
 
-    def measured_names(self) -> tuple[tuple[str, str | None, str], ...]:
-        """Task, pattern and figure of all that was timed."""
-        found = {
-            (task, setting["pattern"], figure)
-            for (task, setting), groups in self._placed.items()
-            for group in groups.values()
-            for _, o in group
-            for figure in o.figures
-        }
-        return tuple(sorted(found, key=str))
-
     def _best(
         self,
         figure: FigureName,
         name: str,
         kinds: Mapping[Kind, Sequence[Placed]],
         clips: set[str],
-    ) -> Column:
-        """The setting in which the encoding does best; scrub has only one left by now."""
+    ) -> FigureSamples:
+        """In the setting where the encoding does best; scrub has only one left by now."""
         sign = 1 if figure.better == "less" else -1
-        columns = [
-            column
+        found = [
+            samples
             for kind, placed in kinds.items()
-            if (column := self._column(figure, name, kind, placed, clips)) is not None
+            if (samples := self._in_setting(figure, name, kind, placed, clips)) is not None
         ]
-        if not columns:
-            reason = "a clip is missing" if kinds else "not measured"
-            return Column(logs={}, reason=reason)
-        return min(columns, key=lambda c: (sign * c.point, c.setting))
+        if not found:
+            return FigureSamples(lack=Lack(kind="clip missing" if kinds else "not measured"))
+        return min(found, key=lambda one: (sign * one.point, str(one.setting)))
 
-    def _column(
+    def _in_setting(
         self,
         figure: FigureName,
         name: str,
         kind: Kind,
         placed: Sequence[Placed],
         clips: set[str],
-    ) -> Column | None:
+    ) -> FigureSamples | None:
         """The figure in one setting, or None where no round has every clip."""
         logs = _round_logs(figure, placed, clips)
         if not logs:
             return None
-        if not self._is_by_run:
+        if self._is_by_run:
+            points = {
+                place: self._pool(name, kind, place)[figure.figure].point
+                for place in sorted({place for place, _ in logs})
+            }
+            logs = {(place, -1): to_log(point, figure.unit) for place, point in points.items()}
+            count = sum(o.sample_count for _, o in placed)
+            estimate = estimate_values(list(points.values()), figure.unit, count, self._level)
+        else:
             estimate = self._pool(name, kind)[figure.figure]
-            return Column(logs=logs, estimate=estimate, setting=setting_text(*kind))
-        points = {
-            place: self._pool(name, kind, place)[figure.figure].point
-            for place in sorted({place for place, _ in logs})
-        }
-        samples = sum(o.sample_count for _, o in placed)
-        return Column(
-            logs={(place, -1): to_log(point, figure.unit) for place, point in points.items()},
-            estimate=estimate_values(list(points.values()), figure.unit, samples, self._level),
-            setting=setting_text(*kind),
-        )
+        point = to_log(estimate.point, figure.unit)
+        return FigureSamples(point=point, logs=logs, estimate=estimate, setting=kind[1])
 
     def _pool(self, name: str, kind: Kind, of_run: int | None = None) -> Mapping[str, Estimate]:
         """The report's estimates over clips, of one run or of all round by round."""
@@ -145,6 +249,16 @@ class TimedFigures:
             ]
             [self._pooled[key]] = pool_clips(group, confidence_level=self._level).values()
         return self._pooled[key]
+
+
+def bounded_quality(figure: str, value: float | None = None) -> float:
+    """A fidelity figure held within what has a finite ratio; without a value that of pictures that
+    nothing has happened to."""
+    metric = metric_of(figure)
+    if metric is None:
+        return max(value or 0.0, DELTA_E_FLOOR)
+    best = min(METRICS[metric].best, QUALITY_CAP_DB)
+    return best if value is None else min(value, best)
 
 
 def _is_meant(figure: FigureName, kind: Kind) -> bool:
@@ -178,162 +292,3 @@ def _log_of_round(figure: FigureName, clips: Sequence[Observation]) -> float:
     if probability is not None and moves:
         return to_log(sorted_quantile(np.sort(np.concatenate(moves)), probability), figure.unit)
     return float(np.mean([to_log(o.figures[figure.figure], figure.unit) for o in clips]))
-
-
-def setting_text(task: str, setting: Setting) -> str:
-    """Threads, and jobs, order, passes and policy where the task has them."""
-    parts = [count_text(setting["threads"], "thread")]
-    if "jobs" in TASKS[task].axes:
-        parts.insert(0, count_text(setting["jobs"], "job"))
-    if setting["policy"]:
-        parts.append(f"policy {setting['policy']}")
-    player = PLAYERS.get(setting["player"])
-    if player and player.device:
-        parts.append(player.device)
-    if setting["clip_order"]:
-        parts.append(setting["clip_order"])
-    if setting["passes"]:
-        parts.append("one pass" if setting["passes"] == 1 else "two passes")
-    return ", ".join(parts)
-
-
-DELTA_E_FLOOR: Final = 0.1
-"""Colour shifts below a tenth of what can be seen side by side are alike to everybody, and an
-exact 0 has no ratio."""
-
-QUALITY_CAP_DB: Final = 100.0
-"""Stands for pictures that came back bit for bit, which have no finite PSNR; above what any lossy
-encoding of 16-bit pictures reaches."""
-
-_QUALITY: Final = {
-    "psnr_db": "PSNR",
-    "psnr_worst_db": "PSNR",
-    "xpsnr_db": "XPSNR Y",
-    "ssim": "SSIM",
-}
-SSIM_OF_THE_SAME: Final = 1.0
-
-NOTHING_TO_DO: Final = "nothing to do"
-
-
-def list_encodings(runs: Sequence[MeasuredRun]) -> tuple[str, ...]:
-    """All encodings that any of the runs measured or prepared, in alphabetical order."""
-    names = {e.name for run in runs for e in run.manifest.encodings}
-    names |= {t.cell.encoding for run in runs for t in run.trials if not t.arm}
-    return tuple(sorted(names - {KERNEL_ENCODING}))
-
-
-class RunFigures:
-    """The figures of runs, read once and looked up by name; intervals at `confidence_level`."""
-
-    def __init__(self, runs: Sequence[MeasuredRun], *, confidence_level: float) -> None:
-        self._timed = TimedFigures(runs, confidence_level=confidence_level)
-        self._bitrates: dict[str, float] = {}
-        self._fidelity: dict[str, EncodingFidelity] = {}
-        for run in runs:
-            self._bitrates = pooled_bitrates_bps(run.manifest) | self._bitrates
-            judged = judge_encodings(run.trials, confidence_level=confidence_level)
-            self._fidelity = {entry.encoding: entry for entry in judged} | self._fidelity
-
-    def columns(self, figure: FigureName, encodings: Sequence[str]) -> dict[str, Column]:
-        """The figure of each encoding."""
-        if not figure.task:
-            found = {name: self._size(figure, name) for name in encodings}
-        elif figure.task == "fidelity":
-            found = {name: self._quality(figure, name) for name in encodings}
-        else:
-            found = self._timed.columns(figure, encodings)
-        if (
-            figure.task
-            and TASKS[figure.task].is_free_for_original
-            and ORIGINAL in found
-            and any(column.logs for column in found.values())
-        ):
-            found[ORIGINAL] = Column(logs={}, is_free=True, setting=NOTHING_TO_DO)
-        return found
-
-    def measured_names(self) -> tuple[str, ...]:
-        """Names of all timed figures that a wish could name, without counts of threads or jobs."""
-        timed = {".".join(filter(None, parts)) for parts in self._timed.measured_names()}
-        return tuple(name for name in figure_names() if name in timed)
-
-    def _size(self, figure: FigureName, name: str) -> Column:
-        rate = self._bitrates.get(name)
-        if rate is None:
-            return Column(logs={}, reason="its size is not known")
-        value = rate * BITS_PER_HOUR_TO_GB if figure.figure == "gb_per_hour" else rate
-        estimate = _known(value, figure.unit)
-        return exact_column(to_log(value, figure.unit), "files on disk", estimate=estimate)
-
-    def _quality(self, figure: FigureName, name: str) -> Column:
-        if name == ORIGINAL and self._fidelity:
-            best = DELTA_E_FLOOR
-            if figure.figure in _QUALITY:
-                best = _untouched(figure.figure)
-            return exact_column(
-                to_log(best, figure.unit), "the footage itself", wording="the footage itself"
-            )
-        entry = self._fidelity.get(name)
-        value = None if entry is None else quality_value(entry, figure.figure)
-        if entry is None or value is None:
-            return Column(logs={}, reason="not measured")
-        estimate = _shown_quality(entry, figure)
-        wording = "" if estimate else "identical"
-        log = to_log(value, figure.unit)
-        return exact_column(log, "generation 1", estimate=estimate, wording=wording)
-
-
-def quality_value(entry: EncodingFidelity, figure: str) -> float | None:
-    """A fidelity figure as it counts: the worst clip's shift, the mean (or worst) quality, both
-    held within what has a finite ratio; None where it was not measured."""
-    if figure in _QUALITY:
-        estimate = entry.estimates.get(_QUALITY[figure])
-        if estimate is None:
-            return _untouched(figure) if entry.is_bit_exact else None
-        value = estimate.worst if figure == "psnr_worst_db" else estimate.point
-        return min(value, QUALITY_CAP_DB)
-    shift = _colour_shift(entry, figure)
-    return None if shift is None else max(shift, DELTA_E_FLOOR)
-
-
-def _shown_quality(entry: EncodingFidelity, figure: FigureName) -> Estimate | None:
-    """The figure as the report shows it; None where pictures came back bit for bit."""
-    if figure.figure in _QUALITY:
-        found = entry.estimates.get(_QUALITY[figure.figure])
-        if found is None:
-            return None
-        if figure.figure == "psnr_worst_db":
-            return _known(found.worst, figure.unit)
-        return _known(found.point, figure.unit, over_clips=found)
-    shift = _colour_shift(entry, figure.figure)
-    return None if shift is None else _known(shift, figure.unit)
-
-
-def _colour_shift(entry: EncodingFidelity, figure: str) -> float | None:
-    """The worst clip's shift on the chart, or what lost colour tags show."""
-    if figure == "delta_e_tags":
-        return entry.tags.delta_e_shown if entry.tags else None
-    if figure == "delta_e_max":
-        return entry.worst_patch.worst_delta_e if entry.worst_patch else None
-    return entry.worst_chart.delta_e if entry.worst_chart else None
-
-
-def _untouched(figure: str) -> float:
-    """A quality figure of a picture that nothing has happened to."""
-    return SSIM_OF_THE_SAME if figure == "ssim" else QUALITY_CAP_DB
-
-
-def _known(value: float, unit: str, *, over_clips: QualityEstimate | None = None) -> Estimate:
-    """A value that is the same in every round, with its interval over clips where it has one."""
-    low, high = (over_clips.low, over_clips.high) if over_clips else (None, None)
-    return Estimate(
-        point=value,
-        low=low,
-        high=high,
-        confidence_level=over_clips.confidence_level if over_clips else 0.95,
-        unit=unit,
-        round_count=1,
-        sample_count=over_clips.clip_count if over_clips else 1,
-        method="as it is" if low is None else "mean of clips; t over clips",
-        withheld=KNOWN_EXACTLY if low is None else (),
-    )

@@ -6,20 +6,28 @@ adjusted for all needs and encodings together (Holm), is at most 1 - `confidence
 chance that noise rules out anyone who truly meets, the right one included, is at most that.
 """
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Literal
+from typing import Final
 
 import numpy as np
 from scipy import special
 
-from mezzmark.decide.choose.choice import NeedResult
-from mezzmark.decide.choose.draws import Flags, Floats, Likely, to_log
+from mezzmark.decide.choose.choice import (
+    JudgedEncoding,
+    Lack,
+    NearMiss,
+    NeedResult,
+    Outcome,
+    Status,
+)
+from mezzmark.decide.choose.draws import FigureDraws, Flags, Floats, to_log
 from mezzmark.model.encoding import Encoding
-from mezzmark.model.request import CHROMA_ORDER, Need
+from mezzmark.model.request import Need, Wish
 from mezzmark.model.run import Manifest
-from mezzmark.report.prose.numbers import withheld_text
 from mezzmark.statistics.multiplicity import holm_adjusted
+
+NEAREST_SHOWN: Final = 3
 
 Traits = dict[str, str]
 """Fact name → value as needs write it; a fact that is not known is left out."""
@@ -49,156 +57,169 @@ def _word(claim: bool) -> str:
     return "true" if claim else "false"
 
 
-def judge_trait(
-    need: Need, traits: Sequence[Traits]
-) -> tuple[Literal["meets", "misses", "not shown"], str]:
-    """Whether every one of `traits` has what the need asks for, and the value in words."""
-    values = [entry.get(need.subject) for entry in traits]
-    known = [value for value in values if value is not None]
-    shown = " or ".join(dict.fromkeys(known)) or "not known"
-    if any(not _has(need, value) for value in known):
-        return "misses", shown
-    return ("meets" if known and len(known) == len(values) else "not shown"), shown
-
-
-def _has(need: Need, value: str) -> bool:
-    if need.subject == "bit_depth":
-        return _compare(need.operator, int(value), int(need.value))
-    if need.subject == "chroma":
-        order = {name: place for place, name in enumerate(CHROMA_ORDER)}
-        return _compare(need.operator, order.get(value, -1), order[need.value])
-    return value.lower() == need.value.lower()
-
-
-def _compare(operator: str, value: int, limit: int) -> bool:
-    return {"<=": value <= limit, ">=": value >= limit, "=": value == limit}[operator]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Judged:
-    """Needs against encodings. `results` by encoding, in the order of the needs; `passes` (draws,
-    encodings, needs) says in which draws a need is met (True where it is not shown at all)."""
-
-    results: Mapping[str, tuple[NeedResult, ...]]
-    passes: Flags
-    chance_all: Floats
-    not_shown: tuple[str, ...]
+NeedResults = dict[str, tuple[NeedResult, ...]]
+"""By encoding, in the order of the needs."""
 
 
 def judge_needs(
     needs: Sequence[Need],
-    likely: Likely,
+    draws: FigureDraws,
     traits: Mapping[str, Sequence[Traits]],
     *,
     confidence_level: float,
-) -> Judged:
-    """Every need against every encoding of `likely`."""
-    shape = (likely.draws.shape[0], len(likely.encodings), len(needs))
+) -> tuple[NeedResults, Flags]:
+    """Every need against every encoding, and the draws in which it is met (draws, encodings,
+    needs), True where it is not shown at all."""
+    shape = (draws.draws.shape[0], len(draws.encodings), len(needs))
     passes = np.ones(shape, dtype=np.bool_)
-    chances = np.full(shape[1:], np.nan)
-    table: list[list[NeedResult]] = [[] for _ in likely.encodings]
+    p_values = np.full(shape[1:], np.nan)
+    table: list[list[NeedResult]] = [[] for _ in draws.encodings]
     for n, need in enumerate(needs):
-        for e, name in enumerate(likely.encodings):
+        for e, name in enumerate(draws.encodings):
             if need.figure is None:
-                outcome, shown = judge_trait(need, traits[name])
-                passes[:, e, n] = outcome != "misses"
-                table[e].append(
-                    NeedResult(
-                        need=need.text,
-                        outcome=outcome,
-                        value_text=shown,
-                        chance={"meets": 1.0, "misses": 0.0}.get(outcome),
-                        reason="not known" if outcome == "not shown" else "",
-                    )
-                )
-                continue
-            result, passes[:, e, n] = _judge_figure(need, likely, e, confidence_level)
+                result = _judge_fact(need, traits[name])
+                passes[:, e, n] = result.outcome != "misses"
+            else:
+                result, passes[:, e, n] = _judge_figure(need, draws, e, confidence_level)
+                if draws.standard_errors[e, draws.place(need.figure)] > 0:
+                    p_values[e, n] = math.nan if result.chance is None else result.chance
             table[e].append(result)
-            if (
-                likely.standard_errors[e, likely.place(need.subject)] > 0
-                and result.chance is not None
-            ):
-                chances[e, n] = result.chance
-    _settle(table, chances, confidence_level)
-    shown_somewhere = [
-        any(row[n].outcome != "not shown" for row in table) for n in range(len(needs))
-    ]
-    return Judged(
-        results={name: tuple(table[e]) for e, name in enumerate(likely.encodings)},
-        passes=passes,
-        chance_all=passes.all(axis=2).mean(axis=0),
-        not_shown=tuple(
-            need.text for need, is_shown in zip(needs, shown_somewhere, strict=True) if not is_shown
-        ),
-    )
+    _settle(table, p_values, confidence_level)
+    return {name: tuple(table[e]) for e, name in enumerate(draws.encodings)}, passes
+
+
+def _judge_fact(need: Need, traits: Sequence[Traits]) -> NeedResult:
+    """Whether every one of `traits` has what the need asks for."""
+    values = [entry.get(need.subject) for entry in traits]
+    known = tuple(dict.fromkeys(value for value in values if value is not None))
+    if not all(map(need.is_met_by, known)):
+        return NeedResult(need=need, outcome="misses", facts=known, chance=0.0)
+    if known and None not in values:
+        return NeedResult(need=need, outcome="meets", facts=known, chance=1.0)
+    lack = Lack(kind="fact not known", need=need)
+    return NeedResult(need=need, outcome="not shown", facts=known, lack=lack)
 
 
 def _judge_figure(
-    need: Need, likely: Likely, e: int, confidence_level: float
+    need: Need, draws: FigureDraws, e: int, confidence_level: float
 ) -> tuple[NeedResult, Flags | bool]:
     assert need.figure is not None
     assert need.limit is not None
-    f, name = likely.place(need.subject), likely.encodings[e]
-    reason = likely.reasons.get((name, need.subject))
-    if reason is not None:
-        return NeedResult(need=need.text, outcome="not shown", reason=reason), True
-    point, limit = likely.points[e, f], to_log(need.limit, need.figure.unit)
+    f, samples = draws.place(need.figure), draws.samples[draws.encodings[e], need.subject]
+    if samples.lack is not None:
+        lack = samples.lack.model_copy(update={"need": need})
+        return NeedResult(need=need, outcome="not shown", lack=lack), True
+    limit, estimate = to_log(need.limit, need.figure.unit), samples.estimate
     sign = 1.0 if need.operator == "<=" else -1.0
-    estimate = likely.estimates.get((name, need.subject))
+    error, degrees = draws.standard_errors[e, f], draws.degrees[e, f]
     if estimate is None:  # known without a number: nothing to do, the footage itself, identical
-        is_met = bool(sign * (limit - point) >= 0)
+        is_met = bool(sign * (limit - samples.point) >= 0)
         return NeedResult(
-            need=need.text,
+            need=need,
             outcome="meets" if is_met else "misses",
-            value_text=likely.settings[name, need.subject],
+            no_number=samples.no_number,
             chance=float(is_met),
         ), is_met
-    error, is_unsure = likely.standard_errors[e, f], likely.degrees[e, f] == 0
-    is_exact = error == 0 and not is_unsure
-    if is_exact:  # as shown, for what counts in a wish may be held within bounds
-        met: Flags | bool = bool(sign * (need.limit - estimate.point) >= 0)
-        chance = float(met)
-    else:
-        met = sign * (limit - likely.draws[:, e, f]) >= 0
-        chance = _chance(sign * (limit - point), error, likely.degrees[e, f])
-    result = NeedResult(
-        need=need.text,
-        outcome="meets" if chance >= confidence_level else "misses" if chance == 0 else "open",
+    met: Flags | bool = sign * (limit - draws.draws[:, e, f]) >= 0
+    chance: float | None = None
+    outcome: Outcome = "open"
+    if degrees > 0:
+        if error == 0:  # as shown, for what counts in a wish may be held within bounds
+            met = bool(sign * (need.limit - estimate.point) >= 0)
+            chance = float(met)
+        else:
+            chance = float(special.stdtr(degrees, sign * (limit - samples.point) / error))
+        if chance >= confidence_level or chance == 0:
+            outcome = "misses" if chance == 0 else "meets"
+    room = sign * (need.limit - estimate.point)
+    is_db = need.figure.unit == "dB"
+    return NeedResult(
+        need=need,
+        outcome=outcome,
         value=estimate,
-        chance=None if is_unsure else chance,
-        **_margin(need, estimate.point),
-    )
-    if is_unsure:
-        result = result.model_copy(
-            update={"outcome": "open", "reason": withheld_text(estimate.withheld)}
-        )
-    return result, met
+        chance=chance,
+        margin_db=room if is_db else None,
+        margin_fraction=None if is_db else room / need.limit,
+    ), met
 
 
-def _chance(room: float, standard_error: float, degrees: float) -> float:
-    if standard_error == 0:
-        return float(room >= 0)
-    return float(special.stdtr(degrees, room / standard_error))
-
-
-def _margin(need: Need, point: float) -> dict[str, float]:
-    assert need.figure is not None
-    assert need.limit is not None
-    room = need.limit - point if need.operator == "<=" else point - need.limit
-    if need.figure.unit == "dB":
-        return {"margin_db": room}
-    return {"margin_fraction": room / need.limit}
-
-
-def _settle(table: list[list[NeedResult]], chances: Floats, confidence_level: float) -> None:
+def _settle(table: list[list[NeedResult]], p_values: Floats, confidence_level: float) -> None:
     """Turn `open` and `misses` of measured needs into what holds for all of them together."""
-    places = np.argwhere(~np.isnan(chances))
+    places = np.argwhere(~np.isnan(p_values))
     if places.size == 0:
         return
-    adjusted = holm_adjusted([chances[e, n] for e, n in places])
+    adjusted = holm_adjusted([p_values[e, n] for e, n in places])
     for (e, n), p_value in zip(places, adjusted, strict=True):
         result = table[e][n]
         if result.outcome == "meets":
             continue
         outcome = "misses" if p_value <= 1 - confidence_level else "open"
         table[e][n] = result.model_copy(update={"outcome": outcome})
+
+
+def list_not_shown(needs: Sequence[Need], results: NeedResults) -> tuple[Need, ...]:
+    """The needs that were shown of no encoding."""
+    return tuple(
+        need
+        for n, need in enumerate(needs)
+        if all(row[n].outcome == "not shown" for row in results.values())
+    )
+
+
+def judge_encoding(
+    e: int,
+    draws: FigureDraws,
+    results: Sequence[NeedResult],
+    wishes: Sequence[Wish],
+    bars: Sequence[Lack],
+    *,
+    not_shown: Sequence[Need],
+    chance: float,
+    confidence_level: float,
+) -> JudgedEncoding:
+    """One encoding by its needs, met in a `chance` of draws but for those `not_shown` of any; by
+    what `bars` it; with the figures that the wishes look at."""
+    name = draws.encodings[e]
+    missing = [result.lack for result in results if result.lack and result.need not in not_shown]
+    known = [result for result in results if result.lack not in missing]
+    lacks = (*bars, *missing)
+    is_unsure = draws.is_thin and any(result.chance is None for result in known)
+    status: Status = "open"
+    if any(result.outcome == "misses" for result in results):
+        status = "ruled out"
+    elif lacks:
+        status = "not judged"
+    elif chance >= confidence_level and not is_unsure:
+        status = "meets"
+    wished = {wish.figure.name: draws.samples[name, wish.figure.name] for wish in wishes}
+    return JudgedEncoding(
+        encoding=name,
+        status=status,
+        lacks=lacks,
+        needs=tuple(results),
+        figures={figure: one.estimate for figure, one in wished.items() if one.estimate},
+        settings={figure: one.setting for figure, one in wished.items() if one.setting is not None},
+        no_numbers={figure: one.no_number for figure, one in wished.items() if one.no_number},
+        chance_all=None if missing or is_unsure else chance,
+        chance_measured=None if is_unsure else chance,
+    )
+
+
+def nearest_misses(entries: Sequence[JudgedEncoding]) -> tuple[NearMiss, ...]:
+    """The encodings with the fewest missed facts, then the smallest worst miss of a limit."""
+    found = []
+    for entry in entries:
+        missed = sorted(entry.outcomes("misses"), key=_miss_size, reverse=True)
+        sizes = [_miss_size(result) for result in missed]
+        limits = [size for size in sizes if math.isfinite(size)]
+        rank = (sizes.count(math.inf), max(limits, default=0.0), entry.encoding)
+        if entry.status == "ruled out":
+            found.append((rank, NearMiss(encoding=entry.encoding, missed=tuple(missed))))
+    return tuple(miss for _, miss in sorted(found, key=lambda pair: pair[0])[:NEAREST_SHOWN])
+
+
+def _miss_size(result: NeedResult) -> float:
+    """How far beyond its limit, as a share of it (dB: as a ratio); a missed fact is infinite."""
+    if result.margin_db is not None:
+        return math.expm1(-result.margin_db * math.log(10) / 10)
+    return math.inf if result.margin_fraction is None else -result.margin_fraction

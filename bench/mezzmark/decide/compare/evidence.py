@@ -3,7 +3,7 @@
 How the sides were measured decides the unit of spread. In turn (interleaved): pairs of rounds,
 for the machine hit both. One after the other: pairs of rounds too, but the machine may have
 changed in between, so the change is also seen relative to the reference kernel, and a claim needs
-both. At the same time: as one after the other, and no claim is made of it (`decide.regress`).
+both. At the same time: as one after the other, and no claim is made of it.
 Several runs a side: whole runs, whose spread holds days and reboots.
 """
 
@@ -11,14 +11,12 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from mezzmark.decide.compare.judgement import Evidence
-from mezzmark.decide.compare.verdicts import Design
+from mezzmark.decide.compare.verdicts import Design, Evidence
 from mezzmark.decide.estimate.observed_run import Costs, MeasuredRun, RoundKey, RunCosts
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
-from mezzmark.decide.machine.identity import is_other_machine
-from mezzmark.decide.machine.run_times import runs_at_once, took_turns
+from mezzmark.decide.machine.identity import HARDWARE, MACHINE, host_key
+from mezzmark.decide.machine.overlap import runs_at_once, took_turns
 from mezzmark.model.cell import Cell
-from mezzmark.model.run import Manifest
 from mezzmark.statistics.paired import (
     Change,
     paired_change,
@@ -39,8 +37,10 @@ def choose_design(baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredR
     runs = (*baseline, *candidate)
     if disturbed_pairs(runs):
         return "at the same time"
-    manifests = ([run.manifest for run in side] for side in (baseline, candidate))
-    if is_other_machine(*manifests) or runs_at_once(runs):
+    hardware = [
+        {host_key(run.manifest.host, HARDWARE) for run in side} for side in (baseline, candidate)
+    ]
+    if hardware[0] != hardware[1] or runs_at_once(runs):
         return "two machines"
     if len(runs) >= RUNS_AS_UNITS:
         return "several runs"
@@ -52,16 +52,9 @@ def choose_design(baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredR
 def disturbed_pairs(runs: Sequence[MeasuredRun]) -> tuple[tuple[int, int], ...]:
     """Which runs, two by two, were at work at the same time on one machine: on one side of a
     comparison as bad as on both."""
+    hosts = [host_key(run.manifest.host, MACHINE) for run in runs]
     return tuple(
-        (first, second)
-        for first, second in runs_at_once(runs)
-        if _are_of_one_machine(runs[first].manifest, runs[second].manifest)
-    )
-
-
-def _are_of_one_machine(first: Manifest, second: Manifest) -> bool:
-    return first.host.host_label == second.host.host_label and not is_other_machine(
-        [first], [second]
+        (first, second) for first, second in runs_at_once(runs) if hosts[first] == hosts[second]
     )
 
 
@@ -96,10 +89,7 @@ def kernel_change(
     baseline: Sequence[RunCosts], candidate: Sequence[RunCosts], *, design: Design
 ) -> Change | None:
     """The change of the reference kernel: what the machine itself did between the sides."""
-    sides = [
-        [{(index, 0): cost for index, cost in run.kernel.items()} for run in side]
-        for side in (baseline, candidate)
-    ]
+    sides = [[kernel_costs(run) for run in side] for side in (baseline, candidate)]
     return _change(sides[0], sides[1], design)
 
 
@@ -142,3 +132,26 @@ def _merge(runs: Sequence[Costs]) -> Costs:
         for key, cost in run.items():
             logs.setdefault(key, []).append(math.log(cost))
     return {key: math.exp(sum(values) / len(values)) for key, values in logs.items()}
+
+
+def pool_costs(run: RunCosts, cells: Sequence[Cell]) -> Costs:
+    """Per round the geometric mean over `cells`, in the rounds in which all of them finished.
+
+    The key stands for the requests of all cells, so that rounds pair where all did the same work.
+    """
+    by_round: dict[int, list[tuple[int, float]]] = {}
+    for cell in cells:
+        for (round_index, seed), cost in sorted(run.by_cell.get(cell, {}).items()):
+            by_round.setdefault(round_index, []).append((seed, math.log(cost)))
+    return {
+        (index, hash(tuple(seed for seed, _ in parts))): math.exp(
+            sum(log for _, log in parts) / len(parts)
+        )
+        for index, parts in sorted(by_round.items())
+        if len(parts) == len(cells)
+    }
+
+
+def kernel_costs(run: RunCosts) -> Costs:
+    """The reference kernel's costs as those of a cell."""
+    return {(index, 0): cost for index, cost in run.kernel.items()}

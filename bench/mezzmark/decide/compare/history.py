@@ -14,21 +14,30 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.compare.host_comparison import Refusal
-from mezzmark.decide.compare.host_tasks import TASK_ORDER, pool_costs
-from mezzmark.decide.compare.matching import judged_cells
+from mezzmark.decide.compare.evidence import kernel_costs, pool_costs
+from mezzmark.decide.compare.matching import compared_cells, find_unlikeness, group_refusals
+from mezzmark.decide.compare.verdicts import Reason, Refusal
 from mezzmark.decide.estimate.complete_rounds import run_names
-from mezzmark.decide.estimate.observed_run import MeasuredRun, RoundKey, RunCosts, read_costs
-from mezzmark.decide.estimate.pooling import RATIO_UNIT
-from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
-from mezzmark.decide.machine.identity import describe_unlikeness, host_texts
+from mezzmark.decide.estimate.observed_run import (
+    MeasuredRun,
+    RoundKey,
+    RunCosts,
+    read_costs,
+    start_of,
+)
+from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, RATIO_UNIT, estimate_of
+from mezzmark.decide.machine.identity import (
+    HOST_OVER_TIME,
+    FactChange,
+    changed_facts,
+    host_key,
+)
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
-from mezzmark.model.records import Trial
-from mezzmark.report.prose.terms import TASK_NAMES
+from mezzmark.model.tasks import TASKS
 from mezzmark.statistics.change_points import ChangePoint, change_p_value, find_change_points
-from mezzmark.statistics.intervals import t_reach
+from mezzmark.statistics.intervals import Interval, t_reach
 from mezzmark.statistics.multiplicity import holm_adjusted
 
 Costs = Mapping[RoundKey, float]
@@ -96,14 +105,6 @@ class HistoryPoint(Fact):
     cost_ratio: Estimate
 
 
-class FactChange(Fact):
-    """A fact of the host that differs between two neighbouring runs."""
-
-    name: str
-    before: str
-    after: str
-
-
 class Step(Fact):
     """A change of level between the runs at `before` and `after`.
 
@@ -120,10 +121,11 @@ class Step(Fact):
     kernel_ratio: Estimate | None = None
 
 
-class Series(Fact):
-    """One line of a history: a task over its common cells (`cell` is None), or one cell."""
+class HistorySeries(Fact):
+    """One line of a history: a task over its common cells, or one cell. The reference kernel is the
+    task `kernel` and has no cell."""
 
-    name: str
+    task: str
     cell: Cell | None
     cell_count: int
     points: tuple[HistoryPoint, ...]
@@ -138,8 +140,8 @@ class History(Fact):
 
     host_label: str
     runs: tuple[HistoryRun, ...]
-    tasks: tuple[Series, ...]
-    cells: tuple[Series, ...]
+    tasks: tuple[HistorySeries, ...]
+    cells: tuple[HistorySeries, ...]
     refusals: tuple[Refusal, ...]
     confidence_level: float
     error_level: float
@@ -148,51 +150,38 @@ class History(Fact):
 FEWEST_RUNS: Final = 3
 """From three runs on there is a course to see; a step in so few is all but never claimed."""
 
-KERNEL_NAME: Final = "reference kernel"
-
-_PASSING: Final = {"load before trials", "clock during trials", "stolen by the host"}
-"""What every run finds otherwise; it is in the tables of the runs."""
-
-HostKey = tuple[str, str | None, int]
+KERNEL: Final = "kernel"
 
 
 @dataclass(frozen=True, slots=True)
 class _Line:
     """A series before it is judged: which runs have it, at what level."""
 
-    name: str
+    task: str
     cell: Cell | None
     cell_count: int
     positions: tuple[int, ...]
     levels: Levels
 
 
-def host_key(run: MeasuredRun) -> HostKey:
-    """What makes runs those of one host: label, processor and cores. Memory, system and software
-    may change in its life."""
-    host = run.manifest.host
-    return host.host_label, host.cpu_model, host.logical_core_count
-
-
-def start_of(run: MeasuredRun) -> str:
-    """When the run's first trial began (UTC, ISO 8601)."""
-    starts: list[str] = [trial.started_utc for trial in run.trials]
-    return min(starts, default=run.manifest.created_utc)
-
-
 def trace_history(runs: Sequence[MeasuredRun], *, confidence_level: float = 0.95) -> History:
     """The history of one host's runs. Raises ValueError for fewer than three runs or two hosts."""
-    if len(runs) < FEWEST_RUNS or len({host_key(run) for run in runs}) != 1:
+    hosts = {host_key(run.manifest.host, HOST_OVER_TIME) for run in runs}
+    if len(runs) < FEWEST_RUNS or len(hosts) != 1:
         raise ValueError(f"a history needs at least {FEWEST_RUNS} runs of one host")
     ordered = sorted(runs, key=lambda run: (start_of(run), run.manifest.run_id))
     names = run_names(ordered)
     costs = [read_costs(run.trials) for run in ordered]
     usable, refusals = _usable_cells(ordered, costs, names)
-    cell_lines = [_line(cell.cell_id, cell, 1, by_run) for cell, by_run in usable.items()]
-    task_lines = [_line(KERNEL_NAME, None, 0, _kernels(costs)), *_task_lines(usable, costs)]
-    facts = [host_texts(run) for run in ordered]
-    error_level = 1 - confidence_level
-    tasks = _judge([line for line in task_lines if line], facts, confidence_level)
+    tasks = _judge(_task_lines(usable, costs), ordered, confidence_level)
+    cell_lines = [_line(cell.task, cell, 1, by_run) for cell, by_run in usable.items()]
+    cells = _judge(cell_lines, ordered, confidence_level)
+    kernel_steps = {
+        (step.before, step.after): step.cost_ratio
+        for line in tasks
+        if line.task == KERNEL
+        for step in line.steps
+    }
     return History(
         host_label=ordered[0].manifest.host.host_label,
         runs=tuple(
@@ -204,13 +193,11 @@ def trace_history(runs: Sequence[MeasuredRun], *, confidence_level: float = 0.95
             )
             for index, run in enumerate(ordered)
         ),
-        tasks=_with_kernel(tasks),
-        cells=_with_kernel(
-            _judge([line for line in cell_lines if line], facts, confidence_level), tasks
-        ),
+        tasks=tuple(_with_kernel(line, kernel_steps) for line in tasks),
+        cells=tuple(_with_kernel(line, kernel_steps) for line in cells),
         refusals=refusals,
         confidence_level=confidence_level,
-        error_level=error_level,
+        error_level=1 - confidence_level,
     )
 
 
@@ -218,41 +205,37 @@ def _usable_cells(
     runs: Sequence[MeasuredRun], costs: Sequence[RunCosts], names: Sequence[str]
 ) -> tuple[dict[Cell, dict[int, Costs]], tuple[Refusal, ...]]:
     """Cells with their costs by run, where the run measured the same as the first that has it."""
-    trials: list[Trial] = [trial for run in runs for trial in run.trials]
     usable: dict[Cell, dict[int, Costs]] = {}
-    reasons: dict[str, list[str]] = {}
-    for cell in judged_cells(trial.cell for trial in trials):
-        first: MeasuredRun | None = None
-        for position, run in enumerate(runs):
+    refusals: list[Refusal] = []
+    first: dict[Cell, MeasuredRun] = {}
+    cells = compared_cells(trial.cell for run in runs for trial in run.trials)
+    for position, run in enumerate(runs):
+        refused: dict[Cell, tuple[Reason, ...]] = {}
+        for cell in cells:
             rounds = costs[position].by_cell.get(cell, {})
-            problems: Sequence[str] = ()
+            reasons: Sequence[Reason] = ()
             if len(rounds) < MINIMUM_ROUNDS:
-                problems = (f"fewer than {MINIMUM_ROUNDS} finished rounds",)
-            elif first is not None:
-                problems = describe_unlikeness(cell, first.manifest, run.manifest)
-            if problems:
-                reason = f"{names[position]}: {'; '.join(problems)}"
-                reasons.setdefault(reason, []).append(cell.cell_id)
+                reasons = (Reason(kind="few_rounds", needed=MINIMUM_ROUNDS),)
+            elif cell in first:
+                reasons = find_unlikeness(cell, first[cell].manifest, run.manifest)
+            if reasons:
+                here = {"place": names[position]}
+                refused[cell] = tuple(reason.model_copy(update=here) for reason in reasons)
                 continue
-            first = first or run
+            first.setdefault(cell, run)
             usable.setdefault(cell, {})[position] = rounds
-    refusals = tuple(Refusal(reason=text, cell_ids=tuple(ids)) for text, ids in reasons.items())
-    return usable, refusals
-
-
-def _kernels(costs: Sequence[RunCosts]) -> dict[int, Costs]:
-    return {
-        position: {(index, 0): cost for index, cost in run.kernel.items()}
-        for position, run in enumerate(costs)
-    }
+        refusals += group_refusals(refused)
+    return {cell: usable[cell] for cell in cells if cell in usable}, tuple(refusals)
 
 
 def _task_lines(
     usable: Mapping[Cell, Mapping[int, Costs]], costs: Sequence[RunCosts]
 ) -> list[_Line | None]:
-    """Each task over the cells that as many runs as possible have all of."""
-    lines = []
-    for task in TASK_ORDER:
+    """The reference kernel, and each task over the cells that as many runs as possible have all
+    of."""
+    kernels = {position: kernel_costs(run) for position, run in enumerate(costs)}
+    lines = [_line(KERNEL, None, 0, kernels)]
+    for task in TASKS:
         cells = [cell for cell in usable if cell.task == task]
         most = max((len(usable[cell]) for cell in cells), default=0)
         common = [cell for cell in cells if len(usable[cell]) == most]
@@ -262,42 +245,43 @@ def _task_lines(
             for position in sorted(positions)
             if all(position in usable[cell] for cell in common)
         }
-        lines.append(_line(TASK_NAMES[task], None, len(common), by_run))
+        lines.append(_line(task, None, len(common), by_run))
     return lines
 
 
 def _line(
-    name: str, cell: Cell | None, cell_count: int, by_run: Mapping[int, Costs]
+    task: str, cell: Cell | None, cell_count: int, by_run: Mapping[int, Costs]
 ) -> _Line | None:
     """A line through the runs with enough rounds; None for fewer than three."""
     positions = tuple(p for p, rounds in sorted(by_run.items()) if len(rounds) >= MINIMUM_ROUNDS)
     if len(positions) < FEWEST_RUNS:
         return None
-    return _Line(name, cell, cell_count, positions, run_levels([by_run[p] for p in positions]))
+    return _Line(task, cell, cell_count, positions, run_levels([by_run[p] for p in positions]))
 
 
 def _judge(
-    lines: Sequence[_Line], facts: Sequence[Mapping[str, str | None]], confidence_level: float
-) -> tuple[Series, ...]:
+    found: Sequence[_Line | None], runs: Sequence[MeasuredRun], confidence_level: float
+) -> tuple[HistorySeries, ...]:
     """Every line with its steps; a line's own level is what Holm leaves it of the family's."""
+    lines = [line for line in found if line]
     p_values = [change_p_value(line.levels.logs, line.levels.standard_errors) for line in lines]
     series = []
     for line, p_value, adjusted in zip(lines, p_values, holm_adjusted(p_values), strict=True):
         factor = float(adjusted) / p_value if p_value > 0 else float(len(lines))
-        found: tuple[ChangePoint, ...] = ()
+        steps: tuple[ChangePoint, ...] = ()
         if adjusted <= 1 - confidence_level:
-            found = find_change_points(
+            steps = find_change_points(
                 line.levels.logs,
                 line.levels.standard_errors,
                 error_level=(1 - confidence_level) / factor,
             )
         series.append(
-            Series(
-                name=line.name,
+            HistorySeries(
+                task=line.task,
                 cell=line.cell,
                 cell_count=line.cell_count,
                 points=_points(line, confidence_level),
-                steps=tuple(_step(line, c, factor, facts, confidence_level) for c in found),
+                steps=tuple(_step(line, c, factor, runs, confidence_level) for c in steps),
             )
         )
     return tuple(series)
@@ -310,14 +294,8 @@ def _points(line: _Line, confidence_level: float) -> tuple[HistoryPoint, ...]:
         line.positions, logs, line.levels.standard_errors, line.levels.counts, strict=True
     ):
         half = t_reach(count, confidence_level=confidence_level) * error
-        points.append(
-            HistoryPoint(
-                position=position,
-                cost_ratio=_ratio(
-                    log, log - half, log + half, confidence_level, count, "t on logs"
-                ),
-            )
-        )
+        ratio = _ratio((log, log - half, log + half), confidence_level, count, "t on logs")
+        points.append(HistoryPoint(position=position, cost_ratio=ratio))
     return tuple(points)
 
 
@@ -325,70 +303,46 @@ def _step(
     line: _Line,
     change: ChangePoint,
     factor: float,
-    facts: Sequence[Mapping[str, str | None]],
+    runs: Sequence[MeasuredRun],
     confidence_level: float,
 ) -> Step:
     before, after = line.positions[change.index - 1], line.positions[change.index]
-    low, high = change.limits(confidence_level=confidence_level)
+    logs = (change.change, *change.limits(confidence_level=confidence_level))
     return Step(
         before=before,
         after=after,
-        cost_ratio=_ratio(
-            change.change, low, high, confidence_level, len(line.positions), "t on levels of runs"
-        ),
+        cost_ratio=_ratio(logs, confidence_level, len(line.positions), "t on levels of runs"),
         adjusted_p=min(1.0, change.p_value * factor),
-        host_changes=changed_facts(facts[before], facts[after]),
+        host_changes=changed_facts([runs[before]], [runs[after]]),
     )
 
 
-def changed_facts(
-    before: Mapping[str, str | None], after: Mapping[str, str | None]
-) -> tuple[FactChange, ...]:
-    """What the runs recorded differently of the host, what passes from run to run left out."""
-    return tuple(
-        FactChange(
-            name=name,
-            before=before.get(name) or "not known",
-            after=after.get(name) or "not known",
-        )
-        for name in dict.fromkeys((*before, *after))
-        if name not in _PASSING and before.get(name) != after.get(name)
-    )
-
-
-def _with_kernel(series: Sequence[Series], tasks: Sequence[Series] = ()) -> tuple[Series, ...]:
+def _with_kernel(
+    line: HistorySeries, kernel_steps: Mapping[tuple[int, int], Estimate]
+) -> HistorySeries:
     """Each step beside which the reference kernel stepped too is given the kernel's ratio."""
-    kernels = {
-        (step.before, step.after): step.cost_ratio
-        for line in (tasks or series)
-        if line.name == KERNEL_NAME
+    if line.task == KERNEL:
+        return line
+    steps = tuple(
+        step.model_copy(update={"kernel_ratio": kernel_steps.get((step.before, step.after))})
         for step in line.steps
-    }
-    return tuple(
-        line
-        if line.name == KERNEL_NAME
-        else line.model_copy(
-            update={
-                "steps": tuple(
-                    step.model_copy(update={"kernel_ratio": kernels.get((step.before, step.after))})
-                    for step in line.steps
-                )
-            }
-        )
-        for line in series
     )
+    return line.model_copy(update={"steps": steps})
 
 
 def _ratio(
-    log: float, low: float, high: float, confidence_level: float, count: int, method: str
+    logs: tuple[float, float, float], confidence_level: float, count: int, method: str
 ) -> Estimate:
-    return Estimate(
-        point=float(np.exp(log)),
-        low=float(np.exp(low)),
-        high=float(np.exp(high)),
-        confidence_level=confidence_level,
-        unit=RATIO_UNIT,
-        round_count=count,
-        sample_count=count,
-        method=method,
+    """Point, low and high, given as logs."""
+    point, low, high = (float(np.exp(value)) for value in logs)
+    return estimate_of(
+        Interval(
+            point=point,
+            low=low,
+            high=high,
+            confidence_level=confidence_level,
+            count=count,
+            method=method,
+        ),
+        RATIO_UNIT,
     )

@@ -3,48 +3,128 @@
 Cell by cell this is `compare_runs` with the reference as baseline. Its costs become speeds (the
 reciprocal), and its p-values, held over the cells of one comparison (Holm), are multiplied by the
 number of comparisons shown (Bonferroni), so that the chance of any false "faster", "slower" or "the
-same" on the page stays at one minus the level. Intervals each hold for their own cell.
+same" on the page stays at one minus the level. Intervals each hold for their own cell. A task is
+the geometric mean over its common cells, taken round by round, so that its interval and p-values
+come from the rounds as for a single cell.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
-from mezzmark.decide.compare.evidence import choose_design
-from mezzmark.decide.compare.host_bearing import weigh_differences
-from mezzmark.decide.compare.host_comparison import (
-    BestThroughput,
-    CellRatio,
-    ComparedRun,
-    HardwareComparison,
-    HostComparison,
+from mezzmark.decide.compare.best_throughput import BestThroughput, find_best_throughput
+from mezzmark.decide.compare.evidence import choose_design, gather_evidence, pool_costs
+from mezzmark.decide.compare.host_runs import ComparedRun
+from mezzmark.decide.compare.matching import (
+    Matching,
+    Pair,
+    compared_cells,
+    group_refusals,
+    match_cells,
+)
+from mezzmark.decide.compare.regress import TOLERANCE_FRACTION, compare_runs
+from mezzmark.decide.compare.verdicts import (
+    CellVerdict,
+    ChangedVerdict,
+    Design,
+    Evidence,
     Refusal,
-    Standing,
-    TaskRatio,
+    RegressionReport,
+    Verdict,
+    judge_evidence,
+    verdict_of,
 )
-from mezzmark.decide.compare.host_tasks import (
-    ComparedCells,
-    find_best_throughput,
-    judge_standing,
-    pool_tasks,
-)
-from mezzmark.decide.compare.matching import Matching, Pair, judged_cells, match_cells
-from mezzmark.decide.compare.regress import compare_runs
-from mezzmark.decide.compare.verdicts import CellVerdict, Design, RegressionReport
-from mezzmark.decide.estimate.observed_run import MeasuredRun, read_costs
-from mezzmark.decide.machine.state import judge_machine
-from mezzmark.model.cell import Cell
+from mezzmark.decide.estimate.observed_run import MeasuredRun, RunCosts, read_costs
+from mezzmark.decide.estimate.rounds import RATIO_UNIT, estimate_of
+from mezzmark.decide.machine.identity import FactChange, changed_facts, host_facts
+from mezzmark.decide.machine.state import MachineState, judge_machine
+from mezzmark.model.cell import ALL_CLIPS, Cell
 from mezzmark.model.estimate import Estimate
+from mezzmark.model.fact import Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
-from mezzmark.report.prose.numbers import count_text, shown_name
+from mezzmark.model.tasks import TASKS
 
-TOLERANCE: Final = 0.05
-"""Machines nearer to each other than this are called the same; what `regress` takes by default."""
+Standing = Literal["faster", "slower", "the same", "cannot tell"]
+"""The other host against the reference, with the error over all cells shown held at the level."""
+
+STANDINGS: Final[dict[Verdict, Standing]] = {
+    "improved": "faster",
+    "regressed": "slower",
+    "equivalent": "the same",
+    "inconclusive": "cannot tell",
+}
+
+COMPARED_TASKS: Final = tuple(name for name, spec in TASKS.items() if spec.is_compared)
+"""In the order in which a reader asks."""
 
 
-MOST_NAMED: Final = 3
-"""Cells named in a caution; their number is always told."""
+class CellRatio(Fact):
+    """One cell on both hosts. `speedup_ratio` is reference time / other time: above 1 the other is
+    faster. The cells differ in threads or jobs only where both asked for all (or half) their cores.
+    `adjusted_p` is adjusted for every cell of every host shown; `found` is what `regress` says of
+    it with the reference as baseline."""
+
+    cell: Cell
+    other_cell: Cell
+    speedup_ratio: Estimate | None
+    standing: Standing
+    adjusted_p: float | None
+    found: CellVerdict
+
+
+class TaskRatio(Fact):
+    """The geometric mean over a task's common cells, round by round: of these cells, no others."""
+
+    task: str
+    cell_count: int
+    speedup_ratio: Estimate
+    standing: Standing
+    adjusted_p: float
+
+
+class HostComparison(Fact):
+    """One host against the reference. `kernel_ratio` is that of the reference kernel, a fixed piece
+    of plain arithmetic on one core. Nothing is claimed where `is_void`: a run found a difference
+    between a cell and the same cell again. `unreported` are facts that neither system reported;
+    `states` are of the reference and of the other."""
+
+    other: ComparedRun
+    design: Design
+    cells: tuple[CellRatio, ...]
+    tasks: tuple[TaskRatio, ...]
+    refusals: tuple[Refusal, ...]
+    differences: tuple[FactChange, ...]
+    unreported: tuple[str, ...]
+    kernel_ratio: Estimate | None
+    is_void: bool
+    states: tuple[MachineState, MachineState]
+    changed_without_flagged: tuple[ChangedVerdict, ...]
+
+    @property
+    def refused_count(self) -> int:
+        """Cells of either run that are not compared."""
+        return len({cell for refusal in self.refusals for cell in refusal.cells})
+
+
+class HardwareComparison(Fact):
+    """Several hosts, each against the first."""
+
+    reference: ComparedRun
+    others: tuple[HostComparison, ...]
+    best: tuple[BestThroughput, ...]
+    confidence_level: float
+    tolerance_fraction: float
+
+    @property
+    def runs(self) -> tuple[ComparedRun, ...]:
+        """The reference, then the others."""
+        return (self.reference, *(comparison.other for comparison in self.others))
+
+    @property
+    def is_anything_comparable(self) -> bool:
+        """Whether any cell of any host could be compared."""
+        return any(comparison.cells for comparison in self.others)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,15 +139,18 @@ class _Relabelled:
 class _Found:
     """One host before the number of comparisons on the page is known."""
 
-    label: ComparedRun
     matching: Matching
     reports: tuple[tuple[tuple[Pair, ...], RegressionReport], ...]
     design: Design
 
     @property
-    def has_fired(self) -> bool:
-        """Whether a run found a difference between a cell and the same cell again."""
-        return any(arm.has_fired for _, report in self.reports for arm in report.null_arms)
+    def is_void(self) -> bool:
+        """Whether a self-comparison is significant, so that nothing is claimed."""
+        return any(_is_void(report) for _, report in self.reports)
+
+
+def _is_void(report: RegressionReport) -> bool:
+    return any(item.is_significant for item in report.self_comparisons)
 
 
 def compare_hosts(
@@ -75,57 +158,46 @@ def compare_hosts(
     labels: Sequence[ComparedRun],
     *,
     confidence_level: float = 0.95,
-    tolerance_fraction: float = TOLERANCE,
+    tolerance_fraction: float = TOLERANCE_FRACTION,
 ) -> HardwareComparison:
     """Each run against the first; `labels` in the same order. Raises ValueError for fewer than two
     runs."""
     if len(runs) < 2 or len(runs) != len(labels):
         raise ValueError("a comparison needs two runs or more, and a label for each")
+    rules = {"confidence_level": confidence_level, "tolerance_fraction": tolerance_fraction}
     found = [
-        _find(runs[0], run, labels[0], label, confidence_level, tolerance_fraction)
+        _find(runs[0], run, (labels[0].label, label.label), **rules)
         for run, label in zip(runs[1:], labels[1:], strict=True)
     ]
     share = (1 - confidence_level) / max(1, sum(len(item.reports) for item in found))
     costs = [read_costs(run.trials) for run in runs]
     cells = [_cell_ratios(item, share=share, error_level=1 - confidence_level) for item in found]
-    tasks = pool_tasks(
-        [
-            ComparedCells(
-                ratios=ratios, costs=run_costs, design=item.design, is_void=item.has_fired
-            )
-            for item, ratios, run_costs in zip(found, cells, costs[1:], strict=True)
-        ],
-        costs[0],
-        confidence_level=confidence_level,
-        tolerance_fraction=tolerance_fraction,
-    )
-    best = find_best_throughput(runs, labels, costs, confidence_level=confidence_level)
-    others = tuple(
-        _comparison(runs[0], labels[0].label, run, item, item_cells, item_tasks, best)
-        for run, item, item_cells, item_tasks in zip(runs[1:], found, cells, tasks, strict=True)
-    )
+    tasks = _task_ratios(found, cells, costs, **rules)
     return HardwareComparison(
         reference=labels[0],
-        others=others,
-        best=best,
-        confidence_level=confidence_level,
-        tolerance_fraction=tolerance_fraction,
+        others=tuple(
+            _comparison(runs[0], run, label, item, item_cells, item_tasks)
+            for run, label, item, item_cells, item_tasks in zip(
+                runs[1:], labels[1:], found, cells, tasks, strict=True
+            )
+        ),
+        best=find_best_throughput(runs, labels, costs, confidence_level=confidence_level),
+        **rules,
     )
 
 
 def _find(
     reference: MeasuredRun,
     other: MeasuredRun,
-    reference_label: ComparedRun,
-    label: ComparedRun,
+    labels: tuple[str, str],
+    *,
     confidence_level: float,
     tolerance_fraction: float,
 ) -> _Found:
-    manifests = (reference.manifest, other.manifest)
-    cells = [judged_cells(trial.cell for trial in run.trials) for run in (reference, other)]
-    matching = match_cells(cells[0], cells[1], manifests, (reference_label.label, label.label))
+    cells = [compared_cells(trial.cell for trial in run.trials) for run in (reference, other)]
+    matching = match_cells(cells[0], cells[1], (reference.manifest, other.manifest), labels)
     reports = []
-    for pairs in (matching.equal, matching.by_part):
+    for pairs in (matching.equal, matching.same_share):
         if pairs:
             report = compare_runs(
                 [_only(reference, {pair.reference: pair.reference for pair in pairs})],
@@ -135,12 +207,12 @@ def _find(
             )
             reports.append((pairs, report))
     design = choose_design([reference], [other])
-    return _Found(label=label, matching=matching, reports=tuple(reports), design=design)
+    return _Found(matching=matching, reports=tuple(reports), design=design)
 
 
 def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> _Relabelled:
-    """The run with these cells under their new names, its reference kernel, and null arms of cells
-    that keep their name."""
+    """The run with these cells under their new names, its reference kernel, and the second trials
+    of cells that keep their name."""
     kept = []
     for trial in run.trials:
         name = names.get(trial.cell)
@@ -152,128 +224,122 @@ def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> _Relabelled:
 
 
 def _cell_ratios(found: _Found, *, share: float, error_level: float) -> tuple[CellRatio, ...]:
-    """Every cell that could be compared, equal cells before those that play the same part."""
+    """Every cell that could be compared, equal cells before those of the same share of cores.
+    `share` of the `error_level` is each comparison's."""
+    count = error_level / share
     ratios = []
     for pairs, report in found.reports:
         partners = {pair.reference: pair.other for pair in pairs}
-        has_fired = any(arm.has_fired for arm in report.null_arms)
         for verdict in report.cells:
             if verdict.verdict == "not comparable":
                 continue
+            p_value, cost = verdict.difference_p, verdict.cost_ratio
             ratios.append(
                 CellRatio(
                     cell=verdict.cell,
                     other_cell=partners[verdict.cell],
-                    figure=verdict.figure,
-                    speedup_ratio=_inverse(verdict.cost_ratio),
-                    standing="cannot tell" if has_fired else _standing(verdict, share),
-                    adjusted_p=_adjusted(verdict.difference_p, error_level / share),
-                    remark=_remark(verdict),
+                    speedup_ratio=cost and cost.inverted(RATIO_UNIT),
+                    standing="cannot tell" if _is_void(report) else _standing(verdict, share),
+                    adjusted_p=None if p_value is None else min(1.0, p_value * count),
+                    found=verdict,
                 )
             )
     return tuple(ratios)
 
 
-def _adjusted(p_value: float | None, comparison_count: float) -> float | None:
-    return None if p_value is None else min(1.0, p_value * comparison_count)
-
-
-def _standing(verdict: CellVerdict, share: float) -> Standing:
-    if verdict.equivalence_p is None or verdict.difference_p is None or not verdict.cost_ratio:
+def _standing(cell: CellVerdict, share: float) -> Standing:
+    if cell.equivalence_p is None or cell.difference_p is None or cell.cost_ratio is None:
         return "cannot tell"
-    return judge_standing(
-        verdict.difference_p,
-        verdict.equivalence_p,
-        error_level=share,
-        is_faster=verdict.cost_ratio.point < 1,
+    costs_more = cell.cost_ratio.point >= 1
+    verdict = verdict_of(
+        cell.difference_p, cell.equivalence_p, error_level=share, costs_more=costs_more
     )
+    return STANDINGS[verdict]
 
 
-def _remark(verdict: CellVerdict) -> str:
-    if verdict.cost_ratio is None:
-        return verdict.reason
-    wrong = (verdict.baseline_wrong_count, verdict.candidate_wrong_count)
-    return f"wrong pictures: {wrong[0]} and {wrong[1]}" if any(wrong) else ""
+def _task_ratios(
+    hosts: Sequence[_Found],
+    cells: Sequence[Sequence[CellRatio]],
+    costs: Sequence[RunCosts],
+    *,
+    confidence_level: float,
+    tolerance_fraction: float,
+) -> list[tuple[TaskRatio, ...]]:
+    """Per host its tasks' ratios; p-values adjusted over tasks and hosts together (Holm). `costs`
+    are the reference's and those of each host."""
+    pooled: list[tuple[int, str, int, Evidence]] = []
+    for index, host in enumerate(hosts):
+        for task in COMPARED_TASKS:
+            mine = [c for c in cells[index] if c.cell.task == task and c.speedup_ratio]
+            evidence = _pooled_evidence(task, mine, costs[0], costs[index + 1], host.design)
+            if evidence is not None:
+                pooled.append((index, task, len(mine), evidence))
+    judgements = judge_evidence(
+        [evidence for *_, evidence in pooled],
+        tolerance_fraction=tolerance_fraction,
+        confidence_level=confidence_level,
+    )
+    results: list[list[TaskRatio]] = [[] for _ in hosts]
+    for (index, task, count, evidence), judgement in zip(pooled, judgements, strict=True):
+        cost = estimate_of(evidence.interval(confidence_level=confidence_level))
+        is_void = hosts[index].is_void
+        results[index].append(
+            TaskRatio(
+                task=task,
+                cell_count=count,
+                speedup_ratio=cost.inverted(RATIO_UNIT),
+                standing="cannot tell" if is_void else STANDINGS[judgement.verdict],
+                adjusted_p=judgement.difference_p,
+            )
+        )
+    return [tuple(items) for items in results]
 
 
-def _inverse(cost_ratio: Estimate | None) -> Estimate | None:
-    if cost_ratio is None or cost_ratio.low is None or cost_ratio.high is None:
+def _pooled_evidence(
+    task: str, cells: Sequence[CellRatio], reference: RunCosts, other: RunCosts, design: Design
+) -> Evidence | None:
+    if not cells:
         return None
-    return cost_ratio.model_copy(
-        update={
-            "point": 1 / cost_ratio.point,
-            "low": 1 / cost_ratio.high,
-            "high": 1 / cost_ratio.low,
-        }
-    )
+    whole = Cell(task=task, clip=ALL_CLIPS, encoding="all common cells")
+    sides = [
+        RunCosts(by_cell={whole: pool_costs(run, names)}, kernel=run.kernel)
+        for run, names in (
+            (reference, [ratio.cell for ratio in cells]),
+            (other, [ratio.other_cell for ratio in cells]),
+        )
+    ]
+    return gather_evidence(whole, sides[:1], sides[1:], design=design)
 
 
 def _comparison(
     reference: MeasuredRun,
-    reference_label: str,
     other: MeasuredRun,
+    label: ComparedRun,
     found: _Found,
     cells: tuple[CellRatio, ...],
     tasks: tuple[TaskRatio, ...],
-    best: Sequence[BestThroughput],
 ) -> HostComparison:
-    report = found.reports[0][1] if found.reports else None
-    differences, unknown = weigh_differences(
-        reference,
-        other,
-        [(ratio.cell, ratio.other_cell) for ratio in cells],
-        _best_of(found.label.label, best),
-    )
+    reports = [report for _, report in found.reports]
+    kernel = reports[0].machine_ratio if reports else None
+    unlike = {c.cell: c.reasons for r in reports for c in r.cells if c.verdict == "not comparable"}
+    facts = [host_facts(run) for run in (reference, other)]
+    states = (judge_machine(run.manifest.host, run.trials) for run in (reference, other))
     return HostComparison(
-        other=found.label,
+        other=label,
         design=found.design,
-        assumption=report.assumption if report else "",
         cells=cells,
         tasks=tasks,
-        refusals=(*found.matching.refusals, *_unlike(found)),
-        differences=differences,
-        unknown=unknown,
-        kernel_ratio=_inverse(report.machine_ratio) if report else None,
-        cautions=_cautions(found, ((reference_label, reference), (found.label.label, other))),
+        refusals=(*found.matching.refusals, *group_refusals(unlike)),
+        differences=tuple(
+            change
+            for change in changed_facts([reference], [other], with_passing=True)
+            if change.name != "host_label"
+        ),
+        unreported=tuple(
+            name for name in facts[0] if facts[0][name] is None and facts[1].get(name) is None
+        ),
+        kernel_ratio=kernel and kernel.inverted(RATIO_UNIT),
+        is_void=found.is_void,
+        states=(next(states), next(states)),
+        changed_without_flagged=tuple(c for r in reports for c in r.changed_without_flagged or ()),
     )
-
-
-def _best_of(label: str, best: Sequence[BestThroughput]) -> list[Cell]:
-    """The best settings that this host and the reference are compared at."""
-    works = {
-        (row.cell.task, row.cell.clip, row.cell.encoding) for row in best if row.label == label
-    }
-    return [row.cell for row in best if (row.cell.task, row.cell.clip, row.cell.encoding) in works]
-
-
-def _unlike(found: _Found) -> list[Refusal]:
-    """Cells that both runs have and that did not measure the same thing, by reason."""
-    reasons: dict[str, list[str]] = {}
-    for _, report in found.reports:
-        for verdict in report.cells:
-            if verdict.verdict == "not comparable":
-                reasons.setdefault(verdict.reason, []).append(verdict.cell.cell_id)
-    return [Refusal(reason=reason, cell_ids=tuple(ids)) for reason, ids in reasons.items()]
-
-
-def _cautions(found: _Found, runs: Sequence[tuple[str, MeasuredRun]]) -> tuple[str, ...]:
-    """What to know before relying on a comparison; `runs` are both with the labels of their
-    hosts."""
-    texts = []
-    if found.has_fired:
-        texts.append(
-            "A run found a difference between a cell and the same cell again: no difference "
-            f"to {shown_name(found.label.label)} is claimed."
-        )
-    for label, run in runs:
-        state = judge_machine(run.manifest.host, run.trials)
-        texts += [f"{shown_name(label)}: {text}" for text in state.warnings]
-    for _, report in found.reports:
-        if changed := report.changed_without_flagged:
-            more = len(changed) - MOST_NAMED
-            texts.append(
-                f"{count_text(report.flagged_trial_count, 'trial')} were disturbed; without them "
-                f"{count_text(len(changed), 'cell')} would be judged otherwise: "
-                f"{'; '.join(changed[:MOST_NAMED])}{f'; and {more} more' if more > 0 else ''}."
-            )
-    return tuple(dict.fromkeys(texts))

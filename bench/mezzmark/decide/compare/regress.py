@@ -1,6 +1,7 @@
 """Did it get slower? Baseline runs against candidate runs, a verdict per cell and one over all."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 from mezzmark.decide.compare.evidence import (
@@ -9,79 +10,45 @@ from mezzmark.decide.compare.evidence import (
     gather_evidence,
     kernel_change,
 )
-from mezzmark.decide.compare.judgement import Evidence, Judgement, judge_cells
-from mezzmark.decide.compare.matching import find_absences, judged_cells
+from mezzmark.decide.compare.matching import compared_cells, find_absences, find_unlikeness
 from mezzmark.decide.compare.verdicts import (
     EXIT_CODES,
     CellVerdict,
+    ChangedVerdict,
     Design,
-    NullArm,
+    Evidence,
+    Judgement,
+    Reason,
     RegressionReport,
+    RunState,
+    SelfComparison,
+    judge_evidence,
     overall_verdict,
 )
 from mezzmark.decide.estimate.complete_rounds import run_names
 from mezzmark.decide.estimate.observed_run import MeasuredRun, Place, RunCosts, read_costs
-from mezzmark.decide.estimate.pooling import RATIO_UNIT
-from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
-from mezzmark.decide.machine.identity import describe_host_changes, describe_unlikeness
+from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_of
+from mezzmark.decide.machine.identity import changed_facts
 from mezzmark.decide.machine.noise import FlaggedTrial, flag_trials, summarise_causes
+from mezzmark.decide.machine.state import judge_machine
 from mezzmark.model.cell import Cell
-from mezzmark.model.estimate import Estimate
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import ScrubMeasurement
-from mezzmark.report.prose.regress import (
-    describe_assumption,
-    describe_judgement,
-    describe_machine,
-    describe_overlap,
-)
-from mezzmark.statistics.intervals import Interval, check_level
+from mezzmark.statistics.intervals import check_level
 from mezzmark.statistics.multiplicity import holm_adjusted
 from mezzmark.statistics.paired import log_margin, paired_change
 
+TOLERANCE_FRACTION: Final = 0.05
+"""A change of cost that does not matter, where nobody says otherwise."""
 
-def speedup_estimate(
-    evidence: Evidence, *, confidence_level: float, factor: float = 1.0
-) -> Estimate:
-    """`factor` × baseline cost / candidate cost, with its interval."""
-    interval = evidence.interval(confidence_level=confidence_level)
-    return Estimate(
-        point=factor / interval.point,
-        low=factor / interval.high,
-        high=factor / interval.low,
-        confidence_level=confidence_level,
-        unit=RATIO_UNIT,
-        round_count=interval.count,
-        sample_count=interval.count,
-        method=interval.method,
-    )
+SELF_COMPARISON_LEVEL: Final = 0.01
+"""Error level of all self-comparisons together. They are significant in one of a hundred honest
+comparisons, which takes every verdict away, so it must be rare by chance."""
 
 
-def cost_estimate(evidence: Evidence, *, confidence_level: float, factor: float = 1.0) -> Estimate:
-    """`factor` × candidate cost / baseline cost, with its interval."""
-    return ratio_estimate(evidence.interval(confidence_level=confidence_level), factor=factor)
-
-
-def ratio_estimate(interval: Interval, *, factor: float = 1.0) -> Estimate:
-    """`factor` × a ratio of costs as an estimate."""
-    return Estimate(
-        point=factor * interval.point,
-        low=factor * interval.low,
-        high=factor * interval.high,
-        confidence_level=interval.confidence_level,
-        unit=RATIO_UNIT,
-        round_count=interval.count,
-        sample_count=interval.count,
-        method=interval.method,
-    )
-
-
-NULL_ARM_LEVEL: Final = 0.01
-"""Error level of all null arms of a comparison together. They fire in one of a hundred honest
-comparisons, and their firing takes every verdict away, so it must be rare by chance."""
-
-
-def judge_null_arms(runs: Sequence[MeasuredRun], confidence_level: float) -> tuple[NullArm, ...]:
+def compare_with_themselves(
+    runs: Sequence[MeasuredRun], confidence_level: float
+) -> tuple[SelfComparison, ...]:
     """Every cell that a run measured twice, compared with itself by pairs of rounds."""
     found = []
     for run in runs:
@@ -96,22 +63,15 @@ def judge_null_arms(runs: Sequence[MeasuredRun], confidence_level: float) -> tup
                 found.append((run.manifest.run_id, cell, change))
     adjusted = holm_adjusted([2 * min(c.p_above(), c.p_below(), 0.5) for _, _, c in found])
     return tuple(
-        NullArm(
+        SelfComparison(
             run_id=run_id,
             cell=cell,
-            cost_ratio=ratio_estimate(change.interval(confidence_level=confidence_level)),
+            cost_ratio=estimate_of(change.interval(confidence_level=confidence_level)),
             adjusted_p=float(p_value),
-            has_fired=bool(p_value <= NULL_ARM_LEVEL),
+            is_significant=bool(p_value <= SELF_COMPARISON_LEVEL),
         )
         for (run_id, cell, change), p_value in zip(found, adjusted, strict=True)
     )
-
-
-_NULL_ARM_FIRED: Final = (
-    "a run found a difference between a cell and the same cell again: its differences cannot be "
-    "trusted"
-)
-_AT_ONCE: Final = "the runs were at work at the same time and disturbed each other"
 
 
 def compare_runs(
@@ -123,186 +83,182 @@ def compare_runs(
 ) -> RegressionReport:
     """The whole comparison. Raises ValueError for a side without runs or a bad tolerance.
 
-    Disturbed trials stay in; the verdicts are made again without them, and the report names the
-    cells that would change.
+    Disturbed trials stay in; cells that would be judged otherwise without them are named.
     """
     if not baseline or not candidate:
         raise ValueError("a comparison needs at least one run on each side")
     log_margin(tolerance_fraction)
     check_level(confidence_level)
-    null_arms = judge_null_arms((*baseline, *candidate), confidence_level)
-    sides = _Sides(baseline, candidate, null_arms, tolerance_fraction, confidence_level)
-    cells = sides.verdicts()
+    runs = (*baseline, *candidate)
+    names = run_names(runs)
+    overlaps = disturbed_pairs(runs)
+    self_comparisons = compare_with_themselves(runs, confidence_level)
+    flagged = [flag_trials(run.trials) for run in runs]
+    costs = _read_sides(baseline, candidate)
+    rules = _Rules(
+        design=choose_design(baseline, candidate),
+        reasons=dict(_reasons(baseline, candidate, names)),
+        wrong_counts=tuple(_count_wrong(side) for side in (baseline, candidate)),
+        is_void=bool(overlaps) or any(item.is_significant for item in self_comparisons),
+        tolerance_fraction=tolerance_fraction,
+        confidence_level=confidence_level,
+    )
+    cells = _judge(costs, rules)
+    without = _judge(_read_sides(baseline, candidate, flagged), rules) if any(flagged) else None
     verdict = overall_verdict(tuple(cell.verdict for cell in cells))
-    flagged = sides.flagged
-    kernel = kernel_change(*sides.costs(), design=sides.design)
+    kernel = kernel_change(*costs, design=rules.design)
     return RegressionReport(
         verdict=verdict,
         exit_code=EXIT_CODES[verdict],
-        design=sides.design,
-        assumption=describe_overlap(sides.names, disturbed_pairs((*baseline, *candidate)))
-        or describe_assumption(sides.design, has_kernel=kernel is not None),
+        design=rules.design,
+        overlaps=tuple((names[first], names[second]) for first, second in overlaps),
         tolerance_fraction=tolerance_fraction,
         confidence_level=confidence_level,
         cells=tuple(cells),
-        machine_ratio=None
-        if kernel is None
-        else ratio_estimate(kernel.interval(confidence_level=confidence_level)),
-        machine_notes=describe_machine(baseline, candidate, sides.names),
-        host_changes=describe_host_changes(
-            [run.manifest for run in baseline], [run.manifest for run in candidate]
-        ),
-        null_arms=null_arms,
-        flagged_trial_count=sum(len(trials) for trials in flagged.values()),
-        flag_reasons=summarise_causes([trial for run in flagged.values() for trial in run]),
-        changed_without_flagged=sides.changed_without_flagged(),
+        machine_ratio=kernel and estimate_of(kernel.interval(confidence_level=confidence_level)),
+        unsteady_runs=tuple(_unsteady_runs(baseline, candidate, names)),
+        host_changes=changed_facts(baseline, candidate),
+        self_comparisons=self_comparisons,
+        flagged_trial_count=sum(len(trials) for trials in flagged),
+        flag_causes=summarise_causes([trial for trials in flagged for trial in trials]),
+        changed_without_flagged=None if without is None else _changed(cells, without),
         baseline_run_ids=tuple(run.manifest.run_id for run in baseline),
         candidate_run_ids=tuple(run.manifest.run_id for run in candidate),
     )
 
 
-class _Sides:
-    """The two sides of a comparison with all that is asked of them more than once."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Rules:
+    """What the verdicts follow from besides costs: for each cell why it is not compared (empty: it
+    is), wrong pictures by cell on each side, and whether no difference in time can be trusted."""
 
-    def __init__(
-        self,
-        baseline: Sequence[MeasuredRun],
-        candidate: Sequence[MeasuredRun],
-        null_arms: Sequence[NullArm],
-        tolerance_fraction: float,
-        confidence_level: float,
-    ) -> None:
-        self.runs = (tuple(baseline), tuple(candidate))
-        self.tolerance_fraction = tolerance_fraction
-        self.confidence_level = confidence_level
-        self.names = run_names((*baseline, *candidate))
-        self.design: Design = choose_design(baseline, candidate)
-        self._doubt = _find_doubt(self.design, null_arms)
-        self._absences = find_absences(*self.runs, self._cells(), self.names)
-        self.flagged: dict[int, tuple[FlaggedTrial, ...]] = {
-            index: flag_trials(run.trials) for index, run in enumerate((*baseline, *candidate))
-        }
-
-    def costs(self, *, without_flagged: bool = False) -> tuple[list[RunCosts], list[RunCosts]]:
-        """Costs of every run, baseline side first."""
-        read = []
-        for index, run in enumerate((*self.runs[0], *self.runs[1])):
-            places: Collection[Place] = ()
-            if without_flagged:
-                places = {(t.round_index, t.position) for t in self.flagged[index]}
-            read.append(read_costs(run.trials, excluded=places))
-        return read[: len(self.runs[0])], read[len(self.runs[0]) :]
-
-    def verdicts(self, *, without_flagged: bool = False) -> list[CellVerdict]:
-        """One verdict per cell of either side, null arms and kernels aside, in table order."""
-        costs = self.costs(without_flagged=without_flagged)
-        done: dict[Cell, CellVerdict] = {}
-        evidence: dict[Cell, Evidence] = {}
-        for cell in self._cells():
-            problems = self._problems(cell)
-            found = None
-            if not problems:
-                found = gather_evidence(cell, *costs, design=self.design)
-            if problems:
-                done[cell] = self._plain(cell, "; ".join(problems), is_comparable=False)
-            elif found is None:
-                done[cell] = self._plain(cell, _TOO_FEW, is_comparable=True)
-            else:
-                evidence[cell] = found
-        judgements = judge_cells(
-            list(evidence.values()),
-            tolerance_fraction=self.tolerance_fraction,
-            confidence_level=self.confidence_level,
-        )
-        for cell, judgement in zip(evidence, judgements, strict=True):
-            done[cell] = _taken_back(self._judged(cell, judgement), self._doubt)
-        return [done[cell] for cell in self._cells()]
-
-    def changed_without_flagged(self) -> tuple[str, ...] | None:
-        """Cells whose verdict would be another without the disturbed trials."""
-        if not any(self.flagged.values()):
-            return None
-        pairs = zip(self.verdicts(), self.verdicts(without_flagged=True), strict=True)
-        return tuple(
-            f"{kept.cell.cell_id}: {kept.verdict} → {left.verdict}"
-            for kept, left in pairs
-            if kept.verdict != left.verdict
-        )
-
-    def _cells(self) -> list[Cell]:
-        cells = {trial.cell for side in self.runs for run in side for trial in run.trials}
-        return judged_cells(cells)
-
-    def _problems(self, cell: Cell) -> tuple[str, ...]:
-        if cell in self._absences:
-            return (self._absences[cell],)
-        first = self.runs[0][0].manifest
-        others = (*self.runs[0][1:], *self.runs[1])
-        texts = [t for run in others for t in describe_unlikeness(cell, first, run.manifest)]
-        return tuple(dict.fromkeys(texts))
-
-    def _plain(self, cell: Cell, reason: str, *, is_comparable: bool) -> CellVerdict:
-        return CellVerdict(
-            cell=cell,
-            verdict="inconclusive" if is_comparable else "not comparable",
-            figure=TASKS[cell.task].headline,
-            reason=reason,
-            units_needed=MINIMUM_ROUNDS if is_comparable else None,
-        )
-
-    def _judged(self, cell: Cell, judgement: Judgement) -> CellVerdict:
-        wrong = [sum(_wrong_count(run, cell) for run in side) for side in self.runs]
-        verdict = judgement.verdict
-        reason = describe_judgement(
-            judgement, tolerance_fraction=self.tolerance_fraction, design=self.design
-        )
-        if wrong[1] > 0 and wrong[0] == 0:
-            verdict = "regressed"
-            reason = f"shows wrong pictures ({wrong[1]}), the baseline none; " + reason
-        return CellVerdict(
-            cell=cell,
-            verdict=verdict,
-            figure=TASKS[cell.task].headline,
-            reason=reason,
-            cost_ratio=ratio_estimate(judgement.interval),
-            difference_p=judgement.difference_p,
-            equivalence_p=judgement.equivalence_p,
-            is_beyond_tolerance=judgement.is_beyond_tolerance,
-            detectable_fraction=judgement.detectable_fraction,
-            units_needed=judgement.units_needed,
-            baseline_wrong_count=wrong[0],
-            candidate_wrong_count=wrong[1],
-        )
+    design: Design
+    reasons: Mapping[Cell, tuple[Reason, ...]]
+    wrong_counts: tuple[Mapping[Cell, int], ...]
+    is_void: bool
+    tolerance_fraction: float
+    confidence_level: float
 
 
-_TOO_FEW: Final = f"fewer than {MINIMUM_ROUNDS} finished rounds on a side"
+_Sides = tuple[list[RunCosts], list[RunCosts]]
 
 
-def _wrong_count(run: MeasuredRun, cell: Cell) -> int:
-    return sum(
-        trial.measurement.proof.count("wrong")
-        for trial in run.trials
-        if trial.cell == cell and not trial.arm and isinstance(trial.measurement, ScrubMeasurement)
+def _read_sides(
+    baseline: Sequence[MeasuredRun],
+    candidate: Sequence[MeasuredRun],
+    flagged: Sequence[Sequence[FlaggedTrial]] | None = None,
+) -> _Sides:
+    """Costs of every run of both sides, without its flagged trials where they are given."""
+    read = []
+    for index, run in enumerate((*baseline, *candidate)):
+        places: Collection[Place] = ()
+        if flagged is not None:
+            places = {(trial.round_index, trial.position) for trial in flagged[index]}
+        read.append(read_costs(run.trials, excluded=places))
+    return read[: len(baseline)], read[len(baseline) :]
+
+
+def _reasons(
+    baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun], names: Sequence[str]
+) -> Iterator[tuple[Cell, tuple[Reason, ...]]]:
+    """Each cell of either side in table order, with why it is not compared."""
+    runs = (*baseline, *candidate)
+    cells = compared_cells(trial.cell for run in runs for trial in run.trials)
+    absences = find_absences(baseline, candidate, cells, names)
+    first = runs[0].manifest
+    for cell in cells:
+        if cell in absences:
+            yield cell, (absences[cell],)
+            continue
+        unlike = [r for run in runs[1:] for r in find_unlikeness(cell, first, run.manifest)]
+        yield cell, tuple(dict.fromkeys(unlike))
+
+
+def _judge(costs: _Sides, rules: _Rules) -> list[CellVerdict]:
+    """One verdict for each cell, in table order."""
+    evidence: dict[Cell, Evidence] = {}
+    for cell, reasons in rules.reasons.items():
+        if not reasons and (found := gather_evidence(cell, *costs, design=rules.design)):
+            evidence[cell] = found
+    judgements = judge_evidence(
+        list(evidence.values()),
+        tolerance_fraction=rules.tolerance_fraction,
+        confidence_level=rules.confidence_level,
+    )
+    judged = dict(zip(evidence, judgements, strict=True))
+    strictest = (1 - rules.confidence_level) / max(1, len(evidence))
+    return [
+        _judged(cell, evidence[cell], judged[cell], rules, strictest)
+        if cell in judged
+        else _unjudged(cell, reasons)
+        for cell, reasons in rules.reasons.items()
+    ]
+
+
+def _changed(
+    cells: Sequence[CellVerdict], without: Sequence[CellVerdict]
+) -> tuple[ChangedVerdict, ...]:
+    return tuple(
+        ChangedVerdict(cell=kept.cell, verdict=kept.verdict, verdict_without=left.verdict)
+        for kept, left in zip(cells, without, strict=True)
+        if kept.verdict != left.verdict
     )
 
 
-def _find_doubt(design: Design, null_arms: Sequence[NullArm]) -> str:
-    """Why no difference in time can be trusted; empty where nothing speaks against it."""
-    if design == "at the same time":
-        return _AT_ONCE
-    return _NULL_ARM_FIRED if any(arm.has_fired for arm in null_arms) else ""
-
-
-def _taken_back(cell: CellVerdict, doubt: str) -> CellVerdict:
-    """The cell without its verdict, but for wrong pictures: those are counted, not timed."""
-    if not doubt or cell.verdict in ("not comparable", "inconclusive"):
-        return cell
-    if cell.candidate_wrong_count and not cell.baseline_wrong_count:
-        return cell
-    return cell.model_copy(
-        update={
-            "verdict": "inconclusive",
-            "reason": f"would be {cell.verdict}, but {doubt}",
-            "units_needed": None,
-        }
+def _unjudged(cell: Cell, reasons: tuple[Reason, ...]) -> CellVerdict:
+    return CellVerdict(
+        cell=cell,
+        verdict="not comparable" if reasons else "inconclusive",
+        figure=TASKS[cell.task].headline,
+        reasons=reasons or (Reason(kind="few_rounds", needed=MINIMUM_ROUNDS),),
+        units_needed=None if reasons else MINIMUM_ROUNDS,
     )
+
+
+def _judged(
+    cell: Cell, evidence: Evidence, judgement: Judgement, rules: _Rules, strictest: float
+) -> CellVerdict:
+    """`strictest` is the error level that Holm leaves the first of the cells."""
+    tolerance = rules.tolerance_fraction
+    interval = evidence.interval(confidence_level=rules.confidence_level)
+    limit = 1 + tolerance
+    is_open = judgement.verdict == "inconclusive"
+    found = CellVerdict(
+        cell=cell,
+        verdict=judgement.verdict,
+        figure=TASKS[cell.task].headline,
+        cost_ratio=estimate_of(interval),
+        difference_p=judgement.difference_p,
+        equivalence_p=judgement.equivalence_p,
+        is_beyond_tolerance=interval.low > limit or interval.high < 1 / limit,
+        detectable_fraction=evidence.detectable_fraction(error_level=strictest),
+        units_needed=evidence.units_needed(tolerance, error_level=strictest) if is_open else None,
+        baseline_wrong_count=rules.wrong_counts[0].get(cell, 0),
+        candidate_wrong_count=rules.wrong_counts[1].get(cell, 0),
+    )
+    if found.shows_new_wrong_pictures:
+        return found.model_copy(update={"verdict": "regressed"})
+    if rules.is_void and not is_open:
+        changes = {"verdict": "inconclusive", "withheld_verdict": found.verdict}
+        return found.model_copy(update=changes)
+    return found
+
+
+def _count_wrong(runs: Sequence[MeasuredRun]) -> dict[Cell, int]:
+    """Wrong pictures of a side by cell."""
+    counts: dict[Cell, int] = {}
+    for trial in (trial for run in runs for trial in run.trials if not trial.arm):
+        if isinstance(trial.measurement, ScrubMeasurement):
+            wrong = trial.measurement.proof.count("wrong")
+            counts[trial.cell] = counts.get(trial.cell, 0) + wrong
+    return counts
+
+
+def _unsteady_runs(
+    baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun], names: Sequence[str]
+) -> Iterator[RunState]:
+    for index, (run, name) in enumerate(zip((*baseline, *candidate), names, strict=True)):
+        state = judge_machine(run.manifest.host, run.trials)
+        if not state.is_steady:
+            side = "baseline" if index < len(baseline) else "candidate"
+            yield RunState(side=side, name=name, state=state)

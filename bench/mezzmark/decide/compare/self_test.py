@@ -2,16 +2,15 @@
 
 import math
 from collections.abc import Sequence
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.compare.judgement import POWER, Evidence, adjusted_verdicts
-from mezzmark.decide.compare.verdicts import Verdict
+from mezzmark.decide.compare.verdicts import POWER, Evidence, Verdict, judge_evidence
+from mezzmark.decide.estimate.rounds import estimate_of
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
-from mezzmark.model.inspection import Advice
 from mezzmark.model.records import HostMoment
 from mezzmark.model.run import HostFacts
 from mezzmark.statistics.binomial import share_interval
@@ -44,7 +43,7 @@ class Detectable(Fact):
     slowdown_fraction: float
 
 
-class RigFindings(Fact):
+class SelfTestFindings(Fact):
     """What comparisons of identical and of slowed players came to.
 
     `round_sd_fraction` is the spread of the ratio of two identical trials of one round, pooled
@@ -63,18 +62,24 @@ class RigFindings(Fact):
     detectable: tuple[Detectable, ...]
 
 
-class RigReport(Fact):
-    """The whole of `rig`; `findings` is None where only facts were asked for."""
+MachineWarning = Literal[
+    "governor", "turbo", "virtual", "battery", "load", "network_storage", "scarce_storage"
+]
+
+
+class SelfTestReport(Fact):
+    """The whole of `rig`; `findings` is None where only facts were asked for. `warnings` name what
+    of `host` and `moment` makes figures less steady or less typical."""
 
     host: HostFacts
     moment: HostMoment
     clock: ClockFacts
-    warnings: tuple[Advice, ...]
-    findings: RigFindings | None
+    warnings: tuple[MachineWarning, ...]
+    findings: SelfTestFindings | None
 
 
-SHOWN_ROUNDS: Final = (5, 10, 20, 40)
-"""Round counts for which the smallest detectable slowdown is told."""
+ROUND_COUNTS: Final = (5, 10, 20, 40)
+"""Round counts for which the smallest detectable slowdown is given."""
 
 BUSY_LOAD_PER_CORE: Final = 0.3
 """Load before the start beyond which the machine does other work; our own choice."""
@@ -85,13 +90,13 @@ SCARCE_BYTES: Final = 10 * 10**9
 NETWORK_FILE_SYSTEMS: Final = {"nfs", "nfs4", "cifs", "smb", "smbfs", "afpfs", "9p", "fuse.sshfs"}
 
 
-def find_rig_limits(
+def judge_self_test(
     costs: NDArray[np.float64],
     planted_fractions: Sequence[float],
     *,
     tolerance_fraction: float,
     confidence_level: float,
-) -> RigFindings:
+) -> SelfTestFindings:
     """Judge every comparison as `regress` would, and count.
 
     `costs` has the shape (arms, comparisons, rounds): two identical arms, then one for each planted
@@ -117,7 +122,7 @@ def find_rig_limits(
                 predicted_share=t_test_power(effect, degrees=rounds - 1, error_level=error_level),
             )
         )
-    return RigFindings(
+    return SelfTestFindings(
         comparison_count=len(baseline),
         round_count=rounds,
         **rules,
@@ -140,7 +145,7 @@ def _detectable(round_sd: float, error_level: float) -> tuple[Detectable, ...]:
                 power=POWER,
             ),
         )
-        for count in SHOWN_ROUNDS
+        for count in ROUND_COUNTS
     )
 
 
@@ -153,7 +158,7 @@ def _verdicts(
 ) -> list[Verdict]:
     """Each comparison on its own, as a comparison of one cell."""
     return [
-        adjusted_verdicts(
+        judge_evidence(
             [Evidence(changes=(paired_change(before, after),))],
             tolerance_fraction=tolerance_fraction,
             confidence_level=confidence_level,
@@ -169,57 +174,19 @@ def _pooled_sd(baseline: NDArray[np.float64], identical: NDArray[np.float64]) ->
 
 
 def _share(count: int, total: int, confidence_level: float) -> Estimate:
-    interval = share_interval(count, total, confidence_level=confidence_level)
-    return Estimate(
-        point=interval.point,
-        low=interval.low,
-        high=interval.high,
-        confidence_level=confidence_level,
-        unit="share",
-        round_count=total,
-        sample_count=total,
-        method="exact binomial (Clopper & Pearson)",
-    )
+    return estimate_of(share_interval(count, total, confidence_level=confidence_level), "share")
 
 
-def warn_of_machine(host: HostFacts, moment: HostMoment) -> tuple[Advice, ...]:
-    """What on this machine makes figures less steady or less typical, and what to do about it."""
-    found = [
-        (
-            host.governor is not None and host.governor != "performance",
-            f"The frequency governor is {host.governor}.",
-            "Set it to performance while measuring, or expect drift.",
-        ),
-        (
-            host.turbo == "on",
-            "The processor raises its clock while it is cool (turbo).",
-            "Let it warm up, or switch turbo off for comparisons over days.",
-        ),
-        (
-            bool(host.is_virtual),
-            "This is a virtual machine: neighbours share its cores.",
-            "Compare within one run; look at steal in the report.",
-        ),
-        (
-            bool(host.on_battery),
-            "It runs on battery.",
-            "Connect mains power; clocks are lower on battery.",
-        ),
-        (
-            (moment.load_average_1m or 0) > BUSY_LOAD_PER_CORE * host.usable_core_count,
-            f"Other work is going on (load {moment.load_average_1m or 0:.1f} on "
-            f"{host.usable_core_count} cores).",
-            "Close other programs and wait a minute.",
-        ),
-        (
-            (host.file_system or "").lower() in NETWORK_FILE_SYSTEMS,
-            f"The storage is on a network ({host.file_system}).",
-            "Measure on local storage first, then on the network for itself.",
-        ),
-        (
-            host.storage_free_bytes is not None and host.storage_free_bytes < SCARCE_BYTES,
-            f"Only {(host.storage_free_bytes or 0) / 1e9:.1f} GB are free.",
-            "Make room, or choose another place with --cache.",
-        ),
-    ]
-    return tuple(Advice(what=what, remedy=remedy) for is_so, what, remedy in found if is_so)
+def warn_of_machine(host: HostFacts, moment: HostMoment) -> tuple[MachineWarning, ...]:
+    """What on this machine makes figures less steady or less typical."""
+    file_system, free_bytes = (host.file_system or "").lower(), host.storage_free_bytes
+    found: dict[MachineWarning, bool] = {
+        "governor": host.governor is not None and host.governor != "performance",
+        "turbo": host.turbo == "on",
+        "virtual": bool(host.is_virtual),
+        "battery": bool(host.on_battery),
+        "load": (moment.load_average_1m or 0) > BUSY_LOAD_PER_CORE * host.usable_core_count,
+        "network_storage": file_system in NETWORK_FILE_SYSTEMS,
+        "scarce_storage": free_bytes is not None and free_bytes < SCARCE_BYTES,
+    }
+    return tuple(kind for kind, is_so in found.items() if is_so)

@@ -1,19 +1,18 @@
-"""How many rounds a run finished, where it was stopped within one."""
+"""How many rounds a run finished, where it was stopped within one; and what runs are called."""
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import Final, Protocol, runtime_checkable
+from typing import Final, Protocol
 
 from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.model.run import Manifest
-from mezzmark.report.prose.numbers import count_text
 
 
-def cut_short_round(run: MeasuredRun) -> int | None:
-    """The index of the last round where the run was stopped within it; None where all are whole.
+def truncated_round(run: MeasuredRun) -> int | None:
+    """The index of the last round where the run was stopped within it; None where all are complete.
 
     A run that ended by itself says why, and has finished every round that it began. Of any other,
-    the last round is cut short where a cell of the round before lacks its trial. Cells that never
+    the last round is truncated where a cell of the round before lacks its trial. Cells that never
     finished one do not count, for they may have been given up; nor do trials of fidelity, which
     are made once, in the first round.
     """
@@ -31,19 +30,10 @@ def cut_short_round(run: MeasuredRun) -> int | None:
     return rounds[-1] if before - last else None
 
 
-def whole_round_count(run: MeasuredRun) -> int:
-    """Rounds that were begun, without a last one that was cut short."""
+def complete_round_count(run: MeasuredRun) -> int:
+    """Rounds that were begun, without a last one that was truncated."""
     begun = {trial.round_index for trial in run.trials if trial.cell.task != "fidelity"}
-    return len(begun) - (cut_short_round(run) is not None)
-
-
-def begun_rounds_text(run: MeasuredRun) -> str:
-    """`6 rounds`, or `5 whole rounds and part of another` where the run was stopped within one."""
-    whole = whole_round_count(run)
-    begun = len({trial.round_index for trial in run.trials})
-    if begun <= whole:
-        return count_text(begun, "round")
-    return f"{count_text(whole, 'whole round')} and part of another"
+    return len(begun) - (truncated_round(run) is not None)
 
 
 ID_DIGITS: Final = 8
@@ -55,14 +45,6 @@ class NamedRun(Protocol):
 
     @property
     def manifest(self) -> Manifest: ...
-
-
-@runtime_checkable
-class _InFolder(Protocol):
-    """A run that was read from a folder."""
-
-    @property
-    def run_dir(self) -> object: ...
 
 
 def run_names(runs: Sequence[NamedRun]) -> list[str]:
@@ -77,4 +59,5 @@ def run_names(runs: Sequence[NamedRun]) -> list[str]:
 
 def run_name(run: NamedRun) -> str:
     """One run's folder as it was typed, or the first digits of its id."""
-    return str(run.run_dir) if isinstance(run, _InFolder) else run.manifest.run_id[:ID_DIGITS]
+    folder = getattr(run, "run_dir", None)
+    return run.manifest.run_id[:ID_DIGITS] if folder is None else str(folder)

@@ -20,6 +20,7 @@ class Observation:
     cell: Cell
     round_index: int
     position: int = 0
+    seed: int = 0
     figures: dict[str, float]
     work: Work
 
@@ -52,6 +53,7 @@ def observe_trial(trial: Trial) -> Observation | None:
         cell=trial.cell,
         round_index=trial.round_index,
         position=trial.position,
+        seed=trial.seed,
         figures={name: value for name, value in values if value is not None},
         work=spec.work(view),
     )

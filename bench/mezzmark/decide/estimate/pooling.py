@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.observations import Observation, observe
 from mezzmark.decide.estimate.rounds import (
+    RATIO_UNIT,
     estimate_figures,
     estimate_tail_figure,
     estimate_values,
@@ -25,9 +26,6 @@ from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import Proof, ScrubMeasurement
-from mezzmark.report.prose.numbers import number_text
-
-RATIO_UNIT: Final = "×"
 
 
 def summarise_cells(
@@ -275,13 +273,3 @@ def pooled_bitrates_bps(manifest: Manifest) -> dict[str, float]:
                 sum(media.duration_s or 0.0 for media in known),
             )
     return {name: bits / seconds for name, (bits, seconds) in totals.items() if seconds > 0}
-
-
-def hour_gb_text(bitrate_bps: float) -> str:
-    """`52.2 GB for an hour`; GB is 10^9 bytes."""
-    return f"{number_text(bitrate_bps * BITS_PER_HOUR_TO_GB)} GB for an hour"
-
-
-def size_text(bitrate_bps: float) -> str:
-    """`116 Mbit/s, or 52.2 GB for an hour`."""
-    return f"{number_text(bitrate_bps / 1e6)} Mbit/s, or {hour_gb_text(bitrate_bps)}"

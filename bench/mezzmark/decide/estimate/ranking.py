@@ -132,6 +132,25 @@ def _compare(
     return entry.model_copy(update=changes)
 
 
+def surely_faster(
+    names: Sequence[str], than: str, ranking: Ranking, observations: Sequence[Observation]
+) -> set[str]:
+    """Which of `names` are faster than one that the ranking holds, by the ratio paired by round;
+    one-sided and adjusted for all rivals as above, since points picked them."""
+    groups: dict[str, list[Observation]] = {}
+    for o in observations:
+        if o.cell.task == "scrub" and o.cell.setting == ranking.setting:
+            groups.setdefault(o.cell.encoding, []).append(o)
+    one_sided = (1 - ranking.confidence_level) / max(1, len(ranking.entries) - 1)
+    ratios = {
+        name: compare_groups(
+            groups[than], groups[name], "p50_ms", confidence_level=1 - 2 * one_sided
+        )
+        for name in names
+    }
+    return {name for name, r in ratios.items() if r is not None and r.low is not None and r.low > 1}
+
+
 def scrub_settings(observations: Sequence[Observation]) -> tuple[Setting, ...]:
     """Every scrub setting measured, the one that leads the report first: jumps, most threads."""
     settings = {o.cell.setting for o in observations if o.cell.task == "scrub"}

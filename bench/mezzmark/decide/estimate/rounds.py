@@ -19,12 +19,32 @@ from mezzmark.decide.estimate.observations import Observation
 from mezzmark.model.estimate import Estimate, Withheld
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.tasks import TASKS
-from mezzmark.statistics.intervals import log_t_interval, t_interval, t_reach
+from mezzmark.statistics.intervals import Interval, log_t_interval, t_interval, t_reach
 from mezzmark.statistics.tails import TailEstimate, estimate_tail
 
 MINIMUM_ROUNDS: Final = 3
 """Two values make a t interval of 12.7 standard errors either way, which misleads more than it
 tells; from three on it is 4.3."""
+
+
+RATIO_UNIT: Final = "×"
+
+
+def estimate_of(
+    interval: Interval, unit: str = RATIO_UNIT, *, sample_count: int | None = None
+) -> Estimate:
+    """An interval of the statistics as an estimate; it stands for as many samples as units unless
+    `sample_count` says otherwise."""
+    return Estimate(
+        point=interval.point,
+        low=interval.low,
+        high=interval.high,
+        confidence_level=interval.confidence_level,
+        unit=unit,
+        round_count=interval.count,
+        sample_count=interval.count if sample_count is None else sample_count,
+        method=interval.method,
+    )
 
 
 def estimate_figures(

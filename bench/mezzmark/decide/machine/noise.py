@@ -7,13 +7,12 @@ others is a disturbance. So most limits are above the median of the same cell in
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from statistics import median
-from typing import Final
+from typing import Final, Literal
 
 from mezzmark.decide.estimate.observations import Observation
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import Fact
 from mezzmark.model.records import Trial
-from mezzmark.report.prose.numbers import count_text, list_text
 
 STEAL_FRACTION: Final = 0.02
 """Processor time taken by the hypervisor; 2 % is the size of change that comparisons look for."""
@@ -30,17 +29,25 @@ SWITCH_RATE_PER_S: Final = 50.0
 50 slices of some milliseconds were lost in a second."""
 
 
+CauseKind = Literal[
+    "steal",
+    "heat",
+    "clock",
+    "processor_wait",
+    "storage_wait",
+    "memory_wait",
+    "interruptions",
+]
+
+
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """What disturbed a trial: `words` with a place for a number, and that number."""
+    """What disturbed a trial, and how much of it there was: the share of the trial that the
+    hypervisor took (`steal`) or that work waited (`…_wait`), times slowed for heat, the clock in
+    MHz, or `interruptions` by other work a processor second."""
 
-    words: str
+    kind: CauseKind
     value: float
-
-    @property
-    def text(self) -> str:
-        """`the hypervisor took 20 % of the processor`."""
-        return self.words.format(f"{self.value:.0f}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,28 +59,26 @@ class FlaggedTrial:
     cell: Cell
     causes: tuple[Cause, ...]
 
-    @property
-    def reasons(self) -> tuple[str, ...]:
-        """The causes in words."""
-        return tuple(cause.text for cause in self.causes)
+
+class CauseRange(Fact):
+    """One kind of cause over many trials: its smallest and largest value, and their count."""
+
+    kind: CauseKind
+    low: float
+    high: float
+    trial_count: int
 
 
-def summarise_causes(flagged: Sequence[FlaggedTrial]) -> tuple[str, ...]:
-    """Each kind of cause once, with the range of its numbers and the count of its trials:
-    `work waited for the processor 55 to 88 % of the time (12 trials)`; the most frequent first."""
-    values: dict[str, list[float]] = {}
+def summarise_causes(flagged: Sequence[FlaggedTrial]) -> tuple[CauseRange, ...]:
+    """Each kind of cause once, the most frequent first."""
+    values: dict[CauseKind, list[float]] = {}
     for trial in flagged:
         for cause in trial.causes:
-            values.setdefault(cause.words, []).append(cause.value)
+            values.setdefault(cause.kind, []).append(cause.value)
     return tuple(
-        f"{words.format(_range_text(found))} ({count_text(len(found), 'trial')})"
-        for words, found in sorted(values.items(), key=lambda item: -len(item[1]))
+        CauseRange(kind=kind, low=min(found), high=max(found), trial_count=len(found))
+        for kind, found in sorted(values.items(), key=lambda item: -len(item[1]))
     )
-
-
-def _range_text(values: Sequence[float]) -> str:
-    low, high = (f"{value:.0f}" for value in (min(values), max(values)))
-    return low if low == high else f"{low} to {high}"
 
 
 def flag_trials(trials: Sequence[Trial]) -> tuple[FlaggedTrial, ...]:
@@ -118,25 +123,24 @@ def _causes(trial: Trial, usual: _Usual, clock_mhz: float | None) -> tuple[Cause
     during = trial.host_during
     causes = []
     if during.steal_fraction is not None and during.steal_fraction > STEAL_FRACTION:
-        causes.append(
-            Cause("the hypervisor took {} % of the processor", 100 * during.steal_fraction)
-        )
+        causes.append(Cause("steal", during.steal_fraction))
     if during.throttle_count:
-        causes.append(Cause("the processor was slowed for heat {} times", during.throttle_count))
+        causes.append(Cause("heat", during.throttle_count))
     if during.frequency_mhz is not None and _is_below(during.frequency_mhz, clock_mhz):
-        causes.append(Cause("the clock fell to {} MHz", during.frequency_mhz))
-    for name, now, normal in (
-        ("the processor", during.cpu_pressure, usual.cpu_pressure),
-        ("storage", during.io_pressure, usual.io_pressure),
-        ("memory", during.memory_pressure, usual.memory_pressure),
-    ):
+        causes.append(Cause("clock", during.frequency_mhz))
+    waits: tuple[tuple[CauseKind, float | None, float | None], ...] = (
+        ("processor_wait", during.cpu_pressure, usual.cpu_pressure),
+        ("storage_wait", during.io_pressure, usual.io_pressure),
+        ("memory_wait", during.memory_pressure, usual.memory_pressure),
+    )
+    for kind, now, normal in waits:
         if now is not None and normal is not None and now > normal + PRESSURE_RISE:
-            causes.append(Cause(f"work waited for {name} {{}} % of the time", 100 * now))
+            causes.append(Cause(kind, now))
     rate, normal_rate = _switch_rate_per_s(trial), usual.switch_rate_per_s
     if rate is not None and normal_rate is not None:
         limit = max(SWITCH_FACTOR * normal_rate, normal_rate + SWITCH_RATE_PER_S)
         if rate > limit:
-            causes.append(Cause("other work interrupted it {} times a second", rate))
+            causes.append(Cause("interruptions", rate))
     return tuple(causes)
 
 
@@ -165,13 +169,14 @@ fastest."""
 
 
 class Disturbance(Fact):
-    """How many trials were disturbed, and who leads with and without them."""
+    """How many trials were disturbed, and who leads with and without them: the chosen encoding
+    where `is_choice`, else those that may be the fastest."""
 
     disturbed_count: int
     trial_count: int
     leaders: frozenset[str] = frozenset()
     leaders_without: frozenset[str] = frozenset()
-    verb: str = "may be the fastest"
+    is_choice: bool = False
 
     @property
     def is_warning(self) -> bool:
@@ -181,46 +186,18 @@ class Disturbance(Fact):
             or self.disturbed_count >= MANY_FRACTION * self.trial_count > 0
         )
 
-    @property
-    def words(self) -> str:
-        """One sentence."""
-        if not self.disturbed_count:
-            return "No trial was disturbed as far as the system tells."
-        start = (
-            f"{self.disturbed_count:,} of {count_text(self.trial_count, 'trial')} were disturbed "
-            "by other work and are kept"
-        )
-        if not self.leaders and not self.leaders_without:
-            return f"{start}."
-        if self.leaders == self.leaders_without:
-            return f"{start}; without them the same {self.verb}."
-        return f"{start}; without them {self._change()}."
-
-    def _change(self) -> str:
-        """Who leads without the disturbed trials, told by what is new."""
-        before, after = self.leaders, self.leaders_without
-        if after and after < before:
-            return f"only {_names(after)} {self.verb}"
-        if before < after:
-            return f"{_names(after - before)} {self.verb} too"
-        return f"{_names(after)} {self.verb}, in place of {_names(before)}"
-
-
-def _names(encodings: frozenset[str]) -> str:
-    return list_text(sorted(encodings), limit=6) if encodings else "no encoding"
-
 
 def judge_disturbance(
     trials: Sequence[Trial],
     observations: Sequence[Observation],
     leaders: Leaders,
     *,
-    verb: str = "may be the fastest",
+    is_choice: bool = False,
 ) -> Disturbance:
     """Disturbed trials of one run, and whether `leaders` names others without them."""
     places = {(trial.round_index, trial.position) for trial in flag_trials(trials)}
     if not places:
-        return Disturbance(disturbed_count=0, trial_count=len(trials))
+        return Disturbance(disturbed_count=0, trial_count=len(trials), is_choice=is_choice)
     return Disturbance(
         disturbed_count=len(places),
         trial_count=len(trials),
@@ -229,5 +206,5 @@ def judge_disturbance(
             [t for t in trials if (t.round_index, t.position) not in places],
             [o for o in observations if (o.round_index, o.position) not in places],
         ),
-        verb=verb,
+        is_choice=is_choice,
     )

@@ -1,22 +1,29 @@
-"""Whether the machine was steady while a run was measured: one verdict, and what to warn of.
+"""Whether the machine was steady while a run was measured, and what its spread rests on.
 
 The reference kernel does the same work in every round, so what moves in its times is the machine.
-Course (step, drift) and spread are judged together, so that no two sentences can disagree.
+Course (step, drift) and spread are judged together, so that no two findings can disagree. Nothing
+here removes a trial; it says what would change without it.
 """
 
 import statistics
 from collections.abc import Sequence
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observations import observe
-from mezzmark.decide.estimate.precision import width_text
-from mezzmark.model.fact import Fact
+from mezzmark.decide.estimate.observations import Observation, observe
+from mezzmark.decide.estimate.pooling import summarise_cells
+from mezzmark.decide.estimate.precision import Precision, judge_precision
+from mezzmark.decide.estimate.ranking import rank_encodings, scrub_settings
+from mezzmark.decide.machine.noise import Disturbance, Leaders, judge_disturbance
+from mezzmark.model.cell import Cell
+from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
-from mezzmark.model.run import HostFacts
-from mezzmark.report.prose.numbers import count_text, number_text
-from mezzmark.statistics.drift import Course, classify_course
+from mezzmark.model.run import HostFacts, Manifest
+from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms
+from mezzmark.statistics.drift import classify_course
+from mezzmark.statistics.variance import VarianceComponents, estimate_components, plan_sampling
 
 MATTERS_FRACTION: Final = 0.05
 """A change or a spread of the machine below this is no reason to doubt: comparisons of runs let
@@ -26,83 +33,88 @@ MINIMUM_KERNELS: Final = 3
 """Fewer times of the kernel say nothing of how they spread."""
 
 FOREIGN_LOAD_PER_CORE: Final = 0.5
-"""Load beyond the run's own threads, for each core, from which on other programs are told of; our
+"""Load beyond the run's own threads, for each core, from which on other programs are reported; our
 own choice, above the half thread or so that the run's bookkeeping adds."""
 
-REMEDY: Final = "Close other programs and measure again."
+MINIMUM_TRIALS: Final = 3
+"""Fewer trials of a cell say too little of what differs between process starts."""
+
+MINIMUM_MOVES: Final = 2
+
+MOST_ROUNDS: Final = 24
+"""A plan of more rounds than these is not given: nobody waits for it."""
+
+
+class ForeignLoad(Fact):
+    """Load before trials, smallest and largest, beyond the `most_own` that the run by itself can
+    make on the cores that it may use."""
+
+    low: float
+    high: float
+    most_own: int
+    core_count: int
+
+
+SteadinessKind = Literal["steady", "step", "drift", "spread", "unknown"]
 
 
 class MachineState(Fact):
-    """The verdict. `words` is one sentence and the only one on steadiness; `is_steady` is None
-    where too little was measured to tell; `warnings` are whole sentences for a reader in a hurry,
-    the verdict among them where it is bad."""
+    """How the reference kernel's times went over a run: `unknown` for fewer than
+    `MINIMUM_KERNELS`; `step` from `step_round` (its index) on, or `drift`, by `change_fraction`
+    (above 0 is slower); `spread` where they are not `steady` in themselves. `low_ms` to `high_ms`
+    is their range, `spread_fraction` their standard deviation on the log scale as a ratio.
+    """
 
-    is_steady: bool | None
-    words: str
-    warnings: tuple[str, ...]
+    kind: SteadinessKind
+    kernel_count: int
+    low_ms: float | None = None
+    high_ms: float | None = None
+    spread_fraction: float | None = None
+    change_fraction: float | None = None
+    step_round: int | None = None
+    foreign_load: ForeignLoad | None = None
+
+    @property
+    def is_steady(self) -> bool | None:
+        """None where too little was measured to tell."""
+        return None if self.kind == "unknown" else self.kind == "steady"
 
 
 def judge_machine(host: HostFacts, trials: Sequence[Trial]) -> MachineState:
     """How steady the machine was in these trials, and whether other programs were at work."""
-    is_steady, words = _steadiness(trials)
-    load = _foreign_load(host, trials, remedy="" if is_steady is False else f" {REMEDY}")
-    return MachineState(
-        is_steady=is_steady,
-        words=words,
-        warnings=(*([words] if is_steady is False else []), *load),
-    )
-
-
-def _steadiness(trials: Sequence[Trial]) -> tuple[bool | None, str]:
     observations = observe(trial for trial in trials if trial.cell.task == "kernel")
     kernels = sorted(
         (o for o in observations if o.figures.get("kernel_ms", 0) > 0),
         key=lambda o: (o.round_index, o.position),
     )
+    load = _foreign_load(host, trials)
     times_ms = [kernel.figures["kernel_ms"] for kernel in kernels]
     if len(times_ms) < MINIMUM_KERNELS:
-        return None, (
-            "Whether the machine was steady is not known: the reference kernel was measured "
-            f"{count_text(len(times_ms), 'time')}, and {MINIMUM_KERNELS} are needed."
-        )
+        return MachineState(kind="unknown", kernel_count=len(times_ms), foreign_load=load)
     course = classify_course(np.asarray(times_ms))
-    if abs(course.change_fraction) >= MATTERS_FRACTION and course.kind in ("step", "drift"):
-        at_round = None if course.at is None else kernels[course.at].round_index + 1
-        return False, f"The machine changed {_change(course, at_round)} {REMEDY}"
     spread = float(np.expm1(statistics.stdev(np.log(times_ms))))
-    told = f"the same small piece of work (the reference kernel) took {_range(times_ms)}"
-    typical = f"typically {width_text(spread)}"
-    if spread >= MATTERS_FRACTION:
-        return False, f"The machine was not steady: {told}, {typical}. {REMEDY}"
-    return True, f"The machine was steady: {told}, {typical}."
-
-
-def _range(times_ms: Sequence[float]) -> str:
-    low, high = (number_text(pick(times_ms)) for pick in (min, max))
-    return f"{low} ms each time" if low == high else f"{low} to {high} ms"
-
-
-def _change(course: Course, at_round: int | None) -> str:
-    percent = f"{100 * abs(course.change_fraction):.0f} %"
-    direction = "more" if course.change_fraction > 0 else "less"
-    if at_round is None:
-        return (
-            f"little by little: the same small piece of work (the reference kernel) came to take "
-            f"{percent} {direction} time."
-        )
-    return (
-        f"suddenly in round {at_round}: from then on the same small piece of work (the reference "
-        f"kernel) took {percent} {direction} time."
+    kind: SteadinessKind = "spread" if spread >= MATTERS_FRACTION else "steady"
+    has_moved = abs(course.change_fraction) >= MATTERS_FRACTION and course.kind != "unsteady"
+    if has_moved:
+        kind = "step" if course.kind == "step" else "drift"
+    return MachineState(
+        kind=kind,
+        kernel_count=len(times_ms),
+        low_ms=min(times_ms),
+        high_ms=max(times_ms),
+        spread_fraction=spread,
+        change_fraction=course.change_fraction if has_moved else None,
+        step_round=kernels[course.at].round_index if has_moved and course.at is not None else None,
+        foreign_load=load,
     )
 
 
-def _foreign_load(host: HostFacts, trials: Sequence[Trial], *, remedy: str) -> list[str]:
-    """A warning where the load before trials was more than the run by itself can make; `remedy`
-    is empty where another sentence says what to do.
+def _foreign_load(host: HostFacts, trials: Sequence[Trial]) -> ForeignLoad | None:
+    """The load before trials where it was more than the run by itself can make.
 
     The most it can make is all cores even where its trials use fewer threads: encodings are
     prepared with several, and the average of a minute still holds that when trials begin. So less
-    than the cores of other work goes untold beside a run of few threads.
+    than the cores of other work goes unseen beside a run of few threads.
     """
     loads = [
         trial.host_before.load_average_1m
@@ -110,15 +122,119 @@ def _foreign_load(host: HostFacts, trials: Sequence[Trial], *, remedy: str) -> l
         if trial.host_before.load_average_1m is not None
     ]
     if not loads:
-        return []
+        return None
     cores = host.usable_core_count
     most_own = max(
         cores, *(trial.cell.setting["threads"] * trial.cell.setting["jobs"] for trial in trials)
     )
     if statistics.median(loads) <= most_own + FOREIGN_LOAD_PER_CORE * cores:
-        return []
-    return [
-        f"Other programs were at work: a load of {min(loads):.1f} to {max(loads):.1f} before "
-        f"trials, where this run by itself makes at most about {most_own} on "
-        f"{count_text(cores, 'core')}.{remedy}"
-    ]
+        return None
+    return ForeignLoad(low=min(loads), high=max(loads), most_own=most_own, core_count=cores)
+
+
+class ScrubSpread(Fact):
+    """Where the spread of a typical scrub cell comes from: the share of it between process starts.
+
+    The cheapest way to ±`goal_fraction` (Kalibera & Jones 2013) is `round_count` rounds of
+    `moves_a_round`; None where that is more than `MOST_ROUNDS`.
+    """
+
+    between_fraction: float
+    goal_fraction: float
+    moves_a_round: int
+    round_count: int | None
+
+
+class Steadiness(Fact):
+    """What a run says of its own spread: the machine's course, disturbed trials, how precise it
+    is, and what the next run should do. The last two are None where too little was measured."""
+
+    machine: MachineState
+    disturbance: Disturbance
+    precision: Precision | None
+    scrub_spread: ScrubSpread | None
+
+
+def judge_steadiness(
+    manifest: Manifest,
+    trials: Sequence[Trial],
+    observations: Sequence[Observation],
+    *,
+    confidence_level: float = 0.95,
+    chosen_by: Leaders | None = None,
+) -> Steadiness:
+    """All of it, from one run.
+
+    `chosen_by` names the chosen encoding from any trials of this run; without it those that may
+    be the fastest count as leaders.
+    """
+    return Steadiness(
+        machine=judge_machine(manifest.host, trials),
+        disturbance=judge_disturbance(
+            trials,
+            observations,
+            chosen_by or (lambda kept, seen: _fastest(kept, seen, confidence_level)),
+            is_choice=chosen_by is not None,
+        ),
+        precision=judge_precision(
+            manifest, trials, observations, confidence_level=confidence_level
+        ),
+        scrub_spread=_scrub_spread(manifest, trials, confidence_level),
+    )
+
+
+def _scrub_spread(
+    manifest: Manifest, trials: Sequence[Trial], confidence_level: float
+) -> ScrubSpread | None:
+    """Components are averaged over the scrub cells: those of one cell are known badly, and the
+    cell that spreads most is often just the unluckiest."""
+    moves: dict[Cell, list[NDArray[np.float64]]] = {}
+    start_costs_s: list[float] = []
+    for trial in trials:
+        if isinstance(trial.measurement, ScrubMeasurement) and not trial.arm:
+            found = latencies_ms(trial.measurement)
+            if found.size >= MINIMUM_MOVES:
+                moves.setdefault(trial.cell, []).append(found)
+                start_costs_s.append(trial.wall_ns / NS_PER_S - float(found.sum()) / 1e3)
+    cells = [found for found in moves.values() if len(found) >= MINIMUM_TRIALS]
+    if not cells:
+        return None
+    each = [estimate_components(found) for found in cells]
+    components = VarianceComponents(
+        between=statistics.fmean(found.between for found in each),
+        within=statistics.fmean(found.within for found in each),
+        trial_count=sum(found.trial_count for found in each),
+        samples_per_trial=statistics.fmean(found.samples_per_trial for found in each),
+    )
+    goal = manifest.scenario.precision_fraction
+    plan = plan_sampling(
+        components,
+        trial_cost_s=max(statistics.median(start_costs_s), 1e-3),
+        sample_cost_s=float(np.median(np.concatenate([m for found in cells for m in found]))) / 1e3,
+        half_width_fraction=goal,
+        confidence_level=confidence_level,
+    )
+    return ScrubSpread(
+        between_fraction=components.between_fraction,
+        goal_fraction=goal,
+        moves_a_round=plan.samples_per_trial,
+        round_count=plan.trial_count if plan.trial_count <= MOST_ROUNDS else None,
+    )
+
+
+def _fastest(
+    trials: Sequence[Trial], observations: Sequence[Observation], confidence_level: float
+) -> frozenset[str]:
+    """The encodings that may be the fastest in the leading setting."""
+    settings = scrub_settings(observations)
+    if not settings:
+        return frozenset()
+    ranking = rank_encodings(
+        observations,
+        summarise_cells(trials, confidence_level=confidence_level, observations=observations),
+        settings[0],
+        confidence_level=confidence_level,
+    )
+    if ranking.fastest is None:
+        return frozenset()
+    return frozenset({ranking.fastest.encoding, *(entry.encoding for entry in ranking.tied)})

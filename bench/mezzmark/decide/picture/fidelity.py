@@ -1,11 +1,13 @@
 """What the fidelity trials of a run say of each encoding, over its clips."""
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from fractions import Fraction
 from typing import Final
 
 import numpy as np
 
+from mezzmark.decide.estimate.observed_run import ObservedRun
 from mezzmark.decide.picture.diagnosis import Diagnosis, diagnose
 from mezzmark.decide.picture.quality import (
     BJONTEGAARD_POINTS,
@@ -15,9 +17,10 @@ from mezzmark.decide.picture.quality import (
     generation_figures,
 )
 from mezzmark.model.encoding import Encoding
+from mezzmark.model.estimate import Estimate, Withheld
 from mezzmark.model.fact import Fact
 from mezzmark.model.records import Trial
-from mezzmark.model.tasks.fidelity import FidelityMeasurement, TagSurvival
+from mezzmark.model.tasks.fidelity import METRICS, FidelityMeasurement, TagSurvival, metric_of
 from mezzmark.statistics.intervals import t_interval
 
 LEAST_STEP: Final = 1.02
@@ -36,16 +39,10 @@ class ClipFidelity(Fact):
     measurement: FidelityMeasurement
 
 
-class QualityEstimate(Fact):
-    """A metric's mean over clips with its interval; no interval below three clips."""
+class QualityEstimate(Estimate):
+    """A metric's mean over clips, `sample_count` of them, with its interval; and the worst frame
+    with its clip."""
 
-    metric: str
-    unit: str
-    point: float
-    low: float | None
-    high: float | None
-    confidence_level: float
-    clip_count: int
     worst: float
     worst_clip: str
 
@@ -70,6 +67,23 @@ class EncodingFidelity(Fact):
         """The chart whose worst patch is the worst of all clips; None without a chart."""
         charts = [clip.diagnosis for clip in self.clips if clip.diagnosis is not None]
         return max(charts, key=lambda chart: chart.worst_delta_e, default=None)
+
+    def figure(self, name: str) -> Estimate | None:
+        """A figure of the fidelity task over all clips: a metric's mean or worst frame, or the
+        worst clip's colour shift; None where it was not measured, or nothing differs."""
+        metric = metric_of(name)
+        if metric is not None:
+            found = self.estimates.get(metric)
+            is_mean = METRICS[metric].figures[0].name == name
+            if found is None or is_mean:
+                return found
+            return Estimate.exact(found.worst, found.unit)
+        shift = {
+            "delta_e_p90": self.worst_chart.delta_e if self.worst_chart else None,
+            "delta_e_max": self.worst_patch.worst_delta_e if self.worst_patch else None,
+            "delta_e_tags": self.tags.delta_e_shown if self.tags else None,
+        }[name]
+        return None if shift is None else Estimate.exact(shift, "ΔE")
 
 
 class RateComparison(Fact):
@@ -97,6 +111,14 @@ def judge_encodings(
     )
 
 
+def judge_run(run: ObservedRun, *, confidence_level: float) -> tuple[EncodingFidelity, ...]:
+    """As `judge_encodings`, from all trials of a run, once."""
+    return run.once(
+        ("fidelity", confidence_level),
+        lambda: judge_encodings(run.trials, confidence_level=confidence_level),
+    )
+
+
 def compare_ladders(
     judged: Sequence[EncodingFidelity], encodings: Sequence[Encoding]
 ) -> tuple[RateComparison, ...]:
@@ -109,7 +131,7 @@ def compare_ladders(
         if codec is None or entry.is_bit_exact:
             continue
         for clip in entry.clips:
-            psnr = clip.generations[0].frames.get("PSNR")
+            psnr = clip.generations[0].frames.get("psnr")
             if psnr is not None:
                 points = ladders.setdefault(codec, {}).setdefault(clip.clip, [])
                 points.append((clip.generations[0].bitrate_bps, psnr.mean))
@@ -140,7 +162,7 @@ def _judge(name: str, clips: list[ClipFidelity], confidence_level: float) -> Enc
         encoding=name,
         clips=tuple(clips),
         is_bit_exact=all(first.is_bit_exact for first in firsts),
-        estimates={metric: _estimate(metric, clips, confidence_level) for metric in metrics},
+        estimates={metric: _estimate(metric, 0, clips, confidence_level) for metric in metrics},
         by_generation_db=tuple(_mean_db(clips, place) for place in range(generation_count)),
         bitrate_bps=float(np.mean([first.bitrate_bps for first in firsts])),
         worst_chart=max(diagnoses, key=lambda d: d.delta_e, default=None),
@@ -149,48 +171,64 @@ def _judge(name: str, clips: list[ClipFidelity], confidence_level: float) -> Enc
     )
 
 
-def _estimate(metric: str, clips: list[ClipFidelity], confidence_level: float) -> QualityEstimate:
+def generation_psnr(
+    entry: EncodingFidelity, generation_index: int, *, confidence_level: float
+) -> Estimate:
+    """Mean PSNR of one generation (from 0) over the clips that differ in it, with Student's t
+    interval over clips; no interval below three clips. Raises ValueError where none differs."""
+    if entry.by_generation_db[generation_index] is None:
+        raise ValueError(f"generation {generation_index + 1} of {entry.encoding} has no PSNR")
+    return _estimate("psnr", generation_index, entry.clips, confidence_level)
+
+
+def _estimate(
+    name: str, generation_index: int, clips: Sequence[ClipFidelity], confidence_level: float
+) -> QualityEstimate:
     found = [
-        (clip.clip, clip.generations[0].frames[metric])
+        (clip.clip, clip.generations[generation_index].frames[name])
         for clip in clips
-        if metric in clip.generations[0].frames
+        if name in clip.generations[generation_index].frames
     ]
     means = [figures.mean for _, figures in found]
     worst_clip, worst = min(found, key=lambda pair: pair[1].worst)
-    interval = _interval(metric, means, confidence_level)
+    low, high = _interval(means, METRICS[name].best, confidence_level)
+    have = len(means)
+    short = Withheld(kind="few_clips", have=have, needed=CLIPS_FOR_INTERVAL - have)
+    why = short if len(means) < CLIPS_FOR_INTERVAL else Withheld(kind="constant")
     return QualityEstimate(
-        metric=metric,
-        unit=worst.unit,
         point=float(np.mean(means)),
-        low=interval[0] if interval else None,
-        high=interval[1] if interval else None,
+        low=low,
+        high=high,
         confidence_level=confidence_level,
-        clip_count=len(means),
+        unit=METRICS[name].unit,
+        round_count=1,
+        sample_count=len(means),
+        method="mean of clips; t over clips",
+        withheld=(why,) if low is None else (),
         worst=worst.worst,
         worst_clip=worst_clip,
     )
 
 
 def _interval(
-    metric: str, means: list[float], confidence_level: float
-) -> tuple[float, float] | None:
-    """A t interval over clips; of SSIM on the scale of log(1 - SSIM), which keeps it below 1."""
-    if len(means) < CLIPS_FOR_INTERVAL:
-        return None
-    if not metric.startswith("SSIM"):
+    means: list[float], best: float, confidence_level: float
+) -> tuple[float, float] | tuple[None, None]:
+    """A t interval over clips; where there is a best value, on the scale of log(1 - value / best),
+    which keeps it below that."""
+    if len(means) < CLIPS_FOR_INTERVAL or max(means) >= best:
+        return None, None
+    if math.isinf(best):
         found = t_interval(means, confidence_level=confidence_level)
         return found.low, found.high
-    if max(means) >= 1:
-        return None
-    logs = t_interval(np.log1p(-np.asarray(means)), confidence_level=confidence_level)
-    return 1 - float(np.exp(logs.high)), 1 - float(np.exp(logs.low))
+    logs = t_interval(np.log1p(-np.asarray(means) / best), confidence_level=confidence_level)
+    return best * (1 - float(np.exp(logs.high))), best * (1 - float(np.exp(logs.low)))
 
 
 def _mean_db(clips: list[ClipFidelity], place: int) -> float | None:
     means = [
-        clip.generations[place].frames["PSNR"].mean
+        clip.generations[place].frames["psnr"].mean
         for clip in clips
-        if "PSNR" in clip.generations[place].frames
+        if "psnr" in clip.generations[place].frames
     ]
     return float(np.mean(means)) if means else None
 

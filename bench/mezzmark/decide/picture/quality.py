@@ -1,8 +1,8 @@
 """Picture quality in figures: series of frames in, means and worst frames out.
 
 The mean of PSNR is that of the frames' PSNR: each frame counts alike. (The PSNR of the mean squared
-error, in which each error counts alike, is never above it.) An identical frame has no finite PSNR;
-it is left out of the mean and is counted.
+error, in which each error counts alike, is never above it.) An identical frame has no finite PSNR
+and is left out.
 """
 
 from collections.abc import Callable, Sequence
@@ -12,25 +12,18 @@ import numpy as np
 
 from mezzmark.model.colour import Floats
 from mezzmark.model.fact import Fact
-from mezzmark.model.tasks.fidelity import GenerationQuality, QualitySeries
+from mezzmark.model.tasks.fidelity import METRICS, GenerationQuality
 
 
 class FrameFigures(Fact):
-    """One metric over the frames of one clip; every value in `unit`.
+    """One metric over the frames of one clip, without identical ones; `worst` is the smallest."""
 
-    `worst` is the smallest; `identical_count` frames are left out.
-    """
-
-    metric: str
-    unit: str
     mean: float
     worst: float
-    frame_count: int
-    identical_count: int
 
 
 class GenerationFigures(Fact):
-    """A generation's figures by metric name, and what no dB can say."""
+    """A generation's figures by metric (a row of `METRICS`), and what no dB can say."""
 
     generation: int
     is_bit_exact: bool
@@ -38,58 +31,19 @@ class GenerationFigures(Fact):
     bitrate_bps: float
 
 
-def psnr_db(squared_error: Floats, *, peak: int) -> Floats:
-    """10 · log10(peak² / mean squared error) (ITU-T J.340, 6.1 gives it so; from memory);
-    infinite for 0."""
-    with np.errstate(divide="ignore"):
-        return np.asarray(10 * np.log10(float(peak) ** 2 / np.asarray(squared_error, float)))
-
-
-def weighted_error(quality: QualitySeries) -> Floats:
-    """Each frame's squared error over all samples of all planes."""
-    errors = np.asarray(quality.squared_error, dtype=np.float64)
-    return np.asarray(errors @ np.asarray(quality.plane_weights), dtype=np.float64)
-
-
 def generation_figures(found: GenerationQuality, *, frame_rate: float) -> GenerationFigures:
-    """All metrics of one generation."""
-    quality = found.quality
-    frames: dict[str, FrameFigures] = {}
-    if quality.squared_error:
-        errors = np.asarray(quality.squared_error, dtype=np.float64)
-        for place, name in enumerate(_plane_names(quality)):
-            values = psnr_db(errors[:, place], peak=quality.peak)
-            _add(frames, f"PSNR {name}", "dB", values)
-        _add(frames, "PSNR", "dB", psnr_db(weighted_error(quality), peak=quality.peak))
-    if quality.ssim:
-        _add(frames, "SSIM", "", np.asarray(quality.ssim_all, dtype=np.float64))
-        _add(frames, f"SSIM {_plane_names(quality)[0]}", "", np.asarray(quality.ssim)[:, 0])
-    if quality.xpsnr_db:
-        first = [np.inf if v[0] is None else v[0] for v in quality.xpsnr_db]
-        _add(frames, f"XPSNR {_plane_names(quality)[0]}", "dB", np.asarray(first))
+    """All metrics of one generation that have a finite value."""
+    frames = {}
+    for name, metric in METRICS.items():
+        values = metric.of(found.quality)
+        finite = values[np.isfinite(values)]
+        if finite.size:
+            frames[name] = FrameFigures(mean=float(finite.mean()), worst=float(finite.min()))
     return GenerationFigures(
         generation=found.generation,
         is_bit_exact=found.is_bit_exact,
         frames=frames,
         bitrate_bps=8 * found.file_bytes * frame_rate / found.frame_count,
-    )
-
-
-def _plane_names(quality: QualitySeries) -> Sequence[str]:
-    return ("G", "B", "R") if quality.pixel_format.startswith("gbr") else ("Y", "U", "V")
-
-
-def _add(frames: dict[str, FrameFigures], metric: str, unit: str, values: Floats) -> None:
-    finite = values[np.isfinite(values)]
-    if finite.size == 0:
-        return
-    frames[metric] = FrameFigures(
-        metric=metric,
-        unit=unit,
-        mean=float(finite.mean()),
-        worst=float(finite.min()),
-        frame_count=int(values.size),
-        identical_count=int(values.size - finite.size),
     )
 
 

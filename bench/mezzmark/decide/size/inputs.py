@@ -9,6 +9,7 @@ import numpy as np
 from mezzmark.decide.estimate.complete_rounds import run_names
 from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.rounds import estimate_values
+from mezzmark.decide.machine.identity import POOLED, differing_facts
 from mezzmark.decide.throughput.rates import RateSource, Round, find_pixel_rate, fit_grid
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError
@@ -198,10 +199,10 @@ def _check_one_machine(runs: Sequence[MeasuredRun]) -> None:
     names = run_names(runs)
     host = runs[0].manifest.host
     for run, name in zip(runs[1:], names[1:], strict=True):
-        other = run.manifest.host
-        if (host.host_label, host.cpu_model) != (other.host_label, other.cpu_model):
+        if differing := differing_facts(host, run.manifest.host, POOLED):
+            facts = ", ".join(fact.replace("_", " ") for fact in differing)
             raise RunError(
                 where=name,
-                what=f"it was made on {other.host_label}, {names[0]} on {host.host_label}",
+                what=f"it was made on another machine than {names[0]}: its {facts} differs",
                 remedy="Size one machine at a time.",
             )

@@ -189,6 +189,13 @@ def clip_seconds(
     }
 
 
+def best_split_by_core_count(findings: GridFindings) -> dict[int, SplitFigures]:
+    """The split with the most throughput of each number of threads in all, fewest first."""
+    fastest_last = sorted(findings.splits, key=lambda split: split.figures["throughput_fps"].point)
+    best = {split.job_count * split.thread_count: split for split in fastest_last}
+    return dict(sorted(best.items()))
+
+
 def _share(ratio: Estimate | None, whole: float) -> Estimate | None:
     """A ratio as a share of `whole`."""
     return ratio and ratio.map(lambda value: value / whole, "")

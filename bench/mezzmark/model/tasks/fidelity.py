@@ -1,16 +1,18 @@
 """What the fidelity task finds out about an encoding: pictures, generations, chart and tags."""
 
-from collections.abc import Iterator
-from typing import Final, Literal
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Annotated, Final, Literal
 
 import numpy as np
-from pydantic import Field
+from pydantic import AfterValidator, Field, WithJsonSchema
 
 from mezzmark.model.cell import Cell, PlannedTrial
 from mezzmark.model.chart import Chart, PatchKind
-from mezzmark.model.colour import DisplayName
+from mezzmark.model.colour import DisplayName, Floats
 from mezzmark.model.encoding import ORIGINAL, Encoding
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import Fact, check_name
 from mezzmark.model.footage import ColourTags
 from mezzmark.model.tasks.spec import (
     Better,
@@ -20,38 +22,6 @@ from mezzmark.model.tasks.spec import (
     Stock,
     TaskSpec,
 )
-
-Metric = Literal["psnr", "ssim", "xpsnr"]
-
-
-class FidelitySettings(Fact):
-    """The fidelity task: what an encoding does to the picture; judged, not timed.
-
-    `generations` of decode → encode are made, each from the one before. Before every generation
-    after the first the picture moves by `shift_px` right and down, and back before the next, as
-    re-framed exports do; with `bit_depth_step` it also passes through 8 bits (10 where the
-    encoding has 8). `frames` is how many pictures of the clip are compared.
-    """
-
-    generations: int = Field(default=5, ge=1, le=50)
-    shift_px: int = Field(default=0, ge=0, le=64, multiple_of=2)
-    bit_depth_step: bool = False
-    frames: int = Field(default=24, ge=1, le=10_000)
-    metrics: tuple[Metric, ...] = Field(default=("psnr", "ssim", "xpsnr"), min_length=1)
-
-
-class FidelityJob(Fact):
-    """Judge what an encoding does to the first pictures of a clip; see `FidelitySettings`.
-
-    `scratch_dir` is an existing folder of the run's own, as in `EncodeJob`.
-    """
-
-    task: Literal["fidelity"] = "fidelity"
-    source: MediaReference
-    encoding: Encoding
-    settings: FidelitySettings
-    thread_count: int
-    scratch_dir: str
 
 
 class QualitySeries(Fact):
@@ -75,6 +45,118 @@ class QualitySeries(Fact):
     def frame_count(self) -> int:
         """How many pairs of frames were compared."""
         return max(len(self.squared_error), len(self.ssim), len(self.xpsnr_db))
+
+
+def weighted_error(quality: QualitySeries) -> Floats:
+    """Each frame's squared error over all samples of all planes."""
+    errors = np.asarray(quality.squared_error, dtype=np.float64).reshape(-1, 3)
+    return np.asarray(errors @ np.asarray(quality.plane_weights), dtype=np.float64)
+
+
+def psnr_db(squared_error: Floats, *, peak: int) -> Floats:
+    """10 · log10(peak² / mean squared error) (ITU-T J.340, 6.1 gives it so; from memory);
+    infinite for 0."""
+    with np.errstate(divide="ignore"):
+        return np.asarray(10 * np.log10(float(peak) ** 2 / np.asarray(squared_error, float)))
+
+
+def _luma_xpsnr_db(quality: QualitySeries) -> Floats:
+    """Of the first plane: luma, or green."""
+    return np.array([np.inf if v[0] is None else v[0] for v in quality.xpsnr_db])
+
+
+def _judged(name: str, unit: str, better: Better, meaning: str) -> Figure:
+    """A figure that `decide.picture` reads from all trials of an encoding together."""
+    return Figure(name=name, unit=unit, of=lambda _: None, better=better, meaning=meaning)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QualityMetric:
+    """A measure of likeness to the clip, frame by frame; more is better.
+
+    `of` gives one value a frame: `best` where the frame is identical, nothing where the metric was
+    not asked for. `figures` are what needs and wishes may name: the mean, then the worst frame.
+    Text has `label`, and so many `decimals`.
+    """
+
+    label: str
+    of: Callable[[QualitySeries], Floats]
+    figures: tuple[Figure, ...]
+    best: float = math.inf
+    decimals: int = 1
+
+    @property
+    def unit(self) -> str:
+        """The unit of every value."""
+        return self.figures[0].unit
+
+
+METRICS: Final[dict[str, QualityMetric]] = {
+    "psnr": QualityMetric(
+        label="PSNR",
+        of=lambda quality: psnr_db(weighted_error(quality), peak=quality.peak),
+        figures=(
+            _judged("psnr_db", "dB", "more", "picture quality (PSNR), mean over clips"),
+            _judged("psnr_worst_db", "dB", "more", "picture quality (PSNR) of the worst frame"),
+        ),
+    ),
+    "ssim": QualityMetric(
+        label="SSIM",
+        of=lambda quality: np.asarray(quality.ssim_all, dtype=np.float64),
+        figures=(_judged("ssim", "", "more", "likeness to the clip (SSIM; 1 is the same)"),),
+        best=1.0,
+        decimals=4,
+    ),
+    "xpsnr": QualityMetric(
+        label="XPSNR of luma",
+        of=_luma_xpsnr_db,
+        figures=(_judged("xpsnr_db", "dB", "more", "picture quality (XPSNR of luma)"),),
+    ),
+}
+"""Every quality metric by the name that a scenario asks for it by."""
+
+Metric = Annotated[
+    str,
+    AfterValidator(lambda name: check_name(name, METRICS)),
+    WithJsonSchema({"type": "string", "enum": list(METRICS)}),
+]
+
+
+def metric_of(figure: str) -> str | None:
+    """The metric that a figure is of; None for colour shifts."""
+    return next(
+        (name for name, row in METRICS.items() if figure in [f.name for f in row.figures]), None
+    )
+
+
+class FidelitySettings(Fact):
+    """The fidelity task: what an encoding does to the picture; judged, not timed.
+
+    `generations` of decode → encode are made, each from the one before. Before every generation
+    after the first the picture moves by `shift_px` right and down, and back before the next, as
+    re-framed exports do; with `bit_depth_step` it also passes through 8 bits (10 where the
+    encoding has 8). `frames` is how many pictures of the clip are compared.
+    """
+
+    generations: int = Field(default=5, ge=1, le=50)
+    shift_px: int = Field(default=0, ge=0, le=64, multiple_of=2)
+    bit_depth_step: bool = False
+    frames: int = Field(default=24, ge=1, le=10_000)
+    metrics: tuple[Metric, ...] = Field(default=tuple(METRICS), min_length=1)
+
+
+class FidelityJob(Fact):
+    """Judge what an encoding does to the first pictures of a clip; see `FidelitySettings`.
+
+    `scratch_dir` is an existing folder of the run's own, as in `EncodeJob`.
+    """
+
+    task: Literal["fidelity"] = "fidelity"
+    source: MediaReference
+    encoding: Encoding
+    settings: FidelitySettings
+    thread_count: int
+    scratch_dir: str
 
 
 class GenerationQuality(Fact):
@@ -219,11 +301,6 @@ def _job(
     )
 
 
-def _judged(name: str, unit: str, better: Better, meaning: str) -> Figure:
-    """A figure that `decide.picture` reads from all trials of an encoding together."""
-    return Figure(name=name, unit=unit, of=lambda _: None, better=better, meaning=meaning)
-
-
 FIDELITY: Final = TaskSpec(
     name="fidelity",
     label="fidelity",
@@ -240,10 +317,7 @@ FIDELITY: Final = TaskSpec(
         _judged("delta_e_max", "ΔE", "less", "largest colour shift on the chart"),
         _judged("delta_e_p90", "ΔE", "less", "colour shift of 9 in 10 patches, at most"),
         _judged("delta_e_tags", "ΔE", "less", "colour shift from colour tags lost"),
-        _judged("psnr_db", "dB", "more", "picture quality (PSNR), mean over clips"),
-        _judged("psnr_worst_db", "dB", "more", "picture quality (PSNR) of the worst frame"),
-        _judged("xpsnr_db", "dB", "more", "picture quality (XPSNR of luma)"),
-        _judged("ssim", "", "more", "likeness to the clip (SSIM; 1 is the same)"),
+        *(figure for metric in METRICS.values() for figure in metric.figures),
     ),
     is_judged=True,
 )

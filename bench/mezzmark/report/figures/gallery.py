@@ -1,160 +1,87 @@
-"""Which figures a run gets, each with its caption, its text alternative and its bytes."""
+"""Which figures a run gets, and a figure as all that page and files need.
 
+No date and no version is written, so equal drawings are equal bytes.
+"""
+
+import io
 import re
+import xml.etree.ElementTree as ET
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
+from typing import Final
 
-from markupsafe import Markup, escape
-from matplotlib.figure import Figure
+import matplotlib as mpl
+from markupsafe import Markup
 
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.model.cell import Setting
 from mezzmark.model.players import PLAYERS
-from mezzmark.report.figures.encode import draw_encode
-from mezzmark.report.figures.latency import draw_latency
-from mezzmark.report.figures.marks import inline_svg, png_bytes, standalone_svg, svg_text
-from mezzmark.report.figures.size import draw_size
-from mezzmark.report.figures.spans import draw_spans
-from mezzmark.report.figures.theme import Shape, own_look, role_words
-from mezzmark.report.prose.numbers import estimate_text, shown_name
-from mezzmark.report.prose.terms import setting_words
+from mezzmark.report.figures.marks import Drawing
+from mezzmark.report.figures.scatter import draw_size
+from mezzmark.report.figures.scrub import draw_latency, draw_spans
+from mezzmark.report.figures.speeds import draw_encode
+from mezzmark.report.figures.theme import COLOURS, theme_context
 from mezzmark.report.tables.cells import ENCODE_CELLS, SCRUB_CELLS, cell_anchors
 from mezzmark.report.view import RunView, encode_speeds
-
-ALT_ROWS = 5
-"""Encodings read out in a figure's text alternative; the table beside it has all of them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
-    """A finished figure. `kind` is `latency`, `spans`, `encode` or `size`; `file_stem` names its
-    files; `wide_svg` and `narrow_svg` are ready to stand in a page."""
+    """A finished figure. `kind` is `latency`, `spans`, `encode`, `size` or that of a section;
+    `file_stem` names its files; `page_svg` is ready to stand in a page."""
 
     kind: str
     file_stem: str
     title: str
     caption: str
     alt: str
-    wide_svg: Markup
-    narrow_svg: Markup
+    page_svg: Markup
     svg: bytes
     png: bytes
+
+
+def make_picture(kind: str, file_stem: str, draw: Callable[[], Drawing]) -> Picture:
+    """A figure drawn in the report's look and turned into all that page and files need."""
+    with theme_context():
+        drawing = draw()
+        tree, png = svg_tree(drawing, salt=file_stem), png_bytes(drawing)
+    page_svg = Markup(_written(tree))
+    return Picture(
+        kind=kind,
+        file_stem=file_stem,
+        title=drawing.text.title,
+        caption=drawing.text.caption,
+        alt=drawing.text.alt,
+        page_svg=page_svg,
+        svg=_as_file(tree),
+        png=png,
+    )
 
 
 def draw_gallery(view: RunView, *, prefix: str) -> tuple[Picture, ...]:
     """All figures of one run, in the order of the report. `prefix` makes ids and file names of
     several runs differ."""
-    with own_look():
-        return tuple(_pictures(view, prefix))
+    return tuple(
+        make_picture(kind, f"{prefix}{stem}", draw) for kind, stem, draw in _plans(view, prefix)
+    )
 
 
-def _pictures(view: RunView, prefix: str) -> Iterator[Picture]:
+def _plans(view: RunView, prefix: str) -> Iterator[tuple[str, str, Callable[[], Drawing]]]:
+    """Kind, file stem and how to draw it."""
     for index, ranking in enumerate(view.rankings):
-        yield _latency_picture(view, ranking, prefix, anchor=f"{prefix}ranking-{index}")
+        anchor, cells = f"{prefix}ranking-{index}", _scrub_cells(view, ranking, prefix)
+        draw = partial(draw_latency, view, ranking, anchor=anchor, cells=cells)
+        yield "latency", f"time-to-picture-{setting_slug(ranking.setting)}", draw
     if view.rankings:
-        yield _spans_picture(view, view.rankings[0], prefix, anchor=f"{prefix}ranking-0")
+        first, cells = view.rankings[0], _scrub_cells(view, view.rankings[0], prefix)
+        draw = partial(draw_spans, view, first, anchor=f"{prefix}ranking-0", cells=cells)
+        yield "spans", "where-the-waiting-goes", draw
     if encode_speeds(view):
-        yield _encode_picture(view, prefix)
-    if view.rankings and any(e.encoding in view.bitrates_bps for e in view.rankings[0].entries):
-        yield _size_picture(view, view.rankings[0], prefix)
-
-
-def _latency_picture(view: RunView, ranking: Ranking, prefix: str, *, anchor: str) -> Picture:
-    return make_picture(
-        "latency",
-        f"{prefix}time-to-picture-{setting_slug(ranking.setting)}",
-        f"Time to picture {setting_words(ranking.setting)}",
-        "Above each line the spread of single moves, below it one dot per trial, at most 200. "
-        "The mark is the median, the triangle the time within which 95 of 100 moves were "
-        f"done. {role_words(view, ranking)}",
-        _latency_alt(ranking),
-        partial(
-            draw_latency, view, ranking, anchor=anchor, cells=_scrub_cells(view, ranking, prefix)
-        ),
-    )
-
-
-def _spans_picture(view: RunView, ranking: Ranking, prefix: str, *, anchor: str) -> Picture:
-    return make_picture(
-        "spans",
-        f"{prefix}where-the-waiting-goes",
-        "Where the waiting goes",
-        "Locate is the seek, decode is everything until the frame asked for, present is "
-        "scaling and colour conversion for the viewer. "
-        f"{role_words(view, ranking, blue='Blue names', orange='Orange name')}",
-        "For each encoding the shares of locate, decode and present in all time waited.",
-        partial(
-            draw_spans, view, ranking, anchor=anchor, cells=_scrub_cells(view, ranking, prefix)
-        ),
-    )
-
-
-def _encode_picture(view: RunView, prefix: str) -> Picture:
-    return make_picture(
-        "encode",
-        f"{prefix}encode-speed",
-        "Encode speed",
-        "One mark per thread count. Right of the dashed line encoding is faster than the "
-        f"footage plays. {_encode_roles(view)}",
-        _encode_alt(view),
-        partial(
-            draw_encode,
-            view,
-            anchors=_encode_anchors(view, prefix),
-            cells=_encode_cells(view, prefix),
-        ),
-    )
-
-
-def _encode_roles(view: RunView) -> str:
-    """What blue means among encode speeds, where time to picture or a choice made something so."""
-    if view.choice is None and not view.rankings:
-        return ""
-    names = [name for name in encode_speeds(view) if view.role(name) == "lead"]
-    if not names:
-        return ""
-    if view.choice is not None:
-        return "Blue: the chosen encoding."
-    return "Blue: those that may bring a picture soonest."
-
-
-def _size_picture(view: RunView, ranking: Ranking, prefix: str) -> Picture:
-    return make_picture(
-        "size",
-        f"{prefix}size-against-time",
-        "Size against time to picture",
-        "Towards the lower left corner files are smaller and pictures come sooner. "
-        f"{role_words(view, ranking)}",
-        "Bit rate of each encoding against its median time to picture; the ranking table "
-        "holds both numbers.",
-        partial(draw_size, view, ranking, cells=_scrub_cells(view, ranking, prefix)),
-    )
-
-
-def make_picture(
-    kind: str,
-    file_stem: str,
-    title: str,
-    caption: str,
-    alt: str,
-    draw: Callable[[Shape], Figure],
-) -> Picture:
-    """A figure drawn in both shapes and turned into all that page and files need."""
-    label = str(escape(f"{title}. {alt}"))
-    wide, narrow = draw("wide"), draw("narrow")
-    wide_text = svg_text(wide)
-    return Picture(
-        kind=kind,
-        file_stem=file_stem,
-        title=title,
-        caption=caption,
-        alt=alt,
-        wide_svg=Markup(inline_svg(wide_text, prefix=f"{file_stem}-w", label=label)),
-        narrow_svg=Markup(inline_svg(svg_text(narrow), prefix=f"{file_stem}-n", label=label)),
-        svg=standalone_svg(wide_text).encode("utf-8"),
-        png=png_bytes(wide),
-    )
+        rows, marks = _encode_anchors(view, prefix), _encode_cells(view, prefix)
+        yield "encode", "encode-speed", partial(draw_encode, view, anchors=rows, cells=marks)
+    if view.rankings and any(e.encoding in view.bitrates_bps for e in first.entries):
+        yield "size", "size-against-time", partial(draw_size, view, first, cells=cells)
 
 
 def setting_slug(setting: Setting) -> str:
@@ -169,28 +96,6 @@ def setting_slug(setting: Setting) -> str:
         player.device or "",
     ]
     return re.sub(r"[^a-z0-9]+", "-", "-".join(part for part in parts if part).lower())
-
-
-def _latency_alt(ranking: Ranking) -> str:
-    parts = [
-        f"{shown_name(entry.encoding)} {estimate_text(entry.estimates['p50_ms'])}"
-        for entry in ranking.entries[:ALT_ROWS]
-    ]
-    more = len(ranking.entries) - ALT_ROWS
-    tail = f"; {more} more in the table" if more > 0 else ""
-    return f"Medians, fastest first: {'; '.join(parts)}{tail}."
-
-
-def _encode_alt(view: RunView) -> str:
-    best = {
-        name: max(by_threads.values(), key=lambda estimate: estimate.point)
-        for name, by_threads in encode_speeds(view).items()
-    }
-    names = sorted(best, key=lambda name: (-best[name].point, name))
-    parts = [f"{shown_name(name)} {estimate_text(best[name])}" for name in names[:ALT_ROWS]]
-    more = len(names) - ALT_ROWS
-    tail = f"; {more} more in the table" if more > 0 else ""
-    return f"Best speeds: {'; '.join(parts)}{tail}."
 
 
 def _scrub_cells(view: RunView, ranking: Ranking, prefix: str) -> dict[str, str]:
@@ -215,3 +120,81 @@ def _encode_anchors(view: RunView, prefix: str) -> dict[str, str]:
         anchors[name] = f"{prefix}encode-{row}"
         row += len(speeds[name])
     return anchors
+
+
+PNG_DPI: Final = 200
+
+_SVG = "http://www.w3.org/2000/svg"
+_XLINK = "http://www.w3.org/1999/xlink"
+_LINK, _GROUP, _HREF = f"{{{_SVG}}}a", f"{{{_SVG}}}g", f"{{{_XLINK}}}href"
+_FONT = "'Helvetica Neue', 'Segoe UI', Arial, 'DejaVu Sans', sans-serif"
+
+
+def svg_tree(drawing: Drawing, *, salt: str) -> ET.Element:
+    """The drawing as SVG, named for readers by title and alternative: each colour a CSS variable
+    with the light value to fall back on, each link with its name. The ids that are used are hashes
+    with `salt`, so those of several figures in a page differ."""
+    buffer = io.BytesIO()
+    with mpl.rc_context({"svg.hashsalt": salt}):
+        drawing.figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    root = ET.fromstring(buffer.getvalue())
+    for metadata in root.findall(f"{{{_SVG}}}metadata"):
+        root.remove(metadata)
+    for element in root.iter():
+        if element.tag == _LINK:
+            _name_link(element, *drawing.links[int(element.attrib.pop(_HREF).removeprefix("#"))])
+        elif element.tag == _GROUP:
+            element.attrib.pop("id", None)
+        if "style" in element.attrib:
+            element.set("style", _themed(element.attrib["style"]))
+    role = "group" if drawing.links else "img"  # an image's parts cannot be reached
+    root.attrib |= {"role": role, "aria-label": f"{drawing.text.title}. {drawing.text.alt}"}
+    return root
+
+
+def _name_link(link: ET.Element, anchor: str, words: str) -> None:
+    link.attrib.clear()
+    link.attrib |= {"role": "link", _HREF: f"#{anchor}"}
+    if words:
+        link.attrib |= {"class": "mark", "aria-label": words}
+        title = ET.Element(f"{{{_SVG}}}title")
+        title.text = words
+        link.insert(0, title)
+
+
+def _themed(style: str) -> str:
+    for name, (light, _) in COLOURS.items():
+        style = style.replace(light, f"var(--fig-{name}, {light})")
+    return style.replace("'DejaVu Sans'", _FONT)
+
+
+def _as_file(root: ET.Element) -> bytes:
+    """The SVG as a file of its own: it carries both themes and no links into a page. The tree is
+    changed."""
+    for link in root.iter(_LINK):
+        link.tag = _GROUP
+        link.attrib.clear()
+    light, dark = (
+        " ".join(f"--fig-{name}: {pair[side]};" for name, pair in COLOURS.items())
+        for side in (0, 1)
+    )
+    style = ET.Element(f"{{{_SVG}}}style")
+    style.text = (
+        f"@media (prefers-color-scheme: dark) {{ svg {{ {dark} }} }}"
+        f"@media print {{ svg {{ {light} }} }}"
+    )
+    root.insert(0, style)
+    return f'<?xml version="1.0" encoding="utf-8"?>\n{_written(root)}'.encode()
+
+
+def _written(root: ET.Element) -> str:
+    ET.register_namespace("", _SVG)
+    ET.register_namespace("xlink", _XLINK)
+    return ET.tostring(root, encoding="unicode")
+
+
+def png_bytes(drawing: Drawing) -> bytes:
+    """The drawing as PNG in the light theme, without dates."""
+    buffer = io.BytesIO()
+    drawing.figure.savefig(buffer, format="png", dpi=PNG_DPI, metadata={"Software": None})
+    return buffer.getvalue()

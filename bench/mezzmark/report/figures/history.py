@@ -1,189 +1,123 @@
 """One host over its runs: time against the first run, task by task, with steps between levels."""
 
-import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from math import ceil
 
+import pandas as pd
+import seaborn.objects as so
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
-from mezzmark.decide.compare.history import History, Series
-from mezzmark.report.figures.marks import mark_url
+from mezzmark.decide.compare.history import History, HistorySeries
+from mezzmark.report.figures.marks import Drawing, Mark, at, draw_marks, ends, new_drawing
 from mezzmark.report.figures.theme import (
-    CHARACTER_IN,
-    FONT_PT,
+    DASHES,
+    LIGHT,
+    MARGIN_IN,
+    PAPER_BOX,
+    SMALL_PT,
     WIDTH_IN,
-    Margins,
-    Shape,
-    colour,
-    new_axes,
-    set_ratio_axis,
+    characters,
+    plot,
+    ratio_limits,
+    set_log_axis,
 )
-from mezzmark.report.prose.best_host import bare_ratio
-from mezzmark.report.prose.history import date_texts, percent_text
-from mezzmark.report.prose.numbers import count_text, shown_name
-from mezzmark.report.prose.terms import TASK_NAMES
+from mezzmark.report.prose import figures as labels
+from mezzmark.report.prose import history as prose
 
-PANEL_IN = {"wide": 1.7, "narrow": 1.5}
-GAP_IN = 0.42
-"""Between panels: the name of the next one stands there."""
+PANEL_IN, GAP_IN, LEFT_IN = 1.35, 0.5, 0.65
+"""Height of a panel, room between two (the name of the next one stands there), and for ticks."""
 
-LABEL_ROOM = 0.2
+LABEL_ROOM = 0.25
 """Share of a panel's height above the data, where steps are labelled."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HistoryPanels:
-    """What the figure shows; `run_anchors` lead from a run to its row in the table."""
-
-    history: History
-    run_anchors: tuple[str, ...]
-
-
-def draw_history(panels: HistoryPanels, shape: Shape) -> Figure:
-    """A panel per task, the runs from left to right, at even steps whatever lies between them."""
-    history = panels.history
-    count = len(history.tasks)
-    figure, whole = new_axes(
-        shape,
-        title=f"{shown_name(history.host_label)} over {count_text(len(history.runs), 'run')}",
-        subtitle=(
-            f"Time against the first run, by task. Bars: {100 * history.confidence_level:g} % "
-            f"intervals of a run over its rounds. Thin lines: single cells. Dashed: a change of "
-            f"level ({100 * history.error_level:g} % chance of any false one)."
-        ),
-        body_in=count * PANEL_IN[shape] + (count - 1) * GAP_IN,
-        margins=Margins(left=0.75 if shape == "wide" else 0.6, right=0.25, top=0.3, bottom=0.55),
+def draw_history(history: History, *, anchors: Sequence[str]) -> Drawing:
+    """A panel per task, the runs from left to right, at even steps whatever lies between them.
+    Marks link to `anchors`, the row of each run."""
+    tasks = history.tasks
+    drawing = new_drawing(
+        prose.history_text(history),
+        body_in=PANEL_IN * len(tasks) + GAP_IN * (len(tasks) - 1),
+        left_in=LEFT_IN,
+        top_in=0.25,
     )
-    place = whole.get_position()
-    whole.remove()
-    unit = place.height / (count * PANEL_IN[shape] + (count - 1) * GAP_IN)
-    for index, series in enumerate(history.tasks):
-        bottom = place.y1 - unit * (index * (PANEL_IN[shape] + GAP_IN) + PANEL_IN[shape])
-        axes = figure.add_axes((place.x0, bottom, place.width, unit * PANEL_IN[shape]))
-        _dress(axes)
-        _draw_panel(axes, series, panels, shape, is_last=index == count - 1)
-    return figure
-
-
-def _dress(axes: Axes) -> None:
-    axes.set_facecolor("none")
-    axes.spines["bottom"].set_color(colour("muted"))
-    axes.tick_params(colors=colour("muted"), labelcolor=colour("ink"), length=3, width=0.7)
-
-
-def _draw_panel(
-    axes: Axes, series: Series, panels: HistoryPanels, shape: Shape, *, is_last: bool
-) -> None:
-    history = panels.history
-    cells = _cells_of(series, history)
-    values = [
-        value
-        for point in series.points
-        for value in (point.cost_ratio.point, point.cost_ratio.low, point.cost_ratio.high)
-        if value
-    ]
-    values += [point.cost_ratio.point for line in cells for point in line.points]
-    set_ratio_axis(axes, "y", values, label="", most=5)
-    low, high = axes.get_ylim()
-    axes.set_ylim(low, high * (high / low) ** LABEL_ROOM)
-    axes.set_xlim(-0.5, len(history.runs) - 0.5)
-    axes.text(
-        0,
-        1.04,
-        f"{series.name[:1].upper()}{series.name[1:]}{_count(series)}",
-        transform=axes.transAxes,
-        weight="bold",
-        color=colour("ink"),
-        fontsize=FONT_PT,
+    drawing.figure.subplots_adjust(hspace=GAP_IN / PANEL_IN)
+    names = [series.task for series in tasks]
+    runs = _frame((series.task, series) for series in tasks)
+    cells = _frame((line.task, line) for line in history.cells)
+    cells = cells[cells["task"].isin(names)].rename(columns={"ratio": "cell_ratio"})
+    shown = pd.concat([runs, cells], ignore_index=True)
+    blue = LIGHT["leader"]
+    thin = so.Line(color=LIGHT["other"], alpha=0.35, linewidth=0.7)
+    (
+        plot(shown, x="run")
+        .facet(row="task", order=names)
+        .add(thin, y="cell_ratio", group="line")
+        .add(so.Line(color=blue, linewidth=1.1), y="ratio")
+        .share(x=True, y=False)
+        .on(drawing.figure)
+        .plot()
     )
-    axes.axhline(1, color=colour("muted"), linewidth=0.8, zorder=1)
-    for line in cells:
-        axes.plot(
-            [point.position for point in line.points],
-            [point.cost_ratio.point for point in line.points],
-            color=colour("rest"),
-            linewidth=0.7,
-            alpha=0.35,
-            zorder=2,
-        )
-    _draw_points(axes, series, panels)
-    _draw_steps(axes, series)
-    _label_dates(axes, history, shape, is_last=is_last)
+    dates = prose.date_texts(history.runs)
+    for series, axes in zip(tasks, drawing.figure.axes, strict=True):
+        draw_marks(drawing, _marks(series, history, anchors), axes)
+        values = shown.loc[shown["task"] == series.task, ["ratio", "low", "high", "cell_ratio"]]
+        low, high = ratio_limits([*values.to_numpy().ravel()])
+        set_log_axis(axes, "y", (low, high * (high / low) ** LABEL_ROOM), label="")
+        axes.set(xlim=(-0.5, len(dates) - 0.5), title="", xlabel=labels.RUN_LABEL)
+        axes.label_outer()
+        axes.text(0, 1.06, prose.panel_title(series), transform=axes.transAxes, weight="bold")
+        axes.axhline(1, color=LIGHT["muted"], linewidth=0.8, zorder=1)
+        _draw_steps(axes, series)
+    room = characters(WIDTH_IN - LEFT_IN - MARGIN_IN) / (len(dates[0]) + 2)
+    every = max(1, ceil(len(dates) / max(1, int(room))))
+    drawing.figure.axes[-1].set_xticks(range(0, len(dates), every), dates[::every])
+    return drawing
 
 
-def _count(series: Series) -> str:
-    return f" ({count_text(series.cell_count, 'cell')})" if series.cell_count else ""
-
-
-def _cells_of(series: Series, history: History) -> list[Series]:
+def _marks(series: HistorySeries, history: History, anchors: Sequence[str]) -> list[Mark]:
     return [
-        line
-        for line in history.cells
-        if line.cell is not None and TASK_NAMES.get(line.cell.task) == series.name
+        Mark(
+            x=at(point.position),
+            y=ends(point.cost_ratio),
+            colour="leader",
+            link=(anchors[point.position], prose.history_words(series, point, history)),
+            size_pt=6,
+            bar_pt=2.4,
+        )
+        for point in series.points
     ]
 
 
-def _draw_points(axes: Axes, series: Series, panels: HistoryPanels) -> None:
-    shade = colour("lead")
-    dates = date_texts(panels.history.runs)
-    axes.plot(
-        [point.position for point in series.points],
-        [point.cost_ratio.point for point in series.points],
-        color=shade,
-        linewidth=1.1,
-        zorder=3,
+def _frame(lines: Iterable[tuple[str, HistorySeries]]) -> pd.DataFrame:
+    """A row for each point of each line of a task."""
+    return pd.DataFrame(
+        [
+            (task, number, point.position, *ends(point.cost_ratio))
+            for number, (task, line) in enumerate(lines)
+            for point in line.points
+        ],
+        columns=["task", "line", "run", "ratio", "low", "high"],
     )
-    for point in series.points:
-        ratio = point.cost_ratio
-        if ratio.low is not None and ratio.high is not None:
-            axes.plot(
-                [point.position] * 2, [ratio.low, ratio.high], color=shade, linewidth=2.4, zorder=4
-            )
-        words = (
-            f"{series.name}, {dates[point.position]}: {bare_ratio(ratio)} of the first run's time; "
-            f"{count_text(ratio.round_count, 'round')}"
-        )
-        axes.plot(
-            [point.position],
-            [ratio.point],
-            marker="o",
-            markersize=5,
-            markerfacecolor=shade,
-            markeredgecolor=colour("paper"),
-            markeredgewidth=0.8,
-            linestyle="none",
-            zorder=5,
-            url=mark_url(panels.run_anchors[point.position], words),
-        )
 
 
-def _draw_steps(axes: Axes, series: Series) -> None:
+def _draw_steps(axes: Axes, series: HistorySeries) -> None:
+    """Changes of level, each with its size on the side where there is more room."""
     low, high = axes.get_xlim()
     for order, step in enumerate(series.steps):
         x = (step.before + step.after) / 2
-        axes.axvline(x, color=colour("line"), linewidth=1.1, linestyle=(0, (4, 2.5)), zorder=2)
+        axes.axvline(x, color=LIGHT["line"], linewidth=1.1, linestyle=DASHES, zorder=2)
         is_right = (x - low) / (high - low) > 0.6
         axes.annotate(
-            percent_text(step.cost_ratio),
+            prose.percent_text(step.cost_ratio),
             xy=(x, 1),
             xycoords=axes.get_xaxis_transform(),
-            xytext=(-4 if is_right else 4, -2 - 11 * (order % 2)),
+            xytext=(-4 if is_right else 4, -2 - 12 * (order % 2)),
             textcoords="offset points",
             ha="right" if is_right else "left",
             va="top",
-            color=colour("line"),
-            fontsize=FONT_PT - 0.5,
-            bbox={"facecolor": colour("paper"), "alpha": 0.8, "linewidth": 0, "pad": 0.5},
+            color=LIGHT["line"],
+            fontsize=SMALL_PT,
+            bbox=PAPER_BOX,
             zorder=6,
         )
-
-
-def _label_dates(axes: Axes, history: History, shape: Shape, *, is_last: bool) -> None:
-    dates = date_texts(history.runs)
-    room = (WIDTH_IN[shape] - 1.0) / (CHARACTER_IN * (len(dates[0]) + 2))
-    every = max(1, math.ceil(len(dates) / max(1, int(room))))
-    shown: Sequence[int] = range(0, len(dates), every)
-    axes.set_xticks(list(shown), [dates[index] if is_last else "" for index in shown])
-    if is_last:
-        axes.set_xlabel("run, by its first trial (UTC)", color=colour("ink"))

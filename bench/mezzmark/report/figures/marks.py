@@ -1,55 +1,192 @@
-"""Marks that say what they stand for and lead to the row that holds it.
+"""The canvas of a figure and its marks: estimates as points with the bars of their intervals, each
+a link to the row that holds it."""
 
-A figure draws a mark with `url=mark_url(anchor, words)`; `report/svg.py` turns that into a link
-with a name for readers and a tooltip. The words travel in the URL because Matplotlib carries
-nothing else from an artist to the SVG.
-"""
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from math import ceil, nan
+from typing import Any, Final
 
-import io
-import re
-from collections.abc import Callable
-from typing import Final
-
+import numpy as np
+import pandas as pd
+import seaborn.objects as so
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 
 from mezzmark.model.estimate import Estimate
-from mezzmark.report.figures.theme import COLOURS, colour
-from mezzmark.report.prose.numbers import count_text, estimate_text, shown_name, withheld_text
+from mezzmark.report.figures.theme import (
+    INNER_IN,
+    LIGHT,
+    MARGIN_IN,
+    MARKERS,
+    SHAPES,
+    SMALL_PT,
+    TITLE_PT,
+    WIDTH_IN,
+    characters,
+    plot,
+)
+from mezzmark.report.prose.figures import FigureText
 
-KNOWN_EXACTLY: Final = "known exactly"
-"""What `decide` writes in the place of an interval that a figure does not need."""
+Link = tuple[str, str]
+"""An anchor, and what is read out, and shown on hover, of the mark that leads there."""
 
-MARK_SEPARATOR: Final = " "
-"""Between anchor and words; anchors hold no space."""
+Ends = tuple[float, float, float]
+"""Point, low and high; NaN where there is no interval."""
 
-_UNSEEN = 0.002
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawing:
+    """A figure, what is said of it, and its links by the number in their URL: Matplotlib carries
+    nothing else from an artist to the SVG."""
+
+    figure: Figure
+    text: FigureText
+    links: list[Link] = field(default_factory=list)
+
+    @property
+    def axes(self) -> Axes:
+        """The axes, or the first ones."""
+        return self.figure.axes[0]
+
+    def url(self, anchor: str, words: str = "") -> str:
+        """The URL of an artist that leads to `anchor`; without words it is a plain link."""
+        self.links.append((anchor, words))
+        return f"#{len(self.links) - 1}"
+
+
+def new_drawing(
+    text: FigureText,
+    *,
+    body_in: float,
+    key: Sequence[Line2D] = (),
+    left_in: float = MARGIN_IN,
+    right_in: float = MARGIN_IN,
+    top_in: float = 0.0,
+    bottom_in: float = 0.55,
+) -> Drawing:
+    """A figure with title, subtitle and key on top, and room for axes that are exactly `body_in`
+    inches high; the other lengths are the room around them."""
+    width = characters(INNER_IN, TITLE_PT * 1.1)
+    lines = len(_wrapped(text.title, width))
+    title = _wrapped(text.title, min(width, len(text.title) // max(lines, 1) + 6))  # balanced
+    subtitle = _wrapped(text.subtitle, characters(INNER_IN, SMALL_PT))
+    columns = _key_columns(key)
+    title_in, subtitle_in = 0.1 + 0.22 * len(title), 0.165 * len(subtitle) + 0.08
+    head_in = title_in + subtitle_in + 0.2 * ceil(len(key) / columns) + 0.08
+    height = head_in + top_in + body_in + bottom_in
+    figure = Figure(figsize=(WIDTH_IN, height))
+    FigureCanvasAgg(figure)
+    x = MARGIN_IN / WIDTH_IN
+    top: dict[str, Any] = {"va": "top", "linespacing": 1.25}
+    figure.text(x, 1 - 0.1 / height, "\n".join(title), fontsize=TITLE_PT, weight="bold", **top)
+    y = 1 - title_in / height
+    figure.text(x, y, "\n".join(subtitle), fontsize=SMALL_PT, color=LIGHT["muted"], **top)
+    if key:
+        figure.legend(
+            handles=list(key),
+            loc="upper left",
+            bbox_to_anchor=(x, y - subtitle_in / height),
+            ncols=columns,
+            handlelength=1.6,
+            columnspacing=1.4,
+            handletextpad=0.6,
+            borderpad=0,
+            borderaxespad=0,
+        )
+    figure.subplots_adjust(
+        left=left_in / WIDTH_IN,
+        right=1 - right_in / WIDTH_IN,
+        bottom=bottom_in / height,
+        top=(bottom_in + body_in) / height,
+    )
+    return Drawing(figure=figure, text=text)
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    return textwrap.wrap(text, width, break_on_hyphens=False)
+
+
+KEY_SIGN: Final = 7
+"""Room for a sign of the key and for the gap behind its label, in characters."""
+
+
+def _key_columns(key: Sequence[Line2D]) -> int:
+    """As many columns as fit; entries fill one column after the other."""
+    lengths = [len(str(entry.get_label())) + KEY_SIGN for entry in key]
+    for columns in range(len(key), 1, -1):
+        widths = [max(column) for column in np.array_split(lengths, columns)]
+        if sum(widths) <= characters(INNER_IN, SMALL_PT):
+            return columns
+    return 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """A point in the plane with its intervals and its link. `colour` is a role or another name of
+    the palette; `fill` goes from 0 (hollow) to 1; sizes are in points."""
+
+    x: Ends
+    y: Ends
+    colour: str
+    link: Link | None
+    marker: str = "o"
+    fill: float = 1.0
+    size_pt: float = 7.0
+    bar_pt: float = 3.0
+
+
+def ends(estimate: Estimate, *, factor: float = 1.0) -> Ends:
+    """An estimate in another unit, on an axis."""
+    low, high = (nan if end is None else end * factor for end in (estimate.low, estimate.high))
+    return estimate.point * factor, low, high
+
+
+def at(value: float) -> Ends:
+    """A place on an axis without an interval."""
+    return value, nan, nan
+
+
+def draw_marks(drawing: Drawing, marks: Sequence[Mark], axes: Axes | None = None) -> None:
+    """Each mark with its bars, over what is drawn already; scales and limits of the axes are
+    seaborn's own until they are set."""
+    frame = pd.DataFrame(
+        [
+            (*mark.x, *mark.y, mark.colour, mark.marker, mark.fill, mark.size_pt, mark.bar_pt)
+            for mark in marks
+        ],
+        columns=_COLUMNS,
+    ).assign(number=range(len(marks)))
+    urls = [drawing.url(*mark.link) if mark.link else None for mark in marks]
+    bar = so.Range(artist_kws={"capstyle": "butt", "zorder": 4})
+    under = so.Dot(color=LIGHT["paper"], artist_kws={"zorder": 5})
+    dot = so.Dot(edgewidth=1.4, edgealpha=1, artist_kws={"zorder": 6, "urls": urls})
+    bars = {"color": "colour", "linewidth": "bar", "group": "number", "legend": False}
+    dots = {"x": "x", "y": "y", "marker": "marker", "pointsize": "size", "legend": False}
+    (
+        plot(frame)
+        .add(bar, x="x", ymin="y_low", ymax="y_high", orient="x", **bars)
+        .add(bar, y="y", xmin="x_low", xmax="x_high", orient="y", **bars)
+        .add(under, **dots)
+        .add(dot, color="colour", alpha="fill", **dots)
+        .scale(marker={marker: marker for marker in _MARKERS})
+        .scale(pointsize=None, linewidth=None, alpha=None)
+        .on(axes or drawing.axes)
+        .plot()
+    )
+
+
+_COLUMNS: Final = [
+    *("x", "x_low", "x_high", "y", "y_low", "y_high"),
+    *("colour", "marker", "fill", "size", "bar"),
+]
+_MARKERS: Final = (*SHAPES, *MARKERS.values(), ">", "*", "x")
+
+_UNSEEN: Final = 0.002
 """Opacity of an area mark: too little to see, yet filled, so that all of it can be pointed at."""
-
-_ABOVE_TEXT = 6
-
-
-def mark_url(anchor: str, words: str) -> str:
-    """A link to `anchor` that is read out, and shown on hover, as `words`."""
-    return f"#{anchor}{MARK_SEPARATOR}{words}"
-
-
-def mark_words(name: str, what: str, estimate: Estimate, *, samples: str = "") -> str:
-    """`VC-3 SQ, median: 14.0 ms [13.6, 14.5]; 95 % interval; 6 rounds, 144 moves`.
-
-    `samples` is the noun of the estimate's samples, where they may be counted.
-    """
-    if estimate.is_exact:
-        return f"{shown_name(name)}, {what}: {estimate_text(estimate)}; {KNOWN_EXACTLY}"
-    if estimate.low is None or estimate.high is None:
-        interval = withheld_text(estimate.withheld) or "no interval"
-    else:
-        interval = f"{estimate.confidence_level * 100:g} % interval"
-    counts = [count_text(estimate.round_count, "round")]
-    if samples and estimate.sample_count:
-        counts.append(count_text(estimate.sample_count, samples))
-    return f"{shown_name(name)}, {what}: {estimate_text(estimate)}; {interval}; {', '.join(counts)}"
 
 
 def add_area_mark(
@@ -60,98 +197,7 @@ def add_area_mark(
     Bars of several parts, and cells with text in them, so have one link each that takes the
     pointer anywhere.
     """
+    shade = (LIGHT["paper"], _UNSEEN)
     axes.add_patch(
-        Rectangle(
-            corner,
-            width,
-            height,
-            facecolor=(colour("paper"), _UNSEEN),
-            linewidth=0,
-            zorder=_ABOVE_TEXT,
-            url=url,
-        )
+        Rectangle(corner, width, height, facecolor=shade, linewidth=0, zorder=9, url=url)
     )
-
-
-PNG_DPI: Final = 200
-
-_FONT = "'Helvetica Neue', 'Segoe UI', Arial, 'DejaVu Sans', sans-serif"
-_LINK = r'<a xlink:href="#([^"]*)"(?: target="_blank")?>'
-_STYLE = (
-    "<style>@media (prefers-color-scheme: dark) {{ svg {{ {dark} }} }}"
-    "@media print {{ svg {{ {light} }} }}</style>"
-)
-
-
-def svg_text(figure: Figure) -> str:
-    """The figure as SVG whose colours are CSS variables with the light value to fall back on.
-
-    No date and no version is written, so equal figures are equal bytes.
-    """
-    buffer = io.StringIO()
-    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
-    text = buffer.getvalue()
-    text = text[text.index("<svg") :]
-    text = re.sub(r"\s*<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
-    text = _in_tags(text, _themed)
-    return re.sub(r"[ \t]+\n", "\n", re.sub(_LINK, _named_link, text))
-
-
-def _in_tags(text: str, change: Callable[[str], str]) -> str:
-    """`text` with every tag but links changed; links and all that stands between tags hold names
-    and are left alone."""
-    return re.sub(r"<(?!a )[^<>]+>", lambda match: change(match[0]), text)
-
-
-def _named_link(match: re.Match[str]) -> str:
-    """A link whose URL carries words (`report/marks.py`) gets them as its name and its tooltip."""
-    anchor, _, words = match[1].partition(MARK_SEPARATOR)
-    if not words:
-        return f'<a role="link" xlink:href="#{anchor}">'
-    named = f'<a class="mark" role="link" xlink:href="#{anchor}" aria-label="{words}">'
-    return f"{named}<title>{words}</title>"
-
-
-def _themed(tag: str) -> str:
-    for name, (light, _) in COLOURS.items():
-        tag = tag.replace(light, f"var(--fig-{name}, {light})")
-    return tag.replace("'DejaVu Sans'", _FONT)
-
-
-def standalone_svg(text: str) -> str:
-    """The SVG as a file of its own: it carries both themes and no links into a page."""
-    text = re.sub(r"<a [^<>]*>|</a>", "", text)
-    sides = [
-        " ".join(f"--fig-{name}: {pair[index]};" for name, pair in COLOURS.items())
-        for index in (0, 1)
-    ]
-    style = _STYLE.format(light=sides[0], dark=sides[1])
-    head, rest = text.split(">", 1)
-    return f'<?xml version="1.0" encoding="utf-8"?>\n{head}>{style}{rest}'
-
-
-def inline_svg(text: str, *, prefix: str, label: str) -> str:
-    """The SVG for a page: its ids made unique by `prefix`, sized by the page, named for readers
-    by `label` (already escaped)."""
-    ids = set(re.findall(r'<[^<>]*\bid="([^"]+)"', text))
-
-    def prefixed(tag: str) -> str:
-        tag = re.sub(r'\bid="([^"]+)"', rf'id="{prefix}-\1"', tag)
-        return re.sub(
-            r"(url\(#|xlink:href=\"#)([^)\"]+)",
-            lambda match: f"{match[1]}{prefix}-{match[2]}" if match[2] in ids else match[0],
-            tag,
-        )
-
-    text = _in_tags(text, prefixed)
-    head, rest = text.split(">", 1)
-    head = re.sub(r'\s(width|height)="[^"]*"', "", head)
-    role = "group" if "<a " in rest else "img"  # an image's parts cannot be reached
-    return f'{head} role="{role}" aria-label="{label}">{rest}'
-
-
-def png_bytes(figure: Figure) -> bytes:
-    """The figure as PNG in the light theme, without dates."""
-    buffer = io.BytesIO()
-    figure.savefig(buffer, format="png", dpi=PNG_DPI, metadata={"Software": None})
-    return buffer.getvalue()

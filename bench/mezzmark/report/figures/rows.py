@@ -1,272 +1,150 @@
-"""The frame of a figure with one row per encoding: labels, values in words, a shared x axis."""
+"""Figures of rows: encodings under each other, each with its estimates on one shared x axis.
 
-from collections.abc import Sequence
+The y axis counts inches down from the top. A row has its name and its value in words on one line,
+and below it one or more lanes for marks.
+"""
+
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import product
-from typing import Literal
+from itertools import accumulate
+from typing import Any, Final
 
-from matplotlib.artist import Artist
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.transforms import ScaledTranslation
+from matplotlib.lines import Line2D
 
+from mezzmark.report.figures.marks import Drawing, new_drawing
 from mezzmark.report.figures.theme import (
-    CHARACTER_IN,
-    FONT_PT,
-    WIDTH_IN,
-    Margins,
-    Shape,
-    colour,
-    figure_of,
-    new_axes,
+    DASHES,
+    INNER_IN,
+    LIGHT,
+    PAPER_BOX,
+    SMALL_PT,
+    characters,
 )
-from mezzmark.report.prose.numbers import shown_name
+from mezzmark.report.prose.figures import FigureText
+from mezzmark.report.prose.numbers import NAME_LIMIT, shown_name
 from mezzmark.report.view import Role
 
-BOLD_IN = 0.076
-"""Mean advance of a bold character at the figures' font size."""
+MANY_ROWS: Final = 12
+"""More than so many rows stand closer together."""
 
-LABEL_CHARACTER_IN = CHARACTER_IN * 0.92
-"""Mean advance in a reference line's label, which is set a little smaller."""
+LINE_LABEL_IN: Final = 0.17
+"""Height of a reference line's label; each has a line of its own above the axes."""
 
-LABEL_GAP_IN = 4 / 72
-"""Between a reference line and its own label, and at least between the label and other lines."""
-
-LEGEND_LINE_IN = 0.17
-"""Height of one line of a legend."""
-
-LABEL_LIMIT = {"wide": 40, "narrow": 30}
-_FONT_WEIGHT: dict[Role, str] = {"original": "bold", "lead": "bold", "rest": "normal"}
+GAP: Final = "\u00a0\u00a0"
+"""Between a reference line and its label."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One encoding: its name, what stands at the row's end, and where its label links to.
+    """A name, what stands at the row's end, and where the name leads. A `warning` stands behind
+    the text, and both are set in the colour of wrong pictures."""
 
-    A `warning` stands behind the text, and both are set in the colour of wrong pictures.
-    """
-
-    encoding: str
+    name: str
     text: str
     role: Role
     anchor: str
     warning: str = ""
-
-    @property
-    def full_text(self) -> str:
-        """The text at the row's end with its warning."""
-        return f"{self.text}  {self.warning}" if self.warning else self.text
+    lane_count: int = 1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReferenceLine:
-    """A vertical line with its meaning, in the axis' unit; `short` is the meaning for a phone."""
+@dataclass(frozen=True, slots=True)
+class RowGrid:
+    """Where rows stand; all lengths are in inches from the top."""
 
-    value: float
-    label: str
-    short: str
+    tops_in: tuple[float, ...]
+    name_in: float
+    lane_in: float
+    height_in: float
 
-
-def row_axes(
-    shape: Shape,
-    *,
-    title: str,
-    subtitle: str,
-    rows: Sequence[Row],
-    lines: Sequence[ReferenceLine] = (),
-    legend_lines: int = 2,
-) -> tuple[Figure, Axes]:
-    """A figure whose row k lies at y = k, first row on top, labelled, with reference lines and
-    room for a legend of so many lines.
-
-    The caller sets the x axis afterwards; reference lines outside it are not shown.
-    """
-    height = _row_height(len(rows), shape)
-    labels = [shown_name(row.encoding, limit=LABEL_LIMIT[shape]) for row in rows]
-    if shape == "wide":
-        left = 0.3 + BOLD_IN * max(len(label) for label in labels)
-        right = 0.25 + CHARACTER_IN * max(len(row.full_text) for row in rows)
-    else:
-        left = right = 0.18
-    bottom = 0.74 + LEGEND_LINE_IN * max(0, legend_lines - 2)
-    margins = Margins(left=left, right=right, top=0.1 + 0.17 * len(lines), bottom=bottom)
-    figure, axes = new_axes(
-        shape,
-        title=title,
-        subtitle=subtitle,
-        body_in=height * len(rows) + 0.1,
-        margins=margins,
-    )
-    below = 0.6
-    axes.set_ylim(len(rows) - 1 + below, -(1.2 - below) - (0.1 if shape == "narrow" else 0))
-    axes.set_yticks([])
-    width = WIDTH_IN[shape] - left - right
-    for index, (row, label) in enumerate(zip(rows, labels, strict=True)):
-        _label_row(axes, shape, index, row, label, width)
-    return figure, axes
+    def baseline_in(self, row: int, lane: int = 0) -> float:
+        """Where a lane's marks lie: a little below its middle."""
+        return self.tops_in[row] + self.name_in + self.lane_in * (lane + 0.6)
 
 
-def _row_height(count: int, shape: Shape) -> float:
-    """Inches per row: fewer rows breathe, many stay on a page."""
-    if shape == "narrow":
-        return 0.58 if count <= 12 else 0.46
-    return 0.46 if count <= 12 else 0.27
+def row_grid(rows: Sequence[Row]) -> RowGrid:
+    """Room for each row's lanes: few rows breathe, many stay on a page."""
+    name_in, lane_in, gap_in = 0.23, 0.26, 0.08
+    if len(rows) > MANY_ROWS:
+        name_in, lane_in, gap_in = 0.18, 0.16, 0.05
+    if any(row.lane_count > 1 for row in rows):
+        lane_in = 0.15
+    heights = [name_in + lane_in * row.lane_count + gap_in for row in rows]
+    *tops, height_in = accumulate(heights, initial=0.0)
+    return RowGrid(tuple(tops), name_in, lane_in, height_in)
 
 
-def _label_row(axes: Axes, shape: Shape, index: int, row: Row, label: str, width_in: float) -> None:
-    transform = axes.get_yaxis_transform()
-    weight = _FONT_WEIGHT[row.role]
-    shade = colour("ink" if row.role == "rest" else row.role)
-    is_wide = shape == "wide"
-    y = index if is_wide else index - 0.36
-    name = axes.text(
-        -0.12 / width_in if is_wide else 0,
-        y,
-        label,
-        transform=transform,
-        ha="right" if is_wide else "left",
-        va="center",
-        weight=weight,
-        color=shade,
-        url=f"#{row.anchor}",
-    )
-    value = axes.text(
-        1 + 0.1 / width_in if is_wide else 1,
-        y,
-        row.full_text,
-        transform=transform,
-        ha="left" if is_wide else "right",
-        va="center",
-        color=colour("wrong" if row.warning else "ink"),
-        fontsize=FONT_PT - 0.5,
-    )
-    for text in (name, value):
-        text.set_zorder(6)
-        if not is_wide:  # names lie on top of the marks of the row above
-            text.set_bbox({"facecolor": colour("paper"), "alpha": 0.8, "linewidth": 0, "pad": 0.5})
+def new_rows(
+    text: FigureText, grid: RowGrid, *, key: Sequence[Line2D], line_count: int = 0
+) -> Drawing:
+    """A drawing with room for the rows, and for labels of so many reference lines above them."""
+    top_in = 0.06 + LINE_LABEL_IN * line_count
+    drawing = new_drawing(text, body_in=grid.height_in, key=key, top_in=top_in)
+    drawing.figure.add_subplot()
+    return drawing
 
 
-def draw_lines(axes: Axes, lines: Sequence[ReferenceLine], shape: Shape) -> None:
-    """Reference lines inside the x limits, each with its label above the axes.
-
-    Labels stand left or right of their lines on as few levels as it takes to touch neither each
-    other nor another line; they are shortened where the long ones find no place.
-    """
-    low, high = axes.get_xlim()
-    inside = sorted((line for line in lines if low < line.value < high), key=lambda x: x.value)
-    place = axes.get_position()
-    figure_in = figure_of(axes).get_figwidth()
-    to_share = axes.transAxes.inverted().transform
-    x_in = [
-        figure_in
-        * (place.x0 + place.width * float(to_share(axes.transData.transform((line.value, 0)))[0]))
-        for line in inside
-    ]
-    short = [line.short for line in inside]
-    long = [line.label for line in inside]
-    labels = short
-    spots: tuple[Spot, ...] = tuple((index, "right") for index in range(len(inside)))
-    for texts in (long, short) if shape == "wide" else (short,):
-        widths = [LABEL_CHARACTER_IN * len(text) for text in texts]
-        found = place_labels(x_in, widths, figure_in=figure_in)
-        if found is not None:
-            labels, spots = texts, found
-            break
-    for line, label, (level, side) in zip(inside, labels, spots, strict=True):
-        _draw_line(axes, line.value, label, level, side == "left")
-
-
-Spot = tuple[int, Literal["left", "right"]]
-"""A label's level above the axes, and the side of its line on which it stands."""
+def label_rows(drawing: Drawing, grid: RowGrid, rows: Sequence[Row]) -> None:
+    """Names and values above their lanes, and a hairline above each row but the first. Called
+    after all marks are drawn."""
+    axes = drawing.axes
+    axes.set(ylim=(grid.height_in, 0), yticks=[], ylabel="")
+    look: dict[str, Any] = {
+        "transform": axes.get_yaxis_transform(),
+        "va": "center",
+        "zorder": 8,
+        "bbox": PAPER_BOX,
+    }
+    for row, top_in in zip(rows, grid.tops_in, strict=True):
+        value = f"{row.text}  {row.warning}" if row.warning else row.text
+        room = characters(INNER_IN) - int(0.9 * len(value)) - 2
+        axes.text(
+            0,
+            top_in + 0.12,
+            shown_name(row.name, limit=max(12, min(NAME_LIMIT, room))),
+            weight="normal" if row.role == "other" else "bold",
+            color=LIGHT["ink" if row.role == "other" else row.role],
+            url=drawing.url(row.anchor),
+            **look,
+        )
+        shade = LIGHT["wrong" if row.warning else "ink"]
+        axes.text(1, top_in + 0.12, value, ha="right", fontsize=SMALL_PT, color=shade, **look)
+    for top_in in grid.tops_in[1:]:
+        axes.axhline(top_in, color=LIGHT["grid"], linewidth=0.7, zorder=0)
 
 
-def place_labels(
-    x_in: Sequence[float], widths_in: Sequence[float], *, figure_in: float
-) -> tuple[Spot, ...] | None:
-    """Where labels of vertical lines at `x_in` may stand, on the lowest levels; None without any
-    way to keep them apart. A line reaches up to its own label's level. Lengths in inches."""
-    levels = range(len(x_in))
-    spots: list[Spot] = [(level, side) for level in levels for side in ("left", "right")]
-    ways = sorted(
-        product(spots, repeat=len(x_in)),
-        key=lambda way: (max((s[0] for s in way), default=0), sum(s[0] for s in way)),
-    )
-    return next((way for way in ways if _keeps_apart(way, x_in, widths_in, figure_in)), None)
+def shown_lines(lines: Mapping[float, str], limits: tuple[float, float]) -> dict[float, str]:
+    """The reference lines (value → label) inside the limits."""
+    return {x: label for x, label in lines.items() if limits[0] < x < limits[1]}
 
 
-def _keeps_apart(
-    way: Sequence[Spot], x_in: Sequence[float], widths_in: Sequence[float], figure_in: float
-) -> bool:
-    extents = [
-        (x - LABEL_GAP_IN - width, x - LABEL_GAP_IN)
-        if side == "left"
-        else (x + LABEL_GAP_IN, x + LABEL_GAP_IN + width)
-        for (_, side), x, width in zip(way, x_in, widths_in, strict=True)
-    ]
-    for i, (left, right) in enumerate(extents):
-        if left < 0 or right > figure_in:
-            return False
-        for j, other in enumerate(extents):
-            if i == j:
-                continue
-            is_cut = way[j][0] >= way[i][0] and left - LABEL_GAP_IN < x_in[j] < right + LABEL_GAP_IN
-            is_met = way[j][0] == way[i][0] and left < other[1] and other[0] < right
-            if is_cut or is_met:
-                return False
-    return True
-
-
-def _draw_line(axes: Axes, value: float, label: str, level: int, to_the_left: bool) -> None:
-    dashes = (0, (4, 2.5))
-    axes.axvline(value, color=colour("line"), linewidth=1.1, linestyle=dashes, zorder=1)
-    axes.annotate(
-        label,
-        xy=(value, 1),
-        xycoords=axes.get_xaxis_transform(),
-        xytext=(-4 if to_the_left else 4, 3 + 12 * level),
-        textcoords="offset points",
-        ha="right" if to_the_left else "left",
-        va="bottom",
-        color=colour("line"),
-        fontsize=FONT_PT - 0.5,
-    )
-    axes.annotate(
-        "",
-        xy=(value, 1),
-        xycoords=axes.get_xaxis_transform(),
-        xytext=(0, 12 + 12 * level),
-        textcoords="offset points",
-        arrowprops={
-            "arrowstyle": "-",
-            "color": colour("line"),
-            "linewidth": 1.1,
-            "shrinkA": 0,
-            "shrinkB": 0,
-        },
-    )
-
-
-def stripe(axes: Axes, count: int) -> None:
-    """A hairline between rows, so that the eye keeps its row over a wide page."""
-    for index in range(count - 1):
-        axes.axhline(index + 0.5, color=colour("grid"), linewidth=0.6, zorder=0)
-
-
-def legend_below(axes: Axes, handles: Sequence[Artist], *, shape: Shape, columns: int) -> None:
-    """A legend under the axis label, from the left edge of the axes."""
-    down = ScaledTranslation(0, -0.44, axes.figure.dpi_scale_trans)
-    axes.legend(
-        handles=list(handles),
-        loc="upper left",
-        bbox_to_anchor=(0, 0),
-        bbox_transform=axes.transAxes + down,
-        ncols=columns,
-        frameon=False,
-        labelcolor=colour("muted"),
-        fontsize=FONT_PT - 1,
-        handlelength=1.6 if shape == "narrow" else 2.4,
-        columnspacing=0.9 if shape == "narrow" else 1.8,
-        handletextpad=0.5,
-        borderpad=0,
-        borderaxespad=0,
-    )
+def draw_lines(axes: Axes, lines: Mapping[float, str]) -> None:
+    """Vertical reference lines, each label on a line of its own above the axes, to the right where
+    it fits. Outer ones stand higher, so that no line crosses the label of another."""
+    to_share = axes.transData + axes.transAxes.inverted()
+    rooms_in = {x: (1 - to_share.transform((x, 0))[0]) * INNER_IN for x in lines}
+    is_right = {
+        x: len(label) + len(GAP) <= characters(rooms_in[x], SMALL_PT) for x, label in lines.items()
+    }
+    order = sorted(lines, key=lambda x: (is_right[x], -x if is_right[x] else x))
+    for level, x in enumerate(order):
+        axes.axvline(x, color=LIGHT["line"], linewidth=1.1, linestyle=DASHES, zorder=1)
+        axes.annotate(
+            f"{GAP}{lines[x]}" if is_right[x] else f"{lines[x]}{GAP}",
+            xy=(x, 1),
+            xycoords=axes.get_xaxis_transform(),
+            xytext=(0, 2 + 72 * LINE_LABEL_IN * level),
+            textcoords="offset points",
+            ha="left" if is_right[x] else "right",
+            color=LIGHT["line"],
+            fontsize=SMALL_PT,
+            arrowprops={
+                "arrowstyle": "-",
+                "color": LIGHT["line"],
+                "linewidth": 1.1,
+                "relpos": (0 if is_right[x] else 1, 0.9),
+                "patchA": None,
+                "shrinkA": 0,
+                "shrinkB": 0,
+            },
+        )

@@ -1,39 +1,35 @@
-"""The look of every figure: one palette with a meaning per colour, one type scale, one canvas.
+"""The look of every figure: one palette with a meaning per colour, one type scale, its axes.
 
 Colours are colour-blind safe (after Okabe & Ito, Color Universal Design, 2008) and never the only
 sign: the original is a diamond, the fastest are filled circles, all others open ones. Each colour
-is also a name in the page's style sheet, so that one SVG serves light, dark and print.
+is also a name in the page's style sheet, so that one SVG serves light, dark and print. A figure is
+as wide as a column on a desk; on a phone it is shown smaller and is still to be read.
 """
 
-import math
-import textwrap
-from collections.abc import Collection, Iterator, Sequence
+import warnings
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 import matplotlib as mpl
 import numpy as np
+import pandas as pd
+import seaborn.objects as so
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter, NullLocator
+from matplotlib.ticker import LogLocator, MaxNLocator, NullLocator
 
-from mezzmark.decide.estimate.ranking import Ranking
-from mezzmark.report.view import Role, RunView
-
-Shape = Literal["wide", "narrow"]
-"""A page on a desk or in a hand; the same figure is drawn for both."""
+from mezzmark.report.prose.figures import ORIGINAL_LABEL
+from mezzmark.report.view import Role
 
 COLOURS: Final = {
     "paper": ("#fefefe", "#161b21"),
     "ink": ("#1d2733", "#e4e8ed"),
     "muted": ("#5a6673", "#9daab8"),
     "grid": ("#dde2e8", "#333d48"),
-    "lead": ("#0072b2", "#56b4e9"),
+    "leader": ("#0072b2", "#56b4e9"),
     "original": ("#c4530a", "#f08a4b"),
-    "rest": ("#6b7b8c", "#93a3b4"),
+    "other": ("#6b7b8c", "#93a3b4"),
     "locate": ("#cc8f00", "#e0a92e"),
     "decode": ("#0a6fa8", "#4aa3da"),
     "present": ("#00785a", "#2fae8b"),
@@ -42,218 +38,140 @@ COLOURS: Final = {
 }
 """Name → (light, dark). The light ones are all different: they become variables in the SVG."""
 
-MARKS: Final[dict[Role, str]] = {"original": "D", "lead": "o", "rest": "o"}
+LIGHT: Final = {name: light for name, (light, _) in COLOURS.items()}
+"""What a figure is drawn in, and the scale that turns roles into colours."""
 
-FONT_PT: Final = 8.5
-TITLE_PT: Final = 11.5
-CHARACTER_IN: Final = 0.069
-"""Mean advance of one character of DejaVu Sans at `FONT_PT`; it is wider than what browsers use,
-so a label that fits here fits there."""
+MARKERS: Final[dict[Role, str]] = {"original": "D", "leader": "o", "other": "o"}
 
-WIDTH_IN: Final[dict[Shape, float]] = {"wide": 9.2, "narrow": 4.1}
+SHAPES: Final = ("o", "s", "^", "v", "P", "X", "h", "p")
+"""One for each thread count or setting, in order; repeated after the eighth."""
 
+WIDTH_IN: Final = 5.3
+MARGIN_IN: Final = 0.2
+INNER_IN: Final = WIDTH_IN - 2 * MARGIN_IN
+FONT_PT: Final = 10.2
+SMALL_PT: Final = 9.2
+TITLE_PT: Final = 12.5
+DASHES: Final = (0, (4, 2.5))
+PLAIN: Final = "{x:,.10g}"
+"""A tick label without powers or trailing zeros."""
+
+PAPER_BOX: Final = {"facecolor": LIGHT["paper"], "linewidth": 0, "pad": 1.0}
+"""Behind a text that lines would cross."""
+
+CHARACTER_EM: Final = 0.55
+"""Mean advance of a character of DejaVu Sans; it is wider than what browsers use, so a line that
+fits here fits there."""
+
+_AXIS: Final = {
+    "color": LIGHT["muted"],
+    "labelcolor": LIGHT["ink"],
+    "labelsize": FONT_PT,
+    "major.size": 3,
+    "major.width": 0.7,
+}
 _RC: Final[dict[Any, Any]] = {
+    **{f"{axis}tick.{name}": value for axis in "xy" for name, value in _AXIS.items()},
+    **{f"axes.spines.{side}": False for side in ("top", "right", "left")},
     "font.family": ["DejaVu Sans"],
     "font.size": FONT_PT,
     "text.parse_math": False,  # a name may hold dollar signs
+    "text.color": LIGHT["ink"],
     "svg.fonttype": "none",
-    "svg.hashsalt": "mezzmark",
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "axes.spines.left": False,
+    "figure.facecolor": LIGHT["paper"],
+    "axes.facecolor": "none",
+    "axes.edgecolor": LIGHT["muted"],
+    "axes.labelcolor": LIGHT["ink"],
+    "axes.labelsize": FONT_PT,
+    "axes.linewidth": 0.8,
+    "axes.grid": False,
+    "axes.axisbelow": True,
     "axes.unicode_minus": False,
-    "hatch.linewidth": 0.6,
+    "grid.color": LIGHT["grid"],
+    "grid.linewidth": 0.7,
+    "legend.frameon": False,
+    "legend.labelcolor": LIGHT["muted"],
+    "legend.fontsize": SMALL_PT,
 }
 
 
-def colour(name: str) -> str:
-    """The light value of a named colour."""
-    return COLOURS[name][0]
-
-
 @contextmanager
-def own_look() -> Iterator[None]:
-    """Draw inside this: settings of the user's own Matplotlib neither leak in nor get changed.
+def theme_context() -> Iterator[None]:
+    """Draw inside this: settings of the user's own Matplotlib neither leak in nor get changed, and
+    what seaborn still asks of pandas is no news to the user.
 
     Matplotlib names clip paths by numbers as numpy prints them, and a library that was loaded
     before may have changed how.
     """
-    with mpl.rc_context(), np.printoptions(legacy=False):
+    with mpl.rc_context(), np.printoptions(legacy=False), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", category=DeprecationWarning, module="seaborn")
         mpl.rcdefaults()
         mpl.rcParams.update(_RC)
         yield
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Margins:
-    """Room around the axes in inches, the title's own room at the top not counted."""
-
-    left: float
-    right: float
-    top: float
-    bottom: float
+def plot(data: pd.DataFrame, **variables: str) -> so.Plot:
+    """A seaborn plot in this look, with roles and other names of colours as colours."""
+    return so.Plot(data, **variables).theme(_RC).scale(color=LIGHT)
 
 
-def new_axes(
-    shape: Shape, *, title: str, subtitle: str, body_in: float, margins: Margins
-) -> tuple[Figure, Axes]:
-    """A titled figure of the shape's width whose axes are exactly `body_in` inches high."""
-    width = WIDTH_IN[shape]
-    wrap = int((width - 0.2) / CHARACTER_IN)
-    lines = textwrap.wrap(subtitle, wrap)
-    title_lines = textwrap.wrap(title, int(wrap * FONT_PT / TITLE_PT * 0.94))
-    head = 0.1 + 0.21 * len(title_lines) + 0.155 * len(lines) + 0.1
-    height = head + margins.top + body_in + margins.bottom
-    figure = Figure(figsize=(width, height), facecolor=colour("paper"))
-    FigureCanvasAgg(figure)
-    y = height - 0.1
-    for line in title_lines:
-        figure.text(
-            0.1 / width,
-            y / height,
-            line,
-            va="top",
-            fontsize=TITLE_PT,
-            weight="bold",
-            color=colour("ink"),
-        )
-        y -= 0.21
-    for line in lines:
-        figure.text(0.1 / width, y / height, line, va="top", color=colour("muted"))
-        y -= 0.155
-    axes = figure.add_axes(
-        (
-            margins.left / width,
-            margins.bottom / height,
-            (width - margins.left - margins.right) / width,
-            body_in / height,
-        )
+def characters(width_in: float, size_pt: float = FONT_PT) -> int:
+    """How many characters of a size fit into a width."""
+    return int(width_in * 72 / (CHARACTER_EM * size_pt))
+
+
+def key_entry(label: str, marker: str, *, colour: str = "muted", **style: Any) -> Line2D:
+    """What one sign means, for the key on top of a figure; `style` is that of Line2D."""
+    return Line2D(
+        [],
+        [],
+        label=label,
+        marker=marker,
+        color=LIGHT[colour],
+        **{"linewidth": 0, "markersize": 6, **style},
     )
-    axes.set_facecolor("none")
-    axes.spines["bottom"].set_color(colour("muted"))
-    axes.tick_params(colors=colour("muted"), labelcolor=colour("ink"), length=3, width=0.7)
-    return figure, axes
 
 
-def plain_number(value: float) -> str:
-    """A tick label without powers or trailing zeros."""
-    return f"{value:,.10g}"
-
-
-def log_ticks(low: float, high: float, *, most: int) -> list[float]:
-    """At most about `most` round values in [low, high]: 1-2-5 steps, else 1-3, else powers."""
-    for steps in ((1, 2, 5), (1, 3), (1,)):
-        ticks = [
-            step * 10.0**power
-            for power in range(-9, 16)
-            for step in steps
-            if low <= step * 10.0**power <= high
-        ]
-        if len(ticks) <= most:
-            break
-    return [float(f"{tick:.6g}") for tick in ticks]
-
-
-def set_log_axis(
-    axes: Axes, which: Literal["x", "y"], *, low: float, high: float, label: str, most: int
-) -> None:
-    """A log axis with plain tick labels and a quiet grid."""
-    axis = axes.xaxis if which == "x" else axes.yaxis
-    if which == "x":
-        axes.set_xscale("log")
-        axes.set_xlim(low, high)
-        axes.set_xlabel(label, color=colour("ink"))
-    else:
-        axes.set_yscale("log")
-        axes.set_ylim(low, high)
-        axes.set_ylabel(label, color=colour("ink"))
-    axis.set_major_locator(FixedLocator(log_ticks(low, high, most=most)))
-    axis.set_major_formatter(FuncFormatter(lambda value, _: plain_number(value)))
-    axis.set_minor_locator(NullLocator())
-    axis.set_minor_formatter(NullFormatter())
-    axes.grid(True, axis=which, color=colour("grid"), linewidth=0.7, zorder=0)
-    axes.set_axisbelow(True)
-
-
-def padded(values: Sequence[float], *, factor: float = 1.15) -> tuple[float, float]:
-    """Limits of a log axis that hold all positive `values` with some room."""
-    positive = [value for value in values if value > 0]
-    return min(positive) / factor, max(positive) * factor
-
-
-def figure_of(axes: Axes) -> Figure:
-    """The figure that `axes` was made on; ours never nest."""
-    figure = axes.figure
-    if not isinstance(figure, Figure):
-        raise ValueError("these axes lie in a figure within a figure")
-    return figure
-
-
-def role_handles(roles: Collection[Role], view: RunView) -> list[Line2D]:
-    """Legend entries for the leading encodings and the original, as far as they are drawn."""
-    labels: tuple[tuple[Role, str], ...] = (("lead", view.lead_words), ("original", "original"))
+def role_key(roles: Sequence[Role], leader_label: str) -> list[Line2D]:
+    """Key entries for the leading encodings and the original, as far as they are drawn."""
+    labels: dict[Role, str] = {"leader": leader_label, "original": ORIGINAL_LABEL}
     return [
-        Line2D(
-            [],
-            [],
-            linestyle="none",
-            marker=MARKS[role],
-            markersize=6.5,
-            color=colour(role),
-            label=label,
-        )
-        for role, label in labels
+        key_entry(label, MARKERS[role], colour=role)
+        for role, label in labels.items()
         if role in roles
     ]
 
 
-def role_words(
-    view: RunView,
-    ranking: Ranking,
-    *,
-    blue: str = "Blue and filled",
-    orange: str = "Orange diamond",
-) -> str:
-    """The sentences of a caption that say what the colours mean; only of those that are drawn."""
-    roles = {view.role(entry.encoding, ranking) for entry in ranking.entries}
-    texts = []
-    if "lead" in roles:
-        meaning = "those that may be the fastest" if view.choice is None else "the chosen encoding"
-        texts.append(f"{blue}: {meaning}.")
-    elif view.choice is not None and view.choice.recommendation is None:
-        texts.append("Nothing is blue, since no encoding was chosen.")
-    if "original" in roles:
-        texts.append(f"{orange}: the original.")
-    return " ".join(texts)
+def padded(values: Sequence[float], *, room: float) -> tuple[float, float]:
+    """Limits of a log axis that holds all positive `values` and `room` times beyond."""
+    shown = [value for value in values if value > 0]
+    return min(shown) / room, max(shown) * room
 
-
-NARROW: Final = 4.0
-"""An axis that spans less than this factor gets even steps."""
 
 LEAST_SPAN: Final = 1.04
-"""An axis never spans less, so that noise of a tenth of a percent does not fill it."""
+"""An axis of ratios never spans less, so that noise of a tenth of a percent does not fill it."""
 
 
-def ratio_ticks(low: float, high: float, *, most: int) -> list[float]:
-    """At most `most` round ratios in [low, high], 1 among them where it lies inside."""
-    if high / low >= NARROW:
-        return log_ticks(low, high, most=most)
-    step = 10.0 ** math.floor(math.log10(high - low))
-    sizes = [step * factor for factor in (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2)]
-    for size in sizes:
-        first, last = math.ceil((low - 1) / size), math.floor((high - 1) / size)
-        if last - first + 1 <= most:
-            break
-    return [round(1 + count * size, 10) for count in range(first, last + 1)]
-
-
-def set_ratio_axis(
-    axes: Axes, which: Literal["x", "y"], values: list[float], *, label: str, most: int
-) -> None:
-    """A log axis that holds all `values` and 1, with some room."""
-    span = max(max(values, default=1), 1) / min(min(values, default=1), 1)
+def ratio_limits(values: Sequence[float]) -> tuple[float, float]:
+    """Limits of a log axis that holds all `values` and 1, with some room."""
+    held = [1.0, *(value for value in values if value > 0)]
+    span = max(held) / min(held)
     room = max(span**0.06, LEAST_SPAN ** (0.5 if span < LEAST_SPAN else 0.12))
-    low, high = min([*values, 1]) / room, max([*values, 1]) * room
-    set_log_axis(axes, which, low=low, high=high, label=label, most=most)
+    return padded(held, room=room)
+
+
+NARROW: Final = 8.0
+"""A log axis that spans less than this factor gets even steps."""
+
+
+def set_log_axis(
+    axes: Axes, which: Literal["x", "y"], limits: tuple[float, float], *, label: str
+) -> None:
+    """A log axis with plain tick labels at 1, 2 and 5 and a quiet grid."""
+    axes.set(**{f"{which}scale": "log", f"{which}lim": limits, f"{which}label": label})
     axis = axes.xaxis if which == "x" else axes.yaxis
-    axis.set_major_locator(FixedLocator(ratio_ticks(low, high, most=most)))
+    even = MaxNLocator(6, steps=[1, 2, 5, 10])
+    axis.set_major_locator(even if limits[1] / limits[0] < NARROW else LogLocator(subs=(1, 2, 5)))
+    axis.set_major_formatter(PLAIN)
+    axis.set_minor_locator(NullLocator())
+    axes.grid(True, axis=which)

@@ -8,25 +8,21 @@ from collections.abc import Sequence
 from typing import Final
 
 from mezzmark.decide.choose.choice import Choice
-from mezzmark.decide.estimate.observations import Observation, observe
+from mezzmark.decide.estimate.observations import Observation
 from mezzmark.decide.estimate.pooling import (
     BestCells,
     fastest_cells,
-    hour_gb_text,
     pooled_bitrates_bps,
-    summarise_cells,
 )
-from mezzmark.decide.estimate.ranking import Ranking, rank_encodings, scrub_settings
-from mezzmark.decide.machine.steadiness import judge_steadiness
-from mezzmark.decide.picture.fidelity import EncodingFidelity, judge_encodings
+from mezzmark.decide.estimate.ranking import Ranking
+from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CellSummary, Estimate
 from mezzmark.model.fact import Fact
-from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.report.prose.cautions import cautions_in_words, untested_in_words
-from mezzmark.report.prose.choice import chosen_encodings, faster_sentences
+from mezzmark.report.prose.choice import faster_sentences
 from mezzmark.report.prose.choice import headline as choice_headline
 from mezzmark.report.prose.cost import (
     encode_only_sentence,
@@ -44,6 +40,7 @@ from mezzmark.report.prose.latency import (
 from mezzmark.report.prose.numbers import (
     count_text,
     estimate_parts,
+    hour_gb_text,
     list_text,
     number_text,
     shown_name,
@@ -131,25 +128,6 @@ class Answer(Fact):
     not_tested: tuple[str, ...]
 
 
-def answer_in_words(
-    manifest: Manifest, trials: Sequence[Trial], *, confidence_level: float = 0.95
-) -> Answer:
-    """The answer of one run."""
-    observations = observe(trials)
-    summaries = summarise_cells(
-        trials, confidence_level=confidence_level, observations=observations
-    )
-    rankings = tuple(
-        rank_encodings(observations, summaries, setting, confidence_level=confidence_level)
-        for setting in scrub_settings(observations)
-    )
-    judged = judge_encodings(trials, confidence_level=confidence_level)
-    steadiness = judge_steadiness(manifest, trials, observations, confidence_level=confidence_level)
-    return answer_from(
-        manifest, observations, summaries, rankings, judged, doubts=steadiness.warnings
-    )
-
-
 def answer_from(
     manifest: Manifest,
     observations: Sequence[Observation],
@@ -160,7 +138,7 @@ def answer_from(
     *,
     doubts: Sequence[str] = (),
 ) -> Answer:
-    """As `answer_in_words`, from what is already computed. The first ranking leads.
+    """The answer of one run, from what is already computed. The first ranking leads.
 
     Where needs and wishes were stated, their choice is the answer, and the numbers and the first
     findings are of the encoding it names. `doubts` are warnings of the machine.
@@ -199,7 +177,7 @@ def _task_findings(
     observations: Sequence[Observation],
 ) -> list[str]:
     """Of scrubbing and encoding: the chosen encoding's, else the fastest's."""
-    if choice is not None and chosen_encodings(choice):
+    if choice is not None and choice.chosen:
         return _chosen_findings(
             rankings, choice, encode, bitrates, manifest, observations=observations
         )
@@ -237,7 +215,7 @@ def _chosen_findings(
     observations: Sequence[Observation],
 ) -> list[str]:
     """The chosen encoding's speed and price first, then who is faster and why it was not taken."""
-    chosen = chosen_encodings(choice)
+    chosen = choice.chosen
     texts: list[str] = []
     if rankings:
         lead = rankings[0]

@@ -1,22 +1,29 @@
-"""What to know before believing the answer: doubts, failures, and what was not tried."""
+"""What to know before believing the answer: steadiness, failures, what was not tried."""
 
 from collections.abc import Sequence
+from typing import Final
 
+from mezzmark.decide.estimate.precision import MINIMUM_TRIALS, Precision, PrecisionPlan
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
+from mezzmark.decide.machine.noise import Disturbance
+from mezzmark.decide.machine.state import ScrubSpread, Steadiness
+from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CellSummary
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.scrub import ScrubSettings
+from mezzmark.report.prose.machine import machine_predicate, machine_warnings, width_text
 from mezzmark.report.prose.numbers import (
     PATTERN_PHRASES,
     count_text,
     list_text,
+    number_text,
     shown_name,
     visible_text,
 )
 
-REASON_LIMIT = 160
+REASON_LIMIT: Final = 160
 """Characters of a failure's reason shown in a sentence; the table of failures has all of it."""
 
 
@@ -137,4 +144,133 @@ def untested_in_words(manifest: Manifest) -> tuple[str, ...]:
         "dragging and playing, where requests do not wait for the last picture",
         "several streams at once, sound, effects, and the editing program itself",
         "other machines and other footage",
+    )
+
+
+def steadiness_warnings(steadiness: Steadiness) -> list[str]:
+    """What a reader must know of a run's spread before relying on its answer, the gravest first."""
+    texts = machine_warnings(steadiness.machine)
+    if steadiness.disturbance.is_warning:
+        texts.append(disturbance_text(steadiness.disturbance))
+    return texts
+
+
+def steadiness_sentences(steadiness: Steadiness, manifest: Manifest) -> list[str]:
+    """All that a run says of its own spread. Each finding stands once."""
+    warnings = machine_warnings(steadiness.machine)
+    is_warned = steadiness.machine.is_steady is False
+    precision, spread = steadiness.precision, steadiness.scrub_spread
+    return [
+        *([] if is_warned else [f"The machine {machine_predicate(steadiness.machine)}."]),
+        *warnings,
+        disturbance_text(steadiness.disturbance),
+        *([precision_text(precision, manifest)] if precision else []),
+        *([_source_text(spread), _plan_text(spread)] if spread else []),
+    ]
+
+
+def disturbance_text(found: Disturbance) -> str:
+    """How many trials were disturbed, and who leads without them, by what is new."""
+    if not found.disturbed_count:
+        return "No trial was disturbed, as far as the system reports."
+    start = (
+        f"{found.disturbed_count:,} of {count_text(found.trial_count, 'trial')} were disturbed by "
+        "other work and are kept"
+    )
+    before, after = found.leaders, found.leaders_without
+    verb = "would be chosen" if found.is_choice else "may be the fastest"
+    if not before and not after:
+        return f"{start}."
+    if before == after:
+        change = f"the same {verb}"
+    elif after and after < before:
+        change = f"only {_names(after)} {verb}"
+    elif before < after:
+        change = f"{_names(after - before)} {verb} too"
+    else:
+        change = f"{_names(after)} {verb}, in place of {_names(before)}"
+    return f"{start}; without them {change}."
+
+
+def _names(encodings: frozenset[str]) -> str:
+    return list_text(sorted(encodings), limit=6) if encodings else "no encoding"
+
+
+def precision_text(found: Precision, manifest: Manifest) -> str:
+    """What most cells reached, which one spreads most, and what more rounds would bring."""
+    if not found.more_rounds:
+        return f"Every cell is within {width_text(found.goal_fraction)}, the precision asked for."
+    return (
+        f"Most cells are within {width_text(found.typical_fraction)}; the widest, "
+        f"{_cell_text(found.widest, manifest)}, is within {width_text(found.widest_fraction)}: "
+        f"another {count_text(found.more_rounds, 'round')} "
+        f"(about {_duration_text(found.more_duration_s)}) would bring it to about "
+        f"{width_text(found.reached_fraction)}."
+    )
+
+
+def precision_plan_text(plan: PrecisionPlan, manifest: Manifest) -> str:
+    """What a scenario's own rounds and time budget would bring."""
+    limit = {"rounds": "the most the scenario allows", "time": "what the time budget allows"}
+    rounds = count_text(plan.round_count, "round")
+    start = f"A round takes about {_duration_text(plan.round_duration_s)}"
+    if plan.typical_fraction is None or plan.widest_fraction is None:
+        return (
+            f"{start}; {rounds} ({limit[plan.limited_by]}) give no intervals: {MINIMUM_TRIALS} are "
+            "needed."
+        )
+    whole = _duration_text(plan.round_count * plan.round_duration_s)
+    return (
+        f"{start}. {rounds} ({limit[plan.limited_by]}; about {whole}) would bring most cells "
+        f"within {width_text(plan.typical_fraction)} and the widest, "
+        f"{_cell_text(plan.widest, manifest)}, "
+        f"within {width_text(plan.widest_fraction)}; asked for is {width_text(plan.goal_fraction)}."
+    )
+
+
+def _cell_text(cell: Cell, manifest: Manifest) -> str:
+    """`vc3-sq stepping back frame by frame`; with its clip where the run has several."""
+    name = shown_name(cell.encoding)
+    if cell.task == "scrub":
+        text = f"{name} {PATTERN_PHRASES.get(cell.setting['pattern'], cell.setting['pattern'])}"
+    else:
+        text = f"encoding to {name} with {count_text(cell.setting['threads'], 'thread')}"
+    return f"{text} ({shown_name(cell.clip)})" if len(manifest.clips) > 1 else text
+
+
+def _duration_text(seconds: float) -> str:
+    if seconds < 120:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 2 * 3600 else f"{number_text(seconds / 3600)} h"
+
+
+MOSTLY: Final = 0.5
+"""Share of a scrub cell's spread from which its process starts are named as the main source."""
+
+HARDLY: Final = 0.2
+"""Share below which more moves in a round help about as much as more rounds."""
+
+
+def _source_text(found: ScrubSpread) -> str:
+    """Where the spread comes from and what more of helps."""
+    share = f"{100 * found.between_fraction:.0f} %"
+    if found.between_fraction >= MOSTLY:
+        source = f"most of the spread ({share}) is between process starts"
+        advice = "more rounds help, more moves in a round do not"
+    elif found.between_fraction > HARDLY:
+        source = f"{share} of the spread is between process starts"
+        advice = "more rounds help most, more moves in a round a little"
+    else:
+        source = f"little of the spread ({share}) is between process starts"
+        advice = "more moves in a round help about as much as more rounds"
+    return f"Over all scrub cells {source}: {advice}."
+
+
+def _plan_text(found: ScrubSpread) -> str:
+    moves = count_text(found.moves_a_round, "move")
+    if found.round_count is None:
+        return f"A typical cell costs least with {moves} a round (Kalibera & Jones 2013)."
+    return (
+        f"The cheapest way to ±{100 * found.goal_fraction:g} % for a typical cell: "
+        f"{count_text(found.round_count, 'round')} of {moves} (Kalibera & Jones 2013)."
     )

@@ -11,7 +11,6 @@ from mezzmark.decide.estimate.pooling import (
     compare_groups,
     fastest_cells,
     group_over_clips,
-    size_text,
 )
 from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
@@ -25,6 +24,7 @@ from mezzmark.report.prose.numbers import (
     list_text,
     number_text,
     shown_name,
+    size_text,
 )
 from mezzmark.statistics.scaling import MINIMUM_ROUNDS, ScalingFit
 from mezzmark.statistics.scaling_inference import Peak

@@ -1,8 +1,24 @@
 """A history in sentences; reads steps, finds none."""
 
-from mezzmark.decide.compare.history import History, HistoryRun, Series, Step
+from mezzmark.decide.compare.history import History, HistoryPoint, HistoryRun, HistorySeries, Step
+from mezzmark.decide.compare.verdicts import Refusal
 from mezzmark.model.estimate import Estimate
-from mezzmark.report.prose.numbers import count_text, list_text, number_text, shown_name
+from mezzmark.model.tasks import TASKS
+from mezzmark.report.prose.figures import FigureText
+from mezzmark.report.prose.machine import fact_change_text
+from mezzmark.report.prose.numbers import (
+    bare_ratio,
+    count_text,
+    list_text,
+    number_text,
+    sentence,
+    shown_name,
+    visible_text,
+)
+from mezzmark.report.prose.regress import reasons_text
+
+FEW_RUNS = 5
+"""With fewer runs a change is hardly ever found."""
 
 DATE_LENGTH = len("2026-03-01")
 MINUTE_LENGTH = len("2026-03-01T10:00")
@@ -25,6 +41,11 @@ def percent_text(ratio: Estimate) -> str:
     return f"{signs[0]}{point} % [{signs[1]}{low}, {signs[2]}{high}]"
 
 
+def series_name(line: HistorySeries) -> str:
+    """What a line is called: its cell, or its task."""
+    return TASKS[line.task].label if line.cell is None else line.cell.cell_id
+
+
 def history_headline(history: History) -> str:
     """What happened to the host over its runs, in one sentence."""
     name = shown_name(history.host_label)
@@ -32,70 +53,78 @@ def history_headline(history: History) -> str:
     span = f"over {count_text(len(history.runs), 'run')} from {dates[0]} to {dates[-1]}"
     if not history.tasks:
         return f"{name}: no cell was measured alike in three runs {span}"
-    told = [
-        f"{line.name} {_step_words(step)} between {dates[step.before]} and {dates[step.after]}"
+    steps = [
+        f"{percent_text(step.cost_ratio)} time in {series_name(line)} between "
+        f"{dates[step.before]} and {dates[step.after]}"
         for line in history.tasks
         for step in line.steps
     ]
-    if not told:
+    if not steps:
         return f"{name}: no change of level was found {span}"
-    more = f"; {count_text(len(told) - 2, 'more change')} below" if len(told) > 2 else ""
-    return f"{name}: {'; '.join(told[:2])}{more}"
-
-
-def _step_words(step: Step) -> str:
-    ratio = step.cost_ratio
-    verb = "took longer" if ratio.point > 1 else "took less long"
-    return f"{verb} by {percent_text(ratio)}"
+    more = len(steps) - 2
+    below = [f"{count_text(more, 'more change')} below"] if more > 0 else []
+    return f"{name}: {'; '.join([*steps[:2], *below])}"
 
 
 def step_sentences(history: History) -> list[str]:
     """One sentence per step of a task: how much, when, and what changed on the host."""
-    texts = []
     dates = date_texts(history.runs)
-    for line in history.tasks:
-        for step in line.steps:
-            text = (
-                f"{percent_text(step.cost_ratio)} in time for {line.name} from the run of "
-                f"{dates[step.after]} on"
-            )
-            texts.append(f"{text}. {change_text(step)}{_kernel_text(line, step, history)}")
-    quiet = [line.name for line in history.tasks if not line.steps]
+    texts = [
+        f"{percent_text(step.cost_ratio)} time in {series_name(line)} from the run of "
+        f"{dates[step.after]} on. Changed on the host: {change_text(step)}."
+        f"{_kernel_text(line, step, history)}"
+        for line in history.tasks
+        for step in line.steps
+    ]
+    quiet = [series_name(line) for line in history.tasks if not line.steps]
     if quiet:
-        texts.append(f"No change of level found in: {list_text(quiet, limit=6)}.")
+        texts.append(f"No change of level in: {list_text(quiet, limit=6)}.")
     count = sum(len(line.steps) for line in history.cells)
-    texts.append(
-        f"Cell by cell ({count_text(len(history.cells), 'cell')}) "
-        f"{count_text(count, 'change')} {'was' if count == 1 else 'were'} found."
-        if count
-        else f"None of {count_text(len(history.cells), 'cell')} by itself shows a change."
-    )
+    cells = count_text(len(history.cells), "cell")
+    changes = count_text(count, "change") if count else "No change"
+    texts.append(f"{changes} of level in {cells}, each taken by itself.")
     return texts
 
 
 def change_text(step: Step) -> str:
     """What the runs recorded differently of the host around a step."""
-    if not step.host_changes:
-        return "Nothing that the runs record of the host changed there."
-    changes = [
-        f"{shown_name(change.name)} {shown_name(change.before)} → {shown_name(change.after)}"
-        for change in step.host_changes
-    ]
-    return f"Between these runs: {'; '.join(changes)}."
+    changes = "; ".join(fact_change_text(change) for change in step.host_changes)
+    return changes or "nothing that the runs record"
 
 
-def _kernel_text(line: Series, step: Step, history: History) -> str:
-    kernels = [s for s in history.tasks if s.cell_count == 0]
-    if line.cell_count == 0:
+def _kernel_text(line: HistorySeries, step: Step, history: History) -> str:
+    if line.task == "kernel":
         return " It does the same work in every run, so the machine itself changed."
     if step.kernel_ratio is not None:
         return (
-            " The reference kernel changed there too "
-            f"({percent_text(step.kernel_ratio)}): the machine itself, at least in part."
+            f" The reference kernel changed there too ({percent_text(step.kernel_ratio)}): the "
+            "machine itself, at least in part."
         )
-    if kernels:
+    if any(series.task == "kernel" for series in history.tasks):
         return " The reference kernel shows no change there: look at what the task alone uses."
     return ""
+
+
+def history_cautions(history: History) -> list[str]:
+    """What to know before relying on a history."""
+    texts = []
+    if len(history.runs) < FEW_RUNS:
+        texts.append(
+            f"{count_text(len(history.runs), 'run')} are too few to find any but a huge change: "
+            "“no change” here says little. Eight runs usually find one of 10 %."
+        )
+    count = len({cell for refusal in history.refusals for cell in refusal.cells})
+    if count:
+        texts.append(
+            f"{count_text(count, 'cell')} {'is' if count == 1 else 'are'} left out of some runs, "
+            "which did not measure the same; the table says why."
+        )
+    return texts
+
+
+def history_refusal_text(refusal: Refusal) -> str:
+    """Why a run is left out of the history of some cells."""
+    return f"{visible_text(refusal.reasons[0].place)}: {reasons_text(refusal)}"
 
 
 def history_rules(history: History) -> list[str]:
@@ -112,6 +141,40 @@ def history_rules(history: History) -> list[str]:
         f"the kernel, and in at most {level} over the cells (Holm in both), if runs are fair draws "
         "of the machine's days. A slow drift, or days that resemble the days before, come out as "
         "changes more often.",
-        "The place of a change may be a run off; the interval of its size takes it as known. With "
-        "fewer than five runs a change is hardly ever found, with eight one of 10 % usually.",
+        "The place of a change may be a run off; the interval of its size takes it as known.",
     ]
+
+
+def history_text(history: History) -> FigureText:
+    """Of one host over its runs."""
+    told = [
+        f"{series_name(line)} {bare_ratio(line.points[-1].cost_ratio)} in the last run, "
+        f"{count_text(len(line.steps), 'change')}"
+        for line in history.tasks
+    ]
+    return FigureText(
+        title=f"{shown_name(history.host_label)} over {count_text(len(history.runs), 'run')}",
+        subtitle=f"Time against the first run, by task. Bars: {100 * history.confidence_level:g} "
+        "% intervals of a run over its rounds. Thin lines: single cells. Dashed: a change of "
+        f"level ({100 * history.error_level:g} % chance of any false one).",
+        caption="Runs stand at even steps, whatever time lies between them. Above 1 a run took "
+        "longer than the first. The blue line is the geometric mean over the task's common "
+        "cells; thin grey lines are single cells. A dashed line is a change of level, with its "
+        "size.",
+        alt=f"Time against the first run: {'; '.join(told)}.",
+    )
+
+
+def panel_title(series: HistorySeries) -> str:
+    """The task of a panel, and of how many cells it is the mean."""
+    count = f" ({count_text(series.cell_count, 'cell')})" if series.cell_count else ""
+    return f"{sentence(series_name(series))}{count}"
+
+
+def history_words(series: HistorySeries, point: HistoryPoint, history: History) -> str:
+    """Of one run's mark."""
+    ratio = point.cost_ratio
+    return (
+        f"{series_name(series)}, {date_texts(history.runs)[point.position]}: {bare_ratio(ratio)} "
+        f"of the first run's time; {count_text(ratio.round_count, 'round')}"
+    )

@@ -1,254 +1,300 @@
-"""A comparison of hosts in sentences; reads verdicts, makes none."""
+"""A comparison of hosts in sentences; every ratio is host / reference."""
 
 from collections.abc import Sequence
 from typing import Final
 
-from mezzmark.decide.compare.host_comparison import (
+from mezzmark.decide.compare.best_throughput import BestThroughput
+from mezzmark.decide.compare.hosts import (
     CellRatio,
     HardwareComparison,
     HostComparison,
-    Standing,
     TaskRatio,
-    Weight,
 )
+from mezzmark.decide.compare.verdicts import Refusal
+from mezzmark.model.estimate import Estimate
 from mezzmark.model.players import PLAYERS
-from mezzmark.report.prose.best_host import (
+from mezzmark.model.tasks import TASKS
+from mezzmark.report.prose.figures import FigureText, first_few
+from mezzmark.report.prose.machine import fact_label, machine_warnings
+from mezzmark.report.prose.numbers import (
     bare_ratio,
-    best_phrase,
-    best_sentence,
-    price_sentences,
+    count_text,
+    estimate_text,
+    list_text,
+    number_text,
+    sentence,
+    shown_name,
 )
-from mezzmark.report.prose.numbers import count_text, list_text, shown_name
-from mezzmark.report.prose.terms import TASK_NAMES
-
-_DOES: Final[dict[str, str]] = {
-    "scrub": "shows a picture",
-    "encode": "encodes",
-    "grid": "encodes",
-    "ingest": "ingests the folder",
-    "delivery": "exports",
-}
+from mezzmark.report.prose.regress import assumption_text, changed_verdicts_text, reasons_text
 
 MOST_IN_HEADLINE: Final = 2
 """Hosts named in the headline; a sentence with more is not read to its end."""
 
+SOFTWARE_FACTS: Final = ("mezzmark", "av", "libavcodec")
+"""Facts whose difference makes a ratio one of machine and software together."""
+
 
 def hardware_headline(found: HardwareComparison) -> str:
     """The answer in one sentence: each host at its best, or else the first task that every reader
-    asks about; for a single host both. Ratios are always host / reference."""
+    asks about; for a single host both."""
     if not found.is_anything_comparable:
         return (
             "These runs cannot be compared: no cell of one measured the same as a cell of another"
         )
-    told = [text for comparison in found.others if (text := _host_clause(comparison, found))]
-    if not told:
+    clauses = [text for comparison in found.others if (text := _host_clause(comparison, found))]
+    if not clauses:
         return "These runs share cells, but too few rounds of them to compare"
-    more = len(told) - MOST_IN_HEADLINE
-    return "; ".join(told[:MOST_IN_HEADLINE]) + (
-        f"; {count_text(more, 'more host')} below" if more > 0 else ""
-    )
+    more = len(clauses) - MOST_IN_HEADLINE
+    below = [f"{count_text(more, 'more host')} below"] if more > 0 else []
+    return "; ".join([*clauses[:MOST_IN_HEADLINE], *below])
 
 
 def _host_clause(comparison: HostComparison, found: HardwareComparison) -> str:
-    label, reference = comparison.other.label, found.reference.label
-    best = best_phrase(found, label)
+    best = _best_clause(found, comparison.other.label)
     if not comparison.tasks:
         return best
     first = comparison.tasks[0]
     if not best:
-        return task_clause(first, label, reference, found)
+        return _task_clause(first, comparison, found)
     if len(found.others) > 1:
         return best
-    return f"{best}; {_equal_clause(first, comparison)}"
+    name = "per core" if _is_equal(first, comparison) else "over all common cells"
+    if first.task == "scrub":
+        name = TASKS[first.task].label
+    verdict = "no measurable difference" if first.standing == "cannot tell" else first.standing
+    return f"{best}; {name} {verdict}: {estimate_text(first.speedup_ratio)}"
 
 
-def _equal_clause(ratio: TaskRatio, comparison: HostComparison) -> str:
-    """What follows the best settings, of the same host: `core for core it is slower: 0.61 [0.53,
-    0.69] times`."""
-    times = f"{bare_ratio(ratio.speedup_ratio)} times"
-    how = equal_words(ratio, comparison)
-    if ratio.task == "scrub":
-        texts: dict[Standing, str] = {
-            "faster": f"it shows a picture {times} as fast",
-            "slower": f"it is slower to show a picture: {times} as fast",
-            "the same": f"it shows a picture as fast: {times}",
-            "cannot tell": f"whether it shows a picture sooner cannot be told: {times} as fast",
-        }
-    else:
-        texts = {
-            "faster": f"{how} it is faster: {times}",
-            "slower": f"{how} it is slower: {times}",
-            "the same": f"{how} it is as fast: {times}",
-            "cannot tell": f"{how} it cannot be told which is faster: {times}",
-        }
-    return texts[ratio.standing]
-
-
-def equal_words(ratio: TaskRatio, comparison: HostComparison) -> str:
-    """How a task's common cells were set on both hosts."""
+def _is_equal(ratio: TaskRatio, comparison: HostComparison) -> bool:
+    """Whether both hosts had the same number of jobs and threads in a task's cells."""
     cells = [cell for cell in comparison.cells if cell.cell.task == ratio.task]
-    is_equal = all(cell.cell == cell.other_cell for cell in cells)
-    return "core for core" if is_equal else "over all common cells"
+    return all(cell.cell == cell.other_cell for cell in cells)
 
 
-def task_clause(ratio: TaskRatio, other: str, reference: str, found: HardwareComparison) -> str:
-    """`A shows a picture 3.1 [2.8, 3.4] times as fast as B`: the host against the reference,
-    whichever is faster."""
-    names = (shown_name(other), shown_name(reference))
-    times = f"{bare_ratio(ratio.speedup_ratio)} times as fast"
-    if ratio.standing == "the same":
-        return (
-            f"{names[0]} and {names[1]} are alike in {TASK_NAMES[ratio.task]} within "
-            f"{100 * found.tolerance_fraction:g} %: {names[0]} is {times}"
-        )
-    if ratio.standing == "cannot tell":
-        return (
-            f"{names[0]} shows no measurable difference from {names[1]} in "
-            f"{TASK_NAMES[ratio.task]}: it came out {times}"
-        )
-    if ratio.standing == "slower":
-        return f"{names[0]} is slower than {names[1]} in {TASK_NAMES[ratio.task]}: {times}"
-    return f"{names[0]} {_DOES[ratio.task]} {times} as {names[1]}"
+def _task_clause(ratio: TaskRatio, comparison: HostComparison, found: HardwareComparison) -> str:
+    """`A encodes 3.1× [2.8, 3.4] as fast as B`."""
+    host, reference = (shown_name(run.label) for run in (comparison.other, found.reference))
+    task, times = TASKS[ratio.task], estimate_text(ratio.speedup_ratio)
+    match ratio.standing:
+        case "faster":
+            return f"{host} {task.verb}s {times} as fast as {reference}"
+        case "slower":
+            return f"{host} is slower than {reference} in {task.label}: {times} as fast"
+        case "the same":
+            tolerance = f"{100 * found.tolerance_fraction:g} %"
+            return f"{host} is as fast as {reference} in {task.label}, within {tolerance}: {times}"
+        case "cannot tell":
+            return (
+                f"{host} and {reference} show no measurable difference in {task.label}: {times} as "
+                "fast"
+            )
 
 
-def task_sentence(ratio: TaskRatio, comparison: HostComparison, found: HardwareComparison) -> str:
-    """`task_clause` with how many cells stand behind it, and how they were set."""
-    clause = task_clause(ratio, comparison.other.label, found.reference.label, found)
-    over = f"over {count_text(ratio.cell_count, 'common cell')}"
-    if equal_words(ratio, comparison) == "core for core":
-        over += ", each with the same number of jobs and threads on both"
-    return f"{clause} ({over})."
+def _rows(found: HardwareComparison, label: str) -> list[BestThroughput]:
+    return [row for row in found.best if row.label == label and row.speedup_ratio is not None]
 
 
-def finding_sentences(found: HardwareComparison) -> list[str]:
-    """Per host: at its best, task by task, the better buy, and how many cells stand behind it."""
+def _best_clause(found: HardwareComparison, label: str) -> str:
+    """What a host does at its own best setting against the reference at its own; empty where
+    neither has several settings for it."""
+    rows = _rows(found, label)
+    counts = {(row.cell.setting["jobs"], row.cell.setting["threads"]) for row in found.best}
+    ratios = [row.speedup_ratio for row in rows if row.speedup_ratio is not None]
+    if not ratios or len(counts) < 2:
+        return ""
+    host, reference = shown_name(label), shown_name(found.reference.label)
+    when = _when(found, label)
+    times = f"{_range_text(ratios)}×"
+    if all(_side(ratio) == 0 for ratio in ratios):
+        return f"{host} and {reference} show no measurable difference, {when}: {times} as fast"
+    verbs = {TASKS[row.cell.task].verb for row in rows}
+    verb = f"{verbs.pop()}s" if len(verbs) == 1 else "works"
+    return f"{host} {verb} {times} as fast as {reference}, {when}"
+
+
+def _when(found: HardwareComparison, label: str) -> str:
+    """`with all cores in use` where the best settings of both hosts use them all."""
+    cores = {run.label: run.core_count for run in found.runs}
+    works = {_work(row) for row in _rows(found, label)}
+    mine = [
+        row
+        for row in found.best
+        if row.label in (label, found.reference.label) and _work(row) in works
+    ]
+    uses_all = all(
+        row.cell.setting["jobs"] * row.cell.setting["threads"] >= cores[row.label] for row in mine
+    )
+    return "with all cores in use" if uses_all else "each at its best number of jobs and threads"
+
+
+def _work(row: BestThroughput) -> tuple[str, str, str]:
+    return row.cell.task, row.cell.clip, row.cell.encoding
+
+
+def _side(estimate: Estimate) -> int:
+    """1 where the ratio is certainly above 1, -1 certainly below, 0 where neither."""
+    if estimate.low is None or estimate.high is None:
+        return 0
+    return (estimate.low > 1) - (estimate.high < 1)
+
+
+def _range_text(ratios: Sequence[Estimate]) -> str:
+    """`4.1 to 4.3`, with the digits that the intervals leave."""
+    half = min((r.half_width for r in ratios if r.half_width is not None), default=None)
+    points = sorted(ratio.point for ratio in ratios)
+    low, high = (number_text(value, half_width=half) for value in (points[0], points[-1]))
+    return low if low == high else f"{low} to {high}"
+
+
+def price_sentences(found: HardwareComparison) -> list[str]:
+    """Per host which is the better buy for each unit of work, or that there is no difference."""
     texts = []
     for comparison in found.others:
         label = comparison.other.label
-        if best := best_sentence(found, label):
-            texts.append(best)
-        texts += [task_sentence(ratio, comparison, found) for ratio in comparison.tasks]
-        texts.append(_cell_count_sentence(comparison, found.reference.label))
-        if comparison.kernel_ratio is not None:
-            texts.append(
-                f"The reference kernel, plain arithmetic on one core, ran "
-                f"{bare_ratio(comparison.kernel_ratio)} times as fast on {shown_name(label)}: what "
-                "a cell gains beyond that is not the core's plain speed."
-            )
-    return [*price_sentences(found), *texts]
-
-
-def _cell_count_sentence(comparison: HostComparison, reference: str) -> str:
-    standings = [ratio.standing for ratio in comparison.cells]
-    name = shown_name(comparison.other.label)
-    if not standings:
-        return f"{name}: no cell can be compared with {shown_name(reference)}."
-    parts = [
-        f"{standings.count(standing)} {word}"
-        for standing, word in (
-            ("faster", "faster"),
-            ("slower", "slower"),
-            ("the same", "the same"),
-            ("cannot tell", "where it cannot be told"),
-        )
-        if standing in standings
-    ]
-    refused = comparison.refused_count
-    tail = f"; {count_text(refused, 'cell')} refused" if refused else ""
-    return f"{name}, cell by cell: {', '.join(parts)}{tail}."
-
-
-_WEIGHT_WORDS: Final[dict[Weight, str]] = {
-    "matters": "matter",
-    "may matter": "may matter",
-    "does not matter": "do not matter",
-    "not known": "are not known on one side",
-}
-
-
-def bearing_sentences(comparison: HostComparison) -> list[str]:
-    """For each compared task which differences matter to it, and what neither system told."""
-    texts = []
-    name = shown_name(comparison.other.label)
-    for task in dict.fromkeys(ratio.cell.task for ratio in comparison.cells):
-        parts = []
-        for weight, word in _WEIGHT_WORDS.items():
-            names = [
-                difference.name
-                for difference in comparison.differences
-                for bearing in difference.bearings
-                if bearing.task == task and bearing.weight == weight
-            ]
-            if names:
-                parts.append(f"{list_text(names, limit=8)} {word}")
-        said = "; ".join(parts) if parts else "no recorded fact differs"
-        texts.append(f"{name}, {TASK_NAMES[task]}: {said}.")
-    if comparison.unknown:
-        texts.append(f"Not told by either system: {list_text(comparison.unknown, limit=12)}.")
+        rows = [row for row in _rows(found, label) if row.cost_ratio is not None]
+        if rows:
+            texts.append(_price_sentence(found, label, rows))
     return texts
 
 
-def rule_sentences(found: HardwareComparison, *, is_priced: bool) -> list[str]:
+def _price_sentence(found: HardwareComparison, label: str, rows: Sequence[BestThroughput]) -> str:
+    host, reference = shown_name(label), shown_name(found.reference.label)
+    work = list_text(list(dict.fromkeys(TASKS[row.cell.task].label for row in rows)))
+    costs = [row.cost_ratio for row in rows if row.cost_ratio is not None]
+    times = estimate_text(costs[0]) if len(costs) == 1 else f"{_range_text(costs)}×"
+    cost = f"per hour of footage {host} costs {times} as much as {reference}"
+    sides = {_side(ratio) for ratio in costs}
+    if sides == {0}:
+        return f"No measurable difference in price for {work}: {cost}."
+    if len(sides) > 1:
+        return f"The better buy depends on the work ({work}): {cost}."
+    return f"{host if sides == {-1} else reference} is the better buy for {work}: {cost}."
+
+
+def unused_price_sentence(found: HardwareComparison) -> str:
+    """That prices were given and lead to nothing; empty where they lead somewhere or none was."""
+    priced = [run for run in found.runs if run.price is not None]
+    if not priced or any(row.cost_ratio is not None for row in found.best):
+        return ""
+    if len(priced) < 2 or found.reference.price is None:
+        lacking = [run.label for run in found.runs if run.price is None]
+        return f"To say which is the better buy, give a price for {list_text(lacking)} too."
+    return (
+        "The prices have no use here: no encoding, ingest or delivery was measured alike on both "
+        "hosts, and a wait has no price."
+    )
+
+
+def host_cautions(found: HardwareComparison) -> list[str]:
+    """What to know before relying on the comparison, each thing once."""
+    refused = sum(comparison.refused_count for comparison in found.others)
+    texts = []
+    if refused:
+        verb = "is" if refused == 1 else "are"
+        texts.append(f"{count_text(refused, 'cell')} {verb} not compared; the table says why.")
+    texts += filter(None, [unused_price_sentence(found)])
+    for comparison in found.others:
+        names = [shown_name(run.label) for run in (found.reference, comparison.other)]
+        changed = [change.name for change in comparison.differences]
+        software = [name for name in SOFTWARE_FACTS if name in changed]
+        if software and comparison.cells:
+            texts.append(
+                f"{names[1]} ran other software ({list_text(software)}): the ratio is of machine "
+                "and software together."
+            )
+        if comparison.is_void:
+            texts.append(
+                "A self-comparison in a run is significant: no difference between "
+                f"{names[0]} and {names[1]} is claimed."
+            )
+        for name, state in zip(names, comparison.states, strict=True):
+            texts += machine_warnings(state, name)
+        if comparison.changed_without_flagged:
+            texts.append(
+                "Without the disturbed trials cells would be judged otherwise: "
+                f"{changed_verdicts_text(comparison.changed_without_flagged)}."
+            )
+    return list(dict.fromkeys(texts))
+
+
+def unreported_sentences(found: HardwareComparison) -> list[str]:
+    """What neither of two systems reported."""
+    return [
+        f"Not reported on {shown_name(found.reference.label)} and "
+        f"{shown_name(comparison.other.label)}: "
+        f"{list_text([fact_label(name) for name in comparison.unreported], limit=12)}."
+        for comparison in found.others
+        if comparison.unreported
+    ]
+
+
+def rule_sentences(found: HardwareComparison) -> list[str]:
     """What the figures rest on."""
-    comparisons = len(found.others)
-    level = f"{100 * found.confidence_level:g} %"
+    level, count = f"{100 * found.confidence_level:g} %", len(found.others)
+    of_all = f" of all {count} comparisons" if count > 1 else ""
+    assumptions = (
+        assumption_text(c.design, has_kernel=c.kernel_ratio is not None)
+        for c in found.others
+        if c.cells
+    )
     texts = [
         f"Every host is compared with {shown_name(found.reference.label)}, that of the run named "
-        "first. Every ratio is host / reference: above 1 the host is faster.",
+        "first. Above 1 the host is faster.",
         "A ratio is over rounds, on logarithms: paired where both hosts replayed the same moves in "
-        "the round of the same number, Welch's otherwise. The mean over cells is geometric and "
-        "speaks of these cells, no others.",
+        "the round of the same number, Welch's otherwise. The mean over cells is geometric and is "
+        "valid for these cells only.",
         f"Intervals hold at {level}, each for its own row. “Faster”, “slower” and “the same” "
-        f"(within {100 * found.tolerance_fraction:g} %) are adjusted for all cells"
-        f"{f' of all {comparisons} comparisons' if comparisons > 1 else ''} (Holm over the cells, "
-        f"Bonferroni over comparisons), those of the means for all means (Holm): each family errs "
-        f"in at most {100 * (1 - found.confidence_level):g} % of such pages. “Cannot tell” is "
-        "not “the same”.",
-        "Where scenarios ask for “all” or “half” of the cores, machines of different size are "
-        "compared each with its own number of threads; the table names both.",
-        *dict.fromkeys(c.assumption for c in found.others if c.assumption),
+        f"(within {100 * found.tolerance_fraction:g} %) are adjusted for all cells{of_all} (Holm "
+        "over the cells, Bonferroni over comparisons), those of the means for all means (Holm): "
+        f"each family errs in at most {100 * (1 - found.confidence_level):g} % of such pages. "
+        "“Cannot tell” is not “the same”.",
+        "Where scenarios ask for “all” or “half” of the cores, each machine is compared with its "
+        "own number of threads; the table names both.",
+        *dict.fromkeys(assumptions),
     ]
-    if is_priced:
+    if any(row.per_fps for row in found.best):
         texts.append(
             "Cost per unit is price / throughput at each host's best setting; the price is taken "
-            "as exact and as the whole cost. Price × latency is no unit and is not shown: half the "
-            "wait is not bought by two machines."
+            "as exact and as the whole cost. A wait has no price: half the wait is not bought by "
+            "two machines."
         )
     return texts
 
 
-def refusal_sentence(comparisons: Sequence[HostComparison]) -> str:
-    """How many cells are refused; empty where none is."""
-    count = sum(comparison.refused_count for comparison in comparisons)
-    return (
-        f"{count_text(count, 'cell')} of these runs cannot be compared and "
-        f"{'is' if count == 1 else 'are'} left out; the table says why."
-        if count
-        else ""
-    )
+def host_refusal_text(refusal: Refusal) -> str:
+    """Why cells of two hosts are not compared."""
+    return reasons_text(refusal, preposition="on")
+
+
+def ratio_remark(ratio: CellRatio) -> str:
+    """Why a cell has no ratio, or its wrong pictures; empty where there is nothing to say."""
+    if ratio.speedup_ratio is None:
+        return host_refusal_text(Refusal(reasons=ratio.found.reasons, cells=(ratio.cell,)))
+    first, second = ratio.found.baseline_wrong_count, ratio.found.candidate_wrong_count
+    return f"wrong pictures: {first} and {second}" if first or second else ""
 
 
 def setting_label(ratio: CellRatio, *, with_clip: bool) -> str:
     """`jump, 2 and 16 threads`: what tells a cell from others of its encoding."""
-    cell, other = ratio.cell, ratio.other_cell
+    setting, other = ratio.cell.setting, ratio.other_cell.setting
     parts = []
     if with_clip:
-        parts.append(shown_name(cell.clip, limit=24))
-    if cell.setting["pattern"]:
-        parts.append(cell.setting["pattern"])
-    if cell.setting["policy"] and cell.setting["policy"] != "roll":
-        parts.append(cell.setting["policy"])
-    if cell.setting["passes"]:
-        parts.append("one pass" if cell.setting["passes"] == 1 else "two passes")
-    if cell.setting["clip_order"]:
-        parts.append(cell.setting["clip_order"])
-    if cell.task in ("grid", "ingest"):
-        parts.append(_counts(cell.setting["jobs"], other.setting["jobs"], "job"))
-    parts.append(_counts(cell.setting["threads"], other.setting["threads"], "thread"))
-    player = PLAYERS.get(cell.setting["player"])
+        parts.append(shown_name(ratio.cell.clip, limit=24))
+    if setting["pattern"]:
+        parts.append(setting["pattern"])
+    if setting["policy"] and setting["policy"] != "roll":
+        parts.append(setting["policy"])
+    if setting["passes"]:
+        parts.append("one pass" if setting["passes"] == 1 else "two passes")
+    if setting["clip_order"]:
+        parts.append(setting["clip_order"])
+    if ratio.cell.task in ("grid", "ingest"):
+        parts.append(_counts(setting["jobs"], other["jobs"], "job"))
+    parts.append(_counts(setting["threads"], other["threads"], "thread"))
+    player = PLAYERS.get(setting["player"])
     if player and player.device:
         parts.append(player.device)
-    if cell.setting["pinned"]:
+    if setting["pinned"]:
         parts.append("pinned")
     return ", ".join(parts)
 
@@ -260,3 +306,64 @@ def _counts(first: int, second: int, noun: str) -> str:
 def has_many_clips(ratios: Sequence[CellRatio]) -> bool:
     """Whether labels must name the clip."""
     return len({ratio.cell.clip for ratio in ratios}) > 1
+
+
+def comparison_text(
+    names: tuple[str, str],
+    task: TaskRatio,
+    ratios: Sequence[CellRatio],
+    *,
+    confidence_level: float,
+) -> FigureText:
+    """Of one task on a host against the reference; `names` are those of both, the host first."""
+    other, reference = (shown_name(name) for name in names)
+    rounds = [ratio.speedup_ratio.round_count for ratio in ratios if ratio.speedup_ratio]
+    span = count_text(min(rounds), "round")
+    if min(rounds) != max(rounds):
+        span = f"{min(rounds)} to {max(rounds)} rounds"
+    is_equal = all(ratio.cell == ratio.other_cell for ratio in ratios)
+    cells = [
+        f"{shown_name(ratio.cell.encoding)} {bare_ratio(ratio.speedup_ratio)}"
+        for ratio in ratios
+        if ratio.speedup_ratio
+    ]
+    return FigureText(
+        title=f"{sentence(TASKS[task.task].label)}: {other} against {reference}",
+        subtitle=f"{count_text(len(ratios), 'common cell')}, "
+        f"{'equal jobs and threads on both, ' if is_equal else ''}{span} a cell. Bars: "
+        f"{100 * confidence_level:g} % intervals over rounds, each for its own cell.",
+        caption=f"Right of the line at 1 {other} is faster. The top row is the geometric mean "
+        "over all common cells, below it each cell by encoding; every cell is compared at the "
+        "setting named, not at each host's best. Filled marks are differences that are certain "
+        "over all cells shown; open ones are not, or are too small to matter. Orange: the "
+        "original.",
+        alt=f"Mean over cells {bare_ratio(task.speedup_ratio)} times as fast. {first_few(cells)}.",
+    )
+
+
+def comparison_label(reference: str) -> str:
+    """The label of the axis of ratios."""
+    return f"times as fast as {shown_name(reference, limit=30)} (log scale)"
+
+
+def setting_labels(ratios: Sequence[CellRatio]) -> list[str]:
+    """What tells each cell from others of its encoding."""
+    with_clip = has_many_clips(ratios)
+    return [setting_label(ratio, with_clip=with_clip) for ratio in ratios]
+
+
+def comparison_words(ratio: CellRatio, setting: str, speedup: Estimate) -> str:
+    """Of one cell's mark."""
+    return (
+        f"{shown_name(ratio.cell.encoding)}, {setting}: {bare_ratio(speedup)} times as fast; "
+        f"{ratio.standing}; {count_text(speedup.round_count, 'round')}"
+    )
+
+
+def range_text(estimates: Sequence[Estimate]) -> str:
+    """A ratio with its interval, or from which to which one they go: `0.56 to 0.64`."""
+    if len(estimates) == 1:
+        return bare_ratio(estimates[0])
+    points = [estimate.point for estimate in estimates]
+    low, high = number_text(min(points)), number_text(max(points))
+    return low if low == high else f"{low} to {high}"

@@ -2,7 +2,6 @@
 
 from typing import Final
 
-from mezzmark.decide.estimate.pooling import size_text
 from mezzmark.decide.estimate.ranking import Ranked, Ranking
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
@@ -13,6 +12,7 @@ from mezzmark.report.prose.numbers import (
     list_text,
     number_text,
     shown_name,
+    size_text,
 )
 
 INSTANT_MS: Final = 100.0

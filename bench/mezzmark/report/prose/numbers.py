@@ -6,6 +6,7 @@ import unicodedata
 from collections.abc import Sequence
 from typing import Final
 
+from mezzmark.decide.estimate.pooling import BITS_PER_HOUR_TO_GB
 from mezzmark.model.estimate import Estimate, Withheld
 
 SHOWN_UNITS: Final = {"bit/s": (1e-6, "Mbit/s"), "B": (1e-6, "MB")}
@@ -25,6 +26,7 @@ PATTERN_PHRASES: Final = {
 }
 
 _BIDI_CONTROLS: Final = {0x061C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A)}
+_NO_XML: Final = {0xFFFE, 0xFFFF}
 _MARKS: Final = {"\n": "⏎", "\r": "⏎", "\u2028": "⏎", "\u2029": "⏎", "\t": "⇥"}
 _FIRST_STRONG_ISOLATE, _POP_ISOLATE = "\u2068", "\u2069"
 
@@ -77,6 +79,16 @@ def estimate_parts(estimate: Estimate, *, with_unit: bool = True) -> tuple[str, 
     return f"{texts[0]}{tail}", f"[{texts[1]}, {texts[2]}]"
 
 
+def bare_ratio(estimate: Estimate) -> str:
+    """`3.1 [2.8, 3.4]`."""
+    return estimate_text(estimate, with_unit=False)
+
+
+def sentence(text: str) -> str:
+    """`text` with its first letter raised; nothing else is touched."""
+    return text[:1].upper() + text[1:]
+
+
 def visible_text(text: str) -> str:
     """`text` with control characters and direction marks written out, so that they do nothing."""
     return "".join(_visible(character) for character in text)
@@ -88,7 +100,7 @@ def _visible(character: str) -> str:
         return f"‹U+{code:04X}›"
     if character in _MARKS:
         return _MARKS[character]
-    if unicodedata.category(character) in ("Cc", "Cs", "Co"):
+    if unicodedata.category(character) in ("Cc", "Cs", "Co") or code in _NO_XML:
         return f"‹U+{code:04X}›"
     return character
 
@@ -126,6 +138,23 @@ def joined_text(parts: Sequence[str], *, comma: str = ", ", word: str = "and") -
 def count_text(count: int, noun: str) -> str:
     """`1 round`, `3 rounds`, `1,024 samples`."""
     return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
+
+
+def round_count_text(complete_count: int, begun_count: int) -> str:
+    """`6 rounds`, or `5 whole rounds and part of another` where the last one was not finished."""
+    if begun_count <= complete_count:
+        return count_text(begun_count, "round")
+    return f"{count_text(complete_count, 'whole round')} and part of another"
+
+
+def hour_gb_text(bitrate_bps: float) -> str:
+    """`52.2 GB for an hour`; GB is 10^9 bytes."""
+    return f"{number_text(bitrate_bps * BITS_PER_HOUR_TO_GB)} GB for an hour"
+
+
+def size_text(bitrate_bps: float) -> str:
+    """`116 Mbit/s, or 52.2 GB for an hour`."""
+    return f"{number_text(bitrate_bps / 1e6)} Mbit/s, or {hour_gb_text(bitrate_bps)}"
 
 
 _MARKUP: Final = re.compile(

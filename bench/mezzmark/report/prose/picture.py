@@ -12,7 +12,7 @@ from mezzmark.decide.picture.diagnosis import (
     Visibility,
     visibility,
 )
-from mezzmark.decide.picture.fidelity import EncodingFidelity
+from mezzmark.decide.picture.fidelity import CLIPS_FOR_INTERVAL, EncodingFidelity, generation_psnr
 from mezzmark.decide.picture.signatures import (
     EIGHT_BIT,
     FULL_AS_LIMITED,
@@ -27,12 +27,14 @@ from mezzmark.decide.picture.signatures import (
 )
 from mezzmark.decide.picture.tags import TagVerdict, guessed_matrix, is_range_lost
 from mezzmark.model.colour import DisplayName
-from mezzmark.model.tasks.fidelity import TagSurvival
+from mezzmark.model.tasks.fidelity import ChartMeasurement, TagSurvival, WorstFrame
+from mezzmark.report.prose.figures import FigureText, mark_words
 from mezzmark.report.prose.numbers import (
     count_text,
     joined_text,
     list_text,
     number_text,
+    sentence,
     shown_name,
 )
 
@@ -96,7 +98,7 @@ def encoding_sentence(entry: EncodingFidelity) -> str:
     """One encoding in one sentence for a reader who is no engineer."""
     quality = "comes back bit-exact"
     if not entry.is_bit_exact:
-        psnr = entry.estimates.get("PSNR")
+        psnr = entry.estimates.get("psnr")
         quality = "changes the picture" + (
             f" (PSNR {psnr.point:.1f} dB, worst frame {psnr.worst:.1f} dB)" if psnr else ""
         )
@@ -171,3 +173,119 @@ def consequence_words(survival: TagSurvival) -> str:
         if delta_e is not None:
             parts.append(f"in players that take it for {guess}: {_with_delta_e(delta_e)}")
     return "; ".join(parts) if parts else "no colour tag is lost"
+
+
+JUDGED_ONCE: Final = "1 round, the same comes every time"
+"""Fidelity is judged, not timed: one trial of each clip is enough."""
+
+AMPLIFICATION: Final = 8
+"""Differences are shown so many times as large, around mid grey."""
+
+
+def generations_text(judged: Sequence[EncodingFidelity]) -> FigureText:
+    """Of the loss by generation."""
+    level = _interval_level(judged)
+    bars = _bars(level)
+    if level is not None:
+        bars = (
+            f"Without bars, which would hide each other: the marks hold the {level * 100:g} % "
+            "intervals over clips, the table those of generation 1."
+        )
+    losses = [
+        ", ".join("no loss" if v is None else f"{v:.1f} dB" for v in entry.by_generation_db)
+        for entry in judged
+    ]
+    pairs = zip(judged, losses, strict=True)
+    return FigureText(
+        title="What is left after several generations",
+        subtitle="PSNR against the clip itself, mean of frames and clips; higher is better.",
+        caption="Each generation is decoded and encoded again by the same encoding. "
+        f"{_counts(judged)}{bars}",
+        alt="; ".join(f"{shown_name(entry.encoding)}: {loss}" for entry, loss in pairs) + ".",
+    )
+
+
+def quality_text(judged: Sequence[EncodingFidelity]) -> FigureText:
+    """Of PSNR against bit rate."""
+    return FigureText(
+        title="Quality against bit rate",
+        subtitle="Generation 1, mean over frames and clips; up and to the left is better and "
+        "smaller. Lossless encodings are left out.",
+        caption="PSNR says how large the error is, not how it looks; see the worst frames. "
+        f"{_counts(judged)}{_bars(_interval_level(judged))}",
+        alt="The quality table holds both numbers of every encoding.",
+    )
+
+
+def _counts(judged: Sequence[EncodingFidelity]) -> str:
+    """What a point is the mean of."""
+    clips = max(len(entry.clips) for entry in judged)
+    frames = max(c.measurement.frame_count for entry in judged for c in entry.clips)
+    text = f"{count_text(clips, 'clip')} of up to {count_text(frames, 'frame')}, judged once: the "
+    return f"{text}same comes every time. "
+
+
+def _interval_level(judged: Sequence[EncodingFidelity]) -> float | None:
+    """The level of the intervals over clips; None where no figure has one."""
+    known = [q for entry in judged for q in entry.estimates.values() if q.low is not None]
+    return known[0].confidence_level if known else None
+
+
+def _bars(level: float | None) -> str:
+    if level is None:
+        return f"No intervals: they take {CLIPS_FOR_INTERVAL} clips."
+    return f"Bars: {level * 100:g} % intervals over clips."
+
+
+def generation_words(
+    entry: EncodingFidelity, generation_index: int, *, confidence_level: float
+) -> str:
+    """The mean PSNR of one generation (from 0), its interval over clips, and the counts."""
+    estimate = generation_psnr(entry, generation_index, confidence_level=confidence_level)
+    what = f"PSNR after {count_text(generation_index + 1, 'generation')}"
+    return mark_words(entry.encoding, what, estimate, samples="clip")
+
+
+def chart_text(name: str, diagnosis: Diagnosis) -> FigureText:
+    """Of the test chart through one encoding."""
+    words = diagnosis_words(diagnosis)
+    return FigureText(
+        title=f"The test chart through {shown_name(name)}",
+        subtitle=f"{sentence(words)}. Patches as a viewer shows them before and after, and their "
+        f"difference {AMPLIFICATION} times as large around grey.",
+        caption="A difference of plain grey means no change.",
+        alt=words,
+    )
+
+
+def chart_words(name: str, measurement: ChartMeasurement, diagnosis: Diagnosis) -> str:
+    """What became of the chart, as ΔE2000 over its patches."""
+    return (
+        f"{shown_name(name)}, test chart: {diagnosis_words(diagnosis)}; "
+        f"ΔE {diagnosis.delta_e:.1f} at the 90th percentile, largest "
+        f"{diagnosis.worst_delta_e:.1f} ({diagnosis.worst_patch}); "
+        f"{len(measurement.patches)} patches; {JUDGED_ONCE}"
+    )
+
+
+def worst_frame_text(entry: EncodingFidelity, worst: WorstFrame) -> FigureText:
+    """Of the frame with the largest error."""
+    name, clip = shown_name(entry.encoding), shown_name(entry.estimates["psnr"].worst_clip)
+    return FigureText(
+        title=f"{name}: the worst part of the worst frame",
+        subtitle=f"Frame {worst.frame_index} of {clip} at {worst.left_px}, {worst.top_px}; "
+        f"before, after, and the difference {AMPLIFICATION} times as large.",
+        caption="Of all encodings this one has the frame with the largest error.",
+        alt=f"Frame {worst.frame_index} of {clip} through {name}: before, after, difference.",
+    )
+
+
+def worst_frame_words(entry: EncodingFidelity) -> str:
+    """The lowest PSNR of a single frame, and among how many."""
+    psnr = entry.estimates["psnr"]
+    frames = sum(clip.measurement.frame_count for clip in entry.clips)
+    return (
+        f"{shown_name(entry.encoding)}, worst frame of {shown_name(psnr.worst_clip)}: "
+        f"PSNR {number_text(psnr.worst)} {psnr.unit}; one frame has no interval; the lowest of "
+        f"{count_text(frames, 'frame')} of {count_text(len(entry.clips), 'clip')}; {JUDGED_ONCE}"
+    )

@@ -1,136 +1,180 @@
-"""What a comparison of runs means, and what change a machine could find, in words that a person or
-a log can be given."""
+"""A comparison of runs in sentences: what was found, what was not compared, what it rests on."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
 from typing import Final
 
-from mezzmark.decide.compare.judgement import Judgement
-from mezzmark.decide.compare.self_test import RigFindings
-from mezzmark.decide.compare.verdicts import CellVerdict, Design, RegressionReport, Verdict
-from mezzmark.decide.estimate.observed_run import MeasuredRun
-from mezzmark.decide.machine.state import judge_machine
-from mezzmark.report.prose.numbers import count_text
+from mezzmark.decide.compare.matching import group_refusals
+from mezzmark.decide.compare.verdicts import (
+    CellVerdict,
+    ChangedVerdict,
+    Design,
+    ReasonKind,
+    Refusal,
+    RegressionReport,
+    Verdict,
+)
+from mezzmark.model.cell import Cell
+from mezzmark.model.tasks import TASKS
+from mezzmark.report.prose.machine import cause_text, fact_change_text, machine_predicate
+from mezzmark.report.prose.numbers import (
+    count_text,
+    joined_text,
+    list_text,
+    shown_name,
+    visible_text,
+)
+
+MOST_UNITS: Final = 200
+"""Rounds or runs that somebody might still measure."""
+
+MOST_NAMED: Final = 3
+"""Cells and clips that are named in a sentence; JSON has all."""
 
 _ASSUMPTIONS: Final[dict[Design, str]] = {
     "interleaved": (
         "Both sides were measured in turn, round by round, never at once: whatever the machine did "
-        "hit both. "
-        "Nothing further is assumed."
+        "affected both. Nothing further is assumed."
     ),
     "separate": (
-        "The sides were measured at different times. A change is claimed only where it shows "
-        "both as measured and relative to the reference kernel. This is right if the machine's "
-        "own change between the runs hit the work in the kernel's direction and by no more than "
-        "it hit the kernel. What hits the work and not the kernel (storage, memory taken by "
-        "others) counts as a change of the work: measure in turn, or several runs a side, to "
-        "rule it out."
+        "The sides were measured at different times. A change is claimed only where it shows both "
+        "as measured and relative to the reference kernel: a machine-wide change between the runs "
+        "is assumed to affect the work by 0 to 100 % of its effect on the kernel. What affects the "
+        "work alone (storage, memory used by others) counts as a change of the work: measure in "
+        "turn, or several runs a side, to rule it out."
     ),
     "at the same time": (
-        "The runs were at work at the same time on one machine and disturbed each other: neither "
-        "“slower” nor “no change” can be trusted, so no verdict is given. The ratios are worked "
-        "out as for runs at different times. Measure again, one run after the other. Where these "
-        "were two machines of one kind, give each a label of its own (MEZZMARK_HOST_LABEL)."
+        "The runs were at work on one machine at the same time and disturbed each other, so no "
+        "verdict is given; ratios are those of runs at different times. Measure again, one run "
+        "after the other. If these were two machines of one kind, give each its own label "
+        "(MEZZMARK_HOST_LABEL)."
     ),
     "several runs": (
-        "Whole runs are the unit: their spread within a side holds days and reboots. Assumed is "
-        "that the runs of a side are fair draws of such days."
+        "The run is the unit: the spread within a side includes days and reboots. The runs of a "
+        "side are assumed to be a fair sample of such days."
     ),
     "two machines": (
-        "The sides are different machines. The verdicts say which machine is slower as it was "
-        "found, not that one became slower; what either did at that time only counts as part "
-        "of it."
+        "The sides are different machines: a verdict says which machine is slower as it was found, "
+        "not that one became slower."
     ),
 }
 
-MOST_UNITS_TOLD: Final = 200
-"""Rounds or runs that somebody might still measure."""
-
 _NO_KERNEL: Final = (
-    "The sides were measured at different times and lack reference kernels to compare: any "
-    "change of the machine between them counts as a change of the work."
+    "The sides were measured at different times and lack reference kernels to compare: any change "
+    "of the machine between them counts as a change of the work."
 )
 
 
-def describe_assumption(design: Design, *, has_kernel: bool) -> str:
+def assumption_text(design: Design, *, has_kernel: bool) -> str:
     """What must be believed beyond the data for the verdicts to hold."""
-    if design == "separate" and not has_kernel:
-        return _NO_KERNEL
-    return _ASSUMPTIONS[design]
+    return _NO_KERNEL if design == "separate" and not has_kernel else _ASSUMPTIONS[design]
 
 
-def describe_judgement(judgement: Judgement, *, tolerance_fraction: float, design: Design) -> str:
-    """One clause for a cell: the change with its interval, and what it lacks or means."""
-    change = _change_text(judgement)
-    tolerance = f"{100 * tolerance_fraction:g} %"
-    if judgement.verdict == "equivalent":
-        return f"{change}: surely less than {tolerance} either way"
-    if judgement.verdict != "inconclusive":
-        size = "more than" if judgement.is_beyond_tolerance else "perhaps less than"
-        return f"{change}: {size} {tolerance}"
-    unit = "runs" if design == "several runs" else "rounds"
-    if judgement.units_needed is None:
-        return (
-            f"{change}: cannot be told from the machine's own change, however many {unit}; "
-            "measure both sides in turn"
+_REASONS: Final[dict[ReasonKind, str]] = {
+    "few_rounds": "fewer than {needed} finished rounds",
+    "other_setting": "the scenario's {task}.{name} was {before}, is {after}",
+    "other_footage": 'clip "{name}" is not the same footage',
+    "other_encoding": 'encoding "{name}" is defined differently',
+    "other_file": (
+        'the file of "{name}" is not the same (encoded by other software?); share the cache of '
+        "encoded files between the runs"
+    ),
+    "no_common_clip": "the runs measured different clips ({before}; {after})",
+    "renamed_clips": "the runs gave the same footage different clip names ({before}; {after})",
+    "task_missing": "{label} was not measured {where}",
+    "clip_missing": '{label} with clip "{name}" was not measured {where}',
+    "encoding_missing": '{label} with "{name}" was not measured {where}',
+    "setting_missing": "{label} with {settings} was not measured {where}",
+}
+
+
+def reasons_text(refusal: Refusal, *, preposition: str = "in") -> str:
+    """Why these cells are not compared; what is missing somewhere is missing `in` a run or `on` a
+    host."""
+    return "; ".join(
+        _REASONS[reason.kind].format(
+            needed=reason.needed,
+            task=reason.task,
+            name=shown_name(reason.name),
+            before=list_text(reason.before, limit=MOST_NAMED) or "not set",
+            after=list_text(reason.after, limit=MOST_NAMED) or "not set",
+            label=TASKS[reason.task].label if reason.task else "",
+            where=f"{preposition} {visible_text(reason.place)}",
+            settings=joined_text([_axis_text(axis, refusal.cells) for axis in reason.axes]),
         )
-    whose = "in all" if design == "several runs" else "a side"
-    if judgement.units_needed > MOST_UNITS_TOLD:
-        return (
-            f"{change}: no number of {unit} that one would wait for ({MOST_UNITS_TOLD} {whose}) "
-            "would tell; make the machine quieter first"
-        )
-    return f"{change}: about {judgement.units_needed} {unit} {whose} would tell"
-
-
-def _change_text(judgement: Judgement) -> str:
-    interval = judgement.interval
-    percents = [100 * (value - 1) for value in (interval.point, interval.low, interval.high)]
-    point, low, high = (f"{value:+.1f}" for value in percents)
-    return f"cost {point} % [{low}, {high}]"
-
-
-def describe_machine(
-    baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun], names: Sequence[str]
-) -> tuple[str, ...]:
-    """What is said of the machine during each run in which it was not steady, or nobody knows; as
-    the run's own report says it. `names` are those of all runs, baseline first."""
-    sides = ["baseline"] * len(baseline) + ["candidate"] * len(candidate)
-    notes = []
-    for side, run, name in zip(sides, (*baseline, *candidate), names, strict=True):
-        state = judge_machine(run.manifest.host, run.trials)
-        if not state.is_steady:
-            notes.append(f"{side} run {name}: {state.words}")
-    return tuple(notes)
-
-
-def describe_overlap(names: Sequence[str], pairs: Sequence[tuple[int, int]]) -> str:
-    """Which runs were at work at the same time, and what that means; empty where none were."""
-    if not pairs:
-        return ""
-    told = "; ".join(f"{names[first]} and {names[second]}" for first, second in pairs)
-    return f"{_ASSUMPTIONS['at the same time']} Runs that overlapped: {told}."
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Unjudged:
-    """Cells without a ratio that share verdict and reason."""
-
-    verdict: Verdict
-    reason: str
-    cell_ids: tuple[str, ...]
-
-
-def unjudged_groups(report: RegressionReport) -> tuple[Unjudged, ...]:
-    """Cells that could not be judged, by reason; the largest group first."""
-    groups: dict[tuple[Verdict, str], list[str]] = {}
-    for cell in report.cells:
-        if cell.cost_ratio is None:
-            groups.setdefault((cell.verdict, cell.reason), []).append(cell.cell.cell_id)
-    return tuple(
-        Unjudged(verdict=verdict, reason=reason, cell_ids=tuple(ids))
-        for (verdict, reason), ids in sorted(groups.items(), key=lambda item: -len(item[1]))
+        for reason in refusal.reasons
     )
+
+
+def _axis_text(axis: str, cells: Sequence[Cell]) -> str:
+    """One axis with all its values among the cells: `4, 6 or 8 jobs`, `pattern hop`."""
+    values = sorted({cell.setting[axis] for cell in cells}, key=lambda v: (str(type(v)), v))
+    plain = {None: "unset", True: "yes", False: "no"}
+    texts = [plain[v] if v is None or isinstance(v, bool) else shown_name(str(v)) for v in values]
+    shown = joined_text(texts, word="or")
+    if axis in ("threads", "jobs"):
+        return f"{shown} {axis if shown != '1' else axis[:-1]}"
+    return f"{axis.replace('_', ' ')} {shown}"
+
+
+def remark_text(cell: CellVerdict, report: RegressionReport) -> str:
+    """What a cell's ratio means or lacks, in a clause."""
+    if cell.cost_ratio is None:
+        return reasons_text(Refusal(reasons=cell.reasons, cells=(cell.cell,)))
+    text = _finding_text(cell, report)
+    if cell.candidate_wrong_count:
+        new = ", the baseline none" if cell.shows_new_wrong_pictures else ""
+        wrong = count_text(cell.candidate_wrong_count, "wrong picture")
+        return f"{wrong} in the candidate{new}; {text}"
+    return text
+
+
+def _finding_text(cell: CellVerdict, report: RegressionReport) -> str:
+    if cell.withheld_verdict is not None:
+        why = "the runs overlapped" if report.overlaps else "a self-comparison is significant"
+        return f"would be {cell.withheld_verdict}, but {why}"
+    tolerance = f"{100 * report.tolerance_fraction:g} %"
+    if cell.verdict == "equivalent":
+        return f"changed by less than {tolerance}"
+    if cell.verdict != "inconclusive":
+        return (
+            f"changed by {'more' if cell.is_beyond_tolerance else 'perhaps less'} than {tolerance}"
+        )
+    is_by_run = report.design == "several runs"
+    unit, whose = ("runs", "in all") if is_by_run else ("rounds", "a side")
+    if cell.units_needed is None:
+        return (
+            f"not separable from the machine's own change, however many {unit}; measure both sides "
+            "in turn"
+        )
+    if cell.units_needed > MOST_UNITS:
+        return f"more than {MOST_UNITS} {unit} {whose} needed; make the machine quieter first"
+    return f"about {cell.units_needed} {unit} {whose} would settle it"
+
+
+def unjudged_groups(report: RegressionReport) -> tuple[Refusal, ...]:
+    """Cells without a ratio, by reason; the largest group first."""
+    groups = group_refusals({c.cell: c.reasons for c in report.cells if c.cost_ratio is None})
+    return tuple(sorted(groups, key=lambda group: -len(group.cells)))
+
+
+def unjudged_lines(report: RegressionReport) -> list[str]:
+    """`47 cells not comparable: the runs measured different clips (harbour; C0001.MP4)`; the cells
+    themselves are named where they are few. Empty where the summary tells the one reason of all."""
+    groups = unjudged_groups(report)
+    if _is_of_one_reason(report, groups):
+        return []
+    verdicts = {cell.cell: cell.verdict for cell in report.cells}
+    lines = []
+    for group in groups:
+        counted = f"{count_text(len(group.cells), 'cell')} {verdicts[group.cells[0]]}"
+        ids = "; ".join(cell.cell_id for cell in group.cells)
+        named = f" ({ids})" if len(group.cells) <= MOST_NAMED else ""
+        lines.append(f"{counted}: {reasons_text(group)}{named}")
+    return lines
+
+
+def _is_of_one_reason(report: RegressionReport, groups: Sequence[Refusal]) -> bool:
+    return len(groups) == 1 and len(groups[0].cells) == len(report.cells)
 
 
 _SUMMARY_ORDER: Final[tuple[Verdict, ...]] = (
@@ -145,76 +189,59 @@ _SUMMARY_ORDER: Final[tuple[Verdict, ...]] = (
 def summarise_regression(report: RegressionReport) -> str:
     """The whole comparison in a sentence: how many cells came out how, or the one reason why none
     could be judged."""
-    groups = unjudged_groups(report)
     if not report.cells:
         return "The runs hold no finished trial to compare."
-    if len(groups) == 1 and len(groups[0].cell_ids) == len(report.cells):
-        counted = count_text(len(report.cells), "cell")
-        end = " Nothing to compare." if report.verdict == "not comparable" else ""
-        return f"{counted}: {groups[0].reason}.{end}"
-    verdicts = [cell.verdict for cell in report.cells]
-    counts = [
-        f"{verdicts.count(verdict)} {verdict}" for verdict in _SUMMARY_ORDER if verdict in verdicts
-    ]
-    text = f"{count_text(len(verdicts), 'cell')}: {', '.join(counts)}."
-    if report.design == "at the same time":
-        return f"The runs ran at the same time and disturbed each other: no verdict. {text}"
-    return text
-
-
-MOST_NAMED: Final = 3
-"""Cells of a group, and changed verdicts, that are named; JSON has all."""
-
-
-def _is_judged(report: RegressionReport) -> bool:
-    return any(cell.cost_ratio is not None for cell in report.cells)
-
-
-def unjudged_lines(report: RegressionReport) -> list[str]:
-    """`47 cells not comparable: the runs measured different clips (harbour; C0001.MP4)`; the cells
-    themselves are named where they are few. Empty where the summary tells the one reason of all."""
-    lines = []
     groups = unjudged_groups(report)
-    if len(groups) == 1 and not _is_judged(report):
-        return []
-    for group in groups:
-        line = f"{count_text(len(group.cell_ids), 'cell')} {group.verdict}: {group.reason}"
-        if len(group.cell_ids) <= MOST_NAMED:
-            line += f" ({'; '.join(group.cell_ids)})"
-        lines.append(line)
+    counted = count_text(len(report.cells), "cell")
+    if _is_of_one_reason(report, groups):
+        return f"{counted} {report.verdict}: {reasons_text(groups[0])}."
+    verdicts = [cell.verdict for cell in report.cells]
+    counts = [f"{verdicts.count(v)} {v}" for v in _SUMMARY_ORDER if v in verdicts]
+    overlap = " The runs overlapped: no difference in time is claimed." if report.overlaps else ""
+    return f"{', '.join(counts)} ({counted}).{overlap}"
+
+
+def doubt_lines(report: RegressionReport) -> list[str]:
+    """What to know before relying on the verdicts, a statement each."""
+    lines = [
+        f"{run.side.capitalize()} run {run.name}: the machine {machine_predicate(run.state)}."
+        for run in report.unsteady_runs
+    ]
+    lines += [
+        f"Self-comparison ({item.cell.cell_id}): significant, so no difference in time is claimed."
+        for item in report.self_comparisons
+        if item.is_significant
+    ]
     return lines
 
 
-def remark_text(cell: CellVerdict) -> str:
-    """Why, and how many more rounds or runs would settle it; no reason where verdict and ratio say
-    all."""
-    is_plain = cell.verdict in ("equivalent", "improved")
-    parts = [cell.reason] if cell.reason and not is_plain else []
-    wrong = cell.candidate_wrong_count
-    if wrong:
-        parts.append(f"{wrong} wrong {'picture' if wrong == 1 else 'pictures'} in the candidate")
-    return "; ".join(parts)
+def basis_lines(report: RegressionReport) -> list[str]:
+    """What the verdicts rest on, a statement each; less where no cell could be judged."""
+    is_judged = any(cell.cost_ratio is not None for cell in report.cells)
+    changes = "; ".join(fact_change_text(change) for change in report.host_changes)
+    return [
+        *([_error_levels(report)] if is_judged else []),
+        *([_design_text(report)] if is_judged or report.overlaps else []),
+        *([f"Changed on the host: {changes}."] if changes else []),
+        *(
+            f"Self-comparison ({item.cell.cell_id}): not significant."
+            for item in report.self_comparisons
+            if not item.is_significant
+        ),
+        *([_sensitivity(report)] if is_judged else []),
+    ]
 
 
 def context_lines(report: RegressionReport) -> list[str]:
-    """What the verdicts rest on, one statement a line; less where no cell could be judged."""
-    is_judged = _is_judged(report)
-    lines = [_error_levels(report)] if is_judged else []
-    if is_judged or report.design == "at the same time":
-        lines.append(f"Design: {report.design}. {report.assumption}")
-    lines += report.machine_notes
-    lines += [
-        f"Changed on the host: {change.name}: {change.baseline} → {change.candidate}"
-        for change in report.host_changes
-    ]
-    for arm in report.null_arms:
-        state = (
-            "fired, so every verdict of this comparison is taken back" if arm.has_fired else "quiet"
-        )
-        lines.append(f"Null arm ({arm.cell.cell_id}): {state}.")
-    if is_judged:
-        lines.append(_sensitivity(report))
-    return lines
+    """All that stands beside the verdicts."""
+    return [*doubt_lines(report), *basis_lines(report)]
+
+
+def _design_text(report: RegressionReport) -> str:
+    assumption = assumption_text(report.design, has_kernel=report.machine_ratio is not None)
+    pairs = "; ".join(" and ".join(pair) for pair in report.overlaps)
+    overlaps = f" Runs that overlapped: {pairs}." if pairs else ""
+    return f"Design: {report.design}. {assumption}{overlaps}"
 
 
 def _error_levels(report: RegressionReport) -> str:
@@ -222,44 +249,34 @@ def _error_levels(report: RegressionReport) -> str:
         f"Tolerance {100 * report.tolerance_fraction:g} %; intervals at "
         f"{100 * report.confidence_level:g} %, each for its own cell; the chance of any false "
         f"verdict over all cells is held at {100 * (1 - report.confidence_level):g} % (Holm). "
-        "Detectable is a change that is found nine times in ten."
+        "Detectable is a change that is found with 90 % power."
     )
 
 
 def _sensitivity(report: RegressionReport) -> str:
     if report.changed_without_flagged is None:
-        return "No trial was disturbed as far as the system tells."
-    flagged = f"{count_text(report.flagged_trial_count, 'disturbed trial')} kept in"
-    if report.flag_reasons:
-        flagged += f": {'; '.join(report.flag_reasons)}"
+        return "No trial was disturbed, as far as the system reports."
+    causes = "; ".join(cause_text(cause) for cause in report.flag_causes)
+    counted = count_text(report.flagged_trial_count, "disturbed trial")
+    flagged = f"{counted} kept in{f': {causes}' if causes else ''}."
     changed = report.changed_without_flagged
     if not changed:
-        return f"{flagged}. Without them every verdict is the same."
-    more = len(changed) - MOST_NAMED
-    named = "; ".join(changed[:MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")
-    return f"{flagged}. Without them {count_text(len(changed), 'verdict')} would change: {named}"
-
-
-def rig_lines(found: RigFindings) -> list[str]:
-    """What comparisons of a player with itself, and with a slowed one, say of a machine."""
-    share = found.false_alarm_share
-    lines = [
-        f"Identical players compared {found.comparison_count} times, {found.round_count} rounds "
-        f"each: {found.false_alarm_count} false alarms "
-        f"({share.point:.0%}, {share.confidence_level:.0%} interval {share.low:.1%} to "
-        f"{share.high:.1%}).",
-        "Two identical trials of a round differ by "
-        f"{found.round_sd_fraction:.1%} (standard deviation of the ratio).",
-    ]
-    for planted in found.planted:
-        seen = planted.found_share
-        lines.append(
-            f"A slowdown of {planted.slowdown_fraction:.0%} was found in {planted.found_count} of "
-            f"{planted.comparison_count} ({seen.low:.0%} to {seen.high:.0%}); theory predicts "
-            f"{planted.predicted_share:.0%}."
-        )
-    limits = ", ".join(
-        f"{limit.slowdown_fraction:.1%} with {limit.round_count}" for limit in found.detectable
+        return f"{flagged} Without them every verdict is the same."
+    return (
+        f"{flagged} Without them {count_text(len(changed), 'verdict')} would change: "
+        f"{changed_verdicts_text(changed)}."
     )
-    lines.append(f"Smallest slowdown found nine times in ten, by rounds: {limits}.")
-    return lines
+
+
+def changed_verdicts_text(changed: Sequence[ChangedVerdict]) -> str:
+    """The first few cells, with both verdicts."""
+    more = len(changed) - MOST_NAMED
+    named = [f"{c.cell.cell_id}: {c.verdict} → {c.verdict_without}" for c in changed[:MOST_NAMED]]
+    return "; ".join([*named, *([f"and {more} more"] if more > 0 else [])])
+
+
+def regression_sentences(report: RegressionReport) -> Iterator[str]:
+    """All of it in English, as the terminal has it."""
+    yield summarise_regression(report)
+    yield from unjudged_lines(report)
+    yield from context_lines(report)

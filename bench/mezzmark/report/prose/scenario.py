@@ -17,7 +17,7 @@ def scenario_lines(plan: Scenario) -> Iterator[str]:
         facts = (f"{key} {_list(value)}" for key, value in settings if value not in (None, False))
         yield f"{name}: {'; '.join(facts)}"
     if plan.choose:
-        wishes = [*plan.choose.wishes, *plan.choose.weights] or ["the usual ones"]
+        wishes = plan.choose.goals or ("the usual ones",)
         yield f"choose: needs {_list(plan.choose.needs) or 'none'}; wishes {_list(wishes)}"
     yield (
         f"rounds: {plan.minimum_rounds} to {plan.rounds}, until every interval is within "

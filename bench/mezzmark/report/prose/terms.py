@@ -1,7 +1,6 @@
 """Tasks as people call them, in running text."""
 
 from collections.abc import Iterable
-from typing import Final
 
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.model.cell import Setting
@@ -9,18 +8,8 @@ from mezzmark.model.estimate import Estimate
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.scrub import ScrubSettings
-from mezzmark.report.figures.rows import ReferenceLine
 from mezzmark.report.prose.numbers import PATTERN_PHRASES, count_text, number_text
 from mezzmark.report.view import RunView
-
-TASK_NAMES: Final[dict[str, str]] = {
-    "scrub": "time to picture",
-    "encode": "encoding",
-    "grid": "encoding in several jobs",
-    "ingest": "ingest",
-    "delivery": "delivery",
-}
-"""Tasks that are compared; the reference kernel and fidelity are not among them."""
 
 POLICY_WORDS = {"reseek": "the player always seeks", "roll": "the player rolls on where it can"}
 
@@ -78,13 +67,15 @@ def rate_text(rate_fps: float) -> str:
     return f"{rate_fps:.5g} fps"
 
 
-def frame_budgets(manifest: Manifest) -> list[ReferenceLine]:
-    """The time one frame stays on screen, for each frame rate among the clips (at most two)."""
-    return [
-        ReferenceLine(
-            value=1000 / rate,
-            label=f"one frame at {rate_text(rate)}: {number_text(1000 / rate)} ms",
-            short=f"1 frame: {number_text(1000 / rate)} ms",
-        )
+def frame_budgets(manifest: Manifest) -> dict[float, str]:
+    """The time in ms that one frame stays on screen, named, for each frame rate among the clips
+    (at most two)."""
+    return {
+        1000 / rate: f"one frame at {rate_text(rate)}: {number_text(1000 / rate)} ms"
         for rate in clip_rates(manifest)[:2]
-    ]
+    }
+
+
+def split_words(split: tuple[int, int]) -> str:
+    """`2 jobs × 1 thread`."""
+    return f"{count_text(split[0], 'job')} × {count_text(split[1], 'thread')}"

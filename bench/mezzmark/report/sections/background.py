@@ -2,8 +2,10 @@
 
 from collections.abc import Sequence
 
+from mezzmark.decide.estimate.observations import observe
 from mezzmark.decide.estimate.pooling import compare_groups
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
+from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.numbers import count_text, estimate_text, visible_text
 from mezzmark.report.tables.machine import NOT_REPORTED, Facts, host_facts
 from mezzmark.report.view import RunView
@@ -84,21 +86,17 @@ def method_sentences(view: RunView) -> list[str]:
 def _null_arm(view: RunView) -> Sequence[str]:
     """The same cells measured twice a round: what a difference of nothing looks like here."""
     texts = []
-    for summary in view.summaries:
-        if summary.arm != "null":
-            continue
-        twin = summary.cell.model_copy(update={"arm": ""})
-        figure = "p50_ms" if twin.task == "scrub" else "throughput_fps"
+    for cell in (summary.cell for summary in view.summaries if summary.arm == "null"):
         ratio = compare_groups(
-            [o for o in view.observations if o.cell == summary.cell],
-            [o for o in view.observations if o.cell == twin],
-            figure,
+            observe((trial for trial in view.trials if trial.cell == cell), arm="null"),
+            [observation for observation in view.observations if observation.cell == cell],
+            TASKS[cell.task].headline,
             confidence_level=view.confidence_level,
         )
         if ratio is not None:
             texts.append(
-                f"Null arm: {visible_text(twin.cell_id)} was measured twice a round as if it were "
-                f"two; their ratio, 1 in truth, came out as {estimate_text(ratio)}."
+                f"Self-comparison: {visible_text(cell.cell_id)} was measured twice a round as if "
+                f"it were two; their ratio, 1 in truth, came out as {estimate_text(ratio)}."
             )
     return texts
 

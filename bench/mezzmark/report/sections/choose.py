@@ -4,12 +4,14 @@ from dataclasses import dataclass
 from functools import partial
 
 from mezzmark.decide.choose.choice import Choice
-from mezzmark.report.figures.choice import draw_choice
-from mezzmark.report.figures.choice_points import choice_plane, pareto_points
+from mezzmark.decide.choose.plane import choice_plane
 from mezzmark.report.figures.gallery import Picture, make_picture
-from mezzmark.report.figures.theme import own_look
-from mezzmark.report.prose.choice import findings, flip_sentences, headline
-from mezzmark.report.prose.numbers import list_text, shown_name
+from mezzmark.report.figures.scatter import draw_choice
+from mezzmark.report.prose.choice import (
+    findings,
+    headline,
+    tipping_sentences,
+)
 from mezzmark.report.tables.choice import choice_order, choice_table, doubt_table
 from mezzmark.report.tables.table import Table, filled
 from mezzmark.report.view import RunView
@@ -44,7 +46,7 @@ def build_choose_section(view: RunView, *, prefix: str) -> ChooseSection | None:
     )
     return ChooseSection(
         headline=headline(choice),
-        sentences=(*findings(choice), *flip_sentences(choice)),
+        sentences=(*findings(choice), *tipping_sentences(choice)),
         tables=filled(*tables),
         pictures=_pictures(choice, prefix=prefix, table_id=table_id),
     )
@@ -57,18 +59,5 @@ def _pictures(choice: Choice, *, prefix: str, table_id: str) -> tuple[Picture, .
     anchors = {
         entry.encoding: f"{table_id}-{index}" for index, entry in enumerate(choice_order(choice))
     }
-    front = [point.judged.encoding for point in pareto_points(plane)]
-    with own_look():
-        return (
-            make_picture(
-                "choice",
-                f"{prefix}choice",
-                "What meets your needs, and at what price",
-                "The line joins the encodings that no other one beats in both of these; hollow "
-                "ones miss a need. Whether an encoding is beaten is judged over all wishes, so "
-                "one behind the line may still be the better in a third.",
-                f"Not beaten in both: {list_text(front) if front else 'none'}. Recommended: "
-                f"{shown_name(choice.recommendation) if choice.recommendation else 'none'}.",
-                partial(draw_choice, choice, plane, anchors=anchors),
-            ),
-        )
+    draw = partial(draw_choice, choice, plane, anchors=anchors)
+    return (make_picture("choice", f"{prefix}choice", draw),)

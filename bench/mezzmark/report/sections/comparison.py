@@ -1,73 +1,94 @@
-"""What several runs say together: one section for hosts beside each other, one per history."""
+"""What several runs say together: hosts side by side, a host before and after, its history."""
 
+import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from mezzmark.decide.compare.history import trace_history
-from mezzmark.decide.compare.host_comparison import HardwareComparison, HostComparison
-from mezzmark.decide.compare.host_sides import choose_sides
-from mezzmark.decide.compare.host_tasks import TASK_ORDER
-from mezzmark.decide.compare.hosts import compare_hosts
-from mezzmark.decide.estimate.observed_run import MeasuredRun
-from mezzmark.report.figures.comparison import HostPanel, draw_comparison
-from mezzmark.report.figures.gallery import Picture, make_picture
-from mezzmark.report.figures.theme import own_look
-from mezzmark.report.prose.best_host import bare_ratio, unused_price_sentence
-from mezzmark.report.prose.hosts import (
-    bearing_sentences,
-    finding_sentences,
-    hardware_headline,
-    refusal_sentence,
-    rule_sentences,
+from mezzmark.decide.compare.host_runs import group_by_host
+from mezzmark.decide.compare.hosts import (
+    COMPARED_TASKS,
+    HardwareComparison,
+    HostComparison,
+    compare_hosts,
 )
-from mezzmark.report.prose.numbers import count_text, list_text, shown_name, visible_text
-from mezzmark.report.prose.terms import TASK_NAMES
+from mezzmark.decide.compare.regress import TOLERANCE_FRACTION, compare_runs
+from mezzmark.decide.estimate.complete_rounds import run_names
+from mezzmark.decide.estimate.observed_run import MeasuredRun, start_of
+from mezzmark.report.figures.gallery import Picture, make_picture
+from mezzmark.report.figures.speeds import draw_comparison
+from mezzmark.report.prose.history import MINUTE_LENGTH
+from mezzmark.report.prose.hosts import (
+    hardware_headline,
+    host_cautions,
+    host_refusal_text,
+    price_sentences,
+    rule_sentences,
+    unreported_sentences,
+)
+from mezzmark.report.prose.numbers import (
+    count_text,
+    list_text,
+    shown_name,
+    visible_text,
+)
+from mezzmark.report.prose.regress import (
+    basis_lines,
+    doubt_lines,
+    reasons_text,
+    summarise_regression,
+    unjudged_groups,
+)
 from mezzmark.report.sections.history import build_history
-from mezzmark.report.sections.parts import Group, Together, refused_group
-from mezzmark.report.sections.two_dates import build_two_dates
+from mezzmark.report.sections.parts import ComparisonSection, Group, filled_groups
 from mezzmark.report.tables.comparison import (
     best_table,
     difference_table,
     ratio_anchors,
     ratio_table,
     refusal_table,
+    task_table,
 )
-from mezzmark.report.tables.table import Table, filled
+from mezzmark.report.tables.regression import regression_table
+from mezzmark.report.tables.table import Table
 
 MOST_ALT_CELLS = 5
 """Cells read out in a figure's text alternative; the table beside it has all."""
 
 
-def build_together(
+def build_comparison(
     runs: Sequence[MeasuredRun],
     names: Sequence[str],
     *,
     prices: Sequence[str] = (),
     confidence_level: float,
-) -> tuple[Together, ...]:
+) -> tuple[ComparisonSection, ...]:
     """The sections before the runs' own articles; none for a single run. `names` are the runs'
     folder names."""
-    sides = choose_sides(runs, names, prices)
+    hosts = group_by_host(runs, names, prices)
     sections = []
-    if sides.compared:
+    if hosts.compared:
         found = compare_hosts(
-            [runs[index] for index in sides.compared],
-            sides.labels,
+            [runs[index] for index in hosts.compared],
+            hosts.labels,
             confidence_level=confidence_level,
         )
-        sections.append(_comparison(found, run_count=len(runs)))
-    for number, pair in enumerate(sides.pairs):
-        earlier, later = (runs[index] for index in pair)
+        sections.append(_hosts(found, run_count=len(runs)))
+    for number, (earlier, later) in enumerate(hosts.pairs, start=1):
         sections.append(
-            build_two_dates(
-                earlier, later, prefix=f"dates{number + 1}", confidence_level=confidence_level
+            _before_after(
+                runs[earlier],
+                runs[later],
+                prefix=f"dates{number}",
+                confidence_level=confidence_level,
             )
         )
-    for number, indices in enumerate(sides.histories):
+    for number, indices in enumerate(hosts.histories, start=1):
         history = trace_history(
             [runs[index] for index in indices], confidence_level=confidence_level
         )
-        sections.append(build_history(history, prefix=f"history{number + 1}"))
+        sections.append(build_history(history, prefix=f"history{number}"))
     return tuple(sections)
 
 
@@ -78,38 +99,58 @@ class _TaskTable:
     table: Table
 
 
-def _comparison(found: HardwareComparison, *, run_count: int) -> Together:
+def _hosts(found: HardwareComparison, *, run_count: int) -> ComparisonSection:
     tables = [
         _TaskTable(comparison, task, ratio_table(comparison, task, found, table_id=table_id))
         for number, comparison in enumerate(found.others)
-        for task in TASK_ORDER
+        for task in COMPARED_TASKS
         if any(ratio.cell.task == task for ratio in comparison.cells)
         for table_id in [f"hosts-{number + 1}-{task}"]
     ]
-    with own_look():
-        pictures = tuple(p for item in tables if (p := _picture(item, found)) is not None)
-    return Together(
+    pictures = tuple(p for item in tables if (p := _picture(item, found)) is not None)
+    return ComparisonSection(
         anchor="hosts",
         kicker="Runs side by side",
         headline=hardware_headline(found),
-        basis=_basis(found, run_count),
-        cautions=_cautions(found),
+        basis=_hosts_basis(found, run_count),
+        cautions=tuple(visible_text(text) for text in host_cautions(found)),
         pictures=pictures,
-        groups=tuple(_groups(found, [item.table for item in tables])),
+        groups=filled_groups(
+            Group(
+                anchor="hosts-found",
+                title="Side by side",
+                sentences=tuple(price_sentences(found)),
+                tables=(
+                    task_table(found, table_id="hosts-tasks"),
+                    *(item.table for item in tables),
+                ),
+            ),
+            Group(
+                anchor="hosts-best",
+                title="Each host at its best setting",
+                tables=(best_table(found, table_id="hosts-best-table"),),
+            ),
+            _differences_group(found),
+            _refused_group(found),
+            Group(
+                anchor="hosts-rules",
+                title="How the hosts were compared",
+                sentences=tuple(rule_sentences(found)),
+            ),
+        ),
     )
 
 
-def _basis(found: HardwareComparison, run_count: int) -> str:
-    labels = [found.reference.label, *(c.other.label for c in found.others)]
+def _hosts_basis(found: HardwareComparison, run_count: int) -> str:
+    labels = [run.label for run in found.runs]
     cells = sum(len(comparison.cells) for comparison in found.others)
-    left = run_count - len(labels)
     parts = [
         f"{shown_name(found.reference.label)} ({found.reference.started_utc[:10]}) is the "
         f"reference; beside it {list_text(labels[1:], limit=6)}",
         count_text(cells, "compared cell"),
         f"{found.confidence_level * 100:g} % intervals in brackets",
     ]
-    if left:
+    if left := run_count - len(labels):
         parts.append(
             f"{count_text(left, 'earlier run')} of a host shown here {'is' if left == 1 else 'are'}"
             " below, with its own latest run"
@@ -117,81 +158,84 @@ def _basis(found: HardwareComparison, run_count: int) -> str:
     return " · ".join(parts)
 
 
-def _cautions(found: HardwareComparison) -> tuple[str, ...]:
-    texts = []
-    if refused := refusal_sentence(found.others):
-        texts.append(refused)
-    if unused := unused_price_sentence(found):
-        texts.append(unused)
-    for comparison in found.others:
-        library = [
-            difference.name
-            for difference in comparison.differences
-            if difference.name in ("mezzmark", "av", "libavcodec")
-        ]
-        if library and comparison.cells:
-            texts.append(
-                f"{shown_name(comparison.other.label)} ran other software "
-                f"({list_text(library)}): the ratio is of machine and software together."
-            )
-        texts += comparison.cautions
-    return tuple(visible_text(text) for text in dict.fromkeys(texts))
-
-
-def _groups(found: HardwareComparison, ratio_tables: Sequence[Table]) -> list[Group]:
-    is_priced = any(row.per_fps for row in found.best)
-    ratios = Group(
-        anchor="hosts-found",
-        title="Side by side",
-        sentences=tuple(finding_sentences(found)),
-        tables=tuple(ratio_tables),
-    )
-    rules = Group(
-        anchor="hosts-rules",
-        title="How the hosts were compared",
-        sentences=tuple(rule_sentences(found, is_priced=is_priced)),
-    )
-    groups = (
-        ratios,
-        _best_group(found, is_priced=is_priced),
-        _differences_group(found),
-        _refused_group(found),
-        rules,
-    )
-    return [group for group in groups if group.sentences or group.tables]
-
-
-def _best_group(found: HardwareComparison, *, is_priced: bool) -> Group:
-    return Group(
-        anchor="hosts-best",
-        title="Each host at its best setting" + (", and what a unit costs" if is_priced else ""),
-        tables=filled(best_table(found, table_id="hosts-best-table")),
-    )
-
-
 def _differences_group(found: HardwareComparison) -> Group:
     return Group(
         anchor="hosts-differences",
-        title="What differs between the hosts, and what it does",
-        sentences=tuple(t for c in found.others for t in bearing_sentences(c)),
+        title="What differs between the hosts",
+        sentences=tuple(unreported_sentences(found)),
         tables=tuple(
             difference_table(c, found, table_id=f"hosts-{number + 1}-differences")
             for number, c in enumerate(found.others)
-            if c.differences
         ),
     )
 
 
 def _refused_group(found: HardwareComparison) -> Group:
-    tables = (
-        refusal_table(
-            c.refusals,
-            title=f"Not compared with {shown_name(c.other.label)}",
-            table_id=f"hosts-{number + 1}-refused",
-        )
-        for number, c in enumerate(found.others)
+    return Group(
+        anchor="hosts-refused",
+        title="What cannot be compared, and why",
+        tables=tuple(
+            refusal_table(
+                c.refusals,
+                host_refusal_text,
+                title=f"Not compared with {shown_name(c.other.label)}",
+                table_id=f"hosts-{number + 1}-refused",
+            )
+            for number, c in enumerate(found.others)
+        ),
     )
-    return refused_group("hosts-refused", *tables)
+
+
+def _before_after(
+    earlier: MeasuredRun, later: MeasuredRun, *, prefix: str, confidence_level: float
+) -> ComparisonSection:
+    """Two runs of one host, as `regress` compares them; `prefix` begins the section's ids."""
+    report = compare_runs(
+        [earlier],
+        [later],
+        tolerance_fraction=TOLERANCE_FRACTION,
+        confidence_level=confidence_level,
+    )
+    host = shown_name(earlier.manifest.host.host_label)
+    names = run_names([earlier, later])
+    dates = [start_of(run)[:MINUTE_LENGTH].replace("T", " ") for run in (earlier, later)]
+    first, second = (visible_text(shlex.quote(name)) for name in names)
+    return ComparisonSection(
+        anchor=prefix,
+        kicker="One host before and after",
+        headline=f"{host}, before and after: {summarise_regression(report)}",
+        basis=(
+            f"{dates[0]} ({shown_name(names[0])}) and {dates[1]} ({shown_name(names[1])}), both in "
+            f"UTC · {100 * confidence_level:g} % intervals in brackets"
+        ),
+        cautions=tuple(visible_text(text) for text in doubt_lines(report)),
+        pictures=(),
+        groups=filled_groups(
+            Group(
+                anchor=f"{prefix}-found",
+                title="The same cells before and after",
+                sentences=(
+                    "The same on the command line, with an exit code for other programs: "
+                    f"mezzmark regress --baseline {first} --candidate {second}",
+                    "A third run of this machine adds its history: where its level changed.",
+                    *(visible_text(text) for text in basis_lines(report)),
+                ),
+                tables=(regression_table(report, table_id=f"{prefix}-cells"),),
+            ),
+            Group(
+                anchor=f"{prefix}-left-out",
+                title="What cannot be compared, and why",
+                tables=(
+                    refusal_table(
+                        unjudged_groups(report),
+                        reasons_text,
+                        title="Left out of the comparison",
+                        table_id=f"{prefix}-refused",
+                    ),
+                ),
+            ),
+        ),
+    )
 
 
 def _picture(item: _TaskTable, found: HardwareComparison) -> Picture | None:
@@ -203,30 +247,17 @@ def _picture(item: _TaskTable, found: HardwareComparison) -> Picture | None:
     task = next((t for t in item.comparison.tasks if t.task == item.task), None)
     if not ratios or task is None:
         return None
-    panel = HostPanel(
-        reference=found.reference.label,
-        other=item.comparison.other.label,
-        task=task,
-        ratios=ratios,
-        anchors=ratio_anchors(item.comparison, item.task, item.table),
-        confidence_level=found.confidence_level,
-    )
-    told = [
-        f"{shown_name(ratio.cell.encoding)} {bare_ratio(ratio.speedup_ratio)}"
-        for ratio in ratios[:MOST_ALT_CELLS]
-        if ratio.speedup_ratio is not None
-    ]
-    more = len(ratios) - MOST_ALT_CELLS
+    anchors = ratio_anchors(item.comparison, item.task, item.table)
+    names = (item.comparison.other.label, found.reference.label)
     return make_picture(
         "comparison",
         f"{item.table.table_id}-ratios",
-        f"{shown_name(panel.other)} against {shown_name(panel.reference)}: {TASK_NAMES[item.task]}",
-        f"Right of the line at 1 {shown_name(panel.other)} is faster. The top row is the "
-        "geometric mean over all common cells, below it each cell by encoding; every cell is "
-        "compared at the setting named, not at each host's best. Filled marks are "
-        "differences that are sure over all cells shown; open ones are not, or are too small to "
-        "matter. Orange: the original.",
-        f"Mean over cells {bare_ratio(task.speedup_ratio)} times as fast. "
-        f"{'; '.join(told)}{f'; {more} more in the table' if more > 0 else ''}.",
-        lambda shape: draw_comparison(panel, shape),
+        partial(
+            draw_comparison,
+            names,
+            task,
+            ratios,
+            anchors=anchors,
+            confidence_level=found.confidence_level,
+        ),
     )

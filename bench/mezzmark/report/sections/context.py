@@ -3,11 +3,17 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from mezzmark.decide.estimate.complete_rounds import begun_rounds_text
+from mezzmark.decide.estimate.complete_rounds import complete_round_count
 from mezzmark.report.figures.gallery import Picture, draw_gallery
 from mezzmark.report.prose.answer import Answer
+from mezzmark.report.prose.cautions import steadiness_sentences
 from mezzmark.report.prose.footage import footage_words
-from mezzmark.report.prose.numbers import count_text, shown_name, visible_text
+from mezzmark.report.prose.numbers import (
+    count_text,
+    round_count_text,
+    shown_name,
+    visible_text,
+)
 from mezzmark.report.sections import background
 from mezzmark.report.sections.choose import ChooseSection, build_choose_section
 from mezzmark.report.sections.fidelity import FidelitySection, build_fidelity_section
@@ -47,7 +53,7 @@ class RunContext:
     footage: Table
     encodings: Table
     host: list[tuple[str, str]]
-    steadiness: tuple[str, ...]
+    steadiness: list[str]
     method: list[str]
     versions: list[tuple[str, str]]
 
@@ -97,7 +103,7 @@ def _run_context(view: RunView, prefix: str) -> RunContext:
         footage=tables.clip_table(view, table_id=f"{prefix}footage"),
         encodings=encoding_table(view, table_id=f"{prefix}encodings"),
         host=background.run_facts(view),
-        steadiness=view.steadiness.sentences,
+        steadiness=steadiness_sentences(view.steadiness, view.manifest),
         method=background.method_sentences(view),
         versions=background.version_facts(view),
     )
@@ -113,6 +119,7 @@ def _basis(view: RunView) -> str:
         f"{shown_name(machine)}, {count_text(host.usable_core_count, 'core')} · "
         f"{count_text(len(manifest.clips), 'clip')} · "
         f"{count_text(len(encodings), 'encoding')} · "
-        f"{begun_rounds_text(view)} · {count_text(len(view.trials), 'trial')} · "
+        f"{round_count_text(complete_round_count(view), view.round_count)} · "
+        f"{count_text(len(view.trials), 'trial')} · "
         f"{view.confidence_level * 100:g} % intervals in brackets"
     )

@@ -2,60 +2,65 @@
 
 from functools import partial
 
-from mezzmark.decide.compare.history import History, HistoryRun, Series, Step
+from mezzmark.decide.compare.history import History, HistoryRun, HistorySeries, Step
 from mezzmark.report.figures.gallery import Picture, make_picture
-from mezzmark.report.figures.history import HistoryPanels, draw_history
-from mezzmark.report.figures.theme import own_look
-from mezzmark.report.prose.best_host import bare_ratio
+from mezzmark.report.figures.history import draw_history
 from mezzmark.report.prose.history import (
     change_text,
     date_texts,
+    history_cautions,
     history_headline,
+    history_refusal_text,
     history_rules,
     percent_text,
+    series_name,
     step_sentences,
 )
-from mezzmark.report.prose.numbers import count_text, shown_name
-from mezzmark.report.sections.parts import Group, Together, refused_group
+from mezzmark.report.prose.numbers import count_text
+from mezzmark.report.sections.parts import ComparisonSection, Group, filled_groups
 from mezzmark.report.tables.comparison import refusal_table
-from mezzmark.report.tables.table import Column, Entry, Table, bare, filled, probability, tabulate
+from mezzmark.report.tables.table import Column, Entry, Table, bare, probability, tabulate
 
 
-def build_history(history: History, *, prefix: str) -> Together:
+def build_history(history: History, *, prefix: str) -> ComparisonSection:
     """The section of one host; `prefix` begins its ids and figure names."""
     levels = _level_table(history, table_id=f"{prefix}-runs")
-    changes = _change_table(history, table_id=f"{prefix}-changes")
-    cells = _cell_table(history, table_id=f"{prefix}-cells")
     refused = refusal_table(
-        history.refusals, title="Left out of the history", table_id=f"{prefix}-refused"
+        history.refusals,
+        history_refusal_text,
+        title="Left out of the history",
+        table_id=f"{prefix}-refused",
     )
-    groups = (
-        Group(
-            anchor=f"{prefix}-found",
-            title="Changes over the runs",
-            sentences=tuple(step_sentences(history)),
-            tables=filled(changes, levels),
-        ),
-        Group(
-            anchor=f"{prefix}-every",
-            title="Every cell over the runs",
-            tables=filled(cells),
-        ),
-        refused_group(f"{prefix}-left-out", refused),
-        Group(
-            anchor=f"{prefix}-rules",
-            title="How changes are found",
-            sentences=tuple(history_rules(history)),
-        ),
-    )
-    return Together(
+    return ComparisonSection(
         anchor=prefix,
         kicker="One host over time",
         headline=history_headline(history),
         basis=_basis(history),
-        cautions=_cautions(history),
+        cautions=tuple(history_cautions(history)),
         pictures=_pictures(history, levels, prefix),
-        groups=tuple(group for group in groups if group.sentences or group.tables),
+        groups=filled_groups(
+            Group(
+                anchor=f"{prefix}-found",
+                title="Changes over the runs",
+                sentences=tuple(step_sentences(history)),
+                tables=(_change_table(history, table_id=f"{prefix}-changes"), levels),
+            ),
+            Group(
+                anchor=f"{prefix}-every",
+                title="Every cell over the runs",
+                tables=(_cell_table(history, table_id=f"{prefix}-cells"),),
+            ),
+            Group(
+                anchor=f"{prefix}-left-out",
+                title="What cannot be compared, and why",
+                tables=(refused,),
+            ),
+            Group(
+                anchor=f"{prefix}-rules",
+                title="How changes are found",
+                sentences=tuple(history_rules(history)),
+            ),
+        ),
     )
 
 
@@ -66,48 +71,16 @@ def _basis(history: History) -> str:
     )
 
 
-def _cautions(history: History) -> tuple[str, ...]:
-    texts = []
-    if len(history.runs) < 5:
-        texts.append(
-            f"{count_text(len(history.runs), 'run')} are too few to find any but a huge change: "
-            "“no change” here says little. Eight runs find one of 10 % usually."
-        )
-    count = len({cell_id for refusal in history.refusals for cell_id in refusal.cell_ids})
-    if count:
-        texts.append(
-            f"{count_text(count, 'cell')} {'is' if count == 1 else 'are'} left out of some runs, "
-            "since the runs did not measure the same; the table says why."
-        )
-    return tuple(texts)
-
-
 def _pictures(history: History, levels: Table, prefix: str) -> tuple[Picture, ...]:
     if not history.tasks:
         return ()
-    panels = HistoryPanels(history=history, run_anchors=levels.anchors)
-    told = [
-        f"{line.name} {bare_ratio(line.points[-1].cost_ratio)} in the last run, "
-        f"{count_text(len(line.steps), 'change')}"
-        for line in history.tasks
-    ]
-    with own_look():
-        picture = make_picture(
-            "history",
-            f"{prefix}-levels",
-            f"{shown_name(history.host_label)} over {count_text(len(history.runs), 'run')}",
-            "Runs stand at even steps, whatever time lies between them. Above 1 a run took longer "
-            "than the first. The blue line is the geometric mean over the task's common cells; "
-            "thin grey lines are single cells. A dashed line is a change of level, with its size.",
-            f"Time against the first run: {'; '.join(told)}.",
-            lambda shape: draw_history(panels, shape),
-        )
-    return (picture,)
+    draw = partial(draw_history, history, anchors=levels.anchors)
+    return (make_picture("history", f"{prefix}-levels", draw),)
 
 
 def _level_table(history: History, *, table_id: str) -> Table:
     dates = date_texts(history.runs)
-    lines = [Column(line.name, partial(_level, line)) for line in history.tasks]
+    lines = [Column(series_name(line), partial(_level, line)) for line in history.tasks]
     return tabulate(
         history.runs,
         [
@@ -121,7 +94,7 @@ def _level_table(history: History, *, table_id: str) -> Table:
     )
 
 
-def _level(line: Series, run: HistoryRun) -> Entry | None:
+def _level(line: HistorySeries, run: HistoryRun) -> Entry | None:
     return next((bare(p.cost_ratio) for p in line.points if p.position == run.position), None)
 
 
@@ -134,7 +107,7 @@ def _change_table(history: History, *, table_id: str) -> Table:
     return tabulate(
         [(line, step) for line in (*history.tasks, *history.cells) for step in line.steps],
         [
-            Column("what", lambda r: r[0].name, "left"),
+            Column("what", lambda r: series_name(r[0]), "left"),
             Column("last run before", lambda r: date(r[1].before), "left"),
             Column("first run after", lambda r: date(r[1].after), "left"),
             Column("time", lambda r: _percent(r[1])),
@@ -156,7 +129,7 @@ def _cell_table(history: History, *, table_id: str) -> Table:
     return tabulate(
         history.cells,
         [
-            Column("cell", lambda line: line.name, "left"),
+            Column("cell", series_name, "left"),
             Column("runs", lambda line: len(line.points)),
             Column("first", lambda line: dates[line.points[0].position], "left"),
             Column("last", lambda line: dates[line.points[-1].position], "left"),

@@ -1,6 +1,6 @@
 """What stands in the report before the runs' own articles, where there are several runs."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from mezzmark.report.figures.gallery import Picture
 from mezzmark.report.tables.table import Table, filled
@@ -16,14 +16,10 @@ class Group:
     tables: tuple[Table, ...] = ()
 
 
-def refused_group(anchor: str, *tables: Table) -> Group:
-    """What cannot be compared."""
-    return Group(anchor=anchor, title="What cannot be compared, and why", tables=filled(*tables))
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Together:
-    """A comparison of hosts or a history; report_templates/README.md documents the names."""
+class ComparisonSection:
+    """A comparison of hosts, of two runs of one host, or a history; report_templates/README.md
+    documents the names."""
 
     anchor: str
     kicker: str
@@ -32,3 +28,9 @@ class Together:
     cautions: tuple[str, ...]
     pictures: tuple[Picture, ...]
     groups: tuple[Group, ...]
+
+
+def filled_groups(*groups: Group) -> tuple[Group, ...]:
+    """The groups that have something to say, with those of their tables that have rows."""
+    kept = (replace(g, tables=filled(*g.tables)) for g in groups)
+    return tuple(group for group in kept if group.sentences or group.tables)

@@ -12,11 +12,7 @@ from mezzmark.decide.throughput.prediction import IngestPrediction, last_ingest,
 from mezzmark.decide.throughput.rates import fit_grid
 from mezzmark.model.records import Trial
 from mezzmark.report.figures.gallery import Picture, make_picture
-from mezzmark.report.figures.gantt import draw_gantt
-from mezzmark.report.figures.grid import draw_grid
-from mezzmark.report.figures.scaling import draw_scaling
-from mezzmark.report.figures.theme import own_look
-from mezzmark.report.prose.numbers import count_text, estimate_text, shown_name
+from mezzmark.report.figures.machine import draw_gantt, draw_grid, draw_scaling
 from mezzmark.report.tables.table import Table, filled
 from mezzmark.report.tables.throughput import (
     delivery_table,
@@ -24,7 +20,6 @@ from mezzmark.report.tables.throughput import (
     ingest_order,
     ingest_table,
     scaling_table,
-    split_words,
 )
 from mezzmark.report.view import RunView
 from mezzmark.statistics.scaling import ScalingFit, law_throughput
@@ -55,11 +50,10 @@ def build_throughput_section(view: RunView, *, prefix: str) -> ThroughputSection
         ingest_table(view, ingests, table_id=f"{prefix}ingest"),
         delivery_table(view, table_id=f"{prefix}delivery"),
     ]
-    with own_look():
-        pictures = (
-            *_grid_pictures(view, findings, fits, prefix),
-            *_gantt_pictures(view.trials, ingests, prefix),
-        )
+    pictures = (
+        *_grid_pictures(view, findings, fits, prefix),
+        *_gantt_pictures(view.trials, ingests, prefix),
+    )
     measured = filled(*tables)
     return ThroughputSection(pictures=pictures, tables=measured) if measured else None
 
@@ -77,47 +71,22 @@ def _grid_pictures(
     view: RunView, findings: Sequence[GridFindings], fits: dict[str, ScalingFit], prefix: str
 ) -> Iterator[Picture]:
     for number, found in enumerate(findings):
-        levels = _level_words(found)
-        best = next(s for s in found.splits if (s.job_count, s.thread_count) == found.best)
-        speed = estimate_text(best.figures["throughput_fps"])
+        stem = f"{number + 1}-{_slug(found.encoding)}"
         if len(found.splits) > 1:
-            yield make_picture(
-                "grid",
-                f"{prefix}grid-{number + 1}-{_slug(found.encoding)}",
-                f"Jobs × threads: {shown_name(found.encoding)}",
-                "The shade is the share of each thread that is of use.",
-                f"Best: {split_words(found.best)}, {speed}. The table below has every best split.",
-                partial(draw_grid, found, levels=levels, anchor=f"{prefix}grid-{number}"),
-            )
+            draw = partial(draw_grid, found, anchor=f"{prefix}grid-{number}")
+            yield make_picture("grid", f"{prefix}grid-{stem}", draw)
         fit = fits.get(found.encoding)
         if fit is not None:
-            yield make_picture(
-                "scaling",
-                f"{prefix}scaling-{number + 1}-{_slug(found.encoding)}",
-                f"Throughput by cores: {shown_name(found.encoding)}",
-                "The further the line lies below the dashed one, the less each further core adds.",
-                f"Fitted: {_law_words(fit)}; the scaling table has the intervals.",
-                partial(
-                    draw_scaling,
-                    found,
-                    fit,
-                    confidence_level=view.confidence_level,
-                    levels=levels,
-                    fps_per_unit=best.figures["throughput_fps"].point / _best_rate(fit, found),
-                    anchor=f"{prefix}scaling-{list(fits).index(found.encoding)}",
-                ),
+            best = next(s for s in found.splits if (s.job_count, s.thread_count) == found.best)
+            draw = partial(
+                draw_scaling,
+                found,
+                fit,
+                confidence_level=view.confidence_level,
+                fps_per_unit=best.figures["throughput_fps"].point / _best_rate(fit, found),
+                anchor=f"{prefix}scaling-{list(fits).index(found.encoding)}",
             )
-
-
-def _level_words(found: GridFindings) -> str:
-    """How many rounds each speed of the grid had, and what its interval is; `4 rounds, 95 %
-    intervals over rounds`."""
-    speeds = [split.figures["throughput_fps"] for split in found.splits]
-    fewest, most = (pick(speed.round_count for speed in speeds) for pick in (min, max))
-    rounds = count_text(most, "round") if fewest == most else f"{fewest} to {most} rounds"
-    if all(speed.low is None for speed in speeds):
-        return f"{rounds}, too few for intervals"
-    return f"{rounds}, {speeds[0].confidence_level * 100:g} % intervals over rounds"
+            yield make_picture("scaling", f"{prefix}scaling-{stem}", draw)
 
 
 def _best_rate(fit: ScalingFit, found: GridFindings) -> float:
@@ -138,25 +107,10 @@ def _gantt_pictures(
     last = last_ingest(trials)
     rows = {found.cell: index for index, found in enumerate(ingest_order(ingests))}
     for number, found in enumerate(fastest.values()):
-        yield make_picture(
-            "gantt",
-            f"{prefix}ingest-{number + 1}-{_slug(found.cell.encoding)}",
-            f"A folder to {shown_name(found.cell.encoding)}",
-            "The fastest split and order that were measured. Gaps are workers without a clip.",
-            f"Makespan {estimate_text(found.measured)}; the ingest table has every split.",
-            partial(
-                draw_gantt,
-                found,
-                last[found.cell.cell_id],
-                anchor=f"{prefix}ingest-{rows[found.cell]}",
-            ),
-        )
-
-
-def _law_words(fit: ScalingFit) -> str:
-    return f"contention {fit.sigma:.2g}" + (
-        f", coherency {fit.kappa:.2g}" if fit.law == "usl" else ""
-    )
+        stem = f"{prefix}ingest-{number + 1}-{_slug(found.cell.encoding)}"
+        anchor = f"{prefix}ingest-{rows[found.cell]}"
+        draw = partial(draw_gantt, found, last[found.cell.cell_id], anchor=anchor)
+        yield make_picture("gantt", stem, draw)
 
 
 def _slug(text: str) -> str:

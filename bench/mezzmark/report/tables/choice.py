@@ -3,8 +3,7 @@
 from functools import partial
 
 from mezzmark.decide.choose.choice import Choice, JudgedEncoding
-from mezzmark.model.request import parse_wish
-from mezzmark.report.prose.choice import NEARLY_SURE, against_text, rounds_text
+from mezzmark.report.prose.choice import against_text, chance_text, rounds_text
 from mezzmark.report.prose.numbers import estimate_parts, visible_text
 from mezzmark.report.tables.table import Column, Content, Entry, Table, tabulate
 
@@ -67,7 +66,7 @@ def doubt_table(choice: Choice, *, table_id: str) -> Table:
 
 
 def _named(choice: Choice, entry: JudgedEncoding) -> Entry:
-    sign = "lead" if entry.encoding == choice.recommendation else ""
+    sign = "leader" if entry.encoding == choice.recommendation else ""
     return Entry(visible_text(entry.encoding), sign=sign)
 
 
@@ -78,24 +77,16 @@ def _chance_all(choice: Choice, entry: JudgedEncoding) -> Content:
 
 
 def _chance(chance: float | None) -> Content:
-    """`97 %`; the ends as `> 99 %` and `< 1 %`, for draws cannot say more."""
-    if chance is None:
-        return None
-    shown = f"{chance * 100:.0f} %"
-    if chance >= NEARLY_SURE:
-        shown = "> 99 %"
-    elif chance < 1 - NEARLY_SURE:
-        shown = "< 1 %"
-    return Entry(shown, sort=chance)
+    return None if chance is None else Entry(chance_text(chance), sort=chance)
 
 
 def _wish_columns(choice: Choice) -> list[Column[JudgedEncoding]]:
-    figures = [parse_wish(wish).figure for wish in choice.wishes]
+    figures = [wish.figure for wish in choice.wishes]
     return [Column(figure.label, partial(_wished, figure.name)) for figure in figures]
 
 
 def _wished(name: str, entry: JudgedEncoding) -> Content:
     estimate = entry.figures.get(name)
     if estimate is None:
-        return entry.settings.get(name)
+        return entry.no_numbers.get(name)
     return Entry(*estimate_parts(estimate), sort=estimate.point)

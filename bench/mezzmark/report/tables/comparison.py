@@ -1,25 +1,48 @@
-"""Tables of hosts side by side: ratios, best settings and prices, differences, refusals."""
+"""Tables of hosts side by side: tasks, ratios, best settings and prices, differences, refusals."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
-from mezzmark.decide.compare.host_comparison import (
-    BestThroughput,
-    CellRatio,
-    Difference,
-    HardwareComparison,
-    HostComparison,
-    Refusal,
-    Weight,
-)
+from mezzmark.decide.compare.best_throughput import BestThroughput
+from mezzmark.decide.compare.hosts import CellRatio, HardwareComparison, HostComparison, Standing
+from mezzmark.decide.compare.verdicts import Refusal
 from mezzmark.model.cell import Cell
+from mezzmark.model.estimate import Estimate
 from mezzmark.model.tasks import TASKS
-from mezzmark.report.prose.hosts import has_many_clips, setting_label
+from mezzmark.report.prose.hosts import has_many_clips, ratio_remark, setting_label
+from mezzmark.report.prose.machine import fact_label, fact_text
 from mezzmark.report.prose.numbers import count_text, shown_name
-from mezzmark.report.prose.terms import TASK_NAMES
 from mezzmark.report.tables.table import Column, Entry, Table, bare, probability, tabulate
 
 MOST_CELLS_NAMED = 3
-"""Cells of a refusal that are named; their number is always told."""
+"""Cells of a refusal that are named; their number is always given."""
+
+
+def task_table(found: HardwareComparison, *, table_id: str) -> Table:
+    """Each task of each host against the reference, and the reference kernel."""
+    rows: list[tuple[str, str, Estimate, Standing | None, int | None]] = []
+    for comparison in found.others:
+        label = comparison.other.label
+        for task in comparison.tasks:
+            counted = (task.speedup_ratio, task.standing, task.cell_count)
+            rows.append((label, TASKS[task.task].label, *counted))
+        if comparison.kernel_ratio is not None:
+            rows.append((label, TASKS["kernel"].label, comparison.kernel_ratio, None, None))
+    return tabulate(
+        rows,
+        [
+            Column("host", lambda r: r[0], "left"),
+            Column("task", lambda r: r[1], "left"),
+            Column("times as fast", lambda r: bare(r[2])),
+            Column("verdict", lambda r: r[3], "left"),
+            Column("common cells", lambda r: r[4]),
+        ],
+        table_id=table_id,
+        title=f"Tasks against {shown_name(found.reference.label)}",
+        note=(
+            "Geometric mean over common cells. What a task gains beyond the reference kernel "
+            "(plain arithmetic on one core) is not the core's plain speed."
+        ),
+    )
 
 
 def _ratios_of(comparison: HostComparison, task: str) -> list[CellRatio]:
@@ -43,10 +66,10 @@ def ratio_table(
             Column("verdict", lambda r: r.standing, "left"),
             Column("p", lambda r: probability(r.adjusted_p)),
             Column("rounds", lambda r: r.speedup_ratio and r.speedup_ratio.round_count),
-            Column("remark", lambda r: r.remark, "left"),
+            Column("remark", ratio_remark, "left"),
         ],
         table_id=table_id,
-        title=f"{other} against {reference}: {TASK_NAMES[task]}",
+        title=f"{other} against {reference}: {TASKS[task].label}",
         note=(
             f"Figure: {figure.name} ({figure.unit}). Above 1 {other} is faster. p is adjusted "
             "for all cells of all hosts shown."
@@ -76,12 +99,13 @@ def best_table(found: HardwareComparison, *, table_id: str) -> Table:
         "is fastest is read from the same rounds."
     )
     if any(row.per_fps for row in found.best):
-        prices = (run.price for run in found.runs if run.price is not None)
+        runs = [found.reference, *(comparison.other for comparison in found.others)]
+        prices = (run.price for run in runs if run.price is not None)
         unit = next((price.unit for price in prices if price.unit), "price")
         columns += [
             Column(f"{unit} per fps", lambda r: bare(r.per_fps)),
             Column(f"{unit} per hour of footage an hour", lambda r: bare(r.per_hour)),
-            Column("cost per unit against the reference", lambda r: bare(r.against_reference)),
+            Column("cost per unit against the reference", lambda r: bare(r.cost_ratio)),
         ]
         note += " Cost per unit below 1: more for the money than the reference."
     return tabulate(
@@ -94,63 +118,43 @@ def best_table(found: HardwareComparison, *, table_id: str) -> Table:
 
 
 def _work(cell: Cell) -> str:
-    return f"{TASK_NAMES[cell.task]}: {shown_name(cell.encoding)}, {shown_name(cell.clip)}"
+    return f"{TASKS[cell.task].label}: {shown_name(cell.encoding)}, {shown_name(cell.clip)}"
 
 
 def _setting(cell: Cell) -> str:
     threads = count_text(cell.setting["threads"], "thread")
-    if cell.task in ("grid", "ingest"):
+    if "jobs" in TASKS[cell.task].axes:
         threads = f"{count_text(cell.setting['jobs'], 'job')} of {threads}"
     return f"{threads}, {cell.setting['clip_order']}" if cell.setting["clip_order"] else threads
-
-
-_ORDER: tuple[Weight, ...] = ("matters", "not known", "may matter", "does not matter")
 
 
 def difference_table(
     comparison: HostComparison, found: HardwareComparison, *, table_id: str
 ) -> Table:
-    """Every fact that differs, with what it does to each compared task, the weightiest first."""
+    """Every fact of machine and software that differs, as each run recorded it."""
     reference, other = shown_name(found.reference.label), shown_name(comparison.other.label)
     return tabulate(
-        sorted(comparison.differences, key=_gravest),
+        comparison.differences,
         [
-            Column("what differs", lambda d: d.name, "left"),
-            Column(reference, lambda d: d.reference, "left"),
-            Column(other, lambda d: d.other, "left"),
-            Column("does it matter, and why", _bearing_text, "left", is_long=True),
+            Column("what differs", lambda d: fact_label(d.name), "left"),
+            Column(reference, lambda d: fact_text(d.name, *d.before), "left"),
+            Column(other, lambda d: fact_text(d.name, *d.after), "left"),
         ],
         table_id=table_id,
         title=f"{reference} and {other}",
-        note="Recorded by each run. The reasons follow from what is inside each clock.",
+        note="Recorded by each run.",
     )
 
 
-def _gravest(difference: Difference) -> int:
-    ranks = [_ORDER.index(bearing.weight) for bearing in difference.bearings]
-    return min(ranks, default=len(_ORDER))
-
-
-def _bearing_text(difference: Difference) -> str:
-    """Tasks that share weight and reason share a clause."""
-    if not difference.bearings:
-        return "nothing was compared"
-    clauses: dict[tuple[Weight, str], list[str]] = {}
-    for bearing in difference.bearings:
-        clauses.setdefault((bearing.weight, bearing.reason), []).append(TASK_NAMES[bearing.task])
-    return "; ".join(
-        f"{weight} for {' and '.join(tasks)}: {reason}"
-        for (weight, reason), tasks in clauses.items()
-    )
-
-
-def refusal_table(refusals: Sequence[Refusal], *, title: str, table_id: str) -> Table:
-    """Why cells are left out, and how many."""
+def refusal_table(
+    refusals: Sequence[Refusal], reason: Callable[[Refusal], str], *, title: str, table_id: str
+) -> Table:
+    """Why cells are left out (`reason` says it), and how many."""
     return tabulate(
-        sorted(refusals, key=lambda refusal: -len(refusal.cell_ids)),
+        sorted(refusals, key=lambda refusal: -len(refusal.cells)),
         [
-            Column("reason", lambda r: r.reason, "left"),
-            Column("cells", lambda r: len(r.cell_ids)),
+            Column("reason", reason, "left"),
+            Column("cells", lambda r: len(r.cells)),
             Column("which", _which, "left", is_long=True),
         ],
         table_id=table_id,
@@ -160,6 +164,6 @@ def refusal_table(refusals: Sequence[Refusal], *, title: str, table_id: str) -> 
 
 
 def _which(refusal: Refusal) -> str:
-    named = "; ".join(refusal.cell_ids[:MOST_CELLS_NAMED])
-    more = len(refusal.cell_ids) - MOST_CELLS_NAMED
+    named = "; ".join(cell.cell_id for cell in refusal.cells[:MOST_CELLS_NAMED])
+    more = len(refusal.cells) - MOST_CELLS_NAMED
     return f"{named}; and {more} more" if more > 0 else named

@@ -1,6 +1,6 @@
 """What is known of a machine, as names beside values."""
 
-from mezzmark.decide.compare.self_test import RigReport
+from mezzmark.decide.compare.self_test import SelfTestReport
 from mezzmark.model.run import HostFacts
 from mezzmark.report.prose.numbers import number_text
 from mezzmark.report.tables.table import Table, fact_table
@@ -39,7 +39,7 @@ def _yes_no(value: bool | None) -> str | None:
     return None if value is None else ("yes" if value else "no")
 
 
-def rig_table(report: RigReport) -> Table:
+def self_test_table(report: SelfTestReport) -> Table:
     """A machine with its clock and its libraries."""
     clock = report.clock
     return fact_table(

@@ -8,11 +8,10 @@ from mezzmark.decide.picture.diagnosis import INVISIBLE_DELTA_E
 from mezzmark.decide.picture.fidelity import (
     CLIPS_FOR_INTERVAL,
     EncodingFidelity,
-    QualityEstimate,
     RateComparison,
 )
 from mezzmark.decide.picture.tags import tag_verdicts
-from mezzmark.model.tasks.fidelity import TagSurvival
+from mezzmark.model.tasks.fidelity import METRICS, TagSurvival
 from mezzmark.report.prose.numbers import count_text
 from mezzmark.report.prose.picture import colour_words, consequence_words, tag_text
 from mezzmark.report.tables.table import DASH, Column, Content, Entry, Table, tabulate
@@ -36,10 +35,7 @@ def quality_table(judged: Sequence[EncodingFidelity], *, table_id: str) -> Table
         [
             Column("encoding", lambda e: e.encoding, "left"),
             Column("came back", lambda e: "bit-exact" if e.is_bit_exact else "changed", "left"),
-            Column("PSNR, dB", _quality("PSNR", 1)),
-            Column("worst frame, dB", _worst_frame),
-            Column("SSIM", _quality("SSIM", 4)),
-            Column("XPSNR of luma, dB", _quality("XPSNR", 1)),
+            *(column for name in METRICS for column in _metric_columns(name)),
             Column("last generation, dB", _last_generation),
             Column("bit rate, Mbit/s", lambda e: _fixed(e.bitrate_bps / 1e6)),
             Column("colours", _colours, "left"),
@@ -55,12 +51,23 @@ def _fixed(value: float, decimals: int = 1) -> Entry:
     return Entry(f"{value:.{decimals}f}", sort=value)
 
 
+def _metric_columns(name: str) -> list[Column[EncodingFidelity]]:
+    """The mean, and the worst frame where it can be asked for."""
+    metric = METRICS[name]
+    unit = f", {metric.unit}" if metric.unit else ""
+    columns = [
+        Column(f"{metric.label}{unit}", _quality(name, metric.decimals)),
+        Column(f"worst frame{unit}", partial(_worst_frame, name)),
+    ]
+    return columns[: len(metric.figures)]
+
+
 def _quality(metric: str, decimals: int) -> Callable[[EncodingFidelity], Content]:
     """A metric with its interval. For a bit-exact encoding a finite one is what converting to its
     pixel format and back costs, and says so."""
 
     def cell(entry: EncodingFidelity) -> Content:
-        estimate = _estimate(entry, metric)
+        estimate = entry.estimates.get(metric)
         if estimate is None:
             return "identical" if entry.is_bit_exact else None
         interval = (
@@ -78,15 +85,11 @@ def _quality(metric: str, decimals: int) -> Callable[[EncodingFidelity], Content
     return cell
 
 
-def _estimate(entry: EncodingFidelity, metric: str) -> QualityEstimate | None:
-    """Of all planes, or of luma where the metric is told plane by plane (luma comes first)."""
-    own = (e for name, e in entry.estimates.items() if name.split(" ")[0] == metric)
-    return entry.estimates.get(metric) or next(own, None)
-
-
-def _worst_frame(entry: EncodingFidelity) -> Content:
-    psnr = entry.estimates.get("PSNR")
-    return None if psnr is None or entry.is_bit_exact else _fixed(psnr.worst)
+def _worst_frame(metric: str, entry: EncodingFidelity) -> Content:
+    estimate = entry.estimates.get(metric)
+    if estimate is None or entry.is_bit_exact:
+        return None
+    return _fixed(estimate.worst, METRICS[metric].decimals)
 
 
 def _last_generation(entry: EncodingFidelity) -> Content:

@@ -23,11 +23,11 @@ MARKS: Final[dict[Verdict, str]] = {
 """A sign beside each verdict, so that colour is never the only carrier: the sign of the change in
 cost, `?` for cannot tell, `×` for cannot compare."""
 
-_SIGNS: Final[dict[Verdict, str]] = {"improved": "lead", "regressed": "wrong"}
+_SIGNS: Final[dict[Verdict, str]] = {"improved": "leader", "regressed": "wrong"}
 _UNDECIDED: Final[tuple[Verdict, ...]] = ("inconclusive", "not comparable")
 
 
-def regression_table(report: RegressionReport) -> Table:
+def regression_table(report: RegressionReport, *, table_id: str = "regression") -> Table:
     """Every cell that has a ratio: verdict, ratio, the smallest change detectable, and a remark."""
     return tabulate(
         [cell for cell in report.cells if cell.cost_ratio is not None],
@@ -36,10 +36,14 @@ def regression_table(report: RegressionReport) -> Table:
             Column("verdict", _verdict, "left"),
             Column("cost ratio", _ratio, "left"),
             Column("smallest change detectable", detectable_text),
-            Column("remark", remark_text, "left", is_long=True),
+            Column("remark", lambda c: remark_text(c, report), "left", is_long=True),
         ],
-        table_id="regression",
-        title="",
+        table_id=table_id,
+        title="Cells before and after",
+        note=(
+            "Time, later / earlier: above 1 the later run is slower. Verdicts are adjusted for all "
+            "cells."
+        ),
     )
 
 
@@ -101,7 +105,9 @@ def as_junit(report: RegressionReport) -> str:
             classname=f"mezzmark.{cell.cell.task}",
             name=_legal(cell.cell.cell_id),
         )
-        message = _legal(f"{cell.verdict}: {_ratio(cell).text}. {remark_text(cell)}".strip())
+        message = _legal(
+            f"{cell.verdict}: {_ratio(cell).text}. {remark_text(cell, report)}".strip()
+        )
         if cell.verdict == "regressed":
             ElementTree.SubElement(case, "failure", message=message, type="regressed")
         elif cell.verdict in _UNDECIDED:

@@ -3,14 +3,19 @@
 from collections import Counter
 from collections.abc import Sequence
 
-from mezzmark.decide.estimate.pooling import hour_gb_text
 from mezzmark.decide.estimate.ranking import Ranked, Ranking
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.records import Trial
 from mezzmark.model.run import ClipManifest
-from mezzmark.report.figures.theme import role_words
-from mezzmark.report.prose.numbers import count_text, number_text, visible_text, withheld_text
+from mezzmark.report.prose.numbers import (
+    count_text,
+    hour_gb_text,
+    number_text,
+    visible_text,
+    withheld_text,
+)
+from mezzmark.report.prose.run_figures import role_words
 from mezzmark.report.prose.terms import setting_words
 from mezzmark.report.tables.table import Column, Entry, Table, tabulate
 from mezzmark.report.view import RunView, encode_speeds

@@ -19,8 +19,8 @@ Row = TypeVar("Row")
 @dataclass(frozen=True, slots=True)
 class Entry:
     """One table cell: what is read first, an interval or remark after it, what it is sorted by
-    (its text where nothing is given), and its sign for readers and style (`wrong`, `lead`,
-    `original`, `rest` or empty). The sign of a row's first cell is the row's own."""
+    (its text where nothing is given), and its sign for readers and style (`wrong`, `leader`,
+    `original`, `other` or empty). The sign of a row's first cell is the row's own."""
 
     point: str
     interval: str = ""

@@ -12,6 +12,7 @@ from mezzmark.model.estimate import Estimate
 from mezzmark.model.tasks.delivery import DeliverySettings
 from mezzmark.report.prose.cost import peak_text
 from mezzmark.report.prose.numbers import count_text, number_text
+from mezzmark.report.prose.terms import split_words
 from mezzmark.report.tables.run import named
 from mezzmark.report.tables.table import Column, Entry, Table, tabulate
 from mezzmark.report.view import RunView
@@ -178,8 +179,3 @@ def _of(exports: Sequence[Observation], cell: Cell) -> list[Observation]:
 
 def _split_of(cell: Cell) -> str:
     return split_words(cell.setting.split)
-
-
-def split_words(split: tuple[int, int]) -> str:
-    """`2 jobs × 1 thread`."""
-    return f"{count_text(split[0], 'job')} × {count_text(split[1], 'thread')}"

@@ -1,0 +1,165 @@
+"""Which of the named runs are compared with which, under which label, at which price."""
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from mezzmark.decide.compare.history import FEWEST_RUNS
+from mezzmark.decide.estimate.complete_rounds import run_name
+from mezzmark.decide.estimate.observed_run import MeasuredRun, start_of
+from mezzmark.decide.machine.identity import HOST_OVER_TIME, HostKey, host_key
+from mezzmark.model.errors import ScenarioError
+from mezzmark.model.fact import Fact
+
+_PRICE: Final = re.compile(r"\s*([0-9]+(?:\.[0-9]+)?)\s*(.*?)\s*")
+
+
+class Price(Fact):
+    """What a host costs; `unit` is the user's word for the money, empty where none was given."""
+
+    amount: float
+    unit: str = ""
+
+
+class ComparedRun(Fact):
+    """One run of the comparison under the label that is unique in it. `core_count` are the cores
+    that its work could use."""
+
+    run_id: str
+    label: str
+    started_utc: str
+    core_count: int
+    price: Price | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HostRuns:
+    """Indices of the runs to compare (the reference first), their labels; `pairs`, the two runs of
+    each host that has two, the earlier first; and the histories: the indices of each host's runs
+    where it has three or more."""
+
+    compared: tuple[int, ...]
+    labels: tuple[ComparedRun, ...]
+    pairs: tuple[tuple[int, int], ...]
+    histories: tuple[tuple[int, ...], ...]
+
+
+def group_by_host(
+    runs: Sequence[MeasuredRun], names: Sequence[str], prices: Sequence[str] = ()
+) -> HostRuns:
+    """`names` are the runs' folder names; a price is "HOST=2400 EUR", where the host is named by
+    its label or by the folder of one of its runs.
+
+    Two runs of one host are two dates of it, three or more its history; its latest run stands for
+    it beside other hosts. Raises ScenarioError for a price that cannot be read, belongs to no run,
+    or has no use.
+    """
+    groups: dict[HostKey, list[int]] = {}
+    for index, run in enumerate(runs):
+        groups.setdefault(_host(run), []).append(index)
+    by_time = [
+        sorted(group, key=lambda index: (start_of(runs[index]), index)) for group in groups.values()
+    ]
+    compared = [group[-1] for group in by_time] if len(by_time) > 1 else []
+    labels = _labels([runs[index] for index in compared], [names[index] for index in compared])
+    by_host = _prices(runs, names, dict(zip(compared, labels, strict=True)), prices)
+    return HostRuns(
+        compared=tuple(compared),
+        labels=tuple(
+            ComparedRun(
+                run_id=runs[index].manifest.run_id,
+                label=label,
+                started_utc=start_of(runs[index]),
+                core_count=runs[index].manifest.host.usable_core_count,
+                price=by_host.get(_host(runs[index])),
+            )
+            for index, label in zip(compared, labels, strict=True)
+        ),
+        pairs=tuple((group[0], group[1]) for group in by_time if len(group) == 2),
+        histories=tuple(tuple(group) for group in groups.values() if len(group) >= FEWEST_RUNS),
+    )
+
+
+def _host(run: MeasuredRun) -> HostKey:
+    return host_key(run.manifest.host, HOST_OVER_TIME)
+
+
+def _labels(runs: Sequence[MeasuredRun], names: Sequence[str]) -> list[str]:
+    """The host's label; with its run's folder where that is not enough."""
+    plain = [run.manifest.host.host_label for run in runs]
+    named = [
+        label if plain.count(label) == 1 else f"{label} ({name})"
+        for label, name in zip(plain, names, strict=True)
+    ]
+    return [
+        label if named.count(label) == 1 else f"{plain[index]} ({run_name(runs[index])})"
+        for index, label in enumerate(named)
+    ]
+
+
+def _prices(
+    runs: Sequence[MeasuredRun],
+    names: Sequence[str],
+    labels: Mapping[int, str],
+    prices: Sequence[str],
+) -> dict[HostKey, Price]:
+    found: dict[HostKey, Price] = {}
+    for text in prices:
+        host, price = parse_price(text)
+        wanted = host.rstrip("/\\")
+        hits = {
+            _host(run)
+            for index, run in enumerate(runs)
+            if wanted
+            in (
+                run.manifest.host.host_label,
+                labels.get(index),
+                names[index],
+                run_name(run).rstrip("/\\"),
+                run.manifest.run_id,
+            )
+        }
+        if not hits:
+            raise ScenarioError(
+                where=f'price "{text}"',
+                what="no run has this host label or folder",
+                remedy=f"Name a host by its label or its run's folder: {_hosts(runs, names)}.",
+            )
+        found |= dict.fromkeys(hits, price)
+    if prices and len({_host(run) for run in runs}) == 1:
+        raise ScenarioError(
+            where="--price",
+            what="it has no use here: prices compare machines, and all these runs are of one "
+            f"machine ({runs[0].manifest.host.host_label})",
+            remedy="Leave it out, or add a run of another machine.",
+        )
+    units = {price.unit for price in found.values()}
+    if len(units) > 1:
+        raise ScenarioError(
+            where="prices",
+            what=f"they are in different units ({', '.join(sorted(units) or ['none'])})",
+            remedy="Give all prices in one currency.",
+        )
+    return found
+
+
+def _hosts(runs: Sequence[MeasuredRun], names: Sequence[str]) -> str:
+    """`"desk" (folder monday), "server" (folder two)`."""
+    return ", ".join(
+        f'"{run.manifest.host.host_label}" (folder {name})'
+        for run, name in zip(runs, names, strict=True)
+    )
+
+
+def parse_price(text: str) -> tuple[str, Price]:
+    """`"server=2400 EUR"` as label and price; ScenarioError where it is not of that form."""
+    label, sign, amount = text.rpartition("=")
+    match = _PRICE.fullmatch(amount)
+    if not sign or not label.strip() or match is None or not float(match[1]) > 0:
+        raise ScenarioError(
+            where=f'price "{text}"',
+            what="is not of the form HOST=AMOUNT",
+            remedy='Write for example --price "server=2400 EUR"; the amount is above 0.',
+        )
+    return label.strip(), Price(amount=float(match[1]), unit=match[2])

@@ -1,0 +1,209 @@
+"""Scrub latency: per encoding the distribution, every trial, median and p95 with intervals; and
+where the waiting goes."""
+
+from collections.abc import Mapping, Sequence
+from itertools import accumulate
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+import seaborn.objects as so
+from numpy.typing import NDArray
+from scipy.stats import gaussian_kde, iqr
+
+from mezzmark.decide.estimate.ranking import Ranking
+from mezzmark.report.figures.marks import Drawing, Mark, add_area_mark, at, draw_marks, ends
+from mezzmark.report.figures.rows import (
+    Row,
+    RowGrid,
+    draw_lines,
+    label_rows,
+    new_rows,
+    row_grid,
+    shown_lines,
+)
+from mezzmark.report.figures.theme import (
+    LIGHT,
+    MARKERS,
+    key_entry,
+    padded,
+    plot,
+    role_key,
+    set_log_axis,
+)
+from mezzmark.report.prose import figures as labels
+from mezzmark.report.prose import run_figures as prose
+from mezzmark.report.prose.latency import INSTANT_MS
+from mezzmark.report.prose.numbers import estimate_text
+from mezzmark.report.prose.terms import frame_budgets
+from mezzmark.report.view import (
+    RunView,
+    pooled_latencies_ms,
+    scrub_trials,
+    span_shares,
+    trial_medians_ms,
+)
+
+Floats = NDArray[np.float64]
+
+
+def draw_latency(
+    view: RunView, ranking: Ranking, *, anchor: str, cells: Mapping[str, str]
+) -> Drawing:
+    """The figure of one scrub setting, fastest encoding on top.
+
+    Names link to the rows of the ranking table, whose anchors begin with `anchor`; marks to
+    `cells`, the anchor of each encoding in the table of all cells.
+    """
+    names = [entry.encoding for entry in ranking.entries]
+    trials = scrub_trials(view, ranking.setting)
+    samples = [pooled_latencies_ms(trials.get(name, [])) for name in names]
+    medians = trial_medians_ms(view, ranking.setting)
+    rows = _rows(view, ranking, anchor)
+    grid = row_grid(rows)
+    marks = _marks(view, ranking, grid, cells)
+    values = [*(end for mark in marks for end in mark.x), *np.concatenate(samples)]
+    limits = padded(values, room=1.15)
+    lines = shown_lines({**frame_budgets(view.manifest), INSTANT_MS: labels.INSTANT_LABEL}, limits)
+    key = [
+        key_entry(labels.MEDIAN_KEY, "o", linewidth=3),
+        key_entry(labels.TAIL_KEY, ">", markerfacecolor=LIGHT["paper"], linewidth=1.3),
+        key_entry(labels.TRIAL_KEY, ".", markersize=4),
+        *role_key([row.role for row in rows], view.leader_words),
+    ]
+    text = prose.latency_text(view, ranking, move_count=sum(map(len, samples)))
+    drawing = new_rows(text, grid, key=key, line_count=len(lines))
+    _draw_spread(drawing, grid, rows, samples, [medians.get(name, []) for name in names])
+    draw_marks(drawing, marks)
+    set_log_axis(drawing.axes, "x", limits, label=labels.LATENCY_LABEL)
+    label_rows(drawing, grid, rows)
+    draw_lines(drawing.axes, lines)
+    return drawing
+
+
+def _rows(view: RunView, ranking: Ranking, anchor: str) -> list[Row]:
+    return [
+        Row(
+            name=entry.encoding,
+            text=estimate_text(entry.estimates["p50_ms"]),
+            role=view.role(entry.encoding, ranking),
+            anchor=f"{anchor}-{index}",
+            warning=prose.wrong_words(entry.wrong_count),
+        )
+        for index, entry in enumerate(ranking.entries)
+    ]
+
+
+def _marks(view: RunView, ranking: Ranking, grid: RowGrid, cells: Mapping[str, str]) -> list[Mark]:
+    """Of each encoding p95 as a hollow triangle, and the median as the role's mark above it."""
+    marks = []
+    for row, entry in enumerate(ranking.entries):
+        name, role = entry.encoding, view.role(entry.encoding, ranking)
+        median: dict[str, Any] = {"marker": MARKERS[role], "fill": float(role != "other")}
+        for figure, words, look in (
+            ("p95_ms", prose.tail_words, TAIL_LOOK),
+            ("p50_ms", prose.median_words, median),
+        ):
+            estimate = entry.estimates[figure]
+            link, y = (cells[name], words(name, estimate)), at(grid.baseline_in(row))
+            marks.append(Mark(x=ends(estimate), y=y, colour=role, link=link, **look))
+    return marks
+
+
+TAIL_LOOK: Final[dict[str, Any]] = {"marker": ">", "fill": 0, "size_pt": 5, "bar_pt": 1.3}
+
+
+def _draw_spread(
+    drawing: Drawing,
+    grid: RowGrid,
+    rows: Sequence[Row],
+    samples: Sequence[Floats],
+    medians: Sequence[Sequence[float]],
+) -> None:
+    """Above each baseline the density of single moves, below it one dot per trial."""
+    lane_in = grid.lane_in
+    found = list(zip(rows, map(grid.baseline_in, range(len(rows))), samples, medians, strict=True))
+    spread = pd.DataFrame(
+        [
+            (x, y - 0.55 * lane_in * height, y, row.role)
+            for row, y, values, _ in found
+            for x, height in zip(*log_density(values), strict=True)
+        ],
+        columns=["x", "top", "floor", "role"],
+    )
+    dots = pd.DataFrame(
+        [(x, y + 0.34 * lane_in, row.role) for row, y, _, values in found for x in values],
+        columns=["x", "y", "role"],
+    )
+    dot = so.Dots(pointsize=2.4, stroke=0, fillalpha=0.75)
+    band, jitter = so.Band(alpha=0.22, edgewidth=0), so.Jitter(y=0.2 * lane_in, seed=1)
+    (
+        plot(spread, color="role")
+        .add(band, x="x", ymin="top", ymax="floor", group="floor", orient="x", legend=False)
+        .add(dot, jitter, data=dots, x="x", y="y", color="role", legend=False)
+        .on(drawing.axes)
+        .plot()
+    )
+
+
+DENSITY_STEPS: Final = 96
+"""Finer than a screen can show at this width."""
+
+
+def log_density(values: Floats) -> tuple[Floats, Floats]:
+    """Steps between the ends of positive `values`, and their density per log unit there as a share
+    of its peak; both empty without a spread.
+
+    The kernel has Silverman's width (Density Estimation, 1986, eq. 3.31), since few slow moves
+    would widen the usual one.
+    """
+    logs = np.log(values)
+    if values.size < 2 or iqr(logs) == 0:
+        return np.empty(0), np.empty(0)
+    deviation = np.std(logs, ddof=1)
+    width = 0.9 * min(deviation, iqr(logs) / 1.34) * values.size**-0.2
+    steps = np.linspace(logs.min(), logs.max(), DENSITY_STEPS)
+    density = gaussian_kde(logs, width / deviation)(steps)
+    return np.exp(steps), density / density.max()
+
+
+BAR_ALPHA: Final = 0.6
+"""Bars are large: at full strength they would outshine the names."""
+
+
+def draw_spans(
+    view: RunView, ranking: Ranking, *, anchor: str, cells: Mapping[str, str]
+) -> Drawing:
+    """One bar per encoding from 0 to 100 %, in the order of the latency figure. Links are those of
+    `draw_latency`."""
+    trials = scrub_trials(view, ranking.setting)
+    shares = [span_shares(trials.get(entry.encoding, [])) for entry in ranking.entries]
+    rows = _rows(view, ranking, anchor)
+    grid = row_grid(rows)
+    key = [
+        key_entry(label, "s", colour=span, markersize=8, alpha=BAR_ALPHA)
+        for span, label in labels.SPAN_KEYS.items()
+    ]
+    drawing = new_rows(prose.spans_text(view, ranking), grid, key=key)
+    axes = drawing.axes
+    frame = pd.DataFrame(
+        [
+            (grid.baseline_in(row), span, 100 * (end - share), 100 * end)
+            for row, mine in enumerate(shares)
+            for (span, share), end in zip(mine.items(), accumulate(mine.values()), strict=True)
+        ],
+        columns=["y", "span", "start", "end"],
+    )
+    bar_in = 0.65 * grid.lane_in
+    bar = so.Range(linewidth=72 * bar_in, alpha=BAR_ALPHA, artist_kws={"capstyle": "butt"})
+    drawn = plot(frame, y="y", xmin="start", xmax="end", color="span", group="start")
+    drawn.add(bar, orient="y", legend=False).on(axes).plot()
+    inner = frame[frame["start"] > 0]
+    sides = inner["y"] - bar_in / 2, inner["y"] + bar_in / 2
+    axes.vlines(inner["start"], *sides, color=LIGHT["paper"])
+    for row, (entry, mine) in enumerate(zip(ranking.entries, shares, strict=True)):
+        url = drawing.url(cells[entry.encoding], prose.spans_words(entry, mine))
+        add_area_mark(axes, (0, grid.baseline_in(row) - bar_in / 2), 100, bar_in, url)
+    axes.set(xlim=(0, 100), xlabel=labels.SHARE_LABEL)
+    label_rows(drawing, grid, rows)
+    return drawing

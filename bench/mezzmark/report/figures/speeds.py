@@ -1,0 +1,169 @@
+"""What encoding costs by thread count, and how much faster one host is than another."""
+
+from collections.abc import Mapping, Sequence
+from math import log
+from statistics import fmean
+
+import pandas as pd
+import seaborn.objects as so
+
+from mezzmark.decide.compare.hosts import CellRatio, Standing, TaskRatio
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.estimate import Estimate
+from mezzmark.report.figures.marks import Drawing, Mark, at, draw_marks, ends
+from mezzmark.report.figures.rows import (
+    Row,
+    draw_lines,
+    label_rows,
+    new_rows,
+    row_grid,
+    shown_lines,
+)
+from mezzmark.report.figures.theme import (
+    LIGHT,
+    SHAPES,
+    key_entry,
+    padded,
+    plot,
+    ratio_limits,
+    set_log_axis,
+)
+from mezzmark.report.prose import figures as labels
+from mezzmark.report.prose import hosts, run_figures
+from mezzmark.report.prose.numbers import bare_ratio, count_text
+from mezzmark.report.prose.terms import clip_rates
+from mezzmark.report.view import Role, RunView, encode_speeds
+
+
+def draw_encode(
+    view: RunView, *, anchors: Mapping[str, str], cells: Mapping[tuple[str, int], str]
+) -> Drawing:
+    """One row per encoding, its best speed on top; one mark per thread count, joined by a line.
+
+    Names link to `anchors`; marks to `cells`, by encoding and thread count.
+    """
+    speeds = encode_speeds(view)
+    best = {name: max(by.items(), key=lambda s: (s[1].point, -s[0])) for name, by in speeds.items()}
+    best = dict(sorted(best.items(), key=lambda item: (-item[1][1].point, item[0])))
+    threads = sorted({count for by_threads in speeds.values() for count in by_threads})
+    shapes = {count: SHAPES[place % len(SHAPES)] for place, count in enumerate(threads)}
+    rows = [
+        Row(
+            name=name,
+            text=run_figures.encode_row_text(*found, has_one_count=len(threads) == 1),
+            role=view.role(name),
+            anchor=anchors[name],
+        )
+        for name, found in best.items()
+    ]
+    grid = row_grid(rows)
+    marks = [
+        Mark(
+            x=ends(speed),
+            y=at(grid.baseline_in(row)),
+            colour=view.role(name),
+            link=(cells[name, count], run_figures.encode_words(name, count, speed)),
+            marker=shapes[count],
+            fill=float(count == threads[-1]),
+        )
+        for row, name in enumerate(best)
+        for count, speed in sorted(speeds[name].items())
+    ]
+    lines = {rate: run_figures.real_time_label(rate) for rate in clip_rates(view.manifest)[:2]}
+    limits = padded([*(end for mark in marks for end in mark.x), *lines], room=1.2)
+    text = run_figures.encode_text(view, {name: speed for name, (_, speed) in best.items()})
+    hollow = {"markerfacecolor": LIGHT["paper"]}
+    key = [
+        key_entry(count_text(n, "thread"), shape, **({} if n == threads[-1] else hollow))
+        for n, shape in shapes.items()
+    ]
+    drawing = new_rows(text, grid, key=key, line_count=len(lines))
+    joined = pd.DataFrame(
+        [(mark.x[0], mark.y[0], mark.colour) for mark in marks], columns=["x", "y", "role"]
+    )
+    line = so.Paths(alpha=0.5, linewidth=1)
+    drawn = plot(joined, x="x", y="y", color="role", group="y").add(line, legend=False)
+    drawn.on(drawing.axes).plot()
+    draw_marks(drawing, marks)
+    set_log_axis(drawing.axes, "x", limits, label=labels.SPEED_LABEL)
+    label_rows(drawing, grid, rows)
+    draw_lines(drawing.axes, shown_lines(lines, limits))
+    return drawing
+
+
+SURE: tuple[Standing, ...] = ("faster", "slower")
+
+Group = list[tuple[CellRatio, Estimate, str]]
+"""The cells of one encoding, each with its ratio and what tells it from the others."""
+
+
+def draw_comparison(
+    names: tuple[str, str],
+    task: TaskRatio,
+    ratios: Sequence[CellRatio],
+    *,
+    anchors: Mapping[str, str],
+    confidence_level: float,
+) -> Drawing:
+    """One task on a host against the reference (`names`: of the host, of the reference). One row
+    per encoding, the greatest mean ratio on top, under a row for the mean of all; a lane for each
+    cell, with one shape of mark per setting. Marks link to `anchors`, by the cell's id."""
+    settings = hosts.setting_labels(ratios)
+    shapes = dict.fromkeys(settings, SHAPES[0])
+    if len(shapes) <= len(SHAPES):
+        shapes = dict(zip(shapes, SHAPES, strict=False))
+    groups: dict[str, Group] = {}
+    for ratio, setting in zip(ratios, settings, strict=True):
+        if ratio.speedup_ratio is not None:
+            found = (ratio, ratio.speedup_ratio, setting)
+            groups.setdefault(ratio.cell.encoding, []).append(found)
+    groups = dict(sorted(groups.items(), key=lambda item: (-_mean_log(item[1]), item[0])))
+    mean = task.speedup_ratio
+    first = anchors[ratios[0].cell.cell_id]
+    rows = [Row(name=labels.ALL_CELLS, text=bare_ratio(mean), role="leader", anchor=first)]
+    rows += [
+        Row(
+            name=name,
+            text=hosts.range_text([speedup for _, speedup, _ in group]),
+            role=_role(name),
+            anchor=anchors[group[0][0].cell.cell_id],
+            lane_count=len(group),
+        )
+        for name, group in groups.items()
+    ]
+    grid = row_grid(rows)
+    y, fill = at(grid.baseline_in(0)), float(task.standing in SURE)
+    marks = [Mark(x=ends(mean), y=y, colour="leader", link=None, fill=fill)]
+    marks += [
+        Mark(
+            x=ends(speedup),
+            y=at(grid.baseline_in(row, lane)),
+            colour=_role(name),
+            link=(
+                anchors[ratio.cell.cell_id],
+                hosts.comparison_words(ratio, setting, speedup),
+            ),
+            marker=shapes[setting],
+            fill=float(ratio.standing in SURE),
+        )
+        for row, (name, group) in enumerate(groups.items(), start=1)
+        for lane, (ratio, speedup, setting) in enumerate(group)
+    ]
+    text = hosts.comparison_text(names, task, ratios, confidence_level=confidence_level)
+    signs = shapes if len(shapes) <= len(SHAPES) else {labels.ONE_MARK_A_CELL: SHAPES[0]}
+    key = [key_entry(label, shape, linewidth=3) for label, shape in signs.items()]
+    drawing = new_rows(text, grid, key=key, line_count=1)
+    draw_marks(drawing, marks)
+    limits = ratio_limits([end for mark in marks for end in mark.x])
+    set_log_axis(drawing.axes, "x", limits, label=hosts.comparison_label(names[1]))
+    label_rows(drawing, grid, rows)
+    draw_lines(drawing.axes, {1.0: labels.EQUAL_LABEL})
+    return drawing
+
+
+def _role(encoding: str) -> Role:
+    return "original" if encoding == ORIGINAL else "other"
+
+
+def _mean_log(group: Group) -> float:
+    return fmean(log(speedup.point) for _, speedup, _ in group)

@@ -1,0 +1,200 @@
+"""What is said of a machine: its facts, how steady it was, what disturbed it, what to mend."""
+
+from collections.abc import Callable
+from typing import Any, Final
+
+from mezzmark.decide.compare.self_test import MachineWarning, SelfTestFindings, SelfTestReport
+from mezzmark.decide.machine.identity import FactChange, FactValue
+from mezzmark.decide.machine.noise import CauseKind, CauseRange
+from mezzmark.decide.machine.state import MINIMUM_KERNELS, ForeignLoad, MachineState
+from mezzmark.model.inspection import Advice
+from mezzmark.report.prose.numbers import count_text, number_text, visible_text
+
+NOT_REPORTED: Final = "not reported"
+REMEDY: Final = "Close other programs and measure again."
+
+
+def _mhz(value: float) -> str:
+    return f"{value:,.0f} MHz"
+
+
+def _yes_no(value: bool) -> str:
+    return "yes" if value else "no"
+
+
+_FACTS: Final[dict[str, tuple[str, Callable[[Any], str]]]] = {
+    "host_label": ("machine", visible_text),
+    "cpu_model": ("processor", visible_text),
+    "logical_core_count": ("logical cores", str),
+    "physical_core_count": ("physical cores", str),
+    "usable_core_count": ("usable cores", str),
+    "threads_per_core": ("threads per core", str),
+    "numa_node_count": ("NUMA nodes", str),
+    "memory_bytes": ("memory", lambda size: f"{number_text(size / 2**30)} GiB"),
+    "memory_bandwidth_bytes_per_s": (
+        "memory bandwidth",
+        lambda rate: f"{number_text(rate / 1e9)} GB/s",
+    ),
+    "frequency_max_mhz": ("highest clock", _mhz),
+    "frequency_during_mhz": ("clock during trials (median)", _mhz),
+    "governor": ("clock governor", visible_text),
+    "turbo": ("turbo", visible_text),
+    "is_virtual": ("virtual machine", _yes_no),
+    "on_battery": ("on battery", _yes_no),
+    "operating_system": ("operating system", visible_text),
+    "kernel": ("system kernel", visible_text),
+    "python": ("Python", visible_text),
+    "storage_path": ("storage", visible_text),
+    "file_system": ("file system", visible_text),
+    "gpu_driver": ("graphics driver", visible_text),
+    "load_average_before": ("load before trials (median)", lambda load: f"{load:.1f}"),
+    "steal_most_fraction": (
+        "taken by the hypervisor",
+        lambda share: f"at most {number_text(100 * share)} % of a trial",
+    ),
+}
+"""Host facts by name: label, and a value in words. A library goes by its own name."""
+
+
+def fact_label(name: str) -> str:
+    """What a host fact is called."""
+    return _FACTS[name][0] if name in _FACTS else visible_text(name)
+
+
+def fact_text(name: str, *values: FactValue) -> str:
+    """Values of a host fact, one for each that runs of a side reported."""
+    words = _FACTS[name][1] if name in _FACTS else lambda value: visible_text(str(value))
+    return " / ".join(NOT_REPORTED if value is None else words(value) for value in values)
+
+
+def fact_change_text(change: FactChange) -> str:
+    """`clock governor: performance → powersave`."""
+    before, after = (fact_text(change.name, *side) for side in (change.before, change.after))
+    return f"{fact_label(change.name)}: {before} → {after}"
+
+
+def width_text(half_width_fraction: float) -> str:
+    """`±4 %`; from 100 % on `a factor of 4.4`, since a share below nothing means nothing."""
+    if half_width_fraction >= 1:
+        factor = 1 + half_width_fraction
+        return f"a factor of {factor:,.0f}" if factor >= 10 else f"a factor of {factor:.2g}"
+    percent = 100 * half_width_fraction
+    return f"±{percent:.0f} %" if percent >= 2 else f"±{percent:.1f} %"
+
+
+def machine_predicate(state: MachineState) -> str:
+    """What follows "the machine": how steady it was, by the times of the reference kernel."""
+    if state.kind == "unknown":
+        return (
+            "was not checked for steadiness: the reference kernel was measured "
+            f"{count_text(state.kernel_count, 'time')}, and {MINIMUM_KERNELS} are needed"
+        )
+    if state.change_fraction is not None:
+        change = f"{100 * abs(state.change_fraction):.0f} %"
+        change += " more time" if state.change_fraction > 0 else " less time"
+        if state.step_round is None:
+            return f"drifted in speed: the reference kernel came to take {change} over the run"
+        return (
+            f"stepped in speed at round {state.step_round + 1}: from then on the reference kernel "
+            f"took {change}"
+        )
+    low, high = (number_text(end or 0) for end in (state.low_ms, state.high_ms))
+    times = f"{low} ms each time" if low == high else f"{low} to {high} ms"
+    steady = "steady" if state.kind == "steady" else "not steady"
+    typical = width_text(state.spread_fraction or 0)
+    return f"was {steady}: the reference kernel took {times}, typically {typical}"
+
+
+def machine_warnings(state: MachineState, host: str = "") -> list[str]:
+    """What of a machine's state a reader must know before relying on its figures; `host` names it
+    where there are several."""
+    texts = []
+    if state.is_steady is False:
+        texts.append(f"{host or 'The machine'} {machine_predicate(state)}. {REMEDY}")
+    if state.foreign_load is not None:
+        remedy = "" if state.is_steady is False else f" {REMEDY}"
+        texts.append(f"{_load_text(state.foreign_load, host)}{remedy}")
+    return texts
+
+
+def _load_text(load: ForeignLoad, host: str) -> str:
+    return (
+        f"Other programs were at work{host and f' on {host}'}: a load of {load.low:.1f} to "
+        f"{load.high:.1f} before trials, where this run by itself makes at most about "
+        f"{load.most_own} on {count_text(load.core_count, 'core')}."
+    )
+
+
+_CAUSES: Final[dict[CauseKind, tuple[str, float]]] = {
+    "steal": ("the hypervisor took {} % of the processor", 100),
+    "heat": ("the processor was slowed for heat {} times", 1),
+    "clock": ("the clock fell to {} MHz", 1),
+    "processor_wait": ("work waited for the processor {} % of the time", 100),
+    "storage_wait": ("work waited for storage {} % of the time", 100),
+    "memory_wait": ("work waited for memory {} % of the time", 100),
+    "interruptions": ("other work interrupted it {} times a second", 1),
+}
+"""What disturbs trials: words with a place for a number, and the factor to its unit there."""
+
+
+def cause_text(cause: CauseRange) -> str:
+    """`work waited for the processor 55 to 88 % of the time (12 trials)`."""
+    words, factor = _CAUSES[cause.kind]
+    low, high = (f"{factor * value:.0f}" for value in (cause.low, cause.high))
+    told = words.format(low if low == high else f"{low} to {high}")
+    return f"{told} ({count_text(cause.trial_count, 'trial')})"
+
+
+def machine_advice(report: SelfTestReport) -> tuple[Advice, ...]:
+    """What makes figures of this machine less steady or less typical, and what to do about it."""
+    return tuple(_advice(kind, report) for kind in report.warnings)
+
+
+def _advice(kind: MachineWarning, report: SelfTestReport) -> Advice:
+    host = report.host
+    match kind:
+        case "governor":
+            what = f"The frequency governor is {visible_text(host.governor or '')}."
+            remedy = "Set it to performance while measuring, or expect drift."
+        case "turbo":
+            what = "The processor raises its clock while it is cool (turbo)."
+            remedy = "Let it warm up, or switch turbo off for comparisons over days."
+        case "virtual":
+            what = "This is a virtual machine: neighbours share its cores."
+            remedy = "Compare within one run; look at steal in the report."
+        case "battery":
+            what = "It runs on battery."
+            remedy = "Connect mains power; clocks are lower on battery."
+        case "load":
+            load, cores = report.moment.load_average_1m or 0, host.usable_core_count
+            what = f"Other programs are at work (load {load:.1f} on {count_text(cores, 'core')})."
+            remedy = "Close other programs and wait a minute."
+        case "network_storage":
+            what = f"The storage is on a network ({visible_text(host.file_system or '')})."
+            remedy = "Measure on local storage first, then on the network for itself."
+        case "scarce_storage":
+            what = f"Only {(host.storage_free_bytes or 0) / 1e9:.1f} GB are free."
+            remedy = "Make room, or choose another place with --cache."
+    return Advice(what=what, remedy=remedy)
+
+
+def self_test_lines(found: SelfTestFindings) -> list[str]:
+    """What comparing a player with itself, and with itself slowed, came to."""
+    share = found.false_alarm_share
+    limits = ", ".join(
+        f"{limit.slowdown_fraction:.1%} with {limit.round_count}" for limit in found.detectable
+    )
+    return [
+        f"Identical players compared {found.comparison_count} times, {found.round_count} rounds "
+        f"each: {count_text(found.false_alarm_count, 'false alarm')} ({share.point:.0%}, "
+        f"{share.confidence_level:.0%} interval {share.low:.1%} to {share.high:.1%}).",
+        "Two identical trials of a round differ by "
+        f"{found.round_sd_fraction:.1%} (standard deviation of the ratio).",
+        *(
+            f"A slowdown of {planted.slowdown_fraction:.0%} was found in {planted.found_count} of "
+            f"{planted.comparison_count} ({planted.found_share.low:.0%} to "
+            f"{planted.found_share.high:.0%}); theory predicts {planted.predicted_share:.0%}."
+            for planted in found.planted
+        ),
+        f"Smallest slowdown found nine times in ten, by rounds: {limits}.",
+    ]

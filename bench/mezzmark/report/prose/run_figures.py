@@ -1,0 +1,235 @@
+"""What the figures of one run say: latency, waiting, encode speed, size, and the choice."""
+
+from collections.abc import Mapping, Sequence
+
+from mezzmark.decide.choose.choice import Choice
+from mezzmark.decide.choose.plane import ChoicePlane, ChoicePoint
+from mezzmark.decide.estimate.ranking import Ranked, Ranking
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.estimate import Estimate
+from mezzmark.model.figures import FigureName
+from mezzmark.report.prose.choice import rounds_text
+from mezzmark.report.prose.figures import (
+    ORIGINAL_LABEL,
+    FigureText,
+    estimate_words,
+    first_few,
+    mark_words,
+)
+from mezzmark.report.prose.numbers import (
+    count_text,
+    estimate_text,
+    list_text,
+    number_text,
+    shown_name,
+    shown_unit,
+)
+from mezzmark.report.prose.terms import bar_words, rate_text, setting_words, trial_words
+from mezzmark.report.view import RunView, encode_speeds
+
+
+def role_words(
+    view: RunView,
+    ranking: Ranking,
+    *,
+    blue: str = "Blue and filled",
+    orange: str = "Orange diamond",
+) -> str:
+    """The sentences of a caption that say what the colours mean; only of those that are drawn."""
+    roles = {view.role(entry.encoding, ranking) for entry in ranking.entries}
+    texts = []
+    if "leader" in roles:
+        meaning = "those that may be the fastest" if view.choice is None else "the chosen encoding"
+        texts.append(f"{blue}: {meaning}.")
+    elif view.choice is not None and view.choice.recommendation is None:
+        texts.append("Nothing is blue, since no encoding was chosen.")
+    if "original" in roles:
+        texts.append(f"{orange}: the original.")
+    return " ".join(texts)
+
+
+def latency_text(view: RunView, ranking: Ranking, *, move_count: int) -> FigureText:
+    """Of the latencies of one setting; `move_count` moves were proved in all."""
+    setting = setting_words(ranking.setting, with_pattern=False)
+    tails, middles = (
+        [entry.estimates[name] for entry in ranking.entries] for name in ("p95_ms", "p50_ms")
+    )
+    has_bare_tails = all(tail.low is None for tail in tails)
+    also = "; p95 has none: too few moves" if has_bare_tails else ""
+    medians = [
+        f"{shown_name(entry.encoding)} {estimate_text(entry.estimates['p50_ms'])}"
+        for entry in ranking.entries
+    ]
+    return FigureText(
+        title=f"Scrub latency {setting_words(ranking.setting, with_threads=False)}",
+        subtitle=f"{setting}. {trial_words(view, ranking)}; {move_count:,} proved moves. "
+        f"{bar_words([*middles, *tails], also=also)}",
+        caption="Above each line the spread of single moves, below it one dot per trial, at most "
+        f"200. {role_words(view, ranking)}",
+        alt=f"{setting}. Medians, fastest first: {first_few(medians)}.",
+    )
+
+
+def median_words(name: str, estimate: Estimate) -> str:
+    """Of a median."""
+    return mark_words(name, "median scrub latency", estimate, samples="move")
+
+
+def tail_words(name: str, estimate: Estimate) -> str:
+    """Of a 95th percentile."""
+    return mark_words(name, "scrub latency in 95 of 100 moves", estimate, samples="move")
+
+
+def wrong_words(count: int) -> str:
+    """`✕ 3 wrong`; nothing where none was."""
+    return f"✕ {count:,} wrong" if count else ""
+
+
+def spans_text(view: RunView, ranking: Ranking) -> FigureText:
+    """Of the shares of locate, decode and present."""
+    return FigureText(
+        title="Where the waiting goes",
+        subtitle=f"Share of all time waited {setting_words(ranking.setting)}. "
+        f"{trial_words(view, ranking)}. Sums of measured time, so they carry no interval; at the "
+        "row's end the median scrub latency.",
+        caption="Locate is the seek, decode is everything until the frame asked for, present is "
+        "scaling and colour conversion for the viewer. "
+        f"{role_words(view, ranking, blue='Blue names', orange='Orange name')}",
+        alt="For each encoding the shares of locate, decode and present in all time waited.",
+    )
+
+
+def spans_words(entry: Ranked, shares: Mapping[str, float]) -> str:
+    """Of one encoding's bar."""
+    parts = ", ".join(f"{name} {share * 100:.0f} %" for name, share in shares.items())
+    moves = count_text(entry.estimates["p50_ms"].sample_count, "move")
+    rounds = count_text(entry.estimates["p50_ms"].round_count, "round")
+    return f"{shown_name(entry.encoding)}, waiting: {parts}; {rounds}, {moves}"
+
+
+def encode_text(view: RunView, best: Mapping[str, Estimate]) -> FigureText:
+    """Of encode speeds; `best` holds each encoding's own, the greatest first."""
+    estimates = [e for by_threads in encode_speeds(view).values() for e in by_threads.values()]
+    clips = len({o.cell.clip for o in view.observations if o.cell.task == "encode"})
+    rounds = max(estimate.round_count for estimate in estimates)
+    encodes = max(estimate.sample_count for estimate in estimates)
+    speeds = [f"{shown_name(name)} {estimate_text(speed)}" for name, speed in best.items()]
+    return FigureText(
+        title="Encode speed",
+        subtitle="Total frames / total seconds, frames taken from memory. "
+        f"{count_text(rounds, 'round')}, {count_text(clips, 'clip')}, up to "
+        f"{count_text(encodes, 'encoded clip')} a mark. {bar_words(estimates)}",
+        caption="One mark per thread count. Right of the dashed line encoding is faster than the "
+        f"footage plays. {_encode_roles(view)}",
+        alt=f"Best speeds: {first_few(speeds)}.",
+    )
+
+
+def _encode_roles(view: RunView) -> str:
+    """What blue means among encode speeds, where latency or a choice made something so."""
+    if not any(view.role(name) == "leader" for name in encode_speeds(view)):
+        return ""
+    if view.choice is not None:
+        return "Blue: the chosen encoding."
+    return "Blue: those that may be the fastest to scrub."
+
+
+def encode_row_text(thread_count: int, speed: Estimate, *, has_one_count: bool) -> str:
+    """At the row's end: the best speed, and its threads where there is a choice."""
+    text = estimate_text(speed)
+    return text if has_one_count else f"{text}, {count_text(thread_count, 'thread')}"
+
+
+def encode_words(name: str, thread_count: int, speed: Estimate) -> str:
+    """Of one thread count's mark."""
+    what = f"encode speed, {count_text(thread_count, 'thread')}"
+    return mark_words(name, what, speed, samples="encoded clip")
+
+
+def real_time_label(rate_fps: float) -> str:
+    """Of the line beyond which encoding is faster than real time."""
+    return f"real time: {rate_text(rate_fps)}"
+
+
+def size_text(view: RunView, ranking: Ranking, entries: Sequence[Ranked]) -> FigureText:
+    """Of bit rate against latency."""
+    return FigureText(
+        title="Size against scrub latency",
+        subtitle=f"Median scrub latency {setting_words(ranking.setting)}. "
+        f"{trial_words(view, ranking)}. {bar_words(e.estimates['p50_ms'] for e in entries)} "
+        "The bit rate is that of the files and has no spread.",
+        caption="Towards the lower left corner files are smaller and frames come sooner. "
+        f"{role_words(view, ranking)}",
+        alt="Bit rate of each encoding against its median scrub latency; the ranking table holds "
+        "both numbers.",
+    )
+
+
+def with_rate(words: str, bitrate_mbps: float) -> str:
+    """A mark's words with the bit rate that it stands at."""
+    return f"{words}; bit rate {number_text(bitrate_mbps)} Mbit/s"
+
+
+def choice_text(choice: Choice, plane: ChoicePlane, front: Sequence[str]) -> FigureText:
+    """Of the plane of two figures; `front` are those that no other one beats in both."""
+    bare = [e for p in plane.points for e in (p.x, p.y) if e.low is None]
+    is_short = not all(estimate.is_exact for estimate in bare)
+    why = "known exactly, or need more rounds for one" if is_short else "known exactly"
+    subtitle = (
+        f"{rounds_text(choice)}; bars: {choice.confidence_level * 100:g} % intervals; figures "
+        f"without a bar are {why}."
+    )
+    if choice.unit_count == 0:
+        subtitle = "These figures are known exactly."
+    if plane.missing:
+        subtitle += f" Not shown, for want of a figure: {list_text(plane.missing, limit=3)}."
+    name = shown_name(choice.recommendation) if choice.recommendation else "none"
+    return FigureText(
+        title="What meets your needs, and at what price",
+        subtitle=subtitle,
+        caption="The line joins the encodings that no other one beats in both of these. Whether "
+        "an encoding is outclassed is judged over all wishes, so one behind the line may still "
+        "be the better in a third.",
+        alt=f"Not beaten in both: {list_text(front) if front else 'none'}. Recommended: {name}.",
+    )
+
+
+def choice_key(choice: Choice) -> dict[str, str]:
+    """What the signs of a choice mean, by sign, as far as they are drawn."""
+    statuses = {entry.status for entry in choice.encodings}
+    names = {entry.encoding for entry in choice.encodings}
+    fronts = {entry.front for entry in choice.encodings}
+    return {
+        sign: label
+        for sign, label, is_drawn in (
+            ("recommended", "recommended", choice.recommendation is not None),
+            ("front", "not outclassed", fronts & {"on it", "may be on it"}),
+            ("meets", "outclassed", "off it" in fronts),
+            ("open", "a need open", "open" in statuses),
+            ("ruled out", "a need missed", "ruled out" in statuses),
+            ("not judged", "not judged", "not judged" in statuses),
+            ("original", ORIGINAL_LABEL, ORIGINAL in names),
+        )
+        if is_drawn
+    }
+
+
+def choice_words(point: ChoicePoint, plane: ChoicePlane, choice: Choice) -> str:
+    """Both figures and the verdict on one encoding."""
+    entry = point.judged
+    y = mark_words(entry.encoding, plane.y_goal.label, point.y)
+    x = f"{plane.x_goal.label}: {estimate_words(point.x)}"
+    verdict = "recommended" if entry.encoding == choice.recommendation else entry.status
+    front = f"{entry.front} the front" if entry.front else ""
+    return "; ".join(part for part in (y, x, verdict, front) if part)
+
+
+def goal_label(goal: FigureName) -> str:
+    """The label of a goal's axis."""
+    return f"{goal.label}, {shown_unit(goal.unit)} (log scale)"
+
+
+def limit_label(limit: float, goal: FigureName) -> str:
+    """Of the line that a need draws, in the shown unit; the side that meets it is named."""
+    sign = "≤" if goal.better == "less" else "≥"
+    return f"need: {sign} {number_text(limit)} {shown_unit(goal.unit)}"

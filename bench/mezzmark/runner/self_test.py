@@ -1,0 +1,140 @@
+"""Asks a machine what change it could find: identical and delayed players, compared many times."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from statistics import median
+from typing import Final, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mezzmark.decide.compare.self_test import ClockFacts
+from mezzmark.model.catalogue.core import find_encoding
+from mezzmark.model.errors import EngineError
+from mezzmark.model.footage import ClipSpec, OriginalSpec, Recipe
+from mezzmark.model.jobs import Job, Measured, PreparedMedia, PrepareEncodingJob, PrepareOriginalJob
+from mezzmark.model.patterns import plan_requests
+from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement, ScrubSettings
+from mezzmark.model.tasks.spec import MediaReference
+from mezzmark.runner.workers import Execute, execute_in_process_worker
+
+CLIP: Final = ClipSpec(
+    name="rig",
+    recipe=Recipe(width_px=1280, height_px=720, duration_s=2.0),
+    original=OriginalSpec(bitrate_bps=20_000_000),
+)
+ENCODING_NAME: Final = "vc3-sq"
+"""An intra encoding whose decoder uses one thread or several alike: short trials, real decoding."""
+
+SCRUB: Final = ScrubSettings(patterns=("jump",), requests=24, threads=(1,))
+PREPARE_TIMEOUT_S: Final = 300.0
+TRIAL_TIMEOUT_S: Final = 60.0
+CLOCK_READINGS: Final = 20_000
+
+_Result = TypeVar("_Result")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SelfTestPlan:
+    """How much is asked: so many comparisons of so many rounds, and the slowdowns planted."""
+
+    comparison_count: int = 20
+    round_count: int = 6
+    planted_fractions: tuple[float, ...] = (0.05,)
+    seed: int = 1
+
+    @property
+    def trial_count(self) -> int:
+        """Trials in all; each is a fresh process of about half a second."""
+        return self.comparison_count * self.round_count * (2 + len(self.planted_fractions))
+
+
+def probe_clock(clock_ns: Callable[[], int]) -> ClockFacts:
+    """The smallest step between two readings that differ, and the median cost of a reading."""
+    readings = np.array([clock_ns() for _ in range(CLOCK_READINGS)])
+    steps = np.diff(readings)
+    return ClockFacts(
+        resolution_ns=float(steps[steps > 0].min()), reading_ns=float(np.median(steps))
+    )
+
+
+def measure_self_test(
+    plan: SelfTestPlan,
+    *,
+    cache_dir: Path,
+    on_progress: Callable[[str, float], None] = lambda _message, _fraction: None,
+    execute: Execute = execute_in_process_worker,
+) -> NDArray[np.float64]:
+    """Median latencies in ns, shape (arms, comparisons, rounds).
+
+    The first two arms are identical; each further one is delayed by a planned fraction. The arms of
+    a round replay the same requests in fresh processes, in shuffled order.
+    """
+    media, frame_count = _prepare(plan, cache_dir, on_progress, execute)
+    rng = np.random.default_rng(plan.seed)
+    fractions = (0.0, 0.0, *plan.planted_fractions)
+    costs = np.empty((len(fractions), plan.comparison_count, plan.round_count))
+    done = 0
+    for comparison in range(plan.comparison_count):
+        for round_index in range(plan.round_count):
+            requests = plan_requests("jump", frame_counts=[frame_count], settings=SCRUB, rng=rng)
+            for arm in rng.permutation(len(fractions)):
+                job = _job(media, requests, fractions[arm])
+                costs[arm, comparison, round_index] = _median_latency(job, execute)
+                done += 1
+                on_progress(
+                    f"comparison {comparison + 1} of {plan.comparison_count}",
+                    done / plan.trial_count,
+                )
+    return costs
+
+
+def _prepare(
+    plan: SelfTestPlan, cache_dir: Path, on_progress: Callable[[str, float], None], execute: Execute
+) -> tuple[MediaReference, int]:
+    on_progress("making a short clip", 0.0)
+    original = PrepareOriginalJob(clip=CLIP, seed=plan.seed, cache_dir=str(cache_dir))
+    encoded = PrepareEncodingJob(
+        source=_answer(original, PreparedMedia, PREPARE_TIMEOUT_S, execute).media,
+        encoding=find_encoding(ENCODING_NAME),
+        thread_count=1,
+        cache_dir=str(cache_dir),
+    )
+    made = _answer(encoded, PreparedMedia, PREPARE_TIMEOUT_S, execute)
+    return made.media, made.frame_count
+
+
+def _job(
+    media: MediaReference, requests: Sequence[tuple[int, int]], slowdown_fraction: float
+) -> ScrubJob:
+    return ScrubJob(
+        media=(media,),
+        requests=tuple(requests),
+        policy="reseek",
+        thread_count=1,
+        threading="slice",
+        decoder="software",
+        viewer_height_px=SCRUB.viewer_height_px,
+        injected_slowdown_fraction=slowdown_fraction,
+    )
+
+
+def _median_latency(job: ScrubJob, execute: Execute) -> float:
+    found = _answer(job, Measured, TRIAL_TIMEOUT_S, execute).measurement
+    assert isinstance(found, ScrubMeasurement)
+    return median(
+        sum(spans) for spans in zip(found.locate_ns, found.decode_ns, found.present_ns, strict=True)
+    )
+
+
+def _answer(job: Job, kind: type[_Result], timeout_s: float, execute: Execute) -> _Result:
+    answer = execute(job, timeout_s)
+    if isinstance(answer, kind):
+        return answer
+    what = getattr(answer, "what", None) or getattr(answer, "reason", "no answer")
+    raise EngineError(
+        where="rig",
+        what=f"its short clip cannot be measured: {what}",
+        remedy="Run `mezzmark demo` to see which part fails",
+    )

@@ -1,0 +1,44 @@
+"""What the choice's figure joins."""
+
+from mezzmark.decide.choose.choice import JudgedEncoding, Status
+from mezzmark.decide.choose.plane import ChoicePlane, ChoicePoint, pareto_points
+from mezzmark.model.estimate import Estimate
+from mezzmark.model.figures import FigureName, parse_figure
+
+WAIT = parse_figure("scrub.jump.p50_ms", where="test")
+RATE = parse_figure("bitrate_bps", where="test")
+SPEED = parse_figure("encode.throughput_fps", where="test")
+
+
+def point(name: str, x: float, y: float, status: Status = "meets") -> ChoicePoint:
+    def estimate(value: float) -> Estimate:
+        return Estimate(
+            point=value,
+            low=None,
+            high=None,
+            confidence_level=0.95,
+            unit="ms",
+            round_count=3,
+            sample_count=3,
+            method="",
+        )
+
+    judged = JudgedEncoding(encoding=name, status=status)
+    return ChoicePoint(judged=judged, x=estimate(x), y=estimate(y))
+
+
+def front(x_goal: FigureName, y_goal: FigureName, *points: ChoicePoint) -> str:
+    plane = ChoicePlane(
+        x_goal=x_goal, y_goal=y_goal, points=points, missing=(), x_limits=(), y_limits=()
+    )
+    return "".join(p.judged.encoding for p in pareto_points(plane))
+
+
+def test_the_line_joins_those_that_nobody_beats() -> None:
+    """Four points by hand: b is beaten by a, d is not by anyone; where more is better across, the
+    other way round. Equal points stay both; a ruled-out one beats nobody."""
+    points = (point("a", 1, 5), point("b", 2, 6), point("c", 3, 3), point("d", 9, 1))
+    assert front(RATE, WAIT, *points) == "acd"
+    assert front(SPEED, WAIT, *points) == "d"
+    assert front(RATE, WAIT, point("a", 1, 5), point("b", 1, 5)) == "ab"
+    assert front(RATE, WAIT, point("x", 1, 1, "ruled out"), point("b", 2, 6)) == "b"

@@ -1,0 +1,204 @@
+"""The figures' common grammar: marks, axes, reference lines, and what a reader is told."""
+
+import math
+import re
+import warnings
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+from matplotlib.collections import LineCollection, PathCollection
+from matplotlib.colors import to_hex
+from test_hosts_and_history import run_on
+
+from fixtures.fabricated_run import Fabrication
+from fixtures.figure_marks import marks, texts
+from fixtures.two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB
+from fixtures.whole_run import machine_trials, with_needs
+from mezzmark.decide.compare.history import trace_history
+from mezzmark.report.figures.gallery import Picture, make_picture
+from mezzmark.report.figures.history import draw_history
+from mezzmark.report.figures.marks import Drawing, Mark, at, draw_marks, new_drawing
+from mezzmark.report.figures.rows import draw_lines
+from mezzmark.report.figures.theme import COLOURS, LIGHT, ratio_limits, set_log_axis, theme_context
+from mezzmark.report.prose.figures import FigureText
+from mezzmark.report.prose.history import percent_text
+from mezzmark.report.sections.comparison import build_comparison
+from mezzmark.report.sections.context import run_contexts
+from mezzmark.report.view import view_run
+
+TEXT = FigureText(title="A title", subtitle="A subtitle.", caption="", alt="An alternative.")
+
+
+def blank() -> Drawing:
+    """A drawing with empty axes."""
+    drawing = new_drawing(TEXT, body_in=2)
+    drawing.figure.add_subplot()
+    return drawing
+
+
+@pytest.fixture(scope="module")
+def pictures() -> list[Picture]:
+    """One run of every task, two hosts side by side, and one host over eight runs with a step;
+    drawn with warnings as errors."""
+    costs = {SCRUB: QUIET, ENCODE: QUIET, ENCODE_WIDE: QUIET}
+    hosts = [run_on("desk", costs), run_on("server", dict.fromkeys(costs, QUIET - 1), number=1)]
+    days = [
+        run_on("desk", {SCRUB: QUIET + 0.3 * (day > 3), ENCODE: QUIET}, number=day)
+        for day in range(8)
+    ]
+    manifest, trials = with_needs(Fabrication(rounds=4, requests=8))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        (run,) = run_contexts([view_run(manifest, (*trials, *machine_trials()))])
+        found = list(run.pictures)
+        for runs in (hosts, days):
+            names = [str(number) for number in range(len(runs))]
+            for part in build_comparison(runs, names, prices=(), confidence_level=0.95):
+                found += part.pictures
+    return found
+
+
+def test_no_library_has_anything_to_say(pictures: list[Picture]) -> None:
+    """Every kind of figure is drawn, and no warning of a library reaches the user."""
+    kinds = {picture.kind for picture in pictures}
+    run = {"latency", "spans", "encode", "size", "choice", "grid", "scaling", "gantt", "fidelity"}
+    assert kinds == run | {"comparison", "history"}
+
+
+def test_every_mark_is_told_and_every_figure_has_words(pictures: list[Picture]) -> None:
+    """Each figure has a title, a caption and an alternative with a number or the way to it; each
+    mark leads somewhere, and its words hold a number and its rounds."""
+    for picture in pictures:
+        assert picture.title in "".join(picture.page_svg.unescape())
+        assert picture.caption
+        assert re.search(r"\d|table|shares", picture.alt)
+        found = marks(picture.page_svg)
+        assert found
+        assert all(
+            anchor and "round" in words and re.search(r"\d", words) for anchor, words in found
+        )
+
+
+def test_colours_are_the_pages_variables(pictures: list[Picture]) -> None:
+    """No colour of the palette is written without its variable, so that dark and print can change
+    it; the files define them all."""
+    for picture in pictures:
+        styles = re.sub(r"var\(--fig-\w+, #\w{6}\)", "", picture.page_svg)
+        assert not [light for light in LIGHT.values() if light in styles]
+        assert all(f"--fig-{name}:" in picture.svg.decode() for name in COLOURS)
+
+
+def _bars(drawing: Drawing) -> list[Sequence[Sequence[float]]]:
+    return [
+        segment.tolist()
+        for found in drawing.axes.collections
+        if isinstance(found, LineCollection)
+        for segment in found.get_segments()
+    ]
+
+
+def test_bars_end_where_the_interval_does() -> None:
+    """Each bar goes from the given low to the given high, level or upright; a mark without an
+    interval has none."""
+    drawing = blank()
+    given = [
+        Mark(x=(5, 4, 7), y=at(1), colour="leader", link=None),
+        Mark(x=(6, 2, 9), y=at(1), colour="leader", link=None),
+        Mark(x=at(3), y=(2, 1.5, 2.25), colour="other", link=None),
+        Mark(x=at(8), y=at(2), colour="other", link=None),
+    ]
+    with theme_context():
+        draw_marks(drawing, given)
+    assert sorted(_bars(drawing)) == [
+        [[2, 1], [9, 1]],
+        [[3, 1.5], [3, 2.25]],
+        [[4, 1], [7, 1]],
+    ]
+
+
+def test_marks_keep_their_place_colour_and_link() -> None:
+    """Marks are drawn in the given order, each at its point, in its colour, filled or hollow; a
+    mark alone has its link too."""
+    for names in (["a"], ["a", "b", "c"]):
+        colours = dict(zip("abc", ("original", "leader", "other"), strict=True))
+        with theme_context():
+            drawing = blank()
+            draw_marks(
+                drawing,
+                [
+                    Mark(
+                        x=at(place),
+                        y=at(9 - place),
+                        colour=colours[name],
+                        link=(name, f"mark {name}, 3 rounds"),
+                        fill=float(name != "c"),
+                    )
+                    for place, name in enumerate(names)
+                ],
+            )
+        _, dots = (c for c in drawing.axes.collections if isinstance(c, PathCollection))
+        assert dots.get_offsets().tolist() == [[k, 9 - k] for k in range(len(names))]
+        assert [to_hex(edge) for edge in dots.get_edgecolors()] == [
+            LIGHT[colours[n]] for n in names
+        ]
+        assert [face[3] for face in dots.get_facecolors()] == [float(n != "c") for n in names]
+        svg = make_picture("kind", "stem", lambda drawing=drawing: drawing).page_svg
+        assert marks(svg) == [(name, f"mark {name}, 3 rounds") for name in names]
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "shown"),
+    [
+        (3, 3000, [5, 10, 20, 50, 100, 200, 500, 1000, 2000]),
+        (0.3, 7, [0.5, 1, 2, 5]),
+        (21, 44, [25, 30, 35, 40]),
+        (0.985, 1.016, [0.99, 1, 1.01]),
+    ],
+)
+def test_ticks_are_round_numbers(low: float, high: float, shown: list[float]) -> None:
+    """1, 2 and 5 on a log axis; even steps where it spans little, with 1 among ratios."""
+    with theme_context():
+        axes = blank().axes
+        set_log_axis(axes, "x", (low, high), label="x")
+        ticks = [tick for tick in axes.get_xticks() if low <= tick <= high]
+    assert ticks == pytest.approx(shown)
+
+
+def test_an_axis_of_ratios_holds_one() -> None:
+    """However far from 1 the ratios lie, or near: noise of 0.1 % does not fill the axis."""
+    for values in ([3.0, 4.0], [0.2, 0.3], [0.999, 1.001], [math.nan, 2.0]):
+        low, high = ratio_limits(values)
+        assert low < min(1, np.nanmin(values)) <= max(1, np.nanmax(values)) < high
+        assert high / low > 1.03
+
+
+def test_no_reference_line_crosses_anothers_label() -> None:
+    """Labels to the right stand the higher the more their line is to the left, labels to the left
+    the other way round; all have levels of their own."""
+    lines = {
+        1.1: "first",
+        1.2: "second",
+        9.0: "long enough to go left",
+        9.5: "another that goes left",
+    }
+    with theme_context():
+        axes = blank().axes
+        set_log_axis(axes, "x", (1, 10), label="x")
+        draw_lines(axes, lines)
+    height = {text.get_text().strip(): (text.xyann[1], text.get_ha()) for text in axes.texts}
+    assert [height[label][1] for label in lines.values()] == ["left", "left", "right", "right"]
+    levels = [height[label][0] for label in lines.values()]
+    assert levels[0] > levels[1] > levels[3] > levels[2]
+
+
+def test_a_step_is_labelled_in_its_panel() -> None:
+    """Eight runs of which the last four take longer: a panel per task with a mark for each run, and
+    the size of the one step beside its line."""
+    days = [run_on("desk", {SCRUB: QUIET + 0.3 * (day > 3)}, number=day) for day in range(8)]
+    history = trace_history(days)
+    anchors = [f"run-{day}" for day in range(8)]
+    svg = make_picture("history", "levels", lambda: draw_history(history, anchors=anchors)).page_svg
+    assert [anchor for anchor, _ in marks(svg)] == anchors * len(history.tasks)
+    (step,) = (step for line in history.tasks for step in line.steps)
+    assert texts(svg).count(percent_text(step.cost_ratio)) == 1
