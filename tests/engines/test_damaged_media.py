@@ -16,6 +16,7 @@ from mezzmark.engines.media.probe import probe_media
 from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.errors import FootageError, MezzmarkError
 from mezzmark.model.footage import FrameIndex
+from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.scrub import ScrubJob
 from mezzmark.model.tasks.spec import MediaReference
 
@@ -163,8 +164,7 @@ def test_damage_after_indexing_is_recorded_never_called_right(
         requests=requests,
         policy="reseek",
         thread_count=1,
-        threading="slice",
-        decoder="software",
+        player=PLAYERS["slice"],
         viewer_height_px=64,
     )
     proofs = Counter(run_scrub(job, time.perf_counter_ns).measurement.proof)

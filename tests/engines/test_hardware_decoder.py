@@ -10,6 +10,7 @@ from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
 from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
 from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.errors import EngineError
+from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.scrub import ScrubJob
 from mezzmark.model.tasks.spec import MediaReference
 
@@ -30,8 +31,7 @@ def test_card_shows_the_very_pictures_of_the_software_decoder(
         requests=tuple((0, (29 * n) % FRAME_COUNT) for n in range(FRAME_COUNT)),
         policy=policy,
         thread_count=1,
-        threading="slice",
-        decoder="cuda",
+        player=PLAYERS["cuda"],
         viewer_height_px=90,
     )
     try:

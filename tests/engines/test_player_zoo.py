@@ -20,6 +20,7 @@ from mezzmark.engines.media.frame_index import build_frame_index, write_frame_in
 from mezzmark.engines.play.player import Move, Player
 from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.patterns import plan_requests
+from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.scrub import ScrubJob, ScrubSettings
 from mezzmark.model.tasks.spec import MediaReference
 
@@ -32,9 +33,9 @@ PATTERNS: tuple[str, ...] = (
     "sweep-back",
 )
 SETTINGS = [
-    (policy, thread_count, threading)
+    (policy, thread_count, player)
     for policy in ("reseek", "roll")
-    for thread_count, threading in ((1, "slice"), (2, "slice"), (2, "frame"))
+    for thread_count, player in ((1, "slice"), (2, "slice"), (2, "frame"))
 ]
 VIEW_HEIGHT_PX = 90
 VIEW_WIDTH_PX = 160
@@ -74,13 +75,13 @@ def test_index_holds_what_the_test_drew(clip: tuple[str, MediaReference]) -> Non
     assert shown_s == pytest.approx(drawn_s, abs=1e-3)  # MKV rounds to 1 ms
 
 
-@pytest.mark.parametrize(("policy", "thread_count", "threading"), SETTINGS)
+@pytest.mark.parametrize(("policy", "thread_count", "player"), SETTINGS)
 def test_no_move_shows_a_wrong_picture(
     clip: tuple[str, MediaReference],
     source_views: np.ndarray,
     policy: str,
     thread_count: int,
-    threading: str,
+    player: str,
 ) -> None:
     """Each move of each pattern brings the very frame asked for, by stamp, by digest, and by
     comparing the view with every picture that the test drew."""
@@ -113,8 +114,7 @@ def test_no_move_shows_a_wrong_picture(
         requests=requests,
         policy=policy,
         thread_count=thread_count,
-        threading=threading,
-        decoder="software",
+        player=PLAYERS[player],
         viewer_height_px=VIEW_HEIGHT_PX,
     )
     measured = run_scrub(job, time.perf_counter_ns, Witnessed).measurement

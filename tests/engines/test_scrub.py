@@ -17,6 +17,7 @@ from mezzmark.engines.media.frame_index import (
 from mezzmark.engines.play.player import Move, Player
 from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.errors import EngineError, FootageError
+from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement
 from mezzmark.model.tasks.spec import MediaReference
 
@@ -204,8 +205,8 @@ def test_torn_index_is_one_clear_error(tmp_path: Path) -> None:
 def test_decoder_without_its_device_is_an_engine_error(tmp_path: Path) -> None:
     """No codec of this kind is decoded by graphics cards, so asking for that names the remedy."""
     media = _indexed("ffv1-mkv", tmp_path)
-    job = _job((media,), REQUESTS, "roll").model_copy(update={"decoder": "cuda"})
-    with pytest.raises(EngineError, match='decoder = "software"'):
+    job = _job((media,), REQUESTS, "roll").model_copy(update={"player": PLAYERS["cuda"]})
+    with pytest.raises(EngineError, match=r'players = \["slice"\]'):
         run_scrub(job, time.perf_counter_ns)
 
 
@@ -221,8 +222,7 @@ def _job(media: tuple[MediaReference, ...], requests, policy: str) -> ScrubJob:
         requests=requests,
         policy=policy,
         thread_count=1,
-        threading="slice",
-        decoder="software",
+        player=PLAYERS["slice"],
         viewer_height_px=90,
     )
 

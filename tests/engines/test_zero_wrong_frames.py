@@ -28,6 +28,7 @@ from mezzmark.model.catalogue.core import ENTRIES, find_encoding, resolve_custom
 from mezzmark.model.encoding import CatalogueEntry, CustomEncoding, Encoding
 from mezzmark.model.jobs import PrepareEncodingJob
 from mezzmark.model.patterns import PATTERNS, Requests, plan_requests
+from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement, ScrubSettings
 from mezzmark.model.tasks.spec import MediaReference
 
@@ -42,9 +43,9 @@ GROUP = 5
 """Key frames of the long-GOP encodings: more than one group, the last one short."""
 
 EVERY = tuple(
-    (policy, thread_count, threading)
+    (policy, thread_count, player)
     for policy in ("reseek", "roll")
-    for thread_count, threading in ((1, "slice"), (2, "slice"), (2, "frame"))
+    for thread_count, player in ((1, "slice"), (2, "slice"), (2, "frame"))
 )
 ONE = (("roll", 2, "slice"),)
 
@@ -225,14 +226,13 @@ def _assert_all_right(
     setting: tuple[str, int, str],
     player: type[Player] = Player,
 ) -> None:
-    policy, thread_count, threading = setting
+    policy, thread_count, player = setting
     job = ScrubJob(
         media=media,
         requests=requests,
         policy=policy,
         thread_count=thread_count,
-        threading=threading,
-        decoder="software",
+        player=PLAYERS[player],
         viewer_height_px=64,
     )
     measured = run_scrub(job, time.perf_counter_ns, player).measurement

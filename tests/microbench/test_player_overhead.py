@@ -30,6 +30,7 @@ from mezzmark.engines.media.pixels import frame_digest
 from mezzmark.engines.play.player import Player
 from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.footage import FrameIndex
+from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.scrub import ScrubJob
 from mezzmark.model.tasks.spec import MediaReference
 
@@ -107,8 +108,7 @@ class OurLoop:
             requests=tuple((0, n) for n in REQUESTS),
             policy="reseek",
             thread_count=1,
-            threading="slice",
-            decoder="software",
+            player=PLAYERS["slice"],
             viewer_height_px=VIEW_HEIGHT_PX,
         )
         self._player = Player(path, index, self.job)

@@ -4,10 +4,12 @@ import json
 from pathlib import Path
 
 import pytest
+from pydantic import ValidationError
 
 from mezzmark.decide.compare.regress import compare_runs
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
+from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.model.upgrade import upgrade_trial
 from mezzmark.store.run_store import MANIFEST_NAME, TRIALS_NAME, Run, read_run
 
@@ -119,3 +121,25 @@ def test_what_nothing_read_is_let_go() -> None:
     cell = {"task": "fidelity", "clip": "c", "encoding": "e", "thread_count": 1}
     upgraded = upgrade_trial({"schema_version": 1, "cell": cell, "measurement": measured})
     assert upgraded["measurement"] == {"task": "fidelity", "chart": {"blacks": 0}}
+
+
+@pytest.mark.parametrize(
+    ("older", "players"),
+    [
+        ({}, ("slice",)),
+        ({"threading": "frame"}, ("frame",)),
+        ({"decoder": "cuda"}, ("cuda",)),
+        ({"threading": "auto", "decoder": "cuda"}, ("cuda-auto",)),
+    ],
+)
+def test_older_keys_of_a_scenario_are_one_player(
+    older: dict[str, str], players: tuple[str, ...]
+) -> None:
+    """`threading` and `decoder` name the player that has both."""
+    assert ScrubSettings.model_validate(older).players == players
+
+
+def test_an_older_key_without_a_player_says_so() -> None:
+    """There is no player for a decoder nobody has."""
+    with pytest.raises(ValidationError, match="no player has threading slice and decoder abacus"):
+        ScrubSettings.model_validate({"decoder": "abacus"})

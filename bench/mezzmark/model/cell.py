@@ -58,7 +58,7 @@ AXES: Final[dict[str, Axis]] = {
     "pattern": Axis(kind=str, id_text=_plain, asked_by=("patterns",)),
     "policy": Axis(kind=str, id_text=_plain, asked_by=("policies",)),
     "threads": Axis(kind=int, default=1, id_text=lambda n, _: f"{n}t", asked_by=("threads",)),
-    "player": Axis(kind=str, id_text=_player_id, asked_by=("threading", "decoder")),
+    "player": Axis(kind=str, id_text=_player_id, asked_by=("players",)),
     "viewer_height": Axis(kind=int, id_text=lambda *_: "", asked_by=("viewer_height_px",)),
     "jobs": Axis(
         kind=int, default=1, id_text=lambda n, _: f"{n}j", asked_by=("jobs", "oversubscribe")

@@ -15,6 +15,7 @@ from mezzmark.model.errors import EngineError
 from mezzmark.model.footage import ClipSpec, OriginalSpec, Recipe
 from mezzmark.model.jobs import Job, Measured, PreparedMedia, PrepareEncodingJob, PrepareOriginalJob
 from mezzmark.model.patterns import plan_requests
+from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement, ScrubSettings
 from mezzmark.model.tasks.spec import MediaReference
 from mezzmark.runner.workers import Execute, execute_in_process_worker
@@ -113,8 +114,7 @@ def _job(
         requests=tuple(requests),
         policy="reseek",
         thread_count=1,
-        threading="slice",
-        decoder="software",
+        player=PLAYERS["slice"],
         viewer_height_px=SCRUB.viewer_height_px,
         injected_slowdown_fraction=slowdown_fraction,
     )

@@ -18,7 +18,7 @@ from uuid import uuid4
 import mezzmark
 from mezzmark.host.common import Clock, read_host_facts
 from mezzmark.model.jobs import Answer, BandwidthJob, BandwidthMeasured, Job
-from mezzmark.model.players import Player, find_player
+from mezzmark.model.players import PLAYERS, Player
 from mezzmark.model.run import Manifest, host_id
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.scrub import ScrubSettings
@@ -107,7 +107,7 @@ def describe_run(
 
 def _players(scenario: Scenario) -> tuple[Player, ...]:
     scrub = scenario.settings(ScrubSettings)
-    return () if scrub is None else (find_player(scrub.threading, scrub.decoder),)
+    return () if scrub is None else tuple(PLAYERS[name] for name in scrub.players)
 
 
 def add_bandwidth(manifest: Manifest, dispatch: Dispatch) -> Manifest:

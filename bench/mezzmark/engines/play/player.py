@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import accumulate
 from pathlib import Path
-from typing import Final, Literal, Protocol
+from typing import Final, Protocol
 
 import av
 from av.codec.hwaccel import HWAccel
@@ -36,6 +36,7 @@ from mezzmark.engines.media.probe import (
 )
 from mezzmark.model.errors import EngineError, FootageError
 from mezzmark.model.footage import FrameIndex, MediaFacts
+from mezzmark.model.players import Device
 from mezzmark.model.tasks.scrub import ScrubJob
 
 _THREAD_TYPES: Final = {"slice": "SLICE", "frame": "FRAME", "auto": "AUTO"}
@@ -88,7 +89,7 @@ class Player:
         self._keys = tuple(n for n, is_key in enumerate(index.is_keyframe) if is_key)
         self._group = tuple(accumulate(index.is_keyframe))
         self._rolls = settings.policy == "roll"
-        self._container, facts = _open(path, settings.decoder)
+        self._container, facts = _open(path, settings.player.device)
         self._track = _prepared_track(self._container, path, settings)
         self._present = presenter(
             facts,
@@ -227,26 +228,24 @@ def _require_unchanged(path: str | Path, index: FrameIndex) -> None:
         )
 
 
-def _open(
-    path: str | Path, decoder: Literal["software", "cuda"]
-) -> tuple[InputContainer, MediaFacts]:
+def _open(path: str | Path, device: Device | None) -> tuple[InputContainer, MediaFacts]:
     """The opened file and its facts, which a decoder on a device would hide."""
     container = open_container(path)
     facts = describe_media(container, video_track(container, path), path)
-    if decoder == "software":
+    if device is None:
         return container, facts
     container.close()
     try:
         on_device: InputContainer = av.open(
             str(Path(path).resolve()),
             **OPEN_OPTIONS,
-            hwaccel=HWAccel(device_type=decoder, allow_software_fallback=False),
+            hwaccel=HWAccel(device_type=device, allow_software_fallback=False),
         )
     except (FFmpegError, OSError, RuntimeError, NotImplementedError, ValueError) as error:
         raise EngineError(
-            where=f'decoder "{decoder}" for {path}',
+            where=f'decoder "{device}" for {path}',
             what=f"this machine, FFmpeg build or codec has no such decoder ({error})",
-            remedy='Use decoder = "software", or check the graphics card and its driver.',
+            remedy='Use players = ["slice"], or check the graphics card and its driver.',
         ) from error
     return on_device, facts
 
@@ -256,14 +255,14 @@ def _prepared_track(container: InputContainer, path: str | Path, settings: Scrub
     track = video_track(container, path)
     context = track.codec_context
     context.thread_count = settings.thread_count
-    context.thread_type = _THREAD_TYPES[settings.threading]
+    context.thread_type = _THREAD_TYPES[settings.player.threading]
     try:
         context.open(strict=False)
     except (FFmpegError, OSError, ValueError) as error:
         container.close()
         raise EngineError(
-            where=f'decoder "{settings.decoder}" for {path}',
+            where=f'player "{settings.player.name}" for {path}',
             what=f"cannot be opened ({error})",
-            remedy="Try another decoder or thread count.",
+            remedy="Try another player or thread count.",
         ) from error
     return track

@@ -1,18 +1,18 @@
 """Scrubbing: closed-loop playhead moves, each timed and proved."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import product
 from typing import Annotated, Any, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import AfterValidator, Field, WithJsonSchema
+from pydantic import AfterValidator, Field, WithJsonSchema, model_validator
 
 from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
 from mezzmark.model.fact import Fact, check_name
 from mezzmark.model.patterns import PATTERNS, plan_requests
-from mezzmark.model.players import PLAYERS, Device, Threading, find_player
+from mezzmark.model.players import PLAYERS, Player, find_player
 from mezzmark.model.tasks.spec import (
     NS_PER_MS,
     CountChoice,
@@ -33,6 +33,11 @@ PatternName = Annotated[
     AfterValidator(lambda name: check_name(name, PATTERNS)),
     WithJsonSchema({"type": "string", "enum": list(PATTERNS)}),
 ]
+PlayerName = Annotated[
+    str,
+    AfterValidator(lambda name: check_name(name, PLAYERS)),
+    WithJsonSchema({"type": "string", "enum": list(PLAYERS)}),
+]
 
 Policy = Literal["reseek", "roll"]
 """`reseek` always seeks; `roll` keeps decoding when the target lies ahead in the same group."""
@@ -52,17 +57,26 @@ PROVED: Final = ("right", "alike")
 
 
 class ScrubSettings(Fact):
-    """The scrub task: closed-loop playhead moves, each timed and proved."""
+    """The scrub task: closed-loop playhead moves, each timed and proved. The older keys `threading`
+    and `decoder` give one player."""
 
     patterns: tuple[PatternName, ...] = Field(default=("jump", "near"), min_length=1)
     requests: int = Field(default=24, ge=1, le=100_000, description="playhead moves a trial")
     policies: tuple[Policy, ...] = Field(default=("roll",), min_length=1)
     threads: tuple[CountChoice, ...] = Field(default=("all",), min_length=1)
-    threading: Threading = "slice"
+    players: tuple[PlayerName, ...] = Field(default=("slice",), min_length=1)
     sweep_speed: int = Field(default=8, ge=2, le=64)
     near_median_frames: float = Field(default=12.0, gt=0)
     viewer_height_px: int = Field(default=540, ge=64, le=4320, multiple_of=2)
-    decoder: Literal["software"] | Device = "software"
+
+    @model_validator(mode="before")
+    @classmethod
+    def _from_older_keys(cls, data: Any) -> Any:
+        if not isinstance(data, Mapping) or not {"threading", "decoder"} & data.keys():
+            return data
+        older = {"threading": "slice", "decoder": "software", **data}
+        player = find_player(older.pop("threading"), older.pop("decoder"))
+        return {"players": (player.name,)} | older
 
 
 class ScrubJob(Fact):
@@ -77,8 +91,7 @@ class ScrubJob(Fact):
     requests: tuple[tuple[int, int], ...]
     policy: Policy
     thread_count: int
-    threading: Threading
-    decoder: Literal["software"] | Device
+    player: Player
     viewer_height_px: int
     injected_slowdown_fraction: float = Field(default=0.0, ge=0, le=10)
 
@@ -184,11 +197,11 @@ def _open_ms(moves: ProvedMoves) -> float | None:
 
 
 def _plan(settings: ScrubSettings, stock: Stock) -> Iterator[Cell]:
-    player = find_player(settings.threading, settings.decoder)
     for pattern in settings.patterns:
         pairs = _pairs_between_clips(stock) if PATTERNS[pattern].visits_all else stock.present()
         counts = resolve_counts(settings.threads, core_count=stock.core_count)
-        for (clip, name), policy, threads in product(pairs, settings.policies, counts):
+        ways = product(pairs, settings.policies, counts, settings.players)
+        for (clip, name), policy, threads, player in ways:
             yield Cell(
                 task="scrub",
                 clip=clip,
@@ -197,7 +210,7 @@ def _plan(settings: ScrubSettings, stock: Stock) -> Iterator[Cell]:
                     pattern=pattern,
                     policy=policy,
                     threads=threads,
-                    player=player.name,
+                    player=player,
                     viewer_height=settings.viewer_height_px,
                 ),
             )
@@ -214,7 +227,6 @@ def _job(
     """Requests depend on the trial's seed and the lengths of its clips only."""
     cell = planned.cell
     setting: Any = cell.setting
-    player = PLAYERS[setting["player"]]
     clips = [cell.clip]
     if cell.clip == ALL_CLIPS:
         clips = [clip for clip in footage.clips if (clip, cell.encoding) in footage.media]
@@ -228,8 +240,7 @@ def _job(
         ),
         policy=setting["policy"],
         thread_count=setting["threads"],
-        threading=player.threading,
-        decoder=player.device or "software",
+        player=PLAYERS[setting["player"]],
         viewer_height_px=setting["viewer_height"],
     )
 

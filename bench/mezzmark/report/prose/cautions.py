@@ -11,6 +11,7 @@ from mezzmark.decide.machine.state import ScrubSpread, Steadiness
 from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CellSummary
+from mezzmark.model.players import PLAYERS
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.report.prose.machine import machine_predicate, machine_warnings, width_text
@@ -133,7 +134,7 @@ def untested_in_words(manifest: Manifest) -> tuple[str, ...]:
         missing = [p for p in PATTERN_PHRASES if p not in scrub.patterns]
         if missing:
             texts.append(f"these ways of moving the playhead: {', '.join(missing)}")
-        if scrub.decoder == "software":
+        if all(PLAYERS[name].device is None for name in scrub.players):
             texts.append("decoding on a graphics card")
     if "encode" not in scenario.tasks:
         texts.append("encode speed")
