@@ -70,9 +70,9 @@ class QualityMeter:
     ) -> None:
         self._format = comparable_format(like.format.name)
         self._size = (like.width, like.height)
-        self._metrics = _possible(metrics, self._format, self._size)
+        self._filters = _possible(metrics, self._format, self._size)
         self._graph, self._inputs, self._sink = _graph(
-            self._format, self._size, self._metrics, thread_count
+            self._format, self._size, self._filters, thread_count
         )
         self._weights = _plane_weights(self._format)
         self._is_rgb = pixel_format_facts(self._format).is_rgb
@@ -89,12 +89,12 @@ class QualityMeter:
             entry.push(self._prepared(frame))
         values = dict(self._sink.pull().metadata)
         self._count += 1
-        if "psnr" in self._metrics:
+        if "psnr" in self._filters:
             self._errors.append(self._triple(values, "lavfi.psnr.mse."))
-        if "ssim" in self._metrics:
+        if "ssim" in self._filters:
             self._ssim.append(self._triple(values, "lavfi.ssim.", upper=True))
             self._ssim_all.append(float(values["lavfi.ssim.All"]))
-        if "xpsnr" in self._metrics:
+        if "xpsnr" in self._filters:
             self._xpsnr.append(_finite(self._triple(values, "lavfi.xpsnr.xpsnr.")))
         if not self._errors:
             return 0.0
@@ -122,7 +122,7 @@ class QualityMeter:
             raise _unequal(f"formats differ: {frame.format.name} and {self._format}")
         if frame.format.name != self._format:
             frame = frame_from_planes(planes_of(frame)[:3], self._format)
-        elif "xpsnr" in self._metrics and not _is_fit_for_xpsnr(frame):
+        elif "xpsnr" in self._filters and not _is_fit_for_xpsnr(frame):
             frame = frame_from_planes(planes_of(frame), self._format)
         frame.pts, frame.time_base = self._count, _TICK
         return frame
@@ -151,11 +151,12 @@ def comparable_format(pixel_format: str) -> str:
 
 def _possible(
     metrics: tuple[Metric, ...], pixel_format: str, size: tuple[int, int]
-) -> tuple[Metric, ...]:
-    """The metrics that can be had: XPSNR is left out where it would come out wrong."""
-    if "xpsnr" not in metrics or _is_fit_for_xpsnr(av.VideoFrame(*size, pixel_format)):
-        return metrics
-    rest = tuple(metric for metric in metrics if metric != "xpsnr")
+) -> tuple[str, ...]:
+    """The filters that these metrics take: XPSNR is left out where it would come out wrong."""
+    filters = tuple(dict.fromkeys(METRICS[metric].filter_name for metric in metrics))
+    if "xpsnr" not in filters or _is_fit_for_xpsnr(av.VideoFrame(*size, pixel_format)):
+        return filters
+    rest = tuple(name for name in filters if name != "xpsnr")
     if not rest:
         raise EncodingError(
             where="picture quality",
@@ -175,9 +176,9 @@ def _is_fit_for_xpsnr(frame: av.VideoFrame) -> bool:
 
 
 def _graph(
-    pixel_format: str, size: tuple[int, int], metrics: tuple[Metric, ...], thread_count: int
+    pixel_format: str, size: tuple[int, int], filters: tuple[str, ...], thread_count: int
 ) -> tuple[Graph, tuple[FilterContext, FilterContext], FilterContext]:
-    """distorted → metric → metric → … → sink, each metric also fed by a copy of the reference."""
+    """distorted → filter → filter → … → sink, each filter also fed by a copy of the reference."""
     graph = Graph()
     graph.threads = thread_count
     width_px, height_px = size
@@ -188,11 +189,11 @@ def _graph(
     )
     sink = graph.add("buffersink")
     try:
-        copies = graph.add("split", str(len(metrics)))
+        copies = graph.add("split", str(len(filters)))
         entries[1].link_to(copies)
         head: FilterContext = entries[0]
-        for place, metric in enumerate(metrics):
-            node = graph.add(metric)
+        for place, name in enumerate(filters):
+            node = graph.add(name)
             head.link_to(node, 0, 0)
             copies.link_to(node, place, 1)
             head = node
@@ -201,7 +202,7 @@ def _graph(
     except (FFmpegError, ValueError) as error:
         raise EncodingError(
             where="picture quality",
-            what=f"{', '.join(metrics)} of {pixel_format} is beyond this FFmpeg build ({error})",
+            what=f"{', '.join(filters)} of {pixel_format} is beyond this FFmpeg build ({error})",
             remedy="Leave the metric out of fidelity.metrics, or use another FFmpeg build.",
         ) from error
     return graph, (entries[0], entries[1]), sink

@@ -74,12 +74,14 @@ def _judged(name: str, unit: str, better: Better, meaning: str) -> Figure:
 class QualityMetric:
     """A measure of likeness to the clip, frame by frame; more is better.
 
-    `of` gives one value a frame: `best` where the frame is identical, nothing where the metric was
+    `filter_name` is libavfilter's, which several metrics may share. `of` gives one value a frame
+    of what it left: `best` where the frame is identical, nothing where the metric was
     not asked for. `figures` are what needs and wishes may name: the mean, then the worst frame.
     Text has `label`, and so many `decimals`.
     """
 
     label: str
+    filter_name: str
     of: Callable[[QualitySeries], Floats]
     figures: tuple[Figure, ...]
     best: float = math.inf
@@ -94,6 +96,7 @@ class QualityMetric:
 METRICS: Final[dict[str, QualityMetric]] = {
     "psnr": QualityMetric(
         label="PSNR",
+        filter_name="psnr",
         of=lambda quality: psnr_db(weighted_error(quality), peak=quality.peak),
         figures=(
             _judged("psnr_db", "dB", "more", "picture quality (PSNR), mean over clips"),
@@ -102,6 +105,7 @@ METRICS: Final[dict[str, QualityMetric]] = {
     ),
     "ssim": QualityMetric(
         label="SSIM",
+        filter_name="ssim",
         of=lambda quality: np.asarray(quality.ssim_all, dtype=np.float64),
         figures=(_judged("ssim", "", "more", "likeness to the clip (SSIM; 1 is the same)"),),
         best=1.0,
@@ -109,6 +113,7 @@ METRICS: Final[dict[str, QualityMetric]] = {
     ),
     "xpsnr": QualityMetric(
         label="XPSNR of luma",
+        filter_name="xpsnr",
         of=_luma_xpsnr_db,
         figures=(_judged("xpsnr_db", "dB", "more", "picture quality (XPSNR of luma)"),),
     ),
