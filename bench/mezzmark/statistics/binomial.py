@@ -2,18 +2,17 @@
 
 from scipy import stats
 
-from mezzmark.statistics.intervals import Interval, check_level
+from mezzmark.statistics.intervals import Interval
 
 
 def share_interval(successes: int, count: int, *, confidence_level: float) -> Interval:
     """The exact interval of a share (Clopper & Pearson, Biometrika 26, 1934, 404-413).
 
-    Never covers less than `confidence_level`. Raises ValueError for impossible counts.
+    Never covers less than `confidence_level`. Raises ValueError for impossible counts or levels.
     """
-    check_level(confidence_level)
     if count < 1 or not 0 <= successes <= count:
         raise ValueError(f"{successes} of {count} is not a share")
-    low, high = share_limits(float(successes), float(count), confidence_level=confidence_level)
+    low, high = share_limits(successes, count, confidence_level=confidence_level)
     return Interval(
         point=successes / count,
         low=low,

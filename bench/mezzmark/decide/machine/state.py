@@ -203,11 +203,10 @@ def _scrub_spread(
     components = VarianceComponents(
         between=statistics.fmean(found.between for found in each),
         within=statistics.fmean(found.within for found in each),
-        trial_count=sum(found.trial_count for found in each),
         samples_per_trial=statistics.fmean(found.samples_per_trial for found in each),
     )
     goal = manifest.scenario.precision_fraction
-    plan = plan_sampling(
+    rounds, moves_a_round = plan_sampling(
         components,
         trial_cost_s=max(statistics.median(start_costs_s), 1e-3),
         sample_cost_s=float(np.median(np.concatenate([m for found in cells for m in found]))) / 1e3,
@@ -217,8 +216,8 @@ def _scrub_spread(
     return ScrubSpread(
         between_fraction=components.between_fraction,
         goal_fraction=goal,
-        moves_a_round=plan.samples_per_trial,
-        round_count=plan.trial_count if plan.trial_count <= MOST_ROUNDS else None,
+        moves_a_round=moves_a_round,
+        round_count=rounds if rounds and rounds <= MOST_ROUNDS else None,
     )
 
 
