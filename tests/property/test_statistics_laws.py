@@ -8,8 +8,7 @@ from hypothesis import strategies as st
 
 from mezzmark.decide.compare.verdicts import Evidence, judge_evidence
 from mezzmark.statistics.intervals import log_t_interval
-from mezzmark.statistics.multiplicity import holm_adjusted
-from mezzmark.statistics.paired import paired_change, unpaired_change
+from mezzmark.statistics.paired import holm_adjusted, paired_change, unpaired_change
 from mezzmark.statistics.tails import estimate_tail
 
 COST = st.floats(0.1, 1000.0)

@@ -11,10 +11,9 @@ from typing import Final
 import numpy as np
 from scipy import stats
 
-from mezzmark.statistics.binomial import share_interval
-from mezzmark.statistics.intervals import Interval, log_t_interval
+from mezzmark.statistics.intervals import Interval, log_t_interval, share_interval
+from mezzmark.statistics.power import is_precise, look_points
 from mezzmark.statistics.quantiles import QUANTILE_METHOD
-from mezzmark.statistics.stopping import is_precise, look_points
 from mezzmark.statistics.tails import estimate_tail
 from simulation.worlds import Array, World
 

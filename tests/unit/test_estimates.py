@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from fixtures.fabricated_run import EIGHT, FabricatedEncoding, Fabrication, Spread, fabricate_run
-from mezzmark.decide.estimate.observations import Observation, observe
+from mezzmark.decide.estimate.observed_run import Observation, observe
 from mezzmark.decide.estimate.pooling import (
     compare_groups,
     pool_clips,

@@ -8,7 +8,7 @@ from scipy import stats
 
 from fixtures.fabricated_run import Fabrication, Spread, fabricate_run
 from fixtures.snapshot import assert_matches_snapshot
-from mezzmark.decide.estimate.observations import observe
+from mezzmark.decide.estimate.observed_run import observe
 from mezzmark.decide.estimate.precision import (
     MOST_MORE_ROUNDS,
     Precision,

@@ -6,11 +6,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from mezzmark.statistics.binomial import share_interval
-from mezzmark.statistics.intervals import DRIFT_ROUNDS, log_t_interval, t_interval
-from mezzmark.statistics.multiplicity import holm_adjusted
+from mezzmark.statistics.intervals import DRIFT_ROUNDS, log_t_interval, share_interval, t_interval
 from mezzmark.statistics.paired import (
     Change,
+    holm_adjusted,
     log_margin,
     paired_change,
     run_level_change,

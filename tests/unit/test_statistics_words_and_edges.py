@@ -5,10 +5,13 @@ import math
 import numpy as np
 import pytest
 
-from mezzmark.statistics.binomial import share_interval
-from mezzmark.statistics.intervals import log_t_interval, t_interval
-from mezzmark.statistics.multiplicity import holm_adjusted
-from mezzmark.statistics.paired import paired_change, run_level_change, unpaired_change
+from mezzmark.statistics.intervals import log_t_interval, share_interval, t_interval
+from mezzmark.statistics.paired import (
+    holm_adjusted,
+    paired_change,
+    run_level_change,
+    unpaired_change,
+)
 from mezzmark.statistics.power import expected_log_half_width, rounds_for_width
 from mezzmark.statistics.quantiles import quantile
 from mezzmark.statistics.tails import estimate_tail

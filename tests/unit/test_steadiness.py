@@ -4,7 +4,7 @@ import pytest
 
 from fixtures.fabricated_run import THREE, Fabrication, Spread, fabricate_run
 from fixtures.snapshot import assert_matches_snapshot
-from mezzmark.decide.estimate.observations import observe
+from mezzmark.decide.estimate.observed_run import observe
 from mezzmark.decide.machine.noise import Disturbance
 from mezzmark.decide.machine.state import (
     ForeignLoad,

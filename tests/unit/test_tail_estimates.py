@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from fixtures.fabricated_run import Fabrication, fabricate_run
-from mezzmark.decide.estimate.observations import observe
+from mezzmark.decide.estimate.observed_run import observe
 from mezzmark.decide.estimate.pooling import pool_clips, summarise_cells
 from mezzmark.model.estimate import Withheld
 from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms

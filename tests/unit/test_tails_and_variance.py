@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from mezzmark.statistics.drift import classify_course, lag_one_autocorrelation
-from mezzmark.statistics.stopping import is_precise, look_points
+from mezzmark.statistics.power import is_precise, look_points
 from mezzmark.statistics.tails import effective_count, estimate_tail
 from mezzmark.statistics.variance import (
     VarianceComponents,

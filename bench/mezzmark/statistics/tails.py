@@ -17,8 +17,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.statistics.binomial import share_limits
-from mezzmark.statistics.intervals import Interval, check_level, t_quantile
+from mezzmark.statistics.intervals import Interval, check_level, share_limits, t_quantile
 from mezzmark.statistics.quantiles import sorted_quantile
 
 MINIMUM_TRIALS: Final = 5

@@ -6,8 +6,7 @@ from typing import Final
 from mezzmark.decide.compare.evidence import choose_design, gather_evidence
 from mezzmark.decide.compare.host_runs import ComparedRun
 from mezzmark.decide.compare.matching import find_unlikeness
-from mezzmark.decide.estimate.observations import observe
-from mezzmark.decide.estimate.observed_run import MeasuredRun, RunCosts
+from mezzmark.decide.estimate.observed_run import MeasuredRun, RunCosts, observe
 from mezzmark.decide.estimate.pooling import group_by
 from mezzmark.decide.estimate.rounds import RATIO_UNIT, estimate_figures, estimate_of
 from mezzmark.model.cell import ALL_CLIPS, Cell

@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 from mezzmark.decide.compare.evidence import kernel_costs, pool_costs
 from mezzmark.decide.compare.matching import compared_cells, find_unlikeness, group_refusals
 from mezzmark.decide.compare.verdicts import Reason, Refusal
-from mezzmark.decide.estimate.complete_rounds import run_names
 from mezzmark.decide.estimate.observed_run import (
     MeasuredRun,
     RoundKey,
     RunCosts,
     read_costs,
+    run_names,
     start_of,
 )
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, RATIO_UNIT, estimate_of
@@ -38,7 +38,7 @@ from mezzmark.model.fact import Fact
 from mezzmark.model.tasks import TASKS
 from mezzmark.statistics.change_points import ChangePoint, change_p_value, find_change_points
 from mezzmark.statistics.intervals import Interval, t_reach
-from mezzmark.statistics.multiplicity import holm_adjusted
+from mezzmark.statistics.paired import holm_adjusted
 
 Costs = Mapping[RoundKey, float]
 

@@ -6,8 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from mezzmark.decide.compare.history import FEWEST_RUNS
-from mezzmark.decide.estimate.complete_rounds import run_name
-from mezzmark.decide.estimate.observed_run import MeasuredRun, start_of
+from mezzmark.decide.estimate.observed_run import MeasuredRun, run_name, start_of
 from mezzmark.decide.machine.identity import HOST_OVER_TIME, HostKey, host_key
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.fact import Fact

@@ -25,8 +25,13 @@ from mezzmark.decide.compare.verdicts import (
     judge_evidence,
     overall_verdict,
 )
-from mezzmark.decide.estimate.complete_rounds import run_names
-from mezzmark.decide.estimate.observed_run import MeasuredRun, Place, RunCosts, read_costs
+from mezzmark.decide.estimate.observed_run import (
+    MeasuredRun,
+    Place,
+    RunCosts,
+    read_costs,
+    run_names,
+)
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_of
 from mezzmark.decide.machine.identity import changed_facts
 from mezzmark.decide.machine.noise import FlaggedTrial, flag_trials, summarise_causes
@@ -35,8 +40,7 @@ from mezzmark.model.cell import Cell
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import ScrubMeasurement
 from mezzmark.statistics.intervals import check_level
-from mezzmark.statistics.multiplicity import holm_adjusted
-from mezzmark.statistics.paired import log_margin, paired_change
+from mezzmark.statistics.paired import holm_adjusted, log_margin, paired_change
 
 TOLERANCE_FRACTION: Final = 0.05
 """A change of cost that does not matter, where nobody says otherwise."""

@@ -13,7 +13,7 @@ from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.records import HostMoment
 from mezzmark.model.run import HostFacts
-from mezzmark.statistics.binomial import share_interval
+from mezzmark.statistics.intervals import share_interval
 from mezzmark.statistics.paired import paired_change
 from mezzmark.statistics.power import detectable_change, t_test_power
 

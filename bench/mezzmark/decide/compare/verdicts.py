@@ -25,8 +25,7 @@ from mezzmark.model.errors import (
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.statistics.intervals import Interval
-from mezzmark.statistics.multiplicity import holm_adjusted
-from mezzmark.statistics.paired import Change, log_margin
+from mezzmark.statistics.paired import Change, holm_adjusted, log_margin
 from mezzmark.statistics.power import detectable_change, rounds_to_find
 
 Verdict = Literal["improved", "equivalent", "regressed", "inconclusive", "not comparable"]

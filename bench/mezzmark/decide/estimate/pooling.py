@@ -7,12 +7,12 @@ The sampling unit is the trial; how its figures become an interval is in
 import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from typing import Final, get_args
+from typing import get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observations import Observation, observe
+from mezzmark.decide.estimate.observed_run import Observation, observe
 from mezzmark.decide.estimate.rounds import (
     RATIO_UNIT,
     estimate_figures,
@@ -20,10 +20,8 @@ from mezzmark.decide.estimate.rounds import (
     estimate_values,
 )
 from mezzmark.model.cell import Cell
-from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CellSummary, Estimate
 from mezzmark.model.records import Trial
-from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import Proof, ScrubMeasurement
 
@@ -249,27 +247,3 @@ def fastest_cells(
         lambda estimate: -estimate.point,
         confidence_level=confidence_level,
     )
-
-
-BITS_PER_HOUR_TO_GB: Final = 3600 / 8 / 1e9
-
-
-def pooled_bitrates_bps(manifest: Manifest) -> dict[str, float]:
-    """Bits per second of each encoding over all its clips, from the files as they lay on disk.
-
-    The original's is taken from the clips' own files where it has no entry of its own.
-    """
-    totals: dict[str, tuple[float, float]] = {}
-    for media in manifest.media:
-        if media.bitrate_bps > 0:
-            bits, seconds = totals.get(media.encoding, (0.0, 0.0))
-            file_bits = media.file_bytes * 8.0
-            totals[media.encoding] = bits + file_bits, seconds + file_bits / media.bitrate_bps
-    if ORIGINAL not in totals:
-        known = [clip.original for clip in manifest.clips if clip.original.duration_s]
-        if known:
-            totals[ORIGINAL] = (
-                sum(media.file_bytes * 8.0 for media in known),
-                sum(media.duration_s or 0.0 for media in known),
-            )
-    return {name: bits / seconds for name, (bits, seconds) in totals.items() if seconds > 0}

@@ -11,7 +11,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from mezzmark.decide.estimate.observations import Observation, observe
+from mezzmark.decide.estimate.observed_run import Observation, observe
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial

@@ -9,7 +9,7 @@ that holds the best is Gupta's, Technometrics 7(2), 1965, pp. 225-245).
 
 from collections.abc import Sequence
 
-from mezzmark.decide.estimate.observations import Observation
+from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.decide.estimate.pooling import compare_groups, pool_clips
 from mezzmark.model.cell import Setting
 from mezzmark.model.encoding import ORIGINAL

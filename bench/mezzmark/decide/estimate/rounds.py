@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observations import Observation
+from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.model.estimate import Estimate, Withheld
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.tasks import TASKS

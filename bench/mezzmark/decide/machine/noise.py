@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Final, Literal
 
-from mezzmark.decide.estimate.observations import Observation
+from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import Fact
 from mezzmark.model.records import Trial

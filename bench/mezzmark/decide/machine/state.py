@@ -12,7 +12,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observations import Observation, observe
+from mezzmark.decide.estimate.observed_run import Observation, observe
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.precision import Precision, judge_precision
 from mezzmark.decide.estimate.ranking import rank_encodings, scrub_settings
