@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.observed_run import Observation, observe
 from mezzmark.decide.estimate.pooling import summarise_cells
-from mezzmark.decide.estimate.precision import Precision, judge_precision
+from mezzmark.decide.estimate.precision import MINIMUM_TRIALS, Precision, judge_precision
 from mezzmark.decide.estimate.ranking import rank_encodings, scrub_settings
 from mezzmark.decide.machine.noise import Disturbance, Leaders, judge_disturbance
 from mezzmark.model.cell import Cell
@@ -36,18 +36,12 @@ FOREIGN_LOAD_PER_CORE: Final = 0.5
 """Load beyond the run's own threads, for each core, from which on other programs are reported; our
 own choice, above the half thread or so that the run's bookkeeping adds."""
 
-MINIMUM_TRIALS: Final = 3
-"""Fewer trials of a cell say too little of what differs between process starts."""
-
-MINIMUM_MOVES: Final = 2
-
 MOST_ROUNDS: Final = 24
 """A plan of more rounds than these is not given: nobody waits for it."""
 
 
 class ForeignLoad(Fact):
-    """Load before trials, smallest and largest, beyond the `most_own` that the run by itself can
-    make on the cores that it may use."""
+    """Load before trials, smallest and largest, beyond the `most_own` of the run by itself."""
 
     low: float
     high: float
@@ -116,11 +110,8 @@ def _foreign_load(host: HostFacts, trials: Sequence[Trial]) -> ForeignLoad | Non
     prepared with several, and the average of a minute still holds that when trials begin. So less
     than the cores of other work goes unseen beside a run of few threads.
     """
-    loads = [
-        trial.host_before.load_average_1m
-        for trial in trials
-        if trial.host_before.load_average_1m is not None
-    ]
+    noted = (trial.host_before.load_average_1m for trial in trials)
+    loads = [load for load in noted if load is not None]
     if not loads:
         return None
     cores = host.usable_core_count
@@ -193,7 +184,7 @@ def _scrub_spread(
     for trial in trials:
         if isinstance(trial.measurement, ScrubMeasurement) and not trial.arm:
             found = latencies_ms(trial.measurement)
-            if found.size >= MINIMUM_MOVES:
+            if found.size >= 2:
                 moves.setdefault(trial.cell, []).append(found)
                 start_costs_s.append(trial.wall_ns / NS_PER_S - float(found.sum()) / 1e3)
     cells = [found for found in moves.values() if len(found) >= MINIMUM_TRIALS]
@@ -234,6 +225,4 @@ def _fastest(
         settings[0],
         confidence_level=confidence_level,
     )
-    if ranking.fastest is None:
-        return frozenset()
-    return frozenset({ranking.fastest.encoding, *(entry.encoding for entry in ranking.tied)})
+    return frozenset(entry.encoding for entry in (ranking.fastest, *ranking.tied) if entry)
