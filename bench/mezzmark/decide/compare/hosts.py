@@ -16,8 +16,6 @@ from mezzmark.decide.compare.best_throughput import BestThroughput, find_best_th
 from mezzmark.decide.compare.evidence import choose_design, gather_evidence, pool_costs
 from mezzmark.decide.compare.host_runs import ComparedRun
 from mezzmark.decide.compare.matching import (
-    Matching,
-    Pair,
     compared_cells,
     group_refusals,
     match_cells,
@@ -137,10 +135,11 @@ class _Relabelled:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Found:
-    """One host before the number of comparisons on the page is known."""
+    """One host before the number of comparisons on the page is known: the cells that were matched,
+    with their partners there, and the report on them."""
 
-    matching: Matching
-    reports: tuple[tuple[tuple[Pair, ...], RegressionReport], ...]
+    reports: tuple[tuple[dict[Cell, Cell], RegressionReport], ...]
+    refusals: tuple[Refusal, ...]
     design: Design
 
     @property
@@ -194,20 +193,20 @@ def _find(
     confidence_level: float,
     tolerance_fraction: float,
 ) -> _Found:
-    cells = [compared_cells(trial.cell for trial in run.trials) for run in (reference, other)]
-    matching = match_cells(cells[0], cells[1], (reference.manifest, other.manifest), labels)
+    mine, theirs = (compared_cells(t.cell for t in run.trials) for run in (reference, other))
+    matching = match_cells(mine, theirs, (reference.manifest, other.manifest), labels)
     reports = []
-    for pairs in (matching.equal, matching.same_share):
-        if pairs:
+    for partners in (matching.equal, matching.same_share):
+        if partners:
             report = compare_runs(
-                [_only(reference, {pair.reference: pair.reference for pair in pairs})],
-                [_only(other, {pair.other: pair.reference for pair in pairs})],
+                [_only(reference, {cell: cell for cell in partners})],
+                [_only(other, {there: cell for cell, there in partners.items()})],
                 tolerance_fraction=tolerance_fraction,
                 confidence_level=confidence_level,
             )
-            reports.append((pairs, report))
+            reports.append((partners, report))
     design = choose_design([reference], [other])
-    return _Found(matching=matching, reports=tuple(reports), design=design)
+    return _Found(reports=tuple(reports), refusals=matching.refusals, design=design)
 
 
 def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> _Relabelled:
@@ -228,8 +227,7 @@ def _cell_ratios(found: _Found, *, share: float, error_level: float) -> tuple[Ce
     `share` of the `error_level` is each comparison's."""
     count = error_level / share
     ratios = []
-    for pairs, report in found.reports:
-        partners = {pair.reference: pair.other for pair in pairs}
+    for partners, report in found.reports:
         for verdict in report.cells:
             if verdict.verdict == "not comparable":
                 continue
@@ -271,8 +269,7 @@ def _task_ratios(
     for index, host in enumerate(hosts):
         for task in COMPARED_TASKS:
             mine = [c for c in cells[index] if c.cell.task == task and c.speedup_ratio]
-            evidence = _pooled_evidence(task, mine, costs[0], costs[index + 1], host.design)
-            if evidence is not None:
+            if evidence := _pooled_evidence(task, mine, costs[0], costs[index + 1], host.design):
                 pooled.append((index, task, len(mine), evidence))
     judgements = judge_evidence(
         [evidence for *_, evidence in pooled],
@@ -282,16 +279,14 @@ def _task_ratios(
     results: list[list[TaskRatio]] = [[] for _ in hosts]
     for (index, task, count, evidence), judgement in zip(pooled, judgements, strict=True):
         cost = estimate_of(evidence.interval(confidence_level=confidence_level))
-        is_void = hosts[index].is_void
-        results[index].append(
-            TaskRatio(
-                task=task,
-                cell_count=count,
-                speedup_ratio=cost.inverted(RATIO_UNIT),
-                standing="cannot tell" if is_void else STANDINGS[judgement.verdict],
-                adjusted_p=judgement.difference_p,
-            )
+        found = TaskRatio(
+            task=task,
+            cell_count=count,
+            speedup_ratio=cost.inverted(RATIO_UNIT),
+            standing="cannot tell" if hosts[index].is_void else STANDINGS[judgement.verdict],
+            adjusted_p=judgement.difference_p,
         )
+        results[index].append(found)
     return [tuple(items) for items in results]
 
 
@@ -301,14 +296,14 @@ def _pooled_evidence(
     if not cells:
         return None
     whole = Cell(task=task, clip=ALL_CLIPS, encoding="all common cells")
-    sides = [
-        RunCosts(by_cell={whole: pool_costs(run, names)}, kernel=run.kernel)
-        for run, names in (
-            (reference, [ratio.cell for ratio in cells]),
-            (other, [ratio.other_cell for ratio in cells]),
-        )
-    ]
-    return gather_evidence(whole, sides[:1], sides[1:], design=design)
+    mine = pool_costs(reference, [ratio.cell for ratio in cells])
+    theirs = pool_costs(other, [ratio.other_cell for ratio in cells])
+    return gather_evidence(
+        whole,
+        [RunCosts(by_cell={whole: mine}, kernel=reference.kernel)],
+        [RunCosts(by_cell={whole: theirs}, kernel=other.kernel)],
+        design=design,
+    )
 
 
 def _comparison(
@@ -329,7 +324,7 @@ def _comparison(
         design=found.design,
         cells=cells,
         tasks=tasks,
-        refusals=(*found.matching.refusals, *group_refusals(unlike)),
+        refusals=(*found.refusals, *group_refusals(unlike)),
         differences=tuple(
             change
             for change in changed_facts([reference], [other], with_passing=True)
