@@ -26,12 +26,7 @@ from mezzmark.decide.estimate.observed_run import (
     start_of,
 )
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, RATIO_UNIT
-from mezzmark.decide.machine.identity import (
-    HOST_OVER_TIME,
-    FactChange,
-    changed_facts,
-    host_key,
-)
+from mezzmark.decide.machine.identity import HOST_OVER_TIME, FactChange, changed_facts, host_key
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact

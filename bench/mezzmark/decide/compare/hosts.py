@@ -15,11 +15,7 @@ from typing import Final, Literal
 from mezzmark.decide.compare.best_throughput import BestThroughput, find_best_throughput
 from mezzmark.decide.compare.evidence import choose_design, gather_evidence, pool_costs
 from mezzmark.decide.compare.host_runs import ComparedRun
-from mezzmark.decide.compare.matching import (
-    compared_cells,
-    group_refusals,
-    match_cells,
-)
+from mezzmark.decide.compare.matching import compared_cells, group_refusals, match_cells
 from mezzmark.decide.compare.regress import TOLERANCE_FRACTION, compare_runs
 from mezzmark.decide.compare.verdicts import (
     CellVerdict,
@@ -32,15 +28,13 @@ from mezzmark.decide.compare.verdicts import (
     judge_evidence,
     verdict_of,
 )
-from mezzmark.decide.estimate.observed_run import MeasuredRun, RunCosts, read_costs
+from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, RunCosts, read_costs
 from mezzmark.decide.estimate.rounds import RATIO_UNIT, estimate_of
 from mezzmark.decide.machine.identity import FactChange, changed_facts, host_facts
 from mezzmark.decide.machine.state import MachineState, judge_machine
 from mezzmark.model.cell import ALL_CLIPS, Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
-from mezzmark.model.records import Trial
-from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
 
 Standing = Literal["faster", "slower", "the same", "cannot tell"]
@@ -125,14 +119,6 @@ class HardwareComparison(Fact):
         return any(comparison.cells for comparison in self.others)
 
 
-@dataclass(frozen=True, slots=True)
-class _Relabelled:
-    """A run some of whose cells go by other names."""
-
-    manifest: Manifest
-    trials: tuple[Trial, ...]
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Found:
     """One host before the number of comparisons on the page is known: the cells that were matched,
@@ -209,7 +195,7 @@ def _find(
     return _Found(reports=tuple(reports), refusals=matching.refusals, design=design)
 
 
-def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> _Relabelled:
+def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> ObservedRun:
     """The run with these cells under their new names, its reference kernel, and the second trials
     of cells that keep their name."""
     kept = []
@@ -219,7 +205,7 @@ def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> _Relabelled:
             kept.append(trial.model_copy(update={"cell": name}))
         elif trial.cell.task == "kernel" or (trial.arm and name == trial.cell):
             kept.append(trial)
-    return _Relabelled(run.manifest, tuple(kept))
+    return ObservedRun(run.manifest, tuple(kept))
 
 
 def _cell_ratios(found: _Found, *, share: float, error_level: float) -> tuple[CellRatio, ...]:
@@ -246,13 +232,13 @@ def _cell_ratios(found: _Found, *, share: float, error_level: float) -> tuple[Ce
 
 
 def _standing(cell: CellVerdict, share: float) -> Standing:
-    if cell.equivalence_p is None or cell.difference_p is None or cell.cost_ratio is None:
+    difference_p, equivalence_p = cell.difference_p, cell.equivalence_p
+    if difference_p is None or equivalence_p is None or cell.cost_ratio is None:
         return "cannot tell"
     costs_more = cell.cost_ratio.point >= 1
-    verdict = verdict_of(
-        cell.difference_p, cell.equivalence_p, error_level=share, costs_more=costs_more
-    )
-    return STANDINGS[verdict]
+    return STANDINGS[
+        verdict_of(difference_p, equivalence_p, error_level=share, costs_more=costs_more)
+    ]
 
 
 def _task_ratios(
@@ -296,14 +282,9 @@ def _pooled_evidence(
     if not cells:
         return None
     whole = Cell(task=task, clip=ALL_CLIPS, encoding="all common cells")
-    mine = pool_costs(reference, [ratio.cell for ratio in cells])
-    theirs = pool_costs(other, [ratio.other_cell for ratio in cells])
-    return gather_evidence(
-        whole,
-        [RunCosts(by_cell={whole: mine}, kernel=reference.kernel)],
-        [RunCosts(by_cell={whole: theirs}, kernel=other.kernel)],
-        design=design,
-    )
+    mine = reference.only(whole, pool_costs(reference, [ratio.cell for ratio in cells]))
+    theirs = other.only(whole, pool_costs(other, [ratio.other_cell for ratio in cells]))
+    return gather_evidence(whole, [mine], [theirs], design=design)
 
 
 def _comparison(
@@ -317,24 +298,21 @@ def _comparison(
     reports = [report for _, report in found.reports]
     kernel = reports[0].machine_ratio if reports else None
     unlike = {c.cell: c.reasons for r in reports for c in r.cells if c.verdict == "not comparable"}
-    facts = [host_facts(run) for run in (reference, other)]
-    states = (judge_machine(run.manifest.host, run.trials) for run in (reference, other))
+    here, there = host_facts(reference), host_facts(other)
+    changes = changed_facts([reference], [other], with_passing=True)
     return HostComparison(
         other=label,
         design=found.design,
         cells=cells,
         tasks=tasks,
         refusals=(*found.refusals, *group_refusals(unlike)),
-        differences=tuple(
-            change
-            for change in changed_facts([reference], [other], with_passing=True)
-            if change.name != "host_label"
-        ),
-        unreported=tuple(
-            name for name in facts[0] if facts[0][name] is None and facts[1].get(name) is None
-        ),
+        differences=tuple(change for change in changes if change.name != "host_label"),
+        unreported=tuple(name for name in here if here[name] is None and there.get(name) is None),
         kernel_ratio=kernel and kernel.inverted(RATIO_UNIT),
         is_void=found.is_void,
-        states=(next(states), next(states)),
+        states=(
+            judge_machine(reference.manifest.host, reference.trials),
+            judge_machine(other.manifest.host, other.trials),
+        ),
         changed_without_flagged=tuple(c for r in reports for c in r.changed_without_flagged or ()),
     )

@@ -139,10 +139,7 @@ def _detectable(round_sd: float, error_level: float) -> tuple[Detectable, ...]:
         Detectable(
             round_count=count,
             slowdown_fraction=detectable_change(
-                round_sd / math.sqrt(count),
-                degrees=count - 1,
-                error_level=error_level,
-                power=POWER,
+                round_sd / math.sqrt(count), degrees=count - 1, error_level=error_level, power=POWER
             ),
         )
         for count in ROUND_COUNTS

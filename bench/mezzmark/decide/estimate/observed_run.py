@@ -99,6 +99,10 @@ class RunCosts:
     by_cell: Mapping[Cell, Costs]
     kernel: Mapping[int, float]
 
+    def only(self, cell: Cell, costs: Costs) -> "RunCosts":
+        """One cell with these costs, beside the reference kernel of this run."""
+        return RunCosts(by_cell={cell: costs}, kernel=self.kernel)
+
 
 @dataclass(frozen=True, eq=False)
 class ObservedRun:

@@ -118,10 +118,7 @@ def _is_slower(
 
 
 def _compare(
-    entry: Ranked,
-    groups: _Groups,
-    fastest: Ranked | None,
-    confidence_level: float,
+    entry: Ranked, groups: _Groups, fastest: Ranked | None, confidence_level: float
 ) -> Ranked:
     """`entry` with its ratios to the original and to the fastest."""
     mine = groups[entry.encoding]
