@@ -33,33 +33,23 @@ def test_tail_of_independent_samples_is_the_binomial_one() -> None:
     assert (found.missing_trials, found.interval.count) == (0, 10)
 
 
-def test_effective_count_of_alike_trials_is_their_number() -> None:
-    """When every trial lies wholly on one side, ten trials of 50 samples count as about nine
-    independent samples before the allowance for few trials, not as 500."""
-    wholly = np.array([50] * 5 + [0] * 5)
-    counts = np.full(10, 50.0)
+@pytest.mark.parametrize(
+    ("at_or_below", "counts", "independent"),
+    [
+        ([50] * 5 + [0] * 5, [50] * 10, 9),
+        ([40] * 10, [50] * 10, 500),
+        ([50] * 10, [50] * 10, 500),
+        ([18, 72] * 5, [20, 80] * 5, 500),
+    ],
+)
+def test_effective_count(at_or_below: list, counts: list, independent: int) -> None:
+    """Of ten trials with 500 samples, before the allowance for few trials: about nine where each
+    lies wholly on one side; never more than the samples, however alike the trials; all of them
+    where trials of 20 and 80 have the same share below."""
     shrink = (stats.t.ppf(0.975, 499) / stats.t.ppf(0.975, 9)) ** 2
-    found = effective_count(wholly, counts, confidence_level=0.95)
-    assert found == pytest.approx(9 * shrink)
-
-
-def test_effective_count_never_exceeds_the_samples() -> None:
-    """Trials more alike than chance allows gain nothing by it."""
-    counts = np.full(10, 50.0)
-    shrink = (stats.t.ppf(0.975, 499) / stats.t.ppf(0.975, 9)) ** 2
-    found = effective_count(np.full(10, 40), counts, confidence_level=0.95)
-    assert found == pytest.approx(500 * shrink)
-    assert effective_count(np.full(10, 50), counts, confidence_level=0.95) == pytest.approx(
-        500 * shrink
-    )
-
-
-def test_effective_count_of_unequal_trials_is_a_ratio_estimate() -> None:
-    """Trials of 20 and 80 samples with the same share below: no spread, whatever their sizes."""
-    counts = np.array([20.0, 80.0] * 5)
-    found = effective_count((0.9 * counts).astype(int), counts, confidence_level=0.95)
-    shrink = (stats.t.ppf(0.975, 499) / stats.t.ppf(0.975, 9)) ** 2
-    assert found == pytest.approx(500 * shrink)
+    counted = np.array(counts, dtype=np.float64)
+    found = effective_count(np.array(at_or_below), counted, confidence_level=0.95)
+    assert found == pytest.approx(independent * shrink)
 
 
 @pytest.mark.parametrize(
@@ -73,6 +63,7 @@ def test_effective_count_of_unequal_trials_is_a_ratio_estimate() -> None:
         (20, 100, 0.99, (0, 0)),
         (10, 40, 0.05, (0, 0)),
         (10, 39, 0.05, (1, 40)),
+        (5, 24, 0.95, (12, 80)),
         (10, 3, 0.5, (4, 4)),
         (10, 4, 0.5, (0, 0)),
     ],
@@ -99,6 +90,8 @@ def test_a_tail_in_one_trial_is_withheld() -> None:
     found = estimate_tail(trials, 0.95, confidence_level=0.95)
     assert found.interval is None
     assert found.is_clustered
+    expected = np.quantile(np.concatenate(trials), 0.95, method="median_unbiased")
+    assert found.point == pytest.approx(expected)
 
 
 def test_empty_trials_do_not_count_and_nothing_is_refused() -> None:

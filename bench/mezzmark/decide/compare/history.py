@@ -48,17 +48,14 @@ class Levels:
 
 
 def run_levels(runs: Sequence[Costs]) -> Levels:
-    """Levels of runs that each have at least `MINIMUM_ROUNDS` rounds.
+    """Levels of two runs or more that each have at least `MINIMUM_ROUNDS` rounds.
 
     Where all runs replayed the same moves in at least so many rounds, those rounds alone are taken
     and what a round's moves cost every run alike is taken out of the spread: the residuals of
-    runs × rounds, whose variance the means have made smaller by (runs - 1) / runs. Raises
-    ValueError for a run of fewer rounds.
+    runs × rounds, whose variance the means have made smaller by (runs - 1) / runs.
     """
-    if any(len(run) < MINIMUM_ROUNDS for run in runs):
-        raise ValueError(f"every run needs at least {MINIMUM_ROUNDS} rounds")
-    common = sorted(set(runs[0]).intersection(*runs[1:])) if runs else []
-    if len(common) < MINIMUM_ROUNDS or len(runs) < 2:
+    common = sorted(set(runs[0]).intersection(*runs[1:]))
+    if len(common) < MINIMUM_ROUNDS:
         return _own_rounds(runs)
     logs = np.log(np.array([[run[key] for key in common] for run in runs]))
     means = logs.mean(axis=1)

@@ -101,12 +101,10 @@ def find_absences(
 ) -> dict[Cell, Reason]:
     """Which of `cells` some run of two sides lacks, with why; `names` are those of all runs."""
     found: dict[Cell, Reason] = {}
-    for index, (run, name) in enumerate(zip((*baseline, *candidate), names, strict=True)):
+    pairs = [[no_common_clip(a.manifest, b.manifest) for b in candidate] for a in baseline]
+    clips_of_runs = [*pairs, *zip(*pairs, strict=True)]
+    for run, name, clips in zip((*baseline, *candidate), names, clips_of_runs, strict=True):
         own = {trial.cell for trial in run.trials}
-        if index < len(baseline):
-            clips = [no_common_clip(run.manifest, other.manifest) for other in candidate]
-        else:
-            clips = [no_common_clip(other.manifest, run.manifest) for other in baseline]
         found |= why_absent(
             [cell for cell in cells if cell not in own and cell not in found],
             [cell for cell in cells if cell in own],
@@ -146,9 +144,8 @@ def no_common_clip(first: Manifest, second: Manifest) -> Reason | None:
     if set(names[0]) & set(names[1]) or not all(names):
         return None
     footage = [{clip.fingerprint for clip in manifest.clips} for manifest in (first, second)]
-    shown = [_file_names(manifest) for manifest in (first, second)]
-    if shown[0] == shown[1]:
-        shown = names
+    files = [_file_names(manifest) for manifest in (first, second)]
+    shown = names if files[0] == files[1] else files
     before, after = (tuple(dict.fromkeys(side)) for side in shown)
     is_same = footage[0] & footage[1]
     return Reason(kind="renamed_clips" if is_same else "no_common_clip", before=before, after=after)

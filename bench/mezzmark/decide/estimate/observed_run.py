@@ -202,11 +202,8 @@ def pooled_bitrates_bps(manifest: Manifest) -> dict[str, float]:
             totals[media.encoding] = bits + file_bits, seconds + file_bits / media.bitrate_bps
     if ORIGINAL not in totals:
         known = [clip.original for clip in manifest.clips if clip.original.duration_s]
-        if known:
-            totals[ORIGINAL] = (
-                sum(media.file_bytes * 8.0 for media in known),
-                sum(media.duration_s or 0.0 for media in known),
-            )
+        file_bits = sum(media.file_bytes * 8.0 for media in known)
+        totals[ORIGINAL] = file_bits, sum(media.duration_s or 0.0 for media in known)
     return {name: bits / seconds for name, (bits, seconds) in totals.items() if seconds > 0}
 
 
