@@ -121,7 +121,6 @@ def test_tails_keep_their_laws(seed: int, scale: float, probability: float) -> N
     higher = estimate_tail(trials, probability, confidence_level=0.95)
     if base.interval is not None:
         assert base.interval.low <= base.point <= base.interval.high
-        assert scaled.interval is not None
         assert math.isclose(scaled.interval.high, scale * base.interval.high, rel_tol=1e-9)
         if higher.interval is not None:
             assert higher.interval.low <= base.interval.low

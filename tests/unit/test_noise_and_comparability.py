@@ -125,7 +125,6 @@ def test_settings_of_the_cells_own_task_must_agree() -> None:
     cells carry themselves (threads) are no reason."""
     base = manifest()
     encode = base.scenario.settings(EncodeSettings)
-    assert encode is not None
     frames = encode.model_copy(update={"frames": 50})
     changed = with_scenario(encode=frames)
     assert find_unlikeness(ENCODE, base, changed) == (

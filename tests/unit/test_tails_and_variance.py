@@ -26,7 +26,6 @@ def test_tail_of_independent_samples_is_the_binomial_one() -> None:
     size = 4000 * (stats.t.ppf(0.975, 3999) / stats.t.ppf(0.975, 9)) ** 2
     low = stats.beta.ppf(0.025, 0.95 * size, 0.05 * size + 1)
     high = stats.beta.ppf(0.975, 0.95 * size + 1, 0.05 * size)
-    assert found.interval is not None
     assert found.interval.low == ordered[math.floor(4000 * low) - 1]
     assert found.interval.high == ordered[math.ceil(4000 * high)]
     assert found.point == pytest.approx(np.quantile(ordered, 0.95, method="median_unbiased"))

@@ -90,27 +90,19 @@ def _change(sides: Sequence[Sequence[Costs]], design: Design) -> Change | None:
         first, second = ([run for run in side if len(run) >= MINIMUM_ROUNDS] for side in sides)
         if not first or not second or len(first) + len(second) < RUNS_AS_UNITS:
             return None
-        common = _common_keys((*first, *second))
-        return run_level_change(
-            [_pick(run, common) for run in first], [_pick(run, common) for run in second]
+        alike = sorted(set(first[0]).intersection(*first, *second))
+        rounds = alike if len(alike) >= MINIMUM_ROUNDS else None  # else each run's own
+        before, after = (
+            [[run[key] for key in rounds or run] for run in side] for side in (first, second)
         )
-    before, after = (_merge(side) for side in sides)
-    common = sorted(before.keys() & after.keys())
+        return run_level_change(before, after)
+    baseline, candidate = (_merge(side) for side in sides)
+    common = sorted(baseline.keys() & candidate.keys())
     if len(common) >= MINIMUM_ROUNDS:
-        return paired_change([before[key] for key in common], [after[key] for key in common])
-    if min(len(before), len(after)) >= MINIMUM_ROUNDS:
-        return unpaired_change(list(before.values()), list(after.values()))
+        return paired_change([baseline[key] for key in common], [candidate[key] for key in common])
+    if min(len(baseline), len(candidate)) >= MINIMUM_ROUNDS:
+        return unpaired_change(list(baseline.values()), list(candidate.values()))
     return None
-
-
-def _common_keys(runs: Sequence[Costs]) -> list[RoundKey]:
-    """Rounds that every run did alike; empty where too few are."""
-    common = set(runs[0]).intersection(*runs[1:])
-    return sorted(common) if len(common) >= MINIMUM_ROUNDS else []
-
-
-def _pick(run: Costs, common: Sequence[RoundKey]) -> list[float]:
-    return [run[key] for key in common] if common else list(run.values())
 
 
 def _merge(runs: Sequence[Costs]) -> Costs:
