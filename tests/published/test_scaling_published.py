@@ -41,7 +41,6 @@ def test_standard_errors_agree_with_the_published_fit(workload_fit: ScalingFit) 
 def test_peak_agrees_with_the_published_fit(workload_fit: ScalingFit) -> None:
     """Peak 96.51956 at throughput 1884, printed for the same fit."""
     peak = peak_core_count(workload_fit, confidence_level=0.95).interval
-    assert peak is not None
     assert peak.point == pytest.approx(96.51956, abs=5e-6)
     at_peak = predict_throughput(workload_fit, 97, confidence_level=0.95)
     assert at_peak.point == pytest.approx(1884, abs=0.6)

@@ -10,8 +10,7 @@ import pytest
 
 from mezzmark.statistics.drift import lag_one_autocorrelation
 from mezzmark.statistics.intervals import t_interval, t_reach
-from mezzmark.statistics.multiplicity import holm_adjusted
-from mezzmark.statistics.paired import paired_change, unpaired_change
+from mezzmark.statistics.paired import holm_adjusted, paired_change, unpaired_change
 from mezzmark.statistics.power import t_test_power
 from mezzmark.statistics.quantiles import quantile
 from mezzmark.statistics.variance import estimate_components

@@ -11,10 +11,8 @@ from typing import Final
 import numpy as np
 from scipy import stats
 
-from mezzmark.statistics.binomial import share_interval
-from mezzmark.statistics.intervals import Interval, log_t_interval
-from mezzmark.statistics.quantiles import QUANTILE_METHOD
-from mezzmark.statistics.stopping import is_precise, look_points
+from mezzmark.statistics.intervals import Interval, log_t_interval, share_interval
+from mezzmark.statistics.power import is_precise, look_points
 from mezzmark.statistics.tails import estimate_tail
 from simulation.worlds import Array, World
 
@@ -66,7 +64,7 @@ def median_coverage(
 
 
 def _median_interval(run: Array) -> Interval:
-    medians = np.quantile(run, 0.5, axis=1, method=QUANTILE_METHOD)
+    medians = np.quantile(run, 0.5, axis=1, method="median_unbiased")
     return log_t_interval(medians, confidence_level=CONFIDENCE, without_drift=True)
 
 

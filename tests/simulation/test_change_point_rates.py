@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from mezzmark.statistics.binomial import share_interval
+from mezzmark.statistics.intervals import share_interval
 from simulation.change_point_series import BEYOND, WORLDS, History, World, draw_changes
 
 SEED = 11

@@ -13,7 +13,7 @@ from mezzmark.decide.choose.draws import FigureDraws, draw_figures, to_log
 from mezzmark.decide.choose.needs import judge_needs
 from mezzmark.decide.estimate.rounds import estimate_tail_figure
 from mezzmark.model.request import Need, parse_wishes
-from mezzmark.statistics.binomial import share_interval
+from mezzmark.statistics.intervals import share_interval
 from simulation.choice_rates import FIGURES, Noise, Promise, samples_of, simulate_promises
 from simulation.worlds import WORLDS, World
 

@@ -145,7 +145,7 @@ def test_stopping_at_the_first_narrow_look_is_worse() -> None:
         logs = rng.normal(0.0, 0.015, 60)
         for count in range(3, 61):
             interval = log_t_interval(np.exp(logs[:count]), confidence_level=0.95)
-            if interval.relative_half_width <= 0.01:
+            if (interval.high - interval.low) / 2 <= 0.01 * interval.point:
                 break
         held += interval.low <= 1 <= interval.high
     coverage = Coverage(world="normal rounds", held=held, shown=3000, runs=3000)

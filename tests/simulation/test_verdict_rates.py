@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from mezzmark.decide.compare.verdicts import Evidence, judge_evidence
-from mezzmark.statistics.binomial import share_interval
+from mezzmark.statistics.intervals import share_interval
 from mezzmark.statistics.paired import paired_change
 from simulation.session_worlds import SESSION_WORLDS, Order, SessionPlan
 from simulation.verdict_rates import measure_run_verdicts, measure_verdicts

@@ -9,8 +9,7 @@ from typing import Final
 import numpy as np
 
 from mezzmark.decide.compare.verdicts import Evidence, judge_evidence
-from mezzmark.statistics.binomial import share_interval
-from mezzmark.statistics.intervals import Interval
+from mezzmark.statistics.intervals import Interval, share_interval
 from mezzmark.statistics.paired import paired_change, run_level_change
 from simulation.session_worlds import Order, Session, SessionPlan, draw_session
 

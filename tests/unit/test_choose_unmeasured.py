@@ -7,7 +7,7 @@ from test_choose import TWO, choose, made, without
 from fixtures.fabricated_run import THREE, FabricatedEncoding, Fabrication, fabricate_run
 from mezzmark.decide.choose.choice import Addition
 from mezzmark.decide.choose.choose import list_unmeasured
-from mezzmark.decide.estimate.observations import observe
+from mezzmark.decide.estimate.observed_run import observe
 from mezzmark.decide.estimate.pooling import pool_clips
 from mezzmark.model.encoding import CustomEncoding
 from mezzmark.model.request import ChooseSettings

@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from fixtures.fabricated_run import EIGHT, FabricatedEncoding, Fabrication, Spread, fabricate_run
-from mezzmark.decide.estimate.observations import Observation, observe
+from mezzmark.decide.estimate.observed_run import Observation, observe
 from mezzmark.decide.estimate.pooling import (
     compare_groups,
     pool_clips,
@@ -176,8 +176,6 @@ def test_throughput_interval_holds_its_point_and_narrows_like_t_on_logs() -> Non
     estimate = only(trials).estimates["throughput_fps"]
     logs = np.log([50 / s for s in seconds])
     low, high = np.exp(stats.t.interval(0.95, 4, loc=logs.mean(), scale=stats.sem(logs)))
-    assert estimate.low is not None
-    assert estimate.high is not None
     assert estimate.low < estimate.point < estimate.high
     assert (estimate.low, estimate.high) == pytest.approx((low, high), rel=2e-4)
 
@@ -218,11 +216,9 @@ def test_a_ratio_pairs_by_round_so_drift_cancels() -> None:
     ratio = _ratio(trials, SCRUB, other)
     logs = np.log(2 * np.array(noise))
     low, high = np.exp(stats.t.interval(0.95, 4, loc=logs.mean(), scale=stats.sem(logs)))
-    assert ratio is not None
     assert (ratio.low, ratio.high) == pytest.approx((low, high), rel=1e-6)
     own = summarise_cells(trials)[0].estimates["p50_ms"].relative_half_width
     assert own is not None
-    assert ratio.relative_half_width is not None
     assert ratio.relative_half_width < own / 20
 
 
@@ -237,8 +233,6 @@ def test_swapping_the_sides_inverts_the_ratio() -> None:
     _, trials = fabricate_run(Fabrication(rounds=5))
     cells = [s.cell for s in summarise_cells(trials) if s.cell.setting["pattern"] == "jump"]
     one, two = (_ratio(trials, *pair) for pair in (cells[:2], cells[1::-1]))
-    assert one is not None
-    assert two is not None
     assert one.low is not None
     assert one.high is not None
     assert (two.point, two.low, two.high) == pytest.approx(
@@ -278,7 +272,6 @@ def test_a_round_that_lacks_a_clip_is_not_pooled() -> None:
         )
     ]
     ratio = compare_groups(twice, observe(trials), "p50_ms", confidence_level=0.95)
-    assert ratio is not None
     assert (ratio.round_count, ratio.point) == (3, pytest.approx(2.0))
 
 
@@ -314,8 +307,6 @@ def test_median_intervals_cover_the_truth_as_often_as_they_say() -> None:
             for k in range(6)
         ]
         estimate = only(trials).estimates["p50_ms"]
-        assert estimate.low is not None
-        assert estimate.high is not None
         hits += estimate.low <= 20 <= estimate.high
     assert 0.925 <= hits / 600 <= 0.975
 
@@ -353,6 +344,5 @@ def test_the_truly_fastest_is_seldom_ruled_out() -> None:
             for round_index in range(8)
         ]
         entry = rank_encodings(observations, (), setting).find("e0")
-        assert entry is not None
         excluded += entry.is_apart is True
     assert excluded / 300 <= 0.05 + 0.038

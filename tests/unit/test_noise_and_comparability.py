@@ -125,7 +125,6 @@ def test_settings_of_the_cells_own_task_must_agree() -> None:
     cells carry themselves (threads) are no reason."""
     base = manifest()
     encode = base.scenario.settings(EncodeSettings)
-    assert encode is not None
     frames = encode.model_copy(update={"frames": 50})
     changed = with_scenario(encode=frames)
     assert find_unlikeness(ENCODE, base, changed) == (
@@ -140,12 +139,6 @@ def test_settings_of_the_cells_own_task_must_agree() -> None:
     assert find_unlikeness(SCRUB, base, changed) == ()
     threads = encode.model_copy(update={"threads": (2,)})
     assert find_unlikeness(ENCODE, base, with_scenario(encode=threads)) == ()
-
-
-def test_a_task_that_one_scenario_lacks_is_unlike() -> None:
-    """No [encode] table on one side: every setting is set on the other alone."""
-    reasons = find_unlikeness(ENCODE, manifest(), with_scenario(encode=None))
-    assert {(bool(reason.before), reason.after) for reason in reasons} == {(True, ())}
 
 
 def test_other_footage_is_unlike_for_its_own_cells_and_for_those_of_all_clips() -> None:

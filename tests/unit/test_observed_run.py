@@ -6,10 +6,13 @@ import pytest
 
 from fixtures.fabricated_run import Fabrication, fabricate_run
 from mezzmark.decide.estimate import observed_run
-from mezzmark.decide.estimate.complete_rounds import run_names
-from mezzmark.decide.estimate.observations import observe
-from mezzmark.decide.estimate.observed_run import ObservedRun, read_costs
-from mezzmark.decide.estimate.pooling import pooled_bitrates_bps
+from mezzmark.decide.estimate.observed_run import (
+    ObservedRun,
+    observe,
+    pooled_bitrates_bps,
+    read_costs,
+    run_names,
+)
 from mezzmark.decide.picture.fidelity import judge_run
 from mezzmark.model.request import ChooseSettings
 from mezzmark.report.view import view_run

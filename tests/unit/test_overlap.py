@@ -82,7 +82,6 @@ def test_runs_at_once_give_no_verdict_and_name_the_runs() -> None:
     )
     (cell,) = report.cells
     assert cell.withheld_verdict == "regressed"
-    assert cell.cost_ratio is not None
     assert cell.cost_ratio.point == pytest.approx(1.10, rel=1e-6)
     assert report.overlaps == (("from 0", "from 5"),)
 

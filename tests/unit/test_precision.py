@@ -8,7 +8,7 @@ from scipy import stats
 
 from fixtures.fabricated_run import Fabrication, Spread, fabricate_run
 from fixtures.snapshot import assert_matches_snapshot
-from mezzmark.decide.estimate.observations import observe
+from mezzmark.decide.estimate.observed_run import observe
 from mezzmark.decide.estimate.precision import (
     MOST_MORE_ROUNDS,
     Precision,
@@ -66,7 +66,6 @@ def test_widths_are_those_of_t_on_logs() -> None:
 def test_the_cell_that_spreads_most_stands_beside_the_others() -> None:
     """One cell swings by a third, all others are calm: it is named, and most cells are tight."""
     found = _judge(*_with_one_wild(1.3))
-    assert found is not None
     cell = found.widest
     assert (cell.task, cell.encoding, cell.setting["pattern"]) == ("scrub", "VC-3 SQ", "near")
     assert found.typical_fraction < 0.02
@@ -78,7 +77,6 @@ def test_the_cell_that_spreads_most_stands_beside_the_others() -> None:
 def test_a_run_that_is_precise_enough_needs_no_more_rounds() -> None:
     """Where every cell keeps to the precision asked for, no more rounds are proposed."""
     found = _judge(*_run(Spread(sample=0.001, trial=0.001, round=0.0), rounds=10))
-    assert found is not None
     assert (found.more_rounds, found.goal_fraction) == (0, 0.05)
 
 
@@ -93,7 +91,6 @@ def test_a_plan_never_exceeds_the_scenarios_rounds_or_its_time() -> None:
     interval."""
     manifest, trials = _run()
     plan = plan_precision(manifest, trials)
-    assert plan is not None
     assert (plan.round_count, plan.limited_by) == (manifest.scenario.rounds, "rounds")
     round_s = sum(trial.wall_ns for trial in trials) / 1e9 / 6
     assert plan.round_duration_s == pytest.approx(round_s)
@@ -101,7 +98,6 @@ def test_a_plan_never_exceeds_the_scenarios_rounds_or_its_time() -> None:
         limits = {"time_budget_s": budget * round_s, "minimum_rounds": minimum}
         short = manifest.scenario.model_copy(update=limits)
         plan = plan_precision(manifest.model_copy(update={"scenario": short}), trials)
-        assert plan is not None
         assert (plan.round_count, plan.limited_by) == (rounds, "time")
         assert (plan.widest_fraction is None) is (rounds < 3)
 

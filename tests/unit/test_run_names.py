@@ -13,7 +13,7 @@ from mezzmark.decide.choose.evidence import refuse_unlike_runs
 from mezzmark.decide.compare.matching import no_common_clip, why_absent
 from mezzmark.decide.compare.regress import compare_runs
 from mezzmark.decide.compare.verdicts import Reason, Refusal
-from mezzmark.decide.estimate.complete_rounds import run_names
+from mezzmark.decide.estimate.observed_run import run_names
 from mezzmark.decide.size.sizing import size_encodings
 from mezzmark.model.cell import AXES, Cell, Setting
 from mezzmark.model.errors import RunError

@@ -54,8 +54,6 @@ def test_a_slow_round_leaves_contention_and_coherency_alone() -> None:
     for name in ("sigma", "kappa"):
         a = parameter_interval(before, name, confidence_level=LEVEL)
         b = parameter_interval(after, name, confidence_level=LEVEL)
-        assert a is not None
-        assert b is not None
         assert (b.low, b.high) == pytest.approx((a.low, a.high), rel=1e-6)
 
 
@@ -88,8 +86,6 @@ def test_a_prediction_never_beats_perfect_scaling() -> None:
     fit = fit_scaling(COUNTS[:3], _rounds(rng, round_count=3, sigma=0, kappa=0)[:, :3])
     found = predict_throughput(fit, 64, confidence_level=LEVEL)
     gamma = parameter_interval(fit, "gamma", confidence_level=LEVEL)
-    assert found.interval is not None
-    assert gamma is not None
     assert found.interval.low <= found.point <= found.interval.high <= 64 * gamma.high * (1 + 1e-12)
 
 

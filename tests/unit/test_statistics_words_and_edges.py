@@ -1,15 +1,17 @@
 """What results say of themselves, whole messages, and behaviour exactly at the limits."""
 
 import math
-import re
 
 import numpy as np
 import pytest
 
-from mezzmark.statistics.binomial import share_interval
-from mezzmark.statistics.intervals import log_t_interval, t_interval
-from mezzmark.statistics.multiplicity import holm_adjusted
-from mezzmark.statistics.paired import paired_change, run_level_change, unpaired_change
+from mezzmark.statistics.intervals import log_t_interval, share_interval, t_interval
+from mezzmark.statistics.paired import (
+    holm_adjusted,
+    paired_change,
+    run_level_change,
+    unpaired_change,
+)
 from mezzmark.statistics.power import expected_log_half_width, rounds_for_width
 from mezzmark.statistics.quantiles import quantile
 from mezzmark.statistics.tails import estimate_tail
@@ -36,38 +38,8 @@ def test_intervals_carry_their_level_and_method() -> None:
         "binomial limits at the trials' effective sample size": tail.interval,
     }
     for method, interval in intervals.items():
-        assert interval is not None
         assert (interval.confidence_level, interval.method) == (0.9, method)
         assert interval.low <= interval.point <= interval.high
-
-
-def whole(message: str) -> str:
-    return f"^{re.escape(message)}$"
-
-
-def test_whole_messages_of_what_is_refused() -> None:
-    """Messages are sentences for people, not fragments."""
-    with pytest.raises(ValueError, match=whole("a quantile needs at least one sample")):
-        estimate_tail([], 0.5, confidence_level=0.9)
-    with pytest.raises(ValueError, match=whole("a quantile needs at least one value")):
-        quantile([], 0.5)
-    with pytest.raises(ValueError, match=whole("values must be finite")):
-        t_interval([1, math.inf], confidence_level=0.9)
-    text = "values must be positive to be compared as ratios"
-    with pytest.raises(ValueError, match=whole(text)):
-        log_t_interval([1, -1], confidence_level=0.9)
-    with pytest.raises(ValueError, match=whole("values must be positive and finite")):
-        estimate_components([np.array([1.0, math.inf])] * 2)
-    text = "variance components need two trials and two samples in one of them"
-    with pytest.raises(ValueError, match=whole(text)):
-        estimate_components([np.array([1.0, 2.0])])
-    text = "the spread between runs needs three runs, at least one on each side"
-    with pytest.raises(ValueError, match=whole(text)):
-        run_level_change([PAIR[0]], [PAIR[0]])
-    with pytest.raises(ValueError, match=whole("p-values lie between 0 and 1")):
-        holm_adjusted([2.0])
-    with pytest.raises(ValueError, match=whole("costs must be positive and finite")):
-        paired_change([1, 0], [1, 1])
 
 
 def test_numbers_given_as_text_are_read() -> None:
@@ -103,29 +75,10 @@ def test_a_tail_with_ties_counts_them_in() -> None:
     """Samples equal to the quantile are at or below it: 90 of 100 in each trial, no spread."""
     trial = np.repeat([1.0, 2.0], [90, 10])
     found = estimate_tail([trial] * 10, 0.5, confidence_level=0.95)
-    assert found.interval is not None
     assert (found.interval.low, found.interval.high) == (1.0, 1.0)
     mixed = [np.repeat([1.0, 2.0], [count, 100 - count]) for count in (60, 100) * 5]
     spread = estimate_tail(mixed, 0.75, confidence_level=0.95)
-    assert spread.interval is not None
     assert (spread.point, spread.interval.high) == (1.0, 2.0)
-
-
-def test_five_rounds_may_be_lengthened_or_widened() -> None:
-    """At just five rounds both ways out are named."""
-    rng = np.random.default_rng(1)
-    found = estimate_tail(list(rng.lognormal(size=(5, 24))), 0.95, confidence_level=0.95)
-    assert (found.missing_trials, found.samples_a_trial) == (12, 80)
-
-
-def test_a_withheld_tail_keeps_its_point() -> None:
-    """All slow samples in one trial: no interval, the quantile is still told."""
-    trials = [np.linspace(1, 2, 40) for _ in range(9)] + [np.linspace(50, 60, 40)]
-    found = estimate_tail(trials, 0.95, confidence_level=0.95)
-    pooled = np.concatenate(trials)
-    expected = np.quantile(pooled, 0.95, method="median_unbiased")
-    assert found.point == pytest.approx(expected)
-    assert found.is_clustered
 
 
 @pytest.mark.parametrize("probability", [0.05, 0.95])
@@ -147,16 +100,16 @@ def test_a_limit_may_be_the_outermost_sample(probability: float) -> None:
 
 def test_no_variance_at_all() -> None:
     """Nothing varies: no share, and the smallest plan there is."""
-    still = VarianceComponents(between=0.0, within=0.0, trial_count=3, samples_per_trial=5.0)
+    still = VarianceComponents(between=0.0, within=0.0, samples_per_trial=5.0)
     assert still.between_fraction == 0.0
-    plan = plan_sampling(
+    rounds, _ = plan_sampling(
         still,
         trial_cost_s=1.0,
         sample_cost_s=0.5,
         half_width_fraction=0.01,
         confidence_level=0.95,
     )
-    assert plan.trial_count == 2
+    assert rounds == 2
 
 
 def test_a_width_exactly_reached_is_reached() -> None:

@@ -7,8 +7,8 @@ import pytest
 from scipy import stats
 
 from mezzmark.statistics.drift import classify_course, lag_one_autocorrelation
-from mezzmark.statistics.stopping import is_precise, look_points
-from mezzmark.statistics.tails import effective_count, estimate_tail, samples_needed
+from mezzmark.statistics.power import is_precise, look_points
+from mezzmark.statistics.tails import effective_count, estimate_tail
 from mezzmark.statistics.variance import (
     VarianceComponents,
     estimate_components,
@@ -26,40 +26,29 @@ def test_tail_of_independent_samples_is_the_binomial_one() -> None:
     size = 4000 * (stats.t.ppf(0.975, 3999) / stats.t.ppf(0.975, 9)) ** 2
     low = stats.beta.ppf(0.025, 0.95 * size, 0.05 * size + 1)
     high = stats.beta.ppf(0.975, 0.95 * size + 1, 0.05 * size)
-    assert found.interval is not None
     assert found.interval.low == ordered[math.floor(4000 * low) - 1]
     assert found.interval.high == ordered[math.ceil(4000 * high)]
     assert found.point == pytest.approx(np.quantile(ordered, 0.95, method="median_unbiased"))
     assert (found.missing_trials, found.interval.count) == (0, 10)
 
 
-def test_effective_count_of_alike_trials_is_their_number() -> None:
-    """When every trial lies wholly on one side, ten trials of 50 samples count as about nine
-    independent samples before the allowance for few trials, not as 500."""
-    wholly = np.array([50] * 5 + [0] * 5)
-    counts = np.full(10, 50.0)
+@pytest.mark.parametrize(
+    ("at_or_below", "counts", "independent"),
+    [
+        ([50] * 5 + [0] * 5, [50] * 10, 9),
+        ([40] * 10, [50] * 10, 500),
+        ([50] * 10, [50] * 10, 500),
+        ([18, 72] * 5, [20, 80] * 5, 500),
+    ],
+)
+def test_effective_count(at_or_below: list, counts: list, independent: int) -> None:
+    """Of ten trials with 500 samples, before the allowance for few trials: about nine where each
+    lies wholly on one side; never more than the samples, however alike the trials; all of them
+    where trials of 20 and 80 have the same share below."""
     shrink = (stats.t.ppf(0.975, 499) / stats.t.ppf(0.975, 9)) ** 2
-    found = effective_count(wholly, counts, confidence_level=0.95)
-    assert found == pytest.approx(9 * shrink)
-
-
-def test_effective_count_never_exceeds_the_samples() -> None:
-    """Trials more alike than chance allows gain nothing by it."""
-    counts = np.full(10, 50.0)
-    shrink = (stats.t.ppf(0.975, 499) / stats.t.ppf(0.975, 9)) ** 2
-    found = effective_count(np.full(10, 40), counts, confidence_level=0.95)
-    assert found == pytest.approx(500 * shrink)
-    assert effective_count(np.full(10, 50), counts, confidence_level=0.95) == pytest.approx(
-        500 * shrink
-    )
-
-
-def test_effective_count_of_unequal_trials_is_a_ratio_estimate() -> None:
-    """Trials of 20 and 80 samples with the same share below: no spread, whatever their sizes."""
-    counts = np.array([20.0, 80.0] * 5)
-    found = effective_count((0.9 * counts).astype(int), counts, confidence_level=0.95)
-    shrink = (stats.t.ppf(0.975, 499) / stats.t.ppf(0.975, 9)) ** 2
-    assert found == pytest.approx(500 * shrink)
+    counted = np.array(counts, dtype=np.float64)
+    found = effective_count(np.array(at_or_below), counted, confidence_level=0.95)
+    assert found == pytest.approx(independent * shrink)
 
 
 @pytest.mark.parametrize(
@@ -72,6 +61,10 @@ def test_effective_count_of_unequal_trials_is_a_ratio_estimate() -> None:
         (10, 100, 0.99, (10, 200)),
         (20, 100, 0.99, (0, 0)),
         (10, 40, 0.05, (0, 0)),
+        (10, 39, 0.05, (1, 40)),
+        (5, 24, 0.95, (12, 80)),
+        (10, 3, 0.5, (4, 4)),
+        (10, 4, 0.5, (0, 0)),
     ],
 )
 def test_tails_are_withheld_by_design(
@@ -89,11 +82,6 @@ def test_tails_are_withheld_by_design(
     )
 
 
-def test_samples_needed() -> None:
-    """20 beyond the quantile: 400 for p95, 2,000 for p99, 40 for the median."""
-    assert [samples_needed(p) for p in (0.5, 0.95, 0.99, 0.05)] == [40, 400, 2000, 400]
-
-
 def test_a_tail_in_one_trial_is_withheld() -> None:
     """All slow samples in one trial of ten: the limit would lie beyond the slowest sample."""
     trials = [np.linspace(1, 2, 40) for _ in range(9)]
@@ -101,6 +89,8 @@ def test_a_tail_in_one_trial_is_withheld() -> None:
     found = estimate_tail(trials, 0.95, confidence_level=0.95)
     assert found.interval is None
     assert found.is_clustered
+    expected = np.quantile(np.concatenate(trials), 0.95, method="median_unbiased")
+    assert found.point == pytest.approx(expected)
 
 
 def test_empty_trials_do_not_count_and_nothing_is_refused() -> None:
@@ -109,7 +99,7 @@ def test_empty_trials_do_not_count_and_nothing_is_refused() -> None:
     empty = [np.array([])]
     full = estimate_tail(trials, 0.95, confidence_level=0.95)
     assert estimate_tail(trials + empty, 0.95, confidence_level=0.95) == full
-    with pytest.raises(ValueError, match="at least one sample"):
+    with pytest.raises(ValueError):
         estimate_tail(empty, 0.95, confidence_level=0.95)
     for probability, level in ((1.0, 0.95), (0.95, 1.0)):
         with pytest.raises(ValueError, match="between 0 and 1"):
@@ -123,7 +113,7 @@ def test_components_recover_the_truth() -> None:
     found = estimate_components(trials)
     assert math.sqrt(found.between) == pytest.approx(0.03, rel=0.1)
     assert math.sqrt(found.within) == pytest.approx(0.2, rel=0.02)
-    assert (found.trial_count, found.samples_per_trial) == (4000, 40.0)
+    assert found.samples_per_trial == 40.0
 
 
 def test_components_by_hand_for_unequal_trials() -> None:
@@ -153,9 +143,7 @@ def test_components_refuse_what_has_none(trials: list) -> None:
 
 
 def components(between: float, within: float, samples: float = 25.0) -> VarianceComponents:
-    return VarianceComponents(
-        between=between, within=within, trial_count=10, samples_per_trial=samples
-    )
+    return VarianceComponents(between=between, within=within, samples_per_trial=samples)
 
 
 def test_the_share_between_trials() -> None:
@@ -166,28 +154,25 @@ def test_the_share_between_trials() -> None:
 def test_sampling_plan_is_the_cheapest() -> None:
     """No other number of samples a trial reaches the width in less time (tried one by one)."""
     spread = components(0.0004, 0.04)
-    plan = plan_sampling(
+    rounds, samples = plan_sampling(
         spread,
         trial_cost_s=2.0,
         sample_cost_s=0.05,
         half_width_fraction=0.02,
         confidence_level=0.95,
     )
-    assert plan.samples_per_trial == round(math.sqrt(2.0 / 0.05 * 0.04 / 0.0004))
+    assert samples == round(math.sqrt(2.0 / 0.05 * 0.04 / 0.0004))
 
-    def duration_s(samples: int) -> float:
-        trials = 2
+    def fewest_rounds(samples: int) -> int:
+        rounds = 2
         sd = math.sqrt(0.0004 + 0.04 / samples)
-        while stats.t.ppf(0.975, trials - 1) * sd / math.sqrt(trials) > math.log(1.02):
-            trials += 1
-        return trials * (2.0 + samples * 0.05)
+        while stats.t.ppf(0.975, rounds - 1) * sd / math.sqrt(rounds) > math.log(1.02):
+            rounds += 1
+        return rounds
 
-    assert plan.duration_s == pytest.approx(duration_s(plan.samples_per_trial))
-    best = min(duration_s(samples) for samples in range(1, 400))
-    assert plan.duration_s <= 1.15 * best
-    assert plan.duration_s == pytest.approx(
-        plan.trial_count * (2.0 + plan.samples_per_trial * 0.05)
-    )
+    assert rounds == fewest_rounds(samples)
+    best_s = min(fewest_rounds(count) * (2.0 + count * 0.05) for count in range(1, 400))
+    assert rounds * (2.0 + samples * 0.05) <= 1.15 * best_s
 
 
 def test_sampling_plan_at_its_ends() -> None:
@@ -198,8 +183,8 @@ def test_sampling_plan_at_its_ends() -> None:
         "half_width_fraction": 0.05,
         "confidence_level": 0.95,
     }
-    assert plan_sampling(components(0.0, 0.01), **arguments).samples_per_trial == 10_000
-    assert plan_sampling(components(0.01, 0.0), **arguments).samples_per_trial == 1
+    assert plan_sampling(components(0.0, 0.01), **arguments)[1] == 10_000
+    assert plan_sampling(components(0.01, 0.0), **arguments)[1] == 1
 
 
 QUIET = 0.004 * np.array([1, -1, 0.5, -0.7, -0.2, 0.9, -0.4, 0.3, -1.1, 0.6, -0.3, 0.4])

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from test_choose import TWO, Run, choose, encoding, made, without
 
-from mezzmark.decide.estimate.complete_rounds import complete_round_count, truncated_round
+from mezzmark.decide.estimate.observed_run import complete_round_count, truncated_round
 from mezzmark.report.prose.choice import rounds_text
 from mezzmark.report.prose.numbers import round_count_text
 from mezzmark.store.run_store import read_run

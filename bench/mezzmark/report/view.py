@@ -9,8 +9,7 @@ from numpy.typing import NDArray
 
 from mezzmark.decide.choose.choice import Choice
 from mezzmark.decide.choose.choose import choose_encoding
-from mezzmark.decide.estimate.observations import Observation
-from mezzmark.decide.estimate.observed_run import ObservedRun
+from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
 from mezzmark.decide.estimate.pooling import pool_clips, summarise_cells
 from mezzmark.decide.estimate.ranking import Ranking, rank_encodings, scrub_settings
 from mezzmark.decide.machine.noise import Leaders

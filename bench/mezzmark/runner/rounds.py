@@ -3,7 +3,7 @@
 Rounds end by precision, by number or by time, decided between rounds only. Stopping looks at the
 width of intervals and never at a difference: a rule that waits until something looks different
 finds differences that are not there. Where the looks fall, and how many must agree, is
-`mezzmark.statistics.stopping`'s to say.
+`mezzmark.statistics.power`'s to say.
 """
 
 from collections.abc import Callable, Iterable, Sequence
@@ -130,7 +130,7 @@ def stop_at_precision(scenario: Scenario) -> StopWhen:
     """The usual rule: no cell's interval is wider than ± the scenario's share of its figure, now
     and at the look before."""
     from mezzmark.decide.estimate.pooling import worst_relative_half_width
-    from mezzmark.statistics.stopping import is_precise, look_points
+    from mezzmark.statistics.power import is_precise, look_points
 
     def stop_when(trials: Sequence[Trial]) -> bool | str:
         round_count = 1 + max((trial.round_index for trial in trials), default=-1)

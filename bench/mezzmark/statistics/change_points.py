@@ -20,13 +20,15 @@ badly; a slow drift comes out as one or more steps.
 """
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
+
+from mezzmark.statistics.intervals import t_quantile
 
 FEWEST_VALUES: Final = 3
 """Two levels and a spread cannot be told from two values."""
@@ -52,15 +54,8 @@ class ChangePoint:
 
     def limits(self, *, confidence_level: float) -> tuple[float, float]:
         """Limits of the change by Student's t; they take the place of the step as known."""
-        reach = float(special.stdtrit(self.degrees, (1 + confidence_level) / 2))
-        half = reach * self.standard_error
+        half = t_quantile((1 + confidence_level) / 2, self.degrees) * self.standard_error
         return self.change - half, self.change + half
-
-
-@dataclass(frozen=True, slots=True)
-class _Split:
-    index: int
-    p_value: float
 
 
 def find_change_points(
@@ -72,19 +67,15 @@ def find_change_points(
     for arrays of unequal length, values that are not finite, negative errors, or a level outside
     0 to 1.
     """
-    series, errors = _checked(values, standard_errors)
     if not 0 < error_level < 1:
         raise ValueError(f"error_level must lie between 0 and 1, not {error_level}")
-    weights = _weights(series, errors)
-    splits = sorted(_segment(series, errors, weights, error_level), key=lambda split: split.index)
-    return _measured(series, errors, weights, splits)
+    series = _Series.of(values, standard_errors)
+    return series.steps(dict(sorted(_segment(series, error_level))))
 
 
 def change_p_value(values: ArrayLike, standard_errors: ArrayLike) -> float:
     """The p-value of "no change anywhere in this series"; 1 for fewer than three values."""
-    series, errors = _checked(values, standard_errors)
-    split = _best_split(series, errors, _weights(series, errors))
-    return 1.0 if split is None else split.p_value
+    return _Series.of(values, standard_errors).best_split()[1]
 
 
 def between_run_variance(values: ArrayLike, standard_errors: ArrayLike) -> float:
@@ -103,119 +94,115 @@ def between_run_variance(values: ArrayLike, standard_errors: ArrayLike) -> float
     return max(0.0, (whole - own) / 2)
 
 
-def _segment(
-    series: NDArray[np.float64],
-    errors: NDArray[np.float64],
-    weights: NDArray[np.float64],
-    error_level: float,
-) -> Iterator[_Split]:
-    """Splits of the whole, then of its parts; a part counts as often as there may be others."""
-    parts = [(0, series.size, 1, 0.0)]
+@dataclass(frozen=True, slots=True)
+class _Series:
+    """Values with their standard errors and weights: 1 / variance, up to a common factor."""
+
+    values: NDArray[np.float64]
+    errors: NDArray[np.float64]
+    weights: NDArray[np.float64]
+
+    @staticmethod
+    def of(values: ArrayLike, standard_errors: ArrayLike) -> "_Series":
+        """Weights are equal where nothing is known of any.
+
+        No error counts as smaller than their median: six rounds that agree by luck would else
+        outweigh all other runs, and raise false alarms.
+        """
+        series, errors = _checked(values, standard_errors)
+        typical = np.median(errors) if errors.size else 0.0
+        variances = np.maximum(errors, typical) ** 2 + between_run_variance(series, errors)
+        is_known = (variances > 0).all()
+        return _Series(series, errors, 1 / variances if is_known else np.ones_like(series))
+
+    def part(self, start: int, stop: int) -> "_Series":
+        """The values from `start` to before `stop`."""
+        inside = slice(start, stop)
+        return _Series(self.values[inside], self.errors[inside], self.weights[inside])
+
+    def best_split(self) -> tuple[int, float]:
+        """The place where two levels fit best, with the bound on its p-value; 0 and 1 for none."""
+        count = self.values.size
+        if count < FEWEST_VALUES:
+            return 0, 1.0
+        mass = float(self.weights.sum())
+        before = np.cumsum(self.weights)[:-1]
+        mean = float(self.weights @ self.values) / mass
+        gaps = np.cumsum(self.weights * (self.values - mean))[:-1]
+        gains = gaps**2 * mass / (before * (mass - before))
+        index = int(np.argmax(gains)) + 1
+        gain = float(gains[index - 1])
+        if gain <= self.rounding():
+            return 0, 1.0
+        scale = self.scale([index])
+        if scale <= 0:
+            return index, 0.0
+        tail = 2 * float(special.stdtr(count - 2, -math.sqrt(gain / scale)))
+        return index, min(1.0, (count - 1) * tail)
+
+    def levels(self, starts: list[int]) -> list[tuple["_Series", float, float]]:
+        """The parts that begin at the first value and at `starts`: each with its weighted mean and
+        the sum of its weights."""
+        ends = (*starts, self.values.size)
+        parts = [self.part(start, end) for start, end in zip((0, *starts), ends, strict=True)]
+        masses = [float(part.weights.sum()) for part in parts]
+        return [
+            (part, float(part.weights @ part.values) / mass, mass)
+            for part, mass in zip(parts, masses, strict=True)
+        ]
+
+    def scale(self, starts: list[int]) -> float:
+        """Weighted residual variance about the levels; at least the runs' own errors."""
+        squares = 0.0
+        for part, level, _ in self.levels(starts):
+            squares += float(part.weights @ (part.values - level) ** 2)
+        residual = squares / (self.values.size - len(starts) - 1)
+        own = float(np.mean(self.weights * self.errors**2))
+        return max(residual if residual > self.rounding() else 0.0, own)
+
+    def rounding(self) -> float:
+        """Weighted squares so small that they may come from rounding alone."""
+        return float(np.finfo(np.float64).eps) * float(self.weights @ self.values**2)
+
+    def steps(self, p_values: dict[int, float]) -> tuple[ChangePoint, ...]:
+        """Each step, by its place in order, as the difference of the levels on its two sides; one
+        scale for all."""
+        degrees = self.values.size - len(p_values) - 1
+        if not p_values or degrees < 1:
+            return ()
+        scale, levels = self.scale(list(p_values)), self.levels(list(p_values))
+        return tuple(
+            ChangePoint(
+                index=index,
+                change=after - before,
+                standard_error=math.sqrt(scale * (1 / mass_before + 1 / mass_after)),
+                degrees=degrees,
+                p_value=p_value,
+            )
+            for (index, p_value), (_, before, mass_before), (_, after, mass_after) in zip(
+                p_values.items(), levels[:-1], levels[1:], strict=True
+            )
+        )
+
+
+def _segment(series: _Series, error_level: float) -> Iterator[tuple[int, float]]:
+    """Places and p-values of splits of the whole, then of its parts; a part counts as often as
+    there may be others."""
+    parts = [(0, series.values.size, 1, 0.0)]
     while parts:
         start, stop, count, parent_p = parts.pop()
-        inside = slice(start, stop)
-        split = _best_split(series[inside], errors[inside], weights[inside])
-        if split is None:
-            continue
-        p_value = max(parent_p, min(1.0, split.p_value * count))
-        if p_value > error_level:
-            continue
-        middle = start + split.index
-        yield _Split(middle, p_value)
-        parts += [(start, middle, 2 * count, p_value), (middle, stop, 2 * count, p_value)]
-
-
-def _best_split(
-    series: NDArray[np.float64], errors: NDArray[np.float64], weights: NDArray[np.float64]
-) -> _Split | None:
-    """The place where two levels fit best, with the bound on its p-value."""
-    count = series.size
-    if count < FEWEST_VALUES:
-        return None
-    total, mass = float(weights @ series), float(weights.sum())
-    before = np.cumsum(weights)[:-1]
-    gaps = np.cumsum(weights * (series - total / mass))[:-1]
-    gains = gaps**2 * mass / (before * (mass - before))
-    index = int(np.argmax(gains)) + 1
-    gain = float(gains[index - 1])
-    if gain <= _rounding(series, weights):
-        return None
-    scale = _scale(series, errors, weights, [index])
-    if scale <= 0:
-        return _Split(index, 0.0)
-    tail = 2 * float(special.stdtr(count - 2, -math.sqrt(gain / scale)))
-    return _Split(index, min(1.0, (count - 1) * tail))
-
-
-def _scale(
-    series: NDArray[np.float64],
-    errors: NDArray[np.float64],
-    weights: NDArray[np.float64],
-    starts: Sequence[int],
-) -> float:
-    """Weighted residual variance about the levels; at least the runs' own errors."""
-    squares = 0.0
-    for part, mass in zip(np.split(series, starts), np.split(weights, starts), strict=True):
-        squares += float(mass @ (part - float(mass @ part) / float(mass.sum())) ** 2)
-    residual = squares / (series.size - len(starts) - 1)
-    if residual <= _rounding(series, weights):
-        residual = 0.0
-    return max(residual, float(np.mean(weights * errors**2)))
-
-
-def _rounding(series: NDArray[np.float64], weights: NDArray[np.float64]) -> float:
-    """Weighted squares so small that they may come from rounding alone."""
-    return float(np.finfo(np.float64).eps) * float(weights @ series**2)
-
-
-def _measured(
-    series: NDArray[np.float64],
-    errors: NDArray[np.float64],
-    weights: NDArray[np.float64],
-    splits: Sequence[_Split],
-) -> tuple[ChangePoint, ...]:
-    """Each step as the difference of the levels on its two sides, one scale for all."""
-    starts = [split.index for split in splits]
-    degrees = series.size - len(starts) - 1
-    if not starts or degrees < 1:
-        return ()
-    scale = _scale(series, errors, weights, starts)
-    parts = list(zip(np.split(series, starts), np.split(weights, starts), strict=True))
-    levels = [(float(mass @ part) / float(mass.sum()), float(mass.sum())) for part, mass in parts]
-    return tuple(
-        ChangePoint(
-            index=split.index,
-            change=after[0] - before[0],
-            standard_error=math.sqrt(scale * (1 / before[1] + 1 / after[1])),
-            degrees=degrees,
-            p_value=split.p_value,
-        )
-        for split, before, after in zip(splits, levels[:-1], levels[1:], strict=True)
-    )
-
-
-def _weights(series: NDArray[np.float64], errors: NDArray[np.float64]) -> NDArray[np.float64]:
-    """1 / variance, up to a common factor; equal where nothing is known of any.
-
-    No error counts as smaller than their median: six rounds that agree by luck would else outweigh
-    all other runs, and raise false alarms.
-    """
-    typical = float(np.median(errors)) if errors.size else 0.0
-    variances = np.maximum(errors, typical) ** 2 + between_run_variance(series, errors)
-    if not (variances > 0).all():
-        return np.ones_like(series)
-    return np.asarray(1 / variances, dtype=np.float64)
+        index, own_p = series.part(start, stop).best_split()
+        p_value = max(parent_p, min(1.0, own_p * count))
+        if p_value <= error_level:
+            middle = start + index
+            yield middle, p_value
+            parts += [(start, middle, 2 * count, p_value), (middle, stop, 2 * count, p_value)]
 
 
 def _checked(
     values: ArrayLike, standard_errors: ArrayLike
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    series = np.asarray(values, dtype=np.float64)
-    errors = np.asarray(standard_errors, dtype=np.float64)
-    if series.ndim != 1 or series.shape != errors.shape:
-        raise ValueError("values and standard_errors must be one-dimensional and equally long")
-    if not (np.isfinite(series).all() and np.isfinite(errors).all()):
-        raise ValueError("values and standard errors must be finite")
-    if (errors < 0).any():
-        raise ValueError("standard errors cannot be negative")
+    series, errors = np.array((values, standard_errors), dtype=np.float64)
+    if not (np.isfinite(series).all() and np.isfinite(errors).all() and (errors >= 0).all()):
+        raise ValueError("values and errors must be finite, and no error below 0")
     return series, errors

@@ -19,7 +19,6 @@ MINIMUM_POINTS: Final = 6
 
 SHORTEST_SEGMENT: Final = 2
 
-
 LEFTOVER_LEVEL: Final = 0.01
 """At this error level what a line or a step leaves over is more than noise."""
 
@@ -43,13 +42,14 @@ def classify_course(times: ArrayLike, *, confidence_level: float = 0.95) -> Cour
     The chance to call a steady machine anything else is at most 1 - level: three tests (slope,
     best step, likeness of neighbours) share it (Bonferroni; the step's search for its place too).
     """
-    logs = _relative_logs(times)
+    data = np.asarray(times, dtype=np.float64)
+    logs = np.log(data / data[0])  # so that times all alike are exactly 0
     if logs.size < MINIMUM_POINTS:
         return Course(kind="too short", change_fraction=0.0, p_value=1.0)
     line, line_p = _line(logs)
     at, step_p = _best_step(logs)
-    step = _step_fit(logs, at)
-    wander_p = _wander(logs)[1]
+    step = np.repeat((logs[:at].mean(), logs[at:].mean()), (at, logs.size - at))
+    wander_p = _wander_p(logs)
     p_value = min(1.0, 3 * min(line_p, step_p, wander_p))
     if p_value > 1 - confidence_level:
         return Course(kind="steady", change_fraction=0.0, p_value=p_value)
@@ -57,15 +57,14 @@ def classify_course(times: ArrayLike, *, confidence_level: float = 0.95) -> Cour
     fit = line if is_line else step
     left = logs - fit
     is_explained = min(line_p, step_p) <= wander_p
-    if not is_explained or min(_best_step(left)[1], _wander(left)[1]) * 2 <= LEFTOVER_LEVEL:
-        kind: CourseKind = "unsteady"
-    else:
-        kind = "drift" if is_line else "step"
+    kind: CourseKind = "drift" if is_line else "step"
+    if not is_explained or min(_best_step(left)[1], _wander_p(left)) * 2 <= LEFTOVER_LEVEL:
+        kind = "unsteady"
     return Course(
         kind=kind,
         change_fraction=math.expm1(float(fit[-1] - fit[0])),
         p_value=p_value,
-        at=None if kind != "step" else at,
+        at=at if kind == "step" else None,
     )
 
 
@@ -75,12 +74,6 @@ def lag_one_autocorrelation(values: ArrayLike) -> float:
     centred = data - data.mean()
     total = float(centred @ centred)
     return float(centred[1:] @ centred[:-1]) / total if total > 0 else 0.0
-
-
-def _relative_logs(times: ArrayLike) -> NDArray[np.float64]:
-    """Logs of times in units of the first, so that times all alike are exactly 0."""
-    data = np.asarray(times, dtype=np.float64)
-    return np.asarray(np.log(data / data[:1]))
 
 
 def _line(logs: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
@@ -101,27 +94,20 @@ def _best_step(logs: NDArray[np.float64]) -> tuple[int, float]:
     after = -sums[places - 1] / (count - places)
     between = (after - before) ** 2 * places * (count - places) / count
     best = int(np.argmax(between))
-    total = float(((logs - logs.mean()) ** 2).sum())
-    left = max(total - float(between[best]), 0.0) / (count - 2)
-    p_value = _two_sided(math.sqrt(float(between[best])), math.sqrt(left), count - 2)
+    explained = float(between[best])
+    left = max(float(((logs - logs.mean()) ** 2).sum()) - explained, 0.0) / (count - 2)
+    p_value = _two_sided(math.sqrt(explained), math.sqrt(left), count - 2)
     return int(places[best]), min(1.0, p_value * places.size)
 
 
-def _wander(logs: NDArray[np.float64]) -> tuple[float, float]:
-    """The sd that neighbours share, and the one-sided p-value of their being alike.
+def _wander_p(logs: NDArray[np.float64]) -> float:
+    """The one-sided p-value of neighbours being alike.
 
     Lag-1 autocorrelation, about normal with mean -1/n and variance 1/n where nothing lingers
     (Anderson, Annals of Mathematical Statistics 13, 1942, 1-13).
     """
-    alike = lag_one_autocorrelation(logs)
-    shared = math.sqrt(max(alike, 0.0)) * float(logs.std())
-    return shared, float(stats.norm.sf((alike + 1 / logs.size) * math.sqrt(logs.size)))
-
-
-def _step_fit(logs: NDArray[np.float64], at: int) -> NDArray[np.float64]:
-    fit = np.empty_like(logs)
-    fit[:at], fit[at:] = logs[:at].mean(), logs[at:].mean()
-    return fit
+    excess = lag_one_autocorrelation(logs) + 1 / logs.size
+    return float(stats.norm.sf(excess * math.sqrt(logs.size)))
 
 
 def _two_sided(estimate: float, standard_error: float, degrees: int) -> float:

@@ -1,7 +1,8 @@
-"""Confidence intervals over trials; the trial is the unit, never the sample inside it."""
+"""Confidence intervals: Student's t over trials (the trial is the unit, never the sample inside it)
+and exact ones of shares."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
 
@@ -17,7 +18,8 @@ DRIFT_ROUNDS: Final = 8
 class Interval:
     """A point with the interval that holds it at `confidence_level`.
 
-    `count` is the number of trials behind it; `method` names the computation in words.
+    `count` is the number of trials behind it; `method` names the computation in words. Raises
+    ValueError for a level outside (0, 1).
     """
 
     point: float
@@ -27,12 +29,8 @@ class Interval:
     count: int
     method: str
 
-    @property
-    def relative_half_width(self) -> float:
-        """Half the interval's width over the point's size; infinite for a point of 0."""
-        if self.point == 0:
-            return math.inf
-        return (self.high - self.low) / 2 / abs(self.point)
+    def __post_init__(self) -> None:
+        check_level(self.confidence_level)
 
 
 def log_t_interval(
@@ -44,14 +42,14 @@ def log_t_interval(
     and takes the skew out of timings. `without_drift` as in `t_interval`. Raises ValueError for
     fewer than two values, values that are not positive and finite, or a level outside (0, 1).
     """
-    logs = np.log(_positive(values))
-    inner = t_interval(logs, confidence_level=confidence_level, without_drift=without_drift)
-    return Interval(
+    inner = t_interval(
+        logs_of(values), confidence_level=confidence_level, without_drift=without_drift
+    )
+    return replace(
+        inner,
         point=math.exp(inner.point),
         low=math.exp(inner.low),
         high=math.exp(inner.high),
-        confidence_level=confidence_level,
-        count=inner.count,
         method="t on logs of per-trial values",
     )
 
@@ -66,10 +64,7 @@ def t_interval(
     of their spread (not out of the mean, which stands for the middle of the run), for a slope
     that is known is no uncertainty. Raises ValueError as `log_t_interval`.
     """
-    data = _finite(values)
-    check_level(confidence_level)
-    if data.size < 2:
-        raise ValueError(f"an interval needs at least two values, not {data.size}")
+    data = _checked(values)
     mean = float(np.mean(data))
     spread, degrees = _spread(data, without_drift=without_drift)
     reach = t_quantile((1 + confidence_level) / 2, degrees)
@@ -112,17 +107,48 @@ def check_level(confidence_level: float) -> None:
         raise ValueError(f"confidence_level must lie between 0 and 1, not {confidence_level}")
 
 
-def _finite(values: ArrayLike) -> NDArray[np.float64]:
+def logs_of(values: ArrayLike) -> NDArray[np.float64]:
+    """Logarithms of values to be compared as ratios. Raises ValueError as `log_t_interval`."""
+    data = _checked(values)
+    if (data <= 0).any():
+        raise ValueError("values must be positive to be compared as ratios")
+    return np.log(data)
+
+
+def _checked(values: ArrayLike) -> NDArray[np.float64]:
     data = np.asarray(values, dtype=np.float64)
-    if data.ndim != 1:
-        raise ValueError(f"values must be one-dimensional, not of shape {data.shape}")
+    if data.ndim != 1 or data.size < 2:
+        raise ValueError(f"two values or more are needed in a row, not shape {data.shape}")
     if not np.isfinite(data).all():
         raise ValueError("values must be finite")
     return data
 
 
-def _positive(values: ArrayLike) -> NDArray[np.float64]:
-    data = _finite(values)
-    if (data <= 0).any():
-        raise ValueError("values must be positive to be compared as ratios")
-    return data
+def share_interval(successes: int, count: int, *, confidence_level: float) -> Interval:
+    """The exact interval of a share (Clopper & Pearson, Biometrika 26, 1934, 404-413).
+
+    Never covers less than `confidence_level`. Raises ValueError for impossible counts or levels.
+    """
+    if count < 1 or not 0 <= successes <= count:
+        raise ValueError(f"{successes} of {count} is not a share")
+    low, high = share_limits(successes, count, confidence_level=confidence_level)
+    return Interval(
+        point=successes / count,
+        low=low,
+        high=high,
+        confidence_level=confidence_level,
+        count=count,
+        method="exact binomial",
+    )
+
+
+def share_limits(successes: float, count: float, *, confidence_level: float) -> tuple[float, float]:
+    """Clopper-Pearson limits by the beta distribution; counts need not be whole numbers.
+
+    Fractional counts arise as effective sample sizes (Korn & Graubard, Survey Methodology 24,
+    1998, 193-201).
+    """
+    tail = (1 - confidence_level) / 2
+    low = stats.beta.ppf(tail, successes, count - successes + 1) if successes > 0 else 0.0
+    high = stats.beta.ppf(1 - tail, successes + 1, count - successes) if successes < count else 1.0
+    return float(low), float(high)

@@ -1,16 +1,11 @@
 """Quantiles of samples by one stated definition.
 
 Hyndman & Fan's type 8 (The American Statistician 50(4), 1996, 361-365): median-unbiased whatever
-the distribution, and the authors' own recommendation.
+the distribution, and the authors' own recommendation; numpy calls it "median_unbiased".
 """
-
-from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-
-QUANTILE_METHOD: Final[Literal["median_unbiased"]] = "median_unbiased"
-"""numpy's name of Hyndman & Fan's type 8."""
 
 
 def quantile(values: ArrayLike, probability: float) -> float:

@@ -16,7 +16,7 @@ and left: with eight rounds its percentile intervals fell short of their level.
 
 import math
 from dataclasses import dataclass
-from itertools import product
+from itertools import combinations
 from typing import Final, Literal
 
 import numpy as np
@@ -28,6 +28,7 @@ ResidualScale = Literal["log", "linear"]
 """`log`: equal relative errors (the default for timings); `linear`: equal absolute errors, as
 most published fits use."""
 Parameter = Literal["gamma", "sigma", "kappa"]
+CovarianceSource = Literal["rounds", "residuals", "none"]
 
 MINIMUM_ROUNDS: Final = 3
 """With two rounds a t interval reaches 12.7 standard errors and says nothing."""
@@ -49,9 +50,9 @@ class ScalingFit:
     gamma: float
     sigma: float
     kappa: float
-    free_point: tuple[float, float, float]
+    free_point: tuple[float, ...]
     covariance: tuple[tuple[float, ...], ...]
-    covariance_source: Literal["rounds", "residuals", "none"]
+    covariance_source: CovarianceSource
     degrees_of_freedom: int
     core_counts: tuple[int, ...]
     round_count: int
@@ -73,20 +74,19 @@ def fit_scaling(
     """
     counts, rounds = _checked(core_counts, throughput, law=law)
     response = np.log(rounds) if residual_scale == "log" else rounds
-    mean = response.mean(axis=0)
+    problem = _Problem(counts, response.mean(axis=0), residual_scale)
     columns = (0, 1, 2) if law == "usl" else (0, 1)
-    start = _start(counts, np.exp(mean) if residual_scale == "log" else mean)
-    free = _least_squares(counts, mean, columns, start, residual_scale)
-    bounded = _with_bounds(counts, mean, columns, free, residual_scale)
-    covariance, source, df = _covariance(counts, response, columns, free, residual_scale)
+    free = problem.solve(columns, problem.start())
+    bounded = problem.solve_with_bounds(columns, free)
+    covariance, source, df = _covariance(problem, response, columns, free)
     return ScalingFit(
         law=law,
         residual_scale=residual_scale,
         gamma=math.exp(bounded[0]),
         sigma=float(bounded[1]),
         kappa=float(bounded[2]),
-        free_point=(float(free[0]), float(free[1]), float(free[2])),
-        covariance=tuple(tuple(float(v) for v in row) for row in covariance),
+        free_point=tuple(free.tolist()),
+        covariance=tuple(map(tuple, covariance.tolist())),
         covariance_source=source,
         degrees_of_freedom=df,
         core_counts=tuple(int(n) for n in counts),
@@ -98,7 +98,7 @@ def _checked(core_counts: ArrayLike, throughput: ArrayLike, *, law: Law) -> tupl
     """Core counts (K) and throughput (R × K) as arrays, or ValueError for what no law fits."""
     counts = np.asarray(core_counts, dtype=np.float64)
     rounds = np.atleast_2d(np.asarray(throughput, dtype=np.float64))
-    if counts.ndim != 1 or rounds.ndim != 2 or rounds.shape[1] != counts.size:
+    if rounds.shape[1:] != counts.shape:
         raise ValueError("throughput needs one row per round and one column per core count")
     if np.unique(counts).size != counts.size or (counts < 1).any():
         raise ValueError("core counts must differ and be at least 1")
@@ -120,98 +120,85 @@ def law_throughput(point: _Floats, counts: _Floats) -> _Floats:
     return np.asarray(math.exp(point[0]) * counts / law_cost(point[1], point[2], counts))
 
 
-def _response(point: _Floats, counts: _Floats, scale: ResidualScale) -> _Floats:
-    """The law at `counts` on the scale of the residuals."""
-    if scale == "linear":
-        return law_throughput(point, counts)
-    # A denominator below 0 lies outside the law: a huge misfit sends the search back.
-    return np.asarray(
-        point[0] + np.log(counts) - np.log(np.maximum(law_cost(point[1], point[2], counts), 1e-12))
-    )
+@dataclass(frozen=True, slots=True)
+class _Problem:
+    """Least squares of the law at `counts` to the mean of the rounds on the residuals' scale; a
+    point is (log γ, σ, κ), its free columns the ones that are fitted, the others 0."""
 
+    counts: _Floats
+    mean: _Floats
+    scale: ResidualScale
 
-def _jacobian(
-    point: _Floats, counts: _Floats, columns: tuple[int, ...], scale: ResidualScale
-) -> _Floats:
-    below = np.maximum(law_cost(point[1], point[2], counts), 1e-12)
-    logs = np.column_stack(
-        (np.ones_like(counts), -(counts - 1) / below, -counts * (counts - 1) / below)
-    )
-    if scale == "linear":
-        logs = logs * law_throughput(point, counts)[:, None]
-    return np.asarray(logs[:, list(columns)])
+    def response(self, point: _Floats) -> _Floats:
+        """The law on the scale of the residuals."""
+        if self.scale == "linear":
+            return law_throughput(point, self.counts)
+        return np.asarray(point[0] + np.log(self.counts) - np.log(self.cost(point)))
 
+    def cost(self, point: _Floats) -> _Floats:
+        """A denominator below 0 lies outside the law: a huge misfit sends the search back."""
+        return np.maximum(law_cost(point[1], point[2], self.counts), 1e-12)
 
-def _start(counts: _Floats, rates: _Floats) -> _Floats:
-    """N / X is linear in (1/γ, σ/γ, κ/γ): relative least squares gives the first guess."""
-    design = np.column_stack((np.ones_like(counts), counts - 1, counts * (counts - 1)))
-    cost = counts / rates
-    solution, *_ = np.linalg.lstsq(design / cost[:, None], np.ones_like(cost), rcond=None)
-    if counts.size < 3 or solution[0] <= 0:
-        return np.array((math.log(float((rates / counts).max())), 0.05, 0.0))
-    return np.array((-math.log(solution[0]), solution[1] / solution[0], solution[2] / solution[0]))
+    def jacobian(self, point: _Floats, columns: tuple[int, ...]) -> _Floats:
+        """The derivatives of `response` by the free columns."""
+        ones, below, counts = np.ones_like(self.counts), self.cost(point), self.counts
+        found = np.column_stack((ones, -(counts - 1) / below, -counts * (counts - 1) / below))
+        if self.scale == "linear":
+            found *= law_throughput(point, counts)[:, None]
+        return found[:, list(columns)]
 
+    def start(self) -> _Floats:
+        """N / X is linear in (1/γ, σ/γ, κ/γ): relative least squares gives the first guess."""
+        counts, rates = self.counts, np.exp(self.mean) if self.scale == "log" else self.mean
+        design = np.column_stack((np.ones_like(counts), counts - 1, counts * (counts - 1)))
+        cost = counts / rates
+        solution, *_ = np.linalg.lstsq(design / cost[:, None], np.ones_like(cost), rcond=None)
+        if counts.size < 3 or solution[0] <= 0:
+            return np.array((math.log(float((rates / counts).max())), 0.05, 0.0))
+        scale = solution[0]
+        return np.array((-math.log(scale), solution[1] / scale, solution[2] / scale))
 
-def _least_squares(
-    counts: _Floats,
-    mean: _Floats,
-    columns: tuple[int, ...],
-    start: _Floats,
-    scale: ResidualScale,
-) -> _Floats:
-    def expand(free: _Floats) -> _Floats:
-        point = np.zeros(3)
-        point[list(columns)] = free
-        return point
+    def solve(self, columns: tuple[int, ...], start: _Floats) -> _Floats:
+        """The best point without bounds."""
 
-    found = optimize.least_squares(
-        lambda free: _response(expand(free), counts, scale) - mean,
-        start[list(columns)],
-        jac=lambda free: _jacobian(expand(free), counts, columns, scale),
-        method="lm",
-        x_scale="jac",
-        xtol=1e-12,
-        ftol=1e-12,
-    )
-    return expand(np.asarray(found.x))
+        def expand(free: _Floats) -> _Floats:
+            point = np.zeros(3)
+            point[list(columns)] = free
+            return point
 
+        found = optimize.least_squares(
+            lambda free: self.response(expand(free)) - self.mean,
+            start[list(columns)],
+            jac=lambda free: self.jacobian(expand(free), columns),
+            method="lm",
+            x_scale="jac",
+            xtol=1e-12,
+            ftol=1e-12,
+        )
+        return expand(np.asarray(found.x))
 
-def _with_bounds(
-    counts: _Floats,
-    mean: _Floats,
-    columns: tuple[int, ...],
-    free: _Floats,
-    scale: ResidualScale,
-) -> _Floats:
-    """The best point with σ, κ ≥ 0: the free one, or the best of those with some held at 0."""
-    if (free[1:] >= 0).all():
-        return free
-    candidates = []
-    for keep in product((True, False), repeat=len(columns) - 1):
-        kept = (0, *(column for column, stays in zip(columns[1:], keep, strict=True) if stays))
-        point = _least_squares(counts, mean, kept, np.maximum(free, 0.0) + (free == 0), scale)
-        if (point[1:] >= 0).all():
-            candidates.append(point)
-
-    def misfit(point: _Floats) -> float:
-        return float(((_response(point, counts, scale) - mean) ** 2).sum())
-
-    return min(candidates, key=misfit)
+    def solve_with_bounds(self, columns: tuple[int, ...], free: _Floats) -> _Floats:
+        """The best point with σ, κ ≥ 0: the free one, or the best of those with some held at 0."""
+        if (free[1:] >= 0).all():
+            return free
+        kept = ((0, *some) for count in (2, 1, 0) for some in combinations(columns[1:], count))
+        start = np.maximum(free, 0.0) + (free == 0)
+        points = [self.solve(some, start) for some in kept]
+        return min(
+            (point for point in points if (point[1:] >= 0).all()),
+            key=lambda point: float(((self.response(point) - self.mean) ** 2).sum()),
+        )
 
 
 def _covariance(
-    counts: _Floats,
-    response: _Floats,
-    columns: tuple[int, ...],
-    free: _Floats,
-    scale: ResidualScale,
-) -> tuple[_Floats, Literal["rounds", "residuals", "none"], int]:
+    problem: _Problem, response: _Floats, columns: tuple[int, ...], free: _Floats
+) -> tuple[_Floats, CovarianceSource, int]:
     """Covariance of (log γ, σ, κ), where it comes from, and its degrees of freedom."""
     whole = np.zeros((3, 3))
     slots = np.ix_(columns, columns)
-    pseudo_inverse = np.linalg.pinv(_jacobian(free, counts, columns, scale))
-    round_count, spare = response.shape[0], counts.size - len(columns)
-    residuals = response - _response(free, counts, scale)
+    pseudo_inverse = np.linalg.pinv(problem.jacobian(free, columns))
+    round_count, spare = response.shape[0], problem.counts.size - len(columns)
+    residuals = response - problem.response(free)
     if round_count >= MINIMUM_ROUNDS:
         influence = residuals @ pseudo_inverse.T
         whole[slots] = np.cov(influence, rowvar=False) / round_count

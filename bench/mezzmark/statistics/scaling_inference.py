@@ -6,15 +6,9 @@ from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
-from mezzmark.statistics.intervals import Interval, check_level
-from mezzmark.statistics.scaling import (
-    Parameter,
-    ScalingFit,
-    law_cost,
-    law_throughput,
-)
+from mezzmark.statistics.intervals import Interval, t_quantile
+from mezzmark.statistics.scaling import Parameter, ScalingFit, law_cost, law_throughput
 
 LOUD_RANGE_RATIO: Final = 2.0
 """Beyond this many times the largest measured core count nothing is known of the law."""
@@ -52,7 +46,6 @@ def parameter_interval(
 
     Made without bounds and then cut at 0, which costs no coverage; it always holds the point.
     """
-    check_level(confidence_level)
     if fit.covariance_source == "none" or (parameter == "kappa" and fit.law == "amdahl"):
         return None
     column = _PARAMETERS.index(parameter)
@@ -72,7 +65,6 @@ def peak_core_count(fit: ScalingFit, *, confidence_level: float) -> Peak:
     κ differs from 0, and only then is N* given: on a truth without a peak that is at most half
     of 1 − `confidence_level` of the time.
     """
-    check_level(confidence_level)
     if fit.law == "amdahl":
         return Peak(interval=None, withheld="no_peak")
     if fit.covariance_source == "none":
@@ -99,28 +91,22 @@ def predict_throughput(
     """Mean throughput at a core count that need not have been measured.
 
     N / X(N) = (1 + σ(N−1) + κN(N−1)) / γ is linear in (1/γ, σ/γ, κ/γ); the interval is made
-    there and turned over, and never claims more than N cores at γ's upper limit. Raises
-    ValueError for a count below 1.
+    there and turned over, and never claims more than N cores at γ's upper limit.
     """
-    check_level(confidence_level)
-    if core_count < 1:
-        raise ValueError(f"core_count must be at least 1, not {core_count}")
     bounded = np.array((math.log(fit.gamma), fit.sigma, fit.kappa))
     point = float(law_throughput(bounded, np.array([float(core_count)]))[0])
     is_far = core_count > LOUD_RANGE_RATIO * max(fit.core_counts)
-    if fit.covariance_source == "none":
-        return ScalingPrediction(core_count=core_count, interval=None, point=point, is_far=is_far)
-    log_gamma, sigma, kappa = fit.free_point
-    terms = np.array((1.0, core_count - 1.0, core_count * (core_count - 1.0)))
-    cost = float(terms @ np.array((1.0, sigma, kappa))) * math.exp(-log_gamma)
-    gradient = np.array((-cost, terms[1] * math.exp(-log_gamma), terms[2] * math.exp(-log_gamma)))
-    se = math.sqrt(float(gradient @ np.array(fit.covariance) @ gradient))
-    reach = _reach(fit, confidence_level) * se
-    gamma = parameter_interval(fit, "gamma", confidence_level=confidence_level)
-    assert gamma is not None  # there is a covariance
-    ceiling = core_count * gamma.high
-    high = min(core_count / (cost - reach), ceiling) if cost > reach else ceiling
-    interval = _interval(fit, point, core_count / (cost + reach), high, confidence_level)
+    interval = None
+    if gamma := parameter_interval(fit, "gamma", confidence_level=confidence_level):
+        log_gamma, sigma, kappa = fit.free_point
+        terms = np.array((1.0, core_count - 1.0, core_count * (core_count - 1.0)))
+        cost = float(terms @ np.array((1.0, sigma, kappa))) * math.exp(-log_gamma)
+        gradient = np.array((-cost, *(terms[1:] * math.exp(-log_gamma))))
+        se = math.sqrt(float(gradient @ np.array(fit.covariance) @ gradient))
+        reach = _reach(fit, confidence_level) * se
+        ceiling = core_count * gamma.high
+        high = min(core_count / (cost - reach), ceiling) if cost > reach else ceiling
+        interval = _interval(fit, point, core_count / (cost + reach), high, confidence_level)
     return ScalingPrediction(core_count=core_count, interval=interval, point=point, is_far=is_far)
 
 
@@ -149,7 +135,7 @@ def draw_speedup(
 
 
 def _reach(fit: ScalingFit, confidence_level: float) -> float:
-    return float(stats.t.ppf((1 + confidence_level) / 2, fit.degrees_of_freedom))
+    return t_quantile((1 + confidence_level) / 2, fit.degrees_of_freedom)
 
 
 def _interval(

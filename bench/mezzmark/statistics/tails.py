@@ -17,8 +17,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.statistics.binomial import share_limits
-from mezzmark.statistics.intervals import Interval, check_level, t_quantile
+from mezzmark.statistics.intervals import Interval, check_level, share_limits, t_quantile
 from mezzmark.statistics.quantiles import sorted_quantile
 
 MINIMUM_TRIALS: Final = 5
@@ -56,13 +55,11 @@ def estimate_tail(
     check_level(confidence_level)
     check_level(probability)
     filled = [trial for trial in trials if trial.size]
-    if not filled:
-        raise ValueError("a quantile needs at least one sample")
     pooled = np.sort(np.concatenate(filled))
     point = sorted_quantile(pooled, probability)
     counts = np.array([trial.size for trial in filled], dtype=np.float64)
-    missing, per_trial = _missing(len(filled), int(counts.sum()), probability)
-    if missing:
+    if lacking := _lacking(len(filled), pooled.size, probability):
+        missing, per_trial = lacking
         return TailEstimate(
             point=point, interval=None, missing_trials=missing, samples_a_trial=per_trial
         )
@@ -104,16 +101,12 @@ def effective_count(
     return independent * few**2
 
 
-def samples_needed(probability: float) -> int:
-    """Samples over all trials before the quantile may carry an interval."""
-    return math.ceil(round(MINIMUM_EXCEEDANCES / min(probability, 1 - probability), 6))
-
-
-def _missing(trials: int, samples: int, probability: float) -> tuple[int, int]:
-    """How many more trials the design lacks, or else samples in each trial there is; 0 for none."""
-    needed = samples_needed(probability)
+def _lacking(trials: int, samples: int, probability: float) -> tuple[int, int] | None:
+    """How many more trials the design needs, and the samples in each of those there are that would
+    do instead (0 where none would); None where it has enough."""
+    needed = math.ceil(round(MINIMUM_EXCEEDANCES / min(probability, 1 - probability), 6))
     missing = max(MINIMUM_TRIALS, math.ceil(needed / (samples / trials))) - trials
     if missing <= 0:
-        return 0, 0
+        return None
     is_enough_trials = samples < needed and trials >= MINIMUM_TRIALS
     return missing, math.ceil(needed / trials) if is_enough_trials else 0

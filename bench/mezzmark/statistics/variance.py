@@ -13,7 +13,8 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+
+from mezzmark.statistics.power import rounds_for_width
 
 MAXIMUM_SAMPLES: Final = 10_000
 """Samples a trial that a plan may ask for at most; the scenario allows more but it helps nobody."""
@@ -25,7 +26,6 @@ class VarianceComponents:
 
     between: float
     within: float
-    trial_count: int
     samples_per_trial: float
 
     @property
@@ -36,27 +36,17 @@ class VarianceComponents:
         return self.between / total if total > 0 else 0.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SamplingPlan:
-    """What the next run should do: how many trials, of how many samples, and what it takes."""
-
-    trial_count: int
-    samples_per_trial: int
-    duration_s: float
-
-
 def estimate_components(trials: Sequence[NDArray[np.float64]]) -> VarianceComponents:
     """From latencies, one array a trial. The estimate between trials is cut at 0.
 
     Raises ValueError for fewer than two trials, no trial with two samples, or values ≤ 0.
     """
-    logs = [np.log(trial) for trial in trials if trial.size]
-    if any(not np.isfinite(log).all() for log in logs):
-        raise ValueError("values must be positive and finite")
+    logs = [np.log(trial) for trial in trials]
     counts = np.array([log.size for log in logs], dtype=np.float64)
     total = counts.sum()
-    if counts.size < 2 or total <= counts.size:
-        raise ValueError("variance components need two trials and two samples in one of them")
+    is_known = all(np.isfinite(log).all() for log in logs)
+    if counts.size < 2 or total <= counts.size or not is_known:
+        raise ValueError("components need positive values of two trials, two of them in one trial")
     means = np.array([log.mean() for log in logs])
     grand = float((counts * means).sum() / total)
     within = sum(float(((log - m) ** 2).sum()) for log, m in zip(logs, means, strict=True))
@@ -66,8 +56,7 @@ def estimate_components(trials: Sequence[NDArray[np.float64]]) -> VarianceCompon
     return VarianceComponents(
         between=max(0.0, (between_square - within) / typical),
         within=within,
-        trial_count=int(counts.size),
-        samples_per_trial=float(total / counts.size),
+        samples_per_trial=float(counts.mean()),
     )
 
 
@@ -78,28 +67,21 @@ def plan_sampling(
     sample_cost_s: float,
     half_width_fraction: float,
     confidence_level: float,
-) -> SamplingPlan:
-    """The cheapest run whose interval of the mean log is expected within ±`half_width_fraction`.
+) -> tuple[int | None, int]:
+    """Trials, and samples in each, of the cheapest run whose interval of the mean log is expected
+    within ±`half_width_fraction`.
 
     Samples a trial: √(cost of a start / cost of a sample × within / between), Kalibera & Jones's
     optimum; then as many trials as the width needs. With no spread between trials, one start
     would be enough for the spread, and the samples are capped instead.
     """
     ratio = trial_cost_s / sample_cost_s * components.within
-    best = math.sqrt(ratio / components.between) if components.between > 0 else math.inf
-    samples = int(min(max(1.0, round(best) if math.isfinite(best) else math.inf), MAXIMUM_SAMPLES))
-    trial_sd = math.sqrt(components.between + components.within / samples)
-    trials = _trials_for(trial_sd, math.log1p(half_width_fraction), confidence_level)
-    return SamplingPlan(
-        trial_count=trials,
-        samples_per_trial=samples,
-        duration_s=trials * (trial_cost_s + samples * sample_cost_s),
+    samples = MAXIMUM_SAMPLES
+    if components.between > 0:
+        samples = min(max(1, round(math.sqrt(ratio / components.between))), MAXIMUM_SAMPLES)
+    trials = rounds_for_width(
+        half_width_fraction,
+        round_sd=math.sqrt(components.between + components.within / samples),
+        confidence_level=confidence_level,
     )
-
-
-def _trials_for(trial_sd: float, target: float, confidence_level: float) -> int:
-    trials = 2
-    upper = (1 + confidence_level) / 2
-    while float(stats.t.ppf(upper, trials - 1)) * trial_sd / math.sqrt(trials) > target:
-        trials += 1
-    return trials
+    return trials, samples

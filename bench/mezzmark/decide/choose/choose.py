@@ -39,8 +39,7 @@ from mezzmark.decide.choose.preference import (
     with_chances,
 )
 from mezzmark.decide.choose.sensitivity import find_tipping_points
-from mezzmark.decide.estimate.complete_rounds import truncated_round
-from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun
+from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, truncated_round
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.figures import FigureName

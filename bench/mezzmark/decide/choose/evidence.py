@@ -13,10 +13,14 @@ import numpy as np
 
 from mezzmark.decide.choose.choice import Lack
 from mezzmark.decide.choose.draws import FigureSamples, RoundKey, to_log
-from mezzmark.decide.estimate.complete_rounds import run_names
-from mezzmark.decide.estimate.observations import Observation
-from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun
-from mezzmark.decide.estimate.pooling import BITS_PER_HOUR_TO_GB, pool_clips
+from mezzmark.decide.estimate.observed_run import (
+    BITS_PER_HOUR_TO_GB,
+    MeasuredRun,
+    Observation,
+    ObservedRun,
+    run_names,
+)
+from mezzmark.decide.estimate.pooling import pool_clips
 from mezzmark.decide.estimate.ranking import scrub_settings
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_values
 from mezzmark.decide.picture.fidelity import EncodingFidelity, judge_run

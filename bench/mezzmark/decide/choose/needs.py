@@ -25,7 +25,7 @@ from mezzmark.decide.choose.draws import FigureDraws, Flags, Floats, to_log
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.request import Need, Wish
 from mezzmark.model.run import Manifest
-from mezzmark.statistics.multiplicity import holm_adjusted
+from mezzmark.statistics.paired import holm_adjusted
 
 NEAREST_SHOWN: Final = 3
 

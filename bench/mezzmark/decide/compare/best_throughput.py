@@ -6,8 +6,7 @@ from typing import Final
 from mezzmark.decide.compare.evidence import choose_design, gather_evidence
 from mezzmark.decide.compare.host_runs import ComparedRun
 from mezzmark.decide.compare.matching import find_unlikeness
-from mezzmark.decide.estimate.observations import observe
-from mezzmark.decide.estimate.observed_run import MeasuredRun, RunCosts
+from mezzmark.decide.estimate.observed_run import MeasuredRun, RunCosts, observe
 from mezzmark.decide.estimate.pooling import group_by
 from mezzmark.decide.estimate.rounds import RATIO_UNIT, estimate_figures, estimate_of
 from mezzmark.model.cell import ALL_CLIPS, Cell
@@ -61,14 +60,14 @@ def find_best_throughput(
             theirs = best[index].get(work)
             if theirs is None or find_unlikeness(work, runs[0].manifest, run.manifest):
                 continue
-            evidence = gather_evidence(
-                work,
-                [_renamed(costs[0], mine[0], work)],
-                [_renamed(costs[index], theirs[0], work)],
-                design=choose_design(runs[:1], [run]),
-            )
+            sides = [
+                side.only(work, side.by_cell.get(cell, {}))
+                for side, cell in ((costs[0], mine[0]), (costs[index], theirs[0]))
+            ]
+            design = choose_design(runs[:1], [run])
+            evidence = gather_evidence(work, sides[:1], sides[1:], design=design)
             ratio = None
-            if evidence is not None:
+            if evidence:
                 ratio = estimate_of(evidence.interval(confidence_level=confidence_level))
             sharing.append(_row(theirs, labels[index], labels[0], ratio, rate))
         if sharing:
@@ -77,11 +76,10 @@ def find_best_throughput(
 
 
 def _best_by_work(run: MeasuredRun, confidence_level: float) -> _Best:
-    groups = group_by(observe(run.trials), lambda cell: cell)
+    observations = (o for o in observe(run.trials) if TASKS[o.cell.task].is_best_setting)
+    groups = group_by(observations, lambda cell: cell)
     best: _Best = {}
     for cell in sorted(groups, key=lambda cell: cell.sort_key):
-        if not TASKS[cell.task].is_best_setting:
-            continue
         estimates = estimate_figures(groups[cell], confidence_level=confidence_level)
         estimate = estimates.get("throughput_fps")
         work = cell.but(setting=cell.setting.but(**_FREE))
@@ -113,10 +111,6 @@ def _row(
         if time_ratio and price and base
         else None,
     )
-
-
-def _renamed(run: RunCosts, cell: Cell, name: Cell) -> RunCosts:
-    return RunCosts(by_cell={name: run.by_cell.get(cell, {})}, kernel=run.kernel)
 
 
 def _footage_rate(work: Cell, manifest: Manifest) -> float | None:

@@ -17,12 +17,7 @@ from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.machine.identity import HARDWARE, MACHINE, host_key
 from mezzmark.decide.machine.overlap import runs_at_once, took_turns
 from mezzmark.model.cell import Cell
-from mezzmark.statistics.paired import (
-    Change,
-    paired_change,
-    run_level_change,
-    unpaired_change,
-)
+from mezzmark.statistics.paired import Change, paired_change, run_level_change, unpaired_change
 
 RUNS_AS_UNITS: Final = 4
 """Runs on both sides together from which the run is the unit. With three, one degree of freedom
@@ -63,17 +58,14 @@ def gather_evidence(
 ) -> Evidence | None:
     """The evidence of a cell's change, or None where a side has too few rounds."""
     sides = [[run.by_cell.get(cell, {}) for run in side] for side in (baseline, candidate)]
-    measured = _change(sides[0], sides[1], design)
+    measured = _change(sides, design)
     if measured is None:
         return None
-    if design not in _AGAINST_KERNEL:
-        return Evidence(changes=(measured,))
-    relative = _change(
-        [_relative(run, cell) for run in baseline],
-        [_relative(run, cell) for run in candidate],
-        design,
-    )
-    return Evidence(changes=(measured,) if relative is None else (measured, relative))
+    relative = None
+    if design in _AGAINST_KERNEL:
+        sides = [[_relative(run, cell) for run in side] for side in (baseline, candidate)]
+        relative = _change(sides, design)
+    return Evidence(changes=(measured, relative) if relative else (measured,))
 
 
 def _relative(run: RunCosts, cell: Cell) -> Costs:
@@ -90,39 +82,27 @@ def kernel_change(
 ) -> Change | None:
     """The change of the reference kernel: what the machine itself did between the sides."""
     sides = [[kernel_costs(run) for run in side] for side in (baseline, candidate)]
-    return _change(sides[0], sides[1], design)
+    return _change(sides, design)
 
 
-def _change(baseline: Sequence[Costs], candidate: Sequence[Costs], design: Design) -> Change | None:
+def _change(sides: Sequence[Sequence[Costs]], design: Design) -> Change | None:
     if design == "several runs":
-        runs = [run for run in (*baseline, *candidate) if len(run) >= MINIMUM_ROUNDS]
-        common = _common_keys(runs)
-        first, second = (
-            [_pick(run, common) for run in side if len(run) >= MINIMUM_ROUNDS]
-            for side in (baseline, candidate)
-        )
-        if not first or not second or len(runs) < RUNS_AS_UNITS:
+        first, second = ([run for run in side if len(run) >= MINIMUM_ROUNDS] for side in sides)
+        if not first or not second or len(first) + len(second) < RUNS_AS_UNITS:
             return None
-        return run_level_change(first, second)
-    before, after = _merge(baseline), _merge(candidate)
-    common = sorted(before.keys() & after.keys())
+        alike = sorted(set(first[0]).intersection(*first, *second))
+        rounds = alike if len(alike) >= MINIMUM_ROUNDS else None  # else each run's own
+        before, after = (
+            [[run[key] for key in rounds or run] for run in side] for side in (first, second)
+        )
+        return run_level_change(before, after)
+    baseline, candidate = (_merge(side) for side in sides)
+    common = sorted(baseline.keys() & candidate.keys())
     if len(common) >= MINIMUM_ROUNDS:
-        return paired_change([before[key] for key in common], [after[key] for key in common])
-    if min(len(before), len(after)) >= MINIMUM_ROUNDS:
-        return unpaired_change(list(before.values()), list(after.values()))
+        return paired_change([baseline[key] for key in common], [candidate[key] for key in common])
+    if min(len(baseline), len(candidate)) >= MINIMUM_ROUNDS:
+        return unpaired_change(list(baseline.values()), list(candidate.values()))
     return None
-
-
-def _common_keys(runs: Sequence[Costs]) -> list[RoundKey]:
-    """Rounds that every run did alike; empty where too few are."""
-    if not runs:
-        return []
-    common = set(runs[0]).intersection(*runs[1:])
-    return sorted(common) if len(common) >= MINIMUM_ROUNDS else []
-
-
-def _pick(run: Costs, common: Sequence[RoundKey]) -> list[float]:
-    return [run[key] for key in common] if common else list(run.values())
 
 
 def _merge(runs: Sequence[Costs]) -> Costs:
@@ -143,13 +123,12 @@ def pool_costs(run: RunCosts, cells: Sequence[Cell]) -> Costs:
     for cell in cells:
         for (round_index, seed), cost in sorted(run.by_cell.get(cell, {}).items()):
             by_round.setdefault(round_index, []).append((seed, math.log(cost)))
-    return {
-        (index, hash(tuple(seed for seed, _ in parts))): math.exp(
-            sum(log for _, log in parts) / len(parts)
-        )
-        for index, parts in sorted(by_round.items())
-        if len(parts) == len(cells)
-    }
+    pooled: Costs = {}
+    for index, parts in sorted(by_round.items()):
+        if len(parts) == len(cells):
+            seeds, logs = zip(*parts, strict=True)
+            pooled[index, hash(seeds)] = math.exp(sum(logs) / len(logs))
+    return pooled
 
 
 def kernel_costs(run: RunCosts) -> Costs:

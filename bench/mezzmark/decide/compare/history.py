@@ -17,28 +17,23 @@ from numpy.typing import NDArray
 from mezzmark.decide.compare.evidence import kernel_costs, pool_costs
 from mezzmark.decide.compare.matching import compared_cells, find_unlikeness, group_refusals
 from mezzmark.decide.compare.verdicts import Reason, Refusal
-from mezzmark.decide.estimate.complete_rounds import run_names
 from mezzmark.decide.estimate.observed_run import (
     MeasuredRun,
     RoundKey,
     RunCosts,
     read_costs,
+    run_names,
     start_of,
 )
-from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, RATIO_UNIT, estimate_of
-from mezzmark.decide.machine.identity import (
-    HOST_OVER_TIME,
-    FactChange,
-    changed_facts,
-    host_key,
-)
+from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, RATIO_UNIT
+from mezzmark.decide.machine.identity import HOST_OVER_TIME, FactChange, changed_facts, host_key
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.tasks import TASKS
 from mezzmark.statistics.change_points import ChangePoint, change_p_value, find_change_points
-from mezzmark.statistics.intervals import Interval, t_reach
-from mezzmark.statistics.multiplicity import holm_adjusted
+from mezzmark.statistics.intervals import t_reach
+from mezzmark.statistics.paired import holm_adjusted
 
 Costs = Mapping[RoundKey, float]
 
@@ -53,17 +48,14 @@ class Levels:
 
 
 def run_levels(runs: Sequence[Costs]) -> Levels:
-    """Levels of runs that each have at least `MINIMUM_ROUNDS` rounds.
+    """Levels of two runs or more that each have at least `MINIMUM_ROUNDS` rounds.
 
     Where all runs replayed the same moves in at least so many rounds, those rounds alone are taken
     and what a round's moves cost every run alike is taken out of the spread: the residuals of
-    runs × rounds, whose variance the means have made smaller by (runs - 1) / runs. Raises
-    ValueError for a run of fewer rounds.
+    runs × rounds, whose variance the means have made smaller by (runs - 1) / runs.
     """
-    if any(len(run) < MINIMUM_ROUNDS for run in runs):
-        raise ValueError(f"every run needs at least {MINIMUM_ROUNDS} rounds")
-    common = sorted(set(runs[0]).intersection(*runs[1:])) if runs else []
-    if len(common) < MINIMUM_ROUNDS or len(runs) < 2:
+    common = sorted(set(runs[0]).intersection(*runs[1:]))
+    if len(common) < MINIMUM_ROUNDS:
         return _own_rounds(runs)
     logs = np.log(np.array([[run[key] for key in common] for run in runs]))
     means = logs.mean(axis=1)
@@ -79,11 +71,10 @@ def run_levels(runs: Sequence[Costs]) -> Levels:
 
 def _own_rounds(runs: Sequence[Costs]) -> Levels:
     logs = [np.log(np.array(list(run.values()))) for run in runs]
+    errors = [float(values.std(ddof=1)) / math.sqrt(values.size) for values in logs]
     return Levels(
         logs=np.array([values.mean() for values in logs]),
-        standard_errors=np.array(
-            [float(values.std(ddof=1)) / math.sqrt(values.size) for values in logs]
-        ),
+        standard_errors=np.array(errors),
         counts=tuple(values.size for values in logs),
     )
 
@@ -176,25 +167,17 @@ def trace_history(runs: Sequence[MeasuredRun], *, confidence_level: float = 0.95
     tasks = _judge(_task_lines(usable, costs), ordered, confidence_level)
     cell_lines = [_line(cell.task, cell, 1, by_run) for cell, by_run in usable.items()]
     cells = _judge(cell_lines, ordered, confidence_level)
-    kernel_steps = {
-        (step.before, step.after): step.cost_ratio
-        for line in tasks
-        if line.task == KERNEL
-        for step in line.steps
-    }
+    kernel = [step for line in tasks if line.task == KERNEL for step in line.steps]
     return History(
         host_label=ordered[0].manifest.host.host_label,
         runs=tuple(
             HistoryRun(
-                position=index,
-                run_id=run.manifest.run_id,
-                name=names[index],
-                started_utc=start_of(run),
+                position=index, run_id=run.manifest.run_id, name=name, started_utc=start_of(run)
             )
-            for index, run in enumerate(ordered)
+            for index, (run, name) in enumerate(zip(ordered, names, strict=True))
         ),
-        tasks=tuple(_with_kernel(line, kernel_steps) for line in tasks),
-        cells=tuple(_with_kernel(line, kernel_steps) for line in cells),
+        tasks=tuple(_with_kernel(line, kernel) for line in tasks),
+        cells=tuple(_with_kernel(line, kernel) for line in cells),
         refusals=refusals,
         confidence_level=confidence_level,
         error_level=1 - confidence_level,
@@ -221,9 +204,9 @@ def _usable_cells(
             if reasons:
                 here = {"place": names[position]}
                 refused[cell] = tuple(reason.model_copy(update=here) for reason in reasons)
-                continue
-            first.setdefault(cell, run)
-            usable.setdefault(cell, {})[position] = rounds
+            else:
+                first.setdefault(cell, run)
+                usable.setdefault(cell, {})[position] = rounds
         refusals += group_refusals(refused)
     return {cell: usable[cell] for cell in cells if cell in usable}, tuple(refusals)
 
@@ -239,11 +222,10 @@ def _task_lines(
         cells = [cell for cell in usable if cell.task == task]
         most = max((len(usable[cell]) for cell in cells), default=0)
         common = [cell for cell in cells if len(usable[cell]) == most]
-        positions = set[int]().union(*(usable[cell] for cell in common))
         by_run = {
-            position: pool_costs(costs[position], common)
-            for position in sorted(positions)
-            if all(position in usable[cell] for cell in common)
+            position: pool_costs(run, common)
+            for position, run in enumerate(costs)
+            if common and all(position in usable[cell] for cell in common)
         }
         lines.append(_line(task, None, len(common), by_run))
     return lines
@@ -317,14 +299,13 @@ def _step(
     )
 
 
-def _with_kernel(
-    line: HistorySeries, kernel_steps: Mapping[tuple[int, int], Estimate]
-) -> HistorySeries:
+def _with_kernel(line: HistorySeries, kernel: Sequence[Step]) -> HistorySeries:
     """Each step beside which the reference kernel stepped too is given the kernel's ratio."""
     if line.task == KERNEL:
         return line
+    ratios = {(step.before, step.after): step.cost_ratio for step in kernel}
     steps = tuple(
-        step.model_copy(update={"kernel_ratio": kernel_steps.get((step.before, step.after))})
+        step.model_copy(update={"kernel_ratio": ratios.get((step.before, step.after))})
         for step in line.steps
     )
     return line.model_copy(update={"steps": steps})
@@ -335,14 +316,13 @@ def _ratio(
 ) -> Estimate:
     """Point, low and high, given as logs."""
     point, low, high = (float(np.exp(value)) for value in logs)
-    return estimate_of(
-        Interval(
-            point=point,
-            low=low,
-            high=high,
-            confidence_level=confidence_level,
-            count=count,
-            method=method,
-        ),
-        RATIO_UNIT,
+    return Estimate(
+        point=point,
+        low=low,
+        high=high,
+        confidence_level=confidence_level,
+        unit=RATIO_UNIT,
+        round_count=count,
+        sample_count=count,
+        method=method,
     )

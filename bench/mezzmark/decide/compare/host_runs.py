@@ -6,8 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from mezzmark.decide.compare.history import FEWEST_RUNS
-from mezzmark.decide.estimate.complete_rounds import run_name
-from mezzmark.decide.estimate.observed_run import MeasuredRun, start_of
+from mezzmark.decide.estimate.observed_run import MeasuredRun, run_name, start_of
 from mezzmark.decide.machine.identity import HOST_OVER_TIME, HostKey, host_key
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.fact import Fact
@@ -105,26 +104,29 @@ def _prices(
     prices: Sequence[str],
 ) -> dict[HostKey, Price]:
     found: dict[HostKey, Price] = {}
+    hosts = ", ".join(
+        f'"{run.manifest.host.host_label}" (folder {name})'
+        for run, name in zip(runs, names, strict=True)
+    )
+    known = [
+        {
+            run.manifest.host.host_label,
+            labels.get(index),
+            names[index],
+            run_name(run).rstrip("/\\"),
+            run.manifest.run_id,
+        }
+        for index, run in enumerate(runs)
+    ]
     for text in prices:
         host, price = parse_price(text)
         wanted = host.rstrip("/\\")
-        hits = {
-            _host(run)
-            for index, run in enumerate(runs)
-            if wanted
-            in (
-                run.manifest.host.host_label,
-                labels.get(index),
-                names[index],
-                run_name(run).rstrip("/\\"),
-                run.manifest.run_id,
-            )
-        }
+        hits = {_host(run) for run, mine in zip(runs, known, strict=True) if wanted in mine}
         if not hits:
             raise ScenarioError(
                 where=f'price "{text}"',
                 what="no run has this host label or folder",
-                remedy=f"Name a host by its label or its run's folder: {_hosts(runs, names)}.",
+                remedy=f"Name a host by its label or its run's folder: {hosts}.",
             )
         found |= dict.fromkeys(hits, price)
     if prices and len({_host(run) for run in runs}) == 1:
@@ -142,14 +144,6 @@ def _prices(
             remedy="Give all prices in one currency.",
         )
     return found
-
-
-def _hosts(runs: Sequence[MeasuredRun], names: Sequence[str]) -> str:
-    """`"desk" (folder monday), "server" (folder two)`."""
-    return ", ".join(
-        f'"{run.manifest.host.host_label}" (folder {name})'
-        for run, name in zip(runs, names, strict=True)
-    )
 
 
 def parse_price(text: str) -> tuple[str, Price]:

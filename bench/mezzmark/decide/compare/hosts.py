@@ -15,13 +15,7 @@ from typing import Final, Literal
 from mezzmark.decide.compare.best_throughput import BestThroughput, find_best_throughput
 from mezzmark.decide.compare.evidence import choose_design, gather_evidence, pool_costs
 from mezzmark.decide.compare.host_runs import ComparedRun
-from mezzmark.decide.compare.matching import (
-    Matching,
-    Pair,
-    compared_cells,
-    group_refusals,
-    match_cells,
-)
+from mezzmark.decide.compare.matching import compared_cells, group_refusals, match_cells
 from mezzmark.decide.compare.regress import TOLERANCE_FRACTION, compare_runs
 from mezzmark.decide.compare.verdicts import (
     CellVerdict,
@@ -34,15 +28,13 @@ from mezzmark.decide.compare.verdicts import (
     judge_evidence,
     verdict_of,
 )
-from mezzmark.decide.estimate.observed_run import MeasuredRun, RunCosts, read_costs
+from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, RunCosts, read_costs
 from mezzmark.decide.estimate.rounds import RATIO_UNIT, estimate_of
 from mezzmark.decide.machine.identity import FactChange, changed_facts, host_facts
 from mezzmark.decide.machine.state import MachineState, judge_machine
 from mezzmark.model.cell import ALL_CLIPS, Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
-from mezzmark.model.records import Trial
-from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
 
 Standing = Literal["faster", "slower", "the same", "cannot tell"]
@@ -127,20 +119,13 @@ class HardwareComparison(Fact):
         return any(comparison.cells for comparison in self.others)
 
 
-@dataclass(frozen=True, slots=True)
-class _Relabelled:
-    """A run some of whose cells go by other names."""
-
-    manifest: Manifest
-    trials: tuple[Trial, ...]
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Found:
-    """One host before the number of comparisons on the page is known."""
+    """One host before the number of comparisons on the page is known: the cells that were matched,
+    with their partners there, and the report on them."""
 
-    matching: Matching
-    reports: tuple[tuple[tuple[Pair, ...], RegressionReport], ...]
+    reports: tuple[tuple[dict[Cell, Cell], RegressionReport], ...]
+    refusals: tuple[Refusal, ...]
     design: Design
 
     @property
@@ -194,23 +179,23 @@ def _find(
     confidence_level: float,
     tolerance_fraction: float,
 ) -> _Found:
-    cells = [compared_cells(trial.cell for trial in run.trials) for run in (reference, other)]
-    matching = match_cells(cells[0], cells[1], (reference.manifest, other.manifest), labels)
+    mine, theirs = (compared_cells(t.cell for t in run.trials) for run in (reference, other))
+    matching = match_cells(mine, theirs, (reference.manifest, other.manifest), labels)
     reports = []
-    for pairs in (matching.equal, matching.same_share):
-        if pairs:
+    for partners in (matching.equal, matching.same_share):
+        if partners:
             report = compare_runs(
-                [_only(reference, {pair.reference: pair.reference for pair in pairs})],
-                [_only(other, {pair.other: pair.reference for pair in pairs})],
+                [_only(reference, {cell: cell for cell in partners})],
+                [_only(other, {there: cell for cell, there in partners.items()})],
                 tolerance_fraction=tolerance_fraction,
                 confidence_level=confidence_level,
             )
-            reports.append((pairs, report))
+            reports.append((partners, report))
     design = choose_design([reference], [other])
-    return _Found(matching=matching, reports=tuple(reports), design=design)
+    return _Found(reports=tuple(reports), refusals=matching.refusals, design=design)
 
 
-def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> _Relabelled:
+def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> ObservedRun:
     """The run with these cells under their new names, its reference kernel, and the second trials
     of cells that keep their name."""
     kept = []
@@ -220,7 +205,7 @@ def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> _Relabelled:
             kept.append(trial.model_copy(update={"cell": name}))
         elif trial.cell.task == "kernel" or (trial.arm and name == trial.cell):
             kept.append(trial)
-    return _Relabelled(run.manifest, tuple(kept))
+    return ObservedRun(run.manifest, tuple(kept))
 
 
 def _cell_ratios(found: _Found, *, share: float, error_level: float) -> tuple[CellRatio, ...]:
@@ -228,8 +213,7 @@ def _cell_ratios(found: _Found, *, share: float, error_level: float) -> tuple[Ce
     `share` of the `error_level` is each comparison's."""
     count = error_level / share
     ratios = []
-    for pairs, report in found.reports:
-        partners = {pair.reference: pair.other for pair in pairs}
+    for partners, report in found.reports:
         for verdict in report.cells:
             if verdict.verdict == "not comparable":
                 continue
@@ -248,13 +232,13 @@ def _cell_ratios(found: _Found, *, share: float, error_level: float) -> tuple[Ce
 
 
 def _standing(cell: CellVerdict, share: float) -> Standing:
-    if cell.equivalence_p is None or cell.difference_p is None or cell.cost_ratio is None:
+    difference_p, equivalence_p = cell.difference_p, cell.equivalence_p
+    if difference_p is None or equivalence_p is None or cell.cost_ratio is None:
         return "cannot tell"
     costs_more = cell.cost_ratio.point >= 1
-    verdict = verdict_of(
-        cell.difference_p, cell.equivalence_p, error_level=share, costs_more=costs_more
-    )
-    return STANDINGS[verdict]
+    return STANDINGS[
+        verdict_of(difference_p, equivalence_p, error_level=share, costs_more=costs_more)
+    ]
 
 
 def _task_ratios(
@@ -271,8 +255,7 @@ def _task_ratios(
     for index, host in enumerate(hosts):
         for task in COMPARED_TASKS:
             mine = [c for c in cells[index] if c.cell.task == task and c.speedup_ratio]
-            evidence = _pooled_evidence(task, mine, costs[0], costs[index + 1], host.design)
-            if evidence is not None:
+            if evidence := _pooled_evidence(task, mine, costs[0], costs[index + 1], host.design):
                 pooled.append((index, task, len(mine), evidence))
     judgements = judge_evidence(
         [evidence for *_, evidence in pooled],
@@ -282,16 +265,14 @@ def _task_ratios(
     results: list[list[TaskRatio]] = [[] for _ in hosts]
     for (index, task, count, evidence), judgement in zip(pooled, judgements, strict=True):
         cost = estimate_of(evidence.interval(confidence_level=confidence_level))
-        is_void = hosts[index].is_void
-        results[index].append(
-            TaskRatio(
-                task=task,
-                cell_count=count,
-                speedup_ratio=cost.inverted(RATIO_UNIT),
-                standing="cannot tell" if is_void else STANDINGS[judgement.verdict],
-                adjusted_p=judgement.difference_p,
-            )
+        found = TaskRatio(
+            task=task,
+            cell_count=count,
+            speedup_ratio=cost.inverted(RATIO_UNIT),
+            standing="cannot tell" if hosts[index].is_void else STANDINGS[judgement.verdict],
+            adjusted_p=judgement.difference_p,
         )
+        results[index].append(found)
     return [tuple(items) for items in results]
 
 
@@ -301,14 +282,9 @@ def _pooled_evidence(
     if not cells:
         return None
     whole = Cell(task=task, clip=ALL_CLIPS, encoding="all common cells")
-    sides = [
-        RunCosts(by_cell={whole: pool_costs(run, names)}, kernel=run.kernel)
-        for run, names in (
-            (reference, [ratio.cell for ratio in cells]),
-            (other, [ratio.other_cell for ratio in cells]),
-        )
-    ]
-    return gather_evidence(whole, sides[:1], sides[1:], design=design)
+    mine = reference.only(whole, pool_costs(reference, [ratio.cell for ratio in cells]))
+    theirs = other.only(whole, pool_costs(other, [ratio.other_cell for ratio in cells]))
+    return gather_evidence(whole, [mine], [theirs], design=design)
 
 
 def _comparison(
@@ -322,24 +298,21 @@ def _comparison(
     reports = [report for _, report in found.reports]
     kernel = reports[0].machine_ratio if reports else None
     unlike = {c.cell: c.reasons for r in reports for c in r.cells if c.verdict == "not comparable"}
-    facts = [host_facts(run) for run in (reference, other)]
-    states = (judge_machine(run.manifest.host, run.trials) for run in (reference, other))
+    here, there = host_facts(reference), host_facts(other)
+    changes = changed_facts([reference], [other], with_passing=True)
     return HostComparison(
         other=label,
         design=found.design,
         cells=cells,
         tasks=tasks,
-        refusals=(*found.matching.refusals, *group_refusals(unlike)),
-        differences=tuple(
-            change
-            for change in changed_facts([reference], [other], with_passing=True)
-            if change.name != "host_label"
-        ),
-        unreported=tuple(
-            name for name in facts[0] if facts[0][name] is None and facts[1].get(name) is None
-        ),
+        refusals=(*found.refusals, *group_refusals(unlike)),
+        differences=tuple(change for change in changes if change.name != "host_label"),
+        unreported=tuple(name for name in here if here[name] is None and there.get(name) is None),
         kernel_ratio=kernel and kernel.inverted(RATIO_UNIT),
         is_void=found.is_void,
-        states=(next(states), next(states)),
+        states=(
+            judge_machine(reference.manifest.host, reference.trials),
+            judge_machine(other.manifest.host, other.trials),
+        ),
         changed_without_flagged=tuple(c for r in reports for c in r.changed_without_flagged or ()),
     )

@@ -101,12 +101,10 @@ def find_absences(
 ) -> dict[Cell, Reason]:
     """Which of `cells` some run of two sides lacks, with why; `names` are those of all runs."""
     found: dict[Cell, Reason] = {}
-    for index, (run, name) in enumerate(zip((*baseline, *candidate), names, strict=True)):
+    pairs = [[no_common_clip(a.manifest, b.manifest) for b in candidate] for a in baseline]
+    clips_of_runs = [*pairs, *zip(*pairs, strict=True)]
+    for run, name, clips in zip((*baseline, *candidate), names, clips_of_runs, strict=True):
         own = {trial.cell for trial in run.trials}
-        if index < len(baseline):
-            clips = [no_common_clip(run.manifest, other.manifest) for other in candidate]
-        else:
-            clips = [no_common_clip(other.manifest, run.manifest) for other in baseline]
         found |= why_absent(
             [cell for cell in cells if cell not in own and cell not in found],
             [cell for cell in cells if cell in own],
@@ -135,12 +133,9 @@ def _what_lacks(cell: Cell, others: Sequence[Cell], place: str) -> Reason:
     same = [c for c in of_clip if c.encoding == cell.encoding]
     if not same:
         return Reason(kind="encoding_missing", task=cell.task, name=cell.encoding, place=place)
-    axes = min((_differing_axes(cell, c) for c in same), key=len)
+    differing = [tuple(a for a in AXES if cell.setting[a] != c.setting[a]) for c in same]
+    axes = min(differing, key=len)
     return Reason(kind="setting_missing", task=cell.task, axes=axes, place=place)
-
-
-def _differing_axes(cell: Cell, other: Cell) -> tuple[str, ...]:
-    return tuple(name for name in AXES if cell.setting[name] != other.setting[name])
 
 
 def no_common_clip(first: Manifest, second: Manifest) -> Reason | None:
@@ -149,9 +144,8 @@ def no_common_clip(first: Manifest, second: Manifest) -> Reason | None:
     if set(names[0]) & set(names[1]) or not all(names):
         return None
     footage = [{clip.fingerprint for clip in manifest.clips} for manifest in (first, second)]
-    shown = [_file_names(manifest) for manifest in (first, second)]
-    if shown[0] == shown[1]:
-        shown = names
+    files = [_file_names(manifest) for manifest in (first, second)]
+    shown = names if files[0] == files[1] else files
     before, after = (tuple(dict.fromkeys(side)) for side in shown)
     is_same = footage[0] & footage[1]
     return Reason(kind="renamed_clips" if is_same else "no_common_clip", before=before, after=after)
@@ -171,21 +165,13 @@ _COUNTS: Final = ("threads", "jobs")
 """Axes that count cores, and the scenario's keys that ask for them."""
 
 
-@dataclass(frozen=True, slots=True)
-class Pair:
-    """A cell of the reference and the cell of the other run that it is compared with."""
-
-    reference: Cell
-    other: Cell
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Matching:
-    """Pairs of equal cells, pairs that use the same share of their machine's cores with other
-    counts, and the rest."""
+    """Cells of the reference with those of the other run that they are compared with: equal ones,
+    those that use the same share of their machine's cores with other counts, and the rest."""
 
-    equal: tuple[Pair, ...]
-    same_share: tuple[Pair, ...]
+    equal: dict[Cell, Cell]
+    same_share: dict[Cell, Cell]
     refusals: tuple[Refusal, ...]
 
 
@@ -198,27 +184,21 @@ def match_cells(
     """Pairs of cells of two runs; `manifests` and `hosts`, their names, are the reference's and
     the other's."""
     there = set(other)
-    equal = tuple(Pair(cell, cell) for cell in reference if cell in there)
-    same_share = []
-    for cell in reference:
-        partners = [
-            c for c in other if _uses_same_share(cell, c, manifests) and not _same_counts(cell, c)
-        ]
-        if partners:
-            same_share.append(Pair(cell, partners[-1]))
-    used = {pair.reference for pair in (*equal, *same_share)}
-    used_there = {pair.other for pair in (*equal, *same_share)}
+    equal = {cell: cell for cell in reference if cell in there}
+    same_share = {
+        cell: partner
+        for cell in reference
+        for partner in other
+        if _uses_same_share(cell, partner, manifests) and cell != partner
+    }
+    used, used_there = equal.keys() | same_share.keys(), {*equal.values(), *same_share.values()}
     clips = no_common_clip(*manifests)
     lacking = {
         **why_absent([c for c in reference if c not in used], other, hosts[1], clips=clips),
         **why_absent([c for c in other if c not in used_there], reference, hosts[0], clips=clips),
     }
     refusals = group_refusals({cell: (reason,) for cell, reason in lacking.items()})
-    return Matching(equal=equal, same_share=tuple(same_share), refusals=refusals)
-
-
-def _same_counts(first: Cell, second: Cell) -> bool:
-    return all(first.setting[name] == second.setting[name] for name in _COUNTS)
+    return Matching(equal=equal, same_share=same_share, refusals=refusals)
 
 
 def _uses_same_share(first: Cell, second: Cell, manifests: tuple[Manifest, Manifest]) -> bool:

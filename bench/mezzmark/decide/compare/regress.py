@@ -1,6 +1,7 @@
 """Did it get slower? Baseline runs against candidate runs, a verdict per cell and one over all."""
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -25,8 +26,7 @@ from mezzmark.decide.compare.verdicts import (
     judge_evidence,
     overall_verdict,
 )
-from mezzmark.decide.estimate.complete_rounds import run_names
-from mezzmark.decide.estimate.observed_run import MeasuredRun, Place, RunCosts, read_costs
+from mezzmark.decide.estimate.observed_run import MeasuredRun, RunCosts, read_costs, run_names
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_of
 from mezzmark.decide.machine.identity import changed_facts
 from mezzmark.decide.machine.noise import FlaggedTrial, flag_trials, summarise_causes
@@ -35,8 +35,7 @@ from mezzmark.model.cell import Cell
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import ScrubMeasurement
 from mezzmark.statistics.intervals import check_level
-from mezzmark.statistics.multiplicity import holm_adjusted
-from mezzmark.statistics.paired import log_margin, paired_change
+from mezzmark.statistics.paired import holm_adjusted, log_margin, paired_change
 
 TOLERANCE_FRACTION: Final = 0.05
 """A change of cost that does not matter, where nobody says otherwise."""
@@ -134,7 +133,7 @@ class _Rules:
 
     design: Design
     reasons: Mapping[Cell, tuple[Reason, ...]]
-    wrong_counts: tuple[Mapping[Cell, int], ...]
+    wrong_counts: tuple[Counter[Cell], ...]
     is_void: bool
     tolerance_fraction: float
     confidence_level: float
@@ -146,15 +145,14 @@ _Sides = tuple[list[RunCosts], list[RunCosts]]
 def _read_sides(
     baseline: Sequence[MeasuredRun],
     candidate: Sequence[MeasuredRun],
-    flagged: Sequence[Sequence[FlaggedTrial]] | None = None,
+    flagged: Sequence[Sequence[FlaggedTrial]] = (),
 ) -> _Sides:
     """Costs of every run of both sides, without its flagged trials where they are given."""
-    read = []
-    for index, run in enumerate((*baseline, *candidate)):
-        places: Collection[Place] = ()
-        if flagged is not None:
-            places = {(trial.round_index, trial.position) for trial in flagged[index]}
-        read.append(read_costs(run.trials, excluded=places))
+    runs = (*baseline, *candidate)
+    read = [
+        read_costs(run.trials, excluded={(trial.round_index, trial.position) for trial in without})
+        for run, without in zip(runs, flagged or [()] * len(runs), strict=True)
+    ]
     return read[: len(baseline)], read[len(baseline) :]
 
 
@@ -176,10 +174,11 @@ def _reasons(
 
 def _judge(costs: _Sides, rules: _Rules) -> list[CellVerdict]:
     """One verdict for each cell, in table order."""
-    evidence: dict[Cell, Evidence] = {}
-    for cell, reasons in rules.reasons.items():
-        if not reasons and (found := gather_evidence(cell, *costs, design=rules.design)):
-            evidence[cell] = found
+    evidence = {
+        cell: found
+        for cell, reasons in rules.reasons.items()
+        if not reasons and (found := gather_evidence(cell, *costs, design=rules.design))
+    }
     judgements = judge_evidence(
         list(evidence.values()),
         tolerance_fraction=rules.tolerance_fraction,
@@ -233,8 +232,8 @@ def _judged(
         is_beyond_tolerance=interval.low > limit or interval.high < 1 / limit,
         detectable_fraction=evidence.detectable_fraction(error_level=strictest),
         units_needed=evidence.units_needed(tolerance, error_level=strictest) if is_open else None,
-        baseline_wrong_count=rules.wrong_counts[0].get(cell, 0),
-        candidate_wrong_count=rules.wrong_counts[1].get(cell, 0),
+        baseline_wrong_count=rules.wrong_counts[0][cell],
+        candidate_wrong_count=rules.wrong_counts[1][cell],
     )
     if found.shows_new_wrong_pictures:
         return found.model_copy(update={"verdict": "regressed"})
@@ -244,13 +243,12 @@ def _judged(
     return found
 
 
-def _count_wrong(runs: Sequence[MeasuredRun]) -> dict[Cell, int]:
+def _count_wrong(runs: Sequence[MeasuredRun]) -> Counter[Cell]:
     """Wrong pictures of a side by cell."""
-    counts: dict[Cell, int] = {}
+    counts: Counter[Cell] = Counter()
     for trial in (trial for run in runs for trial in run.trials if not trial.arm):
         if isinstance(trial.measurement, ScrubMeasurement):
-            wrong = trial.measurement.proof.count("wrong")
-            counts[trial.cell] = counts.get(trial.cell, 0) + wrong
+            counts[trial.cell] += trial.measurement.proof.count("wrong")
     return counts
 
 

@@ -13,7 +13,7 @@ from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.records import HostMoment
 from mezzmark.model.run import HostFacts
-from mezzmark.statistics.binomial import share_interval
+from mezzmark.statistics.intervals import share_interval
 from mezzmark.statistics.paired import paired_change
 from mezzmark.statistics.power import detectable_change, t_test_power
 
@@ -106,7 +106,8 @@ def judge_self_test(
     rules = {"tolerance_fraction": tolerance_fraction, "confidence_level": confidence_level}
     verdicts = _verdicts(baseline, identical, **rules)
     alarms = sum(verdict in ("regressed", "improved") for verdict in verdicts)
-    round_sd = _pooled_sd(baseline, identical)
+    ratios = np.log(identical) - np.log(baseline)
+    round_sd = float(np.sqrt(ratios.var(axis=1, ddof=1).mean()))
     rounds = costs.shape[2]
     error_level = 1 - confidence_level
     planted = []
@@ -130,23 +131,15 @@ def judge_self_test(
         false_alarm_share=_share(alarms, len(verdicts), confidence_level),
         round_sd_fraction=round_sd,
         planted=tuple(planted),
-        detectable=_detectable(round_sd, error_level),
+        detectable=tuple(_detectable(count, round_sd, error_level) for count in ROUND_COUNTS),
     )
 
 
-def _detectable(round_sd: float, error_level: float) -> tuple[Detectable, ...]:
-    return tuple(
-        Detectable(
-            round_count=count,
-            slowdown_fraction=detectable_change(
-                round_sd / math.sqrt(count),
-                degrees=count - 1,
-                error_level=error_level,
-                power=POWER,
-            ),
-        )
-        for count in ROUND_COUNTS
+def _detectable(count: int, round_sd: float, error_level: float) -> Detectable:
+    change = detectable_change(
+        round_sd / math.sqrt(count), degrees=count - 1, error_level=error_level, power=POWER
     )
+    return Detectable(round_count=count, slowdown_fraction=change)
 
 
 def _verdicts(
@@ -165,12 +158,6 @@ def _verdicts(
         )[0].verdict
         for before, after in zip(baseline, candidate, strict=True)
     ]
-
-
-def _pooled_sd(baseline: NDArray[np.float64], identical: NDArray[np.float64]) -> float:
-    """Sd of the log ratio of two identical trials of a round, within comparisons."""
-    ratios = np.log(identical) - np.log(baseline)
-    return float(np.sqrt(ratios.var(axis=1, ddof=1).mean()))
 
 
 def _share(count: int, total: int, confidence_level: float) -> Estimate:

@@ -16,17 +16,11 @@ from mezzmark.decide.machine.identity import FactChange
 from mezzmark.decide.machine.noise import CauseRange
 from mezzmark.decide.machine.state import MachineState
 from mezzmark.model.cell import Cell
-from mezzmark.model.errors import (
-    EXIT_DONE,
-    EXIT_INCONCLUSIVE,
-    EXIT_NOT_COMPARABLE,
-    EXIT_REGRESSED,
-)
+from mezzmark.model.errors import EXIT_DONE, EXIT_INCONCLUSIVE, EXIT_NOT_COMPARABLE, EXIT_REGRESSED
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.statistics.intervals import Interval
-from mezzmark.statistics.multiplicity import holm_adjusted
-from mezzmark.statistics.paired import Change, log_margin
+from mezzmark.statistics.paired import Change, holm_adjusted, log_margin
 from mezzmark.statistics.power import detectable_change, rounds_to_find
 
 Verdict = Literal["improved", "equivalent", "regressed", "inconclusive", "not comparable"]
@@ -95,8 +89,7 @@ class Evidence:
         At the usual full level a true change of the tolerance's size would be called equivalent
         twice as often, and found 3 % less often.
         """
-        worst = max(change.p_equivalent(tolerance_fraction) for change in self.changes)
-        return min(1.0, 2 * worst)
+        return min(1.0, 2 * max(c.p_equivalent(tolerance_fraction) for c in self.changes))
 
     def interval(self, *, confidence_level: float) -> Interval:
         """The cost ratio as the stopwatch saw it, with limits that hold whichever way is right."""
@@ -135,12 +128,10 @@ class Evidence:
         needed = rounds_to_find(
             math.expm1(room), round_sd=unit_sd, error_level=error_level, power=POWER
         )
-        if needed is None:
-            return None
-        return max(needed, max(change.count for change in self.changes) + 1)
+        return needed and max(needed, max(change.count for change in self.changes) + 1)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Judgement:
     """A verdict with the p-values behind it, adjusted for the number of cells."""
 
@@ -153,21 +144,16 @@ def judge_evidence(
     evidence: Sequence[Evidence], *, tolerance_fraction: float, confidence_level: float
 ) -> tuple[Judgement, ...]:
     """One judgement for each cell, in the order given."""
-    differences = holm_adjusted([item.difference_p for item in evidence])
-    equivalences = holm_adjusted([item.equivalence_p(tolerance_fraction) for item in evidence])
-    return tuple(
-        Judgement(
-            verdict=verdict_of(
-                float(difference),
-                float(equivalence),
-                error_level=1 - confidence_level,
-                costs_more=item.regression_p < item.improvement_p,
-            ),
-            difference_p=float(difference),
-            equivalence_p=float(equivalence),
+    differences = holm_adjusted([item.difference_p for item in evidence]).tolist()
+    equivalences = holm_adjusted([e.equivalence_p(tolerance_fraction) for e in evidence]).tolist()
+    judgements = []
+    for item, difference_p, equivalence_p in zip(evidence, differences, equivalences, strict=True):
+        costs_more = item.regression_p < item.improvement_p
+        verdict = verdict_of(
+            difference_p, equivalence_p, error_level=1 - confidence_level, costs_more=costs_more
         )
-        for item, difference, equivalence in zip(evidence, differences, equivalences, strict=True)
-    )
+        judgements.append(Judgement(verdict, difference_p, equivalence_p))
+    return tuple(judgements)
 
 
 def verdict_of(

@@ -14,9 +14,9 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from mezzmark.model.estimate import Estimate, Withheld
+from mezzmark.statistics.intervals import t_quantile
 
 DRAW_COUNT: Final = 4000
 """The 2.5 % limits then rest on 100 draws each, which moves them by about a twentieth of the
@@ -53,7 +53,7 @@ def draw_estimate(estimate: Estimate, *, rng: np.random.Generator, draw_count: i
         draws = np.full(draw_count, point)
         return Drawn(point=point, draws=draws, round_count=rounds, withheld=withheld)
     df = max(rounds - 1, _SMALLEST_DF)
-    reach = float(stats.t.ppf((1 + estimate.confidence_level) / 2, df))
+    reach = t_quantile((1 + estimate.confidence_level) / 2, df)
     z = rng.standard_t(df, draw_count)
     if low > 0:
         up, down = math.log(high / point) / reach, math.log(point / low) / reach

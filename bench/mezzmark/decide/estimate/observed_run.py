@@ -1,17 +1,70 @@
-"""A run as it is read from disk, observed once; and its trials' headline figures as costs."""
+"""A run as it is read from disk: what it is called, how much of it is complete, and its trials as
+figures and costs, one number each.
+
+The trial is the sampling unit: everything above this module sees trials, never samples. What a
+task's figures are, and how they are read from its measurement, stands in its row (`model.tasks`).
+"""
 
 import math
+from collections import Counter
 from collections.abc import Callable, Collection, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any, Protocol, TypeVar
+from typing import Any, Final, Protocol, TypeVar
 
-from mezzmark.decide.estimate.observations import Observation, observe, observe_trial
-from mezzmark.decide.estimate.pooling import pooled_bitrates_bps
 from mezzmark.model.cell import Cell
+from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.spec import Work
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observation:
+    """One finished trial as figures, and the work behind them."""
+
+    cell: Cell
+    round_index: int
+    position: int = 0
+    seed: int = 0
+    figures: dict[str, float]
+    work: Work
+
+    @property
+    def sample_count(self) -> int:
+        """Moves, or files made."""
+        return self.work.sample_count
+
+
+def observe(trials: Iterable[Trial], *, arm: str = "") -> tuple[Observation, ...]:
+    """The finished trials of an arm as figures, in order; failed trials have none and are left
+    out."""
+    return tuple(
+        observation
+        for trial in trials
+        if trial.arm == arm and (observation := observe_trial(trial)) is not None
+    )
+
+
+def observe_trial(trial: Trial) -> Observation | None:
+    """One trial's figures, or None where it brought nothing that may be shown."""
+    spec = TASKS[trial.cell.task]
+    if trial.outcome != "finished" or trial.measurement is None:
+        return None
+    view = spec.view(trial.measurement, trial.process)
+    if view is None:
+        return None
+    values = ((figure.name, figure.of(view)) for figure in spec.figures)
+    return Observation(
+        cell=trial.cell,
+        round_index=trial.round_index,
+        position=trial.position,
+        seed=trial.seed,
+        figures={name: value for name, value in values if value is not None},
+        work=spec.work(view),
+    )
+
 
 Place = tuple[int, int]
 """Round and position: one trial of a run."""
@@ -45,6 +98,10 @@ class RunCosts:
 
     by_cell: Mapping[Cell, Costs]
     kernel: Mapping[int, float]
+
+    def only(self, cell: Cell, costs: Costs) -> "RunCosts":
+        """One cell with these costs, beside the reference kernel of this run."""
+        return RunCosts(by_cell={cell: costs}, kernel=self.kernel)
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,3 +184,72 @@ def _cost(observation: Observation) -> float | None:
     if value <= 0:
         return None
     return 1 / value if spec.figure(spec.headline).better == "more" else value
+
+
+BITS_PER_HOUR_TO_GB: Final = 3600 / 8 / 1e9
+
+
+def pooled_bitrates_bps(manifest: Manifest) -> dict[str, float]:
+    """Bits per second of each encoding over all its clips, from the files as they lay on disk.
+
+    The original's is taken from the clips' own files where it has no entry of its own.
+    """
+    totals: dict[str, tuple[float, float]] = {}
+    for media in manifest.media:
+        if media.bitrate_bps > 0:
+            bits, seconds = totals.get(media.encoding, (0.0, 0.0))
+            file_bits = media.file_bytes * 8.0
+            totals[media.encoding] = bits + file_bits, seconds + file_bits / media.bitrate_bps
+    if ORIGINAL not in totals:
+        known = [clip.original for clip in manifest.clips if clip.original.duration_s]
+        file_bits = sum(media.file_bytes * 8.0 for media in known)
+        totals[ORIGINAL] = file_bits, sum(media.duration_s or 0.0 for media in known)
+    return {name: bits / seconds for name, (bits, seconds) in totals.items() if seconds > 0}
+
+
+def truncated_round(run: MeasuredRun) -> int | None:
+    """The index of the last round where the run was stopped within it; None where all are complete.
+
+    A run that ended by itself says why, and has finished every round that it began. Of any other,
+    the last round is truncated where a cell of the round before lacks its trial. Cells that never
+    finished one do not count, for they may have been given up; nor do trials of fidelity, which
+    are made once, in the first round.
+    """
+    if run.manifest.stop_reason:
+        return None
+    timed = [trial for trial in run.trials if trial.cell.task != "fidelity"]
+    rounds = sorted({trial.round_index for trial in timed})
+    if len(rounds) < 2:
+        return None
+    able = {trial.cell for trial in timed if trial.outcome == "finished"}
+    before, last = (
+        Counter(t.cell for t in timed if t.round_index == index and t.cell in able)
+        for index in rounds[-2:]
+    )
+    return rounds[-1] if before - last else None
+
+
+def complete_round_count(run: MeasuredRun) -> int:
+    """Rounds that were begun, without a last one that was truncated."""
+    begun = {trial.round_index for trial in run.trials if trial.cell.task != "fidelity"}
+    return len(begun) - (truncated_round(run) is not None)
+
+
+ID_DIGITS: Final = 8
+"""Digits of a run's id that tell it from any other a person has."""
+
+
+def run_names(runs: Sequence[MeasuredRun]) -> list[str]:
+    """Each run's folder as it was typed, with digits of its id where two runs share that; a run
+    that lies in no folder goes by those digits alone."""
+    plain = [run_name(run) for run in runs]
+    return [
+        name if plain.count(name) == 1 else f"{name} ({run.manifest.run_id[:ID_DIGITS]})"
+        for name, run in zip(plain, runs, strict=True)
+    ]
+
+
+def run_name(run: MeasuredRun) -> str:
+    """One run's folder as it was typed, or the first digits of its id."""
+    folder = getattr(run, "run_dir", None)
+    return run.manifest.run_id[:ID_DIGITS] if folder is None else str(folder)

@@ -7,12 +7,11 @@ The sampling unit is the trial; how its figures become an interval is in
 import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from typing import Final, get_args
+from typing import TypeVar, get_args
 
 import numpy as np
-from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observations import Observation, observe
+from mezzmark.decide.estimate.observed_run import Observation, observe
 from mezzmark.decide.estimate.rounds import (
     RATIO_UNIT,
     estimate_figures,
@@ -20,12 +19,12 @@ from mezzmark.decide.estimate.rounds import (
     estimate_values,
 )
 from mezzmark.model.cell import Cell
-from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CellSummary, Estimate
 from mezzmark.model.records import Trial
-from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import Proof, ScrubMeasurement
+
+Part = TypeVar("Part")
 
 
 def summarise_cells(
@@ -45,31 +44,24 @@ def summarise_cells(
     observed = group_by(
         observe(trials) if observations is None else observations, lambda cell: cell
     )
-    return tuple(
-        _summarise(
-            cell,
-            arm,
-            by_cell[cell, arm],
-            observe(by_cell[cell, arm], arm=arm) if arm else observed.get(cell, []),
-            confidence_level,
-        )
-        for cell, arm in sorted(by_cell, key=lambda key: (key[0].sort_key, key[1]))
-    )
+    summaries = []
+    for cell, arm in sorted(by_cell, key=lambda key: (key[0].sort_key, key[1])):
+        mine = by_cell[cell, arm]
+        figures = observe(mine, arm=arm) if arm else observed.get(cell, ())
+        summaries.append(_summarise(mine, figures, confidence_level))
+    return tuple(summaries)
 
 
 def _summarise(
-    cell: Cell,
-    arm: str,
-    trials: Sequence[Trial],
-    observations: Sequence[Observation],
-    confidence_level: float,
+    trials: Sequence[Trial], observations: Sequence[Observation], confidence_level: float
 ) -> CellSummary:
+    """One arm of one cell."""
     moves = [t.measurement for t in trials if isinstance(t.measurement, ScrubMeasurement)]
     proofs = Counter({kind: sum(m.proof.count(kind) for m in moves) for kind in get_args(Proof)})
     failed = [trial for trial in trials if trial.outcome != "finished"]
     return CellSummary(
-        cell=cell,
-        arm=arm,
+        cell=trials[0].cell,
+        arm=trials[0].arm,
         estimates=estimate_figures(observations, confidence_level=confidence_level),
         trial_count=len(trials),
         failed_trial_count=len(failed),
@@ -94,14 +86,14 @@ def compare_groups(
     of these clips and no others.
     """
     side_a, side_b = _by_clip_and_round(group_a, figure), _by_clip_and_round(group_b, figure)
-    by_round: dict[int, list[float]] = {}
+    logs = []
     samples = 0
     for key in sorted(side_a.keys() & side_b.keys()):
         (value_a, count_a), (value_b, count_b) = side_a[key], side_b[key]
         if value_a > 0 and value_b > 0:
-            by_round.setdefault(key[1], []).append(math.log(value_a / value_b))
+            logs.append((key[1], math.log(value_a / value_b)))
             samples += count_a + count_b
-    ratios = _balanced_means(by_round)
+    ratios = _geometric_means(logs)
     if not ratios:
         return None
     estimate = estimate_values(ratios, RATIO_UNIT, samples, confidence_level)
@@ -118,12 +110,18 @@ def _by_clip_and_round(
     }
 
 
-def _balanced_means(by_round: dict[int, list[float]]) -> list[float]:
-    """exp of the mean log per round, over the rounds in which every clip took part."""
-    full = max((len(logs) for logs in by_round.values()), default=0)
-    return [
-        math.exp(sum(logs) / len(logs)) for _, logs in sorted(by_round.items()) if len(logs) == full
-    ]
+def _full_rounds(parts: Iterable[tuple[int, Part]]) -> list[list[Part]]:
+    """What the clips of each round have, in order, of the rounds in which every clip took part."""
+    by_round: dict[int, list[Part]] = {}
+    for index, part in parts:
+        by_round.setdefault(index, []).append(part)
+    full = max((len(found) for found in by_round.values()), default=0)
+    return [found for _, found in sorted(by_round.items()) if len(found) == full]
+
+
+def _geometric_means(logs: Iterable[tuple[int, float]]) -> list[float]:
+    """Of each full round."""
+    return [math.exp(sum(found) / len(found)) for found in _full_rounds(logs)]
 
 
 def pool_clips(
@@ -145,36 +143,25 @@ def _pool(group: Sequence[Observation], confidence_level: float) -> dict[str, Es
     if len({o.cell.clip for o in group}) == 1:
         return estimate_figures(group, confidence_level=confidence_level)
     pooled = {}
+    moves = _full_rounds(
+        (o.round_index, o.work.latencies_ms) for o in group if o.work.latencies_ms is not None
+    )
     for figure in TASKS[group[0].cell.task].figures:
-        if figure.probability is not None:
-            if moves := _full_rounds_of_moves(group):
-                pooled[figure.name] = estimate_tail_figure(
-                    moves, figure.probability, figure.unit, confidence_level
-                )
-            continue
-        by_round: dict[int, list[float]] = {}
         having = [o for o in group if o.figures.get(figure.name, 0) > 0]
-        for observation in having:
-            by_round.setdefault(observation.round_index, []).append(
-                math.log(observation.figures[figure.name])
-            )
-        if means := _balanced_means(by_round):
+        means = _geometric_means((o.round_index, math.log(o.figures[figure.name])) for o in having)
+        if figure.probability is not None:
+            if moves:
+                rounds = [np.concatenate(parts) for parts in moves]
+                pooled[figure.name] = estimate_tail_figure(
+                    rounds, figure.probability, figure.unit, confidence_level
+                )
+        elif means:
             samples = sum(o.sample_count for o in having)
             estimate = estimate_values(means, figure.unit, samples, confidence_level)
             pooled[figure.name] = estimate.model_copy(
                 update={"method": "geometric mean over clips; t on its logs over rounds"}
             )
     return pooled
-
-
-def _full_rounds_of_moves(group: Sequence[Observation]) -> list[NDArray[np.float64]]:
-    """Latencies of each round over its clips, of the rounds in which every clip took part."""
-    by_round: dict[int, list[NDArray[np.float64]]] = {}
-    for observation in group:
-        if observation.work.latencies_ms is not None:
-            by_round.setdefault(observation.round_index, []).append(observation.work.latencies_ms)
-    full = max((len(parts) for parts in by_round.values()), default=0)
-    return [np.concatenate(parts) for _, parts in sorted(by_round.items()) if len(parts) == full]
 
 
 def group_by(
@@ -204,12 +191,10 @@ def worst_relative_half_width(
     for cell, group in group_by(observe(trials), lambda cell: cell).items():
         figure = TASKS[cell.task].headline
         estimate = estimate_figures(group, confidence_level=confidence_level)[figure]
-        if estimate.is_exact:
-            widths.append(0.0)
-            continue
-        if estimate.relative_half_width is None:
+        width = 0.0 if estimate.is_exact else estimate.relative_half_width
+        if width is None:
             return None
-        widths.append(estimate.relative_half_width)
+        widths.append(width)
     return max(widths, default=None)
 
 
@@ -229,11 +214,8 @@ def best_cells(
     mine = [o for o in observations if o.cell.task == task]
     best: BestCells = {}
     for cell, estimates in pool_clips(mine, confidence_level=confidence_level).items():
-        estimate = estimates.get(figure)
-        if estimate is None:
-            continue
-        known = best.get(cell.encoding)
-        if known is None or order(estimate) < order(known[1]):
+        known, estimate = best.get(cell.encoding), estimates.get(figure)
+        if estimate and (known is None or order(estimate) < order(known[1])):
             best[cell.encoding] = cell, estimate
     return dict(sorted(best.items(), key=lambda item: (order(item[1][1]), item[0])))
 
@@ -242,34 +224,10 @@ def fastest_cells(
     observations: Sequence[Observation], task: str, *, confidence_level: float
 ) -> BestCells:
     """Those with the most frames a second."""
+
+    def slowness(estimate: Estimate) -> float:
+        return -estimate.point
+
     return best_cells(
-        observations,
-        task,
-        "throughput_fps",
-        lambda estimate: -estimate.point,
-        confidence_level=confidence_level,
+        observations, task, "throughput_fps", slowness, confidence_level=confidence_level
     )
-
-
-BITS_PER_HOUR_TO_GB: Final = 3600 / 8 / 1e9
-
-
-def pooled_bitrates_bps(manifest: Manifest) -> dict[str, float]:
-    """Bits per second of each encoding over all its clips, from the files as they lay on disk.
-
-    The original's is taken from the clips' own files where it has no entry of its own.
-    """
-    totals: dict[str, tuple[float, float]] = {}
-    for media in manifest.media:
-        if media.bitrate_bps > 0:
-            bits, seconds = totals.get(media.encoding, (0.0, 0.0))
-            file_bits = media.file_bytes * 8.0
-            totals[media.encoding] = bits + file_bits, seconds + file_bits / media.bitrate_bps
-    if ORIGINAL not in totals:
-        known = [clip.original for clip in manifest.clips if clip.original.duration_s]
-        if known:
-            totals[ORIGINAL] = (
-                sum(media.file_bytes * 8.0 for media in known),
-                sum(media.duration_s or 0.0 for media in known),
-            )
-    return {name: bits / seconds for name, (bits, seconds) in totals.items() if seconds > 0}

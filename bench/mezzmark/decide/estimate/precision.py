@@ -11,7 +11,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from mezzmark.decide.estimate.observations import Observation, observe
+from mezzmark.decide.estimate.observed_run import Observation, observe
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
@@ -56,17 +56,13 @@ def measure_spreads(
         figure = observation.figures.get("p50_ms") or observation.figures.get("throughput_fps")
         if figure and observation.cell.task in ("scrub", "encode"):
             logs.setdefault(observation.cell, []).append(float(np.log(figure)))
-    spreads = [
+    varied = [
         CellSpread(
-            cell=cell,
-            round_sd=statistics.stdev(found),
-            round_count=len(found),
-            confidence_level=confidence_level,
+            cell=cell, round_sd=sd, round_count=len(found), confidence_level=confidence_level
         )
         for cell, found in logs.items()
-        if len(found) >= MINIMUM_TRIALS
+        if len(found) >= MINIMUM_TRIALS and (sd := statistics.stdev(found)) > 0
     ]
-    varied = [spread for spread in spreads if spread.round_sd > 0]
     return tuple(sorted(varied, key=lambda spread: -spread.half_width_fraction()))
 
 
@@ -116,9 +112,8 @@ def judge_precision(
     more = 0
     if widest.half_width_fraction() > goal:
         needed = rounds_for_width(goal, round_sd=widest.round_sd, confidence_level=confidence_level)
-        more = MOST_MORE_ROUNDS
-        if needed is not None:
-            more = max(1, min(more, needed - widest.round_count))
+        lacking = needed - widest.round_count if needed else MOST_MORE_ROUNDS
+        more = max(1, min(lacking, MOST_MORE_ROUNDS))
     return Precision(
         goal_fraction=goal,
         typical_fraction=_typical_fraction(spreads),

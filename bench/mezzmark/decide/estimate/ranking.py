@@ -7,9 +7,10 @@ with a chance of at most 1 - `confidence_level` (Bonferroni over its rivals; the
 that holds the best is Gupta's, Technometrics 7(2), 1965, pp. 225-245).
 """
 
+from collections import Counter
 from collections.abc import Sequence
 
-from mezzmark.decide.estimate.observations import Observation
+from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.decide.estimate.pooling import compare_groups, pool_clips
 from mezzmark.model.cell import Setting
 from mezzmark.model.encoding import ORIGINAL
@@ -50,15 +51,7 @@ class Ranking(Fact):
     @property
     def tied(self) -> tuple[Ranked, ...]:
         """Eligible others that enough rounds could not rule out as the fastest."""
-        if self.fastest is None:
-            return ()
-        return tuple(
-            entry
-            for entry in self.entries
-            if entry.is_eligible
-            and entry.encoding != self.fastest.encoding
-            and entry.is_apart is False
-        )
+        return tuple(e for e in self.entries if e.is_eligible and e.is_apart is False)
 
 
 def rank_encodings(
@@ -69,21 +62,21 @@ def rank_encodings(
     confidence_level: float = 0.95,
 ) -> Ranking:
     """The ranking of one scrub setting over all clips that were measured in it."""
-    mine = [o for o in observations if o.cell.task == "scrub" and o.cell.setting == setting]
-    groups: dict[str, list[Observation]] = {}
-    for observation in mine:
-        groups.setdefault(observation.cell.encoding, []).append(observation)
+    groups = _by_encoding(observations, setting)
+    mine = [observation for group in groups.values() for observation in group]
     pooled = pool_clips(mine, confidence_level=confidence_level)
-    wrong = _wrong_counts(summaries, setting)
+    wrong: Counter[str] = Counter()
+    for summary in summaries:
+        if summary.cell.task == "scrub" and summary.cell.setting == setting:
+            wrong[summary.cell.encoding] += summary.wrong_count
     clips = {name: len({o.cell.clip for o in group}) for name, group in groups.items()}
     entries = [
         Ranked(
             encoding=cell.encoding,
             clip_count=clips[cell.encoding],
             estimates=estimates,
-            wrong_count=wrong.get(cell.encoding, 0),
-            is_eligible=not wrong.get(cell.encoding)
-            and clips[cell.encoding] == max(clips.values()),
+            wrong_count=wrong[cell.encoding],
+            is_eligible=not wrong[cell.encoding] and clips[cell.encoding] == max(clips.values()),
         )
         for cell, estimates in pooled.items()
         if "p50_ms" in estimates
@@ -99,20 +92,33 @@ def rank_encodings(
     )
 
 
-def _wrong_counts(summaries: Sequence[CellSummary], setting: Setting) -> dict[str, int]:
-    counts: dict[str, int] = {}
-    for summary in summaries:
-        if summary.cell.task == "scrub" and summary.cell.setting == setting:
-            name = summary.cell.encoding
-            counts[name] = counts.get(name, 0) + summary.wrong_count
-    return counts
+_Groups = dict[str, list[Observation]]
+
+
+def _by_encoding(observations: Sequence[Observation], setting: Setting) -> _Groups:
+    """The scrub observations of one setting."""
+    groups: _Groups = {}
+    for observation in observations:
+        if observation.cell.task == "scrub" and observation.cell.setting == setting:
+            groups.setdefault(observation.cell.encoding, []).append(observation)
+    return groups
+
+
+def _is_slower(
+    mine: Sequence[Observation],
+    theirs: Sequence[Observation],
+    rival_count: int,
+    confidence_level: float,
+) -> bool | None:
+    """Whether the ratio's one-sided lower limit, adjusted for all rivals, lies above 1; None where
+    too few rounds give a limit."""
+    one_sided = (1 - confidence_level) / max(1, rival_count)
+    ratio = compare_groups(mine, theirs, "p50_ms", confidence_level=1 - 2 * one_sided)
+    return None if ratio is None or ratio.low is None else ratio.low > 1
 
 
 def _compare(
-    entry: Ranked,
-    groups: dict[str, list[Observation]],
-    fastest: Ranked | None,
-    confidence_level: float,
+    entry: Ranked, groups: _Groups, fastest: Ranked | None, confidence_level: float
 ) -> Ranked:
     """`entry` with its ratios to the original and to the fastest."""
     mine = groups[entry.encoding]
@@ -122,13 +128,11 @@ def _compare(
             groups[ORIGINAL], mine, "p50_ms", confidence_level=confidence_level
         )
     if fastest and entry.encoding != fastest.encoding:
-        one_sided = (1 - confidence_level) / max(1, len(groups) - 1)
         theirs = groups[fastest.encoding]
-        strict = compare_groups(mine, theirs, "p50_ms", confidence_level=1 - 2 * one_sided)
         changes["cost_ratio"] = compare_groups(
             mine, theirs, "p50_ms", confidence_level=confidence_level
         )
-        changes["is_apart"] = None if strict is None or strict.low is None else strict.low > 1
+        changes["is_apart"] = _is_slower(mine, theirs, len(groups) - 1, confidence_level)
     return entry.model_copy(update=changes)
 
 
@@ -137,18 +141,9 @@ def surely_faster(
 ) -> set[str]:
     """Which of `names` are faster than one that the ranking holds, by the ratio paired by round;
     one-sided and adjusted for all rivals as above, since points picked them."""
-    groups: dict[str, list[Observation]] = {}
-    for o in observations:
-        if o.cell.task == "scrub" and o.cell.setting == ranking.setting:
-            groups.setdefault(o.cell.encoding, []).append(o)
-    one_sided = (1 - ranking.confidence_level) / max(1, len(ranking.entries) - 1)
-    ratios = {
-        name: compare_groups(
-            groups[than], groups[name], "p50_ms", confidence_level=1 - 2 * one_sided
-        )
-        for name in names
-    }
-    return {name for name, r in ratios.items() if r is not None and r.low is not None and r.low > 1}
+    groups = _by_encoding(observations, ranking.setting)
+    rivals, level = len(ranking.entries) - 1, ranking.confidence_level
+    return {name for name in names if _is_slower(groups[than], groups[name], rivals, level)}
 
 
 def scrub_settings(observations: Sequence[Observation]) -> tuple[Setting, ...]:

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observations import Observation
+from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.model.estimate import Estimate, Withheld
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.tasks import TASKS
@@ -25,7 +25,6 @@ from mezzmark.statistics.tails import TailEstimate, estimate_tail
 MINIMUM_ROUNDS: Final = 3
 """Two values make a t interval of 12.7 standard errors either way, which misleads more than it
 tells; from three on it is 4.3."""
-
 
 RATIO_UNIT: Final = "×"
 
@@ -53,25 +52,19 @@ def estimate_figures(
     """Every figure that the observations of one cell carry, in the order of its task's row."""
     estimates = {}
     in_order = sorted(observations, key=lambda observation: observation.round_index)
+    moves = [o.work.latencies_ms for o in in_order if o.work.latencies_ms is not None]
     for figure in TASKS[in_order[0].cell.task].figures if in_order else ():
+        name, having = figure.name, [o for o in in_order if figure.name in o.figures]
         if figure.probability is not None:
-            if moves := [o.work.latencies_ms for o in in_order if o.work.latencies_ms is not None]:
-                estimates[figure.name] = estimate_tail_figure(
+            if moves:
+                estimates[name] = estimate_tail_figure(
                     moves, figure.probability, figure.unit, confidence_level
                 )
-            continue
-        having = [o for o in in_order if figure.name in o.figures]
-        if not having:
-            continue
-        if figure.kind == "rate":
-            estimates[figure.name] = _throughput(having, confidence_level)
-        else:
-            estimates[figure.name] = estimate_values(
-                [o.figures[figure.name] for o in having],
-                figure.unit,
-                sum(o.sample_count for o in having),
-                confidence_level,
-            )
+        elif having and figure.kind == "rate":
+            estimates[name] = _throughput(having, confidence_level)
+        elif having:
+            values, samples = [o.figures[name] for o in having], sum(o.sample_count for o in having)
+            estimates[name] = estimate_values(values, figure.unit, samples, confidence_level)
     return estimates
 
 
@@ -108,11 +101,10 @@ def estimate_tail_figure(
 ) -> Estimate:
     """The quantile of all moves, one array of latencies per round, or why it has no interval."""
     tail = estimate_tail(rounds, probability, confidence_level=confidence_level)
-    interval = tail.interval
     return Estimate(
         point=tail.point,
-        low=interval.low if interval else None,
-        high=interval.high if interval else None,
+        low=tail.interval and tail.interval.low,
+        high=tail.interval and tail.interval.high,
         confidence_level=confidence_level,
         unit=unit,
         round_count=len(rounds),
@@ -125,11 +117,10 @@ def estimate_tail_figure(
 def _withheld_tail(tail: TailEstimate) -> tuple[Withheld, ...]:
     if tail.is_clustered:
         return (Withheld(kind="clustered"),)
-    if not tail.missing_trials:
-        return ()
-    return (
-        Withheld(kind="few_moves", needed=tail.missing_trials, moves_a_round=tail.samples_a_trial),
+    lacking = Withheld(
+        kind="few_moves", needed=tail.missing_trials, moves_a_round=tail.samples_a_trial
     )
+    return (lacking,) if tail.missing_trials else ()
 
 
 def _withheld(values: Sequence[float]) -> tuple[Withheld, ...]:
@@ -155,8 +146,8 @@ def _throughput(observations: Sequence[Observation], confidence_level: float) ->
     if not withheld:
         residuals = seconds - frames / point
         standard_error = math.sqrt(float(np.sum(residuals**2)) / (count - 1) / count)
-        log_half = t_reach(count, confidence_level=confidence_level) * standard_error
-        log_half /= float(seconds.mean())
+        reach = t_reach(count, confidence_level=confidence_level)
+        log_half = reach * standard_error / float(seconds.mean())
         low, high = point * math.exp(-log_half), point * math.exp(log_half)
     return Estimate(
         point=point,

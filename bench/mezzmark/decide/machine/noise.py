@@ -4,14 +4,14 @@ What a machine does all the time is its nature; what it does in one trial and no
 others is a disturbance. So most limits are above the median of the same cell in the same run.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 from typing import Final, Literal
 
-from mezzmark.decide.estimate.observations import Observation
+from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.model.cell import Cell
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
 
 STEAL_FRACTION: Final = 0.02
@@ -30,13 +30,7 @@ SWITCH_RATE_PER_S: Final = 50.0
 
 
 CauseKind = Literal[
-    "steal",
-    "heat",
-    "clock",
-    "processor_wait",
-    "storage_wait",
-    "memory_wait",
-    "interruptions",
+    "steal", "heat", "clock", "processor_wait", "storage_wait", "memory_wait", "interruptions"
 ]
 
 
@@ -86,76 +80,65 @@ def flag_trials(trials: Sequence[Trial]) -> tuple[FlaggedTrial, ...]:
     by_cell: dict[Cell, list[Trial]] = {}
     for trial in trials:
         by_cell.setdefault(trial.cell, []).append(trial)
-    usual = {cell: _usual(group) for cell, group in by_cell.items()}
+    usual = {
+        cell: {kind: _median(group, read) for kind, read in _ABOVE_USUAL.items()}
+        for cell, group in by_cell.items()
+    }
     clock = _median(trials, lambda trial: trial.host_during.frequency_mhz)
-    flagged = []
-    for trial in trials:
-        if causes := _causes(trial, usual[trial.cell], clock):
-            flagged.append(
-                FlaggedTrial(
-                    round_index=trial.round_index,
-                    position=trial.position,
-                    cell=trial.cell,
-                    causes=causes,
-                )
-            )
-    return tuple(flagged)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Usual:
-    cpu_pressure: float | None
-    io_pressure: float | None
-    memory_pressure: float | None
-    switch_rate_per_s: float | None
-
-
-def _usual(trials: Sequence[Trial]) -> _Usual:
-    return _Usual(
-        cpu_pressure=_median(trials, lambda trial: trial.host_during.cpu_pressure),
-        io_pressure=_median(trials, lambda trial: trial.host_during.io_pressure),
-        memory_pressure=_median(trials, lambda trial: trial.host_during.memory_pressure),
-        switch_rate_per_s=_median(trials, _switch_rate_per_s),
+    return tuple(
+        FlaggedTrial(
+            round_index=trial.round_index, position=trial.position, cell=trial.cell, causes=causes
+        )
+        for trial in trials
+        if (causes := _causes(trial, usual[trial.cell], clock))
     )
 
 
-def _causes(trial: Trial, usual: _Usual, clock_mhz: float | None) -> tuple[Cause, ...]:
+def _causes(
+    trial: Trial, usual: Mapping[CauseKind, float | None], clock_mhz: float | None
+) -> tuple[Cause, ...]:
+    """What disturbed a trial, given the `usual` values of its cell and the run's clock."""
     during = trial.host_during
     causes = []
     if during.steal_fraction is not None and during.steal_fraction > STEAL_FRACTION:
         causes.append(Cause("steal", during.steal_fraction))
     if during.throttle_count:
         causes.append(Cause("heat", during.throttle_count))
-    if during.frequency_mhz is not None and _is_below(during.frequency_mhz, clock_mhz):
-        causes.append(Cause("clock", during.frequency_mhz))
-    waits: tuple[tuple[CauseKind, float | None, float | None], ...] = (
-        ("processor_wait", during.cpu_pressure, usual.cpu_pressure),
-        ("storage_wait", during.io_pressure, usual.io_pressure),
-        ("memory_wait", during.memory_pressure, usual.memory_pressure),
-    )
-    for kind, now, normal in waits:
-        if now is not None and normal is not None and now > normal + PRESSURE_RISE:
+    clock = during.frequency_mhz
+    if clock is not None and clock_mhz is not None and clock < (1 - FREQUENCY_DIP) * clock_mhz:
+        causes.append(Cause("clock", clock))
+    for kind, read in _ABOVE_USUAL.items():
+        now, normal = read(trial), usual[kind]
+        if now is not None and normal is not None and now > _limit(kind, normal):
             causes.append(Cause(kind, now))
-    rate, normal_rate = _switch_rate_per_s(trial), usual.switch_rate_per_s
-    if rate is not None and normal_rate is not None:
-        limit = max(SWITCH_FACTOR * normal_rate, normal_rate + SWITCH_RATE_PER_S)
-        if rate > limit:
-            causes.append(Cause("interruptions", rate))
     return tuple(causes)
 
 
-def _is_below(now_mhz: float, usual_mhz: float | None) -> bool:
-    return usual_mhz is not None and now_mhz < (1 - FREQUENCY_DIP) * usual_mhz
+def _limit(kind: CauseKind, usual: float) -> float:
+    if kind == "interruptions":
+        return max(SWITCH_FACTOR * usual, usual + SWITCH_RATE_PER_S)
+    return usual + PRESSURE_RISE
 
 
 def _switch_rate_per_s(trial: Trial) -> float | None:
     process = trial.process
     if process is None or process.involuntary_switches is None or process.cpu_ns <= 0:
         return None
-    return process.involuntary_switches / (process.cpu_ns / 1e9)
+    return process.involuntary_switches / (process.cpu_ns / NS_PER_S)
 
 
-def _median(trials: Sequence[Trial], read: Callable[[Trial], float | None]) -> float | None:
+_Read = Callable[[Trial], float | None]
+
+_ABOVE_USUAL: Final[dict[CauseKind, _Read]] = {
+    "processor_wait": lambda trial: trial.host_during.cpu_pressure,
+    "storage_wait": lambda trial: trial.host_during.io_pressure,
+    "memory_wait": lambda trial: trial.host_during.memory_pressure,
+    "interruptions": _switch_rate_per_s,
+}
+"""Causes that are told from what the same cell shows in its other trials."""
+
+
+def _median(trials: Sequence[Trial], read: _Read) -> float | None:
     values = [value for trial in trials if (value := read(trial)) is not None]
     return median(values) if values else None
 
@@ -196,15 +179,12 @@ def judge_disturbance(
 ) -> Disturbance:
     """Disturbed trials of one run, and whether `leaders` names others without them."""
     places = {(trial.round_index, trial.position) for trial in flag_trials(trials)}
+    found = Disturbance(disturbed_count=len(places), trial_count=len(trials), is_choice=is_choice)
     if not places:
-        return Disturbance(disturbed_count=0, trial_count=len(trials), is_choice=is_choice)
-    return Disturbance(
-        disturbed_count=len(places),
-        trial_count=len(trials),
-        leaders=leaders(trials, observations),
-        leaders_without=leaders(
-            [t for t in trials if (t.round_index, t.position) not in places],
-            [o for o in observations if (o.round_index, o.position) not in places],
-        ),
-        is_choice=is_choice,
+        return found
+    without = leaders(
+        [t for t in trials if (t.round_index, t.position) not in places],
+        [o for o in observations if (o.round_index, o.position) not in places],
     )
+    leading = leaders(trials, observations)
+    return found.model_copy(update={"leaders": leading, "leaders_without": without})

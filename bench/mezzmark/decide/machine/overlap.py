@@ -9,7 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import combinations, pairwise
+from itertools import accumulate, combinations, pairwise
 from typing import Final
 
 from mezzmark.decide.estimate.observed_run import MeasuredRun
@@ -82,10 +82,7 @@ def took_turns(first: Sequence[Trial], second: Sequence[Trial]) -> bool:
     )
     if len(rounds) <= 2 * GREATEST_LEAD_ROUNDS:
         return False
-    lead = greatest_lead = 0
-    for _, side in rounds:
-        lead += side
-        greatest_lead = max(greatest_lead, abs(lead))
+    greatest_lead = max(abs(lead) for lead in accumulate(side for _, side in rounds))
     is_apart = all(
         before[0].end_s <= after[0].start_s or before[1] == after[1]
         for before, after in pairwise(rounds)
@@ -95,13 +92,11 @@ def took_turns(first: Sequence[Trial], second: Sequence[Trial]) -> bool:
 
 def _rounds(trials: Sequence[Trial]) -> list[Span]:
     """From the first start to the last end of each round."""
-    spans: dict[int, Span] = {}
+    spans: dict[int, list[Span]] = {}
     for trial in trials:
-        span = trial_span(trial)
-        if span is None:
-            continue
-        known = spans.get(trial.round_index, span)
-        spans[trial.round_index] = Span(
-            min(known.start_s, span.start_s), max(known.end_s, span.end_s)
-        )
-    return list(spans.values())
+        if span := trial_span(trial):
+            spans.setdefault(trial.round_index, []).append(span)
+    return [
+        Span(min(span.start_s for span in found), max(span.end_s for span in found))
+        for found in spans.values()
+    ]

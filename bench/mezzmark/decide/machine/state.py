@@ -12,9 +12,9 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observations import Observation, observe
+from mezzmark.decide.estimate.observed_run import Observation, observe
 from mezzmark.decide.estimate.pooling import summarise_cells
-from mezzmark.decide.estimate.precision import Precision, judge_precision
+from mezzmark.decide.estimate.precision import MINIMUM_TRIALS, Precision, judge_precision
 from mezzmark.decide.estimate.ranking import rank_encodings, scrub_settings
 from mezzmark.decide.machine.noise import Disturbance, Leaders, judge_disturbance
 from mezzmark.model.cell import Cell
@@ -36,18 +36,12 @@ FOREIGN_LOAD_PER_CORE: Final = 0.5
 """Load beyond the run's own threads, for each core, from which on other programs are reported; our
 own choice, above the half thread or so that the run's bookkeeping adds."""
 
-MINIMUM_TRIALS: Final = 3
-"""Fewer trials of a cell say too little of what differs between process starts."""
-
-MINIMUM_MOVES: Final = 2
-
 MOST_ROUNDS: Final = 24
 """A plan of more rounds than these is not given: nobody waits for it."""
 
 
 class ForeignLoad(Fact):
-    """Load before trials, smallest and largest, beyond the `most_own` that the run by itself can
-    make on the cores that it may use."""
+    """Load before trials, smallest and largest, beyond the `most_own` of the run by itself."""
 
     low: float
     high: float
@@ -116,11 +110,8 @@ def _foreign_load(host: HostFacts, trials: Sequence[Trial]) -> ForeignLoad | Non
     prepared with several, and the average of a minute still holds that when trials begin. So less
     than the cores of other work goes unseen beside a run of few threads.
     """
-    loads = [
-        trial.host_before.load_average_1m
-        for trial in trials
-        if trial.host_before.load_average_1m is not None
-    ]
+    noted = (trial.host_before.load_average_1m for trial in trials)
+    loads = [load for load in noted if load is not None]
     if not loads:
         return None
     cores = host.usable_core_count
@@ -193,7 +184,7 @@ def _scrub_spread(
     for trial in trials:
         if isinstance(trial.measurement, ScrubMeasurement) and not trial.arm:
             found = latencies_ms(trial.measurement)
-            if found.size >= MINIMUM_MOVES:
+            if found.size >= 2:
                 moves.setdefault(trial.cell, []).append(found)
                 start_costs_s.append(trial.wall_ns / NS_PER_S - float(found.sum()) / 1e3)
     cells = [found for found in moves.values() if len(found) >= MINIMUM_TRIALS]
@@ -203,11 +194,10 @@ def _scrub_spread(
     components = VarianceComponents(
         between=statistics.fmean(found.between for found in each),
         within=statistics.fmean(found.within for found in each),
-        trial_count=sum(found.trial_count for found in each),
         samples_per_trial=statistics.fmean(found.samples_per_trial for found in each),
     )
     goal = manifest.scenario.precision_fraction
-    plan = plan_sampling(
+    rounds, moves_a_round = plan_sampling(
         components,
         trial_cost_s=max(statistics.median(start_costs_s), 1e-3),
         sample_cost_s=float(np.median(np.concatenate([m for found in cells for m in found]))) / 1e3,
@@ -217,8 +207,8 @@ def _scrub_spread(
     return ScrubSpread(
         between_fraction=components.between_fraction,
         goal_fraction=goal,
-        moves_a_round=plan.samples_per_trial,
-        round_count=plan.trial_count if plan.trial_count <= MOST_ROUNDS else None,
+        moves_a_round=moves_a_round,
+        round_count=rounds if rounds and rounds <= MOST_ROUNDS else None,
     )
 
 
@@ -235,6 +225,4 @@ def _fastest(
         settings[0],
         confidence_level=confidence_level,
     )
-    if ranking.fastest is None:
-        return frozenset()
-    return frozenset({ranking.fastest.encoding, *(entry.encoding for entry in ranking.tied)})
+    return frozenset(entry.encoding for entry in (ranking.fastest, *ranking.tied) if entry)

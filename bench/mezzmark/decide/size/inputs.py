@@ -6,8 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mezzmark.decide.estimate.complete_rounds import run_names
-from mezzmark.decide.estimate.observed_run import MeasuredRun
+from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names
 from mezzmark.decide.estimate.rounds import estimate_values
 from mezzmark.decide.machine.identity import POOLED, differing_facts
 from mezzmark.decide.throughput.rates import RateSource, Round, find_pixel_rate, fit_grid

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observations import Observation, observe
+from mezzmark.decide.estimate.observed_run import Observation, observe
 from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips, pool_clips
 from mezzmark.decide.throughput.rates import encoded_work
 from mezzmark.model.cell import Cell

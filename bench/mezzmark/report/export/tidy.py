@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observations import observe_trial
+from mezzmark.decide.estimate.observed_run import observe_trial
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.model.estimate import CellSummary
 from mezzmark.model.records import Trial

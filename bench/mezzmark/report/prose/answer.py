@@ -8,12 +8,8 @@ from collections.abc import Sequence
 from typing import Final
 
 from mezzmark.decide.choose.choice import Choice
-from mezzmark.decide.estimate.observations import Observation
-from mezzmark.decide.estimate.pooling import (
-    BestCells,
-    fastest_cells,
-    pooled_bitrates_bps,
-)
+from mezzmark.decide.estimate.observed_run import Observation, pooled_bitrates_bps
+from mezzmark.decide.estimate.pooling import BestCells, fastest_cells
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.cell import Cell

@@ -13,7 +13,7 @@ from mezzmark.decide.choose.choice import (
     TippingPoint,
 )
 from mezzmark.decide.choose.choose import list_unmeasured
-from mezzmark.decide.estimate.observations import Observation
+from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.decide.estimate.ranking import Ranking, surely_faster
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.encoding import ORIGINAL

@@ -4,7 +4,7 @@ import statistics
 from collections.abc import Mapping, Sequence
 from typing import Final
 
-from mezzmark.decide.estimate.observations import Observation
+from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.decide.estimate.pooling import (
     BestCells,
     best_cells,

@@ -6,7 +6,7 @@ import unicodedata
 from collections.abc import Sequence
 from typing import Final
 
-from mezzmark.decide.estimate.pooling import BITS_PER_HOUR_TO_GB
+from mezzmark.decide.estimate.observed_run import BITS_PER_HOUR_TO_GB
 from mezzmark.model.estimate import Estimate, Withheld
 
 SHOWN_UNITS: Final = {"bit/s": (1e-6, "Mbit/s"), "B": (1e-6, "MB")}

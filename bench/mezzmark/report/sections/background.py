@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from mezzmark.decide.estimate.observations import observe
+from mezzmark.decide.estimate.observed_run import observe
 from mezzmark.decide.estimate.pooling import compare_groups
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.tasks import TASKS

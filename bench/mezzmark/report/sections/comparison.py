@@ -14,8 +14,7 @@ from mezzmark.decide.compare.hosts import (
     compare_hosts,
 )
 from mezzmark.decide.compare.regress import TOLERANCE_FRACTION, compare_runs
-from mezzmark.decide.estimate.complete_rounds import run_names
-from mezzmark.decide.estimate.observed_run import MeasuredRun, start_of
+from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names, start_of
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.speeds import draw_comparison
 from mezzmark.report.prose.history import MINUTE_LENGTH

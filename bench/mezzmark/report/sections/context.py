@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from mezzmark.decide.estimate.complete_rounds import complete_round_count
+from mezzmark.decide.estimate.observed_run import complete_round_count
 from mezzmark.report.figures.gallery import Picture, draw_gallery
 from mezzmark.report.prose.answer import Answer
 from mezzmark.report.prose.cautions import steadiness_sentences

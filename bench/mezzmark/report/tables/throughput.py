@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Literal
 
-from mezzmark.decide.estimate.observations import Observation
+from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.decide.estimate.pooling import compare_groups, pool_clips
 from mezzmark.decide.throughput.grid import GridFindings
 from mezzmark.decide.throughput.prediction import IngestPrediction
