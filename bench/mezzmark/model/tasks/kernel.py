@@ -60,6 +60,6 @@ KERNEL: Final = TaskSpec(
     job=_job,
     view=_view,
     work=lambda seen: Work(sample_count=len(seen.measured.wall_ns)),
-    figures=(Figure(name="kernel_ms", unit="ms", of=_kernel_ms),),
+    figures=(Figure("kernel_ms", "ms", _kernel_ms),),
     headline="kernel_ms",
 )
