@@ -8,11 +8,10 @@ threads) or for the encoding's own best setting (encode, grid, ingest, delivery)
 import re
 from typing import Any, Final
 
-from mezzmark.model.errors import ScenarioError
+from mezzmark.model.errors import ScenarioError, nearest
 from mezzmark.model.fact import Fact
-from mezzmark.model.patterns import PATTERNS
-from mezzmark.model.suggest import nearest
 from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.patterns import PATTERNS
 from mezzmark.model.tasks.spec import Better, Figure
 
 WHOLE_FIGURES: Final = {

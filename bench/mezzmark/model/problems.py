@@ -8,9 +8,8 @@ from typing import Any, Final, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from mezzmark.model.errors import ScenarioError
+from mezzmark.model.errors import ScenarioError, nearest
 from mezzmark.model.scenario import Scenario, task_tables
-from mezzmark.model.suggest import nearest
 
 KeyPath = tuple[str | int, ...]
 

@@ -16,9 +16,8 @@ from pydantic import Field, model_serializer, model_validator
 from mezzmark.model.catalogue.core import ENTRIES
 from mezzmark.model.encoding import Container
 from mezzmark.model.errors import ScenarioError
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import Fact, legal_units, parse_quantity
 from mezzmark.model.figures import WHOLE_FIGURES, FigureName, parse_figure, unknown_figure
-from mezzmark.model.quantities import legal_units, parse_quantity
 
 Operator = Literal["<=", ">=", "="]
 

@@ -20,9 +20,9 @@ from mezzmark.model.catalogue.core import catalogue_names
 from mezzmark.model.encoding import ORIGINAL, CustomEncoding
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import ClipSpec
-from mezzmark.model.patterns import PATTERNS
 from mezzmark.model.request import ChooseSettings
 from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.patterns import PATTERNS
 from mezzmark.model.tasks.scrub import ScrubSettings
 
 ROUNDS_RULE: Final = (

@@ -9,9 +9,8 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import Fact, parse_quantity
 from mezzmark.model.footage import EvenPixels, Rate
-from mezzmark.model.quantities import parse_quantity
 
 SHOP_SCHEMA: Final = 1
 

@@ -12,8 +12,8 @@ from pydantic import Field, model_validator
 
 from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
 from mezzmark.model.fact import Fact, NameIn
-from mezzmark.model.patterns import PATTERNS, plan_requests
 from mezzmark.model.players import PLAYERS, Player, find_player
+from mezzmark.model.tasks.patterns import PATTERNS, plan_requests
 from mezzmark.model.tasks.spec import (
     NS_PER_MS,
     CountChoice,
