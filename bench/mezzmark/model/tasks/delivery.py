@@ -82,7 +82,7 @@ def _plan(settings: DeliverySettings, stock: Stock) -> Iterator[Cell]:
 
 
 def _job(
-    planned: PlannedTrial, settings: DeliverySettings, footage: PreparedFootage, scratch_dir: str
+    planned: PlannedTrial, settings: DeliverySettings, footage: PreparedFootage
 ) -> DeliveryJob:
     cell = planned.cell
     return DeliveryJob(
@@ -91,7 +91,7 @@ def _job(
         settings=settings,
         passes=cell.setting["passes"],
         thread_count=cell.setting["threads"],
-        scratch_dir=scratch_dir,
+        scratch_dir=footage.scratch_dir,
     )
 
 

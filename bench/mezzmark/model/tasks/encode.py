@@ -17,7 +17,6 @@ from mezzmark.model.tasks.spec import (
     Stock,
     TaskSpec,
     Work,
-    encoder_job,
     peak_memory,
     speed_figure,
 )
@@ -66,11 +65,9 @@ def _plan(settings: EncodeSettings, stock: Stock) -> Iterator[Cell]:
             yield Cell(task="encode", clip=clip, encoding=name, setting=Setting(threads=threads))
 
 
-def _job(
-    planned: PlannedTrial, settings: EncodeSettings, footage: PreparedFootage, scratch_dir: str
-) -> EncodeJob:
+def _job(planned: PlannedTrial, settings: EncodeSettings, footage: PreparedFootage) -> EncodeJob:
     frame_count = min(settings.frames, footage.frame_counts[planned.cell.clip])
-    return encoder_job(EncodeJob, planned.cell, footage, scratch_dir, frame_count=frame_count)
+    return EncodeJob.of(planned.cell, footage, frame_count=frame_count)
 
 
 def _work(seen: Seen) -> Work:

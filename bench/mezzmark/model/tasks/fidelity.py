@@ -20,7 +20,6 @@ from mezzmark.model.tasks.spec import (
     PreparedFootage,
     Stock,
     TaskSpec,
-    encoder_job,
 )
 
 
@@ -278,9 +277,9 @@ def _plan(_settings: FidelitySettings, stock: Stock) -> Iterator[Cell]:
 
 
 def _job(
-    planned: PlannedTrial, settings: FidelitySettings, footage: PreparedFootage, scratch_dir: str
+    planned: PlannedTrial, settings: FidelitySettings, footage: PreparedFootage
 ) -> FidelityJob:
-    return encoder_job(FidelityJob, planned.cell, footage, scratch_dir, settings=settings)
+    return FidelityJob.of(planned.cell, footage, settings=settings)
 
 
 FIDELITY: Final = TaskSpec(

@@ -20,7 +20,6 @@ from mezzmark.model.tasks.spec import (
     Stock,
     TaskSpec,
     Work,
-    encoder_job,
     same_length,
     speed_figure,
 )
@@ -98,15 +97,11 @@ def _plan(settings: GridSettings, stock: Stock) -> Iterator[Cell]:
         yield Cell(task="grid", clip=clip, encoding=name, setting=setting)
 
 
-def _job(
-    planned: PlannedTrial, settings: GridSettings, footage: PreparedFootage, scratch_dir: str
-) -> GridJob:
+def _job(planned: PlannedTrial, settings: GridSettings, footage: PreparedFootage) -> GridJob:
     cell = planned.cell
-    return encoder_job(
-        GridJob,
+    return GridJob.of(
         cell,
         footage,
-        scratch_dir,
         frame_count=min(settings.frames, footage.frame_counts[cell.clip]),
         job_count=cell.setting["jobs"],
         is_pinned=cell.setting["pinned"],

@@ -123,9 +123,7 @@ def _plan(settings: IngestSettings, stock: Stock) -> Iterator[Cell]:
             yield Cell(task="ingest", clip=ALL_CLIPS, encoding=name, setting=setting)
 
 
-def _job(
-    planned: PlannedTrial, _settings: IngestSettings, footage: PreparedFootage, scratch_dir: str
-) -> IngestJob:
+def _job(planned: PlannedTrial, _settings: IngestSettings, footage: PreparedFootage) -> IngestJob:
     cell, counts = planned.cell, footage.frame_counts
     return IngestJob(
         sources=tuple(
@@ -137,7 +135,7 @@ def _job(
         job_count=cell.setting["jobs"],
         order=cell.setting["clip_order"],
         height_px=cell.setting["delivery_height"],
-        scratch_dir=scratch_dir,
+        scratch_dir=footage.scratch_dir,
     )
 
 

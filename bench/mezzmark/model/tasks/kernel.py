@@ -45,7 +45,7 @@ def _kernel_ms(seen: Seen) -> float:
     return quantile(np.asarray(seen.measured.wall_ns, dtype=np.float64) / NS_PER_MS, 0.5)
 
 
-def _job(_planned: PlannedTrial, _settings: Any, _footage: PreparedFootage, _scratch: str) -> Fact:
+def _job(_planned: PlannedTrial, _settings: Any, _footage: PreparedFootage) -> Fact:
     return KernelJob(repeats=KERNEL_REPEATS)
 
 

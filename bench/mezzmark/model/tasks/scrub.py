@@ -203,9 +203,7 @@ def _plan(settings: ScrubSettings, stock: Stock) -> Iterator[Cell]:
             yield Cell(task="scrub", clip=clip, encoding=name, setting=setting)
 
 
-def _job(
-    planned: PlannedTrial, settings: ScrubSettings, footage: PreparedFootage, _scratch: str
-) -> ScrubJob:
+def _job(planned: PlannedTrial, settings: ScrubSettings, footage: PreparedFootage) -> ScrubJob:
     """Requests depend on the trial's seed and the lengths of its clips only."""
     cell, setting = planned.cell, planned.cell.setting
     visited = footage.clips if cell.clip == ALL_CLIPS else [cell.clip]

@@ -7,7 +7,7 @@ job of one trial, the measurement it leaves, and the figures read from that meas
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import KW_ONLY, dataclass, field
 from itertools import product
-from typing import Annotated, Any, Final, Literal, NamedTuple, TypeVar
+from typing import Annotated, Any, Final, Literal, NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -100,12 +100,14 @@ class MediaReference(Fact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PreparedFootage:
-    """What jobs are made of. `media` is by (clip, encoding); clips stand in the folder's order."""
+    """What jobs are made of. `media` is by (clip, encoding); clips stand in the folder's order.
+    `scratch_dir` is an existing folder of the run's own, which whoever made it removes."""
 
     clips: Sequence[str]
     frame_counts: Mapping[str, int]
     media: Mapping[tuple[str, str], MediaReference]
     encodings: Sequence[Encoding]
+    scratch_dir: str = ""
 
     def encoding(self, name: str) -> Encoding:
         """The encoding of this name; StopIteration where there is none."""
@@ -113,29 +115,23 @@ class PreparedFootage:
 
 
 class EncoderJob(Fact):
-    """What every job that encodes is told. `scratch_dir` is an existing folder of the run's own;
-    the files written there are removed by whoever made it."""
+    """What every job that encodes is told; files are written to `scratch_dir`."""
 
     source: MediaReference
     encoding: Encoding
     thread_count: int
     scratch_dir: str
 
-
-_Job = TypeVar("_Job", bound=EncoderJob)
-
-
-def encoder_job(
-    kind: type[_Job], cell: Cell, footage: PreparedFootage, scratch_dir: str, **own: Any
-) -> _Job:
-    """The job of encoding the cell's clip from its original; `own` is what this kind adds."""
-    return kind(
-        source=footage.media[cell.clip, ORIGINAL],
-        encoding=footage.encoding(cell.encoding),
-        thread_count=cell.setting["threads"],
-        scratch_dir=scratch_dir,
-        **own,
-    )
+    @classmethod
+    def of(cls, cell: Cell, footage: PreparedFootage, **own: Any) -> Self:
+        """The job of encoding the cell's clip from its original; `own` is what this kind adds."""
+        return cls(
+            source=footage.media[cell.clip, ORIGINAL],
+            encoding=footage.encoding(cell.encoding),
+            thread_count=cell.setting["threads"],
+            scratch_dir=footage.scratch_dir,
+            **own,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,7 +191,7 @@ class TaskSpec:
     measurement_model: type[Fact]
     job_model: type[Fact]
     engine_entry: str
-    job: Callable[[PlannedTrial, Any, PreparedFootage, str], Fact]
+    job: Callable[[PlannedTrial, Any, PreparedFootage], Fact]
     settings_model: type[Fact] | None = None
     plan: Callable[[Any, Stock], Iterator[Cell]] | None = None
     figures: tuple[Figure, ...] = ()
