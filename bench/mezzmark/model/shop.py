@@ -155,18 +155,16 @@ class Assumption(Fact):
 
 def list_assumptions(shop: Shop) -> tuple[Assumption, ...]:
     """Every assumption of the shop and its cameras, in the order of the file."""
-    found = [
-        _assumption(shop, name, prefix="")
-        for name, field in Shop.model_fields.items()
-        if field.description
+    sources: list[tuple[str, Fact]] = [
+        ("", shop),
+        *((f"cameras.{camera.name}.", camera) for camera in shop.cameras),
     ]
-    for camera in shop.cameras:
-        found += [
-            _assumption(camera, name, prefix=f"cameras.{camera.name}.")
-            for name in Camera.model_fields
-            if name != "name"
-        ]
-    return tuple(found)
+    return tuple(
+        _assumption(source, name, prefix=prefix)
+        for prefix, source in sources
+        for name, field in type(source).model_fields.items()
+        if field.description
+    )
 
 
 def _assumption(source: Fact, name: str, *, prefix: str) -> Assumption:
@@ -175,6 +173,6 @@ def _assumption(source: Fact, name: str, *, prefix: str) -> Assumption:
     return Assumption(
         name=prefix + name,
         value=shown,
-        meaning=type(source).model_fields[name].description or name.replace("_", " "),
+        meaning=type(source).model_fields[name].description or "",
         is_default=name not in source.model_fields_set,
     )
