@@ -155,13 +155,10 @@ class Assumption(Fact):
 
 def list_assumptions(shop: Shop) -> tuple[Assumption, ...]:
     """Every assumption of the shop and its cameras, in the order of the file."""
-    sources: list[tuple[str, Fact]] = [
-        ("", shop),
-        *((f"cameras.{camera.name}.", camera) for camera in shop.cameras),
-    ]
+    cameras = ((f"cameras.{camera.name}.", camera) for camera in shop.cameras)
     return tuple(
         _assumption(source, name, prefix=prefix)
-        for prefix, source in sources
+        for prefix, source in (("", shop), *cameras)
         for name, field in type(source).model_fields.items()
         if field.description
     )
