@@ -70,7 +70,7 @@ def test_a_mistake_is_one_problem_on_one_line(
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"editors = 3": "editors = 0", "hours_per_day = 3": "hours_per_day = 30"}, "editors"),
+        ({"editors = 3": "editors = 0", "hours_per_day = 3": "hours_per_day = 30"}, "at most 24"),
         ({"editors = 3": "editors = 0\nretention_day = 9"}, 'Did you mean "retention_days"?'),
     ],
 )
