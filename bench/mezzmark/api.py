@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from mezzmark.report.export.frames import RunFrames
     from mezzmark.report.page import ReportPaths
     from mezzmark.runner.events import Event
-    from mezzmark.store.run_store import RunPaths
+    from mezzmark.store.run_store import Run, RunPaths
 
 
 def measure(
@@ -126,7 +126,7 @@ def regress(
     share of cost that does not matter. Raises RunError for a folder that is no run."""
     from mezzmark.decide.compare.regress import compare_runs
     from mezzmark.model.errors import RunError
-    from mezzmark.store.run_store import as_run_paths, read_run
+    from mezzmark.store.run_store import as_run_paths
 
     before, after = as_run_paths(baseline), as_run_paths(candidate)
     shared = {run.resolve() for run in before} & {run.resolve() for run in after}
@@ -137,8 +137,8 @@ def regress(
             remedy="Name different runs as baseline and candidate.",
         )
     return compare_runs(
-        [read_run(run) for run in before],
-        [read_run(run) for run in after],
+        _read(before),
+        _read(after),
         tolerance_fraction=tolerance,
         confidence_level=confidence_level,
     )
@@ -161,9 +161,8 @@ def choose(
     together.
     """
     from mezzmark.decide.choose.choose import choose_encoding, settings_for
-    from mezzmark.store.run_store import as_run_paths, read_run
 
-    found = [read_run(run) for run in as_run_paths(runs)]
+    found = _read(runs)
     settings = settings_for(
         [run.manifest.scenario for run in found],
         needs=needs,
@@ -181,10 +180,7 @@ ExportTable = Literal["cells", "trials", "samples"]
 
 @overload
 def export(
-    runs: RunPaths,
-    *,
-    output_format: TextFormat = "csv",
-    table: ExportTable = "cells",
+    runs: RunPaths, *, output_format: TextFormat = "csv", table: ExportTable = "cells"
 ) -> str: ...
 @overload
 def export(
@@ -195,10 +191,7 @@ def export(
     runs: RunPaths, *, output_format: ExportFormat, table: ExportTable = "cells"
 ) -> str | bytes: ...
 def export(
-    runs: RunPaths,
-    *,
-    output_format: ExportFormat = "csv",
-    table: ExportTable = "cells",
+    runs: RunPaths, *, output_format: ExportFormat = "csv", table: ExportTable = "cells"
 ) -> str | bytes:
     """Runs for other programs: as text, or as the bytes of a Parquet file.
 
@@ -207,9 +200,8 @@ def export(
     choice of table. EngineError names what to install where a format's library is missing.
     """
     from mezzmark.report.export import files as exports
-    from mezzmark.store.run_store import as_run_paths, read_run
 
-    found = [read_run(run) for run in as_run_paths(runs)]
+    found = _read(runs)
     exports.refuse_mismatch(output_format, table=table, run_count=len(found))
     if output_format == "csv":
         return exports.as_csv(found, table=table)
@@ -239,14 +231,9 @@ def size(runs: RunPaths, *, shop: Path, seed: int = 1) -> SizingResult:
     import numpy as np
 
     from mezzmark.decide.size.sizing import size_encodings
-    from mezzmark.store.run_store import as_run_paths, read_run
     from mezzmark.store.toml_files import read_shop
 
-    return size_encodings(
-        [read_run(run) for run in as_run_paths(runs)],
-        read_shop(Path(shop)),
-        rng=np.random.default_rng(seed),
-    )
+    return size_encodings(_read(runs), read_shop(Path(shop)), rng=np.random.default_rng(seed))
 
 
 def describe_shop(shop: Path) -> str:
@@ -314,15 +301,13 @@ def encodings(*, probe: bool = False) -> Mapping[str, tuple[Encoding, str]]:
     from mezzmark.model.catalogue.core import catalogue_names, find_encoding
 
     found = {name: find_encoding(name) for name in catalogue_names()}
-    if not probe:
-        return {name: (encoding, "") for name, encoding in found.items()}
-    from mezzmark.engines.encode.encoders import probe_encoding
+    faults = {}
+    if probe:
+        from mezzmark.engines.encode.encoders import probe_encoding
 
-    faults = {name: probe_encoding(encoding) for name, encoding in found.items()}
-    return {
-        name: (encoding, fault.words if (fault := faults[name]) else "")
-        for name, encoding in found.items()
-    }
+        faults = {name: probe_encoding(encoding) for name, encoding in found.items()}
+    words = {name: fault.words for name, fault in faults.items() if fault}
+    return {name: (encoding, words.get(name, "")) for name, encoding in found.items()}
 
 
 def shipped_scenarios() -> dict[str, str]:
@@ -371,9 +356,8 @@ def describe_scenario(
     else:
         from mezzmark.decide.estimate.precision import plan_precision
         from mezzmark.report.prose.cautions import precision_plan_text
-        from mezzmark.store.run_store import read_run
 
-        run = read_run(Path(earlier_run))
+        [run] = _read(earlier_run)
         manifest = run.manifest.model_copy(update={"scenario": plan})
         precision = plan_precision(manifest, run.trials)
         lines.append(
@@ -382,6 +366,12 @@ def describe_scenario(
             else "The earlier run has too few rounds to say."
         )
     return "\n".join(lines)
+
+
+def _read(runs: RunPaths) -> list[Run]:
+    from mezzmark.store.run_store import as_run_paths, read_run
+
+    return [read_run(run) for run in as_run_paths(runs)]
 
 
 def _fresh_run_dir(name: str) -> Path:

@@ -14,18 +14,7 @@ from typing import BinaryIO
 
 from mezzmark.host.common import end_with_parent, read_clock_ns
 from mezzmark.model.errors import MezzmarkError
-from mezzmark.model.jobs import (
-    Answer,
-    BandwidthJob,
-    BandwidthMeasured,
-    Job,
-    JobFailed,
-    PrepareEncodingJob,
-    PrepareOriginalJob,
-    PrepareOwnJob,
-    ProgressUpdate,
-    read_job,
-)
+from mezzmark.model.jobs import PREPARATIONS, Answer, Job, JobFailed, ProgressUpdate, read_job
 from mezzmark.model.tasks import TASKS
 
 DIE_WITH_PARENT = "--die-with-parent"
@@ -68,29 +57,13 @@ def perform(job: Job, advance: Callable[[str, float], None]) -> Answer:
 
     Engines are imported here so that each job loads only its own.
     """
-    match job:
-        case BandwidthJob(process_counts=process_counts):
-            from mezzmark.engines.encode.reference import measure_bandwidth
-
-            return BandwidthMeasured(
-                bandwidth=measure_bandwidth(process_counts, clock_ns=read_clock_ns)
-            )
-        case PrepareOriginalJob():
-            from mezzmark.engines.footage.originals import prepare_original
-
-            return prepare_original(job, advance)
-        case PrepareOwnJob():
-            from mezzmark.engines.media.own_media import prepare_own
-
-            return prepare_own(job, advance)
-        case PrepareEncodingJob():
-            from mezzmark.engines.encode.transcode import prepare_encoding
-
-            return prepare_encoding(job, advance)
-        case _:
-            module, function = TASKS[job.task].engine_entry.split(":")
-            answer: Answer = getattr(import_module(module), function)(job, read_clock_ns)
-            return answer
+    is_preparation = job.task in PREPARATIONS
+    entry = PREPARATIONS[job.task][1] if is_preparation else TASKS[job.task].engine_entry
+    module, function = entry.split(":")
+    answer: Answer = getattr(import_module(module), function)(
+        job, advance if is_preparation else read_clock_ns
+    )
+    return answer
 
 
 def _claim_standard_output() -> BinaryIO:

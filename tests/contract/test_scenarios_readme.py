@@ -9,8 +9,7 @@ import typer
 
 from mezzmark.cli.app import app
 from mezzmark.model.catalogue.core import resolve_custom
-from mezzmark.model.round_limits import ROUNDS_RULE
-from mezzmark.model.scenario import Scenario, task_table_names
+from mezzmark.model.scenario import ROUNDS_RULE, Scenario, task_tables
 from mezzmark.store.toml_files import build_scenario
 
 README = (Path(__file__).parents[2] / "scenarios" / "README.md").read_text(encoding="utf-8")
@@ -47,7 +46,7 @@ def test_every_example_is_a_legal_part_of_a_scenario(text: str) -> None:
 
 def test_every_key_of_a_scenario_has_its_row() -> None:
     """Each top-level key is named in the tables, in code marks."""
-    for key in (*Scenario.model_fields.keys() - {"tasks"}, *task_table_names()):
+    for key in (*Scenario.model_fields.keys() - {"tasks"}, *task_tables()):
         assert f"`{key}`" in README or f"`[{key}]`" in README or f"`[[{key}]]`" in README, key
 
 

@@ -19,8 +19,8 @@ from fixtures.clip_zoo import (
 from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
 from mezzmark.engines.play.player import Move, Player
 from mezzmark.engines.play.scrub import run_scrub
-from mezzmark.model.patterns import plan_requests
 from mezzmark.model.players import PLAYERS
+from mezzmark.model.tasks.patterns import plan_requests
 from mezzmark.model.tasks.scrub import ScrubJob, ScrubSettings
 from mezzmark.model.tasks.spec import MediaReference
 

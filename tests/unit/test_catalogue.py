@@ -22,19 +22,8 @@ from mezzmark.model.errors import EncodingError
 CONTAINERS = ("mov", "mp4", "mkv", "mxf", "avi", "nut")
 PIXEL_FORMATS = sorted({name for entry in ENTRIES for name in entry.pixel_formats})
 CODECS_ASKED_FOR = {
-    "VC-3",
-    "RDD 36",
-    "VC-5",
-    "Motion JPEG",
-    "AVC",
-    "HEVC",
-    "AV1",
-    "FFV1",
-    "JPEG 2000",
-    "VC-2",
-    "MPEG-2",
-    "lossless",
-    "uncompressed",
+    *("VC-3", "RDD 36", "VC-5", "Motion JPEG", "AVC", "HEVC", "AV1", "FFV1", "JPEG 2000"),
+    *("VC-2", "MPEG-2", "lossless", "uncompressed"),
 }
 
 by_entry = pytest.mark.parametrize("entry", ENTRIES, ids=lambda entry: entry.name)
@@ -69,30 +58,22 @@ def combination(entry: CatalogueEntry, container: str, pixel_format: str) -> Enc
 
 
 @by_entry
-def test_illegal_containers_are_refused_and_the_legal_ones_named(entry: CatalogueEntry) -> None:
-    """Each container that a profile does not list raises an error that names all it lists."""
-    for container in CONTAINERS:
-        if container in entry.containers:
-            assert combination(entry, container, entry.pixel_formats[0]).container == container
+def test_what_a_profile_cannot_be_in_is_refused_and_the_legal_named(entry: CatalogueEntry) -> None:
+    """Each container and pixel format that a profile does not list raises an error that names it
+    and all that are listed; each listed one is made, with its size rule."""
+    container, pixel_format = entry.containers[0], entry.pixel_formats[0]
+    pairs = [(name, pixel_format, name, entry.containers) for name in CONTAINERS]
+    pairs += [(container, name, name, entry.pixel_formats) for name in PIXEL_FORMATS]
+    for wanted, pixels, name, legal in pairs:
+        if name in legal:
+            made = combination(entry, wanted, pixels)
+            assert (made.container, made.pixel_format) == (wanted, pixels)
+            assert made.size_multiples == entry.size_multiples.get(pixels, (1, 1))
             continue
         with pytest.raises(EncodingError) as caught:
-            combination(entry, container, entry.pixel_formats[0])
-        assert container in caught.value.what
-        assert all(legal in caught.value.remedy for legal in entry.containers)
-
-
-@by_entry
-def test_illegal_pixel_formats_are_refused_and_the_legal_ones_named(entry: CatalogueEntry) -> None:
-    """Each pixel format that a profile does not list raises an error that names all it lists."""
-    for pixel_format in PIXEL_FORMATS:
-        if pixel_format in entry.pixel_formats:
-            made = combination(entry, entry.containers[0], pixel_format)
-            assert made.size_multiples == entry.size_multiples.get(pixel_format, (1, 1))
-            continue
-        with pytest.raises(EncodingError) as caught:
-            combination(entry, entry.containers[0], pixel_format)
-        assert pixel_format in caught.value.what
-        assert all(legal in caught.value.remedy for legal in entry.pixel_formats)
+            combination(entry, wanted, pixels)
+        assert name in caught.value.what
+        assert all(known in caught.value.remedy for known in legal)
 
 
 @pytest.mark.parametrize(
@@ -115,7 +96,11 @@ def test_a_name_near_to_nothing_is_answered_with_all() -> None:
 
 
 def test_unknown_codecs_and_profiles_are_answered_with_the_legal_ones() -> None:
-    """A custom encoding's codec and profile errors name what the catalogue has."""
+    """A custom encoding's codec and profile errors name what the catalogue has; it gives exactly
+    one of codec and encoder."""
+    for given in ({}, {"codec": "VC-3", "encoder": "dnxhd"}):
+        with pytest.raises(EncodingError, match="exactly one"):
+            resolve_custom(CustomEncoding.model_validate({"name": "x"} | given))
     with pytest.raises(EncodingError, match="VC-3"):
         resolve_custom(CustomEncoding(name="x", codec="VC3"))
     with pytest.raises(EncodingError) as caught:
@@ -196,13 +181,6 @@ def test_the_original_is_an_encoding_too() -> None:
     name = manifest.encodings[0].name
     assert manifest.find_encodings(name) == (manifest.encodings[0],)
     assert manifest.find_encodings("nothing") == ()
-
-
-@pytest.mark.parametrize("given", [{}, {"codec": "VC-3", "encoder": "dnxhd"}])
-def test_exactly_one_of_codec_and_encoder(given: dict[str, str]) -> None:
-    """Neither or both is an error that says so."""
-    with pytest.raises(EncodingError, match="exactly one"):
-        resolve_custom(CustomEncoding(name="x", **given))
 
 
 @pytest.mark.parametrize(

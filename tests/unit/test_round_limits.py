@@ -8,8 +8,8 @@ import mezzmark
 from mezzmark.host.common import Clock
 from mezzmark.model.errors import ScenarioError, UsageError
 from mezzmark.model.footage import ClipSpec
-from mezzmark.model.round_limits import ROUNDS_RULE, limit_warnings
-from mezzmark.model.scenario import Scenario
+from mezzmark.model.scenario import ROUNDS_RULE, Scenario
+from mezzmark.report.prose.scenario import limit_warnings_of
 from mezzmark.runner.request import AskedLimits, limit_scenario, plan_demo, plan_measurement
 from mezzmark.runner.start import describe_run
 from mezzmark.store.run_store import create_run
@@ -66,7 +66,9 @@ def test_limits_without_intervals_are_warned_of(
     rounds: int, minimum: int, has_budget: bool, words: str
 ) -> None:
     """Below 3 rounds there is no interval; a budget can cut a run down to its minimum."""
-    found = limit_warnings(rounds=rounds, minimum_rounds=minimum, has_budget=has_budget)
+    limits = {"rounds": rounds, "minimum_rounds": minimum}
+    budget = {"time_budget_s": 60.0 if has_budget else None}
+    found = limit_warnings_of(read_scenario("first-look").model_copy(update=limits | budget))
     assert bool(found) is bool(words)
     assert all(words in text for text in found)
 

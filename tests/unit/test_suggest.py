@@ -2,7 +2,7 @@
 
 import pytest
 
-from mezzmark.model.suggest import nearest
+from mezzmark.model.errors import nearest
 
 KNOWN = ("VC-3", "vc3-sq", "rdd36-hq", "rdd36-hq-fast", "bit_depth", "ssim_all", "encode.1t")
 

@@ -53,6 +53,7 @@ def read_host_facts(storage_path: str | Path, *, library_versions: dict[str, str
     """
     cpuinfo = read_text("proc/cpuinfo") or ""
     usable_core_count = read_usable_core_count()
+    logical, physical = psutil.cpu_count(), psutil.cpu_count(logical=False)
     model = read_cpu_model(cpuinfo)
     battery = _reported("sensors_battery")
     folder = _nearest_existing(Path(storage_path))
@@ -60,8 +61,8 @@ def read_host_facts(storage_path: str | Path, *, library_versions: dict[str, str
         host_label=os.environ.get(LABEL_VARIABLE)
         or f"{model or platform.machine() or 'unknown processor'}, {usable_core_count} cores",
         cpu_model=model,
-        logical_core_count=psutil.cpu_count() or usable_core_count,
-        physical_core_count=psutil.cpu_count(logical=False),
+        logical_core_count=logical or usable_core_count,
+        physical_core_count=physical,
         usable_core_count=usable_core_count,
         memory_bytes=psutil.virtual_memory().total,
         frequency_max_mhz=_frequency_mhz("max"),
@@ -76,16 +77,10 @@ def read_host_facts(storage_path: str | Path, *, library_versions: dict[str, str
         storage_path=str(storage_path),
         file_system=read_file_system(folder),
         storage_free_bytes=read_free_bytes(folder),
-        threads_per_core=_threads_per_core(),
+        threads_per_core=logical // physical if logical and physical else None,
         numa_node_count=count_numa_nodes(),
         gpu_driver=parse_driver_version(read_text("proc/driver/nvidia/version") or ""),
     )
-
-
-def _threads_per_core() -> int | None:
-    """Logical cores for each physical one; None where the system does not tell."""
-    logical, physical = psutil.cpu_count(), psutil.cpu_count(logical=False)
-    return logical // physical if logical and physical else None
 
 
 def read_usable_core_count() -> int:
@@ -101,12 +96,8 @@ def read_usable_core_count() -> int:
 def read_cpu_model(cpuinfo: str) -> str | None:
     """The processor's name as its maker writes it."""
     if sys.platform == "darwin":
-        found = subprocess.run(
-            ["sysctl", "-n", "machdep.cpu.brand_string"],
-            capture_output=True,
-            text=True,
-            check=False,
-        )
+        asked = ("sysctl", "-n", "machdep.cpu.brand_string")
+        found = subprocess.run(asked, capture_output=True, text=True, check=False)
         return found.stdout.strip() or None
     return parse_cpu_model(cpuinfo) or platform.processor() or None
 
@@ -132,15 +123,15 @@ def read_free_bytes(folder: Path) -> int | None:
 
 def read_host_moment() -> HostMoment:
     """Load, frequency and 10 s pressure now; shares need a span: see `HostWatch`."""
-    pressures = read_pressures()
     load = _reported("getloadavg")
+    pressures: dict[str, Any] = {
+        f"{name}_pressure": share for name, (share, _) in read_pressures().items()
+    }
     return HostMoment(
         load_average_1m=load[0] if load else None,
         frequency_mhz=_frequency_mhz("current"),
-        cpu_pressure=pressures["cpu"][0] if "cpu" in pressures else None,
-        io_pressure=pressures["io"][0] if "io" in pressures else None,
-        memory_pressure=pressures["memory"][0] if "memory" in pressures else None,
         throttle_count=read_throttle_count(),
+        **pressures,
     )
 
 
@@ -157,20 +148,19 @@ class HostWatch:
         """The moment now, with shares and counts of the time since construction."""
         now = read_host_moment()
         elapsed_ns = time.monotonic_ns() - self._start_ns
-        throttle_count = (
-            None
-            if now.throttle_count is None or self._throttle_count is None
-            else now.throttle_count - self._throttle_count
-        )
+        count = None
+        if now.throttle_count is not None and self._throttle_count is not None:
+            count = now.throttle_count - self._throttle_count
+        now = now.model_copy(update={"throttle_count": count})
         if elapsed_ns < SHORTEST_SHARE_NS:
-            return now.model_copy(update={"throttle_count": throttle_count})
+            return now
         shares = cpu_shares(self._times._asdict(), psutil.cpu_times()._asdict())
         waits = {
             f"{name}_pressure": (total_us - self._pressures[name][1]) * 1000 / elapsed_ns
             for name, (_, total_us) in read_pressures().items()
             if name in self._pressures
         }
-        return now.model_copy(update={"throttle_count": throttle_count, **shares, **waits})
+        return now.model_copy(update=shares | waits)
 
 
 def cpu_shares(before: dict[str, float], after: dict[str, float]) -> dict[str, float | None]:
@@ -244,12 +234,9 @@ def _frequency_mhz(which: str) -> float | None:
 
 def _reported(name: str) -> Any:
     """A reading psutil offers on some systems only; None where it does not or cannot."""
-    reading = getattr(psutil, name, None)
-    if reading is None:
-        return None
     try:
-        return reading()
-    except (OSError, RuntimeError, NotImplementedError):
+        return getattr(psutil, name)()
+    except (AttributeError, OSError, RuntimeError):
         return None
 
 

@@ -1,6 +1,7 @@
 """What Linux tells in /proc and /sys, as functions from their text; None where it tells nothing."""
 
 import math
+import re
 from pathlib import Path
 
 FILES = Path("/")
@@ -31,12 +32,8 @@ def parse_pressure(text: str) -> tuple[float, int] | None:
 
     Source: Linux kernel documentation, accounting/psi.rst.
     """
-    for line in text.splitlines():
-        kind, *pairs = line.split()
-        values = dict(pair.split("=", 1) for pair in pairs if "=" in pair)
-        if kind == "some" and {"avg10", "total"} <= values.keys():
-            return float(values["avg10"]) / 100, int(values["total"])
-    return None
+    found = re.search(r"^some avg10=([0-9.]+).* total=([0-9]+)", text, re.MULTILINE)
+    return (float(found[1]) / 100, int(found[2])) if found else None
 
 
 def parse_peak_rss_bytes(status: str) -> int | None:
@@ -51,10 +48,8 @@ def parse_peak_rss_bytes(status: str) -> int | None:
 
 def parse_core_quota(cpu_max: str) -> int | None:
     """Cores a control group may use (cgroup v2 cpu.max, "quota period" in µs), rounded up."""
-    parts = cpu_max.split()
-    if len(parts) != 2 or parts[0] == "max":
-        return None
-    return max(1, math.ceil(int(parts[0]) / int(parts[1])))
+    found = re.fullmatch(r"(\d+) (\d+)", cpu_max)
+    return max(1, math.ceil(int(found[1]) / int(found[2]))) if found else None
 
 
 def count_numa_nodes(files: Path = FILES) -> int | None:
@@ -68,18 +63,16 @@ def count_numa_nodes(files: Path = FILES) -> int | None:
 
 def parse_driver_version(text: str) -> str | None:
     """The version in the first line of /proc/driver/nvidia/version."""
-    words = text.splitlines()[0].split() if text else []
-    return next((word for word in words if word[0].isdigit() and "." in word), None)
+    found = re.match(r".*?\s(\d\S*\.\S*)", text)
+    return found[1] if found else None
 
 
 def read_turbo(files: Path = FILES) -> str | None:
     """ "on" or "off", from whichever frequency driver tells."""
-    no_turbo = read_text("sys/devices/system/cpu/intel_pstate/no_turbo", files)
-    if no_turbo in ("0", "1"):
-        return "on" if no_turbo == "0" else "off"
-    boost = read_text("sys/devices/system/cpu/cpufreq/boost", files)
-    if boost in ("0", "1"):
-        return "on" if boost == "1" else "off"
+    for name, when_on in (("intel_pstate/no_turbo", "0"), ("cpufreq/boost", "1")):
+        told = read_text(f"sys/devices/system/cpu/{name}", files)
+        if told in ("0", "1"):
+            return "on" if told == when_on else "off"
     return None
 
 
@@ -93,18 +86,11 @@ def read_throttle_count(files: Path = FILES) -> int | None:
 
 def read_pressures(files: Path = FILES) -> dict[str, tuple[float, int]]:
     """`cpu`, `io` and `memory` → PSI as of `parse_pressure`; what is not told is left out."""
-    pressures = {}
-    for resource in ("cpu", "io", "memory"):
-        text = read_text(f"proc/pressure/{resource}", files)
-        parsed = parse_pressure(text) if text else None
-        if parsed:
-            pressures[resource] = parsed
-    return pressures
+    names = ("cpu", "io", "memory")
+    told = {name: parse_pressure(read_text(f"proc/pressure/{name}", files) or "") for name in names}
+    return {name: pressure for name, pressure in told.items() if pressure}
 
 
 def _field(text: str, name: str) -> str | None:
-    for line in text.splitlines():
-        key, colon, value = line.partition(":")
-        if colon and key.strip() == name:
-            return value.strip()
-    return None
+    found = re.search(rf"^{name}[ \t]*:(.*)$", text, re.MULTILINE)
+    return found[1].strip() if found else None

@@ -8,28 +8,23 @@ threads) or for the encoding's own best setting (encode, grid, ingest, delivery)
 import re
 from typing import Any, Final
 
-from mezzmark.model.errors import ScenarioError
+from mezzmark.model.errors import ScenarioError, nearest
 from mezzmark.model.fact import Fact
-from mezzmark.model.patterns import PATTERNS
-from mezzmark.model.suggest import nearest
 from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.patterns import PATTERNS
 from mezzmark.model.tasks.spec import Better, Figure
 
 WHOLE_FIGURES: Final = {
     figure.name: figure
     for figure in (
-        Figure(name="bitrate_bps", unit="bit/s", of=lambda _: None, meaning="bit rate"),
-        Figure(
-            name="gb_per_hour",
-            unit="GB/h",
-            of=lambda _: None,
-            meaning="size of an hour, 10⁹ bytes",
-        ),
+        Figure("bitrate_bps", "bit/s", lambda _: None, meaning="bit rate"),
+        Figure("gb_per_hour", "GB/h", lambda _: None, meaning="size of an hour, 10⁹ bytes"),
     )
 }
 """Figures of the encoded files themselves, which belong to no task."""
 
-_COUNT: Final = re.compile(r"^([1-9][0-9]{0,3})([tj])$")
+_COUNTED_NAME: Final = re.compile(r"(.+?)((?:\.[1-9][0-9]{0,3}[tj])+)(\.[^.]+)")
+_COUNT: Final = re.compile(r"([0-9]+)([tj])")
 _COUNTED: Final = {"t": "threads", "j": "jobs"}
 
 
@@ -49,13 +44,10 @@ class FigureName(Fact):
     @property
     def label(self) -> str:
         """The meaning, with the pattern and counts where the name says them."""
-        notes = []
+        counts = ((self.thread_count, "thread"), (self.job_count, "job"))
+        notes = [f"{count} {of}{'s' if count > 1 else ''}" for count, of in counts if count]
         if self.pattern:
-            notes.append(self.pattern)
-        if self.thread_count:
-            notes.append(f"{self.thread_count} thread{'s' if self.thread_count > 1 else ''}")
-        if self.job_count:
-            notes.append(f"{self.job_count} job{'s' if self.job_count > 1 else ''}")
+            notes.insert(0, self.pattern)
         return f"{self.meaning} ({', '.join(notes)})" if notes else self.meaning
 
 
@@ -80,31 +72,20 @@ def figure_names() -> tuple[str, ...]:
 
 def parse_figure(text: str, *, where: str) -> FigureName:
     """The figure of this name; ScenarioError with the nearest legal names."""
-    if text in WHOLE_FIGURES:
-        return _named(text, WHOLE_FIGURES[text])
-    task, *middle, name = text.split(".") if "." in text else (text, text)
-    spec = TASKS.get(task)
-    figure = next((f for f in spec.figures if f.name == name and f.meaning), None) if spec else None
-    if spec is None or figure is None:
+    counted = _COUNTED_NAME.fullmatch(text)
+    plain = counted[1] + counted[3] if counted else text
+    named = next((figure for figure in known_figures() if figure.name == plain), None)
+    if named is None:
         raise unknown_figure(text, where=where)
-    pattern = middle.pop(0) if middle and middle[0] in PATTERNS else None
-    counts: dict[str, int] = {}
-    for part in middle:
-        found = _COUNT.match(part)
-        axis = _COUNTED[found[2]] if found else ""
-        if found is None or axis not in spec.axes or axis in counts or spec.is_judged:
-            raise unknown_figure(text, where=where)
-        counts[axis] = int(found[1])
-    if (pattern is None) == ("pattern" in spec.axes):
+    if counted is None:
+        return named
+    counts = [(_COUNTED[unit], int(count)) for count, unit in _COUNT.findall(counted[2])]
+    spec, axes = TASKS[named.task], {axis for axis, _ in counts}
+    if spec.is_judged or len(axes) < len(counts) or not axes <= set(spec.axes):
         raise unknown_figure(text, where=where)
-    return _named(
-        text,
-        figure,
-        task=task,
-        pattern=pattern,
-        thread_count=counts.get("threads"),
-        job_count=counts.get("jobs"),
-    )
+    of = dict(counts)
+    changes = {"name": text, "thread_count": of.get("threads"), "job_count": of.get("jobs")}
+    return named.model_copy(update=changes)
 
 
 def _named(name: str, figure: Figure, **where: Any) -> FigureName:
@@ -120,11 +101,8 @@ def _named(name: str, figure: Figure, **where: Any) -> FigureName:
 
 def unknown_figure(text: str, *, where: str, also: tuple[str, ...] = ()) -> ScenarioError:
     """The error for a name that is no figure; `also` are further legal names."""
-    names = nearest(text, (*also, *figure_names())) or (
-        *also,
-        "bitrate_bps",
-        "scrub.jump.p95_ms",
-    )
+    usual = (*also, "bitrate_bps", "scrub.jump.p95_ms")
+    names = nearest(text, (*also, *figure_names())) or usual
     return ScenarioError(
         where=where,
         what=f'"{text}" is not a figure that can be measured',

@@ -174,9 +174,6 @@ _MPEG2_BASE_RATES: Final = tuple(
     rate for rate in STANDARD_RATES if rate not in (Fraction(48), Fraction(48000, 1001))
 )
 """ISO/IEC 13818-2, table 6-4."""
-_MPEG2_NUMERATORS: Final = range(1, 5)
-_MPEG2_DENOMINATORS: Final = range(1, 33)
-"""ISO/IEC 13818-2, 6.3.5: rate = base · (frame_rate_extension_n + 1) / (…_d + 1)."""
 
 ROUNDING_FRACTION: Final = 2e-4
 """Containers that round times write rates up to about this far off; the nearest two standard
@@ -190,13 +187,10 @@ def standard_rate(rate: Fraction) -> Fraction:
 
 
 def is_mpeg2_rate(rate: Fraction) -> bool:
-    """Whether MPEG-2 can write down this frame rate exactly."""
-    return any(
-        base * numerator / denominator == rate
-        for base in _MPEG2_BASE_RATES
-        for numerator in _MPEG2_NUMERATORS
-        for denominator in _MPEG2_DENOMINATORS
-    )
+    """Whether MPEG-2 can write down this frame rate exactly: as a base rate times n / d, n of 1 to
+    4 and d of 1 to 32 (ISO/IEC 13818-2, 6.3.5: frame_rate_extension_n + 1, …_d + 1)."""
+    ratios = (rate / base for base in _MPEG2_BASE_RATES)
+    return any(ratio.numerator <= 4 and ratio.denominator <= 32 for ratio in ratios)
 
 
 def is_constant_rate(index: FrameIndex, frame_rate: Fraction) -> bool:

@@ -49,13 +49,14 @@ class PrepareEncodingJob(Fact):
     cache_dir: str
 
 
-PREPARATIONS: Final[dict[str, type[Fact]]] = {
-    "bandwidth": BandwidthJob,
-    "prepare-original": PrepareOriginalJob,
-    "prepare-own": PrepareOwnJob,
-    "prepare-encoding": PrepareEncodingJob,
+PREPARATIONS: Final[dict[str, tuple[type[Fact], str]]] = {
+    "bandwidth": (BandwidthJob, "mezzmark.engines.encode.reference:run_bandwidth"),
+    "prepare-original": (PrepareOriginalJob, "mezzmark.engines.footage.originals:prepare_original"),
+    "prepare-own": (PrepareOwnJob, "mezzmark.engines.media.own_media:prepare_own"),
+    "prepare-encoding": (PrepareEncodingJob, "mezzmark.engines.encode.transcode:prepare_encoding"),
 }
-"""Jobs that come before measuring, by the name in their `task`."""
+"""Jobs that come before measuring, by the name in their `task`, and the function of each
+("module:function"): (job, advance) → Answer."""
 
 Job = Any
 """A task's job (`model.tasks`) or a preparation: frozen, with its name in `task`."""
@@ -64,7 +65,7 @@ Job = Any
 def read_job(line: bytes) -> Job:
     """The job in a JSON line. Raises ValueError for one of no known task."""
     name = json.loads(line)["task"]
-    model = PREPARATIONS.get(name) or TASKS[name].job_model
+    model = PREPARATIONS[name][0] if name in PREPARATIONS else TASKS[name].job_model
     return model.model_validate_json(line)
 
 

@@ -2,14 +2,14 @@
 
 import json
 import tomllib
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from typing import Any, Final, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from mezzmark.model.errors import ScenarioError
-from mezzmark.model.suggest import nearest
-from mezzmark.model.tasks import TASKS
+from mezzmark.model.errors import ScenarioError, nearest
+from mezzmark.model.scenario import Scenario, task_tables
 
 KeyPath = tuple[str | int, ...]
 
@@ -53,54 +53,46 @@ def scenario_error(
     model: type[BaseModel],
 ) -> ScenarioError:
     """The first problem as an error that says file, line, key, value and what is legal."""
-    problems = _told_once(failure.errors(include_url=False), data=data, model=model)
-    path = _path_in(data, problems[0]["loc"])
-    same = [p for p in problems if _path_in(data, p["loc"]) == path]
-    what, remedy = _describe(same, path=path, model=model)
-    others = len({_path_in(data, p["loc"]) for p in problems}) - 1
-    if others:
-        remedy += f" ({others} more {'problem' if others == 1 else 'problems'} after this one)"
+    problems = defaultdict(list)
+    for path, problem in _told_once(failure, data=data, model=model):
+        problems[path].append(problem)
+    path, first = next(iter(problems.items()))
+    what, remedy = _describe(first, path=path, model=model)
+    if more := len(problems) - 1:
+        remedy += f" ({more} more {'problem' if more == 1 else 'problems'} after this one)"
     return ScenarioError(where=place(source, text=text, path=path), what=what, remedy=remedy)
 
 
 def _told_once(
-    problems: Sequence[Any], *, data: Mapping[str, Any], model: type[BaseModel]
-) -> list[Any]:
+    failure: ValidationError, *, data: Mapping[str, Any], model: type[BaseModel]
+) -> list[tuple[KeyPath, Any]]:
     """The problems as a person counts them, misspelt keys first.
 
     Left out is what only follows from another one: a list that is called too short because an
     entry of it is wrong, and a key that is missing because its name is misspelt.
     """
-    misspelt = [problem for problem in problems if problem["type"] == "extra_forbidden"]
-    meant = set()
-    for problem in misspelt:
-        *table, key = _path_in(data, problem["loc"])
-        near = nearest(str(key), _fields_at(model, tuple(table)), count=1)
-        meant |= {(*table, name) for name in near}
-    others = [
-        problem
-        for problem in problems
-        if problem["type"] != "extra_forbidden"
-        and not (problem["type"] == "too_short" and _was_long_enough(problem))
-        and not (problem["type"] == "missing" and _path_in(data, problem["loc"]) in meant)
-    ]
-    return [*misspelt, *others]
+    problems = [(_path_in(data, p["loc"]), p) for p in failure.errors(include_url=False)]
+    meant = {
+        (*path[:-1], name)
+        for path, problem in problems
+        if problem["type"] == "extra_forbidden"
+        for name in nearest(str(path[-1]), _fields_at(model, path[:-1]), count=1)
+    }
 
+    def follows(path: KeyPath, problem: Any) -> bool:
+        if problem["type"] == "too_short":
+            return bool(len(problem["input"]) >= problem["ctx"]["min_length"])
+        return problem["type"] == "missing" and path in meant
 
-def _was_long_enough(problem: Mapping[str, Any]) -> bool:
-    written = problem["input"]
-    return isinstance(written, list | tuple) and len(written) >= problem["ctx"]["min_length"]
+    told = [(path, problem) for path, problem in problems if not follows(path, problem)]
+    return sorted(told, key=lambda pair: pair[1]["type"] != "extra_forbidden")
 
 
 def place(source: str, *, text: str, path: KeyPath) -> str:
     """`file, line n, key`, as far as each is known."""
     line = find_line(text, path)
-    parts = [source]
-    if line is not None:
-        parts.append(f"line {line}")
-    if path:
-        parts.append(dotted(path))
-    return ", ".join(parts)
+    parts = (source, f"line {line}" if line else "", dotted(path))
+    return ", ".join(part for part in parts if part)
 
 
 def dotted(path: KeyPath) -> str:
@@ -114,38 +106,29 @@ def dotted(path: KeyPath) -> str:
 def _path_in(data: Any, location: Sequence[str | int]) -> KeyPath:
     """The part of pydantic's location that exists in the file (union branches do not)."""
     path: KeyPath = ()
-    here = data
-    for position, part in enumerate(location):
-        if isinstance(here, Mapping) and isinstance(part, str):
-            if part in here:
-                here = here[part]
-                path = (*path, part)
-            elif position == len(location) - 1:
-                path = (*path, part)
-        elif isinstance(here, list | tuple) and isinstance(part, int) and part < len(here):
-            here = here[part]
-            path = (*path, part)
+    for position, part in enumerate(location, start=1):
+        try:
+            data = data[part]
+        except (KeyError, IndexError, TypeError):
+            if position < len(location) or not isinstance(data, Mapping):
+                continue
+        path = (*path, part)
     return path
 
 
 def _describe(problems: Sequence[Any], *, path: KeyPath, model: type[BaseModel]) -> tuple[str, str]:
-    first = problems[0]
-    key = str(path[-1]) if path else ""
+    first, key = problems[0], str(path[-1]) if path else ""
     if first["type"] == "extra_forbidden":
-        return _unknown_key(key, legal=_fields_at(model, path[:-1]))
+        legal = _fields_at(model, path[:-1])
+        near = nearest(key, legal, count=1)
+        remedy = f'Did you mean "{near[0]}"?' if near else f"Known keys here: {', '.join(legal)}"
+        return f'there is no key "{key}"', remedy
     if first["type"] == "missing":
         return f'the key "{key}" is missing', f"Add a line: {key} = …"
     if first["type"] == "value_error":
         return str(first["ctx"]["error"]), "Correct it and start again"
-    found = _as_written(first["input"])
-    expected = " or ".join(dict.fromkeys(_expectation(problem) for problem in problems))
-    return f"{found} is not legal", f"Legal is: {expected}"
-
-
-def _unknown_key(key: str, *, legal: Sequence[str]) -> tuple[str, str]:
-    near = nearest(key, legal, count=1)
-    remedy = f'Did you mean "{near[0]}"?' if near else f"Known keys here: {', '.join(legal)}"
-    return f'there is no key "{key}"', remedy
+    expected = " or ".join(dict.fromkeys(map(_expectation, problems)))
+    return f"{_as_written(first['input'])} is not legal", f"Legal is: {expected}"
 
 
 _EXPECTED: Final = {
@@ -182,34 +165,27 @@ def _as_written(value: object) -> str:
     return shown if len(shown) <= 60 else shown[:57] + "…"
 
 
-def _fields_at(model: type[BaseModel], path: KeyPath) -> tuple[str, ...]:
+def _fields_at(model: type[BaseModel], path: Sequence[str | int]) -> tuple[str, ...]:
     """Legal keys of the table at `path`, found by walking the model's annotations."""
-    here: type[BaseModel] = model
     for part in path:
-        if isinstance(part, int):
-            continue
-        field = here.model_fields.get(part)
-        inner = _model_in(field.annotation) if field else _task_tables(here).get(part)
-        if inner is None:
-            return ()
-        here = inner
-    return (*(name for name in here.model_fields if name != "tasks"), *_task_tables(here))
+        if isinstance(part, str):
+            inner = _model_in(_annotations(model).get(part))
+            if inner is None:
+                return ()
+            model = inner
+    return tuple(_annotations(model))
 
 
-def _task_tables(model: type[BaseModel]) -> dict[str, type[BaseModel]]:
-    """The tables that stand for tasks in a scenario, which gathers them in `tasks`."""
-    if "tasks" not in model.model_fields:
-        return {}
-    return {
-        name: spec.settings_model for name, spec in TASKS.items() if spec.settings_model is not None
-    }
+def _annotations(model: type[BaseModel]) -> dict[str, Any]:
+    """What each key may hold; a scenario has its tasks' tables among them."""
+    fields = {name: field.annotation for name, field in model.model_fields.items()}
+    if model is Scenario:
+        del fields["tasks"]
+        fields |= task_tables()
+    return fields
 
 
 def _model_in(annotation: object) -> type[BaseModel] | None:
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
-    for argument in get_args(annotation):
-        found = _model_in(argument)
-        if found:
-            return found
-    return None
+    return next(filter(None, map(_model_in, get_args(annotation))), None)

@@ -8,17 +8,15 @@ import math
 import re
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import Any, Final, Literal, Self, get_args
 
 from pydantic import Field, model_serializer, model_validator
 
 from mezzmark.model.catalogue.core import ENTRIES
 from mezzmark.model.encoding import Container
-from mezzmark.model.errors import ScenarioError
-from mezzmark.model.fact import Fact
+from mezzmark.model.errors import ScenarioError, nearest
+from mezzmark.model.fact import Fact, legal_units, parse_quantity
 from mezzmark.model.figures import WHOLE_FIGURES, FigureName, parse_figure, unknown_figure
-from mezzmark.model.quantities import legal_units, parse_quantity
 
 Operator = Literal["<=", ">=", "="]
 
@@ -80,10 +78,7 @@ class _Written(Fact):
     @property
     def text(self) -> str:
         """As it is written."""
-        raise NotImplementedError
-
-    def __str__(self) -> str:
-        return self.text
+        return str(self)
 
     @classmethod
     def parse(cls, text: str) -> Self:
@@ -97,7 +92,7 @@ class _Written(Fact):
 
     @model_serializer
     def _write(self) -> str:
-        return self.text
+        return str(self)
 
     @classmethod
     def __get_pydantic_json_schema__(cls, *_: Any) -> dict[str, Any]:
@@ -114,9 +109,7 @@ class Need(_Written):
     figure: FigureName | None = None
     limit: float | None = None
 
-    @property
-    def text(self) -> str:
-        """`scrub.jump.p95_ms <= 100`."""
+    def __str__(self) -> str:
         return f"{self.subject} {self.operator} {self.value}"
 
     def is_met_by(self, value: str) -> bool:
@@ -177,24 +170,23 @@ def _fact_value(text: str, subject: str, operator: Operator, value: str) -> str:
     if known is not None and not fact.is_open and (fact.is_ordered or operator == "="):
         return known
     names = ", ".join(fact.values) if len(fact.values) < MOST_BITS else f"1 to {MOST_BITS}"
-    close = get_close_matches(plain, fact.values, 1) if subject != "bit_depth" else ()
-    nearest = f'Nearest: "{subject} {operator} {close[0]}". ' if close else ""
+    close = nearest(plain, fact.values, count=1) if subject != "bit_depth" else ()
+    hint = f'Nearest: "{subject} {operator} {close[0]}". ' if close else ""
     raise ScenarioError(
         where=f'need "{text}"',
         what=f'"{plain}" is not a value of {subject} that can be asked for like this',
-        remedy=f'{nearest}Write for example "{subject} {fact.example}"; legal: {names}',
+        remedy=f'{hint}Write for example "{subject} {fact.example}"; legal: {names}',
     )
 
 
 class Wish(_Written):
-    """One goal: less or more of a figure; `weight` where goals are weighed against each other."""
+    """One goal: less or more of a figure; `weight` where goals are weighed against each other.
+    Written `less bitrate_bps`, or with a weight `less bitrate_bps = 2.0`."""
 
     figure: FigureName
     weight: float | None = None
 
-    @property
-    def text(self) -> str:
-        """`less bitrate_bps`, with its weight where it has one: `less bitrate_bps = 2.0`."""
+    def __str__(self) -> str:
         return self.goal if self.weight is None else f"{self.goal} = {self.weight}"
 
     @property
@@ -300,16 +292,10 @@ def unknown_value(need: Need, met: Collection[str] = ()) -> ScenarioError | None
     legal = tuple(dict.fromkeys((*fact.values, *met)))
     if need.value.lower() in {value.lower() for value in legal}:
         return None
-    known = {_plain(value): value for value in legal}
-    close = get_close_matches(_plain(need.value), list(known), 2, 0.6)
-    nearest = f"Nearest: {', '.join(known[hit] for hit in close)}. " if close else ""
+    close = nearest(need.value, legal, count=2)
+    hint = f"Nearest: {', '.join(close)}. " if close else ""
     return ScenarioError(
         where=f'need "{need.text}"',
         what=f'"{need.value}" is not a {need.subject} that is known here',
-        remedy=f"{nearest}Legal: {', '.join(legal)}",
+        remedy=f"{hint}Legal: {', '.join(legal)}",
     )
-
-
-def _plain(value: str) -> str:
-    """Without capitals, blanks and dashes, so that `vc3` is near `VC-3`."""
-    return value.lower().replace("-", "").replace(" ", "")

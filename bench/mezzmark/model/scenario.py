@@ -6,64 +6,53 @@ from typing import Annotated, Any, Final, Literal, TypeVar
 from pydantic import (
     BeforeValidator,
     Field,
+    GetJsonSchemaHandler,
     SerializeAsAny,
     SerializerFunctionWrapHandler,
-    ValidationError,
+    ValidationInfo,
+    create_model,
+    field_validator,
     model_serializer,
     model_validator,
 )
-from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from mezzmark.model.catalogue.core import catalogue_names
 from mezzmark.model.encoding import ORIGINAL, CustomEncoding
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import ClipSpec
-from mezzmark.model.patterns import PATTERNS
 from mezzmark.model.request import ChooseSettings
-from mezzmark.model.round_limits import INTERVAL_ROUNDS, ROUNDS_RULE, lowered_minimum
 from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.patterns import PATTERNS
 from mezzmark.model.tasks.scrub import ScrubSettings
 
-SCENARIO_SCHEMA: Final = 1
+ROUNDS_RULE: Final = (
+    "at least minimum_rounds rounds are measured whatever the budget; "
+    "after that no round begins that would end after it"
+)
+"""The same words in the help, in scenarios/README.md and in messages."""
+
+INTERVAL_ROUNDS: Final = 3
+"""The fewest rounds that give an interval; a run of fewer has bare figures."""
 
 Settings = TypeVar("Settings", bound=Fact)
 
 
-def task_table_names() -> tuple[str, ...]:
-    """The tables by which a scenario asks for tasks."""
-    return tuple(name for name, spec in TASKS.items() if spec.settings_model is not None)
+def task_tables() -> dict[str, type[Fact]]:
+    """The tables by which a scenario asks for tasks, and what each may hold."""
+    return {name: spec.settings_model for name, spec in TASKS.items() if spec.settings_model}
 
 
 def _read_task_tables(tables: Any) -> dict[str, Fact]:
     """Each table as its task's settings; a problem in one is told at its own place."""
-    read: dict[str, Fact] = {}
-    problems: list[InitErrorDetails] = []
-    for name, table in tables.items():
-        model = TASKS[name].settings_model if name in TASKS else None
-        if model is None:
-            raise ValueError(f'there is no task "{name}"')
-        try:
-            read[name] = model.model_validate(table)
-        except ValidationError as failure:
-            problems += [_at(name, error) for error in failure.errors(include_url=False)]
-    if problems:
-        raise ValidationError.from_exception_data("tasks", problems)
-    return read
-
-
-def _at(table: str, error: Any) -> InitErrorDetails:
-    kind: str | PydanticCustomError = error["type"]
-    if kind == "not_in_table":
-        kind = PydanticCustomError("not_in_table", "not one of {expected}", error["ctx"])
-    return InitErrorDetails(
-        type=kind, loc=(table, *error["loc"]), input=error["input"], ctx=error.get("ctx", {})
-    )
+    known: dict[str, Any] = {name: (model, None) for name, model in task_tables().items()}
+    read = create_model("tasks", __base__=Fact, **known).model_validate(tables)
+    return {name: getattr(read, name) for name in tables}
 
 
 class Scenario(Fact):
     """Everything that decides what a run measures; the seed fixes all that is random."""
 
-    schema_version: Literal[1] = SCENARIO_SCHEMA
+    schema_version: Literal[1] = 1
     name: str = Field(min_length=1, max_length=300)
     title: str = ""
     description: str = ""
@@ -84,8 +73,8 @@ class Scenario(Fact):
         default=False, description="measure the first cell of each task twice a round"
     )
     clips: tuple[ClipSpec, ...] = Field(min_length=1)
-    encodings: tuple[str, ...] = (ORIGINAL,)
     custom_encodings: tuple[CustomEncoding, ...] = ()
+    encodings: tuple[str, ...] = (ORIGINAL,)
     tasks: Annotated[dict[str, SerializeAsAny[Fact]], BeforeValidator(_read_task_tables)] = Field(
         default={}, description="the tables of the tasks; in a file each stands by itself"
     )
@@ -94,25 +83,40 @@ class Scenario(Fact):
     @model_validator(mode="before")
     @classmethod
     def _fill_in(cls, data: Any) -> Any:
-        """Task tables are gathered; custom encodings that are listed too count once; rounds bound a
-        minimum left out."""
+        """Task tables are gathered; rounds bound a minimum left out."""
         if not isinstance(data, Mapping):
             return data
         rounds = data.get("rounds")
-        if type(rounds) is int and "minimum_rounds" not in data and rounds >= 1:
-            minimum = lowered_minimum(rounds, minimum_rounds=INTERVAL_ROUNDS)
-            data = {**data, "minimum_rounds": minimum}
+        if type(rounds) is int and rounds >= 1:
+            data = {"minimum_rounds": min(rounds, INTERVAL_ROUNDS), **data}
         if "tasks" not in data:
-            tables = {name: data[name] for name in task_table_names() if name in data}
+            tables = {name: data[name] for name in task_tables() if name in data}
             data = {key: value for key, value in data.items() if key not in tables}
             data["tasks"] = {name: table for name, table in tables.items() if table is not None}
-        return _without_listed_customs(data)
+        return data
+
+    @field_validator("encodings")
+    @classmethod
+    def _without_customs(cls, listed: tuple[str, ...], info: ValidationInfo) -> tuple[str, ...]:
+        """A custom encoding that is listed too counts once; a name of the catalogue stays, since
+        it would mean two encodings."""
+        brought = {custom.name for custom in info.data.get("custom_encodings", ())}
+        brought -= {ORIGINAL, *catalogue_names()}
+        return tuple(name for name in listed if name not in brought)
 
     @model_serializer(mode="wrap")
     def _as_in_a_file(self, write: SerializerFunctionWrapHandler) -> dict[str, Any]:
         data: dict[str, Any] = write(self)
         tables: dict[str, Any] = data.pop("tasks")
         return data | tables
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, core: Any, handler: GetJsonSchemaHandler) -> Any:
+        schema = handler.resolve_ref_schema(handler(core))
+        del schema["properties"]["tasks"]
+        tables = {name: model.model_json_schema() for name, model in task_tables().items()}
+        schema["properties"] |= tables
+        return schema
 
     def but(self, **changes: Any) -> "Scenario":
         """The same with other top-level keys, checked anew."""
@@ -134,29 +138,14 @@ class Scenario(Fact):
                 "rounds than the minimum cannot be; lower minimum_rounds or leave it out"
             )
         if not self.tasks:
-            names = [f"[{name}]" for name in task_table_names()]
-            listed = f"{', '.join(names[:-1])} or {names[-1]}"
-            raise ValueError(f"nothing to measure: add a {listed} table")
+            *names, last = (f"[{name}]" for name in task_tables())
+            raise ValueError(f"nothing to measure: add a {', '.join(names)} or {last} table")
         scrub = self.settings(ScrubSettings)
         if scrub and len(self.clips) < 2 and all(PATTERNS[p].visits_all for p in scrub.patterns):
             raise ValueError(
                 f'the pattern "{scrub.patterns[0]}" moves between clips and needs at least two'
             )
         return self
-
-
-def _without_listed_customs(data: Mapping[str, Any]) -> Mapping[str, Any]:
-    """The data with `encodings` freed of the names that `custom_encodings` brings; a name of the
-    catalogue stays, since it would mean two encodings."""
-    listed, customs = data.get("encodings"), data.get("custom_encodings")
-    if not isinstance(listed, list | tuple) or not isinstance(customs, list | tuple):
-        return data
-    brought = {
-        custom.get("name") if isinstance(custom, Mapping) else getattr(custom, "name", None)
-        for custom in customs
-    } - {ORIGINAL, *catalogue_names()}
-    kept = [name for name in listed if not (isinstance(name, str) and name in brought)]
-    return {**data, "encodings": kept}
 
 
 def _refuse_repeats(kind: str, names: list[str]) -> None:

@@ -9,9 +9,8 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import Fact, parse_quantity
 from mezzmark.model.footage import EvenPixels, Rate
-from mezzmark.model.quantities import parse_quantity
 
 SHOP_SCHEMA: Final = 1
 
@@ -156,18 +155,13 @@ class Assumption(Fact):
 
 def list_assumptions(shop: Shop) -> tuple[Assumption, ...]:
     """Every assumption of the shop and its cameras, in the order of the file."""
-    found = [
-        _assumption(shop, name, prefix="")
-        for name, field in Shop.model_fields.items()
+    cameras = ((f"cameras.{camera.name}.", camera) for camera in shop.cameras)
+    return tuple(
+        _assumption(source, name, prefix=prefix)
+        for prefix, source in (("", shop), *cameras)
+        for name, field in type(source).model_fields.items()
         if field.description
-    ]
-    for camera in shop.cameras:
-        found += [
-            _assumption(camera, name, prefix=f"cameras.{camera.name}.")
-            for name in Camera.model_fields
-            if name != "name"
-        ]
-    return tuple(found)
+    )
 
 
 def _assumption(source: Fact, name: str, *, prefix: str) -> Assumption:
@@ -176,6 +170,6 @@ def _assumption(source: Fact, name: str, *, prefix: str) -> Assumption:
     return Assumption(
         name=prefix + name,
         value=shown,
-        meaning=type(source).model_fields[name].description or name.replace("_", " "),
+        meaning=type(source).model_fields[name].description or "",
         is_default=name not in source.model_fields_set,
     )

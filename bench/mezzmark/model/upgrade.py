@@ -10,7 +10,7 @@ from collections.abc import Collection, Mapping
 from typing import Any, Final
 
 from mezzmark.model.cell import ARMS, AXES
-from mezzmark.model.players import PLAYERS, find_player
+from mezzmark.model.players import find_player
 from mezzmark.model.records import FLAGS
 from mezzmark.model.run import HostFacts, host_id
 from mezzmark.model.tasks import TASKS
@@ -88,15 +88,14 @@ def upgrade_manifest(manifest: Json) -> Json:
     if manifest.get("schema_version") != 1:
         return manifest
     scrub = manifest["scenario"].get("scrub")
-    players = (
-        []
-        if scrub is None
-        else [find_player(scrub.get("threading", "slice"), scrub.get("decoder", "software")).name]
-    )
+    players = []
+    if scrub is not None:
+        player = find_player(scrub.get("threading", "slice"), scrub.get("decoder", "software"))
+        players.append(player.model_dump())
     return {
         **manifest,
         "schema_version": 2,
-        "players": [PLAYERS[name].model_dump() for name in players],
+        "players": players,
         "host_id": host_id(HostFacts.model_validate(manifest["host"])),
     }
 

@@ -14,8 +14,8 @@ from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.errors import EngineError
 from mezzmark.model.footage import ClipSpec, OriginalSpec, Recipe
 from mezzmark.model.jobs import Job, Measured, PreparedMedia, PrepareEncodingJob, PrepareOriginalJob
-from mezzmark.model.patterns import plan_requests
 from mezzmark.model.players import PLAYERS
+from mezzmark.model.tasks.patterns import plan_requests
 from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement, ScrubSettings
 from mezzmark.model.tasks.spec import MediaReference
 from mezzmark.runner.workers import Execute, execute_in_process_worker

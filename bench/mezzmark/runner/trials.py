@@ -1,6 +1,6 @@
 """From a planned trial to its job, and from the job's answer to its record."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from mezzmark.model.cell import PlannedTrial
 from mezzmark.model.jobs import Answer, Job, JobFailed, Measured, WorkerFailed
@@ -26,7 +26,8 @@ def describe_job(
 ) -> Job:
     """What a worker must do for this trial."""
     task = planned.cell.task
-    return TASKS[task].job(planned, scenario.tasks.get(task), footage.prepared, scratch_dir)
+    inputs = replace(footage.prepared, scratch_dir=scratch_dir)
+    return TASKS[task].job(planned, scenario.tasks.get(task), inputs)
 
 
 def record_trial(planned: PlannedTrial, answer: Answer, circumstances: TrialContext) -> Trial:

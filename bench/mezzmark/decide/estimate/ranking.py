@@ -16,8 +16,8 @@ from mezzmark.model.cell import Setting
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CellSummary, Estimate
 from mezzmark.model.fact import Fact
-from mezzmark.model.patterns import PATTERNS
 from mezzmark.model.players import PLAYERS, Player
+from mezzmark.model.tasks.patterns import PATTERNS
 
 
 class Ranked(Fact):

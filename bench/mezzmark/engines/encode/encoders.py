@@ -20,9 +20,8 @@ from av.video.stream import VideoStream
 from mezzmark.engines.media.pixels import apply_tags
 from mezzmark.model.catalogue.core import ENTRIES, find_encoding
 from mezzmark.model.encoding import QUIET_ENVIRONMENT, Encoding
-from mezzmark.model.errors import EncodingError, EngineError
+from mezzmark.model.errors import EncodingError, EngineError, nearest
 from mezzmark.model.footage import ColourTags
-from mezzmark.model.suggest import nearest
 
 if TYPE_CHECKING:
     from av.codec.context import CodecOption

@@ -19,9 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
-from mezzmark.host.common import read_process_facts
+from mezzmark.host.common import read_clock_ns, read_process_facts
 from mezzmark.model.fact import NS_PER_S
-from mezzmark.model.jobs import Measured
+from mezzmark.model.jobs import BandwidthJob, BandwidthMeasured, Measured
 from mezzmark.model.run import BandwidthFacts, BandwidthPoint
 from mezzmark.model.tasks.kernel import KernelJob, KernelMeasurement
 
@@ -107,6 +107,12 @@ def measure_bandwidth(
             )
         )
     return BandwidthFacts(block_bytes=block_bytes, repeats=repeats, points=tuple(points))
+
+
+def run_bandwidth(job: BandwidthJob, _advance: object) -> BandwidthMeasured:
+    """The machine's memory bandwidth, as the job asks for it."""
+    measured = measure_bandwidth(job.process_counts, clock_ns=read_clock_ns)
+    return BandwidthMeasured(bandwidth=measured)
 
 
 def _copy(

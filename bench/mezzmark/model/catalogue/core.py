@@ -11,8 +11,7 @@ from mezzmark.model.encoding import (
     CustomEncoding,
     Encoding,
 )
-from mezzmark.model.errors import EncodingError
-from mezzmark.model.suggest import nearest
+from mezzmark.model.errors import EncodingError, nearest
 
 ENTRIES: Final[tuple[CatalogueEntry, ...]] = (*intermediate.ENTRIES, *general.ENTRIES)
 _BY_NAME: Final = {entry.name: entry for entry in ENTRIES}

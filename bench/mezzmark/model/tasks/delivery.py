@@ -7,7 +7,7 @@ from typing import Final, Literal
 from pydantic import Field
 
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
-from mezzmark.model.fact import NS_PER_S, Fact
+from mezzmark.model.fact import Fact
 from mezzmark.model.tasks.spec import (
     CountChoice,
     Figure,
@@ -17,7 +17,7 @@ from mezzmark.model.tasks.spec import (
     Stock,
     TaskSpec,
     Work,
-    resolve_counts,
+    speed_figure,
 )
 
 Passes = Literal[1, 2]
@@ -75,14 +75,14 @@ def _decode_fraction(seen: Seen) -> float:
 
 
 def _plan(settings: DeliverySettings, stock: Stock) -> Iterator[Cell]:
-    counts = resolve_counts(settings.threads, core_count=stock.core_count)
-    for (clip, name), threads, passes in product(stock.present(), counts, settings.passes):
+    ways = product(stock.present(), stock.counts(settings.threads), settings.passes)
+    for (clip, name), threads, passes in ways:
         setting = Setting(threads=threads, passes=passes, delivery_height=settings.height_px)
         yield Cell(task="delivery", clip=clip, encoding=name, setting=setting)
 
 
 def _job(
-    planned: PlannedTrial, settings: DeliverySettings, footage: PreparedFootage, scratch_dir: str
+    planned: PlannedTrial, settings: DeliverySettings, footage: PreparedFootage
 ) -> DeliveryJob:
     cell = planned.cell
     return DeliveryJob(
@@ -91,8 +91,18 @@ def _job(
         settings=settings,
         passes=cell.setting["passes"],
         thread_count=cell.setting["threads"],
-        scratch_dir=scratch_dir,
+        scratch_dir=footage.scratch_dir,
     )
+
+
+def _work(seen: Seen) -> Work:
+    measured: DeliveryMeasurement = seen.measured
+    return Work(sample_count=1, frame_count=measured.frame_count, wall_ns=sum(measured.pass_ns))
+
+
+def _cores_busy(seen: Seen) -> float:
+    measured: DeliveryMeasurement = seen.measured
+    return sum(measured.pass_cpu_ns) / sum(measured.pass_ns)
 
 
 DELIVERY: Final = TaskSpec(
@@ -106,25 +116,12 @@ DELIVERY: Final = TaskSpec(
     engine_entry="mezzmark.engines.encode.delivery:run_delivery",
     plan=_plan,
     job=_job,
-    work=lambda seen: Work(
-        sample_count=1, frame_count=seen.measured.frame_count, wall_ns=sum(seen.measured.pass_ns)
-    ),
+    work=_work,
     figures=(
-        Figure(
-            name="throughput_fps",
-            unit="fps",
-            of=lambda seen: seen.measured.frame_count / (sum(seen.measured.pass_ns) / NS_PER_S),
-            kind="rate",
-            better="more",
-            meaning="export speed",
-        ),
-        Figure(name="decode_fraction", unit="", of=_decode_fraction),
-        Figure(
-            name="cores_busy",
-            unit="cores",
-            of=lambda seen: sum(seen.measured.pass_cpu_ns) / sum(seen.measured.pass_ns),
-        ),
-        Figure(name="file_bytes", unit="B", of=lambda seen: float(seen.measured.file_bytes)),
+        speed_figure(_work, "export speed"),
+        Figure("decode_fraction", "", _decode_fraction),
+        Figure("cores_busy", "cores", _cores_busy),
+        Figure("file_bytes", "B", lambda seen: float(seen.measured.file_bytes)),
     ),
     headline="throughput_fps",
     reads_encoded_file=True,

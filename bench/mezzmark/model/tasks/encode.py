@@ -7,19 +7,18 @@ from typing import Final, Literal
 from pydantic import Field
 
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
-from mezzmark.model.encoding import ORIGINAL, Encoding
-from mezzmark.model.fact import NS_PER_S, Fact
+from mezzmark.model.fact import Fact
 from mezzmark.model.tasks.spec import (
     CountChoice,
+    EncoderJob,
     Figure,
-    MediaReference,
     PreparedFootage,
     Seen,
     Stock,
     TaskSpec,
     Work,
     peak_memory,
-    resolve_counts,
+    speed_figure,
 )
 
 
@@ -30,19 +29,11 @@ class EncodeSettings(Fact):
     frames: int = Field(default=48, ge=2, le=10_000)
 
 
-class EncodeJob(Fact):
-    """Decode `frame_count` frames of the source into memory, encode them, check the result.
-
-    `scratch_dir` is an existing folder of the run's own; the file written there is removed by
-    whoever made the folder.
-    """
+class EncodeJob(EncoderJob):
+    """Decode `frame_count` frames of the source into memory, encode them, check the result."""
 
     task: Literal["encode"] = "encode"
-    source: MediaReference
-    encoding: Encoding
     frame_count: int
-    thread_count: int
-    scratch_dir: str
 
 
 class EncodeMeasurement(Fact):
@@ -70,21 +61,18 @@ def _bitrate_bps(seen: Seen) -> float:
 
 def _plan(settings: EncodeSettings, stock: Stock) -> Iterator[Cell]:
     for clip, name in stock.encoded():
-        for threads in resolve_counts(settings.threads, core_count=stock.core_count):
+        for threads in stock.counts(settings.threads):
             yield Cell(task="encode", clip=clip, encoding=name, setting=Setting(threads=threads))
 
 
-def _job(
-    planned: PlannedTrial, settings: EncodeSettings, footage: PreparedFootage, scratch_dir: str
-) -> EncodeJob:
-    cell = planned.cell
-    return EncodeJob(
-        source=footage.media[cell.clip, ORIGINAL],
-        encoding=footage.encoding(cell.encoding),
-        frame_count=min(settings.frames, footage.frame_counts[cell.clip]),
-        thread_count=cell.setting["threads"],
-        scratch_dir=scratch_dir,
-    )
+def _job(planned: PlannedTrial, settings: EncodeSettings, footage: PreparedFootage) -> EncodeJob:
+    frame_count = min(settings.frames, footage.frame_counts[planned.cell.clip])
+    return EncodeJob.of(planned.cell, footage, frame_count=frame_count)
+
+
+def _work(seen: Seen) -> Work:
+    measured: EncodeMeasurement = seen.measured
+    return Work(sample_count=1, frame_count=measured.frame_count, wall_ns=measured.wall_ns)
 
 
 ENCODE: Final = TaskSpec(
@@ -98,26 +86,13 @@ ENCODE: Final = TaskSpec(
     engine_entry="mezzmark.engines.encode.encode:run_encode",
     plan=_plan,
     job=_job,
-    work=lambda seen: Work(
-        sample_count=1, frame_count=seen.measured.frame_count, wall_ns=seen.measured.wall_ns
-    ),
+    work=_work,
     figures=(
-        Figure(
-            name="throughput_fps",
-            unit="fps",
-            of=lambda seen: seen.measured.frame_count / (seen.measured.wall_ns / NS_PER_S),
-            kind="rate",
-            better="more",
-            meaning="encode speed",
-        ),
-        Figure(
-            name="cores_busy",
-            unit="cores",
-            of=lambda seen: seen.measured.cpu_ns / seen.measured.wall_ns,
-        ),
-        Figure(name="bitrate_bps", unit="bit/s", of=_bitrate_bps),
-        Figure(name="file_bytes", unit="B", of=lambda seen: float(seen.measured.file_bytes)),
-        Figure(name="peak_rss_bytes", unit="B", of=peak_memory, meaning="memory while encoding"),
+        speed_figure(_work, "encode speed"),
+        Figure("cores_busy", "cores", lambda seen: seen.measured.cpu_ns / seen.measured.wall_ns),
+        Figure("bitrate_bps", "bit/s", _bitrate_bps),
+        Figure("file_bytes", "B", lambda seen: float(seen.measured.file_bytes)),
+        Figure("peak_rss_bytes", "B", peak_memory, meaning="memory while encoding"),
     ),
     headline="throughput_fps",
     is_free_for_original=True,

@@ -6,18 +6,17 @@ from dataclasses import dataclass
 from typing import Annotated, Final, Literal
 
 import numpy as np
-from pydantic import AfterValidator, Field, WithJsonSchema
+from pydantic import Field
 
 from mezzmark.model.cell import Cell, PlannedTrial
 from mezzmark.model.chart import Chart, PatchKind
 from mezzmark.model.colour import DisplayName, Floats
-from mezzmark.model.encoding import ORIGINAL, Encoding
-from mezzmark.model.fact import Fact, check_name
+from mezzmark.model.fact import Fact, NameIn
 from mezzmark.model.footage import ColourTags
 from mezzmark.model.tasks.spec import (
     Better,
+    EncoderJob,
     Figure,
-    MediaReference,
     PreparedFootage,
     Stock,
     TaskSpec,
@@ -67,7 +66,7 @@ def _luma_xpsnr_db(quality: QualitySeries) -> Floats:
 
 def _judged(name: str, unit: str, better: Better, meaning: str) -> Figure:
     """A figure that `decide.picture` reads from all trials of an encoding together."""
-    return Figure(name=name, unit=unit, of=lambda _: None, better=better, meaning=meaning)
+    return Figure(name, unit, lambda _: None, better=better, meaning=meaning)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,11 +119,7 @@ METRICS: Final[dict[str, QualityMetric]] = {
 }
 """Every quality metric by the name that a scenario asks for it by."""
 
-Metric = Annotated[
-    str,
-    AfterValidator(lambda name: check_name(name, METRICS)),
-    WithJsonSchema({"type": "string", "enum": list(METRICS)}),
-]
+Metric = Annotated[str, NameIn(METRICS)]
 
 
 def metric_of(figure: str) -> str | None:
@@ -150,18 +145,11 @@ class FidelitySettings(Fact):
     metrics: tuple[Metric, ...] = Field(default=tuple(METRICS), min_length=1)
 
 
-class FidelityJob(Fact):
-    """Judge what an encoding does to the first pictures of a clip; see `FidelitySettings`.
-
-    `scratch_dir` is an existing folder of the run's own, as in `EncodeJob`.
-    """
+class FidelityJob(EncoderJob):
+    """Judge what an encoding does to the first pictures of a clip; see `FidelitySettings`."""
 
     task: Literal["fidelity"] = "fidelity"
-    source: MediaReference
-    encoding: Encoding
     settings: FidelitySettings
-    thread_count: int
-    scratch_dir: str
 
 
 class GenerationQuality(Fact):
@@ -294,16 +282,9 @@ def _plan(_settings: FidelitySettings, stock: Stock) -> Iterator[Cell]:
 
 
 def _job(
-    planned: PlannedTrial, settings: FidelitySettings, footage: PreparedFootage, scratch_dir: str
+    planned: PlannedTrial, settings: FidelitySettings, footage: PreparedFootage
 ) -> FidelityJob:
-    cell = planned.cell
-    return FidelityJob(
-        source=footage.media[cell.clip, ORIGINAL],
-        encoding=footage.encoding(cell.encoding),
-        settings=settings,
-        thread_count=cell.setting["threads"],
-        scratch_dir=scratch_dir,
-    )
+    return FidelityJob.of(planned.cell, footage, settings=settings)
 
 
 FIDELITY: Final = TaskSpec(

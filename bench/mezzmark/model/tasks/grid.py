@@ -3,26 +3,25 @@
 Times inside one trial are nanoseconds after the moment all its jobs were released.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from itertools import product
 from typing import Final, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
-from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.tasks.spec import (
     CountChoice,
+    EncoderJob,
     Figure,
-    MediaReference,
     PreparedFootage,
     Seen,
     Stock,
     TaskSpec,
     Work,
-    refuse_unequal_lengths,
-    resolve_counts,
+    same_length,
+    speed_figure,
 )
 
 
@@ -40,21 +39,16 @@ class GridSettings(Fact):
     pin_cores: bool = Field(default=False, description="give every job cores of its own")
 
 
-class GridJob(Fact):
+class GridJob(EncoderJob):
     """Encode `frame_count` frames in `job_count` processes released together, check every file.
 
-    Each process decodes the frames into its own memory before the release. `scratch_dir` as in
-    `EncodeJob`.
+    Each process decodes the frames into its own memory before the release.
     """
 
     task: Literal["grid"] = "grid"
-    source: MediaReference
-    encoding: Encoding
     frame_count: int
-    thread_count: int
     job_count: int
     is_pinned: bool
-    scratch_dir: str
 
 
 class GridMeasurement(Fact):
@@ -87,26 +81,9 @@ class GridMeasurement(Fact):
     verify_ns: tuple[int, ...] = ()
     is_pinned: bool = False
 
-    @model_validator(mode="after")
-    def _one_entry_per_job(self) -> "GridMeasurement":
-        refuse_unequal_lengths(
-            self, "start_ns", "end_ns", "cpu_ns", "window_packets", "packet_count"
-        )
-        return self
-
-
-def splits(
-    jobs: Iterable[CountChoice],
-    threads: Iterable[CountChoice],
-    *,
-    oversubscribe: bool,
-    core_count: int,
-) -> list[tuple[int, int]]:
-    """All jobs × threads that are asked for and, unless oversubscribed, have a core each."""
-    counts = product(
-        resolve_counts(jobs, core_count=core_count), resolve_counts(threads, core_count=core_count)
+    _one_entry_per_job = same_length(
+        "start_ns", "end_ns", "cpu_ns", "window_packets", "packet_count"
     )
-    return [(j, t) for j, t in counts if oversubscribe or j * t <= core_count]
 
 
 def _peak_memory(seen: Seen) -> float | None:
@@ -115,30 +92,31 @@ def _peak_memory(seen: Seen) -> float | None:
 
 
 def _plan(settings: GridSettings, stock: Stock) -> Iterator[Cell]:
-    every_split = splits(
-        settings.jobs,
-        settings.threads,
-        oversubscribe=settings.oversubscribe,
-        core_count=stock.core_count,
-    )
-    for (clip, name), (jobs, threads) in product(stock.encoded(), every_split):
+    for (clip, name), (jobs, threads) in product(stock.encoded(), stock.splits(settings)):
         setting = Setting(jobs=jobs, threads=threads, pinned=settings.pin_cores)
         yield Cell(task="grid", clip=clip, encoding=name, setting=setting)
 
 
-def _job(
-    planned: PlannedTrial, settings: GridSettings, footage: PreparedFootage, scratch_dir: str
-) -> GridJob:
+def _job(planned: PlannedTrial, settings: GridSettings, footage: PreparedFootage) -> GridJob:
     cell = planned.cell
-    return GridJob(
-        source=footage.media[cell.clip, ORIGINAL],
-        encoding=footage.encoding(cell.encoding),
+    return GridJob.of(
+        cell,
+        footage,
         frame_count=min(settings.frames, footage.frame_counts[cell.clip]),
-        thread_count=cell.setting["threads"],
         job_count=cell.setting["jobs"],
         is_pinned=cell.setting["pinned"],
-        scratch_dir=scratch_dir,
     )
+
+
+def _work(seen: Seen) -> Work:
+    measured: GridMeasurement = seen.measured
+    frame_count = sum(measured.window_packets)
+    return Work(sample_count=1, frame_count=frame_count, wall_ns=measured.window_ns)
+
+
+def _cores_busy(seen: Seen) -> float:
+    measured: GridMeasurement = seen.measured
+    return sum(measured.cpu_ns) / max(measured.end_ns)
 
 
 GRID: Final = TaskSpec(
@@ -152,31 +130,12 @@ GRID: Final = TaskSpec(
     engine_entry="mezzmark.engines.encode.grid:run_grid",
     plan=_plan,
     job=_job,
-    work=lambda seen: Work(
-        sample_count=1,
-        frame_count=sum(seen.measured.window_packets),
-        wall_ns=seen.measured.window_ns,
-    ),
+    work=_work,
     figures=(
-        Figure(
-            name="throughput_fps",
-            unit="fps",
-            of=lambda seen: (
-                sum(seen.measured.window_packets) / (seen.measured.window_ns / NS_PER_S)
-            ),
-            kind="rate",
-            better="more",
-            meaning="encode speed of all jobs together",
-        ),
-        Figure(name="first_file_s", unit="s", of=lambda seen: min(seen.measured.end_ns) / NS_PER_S),
-        Figure(
-            name="cores_busy",
-            unit="cores",
-            of=lambda seen: sum(seen.measured.cpu_ns) / max(seen.measured.end_ns),
-        ),
-        Figure(
-            name="peak_rss_bytes", unit="B", of=_peak_memory, meaning="memory of one encode job"
-        ),
+        speed_figure(_work, "encode speed of all jobs together"),
+        Figure("first_file_s", "s", lambda seen: min(seen.measured.end_ns) / NS_PER_S),
+        Figure("cores_busy", "cores", _cores_busy),
+        Figure("peak_rss_bytes", "B", _peak_memory, meaning="memory of one encode job"),
     ),
     headline="throughput_fps",
     is_free_for_original=True,

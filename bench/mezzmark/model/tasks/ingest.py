@@ -7,12 +7,11 @@ from collections.abc import Iterator
 from itertools import product
 from typing import Final, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
 from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
 from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.fact import NS_PER_S, Fact
-from mezzmark.model.tasks.grid import splits
 from mezzmark.model.tasks.spec import (
     CountChoice,
     Figure,
@@ -22,7 +21,8 @@ from mezzmark.model.tasks.spec import (
     Stock,
     TaskSpec,
     Work,
-    refuse_unequal_lengths,
+    same_length,
+    speed_figure,
 )
 
 ClipOrder = Literal["fifo", "longest-first"]
@@ -53,7 +53,7 @@ class IngestSource(Fact):
 class IngestJob(Fact):
     """Encode a folder with a pool of `job_count` worker processes of `thread_count` threads.
 
-    Files are written to `scratch_dir` as in `EncodeJob`; the sources are opened read-only.
+    Files are written to `scratch_dir` as in `EncoderJob`; the sources are opened read-only.
     """
 
     task: Literal["ingest"] = "ingest"
@@ -88,10 +88,7 @@ class IngestMeasurement(Fact):
     is_verified: tuple[bool, ...]
     worker_count: int
 
-    @model_validator(mode="after")
-    def _one_entry_per_clip(self) -> "IngestMeasurement":
-        refuse_unequal_lengths(self, "clips", "frame_count", "start_ns", "end_ns", "worker_index")
-        return self
+    _one_entry_per_clip = same_length("clips", "frame_count", "start_ns", "end_ns", "worker_index")
 
 
 def _makespan_s(seen: Seen) -> float:
@@ -116,42 +113,41 @@ def _idle_fraction(seen: Seen) -> float:
 
 
 def _plan(settings: IngestSettings, stock: Stock) -> Iterator[Cell]:
-    every_split = splits(
-        settings.jobs,
-        settings.threads,
-        oversubscribe=settings.oversubscribe,
-        core_count=stock.core_count,
-    )
     for name in stock.encodings:
         if name == ORIGINAL or not all((clip, name) in stock.media for clip in stock.clips):
             continue
-        for (jobs, threads), order in product(every_split, settings.orders):
+        for (jobs, threads), order in product(stock.splits(settings), settings.orders):
             setting = Setting(
                 jobs=jobs, threads=threads, clip_order=order, delivery_height=settings.height_px
             )
             yield Cell(task="ingest", clip=ALL_CLIPS, encoding=name, setting=setting)
 
 
-def _job(
-    planned: PlannedTrial, _settings: IngestSettings, footage: PreparedFootage, scratch_dir: str
-) -> IngestJob:
-    setting = planned.cell.setting
+def _job(planned: PlannedTrial, _settings: IngestSettings, footage: PreparedFootage) -> IngestJob:
+    cell, counts = planned.cell, footage.frame_counts
     return IngestJob(
         sources=tuple(
-            IngestSource(
-                clip=clip,
-                media=footage.media[clip, ORIGINAL],
-                frame_count=footage.frame_counts[clip],
-            )
+            IngestSource(clip=clip, media=footage.media[clip, ORIGINAL], frame_count=counts[clip])
             for clip in footage.clips
         ),
-        encoding=footage.encoding(planned.cell.encoding),
-        thread_count=setting["threads"],
-        job_count=setting["jobs"],
-        order=setting["clip_order"],
-        height_px=setting["delivery_height"],
-        scratch_dir=scratch_dir,
+        encoding=footage.encoding(cell.encoding),
+        thread_count=cell.setting["threads"],
+        job_count=cell.setting["jobs"],
+        order=cell.setting["clip_order"],
+        height_px=cell.setting["delivery_height"],
+        scratch_dir=footage.scratch_dir,
     )
+
+
+def _work(seen: Seen) -> Work:
+    measured: IngestMeasurement = seen.measured
+    frame_count = sum(measured.frame_count)
+    return Work(sample_count=1, frame_count=frame_count, wall_ns=max(measured.end_ns))
+
+
+def _cores_busy(seen: Seen) -> float:
+    measured: IngestMeasurement = seen.measured
+    return sum(measured.cpu_ns) / NS_PER_S / _makespan_s(seen)
 
 
 INGEST: Final = TaskSpec(
@@ -165,28 +161,13 @@ INGEST: Final = TaskSpec(
     engine_entry="mezzmark.engines.encode.ingest:run_ingest",
     plan=_plan,
     job=_job,
-    work=lambda seen: Work(
-        sample_count=1,
-        frame_count=sum(seen.measured.frame_count),
-        wall_ns=max(seen.measured.end_ns),
-    ),
+    work=_work,
     figures=(
-        Figure(
-            name="throughput_fps",
-            unit="fps",
-            of=lambda seen: sum(seen.measured.frame_count) / _makespan_s(seen),
-            kind="rate",
-            better="more",
-            meaning="ingest speed",
-        ),
-        Figure(name="makespan_s", unit="s", of=_makespan_s, meaning="time to ingest the folder"),
-        Figure(name="pixel_rate_mpx_s", unit="Mpx/s", of=_pixel_rate, better="more"),
-        Figure(name="idle_fraction", unit="", of=_idle_fraction),
-        Figure(
-            name="cores_busy",
-            unit="cores",
-            of=lambda seen: sum(seen.measured.cpu_ns) / NS_PER_S / _makespan_s(seen),
-        ),
+        speed_figure(_work, "ingest speed"),
+        Figure("makespan_s", "s", _makespan_s, meaning="time to ingest the folder"),
+        Figure("pixel_rate_mpx_s", "Mpx/s", _pixel_rate, better="more"),
+        Figure("idle_fraction", "", _idle_fraction),
+        Figure("cores_busy", "cores", _cores_busy),
     ),
     headline="makespan_s",
     is_free_for_original=True,

@@ -45,7 +45,7 @@ def _kernel_ms(seen: Seen) -> float:
     return quantile(np.asarray(seen.measured.wall_ns, dtype=np.float64) / NS_PER_MS, 0.5)
 
 
-def _job(_planned: PlannedTrial, _settings: Any, _footage: PreparedFootage, _scratch: str) -> Fact:
+def _job(_planned: PlannedTrial, _settings: Any, _footage: PreparedFootage) -> Fact:
     return KernelJob(repeats=KERNEL_REPEATS)
 
 
@@ -60,6 +60,6 @@ KERNEL: Final = TaskSpec(
     job=_job,
     view=_view,
     work=lambda seen: Work(sample_count=len(seen.measured.wall_ns)),
-    figures=(Figure(name="kernel_ms", unit="ms", of=_kernel_ms),),
+    figures=(Figure("kernel_ms", "ms", _kernel_ms),),
     headline="kernel_ms",
 )

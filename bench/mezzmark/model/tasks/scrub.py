@@ -1,5 +1,6 @@
 """Scrubbing: closed-loop playhead moves, each timed and proved."""
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import product
@@ -7,12 +8,12 @@ from typing import Annotated, Any, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import AfterValidator, Field, WithJsonSchema, model_validator
+from pydantic import Field, model_validator
 
 from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
-from mezzmark.model.fact import Fact, check_name
-from mezzmark.model.patterns import PATTERNS, plan_requests
+from mezzmark.model.fact import Fact, NameIn
 from mezzmark.model.players import PLAYERS, Player, find_player
+from mezzmark.model.tasks.patterns import PATTERNS, plan_requests
 from mezzmark.model.tasks.spec import (
     NS_PER_MS,
     CountChoice,
@@ -24,20 +25,11 @@ from mezzmark.model.tasks.spec import (
     TaskSpec,
     Work,
     peak_memory,
-    resolve_counts,
 )
 from mezzmark.statistics.quantiles import sorted_quantile
 
-PatternName = Annotated[
-    str,
-    AfterValidator(lambda name: check_name(name, PATTERNS)),
-    WithJsonSchema({"type": "string", "enum": list(PATTERNS)}),
-]
-PlayerName = Annotated[
-    str,
-    AfterValidator(lambda name: check_name(name, PLAYERS)),
-    WithJsonSchema({"type": "string", "enum": list(PLAYERS)}),
-]
+PatternName = Annotated[str, NameIn(PATTERNS)]
+PlayerName = Annotated[str, NameIn(PLAYERS)]
 
 Policy = Literal["reseek", "roll"]
 """`reseek` always seeks; `roll` keeps decoding when the target lies ahead in the same group."""
@@ -149,11 +141,11 @@ def proved_mask(measured: ScrubMeasurement) -> NDArray[np.bool_]:
 
 def latencies_ms(measured: ScrubMeasurement) -> NDArray[np.float64]:
     """Locate + decode + copy + present of every move, in ms; proof is not looked at here."""
-    total = np.zeros(len(measured.locate_ns), dtype=np.int64)
-    for span in (measured.locate_ns, measured.decode_ns, measured.copy_ns, measured.present_ns):
-        if span:
-            total += np.asarray(span, dtype=np.int64)
-    return total / NS_PER_MS
+    spans = [measured.locate_ns, measured.decode_ns, measured.present_ns]
+    if measured.copy_ns:
+        spans.append(measured.copy_ns)
+    total_ns: NDArray[np.int64] = np.array(spans, dtype=np.int64).sum(axis=0)
+    return total_ns / NS_PER_MS
 
 
 def view_moves(measured: ScrubMeasurement, process: ProcessFacts | None) -> ProvedMoves | None:
@@ -180,14 +172,6 @@ def view_moves(measured: ScrubMeasurement, process: ProcessFacts | None) -> Prov
     )
 
 
-def _work(moves: ProvedMoves) -> Work:
-    return Work(
-        sample_count=moves.latencies_ms.size,
-        latencies_ms=moves.latencies_ms,
-        span_ns=moves.span_ns,
-    )
-
-
 def _quantile_of(row: int, probability: float) -> Callable[[ProvedMoves], float]:
     return lambda moves: sorted_quantile(moves.ordered_ms[row], probability)
 
@@ -196,40 +180,34 @@ def _open_ms(moves: ProvedMoves) -> float | None:
     return sum(moves.open_ns) / len(moves.open_ns) / NS_PER_MS if moves.open_ns else None
 
 
+def _read_bytes_per_move(moves: ProvedMoves) -> float:
+    return moves.read_bytes / moves.latencies_ms.size
+
+
 def _plan(settings: ScrubSettings, stock: Stock) -> Iterator[Cell]:
+    clip_count = Counter(name for _, name in stock.present())
+    between = [(ALL_CLIPS, name) for name in stock.encodings if clip_count[name] > 1]
     for pattern in settings.patterns:
-        pairs = _pairs_between_clips(stock) if PATTERNS[pattern].visits_all else stock.present()
-        counts = resolve_counts(settings.threads, core_count=stock.core_count)
-        ways = product(pairs, settings.policies, counts, settings.players)
-        for (clip, name), policy, threads, player in ways:
-            yield Cell(
-                task="scrub",
-                clip=clip,
-                encoding=name,
-                setting=Setting(
-                    pattern=pattern,
-                    policy=policy,
-                    threads=threads,
-                    player=player,
-                    viewer_height=settings.viewer_height_px,
-                ),
+        pairs = between if PATTERNS[pattern].visits_all else stock.present()
+        counts = stock.counts(settings.threads)
+        for (clip, name), policy, threads, player in product(
+            pairs, settings.policies, counts, settings.players
+        ):
+            setting = Setting(
+                pattern=pattern,
+                policy=policy,
+                threads=threads,
+                player=player,
+                viewer_height=settings.viewer_height_px,
             )
+            yield Cell(task="scrub", clip=clip, encoding=name, setting=setting)
 
 
-def _pairs_between_clips(stock: Stock) -> list[tuple[str, str]]:
-    """The encodings there are two clips of, which moving from clip to clip takes."""
-    return [(ALL_CLIPS, name) for name in stock.encodings if len(stock.present([name])) > 1]
-
-
-def _job(
-    planned: PlannedTrial, settings: ScrubSettings, footage: PreparedFootage, _scratch: str
-) -> ScrubJob:
+def _job(planned: PlannedTrial, settings: ScrubSettings, footage: PreparedFootage) -> ScrubJob:
     """Requests depend on the trial's seed and the lengths of its clips only."""
-    cell = planned.cell
-    setting: Any = cell.setting
-    clips = [cell.clip]
-    if cell.clip == ALL_CLIPS:
-        clips = [clip for clip in footage.clips if (clip, cell.encoding) in footage.media]
+    cell, setting = planned.cell, planned.cell.setting
+    visited = footage.clips if cell.clip == ALL_CLIPS else [cell.clip]
+    clips = [clip for clip in visited if (clip, cell.encoding) in footage.media]
     return ScrubJob(
         media=tuple(footage.media[clip, cell.encoding] for clip in clips),
         requests=plan_requests(
@@ -257,34 +235,28 @@ SCRUB: Final = TaskSpec(
     plan=_plan,
     job=_job,
     view=view_moves,
-    work=_work,
+    work=lambda moves: Work(
+        sample_count=moves.latencies_ms.size,
+        latencies_ms=moves.latencies_ms,
+        span_ns=moves.span_ns,
+    ),
     figures=(
+        Figure("p50_ms", "ms", _quantile_of(0, 0.5), meaning="median time to picture"),
         Figure(
-            name="p50_ms",
-            unit="ms",
-            of=_quantile_of(0, 0.5),
-            meaning="median time to picture",
-        ),
-        Figure(
-            name="p95_ms",
-            unit="ms",
-            of=_quantile_of(0, 0.95),
+            "p95_ms",
+            "ms",
+            _quantile_of(0, 0.95),
             kind="tail",
             probability=0.95,
             meaning="time to picture in 95 of 100 moves",
         ),
-        Figure(name="p99_ms", unit="ms", of=lambda _: None, kind="tail", probability=0.99),
-        Figure(name="locate_p50_ms", unit="ms", of=_quantile_of(1, 0.5)),
-        Figure(name="decode_p50_ms", unit="ms", of=_quantile_of(2, 0.5)),
-        Figure(name="present_p50_ms", unit="ms", of=_quantile_of(3, 0.5)),
-        Figure(name="open_ms", unit="ms", of=_open_ms, meaning="time to open the file"),
-        Figure(
-            name="read_bytes_per_move",
-            unit="B",
-            of=lambda moves: moves.read_bytes / moves.latencies_ms.size,
-            meaning="bytes read for a move",
-        ),
-        Figure(name="peak_rss_bytes", unit="B", of=peak_memory),
+        Figure("p99_ms", "ms", lambda _: None, kind="tail", probability=0.99),
+        Figure("locate_p50_ms", "ms", _quantile_of(1, 0.5)),
+        Figure("decode_p50_ms", "ms", _quantile_of(2, 0.5)),
+        Figure("present_p50_ms", "ms", _quantile_of(3, 0.5)),
+        Figure("open_ms", "ms", _open_ms, meaning="time to open the file"),
+        Figure("read_bytes_per_move", "B", _read_bytes_per_move, meaning="bytes read for a move"),
+        Figure("peak_rss_bytes", "B", peak_memory),
     ),
     headline="p50_ms",
     reads_encoded_file=True,

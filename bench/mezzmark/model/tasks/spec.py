@@ -5,17 +5,17 @@ job of one trial, the measurement it leaves, and the figures read from that meas
 """
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import KW_ONLY, dataclass, field
 from itertools import product
-from typing import Annotated, Any, Final, Literal, NamedTuple
+from typing import Annotated, Any, Final, Literal, NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from mezzmark.model.cell import Cell, PlannedTrial
 from mezzmark.model.encoding import ORIGINAL, Encoding
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import NS_PER_S, Fact
 
 NS_PER_MS: Final = 1e6
 
@@ -29,7 +29,7 @@ FigureKind = Literal["location", "tail", "rate"]
 one is 0); `tail`, a quantile of all moves of all trials; `rate`, total frames / total seconds."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Figure:
     """One figure of a task. `of` reads it from a trial's view (see `TaskSpec.view`), None where
     the trial has none; `probability` is a tail's. `meaning` is what a need or wish calls it, empty
@@ -38,6 +38,7 @@ class Figure:
     name: str
     unit: str
     of: Callable[[Any], float | None]
+    _: KW_ONLY
     kind: FigureKind = "location"
     better: Better = "less"
     probability: float | None = None
@@ -72,12 +73,22 @@ class Seen(NamedTuple):
     process: ProcessFacts | None
 
 
+def speed_figure(work: Callable[[Seen], Work], meaning: str) -> Figure:
+    """`throughput_fps`: frames of the trial's work a second."""
+
+    def frames_per_s(seen: Seen) -> float:
+        done = work(seen)
+        return done.frame_count / (done.wall_ns / NS_PER_S)
+
+    return Figure(
+        "throughput_fps", "fps", frames_per_s, kind="rate", better="more", meaning=meaning
+    )
+
+
 def peak_memory(seen: Any) -> float | None:
     """The peak resident memory of the trial's process in bytes; None where the OS told none."""
-    process = seen.process
-    if process is None or process.peak_rss_bytes is None:
-        return None
-    return float(process.peak_rss_bytes)
+    peak_bytes = seen.process and seen.process.peak_rss_bytes
+    return None if peak_bytes is None else float(peak_bytes)
 
 
 class MediaReference(Fact):
@@ -89,16 +100,38 @@ class MediaReference(Fact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PreparedFootage:
-    """What jobs are made of. `media` is by (clip, encoding); clips stand in the folder's order."""
+    """What jobs are made of. `media` is by (clip, encoding); clips stand in the folder's order.
+    `scratch_dir` is an existing folder of the run's own, which whoever made it removes."""
 
     clips: Sequence[str]
     frame_counts: Mapping[str, int]
     media: Mapping[tuple[str, str], MediaReference]
     encodings: Sequence[Encoding]
+    scratch_dir: str = ""
 
     def encoding(self, name: str) -> Encoding:
         """The encoding of this name; StopIteration where there is none."""
         return next(encoding for encoding in self.encodings if encoding.name == name)
+
+
+class EncoderJob(Fact):
+    """What every job that encodes is told; files are written to `scratch_dir`."""
+
+    source: MediaReference
+    encoding: Encoding
+    thread_count: int
+    scratch_dir: str
+
+    @classmethod
+    def of(cls, cell: Cell, footage: PreparedFootage, **own: Any) -> Self:
+        """The job of encoding the cell's clip from its original; `own` is what this kind adds."""
+        return cls(
+            source=footage.media[cell.clip, ORIGINAL],
+            encoding=footage.encoding(cell.encoding),
+            thread_count=cell.setting["threads"],
+            scratch_dir=footage.scratch_dir,
+            **own,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,14 +144,28 @@ class Stock:
     media: Collection[tuple[str, str]]
     core_count: int
 
-    def present(self, names: Iterable[str] | None = None) -> list[tuple[str, str]]:
+    def present(self) -> list[tuple[str, str]]:
         """The pairs there is a file for, clip by clip."""
-        names = self.encodings if names is None else names
-        return [pair for pair in product(self.clips, names) if pair in self.media]
+        return [pair for pair in product(self.clips, self.encodings) if pair in self.media]
 
     def encoded(self) -> list[tuple[str, str]]:
         """As `present`, without the originals, which no encoder of ours makes."""
         return [pair for pair in self.present() if pair[1] != ORIGINAL]
+
+    def counts(self, choices: Iterable[int | str]) -> tuple[int, ...]:
+        """The counts that these choices mean on this machine, each once."""
+        counts = (resolve_count(choice, core_count=self.core_count) for choice in choices)
+        return tuple(dict.fromkeys(counts))
+
+    def splits(self, settings: Any) -> list[tuple[int, int]]:
+        """All jobs × threads of the settings that, unless these `oversubscribe`, have a core
+        each."""
+        every_split = product(self.counts(settings.jobs), self.counts(settings.threads))
+        return [
+            (jobs, threads)
+            for jobs, threads in every_split
+            if settings.oversubscribe or jobs * threads <= self.core_count
+        ]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,7 +191,7 @@ class TaskSpec:
     measurement_model: type[Fact]
     job_model: type[Fact]
     engine_entry: str
-    job: Callable[[PlannedTrial, Any, PreparedFootage, str], Fact]
+    job: Callable[[PlannedTrial, Any, PreparedFootage], Fact]
     settings_model: type[Fact] | None = None
     plan: Callable[[Any, Stock], Iterator[Cell]] | None = None
     figures: tuple[Figure, ...] = ()
@@ -163,10 +210,7 @@ class TaskSpec:
 
     def figure(self, name: str) -> Figure:
         """The figure of this name; KeyError where the task has none."""
-        for figure in self.figures:
-            if figure.name == name:
-                return figure
-        raise KeyError(name)
+        return {figure.name: figure for figure in self.figures}[name]
 
 
 def resolve_count(choice: int | str, *, core_count: int) -> int:
@@ -178,14 +222,12 @@ def resolve_count(choice: int | str, *, core_count: int) -> int:
     return int(choice)
 
 
-def resolve_counts(choices: Iterable[int | str], *, core_count: int) -> tuple[int, ...]:
-    """The counts that these choices mean here, each once."""
-    counts = (resolve_count(choice, core_count=core_count) for choice in choices)
-    return tuple(dict.fromkeys(counts))
+def same_length(*names: str) -> Any:
+    """A validator of a model: these lists, with one entry per job or clip, have one length."""
 
+    def check(fact: Any) -> Any:
+        if len({len(getattr(fact, name)) for name in names}) > 1:
+            raise ValueError(f"{', '.join(names)} must have the same length")
+        return fact
 
-def refuse_unequal_lengths(fact: Fact, *names: str) -> None:
-    """ValueError where lists with one entry per move, job or clip differ in length."""
-    lengths = {len(getattr(fact, name)) for name in names}
-    if len(lengths) > 1:
-        raise ValueError(f"{', '.join(names)} must have the same length")
+    return model_validator(mode="after")(check)

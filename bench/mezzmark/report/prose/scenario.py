@@ -2,8 +2,7 @@
 
 from collections.abc import Iterator
 
-from mezzmark.model.round_limits import ROUNDS_RULE, limit_warnings
-from mezzmark.model.scenario import Scenario
+from mezzmark.model.scenario import INTERVAL_ROUNDS, ROUNDS_RULE, Scenario
 from mezzmark.report.prose.numbers import visible_text
 
 
@@ -29,12 +28,19 @@ def scenario_lines(plan: Scenario) -> Iterator[str]:
 
 
 def limit_warnings_of(plan: Scenario) -> tuple[str, ...]:
-    """What the scenario's numbers of rounds let it lack."""
-    return limit_warnings(
-        rounds=plan.rounds,
-        minimum_rounds=plan.minimum_rounds,
-        has_budget=plan.time_budget_s is not None,
-    )
+    """What a run with the scenario's numbers of rounds may lack, with what to do about it."""
+    if plan.rounds < INTERVAL_ROUNDS:
+        return (
+            f"an interval needs {INTERVAL_ROUNDS} rounds and this run has at most {plan.rounds}: "
+            f"its figures will carry none. Allow {INTERVAL_ROUNDS} rounds or more for an answer.",
+        )
+    if plan.minimum_rounds < INTERVAL_ROUNDS and plan.time_budget_s is not None:
+        return (
+            f"an interval needs {INTERVAL_ROUNDS} rounds and minimum_rounds is "
+            f"{plan.minimum_rounds}: the time budget may end the run before its figures carry any. "
+            f"Set minimum_rounds to {INTERVAL_ROUNDS} or more, or leave it out.",
+        )
+    return ()
 
 
 def _list(values: object) -> str:

@@ -6,25 +6,17 @@ encodings of a clip replay the same requests in a round.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
+
+if TYPE_CHECKING:
+    from mezzmark.model.tasks.scrub import ScrubSettings  # its table names patterns
 
 Requests = tuple[tuple[int, int], ...]
 
 
-class MoveSettings(Protocol):
-    """What a pattern is told of the moves: how many, and how far or fast they go."""
-
-    @property
-    def requests(self) -> int: ...
-    @property
-    def sweep_speed(self) -> int: ...
-    @property
-    def near_median_frames(self) -> float: ...
-
-
-_PatternFunction = Callable[[Sequence[int], MoveSettings, np.random.Generator], Requests]
+_PatternFunction = Callable[[Sequence[int], "ScrubSettings", np.random.Generator], Requests]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +36,7 @@ def plan_requests(
     pattern: str,
     *,
     frame_counts: Sequence[int],
-    settings: MoveSettings,
+    settings: "ScrubSettings",
     rng: np.random.Generator,
 ) -> Requests:
     """The requests of one trial: `settings.requests` pairs of (clip position, frame index).
@@ -58,7 +50,7 @@ def plan_requests(
 
 
 def _jump(
-    frame_counts: Sequence[int], settings: MoveSettings, rng: np.random.Generator
+    frame_counts: Sequence[int], settings: "ScrubSettings", rng: np.random.Generator
 ) -> Requests:
     """Uniform over the clip: a click anywhere in the timeline."""
     frames = rng.integers(0, frame_counts[0], size=settings.requests)
@@ -66,7 +58,7 @@ def _jump(
 
 
 def _near(
-    frame_counts: Sequence[int], settings: MoveSettings, rng: np.random.Generator
+    frame_counts: Sequence[int], settings: "ScrubSettings", rng: np.random.Generator
 ) -> Requests:
     """Log-normal hops to either side of the playhead, turned back at the clip's ends."""
     last = frame_counts[0] - 1
@@ -87,21 +79,24 @@ def _near(
     return tuple(requests)
 
 
-def _walk(stride: int) -> _PatternFunction:
-    """Equal strides through the clip from a random start, wrapping at its end."""
+def _walk(direction: int, *, is_sweep: bool) -> _PatternFunction:
+    """Equal strides through the clip from a random start, wrapping at its end: from frame to frame,
+    or in a sweep at the settings' speed."""
 
     def pattern(
-        frame_counts: Sequence[int], settings: MoveSettings, rng: np.random.Generator
+        frame_counts: Sequence[int], settings: "ScrubSettings", rng: np.random.Generator
     ) -> Requests:
         frames = frame_counts[0]
-        step = stride if abs(stride) == 1 else int(np.sign(stride)) * settings.sweep_speed
+        step = direction * (settings.sweep_speed if is_sweep else 1)
         start = int(rng.integers(0, frames))
         return tuple((0, (start + step * k) % frames) for k in range(settings.requests))
 
     return pattern
 
 
-def _hop(frame_counts: Sequence[int], settings: MoveSettings, rng: np.random.Generator) -> Requests:
+def _hop(
+    frame_counts: Sequence[int], settings: "ScrubSettings", rng: np.random.Generator
+) -> Requests:
     """From clip to clip, never staying in one, each time to a uniform frame."""
     clips = len(frame_counts)
     position = int(rng.integers(0, clips))
@@ -113,15 +108,13 @@ def _hop(frame_counts: Sequence[int], settings: MoveSettings, rng: np.random.Gen
     return tuple(requests)
 
 
-_SWEEP = 2  # any stride beyond one; the speed comes from the settings
-
 PATTERNS: Final[dict[str, Pattern]] = {
     "jump": Pattern(plan=_jump),
     "near": Pattern(plan=_near),
     "hop": Pattern(plan=_hop, visits_all=True),
-    "sweep-forward": Pattern(plan=_walk(_SWEEP)),
-    "sweep-back": Pattern(plan=_walk(-_SWEEP)),
-    "step-forward": Pattern(plan=_walk(1)),
-    "step-back": Pattern(plan=_walk(-1)),
+    "sweep-forward": Pattern(plan=_walk(1, is_sweep=True)),
+    "sweep-back": Pattern(plan=_walk(-1, is_sweep=True)),
+    "step-forward": Pattern(plan=_walk(1, is_sweep=False)),
+    "step-back": Pattern(plan=_walk(-1, is_sweep=False)),
 }
 """Every pattern, in the order of reports; what each is called stands in `report.prose.terms`."""
