@@ -1,5 +1,6 @@
 """What choosing comes to: who is ruled out and why, who is recommended, what would change it."""
 
+import math
 from typing import Final, Literal
 
 from mezzmark.model.cell import Setting
@@ -160,6 +161,11 @@ class ChoiceRequest(Fact):
     unit: Unit = "round"
     run_count: int = 1
     begun_count: int = 0
+
+    @property
+    def log_margin(self) -> float:
+        """The indifference as a natural log of a ratio."""
+        return math.log1p(self.indifference_fraction)
 
 
 class Choice(ChoiceRequest):

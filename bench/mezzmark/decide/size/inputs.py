@@ -6,10 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mezzmark.decide.estimate.complete_rounds import run_names
 from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.rounds import estimate_values
-from mezzmark.decide.machine.identity import POOLED, differing_facts
+from mezzmark.decide.machine.identity import refuse_other_machines
 from mezzmark.decide.throughput.rates import RateSource, Round, find_pixel_rate, fit_grid
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError
@@ -51,7 +50,9 @@ def gather_encodings(
 
     Raises RunError for no run, or for runs of different machines.
     """
-    _check_one_machine(runs)
+    if not runs:
+        raise RunError(where="runs", what="no run was given", remedy="Name at least one run.")
+    refuse_other_machines(runs)
     trials = [
         ((run_index, trial.round_index), trial)
         for run_index, run in enumerate(runs)
@@ -191,18 +192,3 @@ def _pixels_per_s(clip: ClipManifest) -> float:
         if clip.duration_s > 0
         else 0.0
     )
-
-
-def _check_one_machine(runs: Sequence[MeasuredRun]) -> None:
-    if not runs:
-        raise RunError(where="runs", what="no run was given", remedy="Name at least one run.")
-    names = run_names(runs)
-    host = runs[0].manifest.host
-    for run, name in zip(runs[1:], names[1:], strict=True):
-        if differing := differing_facts(host, run.manifest.host, POOLED):
-            facts = ", ".join(fact.replace("_", " ") for fact in differing)
-            raise RunError(
-                where=name,
-                what=f"it was made on another machine than {names[0]}: its {facts} differs",
-                remedy="Size one machine at a time.",
-            )
