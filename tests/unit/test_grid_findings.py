@@ -6,7 +6,7 @@ import pytest
 from fixtures.fabricated_run import fabricate_host
 from fixtures.fabricated_throughput import SECOND, finished_trial
 from mezzmark.decide.throughput.grid import judge_grid, limiting_core_count, machine_speedup_limit
-from mezzmark.decide.throughput.prediction import predict_ingests
+from mezzmark.decide.throughput.schedule import predict_ingests
 from mezzmark.model.cell import ALL_CLIPS, Cell, Setting
 from mezzmark.model.records import Trial
 from mezzmark.model.run import BandwidthFacts, BandwidthPoint, HostFacts

@@ -11,7 +11,7 @@ from mezzmark.decide.estimate.draws import Drawn, combine, draw_estimate, estima
 from mezzmark.decide.size.queue import find_machines_needed, predict_ingest
 from mezzmark.decide.size.result import EncodingSizing, SizingResult
 from mezzmark.decide.size.sizing import size_encodings
-from mezzmark.decide.throughput.rates import RateSource
+from mezzmark.decide.throughput.grid import RateSource
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import Estimate, Withheld

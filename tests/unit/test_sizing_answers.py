@@ -3,7 +3,7 @@
 import pytest
 
 from fixtures.made_sizing import SHOP, made
-from mezzmark.decide.size.answers import (
+from mezzmark.decide.size.result import (
     has_long_cards,
     keeps_up,
     meets_deadline,

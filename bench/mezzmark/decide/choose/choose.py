@@ -32,8 +32,8 @@ from mezzmark.decide.choose.preference import (
     dominance,
     find_candidates,
     find_runner_up,
+    find_tipping_points,
 )
-from mezzmark.decide.choose.sensitivity import find_tipping_points
 from mezzmark.decide.estimate.complete_rounds import truncated_round
 from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS

@@ -9,7 +9,7 @@ import numpy as np
 from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.rounds import estimate_values
 from mezzmark.decide.machine.identity import refuse_other_machines
-from mezzmark.decide.throughput.rates import RateSource, Round, find_pixel_rate, fit_grid
+from mezzmark.decide.throughput.grid import RateSource, Round, find_pixel_rate, fit_grid
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import Estimate

@@ -13,8 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.draws import Drawn, combine, estimate_drawn
-from mezzmark.decide.size.answers import meets_deadline
-from mezzmark.decide.size.result import CorePrediction
+from mezzmark.decide.size.result import CorePrediction, meets_deadline
 from mezzmark.decide.size.streams import SECONDS_PER_HOUR
 from mezzmark.decide.throughput.schedule import serve_in_order
 from mezzmark.model.estimate import Estimate

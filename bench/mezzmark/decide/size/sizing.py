@@ -15,13 +15,6 @@ from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.draws import DRAW_COUNT, Drawn, combine, draw_estimate, estimate_drawn
 from mezzmark.decide.estimate.observed_run import MeasuredRun
-from mezzmark.decide.size.answers import (
-    has_long_cards,
-    keeps_up,
-    meets_deadline,
-    pays_off,
-    saves_nothing,
-)
 from mezzmark.decide.size.inputs import MeasuredEncoding, gather_encodings
 from mezzmark.decide.size.queue import (
     HOURS_PER_DAY,
@@ -35,6 +28,11 @@ from mezzmark.decide.size.result import (
     EncodingSizing,
     SizingNote,
     SizingResult,
+    has_long_cards,
+    keeps_up,
+    meets_deadline,
+    pays_off,
+    saves_nothing,
 )
 from mezzmark.decide.size.streams import (
     SECONDS_PER_HOUR,
