@@ -89,7 +89,7 @@ def test_what_is_said_of_a_chart() -> None:
     """Every known cause, who would see it, and the figures of those that patches do not show."""
     charts = [
         *(reading(EXPECTED, delta_e=delta_e) for delta_e in (0.4, 1.2, 2.5, 7.0)),
-        *(reading(signature.shown_rgb, delta_e=5.1) for signature in SIGNATURES),
+        *(reading(shown, delta_e=5.1) for shown in SIGNATURES.values()),
         *(STEPS, SITED, reading(EXPECTED, delta_e=0.2, shift_y=0.5), SWAPPED),
     ]
     said = [diagnosis_words(diagnose(chart)) for chart in charts]
