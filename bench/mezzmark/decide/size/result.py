@@ -1,7 +1,7 @@
 """What sizing answers: per encoding, every figure as an estimate, and what it rests on."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Final, Literal
 
 from pydantic import field_serializer
@@ -12,6 +12,10 @@ from mezzmark.model.fact import Fact
 from mezzmark.model.shop import Assumption, Shop
 
 Answer = Literal["yes", "no", "cannot tell", "not measured"]
+"""Of intermediates; the originals are there already."""
+
+_Within = Callable[[float, float], bool]
+"""Of the lower and the upper end of an interval."""
 
 Limit = Literal["link", "array", ""]
 
@@ -86,17 +90,15 @@ class EncodingSizing(Fact):
 
     @field_serializer("figures", when_used="json")
     def _name_the_endless(self, figures: dict[str, Estimate]) -> dict[str, dict[str, object]]:
+        """JSON has no infinite number; Python's and pydantic's readers know these texts."""
+        endless = ((math.inf, "Infinity"), (-math.inf, "-Infinity"))
         return {
-            figure: {key: _json_value(value) for key, value in estimate.model_dump().items()}
+            figure: {
+                key: next((text for number, text in endless if value == number), value)
+                for key, value in estimate.model_dump().items()
+            }
             for figure, estimate in figures.items()
         }
-
-
-def _json_value(value: object) -> object:
-    """JSON has no infinite number; Python's and pydantic's readers know these texts."""
-    if isinstance(value, float) and math.isinf(value):
-        return "Infinity" if value > 0 else "-Infinity"
-    return value
 
 
 class SizingResult(Fact):
@@ -116,16 +118,21 @@ class SizingResult(Fact):
     confidence_level: float
 
 
+def _judge(figure: Estimate | None, *, yes: _Within, no: _Within) -> Answer:
+    """By the whole interval, never by the point: `yes` and `no` are of its ends."""
+    if figure is None:
+        return "not measured"
+    if figure.low is None or figure.high is None:
+        return "cannot tell"
+    if yes(figure.low, figure.high):
+        return "yes"
+    return "no" if no(figure.low, figure.high) else "cannot tell"
+
+
 def keeps_up(figures: Mapping[str, Estimate]) -> Answer:
     """Whether a shooting day's footage is ingested in less than 24 hours."""
     busy = figures.get("utilisation")
-    if busy is None:
-        return "not measured"
-    if busy.low is None or busy.high is None:
-        return "cannot tell"
-    if busy.high < 1:
-        return "yes"
-    return "no" if busy.low >= 1 else "cannot tell"
+    return _judge(busy, yes=lambda _, high: high < 1, no=lambda low, _: low >= 1)
 
 
 def meets_deadline(shop: Shop, figures: Mapping[str, Estimate]) -> Answer:
@@ -134,16 +141,9 @@ def meets_deadline(shop: Shop, figures: Mapping[str, Estimate]) -> Answer:
     Who cannot keep up is late, and who may not is not surely in time: the two figures come from
     different draws, so that their tails may differ.
     """
-    late, keeps = figures.get("late_cards"), keeps_up(figures)
-    if keeps == "no":
-        return "no"
-    if late is None:
-        return "not measured"
-    if late.low is None or late.high is None:
-        return "cannot tell"
-    if late.high <= shop.late_cards_fraction:
-        return "cannot tell" if keeps == "cannot tell" else "yes"
-    return "no" if late.low > shop.late_cards_fraction else "cannot tell"
+    allowed, late = shop.late_cards_fraction, figures.get("late_cards")
+    in_time = _judge(late, yes=lambda _, high: high <= allowed, no=lambda low, _: low > allowed)
+    return _if_keeping_up(in_time, keeps_up(figures))
 
 
 def pays_off(figures: Mapping[str, Estimate]) -> Answer:
@@ -152,17 +152,17 @@ def pays_off(figures: Mapping[str, Estimate]) -> Answer:
     Footage that is never ready saves nobody any time, nor do moves that are no faster; where it
     may never be ready nobody can be sure.
     """
-    keeps = keeps_up(figures)
-    if keeps == "no" or saves_nothing(figures):
+    if saves_nothing(figures):
         return "no"
     balance = figures.get("wait_balance_min_per_day")
-    if balance is None:
-        return "not measured"
-    if balance.low is None or balance.high is None:
-        return "cannot tell"
-    if balance.low > 0:
-        return "cannot tell" if keeps == "cannot tell" else "yes"
-    return "no" if balance.high < 0 else "cannot tell"
+    gains = _judge(balance, yes=lambda low, _: low > 0, no=lambda _, high: high < 0)
+    return _if_keeping_up(gains, keeps_up(figures))
+
+
+def _if_keeping_up(answer: Answer, keeps: Answer) -> Answer:
+    if keeps == "no":
+        return "no"
+    return "cannot tell" if (answer, keeps) == ("yes", "cannot tell") else answer
 
 
 def has_long_cards(shop: Shop, figures: Mapping[str, Estimate]) -> bool:
