@@ -1,8 +1,8 @@
 """What choosing comes to: who is ruled out and why, who is recommended, what would change it."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Final, Literal
 
 from mezzmark.model.cell import Setting
@@ -107,6 +107,11 @@ class JudgedEncoding(Fact):
     def outcomes(self, *outcomes: Outcome) -> tuple[NeedResult, ...]:
         """The needs that came out like this."""
         return tuple(result for result in self.needs if result.outcome in outcomes)
+
+    def estimate(self, goal: FigureName) -> Estimate | None:
+        """Of a figure that is wished for or needed; None where it has none."""
+        needed = (result.value for result in self.needs if result.need.figure == goal)
+        return self.figures.get(goal.name) or next((one for one in needed if one), None)
 
 
 class TippingPoint(Fact):
@@ -234,10 +239,7 @@ class Choice(ChoiceRequest):
 
     def find(self, encoding: str) -> JudgedEncoding:
         """The entry of that name; KeyError where there is none."""
-        for entry in self.encodings:
-            if entry.encoding == encoding:
-                return entry
-        raise KeyError(encoding)
+        return {entry.encoding: entry for entry in self.encodings}[encoding]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -267,64 +269,43 @@ class ChoicePlane:
 def choice_plane(choice: Choice) -> ChoicePlane | None:
     """The first two figures among wishes, then needs, which at least two encodings have both of;
     the first stands upwards. None where there are no two such figures."""
-    goals = _goals(choice)
-    for place, y_goal in enumerate(goals):
-        for x_goal in goals[place + 1 :]:
-            plane = _plane(choice, x_goal, y_goal)
-            if len(plane.points) > 1:
-                return plane
-    return None
-
-
-def _goals(choice: Choice) -> list[FigureName]:
     asked: tuple[Need | Wish, ...] = (*choice.wishes, *choice.needs)
-    return list(dict.fromkeys(one.figure for one in asked if one.figure is not None))
+    goals = dict.fromkeys(one.figure for one in asked if one.figure is not None)
+    planes = (_plane(choice, x_goal, y_goal) for y_goal, x_goal in combinations(goals, 2))
+    return next((plane for plane in planes if len(plane.points) > 1), None)
 
 
 def _plane(choice: Choice, x_goal: FigureName, y_goal: FigureName) -> ChoicePlane:
     points, missing = [], []
     for entry in choice.encodings:
-        x, y = figure_of_entry(entry, x_goal), figure_of_entry(entry, y_goal)
+        x, y = entry.estimate(x_goal), entry.estimate(y_goal)
         if x is None or y is None or min(x.point, y.point) <= 0:
             missing.append(entry.encoding)
         else:
             points.append(ChoicePoint(judged=entry, x=x, y=y))
+
+    def limits(goal: FigureName) -> tuple[float, ...]:
+        mine = (need.limit for need in choice.needs if need.figure == goal)
+        return tuple(sorted({limit for limit in mine if limit is not None}))
+
     return ChoicePlane(
         x_goal=x_goal,
         y_goal=y_goal,
         points=tuple(sorted(points, key=lambda p: (p.x.point, p.y.point, p.judged.encoding))),
         missing=tuple(missing),
-        x_limits=_limits(choice.needs, x_goal),
-        y_limits=_limits(choice.needs, y_goal),
+        x_limits=limits(x_goal),
+        y_limits=limits(y_goal),
     )
-
-
-def figure_of_entry(entry: JudgedEncoding, goal: FigureName) -> Estimate | None:
-    """An encoding's estimate of a figure that is wished for or needed."""
-    if goal.name in entry.figures:
-        return entry.figures[goal.name]
-    for result in entry.needs:
-        if result.need.figure == goal and result.value is not None:
-            return result.value
-    return None
-
-
-def _limits(needs: Sequence[Need], goal: FigureName) -> tuple[float, ...]:
-    return tuple(sorted({n.limit for n in needs if n.figure == goal and n.limit is not None}))
 
 
 def pareto_points(plane: ChoicePlane) -> tuple[ChoicePoint, ...]:
     """Of the points that are not ruled out, those that no other one beats or equals in both goals
     and beats in one, by point estimates; in order of x."""
-    signs = tuple(1 if goal.better == "less" else -1 for goal in (plane.x_goal, plane.y_goal))
+    x_sign, y_sign = (1 if goal.better == "less" else -1 for goal in (plane.x_goal, plane.y_goal))
     in_play = [p for p in plane.points if p.judged.status in ("meets", "open")]
-    costs = {id(p): (signs[0] * p.x.point, signs[1] * p.y.point) for p in in_play}
+    costs = [(x_sign * p.x.point, y_sign * p.y.point) for p in in_play]
 
-    def is_beaten(point: ChoicePoint) -> bool:
-        mine = costs[id(point)]
-        return any(
-            other != mine and other[0] <= mine[0] and other[1] <= mine[1]
-            for other in costs.values()
-        )
+    def is_beaten(x: float, y: float) -> bool:
+        return any((x, y) != other and other[0] <= x and other[1] <= y for other in costs)
 
-    return tuple(point for point in in_play if not is_beaten(point))
+    return tuple(p for p, cost in zip(in_play, costs, strict=True) if not is_beaten(*cost))

@@ -14,7 +14,6 @@ from mezzmark.decide.choose.choice import (
     Lack,
     NeedResult,
     Status,
-    Unit,
 )
 from mezzmark.decide.choose.draws import CHOICE_SEED, DRAW_COUNT, FigureDraws, draw_figures
 from mezzmark.decide.choose.evidence import (
@@ -23,7 +22,7 @@ from mezzmark.decide.choose.evidence import (
     list_encodings,
     refuse_unlike_runs,
 )
-from mezzmark.decide.choose.needs import Traits, encoding_traits, judge_needs, nearest_misses
+from mezzmark.decide.choose.needs import Traits, judge_needs, nearest_misses, traits_of
 from mezzmark.decide.choose.preference import (
     ChoiceModel,
     chance_ahead,
@@ -36,7 +35,6 @@ from mezzmark.decide.choose.preference import (
 )
 from mezzmark.decide.estimate.complete_rounds import truncated_round
 from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun
-from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.figures import FigureName
 from mezzmark.model.request import ChooseSettings, Need, Wish, parse_wishes, unknown_value
@@ -96,16 +94,15 @@ def what_to_add(figure: FigureName, scenario: Scenario) -> Addition | None:
     if settings is None:
         key = "patterns" if figure.pattern else ""
         return Addition(task=figure.task, key=key, value=figure.pattern or "", is_new_table=True)
-    metric = metric_of(figure.figure) if figure.task == "fidelity" else None
-    for value, key in (
-        (figure.pattern, "patterns"),
-        (metric, "metrics"),
-        (figure.thread_count, "threads"),
-        (figure.job_count, "jobs"),
-    ):
-        choices = getattr(settings, key) if value else ()
+    asked: dict[str, str | int | None] = {
+        "patterns": figure.pattern,
+        "metrics": metric_of(figure.figure),
+        "threads": figure.thread_count,
+        "jobs": figure.job_count,
+    }
+    for key, value in asked.items():
         # "half" and "all" are counts that only the machine knows.
-        if value and value not in choices and not {"half", "all"} & set(choices):
+        if value and not {value, "half", "all"} & set(getattr(settings, key, (value,))):
             return Addition(task=figure.task, key=key, value=value)
     return None
 
@@ -131,17 +128,15 @@ def choose_encoding(
     named: tuple[Need | Wish, ...] = (*settings.needs, *asked)
     figures = dict.fromkeys(one.figure for one in named if one.figure is not None)
     cut_short = ((place, truncated_round(run)) for place, run in enumerate(observed))
-    # Days differ more than rounds do.
-    unit: Unit = "run" if len(runs) >= MINIMUM_ROUNDS else "round"
     draws = draw_figures(
         {figure: known.samples(figure, encodings) for figure in figures},
         encodings,
-        unit=unit,
+        unit=known.unit,
         cut_short={(place, index) for place, index in cut_short if index is not None},
         rng=np.random.default_rng(CHOICE_SEED),
         draw_count=draw_count,
     )
-    request = _request(settings, asked, draws, known, observed, unit)
+    request = _request(settings, asked, draws, known, observed)
     return choose_among(request, draws, traits, count_wrong(observed))
 
 
@@ -151,7 +146,6 @@ def _request(
     draws: FigureDraws,
     known: RunFigures,
     runs: Sequence[ObservedRun],
-    unit: Unit,
 ) -> ChoiceRequest:
     """What is asked as far as these runs can answer it; ScenarioError where they answer no wish."""
     possible = tuple(Wish(figure=figure) for figure in known.timed_figures())
@@ -176,22 +170,23 @@ def _request(
         alternatives=tuple(wish for wish in possible if wish not in wishes),
         how_to_measure={need: addition for need, addition in additions.items() if addition},
         has_default_wishes=not settings.goals,
-        unit=unit,
+        unit=known.unit,
         run_count=len(runs),
-        begun_count=len(runs) if unit == "run" else sum(begun),
+        begun_count=len(runs) if known.unit == "run" else sum(begun),
     )
 
 
 def _checked_traits(
     runs: Sequence[ObservedRun], encodings: Sequence[str], needs: Sequence[Need]
 ) -> dict[str, Sequence[Traits]]:
-    """What each encoding is; ScenarioError where a need names what none of them is."""
-    traits: dict[str, Sequence[Traits]] = {
-        name: next((found for run in runs if (found := encoding_traits(run.manifest, name))), ())
-        for name in encodings
-    }
+    """What each encoding is, the original once a clip, since clips may differ; ScenarioError where
+    a need names what none of them is."""
+    traits: dict[str, Sequence[Traits]] = {}
+    for name in encodings:
+        found = (run.manifest.find_encodings(name) for run in runs)
+        traits[name] = [traits_of(encoding) for encoding in next(filter(None, found), ())]
     for need in needs:
-        met = {entry.get(need.subject, "") for found in traits.values() for entry in found} - {""}
+        met = {entry.get(need.subject, "") for known in traits.values() for entry in known} - {""}
         if problem := unknown_value(need, met):
             raise problem
     return traits

@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from mezzmark.decide.choose.choice import Lack
+from mezzmark.decide.choose.choice import Lack, Unit
 from mezzmark.decide.choose.draws import FigureSamples, RoundKey, to_log
 from mezzmark.decide.estimate.complete_rounds import run_names
 from mezzmark.decide.estimate.observations import Observation
@@ -84,11 +84,12 @@ def count_wrong(runs: Sequence[ObservedRun]) -> Counter[str]:
 
 class RunFigures:
     """The figures of runs, looked up by name; intervals at `confidence_level`. Estimates are made
-    when first asked for, and kept."""
+    when first asked for, and kept. `unit` is what their samples have a value of."""
 
     def __init__(self, runs: Sequence[ObservedRun], *, confidence_level: float) -> None:
         self._level = confidence_level
-        self._is_by_run = len(runs) >= MINIMUM_ROUNDS
+        # Days differ more than rounds do.
+        self.unit: Unit = "run" if len(runs) >= MINIMUM_ROUNDS else "round"
         self._bitrates: dict[str, float] = {}
         self._fidelity: dict[str, EncodingFidelity] = {}
         for run in runs:
@@ -158,9 +159,8 @@ class RunFigures:
         """The figure of each encoding, in the setting that leads the report (scrub) or in the
         encoding's own best (others)."""
         meant = {cell: group for cell, group in self._groups.items() if _is_meant(figure, cell)}
-        if meant and not TASKS[figure.task].is_best_setting:
-            leading = scrub_settings([o for group in meant.values() for o in group])[0]
-            meant = {cell: group for cell, group in meant.items() if cell.setting == leading}
+        if leading := scrub_settings([o for group in meant.values() for o in group]):
+            meant = {cell: group for cell, group in meant.items() if cell.setting == leading[0]}
         having = {
             cell: kept
             for cell, group in meant.items()
@@ -185,7 +185,7 @@ class RunFigures:
         logs = _round_logs(figure, group, clips)
         if not logs:
             return
-        if self._is_by_run:
+        if self.unit == "run":
             points = {
                 place: self._pool(cell, place)[figure.figure].point
                 for place in sorted({place for place, _ in logs})

@@ -18,7 +18,6 @@ from mezzmark.decide.choose.choice import JudgedEncoding, Lack, NearMiss, NeedRe
 from mezzmark.decide.choose.draws import FigureDraws, Flags, to_log
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.request import Need
-from mezzmark.model.run import Manifest
 from mezzmark.statistics.multiplicity import holm_adjusted
 
 NEAREST_SHOWN: Final = 3
@@ -30,12 +29,8 @@ NeedResults = dict[str, tuple[NeedResult, ...]]
 """By encoding, in the order of the needs."""
 
 
-def encoding_traits(manifest: Manifest, name: str) -> tuple[Traits, ...]:
-    """One entry for an encoding; for the original one per clip, since clips may differ."""
-    return tuple(_traits(encoding) for encoding in manifest.find_encodings(name))
-
-
-def _traits(encoding: Encoding) -> Traits:
+def traits_of(encoding: Encoding) -> Traits:
+    """What an encoding is, as far as it is known."""
     traits = {
         "alpha": encoding.has_alpha,
         "intra": encoding.is_intra,

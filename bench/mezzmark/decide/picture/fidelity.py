@@ -115,7 +115,7 @@ class EncodingFidelity(Fact):
             "delta_e_p90": self.worst_chart.delta_e if self.worst_chart else None,
             "delta_e_max": self.worst_patch.worst_delta_e if self.worst_patch else None,
             "delta_e_tags": self.tags.delta_e_shown if self.tags else None,
-        }[name]
+        }.get(name)
         return None if shift is None else Estimate.exact(shift, "ΔE")
 
 

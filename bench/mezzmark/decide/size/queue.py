@@ -137,9 +137,8 @@ def find_machines_needed(
         if count not in known:
             there = shop.model_copy(update={"ingest_machines": count})
             queue = draw_queue(there, pixel_rate, rng=np.random.default_rng(seed))
-            known[count] = estimate_drawn(
-                queue["late_cards"], "", confidence_level=confidence_level
-            )
+            late_there = queue["late_cards"]
+            known[count] = estimate_drawn(late_there, "", confidence_level=confidence_level)
         return known[count]
 
     def fewest(end: Callable[[Estimate], float]) -> float:

@@ -8,6 +8,7 @@ differ from the clips measured. Waits of playhead moves are taken as measured.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -26,6 +27,7 @@ from mezzmark.decide.size.result import (
     SIZING_FIGURES,
     CorePrediction,
     EncodingSizing,
+    Limit,
     SizingNote,
     SizingResult,
     has_long_cards,
@@ -36,8 +38,8 @@ from mezzmark.decide.size.result import (
 )
 from mezzmark.decide.size.streams import (
     SECONDS_PER_HOUR,
-    limiting_part,
     payload_mb_per_s,
+    planned_link_mb_per_s,
     size_streams,
 )
 from mezzmark.model.encoding import ORIGINAL
@@ -66,16 +68,12 @@ def size_encodings(
     measured = gather_encodings(runs, confidence_level=confidence_level)
     core_count = runs[0].manifest.host.usable_core_count
     sizer = _Sizer(shop=shop, rng=rng, confidence_level=confidence_level, draw_count=draw_count)
-    encodings = tuple(sizer.size(encoding, core_count) for encoding in measured)
-    sizes = {
-        (clip.original.width_px, clip.original.height_px)
-        for run in runs
-        for clip in run.manifest.clips
-    }
+    originals = [clip.original for run in runs for clip in run.manifest.clips]
+    sizes = {(original.width_px, original.height_px) for original in originals}
     return SizingResult(
         shop=shop,
         assumptions=list_assumptions(shop),
-        encodings=encodings,
+        encodings=tuple(sizer.size(encoding, core_count) for encoding in measured),
         unmeasured_cameras=tuple(
             camera.name
             for camera in shop.cameras
@@ -88,40 +86,36 @@ def size_encodings(
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Sizer:
     """One shop and one source of draws, applied to each encoding in turn."""
 
-    def __init__(
-        self, *, shop: Shop, rng: np.random.Generator, confidence_level: float, draw_count: int
-    ) -> None:
-        self.shop, self.rng = shop, rng
-        self.confidence_level, self.draw_count = confidence_level, draw_count
+    shop: Shop
+    rng: np.random.Generator
+    confidence_level: float
+    draw_count: int
 
     def size(self, measured: MeasuredEncoding, core_count: int) -> EncodingSizing:
         """All figures of one encoding, and the three answers."""
-        found: dict[str, Drawn] = {}
-        rate = self._add_ingest(found, measured)
-        streams = size_streams(self.shop, measured, draw=self._draw, draw_count=self.draw_count)
-        found |= streams
-        self._add_waits(found, measured)
+        is_original, level = measured.encoding == ORIGINAL, self.confidence_level
+        ingest = {} if is_original else self._ingest(measured)
+        rate = ingest.pop("pixel_rate", None)
+        streams = size_streams(self.shop, measured, self._draw, self.draw_count)
+        waits = {} if is_original else self._waits(measured, ingest.get("card_wait_hours"))
+        found = ingest | streams | waits
         figures = {
-            name: estimate_drawn(found[name], unit, confidence_level=self.confidence_level)
+            name: estimate_drawn(found[name], unit, confidence_level=level)
             for name, unit in SIZING_FIGURES.items()
             if name in found
         }
-        name = measured.encoding
-        is_there = name == ORIGINAL
-        in_time = "yes" if is_there else meets_deadline(self.shop, figures)
+        in_time = "yes" if is_original else meets_deadline(self.shop, figures)
         elsewhere: tuple[CorePrediction, ...] = ()
         if rate is not None:
             if in_time != "yes":
+                # A child's draws leave those of the other figures as they are.
+                seed = int(self.rng.spawn(1)[0].integers(2**32))
                 figures["machines_needed"] = find_machines_needed(
-                    self.shop,
-                    rate,
-                    figures,
-                    # A child's draws leave those of the other figures as they are.
-                    seed=int(self.rng.spawn(1)[0].integers(2**32)),
-                    confidence_level=self.confidence_level,
+                    self.shop, rate, figures, seed=seed, confidence_level=level
                 )
             elsewhere = predict_ingest(
                 self.shop,
@@ -130,16 +124,19 @@ class _Sizer:
                 pixel_rate=rate,
                 measured_core_count=core_count,
                 rng=self.rng,
-                confidence_level=self.confidence_level,
+                confidence_level=level,
             )
+        limit: Limit = "array"
+        if planned_link_mb_per_s(self.shop) <= self.shop.array_mb_per_s:
+            limit = "link"
         return EncodingSizing(
-            encoding=name,
+            encoding=measured.encoding,
             figures=figures,
-            keeps_up="yes" if is_there else keeps_up(figures),
+            keeps_up="yes" if is_original else keeps_up(figures),
             meets_deadline=in_time,
             pays_off=pays_off(figures),
             rate_source=measured.rate_source,
-            limited_by=limiting_part(self.shop) if streams else "",
+            limited_by=limit if streams else "",
             has_long_cards=has_long_cards(self.shop, figures),
             on_other_machines=elsewhere,
             notes=tuple(_notes(measured, figures)),
@@ -148,10 +145,10 @@ class _Sizer:
     def _draw(self, estimate: Estimate) -> Drawn:
         return draw_estimate(estimate, rng=self.rng, draw_count=self.draw_count)
 
-    def _add_ingest(self, found: dict[str, Drawn], measured: MeasuredEncoding) -> Drawn | None:
-        """Adds what ingest takes, and gives the speed in pixels a second, where it is known."""
-        if measured.encoding == ORIGINAL or measured.pixel_rate is None:
-            return None
+    def _ingest(self, measured: MeasuredEncoding) -> dict[str, Drawn]:
+        """What ingest takes, and `pixel_rate` in pixels a second, where the speed is known."""
+        if measured.pixel_rate is None:
+            return {}
         rate = self._draw(measured.pixel_rate)
         pixels = sum(
             camera.count * camera.hours_per_day * SECONDS_PER_HOUR * camera.pixels_per_s
@@ -159,36 +156,32 @@ class _Sizer:
         )
         machines = self.shop.ingest_machines
         hours = combine(lambda r: pixels / r / SECONDS_PER_HOUR / machines, rate)
-        found["ingest_hours_per_day"] = hours
-        found |= draw_queue(self.shop, rate, rng=self.rng)
-        found["utilisation"] = combine(lambda h: h / HOURS_PER_DAY, hours)
-        return rate
+        return draw_queue(self.shop, rate, rng=self.rng) | {
+            "pixel_rate": rate,
+            "ingest_hours_per_day": hours,
+            "utilisation": combine(lambda h: h / HOURS_PER_DAY, hours),
+        }
 
-    def _add_waits(self, found: dict[str, Drawn], measured: MeasuredEncoding) -> None:
-        """Adds waits saved and added. An endless queue adds an endless wait."""
-        if measured.encoding == ORIGINAL:
-            return
-        shop = self.shop
-        moves = shop.moves_per_hour * shop.editing_hours_per_day
-        card_wait = found.get("card_wait_hours")
+    def _waits(self, measured: MeasuredEncoding, card_wait: Drawn | None) -> dict[str, Drawn]:
+        """Waits saved and added. An endless queue adds an endless wait."""
+        found: dict[str, Drawn] = {}
+        awaited = self.shop.awaited_cards_per_day
+        moves = self.shop.moves_per_hour * self.shop.editing_hours_per_day
         if card_wait is not None:
-            awaited = shop.awaited_cards_per_day
-            added = combine(
+            added = found["wait_added_min_per_day"] = combine(
                 # Who waits for no card waits not at all, even where the queue never ends.
                 lambda hours: hours * awaited * MIN_PER_HOUR if awaited else np.zeros_like(hours),
                 card_wait,
             )
-            found["wait_added_min_per_day"] = added
-        if measured.saved_ms is None:
-            return
-        saved_ms = self._draw(measured.saved_ms)
-        saved = combine(lambda ms: ms * moves / MS_PER_MIN, saved_ms)
-        found["wait_saved_min_per_day"] = saved
-        if card_wait is None:
-            return
-        found["wait_balance_min_per_day"] = combine(lambda a, b: a - b, saved, added)
-        if saved_ms.point > 0:
-            found["moves_to_pay_off"] = combine(_moves_to_pay_off, added, saved_ms)
+        if measured.saved_ms is not None:
+            saved_ms = self._draw(measured.saved_ms)
+            saved = combine(lambda ms: ms * moves / MS_PER_MIN, saved_ms)
+            found["wait_saved_min_per_day"] = saved
+            if card_wait is not None:
+                found["wait_balance_min_per_day"] = combine(lambda a, b: a - b, saved, added)
+                if saved_ms.point > 0:
+                    found["moves_to_pay_off"] = combine(_moves_to_pay_off, added, saved_ms)
+        return found
 
 
 def _notes(measured: MeasuredEncoding, figures: Mapping[str, Estimate]) -> Iterator[SizingNote]:

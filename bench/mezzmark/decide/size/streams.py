@@ -7,7 +7,6 @@ import numpy as np
 
 from mezzmark.decide.estimate.draws import Drawn, combine, exactly
 from mezzmark.decide.size.inputs import MeasuredEncoding
-from mezzmark.decide.size.result import Limit
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.shop import Shop
@@ -43,26 +42,25 @@ def footage_gb(bitrate_bps: float, hours: float) -> float:
     return bitrate_bps * hours * SECONDS_PER_HOUR / BITS_PER_BYTE / GB
 
 
-def limiting_part(shop: Shop) -> Limit:
-    """Which of link and array bounds the editors that play at once."""
-    return "link" if planned_link_mb_per_s(shop) <= shop.array_mb_per_s else "array"
-
-
 def size_streams(
-    shop: Shop,
-    measured: MeasuredEncoding,
-    *,
-    draw: Callable[[Estimate], Drawn],
-    draw_count: int,
+    shop: Shop, measured: MeasuredEncoding, draw: Callable[[Estimate], Drawn], draw_count: int
 ) -> dict[str, Drawn]:
     """Storage kept, what the network carries, and how many editors that is enough for; nothing
     where the size of the encoding was not measured."""
-    stream = _stream_bps(shop, measured, draw=draw, draw_count=draw_count)
-    if stream is None:
+    hours = np.array([camera.count * camera.hours_per_day for camera in shop.cameras])
+    is_original = measured.encoding == ORIGINAL
+    if is_original:
+        rates = np.array([camera.bitrate_bps for camera in shop.cameras])
+        stream_bps = exactly(float(rates @ hours / hours.sum()), draw_count=draw_count)
+    elif measured.bits_per_pixel is not None:
+        pixels = np.array([camera.pixels_per_s for camera in shop.cameras])
+        mean_pixels = float(pixels @ hours / hours.sum())
+        stream_bps = combine(lambda bits: bits * mean_pixels, draw(measured.bits_per_pixel))
+    else:
         return {}
     usable = min(planned_link_mb_per_s(shop), shop.array_mb_per_s)
-    played = combine(lambda b: b * shop.streams_per_editor / BITS_PER_BYTE / MB, stream)
-    figures = _storage(shop, stream, is_original=measured.encoding == ORIGINAL)
+    played = combine(lambda b: b * shop.streams_per_editor / BITS_PER_BYTE / MB, stream_bps)
+    figures = _storage(shop, stream_bps, is_original=is_original)
     figures["network_peak_mb_per_s"] = combine(lambda mb: mb * shop.editors, played)
     figures["editors_carried"] = combine(lambda mb: np.floor(usable / mb), played)
     if measured.stream_s_per_move is not None:
@@ -72,14 +70,14 @@ def size_streams(
                 shop.editors
                 * (moves_per_s * s * b / BITS_PER_BYTE / MB + shop.playing_fraction * mb)
             ),
-            stream,
+            stream_bps,
             draw(measured.stream_s_per_move),
             played,
         )
     return figures
 
 
-def _storage(shop: Shop, stream: Drawn, *, is_original: bool) -> dict[str, Drawn]:
+def _storage(shop: Shop, stream_bps: Drawn, *, is_original: bool) -> dict[str, Drawn]:
     """Footage of a day and all that is kept, originals included."""
     originals_gb = sum(
         footage_gb(camera.bitrate_bps, camera.count * camera.hours_per_day)
@@ -87,7 +85,7 @@ def _storage(shop: Shop, stream: Drawn, *, is_original: bool) -> dict[str, Drawn
     )
     copies = 0 if is_original else shop.copies
     hours = shop.footage_hours_per_day
-    day_gb = combine(lambda b: b * hours * SECONDS_PER_HOUR / BITS_PER_BYTE / GB, stream)
+    day_gb = combine(lambda b: b * hours * SECONDS_PER_HOUR / BITS_PER_BYTE / GB, stream_bps)
     kept_bytes = combine(
         lambda gb: (copies * gb + shop.original_copies * originals_gb) * GB * shop.retention_days,
         day_gb,
@@ -97,22 +95,3 @@ def _storage(shop: Shop, stream: Drawn, *, is_original: bool) -> dict[str, Drawn
         "storage_tb": combine(lambda size: size / TB, kept_bytes),
         "storage_tib": combine(lambda size: size / TIB, kept_bytes),
     }
-
-
-def _stream_bps(
-    shop: Shop,
-    measured: MeasuredEncoding,
-    *,
-    draw: Callable[[Estimate], Drawn],
-    draw_count: int,
-) -> Drawn | None:
-    """Mean bit rate of one stream over the shop's footage hours."""
-    hours = np.array([camera.count * camera.hours_per_day for camera in shop.cameras])
-    if measured.encoding == ORIGINAL:
-        rates = np.array([camera.bitrate_bps for camera in shop.cameras])
-        return exactly(float(rates @ hours / hours.sum()), draw_count=draw_count)
-    if measured.bits_per_pixel is None:
-        return None
-    pixels = np.array([camera.pixels_per_s for camera in shop.cameras])
-    mean_pixels = float(pixels @ hours / hours.sum())
-    return combine(lambda bits: bits * mean_pixels, draw(measured.bits_per_pixel))

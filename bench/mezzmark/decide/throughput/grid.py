@@ -1,4 +1,5 @@
-"""What the encode grid says: the best split of jobs × threads, and how near it is to the limit."""
+"""How fast each split of jobs × threads encodes, and what the encode grid says: the best split, and
+how near it is to the limit."""
 
 import math
 from collections.abc import Sequence
@@ -7,7 +8,11 @@ from typing import Final, Literal
 import numpy as np
 
 from mezzmark.decide.estimate.observations import Observation, observe
-from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips, pool_clips
+from mezzmark.decide.estimate.pooling import (
+    compare_groups,
+    group_over_clips,
+    pool_clips,
+)
 from mezzmark.decide.estimate.rounds import estimate_values
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.estimate import Estimate
@@ -46,9 +51,8 @@ def find_pixel_rate(
         if rates:
             best = max(rates, key=lambda setting: float(np.mean(np.log(rates[setting]))))
             jobs, threads = best.split
-            source = RateSource(
-                task=task, job_count=jobs, thread_count=threads, order=best["clip_order"]
-            )
+            order = best["clip_order"]
+            source = RateSource(task=task, job_count=jobs, thread_count=threads, order=order)
             return estimate_values(rates[best], "px/s", len(rates[best]), confidence_level), source
     return None
 
@@ -149,9 +153,8 @@ def judge_grid(
     what memory carries; `limit_fraction` is the best split's share of it, paired by round.
     """
     mine = [t for t in trials if t.cell.task == "grid" and not t.arm]
-    observations = observe(mine)
     by_encoding: dict[str, list[Observation]] = {}
-    for observation in observations:
+    for observation in observe(mine):
         by_encoding.setdefault(observation.cell.encoding, []).append(observation)
     return tuple(
         _judge(name, group, mine, host, confidence_level) for name, group in by_encoding.items()
@@ -178,12 +181,13 @@ def _judge(
             groups[a], groups[b], "throughput_fps", confidence_level=confidence_level
         )
 
-    speedup = ratio(best, single)
-    ceiling = None
+    limit_fraction = None
     if single is not None:
-        ceiling = machine_speedup_limit(
-            limiting_core_count(host), _single_pixel_rate(single, trials), _bandwidth(host)
-        )
+        memory = host.memory_bandwidth
+        bandwidth = max(point.bytes_per_s for point in memory.points) if memory else None
+        rate = _single_pixel_rate(single, trials)
+        limit = machine_speedup_limit(limiting_core_count(host), rate, bandwidth)
+        limit_fraction = _share(ratio(best, single), limit)
     lead = ratio(best, runner_up)
     return GridFindings(
         encoding=name,
@@ -200,7 +204,7 @@ def _judge(
         runner_up=runner_up and runner_up.setting.split,
         lead=lead,
         is_lead_certain=lead is not None and lead.low is not None and lead.low > 1,
-        limit_fraction=None if ceiling is None else _share(speedup, ceiling),
+        limit_fraction=limit_fraction,
     )
 
 
@@ -214,21 +218,12 @@ def limiting_core_count(host: HostFacts) -> int:
 def machine_speedup_limit(
     core_count: int, single_pixel_rate: float, bandwidth_bytes_per_s: float | None
 ) -> float:
-    """How many times one job of one thread the machine could do at best.
-
-    As many times as it has cores, unless reading the pictures alone would take more than memory
-    carries.
-    """
+    """How many times one job of one thread the machine could do at best: as many times as it has
+    cores, unless reading the pictures alone would take more than memory carries."""
     if bandwidth_bytes_per_s is None or single_pixel_rate <= 0:
         return float(core_count)
     carried = bandwidth_bytes_per_s / (single_pixel_rate * BYTES_PER_PIXEL)
     return max(1.0, min(float(core_count), carried))
-
-
-def _bandwidth(host: HostFacts) -> float | None:
-    if host.memory_bandwidth is None:
-        return None
-    return max(point.bytes_per_s for point in host.memory_bandwidth.points)
 
 
 def _single_pixel_rate(single: Cell, trials: Sequence[Trial]) -> float:
