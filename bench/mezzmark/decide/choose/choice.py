@@ -1,4 +1,5 @@
-"""What choosing comes to: who is ruled out and why, who is recommended, what would change it."""
+"""What choosing comes to: who is ruled out and why, who is recommended, what would change it, and
+where each encoding stands in the plane of two figures."""
 
 import math
 from dataclasses import dataclass

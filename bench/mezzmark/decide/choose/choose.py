@@ -62,15 +62,14 @@ def settings_for(
     names what cannot be read.
     """
     base = next((s.choose for s in scenarios if s.choose is not None), ChooseSettings())
-    changes: dict[str, object] = {}
-    if needs:
-        changes["needs"] = tuple(map(Need.parse, needs))
-    if wishes:
-        changes |= {"wishes": parse_wishes(wishes), "weights": {}}
-    if indifference_fraction is not None:
-        changes["indifference_fraction"] = indifference_fraction
-    if confidence_level is not None:
-        changes["confidence_level"] = confidence_level
+    given: dict[str, object] = {
+        "needs": tuple(map(Need.parse, needs)) or None,
+        "wishes": parse_wishes(wishes) or None,
+        "weights": {} if wishes else None,
+        "indifference_fraction": indifference_fraction,
+        "confidence_level": confidence_level,
+    }
+    changes = {key: value for key, value in given.items() if value is not None}
     return ChooseSettings.model_validate(dict(base) | changes)
 
 

@@ -1,5 +1,9 @@
-"""Who is preferred, and how surely: by wishes in order, one after the other, or by a weighted sum
-of log ratios, which is only ever compared between encodings, never shown."""
+"""Who is preferred, how surely, and what would change it: by wishes in order, one after the other,
+or by a weighted sum of log ratios, which is only ever compared between encodings, never shown.
+
+The decision is piecewise constant, so it is made again just beyond every place where it can
+change, nearest first; the first that differs is the tipping point.
+"""
 
 import math
 from dataclasses import dataclass

@@ -6,6 +6,7 @@ other core counts. The queue is checked against M/M/1 and M/D/1 (Kleinrock, Queu
 """
 
 import math
+from bisect import bisect_left
 from collections.abc import Callable, Mapping
 from typing import Final, NamedTuple
 
@@ -14,7 +15,6 @@ from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.draws import Drawn, combine, estimate_drawn
 from mezzmark.decide.size.result import CorePrediction, meets_deadline
-from mezzmark.decide.size.streams import SECONDS_PER_HOUR
 from mezzmark.decide.throughput.schedule import serve_in_order
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.shop import Shop
@@ -35,6 +35,7 @@ MOST_MACHINES: Final = 1000
 """Ten times what a shop may name; a shop that needs more needs another kind of answer."""
 
 HOURS_PER_DAY: Final = 24.0
+SECONDS_PER_HOUR: Final = 3600.0
 
 _Floats = NDArray[np.float64]
 
@@ -173,10 +174,8 @@ def _fewest(is_enough: Callable[[int], bool], *, fewest: int, most: int) -> floa
     while too_few + step < most and not is_enough(too_few + step):
         too_few, step = too_few + step, step * 2
     enough = min(too_few + step, most)
-    while enough - too_few > 1:
-        middle = (too_few + enough) // 2
-        too_few, enough = (too_few, middle) if is_enough(middle) else (middle, enough)
-    return enough
+    between = range(too_few + 1, enough)
+    return too_few + 1 + bisect_left(between, True, key=is_enough)
 
 
 def _enough_for_no_waiting(shop: Shop, slowest_rate: float) -> int:

@@ -1,4 +1,5 @@
-"""What sizing answers: per encoding, every figure as an estimate, and what it rests on."""
+"""What sizing answers: per encoding, every figure as an estimate, what it rests on, and yes, no or
+cannot tell: the only place where estimates become answers."""
 
 import math
 from collections.abc import Callable, Mapping

@@ -14,11 +14,19 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.draws import DRAW_COUNT, Drawn, combine, draw_estimate, estimate_drawn
+from mezzmark.decide.estimate.draws import (
+    DRAW_COUNT,
+    Drawn,
+    combine,
+    draw_estimate,
+    estimate_drawn,
+    exactly,
+)
 from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.size.inputs import MeasuredEncoding, gather_encodings
 from mezzmark.decide.size.queue import (
     HOURS_PER_DAY,
+    SECONDS_PER_HOUR,
     draw_queue,
     find_machines_needed,
     predict_ingest,
@@ -36,20 +44,43 @@ from mezzmark.decide.size.result import (
     pays_off,
     saves_nothing,
 )
-from mezzmark.decide.size.streams import (
-    SECONDS_PER_HOUR,
-    payload_mb_per_s,
-    planned_link_mb_per_s,
-    size_streams,
-)
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.shop import Shop, list_assumptions
+
+BITS_PER_BYTE: Final = 8
+MB: Final = 1e6
+GB: Final = 1e9
+TB: Final = 1e12
+TIB: Final = 2.0**40
+
+FRAME_OVERHEAD_BYTES: Final = 38
+"""Preamble 8, header 14, check sequence 4, gap 12 (IEEE 802.3)."""
 
 MS_PER_MIN: Final = 60_000.0
 MIN_PER_HOUR: Final = 60.0
 
 _Floats = NDArray[np.float64]
+
+
+def payload_mb_per_s(shop: Shop) -> float:
+    """What the shop's link carries at best, in 10⁶ payload bytes a second, in full frames.
+
+    `header_bytes` are the network and transport headers inside the MTU (52: IPv4 and TCP with
+    time stamps).
+    """
+    fraction = (shop.mtu_bytes - shop.header_bytes) / (shop.mtu_bytes + FRAME_OVERHEAD_BYTES)
+    return shop.link_gbps * 1e9 * fraction / BITS_PER_BYTE / MB
+
+
+def planned_link_mb_per_s(shop: Shop) -> float:
+    """What of the link may be planned for, in 10⁶ bytes a second."""
+    return payload_mb_per_s(shop) * shop.link_usable_fraction
+
+
+def footage_gb(bitrate_bps: float, hours: float) -> float:
+    """Size of `hours` of footage, in 10⁹ bytes."""
+    return bitrate_bps * hours * SECONDS_PER_HOUR / BITS_PER_BYTE / GB
 
 
 def size_encodings(
@@ -100,7 +131,7 @@ class _Sizer:
         is_original, level = measured.encoding == ORIGINAL, self.confidence_level
         ingest = {} if is_original else self._ingest(measured)
         rate = ingest.pop("pixel_rate", None)
-        streams = size_streams(self.shop, measured, self._draw, self.draw_count)
+        streams = self._streams(measured)
         waits = {} if is_original else self._waits(measured, ingest.get("card_wait_hours"))
         found = ingest | streams | waits
         figures = {
@@ -162,6 +193,39 @@ class _Sizer:
             "utilisation": combine(lambda h: h / HOURS_PER_DAY, hours),
         }
 
+    def _streams(self, measured: MeasuredEncoding) -> dict[str, Drawn]:
+        """What is stored, what the network carries, and how many editors that is enough for;
+        nothing where the size of the encoding was not measured."""
+        shop, is_original = self.shop, measured.encoding == ORIGINAL
+        hours = np.array([camera.count * camera.hours_per_day for camera in shop.cameras])
+        if is_original:
+            rates = np.array([camera.bitrate_bps for camera in shop.cameras])
+            stream_bps = exactly(float(rates @ hours / hours.sum()), draw_count=self.draw_count)
+        elif measured.bits_per_pixel is not None:
+            pixels = np.array([camera.pixels_per_s for camera in shop.cameras])
+            mean_pixels = float(pixels @ hours / hours.sum())
+            bits = self._draw(measured.bits_per_pixel)
+            stream_bps = combine(lambda b: b * mean_pixels, bits)
+        else:
+            return {}
+        usable = min(planned_link_mb_per_s(shop), shop.array_mb_per_s)
+        played = combine(lambda b: b * shop.streams_per_editor / BITS_PER_BYTE / MB, stream_bps)
+        figures = _storage(shop, stream_bps, is_original=is_original)
+        figures["network_peak_mb_per_s"] = combine(lambda mb: mb * shop.editors, played)
+        figures["editors_carried"] = combine(lambda mb: np.floor(usable / mb), played)
+        if measured.stream_s_per_move is not None:
+            moves_per_s = shop.moves_per_hour / SECONDS_PER_HOUR
+            figures["network_mean_mb_per_s"] = combine(
+                lambda b, s, mb: (
+                    shop.editors
+                    * (moves_per_s * s * b / BITS_PER_BYTE / MB + shop.playing_fraction * mb)
+                ),
+                stream_bps,
+                self._draw(measured.stream_s_per_move),
+                played,
+            )
+        return figures
+
     def _waits(self, measured: MeasuredEncoding, card_wait: Drawn | None) -> dict[str, Drawn]:
         """Waits saved and added. An endless queue adds an endless wait."""
         found: dict[str, Drawn] = {}
@@ -182,6 +246,26 @@ class _Sizer:
                 if saved_ms.point > 0:
                     found["moves_to_pay_off"] = combine(_moves_to_pay_off, added, saved_ms)
         return found
+
+
+def _storage(shop: Shop, stream_bps: Drawn, *, is_original: bool) -> dict[str, Drawn]:
+    """Footage of a day and all that is kept, originals included."""
+    originals_gb = sum(
+        footage_gb(camera.bitrate_bps, camera.count * camera.hours_per_day)
+        for camera in shop.cameras
+    )
+    copies = 0 if is_original else shop.copies
+    hours = shop.footage_hours_per_day
+    day_gb = combine(lambda b: b * hours * SECONDS_PER_HOUR / BITS_PER_BYTE / GB, stream_bps)
+    kept_bytes = combine(
+        lambda gb: (copies * gb + shop.original_copies * originals_gb) * GB * shop.retention_days,
+        day_gb,
+    )
+    figures = {} if is_original else {"intermediate_gb_per_day": day_gb}
+    return figures | {
+        "storage_tb": combine(lambda size: size / TB, kept_bytes),
+        "storage_tib": combine(lambda size: size / TIB, kept_bytes),
+    }
 
 
 def _notes(measured: MeasuredEncoding, figures: Mapping[str, Estimate]) -> Iterator[SizingNote]:
