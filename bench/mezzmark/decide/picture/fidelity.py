@@ -184,8 +184,11 @@ def generation_psnr(
 def _estimate(
     metric: str, generation_index: int, clips: Sequence[ClipFidelity], confidence_level: float
 ) -> QualityEstimate | None:
-    frames = {clip.clip: clip.generations[generation_index].frames for clip in clips}
-    found = [(clip, figures[metric]) for clip, figures in frames.items() if metric in figures]
+    found = [
+        (clip.clip, figures)
+        for clip in clips
+        if (figures := clip.generations[generation_index].frames.get(metric)) is not None
+    ]
     if not found:
         return None
     means = [figures.mean for _, figures in found]
@@ -227,8 +230,6 @@ DURATION_TOLERANCE_S = 0.002
 """Containers with a clock of 1 ms round durations."""
 
 TagValue = str | int | float | None
-
-
 TagState = Literal["kept", "lost", "changed", "not asked"]
 
 

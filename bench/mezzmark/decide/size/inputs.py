@@ -98,18 +98,11 @@ def _difference(values: Sequence[float], confidence_level: float) -> Estimate | 
     if not values:
         return None
     plain = estimate_values([abs(v) for v in values], "ms", len(values), confidence_level)
-    low = high = None
+    signed: dict[str, object] = {"point": float(np.mean(values)), "low": None, "high": None}
     if not plain.withheld:
         interval = t_interval(values, confidence_level=confidence_level)
-        low, high = interval.low, interval.high
-    return plain.model_copy(
-        update={
-            "point": float(np.mean(values)),
-            "low": low,
-            "high": high,
-            "method": "t on differences paired by round",
-        }
-    )
+        signed |= {"low": interval.low, "high": interval.high}
+    return plain.model_copy(update=signed | {"method": "t on differences paired by round"})
 
 
 def _waits_by_round(
