@@ -11,7 +11,7 @@ import psutil
 import pytest
 
 from fixtures.measured_quality import measure_quality
-from mezzmark.decide.picture.quality import generation_figures
+from mezzmark.decide.picture.fidelity import generation_figures
 from mezzmark.engines.encode.encode import encode_frames
 from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of

@@ -4,8 +4,9 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from mezzmark.decide.choose.choice import ChoiceRequest
 from mezzmark.decide.choose.choose import choose_among
-from mezzmark.decide.choose.preference import NOBODY, Rule, dominance, prefer
+from mezzmark.decide.choose.preference import NOBODY, dominance, prefer
 from simulation.choice_rates import ask, draw_catalogue, draw_catalogue_figures
 
 SIZES = st.tuples(st.integers(1, 9), st.integers(1, 4))
@@ -18,9 +19,9 @@ def costs_of(seed: int, size: tuple[int, int], *, ties: bool) -> np.ndarray:
     return np.round(costs, 1) if ties else costs
 
 
-def rule_of(weighted: bool, margin: float, goals: int, seed: int) -> Rule:
+def rule_of(weighted: bool, margin: float, goals: int, seed: int) -> ChoiceRequest:
     weights = tuple(np.random.default_rng(seed).uniform(0.1, 3, goals)) if weighted else ()
-    return Rule.build(weights, margin)
+    return ChoiceRequest(needs=(), wishes=(), weights=weights, indifference_fraction=margin)
 
 
 @settings(max_examples=400)

@@ -12,6 +12,7 @@ from mezzmark.decide.throughput.schedule import (
     predict_makespan,
     serve_in_order,
 )
+from mezzmark.model.estimate import Estimate, Withheld
 
 DURATIONS = st.lists(st.integers(1, 60).map(float), min_size=1, max_size=14)
 WORKERS = st.integers(1, 6)
@@ -43,26 +44,30 @@ def test_grahams_bounds_hold_against_the_best_schedule(
     assert best <= longest <= (4 / 3 - 1 / (3 * workers)) * best + 1e-9
 
 
+def predict(durations: list[Estimate], workers: int) -> Estimate:
+    rng = np.random.default_rng(3)
+    return predict_makespan(durations, workers, confidence_level=0.95, rng=rng)
+
+
 def test_prediction_holds_the_schedule_of_known_durations() -> None:
-    """Draws without spread give the schedule itself; with 10 % of common spread the interval is
-    that of the spread."""
-    durations = np.array([5.0, 4.0, 3.0, 3.0, 3.0])
-    exact = predict_makespan(np.tile(durations, (200, 1)), 2, confidence_level=0.95)
+    """Durations without spread give the schedule itself; one clip alone keeps its own interval."""
+    constant = {"withheld": (Withheld(kind="constant"),), "round_count": 4}
+    known = [Estimate.exact(s, "s").model_copy(update=constant) for s in (5.0, 4.0, 3.0, 3.0, 3.0)]
+    exact = predict(known, 2)
     # two workers take 5+3 and 4+3, and the last clip goes where 7 ends: 10
     assert (exact.low, exact.point, exact.high) == (10.0, 10.0, 10.0)
-    factors = np.linspace(0.9, 1.1, 201)
-    spread = predict_makespan(durations * factors[:, None], 2, confidence_level=0.95)
-    assert (spread.low, spread.high) == pytest.approx((9.05, 10.95))
+    interval = {"point": 10.0, "low": 9.0, "high": 100 / 9, "withheld": (), "round_count": 9}
+    alone = predict([known[0].model_copy(update=interval)], 2)
+    assert (alone.point, alone.round_count) == (10.0, 9)
+    assert (alone.low, alone.high) == pytest.approx((9.0, 100 / 9), rel=0.03)
 
 
 def test_bad_questions_are_refused() -> None:
-    """No worker, a negative or endless duration, arrivals that fall and too few draws are
-    ValueErrors; no clips take no time."""
+    """No worker, a negative or endless duration and arrivals that fall are ValueErrors; no
+    clips take no time."""
     assert find_makespan_s([], 2) == 0
     for durations, workers in (([1.0], 0), ([-1.0], 1), ([float("inf")], 1)):
         with pytest.raises(ValueError):
             find_makespan_s(durations, workers)
     with pytest.raises(ValueError):
         serve_in_order(np.array([1.0, 0.0]), np.ones(2))
-    with pytest.raises(ValueError):
-        predict_makespan(np.ones((5, 2)), 1, confidence_level=0.95)

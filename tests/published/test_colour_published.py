@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from skimage import color
 
-from mezzmark.decide.picture.signatures import show_with_gamma
+from mezzmark.decide.picture.diagnosis import show_with_gamma
 from mezzmark.engines.picture.chart_measure import delta_e_2000, delta_e_of_lab, lab_of
 from mezzmark.model.colour import (
     change_primaries,

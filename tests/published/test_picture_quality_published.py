@@ -17,7 +17,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from skimage.metrics import peak_signal_noise_ratio, structural_similarity
 
 from fixtures.measured_quality import measure_quality
-from mezzmark.decide.picture.quality import generation_figures
+from mezzmark.decide.picture.fidelity import generation_figures
 from mezzmark.engines.media.pixels import planes_of
 from mezzmark.model.tasks.fidelity import (
     GenerationQuality,

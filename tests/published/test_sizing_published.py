@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from fixtures.made_sizing import SHOP
-from mezzmark.decide.size.streams import footage_gb, payload_mb_per_s
+from mezzmark.decide.size.sizing import footage_gb, payload_mb_per_s
 
 DATA = Path(__file__).parent / "data" / "ethernet_efficiency.csv"
 ETHERNET = list(csv.DictReader(DATA.read_text(encoding="utf-8").splitlines()[1:]))

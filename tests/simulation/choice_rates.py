@@ -21,7 +21,7 @@ from mezzmark.decide.choose.draws import (
     from_log,
     to_log,
 )
-from mezzmark.decide.choose.preference import NOBODY, Rule, prefer
+from mezzmark.decide.choose.preference import NOBODY, prefer
 from mezzmark.decide.estimate.rounds import estimate_values
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.request import Need, Wish, parse_wishes
@@ -232,13 +232,12 @@ def compare_with_truth(choice: Choice, catalogue: Catalogue, request: ChoiceRequ
     """Whether what the choice stated was so."""
     costs = true_costs(catalogue, request.wishes)
     met = truly_meets(catalogue, request.needs)
-    rule = Rule.build(choice.weights, choice.indifference_fraction)
-    right = int(prefer(costs, met, rule))
+    right = int(prefer(costs, met, choice))
     names = catalogue.names
     is_ahead = False
     if choice.recommendation is not None and choice.runner_up is not None:
         pair = np.isin(names, (choice.recommendation, choice.runner_up))
-        is_ahead = names[int(prefer(costs, pair, rule))] == choice.recommendation
+        is_ahead = names[int(prefer(costs, pair, choice))] == choice.recommendation
     ruled_out = None if right == NOBODY else choice.find(names[right]).status == "ruled out"
     return Promise(
         chance_best=choice.chance_best,

@@ -1,7 +1,12 @@
 """What the choice's figure joins."""
 
-from mezzmark.decide.choose.choice import JudgedEncoding, Status
-from mezzmark.decide.choose.plane import ChoicePlane, ChoicePoint, pareto_points
+from mezzmark.decide.choose.choice import (
+    ChoicePlane,
+    ChoicePoint,
+    JudgedEncoding,
+    Status,
+    pareto_points,
+)
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.figures import FigureName, parse_figure
 

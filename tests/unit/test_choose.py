@@ -15,7 +15,14 @@ from fixtures.fabricated_run import (
     Spread,
     fabricate_run,
 )
-from mezzmark.decide.choose.choice import Choice, ChoiceRequest, JudgedEncoding, Lack, TippingPoint
+from mezzmark.decide.choose.choice import (
+    Addition,
+    Choice,
+    ChoiceRequest,
+    JudgedEncoding,
+    Lack,
+    TippingPoint,
+)
 from mezzmark.decide.choose.choose import choose_among, choose_encoding, settings_for
 from mezzmark.decide.choose.draws import draw_figures
 from mezzmark.model.encoding import ORIGINAL
@@ -24,6 +31,8 @@ from mezzmark.model.figures import parse_figure
 from mezzmark.model.records import Trial
 from mezzmark.model.request import ChooseSettings, parse_wishes
 from mezzmark.model.run import Manifest
+from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.spec import Figure
 from simulation.choice_rates import samples_of
 
 QUIET = Spread(sample=0.05, trial=0.004, round=0.05)
@@ -412,6 +421,38 @@ def test_one_setting_can_be_meant() -> None:
     assert best.settings["encode.throughput_fps"]["threads"] == 4
     assert single.settings["encode.1t.throughput_fps"]["threads"] == 1
     assert single.figures["encode.1t.throughput_fps"].point == pytest.approx(140, rel=0.1)
+
+
+@pytest.mark.parametrize("is_best_setting", [True, False])
+def test_a_figure_of_any_task_can_be_asked_for(
+    monkeypatch: pytest.MonkeyPatch, is_best_setting: bool
+) -> None:
+    """A task and a figure that exist only here are needed and wished for like all others, and what
+    to add is told by the task's own table."""
+    rate = Figure(
+        name="rate_fpm",
+        unit="frames/min",
+        of=lambda seen: 60e9 * seen.measured.frame_count / seen.measured.wall_ns,
+        better="more",
+        meaning="rewrap speed",
+    )
+    row = replace(TASKS["encode"], name="rewrap", figures=(rate,), is_best_setting=is_best_setting)
+    monkeypatch.setitem(TASKS, "rewrap", row)
+    run = made(TWO)
+    trials = [
+        trial.model_copy(update={"cell": trial.cell.model_copy(update={"task": "rewrap"})})
+        for trial in run.trials
+        if trial.cell.task == "encode"
+    ]
+    rewrapped = replace(run, trials=(*run.trials, *trials))
+    choice = choose(
+        rewrapped, needs=("rewrap.1t.rate_fpm >= 3600",), wishes=("more rewrap.rate_fpm",)
+    )
+    assert choice.recommendation == "small"
+    assert missed(choice.find("nimble")) == ["rewrap.1t.rate_fpm >= 3600"]
+    assert "more rewrap.rate_fpm" in [w.goal for w in choose(rewrapped).alternatives]
+    unmeasured = choose(run, needs=("rewrap.9t.rate_fpm >= 3000",))
+    assert list(unmeasured.how_to_measure.values()) == [Addition(task="rewrap", is_new_table=True)]
 
 
 def test_the_command_line_goes_before_the_scenario() -> None:

@@ -1,12 +1,13 @@
 """Causes and words of the diagnosis, on readings written out here, without FFmpeg."""
 
+from itertools import combinations
+
 import numpy as np
 import pytest
 
 from fixtures.fabricated_fidelity import EXPECTED, reading
 from fixtures.snapshot import assert_matches_snapshot
-from mezzmark.decide.picture.diagnosis import diagnose, visibility
-from mezzmark.decide.picture.signatures import signatures
+from mezzmark.decide.picture.diagnosis import diagnose, signatures, visibility
 from mezzmark.report.prose.picture import diagnosis_words
 
 SIGNATURES = signatures(matrix="BT.709")
@@ -15,19 +16,18 @@ SIGNATURES = signatures(matrix="BT.709")
 def test_signatures_differ_from_each_other_and_from_nothing() -> None:
     """No two known causes look alike: every pair is at least 1.5 codes RMS apart (the nearest are
     two gammas of almost one exponent), and each at least 2.5 codes from an untouched chart."""
-    pictures = [signature.shown_rgb for signature in SIGNATURES]
-    for place, one in enumerate(pictures):
+    for one in SIGNATURES.values():
         assert np.sqrt(np.mean((one - EXPECTED) ** 2)) > 2.5
-        for other in pictures[place + 1 :]:
-            assert np.sqrt(np.mean((one - other) ** 2)) > 1.5
+    for one, other in combinations(SIGNATURES.values(), 2):
+        assert np.sqrt(np.mean((one - other) ** 2)) > 1.5
 
 
-@pytest.mark.parametrize("signature", SIGNATURES, ids=lambda s: s.cause)
-def test_a_signature_with_noise_is_named(signature) -> None:
+@pytest.mark.parametrize("cause", SIGNATURES)
+def test_a_signature_with_noise_is_named(cause: str) -> None:
     """Each signature plus noise of half a code is given its own name."""
     noise = np.random.default_rng(7).normal(0, 0.5, EXPECTED.shape)
-    found = diagnose(reading(np.clip(signature.shown_rgb + noise, 0, 255)))
-    assert found.cause == signature.cause
+    found = diagnose(reading(np.clip(SIGNATURES[cause] + noise, 0, 255)))
+    assert found.cause == cause
     assert found.residual_codes < 0.6
 
 
@@ -89,7 +89,7 @@ def test_what_is_said_of_a_chart() -> None:
     """Every known cause, who would see it, and the figures of those that patches do not show."""
     charts = [
         *(reading(EXPECTED, delta_e=delta_e) for delta_e in (0.4, 1.2, 2.5, 7.0)),
-        *(reading(signature.shown_rgb, delta_e=5.1) for signature in SIGNATURES),
+        *(reading(shown, delta_e=5.1) for shown in SIGNATURES.values()),
         *(STEPS, SITED, reading(EXPECTED, delta_e=0.2, shift_y=0.5), SWAPPED),
     ]
     said = [diagnosis_words(diagnose(chart)) for chart in charts]

@@ -9,9 +9,14 @@ from pydantic import ValidationError
 from fixtures.fabricated_fidelity import EXPECTED, generation, reading, trial
 from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.decide.choose.evidence import QUALITY_CAP_DB, bounded_quality
-from mezzmark.decide.picture.fidelity import compare_ladders, judge_encodings, rungs
-from mezzmark.decide.picture.quality import generation_figures
-from mezzmark.decide.picture.tags import guessed_matrix, is_range_lost, tag_verdicts
+from mezzmark.decide.picture.fidelity import (
+    generation_figures,
+    guessed_matrix,
+    is_range_lost,
+    judge_encodings,
+    tag_verdicts,
+)
+from mezzmark.decide.picture.ladders import compare_ladders, rungs
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.footage import ColourTags
 from mezzmark.model.tasks.fidelity import (

@@ -6,7 +6,7 @@ import pytest
 from fixtures.fabricated_run import fabricate_host
 from fixtures.fabricated_throughput import SECOND, finished_trial
 from mezzmark.decide.throughput.grid import judge_grid, limiting_core_count, machine_speedup_limit
-from mezzmark.decide.throughput.prediction import predict_ingests
+from mezzmark.decide.throughput.schedule import IngestPrediction, predict_ingests
 from mezzmark.model.cell import ALL_CLIPS, Cell, Setting
 from mezzmark.model.records import Trial
 from mezzmark.model.run import BandwidthFacts, BandwidthPoint, HostFacts
@@ -131,17 +131,18 @@ def _ingest(makespan_s: float, round_index: int) -> Trial:
     return finished_trial(cell, round_index, measured)
 
 
+def _predict(trials: list[Trial]) -> tuple[IngestPrediction, ...]:
+    counts = {"a": 1000, "b": 1000, "c": 2000}
+    rng = np.random.default_rng(1)
+    return predict_ingests(trials, counts, confidence_level=0.95, rng=rng)
+
+
 def test_the_makespan_is_that_of_the_schedule() -> None:
     """Two jobs at 20 fps together take 0.1 s a frame to encode and as long to load and prove: clips
     of 200, 200 and 400 s on two workers take 400 s."""
     trials = [_grid(2, 1, 20, r, clip) for clip in "abc" for r in range(4)]
     trials += [_ingest(400 * (1 + 0.01 * r), r) for r in range(4)]
-    (found,) = predict_ingests(
-        trials,
-        {"a": 1000, "b": 1000, "c": 2000},
-        confidence_level=0.95,
-        rng=np.random.default_rng(1),
-    )
+    (found,) = _predict(trials)
     assert found.predicted.point == pytest.approx(400)
     assert abs(found.miss_fraction) < 0.05
 
@@ -149,12 +150,7 @@ def test_the_makespan_is_that_of_the_schedule() -> None:
 def test_two_rounds_predict_a_point_only() -> None:
     """With two rounds of the grid the makespan is given without an interval, with the reason."""
     trials = [_grid(2, 1, 20, r, clip) for clip in "abc" for r in range(2)]
-    (found,) = predict_ingests(
-        [*trials, _ingest(400, 0)],
-        {"a": 1000, "b": 1000, "c": 2000},
-        confidence_level=0.95,
-        rng=np.random.default_rng(1),
-    )
+    (found,) = _predict([*trials, _ingest(400, 0)])
     assert (found.predicted.low, found.predicted.high) == (None, None)
     assert [w.kind for w in found.predicted.withheld] == ["few_rounds"]
 
@@ -164,11 +160,6 @@ def test_no_prediction_without_the_split() -> None:
     trials = [_grid(1, 1, 20, r, clip) for clip in "abc" for r in range(4)]
     trials += [_grid(2, 1, 20, r, clip) for clip in "ab" for r in range(4)]
     trials += [_ingest(400, r) for r in range(4)]
-    (found,) = predict_ingests(
-        trials,
-        {"a": 1000, "b": 1000, "c": 2000},
-        confidence_level=0.95,
-        rng=np.random.default_rng(1),
-    )
+    (found,) = _predict(trials)
     assert found.predicted is None
     assert found.measured.point == pytest.approx(400)

@@ -129,13 +129,3 @@ def test_the_first_days_do_not_count(monkeypatch: pytest.MonkeyPatch) -> None:
         _shop(), machine_hours_per_footage_hour=np.array([0.5]), rng=np.random.default_rng(5)
     )
     assert (figures.card_wait_hours, figures.late_cards) == (1.0, 0.0)
-
-
-def test_disorder_is_refused() -> None:
-    """Arrivals that fall, negative services and no machine are ValueErrors."""
-    with pytest.raises(ValueError):
-        serve_in_order(np.array([1.0, 0.0]), np.ones(2))
-    with pytest.raises(ValueError):
-        serve_in_order(np.zeros(1), -np.ones(1))
-    with pytest.raises(ValueError):
-        serve_in_order(np.zeros(1), np.ones(1), worker_count=0)

@@ -196,7 +196,7 @@ def on_hosts(labels: tuple[str, str]) -> list[FolderRun]:
 
 def test_choosing_from_two_machines_names_both_folders() -> None:
     """Runs that do not belong together are named by folder."""
-    with pytest.raises(RunError, match=r"results/b: it cannot be put together with results/a: "):
+    with pytest.raises(RunError, match=r"results/b: it was made on another machine than results/a"):
         refuse_unlike_runs(on_hosts(("desk", "server")))
     refuse_unlike_runs(on_hosts(("desk", "desk")))
 

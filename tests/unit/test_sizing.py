@@ -11,7 +11,7 @@ from mezzmark.decide.estimate.draws import Drawn, combine, draw_estimate, estima
 from mezzmark.decide.size.queue import find_machines_needed, predict_ingest
 from mezzmark.decide.size.result import EncodingSizing, SizingResult
 from mezzmark.decide.size.sizing import size_encodings
-from mezzmark.decide.throughput.rates import RateSource
+from mezzmark.decide.throughput.grid import RateSource
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import Estimate, Withheld
@@ -376,7 +376,7 @@ def test_the_same_seed_gives_the_same_answer() -> None:
 
 def test_runs_of_two_machines_are_refused() -> None:
     """Speeds of different machines are never mixed; no run at all is an error too."""
-    with pytest.raises(RunError, match="Size one machine"):
+    with pytest.raises(RunError, match="runs of one machine"):
         size_encodings([_run(), _run(host_label="bench-b")], _shop(), rng=np.random.default_rng(1))
     with pytest.raises(RunError):
         size_encodings([], _shop(), rng=np.random.default_rng(1))

@@ -3,7 +3,7 @@
 import pytest
 
 from fixtures.made_sizing import SHOP, made
-from mezzmark.decide.size.answers import (
+from mezzmark.decide.size.result import (
     has_long_cards,
     keeps_up,
     meets_deadline,
@@ -97,34 +97,25 @@ def test_cards_late_by_themselves(
 
 
 @pytest.mark.parametrize(
-    ("balance", "answer"),
-    [((5, 1, 9), "yes"), ((5, -1, 9), "cannot tell"), ((-5, -9, -1), "no"),
-     ((5, None, None), "cannot tell")],
-)  # fmt: skip
-def test_paying_off_is_a_balance_above_nothing(
-    balance: tuple[float, float | None, float | None], answer: str
+    ("busy", "balance", "answer"),
+    [
+        ((0.5, 0.4, 0.6), (5, 1, 9), "yes"),
+        ((0.5, 0.4, 0.6), (5, -1, 9), "cannot tell"),
+        ((0.5, 0.4, 0.6), (-5, -9, -1), "no"),
+        ((0.5, 0.4, 0.6), (5, None, None), "cannot tell"),
+        ((2.0, 1.5, 2.5), (5, 1, 9), "no"),
+        ((0.9, 0.8, 1.1), (5, 1, 9), "cannot tell"),
+    ],
+)
+def test_paying_off_is_a_balance_above_nothing_of_footage_that_is_ready(
+    busy: tuple[float, float, float],
+    balance: tuple[float, float | None, float | None],
+    answer: str,
 ) -> None:
-    """Saved less added must be above 0 over the whole interval."""
-    figures = {"utilisation": made(0.5, 0.4, 0.6), "wait_balance_min_per_day": made(*balance)}
+    """Saved less added must be above 0 over the whole interval; footage that is never ready pays
+    for nothing, and what may never be ready is not surely worth it."""
+    figures = {"utilisation": made(*busy), "wait_balance_min_per_day": made(*balance)}
     assert pays_off(figures) == answer
-
-
-def test_footage_that_is_never_ready_pays_for_nothing() -> None:
-    """Who cannot keep up does not pay off, whatever the balance of waits says."""
-    figures = {
-        "utilisation": made(2, 1.5, 2.5),
-        "wait_balance_min_per_day": made(5, 1, 9),
-    }
-    assert pays_off(figures) == "no"
-
-
-def test_footage_that_may_never_be_ready_does_not_surely_pay_off() -> None:
-    """Where it cannot be told whether ingest keeps up, a balance above 0 is not sure."""
-    figures = {
-        "utilisation": made(0.9, 0.8, 1.1),
-        "wait_balance_min_per_day": made(5, 1, 9),
-    }
-    assert pays_off(figures) == "cannot tell"
 
 
 def test_slower_moves_pay_for_nothing() -> None:

@@ -8,7 +8,7 @@ import pytest
 from fixtures.made_sizing import SHOP, made, made_encoding, made_result
 from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.decide.size.result import SIZING_FIGURES, CorePrediction, SizingResult
-from mezzmark.decide.throughput.rates import RateSource
+from mezzmark.decide.throughput.grid import RateSource
 from mezzmark.model.shop import Shop
 from mezzmark.report.prose.size import (
     FIGURE_MEANINGS,

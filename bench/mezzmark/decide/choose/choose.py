@@ -6,12 +6,14 @@ from typing import Any, Final
 import numpy as np
 
 from mezzmark.decide.choose.choice import (
+    FRONT_LEVEL,
     Addition,
     Choice,
     ChoiceRequest,
     JudgedEncoding,
     Lack,
-    Unit,
+    NeedResult,
+    Status,
 )
 from mezzmark.decide.choose.draws import CHOICE_SEED, DRAW_COUNT, FigureDraws, draw_figures
 from mezzmark.decide.choose.evidence import (
@@ -20,27 +22,18 @@ from mezzmark.decide.choose.evidence import (
     list_encodings,
     refuse_unlike_runs,
 )
-from mezzmark.decide.choose.needs import (
-    Traits,
-    encoding_traits,
-    judge_encoding,
-    judge_needs,
-    list_not_shown,
-    nearest_misses,
-)
+from mezzmark.decide.choose.needs import Traits, judge_needs, nearest_misses, traits_of
 from mezzmark.decide.choose.preference import (
     ChoiceModel,
-    Rule,
     chance_ahead,
+    chances_best,
     decided_by,
+    dominance,
     find_candidates,
     find_runner_up,
-    prefer,
-    with_chances,
+    find_tipping_points,
 )
-from mezzmark.decide.choose.sensitivity import find_tipping_points
 from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, truncated_round
-from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.figures import FigureName
 from mezzmark.model.request import ChooseSettings, Need, Wish, parse_wishes, unknown_value
@@ -68,15 +61,14 @@ def settings_for(
     names what cannot be read.
     """
     base = next((s.choose for s in scenarios if s.choose is not None), ChooseSettings())
-    changes: dict[str, object] = {}
-    if needs:
-        changes["needs"] = tuple(map(Need.parse, needs))
-    if wishes:
-        changes |= {"wishes": parse_wishes(wishes), "weights": {}}
-    if indifference_fraction is not None:
-        changes["indifference_fraction"] = indifference_fraction
-    if confidence_level is not None:
-        changes["confidence_level"] = confidence_level
+    given: dict[str, object] = {
+        "needs": tuple(map(Need.parse, needs)) or None,
+        "wishes": parse_wishes(wishes) or None,
+        "weights": {} if wishes else None,
+        "indifference_fraction": indifference_fraction,
+        "confidence_level": confidence_level,
+    }
+    changes = {key: value for key, value in given.items() if value is not None}
     return ChooseSettings.model_validate(dict(base) | changes)
 
 
@@ -100,16 +92,15 @@ def what_to_add(figure: FigureName, scenario: Scenario) -> Addition | None:
     if settings is None:
         key = "patterns" if figure.pattern else ""
         return Addition(task=figure.task, key=key, value=figure.pattern or "", is_new_table=True)
-    metric = metric_of(figure.figure) if figure.task == "fidelity" else None
-    for value, key in (
-        (figure.pattern, "patterns"),
-        (metric, "metrics"),
-        (figure.thread_count, "threads"),
-        (figure.job_count, "jobs"),
-    ):
-        choices = getattr(settings, key) if value else ()
+    asked: dict[str, str | int | None] = {
+        "patterns": figure.pattern,
+        "metrics": metric_of(figure.figure),
+        "threads": figure.thread_count,
+        "jobs": figure.job_count,
+    }
+    for key, value in asked.items():
         # "half" and "all" are counts that only the machine knows.
-        if value and value not in choices and not {"half", "all"} & set(choices):
+        if value and not {value, "half", "all"} & set(getattr(settings, key, (value,))):
             return Addition(task=figure.task, key=key, value=value)
     return None
 
@@ -138,18 +129,13 @@ def choose_encoding(
     draws = draw_figures(
         {figure: known.samples(figure, encodings) for figure in figures},
         encodings,
-        unit=_unit(len(runs)),
+        unit=known.unit,
         cut_short={(place, index) for place, index in cut_short if index is not None},
         rng=np.random.default_rng(CHOICE_SEED),
         draw_count=draw_count,
     )
     request = _request(settings, asked, draws, known, observed)
     return choose_among(request, draws, traits, count_wrong(observed))
-
-
-def _unit(run_count: int) -> Unit:
-    """From three runs on whole runs are drawn, for days differ more than rounds do."""
-    return "run" if run_count >= MINIMUM_ROUNDS else "round"
 
 
 def _request(
@@ -171,7 +157,7 @@ def _request(
         )
     wishes = tuple(wish.unweighted for wish in measured)
     additions = {need: _how_to_measure(need, runs) for need in settings.needs}
-    unit, begun = _unit(len(runs)), [len({t.round_index for t in run.trials}) for run in runs]
+    begun = [len({trial.round_index for trial in run.trials}) for run in runs]
     return ChoiceRequest(
         needs=tuple(additions),
         wishes=wishes,
@@ -182,22 +168,23 @@ def _request(
         alternatives=tuple(wish for wish in possible if wish not in wishes),
         how_to_measure={need: addition for need, addition in additions.items() if addition},
         has_default_wishes=not settings.goals,
-        unit=unit,
+        unit=known.unit,
         run_count=len(runs),
-        begun_count=len(runs) if unit == "run" else sum(begun),
+        begun_count=len(runs) if known.unit == "run" else sum(begun),
     )
 
 
 def _checked_traits(
     runs: Sequence[ObservedRun], encodings: Sequence[str], needs: Sequence[Need]
 ) -> dict[str, Sequence[Traits]]:
-    """What each encoding is; ScenarioError where a need names what none of them is."""
-    traits: dict[str, Sequence[Traits]] = {
-        name: next((found for run in runs if (found := encoding_traits(run.manifest, name))), ())
-        for name in encodings
-    }
+    """What each encoding is, the original once a clip, since clips may differ; ScenarioError where
+    a need names what none of them is."""
+    traits: dict[str, Sequence[Traits]] = {}
+    for name in encodings:
+        found = (run.manifest.find_encodings(name) for run in runs)
+        traits[name] = [traits_of(encoding) for encoding in next(filter(None, found), ())]
     for need in needs:
-        met = {entry.get(need.subject, "") for found in traits.values() for entry in found} - {""}
+        met = {entry.get(need.subject, "") for known in traits.values() for entry in known} - {""}
         if problem := unknown_value(need, met):
             raise problem
     return traits
@@ -228,24 +215,54 @@ def choose_among(
         passes=passes,
         costs=draws.draws[:, :, places] * signs,
         point_costs=draws.points[:, places] * signs,
-        rule=Rule.build(request.weights, request.indifference_fraction),
     )
-    not_shown = list_not_shown(request.needs, results)
-    chances = passes.all(axis=2).mean(axis=0)
+    not_shown = tuple(
+        need
+        for n, need in enumerate(request.needs)
+        if all(row[n].outcome == "not shown" for row in results.values())
+    )
     entries = [
-        judge_encoding(
-            e,
-            draws,
-            results[name],
-            request.wishes,
-            _bars(model, e, wrong_counts.get(name, 0)),
-            not_shown=not_shown,
-            chance=float(chances[e]),
-            confidence_level=level,
-        )
+        _judge(model, e, results[name], not_shown, wrong_counts.get(name, 0))
         for e, name in enumerate(draws.encodings)
     ]
     return _conclude(model, entries, not_shown)
+
+
+def _judge(
+    model: ChoiceModel,
+    e: int,
+    results: Sequence[NeedResult],
+    not_shown: Sequence[Need],
+    wrong_count: int,
+) -> JudgedEncoding:
+    """One encoding by its needs, but for those `not_shown` of any, and by what else bars it; with
+    the figures that the wishes look at."""
+    draws, name = model.draws, model.draws.encodings[e]
+    missing = [result.lack for result in results if result.lack and result.need not in not_shown]
+    known = [result for result in results if result.lack not in missing]
+    lacks = (*_bars(model, e, wrong_count), *missing)
+    chance = float(model.passes[:, e].all(axis=1).mean())
+    is_unsure = draws.is_thin and any(result.chance is None for result in known)
+    status: Status = "open"
+    if any(result.outcome == "misses" for result in results):
+        status = "ruled out"
+    elif lacks:
+        status = "not judged"
+    elif chance >= model.request.confidence_level and not is_unsure:
+        status = "meets"
+    names = [wish.figure.name for wish in model.request.wishes]
+    wished = {figure: draws.samples[name, figure] for figure in names}
+    return JudgedEncoding(
+        encoding=name,
+        status=status,
+        lacks=lacks,
+        needs=tuple(results),
+        figures={figure: one.estimate for figure, one in wished.items() if one.estimate},
+        settings={figure: one.setting for figure, one in wished.items() if one.setting is not None},
+        no_numbers={figure: one.no_number for figure, one in wished.items() if one.no_number},
+        chance_all=None if missing or is_unsure else chance,
+        chance_measured=None if is_unsure else chance,
+    )
 
 
 def _bars(model: ChoiceModel, e: int, wrong_count: int) -> tuple[Lack, ...]:
@@ -254,7 +271,7 @@ def _bars(model: ChoiceModel, e: int, wrong_count: int) -> tuple[Lack, ...]:
     for goal, wish in enumerate(model.request.wishes):
         if lack := model.draws.samples[model.draws.encodings[e], wish.figure.name].lack:
             bars.append(lack.model_copy(update={"wish": wish}))
-        elif model.rule.weights and np.isinf(model.point_costs[e, goal]):
+        elif model.request.weights and np.isinf(model.point_costs[e, goal]):
             bars.append(Lack(kind="no weight", wish=wish))
     return tuple(bars)
 
@@ -262,35 +279,49 @@ def _bars(model: ChoiceModel, e: int, wrong_count: int) -> tuple[Lack, ...]:
 def _conclude(
     model: ChoiceModel, entries: Sequence[JudgedEncoding], not_shown: tuple[Need, ...]
 ) -> Choice:
-    request, draws = model.request, model.draws
-    candidates, verdict = find_candidates(model, entries)
-    chosen = int(prefer(model.point_costs, candidates, model.rule))
-    entries = with_chances(model, entries)
-    second = find_runner_up(model, entries, candidates, chosen)
-    comparable = np.array([not entry.lacks for entry in entries])
+    draws, level = model.draws, model.request.confidence_level
+    status = np.array([entry.status for entry in entries])
+    in_play = np.isin(status, ("meets", "open"))
+    candidates, verdict = find_candidates(status, model.passes.all(axis=2).mean(axis=0))
+    chosen = model.choose(candidates)
+    best = np.zeros(len(entries)) if draws.is_thin else chances_best(model, in_play)
+    second = find_runner_up(model, best, in_play, candidates, chosen)
     leader, ahead = model.name(chosen), chance_ahead(model, chosen, second)
     cannot_say = bool(not_shown) and leader is not None
+    changes: list[dict[str, object]] = [{} for _ in entries]
+    if not draws.is_thin:
+        dominated = dominance(model.costs, in_play)
+        for e in np.flatnonzero(in_play):
+            chance = float(dominated[e])
+            front = "off it" if chance >= FRONT_LEVEL else "may be on it"
+            changes[e] = {
+                "chance_best": float(best[e]),
+                "chance_dominated": chance,
+                "front": "on it" if chance <= 1 - FRONT_LEVEL else front,
+            }
+    if cannot_say:  # nobody is known to meet all
+        for change, entry in zip(changes, entries, strict=True):
+            change["chance_all"] = None
+            change["status"] = "open" if entry.status == "meets" else entry.status
     return Choice(
-        **dict(request),
+        **dict(model.request),
         verdict="cannot say" if cannot_say else verdict,
         recommendation=None if cannot_say else leader,
         by_other_needs=leader if cannot_say else None,
-        chance_best=None if leader is None else entries[chosen].chance_best,
+        chance_best=None if leader is None or draws.is_thin else float(best[chosen]),
         runner_up=model.name(second),
         chance_ahead=ahead,
-        is_told_apart=ahead is not None and ahead >= request.confidence_level,
+        is_told_apart=ahead is not None and ahead >= level,
         decided_by=decided_by(model, chosen, second),
         needs_not_shown=not_shown,
-        encodings=tuple(map(_without_claim, entries) if cannot_say else entries),
+        encodings=tuple(
+            entry.model_copy(update=change) for entry, change in zip(entries, changes, strict=True)
+        ),
         nearest=nearest_misses(entries) if verdict == "none meets" else (),
-        tipping_points=find_tipping_points(model, candidates, chosen, comparable),
+        tipping_points=find_tipping_points(
+            model, candidates, chosen, np.array([not entry.lacks for entry in entries])
+        ),
         unit_count=draws.unit_count,
         is_thin=draws.is_thin,
         draw_count=draws.draws.shape[0],
     )
-
-
-def _without_claim(entry: JudgedEncoding) -> JudgedEncoding:
-    """The entry where a need was not measured: nobody is known to meet all."""
-    status = "open" if entry.status == "meets" else entry.status
-    return entry.model_copy(update={"status": status, "chance_all": None})

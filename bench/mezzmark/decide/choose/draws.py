@@ -11,6 +11,7 @@ and three rounds it is sure of the fastest with 89 % on average where 83 % come 
 """
 
 import math
+from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import product
@@ -88,28 +89,68 @@ def from_log(log: float, unit: str) -> float:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FigureDraws:
     """Figures on the log scale: `points` (encodings, figures), `draws` (draws, encodings,
-    figures). NaN where nothing is known, infinite where an encoding does without the figure.
-    `standard_errors` are 0 and `degrees` infinite where a value is exact; both are 0 where fewer
-    than `MINIMUM_ROUNDS` units leave the spread unknown and all draws are the point (`is_thin`).
-    `samples` are by encoding and name of the figure."""
+    figures). NaN where nothing is known, infinite where an encoding does without the figure; all
+    draws are the point where a value is exact or its spread is not known. `samples` are by encoding
+    and name of the figure; `unit_count` is that of the one with the fewest."""
 
     encodings: tuple[str, ...]
     figures: tuple[FigureName, ...]
     points: Floats
     draws: Floats
-    standard_errors: Floats
-    degrees: Floats
     samples: Mapping[tuple[str, str], FigureSamples]
     unit_count: int
-    is_thin: bool
+
+    @property
+    def is_thin(self) -> bool:
+        """Whether a figure has fewer units than a chance takes."""
+        return 0 < self.unit_count < MINIMUM_ROUNDS
 
     def place(self, figure: FigureName) -> int:
         """The last axis' index of a figure."""
         return self.figures.index(figure)
 
 
-def left_out(
-    samples: Mapping[str, FigureSamples], unit: Unit, cut_short: Collection[RoundKey] = ()
+def draw_figures(
+    samples: Mapping[FigureName, Mapping[str, FigureSamples]],
+    encodings: Sequence[str],
+    *,
+    rng: np.random.Generator,
+    unit: Unit = "round",
+    cut_short: Collection[RoundKey] = (),
+    draw_count: int = DRAW_COUNT,
+) -> FigureDraws:
+    """Points and draws of every figure; `samples` by figure, then encoding. `unit` is what their
+    logs are of; rounds that were `cut_short` lack some of them by no fault."""
+    found: dict[tuple[str, str], FigureSamples] = {}
+    for figure, by_encoding in samples.items():
+        lacks = _left_out(by_encoding, unit, cut_short)
+        for name in encodings:
+            lack = lacks.get(name)
+            found[name, figure.name] = FigureSamples(lack=lack) if lack else by_encoding[name]
+    points = np.array(
+        [[found[name, figure.name].point for figure in samples] for name in encodings]
+    )
+    draws = np.repeat(points[np.newaxis], draw_count, axis=0)
+    # One normal number per draw and unit, and one scale per draw, for all columns alike.
+    levels = rng.random(draw_count)
+    normals: dict[RoundKey, Floats] = defaultdict(lambda: rng.standard_normal(draw_count))
+    for (f, figure), (e, name) in product(enumerate(samples), enumerate(encodings)):
+        one = found[name, figure.name]
+        if one.spread[0] > 0:
+            units = np.stack([normals[key] for key in one.logs])
+            draws[:, e, f] += _errors_of_mean(np.array(list(one.logs.values())), units, levels)
+    return FigureDraws(
+        encodings=tuple(encodings),
+        figures=tuple(samples),
+        points=points,
+        draws=draws,
+        samples=found,
+        unit_count=min((len(one.logs) for one in found.values() if one.logs), default=0),
+    )
+
+
+def _left_out(
+    samples: Mapping[str, FigureSamples], unit: Unit, cut_short: Collection[RoundKey]
 ) -> dict[str, Lack]:
     """Encodings that finished in too few of a figure's rounds (or runs), with the reason: in less
     than half of them, or in too few for a chance where others have enough. One alone would else
@@ -127,67 +168,10 @@ def left_out(
     }
 
 
-def draw_figures(
-    samples: Mapping[FigureName, Mapping[str, FigureSamples]],
-    encodings: Sequence[str],
-    *,
-    rng: np.random.Generator,
-    unit: Unit = "round",
-    cut_short: Collection[RoundKey] = (),
-    draw_count: int = DRAW_COUNT,
-) -> FigureDraws:
-    """Points and draws of every figure; `samples` by figure, then encoding. `unit` is what their
-    logs are of; rounds that were `cut_short` lack some of them by no fault."""
-    figures = tuple(samples)
-    found: dict[tuple[str, str], FigureSamples] = {}
-    for figure in figures:
-        lacks = left_out(samples[figure], unit, cut_short)
-        for name in encodings:
-            one = samples[figure][name]
-            found[name, figure.name] = FigureSamples(lack=lacks[name]) if name in lacks else one
-    shape = (len(encodings), len(figures))
-    points, errors, degrees = np.empty(shape), np.empty(shape), np.empty(shape)
-    draws = np.empty((draw_count, *shape))
-    noise = _SharedNoise(rng, draw_count)
-    for (f, figure), (e, name) in product(enumerate(figures), enumerate(encodings)):
-        one = found[name, figure.name]
-        points[e, f], (errors[e, f], degrees[e, f]) = one.point, one.spread
-        draws[:, e, f] = one.point
-        if errors[e, f] > 0:
-            draws[:, e, f] += noise.draw(one.logs)
-    counts = [len(one.logs) for one in found.values() if one.logs]
-    return FigureDraws(
-        encodings=tuple(encodings),
-        figures=figures,
-        points=points,
-        draws=draws,
-        standard_errors=errors,
-        degrees=degrees,
-        samples=found,
-        unit_count=min(counts, default=0),
-        is_thin=min(counts, default=MINIMUM_ROUNDS) < MINIMUM_ROUNDS,
-    )
-
-
-class _SharedNoise:
-    """One normal number per draw and unit, and one scale per draw, for all columns alike."""
-
-    def __init__(self, rng: np.random.Generator, draw_count: int) -> None:
-        self._rng = rng
-        self._draw_count = draw_count
-        self._normals: dict[RoundKey, Floats] = {}
-        self._levels = rng.random(draw_count)
-
-    def draw(self, units: Mapping[RoundKey, float]) -> Floats:
-        """Errors of the mean of these units: t with their count less one degrees of freedom."""
-        logs = np.array(list(units.values()))
-        count = logs.size
-        normals = np.stack([self._normal(key) for key in units])
-        scale = np.sqrt((count - 1) / special.chdtri(count - 1, self._levels))
-        weighed = (logs - logs.mean()) @ normals
-        return np.asarray(weighed / math.sqrt(count * (count - 1)) * scale)
-
-    def _normal(self, key: RoundKey) -> Floats:
-        if key not in self._normals:
-            self._normals[key] = self._rng.standard_normal(self._draw_count)
-        return self._normals[key]
+def _errors_of_mean(logs: Floats, normals: Floats, levels: Floats) -> Floats:
+    """Errors of the mean of units: t with their count less one degrees of freedom, from `normals`
+    (units, draws) and the scales' `levels`."""
+    count = logs.size
+    scale = np.sqrt((count - 1) / special.chdtri(count - 1, levels))
+    weighed = (logs - logs.mean()) @ normals
+    return np.asarray(weighed / math.sqrt(count * (count - 1)) * scale)

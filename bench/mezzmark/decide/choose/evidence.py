@@ -5,41 +5,29 @@ Values are kept as logs, since costs are compared as ratios; decibels are logs a
 """
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from mezzmark.decide.choose.choice import Lack
+from mezzmark.decide.choose.choice import Lack, Unit
 from mezzmark.decide.choose.draws import FigureSamples, RoundKey, to_log
-from mezzmark.decide.estimate.observed_run import (
-    BITS_PER_HOUR_TO_GB,
-    MeasuredRun,
-    Observation,
-    ObservedRun,
-    run_names,
-)
-from mezzmark.decide.estimate.pooling import pool_clips
+from mezzmark.decide.estimate.observed_run import MeasuredRun, Observation, ObservedRun, run_names
+from mezzmark.decide.estimate.pooling import BITS_PER_HOUR_TO_GB, group_over_clips, pool_clips
 from mezzmark.decide.estimate.ranking import scrub_settings
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_values
+from mezzmark.decide.machine.identity import refuse_other_machines
 from mezzmark.decide.picture.fidelity import EncodingFidelity, judge_run
-from mezzmark.model.cell import KERNEL_ENCODING, Setting
+from mezzmark.model.cell import KERNEL_ENCODING, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import Estimate, Withheld
 from mezzmark.model.figures import FigureName, known_figures
-from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.fidelity import METRICS, metric_of
 from mezzmark.model.tasks.scrub import ScrubMeasurement
 from mezzmark.statistics.quantiles import sorted_quantile
-
-Placed = tuple[int, Observation]
-"""An observation with the place of its run among those given."""
-
-Kind = tuple[str, Setting]
-"""A task and its setting."""
 
 _FURTHER_RUN: Final = 1_000_000
 """Added to the rounds of each further run that is put together round by round: more rounds than a
@@ -54,33 +42,26 @@ QUALITY_CAP_DB: Final = 100.0
 encoding of 16-bit pictures reaches."""
 
 
-_MACHINE: Final = ("host_label", "cpu_model", "usable_core_count", "memory_bytes")
-
-
 def refuse_unlike_runs(runs: Sequence[MeasuredRun]) -> None:
     """RunError unless all runs are of one machine, and clips and encodings of one name the same."""
-    names = run_names(runs)
+    refuse_other_machines(runs)
+    first, names = runs[0].manifest, run_names(runs)
+    fingerprints = {clip.clip: clip.fingerprint for clip in first.clips}
+    known = {encoding.name: encoding.instructions for encoding in first.encodings}
     for run, name in zip(runs[1:], names[1:], strict=True):
-        unlike = _unlikeness(runs[0].manifest, run.manifest)
+        unlike = [
+            f'encoding "{e.name}" is defined differently'
+            for e in run.manifest.encodings
+            if known.get(e.name, e.instructions) != e.instructions
+        ]
+        if fingerprints != {clip.clip: clip.fingerprint for clip in run.manifest.clips}:
+            unlike = ["the clips are not the same"]
         if unlike:
             raise RunError(
                 where=name,
-                what=f"it cannot be put together with {names[0]}: {unlike}",
-                remedy="Choose from runs of one machine and the same footage, one set at a time",
+                what=f"it cannot be put together with {names[0]}: {unlike[0]}",
+                remedy="Choose from runs of the same footage, one set at a time",
             )
-
-
-def _unlikeness(first: Manifest, other: Manifest) -> str:
-    for key in _MACHINE:
-        if getattr(first.host, key) != getattr(other.host, key):
-            return f"the machine's {key.replace('_', ' ')} differs"
-    if {c.clip: c.fingerprint for c in first.clips} != {c.clip: c.fingerprint for c in other.clips}:
-        return "the clips are not the same"
-    known = {encoding.name: encoding for encoding in first.encodings}
-    for encoding in other.encodings:
-        if known.get(encoding.name, encoding).instructions != encoding.instructions:
-            return f'encoding "{encoding.name}" is defined differently'
-    return ""
 
 
 def list_encodings(runs: Sequence[ObservedRun]) -> tuple[str, ...]:
@@ -101,22 +82,24 @@ def count_wrong(runs: Sequence[ObservedRun]) -> Counter[str]:
 
 class RunFigures:
     """The figures of runs, looked up by name; intervals at `confidence_level`. Estimates are made
-    when first asked for, and kept."""
+    when first asked for, and kept. `unit` is what their samples have a value of."""
 
     def __init__(self, runs: Sequence[ObservedRun], *, confidence_level: float) -> None:
         self._level = confidence_level
-        self._is_by_run = len(runs) >= MINIMUM_ROUNDS
+        # Days differ more than rounds do.
+        self.unit: Unit = "run" if len(runs) >= MINIMUM_ROUNDS else "round"
         self._bitrates: dict[str, float] = {}
         self._fidelity: dict[str, EncodingFidelity] = {}
-        self._placed: dict[Kind, dict[str, list[Placed]]] = {}
-        self._pooled: dict[tuple[int | None, str, Kind], Mapping[str, Estimate]] = {}
-        for place, run in enumerate(runs):
+        for run in runs:
             self._bitrates = run.bitrates_bps | self._bitrates
             judged = judge_run(run, confidence_level=confidence_level)
             self._fidelity = {entry.encoding: entry for entry in judged} | self._fidelity
-            for o in run.observations:
-                by_encoding = self._placed.setdefault((o.cell.task, o.cell.setting), {})
-                by_encoding.setdefault(o.cell.encoding, []).append((place, o))
+        self._groups = group_over_clips(
+            replace(o, round_index=place * _FURTHER_RUN + o.round_index)
+            for place, run in enumerate(runs)
+            for o in run.observations
+        )
+        self._pooled: dict[tuple[int | None, Cell], Mapping[str, Estimate]] = {}
 
     def samples(self, figure: FigureName, encodings: Sequence[str]) -> dict[str, FigureSamples]:
         """The figure of each encoding."""
@@ -135,10 +118,9 @@ class RunFigures:
         """The bit rate, and all timed figures that a wish could name, without counts of threads or
         jobs."""
         timed = {
-            (task, setting["pattern"], figure)
-            for (task, setting), groups in self._placed.items()
-            for group in groups.values()
-            for _, o in group
+            (cell.task, cell.setting["pattern"], figure)
+            for cell, group in self._groups.items()
+            for o in group
             for figure in o.figures
         }
         return tuple(
@@ -174,85 +156,52 @@ class RunFigures:
     def _timed(self, figure: FigureName, encodings: Sequence[str]) -> dict[str, FigureSamples]:
         """The figure of each encoding, in the setting that leads the report (scrub) or in the
         encoding's own best (others)."""
-        kinds = [kind for kind in self._placed if _is_meant(figure, kind)]
-        if not TASKS[figure.task].is_best_setting and kinds:
-            everything = [o for k in kinds for group in self._placed[k].values() for _, o in group]
-            kinds = [(figure.task, scrub_settings(everything)[0])]
+        meant = {cell: group for cell, group in self._groups.items() if _is_meant(figure, cell)}
+        if leading := scrub_settings([o for group in meant.values() for o in group]):
+            meant = {cell: group for cell, group in meant.items() if cell.setting == leading[0]}
         having = {
-            kind: {
-                name: kept
-                for name, group in self._placed[kind].items()
-                if (kept := [p for p in group if p[1].figures.get(figure.figure, 0) > 0])
-            }
-            for kind in kinds
+            cell: kept
+            for cell, group in meant.items()
+            if (kept := [o for o in group if o.figures.get(figure.figure, 0) > 0])
         }
-        clips = {
-            o.cell.clip for groups in having.values() for group in groups.values() for _, o in group
-        }
+        clips = {o.cell.clip for group in having.values() for o in group}
+        found: dict[str, list[FigureSamples]] = {}
+        for cell, group in having.items():
+            found.setdefault(cell.encoding, []).extend(self._in_setting(figure, cell, group, clips))
+        sign = 1 if figure.better == "less" else -1
         return {
-            name: self._best(
-                figure,
-                name,
-                {kind: groups[name] for kind, groups in having.items() if name in groups},
-                clips,
-            )
+            name: min(found[name], key=lambda one: (sign * one.point, str(one.setting)))
+            if found.get(name)
+            else FigureSamples(lack=Lack(kind="clip missing" if name in found else "not measured"))
             for name in encodings
         }
 
-    def _best(
-        self,
-        figure: FigureName,
-        name: str,
-        kinds: Mapping[Kind, Sequence[Placed]],
-        clips: set[str],
-    ) -> FigureSamples:
-        """In the setting where the encoding does best; scrub has only one left by now."""
-        sign = 1 if figure.better == "less" else -1
-        found = [
-            samples
-            for kind, placed in kinds.items()
-            if (samples := self._in_setting(figure, name, kind, placed, clips)) is not None
-        ]
-        if not found:
-            return FigureSamples(lack=Lack(kind="clip missing" if kinds else "not measured"))
-        return min(found, key=lambda one: (sign * one.point, str(one.setting)))
-
     def _in_setting(
-        self,
-        figure: FigureName,
-        name: str,
-        kind: Kind,
-        placed: Sequence[Placed],
-        clips: set[str],
-    ) -> FigureSamples | None:
-        """The figure in one setting, or None where no round has every clip."""
-        logs = _round_logs(figure, placed, clips)
+        self, figure: FigureName, cell: Cell, group: Sequence[Observation], clips: set[str]
+    ) -> Iterator[FigureSamples]:
+        """The figure in one setting; none where no round has every clip."""
+        logs = _round_logs(figure, group, clips)
         if not logs:
-            return None
-        if self._is_by_run:
+            return
+        if self.unit == "run":
             points = {
-                place: self._pool(name, kind, place)[figure.figure].point
+                place: self._pool(cell, place)[figure.figure].point
                 for place in sorted({place for place, _ in logs})
             }
             logs = {(place, -1): to_log(point, figure.unit) for place, point in points.items()}
-            count = sum(o.sample_count for _, o in placed)
+            count = sum(o.sample_count for o in group)
             estimate = estimate_values(list(points.values()), figure.unit, count, self._level)
         else:
-            estimate = self._pool(name, kind)[figure.figure]
+            estimate = self._pool(cell)[figure.figure]
         point = to_log(estimate.point, figure.unit)
-        return FigureSamples(point=point, logs=logs, estimate=estimate, setting=kind[1])
+        yield FigureSamples(point=point, logs=logs, estimate=estimate, setting=cell.setting)
 
-    def _pool(self, name: str, kind: Kind, of_run: int | None = None) -> Mapping[str, Estimate]:
+    def _pool(self, cell: Cell, of_run: int | None = None) -> Mapping[str, Estimate]:
         """The report's estimates over clips, of one run or of all round by round."""
-        key = of_run, name, kind
-        if key not in self._pooled:
-            group = [
-                replace(o, round_index=place * _FURTHER_RUN + o.round_index)
-                for place, o in self._placed[kind][name]
-                if of_run in (None, place)
-            ]
-            [self._pooled[key]] = pool_clips(group, confidence_level=self._level).values()
-        return self._pooled[key]
+        if (of_run, cell) not in self._pooled:
+            group = [o for o in self._groups[cell] if of_run in (None, _round_key(o)[0])]
+            [self._pooled[of_run, cell]] = pool_clips(group, confidence_level=self._level).values()
+        return self._pooled[of_run, cell]
 
 
 def bounded_quality(figure: str, value: float | None = None) -> float:
@@ -265,23 +214,26 @@ def bounded_quality(figure: str, value: float | None = None) -> float:
     return best if value is None else min(value, best)
 
 
-def _is_meant(figure: FigureName, kind: Kind) -> bool:
-    task, setting = kind
+def _is_meant(figure: FigureName, cell: Cell) -> bool:
     return (
-        task == figure.task
-        and setting["pattern"] == figure.pattern
-        and figure.thread_count in (None, setting["threads"])
-        and figure.job_count in (None, setting["jobs"])
+        cell.task == figure.task
+        and cell.setting["pattern"] == figure.pattern
+        and figure.thread_count in (None, cell.setting["threads"])
+        and figure.job_count in (None, cell.setting["jobs"])
     )
 
 
+def _round_key(observation: Observation) -> RoundKey:
+    return divmod(observation.round_index, _FURTHER_RUN)
+
+
 def _round_logs(
-    figure: FigureName, placed: Iterable[Placed], clips: set[str]
+    figure: FigureName, group: Iterable[Observation], clips: set[str]
 ) -> dict[RoundKey, float]:
     """The figure of each round in which every clip took part."""
     by_round: dict[RoundKey, dict[str, Observation]] = {}
-    for place, o in placed:
-        by_round.setdefault((place, o.round_index), {})[o.cell.clip] = o
+    for o in group:
+        by_round.setdefault(_round_key(o), {})[o.cell.clip] = o
     return {
         key: _log_of_round(figure, list(by_clip.values()))
         for key, by_clip in sorted(by_round.items())

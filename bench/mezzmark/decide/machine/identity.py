@@ -8,7 +8,8 @@ from collections.abc import Sequence
 from statistics import median
 from typing import Final
 
-from mezzmark.decide.estimate.observed_run import MeasuredRun
+from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names
+from mezzmark.model.errors import RunError
 from mezzmark.model.fact import Fact
 from mezzmark.model.records import HostMoment
 from mezzmark.model.run import MACHINE_FACTS, HostFacts
@@ -38,6 +39,19 @@ def host_key(host: HostFacts, facts: Sequence[str]) -> HostKey:
 def differing_facts(first: HostFacts, second: HostFacts, facts: Sequence[str]) -> tuple[str, ...]:
     """Which of these facts differ; empty where the hosts count as the same."""
     return tuple(name for name in facts if getattr(first, name) != getattr(second, name))
+
+
+def refuse_other_machines(runs: Sequence[MeasuredRun]) -> None:
+    """RunError for runs that cannot be `POOLED`."""
+    names = run_names(runs)
+    for run, name in zip(runs[1:], names[1:], strict=True):
+        if differing := differing_facts(runs[0].manifest.host, run.manifest.host, POOLED):
+            facts = ", ".join(fact.replace("_", " ") for fact in differing)
+            raise RunError(
+                where=name,
+                what=f"it was made on another machine than {names[0]}: its {facts} differs",
+                remedy="Give runs of one machine",
+            )
 
 
 FactValue = str | int | float | bool | None

@@ -1,30 +1,63 @@
-"""What the fidelity trials of a run say of each encoding, over its clips."""
+"""What the fidelity trials of a run say of each encoding, over its clips: means and worst frames,
+and which tags its files keep.
+
+The mean of PSNR is that of the frames' PSNR: each frame counts alike. (The PSNR of the mean squared
+error, in which each error counts alike, is never above it.) An identical frame has no finite PSNR
+and is left out.
+"""
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from fractions import Fraction
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 
 from mezzmark.decide.estimate.observed_run import ObservedRun
 from mezzmark.decide.picture.diagnosis import Diagnosis, diagnose
-from mezzmark.decide.picture.quality import (
-    BJONTEGAARD_POINTS,
-    GenerationFigures,
-    bjontegaard_quality_db,
-    bjontegaard_rate_fraction,
-    generation_figures,
-)
-from mezzmark.model.encoding import Encoding
+from mezzmark.model.colour import HD_HEIGHT_PX, UNSPECIFIED, MatrixName
 from mezzmark.model.estimate import Estimate, Withheld
 from mezzmark.model.fact import Fact
 from mezzmark.model.records import Trial
-from mezzmark.model.tasks.fidelity import METRICS, FidelityMeasurement, TagSurvival, metric_of
+from mezzmark.model.tasks.fidelity import (
+    METRICS,
+    FidelityMeasurement,
+    GenerationQuality,
+    TagSurvival,
+    metric_of,
+)
 from mezzmark.statistics.intervals import t_interval
 
-LEAST_STEP: Final = 1.02
-"""Two encodings closer in bit rate than 2 % are one rung of a ladder."""
+
+class FrameFigures(Fact):
+    """One metric over the frames of one clip, without identical ones; `worst` is the smallest."""
+
+    mean: float
+    worst: float
+
+
+class GenerationFigures(Fact):
+    """A generation's figures by metric (a row of `METRICS`), and what no dB can say."""
+
+    is_bit_exact: bool
+    frames: dict[str, FrameFigures]
+    bitrate_bps: float
+
+
+def generation_figures(found: GenerationQuality, *, frame_rate: float) -> GenerationFigures:
+    """All metrics of one generation that have a finite value."""
+    frames = {}
+    for name, metric in METRICS.items():
+        values = metric.of(found.quality)
+        finite = values[np.isfinite(values)]
+        if finite.size:
+            frames[name] = FrameFigures(mean=float(finite.mean()), worst=float(finite.min()))
+    return GenerationFigures(
+        is_bit_exact=found.is_bit_exact,
+        frames=frames,
+        bitrate_bps=8 * found.file_bytes * frame_rate / found.frame_count,
+    )
+
 
 CLIPS_FOR_INTERVAL: Final = 3
 """With two clips a t interval has one degree of freedom and says next to nothing."""
@@ -82,19 +115,8 @@ class EncodingFidelity(Fact):
             "delta_e_p90": self.worst_chart.delta_e if self.worst_chart else None,
             "delta_e_max": self.worst_patch.worst_delta_e if self.worst_patch else None,
             "delta_e_tags": self.tags.delta_e_shown if self.tags else None,
-        }[name]
+        }.get(name)
         return None if shift is None else Estimate.exact(shift, "ΔE")
-
-
-class RateComparison(Fact):
-    """Two codecs' ladders compared: the test needs so much more or less bit rate at equal PSNR,
-    and gives so many dB more or less at equal bit rate (Bjøntegaard)."""
-
-    anchor: str
-    test: str
-    rate_fraction: float
-    quality_db: float
-    clip_count: int
 
 
 def judge_encodings(
@@ -119,35 +141,11 @@ def judge_run(run: ObservedRun, *, confidence_level: float) -> tuple[EncodingFid
     )
 
 
-def compare_ladders(
-    judged: Sequence[EncodingFidelity], encodings: Sequence[Encoding]
-) -> tuple[RateComparison, ...]:
-    """Bjøntegaard deltas between every two codecs that have at least four encodings each, from
-    PSNR of all planes over bit rate, averaged over the clips both have."""
-    codec_of = {encoding.name: encoding.codec for encoding in encodings}
-    ladders: dict[str, dict[str, list[tuple[float, float]]]] = {}
-    for entry in judged:
-        codec = codec_of.get(entry.encoding)
-        if codec is None or entry.is_bit_exact:
-            continue
-        for clip in entry.clips:
-            psnr = clip.generations[0].frames.get("psnr")
-            if psnr is not None:
-                points = ladders.setdefault(codec, {}).setdefault(clip.clip, [])
-                points.append((clip.generations[0].bitrate_bps, psnr.mean))
-    names = sorted(ladders)
-    pairs = [(a, b) for place, a in enumerate(names) for b in names[place + 1 :]]
-    compared = [_compare(a, b, ladders[a], ladders[b]) for a, b in pairs]
-    return tuple(comparison for comparison in compared if comparison is not None)
-
-
 def _clip(clip: str, measured: FidelityMeasurement) -> ClipFidelity:
     rate = float(Fraction(measured.frame_rate))
     return ClipFidelity(
         clip=clip,
-        generations=tuple(
-            generation_figures(generation, frame_rate=rate) for generation in measured.generations
-        ),
+        generations=tuple(generation_figures(g, frame_rate=rate) for g in measured.generations),
         diagnosis=diagnose(measured.chart) if measured.chart else None,
         measurement=measured,
     )
@@ -155,15 +153,16 @@ def _clip(clip: str, measured: FidelityMeasurement) -> ClipFidelity:
 
 def _judge(name: str, clips: list[ClipFidelity], confidence_level: float) -> EncodingFidelity:
     firsts = [clip.generations[0] for clip in clips]
-    metrics = dict.fromkeys(metric for first in firsts for metric in first.frames)
     diagnoses = [clip.diagnosis for clip in clips if clip.diagnosis is not None]
-    generation_count = min(len(clip.generations) for clip in clips)
+    generations = range(min(len(clip.generations) for clip in clips))
+    estimates = {metric: _estimate(metric, 0, clips, confidence_level) for metric in METRICS}
+    psnr = [_estimate("psnr", place, clips, confidence_level) for place in generations]
     return EncodingFidelity(
         encoding=name,
         clips=tuple(clips),
         is_bit_exact=all(first.is_bit_exact for first in firsts),
-        estimates={metric: _estimate(metric, 0, clips, confidence_level) for metric in metrics},
-        by_generation_db=tuple(_mean_db(clips, place) for place in range(generation_count)),
+        estimates={metric: found for metric, found in estimates.items() if found},
+        by_generation_db=tuple(found and found.point for found in psnr),
         bitrate_bps=float(np.mean([first.bitrate_bps for first in firsts])),
         worst_chart=max(diagnoses, key=lambda d: d.delta_e, default=None),
         tags=next((c.measurement.tags for c in clips if c.measurement.tags), None),
@@ -176,31 +175,34 @@ def generation_psnr(
 ) -> Estimate:
     """Mean PSNR of one generation (from 0) over the clips that differ in it, with Student's t
     interval over clips; no interval below three clips. Raises ValueError where none differs."""
-    if entry.by_generation_db[generation_index] is None:
+    found = _estimate("psnr", generation_index, entry.clips, confidence_level)
+    if found is None:
         raise ValueError(f"generation {generation_index + 1} of {entry.encoding} has no PSNR")
-    return _estimate("psnr", generation_index, entry.clips, confidence_level)
+    return found
 
 
 def _estimate(
-    name: str, generation_index: int, clips: Sequence[ClipFidelity], confidence_level: float
-) -> QualityEstimate:
+    metric: str, generation_index: int, clips: Sequence[ClipFidelity], confidence_level: float
+) -> QualityEstimate | None:
     found = [
-        (clip.clip, clip.generations[generation_index].frames[name])
+        (clip.clip, figures)
         for clip in clips
-        if name in clip.generations[generation_index].frames
+        if (figures := clip.generations[generation_index].frames.get(metric)) is not None
     ]
+    if not found:
+        return None
     means = [figures.mean for _, figures in found]
     worst_clip, worst = min(found, key=lambda pair: pair[1].worst)
-    low, high = _interval(means, METRICS[name].best, confidence_level)
-    have = len(means)
-    short = Withheld(kind="few_clips", have=have, needed=CLIPS_FOR_INTERVAL - have)
-    why = short if len(means) < CLIPS_FOR_INTERVAL else Withheld(kind="constant")
+    low, high = _interval(means, METRICS[metric].best, confidence_level)
+    why, missing = Withheld(kind="constant"), CLIPS_FOR_INTERVAL - len(means)
+    if missing > 0:
+        why = Withheld(kind="few_clips", have=len(means), needed=missing)
     return QualityEstimate(
         point=float(np.mean(means)),
         low=low,
         high=high,
         confidence_level=confidence_level,
-        unit=METRICS[name].unit,
+        unit=METRICS[metric].unit,
         round_count=1,
         sample_count=len(means),
         method="mean of clips; t over clips",
@@ -224,49 +226,64 @@ def _interval(
     return best * (1 - float(np.exp(logs.high))), best * (1 - float(np.exp(logs.low)))
 
 
-def _mean_db(clips: list[ClipFidelity], place: int) -> float | None:
-    means = [
-        clip.generations[place].frames["psnr"].mean
-        for clip in clips
-        if "psnr" in clip.generations[place].frames
-    ]
-    return float(np.mean(means)) if means else None
+DURATION_TOLERANCE_S = 0.002
+"""Containers with a clock of 1 ms round durations."""
+
+TagValue = str | int | float | None
+TagState = Literal["kept", "lost", "changed", "not asked"]
 
 
-def rungs(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
-    """The points of a ladder, (bit rate, dB), in order of bit rate: each needs more bits than the
-    one before and gives more. Of two at about one bit rate the better stays."""
-    kept: list[tuple[float, float]] = []
-    for rate, quality in sorted(points):
-        if kept and rate < kept[-1][0] * LEAST_STEP:
-            if quality > kept[-1][1]:
-                kept[-1] = (rate, quality)
-        elif not kept or quality > kept[-1][1]:
-            kept.append((rate, quality))
-    return kept
+class TagVerdict(Fact):
+    """What became of one tag, `written` and `read` as in `TagSurvival`."""
+
+    tag: str
+    state: TagState
+    written: TagValue
+    read: TagValue
 
 
-def _compare(
-    anchor: str,
-    test: str,
-    anchor_points: Mapping[str, list[tuple[float, float]]],
-    test_points: Mapping[str, list[tuple[float, float]]],
-) -> RateComparison | None:
-    rates, qualities = [], []
-    for clip in sorted(anchor_points.keys() & test_points.keys()):
-        sides = rungs(anchor_points[clip]), rungs(test_points[clip])
-        if min(map(len, sides)) < BJONTEGAARD_POINTS:
-            continue
-        rate, quality = bjontegaard_rate_fraction(*sides), bjontegaard_quality_db(*sides)
-        if rate is not None and quality is not None:
-            rates.append(rate)
-            qualities.append(quality)
-    if not rates:
-        return None
-    return RateComparison(
-        anchor=anchor,
-        test=test,
-        rate_fraction=float(np.mean(rates)),
-        quality_db=float(np.mean(qualities)),
-        clip_count=len(rates),
+def tag_verdicts(survival: TagSurvival) -> tuple[TagVerdict, ...]:
+    """Every tag in the order of the report's table."""
+    written, read = survival.written, survival.read
+    asked_s, found_s = survival.duration_s
+    if found_s is not None and abs(asked_s - found_s) <= DURATION_TOLERANCE_S:
+        found_s = asked_s
+    return (
+        _judge_tag("range", written.colour_range, read.colour_range, nothing=0),
+        _judge_tag("primaries", written.primaries, read.primaries, nothing=UNSPECIFIED),
+        _judge_tag("transfer", written.transfer, read.transfer, nothing=UNSPECIFIED),
+        _judge_tag("matrix", written.matrix, read.matrix, nothing=UNSPECIFIED),
+        _judge_tag("chroma location", *survival.chroma_location),
+        _judge_tag("field order", *survival.field_order),
+        _judge_tag("sample aspect", *survival.sample_aspect),
+        _judge_tag("timecode", *survival.timecode),
+        _judge_tag("rate", *survival.frame_rate),
+        _judge_tag("duration", asked_s, found_s),
     )
+
+
+def _judge_tag(
+    tag: str, written: TagValue, read: TagValue, *, nothing: TagValue = "unknown"
+) -> TagVerdict:
+    """`nothing` is what a reader gives where the file says nothing."""
+    state: TagState = "changed"
+    if written is None:
+        state = "not asked"
+    elif read == written:
+        state = "kept"
+    elif read in (None, nothing):
+        state = "lost"
+    return TagVerdict(tag=tag, state=state, written=written, read=read)
+
+
+def guessed_matrix(survival: TagSurvival) -> MatrixName | None:
+    """The matrix that the player of this project takes in place of a lost one; None where it is
+    not lost."""
+    if survival.written.matrix == UNSPECIFIED or survival.read.matrix != UNSPECIFIED:
+        return None
+    return "BT.709" if survival.height_px >= HD_HEIGHT_PX else "BT.601"
+
+
+def is_range_lost(survival: TagSurvival) -> bool:
+    """Whether the code range was written and is not read back; limited range is then assumed."""
+    return survival.read.colour_range == 0 != survival.written.colour_range

@@ -1,21 +1,22 @@
 """What sizing needs of each encoding, gathered from the trials of one or more runs."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names
+from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.rounds import estimate_values
-from mezzmark.decide.machine.identity import POOLED, differing_facts
-from mezzmark.decide.throughput.rates import RateSource, Round, find_pixel_rate, fit_grid
+from mezzmark.decide.machine.identity import refuse_other_machines
+from mezzmark.decide.throughput.grid import RateSource, Round, find_pixel_rate, fit_grid
+from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.players import PLAYERS, Player
 from mezzmark.model.records import Trial
-from mezzmark.model.run import ClipManifest, Manifest
+from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms, proved_mask
 from mezzmark.statistics.intervals import t_interval
 from mezzmark.statistics.scaling import ScalingFit
@@ -50,7 +51,9 @@ def gather_encodings(
 
     Raises RunError for no run, or for runs of different machines.
     """
-    _check_one_machine(runs)
+    if not runs:
+        raise RunError(where="runs", what="no run was given", remedy="Name at least one run.")
+    refuse_other_machines(runs)
     trials = [
         ((run_index, trial.round_index), trial)
         for run_index, run in enumerate(runs)
@@ -60,20 +63,23 @@ def gather_encodings(
     names = dict.fromkeys(trial.cell.encoding for _, trial in trials)
     ordered = sorted(names, key=lambda name: name != ORIGINAL)
     waits = {name: _waits_by_round(name, trials, runs) for name in ordered}
-    return tuple(_gather(name, trials, runs, waits, confidence_level) for name in ordered)
+    originals = waits.get(ORIGINAL, {})
+    return tuple(
+        _gather(name, trials, runs, waits[name], originals, confidence_level) for name in ordered
+    )
 
 
 def _gather(
     name: str,
     trials: Sequence[tuple[Round, Trial]],
     runs: Sequence[MeasuredRun],
-    waits: dict[str, Waits],
+    waits: Waits,
+    originals: Waits,
     confidence_level: float,
 ) -> MeasuredEncoding:
     rate, source = find_pixel_rate(name, trials, confidence_level) or (None, None)
-    mine, original = waits[name], waits.get(ORIGINAL, {})
-    reads = [read for _, read in mine.values()]
-    saved = [original[r][0] - mine[r][0] for r in sorted(mine.keys() & original.keys())]
+    reads = [read for _, read in waits.values()]
+    saved = [originals[r][0] - waits[r][0] for r in sorted(waits.keys() & originals.keys())]
     return MeasuredEncoding(
         encoding=name,
         pixel_rate=rate,
@@ -92,18 +98,11 @@ def _difference(values: Sequence[float], confidence_level: float) -> Estimate | 
     if not values:
         return None
     plain = estimate_values([abs(v) for v in values], "ms", len(values), confidence_level)
-    low = high = None
+    signed: dict[str, object] = {"point": float(np.mean(values)), "low": None, "high": None}
     if not plain.withheld:
         interval = t_interval(values, confidence_level=confidence_level)
-        low, high = interval.low, interval.high
-    return plain.model_copy(
-        update={
-            "point": float(np.mean(values)),
-            "low": low,
-            "high": high,
-            "method": "t on differences paired by round",
-        }
-    )
+        signed |= {"low": interval.low, "high": interval.high}
+    return plain.model_copy(update=signed | {"method": "t on differences paired by round"})
 
 
 def _waits_by_round(
@@ -115,24 +114,22 @@ def _waits_by_round(
     settings the one with `roll` and the most threads counts, as an editor would use.
     """
     mine = [
-        (key, trial)
+        (key, trial.cell, trial.measurement)
         for key, trial in trials
         if trial.cell.encoding == name
         and PLAYERS.get(trial.cell.setting["player"], Player(name="")).device is None
         and isinstance(trial.measurement, ScrubMeasurement)
     ]
-    if not mine:
-        return {}
-    choice = max((t.cell.setting["policy"] == "roll", t.cell.setting["threads"]) for _, t in mine)
+
+    def mode(cell: Cell) -> tuple[bool, int]:
+        return cell.setting["policy"] == "roll", cell.setting["threads"]
+
+    best = max((mode(cell) for _, cell, _ in mine), default=None)
     by_round: dict[Round, dict[tuple[str, str], tuple[float, float]]] = {}
-    for key, trial in mine:
-        cell, measured = trial.cell, trial.measurement
-        if (cell.setting["policy"] == "roll", cell.setting["threads"]) != choice:
-            continue
-        assert isinstance(measured, ScrubMeasurement)
+    for key, cell, measured in mine:
         proved = proved_mask(measured)
-        rate = _bitrate_bps(runs[key[0]].manifest, cell.clip, name)
-        if proved.any():
+        if mode(cell) == best and proved.any():
+            rate = _bitrate_bps(runs[key[0]].manifest, cell.clip, name)
             wait = float(latencies_ms(measured)[proved].mean())
             read = float(np.asarray(measured.read_bytes)[proved].mean())
             spot = (cell.clip, cell.setting["pattern"] or "")
@@ -162,46 +159,20 @@ def _bitrate_bps(manifest: Manifest, clip: str, encoding: str) -> float | None:
 def _bits_per_pixel(
     name: str, runs: Sequence[MeasuredRun], confidence_level: float
 ) -> Estimate | None:
-    values = list(_bits_of_clips(name, runs))
-    if not values:
+    by_clip: dict[tuple[str, str], float] = {}
+    for run in runs:
+        for clip in run.manifest.clips:
+            rate = _bitrate_bps(run.manifest, clip.clip, name)
+            pixels = clip.original.width_px * clip.original.height_px * clip.frame_count
+            if rate and pixels and clip.duration_s > 0:
+                pixels_per_s = pixels / clip.duration_s
+                by_clip.setdefault((clip.clip, clip.fingerprint), rate / pixels_per_s)
+    if not by_clip:
         return None
+    values = list(by_clip.values())
     estimate = estimate_values(values, "bit/px", len(values), confidence_level)
     few = tuple(
         reason.model_copy(update={"kind": "few_clips"}) if reason.kind == "few_rounds" else reason
         for reason in estimate.withheld
     )
     return estimate.model_copy(update={"method": "t on logs over clips", "withheld": few})
-
-
-def _bits_of_clips(name: str, runs: Sequence[MeasuredRun]) -> Iterable[float]:
-    seen: set[tuple[str, str]] = set()
-    for run in runs:
-        for clip in run.manifest.clips:
-            rate = _bitrate_bps(run.manifest, clip.clip, name)
-            pixels = _pixels_per_s(clip)
-            if rate and pixels and (clip.clip, clip.fingerprint) not in seen:
-                seen.add((clip.clip, clip.fingerprint))
-                yield rate / pixels
-
-
-def _pixels_per_s(clip: ClipManifest) -> float:
-    return (
-        clip.original.width_px * clip.original.height_px * clip.frame_count / clip.duration_s
-        if clip.duration_s > 0
-        else 0.0
-    )
-
-
-def _check_one_machine(runs: Sequence[MeasuredRun]) -> None:
-    if not runs:
-        raise RunError(where="runs", what="no run was given", remedy="Name at least one run.")
-    names = run_names(runs)
-    host = runs[0].manifest.host
-    for run, name in zip(runs[1:], names[1:], strict=True):
-        if differing := differing_facts(host, run.manifest.host, POOLED):
-            facts = ", ".join(fact.replace("_", " ") for fact in differing)
-            raise RunError(
-                where=name,
-                what=f"it was made on another machine than {names[0]}: its {facts} differs",
-                remedy="Size one machine at a time.",
-            )

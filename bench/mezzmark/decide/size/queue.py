@@ -6,16 +6,16 @@ other core counts. The queue is checked against M/M/1 and M/D/1 (Kleinrock, Queu
 """
 
 import math
+from bisect import bisect_left
 from collections.abc import Callable, Mapping
+from functools import cache, partial
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.draws import Drawn, combine, estimate_drawn
-from mezzmark.decide.size.answers import meets_deadline
-from mezzmark.decide.size.result import CorePrediction
-from mezzmark.decide.size.streams import SECONDS_PER_HOUR
+from mezzmark.decide.size.result import CorePrediction, meets_deadline
 from mezzmark.decide.throughput.schedule import serve_in_order
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.shop import Shop
@@ -36,6 +36,7 @@ MOST_MACHINES: Final = 1000
 """Ten times what a shop may name; a shop that needs more needs another kind of answer."""
 
 HOURS_PER_DAY: Final = 24.0
+SECONDS_PER_HOUR: Final = 3600.0
 
 _Floats = NDArray[np.float64]
 
@@ -55,10 +56,8 @@ def draw_cards(
 
     A camera's cards arrive at independent uniform times within the shooting hours.
     """
-    kinds = np.repeat(
-        np.arange(len(shop.cameras)),
-        [camera.card_count_per_day for camera in shop.cameras],
-    )
+    counts = [camera.card_count_per_day for camera in shop.cameras]
+    kinds = np.repeat(np.arange(len(counts)), counts)
     hours = rng.uniform(shop.shooting_start_hour, shop.shooting_end_hour, (days, kinds.size))
     hours += HOURS_PER_DAY * np.arange(days)[:, None]
     order = np.argsort(hours, axis=None, kind="stable")
@@ -131,17 +130,15 @@ def find_machines_needed(
     tried on the same cards (`seed`).
     """
     late, busy = figures["late_cards"], figures["utilisation"]
-    known = {shop.ingest_machines: late}
     slow_rate = float(np.quantile(pixel_rate.draws, (1 - confidence_level) / 2))
 
+    @cache
     def late_with(count: int) -> Estimate:
-        if count not in known:
-            there = shop.model_copy(update={"ingest_machines": count})
-            queue = draw_queue(there, pixel_rate, rng=np.random.default_rng(seed))
-            known[count] = estimate_drawn(
-                queue["late_cards"], "", confidence_level=confidence_level
-            )
-        return known[count]
+        if count == shop.ingest_machines:
+            return late
+        there = shop.model_copy(update={"ingest_machines": count})
+        queue = draw_queue(there, pixel_rate, rng=np.random.default_rng(seed))
+        return estimate_drawn(queue["late_cards"], "", confidence_level=confidence_level)
 
     def fewest(end: Callable[[Estimate], float]) -> float:
         def is_enough(count: int) -> bool:
@@ -175,18 +172,14 @@ def _fewest(is_enough: Callable[[int], bool], *, fewest: int, most: int) -> floa
     while too_few + step < most and not is_enough(too_few + step):
         too_few, step = too_few + step, step * 2
     enough = min(too_few + step, most)
-    while enough - too_few > 1:
-        middle = (too_few + enough) // 2
-        too_few, enough = (too_few, middle) if is_enough(middle) else (middle, enough)
-    return enough
+    between = range(too_few + 1, enough)
+    return too_few + 1 + bisect_left(between, True, key=is_enough)
 
 
 def _enough_for_no_waiting(shop: Shop, slowest_rate: float) -> int:
     """So many machines that every card finds one free: all cards of a day, for each day that the
     longest card may take, and one day more."""
-    longest_hours = max(
-        camera.card_hours * camera.pixels_per_s / slowest_rate for camera in shop.cameras
-    )
+    longest_hours = max(c.card_hours * c.pixels_per_s / slowest_rate for c in shop.cameras)
     days = math.ceil(min(longest_hours / HOURS_PER_DAY, MOST_MACHINES)) + 1
     return min(shop.card_count_per_day * days, MOST_MACHINES)
 
@@ -209,10 +202,7 @@ def predict_ingest(
     if fit is None or fit.covariance_source == "none":
         return tuple(CorePrediction(core_count=count) for count in shop.core_counts)
     here = predict_throughput(fit, measured_core_count, confidence_level=confidence_level)
-
-    def estimate(drawn: Drawn, unit: str = "") -> Estimate:
-        return estimate_drawn(drawn, unit, confidence_level=confidence_level)
-
+    estimate = partial(estimate_drawn, confidence_level=confidence_level)
     found = []
     for count in shop.core_counts:
         there = predict_throughput(fit, count, confidence_level=confidence_level)
@@ -223,8 +213,8 @@ def predict_ingest(
         hours_there = combine(lambda h, s: h / s, hours, speedup)
         rate_there = combine(lambda r, s: r * s, pixel_rate, speedup)
         figures = {
-            "late_cards": estimate(draw_queue(shop, rate_there, rng=rng)["late_cards"]),
-            "utilisation": estimate(combine(lambda h: h / HOURS_PER_DAY, hours_there)),
+            "late_cards": estimate(draw_queue(shop, rate_there, rng=rng)["late_cards"], ""),
+            "utilisation": estimate(combine(lambda h: h / HOURS_PER_DAY, hours_there), ""),
         }
         found.append(
             CorePrediction(

@@ -1,16 +1,22 @@
-"""What sizing answers: per encoding, every figure as an estimate, and what it rests on."""
+"""What sizing answers: per encoding, every figure as an estimate, what it rests on, and yes, no or
+cannot tell: the only place where estimates become answers."""
 
 import math
+from collections.abc import Callable, Mapping
 from typing import Final, Literal
 
 from pydantic import field_serializer
 
-from mezzmark.decide.throughput.rates import RateSource
+from mezzmark.decide.throughput.grid import RateSource
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.shop import Assumption, Shop
 
 Answer = Literal["yes", "no", "cannot tell", "not measured"]
+"""Of intermediates; the originals are there already."""
+
+_Within = Callable[[float, float], bool]
+"""Of the lower and the upper end of an interval."""
 
 Limit = Literal["link", "array", ""]
 
@@ -85,17 +91,15 @@ class EncodingSizing(Fact):
 
     @field_serializer("figures", when_used="json")
     def _name_the_endless(self, figures: dict[str, Estimate]) -> dict[str, dict[str, object]]:
+        """JSON has no infinite number; Python's and pydantic's readers know these texts."""
+        endless = ((math.inf, "Infinity"), (-math.inf, "-Infinity"))
         return {
-            figure: {key: _json_value(value) for key, value in estimate.model_dump().items()}
+            figure: {
+                key: next((text for number, text in endless if value == number), value)
+                for key, value in estimate.model_dump().items()
+            }
             for figure, estimate in figures.items()
         }
-
-
-def _json_value(value: object) -> object:
-    """JSON has no infinite number; Python's and pydantic's readers know these texts."""
-    if isinstance(value, float) and math.isinf(value):
-        return "Infinity" if value > 0 else "-Infinity"
-    return value
 
 
 class SizingResult(Fact):
@@ -113,3 +117,74 @@ class SizingResult(Fact):
     link_payload_mb_per_s: float
     draw_count: int
     confidence_level: float
+
+
+def _judge(figure: Estimate | None, *, yes: _Within, no: _Within) -> Answer:
+    """By the whole interval, never by the point: `yes` and `no` are of its ends."""
+    if figure is None:
+        return "not measured"
+    if figure.low is None or figure.high is None:
+        return "cannot tell"
+    if yes(figure.low, figure.high):
+        return "yes"
+    return "no" if no(figure.low, figure.high) else "cannot tell"
+
+
+def keeps_up(figures: Mapping[str, Estimate]) -> Answer:
+    """Whether a shooting day's footage is ingested in less than 24 hours."""
+    busy = figures.get("utilisation")
+    return _judge(busy, yes=lambda _, high: high < 1, no=lambda low, _: low >= 1)
+
+
+def meets_deadline(shop: Shop, figures: Mapping[str, Estimate]) -> Answer:
+    """Whether no more cards than the shop allows are ready too late.
+
+    Who cannot keep up is late, and who may not is not surely in time: the two figures come from
+    different draws, so that their tails may differ.
+    """
+    allowed, late = shop.late_cards_fraction, figures.get("late_cards")
+    in_time = _judge(late, yes=lambda _, high: high <= allowed, no=lambda low, _: low > allowed)
+    return _if_keeping_up(in_time, keeps_up(figures))
+
+
+def pays_off(figures: Mapping[str, Estimate]) -> Answer:
+    """Whether editors save more waiting than ingest adds.
+
+    Footage that is never ready saves nobody any time, nor do moves that are no faster; where it
+    may never be ready nobody can be sure.
+    """
+    if saves_nothing(figures):
+        return "no"
+    balance = figures.get("wait_balance_min_per_day")
+    gains = _judge(balance, yes=lambda low, _: low > 0, no=lambda _, high: high < 0)
+    return _if_keeping_up(gains, keeps_up(figures))
+
+
+def _if_keeping_up(answer: Answer, keeps: Answer) -> Answer:
+    if keeps == "no":
+        return "no"
+    return "cannot tell" if (answer, keeps) == ("yes", "cannot tell") else answer
+
+
+def has_long_cards(shop: Shop, figures: Mapping[str, Estimate]) -> bool:
+    """Whether, at the slow end of the measured speed, too many cards take longer than the shop's
+    turnaround even where each finds a machine free."""
+    hours = figures.get("ingest_hours_per_day")
+    if hours is None or hours.high is None:
+        return False
+    cameras = shop.cameras
+    # Machine hours for each hour of footage of one pixel a second.
+    footage = sum(c.pixels_per_s * c.count * c.hours_per_day for c in cameras)
+    hours_per_footage = hours.high * shop.ingest_machines / footage
+    late = sum(
+        camera.card_count_per_day
+        for camera in cameras
+        if camera.card_hours * camera.pixels_per_s * hours_per_footage > shop.turnaround_hours
+    )
+    return late > shop.late_cards_fraction * shop.card_count_per_day
+
+
+def saves_nothing(figures: Mapping[str, Estimate]) -> bool:
+    """Whether moves are surely slower than the originals'."""
+    saved = figures.get("wait_saved_min_per_day")
+    return saved is not None and saved.high is not None and saved.high < 0

@@ -8,23 +8,25 @@ differ from the clips measured. Waits of playhead moves are taken as measured.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.draws import DRAW_COUNT, Drawn, combine, draw_estimate, estimate_drawn
-from mezzmark.decide.estimate.observed_run import MeasuredRun
-from mezzmark.decide.size.answers import (
-    has_long_cards,
-    keeps_up,
-    meets_deadline,
-    pays_off,
-    saves_nothing,
+from mezzmark.decide.estimate.draws import (
+    DRAW_COUNT,
+    Drawn,
+    combine,
+    draw_estimate,
+    estimate_drawn,
+    exactly,
 )
+from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.size.inputs import MeasuredEncoding, gather_encodings
 from mezzmark.decide.size.queue import (
     HOURS_PER_DAY,
+    SECONDS_PER_HOUR,
     draw_queue,
     find_machines_needed,
     predict_ingest,
@@ -33,23 +35,52 @@ from mezzmark.decide.size.result import (
     SIZING_FIGURES,
     CorePrediction,
     EncodingSizing,
+    Limit,
     SizingNote,
     SizingResult,
-)
-from mezzmark.decide.size.streams import (
-    SECONDS_PER_HOUR,
-    limiting_part,
-    payload_mb_per_s,
-    size_streams,
+    has_long_cards,
+    keeps_up,
+    meets_deadline,
+    pays_off,
+    saves_nothing,
 )
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.shop import Shop, list_assumptions
 
+BITS_PER_BYTE: Final = 8
+MB: Final = 1e6
+GB: Final = 1e9
+TB: Final = 1e12
+TIB: Final = 2.0**40
+
+FRAME_OVERHEAD_BYTES: Final = 38
+"""Preamble 8, header 14, check sequence 4, gap 12 (IEEE 802.3)."""
+
 MS_PER_MIN: Final = 60_000.0
 MIN_PER_HOUR: Final = 60.0
 
 _Floats = NDArray[np.float64]
+
+
+def payload_mb_per_s(shop: Shop) -> float:
+    """What the shop's link carries at best, in 10⁶ payload bytes a second, in full frames.
+
+    `header_bytes` are the network and transport headers inside the MTU (52: IPv4 and TCP with
+    time stamps).
+    """
+    fraction = (shop.mtu_bytes - shop.header_bytes) / (shop.mtu_bytes + FRAME_OVERHEAD_BYTES)
+    return shop.link_gbps * 1e9 * fraction / BITS_PER_BYTE / MB
+
+
+def planned_link_mb_per_s(shop: Shop) -> float:
+    """What of the link may be planned for, in 10⁶ bytes a second."""
+    return payload_mb_per_s(shop) * shop.link_usable_fraction
+
+
+def footage_gb(bitrate_bps: float, hours: float) -> float:
+    """Size of `hours` of footage, in 10⁹ bytes."""
+    return bitrate_bps * hours * SECONDS_PER_HOUR / BITS_PER_BYTE / GB
 
 
 def size_encodings(
@@ -68,16 +99,12 @@ def size_encodings(
     measured = gather_encodings(runs, confidence_level=confidence_level)
     core_count = runs[0].manifest.host.usable_core_count
     sizer = _Sizer(shop=shop, rng=rng, confidence_level=confidence_level, draw_count=draw_count)
-    encodings = tuple(sizer.size(encoding, core_count) for encoding in measured)
-    sizes = {
-        (clip.original.width_px, clip.original.height_px)
-        for run in runs
-        for clip in run.manifest.clips
-    }
+    originals = [clip.original for run in runs for clip in run.manifest.clips]
+    sizes = {(original.width_px, original.height_px) for original in originals}
     return SizingResult(
         shop=shop,
         assumptions=list_assumptions(shop),
-        encodings=encodings,
+        encodings=tuple(sizer.size(encoding, core_count) for encoding in measured),
         unmeasured_cameras=tuple(
             camera.name
             for camera in shop.cameras
@@ -90,40 +117,36 @@ def size_encodings(
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Sizer:
     """One shop and one source of draws, applied to each encoding in turn."""
 
-    def __init__(
-        self, *, shop: Shop, rng: np.random.Generator, confidence_level: float, draw_count: int
-    ) -> None:
-        self.shop, self.rng = shop, rng
-        self.confidence_level, self.draw_count = confidence_level, draw_count
+    shop: Shop
+    rng: np.random.Generator
+    confidence_level: float
+    draw_count: int
 
     def size(self, measured: MeasuredEncoding, core_count: int) -> EncodingSizing:
         """All figures of one encoding, and the three answers."""
-        found: dict[str, Drawn] = {}
-        rate = self._add_ingest(found, measured)
-        streams = size_streams(self.shop, measured, draw=self._draw, draw_count=self.draw_count)
-        found |= streams
-        self._add_waits(found, measured)
+        is_original, level = measured.encoding == ORIGINAL, self.confidence_level
+        ingest = {} if is_original else self._ingest(measured)
+        rate = ingest.pop("pixel_rate", None)
+        streams = self._streams(measured)
+        waits = {} if is_original else self._waits(measured, ingest.get("card_wait_hours"))
+        found = ingest | streams | waits
         figures = {
-            name: estimate_drawn(found[name], unit, confidence_level=self.confidence_level)
+            name: estimate_drawn(found[name], unit, confidence_level=level)
             for name, unit in SIZING_FIGURES.items()
             if name in found
         }
-        name = measured.encoding
-        is_there = name == ORIGINAL
-        in_time = "yes" if is_there else meets_deadline(self.shop, figures)
+        in_time = "yes" if is_original else meets_deadline(self.shop, figures)
         elsewhere: tuple[CorePrediction, ...] = ()
         if rate is not None:
             if in_time != "yes":
+                # A child's draws leave those of the other figures as they are.
+                seed = int(self.rng.spawn(1)[0].integers(2**32))
                 figures["machines_needed"] = find_machines_needed(
-                    self.shop,
-                    rate,
-                    figures,
-                    # A child's draws leave those of the other figures as they are.
-                    seed=int(self.rng.spawn(1)[0].integers(2**32)),
-                    confidence_level=self.confidence_level,
+                    self.shop, rate, figures, seed=seed, confidence_level=level
                 )
             elsewhere = predict_ingest(
                 self.shop,
@@ -132,16 +155,19 @@ class _Sizer:
                 pixel_rate=rate,
                 measured_core_count=core_count,
                 rng=self.rng,
-                confidence_level=self.confidence_level,
+                confidence_level=level,
             )
+        limit: Limit = "array"
+        if planned_link_mb_per_s(self.shop) <= self.shop.array_mb_per_s:
+            limit = "link"
         return EncodingSizing(
-            encoding=name,
+            encoding=measured.encoding,
             figures=figures,
-            keeps_up="yes" if is_there else keeps_up(figures),
+            keeps_up="yes" if is_original else keeps_up(figures),
             meets_deadline=in_time,
             pays_off=pays_off(figures),
             rate_source=measured.rate_source,
-            limited_by=limiting_part(self.shop) if streams else "",
+            limited_by=limit if streams else "",
             has_long_cards=has_long_cards(self.shop, figures),
             on_other_machines=elsewhere,
             notes=tuple(_notes(measured, figures)),
@@ -150,10 +176,10 @@ class _Sizer:
     def _draw(self, estimate: Estimate) -> Drawn:
         return draw_estimate(estimate, rng=self.rng, draw_count=self.draw_count)
 
-    def _add_ingest(self, found: dict[str, Drawn], measured: MeasuredEncoding) -> Drawn | None:
-        """Adds what ingest takes, and gives the speed in pixels a second, where it is known."""
-        if measured.encoding == ORIGINAL or measured.pixel_rate is None:
-            return None
+    def _ingest(self, measured: MeasuredEncoding) -> dict[str, Drawn]:
+        """What ingest takes, and `pixel_rate` in pixels a second, where the speed is known."""
+        if measured.pixel_rate is None:
+            return {}
         rate = self._draw(measured.pixel_rate)
         pixels = sum(
             camera.count * camera.hours_per_day * SECONDS_PER_HOUR * camera.pixels_per_s
@@ -161,36 +187,85 @@ class _Sizer:
         )
         machines = self.shop.ingest_machines
         hours = combine(lambda r: pixels / r / SECONDS_PER_HOUR / machines, rate)
-        found["ingest_hours_per_day"] = hours
-        found |= draw_queue(self.shop, rate, rng=self.rng)
-        found["utilisation"] = combine(lambda h: h / HOURS_PER_DAY, hours)
-        return rate
+        return draw_queue(self.shop, rate, rng=self.rng) | {
+            "pixel_rate": rate,
+            "ingest_hours_per_day": hours,
+            "utilisation": combine(lambda h: h / HOURS_PER_DAY, hours),
+        }
 
-    def _add_waits(self, found: dict[str, Drawn], measured: MeasuredEncoding) -> None:
-        """Adds waits saved and added. An endless queue adds an endless wait."""
-        if measured.encoding == ORIGINAL:
-            return
-        shop = self.shop
-        moves = shop.moves_per_hour * shop.editing_hours_per_day
-        card_wait = found.get("card_wait_hours")
+    def _streams(self, measured: MeasuredEncoding) -> dict[str, Drawn]:
+        """What is stored, what the network carries, and how many editors that is enough for;
+        nothing where the size of the encoding was not measured."""
+        shop, is_original = self.shop, measured.encoding == ORIGINAL
+        hours = np.array([camera.count * camera.hours_per_day for camera in shop.cameras])
+        if is_original:
+            rates = np.array([camera.bitrate_bps for camera in shop.cameras])
+            stream_bps = exactly(float(rates @ hours / hours.sum()), draw_count=self.draw_count)
+        elif measured.bits_per_pixel is not None:
+            pixels = np.array([camera.pixels_per_s for camera in shop.cameras])
+            mean_pixels = float(pixels @ hours / hours.sum())
+            bits = self._draw(measured.bits_per_pixel)
+            stream_bps = combine(lambda b: b * mean_pixels, bits)
+        else:
+            return {}
+        usable = min(planned_link_mb_per_s(shop), shop.array_mb_per_s)
+        played = combine(lambda b: b * shop.streams_per_editor / BITS_PER_BYTE / MB, stream_bps)
+        figures = _storage(shop, stream_bps, is_original=is_original)
+        figures["network_peak_mb_per_s"] = combine(lambda mb: mb * shop.editors, played)
+        figures["editors_carried"] = combine(lambda mb: np.floor(usable / mb), played)
+        if measured.stream_s_per_move is not None:
+            moves_per_s = shop.moves_per_hour / SECONDS_PER_HOUR
+            figures["network_mean_mb_per_s"] = combine(
+                lambda b, s, mb: (
+                    shop.editors
+                    * (moves_per_s * s * b / BITS_PER_BYTE / MB + shop.playing_fraction * mb)
+                ),
+                stream_bps,
+                self._draw(measured.stream_s_per_move),
+                played,
+            )
+        return figures
+
+    def _waits(self, measured: MeasuredEncoding, card_wait: Drawn | None) -> dict[str, Drawn]:
+        """Waits saved and added. An endless queue adds an endless wait."""
+        found: dict[str, Drawn] = {}
+        awaited = self.shop.awaited_cards_per_day
+        moves = self.shop.moves_per_hour * self.shop.editing_hours_per_day
         if card_wait is not None:
-            awaited = shop.awaited_cards_per_day
-            added = combine(
+            added = found["wait_added_min_per_day"] = combine(
                 # Who waits for no card waits not at all, even where the queue never ends.
                 lambda hours: hours * awaited * MIN_PER_HOUR if awaited else np.zeros_like(hours),
                 card_wait,
             )
-            found["wait_added_min_per_day"] = added
-        if measured.saved_ms is None:
-            return
-        saved_ms = self._draw(measured.saved_ms)
-        saved = combine(lambda ms: ms * moves / MS_PER_MIN, saved_ms)
-        found["wait_saved_min_per_day"] = saved
-        if card_wait is None:
-            return
-        found["wait_balance_min_per_day"] = combine(lambda a, b: a - b, saved, added)
-        if saved_ms.point > 0:
-            found["moves_to_pay_off"] = combine(_moves_to_pay_off, added, saved_ms)
+        if measured.saved_ms is not None:
+            saved_ms = self._draw(measured.saved_ms)
+            saved = combine(lambda ms: ms * moves / MS_PER_MIN, saved_ms)
+            found["wait_saved_min_per_day"] = saved
+            if card_wait is not None:
+                found["wait_balance_min_per_day"] = combine(lambda a, b: a - b, saved, added)
+                if saved_ms.point > 0:
+                    found["moves_to_pay_off"] = combine(_moves_to_pay_off, added, saved_ms)
+        return found
+
+
+def _storage(shop: Shop, stream_bps: Drawn, *, is_original: bool) -> dict[str, Drawn]:
+    """Footage of a day and all that is kept, originals included."""
+    originals_gb = sum(
+        footage_gb(camera.bitrate_bps, camera.count * camera.hours_per_day)
+        for camera in shop.cameras
+    )
+    copies = 0 if is_original else shop.copies
+    hours = shop.footage_hours_per_day
+    day_gb = combine(lambda b: b * hours * SECONDS_PER_HOUR / BITS_PER_BYTE / GB, stream_bps)
+    kept_bytes = combine(
+        lambda gb: (copies * gb + shop.original_copies * originals_gb) * GB * shop.retention_days,
+        day_gb,
+    )
+    figures = {} if is_original else {"intermediate_gb_per_day": day_gb}
+    return figures | {
+        "storage_tb": combine(lambda size: size / TB, kept_bytes),
+        "storage_tib": combine(lambda size: size / TIB, kept_bytes),
+    }
 
 
 def _notes(measured: MeasuredEncoding, figures: Mapping[str, Estimate]) -> Iterator[SizingNote]:

@@ -1,21 +1,115 @@
-"""What the encode grid says: the best split of jobs × threads, and how near it is to the limit."""
+"""How fast each split of jobs × threads encodes, and what the encode grid says: the best split, and
+how near it is to the limit."""
 
 import math
 from collections.abc import Sequence
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.observed_run import Observation, observe
-from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips, pool_clips
-from mezzmark.decide.throughput.rates import encoded_work
-from mezzmark.model.cell import Cell
+from mezzmark.decide.estimate.pooling import (
+    compare_groups,
+    group_over_clips,
+    pool_clips,
+)
+from mezzmark.decide.estimate.rounds import estimate_values
+from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.estimate import Estimate
-from mezzmark.model.fact import NS_PER_S, Fact
+from mezzmark.model.fact import Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.run import HostFacts
+from mezzmark.model.tasks.encode import EncodeMeasurement
 from mezzmark.model.tasks.grid import GridMeasurement
+from mezzmark.model.tasks.ingest import ClipOrder, IngestMeasurement
+from mezzmark.statistics.scaling import ScalingFit, fit_scaling
+
+RateTask = Literal["ingest", "grid", "encode"]
+
+RATE_TASKS: Final[tuple[RateTask, ...]] = ("ingest", "grid", "encode")
+"""Where ingest speed may come from, best first: only `ingest` decodes and converts as well."""
+
+Round = tuple[int, int]
+"""Number of the run, and of the round in it."""
+
+
+class RateSource(Fact):
+    """The measurement that an ingest speed was taken from; `order` is that of an ingest's clips."""
+
+    task: RateTask
+    job_count: int
+    thread_count: int
+    order: ClipOrder | None = None
+
+
+def find_pixel_rate(
+    name: str, trials: Sequence[tuple[Round, Trial]], confidence_level: float
+) -> tuple[Estimate, RateSource] | None:
+    """Pixels a second of the fastest setting of the best task measured, and which that was."""
+    for task in RATE_TASKS:
+        rates = _rates_by_setting(name, task, trials)
+        if rates:
+            best = max(rates, key=lambda setting: float(np.mean(np.log(rates[setting]))))
+            jobs, threads = best.split
+            order = best["clip_order"]
+            source = RateSource(task=task, job_count=jobs, thread_count=threads, order=order)
+            return estimate_values(rates[best], "px/s", len(rates[best]), confidence_level), source
+    return None
+
+
+def fit_grid(name: str, trials: Sequence[tuple[Round, Trial]]) -> ScalingFit | None:
+    """The law through the best split of each core count of the grid; None for too few counts."""
+    best: dict[int, list[float]] = {}
+    for setting, rates in _rates_by_setting(name, "grid", trials).items():
+        count = math.prod(setting.split)
+        if count not in best or np.mean(rates) > np.mean(best[count]):
+            best[count] = rates
+    if len(best) < 2:
+        return None
+    rounds = min(map(len, best.values()))
+    counts = sorted(best)
+    matrix = np.array([best[count][:rounds] for count in counts]).T
+    return fit_scaling(counts, matrix, law="usl" if len(counts) > 2 else "amdahl")
+
+
+def encoded_work(trial: Trial) -> tuple[float, float]:
+    """Pixels encoded and the seconds they took; (0, 0) for trials that encode nothing."""
+    measured = trial.measurement
+    if isinstance(measured, EncodeMeasurement):
+        pixels = measured.frame_count * measured.width_px * measured.height_px
+        return float(pixels), measured.wall_ns / 1e9
+    if isinstance(measured, GridMeasurement):
+        pixels = sum(measured.window_packets) * measured.width_px * measured.height_px
+        return float(pixels), measured.window_ns / 1e9
+    if isinstance(measured, IngestMeasurement):
+        shapes = zip(measured.frame_count, measured.width_px, measured.height_px, strict=True)
+        return float(sum(math.prod(shape) for shape in shapes)), max(measured.end_ns) / 1e9
+    return 0.0, 0.0
+
+
+def _rates_by_setting(
+    name: str, task: RateTask, trials: Sequence[tuple[Round, Trial]]
+) -> dict[Setting, list[float]]:
+    """Total pixels / total seconds of each round in which every cell of the setting took part.
+
+    Ingest that resizes is left out: its pixels are not those of the footage.
+    """
+    work: dict[Setting, dict[Round, dict[str, tuple[float, float]]]] = {}
+    for key, trial in trials:
+        cell = trial.cell
+        if cell.task == task and cell.encoding == name and cell.setting["delivery_height"] is None:
+            rounds = work.setdefault(cell.setting, {})
+            rounds.setdefault(key, {})[cell.cell_id] = encoded_work(trial)
+    found = {}
+    for setting, rounds in work.items():
+        full = max(map(len, rounds.values()))
+        totals = [
+            [sum(column) for column in zip(*cells.values(), strict=True)]
+            for _, cells in sorted(rounds.items())
+            if len(cells) == full
+        ]
+        found[setting] = [pixels / seconds for pixels, seconds in totals if seconds > 0]
+    return {setting: rates for setting, rates in found.items() if rates}
 
 
 class SplitFigures(Fact):
@@ -59,9 +153,8 @@ def judge_grid(
     what memory carries; `limit_fraction` is the best split's share of it, paired by round.
     """
     mine = [t for t in trials if t.cell.task == "grid" and not t.arm]
-    observations = observe(mine)
     by_encoding: dict[str, list[Observation]] = {}
-    for observation in observations:
+    for observation in observe(mine):
         by_encoding.setdefault(observation.cell.encoding, []).append(observation)
     return tuple(
         _judge(name, group, mine, host, confidence_level) for name, group in by_encoding.items()
@@ -88,12 +181,13 @@ def _judge(
             groups[a], groups[b], "throughput_fps", confidence_level=confidence_level
         )
 
-    speedup = ratio(best, single)
-    ceiling = None
+    limit_fraction = None
     if single is not None:
-        ceiling = machine_speedup_limit(
-            limiting_core_count(host), _single_pixel_rate(single, trials), _bandwidth(host)
-        )
+        memory = host.memory_bandwidth
+        bandwidth = max(point.bytes_per_s for point in memory.points) if memory else None
+        rate = _single_pixel_rate(single, trials)
+        limit = machine_speedup_limit(limiting_core_count(host), rate, bandwidth)
+        limit_fraction = _share(ratio(best, single), limit)
     lead = ratio(best, runner_up)
     return GridFindings(
         encoding=name,
@@ -110,7 +204,7 @@ def _judge(
         runner_up=runner_up and runner_up.setting.split,
         lead=lead,
         is_lead_certain=lead is not None and lead.low is not None and lead.low > 1,
-        limit_fraction=None if ceiling is None else _share(speedup, ceiling),
+        limit_fraction=limit_fraction,
     )
 
 
@@ -124,21 +218,12 @@ def limiting_core_count(host: HostFacts) -> int:
 def machine_speedup_limit(
     core_count: int, single_pixel_rate: float, bandwidth_bytes_per_s: float | None
 ) -> float:
-    """How many times one job of one thread the machine could do at best.
-
-    As many times as it has cores, unless reading the pictures alone would take more than memory
-    carries.
-    """
+    """How many times one job of one thread the machine could do at best: as many times as it has
+    cores, unless reading the pictures alone would take more than memory carries."""
     if bandwidth_bytes_per_s is None or single_pixel_rate <= 0:
         return float(core_count)
     carried = bandwidth_bytes_per_s / (single_pixel_rate * BYTES_PER_PIXEL)
     return max(1.0, min(float(core_count), carried))
-
-
-def _bandwidth(host: HostFacts) -> float | None:
-    if host.memory_bandwidth is None:
-        return None
-    return max(point.bytes_per_s for point in host.memory_bandwidth.points)
 
 
 def _single_pixel_rate(single: Cell, trials: Sequence[Trial]) -> float:
@@ -149,44 +234,6 @@ def _single_pixel_rate(single: Cell, trials: Sequence[Trial]) -> float:
             work = encoded_work(trial)
             pixels, seconds = pixels + work[0], seconds + work[1]
     return pixels / seconds if seconds else 0.0
-
-
-def clip_seconds(
-    trials: Sequence[Trial], encoding: str, *, job_count: int, thread_count: int
-) -> dict[str, NDArray[np.float64]]:
-    """Per clip, the seconds a frame takes one job of this split, one value per round.
-
-    Loading (decode and conversion), encoding and proving, each as measured with all jobs at it:
-    the way of a clip through an ingest pool of the same split.
-    """
-    found: dict[str, dict[int, float]] = {}
-    for trial in trials:
-        cell, measured = trial.cell, trial.measurement
-        if (
-            isinstance(measured, GridMeasurement)
-            and trial.outcome == "finished"
-            and not trial.arm
-            and (cell.encoding, cell.setting["jobs"], cell.setting["threads"])
-            == (encoding, job_count, thread_count)
-            and measured.load_ns
-            and measured.verify_ns
-        ):
-            spans = zip(
-                measured.load_ns,
-                measured.start_ns,
-                measured.end_ns,
-                measured.verify_ns,
-                strict=True,
-            )
-            mean_ns = np.mean([load + end - start + proof for load, start, end, proof in spans])
-            found.setdefault(cell.clip, {})[trial.round_index] = float(
-                mean_ns / NS_PER_S / measured.frame_count
-            )
-    return {
-        clip: np.array([seconds for _, seconds in sorted(rounds.items())])
-        for clip, rounds in found.items()
-        if all(math.isfinite(seconds) for seconds in rounds.values())
-    }
 
 
 def best_split_by_core_count(findings: GridFindings) -> dict[int, SplitFigures]:

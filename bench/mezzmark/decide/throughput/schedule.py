@@ -1,4 +1,5 @@
-"""Which worker takes which clip or card, and when the last one is done.
+"""Which worker takes which clip or card, and when the last one is done: given the times, or
+predicted from the grid beside what was measured.
 
 List scheduling: whenever a worker is free it takes the first of the list that has arrived. In
 `fifo` order the list is the order of arrival; in `longest-first` it is by falling length. Graham
@@ -7,17 +8,24 @@ makespan on m workers, and longest-first not more than 4/3 − 1/(3m) times.
 """
 
 import heapq
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.model.tasks.ingest import ClipOrder
-from mezzmark.statistics.intervals import Interval, check_level
+from mezzmark.decide.estimate.draws import draw_estimate
+from mezzmark.decide.estimate.pooling import summarise_cells
+from mezzmark.decide.estimate.rounds import estimate_values
+from mezzmark.model.cell import Cell
+from mezzmark.model.estimate import Estimate
+from mezzmark.model.fact import NS_PER_S, Fact
+from mezzmark.model.records import Trial
+from mezzmark.model.tasks.grid import GridMeasurement
+from mezzmark.model.tasks.ingest import ClipOrder, IngestMeasurement
 
-MINIMUM_DRAWS: Final = 200
-"""Fewer draws leave a 95 % limit to the five outermost of them."""
+PREDICTION_DRAWS: Final = 400
+"""Ten draws beyond each 95 % limit; each draw is one schedule."""
 
 _Floats = NDArray[np.float64]
 
@@ -56,28 +64,118 @@ def find_makespan_s(
     return float(spent.max(initial=0.0))
 
 
+class IngestPrediction(Fact):
+    """Makespan of one ingest cell, in seconds; `predicted` is None where the grid does not allow
+    a prediction."""
+
+    cell: Cell
+    measured: Estimate
+    predicted: Estimate | None
+
+    @property
+    def miss_fraction(self) -> float | None:
+        """How far the prediction is off, as a share of what was measured; above 0 is too long."""
+        if self.predicted is None or self.measured.point <= 0:
+            return None
+        return self.predicted.point / self.measured.point - 1
+
+
+def predict_ingests(
+    trials: Sequence[Trial],
+    frame_counts: Mapping[str, int],
+    *,
+    confidence_level: float,
+    rng: np.random.Generator,
+) -> tuple[IngestPrediction, ...]:
+    """Every measured ingest cell beside what the grid of the same split predicts for it.
+
+    `frame_counts` are the clips' lengths. Where the grid lacks a clip or the split there is no
+    prediction. Ingests that resize are not predicted: the grid does not resize.
+    """
+    found = []
+    ingests = [trial for trial in trials if trial.cell.task == "ingest"]
+    for summary in summarise_cells(ingests, confidence_level=confidence_level):
+        cell, measured = summary.cell, summary.estimates.get("makespan_s")
+        if summary.arm or cell.setting["clip_order"] is None or measured is None:
+            continue
+        seconds = _clip_seconds(trials, cell)
+        predicted = None
+        is_resized = cell.setting["delivery_height"] is not None
+        if not is_resized and frame_counts and frame_counts.keys() <= seconds.keys():
+            rounds = {
+                clip: [value * frame_count for value in seconds[clip]]
+                for clip, frame_count in frame_counts.items()
+            }
+            predicted = predict_makespan(
+                [estimate_values(r, "s", len(r), confidence_level) for r in rounds.values()],
+                cell.setting["jobs"],
+                order=cell.setting["clip_order"],
+                confidence_level=confidence_level,
+                rng=rng,
+            )
+        found.append(IngestPrediction(cell=cell, measured=measured, predicted=predicted))
+    return tuple(found)
+
+
+def last_ingest(trials: Sequence[Trial]) -> dict[str, IngestMeasurement]:
+    """The last finished trial of each ingest cell, by the cell's name; for the Gantt figure."""
+    return {
+        trial.cell.cell_id: trial.measurement
+        for trial in trials
+        if isinstance(trial.measurement, IngestMeasurement) and not trial.arm
+    }
+
+
 def predict_makespan(
-    duration_draws_s: _Floats,
+    durations: Sequence[Estimate],
     worker_count: int,
     *,
     order: ClipOrder = "fifo",
     confidence_level: float,
-) -> Interval:
-    """The makespan when each row of `duration_draws_s` (draws × clips) might be the truth.
-
-    The point is the median over the draws. Raises ValueError for fewer than `MINIMUM_DRAWS`.
-    """
-    check_level(confidence_level)
-    if duration_draws_s.ndim != 2 or duration_draws_s.shape[0] < MINIMUM_DRAWS:
-        raise ValueError(f"a prediction needs draws × clips with at least {MINIMUM_DRAWS} draws")
-    spans_s = [find_makespan_s(row, worker_count, order=order) for row in duration_draws_s]
-    tail = (1 - confidence_level) / 2
-    low, point, high = np.quantile(spans_s, (tail, 0.5, 1 - tail))
-    return Interval(
-        point=float(point),
-        low=float(low),
-        high=float(high),
+    rng: np.random.Generator,
+) -> Estimate:
+    """The makespan of clips that take so many seconds each: the schedule of the points, within the
+    quantiles of the schedules that draws of the clips' seconds give."""
+    drawn = [draw_estimate(clip, rng=rng, draw_count=PREDICTION_DRAWS) for clip in durations]
+    withheld = tuple(dict.fromkeys(reason for clip in drawn for reason in clip.withheld))
+    low = high = None
+    if not withheld:
+        rows = np.column_stack([clip.draws for clip in drawn])
+        spans_s = [find_makespan_s(row, worker_count, order=order) for row in rows]
+        tail = (1 - confidence_level) / 2
+        low, high = np.quantile(spans_s, (tail, 1 - tail)).tolist()
+    return Estimate(
+        point=find_makespan_s([clip.point for clip in durations], worker_count, order=order),
+        low=low,
+        high=high,
         confidence_level=confidence_level,
-        count=len(spans_s),
-        method=f"{order} schedule of {len(spans_s)} draws of the clips' seconds",
+        unit="s",
+        round_count=min(clip.round_count for clip in durations),
+        sample_count=PREDICTION_DRAWS,
+        method=f"{order} schedule of {PREDICTION_DRAWS} draws of the clips' seconds",
+        withheld=withheld,
     )
+
+
+def _clip_seconds(trials: Sequence[Trial], ingest: Cell) -> dict[str, list[float]]:
+    """Per clip, the seconds a frame takes one job of the ingest's split, one value per round.
+
+    Loading (decode and conversion), encoding and proving, each as the grid measured it with all
+    jobs at it: the way of a clip through an ingest pool of the same split.
+    """
+    found: dict[str, dict[int, float]] = {}
+    for trial in trials:
+        cell, measured = trial.cell, trial.measurement
+        if (
+            isinstance(measured, GridMeasurement)
+            and trial.outcome == "finished"
+            and not trial.arm
+            and (cell.encoding, cell.setting.split) == (ingest.encoding, ingest.setting.split)
+            and measured.load_ns
+            and measured.verify_ns
+        ):
+            encode_ns = np.subtract(measured.end_ns, measured.start_ns)
+            mean_ns = np.mean(encode_ns + measured.load_ns + measured.verify_ns)
+            seconds = float(mean_ns / NS_PER_S / measured.frame_count)
+            found.setdefault(cell.clip, {})[trial.round_index] = seconds
+    return {clip: [rounds[place] for place in sorted(rounds)] for clip, rounds in found.items()}

@@ -15,7 +15,7 @@ from mezzmark.decide.throughput.grid import (
     SplitFigures,
     best_split_by_core_count,
 )
-from mezzmark.decide.throughput.prediction import IngestPrediction
+from mezzmark.decide.throughput.schedule import IngestPrediction
 from mezzmark.model.tasks.ingest import IngestMeasurement
 from mezzmark.report.figures.marks import (
     Drawing,

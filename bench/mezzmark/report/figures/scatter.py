@@ -14,8 +14,7 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.transforms import Bbox
 
-from mezzmark.decide.choose.choice import Choice
-from mezzmark.decide.choose.plane import ChoicePlane, ChoicePoint, pareto_points
+from mezzmark.decide.choose.choice import Choice, ChoicePlane, ChoicePoint, pareto_points
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.encoding import ORIGINAL

@@ -4,28 +4,32 @@ from collections.abc import Sequence
 from typing import Final
 
 from mezzmark.decide.picture.diagnosis import (
-    INVISIBLE_DELTA_E,
-    NO_SHIFT,
-    SITING_LIMIT_PX,
-    UNEXPLAINED,
-    Diagnosis,
-    Visibility,
-    visibility,
-)
-from mezzmark.decide.picture.fidelity import CLIPS_FOR_INTERVAL, EncodingFidelity, generation_psnr
-from mezzmark.decide.picture.signatures import (
     EIGHT_BIT,
     FULL_AS_LIMITED,
     GAMMA_PAIRS,
+    INVISIBLE_DELTA_E,
     LIMITED_AS_FULL,
     MATRIX_PAIRS,
     NARROW_AS_2020,
+    NO_SHIFT,
     SITING,
+    SITING_LIMIT_PX,
+    UNEXPLAINED,
     WIDE_AS_709,
+    Diagnosis,
+    Visibility,
     gamma_cause,
     matrix_cause,
+    visibility,
 )
-from mezzmark.decide.picture.tags import TagVerdict, guessed_matrix, is_range_lost
+from mezzmark.decide.picture.fidelity import (
+    CLIPS_FOR_INTERVAL,
+    EncodingFidelity,
+    TagVerdict,
+    generation_psnr,
+    guessed_matrix,
+    is_range_lost,
+)
 from mezzmark.model.colour import DisplayName
 from mezzmark.model.tasks.fidelity import ChartMeasurement, TagSurvival, WorstFrame
 from mezzmark.report.prose.figures import FigureText, mark_words

@@ -2,8 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 
-from mezzmark.decide.choose.choice import Choice
-from mezzmark.decide.choose.plane import ChoicePlane, ChoicePoint
+from mezzmark.decide.choose.choice import Choice, ChoicePlane, ChoicePoint
 from mezzmark.decide.estimate.ranking import Ranked, Ranking
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate

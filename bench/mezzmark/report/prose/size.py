@@ -12,8 +12,8 @@ from mezzmark.decide.size.result import (
     SizingNote,
     SizingResult,
 )
-from mezzmark.decide.size.streams import footage_gb, payload_mb_per_s, planned_link_mb_per_s
-from mezzmark.decide.throughput.rates import RateSource
+from mezzmark.decide.size.sizing import footage_gb, payload_mb_per_s, planned_link_mb_per_s
+from mezzmark.decide.throughput.grid import RateSource
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.shop import Camera, Shop, list_assumptions
 from mezzmark.report.prose.numbers import (

@@ -1,7 +1,7 @@
 """What the figures of the whole machine say: the grid, the scaling law, the ingest."""
 
 from mezzmark.decide.throughput.grid import GridFindings, SplitFigures
-from mezzmark.decide.throughput.prediction import IngestPrediction
+from mezzmark.decide.throughput.schedule import IngestPrediction
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.tasks.ingest import IngestMeasurement
 from mezzmark.report.prose.figures import FigureText, mark_words

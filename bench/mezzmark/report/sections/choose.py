@@ -3,8 +3,7 @@
 from dataclasses import dataclass
 from functools import partial
 
-from mezzmark.decide.choose.choice import Choice
-from mezzmark.decide.choose.plane import choice_plane
+from mezzmark.decide.choose.choice import Choice, choice_plane
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.scatter import draw_choice
 from mezzmark.report.prose.choice import (

@@ -6,10 +6,8 @@ from functools import partial
 from typing import Any, Final
 
 from mezzmark.decide.picture.diagnosis import INVISIBLE_DELTA_E, Diagnosis
-from mezzmark.decide.picture.fidelity import (
-    EncodingFidelity,
-    compare_ladders,
-)
+from mezzmark.decide.picture.fidelity import EncodingFidelity
+from mezzmark.decide.picture.ladders import compare_ladders
 from mezzmark.model.tasks.fidelity import ChartMeasurement
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.marks import Drawing

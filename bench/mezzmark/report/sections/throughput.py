@@ -7,9 +7,8 @@ from functools import partial
 
 import numpy as np
 
-from mezzmark.decide.throughput.grid import GridFindings, judge_grid
-from mezzmark.decide.throughput.prediction import IngestPrediction, last_ingest, predict_ingests
-from mezzmark.decide.throughput.rates import fit_grid
+from mezzmark.decide.throughput.grid import GridFindings, fit_grid, judge_grid
+from mezzmark.decide.throughput.schedule import IngestPrediction, last_ingest, predict_ingests
 from mezzmark.model.records import Trial
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.machine import draw_gantt, draw_grid, draw_scaling

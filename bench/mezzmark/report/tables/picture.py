@@ -5,12 +5,8 @@ from functools import partial
 from typing import Final
 
 from mezzmark.decide.picture.diagnosis import INVISIBLE_DELTA_E
-from mezzmark.decide.picture.fidelity import (
-    CLIPS_FOR_INTERVAL,
-    EncodingFidelity,
-    RateComparison,
-)
-from mezzmark.decide.picture.tags import tag_verdicts
+from mezzmark.decide.picture.fidelity import CLIPS_FOR_INTERVAL, EncodingFidelity, tag_verdicts
+from mezzmark.decide.picture.ladders import RateComparison
 from mezzmark.model.tasks.fidelity import METRICS, TagSurvival
 from mezzmark.report.prose.numbers import count_text
 from mezzmark.report.prose.picture import colour_words, consequence_words, tag_text

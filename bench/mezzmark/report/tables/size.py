@@ -7,7 +7,7 @@ from statistics import median
 from typing import Final
 
 from mezzmark.decide.size.result import SIZING_FIGURES, EncodingSizing, SizingResult
-from mezzmark.decide.size.streams import planned_link_mb_per_s
+from mezzmark.decide.size.sizing import planned_link_mb_per_s
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.shop import Shop

@@ -6,7 +6,7 @@ from typing import Literal
 from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.decide.estimate.pooling import compare_groups, pool_clips
 from mezzmark.decide.throughput.grid import GridFindings
-from mezzmark.decide.throughput.prediction import IngestPrediction
+from mezzmark.decide.throughput.schedule import IngestPrediction
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.tasks.delivery import DeliverySettings
