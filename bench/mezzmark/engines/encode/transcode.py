@@ -11,13 +11,7 @@ from av.video.frame import VideoFrame
 from mezzmark.engines.encode.encode import frame_bytes
 from mezzmark.engines.encode.encoded_file import refuse_lost_pictures, stamps_agree, write_frames
 from mezzmark.engines.encode.encoders import encoding_bitrate_bps, require_encoder
-from mezzmark.engines.media.cache import (
-    MadeMedia,
-    cache_key,
-    fetch_entry,
-    library_versions,
-    prepared_media,
-)
+from mezzmark.engines.media.cache import cache_key, fetch_entry, library_versions
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import ProgressUpdate, build_frame_index, read_frame_index
 from mezzmark.engines.media.probe import probe_media
@@ -70,15 +64,13 @@ def prepare_encoding(job: PrepareEncodingJob, advance: ProgressUpdate) -> Prepar
         libraries=library_versions(),
     )
 
-    def make(folder: Path) -> MadeMedia:
-        name = f"{safe_file_name(job.encoding.name)}.{job.encoding.container}"
-        _transcode(job, index, timing, folder / name, advance)
-        return MadeMedia(media_name=name, index=_proved(index, folder / name, job.encoding))
+    def make(folder: Path) -> FrameIndex:
+        path = folder / f"{safe_file_name(job.encoding.name)}.{job.encoding.container}"
+        _transcode(job, index, timing, path, advance)
+        return _proved(index, path, job.encoding)
 
-    entry, was_cached = fetch_entry(
-        Path(job.cache_dir), key, make, needed_bytes=_needed_bytes(index, job.encoding)
-    )
-    return prepared_media(entry, frame_rate=constant_rate(entry.index), was_cached=was_cached)
+    needed_bytes = _needed_bytes(index, job.encoding)
+    return fetch_entry(Path(job.cache_dir), key, make, needed_bytes=needed_bytes)
 
 
 def plan_timing(index: FrameIndex, encoding: Encoding) -> Timing:

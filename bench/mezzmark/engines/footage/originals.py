@@ -14,13 +14,7 @@ from mezzmark.engines.footage.recipe import (
     generate_frames,
     recipe_pixel_format,
 )
-from mezzmark.engines.media.cache import (
-    MadeMedia,
-    cache_key,
-    fetch_entry,
-    library_versions,
-    prepared_media,
-)
+from mezzmark.engines.media.cache import cache_key, fetch_entry, library_versions
 from mezzmark.engines.media.frame_index import ProgressUpdate, build_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes
 from mezzmark.model.encoding import ORIGINAL, Encoding
@@ -72,7 +66,7 @@ def prepare_original(job: PrepareOriginalJob, advance: ProgressUpdate) -> Prepar
         library_versions=library_versions(),
     )
 
-    def make(folder: Path) -> MadeMedia:
+    def make(folder: Path) -> FrameIndex:
         path = folder / MEDIA_NAME
         message = f"making {job.clip.name}"
         write_original(
@@ -83,11 +77,10 @@ def prepare_original(job: PrepareOriginalJob, advance: ProgressUpdate) -> Prepar
             advance=lambda share: advance(message, share * ENCODING_SHARE),
         )
         advance(f"checking {job.clip.name}", ENCODING_SHARE)
-        return MadeMedia(media_name=MEDIA_NAME, index=_proved_index(path, recipe))
+        return _proved_index(path, recipe)
 
     needed_bytes = int(SIZE_MARGIN * original.bitrate_bps * recipe.duration_s / 8) + 1_000_000
-    entry, was_cached = fetch_entry(Path(job.cache_dir), key, make, needed_bytes=needed_bytes)
-    return prepared_media(entry, frame_rate=recipe.frame_rate, was_cached=was_cached)
+    return fetch_entry(Path(job.cache_dir), key, make, needed_bytes=needed_bytes)
 
 
 def write_original(

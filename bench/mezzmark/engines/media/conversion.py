@@ -17,9 +17,8 @@ from av.video.frame import PictureType, VideoFrame
 from av.video.reformatter import ColorRange, Colorspace, Interpolation, VideoReformatter
 
 from mezzmark.engines.media.pixels import apply_tags, pixel_format_facts
-from mezzmark.engines.media.probe import open_media
+from mezzmark.engines.media.probe import open_media, unfit
 from mezzmark.model.colour import FULL_RANGE, HD_HEIGHT_PX, LIMITED_RANGE, UNSPECIFIED
-from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import ColourTags, FrameIndex, MediaFacts
 
 _MATRICES: Final = {
@@ -32,6 +31,17 @@ _MATRICES: Final = {
     10: Colorspace.BT2020,
 }
 """ITU-T H.273 matrix coefficients → swscale's name for them."""
+
+
+RGB_MATRIX: Final = 0
+"""ITU-T H.273 matrix coefficients 0: the planes are G, B, R."""
+
+_CAREFUL: Final = (
+    Interpolation.BICUBIC
+    | Interpolation.ACCURATE_RND
+    | Interpolation.FULL_CHR_H_INT
+    | Interpolation.FULL_CHR_H_INP
+)
 
 
 def presenter(
@@ -82,17 +92,6 @@ def source_colour(tags: ColourTags, *, height_px: int) -> tuple[Colorspace, Colo
     return matrix, ColorRange.JPEG if is_full else ColorRange.MPEG
 
 
-RGB_MATRIX: Final = 0
-"""ITU-T H.273 matrix coefficients 0: the planes are G, B, R."""
-
-_CAREFUL: Final = (
-    Interpolation.BICUBIC
-    | Interpolation.ACCURATE_RND
-    | Interpolation.FULL_CHR_H_INT
-    | Interpolation.FULL_CHR_H_INP
-)
-
-
 class Converter:
     """Turns pictures of one clip into an encoder's pixel format, and into another `size` where one
     is given; `tags` is what they then mean."""
@@ -124,7 +123,15 @@ class Converter:
 
         Its time is for the caller to set.
         """
-        converted = self._resized(picture)
+        converted = picture
+        if self._size not in (None, (picture.width, picture.height)):
+            converted = self._resizer.reformat(
+                picture,
+                width=self._size[0],
+                height=self._size[1],
+                interpolation=Interpolation.BICUBIC,
+                threads=self._thread_count,
+            )
         if picture.format.name != self._pixel_format or self._source_range != self._target_range:
             converted = self._reformatter.reformat(
                 converted,
@@ -141,18 +148,6 @@ class Converter:
         apply_tags(converted, self.tags)
         return converted
 
-    def _resized(self, picture: VideoFrame) -> VideoFrame:
-        """The picture in the size asked for, in its own format and colour."""
-        if self._size is None or self._size == (picture.width, picture.height):
-            return picture
-        return self._resizer.reformat(
-            picture,
-            width=self._size[0],
-            height=self._size[1],
-            interpolation=Interpolation.BICUBIC,
-            threads=self._thread_count,
-        )
-
 
 def read_pictures(
     path: str | Path, index: FrameIndex, *, thread_count: int
@@ -163,9 +158,7 @@ def read_pictures(
     """
     wanted = iter(index.pts)
     target = next(wanted, None)
-    with open_media(path) as (container, track):
-        track.codec_context.thread_count = thread_count
-        track.codec_context.thread_type = "AUTO"
+    with open_media(path, thread_count=thread_count) as (container, track):
         for picture in container.decode(track):
             if target is None:
                 return
@@ -173,8 +166,5 @@ def read_pictures(
                 yield picture
                 target = next(wanted, None)
     if target is not None:
-        raise FootageError(
-            where=str(path),
-            what=f"the picture at time {target} was indexed but does not come any more",
-            remedy="The file may have changed; run again, so that it is indexed anew.",
-        )
+        what = f"the picture at time {target} was indexed but does not come any more"
+        raise unfit(path, what, "The file may have changed; run again, so that it is indexed anew.")

@@ -15,6 +15,7 @@ from mezzmark.engines.media.frame_index import (
     read_frame_index,
     write_frame_index,
 )
+from mezzmark.engines.media.probe import unfit
 from mezzmark.model.errors import DestinationError, FootageError
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import PreparedMedia, PrepareOwnJob
@@ -73,11 +74,8 @@ def fingerprint_own(path: Path) -> str:
             return file_fingerprint(path)
         return f"sampled:{_sampled_digest(path, file_bytes)}"
     except OSError as error:
-        raise FootageError(
-            where=str(path),
-            what=f"cannot be read ({error.strerror or error})",
-            remedy="Check the path, and that the file may be read.",
-        ) from error
+        what = f"cannot be read ({error.strerror or error})"
+        raise unfit(path, what, "Check the path, and that the file may be read.") from error
 
 
 def index_duration_s(index: FrameIndex) -> float:
