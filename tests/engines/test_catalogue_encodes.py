@@ -20,8 +20,8 @@ from fixtures.encoded_pictures import (
     stamp_in,
 )
 from mezzmark.engines.encode.encode import encode_frames
-from mezzmark.engines.encode.encoded_file import open_encoder
-from mezzmark.engines.encode.encoders import probe_encoding
+from mezzmark.engines.encode.encoded_file import evenly_timed
+from mezzmark.engines.encode.encoders import open_encoder, probe_encoding
 from mezzmark.engines.media.pixels import planes_of
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.model.catalogue.core import ENTRIES, find_encoding, resolve_custom
@@ -208,7 +208,7 @@ def test_one_thread_keeps_one_core_busy(name: str, tmp_path: Path) -> None:
     frames, tags = kept_pictures(encoding.pixel_format, (1280, 720))
 
     def busy_cores(attempt: int) -> float:
-        timing = encode_frames(
+        wall_ns, cpu_ns = encode_frames(
             frames[:6],
             encoding,
             tmp_path / f"{attempt}.{encoding.container}",
@@ -217,7 +217,7 @@ def test_one_thread_keeps_one_core_busy(name: str, tmp_path: Path) -> None:
             tags=tags,
             clock_ns=time.perf_counter_ns,
         )
-        return timing.cpu_ns / timing.wall_ns
+        return cpu_ns / wall_ns
 
     assert any(busy_cores(attempt) <= 1.15 for attempt in range(3))
 
@@ -228,7 +228,7 @@ def test_no_encoder_stays_a_real_time_thread(name: str, tmp_path: Path) -> None:
     """Once an encoder is open every thread of the process is scheduled like any other. (Run by
     root, libsvtav1 asks for real time; run by others it cannot, and this holds by itself.)"""
     encoding = find_encoding(name)
-    container, track = open_encoder(
+    encoder = open_encoder(
         tmp_path / f"x.{encoding.container}",
         encoding,
         size=SMALL,
@@ -236,17 +236,17 @@ def test_no_encoder_stays_a_real_time_thread(name: str, tmp_path: Path) -> None:
         tags=BT709_LIMITED,
         thread_count=2,
     )
-    policies = {os.sched_getscheduler(int(task.name)) for task in Path("/proc/self/task").iterdir()}
     frames, _ = kept_pictures(encoding.pixel_format)
-    for number, frame in enumerate(frames):
-        frame.pts, frame.time_base = number, 1 / RATE
-        container.mux(track.encode(frame))
-    policies |= {
-        os.sched_getscheduler(int(task.name)) for task in Path("/proc/self/task").iterdir()
-    }
-    container.mux(track.encode(None))
-    container.close()
-    assert policies == {os.SCHED_OTHER}
+
+    def policies() -> set[int]:
+        tasks = Path("/proc/self/task").iterdir()
+        return {os.sched_getscheduler(int(task.name)) for task in tasks}
+
+    with encoder as (container, track):
+        assert policies() == {os.SCHED_OTHER}
+        for frame in evenly_timed(frames, RATE):
+            container.mux(track.encode(frame))
+        assert policies() == {os.SCHED_OTHER}
 
 
 def test_all_encoders_of_the_catalogue_open_here() -> None:

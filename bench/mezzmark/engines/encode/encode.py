@@ -1,32 +1,31 @@
 """The encode task: pictures from memory to a finished file, timed, and proved by decoding it."""
 
-import gc
 import tempfile
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
-from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
 import psutil
-from av.error import FFmpegError
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.encode.encoded_file import (
-    encoder_gave_up,
     evenly_timed,
     first_frames,
-    open_encoder,
     read_encoded,
     stamps_agree,
 )
+from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.media.pixels import pixel_format_facts
 from mezzmark.engines.media.probe import probe_media
-from mezzmark.host.common import read_process_facts, read_usable_core_count
+from mezzmark.host.common import (
+    no_garbage_collection,
+    read_process_facts,
+    read_usable_core_count,
+)
 from mezzmark.model.encoding import Encoding, check_frame
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.footage import ColourTags, FrameIndex, constant_rate
@@ -35,15 +34,6 @@ from mezzmark.model.tasks.encode import EncodeJob, EncodeMeasurement
 
 MEMORY_FRACTION: Final = 0.6
 """Share of the free memory that held pictures may take; the encoder needs some of the rest."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EncodeTiming:
-    """What the timed region took: first picture submitted to trailer written."""
-
-    wall_ns: int
-    cpu_ns: int
-    frame_count: int
 
 
 def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
@@ -65,7 +55,7 @@ def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
         thread_count=read_usable_core_count(),
     )
     path = Path(tempfile.mkdtemp(dir=job.scratch_dir)) / f"encoded.{job.encoding.container}"
-    timing = encode_frames(
+    wall_ns, cpu_ns = encode_frames(
         frames,
         job.encoding,
         path,
@@ -78,11 +68,11 @@ def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
     found = read_encoded(path, is_stamped=index.is_stamped)
     return Measured(
         measurement=EncodeMeasurement(
-            frame_count=timing.frame_count,
+            frame_count=index.frame_count,
             decoded_frame_count=found.index.frame_count,
             stamps_in_order=stamps_agree(index, found.index),
-            wall_ns=timing.wall_ns,
-            cpu_ns=timing.cpu_ns,
+            wall_ns=wall_ns,
+            cpu_ns=cpu_ns,
             file_bytes=found.index.file_bytes,
             packet_bytes=found.packet_bytes,
             stream_digest=found.digest,
@@ -103,15 +93,17 @@ def encode_frames(
     thread_count: int,
     tags: ColourTags,
     clock_ns: Callable[[], int],
-) -> EncodeTiming:
-    """Encode pictures of one size and format, evenly spaced, to a new file; wall and CPU time.
+) -> tuple[int, int]:
+    """Encode pictures of one size and format, evenly spaced, to a new file; wall and CPU ns.
 
     The clock runs from the first picture submitted to the trailer written; opening the encoder
     and writing the header come before it. The pictures' times are set to 0, 1, 2, … / rate.
     """
-    _require_alike(frames, encoding)
+    kinds = {(frame.format.name, frame.width, frame.height) for frame in frames}
+    if len(kinds) != 1 or frames[0].format.name != encoding.pixel_format:
+        raise ValueError(f"pictures are {kinds}, not all {encoding.pixel_format} of one size")
     frames = list(evenly_timed(frames, frame_rate))
-    container, track = open_encoder(
+    encoder = open_encoder(
         path,
         encoding,
         size=(frames[0].width, frames[0].height),
@@ -119,20 +111,13 @@ def encode_frames(
         tags=tags,
         thread_count=thread_count,
     )
-    gc.collect()
-    gc.disable()
-    try:
+    with encoder as (container, track), no_garbage_collection():
         start_ns, start_cpu_ns = clock_ns(), time.process_time_ns()
         for frame in frames:
             container.mux(track.encode(frame))
         container.mux(track.encode(None))
         container.close()
-        wall_ns, cpu_ns = clock_ns() - start_ns, time.process_time_ns() - start_cpu_ns
-    except FFmpegError as error:
-        raise encoder_gave_up(encoding, path, error) from error
-    finally:
-        gc.enable()
-    return EncodeTiming(wall_ns=wall_ns, cpu_ns=cpu_ns, frame_count=len(frames))
+        return clock_ns() - start_ns, time.process_time_ns() - start_cpu_ns
 
 
 def load_pictures(
@@ -165,17 +150,8 @@ def require_memory(
 def frame_bytes(pixel_format: str, index: FrameIndex) -> int:
     """Bytes of one picture of the clip in memory, padding left out."""
     facts = pixel_format_facts(pixel_format)
-    samples_per_pixel = {"4:2:0": 1.5, "4:1:1": 1.5, "4:2:2": 2.0, "4:0:0": 1.0}
-    samples = samples_per_pixel.get(facts.chroma, 3.0) + facts.has_alpha
+    across, down = facts.chroma_step
+    chroma_samples = 0 if facts.chroma == "4:0:0" else 2 / (across * down)
     sample_bytes = 1 if facts.bit_depth == 8 else 2
+    samples = 1 + chroma_samples + facts.has_alpha
     return round(index.width_px * index.height_px * samples * sample_bytes)
-
-
-def _require_alike(frames: Sequence[VideoFrame], encoding: Encoding) -> None:
-    if not frames:
-        raise ValueError("no pictures to encode")
-    if frames[0].format.name != encoding.pixel_format:
-        raise ValueError(f"pictures are {frames[0].format.name}, not {encoding.pixel_format}")
-    for earlier, later in pairwise(frames):
-        if (earlier.width, earlier.height) != (later.width, later.height):
-            raise ValueError("pictures differ in size")

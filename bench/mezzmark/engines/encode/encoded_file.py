@@ -2,29 +2,22 @@
 
 import hashlib
 from collections.abc import Iterable, Iterator
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-import av
 from av.container import OutputContainer
-from av.error import FFmpegError
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
-from mezzmark.engines.encode.encoders import CONTAINER_FORMATS, Prepare, add_video_track
+from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import NO_STAMP, build_frame_index
 from mezzmark.engines.media.probe import open_media, probe_media
 from mezzmark.model.encoding import Encoding, check_frame
-from mezzmark.model.errors import (
-    DestinationError,
-    DiskFullError,
-    EncodingError,
-    MezzmarkError,
-)
-from mezzmark.model.footage import ColourTags, FrameIndex, constant_rate
-from mezzmark.own_files import FULL_ERRORS
+from mezzmark.model.errors import EncodingError
+from mezzmark.model.footage import FrameIndex, constant_rate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,46 +29,6 @@ class EncodedStream:
     index: FrameIndex
 
 
-def open_encoder(
-    path: Path,
-    encoding: Encoding,
-    *,
-    size: tuple[int, int],
-    frame_rate: Fraction,
-    time_base: Fraction | None = None,
-    tags: ColourTags,
-    thread_count: int,
-    prepare: Prepare | None = None,
-) -> tuple[OutputContainer, VideoStream]:
-    """Create the file and open the encoder; times are in frames unless `time_base` says otherwise.
-    DestinationError where something stands already."""
-    if path.exists():
-        raise DestinationError(
-            where=str(path),
-            what="something stands there already, and nothing is ever overwritten",
-            remedy="Name another place.",
-        )
-    container = av.open(
-        str(path), "w", format=CONTAINER_FORMATS.get(encoding.container, encoding.container)
-    )
-    try:
-        track = add_video_track(
-            container,
-            encoding,
-            size=size,
-            frame_rate=frame_rate,
-            time_base=time_base or 1 / frame_rate,
-            tags=tags,
-            thread_count=thread_count,
-            prepare=prepare,
-        )
-    except (EncodingError, LookupError):
-        container.close()
-        path.unlink(missing_ok=True)  # made just now, and empty
-        raise
-    return container, track
-
-
 def evenly_timed(frames: Iterable[VideoFrame], frame_rate: Fraction) -> Iterator[VideoFrame]:
     """The frames, their times set to 0, 1, 2, … / rate."""
     for number, frame in enumerate(frames):
@@ -85,33 +38,14 @@ def evenly_timed(frames: Iterable[VideoFrame], frame_rate: Fraction) -> Iterator
 
 def write_frames(
     frames: Iterable[VideoFrame],
-    path: Path,
-    encoding: Encoding,
-    *,
-    size: tuple[int, int],
-    frame_rate: Fraction,
-    time_base: Fraction | None = None,
-    tags: ColourTags,
-    thread_count: int,
+    encoder: AbstractContextManager[tuple[OutputContainer, VideoStream]],
 ) -> None:
-    """Encode frames whose times are set to a new file, one after the other as they come."""
-    container, track = open_encoder(
-        path,
-        encoding,
-        size=size,
-        frame_rate=frame_rate,
-        time_base=time_base,
-        tags=tags,
-        thread_count=thread_count,
-    )
-    try:
+    """Encode frames whose times are set, one after the other as they come, with an encoder that
+    `open_encoder` opens."""
+    with encoder as (container, track):
         for frame in frames:
             container.mux(track.encode(frame))
         container.mux(track.encode(None))
-    except FFmpegError as error:
-        raise encoder_gave_up(encoding, path, error) from error
-    finally:
-        container.close()
 
 
 def encode_clip(
@@ -135,8 +69,7 @@ def encode_clip(
         probe_media(media_path), encoding.pixel_format, thread_count=thread_count, size=size
     )
     pictures = read_pictures(media_path, index, thread_count=thread_count)
-    write_frames(
-        evenly_timed(map(converter.convert, pictures), frame_rate),
+    encoder = open_encoder(
         path,
         encoding,
         size=size,
@@ -144,6 +77,7 @@ def encode_clip(
         tags=converter.tags,
         thread_count=thread_count,
     )
+    write_frames(evenly_timed(map(converter.convert, pictures), frame_rate), encoder)
     return size
 
 
@@ -152,21 +86,6 @@ def fitted_size(width_px: int, height_px: int, wanted_px: int | None) -> tuple[i
     if wanted_px is None or wanted_px >= height_px:
         return width_px, height_px
     return max(2, round(width_px * wanted_px / height_px / 2) * 2), wanted_px
-
-
-def encoder_gave_up(encoding: Encoding, path: Path, error: FFmpegError) -> MezzmarkError:
-    """What to say when pictures were refused on the way, or the disk was full."""
-    if error.errno in FULL_ERRORS:
-        return DiskFullError(
-            where=str(path.parent),
-            what="there was no room left for the encoded file",
-            remedy="Make room, or name another folder.",
-        )
-    return EncodingError(
-        where=f'encoding "{encoding.name}"',
-        what=f"the encoder gave up on the way ({error.strerror})",
-        remedy="Try another profile or pixel format, or leave the encoding out.",
-    )
 
 
 def read_encoded(path: Path, *, is_stamped: bool) -> EncodedStream:
@@ -202,12 +121,10 @@ def refuse_lost_pictures(
     """EncodingError when a file does not hold as many pictures as went in, or not in their order
     (`in_order`, None where nobody can tell)."""
     if found.frame_count != source.frame_count or in_order is False:
-        raise EncodingError(
-            where=where,
-            what=f"{source.frame_count} pictures went in and {found.frame_count} came back"
-            + (", in another order or with their stamps lost" if in_order is False else ""),
-            remedy=remedy,
-        )
+        what = f"{source.frame_count} pictures went in and {found.frame_count} came back"
+        if in_order is False:
+            what += ", in another order or with their stamps lost"
+        raise EncodingError(where=where, what=what, remedy=remedy)
 
 
 def first_frames(index: FrameIndex, frame_count: int) -> FrameIndex:

@@ -4,7 +4,6 @@ Clock readings of different processes are compared: the monotonic clock is one f
 machine on Linux, macOS and Windows.
 """
 
-import gc
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -14,22 +13,20 @@ from pathlib import Path
 from typing import Final
 
 import psutil
-from av.error import FFmpegError
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.encode.encode import load_pictures, require_memory
 from mezzmark.engines.encode.encoded_file import (
-    encoder_gave_up,
     evenly_timed,
     first_frames,
-    open_encoder,
     read_encoded,
     refuse_lost_pictures,
     stamps_agree,
 )
+from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.media.frame_index import read_frame_index
-from mezzmark.host.common import read_process_facts
+from mezzmark.host.common import no_garbage_collection, read_process_facts
 from mezzmark.model.encoding import check_frame
 from mezzmark.model.footage import ColourTags, FrameIndex, constant_rate
 from mezzmark.model.jobs import Measured
@@ -136,7 +133,7 @@ def _encode(
 ) -> tuple[int, int, int, tuple[int, ...]]:
     """Release, end, CPU time, and the clock at each packet written."""
     submissions: tuple[VideoFrame | None, ...] = (*frames, None)
-    container, track = open_encoder(
+    encoder = open_encoder(
         path,
         job.encoding,
         size=(frames[0].width, frames[0].height),
@@ -145,9 +142,7 @@ def _encode(
         thread_count=job.thread_count,
     )
     packet_ns: list[int] = []
-    gc.collect()
-    gc.disable()
-    try:
+    with encoder as (container, track), no_garbage_collection():
         pool.start_together(clock_ns)
         released_ns, start_cpu_ns = clock_ns(), time.process_time_ns()
         for submission in submissions:
@@ -156,10 +151,6 @@ def _encode(
                 packet_ns.append(clock_ns())
         container.close()
         end_ns, cpu_ns = clock_ns(), time.process_time_ns() - start_cpu_ns
-    except FFmpegError as error:
-        raise encoder_gave_up(job.encoding, path, error) from error
-    finally:
-        gc.enable()
     return released_ns, end_ns, cpu_ns, tuple(packet_ns)
 
 

@@ -10,7 +10,7 @@ from av.video.frame import VideoFrame
 
 from mezzmark.engines.encode.encode import frame_bytes
 from mezzmark.engines.encode.encoded_file import refuse_lost_pictures, stamps_agree, write_frames
-from mezzmark.engines.encode.encoders import encoding_bitrate_bps, require_encoder
+from mezzmark.engines.encode.encoders import encoding_bitrate_bps, open_encoder, require_encoder
 from mezzmark.engines.media.cache import cache_key, fetch_entry, library_versions
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import ProgressUpdate, build_frame_index, read_frame_index
@@ -105,8 +105,7 @@ def _transcode(
             frame.time_base = timing.time_base
             yield frame
 
-    write_frames(
-        timed(),
+    encoder = open_encoder(
         path,
         job.encoding,
         size=(index.width_px, index.height_px),
@@ -115,6 +114,7 @@ def _transcode(
         tags=converter.tags,
         thread_count=job.thread_count,
     )
+    write_frames(timed(), encoder)
 
 
 def _proved(source: FrameIndex, path: Path, encoding: Encoding) -> FrameIndex:

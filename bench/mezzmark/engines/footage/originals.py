@@ -7,7 +7,7 @@ from typing import Final
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.encode.encoded_file import evenly_timed, write_frames
-from mezzmark.engines.encode.encoders import PLAIN_ENCODERS
+from mezzmark.engines.encode.encoders import PLAIN_ENCODERS, open_encoder
 from mezzmark.engines.footage.recipe import (
     RECIPE_TAGS,
     RECIPE_VERSION,
@@ -100,8 +100,7 @@ def write_original(
                 advance(number / recipe.frame_count)
             yield frame_from_planes(planes, encoding.pixel_format, RECIPE_TAGS)
 
-    write_frames(
-        evenly_timed(frames(), recipe.frame_rate),
+    encoder = open_encoder(
         path,
         encoding,
         size=(recipe.width_px, recipe.height_px),
@@ -109,6 +108,7 @@ def write_original(
         tags=RECIPE_TAGS,
         thread_count=AVC_THREADS if original.codec == "AVC" else HEVC_THREADS,
     )
+    write_frames(evenly_timed(frames(), recipe.frame_rate), encoder)
 
 
 def original_encoding(recipe: Recipe, original: OriginalSpec) -> Encoding:

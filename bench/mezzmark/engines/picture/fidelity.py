@@ -9,6 +9,8 @@ from typing import Final
 import numpy as np
 from av.video.frame import VideoFrame
 
+from mezzmark.engines.encode.encoded_file import evenly_timed, write_frames
+from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.media.conversion import as_viewed
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, pixel_format_facts, planes_of
@@ -31,7 +33,7 @@ from mezzmark.engines.picture.tag_survival import (
     TagsRead,
     chroma_locations,
     read_tags,
-    write_tagged,
+    write_tags,
 )
 from mezzmark.host.common import read_process_facts
 from mezzmark.model.chart import Chart
@@ -77,14 +79,16 @@ def probe_chart(
     frame = chart_frame(chart, encoding.pixel_format)
     path = folder / f"chart.{encoding.container}"
     # One picture, shown again: an encoder takes its own reference to each frame it is given.
-    write_tagged(
-        [frame] * CHART_FRAMES,
-        encoding,
+    encoder = open_encoder(
         path,
+        encoding,
+        size=(chart.width_px, chart.height_px),
         frame_rate=frame_rate,
         tags=tags,
         thread_count=thread_count,
+        prepare=write_tags,
     )
+    write_frames(evenly_timed([frame] * CHART_FRAMES, frame_rate), encoder)
     read = read_tags(path)
     *_, returned = decoded_frames(path, thread_count)
     entered = see_chart(frame, _read_by(read.media, tags), chart)

@@ -20,6 +20,7 @@ from av.video.frame import VideoFrame
 from av.video.reformatter import VideoReformatter
 
 from mezzmark.engines.encode.encoded_file import evenly_timed, write_frames
+from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.pixels import (
     Planes,
@@ -225,8 +226,7 @@ def _returning(plan: GenerationPlan, previous: Path, generation: int) -> Iterato
 
 def _encode(plan: GenerationPlan, path: Path, frames: Iterator[VideoFrame]) -> None:
     converter = Converter(plan.source, plan.encoding.pixel_format, thread_count=1)
-    write_frames(
-        evenly_timed(frames, plan.frame_rate),
+    encoder = open_encoder(
         path,
         plan.encoding,
         size=(plan.index.width_px, plan.index.height_px),
@@ -234,6 +234,7 @@ def _encode(plan: GenerationPlan, path: Path, frames: Iterator[VideoFrame]) -> N
         tags=converter.tags,
         thread_count=plan.thread_count,
     )
+    write_frames(evenly_timed(frames, plan.frame_rate), encoder)
 
 
 def _compare(

@@ -23,7 +23,7 @@ from mezzmark.engines.media.conversion import as_viewed
 from mezzmark.engines.media.pixels import frame_from_planes, pixel_format_facts, planes_of
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import MediaFacts
-from mezzmark.model.tasks.fidelity import METRICS, Metric, QualitySeries, WorstFrame
+from mezzmark.model.tasks.fidelity import Metric, QualitySeries, WorstFrame
 
 COMPARABLE_FORMATS: Final = frozenset(
     f"{family}{depth}"
@@ -55,8 +55,6 @@ PLAIN_TWIN: Final = {
 _SSIM_PLANES: Final = {False: ("Y", "U", "V"), True: ("G", "B", "R")}
 _TICK: Final = Fraction(1, 25)
 """The graph pairs frames by time; any common time base serves."""
-
-ALL_METRICS: Final[tuple[Metric, ...]] = tuple(METRICS)
 
 
 class QualityMeter:

@@ -1,9 +1,7 @@
 """The scrub task: play the requests of a job, and prove every picture after its timed moment."""
 
-import gc
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 
 import psutil
@@ -12,7 +10,7 @@ from av.video.frame import VideoFrame
 from mezzmark.engines.media.frame_index import NO_STAMP, read_frame_index, stamp_of
 from mezzmark.engines.media.pixels import planes_digest, planes_of
 from mezzmark.engines.play.player import Move, OpenPlayer, Player, PlaysMoves
-from mezzmark.host.common import read_process_facts
+from mezzmark.host.common import no_garbage_collection, read_process_facts
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import Measured
 from mezzmark.model.tasks.scrub import Proof, ScrubJob, ScrubMeasurement
@@ -80,7 +78,7 @@ def run_scrub(
         start_ns = clock_ns()
         players.append(open_player(media.media_path, index, job))
         open_ns.append(clock_ns() - start_ns)
-    with _no_garbage_collection():
+    with no_garbage_collection():
         samples = _play(job.requests, players, verifiers, clock_ns)
     for player in players:
         player.close()
@@ -195,16 +193,3 @@ def _measurement(
         open_ns=tuple(open_ns),
         **columns,
     )
-
-
-@contextmanager
-def _no_garbage_collection() -> Iterator[None]:
-    """A collection would fall into some move's time; everything here is freed by counting."""
-    was_enabled = gc.isenabled()
-    gc.collect()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was_enabled:
-            gc.enable()
