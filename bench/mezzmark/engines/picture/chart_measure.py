@@ -7,7 +7,6 @@ import av
 import numpy as np
 
 from mezzmark.engines.media.pixels import pixel_format_facts, planes_of
-from mezzmark.engines.picture.chart import CHROMA_STEPS
 from mezzmark.model.chart import (
     CHROMA_WAVE_AMPLITUDE,
     FULL_RAMP,
@@ -137,7 +136,7 @@ def read_picture(frame: av.VideoFrame, viewer_rgb: Floats, chart: Chart) -> Char
     return ChartPicture(
         pixel_format=frame.format.name,
         bit_depth=depth,
-        step=CHROMA_STEPS["4:4:4" if facts.is_rgb else facts.chroma],
+        step=facts.chroma_step,
         luma=luma,
         cb=cb,
         cr=cr,

@@ -13,7 +13,12 @@ from mezzmark.engines.encode.encoded_file import evenly_timed, write_frames
 from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.media.conversion import as_viewed
 from mezzmark.engines.media.frame_index import read_frame_index
-from mezzmark.engines.media.pixels import frame_from_planes, pixel_format_facts, planes_of
+from mezzmark.engines.media.pixels import (
+    frame_from_planes,
+    pixel_format_facts,
+    planar_twin,
+    planes_of,
+)
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.engines.picture.chart import chart_frame, chart_tags
 from mezzmark.engines.picture.chart_measure import ChartPicture, measure_chart, read_picture
@@ -24,7 +29,7 @@ from mezzmark.engines.picture.generations import (
     run_generations,
     written_facts,
 )
-from mezzmark.engines.picture.quality import PLAIN_TWIN, cut_worst
+from mezzmark.engines.picture.quality import cut_worst
 from mezzmark.engines.picture.tag_survival import (
     FIELD_ORDERS,
     PROGRESSIVE,
@@ -110,7 +115,7 @@ def read_as(frame: VideoFrame, tags: ColourTags) -> VideoFrame:
     name = frame.format.name
     if not name.startswith("yuvj"):
         return frame
-    return frame_from_planes(planes_of(frame), PLAIN_TWIN[name], tags)
+    return frame_from_planes(planes_of(frame), planar_twin(name), tags)
 
 
 def _read_by(media: MediaFacts, tags: ColourTags) -> MediaFacts:

@@ -6,9 +6,11 @@ caller's choice and is stated there (`mezzmark.engines.picture.generations`).
 """
 
 import base64
+import math
 from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from itertools import zip_longest
+from operator import mul
 from typing import Final
 
 import av
@@ -20,7 +22,12 @@ from av.filter.context import FilterContext
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.media.conversion import as_viewed
-from mezzmark.engines.media.pixels import frame_from_planes, pixel_format_facts, planes_of
+from mezzmark.engines.media.pixels import (
+    frame_from_planes,
+    pixel_format_facts,
+    planar_twin,
+    planes_of,
+)
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import MediaFacts
 from mezzmark.model.tasks.fidelity import Metric, QualitySeries, WorstFrame
@@ -31,26 +38,6 @@ COMPARABLE_FORMATS: Final = frozenset(
     for depth in ("", "10le", "12le")
 )
 """Formats that all three filters take as they are; for others FFmpeg would convert unasked."""
-
-PLAIN_TWIN: Final = {
-    "yuvj420p": "yuv420p",
-    "yuvj422p": "yuv422p",
-    "yuvj444p": "yuv444p",
-    "yuva420p": "yuv420p",
-    "yuva422p": "yuv422p",
-    "yuva444p": "yuv444p",
-    "yuva444p10le": "yuv444p10le",
-    "yuva444p12le": "yuv444p12le",
-    "gbrap": "gbrp",
-    "gbrap10le": "gbrp10le",
-    "gbrap12le": "gbrp12le",
-    "uyvy422": "yuv422p",
-    "yuyv422": "yuv422p",
-    "rgb24": "gbrp",
-    "nv12": "yuv420p",
-    "p010le": "yuv420p10le",
-}
-"""The same samples in a comparable format; alpha is left out."""
 
 _SSIM_PLANES: Final = {False: ("Y", "U", "V"), True: ("G", "B", "R")}
 _TICK: Final = Fraction(1, 25)
@@ -96,9 +83,7 @@ class QualityMeter:
             self._xpsnr.append(_finite(self._triple(values, "lavfi.xpsnr.xpsnr.")))
         if not self._errors:
             return 0.0
-        return sum(
-            weight * error for weight, error in zip(self._weights, self._errors[-1], strict=True)
-        )
+        return float(sum(map(mul, self._weights, self._errors[-1])))
 
     def series(self) -> QualitySeries:
         """What was found so far."""
@@ -137,7 +122,7 @@ class QualityMeter:
 
 def comparable_format(pixel_format: str) -> str:
     """The format in which pictures of this one are compared, sample by sample; or EncodingError."""
-    name = PLAIN_TWIN.get(pixel_format, pixel_format)
+    name = planar_twin(pixel_format)
     if name not in COMPARABLE_FORMATS:
         raise EncodingError(
             where=f'pixel format "{pixel_format}"',
@@ -207,8 +192,7 @@ def _graph(
 
 def _plane_weights(pixel_format: str) -> tuple[float, float, float]:
     """Each plane's share of all samples, as libavfilter weights its average."""
-    chroma = pixel_format_facts(pixel_format).chroma
-    share = {"4:2:0": 1 / 4, "4:2:2": 1 / 2}.get(chroma, 1.0)
+    share = 1 / math.prod(pixel_format_facts(pixel_format).chroma_step)
     total = 1 + 2 * share
     return 1 / total, share / total, share / total
 
