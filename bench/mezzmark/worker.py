@@ -80,11 +80,11 @@ def perform(job: Job, advance: Callable[[str, float], None]) -> Answer:
 
             return prepare_original(job, advance)
         case PrepareOwnJob():
-            from mezzmark.engines.media.own_media import prepare_own
+            from mezzmark.engines.footage.originals import prepare_own
 
             return prepare_own(job, advance)
         case PrepareEncodingJob():
-            from mezzmark.engines.encode.transcode import prepare_encoding
+            from mezzmark.engines.encode.encoded_file import prepare_encoding
 
             return prepare_encoding(job, advance)
         case _:

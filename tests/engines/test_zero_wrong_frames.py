@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 
 from fixtures.clip_zoo import stamped_frames
+from mezzmark.engines.encode.encoded_file import prepare_encoding
 from mezzmark.engines.encode.encoders import probe_encoding
-from mezzmark.engines.encode.transcode import prepare_encoding
 from mezzmark.engines.media.frame_index import (
     build_frame_index,
     read_frame_index,

@@ -3,7 +3,9 @@
 import tempfile
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 from typing import Final
 
@@ -14,12 +16,14 @@ from mezzmark.engines.encode.encoded_file import (
     evenly_timed,
     first_frames,
     read_encoded,
+    refuse_lost_pictures,
     stamps_agree,
 )
 from mezzmark.engines.encode.encoders import open_encoder
+from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import read_frame_index
-from mezzmark.engines.media.pixels import pixel_format_facts
+from mezzmark.engines.media.pixels import frame_bytes
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.host.common import (
     no_garbage_collection,
@@ -31,6 +35,7 @@ from mezzmark.model.errors import ScenarioError
 from mezzmark.model.footage import ColourTags, FrameIndex, constant_rate
 from mezzmark.model.jobs import Measured
 from mezzmark.model.tasks.encode import EncodeJob, EncodeMeasurement
+from mezzmark.model.tasks.grid import GridJob, GridMeasurement
 
 MEMORY_FRACTION: Final = 0.6
 """Share of the free memory that held pictures may take; the encoder needs some of the rest."""
@@ -134,7 +139,11 @@ def require_memory(
 ) -> None:
     """ScenarioError unless memory holds the pictures of so many jobs. `where` names the key that
     says how many pictures, `fewest` what it may say at least."""
-    needed_bytes = job_count * index.frame_count * frame_bytes(encoding.pixel_format, index)
+    needed_bytes = (
+        job_count
+        * index.frame_count
+        * frame_bytes(encoding.pixel_format, index.width_px, index.height_px)
+    )
     free_bytes = psutil.virtual_memory().available
     if needed_bytes > MEMORY_FRACTION * free_bytes:
         fitting = int(MEMORY_FRACTION * free_bytes * index.frame_count / needed_bytes)
@@ -147,11 +156,155 @@ def require_memory(
         )
 
 
-def frame_bytes(pixel_format: str, index: FrameIndex) -> int:
-    """Bytes of one picture of the clip in memory, padding left out."""
-    facts = pixel_format_facts(pixel_format)
-    across, down = facts.chroma_step
-    chroma_samples = 0 if facts.chroma == "4:0:0" else 2 / (across * down)
-    sample_bytes = 1 if facts.bit_depth == 8 else 2
-    samples = 1 + chroma_samples + facts.has_alpha
-    return round(index.width_px * index.height_px * samples * sample_bytes)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _JobResult:
+    """What one worker measured; clock readings are absolute."""
+
+    load_ns: int
+    released_ns: int
+    end_ns: int
+    cpu_ns: int
+    packet_ns: tuple[int, ...]
+    peak_rss_bytes: int | None
+    verify_ns: int
+    file_bytes: int
+    decoded_frame_count: int
+    stamps_in_order: bool | None
+    is_pinned: bool
+
+
+_PER_JOB: Final = (
+    "cpu_ns",
+    "peak_rss_bytes",
+    "file_bytes",
+    "decoded_frame_count",
+    "stamps_in_order",
+    "load_ns",
+    "verify_ns",
+)
+"""What a measurement says of each job as its worker measured it."""
+
+
+def run_grid(job: GridJob, clock_ns: Callable[[], int]) -> Measured:
+    """Encode the same pictures in `job.job_count` processes at once; every file is proved.
+
+    Raises EncodingError when the encoding cannot hold the clip or a file lost pictures,
+    ScenarioError when memory does not suffice, EngineError when a process died.
+    """
+    whole = read_frame_index(job.source.index_path)
+    frame_rate = constant_rate(whole)
+    check_frame(job.encoding, whole.width_px, whole.height_px, frame_rate)
+    index = first_frames(whole, job.frame_count)
+    require_memory(job.encoding, index, where="grid.frames", fewest=8, job_count=job.job_count)
+    results = run_parallel(partial(_work, job, index, clock_ns), worker_count=job.job_count)
+    measurement = _summarise(results, index, str(frame_rate))
+    return Measured(measurement=measurement, process=read_process_facts())
+
+
+def _work(
+    job: GridJob, index: FrameIndex, clock_ns: Callable[[], int], number: int, pool: ProcessPool
+) -> _JobResult:
+    """One worker: load, meet, encode, meet, prove."""
+    frame_rate = constant_rate(index)
+    is_pinned = job.is_pinned and _pin(number, job.thread_count)
+    pool.meet()
+    start_ns = clock_ns()
+    frames, tags = load_pictures(
+        job.source.media_path, index, job.encoding.pixel_format, thread_count=job.thread_count
+    )
+    load_ns = clock_ns() - start_ns
+    path = Path(job.scratch_dir) / f"job-{number}.{job.encoding.container}"
+    released_ns, end_ns, cpu_ns, packet_ns = _encode(
+        job, list(evenly_timed(frames, frame_rate)), tags, path, frame_rate, pool, clock_ns
+    )
+    peak_rss_bytes = read_process_facts().peak_rss_bytes
+    pool.meet()  # nobody proves while another still encodes
+    start_ns = clock_ns()
+    found = read_encoded(path, is_stamped=index.is_stamped)
+    verify_ns = clock_ns() - start_ns
+    in_order = stamps_agree(index, found.index)
+    refuse_lost_pictures(
+        index,
+        found.index,
+        in_order=in_order,
+        where=f'encoding "{job.encoding.name}"',
+        remedy="Raise its quality, or leave the encoding out.",
+    )
+    return _JobResult(
+        load_ns=load_ns,
+        released_ns=released_ns,
+        end_ns=end_ns,
+        cpu_ns=cpu_ns,
+        packet_ns=packet_ns,
+        peak_rss_bytes=peak_rss_bytes,
+        verify_ns=verify_ns,
+        file_bytes=found.index.file_bytes,
+        decoded_frame_count=found.index.frame_count,
+        stamps_in_order=in_order,
+        is_pinned=is_pinned,
+    )
+
+
+def _encode(
+    job: GridJob,
+    frames: list[VideoFrame],
+    tags: ColourTags,
+    path: Path,
+    frame_rate: Fraction,
+    pool: ProcessPool,
+    clock_ns: Callable[[], int],
+) -> tuple[int, int, int, tuple[int, ...]]:
+    """Release, end, CPU time, and the clock at each packet written."""
+    submissions: tuple[VideoFrame | None, ...] = (*frames, None)
+    encoder = open_encoder(
+        path,
+        job.encoding,
+        size=(frames[0].width, frames[0].height),
+        frame_rate=frame_rate,
+        tags=tags,
+        thread_count=job.thread_count,
+    )
+    packet_ns: list[int] = []
+    with encoder as (container, track), no_garbage_collection():
+        pool.start_together(clock_ns)
+        released_ns, start_cpu_ns = clock_ns(), time.process_time_ns()
+        for submission in submissions:
+            for packet in track.encode(submission):
+                container.mux(packet)
+                packet_ns.append(clock_ns())
+        container.close()
+        end_ns, cpu_ns = clock_ns(), time.process_time_ns() - start_cpu_ns
+    return released_ns, end_ns, cpu_ns, tuple(packet_ns)
+
+
+def _summarise(results: list[_JobResult], index: FrameIndex, frame_rate: str) -> GridMeasurement:
+    released_ns = min(result.released_ns for result in results)
+    window_end_ns = min(result.end_ns for result in results)
+    return GridMeasurement(
+        frame_count=index.frame_count,
+        frame_rate=frame_rate,
+        width_px=index.width_px,
+        height_px=index.height_px,
+        start_ns=tuple(result.released_ns - released_ns for result in results),
+        end_ns=tuple(result.end_ns - released_ns for result in results),
+        window_ns=window_end_ns - released_ns,
+        window_packets=tuple(
+            sum(moment <= window_end_ns for moment in result.packet_ns) for result in results
+        ),
+        packet_count=tuple(len(result.packet_ns) for result in results),
+        is_pinned=all(result.is_pinned for result in results),
+        **{name: tuple(getattr(result, name) for result in results) for name in _PER_JOB},
+    )
+
+
+def _pin(number: int, thread_count: int) -> bool:
+    """Give this process cores of its own; False where the system cannot, or has too few."""
+    process = psutil.Process()
+    if not hasattr(process, "cpu_affinity"):
+        return False
+    usable = process.cpu_affinity()
+    mine = usable[number * thread_count : (number + 1) * thread_count]
+    if len(mine) < thread_count:
+        return False
+    process.cpu_affinity(mine)
+    return True

@@ -6,6 +6,7 @@ yuv420p, or p010le and yuv420p10le, give the same arrays and the same digest for
 """
 
 import hashlib
+import math
 from dataclasses import dataclass
 from typing import cast
 
@@ -83,6 +84,14 @@ def planar_twin(name: str) -> str:
     itself."""
     facts = pixel_format_facts(name)
     return name if facts.chroma == "other" else planar_format(facts.chroma, facts.bit_depth)
+
+
+def frame_bytes(pixel_format: str, width_px: int, height_px: int) -> int:
+    """Bytes of one picture in memory, padding left out."""
+    facts = pixel_format_facts(pixel_format)
+    chroma_samples = 0 if facts.chroma == "4:0:0" else 2 / math.prod(facts.chroma_step)
+    sample_bytes = 1 if facts.bit_depth == 8 else 2
+    return round(width_px * height_px * (1 + chroma_samples + facts.has_alpha) * sample_bytes)
 
 
 def planes_of(frame: av.VideoFrame) -> Planes:
