@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import partial
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import psutil
 from av.video.frame import VideoFrame
@@ -48,11 +48,8 @@ def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
     EncodingError when the encoding cannot hold the clip or loses pictures, ScenarioError when
     memory does not suffice.
     """
-    index = read_frame_index(job.source.index_path)
+    index = _read_clip(job, where="encode.frames", fewest=2)
     frame_rate = constant_rate(index)
-    check_frame(job.encoding, index.width_px, index.height_px, frame_rate)
-    index = first_frames(index, job.frame_count)
-    require_memory(job.encoding, index, where="encode.frames", fewest=2)
     frames, tags = load_pictures(
         job.source.media_path,
         index,
@@ -134,16 +131,17 @@ def load_pictures(
     return [converter.convert(picture) for picture in pictures], converter.tags
 
 
-def require_memory(
-    encoding: Encoding, index: FrameIndex, *, where: str, fewest: int, job_count: int = 1
-) -> None:
-    """ScenarioError unless memory holds the pictures of so many jobs. `where` names the key that
+def _read_clip(
+    job: EncodeJob | GridJob, *, where: str, fewest: int, job_count: int = 1
+) -> FrameIndex:
+    """What is to be encoded of the clip; EncodingError unless the encoding can hold it,
+    ScenarioError unless memory holds the pictures of so many jobs. `where` names the key that
     says how many pictures, `fewest` what it may say at least."""
-    needed_bytes = (
-        job_count
-        * index.frame_count
-        * frame_bytes(encoding.pixel_format, index.width_px, index.height_px)
-    )
+    whole, encoding = read_frame_index(job.source.index_path), job.encoding
+    check_frame(encoding, whole.width_px, whole.height_px, constant_rate(whole))
+    index = first_frames(whole, job.frame_count)
+    picture_bytes = frame_bytes(encoding.pixel_format, index.width_px, index.height_px)
+    needed_bytes = job_count * index.frame_count * picture_bytes
     free_bytes = psutil.virtual_memory().available
     if needed_bytes > MEMORY_FRACTION * free_bytes:
         fitting = int(MEMORY_FRACTION * free_bytes * index.frame_count / needed_bytes)
@@ -154,35 +152,19 @@ def require_memory(
             f"{needed_bytes / 1e9:.1f} GB of memory and {free_bytes / 1e9:.1f} GB are free",
             remedy=f"Set {where} to {max(fewest, fitting)} or fewer, or free memory.",
         )
+    return index
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _JobResult:
-    """What one worker measured; clock readings are absolute."""
+    """What one worker measured; clock readings are absolute. `measured` are those fields of the
+    measurement that have one value a job."""
 
-    load_ns: int
     released_ns: int
     end_ns: int
-    cpu_ns: int
     packet_ns: tuple[int, ...]
-    peak_rss_bytes: int | None
-    verify_ns: int
-    file_bytes: int
-    decoded_frame_count: int
-    stamps_in_order: bool | None
     is_pinned: bool
-
-
-_PER_JOB: Final = (
-    "cpu_ns",
-    "peak_rss_bytes",
-    "file_bytes",
-    "decoded_frame_count",
-    "stamps_in_order",
-    "load_ns",
-    "verify_ns",
-)
-"""What a measurement says of each job as its worker measured it."""
+    measured: dict[str, Any]
 
 
 def run_grid(job: GridJob, clock_ns: Callable[[], int]) -> Measured:
@@ -191,13 +173,9 @@ def run_grid(job: GridJob, clock_ns: Callable[[], int]) -> Measured:
     Raises EncodingError when the encoding cannot hold the clip or a file lost pictures,
     ScenarioError when memory does not suffice, EngineError when a process died.
     """
-    whole = read_frame_index(job.source.index_path)
-    frame_rate = constant_rate(whole)
-    check_frame(job.encoding, whole.width_px, whole.height_px, frame_rate)
-    index = first_frames(whole, job.frame_count)
-    require_memory(job.encoding, index, where="grid.frames", fewest=8, job_count=job.job_count)
+    index = _read_clip(job, where="grid.frames", fewest=8, job_count=job.job_count)
     results = run_parallel(partial(_work, job, index, clock_ns), worker_count=job.job_count)
-    measurement = _summarise(results, index, str(frame_rate))
+    measurement = _summarise(results, index)
     return Measured(measurement=measurement, process=read_process_facts())
 
 
@@ -231,17 +209,19 @@ def _work(
         remedy="Raise its quality, or leave the encoding out.",
     )
     return _JobResult(
-        load_ns=load_ns,
         released_ns=released_ns,
         end_ns=end_ns,
-        cpu_ns=cpu_ns,
         packet_ns=packet_ns,
-        peak_rss_bytes=peak_rss_bytes,
-        verify_ns=verify_ns,
-        file_bytes=found.index.file_bytes,
-        decoded_frame_count=found.index.frame_count,
-        stamps_in_order=in_order,
         is_pinned=is_pinned,
+        measured={
+            "cpu_ns": cpu_ns,
+            "peak_rss_bytes": peak_rss_bytes,
+            "file_bytes": found.index.file_bytes,
+            "decoded_frame_count": found.index.frame_count,
+            "stamps_in_order": in_order,
+            "load_ns": load_ns,
+            "verify_ns": verify_ns,
+        },
     )
 
 
@@ -277,12 +257,12 @@ def _encode(
     return released_ns, end_ns, cpu_ns, tuple(packet_ns)
 
 
-def _summarise(results: list[_JobResult], index: FrameIndex, frame_rate: str) -> GridMeasurement:
+def _summarise(results: list[_JobResult], index: FrameIndex) -> GridMeasurement:
     released_ns = min(result.released_ns for result in results)
     window_end_ns = min(result.end_ns for result in results)
     return GridMeasurement(
         frame_count=index.frame_count,
-        frame_rate=frame_rate,
+        frame_rate=str(constant_rate(index)),
         width_px=index.width_px,
         height_px=index.height_px,
         start_ns=tuple(result.released_ns - released_ns for result in results),
@@ -293,7 +273,9 @@ def _summarise(results: list[_JobResult], index: FrameIndex, frame_rate: str) ->
         ),
         packet_count=tuple(len(result.packet_ns) for result in results),
         is_pinned=all(result.is_pinned for result in results),
-        **{name: tuple(getattr(result, name) for result in results) for name in _PER_JOB},
+        **{
+            name: tuple(result.measured[name] for result in results) for name in results[0].measured
+        },
     )
 
 

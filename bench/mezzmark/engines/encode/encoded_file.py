@@ -158,15 +158,6 @@ _LOSSY_SHARE: Final = 0.5
 """No lossy encoding of the catalogue was seen above half the bytes of the bare picture."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Timing:
-    """How pictures are spaced in the new file; `keeps_times` when each keeps its own time."""
-
-    frame_rate: Fraction
-    time_base: Fraction
-    keeps_times: bool
-
-
 def prepare_encoding(job: PrepareEncodingJob, advance: ProgressUpdate) -> PreparedMedia:
     """The clip in this encoding, from the cache or newly made over the pictures of its index.
 
@@ -176,8 +167,7 @@ def prepare_encoding(job: PrepareEncodingJob, advance: ProgressUpdate) -> Prepar
     the encoder is missing, DiskFullError when there is no room.
     """
     index = read_frame_index(job.source.index_path)
-    timing = plan_timing(index, job.encoding)
-    check_frame(job.encoding, index.width_px, index.height_px, timing.frame_rate)
+    check_frame(job.encoding, index.width_px, index.height_px, constant_rate(index))
     require_encoder(job.encoding)
     key = cache_key(
         kind="encoding",
@@ -190,34 +180,39 @@ def prepare_encoding(job: PrepareEncodingJob, advance: ProgressUpdate) -> Prepar
 
     def make(folder: Path) -> FrameIndex:
         path = folder / f"{safe_file_name(job.encoding.name)}.{job.encoding.container}"
-        _transcode(job, index, timing, path, advance)
-        return _proved(index, path, job.encoding)
+        _transcode(job, index, path, advance)
+        found = build_frame_index(path, is_stamped=index.is_stamped)
+        refuse_lost_pictures(
+            index,
+            found,
+            in_order=stamps_agree(index, found),
+            where=f'encoding "{job.encoding.name}"',
+            remedy="Raise its quality, or leave the encoding out; it cannot be measured honestly.",
+        )
+        return found
 
     needed_bytes = _needed_bytes(index, job.encoding)
     return fetch_entry(Path(job.cache_dir), key, make, needed_bytes=needed_bytes)
 
 
-def plan_timing(index: FrameIndex, encoding: Encoding) -> Timing:
-    """Even spacing for a constant rate, and for a variable one that cannot be written down."""
-    frame_rate = constant_rate(index)
+def _keeps_times(index: FrameIndex, encoding: Encoding) -> bool:
+    """Whether each picture keeps its own time: not at a constant rate, which is spaced evenly, nor
+    at a variable one that cannot be written down."""
     can_keep = encoding.container in EXACT_TIME_CONTAINERS and encoding.codec not in COUNTING_CODECS
-    keeps_times = can_keep and not is_constant_rate(index, frame_rate)
-    return Timing(
-        frame_rate=frame_rate,
-        time_base=index.time_base if keeps_times else 1 / frame_rate,
-        keeps_times=keeps_times,
-    )
+    return can_keep and not is_constant_rate(index, constant_rate(index))
 
 
 def _transcode(
-    job: PrepareEncodingJob, index: FrameIndex, timing: Timing, path: Path, advance: ProgressUpdate
+    job: PrepareEncodingJob, index: FrameIndex, path: Path, advance: ProgressUpdate
 ) -> None:
+    frame_rate, keeps_times = constant_rate(index), _keeps_times(index, job.encoding)
+    time_base = index.time_base if keeps_times else 1 / frame_rate
     source = probe_media(job.source.media_path)
     core_count = read_usable_core_count()
     converter = Converter(source, job.encoding.pixel_format, thread_count=core_count)
     message = f"encoding to {job.encoding.name}"
-    if not timing.keeps_times and not is_constant_rate(index, timing.frame_rate):
-        message += f" (variable rate; spaced evenly at {float(timing.frame_rate):.3f} frames/s)"
+    if not keeps_times and not is_constant_rate(index, frame_rate):
+        message += f" (variable rate; spaced evenly at {float(frame_rate):.3f} frames/s)"
     pictures = read_pictures(job.source.media_path, index, thread_count=core_count)
 
     def timed() -> Iterator[VideoFrame]:
@@ -225,33 +220,20 @@ def _transcode(
             if number % _ADVANCE_FRAMES == 0:
                 advance(message, number / index.frame_count)
             frame = converter.convert(picture)
-            frame.pts = index.pts[number] - index.pts[0] if timing.keeps_times else number
-            frame.time_base = timing.time_base
+            frame.pts = index.pts[number] - index.pts[0] if keeps_times else number
+            frame.time_base = time_base
             yield frame
 
     encoder = open_encoder(
         path,
         job.encoding,
         size=(index.width_px, index.height_px),
-        frame_rate=timing.frame_rate,
-        time_base=timing.time_base,
+        frame_rate=frame_rate,
+        time_base=time_base,
         tags=converter.tags,
         thread_count=job.thread_count,
     )
     write_frames(timed(), encoder)
-
-
-def _proved(source: FrameIndex, path: Path, encoding: Encoding) -> FrameIndex:
-    """The new file's index, once it holds the same pictures in the same order."""
-    index = build_frame_index(path, is_stamped=source.is_stamped)
-    refuse_lost_pictures(
-        source,
-        index,
-        in_order=stamps_agree(source, index),
-        where=f'encoding "{encoding.name}"',
-        remedy="Raise its quality, or leave the encoding out; it cannot be measured honestly.",
-    )
-    return index
 
 
 def _needed_bytes(index: FrameIndex, encoding: Encoding) -> int:

@@ -184,9 +184,17 @@ def probe_encoding(encoding: Encoding) -> EncoderFault | None:
 
 
 def _try_size(encoding: Encoding, size: tuple[int, int]) -> EncoderFault | None:
+    frames = []
     try:
         context = cast(VideoCodecContext, av.CodecContext.create(encoding.encoder, "w"))
-        packet_count = _encode_blank(context, encoding, size)
+        _configure(context, encoding, size, _PROBE_RATE, 1)
+        for number in range(_PROBE_FRAMES):
+            frame = VideoFrame(*size, encoding.pixel_format)
+            for plane in frame.planes:
+                plane.update(bytes(plane.buffer_size))
+            frame.pts, frame.time_base = number, 1 / _PROBE_RATE
+            frames.append(frame)
+        packet_count = sum(len(context.encode(frame)) for frame in (*frames, None))
     except av.codec.codec.UnknownCodecError:
         return EncoderFault(encoding=encoding, kind="no encoder")
     except (FFmpegError, ValueError) as error:
@@ -196,18 +204,6 @@ def _try_size(encoding: Encoding, size: tuple[int, int]) -> EncoderFault | None:
     if unknown is None and packet_count == 0:
         return EncoderFault(encoding=encoding, kind="no packets")
     return unknown
-
-
-def _encode_blank(context: VideoCodecContext, encoding: Encoding, size: tuple[int, int]) -> int:
-    _configure(context, encoding, size, _PROBE_RATE, 1)
-    packet_count = 0
-    for number in range(_PROBE_FRAMES):
-        frame = VideoFrame(*size, encoding.pixel_format)
-        for plane in frame.planes:
-            plane.update(bytes(plane.buffer_size))
-        frame.pts, frame.time_base = number, 1 / _PROBE_RATE
-        packet_count += len(context.encode(frame))
-    return packet_count + len(context.encode(None))
 
 
 def suggest(fault: EncoderFault) -> tuple[str, str]:

@@ -11,14 +11,15 @@ found. Nothing outside the cache folder is ever written or replaced, and nothing
 folders that carry our marker.
 """
 
+import errno
 import hashlib
 import json
 import os
 import secrets
 import shutil
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable
+from contextlib import suppress
 from fractions import Fraction
 from importlib.metadata import version
 from pathlib import Path
@@ -134,10 +135,10 @@ def fetch_entry(
     """
     if found := find_entry(cache_dir, key):
         return found
-    with _disk_full_explained(cache_dir, needed_bytes):
+    try:
         cache_dir.mkdir(parents=True, exist_ok=True)
         if shutil.disk_usage(cache_dir).free < needed_bytes:
-            raise _disk_full(cache_dir, needed_bytes)
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         _remove_stale(cache_dir)
         partial = make_marked_folder(cache_dir, f".{key}.{PARTIAL}.")
         try:
@@ -145,6 +146,15 @@ def fetch_entry(
             return _settle(cache_dir, key, partial) or made
         finally:
             remove_marked(partial)
+    except OSError as error:  # FFmpeg's own errors of this kind are OSErrors in PyAV too
+        if isinstance(error, DiskFullError) or error.errno not in FULL_ERRORS:
+            raise
+        free_bytes = shutil.disk_usage(cache_dir if cache_dir.exists() else Path.cwd()).free
+        raise DiskFullError(
+            where=str(cache_dir),
+            what=f"{needed_bytes / 1e6:.0f} MB are needed and {free_bytes / 1e6:.0f} MB are free",
+            remedy=f"Make room, or name another folder in {CACHE_VARIABLE}",
+        ) from error
 
 
 def file_fingerprint(path: Path) -> str:
@@ -231,23 +241,3 @@ def _remove_stale(cache_dir: Path) -> None:
         with suppress(FileNotFoundError):  # its own maker removed it
             if path.stat().st_mtime < oldest_s:
                 remove_marked(path)
-
-
-@contextmanager
-def _disk_full_explained(cache_dir: Path, needed_bytes: int) -> Iterator[None]:
-    """Turn "no space left" (or over quota), from Python or FFmpeg, into DiskFullError."""
-    try:
-        yield
-    except OSError as error:  # FFmpeg's own errors of this kind are OSErrors in PyAV too
-        if isinstance(error, DiskFullError) or error.errno not in FULL_ERRORS:
-            raise
-        raise _disk_full(cache_dir, needed_bytes) from error
-
-
-def _disk_full(cache_dir: Path, needed_bytes: int) -> DiskFullError:
-    free_bytes = shutil.disk_usage(cache_dir if cache_dir.exists() else Path.cwd()).free
-    return DiskFullError(
-        where=str(cache_dir),
-        what=f"{needed_bytes / 1e6:.0f} MB are needed and {free_bytes / 1e6:.0f} MB are free",
-        remedy=f"Make room, or name another folder in {CACHE_VARIABLE}",
-    )

@@ -9,7 +9,7 @@ Its fixed-point gain is up to 0.3 % short when range changes: full-range white b
 from collections.abc import Callable, Iterator
 from fractions import Fraction
 from pathlib import Path
-from typing import Final
+from typing import Final, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -78,9 +78,7 @@ def presenter(
 def as_viewed(frame: VideoFrame, facts: MediaFacts) -> npt.NDArray[np.uint8]:
     """The viewer's picture of a frame at its own size: (lines, samples, 3), codes 0 to 255."""
     present = presenter(facts, pixel_aspect=Fraction(1), height_px=facts.height_px, thread_count=1)
-    shown = present(frame)
-    assert shown is not None
-    return np.asarray(shown.to_ndarray(), dtype=np.uint8)
+    return np.asarray(cast(VideoFrame, present(frame)).to_ndarray(), dtype=np.uint8)
 
 
 def source_colour(tags: ColourTags, *, height_px: int) -> tuple[Colorspace, ColorRange]:

@@ -71,6 +71,7 @@ def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> I
     steps = [later - earlier for earlier, later in pairwise(times)]
     keys = [n for n, packet in enumerate(shown) if packet.is_keyframe]
     duration_s = float((times[-1] - times[0] + median(steps)) * tick) if steps else 0.0
+    total_bits = sum(packet.packet_bytes for packet in packets) * 8
     return Inspection(
         media=media,
         is_excerpt=was_cut,
@@ -89,7 +90,7 @@ def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> I
         b_frame_fraction=_b_frame_fraction(packets) if index else None,
         is_interlaced=is_interlaced,
         tag_names=name_tags(media.tags),
-        bitrate_bps=_mean_rate(packets, duration_s),
+        bitrate_bps=total_bits / duration_s if duration_s else None,
         bitrate_by_second_bps=_rate_by_second(packets, tick, duration_s),
         audio_tracks=audio_tracks,
         is_stamped=index.is_stamped if index else False,
@@ -166,11 +167,6 @@ def _b_frame_fraction(packets: Sequence[_Packet]) -> float | None:
         return None
     latest = accumulate((packet.pts for packet in packets), max)
     return sum(p.pts < highest for p, highest in zip(packets, latest, strict=True)) / len(packets)
-
-
-def _mean_rate(packets: Sequence[_Packet], duration_s: float) -> float | None:
-    total_bits = sum(packet.packet_bytes for packet in packets) * 8
-    return total_bits / duration_s if duration_s else None
 
 
 def _rate_by_second(

@@ -169,8 +169,6 @@ def _other_readers(
     return found
 
 
-FIRST: Final = 1
-
 LARGEST_CHART_PX: Final = (1920, 1080)
 """Colours and tags of larger pictures fare alike: players guess by 720 lines, not by more."""
 
@@ -181,16 +179,25 @@ def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
     Frames stream from file to file in `job.scratch_dir`, so memory does not grow with the clip.
     Raises EncodingError when the encoding cannot hold the clip or loses frames.
     """
-    plan = _plan(job)
-    check_frame(job.encoding, plan.index.width_px, plan.index.height_px, plan.frame_rate)
+    index = read_frame_index(job.source.index_path)
+    plan = GenerationPlan(
+        source=probe_media(job.source.media_path),
+        index=index,
+        encoding=job.encoding,
+        settings=job.settings,
+        frame_rate=constant_rate(index),
+        thread_count=job.thread_count,
+        scratch=Path(job.scratch_dir),
+    )
+    check_frame(job.encoding, index.width_px, index.height_px, plan.frame_rate)
     found: list[GenerationQuality] = []
     worst: WorstFrame | None = None
     decoded_format = ""
     for generation in run_generations(plan):
-        found.append(generation.found)
-        if generation.found.generation == FIRST:
+        if not found:
             decoded_format = probe_media(generation.path).pixel_format
             worst = _crop(plan, generation)
+        found.append(generation.found)
     probe, refusal = _chart(job, plan)
     return Measured(
         measurement=FidelityMeasurement(
@@ -207,19 +214,6 @@ def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
             chart_refusal=refusal,
         ),
         process=read_process_facts(),
-    )
-
-
-def _plan(job: FidelityJob) -> GenerationPlan:
-    index = read_frame_index(job.source.index_path)
-    return GenerationPlan(
-        source=probe_media(job.source.media_path),
-        index=index,
-        encoding=job.encoding,
-        settings=job.settings,
-        frame_rate=constant_rate(index),
-        thread_count=job.thread_count,
-        scratch=Path(job.scratch_dir),
     )
 
 

@@ -6,12 +6,12 @@ caller's choice and is stated there (`mezzmark.engines.picture.generations`).
 """
 
 import base64
-import math
 from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from itertools import zip_longest
+from math import inf, prod
 from operator import mul
-from typing import Final
+from typing import Any, Final
 
 import av
 import numpy as np
@@ -39,7 +39,6 @@ COMPARABLE_FORMATS: Final = frozenset(
 )
 """Formats that all three filters take as they are; for others FFmpeg would convert unasked."""
 
-_SSIM_PLANES: Final = {False: ("Y", "U", "V"), True: ("G", "B", "R")}
 _TICK: Final = Fraction(1, 25)
 """The graph pairs frames by time; any common time base serves."""
 
@@ -61,10 +60,9 @@ class QualityMeter:
         )
         self._weights = _plane_weights(self._format)
         self._is_rgb = pixel_format_facts(self._format).is_rgb
-        self._errors: list[tuple[float, float, float]] = []
-        self._ssim: list[tuple[float, float, float]] = []
-        self._ssim_all: list[float] = []
-        self._xpsnr: list[tuple[float | None, float | None, float | None]] = []
+        self._found: dict[str, list[Any]] = {
+            name: [] for name in ("squared_error", "ssim", "ssim_all", "xpsnr_db")
+        }
         self._count = 0
 
     def compare(self, reference: av.VideoFrame, distorted: av.VideoFrame) -> float:
@@ -72,18 +70,19 @@ class QualityMeter:
         asked for). Raises EncodingError when it is not of the first pair's kind."""
         for frame, entry in zip((distorted, reference), self._inputs, strict=True):
             entry.push(self._prepared(frame))
-        values = dict(self._sink.pull().metadata)
+        values, found = dict(self._sink.pull().metadata), self._found
         self._count += 1
         if "psnr" in self._metrics:
-            self._errors.append(self._triple(values, "lavfi.psnr.mse."))
+            found["squared_error"].append(self._triple(values, "lavfi.psnr.mse."))
         if "ssim" in self._metrics:
-            self._ssim.append(self._triple(values, "lavfi.ssim.", upper=True))
-            self._ssim_all.append(float(values["lavfi.ssim.All"]))
+            found["ssim"].append(self._triple(values, "lavfi.ssim."))
+            found["ssim_all"].append(float(values["lavfi.ssim.All"]))
         if "xpsnr" in self._metrics:
-            self._xpsnr.append(_finite(self._triple(values, "lavfi.xpsnr.xpsnr.")))
-        if not self._errors:
+            planes_db = self._triple(values, "lavfi.xpsnr.xpsnr.")
+            found["xpsnr_db"].append(tuple(None if db == inf else db for db in planes_db))
+        if "psnr" not in self._metrics:
             return 0.0
-        return float(sum(map(mul, self._weights, self._errors[-1])))
+        return float(sum(map(mul, self._weights, found["squared_error"][-1])))
 
     def series(self) -> QualitySeries:
         """What was found so far."""
@@ -92,10 +91,7 @@ class QualityMeter:
             pixel_format=self._format,
             peak=2**facts.bit_depth - 1,
             plane_weights=self._weights,
-            squared_error=tuple(self._errors),
-            ssim=tuple(self._ssim),
-            ssim_all=tuple(self._ssim_all),
-            xpsnr_db=tuple(self._xpsnr),
+            **{name: tuple(values) for name, values in self._found.items()},
         )
 
     def _prepared(self, frame: av.VideoFrame) -> av.VideoFrame:
@@ -110,14 +106,12 @@ class QualityMeter:
         frame.pts, frame.time_base = self._count, _TICK
         return frame
 
-    def _triple(
-        self, values: dict[str, str], prefix: str, *, upper: bool = False
-    ) -> tuple[float, float, float]:
-        names = _SSIM_PLANES[self._is_rgb]
-        first, second, third = (
-            float(values[prefix + (name if upper else name.lower())]) for name in names
+    def _triple(self, values: dict[str, str], prefix: str) -> tuple[float, ...]:
+        """The values of the three planes, as the filters name them (SSIM in capitals)."""
+        names = "GBR" if self._is_rgb else "YUV"
+        return tuple(
+            float(values[prefix + (name if "ssim" in prefix else name.lower())]) for name in names
         )
-        return first, second, third
 
 
 def comparable_format(pixel_format: str) -> str:
@@ -192,16 +186,9 @@ def _graph(
 
 def _plane_weights(pixel_format: str) -> tuple[float, float, float]:
     """Each plane's share of all samples, as libavfilter weights its average."""
-    share = 1 / math.prod(pixel_format_facts(pixel_format).chroma_step)
+    share = 1 / prod(pixel_format_facts(pixel_format).chroma_step)
     total = 1 + 2 * share
     return 1 / total, share / total, share / total
-
-
-def _finite(
-    values: tuple[float, float, float],
-) -> tuple[float | None, float | None, float | None]:
-    first, second, third = (None if value == float("inf") else value for value in values)
-    return first, second, third
 
 
 def _unequal(what: str) -> EncodingError:

@@ -2,7 +2,8 @@
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import replace
+from typing import Any
 
 import psutil
 from av.video.frame import VideoFrame
@@ -42,20 +43,6 @@ class _DelayedPlayer:
         self._player.close()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sample:
-    """One move as recorded; the fields are those of `ScrubMeasurement`."""
-
-    locate_ns: int
-    decode_ns: int
-    present_ns: int
-    overhead_ns: int
-    decoded_frames: int
-    read_bytes: int
-    shown_frame: int
-    proof: Proof
-
-
 def run_scrub(
     job: ScrubJob, clock_ns: Callable[[], int], open_player: OpenPlayer = Player
 ) -> Measured:
@@ -82,7 +69,13 @@ def run_scrub(
         samples = _play(job.requests, players, verifiers, clock_ns)
     for player in players:
         player.close()
-    return Measured(measurement=_measurement(job, samples, open_ns), process=read_process_facts())
+    measurement = ScrubMeasurement(
+        clip_position=tuple(clip for clip, _ in job.requests),
+        frame_index=tuple(frame_index for _, frame_index in job.requests),
+        open_ns=tuple(open_ns),
+        **{name: tuple(sample[name] for sample in samples) for name in samples[0]},
+    )
+    return Measured(measurement=measurement, process=read_process_facts())
 
 
 class FrameVerifier:
@@ -155,9 +148,10 @@ def _play(
     players: Sequence[PlaysMoves],
     verifiers: Sequence[FrameVerifier],
     clock_ns: Callable[[], int],
-) -> list[Sample]:
+) -> list[dict[str, Any]]:
+    """What was recorded of each move, by the names of the measurement's fields."""
     meter = ReadMeter()
-    samples = []
+    samples: list[dict[str, Any]] = []
     for clip, frame_index in requests:
         read_before = meter.read()
         start_ns = clock_ns()
@@ -166,30 +160,15 @@ def _play(
         read_bytes = meter.since(read_before)
         proof, shown_frame = verifiers[clip].verify(move.picture, frame_index)
         samples.append(
-            Sample(
-                locate_ns=move.locate_ns,
-                decode_ns=move.decode_ns,
-                present_ns=move.present_ns,
-                overhead_ns=wall_ns - move.locate_ns - move.decode_ns - move.present_ns,
-                decoded_frames=move.decoded_frames,
-                read_bytes=move.packet_bytes if read_bytes is None else read_bytes,
-                shown_frame=shown_frame,
-                proof=proof,
-            )
+            {
+                "locate_ns": move.locate_ns,
+                "decode_ns": move.decode_ns,
+                "present_ns": move.present_ns,
+                "overhead_ns": wall_ns - move.locate_ns - move.decode_ns - move.present_ns,
+                "decoded_frames": move.decoded_frames,
+                "read_bytes": move.packet_bytes if read_bytes is None else read_bytes,
+                "shown_frame": shown_frame,
+                "proof": proof,
+            }
         )
     return samples
-
-
-def _measurement(
-    job: ScrubJob, samples: Sequence[Sample], open_ns: Sequence[int]
-) -> ScrubMeasurement:
-    columns = {
-        field.name: tuple(getattr(sample, field.name) for sample in samples)
-        for field in fields(Sample)
-    }
-    return ScrubMeasurement(
-        clip_position=tuple(clip for clip, _ in job.requests),
-        frame_index=tuple(frame_index for _, frame_index in job.requests),
-        open_ns=tuple(open_ns),
-        **columns,
-    )
