@@ -14,11 +14,10 @@ from fixtures.measured_quality import measure_quality
 from mezzmark.decide.picture.quality import generation_figures
 from mezzmark.engines.encode.encode import encode_frames
 from mezzmark.engines.media.frame_index import build_frame_index
-from mezzmark.engines.media.pixels import frame_from_planes, pixel_format_facts, planes_of
-from mezzmark.engines.picture.fidelity import probe_chart, run_fidelity
+from mezzmark.engines.media.pixels import frame_from_planes, planes_of
+from mezzmark.engines.picture.fidelity import run_fidelity
 from mezzmark.engines.picture.generations import same_planes, shifted
 from mezzmark.model.catalogue.core import ENTRIES, find_encoding
-from mezzmark.model.chart import Chart
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import ColourTags
 from mezzmark.model.tasks.fidelity import (
@@ -190,32 +189,3 @@ def test_memory_does_not_grow_with_the_clip() -> None:
     before = process.memory_info().rss
     measure_quality(stream(0, 600), stream(1, 600))
     assert process.memory_info().rss - before < 24e6
-
-
-@pytest.mark.parametrize(
-    ("name", "pixel_format", "chroma_is_full", "depth", "alpha"),
-    [
-        ("rdd36-4444", "yuva444p10le", True, 10, True),
-        ("ffv1", "yuva444p10le", True, 10, True),
-        ("vc5-fine", "gbrap12le", True, 12, True),
-        ("vc3-444", "yuv444p10le", True, 10, False),
-        ("vc3-hqx", "yuv422p10le", False, 10, False),
-        ("avc-intra", "yuv422p10le", False, 10, False),
-    ],
-)
-def test_alpha_depth_and_full_chroma_survive(
-    name: str, pixel_format: str, chroma_is_full: bool, depth: int, alpha: bool, tmp_path: Path
-) -> None:
-    """Where an encoding claims alpha, more than 8 bits or 4:4:4, the chart comes back in
-    a format that has them, with more grey levels than 8 bits have."""
-    encoding = find_encoding(name).model_copy(
-        update={"pixel_format": pixel_format, "has_alpha": alpha}
-    )
-    chart = Chart(width_px=640, height_px=360)
-    probe = probe_chart(encoding, chart, tmp_path, frame_rate=RATE, thread_count=1)
-    assert probe.measurement.ramp_codes_returned > 256
-    assert (probe.measurement.eight_bit_step_fraction or 0.0) < 0.2
-    back = pixel_format_facts(probe.measurement.pixel_format)
-    assert back.bit_depth >= depth
-    assert back.has_alpha is alpha
-    assert (back.chroma in ("4:4:4", "RGB")) is chroma_is_full
