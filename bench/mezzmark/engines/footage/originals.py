@@ -24,6 +24,7 @@ from mezzmark.engines.footage.recipe import (
 )
 from mezzmark.engines.media.cache import cache_key, fetch_entry, file_fingerprint, library_versions
 from mezzmark.engines.media.frame_index import (
+    NO_STAMP,
     ProgressUpdate,
     build_frame_index,
     read_frame_index,
@@ -57,6 +58,17 @@ ENCODING_SHARE: Final = 0.7
 
 ADVANCE_FRAMES: Final = 8
 SIZE_MARGIN: Final = 1.5
+
+FULLY_READ_BYTES: Final = 1 << 30
+"""Up to 1 GiB a file's fingerprint is the SHA-256 of all its bytes: a few seconds of reading."""
+
+SAMPLE_BYTES: Final = 1 << 20
+SAMPLE_COUNT: Final = 256
+"""Of a larger file 256 MiB are read: its first and last MiB and 254 evenly between, with its size.
+A change that touches none of them goes unnoticed; camera files are written once, and a cut or
+another take changes the ends and the size."""
+
+INDEX_SUFFIX: Final = ".own-index.json"
 
 
 def prepare_original(job: PrepareOriginalJob, advance: ProgressUpdate) -> PreparedMedia:
@@ -93,7 +105,15 @@ def prepare_original(job: PrepareOriginalJob, advance: ProgressUpdate) -> Prepar
             advance=lambda share: advance(message, share * ENCODING_SHARE),
         )
         advance(f"checking {job.clip.name}", ENCODING_SHARE)
-        return _proved_index(path, recipe)
+        index = build_frame_index(path, is_stamped=True)
+        if index.stamps != tuple(range(recipe.frame_count)):
+            told_apart = len(set(index.stamps) - {NO_STAMP})
+            what = (
+                f"of {recipe.frame_count} frames made, {told_apart} can be told apart by their "
+                "stamps after encoding"
+            )
+            raise unfit(path, what, "Raise the original's bit rate")
+        return index
 
     needed_bytes = int(SIZE_MARGIN * original.bitrate_bps * recipe.duration_s / 8) + 1_000_000
     return fetch_entry(Path(job.cache_dir), key, make, needed_bytes=needed_bytes)
@@ -164,31 +184,6 @@ def original_encoding(recipe: Recipe, original: OriginalSpec) -> Encoding:
 
 def _joined(settings: dict[str, int]) -> str:
     return ":".join(f"{name}={value}" for name, value in settings.items())
-
-
-def _proved_index(path: Path, recipe: Recipe) -> FrameIndex:
-    """The index of the new file, with every frame there and in order by its own stamp."""
-    index = build_frame_index(path, is_stamped=True)
-    if index.stamps != tuple(range(recipe.frame_count)):
-        raise FootageError(
-            where=str(path),
-            what=f"of {recipe.frame_count} frames made, {len(set(index.stamps) - {-1})} can be "
-            "told apart by their stamps after encoding",
-            remedy="Raise the original's bit rate",
-        )
-    return index
-
-
-FULLY_READ_BYTES: Final = 1 << 30
-"""Up to 1 GiB a file's fingerprint is the SHA-256 of all its bytes: a few seconds of reading."""
-
-SAMPLE_BYTES: Final = 1 << 20
-SAMPLE_COUNT: Final = 256
-"""Of a larger file 256 MiB are read: its first and last MiB and 254 evenly between, with its size.
-A change that touches none of them goes unnoticed; camera files are written once, and a cut or
-another take changes the ends and the size."""
-
-INDEX_SUFFIX: Final = ".own-index.json"
 
 
 def prepare_own(job: PrepareOwnJob, advance: ProgressUpdate) -> PreparedMedia:

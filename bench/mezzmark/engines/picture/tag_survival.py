@@ -5,8 +5,6 @@ told to encoder and muxer; a demuxer and a decoder say afterwards what is left.
 """
 
 import re
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -111,18 +109,13 @@ def _chroma_location(frame: VideoFrame) -> str | None:
     show.link_to(sink)
     graph.configure()
     frame.pts, frame.time_base = 0, Fraction(1, 25)
-    with _log_level(av.logging.INFO), av.logging.Capture() as lines:
-        entry.push(frame)
-        sink.pull()
+    level = av.logging.get_level()
+    av.logging.set_level(av.logging.INFO)
+    try:
+        with av.logging.Capture() as lines:
+            entry.push(frame)
+            sink.pull()
+    finally:
+        av.logging.set_level(level)
     found = re.search(r"\bcl:(\w+)", "".join(line[2] for line in lines))
     return found.group(1) if found and found.group(1) not in ("unspecified", "unknown") else None
-
-
-@contextmanager
-def _log_level(level: int) -> Iterator[None]:
-    before = av.logging.get_level()
-    av.logging.set_level(level)
-    try:
-        yield
-    finally:
-        av.logging.set_level(before)

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import accumulate
 from pathlib import Path
-from typing import Final, Protocol
+from typing import Final
 
 import av
 from av.codec.hwaccel import HWAccel
@@ -56,22 +56,6 @@ class Move:
     packet_bytes: int
     picture: VideoFrame | None
     view: VideoFrame | None
-
-
-class PlaysMoves(Protocol):
-    """What the scrub task needs of a player."""
-
-    def move(self, frame_index: int, clock_ns: Callable[[], int]) -> Move:
-        """Show this frame, timed."""
-        ...
-
-    def close(self) -> None:
-        """Let go of the file."""
-        ...
-
-
-OpenPlayer = Callable[[str, FrameIndex, ScrubJob], PlaysMoves]
-"""Opens a media file for playing, by path, index and settings."""
 
 
 class Player:

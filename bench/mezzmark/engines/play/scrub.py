@@ -10,41 +10,32 @@ from av.video.frame import VideoFrame
 
 from mezzmark.engines.media.frame_index import NO_STAMP, read_frame_index, stamp_of
 from mezzmark.engines.media.pixels import planes_digest, planes_of
-from mezzmark.engines.play.player import Move, OpenPlayer, Player, PlaysMoves
+from mezzmark.engines.play.player import Move, Player
 from mezzmark.host.common import no_garbage_collection, read_process_facts
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import Measured
 from mezzmark.model.tasks.scrub import Proof, ScrubJob, ScrubMeasurement
 
-
-def delayed_player(open_player: OpenPlayer, *, fraction: float) -> OpenPlayer:
-    """Opens players whose every move takes `fraction` longer than it would have."""
-    return lambda path, index, job: _DelayedPlayer(open_player(path, index, job), fraction)
+PlayMove = Callable[[int, Callable[[], int]], Move]
+"""Shows a frame, by its index, timed by a clock in ns."""
 
 
-class _DelayedPlayer:
-    """Keeps the processor busy after each move; the time counts as decoding."""
+def delayed(play: PlayMove, *, fraction: float) -> PlayMove:
+    """Moves that take `fraction` longer: the processor is kept busy, which counts as decoding."""
 
-    def __init__(self, player: PlaysMoves, fraction: float) -> None:
-        self._player = player
-        self._fraction = fraction
-
-    def move(self, frame_index: int, clock_ns: Callable[[], int]) -> Move:
-        """The move of the player inside, and a share of its time on top."""
-        move = self._player.move(frame_index, clock_ns)
-        latency_ns = move.locate_ns + move.decode_ns + move.present_ns
+    def move(frame_index: int, clock_ns: Callable[[], int]) -> Move:
+        played = play(frame_index, clock_ns)
+        latency_ns = played.locate_ns + played.decode_ns + played.present_ns
         start_ns = clock_ns()
-        while (spent_ns := clock_ns() - start_ns) < latency_ns * self._fraction:
+        while (spent_ns := clock_ns() - start_ns) < latency_ns * fraction:
             pass
-        return replace(move, decode_ns=move.decode_ns + spent_ns)
+        return replace(played, decode_ns=played.decode_ns + spent_ns)
 
-    def close(self) -> None:
-        """Let go of the file."""
-        self._player.close()
+    return move
 
 
 def run_scrub(
-    job: ScrubJob, clock_ns: Callable[[], int], open_player: OpenPlayer = Player
+    job: ScrubJob, clock_ns: Callable[[], int], open_player: type[Player] = Player
 ) -> Measured:
     """Open every clip of the job, play its requests in order, and prove each picture.
 
@@ -55,18 +46,19 @@ def run_scrub(
     editor that drew the last frame. Raises FootageError and EngineError when a clip cannot be
     opened.
     """
-    if job.injected_slowdown_fraction:
-        open_player = delayed_player(open_player, fraction=job.injected_slowdown_fraction)
     indexes = [read_frame_index(media.index_path) for media in job.media]
     verifiers = [FrameVerifier(index) for index in indexes]
-    players: list[PlaysMoves] = []
+    players: list[Player] = []
     open_ns = []
     for media, index in zip(job.media, indexes, strict=True):
         start_ns = clock_ns()
         players.append(open_player(media.media_path, index, job))
         open_ns.append(clock_ns() - start_ns)
+    moves: list[PlayMove] = [player.move for player in players]
+    if fraction := job.injected_slowdown_fraction:
+        moves = [delayed(move, fraction=fraction) for move in moves]
     with no_garbage_collection():
-        samples = _play(job.requests, players, verifiers, clock_ns)
+        samples = _play(job.requests, moves, verifiers, clock_ns)
     for player in players:
         player.close()
     measurement = ScrubMeasurement(
@@ -145,7 +137,7 @@ class ReadMeter:
 
 def _play(
     requests: Sequence[tuple[int, int]],
-    players: Sequence[PlaysMoves],
+    moves: Sequence[PlayMove],
     verifiers: Sequence[FrameVerifier],
     clock_ns: Callable[[], int],
 ) -> list[dict[str, Any]]:
@@ -155,7 +147,7 @@ def _play(
     for clip, frame_index in requests:
         read_before = meter.read()
         start_ns = clock_ns()
-        move = players[clip].move(frame_index, clock_ns)
+        move = moves[clip](frame_index, clock_ns)
         wall_ns = clock_ns() - start_ns
         read_bytes = meter.since(read_before)
         proof, shown_frame = verifiers[clip].verify(move.picture, frame_index)
