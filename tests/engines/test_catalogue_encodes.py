@@ -2,7 +2,6 @@
 
 import os
 import sys
-import time
 from pathlib import Path
 
 import av
@@ -18,8 +17,8 @@ from fixtures.encoded_pictures import (
     draw_pictures,
     kept_pictures,
     stamp_in,
+    write_pictures,
 )
-from mezzmark.engines.encode.encode import encode_frames
 from mezzmark.engines.encode.encoded_file import evenly_timed
 from mezzmark.engines.encode.encoders import open_encoder, probe_encoding
 from mezzmark.engines.media.pixels import planes_of
@@ -55,15 +54,7 @@ def encode(encoding: Encoding, path: Path, *, thread_count: int = 1) -> list[av.
     usual = SMALLER if encoding.codec == "JPEG 2000" else SMALL
     size = max(usual, encoding.smallest_size)
     frames, tags = kept_pictures(encoding.pixel_format, min(encoding.frame_sizes, default=size))
-    encode_frames(
-        frames,
-        encoding,
-        path,
-        frame_rate=RATE,
-        thread_count=thread_count,
-        tags=tags,
-        clock_ns=time.perf_counter_ns,
-    )
+    write_pictures(frames, encoding, path, tags, thread_count=thread_count)
     return frames
 
 
@@ -160,15 +151,7 @@ def test_full_chroma_survives(entry: CatalogueEntry, tmp_path: Path) -> None:
     for frame in frames:
         planes_of(frame)[1][64:, 0::2] += 60 if frame.format.components[0].bits > 8 else 15
     swing = column_swing(frames[0])
-    encode_frames(
-        frames,
-        encoding,
-        path,
-        frame_rate=RATE,
-        thread_count=1,
-        tags=tags,
-        clock_ns=time.perf_counter_ns,
-    )
+    write_pictures(frames, encoding, path, tags)
     assert column_swing(decode_all(path)[0]) > 0.5 * swing
 
 
@@ -208,14 +191,8 @@ def test_one_thread_keeps_one_core_busy(name: str, tmp_path: Path) -> None:
     frames, tags = kept_pictures(encoding.pixel_format, (1280, 720))
 
     def busy_cores(attempt: int) -> float:
-        wall_ns, cpu_ns = encode_frames(
-            frames[:6],
-            encoding,
-            tmp_path / f"{attempt}.{encoding.container}",
-            frame_rate=RATE,
-            thread_count=1,
-            tags=tags,
-            clock_ns=time.perf_counter_ns,
+        wall_ns, cpu_ns = write_pictures(
+            frames[:6], encoding, tmp_path / f"{attempt}.{encoding.container}", tags
         )
         return cpu_ns / wall_ns
 

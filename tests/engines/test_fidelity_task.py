@@ -10,9 +10,9 @@ import numpy as np
 import psutil
 import pytest
 
+from fixtures.encoded_pictures import write_pictures
 from fixtures.measured_quality import measure_quality
 from mezzmark.decide.picture.quality import generation_figures
-from mezzmark.engines.encode.encode import encode_frames
 from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of
 from mezzmark.engines.picture.fidelity import run_fidelity
@@ -52,15 +52,7 @@ def source(tmp_path_factory: pytest.TempPathFactory) -> MediaReference:
     folder = tmp_path_factory.mktemp("source")
     encoding = find_encoding("ffv1").model_copy(update={"pixel_format": "yuv420p"})
     path = folder / "clip.mkv"
-    encode_frames(
-        [picture(n, "yuv420p") for n in range(4)],
-        encoding,
-        path,
-        frame_rate=RATE,
-        thread_count=1,
-        tags=TAGS,
-        clock_ns=perf_counter_ns,
-    )
+    write_pictures([picture(n, "yuv420p") for n in range(4)], encoding, path, TAGS, frame_rate=RATE)
     index = folder / "index.json"
     index.write_text(build_frame_index(path, is_stamped=False).model_dump_json())
     return MediaReference(media_path=str(path), index_path=str(index))
