@@ -2,7 +2,6 @@
 
 import os
 import sys
-import time
 from pathlib import Path
 
 import av
@@ -18,10 +17,10 @@ from fixtures.encoded_pictures import (
     draw_pictures,
     kept_pictures,
     stamp_in,
+    write_pictures,
 )
-from mezzmark.engines.encode.encode import encode_frames
-from mezzmark.engines.encode.encoded_file import open_encoder
-from mezzmark.engines.encode.encoders import probe_encoding
+from mezzmark.engines.encode.encoded_file import evenly_timed
+from mezzmark.engines.encode.encoders import open_encoder, probe_encoding
 from mezzmark.engines.media.pixels import planes_of
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.model.catalogue.core import ENTRIES, find_encoding, resolve_custom
@@ -55,15 +54,7 @@ def encode(encoding: Encoding, path: Path, *, thread_count: int = 1) -> list[av.
     usual = SMALLER if encoding.codec == "JPEG 2000" else SMALL
     size = max(usual, encoding.smallest_size)
     frames, tags = kept_pictures(encoding.pixel_format, min(encoding.frame_sizes, default=size))
-    encode_frames(
-        frames,
-        encoding,
-        path,
-        frame_rate=RATE,
-        thread_count=thread_count,
-        tags=tags,
-        clock_ns=time.perf_counter_ns,
-    )
+    write_pictures(frames, encoding, path, tags, thread_count=thread_count)
     return frames
 
 
@@ -160,15 +151,7 @@ def test_full_chroma_survives(entry: CatalogueEntry, tmp_path: Path) -> None:
     for frame in frames:
         planes_of(frame)[1][64:, 0::2] += 60 if frame.format.components[0].bits > 8 else 15
     swing = column_swing(frames[0])
-    encode_frames(
-        frames,
-        encoding,
-        path,
-        frame_rate=RATE,
-        thread_count=1,
-        tags=tags,
-        clock_ns=time.perf_counter_ns,
-    )
+    write_pictures(frames, encoding, path, tags)
     assert column_swing(decode_all(path)[0]) > 0.5 * swing
 
 
@@ -208,16 +191,10 @@ def test_one_thread_keeps_one_core_busy(name: str, tmp_path: Path) -> None:
     frames, tags = kept_pictures(encoding.pixel_format, (1280, 720))
 
     def busy_cores(attempt: int) -> float:
-        timing = encode_frames(
-            frames[:6],
-            encoding,
-            tmp_path / f"{attempt}.{encoding.container}",
-            frame_rate=RATE,
-            thread_count=1,
-            tags=tags,
-            clock_ns=time.perf_counter_ns,
+        wall_ns, cpu_ns = write_pictures(
+            frames[:6], encoding, tmp_path / f"{attempt}.{encoding.container}", tags
         )
-        return timing.cpu_ns / timing.wall_ns
+        return cpu_ns / wall_ns
 
     assert any(busy_cores(attempt) <= 1.15 for attempt in range(3))
 
@@ -228,7 +205,7 @@ def test_no_encoder_stays_a_real_time_thread(name: str, tmp_path: Path) -> None:
     """Once an encoder is open every thread of the process is scheduled like any other. (Run by
     root, libsvtav1 asks for real time; run by others it cannot, and this holds by itself.)"""
     encoding = find_encoding(name)
-    container, track = open_encoder(
+    encoder = open_encoder(
         tmp_path / f"x.{encoding.container}",
         encoding,
         size=SMALL,
@@ -236,17 +213,17 @@ def test_no_encoder_stays_a_real_time_thread(name: str, tmp_path: Path) -> None:
         tags=BT709_LIMITED,
         thread_count=2,
     )
-    policies = {os.sched_getscheduler(int(task.name)) for task in Path("/proc/self/task").iterdir()}
     frames, _ = kept_pictures(encoding.pixel_format)
-    for number, frame in enumerate(frames):
-        frame.pts, frame.time_base = number, 1 / RATE
-        container.mux(track.encode(frame))
-    policies |= {
-        os.sched_getscheduler(int(task.name)) for task in Path("/proc/self/task").iterdir()
-    }
-    container.mux(track.encode(None))
-    container.close()
-    assert policies == {os.SCHED_OTHER}
+
+    def policies() -> set[int]:
+        tasks = Path("/proc/self/task").iterdir()
+        return {os.sched_getscheduler(int(task.name)) for task in tasks}
+
+    with encoder as (container, track):
+        assert policies() == {os.SCHED_OTHER}
+        for frame in evenly_timed(frames, RATE):
+            container.mux(track.encode(frame))
+        assert policies() == {os.SCHED_OTHER}
 
 
 def test_all_encoders_of_the_catalogue_open_here() -> None:

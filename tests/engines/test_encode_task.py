@@ -21,6 +21,7 @@ from fixtures.encoded_pictures import (
     kept_pictures,
     master,
     stamp_in,
+    write_pictures,
 )
 from mezzmark.engines.encode.encode import encode_frames, run_encode
 from mezzmark.engines.media.conversion import Converter
@@ -55,17 +56,10 @@ def measure(encoding: Encoding, frame_count: int, folder: Path) -> EncodeMeasure
     return measured
 
 
-def encode_small(encoding: Encoding, path: Path, **changes: object) -> None:
+def encode_small(encoding: Encoding, path: Path) -> None:
     """Encode the small drawn pictures to `path`."""
     frames, tags = kept_pictures(encoding.pixel_format)
-    settings = {
-        "frame_rate": RATE,
-        "thread_count": 1,
-        "tags": tags,
-        "clock_ns": time.perf_counter_ns,
-        **changes,
-    }
-    encode_frames(frames, encoding, path, **settings)  # type: ignore[arg-type]
+    write_pictures(frames, encoding, path, tags)
 
 
 @pytest.mark.parametrize("asked", [5, FRAME_COUNT, 100])
@@ -103,7 +97,7 @@ def test_the_clock_runs_from_the_first_picture_to_the_finished_file(tmp_path: Pa
         return 1000 * len(seen)
 
     frames, tags = kept_pictures("yuv422p10le")
-    timing = encode_frames(
+    wall_ns, _ = encode_frames(
         frames,
         find_encoding("ffv1"),
         path,
@@ -114,7 +108,7 @@ def test_the_clock_runs_from_the_first_picture_to_the_finished_file(tmp_path: Pa
     )
     assert [complete for _, complete in seen] == [False, True]
     assert seen[0][0] < 2000  # no picture of this clip is that small
-    assert timing.wall_ns == 1000
+    assert wall_ns == 1000
 
 
 def test_nothing_is_ever_overwritten(tmp_path: Path) -> None:
@@ -238,14 +232,11 @@ def test_an_encoder_is_not_told_the_picture_types_of_the_source(tmp_path: Path) 
     assert {int(frame.pict_type) for frame in frames} == {1}
     converter = Converter(master().facts, "yuv420p", thread_count=1)
     path = tmp_path / "long.mp4"
-    encode_frames(
+    write_pictures(
         [converter.convert(frame) for frame in frames],
         find_encoding("avc-long"),
         path,
-        frame_rate=RATE,
-        thread_count=1,
-        tags=converter.tags,
-        clock_ns=time.perf_counter_ns,
+        converter.tags,
     )
     again = decode_all(path)
     assert [stamp_in(frame) for frame in again] == list(range(FRAME_COUNT))
@@ -276,12 +267,4 @@ def test_frames_of_another_format_are_a_broken_promise() -> None:
         (np.zeros((64, 64), np.uint8),) + (np.zeros((32, 32), np.uint8),) * 2, "yuv420p"
     )
     with pytest.raises(ValueError, match="yuv420p"):
-        encode_frames(
-            [frame],
-            find_encoding("vc3-sq"),
-            Path("never.mov"),
-            frame_rate=RATE,
-            thread_count=1,
-            tags=BT709_LIMITED,
-            clock_ns=time.perf_counter_ns,
-        )
+        write_pictures([frame], find_encoding("vc3-sq"), Path("never.mov"), BT709_LIMITED)

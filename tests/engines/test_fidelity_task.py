@@ -10,9 +10,9 @@ import numpy as np
 import psutil
 import pytest
 
+from fixtures.encoded_pictures import write_pictures
 from fixtures.measured_quality import measure_quality
 from mezzmark.decide.picture.fidelity import generation_figures
-from mezzmark.engines.encode.encode import encode_frames
 from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of
 from mezzmark.engines.picture.fidelity import run_fidelity
@@ -52,15 +52,7 @@ def source(tmp_path_factory: pytest.TempPathFactory) -> MediaReference:
     folder = tmp_path_factory.mktemp("source")
     encoding = find_encoding("ffv1").model_copy(update={"pixel_format": "yuv420p"})
     path = folder / "clip.mkv"
-    encode_frames(
-        [picture(n, "yuv420p") for n in range(4)],
-        encoding,
-        path,
-        frame_rate=RATE,
-        thread_count=1,
-        tags=TAGS,
-        clock_ns=perf_counter_ns,
-    )
+    write_pictures([picture(n, "yuv420p") for n in range(4)], encoding, path, TAGS, frame_rate=RATE)
     index = folder / "index.json"
     index.write_text(build_frame_index(path, is_stamped=False).model_dump_json())
     return MediaReference(media_path=str(path), index_path=str(index))
@@ -189,38 +181,3 @@ def test_memory_does_not_grow_with_the_clip() -> None:
     before = process.memory_info().rss
     measure_quality(stream(0, 600), stream(1, 600))
     assert process.memory_info().rss - before < 24e6
-
-
-@pytest.mark.parametrize(
-    ("name", "pixel_format", "chroma_is_full", "depth", "alpha"),
-    [
-        ("rdd36-4444", "yuva444p10le", True, 10, True),
-        ("ffv1", "yuva444p10le", True, 10, True),
-        ("vc5-fine", "gbrap12le", True, 12, True),
-        ("vc3-444", "yuv444p10le", True, 10, False),
-        ("vc3-hqx", "yuv422p10le", False, 10, False),
-        ("avc-intra", "yuv422p10le", False, 10, False),
-    ],
-)
-def test_alpha_depth_and_full_chroma_survive(
-    name: str, pixel_format: str, chroma_is_full: bool, depth: int, alpha: bool, tmp_path: Path
-) -> None:
-    """Where an encoding claims alpha, more than 8 bits or 4:4:4, the chart comes back with them:
-    the alpha ramp, more grey levels than 8 bits have, and chroma detail."""
-    from mezzmark.engines.picture.chart_probe import probe_chart
-
-    from mezzmark.model.chart import Chart
-
-    encoding = find_encoding(name).model_copy(
-        update={"pixel_format": pixel_format, "has_alpha": alpha}
-    )
-    chart = Chart(width_px=640, height_px=360)
-    probe = probe_chart(encoding, chart, tmp_path, frame_rate=RATE, thread_count=1)
-    assert probe.alpha_is_kept is (True if alpha else None)
-    assert probe.measurement.ramp_codes_returned > 256
-    assert (probe.measurement.eight_bit_step_fraction or 0.0) < 0.2
-    back = av.VideoFormat(probe.measurement.pixel_format, 64, 64)
-    assert max(c.bits for c in back.components) >= depth
-    if chroma_is_full:
-        assert back.chroma_width(64) == 64
-        assert probe.measurement.chroma_detail_fraction > 0.95

@@ -11,8 +11,8 @@ import av
 import numpy as np
 import pytest
 
+from fixtures.encoded_pictures import write_pictures
 from fixtures.measured_quality import measure_quality
-from mezzmark.engines.encode.encode import encode_frames
 from mezzmark.engines.footage.originals import write_original
 from mezzmark.engines.footage.recipe import RECIPE_TAGS, generate_frames
 from mezzmark.engines.media.frame_index import build_frame_index
@@ -128,15 +128,7 @@ def source(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
             for planes in generate_frames(RECIPE, 1)
         ]
         lossless = find_encoding("ffv1").model_copy(update={"pixel_format": "yuva444p10le"})
-        encode_frames(
-            frames,
-            lossless,
-            path,
-            frame_rate=RATE,
-            thread_count=1,
-            tags=RECIPE_TAGS,
-            clock_ns=lambda: 0,
-        )
+        write_pictures(frames, lossless, path, RECIPE_TAGS, frame_rate=RATE)
     else:
         recipe = RECIPE.model_copy(update={"bit_depth": 8 if request.param == "AVC" else 10})
         codec = request.param.split()[0]

@@ -8,7 +8,7 @@ import pytest
 
 from fixtures.encoded_pictures import FRAME_COUNT, master
 from fixtures.figures import figures_of
-from mezzmark.engines.encode.grid import run_grid
+from mezzmark.engines.encode.encode import run_grid
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.media.frame_index import write_frame_index
 from mezzmark.host.common import read_clock_ns

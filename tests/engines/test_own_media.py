@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 
 from fixtures.clip_zoo import ZOO, make_zoo_clip
-from mezzmark.engines.media import own_media
+from mezzmark.engines.footage import originals
+from mezzmark.engines.footage.originals import fingerprint_own, index_duration_s, prepare_own
 from mezzmark.engines.media.frame_index import read_frame_index
-from mezzmark.engines.media.own_media import fingerprint_own, index_duration_s, prepare_own
 from mezzmark.model.errors import FootageError
 from mezzmark.model.jobs import PreparedMedia, PrepareOwnJob
 
@@ -69,8 +69,8 @@ def test_fingerprint_is_the_digest_of_the_bytes(tmp_path: Path) -> None:
 def test_large_file_is_sampled_and_marked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Above the limit the fingerprint says that it is sampled, and sees the start, the end and
     the size."""
-    monkeypatch.setattr(own_media, "FULLY_READ_BYTES", 1000)
-    monkeypatch.setattr(own_media, "SAMPLE_BYTES", 16)
+    monkeypatch.setattr(originals, "FULLY_READ_BYTES", 1000)
+    monkeypatch.setattr(originals, "SAMPLE_BYTES", 16)
     path = tmp_path / "large.bin"
     data = bytearray(range(256)) * 100
     seen = set()

@@ -7,7 +7,7 @@ import av
 import pytest
 
 from fixtures.encoded_pictures import FRAME_COUNT, RATE, SMALL, decode_all, draw_pictures, stamp_in
-from mezzmark.engines.encode.transcode import prepare_encoding
+from mezzmark.engines.encode.encoded_file import prepare_encoding
 from mezzmark.engines.media.frame_index import (
     build_frame_index,
     read_frame_index,

@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 
 from fixtures.clip_zoo import stamped_frames
+from mezzmark.engines.encode.encoded_file import prepare_encoding
 from mezzmark.engines.encode.encoders import probe_encoding
-from mezzmark.engines.encode.transcode import prepare_encoding
 from mezzmark.engines.media.frame_index import (
     build_frame_index,
     read_frame_index,
@@ -226,13 +226,13 @@ def _assert_all_right(
     setting: tuple[str, int, str],
     player: type[Player] = Player,
 ) -> None:
-    policy, thread_count, player = setting
+    policy, thread_count, name = setting
     job = ScrubJob(
         media=media,
         requests=requests,
         policy=policy,
         thread_count=thread_count,
-        player=PLAYERS[player],
+        player=PLAYERS[name],
         viewer_height_px=64,
     )
     measured = run_scrub(job, time.perf_counter_ns, player).measurement

@@ -9,7 +9,7 @@ from time import perf_counter_ns, process_time_ns
 import pytest
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.encode.encode import encode_frames
+from fixtures.encoded_pictures import write_pictures
 from mezzmark.engines.footage.originals import write_original
 from mezzmark.engines.media.conversion import Converter
 from mezzmark.engines.media.frame_index import build_frame_index
@@ -52,15 +52,7 @@ def encode_and_decode_ns(clip: Path, encoding: Encoding, path: Path) -> tuple[in
     entering_ns = process_time_ns() - begin_ns
     tags = Converter(probe_media(str(clip)), encoding.pixel_format, thread_count=1).tags
     begin_ns = process_time_ns()
-    encode_frames(
-        frames,
-        encoding,
-        path,
-        frame_rate=RATE,
-        thread_count=1,
-        tags=tags,
-        clock_ns=perf_counter_ns,
-    )
+    write_pictures(frames, encoding, path, tags, frame_rate=RATE)
     assert sum(1 for _ in decoded_frames(path, 1)) == FRAMES
     return entering_ns, process_time_ns() - begin_ns
 

@@ -11,7 +11,6 @@ The fast encoder holds a quality, not a rate: 1.00 to 1.51 was measured. No publ
 """
 
 import csv
-import time
 from fractions import Fraction
 from functools import cache
 from pathlib import Path
@@ -19,7 +18,7 @@ from pathlib import Path
 import av
 import pytest
 
-from mezzmark.engines.encode.encode import encode_frames
+from fixtures.encoded_pictures import write_pictures
 from mezzmark.engines.footage.recipe import generate_frames
 from mezzmark.engines.media.pixels import Planes, apply_tags, frame_from_planes
 from mezzmark.model.catalogue.core import find_encoding
@@ -66,15 +65,7 @@ def measured_mbps(name: str, folder: Path) -> float:
         apply_tags(frame, TAGS)
         frames.append(frame)
     path = folder / "x.mov"
-    encode_frames(
-        frames,
-        encoding,
-        path,
-        frame_rate=RATE,
-        thread_count=2,
-        tags=TAGS,
-        clock_ns=time.perf_counter_ns,
-    )
+    write_pictures(frames, encoding, path, TAGS, frame_rate=RATE, thread_count=2)
     with av.open(str(path)) as container:
         sizes = [packet.size for packet in container.demux(video=0) if packet.size]
     assert len(sizes) == PICTURES

@@ -1,7 +1,6 @@
 """Coded picture sizes of VC-3 against the published tables in `data/` (sources stated there)."""
 
 import csv
-import time
 from fractions import Fraction
 from pathlib import Path
 
@@ -9,7 +8,7 @@ import av
 import numpy as np
 import pytest
 
-from mezzmark.engines.encode.encode import encode_frames
+from fixtures.encoded_pictures import write_pictures
 from mezzmark.engines.media.pixels import apply_tags, planes_of
 from mezzmark.model.catalogue.core import find_encoding, resolve_custom
 from mezzmark.model.encoding import CustomEncoding, Encoding, check_frame
@@ -67,14 +66,12 @@ def coded_pictures(
 ) -> list[bytes]:
     """The packets of the pictures above in this encoding."""
     path = folder / "x.mov"
-    encode_frames(
+    write_pictures(
         pictures(encoding.pixel_format, size, is_noise=is_noise),
         encoding,
         path,
+        TAGS,
         frame_rate=RATE,
-        thread_count=1,
-        tags=TAGS,
-        clock_ns=time.perf_counter_ns,
     )
     with av.open(str(path)) as container:
         return [bytes(packet) for packet in container.demux(video=0) if packet.size]

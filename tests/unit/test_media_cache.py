@@ -11,8 +11,6 @@ import pytest
 
 from mezzmark.engines.media import cache
 from mezzmark.engines.media.cache import (
-    CacheEntry,
-    MadeMedia,
     cache_key,
     default_cache_dir,
     fetch_entry,
@@ -20,6 +18,7 @@ from mezzmark.engines.media.cache import (
 )
 from mezzmark.model.errors import DiskFullError
 from mezzmark.model.footage import FrameIndex, Recipe
+from mezzmark.model.jobs import PreparedMedia
 from mezzmark.own_files import make_marked_folder
 
 INDEX = FrameIndex(
@@ -46,58 +45,65 @@ class Maker:
         self.content = content
         self.calls = 0
 
-    def __call__(self, folder: Path) -> MadeMedia:
+    def __call__(self, folder: Path) -> FrameIndex:
         self.calls += 1
         (folder / "clip.mp4").write_bytes(self.content)
-        return MadeMedia(media_name="clip.mp4", index=INDEX)
+        return INDEX.model_copy(update={"path": str(folder / "clip.mp4")})
 
 
-def _fetch(folder: Path, make: Maker, key: str = "k") -> tuple[CacheEntry, bool]:
+def _fetch(folder: Path, make: Maker, key: str = "k") -> PreparedMedia:
     return fetch_entry(folder, key, make, needed_bytes=10)
+
+
+def _media(entry: PreparedMedia) -> Path:
+    return Path(entry.media.media_path)
+
+
+def _index(entry: PreparedMedia) -> Path:
+    return Path(entry.media.index_path)
+
+
+def _note(entry: PreparedMedia) -> Path:
+    return _media(entry).with_name("entry.json")
 
 
 def test_an_entry_is_made_once_and_then_found(tmp_path: Path) -> None:
     """The second fetch makes nothing and returns the same file, index and fingerprint."""
     make = Maker()
-    first, was_there = _fetch(tmp_path, make)
-    second, is_there = _fetch(tmp_path, make)
-    assert (was_there, is_there, make.calls) == (False, True, 1)
-    assert first == second
-    assert second.media_path.read_bytes() == b"media"
-    assert second.index.path == str(second.media_path)
+    first, second = _fetch(tmp_path, make), _fetch(tmp_path, make)
+    assert (first.was_cached, second.was_cached, make.calls) == (False, True, 1)
+    assert first.model_copy(update={"was_cached": True}) == second
+    assert _media(second).read_bytes() == b"media"
+    assert json.loads(_index(second).read_text())["path"] == second.media.media_path
     # printf media | sha256sum
     assert second.fingerprint.startswith("721c9525ade2ea89")
 
 
-def _truncate(entry: CacheEntry) -> None:
-    entry.media_path.write_bytes(b"med")
+def _truncate_keeping_the_time(entry: PreparedMedia) -> None:
+    before = _media(entry).stat().st_mtime_ns
+    _media(entry).write_bytes(b"med")
+    os.utime(_media(entry), ns=(before, before))
 
 
-def _truncate_keeping_the_time(entry: CacheEntry) -> None:
-    before = entry.media_path.stat().st_mtime_ns
-    entry.media_path.write_bytes(b"med")
-    os.utime(entry.media_path, ns=(before, before))
+def _alter(entry: PreparedMedia) -> None:
+    _media(entry).write_bytes(b"MEDIA")
+    os.utime(_media(entry), ns=(1, 1))
 
 
-def _alter(entry: CacheEntry) -> None:
-    entry.media_path.write_bytes(b"MEDIA")
-    os.utime(entry.media_path, ns=(1, 1))
-
-
-def _damage_index(entry: CacheEntry) -> None:
-    entry.index_path.write_text(entry.index_path.read_text().replace("yuv420p", "yuv422p"))
+def _alter_index(entry: PreparedMedia) -> None:
+    _index(entry).write_text(_index(entry).read_text().replace("yuv420p", "yuv422p"))
 
 
 DAMAGE = {
-    "media deleted": lambda entry: entry.media_path.unlink(),
-    "media truncated": _truncate,
+    "media deleted": lambda entry: _media(entry).unlink(),
+    "media truncated": lambda entry: _media(entry).write_bytes(b"med"),
     "media truncated, time kept": _truncate_keeping_the_time,
     "media altered": _alter,
-    "index deleted": lambda entry: entry.index_path.unlink(),
-    "index altered": _damage_index,
-    "index cut": lambda entry: entry.index_path.write_text("{"),
-    "note deleted": lambda entry: (entry.folder / "entry.json").unlink(),
-    "note cut": lambda entry: (entry.folder / "entry.json").write_text('{"key":'),
+    "index deleted": lambda entry: _index(entry).unlink(),
+    "index altered": _alter_index,
+    "index cut": lambda entry: _index(entry).write_text("{"),
+    "note deleted": lambda entry: _note(entry).unlink(),
+    "note cut": lambda entry: _note(entry).write_text('{"key":'),
 }
 
 
@@ -105,13 +111,14 @@ DAMAGE = {
 def test_a_broken_entry_is_not_found_and_is_made_anew(damage, tmp_path: Path) -> None:
     """Deleting, truncating or altering any file of an entry costs one making, and only that."""
     make = Maker()
-    other, _ = _fetch(tmp_path, make, key="other")
-    entry, _ = _fetch(tmp_path, make)
-    damage(entry)
+    _fetch(tmp_path, make, key="other")
+    other = find_entry(tmp_path, "other")
+    damage(_fetch(tmp_path, make))
     assert find_entry(tmp_path, "k") is None
-    again, was_there = _fetch(tmp_path, make)
-    assert not was_there
-    assert again.media_path.read_bytes() == b"media"
+    again = _fetch(tmp_path, make)
+    assert not again.was_cached
+    assert _media(again).read_bytes() == b"media"
+    assert other is not None
     assert find_entry(tmp_path, "other") == other
     assert sorted(path.name for path in tmp_path.iterdir()) == ["k", "other"]
 
@@ -121,13 +128,12 @@ def test_a_touched_file_is_hashed_again_and_then_trusted(
 ) -> None:
     """A changed time of an unchanged file costs one hash, and the next fetch none."""
     make = Maker()
-    entry, _ = _fetch(tmp_path, make)
-    os.utime(entry.media_path, ns=(10**18, 10**18))
+    os.utime(_media(_fetch(tmp_path, make)), ns=(10**18, 10**18))
     hashed = []
     real = cache.file_fingerprint
     monkeypatch.setattr(cache, "file_fingerprint", lambda path: hashed.append(path) or real(path))
-    assert find_entry(tmp_path, "k") == entry
-    assert find_entry(tmp_path, "k") == entry
+    assert find_entry(tmp_path, "k") is not None
+    assert find_entry(tmp_path, "k") is not None
     assert len(hashed) == 1
 
 
@@ -136,13 +142,13 @@ def test_makers_at_the_same_time_leave_one_whole_entry(tmp_path: Path) -> None:
     barrier = threading.Barrier(8)
     entries = []
 
-    def make(folder: Path) -> MadeMedia:
-        (folder / "clip.mp4").write_bytes(b"media")
-        barrier.wait(timeout=20)
-        return MadeMedia(media_name="clip.mp4", index=INDEX)
+    class Together(Maker):
+        def __call__(self, folder: Path) -> FrameIndex:
+            barrier.wait(timeout=20)
+            return super().__call__(folder)
 
     def fetch() -> None:
-        entries.append(fetch_entry(tmp_path, "k", make, needed_bytes=10)[0])
+        entries.append(_fetch(tmp_path, Together()))
 
     threads = [threading.Thread(target=fetch) for _ in range(8)]
     for thread in threads:
@@ -158,7 +164,7 @@ def test_makers_at_the_same_time_leave_one_whole_entry(tmp_path: Path) -> None:
 def test_a_failed_making_leaves_nothing(tmp_path: Path) -> None:
     """An error inside the maker passes on, and neither entry nor half-made folder remains."""
 
-    def make(folder: Path) -> MadeMedia:
+    def make(folder: Path) -> FrameIndex:
         (folder / "clip.mp4").write_bytes(b"half")
         raise RuntimeError("stopped")
 
@@ -178,10 +184,10 @@ def test_too_little_room_is_said_before_anything_is_made(tmp_path: Path) -> None
 def test_running_out_of_room_while_making_is_said_the_same_way(tmp_path: Path) -> None:
     """ "No space left" from the system becomes a DiskFullError; other errors stay themselves."""
 
-    def make_full(folder: Path) -> MadeMedia:
+    def make_full(folder: Path) -> FrameIndex:
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    def make_forbidden(folder: Path) -> MadeMedia:
+    def make_forbidden(folder: Path) -> FrameIndex:
         raise PermissionError(errno.EACCES, "Permission denied")
 
     with pytest.raises(DiskFullError, match="are needed"):
@@ -237,8 +243,7 @@ def test_the_variable_names_the_folder(monkeypatch: pytest.MonkeyPatch, tmp_path
 
 def test_entry_notes_say_what_made_it(tmp_path: Path) -> None:
     """entry.json names the versions of mezzmark, PyAV and FFmpeg's libraries."""
-    entry, _ = _fetch(tmp_path, Maker())
-    note = json.loads((entry.folder / "entry.json").read_text())
+    note = json.loads(_note(_fetch(tmp_path, Maker())).read_text())
     assert note["file_bytes"] == 5
     assert set(note["library_versions"]) >= {"libavcodec", "libavformat"}
     assert note["mezzmark_version"]

@@ -14,10 +14,9 @@ from mezzmark.decide.compare.self_test import (
     warn_of_machine,
 )
 from mezzmark.engines.play.player import Move
-from mezzmark.engines.play.scrub import delayed_player
+from mezzmark.engines.play.scrub import delayed
 from mezzmark.model.records import HostMoment
 from mezzmark.model.run import HostFacts
-from mezzmark.model.tasks.scrub import ScrubJob
 from mezzmark.report.prose.machine import machine_advice
 from mezzmark.runner.self_test import probe_clock
 
@@ -65,23 +64,16 @@ def test_a_planted_slowdown_takes_its_share_of_time() -> None:
             self.now += 10
             return self.now
 
-    class Fixed:
-        def move(self, frame_index: int, clock_ns: object) -> Move:
-            return Move(
-                locate_ns=200,
-                decode_ns=600,
-                present_ns=200,
-                decoded_frames=1,
-                packet_bytes=1,
-                picture=None,
-                view=None,
-            )
-
-        def close(self) -> None: ...
-
-    job = ScrubJob.model_construct()
-    player = delayed_player(lambda *_: Fixed(), fraction=0.5)("a.mov", None, job)  # type: ignore[arg-type]
-    move = player.move(0, Clock())
+    fixed = Move(
+        locate_ns=200,
+        decode_ns=600,
+        present_ns=200,
+        decoded_frames=1,
+        packet_bytes=1,
+        picture=None,
+        view=None,
+    )
+    move = delayed(lambda *_: fixed, fraction=0.5)(0, Clock())
     assert move.locate_ns + move.decode_ns + move.present_ns == pytest.approx(1500, abs=20)
 
 

@@ -52,8 +52,11 @@ class PrepareEncodingJob(Fact):
 PREPARATIONS: Final[dict[str, tuple[type[Fact], str]]] = {
     "bandwidth": (BandwidthJob, "mezzmark.engines.encode.reference:run_bandwidth"),
     "prepare-original": (PrepareOriginalJob, "mezzmark.engines.footage.originals:prepare_original"),
-    "prepare-own": (PrepareOwnJob, "mezzmark.engines.media.own_media:prepare_own"),
-    "prepare-encoding": (PrepareEncodingJob, "mezzmark.engines.encode.transcode:prepare_encoding"),
+    "prepare-own": (PrepareOwnJob, "mezzmark.engines.footage.originals:prepare_own"),
+    "prepare-encoding": (
+        PrepareEncodingJob,
+        "mezzmark.engines.encode.encoded_file:prepare_encoding",
+    ),
 }
 """Jobs that come before measuring, by the name in their `task`, and the function of each
 ("module:function"): (job, advance) → Answer."""

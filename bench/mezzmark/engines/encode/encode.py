@@ -1,49 +1,44 @@
 """The encode task: pictures from memory to a finished file, timed, and proved by decoding it."""
 
-import gc
 import tempfile
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import pairwise
+from functools import partial
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import psutil
-from av.error import FFmpegError
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.encode.encoded_file import (
-    encoder_gave_up,
     evenly_timed,
     first_frames,
-    open_encoder,
     read_encoded,
+    refuse_lost_pictures,
     stamps_agree,
 )
+from mezzmark.engines.encode.encoders import open_encoder
+from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import read_frame_index
-from mezzmark.engines.media.pixels import pixel_format_facts
+from mezzmark.engines.media.pixels import frame_bytes
 from mezzmark.engines.media.probe import probe_media
-from mezzmark.host.common import read_process_facts, read_usable_core_count
+from mezzmark.host.common import (
+    no_garbage_collection,
+    read_process_facts,
+    read_usable_core_count,
+)
 from mezzmark.model.encoding import Encoding, check_frame
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.footage import ColourTags, FrameIndex, constant_rate
 from mezzmark.model.jobs import Measured
 from mezzmark.model.tasks.encode import EncodeJob, EncodeMeasurement
+from mezzmark.model.tasks.grid import GridJob, GridMeasurement
 
 MEMORY_FRACTION: Final = 0.6
 """Share of the free memory that held pictures may take; the encoder needs some of the rest."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EncodeTiming:
-    """What the timed region took: first picture submitted to trailer written."""
-
-    wall_ns: int
-    cpu_ns: int
-    frame_count: int
 
 
 def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
@@ -53,11 +48,8 @@ def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
     EncodingError when the encoding cannot hold the clip or loses pictures, ScenarioError when
     memory does not suffice.
     """
-    index = read_frame_index(job.source.index_path)
+    index = _read_clip(job, where="encode.frames", fewest=2)
     frame_rate = constant_rate(index)
-    check_frame(job.encoding, index.width_px, index.height_px, frame_rate)
-    index = first_frames(index, job.frame_count)
-    require_memory(job.encoding, index, where="encode.frames", fewest=2)
     frames, tags = load_pictures(
         job.source.media_path,
         index,
@@ -65,7 +57,7 @@ def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
         thread_count=read_usable_core_count(),
     )
     path = Path(tempfile.mkdtemp(dir=job.scratch_dir)) / f"encoded.{job.encoding.container}"
-    timing = encode_frames(
+    wall_ns, cpu_ns = encode_frames(
         frames,
         job.encoding,
         path,
@@ -78,11 +70,11 @@ def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
     found = read_encoded(path, is_stamped=index.is_stamped)
     return Measured(
         measurement=EncodeMeasurement(
-            frame_count=timing.frame_count,
+            frame_count=index.frame_count,
             decoded_frame_count=found.index.frame_count,
             stamps_in_order=stamps_agree(index, found.index),
-            wall_ns=timing.wall_ns,
-            cpu_ns=timing.cpu_ns,
+            wall_ns=wall_ns,
+            cpu_ns=cpu_ns,
             file_bytes=found.index.file_bytes,
             packet_bytes=found.packet_bytes,
             stream_digest=found.digest,
@@ -103,15 +95,17 @@ def encode_frames(
     thread_count: int,
     tags: ColourTags,
     clock_ns: Callable[[], int],
-) -> EncodeTiming:
-    """Encode pictures of one size and format, evenly spaced, to a new file; wall and CPU time.
+) -> tuple[int, int]:
+    """Encode pictures of one size and format, evenly spaced, to a new file; wall and CPU ns.
 
     The clock runs from the first picture submitted to the trailer written; opening the encoder
     and writing the header come before it. The pictures' times are set to 0, 1, 2, … / rate.
     """
-    _require_alike(frames, encoding)
+    kinds = {(frame.format.name, frame.width, frame.height) for frame in frames}
+    if len(kinds) != 1 or frames[0].format.name != encoding.pixel_format:
+        raise ValueError(f"pictures are {kinds}, not all {encoding.pixel_format} of one size")
     frames = list(evenly_timed(frames, frame_rate))
-    container, track = open_encoder(
+    encoder = open_encoder(
         path,
         encoding,
         size=(frames[0].width, frames[0].height),
@@ -119,20 +113,13 @@ def encode_frames(
         tags=tags,
         thread_count=thread_count,
     )
-    gc.collect()
-    gc.disable()
-    try:
+    with encoder as (container, track), no_garbage_collection():
         start_ns, start_cpu_ns = clock_ns(), time.process_time_ns()
         for frame in frames:
             container.mux(track.encode(frame))
         container.mux(track.encode(None))
         container.close()
-        wall_ns, cpu_ns = clock_ns() - start_ns, time.process_time_ns() - start_cpu_ns
-    except FFmpegError as error:
-        raise encoder_gave_up(encoding, path, error) from error
-    finally:
-        gc.enable()
-    return EncodeTiming(wall_ns=wall_ns, cpu_ns=cpu_ns, frame_count=len(frames))
+        return clock_ns() - start_ns, time.process_time_ns() - start_cpu_ns
 
 
 def load_pictures(
@@ -144,12 +131,17 @@ def load_pictures(
     return [converter.convert(picture) for picture in pictures], converter.tags
 
 
-def require_memory(
-    encoding: Encoding, index: FrameIndex, *, where: str, fewest: int, job_count: int = 1
-) -> None:
-    """ScenarioError unless memory holds the pictures of so many jobs. `where` names the key that
+def _read_clip(
+    job: EncodeJob | GridJob, *, where: str, fewest: int, job_count: int = 1
+) -> FrameIndex:
+    """What is to be encoded of the clip; EncodingError unless the encoding can hold it,
+    ScenarioError unless memory holds the pictures of so many jobs. `where` names the key that
     says how many pictures, `fewest` what it may say at least."""
-    needed_bytes = job_count * index.frame_count * frame_bytes(encoding.pixel_format, index)
+    whole, encoding = read_frame_index(job.source.index_path), job.encoding
+    check_frame(encoding, whole.width_px, whole.height_px, constant_rate(whole))
+    index = first_frames(whole, job.frame_count)
+    picture_bytes = frame_bytes(encoding.pixel_format, index.width_px, index.height_px)
+    needed_bytes = job_count * index.frame_count * picture_bytes
     free_bytes = psutil.virtual_memory().available
     if needed_bytes > MEMORY_FRACTION * free_bytes:
         fitting = int(MEMORY_FRACTION * free_bytes * index.frame_count / needed_bytes)
@@ -160,22 +152,141 @@ def require_memory(
             f"{needed_bytes / 1e9:.1f} GB of memory and {free_bytes / 1e9:.1f} GB are free",
             remedy=f"Set {where} to {max(fewest, fitting)} or fewer, or free memory.",
         )
+    return index
 
 
-def frame_bytes(pixel_format: str, index: FrameIndex) -> int:
-    """Bytes of one picture of the clip in memory, padding left out."""
-    facts = pixel_format_facts(pixel_format)
-    samples_per_pixel = {"4:2:0": 1.5, "4:1:1": 1.5, "4:2:2": 2.0, "4:0:0": 1.0}
-    samples = samples_per_pixel.get(facts.chroma, 3.0) + facts.has_alpha
-    sample_bytes = 1 if facts.bit_depth == 8 else 2
-    return round(index.width_px * index.height_px * samples * sample_bytes)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _JobResult:
+    """What one worker measured; clock readings are absolute. `measured` are those fields of the
+    measurement that have one value a job."""
+
+    released_ns: int
+    end_ns: int
+    packet_ns: tuple[int, ...]
+    is_pinned: bool
+    measured: dict[str, Any]
 
 
-def _require_alike(frames: Sequence[VideoFrame], encoding: Encoding) -> None:
-    if not frames:
-        raise ValueError("no pictures to encode")
-    if frames[0].format.name != encoding.pixel_format:
-        raise ValueError(f"pictures are {frames[0].format.name}, not {encoding.pixel_format}")
-    for earlier, later in pairwise(frames):
-        if (earlier.width, earlier.height) != (later.width, later.height):
-            raise ValueError("pictures differ in size")
+def run_grid(job: GridJob, clock_ns: Callable[[], int]) -> Measured:
+    """Encode the same pictures in `job.job_count` processes at once; every file is proved.
+
+    Raises EncodingError when the encoding cannot hold the clip or a file lost pictures,
+    ScenarioError when memory does not suffice, EngineError when a process died.
+    """
+    index = _read_clip(job, where="grid.frames", fewest=8, job_count=job.job_count)
+    results = run_parallel(partial(_work, job, index, clock_ns), worker_count=job.job_count)
+    measurement = _summarise(results, index)
+    return Measured(measurement=measurement, process=read_process_facts())
+
+
+def _work(
+    job: GridJob, index: FrameIndex, clock_ns: Callable[[], int], number: int, pool: ProcessPool
+) -> _JobResult:
+    """One worker: load, meet, encode, meet, prove."""
+    frame_rate = constant_rate(index)
+    is_pinned = job.is_pinned and _pin(number, job.thread_count)
+    pool.meet()
+    start_ns = clock_ns()
+    frames, tags = load_pictures(
+        job.source.media_path, index, job.encoding.pixel_format, thread_count=job.thread_count
+    )
+    load_ns = clock_ns() - start_ns
+    path = Path(job.scratch_dir) / f"job-{number}.{job.encoding.container}"
+    released_ns, end_ns, cpu_ns, packet_ns = _encode(
+        job, list(evenly_timed(frames, frame_rate)), tags, path, frame_rate, pool, clock_ns
+    )
+    peak_rss_bytes = read_process_facts().peak_rss_bytes
+    pool.meet()  # nobody proves while another still encodes
+    start_ns = clock_ns()
+    found = read_encoded(path, is_stamped=index.is_stamped)
+    verify_ns = clock_ns() - start_ns
+    in_order = stamps_agree(index, found.index)
+    refuse_lost_pictures(
+        index,
+        found.index,
+        in_order=in_order,
+        where=f'encoding "{job.encoding.name}"',
+        remedy="Raise its quality, or leave the encoding out.",
+    )
+    return _JobResult(
+        released_ns=released_ns,
+        end_ns=end_ns,
+        packet_ns=packet_ns,
+        is_pinned=is_pinned,
+        measured={
+            "cpu_ns": cpu_ns,
+            "peak_rss_bytes": peak_rss_bytes,
+            "file_bytes": found.index.file_bytes,
+            "decoded_frame_count": found.index.frame_count,
+            "stamps_in_order": in_order,
+            "load_ns": load_ns,
+            "verify_ns": verify_ns,
+        },
+    )
+
+
+def _encode(
+    job: GridJob,
+    frames: list[VideoFrame],
+    tags: ColourTags,
+    path: Path,
+    frame_rate: Fraction,
+    pool: ProcessPool,
+    clock_ns: Callable[[], int],
+) -> tuple[int, int, int, tuple[int, ...]]:
+    """Release, end, CPU time, and the clock at each packet written."""
+    submissions: tuple[VideoFrame | None, ...] = (*frames, None)
+    encoder = open_encoder(
+        path,
+        job.encoding,
+        size=(frames[0].width, frames[0].height),
+        frame_rate=frame_rate,
+        tags=tags,
+        thread_count=job.thread_count,
+    )
+    packet_ns: list[int] = []
+    with encoder as (container, track), no_garbage_collection():
+        pool.start_together(clock_ns)
+        released_ns, start_cpu_ns = clock_ns(), time.process_time_ns()
+        for submission in submissions:
+            for packet in track.encode(submission):
+                container.mux(packet)
+                packet_ns.append(clock_ns())
+        container.close()
+        end_ns, cpu_ns = clock_ns(), time.process_time_ns() - start_cpu_ns
+    return released_ns, end_ns, cpu_ns, tuple(packet_ns)
+
+
+def _summarise(results: list[_JobResult], index: FrameIndex) -> GridMeasurement:
+    released_ns = min(result.released_ns for result in results)
+    window_end_ns = min(result.end_ns for result in results)
+    return GridMeasurement(
+        frame_count=index.frame_count,
+        frame_rate=str(constant_rate(index)),
+        width_px=index.width_px,
+        height_px=index.height_px,
+        start_ns=tuple(result.released_ns - released_ns for result in results),
+        end_ns=tuple(result.end_ns - released_ns for result in results),
+        window_ns=window_end_ns - released_ns,
+        window_packets=tuple(
+            sum(moment <= window_end_ns for moment in result.packet_ns) for result in results
+        ),
+        packet_count=tuple(len(result.packet_ns) for result in results),
+        is_pinned=all(result.is_pinned for result in results),
+        **{
+            name: tuple(result.measured[name] for result in results) for name in results[0].measured
+        },
+    )
+
+
+def _pin(number: int, thread_count: int) -> bool:
+    """Give this process cores of its own; False where the system cannot, or has too few."""
+    process = psutil.Process()
+    if not hasattr(process, "cpu_affinity"):
+        return False
+    usable = process.cpu_affinity()
+    mine = usable[number * thread_count : (number + 1) * thread_count]
+    if len(mine) < thread_count:
+        return False
+    process.cpu_affinity(mine)
+    return True

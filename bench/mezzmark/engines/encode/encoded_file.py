@@ -1,30 +1,34 @@
-"""Encoded files: written picture by picture from frames or a clip, read back and proved."""
+"""Encoded files: a clip in an encoding, written picture by picture, read back and proved."""
 
 import hashlib
 from collections.abc import Iterable, Iterator
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
+from typing import Final
 
-import av
 from av.container import OutputContainer
-from av.error import FFmpegError
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
-from mezzmark.engines.encode.encoders import CONTAINER_FORMATS, Prepare, add_video_track
+from mezzmark.engines.encode.encoders import encoding_bitrate_bps, open_encoder, require_encoder
+from mezzmark.engines.media.cache import cache_key, fetch_entry, library_versions
 from mezzmark.engines.media.conversion import Converter, read_pictures
-from mezzmark.engines.media.frame_index import NO_STAMP, build_frame_index
-from mezzmark.engines.media.probe import open_media, probe_media
-from mezzmark.model.encoding import Encoding, check_frame
-from mezzmark.model.errors import (
-    DestinationError,
-    DiskFullError,
-    EncodingError,
-    MezzmarkError,
+from mezzmark.engines.media.frame_index import (
+    NO_STAMP,
+    ProgressUpdate,
+    build_frame_index,
+    read_frame_index,
 )
-from mezzmark.model.footage import ColourTags, FrameIndex, constant_rate
-from mezzmark.own_files import FULL_ERRORS
+from mezzmark.engines.media.pixels import frame_bytes
+from mezzmark.engines.media.probe import open_media, probe_media
+from mezzmark.host.common import read_usable_core_count
+from mezzmark.model.encoding import Encoding, check_frame
+from mezzmark.model.errors import EncodingError
+from mezzmark.model.footage import FrameIndex, constant_rate, is_constant_rate
+from mezzmark.model.jobs import PreparedMedia, PrepareEncodingJob
+from mezzmark.own_files import safe_file_name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,46 +40,6 @@ class EncodedStream:
     index: FrameIndex
 
 
-def open_encoder(
-    path: Path,
-    encoding: Encoding,
-    *,
-    size: tuple[int, int],
-    frame_rate: Fraction,
-    time_base: Fraction | None = None,
-    tags: ColourTags,
-    thread_count: int,
-    prepare: Prepare | None = None,
-) -> tuple[OutputContainer, VideoStream]:
-    """Create the file and open the encoder; times are in frames unless `time_base` says otherwise.
-    DestinationError where something stands already."""
-    if path.exists():
-        raise DestinationError(
-            where=str(path),
-            what="something stands there already, and nothing is ever overwritten",
-            remedy="Name another place.",
-        )
-    container = av.open(
-        str(path), "w", format=CONTAINER_FORMATS.get(encoding.container, encoding.container)
-    )
-    try:
-        track = add_video_track(
-            container,
-            encoding,
-            size=size,
-            frame_rate=frame_rate,
-            time_base=time_base or 1 / frame_rate,
-            tags=tags,
-            thread_count=thread_count,
-            prepare=prepare,
-        )
-    except (EncodingError, LookupError):
-        container.close()
-        path.unlink(missing_ok=True)  # made just now, and empty
-        raise
-    return container, track
-
-
 def evenly_timed(frames: Iterable[VideoFrame], frame_rate: Fraction) -> Iterator[VideoFrame]:
     """The frames, their times set to 0, 1, 2, … / rate."""
     for number, frame in enumerate(frames):
@@ -85,33 +49,14 @@ def evenly_timed(frames: Iterable[VideoFrame], frame_rate: Fraction) -> Iterator
 
 def write_frames(
     frames: Iterable[VideoFrame],
-    path: Path,
-    encoding: Encoding,
-    *,
-    size: tuple[int, int],
-    frame_rate: Fraction,
-    time_base: Fraction | None = None,
-    tags: ColourTags,
-    thread_count: int,
+    encoder: AbstractContextManager[tuple[OutputContainer, VideoStream]],
 ) -> None:
-    """Encode frames whose times are set to a new file, one after the other as they come."""
-    container, track = open_encoder(
-        path,
-        encoding,
-        size=size,
-        frame_rate=frame_rate,
-        time_base=time_base,
-        tags=tags,
-        thread_count=thread_count,
-    )
-    try:
+    """Encode frames whose times are set, one after the other as they come, with an encoder that
+    `open_encoder` opens."""
+    with encoder as (container, track):
         for frame in frames:
             container.mux(track.encode(frame))
         container.mux(track.encode(None))
-    except FFmpegError as error:
-        raise encoder_gave_up(encoding, path, error) from error
-    finally:
-        container.close()
 
 
 def encode_clip(
@@ -135,8 +80,7 @@ def encode_clip(
         probe_media(media_path), encoding.pixel_format, thread_count=thread_count, size=size
     )
     pictures = read_pictures(media_path, index, thread_count=thread_count)
-    write_frames(
-        evenly_timed(map(converter.convert, pictures), frame_rate),
+    encoder = open_encoder(
         path,
         encoding,
         size=size,
@@ -144,6 +88,7 @@ def encode_clip(
         tags=converter.tags,
         thread_count=thread_count,
     )
+    write_frames(evenly_timed(map(converter.convert, pictures), frame_rate), encoder)
     return size
 
 
@@ -152,21 +97,6 @@ def fitted_size(width_px: int, height_px: int, wanted_px: int | None) -> tuple[i
     if wanted_px is None or wanted_px >= height_px:
         return width_px, height_px
     return max(2, round(width_px * wanted_px / height_px / 2) * 2), wanted_px
-
-
-def encoder_gave_up(encoding: Encoding, path: Path, error: FFmpegError) -> MezzmarkError:
-    """What to say when pictures were refused on the way, or the disk was full."""
-    if error.errno in FULL_ERRORS:
-        return DiskFullError(
-            where=str(path.parent),
-            what="there was no room left for the encoded file",
-            remedy="Make room, or name another folder.",
-        )
-    return EncodingError(
-        where=f'encoding "{encoding.name}"',
-        what=f"the encoder gave up on the way ({error.strerror})",
-        remedy="Try another profile or pixel format, or leave the encoding out.",
-    )
 
 
 def read_encoded(path: Path, *, is_stamped: bool) -> EncodedStream:
@@ -202,12 +132,10 @@ def refuse_lost_pictures(
     """EncodingError when a file does not hold as many pictures as went in, or not in their order
     (`in_order`, None where nobody can tell)."""
     if found.frame_count != source.frame_count or in_order is False:
-        raise EncodingError(
-            where=where,
-            what=f"{source.frame_count} pictures went in and {found.frame_count} came back"
-            + (", in another order or with their stamps lost" if in_order is False else ""),
-            remedy=remedy,
-        )
+        what = f"{source.frame_count} pictures went in and {found.frame_count} came back"
+        if in_order is False:
+            what += ", in another order or with their stamps lost"
+        raise EncodingError(where=where, what=what, remedy=remedy)
 
 
 def first_frames(index: FrameIndex, frame_count: int) -> FrameIndex:
@@ -215,3 +143,104 @@ def first_frames(index: FrameIndex, frame_count: int) -> FrameIndex:
     per_frame = ("pts", "is_keyframe", "packet_bytes", "digests", "stamps")
     cut = {name: getattr(index, name)[:frame_count] for name in per_frame}
     return index.model_copy(update=cut)
+
+
+TRANSCODE_VERSION: Final = 1
+"""Raised when the same encoding of the same clip would come out differently."""
+
+EXACT_TIME_CONTAINERS: Final = frozenset({"mov", "mp4", "mkv"})
+"""Containers that give each picture its own time; the others count pictures."""
+COUNTING_CODECS: Final = frozenset({"MPEG-2", "VC-2"})
+"""Codecs whose own headers state one frame rate."""
+
+_ADVANCE_FRAMES: Final = 8
+_LOSSY_SHARE: Final = 0.5
+"""No lossy encoding of the catalogue was seen above half the bytes of the bare picture."""
+
+
+def prepare_encoding(job: PrepareEncodingJob, advance: ProgressUpdate) -> PreparedMedia:
+    """The clip in this encoding, from the cache or newly made over the pictures of its index.
+
+    Pictures of a variable rate keep their own times where container and codec can hold them;
+    elsewhere they are spaced evenly at the average rate, and `advance` says so. Raises
+    EncodingError when the encoding cannot hold the clip or a picture is lost, EngineError when
+    the encoder is missing, DiskFullError when there is no room.
+    """
+    index = read_frame_index(job.source.index_path)
+    check_frame(job.encoding, index.width_px, index.height_px, constant_rate(index))
+    require_encoder(job.encoding)
+    key = cache_key(
+        kind="encoding",
+        transcode_version=TRANSCODE_VERSION,
+        source=index.model_dump(mode="json", exclude={"path"}),
+        encoding=job.encoding.instructions,
+        thread_count=job.thread_count,
+        libraries=library_versions(),
+    )
+
+    def make(folder: Path) -> FrameIndex:
+        path = folder / f"{safe_file_name(job.encoding.name)}.{job.encoding.container}"
+        _transcode(job, index, path, advance)
+        found = build_frame_index(path, is_stamped=index.is_stamped)
+        refuse_lost_pictures(
+            index,
+            found,
+            in_order=stamps_agree(index, found),
+            where=f'encoding "{job.encoding.name}"',
+            remedy="Raise its quality, or leave the encoding out; it cannot be measured honestly.",
+        )
+        return found
+
+    needed_bytes = _needed_bytes(index, job.encoding)
+    return fetch_entry(Path(job.cache_dir), key, make, needed_bytes=needed_bytes)
+
+
+def _keeps_times(index: FrameIndex, encoding: Encoding) -> bool:
+    """Whether each picture keeps its own time: not at a constant rate, which is spaced evenly, nor
+    at a variable one that cannot be written down."""
+    can_keep = encoding.container in EXACT_TIME_CONTAINERS and encoding.codec not in COUNTING_CODECS
+    return can_keep and not is_constant_rate(index, constant_rate(index))
+
+
+def _transcode(
+    job: PrepareEncodingJob, index: FrameIndex, path: Path, advance: ProgressUpdate
+) -> None:
+    frame_rate, keeps_times = constant_rate(index), _keeps_times(index, job.encoding)
+    time_base = index.time_base if keeps_times else 1 / frame_rate
+    source = probe_media(job.source.media_path)
+    core_count = read_usable_core_count()
+    converter = Converter(source, job.encoding.pixel_format, thread_count=core_count)
+    message = f"encoding to {job.encoding.name}"
+    if not keeps_times and not is_constant_rate(index, frame_rate):
+        message += f" (variable rate; spaced evenly at {float(frame_rate):.3f} frames/s)"
+    pictures = read_pictures(job.source.media_path, index, thread_count=core_count)
+
+    def timed() -> Iterator[VideoFrame]:
+        for number, picture in enumerate(pictures):
+            if number % _ADVANCE_FRAMES == 0:
+                advance(message, number / index.frame_count)
+            frame = converter.convert(picture)
+            frame.pts = index.pts[number] - index.pts[0] if keeps_times else number
+            frame.time_base = time_base
+            yield frame
+
+    encoder = open_encoder(
+        path,
+        job.encoding,
+        size=(index.width_px, index.height_px),
+        frame_rate=frame_rate,
+        time_base=time_base,
+        tags=converter.tags,
+        thread_count=job.thread_count,
+    )
+    write_frames(timed(), encoder)
+
+
+def _needed_bytes(index: FrameIndex, encoding: Encoding) -> int:
+    frame_rate = constant_rate(index)
+    asked_bps = encoding_bitrate_bps(encoding, index.width_px, index.height_px, frame_rate)
+    if asked_bps:
+        return round(asked_bps / 8 * index.frame_count / frame_rate)
+    share = 1.0 if encoding.is_lossless else _LOSSY_SHARE
+    picture_bytes = frame_bytes(encoding.pixel_format, index.width_px, index.height_px)
+    return round(share * index.frame_count * picture_bytes)

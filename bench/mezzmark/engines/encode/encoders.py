@@ -3,10 +3,9 @@
 import os
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal, cast
 
@@ -20,17 +19,22 @@ from av.video.stream import VideoStream
 from mezzmark.engines.media.pixels import apply_tags
 from mezzmark.model.catalogue.core import ENTRIES, find_encoding
 from mezzmark.model.encoding import QUIET_ENVIRONMENT, Encoding
-from mezzmark.model.errors import EncodingError, EngineError, nearest
+from mezzmark.model.errors import (
+    DestinationError,
+    DiskFullError,
+    EncodingError,
+    EngineError,
+    MezzmarkError,
+    nearest,
+)
 from mezzmark.model.footage import ColourTags
+from mezzmark.own_files import FULL_ERRORS
 
 if TYPE_CHECKING:
     from av.codec.context import CodecOption
 
-CONTAINER_FORMATS: Final = {"mkv": "matroska"}
-"""FFmpeg's name of a container where it differs from ours."""
 PLAIN_ENCODERS: Final = {"AVC": "libx264", "HEVC": "libx265"}
 """What makes camera originals and deliveries of these codecs."""
-
 
 _PROBE_SIZE: Final = (320, 192)
 """Legal for each encoder's first encoding in the catalogue."""
@@ -94,62 +98,79 @@ def encoding_bitrate_bps(
     return round((encoding.bits_per_pixel or 0.0) * pixels_per_s)
 
 
-Prepare = Callable[[OutputContainer, VideoCodecContext], None]
-
-
-def add_video_track(
-    container: OutputContainer,
+@contextmanager
+def open_encoder(
+    path: Path,
     encoding: Encoding,
     *,
     size: tuple[int, int],
     frame_rate: Fraction,
-    time_base: Fraction,
+    time_base: Fraction | None = None,
     tags: ColourTags,
     thread_count: int,
-    prepare: Prepare | None = None,
-) -> VideoStream:
-    """Add the track, open its encoder and write the file's header; `prepare` may add to both.
+    prepare: Callable[[OutputContainer, VideoCodecContext], None] | None = None,
+) -> Iterator[tuple[OutputContainer, VideoStream]]:
+    """Create the file, add the track, open its encoder, and write the header; closed on exit.
 
-    Raises EngineError where FFmpeg lacks the encoder, EncodingError where encoder or container
-    refuses, or does not know an option.
+    Times are in frames unless `time_base` says otherwise; `prepare` may add to container and
+    encoder. Raises DestinationError where something stands already, EngineError where FFmpeg lacks
+    the encoder, EncodingError where encoder or container refuses, does not know an option, or gives
+    up on the way, DiskFullError when there is no more room.
     """
+    if path.exists():
+        raise taken(path, "Name another place.")
+    format_name = "matroska" if encoding.container == "mkv" else encoding.container
+    container = av.open(str(path), "w", format=format_name)
     try:
         track = cast(VideoStream, container.add_stream(encoding.encoder, rate=frame_rate))
         context = track.codec_context
         _configure(context, encoding, size, frame_rate, thread_count)
-        context.time_base = time_base
+        context.time_base = time_base or 1 / frame_rate
         apply_tags(context, tags)
         if prepare is not None:
             prepare(container, context)
         container.start_encoding()
-    except av.codec.codec.UnknownCodecError as error:
-        raise _missing(EncoderFault(encoding=encoding, kind="no encoder")) from error
+        _restore_ordinary_scheduling()
+        if fault := _unknown_options(context, encoding):
+            raise unusable(encoding, fault.words, suggest(fault)[1])
     except (FFmpegError, ValueError) as error:
-        raise _refused(encoding, error) from error
-    _restore_ordinary_scheduling()
-    fault = _unknown_options(context, encoding)
-    if fault is not None:
-        raise EncodingError(
-            where=f'encoding "{encoding.name}"', what=fault.words, remedy=suggest(fault)[1]
-        )
-    return track
+        container.close()
+        path.unlink(missing_ok=True)  # made just now, and empty
+        if isinstance(error, EncodingError):
+            raise
+        raise _refusal(encoding, error) from error
+    try:
+        with container:
+            yield container, track
+    except FFmpegError as error:
+        if error.errno in FULL_ERRORS:
+            raise DiskFullError(
+                where=str(path.parent),
+                what="there was no room left for the encoded file",
+                remedy="Make room, or name another folder.",
+            ) from error
+        what = f"the encoder gave up on the way ({error.strerror})"
+        remedy = "Try another profile or pixel format, or leave the encoding out."
+        raise unusable(encoding, what, remedy) from error
+
+
+def unusable(encoding: Encoding, what: str, remedy: str) -> EncodingError:
+    """Why an encoding cannot be measured, and what to do about it."""
+    return EncodingError(where=f'encoding "{encoding.name}"', what=what, remedy=remedy)
+
+
+def taken(path: Path, remedy: str) -> DestinationError:
+    """What to say where a file would go and something stands."""
+    what = "something stands there already, and nothing is ever overwritten"
+    return DestinationError(where=str(path), what=what, remedy=remedy)
 
 
 def require_encoder(encoding: Encoding) -> None:
-    """EngineError naming the encoder, if it is one of the catalogue's and does not work here."""
-    fault = _probe_catalogue(encoding.encoder)
+    """EngineError naming the encoder, if the catalogue's first encoding by it does not work."""
+    name = next((entry.name for entry in ENTRIES if entry.encoder == encoding.encoder), None)
+    fault = probe_encoding(find_encoding(name)) if name else None
     if fault is not None:
         raise _missing(fault)
-
-
-@cache
-def _probe_catalogue(encoder: str) -> EncoderFault | None:
-    """What goes wrong when the catalogue's first encoding by this encoder is tried.
-
-    Cached: the answer cannot change while the process lives.
-    """
-    name = next((entry.name for entry in ENTRIES if entry.encoder == encoder), None)
-    return None if name is None else probe_encoding(find_encoding(name))
 
 
 def probe_encoding(encoding: Encoding) -> EncoderFault | None:
@@ -163,31 +184,26 @@ def probe_encoding(encoding: Encoding) -> EncoderFault | None:
 
 
 def _try_size(encoding: Encoding, size: tuple[int, int]) -> EncoderFault | None:
+    frames = []
     try:
         context = cast(VideoCodecContext, av.CodecContext.create(encoding.encoder, "w"))
-        packet_count = _encode_blank(context, encoding, size)
+        _configure(context, encoding, size, _PROBE_RATE, 1)
+        for number in range(_PROBE_FRAMES):
+            frame = VideoFrame(*size, encoding.pixel_format)
+            for plane in frame.planes:
+                plane.update(bytes(plane.buffer_size))
+            frame.pts, frame.time_base = number, 1 / _PROBE_RATE
+            frames.append(frame)
+        packet_count = sum(len(context.encode(frame)) for frame in (*frames, None))
     except av.codec.codec.UnknownCodecError:
         return EncoderFault(encoding=encoding, kind="no encoder")
     except (FFmpegError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or " ".join(str(error).split())
-        return EncoderFault(encoding=encoding, kind="refused", reason=reason)
+        return EncoderFault(encoding=encoding, kind="refused", reason=_reason(error))
     _restore_ordinary_scheduling()
     unknown = _unknown_options(context, encoding)
     if unknown is None and packet_count == 0:
         return EncoderFault(encoding=encoding, kind="no packets")
     return unknown
-
-
-def _encode_blank(context: VideoCodecContext, encoding: Encoding, size: tuple[int, int]) -> int:
-    _configure(context, encoding, size, _PROBE_RATE, 1)
-    packet_count = 0
-    for number in range(_PROBE_FRAMES):
-        frame = VideoFrame(*size, encoding.pixel_format)
-        for plane in frame.planes:
-            plane.update(bytes(plane.buffer_size))
-        frame.pts, frame.time_base = number, 1 / _PROBE_RATE
-        packet_count += len(context.encode(frame))
-    return packet_count + len(context.encode(None))
 
 
 def suggest(fault: EncoderFault) -> tuple[str, str]:
@@ -299,13 +315,15 @@ def _restore_ordinary_scheduling() -> None:
                 os.sched_setscheduler(int(task.name), os.SCHED_OTHER, os.sched_param(0))
 
 
-def _refused(encoding: Encoding, error: Exception) -> EncodingError:
-    reason = " ".join(str(getattr(error, "strerror", None) or error).split())
+def _reason(error: Exception) -> str:
+    return " ".join(str(getattr(error, "strerror", None) or error).split())
+
+
+def _refusal(encoding: Encoding, error: Exception) -> MezzmarkError:
+    if isinstance(error, av.codec.codec.UnknownCodecError):
+        return _missing(EncoderFault(encoding=encoding, kind="no encoder"))
     log = getattr(error, "log", None)
     detail = f"; {' '.join(str(log[2]).split())}" if log else ""
-    return EncodingError(
-        where=f'encoding "{encoding.name}"',
-        what=f"{encoding.encoder} in {encoding.container} as {encoding.pixel_format} is refused "
-        f"({reason}{detail})",
-        remedy="Change container, pixel format or options.",
-    )
+    how = f"{encoding.encoder} in {encoding.container} as {encoding.pixel_format}"
+    what = f"{how} is refused ({_reason(error)}{detail})"
+    return unusable(encoding, what, "Change container, pixel format or options.")

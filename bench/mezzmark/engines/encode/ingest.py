@@ -21,6 +21,7 @@ from mezzmark.engines.encode.encoded_file import (
     refuse_lost_pictures,
     stamps_agree,
 )
+from mezzmark.engines.encode.encoders import taken
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.media.frame_index import NO_STAMP, build_frame_index, read_frame_index
 from mezzmark.host.common import read_process_facts
@@ -34,6 +35,7 @@ NOTE_NAME: Final = "ingest.json"
 """Says in the destination what is being made there."""
 
 PART_SUFFIX: Final = ".part"
+_ANOTHER_FOLDER: Final = "Name another folder."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -280,18 +282,10 @@ def give_name(part: Path, path: Path) -> None:
     try:
         os.link(part, path)
     except FileExistsError:
-        raise _taken(path) from None
+        raise taken(path, _ANOTHER_FOLDER) from None
     except OSError:  # a file system without links
         if path.exists():
-            raise _taken(path) from None
+            raise taken(path, _ANOTHER_FOLDER) from None
         part.rename(path)
         return
     part.unlink()
-
-
-def _taken(path: Path) -> DestinationError:
-    return DestinationError(
-        where=str(path),
-        what="something stands there already, and nothing is ever overwritten",
-        remedy="Name another folder.",
-    )

@@ -7,7 +7,6 @@ transfer and matrix (`RECIPE_TAGS`).
 import math
 import zlib
 from collections.abc import Iterator
-from typing import cast
 
 import numpy as np
 import numpy.typing as npt
@@ -79,7 +78,8 @@ def generate_frames(recipe: Recipe, seed: int) -> Iterator[Planes]:
         backdrop, subject = scenes[shot.scene]
         for position in range(shot.frame_count):
             planes = _expose(backdrop, subject, recipe, shot, position)
-            weight = grain.weight_at(backdrop, recipe, shot, position)
+            moved_px = shot.offsets_half_px[position] // 2
+            weight = _window(backdrop.grain_weight, grain.shape, moved_px, shot.is_mirrored)
             planes = grain.added(planes, weight, frame_rng)
             _stamp(planes, shot.first_frame + position, clip_id, recipe.bit_depth)
             yield planes
@@ -100,22 +100,7 @@ class _GrainPool:
         chroma_share = CHROMA_GRAIN_SHARE * unit
         self.chroma = _noise(count, self.shape[1], chroma_share, recipe.bit_depth, rng)
 
-    def weight_at(
-        self, backdrop: Layer, recipe: Recipe, shot: Shot, position: int
-    ) -> npt.NDArray[np.uint8]:
-        return cast(
-            npt.NDArray[np.uint8],
-            _window(
-                backdrop.grain_weight,
-                self.shape,
-                shot.offsets_half_px[position] // 2,
-                shot.is_mirrored,
-            ),
-        )
-
-    def added(
-        self, planes: Planes, weight: npt.NDArray[np.uint8], rng: np.random.Generator
-    ) -> Planes:
+    def added(self, planes: Planes, weight: Codes, rng: np.random.Generator) -> Planes:
         if self.is_absent:
             return planes
         luma, cb, cr = planes

@@ -11,15 +11,15 @@ found. Nothing outside the cache folder is ever written or replaced, and nothing
 folders that carry our marker.
 """
 
+import errno
 import hashlib
 import json
 import os
 import secrets
 import shutil
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from collections.abc import Callable
+from contextlib import suppress
 from fractions import Fraction
 from importlib.metadata import version
 from pathlib import Path
@@ -31,7 +31,7 @@ from pydantic import BaseModel, ValidationError
 import mezzmark
 from mezzmark.model.errors import DiskFullError
 from mezzmark.model.fact import Fact
-from mezzmark.model.footage import FrameIndex
+from mezzmark.model.footage import FrameIndex, constant_rate
 from mezzmark.model.jobs import PreparedMedia
 from mezzmark.model.tasks.spec import MediaReference
 from mezzmark.own_files import FULL_ERRORS, make_marked_folder, remove_marked, replace_whole
@@ -62,26 +62,6 @@ class EntryFacts(Fact):
     mezzmark_version: str
     av_version: str
     library_versions: dict[str, str]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CacheEntry:
-    """A checked entry; `fingerprint` is the SHA-256 of the media file in hex."""
-
-    folder: Path
-    media_path: Path
-    index_path: Path
-    index: FrameIndex
-    fingerprint: str
-    file_bytes: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MadeMedia:
-    """What a maker leaves in the folder it was given: the file's name and its index."""
-
-    media_name: str
-    index: FrameIndex
 
 
 def default_cache_dir() -> Path:
@@ -117,7 +97,7 @@ def all_library_versions() -> dict[str, str]:
     }
 
 
-def find_entry(cache_dir: Path, key: str) -> CacheEntry | None:
+def find_entry(cache_dir: Path, key: str) -> PreparedMedia | None:
     """The entry of this key if it is there and whole; None if it must be made (again).
 
     Size and index are checked each time; the media's SHA-256 whenever its modification time is
@@ -140,46 +120,41 @@ def find_entry(cache_dir: Path, key: str) -> CacheEntry | None:
             _note_check(folder, facts, status.st_mtime_ns)
     except (FileNotFoundError, NotADirectoryError, ValidationError):
         return None
-    return _entry(folder, facts, index)
+    return _prepared(folder, facts, index, was_cached=True)
 
 
 def fetch_entry(
-    cache_dir: Path, key: str, make: Callable[[Path], MadeMedia], *, needed_bytes: int
-) -> tuple[CacheEntry, bool]:
-    """The entry and whether it was there already; otherwise `make` fills a new folder beside its
-    place, which is then renamed to it.
+    cache_dir: Path, key: str, make: Callable[[Path], FrameIndex], *, needed_bytes: int
+) -> PreparedMedia:
+    """The entry, found or made: then `make` writes the file into a new folder beside its place and
+    gives its index, and that folder is renamed.
 
     A broken entry in that place is replaced; a whole one made by somebody else meanwhile is kept
     and returned. `needed_bytes` is what making it may take on disk. Raises DiskFullError with that
     amount.
     """
-    entry = find_entry(cache_dir, key)
-    if entry is not None:
-        return entry, True
-    with _disk_full_explained(cache_dir, needed_bytes):
+    if found := find_entry(cache_dir, key):
+        return found
+    try:
         cache_dir.mkdir(parents=True, exist_ok=True)
         if shutil.disk_usage(cache_dir).free < needed_bytes:
-            raise _disk_full(cache_dir, needed_bytes)
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         _remove_stale(cache_dir)
         partial = make_marked_folder(cache_dir, f".{key}.{PARTIAL}.")
         try:
-            facts, index = _seal(partial, key, make(partial), final=cache_dir / key)
-            winner = _settle(cache_dir, key, partial)
+            made = _seal(partial, make(partial), final=cache_dir / key)
+            return _settle(cache_dir, key, partial) or made
         finally:
             remove_marked(partial)
-    return winner or _entry(cache_dir / key, facts, index), False
-
-
-def prepared_media(entry: CacheEntry, *, frame_rate: Fraction, was_cached: bool) -> PreparedMedia:
-    """The entry as a preparation answers with it."""
-    return PreparedMedia(
-        media=MediaReference(media_path=str(entry.media_path), index_path=str(entry.index_path)),
-        fingerprint=entry.fingerprint,
-        file_bytes=entry.file_bytes,
-        frame_count=entry.index.frame_count,
-        duration_s=float(entry.index.frame_count / frame_rate),
-        was_cached=was_cached,
-    )
+    except OSError as error:  # FFmpeg's own errors of this kind are OSErrors in PyAV too
+        if isinstance(error, DiskFullError) or error.errno not in FULL_ERRORS:
+            raise
+        free_bytes = shutil.disk_usage(cache_dir if cache_dir.exists() else Path.cwd()).free
+        raise DiskFullError(
+            where=str(cache_dir),
+            what=f"{needed_bytes / 1e6:.0f} MB are needed and {free_bytes / 1e6:.0f} MB are free",
+            remedy=f"Make room, or name another folder in {CACHE_VARIABLE}",
+        ) from error
 
 
 def file_fingerprint(path: Path) -> str:
@@ -196,28 +171,30 @@ def _plain(value: object) -> object:
     raise TypeError(f"{type(value).__name__} cannot be part of a cache key")
 
 
-def _entry(folder: Path, facts: EntryFacts, index: FrameIndex) -> CacheEntry:
-    return CacheEntry(
-        folder=folder,
-        media_path=folder / facts.media_name,
-        index_path=folder / INDEX_NAME,
-        index=index,
+def _prepared(
+    folder: Path, facts: EntryFacts, index: FrameIndex, *, was_cached: bool
+) -> PreparedMedia:
+    return PreparedMedia(
+        media=MediaReference(
+            media_path=str(folder / facts.media_name), index_path=str(folder / INDEX_NAME)
+        ),
         fingerprint=facts.sha256,
         file_bytes=facts.file_bytes,
+        frame_count=index.frame_count,
+        duration_s=float(index.frame_count / constant_rate(index)),
+        was_cached=was_cached,
     )
 
 
-def _seal(
-    partial: Path, key: str, made: MadeMedia, *, final: Path
-) -> tuple[EntryFacts, FrameIndex]:
+def _seal(partial: Path, index: FrameIndex, *, final: Path) -> PreparedMedia:
     """Write index.json and entry.json; the index names the file at the place it will have."""
-    media_path = partial / made.media_name
-    index = made.index.model_copy(update={"path": str(final / made.media_name)})
+    media_path = Path(index.path)
+    index = index.model_copy(update={"path": str(final / media_path.name)})
     index_text = index.model_dump_json().encode()
     status = media_path.stat()
     facts = EntryFacts(
-        key=key,
-        media_name=made.media_name,
+        key=final.name,
+        media_name=media_path.name,
         file_bytes=status.st_size,
         sha256=file_fingerprint(media_path),
         index_sha256=hashlib.sha256(index_text).hexdigest(),
@@ -228,10 +205,10 @@ def _seal(
     )
     (partial / INDEX_NAME).write_bytes(index_text)
     (partial / ENTRY_NAME).write_bytes(facts.model_dump_json().encode())
-    return facts, index
+    return _prepared(final, facts, index, was_cached=False)
 
 
-def _settle(cache_dir: Path, key: str, partial: Path) -> CacheEntry | None:
+def _settle(cache_dir: Path, key: str, partial: Path) -> PreparedMedia | None:
     """Rename into place; the entry of another maker who was first, or None if ours stands."""
     final = cache_dir / key
     while True:
@@ -242,18 +219,13 @@ def _settle(cache_dir: Path, key: str, partial: Path) -> CacheEntry | None:
                 raise
         else:
             return None
-        other = find_entry(cache_dir, key)
-        if other is not None:
+        if other := find_entry(cache_dir, key):
             return other
-        _set_aside(cache_dir, key)
-
-
-def _set_aside(cache_dir: Path, key: str) -> None:
-    """Move a broken entry out of the way in one step, then remove it."""
-    aside = cache_dir / f".{key}.{PARTIAL}.{secrets.token_hex(8)}"
-    with suppress(FileNotFoundError):  # another maker moved it first
-        (cache_dir / key).rename(aside)
-        remove_marked(aside)
+        # A broken entry is moved out of the way in one step, then removed.
+        aside = cache_dir / f".{key}.{PARTIAL}.{secrets.token_hex(8)}"
+        with suppress(FileNotFoundError):  # another maker moved it first
+            final.rename(aside)
+            remove_marked(aside)
 
 
 def _note_check(folder: Path, facts: EntryFacts, mtime_ns: int) -> None:
@@ -266,29 +238,6 @@ def _note_check(folder: Path, facts: EntryFacts, mtime_ns: int) -> None:
 def _remove_stale(cache_dir: Path) -> None:
     oldest_s = time.time() - STALE_AFTER_S
     for path in cache_dir.glob(f".*.{PARTIAL}.*"):
-        try:
-            is_stale = path.stat().st_mtime < oldest_s
-        except FileNotFoundError:
-            continue  # its own maker removed it
-        if is_stale:
-            remove_marked(path)
-
-
-@contextmanager
-def _disk_full_explained(cache_dir: Path, needed_bytes: int) -> Iterator[None]:
-    """Turn "no space left" (or over quota), from Python or FFmpeg, into DiskFullError."""
-    try:
-        yield
-    except OSError as error:  # FFmpeg's own errors of this kind are OSErrors in PyAV too
-        if isinstance(error, DiskFullError) or error.errno not in FULL_ERRORS:
-            raise
-        raise _disk_full(cache_dir, needed_bytes) from error
-
-
-def _disk_full(cache_dir: Path, needed_bytes: int) -> DiskFullError:
-    free_bytes = shutil.disk_usage(cache_dir if cache_dir.exists() else Path.cwd()).free
-    return DiskFullError(
-        where=str(cache_dir),
-        what=f"{needed_bytes / 1e6:.0f} MB are needed and {free_bytes / 1e6:.0f} MB are free",
-        remedy=f"Make room, or name another folder in {CACHE_VARIABLE}",
-    )
+        with suppress(FileNotFoundError):  # its own maker removed it
+            if path.stat().st_mtime < oldest_s:
+                remove_marked(path)

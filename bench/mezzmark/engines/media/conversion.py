@@ -9,7 +9,7 @@ Its fixed-point gain is up to 0.3 % short when range changes: full-range white b
 from collections.abc import Callable, Iterator
 from fractions import Fraction
 from pathlib import Path
-from typing import Final
+from typing import Final, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -17,9 +17,8 @@ from av.video.frame import PictureType, VideoFrame
 from av.video.reformatter import ColorRange, Colorspace, Interpolation, VideoReformatter
 
 from mezzmark.engines.media.pixels import apply_tags, pixel_format_facts
-from mezzmark.engines.media.probe import open_media
+from mezzmark.engines.media.probe import open_media, unfit
 from mezzmark.model.colour import FULL_RANGE, HD_HEIGHT_PX, LIMITED_RANGE, UNSPECIFIED
-from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import ColourTags, FrameIndex, MediaFacts
 
 _MATRICES: Final = {
@@ -32,6 +31,17 @@ _MATRICES: Final = {
     10: Colorspace.BT2020,
 }
 """ITU-T H.273 matrix coefficients → swscale's name for them."""
+
+
+RGB_MATRIX: Final = 0
+"""ITU-T H.273 matrix coefficients 0: the planes are G, B, R."""
+
+_CAREFUL: Final = (
+    Interpolation.BICUBIC
+    | Interpolation.ACCURATE_RND
+    | Interpolation.FULL_CHR_H_INT
+    | Interpolation.FULL_CHR_H_INP
+)
 
 
 def presenter(
@@ -68,9 +78,7 @@ def presenter(
 def as_viewed(frame: VideoFrame, facts: MediaFacts) -> npt.NDArray[np.uint8]:
     """The viewer's picture of a frame at its own size: (lines, samples, 3), codes 0 to 255."""
     present = presenter(facts, pixel_aspect=Fraction(1), height_px=facts.height_px, thread_count=1)
-    shown = present(frame)
-    assert shown is not None
-    return np.asarray(shown.to_ndarray(), dtype=np.uint8)
+    return np.asarray(cast(VideoFrame, present(frame)).to_ndarray(), dtype=np.uint8)
 
 
 def source_colour(tags: ColourTags, *, height_px: int) -> tuple[Colorspace, ColorRange]:
@@ -80,17 +88,6 @@ def source_colour(tags: ColourTags, *, height_px: int) -> tuple[Colorspace, Colo
     matrix = _MATRICES.get(guess if tags.matrix == UNSPECIFIED else tags.matrix, _MATRICES[guess])
     is_full = tags.colour_range == FULL_RANGE
     return matrix, ColorRange.JPEG if is_full else ColorRange.MPEG
-
-
-RGB_MATRIX: Final = 0
-"""ITU-T H.273 matrix coefficients 0: the planes are G, B, R."""
-
-_CAREFUL: Final = (
-    Interpolation.BICUBIC
-    | Interpolation.ACCURATE_RND
-    | Interpolation.FULL_CHR_H_INT
-    | Interpolation.FULL_CHR_H_INP
-)
 
 
 class Converter:
@@ -124,7 +121,15 @@ class Converter:
 
         Its time is for the caller to set.
         """
-        converted = self._resized(picture)
+        converted = picture
+        if self._size not in (None, (picture.width, picture.height)):
+            converted = self._resizer.reformat(
+                picture,
+                width=self._size[0],
+                height=self._size[1],
+                interpolation=Interpolation.BICUBIC,
+                threads=self._thread_count,
+            )
         if picture.format.name != self._pixel_format or self._source_range != self._target_range:
             converted = self._reformatter.reformat(
                 converted,
@@ -141,18 +146,6 @@ class Converter:
         apply_tags(converted, self.tags)
         return converted
 
-    def _resized(self, picture: VideoFrame) -> VideoFrame:
-        """The picture in the size asked for, in its own format and colour."""
-        if self._size is None or self._size == (picture.width, picture.height):
-            return picture
-        return self._resizer.reformat(
-            picture,
-            width=self._size[0],
-            height=self._size[1],
-            interpolation=Interpolation.BICUBIC,
-            threads=self._thread_count,
-        )
-
 
 def read_pictures(
     path: str | Path, index: FrameIndex, *, thread_count: int
@@ -163,9 +156,7 @@ def read_pictures(
     """
     wanted = iter(index.pts)
     target = next(wanted, None)
-    with open_media(path) as (container, track):
-        track.codec_context.thread_count = thread_count
-        track.codec_context.thread_type = "AUTO"
+    with open_media(path, thread_count=thread_count) as (container, track):
         for picture in container.decode(track):
             if target is None:
                 return
@@ -173,8 +164,5 @@ def read_pictures(
                 yield picture
                 target = next(wanted, None)
     if target is not None:
-        raise FootageError(
-            where=str(path),
-            what=f"the picture at time {target} was indexed but does not come any more",
-            remedy="The file may have changed; run again, so that it is indexed anew.",
-        )
+        what = f"the picture at time {target} was indexed but does not come any more"
+        raise unfit(path, what, "The file may have changed; run again, so that it is indexed anew.")

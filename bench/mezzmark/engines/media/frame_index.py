@@ -13,14 +13,15 @@ from typing import Final
 
 from av.container import InputContainer
 from av.error import FFmpegError
+from av.packet import Packet
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 from pydantic import ValidationError
 
 from mezzmark.engines.media.pixels import Planes, planes_digest, planes_of
-from mezzmark.engines.media.probe import describe_media, open_media
+from mezzmark.engines.media.probe import describe_media, open_media, unfit
 from mezzmark.engines.media.stamp import read_stamp
-from mezzmark.model.errors import EncodingError, FootageError
+from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import FrameIndex, MediaFacts
 from mezzmark.own_files import replace_whole
 
@@ -49,12 +50,12 @@ class _Reading:
     is_interlaced: bool = False
     pixel_format: str = ""
 
-    def note_packet(self, pts: int | None, *, is_keyframe: bool, size: int) -> None:
-        if pts is None:
+    def note_packet(self, packet: "Packet[VideoStream]") -> None:
+        if packet.pts is None:
             self.timeless_packet_count += 1
             return
-        was_keyframe, earlier = self.packets.get(pts, (False, 0))
-        self.packets[pts] = (was_keyframe or is_keyframe, earlier + size)
+        was_keyframe, earlier = self.packets.get(packet.pts, (False, 0))
+        self.packets[packet.pts] = (was_keyframe or packet.is_keyframe, earlier + packet.size)
 
     def note_picture(self, frame: VideoFrame, pts: int) -> None:
         planes = planes_of(frame)
@@ -79,21 +80,20 @@ def build_frame_index(
     """
     with open_media(path) as (container, track):
         facts = describe_media(container, track, path)
-        track.codec_context.thread_count = 1
         reading = _Reading(path=str(path), reads_stamps=is_stamped is not False)
         _read_pictures(container, track, reading, facts, max_duration_s, advance)
         _refuse_unordered(reading)
         _refuse_gaps(reading)
         _refuse_unseekable(container, track, reading)
     stamped = _looks_stamped(reading.stamps) if is_stamped is None else is_stamped
-    flags = [reading.packets[pts] for pts in reading.pts]
+    is_keyframe, packet_bytes = zip(*map(reading.packets.__getitem__, reading.pts), strict=True)
     return FrameIndex(
         path=str(path),
         file_bytes=facts.file_bytes,
         time_base=facts.time_base,
         pts=tuple(reading.pts),
-        is_keyframe=tuple(is_key for is_key, _ in flags),
-        packet_bytes=tuple(size for _, size in flags),
+        is_keyframe=is_keyframe,
+        packet_bytes=packet_bytes,
         digests=tuple(reading.digests),
         stamps=tuple(reading.stamps) if stamped else (NO_STAMP,) * len(reading.pts),
         is_stamped=stamped,
@@ -109,11 +109,8 @@ def read_frame_index(path: str | Path) -> FrameIndex:
     try:
         return FrameIndex.model_validate_json(Path(path).read_bytes())
     except (OSError, ValidationError) as error:
-        raise FootageError(
-            where=str(path),
-            what="the index of a clip is missing or unreadable",
-            remedy="It is derived: remove it and run again, and it is made anew.",
-        ) from error
+        remedy = "It is derived: remove it and run again, and it is made anew."
+        raise unfit(path, "the index of a clip is missing or unreadable", remedy) from error
 
 
 def write_frame_index(index: FrameIndex, path: str | Path) -> None:
@@ -134,12 +131,16 @@ def _read_pictures(
     try:
         for packet in container.demux(track):
             if packet.size:
-                reading.note_packet(packet.pts, is_keyframe=packet.is_keyframe, size=packet.size)
+                reading.note_packet(packet)
             for frame in track.decode(packet):
                 pts = _pts_of(frame, reading)
                 if frame.is_corrupt and not reading.pts:
                     continue  # a recording that starts inside a group of pictures
-                _refuse_damage(frame, reading, time_base)
+                if frame.is_corrupt:
+                    what = (
+                        f"picture {len(reading.pts)} (at {float(pts * time_base):.3f} s) is damaged"
+                    )
+                    raise unfit(reading.path, what, _DAMAGE_REMEDY)
                 position_s = float((pts - (reading.pts or [pts])[0]) * time_base)
                 if max_duration_s is not None and position_s >= max_duration_s:
                     return
@@ -147,16 +148,13 @@ def _read_pictures(
                 if advance and wanted_s and len(reading.pts) % _ADVANCE_FRAMES == 0:
                     advance(f"indexing {Path(reading.path).name}", min(1.0, position_s / wanted_s))
     except EncodingError as error:
-        raise FootageError(
-            where=reading.path, what=f"{error.where}: {error.what}", remedy=error.remedy
-        ) from error
+        raise unfit(reading.path, f"{error.where}: {error.what}", error.remedy) from error
     except FFmpegError as error:
-        raise FootageError(
-            where=reading.path,
-            what=f"picture {len(reading.pts)} or one close after it cannot be decoded "
-            f"({error.strerror}); the file is damaged",
-            remedy=_DAMAGE_REMEDY,
-        ) from error
+        what = (
+            f"picture {len(reading.pts)} or one close after it cannot be decoded "
+            f"({error.strerror}); the file is damaged"
+        )
+        raise unfit(reading.path, what, _DAMAGE_REMEDY) from error
 
 
 def _pts_of(frame: VideoFrame, reading: _Reading) -> int:
@@ -166,30 +164,17 @@ def _pts_of(frame: VideoFrame, reading: _Reading) -> int:
         what = "some of its pictures carry no presentation time"
     else:
         what = "the times of its packets and of its pictures disagree"
-    raise FootageError(
-        where=reading.path,
-        what=f"{what}, so no playhead can find a picture in it exactly",
-        remedy="Rewrap the file without re-encoding, to MOV, and measure that.",
+    raise unfit(
+        reading.path,
+        f"{what}, so no playhead can find a picture in it exactly",
+        "Rewrap the file without re-encoding, to MOV, and measure that.",
     )
-
-
-def _refuse_damage(frame: VideoFrame, reading: _Reading, time_base: Fraction) -> None:
-    if frame.is_corrupt:
-        raise FootageError(
-            where=reading.path,
-            what=f"picture {len(reading.pts)} (at {float((frame.pts or 0) * time_base):.3f} s) "
-            "is damaged",
-            remedy=_DAMAGE_REMEDY,
-        )
 
 
 def _refuse_unordered(reading: _Reading) -> None:
     if not reading.pts:
-        raise FootageError(
-            where=reading.path,
-            what="no picture can be decoded",
-            remedy="Check that it plays elsewhere; it may be damaged or cut off.",
-        )
+        remedy = "Check that it plays elsewhere; it may be damaged or cut off."
+        raise unfit(reading.path, "no picture can be decoded", remedy)
     for position, (earlier, later) in enumerate(pairwise(reading.pts), start=1):
         if later <= earlier:
             fault = (
@@ -197,10 +182,10 @@ def _refuse_unordered(reading: _Reading) -> None:
                 if later == earlier
                 else "run backwards: the times of its packets and of its pictures disagree"
             )
-            raise FootageError(
-                where=reading.path,
-                what=f"pictures {position - 1} and {position} {fault}",
-                remedy="Rewrap or convert the file so that every picture has its own time.",
+            raise unfit(
+                reading.path,
+                f"pictures {position - 1} and {position} {fault}",
+                "Rewrap or convert the file so that every picture has its own time.",
             )
 
 
@@ -211,12 +196,11 @@ def _refuse_gaps(reading: _Reading) -> None:
     shown = set(reading.pts)
     lost = [p for p in reading.packets if reading.pts[0] < p < reading.pts[-1] and p not in shown]
     if lost:
-        raise FootageError(
-            where=reading.path,
-            what=f"{len(lost)} of {len(lost) + len(shown)} pictures are in the file but cannot "
-            "be decoded; the file is damaged",
-            remedy=_DAMAGE_REMEDY,
+        what = (
+            f"{len(lost)} of {len(lost) + len(shown)} pictures are in the file but cannot "
+            "be decoded; the file is damaged"
         )
+        raise unfit(reading.path, what, _DAMAGE_REMEDY)
 
 
 def _refuse_unseekable(container: InputContainer, track: VideoStream, reading: _Reading) -> None:
@@ -224,10 +208,10 @@ def _refuse_unseekable(container: InputContainer, track: VideoStream, reading: _
         container.seek(reading.pts[len(reading.pts) // 2], stream=track)
         next(packet for packet in container.demux(track) if packet.size)
     except (FFmpegError, StopIteration) as error:
-        raise FootageError(
-            where=reading.path,
-            what="its container does not let a playhead move: seeking in it fails",
-            remedy="Rewrap the file without re-encoding, to MOV if it is not one, or convert it.",
+        raise unfit(
+            reading.path,
+            "its container does not let a playhead move: seeking in it fails",
+            "Rewrap the file without re-encoding, to MOV if it is not one, or convert it.",
         ) from error
 
 

@@ -2,12 +2,11 @@
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from itertools import accumulate, pairwise
 from pathlib import Path
 from statistics import median
-from typing import Final
+from typing import Final, NamedTuple
 
 from av.container import InputContainer
 from av.error import FFmpegError
@@ -41,23 +40,12 @@ MAX_RATE_DENOMINATOR: Final = 1001
 """Of a measured rate; all standard rates are n/1 or n/1001."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _PacketFacts:
-    """One video packet: its time in track ticks, its size, and whether it is a key frame."""
+class _Packet(NamedTuple):
+    """One video packet; its time is in track ticks."""
 
     pts: int
     packet_bytes: int
     is_keyframe: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Timing:
-    """What the packets say over time, in display order; steps are in track ticks."""
-
-    times: tuple[int, ...]
-    steps: tuple[int, ...]
-    keys: tuple[int, ...]
-    duration_s: float
 
 
 def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> Inspection:
@@ -72,30 +60,38 @@ def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> I
         audio_tracks = _audio_tracks(container)
         packets, was_cut = _read_packets(container, track, media.time_base, examined_s)
         is_interlaced = _is_interlaced(container, track)
-    index, refusal = _try_index(path, min(examined_s, MAX_DECODED_S))
-    reason, remedy = (refusal.what, refusal.remedy) if refusal else ("", "")
+    index, reason, remedy = None, "", ""
+    try:
+        index = build_frame_index(path, max_duration_s=min(examined_s, MAX_DECODED_S))
+    except FootageError as error:
+        reason, remedy = error.what, error.remedy
     tick = media.time_base
-    timing = _timing(packets, tick)
+    shown = sorted(packets, key=lambda packet: packet.pts)
+    times = [packet.pts for packet in shown]
+    steps = [later - earlier for earlier, later in pairwise(times)]
+    keys = [n for n, packet in enumerate(shown) if packet.is_keyframe]
+    duration_s = float((times[-1] - times[0] + median(steps)) * tick) if steps else 0.0
+    total_bits = sum(packet.packet_bytes for packet in packets) * 8
     return Inspection(
         media=media,
         is_excerpt=was_cut,
-        examined_duration_s=timing.duration_s,
+        examined_duration_s=duration_s,
         examined_frame_count=len(packets),
         decoded_frame_count=index.frame_count if index else 0,
-        rate_kind=_rate_kind(timing.times),
-        measured_rate=_measured_rate(timing.times, tick, media.frame_rate),
-        frame_spacing_ms=_spread([float(step * tick * 1000) for step in timing.steps]),
-        keyframe_count=len(timing.keys),
-        keyframe_interval_frames=_spread([b - a for a, b in pairwise(timing.keys)]),
+        rate_kind=_rate_kind(times),
+        measured_rate=_measured_rate(times, tick, media.frame_rate),
+        frame_spacing_ms=_spread([float(step * tick * 1000) for step in steps]),
+        keyframe_count=len(keys),
+        keyframe_interval_frames=_spread([b - a for a, b in pairwise(keys)]),
         keyframe_spacing_s=_spread(
-            [float((timing.times[b] - timing.times[a]) * tick) for a, b in pairwise(timing.keys)]
+            [float((times[b] - times[a]) * tick) for a, b in pairwise(keys)]
         ),
         group_kind=_group_kind(path, packets, index),
-        b_frame_fraction=None if refusal else _b_frame_fraction(packets),
+        b_frame_fraction=_b_frame_fraction(packets) if index else None,
         is_interlaced=is_interlaced,
         tag_names=name_tags(media.tags),
-        bitrate_bps=_mean_rate(packets, timing.duration_s),
-        bitrate_by_second_bps=_rate_by_second(packets, tick, timing.duration_s),
+        bitrate_bps=total_bits / duration_s if duration_s else None,
+        bitrate_by_second_bps=_rate_by_second(packets, tick, duration_s),
         audio_tracks=audio_tracks,
         is_stamped=index.is_stamped if index else False,
         refusal=reason,
@@ -104,23 +100,22 @@ def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> I
 
 
 def _audio_tracks(container: InputContainer) -> tuple[AudioTrack, ...]:
-    contexts = [(track, track.codec_context) for track in container.streams.audio]
     return tuple(
         AudioTrack(
-            codec=context.codec.canonical_name,
+            codec=track.codec_context.codec.canonical_name,
             channel_count=track.channels or 0,
             sample_rate_hz=track.rate or 0,
         )
-        for track, context in contexts
-        if context is not None
+        for track in container.streams.audio
+        if track.codec_context is not None
     )
 
 
 def _read_packets(
     container: InputContainer, track: VideoStream, tick: Fraction, examined_s: float
-) -> tuple[list[_PacketFacts], bool]:
+) -> tuple[list[_Packet], bool]:
     """The packets of the first seconds in file order, and whether the file goes on after them."""
-    packets: list[_PacketFacts] = []
+    packets: list[_Packet] = []
     try:
         for packet in container.demux(track):
             pts = packet.pts if packet.pts is not None else packet.dts
@@ -128,9 +123,7 @@ def _read_packets(
                 continue
             if packets and float((pts - packets[0].pts) * tick) >= examined_s:
                 return packets, True
-            packets.append(
-                _PacketFacts(pts=pts, packet_bytes=packet.size, is_keyframe=packet.is_keyframe)
-            )
+            packets.append(_Packet(pts, packet.size, packet.is_keyframe))
     except FFmpegError:
         pass  # a torn end; the index below says what is damaged
     return packets, False
@@ -138,35 +131,12 @@ def _read_packets(
 
 def _is_interlaced(container: InputContainer, track: VideoStream) -> bool | None:
     """Whether the first picture is of two fields; None if none can be decoded."""
-    track.codec_context.thread_count = 1
     try:
         container.seek(0)
-        for packet in container.demux(track):
-            for frame in track.decode(packet):
-                return frame.interlaced_frame
+        frame = next(container.decode(track), None)
     except FFmpegError:
-        pass
-    return None
-
-
-def _try_index(path: str | Path, decoded_s: float) -> tuple[FrameIndex | None, FootageError | None]:
-    try:
-        return build_frame_index(path, max_duration_s=decoded_s), None
-    except FootageError as error:
-        return None, error
-
-
-def _timing(packets: Sequence[_PacketFacts], tick: Fraction) -> _Timing:
-    in_order = sorted(packets, key=lambda packet: packet.pts)
-    times = tuple(packet.pts for packet in in_order)
-    steps = tuple(later - earlier for earlier, later in pairwise(times))
-    span = times[-1] - times[0] + median(steps) if steps else 0
-    return _Timing(
-        times=times,
-        steps=steps,
-        keys=tuple(n for n, packet in enumerate(in_order) if packet.is_keyframe),
-        duration_s=float(span * tick),
-    )
+        return None
+    return frame.interlaced_frame if frame else None
 
 
 def _rate_kind(times: Sequence[int]) -> RateKind:
@@ -191,7 +161,7 @@ def _measured_rate(
     return rate.limit_denominator(MAX_RATE_DENOMINATOR)
 
 
-def _b_frame_fraction(packets: Sequence[_PacketFacts]) -> float | None:
+def _b_frame_fraction(packets: Sequence[_Packet]) -> float | None:
     """Share of pictures that are shown before one stored earlier, as only B frames are."""
     if not packets:
         return None
@@ -199,13 +169,8 @@ def _b_frame_fraction(packets: Sequence[_PacketFacts]) -> float | None:
     return sum(p.pts < highest for p, highest in zip(packets, latest, strict=True)) / len(packets)
 
 
-def _mean_rate(packets: Sequence[_PacketFacts], duration_s: float) -> float | None:
-    total_bits = sum(packet.packet_bytes for packet in packets) * 8
-    return total_bits / duration_s if duration_s else None
-
-
 def _rate_by_second(
-    packets: Sequence[_PacketFacts], tick: Fraction, duration_s: float
+    packets: Sequence[_Packet], tick: Fraction, duration_s: float
 ) -> tuple[float, ...]:
     if not duration_s:
         return ()
@@ -227,7 +192,7 @@ def _spread(values: Sequence[float]) -> Spread | None:
 
 
 def _group_kind(
-    path: str | Path, packets: Sequence[_PacketFacts], index: FrameIndex | None
+    path: str | Path, packets: Sequence[_Packet], index: FrameIndex | None
 ) -> GroupKind:
     """Open or closed, found by starting decoders at key frames: a closed group brings the key
     frame and all pictures around it, equal to those of the sequential decode."""
@@ -246,7 +211,7 @@ def _group_kind(
     return "closed" if tried else "unknown"
 
 
-def _pictures_at_keys(packets: Sequence[_PacketFacts]) -> dict[int, set[int]]:
+def _pictures_at_keys(packets: Sequence[_Packet]) -> dict[int, set[int]]:
     """For each key frame but the first: its time and those of pictures stored after it but shown
     before it."""
     pictures: dict[int, set[int]] = {}
@@ -264,7 +229,6 @@ def _decode_from_key(path: str | Path, key_pts: int, wanted: set[int]) -> dict[i
     """Digests of the wanted pictures that a decoder started at this key frame brings."""
     brought: dict[int, str] = {}
     with open_media(path) as (container, track):
-        track.codec_context.thread_count = 1
         is_started = False
         try:
             for packet in container.demux(track):

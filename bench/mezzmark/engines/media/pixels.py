@@ -6,6 +6,7 @@ yuv420p, or p010le and yuv420p10le, give the same arrays and the same digest for
 """
 
 import hashlib
+import math
 from dataclasses import dataclass
 from typing import cast
 
@@ -14,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from av.video.plane import VideoPlane
 
+from mezzmark.model.encoding import planar_format
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import Chroma, ColourTags
 
@@ -26,39 +28,27 @@ DIGEST_BYTES = 8
 CHROMA_SWAPPED = frozenset({"nv21", "nv42"})
 """Semi-planar formats that store V before U."""
 
-PACKED_RGB = {
-    "rgb24": "RGB",
-    "bgr24": "BGR",
-    "rgba": "RGBA",
-    "bgra": "BGRA",
-    "argb": "ARGB",
-    "abgr": "ABGR",
-    "rgb0": "RGBX",
-    "bgr0": "BGRX",
-    "rgb48le": "RGB",
-    "rgba64le": "RGBA",
+PACKED = {
+    **{"rgb24": "RGB", "bgr24": "BGR", "rgb0": "RGBX", "bgr0": "BGRX", "rgb48le": "RGB"},
+    **{"rgba": "RGBA", "bgra": "BGRA", "argb": "ARGB", "abgr": "ABGR", "rgba64le": "RGBA"},
+    **{"uyvy422": "UYVY", "yuyv422": "YUYV", "yvyu422": "YVYU"},
 }
-"""Channel order in memory of the packed RGB formats that decoders deliver."""
+"""Order of the samples in memory in the packed formats that decoders deliver; in those of 4:2:2,
+two pixels share what lies between two Y."""
 
-PACKED_YUV422 = {"uyvy422": "UYVY", "yuyv422": "YUYV", "yvyu422": "YVYU"}
-"""Sample order in memory of the packed 4:2:2 formats."""
-
-CHROMA_BY_SHARE: dict[tuple[int, int], Chroma] = {
-    (2, 2): "4:2:0",
-    (2, 1): "4:2:2",
-    (1, 1): "4:4:4",
-    (4, 1): "4:1:1",
+_CHROMA_BY_STEP: dict[tuple[int, int], Chroma] = {
+    **{(2, 2): "4:2:0", (2, 1): "4:2:2", (1, 1): "4:4:4", (4, 1): "4:1:1"}
 }
-"""Chroma name by how many luma samples share one chroma sample, across and down."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PixelFormatFacts:
-    """What a pixel format's name promises."""
+    """What a pixel format's name promises; `chroma_step` is luma samples per chroma sample, across
+    and down."""
 
-    name: str
     bit_depth: int
     chroma: Chroma
+    chroma_step: tuple[int, int]
     has_alpha: bool
     is_rgb: bool
     is_full_range: bool
@@ -76,14 +66,32 @@ def pixel_format_facts(name: str) -> PixelFormatFacts:
             remedy="Use a name such as yuv422p10le",
         ) from error
     components = pixel_format.components
+    colours = [part for part in components[1:] if not part.is_alpha]
+    step = (64 // colours[0].width, 64 // colours[0].height) if colours else (1, 1)
+    chroma: Chroma = _CHROMA_BY_STEP.get(step, "other") if colours else "4:0:0"
     return PixelFormatFacts(
-        name=name,
         bit_depth=max(component.bits for component in components),
-        chroma=_chroma_of(pixel_format),
+        chroma="RGB" if pixel_format.is_rgb else chroma,
+        chroma_step=step,
         has_alpha=any(component.is_alpha for component in components),
         is_rgb=pixel_format.is_rgb,
         is_full_range=pixel_format.is_rgb or name.startswith("yuvj"),
     )
+
+
+def planar_twin(name: str) -> str:
+    """The planar format of the same samples in limited range, alpha left out; without one, `name`
+    itself."""
+    facts = pixel_format_facts(name)
+    return name if facts.chroma == "other" else planar_format(facts.chroma, facts.bit_depth)
+
+
+def frame_bytes(pixel_format: str, width_px: int, height_px: int) -> int:
+    """Bytes of one picture in memory, padding left out."""
+    facts = pixel_format_facts(pixel_format)
+    chroma_samples = 0 if facts.chroma == "4:0:0" else 2 / math.prod(facts.chroma_step)
+    sample_bytes = 1 if facts.bit_depth == 8 else 2
+    return round(width_px * height_px * (1 + chroma_samples + facts.has_alpha) * sample_bytes)
 
 
 def planes_of(frame: av.VideoFrame) -> Planes:
@@ -91,44 +99,20 @@ def planes_of(frame: av.VideoFrame) -> Planes:
 
     Keep a copy if the frame may be freed. EncodingError for float, palette and bit-packed formats.
     """
-    name = frame.format.name
-    if name in PACKED_YUV422:
-        return _unpack_yuv422(_rows(frame.planes[0], np.dtype(np.uint8), 2), PACKED_YUV422[name])
-    dtype = _sample_dtype(frame.format)
-    if name in PACKED_RGB:
-        order = PACKED_RGB[name]
-        packed = _rows(frame.planes[0], dtype, len(order))
-        return tuple(
-            _native(packed[:, order.index(channel) :: len(order)])
-            for channel in "GBRA"
-            if channel in order
-        )
-    if not frame.format.is_planar and len(frame.format.components) > 1:
-        raise _unreadable(name)
-    if _is_semi_planar(frame.format):
-        return _split_semi_planar(frame, dtype)
-    return tuple(_native(_rows(plane, dtype, 1)) for plane in frame.planes)
+    shift = _empty_bits(frame.format)
+    views = map(_native, _views(frame))
+    return tuple(cast(Plane, view >> shift) for view in views) if shift else tuple(views)
 
 
 def frame_from_planes(
     planes: Planes, pixel_format: str, tags: ColourTags | None = None
 ) -> av.VideoFrame:
-    """A new frame of a planar or semi-planar format holding copies of the planes (Y, U, V, (A))."""
+    """A new frame holding copies of the planes, in the order that `planes_of` gives."""
     height_px, width_px = planes[0].shape
     frame = av.VideoFrame(width_px, height_px, pixel_format)
-    dtype = _sample_dtype(frame.format)
-    if not frame.format.is_planar and len(frame.format.components) > 1:
-        raise _unreadable(pixel_format)
-    if _is_semi_planar(frame.format):
-        shift = dtype.itemsize * 8 - frame.format.components[0].bits
-        chroma = planes[2:0:-1] if pixel_format in CHROMA_SWAPPED else planes[1:3]
-        _rows(frame.planes[0], dtype, 1)[:] = planes[0] << shift
-        pairs = _rows(frame.planes[1], dtype, 2)
-        pairs[:, 0::2] = chroma[0] << shift
-        pairs[:, 1::2] = chroma[1] << shift
-    else:
-        for target, plane in zip(frame.planes, planes, strict=True):
-            _rows(target, dtype, 1)[:] = plane
+    shift = _empty_bits(frame.format)
+    for view, plane in zip(_views(frame), planes, strict=True):
+        view[:] = plane << shift if shift else plane
     if tags is not None:
         apply_tags(frame, tags)
     return frame
@@ -168,18 +152,35 @@ def apply_tags(target: av.VideoFrame | av.VideoCodecContext, tags: ColourTags) -
     target.colorspace = tags.matrix
 
 
-def _chroma_of(pixel_format: av.VideoFormat) -> Chroma:
-    if pixel_format.is_rgb:
-        return "RGB"
-    colours = [part for part in pixel_format.components[1:] if not part.is_alpha]
-    if not colours:
-        return "4:0:0"
-    return CHROMA_BY_SHARE.get((64 // colours[0].width, 64 // colours[0].height), "other")
-
-
 def _is_semi_planar(pixel_format: av.VideoFormat) -> bool:
     parts = pixel_format.components
     return len(parts) == 3 and parts[1].plane == parts[2].plane != parts[0].plane
+
+
+def _empty_bits(pixel_format: av.VideoFormat) -> int:
+    """p010 and its kin keep the code value in the high bits of each 16-bit word."""
+    bits = pixel_format.components[0].bits if pixel_format.components else 0
+    return 16 - bits if bits > 8 and _is_semi_planar(pixel_format) else 0
+
+
+def _views(frame: av.VideoFrame) -> Planes:
+    """The visible samples as they lie in memory: writable, in the order that `planes_of` gives."""
+    name, dtype = frame.format.name, _sample_dtype(frame.format)
+    if order := PACKED.get(name):
+        packed = _rows(frame.planes[0], dtype, len(order) // max(1, order.count("Y")))
+        return tuple(_samples(packed, order, part) for part in "YUVGBRA" if part in order)
+    if not frame.format.is_planar and len(frame.format.components) > 1:
+        raise _unreadable(name)
+    if _is_semi_planar(frame.format):
+        order = "VU" if name in CHROMA_SWAPPED else "UV"
+        pairs = _rows(frame.planes[1], dtype, 2)
+        luma = _rows(frame.planes[0], dtype, 1)
+        return (luma, _samples(pairs, order, "U"), _samples(pairs, order, "V"))
+    return tuple(_rows(plane, dtype, 1) for plane in frame.planes)
+
+
+def _samples(packed: Plane, order: str, part: str) -> Plane:
+    return packed[:, order.index(part) :: len(order) // order.count(part)]
 
 
 def _sample_dtype(pixel_format: av.VideoFormat) -> np.dtype[np.uint8] | np.dtype[np.uint16]:
@@ -205,28 +206,6 @@ def _native(plane: Plane) -> Plane:
     if plane.dtype.isnative:
         return plane
     return cast(Plane, plane.astype(plane.dtype.newbyteorder("=")))
-
-
-def _split_semi_planar(
-    frame: av.VideoFrame, dtype: np.dtype[np.uint8] | np.dtype[np.uint16]
-) -> Planes:
-    luma = _native(_rows(frame.planes[0], dtype, 1))
-    pairs = _native(_rows(frame.planes[1], dtype, 2))
-    parts = (luma, pairs[:, 0::2], pairs[:, 1::2])
-    if frame.format.name in CHROMA_SWAPPED:
-        parts = (luma, pairs[:, 1::2], pairs[:, 0::2])
-    # p010 and its kin keep the code value in the high bits of each 16-bit word.
-    shift = dtype.itemsize * 8 - frame.format.components[0].bits
-    return tuple(cast(Plane, part >> shift) for part in parts) if shift else parts
-
-
-def _unpack_yuv422(packed: Plane, order: str) -> Planes:
-    luma_start = order.index("Y")
-    return (
-        packed[:, luma_start::2],
-        packed[:, order.index("U") :: 4],
-        packed[:, order.index("V") :: 4],
-    )
 
 
 def _unreadable(name: str) -> EncodingError:

@@ -43,55 +43,50 @@ OPEN_OPTIONS: Final[dict[str, Any]] = {
 
 
 @contextmanager
-def open_media(path: str | Path, **options: Any) -> Iterator[tuple[InputContainer, VideoStream]]:
-    """Open a file read-only and give its container and first video track; closed on exit.
+def open_media(
+    path: str | Path, *, thread_count: int = 1
+) -> Iterator[tuple[InputContainer, VideoStream]]:
+    """Open a file read-only and give its container and first video track, decoded by so many
+    threads; closed on exit. Raises FootageError with a remedy when it cannot be opened."""
+    with open_container(path) as container:
+        track = video_track(container, path)
+        track.codec_context.thread_count = thread_count
+        track.codec_context.thread_type = "AUTO"
+        yield container, track
 
-    `options` go to `av.open`. Raises FootageError with a remedy when it cannot be opened.
-    """
-    container = open_container(path, **options)
-    try:
-        yield container, video_track(container, path)
-    finally:
-        container.close()
 
-
-def open_container(path: str | Path, **options: Any) -> InputContainer:
+def open_container(path: str | Path) -> InputContainer:
     """The opened container; who calls closes it. Raises FootageError, never FFmpeg's errors."""
     file = _existing_file(path)
     try:
-        container: InputContainer = av.open(str(file), **OPEN_OPTIONS, **options)
+        container: InputContainer = av.open(str(file), **OPEN_OPTIONS)
     except FFmpegError as error:
         raise _unopenable(file, error) from error
     except OSError as error:
-        raise FootageError(
-            where=str(path),
-            what=f"cannot be read ({error.strerror or error})",
-            remedy="Check that the file may be read and that its disk is still connected.",
-        ) from error
+        what = f"cannot be read ({error.strerror or error})"
+        remedy = "Check that the file may be read and that its disk is still connected."
+        raise unfit(path, what, remedy) from error
     return container
+
+
+def unfit(path: str | Path, what: str, remedy: str) -> FootageError:
+    """Why a file cannot be measured, and what to do about it."""
+    return FootageError(where=str(path), what=what, remedy=remedy)
 
 
 def video_track(container: InputContainer, path: str | Path) -> VideoStream:
     """The first video track that is not a cover picture. Raises FootageError without one."""
-    tracks = [s for s in container.streams.video if not _is_cover(s)]
-    if not tracks:
-        raise FootageError(
-            where=str(path),
-            what="has no video track",
-            remedy="Give a file with moving pictures.",
-        )
-    track = tracks[0]
+    cover = av.stream.Disposition.attached_pic
+    track = next((s for s in container.streams.video if not s.disposition & cover), None)
+    if track is None:
+        raise unfit(path, "has no video track", "Give a file with moving pictures.")
     if track.codec_context is None:
-        raise FootageError(
-            where=str(path),
-            what="this FFmpeg build has no decoder for its video track",
-            remedy="Convert the file first, or leave it out.",
-        )
+        what = "this FFmpeg build has no decoder for its video track"
+        raise unfit(path, what, "Convert the file first, or leave it out.")
     if not track.codec_context.width or not track.codec_context.pix_fmt:
-        raise FootageError(
-            where=str(path),
-            what="the size or pixel format of its video track is not known",
-            remedy="The file may be cut off or damaged; copy it from its source again.",
+        what = "the size or pixel format of its video track is not known"
+        raise unfit(
+            path, what, "The file may be cut off or damaged; copy it from its source again."
         )
     return track
 
@@ -106,9 +101,10 @@ def describe_media(container: InputContainer, track: VideoStream, path: str | Pa
     """The facts of an opened file; reads no packet."""
     context = track.codec_context
     name = context.codec.canonical_name
-    pixels = pixel_format_facts(str(context.pix_fmt))
+    pixel_format = str(context.pix_fmt)
+    pixels = pixel_format_facts(pixel_format)
     tags = tags_of(context)
-    if pixels.name.startswith("yuvj"):  # full range by its name, whatever the tag
+    if pixel_format.startswith("yuvj"):  # full range by its name, whatever the tag
         tags = tags.model_copy(update={"colour_range": FULL_RANGE})
     return MediaFacts(
         path=str(path),
@@ -118,7 +114,7 @@ def describe_media(container: InputContainer, track: VideoStream, path: str | Pa
         encoder_hint=track.metadata.get("encoder") or container.metadata.get("encoder"),
         width_px=context.width,
         height_px=context.height,
-        pixel_format=pixels.name,
+        pixel_format=pixel_format,
         bit_depth=pixels.bit_depth,
         chroma=pixels.chroma,
         has_alpha=pixels.has_alpha,
@@ -141,47 +137,36 @@ def _duration_s(container: InputContainer, track: VideoStream) -> float | None:
 
 
 def _container_name(container: InputContainer) -> str:
-    name = container.format.name
     if container.metadata.get("major_brand", "").strip() == "qt":
         return "mov"
+    name = container.format.name
     return _CONTAINERS.get(name, name.split(",")[0].split("_")[0])
-
-
-def _is_cover(track: VideoStream) -> bool:
-    return bool(track.disposition & av.stream.Disposition.attached_pic)
 
 
 def _existing_file(path: str | Path) -> Path:
     file = Path(path).resolve()
     if not file.exists():
-        raise FootageError(
-            where=str(path), what="there is no such file", remedy="Check the path and its spelling."
-        )
+        raise unfit(path, "there is no such file", "Check the path and its spelling.")
     if not file.is_file():
-        raise FootageError(
-            where=str(path), what="is not a regular file", remedy="Give the path of a media file."
-        )
+        raise unfit(path, "is not a regular file", "Give the path of a media file.")
     if file.stat().st_size == 0:
-        raise FootageError(
-            where=str(path),
-            what="the file is empty",
-            remedy="Its copy may have been cut off; copy it from its source again.",
-        )
+        remedy = "Its copy may have been cut off; copy it from its source again."
+        raise unfit(path, "the file is empty", remedy)
     return file
 
 
 def _unopenable(file: Path, error: FFmpegError) -> FootageError:
     missing = _missing_movie_atom(file)
     if missing:
-        return FootageError(
-            where=str(file),
-            what=f"the table of its pictures (the `moov` atom) is missing: {missing}",
-            remedy="The recording or copy was cut off; copy it from its source again.",
+        return unfit(
+            file,
+            f"the table of its pictures (the `moov` atom) is missing: {missing}",
+            "The recording or copy was cut off; copy it from its source again.",
         )
-    return FootageError(
-        where=str(file),
-        what=f"is not a media file that this FFmpeg can open ({error.strerror})",
-        remedy="Check that it plays elsewhere; if it does, convert it first, or leave it out.",
+    return unfit(
+        file,
+        f"is not a media file that this FFmpeg can open ({error.strerror})",
+        "Check that it plays elsewhere; if it does, convert it first, or leave it out.",
     )
 
 

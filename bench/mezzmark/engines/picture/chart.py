@@ -4,7 +4,6 @@ from typing import Final
 
 import av
 import numpy as np
-import numpy.typing as npt
 
 from mezzmark.engines.media.pixels import (
     Plane,
@@ -44,17 +43,6 @@ GREY_LEVEL: Final = 0.5
 BT709_CODE: Final = 1
 """ITU-T H.273 number of the primaries and of the transfer function of BT.709."""
 
-CHROMA_STEPS: Final = {
-    "4:2:0": (2, 2),
-    "4:2:2": (2, 1),
-    "4:4:4": (1, 1),
-    "4:1:1": (4, 1),
-}
-"""Luma samples per chroma sample, across and down."""
-
-PLANAR_TWIN: Final = {"uyvy422": "yuv422p", "yuyv422": "yuv422p", "rgb24": "gbrp", "bgr24": "gbrp"}
-"""Packed formats that FFmpeg repacks from these planar ones without touching a sample."""
-
 
 def chart_tags(chart: Chart, pixel_format: str) -> ColourTags:
     """The tags of a correctly tagged chart: RGB and yuvj formats are full range, others limited."""
@@ -73,37 +61,28 @@ def chart_frame(chart: Chart, pixel_format: str) -> av.VideoFrame:
     Chroma is sited left: across on even luma columns, in 4:2:0 halfway between lines (ITU-T H.273
     chroma location 0). Raises EncodingError for a format whose samples cannot be written.
     """
-    planar = PLANAR_TWIN.get(pixel_format, pixel_format)
-    frame = frame_from_planes(chart_planes(chart, planar), planar, chart_tags(chart, planar))
-    if planar == pixel_format:
-        return frame
-    return frame.reformat(format=pixel_format)
+    tags = chart_tags(chart, pixel_format)
+    return frame_from_planes(chart_planes(chart, pixel_format), pixel_format, tags)
 
 
 def chart_planes(chart: Chart, pixel_format: str) -> Planes:
     """Planes of the chart in the order `planes_of` gives, rounded once to the format's depth."""
     facts = pixel_format_facts(pixel_format)
-    shape = (chart.height_px, chart.width_px)
-    planes: list[Plane] = []
+    depth, full = facts.bit_depth, facts.is_full_range
+    field = _field(chart, step=(1, 1))
     if facts.is_rgb:
-        field = _field(chart, step=(1, 1))
-        rgb = np.clip(ycc_to_rgb(field, matrix=chart.matrix), 0, 1)
-        top = float(2**facts.bit_depth - 1)
-        planes = [_coded(rgb[..., i] * top, facts.bit_depth) for i in (1, 2, 0)]
+        rgb = np.clip(ycc_to_rgb(field, matrix=chart.matrix), 0, 1) * float(2**depth - 1)
+        values = [rgb[..., i] for i in (1, 2, 0)]
     else:
-        step = CHROMA_STEPS[facts.chroma]
-        full, depth = facts.is_full_range, facts.bit_depth
-        luma = _field(chart, step=(1, 1))[..., 0]
-        chroma = _field(chart, step=step)
-        if full:
-            luma = np.clip(luma, 0, 1)
-        planes = [_coded(luma_code(luma, bit_depth=depth, is_full_range=full), depth)] + [
-            _coded(chroma_code(chroma[..., i], bit_depth=depth, is_full_range=full), depth)
-            for i in (1, 2)
+        luma = np.clip(field[..., 0], 0, 1) if full else field[..., 0]
+        chroma = _field(chart, step=facts.chroma_step)
+        values = [
+            luma_code(luma, bit_depth=depth, is_full_range=full),
+            *(chroma_code(chroma[..., i], bit_depth=depth, is_full_range=full) for i in (1, 2)),
         ]
-    if facts.has_alpha:
-        planes.append(_alpha(shape, facts.bit_depth))
-    return tuple(planes)
+    if facts.has_alpha:  # from clear to opaque, so that a lost or flattened alpha cannot pass
+        values.append(np.tile(np.linspace(0, 2**depth - 1, chart.width_px), (chart.height_px, 1)))
+    return tuple(_coded(plane, depth) for plane in values)
 
 
 def _field(chart: Chart, *, step: tuple[int, int]) -> Floats:
@@ -160,9 +139,3 @@ def _wave_values(wave: Wave, x: Floats, y: Floats) -> Floats:
 def _coded(values: Floats, bit_depth: int) -> Plane:
     codes = np.clip(np.rint(values), 0, 2**bit_depth - 1)
     return codes.astype(np.uint8) if bit_depth == 8 else codes.astype(np.uint16)
-
-
-def _alpha(shape: tuple[int, int], bit_depth: int) -> Plane:
-    """A ramp from clear to opaque, so that a lost or flattened alpha cannot pass."""
-    columns: npt.NDArray[np.float64] = np.linspace(0, 2**bit_depth - 1, shape[1])
-    return _coded(np.broadcast_to(columns, shape), bit_depth)

@@ -7,7 +7,6 @@ import av
 import numpy as np
 
 from mezzmark.engines.media.pixels import pixel_format_facts, planes_of
-from mezzmark.engines.picture.chart import CHROMA_STEPS
 from mezzmark.model.chart import (
     CHROMA_WAVE_AMPLITUDE,
     FULL_RAMP,
@@ -70,7 +69,7 @@ def _shift(luma: complex, chroma: complex) -> float | None:
 def _amplitude(values: Floats, name: str, step: tuple[int, int], chart: Chart) -> complex:
     across, down = step
     cells = next(wave.cells for wave in WAVES if wave.name == name)
-    box = inner_box(pixel_box(cells, width_px=chart.width_px, height_px=chart.height_px))
+    box = _inner_box(cells, chart)
     columns = np.arange(-(-box.left // across), -(-box.right // across), dtype=np.int64)
     lines = np.arange(-(-box.top // down), -(-box.bottom // down), dtype=np.int64)
     window = values[lines[0] : lines[-1] + 1, columns[0] : columns[-1] + 1]
@@ -92,6 +91,9 @@ def wave_phase(values: Floats, positions_px: Floats) -> complex:
     cosine, sine, _ = np.linalg.lstsq(columns, values, rcond=None)[0]
     return complex(cosine, -sine)
 
+
+DISPLAY: Final = "2.4"
+"""BT.1886 with a black of no light."""
 
 VIEWER_TOP: Final = 255.0
 """Viewer RGB is 8-bit full range."""
@@ -120,7 +122,13 @@ def read_picture(frame: av.VideoFrame, viewer_rgb: Floats, chart: Chart) -> Char
 
     Raises EncodingError when the size is not the chart's.
     """
-    _check_size(frame, chart)
+    if (frame.width, frame.height) != (chart.width_px, chart.height_px):
+        raise EncodingError(
+            where="chart",
+            what=f"came back as {frame.width}×{frame.height} instead of "
+            f"{chart.width_px}×{chart.height_px}",
+            remedy="Leave this encoding out.",
+        )
     facts = pixel_format_facts(frame.format.name)
     depth = facts.bit_depth
     full = facts.is_full_range or int(frame.color_range) == FULL_RANGE
@@ -137,7 +145,7 @@ def read_picture(frame: av.VideoFrame, viewer_rgb: Floats, chart: Chart) -> Char
     return ChartPicture(
         pixel_format=frame.format.name,
         bit_depth=depth,
-        step=CHROMA_STEPS["4:4:4" if facts.is_rgb else facts.chroma],
+        step=facts.chroma_step,
         luma=luma,
         cb=cb,
         cr=cr,
@@ -146,19 +154,16 @@ def read_picture(frame: av.VideoFrame, viewer_rgb: Floats, chart: Chart) -> Char
     )
 
 
-def measure_chart(
-    picture: ChartPicture, entered: ChartPicture, chart: Chart, *, display: DisplayName = "2.4"
-) -> ChartMeasurement:
+def measure_chart(picture: ChartPicture, entered: ChartPicture, chart: Chart) -> ChartMeasurement:
     """Everything the chart tells. `entered` is the picture of the frames that were encoded, seen
     by a viewer that reads them rightly. ΔE2000 is between the light of two displays of kind
-    `display` with BT.709 primaries that show the entered and the returned picture ("2.4" is
-    BT.1886 with a black of no light)."""
+    `DISPLAY` with BT.709 primaries that show the entered and the returned picture."""
     shift_x_px, shift_y_px = read_chroma_shift(picture, chart)
     return ChartMeasurement(
         chart=chart,
         pixel_format=picture.pixel_format,
-        display=display,
-        patches=_read_patches(picture, entered, chart, display),
+        display=DISPLAY,
+        patches=_read_patches(picture, entered, chart),
         ramp_codes_entered=_code_count(entered, chart),
         ramp_codes_returned=_code_count(picture, chart),
         eight_bit_step_fraction=_eight_bit_steps(picture, entered, chart),
@@ -191,31 +196,23 @@ def lab_of(rgb: Floats, *, display: DisplayName) -> Floats:
     return np.asarray(XYZ_to_Lab(xyz, illuminant=np.array([0.3127, 0.3290])))
 
 
-def _check_size(frame: av.VideoFrame, chart: Chart) -> None:
-    if (frame.width, frame.height) != (chart.width_px, chart.height_px):
-        raise EncodingError(
-            where="chart",
-            what=f"came back as {frame.width}×{frame.height} instead of "
-            f"{chart.width_px}×{chart.height_px}",
-            remedy="Leave this encoding out.",
-        )
-
-
-def _slices(box: PixelBox) -> tuple[slice, slice]:
+def _inner(cells: tuple[int, int, int, int], chart: Chart) -> tuple[slice, slice]:
+    """The lines and columns well inside these cells."""
+    box = _inner_box(cells, chart)
     return slice(box.top, box.bottom), slice(box.left, box.right)
 
 
-def _inner(cells: tuple[int, int, int, int], chart: Chart) -> PixelBox:
+def _inner_box(cells: tuple[int, int, int, int], chart: Chart) -> PixelBox:
     return inner_box(pixel_box(cells, width_px=chart.width_px, height_px=chart.height_px))
 
 
 def _read_patches(
-    picture: ChartPicture, before: ChartPicture, chart: Chart, display: DisplayName
+    picture: ChartPicture, before: ChartPicture, chart: Chart
 ) -> tuple[PatchReading, ...]:
     shown = _patch_means(picture.viewer_rgb, chart)
     entered = _patch_means(before.viewer_rgb, chart)
     expected = np.clip([p.rgb for p in PATCHES], 0, 1) * VIEWER_TOP
-    deltas = delta_e_2000(entered / VIEWER_TOP, shown / VIEWER_TOP, display=display)
+    deltas = delta_e_2000(entered / VIEWER_TOP, shown / VIEWER_TOP, display=DISPLAY)
     return tuple(
         PatchReading(
             name=patch.name,
@@ -230,7 +227,7 @@ def _read_patches(
 
 
 def _patch_means(rgb: Floats, chart: Chart) -> Floats:
-    return np.array([rgb[_slices(_inner(p.cells, chart))].mean(axis=(0, 1)) for p in PATCHES])
+    return np.array([rgb[_inner(p.cells, chart)].mean(axis=(0, 1)) for p in PATCHES])
 
 
 def _triple(values: Floats) -> tuple[float, float, float]:
@@ -274,6 +271,6 @@ def _eight_bit_steps(picture: ChartPicture, entered: ChartPicture, chart: Chart)
 def _empty_bits(picture: ChartPicture, chart: Chart, unit: int) -> float:
     """0 where codes on the shallow ramps are multiples of `unit` as often as by chance, 1 where
     always."""
-    rows = [picture.codes[_slices(_inner(ramp.cells, chart))].ravel() for ramp in SHALLOW_RAMPS]
+    rows = [picture.codes[_inner(ramp.cells, chart)].ravel() for ramp in SHALLOW_RAMPS]
     share = float(np.mean(np.remainder(np.concatenate(rows), unit) == 0))
     return max(0.0, (share - 1 / unit) / (1 - 1 / unit))

@@ -9,9 +9,16 @@ from typing import Final
 import numpy as np
 from av.video.frame import VideoFrame
 
+from mezzmark.engines.encode.encoded_file import evenly_timed, write_frames
+from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.media.conversion import as_viewed
 from mezzmark.engines.media.frame_index import read_frame_index
-from mezzmark.engines.media.pixels import frame_from_planes, pixel_format_facts, planes_of
+from mezzmark.engines.media.pixels import (
+    frame_from_planes,
+    pixel_format_facts,
+    planar_twin,
+    planes_of,
+)
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.engines.picture.chart import chart_frame, chart_tags
 from mezzmark.engines.picture.chart_measure import ChartPicture, measure_chart, read_picture
@@ -22,7 +29,7 @@ from mezzmark.engines.picture.generations import (
     run_generations,
     written_facts,
 )
-from mezzmark.engines.picture.quality import PLAIN_TWIN, cut_worst
+from mezzmark.engines.picture.quality import cut_worst
 from mezzmark.engines.picture.tag_survival import (
     FIELD_ORDERS,
     PROGRESSIVE,
@@ -31,7 +38,7 @@ from mezzmark.engines.picture.tag_survival import (
     TagsRead,
     chroma_locations,
     read_tags,
-    write_tagged,
+    write_tags,
 )
 from mezzmark.host.common import read_process_facts
 from mezzmark.model.chart import Chart
@@ -77,14 +84,16 @@ def probe_chart(
     frame = chart_frame(chart, encoding.pixel_format)
     path = folder / f"chart.{encoding.container}"
     # One picture, shown again: an encoder takes its own reference to each frame it is given.
-    write_tagged(
-        [frame] * CHART_FRAMES,
-        encoding,
+    encoder = open_encoder(
         path,
+        encoding,
+        size=(chart.width_px, chart.height_px),
         frame_rate=frame_rate,
         tags=tags,
         thread_count=thread_count,
+        prepare=write_tags,
     )
+    write_frames(evenly_timed([frame] * CHART_FRAMES, frame_rate), encoder)
     read = read_tags(path)
     *_, returned = decoded_frames(path, thread_count)
     entered = see_chart(frame, _read_by(read.media, tags), chart)
@@ -106,7 +115,7 @@ def read_as(frame: VideoFrame, tags: ColourTags) -> VideoFrame:
     name = frame.format.name
     if not name.startswith("yuvj"):
         return frame
-    return frame_from_planes(planes_of(frame), PLAIN_TWIN[name], tags)
+    return frame_from_planes(planes_of(frame), planar_twin(name), tags)
 
 
 def _read_by(media: MediaFacts, tags: ColourTags) -> MediaFacts:
@@ -160,8 +169,6 @@ def _other_readers(
     return found
 
 
-FIRST: Final = 1
-
 LARGEST_CHART_PX: Final = (1920, 1080)
 """Colours and tags of larger pictures fare alike: players guess by 720 lines, not by more."""
 
@@ -172,16 +179,25 @@ def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
     Frames stream from file to file in `job.scratch_dir`, so memory does not grow with the clip.
     Raises EncodingError when the encoding cannot hold the clip or loses frames.
     """
-    plan = _plan(job)
-    check_frame(job.encoding, plan.index.width_px, plan.index.height_px, plan.frame_rate)
+    index = read_frame_index(job.source.index_path)
+    plan = GenerationPlan(
+        source=probe_media(job.source.media_path),
+        index=index,
+        encoding=job.encoding,
+        settings=job.settings,
+        frame_rate=constant_rate(index),
+        thread_count=job.thread_count,
+        scratch=Path(job.scratch_dir),
+    )
+    check_frame(job.encoding, index.width_px, index.height_px, plan.frame_rate)
     found: list[GenerationQuality] = []
     worst: WorstFrame | None = None
     decoded_format = ""
     for generation in run_generations(plan):
-        found.append(generation.found)
-        if generation.found.generation == FIRST:
+        if not found:
             decoded_format = probe_media(generation.path).pixel_format
             worst = _crop(plan, generation)
+        found.append(generation.found)
     probe, refusal = _chart(job, plan)
     return Measured(
         measurement=FidelityMeasurement(
@@ -198,19 +214,6 @@ def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
             chart_refusal=refusal,
         ),
         process=read_process_facts(),
-    )
-
-
-def _plan(job: FidelityJob) -> GenerationPlan:
-    index = read_frame_index(job.source.index_path)
-    return GenerationPlan(
-        source=probe_media(job.source.media_path),
-        index=index,
-        encoding=job.encoding,
-        settings=job.settings,
-        frame_rate=constant_rate(index),
-        thread_count=job.thread_count,
-        scratch=Path(job.scratch_dir),
     )
 
 

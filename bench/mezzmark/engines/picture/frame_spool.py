@@ -4,6 +4,7 @@ They lie uncompressed in an unnamed scratch file, not in memory, so that memory 
 the clip. Where that file would be too large, or the disk fills, the clip is decoded anew instead.
 """
 
+import math
 import os
 import shutil
 import tempfile
@@ -14,11 +15,14 @@ from pathlib import Path
 from typing import BinaryIO, Final, cast
 
 import numpy as np
-import numpy.typing as npt
 from av.video.frame import VideoFrame
-from av.video.plane import VideoPlane
 
-from mezzmark.engines.media.pixels import apply_tags, tags_of
+from mezzmark.engines.media.pixels import (
+    Planes,
+    frame_from_planes,
+    planes_of,
+    tags_of,
+)
 from mezzmark.model.footage import ColourTags
 from mezzmark.own_files import FULL_ERRORS
 
@@ -69,7 +73,13 @@ class FrameSpool:
             self._spooled_count = count
 
     def _spool(self, frame: VideoFrame, *, is_first: bool) -> None:
-        layout = _Layout.of(frame)
+        planes = planes_of(frame)
+        layout = _Layout(
+            pixel_format=frame.format.name,
+            tags=tags_of(frame),
+            shapes=tuple(plane.shape for plane in planes),
+            dtype=planes[0].dtype,
+        )
         if is_first:
             self._begin(layout)
         if self._file is None:
@@ -78,8 +88,8 @@ class FrameSpool:
             self._discard()
             return
         try:
-            for plane in frame.planes:
-                self._file.write(_samples(plane).data)
+            for plane in planes:
+                self._file.write(np.ascontiguousarray(plane).data)
         except OSError as error:
             if error.errno not in FULL_ERRORS:
                 raise
@@ -99,14 +109,11 @@ class FrameSpool:
             os.posix_fallocate(unnamed.fileno(), 0, needed_bytes)
 
     def _read(self) -> Iterator[VideoFrame]:
-        place = 0
-        for _ in range(self._spooled_count or 0):
+        for number in range(self._spooled_count or 0):
             if self._file is None or self._layout is None:
                 raise ValueError("the frames are no longer in the spool")
-            self._file.seek(place)
-            frame = self._layout.read(self._file)
-            place = self._file.tell()
-            yield frame
+            self._file.seek(number * self._layout.frame_bytes)
+            yield self._layout.frame(self._file.read(self._layout.frame_bytes))
 
     def _discard(self) -> None:
         if self._file is not None:
@@ -116,58 +123,21 @@ class FrameSpool:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Layout:
-    """How the frames of a clip lie in memory, and what their colours mean."""
+    """What the frames of a clip are: their planes' shapes and samples, and what colours mean."""
 
-    size: tuple[int, int]
     pixel_format: str
-    line_bytes: tuple[int, ...]
-    plane_bytes: tuple[int, ...]
     tags: ColourTags
-
-    @classmethod
-    def of(cls, frame: VideoFrame) -> "_Layout":
-        return cls(
-            size=(frame.width, frame.height),
-            pixel_format=frame.format.name,
-            line_bytes=tuple(plane.line_size for plane in frame.planes),
-            plane_bytes=tuple(_samples(plane).size for plane in frame.planes),
-            tags=tags_of(frame),
-        )
+    shapes: tuple[tuple[int, ...], ...]
+    dtype: np.dtype[np.uint8] | np.dtype[np.uint16]
 
     @property
     def frame_bytes(self) -> int:
-        """What one frame takes in the file, the padding of its lines included."""
-        return sum(self.plane_bytes)
+        """What one frame takes in the file."""
+        return sum(map(math.prod, self.shapes)) * self.dtype.itemsize
 
-    def read(self, file: BinaryIO) -> VideoFrame:
-        """A new frame from the file's present place."""
-        frame = VideoFrame(*self.size, self.pixel_format)
-        for plane, line_bytes, plane_bytes in zip(
-            frame.planes, self.line_bytes, self.plane_bytes, strict=True
-        ):
-            target = _samples(plane)
-            if (plane.line_size, target.size) == (line_bytes, plane_bytes):
-                _fill(file, target)
-                continue
-            padded = np.empty(plane_bytes, np.uint8)
-            _fill(file, padded)
-            shared = min(plane.line_size, line_bytes)  # padding beyond the picture may differ
-            lines = padded.reshape(-1, line_bytes)[:, :shared]
-            target.reshape(-1, plane.line_size)[:, :shared] = lines
-        apply_tags(frame, self.tags)
-        return frame
-
-
-def _samples(plane: VideoPlane) -> npt.NDArray[np.uint8]:
-    """A plane's memory, line after line, padding included."""
-    whole = np.frombuffer(cast(bytes, plane), np.uint8)
-    return whole[: plane.height * plane.line_size]
-
-
-def _fill(file: BinaryIO, target: npt.NDArray[np.uint8]) -> None:
-    view = target.data
-    while view:
-        count = file.readinto(view)  # type: ignore[attr-defined]
-        if not count:
-            raise OSError("the scratch file ended early")
-        view = view[count:]
+    def frame(self, data: bytes) -> VideoFrame:
+        """A new frame from its planes' samples, one plane after the other."""
+        ends = np.cumsum([math.prod(shape) for shape in self.shapes])
+        parts = np.split(np.frombuffer(data, self.dtype), ends[:-1])
+        planes = [part.reshape(shape) for part, shape in zip(parts, self.shapes, strict=True)]
+        return frame_from_planes(cast(Planes, tuple(planes)), self.pixel_format, self.tags)

@@ -20,22 +20,19 @@ from av.video.frame import VideoFrame
 from av.video.reformatter import VideoReformatter
 
 from mezzmark.engines.encode.encoded_file import evenly_timed, write_frames
+from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.pixels import (
     Planes,
     frame_from_planes,
     pixel_format_facts,
+    planar_twin,
     planes_digest,
     planes_of,
 )
 from mezzmark.engines.media.probe import open_media, probe_media
 from mezzmark.engines.picture.frame_spool import FrameSpool
-from mezzmark.engines.picture.quality import (
-    PLAIN_TWIN,
-    QualityMeter,
-    comparable_format,
-    frames_in_pairs,
-)
+from mezzmark.engines.picture.quality import QualityMeter, comparable_format, frames_in_pairs
 from mezzmark.model.colour import FULL_RANGE, LIMITED_RANGE
 from mezzmark.model.encoding import Encoding, planar_format
 from mezzmark.model.errors import EncodingError
@@ -65,7 +62,7 @@ def shifted(frame: VideoFrame, offset_px: int, tags: ColourTags | None = None) -
     )
     name = frame.format.name
     keeps_name = len(planes) == 4 or name.startswith("yuvj")
-    return frame_from_planes(moved, name if keeps_name else PLAIN_TWIN.get(name, name), tags)
+    return frame_from_planes(moved, name if keeps_name else planar_twin(name), tags)
 
 
 def bit_depth_step(pixel_format: str) -> Callable[[VideoFrame], VideoFrame]:
@@ -164,9 +161,7 @@ def source_frames(plan: GenerationPlan) -> Iterator[VideoFrame]:
 
 def decoded_frames(path: Path, thread_count: int) -> Iterator[VideoFrame]:
     """Every frame of a file of ours, in order."""
-    with open_media(path) as (container, track):
-        track.codec_context.thread_count = thread_count
-        track.codec_context.thread_type = "AUTO"
+    with open_media(path, thread_count=thread_count) as (container, track):
         yield from container.decode(track)
 
 
@@ -225,8 +220,7 @@ def _returning(plan: GenerationPlan, previous: Path, generation: int) -> Iterato
 
 def _encode(plan: GenerationPlan, path: Path, frames: Iterator[VideoFrame]) -> None:
     converter = Converter(plan.source, plan.encoding.pixel_format, thread_count=1)
-    write_frames(
-        evenly_timed(frames, plan.frame_rate),
+    encoder = open_encoder(
         path,
         plan.encoding,
         size=(plan.index.width_px, plan.index.height_px),
@@ -234,6 +228,7 @@ def _encode(plan: GenerationPlan, path: Path, frames: Iterator[VideoFrame]) -> N
         tags=converter.tags,
         thread_count=plan.thread_count,
     )
+    write_frames(evenly_timed(frames, plan.frame_rate), encoder)
 
 
 def _compare(
@@ -280,12 +275,7 @@ def _compare(
 
 def same_planes(first: VideoFrame, second: VideoFrame) -> bool:
     """Whether two frames hold the same code values in planes of the same depth and size."""
-    if (
-        pixel_format_facts(first.format.name).bit_depth
-        != pixel_format_facts(second.format.name).bit_depth
-    ):
-        return False
+    depths = {pixel_format_facts(frame.format.name).bit_depth for frame in (first, second)}
     left, right = planes_of(first), planes_of(second)
-    return len(left) == len(right) and all(
-        np.array_equal(a, b) for a, b in zip(left, right, strict=True)
-    )
+    is_alike = len(depths) == 1 and len(left) == len(right)
+    return is_alike and all(map(np.array_equal, left, right))

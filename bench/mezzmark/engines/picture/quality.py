@@ -9,7 +9,9 @@ import base64
 from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from itertools import zip_longest
-from typing import Final
+from math import inf, prod
+from operator import mul
+from typing import Any, Final
 
 import av
 import numpy as np
@@ -20,7 +22,12 @@ from av.filter.context import FilterContext
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.media.conversion import as_viewed
-from mezzmark.engines.media.pixels import frame_from_planes, pixel_format_facts, planes_of
+from mezzmark.engines.media.pixels import (
+    frame_from_planes,
+    pixel_format_facts,
+    planar_twin,
+    planes_of,
+)
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import MediaFacts
 from mezzmark.model.tasks.fidelity import METRICS, Metric, QualitySeries, WorstFrame
@@ -32,31 +39,8 @@ COMPARABLE_FORMATS: Final = frozenset(
 )
 """Formats that all three filters take as they are; for others FFmpeg would convert unasked."""
 
-PLAIN_TWIN: Final = {
-    "yuvj420p": "yuv420p",
-    "yuvj422p": "yuv422p",
-    "yuvj444p": "yuv444p",
-    "yuva420p": "yuv420p",
-    "yuva422p": "yuv422p",
-    "yuva444p": "yuv444p",
-    "yuva444p10le": "yuv444p10le",
-    "yuva444p12le": "yuv444p12le",
-    "gbrap": "gbrp",
-    "gbrap10le": "gbrp10le",
-    "gbrap12le": "gbrp12le",
-    "uyvy422": "yuv422p",
-    "yuyv422": "yuv422p",
-    "rgb24": "gbrp",
-    "nv12": "yuv420p",
-    "p010le": "yuv420p10le",
-}
-"""The same samples in a comparable format; alpha is left out."""
-
-_SSIM_PLANES: Final = {False: ("Y", "U", "V"), True: ("G", "B", "R")}
 _TICK: Final = Fraction(1, 25)
 """The graph pairs frames by time; any common time base serves."""
-
-ALL_METRICS: Final[tuple[Metric, ...]] = tuple(METRICS)
 
 
 class QualityMeter:
@@ -76,10 +60,9 @@ class QualityMeter:
         )
         self._weights = _plane_weights(self._format)
         self._is_rgb = pixel_format_facts(self._format).is_rgb
-        self._errors: list[tuple[float, float, float]] = []
-        self._ssim: list[tuple[float, float, float]] = []
-        self._ssim_all: list[float] = []
-        self._xpsnr: list[tuple[float | None, float | None, float | None]] = []
+        self._found: dict[str, list[Any]] = {
+            name: [] for name in ("squared_error", "ssim", "ssim_all", "xpsnr_db")
+        }
         self._count = 0
 
     def compare(self, reference: av.VideoFrame, distorted: av.VideoFrame) -> float:
@@ -87,20 +70,19 @@ class QualityMeter:
         asked for). Raises EncodingError when it is not of the first pair's kind."""
         for frame, entry in zip((distorted, reference), self._inputs, strict=True):
             entry.push(self._prepared(frame))
-        values = dict(self._sink.pull().metadata)
+        values, found = dict(self._sink.pull().metadata), self._found
         self._count += 1
         if "psnr" in self._filters:
-            self._errors.append(self._triple(values, "lavfi.psnr.mse."))
+            found["squared_error"].append(self._triple(values, "lavfi.psnr.mse."))
         if "ssim" in self._filters:
-            self._ssim.append(self._triple(values, "lavfi.ssim.", upper=True))
-            self._ssim_all.append(float(values["lavfi.ssim.All"]))
+            found["ssim"].append(self._triple(values, "lavfi.ssim."))
+            found["ssim_all"].append(float(values["lavfi.ssim.All"]))
         if "xpsnr" in self._filters:
-            self._xpsnr.append(_finite(self._triple(values, "lavfi.xpsnr.xpsnr.")))
-        if not self._errors:
+            planes_db = self._triple(values, "lavfi.xpsnr.xpsnr.")
+            found["xpsnr_db"].append(tuple(None if db == inf else db for db in planes_db))
+        if "psnr" not in self._filters:
             return 0.0
-        return sum(
-            weight * error for weight, error in zip(self._weights, self._errors[-1], strict=True)
-        )
+        return float(sum(map(mul, self._weights, found["squared_error"][-1])))
 
     def series(self) -> QualitySeries:
         """What was found so far."""
@@ -109,10 +91,7 @@ class QualityMeter:
             pixel_format=self._format,
             peak=2**facts.bit_depth - 1,
             plane_weights=self._weights,
-            squared_error=tuple(self._errors),
-            ssim=tuple(self._ssim),
-            ssim_all=tuple(self._ssim_all),
-            xpsnr_db=tuple(self._xpsnr),
+            **{name: tuple(values) for name, values in self._found.items()},
         )
 
     def _prepared(self, frame: av.VideoFrame) -> av.VideoFrame:
@@ -127,19 +106,17 @@ class QualityMeter:
         frame.pts, frame.time_base = self._count, _TICK
         return frame
 
-    def _triple(
-        self, values: dict[str, str], prefix: str, *, upper: bool = False
-    ) -> tuple[float, float, float]:
-        names = _SSIM_PLANES[self._is_rgb]
-        first, second, third = (
-            float(values[prefix + (name if upper else name.lower())]) for name in names
+    def _triple(self, values: dict[str, str], prefix: str) -> tuple[float, ...]:
+        """The values of the three planes, as the filters name them (SSIM in capitals)."""
+        names = "GBR" if self._is_rgb else "YUV"
+        return tuple(
+            float(values[prefix + (name if "ssim" in prefix else name.lower())]) for name in names
         )
-        return first, second, third
 
 
 def comparable_format(pixel_format: str) -> str:
     """The format in which pictures of this one are compared, sample by sample; or EncodingError."""
-    name = PLAIN_TWIN.get(pixel_format, pixel_format)
+    name = planar_twin(pixel_format)
     if name not in COMPARABLE_FORMATS:
         raise EncodingError(
             where=f'pixel format "{pixel_format}"',
@@ -210,17 +187,9 @@ def _graph(
 
 def _plane_weights(pixel_format: str) -> tuple[float, float, float]:
     """Each plane's share of all samples, as libavfilter weights its average."""
-    chroma = pixel_format_facts(pixel_format).chroma
-    share = {"4:2:0": 1 / 4, "4:2:2": 1 / 2}.get(chroma, 1.0)
+    share = 1 / prod(pixel_format_facts(pixel_format).chroma_step)
     total = 1 + 2 * share
     return 1 / total, share / total, share / total
-
-
-def _finite(
-    values: tuple[float, float, float],
-) -> tuple[float | None, float | None, float | None]:
-    first, second, third = (None if value == float("inf") else value for value in values)
-    return first, second, third
 
 
 def _unequal(what: str) -> EncodingError:

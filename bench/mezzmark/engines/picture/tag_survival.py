@@ -5,8 +5,6 @@ told to encoder and muxer; a demuxer and a decoder say afterwards what is left.
 """
 
 import re
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -14,17 +12,14 @@ from typing import Final
 
 import av.logging
 from av.container import OutputContainer
-from av.error import FFmpegError
 from av.filter import Graph
 from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.encode.encoded_file import encoder_gave_up, evenly_timed, open_encoder
 from mezzmark.engines.media.pixels import pixel_format_facts
 from mezzmark.engines.media.probe import describe_media, exact_fraction, open_media
-from mezzmark.model.encoding import Encoding
 from mezzmark.model.errors import EncodingError
-from mezzmark.model.footage import ColourTags, MediaFacts
+from mezzmark.model.footage import MediaFacts
 
 TIMECODE: Final = "01:02:03:04"
 SAMPLE_ASPECT: Final = Fraction(4, 3)
@@ -57,36 +52,8 @@ class TagsRead:
     timecode: str | None
 
 
-def write_tagged(
-    frames: Sequence[VideoFrame],
-    encoding: Encoding,
-    path: Path,
-    *,
-    frame_rate: Fraction,
-    tags: ColourTags,
-    thread_count: int,
-) -> None:
-    """Encode frames to a new file with every tag that there is. Raises EncodingError."""
-    container, track = open_encoder(
-        path,
-        encoding,
-        size=(frames[0].width, frames[0].height),
-        frame_rate=frame_rate,
-        tags=tags,
-        thread_count=thread_count,
-        prepare=_tag,
-    )
-    try:
-        for frame in evenly_timed(frames, frame_rate):
-            container.mux(track.encode(frame))
-        container.mux(track.encode(None))
-    except FFmpegError as error:
-        raise encoder_gave_up(encoding, path, error) from error
-    finally:
-        container.close()
-
-
-def _tag(container: OutputContainer, context: VideoCodecContext) -> None:
+def write_tags(container: OutputContainer, context: VideoCodecContext) -> None:
+    """Tell container and encoder every tag that there is, but colour and rate."""
     container.metadata["timecode"] = TIMECODE
     context.thread_type = "SLICE"  # so few pictures gain nothing from being encoded side by side
     context.sample_aspect_ratio = SAMPLE_ASPECT
@@ -142,18 +109,13 @@ def _chroma_location(frame: VideoFrame) -> str | None:
     show.link_to(sink)
     graph.configure()
     frame.pts, frame.time_base = 0, Fraction(1, 25)
-    with _log_level(av.logging.INFO), av.logging.Capture() as lines:
-        entry.push(frame)
-        sink.pull()
+    level = av.logging.get_level()
+    av.logging.set_level(av.logging.INFO)
+    try:
+        with av.logging.Capture() as lines:
+            entry.push(frame)
+            sink.pull()
+    finally:
+        av.logging.set_level(level)
     found = re.search(r"\bcl:(\w+)", "".join(line[2] for line in lines))
     return found.group(1) if found and found.group(1) not in ("unspecified", "unknown") else None
-
-
-@contextmanager
-def _log_level(level: int) -> Iterator[None]:
-    before = av.logging.get_level()
-    av.logging.set_level(level)
-    try:
-        yield
-    finally:
-        av.logging.set_level(before)

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import accumulate
 from pathlib import Path
-from typing import Final, Protocol
+from typing import Final
 
 import av
 from av.codec.hwaccel import HWAccel
@@ -32,9 +32,10 @@ from mezzmark.engines.media.probe import (
     describe_media,
     exact_fraction,
     open_container,
+    unfit,
     video_track,
 )
-from mezzmark.model.errors import EngineError, FootageError
+from mezzmark.model.errors import EngineError
 from mezzmark.model.footage import FrameIndex, MediaFacts
 from mezzmark.model.players import Device
 from mezzmark.model.tasks.scrub import ScrubJob
@@ -55,22 +56,6 @@ class Move:
     packet_bytes: int
     picture: VideoFrame | None
     view: VideoFrame | None
-
-
-class PlaysMoves(Protocol):
-    """What the scrub task needs of a player."""
-
-    def move(self, frame_index: int, clock_ns: Callable[[], int]) -> Move:
-        """Show this frame, timed."""
-        ...
-
-    def close(self) -> None:
-        """Let go of the file."""
-        ...
-
-
-OpenPlayer = Callable[[str, FrameIndex, ScrubJob], PlaysMoves]
-"""Opens a media file for playing, by path, index and settings."""
 
 
 class Player:
@@ -215,17 +200,11 @@ def _require_unchanged(path: str | Path, index: FrameIndex) -> None:
     try:
         file_bytes = Path(path).stat().st_size
     except OSError as error:
-        raise FootageError(
-            where=str(path),
-            what="the file has gone since it was indexed",
-            remedy="Put it back, or run again without it.",
-        ) from error
+        remedy = "Put it back, or run again without it."
+        raise unfit(path, "the file has gone since it was indexed", remedy) from error
     if file_bytes != index.file_bytes:
-        raise FootageError(
-            where=str(path),
-            what=f"has {file_bytes} bytes now but had {index.file_bytes} when it was indexed",
-            remedy="Run again, so that it is indexed anew.",
-        )
+        what = f"has {file_bytes} bytes now but had {index.file_bytes} when it was indexed"
+        raise unfit(path, what, "Run again, so that it is indexed anew.")
 
 
 def _open(path: str | Path, device: Device | None) -> tuple[InputContainer, MediaFacts]:

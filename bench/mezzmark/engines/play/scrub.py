@@ -1,65 +1,41 @@
 """The scrub task: play the requests of a job, and prove every picture after its timed moment."""
 
-import gc
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass, fields, replace
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Any
 
 import psutil
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.media.frame_index import NO_STAMP, read_frame_index, stamp_of
 from mezzmark.engines.media.pixels import planes_digest, planes_of
-from mezzmark.engines.play.player import Move, OpenPlayer, Player, PlaysMoves
-from mezzmark.host.common import read_process_facts
+from mezzmark.engines.play.player import Move, Player
+from mezzmark.host.common import no_garbage_collection, read_process_facts
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import Measured
 from mezzmark.model.tasks.scrub import Proof, ScrubJob, ScrubMeasurement
 
-
-def delayed_player(open_player: OpenPlayer, *, fraction: float) -> OpenPlayer:
-    """Opens players whose every move takes `fraction` longer than it would have."""
-    return lambda path, index, job: _DelayedPlayer(open_player(path, index, job), fraction)
+PlayMove = Callable[[int, Callable[[], int]], Move]
+"""Shows a frame, by its index, timed by a clock in ns."""
 
 
-class _DelayedPlayer:
-    """Keeps the processor busy after each move; the time counts as decoding."""
+def delayed(play: PlayMove, *, fraction: float) -> PlayMove:
+    """Moves that take `fraction` longer: the processor is kept busy, which counts as decoding."""
 
-    def __init__(self, player: PlaysMoves, fraction: float) -> None:
-        self._player = player
-        self._fraction = fraction
-
-    def move(self, frame_index: int, clock_ns: Callable[[], int]) -> Move:
-        """The move of the player inside, and a share of its time on top."""
-        move = self._player.move(frame_index, clock_ns)
-        latency_ns = move.locate_ns + move.decode_ns + move.present_ns
+    def move(frame_index: int, clock_ns: Callable[[], int]) -> Move:
+        played = play(frame_index, clock_ns)
+        latency_ns = played.locate_ns + played.decode_ns + played.present_ns
         start_ns = clock_ns()
-        while (spent_ns := clock_ns() - start_ns) < latency_ns * self._fraction:
+        while (spent_ns := clock_ns() - start_ns) < latency_ns * fraction:
             pass
-        return replace(move, decode_ns=move.decode_ns + spent_ns)
+        return replace(played, decode_ns=played.decode_ns + spent_ns)
 
-    def close(self) -> None:
-        """Let go of the file."""
-        self._player.close()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sample:
-    """One move as recorded; the fields are those of `ScrubMeasurement`."""
-
-    locate_ns: int
-    decode_ns: int
-    present_ns: int
-    overhead_ns: int
-    decoded_frames: int
-    read_bytes: int
-    shown_frame: int
-    proof: Proof
+    return move
 
 
 def run_scrub(
-    job: ScrubJob, clock_ns: Callable[[], int], open_player: OpenPlayer = Player
+    job: ScrubJob, clock_ns: Callable[[], int], open_player: type[Player] = Player
 ) -> Measured:
     """Open every clip of the job, play its requests in order, and prove each picture.
 
@@ -70,21 +46,28 @@ def run_scrub(
     editor that drew the last frame. Raises FootageError and EngineError when a clip cannot be
     opened.
     """
-    if job.injected_slowdown_fraction:
-        open_player = delayed_player(open_player, fraction=job.injected_slowdown_fraction)
     indexes = [read_frame_index(media.index_path) for media in job.media]
     verifiers = [FrameVerifier(index) for index in indexes]
-    players: list[PlaysMoves] = []
+    players: list[Player] = []
     open_ns = []
     for media, index in zip(job.media, indexes, strict=True):
         start_ns = clock_ns()
         players.append(open_player(media.media_path, index, job))
         open_ns.append(clock_ns() - start_ns)
-    with _no_garbage_collection():
-        samples = _play(job.requests, players, verifiers, clock_ns)
+    moves: list[PlayMove] = [player.move for player in players]
+    if fraction := job.injected_slowdown_fraction:
+        moves = [delayed(move, fraction=fraction) for move in moves]
+    with no_garbage_collection():
+        samples = _play(job.requests, moves, verifiers, clock_ns)
     for player in players:
         player.close()
-    return Measured(measurement=_measurement(job, samples, open_ns), process=read_process_facts())
+    measurement = ScrubMeasurement(
+        clip_position=tuple(clip for clip, _ in job.requests),
+        frame_index=tuple(frame_index for _, frame_index in job.requests),
+        open_ns=tuple(open_ns),
+        **{name: tuple(sample[name] for sample in samples) for name in samples[0]},
+    )
+    return Measured(measurement=measurement, process=read_process_facts())
 
 
 class FrameVerifier:
@@ -154,57 +137,30 @@ class ReadMeter:
 
 def _play(
     requests: Sequence[tuple[int, int]],
-    players: Sequence[PlaysMoves],
+    moves: Sequence[PlayMove],
     verifiers: Sequence[FrameVerifier],
     clock_ns: Callable[[], int],
-) -> list[Sample]:
+) -> list[dict[str, Any]]:
+    """What was recorded of each move, by the names of the measurement's fields."""
     meter = ReadMeter()
-    samples = []
+    samples: list[dict[str, Any]] = []
     for clip, frame_index in requests:
         read_before = meter.read()
         start_ns = clock_ns()
-        move = players[clip].move(frame_index, clock_ns)
+        move = moves[clip](frame_index, clock_ns)
         wall_ns = clock_ns() - start_ns
         read_bytes = meter.since(read_before)
         proof, shown_frame = verifiers[clip].verify(move.picture, frame_index)
         samples.append(
-            Sample(
-                locate_ns=move.locate_ns,
-                decode_ns=move.decode_ns,
-                present_ns=move.present_ns,
-                overhead_ns=wall_ns - move.locate_ns - move.decode_ns - move.present_ns,
-                decoded_frames=move.decoded_frames,
-                read_bytes=move.packet_bytes if read_bytes is None else read_bytes,
-                shown_frame=shown_frame,
-                proof=proof,
-            )
+            {
+                "locate_ns": move.locate_ns,
+                "decode_ns": move.decode_ns,
+                "present_ns": move.present_ns,
+                "overhead_ns": wall_ns - move.locate_ns - move.decode_ns - move.present_ns,
+                "decoded_frames": move.decoded_frames,
+                "read_bytes": move.packet_bytes if read_bytes is None else read_bytes,
+                "shown_frame": shown_frame,
+                "proof": proof,
+            }
         )
     return samples
-
-
-def _measurement(
-    job: ScrubJob, samples: Sequence[Sample], open_ns: Sequence[int]
-) -> ScrubMeasurement:
-    columns = {
-        field.name: tuple(getattr(sample, field.name) for sample in samples)
-        for field in fields(Sample)
-    }
-    return ScrubMeasurement(
-        clip_position=tuple(clip for clip, _ in job.requests),
-        frame_index=tuple(frame_index for _, frame_index in job.requests),
-        open_ns=tuple(open_ns),
-        **columns,
-    )
-
-
-@contextmanager
-def _no_garbage_collection() -> Iterator[None]:
-    """A collection would fall into some move's time; everything here is freed by counting."""
-    was_enabled = gc.isenabled()
-    gc.collect()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was_enabled:
-            gc.enable()
