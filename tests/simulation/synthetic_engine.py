@@ -1,11 +1,11 @@
 """An engine without FFmpeg: known latencies, drift, stalls, failures and wrong frames.
 
-It stands in for worker processes (`execute` of `run_scenario`), so that every layer above is
+It stands in for worker processes (`dispatch` of `run_scenario`), so that every layer above is
 tested in milliseconds against a truth that is known.
 """
 
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import PurePosixPath
 from typing import Literal
@@ -54,7 +54,7 @@ KERNEL = "kernel"
 
 @dataclass(slots=True, kw_only=True)
 class SyntheticEngine:
-    """`execute` for `run_scenario`: answers trials from `truths` (encoding name → Truth).
+    """Answers trials from `truths` (encoding name → Truth).
 
     The name of an encoding is the last part of its media path, as `synthetic_footage` makes it.
     `spend_s` really passes for each trial, for tests that need one to be under way.
@@ -64,6 +64,10 @@ class SyntheticEngine:
     seed: int
     spend_s: float = 0.0
     trial_count: int = 0
+
+    def dispatch(self, job: Job, timeout_s: float) -> Iterator[Answer]:
+        """As a worker process would: one answer."""
+        yield self(job, timeout_s)
 
     def __call__(self, job: Job, timeout_s: float) -> Answer:
         """The answer to a trial's job; a hang answers at once what its end would be."""

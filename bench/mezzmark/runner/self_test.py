@@ -18,7 +18,7 @@ from mezzmark.model.patterns import plan_requests
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement, ScrubSettings
 from mezzmark.model.tasks.spec import MediaReference
-from mezzmark.runner.workers import Execute, execute_in_process_worker
+from mezzmark.runner.workers import execute_in_process_worker
 
 CLIP: Final = ClipSpec(
     name="rig",
@@ -65,14 +65,13 @@ def measure_self_test(
     *,
     cache_dir: Path,
     on_progress: Callable[[str, float], None] = lambda _message, _fraction: None,
-    execute: Execute = execute_in_process_worker,
 ) -> NDArray[np.float64]:
     """Median latencies in ns, shape (arms, comparisons, rounds).
 
     The first two arms are identical; each further one is delayed by a planned fraction. The arms of
     a round replay the same requests in fresh processes, in shuffled order.
     """
-    media, frame_count = _prepare(plan, cache_dir, on_progress, execute)
+    media, frame_count = _prepare(plan, cache_dir, on_progress)
     rng = np.random.default_rng(plan.seed)
     fractions = (0.0, 0.0, *plan.planted_fractions)
     costs = np.empty((len(fractions), plan.comparison_count, plan.round_count))
@@ -82,7 +81,7 @@ def measure_self_test(
             requests = plan_requests("jump", frame_counts=[frame_count], settings=SCRUB, rng=rng)
             for arm in rng.permutation(len(fractions)):
                 job = _job(media, requests, fractions[arm])
-                costs[arm, comparison, round_index] = _median_latency(job, execute)
+                costs[arm, comparison, round_index] = _median_latency(job)
                 done += 1
                 on_progress(
                     f"comparison {comparison + 1} of {plan.comparison_count}",
@@ -92,17 +91,17 @@ def measure_self_test(
 
 
 def _prepare(
-    plan: SelfTestPlan, cache_dir: Path, on_progress: Callable[[str, float], None], execute: Execute
+    plan: SelfTestPlan, cache_dir: Path, on_progress: Callable[[str, float], None]
 ) -> tuple[MediaReference, int]:
     on_progress("making a short clip", 0.0)
     original = PrepareOriginalJob(clip=CLIP, seed=plan.seed, cache_dir=str(cache_dir))
     encoded = PrepareEncodingJob(
-        source=_answer(original, PreparedMedia, PREPARE_TIMEOUT_S, execute).media,
+        source=_answer(original, PreparedMedia, PREPARE_TIMEOUT_S).media,
         encoding=find_encoding(ENCODING_NAME),
         thread_count=1,
         cache_dir=str(cache_dir),
     )
-    made = _answer(encoded, PreparedMedia, PREPARE_TIMEOUT_S, execute)
+    made = _answer(encoded, PreparedMedia, PREPARE_TIMEOUT_S)
     return made.media, made.frame_count
 
 
@@ -120,16 +119,16 @@ def _job(
     )
 
 
-def _median_latency(job: ScrubJob, execute: Execute) -> float:
-    found = _answer(job, Measured, TRIAL_TIMEOUT_S, execute).measurement
+def _median_latency(job: ScrubJob) -> float:
+    found = _answer(job, Measured, TRIAL_TIMEOUT_S).measurement
     assert isinstance(found, ScrubMeasurement)
     return median(
         sum(spans) for spans in zip(found.locate_ns, found.decode_ns, found.present_ns, strict=True)
     )
 
 
-def _answer(job: Job, kind: type[_Result], timeout_s: float, execute: Execute) -> _Result:
-    answer = execute(job, timeout_s)
+def _answer(job: Job, kind: type[_Result], timeout_s: float) -> _Result:
+    answer = execute_in_process_worker(job, timeout_s)
     if isinstance(answer, kind):
         return answer
     what = getattr(answer, "what", None) or getattr(answer, "reason", "no answer")
