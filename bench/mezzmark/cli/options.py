@@ -1,36 +1,9 @@
 """Arguments and options that several commands share."""
 
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
-
-
-class RegressionFormat(StrEnum):
-    """How verdicts are printed."""
-
-    TABLE = "table"
-    MARKDOWN = "markdown"
-    JSON = "json"
-    JUNIT = "junit"
-
-
-class ExportFormat(StrEnum):
-    """What `export` writes."""
-
-    CSV = "csv"
-    PARQUET = "parquet"
-    JSON = "json"
-    PYTEST_BENCHMARK = "pytest-benchmark"
-
-
-class ExportTable(StrEnum):
-    """Which tidy table `export` writes."""
-
-    CELLS = "cells"
-    TRIALS = "trials"
-    SAMPLES = "samples"
 
 
 def parse_share(text: str) -> float:
