@@ -30,8 +30,8 @@ from mezzmark.model.scenario import Scenario
 from mezzmark.report.export.files import COST_SECONDS
 from mezzmark.runner.plan import plan_cells, plan_round
 from mezzmark.runner.prepare import Footage, prepare_footage
-from mezzmark.runner.trials import describe_job, record_trial
-from mezzmark.runner.workers import execute_in_process_worker, run_worker
+from mezzmark.runner.run import describe_job, record_trial
+from mezzmark.runner.workers import last_answer, run_worker
 from mezzmark.store.toml_files import read_scenario
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ def _trial_seconds(cell: Cell, seed: int, plan: Scenario, footage: Footage) -> f
     planned = PlannedTrial(round_index=0, position=0, cell=cell, seed=seed)
     with tempfile.TemporaryDirectory(prefix="mezzmark-") as folder:
         job = describe_job(planned, plan, footage, scratch_dir=folder)
-        answer = execute_in_process_worker(job, plan.trial_timeout_s)
+        answer = last_answer(run_worker(job, plan.trial_timeout_s))
     trial = record_trial(planned, answer, started_utc="", wall_ns=0)
     cost = trial_cost(trial)
     if cost is None:

@@ -1,21 +1,16 @@
 """Shows what the commands found: sentences and tables for people, JSON for programs."""
 
+from __future__ import annotations
+
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from mezzmark.cli.terminal import open_terminal, show
-from mezzmark.decide.choose.choice import Choice
-from mezzmark.decide.compare.self_test import SelfTestReport
-from mezzmark.decide.compare.verdicts import RegressionReport
-from mezzmark.decide.size.result import SizingResult
-from mezzmark.model.encoding import Encoding
-from mezzmark.model.fact import Fact
-from mezzmark.model.inspection import Inspection
 from mezzmark.report.prose.choice import (
     basis_text,
     choice_sentences,
@@ -39,6 +34,17 @@ from mezzmark.report.tables.machine import self_test_table
 from mezzmark.report.tables.regression import as_junit, as_markdown, regression_table
 from mezzmark.report.tables.size import sizing_details, sizing_notes, sizing_summary
 from mezzmark.report.tables.table import fact_table
+
+if TYPE_CHECKING:
+    from mezzmark.api import (
+        Choice,
+        Encoding,
+        Inspection,
+        RegressionReport,
+        SelfTestReport,
+        SizingResult,
+    )
+    from mezzmark.model.fact import Fact
 
 FAST_REMARK: Final = (
     "rdd36-…-fast: another encoder makes the same format, several times faster, with files of up "

@@ -1,6 +1,6 @@
 """Asks a machine what change it could find: identical and delayed players, compared many times."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
@@ -18,7 +18,7 @@ from mezzmark.model.patterns import plan_requests
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement, ScrubSettings
 from mezzmark.model.tasks.spec import MediaReference
-from mezzmark.runner.workers import execute_in_process_worker
+from mezzmark.runner.workers import last_answer, run_worker
 
 CLIP: Final = ClipSpec(
     name="rig",
@@ -80,7 +80,15 @@ def measure_self_test(
         for round_index in range(plan.round_count):
             requests = plan_requests("jump", frame_counts=[frame_count], settings=SCRUB, rng=rng)
             for arm in rng.permutation(len(fractions)):
-                job = _job(media, requests, fractions[arm])
+                job = ScrubJob(
+                    media=(media,),
+                    requests=requests,
+                    policy="reseek",
+                    thread_count=1,
+                    player=PLAYERS["slice"],
+                    viewer_height_px=SCRUB.viewer_height_px,
+                    injected_slowdown_fraction=fractions[arm],
+                )
                 costs[arm, comparison, round_index] = _median_latency(job)
                 done += 1
                 on_progress(
@@ -105,20 +113,6 @@ def _prepare(
     return made.media, made.frame_count
 
 
-def _job(
-    media: MediaReference, requests: Sequence[tuple[int, int]], slowdown_fraction: float
-) -> ScrubJob:
-    return ScrubJob(
-        media=(media,),
-        requests=tuple(requests),
-        policy="reseek",
-        thread_count=1,
-        player=PLAYERS["slice"],
-        viewer_height_px=SCRUB.viewer_height_px,
-        injected_slowdown_fraction=slowdown_fraction,
-    )
-
-
 def _median_latency(job: ScrubJob) -> float:
     found = _answer(job, Measured, TRIAL_TIMEOUT_S).measurement
     assert isinstance(found, ScrubMeasurement)
@@ -128,7 +122,7 @@ def _median_latency(job: ScrubJob) -> float:
 
 
 def _answer(job: Job, kind: type[_Result], timeout_s: float) -> _Result:
-    answer = execute_in_process_worker(job, timeout_s)
+    answer = last_answer(run_worker(job, timeout_s))
     if isinstance(answer, kind):
         return answer
     what = getattr(answer, "what", None) or getattr(answer, "reason", "no answer")

@@ -35,11 +35,9 @@ STDERR_TAIL_BYTES = 2_000
 STDERR_LINES = 2
 """A library's last complaint, or the end of a traceback; the rest would only give paths away."""
 
-_ONE_THREAD_ARITHMETIC: Final = {
-    "OPENBLAS_NUM_THREADS": "1",
-    "OMP_NUM_THREADS": "1",
-    "MKL_NUM_THREADS": "1",
-}
+_ONE_THREAD_ARITHMETIC: Final = dict.fromkeys(
+    ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1"
+)
 """Arithmetic libraries start a thread for every core when they load, which costs a 16-core machine
 seconds of processor time a trial; no trial here does linear algebra. The user's own values win."""
 
@@ -49,14 +47,8 @@ _Lines = queue.SimpleQueue[bytes | None]
 """The worker's lines; None is their end."""
 
 
-def execute_in_process_worker(job: Job, timeout_s: float) -> Answer:
-    """The result of a job in a fresh process: measured, prepared or refused; WorkerFailed when it
-    crashed or took longer than `timeout_s`."""
-    return last_answer(run_worker(job, timeout_s))
-
-
 def last_answer(answers: Iterator[Answer]) -> Answer:
-    """The result among answers; progress is dropped."""
+    """The result among a job's answers: measured, prepared or refused, or WorkerFailed."""
     return [NO_ANSWER, *answers][-1]
 
 
