@@ -163,9 +163,7 @@ def test_a_failing_cell_is_recorded_given_up_and_costs_no_other(
 ) -> None:
     """Its first three trials are on disk with the reason; then it is left out, and every other
     cell has all its rounds."""
-    engine = SyntheticEngine(
-        seed=1, truths={"original": Truth(failure=failure, failure_fraction=1)}
-    )
+    engine = SyntheticEngine(seed=1, truths={"original": Truth(failure=failure)})
     events = list(events_of(scenario(rounds=5), tmp_path, execute=engine))
     trials = read_run(tmp_path / "run").trials
     failed = [t for t in trials if t.outcome != "finished"]
@@ -178,7 +176,7 @@ def test_a_failing_cell_is_recorded_given_up_and_costs_no_other(
 
 def test_a_run_in_which_everything_fails_ends_and_says_so(tmp_path: Path) -> None:
     """When each cell has been given up no further round begins."""
-    bad = Truth(failure_fraction=1)
+    bad = Truth(failure="crash")
     engine = SyntheticEngine(seed=1, truths={"original": bad, "vc3-sq": bad})
     *_, last = events_of(scenario(rounds=9), tmp_path, execute=engine)
     assert last == Stopped(reason="no cell can be measured: each failed again and again")
