@@ -47,48 +47,37 @@ def test_a_broken_shop_is_one_clear_line(tmp_path: Path, text: str, words: str) 
     assert "\n" not in found
 
 
-def test_a_misspelt_key_is_one_problem_with_its_line(tmp_path: Path) -> None:
-    """`editor` in line 2 is told with its line and the key that was meant; that `editors` is
-    missing is the same mistake and is not counted."""
-    found = _problem(tmp_path, GOOD.replace("editors", "editor"))
-    assert "shop.toml, line 2, editor" in found
-    assert 'there is no key "editor"' in found
-    assert 'Did you mean "editors"?' in found
-    assert "more problem" not in found
-
-
-def test_a_misspelt_key_of_a_camera_is_told_too(tmp_path: Path) -> None:
-    """Inside [[cameras]] the nearest key is looked for among a camera's."""
-    found = _problem(tmp_path, GOOD.replace("hours_per_day", "hour_per_day"))
-    assert 'Did you mean "hours_per_day"?' in found
-    assert "more problem" not in found
+MORE = "(1 more problem after this one)"
 
 
 @pytest.mark.parametrize(
-    ("old", "new"),
+    ("changes", "words", "count"),
     [
-        ("hours_per_day = 3", "hours_per_day = 30"),
-        ("bitrate_bps = 100_000_000", 'bitrate_bps = "fast"'),
+        ({"editors": "editor"}, "shop.toml, line 2, editor", 1),
+        ({"editors": "editor"}, 'there is no key "editor". Did you mean "editors"?', 1),
+        ({"hours_per_day": "hour_per_day"}, 'Did you mean "hours_per_day"?', 1),
+        ({"hours_per_day = 3": "hours_per_day = 30"}, "hours_per_day", 1),
+        ({"100_000_000": '"fast"'}, "bitrate_bps", 1),
+        ({"editors = 3": "editors = 0", "hours_per_day = 3": "hours_per_day = 30"}, "30 is", 2),
+        (
+            {"editors = 3": "editors = 0\nretention_day = 9"},
+            'Did you mean "retention_days"?',
+            2,
+        ),
     ],
 )
-def test_one_mistake_in_a_camera_is_one_problem(tmp_path: Path, old: str, new: str) -> None:
-    """A wrong value inside the only camera does not make the list of cameras too short."""
-    assert "more problem" not in _problem(tmp_path, GOOD.replace(old, new))
-
-
-def test_two_mistakes_are_counted_as_two(tmp_path: Path) -> None:
-    """The first problem is told and one more is announced."""
-    text = GOOD.replace("editors = 3", "editors = 0").replace(
-        "hours_per_day = 3", "hours_per_day = 30"
-    )
-    assert "(1 more problem after this one)" in _problem(tmp_path, text)
-
-
-def test_a_misspelt_key_is_told_before_a_wrong_value(tmp_path: Path) -> None:
-    """What a person meant by an unknown key comes first, since it may explain the rest."""
-    found = _problem(tmp_path, GOOD.replace("editors = 3", "editors = 0\nretention_day = 9"))
-    assert 'Did you mean "retention_days"?' in found
-    assert "(1 more problem after this one)" in found
+def test_each_mistake_is_one_problem(
+    tmp_path: Path, changes: dict[str, str], words: str, count: int
+) -> None:
+    """A misspelt key is told with its line and the key that was meant, before a wrong value, and is
+    not also missing; a wrong value in the only camera does not make the list too short."""
+    text = GOOD
+    for old, new in changes.items():
+        text = text.replace(old, new)
+    found = _problem(tmp_path, text)
+    assert words in found
+    assert (MORE in found) is (count == 2)
+    assert ("more problem" in found) is (count == 2)
 
 
 def test_no_camera_at_all_is_a_list_too_short(tmp_path: Path) -> None:
