@@ -59,9 +59,10 @@ def test_a_scenarios_cells_run_as_benchmarks(tmp_path: Path) -> None:
 
 def test_pytest_benchmarks_own_tool_reads_an_export(tmp_path: Path) -> None:
     """`pytest-benchmark compare` shows a row for every cell of the exported run."""
-    run_dir = Path(__file__).parents[2] / "results" / "example-long-gop-2160p"
+    run_dir = Path(__file__).parents[2] / "results" / "example-uhd-ingest"
     exported = tmp_path / "export.json"
-    exported.write_text(api.export([run_dir], output_format="pytest-benchmark"), encoding="utf-8")
+    text = api.export([run_dir], output_format="pytest-benchmark")
+    exported.write_text(text, encoding="utf-8")
     done = subprocess.run(
         [sys.executable, "-m", "pytest_benchmark", "compare", str(exported)],
         capture_output=True,
@@ -69,5 +70,6 @@ def test_pytest_benchmarks_own_tool_reads_an_export(tmp_path: Path) -> None:
         check=True,
         cwd=tmp_path,
     )
-    assert "scrub | lane | vc3-lb | jump" in done.stdout
-    assert "encode | lane | vc3-lb" in done.stdout
+    names = [benchmark["name"] for benchmark in json.loads(text)["benchmarks"]]
+    assert {name.split(" | ")[0] for name in names} >= {"scrub", "encode"}
+    assert [name for name in names if name not in done.stdout] == []

@@ -9,15 +9,12 @@ import typer
 from mezzmark import __version__, api
 from mezzmark.cli.judging import judging
 from mezzmark.cli.options import (
-    BudgetOption,
     CacheOption,
     FootageOption,
     JsonOption,
     OutOption,
     ResumeOption,
-    RoundsOption,
     ScenarioArgument,
-    SeedOption,
 )
 from mezzmark.model.errors import MezzmarkError, UsageError
 
@@ -84,9 +81,28 @@ def measure(
     out: OutOption = None,
     cache: CacheOption = None,
     resume: ResumeOption = False,
-    rounds: RoundsOption = None,
-    time_budget: BudgetOption = None,
-    seed: SeedOption = None,
+    rounds: Annotated[
+        int | None,
+        typer.Option(
+            "--rounds",
+            min=1,
+            help="At most so many rounds; fewer than the scenario's minimum_rounds lower that too. "
+            "Intervals need 3.",
+        ),
+    ] = None,
+    time_budget: Annotated[
+        float | None,
+        typer.Option(
+            "--time-budget",
+            min=1,
+            # As model.round_limits has it, which is too heavy to be imported for a help text.
+            help="Seconds of measuring: at least minimum_rounds rounds are measured whatever the "
+            "budget; after that no round begins that would end after it.",
+        ),
+    ] = None,
+    seed: Annotated[
+        int | None, typer.Option("--seed", min=0, help="Another seed than the scenario's.")
+    ] = None,
 ) -> None:
     """Measure a scenario and store every sample; Ctrl-C loses no finished trial."""
     from mezzmark.cli.progress import shown_progress

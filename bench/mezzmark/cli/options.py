@@ -40,28 +40,6 @@ ResumeOption = Annotated[
         "unless given anew (another seed is another run and is refused).",
     ),
 ]
-RoundsOption = Annotated[
-    int | None,
-    typer.Option(
-        "--rounds",
-        min=1,
-        help="At most so many rounds; fewer than the scenario's minimum_rounds lower that too. "
-        "Intervals need 3.",
-    ),
-]
-BudgetOption = Annotated[
-    float | None,
-    typer.Option(
-        "--time-budget",
-        min=1,
-        # As model.scenario.ROUNDS_RULE has it, which is too heavy to be imported for a help text.
-        help="Seconds of measuring: at least minimum_rounds rounds are measured whatever the "
-        "budget; after that no round begins that would end after it.",
-    ),
-]
-SeedOption = Annotated[
-    int | None, typer.Option("--seed", min=0, help="Another seed than the scenario's.")
-]
 ToleranceOption = Annotated[
     float,
     typer.Option(

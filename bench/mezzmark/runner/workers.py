@@ -176,19 +176,14 @@ def _describe_end(process: subprocess.Popen[bytes], complaints: BinaryIO) -> str
 
 def _end(process: subprocess.Popen[bytes]) -> None:
     """Kill the worker and what it started, if it still runs, and let go of the pipe to it."""
-    if process.poll() is None:
-        _kill_group(process)
+    if process.poll() is None and sys.platform == "win32":
+        kill_tree = ("taskkill", "/f", "/t", "/pid", str(process.pid))
+        subprocess.run(kill_tree, capture_output=True, check=False)
+        process.kill()
+    elif process.poll() is None:
+        with suppress(ProcessLookupError):
+            os.killpg(process.pid, signal.SIGKILL)
     process.wait()
     if process.stdin is not None:
         with suppress(OSError):  # what could not be written to a dead worker
             process.stdin.close()
-
-
-def _kill_group(process: subprocess.Popen[bytes]) -> None:
-    if sys.platform == "win32":
-        kill_tree = ("taskkill", "/f", "/t", "/pid", str(process.pid))
-        subprocess.run(kill_tree, capture_output=True, check=False)
-        process.kill()
-    else:
-        with suppress(ProcessLookupError):
-            os.killpg(process.pid, signal.SIGKILL)
