@@ -200,8 +200,7 @@ def _ask(
     answer: Answer = NO_ANSWER
     for answer in dispatch(job, SILENCE_S):
         if isinstance(answer, ProgressUpdate):
-            progress = answer.model_dump(exclude={"kind"})
-            yield Preparing(**progress, done=done, total=total)
+            yield Preparing(**answer.model_dump(exclude={"kind"}), done=done, total=total)
     raise_if_disk_full(answer)
     if isinstance(answer, WorkerFailed) and answer.outcome == "cancelled":
         raise InterruptedRunError(
