@@ -18,7 +18,7 @@ import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, cast
+from typing import TYPE_CHECKING, cast
 
 import pytest
 
@@ -26,21 +26,16 @@ from mezzmark.decide.estimate.observed_run import trial_cost
 from mezzmark.engines.media.cache import default_cache_dir
 from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.cell import Cell, PlannedTrial
-from mezzmark.model.records import HostMoment
 from mezzmark.model.scenario import Scenario
 from mezzmark.report.export.files import COST_SECONDS
 from mezzmark.runner.plan import plan_cells, plan_round
 from mezzmark.runner.prepare import Footage, prepare_footage
-from mezzmark.runner.trials import TrialContext, describe_job, record_trial
-from mezzmark.runner.workers import execute_in_process_worker, run_worker
+from mezzmark.runner.run import describe_job, record_trial
+from mezzmark.runner.workers import last_answer, run_worker
 from mezzmark.store.toml_files import read_scenario
 
 if TYPE_CHECKING:
     from pytest_benchmark.fixture import BenchmarkFixture
-
-_NOTHING_NOTED: Final = TrialContext(
-    started_utc="", wall_ns=0, host_before=HostMoment(), host_during=HostMoment()
-)
 
 
 def benchmark_cells(
@@ -105,9 +100,9 @@ def _seeds(cell: Cell, plan: Scenario) -> Iterator[int]:
 def _trial_seconds(cell: Cell, seed: int, plan: Scenario, footage: Footage) -> float:
     planned = PlannedTrial(round_index=0, position=0, cell=cell, seed=seed)
     with tempfile.TemporaryDirectory(prefix="mezzmark-") as folder:
-        job = describe_job(planned, scenario=plan, footage=footage, scratch_dir=folder)
-        answer = execute_in_process_worker(job, plan.trial_timeout_s)
-    trial = record_trial(planned, answer, _NOTHING_NOTED)
+        job = describe_job(planned, plan, footage, scratch_dir=folder)
+        answer = last_answer(run_worker(job, plan.trial_timeout_s))
+    trial = record_trial(planned, answer, started_utc="", wall_ns=0)
     cost = trial_cost(trial)
     if cost is None:
         pytest.fail(f"{cell.cell_id}: {trial.outcome}: {trial.reason or 'no proved picture'}")

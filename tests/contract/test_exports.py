@@ -180,23 +180,13 @@ def test_csv_says_the_same(table: str, frames) -> None:
             assert back[name][filled].tolist() == wanted[filled].astype(str).tolist()
 
 
-def test_samples_hold_every_move_and_add_up(frames) -> None:
-    """There is a row for each move on disk, and a latency is the sum of its three spans."""
-    moves = sum(
-        len(t.measurement.frame_index)
-        for r in frames.runs
-        for t in r.trials
-        if t.cell.task == "scrub" and t.measurement
-    )
+def test_every_move_carries_the_settings_of_its_own_trial(frames) -> None:
+    """Read line by line as plain JSON, each trial's moves are the rows of its round and place, and
+    a latency is the sum of its three spans."""
     samples = frames.samples
-    assert len(samples) == moves
     spans = samples.locate_ns + samples.decode_ns + samples.present_ns
     np.testing.assert_array_equal(spans / 1e6, samples.latency_ms)
-
-
-def test_every_move_carries_the_settings_of_its_own_trial(frames) -> None:
-    """Read line by line as plain JSON, each trial's moves are the rows of its round and place."""
-    rows = dict(list(frames.samples.groupby(["round_index", "position"])))
+    rows = dict(list(samples.groupby(["round_index", "position"])))
     count = 0
     for line in (EXAMPLE / "trials.jsonl").read_text(encoding="utf-8").splitlines():
         trial = json.loads(line)
@@ -221,14 +211,10 @@ def test_globs_and_folders_name_runs(tmp_path: Path) -> None:
         mezzmark.read_runs(str(tmp_path / "none-*"))
 
 
-def test_a_format_without_tables_says_so() -> None:
-    """JSON holds everything at once, so that asking it for a table is a mistake."""
+def test_an_export_that_cannot_be_says_why(monkeypatch) -> None:
+    """JSON has no choice of table; where pyarrow is missing the extra to install is named."""
     with pytest.raises(RunError, match="json has no table of trials"):
         mezzmark.export([EXAMPLE], output_format="json", table="trials")
-
-
-def test_parquet_without_its_library_tells_what_to_install(monkeypatch) -> None:
-    """Where pyarrow is missing the error names the extra to install."""
     monkeypatch.setitem(__import__("sys").modules, "pyarrow", None)
     with pytest.raises(EngineError, match=r"mezzmark\[parquet\]"):
         mezzmark.export([EXAMPLE], output_format="parquet")

@@ -62,8 +62,6 @@ OPEN: set[tuple[str, str]] = {
     ("report.prose", "report.figures"),
     ("report.tables", "report.figures"),
     ("report.export", "report"),
-    ("cli", "decide"),
-    ("cli", "report"),
 }
 
 WORLD = {"av", "pandas", "os", "time", "pathlib", "subprocess", "seaborn", "matplotlib", "jinja2"}

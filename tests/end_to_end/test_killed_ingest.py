@@ -4,12 +4,13 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
-import av
 import numpy as np
 import pytest
 
+from fixtures.clip_zoo import ZooClip, make_zoo_clip
 from mezzmark.engines.encode.ingest import NOTE_NAME, PART_SUFFIX
 from mezzmark.engines.media.cache import file_fingerprint
 from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
@@ -21,7 +22,6 @@ KILLS = 20
 LOOK_S = 0.002
 CLIPS = 10
 FRAMES = 30
-SIZE = (256, 144)
 SCRIPT = Path(__file__).parents[1] / "fixtures" / "ingest_until_killed.py"
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="process groups are POSIX")
@@ -29,18 +29,9 @@ pytestmark = pytest.mark.skipif(os.name == "nt", reason="process groups are POSI
 
 @pytest.fixture(scope="module")
 def original(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A moving picture of noise, so that every encoded frame has weight."""
-    path = tmp_path_factory.mktemp("original") / "camera.mp4"
-    rng = np.random.default_rng(5)
-    with av.open(str(path), "w") as container:
-        track = container.add_stream("mpeg4", rate=25)
-        track.width, track.height = SIZE
-        track.pix_fmt = "yuv420p"
-        for _ in range(FRAMES):
-            noise = rng.integers(0, 255, (SIZE[1], SIZE[0], 3), dtype=np.uint8)
-            container.mux(track.encode(av.VideoFrame.from_ndarray(noise, format="rgb24")))
-        container.mux(track.encode(None))
-    return path
+    """A moving picture whose every encoded frame has weight."""
+    clip = ZooClip(encoder="mpeg4", ending="mp4")
+    return make_zoo_clip(clip, tmp_path_factory.mktemp("original"), FRAMES)
 
 
 @pytest.fixture(scope="module")
@@ -98,22 +89,14 @@ def _kill_when(
     process: subprocess.Popen[bytes], folder: Path, byte_count: float, *, since_ns: int
 ) -> bool:
     """Kill the whole group once it has got so far; False if it ended before."""
-    while not _has_ended(process):
+    while process.poll() is None:
+        time.sleep(LOOK_S)
         if _progress_bytes(folder, since_ns=since_ns) >= byte_count:
             os.killpg(process.pid, signal.SIGKILL)
             process.communicate()
             return True
     process.communicate()
     return False
-
-
-def _has_ended(process: subprocess.Popen[bytes]) -> bool:
-    """Whether it has; looks for a moment only, and leaves the core to the ingest meanwhile."""
-    try:
-        process.wait(timeout=LOOK_S)
-    except subprocess.TimeoutExpired:
-        return False
-    return True
 
 
 def _finished(folder: Path) -> dict[str, tuple[int, int]]:
@@ -132,13 +115,11 @@ def test_twenty_kills_leave_only_whole_files(
     of an undisturbed ingest; a resumed ingest keeps every such file and makes only the rest; the
     original is unchanged."""
     before = file_fingerprint(original)
-    _finish(job_file, tmp_path / "undisturbed")
-    whole = {
-        name: (tmp_path / "undisturbed" / name) for name in _finished(tmp_path / "undisturbed")
-    }
-    assert len(whole) == CLIPS
-    expected = {name: file_fingerprint(path) for name, path in whole.items()}
-    total = sum(path.stat().st_size for path in whole.values())
+    undisturbed = tmp_path / "undisturbed"
+    _finish(job_file, undisturbed)
+    expected = {name: file_fingerprint(undisturbed / name) for name in _finished(undisturbed)}
+    assert len(expected) == CLIPS
+    total = _progress_bytes(undisturbed, since_ns=0)
 
     rng = np.random.default_rng(20)
     kills = torn = 0

@@ -7,7 +7,6 @@ import pytest
 
 from mezzmark.host.common import Clock
 from mezzmark.model.errors import (
-    DestinationError,
     DiskFullError,
     FootageError,
     InterruptedRunError,
@@ -32,7 +31,7 @@ from mezzmark.runner.events import (
 from mezzmark.runner.run import run_scenario
 from mezzmark.store import run_store
 from mezzmark.store.run_store import TRIALS_NAME, read_run
-from simulation.synthetic_engine import KERNEL, SyntheticEngine, Truth
+from simulation.synthetic_engine import SyntheticEngine, Truth
 from simulation.synthetic_footage import synthetic_footage
 
 S_NS = 1_000_000_000
@@ -52,12 +51,13 @@ def scenario(**changes: object) -> Scenario:
     return Scenario.model_validate(settings | changes)
 
 
-def events_of(plan: Scenario, folder: Path, **options):
+def events_of(plan: Scenario, folder: Path, execute=None, **options):
+    answer = execute or SyntheticEngine(seed=1)
     settings = {
         "run_dir": folder / "run",
         "cache_dir": folder,
-        "execute": SyntheticEngine(seed=1),
-        "stop_when": lambda trials: False,
+        "dispatch": lambda job, timeout_s: iter([answer(job, timeout_s)]),
+        "stop_when": lambda trials: "",
         "footage": synthetic_footage(plan),
     }
     return run_scenario(plan, **(settings | options))
@@ -116,15 +116,11 @@ def test_a_trial_is_on_disk_before_anyone_hears_of_it(tmp_path: Path) -> None:
 def test_what_was_measured_is_what_the_engine_knows(tmp_path: Path) -> None:
     """Latencies without spread come back as planted: 30 ms for the original, 5 ms for the other,
     each the sum of its three spans; 10 frames of 5 ms take 50 ms to encode."""
-    steady = Truth(sample_log_sd=0, trial_log_sd=0)
-    engine = SyntheticEngine(
-        seed=1,
-        truths={
-            "original": Truth(median_ms=30, sample_log_sd=0, trial_log_sd=0),
-            "vc3-sq": Truth(median_ms=5, sample_log_sd=0, trial_log_sd=0),
-            KERNEL: steady,
-        },
-    )
+    truths = {
+        name: Truth(median_ms=median_ms, sample_log_sd=0, trial_log_sd=0)
+        for name, median_ms in (("original", 30), ("vc3-sq", 5))
+    }
+    engine = SyntheticEngine(seed=1, truths=truths)
     list(events_of(scenario(), tmp_path, execute=engine))
     for trial in read_run(tmp_path / "run").trials:
         measured = trial.measurement
@@ -162,9 +158,7 @@ def test_a_failing_cell_is_recorded_given_up_and_costs_no_other(
 ) -> None:
     """Its first three trials are on disk with the reason; then it is left out, and every other
     cell has all its rounds."""
-    engine = SyntheticEngine(
-        seed=1, truths={"original": Truth(failure=failure, failure_fraction=1)}
-    )
+    engine = SyntheticEngine(seed=1, truths={"original": Truth(failure=failure)})
     events = list(events_of(scenario(rounds=5), tmp_path, execute=engine))
     trials = read_run(tmp_path / "run").trials
     failed = [t for t in trials if t.outcome != "finished"]
@@ -177,29 +171,37 @@ def test_a_failing_cell_is_recorded_given_up_and_costs_no_other(
 
 def test_a_run_in_which_everything_fails_ends_and_says_so(tmp_path: Path) -> None:
     """When each cell has been given up no further round begins."""
-    bad = Truth(failure_fraction=1)
-    engine = SyntheticEngine(seed=1, truths={"original": bad, "vc3-sq": bad})
-    *_, last = events_of(scenario(rounds=9), tmp_path, execute=engine)
+    answer = WorkerFailed(outcome="crashed", reason="odd")
+    *_, last = events_of(scenario(rounds=9), tmp_path, execute=lambda *_: answer)
     assert last == Stopped(reason="no cell can be measured: each failed again and again")
-    assert {t.round_index for t in read_run(tmp_path / "run").trials} == {0, 1, 2}
+    trials = read_run(tmp_path / "run").trials
+    assert {(t.round_index, t.outcome) for t in trials} == {(k, "crashed") for k in range(3)}
 
 
-def test_the_time_budget_is_not_overrun_by_a_round_that_would_not_fit(tmp_path: Path) -> None:
-    """Rounds of five trials of 1 s: 43 s hold eight of them, and a ninth would end after 45 s."""
-    *_, last = events_of(scenario(rounds=100, time_budget_s=43), tmp_path, **Ticks(1.0).options())
-    assert last.reason == (
-        "another round would end after the time budget of 43 s (8 rounds took 40 s)"
-    )
-    assert len(read_run(tmp_path / "run").trials) == 8 * 5
-
-
-def test_what_passes_between_trials_counts_against_the_budget(tmp_path: Path) -> None:
-    """With 1 s beside each trial of 1 s a round takes 10 s: 43 s hold four."""
+@pytest.mark.parametrize(
+    ("changes", "beside_s", "reason"),
+    [
+        ({"rounds": 100, "time_budget_s": 43}, 0, "8 rounds took 40 s"),
+        ({"rounds": 100, "time_budget_s": 43}, 1, "4 rounds took 40 s"),
+        (
+            {"time_budget_s": 7},
+            0,
+            "2 rounds took 10 s, and at least 2 are measured whatever the budget",
+        ),
+    ],
+)
+def test_no_round_begins_that_would_overrun_the_budget(
+    tmp_path: Path, changes: dict, beside_s: int, reason: str
+) -> None:
+    """Rounds of five trials of 1 s: 43 s hold eight of them, or four where as much passes beside
+    each trial; the two rounds of the minimum come whatever the budget."""
     ticks = Ticks(1.0)
-    events = events_of(scenario(rounds=100, time_budget_s=43), tmp_path, **ticks.options())
-    for last in events:
-        ticks.now_s += isinstance(last, TrialFinished)
-    assert "(4 rounds took 40 s)" in last.reason
+    for last in events_of(scenario(**changes), tmp_path, **ticks.options()):
+        ticks.now_s += beside_s * isinstance(last, TrialFinished)
+    assert last.reason == (
+        f"another round would end after the time budget of {changes['time_budget_s']} s ({reason})"
+    )
+    assert len(read_run(tmp_path / "run").trials) == 5 * int(reason[0])
 
 
 def test_a_resumed_run_has_what_is_left_of_its_budget(tmp_path: Path) -> None:
@@ -208,16 +210,6 @@ def test_a_resumed_run_has_what_is_left_of_its_budget(tmp_path: Path) -> None:
     more = scenario(rounds=100, time_budget_s=43)
     *_, last = events_of(more, tmp_path, resume=True, **Ticks(1.0).options())
     assert "(8 rounds took 40 s)" in last.reason
-
-
-def test_the_minimum_is_measured_whatever_the_budget(tmp_path: Path) -> None:
-    """Rounds of 5 s against a budget of 7: both rounds of the minimum come, no third, and the
-    reason says why there were two."""
-    *_, last = events_of(scenario(time_budget_s=7), tmp_path, **Ticks(1.0).options())
-    assert last.reason == (
-        "another round would end after the time budget of 7 s "
-        "(2 rounds took 10 s, and at least 2 are measured whatever the budget)"
-    )
 
 
 @pytest.mark.parametrize(
@@ -233,20 +225,22 @@ def test_after_the_first_round_it_is_told_how_long_the_rest_takes(
     events = list(events_of(plan, tmp_path, **Ticks(1.0).options()))
     told = [place for place, event in enumerate(events) if isinstance(event, RoundsForecast)]
     assert len(told) == 1
-    assert events[told[0] - 1] == RoundFinished(round_index=0, round_count=6)
+    assert events[told[0] - 1] == RoundFinished(round_index=0)
     found = events[told[0]]
     assert (found.minimum_rounds, found.most_rounds) == (2, most)
     assert (found.round_s, found.minimum_s, found.most_s) == pytest.approx((5, 10, most_s))
     assert found.time_budget_s == budget_s
 
 
-def test_time_left_of_the_minimum_ends_with_it(tmp_path: Path) -> None:
-    """Two rounds of 5 s are the minimum: after the first trial 9 s are left of it, in the third
-    round none."""
+def test_time_left_shrinks_to_nothing(tmp_path: Path) -> None:
+    """Nothing is expected before the first trial; after it 19 s of 20 are left, at last 1 s; and of
+    the minimum, two rounds of 5 s, 9 s are left, and none in the third round."""
     events = events_of(scenario(), tmp_path, **Ticks(1.0).options())
-    left_s = [event.minimum_eta_s for event in events if isinstance(event, TrialStarted)]
-    assert left_s[0] is None
-    assert left_s[1:] == pytest.approx([9, 8, 7, 6, 5, 4, 3, 2, 1] + [0] * 10)
+    started = [event for event in events if isinstance(event, TrialStarted)]
+    assert (started[0].eta_s, started[0].minimum_eta_s) == (None, None)
+    assert [event.eta_s for event in started[1:]] == pytest.approx(range(19, 0, -1))
+    minimum_s = [event.minimum_eta_s for event in started[1:]]
+    assert minimum_s == pytest.approx([9, 8, 7, 6, 5, 4, 3, 2, 1] + [0] * 10)
 
 
 @pytest.mark.parametrize("is_new", [True, False])
@@ -263,9 +257,9 @@ def test_a_start_that_fails_leaves_no_folder_of_its_own(tmp_path: Path, is_new: 
     assert is_new or list(folder.iterdir()) == []
 
 
-def test_other_footage_is_told_before_anything_is_prepared(tmp_path: Path) -> None:
-    """A run of two files, gone on with one of them: one sentence names both sides, and the run
-    stays as it was."""
+def test_another_run_is_told_before_anything_is_prepared(tmp_path: Path) -> None:
+    """A run of two files, resumed with one of them, under another name or with another seed: one
+    sentence names the difference, and the run stays as it was."""
     names = ("C0001.MP4", "C0002.MP4")
     for name in names:
         (tmp_path / name).write_bytes(b"")
@@ -281,21 +275,17 @@ def test_other_footage_is_told_before_anything_is_prepared(tmp_path: Path) -> No
     ]
     list(events_of(plan, tmp_path, footage=footage))
     before = {p: p.read_bytes() for p in (tmp_path / "run").iterdir()}
-    fewer = scenario(clips=(ClipSpec(name="own", files=tuple(files[:1])),))
-    text = "this run measured C0001.MP4 and C0002.MP4, you passed C0001.MP4. Measure"
-    with pytest.raises(RunError, match=text):
-        list(events_of(fewer, tmp_path, resume=True, footage=None))
-    with pytest.raises(RunError, match=r'of the scenario "synthetic", and "other" was asked'):
-        list(events_of(scenario(name="other"), tmp_path, resume=True, footage=None))
+    for other, text in (
+        (
+            {"clips": (ClipSpec(name="own", files=tuple(files[:1])),)},
+            "this run measured C0001.MP4 and C0002.MP4, you passed C0001.MP4. Measure",
+        ),
+        ({"name": "other"}, 'of the scenario "synthetic", and "other" was asked'),
+        ({"clips": plan.clips, "seed": 4}, "the scenario's seed differs"),
+    ):
+        with pytest.raises(RunError, match=text):
+            list(events_of(scenario(**other), tmp_path, resume=True, footage=None))
     assert {path: path.read_bytes() for path in before} == before
-
-
-def test_time_left_shrinks_to_nothing(tmp_path: Path) -> None:
-    """Nothing is expected before the first trial; after it 19 s of 20 are left, at last 1 s."""
-    events = events_of(scenario(), tmp_path, **Ticks(1.0).options())
-    left_s = [event.eta_s for event in events if isinstance(event, TrialStarted)]
-    assert left_s[0] is None
-    assert left_s[1:] == pytest.approx([float(left) for left in range(19, 0, -1)])
 
 
 @pytest.mark.parametrize("stop_at", [1, 5, 13])
@@ -331,15 +321,6 @@ def test_a_finished_run_resumed_with_more_rounds_adds_just_those(tmp_path: Path)
     assert [e.round_index for e in events if isinstance(e, RoundStarted)] == [4, 5]
     assert (tmp_path / "run" / TRIALS_NAME).read_bytes().startswith(before)
     assert read_run(tmp_path / "run").manifest.scenario.rounds == 6
-
-
-def test_a_run_of_another_seed_is_not_gone_on_with(tmp_path: Path) -> None:
-    """The difference is named and the run stays as it was."""
-    list(events_of(scenario(), tmp_path))
-    before = {p: p.read_bytes() for p in (tmp_path / "run").iterdir() if p.is_file()}
-    with pytest.raises(RunError, match="the scenario's seed differs"):
-        list(events_of(scenario(seed=4), tmp_path, resume=True))
-    assert {path: path.read_bytes() for path in before} == before
 
 
 def test_a_full_disk_ends_the_run_and_is_no_fault_of_the_cell(tmp_path: Path) -> None:
@@ -395,28 +376,6 @@ def test_scratch_of_trials_is_gone_after_each(tmp_path: Path) -> None:
         "trials.jsonl",
         "run.lock",
     }
-
-
-def test_a_broken_answer_without_result_is_a_crash(tmp_path: Path) -> None:
-    """Whatever an executor says that is no measurement is recorded, never taken for one."""
-    answer = WorkerFailed(outcome="crashed", reason="odd")
-    events = list(events_of(scenario(rounds=2), tmp_path, execute=lambda *_: answer))
-    trials = read_run(tmp_path / "run").trials
-    assert {t.outcome for t in trials} == {"crashed"}
-    assert len([e for e in events if isinstance(e, RoundFinished)]) == 2
-
-
-@pytest.mark.parametrize("resume", [False, True])
-def test_somebodys_own_folder_named_scratch_is_left_alone(resume: bool, tmp_path: Path) -> None:
-    """A folder that holds nothing but `scratch` with footage is no place for a run: it is refused,
-    the footage is still there, and nothing was added."""
-    own = tmp_path / "run" / "scratch" / "x.mov"
-    own.parent.mkdir(parents=True)
-    own.write_bytes(b"precious")
-    with pytest.raises(DestinationError, match="nothing is ever overwritten"):
-        list(events_of(scenario(), tmp_path, resume=resume))
-    assert own.read_bytes() == b"precious"
-    assert sorted((tmp_path / "run").rglob("*")) == [own.parent, own]
 
 
 def test_a_disk_full_at_the_manifest_leaves_nothing(

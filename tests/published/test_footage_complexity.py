@@ -13,7 +13,6 @@ from fixtures.natural_clips import NATURAL_CLIPS, natural_clip
 from mezzmark.engines.footage.recipe import generate_frames
 from mezzmark.engines.media.pixels import Planes, frame_from_planes, planes_of
 from mezzmark.engines.media.stamp import stamp_layout
-from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import Recipe
 from simulation.complexity import (
     Complexity,
@@ -170,11 +169,3 @@ def test_synthetic_spectra_fall_like_natural_ones() -> None:
     for recipe in RECIPES:
         made = spectral_slope(next(_below_stamp(recipe)))
         assert min(slopes) - 0.3 <= made <= max(slopes) + 0.3
-
-
-def test_a_file_without_pictures_is_refused(tmp_path) -> None:
-    """Text with a video's name is a FootageError that names the file."""
-    path = tmp_path / "notes.mp4"
-    path.write_text("not a video")
-    with pytest.raises(FootageError, match=r"notes\.mp4"):
-        footage_complexity(path)

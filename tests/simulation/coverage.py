@@ -104,6 +104,16 @@ def tail_coverage(
     return count_coverage(world, truth, world.draw(rng, runs, trials, samples), interval_of)
 
 
+def _intervals_by_round(logs: Array) -> tuple[Array, Array]:
+    """Mean and half width of the t interval after each round; the first has no width."""
+    counts = np.arange(1, logs.shape[1] + 1)
+    means = np.cumsum(logs, axis=1) / counts
+    squares = np.cumsum(logs**2, axis=1) - counts * means**2
+    with np.errstate(invalid="ignore", divide="ignore"):
+        errors = np.sqrt(squares / (counts - 1) / counts)
+        return means, stats.t.ppf((1 + CONFIDENCE) / 2, counts - 1) * errors
+
+
 def stopping_coverage(
     round_sd: float, precision_fraction: float, rng: np.random.Generator, *, runs: int, rounds: int
 ) -> tuple[Coverage, float]:
@@ -111,14 +121,7 @@ def stopping_coverage(
 
     Per-round logs are normal with mean 0; a run ends at `rounds` at the latest.
     """
-    logs = rng.normal(0.0, round_sd, (runs, rounds))
-    counts = np.arange(1, rounds + 1)
-    means = np.cumsum(logs, axis=1) / counts
-    squares = np.cumsum(logs**2, axis=1) - counts * means**2
-    with np.errstate(invalid="ignore", divide="ignore"):
-        halves = stats.t.ppf((1 + CONFIDENCE) / 2, counts - 1) * np.sqrt(
-            squares / (counts - 1) / counts
-        )
+    means, halves = _intervals_by_round(rng.normal(0.0, round_sd, (runs, rounds)))
     widths = np.sinh(halves)
     stops = np.full(runs, rounds)
     for done in range(rounds, 0, -1):
@@ -141,14 +144,7 @@ def stop_at_difference_coverage(
     round_sd: float, rng: np.random.Generator, *, runs: int, rounds: int, first_look: int
 ) -> Coverage:
     """The tempting wrong rule: stop as soon as the interval leaves out 0. True mean is 0."""
-    logs = rng.normal(0.0, round_sd, (runs, rounds))
-    counts = np.arange(1, rounds + 1)
-    means = np.cumsum(logs, axis=1) / counts
-    squares = np.cumsum(logs**2, axis=1) - counts * means**2
-    looked = slice(first_look - 1, rounds)
-    halves = stats.t.ppf((1 + CONFIDENCE) / 2, counts[looked] - 1) * np.sqrt(
-        squares[:, looked] / (counts[looked] - 1) / counts[looked]
-    )
-    missed = (np.abs(means[:, looked]) > halves).any(axis=1)
+    means, halves = _intervals_by_round(rng.normal(0.0, round_sd, (runs, rounds)))
+    missed = (np.abs(means) > halves)[:, first_look - 1 :].any(axis=1)
     held = runs - int(np.count_nonzero(missed))
     return Coverage(world="normal rounds", held=held, shown=runs, runs=runs)

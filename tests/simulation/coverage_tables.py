@@ -9,8 +9,11 @@ and 0.15 from 20,000.
 import math
 import sys
 from collections.abc import Iterable, Sequence
+from pathlib import Path
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from mezzmark.statistics.power import rounds_to_find
 from simulation.coverage import (
@@ -93,39 +96,28 @@ def _alarm_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str]]:
         ("one after the other", "one after the other", True),
         ("one after the other, kernel not used", "one after the other", False),
     ):
-        yield [
-            name,
-            *(
-                f"{100 * rates.change_interval.point:.1f}"
-                for world in SESSION_WORLDS
-                for rates in [measure_verdicts(world, order, plan, rng, with_kernel=with_kernel)]
-            ),
+        found = [
+            measure_verdicts(world, order, plan, rng, with_kernel=with_kernel)
+            for world in SESSION_WORLDS
         ]
+        yield [name, *(rates.change_percent for rates in found)]
 
 
 def _elasticity_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str]]:
     for elasticity in (0.0, 0.5, 1.0, 1.25, 1.5, 2.0):
         plan = SessionPlan(comparisons=runs, elasticity=elasticity)
-        yield [
-            f"{elasticity:g} ×",
-            *(
-                f"{100 * rates.change_interval.point:.1f}"
-                for world in ("AR(1) 0.9", "5 % linear drift")
-                for rates in [measure_verdicts(world, "one after the other", plan, rng)]
-            ),
+        found = [
+            measure_verdicts(world, "one after the other", plan, rng)
+            for world in ("AR(1) 0.9", "5 % linear drift")
         ]
+        yield [f"{elasticity:g} ×", *(rates.change_percent for rates in found)]
 
 
 def _margin_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str]]:
     plan = SessionPlan(comparisons=runs, rounds=40, cells=1, samples=100, change_log=math.log(1.05))
     for order in ("in turn", "one after the other"):
-        yield [
-            order,
-            *(
-                f"{100 * measure_verdicts(w, order, plan, rng).equivalent_interval.point:.1f}"
-                for w in SESSION_WORLDS
-            ),
-        ]
+        found = [measure_verdicts(world, order, plan, rng) for world in SESSION_WORLDS]
+        yield [order, *(f"{100 * f.equivalent_cells / f.cells:.1f}" for f in found)]
 
 
 def _run_level_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str]]:
@@ -143,10 +135,7 @@ def _run_level_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[st
             )
             for uses_runs in (True, False)
         ]
-        yield [
-            f"{baseline} against {candidate}",
-            *(f"{100 * r.change_interval.point:.1f}" for r in rates),
-        ]
+        yield [f"{baseline} against {candidate}", *(found.change_percent for found in rates)]
 
 
 def _power_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str]]:
@@ -166,49 +155,40 @@ def _stopping_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str
 def main(runs: int) -> None:
     """All tables, each from its own stream of random numbers."""
     worlds = [world.name for world in WORLDS]
-    streams = [np.random.default_rng([SEED, place]) for place in range(9)]
-    _table(
-        "Coverage of 95 % intervals, 10 rounds (%)",
-        ["figure", *worlds],
-        _interval_rows(runs, streams[0]),
+    tables = (
+        ("Coverage of 95 % intervals, 10 rounds (%)", ["figure", *worlds], _interval_rows),
+        ("Coverage of 95 % tail intervals, rounds × moves (%)", ["figure", *worlds], _tail_rows),
+        ("Ways to a tail interval (%)", ["figure", *worlds], _method_rows),
+        (
+            "A/A comparisons of 5 cells that claim any change (%)",
+            ["sides measured", *worlds],
+            _alarm_rows,
+        ),
+        (
+            "The same, one after the other, when the machine hits the work by so much of what it "
+            "hits the kernel (%)",
+            ["work : kernel", "AR(1) 0.9", "5 % linear drift"],
+            _elasticity_rows,
+        ),
+        (
+            "A true change of the tolerance (5 %) called equivalent (%)",
+            ["sides measured", *worlds],
+            _margin_rows,
+        ),
+        (
+            "A/A with several runs, run effect 2 %: comparisons that claim any change (%)",
+            ["runs", "run as unit", "rounds pooled (wrong)"],
+            _run_level_rows,
+        ),
+        ("Rounds for 90 % power, one cell", ["spread of rounds", "to find +5 %"], _power_rows),
+        (
+            "Stopping at ±1 %: coverage (%) and rounds taken",
+            ["spread of rounds", "coverage", "rounds"],
+            _stopping_rows,
+        ),
     )
-    _table(
-        "Coverage of 95 % tail intervals, rounds × moves (%)",
-        ["figure", *worlds],
-        _tail_rows(runs, streams[1]),
-    )
-    _table("Ways to a tail interval (%)", ["figure", *worlds], _method_rows(runs, streams[2]))
-    _table(
-        "A/A comparisons of 5 cells that claim any change (%)",
-        ["sides measured", *worlds],
-        _alarm_rows(runs, streams[3]),
-    )
-    _table(
-        "The same, one after the other, when the machine hits the work by so much of what it "
-        "hits the kernel (%)",
-        ["work : kernel", "AR(1) 0.9", "5 % linear drift"],
-        _elasticity_rows(runs, streams[4]),
-    )
-    _table(
-        "A true change of the tolerance (5 %) called equivalent (%)",
-        ["sides measured", *worlds],
-        _margin_rows(runs, streams[5]),
-    )
-    _table(
-        "A/A with several runs, run effect 2 %: comparisons that claim any change (%)",
-        ["runs", "run as unit", "rounds pooled (wrong)"],
-        _run_level_rows(runs, streams[6]),
-    )
-    _table(
-        "Rounds for 90 % power, one cell",
-        ["spread of rounds", "to find +5 %"],
-        _power_rows(runs, streams[7]),
-    )
-    _table(
-        "Stopping at ±1 %: coverage (%) and rounds taken",
-        ["spread of rounds", "coverage", "rounds"],
-        _stopping_rows(runs, streams[8]),
-    )
+    for place, (title, heads, rows) in enumerate(tables):
+        _table(title, heads, rows(runs, np.random.default_rng([SEED, place])))
 
 
 if __name__ == "__main__":

@@ -5,10 +5,13 @@ the job counts up to `--up-to`, and its forecast stands beside what was measured
 """
 
 import argparse
+import sys
 from collections import defaultdict
 from pathlib import Path
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from fixtures.figures import figures_of
 from mezzmark.model.tasks.grid import GridMeasurement

@@ -1,11 +1,11 @@
-"""An engine without FFmpeg: known latencies, drift, stalls, failures and wrong frames.
+"""An engine without FFmpeg: known latencies and failures.
 
-It stands in for worker processes (`execute` of `run_scenario`), so that every layer above is
+It stands in for worker processes (`dispatch` of `run_scenario`), so that every layer above is
 tested in milliseconds against a truth that is known.
 """
 
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import PurePosixPath
 from typing import Literal
@@ -16,7 +16,7 @@ from mezzmark.model.fact import Fact
 from mezzmark.model.jobs import Answer, Job, JobFailed, Measured, WorkerFailed
 from mezzmark.model.tasks.encode import EncodeJob, EncodeMeasurement
 from mezzmark.model.tasks.kernel import KernelJob, KernelMeasurement
-from mezzmark.model.tasks.scrub import Proof, ScrubJob, ScrubMeasurement
+from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement
 from mezzmark.model.tasks.spec import ProcessFacts
 
 _MS = 1_000_000
@@ -30,22 +30,15 @@ LOCATE_FRACTION, PRESENT_FRACTION = 0.05, 0.15
 class Truth:
     """What an encoding (or the reference kernel) really costs.
 
-    A latency is `median_ms` · exp(trial effect + sample effect) · (1 + `drift_fraction` · trials
-    so far), both effects normal with the given standard deviations of the logarithm; a share
-    `stall_fraction` of samples takes `stall_ms` longer; a share `wrong_fraction` of pictures is
-    the frame after the one asked for. A share `failure_fraction` of trials ends as `failure`
-    says. For encoding, `median_ms` is the time of a frame.
+    A latency is `median_ms` · exp(trial effect + sample effect), both normal with the given
+    standard deviations of the logarithm. With a `failure` every trial ends so. For encoding,
+    `median_ms` is the time of a frame.
     """
 
     median_ms: float = 20.0
     sample_log_sd: float = 0.2
     trial_log_sd: float = 0.02
-    drift_fraction: float = 0.0
-    stall_fraction: float = 0.0
-    stall_ms: float = 0.0
-    wrong_fraction: float = 0.0
-    failure: Literal["crash", "hang", "refuse"] = "crash"
-    failure_fraction: float = 0.0
+    failure: Literal["", "crash", "hang", "refuse"] = ""
 
 
 KERNEL = "kernel"
@@ -54,7 +47,7 @@ KERNEL = "kernel"
 
 @dataclass(slots=True, kw_only=True)
 class SyntheticEngine:
-    """`execute` for `run_scenario`: answers trials from `truths` (encoding name → Truth).
+    """Answers trials from `truths` (encoding name → Truth).
 
     The name of an encoding is the last part of its media path, as `synthetic_footage` makes it.
     `spend_s` really passes for each trial, for tests that need one to be under way.
@@ -65,17 +58,20 @@ class SyntheticEngine:
     spend_s: float = 0.0
     trial_count: int = 0
 
+    def dispatch(self, job: Job, timeout_s: float) -> Iterator[Answer]:
+        """As a worker process would: one answer."""
+        yield self(job, timeout_s)
+
     def __call__(self, job: Job, timeout_s: float) -> Answer:
         """The answer to a trial's job; a hang answers at once what its end would be."""
         truth = self.truths.get(_name(job), Truth())
         rng = np.random.default_rng([self.seed, self.trial_count])
-        drift = 1 + truth.drift_fraction * self.trial_count
         self.trial_count += 1
         if self.spend_s:
             time.sleep(self.spend_s)
-        if rng.random() < truth.failure_fraction:
+        if truth.failure:
             return _failure(truth, timeout_s)
-        scale_ms = truth.median_ms * drift * np.exp(truth.trial_log_sd * rng.standard_normal())
+        scale_ms = truth.median_ms * np.exp(truth.trial_log_sd * rng.standard_normal())
         measurement = _measure(job, truth, float(scale_ms), rng)
         return Measured(measurement=measurement, process=ProcessFacts(cpu_ns=_MS))
 
@@ -98,7 +94,7 @@ def _failure(truth: Truth, timeout_s: float) -> Answer:
 
 def _measure(job: Job, truth: Truth, scale_ms: float, rng: np.random.Generator) -> Fact:
     if isinstance(job, ScrubJob):
-        return _scrub(job, truth, _latencies_ns(len(job.requests), truth, scale_ms, rng), rng)
+        return _scrub(job, _latencies_ns(len(job.requests), truth, scale_ms, rng))
     if isinstance(job, EncodeJob):
         return _encode(job, int(_latencies_ns(job.frame_count, truth, scale_ms, rng).sum()))
     if isinstance(job, KernelJob):
@@ -111,33 +107,27 @@ def _latencies_ns(
     count: int, truth: Truth, scale_ms: float, rng: np.random.Generator
 ) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
     latencies_ms = scale_ms * np.exp(truth.sample_log_sd * rng.standard_normal(count))
-    latencies_ms += truth.stall_ms * (rng.random(count) < truth.stall_fraction)
     return np.rint(latencies_ms * _MS).astype(np.int64)
 
 
 def _scrub(
-    job: ScrubJob,
-    truth: Truth,
-    latencies_ns: np.ndarray[tuple[int], np.dtype[np.int64]],
-    rng: np.random.Generator,
+    job: ScrubJob, latencies_ns: np.ndarray[tuple[int], np.dtype[np.int64]]
 ) -> ScrubMeasurement:
     count = len(job.requests)
-    frames = np.array([frame for _, frame in job.requests], dtype=np.int64)
-    is_wrong = rng.random(count) < truth.wrong_fraction
+    positions, frames = zip(*job.requests, strict=True)
     locate_ns = np.rint(latencies_ns * LOCATE_FRACTION).astype(np.int64)
     present_ns = np.rint(latencies_ns * PRESENT_FRACTION).astype(np.int64)
-    proofs: tuple[Proof, ...] = tuple("wrong" if wrong else "right" for wrong in is_wrong)
     return ScrubMeasurement(
-        clip_position=tuple(position for position, _ in job.requests),
-        frame_index=tuple(frames.tolist()),
+        clip_position=positions,
+        frame_index=frames,
         locate_ns=tuple(locate_ns.tolist()),
         decode_ns=tuple((latencies_ns - locate_ns - present_ns).tolist()),
         present_ns=tuple(present_ns.tolist()),
         overhead_ns=(_OVERHEAD_NS,) * count,
         decoded_frames=(1,) * count,
         read_bytes=(1_000_000,) * count,
-        shown_frame=tuple((frames + is_wrong).tolist()),
-        proof=proofs,
+        shown_frame=frames,
+        proof=("right",) * count,
         open_ns=(5 * _MS,) * len(job.media),
     )
 

@@ -1,6 +1,7 @@
 """The ways to a tail interval that were tried and not taken, for the table that shows why."""
 
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 from scipy import stats
@@ -65,23 +66,17 @@ def bca(run: Array, probability: float, rng: np.random.Generator) -> Interval:
     return _interval(point, low, high, len(run), "BCa")
 
 
-def _jackknife(run: Array, probability: float, *, corrects_bias: bool) -> Interval:
+def jackknife(
+    run: Array, probability: float, _: np.random.Generator, *, corrects_bias: bool = False
+) -> Interval:
+    """t with the delete-one-trial standard error of the log quantile, around the point or, with
+    `corrects_bias`, around the bias-corrected one."""
     count, point = len(run), np.log(_quantile(run, probability))
     left = np.log(leave_one_out(run, lambda kept: _quantile(kept, probability)))
     centre = point - (count - 1) * (left.mean() - point) if corrects_bias else point
     half = stats.t.ppf((1 + LEVEL) / 2, count - 1) * jackknife_error(left)
     low, high = np.exp(centre - half), np.exp(centre + half)
     return _interval(float(np.exp(centre)), low, high, count, "jackknife")
-
-
-def jackknife(run: Array, probability: float, _: np.random.Generator) -> Interval:
-    """t with the delete-one-trial standard error of the log quantile."""
-    return _jackknife(run, probability, corrects_bias=False)
-
-
-def corrected_jackknife(run: Array, probability: float, _: np.random.Generator) -> Interval:
-    """The same around the bias-corrected point."""
-    return _jackknife(run, probability, corrects_bias=True)
 
 
 def per_trial_t(run: Array, probability: float, _: np.random.Generator) -> Interval:
@@ -101,5 +96,5 @@ METHODS: dict[str, Callable[[Array, float, np.random.Generator], Interval | None
     "cluster bootstrap, percentile": percentile,
     "cluster bootstrap, BCa": bca,
     "jackknife": jackknife,
-    "jackknife, bias-corrected": corrected_jackknife,
+    "jackknife, bias-corrected": partial(jackknife, corrects_bias=True),
 }

@@ -68,24 +68,13 @@ def miscalibration(claims: Claims) -> float:
 
 @EVERY_NOISE
 @CATALOGUES
-def test_stated_chances_come_true(noise: Noise, count: int) -> None:
+@pytest.mark.parametrize("is_cut_short", [False, True])
+def test_stated_chances_come_true(noise: Noise, count: int, is_cut_short: bool) -> None:
     """Of encodings called best with a chance of 70 %, 65 to 75 % are; so for every chance, with
-    ordered and weighted wishes, with needs, whatever the catalogue's spread and noise."""
-    rng = np.random.default_rng([SEED, get_args(Noise).index(noise), count])
-    promises = simulate_promises(count, rng, noise=noise)
-    for claims in (best_claims(promises), ahead_claims(promises)):
-        assert len(claims) > count / 2
-        assert is_within_tolerance(claims), curve(claims)
-        assert miscalibration(claims) <= TOLERANCE + (0.05 if count < 1000 else 0), curve(claims)
-
-
-@EVERY_NOISE
-@CATALOGUES
-def test_a_round_cut_short_keeps_the_promise(noise: Noise, count: int) -> None:
-    """Where a run was stopped within a round, that only half of the encodings had a trial in, what
-    the round did to them is taken for noise of theirs, and stated chances still come true."""
-    rng = np.random.default_rng([SEED, 7 + get_args(Noise).index(noise), count])
-    promises = simulate_promises(count, rng, noise=noise, is_cut_short=True)
+    ordered and weighted wishes, with needs, whatever the catalogue's spread and noise; also where a
+    run was stopped within a round, that only half of the encodings had a trial in."""
+    rng = np.random.default_rng([SEED, 7 * is_cut_short + get_args(Noise).index(noise), count])
+    promises = simulate_promises(count, rng, noise=noise, is_cut_short=is_cut_short)
     for claims in (best_claims(promises), ahead_claims(promises)):
         assert len(claims) > count / 2
         assert is_within_tolerance(claims), curve(claims)

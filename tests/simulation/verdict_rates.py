@@ -9,7 +9,6 @@ from typing import Final
 import numpy as np
 
 from mezzmark.decide.compare.verdicts import Evidence, judge_evidence
-from mezzmark.statistics.intervals import Interval, share_interval
 from mezzmark.statistics.paired import paired_change, run_level_change
 from simulation.session_worlds import Order, Session, SessionPlan, draw_session
 
@@ -24,20 +23,13 @@ class VerdictRates:
     world: str
     comparisons: int
     with_change: int
-    regressed_cells: int
-    improved_cells: int
     equivalent_cells: int
     cells: int
 
     @property
-    def change_interval(self) -> Interval:
-        """Comparisons that claimed any change, as a share, with its exact interval."""
-        return share_interval(self.with_change, self.comparisons, confidence_level=CONFIDENCE)
-
-    @property
-    def equivalent_interval(self) -> Interval:
-        """Cells called equivalent, as a share, with its exact interval."""
-        return share_interval(self.equivalent_cells, self.cells, confidence_level=CONFIDENCE)
+    def change_percent(self) -> str:
+        """Comparisons that claimed any change."""
+        return f"{100 * self.with_change / self.comparisons:.1f}"
 
 
 def measure_verdicts(
@@ -112,8 +104,6 @@ def _count(world: str, found: list[list[str]]) -> VerdictRates:
         world=world,
         comparisons=len(found),
         with_change=sum("regressed" in v or "improved" in v for v in found),
-        regressed_cells=cells.count("regressed"),
-        improved_cells=cells.count("improved"),
         equivalent_cells=cells.count("equivalent"),
         cells=len(cells),
     )

@@ -78,7 +78,7 @@ def test_any_line_puts_the_next_one_off() -> None:
     log = Log()
     first = RoundStarted(round_index=3, round_count=6, trial_count=5, minimum_rounds=4)
     log.tell(first)
-    log.tell(RoundFinished(round_index=3, round_count=6), after_s=29)
+    log.tell(RoundFinished(round_index=3), after_s=29)
     log.tell(RoundStarted(round_index=4, round_count=6, trial_count=5, minimum_rounds=4))
     log.tell(started(eta_s=80.0, minimum_eta_s=0.0), after_s=29)
     log.tell(started(eta_s=80.0, minimum_eta_s=0.0), after_s=2)

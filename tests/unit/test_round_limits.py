@@ -75,7 +75,7 @@ def test_limits_without_intervals_are_warned_of(
 
 def test_a_resumed_run_brings_footage_rounds_and_budget(card: Path, tmp_path: Path) -> None:
     """`--resume` with the scenario's name and the folder alone is the plan that was measured; a
-    note says so where the scenario itself says otherwise."""
+    note says so where the scenario itself says otherwise. Footage passed anew counts more."""
     files = [f"{card}/*.MP4"]
     asked = AskedLimits(rounds=2, time_budget_s=200.0)
     plan, _ = plan_measurement("own-footage", asked, footage=files)
@@ -95,7 +95,9 @@ def test_a_resumed_run_brings_footage_rounds_and_budget(card: Path, tmp_path: Pa
     assert (longer.rounds, longer.minimum_rounds, longer.time_budget_s) == (2, 2, 900.0)
     assert notes == (f"resumed with the run's own limits: {rounds}.",)
     both = AskedLimits(rounds=6, time_budget_s=900.0)
-    assert plan_measurement("own-footage", both, earlier_run=run_dir)[1] == ()
+    other = [f"{card}/C0001.MP4"]
+    again, notes = plan_measurement("own-footage", both, footage=other, earlier_run=run_dir)
+    assert (again.clips[0].files, notes) == (tuple(other), ())
 
 
 def test_a_resumed_run_keeps_its_seed_and_says_so(card: Path, tmp_path: Path) -> None:
@@ -114,17 +116,6 @@ def test_a_resumed_run_keeps_its_seed_and_says_so(card: Path, tmp_path: Path) ->
     assert (again.seed, notes) == (77, ())
 
 
-def test_footage_that_is_passed_counts_more_than_that_of_the_run(
-    card: Path, tmp_path: Path
-) -> None:
-    """What is passed anew is what is looked at."""
-    plan = read_scenario("own-footage", footage=[f"{card}/*.MP4"])
-    run_dir = lay_run(tmp_path, plan)
-    other = [f"{card}/C0001.MP4"]
-    again, _ = plan_measurement("own-footage", AskedLimits(), footage=other, earlier_run=run_dir)
-    assert again.clips[0].files == tuple(other)
-
-
 def test_without_a_run_there_footage_is_still_asked_for(tmp_path: Path) -> None:
     """A folder that holds no run brings nothing."""
     with pytest.raises(ScenarioError, match="--footage"):
@@ -138,7 +129,8 @@ def test_resuming_needs_the_runs_folder() -> None:
 
 
 def test_the_demo_on_own_footage_is_called_by_it(card: Path, tmp_path: Path) -> None:
-    """The title names the files, not the synthetic clip; a resumed demo keeps files and title."""
+    """The title names the files, two of many, and not the synthetic clip; a resumed demo keeps
+    files and title."""
     one = plan_demo([f"{card}/C0001.MP4"])
     assert one.title.startswith("A first look at C0001.MP4:")
     assert [Path(file).name for file in one.clips[0].files] == ["C0001.MP4"]
@@ -147,15 +139,10 @@ def test_the_demo_on_own_footage_is_called_by_it(card: Path, tmp_path: Path) -> 
     assert "synthetic" in plan_demo([]).title
     run_dir = lay_run(tmp_path, two)
     assert plan_demo([], earlier_run=run_dir) == two
-
-
-def test_a_demo_names_few_of_many_files(tmp_path: Path) -> None:
-    """Two names, and how many more there are."""
-    for number in range(5):
-        (tmp_path / f"C{number}.MP4").write_bytes(b"")
-    assert plan_demo([f"{tmp_path}/*.MP4"]).title.startswith(
-        "A first look at C0.MP4, C1.MP4 and 3 more:"
-    )
+    for number in range(3, 6):
+        (card / f"C000{number}.MP4").write_bytes(b"")
+    many = plan_demo([f"{card}/*.MP4"])
+    assert many.title.startswith("A first look at C0001.MP4, C0002.MP4 and 3 more:")
 
 
 def test_check_says_the_rule_of_rounds_and_budget(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from typing import get_args
 import numpy as np
 import pytest
 
+from fixtures.fabricated_run import fabricate_host
 from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.decide.compare.self_test import (
     ClockFacts,
@@ -84,27 +85,7 @@ def test_the_clock_is_probed_by_its_own_readings() -> None:
 
 
 def _host(**changes: object) -> HostFacts:
-    quiet: dict[str, object] = {
-        "host_label": "test",
-        "cpu_model": None,
-        "logical_core_count": 4,
-        "physical_core_count": 4,
-        "usable_core_count": 4,
-        "memory_bytes": 8_000_000_000,
-        "frequency_max_mhz": None,
-        "governor": None,
-        "turbo": None,
-        "is_virtual": None,
-        "on_battery": None,
-        "operating_system": "test",
-        "kernel": "test",
-        "python": "3",
-        "library_versions": {},
-        "storage_path": "/",
-        "file_system": "ext4",
-        "storage_free_bytes": None,
-    }
-    return HostFacts.model_validate(quiet | changes)
+    return fabricate_host("test").model_copy(update=changes)
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,8 @@
 """When rounds end, and what is expected of them."""
 
+from collections.abc import Sequence
+from unittest.mock import patch
+
 import pytest
 
 from mezzmark.model.cell import Cell, PlannedTrial
@@ -8,7 +11,7 @@ from mezzmark.model.records import Trial
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.encode import EncodeSettings
 from mezzmark.model.tasks.kernel import KernelMeasurement
-from mezzmark.runner.rounds import GIVE_UP_AFTER, Progress, stop_at_precision, stop_reason
+from mezzmark.runner.rounds import GIVE_UP_AFTER, Rounds, stop_at_precision
 
 KERNEL = Cell(task="kernel", clip="no clip", encoding="reference kernel")
 S_NS = 1_000_000_000
@@ -39,9 +42,19 @@ def trial(cell: Cell, *, index: int = 0, wall_s: float = 1, outcome: str = "fini
     )
 
 
+def rounds(plan: Scenario, trials: Sequence[Trial] = (), **changes) -> Rounds:
+    cell = Cell(task="encode", clip="a", encoding="x")
+    return Rounds(plan, [(cell, "")], trials, clock_ns=lambda: 0, **changes)
+
+
 def reason(plan: Scenario, round_count: int, **changes) -> str:
-    settings = {"elapsed_s": 0.0, "next_round_s": 1.0, "stop_when": lambda trials: False}
-    return stop_reason(plan, [], round_count=round_count, **(settings | changes))
+    settings = {"elapsed_s": 0.0, "next_round_s": 1.0, "stop_when": lambda trials: ""} | changes
+    found = rounds(plan, stop_when=settings["stop_when"])
+    next_round_s = settings["next_round_s"]
+    with patch.multiple(
+        Rounds, elapsed_s=settings["elapsed_s"], expected_s=lambda *_: next_round_s
+    ):
+        return found.stop_reason(round_count)
 
 
 def test_rounds_go_on_until_they_are_all_done() -> None:
@@ -52,7 +65,7 @@ def test_rounds_go_on_until_they_are_all_done() -> None:
 
 def test_precision_is_looked_at_after_whole_pairs_and_the_minimum_only() -> None:
     """An odd number of rounds is not balanced, and fewer than the minimum are not looked at."""
-    looks = [count for count in range(10) if reason(scenario(), count, stop_when=lambda _: True)]
+    looks = [count for count in range(10) if reason(scenario(), count, stop_when=lambda _: "yes")]
     assert looks == [4, 6, 8]
 
 
@@ -64,10 +77,10 @@ def test_the_reason_of_a_rule_is_kept_in_its_own_words() -> None:
 
 @pytest.mark.parametrize(
     ("elapsed_s", "next_round_s", "stops"),
-    [(80, 19.0, False), (80, 21.0, True), (101, None, True), (99, None, False)],
+    [(80, 19.0, False), (80, 21.0, True), (101, 0.0, True), (99, 0.0, False)],
 )
 def test_no_round_begins_that_would_not_end_in_the_budget(
-    elapsed_s: float, next_round_s: float | None, stops: bool
+    elapsed_s: float, next_round_s: float, stops: bool
 ) -> None:
     """Of 100 s, 80 spent leave room for a round of 19 s and none for one of 21 s."""
     plan = scenario(time_budget_s=100)
@@ -89,15 +102,15 @@ def test_the_usual_rule_wants_narrow_intervals_at_two_looks() -> None:
     late = spread[:8] + [trial(KERNEL, index=k, ns=5_500) for k in range(8, 12)]
     rule = stop_at_precision(scenario(precision_fraction=0.02, minimum_rounds=2))
     assert rule(steady) == "precision reached: every interval is within ±0.02 of its value"
-    assert [rule(steady[:count]) for count in range(12)] == [False] * 12
-    assert rule(spread) is False
-    assert rule(late) is False
+    assert [rule(steady[:count]) for count in range(12)] == [""] * 12
+    assert rule(spread) == ""
+    assert rule(late) == ""
 
 
 def test_a_cell_that_always_fails_is_given_up_and_one_that_once_finished_is_not() -> None:
     """Three failures and no finish end a cell; one finish keeps it."""
     bad = KERNEL.model_copy(update={"clip": "bad"})
-    progress = Progress()
+    progress = rounds(scenario())
     for count in range(GIVE_UP_AFTER):
         assert not progress.is_given_up(bad)
         progress.note(trial(bad, index=count, outcome="timed_out"))
@@ -111,11 +124,12 @@ def test_a_cell_that_always_fails_is_given_up_and_one_that_once_finished_is_not(
 def test_expected_time_is_by_cell_and_by_the_mean_for_unknown_ones() -> None:
     """Cells of 2 s and 4 s: both and an unknown one take 2 + 4 + mean of all trials (10/3 s)."""
     slow, new = (KERNEL.model_copy(update={"clip": name}) for name in ("slow", "new"))
-    progress = Progress([trial(KERNEL, wall_s=2), trial(slow, wall_s=3), trial(slow, wall_s=5)])
+    walls_s = ((KERNEL, 2), (slow, 3), (slow, 5))
+    progress = rounds(scenario(), [trial(cell, wall_s=wall_s) for cell, wall_s in walls_s])
     planned = [
         PlannedTrial(round_index=1, position=k, cell=cell, seed=0)
         for k, cell in enumerate((KERNEL, slow, new))
     ]
     assert progress.expected_s(planned) == pytest.approx(2 + 4 + 10 / 3)
-    assert Progress().expected_s(planned) is None
-    assert progress.earlier_s == pytest.approx(10)
+    assert rounds(scenario()).expected_s(planned) == 0
+    assert progress.elapsed_s == pytest.approx(10)

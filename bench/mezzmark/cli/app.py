@@ -1,30 +1,22 @@
 """The commands: each parses, calls one library function and prints one value."""
 
-import json
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import Annotated, NoReturn
 
 import typer
 
-from mezzmark import __version__
+from mezzmark import __version__, api
 from mezzmark.cli.judging import judging
 from mezzmark.cli.options import (
-    BudgetOption,
     CacheOption,
     FootageOption,
     JsonOption,
     OutOption,
     ResumeOption,
-    RoundsOption,
     ScenarioArgument,
-    SeedOption,
 )
-from mezzmark.cli.scenarios import scenario_app
 from mezzmark.model.errors import MezzmarkError, UsageError
-
-if TYPE_CHECKING:
-    from mezzmark.report.page import ReportPaths
 
 app = typer.Typer(
     name="mezzmark",
@@ -69,14 +61,13 @@ def demo(
     Makes the footage (or takes yours), encodes it, measures scrubbing and encoding, writes a report
     and says where it is. The same as `measure first-look` followed by `report`.
     """
-    from mezzmark import api
     from mezzmark.cli.progress import shown_progress
 
     with shown_progress() as on_event:
         run_dir = api.demo(
             footage=footage or (), out=out, cache=cache, resume=resume, on_event=on_event
         )
-    _print_report(api.report([run_dir]))
+    report([run_dir])
 
 
 @app.command(
@@ -90,12 +81,30 @@ def measure(
     out: OutOption = None,
     cache: CacheOption = None,
     resume: ResumeOption = False,
-    rounds: RoundsOption = None,
-    time_budget: BudgetOption = None,
-    seed: SeedOption = None,
+    rounds: Annotated[
+        int | None,
+        typer.Option(
+            "--rounds",
+            min=1,
+            help="At most so many rounds; fewer than the scenario's minimum_rounds lower that too. "
+            "Intervals need 3.",
+        ),
+    ] = None,
+    time_budget: Annotated[
+        float | None,
+        typer.Option(
+            "--time-budget",
+            min=1,
+            # As model.round_limits has it, which is too heavy to be imported for a help text.
+            help="Seconds of measuring: at least minimum_rounds rounds are measured whatever the "
+            "budget; after that no round begins that would end after it.",
+        ),
+    ] = None,
+    seed: Annotated[
+        int | None, typer.Option("--seed", min=0, help="Another seed than the scenario's.")
+    ] = None,
 ) -> None:
     """Measure a scenario and store every sample; Ctrl-C loses no finished trial."""
-    from mezzmark import api
     from mezzmark.cli.progress import shown_progress
 
     with shown_progress() as on_event:
@@ -110,8 +119,7 @@ def measure(
             seed=seed,
             on_event=on_event,
         )
-    print(f"Run: {run_dir}")
-    print(f"Report it with: mezzmark report {run_dir}")
+    print(f"Run: {run_dir}\nReport it with: mezzmark report {run_dir}")
 
 
 @app.command(
@@ -150,10 +158,8 @@ def report(
 
     Several runs are compared first: host beside host, and one host's runs over time.
     """
-    from mezzmark import api
-
     paths = api.report(runs, out=out, template=template, prices=price or (), figures=figures)
-    _print_report(paths)
+    print(f"{paths.answer}\n\nReport: {paths.html}")
 
 
 @app.command(
@@ -167,15 +173,9 @@ def inspect(
     as_json: JsonOption = False,
 ) -> None:
     """Say what a clip is: codec, size, rate, groups of pictures, tags, bit rate, warnings."""
-    from mezzmark import api
-
-    found = api.inspect(footage, seconds=seconds)
-    if as_json:
-        print(json.dumps([inspection.model_dump(mode="json") for inspection in found], indent=2))
-        return
     from mezzmark.cli.views import print_inspections
 
-    print_inspections(found)
+    print_inspections(api.inspect(footage, seconds=seconds), as_json=as_json)
 
 
 @app.command(epilog="Examples: `mezzmark encodings` · `mezzmark encodings --probe`")
@@ -185,15 +185,48 @@ def encodings(
     ] = False,
 ) -> None:
     """List the catalogue of encodings by standard name."""
-    from mezzmark import api
     from mezzmark.cli.views import print_catalogue
 
     print_catalogue(api.encodings(probe=probe), is_probed=probe)
 
 
-def _print_report(paths: "ReportPaths") -> None:
-    print(paths.answer)
-    print(f"\nReport: {paths.html}")
+scenario_app = typer.Typer(no_args_is_help=True, help="List, show and check scenarios.")
+
+
+@scenario_app.command("list", epilog="Example: `mezzmark scenario list`")
+def scenario_list() -> None:
+    """Name the shipped scenarios and what each is for."""
+    for name, title in api.shipped_scenarios().items():
+        print(f"{name:20} {title}")
+
+
+@scenario_app.command("show", epilog="Example: `mezzmark scenario show own-footage > mine.toml`")
+def scenario_show(scenario: ScenarioArgument) -> None:
+    """Print a scenario's text, to start your own from."""
+    sys.stdout.write(api.scenario_text(scenario))
+
+
+@scenario_app.command(
+    "check",
+    epilog="Examples: `mezzmark scenario check mine.toml` · "
+    "`mezzmark scenario check uhd-ingest --earlier results/uhd`",
+)
+def scenario_check(
+    scenario: ScenarioArgument,
+    footage: FootageOption = None,
+    earlier: Annotated[
+        Path | None,
+        typer.Option("--earlier", help="A run of it here: tells how long a precision takes."),
+    ] = None,
+) -> None:
+    """Read a scenario and say what it would measure, without measuring."""
+    print(api.describe_scenario(scenario, footage=footage or (), earlier_run=earlier))
+
+
+@scenario_app.command("schema", epilog="Example: `mezzmark scenario schema > scenario.json`")
+def scenario_schema() -> None:
+    """Print the JSON Schema of scenario files, for editors."""
+    sys.stdout.write(api.scenario_schema())
 
 
 app.add_typer(judging)

@@ -2,20 +2,14 @@
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
-from mezzmark.cli.options import (
-    LEVEL,
-    CacheOption,
-    ExportFormat,
-    ExportTable,
-    JsonOption,
-    RegressionFormat,
-    ToleranceOption,
-    parse_share,
-)
+from mezzmark import api
+from mezzmark.cli.options import LEVEL, CacheOption, JsonOption, ToleranceOption, parse_share
+from mezzmark.model.errors import DestinationError
+from mezzmark.own_files import translate_os_errors
 
 judging = typer.Typer()
 
@@ -35,36 +29,20 @@ def regress(
     tolerance: ToleranceOption = 0.05,
     level: Annotated[float, LEVEL] = 0.95,
     output_format: Annotated[
-        RegressionFormat, typer.Option("--format", help="How to print the verdicts.")
-    ] = RegressionFormat.TABLE,
+        Literal["table", "markdown", "json", "junit"],
+        typer.Option("--format", help="How to print the verdicts."),
+    ] = "table",
 ) -> None:
     """Say whether runs got slower: improved, equivalent, regressed, inconclusive, not comparable.
 
     Exit code 0: nothing got slower; 10: something regressed; 11: inconclusive; 12: not comparable.
     """
-    from mezzmark import api
+    from mezzmark.cli.views import print_regression
 
     found = api.regress(
-        baseline=baseline,
-        candidate=candidate,
-        tolerance=tolerance,
-        confidence_level=level,
+        baseline=baseline, candidate=candidate, tolerance=tolerance, confidence_level=level
     )
-    match output_format:
-        case RegressionFormat.TABLE:
-            from mezzmark.cli.views import print_regression
-
-            print_regression(found)
-        case RegressionFormat.JSON:
-            from mezzmark.cli.views import print_json
-            from mezzmark.report.prose.regress import regression_sentences
-
-            print_json(found, regression_sentences(found))
-        case _:
-            from mezzmark.report.tables.regression import as_junit, as_markdown
-
-            is_junit = output_format is RegressionFormat.JUNIT
-            sys.stdout.write(as_junit(found) if is_junit else as_markdown(found))
+    print_regression(found, output_format)
     raise typer.Exit(found.exit_code)
 
 
@@ -101,9 +79,7 @@ def choose(
     Without --need and --wish those of the scenario's [choose] table count, or else the usual
     wishes: less waiting, then less space, then faster encoding.
     """
-    from mezzmark import api
-    from mezzmark.cli.views import print_choice, print_json
-    from mezzmark.report.prose.choice import choice_sentences
+    from mezzmark.cli.views import print_choice
 
     found = api.choose(
         runs,
@@ -112,10 +88,7 @@ def choose(
         indifference=indifference,
         confidence_level=level,
     )
-    if as_json:
-        print_json(found, choice_sentences(found))
-    else:
-        print_choice(found)
+    print_choice(found, as_json=as_json)
 
 
 @judging.command(
@@ -145,9 +118,7 @@ def rig(
     Compares a player with itself, and with itself slowed by a known share, many times over, and
     counts false alarms and finds. Two to three minutes with the defaults.
     """
-    from mezzmark import api
-    from mezzmark.cli.views import print_json, print_rig, shown_steps
-    from mezzmark.report.prose.machine import self_test_lines
+    from mezzmark.cli.views import print_rig, shown_steps
 
     with shown_steps() as on_progress:
         found = api.rig(
@@ -158,10 +129,7 @@ def rig(
             cache=cache,
             on_progress=on_progress,
         )
-    if as_json:
-        print_json(found, self_test_lines(found.findings) if found.findings else ())
-    else:
-        print_rig(found)
+    print_rig(found, as_json=as_json)
 
 
 @judging.command(
@@ -172,42 +140,34 @@ def rig(
 def export(
     runs: Annotated[list[Path], typer.Argument(help="Run folders.")],
     output_format: Annotated[
-        ExportFormat, typer.Option("--format", help="Tidy table, all samples, or as benchmarks.")
-    ] = ExportFormat.CSV,
+        api.ExportFormat,
+        typer.Option("--format", help="Tidy table, all samples, or as benchmarks."),
+    ] = "csv",
     table: Annotated[
-        ExportTable,
+        api.ExportTable,
         typer.Option("--table", help="For csv and parquet: a row a figure, a trial or a move."),
-    ] = ExportTable.CELLS,
+    ] = "cells",
     out: Annotated[
         Path | None, typer.Option("--out", help="File to write (default: standard output).")
     ] = None,
 ) -> None:
     """Write runs in a form that other programs read."""
-    from mezzmark import api
-
-    if output_format is ExportFormat.PARQUET and out is None and sys.stdout.isatty():
+    if output_format == "parquet" and out is None and sys.stdout.isatty():
         raise typer.BadParameter(
             "parquet is not for a terminal; add --out FILE", param_hint="--format"
         )
-    content = api.export(runs, output_format=output_format.value, table=table.value)
+    content = api.export(runs, output_format=output_format, table=table)
     data = content.encode("utf-8") if isinstance(content, str) else content
     if out is None:
         sys.stdout.flush()
         sys.stdout.buffer.write(data)
-    else:
-        _write_new(out, data)
-
-
-def _write_new(path: Path, content: bytes) -> None:
-    from mezzmark.model.errors import DestinationError
-    from mezzmark.own_files import translate_os_errors
-
+        return
     remedy = "Name a file that does not exist yet, in a folder that does and has room"
     with (
-        translate_os_errors(path, kind=DestinationError, full=remedy, other=remedy),
-        path.open("xb") as file,
+        translate_os_errors(out, kind=DestinationError, full=remedy, other=remedy),
+        out.open("xb") as file,
     ):
-        file.write(content)
+        file.write(data)
 
 
 @judging.command(
@@ -233,16 +193,10 @@ def size(
 
     A sentence, then a row per encoding; everything behind it with --detail, and always in JSON.
     """
-    from mezzmark import api
+    from mezzmark.cli.views import print_sizing
 
     if check:
         print(api.describe_shop(shop))
-        return
-    from mezzmark.cli.views import print_json, print_sizing
-    from mezzmark.report.prose.size import sizing_sentences
-
-    found = api.size(runs or (), shop=shop, seed=seed)
-    if as_json:
-        print_json(found, sizing_sentences(found))
     else:
-        print_sizing(found, with_detail=detail)
+        found = api.size(runs or (), shop=shop, seed=seed)
+        print_sizing(found, with_detail=detail, as_json=as_json)

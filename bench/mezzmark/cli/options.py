@@ -1,36 +1,9 @@
 """Arguments and options that several commands share."""
 
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
-
-
-class RegressionFormat(StrEnum):
-    """How verdicts are printed."""
-
-    TABLE = "table"
-    MARKDOWN = "markdown"
-    JSON = "json"
-    JUNIT = "junit"
-
-
-class ExportFormat(StrEnum):
-    """What `export` writes."""
-
-    CSV = "csv"
-    PARQUET = "parquet"
-    JSON = "json"
-    PYTEST_BENCHMARK = "pytest-benchmark"
-
-
-class ExportTable(StrEnum):
-    """Which tidy table `export` writes."""
-
-    CELLS = "cells"
-    TRIALS = "trials"
-    SAMPLES = "samples"
 
 
 def parse_share(text: str) -> float:
@@ -66,28 +39,6 @@ ResumeOption = Annotated[
         help="Go on with the run in --out; footage, rounds, time budget and seed are the run's own "
         "unless given anew (another seed is another run and is refused).",
     ),
-]
-RoundsOption = Annotated[
-    int | None,
-    typer.Option(
-        "--rounds",
-        min=1,
-        help="At most so many rounds; fewer than the scenario's minimum_rounds lower that too. "
-        "Intervals need 3.",
-    ),
-]
-BudgetOption = Annotated[
-    float | None,
-    typer.Option(
-        "--time-budget",
-        min=1,
-        # As model.scenario.ROUNDS_RULE has it, which is too heavy to be imported for a help text.
-        help="Seconds of measuring: at least minimum_rounds rounds are measured whatever the "
-        "budget; after that no round begins that would end after it.",
-    ),
-]
-SeedOption = Annotated[
-    int | None, typer.Option("--seed", min=0, help="Another seed than the scenario's.")
 ]
 ToleranceOption = Annotated[
     float,

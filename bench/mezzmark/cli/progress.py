@@ -170,24 +170,18 @@ def _round_text(started: RoundStarted) -> str:
 
 def forecast_text(found: RoundsForecast) -> str:
     """`a round takes 80 s: at least 4 rounds, about 5 min; at most 12, about 16 min`."""
-    text = f"a round takes {_duration(found.round_s)}: "
-    if found.minimum_rounds == found.most_rounds:
-        only = f"{found.minimum_rounds} rounds, about {_duration(found.minimum_s)} in all"
-        if found.time_budget_s is None:
-            return text + only
-        if found.minimum_s > found.time_budget_s:
-            return (
-                f"{text}{only}; that is over the time budget of {found.time_budget_s:g} s, but so "
-                "many are measured whatever the budget"
-            )
-        return f"{text}{only}; the time budget of {found.time_budget_s:g} s has no room for more"
-    text += (
-        f"at least {found.minimum_rounds} rounds, about {_duration(found.minimum_s)}; "
-        f"at most {found.most_rounds}, about {_duration(found.most_s)}"
-    )
-    if found.time_budget_s is not None:
-        text += f", by the time budget of {found.time_budget_s:g} s"
-    return text
+    budget_s = found.time_budget_s
+    budget = f"the time budget of {budget_s:g} s" if budget_s is not None else ""
+    least = f"{found.minimum_rounds} rounds, about {_duration(found.minimum_s)}"
+    if found.minimum_rounds < found.most_rounds:
+        most = f"at most {found.most_rounds}, about {_duration(found.most_s)}"
+        text = f"at least {least}; {most}{budget and f', by {budget}'}"
+    elif budget_s is not None and found.minimum_s > budget_s:
+        many = "but so many are measured whatever the budget"
+        text = f"{least} in all; that is over {budget}, {many}"
+    else:
+        text = f"{least} in all{budget and f'; {budget} has no room for more'}"
+    return f"a round takes {_duration(found.round_s)}: {text}"
 
 
 def _duration(seconds: float) -> str:

@@ -4,8 +4,8 @@ A cell is shown whole. Where that is too wide, intervals go below their figures;
 wide as well, every row becomes a small block of `heading  value` lines.
 """
 
-from collections.abc import Iterable, Sequence
-from typing import Final, Literal
+from collections.abc import Sequence
+from typing import Any, Final, Literal
 
 from rich.cells import cell_len
 from rich.console import Console
@@ -13,6 +13,7 @@ from rich.padding import Padding
 from rich.table import Table as Grid
 from rich.text import Text
 
+from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.tables.table import DASH, Column, Entry, Table
 
 MOST_COLUMNS: Final = 100
@@ -25,6 +26,8 @@ _LEAST_LONG: Final = 28
 _INDENT: Final = 4
 _STYLES: Final = {"leader": "bold", "wrong": "yellow"}
 
+_Columns = Sequence[Column[Any]]
+
 
 def open_terminal() -> Console:
     """Standard output; wider windows are left empty on the right, where lines are hard to read."""
@@ -33,111 +36,108 @@ def open_terminal() -> Console:
     return console
 
 
-def print_lines(console: Console, lines: Iterable[str], *, style: str = "") -> None:
-    """Sentences, each on lines of its own; nothing in them is taken for markup."""
-    for line in lines:
-        console.print(Text(line, style=style))
+def show(console: Console, *parts: str | Table, style: str = "") -> None:
+    """Sentences and tables below one another; nothing in a sentence is taken for markup, and
+    `style` is the sentences'."""
+    for part in parts:
+        if isinstance(part, Table):
+            print_table(console, part)
+        else:
+            console.print(Text(visible_text(part), style=style))
 
 
 def print_table(console: Console, table: Table) -> None:
     """A table under its title and note; nothing where it has no rows."""
     if not table:
         return
-    print_lines(console, [table.title] if table.title else [], style="bold")
-    print_lines(console, [table.note] if table.note else [], style="dim")
+    show(console, *filter(None, [table.title]), style="bold")
+    show(console, *filter(None, [table.note]), style="dim")
     for is_folded in (False, True):
-        if (widths := _column_widths(table, console.width, is_folded=is_folded)) is not None:
-            _print_rows(console, table, widths, is_folded=is_folded)
+        rows = [[_text(entry, row, is_folded=is_folded) for entry in row] for row in table.rows]
+        if widths := _column_widths(table.columns, rows, console.width):
+            _print_rows(console, table.columns, rows, widths)
             return
     _print_blocks(console, table)
 
 
-def _shown(entry: Entry, *, is_folded: bool) -> str:
-    return f"{entry.point}\n{entry.interval}".rstrip() if is_folded else entry.text
+def _text(entry: Entry, row: Sequence[Entry], *, is_folded: bool = False) -> Text:
+    style = _STYLES.get(entry.sign) or ("bold" if row[0].sign == "leader" else "")
+    text = f"{entry.point}\n{entry.interval}".rstrip() if is_folded else entry.text
+    return Text(text, style=style, overflow="fold")
 
 
 def _width(text: str) -> int:
     return max(map(cell_len, text.split("\n")))
 
 
-def _column_widths(table: Table, most: int, *, is_folded: bool) -> list[int] | None:
+def _column_widths(columns: _Columns, rows: Sequence[Sequence[Text]], most: int) -> list[int]:
     """Whole cells, and headings broken between words at most; 0 for a long text that goes below its
-    row; None where that is too wide."""
-    columns = list(zip(table.columns, zip(*table.rows, strict=True), strict=True))
+    row; none where that is too wide."""
+    widest = [max(_width(text.plain) for text in texts) for texts in zip(*rows, strict=True)]
     widths = [
-        0
-        if column.is_long
-        else max(
-            *(cell_len(word) for word in ("", *column.head.split())),
-            *(_width(_shown(entry, is_folded=is_folded)) for entry in entries),
-        )
-        for column, entries in columns
+        0 if column.is_long else max(width, *map(cell_len, ("", *column.head.split())))
+        for column, width in zip(columns, widest, strict=True)
     ]
     left = most - sum(widths) - _GAP * (len(widths) - 1)
     if left < 0:
-        return None
-    for place, (column, entries) in enumerate(columns):
-        if column.is_long:
-            longest = max(cell_len(entry.text) for entry in entries)
-            widths[place] = min(longest, left) if left >= min(longest, _LEAST_LONG) else 0
+        return []
+    for place, column in enumerate(columns):
+        if column.is_long and left >= min(widest[place], _LEAST_LONG):
+            widths[place] = min(widest[place], left)
             left -= widths[place]
-    for place, column in enumerate(table.columns):
-        wider = min(left, max(0, cell_len(column.head) - widths[place]))
+    for place, column in enumerate(columns):
         if widths[place]:
+            wider = min(left, max(0, cell_len(column.head) - widths[place]))
             widths[place] += wider
             left -= wider
     return widths
 
 
-def _print_rows(console: Console, table: Table, widths: Sequence[int], *, is_folded: bool) -> None:
-    if any(column.head for column in table.columns):
-        heads = [Text(column.head, style="bold") for column in table.columns]
-        console.print(_line(table.columns, heads, widths, vertical="bottom"))
-    for row in table.rows:
-        texts = [
-            Text(_shown(entry, is_folded=is_folded), style=_style(entry, row)) for entry in row
-        ]
-        console.print(_line(table.columns, texts, widths))
-        for entry, width in zip(row, widths, strict=True):
-            if not width and entry.text != DASH:
-                console.print(Padding(Text(entry.text, style="dim"), (0, 0, 0, _INDENT)))
-
-
-def _style(entry: Entry, row: Sequence[Entry]) -> str:
-    return _STYLES.get(entry.sign) or ("bold" if row[0].sign == "leader" else "")
+def _print_rows(
+    console: Console, columns: _Columns, rows: Sequence[Sequence[Text]], widths: Sequence[int]
+) -> None:
+    if any(column.head for column in columns):
+        heads = [Text(column.head, style="bold") for column in columns]
+        console.print(_line(columns, heads, widths, vertical="bottom"))
+    for row in rows:
+        console.print(_line(columns, row, widths))
+        for text, width in zip(row, widths, strict=True):
+            if not width and text.plain != DASH:
+                console.print(Padding(Text(text.plain, style="dim"), (0, 0, 0, _INDENT)))
 
 
 def _line(
-    columns: Sequence[Column[object]],
+    columns: _Columns,
     texts: Sequence[Text],
     widths: Sequence[int],
     *,
     vertical: Literal["top", "bottom"] = "top",
 ) -> Grid:
     grid = Grid.grid(padding=(0, _GAP, 0, 0))
-    shown = [place for place, width in enumerate(widths) if width]
-    for place in shown:
-        grid.add_column(
-            width=widths[place], justify=columns[place].align, overflow="fold", vertical=vertical
-        )
-    grid.add_row(*(texts[place] for place in shown))
+    for column, width in zip(columns, widths, strict=True):
+        if width:
+            grid.add_column(width=width, justify=column.align, overflow="fold", vertical=vertical)
+    grid.add_row(*(text for text, width in zip(texts, widths, strict=True) if width))
     return grid
 
 
 def _print_blocks(console: Console, table: Table) -> None:
     """One block a row; what is not known is left out."""
     room = console.width - _INDENT - _GAP
-    blocks = [list(zip(table.columns, row, strict=True))[1:] for row in table.rows]
-    widest = max((_width(e.text) for b in blocks for c, e in b if not c.is_long), default=0)
-    longest_head = max((_width(column.head) for column in table.columns[1:]), default=0)
+    columns = table.columns[1:]
+    figures = [
+        row[place] for row in table.rows for place, c in enumerate(columns, 1) if not c.is_long
+    ]
+    widest = max((_width(entry.text) for entry in figures), default=0)
+    longest_head = max((_width(column.head) for column in columns), default=0)
     head_width = min(longest_head, max(room - widest, room // 4))
-    for row, block in zip(table.rows, blocks, strict=True):
-        console.print(Text(row[0].text, style=_style(row[0], row), overflow="fold"))
+    for row in table.rows:
+        console.print(_text(row[0], row))
         grid = Grid.grid(padding=(0, _GAP, 0, 0))
         grid.add_column(width=_INDENT - _GAP)
         grid.add_column(style="dim", width=head_width, overflow="fold")
         grid.add_column(width=room - head_width, overflow="fold")
-        for column, entry in block:
+        for column, entry in zip(columns, row[1:], strict=True):
             if entry.text != DASH:
-                grid.add_row("", Text(column.head), Text(entry.text, style=_style(entry, row)))
+                grid.add_row("", Text(column.head), _text(entry, row))
         console.print(grid)

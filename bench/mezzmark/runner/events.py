@@ -1,39 +1,38 @@
 """What a run says while it goes on; whoever consumes the events shows them."""
 
-from dataclasses import dataclass
-
 from mezzmark.model.cell import Cell
+from mezzmark.model.fact import Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Noted:
+class Event(Fact):
+    """One thing that happened."""
+
+
+class Noted(Event):
     """Something about this run that a person should know and did not write."""
 
     message: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Preparing:
+class Preparing(Event):
     """One step of making or indexing media goes on. `done_fraction` (0 to 1) is of this step;
     `done` of `total` steps are finished."""
 
     message: str
-    done_fraction: float
+    done_fraction: float = 0.0
     done: int
     total: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LeftOut:
+class LeftOut(Event):
     """A clip, or an encoding of it, cannot be made and will not be measured; `reason` names it."""
 
     reason: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Prepared:
+class Prepared(Event):
     """All media are ready and the manifest is on disk. `done` trials were there already (resumed);
     `total` is what all rounds hold."""
 
@@ -42,8 +41,7 @@ class Prepared:
     total: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RoundStarted:
+class RoundStarted(Event):
     """A round begins; `round_index` counts from 0, `round_count` is the most there will be,
     `minimum_rounds` are measured whatever the budget. `trial_count` trials of it are to be done."""
 
@@ -53,8 +51,7 @@ class RoundStarted:
     minimum_rounds: int = 1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TrialStarted:
+class TrialStarted(Event):
     """A trial begins. `eta_s` is the expected time to the end of all rounds or of the time budget,
     whichever comes first, `minimum_eta_s` that to the end of the rounds that are measured whatever
     the budget (0 after them); None while nothing is known."""
@@ -62,12 +59,11 @@ class TrialStarted:
     cell: Cell
     done: int
     total: int
-    eta_s: float | None
+    eta_s: float | None = None
     minimum_eta_s: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TrialFinished:
+class TrialFinished(Event):
     """A trial is over and on disk, whatever its outcome."""
 
     trial: Trial
@@ -75,24 +71,20 @@ class TrialFinished:
     total: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CellGivenUp:
+class CellGivenUp(Event):
     """A cell that never finished is left out of the rounds to come; the reason is its last."""
 
     cell: Cell
     reason: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RoundFinished:
+class RoundFinished(Event):
     """A round is over: every planned trial of it is on disk."""
 
     round_index: int
-    round_count: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RoundsForecast:
+class RoundsForecast(Event):
     """After the first round: how long one takes, and about when, from the start, the least and the
     most rounds will be done. `time_budget_s` is told where it bounds the most, or is less than the
     minimum takes."""
@@ -105,23 +97,7 @@ class RoundsForecast:
     time_budget_s: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stopped:
+class Stopped(Event):
     """The run is over; `reason` also stands in the manifest."""
 
     reason: str
-
-
-Event = (
-    Noted
-    | Preparing
-    | LeftOut
-    | Prepared
-    | RoundStarted
-    | TrialStarted
-    | TrialFinished
-    | CellGivenUp
-    | RoundFinished
-    | RoundsForecast
-    | Stopped
-)

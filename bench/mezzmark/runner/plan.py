@@ -13,7 +13,6 @@ the same requests, and each round draws new ones.
 
 import zlib
 from collections.abc import Collection, Sequence
-from itertools import pairwise
 
 import numpy as np
 
@@ -30,7 +29,6 @@ LONG_ROUND_CELLS = 8
 """Rounds of fewer cells are over so soon that start and end are enough."""
 
 _ORDER, _REQUESTS, _CLIPS = 1, 2, 3  # keep the streams of random numbers of each purpose apart
-
 
 PlannedCell = tuple[Cell, str]
 """A cell and its arm."""
@@ -107,12 +105,8 @@ def clip_seed(clip: str, seed: int) -> int:
 def _with_kernels(order: list[PlannedCell]) -> list[PlannedCell]:
     if not order:
         return []
-    kernel = (KERNEL_CELL, "")
-    if len(order) < LONG_ROUND_CELLS:
-        return [kernel, *order, kernel]
-    parts = KERNELS_PER_LONG_ROUND - 1
-    bounds = [round(part * len(order) / parts) for part in range(parts + 1)]
-    mixed = [kernel]
-    for start, end in pairwise(bounds):
-        mixed += [*order[start:end], kernel]
+    parts = KERNELS_PER_LONG_ROUND - 1 if len(order) >= LONG_ROUND_CELLS else 1
+    mixed = list(order)
+    for part in reversed(range(parts + 1)):
+        mixed.insert(round(part * len(order) / parts), (KERNEL_CELL, ""))
     return mixed

@@ -5,11 +5,11 @@ is noted with its reason, and the run goes on with the rest.
 """
 
 import glob
-import statistics
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
 from pathlib import Path
+
+import numpy as np
 
 from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.errors import FootageError, InterruptedRunError
@@ -30,7 +30,7 @@ from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.spec import MediaReference, PreparedFootage
 from mezzmark.runner.events import LeftOut, Preparing
 from mezzmark.runner.plan import clip_seed
-from mezzmark.runner.workers import Dispatch, raise_if_disk_full
+from mezzmark.runner.workers import NO_ANSWER, Dispatch, raise_if_disk_full
 
 
 def expand_files(patterns: Sequence[str]) -> tuple[str, ...]:
@@ -53,14 +53,12 @@ def expand_files(patterns: Sequence[str]) -> tuple[str, ...]:
             )
         matches = sorted(m for m in glob.glob(str(path), recursive=True) if Path(m).is_file())
         if not matches:
+            is_glob = glob.has_magic(pattern)
+            where = "" if path.is_absolute() else f"; it was looked for in {Path.cwd()}"
             raise FootageError(
                 where=pattern,
-                what="there is no such file"
-                if not glob.has_magic(pattern)
-                else "no file fits this pattern",
-                remedy="Check the path."
-                if path.is_absolute()
-                else f"Check the path; it was looked for in {Path.cwd()}.",
+                what="no file fits this pattern" if is_glob else "there is no such file",
+                remedy=f"Check the path{where}.",
             )
         found.update(dict.fromkeys(matches))
     return tuple(found)
@@ -81,11 +79,6 @@ def name_own_clips(spec: ClipSpec) -> dict[str, str]:
             number += 1
         named[name] = file
     return named
-
-
-def own_file_names(clips: Sequence[ClipSpec]) -> list[str]:
-    """The names of all own files that these clips mean, folders left out; FootageError as above."""
-    return [Path(file).name for spec in clips if spec.files for file in expand_files(spec.files)]
 
 
 PREPARE_THREADS = 4
@@ -203,16 +196,11 @@ def _ask(
     job: Job, name: str, dispatch: Dispatch, done: int, total: int
 ) -> Generator[Preparing, None, Answer]:
     """The result of a preparation; its progress goes to whoever listens."""
-    yield Preparing(message=name, done_fraction=0.0, done=done, total=total)
-    answer: Answer = WorkerFailed(outcome="crashed", reason="the worker gave no answer")
+    yield Preparing(message=name, done=done, total=total)
+    answer: Answer = NO_ANSWER
     for answer in dispatch(job, SILENCE_S):
         if isinstance(answer, ProgressUpdate):
-            yield Preparing(
-                message=answer.message,
-                done_fraction=answer.done_fraction,
-                done=done,
-                total=total,
-            )
+            yield Preparing(**answer.model_dump(exclude={"kind"}), done=done, total=total)
     raise_if_disk_full(answer)
     if isinstance(answer, WorkerFailed) and answer.outcome == "cancelled":
         raise InterruptedRunError(
@@ -275,8 +263,7 @@ def _add_medium(footage: Footage, clip: str, encoding: str, made: PreparedMedia)
     return index
 
 
-def median_keyframe_interval(is_keyframe: tuple[bool, ...]) -> float:
+def median_keyframe_interval(is_keyframe: Sequence[bool]) -> float:
     """The median distance between key frames in frames; the clip's length when it has but one."""
-    places = [place for place, is_key in enumerate(is_keyframe) if is_key]
-    gaps = [after - before for before, after in pairwise(places)]
-    return float(statistics.median(gaps)) if gaps else float(len(is_keyframe))
+    gaps = np.diff(np.flatnonzero(is_keyframe))
+    return float(np.median(gaps) if gaps.size else len(is_keyframe))

@@ -89,13 +89,10 @@ def limit_scenario(
     notes = []
     if rounds < minimum:
         notes.append(f"minimum_rounds is {minimum} and lowered to {rounds}, the rounds asked for.")
+    requests = (asked.rounds, asked.time_budget_s, asked.seed)
     kept = [
         f"{text} (the scenario now says {now})"
-        for request, text, now in (
-            (asked.rounds, _rounds(own), _rounds(plan)),
-            (asked.time_budget_s, _budget(own), _budget(plan)),
-            (asked.seed, f"seed {own.seed}", f"seed {plan.seed}"),
-        )
+        for request, text, now in zip(requests, _limits(own), _limits(plan), strict=True)
         if request is None and text != now
     ]
     if kept:
@@ -123,13 +120,10 @@ def check_scenario(plan: Scenario, *, source: str, text: str) -> tuple[str, ...]
                 what=f'encoding "{custom.name}" cannot be made: {fault.words}',
                 remedy=remedy,
             )
-    faults = {
-        name: probe_encoding(find_encoding(name)) for name in plan.encodings if name != ORIGINAL
-    }
     return tuple(
         f"warning: {name} will be left out on this machine: {fault.words}"
-        for name, fault in faults.items()
-        if fault is not None
+        for name in plan.encodings
+        if name != ORIGINAL and (fault := probe_encoding(find_encoding(name)))
     )
 
 
@@ -143,14 +137,10 @@ def _stored_scenario(run_dir: Path | None) -> Scenario | None:
     return read_manifest(run_dir).scenario
 
 
-def _rounds(plan: Scenario) -> str:
-    return f"{plan.minimum_rounds} to {plan.rounds} rounds"
-
-
-def _budget(plan: Scenario) -> str:
-    return (
-        "no time budget" if plan.time_budget_s is None else f"time budget {plan.time_budget_s:g} s"
-    )
+def _limits(plan: Scenario) -> tuple[str, str, str]:
+    budget_s = plan.time_budget_s
+    budget = "no time budget" if budget_s is None else f"time budget {budget_s:g} s"
+    return f"{plan.minimum_rounds} to {plan.rounds} rounds", budget, f"seed {plan.seed}"
 
 
 def _title(files: Sequence[str]) -> str:

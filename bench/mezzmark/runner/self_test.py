@@ -1,6 +1,6 @@
 """Asks a machine what change it could find: identical and delayed players, compared many times."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
@@ -18,7 +18,7 @@ from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.patterns import plan_requests
 from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement, ScrubSettings
 from mezzmark.model.tasks.spec import MediaReference
-from mezzmark.runner.workers import Execute, execute_in_process_worker
+from mezzmark.runner.workers import last_answer, run_worker
 
 CLIP: Final = ClipSpec(
     name="rig",
@@ -45,11 +45,6 @@ class SelfTestPlan:
     planted_fractions: tuple[float, ...] = (0.05,)
     seed: int = 1
 
-    @property
-    def trial_count(self) -> int:
-        """Trials in all; each is a fresh process of about half a second."""
-        return self.comparison_count * self.round_count * (2 + len(self.planted_fractions))
-
 
 def probe_clock(clock_ns: Callable[[], int]) -> ClockFacts:
     """The smallest step between two readings that differ, and the median cost of a reading."""
@@ -65,14 +60,14 @@ def measure_self_test(
     *,
     cache_dir: Path,
     on_progress: Callable[[str, float], None] = lambda _message, _fraction: None,
-    execute: Execute = execute_in_process_worker,
 ) -> NDArray[np.float64]:
     """Median latencies in ns, shape (arms, comparisons, rounds).
 
     The first two arms are identical; each further one is delayed by a planned fraction. The arms of
-    a round replay the same requests in fresh processes, in shuffled order.
+    a round replay the same requests in fresh processes, in shuffled order; each takes about half a
+    second.
     """
-    media, frame_count = _prepare(plan, cache_dir, on_progress, execute)
+    media, frame_count = _prepare(plan, cache_dir, on_progress)
     rng = np.random.default_rng(plan.seed)
     fractions = (0.0, 0.0, *plan.planted_fractions)
     costs = np.empty((len(fractions), plan.comparison_count, plan.round_count))
@@ -81,55 +76,49 @@ def measure_self_test(
         for round_index in range(plan.round_count):
             requests = plan_requests("jump", frame_counts=[frame_count], settings=SCRUB, rng=rng)
             for arm in rng.permutation(len(fractions)):
-                job = _job(media, requests, fractions[arm])
-                costs[arm, comparison, round_index] = _median_latency(job, execute)
+                job = ScrubJob(
+                    media=(media,),
+                    requests=requests,
+                    policy="reseek",
+                    thread_count=1,
+                    player=PLAYERS["slice"],
+                    viewer_height_px=SCRUB.viewer_height_px,
+                    injected_slowdown_fraction=fractions[arm],
+                )
+                costs[arm, comparison, round_index] = _median_latency(job)
                 done += 1
                 on_progress(
                     f"comparison {comparison + 1} of {plan.comparison_count}",
-                    done / plan.trial_count,
+                    done / costs.size,
                 )
     return costs
 
 
 def _prepare(
-    plan: SelfTestPlan, cache_dir: Path, on_progress: Callable[[str, float], None], execute: Execute
+    plan: SelfTestPlan, cache_dir: Path, on_progress: Callable[[str, float], None]
 ) -> tuple[MediaReference, int]:
     on_progress("making a short clip", 0.0)
     original = PrepareOriginalJob(clip=CLIP, seed=plan.seed, cache_dir=str(cache_dir))
     encoded = PrepareEncodingJob(
-        source=_answer(original, PreparedMedia, PREPARE_TIMEOUT_S, execute).media,
+        source=_answer(original, PreparedMedia, PREPARE_TIMEOUT_S).media,
         encoding=find_encoding(ENCODING_NAME),
         thread_count=1,
         cache_dir=str(cache_dir),
     )
-    made = _answer(encoded, PreparedMedia, PREPARE_TIMEOUT_S, execute)
+    made = _answer(encoded, PreparedMedia, PREPARE_TIMEOUT_S)
     return made.media, made.frame_count
 
 
-def _job(
-    media: MediaReference, requests: Sequence[tuple[int, int]], slowdown_fraction: float
-) -> ScrubJob:
-    return ScrubJob(
-        media=(media,),
-        requests=tuple(requests),
-        policy="reseek",
-        thread_count=1,
-        player=PLAYERS["slice"],
-        viewer_height_px=SCRUB.viewer_height_px,
-        injected_slowdown_fraction=slowdown_fraction,
-    )
-
-
-def _median_latency(job: ScrubJob, execute: Execute) -> float:
-    found = _answer(job, Measured, TRIAL_TIMEOUT_S, execute).measurement
+def _median_latency(job: ScrubJob) -> float:
+    found = _answer(job, Measured, TRIAL_TIMEOUT_S).measurement
     assert isinstance(found, ScrubMeasurement)
     return median(
         sum(spans) for spans in zip(found.locate_ns, found.decode_ns, found.present_ns, strict=True)
     )
 
 
-def _answer(job: Job, kind: type[_Result], timeout_s: float, execute: Execute) -> _Result:
-    answer = execute(job, timeout_s)
+def _answer(job: Job, kind: type[_Result], timeout_s: float) -> _Result:
+    answer = last_answer(run_worker(job, timeout_s))
     if isinstance(answer, kind):
         return answer
     what = getattr(answer, "what", None) or getattr(answer, "reason", "no answer")

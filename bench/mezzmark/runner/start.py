@@ -7,9 +7,7 @@ second Ctrl-C means "at once" and raises KeyboardInterrupt as usual.
 import signal
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import replace
-from functools import partial
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from types import FrameType
 from typing import Final
@@ -17,21 +15,21 @@ from uuid import uuid4
 
 import mezzmark
 from mezzmark.host.common import Clock, read_host_facts
-from mezzmark.model.jobs import Answer, BandwidthJob, BandwidthMeasured, Job
-from mezzmark.model.players import PLAYERS, Player
+from mezzmark.model.jobs import BandwidthJob, BandwidthMeasured
+from mezzmark.model.players import PLAYERS
+from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest, host_id
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.runner.plan import PlannedCell, plan_cells
-from mezzmark.runner.prepare import Footage, own_file_names
-from mezzmark.runner.workers import Dispatch, Execute, last_answer, run_worker
+from mezzmark.runner.prepare import Footage, expand_files
+from mezzmark.runner.workers import Dispatch, last_answer
 from mezzmark.store.run_identity import (
     check_same_footage,
     check_same_measurement,
     check_same_scenario,
 )
 from mezzmark.store.run_store import (
-    Run,
     create_run,
     discard_run_dir,
     read_manifest,
@@ -70,17 +68,14 @@ def trap_signals() -> Iterator[StopFlag]:
     only; anywhere else the flag is never set, and whoever runs the thread must end it.
     """
     flag = StopFlag()
-    before = {}
-    if threading.current_thread() is threading.main_thread():
-        for name in _SIGNALS:
-            number = getattr(signal, name, None)
-            if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
-                before[number] = signal.signal(number, flag.note)
-    try:
+    with ExitStack() as handlers:
+        if threading.current_thread() is threading.main_thread():
+            for number in signal.Signals:
+                before = signal.getsignal(number)
+                if number.name in _SIGNALS and before is not signal.SIG_IGN:
+                    signal.signal(number, flag.note)
+                    handlers.callback(signal.signal, number, before or signal.SIG_DFL)
         yield flag
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler if handler is not None else signal.SIG_DFL)
 
 
 def describe_run(
@@ -90,6 +85,7 @@ def describe_run(
     from mezzmark.engines.media.cache import all_library_versions
 
     host = read_host_facts(cache_dir, library_versions=all_library_versions())
+    scrub = scenario.settings(ScrubSettings)
     return Manifest(
         mezzmark_version=mezzmark.__version__,
         run_id=uuid4().hex,
@@ -99,15 +95,10 @@ def describe_run(
         clips=tuple(footage.clips),
         media=tuple(footage.media_manifests),
         refused=tuple(footage.refused),
-        players=_players(scenario),
+        players=tuple(PLAYERS[name] for name in scrub.players) if scrub else (),
         host_id=host_id(host),
         host=host,
     )
-
-
-def _players(scenario: Scenario) -> tuple[Player, ...]:
-    scrub = scenario.settings(ScrubSettings)
-    return () if scrub is None else tuple(PLAYERS[name] for name in scrub.players)
 
 
 def add_bandwidth(manifest: Manifest, dispatch: Dispatch) -> Manifest:
@@ -118,8 +109,8 @@ def add_bandwidth(manifest: Manifest, dispatch: Dispatch) -> Manifest:
     if "grid" not in manifest.scenario.tasks:
         return manifest
     core_count = manifest.host.usable_core_count
-    powers = [2**k for k in range(core_count.bit_length()) if 2**k < core_count]
-    job = BandwidthJob(process_counts=(*powers, core_count))
+    powers = {2**k for k in range(core_count.bit_length())}
+    job = BandwidthJob(process_counts=tuple(sorted({*powers, core_count})))
     answer = last_answer(dispatch(job, BANDWIDTH_TIMEOUT_S))
     if not isinstance(answer, BandwidthMeasured):
         return manifest
@@ -151,32 +142,21 @@ def check_same_run(run_dir: Path, scenario: Scenario) -> None:
     """What can be told before anything is prepared: RunError for another scenario or footage."""
     before = read_manifest(run_dir)
     check_same_scenario(before.scenario, scenario, where=str(run_dir))
-    check_same_footage(before, own_file_names(scenario.clips), where=str(run_dir))
+    files = [Path(file).name for clip in scenario.clips for file in expand_files(clip.files)]
+    check_same_footage(before, files, where=str(run_dir))
 
 
-def begin_run(run_dir: Path, described: Manifest, dispatch: Dispatch) -> Run:
-    """A new run on disk, without a trial yet."""
-    manifest = add_bandwidth(described, dispatch)
-    create_run(run_dir, manifest)
-    return Run(run_dir=run_dir, manifest=manifest, trials=(), torn_line_count=0)
-
-
-def resume_run(run_dir: Path, described: Manifest) -> Run:
-    """The run on disk, its scenario as asked for now: it may ask for more rounds or more time."""
+def open_run(
+    run_dir: Path, described: Manifest, dispatch: Dispatch, *, is_resumed: bool
+) -> tuple[Manifest, tuple[Trial, ...]]:
+    """The manifest, now on disk, and the trials so far. That of a resumed run takes the scenario as
+    asked for now: it may ask for more rounds or more time."""
+    if not is_resumed:
+        manifest = add_bandwidth(described, dispatch)
+        create_run(run_dir, manifest)
+        return manifest, ()
     run = read_run(run_dir)
     check_same_measurement(run.manifest, described, where=str(run_dir))
     manifest = run.manifest.model_copy(update={"scenario": described.scenario, "stop_reason": ""})
     write_manifest(run_dir, manifest)
-    return replace(run, manifest=manifest)
-
-
-def choose_dispatch(execute: Execute | None, flag: StopFlag) -> Dispatch:
-    """How jobs are done: by a worker process each, or by what stands in for one."""
-    if execute is None:
-        return partial(run_worker, is_cancelled=flag.is_set)
-    stand_in = execute
-
-    def dispatch(job: Job, timeout_s: float) -> Iterator[Answer]:
-        yield stand_in(job, timeout_s)
-
-    return dispatch
+    return manifest, run.trials

@@ -22,9 +22,6 @@ from mezzmark.model.errors import DiskFullError
 from mezzmark.model.jobs import ANSWER_ADAPTER, Answer, Job, JobFailed, ProgressUpdate, WorkerFailed
 from mezzmark.worker import DIE_WITH_PARENT
 
-Execute = Callable[[Job, float], Answer]
-"""Does a job within so many seconds. `execute_in_process_worker` is the real one."""
-
 Dispatch = Callable[[Job, float], Iterator[Answer]]
 """Does a job and passes on each line of progress; the last answer is the result."""
 
@@ -38,30 +35,21 @@ STDERR_TAIL_BYTES = 2_000
 STDERR_LINES = 2
 """A library's last complaint, or the end of a traceback; the rest would only give paths away."""
 
-_ONE_THREAD_ARITHMETIC: Final = {
-    "OPENBLAS_NUM_THREADS": "1",
-    "OMP_NUM_THREADS": "1",
-    "MKL_NUM_THREADS": "1",
-}
+_ONE_THREAD_ARITHMETIC: Final = dict.fromkeys(
+    ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1"
+)
 """Arithmetic libraries start a thread for every core when they load, which costs a 16-core machine
 seconds of processor time a trial; no trial here does linear algebra. The user's own values win."""
 
+NO_ANSWER: Final = WorkerFailed(outcome="crashed", reason="the worker gave no answer")
+
 _Lines = queue.SimpleQueue[bytes | None]
-_END: Final = None
-
-
-def execute_in_process_worker(job: Job, timeout_s: float) -> Answer:
-    """The result of a job in a fresh process: measured, prepared or refused; WorkerFailed when it
-    crashed or took longer than `timeout_s`."""
-    return last_answer(run_worker(job, timeout_s))
+"""The worker's lines; None is their end."""
 
 
 def last_answer(answers: Iterator[Answer]) -> Answer:
-    """The result among answers; progress is dropped."""
-    result: Answer = WorkerFailed(outcome="crashed", reason="the worker gave no answer")
-    for answer in answers:
-        result = answer
-    return result
+    """The result among a job's answers: measured, prepared or refused, or WorkerFailed."""
+    return [NO_ANSWER, *answers][-1]
 
 
 def raise_if_disk_full(answer: Answer) -> None:
@@ -128,7 +116,7 @@ def _send_and_listen(process: subprocess.Popen[bytes], job: Job) -> _Lines:
             process.stdin.flush()
             for line in process.stdout:
                 lines.put(line)
-        lines.put(_END)
+        lines.put(None)
 
     threading.Thread(target=talk, daemon=True).start()
     return lines
@@ -147,15 +135,14 @@ def _listen(
             yield WorkerFailed(outcome="cancelled", reason="the run was stopped")
             return
         if left_s <= 0:
-            yield WorkerFailed(
-                outcome="timed_out", reason=f"no answer within {timeout_s:g} s; killed"
-            )
+            reason = f"no answer within {timeout_s:g} s; killed"
+            yield WorkerFailed(outcome="timed_out", reason=reason)
             return
         try:
             line = lines.get(timeout=min(POLL_S, left_s))
         except queue.Empty:
             continue
-        if line is _END:
+        if line is None:
             return
         answer = ANSWER_ADAPTER.validate_json(line)
         if isinstance(answer, ProgressUpdate):
@@ -175,7 +162,9 @@ def _describe_end(process: subprocess.Popen[bytes], complaints: BinaryIO) -> str
     except subprocess.TimeoutExpired:
         end = "closed its output without an answer"
     else:
-        end = f"exit status {status}" if status >= 0 else f"ended by {_signal_name(-status)}"
+        names = {number.value: number.name for number in signal.Signals}
+        killer = names.get(-status, f"signal {-status}")
+        end = f"exit status {status}" if status >= 0 else f"ended by {killer}"
         if status == -getattr(signal, "SIGKILL", 0):
             end += " (the system does this when memory runs out)"
     size = complaints.seek(0, os.SEEK_END)
@@ -185,36 +174,16 @@ def _describe_end(process: subprocess.Popen[bytes], complaints: BinaryIO) -> str
     return f"{end}: {' / '.join(tail)}" if tail else end
 
 
-def _signal_name(number: int) -> str:
-    try:
-        return signal.Signals(number).name
-    except ValueError:
-        return f"signal {number}"
-
-
 def _end(process: subprocess.Popen[bytes]) -> None:
     """Kill the worker and what it started, if it still runs, and let go of the pipe to it."""
-    if process.poll() is None:
-        _kill_group(process)
+    if process.poll() is None and sys.platform == "win32":
+        kill_tree = ("taskkill", "/f", "/t", "/pid", str(process.pid))
+        subprocess.run(kill_tree, capture_output=True, check=False)
+        process.kill()
+    elif process.poll() is None:
+        with suppress(ProcessLookupError):
+            os.killpg(process.pid, signal.SIGKILL)
     process.wait()
     if process.stdin is not None:
         with suppress(OSError):  # what could not be written to a dead worker
             process.stdin.close()
-
-
-if sys.platform == "win32":
-
-    def _kill_group(process: subprocess.Popen[bytes]) -> None:
-        import psutil
-
-        with suppress(psutil.NoSuchProcess):
-            for child in psutil.Process(process.pid).children(recursive=True):
-                with suppress(psutil.NoSuchProcess):
-                    child.kill()
-        process.kill()
-
-else:
-
-    def _kill_group(process: subprocess.Popen[bytes]) -> None:
-        with suppress(ProcessLookupError):
-            os.killpg(process.pid, signal.SIGKILL)

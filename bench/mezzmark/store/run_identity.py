@@ -4,7 +4,7 @@ from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from mezzmark.model.errors import RunError
-from mezzmark.model.run import RESUME_FACTS, ClipManifest, HostFacts, Manifest
+from mezzmark.model.run import RESUME_FACTS, ClipManifest, Manifest
 from mezzmark.model.scenario import Scenario
 
 CHANGEABLE_LIMITS = {
@@ -20,9 +20,6 @@ CHANGEABLE_LIMITS = {
 """Scenario keys that say how long to measure, or nothing at all of what; a resumed run may have
 other ones, for the order of its rounds does not depend on them."""
 
-FOOTAGE_KEY = "clips"
-"""Where the footage stands in a scenario; the files themselves are told apart by their bytes."""
-
 SHOWN_DIFFERENCES = 3
 """More than so many are counted, not listed: the first ones say which run it is."""
 
@@ -34,12 +31,10 @@ def check_same_measurement(before: Manifest, now: Manifest, *, where: str) -> No
 
 def check_same_scenario(before: Scenario, now: Scenario, *, where: str) -> None:
     """The same of what the scenarios alone tell, before anything is prepared."""
-    name = (
-        [f'it is of the scenario "{before.name}", and "{now.name}" was asked for']
-        if before.name != now.name
-        else []
-    )
-    _refuse(name or _changed_scenario(before, now, without=()), where=where)
+    differences = _changed_scenario(before, now, without=())
+    if before.name != now.name:
+        differences = [f'it is of the scenario "{before.name}", and "{now.name}" was asked for']
+    _refuse(differences, where=where)
 
 
 def check_same_footage(before: Manifest, file_names: Sequence[str], *, where: str) -> None:
@@ -70,24 +65,35 @@ def describe_differences(before: Manifest, now: Manifest) -> list[str]:
     """What differs between two manifests that decides a measurement, in words: the footage first,
     and nothing that only follows from what is named already."""
     footage = _changed_footage(before.clips, now.clips)
-    encodings = _changed_entries(
-        "encoding",
-        {e.name: e.instructions for e in before.encodings},
-        {e.name: e.instructions for e in now.encodings},
-    )
-    told = {FOOTAGE_KEY} if footage else set()
+    encodings = _changed_entries("encoding", _instructions(before), _instructions(now))
+    told = {"clips"} if footage else set()
     told |= {"encodings", "custom_encodings"} if encodings else set()
-    pairs = (
-        ("mezzmark", before.mezzmark_version, now.mezzmark_version),
-        *_host_pairs(before.host, now.host),
-    )
+    was, now_is = _surroundings(before), _surroundings(now)
     return [
         *footage,
         *_changed_scenario(before.scenario, now.scenario, without=told),
         *encodings,
-        *(f"{name} was {was}, is {now_is}" for name, was, now_is in pairs if was != now_is),
+        *(
+            f"{name} was {was.get(name)}, is {now_is.get(name)}"
+            for name in was | now_is
+            if was.get(name) != now_is.get(name)
+        ),
         *_changed_media(before, now),
     ]
+
+
+def _instructions(manifest: Manifest) -> dict[str, object]:
+    return {encoding.name: encoding.instructions for encoding in manifest.encodings}
+
+
+def _surroundings(manifest: Manifest) -> dict[str, object]:
+    """The versions and the facts of the host that decide a measurement, by name."""
+    host = manifest.host
+    return {
+        "mezzmark": manifest.mezzmark_version,
+        **{key: getattr(host, key) for key in RESUME_FACTS},
+        **dict(sorted(host.library_versions.items())),
+    }
 
 
 def _changed_footage(before: Sequence[ClipManifest], now: Sequence[ClipManifest]) -> list[str]:
@@ -122,15 +128,14 @@ def _changed_media(before: Manifest, now: Manifest) -> list[str]:
     """Files that differ although their clip and their encoding are what they were."""
     clips = {clip.clip: clip.fingerprint for clip in before.clips}
     same_clips = {clip.clip for clip in now.clips if clips.get(clip.clip) == clip.fingerprint}
-    encodings = {encoding.name: encoding.instructions for encoding in before.encodings}
-    new_encodings = {e.name for e in now.encodings if encodings.get(e.name) != e.instructions}
-    gone_encodings = encodings.keys() - {encoding.name for encoding in now.encodings}
+    was, now_is = _instructions(before), _instructions(now)
+    other_encodings = {name for name in was | now_is if was.get(name) != now_is.get(name)}
 
     def prints(manifest: Manifest) -> dict[str, str]:
         return {
             f"{medium.clip} as {medium.encoding}": medium.fingerprint
             for medium in manifest.media
-            if medium.clip in same_clips and medium.encoding not in new_encodings | gone_encodings
+            if medium.clip in same_clips and medium.encoding not in other_encodings
         }
 
     return _changed_entries("medium", prints(before), prints(now))
@@ -148,16 +153,9 @@ def _changed_scenario(before: Scenario, now: Scenario, *, without: Collection[st
 def _deciding_keys(scenario: Scenario) -> dict[str, Any]:
     """The scenario as data, without the places of own files: what lies there decides."""
     data = scenario.model_dump(mode="json")
-    for clip in data[FOOTAGE_KEY]:
+    for clip in data["clips"]:
         clip["files"] = bool(clip["files"])
     return data
-
-
-def _host_pairs(before: HostFacts, now: HostFacts) -> list[tuple[str, object, object]]:
-    pairs = [(key, getattr(before, key), getattr(now, key)) for key in RESUME_FACTS]
-    for name in sorted(before.library_versions.keys() | now.library_versions.keys()):
-        pairs.append((name, before.library_versions.get(name), now.library_versions.get(name)))
-    return pairs
 
 
 def _changed_entries(

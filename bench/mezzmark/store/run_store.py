@@ -88,7 +88,6 @@ def reserve_run_dir(run_dir: Path, *, resume: bool) -> bool:
 
     DestinationError when something stands there and `resume` was not asked for.
     """
-    run_dir = Path(run_dir)
     try:
         run_dir.mkdir(parents=True, exist_ok=True)
         present = _names_in(run_dir)
@@ -110,15 +109,6 @@ def reserve_run_dir(run_dir: Path, *, resume: bool) -> bool:
     )
 
 
-def holds_no_trial(run_dir: Path) -> bool:
-    """Whether a folder is what a run leaves that ended before its manifest was written."""
-    try:
-        present = _names_in(run_dir)
-    except OSError:
-        return False
-    return bool(present) and all(map(_is_unfinished, present))
-
-
 def discard_run_dir(run_dir: Path, *, with_folder: bool) -> None:
     """Remove what a run left that ended before its manifest was written, and its folder if asked;
     nothing where the folder holds anything else."""
@@ -127,13 +117,13 @@ def discard_run_dir(run_dir: Path, *, with_folder: bool) -> None:
         present = _names_in(run_dir)
         if all(map(_is_unfinished, present)):
             for name in present:
-                (Path(run_dir) / name).unlink()
+                (run_dir / name).unlink()
             if with_folder:
-                Path(run_dir).rmdir()
+                run_dir.rmdir()
 
 
 def _names_in(folder: Path) -> set[str]:
-    return {path.name for path in Path(folder).iterdir()}
+    return {path.name for path in folder.iterdir()}
 
 
 def _is_unfinished(name: str) -> bool:
@@ -145,7 +135,7 @@ def _is_unfinished(name: str) -> bool:
 @contextmanager
 def scratch_folder(run_dir: Path) -> Iterator[Path]:
     """An empty folder for the files of one trial, removed with all it holds at the end."""
-    folder = make_marked_folder(Path(run_dir), _SCRATCH_PREFIX)
+    folder = make_marked_folder(run_dir, _SCRATCH_PREFIX)
     try:
         yield folder
     finally:
@@ -154,7 +144,7 @@ def scratch_folder(run_dir: Path) -> Iterator[Path]:
 
 def clear_scratch(run_dir: Path) -> None:
     """Remove the scratch folders that killed trials left, and none that is not marked as ours."""
-    for folder in Path(run_dir).glob(f"{_SCRATCH_PREFIX}*"):
+    for folder in run_dir.glob(f"{_SCRATCH_PREFIX}*"):
         remove_marked(folder)
 
 
@@ -166,7 +156,7 @@ def create_run(run_dir: Path, manifest: Manifest) -> None:
 
 def write_manifest(run_dir: Path, manifest: Manifest) -> None:
     """Replace `manifest.json` in one step: readers see the old one or the new one, whole."""
-    target = Path(run_dir) / MANIFEST_NAME
+    target = run_dir / MANIFEST_NAME
     with _translate_write_errors(target):
         replace_whole(target, f"{manifest.model_dump_json(indent=2)}\n".encode(), is_synced=True)
 
@@ -177,7 +167,7 @@ def append_trial(run_dir: Path, trial: Trial) -> None:
     A torn line that a killed process left is closed first, so it stays as it is and costs
     nothing. Raises DiskFullError when there is no room.
     """
-    target = Path(run_dir) / TRIALS_NAME
+    target = run_dir / TRIALS_NAME
     line = trial.model_dump_json().encode() + b"\n"
     with _translate_write_errors(target), target.open("ab+", buffering=0) as file:
         if file.seek(0, os.SEEK_END) > 0:
@@ -206,21 +196,19 @@ def read_run(run_dir: Path) -> Run:
     Torn lines are counted and skipped. RunError when the manifest is missing or damaged, a whole
     line is not a trial, or a newer mezzmark wrote it.
     """
-    run_dir = Path(run_dir)
     manifest = read_manifest(run_dir)
+    path = run_dir / TRIALS_NAME
     trials: list[Trial] = []
     torn_line_count = 0
-    path = run_dir / TRIALS_NAME
     unknown: Counter[str] = Counter()
-    name = str(path)
     for number, line in _numbered_lines(path):
-        found = parse_trial(line, where=f"{name}, line {number}")
+        found = parse_trial(line, where=f"{path}, line {number}")
         if isinstance(found, Trial):
             trials.append(found)
         elif found is None:
             torn_line_count += 1
         else:
-            unknown[found.what] += 1
+            unknown[found] += 1
     return Run(
         run_dir=run_dir,
         manifest=manifest,
@@ -232,11 +220,12 @@ def read_run(run_dir: Path) -> Run:
 
 def read_manifest(run_dir: Path) -> Manifest:
     """Read `manifest.json`; RunError when it is missing, damaged or of a newer version."""
-    path = Path(run_dir) / MANIFEST_NAME
+    path = run_dir / MANIFEST_NAME
     try:
         text = path.read_bytes()
     except OSError as error:
-        if holds_no_trial(Path(run_dir)):
+        present = _names_in(run_dir) if run_dir.is_dir() else set()
+        if present and all(map(_is_unfinished, present)):
             raise RunError(
                 where=str(run_dir),
                 what="this run ended before anything was measured, so there is nothing to read",
@@ -252,7 +241,7 @@ def read_manifest(run_dir: Path) -> Manifest:
         raise _damaged(str(path), "text", "it is not JSON")
     try:
         return Manifest.model_validate(upgrade_manifest(found))
-    except (ValidationError, *_NOT_AS_STATED) as error:
+    except _NOT_AS_STATED as error:
         raise _damaged_by(str(path), error) from None
 
 
@@ -272,15 +261,9 @@ def _numbered_lines(path: Path) -> Iterator[tuple[int, bytes]]:
         ) from None
 
 
-@dataclass(frozen=True, slots=True)
-class Unknown:
-    """A trial that only a later mezzmark can read, and what of it is not known here."""
-
-    what: str
-
-
-def parse_trial(line: bytes, *, where: str) -> Trial | Unknown | None:
-    """The trial in a line, or None when the line is torn, that is, not JSON at all.
+def parse_trial(line: bytes, *, where: str) -> Trial | str | None:
+    """The trial in a line; None when the line is torn, that is, not JSON at all; of a trial that
+    only a later mezzmark can read, what is not known here.
 
     RunError, naming `where`, when it is JSON but no trial this mezzmark can read.
     """
@@ -290,12 +273,12 @@ def parse_trial(line: bytes, *, where: str) -> Trial | Unknown | None:
     try:
         upgraded = upgrade_trial(found)
         if unknown := unknown_parts(upgraded):
-            return Unknown(unknown)
+            return unknown
         cell = upgraded["cell"]
         key = tuple((axis, value, type(value)) for axis, value in cell["setting"].items())
         upgraded["cell"] = _shared_cell(cell["task"], cell["clip"], cell["encoding"], key)
         return Trial.model_validate(upgraded)
-    except (ValidationError, *_NOT_AS_STATED) as error:
+    except _NOT_AS_STATED as error:
         raise _damaged_by(where, error) from None
 
 
@@ -312,7 +295,7 @@ def _shared_cell(
 
 
 _NOT_AS_STATED = (KeyError, TypeError, AttributeError, ValueError)
-"""What the upgrade of an edited file can stumble on: a part that is missing or of another kind."""
+"""What reading an edited file can stumble on: a part that is missing, of another kind or wrong."""
 
 
 def _parse(text: bytes, *, newest: int, where: str) -> Any:

@@ -13,8 +13,13 @@ import numpy as np
 
 from mezzmark.decide.choose.choice import Lack, Unit
 from mezzmark.decide.choose.draws import FigureSamples, RoundKey, to_log
-from mezzmark.decide.estimate.observed_run import MeasuredRun, Observation, ObservedRun, run_names
-from mezzmark.decide.estimate.observed_run import BITS_PER_HOUR_TO_GB
+from mezzmark.decide.estimate.observed_run import (
+    BITS_PER_HOUR_TO_GB,
+    MeasuredRun,
+    Observation,
+    ObservedRun,
+    run_names,
+)
 from mezzmark.decide.estimate.pooling import group_over_clips, pool_clips
 from mezzmark.decide.estimate.ranking import scrub_settings
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_values
