@@ -4,7 +4,6 @@ The report is a pure function of the runs and the template: no clock and no mach
 the same runs give the same bytes.
 """
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,14 +20,13 @@ from mezzmark.report.destination import (
     report_folder,
 )
 from mezzmark.report.export.tidy import cells_csv
-from mezzmark.report.figures.theme import COLOURS
-from mezzmark.report.prose.numbers import markdown_text
+from mezzmark.report.figures.theme import colour_variables
 from mezzmark.report.sections.comparison import build_comparison
-from mezzmark.report.sections.context import RunContext, run_contexts
-from mezzmark.report.sections.parts import ComparisonSection
-from mezzmark.report.tables.table import markdown_table
-from mezzmark.report.view import RunView, view_run
-from mezzmark.store.run_store import Run, read_run
+from mezzmark.report.sections.context import RunContext, run_context
+from mezzmark.report.sections.parts import ComparisonSection, slug
+from mezzmark.report.tables.table import markdown_table, markdown_text
+from mezzmark.report.view import RunView
+from mezzmark.store.run_store import read_run
 from mezzmark.store.toml_files import shipped_folder
 
 
@@ -69,21 +67,19 @@ def write_report(
         raise RunError(where="report", what="no run was named", remedy="Name a run's folder.")
     environment = _environment(template)
     environment.globals["has_figure_files"] = with_figure_files
-    read = [_read(Path(run_dir)) for run_dir in run_dirs]
-    together = build_comparison(
-        read,
-        [Path(run_dir).resolve().name for run_dir in run_dirs],
-        prices=prices,
-        confidence_level=confidence_level,
-    )
-    views = [_view(run, confidence_level) for run in read]
-    runs = run_contexts(views)
+    views = [
+        _view(Path(run_dir), confidence_level, f"run{number}-" if len(run_dirs) > 1 else "")
+        for number, run_dir in enumerate(run_dirs, start=1)
+    ]
+    names = [Path(run_dir).resolve().name for run_dir in run_dirs]
+    together = build_comparison(views, names, prices=prices, confidence_level=confidence_level)
+    runs = [run_context(view) for view in views]
     pictures = [picture for part in together for picture in part.pictures]
     pictures += [picture for run in runs for picture in run.pictures]
     content = {
         PAGE_NAME: _render(environment, "report.html.j2", runs, together),
         "report.md": _render(environment, "report.md.j2", runs, together),
-        "cells.csv": cells_csv(views),
+        "cells.csv": cells_csv([(view.manifest, view.summaries) for view in views]),
     }
     content |= {
         f"figures/{picture.file_stem}.{ending}": drawn
@@ -114,7 +110,7 @@ def plain_answer(run: RunContext) -> str:
     return "\n".join(lines)
 
 
-def _read(run_dir: Path) -> Run:
+def _view(run_dir: Path, confidence_level: float, prefix: str) -> RunView:
     run = read_run(run_dir)
     if not run.trials:
         raise RunError(
@@ -122,15 +118,14 @@ def _read(run_dir: Path) -> Run:
             what="no trial of this run has ended yet, so there is nothing to report",
             remedy="Go on with it: mezzmark measure … --resume.",
         )
-    return run
-
-
-def _view(run: Run, confidence_level: float) -> RunView:
-    return view_run(
+    return RunView(
         run.manifest,
         run.trials,
+        run_dir=run.run_dir,
         confidence_level=confidence_level,
         torn_line_count=run.torn_line_count,
+        unknown=run.unknown,
+        prefix=prefix,
     )
 
 
@@ -155,7 +150,7 @@ def _environment(template: Path | None) -> Environment:
     )
     environment.filters["md"] = markdown_text
     environment.filters["table"] = markdown_table
-    environment.filters["slug"] = lambda text: re.sub(r"[^a-z0-9]+", "-", text.lower())
+    environment.filters["slug"] = slug
     return environment
 
 
@@ -189,10 +184,7 @@ def _render(
 def figure_variables() -> str:
     """The figures' colours as CSS variables: light, dark where the reader prefers it, and light
     again on paper."""
-    light, dark = (
-        "".join(f"--fig-{name}:{pair[index]};" for name, pair in COLOURS.items())
-        for index in (0, 1)
-    )
+    light, dark = colour_variables()
     return f":root{{{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
 
 

@@ -27,7 +27,6 @@ from mezzmark.report.export.columns import (
 )
 from mezzmark.report.export.plain_csv import csv_bytes
 from mezzmark.report.prose.numbers import withheld_text
-from mezzmark.report.view import RunView
 from mezzmark.store.run_store import Run
 
 NOTHING_FINISHED: Final = "no trial finished"
@@ -45,9 +44,9 @@ def cells_frame(runs: Sequence[Run], *, confidence_level: float = 0.95) -> pd.Da
     )
 
 
-def cells_csv(views: Sequence[RunView]) -> bytes:
+def cells_csv(runs: Iterable[tuple[Manifest, Sequence[CellSummary]]]) -> bytes:
     """The same table as `cells.csv`, from estimates that a report has made already."""
-    return csv_bytes(_cells((view.manifest, s) for view in views for s in view.summaries))
+    return csv_bytes(_cells((manifest, s) for manifest, summaries in runs for s in summaries))
 
 
 def _cells(summaries: Iterable[tuple[Manifest, CellSummary]]) -> pd.DataFrame:

@@ -41,11 +41,10 @@ from mezzmark.report.prose.regress import (
     unjudged_groups,
 )
 from mezzmark.report.sections.history import build_history
-from mezzmark.report.sections.parts import ComparisonSection, Group, filled_groups
+from mezzmark.report.sections.parts import ComparisonSection, Section, filled_sections
 from mezzmark.report.tables.comparison import (
     best_table,
     difference_table,
-    ratio_anchors,
     ratio_table,
     refusal_table,
     task_table,
@@ -115,28 +114,30 @@ def _hosts(found: HardwareComparison, *, run_count: int) -> ComparisonSection:
         basis=_hosts_basis(found, run_count),
         cautions=tuple(visible_text(text) for text in host_cautions(found)),
         pictures=pictures,
-        groups=filled_groups(
-            Group(
-                anchor="hosts-found",
-                title="Side by side",
-                sentences=tuple(price_sentences(found)),
-                tables=(
-                    task_table(found, table_id="hosts-tasks"),
-                    *(item.table for item in tables),
+        groups=filled_sections(
+            (
+                Section(
+                    anchor="hosts-found",
+                    title="Side by side",
+                    sentences=tuple(price_sentences(found)),
+                    tables=(
+                        task_table(found),
+                        *(item.table for item in tables),
+                    ),
                 ),
-            ),
-            Group(
-                anchor="hosts-best",
-                title="Each host at its best setting",
-                tables=(best_table(found, table_id="hosts-best-table"),),
-            ),
-            _differences_group(found),
-            _refused_group(found),
-            Group(
-                anchor="hosts-rules",
-                title="How the hosts were compared",
-                sentences=tuple(rule_sentences(found)),
-            ),
+                Section(
+                    anchor="hosts-best",
+                    title="Each host at its best setting",
+                    tables=(best_table(found),),
+                ),
+                _differences_group(found),
+                _refused_group(found),
+                Section(
+                    anchor="hosts-rules",
+                    title="How the hosts were compared",
+                    sentences=tuple(rule_sentences(found)),
+                ),
+            )
         ),
     )
 
@@ -158,8 +159,8 @@ def _hosts_basis(found: HardwareComparison, run_count: int) -> str:
     return " · ".join(parts)
 
 
-def _differences_group(found: HardwareComparison) -> Group:
-    return Group(
+def _differences_group(found: HardwareComparison) -> Section:
+    return Section(
         anchor="hosts-differences",
         title="What differs between the hosts",
         sentences=tuple(unreported_sentences(found)),
@@ -170,8 +171,8 @@ def _differences_group(found: HardwareComparison) -> Group:
     )
 
 
-def _refused_group(found: HardwareComparison) -> Group:
-    return Group(
+def _refused_group(found: HardwareComparison) -> Section:
+    return Section(
         anchor="hosts-refused",
         title="What cannot be compared, and why",
         tables=tuple(
@@ -210,30 +211,32 @@ def _before_after(
         ),
         cautions=tuple(visible_text(text) for text in doubt_lines(report)),
         pictures=(),
-        groups=filled_groups(
-            Group(
-                anchor=f"{prefix}-found",
-                title="The same cells before and after",
-                sentences=(
-                    "The same on the command line, with an exit code for other programs: "
-                    f"mezzmark regress --baseline {first} --candidate {second}",
-                    "A third run of this machine adds its history: where its level changed.",
-                    *(visible_text(text) for text in basis_lines(report)),
+        groups=filled_sections(
+            (
+                Section(
+                    anchor=f"{prefix}-found",
+                    title="The same cells before and after",
+                    sentences=(
+                        "The same on the command line, with an exit code for other programs: "
+                        f"mezzmark regress --baseline {first} --candidate {second}",
+                        "A third run of this machine adds its history: where its level changed.",
+                        *(visible_text(text) for text in basis_lines(report)),
+                    ),
+                    tables=(regression_table(report, table_id=f"{prefix}-cells"),),
                 ),
-                tables=(regression_table(report, table_id=f"{prefix}-cells"),),
-            ),
-            Group(
-                anchor=f"{prefix}-left-out",
-                title="What cannot be compared, and why",
-                tables=(
-                    refusal_table(
-                        unjudged_groups(report),
-                        reasons_text,
-                        title="Left out of the comparison",
-                        table_id=f"{prefix}-refused",
+                Section(
+                    anchor=f"{prefix}-left-out",
+                    title="What cannot be compared, and why",
+                    tables=(
+                        refusal_table(
+                            unjudged_groups(report),
+                            reasons_text,
+                            title="Left out of the comparison",
+                            table_id=f"{prefix}-refused",
+                        ),
                     ),
                 ),
-            ),
+            )
         ),
     )
 
@@ -247,17 +250,13 @@ def _picture(item: _TaskTable, found: HardwareComparison) -> Picture | None:
     task = next((t for t in item.comparison.tasks if t.task == item.task), None)
     if not ratios or task is None:
         return None
-    anchors = ratio_anchors(item.comparison, item.task, item.table)
     names = (item.comparison.other.label, found.reference.label)
-    return make_picture(
-        "comparison",
-        f"{item.table.table_id}-ratios",
-        partial(
-            draw_comparison,
-            names,
-            task,
-            ratios,
-            anchors=anchors,
-            confidence_level=found.confidence_level,
-        ),
+    draw = partial(
+        draw_comparison,
+        names,
+        task,
+        ratios,
+        anchors=item.table.links,
+        confidence_level=found.confidence_level,
     )
+    return make_picture(f"{item.table.table_id}-ratios", draw)

@@ -17,7 +17,7 @@ from mezzmark.report.prose.history import (
     step_sentences,
 )
 from mezzmark.report.prose.numbers import count_text
-from mezzmark.report.sections.parts import ComparisonSection, Group, filled_groups
+from mezzmark.report.sections.parts import ComparisonSection, Section, filled_sections
 from mezzmark.report.tables.comparison import refusal_table
 from mezzmark.report.tables.table import Column, Entry, Table, bare, probability, tabulate
 
@@ -38,28 +38,30 @@ def build_history(history: History, *, prefix: str) -> ComparisonSection:
         basis=_basis(history),
         cautions=tuple(history_cautions(history)),
         pictures=_pictures(history, levels, prefix),
-        groups=filled_groups(
-            Group(
-                anchor=f"{prefix}-found",
-                title="Changes over the runs",
-                sentences=tuple(step_sentences(history)),
-                tables=(_change_table(history, table_id=f"{prefix}-changes"), levels),
-            ),
-            Group(
-                anchor=f"{prefix}-every",
-                title="Every cell over the runs",
-                tables=(_cell_table(history, table_id=f"{prefix}-cells"),),
-            ),
-            Group(
-                anchor=f"{prefix}-left-out",
-                title="What cannot be compared, and why",
-                tables=(refused,),
-            ),
-            Group(
-                anchor=f"{prefix}-rules",
-                title="How changes are found",
-                sentences=tuple(history_rules(history)),
-            ),
+        groups=filled_sections(
+            (
+                Section(
+                    anchor=f"{prefix}-found",
+                    title="Changes over the runs",
+                    sentences=tuple(step_sentences(history)),
+                    tables=(_change_table(history, table_id=f"{prefix}-changes"), levels),
+                ),
+                Section(
+                    anchor=f"{prefix}-every",
+                    title="Every cell over the runs",
+                    tables=(_cell_table(history, table_id=f"{prefix}-cells"),),
+                ),
+                Section(
+                    anchor=f"{prefix}-left-out",
+                    title="What cannot be compared, and why",
+                    tables=(refused,),
+                ),
+                Section(
+                    anchor=f"{prefix}-rules",
+                    title="How changes are found",
+                    sentences=tuple(history_rules(history)),
+                ),
+            )
         ),
     )
 
@@ -75,7 +77,7 @@ def _pictures(history: History, levels: Table, prefix: str) -> tuple[Picture, ..
     if not history.tasks:
         return ()
     draw = partial(draw_history, history, anchors=levels.anchors)
-    return (make_picture("history", f"{prefix}-levels", draw),)
+    return (make_picture(f"{prefix}-levels", draw),)
 
 
 def _level_table(history: History, *, table_id: str) -> Table:

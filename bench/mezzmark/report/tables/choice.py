@@ -10,7 +10,7 @@ from mezzmark.report.tables.table import Column, Content, Entry, Table, tabulate
 _STATUS_ORDER = ("meets", "open", "not judged", "ruled out")
 
 
-def choice_order(choice: Choice) -> list[JudgedEncoding]:
+def _order(choice: Choice) -> list[JudgedEncoding]:
     """The recommended one first, the ruled out last."""
     return sorted(
         choice.encodings,
@@ -25,13 +25,13 @@ def choice_order(choice: Choice) -> list[JudgedEncoding]:
 
 def choice_table(choice: Choice, *, table_id: str, in_play_only: bool = False) -> Table:
     """All encodings: the recommended one first, the ruled out last; or those alone that may be
-    used, without the column that says so."""
+    used, without the column that says so. Rows are found by encoding."""
     needs: list[Column[JudgedEncoding]] = [
         Column("needs", lambda e: e.status, "left"),
         Column("chance to meet all", partial(_chance_all, choice)),
     ]
     return tabulate(
-        [e for e in choice_order(choice) if not in_play_only or e.status in ("meets", "open")],
+        [e for e in _order(choice) if not in_play_only or e.status in ("meets", "open")],
         [
             Column("encoding", partial(_named, choice), "left"),
             *(needs[1:] if in_play_only else needs),
@@ -46,13 +46,14 @@ def choice_table(choice: Choice, *, table_id: str, in_play_only: bool = False) -
             "An encoding is off the front when another one equals or beats it in all that is "
             "wished for and beats it in something."
         ),
+        key=lambda e: e.encoding,
     )
 
 
 def doubt_table(choice: Choice, *, table_id: str) -> Table:
     """What speaks against each encoding, as a table of its own: the texts are long."""
     return tabulate(
-        [entry for entry in choice_order(choice) if against_text(choice, entry)],
+        [entry for entry in _order(choice) if against_text(choice, entry)],
         [
             Column("encoding", lambda e: e.encoding, "left"),
             Column("needs", lambda e: e.status, "left"),

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Sequence
 
 from mezzmark.decide.compare.best_throughput import BestThroughput
-from mezzmark.decide.compare.hosts import CellRatio, HardwareComparison, HostComparison, Standing
+from mezzmark.decide.compare.hosts import HardwareComparison, HostComparison, Standing
 from mezzmark.decide.compare.verdicts import Refusal
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
@@ -17,16 +17,17 @@ MOST_CELLS_NAMED = 3
 """Cells of a refusal that are named; their number is always given."""
 
 
-def task_table(found: HardwareComparison, *, table_id: str) -> Table:
+def task_table(found: HardwareComparison) -> Table:
     """Each task of each host against the reference, and the reference kernel."""
     rows: list[tuple[str, str, Estimate, Standing | None, int | None]] = []
-    for comparison in found.others:
-        label = comparison.other.label
-        for task in comparison.tasks:
-            counted = (task.speedup_ratio, task.standing, task.cell_count)
-            rows.append((label, TASKS[task.task].label, *counted))
-        if comparison.kernel_ratio is not None:
-            rows.append((label, TASKS["kernel"].label, comparison.kernel_ratio, None, None))
+    for one in found.others:
+        label = one.other.label
+        rows += [
+            (label, TASKS[t.task].label, t.speedup_ratio, t.standing, t.cell_count)
+            for t in one.tasks
+        ]
+        if one.kernel_ratio is not None:
+            rows.append((label, TASKS["kernel"].label, one.kernel_ratio, None, None))
     return tabulate(
         rows,
         [
@@ -36,7 +37,7 @@ def task_table(found: HardwareComparison, *, table_id: str) -> Table:
             Column("verdict", lambda r: r[3], "left"),
             Column("common cells", lambda r: r[4]),
         ],
-        table_id=table_id,
+        table_id="hosts-tasks",
         title=f"Tasks against {shown_name(found.reference.label)}",
         note=(
             "Geometric mean over common cells. What a task gains beyond the reference kernel "
@@ -45,15 +46,11 @@ def task_table(found: HardwareComparison, *, table_id: str) -> Table:
     )
 
 
-def _ratios_of(comparison: HostComparison, task: str) -> list[CellRatio]:
-    return [ratio for ratio in comparison.cells if ratio.cell.task == task]
-
-
 def ratio_table(
     comparison: HostComparison, task: str, found: HardwareComparison, *, table_id: str
 ) -> Table:
-    """Every compared cell of a task: ratio, verdict, rounds."""
-    ratios = _ratios_of(comparison, task)
+    """Every compared cell of a task: ratio, verdict, rounds; rows are found by their cell."""
+    ratios = [ratio for ratio in comparison.cells if ratio.cell.task == task]
     other, reference = shown_name(comparison.other.label), shown_name(found.reference.label)
     with_clip = has_many_clips(ratios)
     figure = TASKS[task].figure(TASKS[task].headline)
@@ -74,18 +71,11 @@ def ratio_table(
             f"Figure: {figure.name} ({figure.unit}). Above 1 {other} is faster. p is adjusted "
             "for all cells of all hosts shown."
         ),
+        key=lambda r: r.cell,
     )
 
 
-def ratio_anchors(comparison: HostComparison, task: str, table: Table) -> dict[str, str]:
-    """From a cell's id to its row; of two rows of one cell, the first."""
-    anchors: dict[str, str] = {}
-    for ratio, anchor in zip(_ratios_of(comparison, task), table.anchors, strict=True):
-        anchors.setdefault(ratio.cell.cell_id, anchor)
-    return anchors
-
-
-def best_table(found: HardwareComparison, *, table_id: str) -> Table:
+def best_table(found: HardwareComparison) -> Table:
     """Each host at its own best threads and jobs, with cost per unit where prices are known."""
     columns: list[Column[BestThroughput]] = [
         Column("work", lambda r: Entry(_work(r.cell)), "left"),
@@ -111,7 +101,7 @@ def best_table(found: HardwareComparison, *, table_id: str) -> Table:
     return tabulate(
         found.best,
         columns,
-        table_id=table_id,
+        table_id="hosts-best-table",
         title="Throughput of each host at its best",
         note=note,
     )

@@ -8,7 +8,7 @@ from mezzmark.report.tables.table import Column, Entry, Table, tabulate
 from mezzmark.report.view import RunView
 
 
-def encoding_table(view: RunView, *, table_id: str) -> Table:
+def encoding_table(view: RunView) -> Table:
     """What each encoding's name stands for in a run."""
     return tabulate(
         view.manifest.encodings,
@@ -21,7 +21,7 @@ def encoding_table(view: RunView, *, table_id: str) -> Table:
             Column("encoder", lambda e: e.encoder, "left"),
             Column("options", _options, "left"),
         ],
-        table_id=table_id,
+        table_id=f"{view.prefix}encodings",
         title="Encodings",
         note="The encoder and its options are FFmpeg's own words, as one would type them.",
     )

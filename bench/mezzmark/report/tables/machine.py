@@ -2,8 +2,9 @@
 
 from mezzmark.decide.compare.self_test import SelfTestReport
 from mezzmark.model.run import HostFacts
-from mezzmark.report.prose.numbers import number_text
+from mezzmark.report.prose.numbers import number_text, visible_text
 from mezzmark.report.tables.table import Table, fact_table
+from mezzmark.report.view import RunView
 
 Facts = list[tuple[str, str]]
 
@@ -53,3 +54,42 @@ def self_test_table(report: SelfTestReport) -> Table:
             *report.host.library_versions.items(),
         ]
     )
+
+
+def run_facts(view: RunView) -> Facts:
+    """The machine, and what else was at work on it during the run."""
+    busy = (("load before trials", _load(view)), ("stolen by the host", _stolen(view)))
+    facts = [*host_facts(view.manifest.host), *((k, v or NOT_REPORTED) for k, v in busy)]
+    return [(name, visible_text(text)) for name, text in facts]
+
+
+def _load(view: RunView) -> str | None:
+    loads = [
+        trial.host_before.load_average_1m
+        for trial in view.trials
+        if trial.host_before.load_average_1m is not None
+    ]
+    return f"{min(loads):.1f} to {max(loads):.1f} (1 min average)" if loads else None
+
+
+def _stolen(view: RunView) -> str | None:
+    shares = [
+        trial.host_during.steal_fraction
+        for trial in view.trials
+        if trial.host_during.steal_fraction is not None
+    ]
+    return f"at most {max(shares) * 100:.1f} % of a trial" if shares else None
+
+
+def version_facts(view: RunView) -> Facts:
+    """What must be equal for the run to be repeated."""
+    manifest = view.manifest
+    return [
+        ("mezzmark", manifest.mezzmark_version),
+        ("run", visible_text(manifest.run_id)),
+        ("begun", manifest.created_utc),
+        ("scenario", visible_text(manifest.scenario.name)),
+        ("seed", str(manifest.scenario.seed)),
+        ("Python", manifest.host.python),
+        *sorted(manifest.host.library_versions.items()),
+    ]

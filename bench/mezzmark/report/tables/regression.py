@@ -4,14 +4,22 @@ from typing import Final
 from xml.etree import ElementTree
 
 from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport, Verdict
-from mezzmark.report.prose.numbers import markdown_text, visible_text
+from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.prose.regress import (
     context_lines,
     remark_text,
     summarise_regression,
     unjudged_lines,
 )
-from mezzmark.report.tables.table import DASH, Column, Entry, Table, markdown_table, tabulate
+from mezzmark.report.tables.table import (
+    DASH,
+    Column,
+    Entry,
+    Table,
+    markdown_table,
+    markdown_text,
+    tabulate,
+)
 
 MARKS: Final[dict[Verdict, str]] = {
     "improved": "−",
