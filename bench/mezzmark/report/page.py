@@ -1,24 +1,21 @@
-"""Runs in, report out: one HTML page, its Markdown twin, a tidy table, and the figures as files.
+"""Runs in, report out: one HTML page, its Markdown twin, a tidy table, and the figures as files; it
+takes the place of nothing but an earlier report.
 
 The report is a pure function of the runs and the template: no clock and no machine is asked, so
 the same runs give the same bytes.
 """
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 from jinja2 import ChoiceLoader, Environment, FileSystemLoader, StrictUndefined, TemplateError
 from markupsafe import Markup
 
 from mezzmark.model.errors import DestinationError, RunError, ScenarioError
 from mezzmark.own_files import replace_whole, translate_os_errors
-from mezzmark.report.destination import (
-    PAGE_NAME,
-    marked_page,
-    refuse_foreign_files,
-    report_folder,
-)
 from mezzmark.report.export.tidy import cells_csv
 from mezzmark.report.figures.theme import colour_variables
 from mezzmark.report.sections.comparison import build_comparison
@@ -28,6 +25,61 @@ from mezzmark.report.tables.table import markdown_table, markdown_text
 from mezzmark.report.view import RunView
 from mezzmark.store.run_store import read_run
 from mezzmark.store.toml_files import shipped_folder
+
+REPORT_FOLDER: Final = "report"
+"""Where in a run's folder its report goes unless told otherwise."""
+
+COMPARISON_FOLDER: Final = "comparison"
+"""Where in the first run's folder a report of several runs goes: the run's own stays as it is."""
+
+PAGE_NAME: Final = "report.html"
+
+GENERATOR_MARK: Final = '<meta name="generator" content="mezzmark">'
+"""By this a page is known as ours; every page carries it, whatever template it is made from."""
+
+_MARKS: Final = (GENERATOR_MARK, "<style>\n:root{--fig-paper:")
+"""Either tells a page of ours; the second stands in pages made before there was the first."""
+
+
+def report_folder(run_dirs: Sequence[Path], out_dir: Path | None) -> Path:
+    """The folder named, or one inside the first run: `report`, for several runs `comparison`."""
+    if out_dir is not None:
+        return Path(out_dir)
+    inside = REPORT_FOLDER if len(run_dirs) == 1 else COMPARISON_FOLDER
+    return Path(run_dirs[0]) / inside
+
+
+def marked_page(html: str) -> str:
+    """The page with its generator named in the head; at its end where it has no head."""
+    if GENERATOR_MARK in html:
+        return html
+    marked, count = re.subn(r"(<head\b[^>]*>)", rf"\1\n{GENERATOR_MARK}", html, count=1)
+    return marked if count else f"{html}\n{GENERATOR_MARK}\n"
+
+
+def refuse_foreign_files(folder: Path, names: Sequence[str]) -> None:
+    """DestinationError when `folder` holds one of these files and mezzmark's page is not there.
+
+    A page of ours in the folder says that the files beside it are ours too.
+    """
+    page = folder / PAGE_NAME
+    present = [folder / name for name in names if (folder / name).exists()]
+    if not present or (page in present and _is_ours(page)):
+        return
+    foreign = page if page in present else present[0]
+    raise DestinationError(
+        where=str(foreign),
+        what="it was not written by mezzmark, and a report would take its place",
+        remedy="Choose another folder with --out.",
+    )
+
+
+def _is_ours(page: Path) -> bool:
+    try:
+        text = page.read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return False
+    return any(mark in text for mark in _MARKS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,7 @@
 """How the figures of a run came about: on what, with what, how often, by which rules."""
 
 from collections.abc import Iterator
+from typing import Final
 
 from mezzmark.decide.estimate.complete_rounds import complete_round_count
 from mezzmark.decide.estimate.observations import observe
@@ -16,6 +17,8 @@ from mezzmark.report.prose.numbers import (
     visible_text,
 )
 from mezzmark.report.view import RunView
+
+ALL_FINISHED: Final = "Every trial finished."
 
 
 def run_basis(view: RunView) -> str:

@@ -23,7 +23,6 @@ from mezzmark.report.prose.numbers import (
     number_text,
     shown_name,
     shown_unit,
-    withheld_text,
 )
 from mezzmark.report.prose.terms import bar_words, rate_text, setting_words, trial_words
 from mezzmark.report.view import RunView, encode_speeds
@@ -52,18 +51,6 @@ def role_words(
 def leader_label(view: RunView) -> str:
     """What the mark of a leading encoding means, for legends."""
     return "may be the fastest" if view.choice is None else "chosen"
-
-
-def tail_note(tails: Sequence[Estimate]) -> str:
-    """Why p95 has no interval in a table, once for all its rows; empty where every one has."""
-    withheld = dict.fromkeys(tail.withheld for tail in tails if tail.low is None)
-    reasons = [withheld_text(reason) for reason in withheld if reason]
-    if not reasons:
-        return ""
-    count = sum(tail.low is None for tail in tails)
-    rows = "p95" if count == len(tails) else f"p95 of {count} of {len(tails)} rows"
-    more = "" if len(reasons) == 1 else ", or another reason of its kind"
-    return f" {rows} has {reasons[0]}{more}."
 
 
 def latency_text(view: RunView, ranking: Ranking, *, move_count: int) -> FigureText:

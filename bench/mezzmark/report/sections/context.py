@@ -20,18 +20,18 @@ from mezzmark.report.prose.cautions import (
 )
 from mezzmark.report.prose.choice import findings, headline, tipping_sentences, unchosen_text
 from mezzmark.report.prose.footage import footage_words
-from mezzmark.report.prose.method import method_sentences, run_basis
+from mezzmark.report.prose.method import ALL_FINISHED, method_sentences, run_basis
 from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.sections.fidelity import fidelity_section
 from mezzmark.report.sections.parts import Section, filled_sections, slug
 from mezzmark.report.sections.throughput import throughput_section
 from mezzmark.report.tables.cells import cells_table
 from mezzmark.report.tables.choice import choice_table, doubt_table
-from mezzmark.report.tables.encodings import encoding_table
-from mezzmark.report.tables.machine import Facts, run_facts, version_facts
+from mezzmark.report.tables.facts import Facts, run_facts, version_facts
 from mezzmark.report.tables.run import (
     clip_table,
     encode_table,
+    encoding_table,
     failure_table,
     proof_table,
     ranking_table,
@@ -196,7 +196,7 @@ def _size_section(view: RunView, cells: Table) -> Section:
 
 def _failure_section(view: RunView) -> Section:
     table = failure_table(view)
-    headline = "" if table else "Every trial finished."
+    headline = "" if table else ALL_FINISHED
     return Section(anchor="failed", title="Failures", headline=headline, tables=(table,))
 
 

@@ -6,7 +6,7 @@ from typing import Final
 
 from mezzmark.model.estimate import CellSummary
 from mezzmark.model.tasks import TASKS
-from mezzmark.report.prose.run_figures import tail_note
+from mezzmark.report.prose.table_notes import cells_note
 from mezzmark.report.tables.run import named
 from mezzmark.report.tables.table import DASH, Column, Content, Entry, Table, tabulate
 from mezzmark.report.view import RunView
@@ -19,7 +19,6 @@ class _Look:
     axes: tuple[str, ...]
     heads: Mapping[str, str]
     title: str
-    note: str = ""
 
 
 _LOOKS: Final = {
@@ -35,8 +34,6 @@ _LOOKS: Final = {
             "read_bytes_per_move": "read per move",
         },
         "Every scrub cell",
-        "All rounds, also one that was stopped. Medians of a span do not add up to the median of "
-        "the whole.",
     ),
     "encode": _Look(
         ("threads",),
@@ -48,7 +45,6 @@ _LOOKS: Final = {
             "peak_rss_bytes": "peak memory",
         },
         "Every encode cell",
-        "Speed is total frames / total seconds.",
     ),
 }
 
@@ -72,8 +68,7 @@ def cells_table(view: RunView, task: str) -> Table:
         ],
         table_id=f"{view.prefix}{task}-cells",
         title=look.title,
-        note=look.note
-        + tail_note([s.estimates["p95_ms"] for s in mine if "p95_ms" in s.estimates]),
+        note=cells_note(task, [s.estimates["p95_ms"] for s in mine if "p95_ms" in s.estimates]),
         key=lambda s: None if s.arm else s.cell.but(clip=""),
     )
 

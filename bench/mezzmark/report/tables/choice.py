@@ -3,8 +3,9 @@
 from functools import partial
 
 from mezzmark.decide.choose.choice import Choice, JudgedEncoding
-from mezzmark.report.prose.choice import against_text, chance_text, rounds_text
+from mezzmark.report.prose.choice import against_text, chance_text
 from mezzmark.report.prose.numbers import estimate_parts, visible_text
+from mezzmark.report.prose.table_notes import NOTES, choice_note
 from mezzmark.report.tables.table import Column, Content, Entry, Table, tabulate
 
 _STATUS_ORDER = ("meets", "open", "not judged", "ruled out")
@@ -41,11 +42,7 @@ def choice_table(choice: Choice, *, table_id: str, in_play_only: bool = False) -
         ],
         table_id=table_id,
         title="Needs and wishes, encoding by encoding",
-        note=(
-            f"{choice.confidence_level * 100:g} % intervals in brackets; {rounds_text(choice)}. "
-            "An encoding is off the front when another one equals or beats it in all that is "
-            "wished for and beats it in something."
-        ),
+        note=choice_note(choice),
         key=lambda e: e.encoding,
     )
 
@@ -61,8 +58,7 @@ def doubt_table(choice: Choice, *, table_id: str) -> Table:
         ],
         table_id=table_id,
         title="What speaks against an encoding",
-        note="Each need that is missed or open: what was measured, how far that is from the "
-        "limit, and the chance of meeting it.",
+        note=NOTES["doubts"],
     )
 
 

@@ -1,16 +1,26 @@
-"""Tables of hosts side by side: tasks, ratios, best settings and prices, differences, refusals."""
+"""Tables of several runs: hosts side by side with tasks, ratios, prices, differences and refusals;
+the history of one host."""
 
 from collections.abc import Callable, Sequence
+from functools import partial
 
 from mezzmark.decide.compare.best_throughput import BestThroughput
+from mezzmark.decide.compare.history import History, HistoryRun, HistorySeries, Step
 from mezzmark.decide.compare.hosts import HardwareComparison, HostComparison, Standing
 from mezzmark.decide.compare.verdicts import Refusal
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.tasks import TASKS
+from mezzmark.report.prose.history import (
+    change_text,
+    date_texts,
+    percent_text,
+    series_name,
+)
 from mezzmark.report.prose.hosts import has_many_clips, ratio_remark, setting_label
 from mezzmark.report.prose.machine import fact_label, fact_text
 from mezzmark.report.prose.numbers import count_text, shown_name
+from mezzmark.report.prose.table_notes import NOTES, best_note, ratio_note
 from mezzmark.report.tables.table import Column, Entry, Table, bare, probability, tabulate
 
 MOST_CELLS_NAMED = 3
@@ -39,10 +49,7 @@ def task_table(found: HardwareComparison) -> Table:
         ],
         table_id="hosts-tasks",
         title=f"Tasks against {shown_name(found.reference.label)}",
-        note=(
-            "Geometric mean over common cells. What a task gains beyond the reference kernel "
-            "(plain arithmetic on one core) is not the core's plain speed."
-        ),
+        note=NOTES["tasks"],
     )
 
 
@@ -53,7 +60,6 @@ def ratio_table(
     ratios = [ratio for ratio in comparison.cells if ratio.cell.task == task]
     other, reference = shown_name(comparison.other.label), shown_name(found.reference.label)
     with_clip = has_many_clips(ratios)
-    figure = TASKS[task].figure(TASKS[task].headline)
     return tabulate(
         ratios,
         [
@@ -67,10 +73,7 @@ def ratio_table(
         ],
         table_id=table_id,
         title=f"{other} against {reference}: {TASKS[task].label}",
-        note=(
-            f"Figure: {figure.name} ({figure.unit}). Above 1 {other} is faster. p is adjusted "
-            "for all cells of all hosts shown."
-        ),
+        note=ratio_note(TASKS[task], other),
         key=lambda r: r.cell,
     )
 
@@ -84,11 +87,8 @@ def best_table(found: HardwareComparison) -> Table:
         Column("speed", lambda r: r.throughput),
         Column("times as fast", lambda r: bare(r.speedup_ratio)),
     ]
-    note = (
-        "Frames per second at the number of threads and jobs that was fastest on that host; which "
-        "is fastest is read from the same rounds."
-    )
-    if any(row.per_fps for row in found.best):
+    has_prices = any(row.per_fps for row in found.best)
+    if has_prices:
         runs = [found.reference, *(comparison.other for comparison in found.others)]
         prices = (run.price for run in runs if run.price is not None)
         unit = next((price.unit for price in prices if price.unit), "price")
@@ -97,13 +97,12 @@ def best_table(found: HardwareComparison) -> Table:
             Column(f"{unit} per hour of footage an hour", lambda r: bare(r.per_hour)),
             Column("cost per unit against the reference", lambda r: bare(r.cost_ratio)),
         ]
-        note += " Cost per unit below 1: more for the money than the reference."
     return tabulate(
         found.best,
         columns,
         table_id="hosts-best-table",
         title="Throughput of each host at its best",
-        note=note,
+        note=best_note(has_prices=has_prices),
     )
 
 
@@ -132,7 +131,7 @@ def difference_table(
         ],
         table_id=table_id,
         title=f"{reference} and {other}",
-        note="Recorded by each run.",
+        note=NOTES["differences"],
     )
 
 
@@ -149,7 +148,7 @@ def refusal_table(
         ],
         table_id=table_id,
         title=title,
-        note="What decides the work must be the same, or a ratio would compare different work.",
+        note=NOTES["refusals"],
     )
 
 
@@ -157,3 +156,67 @@ def _which(refusal: Refusal) -> str:
     named = "; ".join(cell.cell_id for cell in refusal.cells[:MOST_CELLS_NAMED])
     more = len(refusal.cells) - MOST_CELLS_NAMED
     return f"{named}; and {more} more" if more > 0 else named
+
+
+def level_table(history: History, *, table_id: str) -> Table:
+    dates = date_texts(history.runs)
+    lines = [Column(series_name(line), partial(_level, line)) for line in history.tasks]
+    return tabulate(
+        history.runs,
+        [
+            Column("begun", lambda run: Entry(dates[run.position], sort=run.started_utc), "left"),
+            Column("run", lambda run: run.name, "left"),
+            *lines,
+        ],
+        table_id=table_id,
+        title="Each run against the first",
+        note=NOTES["history levels"],
+    )
+
+
+def _level(line: HistorySeries, run: HistoryRun) -> Entry | None:
+    return next((bare(p.cost_ratio) for p in line.points if p.position == run.position), None)
+
+
+def change_table(history: History, *, table_id: str) -> Table:
+    dates = date_texts(history.runs)
+
+    def date(position: int) -> Entry:
+        return Entry(dates[position], sort=history.runs[position].started_utc)
+
+    return tabulate(
+        [(line, step) for line in (*history.tasks, *history.cells) for step in line.steps],
+        [
+            Column("what", lambda r: series_name(r[0]), "left"),
+            Column("last run before", lambda r: date(r[1].before), "left"),
+            Column("first run after", lambda r: date(r[1].after), "left"),
+            Column("time", lambda r: _percent(r[1])),
+            Column("p", lambda r: probability(r[1].adjusted_p)),
+            Column("what changed there", lambda r: Entry(change_text(r[1])), "left"),
+        ],
+        table_id=table_id,
+        title="Changes of level",
+        note=NOTES["history changes"],
+    )
+
+
+def _percent(step: Step) -> Entry:
+    return Entry(percent_text(step.cost_ratio), sort=step.cost_ratio.point)
+
+
+def history_cells_table(history: History, *, table_id: str) -> Table:
+    dates = date_texts(history.runs)
+    return tabulate(
+        history.cells,
+        [
+            Column("cell", series_name, "left"),
+            Column("runs", lambda line: len(line.points)),
+            Column("first", lambda line: dates[line.points[0].position], "left"),
+            Column("last", lambda line: dates[line.points[-1].position], "left"),
+            Column("time, last / first", lambda line: bare(line.points[-1].cost_ratio)),
+            Column("changes", lambda line: len(line.steps)),
+        ],
+        table_id=table_id,
+        title="Cells, first run and last",
+        note=NOTES["history cells"],
+    )

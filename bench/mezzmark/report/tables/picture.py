@@ -2,37 +2,24 @@
 
 from collections.abc import Callable
 from functools import partial
-from typing import Final
 
 from mezzmark.decide.picture.diagnosis import INVISIBLE_DELTA_E
 from mezzmark.decide.picture.fidelity import (
-    CLIPS_FOR_INTERVAL,
     EncodingFidelity,
     compare_ladders,
 )
 from mezzmark.decide.picture.tags import tag_verdicts
 from mezzmark.model.tasks.fidelity import METRICS, TagSurvival
-from mezzmark.report.prose.numbers import count_text
 from mezzmark.report.prose.picture import colour_words, consequence_words, tag_text
+from mezzmark.report.prose.table_notes import NOTES, quality_note
 from mezzmark.report.tables.table import DASH, Column, Content, Entry, Table, tabulate
 from mezzmark.report.view import RunView
-
-QUALITY_NOTE: Final = (
-    "Of generation 1, against the clip's own frames in its own bit depth and chroma. PSNR counts "
-    "all samples of all planes alike; mean of frames, then of clips. ΔE is CIEDE2000 on a "
-    "BT.1886 display, at the 90th percentile of the chart's patches; below 1 it is not seen."
-)
 
 
 def quality_table(view: RunView) -> Table:
     """Each encoding's picture figures of generation 1, its last generation, and its colours; rows
     are found by encoding."""
     judged = view.fidelity
-    clip_count = max(len(entry.clips) for entry in judged)
-    note = QUALITY_NOTE
-    if clip_count < CLIPS_FOR_INTERVAL:
-        missing = CLIPS_FOR_INTERVAL - clip_count
-        note += f" No intervals: they take {count_text(missing, 'clip')} more."
     return tabulate(
         judged,
         [
@@ -46,7 +33,7 @@ def quality_table(view: RunView) -> Table:
         ],
         table_id=f"{view.prefix}quality",
         title="Picture quality and colour",
-        note=note,
+        note=quality_note(max(len(entry.clips) for entry in judged)),
         key=lambda e: e.encoding,
     )
 
@@ -136,8 +123,7 @@ def tag_table(view: RunView) -> Table:
         ],
         table_id=f"{view.prefix}tags",
         title="Tags that survive",
-        note="Written with a small file of the chart and read back from it. Lost colour tags are "
-        "guessed by every player in its own way; the last column says what that shows.",
+        note=NOTES["tags"],
     )
 
 
@@ -169,6 +155,5 @@ def ladder_table(view: RunView) -> Table:
         ],
         table_id=f"{view.prefix}ladders",
         title="Codecs at equal quality",
-        note="Bjøntegaard deltas between codecs with four or more encodings each, from PSNR of "
-        "all planes; negative bit rate means smaller files for the same PSNR.",
+        note=NOTES["ladders"],
     )

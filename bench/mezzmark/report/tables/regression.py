@@ -11,6 +11,7 @@ from mezzmark.report.prose.regress import (
     summarise_regression,
     unjudged_lines,
 )
+from mezzmark.report.prose.table_notes import NOTES
 from mezzmark.report.tables.table import (
     DASH,
     Column,
@@ -48,10 +49,7 @@ def regression_table(report: RegressionReport, *, table_id: str = "regression") 
         ],
         table_id=table_id,
         title="Cells before and after",
-        note=(
-            "Time, later / earlier: above 1 the later run is slower. Verdicts are adjusted for all "
-            "cells."
-        ),
+        note=NOTES["regression"],
     )
 
 

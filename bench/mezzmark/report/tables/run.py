@@ -1,14 +1,15 @@
-"""The tables of one run: rankings, encode speeds, right pictures, failures, clips, encodings."""
+"""The tables of one run: rankings, encode speeds, right pictures, failures, clips, encodings; and
+the whole catalogue of encodings."""
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from mezzmark.decide.estimate.ranking import Ranked, Ranking
-from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.records import Trial
 from mezzmark.model.run import ClipManifest
 from mezzmark.report.prose.numbers import count_text, hour_gb_text, number_text, visible_text
-from mezzmark.report.prose.run_figures import role_words, tail_note
+from mezzmark.report.prose.table_notes import NOTES, ranking_note
 from mezzmark.report.prose.terms import setting_words
 from mezzmark.report.tables.table import Column, Entry, Table, tabulate
 from mezzmark.report.view import RunView, encode_speeds
@@ -21,7 +22,6 @@ def named(view: RunView, encoding: str, ranking: Ranking | None = None) -> Entry
 
 def ranking_table(view: RunView, ranking: Ranking) -> Table:
     """Encodings in one scrub setting, fastest first; rows are found by encoding."""
-    level = f"{view.confidence_level * 100:g} %"
     return tabulate(
         ranking.entries,
         [
@@ -36,13 +36,7 @@ def ranking_table(view: RunView, ranking: Ranking) -> Table:
         ],
         table_id=f"{view.prefix}ranking-{view.rankings.index(ranking)}",
         title=f"Time to picture {setting_words(ranking.setting)}",
-        note=(
-            f"Over all clips, of rounds that had them all; {level} intervals in brackets. Ratios "
-            "are paired by round. The truly fastest is among those that may be the fastest with "
-            f"at least {level} confidence. "
-            f"{role_words(view, ranking, blue='Blue', orange='Orange')}"
-            f"{tail_note([entry.estimates['p95_ms'] for entry in ranking.entries])}"
-        ),
+        note=ranking_note(view, ranking),
         key=lambda e: e.encoding,
     )
 
@@ -85,7 +79,7 @@ def encode_table(view: RunView) -> Table:
         ],
         table_id=f"{view.prefix}encode",
         title="Encode speed by thread count",
-        note="Over all clips. Cores busy is CPU time / wall time; memory is the process's peak.",
+        note=NOTES["encode"],
         key=lambda r: r[0],
     )
 
@@ -114,11 +108,7 @@ def proof_table(view: RunView) -> Table:
         ],
         table_id=f"{view.prefix}proof",
         title="Was it the right picture?",
-        note=(
-            "Every picture is checked by the number stamped into it or by a digest of an "
-            "independent decode. “Alike” fits, but another frame of the clip looks exactly the "
-            "same. Only right and alike ones enter a time."
-        ),
+        note=NOTES["proofs"],
     )
 
 
@@ -144,7 +134,7 @@ def failure_table(view: RunView) -> Table:
         ],
         table_id=f"{view.prefix}failures",
         title=f"{count_text(len(failed), 'trial')} did not finish",
-        note="A failed trial costs only itself: the run goes on.",
+        note=NOTES["failures"],
     )
 
 
@@ -175,7 +165,7 @@ def clip_table(view: RunView) -> Table:
         ],
         table_id=f"{view.prefix}footage",
         title="Footage",
-        note="As the camera delivered it, or as a recipe made it.",
+        note=NOTES["footage"],
     )
 
 
@@ -197,3 +187,59 @@ def _frame_rate(clip: ClipManifest) -> Entry | None:
 def _key_spacing(clip: ClipManifest) -> Entry:
     frames = clip.keyframe_interval_median
     return Entry(f"{number_text(frames)} frames", sort=frames)
+
+
+def encoding_table(view: RunView) -> Table:
+    """What each encoding's name stands for in a run."""
+    return tabulate(
+        view.manifest.encodings,
+        [
+            Column("encoding", lambda e: named(view, e.name), "left"),
+            Column("codec", lambda e: f"{e.codec} {e.profile}".strip(), "left"),
+            Column("container", lambda e: e.container.upper(), "left"),
+            Column("pixel format", lambda e: e.pixel_format, "left"),
+            Column("pictures", _pictures, "left"),
+            Column("encoder", lambda e: e.encoder, "left"),
+            Column("options", _options, "left"),
+        ],
+        table_id=f"{view.prefix}encodings",
+        title="Encodings",
+        note=NOTES["encodings"],
+    )
+
+
+def _pictures(encoding: Encoding) -> str:
+    return "all intra" if encoding.is_intra else f"key every {encoding.keyframe_interval}"
+
+
+def _options(encoding: Encoding) -> str:
+    options = dict(encoding.options)
+    if encoding.bitrate_bps:
+        options["b"] = str(encoding.bitrate_bps)
+    return " ".join(f"{key}={value}" for key, value in sorted(options.items()))
+
+
+def catalogue_table(found: Mapping[str, tuple[Encoding, str]], *, is_probed: bool) -> Table:
+    """Every encoding of the catalogue, and whether it works here, if it was tried."""
+    works: Column[tuple[Encoding, str]] = Column(
+        "works here", lambda r: Entry("no", sign="wrong") if r[1] else "yes", "left"
+    )
+    return tabulate(
+        found.values(),
+        [
+            Column("encoding", lambda r: r[0].name, "left"),
+            Column("codec", lambda r: r[0].codec, "left"),
+            *([works] if is_probed else []),
+            Column("file", lambda r: f"{r[0].container}, {r[0].pixel_format}", "left"),
+            Column("pictures", lambda r: _kind(r[0]), "left"),
+            Column("encoder", lambda r: f"{r[0].encoder} {_options(r[0])}", "left", is_long=True),
+        ],
+        table_id="catalogue",
+        title="",
+    )
+
+
+def _kind(encoding: Encoding) -> str:
+    lossless = ["lossless"] if encoding.is_lossless else []
+    alpha = ["alpha"] if encoding.has_alpha else []
+    return ", ".join([_pictures(encoding), *lossless, *alpha])

@@ -15,9 +15,9 @@ from mezzmark.report.prose.size import (
     prediction_note,
     rate_source_text,
     wanted_percent_text,
-    wanted_text,
 )
 from mezzmark.report.prose.size_notes import size_unit
+from mezzmark.report.prose.table_notes import NOTES, machines_note, sizing_note
 from mezzmark.report.tables.table import Column, Content, Entry, Table, bare, filled, tabulate
 
 _WHOLE_UNITS: Final = ("editors", "moves", "machines")
@@ -130,11 +130,7 @@ def _figures_table(result: SizingResult) -> Table:
         ],
         table_id="sizing",
         title=f"What each encoding asks of {shown_name(result.shop.name)}",
-        note=(
-            f"{result.confidence_level * 100:g} % intervals in brackets, from "
-            f"{result.draw_count:,} draws of the measured ones. In time: "
-            f"{wanted_text(result.shop)}."
-        ),
+        note=sizing_note(result),
     )
 
 
@@ -171,10 +167,7 @@ def _machines_table(result: SizingResult) -> Table:
         ],
         table_id="machines",
         title="Ingest on other machines",
-        note=(
-            f"Cores like those measured (there are {result.measured_core_count}), by the "
-            "scaling law of the grid."
-        ),
+        note=machines_note(result.measured_core_count),
     )
 
 
@@ -189,5 +182,5 @@ def _assumptions_table(result: SizingResult) -> Table:
         ],
         table_id="assumptions",
         title="What it rests on",
-        note="Every value can be set in the shop file.",
+        note=NOTES["assumptions"],
     )

@@ -10,7 +10,7 @@ from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.tasks.delivery import DeliverySettings
 from mezzmark.report.prose.cost import peak_text
-from mezzmark.report.prose.numbers import count_text, number_text
+from mezzmark.report.prose.table_notes import NOTES, delivery_note, ingest_note
 from mezzmark.report.prose.terms import split_words
 from mezzmark.report.tables.run import named
 from mezzmark.report.tables.table import Column, Entry, Table, tabulate
@@ -36,10 +36,7 @@ def grid_table(view: RunView, findings: Sequence[GridFindings]) -> Table:
         ],
         table_id=f"{view.prefix}grid",
         title="The best split of jobs and threads",
-        note=(
-            "Over all clips. The limit is one job of one thread times the machine's cores, or what "
-            "its memory carries. Memory is that of the largest job."
-        ),
+        note=NOTES["grid"],
         key=lambda f: f.encoding,
     )
 
@@ -74,10 +71,7 @@ def scaling_table(view: RunView, fits: dict[str, ScalingFit]) -> Table:
         ],
         table_id=f"{view.prefix}scaling",
         title="How throughput scales",
-        note=(
-            "σ is the share that cannot run side by side, κ what the cores cost each other. A peak "
-            "is given only where the data bound it."
-        ),
+        note=NOTES["scaling"],
         key=lambda r: r[0],
     )
 
@@ -110,11 +104,7 @@ def ingest_table(view: RunView, ingests: Sequence[IngestPrediction]) -> Table:
         ],
         table_id=f"{view.prefix}ingest",
         title="Ingesting the folder",
-        note=(
-            f"All {count_text(len(view.manifest.clips), 'clip')}, decoded, converted, encoded and "
-            "read back. Predicted from the grid of the same split; the miss is predicted against "
-            "measured."
-        ),
+        note=ingest_note(len(view.manifest.clips)),
         key=lambda f: f.cell,
     )
 
@@ -141,13 +131,6 @@ def delivery_table(view: RunView) -> Table:
             confidence_level=view.confidence_level,
         )
 
-    settings = view.manifest.scenario.settings(DeliverySettings)
-    target = (
-        f"{settings.codec} at {number_text(settings.bitrate_bps / 1e6)} Mbit/s, preset "
-        f"{settings.preset}. "
-        if settings
-        else ""
-    )
     return tabulate(
         sorted(
             pooled, key=lambda c: (c.setting["passes"] or 0, -pooled[c]["throughput_fps"].point)
@@ -164,8 +147,5 @@ def delivery_table(view: RunView) -> Table:
         ],
         table_id=f"{view.prefix}delivery",
         title="Delivery from each encoding",
-        note=(
-            f"{target}Decoding is what reading the encoding alone takes, as a share of the export. "
-            "The last column is the time of two passes over that of one, paired by round."
-        ),
+        note=delivery_note(view.manifest.scenario.settings(DeliverySettings)),
     )
