@@ -7,18 +7,25 @@ from pathlib import Path
 import pytest
 from matplotlib.colors import to_rgba
 
+from fixtures.fabricated_fidelity import generation, trial
 from fixtures.fabricated_run import THREE, FabricatedEncoding, Fabrication, Spread, fabricate_run
+from fixtures.fabricated_throughput import grid_trial
 from mezzmark import api
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.model.run import ClipManifest
 from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.fidelity import METRICS
 from mezzmark.report.figures.marks import Drawing
 from mezzmark.report.figures.scrub import draw_latency
 from mezzmark.report.figures.theme import LIGHT, theme_context
+from mezzmark.report.prose.cautions import unknown_text
 from mezzmark.report.prose.footage import footage_words
 from mezzmark.report.prose.method import method_sentences
 from mezzmark.report.prose.run_figures import role_words
-from mezzmark.report.sections.context import run_context
+from mezzmark.report.sections import context
+from mezzmark.report.sections.context import run_answer, run_context
+from mezzmark.report.tables.picture import quality_table
 from mezzmark.report.tables.run import ranking_table
 from mezzmark.report.view import RunView
 
@@ -164,3 +171,36 @@ def test_a_run_that_was_interrupted_says_so() -> None:
 
     assert ending("all 10 rounds are done") == "all 10 rounds are done."
     assert ending("").startswith("it was stopped before its end")
+
+
+def test_trials_that_this_version_does_not_know_are_the_first_caution() -> None:
+    """What a newer file holds is left out, and said before all other doubts."""
+    manifest, trials = fabricate_run(Fabrication(rounds=3))
+    view = RunView(manifest, tuple(trials), unknown={"task mosaic": 2, "task echo": 1})
+    assert run_answer(view).cautions[0] == unknown_text(view.unknown)
+    assert "3 trials" in unknown_text(view.unknown)
+
+
+def test_a_task_without_a_section_gets_a_table_of_its_figures(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A column for each axis and figure of the task table, a row for each cell, and a heading."""
+    monkeypatch.setattr(context, "SHOWN", context.SHOWN - {"grid"})
+    manifest, trials = fabricate_run(Fabrication(rounds=3))
+    grid = [grid_trial("VC-3 SQ", jobs, 0, 30.0) for jobs in (1, 2)]
+    sections = run_context(RunView(manifest, (*trials, *grid))).sections
+    (table,) = next(section for section in sections if section.anchor == "grid").tables
+    heads = [column.head for column in table.columns]
+    assert {figure.name for figure in TASKS["grid"].figures} <= set(heads)
+    assert [row[heads.index("jobs")].text for row in table.rows] == ["1", "2"]
+
+
+def test_a_new_picture_metric_is_a_column(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A row more in the table of metrics is a column more in the table of picture quality."""
+    manifest, trials = fabricate_run(Fabrication(rounds=3))
+    judged = trial("street at dusk", "VC-3 SQ", [generation([1.0])])
+    view = RunView(manifest, (*trials, judged))
+    before = [column.head for column in quality_table(view).columns]
+    monkeypatch.setitem(METRICS, "newer", replace(METRICS["ssim"], label="Newer"))
+    after = [column.head for column in quality_table(view).columns]
+    assert [head for head in after if head not in before] == ["Newer"]

@@ -8,7 +8,6 @@ from mezzmark.decide.estimate.observations import observe
 from mezzmark.decide.estimate.pooling import compare_groups
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.tasks import TASKS
-from mezzmark.report.prose.cautions import unknown_text
 from mezzmark.report.prose.numbers import (
     count_text,
     estimate_text,
@@ -66,7 +65,6 @@ def method_sentences(view: RunView) -> list[str]:
         *_null_arm(view),
         *_reference_workload(view),
         *([f"{count_text(torn, 'torn line')} of an interrupted write left out."] if torn else []),
-        *([unknown_text(view.unknown)] if view.unknown else []),
         "The line at 0.1 s is where interaction research puts the end of “immediate” (Miller "
         "1968; Card, Robertson & Mackinlay 1991; as attributed in Nielsen 1993).",
     ]
