@@ -146,20 +146,19 @@ def write_report(
         markdown=markdown,
         cells_csv=table,
         figures=tuple(figures),
-        answer="\n\n".join([*map(_plain_together, together), *map(plain_answer, runs)]),
+        answer=_plain_answer(runs, together),
     )
 
 
-def _plain_together(part: ComparisonSection) -> str:
-    return "\n".join([part.headline, *(f"- ! {text}" for text in part.cautions)])
-
-
-def plain_answer(run: RunContext) -> str:
-    """The answer as lines of plain text."""
-    answer = run.answer
-    lines = [answer.headline, "", *(f"- {text}" for text in answer.findings)]
-    lines += [f"- ! {text}" for text in answer.cautions]
-    return "\n".join(lines)
+def _plain_answer(runs: Sequence[RunContext], together: Sequence[ComparisonSection]) -> str:
+    """The answers as lines of plain text."""
+    parts = [([part.headline], part.cautions) for part in together]
+    for answer in (run.answer for run in runs):
+        lines = [answer.headline, "", *(f"- {text}" for text in answer.findings)]
+        parts.append((lines, answer.cautions))
+    return "\n\n".join(
+        "\n".join([*lines, *(f"- ! {text}" for text in cautions)]) for lines, cautions in parts
+    )
 
 
 def _view(run_dir: Path, confidence_level: float, prefix: str) -> RunView:
