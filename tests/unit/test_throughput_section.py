@@ -256,7 +256,7 @@ def test_the_same_run_draws_the_same_bytes(section: Section) -> None:
 
 def test_without_throughput_tasks_there_is_no_section() -> None:
     """A run of scrub and encode trials has none."""
-    assert filled_sections([throughput_section(_view([]))]) == ()
+    assert filled_sections(throughput_section(_view([]))) == ()
 
 
 def test_a_queue_without_end_is_put_into_words() -> None:

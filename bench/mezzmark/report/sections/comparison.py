@@ -76,29 +76,27 @@ def build_history(history: History, *, prefix: str) -> ComparisonSection:
         cautions=tuple(history_cautions(history)),
         pictures=_pictures(history, levels, prefix),
         groups=filled_sections(
-            (
-                Section(
-                    anchor=f"{prefix}-found",
-                    title="Changes over the runs",
-                    sentences=tuple(step_sentences(history)),
-                    tables=(change_table(history, table_id=f"{prefix}-changes"), levels),
-                ),
-                Section(
-                    anchor=f"{prefix}-every",
-                    title="Every cell over the runs",
-                    tables=(history_cells_table(history, table_id=f"{prefix}-cells"),),
-                ),
-                Section(
-                    anchor=f"{prefix}-left-out",
-                    title="What cannot be compared, and why",
-                    tables=(refused,),
-                ),
-                Section(
-                    anchor=f"{prefix}-rules",
-                    title="How changes are found",
-                    sentences=tuple(history_rules(history)),
-                ),
-            )
+            Section(
+                anchor=f"{prefix}-found",
+                title="Changes over the runs",
+                sentences=tuple(step_sentences(history)),
+                tables=(change_table(history, table_id=f"{prefix}-changes"), levels),
+            ),
+            Section(
+                anchor=f"{prefix}-every",
+                title="Every cell over the runs",
+                tables=(history_cells_table(history, table_id=f"{prefix}-cells"),),
+            ),
+            Section(
+                anchor=f"{prefix}-left-out",
+                title="What cannot be compared, and why",
+                tables=(refused,),
+            ),
+            Section(
+                anchor=f"{prefix}-rules",
+                title="How changes are found",
+                sentences=tuple(history_rules(history)),
+            ),
         ),
     )
 
@@ -161,29 +159,27 @@ def _hosts(found: HardwareComparison, *, run_count: int) -> ComparisonSection:
         cautions=tuple(visible_text(text) for text in host_cautions(found)),
         pictures=tuple(pictures),
         groups=filled_sections(
-            (
-                Section(
-                    anchor="hosts-found",
-                    title="Side by side",
-                    sentences=tuple(price_sentences(found)),
-                    tables=(
-                        task_table(found),
-                        *tables,
-                    ),
+            Section(
+                anchor="hosts-found",
+                title="Side by side",
+                sentences=tuple(price_sentences(found)),
+                tables=(
+                    task_table(found),
+                    *tables,
                 ),
-                Section(
-                    anchor="hosts-best",
-                    title="Each host at its best setting",
-                    tables=(best_table(found),),
-                ),
-                _differences_group(found),
-                _refused_group(found),
-                Section(
-                    anchor="hosts-rules",
-                    title="How the hosts were compared",
-                    sentences=tuple(rule_sentences(found)),
-                ),
-            )
+            ),
+            Section(
+                anchor="hosts-best",
+                title="Each host at its best setting",
+                tables=(best_table(found),),
+            ),
+            _differences_group(found),
+            _refused_group(found),
+            Section(
+                anchor="hosts-rules",
+                title="How the hosts were compared",
+                sentences=tuple(rule_sentences(found)),
+            ),
         ),
     )
 
@@ -234,29 +230,27 @@ def _before_after(
         cautions=tuple(visible_text(text) for text in doubt_lines(report)),
         pictures=(),
         groups=filled_sections(
-            (
-                Section(
-                    anchor=f"{prefix}-found",
-                    title="The same cells before and after",
-                    sentences=(
-                        *next_steps(*run_names([earlier, later])),
-                        *(visible_text(text) for text in basis_lines(report)),
-                    ),
-                    tables=(regression_table(report, table_id=f"{prefix}-cells"),),
+            Section(
+                anchor=f"{prefix}-found",
+                title="The same cells before and after",
+                sentences=(
+                    *next_steps(*run_names([earlier, later])),
+                    *(visible_text(text) for text in basis_lines(report)),
                 ),
-                Section(
-                    anchor=f"{prefix}-left-out",
-                    title="What cannot be compared, and why",
-                    tables=(
-                        refusal_table(
-                            unjudged_groups(report),
-                            reasons_text,
-                            title="Left out of the comparison",
-                            table_id=f"{prefix}-refused",
-                        ),
+                tables=(regression_table(report, table_id=f"{prefix}-cells"),),
+            ),
+            Section(
+                anchor=f"{prefix}-left-out",
+                title="What cannot be compared, and why",
+                tables=(
+                    refusal_table(
+                        unjudged_groups(report),
+                        reasons_text,
+                        title="Left out of the comparison",
+                        table_id=f"{prefix}-refused",
                     ),
                 ),
-            )
+            ),
         ),
     )
 

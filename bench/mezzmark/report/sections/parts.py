@@ -1,7 +1,6 @@
 """What a page is made of; report_templates/README.md documents every name."""
 
 import re
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from mezzmark.report.figures.gallery import Picture
@@ -35,7 +34,7 @@ class ComparisonSection:
     groups: tuple[Section, ...]
 
 
-def filled_sections(sections: Iterable[Section]) -> tuple[Section, ...]:
+def filled_sections(*sections: Section) -> tuple[Section, ...]:
     """Those that have something to say, with those of their tables that have rows."""
     kept = (replace(section, tables=filled(*section.tables)) for section in sections)
     return tuple(s for s in kept if s.headline or s.sentences or s.pictures or s.tables)
