@@ -8,6 +8,7 @@ from typing import Final
 from mezzmark.decide.choose.plane import choice_plane
 from mezzmark.model.cell import Setting
 from mezzmark.model.players import PLAYERS, Player
+from mezzmark.model.tasks import TASKS
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.scatter import draw_choice, draw_size
 from mezzmark.report.figures.scrub import draw_latency, draw_spans
@@ -202,4 +203,4 @@ def _other_sections(view: RunView) -> Iterator[Section]:
     """Of every other task of the task table, cell by cell."""
     for task in sorted({summary.cell.task for summary in view.summaries} - SHOWN):
         table = cells_table(view, task)
-        yield Section(anchor=slug(task), title=table.title, tables=(table,))
+        yield Section(anchor=slug(task), title=TASKS[task].label, tables=(table,))
