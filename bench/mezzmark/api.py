@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from mezzmark.model.encoding import Encoding
     from mezzmark.model.inspection import Inspection
     from mezzmark.model.scenario import Scenario
-    from mezzmark.report.export.frames import RunFrames
+    from mezzmark.report.export.files import RunFrames
     from mezzmark.report.page import ReportPaths
     from mezzmark.runner.events import Event
     from mezzmark.store.run_store import Run, RunPaths
@@ -220,7 +220,7 @@ def read_runs(
     `runs` are run folders or globs ("results/uhd-*"), one or several. results/README.md describes
     every column. Raises RunError for a folder that is no run, or a glob that finds none.
     """
-    from mezzmark.report.export.frames import read_frames
+    from mezzmark.report.export.files import read_frames
 
     return read_frames(runs, confidence_level=confidence_level)
 

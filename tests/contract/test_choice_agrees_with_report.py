@@ -11,7 +11,7 @@ from mezzmark.decide.throughput.grid import judge_grid
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.request import ChooseSettings
-from mezzmark.report.view import RunView, encode_speeds, view_run
+from mezzmark.report.view import RunView, encode_speeds
 from mezzmark.store.run_store import Run, read_run
 
 RESULTS = Path(__file__).parents[2] / "results"
@@ -50,7 +50,7 @@ def test_every_figure_is_the_reports_own(folder: Path) -> None:
     """Point, interval and counts of each encoding: the same estimate in both places; and bit rates
     are those of the files over all clips, known exactly."""
     run = read_run(folder)
-    view = view_run(run.manifest, run.trials)
+    view = RunView(run.manifest, run.trials)
     cells = list(reported(run, view))
     assert cells
     compared = 0

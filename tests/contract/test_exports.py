@@ -14,7 +14,7 @@ import mezzmark
 from mezzmark.model.cell import AXES, Cell, Setting
 from mezzmark.model.errors import EngineError, RunError
 from mezzmark.report.export.columns import CELL_COLUMNS, TABLES, cell_values
-from mezzmark.report.export.frames import RunFrames
+from mezzmark.report.export.files import RunFrames
 
 ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "results" / "example-long-gop-2160p"

@@ -14,7 +14,9 @@ from mezzmark.model.request import ChooseSettings
 from mezzmark.report.prose.answer import NEXT_STEP, Answer
 from mezzmark.report.prose.choice import faster_sentences
 from mezzmark.report.prose.cost import encode_time_text
-from mezzmark.report.view import RunView, view_run
+from mezzmark.report.prose.run_figures import leader_label
+from mezzmark.report.sections.context import run_answer
+from mezzmark.report.view import RunView
 from mezzmark.store.run_store import read_run
 
 EXAMPLES = Path(__file__).parents[2] / "results"
@@ -32,7 +34,7 @@ def _view(choose: ChooseSettings | None, made: Fabrication | None = None) -> Run
     )
     scenario = manifest.scenario.model_copy(update={"choose": choose})
     manifest = manifest.model_copy(update={"scenario": scenario, "encodings": encodings})
-    return view_run(manifest, trials)
+    return RunView(manifest, trials)
 
 
 def _asked(needs: tuple[str, ...], wishes: tuple[str, ...] = ()) -> ChooseSettings:
@@ -59,7 +61,7 @@ def _surely_faster(view: RunView) -> set[str]:
 def _told_of_faster(view: RunView) -> str:
     """What the answer says of them."""
     (told,) = faster_sentences(view.rankings[0], _chosen(view), view.observations)
-    assert told in view.answer.findings
+    assert told in run_answer(view).findings
     return told
 
 
@@ -72,7 +74,9 @@ def test_the_chosen_one_is_described_first_and_the_faster_one_with_its_need() ->
     [missed] = _chosen(view).find("VC-3 SQ").outcomes("misses")
     assert (missed.need.subject, missed.facts) == ("bit_depth", ("8",))
     places = [
-        next(place for place, text in enumerate(view.answer.findings) if text.startswith(start))
+        next(
+            place for place, text in enumerate(run_answer(view).findings) if text.startswith(start)
+        )
         for start in ("RDD 36 standard takes", _told_of_faster(view))
     ]
     assert 0 < places[0] < places[1]
@@ -84,7 +88,7 @@ def test_the_chosen_one_is_marked_and_no_other() -> None:
     names = ("original", "VC-3 SQ", "RDD 36 standard")
     assert [chosen.role(name) for name in names] == ["original", "other", "leader"]
     assert [free.role(name) for name in names] == ["original", "leader", "other"]
-    assert (chosen.leader_words, free.leader_words) == ("chosen", "may be the fastest")
+    assert (leader_label(chosen), leader_label(free)) == ("chosen", "may be the fastest")
 
 
 def test_nobody_is_marked_where_nobody_meets_the_needs() -> None:
@@ -132,7 +136,7 @@ def test_the_published_choice_still_names_who_is_faster() -> None:
     """In the example of 2160p originals two encodings of 8 bit are well ahead of the chosen one in
     every whole round."""
     run = read_run(EXAMPLES / "example-uhd-ingest")
-    view = view_run(run.manifest, run.trials)
+    view = RunView(run.manifest, run.trials)
     assert _surely_faster(view) == {"vc3-lb", "vc3-sq"}
     for name in ("vc3-lb", "vc3-sq"):
         missed = _chosen(view).find(name).outcomes("misses")
@@ -151,7 +155,7 @@ def test_the_second_of_two_tied_says_only_its_own_figures() -> None:
     choice = view.choice
     assert choice is not None
     assert {choice.recommendation, choice.tied} == {"RDD 36 standard", "twin"}
-    told = " ".join(view.answer.findings)
+    told = " ".join(run_answer(view).findings)
     assert told.count("The original took") == 1
     assert told.count("encoded fastest") == 1
     assert told.count("showed the right picture after") == 2
@@ -165,14 +169,14 @@ def _slow_but_quick_to_encode() -> Fabrication:
 
 
 def _answer(made: Fabrication) -> Answer:
-    return view_run(*fabricate_run(made)).answer
+    return run_answer(RunView(*fabricate_run(made)))
 
 
 def test_every_number_says_whose_it_is() -> None:
     """Three numbers of the encoding that leads, each named, with or without a choice."""
     for found, name in (
-        (_view(TEN_BIT).answer, "RDD 36 standard"),
-        (_view(None).answer, "VC-3 SQ"),
+        (run_answer(_view(TEN_BIT)), "RDD 36 standard"),
+        (run_answer(_view(None)), "VC-3 SQ"),
     ):
         assert [number.label.partition(": ")[0] for number in found.key_numbers] == [name] * 3
 
@@ -185,13 +189,13 @@ def test_encode_speed_is_told_as_hours_for_an_hour() -> None:
     assert encode_time_text(2.65, manifest) == f"9.1 h {hour}"
     assert encode_time_text(140, manifest) == f"10 min {hour}"
     assert encode_time_text(1e5, manifest) == f"less than a minute {hour}"
-    assert hour in _view(None).answer.key_numbers[2].detail
+    assert hour in run_answer(_view(None)).key_numbers[2].detail
 
 
 def test_the_next_step_ends_an_answer_without_needs() -> None:
     """Where nothing was asked for the last finding is how to ask; where it was, it is not said."""
-    assert _view(None).answer.findings[-1] == NEXT_STEP
-    assert NEXT_STEP not in _view(TEN_BIT).answer.findings
+    assert run_answer(_view(None)).findings[-1] == NEXT_STEP
+    assert NEXT_STEP not in run_answer(_view(TEN_BIT)).findings
 
 
 def test_originals_that_answer_at_once_are_told_with_the_price_of_leaving_them() -> None:
@@ -247,7 +251,7 @@ def test_a_run_of_the_grid_alone_answers_with_the_best_split() -> None:
         *(ingest_trial("VC-3 SQ", r) for r in range(4)),
         *(delivery_trial("VC-3 SQ", 1, r) for r in range(4)),
     ]
-    found = view_run(bare, trials).answer
+    found = run_answer(RunView(bare, trials))
     assert found.headline.startswith(
         "Encoding ran fastest with 2 jobs of 1 thread each: VC-3 SQ at 57."
     )
@@ -265,7 +269,7 @@ def test_splits_that_are_alike_are_said_to_be() -> None:
         grid_trial("VC-3 SQ", j, r, f) for j, found in speeds.items() for r, f in enumerate(found)
     ]
     assert "Whether another split does as much cannot be told for VC-3 SQ." in (
-        view_run(manifest, trials).answer.findings
+        run_answer(RunView(manifest, trials)).findings
     )
 
 
@@ -273,4 +277,4 @@ def test_splits_that_are_alike_are_said_to_be() -> None:
 def test_too_few_rounds_still_name_an_owner(needs: tuple[str, ...]) -> None:
     """Two rounds: the numbers have an owner all the same."""
     view = _view(_asked(needs), Fabrication(rounds=2))
-    assert all(": " in number.label for number in view.answer.key_numbers)
+    assert all(": " in number.label for number in run_answer(view).key_numbers)

@@ -21,14 +21,15 @@ from mezzmark.model.estimate import CellSummary, Estimate
 from mezzmark.report.prose.answer import Answer, answer_from
 from mezzmark.report.prose.numbers import estimate_text, list_text, number_text, shown_name
 from mezzmark.report.prose.picture import picture_sentences
-from mezzmark.report.view import view_run
+from mezzmark.report.sections.context import run_answer
+from mezzmark.report.view import RunView
 
 CALM = Spread(sample=0.1, trial=0.005, round=0.02)
 
 
 def answer(made: Fabrication) -> Answer:
     """The answer of a fabricated run."""
-    return view_run(*fabricate_run(made)).answer
+    return run_answer(RunView(*fabricate_run(made)))
 
 
 def everything(found: Answer) -> str:
@@ -104,7 +105,7 @@ def test_nothing_finished_is_an_answer() -> None:
     """A run whose every trial failed has no fastest, and no error either."""
     manifest, trials = fabricate_run(Fabrication(rounds=1))
     dead = [t.model_copy(update={"outcome": "failed", "measurement": None}) for t in trials]
-    found = view_run(manifest, dead).answer
+    found = run_answer(RunView(manifest, dead))
     assert found.headline.endswith("nothing finished, so there is no answer.")
     assert found.key_numbers == ()
 
@@ -113,7 +114,7 @@ def test_a_run_without_scrubbing_answers_about_encoding_only() -> None:
     """Only encode trials: the fastest encoder is named and scrubbing is listed as not tested."""
     manifest, trials = fabricate_run(Fabrication())
     bare = manifest.model_copy(update={"scenario": manifest.scenario.but(scrub=None)})
-    found = view_run(bare, [t for t in trials if t.cell.task == "encode"]).answer
+    found = run_answer(RunView(bare, [t for t in trials if t.cell.task == "encode"]))
     assert found.headline == "On this machine, with this footage, VC-3 SQ encoded fastest."
     assert "time to picture under the playhead" in found.not_tested
 

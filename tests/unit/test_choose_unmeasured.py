@@ -17,7 +17,8 @@ from mezzmark.model.tasks.fidelity import FidelitySettings
 from mezzmark.model.tasks.grid import GridSettings
 from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.report.prose.choice import choosing_warnings, headline, rounds_text
-from mezzmark.report.view import view_run
+from mezzmark.report.sections.context import run_answer
+from mezzmark.report.view import RunView
 
 COLOUR = "fidelity.delta_e_max <= 1"
 
@@ -68,10 +69,10 @@ def test_the_page_does_not_recommend_either() -> None:
     manifest, trials = fabricate_run(Fabrication(encodings=THREE, patterns=("jump",)))
     table = ChooseSettings.model_validate({"needs": [COLOUR], "wishes": ["less scrub.jump.p50_ms"]})
     scenario = manifest.scenario.model_copy(update={"choose": table})
-    view = view_run(manifest.model_copy(update={"scenario": scenario}), trials)
+    view = RunView(manifest.model_copy(update={"scenario": scenario}), trials)
     assert view.choice is not None
     assert view.choice.verdict == "cannot say"
-    assert view.answer.headline == headline(view.choice)
+    assert run_answer(view).headline == headline(view.choice)
     assert {view.role(entry.encoding) for entry in view.choice.encodings} == {"original", "other"}
 
 

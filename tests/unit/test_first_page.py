@@ -7,20 +7,27 @@ from pathlib import Path
 import pytest
 from matplotlib.colors import to_rgba
 
+from fixtures.fabricated_fidelity import generation, trial
 from fixtures.fabricated_run import THREE, FabricatedEncoding, Fabrication, Spread, fabricate_run
+from fixtures.fabricated_throughput import grid_trial
 from mezzmark import api
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.model.run import ClipManifest
 from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.fidelity import METRICS
 from mezzmark.report.figures.marks import Drawing
 from mezzmark.report.figures.scrub import draw_latency
 from mezzmark.report.figures.theme import LIGHT, theme_context
+from mezzmark.report.prose.cautions import unknown_text
 from mezzmark.report.prose.footage import footage_words
+from mezzmark.report.prose.method import method_sentences
 from mezzmark.report.prose.run_figures import role_words
-from mezzmark.report.sections.background import method_sentences
-from mezzmark.report.sections.context import run_contexts
+from mezzmark.report.sections import context
+from mezzmark.report.sections.context import run_answer, run_context
+from mezzmark.report.tables.picture import quality_table
 from mezzmark.report.tables.run import ranking_table
-from mezzmark.report.view import RunView, view_run
+from mezzmark.report.view import RunView
 
 CALM = Spread(sample=0.1, trial=0.005, round=0.02)
 
@@ -33,7 +40,7 @@ others."""
 def turned() -> RunView:
     """A run whose leader of jumps and leader of short moves differ."""
     made = Fabrication(encodings=(*THREE[:2], LONG_GROUPS), spread=CALM, rounds=8)
-    return view_run(*fabricate_run(made))
+    return RunView(*fabricate_run(made))
 
 
 def _ranking(view: RunView, pattern: str) -> Ranking:
@@ -43,7 +50,7 @@ def _ranking(view: RunView, pattern: str) -> Ranking:
 def _drawn(view: RunView, ranking: Ranking) -> Drawing:
     cells = {entry.encoding: "cell-0" for entry in ranking.entries}
     with theme_context():
-        return draw_latency(view, ranking, anchor="row", cells=cells)
+        return draw_latency(view, ranking, names=cells, cells=cells)
 
 
 def _filled(view: RunView, ranking: Ranking) -> set[str]:
@@ -65,7 +72,7 @@ def test_each_figure_fills_the_leaders_of_its_own_ranking(
     table's sign follows."""
     ranking = _ranking(turned, pattern)
     assert _filled(turned, ranking) == {leader}
-    rows = ranking_table(turned, ranking, table_id="t").rows
+    rows = ranking_table(turned, ranking).rows
     assert {row[0].text for row in rows if row[0].sign == "leader"} == {leader}
 
 
@@ -82,7 +89,7 @@ def test_legend_and_caption_say_what_the_colours_mean(turned: RunView) -> None:
 
 def test_without_an_original_nobody_speaks_of_one() -> None:
     """A colour that is not drawn is not explained."""
-    view = view_run(*fabricate_run(Fabrication(encodings=THREE[1:], spread=CALM, rounds=8)))
+    view = RunView(*fabricate_run(Fabrication(encodings=THREE[1:], spread=CALM, rounds=8)))
     assert "original" not in role_words(view, view.rankings[0])
 
 
@@ -96,7 +103,7 @@ def test_bars_are_spoken_of_where_there_are_any() -> None:
 
     def subtitle(rounds: int) -> str:
         made = Fabrication(spread=CALM, rounds=rounds, patterns=("jump",))
-        return _subtitle(view_run(*fabricate_run(made)))
+        return _subtitle(RunView(*fabricate_run(made)))
 
     assert "No bars: too few rounds for intervals." in subtitle(2)
     assert "p95 has none: too few moves" in subtitle(8)
@@ -106,11 +113,11 @@ def test_bars_are_spoken_of_where_there_are_any() -> None:
 def test_a_table_says_once_why_p95_has_no_interval() -> None:
     """Eight rounds of 24 moves are 192 of the 400 needed, 17 rounds: nine more, told in the note
     and in no row."""
-    view = view_run(*fabricate_run(Fabrication(spread=CALM, rounds=8)))
-    table = ranking_table(view, view.rankings[0], table_id="t")
+    view = RunView(*fabricate_run(Fabrication(spread=CALM, rounds=8)))
+    table = ranking_table(view, view.rankings[0])
     assert table.note.count("p95 has no interval: needs 9 more rounds") == 1
-    many = view_run(*fabricate_run(Fabrication(spread=CALM, rounds=40)))
-    table = ranking_table(many, many.rankings[0], table_id="t")
+    many = RunView(*fabricate_run(Fabrication(spread=CALM, rounds=40)))
+    table = ranking_table(many, many.rankings[0])
     assert "no interval" not in table.note
     assert all("[" in row[2].text for row in table.rows)
 
@@ -134,8 +141,8 @@ def test_own_footage_goes_by_its_file_names() -> None:
 
 def test_synthetic_footage_is_called_so() -> None:
     """A recipe's clip goes by its name in the scenario, and stands on the page of its run."""
-    view = view_run(*fabricate_run(Fabrication(rounds=3)))
-    (run,) = run_contexts([view])
+    view = RunView(*fabricate_run(Fabrication(rounds=3)))
+    run = run_context(view)
     assert run.footage_words == "street at dusk, 1920×1080, AVC, 24 fps, synthetic"
 
 
@@ -158,9 +165,42 @@ def test_a_run_that_was_interrupted_says_so() -> None:
     """Without a reason to stop in its manifest a run was cut short, or goes on."""
 
     def ending(reason: str) -> str:
-        view = view_run(*fabricate_run(replace(Fabrication(rounds=3), stop_reason=reason)))
+        view = RunView(*fabricate_run(replace(Fabrication(rounds=3), stop_reason=reason)))
         (text,) = [text for text in method_sentences(view) if "Stopped because: " in text]
         return text.partition("Stopped because: ")[2]
 
     assert ending("all 10 rounds are done") == "all 10 rounds are done."
     assert ending("").startswith("it was stopped before its end")
+
+
+def test_trials_that_this_version_does_not_know_are_the_first_caution() -> None:
+    """What a newer file holds is left out, and said before all other doubts."""
+    manifest, trials = fabricate_run(Fabrication(rounds=3))
+    view = RunView(manifest, tuple(trials), unknown={"task mosaic": 2, "task echo": 1})
+    assert run_answer(view).cautions[0] == unknown_text(view.unknown)
+    assert "3 trials" in unknown_text(view.unknown)
+
+
+def test_a_task_without_a_section_gets_a_table_of_its_figures(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A column for each axis and figure of the task table, a row for each cell, and a heading."""
+    monkeypatch.setattr(context, "SHOWN", context.SHOWN - {"grid"})
+    manifest, trials = fabricate_run(Fabrication(rounds=3))
+    grid = [grid_trial("VC-3 SQ", jobs, 0, 30.0) for jobs in (1, 2)]
+    sections = run_context(RunView(manifest, (*trials, *grid))).sections
+    (table,) = next(section for section in sections if section.anchor == "grid").tables
+    heads = [column.head for column in table.columns]
+    assert {figure.name for figure in TASKS["grid"].figures} <= set(heads)
+    assert [row[heads.index("jobs")].text for row in table.rows] == ["1", "2"]
+
+
+def test_a_new_picture_metric_is_a_column(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A row more in the table of metrics is a column more in the table of picture quality."""
+    manifest, trials = fabricate_run(Fabrication(rounds=3))
+    judged = trial("street at dusk", "VC-3 SQ", [generation([1.0])])
+    view = RunView(manifest, (*trials, judged))
+    before = [column.head for column in quality_table(view).columns]
+    monkeypatch.setitem(METRICS, "newer", replace(METRICS["ssim"], label="Newer"))
+    after = [column.head for column in quality_table(view).columns]
+    assert [head for head in after if head not in before] == ["Newer"]

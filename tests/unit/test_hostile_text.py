@@ -20,11 +20,12 @@ from mezzmark.api import choose
 from mezzmark.cli.progress import shown_progress
 from mezzmark.decide.compare.regress import compare_runs
 from mezzmark.model.cell import Cell
-from mezzmark.report.export.plain_csv import FORMULA_STARTS, csv_bytes, guard, unguard
+from mezzmark.report.export.tidy import FORMULA_STARTS, csv_bytes, guard, unguard
 from mezzmark.report.page import write_report
 from mezzmark.report.prose.choice import findings, headline, tipping_sentences
-from mezzmark.report.prose.numbers import markdown_text, shown_name, visible_text
+from mezzmark.report.prose.numbers import shown_name, visible_text
 from mezzmark.report.tables import regression
+from mezzmark.report.tables.table import markdown_text
 from mezzmark.runner.events import CellGivenUp, TrialStarted
 from mezzmark.store.run_store import Run, append_trial, create_run
 

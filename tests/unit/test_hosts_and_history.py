@@ -13,8 +13,7 @@ from mezzmark.decide.compare.host_runs import group_by_host, parse_price
 from mezzmark.decide.compare.hosts import HardwareComparison, compare_hosts
 from mezzmark.decide.compare.verdicts import Reason
 from mezzmark.model.errors import ScenarioError
-from mezzmark.report.sections.comparison import build_comparison
-from mezzmark.report.sections.history import build_history
+from mezzmark.report.sections.comparison import build_comparison, build_history
 from mezzmark.report.sections.parts import ComparisonSection
 
 

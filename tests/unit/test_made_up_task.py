@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Literal
 
 import pytest
+from mezzmark.runner.trials import TrialContext, record_trial
 from pydantic import Field, ValidationError
 
 from fixtures.fabricated_run import Fabrication, fabricate_manifest
@@ -29,7 +30,6 @@ from mezzmark.model.tasks.spec import (
     speed_figure,
 )
 from mezzmark.runner.plan import plan_cells, plan_round
-from mezzmark.runner.trials import TrialContext, record_trial
 from mezzmark.store.run_store import append_trial, create_run, read_run
 
 MEDIA = MediaReference(media_path="a.mov", index_path="a.json")

@@ -15,7 +15,7 @@ from mezzmark.decide.estimate.observed_run import (
 )
 from mezzmark.decide.picture.fidelity import judge_run
 from mezzmark.model.request import ChooseSettings
-from mezzmark.report.view import view_run
+from mezzmark.report.view import RunView
 from mezzmark.store.run_store import read_run
 
 EXAMPLE = Path(__file__).parents[2] / "results" / "example-natural"
@@ -46,7 +46,7 @@ def test_a_report_with_a_choice_observes_its_trials_once(monkeypatch: pytest.Mon
     manifest, trials = fabricate_run(Fabrication(rounds=3))
     asked = ChooseSettings.model_validate({"wishes": ["less bitrate_bps"]})
     scenario = manifest.scenario.model_copy(update={"choose": asked})
-    view = view_run(manifest.model_copy(update={"scenario": scenario}), trials)
+    view = RunView(manifest.model_copy(update={"scenario": scenario}), trials)
     assert view.choice is not None
     assert counts == [len(trials)]
 

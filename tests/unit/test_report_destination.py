@@ -9,8 +9,7 @@ from test_report_page import SMALL, all_bytes, lay_run
 
 from mezzmark import own_files
 from mezzmark.model.errors import DestinationError, DiskFullError
-from mezzmark.report.destination import marked_page, refuse_foreign_files, report_folder
-from mezzmark.report.page import write_report
+from mezzmark.report.page import marked_page, refuse_foreign_files, report_folder, write_report
 
 NAMES = ("report.html", "report.md", "cells.csv", "figures/latency.svg")
 OURS = marked_page("<!doctype html>\n<html><head>\n<title>x</title></head></html>")

@@ -173,7 +173,7 @@ def test_markdown_tables_keep_their_columns(hostile: ReportPaths) -> None:
 def test_markdown_text_escapes_what_markdown_reads() -> None:
     """Stars, ticks, links and tags are escaped, and so is what would begin a list or a heading at
     the start alone; what Markdown does not read stays readable."""
-    assert markdown_text("a*b|c`d\n[e](f) <g>") == r"a\*b|c\`d \[e](f) \<g>"
+    assert markdown_text("a*b|c`d\n[e](f) <g>") == r"a\*b|c\`d [e\](f) \<g>"
     assert markdown_text("# a - b + c (d)! #") == r"\# a - b + c (d)! \#"
     assert [markdown_text(text) for text in ("- a", "-5", "1. a", "1.5 ms", "> a")] == [
         r"\- a", "-5", r"1\. a", "1.5 ms", r"\> a",

@@ -19,7 +19,8 @@ from mezzmark.report.prose.size import (
     shop_lines,
     sizing_sentences,
 )
-from mezzmark.report.tables.size import sizing_details, sizing_notes, sizing_summary
+from mezzmark.report.prose.size_notes import sizing_notes
+from mezzmark.report.tables.size import sizing_details, sizing_summary
 
 ANSWERS = ("yes", "no", "cannot tell")
 ORIGINAL = made_encoding("original", storage_tb=5, pays_off="not measured")

@@ -23,7 +23,8 @@ from mezzmark.report.prose.cautions import (
     steadiness_warnings,
 )
 from mezzmark.report.prose.machine import machine_predicate, machine_warnings
-from mezzmark.report.view import view_run
+from mezzmark.report.sections.context import run_answer
+from mezzmark.report.view import RunView
 
 STEADY_MS = (16.0, 16.1, 15.9, 16.05, 15.95, 16.0)
 STEP_MS = (25.0, 25.2, 24.9, 25.1, 12.5, 12.4, 12.6, 12.5)
@@ -121,7 +122,7 @@ def test_the_load_of_other_programs_is_the_first_caution() -> None:
     assert _load(9.0) == ForeignLoad(low=9.0, high=9.0, most_own=4, core_count=4)
     manifest, trials = _loaded(9.0)
     found = judge_steadiness(manifest, trials, observe(trials))
-    assert view_run(manifest, trials).answer.cautions[0] == steadiness_warnings(found)[0]
+    assert run_answer(RunView(manifest, trials)).cautions[0] == steadiness_warnings(found)[0]
 
 
 @pytest.mark.parametrize("threads", [1, 2, 4])
@@ -143,8 +144,8 @@ def test_the_most_that_a_run_can_make() -> None:
 def test_the_box_holds_the_bad_verdict() -> None:
     """An unsteady machine is the first caution of the answer; a steady one is none."""
     manifest, trials = fabricate_run(Fabrication(rounds=8))
-    assert view_run(manifest, [*trials, *_kernel(STEADY_MS)]).answer.cautions == ()
-    (caution,) = view_run(manifest, [*trials, *_kernel(STEP_MS)]).answer.cautions
+    assert run_answer(RunView(manifest, [*trials, *_kernel(STEADY_MS)])).cautions == ()
+    (caution,) = run_answer(RunView(manifest, [*trials, *_kernel(STEP_MS)])).cautions
     assert caution == machine_warnings(_state(STEP_MS))[0]
 
 

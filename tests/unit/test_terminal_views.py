@@ -9,7 +9,7 @@ from mezzmark.cli import views
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.footage import ColourTags
 from mezzmark.report.prose.size import sizing_sentences
-from mezzmark.report.tables.encodings import catalogue_table
+from mezzmark.report.tables.run import catalogue_table
 from mezzmark.report.tables.size import sizing_details, sizing_summary
 from mezzmark.report.tables.table import DASH, fact_table
 

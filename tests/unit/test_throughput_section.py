@@ -22,10 +22,11 @@ from mezzmark.model.shop import Camera, Shop, list_assumptions
 from mezzmark.report.figures.gallery import Picture
 from mezzmark.report.figures.machine import draw_scaling
 from mezzmark.report.figures.theme import theme_context
-from mezzmark.report.sections.throughput import ThroughputSection, build_throughput_section
+from mezzmark.report.sections.parts import Section, filled_sections
+from mezzmark.report.sections.throughput import throughput_section
 from mezzmark.report.tables.size import sizing_details
 from mezzmark.report.tables.table import DASH
-from mezzmark.report.view import RunView, view_run
+from mezzmark.report.view import RunView
 
 NAME = "<b>VC-3</b> & $x$"
 FIRST, SECOND = "z, measured first", "a, measured second"
@@ -57,17 +58,15 @@ def _view(extra: Sequence[Trial]) -> RunView:
     manifest, trials = fabricate_run(
         Fabrication(encodings=encodings, patterns=("jump",), rounds=4, requests=6)
     )
-    return view_run(manifest, (*trials, *extra))
+    return RunView(manifest, (*trials, *extra), prefix="run2-")
 
 
 @pytest.fixture(scope="module")
-def section() -> ThroughputSection:
-    found = build_throughput_section(_view(_planted_trials()), prefix="run2-")
-    assert found is not None
-    return found
+def section() -> Section:
+    return throughput_section(_view(_planted_trials()))
 
 
-def test_every_task_has_its_table_and_its_figure(section: ThroughputSection) -> None:
+def test_every_task_has_its_table_and_its_figure(section: Section) -> None:
     """Grid, scaling, ingest and delivery each have a table; the first three a figure too, whose
     ids and files carry the run's prefix."""
     assert [table.table_id for table in section.tables] == [
@@ -76,20 +75,27 @@ def test_every_task_has_its_table_and_its_figure(section: ThroughputSection) -> 
         "run2-ingest",
         "run2-delivery",
     ]
-    assert [picture.kind for picture in section.pictures] == ["grid", "scaling", "gantt"]
-    assert all(picture.file_stem.startswith("run2-") for picture in section.pictures)
+    assert [picture.file_stem.split("-1-")[0] for picture in section.pictures] == [
+        "run2-grid",
+        "run2-scaling",
+        "run2-ingest",
+    ]
     assert all(len(table.columns) == len(row) for table in section.tables for row in table.rows)
 
 
-def test_names_are_text_in_figures(section: ThroughputSection) -> None:
+def test_names_are_text_in_figures(section: Section) -> None:
     """An encoding's name is never markup, in SVG text and labels alike."""
     for picture in section.pictures:
         assert "<b>" not in picture.page_svg
         assert "&lt;b&gt;" in picture.page_svg
 
 
-def _picture(section: ThroughputSection, kind: str) -> Picture:
-    return next(picture for picture in section.pictures if picture.kind == kind)
+def _pictures(section: Section, kind: str) -> list[Picture]:
+    return [p for p in section.pictures if p.file_stem.startswith(f"run2-{kind}-")]
+
+
+def _picture(section: Section, kind: str) -> Picture:
+    return _pictures(section, kind)[0]
 
 
 def test_every_cell_dot_and_bar_leads_to_its_encodings_row() -> None:
@@ -106,31 +112,26 @@ def test_every_cell_dot_and_bar_leads_to_its_encodings_row() -> None:
             ingest_trial(name, r, order="longest-first", late_s=2),
         )
     ]
-    found = build_throughput_section(_view(trials), prefix="run2-")
-    assert found is not None
+    found = throughput_section(_view(trials))
     row_of = {
         anchor: row[0].text
         for table in found.tables
         for anchor, row in zip(table.anchors, table.rows, strict=True)
     }
-    for kind, table_id, count in (
-        ("grid", "grid", 4),
-        ("scaling", "scaling", 3),
-        ("gantt", "ingest", 1),
-    ):
-        pictures = [picture for picture in found.pictures if picture.kind == kind]
+    for kind, count in (("grid", 4), ("scaling", 3), ("ingest", 1)):
+        pictures = _pictures(found, kind)
         assert len(pictures) == 2
         for picture in pictures:
             name = FIRST if FIRST in picture.title else SECOND
             linked = marks(picture.page_svg)
             assert len(linked) == count
             for anchor, words in linked:
-                assert anchor.startswith(f"run2-{table_id}-")
+                assert anchor.startswith(f"run2-{kind}-")
                 assert row_of[anchor] == name
                 assert words.startswith(f"{name}, ")
 
 
-def test_marks_of_the_grid_say_what_was_planted(section: ThroughputSection) -> None:
+def test_marks_of_the_grid_say_what_was_planted(section: Section) -> None:
     """Four jobs of 30 / 1.3 fps make 92 fps, 77 % a thread, and are the best; one job is what the
     others are held against. Speeds carry interval and rounds."""
     words = [words for _, words in marks(_picture(section, "grid").page_svg)]
@@ -151,10 +152,10 @@ def test_marks_of_the_grid_say_what_was_planted(section: ThroughputSection) -> N
     assert all("95 % interval; 4 rounds" in words for words in dots)
 
 
-def test_the_bar_of_a_clip_says_how_its_last_round_went(section: ThroughputSection) -> None:
+def test_the_bar_of_a_clip_says_how_its_last_round_went(section: Section) -> None:
     """The last of four rounds took 2.0 s to encode and ended at 3.3 s; the folder took 3.15 s on
     average, with an interval over the rounds."""
-    ((_, words),) = marks(_picture(section, "gantt").page_svg)
+    ((_, words),) = marks(_picture(section, "ingest").page_svg)
     assert words.startswith(
         f"{NAME}, street at dusk: 2.00 s to encode it, 1.30 s to read it back; "
         "from 0.00 s to 3.30 s of the last round, one round has no interval; "
@@ -168,7 +169,7 @@ def _words_in(svg: str) -> str:
     return " ".join(texts(svg))
 
 
-def test_a_grid_says_what_it_lacks(section: ThroughputSection) -> None:
+def test_a_grid_says_what_it_lacks(section: Section) -> None:
     """Two rounds are too few for intervals, and a split that was not measured is a blank: the
     figure says both, and neither where nothing is missing."""
     trials = [
@@ -176,8 +177,7 @@ def test_a_grid_says_what_it_lacks(section: ThroughputSection) -> None:
         for jobs, threads in ((1, 1), (1, 2), (2, 1))
         for r in range(2)
     ]
-    found = build_throughput_section(_view(trials), prefix="")
-    assert found is not None
+    found = throughput_section(_view(trials))
     words = _words_in(_picture(found, "grid").page_svg)
     assert "2 rounds, too few for intervals. Framed: the best. Blank: not measured." in words
     law = _words_in(_picture(found, "scaling").page_svg)
@@ -188,9 +188,9 @@ def test_a_grid_says_what_it_lacks(section: ThroughputSection) -> None:
     assert "Blank" not in whole
 
 
-def test_a_mark_lies_over_the_texts_of_its_cell(section: ThroughputSection) -> None:
+def test_a_mark_lies_over_the_texts_of_its_cell(section: Section) -> None:
     """Cells and bars take the pointer even where it is on their text: the mark is drawn later."""
-    for kind, text in (("grid", ">100 %<"), ("gantt", ">street at dusk<")):
+    for kind, text in (("grid", ">100 %<"), ("ingest", ">street at dusk<")):
         svg = _picture(section, kind).page_svg
         assert svg.index('class="mark"') > svg.index(text)
 
@@ -200,9 +200,8 @@ def test_a_name_is_shortened_where_its_bar_is_short() -> None:
     hundredth has no name in the figure; their marks have it in full."""
     seconds = {"street at dusk in the rain": 25, "harbour, early": 1, "market in the afternoon": 74}
     trials = [long_ingest_trial(NAME, r, seconds) for r in range(2)]
-    found = build_throughput_section(_view(trials), prefix="")
-    assert found is not None
-    picture = _picture(found, "gantt")
+    found = throughput_section(_view(trials))
+    picture = _picture(found, "ingest")
     words = _words_in(picture.page_svg)
     assert re.search(r"street \w*…\w+", words)
     assert "harbour" not in words
@@ -235,7 +234,7 @@ def test_the_scaling_figure_holds_every_bar_and_the_whole_line(law_fps: int, rou
     assert max(law.get_xdata()) == 8 < axes.get_xlim()[1]  # twice the four cores that were measured
 
 
-def test_the_tables_say_what_was_planted(section: ThroughputSection) -> None:
+def test_the_tables_say_what_was_planted(section: Section) -> None:
     """The best split is four jobs; two passes take twice as long as one; a quarter of the export
     is decoding; three cores' worth of data do not bound a peak."""
     text = {
@@ -248,16 +247,16 @@ def test_the_tables_say_what_was_planted(section: ThroughputSection) -> None:
     assert "do not bound" in text["run2-scaling"][0][4]
 
 
-def test_the_same_run_draws_the_same_bytes(section: ThroughputSection) -> None:
+def test_the_same_run_draws_the_same_bytes(section: Section) -> None:
     """Figures depend on the run only, their predictions included."""
-    again = build_throughput_section(_view(_planted_trials()), prefix="run2-")
+    again = throughput_section(_view(_planted_trials()))
     assert [p.svg for p in again.pictures] == [p.svg for p in section.pictures]
     assert again.tables == section.tables
 
 
 def test_without_throughput_tasks_there_is_no_section() -> None:
     """A run of scrub and encode trials has none."""
-    assert build_throughput_section(_view([]), prefix="") is None
+    assert filled_sections(throughput_section(_view([]))) == ()
 
 
 def test_a_queue_without_end_is_put_into_words() -> None:

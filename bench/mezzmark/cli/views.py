@@ -27,12 +27,12 @@ from mezzmark.report.prose.regress import (
     unjudged_lines,
 )
 from mezzmark.report.prose.size import sizing_sentences
+from mezzmark.report.prose.size_notes import sizing_notes
 from mezzmark.report.tables.choice import choice_table, doubt_table
-from mezzmark.report.tables.encodings import catalogue_table
-from mezzmark.report.tables.inspection import advice_table, inspection_table
-from mezzmark.report.tables.machine import self_test_table
+from mezzmark.report.tables.facts import advice_table, inspection_table, self_test_table
 from mezzmark.report.tables.regression import as_junit, as_markdown, regression_table
-from mezzmark.report.tables.size import sizing_details, sizing_notes, sizing_summary
+from mezzmark.report.tables.run import catalogue_table
+from mezzmark.report.tables.size import sizing_details, sizing_summary
 from mezzmark.report.tables.table import fact_table
 
 if TYPE_CHECKING:

@@ -1,4 +1,5 @@
-"""Runs in, report out: one HTML page, its Markdown twin, a tidy table, and the figures as files.
+"""Runs in, report out: one HTML page, its Markdown twin, a tidy table, and the figures as files; it
+takes the place of nothing but an earlier report.
 
 The report is a pure function of the runs and the template: no clock and no machine is asked, so
 the same runs give the same bytes.
@@ -8,28 +9,77 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 from jinja2 import ChoiceLoader, Environment, FileSystemLoader, StrictUndefined, TemplateError
 from markupsafe import Markup
 
 from mezzmark.model.errors import DestinationError, RunError, ScenarioError
 from mezzmark.own_files import replace_whole, translate_os_errors
-from mezzmark.report.destination import (
-    PAGE_NAME,
-    marked_page,
-    refuse_foreign_files,
-    report_folder,
-)
 from mezzmark.report.export.tidy import cells_csv
-from mezzmark.report.figures.theme import COLOURS
-from mezzmark.report.prose.numbers import markdown_text
+from mezzmark.report.figures.theme import colour_variables
 from mezzmark.report.sections.comparison import build_comparison
-from mezzmark.report.sections.context import RunContext, run_contexts
-from mezzmark.report.sections.parts import ComparisonSection
-from mezzmark.report.tables.table import markdown_table
-from mezzmark.report.view import RunView, view_run
-from mezzmark.store.run_store import Run, read_run
+from mezzmark.report.sections.context import RunContext, run_context
+from mezzmark.report.sections.parts import ComparisonSection, slug
+from mezzmark.report.tables.table import markdown_table, markdown_text
+from mezzmark.report.view import RunView
+from mezzmark.store.run_store import read_run
 from mezzmark.store.toml_files import shipped_folder
+
+REPORT_FOLDER: Final = "report"
+"""Where in a run's folder its report goes unless told otherwise."""
+
+COMPARISON_FOLDER: Final = "comparison"
+"""Where in the first run's folder a report of several runs goes: the run's own stays as it is."""
+
+PAGE_NAME: Final = "report.html"
+
+GENERATOR_MARK: Final = '<meta name="generator" content="mezzmark">'
+"""By this a page is known as ours; every page carries it, whatever template it is made from."""
+
+_MARKS: Final = (GENERATOR_MARK, "<style>\n:root{--fig-paper:")
+"""Either tells a page of ours; the second stands in pages made before there was the first."""
+
+
+def report_folder(run_dirs: Sequence[Path], out_dir: Path | None) -> Path:
+    """The folder named, or one inside the first run: `report`, for several runs `comparison`."""
+    if out_dir is not None:
+        return Path(out_dir)
+    inside = REPORT_FOLDER if len(run_dirs) == 1 else COMPARISON_FOLDER
+    return Path(run_dirs[0]) / inside
+
+
+def marked_page(html: str) -> str:
+    """The page with its generator named in the head; at its end where it has no head."""
+    if GENERATOR_MARK in html:
+        return html
+    marked, count = re.subn(r"(<head\b[^>]*>)", rf"\1\n{GENERATOR_MARK}", html, count=1)
+    return marked if count else f"{html}\n{GENERATOR_MARK}\n"
+
+
+def refuse_foreign_files(folder: Path, names: Sequence[str]) -> None:
+    """DestinationError when `folder` holds one of these files and mezzmark's page is not there.
+
+    A page of ours in the folder says that the files beside it are ours too.
+    """
+    page = folder / PAGE_NAME
+    present = [folder / name for name in names if (folder / name).exists()]
+    if not present or (page in present and _is_ours(page)):
+        return
+    foreign = page if page in present else present[0]
+    raise DestinationError(
+        where=str(foreign),
+        what="it was not written by mezzmark, and a report would take its place",
+        remedy="Choose another folder with --out.",
+    )
+
+
+def _is_ours(page: Path) -> bool:
+    try:
+        text = page.read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return False
+    return any(mark in text for mark in _MARKS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,21 +119,19 @@ def write_report(
         raise RunError(where="report", what="no run was named", remedy="Name a run's folder.")
     environment = _environment(template)
     environment.globals["has_figure_files"] = with_figure_files
-    read = [_read(Path(run_dir)) for run_dir in run_dirs]
-    together = build_comparison(
-        read,
-        [Path(run_dir).resolve().name for run_dir in run_dirs],
-        prices=prices,
-        confidence_level=confidence_level,
-    )
-    views = [_view(run, confidence_level) for run in read]
-    runs = run_contexts(views)
+    views = [
+        _view(Path(run_dir), confidence_level, f"run{number}-" if len(run_dirs) > 1 else "")
+        for number, run_dir in enumerate(run_dirs, start=1)
+    ]
+    names = [Path(run_dir).resolve().name for run_dir in run_dirs]
+    together = build_comparison(views, names, prices=prices, confidence_level=confidence_level)
+    runs = [run_context(view) for view in views]
     pictures = [picture for part in together for picture in part.pictures]
     pictures += [picture for run in runs for picture in run.pictures]
     content = {
         PAGE_NAME: _render(environment, "report.html.j2", runs, together),
         "report.md": _render(environment, "report.md.j2", runs, together),
-        "cells.csv": cells_csv(views),
+        "cells.csv": cells_csv([(view.manifest, view.summaries) for view in views]),
     }
     content |= {
         f"figures/{picture.file_stem}.{ending}": drawn
@@ -98,23 +146,22 @@ def write_report(
         markdown=markdown,
         cells_csv=table,
         figures=tuple(figures),
-        answer="\n\n".join([*map(_plain_together, together), *map(plain_answer, runs)]),
+        answer=_plain_answer(runs, together),
     )
 
 
-def _plain_together(part: ComparisonSection) -> str:
-    return "\n".join([part.headline, *(f"- ! {text}" for text in part.cautions)])
+def _plain_answer(runs: Sequence[RunContext], together: Sequence[ComparisonSection]) -> str:
+    """The answers as lines of plain text."""
+    parts = [([part.headline], part.cautions) for part in together]
+    for answer in (run.answer for run in runs):
+        lines = [answer.headline, "", *(f"- {text}" for text in answer.findings)]
+        parts.append((lines, answer.cautions))
+    return "\n\n".join(
+        "\n".join([*lines, *(f"- ! {text}" for text in cautions)]) for lines, cautions in parts
+    )
 
 
-def plain_answer(run: RunContext) -> str:
-    """The answer as lines of plain text."""
-    answer = run.answer
-    lines = [answer.headline, "", *(f"- {text}" for text in answer.findings)]
-    lines += [f"- ! {text}" for text in answer.cautions]
-    return "\n".join(lines)
-
-
-def _read(run_dir: Path) -> Run:
+def _view(run_dir: Path, confidence_level: float, prefix: str) -> RunView:
     run = read_run(run_dir)
     if not run.trials:
         raise RunError(
@@ -122,15 +169,14 @@ def _read(run_dir: Path) -> Run:
             what="no trial of this run has ended yet, so there is nothing to report",
             remedy="Go on with it: mezzmark measure … --resume.",
         )
-    return run
-
-
-def _view(run: Run, confidence_level: float) -> RunView:
-    return view_run(
+    return RunView(
         run.manifest,
         run.trials,
+        run_dir=run.run_dir,
         confidence_level=confidence_level,
         torn_line_count=run.torn_line_count,
+        unknown=run.unknown,
+        prefix=prefix,
     )
 
 
@@ -155,7 +201,7 @@ def _environment(template: Path | None) -> Environment:
     )
     environment.filters["md"] = markdown_text
     environment.filters["table"] = markdown_table
-    environment.filters["slug"] = lambda text: re.sub(r"[^a-z0-9]+", "-", text.lower())
+    environment.filters["slug"] = slug
     return environment
 
 
@@ -189,10 +235,7 @@ def _render(
 def figure_variables() -> str:
     """The figures' colours as CSS variables: light, dark where the reader prefers it, and light
     again on paper."""
-    light, dark = (
-        "".join(f"--fig-{name}:{pair[index]};" for name, pair in COLOURS.items())
-        for index in (0, 1)
-    )
+    light, dark = colour_variables()
     return f":root{{{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
 
 

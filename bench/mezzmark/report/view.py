@@ -1,11 +1,9 @@
-"""One run as a report needs it: everything computed once, nothing formatted yet."""
+"""One run as a report needs it: what is read from it, each once, nothing formatted yet."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Literal
-
-import numpy as np
-from numpy.typing import NDArray
 
 from mezzmark.decide.choose.choice import Choice
 from mezzmark.decide.choose.choose import choose_encoding
@@ -20,54 +18,85 @@ from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.estimate import CellSummary, Estimate
 from mezzmark.model.records import Trial
-from mezzmark.model.run import Manifest
-from mezzmark.report.prose.answer import Answer, answer_from
-from mezzmark.report.prose.cautions import steadiness_warnings
 
 Role = Literal["original", "leader", "other"]
 """What an encoding is to the reader: the camera's file, one of the fastest, or any other."""
 
-MOST_DOTS = 200
-"""Trials of an encoding that a figure shows as dots: more would be a solid bar, and megabytes."""
 
+@dataclass(frozen=True, eq=False)
+class RunView(ObservedRun):
+    """A run with what a report shows of it, each computed when first asked for. Trials of the
+    reference workload and of self-comparisons stand in `trials` and `summaries` and take no part in
+    `rankings`. `prefix` begins its ids and file names where several runs share a page; `unknown`
+    counts the trials left out for a name that this mezzmark does not know."""
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RunView:
-    """A run with its estimates, rankings (the leading one first) and answer. `choice` is None where
-    the scenario has no `[choose]` table, or nothing can be chosen (`choice_problem` says why)."""
-
-    run: ObservedRun
-    summaries: tuple[CellSummary, ...]
-    rankings: tuple[Ranking, ...]
-    answer: Answer
-    fidelity: tuple[EncodingFidelity, ...]
-    pooled_encodes: dict[Cell, dict[str, Estimate]]
-    confidence_level: float
-    steadiness: Steadiness
+    confidence_level: float = 0.95
     torn_line_count: int = 0
-    choice: Choice | None = None
-    choice_problem: str = ""
-    scrub_by_setting: dict[Setting, tuple[Observation, ...]] = field(default_factory=dict)
+    unknown: Mapping[str, int] = field(default_factory=dict)
+    prefix: str = ""
+
+    @cached_property
+    def summaries(self) -> tuple[CellSummary, ...]:
+        """Estimates and counts of every cell."""
+        return summarise_cells(
+            self.trials, confidence_level=self.confidence_level, observations=self.observations
+        )
+
+    @cached_property
+    def rankings(self) -> tuple[Ranking, ...]:
+        """One for each scrub setting, the leading one first."""
+        return tuple(
+            rank_encodings(
+                self.observations, self.summaries, setting, confidence_level=self.confidence_level
+            )
+            for setting in scrub_settings(self.observations)
+        )
+
+    @cached_property
+    def pooled_encodes(self) -> dict[Cell, dict[str, Estimate]]:
+        """Encode figures over all clips."""
+        encodes = [o for o in self.observations if o.cell.task == "encode"]
+        return pool_clips(encodes, confidence_level=self.confidence_level)
+
+    @cached_property
+    def scrub_trials(self) -> dict[Setting, dict[str, list[Observation]]]:
+        """By setting and encoding, in the order they ran."""
+        found: dict[Setting, dict[str, list[Observation]]] = {}
+        for one in self.observations:
+            if one.cell.task == "scrub":
+                in_setting = found.setdefault(one.cell.setting, {})
+                in_setting.setdefault(one.cell.encoding, []).append(one)
+        return found
+
+    @cached_property
+    def fidelity(self) -> tuple[EncodingFidelity, ...]:
+        """What each encoding does to the picture; empty where nothing was judged."""
+        return judge_run(self, confidence_level=self.confidence_level)
+
+    @cached_property
+    def steadiness(self) -> Steadiness:
+        """What the spread rests on, and who would lead without the disturbed trials."""
+        return judge_steadiness(
+            self.manifest,
+            self.trials,
+            self.observations,
+            confidence_level=self.confidence_level,
+            chosen_by=None if self.choice is None else _chosen_by(self, self.choice),
+        )
 
     @property
-    def manifest(self) -> Manifest:
-        """What the run says of itself."""
-        return self.run.manifest
+    def choice(self) -> Choice | None:
+        """None where the scenario has no `[choose]` table, or nothing can be chosen."""
+        return self._chosen[0]
 
     @property
-    def trials(self) -> tuple[Trial, ...]:
-        """All trials, in the order they ran."""
-        return self.run.trials
+    def choice_problem(self) -> str:
+        """Why nothing can be chosen, though the scenario asks for it."""
+        return self._chosen[1]
 
-    @property
-    def observations(self) -> tuple[Observation, ...]:
-        """The finished trials of the main arm as figures."""
-        return self.run.observations
-
-    @property
-    def bitrates_bps(self) -> dict[str, float]:
-        """Of each encoding over all its clips."""
-        return self.run.bitrates_bps
+    @cached_property
+    def _chosen(self) -> tuple[Choice | None, str]:
+        return _choose(self)
 
     @property
     def round_count(self) -> int:
@@ -86,74 +115,6 @@ class RunView:
             return "other"
         leaders = {of.fastest.encoding, *(entry.encoding for entry in of.tied)}
         return "leader" if encoding in leaders else "other"
-
-    @property
-    def leader_words(self) -> str:
-        """What the mark of a leading encoding means, for legends: `chosen`."""
-        return "may be the fastest" if self.choice is None else "chosen"
-
-
-def view_run(
-    manifest: Manifest,
-    trials: Sequence[Trial],
-    *,
-    confidence_level: float = 0.95,
-    torn_line_count: int = 0,
-) -> RunView:
-    """All that a report shows of one run. Trials of the reference workload and of self-comparisons
-    stay in `trials` and `summaries` and take no part in the ranking."""
-    run = ObservedRun(manifest, tuple(trials))
-    observations = run.observations
-    summaries = summarise_cells(
-        trials, confidence_level=confidence_level, observations=observations
-    )
-    rankings = tuple(
-        rank_encodings(observations, summaries, setting, confidence_level=confidence_level)
-        for setting in scrub_settings(observations)
-    )
-    choice, problem = _choose(run)
-    fidelity = judge_run(run, confidence_level=confidence_level)
-    steadiness = judge_steadiness(
-        manifest,
-        trials,
-        observations,
-        confidence_level=confidence_level,
-        chosen_by=None if choice is None else _chosen_by(run, choice),
-    )
-    return RunView(
-        run=run,
-        summaries=summaries,
-        rankings=rankings,
-        answer=answer_from(
-            manifest,
-            observations,
-            summaries,
-            rankings,
-            fidelity,
-            choice,
-            doubts=steadiness_warnings(steadiness),
-        ),
-        steadiness=steadiness,
-        choice=choice,
-        choice_problem=problem,
-        fidelity=fidelity,
-        pooled_encodes=pool_clips(
-            [o for o in observations if o.cell.task == "encode"], confidence_level=confidence_level
-        ),
-        confidence_level=confidence_level,
-        torn_line_count=torn_line_count,
-        scrub_by_setting=_scrub_by_setting(observations),
-    )
-
-
-def _scrub_by_setting(
-    observations: Sequence[Observation],
-) -> dict[Setting, tuple[Observation, ...]]:
-    found: dict[Setting, list[Observation]] = {}
-    for observation in observations:
-        if observation.cell.task == "scrub":
-            found.setdefault(observation.cell.setting, []).append(observation)
-    return {setting: tuple(mine) for setting, mine in found.items()}
 
 
 def _choose(run: ObservedRun) -> tuple[Choice | None, str]:
@@ -176,45 +137,6 @@ def _chosen_by(run: ObservedRun, from_all: Choice) -> Leaders:
         return frozenset(choice.chosen if choice else ())
 
     return chosen
-
-
-def scrub_trials(view: RunView, setting: Setting) -> dict[str, list[Observation]]:
-    """Each encoding's finished scrub trials in one setting, in the order they ran."""
-    found: dict[str, list[Observation]] = {}
-    for observation in view.scrub_by_setting.get(setting, ()):
-        found.setdefault(observation.cell.encoding, []).append(observation)
-    return found
-
-
-def pooled_latencies_ms(trials: Sequence[Observation]) -> NDArray[np.float64]:
-    """Every proved latency of these trials, one after the other."""
-    parts = [t.work.latencies_ms for t in trials if t.work.latencies_ms is not None]
-    return np.concatenate(parts) if parts else np.empty(0)
-
-
-def trial_medians_ms(view: RunView, setting: Setting) -> dict[str, list[float]]:
-    """Each encoding's per-trial median latency in one setting; of more than `MOST_DOTS` trials, so
-    many spread evenly over their order, smallest and largest among them."""
-    return {
-        name: _thinned([trial.figures["p50_ms"] for trial in trials])
-        for name, trials in scrub_trials(view, setting).items()
-    }
-
-
-def _thinned(values: list[float]) -> list[float]:
-    if len(values) <= MOST_DOTS:
-        return values
-    places = np.linspace(0, len(values) - 1, MOST_DOTS).round().astype(int)
-    ordered = sorted(values)
-    return [ordered[place] for place in places]
-
-
-def span_shares(trials: Sequence[Observation]) -> dict[str, float]:
-    """The share of all proved waiting spent in each span; the three sum to 1."""
-    names = ("locate", "decode", "present")
-    totals = {name: sum(trial.work.span_ns[k] for trial in trials) for k, name in enumerate(names)}
-    whole = sum(totals.values())
-    return {name: total / whole if whole else 0.0 for name, total in totals.items()}
 
 
 def encode_speeds(view: RunView) -> dict[str, dict[int, Estimate]]:

@@ -1,5 +1,14 @@
-"""The tables of cells and of trials: one row a figure, and one row a trial."""
+"""Runs as tidy tables of cells, trials and moves, and tables as CSV that spreadsheets may open
+without harm (RFC 4180 quoting, UTF-8, line feeds).
 
+A spreadsheet takes a text that begins with `=`, `+`, `-`, `@`, a tab or a line break for a formula,
+quoted or not, and names come from files that others made. Such a text, and one that begins with an
+apostrophe, gets an apostrophe in front; take one leading apostrophe away to have it back. Parquet
+and JSON are never opened as formulas and hold names as they are.
+"""
+
+import csv
+import re
 from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
@@ -25,10 +34,42 @@ from mezzmark.report.export.columns import (
     cell_values,
     typed,
 )
-from mezzmark.report.export.plain_csv import csv_bytes
 from mezzmark.report.prose.numbers import withheld_text
-from mezzmark.report.view import RunView
 from mezzmark.store.run_store import Run
+
+FLOAT_FORMAT: Final = "%.9g"
+"""Nine digits: more than any clock here resolves, and the same text on every platform."""
+
+FORMULA_STARTS: Final = "=+-@\t\r\n＝＋－＠"  # the wide forms count as formulas in some locales
+_GUARDED: Final = re.compile(f"^(?=[{re.escape(FORMULA_STARTS)}'])")
+
+
+def csv_bytes(frame: pd.DataFrame) -> bytes:
+    """The frame as UTF-8 text with a header line; whole numbers stay whole, gaps stay empty."""
+    texts = frame.select_dtypes(["category", "string"])
+    guarded = frame.assign(
+        **{str(name): column.map(guard, na_action="ignore") for name, column in texts.items()}
+    )
+    has_return = any("\r" in text for _, c in texts.items() for text in c.dropna().unique())
+    text = guarded.to_csv(
+        index=False,
+        float_format=FLOAT_FORMAT,
+        lineterminator="\n",
+        # Python's writer quotes a lone carriage return only when it quotes all text.
+        quoting=csv.QUOTE_NONNUMERIC if has_return else csv.QUOTE_MINIMAL,
+    )
+    return text.encode("utf-8")
+
+
+def guard(text: str) -> str:
+    """`text` made harmless to spreadsheets; `unguard` is its inverse."""
+    return _GUARDED.sub("'", text)
+
+
+def unguard(text: str) -> str:
+    """What stood before `guard`."""
+    return text.removeprefix("'")
+
 
 NOTHING_FINISHED: Final = "no trial finished"
 JUDGED: Final = "judged, not timed"
@@ -45,9 +86,9 @@ def cells_frame(runs: Sequence[Run], *, confidence_level: float = 0.95) -> pd.Da
     )
 
 
-def cells_csv(views: Sequence[RunView]) -> bytes:
+def cells_csv(runs: Iterable[tuple[Manifest, Sequence[CellSummary]]]) -> bytes:
     """The same table as `cells.csv`, from estimates that a report has made already."""
-    return csv_bytes(_cells((view.manifest, s) for view in views for s in view.summaries))
+    return csv_bytes(_cells((manifest, s) for manifest, summaries in runs for s in summaries))
 
 
 def _cells(summaries: Iterable[tuple[Manifest, CellSummary]]) -> pd.DataFrame:

@@ -247,7 +247,7 @@ def draw_size(view: RunView, ranking: Ranking, *, cells: Mapping[str, str]) -> D
         points,
         PlaneAxis(label=labels.RATE_LABEL, better="less", room=1.5),
         PlaneAxis(label=labels.MEDIAN_LABEL, better="less", room=1.3, lines=instant),
-        key=role_key(roles, view.leader_words),
+        key=role_key(roles, prose.leader_label(view)),
     )
 
 

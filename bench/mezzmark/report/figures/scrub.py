@@ -11,6 +11,7 @@ import seaborn.objects as so
 from numpy.typing import NDArray
 from scipy.stats import gaussian_kde, iqr
 
+from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.report.figures.marks import Drawing, Mark, add_area_mark, at, draw_marks, ends
 from mezzmark.report.figures.rows import (
@@ -36,30 +37,24 @@ from mezzmark.report.prose import run_figures as prose
 from mezzmark.report.prose.latency import INSTANT_MS
 from mezzmark.report.prose.numbers import estimate_text
 from mezzmark.report.prose.terms import frame_budgets
-from mezzmark.report.view import (
-    RunView,
-    pooled_latencies_ms,
-    scrub_trials,
-    span_shares,
-    trial_medians_ms,
-)
+from mezzmark.report.view import RunView
 
 Floats = NDArray[np.float64]
 
+Anchors = Mapping[str, str]
+"""By encoding."""
 
-def draw_latency(
-    view: RunView, ranking: Ranking, *, anchor: str, cells: Mapping[str, str]
-) -> Drawing:
-    """The figure of one scrub setting, fastest encoding on top.
+MOST_DOTS: Final = 200
+"""Trials of an encoding that are shown as dots: more would be a solid bar, and megabytes."""
 
-    Names link to the rows of the ranking table, whose anchors begin with `anchor`; marks to
-    `cells`, the anchor of each encoding in the table of all cells.
-    """
-    names = [entry.encoding for entry in ranking.entries]
-    trials = scrub_trials(view, ranking.setting)
-    samples = [pooled_latencies_ms(trials.get(name, [])) for name in names]
-    medians = trial_medians_ms(view, ranking.setting)
-    rows = _rows(view, ranking, anchor)
+
+def draw_latency(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anchors) -> Drawing:
+    """The figure of one scrub setting, fastest encoding on top. Names link to `names`, marks to
+    `cells`."""
+    trials = [view.scrub_trials[ranking.setting][entry.encoding] for entry in ranking.entries]
+    samples = [_latencies_ms(mine) for mine in trials]
+    medians = [_thinned([trial.figures["p50_ms"] for trial in mine]) for mine in trials]
+    rows = _rows(view, ranking, names)
     grid = row_grid(rows)
     marks = _marks(view, ranking, grid, cells)
     values = [*(end for mark in marks for end in mark.x), *np.concatenate(samples)]
@@ -69,11 +64,11 @@ def draw_latency(
         key_entry(labels.MEDIAN_KEY, "o", linewidth=3),
         key_entry(labels.TAIL_KEY, ">", markerfacecolor=LIGHT["paper"], linewidth=1.3),
         key_entry(labels.TRIAL_KEY, ".", markersize=4),
-        *role_key([row.role for row in rows], view.leader_words),
+        *role_key([row.role for row in rows], prose.leader_label(view)),
     ]
     text = prose.latency_text(view, ranking, move_count=sum(map(len, samples)))
     drawing = new_rows(text, grid, key=key, line_count=len(lines))
-    _draw_spread(drawing, grid, rows, samples, [medians.get(name, []) for name in names])
+    _draw_spread(drawing, grid, rows, samples, medians)
     draw_marks(drawing, marks)
     set_log_axis(drawing.axes, "x", limits, label=labels.LATENCY_LABEL)
     label_rows(drawing, grid, rows)
@@ -81,20 +76,34 @@ def draw_latency(
     return drawing
 
 
-def _rows(view: RunView, ranking: Ranking, anchor: str) -> list[Row]:
+def _latencies_ms(trials: Sequence[Observation]) -> Floats:
+    """Every proved latency of these trials, one after the other."""
+    parts = [t.work.latencies_ms for t in trials if t.work.latencies_ms is not None]
+    return np.concatenate(parts) if parts else np.empty(0)
+
+
+def _thinned(values: list[float]) -> list[float]:
+    """At most `MOST_DOTS`, spread evenly over their order, smallest and largest among them."""
+    if len(values) <= MOST_DOTS:
+        return values
+    places = np.linspace(0, len(values) - 1, MOST_DOTS).round().astype(int)
+    return list(np.sort(values)[places])
+
+
+def _rows(view: RunView, ranking: Ranking, anchors: Anchors) -> list[Row]:
     return [
         Row(
             name=entry.encoding,
             text=estimate_text(entry.estimates["p50_ms"]),
             role=view.role(entry.encoding, ranking),
-            anchor=f"{anchor}-{index}",
+            anchor=anchors[entry.encoding],
             warning=prose.wrong_words(entry.wrong_count),
         )
-        for index, entry in enumerate(ranking.entries)
+        for entry in ranking.entries
     ]
 
 
-def _marks(view: RunView, ranking: Ranking, grid: RowGrid, cells: Mapping[str, str]) -> list[Mark]:
+def _marks(view: RunView, ranking: Ranking, grid: RowGrid, cells: Anchors) -> list[Mark]:
     """Of each encoding p95 as a hollow triangle, and the median as the role's mark above it."""
     marks = []
     for row, entry in enumerate(ranking.entries):
@@ -171,14 +180,12 @@ BAR_ALPHA: Final = 0.6
 """Bars are large: at full strength they would outshine the names."""
 
 
-def draw_spans(
-    view: RunView, ranking: Ranking, *, anchor: str, cells: Mapping[str, str]
-) -> Drawing:
+def draw_spans(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anchors) -> Drawing:
     """One bar per encoding from 0 to 100 %, in the order of the latency figure. Links are those of
     `draw_latency`."""
-    trials = scrub_trials(view, ranking.setting)
-    shares = [span_shares(trials.get(entry.encoding, [])) for entry in ranking.entries]
-    rows = _rows(view, ranking, anchor)
+    trials = view.scrub_trials[ranking.setting]
+    shares = [_span_shares(trials[entry.encoding]) for entry in ranking.entries]
+    rows = _rows(view, ranking, names)
     grid = row_grid(rows)
     key = [
         key_entry(label, "s", colour=span, markersize=8, alpha=BAR_ALPHA)
@@ -207,3 +214,11 @@ def draw_spans(
     axes.set(xlim=(0, 100), xlabel=labels.SHARE_LABEL)
     label_rows(drawing, grid, rows)
     return drawing
+
+
+def _span_shares(trials: Sequence[Observation]) -> dict[str, float]:
+    """The share of all proved waiting spent in each span; the three sum to 1."""
+    totals_ns = np.sum([trial.work.span_ns for trial in trials], axis=0)
+    whole_ns = totals_ns.sum()
+    shares = totals_ns / whole_ns if whole_ns else totals_ns * 0.0
+    return dict(zip(labels.SPAN_KEYS, shares.tolist(), strict=True))

@@ -8,6 +8,7 @@ import pandas as pd
 import seaborn.objects as so
 
 from mezzmark.decide.compare.hosts import CellRatio, Standing, TaskRatio
+from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.report.figures.marks import Drawing, Mark, at, draw_marks, ends
@@ -102,12 +103,12 @@ def draw_comparison(
     task: TaskRatio,
     ratios: Sequence[CellRatio],
     *,
-    anchors: Mapping[str, str],
+    anchors: Mapping[Cell, str],
     confidence_level: float,
 ) -> Drawing:
     """One task on a host against the reference (`names`: of the host, of the reference). One row
     per encoding, the greatest mean ratio on top, under a row for the mean of all; a lane for each
-    cell, with one shape of mark per setting. Marks link to `anchors`, by the cell's id."""
+    cell, with one shape of mark per setting. Marks link to `anchors`."""
     settings = hosts.setting_labels(ratios)
     shapes = dict.fromkeys(settings, SHAPES[0])
     if len(shapes) <= len(SHAPES):
@@ -119,14 +120,14 @@ def draw_comparison(
             groups.setdefault(ratio.cell.encoding, []).append(found)
     groups = dict(sorted(groups.items(), key=lambda item: (-_mean_log(item[1]), item[0])))
     mean = task.speedup_ratio
-    first = anchors[ratios[0].cell.cell_id]
+    first = anchors[ratios[0].cell]
     rows = [Row(name=labels.ALL_CELLS, text=bare_ratio(mean), role="leader", anchor=first)]
     rows += [
         Row(
             name=name,
             text=hosts.range_text([speedup for _, speedup, _ in group]),
             role=_role(name),
-            anchor=anchors[group[0][0].cell.cell_id],
+            anchor=anchors[group[0][0].cell],
             lane_count=len(group),
         )
         for name, group in groups.items()
@@ -140,7 +141,7 @@ def draw_comparison(
             y=at(grid.baseline_in(row, lane)),
             colour=_role(name),
             link=(
-                anchors[ratio.cell.cell_id],
+                anchors[ratio.cell],
                 hosts.comparison_words(ratio, setting, speedup),
             ),
             marker=shapes[setting],

@@ -38,6 +38,16 @@ COLOURS: Final = {
 }
 """Name → (light, dark). The light ones are all different: they become variables in the SVG."""
 
+
+def colour_variables() -> tuple[str, str]:
+    """The palette as CSS variables, light and dark."""
+    light, dark = (
+        " ".join(f"--fig-{name}: {pair[side]};" for name, pair in COLOURS.items())
+        for side in (0, 1)
+    )
+    return light, dark
+
+
 LIGHT: Final = {name: light for name, (light, _) in COLOURS.items()}
 """What a figure is drawn in, and the scale that turns roles into colours."""
 

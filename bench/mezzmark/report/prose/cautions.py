@@ -1,6 +1,6 @@
 """What to know before believing the answer: steadiness, failures, what was not tried."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 from mezzmark.decide.estimate.precision import MINIMUM_TRIALS, Precision, PrecisionPlan
@@ -117,6 +117,14 @@ def _undecided(lead: Ranking | None) -> list[str]:
         f"Cannot be ruled out as faster than {shown_name(lead.fastest.encoding)}: {names}. That is "
         "not proof that they are equal; more rounds may tell."
     ]
+
+
+def unknown_text(unknown: Mapping[str, int]) -> str:
+    """How many trials are left out because of names that this mezzmark does not know."""
+    return (
+        f"{count_text(sum(unknown.values()), 'trial')} left out: this version of mezzmark does not "
+        f"know {list_text(sorted(unknown))}. A newer version may."
+    )
 
 
 def untested_in_words(manifest: Manifest) -> tuple[str, ...]:

@@ -119,6 +119,11 @@ def headline(choice: Choice) -> str:
     return _advice(choice, choice.leader)
 
 
+def unchosen_text(problem: str) -> str:
+    """Why a run's own needs and wishes come to nothing."""
+    return f"Nothing can be chosen from this run: {problem}."
+
+
 def _advice(choice: Choice, leader: str, start: str = "") -> str:
     """Whom to use, and how sure that is; after a `start` such as `By the other need, `."""
     name, best = shown_name(leader), choice.chance_best

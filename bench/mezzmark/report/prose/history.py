@@ -178,3 +178,11 @@ def history_words(series: HistorySeries, point: HistoryPoint, history: History) 
         f"{series_name(series)}, {date_texts(history.runs)[point.position]}: {bare_ratio(ratio)} "
         f"of the first run's time; {count_text(ratio.round_count, 'round')}"
     )
+
+
+def history_basis(history: History) -> str:
+    """One line under the headline: how much was measured."""
+    return (
+        f"{count_text(len(history.runs), 'run')} · {count_text(len(history.cells), 'cell')} · "
+        f"{100 * history.confidence_level:g} % intervals in brackets"
+    )

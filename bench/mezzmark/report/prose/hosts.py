@@ -367,3 +367,21 @@ def range_text(estimates: Sequence[Estimate]) -> str:
     points = [estimate.point for estimate in estimates]
     low, high = number_text(min(points)), number_text(max(points))
     return low if low == high else f"{low} to {high}"
+
+
+def hosts_basis(found: HardwareComparison, run_count: int) -> str:
+    """One line under the headline: against what, how much."""
+    labels = [run.label for run in found.runs]
+    cells = sum(len(comparison.cells) for comparison in found.others)
+    parts = [
+        f"{shown_name(found.reference.label)} ({found.reference.started_utc[:10]}) is the "
+        f"reference; beside it {list_text(labels[1:], limit=6)}",
+        count_text(cells, "compared cell"),
+        f"{found.confidence_level * 100:g} % intervals in brackets",
+    ]
+    if left := run_count - len(labels):
+        parts.append(
+            f"{count_text(left, 'earlier run')} of a host shown here {'is' if left == 1 else 'are'}"
+            " below, with its own latest run"
+        )
+    return " · ".join(parts)

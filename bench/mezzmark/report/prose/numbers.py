@@ -1,7 +1,6 @@
 """Figures and names as text for people: digits that match the uncertainty, names made harmless."""
 
 import math
-import re
 import unicodedata
 from collections.abc import Sequence
 from typing import Final
@@ -155,20 +154,6 @@ def hour_gb_text(bitrate_bps: float) -> str:
 def size_text(bitrate_bps: float) -> str:
     """`116 Mbit/s, or 52.2 GB for an hour`."""
     return f"{number_text(bitrate_bps / 1e6)} Mbit/s, or {hour_gb_text(bitrate_bps)}"
-
-
-_MARKUP: Final = re.compile(
-    r"[\\`*_\[<&]"  # anywhere: code, emphasis, links, HTML, entities
-    r"|^(?:[#+-](?=[ #-]|$)|>|~(?=~~))|#$"  # at an end: headings, lists, quotes, fences
-)
-_NUMBER_OF_A_LIST: Final = re.compile(r"^(\d{1,9})([.)])(?= |$)", re.ASCII)
-
-
-def markdown_text(text: str) -> str:
-    """`text` as one line of Markdown (CommonMark) that shows just this text; what cannot be markup
-    where it stands is left as it is, so that the file reads well as text."""
-    escaped = _MARKUP.sub(r"\\\g<0>", " ".join(text.split()))
-    return _NUMBER_OF_A_LIST.sub(r"\1\\\2", escaped)
 
 
 def withheld_text(reasons: Sequence[Withheld]) -> str:

@@ -1,5 +1,6 @@
 """A comparison of runs in sentences: what was found, what was not compared, what it rests on."""
 
+import shlex
 from collections.abc import Iterator, Sequence
 from typing import Final
 
@@ -13,6 +14,7 @@ from mezzmark.decide.compare.verdicts import (
     RegressionReport,
     Verdict,
 )
+from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names, start_of
 from mezzmark.model.cell import Cell
 from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.machine import cause_text, fact_change_text, machine_predicate
@@ -280,3 +282,27 @@ def regression_sentences(report: RegressionReport) -> Iterator[str]:
     yield summarise_regression(report)
     yield from unjudged_lines(report)
     yield from context_lines(report)
+
+
+def before_after_headline(report: RegressionReport, host: str) -> str:
+    """Of two runs of one host in a report."""
+    return f"{shown_name(host)}, before and after: {summarise_regression(report)}"
+
+
+def before_after_basis(earlier: MeasuredRun, later: MeasuredRun, confidence_level: float) -> str:
+    """Which two runs, and when they began."""
+    first, second = (
+        f"{start_of(run)[:16].replace('T', ' ')} ({shown_name(name)})"
+        for run, name in zip((earlier, later), run_names([earlier, later]), strict=True)
+    )
+    return f"{first} and {second}, both in UTC · {100 * confidence_level:g} % intervals in brackets"
+
+
+def next_steps(earlier: str, later: str) -> tuple[str, str]:
+    """What else can be had of two runs, by their names."""
+    first, second = (visible_text(shlex.quote(name)) for name in (earlier, later))
+    return (
+        "The same on the command line, with an exit code for other programs: mezzmark regress "
+        f"--baseline {first} --candidate {second}",
+        "A third run of this machine adds its history: where its level changed.",
+    )

@@ -47,6 +47,11 @@ def role_words(
     return " ".join(texts)
 
 
+def leader_label(view: RunView) -> str:
+    """What the mark of a leading encoding means, for legends."""
+    return "may be the fastest" if view.choice is None else "chosen"
+
+
 def latency_text(view: RunView, ranking: Ranking, *, move_count: int) -> FigureText:
     """Of the latencies of one setting; `move_count` moves were proved in all."""
     setting = setting_words(ranking.setting, with_pattern=False)

@@ -1,11 +1,9 @@
 """What several runs say together: hosts side by side, a host before and after, its history."""
 
-import shlex
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import partial
 
-from mezzmark.decide.compare.history import trace_history
+from mezzmark.decide.compare.history import History, trace_history
 from mezzmark.decide.compare.host_runs import group_by_host
 from mezzmark.decide.compare.hosts import (
     COMPARED_TASKS,
@@ -14,37 +12,44 @@ from mezzmark.decide.compare.hosts import (
     compare_hosts,
 )
 from mezzmark.decide.compare.regress import TOLERANCE_FRACTION, compare_runs
-from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names, start_of
+from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names
 from mezzmark.report.figures.gallery import Picture, make_picture
+from mezzmark.report.figures.history import draw_history
 from mezzmark.report.figures.speeds import draw_comparison
-from mezzmark.report.prose.history import MINUTE_LENGTH
+from mezzmark.report.prose.history import (
+    history_basis,
+    history_cautions,
+    history_headline,
+    history_refusal_text,
+    history_rules,
+    step_sentences,
+)
 from mezzmark.report.prose.hosts import (
     hardware_headline,
     host_cautions,
     host_refusal_text,
+    hosts_basis,
     price_sentences,
     rule_sentences,
     unreported_sentences,
 )
-from mezzmark.report.prose.numbers import (
-    count_text,
-    list_text,
-    shown_name,
-    visible_text,
-)
+from mezzmark.report.prose.numbers import shown_name, visible_text
 from mezzmark.report.prose.regress import (
     basis_lines,
+    before_after_basis,
+    before_after_headline,
     doubt_lines,
+    next_steps,
     reasons_text,
-    summarise_regression,
     unjudged_groups,
 )
-from mezzmark.report.sections.history import build_history
-from mezzmark.report.sections.parts import ComparisonSection, Group, filled_groups
+from mezzmark.report.sections.parts import ComparisonSection, Section, filled_sections
 from mezzmark.report.tables.comparison import (
     best_table,
+    change_table,
     difference_table,
-    ratio_anchors,
+    history_cells_table,
+    level_table,
     ratio_table,
     refusal_table,
     task_table,
@@ -52,8 +57,54 @@ from mezzmark.report.tables.comparison import (
 from mezzmark.report.tables.regression import regression_table
 from mezzmark.report.tables.table import Table
 
-MOST_ALT_CELLS = 5
-"""Cells read out in a figure's text alternative; the table beside it has all."""
+
+def build_history(history: History, *, prefix: str) -> ComparisonSection:
+    """The section of one host; `prefix` begins its ids and figure names."""
+    levels = level_table(history, table_id=f"{prefix}-runs")
+    refused = refusal_table(
+        history.refusals,
+        history_refusal_text,
+        title="Left out of the history",
+        table_id=f"{prefix}-refused",
+    )
+    return ComparisonSection(
+        anchor=prefix,
+        kicker="One host over time",
+        headline=history_headline(history),
+        basis=history_basis(history),
+        cautions=tuple(history_cautions(history)),
+        pictures=_pictures(history, levels, prefix),
+        groups=filled_sections(
+            Section(
+                anchor=f"{prefix}-found",
+                title="Changes over the runs",
+                sentences=tuple(step_sentences(history)),
+                tables=(change_table(history, table_id=f"{prefix}-changes"), levels),
+            ),
+            Section(
+                anchor=f"{prefix}-every",
+                title="Every cell over the runs",
+                tables=(history_cells_table(history, table_id=f"{prefix}-cells"),),
+            ),
+            Section(
+                anchor=f"{prefix}-left-out",
+                title="What cannot be compared, and why",
+                tables=(refused,),
+            ),
+            Section(
+                anchor=f"{prefix}-rules",
+                title="How changes are found",
+                sentences=tuple(history_rules(history)),
+            ),
+        ),
+    )
+
+
+def _pictures(history: History, levels: Table, prefix: str) -> tuple[Picture, ...]:
+    if not history.tasks:
+        return ()
+    draw = partial(draw_history, history, anchors=levels.anchors)
+    return (make_picture(f"{prefix}-levels", draw),)
 
 
 def build_comparison(
@@ -91,47 +142,39 @@ def build_comparison(
     return tuple(sections)
 
 
-@dataclass(frozen=True, slots=True)
-class _TaskTable:
-    comparison: HostComparison
-    task: str
-    table: Table
-
-
 def _hosts(found: HardwareComparison, *, run_count: int) -> ComparisonSection:
-    tables = [
-        _TaskTable(comparison, task, ratio_table(comparison, task, found, table_id=table_id))
-        for number, comparison in enumerate(found.others)
-        for task in COMPARED_TASKS
-        if any(ratio.cell.task == task for ratio in comparison.cells)
-        for table_id in [f"hosts-{number + 1}-{task}"]
-    ]
-    pictures = tuple(p for item in tables if (p := _picture(item, found)) is not None)
+    tables, pictures = [], []
+    for number, comparison in enumerate(found.others, start=1):
+        for task in COMPARED_TASKS:
+            table = ratio_table(comparison, task, found, table_id=f"hosts-{number}-{task}")
+            if table:
+                tables.append(table)
+                pictures += _ratio_pictures(comparison, task, found, table)
     return ComparisonSection(
         anchor="hosts",
         kicker="Runs side by side",
         headline=hardware_headline(found),
-        basis=_hosts_basis(found, run_count),
+        basis=hosts_basis(found, run_count),
         cautions=tuple(visible_text(text) for text in host_cautions(found)),
-        pictures=pictures,
-        groups=filled_groups(
-            Group(
+        pictures=tuple(pictures),
+        groups=filled_sections(
+            Section(
                 anchor="hosts-found",
                 title="Side by side",
                 sentences=tuple(price_sentences(found)),
                 tables=(
-                    task_table(found, table_id="hosts-tasks"),
-                    *(item.table for item in tables),
+                    task_table(found),
+                    *tables,
                 ),
             ),
-            Group(
+            Section(
                 anchor="hosts-best",
                 title="Each host at its best setting",
-                tables=(best_table(found, table_id="hosts-best-table"),),
+                tables=(best_table(found),),
             ),
             _differences_group(found),
             _refused_group(found),
-            Group(
+            Section(
                 anchor="hosts-rules",
                 title="How the hosts were compared",
                 sentences=tuple(rule_sentences(found)),
@@ -140,25 +183,8 @@ def _hosts(found: HardwareComparison, *, run_count: int) -> ComparisonSection:
     )
 
 
-def _hosts_basis(found: HardwareComparison, run_count: int) -> str:
-    labels = [run.label for run in found.runs]
-    cells = sum(len(comparison.cells) for comparison in found.others)
-    parts = [
-        f"{shown_name(found.reference.label)} ({found.reference.started_utc[:10]}) is the "
-        f"reference; beside it {list_text(labels[1:], limit=6)}",
-        count_text(cells, "compared cell"),
-        f"{found.confidence_level * 100:g} % intervals in brackets",
-    ]
-    if left := run_count - len(labels):
-        parts.append(
-            f"{count_text(left, 'earlier run')} of a host shown here {'is' if left == 1 else 'are'}"
-            " below, with its own latest run"
-        )
-    return " · ".join(parts)
-
-
-def _differences_group(found: HardwareComparison) -> Group:
-    return Group(
+def _differences_group(found: HardwareComparison) -> Section:
+    return Section(
         anchor="hosts-differences",
         title="What differs between the hosts",
         sentences=tuple(unreported_sentences(found)),
@@ -169,8 +195,8 @@ def _differences_group(found: HardwareComparison) -> Group:
     )
 
 
-def _refused_group(found: HardwareComparison) -> Group:
-    return Group(
+def _refused_group(found: HardwareComparison) -> Section:
+    return Section(
         anchor="hosts-refused",
         title="What cannot be compared, and why",
         tables=tuple(
@@ -195,33 +221,24 @@ def _before_after(
         tolerance_fraction=TOLERANCE_FRACTION,
         confidence_level=confidence_level,
     )
-    host = shown_name(earlier.manifest.host.host_label)
-    names = run_names([earlier, later])
-    dates = [start_of(run)[:MINUTE_LENGTH].replace("T", " ") for run in (earlier, later)]
-    first, second = (visible_text(shlex.quote(name)) for name in names)
     return ComparisonSection(
         anchor=prefix,
         kicker="One host before and after",
-        headline=f"{host}, before and after: {summarise_regression(report)}",
-        basis=(
-            f"{dates[0]} ({shown_name(names[0])}) and {dates[1]} ({shown_name(names[1])}), both in "
-            f"UTC · {100 * confidence_level:g} % intervals in brackets"
-        ),
+        headline=before_after_headline(report, earlier.manifest.host.host_label),
+        basis=before_after_basis(earlier, later, confidence_level),
         cautions=tuple(visible_text(text) for text in doubt_lines(report)),
         pictures=(),
-        groups=filled_groups(
-            Group(
+        groups=filled_sections(
+            Section(
                 anchor=f"{prefix}-found",
                 title="The same cells before and after",
                 sentences=(
-                    "The same on the command line, with an exit code for other programs: "
-                    f"mezzmark regress --baseline {first} --candidate {second}",
-                    "A third run of this machine adds its history: where its level changed.",
+                    *next_steps(*run_names([earlier, later])),
                     *(visible_text(text) for text in basis_lines(report)),
                 ),
                 tables=(regression_table(report, table_id=f"{prefix}-cells"),),
             ),
-            Group(
+            Section(
                 anchor=f"{prefix}-left-out",
                 title="What cannot be compared, and why",
                 tables=(
@@ -237,26 +254,25 @@ def _before_after(
     )
 
 
-def _picture(item: _TaskTable, found: HardwareComparison) -> Picture | None:
-    ratios = tuple(
-        ratio
-        for ratio in item.comparison.cells
-        if ratio.cell.task == item.task and ratio.speedup_ratio is not None
-    )
-    task = next((t for t in item.comparison.tasks if t.task == item.task), None)
-    if not ratios or task is None:
-        return None
-    anchors = ratio_anchors(item.comparison, item.task, item.table)
-    names = (item.comparison.other.label, found.reference.label)
-    return make_picture(
-        "comparison",
-        f"{item.table.table_id}-ratios",
-        partial(
-            draw_comparison,
-            names,
-            task,
-            ratios,
-            anchors=anchors,
-            confidence_level=found.confidence_level,
-        ),
-    )
+def _ratio_pictures(
+    comparison: HostComparison, name: str, found: HardwareComparison, table: Table
+) -> list[Picture]:
+    """The figure of a task, where it has a ratio."""
+    ratios = [
+        ratio for ratio in comparison.cells if ratio.cell.task == name and ratio.speedup_ratio
+    ]
+    return [
+        make_picture(
+            f"{table.table_id}-ratios",
+            partial(
+                draw_comparison,
+                (comparison.other.label, found.reference.label),
+                task,
+                ratios,
+                anchors=table.links,
+                confidence_level=found.confidence_level,
+            ),
+        )
+        for task in comparison.tasks
+        if task.task == name and ratios
+    ]

@@ -1,38 +1,53 @@
-"""What a template is given; report_templates/README.md documents every name."""
+"""What a template is given of each run; report_templates/README.md documents every name."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Final
 
-from mezzmark.decide.estimate.observed_run import complete_round_count
-from mezzmark.report.figures.gallery import Picture, draw_gallery
-from mezzmark.report.prose.answer import Answer
-from mezzmark.report.prose.cautions import steadiness_sentences
+from mezzmark.decide.choose.choice import choice_plane
+from mezzmark.model.cell import Setting
+from mezzmark.model.players import PLAYERS, Player
+from mezzmark.model.tasks import TASKS
+from mezzmark.report.figures.gallery import Picture, make_picture
+from mezzmark.report.figures.scatter import draw_choice, draw_size
+from mezzmark.report.figures.scrub import draw_latency, draw_spans
+from mezzmark.report.figures.speeds import draw_encode
+from mezzmark.report.prose.answer import Answer, answer_from
+from mezzmark.report.prose.cautions import (
+    steadiness_sentences,
+    steadiness_warnings,
+    unknown_text,
+)
+from mezzmark.report.prose.choice import findings, headline, tipping_sentences, unchosen_text
 from mezzmark.report.prose.footage import footage_words
-from mezzmark.report.prose.numbers import (
-    count_text,
-    round_count_text,
-    shown_name,
-    visible_text,
+from mezzmark.report.prose.method import ALL_FINISHED, method_sentences, run_basis
+from mezzmark.report.prose.numbers import visible_text
+from mezzmark.report.sections.fidelity import fidelity_section
+from mezzmark.report.sections.parts import Section, filled_sections, slug
+from mezzmark.report.sections.throughput import throughput_section
+from mezzmark.report.tables.cells import cells_table
+from mezzmark.report.tables.choice import choice_table, doubt_table
+from mezzmark.report.tables.facts import Facts, run_facts, version_facts
+from mezzmark.report.tables.run import (
+    clip_table,
+    encode_table,
+    encoding_table,
+    failure_table,
+    proof_table,
+    ranking_table,
 )
-from mezzmark.report.sections import background
-from mezzmark.report.sections.choose import ChooseSection, build_choose_section
-from mezzmark.report.sections.fidelity import FidelitySection, build_fidelity_section
-from mezzmark.report.sections.throughput import ThroughputSection, build_throughput_section
-from mezzmark.report.tables import run as tables
-from mezzmark.report.tables.cells import (
-    ENCODE_CELLS,
-    SCRUB_CELLS,
-    encode_cells_table,
-    scrub_cells_table,
-)
-from mezzmark.report.tables.encodings import encoding_table
-from mezzmark.report.tables.table import Table
+from mezzmark.report.tables.table import Table, filled
 from mezzmark.report.view import RunView
+
+SHOWN: Final = {"scrub", "encode", "grid", "ingest", "delivery", "fidelity", "kernel"}
+"""Tasks that a section, or the machine's steadiness, speaks of; any other gets a table."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunContext:
-    """One run, ready to be written down. `prefix` begins every id that belongs to it."""
+    """One run, ready to be written down. `prefix` begins every id that belongs to it; `lead` is the
+    figure of the first page, where there is one."""
 
     prefix: str
     title: str
@@ -40,86 +55,152 @@ class RunContext:
     footage_words: str
     basis: str
     answer: Answer
-    pictures: tuple[Picture, ...]
-    rankings: tuple[Table, ...]
-    encodes: Table
-    proofs: Table
-    failures: Table
-    throughput: ThroughputSection | None
-    fidelity: FidelitySection | None
-    choice: ChooseSection | None
-    scrub_cells: Table
-    encode_cells: Table
+    lead: tuple[Picture, ...]
+    sections: tuple[Section, ...]
+    cells: tuple[Table, ...]
     footage: Table
     encodings: Table
-    host: list[tuple[str, str]]
+    host: Facts
     steadiness: list[str]
     method: list[str]
-    versions: list[tuple[str, str]]
+    versions: Facts
 
-    def pictures_of(self, kind: str) -> tuple[Picture, ...]:
-        """The figures of a kind; report_templates/README.md names the kinds."""
-        return tuple(picture for picture in self.pictures if picture.kind == kind)
-
-
-def run_contexts(views: Sequence[RunView]) -> tuple[RunContext, ...]:
-    """One context per run; ids and file names get a prefix only where there are several."""
-    return tuple(
-        _run_context(view, "" if len(views) == 1 else f"run{index + 1}-")
-        for index, view in enumerate(views)
-    )
+    @property
+    def pictures(self) -> tuple[Picture, ...]:
+        """All figures, in the order of the page."""
+        return (*self.lead, *(p for section in self.sections for p in section.pictures))
 
 
-def _run_context(view: RunView, prefix: str) -> RunContext:
+def run_context(view: RunView) -> RunContext:
+    """All that a page says of one run."""
     scenario = view.manifest.scenario
-    throughput = build_throughput_section(view, prefix=prefix)
-    fidelity = build_fidelity_section(view, prefix=prefix)
-    choice = build_choose_section(view, prefix=prefix)
+    scrub_cells, encode_cells = cells_table(view, "scrub"), cells_table(view, "encode")
+    scrub = _scrub_section(view, scrub_cells)
     return RunContext(
-        prefix=prefix,
+        prefix=view.prefix,
         title=visible_text(scenario.title or scenario.name),
         description=visible_text(scenario.description),
         footage_words=footage_words(view.manifest.clips),
-        basis=_basis(view),
-        answer=view.answer,
-        pictures=(
-            *draw_gallery(view, prefix=prefix),
-            *(choice.pictures if choice else ()),
-            *(throughput.pictures if throughput else ()),
-            *(fidelity.pictures if fidelity else ()),
+        basis=run_basis(view),
+        answer=run_answer(view),
+        lead=scrub.pictures[:1],
+        sections=filled_sections(
+            _choice_section(view),
+            replace(scrub, pictures=scrub.pictures[1:]),
+            _encode_section(view, encode_cells),
+            throughput_section(view),
+            fidelity_section(view),
+            _size_section(view, scrub_cells),
+            Section(anchor="proofs", title="Right pictures", tables=(proof_table(view),)),
+            _failure_section(view),
+            *_other_sections(view),
         ),
-        throughput=throughput,
-        fidelity=fidelity,
-        choice=choice,
-        rankings=tuple(
-            tables.ranking_table(view, ranking, table_id=f"{prefix}ranking-{index}")
-            for index, ranking in enumerate(view.rankings)
-        ),
-        encodes=tables.encode_table(view, table_id=f"{prefix}encode"),
-        proofs=tables.proof_table(view, table_id=f"{prefix}proof"),
-        failures=tables.failure_table(view, table_id=f"{prefix}failures"),
-        scrub_cells=scrub_cells_table(view, table_id=f"{prefix}{SCRUB_CELLS}"),
-        encode_cells=encode_cells_table(view, table_id=f"{prefix}{ENCODE_CELLS}"),
-        footage=tables.clip_table(view, table_id=f"{prefix}footage"),
-        encodings=encoding_table(view, table_id=f"{prefix}encodings"),
-        host=background.run_facts(view),
+        cells=filled(scrub_cells, encode_cells),
+        footage=clip_table(view),
+        encodings=encoding_table(view),
+        host=run_facts(view),
         steadiness=steadiness_sentences(view.steadiness, view.manifest),
-        method=background.method_sentences(view),
-        versions=background.version_facts(view),
+        method=method_sentences(view),
+        versions=version_facts(view),
     )
 
 
-def _basis(view: RunView) -> str:
-    """One line under the headline: on what, with what, how often."""
-    manifest = view.manifest
-    encodings = {trial.cell.encoding for trial in view.trials if trial.cell.task != "kernel"}
-    host = manifest.host
-    machine = host.cpu_model or host.host_label
-    return (
-        f"{shown_name(machine)}, {count_text(host.usable_core_count, 'core')} · "
-        f"{count_text(len(manifest.clips), 'clip')} · "
-        f"{count_text(len(encodings), 'encoding')} · "
-        f"{round_count_text(complete_round_count(view), view.round_count)} · "
-        f"{count_text(len(view.trials), 'trial')} · "
-        f"{view.confidence_level * 100:g} % intervals in brackets"
+def run_answer(view: RunView) -> Answer:
+    """The answer in words: its first doubts are trials left out and an unsteady machine."""
+    return answer_from(
+        view.manifest,
+        view.observations,
+        view.summaries,
+        view.rankings,
+        view.fidelity,
+        view.choice,
+        doubts=(
+            *([unknown_text(view.unknown)] if view.unknown else []),
+            *steadiness_warnings(view.steadiness),
+        ),
     )
+
+
+def _choice_section(view: RunView) -> Section:
+    """The choice in words, as a figure where there are two figures to draw, and as a table of all
+    encodings; only the headline where nothing can be chosen."""
+    start = Section(anchor="choosing", title="Your needs and wishes", nav="Choice")
+    choice = view.choice
+    if choice is None:
+        problem = view.choice_problem
+        return replace(start, headline=unchosen_text(problem)) if problem else start
+    table_id = f"{view.prefix}choice"
+    table, plane = choice_table(choice, table_id=table_id), choice_plane(choice)
+    draws = [partial(draw_choice, choice, plane, anchors=table.links)] if plane else []
+    return replace(
+        start,
+        headline=headline(choice),
+        sentences=(*findings(choice), *tipping_sentences(choice)),
+        pictures=tuple(make_picture(table_id, draw) for draw in draws),
+        tables=(table, doubt_table(choice, table_id=f"{table_id}-why")),
+    )
+
+
+def _scrub_section(view: RunView, cells: Table) -> Section:
+    """A figure for each setting, the leading one first, and where its waiting goes."""
+    tables = tuple(ranking_table(view, ranking) for ranking in view.rankings)
+    pictures = []
+    for ranking, table in zip(view.rankings, tables, strict=True):
+        links = {"names": table.links, "cells": _by_encoding(cells, ranking.setting)}
+        stem = f"{view.prefix}time-to-picture-{_setting_slug(ranking.setting)}"
+        pictures.append(make_picture(stem, partial(draw_latency, view, ranking, **links)))
+    if view.rankings:
+        links = {"names": tables[0].links, "cells": _by_encoding(cells, view.rankings[0].setting)}
+        draw = partial(draw_spans, view, view.rankings[0], **links)
+        pictures.append(make_picture(f"{view.prefix}where-the-waiting-goes", draw))
+    return Section(anchor="time", title="Time to picture", pictures=tuple(pictures), tables=tables)
+
+
+def _by_encoding(cells: Table, setting: Setting) -> dict[str, str]:
+    return {c.encoding: anchor for c, anchor in cells.links.items() if c.setting == setting}
+
+
+def _setting_slug(setting: Setting) -> str:
+    """A file name for a scrub setting: `jump-roll-4t-slice`."""
+    player = PLAYERS.get(setting["player"], Player(name=""))
+    threads = f"{setting['threads']}t"
+    parts = (setting["pattern"], setting["policy"], threads, player.threading)
+    return slug(
+        "-".join(str(part) for part in (*parts, setting["viewer_height"], player.device) if part)
+    )
+
+
+def _encode_section(view: RunView, cells: Table) -> Section:
+    table = encode_table(view)
+    marks = {(c.encoding, c.setting["threads"]): anchor for c, anchor in cells.links.items()}
+    draw = partial(draw_encode, view, anchors=table.links, cells=marks)
+    return Section(
+        anchor="encoding",
+        title="Encoding",
+        pictures=(make_picture(f"{view.prefix}encode-speed", draw),) if table else (),
+        tables=(table,),
+    )
+
+
+def _size_section(view: RunView, cells: Table) -> Section:
+    start = Section(anchor="size", title="Size")
+    if not view.rankings or not any(
+        e.encoding in view.bitrates_bps for e in view.rankings[0].entries
+    ):
+        return start
+    first = view.rankings[0]
+    draw = partial(draw_size, view, first, cells=_by_encoding(cells, first.setting))
+    return replace(start, pictures=(make_picture(f"{view.prefix}size-against-time", draw),))
+
+
+def _failure_section(view: RunView) -> Section:
+    table = failure_table(view)
+    headline = "" if table else ALL_FINISHED
+    return Section(anchor="failed", title="Failures", headline=headline, tables=(table,))
+
+
+def _other_sections(view: RunView) -> Iterator[Section]:
+    """Of every other task of the task table, cell by cell."""
+    for task in sorted({summary.cell.task for summary in view.summaries} - SHOWN):
+        table = cells_table(view, task)
+        yield Section(anchor=slug(task), title=TASKS[task].label, tables=(table,))

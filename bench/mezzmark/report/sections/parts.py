@@ -1,5 +1,6 @@
-"""What stands in the report before the runs' own articles, where there are several runs."""
+"""What a page is made of; report_templates/README.md documents every name."""
 
+import re
 from dataclasses import dataclass, replace
 
 from mezzmark.report.figures.gallery import Picture
@@ -7,19 +8,22 @@ from mezzmark.report.tables.table import Table, filled
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Group:
-    """A heading with sentences and tables."""
+class Section:
+    """A heading (`nav` where the list of sections has a shorter one), then, as far as there are
+    any, a line that answers it, sentences, figures and tables."""
 
     anchor: str
     title: str
+    nav: str = ""
+    headline: str = ""
     sentences: tuple[str, ...] = ()
+    pictures: tuple[Picture, ...] = ()
     tables: tuple[Table, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ComparisonSection:
-    """A comparison of hosts, of two runs of one host, or a history; report_templates/README.md
-    documents the names."""
+    """A comparison of hosts, of two runs of one host, or a history, before the runs' articles."""
 
     anchor: str
     kicker: str
@@ -27,10 +31,15 @@ class ComparisonSection:
     basis: str
     cautions: tuple[str, ...]
     pictures: tuple[Picture, ...]
-    groups: tuple[Group, ...]
+    groups: tuple[Section, ...]
 
 
-def filled_groups(*groups: Group) -> tuple[Group, ...]:
-    """The groups that have something to say, with those of their tables that have rows."""
-    kept = (replace(g, tables=filled(*g.tables)) for g in groups)
-    return tuple(group for group in kept if group.sentences or group.tables)
+def filled_sections(*sections: Section) -> tuple[Section, ...]:
+    """Those that have something to say, with those of their tables that have rows."""
+    kept = (replace(section, tables=filled(*section.tables)) for section in sections)
+    return tuple(s for s in kept if s.headline or s.sentences or s.pictures or s.tables)
+
+
+def slug(text: str) -> str:
+    """`text` as part of an id or a file name: letters of ASCII, digits and hyphens."""
+    return re.sub(r"[^a-z0-9]+", "-", text.lower())

@@ -1,22 +1,20 @@
-"""The report's section on throughput: grid, scaling, ingest, delivery; and the tables of sizing."""
+"""The report's section on throughput: grid, scaling, ingest, delivery."""
 
-import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 
 from mezzmark.decide.throughput.grid import GridFindings, fit_grid, judge_grid
 from mezzmark.decide.throughput.schedule import IngestPrediction, last_ingest, predict_ingests
-from mezzmark.model.records import Trial
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.machine import draw_gantt, draw_grid, draw_scaling
-from mezzmark.report.tables.table import Table, filled
+from mezzmark.report.sections.parts import Section, slug
+from mezzmark.report.tables.table import Table
 from mezzmark.report.tables.throughput import (
+    best_split,
     delivery_table,
     grid_table,
-    ingest_order,
     ingest_table,
     scaling_table,
 )
@@ -24,17 +22,8 @@ from mezzmark.report.view import RunView
 from mezzmark.statistics.scaling import ScalingFit, law_throughput
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ThroughputSection:
-    """What the section shows, in order: pictures of kind `grid`, `scaling` and `gantt`, and one
-    table for each task that was measured."""
-
-    pictures: tuple[Picture, ...]
-    tables: tuple[Table, ...]
-
-
-def build_throughput_section(view: RunView, *, prefix: str) -> ThroughputSection | None:
-    """The section of one run, or None where no throughput task was measured."""
+def throughput_section(view: RunView) -> Section:
+    """Figures of grid, scaling and ingest, and a table for each task that was measured."""
     findings = judge_grid(view.trials, view.manifest.host, confidence_level=view.confidence_level)
     ingests = predict_ingests(
         view.trials,
@@ -42,50 +31,54 @@ def build_throughput_section(view: RunView, *, prefix: str) -> ThroughputSection
         confidence_level=view.confidence_level,
         rng=np.random.default_rng(view.manifest.scenario.seed),
     )
-    fits = {found.encoding: fit for found in findings if (fit := _fit(view, found.encoding))}
-    tables = [
-        grid_table(view, findings, table_id=f"{prefix}grid"),
-        scaling_table(view, fits, table_id=f"{prefix}scaling"),
-        ingest_table(view, ingests, table_id=f"{prefix}ingest"),
-        delivery_table(view, table_id=f"{prefix}delivery"),
-    ]
-    pictures = (
-        *_grid_pictures(view, findings, fits, prefix),
-        *_gantt_pictures(view.trials, ingests, prefix),
-    )
-    measured = filled(*tables)
-    return ThroughputSection(pictures=pictures, tables=measured) if measured else None
-
-
-def _fit(view: RunView, encoding: str) -> ScalingFit | None:
     timed = [
         ((0, trial.round_index), trial)
         for trial in view.trials
         if trial.outcome == "finished" and not trial.arm
     ]
-    return fit_grid(encoding, timed)
+    fits = {found.encoding: fit for found in findings if (fit := fit_grid(found.encoding, timed))}
+    grid, scaling = grid_table(view, findings), scaling_table(view, fits)
+    ingest = ingest_table(view, ingests)
+    return Section(
+        anchor="throughput",
+        title="The whole machine",
+        pictures=(
+            *_grid_pictures(view, findings, grid),
+            *_scaling_pictures(view, findings, fits, scaling),
+            *_gantt_pictures(view, ingests, ingest),
+        ),
+        tables=(grid, scaling, ingest, delivery_table(view)),
+    )
+
+
+def _stem(view: RunView, kind: str, number: int, encoding: str) -> str:
+    return f"{view.prefix}{kind}-{number + 1}-{slug(encoding)[:40] or 'encoding'}"
 
 
 def _grid_pictures(
-    view: RunView, findings: Sequence[GridFindings], fits: dict[str, ScalingFit], prefix: str
+    view: RunView, findings: Sequence[GridFindings], table: Table
 ) -> Iterator[Picture]:
     for number, found in enumerate(findings):
-        stem = f"{number + 1}-{_slug(found.encoding)}"
         if len(found.splits) > 1:
-            draw = partial(draw_grid, found, anchor=f"{prefix}grid-{number}")
-            yield make_picture("grid", f"{prefix}grid-{stem}", draw)
-        fit = fits.get(found.encoding)
-        if fit is not None:
-            best = next(s for s in found.splits if (s.job_count, s.thread_count) == found.best)
+            draw = partial(draw_grid, found, anchor=table.links[found.encoding])
+            yield make_picture(_stem(view, "grid", number, found.encoding), draw)
+
+
+def _scaling_pictures(
+    view: RunView, findings: Sequence[GridFindings], fits: dict[str, ScalingFit], table: Table
+) -> Iterator[Picture]:
+    for number, found in enumerate(findings):
+        if fit := fits.get(found.encoding):
+            measured_fps = best_split(found).figures["throughput_fps"].point
             draw = partial(
                 draw_scaling,
                 found,
                 fit,
                 confidence_level=view.confidence_level,
-                fps_per_unit=best.figures["throughput_fps"].point / _best_rate(fit, found),
-                anchor=f"{prefix}scaling-{list(fits).index(found.encoding)}",
+                fps_per_unit=measured_fps / _best_rate(fit, found),
+                anchor=table.links[found.encoding],
             )
-            yield make_picture("scaling", f"{prefix}scaling-{stem}", draw)
+            yield make_picture(_stem(view, "scaling", number, found.encoding), draw)
 
 
 def _best_rate(fit: ScalingFit, found: GridFindings) -> float:
@@ -95,22 +88,15 @@ def _best_rate(fit: ScalingFit, found: GridFindings) -> float:
 
 
 def _gantt_pictures(
-    trials: Sequence[Trial], ingests: Sequence[IngestPrediction], prefix: str
+    view: RunView, ingests: Sequence[IngestPrediction], table: Table
 ) -> Iterator[Picture]:
     """The fastest way of ingesting to each encoding, as its last round went."""
     fastest: dict[str, IngestPrediction] = {}
     for found in ingests:
-        name = found.cell.encoding
-        if name not in fastest or found.measured.point < fastest[name].measured.point:
-            fastest[name] = found
-    last = last_ingest(trials)
-    rows = {found.cell: index for index, found in enumerate(ingest_order(ingests))}
-    for number, found in enumerate(fastest.values()):
-        stem = f"{prefix}ingest-{number + 1}-{_slug(found.cell.encoding)}"
-        anchor = f"{prefix}ingest-{rows[found.cell]}"
-        draw = partial(draw_gantt, found, last[found.cell.cell_id], anchor=anchor)
-        yield make_picture("gantt", stem, draw)
-
-
-def _slug(text: str) -> str:
-    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")[:40] or "encoding"
+        known = fastest.setdefault(found.cell.encoding, found)
+        if found.measured.point < known.measured.point:
+            fastest[found.cell.encoding] = found
+    last = last_ingest(view.trials)
+    for number, (name, found) in enumerate(fastest.items()):
+        draw = partial(draw_gantt, found, last[found.cell.cell_id], anchor=table.links[found.cell])
+        yield make_picture(_stem(view, "ingest", number, name), draw)

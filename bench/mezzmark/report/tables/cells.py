@@ -1,90 +1,72 @@
-"""The tables at the report's end: every cell on its own, clip by clip."""
+"""The table of every cell of a task on its own, clip by clip."""
 
-from mezzmark.model.cell import Setting
+from collections.abc import Mapping
+from typing import Final
+
 from mezzmark.model.estimate import CellSummary
-from mezzmark.report.tables.run import bare_tails, named
-from mezzmark.report.tables.table import DASH, Column, Table, tabulate
+from mezzmark.model.tasks import TASKS
+from mezzmark.report.prose.table_notes import cells_note
+from mezzmark.report.tables.run import named
+from mezzmark.report.tables.table import DASH, Column, Content, Entry, Table, tabulate
 from mezzmark.report.view import RunView
 
-SCRUB_CELLS, ENCODE_CELLS = "scrub-cells", "encode-cells"
-"""What the tables' ids end with."""
+_AXES: Final = {"scrub": ("pattern", "policy", "threads"), "encode": ("threads",)}
+_HEADS: Final[Mapping[str, Mapping[str, str]]] = {
+    "scrub": {
+        "p50_ms": "median",
+        "p95_ms": "p95",
+        "locate_p50_ms": "locate",
+        "decode_p50_ms": "decode",
+        "present_p50_ms": "present",
+        "open_ms": "open",
+        "read_bytes_per_move": "read per move",
+    },
+    "encode": {
+        "throughput_fps": "speed",
+        "cores_busy": "cores busy",
+        "bitrate_bps": "bit rate",
+        "file_bytes": "file",
+        "peak_rss_bytes": "peak memory",
+    },
+}
+"""The axes and figures that are shown of a task, and what the figures are called; of any other task
+all, by their names."""
 
 
-def cell_anchors(view: RunView, task: str, setting: Setting, *, table_id: str) -> dict[str, str]:
-    """Each encoding's first row, over clips, in the table of all cells of the task."""
-    anchors: dict[str, str] = {}
-    for index, summary in enumerate(_cells_of(view, task)):
-        if summary.cell.setting == setting and not summary.arm:
-            anchors.setdefault(summary.cell.encoding, f"{table_id}-{index}")
-    return anchors
-
-
-def _cells_of(view: RunView, task: str) -> list[CellSummary]:
-    return [summary for summary in view.summaries if summary.cell.task == task]
-
-
-def _figure(head: str, figure: str) -> Column[CellSummary]:
-    return Column(head, lambda summary: summary.estimates.get(figure))
-
-
-def _columns(view: RunView, *own: Column[CellSummary]) -> list[Column[CellSummary]]:
-    """A task's own columns between those of all tasks."""
-    return [
-        Column("encoding", lambda s: named(view, s.cell.encoding), "left"),
-        Column("clip", lambda s: s.cell.clip, "left"),
-        *own,
-        Column("trials", lambda s: s.trial_count),
-        Column("failed", lambda s: s.failed_trial_count),
-    ]
-
-
-def scrub_cells_table(view: RunView, *, table_id: str) -> Table:
-    """Every scrub cell on its own, clip by clip."""
-    mine = _cells_of(view, "scrub")
-    tails = [s.estimates["p95_ms"] for s in mine if "p95_ms" in s.estimates]
+def cells_table(view: RunView, task: str) -> Table:
+    """Every cell of a task: its axes and its figures. Rows are found by their cell over all clips;
+    those of self-comparisons are not."""
+    spec = TASKS[task]
+    heads = _HEADS.get(task, {figure.name: figure.name for figure in spec.figures})
+    mine = [summary for summary in view.summaries if summary.cell.task == task]
     return tabulate(
         mine,
-        _columns(
-            view,
-            Column("pattern", lambda s: s.cell.setting["pattern"], "left"),
-            Column("policy", _policy, "left"),
-            Column("threads", lambda s: s.cell.setting["threads"]),
-            _figure("median", "p50_ms"),
-            _figure("p95", "p95_ms"),
-            _figure("locate", "locate_p50_ms"),
-            _figure("decode", "decode_p50_ms"),
-            _figure("present", "present_p50_ms"),
-            _figure("open", "open_ms"),
-            _figure("read per move", "read_bytes_per_move"),
-        ),
-        table_id=table_id,
-        title="Every scrub cell",
-        note=(
-            "All rounds, also one that was stopped. Medians of a span do not add up to the median "
-            f"of the whole.{bare_tails(tails)}"
-        ),
+        [
+            Column("encoding", lambda s: named(view, s.cell.encoding), "left"),
+            Column("clip", lambda s: s.cell.clip, "left"),
+            *map(_axis_column, _AXES.get(task, spec.axes)),
+            *(_figure_column(name, head) for name, head in heads.items()),
+            Column("trials", lambda s: s.trial_count),
+            Column("failed", lambda s: s.failed_trial_count),
+        ],
+        table_id=f"{view.prefix}{task}-cells",
+        title=f"Every {task} cell",
+        note=cells_note(task, [s.estimates["p95_ms"] for s in mine if "p95_ms" in s.estimates]),
+        key=lambda s: None if s.arm else s.cell.but(clip=""),
     )
 
 
-def _policy(summary: CellSummary) -> str:
-    policy: str = summary.cell.setting["policy"] or DASH
-    return f"{policy}, {summary.arm} arm" if summary.arm else policy
+def _figure_column(name: str, head: str) -> Column[CellSummary]:
+    return Column(head, lambda summary: summary.estimates.get(name))
 
 
-def encode_cells_table(view: RunView, *, table_id: str) -> Table:
-    """Every encode cell on its own, clip by clip."""
-    return tabulate(
-        _cells_of(view, "encode"),
-        _columns(
-            view,
-            Column("threads", lambda s: s.cell.setting["threads"]),
-            _figure("speed", "throughput_fps"),
-            _figure("cores busy", "cores_busy"),
-            _figure("bit rate", "bitrate_bps"),
-            _figure("file", "file_bytes"),
-            _figure("peak memory", "peak_rss_bytes"),
-        ),
-        table_id=table_id,
-        title="Every encode cell",
-        note="Speed is total frames / total seconds.",
-    )
+def _axis_column(axis: str) -> Column[CellSummary]:
+    """What a cell has on an axis; the arm of a self-comparison stands beside the policy."""
+
+    def cell(summary: CellSummary) -> Content:
+        value = summary.cell.setting[axis]
+        if axis == "policy" and summary.arm:
+            return f"{value or DASH}, {summary.arm} arm"
+        return Entry("yes" if value else "no") if isinstance(value, bool) else value
+
+    return Column(axis.replace("_", " "), cell, "right" if axis == "threads" else "left")

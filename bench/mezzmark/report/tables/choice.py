@@ -3,14 +3,15 @@
 from functools import partial
 
 from mezzmark.decide.choose.choice import Choice, JudgedEncoding
-from mezzmark.report.prose.choice import against_text, chance_text, rounds_text
+from mezzmark.report.prose.choice import against_text, chance_text
 from mezzmark.report.prose.numbers import estimate_parts, visible_text
+from mezzmark.report.prose.table_notes import NOTES, choice_note
 from mezzmark.report.tables.table import Column, Content, Entry, Table, tabulate
 
 _STATUS_ORDER = ("meets", "open", "not judged", "ruled out")
 
 
-def choice_order(choice: Choice) -> list[JudgedEncoding]:
+def _order(choice: Choice) -> list[JudgedEncoding]:
     """The recommended one first, the ruled out last."""
     return sorted(
         choice.encodings,
@@ -25,13 +26,13 @@ def choice_order(choice: Choice) -> list[JudgedEncoding]:
 
 def choice_table(choice: Choice, *, table_id: str, in_play_only: bool = False) -> Table:
     """All encodings: the recommended one first, the ruled out last; or those alone that may be
-    used, without the column that says so."""
+    used, without the column that says so. Rows are found by encoding."""
     needs: list[Column[JudgedEncoding]] = [
         Column("needs", lambda e: e.status, "left"),
         Column("chance to meet all", partial(_chance_all, choice)),
     ]
     return tabulate(
-        [e for e in choice_order(choice) if not in_play_only or e.status in ("meets", "open")],
+        [e for e in _order(choice) if not in_play_only or e.status in ("meets", "open")],
         [
             Column("encoding", partial(_named, choice), "left"),
             *(needs[1:] if in_play_only else needs),
@@ -41,18 +42,15 @@ def choice_table(choice: Choice, *, table_id: str, in_play_only: bool = False) -
         ],
         table_id=table_id,
         title="Needs and wishes, encoding by encoding",
-        note=(
-            f"{choice.confidence_level * 100:g} % intervals in brackets; {rounds_text(choice)}. "
-            "An encoding is off the front when another one equals or beats it in all that is "
-            "wished for and beats it in something."
-        ),
+        note=choice_note(choice),
+        key=lambda e: e.encoding,
     )
 
 
 def doubt_table(choice: Choice, *, table_id: str) -> Table:
     """What speaks against each encoding, as a table of its own: the texts are long."""
     return tabulate(
-        [entry for entry in choice_order(choice) if against_text(choice, entry)],
+        [entry for entry in _order(choice) if against_text(choice, entry)],
         [
             Column("encoding", lambda e: e.encoding, "left"),
             Column("needs", lambda e: e.status, "left"),
@@ -60,8 +58,7 @@ def doubt_table(choice: Choice, *, table_id: str) -> Table:
         ],
         table_id=table_id,
         title="What speaks against an encoding",
-        note="Each need that is missed or open: what was measured, how far that is from the "
-        "limit, and the chance of meeting it.",
+        note=NOTES["doubts"],
     )
 
 

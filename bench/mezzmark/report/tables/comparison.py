@@ -1,32 +1,43 @@
-"""Tables of hosts side by side: tasks, ratios, best settings and prices, differences, refusals."""
+"""Tables of several runs: hosts side by side with tasks, ratios, prices, differences and refusals;
+the history of one host."""
 
 from collections.abc import Callable, Sequence
+from functools import partial
 
 from mezzmark.decide.compare.best_throughput import BestThroughput
-from mezzmark.decide.compare.hosts import CellRatio, HardwareComparison, HostComparison, Standing
+from mezzmark.decide.compare.history import History, HistoryRun, HistorySeries, Step
+from mezzmark.decide.compare.hosts import HardwareComparison, HostComparison, Standing
 from mezzmark.decide.compare.verdicts import Refusal
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.tasks import TASKS
+from mezzmark.report.prose.history import (
+    change_text,
+    date_texts,
+    percent_text,
+    series_name,
+)
 from mezzmark.report.prose.hosts import has_many_clips, ratio_remark, setting_label
 from mezzmark.report.prose.machine import fact_label, fact_text
 from mezzmark.report.prose.numbers import count_text, shown_name
+from mezzmark.report.prose.table_notes import NOTES, best_note, ratio_note
 from mezzmark.report.tables.table import Column, Entry, Table, bare, probability, tabulate
 
 MOST_CELLS_NAMED = 3
 """Cells of a refusal that are named; their number is always given."""
 
 
-def task_table(found: HardwareComparison, *, table_id: str) -> Table:
+def task_table(found: HardwareComparison) -> Table:
     """Each task of each host against the reference, and the reference kernel."""
     rows: list[tuple[str, str, Estimate, Standing | None, int | None]] = []
-    for comparison in found.others:
-        label = comparison.other.label
-        for task in comparison.tasks:
-            counted = (task.speedup_ratio, task.standing, task.cell_count)
-            rows.append((label, TASKS[task.task].label, *counted))
-        if comparison.kernel_ratio is not None:
-            rows.append((label, TASKS["kernel"].label, comparison.kernel_ratio, None, None))
+    for one in found.others:
+        label = one.other.label
+        rows += [
+            (label, TASKS[t.task].label, t.speedup_ratio, t.standing, t.cell_count)
+            for t in one.tasks
+        ]
+        if one.kernel_ratio is not None:
+            rows.append((label, TASKS["kernel"].label, one.kernel_ratio, None, None))
     return tabulate(
         rows,
         [
@@ -36,27 +47,19 @@ def task_table(found: HardwareComparison, *, table_id: str) -> Table:
             Column("verdict", lambda r: r[3], "left"),
             Column("common cells", lambda r: r[4]),
         ],
-        table_id=table_id,
+        table_id="hosts-tasks",
         title=f"Tasks against {shown_name(found.reference.label)}",
-        note=(
-            "Geometric mean over common cells. What a task gains beyond the reference kernel "
-            "(plain arithmetic on one core) is not the core's plain speed."
-        ),
+        note=NOTES["tasks"],
     )
-
-
-def _ratios_of(comparison: HostComparison, task: str) -> list[CellRatio]:
-    return [ratio for ratio in comparison.cells if ratio.cell.task == task]
 
 
 def ratio_table(
     comparison: HostComparison, task: str, found: HardwareComparison, *, table_id: str
 ) -> Table:
-    """Every compared cell of a task: ratio, verdict, rounds."""
-    ratios = _ratios_of(comparison, task)
+    """Every compared cell of a task: ratio, verdict, rounds; rows are found by their cell."""
+    ratios = [ratio for ratio in comparison.cells if ratio.cell.task == task]
     other, reference = shown_name(comparison.other.label), shown_name(found.reference.label)
     with_clip = has_many_clips(ratios)
-    figure = TASKS[task].figure(TASKS[task].headline)
     return tabulate(
         ratios,
         [
@@ -70,22 +73,12 @@ def ratio_table(
         ],
         table_id=table_id,
         title=f"{other} against {reference}: {TASKS[task].label}",
-        note=(
-            f"Figure: {figure.name} ({figure.unit}). Above 1 {other} is faster. p is adjusted "
-            "for all cells of all hosts shown."
-        ),
+        note=ratio_note(TASKS[task], other),
+        key=lambda r: r.cell,
     )
 
 
-def ratio_anchors(comparison: HostComparison, task: str, table: Table) -> dict[str, str]:
-    """From a cell's id to its row; of two rows of one cell, the first."""
-    anchors: dict[str, str] = {}
-    for ratio, anchor in zip(_ratios_of(comparison, task), table.anchors, strict=True):
-        anchors.setdefault(ratio.cell.cell_id, anchor)
-    return anchors
-
-
-def best_table(found: HardwareComparison, *, table_id: str) -> Table:
+def best_table(found: HardwareComparison) -> Table:
     """Each host at its own best threads and jobs, with cost per unit where prices are known."""
     columns: list[Column[BestThroughput]] = [
         Column("work", lambda r: Entry(_work(r.cell)), "left"),
@@ -94,11 +87,8 @@ def best_table(found: HardwareComparison, *, table_id: str) -> Table:
         Column("speed", lambda r: r.throughput),
         Column("times as fast", lambda r: bare(r.speedup_ratio)),
     ]
-    note = (
-        "Frames per second at the number of threads and jobs that was fastest on that host; which "
-        "is fastest is read from the same rounds."
-    )
-    if any(row.per_fps for row in found.best):
+    has_prices = any(row.per_fps for row in found.best)
+    if has_prices:
         runs = [found.reference, *(comparison.other for comparison in found.others)]
         prices = (run.price for run in runs if run.price is not None)
         unit = next((price.unit for price in prices if price.unit), "price")
@@ -107,13 +97,12 @@ def best_table(found: HardwareComparison, *, table_id: str) -> Table:
             Column(f"{unit} per hour of footage an hour", lambda r: bare(r.per_hour)),
             Column("cost per unit against the reference", lambda r: bare(r.cost_ratio)),
         ]
-        note += " Cost per unit below 1: more for the money than the reference."
     return tabulate(
         found.best,
         columns,
-        table_id=table_id,
+        table_id="hosts-best-table",
         title="Throughput of each host at its best",
-        note=note,
+        note=best_note(has_prices=has_prices),
     )
 
 
@@ -142,7 +131,7 @@ def difference_table(
         ],
         table_id=table_id,
         title=f"{reference} and {other}",
-        note="Recorded by each run.",
+        note=NOTES["differences"],
     )
 
 
@@ -159,7 +148,7 @@ def refusal_table(
         ],
         table_id=table_id,
         title=title,
-        note="What decides the work must be the same, or a ratio would compare different work.",
+        note=NOTES["refusals"],
     )
 
 
@@ -167,3 +156,67 @@ def _which(refusal: Refusal) -> str:
     named = "; ".join(cell.cell_id for cell in refusal.cells[:MOST_CELLS_NAMED])
     more = len(refusal.cells) - MOST_CELLS_NAMED
     return f"{named}; and {more} more" if more > 0 else named
+
+
+def level_table(history: History, *, table_id: str) -> Table:
+    dates = date_texts(history.runs)
+    lines = [Column(series_name(line), partial(_level, line)) for line in history.tasks]
+    return tabulate(
+        history.runs,
+        [
+            Column("begun", lambda run: Entry(dates[run.position], sort=run.started_utc), "left"),
+            Column("run", lambda run: run.name, "left"),
+            *lines,
+        ],
+        table_id=table_id,
+        title="Each run against the first",
+        note=NOTES["history levels"],
+    )
+
+
+def _level(line: HistorySeries, run: HistoryRun) -> Entry | None:
+    return next((bare(p.cost_ratio) for p in line.points if p.position == run.position), None)
+
+
+def change_table(history: History, *, table_id: str) -> Table:
+    dates = date_texts(history.runs)
+
+    def date(position: int) -> Entry:
+        return Entry(dates[position], sort=history.runs[position].started_utc)
+
+    return tabulate(
+        [(line, step) for line in (*history.tasks, *history.cells) for step in line.steps],
+        [
+            Column("what", lambda r: series_name(r[0]), "left"),
+            Column("last run before", lambda r: date(r[1].before), "left"),
+            Column("first run after", lambda r: date(r[1].after), "left"),
+            Column("time", lambda r: _percent(r[1])),
+            Column("p", lambda r: probability(r[1].adjusted_p)),
+            Column("what changed there", lambda r: Entry(change_text(r[1])), "left"),
+        ],
+        table_id=table_id,
+        title="Changes of level",
+        note=NOTES["history changes"],
+    )
+
+
+def _percent(step: Step) -> Entry:
+    return Entry(percent_text(step.cost_ratio), sort=step.cost_ratio.point)
+
+
+def history_cells_table(history: History, *, table_id: str) -> Table:
+    dates = date_texts(history.runs)
+    return tabulate(
+        history.cells,
+        [
+            Column("cell", series_name, "left"),
+            Column("runs", lambda line: len(line.points)),
+            Column("first", lambda line: dates[line.points[0].position], "left"),
+            Column("last", lambda line: dates[line.points[-1].position], "left"),
+            Column("time, last / first", lambda line: bare(line.points[-1].cost_ratio)),
+            Column("changes", lambda line: len(line.steps)),
+        ],
+        table_id=table_id,
+        title="Cells, first run and last",
+        note=NOTES["history cells"],
+    )

@@ -1,31 +1,22 @@
 """The tables of picture quality: figures and colours, tags, codecs at equal quality."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from functools import partial
-from typing import Final
 
 from mezzmark.decide.picture.diagnosis import INVISIBLE_DELTA_E
-from mezzmark.decide.picture.fidelity import CLIPS_FOR_INTERVAL, EncodingFidelity, tag_verdicts
-from mezzmark.decide.picture.ladders import RateComparison
+from mezzmark.decide.picture.fidelity import EncodingFidelity, tag_verdicts
+from mezzmark.decide.picture.ladders import compare_ladders
 from mezzmark.model.tasks.fidelity import METRICS, TagSurvival
-from mezzmark.report.prose.numbers import count_text
 from mezzmark.report.prose.picture import colour_words, consequence_words, tag_text
+from mezzmark.report.prose.table_notes import NOTES, quality_note
 from mezzmark.report.tables.table import DASH, Column, Content, Entry, Table, tabulate
-
-QUALITY_NOTE: Final = (
-    "Of generation 1, against the clip's own frames in its own bit depth and chroma. PSNR counts "
-    "all samples of all planes alike; mean of frames, then of clips. ΔE is CIEDE2000 on a "
-    "BT.1886 display, at the 90th percentile of the chart's patches; below 1 it is not seen."
-)
+from mezzmark.report.view import RunView
 
 
-def quality_table(judged: Sequence[EncodingFidelity], *, table_id: str) -> Table:
-    """Each encoding's picture figures of generation 1, its last generation, and its colours."""
-    clip_count = max(len(entry.clips) for entry in judged)
-    note = QUALITY_NOTE
-    if clip_count < CLIPS_FOR_INTERVAL:
-        missing = CLIPS_FOR_INTERVAL - clip_count
-        note += f" No intervals: they take {count_text(missing, 'clip')} more."
+def quality_table(view: RunView) -> Table:
+    """Each encoding's picture figures of generation 1, its last generation, and its colours; rows
+    are found by encoding."""
+    judged = view.fidelity
     return tabulate(
         judged,
         [
@@ -37,9 +28,10 @@ def quality_table(judged: Sequence[EncodingFidelity], *, table_id: str) -> Table
             Column("colours", _colours, "left"),
             Column("largest ΔE", _largest_change),
         ],
-        table_id=table_id,
+        table_id=f"{view.prefix}quality",
         title="Picture quality and colour",
-        note=note,
+        note=quality_note(max(len(entry.clips) for entry in judged)),
+        key=lambda e: e.encoding,
     )
 
 
@@ -114,9 +106,9 @@ def _largest_change(entry: EncodingFidelity) -> Content:
     return Entry(f"{patch.worst_delta_e:.1f} ({patch.worst_patch})", sort=patch.worst_delta_e)
 
 
-def tag_table(judged: Sequence[EncodingFidelity], *, table_id: str) -> Table:
+def tag_table(view: RunView) -> Table:
     """Which tags come back from a file, encoding by encoding."""
-    survivals = [entry.tags for entry in judged if entry.tags is not None]
+    survivals = [entry.tags for entry in view.fidelity if entry.tags is not None]
     verdicts = [tag_verdicts(survival) for survival in survivals]
     tags = [verdict.tag for verdict in verdicts[0]] if verdicts else []
     return tabulate(
@@ -126,10 +118,9 @@ def tag_table(judged: Sequence[EncodingFidelity], *, table_id: str) -> Table:
             *(Column(tag, partial(_tag, place), "left") for place, tag in enumerate(tags)),
             Column("what it does to the picture", _consequence, "left"),
         ],
-        table_id=table_id,
+        table_id=f"{view.prefix}tags",
         title="Tags that survive",
-        note="Written with a small file of the chart and read back from it. Lost colour tags are "
-        "guessed by every player in its own way; the last column says what that shows.",
+        note=NOTES["tags"],
     )
 
 
@@ -143,10 +134,10 @@ def _consequence(survival: TagSurvival) -> Entry:
     return Entry(consequence_words(survival) or DASH, sort=survival.delta_e_shown)
 
 
-def ladder_table(ladders: Sequence[RateComparison], *, table_id: str) -> Table:
+def ladder_table(view: RunView) -> Table:
     """Codecs against each other at equal quality, and at equal rate."""
     return tabulate(
-        ladders,
+        compare_ladders(view.fidelity, view.manifest.encodings),
         [
             Column("compared", lambda c: f"{c.test} against {c.anchor}", "left"),
             Column(
@@ -159,8 +150,7 @@ def ladder_table(ladders: Sequence[RateComparison], *, table_id: str) -> Table:
             ),
             Column("clips", lambda c: c.clip_count),
         ],
-        table_id=table_id,
+        table_id=f"{view.prefix}ladders",
         title="Codecs at equal quality",
-        note="Bjøntegaard deltas between codecs with four or more encodings each, from PSNR of "
-        "all planes; negative bit rate means smaller files for the same PSNR.",
+        note=NOTES["ladders"],
     )

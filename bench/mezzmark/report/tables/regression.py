@@ -4,14 +4,23 @@ from typing import Final
 from xml.etree import ElementTree
 
 from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport, Verdict
-from mezzmark.report.prose.numbers import markdown_text, visible_text
+from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.prose.regress import (
     context_lines,
     remark_text,
     summarise_regression,
     unjudged_lines,
 )
-from mezzmark.report.tables.table import DASH, Column, Entry, Table, markdown_table, tabulate
+from mezzmark.report.prose.table_notes import NOTES
+from mezzmark.report.tables.table import (
+    DASH,
+    Column,
+    Entry,
+    Table,
+    markdown_table,
+    markdown_text,
+    tabulate,
+)
 
 MARKS: Final[dict[Verdict, str]] = {
     "improved": "−",
@@ -40,10 +49,7 @@ def regression_table(report: RegressionReport, *, table_id: str = "regression") 
         ],
         table_id=table_id,
         title="Cells before and after",
-        note=(
-            "Time, later / earlier: above 1 the later run is slower. Verdicts are adjusted for all "
-            "cells."
-        ),
+        note=NOTES["regression"],
     )
 
 

@@ -1,21 +1,15 @@
-"""The tables of one run: rankings, encode speeds, right pictures, failures, clips, encodings."""
+"""The tables of one run: rankings, encode speeds, right pictures, failures, clips, encodings; and
+the whole catalogue of encodings."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping
 
 from mezzmark.decide.estimate.ranking import Ranked, Ranking
-from mezzmark.model.encoding import ORIGINAL
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.records import Trial
 from mezzmark.model.run import ClipManifest
-from mezzmark.report.prose.numbers import (
-    count_text,
-    hour_gb_text,
-    number_text,
-    visible_text,
-    withheld_text,
-)
-from mezzmark.report.prose.run_figures import role_words
+from mezzmark.report.prose.numbers import count_text, hour_gb_text, number_text, visible_text
+from mezzmark.report.prose.table_notes import NOTES, ranking_note
 from mezzmark.report.prose.terms import setting_words
 from mezzmark.report.tables.table import Column, Entry, Table, tabulate
 from mezzmark.report.view import RunView, encode_speeds
@@ -26,9 +20,8 @@ def named(view: RunView, encoding: str, ranking: Ranking | None = None) -> Entry
     return Entry(visible_text(encoding), sign=view.role(encoding, ranking))
 
 
-def ranking_table(view: RunView, ranking: Ranking, *, table_id: str) -> Table:
-    """Encodings in one scrub setting, fastest first."""
-    level = f"{view.confidence_level * 100:g} %"
+def ranking_table(view: RunView, ranking: Ranking) -> Table:
+    """Encodings in one scrub setting, fastest first; rows are found by encoding."""
     return tabulate(
         ranking.entries,
         [
@@ -38,31 +31,14 @@ def ranking_table(view: RunView, ranking: Ranking, *, table_id: str) -> Table:
             Column("as fast as the original", lambda e: e.speedup_ratio),
             Column("time against the fastest", lambda e: e.cost_ratio),
             Column("may be the fastest", lambda e: _standing(e, ranking), "left"),
-            Column("bit rate", lambda e: _bitrate(view, e.encoding)),
+            Column("bit rate", lambda e: _rate(view, e.encoding, _mbps_text)),
             Column("rounds", lambda e: e.estimates["p50_ms"].round_count),
         ],
-        table_id=table_id,
+        table_id=f"{view.prefix}ranking-{view.rankings.index(ranking)}",
         title=f"Time to picture {setting_words(ranking.setting)}",
-        note=(
-            f"Over all clips, of rounds that had them all; {level} intervals in brackets. Ratios "
-            "are paired by round. The truly fastest is among those that may be the fastest with "
-            f"at least {level} confidence. "
-            f"{role_words(view, ranking, blue='Blue', orange='Orange')}"
-            f"{bare_tails([entry.estimates['p95_ms'] for entry in ranking.entries])}"
-        ),
+        note=ranking_note(view, ranking),
+        key=lambda e: e.encoding,
     )
-
-
-def bare_tails(tails: Sequence[Estimate]) -> str:
-    """Why p95 has no interval in a table, once for all its rows; empty where every one has."""
-    withheld = dict.fromkeys(tail.withheld for tail in tails if tail.low is None)
-    reasons = [withheld_text(reason) for reason in withheld if reason]
-    if not reasons:
-        return ""
-    count = sum(tail.low is None for tail in tails)
-    rows = "p95" if count == len(tails) else f"p95 of {count} of {len(tails)} rows"
-    more = "" if len(reasons) == 1 else ", or another reason of its kind"
-    return f" {rows} has {reasons[0]}{more}."
 
 
 def _standing(entry: Ranked, ranking: Ranking) -> str:
@@ -75,18 +51,18 @@ def _standing(entry: Ranked, ranking: Ranking) -> str:
     return {True: "no", False: "yes", None: "too few rounds"}[entry.is_apart]
 
 
-def _bitrate(view: RunView, encoding: str) -> Entry | None:
+def _rate(view: RunView, encoding: str, text: Callable[[float], str]) -> Entry | None:
     rate = view.bitrates_bps.get(encoding)
-    return Entry(f"{number_text(rate / 1e6)} Mbit/s", sort=rate) if rate else None
+    return Entry(text(rate), sort=rate) if rate else None
 
 
-def _hour_size(view: RunView, encoding: str) -> Entry | None:
-    rate = view.bitrates_bps.get(encoding)
-    return Entry(hour_gb_text(rate), sort=rate) if rate else None
+def _mbps_text(bitrate_bps: float) -> str:
+    return f"{number_text(bitrate_bps / 1e6)} Mbit/s"
 
 
-def encode_table(view: RunView, *, table_id: str) -> Table:
-    """Encode speed over all clips by encoding and thread count, with what it used."""
+def encode_table(view: RunView) -> Table:
+    """Encode speed over all clips by encoding and thread count, with what it used; rows are found
+    by encoding."""
     speeds = encode_speeds(view)
     fastest_first = sorted(speeds, key=lambda n: (-max(e.point for e in speeds[n].values()), n))
     pooled = {(c.encoding, c.setting["threads"]): found for c, found in view.pooled_encodes.items()}
@@ -95,51 +71,45 @@ def encode_table(view: RunView, *, table_id: str) -> Table:
         [
             Column("encoding", lambda r: named(view, r[0]), "left"),
             Column("threads", lambda r: r[1]),
-            Column("speed", lambda r: speeds[r[0]][r[1]]),
+            Column("speed", lambda r: pooled[r]["throughput_fps"]),
             Column("cores busy", lambda r: pooled[r].get("cores_busy")),
             Column("peak memory", lambda r: pooled[r].get("peak_rss_bytes")),
-            Column("size", lambda r: _hour_size(view, r[0])),
-            Column("rounds", lambda r: speeds[r[0]][r[1]].round_count),
+            Column("size", lambda r: _rate(view, r[0], hour_gb_text)),
+            Column("rounds", lambda r: pooled[r]["throughput_fps"].round_count),
         ],
-        table_id=table_id,
+        table_id=f"{view.prefix}encode",
         title="Encode speed by thread count",
-        note="Over all clips. Cores busy is CPU time / wall time; memory is the process's peak.",
+        note=NOTES["encode"],
+        key=lambda r: r[0],
     )
 
 
-def proof_table(view: RunView, *, table_id: str) -> Table:
+def proof_table(view: RunView) -> Table:
     """How many playhead moves of each encoding were proved to show the frame asked for."""
     totals: dict[str, Counter[str]] = {}
-    for summary in view.summaries:
-        if summary.cell.task == "scrub":
-            totals.setdefault(summary.cell.encoding, Counter()).update(
-                moves=summary.sample_count,
-                alike=summary.alike_count,
-                unproved=summary.unproved_count,
-                wrong=summary.wrong_count,
+    for s in view.summaries:
+        if s.cell.task == "scrub":
+            totals.setdefault(s.cell.encoding, Counter()).update(
+                moves=s.sample_count,
+                right=s.sample_count - s.alike_count - s.unproved_count - s.wrong_count,
+                alike=s.alike_count,
+                unproved=s.unproved_count,
+                wrong=s.wrong_count,
             )
     return tabulate(
         sorted(totals.items(), key=lambda r: (-r[1]["wrong"], r[0] != ORIGINAL, r[0])),
         [
             Column("encoding", lambda r: named(view, r[0]), "left"),
             Column("moves", lambda r: r[1]["moves"]),
-            Column("right", lambda r: _right(r[1])),
+            Column("right", lambda r: r[1]["right"]),
             Column("alike", lambda r: r[1]["alike"]),
             Column("not provable", lambda r: r[1]["unproved"]),
             Column("wrong", lambda r: _wrong(r[1]["wrong"])),
         ],
-        table_id=table_id,
+        table_id=f"{view.prefix}proof",
         title="Was it the right picture?",
-        note=(
-            "Every picture is checked by the number stamped into it or by a digest of an "
-            "independent decode. “Alike” fits, but another frame of the clip looks exactly the "
-            "same. Only right and alike ones enter a time."
-        ),
+        note=NOTES["proofs"],
     )
-
-
-def _right(total: Counter[str]) -> int:
-    return total["moves"] - total["alike"] - total["unproved"] - total["wrong"]
 
 
 def _wrong(count: int) -> Entry:
@@ -148,7 +118,7 @@ def _wrong(count: int) -> Entry:
     return Entry(f"✕ {count:,} wrong", sort=count, sign="wrong")
 
 
-def failure_table(view: RunView, *, table_id: str) -> Table:
+def failure_table(view: RunView) -> Table:
     """Every trial that did not finish, with its reason."""
     failed = [trial for trial in view.trials if trial.outcome != "finished"]
     return tabulate(
@@ -162,9 +132,9 @@ def failure_table(view: RunView, *, table_id: str) -> Table:
             Column("outcome", lambda t: t.outcome.replace("_", " "), "left"),
             Column("reason", lambda t: t.reason or "no reason was given", "left", is_long=True),
         ],
-        table_id=table_id,
+        table_id=f"{view.prefix}failures",
         title=f"{count_text(len(failed), 'trial')} did not finish",
-        note="A failed trial costs only itself: the run goes on.",
+        note=NOTES["failures"],
     )
 
 
@@ -173,7 +143,7 @@ def _task_words(trial: Trial) -> str:
     return f"{cell.task}, {cell.setting['pattern']}" if cell.setting["pattern"] else cell.task
 
 
-def clip_table(view: RunView, *, table_id: str) -> Table:
+def clip_table(view: RunView) -> Table:
     """The footage that was measured."""
     return tabulate(
         view.manifest.clips,
@@ -186,16 +156,16 @@ def clip_table(view: RunView, *, table_id: str) -> Table:
             ),
             Column("codec", _codec, "left"),
             Column("picture", _size, "left"),
-            Column("rate", _rate),
+            Column("rate", _frame_rate),
             Column(
                 "bits, chroma", lambda c: f"{c.original.bit_depth} bit, {c.original.chroma}", "left"
             ),
             Column("frames", lambda c: c.frame_count),
             Column("key frame every", _key_spacing),
         ],
-        table_id=table_id,
+        table_id=f"{view.prefix}footage",
         title="Footage",
-        note="As the camera delivered it, or as a recipe made it.",
+        note=NOTES["footage"],
     )
 
 
@@ -209,7 +179,7 @@ def _size(clip: ClipManifest) -> Entry:
     return Entry(f"{media.width_px} × {media.height_px}", sort=media.width_px)
 
 
-def _rate(clip: ClipManifest) -> Entry | None:
+def _frame_rate(clip: ClipManifest) -> Entry | None:
     rate = clip.original.frame_rate
     return Entry(f"{float(rate):.5g} fps", sort=float(rate)) if rate else None
 
@@ -217,3 +187,59 @@ def _rate(clip: ClipManifest) -> Entry | None:
 def _key_spacing(clip: ClipManifest) -> Entry:
     frames = clip.keyframe_interval_median
     return Entry(f"{number_text(frames)} frames", sort=frames)
+
+
+def encoding_table(view: RunView) -> Table:
+    """What each encoding's name stands for in a run."""
+    return tabulate(
+        view.manifest.encodings,
+        [
+            Column("encoding", lambda e: named(view, e.name), "left"),
+            Column("codec", lambda e: f"{e.codec} {e.profile}".strip(), "left"),
+            Column("container", lambda e: e.container.upper(), "left"),
+            Column("pixel format", lambda e: e.pixel_format, "left"),
+            Column("pictures", _pictures, "left"),
+            Column("encoder", lambda e: e.encoder, "left"),
+            Column("options", _options, "left"),
+        ],
+        table_id=f"{view.prefix}encodings",
+        title="Encodings",
+        note=NOTES["encodings"],
+    )
+
+
+def _pictures(encoding: Encoding) -> str:
+    return "all intra" if encoding.is_intra else f"key every {encoding.keyframe_interval}"
+
+
+def _options(encoding: Encoding) -> str:
+    options = dict(encoding.options)
+    if encoding.bitrate_bps:
+        options["b"] = str(encoding.bitrate_bps)
+    return " ".join(f"{key}={value}" for key, value in sorted(options.items()))
+
+
+def catalogue_table(found: Mapping[str, tuple[Encoding, str]], *, is_probed: bool) -> Table:
+    """Every encoding of the catalogue, and whether it works here, if it was tried."""
+    works: Column[tuple[Encoding, str]] = Column(
+        "works here", lambda r: Entry("no", sign="wrong") if r[1] else "yes", "left"
+    )
+    return tabulate(
+        found.values(),
+        [
+            Column("encoding", lambda r: r[0].name, "left"),
+            Column("codec", lambda r: r[0].codec, "left"),
+            *([works] if is_probed else []),
+            Column("file", lambda r: f"{r[0].container}, {r[0].pixel_format}", "left"),
+            Column("pictures", lambda r: _kind(r[0]), "left"),
+            Column("encoder", lambda r: f"{r[0].encoder} {_options(r[0])}", "left", is_long=True),
+        ],
+        table_id="catalogue",
+        title="",
+    )
+
+
+def _kind(encoding: Encoding) -> str:
+    lossless = ["lossless"] if encoding.is_lossless else []
+    alpha = ["alpha"] if encoding.has_alpha else []
+    return ", ".join([_pictures(encoding), *lossless, *alpha])

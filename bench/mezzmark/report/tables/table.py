@@ -4,12 +4,13 @@ The page's template writes a table as HTML, `markdown_table` as Markdown, and `c
 it. A cell that is not known is a dash; text that others wrote is made harmless here.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+import re
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import KW_ONLY, dataclass, field
-from typing import Any, Generic, Literal, TypeVar
+from typing import Any, Final, Generic, Literal, TypeVar
 
 from mezzmark.model.estimate import Estimate
-from mezzmark.report.prose.numbers import estimate_parts, markdown_text, visible_text
+from mezzmark.report.prose.numbers import estimate_parts, visible_text
 
 DASH = "–"
 
@@ -51,13 +52,15 @@ class Column(Generic[Row]):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """A table with its title and a note on how to read it; false without rows."""
+    """A table with its title and a note on how to read it; false without rows. `links` leads from
+    what a row is of to its anchor: of several rows of one thing, to the first."""
 
     table_id: str
     title: str
     note: str
     columns: tuple[Column[Any], ...]
     rows: tuple[tuple[Entry, ...], ...]
+    links: Mapping[Any, str] = field(default_factory=dict, compare=False, repr=False)
 
     def __bool__(self) -> bool:
         return bool(self.rows)
@@ -65,7 +68,11 @@ class Table:
     @property
     def anchors(self) -> tuple[str, ...]:
         """One id per row, for marks to link to."""
-        return tuple(f"{self.table_id}-{index}" for index in range(len(self.rows)))
+        return tuple(_anchor(self.table_id, index) for index in range(len(self.rows)))
+
+
+def _anchor(table_id: str, index: int) -> str:
+    return f"{table_id}-{index}"
 
 
 def tabulate(
@@ -75,14 +82,19 @@ def tabulate(
     table_id: str,
     title: str,
     note: str = "",
+    key: Callable[[Row], Hashable] = lambda _: None,
 ) -> Table:
-    """The table of these rows; the first column names the row."""
+    """The table of these rows; the first column names the row. `key` is what a row is of, None
+    where nothing leads to it."""
+    rows = tuple(rows)
+    keyed = [(key(row), _anchor(table_id, index)) for index, row in enumerate(rows)]
     return Table(
         table_id=table_id,
         title=title,
         note=note,
         columns=tuple(columns),
         rows=tuple(tuple(_entry(column.cell(row)) for column in columns) for row in rows),
+        links={of: anchor for of, anchor in reversed(keyed) if of is not None},
     )
 
 
@@ -128,6 +140,31 @@ def probability(value: float | None) -> Entry | None:
     return Entry("< 0.0001" if value < 0.0001 else f"{value:.4f}", sort=value)
 
 
+_INLINE: Final = (
+    r"[\\`*]"  # code and emphasis
+    r"|(?<![^\W_])_|_(?![^\W_])"  # emphasis too, but not within a word
+    r"|<(?=[A-Za-z/!?])|&(?=#?\w+;)"  # tags and entities
+    r"|\](?=[(\[:])"  # links and their definitions
+)
+_AT_AN_END: Final = r"^\[|^(?:[#+-](?=[ #-]|$)|>|~(?=~~))|#$"
+"""Boxes to tick, headings, lists, quotes, fences."""
+
+_INTERVAL: Final = r"(?P<interval>\[[\d.,]+, [\d.,]+\](?![(\[:]))"
+_NUMBER_OF_A_LIST: Final = re.compile(r"^(\d{1,9})([.)])(?= |$)", re.ASCII)
+
+
+def markdown_text(text: str, *, in_link: bool = False) -> str:
+    """`text` as one line of Markdown (CommonMark) that shows just this text; what cannot be markup
+    where it stands is left as it is, so that the file reads well as text. Between the brackets of a
+    link or an image (`in_link`) only brackets in pairs may stand bare: those of intervals do."""
+    line = " ".join(text.split())
+    if in_link:
+        pattern = rf"{_INTERVAL}|{_INLINE}|[\[\]]"
+        return re.sub(pattern, lambda m: m["interval"] or f"\\{m[0]}", line)
+    escaped = re.sub(rf"{_INLINE}|{_AT_AN_END}", r"\\\g<0>", line)
+    return _NUMBER_OF_A_LIST.sub(r"\1\\\2", escaped)
+
+
 def markdown_table(table: Table) -> str:
     """The table in Markdown (GitHub's), under its title and note."""
     lines = [
@@ -141,4 +178,4 @@ def markdown_table(table: Table) -> str:
 
 
 def _markdown_cell(text: str) -> str:
-    return markdown_text(text).replace("|", "\\|")
+    return re.sub(rf"{_INLINE}|\|", r"\\\g<0>", " ".join(text.split()))

@@ -3,15 +3,14 @@
 from collections.abc import Sequence
 from typing import Literal
 
-from mezzmark.decide.estimate.observed_run import Observation
-from mezzmark.decide.estimate.pooling import compare_groups, pool_clips
-from mezzmark.decide.throughput.grid import GridFindings
+from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips, pool_clips
+from mezzmark.decide.throughput.grid import GridFindings, SplitFigures
 from mezzmark.decide.throughput.schedule import IngestPrediction
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.tasks.delivery import DeliverySettings
 from mezzmark.report.prose.cost import peak_text
-from mezzmark.report.prose.numbers import count_text, number_text
+from mezzmark.report.prose.table_notes import NOTES, delivery_note, ingest_note
 from mezzmark.report.prose.terms import split_words
 from mezzmark.report.tables.run import named
 from mezzmark.report.tables.table import Column, Entry, Table, tabulate
@@ -20,33 +19,31 @@ from mezzmark.statistics.scaling import ScalingFit
 from mezzmark.statistics.scaling_inference import parameter_interval, peak_core_count
 
 
-def grid_table(view: RunView, findings: Sequence[GridFindings], *, table_id: str) -> Table:
+def grid_table(view: RunView, findings: Sequence[GridFindings]) -> Table:
     """Per encoding the best split, the runner-up, and how near the limit."""
     return tabulate(
         findings,
         [
             Column("encoding", lambda f: named(view, f.encoding), "left"),
             Column("best split", lambda f: split_words(f.best), "left"),
-            Column("speed of all jobs", lambda f: _best_figure(f, "throughput_fps")),
+            Column("speed of all jobs", lambda f: best_split(f).figures.get("throughput_fps")),
             Column("runner-up", lambda f: f.runner_up and split_words(f.runner_up), "left"),
             Column("better than the runner-up", _lead_words, "left"),
             Column("share of the machine's limit", lambda f: f.limit_fraction),
-            Column("cores busy", lambda f: _best_figure(f, "cores_busy")),
-            Column("memory per job", lambda f: _best_figure(f, "peak_rss_bytes")),
-            Column("first file", lambda f: _best_figure(f, "first_file_s")),
+            Column("cores busy", lambda f: best_split(f).figures.get("cores_busy")),
+            Column("memory per job", lambda f: best_split(f).figures.get("peak_rss_bytes")),
+            Column("first file", lambda f: best_split(f).figures.get("first_file_s")),
         ],
-        table_id=table_id,
+        table_id=f"{view.prefix}grid",
         title="The best split of jobs and threads",
-        note=(
-            "Over all clips. The limit is one job of one thread times the machine's cores, or what "
-            "its memory carries. Memory is that of the largest job."
-        ),
+        note=NOTES["grid"],
+        key=lambda f: f.encoding,
     )
 
 
-def _best_figure(found: GridFindings, figure: str) -> Estimate | None:
-    best = next(s for s in found.splits if (s.job_count, s.thread_count) == found.best)
-    return best.figures.get(figure)
+def best_split(found: GridFindings) -> SplitFigures:
+    """What was measured of the best split."""
+    return next(s for s in found.splits if (s.job_count, s.thread_count) == found.best)
 
 
 def _lead_words(found: GridFindings) -> str:
@@ -57,7 +54,7 @@ def _lead_words(found: GridFindings) -> str:
     return "yes" if found.is_lead_certain else "cannot be told apart"
 
 
-def scaling_table(view: RunView, fits: dict[str, ScalingFit], *, table_id: str) -> Table:
+def scaling_table(view: RunView, fits: dict[str, ScalingFit]) -> Table:
     """Per encoding the fitted law with its intervals."""
     level = view.confidence_level
     laws = {"usl": "Universal Scalability Law", "amdahl": "Amdahl's law"}
@@ -72,12 +69,10 @@ def scaling_table(view: RunView, fits: dict[str, ScalingFit], *, table_id: str) 
             Column("cores measured", lambda r: ", ".join(map(str, r[1].core_counts)), "left"),
             Column("rounds", lambda r: r[1].round_count),
         ],
-        table_id=table_id,
+        table_id=f"{view.prefix}scaling",
         title="How throughput scales",
-        note=(
-            "σ is the share that cannot run side by side, κ what the cores cost each other. A peak "
-            "is given only where the data bound it."
-        ),
+        note=NOTES["scaling"],
+        key=lambda r: r[0],
     )
 
 
@@ -92,19 +87,14 @@ def _peak(fit: ScalingFit, confidence_level: float) -> str:
     return peak_text(fit, peak_core_count(fit, confidence_level=confidence_level))
 
 
-def ingest_order(ingests: Sequence[IngestPrediction]) -> list[IngestPrediction]:
-    """As the table has them: each encoding's fastest first."""
-    return sorted(ingests, key=lambda found: (found.cell.encoding, found.measured.point))
-
-
-def ingest_table(view: RunView, ingests: Sequence[IngestPrediction], *, table_id: str) -> Table:
-    """Every ingest cell, measured and predicted."""
+def ingest_table(view: RunView, ingests: Sequence[IngestPrediction]) -> Table:
+    """Every ingest cell, measured and predicted, each encoding's fastest first."""
     pooled = {summary.cell: summary.estimates for summary in view.summaries}
     return tabulate(
-        ingest_order(ingests),
+        sorted(ingests, key=lambda f: (f.cell.encoding, f.measured.point)),
         [
             Column("encoding", lambda f: named(view, f.cell.encoding), "left"),
-            Column("split", lambda f: _split_of(f.cell), "left"),
+            Column("split", lambda f: split_words(f.cell.setting.split), "left"),
             Column("order", lambda f: f.cell.setting["clip_order"], "left"),
             Column("makespan", lambda f: f.measured),
             Column("predicted", lambda f: f.predicted),
@@ -112,13 +102,10 @@ def ingest_table(view: RunView, ingests: Sequence[IngestPrediction], *, table_id
             Column("idle share of the workers", lambda f: pooled[f.cell].get("idle_fraction")),
             Column("cores busy", lambda f: pooled[f.cell].get("cores_busy")),
         ],
-        table_id=table_id,
+        table_id=f"{view.prefix}ingest",
         title="Ingesting the folder",
-        note=(
-            f"All {count_text(len(view.manifest.clips), 'clip')}, decoded, converted, encoded and "
-            "read back. Predicted from the grid of the same split; the miss is predicted against "
-            "measured."
-        ),
+        note=ingest_note(len(view.manifest.clips)),
+        key=lambda f: f.cell,
     )
 
 
@@ -127,29 +114,23 @@ def _miss(found: IngestPrediction) -> Entry | None:
     return None if miss is None else Entry(f"{miss * 100:+.1f} %", sort=miss)
 
 
-def delivery_table(view: RunView, *, table_id: str) -> Table:
+def delivery_table(view: RunView) -> Table:
     """Exports from each encoding in one and two passes."""
     exports = [o for o in view.observations if o.cell.task == "delivery"]
     pooled = pool_clips(exports, confidence_level=view.confidence_level)
+    groups = group_over_clips(exports)
 
     def against_one_pass(cell: Cell) -> Estimate | None:
         single = cell.but(setting=cell.setting.but(passes=1))
-        if cell.setting["passes"] != 2 or single not in pooled:
+        if cell.setting["passes"] != 2 or single not in groups:
             return None
         return compare_groups(
-            _of(exports, single),
-            _of(exports, cell),
+            groups[single],
+            groups[cell],
             "throughput_fps",
             confidence_level=view.confidence_level,
         )
 
-    settings = view.manifest.scenario.settings(DeliverySettings)
-    target = (
-        f"{settings.codec} at {number_text(settings.bitrate_bps / 1e6)} Mbit/s, preset "
-        f"{settings.preset}. "
-        if settings
-        else ""
-    )
     return tabulate(
         sorted(
             pooled, key=lambda c: (c.setting["passes"] or 0, -pooled[c]["throughput_fps"].point)
@@ -164,18 +145,7 @@ def delivery_table(view: RunView, *, table_id: str) -> Table:
             Column("share of decoding", lambda c: pooled[c].get("decode_fraction")),
             Column("against one pass", against_one_pass),
         ],
-        table_id=table_id,
+        table_id=f"{view.prefix}delivery",
         title="Delivery from each encoding",
-        note=(
-            f"{target}Decoding is what reading the encoding alone takes, as a share of the export. "
-            "The last column is the time of two passes over that of one, paired by round."
-        ),
+        note=delivery_note(view.manifest.scenario.settings(DeliverySettings)),
     )
-
-
-def _of(exports: Sequence[Observation], cell: Cell) -> list[Observation]:
-    return [o for o in exports if o.cell.but(clip="") == cell]
-
-
-def _split_of(cell: Cell) -> str:
-    return split_words(cell.setting.split)

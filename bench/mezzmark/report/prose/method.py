@@ -1,53 +1,39 @@
-"""What stands behind the figures: the machine, the clips, the method, the versions."""
+"""How the figures of a run came about: on what, with what, how often, by which rules."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator
+from typing import Final
 
-from mezzmark.decide.estimate.observed_run import observe
+from mezzmark.decide.estimate.observed_run import complete_round_count, observe
 from mezzmark.decide.estimate.pooling import compare_groups
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.tasks import TASKS
-from mezzmark.report.prose.numbers import count_text, estimate_text, visible_text
-from mezzmark.report.tables.machine import NOT_REPORTED, Facts, host_facts
+from mezzmark.report.prose.numbers import (
+    count_text,
+    estimate_text,
+    round_count_text,
+    shown_name,
+    visible_text,
+)
 from mezzmark.report.view import RunView
 
-
-def run_facts(view: RunView) -> Facts:
-    """The machine, and what else was at work on it during the run."""
-    busy = (("load before trials", _load(view)), ("stolen by the host", _stolen(view)))
-    facts = [*host_facts(view.manifest.host), *((k, v or NOT_REPORTED) for k, v in busy)]
-    return [(name, visible_text(text)) for name, text in facts]
+ALL_FINISHED: Final = "Every trial finished."
 
 
-def _load(view: RunView) -> str | None:
-    loads = [
-        trial.host_before.load_average_1m
-        for trial in view.trials
-        if trial.host_before.load_average_1m is not None
-    ]
-    return f"{min(loads):.1f} to {max(loads):.1f} (1 min average)" if loads else None
-
-
-def _stolen(view: RunView) -> str | None:
-    shares = [
-        trial.host_during.steal_fraction
-        for trial in view.trials
-        if trial.host_during.steal_fraction is not None
-    ]
-    return f"at most {max(shares) * 100:.1f} % of a trial" if shares else None
-
-
-def version_facts(view: RunView) -> Facts:
-    """What must be equal for the run to be repeated."""
-    manifest = view.manifest
-    return [
-        ("mezzmark", manifest.mezzmark_version),
-        ("run", visible_text(manifest.run_id)),
-        ("begun", manifest.created_utc),
-        ("scenario", visible_text(manifest.scenario.name)),
-        ("seed", str(manifest.scenario.seed)),
-        ("Python", manifest.host.python),
-        *sorted(manifest.host.library_versions.items()),
-    ]
+def run_basis(view: RunView) -> str:
+    """One line under the headline: on what, with what, how often."""
+    host = view.manifest.host
+    encodings = {trial.cell.encoding for trial in view.trials if trial.cell.task != "kernel"}
+    return " · ".join(
+        (
+            f"{shown_name(host.cpu_model or host.host_label)}, "
+            f"{count_text(host.usable_core_count, 'core')}",
+            count_text(len(view.manifest.clips), "clip"),
+            count_text(len(encodings), "encoding"),
+            round_count_text(complete_round_count(view), view.round_count),
+            count_text(len(view.trials), "trial"),
+            f"{view.confidence_level * 100:g} % intervals in brackets",
+        )
+    )
 
 
 def method_sentences(view: RunView) -> list[str]:
@@ -83,9 +69,8 @@ def method_sentences(view: RunView) -> list[str]:
     ]
 
 
-def _null_arm(view: RunView) -> Sequence[str]:
+def _null_arm(view: RunView) -> Iterator[str]:
     """The same cells measured twice a round: what a difference of nothing looks like here."""
-    texts = []
     for cell in (summary.cell for summary in view.summaries if summary.arm == "null"):
         ratio = compare_groups(
             observe((trial for trial in view.trials if trial.cell == cell), arm="null"),
@@ -94,21 +79,16 @@ def _null_arm(view: RunView) -> Sequence[str]:
             confidence_level=view.confidence_level,
         )
         if ratio is not None:
-            texts.append(
+            yield (
                 f"Self-comparison: {visible_text(cell.cell_id)} was measured twice a round as if "
                 f"it were two; their ratio, 1 in truth, came out as {estimate_text(ratio)}."
             )
-    return texts
 
 
-def _reference_workload(view: RunView) -> Sequence[str]:
-    texts = []
+def _reference_workload(view: RunView) -> Iterator[str]:
     for summary in view.summaries:
-        estimate = summary.estimates.get("kernel_ms")
-        if estimate is None:
-            continue
-        texts.append(
-            f"A fixed reference workload took {estimate_text(estimate)} over the rounds; what that "
-            "says of the machine stands under “How steady it was”."
-        )
-    return texts
+        if estimate := summary.estimates.get("kernel_ms"):
+            yield (
+                f"A fixed reference workload took {estimate_text(estimate)} over the rounds; what "
+                "that says of the machine stands under “How steady it was”."
+            )

@@ -1,0 +1,129 @@
+"""What a reader of the sizing summary must know beside it."""
+
+from collections.abc import Sequence
+from statistics import median
+from typing import Final
+
+from mezzmark.decide.size.result import EncodingSizing, SizingResult
+from mezzmark.decide.size.sizing import planned_link_mb_per_s
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.shop import Shop
+from mezzmark.report.prose.numbers import (
+    count_text,
+    estimate_text,
+    list_text,
+    number_text,
+    shown_name,
+    withheld_text,
+)
+from mezzmark.report.prose.size import NOTES, camera_notes, in_table_order, wanted_text
+
+_SIZE_UNITS: Final = ((1e-3, "PB", "10¹⁵"), (1.0, "TB", "10¹²"), (1e3, "GB", "10⁹"))
+"""Factor from TB, unit, and its bytes."""
+
+_ANSWERING: Final = ("late_cards", "storage_tb", "wait_balance_min_per_day")
+"""Figures that the table and its answers rest on."""
+
+
+def sizing_notes(result: SizingResult) -> tuple[str, ...]:
+    """What a reader must know beside the summary, each note once."""
+    return (
+        _columns_in_words(result),
+        *_keeping_up(result.encodings),
+        *_too_few_editors(result),
+        *_shared_notes(result.encodings),
+        *camera_notes(result),
+        _assumptions_in_words(result),
+    )
+
+
+def size_unit(encodings: Sequence[EncodingSizing]) -> tuple[float, str, str]:
+    """The largest unit in which at least half of the sizes are 1 or more."""
+    sizes = [f.figures["storage_tb"].point for f in encodings if "storage_tb" in f.figures]
+    middle = median(sizes) if sizes else 1.0
+    return next((unit for unit in _SIZE_UNITS if middle * unit[0] >= 1), _SIZE_UNITS[-1])
+
+
+def _columns_in_words(result: SizingResult) -> str:
+    shop = result.shop
+    _, unit, size = size_unit(result.encodings)
+    machines = "" if shop.ingest_machines == 1 else f" by {shop.ingest_machines} machines together"
+    limit = min(planned_link_mb_per_s(shop), shop.array_mb_per_s)
+    limiter = "link" if planned_link_mb_per_s(shop) <= shop.array_mb_per_s else "storage array"
+    return (
+        f"Ingest: hours of work{machines} for a shooting day's footage, of the 24 h of a day. "
+        f"In time: {wanted_text(shop)}. "
+        f"Storage: {count_text(shop.retention_days, 'shooting day')} kept, with "
+        f"{_copies_text(shop)}. 1 {unit} = {size} bytes. "
+        f"Editors: playing {count_text(shop.streams_per_editor, 'stream')} each; the {limiter} is "
+        f"the limit, with {number_text(limit)} MB/s to plan for. "
+        "Pays off: an editor saves more waiting in the timeline than ingest adds. "
+        f"Brackets: {result.confidence_level * 100:g} % intervals."
+    )
+
+
+def _copies_text(shop: Shop) -> str:
+    copies, originals = (
+        "1 copy" if count == 1 else f"{count} copies"
+        for count in (shop.copies, shop.original_copies)
+    )
+    return f"{copies} of each intermediate and {originals} of each original"
+
+
+def _shared_notes(encodings: Sequence[EncodingSizing]) -> list[str]:
+    """Each note once, with the intermediates it holds for; the originals' row says all of them."""
+    by_note: dict[str, list[str]] = {}
+    asked = [found for found in encodings if found.encoding != ORIGINAL]
+    for found in asked:
+        estimates = (found.figures[name] for name in _ANSWERING if name in found.figures)
+        reasons = (withheld_text((reason,)) for e in estimates for reason in e.withheld)
+        for note in dict.fromkeys((*(NOTES[kind] for kind in found.notes), *reasons)):
+            by_note.setdefault(note, []).append(found.encoding)
+    return [
+        f"{note} ({'every intermediate' if len(n) == len(asked) > 1 else list_text(n, limit=6)})"
+        for note, n in by_note.items()
+    ]
+
+
+def _keeping_up(encodings: Sequence[EncodingSizing]) -> list[str]:
+    """How far behind each one falls that does not keep up, or may not."""
+    lines = []
+    for answer, words in (("no", "Cannot keep up"), ("cannot tell", "May not keep up")):
+        takes = [
+            f"{shown_name(f.encoding)} {estimate_text(f.figures['utilisation'])}"
+            for f in in_table_order(encodings)
+            if f.keeps_up == answer
+        ]
+        if takes:
+            lines.append(
+                f"{words}. Days of ingest, day and night, for one shooting day's footage: "
+                f"{'; '.join(takes)}."
+            )
+    return lines
+
+
+def _too_few_editors(result: SizingResult) -> list[str]:
+    wanted = result.shop.editors
+    names: dict[str, list[str]] = {"do not": [], "may not": []}
+    for found in in_table_order(result.encodings):
+        carried = found.figures.get("editors_carried")
+        if carried is None:
+            continue
+        low = carried.point if carried.low is None else carried.low
+        if carried.high is not None and carried.high < wanted:
+            names["do not"].append(found.encoding)
+        elif low < wanted:
+            names["may not"].append(found.encoding)
+    return [
+        f"Storage array and link {verb} carry your {count_text(wanted, 'editor')} with "
+        f"{list_text(which, limit=6)}."
+        for verb, which in names.items()
+        if which
+    ]
+
+
+def _assumptions_in_words(result: SizingResult) -> str:
+    defaults = sum(assumption.is_default for assumption in result.assumptions)
+    count = count_text(len(result.assumptions), "assumption")
+    said = "none of them a default" if not defaults else f"{defaults} of them defaults, not yours"
+    return f"It rests on {count}, {said}. --detail lists them, with all figures of each encoding."

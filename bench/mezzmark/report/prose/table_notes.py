@@ -1,0 +1,176 @@
+"""What stands under a table's title: how to read it."""
+
+from collections.abc import Sequence
+from typing import Final
+
+from mezzmark.decide.choose.choice import Choice
+from mezzmark.decide.estimate.ranking import Ranking
+from mezzmark.decide.picture.fidelity import CLIPS_FOR_INTERVAL
+from mezzmark.decide.size.result import SizingResult
+from mezzmark.model.estimate import Estimate
+from mezzmark.model.tasks.delivery import DeliverySettings
+from mezzmark.model.tasks.spec import TaskSpec
+from mezzmark.report.prose.choice import rounds_text
+from mezzmark.report.prose.numbers import count_text, number_text, withheld_text
+from mezzmark.report.prose.run_figures import role_words
+from mezzmark.report.prose.size import wanted_text
+from mezzmark.report.view import RunView
+
+NOTES: Final = {
+    "doubts": (
+        "Each need that is missed or open: what was measured, how far that is from the limit, "
+        "and the chance of meeting it."
+    ),
+    "tasks": (
+        "Geometric mean over common cells. What a task gains beyond the reference kernel "
+        "(plain arithmetic on one core) is not the core's plain speed."
+    ),
+    "differences": "Recorded by each run.",
+    "refusals": "What decides the work must be the same, or a ratio would compare different work.",
+    "history levels": "Time by task, geometric mean over its common cells; above 1 is slower.",
+    "history changes": "Tasks first, then cells. p is adjusted for all tasks, or for all cells.",
+    "history cells": (
+        "Time of the last run that has the cell against the first one; above 1 is slower."
+    ),
+    "tags": (
+        "Written with a small file of the chart and read back from it. Lost colour tags are "
+        "guessed by every player in its own way; the last column says what that shows."
+    ),
+    "ladders": (
+        "Bjøntegaard deltas between codecs with four or more encodings each, from PSNR of all "
+        "planes; negative bit rate means smaller files for the same PSNR."
+    ),
+    "regression": (
+        "Time, later / earlier: above 1 the later run is slower. Verdicts are adjusted for "
+        "all cells."
+    ),
+    "encode": "Over all clips. Cores busy is CPU time / wall time; memory is the process's peak.",
+    "proofs": (
+        "Every picture is checked by the number stamped into it or by a digest of an "
+        "independent decode. “Alike” fits, but another frame of the clip looks exactly the "
+        "same. Only right and alike ones enter a time."
+    ),
+    "failures": "A failed trial costs only itself: the run goes on.",
+    "footage": "As the camera delivered it, or as a recipe made it.",
+    "encodings": "The encoder and its options are FFmpeg's own words, as one would type them.",
+    "assumptions": "Every value can be set in the shop file.",
+    "grid": (
+        "Over all clips. The limit is one job of one thread times the machine's cores, or "
+        "what its memory carries. Memory is that of the largest job."
+    ),
+    "scaling": (
+        "σ is the share that cannot run side by side, κ what the cores cost each other. A "
+        "peak is given only where the data bound it."
+    ),
+    "scrub cells": (
+        "All rounds, also one that was stopped. Medians of a span do not add up to the median of "
+        "the whole."
+    ),
+    "encode cells": "Speed is total frames / total seconds.",
+}
+"""By table."""
+
+
+def ranking_note(view: RunView, ranking: Ranking) -> str:
+    """Of the encodings in one scrub setting."""
+    level = f"{view.confidence_level * 100:g} %"
+    return (
+        f"Over all clips, of rounds that had them all; {level} intervals in brackets. Ratios are "
+        "paired by round. The truly fastest is among those that may be the fastest with at least "
+        f"{level} confidence. {role_words(view, ranking, blue='Blue', orange='Orange')}"
+        f"{_tail_note([entry.estimates['p95_ms'] for entry in ranking.entries])}"
+    )
+
+
+def cells_note(task: str, tails: Sequence[Estimate]) -> str:
+    """Of every cell of a task; `tails` are its p95, where it has any."""
+    return NOTES.get(f"{task} cells", "") + _tail_note(tails)
+
+
+def _tail_note(tails: Sequence[Estimate]) -> str:
+    """Why p95 has no interval in a table, once for all its rows; empty where every one has."""
+    withheld = dict.fromkeys(tail.withheld for tail in tails if tail.low is None)
+    reasons = [withheld_text(reason) for reason in withheld if reason]
+    if not reasons:
+        return ""
+    count = sum(tail.low is None for tail in tails)
+    rows = "p95" if count == len(tails) else f"p95 of {count} of {len(tails)} rows"
+    more = "" if len(reasons) == 1 else ", or another reason of its kind"
+    return f" {rows} has {reasons[0]}{more}."
+
+
+def choice_note(choice: Choice) -> str:
+    """Of a choice's encodings."""
+    return (
+        f"{choice.confidence_level * 100:g} % intervals in brackets; {rounds_text(choice)}. An "
+        "encoding is off the front when another one equals or beats it in all that is wished for "
+        "and beats it in something."
+    )
+
+
+def quality_note(clip_count: int) -> str:
+    """Of picture figures from so many clips."""
+    missing = CLIPS_FOR_INTERVAL - clip_count
+    more = f" No intervals: they take {count_text(missing, 'clip')} more." if missing > 0 else ""
+    return (
+        "Of generation 1, against the clip's own frames in its own bit depth and chroma. PSNR "
+        "counts all samples of all planes alike; mean of frames, then of clips. ΔE is CIEDE2000 on "
+        "a BT.1886 display, at the 90th percentile of the chart's patches; below 1 it is not seen."
+        f"{more}"
+    )
+
+
+def ratio_note(task: TaskSpec, other: str) -> str:
+    """Of a task's cells on the host `other` against the reference."""
+    figure = task.figure(task.headline)
+    return (
+        f"Figure: {figure.name} ({figure.unit}). Above 1 {other} is faster. p is adjusted for all "
+        "cells of all hosts shown."
+    )
+
+
+def best_note(*, has_prices: bool) -> str:
+    """Of each host at its own best threads and jobs."""
+    prices = " Cost per unit below 1: more for the money than the reference." if has_prices else ""
+    return (
+        "Frames per second at the number of threads and jobs that was fastest on that host; which "
+        f"is fastest is read from the same rounds.{prices}"
+    )
+
+
+def ingest_note(clip_count: int) -> str:
+    """Of ingest cells, measured and predicted."""
+    return (
+        f"All {count_text(clip_count, 'clip')}, decoded, converted, encoded and read back. "
+        "Predicted from the grid of the same split; the miss is predicted against measured."
+    )
+
+
+def delivery_note(settings: DeliverySettings | None) -> str:
+    """Of exports from each encoding."""
+    target = (
+        f"{settings.codec} at {number_text(settings.bitrate_bps / 1e6)} Mbit/s, preset "
+        f"{settings.preset}. "
+        if settings
+        else ""
+    )
+    return (
+        f"{target}Decoding is what reading the encoding alone takes, as a share of the export. The "
+        "last column is the time of two passes over that of one, paired by round."
+    )
+
+
+def sizing_note(result: SizingResult) -> str:
+    """Of every figure of sizing."""
+    return (
+        f"{result.confidence_level * 100:g} % intervals in brackets, from {result.draw_count:,} "
+        f"draws of the measured ones. In time: {wanted_text(result.shop)}."
+    )
+
+
+def machines_note(measured_core_count: int) -> str:
+    """Of ingest on machines that were not measured."""
+    return (
+        f"Cores like those measured (there are {measured_core_count}), by the scaling law of the "
+        "grid."
+    )
