@@ -19,10 +19,10 @@ import pytest
 import mezzmark
 from fixtures import invented_task
 from mezzmark import api
-from mezzmark.model import patterns, players
+from mezzmark.model import players
 from mezzmark.model.catalogue import core, intermediate
 from mezzmark.model.jobs import ANSWER_ADAPTER, read_job
-from mezzmark.model.tasks import TASKS, fidelity, scrub
+from mezzmark.model.tasks import TASKS, fidelity, patterns, scrub
 from mezzmark.runner.run import run_scenario
 from mezzmark.store.toml_files import read_scenario
 from mezzmark.worker import perform
@@ -58,7 +58,7 @@ ENCODING = Row(
     'options={"qmin": "8", "qmax": "8"})',
 )
 PATTERN = Row(
-    module="model/patterns.py",
+    module="model/tasks/patterns.py",
     after="PATTERNS: Final[dict[str, Pattern]] = {",
     text='"to-and-fro": Pattern(plan=lambda frame_counts, settings, rng: tuple('
     "(0, (k % 2) * (frame_counts[0] - 1)) for k in range(settings.requests)))",
