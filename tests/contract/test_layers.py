@@ -57,9 +57,6 @@ ALLOWED: dict[str, set[str]] = {
 """Room → rooms (or single modules) it may import, besides itself."""
 
 OPEN: set[tuple[str, str]] = {
-    ("report.prose", "report"),
-    ("report.prose", "report.view"),
-    ("report.prose", "report.figures"),
     ("report.tables", "report.figures"),
     ("report.export", "report"),
     ("cli", "decide"),

@@ -71,7 +71,9 @@ def draw_latency(
         key_entry(labels.TRIAL_KEY, ".", markersize=4),
         *role_key([row.role for row in rows], view.leader_words),
     ]
-    text = prose.latency_text(view, ranking, move_count=sum(map(len, samples)))
+    note = prose.role_words({row.role for row in rows}, view.choice)
+    moves = sum(map(len, samples))
+    text = prose.latency_text(view, ranking, move_count=moves, role_note=note)
     drawing = new_rows(text, grid, key=key, line_count=len(lines))
     _draw_spread(drawing, grid, rows, samples, [medians.get(name, []) for name in names])
     draw_marks(drawing, marks)
@@ -184,7 +186,9 @@ def draw_spans(
         key_entry(label, "s", colour=span, markersize=8, alpha=BAR_ALPHA)
         for span, label in labels.SPAN_KEYS.items()
     ]
-    drawing = new_rows(prose.spans_text(view, ranking), grid, key=key)
+    roles = {row.role for row in rows}
+    note = prose.role_words(roles, view.choice, blue="Blue names", orange="Orange name")
+    drawing = new_rows(prose.spans_text(view, ranking, role_note=note), grid, key=key)
     axes = drawing.axes
     frame = pd.DataFrame(
         [

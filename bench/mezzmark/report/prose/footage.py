@@ -7,7 +7,7 @@ from typing import Final
 from mezzmark.model.colour import UNSPECIFIED
 from mezzmark.model.inspection import Advice, FileWarning, Inspection
 from mezzmark.model.run import ClipManifest
-from mezzmark.report.prose.numbers import count_text, shown_name
+from mezzmark.report.prose.numbers import count_text, few_text, shown_name
 from mezzmark.report.prose.terms import rate_text
 
 MOST_CLIPS: Final = 3
@@ -16,20 +16,16 @@ MOST_CLIPS: Final = 3
 
 def footage_words(clips: Sequence[ClipManifest]) -> str:
     """`C0001.MP4, 640×272, AVC, 25 fps`; of many clips the first few and a count."""
-    named = [_clip_words(clip) for clip in clips[:MOST_CLIPS]]
-    left = len(clips) - MOST_CLIPS
-    more = [f"and {count_text(left, 'more clip')}"] if left > 0 else []
-    return "; ".join([*named, *more])
+    names = [_clip_words(clip) for clip in clips]
+    return few_text(names, MOST_CLIPS, lambda left: f"and {count_text(left, 'more clip')}")
 
 
 def _clip_words(clip: ClipManifest) -> str:
     media = clip.original
-    parts = [clip_name(clip), f"{media.width_px}×{media.height_px}", shown_name(media.codec)]
-    if media.frame_rate:
-        parts.append(rate_text(float(media.frame_rate)))
-    if clip.source == "recipe":
-        parts.append("synthetic")
-    return ", ".join(parts)
+    rate = rate_text(float(media.frame_rate)) if media.frame_rate else ""
+    origin = "synthetic" if clip.source == "recipe" else ""
+    size = f"{media.width_px}×{media.height_px}"
+    return ", ".join(filter(None, (clip_name(clip), size, shown_name(media.codec), rate, origin)))
 
 
 def clip_name(clip: ClipManifest) -> str:
@@ -103,8 +99,7 @@ def file_advice(found: Inspection) -> tuple[Advice, ...]:
     if found.refusal:
         what = f"It cannot be measured: {found.refusal}."
         advice.append(Advice(what=what, remedy=found.refusal_remedy))
-    for warning in found.warnings:
-        what, remedy = _ADVICE[warning]
-        figures = what.format(found=found, media=found.media, missing=missing)
-        advice.append(Advice(what=figures, remedy=remedy))
+    for what, remedy in (_ADVICE[warning] for warning in found.warnings):
+        text = what.format(found=found, media=found.media, missing=missing)
+        advice.append(Advice(what=text, remedy=remedy))
     return tuple(advice)

@@ -4,13 +4,14 @@ from mezzmark.decide.throughput.grid import GridFindings, SplitFigures
 from mezzmark.decide.throughput.prediction import IngestPrediction
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.tasks.ingest import IngestMeasurement
-from mezzmark.report.prose.figures import FigureText, mark_words
+from mezzmark.report.prose.figures import FigureText, estimate_words, mark_words
 from mezzmark.report.prose.numbers import (
+    count_span_text,
     count_text,
     estimate_text,
+    level_text,
     number_text,
     shown_name,
-    withheld_text,
 )
 from mezzmark.report.prose.terms import split_words
 from mezzmark.statistics.scaling import ScalingFit
@@ -20,11 +21,10 @@ def _level_words(found: GridFindings) -> str:
     """How many rounds each speed of the grid had, and what its interval is; `4 rounds, 95 %
     intervals over rounds`."""
     speeds = [split.figures["throughput_fps"] for split in found.splits]
-    fewest, most = (pick(speed.round_count for speed in speeds) for pick in (min, max))
-    rounds = count_text(most, "round") if fewest == most else f"{fewest} to {most} rounds"
+    rounds = count_span_text([speed.round_count for speed in speeds], "round")
     if all(speed.low is None for speed in speeds):
         return f"{rounds}, too few for intervals"
-    return f"{rounds}, {speeds[0].confidence_level * 100:g} % intervals over rounds"
+    return f"{rounds}, {level_text(speeds[0].confidence_level)} intervals over rounds"
 
 
 def grid_text(found: GridFindings, *, best: SplitFigures, has_blanks: bool) -> FigureText:
@@ -43,27 +43,20 @@ def grid_text(found: GridFindings, *, best: SplitFigures, has_blanks: bool) -> F
 def grid_words(encoding: str, split: SplitFigures, *, is_best: bool) -> str:
     """Speed of the split over all clips, what each of its threads is worth, and if it is the
     best."""
-    name = split_words((split.job_count, split.thread_count))
-    words = mark_words(encoding, f"encode speed of {name}", split.figures["throughput_fps"])
-    if (split.job_count, split.thread_count) == (1, 1):
+    counts = (split.job_count, split.thread_count)
+    what = f"encode speed of {split_words(counts)}"
+    words = mark_words(encoding, what, split.figures["throughput_fps"])
+    if counts == (1, 1):
         words += "; this speed counts as 100 %"
     elif split.efficiency is not None:
-        words += f"; per thread {_percent_text(split.efficiency)} of 1 job × 1 thread"
+        share = estimate_text(split.efficiency.scaled(100, "%"))
+        words += f"; per thread {share} of 1 job × 1 thread"
     return f"{words}; the best split" if is_best else words
 
 
 def share_text(share: Estimate | None) -> str:
     """`87 %`, of an efficiency; a dash where it is not known."""
     return "–" if share is None else f"{share.point * 100:.0f} %"
-
-
-def _percent_text(share: Estimate) -> str:
-    """`87 % [83, 91]`."""
-    ends = {
-        end: None if value is None else value * 100
-        for end, value in (("point", share.point), ("low", share.low), ("high", share.high))
-    }
-    return estimate_text(share.model_copy(update={**ends, "unit": "%"}))
 
 
 def scaling_text(found: GridFindings, fit: ScalingFit, *, has_band: bool) -> FigureText:
@@ -111,7 +104,6 @@ def clip_words(
     `times_s` are when it was begun, encoded and read back."""
     cell, whole = found.cell, found.measured
     start_s, encoded_s, done_s = times_s
-    interval = withheld_text(whole.withheld) or f"{whole.confidence_level * 100:g} % interval"
     return (
         f"{shown_name(cell.encoding)}, {shown_name(measured.clips[index])}: "
         f"{number_text(encoded_s - start_s)} s to encode it, "
@@ -119,8 +111,7 @@ def clip_words(
         f"from {start_s:.2f} s to {done_s:.2f} s of the last round, one round has no interval; "
         f"worker {measured.worker_index[index] + 1} of {measured.worker_count}, "
         f"{split_words(cell.setting.split)}, {cell.setting['clip_order']}; "
-        f"the whole folder: {estimate_text(whole)}, {interval}, "
-        f"{count_text(whole.round_count, 'round')}"
+        f"the whole folder: {estimate_words(whole)}"
     )
 
 

@@ -29,6 +29,7 @@ def named(view: RunView, encoding: str, ranking: Ranking | None = None) -> Entry
 def ranking_table(view: RunView, ranking: Ranking, *, table_id: str) -> Table:
     """Encodings in one scrub setting, fastest first."""
     level = f"{view.confidence_level * 100:g} %"
+    roles = {view.role(entry.encoding, ranking) for entry in ranking.entries}
     return tabulate(
         ranking.entries,
         [
@@ -47,7 +48,7 @@ def ranking_table(view: RunView, ranking: Ranking, *, table_id: str) -> Table:
             f"Over all clips, of rounds that had them all; {level} intervals in brackets. Ratios "
             "are paired by round. The truly fastest is among those that may be the fastest with "
             f"at least {level} confidence. "
-            f"{role_words(view, ranking, blue='Blue', orange='Orange')}"
+            f"{role_words(roles, view.choice, blue='Blue', orange='Orange')}"
             f"{bare_tails([entry.estimates['p95_ms'] for entry in ranking.entries])}"
         ),
     )
