@@ -263,7 +263,7 @@ SCRUB: Final = TaskSpec(
             name="p50_ms",
             unit="ms",
             of=_quantile_of(0, 0.5),
-            meaning="median time to picture",
+            meaning="median scrub latency",
         ),
         Figure(
             name="p95_ms",
@@ -271,7 +271,7 @@ SCRUB: Final = TaskSpec(
             of=_quantile_of(0, 0.95),
             kind="tail",
             probability=0.95,
-            meaning="time to picture in 95 of 100 moves",
+            meaning="scrub latency in 95 of 100 moves",
         ),
         Figure(name="p99_ms", unit="ms", of=lambda _: None, kind="tail", probability=0.99),
         Figure(name="locate_p50_ms", unit="ms", of=_quantile_of(1, 0.5)),

@@ -27,6 +27,7 @@ from mezzmark.report.prose.cost import (
 )
 from mezzmark.report.prose.latency import (
     fastest_elsewhere,
+    gain_text,
     instant_sentences,
     medians_elsewhere,
     original_sentences,
@@ -34,7 +35,6 @@ from mezzmark.report.prose.latency import (
 )
 from mezzmark.report.prose.numbers import (
     count_text,
-    estimate_text,
     hour_gb_text,
     level_text,
     list_text,
@@ -235,16 +235,14 @@ def _speed_headline(lead: Ranking) -> str:
     peers = [fastest, *lead.tied]
     if any(entry.encoding == ORIGINAL for entry in peers):
         best = next(entry for entry in peers if entry.encoding != ORIGINAL)
-        gain = f" ({estimate_text(best.speedup_ratio)} as fast)" if best.speedup_ratio else ""
+        gain = f" ({gain_text(best.speedup_ratio)})" if best.speedup_ratio else ""
         return (
             "No encoding is measurably faster than the original; nearest to it comes "
             f"{shown_name(best.encoding)}{gain}."
         )
     who = list_text([entry.encoding for entry in peers], limit=3)
-    gain = ""
-    if ratio := fastest.speedup_ratio:
-        about = "about " if lead.tied else ""
-        gain = f", {about}{estimate_text(ratio)} as fast as the original"
+    about = "about " if lead.tied else ""
+    gain = f", {about}{gain_text(fastest.speedup_ratio)}" if fastest.speedup_ratio else ""
     if lead.tied:
         return f"{START}, {who} are fastest{gain}, with no measurable difference between them."
     return f"{START}, {who} is fastest{gain}."

@@ -229,7 +229,7 @@ def _cell_text(cell: Cell, manifest: Manifest) -> str:
         text = f"{name} {pattern_words(cell.setting['pattern'])}"
     else:
         threads = count_text(cell.setting["threads"], "thread")
-        text = f"{name} ({task_label(cell.task)}, {threads})"
+        text = f"{name} in {task_label(cell.task)} with {threads}"
     return f"{text} ({shown_name(cell.clip)})" if len(manifest.clips) > 1 else text
 
 

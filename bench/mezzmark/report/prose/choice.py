@@ -7,9 +7,11 @@ from mezzmark.decide.choose.choice import (
     FRONT_LEVEL,
     Addition,
     Choice,
+    Front,
     JudgedEncoding,
     Lack,
     NeedResult,
+    Status,
     TippingPoint,
 )
 from mezzmark.decide.choose.choose import list_unmeasured
@@ -35,6 +37,22 @@ NEARLY_SURE: Final = 0.995
 
 MANY_PERCENT: Final = 10
 """From here on a tenth of a percent tells nobody anything."""
+
+STATUSES: Final[dict[Status, str]] = {
+    "meets": "met",
+    "open": "open",
+    "ruled out": "missed",
+    "not judged": "not judged",
+}
+"""What becomes of an encoding's needs."""
+
+FRONTS: Final[dict[Front | None, str]] = {
+    None: "",
+    "on it": "not outclassed",
+    "may be on it": "may be outclassed",
+    "off it": "outclassed",
+}
+"""Where an encoding stands by all wishes together."""
 
 _SIGNS: Final = {"<=": "≤ ", ">=": "≥ ", "=": ""}
 _TRUTHS: Final = {"true": "yes", "false": "no"}
@@ -294,11 +312,11 @@ def against_text(choice: Choice, entry: JudgedEncoding) -> str:
 
 
 def basis_text(choice: Choice) -> str:
-    """What the chances and the word "ruled out" rest on."""
+    """What the chances and the word "missed" rest on."""
     texts = ["There is no overall score."]
     if any(entry.status == "ruled out" for entry in choice.encodings):
         level = level_text(choice.confidence_level)
-        texts.insert(0, f"Ruled out: a need is missed with {level} confidence.")
+        texts.insert(0, f"Missed: not met, with {level} confidence.")
     if choice.unit_count and not choice.is_thin:
         texts.insert(0, f"Chances from {choice.draw_count} draws over {rounds_text(choice)}.")
     return " ".join(texts)
@@ -370,7 +388,8 @@ def _why_not(choice: Choice, entry: JudgedEncoding) -> str:
     if entry.status == "meets":
         return "your wishes put the chosen one first"
     if entry.status == "ruled out":
-        return f"ruled out: {_needs_text(entry.outcomes('misses'))}"
+        missed = entry.outcomes("misses")
+        return f"{'a need is' if len(missed) == 1 else 'needs are'} missed: {_needs_text(missed)}"
     if entry.status == "open":
         return "not sure to meet your needs"
     return f"not judged: {against_text(choice, entry)}"

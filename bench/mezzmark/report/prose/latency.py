@@ -35,13 +35,17 @@ def speed_sentence(lead: Ranking, entry: Ranked, *, with_original: bool = True) 
     original = lead.find(ORIGINAL)
     if original is None or entry.encoding == ORIGINAL or entry.speedup_ratio is None:
         return f"{text}."
-    times = estimate_text(entry.speedup_ratio)
+    gain = gain_text(entry.speedup_ratio)
     if not with_original:
-        return f"{text}: {times} as fast as the original."
+        return f"{text}: {gain}."
     median, tail = (estimate_text(original.estimates[name]) for name in ("p50_ms", "p95_ms"))
-    return (
-        f"{text}. The original took {median} and {tail}. Round by round, that is {times} as fast."
-    )
+    return f"{text}. The original took {median} and {tail}. Round by round, it is {gain}."
+
+
+def gain_text(speedup_ratio: Estimate) -> str:
+    """`22× [21, 23] faster than the original`."""
+    comparison = "faster than" if speedup_ratio.point > 1 else "as fast as"
+    return f"{estimate_text(speedup_ratio)} {comparison} the original"
 
 
 def instant_sentences(lead: Ranking, bitrates_bps: dict[str, float]) -> list[str]:
@@ -111,7 +115,7 @@ def fastest_elsewhere(other: Ranking, lead: Ranking) -> str:
         f"{estimate_text(median)} at the median"
     )
     if best.speedup_ratio is not None:
-        text += f", {estimate_text(best.speedup_ratio)} as fast as the original"
+        text += f", {gain_text(best.speedup_ratio)}"
     if other.tied:
         names = list_text([entry.encoding for entry in other.tied])
         text += f"; no measurable difference from {names}"

@@ -9,7 +9,7 @@ from mezzmark.decide.estimate.ranking import Ranked, Ranking
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.figures import FigureName
-from mezzmark.report.prose.choice import rounds_text
+from mezzmark.report.prose.choice import FRONTS, STATUSES, rounds_text
 from mezzmark.report.prose.figures import (
     ORIGINAL_LABEL,
     FigureText,
@@ -223,9 +223,9 @@ def choice_words(point: ChoicePoint, plane: ChoicePlane, choice: Choice) -> str:
     entry = point.judged
     y = mark_words(entry.encoding, plane.y_goal.label, point.y)
     x = f"{plane.x_goal.label}: {estimate_words(point.x)}"
-    verdict = "recommended" if entry.encoding == choice.recommendation else entry.status
-    front = f"{entry.front} the front" if entry.front else ""
-    return "; ".join(part for part in (y, x, verdict, front) if part)
+    is_best = entry.encoding == choice.recommendation
+    verdict = "recommended" if is_best else f"needs {STATUSES[entry.status]}"
+    return "; ".join(filter(None, (y, x, verdict, FRONTS[entry.front])))
 
 
 def goal_label(goal: FigureName) -> str:

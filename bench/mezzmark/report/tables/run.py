@@ -43,7 +43,7 @@ def ranking_table(view: RunView, ranking: Ranking, *, table_id: str) -> Table:
             Column("rounds", lambda e: e.estimates["p50_ms"].round_count),
         ],
         table_id=table_id,
-        title=f"Time to picture {setting_words(ranking.setting)}",
+        title=f"Scrub latency {setting_words(ranking.setting)}",
         note=(
             f"Over all clips, of rounds that had them all; {level} intervals in brackets. Ratios "
             "are paired by round. The truly fastest is among those that may be the fastest with "
