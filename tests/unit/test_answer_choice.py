@@ -13,7 +13,7 @@ from mezzmark.decide.estimate.ranking import surely_faster
 from mezzmark.model.request import ChooseSettings
 from mezzmark.report.prose.answer import NEXT_STEP, Answer
 from mezzmark.report.prose.choice import faster_sentences
-from mezzmark.report.prose.cost import encode_time_text
+from mezzmark.report.prose.latency import encode_time_text
 from mezzmark.report.view import RunView, view_run
 from mezzmark.store.run_store import read_run
 

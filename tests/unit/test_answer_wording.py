@@ -19,8 +19,10 @@ from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import CellSummary, Estimate
 from mezzmark.report.prose.answer import Answer, answer_from
+from mezzmark.report.prose.cautions import unknown_text
 from mezzmark.report.prose.numbers import estimate_text, list_text, number_text, shown_name
 from mezzmark.report.prose.picture import picture_sentences
+from mezzmark.report.prose.terms import axis_words, pattern_words, task_label
 from mezzmark.report.view import view_run
 
 CALM = Spread(sample=0.1, trial=0.005, round=0.02)
@@ -98,6 +100,21 @@ def test_failures_are_told_with_their_reason() -> None:
     assert "RDD 36 standard: 4 of 16 trials failed (the decoder ended with signal 11)." in (
         found.cautions
     )
+
+
+def test_names_of_a_newer_version_are_counted_and_named() -> None:
+    """Two trials of an unknown task and one with an unknown axis: three are left out, by name."""
+    told = unknown_text({"task drag": 2, "axis speed": 1})
+    assert told.startswith("3 trials left out")
+    assert "axis speed and task drag" in told
+
+
+def test_a_pattern_player_task_or_axis_without_words_is_said_by_its_name() -> None:
+    """What a later table adds is shown as its own name, dashes as blanks; nothing fails."""
+    assert pattern_words("zig-zag") == "moving by the pattern zig zag"
+    assert axis_words("player", "shuttle_deck") == "player shuttle deck"
+    assert axis_words("link_speed", 3) == "link speed 3"
+    assert task_label("live-feed") == "live feed"
 
 
 def test_nothing_finished_is_an_answer() -> None:

@@ -19,18 +19,15 @@ from mezzmark.model.run import Manifest
 from mezzmark.report.prose.cautions import cautions_in_words, untested_in_words
 from mezzmark.report.prose.choice import faster_sentences
 from mezzmark.report.prose.choice import headline as choice_headline
-from mezzmark.report.prose.cost import (
+from mezzmark.report.prose.latency import (
     encode_only_sentence,
     encode_time_text,
-    price_sentences,
-    throughput_sentences,
-)
-from mezzmark.report.prose.latency import (
     fastest_elsewhere,
     gain_text,
     instant_sentences,
     medians_elsewhere,
     original_sentences,
+    price_sentences,
     speed_sentence,
 )
 from mezzmark.report.prose.numbers import (
@@ -44,6 +41,7 @@ from mezzmark.report.prose.numbers import (
 )
 from mezzmark.report.prose.picture import picture_sentences
 from mezzmark.report.prose.terms import task_label
+from mezzmark.report.prose.throughput import throughput_sentences
 
 START: Final = "On this machine, with this footage"
 

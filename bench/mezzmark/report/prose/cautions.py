@@ -132,7 +132,9 @@ def untested_in_words(manifest: Manifest) -> tuple[str, ...]:
     scrub = scenario.settings(ScrubSettings)
     names = {encoding.name for encoding in manifest.encodings} | set(scenario.encodings)
     missing = [name for name in PATTERNS if scrub and name not in scrub.patterns]
-    has_device = scrub is None or any(PLAYERS[name].device for name in scrub.players)
+    has_device = scrub is None or any(
+        (player := PLAYERS.get(name)) and player.device for name in scrub.players
+    )
     texts = {
         "the camera original itself, so there is nothing to be faster than": ORIGINAL not in names,
         "reading from slow or shared storage: files just written are read from memory": True,

@@ -1,12 +1,15 @@
-"""What the answer says of scrub latency: of one encoding, of the original, of "immediate"."""
+"""What the answer says of an encoding: its scrub latency, its size, and the time encoding takes."""
 
+import statistics
 from collections.abc import Sequence
 from typing import Final
 
+from mezzmark.decide.estimate.pooling import BestCells
 from mezzmark.decide.estimate.ranking import Ranked, Ranking
-from mezzmark.model.cell import AXES
+from mezzmark.model.cell import AXES, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
+from mezzmark.model.run import Manifest
 from mezzmark.report.prose.numbers import (
     count_text,
     estimate_text,
@@ -141,3 +144,59 @@ def _way_of(other: Ranking, lead: Ranking) -> str:
     ]
     notes = ", ".join(changed)
     return f"{pattern_words(other.setting['pattern'])}{notes and f' ({notes})'}"
+
+
+def price_sentences(
+    name: str,
+    encode: BestCells,
+    bitrates_bps: dict[str, float],
+    manifest: Manifest,
+    *,
+    with_quickest: bool = True,
+) -> list[str]:
+    """What `name` costs in space and encode time, and which one encodes fastest unless
+    `with_quickest` is False, since it was said."""
+    texts = []
+    if name in bitrates_bps:
+        text = f"{shown_name(name)} takes {size_text(bitrates_bps[name])}"
+        if name != ORIGINAL and ORIGINAL in bitrates_bps:
+            times = number_text(bitrates_bps[name] / bitrates_bps[ORIGINAL])
+            text += f"; that is {times} times the original's size"
+        texts.append(f"{text}.")
+    if name in encode:
+        text = f"Encoding to it ran at {_speed_text(encode[name], manifest)}"
+        quickest = next(iter(encode))
+        if with_quickest and quickest != name:
+            speed = estimate_text(encode[quickest][1])
+            text += f"; {shown_name(quickest)} encoded fastest ({speed})"
+        texts.append(f"{text}.")
+    return texts
+
+
+def _speed_text(found: tuple[Cell, Estimate], manifest: Manifest) -> str:
+    """`26 fps [25, 27] with 2 threads: 1 h of encoding for an hour of footage`."""
+    cell, speed = found
+    hour = encode_time_text(speed.point, manifest)
+    threads = count_text(cell.setting["threads"], "thread")
+    return f"{estimate_text(speed)} with {threads}{hour and f': {hour}'}"
+
+
+def encode_time_text(speed_fps: float, manifest: Manifest) -> str:
+    """`9 h of encoding for an hour of footage`, at the mean frame rate of the clips; empty where
+    no rate is known."""
+    rates = [float(c.original.frame_rate) for c in manifest.clips if c.original.frame_rate]
+    if not rates or speed_fps <= 0:
+        return ""
+    hours = statistics.fmean(rates) / speed_fps
+    minutes = 60 * hours
+    time = f"{minutes:.0f} min" if minutes >= 1 else "less than a minute"
+    if hours >= 1:
+        time = f"{hours:.{1 if hours < 10 else 0}f}".removesuffix(".0") + " h"
+    return f"{time} of encoding for an hour of footage"
+
+
+def encode_only_sentence(encode: BestCells, manifest: Manifest) -> str:
+    """The fastest encoding's speed, where nothing was said of scrub latency."""
+    name, found = next(iter(encode.items()))
+    speed = _speed_text(found, manifest)
+    return f"{shown_name(name)} encoded at {speed}. Scrub latency was not measured."

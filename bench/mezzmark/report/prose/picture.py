@@ -119,7 +119,7 @@ def diagnosis_words(chart: Diagnosis) -> str:
         return seen
     if chart.cause == UNEXPLAINED:
         return f"{seen}, of unknown cause (RMS change {chart.residual_codes:.1f} of 255 codes)"
-    return f"{seen}, {_effect(chart)}as if {_CAUSES[chart.cause]}"
+    return f"{seen}, {_effect(chart)}as if {_CAUSES.get(chart.cause, chart.cause)}"
 
 
 def _effect(chart: Diagnosis) -> str:

@@ -14,7 +14,6 @@ from mezzmark.decide.compare.verdicts import (
     Verdict,
 )
 from mezzmark.model.cell import Cell
-from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.machine import cause_text, fact_change_text, machine_predicate
 from mezzmark.report.prose.numbers import (
     count_text,
@@ -23,6 +22,7 @@ from mezzmark.report.prose.numbers import (
     shown_name,
     visible_text,
 )
+from mezzmark.report.prose.terms import task_label
 
 MOST_UNITS: Final = 200
 """Rounds or runs that somebody might still measure."""
@@ -97,7 +97,7 @@ def reasons_text(refusal: Refusal, *, preposition: str = "in") -> str:
             name=shown_name(reason.name),
             before=list_text(reason.before, limit=MOST_NAMED) or "not set",
             after=list_text(reason.after, limit=MOST_NAMED) or "not set",
-            label=TASKS[reason.task].label if reason.task else "",
+            label=task_label(reason.task),
             where=f"{preposition} {visible_text(reason.place)}",
             settings=joined_text([_axis_text(axis, refusal.cells) for axis in reason.axes]),
         )

@@ -10,9 +10,9 @@ from mezzmark.decide.throughput.prediction import IngestPrediction
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.tasks.delivery import DeliverySettings
-from mezzmark.report.prose.cost import peak_text
 from mezzmark.report.prose.numbers import count_text, number_text
 from mezzmark.report.prose.terms import split_words
+from mezzmark.report.prose.throughput import peak_text
 from mezzmark.report.tables.run import named
 from mezzmark.report.tables.table import Column, Entry, Table, tabulate
 from mezzmark.report.view import RunView
