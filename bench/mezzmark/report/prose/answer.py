@@ -25,7 +25,6 @@ from mezzmark.report.prose.latency import (
     fastest_elsewhere,
     gain_text,
     instant_sentences,
-    medians_elsewhere,
     original_sentences,
     price_sentences,
     speed_sentence,
@@ -188,11 +187,10 @@ def _chosen_findings(
     ]
     if not rankings:
         return prices
-    lead, *others = rankings
+    lead = rankings[0]
     entries = [entry for name in chosen if (entry := lead.find(name))]
     return [
         *(speed_sentence(lead, entry, with_original=entry is entries[0]) for entry in entries),
-        *(medians_elsewhere(chosen[0], others, lead) if len(chosen) == 1 else []),
         *prices,
         *faster_sentences(lead, choice, observations),
         *original_sentences(lead, chosen[0], bitrates),

@@ -1,7 +1,6 @@
 """What the answer says of an encoding: its scrub latency, its size, and the time encoding takes."""
 
 import statistics
-from collections.abc import Sequence
 from typing import Final
 
 from mezzmark.decide.estimate.pooling import BestCells
@@ -123,16 +122,6 @@ def fastest_elsewhere(other: Ranking, lead: Ranking) -> str:
         names = list_text([entry.encoding for entry in other.tied])
         text += f"; no measurable difference from {names}"
     return f"{text}."
-
-
-def medians_elsewhere(name: str, others: Sequence[Ranking], lead: Ranking) -> list[str]:
-    """One encoding's medians in every other way of moving, in one sentence."""
-    parts = [
-        f"{_way_of(other, lead)}, {estimate_text(entry.estimates['p50_ms'])}"
-        for other in others
-        if (entry := other.find(name)) is not None
-    ]
-    return [f"Its other medians: {'; '.join(parts)}."] if parts else []
 
 
 def _way_of(other: Ranking, lead: Ranking) -> str:

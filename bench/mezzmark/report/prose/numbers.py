@@ -196,7 +196,7 @@ def _reason(reason: Withheld) -> str:
             more = count_text(needed, what)
             return f"no interval from {count_text(have, what)}: {more} more needed"
         case "few_moves":
-            text = f"no interval: needs {needed} more {'round' if needed == 1 else 'rounds'}"
+            text = f"no interval: needs {count_text(needed, 'more round')}"
             moves = reason.moves_a_round
             return f"{text}, or {moves} samples a round" if moves else text
         case "clustered":

@@ -20,6 +20,7 @@ from mezzmark.report.prose.figures import (
 from mezzmark.report.prose.numbers import (
     count_text,
     estimate_text,
+    level_text,
     list_text,
     number_text,
     shown_name,
@@ -180,7 +181,7 @@ def choice_text(choice: Choice, plane: ChoicePlane, front: Sequence[str]) -> Fig
     is_short = not all(estimate.is_exact for estimate in bare)
     why = "known exactly, or need more rounds for one" if is_short else "known exactly"
     subtitle = (
-        f"{rounds_text(choice)}; bars: {choice.confidence_level * 100:g} % intervals; figures "
+        f"{rounds_text(choice)}; bars: {level_text(choice.confidence_level)} intervals; figures "
         f"without a bar are {why}."
     )
     if choice.unit_count == 0:
