@@ -46,7 +46,7 @@ def measure(
     """
     from mezzmark.engines.media.cache import default_cache_dir
     from mezzmark.model.errors import UsageError
-    from mezzmark.report.prose.scenario import limit_warnings_of
+    from mezzmark.report.prose.footage import limit_warnings_of
     from mezzmark.runner.events import Noted
     from mezzmark.runner.request import AskedLimits, plan_measurement
     from mezzmark.runner.run import run_scenario
@@ -343,7 +343,7 @@ def describe_scenario(
     also how many rounds its precision takes and what its time budget buys. Files are looked for
     and encoders tried: FootageError and ScenarioError tell what is not there."""
     from mezzmark.report.prose.choice import choosing_warnings
-    from mezzmark.report.prose.scenario import scenario_lines
+    from mezzmark.report.prose.footage import scenario_lines
     from mezzmark.runner.request import check_scenario
     from mezzmark.store.toml_files import find_scenario, read_scenario
 

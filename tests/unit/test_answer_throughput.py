@@ -5,7 +5,7 @@ import pytest
 from fixtures.fabricated_throughput import delivery_trial, ingest_trial
 from mezzmark.decide.estimate.observed_run import observe
 from mezzmark.model.records import Trial
-from mezzmark.report.prose.cost import throughput_sentences
+from mezzmark.report.prose.throughput import throughput_sentences
 
 ROUNDS = range(4)
 

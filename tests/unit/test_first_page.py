@@ -82,7 +82,7 @@ def test_legend_and_caption_say_what_the_colours_mean(turned: RunView) -> None:
     (key,) = _drawn(turned, ranking).figure.legends
     labels = [text.get_text() for text in key.get_texts()]
     assert labels[-2:] == ["may be the fastest", "original"]
-    assert role_words(turned, ranking) == (
+    assert role_words({"leader", "original"}, turned.choice) == (
         "Blue and filled: those that may be the fastest. Orange diamond: the original."
     )
 
@@ -90,7 +90,7 @@ def test_legend_and_caption_say_what_the_colours_mean(turned: RunView) -> None:
 def test_without_an_original_nobody_speaks_of_one() -> None:
     """A colour that is not drawn is not explained."""
     view = RunView(*fabricate_run(Fabrication(encodings=THREE[1:], spread=CALM, rounds=8)))
-    assert "original" not in role_words(view, view.rankings[0])
+    assert "original" not in _drawn(view, view.rankings[0]).text.caption
 
 
 def _subtitle(view: RunView) -> str:

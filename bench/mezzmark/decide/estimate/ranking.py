@@ -1,4 +1,4 @@
-"""Encodings in order of time to picture, for one way of moving the playhead.
+"""Encodings in order of scrub latency, for one way of moving the playhead.
 
 Who looks fastest is read from the estimates. Who else may be the fastest is decided by ratios to
 that one, paired by round: an encoding is ruled out where the ratio's one-sided lower limit at

@@ -241,14 +241,14 @@ SCRUB: Final = TaskSpec(
         span_ns=moves.span_ns,
     ),
     figures=(
-        Figure("p50_ms", "ms", _quantile_of(0, 0.5), meaning="median time to picture"),
+        Figure("p50_ms", "ms", _quantile_of(0, 0.5), meaning="median scrub latency"),
         Figure(
             "p95_ms",
             "ms",
             _quantile_of(0, 0.95),
             kind="tail",
             probability=0.95,
-            meaning="time to picture in 95 of 100 moves",
+            meaning="scrub latency in 95 of 100 moves",
         ),
         Figure("p99_ms", "ms", lambda _: None, kind="tail", probability=0.99),
         Figure("locate_p50_ms", "ms", _quantile_of(1, 0.5)),

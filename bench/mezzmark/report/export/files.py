@@ -80,7 +80,7 @@ def as_json(runs: Sequence[Run]) -> str:
 def as_pytest_benchmark(run: Run) -> str:
     """The JSON that pytest-benchmark's own tools read, one benchmark a cell.
 
-    A datum is one trial (a fresh process), not one playhead move: its median time to picture in
+    A datum is one trial (a fresh process), not one playhead move: its median scrub latency in
     seconds, or its seconds per encoded frame. Raises EngineError without pytest-benchmark, whose
     own statistics class computes the summary.
     """

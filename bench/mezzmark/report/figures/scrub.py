@@ -64,9 +64,11 @@ def draw_latency(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anch
         key_entry(labels.MEDIAN_KEY, "o", linewidth=3),
         key_entry(labels.TAIL_KEY, ">", markerfacecolor=LIGHT["paper"], linewidth=1.3),
         key_entry(labels.TRIAL_KEY, ".", markersize=4),
-        *role_key([row.role for row in rows], prose.leader_label(view)),
+        *role_key([row.role for row in rows], prose.leader_label(view.choice)),
     ]
-    text = prose.latency_text(view, ranking, move_count=sum(map(len, samples)))
+    note = prose.role_words({row.role for row in rows}, view.choice)
+    moves = sum(map(len, samples))
+    text = prose.latency_text(view, ranking, move_count=moves, role_note=note)
     drawing = new_rows(text, grid, key=key, line_count=len(lines))
     _draw_spread(drawing, grid, rows, samples, medians)
     draw_marks(drawing, marks)
@@ -191,7 +193,9 @@ def draw_spans(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anchor
         key_entry(label, "s", colour=span, markersize=8, alpha=BAR_ALPHA)
         for span, label in labels.SPAN_KEYS.items()
     ]
-    drawing = new_rows(prose.spans_text(view, ranking), grid, key=key)
+    roles = {row.role for row in rows}
+    note = prose.role_words(roles, view.choice, blue="Blue names", orange="Orange name")
+    drawing = new_rows(prose.spans_text(view, ranking, role_note=note), grid, key=key)
     axes = drawing.axes
     frame = pd.DataFrame(
         [

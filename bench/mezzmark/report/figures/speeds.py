@@ -72,7 +72,12 @@ def draw_encode(
     ]
     lines = {rate: run_figures.real_time_label(rate) for rate in clip_rates(view.manifest)[:2]}
     limits = padded([*(end for mark in marks for end in mark.x), *lines], room=1.2)
-    text = run_figures.encode_text(view, {name: speed for name, (_, speed) in best.items()})
+    text = run_figures.encode_text(
+        [speed for by_threads in speeds.values() for speed in by_threads.values()],
+        {name: speed for name, (_, speed) in best.items()},
+        clip_count=len({o.cell.clip for o in view.observations if o.cell.task == "encode"}),
+        role_note=run_figures.encode_role_words({mark.colour for mark in marks}, view.choice),
+    )
     hollow = {"markerfacecolor": LIGHT["paper"]}
     key = [
         key_entry(count_text(n, "thread"), shape, **({} if n == threads[-1] else hollow))

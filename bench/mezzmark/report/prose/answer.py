@@ -12,7 +12,6 @@ from mezzmark.decide.estimate.observed_run import Observation, pooled_bitrates_b
 from mezzmark.decide.estimate.pooling import BestCells, fastest_cells
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.decide.picture.fidelity import EncodingFidelity
-from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CellSummary, Estimate
 from mezzmark.model.fact import Fact
@@ -20,89 +19,28 @@ from mezzmark.model.run import Manifest
 from mezzmark.report.prose.cautions import cautions_in_words, untested_in_words
 from mezzmark.report.prose.choice import faster_sentences
 from mezzmark.report.prose.choice import headline as choice_headline
-from mezzmark.report.prose.cost import (
+from mezzmark.report.prose.latency import (
     encode_only_sentence,
     encode_time_text,
-    price_sentences,
-    throughput_sentences,
-)
-from mezzmark.report.prose.latency import (
     fastest_elsewhere,
+    gain_text,
     instant_sentences,
-    medians_elsewhere,
     original_sentences,
+    price_sentences,
     speed_sentence,
 )
 from mezzmark.report.prose.numbers import (
     count_text,
-    estimate_parts,
     hour_gb_text,
+    level_text,
     list_text,
     number_text,
     shown_name,
     withheld_text,
 )
 from mezzmark.report.prose.picture import picture_sentences
-
-
-class KeyNumber(Fact):
-    """One of the few numbers that stand beside the headline."""
-
-    value: str
-    label: str
-    detail: str
-
-
-def key_numbers(
-    lead: Ranking | None,
-    encode: dict[str, tuple[Cell, Estimate]],
-    bitrates: dict[str, float],
-    *,
-    manifest: Manifest,
-    chosen: str | None = None,
-) -> tuple[KeyNumber, ...]:
-    """At most three, all of one encoding, which each label names: the chosen one, or else the
-    fastest."""
-    numbers = []
-    name = lead.fastest.encoding if lead and lead.fastest else next(iter(encode), None)
-    name = chosen or name
-    ranked = (
-        next((entry for entry in lead.entries if entry.encoding == name), None) if lead else None
-    )
-    if name is None:
-        return ()
-    whose = f"{shown_name(name)}: "
-    if ranked is not None and "p50_ms" in ranked.estimates:
-        p50 = ranked.estimates["p50_ms"]
-        numbers.append(_key(p50, f"{whose}median time to picture", "ms"))
-    if name in bitrates:
-        rate = bitrates[name]
-        numbers.append(
-            KeyNumber(
-                value=f"{number_text(rate / 1e6)} Mbit/s",
-                label=f"{whose}bit rate",
-                detail=hour_gb_text(rate),
-            )
-        )
-    if name in encode:
-        cell, estimate = encode[name]
-        threads = count_text(cell.setting["threads"], "thread")
-        speed = _key(estimate, f"{whose}encode speed, {threads}", "fps")
-        hour = encode_time_text(estimate.point, manifest)
-        detail = "; ".join(text for text in (hour, speed.detail) if text)
-        numbers.append(speed.model_copy(update={"detail": detail}))
-    return tuple(numbers)
-
-
-def _key(estimate: Estimate, label: str, unit: str) -> KeyNumber:
-    half = estimate.half_width
-    detail = withheld_text(estimate.withheld)
-    if estimate.low is not None and estimate.high is not None:
-        low, high = (number_text(end, half_width=half) for end in (estimate.low, estimate.high))
-        detail = f"{estimate.confidence_level * 100:g} % interval {low} to {high}"
-    value = f"{number_text(estimate.point, half_width=half)} {unit}"
-    return KeyNumber(value=value, label=label, detail=detail)
-
+from mezzmark.report.prose.terms import task_label
+from mezzmark.report.prose.throughput import throughput_sentences
 
 START: Final = "On this machine, with this footage"
 
@@ -112,6 +50,14 @@ NEXT_STEP: Final = (
     "be needed and wished for)."
 )
 """How a report without needs and wishes ends its answer."""
+
+
+class KeyNumber(Fact):
+    """One of the few numbers that stand beside the headline."""
+
+    value: str
+    label: str
+    detail: str
 
 
 class Answer(Fact):
@@ -142,108 +88,121 @@ def answer_from(
     level = rankings[0].confidence_level if rankings else 0.95
     encode = fastest_cells(observations, "encode", confidence_level=level)
     whole = throughput_sentences(observations, confidence_level=level)
-    lead, bitrates = rankings[0] if rankings else None, pooled_bitrates_bps(manifest)
-    is_whole_only = not lead and not encode
-    findings = _task_findings(
-        rankings, encode, bitrates, manifest, choice, observations=observations
-    )
-    findings += whole[1:] if is_whole_only else whole
-    findings += picture_sentences(fidelity)
-    if choice is None and not is_whole_only and _candidate_count(summaries) > 1:
+    is_whole_only = not rankings and not encode
+    if choice is not None and choice.chosen:
+        findings = _chosen_findings(manifest, observations, rankings, choice, encode)
+    else:
+        findings = _fastest_findings(manifest, rankings, encode)
+    findings += [*(whole[1:] if is_whole_only else whole), *picture_sentences(fidelity)]
+    candidates = {s.cell.encoding for s in summaries if s.cell.task in ("scrub", "encode")}
+    if choice is None and not is_whole_only and len(candidates) > 1:
         findings.append(NEXT_STEP)
+    lead = rankings[0] if rankings else None
     chosen = choice.recommendation if choice else None
     return Answer(
-        headline=choice_headline(choice)
-        if choice
-        else _headline(lead, encode, whole, _other_tasks(summaries)),
-        key_numbers=key_numbers(lead, encode, bitrates, chosen=chosen, manifest=manifest),
+        headline=choice_headline(choice) if choice else _headline(summaries, lead, encode, whole),
+        key_numbers=_key_numbers(manifest, lead, chosen, encode),
         findings=tuple(findings),
         cautions=cautions_in_words(manifest, summaries, None if chosen else lead, doubts=doubts),
         not_tested=untested_in_words(manifest),
     )
 
 
-def _task_findings(
-    rankings: Sequence[Ranking],
-    encode: BestCells,
-    bitrates: dict[str, float],
-    manifest: Manifest,
-    choice: Choice | None,
-    *,
-    observations: Sequence[Observation],
-) -> list[str]:
-    """Of scrubbing and encoding: the chosen encoding's, else the fastest's."""
-    if choice is not None and choice.chosen:
-        return _chosen_findings(
-            rankings, choice, encode, bitrates, manifest, observations=observations
+def _key_numbers(
+    manifest: Manifest, lead: Ranking | None, chosen: str | None, encode: BestCells
+) -> tuple[KeyNumber, ...]:
+    """At most three, all of one encoding, which each label names: the chosen one, or else the
+    fastest."""
+    fastest = lead.fastest.encoding if lead and lead.fastest else next(iter(encode), None)
+    name = chosen or fastest
+    if name is None:
+        return ()
+    whose = shown_name(name)
+    numbers = []
+    if ranked := lead and lead.find(name):
+        median = ranked.estimates["p50_ms"]
+        numbers.append(_key(median, f"{whose}: median scrub latency", "ms"))
+    if rate_bps := pooled_bitrates_bps(manifest).get(name):
+        numbers.append(
+            KeyNumber(
+                value=f"{number_text(rate_bps / 1e6)} Mbit/s",
+                label=f"{whose}: bit rate",
+                detail=hour_gb_text(rate_bps),
+            )
         )
-    if rankings and rankings[0].fastest:
-        return _fastest_findings(rankings, encode, bitrates, manifest)
-    return [encode_only_sentence(encode, manifest)] if encode and not rankings else []
+    if name in encode:
+        cell, estimate = encode[name]
+        threads = count_text(cell.setting["threads"], "thread")
+        speed = _key(estimate, f"{whose}: encode speed, {threads}", "fps")
+        details = filter(None, (encode_time_text(estimate.point, manifest), speed.detail))
+        numbers.append(speed.model_copy(update={"detail": "; ".join(details)}))
+    return tuple(numbers)
+
+
+def _key(estimate: Estimate, label: str, unit: str) -> KeyNumber:
+    half = estimate.half_width
+    detail = withheld_text(estimate.withheld)
+    if estimate.low is not None and estimate.high is not None:
+        low, high = (number_text(end, half_width=half) for end in (estimate.low, estimate.high))
+        detail = f"{level_text(estimate.confidence_level)} interval {low} to {high}"
+    value = f"{number_text(estimate.point, half_width=half)} {unit}"
+    return KeyNumber(value=value, label=label, detail=detail)
 
 
 def _fastest_findings(
-    rankings: Sequence[Ranking],
-    encode: BestCells,
-    bitrates: dict[str, float],
-    manifest: Manifest,
+    manifest: Manifest, rankings: Sequence[Ranking], encode: BestCells
 ) -> list[str]:
-    """Where nothing is chosen: the fastest, the line of "immediate", and the fastest's price."""
-    lead = rankings[0]
-    assert lead.fastest is not None
-    name = lead.fastest.encoding
+    """Where nothing is chosen: the fastest to scrub, who feels immediate, the fastest's price."""
+    if not rankings:
+        return [encode_only_sentence(encode, manifest)] if encode else []
+    lead, *others = rankings
+    if lead.fastest is None:
+        return []
+    name, bitrates = lead.fastest.encoding, pooled_bitrates_bps(manifest)
     return [
         speed_sentence(lead, lead.fastest),
         *original_sentences(lead, name, bitrates),
         *instant_sentences(lead, bitrates),
-        *(text for other in rankings[1:] if (text := fastest_elsewhere(other, lead))),
+        *(text for other in others if (text := fastest_elsewhere(other, lead))),
         *price_sentences(name, encode, bitrates, manifest),
     ]
 
 
 def _chosen_findings(
+    manifest: Manifest,
+    observations: Sequence[Observation],
     rankings: Sequence[Ranking],
     choice: Choice,
     encode: BestCells,
-    bitrates: dict[str, float],
-    manifest: Manifest,
-    *,
-    observations: Sequence[Observation],
 ) -> list[str]:
     """The chosen encoding's speed and price first, then who is faster and why it was not taken."""
-    chosen = choice.chosen
-    texts: list[str] = []
-    if rankings:
-        lead = rankings[0]
-        entries = [entry for name in chosen if (entry := lead.find(name))]
-        texts += [
-            speed_sentence(lead, entry, with_original=entry is entries[0]) for entry in entries
-        ]
-        texts += medians_elsewhere(chosen[0], list(rankings[1:]), lead) if len(chosen) == 1 else []
+    chosen, bitrates = choice.chosen, pooled_bitrates_bps(manifest)
     encoded = [name for name in chosen if name in encode]
-    for name in chosen:
-        is_first = [name] == encoded[:1]
-        texts += price_sentences(name, encode, bitrates, manifest, with_quickest=is_first)
-    if rankings:
-        texts += faster_sentences(rankings[0], choice, observations)
-        texts += original_sentences(rankings[0], chosen[0], bitrates)
-        texts += instant_sentences(rankings[0], bitrates)
-    return texts
-
-
-def _candidate_count(summaries: Sequence[CellSummary]) -> int:
-    """Encodings that time to picture or encode speed were measured of."""
-    return len({s.cell.encoding for s in summaries if s.cell.task in ("scrub", "encode")})
-
-
-def _other_tasks(summaries: Sequence[CellSummary]) -> list[str]:
-    """What finished besides scrubbing, encoding and the reference kernel."""
-    tasks = {s.cell.task for s in summaries if s.trial_count > s.failed_trial_count}
-    return sorted(tasks - {"scrub", "encode", "kernel"})
+    prices = [
+        text
+        for name in chosen
+        for text in price_sentences(
+            name, encode, bitrates, manifest, with_quickest=[name] == encoded[:1]
+        )
+    ]
+    if not rankings:
+        return prices
+    lead = rankings[0]
+    entries = [entry for name in chosen if (entry := lead.find(name))]
+    return [
+        *(speed_sentence(lead, entry, with_original=entry is entries[0]) for entry in entries),
+        *prices,
+        *faster_sentences(lead, choice, observations),
+        *original_sentences(lead, chosen[0], bitrates),
+        *instant_sentences(lead, bitrates),
+    ]
 
 
 def _headline(
-    lead: Ranking | None, encode: BestCells, whole: Sequence[str], others: Sequence[str]
+    summaries: Sequence[CellSummary],
+    lead: Ranking | None,
+    encode: BestCells,
+    whole: Sequence[str],
 ) -> str:
     if lead is not None:
         return _speed_headline(lead)
@@ -251,8 +210,10 @@ def _headline(
         return f"{START}, {shown_name(next(iter(encode)))} encoded fastest."
     if whole:
         return whole[0]
-    if others:
-        return f"{START}, {list_text(others)} was measured; neither scrubbing nor encoding was."
+    tasks = {s.cell.task for s in summaries if s.trial_count > s.failed_trial_count}
+    if others := sorted(tasks - {"scrub", "encode", "kernel"}):
+        measured = list_text([task_label(task) for task in others])
+        return f"{START}, {measured} was measured; neither scrubbing nor encoding was."
     return f"{START}, nothing finished, so there is no answer."
 
 
@@ -263,27 +224,21 @@ def _speed_headline(lead: Ranking) -> str:
     if fastest.encoding == ORIGINAL and not lead.tied:
         is_alone = len(lead.entries) == 1
         others = "no other encoding was measured" if is_alone else "none was faster"
-        return f"{START}, the original brought a picture soonest: {others}."
+        return f"{START}, the original is fastest: {others}."
     if fastest.estimates["p50_ms"].low is None:
         rounds = count_text(fastest.estimates["p50_ms"].round_count, "round")
         return f"{START}, {shown_name(fastest.encoding)} looked fastest, but {rounds} cannot tell."
     peers = [fastest, *lead.tied]
     if any(entry.encoding == ORIGINAL for entry in peers):
         best = next(entry for entry in peers if entry.encoding != ORIGINAL)
-        gain = f" ({_times(best.speedup_ratio)} as fast)" if best.speedup_ratio else ""
+        gain = f" ({gain_text(best.speedup_ratio)})" if best.speedup_ratio else ""
         return (
-            "Whether any encoding is faster than the original cannot be told; nearest to it comes "
+            "No encoding is measurably faster than the original; nearest to it comes "
             f"{shown_name(best.encoding)}{gain}."
         )
     who = list_text([entry.encoding for entry in peers], limit=3)
     about = "about " if lead.tied else ""
-    ratio = fastest.speedup_ratio
-    gain = f", {about}{_times(ratio)} as fast as the original" if ratio else ""
-    doubt = "; which of them is faster cannot be told" if lead.tied else ""
-    return f"{START}, {who} brought a picture soonest{gain}{doubt}."
-
-
-def _times(ratio: Estimate) -> str:
-    """`53 times [41, 69]`."""
-    point, interval = estimate_parts(ratio, with_unit=False)
-    return f"{point} times {interval}".rstrip()
+    gain = f", {about}{gain_text(fastest.speedup_ratio)}" if fastest.speedup_ratio else ""
+    if lead.tied:
+        return f"{START}, {who} are fastest{gain}, with no measurable difference between them."
+    return f"{START}, {who} is fastest{gain}."

@@ -1,5 +1,6 @@
 """What to know before believing the answer: steadiness, failures, what was not tried."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Final
 
@@ -13,16 +14,18 @@ from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CellSummary
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.run import Manifest
+from mezzmark.model.tasks.patterns import PATTERNS
 from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.report.prose.machine import machine_predicate, machine_warnings, width_text
 from mezzmark.report.prose.numbers import (
-    PATTERN_PHRASES,
     count_text,
+    level_text,
     list_text,
     number_text,
     shown_name,
     visible_text,
 )
+from mezzmark.report.prose.terms import pattern_words, task_label
 
 REASON_LIMIT: Final = 160
 """Characters of a failure's reason shown in a sentence; the table of failures has all of it."""
@@ -49,12 +52,11 @@ def cautions_in_words(
 
 
 def _by_encoding(summaries: Sequence[CellSummary], field: str) -> dict[str, int]:
-    counts: dict[str, int] = {}
+    """A count of each encoding over its cells, the largest first; without those that have none."""
+    counts: Counter[str] = Counter()
     for summary in summaries:
-        count = int(getattr(summary, field))
-        if count:
-            counts[summary.cell.encoding] = counts.get(summary.cell.encoding, 0) + count
-    return dict(sorted(counts.items(), key=lambda item: (-item[1], item[0])))
+        counts[summary.cell.encoding] += getattr(summary, field)
+    return dict(sorted((+counts).items(), key=lambda item: (-item[1], item[0])))
 
 
 def _wrong_pictures(summaries: Sequence[CellSummary]) -> list[str]:
@@ -82,17 +84,14 @@ def _unproved_pictures(summaries: Sequence[CellSummary]) -> list[str]:
 
 def _failures(summaries: Sequence[CellSummary]) -> list[str]:
     texts = []
-    for name in sorted({s.cell.encoding for s in summaries if s.failed_trial_count}):
-        mine = [s for s in summaries if s.cell.encoding == name]
-        failed = sum(s.failed_trial_count for s in mine)
-        total = sum(s.trial_count for s in mine)
-        reasons = sorted({reason for s in mine for reason in s.reasons})
+    totals = _by_encoding(summaries, "trial_count")
+    for name, failed in sorted(_by_encoding(summaries, "failed_trial_count").items()):
+        trials = count_text(totals[name], "trial")
+        reasons = sorted({r for s in summaries if s.cell.encoding == name for r in s.reasons})
         reason = visible_text(reasons[0]) if reasons else "no reason was given"
         if len(reason) > REASON_LIMIT:
             reason = f"{reason[: REASON_LIMIT - 1]}…"
-        texts.append(
-            f"{shown_name(name)}: {failed} of {count_text(total, 'trial')} failed ({reason})."
-        )
+        texts.append(f"{shown_name(name)}: {failed} of {trials} failed ({reason}).")
     return texts
 
 
@@ -114,8 +113,8 @@ def _undecided(lead: Ranking | None) -> list[str]:
         return []
     names = list_text([entry.encoding for entry in lead.tied], limit=6)
     return [
-        f"Cannot be ruled out as faster than {shown_name(lead.fastest.encoding)}: {names}. That is "
-        "not proof that they are equal; more rounds may tell."
+        f"No measurable difference from {shown_name(lead.fastest.encoding)}: {names}. That is not "
+        "proof that they are equal; more rounds may tell."
     ]
 
 
@@ -131,49 +130,42 @@ def untested_in_words(manifest: Manifest) -> tuple[str, ...]:
     """What a reader might take for granted though this run did not look at it."""
     scenario = manifest.scenario
     scrub = scenario.settings(ScrubSettings)
-    texts = []
     names = {encoding.name for encoding in manifest.encodings} | set(scenario.encodings)
-    if ORIGINAL not in names:
-        texts.append("the camera original itself, so there is nothing to be faster than")
-    texts.append("reading from slow or shared storage: files just written are read from memory")
-    if scrub is None:
-        texts.append("time to picture under the playhead")
-    else:
-        missing = [p for p in PATTERN_PHRASES if p not in scrub.patterns]
-        if missing:
-            texts.append(f"these ways of moving the playhead: {', '.join(missing)}")
-        if all(PLAYERS[name].device is None for name in scrub.players):
-            texts.append("decoding on a graphics card")
-    if "encode" not in scenario.tasks:
-        texts.append("encode speed")
-    if "fidelity" not in scenario.tasks:
-        texts.append("picture quality after encoding, and colour")
-    return (
-        *texts,
-        "dragging and playing, where requests do not wait for the last picture",
-        "several streams at once, sound, effects, and the editing program itself",
-        "other machines and other footage",
+    missing = [name for name in PATTERNS if scrub and name not in scrub.patterns]
+    has_device = scrub is None or any(
+        (player := PLAYERS.get(name)) and player.device for name in scrub.players
     )
+    texts = {
+        "the camera original itself, so there is nothing to be faster than": ORIGINAL not in names,
+        "reading from slow or shared storage: files just written are read from memory": True,
+        "scrub latency": scrub is None,
+        f"these ways of moving the playhead: {', '.join(missing)}": bool(missing),
+        "decoding on a graphics card": not has_device,
+        "encode speed": "encode" not in scenario.tasks,
+        "picture quality after encoding, and colour": "fidelity" not in scenario.tasks,
+        "dragging and playing, where requests do not wait for the last picture": True,
+        "several streams at once, sound, effects, and the editing program itself": True,
+        "other machines and other footage": True,
+    }
+    return tuple(text for text, is_missing in texts.items() if is_missing)
 
 
 def steadiness_warnings(steadiness: Steadiness) -> list[str]:
     """What a reader must know of a run's spread before relying on its answer, the gravest first."""
-    texts = machine_warnings(steadiness.machine)
-    if steadiness.disturbance.is_warning:
-        texts.append(disturbance_text(steadiness.disturbance))
-    return texts
+    is_disturbed = steadiness.disturbance.is_warning
+    disturbance = [disturbance_text(steadiness.disturbance)] if is_disturbed else []
+    return [*machine_warnings(steadiness.machine), *disturbance]
 
 
 def steadiness_sentences(steadiness: Steadiness, manifest: Manifest) -> list[str]:
     """All that a run says of its own spread. Each finding stands once."""
-    warnings = machine_warnings(steadiness.machine)
-    is_warned = steadiness.machine.is_steady is False
-    precision, spread = steadiness.precision, steadiness.scrub_spread
+    machine, spread = steadiness.machine, steadiness.scrub_spread
+    is_warned = machine.is_steady is False
     return [
-        *([] if is_warned else [f"The machine {machine_predicate(steadiness.machine)}."]),
-        *warnings,
+        *([] if is_warned else [f"The machine {machine_predicate(machine)}."]),
+        *machine_warnings(machine),
         disturbance_text(steadiness.disturbance),
-        *([precision_text(precision, manifest)] if precision else []),
+        *([precision_text(steadiness.precision, manifest)] if steadiness.precision else []),
         *([_source_text(spread), _plan_text(spread)] if spread else []),
     ]
 
@@ -182,10 +174,8 @@ def disturbance_text(found: Disturbance) -> str:
     """How many trials were disturbed, and who leads without them, by what is new."""
     if not found.disturbed_count:
         return "No trial was disturbed, as far as the system reports."
-    start = (
-        f"{found.disturbed_count:,} of {count_text(found.trial_count, 'trial')} were disturbed by "
-        "other work and are kept"
-    )
+    of_all = f"{found.disturbed_count:,} of {count_text(found.trial_count, 'trial')}"
+    start = f"{of_all} were disturbed by other work and are kept"
     before, after = found.leaders, found.leaders_without
     verb = "would be chosen" if found.is_choice else "may be the fastest"
     if not before and not after:
@@ -220,17 +210,14 @@ def precision_text(found: Precision, manifest: Manifest) -> str:
 
 def precision_plan_text(plan: PrecisionPlan, manifest: Manifest) -> str:
     """What a scenario's own rounds and time budget would bring."""
-    limit = {"rounds": "the most the scenario allows", "time": "what the time budget allows"}
-    rounds = count_text(plan.round_count, "round")
+    limits = {"rounds": "the most the scenario allows", "time": "what the time budget allows"}
+    rounds, limit = count_text(plan.round_count, "round"), limits[plan.limited_by]
     start = f"A round takes about {_duration_text(plan.round_duration_s)}"
     if plan.typical_fraction is None or plan.widest_fraction is None:
-        return (
-            f"{start}; {rounds} ({limit[plan.limited_by]}) give no intervals: {MINIMUM_TRIALS} are "
-            "needed."
-        )
+        return f"{start}; {rounds} ({limit}) give no intervals: {MINIMUM_TRIALS} are needed."
     whole = _duration_text(plan.round_count * plan.round_duration_s)
     return (
-        f"{start}. {rounds} ({limit[plan.limited_by]}; about {whole}) would bring most cells "
+        f"{start}. {rounds} ({limit}; about {whole}) would bring most cells "
         f"within {width_text(plan.typical_fraction)} and the widest, "
         f"{_cell_text(plan.widest, manifest)}, "
         f"within {width_text(plan.widest_fraction)}; asked for is {width_text(plan.goal_fraction)}."
@@ -241,9 +228,10 @@ def _cell_text(cell: Cell, manifest: Manifest) -> str:
     """`vc3-sq stepping back frame by frame`; with its clip where the run has several."""
     name = shown_name(cell.encoding)
     if cell.task == "scrub":
-        text = f"{name} {PATTERN_PHRASES.get(cell.setting['pattern'], cell.setting['pattern'])}"
+        text = f"{name} {pattern_words(cell.setting['pattern'])}"
     else:
-        text = f"encoding to {name} with {count_text(cell.setting['threads'], 'thread')}"
+        threads = count_text(cell.setting["threads"], "thread")
+        text = f"{name} in {task_label(cell.task)} with {threads}"
     return f"{text} ({shown_name(cell.clip)})" if len(manifest.clips) > 1 else text
 
 
@@ -280,6 +268,6 @@ def _plan_text(found: ScrubSpread) -> str:
     if found.round_count is None:
         return f"A typical cell costs least with {moves} a round (Kalibera & Jones 2013)."
     return (
-        f"The cheapest way to ±{100 * found.goal_fraction:g} % for a typical cell: "
+        f"The cheapest way to ±{level_text(found.goal_fraction)} for a typical cell: "
         f"{count_text(found.round_count, 'round')} of {moves} (Kalibera & Jones 2013)."
     )

@@ -7,9 +7,11 @@ from mezzmark.decide.choose.choice import (
     FRONT_LEVEL,
     Addition,
     Choice,
+    Front,
     JudgedEncoding,
     Lack,
     NeedResult,
+    Status,
     TippingPoint,
 )
 from mezzmark.decide.choose.choose import list_unmeasured
@@ -22,6 +24,7 @@ from mezzmark.model.scenario import Scenario
 from mezzmark.report.prose.numbers import (
     count_text,
     estimate_text,
+    level_text,
     list_text,
     number_text,
     shown_name,
@@ -34,6 +37,22 @@ NEARLY_SURE: Final = 0.995
 
 MANY_PERCENT: Final = 10
 """From here on a tenth of a percent tells nobody anything."""
+
+STATUSES: Final[dict[Status, str]] = {
+    "meets": "met",
+    "open": "open",
+    "ruled out": "missed",
+    "not judged": "not judged",
+}
+"""What becomes of an encoding's needs."""
+
+FRONTS: Final[dict[Front | None, str]] = {
+    None: "",
+    "on it": "not outclassed",
+    "may be on it": "may be outclassed",
+    "off it": "outclassed",
+}
+"""Where an encoding stands by all wishes together."""
 
 _SIGNS: Final = {"<=": "≤ ", ">=": "≥ ", "=": ""}
 _TRUTHS: Final = {"true": "yes", "false": "no"}
@@ -60,8 +79,14 @@ def margin_text(result: NeedResult) -> str:
         return f"{abs(room):.1f} dB {side} the limit"
     if room <= -1 and side == "above":
         return f"{1 - room:.{1 if room > -9 else 0}f}× the limit"
-    percent = f"{abs(room) * 100:.{1 if abs(room) * 100 < MANY_PERCENT else 0}f}"
+    percent = _percent_digits(room)
     return "at the limit" if percent == "0.0" else f"{percent} % {side} the limit"
+
+
+def _percent_digits(fraction: float) -> str:
+    """Without its sign; `3.3`, but `33`, where a tenth of a percent says nothing."""
+    percent = 100 * abs(fraction)
+    return f"{percent:.{1 if percent < MANY_PERCENT else 0}f}"
 
 
 def need_text(result: NeedResult) -> str:
@@ -71,8 +96,8 @@ def need_text(result: NeedResult) -> str:
         return lack_text(result.lack)
     if need.figure is None:
         return _fact_text(need, result.facts)
-    parts = [estimate_text(value) if value else str(result.no_number), margin_text(result)]
-    text = f"{visible_text(need.text)}: {', '.join(filter(None, parts))}"
+    found = estimate_text(value) if value else str(result.no_number)
+    text = f"{visible_text(need.text)}: {', '.join(filter(None, [found, margin_text(result)]))}"
     if result.outcome == "meets" or value is None:
         return text
     if result.chance is None:
@@ -85,8 +110,8 @@ def _fact_text(need: Need, facts: Sequence[str]) -> str:
     """`bit depth 8 (needs ≥ 10)`, `alpha: no (needs yes)`."""
     name, values = need.subject.replace("_", " "), visible_text(" or ".join(facts))
     if need.value in _TRUTHS:
-        told = " or ".join(_TRUTHS[fact] for fact in facts)
-        return f"{name}: {told} (needs {_TRUTHS[need.value]})"
+        answer = " or ".join(_TRUTHS[fact] for fact in facts)
+        return f"{name}: {answer} (needs {_TRUTHS[need.value]})"
     return f"{name} {values} (needs {_SIGNS[need.operator]}{visible_text(need.value)})"
 
 
@@ -136,8 +161,7 @@ def _advice(choice: Choice, leader: str, start: str = "") -> str:
     if best is None:
         count = count_text(choice.unit_count, choice.unit)
         return f"{start}{name} is ahead, but {count} cannot tell; {MINIMUM_ROUNDS} are needed."
-    sure = choice.find(leader).chance_measured or 0.0
-    if sure < choice.confidence_level:
+    if (sure := choice.find(leader).chance_measured or 0.0) < choice.confidence_level:
         return f"{start}no encoding is sure; {name} is likeliest ({chance_text(sure)})."
     if choice.tied:
         rival, chance = shown_name(choice.tied), choice.find(choice.tied).chance_best
@@ -156,13 +180,15 @@ def _cannot_say(choice: Choice, leader: str) -> str:
     """A need was not measured: which, what to do, and who is best by the rest."""
     missing = [f'"{visible_text(need.text)}"' for need in choice.needs_not_shown]
     additions = (choice.how_to_measure.get(need) for need in choice.needs_not_shown)
-    added = dict.fromkeys(addition_text(one) for one in additions if one)
-    verb = "was" if len(missing) == 1 else "were"
-    todo = f"Add {list_text(list(added))} and measure again" if added else "Measure again"
-    count = len(choice.needs) - len(missing)
-    rest = {0: "your wishes alone", 1: "the other need"}.get(count, "the other needs")
-    advice = _advice(choice, leader, f"By {rest}, ")
-    return f"Cannot say yet: {list_text(missing)} {verb} not measured. {todo}. {advice}"
+    added = list(dict.fromkeys(addition_text(one) for one in additions if one))
+    todo = f"Add {list_text(added)} and measure again" if added else "Measure again"
+    rest = {0: "your wishes alone", 1: "the other need"}.get(
+        len(choice.needs) - len(missing), "the other needs"
+    )
+    return (
+        f"Cannot say yet: {list_text(missing)} {'was' if len(missing) == 1 else 'were'} not "
+        f"measured. {todo}. {_advice(choice, leader, f'By {rest}, ')}"
+    )
 
 
 def addition_text(addition: Addition) -> str:
@@ -236,26 +262,25 @@ def _runner_up(choice: Choice) -> list[str]:
     """Who comes next, and who would be the best choice more often than rarely if it met."""
     if choice.runner_up is None:
         return ["No other encoding is left to choose from."]
-    name, best = shown_name(choice.runner_up), shown_name(choice.leader or "")
-    second = choice.find(choice.runner_up)
+    best, level = shown_name(choice.leader or ""), choice.confidence_level
     by = f"; decided by: {goal_text(choice.decided_by)}" if choice.decided_by else ""
-    sure = f"{chance_text(choice.chance_ahead)} certain that {best} is better"
+    sure = f" ({chance_text(choice.chance_ahead)} certain that {best} is better{by})"
     if choice.chance_ahead is None:
-        text = f"Runner-up: {name} (too few rounds to say how surely{by})."
-    elif (second.chance_measured or 0) < choice.confidence_level:
-        text = f"Runner-up: {name}, which is not sure to meet your needs."
+        note = f" (too few rounds to say how surely{by})"
+    elif (choice.find(choice.runner_up).chance_measured or 0) < level:
+        note = ", which is not sure to meet your needs"
     elif choice.is_rivalled:
-        text = f"Runner-up: {name}, no measurable difference from {best} ({sure}{by})."
+        note = f", no measurable difference from {best}{sure}"
     else:
-        text = f"Runner-up: {name} ({sure}{by})."
+        note = sure
     needs = "every measured need" if choice.needs_not_shown else "every need"
-    return [text] + [
+    return [f"Runner-up: {shown_name(choice.runner_up)}{note}."] + [
         f"{shown_name(entry.encoding)} may be the better choice ({chance_text(entry.chance_best)}),"
         f" but whether it meets {needs} is open ({chance_text(entry.chance_measured)})."
         for entry in choice.encodings
         if entry.status == "open"
         and entry.encoding != choice.leader
-        and (entry.chance_measured or 0) < choice.confidence_level
+        and (entry.chance_measured or 0) < level
         and (entry.chance_best or 0) > 1 - FRONT_LEVEL
     ]
 
@@ -286,17 +311,17 @@ def against_text(choice: Choice, entry: JudgedEncoding) -> str:
     where only needs that nobody measured are open."""
     if entry.status == "not judged":
         return "; ".join(map(lack_text, entry.lacks))
-    told = _needs_text(entry.outcomes("misses", "open"))
     is_sure = (entry.chance_measured or 0) >= choice.confidence_level
-    return told or ("" if entry.status != "open" or is_sure else "all its needs together are open")
+    together = "all its needs together are open" if entry.status == "open" and not is_sure else ""
+    return _needs_text(entry.outcomes("misses", "open")) or together
 
 
 def basis_text(choice: Choice) -> str:
-    """What the chances and the word "ruled out" rest on."""
+    """What the chances and the word "missed" rest on."""
     texts = ["There is no overall score."]
     if any(entry.status == "ruled out" for entry in choice.encodings):
-        level = f"{choice.confidence_level * 100:g} %"
-        texts.insert(0, f"Ruled out: a need is missed with {level} confidence.")
+        level = level_text(choice.confidence_level)
+        texts.insert(0, f"Missed: not met, with {level} confidence.")
     if choice.unit_count and not choice.is_thin:
         texts.insert(0, f"Chances from {choice.draw_count} draws over {rounds_text(choice)}.")
     return " ".join(texts)
@@ -304,9 +329,8 @@ def basis_text(choice: Choice) -> str:
 
 def rounds_text(choice: Choice) -> str:
     """`5 rounds`; `5 whole rounds` where more were begun and not finished by every encoding."""
-    if choice.begun_count > choice.unit_count and choice.unit == "round":
-        return count_text(choice.unit_count, "whole round")
-    return count_text(choice.unit_count, choice.unit)
+    is_cut = choice.begun_count > choice.unit_count and choice.unit == "round"
+    return count_text(choice.unit_count, "whole round" if is_cut else choice.unit)
 
 
 POINTS_SHOWN: Final = 4
@@ -318,32 +342,23 @@ def tipping_sentences(choice: Choice) -> tuple[str, ...]:
 
 
 def _tipping_sentence(point: TippingPoint) -> str:
-    then = "no encoding would be sure to meet the needs"
-    if point.then is not None:
-        then = f"{shown_name(point.then)} would be chosen"
-    old, new = _values(point)
+    chosen = f"{shown_name(point.then)} would be chosen" if point.then else ""
+    then = chosen or "no encoding would be sure to meet the needs"
+    # Old and new with enough digits to tell them apart.
+    old, new = (shown_value(value, point.unit) for value in (point.old_value, point.new_value))
+    before, after = (
+        f"{number_text(value, half_width=abs(new - old) or None)} {shown_unit(point.unit)}".strip()
+        for value in (old, new)
+    )
+    change = f"{'+' if point.ratio > 1 else '−'}{_percent_digits(point.ratio - 1)} %"
+    if point.unit == "dB":
+        change = f"{point.new_value - point.old_value:+.1f} dB"
     if point.need is not None:
         limit = f'the limit of "{visible_text(point.need.text)}"'
-        return f"If {limit} were {new} ({_change(point)}), {then}."
+        return f"If {limit} were {after} ({change}), {then}."
     figure = point.wish.figure.label if point.wish else ""
     whose = shown_name(point.encoding)
-    return f"If the {figure} of {whose} were {new}, not {old} ({_change(point)}), {then}."
-
-
-def _change(point: TippingPoint) -> str:
-    if point.unit == "dB":
-        return f"{point.new_value - point.old_value:+.1f} dB"
-    percent = (point.ratio - 1) * 100
-    decimals = 1 if abs(percent) < MANY_PERCENT else 0
-    return f"{'+' if percent > 0 else '−'}{abs(percent):.{decimals}f} %"
-
-
-def _values(point: TippingPoint) -> tuple[str, str]:
-    """Old and new with enough digits to tell them apart."""
-    old, new = (shown_value(value, point.unit) for value in (point.old_value, point.new_value))
-    texts = (number_text(value, half_width=abs(new - old) or None) for value in (old, new))
-    first, second = (f"{text} {shown_unit(point.unit)}".strip() for text in texts)
-    return first, second
+    return f"If the {figure} of {whose} were {after}, not {before} ({change}), {then}."
 
 
 def choice_sentences(choice: Choice) -> tuple[str, ...]:
@@ -354,39 +369,32 @@ def choice_sentences(choice: Choice) -> tuple[str, ...]:
 def faster_sentences(
     lead: Ranking, choice: Choice, observations: Sequence[Observation]
 ) -> list[str]:
-    """Those ahead of the chosen one in time to picture, with the need that they miss, or put behind
+    """Those ahead of the chosen one in scrub latency, with the need that they miss, or put behind
     by the wishes. Only whom the rounds show to be ahead is called faster."""
     names = [entry.encoding for entry in lead.entries]
     if not choice.chosen or choice.chosen[0] not in names:
         return []
+    best = choice.chosen[0]
     judged = {entry.encoding: entry for entry in choice.encodings}
-    ahead = [
-        name
-        for name in names[: names.index(choice.chosen[0])]
-        if name not in choice.chosen and name in judged
-    ]
-    sure = surely_faster(ahead, choice.chosen[0], lead, observations)
+    ahead = [n for n in names[: names.index(best)] if n in judged and n not in choice.chosen]
+    sure = surely_faster(ahead, best, lead, observations)
     grouped: dict[tuple[bool, str], list[str]] = {}
     for name in ahead:
-        reason = _why_not(choice, judged[name])
-        grouped.setdefault((name in sure, reason), []).append(name)
+        grouped.setdefault((name in sure, _why_not(choice, judged[name])), []).append(name)
+    unsure = "looked faster (these rounds cannot tell)"
     return [
-        f"{list_text(who, limit=6)} {_claim(len(who), is_sure=is_sure)}, but {reason}."
+        f"{list_text(who, limit=6)} "
+        f"{('is faster' if len(who) == 1 else 'are faster') if is_sure else unsure}, but {reason}."
         for (is_sure, reason), who in grouped.items()
     ]
-
-
-def _claim(count: int, *, is_sure: bool) -> str:
-    if not is_sure:
-        return "looked faster (these rounds cannot tell)"
-    return "is faster" if count == 1 else "are faster"
 
 
 def _why_not(choice: Choice, entry: JudgedEncoding) -> str:
     if entry.status == "meets":
         return "your wishes put the chosen one first"
     if entry.status == "ruled out":
-        return f"ruled out: {_needs_text(entry.outcomes('misses'))}"
+        missed = entry.outcomes("misses")
+        return f"{'a need is' if len(missed) == 1 else 'needs are'} missed: {_needs_text(missed)}"
     if entry.status == "open":
         return "not sure to meet your needs"
     return f"not judged: {against_text(choice, entry)}"

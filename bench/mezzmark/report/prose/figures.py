@@ -8,6 +8,8 @@ from mezzmark.model.estimate import Estimate
 from mezzmark.report.prose.numbers import (
     count_text,
     estimate_text,
+    few_text,
+    level_text,
     shown_name,
     withheld_text,
 )
@@ -65,7 +67,7 @@ def estimate_words(estimate: Estimate, samples: str = "") -> str:
     text = estimate_text(estimate)
     if estimate.is_exact:
         return f"{text}; {withheld_text(estimate.withheld)}"
-    interval = f"{estimate.confidence_level * 100:g} % interval"
+    interval = f"{level_text(estimate.confidence_level)} interval"
     if estimate.low is None or estimate.high is None:
         interval = withheld_text(estimate.withheld) or "no interval"
     counts = [count_text(estimate.round_count, "round")]
@@ -76,6 +78,4 @@ def estimate_words(estimate: Estimate, samples: str = "") -> str:
 
 def first_few(parts: Sequence[str]) -> str:
     """What a text alternative reads out of a long list."""
-    more = len(parts) - ALT_ROWS
-    tail = (f"{more} more in the table",) if more > 0 else ()
-    return "; ".join((*parts[:ALT_ROWS], *tail))
+    return few_text(parts, ALT_ROWS, lambda count: f"{count} more in the table")

@@ -1,13 +1,14 @@
-"""What clips are called, and what to be warned of in a file."""
+"""What a run works on: what a scenario asks for, what clips are called, what a file warns of."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import PurePosixPath, PureWindowsPath
 from typing import Final
 
 from mezzmark.model.colour import UNSPECIFIED
 from mezzmark.model.inspection import Advice, FileWarning, Inspection
 from mezzmark.model.run import ClipManifest
-from mezzmark.report.prose.numbers import count_text, shown_name
+from mezzmark.model.scenario import INTERVAL_ROUNDS, ROUNDS_RULE, Scenario
+from mezzmark.report.prose.numbers import count_text, few_text, shown_name, visible_text
 from mezzmark.report.prose.terms import rate_text
 
 MOST_CLIPS: Final = 3
@@ -16,20 +17,16 @@ MOST_CLIPS: Final = 3
 
 def footage_words(clips: Sequence[ClipManifest]) -> str:
     """`C0001.MP4, 640×272, AVC, 25 fps`; of many clips the first few and a count."""
-    named = [_clip_words(clip) for clip in clips[:MOST_CLIPS]]
-    left = len(clips) - MOST_CLIPS
-    more = [f"and {count_text(left, 'more clip')}"] if left > 0 else []
-    return "; ".join([*named, *more])
+    names = [_clip_words(clip) for clip in clips]
+    return few_text(names, MOST_CLIPS, lambda left: f"and {count_text(left, 'more clip')}")
 
 
 def _clip_words(clip: ClipManifest) -> str:
     media = clip.original
-    parts = [clip_name(clip), f"{media.width_px}×{media.height_px}", shown_name(media.codec)]
-    if media.frame_rate:
-        parts.append(rate_text(float(media.frame_rate)))
-    if clip.source == "recipe":
-        parts.append("synthetic")
-    return ", ".join(parts)
+    rate = rate_text(float(media.frame_rate)) if media.frame_rate else ""
+    origin = "synthetic" if clip.source == "recipe" else ""
+    size = f"{media.width_px}×{media.height_px}"
+    return ", ".join(filter(None, (clip_name(clip), size, shown_name(media.codec), rate, origin)))
 
 
 def clip_name(clip: ClipManifest) -> str:
@@ -103,8 +100,49 @@ def file_advice(found: Inspection) -> tuple[Advice, ...]:
     if found.refusal:
         what = f"It cannot be measured: {found.refusal}."
         advice.append(Advice(what=what, remedy=found.refusal_remedy))
-    for warning in found.warnings:
-        what, remedy = _ADVICE[warning]
-        figures = what.format(found=found, media=found.media, missing=missing)
-        advice.append(Advice(what=figures, remedy=remedy))
+    for what, remedy in (_ADVICE[warning] for warning in found.warnings):
+        text = what.format(found=found, media=found.media, missing=missing)
+        advice.append(Advice(what=text, remedy=remedy))
     return tuple(advice)
+
+
+def scenario_lines(plan: Scenario) -> Iterator[str]:
+    """Clips, encodings, each task with its settings, and how many rounds, a line each."""
+    names = [*plan.encodings, *(custom.name for custom in plan.custom_encodings)]
+    yield visible_text(f"{plan.name}: {plan.title}" if plan.title else plan.name)
+    yield f"clips: {_list([clip.name for clip in plan.clips])}"
+    yield f"encodings ({len(names)}): {_list(names)}"
+    for name, settings in plan.tasks.items():
+        facts = (f"{key} {_list(value)}" for key, value in settings if value not in (None, False))
+        yield f"{name}: {'; '.join(facts)}"
+    if plan.choose:
+        wishes = plan.choose.goals or ("the usual ones",)
+        yield f"choose: needs {_list(plan.choose.needs) or 'none'}; wishes {_list(wishes)}"
+    yield (
+        f"rounds: {plan.minimum_rounds} to {plan.rounds}, until every interval is within "
+        f"±{plan.precision_fraction:.0%}; seed {plan.seed}"
+    )
+    if plan.time_budget_s:
+        yield f"time budget: {plan.time_budget_s:g} s; {ROUNDS_RULE}"
+    yield from (f"warning: {text}" for text in limit_warnings_of(plan))
+
+
+def limit_warnings_of(plan: Scenario) -> tuple[str, ...]:
+    """What a run with the scenario's numbers of rounds may lack, with what to do about it."""
+    if plan.rounds < INTERVAL_ROUNDS:
+        return (
+            f"an interval needs {INTERVAL_ROUNDS} rounds and this run has at most {plan.rounds}: "
+            f"its figures will carry none. Allow {INTERVAL_ROUNDS} rounds or more for an answer.",
+        )
+    if plan.minimum_rounds < INTERVAL_ROUNDS and plan.time_budget_s is not None:
+        return (
+            f"an interval needs {INTERVAL_ROUNDS} rounds and minimum_rounds is "
+            f"{plan.minimum_rounds}: the time budget may end the run before its figures carry any. "
+            f"Set minimum_rounds to {INTERVAL_ROUNDS} or more, or leave it out.",
+        )
+    return ()
+
+
+def _list(values: object) -> str:
+    several = values if isinstance(values, tuple | list) else [values]
+    return ", ".join(visible_text(str(value)) for value in several)

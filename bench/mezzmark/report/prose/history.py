@@ -3,12 +3,13 @@
 from mezzmark.decide.compare.history import History, HistoryPoint, HistoryRun, HistorySeries, Step
 from mezzmark.decide.compare.verdicts import Refusal
 from mezzmark.model.estimate import Estimate
-from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.figures import FigureText
 from mezzmark.report.prose.machine import fact_change_text
 from mezzmark.report.prose.numbers import (
     bare_ratio,
     count_text,
+    few_text,
+    level_text,
     list_text,
     number_text,
     sentence,
@@ -16,6 +17,7 @@ from mezzmark.report.prose.numbers import (
     visible_text,
 )
 from mezzmark.report.prose.regress import reasons_text
+from mezzmark.report.prose.terms import task_label
 
 FEW_RUNS = 5
 """With fewer runs a change is hardly ever found."""
@@ -43,7 +45,7 @@ def percent_text(ratio: Estimate) -> str:
 
 def series_name(line: HistorySeries) -> str:
     """What a line is called: its cell, or its task."""
-    return TASKS[line.task].label if line.cell is None else line.cell.cell_id
+    return task_label(line.task) if line.cell is None else line.cell.cell_id
 
 
 def history_headline(history: History) -> str:
@@ -61,9 +63,8 @@ def history_headline(history: History) -> str:
     ]
     if not steps:
         return f"{name}: no change of level was found {span}"
-    more = len(steps) - 2
-    below = [f"{count_text(more, 'more change')} below"] if more > 0 else []
-    return f"{name}: {'; '.join([*steps[:2], *below])}"
+    changes = few_text(steps, 2, lambda more: f"{count_text(more, 'more change')} below")
+    return f"{name}: {changes}"
 
 
 def step_sentences(history: History) -> list[str]:
@@ -107,19 +108,17 @@ def _kernel_text(line: HistorySeries, step: Step, history: History) -> str:
 
 def history_cautions(history: History) -> list[str]:
     """What to know before relying on a history."""
-    texts = []
-    if len(history.runs) < FEW_RUNS:
-        texts.append(
-            f"{count_text(len(history.runs), 'run')} are too few to find any but a huge change: "
-            "“no change” here says little. Eight runs usually find one of 10 %."
-        )
+    runs = count_text(len(history.runs), "run")
     count = len({cell for refusal in history.refusals for cell in refusal.cells})
-    if count:
-        texts.append(
-            f"{count_text(count, 'cell')} {'is' if count == 1 else 'are'} left out of some runs, "
-            "which did not measure the same; the table says why."
-        )
-    return texts
+    few = (
+        f"{runs} are too few to find any but a huge change: “no change” here says little. Eight "
+        "runs usually find one of 10 %."
+    )
+    refused = (
+        f"{count_text(count, 'cell')} {'is' if count == 1 else 'are'} left out of some runs, which "
+        "did not measure the same; the table says why."
+    )
+    return [*([few] if len(history.runs) < FEW_RUNS else []), *([refused] if count else [])]
 
 
 def history_refusal_text(refusal: Refusal) -> str:
@@ -129,11 +128,11 @@ def history_refusal_text(refusal: Refusal) -> str:
 
 def history_rules(history: History) -> list[str]:
     """How steps are found and how sure they are."""
-    level = f"{100 * history.error_level:g} %"
+    level = level_text(history.error_level)
     return [
         "Runs are those of one host label, processor and number of cores, in the order of their "
         "first trial. Figures are time against the first run (above 1 is slower); bars are "
-        f"{100 * history.confidence_level:g} % intervals of each run over its own rounds.",
+        f"{level_text(history.confidence_level)} intervals of each run over its own rounds.",
         "Changes are found by binary segmentation: the split into two levels that fits best, "
         "weighted by the runs' own errors and their spread from run to run, then again in both "
         "parts. The test is the greatest t over all places, bounded over the places (Bonferroni).",
@@ -147,28 +146,30 @@ def history_rules(history: History) -> list[str]:
 
 def history_text(history: History) -> FigureText:
     """Of one host over its runs."""
-    told = [
+    last = [
         f"{series_name(line)} {bare_ratio(line.points[-1].cost_ratio)} in the last run, "
         f"{count_text(len(line.steps), 'change')}"
         for line in history.tasks
     ]
     return FigureText(
         title=f"{shown_name(history.host_label)} over {count_text(len(history.runs), 'run')}",
-        subtitle=f"Time against the first run, by task. Bars: {100 * history.confidence_level:g} "
-        "% intervals of a run over its rounds. Thin lines: single cells. Dashed: a change of "
-        f"level ({100 * history.error_level:g} % chance of any false one).",
+        subtitle="Time against the first run, by task. Bars: "
+        f"{level_text(history.confidence_level)} intervals of a run over its rounds. Thin lines: "
+        f"single cells. Dashed: a change of level ({level_text(history.error_level)} chance of any "
+        "false one).",
         caption="Runs stand at even steps, whatever time lies between them. Above 1 a run took "
         "longer than the first. The blue line is the geometric mean over the task's common "
         "cells; thin grey lines are single cells. A dashed line is a change of level, with its "
         "size.",
-        alt=f"Time against the first run: {'; '.join(told)}.",
+        alt=f"Time against the first run: {'; '.join(last)}.",
     )
 
 
 def panel_title(series: HistorySeries) -> str:
     """The task of a panel, and of how many cells it is the mean."""
     count = f" ({count_text(series.cell_count, 'cell')})" if series.cell_count else ""
-    return f"{sentence(series_name(series))}{count}"
+    name = series_name(series)
+    return f"{sentence(name) if series.cell is None else name}{count}"
 
 
 def history_words(series: HistorySeries, point: HistoryPoint, history: History) -> str:

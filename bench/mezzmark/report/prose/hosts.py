@@ -1,5 +1,6 @@
 """A comparison of hosts in sentences; every ratio is host / reference."""
 
+import math
 from collections.abc import Sequence
 from typing import Final
 
@@ -11,21 +12,26 @@ from mezzmark.decide.compare.hosts import (
     TaskRatio,
 )
 from mezzmark.decide.compare.verdicts import Refusal
+from mezzmark.model.cell import AXES
 from mezzmark.model.estimate import Estimate
-from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.figures import FigureText, first_few
 from mezzmark.report.prose.machine import fact_label, machine_warnings
 from mezzmark.report.prose.numbers import (
     bare_ratio,
+    count_span_text,
     count_text,
     estimate_text,
+    few_text,
+    level_text,
     list_text,
     number_text,
     sentence,
     shown_name,
+    span_text,
 )
 from mezzmark.report.prose.regress import assumption_text, changed_verdicts_text, reasons_text
+from mezzmark.report.prose.terms import USUAL_PLAYER, plain_name, task_label
 
 MOST_IN_HEADLINE: Final = 2
 """Hosts named in the headline; a sentence with more is not read to its end."""
@@ -44,9 +50,9 @@ def hardware_headline(found: HardwareComparison) -> str:
     clauses = [text for comparison in found.others if (text := _host_clause(comparison, found))]
     if not clauses:
         return "These runs share cells, but too few rounds of them to compare"
-    more = len(clauses) - MOST_IN_HEADLINE
-    below = [f"{count_text(more, 'more host')} below"] if more > 0 else []
-    return "; ".join([*clauses[:MOST_IN_HEADLINE], *below])
+    return few_text(
+        clauses, MOST_IN_HEADLINE, lambda more: f"{count_text(more, 'more host')} below"
+    )
 
 
 def _host_clause(comparison: HostComparison, found: HardwareComparison) -> str:
@@ -58,71 +64,61 @@ def _host_clause(comparison: HostComparison, found: HardwareComparison) -> str:
         return _task_clause(first, comparison, found)
     if len(found.others) > 1:
         return best
-    name = "per core" if _is_equal(first, comparison) else "over all common cells"
+    cells = [cell for cell in comparison.cells if cell.cell.task == first.task]
+    name = "per core" if _has_equal_settings(cells) else "over all common cells"
     if first.task == "scrub":
-        name = TASKS[first.task].label
+        name = task_label(first.task)
     verdict = "no measurable difference" if first.standing == "cannot tell" else first.standing
     return f"{best}; {name} {verdict}: {estimate_text(first.speedup_ratio)}"
 
 
-def _is_equal(ratio: TaskRatio, comparison: HostComparison) -> bool:
-    """Whether both hosts had the same number of jobs and threads in a task's cells."""
-    cells = [cell for cell in comparison.cells if cell.cell.task == ratio.task]
-    return all(cell.cell == cell.other_cell for cell in cells)
+def _has_equal_settings(ratios: Sequence[CellRatio]) -> bool:
+    """Whether both hosts had the same number of jobs and threads in every cell."""
+    return all(ratio.cell == ratio.other_cell for ratio in ratios)
 
 
 def _task_clause(ratio: TaskRatio, comparison: HostComparison, found: HardwareComparison) -> str:
     """`A encodes 3.1× [2.8, 3.4] as fast as B`."""
     host, reference = (shown_name(run.label) for run in (comparison.other, found.reference))
-    task, times = TASKS[ratio.task], estimate_text(ratio.speedup_ratio)
+    label, times = task_label(ratio.task), estimate_text(ratio.speedup_ratio)
     match ratio.standing:
         case "faster":
-            return f"{host} {task.verb}s {times} as fast as {reference}"
+            return f"{host} {TASKS[ratio.task].verb}s {times} as fast as {reference}"
         case "slower":
-            return f"{host} is slower than {reference} in {task.label}: {times} as fast"
+            return f"{host} is slower than {reference} in {label}: {times} as fast"
         case "the same":
-            tolerance = f"{100 * found.tolerance_fraction:g} %"
-            return f"{host} is as fast as {reference} in {task.label}, within {tolerance}: {times}"
+            tolerance = level_text(found.tolerance_fraction)
+            return f"{host} is as fast as {reference} in {label}, within {tolerance}: {times}"
         case "cannot tell":
             return (
-                f"{host} and {reference} show no measurable difference in {task.label}: {times} as "
-                "fast"
+                f"{host} and {reference} show no measurable difference in {label}: {times} as fast"
             )
-
-
-def _rows(found: HardwareComparison, label: str) -> list[BestThroughput]:
-    return [row for row in found.best if row.label == label and row.speedup_ratio is not None]
 
 
 def _best_clause(found: HardwareComparison, label: str) -> str:
     """What a host does at its own best setting against the reference at its own; empty where
     neither has several settings for it."""
-    rows = _rows(found, label)
-    counts = {(row.cell.setting["jobs"], row.cell.setting["threads"]) for row in found.best}
+    rows = [row for row in found.best if row.label == label and row.speedup_ratio is not None]
     ratios = [row.speedup_ratio for row in rows if row.speedup_ratio is not None]
-    if not ratios or len(counts) < 2:
+    if not ratios or len({row.cell.setting.split for row in found.best}) < 2:
         return ""
     host, reference = shown_name(label), shown_name(found.reference.label)
-    when = _when(found, label)
-    times = f"{_range_text(ratios)}×"
-    if all(_side(ratio) == 0 for ratio in ratios):
+    when, times = _when(found, label, rows), f"{_range_text(ratios)}×"
+    if not any(map(_side, ratios)):
         return f"{host} and {reference} show no measurable difference, {when}: {times} as fast"
     verbs = {TASKS[row.cell.task].verb for row in rows}
     verb = f"{verbs.pop()}s" if len(verbs) == 1 else "works"
     return f"{host} {verb} {times} as fast as {reference}, {when}"
 
 
-def _when(found: HardwareComparison, label: str) -> str:
+def _when(found: HardwareComparison, label: str, rows: Sequence[BestThroughput]) -> str:
     """`with all cores in use` where the best settings of both hosts use them all."""
     cores = {run.label: run.core_count for run in found.runs}
-    works = {_work(row) for row in _rows(found, label)}
-    mine = [
-        row
+    works = {_work(row) for row in rows}
+    uses_all = all(
+        math.prod(row.cell.setting.split) >= cores[row.label]
         for row in found.best
         if row.label in (label, found.reference.label) and _work(row) in works
-    ]
-    uses_all = all(
-        row.cell.setting["jobs"] * row.cell.setting["threads"] >= cores[row.label] for row in mine
     )
     return "with all cores in use" if uses_all else "each at its best number of jobs and threads"
 
@@ -141,25 +137,20 @@ def _side(estimate: Estimate) -> int:
 def _range_text(ratios: Sequence[Estimate]) -> str:
     """`4.1 to 4.3`, with the digits that the intervals leave."""
     half = min((r.half_width for r in ratios if r.half_width is not None), default=None)
-    points = sorted(ratio.point for ratio in ratios)
-    low, high = (number_text(value, half_width=half) for value in (points[0], points[-1]))
-    return low if low == high else f"{low} to {high}"
+    points = [ratio.point for ratio in ratios]
+    return span_text(*(number_text(pick(points), half_width=half) for pick in (min, max)))
 
 
 def price_sentences(found: HardwareComparison) -> list[str]:
     """Per host which is the better buy for each unit of work, or that there is no difference."""
-    texts = []
-    for comparison in found.others:
-        label = comparison.other.label
-        rows = [row for row in _rows(found, label) if row.cost_ratio is not None]
-        if rows:
-            texts.append(_price_sentence(found, label, rows))
-    return texts
+    rows = [row for row in found.best if row.speedup_ratio and row.cost_ratio]
+    priced = {c.other.label: [r for r in rows if r.label == c.other.label] for c in found.others}
+    return [_price_sentence(found, label, mine) for label, mine in priced.items() if mine]
 
 
 def _price_sentence(found: HardwareComparison, label: str, rows: Sequence[BestThroughput]) -> str:
     host, reference = shown_name(label), shown_name(found.reference.label)
-    work = list_text(list(dict.fromkeys(TASKS[row.cell.task].label for row in rows)))
+    work = list_text(list(dict.fromkeys(task_label(row.cell.task) for row in rows)))
     costs = [row.cost_ratio for row in rows if row.cost_ratio is not None]
     times = estimate_text(costs[0]) if len(costs) == 1 else f"{_range_text(costs)}×"
     cost = f"per hour of footage {host} costs {times} as much as {reference}"
@@ -195,7 +186,7 @@ def host_cautions(found: HardwareComparison) -> list[str]:
     texts += filter(None, [unused_price_sentence(found)])
     for comparison in found.others:
         names = [shown_name(run.label) for run in (found.reference, comparison.other)]
-        changed = [change.name for change in comparison.differences]
+        changed = {change.name for change in comparison.differences}
         software = [name for name in SOFTWARE_FACTS if name in changed]
         if software and comparison.cells:
             texts.append(
@@ -230,7 +221,7 @@ def unreported_sentences(found: HardwareComparison) -> list[str]:
 
 def rule_sentences(found: HardwareComparison) -> list[str]:
     """What the figures rest on."""
-    level, count = f"{100 * found.confidence_level:g} %", len(found.others)
+    level, count = level_text(found.confidence_level), len(found.others)
     of_all = f" of all {count} comparisons" if count > 1 else ""
     assumptions = (
         assumption_text(c.design, has_kernel=c.kernel_ratio is not None)
@@ -244,9 +235,9 @@ def rule_sentences(found: HardwareComparison) -> list[str]:
         "the round of the same number, Welch's otherwise. The mean over cells is geometric and is "
         "valid for these cells only.",
         f"Intervals hold at {level}, each for its own row. “Faster”, “slower” and “the same” "
-        f"(within {100 * found.tolerance_fraction:g} %) are adjusted for all cells{of_all} (Holm "
+        f"(within {level_text(found.tolerance_fraction)}) are adjusted for all cells{of_all} (Holm "
         "over the cells, Bonferroni over comparisons), those of the means for all means (Holm): "
-        f"each family errs in at most {100 * (1 - found.confidence_level):g} % of such pages. "
+        f"each family errs in at most {level_text(1 - found.confidence_level)} of such pages. "
         "“Cannot tell” is not “the same”.",
         "Where scenarios ask for “all” or “half” of the cores, each machine is compared with its "
         "own number of threads; the table names both.",
@@ -277,30 +268,33 @@ def ratio_remark(ratio: CellRatio) -> str:
 def setting_label(ratio: CellRatio, *, with_clip: bool) -> str:
     """`jump, 2 and 16 threads`: what tells a cell from others of its encoding."""
     setting, other = ratio.cell.setting, ratio.other_cell.setting
-    parts = []
-    if with_clip:
-        parts.append(shown_name(ratio.cell.clip, limit=24))
-    if setting["pattern"]:
-        parts.append(setting["pattern"])
-    if setting["policy"] and setting["policy"] != "roll":
-        parts.append(setting["policy"])
-    if setting["passes"]:
-        parts.append("one pass" if setting["passes"] == 1 else "two passes")
-    if setting["clip_order"]:
-        parts.append(setting["clip_order"])
-    if ratio.cell.task in ("grid", "ingest"):
-        parts.append(_counts(setting["jobs"], other["jobs"], "job"))
-    parts.append(_counts(setting["threads"], other["threads"], "thread"))
-    player = PLAYERS.get(setting["player"])
-    if player and player.device:
-        parts.append(player.device)
-    if setting["pinned"]:
-        parts.append("pinned")
-    return ", ".join(parts)
+    axes = TASKS[ratio.cell.task].axes
+    plain = [
+        AXES[axis].id_text(value, setting)
+        for axis, value in setting.items()
+        if axis not in _LABELLED_APART and value not in _USUAL
+    ]
+    counts = [
+        count_text(setting[axis], axis[:-1])
+        if setting[axis] == other[axis]
+        else f"{setting[axis]} and {other[axis]} {axis}"
+        for axis in ("jobs", "threads")
+        if axis in axes
+    ]
+    player = setting["player"]
+    texts = [
+        shown_name(ratio.cell.clip, limit=24) if with_clip else "",
+        *plain,
+        *counts,
+        "" if player in (None, *_USUAL) else plain_name(player),
+        "pinned" if setting["pinned"] else "",
+    ]
+    return ", ".join(filter(None, texts))
 
 
-def _counts(first: int, second: int, noun: str) -> str:
-    return count_text(first, noun) if first == second else f"{first} and {second} {noun}s"
+_LABELLED_APART: Final = ("jobs", "threads", "player", "pinned", "delivery_height")
+_USUAL: Final = (USUAL_PLAYER, "roll")
+"""What goes without saying in a label."""
 
 
 def has_many_clips(ratios: Sequence[CellRatio]) -> bool:
@@ -317,21 +311,14 @@ def comparison_text(
 ) -> FigureText:
     """Of one task on a host against the reference; `names` are those of both, the host first."""
     other, reference = (shown_name(name) for name in names)
-    rounds = [ratio.speedup_ratio.round_count for ratio in ratios if ratio.speedup_ratio]
-    span = count_text(min(rounds), "round")
-    if min(rounds) != max(rounds):
-        span = f"{min(rounds)} to {max(rounds)} rounds"
-    is_equal = all(ratio.cell == ratio.other_cell for ratio in ratios)
-    cells = [
-        f"{shown_name(ratio.cell.encoding)} {bare_ratio(ratio.speedup_ratio)}"
-        for ratio in ratios
-        if ratio.speedup_ratio
-    ]
+    found = {ratio.cell: ratio.speedup_ratio for ratio in ratios if ratio.speedup_ratio}
+    rounds = count_span_text([speedup.round_count for speedup in found.values()], "round")
+    equal = "equal jobs and threads on both, " if _has_equal_settings(ratios) else ""
+    cells = [f"{shown_name(c.encoding)} {bare_ratio(speedup)}" for c, speedup in found.items()]
     return FigureText(
-        title=f"{sentence(TASKS[task.task].label)}: {other} against {reference}",
-        subtitle=f"{count_text(len(ratios), 'common cell')}, "
-        f"{'equal jobs and threads on both, ' if is_equal else ''}{span} a cell. Bars: "
-        f"{100 * confidence_level:g} % intervals over rounds, each for its own cell.",
+        title=f"{sentence(task_label(task.task))}: {other} against {reference}",
+        subtitle=f"{count_text(len(ratios), 'common cell')}, {equal}{rounds} a cell. Bars: "
+        f"{level_text(confidence_level)} intervals over rounds, each for its own cell.",
         caption=f"Right of the line at 1 {other} is faster. The top row is the geometric mean "
         "over all common cells, below it each cell by encoding; every cell is compared at the "
         "setting named, not at each host's best. Filled marks are differences that are certain "
@@ -362,11 +349,7 @@ def comparison_words(ratio: CellRatio, setting: str, speedup: Estimate) -> str:
 
 def range_text(estimates: Sequence[Estimate]) -> str:
     """A ratio with its interval, or from which to which one they go: `0.56 to 0.64`."""
-    if len(estimates) == 1:
-        return bare_ratio(estimates[0])
-    points = [estimate.point for estimate in estimates]
-    low, high = number_text(min(points)), number_text(max(points))
-    return low if low == high else f"{low} to {high}"
+    return bare_ratio(estimates[0]) if len(estimates) == 1 else _range_text(estimates)
 
 
 def hosts_basis(found: HardwareComparison, run_count: int) -> str:

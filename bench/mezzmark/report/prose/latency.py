@@ -1,12 +1,15 @@
-"""What the answer says of time to picture: of one encoding, of the original, of "immediate"."""
+"""What the answer says of an encoding: its scrub latency, its size, and the time encoding takes."""
 
+import statistics
 from typing import Final
 
+from mezzmark.decide.estimate.pooling import BestCells
 from mezzmark.decide.estimate.ranking import Ranked, Ranking
+from mezzmark.model.cell import AXES, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
+from mezzmark.model.run import Manifest
 from mezzmark.report.prose.numbers import (
-    PATTERN_PHRASES,
     count_text,
     estimate_text,
     list_text,
@@ -14,54 +17,56 @@ from mezzmark.report.prose.numbers import (
     shown_name,
     size_text,
 )
+from mezzmark.report.prose.terms import axis_words, pattern_words
 
 INSTANT_MS: Final = 100.0
 """Up to here a response feels immediate: Miller 1968 and Card, Robertson & Mackinlay 1991, as
 attributed in Nielsen, Usability Engineering, 1993, chapter 5 ("0.1 second")."""
 
+_WAITING: Final = f"{INSTANT_MS:.0f} ms, where waiting starts to be felt, in 95 of 100 moves"
+
 
 def speed_sentence(lead: Ranking, entry: Ranked, *, with_original: bool = True) -> str:
     """One encoding's median and p95 beside the original's, and their ratio; without the original's
-    own times where they were told."""
-    phrase = PATTERN_PHRASES[lead.setting["pattern"] or "jump"]
+    own times where they were said."""
+    median, tail = (estimate_text(entry.estimates[name]) for name in ("p50_ms", "p95_ms"))
     text = (
-        f"{shown_name(entry.encoding)} showed the right picture after "
-        f"{estimate_text(entry.estimates['p50_ms'])} at the median and within "
-        f"{estimate_text(entry.estimates['p95_ms'])} in 95 of 100 moves, {phrase}"
+        f"{shown_name(entry.encoding)} showed the right picture after {median} at the median and "
+        f"within {tail} in 95 of 100 moves, {pattern_words(lead.setting['pattern'])}"
     )
     original = lead.find(ORIGINAL)
     if original is None or entry.encoding == ORIGINAL or entry.speedup_ratio is None:
         return f"{text}."
+    gain = gain_text(entry.speedup_ratio)
     if not with_original:
-        return f"{text}: {estimate_text(entry.speedup_ratio)} as fast as the original."
-    return (
-        f"{text}. The original took {estimate_text(original.estimates['p50_ms'])} and "
-        f"{estimate_text(original.estimates['p95_ms'])}. Round by round, that is "
-        f"{estimate_text(entry.speedup_ratio)} as fast."
-    )
+        return f"{text}: {gain}."
+    median, tail = (estimate_text(original.estimates[name]) for name in ("p50_ms", "p95_ms"))
+    return f"{text}. The original took {median} and {tail}. Round by round, it is {gain}."
 
 
-def instant_sentences(lead: Ranking, bitrates: dict[str, float]) -> list[str]:
+def gain_text(speedup_ratio: Estimate) -> str:
+    """`22× [21, 23] faster than the original`."""
+    comparison = "faster than" if speedup_ratio.point > 1 else "as fast as"
+    return f"{estimate_text(speedup_ratio)} {comparison} the original"
+
+
+def instant_sentences(lead: Ranking, bitrates_bps: dict[str, float]) -> list[str]:
     """Who stays under the line at which waiting starts, and the smallest of them."""
-    sure = [e for e in lead.entries if e.is_eligible and _is_instant(e.estimates["p95_ms"])]
-    measured = count_text(len(lead.entries), "encoding")
-    if all(entry.estimates["p95_ms"].high is None for entry in lead.entries):
+    tails = {entry.encoding: entry.estimates["p95_ms"] for entry in lead.entries}
+    if all(tail.high is None for tail in tails.values()):
         return []
+    measured = count_text(len(tails), "encoding")
+    sure = [e.encoding for e in lead.entries if e.is_eligible and _is_instant(tails[e.encoding])]
     if not sure:
-        return [
-            f"None of the {measured} is sure to stay under {INSTANT_MS:.0f} ms, where waiting "
-            "starts to be felt, in 95 of 100 moves."
-        ]
+        return [f"None of the {measured} is sure to stay under {_WAITING}."]
     texts = [
-        f"Sure to stay under {INSTANT_MS:.0f} ms, where waiting starts to be felt, in 95 of 100 "
-        f"moves: {len(sure)} of {measured} ({list_text([e.encoding for e in sure], limit=6)})."
+        f"Sure to stay under {_WAITING}: {len(sure)} of {measured} ({list_text(sure, limit=6)})."
     ]
-    sized = [entry.encoding for entry in sure if entry.encoding in bitrates]
+    sized = [name for name in sure if name in bitrates_bps]
     if len(sized) > 1:
-        smallest = min(sized, key=lambda name: (bitrates[name], name))
-        texts.append(
-            f"The smallest of these is {shown_name(smallest)}: {size_text(bitrates[smallest])}."
-        )
+        smallest = min(sized, key=lambda name: (bitrates_bps[name], name))
+        size = size_text(bitrates_bps[smallest])
+        texts.append(f"The smallest of these is {shown_name(smallest)}: {size}.")
     return texts
 
 
@@ -75,7 +80,7 @@ def _seldom_waits(entry: Ranked) -> bool:
     return tail is not None and (tail.point if tail.high is None else tail.high) < INSTANT_MS
 
 
-def original_sentences(lead: Ranking, name: str, bitrates: dict[str, float]) -> list[str]:
+def original_sentences(lead: Ranking, name: str, bitrates_bps: dict[str, float]) -> list[str]:
     """That the camera's own files already feel immediate, where that is sure of jumps, slow ones
     included, and what the encoding `name` would take more in place of them."""
     original = lead.find(ORIGINAL)
@@ -88,10 +93,10 @@ def original_sentences(lead: Ranking, name: str, bitrates: dict[str, float]) -> 
         or not _seldom_waits(original)
     ):
         return []
-    times = bitrates[name] / bitrates[ORIGINAL] if {name, ORIGINAL} <= bitrates.keys() else None
     price = ""
-    if times is not None and times > 1:
-        price = f" and take {number_text(times)} times the disk"
+    if {name, ORIGINAL} <= bitrates_bps.keys():
+        times = bitrates_bps[name] / bitrates_bps[ORIGINAL]
+        price = f" and take {number_text(times)} times the disk" if times > 1 else ""
     return [
         f"The originals already answer within {INSTANT_MS / 1000:g} s, at the median "
         f"({estimate_text(original.estimates['p50_ms'])}) and in 95 of 100 moves "
@@ -105,33 +110,82 @@ def fastest_elsewhere(other: Ranking, lead: Ranking) -> str:
     if other.fastest is None:
         return ""
     best = other.fastest
-    verb = "looked" if best.estimates["p50_ms"].low is None else "was"
+    median = best.estimates["p50_ms"]
+    verb = "looked" if median.low is None else "was"
     text = (
-        f"{shown_name(best.encoding)} {verb} fastest {_setting_phrase(other, lead)}, with "
-        f"{estimate_text(best.estimates['p50_ms'])} at the median"
+        f"{shown_name(best.encoding)} {verb} fastest {_way_of(other, lead)}, with "
+        f"{estimate_text(median)} at the median"
     )
     if best.speedup_ratio is not None:
-        text += f", {estimate_text(best.speedup_ratio)} as fast as the original"
+        text += f", {gain_text(best.speedup_ratio)}"
     if other.tied:
         names = list_text([entry.encoding for entry in other.tied])
-        text += f"; {names} cannot be told from it"
+        text += f"; no measurable difference from {names}"
     return f"{text}."
 
 
-def medians_elsewhere(name: str, others: list[Ranking], lead: Ranking) -> list[str]:
-    """One encoding's medians in every other way of moving, in one sentence."""
-    parts = [
-        f"{_setting_phrase(other, lead)}, {estimate_text(entry.estimates['p50_ms'])}"
-        for other in others
-        if (entry := other.find(name)) is not None
+def _way_of(other: Ranking, lead: Ranking) -> str:
+    """How the playhead moved, and what else of the setting differs from the leading one's."""
+    changed = [
+        axis_words(axis, other.setting[axis])
+        for axis in AXES
+        if axis != "pattern" and other.setting[axis] not in (None, lead.setting[axis])
     ]
-    return [f"Its other medians: {'; '.join(parts)}."] if parts else []
+    notes = ", ".join(changed)
+    return f"{pattern_words(other.setting['pattern'])}{notes and f' ({notes})'}"
 
 
-def _setting_phrase(other: Ranking, lead: Ranking) -> str:
-    phrase = PATTERN_PHRASES[other.setting["pattern"] or "jump"]
-    if other.setting["threads"] != lead.setting["threads"]:
-        phrase += f" with {count_text(other.setting['threads'], 'thread')}"
-    if other.setting["policy"] != lead.setting["policy"]:
-        phrase += f" and the player's policy was {other.setting['policy']}"
-    return phrase
+def price_sentences(
+    name: str,
+    encode: BestCells,
+    bitrates_bps: dict[str, float],
+    manifest: Manifest,
+    *,
+    with_quickest: bool = True,
+) -> list[str]:
+    """What `name` costs in space and encode time, and which one encodes fastest unless
+    `with_quickest` is False, since it was said."""
+    texts = []
+    if name in bitrates_bps:
+        text = f"{shown_name(name)} takes {size_text(bitrates_bps[name])}"
+        if name != ORIGINAL and ORIGINAL in bitrates_bps:
+            times = number_text(bitrates_bps[name] / bitrates_bps[ORIGINAL])
+            text += f"; that is {times} times the original's size"
+        texts.append(f"{text}.")
+    if name in encode:
+        text = f"Encoding to it ran at {_speed_text(encode[name], manifest)}"
+        quickest = next(iter(encode))
+        if with_quickest and quickest != name:
+            speed = estimate_text(encode[quickest][1])
+            text += f"; {shown_name(quickest)} encoded fastest ({speed})"
+        texts.append(f"{text}.")
+    return texts
+
+
+def _speed_text(found: tuple[Cell, Estimate], manifest: Manifest) -> str:
+    """`26 fps [25, 27] with 2 threads: 1 h of encoding for an hour of footage`."""
+    cell, speed = found
+    hour = encode_time_text(speed.point, manifest)
+    threads = count_text(cell.setting["threads"], "thread")
+    return f"{estimate_text(speed)} with {threads}{hour and f': {hour}'}"
+
+
+def encode_time_text(speed_fps: float, manifest: Manifest) -> str:
+    """`9 h of encoding for an hour of footage`, at the mean frame rate of the clips; empty where
+    no rate is known."""
+    rates = [float(c.original.frame_rate) for c in manifest.clips if c.original.frame_rate]
+    if not rates or speed_fps <= 0:
+        return ""
+    hours = statistics.fmean(rates) / speed_fps
+    minutes = 60 * hours
+    time = f"{minutes:.0f} min" if minutes >= 1 else "less than a minute"
+    if hours >= 1:
+        time = f"{hours:.{1 if hours < 10 else 0}f}".removesuffix(".0") + " h"
+    return f"{time} of encoding for an hour of footage"
+
+
+def encode_only_sentence(encode: BestCells, manifest: Manifest) -> str:
+    """The fastest encoding's speed, where nothing was said of scrub latency."""
+    name, found = next(iter(encode.items()))
+    speed = _speed_text(found, manifest)
+    return f"{shown_name(name)} encoded at {speed}. Scrub latency was not measured."

@@ -6,23 +6,23 @@ from typing import Any, Final
 from mezzmark.decide.compare.self_test import MachineWarning, SelfTestFindings, SelfTestReport
 from mezzmark.decide.machine.identity import FactChange, FactValue
 from mezzmark.decide.machine.noise import CauseKind, CauseRange
-from mezzmark.decide.machine.state import MINIMUM_KERNELS, ForeignLoad, MachineState
+from mezzmark.decide.machine.state import MINIMUM_KERNELS, MachineState
 from mezzmark.model.inspection import Advice
-from mezzmark.report.prose.numbers import count_text, number_text, visible_text
+from mezzmark.report.prose.numbers import count_text, number_text, span_text, visible_text
 
 NOT_REPORTED: Final = "not reported"
 REMEDY: Final = "Close other programs and measure again."
 
 
-def _mhz(value: float) -> str:
-    return f"{value:,.0f} MHz"
+_Words = Callable[[Any], str]
+_MHZ: Final[_Words] = "{:,.0f} MHz".format
 
 
 def _yes_no(value: bool) -> str:
     return "yes" if value else "no"
 
 
-_FACTS: Final[dict[str, tuple[str, Callable[[Any], str]]]] = {
+_FACTS: Final[dict[str, tuple[str, _Words]]] = {
     "host_label": ("machine", visible_text),
     "cpu_model": ("processor", visible_text),
     "logical_core_count": ("logical cores", str),
@@ -33,10 +33,10 @@ _FACTS: Final[dict[str, tuple[str, Callable[[Any], str]]]] = {
     "memory_bytes": ("memory", lambda size: f"{number_text(size / 2**30)} GiB"),
     "memory_bandwidth_bytes_per_s": (
         "memory bandwidth",
-        lambda rate: f"{number_text(rate / 1e9)} GB/s",
+        lambda bps: f"{number_text(bps / 1e9)} GB/s",
     ),
-    "frequency_max_mhz": ("highest clock", _mhz),
-    "frequency_during_mhz": ("clock during trials (median)", _mhz),
+    "frequency_max_mhz": ("highest clock", _MHZ),
+    "frequency_during_mhz": ("clock during trials (median)", _MHZ),
     "governor": ("clock governor", visible_text),
     "turbo": ("turbo", visible_text),
     "is_virtual": ("virtual machine", _yes_no),
@@ -99,7 +99,7 @@ def machine_predicate(state: MachineState) -> str:
             f"took {change}"
         )
     low, high = (number_text(end or 0) for end in (state.low_ms, state.high_ms))
-    times = f"{low} ms each time" if low == high else f"{low} to {high} ms"
+    times = f"{span_text(low, high)} ms{' each time' if low == high else ''}"
     steady = "steady" if state.kind == "steady" else "not steady"
     typical = width_text(state.spread_fraction or 0)
     return f"was {steady}: the reference kernel took {times}, typically {typical}"
@@ -110,19 +110,14 @@ def machine_warnings(state: MachineState, host: str = "") -> list[str]:
     where there are several."""
     texts = []
     if state.is_steady is False:
-        texts.append(f"{host or 'The machine'} {machine_predicate(state)}. {REMEDY}")
-    if state.foreign_load is not None:
-        remedy = "" if state.is_steady is False else f" {REMEDY}"
-        texts.append(f"{_load_text(state.foreign_load, host)}{remedy}")
-    return texts
-
-
-def _load_text(load: ForeignLoad, host: str) -> str:
-    return (
-        f"Other programs were at work{host and f' on {host}'}: a load of {load.low:.1f} to "
-        f"{load.high:.1f} before trials, where this run by itself makes at most about "
-        f"{load.most_own} on {count_text(load.core_count, 'core')}."
-    )
+        texts.append(f"{host or 'The machine'} {machine_predicate(state)}.")
+    if load := state.foreign_load:
+        texts.append(
+            f"Other programs were at work{host and f' on {host}'}: a load of {load.low:.1f} to "
+            f"{load.high:.1f} before trials, where this run by itself makes at most about "
+            f"{load.most_own} on {count_text(load.core_count, 'core')}."
+        )
+    return [f"{text} {REMEDY}" if text is texts[0] else text for text in texts]
 
 
 _CAUSES: Final[dict[CauseKind, tuple[str, float]]] = {
@@ -140,42 +135,51 @@ _CAUSES: Final[dict[CauseKind, tuple[str, float]]] = {
 def cause_text(cause: CauseRange) -> str:
     """`work waited for the processor 55 to 88 % of the time (12 trials)`."""
     words, factor = _CAUSES[cause.kind]
-    low, high = (f"{factor * value:.0f}" for value in (cause.low, cause.high))
-    told = words.format(low if low == high else f"{low} to {high}")
-    return f"{told} ({count_text(cause.trial_count, 'trial')})"
+    span = span_text(*(f"{factor * value:.0f}" for value in (cause.low, cause.high)))
+    return f"{words.format(span)} ({count_text(cause.trial_count, 'trial')})"
+
+
+_ADVICE: Final[dict[MachineWarning, tuple[str, str]]] = {
+    "governor": (
+        "The frequency governor is {host.governor}.",
+        "Set it to performance while measuring, or expect drift.",
+    ),
+    "turbo": (
+        "The processor raises its clock while it is cool (turbo).",
+        "Let it warm up, or switch turbo off for comparisons over days.",
+    ),
+    "virtual": (
+        "This is a virtual machine: neighbours share its cores.",
+        "Compare within one run; look at steal in the report.",
+    ),
+    "battery": ("It runs on battery.", "Connect mains power; clocks are lower on battery."),
+    "load": (
+        "Other programs are at work (load {load:.1f} on {cores}).",
+        "Close other programs and wait a minute.",
+    ),
+    "network_storage": (
+        "The storage is on a network ({host.file_system}).",
+        "Measure on local storage first, then on the network for itself.",
+    ),
+    "scarce_storage": (
+        "Only {free_gb:.1f} GB are free.",
+        "Make room, or choose another place with --cache.",
+    ),
+}
 
 
 def machine_advice(report: SelfTestReport) -> tuple[Advice, ...]:
     """What makes figures of this machine less steady or less typical, and what to do about it."""
-    return tuple(_advice(kind, report) for kind in report.warnings)
-
-
-def _advice(kind: MachineWarning, report: SelfTestReport) -> Advice:
     host = report.host
-    match kind:
-        case "governor":
-            what = f"The frequency governor is {visible_text(host.governor or '')}."
-            remedy = "Set it to performance while measuring, or expect drift."
-        case "turbo":
-            what = "The processor raises its clock while it is cool (turbo)."
-            remedy = "Let it warm up, or switch turbo off for comparisons over days."
-        case "virtual":
-            what = "This is a virtual machine: neighbours share its cores."
-            remedy = "Compare within one run; look at steal in the report."
-        case "battery":
-            what = "It runs on battery."
-            remedy = "Connect mains power; clocks are lower on battery."
-        case "load":
-            load, cores = report.moment.load_average_1m or 0, host.usable_core_count
-            what = f"Other programs are at work (load {load:.1f} on {count_text(cores, 'core')})."
-            remedy = "Close other programs and wait a minute."
-        case "network_storage":
-            what = f"The storage is on a network ({visible_text(host.file_system or '')})."
-            remedy = "Measure on local storage first, then on the network for itself."
-        case "scarce_storage":
-            what = f"Only {(host.storage_free_bytes or 0) / 1e9:.1f} GB are free."
-            remedy = "Make room, or choose another place with --cache."
-    return Advice(what=what, remedy=remedy)
+    figures = {
+        "load": report.moment.load_average_1m or 0,
+        "cores": count_text(host.usable_core_count, "core"),
+        "free_gb": (host.storage_free_bytes or 0) / 1e9,
+    }
+    return tuple(
+        Advice(what=visible_text(what.format(host=host, **figures)), remedy=remedy)
+        for what, remedy in (_ADVICE[kind] for kind in report.warnings)
+    )
 
 
 def self_test_lines(found: SelfTestFindings) -> list[str]:

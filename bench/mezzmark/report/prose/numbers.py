@@ -2,7 +2,7 @@
 
 import math
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Sequence
 from typing import Final
 
 from mezzmark.decide.estimate.observed_run import BITS_PER_HOUR_TO_GB
@@ -14,18 +14,9 @@ SHOWN_UNITS: Final = {"bit/s": (1e-6, "Mbit/s"), "B": (1e-6, "MB")}
 NAME_LIMIT: Final = 48
 """Characters of a name shown in running text and figures; tables hold the whole name."""
 
-PATTERN_PHRASES: Final = {
-    "jump": "when the playhead jumped anywhere in the clip",
-    "near": "when the playhead moved a short way",
-    "step-forward": "stepping forward frame by frame",
-    "step-back": "stepping back frame by frame",
-    "sweep-forward": "sweeping forward at speed",
-    "sweep-back": "sweeping back at speed",
-    "hop": "hopping from clip to clip",
-}
-
 _BIDI_CONTROLS: Final = {0x061C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A)}
 _NO_XML: Final = {0xFFFE, 0xFFFF}
+_HIDDEN_CATEGORIES: Final = ("Cc", "Cs", "Co")
 _MARKS: Final = {"\n": "⏎", "\r": "⏎", "\u2028": "⏎", "\u2029": "⏎", "\t": "⇥"}
 _FIRST_STRONG_ISOLATE, _POP_ISOLATE = "\u2068", "\u2069"
 
@@ -83,8 +74,18 @@ def bare_ratio(estimate: Estimate) -> str:
     return estimate_text(estimate, with_unit=False)
 
 
+def level_text(fraction: float) -> str:
+    """A level or a share that was set: `95 %`, `2.5 %`."""
+    return f"{100 * fraction:g} %"
+
+
+def span_text(low: str, high: str) -> str:
+    """`4 to 6`, or `4` where both ends read the same."""
+    return low if low == high else f"{low} to {high}"
+
+
 def sentence(text: str) -> str:
-    """`text` with its first letter raised; nothing else is touched."""
+    """`text` with its first letter raised; never of a text that begins with a user's name."""
     return text[:1].upper() + text[1:]
 
 
@@ -95,13 +96,12 @@ def visible_text(text: str) -> str:
 
 def _visible(character: str) -> str:
     code = ord(character)
-    if code in _BIDI_CONTROLS:
-        return f"‹U+{code:04X}›"
-    if character in _MARKS:
-        return _MARKS[character]
-    if unicodedata.category(character) in ("Cc", "Cs", "Co") or code in _NO_XML:
-        return f"‹U+{code:04X}›"
-    return character
+    is_hidden = (
+        code in _BIDI_CONTROLS
+        or code in _NO_XML
+        or unicodedata.category(character) in _HIDDEN_CATEGORIES
+    )
+    return _MARKS.get(character) or (f"‹U+{code:04X}›" if is_hidden else character)
 
 
 def shown_name(name: str, *, limit: int = NAME_LIMIT) -> str:
@@ -134,9 +134,21 @@ def joined_text(parts: Sequence[str], *, comma: str = ", ", word: str = "and") -
     return f"{comma.join(parts[:-1])} {word} {parts[-1]}"
 
 
+def few_text(parts: Sequence[str], most: int, rest: Callable[[int], str]) -> str:
+    """`A; B; and 3 more`: the first `most`, and what `rest` says of the number left out."""
+    left = len(parts) - most
+    return "; ".join([*parts[:most], *([rest(left)] if left > 0 else [])])
+
+
 def count_text(count: int, noun: str) -> str:
     """`1 round`, `3 rounds`, `1,024 samples`."""
     return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
+
+
+def count_span_text(counts: Collection[int], noun: str) -> str:
+    """`4 rounds`, or `4 to 6 rounds`."""
+    low, high = min(counts), max(counts)
+    return count_text(high, noun) if low == high else f"{low:,} to {count_text(high, noun)}"
 
 
 def round_count_text(complete_count: int, begun_count: int) -> str:
@@ -169,7 +181,7 @@ def _reason(reason: Withheld) -> str:
             more = count_text(needed, what)
             return f"no interval from {count_text(have, what)}: {more} more needed"
         case "few_moves":
-            text = f"no interval: needs {needed} more {'round' if needed == 1 else 'rounds'}"
+            text = f"no interval: needs {count_text(needed, 'more round')}"
             moves = reason.moves_a_round
             return f"{text}, or {moves} samples a round" if moves else text
         case "clustered":

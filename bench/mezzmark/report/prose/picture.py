@@ -36,6 +36,7 @@ from mezzmark.report.prose.figures import FigureText, mark_words
 from mezzmark.report.prose.numbers import (
     count_text,
     joined_text,
+    level_text,
     list_text,
     number_text,
     sentence,
@@ -78,34 +79,32 @@ _CAUSES: Final = {
 def picture_sentences(fidelity: Sequence[EncodingFidelity]) -> list[str]:
     """What the encodings did to the picture: colours first, then what came back bit for bit."""
     texts = []
-    charts = [(entry.worst_chart, entry.encoding) for entry in fidelity if entry.worst_chart]
-    shifted = [pair for pair in charts if pair[0].delta_e >= INVISIBLE_DELTA_E]
+    charts = [(entry.worst_chart, shown_name(entry.encoding)) for entry in fidelity]
+    judged = [(chart, name) for chart, name in charts if chart is not None]
+    shifted = [pair for pair in judged if pair[0].delta_e >= INVISIBLE_DELTA_E]
+    count = count_text(len(judged), "encoding")
     if shifted:
         worst, name = max(shifted, key=lambda pair: pair[0].delta_e)
         texts.append(
-            f"Colours: {len(shifted)} of {count_text(len(charts), 'encoding')} shifted visibly; "
-            f"most of all {shown_name(name)}: {diagnosis_words(worst)}."
+            f"Colours: {len(shifted)} of {count} shifted visibly; most of all {name}: "
+            f"{diagnosis_words(worst)}."
         )
-    elif charts:
-        worst, name = max(charts, key=lambda pair: pair[0].worst_delta_e)
+    elif judged:
+        worst, name = max(judged, key=lambda pair: pair[0].worst_delta_e)
         texts.append(
-            f"Colours: no visible shift in any of {count_text(len(charts), 'encoding')}; the "
-            f"largest of a patch is ΔE {number_text(worst.worst_delta_e)} ({shown_name(name)})."
+            f"Colours: no visible shift in any of {count}; the largest of a patch is ΔE "
+            f"{number_text(worst.worst_delta_e)} ({name})."
         )
-    exact = [entry.encoding for entry in fidelity if entry.is_bit_exact]
-    if exact:
+    if exact := [entry.encoding for entry in fidelity if entry.is_bit_exact]:
         texts.append(f"Came back bit-exact: {list_text(exact)}.")
     return texts
 
 
 def encoding_sentence(entry: EncodingFidelity) -> str:
     """One encoding in one sentence for a reader who is no engineer."""
-    quality = "comes back bit-exact"
-    if not entry.is_bit_exact:
-        psnr = entry.estimates.get("psnr")
-        quality = "changes the picture" + (
-            f" (PSNR {psnr.point:.1f} dB, worst frame {psnr.worst:.1f} dB)" if psnr else ""
-        )
+    psnr = entry.estimates.get("psnr")
+    loss = f" (PSNR {psnr.point:.1f} dB, worst frame {psnr.worst:.1f} dB)" if psnr else ""
+    quality = "comes back bit-exact" if entry.is_bit_exact else f"changes the picture{loss}"
     return f"{shown_name(entry.encoding)} {quality}; colours: {colour_words(entry)}"
 
 
@@ -119,13 +118,12 @@ def colour_words(entry: EncodingFidelity) -> str:
 
 def diagnosis_words(chart: Diagnosis) -> str:
     """`a shift most viewers would see (ΔE 5.1), as if limited range were read as full`."""
-    is_seen = chart.delta_e >= INVISIBLE_DELTA_E
-    seen = _with_delta_e(chart.delta_e) if is_seen else _SEEN["invisible"]
+    seen = _seen_words(chart.delta_e)
     if chart.cause == NO_SHIFT:
         return seen
     if chart.cause == UNEXPLAINED:
         return f"{seen}, of unknown cause (RMS change {chart.residual_codes:.1f} of 255 codes)"
-    return f"{seen}, {_effect(chart)}as if {_CAUSES[chart.cause]}"
+    return f"{seen}, {_effect(chart)}as if {_CAUSES.get(chart.cause, chart.cause)}"
 
 
 def _effect(chart: Diagnosis) -> str:
@@ -144,6 +142,10 @@ def _effect(chart: Diagnosis) -> str:
         ]
         return f"but colour edges moved {joined_text(moved)}, "
     return ""
+
+
+def _seen_words(delta_e: float) -> str:
+    return _with_delta_e(delta_e) if delta_e >= INVISIBLE_DELTA_E else _SEEN["invisible"]
 
 
 def _with_delta_e(delta_e: float) -> str:
@@ -166,17 +168,15 @@ def consequence_words(survival: TagSurvival) -> str:
         parts.append(f"the matrix is lost, and at this size it is guessed as {guess}")
     if is_range_lost(survival):
         parts.append("the range is lost, and limited is assumed")
-    if survival.delta_e_shown >= INVISIBLE_DELTA_E:
-        parts.append(f"here: {_with_delta_e(survival.delta_e_shown)}")
-    elif parts:
-        parts.append("here: no visible shift")
-    for delta_e, guess in (
-        (survival.delta_e_as_601, "BT.601"),
-        (survival.delta_e_as_full, "full range"),
-    ):
-        if delta_e is not None:
-            parts.append(f"in players that take it for {guess}: {_with_delta_e(delta_e)}")
-    return "; ".join(parts) if parts else "no colour tag is lost"
+    if parts or survival.delta_e_shown >= INVISIBLE_DELTA_E:
+        parts.append(f"here: {_seen_words(survival.delta_e_shown)}")
+    elsewhere = {"BT.601": survival.delta_e_as_601, "full range": survival.delta_e_as_full}
+    parts += [
+        f"in players that take it for {guess}: {_with_delta_e(delta_e)}"
+        for guess, delta_e in elsewhere.items()
+        if delta_e is not None
+    ]
+    return "; ".join(parts) or "no colour tag is lost"
 
 
 JUDGED_ONCE: Final = "1 round, the same comes every time"
@@ -189,23 +189,23 @@ AMPLIFICATION: Final = 8
 def generations_text(judged: Sequence[EncodingFidelity]) -> FigureText:
     """Of the loss by generation."""
     level = _interval_level(judged)
-    bars = _bars(level)
-    if level is not None:
-        bars = (
-            f"Without bars, which would hide each other: the marks hold the {level * 100:g} % "
-            "intervals over clips, the table those of generation 1."
-        )
+    bars = (
+        _bars(None)
+        if level is None
+        else "Without bars, which would hide each other: the marks hold the "
+        f"{level_text(level)} intervals over clips, the table those of generation 1."
+    )
     losses = [
-        ", ".join("no loss" if v is None else f"{v:.1f} dB" for v in entry.by_generation_db)
+        f"{shown_name(entry.encoding)}: "
+        + ", ".join("no loss" if v is None else f"{v:.1f} dB" for v in entry.by_generation_db)
         for entry in judged
     ]
-    pairs = zip(judged, losses, strict=True)
     return FigureText(
         title="What is left after several generations",
         subtitle="PSNR against the clip itself, mean of frames and clips; higher is better.",
         caption="Each generation is decoded and encoded again by the same encoding. "
         f"{_counts(judged)}{bars}",
-        alt="; ".join(f"{shown_name(entry.encoding)}: {loss}" for entry, loss in pairs) + ".",
+        alt=f"{'; '.join(losses)}.",
     )
 
 
@@ -225,8 +225,8 @@ def _counts(judged: Sequence[EncodingFidelity]) -> str:
     """What a point is the mean of."""
     clips = max(len(entry.clips) for entry in judged)
     frames = max(c.measurement.frame_count for entry in judged for c in entry.clips)
-    text = f"{count_text(clips, 'clip')} of up to {count_text(frames, 'frame')}, judged once: the "
-    return f"{text}same comes every time. "
+    counts = f"{count_text(clips, 'clip')} of up to {count_text(frames, 'frame')}"
+    return f"{counts}, judged once: the same comes every time. "
 
 
 def _interval_level(judged: Sequence[EncodingFidelity]) -> float | None:
@@ -238,7 +238,7 @@ def _interval_level(judged: Sequence[EncodingFidelity]) -> float | None:
 def _bars(level: float | None) -> str:
     if level is None:
         return f"No intervals: they take {CLIPS_FOR_INTERVAL} clips."
-    return f"Bars: {level * 100:g} % intervals over clips."
+    return f"Bars: {level_text(level)} intervals over clips."
 
 
 def generation_words(

@@ -16,15 +16,17 @@ from mezzmark.decide.compare.verdicts import (
 )
 from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names, start_of
 from mezzmark.model.cell import Cell
-from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.machine import cause_text, fact_change_text, machine_predicate
 from mezzmark.report.prose.numbers import (
     count_text,
+    few_text,
     joined_text,
+    level_text,
     list_text,
     shown_name,
     visible_text,
 )
+from mezzmark.report.prose.terms import task_label
 
 MOST_UNITS: Final = 200
 """Rounds or runs that somebody might still measure."""
@@ -99,7 +101,7 @@ def reasons_text(refusal: Refusal, *, preposition: str = "in") -> str:
             name=shown_name(reason.name),
             before=list_text(reason.before, limit=MOST_NAMED) or "not set",
             after=list_text(reason.after, limit=MOST_NAMED) or "not set",
-            label=TASKS[reason.task].label if reason.task else "",
+            label=task_label(reason.task),
             where=f"{preposition} {visible_text(reason.place)}",
             settings=joined_text([_axis_text(axis, refusal.cells) for axis in reason.axes]),
         )
@@ -134,13 +136,12 @@ def _finding_text(cell: CellVerdict, report: RegressionReport) -> str:
     if cell.withheld_verdict is not None:
         why = "the runs overlapped" if report.overlaps else "a self-comparison is significant"
         return f"would be {cell.withheld_verdict}, but {why}"
-    tolerance = f"{100 * report.tolerance_fraction:g} %"
+    tolerance = level_text(report.tolerance_fraction)
     if cell.verdict == "equivalent":
         return f"changed by less than {tolerance}"
     if cell.verdict != "inconclusive":
-        return (
-            f"changed by {'more' if cell.is_beyond_tolerance else 'perhaps less'} than {tolerance}"
-        )
+        extent = "more" if cell.is_beyond_tolerance else "perhaps less"
+        return f"changed by {extent} than {tolerance}"
     is_by_run = report.design == "several runs"
     unit, whose = ("runs", "in all") if is_by_run else ("rounds", "a side")
     if cell.units_needed is None:
@@ -205,16 +206,17 @@ def summarise_regression(report: RegressionReport) -> str:
 
 def doubt_lines(report: RegressionReport) -> list[str]:
     """What to know before relying on the verdicts, a statement each."""
-    lines = [
-        f"{run.side.capitalize()} run {run.name}: the machine {machine_predicate(run.state)}."
-        for run in report.unsteady_runs
+    return [
+        *(
+            f"{run.side.capitalize()} run {run.name}: the machine {machine_predicate(run.state)}."
+            for run in report.unsteady_runs
+        ),
+        *(
+            f"Self-comparison ({c.cell.cell_id}): significant, so no difference in time is claimed."
+            for c in report.self_comparisons
+            if c.is_significant
+        ),
     ]
-    lines += [
-        f"Self-comparison ({item.cell.cell_id}): significant, so no difference in time is claimed."
-        for item in report.self_comparisons
-        if item.is_significant
-    ]
-    return lines
 
 
 def basis_lines(report: RegressionReport) -> list[str]:
@@ -248,9 +250,9 @@ def _design_text(report: RegressionReport) -> str:
 
 def _error_levels(report: RegressionReport) -> str:
     return (
-        f"Tolerance {100 * report.tolerance_fraction:g} %; intervals at "
-        f"{100 * report.confidence_level:g} %, each for its own cell; the chance of any false "
-        f"verdict over all cells is held at {100 * (1 - report.confidence_level):g} % (Holm). "
+        f"Tolerance {level_text(report.tolerance_fraction)}; intervals at "
+        f"{level_text(report.confidence_level)}, each for its own cell; the chance of any false "
+        f"verdict over all cells is held at {level_text(1 - report.confidence_level)} (Holm). "
         "Detectable is a change that is found with 90 % power."
     )
 
@@ -272,9 +274,8 @@ def _sensitivity(report: RegressionReport) -> str:
 
 def changed_verdicts_text(changed: Sequence[ChangedVerdict]) -> str:
     """The first few cells, with both verdicts."""
-    more = len(changed) - MOST_NAMED
-    named = [f"{c.cell.cell_id}: {c.verdict} → {c.verdict_without}" for c in changed[:MOST_NAMED]]
-    return "; ".join([*named, *([f"and {more} more"] if more > 0 else [])])
+    named = [f"{c.cell.cell_id}: {c.verdict} → {c.verdict_without}" for c in changed]
+    return few_text(named, MOST_NAMED, lambda more: f"and {more} more")
 
 
 def regression_sentences(report: RegressionReport) -> Iterator[str]:

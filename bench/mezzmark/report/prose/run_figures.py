@@ -1,13 +1,14 @@
 """What the figures of one run say: latency, waiting, encode speed, size, and the choice."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from mezzmark.decide.choose.choice import Choice, ChoicePlane, ChoicePoint
+from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.ranking import Ranked, Ranking
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.figures import FigureName
-from mezzmark.report.prose.choice import rounds_text
+from mezzmark.report.prose.choice import FRONTS, STATUSES, rounds_text
 from mezzmark.report.prose.figures import (
     ORIGINAL_LABEL,
     FigureText,
@@ -18,42 +19,44 @@ from mezzmark.report.prose.figures import (
 from mezzmark.report.prose.numbers import (
     count_text,
     estimate_text,
+    level_text,
     list_text,
     number_text,
     shown_name,
     shown_unit,
 )
 from mezzmark.report.prose.terms import bar_words, rate_text, setting_words, trial_words
-from mezzmark.report.view import RunView, encode_speeds
 
 
 def role_words(
-    view: RunView,
-    ranking: Ranking,
+    roles: Collection[str],
+    choice: Choice | None,
     *,
     blue: str = "Blue and filled",
     orange: str = "Orange diamond",
 ) -> str:
-    """The sentences of a caption that say what the colours mean; only of those that are drawn."""
-    roles = {view.role(entry.encoding, ranking) for entry in ranking.entries}
+    """The sentences of a caption that say what the colours mean; only of `roles`, those drawn."""
     texts = []
     if "leader" in roles:
-        meaning = "those that may be the fastest" if view.choice is None else "the chosen encoding"
+        meaning = "those that may be the fastest" if choice is None else "the chosen encoding"
         texts.append(f"{blue}: {meaning}.")
-    elif view.choice is not None and view.choice.recommendation is None:
+    elif choice is not None and choice.recommendation is None:
         texts.append("Nothing is blue, since no encoding was chosen.")
     if "original" in roles:
         texts.append(f"{orange}: the original.")
     return " ".join(texts)
 
 
-def leader_label(view: RunView) -> str:
+def leader_label(choice: Choice | None) -> str:
     """What the mark of a leading encoding means, for legends."""
-    return "may be the fastest" if view.choice is None else "chosen"
+    return "may be the fastest" if choice is None else "chosen"
 
 
-def latency_text(view: RunView, ranking: Ranking, *, move_count: int) -> FigureText:
-    """Of the latencies of one setting; `move_count` moves were proved in all."""
+def latency_text(
+    run: MeasuredRun, ranking: Ranking, *, move_count: int, role_note: str
+) -> FigureText:
+    """Of the latencies of one setting; `move_count` moves were proved in all. `role_note` says what
+    the colours mean."""
     setting = setting_words(ranking.setting, with_pattern=False)
     tails, middles = (
         [entry.estimates[name] for entry in ranking.entries] for name in ("p95_ms", "p50_ms")
@@ -66,10 +69,10 @@ def latency_text(view: RunView, ranking: Ranking, *, move_count: int) -> FigureT
     ]
     return FigureText(
         title=f"Scrub latency {setting_words(ranking.setting, with_threads=False)}",
-        subtitle=f"{setting}. {trial_words(view, ranking)}; {move_count:,} proved moves. "
+        subtitle=f"{setting}. {trial_words(run, ranking)}; {move_count:,} proved moves. "
         f"{bar_words([*middles, *tails], also=also)}",
         caption="Above each line the spread of single moves, below it one dot per trial, at most "
-        f"200. {role_words(view, ranking)}",
+        f"200. {role_note}",
         alt=f"{setting}. Medians, fastest first: {first_few(medians)}.",
     )
 
@@ -89,16 +92,16 @@ def wrong_words(count: int) -> str:
     return f"✕ {count:,} wrong" if count else ""
 
 
-def spans_text(view: RunView, ranking: Ranking) -> FigureText:
+def spans_text(run: MeasuredRun, ranking: Ranking, *, role_note: str) -> FigureText:
     """Of the shares of locate, decode and present."""
     return FigureText(
         title="Where the waiting goes",
         subtitle=f"Share of all time waited {setting_words(ranking.setting)}. "
-        f"{trial_words(view, ranking)}. Sums of measured time, so they carry no interval; at the "
+        f"{trial_words(run, ranking)}. Sums of measured time, so they carry no interval; at the "
         "row's end the median scrub latency.",
         caption="Locate is the seek, decode is everything until the frame asked for, present is "
         "scaling and colour conversion for the viewer. "
-        f"{role_words(view, ranking, blue='Blue names', orange='Orange name')}",
+        f"{role_note}",
         alt="For each encoding the shares of locate, decode and present in all time waited.",
     )
 
@@ -111,29 +114,29 @@ def spans_words(entry: Ranked, shares: Mapping[str, float]) -> str:
     return f"{shown_name(entry.encoding)}, waiting: {parts}; {rounds}, {moves}"
 
 
-def encode_text(view: RunView, best: Mapping[str, Estimate]) -> FigureText:
+def encode_text(
+    estimates: Sequence[Estimate], best: Mapping[str, Estimate], *, clip_count: int, role_note: str
+) -> FigureText:
     """Of encode speeds; `best` holds each encoding's own, the greatest first."""
-    estimates = [e for by_threads in encode_speeds(view).values() for e in by_threads.values()]
-    clips = len({o.cell.clip for o in view.observations if o.cell.task == "encode"})
     rounds = max(estimate.round_count for estimate in estimates)
     encodes = max(estimate.sample_count for estimate in estimates)
     speeds = [f"{shown_name(name)} {estimate_text(speed)}" for name, speed in best.items()]
     return FigureText(
         title="Encode speed",
         subtitle="Total frames / total seconds, frames taken from memory. "
-        f"{count_text(rounds, 'round')}, {count_text(clips, 'clip')}, up to "
+        f"{count_text(rounds, 'round')}, {count_text(clip_count, 'clip')}, up to "
         f"{count_text(encodes, 'encoded clip')} a mark. {bar_words(estimates)}",
         caption="One mark per thread count. Right of the dashed line encoding is faster than the "
-        f"footage plays. {_encode_roles(view)}",
+        f"footage plays. {role_note}",
         alt=f"Best speeds: {first_few(speeds)}.",
     )
 
 
-def _encode_roles(view: RunView) -> str:
+def encode_role_words(roles: Collection[str], choice: Choice | None) -> str:
     """What blue means among encode speeds, where latency or a choice made something so."""
-    if not any(view.role(name) == "leader" for name in encode_speeds(view)):
+    if "leader" not in roles:
         return ""
-    if view.choice is not None:
+    if choice is not None:
         return "Blue: the chosen encoding."
     return "Blue: those that may be the fastest to scrub."
 
@@ -155,15 +158,17 @@ def real_time_label(rate_fps: float) -> str:
     return f"real time: {rate_text(rate_fps)}"
 
 
-def size_text(view: RunView, ranking: Ranking, entries: Sequence[Ranked]) -> FigureText:
+def size_text(
+    run: MeasuredRun, ranking: Ranking, entries: Iterable[Ranked], *, role_note: str
+) -> FigureText:
     """Of bit rate against latency."""
     return FigureText(
         title="Size against scrub latency",
         subtitle=f"Median scrub latency {setting_words(ranking.setting)}. "
-        f"{trial_words(view, ranking)}. {bar_words(e.estimates['p50_ms'] for e in entries)} "
+        f"{trial_words(run, ranking)}. {bar_words(e.estimates['p50_ms'] for e in entries)} "
         "The bit rate is that of the files and has no spread.",
         caption="Towards the lower left corner files are smaller and frames come sooner. "
-        f"{role_words(view, ranking)}",
+        f"{role_note}",
         alt="Bit rate of each encoding against its median scrub latency; the ranking table holds "
         "both numbers.",
     )
@@ -180,7 +185,7 @@ def choice_text(choice: Choice, plane: ChoicePlane, front: Sequence[str]) -> Fig
     is_short = not all(estimate.is_exact for estimate in bare)
     why = "known exactly, or need more rounds for one" if is_short else "known exactly"
     subtitle = (
-        f"{rounds_text(choice)}; bars: {choice.confidence_level * 100:g} % intervals; figures "
+        f"{rounds_text(choice)}; bars: {level_text(choice.confidence_level)} intervals; figures "
         f"without a bar are {why}."
     )
     if choice.unit_count == 0:
@@ -223,9 +228,9 @@ def choice_words(point: ChoicePoint, plane: ChoicePlane, choice: Choice) -> str:
     entry = point.judged
     y = mark_words(entry.encoding, plane.y_goal.label, point.y)
     x = f"{plane.x_goal.label}: {estimate_words(point.x)}"
-    verdict = "recommended" if entry.encoding == choice.recommendation else entry.status
-    front = f"{entry.front} the front" if entry.front else ""
-    return "; ".join(part for part in (y, x, verdict, front) if part)
+    is_best = entry.encoding == choice.recommendation
+    verdict = "recommended" if is_best else f"needs {STATUSES[entry.status]}"
+    return "; ".join(filter(None, (y, x, verdict, FRONTS[entry.front])))
 
 
 def goal_label(goal: FigureName) -> str:

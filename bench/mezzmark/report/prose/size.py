@@ -23,9 +23,8 @@ from mezzmark.report.prose.numbers import (
     shown_name,
     visible_text,
 )
+from mezzmark.report.prose.terms import split_words
 from mezzmark.statistics.scaling_inference import LOUD_RANGE_RATIO
-
-NAMES_IN_A_SENTENCE: Final = 6
 
 CANNOT_SAY: Final = "these runs cannot say"
 
@@ -59,7 +58,7 @@ NOTES: Final[dict[SizingNote, str]] = {
         "hopeful: add an [ingest] table"
     ),
     "size_not_measured": "its size was not measured",
-    "reads_not_measured": ("bytes read per playhead move were not measured: add a [scrub] table"),
+    "reads_not_measured": "bytes read per playhead move were not measured: add a [scrub] table",
     "waits_not_measured": (
         "waits were not measured on the originals as well: add a [scrub] table and the encoding "
         '"original"'
@@ -73,7 +72,7 @@ def sizing_sentences(result: SizingResult) -> tuple[str, ...]:
     what pays off. Every sentence follows from answers, never from a point alone."""
     asked = [found for found in result.encodings if found.encoding != ORIGINAL]
     judged = [found for found in asked if found.meets_deadline != "not measured"]
-    unjudged = [found for found in asked if found.meets_deadline == "not measured"]
+    unjudged = _having(asked, "meets_deadline", "not measured")
     if not asked:
         return ("Only the originals were measured: there is nothing to ingest.",)
     if not judged:
@@ -104,10 +103,8 @@ def camera_notes(result: SizingResult) -> tuple[str, ...]:
 
 def rate_source_text(source: RateSource) -> str:
     """`ingest, 2 jobs × 1 thread, fifo`."""
-    jobs, threads = count_text(source.job_count, "job"), count_text(source.thread_count, "thread")
-    return ", ".join(
-        (source.task, f"{jobs} × {threads}", *([source.order] if source.order else []))
-    )
+    split = split_words((source.job_count, source.thread_count))
+    return ", ".join(filter(None, (source.task, split, source.order)))
 
 
 def prediction_note(prediction: CorePrediction) -> str:
@@ -132,14 +129,6 @@ def in_table_order(encodings: Iterable[EncodingSizing]) -> tuple[EncodingSizing,
     return tuple(sorted(encodings, key=place))
 
 
-def machine_text(shop: Shop, core_count: int) -> str:
-    """`this machine (2 cores)`, or `3 machines like this one (2 cores each)`."""
-    cores = count_text(core_count, "core")
-    if shop.ingest_machines == 1:
-        return f"this machine ({cores})"
-    return f"{shop.ingest_machines} machines like this one ({cores} each)"
-
-
 def wanted_percent_text(shop: Shop) -> str:
     """`95 %`, the share of cards that must be in time."""
     return f"{100 * (1 - shop.late_cards_fraction):.6g} %"
@@ -152,10 +141,12 @@ def wanted_text(shop: Shop) -> str:
 
 
 def _in_time(judged: Sequence[EncodingSizing], result: SizingResult) -> str:
-    here = machine_text(result.shop, result.measured_core_count)
+    count, cores = result.shop.ingest_machines, count_text(result.measured_core_count, "core")
+    here = f"{count} machines like this one ({cores} each)"
+    if count == 1:
+        here = f"this machine ({cores})"
     wanted = wanted_text(result.shop)
-    found = _having(judged, "meets_deadline", "yes")
-    if found:
+    if found := _having(judged, "meets_deadline", "yes"):
         return f"Ready in time on {here}, {wanted}: {_names(found)}."
     surely = "surely " if _having(judged, "meets_deadline", "cannot tell") else ""
     return f"No encoding is {surely}ready in time on {here}: the shop wants {wanted}."
@@ -181,17 +172,13 @@ def _more_machines(judged: Sequence[EncodingSizing], shop: Shop) -> list[str]:
         needed = found.figures.get("machines_needed")
         if needed is not None and needed.high is not None and needed.high > shop.ingest_machines:
             by_count.setdefault(needed.high, []).append(found)
-    enough = [
-        f"{_names(found)} with {count:,.0f}"
-        for count, found in sorted(by_count.items())
-        if math.isfinite(count)
-    ]
-    sentences = []
-    if enough:
-        sentences.append(f"In time with more machines like this one: {'; '.join(enough)}.")
-    hopeless = by_count.get(math.inf, [])
+    hopeless = by_count.pop(math.inf, [])
     long_cards = [found for found in hopeless if found.has_long_cards]
     others = [found for found in hopeless if not found.has_long_cards]
+    sentences = []
+    if by_count:
+        enough = (f"{_names(found)} with {n:,.0f}" for n, found in sorted(by_count.items()))
+        sentences.append(f"In time with more machines like this one: {'; '.join(enough)}.")
     if long_cards:
         sentences.append(
             f"No number of such machines is surely enough for {_names(long_cards)}, since one card "
@@ -210,12 +197,12 @@ def _more_cores(judged: Sequence[EncodingSizing], measured_core_count: int) -> l
     is_far = False
     for found in judged:
         enough = [
-            prediction
-            for prediction in found.on_other_machines
-            if prediction.meets_deadline == "yes" and prediction.core_count > measured_core_count
+            machine
+            for machine in found.on_other_machines
+            if machine.meets_deadline == "yes" and machine.core_count > measured_core_count
         ]
         if found.meets_deadline != "yes" and enough:
-            fewest = min(enough, key=lambda prediction: prediction.core_count)
+            fewest = min(enough, key=lambda machine: machine.core_count)
             by_count.setdefault(fewest.core_count, []).append(found)
             is_far |= fewest.is_far
     if not by_count:
@@ -227,9 +214,8 @@ def _more_cores(judged: Sequence[EncodingSizing], measured_core_count: int) -> l
 
 def _pay_off(asked: Sequence[EncodingSizing]) -> list[str]:
     """Waits saved in the timeline against waits for ingest."""
-    paying, losing, unsure = (
-        _having(asked, "pays_off", answer) for answer in ("yes", "no", "cannot tell")
-    )
+    paying, losing = _having(asked, "pays_off", "yes"), _having(asked, "pays_off", "no")
+    unsure = _having(asked, "pays_off", "cannot tell")
     if not (paying or losing or unsure):
         return ["Whether any pays off was not measured."]
     sentences = []
@@ -250,9 +236,7 @@ def _having(
 
 
 def _names(encodings: Iterable[EncodingSizing]) -> str:
-    return list_text(
-        [found.encoding for found in in_table_order(encodings)], limit=NAMES_IN_A_SENTENCE
-    )
+    return list_text([found.encoding for found in in_table_order(encodings)], limit=6)
 
 
 def shop_lines(shop: Shop) -> tuple[str, ...]:

@@ -74,10 +74,11 @@ NOTES: Final = {
 def ranking_note(view: RunView, ranking: Ranking) -> str:
     """Of the encodings in one scrub setting."""
     level = f"{view.confidence_level * 100:g} %"
+    roles = {view.role(entry.encoding, ranking) for entry in ranking.entries}
     return (
         f"Over all clips, of rounds that had them all; {level} intervals in brackets. Ratios are "
         "paired by round. The truly fastest is among those that may be the fastest with at least "
-        f"{level} confidence. {role_words(view, ranking, blue='Blue', orange='Orange')}"
+        f"{level} confidence. {role_words(roles, view.choice, blue='Blue', orange='Orange')}"
         f"{_tail_note([entry.estimates['p95_ms'] for entry in ranking.entries])}"
     )
 
@@ -103,7 +104,7 @@ def choice_note(choice: Choice) -> str:
     """Of a choice's encodings."""
     return (
         f"{choice.confidence_level * 100:g} % intervals in brackets; {rounds_text(choice)}. An "
-        "encoding is off the front when another one equals or beats it in all that is wished for "
+        "encoding is outclassed when another one equals or beats it in all that is wished for "
         "and beats it in something."
     )
 

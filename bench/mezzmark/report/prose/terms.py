@@ -1,47 +1,89 @@
-"""Tasks as people call them, in running text."""
+"""What patterns, axes, players and tasks are called in running text; a name that has no words here
+is said as it is."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from typing import Any, Final
 
+from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.model.cell import Setting
 from mezzmark.model.estimate import Estimate
-from mezzmark.model.players import PLAYERS
 from mezzmark.model.run import Manifest
+from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import ScrubSettings
-from mezzmark.report.prose.numbers import PATTERN_PHRASES, count_text, number_text
-from mezzmark.report.view import RunView
+from mezzmark.report.prose.numbers import count_text, level_text, number_text, shown_name
 
-POLICY_WORDS = {"reseek": "the player always seeks", "roll": "the player rolls on where it can"}
+_PATTERNS: Final = {
+    "jump": "when the playhead jumped anywhere in the clip",
+    "near": "when the playhead moved a short way",
+    "step-forward": "stepping forward frame by frame",
+    "step-back": "stepping back frame by frame",
+    "sweep-forward": "sweeping forward at speed",
+    "sweep-back": "sweeping back at speed",
+    "hop": "hopping from clip to clip",
+}
+_POLICIES: Final = {
+    "reseek": "the player always seeks",
+    "roll": "the player rolls on where it can",
+}
+
+USUAL_PLAYER: Final = "slice"
+"""The player that goes without saying."""
+
+
+def plain_name(name: str) -> str:
+    """A name of ours as words: `zig-zag` → `zig zag`."""
+    return shown_name(name.replace("-", " ").replace("_", " "))
+
+
+def pattern_words(pattern: str | None) -> str:
+    """How the playhead moved, after "fastest" or a name; jumps where no pattern is set."""
+    name = pattern or "jump"
+    return _PATTERNS.get(name, f"moving by the pattern {plain_name(name)}")
+
+
+def task_label(task: str) -> str:
+    """A task by its plain name."""
+    return TASKS[task].label if task in TASKS else plain_name(task)
+
+
+_AXES: Final[dict[str, Callable[[Any], str]]] = {
+    "pattern": pattern_words,
+    "threads": lambda count: count_text(count, "decoder thread"),
+    "policy": lambda name: _POLICIES.get(name, f"policy {plain_name(name)}"),
+    "viewer_height": lambda height_px: f"viewer {height_px} pixels high",
+    "player": lambda name: f"player {plain_name(name)}",
+}
+
+
+def axis_words(axis: str, value: Any) -> str:
+    """A value of an axis of scrubbing: `2 decoder threads`, `player cuda`."""
+    return _AXES[axis](value) if axis in _AXES else f"{plain_name(axis)} {plain_name(str(value))}"
 
 
 def setting_words(setting: Setting, *, with_pattern: bool = True, with_threads: bool = True) -> str:
-    """A scrub setting in words, with or without its two halves."""
-    parts = []
-    if with_pattern:
-        parts.append(PATTERN_PHRASES[setting["pattern"] or "jump"])
-    if with_threads:
-        parts.append(count_text(setting["threads"], "decoder thread"))
-        if setting["policy"]:
-            parts.append(POLICY_WORDS[setting["policy"]])
-        if setting["viewer_height"]:
-            parts.append(f"viewer {setting['viewer_height']} pixels high")
-        player = PLAYERS.get(setting["player"])
-        if player and player.device:
-            parts.append(f"decoder {player.device}")
-    return ", ".join(parts)
-
-
-def trial_words(view: RunView, ranking: Ranking) -> str:
-    """`6 rounds × 2 clips × 24 moves`."""
-    clips = max((entry.clip_count for entry in ranking.entries), default=0)
-    rounds = max((e.estimates["p50_ms"].round_count for e in ranking.entries), default=0)
-    if clips > 1 and ranking.entries:
-        rounds = view.round_count
-    scrub = view.manifest.scenario.settings(ScrubSettings)
-    moves = scrub.requests if scrub else 0
-    return " × ".join(
-        (count_text(rounds, "round"), count_text(clips, "clip"), count_text(moves, "move"))
+    """A scrub setting in words, with or without its two halves: the pattern, and all the rest."""
+    return ", ".join(
+        axis_words(axis, setting[axis])
+        for axis in dict.fromkeys([*_AXES, *setting])
+        if (with_pattern if axis == "pattern" else with_threads)
+        and (axis == "pattern" or setting[axis] not in (None, USUAL_PLAYER))
     )
+
+
+def trial_words(run: MeasuredRun, ranking: Ranking) -> str:
+    """`6 rounds × 2 clips × 24 moves`."""
+    entries = ranking.entries
+    clips = max((entry.clip_count for entry in entries), default=0)
+    rounds = max((entry.estimates["p50_ms"].round_count for entry in entries), default=0)
+    begun = len({trial.round_index for trial in run.trials})
+    scrub = run.manifest.scenario.settings(ScrubSettings)
+    counts = {
+        "round": begun if clips > 1 else rounds,
+        "clip": clips,
+        "move": scrub.requests if scrub else 0,
+    }
+    return " × ".join(count_text(count, noun) for noun, count in counts.items())
 
 
 def bar_words(estimates: Iterable[Estimate], *, also: str = "") -> str:
@@ -49,11 +91,10 @@ def bar_words(estimates: Iterable[Estimate], *, also: str = "") -> str:
 
     `also` is said after it where there are bars.
     """
-    drawn = list(estimates)
-    levels = {e.confidence_level for e in drawn if e.low is not None and e.high is not None}
+    levels = {e.confidence_level for e in estimates if e.low is not None and e.high is not None}
     if not levels:
         return "No bars: too few rounds for intervals."
-    return f"Bars: {max(levels) * 100:g} % intervals over rounds{also}."
+    return f"Bars: {level_text(max(levels))} intervals over rounds{also}."
 
 
 def clip_rates(manifest: Manifest) -> list[float]:

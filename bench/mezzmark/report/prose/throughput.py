@@ -1,30 +1,45 @@
-"""What the figures of the whole machine say: the grid, the scaling law, the ingest."""
+"""What is said of the whole machine: its best splits, the scaling law, ingest and delivery."""
 
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+from mezzmark.decide.estimate.observed_run import Observation
+from mezzmark.decide.estimate.pooling import (
+    BestCells,
+    best_cells,
+    compare_groups,
+    fastest_cells,
+    group_over_clips,
+)
 from mezzmark.decide.throughput.grid import GridFindings, SplitFigures
 from mezzmark.decide.throughput.schedule import IngestPrediction
+from mezzmark.model.cell import AXES, Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.tasks.ingest import IngestMeasurement
-from mezzmark.report.prose.figures import FigureText, mark_words
+from mezzmark.report.prose.figures import FigureText, estimate_words, mark_words
 from mezzmark.report.prose.numbers import (
+    count_span_text,
     count_text,
     estimate_text,
+    joined_text,
+    level_text,
+    list_text,
     number_text,
     shown_name,
-    withheld_text,
 )
-from mezzmark.report.prose.terms import split_words
-from mezzmark.statistics.scaling import ScalingFit
+from mezzmark.report.prose.terms import plain_name, split_words
+from mezzmark.statistics.scaling import MINIMUM_ROUNDS, ScalingFit
+from mezzmark.statistics.scaling_inference import Peak
 
 
 def _level_words(found: GridFindings) -> str:
     """How many rounds each speed of the grid had, and what its interval is; `4 rounds, 95 %
     intervals over rounds`."""
     speeds = [split.figures["throughput_fps"] for split in found.splits]
-    fewest, most = (pick(speed.round_count for speed in speeds) for pick in (min, max))
-    rounds = count_text(most, "round") if fewest == most else f"{fewest} to {most} rounds"
+    rounds = count_span_text([speed.round_count for speed in speeds], "round")
     if all(speed.low is None for speed in speeds):
         return f"{rounds}, too few for intervals"
-    return f"{rounds}, {speeds[0].confidence_level * 100:g} % intervals over rounds"
+    return f"{rounds}, {level_text(speeds[0].confidence_level)} intervals over rounds"
 
 
 def grid_text(found: GridFindings, *, best: SplitFigures, has_blanks: bool) -> FigureText:
@@ -43,27 +58,20 @@ def grid_text(found: GridFindings, *, best: SplitFigures, has_blanks: bool) -> F
 def grid_words(encoding: str, split: SplitFigures, *, is_best: bool) -> str:
     """Speed of the split over all clips, what each of its threads is worth, and if it is the
     best."""
-    name = split_words((split.job_count, split.thread_count))
-    words = mark_words(encoding, f"encode speed of {name}", split.figures["throughput_fps"])
-    if (split.job_count, split.thread_count) == (1, 1):
+    counts = (split.job_count, split.thread_count)
+    what = f"encode speed of {split_words(counts)}"
+    words = mark_words(encoding, what, split.figures["throughput_fps"])
+    if counts == (1, 1):
         words += "; this speed counts as 100 %"
     elif split.efficiency is not None:
-        words += f"; per thread {_percent_text(split.efficiency)} of 1 job × 1 thread"
+        share = estimate_text(split.efficiency.scaled(100, "%"))
+        words += f"; per thread {share} of 1 job × 1 thread"
     return f"{words}; the best split" if is_best else words
 
 
 def share_text(share: Estimate | None) -> str:
     """`87 %`, of an efficiency; a dash where it is not known."""
     return "–" if share is None else f"{share.point * 100:.0f} %"
-
-
-def _percent_text(share: Estimate) -> str:
-    """`87 % [83, 91]`."""
-    ends = {
-        end: None if value is None else value * 100
-        for end, value in (("point", share.point), ("low", share.low), ("high", share.high))
-    }
-    return estimate_text(share.model_copy(update={**ends, "unit": "%"}))
 
 
 def scaling_text(found: GridFindings, fit: ScalingFit, *, has_band: bool) -> FigureText:
@@ -111,7 +119,6 @@ def clip_words(
     `times_s` are when it was begun, encoded and read back."""
     cell, whole = found.cell, found.measured
     start_s, encoded_s, done_s = times_s
-    interval = withheld_text(whole.withheld) or f"{whole.confidence_level * 100:g} % interval"
     return (
         f"{shown_name(cell.encoding)}, {shown_name(measured.clips[index])}: "
         f"{number_text(encoded_s - start_s)} s to encode it, "
@@ -119,11 +126,149 @@ def clip_words(
         f"from {start_s:.2f} s to {done_s:.2f} s of the last round, one round has no interval; "
         f"worker {measured.worker_index[index] + 1} of {measured.worker_count}, "
         f"{split_words(cell.setting.split)}, {cell.setting['clip_order']}; "
-        f"the whole folder: {estimate_text(whole)}, {interval}, "
-        f"{count_text(whole.round_count, 'round')}"
+        f"the whole folder: {estimate_words(whole)}"
     )
 
 
 def worker_label(index: int) -> str:
     """`worker 1` of the first one."""
     return f"worker {index + 1}"
+
+
+def peak_text(fit: ScalingFit, peak: Peak) -> str:
+    """`40 [31, 52] cores`, or why no peak is given."""
+    if peak.interval is not None:
+        found = peak.interval
+        return f"{found.point:.0f} [{found.low:.0f}, {found.high:.0f}] cores"
+    if peak.withheld == "few_rounds":
+        missing = count_text(MINIMUM_ROUNDS - fit.round_count, "more round")
+        return f"no interval from {count_text(fit.round_count, 'round')}: measure {missing}"
+    if peak.withheld == "no_peak":
+        return "Amdahl's law has no peak"
+    return (
+        f"up to {max(fit.core_counts)} cores the data do not bound a peak: κ may be 0. Measure "
+        "more core counts or more rounds"
+    )
+
+
+MOST_NAMED: Final = 4
+"""Encodings named with their figures; the tables have all of them."""
+
+
+def throughput_sentences(
+    observations: Sequence[Observation], *, confidence_level: float
+) -> tuple[str, ...]:
+    """Of grid, ingest and delivery, as far as measured, what each one found."""
+    grid = [o for o in observations if o.cell.task == "grid"]
+    splits = fastest_cells(grid, "grid", confidence_level=confidence_level)
+    ingests = best_cells(
+        observations, "ingest", "makespan_s", lambda e: e.point, confidence_level=confidence_level
+    )
+    deliveries = fastest_cells(observations, "delivery", confidence_level=confidence_level)
+    texts = []
+    if splits:
+        groups = group_over_clips(grid)
+        texts += [
+            _split_words(splits),
+            *_gain_words(groups, splits, confidence_level),
+            *_doubtful_splits(groups, splits, confidence_level),
+        ]
+    if ingests:
+        texts.append(_ingest_words(ingests, _varied(observations, "ingest")))
+    if deliveries:
+        texts.append(_delivery_words(deliveries, _varied(observations, "delivery")))
+    return tuple(texts)
+
+
+def _varied(observations: Sequence[Observation], task: str) -> set[str]:
+    """The axes of which a task was measured with several values."""
+    settings = {o.cell.setting for o in observations if o.cell.task == task}
+    return {axis for axis in AXES if len({setting[axis] for setting in settings}) > 1}
+
+
+_ORDERS: Final = {"fifo": "in the folder's order", "longest-first": "longest clips first"}
+
+
+def _ingest_words(ingests: BestCells, varied: set[str]) -> str:
+    """The time of the whole folder; the order of clips is named where it was varied."""
+    parts = []
+    for name, (cell, estimate) in _first(ingests):
+        order = cell.setting["clip_order"]
+        note = f" ({_ORDERS.get(order, plain_name(order))})" if "clip_order" in varied else ""
+        parts.append(f"{estimate_text(estimate)} to {shown_name(name)}{note}")
+    settings = f"{'order, ' if 'clip_order' in varied else ''}number of jobs and threads"
+    return (
+        f"All clips as a folder took {joined_text(parts)}{_more(ingests)}, each with its fastest "
+        f"{settings}."
+    )
+
+
+def _delivery_words(deliveries: BestCells, varied: set[str]) -> str:
+    """The speed of the export; passes and threads are named where they were varied."""
+    parts = []
+    for name, (cell, estimate) in _first(deliveries):
+        passes, threads = cell.setting["passes"], count_text(cell.setting["threads"], "thread")
+        notes = {
+            "passes": "in one pass" if passes == 1 else "in two passes",
+            "threads": f"with {threads}",
+        }
+        note = " ".join(text for axis, text in notes.items() if axis in varied)
+        parts.append(f"{estimate_text(estimate)} from {shown_name(name)}{note and f' ({note})'}")
+    return f"The export for delivery ran at {joined_text(parts)}{_more(deliveries)}."
+
+
+def _first(best: BestCells) -> list[tuple[str, tuple[Cell, Estimate]]]:
+    return list(best.items())[:MOST_NAMED]
+
+
+def _more(best: BestCells) -> str:
+    left = len(best) - MOST_NAMED
+    return f" ({count_text(left, 'more encoding')} in the table)" if left > 0 else ""
+
+
+def _split_words(splits: BestCells) -> str:
+    """`Encoding ran fastest with 2 jobs of 1 thread: vc3-sq at 80.4 fps [78.9, 82.0].`"""
+    by_split: dict[tuple[int, int], list[str]] = {}
+    for name, (cell, estimate) in _first(splits):
+        speed = f"{shown_name(name)} at {estimate_text(estimate)}"
+        by_split.setdefault(cell.setting.split, []).append(speed)
+    parts = [
+        f"with {count_text(jobs, 'job')} of {count_text(threads, 'thread')}"
+        f"{'' if jobs == 1 else ' each'}: {joined_text(speeds)}"
+        for (jobs, threads), speeds in by_split.items()
+    ]
+    return f"Encoding ran fastest {'; '.join(parts)}{_more(splits)}."
+
+
+Groups = Mapping[Cell, Sequence[Observation]]
+
+
+def _gain_words(groups: Groups, splits: BestCells, confidence_level: float) -> list[str]:
+    """What the best split does against one job of one thread, paired by round."""
+    parts = []
+    for name, (best, _) in _first(splits):
+        singles = [c for c in groups if c.encoding == name and c.setting.split == (1, 1)]
+        if not singles or singles[0] == best:
+            continue
+        if gain := _compare(groups, best, singles[0], confidence_level):
+            parts.append(f"{estimate_text(gain)} for {shown_name(name)}")
+    return [f"Against one job of one thread that is {joined_text(parts)}."] if parts else []
+
+
+def _doubtful_splits(groups: Groups, splits: BestCells, confidence_level: float) -> list[str]:
+    """Encodings whose best split has no measurable lead over another one."""
+    doubtful = []
+    for name, (best, _) in splits.items():
+        others = [cell for cell in groups if cell.encoding == name and cell != best]
+        leads = [_compare(groups, best, other, confidence_level) for other in others]
+        if any(lead is not None and (lead.low is None or lead.low <= 1) for lead in leads):
+            doubtful.append(name)
+    if not doubtful:
+        return []
+    return [f"Another split may be as fast for {list_text(doubtful)}."]
+
+
+def _compare(groups: Groups, one: Cell, other: Cell, confidence_level: float) -> Estimate | None:
+    return compare_groups(
+        groups[one], groups[other], "throughput_fps", confidence_level=confidence_level
+    )

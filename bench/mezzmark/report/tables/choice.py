@@ -3,7 +3,7 @@
 from functools import partial
 
 from mezzmark.decide.choose.choice import Choice, JudgedEncoding
-from mezzmark.report.prose.choice import against_text, chance_text
+from mezzmark.report.prose.choice import FRONTS, STATUSES, against_text, chance_text
 from mezzmark.report.prose.numbers import estimate_parts, visible_text
 from mezzmark.report.prose.table_notes import NOTES, choice_note
 from mezzmark.report.tables.table import Column, Content, Entry, Table, tabulate
@@ -28,7 +28,7 @@ def choice_table(choice: Choice, *, table_id: str, in_play_only: bool = False) -
     """All encodings: the recommended one first, the ruled out last; or those alone that may be
     used, without the column that says so. Rows are found by encoding."""
     needs: list[Column[JudgedEncoding]] = [
-        Column("needs", lambda e: e.status, "left"),
+        Column("needs", lambda e: STATUSES[e.status], "left"),
         Column("chance to meet all", partial(_chance_all, choice)),
     ]
     return tabulate(
@@ -37,7 +37,7 @@ def choice_table(choice: Choice, *, table_id: str, in_play_only: bool = False) -
             Column("encoding", partial(_named, choice), "left"),
             *(needs[1:] if in_play_only else needs),
             Column("chance to be the best", lambda e: _chance(e.chance_best)),
-            Column("front", lambda e: e.front, "left"),
+            Column("by all wishes", lambda e: FRONTS[e.front], "left"),
             *_wish_columns(choice),
         ],
         table_id=table_id,
@@ -53,11 +53,11 @@ def doubt_table(choice: Choice, *, table_id: str) -> Table:
         [entry for entry in _order(choice) if against_text(choice, entry)],
         [
             Column("encoding", lambda e: e.encoding, "left"),
-            Column("needs", lambda e: e.status, "left"),
+            Column("needs", lambda e: STATUSES[e.status], "left"),
             Column("why", partial(against_text, choice), "left", is_long=True),
         ],
         table_id=table_id,
-        title="What speaks against an encoding",
+        title="Why rejected",
         note=NOTES["doubts"],
     )
 

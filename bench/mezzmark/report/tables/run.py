@@ -35,7 +35,7 @@ def ranking_table(view: RunView, ranking: Ranking) -> Table:
             Column("rounds", lambda e: e.estimates["p50_ms"].round_count),
         ],
         table_id=f"{view.prefix}ranking-{view.rankings.index(ranking)}",
-        title=f"Time to picture {setting_words(ranking.setting)}",
+        title=f"Scrub latency {setting_words(ranking.setting)}",
         note=ranking_note(view, ranking),
         key=lambda e: e.encoding,
     )

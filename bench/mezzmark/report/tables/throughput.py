@@ -9,9 +9,9 @@ from mezzmark.decide.throughput.schedule import IngestPrediction
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.tasks.delivery import DeliverySettings
-from mezzmark.report.prose.cost import peak_text
 from mezzmark.report.prose.table_notes import NOTES, delivery_note, ingest_note
 from mezzmark.report.prose.terms import split_words
+from mezzmark.report.prose.throughput import peak_text
 from mezzmark.report.tables.run import named
 from mezzmark.report.tables.table import Column, Entry, Table, tabulate
 from mezzmark.report.view import RunView
