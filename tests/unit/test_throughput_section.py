@@ -161,7 +161,7 @@ def test_the_bar_of_a_clip_says_how_its_last_round_went(section: Section) -> Non
         "from 0.00 s to 3.30 s of the last round, one round has no interval; "
         "worker 2 of 2, 2 jobs × 1 thread, fifo; the whole folder: 3.1"
     )
-    assert words.endswith("], 95 % interval, 4 rounds")
+    assert words.endswith("]; 95 % interval; 4 rounds")
 
 
 def _words_in(svg: str) -> str:
