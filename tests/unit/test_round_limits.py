@@ -3,13 +3,13 @@
 from pathlib import Path
 
 import pytest
-from mezzmark.report.prose.scenario import limit_warnings_of
 
 import mezzmark
 from mezzmark.host.common import Clock
 from mezzmark.model.errors import ScenarioError, UsageError
 from mezzmark.model.footage import ClipSpec
 from mezzmark.model.scenario import ROUNDS_RULE, Scenario
+from mezzmark.report.prose.footage import limit_warnings_of
 from mezzmark.runner.request import AskedLimits, limit_scenario, plan_demo, plan_measurement
 from mezzmark.runner.start import describe_run
 from mezzmark.store.run_store import create_run

@@ -153,7 +153,7 @@ def _scrub_section(view: RunView, cells: Table) -> Section:
         links = {"names": tables[0].links, "cells": _by_encoding(cells, view.rankings[0].setting)}
         draw = partial(draw_spans, view, view.rankings[0], **links)
         pictures.append(make_picture(f"{view.prefix}where-the-waiting-goes", draw))
-    return Section(anchor="time", title="Time to picture", pictures=tuple(pictures), tables=tables)
+    return Section(anchor="time", title="Scrub latency", pictures=tuple(pictures), tables=tables)
 
 
 def _by_encoding(cells: Table, setting: Setting) -> dict[str, str]:
