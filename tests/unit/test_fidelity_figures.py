@@ -71,6 +71,7 @@ def test_a_made_up_metric_is_a_row(monkeypatch: pytest.MonkeyPatch) -> None:
     worth = Figure(name="worth", unit="", of=lambda _: None, better="more", meaning="made up")
     row = QualityMetric(
         label="Worth",
+        filter_name="ssim",
         of=lambda quality: 1 / np.asarray(quality.ssim_all),
         figures=(worth,),
         decimals=2,
