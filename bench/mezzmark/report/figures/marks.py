@@ -159,17 +159,19 @@ def draw_marks(drawing: Drawing, marks: Sequence[Mark], axes: Axes | None = None
             for mark in marks
         ],
         columns=_COLUMNS,
-    ).assign(number=range(len(marks)))
+    )
+    for side in ("x", "y"):  # seaborn joins ranges of one group that stand at the same place
+        frame[f"nth_{side}"] = frame.groupby(side).cumcount()
     urls = [drawing.url(*mark.link) if mark.link else None for mark in marks]
     bar = so.Range(artist_kws={"capstyle": "butt", "zorder": 4})
     under = so.Dot(color=LIGHT["paper"], artist_kws={"zorder": 5})
     dot = so.Dot(edgewidth=1.4, edgealpha=1, artist_kws={"zorder": 6, "urls": urls})
-    bars = {"color": "colour", "linewidth": "bar", "group": "number", "legend": False}
+    bars = {"color": "colour", "linewidth": "bar", "legend": False}
     dots = {"x": "x", "y": "y", "marker": "marker", "pointsize": "size", "legend": False}
     (
         plot(frame)
-        .add(bar, x="x", ymin="y_low", ymax="y_high", orient="x", **bars)
-        .add(bar, y="y", xmin="x_low", xmax="x_high", orient="y", **bars)
+        .add(bar, x="x", ymin="y_low", ymax="y_high", group="nth_x", orient="x", **bars)
+        .add(bar, y="y", xmin="x_low", xmax="x_high", group="nth_y", orient="y", **bars)
         .add(under, **dots)
         .add(dot, color="colour", alpha="fill", **dots)
         .scale(marker={marker: marker for marker in _MARKERS})

@@ -45,7 +45,10 @@ Anchors = Mapping[str, str]
 """By encoding."""
 
 MOST_DOTS: Final = 200
-"""Trials of an encoding that are shown as dots: more would be a solid bar, and megabytes."""
+"""Trials of an encoding that are shown as dots: more would be a solid bar."""
+
+MOST_DOTS_IN_ALL: Final = 2_000
+"""Of a figure: more would make pages of many megabytes."""
 
 
 def draw_latency(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anchors) -> Drawing:
@@ -53,11 +56,13 @@ def draw_latency(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anch
     `cells`."""
     trials = [view.scrub_trials[ranking.setting][entry.encoding] for entry in ranking.entries]
     samples = [_latencies_ms(mine) for mine in trials]
-    medians = [_thinned([trial.figures["p50_ms"] for trial in mine]) for mine in trials]
+    most = min(MOST_DOTS, MOST_DOTS_IN_ALL // len(trials))
+    medians = [_thinned([trial.figures["p50_ms"] for trial in mine], most) for mine in trials]
     rows = _rows(view, ranking, names)
     grid = row_grid(rows)
     marks = _marks(view, ranking, grid, cells)
-    values = [*(end for mark in marks for end in mark.x), *np.concatenate(samples)]
+    extremes = [end(found) for found in samples if found.size for end in (np.min, np.max)]
+    values = [*(end for mark in marks for end in mark.x), *extremes]
     limits = padded(values, room=1.15)
     lines = shown_lines({**frame_budgets(view.manifest), INSTANT_MS: labels.INSTANT_LABEL}, limits)
     key = [
@@ -84,11 +89,11 @@ def _latencies_ms(trials: Sequence[Observation]) -> Floats:
     return np.concatenate(parts) if parts else np.empty(0)
 
 
-def _thinned(values: list[float]) -> list[float]:
-    """At most `MOST_DOTS`, spread evenly over their order, smallest and largest among them."""
-    if len(values) <= MOST_DOTS:
+def _thinned(values: list[float], most: int) -> list[float]:
+    """At most so many, spread evenly over their order, smallest and largest among them."""
+    if len(values) <= most:
         return values
-    places = np.linspace(0, len(values) - 1, MOST_DOTS).round().astype(int)
+    places = np.linspace(0, len(values) - 1, most).round().astype(int)
     return list(np.sort(values)[places])
 
 
@@ -160,6 +165,9 @@ def _draw_spread(
 DENSITY_STEPS: Final = 96
 """Finer than a screen can show at this width."""
 
+DENSITY_BINS: Final = 10 * DENSITY_STEPS
+"""Moves are counted in bins far narrower than the kernel: a million cost no more than a few."""
+
 
 def log_density(values: Floats) -> tuple[Floats, Floats]:
     """Steps between the ends of positive `values`, and their density per log unit there as a share
@@ -174,7 +182,9 @@ def log_density(values: Floats) -> tuple[Floats, Floats]:
     deviation = np.std(logs, ddof=1)
     width = 0.9 * min(deviation, iqr(logs) / 1.34) * values.size**-0.2
     steps = np.linspace(logs.min(), logs.max(), DENSITY_STEPS)
-    density = gaussian_kde(logs, width / deviation)(steps)
+    counts, edges = np.histogram(logs, DENSITY_BINS)
+    middles = (edges[:-1] + edges[1:])[counts > 0] / 2
+    density = gaussian_kde(middles, width / deviation, weights=counts[counts > 0])(steps)
     return np.exp(steps), density / density.max()
 
 
@@ -207,7 +217,7 @@ def draw_spans(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anchor
     )
     bar_in = 0.65 * grid.lane_in
     bar = so.Range(linewidth=72 * bar_in, alpha=BAR_ALPHA, artist_kws={"capstyle": "butt"})
-    drawn = plot(frame, y="y", xmin="start", xmax="end", color="span", group="start")
+    drawn = plot(frame, y="y", xmin="start", xmax="end", color="span")
     drawn.add(bar, orient="y", legend=False).on(axes).plot()
     inner = frame[frame["start"] > 0]
     sides = inner["y"] - bar_in / 2, inner["y"] + bar_in / 2
