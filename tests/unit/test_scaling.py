@@ -3,9 +3,11 @@ beyond the data."""
 
 import numpy as np
 import pytest
+from scipy.stats import t as student_t
 
 from mezzmark.statistics.scaling import fit_scaling
 from mezzmark.statistics.scaling_inference import (
+    draw_speedup,
     parameter_interval,
     peak_core_count,
     predict_throughput,
@@ -104,6 +106,80 @@ def test_what_no_law_can_fit_is_refused(counts: list, rates: list, law: str) -> 
     """Too few counts, repeated counts, and rates that are not positive numbers are ValueErrors."""
     with pytest.raises(ValueError):
         fit_scaling(counts, rates, law=law)
+
+
+@pytest.fixture
+def peaked():
+    """A fit of eight rounds of a law with a peak near 9.5 cores."""
+    return fit_scaling(
+        COUNTS, _rounds(np.random.default_rng(5), round_count=8, sigma=0.1, kappa=0.01)
+    )
+
+
+def test_the_peaks_interval_is_the_set_of_cores_that_may_be_it(peaked) -> None:
+    """Its ends are those of all N at which 1 − σ − κ N² lies within t standard errors of 0,
+    looked for on a fine grid."""
+    _, sigma, kappa = peaked.free_point
+    cores = np.linspace(1, 60, 2_000_001)
+    gradient = np.stack((-np.ones_like(cores), -(cores**2)))
+    spread = np.einsum("in,ij,jn->n", gradient, np.array(peaked.covariance)[1:, 1:], gradient)
+    reach = student_t.ppf(0.975, peaked.degrees_of_freedom) * np.sqrt(spread)
+    inside = cores[np.abs(1 - sigma - kappa * cores**2) <= reach]
+    found = peak_core_count(peaked, confidence_level=LEVEL).interval
+    assert (found.low, found.high) == pytest.approx((inside[0], inside[-1]), abs=1e-4)
+    assert found.point == pytest.approx(((1 - peaked.sigma) / peaked.kappa) ** 0.5)
+
+
+def test_why_a_peak_is_not_given() -> None:
+    """Amdahl's law has none; a law whose κ may be 0 bounds none."""
+    rates = _rounds(np.random.default_rng(6), round_count=6, sigma=0.1, kappa=0)
+    amdahl = fit_scaling(COUNTS, rates, law="amdahl")
+    assert peak_core_count(amdahl, confidence_level=LEVEL).withheld == "no_peak"
+    assert parameter_interval(amdahl, "kappa", confidence_level=LEVEL) is None
+    assert parameter_interval(amdahl, "sigma", confidence_level=LEVEL) is not None
+    unbounded = peak_core_count(fit_scaling(COUNTS, rates), confidence_level=LEVEL)
+    assert (unbounded.interval, unbounded.withheld) == (None, "unbounded")
+
+
+def test_a_predictions_interval_follows_the_covariance_of_the_fit(peaked) -> None:
+    """The cost N / X, its derivatives taken numerically, plus and minus t standard errors."""
+    point, cores = np.array(peaked.free_point), 12
+
+    def cost(parameters: np.ndarray) -> float:
+        return cores / _law(np.array(float(cores)), np.exp(parameters[0]), *parameters[1:])
+
+    gradient = np.array(
+        [(cost(point + step) - cost(point - step)) / 2e-6 for step in np.eye(3) * 1e-6]
+    )
+    spread = np.sqrt(gradient @ np.array(peaked.covariance) @ gradient)
+    reach = student_t.ppf(0.975, peaked.degrees_of_freedom) * spread
+    found = predict_throughput(peaked, cores, confidence_level=LEVEL).interval
+    ends = cores / (cost(point) + reach), cores / (cost(point) - reach)
+    assert (found.low, found.high) == pytest.approx(ends, rel=1e-6)
+
+
+def test_drawn_speedups_spread_as_the_fit_does(peaked) -> None:
+    """The median of draws is the fitted law's speedup, their spread that of a multivariate t; one
+    without covariance is refused."""
+    given = {"reference_count": 2, "draw_count": 40_000, "rng": np.random.default_rng(7)}
+    draws = draw_speedup(peaked, 8, **given)
+    _, sigma, kappa = peaked.free_point
+    law = _law(np.array([8.0, 2.0]), 1.0, sigma, kappa)
+    assert np.median(draws) == pytest.approx(law[0] / law[1], rel=2e-3)
+    step = 1e-6
+    gradient = [
+        np.diff([(_law(np.array(8.0), 1, *p) / _law(np.array(2.0), 1, *p)) for p in ends])[0] / step
+        for ends in (
+            ((sigma, kappa), (sigma + step, kappa)),
+            ((sigma, kappa), (sigma, kappa + step)),
+        )
+    ]
+    normal_sd = np.sqrt(gradient @ np.array(peaked.covariance)[1:, 1:] @ gradient)
+    t_width = np.diff(student_t.ppf([0.25, 0.75], peaked.degrees_of_freedom))[0] * normal_sd
+    assert np.diff(np.quantile(draws, [0.25, 0.75]))[0] == pytest.approx(t_width, rel=0.03)
+    bare = fit_scaling(COUNTS, np.vstack([_law(COUNTS, 1, 0.1, 0.01)] * 2))
+    with pytest.raises(ValueError, match="2 rounds"):
+        draw_speedup(bare, 8, **given)
 
 
 def _coverage(replicates: int, *, sigma: float, kappa: float, skewed: bool, seed: int) -> dict:
