@@ -22,7 +22,7 @@ from mezzmark.model.tasks.patterns import (
 )
 from mezzmark.model.tasks.scrub import ScrubMeasurement, ScrubSettings
 from mezzmark.runner.rounds import Rounds, count_blocks
-from mezzmark.statistics.tails import MINIMUM_TRIALS, samples_needed
+from mezzmark.statistics.tails import MINIMUM_TRIALS, estimate_tail, samples_needed
 from mezzmark.store.toml_files import read_scenario
 
 CLIP = groups_of(144, range(0, 144, 48))
@@ -216,3 +216,9 @@ def test_planned_rounds_of_a_shipped_scenario_bring_an_interval_of_p95(name: str
         move_ms = 1.1 * (20 if name == "first-look" else 35)
         blocks = count_blocks(plan, block_ns=scrub.requests * move_ms * MS)
         assert scrub.requests * (1 + (plan.rounds - 1) * blocks) >= samples_needed(0.95)
+
+
+def test_the_rounds_that_a_tail_lacks_are_of_the_size_of_later_ones() -> None:
+    """A pilot of 12 moves and one round of 84 lack 304 for a p95, which four more rounds bring."""
+    tail = estimate_tail([np.ones(12), np.ones(84)], 0.95, confidence_level=0.95)
+    assert (tail.interval, tail.missing_trials) == (None, 4)

@@ -69,7 +69,7 @@ def estimate_tail(
     pooled = np.sort(np.concatenate(filled))
     point = sorted_quantile(pooled, probability)
     counts = np.array([trial.size for trial in filled], dtype=np.float64)
-    if lacking := _lacking(len(filled), pooled.size, probability):
+    if lacking := _lacking([trial.size for trial in filled], probability):
         missing, per_trial = lacking
         return TailEstimate(
             point=point, interval=None, missing_trials=missing, samples_a_trial=per_trial
@@ -124,11 +124,12 @@ def samples_needed(probability: float) -> int:
     return math.ceil(round(MINIMUM_EXCEEDANCES / min(probability, 1 - probability), 6))
 
 
-def _lacking(trials: int, samples: int, probability: float) -> tuple[int, int] | None:
-    """How many more trials the design needs, and the samples in each of those there are that would
-    do instead (0 where none would); None where it has enough."""
+def _lacking(sizes: Sequence[int], probability: float) -> tuple[int, int] | None:
+    """How many more trials the design needs, of the size of the largest, and the samples in each of
+    those there are that would do instead (0 where none would); None where it has enough."""
+    trials, samples = len(sizes), sum(sizes)
     needed = samples_needed(probability)
-    missing = max(MINIMUM_TRIALS, math.ceil(needed / (samples / trials))) - trials
+    missing = max(MINIMUM_TRIALS - trials, math.ceil((needed - samples) / max(sizes)))
     if missing <= 0:
         return None
     is_enough_trials = samples < needed and trials >= MINIMUM_TRIALS
