@@ -61,8 +61,8 @@ ENCODING = Row(
 PATTERN = Row(
     module="model/tasks/patterns.py",
     after="PATTERNS: Final[dict[str, Pattern]] = {",
-    text='"to-and-fro": Pattern(plan=lambda frame_counts, settings, rng: tuple('
-    "(0, (k % 2) * (frame_counts[0] - 1)) for k in range(settings.requests)))",
+    text='"to-and-fro": Pattern(plan=lambda clips, settings, rng: ('
+    "(0, (k % 2) * (clips[0][-1] - 1)) for k in count()))",
 )
 PLAYER = Row(
     module="model/players.py",

@@ -45,7 +45,7 @@ def scenario(**changes: object) -> Scenario:
         "minimum_rounds": 2,
         "clips": (ClipSpec(name="a", recipe=Recipe()),),
         "encodings": ("original", "vc3-sq"),
-        "scrub": ScrubSettings(patterns=("jump",), requests=8, threads=(1,)),
+        "scrub": ScrubSettings(patterns=("jump",), requests=400, threads=(1,)),
         "encode": EncodeSettings(threads=(1,), frames=10),
     }
     return Scenario.model_validate(settings | changes)
@@ -354,6 +354,33 @@ def test_all_cells_of_a_round_get_the_same_requests(tmp_path: Path) -> None:
     assert len(rounds) == 4
     assert [len({job.requests for job in group}) for group in rounds] == [1] * 4
     assert len({group[0].requests for group in rounds}) == 4
+
+
+def test_blocks_are_stored_and_stay_when_a_run_is_resumed(tmp_path: Path) -> None:
+    """The first round plays one block of 8 moves. Rounds stopped within the second and resumed have
+    one number of blocks a cell from the second on: of moves of 35 ms about seven sets fill two
+    seconds, of moves of 1 ms the 17 are played that a p95 wants. Each move says its block."""
+    plan = scenario(scrub=ScrubSettings(patterns=("jump",), requests=8, threads=(1,)))
+    truths = {"original": Truth(median_ms=35), "vc3-sq": Truth(median_ms=1)}
+    engine = SyntheticEngine(seed=1, truths=truths)
+
+    def interrupted(job, timeout_s):
+        if engine.trial_count == 8:
+            raise KeyboardInterrupt
+        return engine(job, timeout_s)
+
+    with pytest.raises(InterruptedRunError):
+        list(events_of(plan, tmp_path, execute=interrupted))
+    list(events_of(plan, tmp_path, resume=True, execute=engine))
+    scrubbed = [t for t in read_run(tmp_path / "run").trials if t.cell.task == "scrub"]
+    for trial in scrubbed:
+        assert trial.request_design == "hypercube"
+        assert list(trial.measurement.block) == [k // 8 for k in range(8 * trial.blocks)]
+    for encoding, expected in (("original", (6, 7, 8)), ("vc3-sq", (17,))):
+        blocks = [t.blocks for t in scrubbed if t.cell.encoding == encoding]
+        assert blocks[0] == 1
+        assert len(set(blocks[1:])) == 1
+        assert blocks[1] in expected
 
 
 def test_scratch_of_trials_is_gone_after_each(tmp_path: Path) -> None:

@@ -90,7 +90,7 @@ def test_no_move_shows_a_wrong_picture(
         (
             plan_requests(
                 pattern,
-                frame_counts=[FRAME_COUNT],
+                clips=[(0, FRAME_COUNT)],
                 settings=ScrubSettings(requests=6),
                 rng=rng,
             )

@@ -203,7 +203,7 @@ def _requests(count: int = 3) -> Requests:
     settings = ScrubSettings(requests=count, near_median_frames=3, sweep_speed=3)
     rng = np.random.default_rng(23)
     planned = [
-        plan_requests(pattern, frame_counts=[FRAME_COUNT], settings=settings, rng=rng)
+        plan_requests(pattern, clips=[(0, FRAME_COUNT)], settings=settings, rng=rng)
         for pattern in PATTERNS
         if pattern != "hop"
     ]
@@ -214,7 +214,7 @@ def _hops() -> Requests:
     """Requests that go to and fro between two clips."""
     return plan_requests(
         "hop",
-        frame_counts=[FRAME_COUNT] * 2,
+        clips=[(0, FRAME_COUNT)] * 2,
         settings=ScrubSettings(requests=8),
         rng=np.random.default_rng(29),
     )

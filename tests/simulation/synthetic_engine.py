@@ -129,6 +129,7 @@ def _scrub(
         shown_frame=frames,
         proof=("right",) * count,
         open_ns=(5 * _MS,) * len(job.media),
+        block=tuple(move * job.blocks // count for move in range(count)),
     )
 
 

@@ -36,14 +36,14 @@ def lay_run(folder: Path, plan: Scenario) -> Path:
 
 
 def test_fewer_rounds_than_the_minimum_lower_it_with_a_note() -> None:
-    """own-footage has a minimum of 4: with 2 rounds it is 2, which a note says; with 5 it stays."""
+    """own-footage has a minimum of 5: with 2 rounds it is 2, which a note says; with 6 it stays."""
     plan = read_scenario("own-footage", footage=["a.mov"])
-    assert plan.minimum_rounds == 4
+    assert plan.minimum_rounds == 5
     fewer, notes = limit_scenario(plan, AskedLimits(rounds=2))
     assert (fewer.rounds, fewer.minimum_rounds) == (2, 2)
-    assert notes == ("minimum_rounds is 4 and lowered to 2, the rounds asked for.",)
-    more, notes = limit_scenario(plan, AskedLimits(rounds=5))
-    assert (more.rounds, more.minimum_rounds, notes) == (5, 4, ())
+    assert notes == ("minimum_rounds is 5 and lowered to 2, the rounds asked for.",)
+    more, notes = limit_scenario(plan, AskedLimits(rounds=6))
+    assert (more.rounds, more.minimum_rounds, notes) == (6, 5, ())
     assert limit_scenario(plan, AskedLimits()) == (plan, ())
 
 
@@ -83,11 +83,11 @@ def test_a_resumed_run_brings_footage_rounds_and_budget(card: Path, tmp_path: Pa
     again, notes = plan_measurement("own-footage", AskedLimits(), earlier_run=run_dir)
     assert again == plan
     assert again.clips[0].files == tuple(files)
-    rounds = "2 to 2 rounds (the scenario now says 4 to 10 rounds)"
+    rounds = "2 to 2 rounds (the scenario now says 5 to 10 rounds)"
     budget = "time budget 200 s (the scenario now says time budget 1800 s)"
     assert notes == (f"resumed with the run's own limits: {rounds}, {budget}.",)
     more, notes = plan_measurement("own-footage", AskedLimits(rounds=6), earlier_run=run_dir)
-    assert (more.rounds, more.minimum_rounds, more.time_budget_s) == (6, 4, 200.0)
+    assert (more.rounds, more.minimum_rounds, more.time_budget_s) == (6, 5, 200.0)
     assert notes == (f"resumed with the run's own limits: {budget}.",)
     longer, notes = plan_measurement(
         "own-footage", AskedLimits(time_budget_s=900.0), earlier_run=run_dir
@@ -151,7 +151,7 @@ def test_check_says_the_rule_of_rounds_and_budget(tmp_path: Path) -> None:
     assert f"time budget: 110 s; {ROUNDS_RULE}" in text
     mine = tmp_path / "mine.toml"
     shipped = mezzmark.scenario_text("first-look").replace(
-        "minimum_rounds = 3", "minimum_rounds = 2"
+        "minimum_rounds = 5", "minimum_rounds = 2"
     )
     mine.write_text(shipped, encoding="utf-8")
     assert "warning: an interval needs 3 rounds and minimum_rounds is 2" in (

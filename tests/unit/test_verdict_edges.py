@@ -168,7 +168,7 @@ def test_kernels_of_a_round_are_averaged_as_ratios() -> None:
     assert costs.kernel[0] == pytest.approx(2 * 2000.0)
     without = read_costs([*run.trials, *late], excluded={(0, 0), (1, 1)})
     assert without.kernel[0] == pytest.approx(4 * 2000.0)
-    assert list(without.by_cell[ENCODE]) == [(0, 1000)]
+    assert list(without.by_cell[ENCODE]) == [(0, ("independent", 1000))]
 
 
 def test_failed_trials_are_passed_over() -> None:

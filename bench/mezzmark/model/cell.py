@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from pydantic import GetCoreSchemaHandler
 from pydantic_core import CoreSchema, core_schema
@@ -184,12 +184,19 @@ class Cell(Fact):
         return self.model_copy(update=changes)
 
 
+RequestDesign = Literal["independent", "hypercube"]
+"""How a trial's requests were drawn: each by itself, or stratified over group × place in it."""
+
+
 class PlannedTrial(Fact):
     """One cell in one round. `position` is its place in the round's shuffled order; `seed` is
-    shared by all cells of the round that replay the same requests."""
+    shared by all cells of the round that replay the same requests, of which it plays `blocks`
+    sets."""
 
     round_index: int
     position: int
     cell: Cell
     arm: str = ""
     seed: int
+    blocks: int = 1
+    request_design: RequestDesign = "independent"

@@ -5,7 +5,7 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import BeforeValidator, SerializeAsAny
 
-from mezzmark.model.cell import Cell
+from mezzmark.model.cell import Cell, RequestDesign
 from mezzmark.model.fact import Fact
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import ProcessFacts
@@ -45,9 +45,6 @@ class HostMoment(Fact):
 
 Outcome = Literal["finished", "failed", "crashed", "timed_out"]
 
-
-RequestDesign = Literal["independent", "hypercube"]
-"""How a trial's requests were drawn: each by itself, or stratified over group × place in it."""
 
 FLAGS: Final = ("suspended", "late_generator", "not_cold", "cut_short")
 """What sets a trial apart: its process was stopped or the machine slept; moves came late; storage

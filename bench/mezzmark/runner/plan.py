@@ -16,10 +16,11 @@ from collections.abc import Collection, Sequence
 
 import numpy as np
 
-from mezzmark.model.cell import Cell, PlannedTrial
+from mezzmark.model.cell import Cell, PlannedTrial, RequestDesign
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.kernel import KERNEL_CELL
+from mezzmark.model.tasks.patterns import PATTERNS
 from mezzmark.model.tasks.spec import Stock
 
 KERNELS_PER_LONG_ROUND = 3
@@ -84,6 +85,7 @@ def plan_round(
             cell=cell,
             arm=arm,
             seed=request_seed(cell, round_index, seed),
+            request_design=request_design(cell),
         )
         for position, (cell, arm) in enumerate(order)
     )
@@ -94,6 +96,12 @@ def request_seed(cell: Cell, round_index: int, seed: int) -> int:
     key = zlib.crc32(f"{cell.task}\n{cell.clip}\n{cell.setting['pattern']}".encode())
     sequence = np.random.SeedSequence([seed, _REQUESTS, round_index, key])
     return int(sequence.generate_state(1, np.uint64)[0] >> np.uint64(1))
+
+
+def request_design(cell: Cell) -> RequestDesign:
+    """How the requests of a cell's trials are drawn."""
+    pattern = PATTERNS.get(cell.setting["pattern"])
+    return "hypercube" if pattern and pattern.is_stratified else "independent"
 
 
 def clip_seed(clip: str, seed: int) -> int:

@@ -112,6 +112,7 @@ class Footage:
             frame_counts=self.frame_counts,
             media=self.media,
             encodings=self.encodings,
+            key_frames={clip.clip: clip.key_frames for clip in self.clips},
         )
 
 
@@ -238,6 +239,7 @@ def _add_clip(footage: Footage, clip: str, source: PreparedMedia, *, is_own: boo
             frame_count=source.frame_count,
             duration_s=source.duration_s,
             keyframe_interval_median=median_keyframe_interval(index.is_keyframe),
+            key_frames=tuple(n for n, is_key in enumerate(index.is_keyframe) if is_key),
         )
     )
 

@@ -6,6 +6,7 @@ finds differences that are not there. Where the looks fall, and how many must ag
 `mezzmark.statistics.power`'s to say.
 """
 
+import math
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from typing import Final
@@ -14,12 +15,19 @@ from mezzmark.model.cell import Cell, PlannedTrial
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.records import Trial
 from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.scrub import ScrubMeasurement, ScrubSettings, latencies_ms
+from mezzmark.model.tasks.spec import NS_PER_MS
 from mezzmark.runner.events import RoundsForecast
 from mezzmark.runner.plan import PlannedCell, plan_round
 
 GIVE_UP_AFTER: Final = 3
 """Trials of a cell that all failed before it is left out: one may be chance, and three show in the
 report that it was not; every further one could cost a whole timeout."""
+
+MEASURED_PER_TRIAL_NS: Final = 2 * NS_PER_S
+"""So long a trial's playhead moves take together at most, where more than one block is played. Two
+seconds are about what the start of a process costs with the proof of its pictures, and hold the
+moves that a p95 wants of an encoding with a median of 35 ms."""
 
 PAIR_ROUNDS: Final = 2
 """A round and its mirror image."""
@@ -50,6 +58,7 @@ class Rounds:
         self._cells = cells
         self._stop_when = stop_when or stop_at_precision(scenario)
         self._walls_ns: dict[Cell, list[int]] = defaultdict(list)
+        self._blocks: dict[Cell, tuple[int, int]] = {}
         self._failures: Counter[Cell] = Counter()
         self._finished: set[Cell] = set()
         for trial in trials:
@@ -62,11 +71,37 @@ class Rounds:
     def note(self, trial: Trial) -> None:
         """Take a trial into account."""
         self.trials.append(trial)
-        self._walls_ns[trial.cell].append(trial.wall_ns)
+        self._walls_ns[trial.cell].append(trial.wall_ns + self._note_blocks(trial))
         if trial.outcome == "finished":
             self._finished.add(trial.cell)
         else:
             self._failures[trial.cell] += 1
+
+    def _note_blocks(self, trial: Trial) -> int:
+        """Settle how many blocks the rounds to come play, and how much longer they take for it.
+
+        The first round in which a cell finished is its pilot, with one block, and decides by its
+        time; in all later ones the number is that of their trials, in a resumed run too.
+        """
+        if not isinstance(trial.measurement, ScrubMeasurement):
+            return 0
+        pilot_round, known = self._blocks.get(trial.cell, (trial.round_index, 0))
+        if known:
+            blocks = known if trial.round_index == pilot_round else trial.blocks
+            self._blocks[trial.cell] = pilot_round, blocks
+            return 0
+        block_ns = float(latencies_ms(trial.measurement).sum()) * NS_PER_MS / trial.blocks
+        blocks = count_blocks(self.scenario, block_ns=block_ns)
+        self._blocks[trial.cell] = trial.round_index, blocks
+        return round((blocks - trial.blocks) * block_ns)
+
+    def with_blocks(self, planned: PlannedTrial) -> PlannedTrial:
+        """The trial with the blocks it plays: one until its cell has finished in an earlier
+        round."""
+        pilot_round, blocks = self._blocks.get(planned.cell, (planned.round_index, 1))
+        if planned.round_index <= pilot_round:
+            return planned
+        return planned.model_copy(update={"blocks": blocks})
 
     @property
     def _spent_ns(self) -> int:
@@ -95,7 +130,7 @@ class Rounds:
         """What is still to be done of the round."""
         done = {trial.position for trial in self.trials if trial.round_index == round_index}
         return [
-            planned
+            self.with_blocks(planned)
             for planned in self.plan(round_index)
             if planned.position not in done and not self.is_given_up(planned.cell)
         ]
@@ -188,6 +223,19 @@ class Rounds:
         if elapsed_s > budget_s:
             took += f", and at least {scenario.minimum_rounds} are measured whatever the budget"
         return f"another round would end after the time budget of {budget_s:g} s ({took})"
+
+
+def count_blocks(scenario: Scenario, *, block_ns: float) -> int:
+    """How many blocks a trial of the rounds after the pilot plays, where one takes so long: as many
+    as its p95 wants of the planned rounds together, but no more than the time for a trial holds."""
+    from mezzmark.statistics.tails import samples_needed
+
+    settings = scenario.settings(ScrubSettings)
+    if settings is None or scenario.rounds < PAIR_ROUNDS:
+        return 1
+    lacking = samples_needed(0.95) - settings.requests
+    wanted = math.ceil(lacking / (settings.requests * (scenario.rounds - 1)))
+    return max(1, min(wanted, int(MEASURED_PER_TRIAL_NS // max(1.0, block_ns))))
 
 
 def stop_at_precision(scenario: Scenario) -> StopWhen:

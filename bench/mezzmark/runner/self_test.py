@@ -15,7 +15,7 @@ from mezzmark.model.errors import EngineError
 from mezzmark.model.footage import ClipSpec, OriginalSpec, Recipe
 from mezzmark.model.jobs import Job, Measured, PreparedMedia, PrepareEncodingJob, PrepareOriginalJob
 from mezzmark.model.players import PLAYERS
-from mezzmark.model.tasks.patterns import plan_requests
+from mezzmark.model.tasks.patterns import groups_of, plan_requests
 from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement, ScrubSettings
 from mezzmark.model.tasks.spec import MediaReference
 from mezzmark.runner.workers import last_answer, run_worker
@@ -74,7 +74,9 @@ def measure_self_test(
     done = 0
     for comparison in range(plan.comparison_count):
         for round_index in range(plan.round_count):
-            requests = plan_requests("jump", frame_counts=[frame_count], settings=SCRUB, rng=rng)
+            requests = plan_requests(
+                "jump", clips=[groups_of(frame_count)], settings=SCRUB, rng=rng
+            )
             for arm in rng.permutation(len(fractions)):
                 job = ScrubJob(
                     media=(media,),

@@ -29,6 +29,12 @@ six simulated worlds keep at least 92 %; at 12 the lingering load falls to 89 %.
 the design only: to withhold by what was measured would show the lucky runs alone."""
 
 
+STRATIFIED_GAIN: Final = 2.0
+"""So many times their number stratified samples may count for. Held at 1 the intervals cover up to
+100 %, at 2 they cover 96 to 99; beyond that they hardly become narrower, while the chance agreement
+of a few trials would count for ever more (`tests/simulation/design_coverage.py`)."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TailEstimate:
     """A quantile over all samples of all trials.
@@ -46,9 +52,14 @@ class TailEstimate:
 
 
 def estimate_tail(
-    trials: Sequence[NDArray[np.float64]], probability: float, *, confidence_level: float
+    trials: Sequence[NDArray[np.float64]],
+    probability: float,
+    *,
+    confidence_level: float,
+    is_stratified: bool = False,
 ) -> TailEstimate:
-    """The quantile of all samples, one array of samples per trial, with its interval over trials.
+    """The quantile of all samples, one array of samples per trial, with its interval over trials;
+    `is_stratified`: those of a trial were drawn together, as `jump` draws its targets.
 
     Raises ValueError without a sample, or for a level or probability outside (0, 1).
     """
@@ -58,13 +69,14 @@ def estimate_tail(
     pooled = np.sort(np.concatenate(filled))
     point = sorted_quantile(pooled, probability)
     counts = np.array([trial.size for trial in filled], dtype=np.float64)
-    if lacking := _lacking(len(filled), pooled.size, probability):
+    if lacking := _lacking([trial.size for trial in filled], probability):
         missing, per_trial = lacking
         return TailEstimate(
             point=point, interval=None, missing_trials=missing, samples_a_trial=per_trial
         )
     at_or_below = np.array([np.count_nonzero(trial <= point) for trial in filled])
-    effective = effective_count(at_or_below, counts, confidence_level=confidence_level)
+    most = STRATIFIED_GAIN if is_stratified else 1.0
+    effective = effective_count(at_or_below, counts, confidence_level=confidence_level, most=most)
     low, high = share_limits(probability * effective, effective, confidence_level=confidence_level)
     low_rank, high_rank = math.floor(low * pooled.size), math.ceil(high * pooled.size) + 1
     if low_rank < 1 or high_rank > pooled.size:
@@ -81,31 +93,43 @@ def estimate_tail(
 
 
 def effective_count(
-    at_or_below: NDArray[np.int_], counts: NDArray[np.float64], *, confidence_level: float
+    at_or_below: NDArray[np.int_],
+    counts: NDArray[np.float64],
+    *,
+    confidence_level: float,
+    most: float = 1.0,
 ) -> float:
     """Independent samples that would tell the share as well as these clusters do.
 
     `at_or_below` holds how many of each trial's `counts` samples lie at or below the quantile.
     The share is a ratio of sums, its variance by linearisation (Cochran, Sampling Techniques, 3rd
-    ed. 1977, section 2.11); never more than the samples there are; the fewer trials, the smaller,
-    by the ratio of t limits as Korn & Graubard have it.
+    ed. 1977, section 2.11); never more than `most` times the samples there are; the fewer trials,
+    the smaller, by the ratio of t limits as Korn & Graubard have it.
     """
     trials, total = counts.size, float(counts.sum())
     share = float(at_or_below.sum()) / total
     residuals = (at_or_below - share * counts) / (total / trials)
     variance = float(np.sum(residuals**2)) / (trials - 1) / trials
     binomial_variance = share * (1 - share)
-    independent = total if variance * total <= binomial_variance else binomial_variance / variance
+    ceiling = most * total
+    is_beyond = variance * ceiling <= binomial_variance
+    independent = ceiling if is_beyond else binomial_variance / variance
     upper = (1 + confidence_level) / 2
     few = t_quantile(upper, total - 1) / t_quantile(upper, trials - 1)
     return independent * few**2
 
 
-def _lacking(trials: int, samples: int, probability: float) -> tuple[int, int] | None:
-    """How many more trials the design needs, and the samples in each of those there are that would
-    do instead (0 where none would); None where it has enough."""
-    needed = math.ceil(round(MINIMUM_EXCEEDANCES / min(probability, 1 - probability), 6))
-    missing = max(MINIMUM_TRIALS, math.ceil(needed / (samples / trials))) - trials
+def samples_needed(probability: float) -> int:
+    """Samples in all trials together from which a tail has an interval: 400 for p95."""
+    return math.ceil(round(MINIMUM_EXCEEDANCES / min(probability, 1 - probability), 6))
+
+
+def _lacking(sizes: Sequence[int], probability: float) -> tuple[int, int] | None:
+    """How many more trials the design needs, of the size of the largest, and the samples in each of
+    those there are that would do instead (0 where none would); None where it has enough."""
+    trials, samples = len(sizes), sum(sizes)
+    needed = samples_needed(probability)
+    missing = max(MINIMUM_TRIALS - trials, math.ceil((needed - samples) / max(sizes)))
     if missing <= 0:
         return None
     is_enough_trials = samples < needed and trials >= MINIMUM_TRIALS

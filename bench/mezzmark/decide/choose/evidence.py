@@ -18,6 +18,7 @@ from mezzmark.decide.estimate.observed_run import (
     MeasuredRun,
     Observation,
     ObservedRun,
+    over_common_blocks,
     run_names,
 )
 from mezzmark.decide.estimate.pooling import group_over_clips, pool_clips
@@ -249,7 +250,8 @@ def _round_logs(
 
 def _log_of_round(figure: FigureName, clips: Sequence[Observation]) -> float:
     """A tail is that of all moves of the round; other figures are the geometric mean of clips."""
-    moves = [o.work.latencies_ms for o in clips if o.work.latencies_ms is not None]
+    (even,) = over_common_blocks([clips], lambda _: None)
+    moves = [o.work.latencies_ms for o in even if o.work.latencies_ms is not None]
     probability = TASKS[figure.task].figure(figure.figure).probability
     if probability is not None and moves:
         return to_log(sorted_quantile(np.sort(np.concatenate(moves)), probability), figure.unit)

@@ -121,8 +121,8 @@ def pool_costs(run: RunCosts, cells: Sequence[Cell]) -> Costs:
     """
     by_round: dict[int, list[tuple[int, float]]] = {}
     for cell in cells:
-        for (round_index, seed), cost in sorted(run.by_cell.get(cell, {}).items()):
-            by_round.setdefault(round_index, []).append((seed, math.log(cost)))
+        for (round_index, requests), cost in sorted(run.by_cell.get(cell, {}).items()):
+            by_round.setdefault(round_index, []).append((hash(requests), math.log(cost)))
     pooled: Costs = {}
     for index, parts in sorted(by_round.items()):
         if len(parts) == len(cells):

@@ -21,7 +21,7 @@ from mezzmark.decide.estimate.observed_run import (
     MeasuredRun,
     RoundKey,
     RunCosts,
-    read_costs,
+    read_common_costs,
     run_names,
     start_of,
 )
@@ -162,7 +162,7 @@ def trace_history(runs: Sequence[MeasuredRun], *, confidence_level: float = 0.95
         raise ValueError(f"a history needs at least {FEWEST_RUNS} runs of one host")
     ordered = sorted(runs, key=lambda run: (start_of(run), run.manifest.run_id))
     names = run_names(ordered)
-    costs = [read_costs(run.trials) for run in ordered]
+    costs = read_common_costs([run.trials for run in ordered])
     usable, refusals = _usable_cells(ordered, costs, names)
     tasks = _judge(_task_lines(usable, costs), ordered, confidence_level)
     cell_lines = [_line(cell.task, cell, 1, by_run) for cell, by_run in usable.items()]

@@ -28,7 +28,12 @@ from mezzmark.decide.compare.verdicts import (
     judge_evidence,
     verdict_of,
 )
-from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, RunCosts, read_costs
+from mezzmark.decide.estimate.observed_run import (
+    MeasuredRun,
+    ObservedRun,
+    RunCosts,
+    read_common_costs,
+)
 from mezzmark.decide.estimate.rounds import RATIO_UNIT, estimate_of
 from mezzmark.decide.machine.identity import FactChange, changed_facts, host_facts
 from mezzmark.decide.machine.state import MachineState, judge_machine
@@ -155,7 +160,7 @@ def compare_hosts(
         for run, label in zip(runs[1:], labels[1:], strict=True)
     ]
     share = (1 - confidence_level) / max(1, sum(len(item.reports) for item in found))
-    costs = [read_costs(run.trials) for run in runs]
+    costs = read_common_costs([run.trials for run in runs])
     cells = [_cell_ratios(item, share=share, error_level=1 - confidence_level) for item in found]
     tasks = _task_ratios(found, cells, costs, **rules)
     return HardwareComparison(

@@ -26,7 +26,13 @@ from mezzmark.decide.compare.verdicts import (
     judge_evidence,
     overall_verdict,
 )
-from mezzmark.decide.estimate.observed_run import MeasuredRun, RunCosts, read_costs, run_names
+from mezzmark.decide.estimate.observed_run import (
+    MeasuredRun,
+    RunCosts,
+    read_common_costs,
+    read_costs,
+    run_names,
+)
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_of
 from mezzmark.decide.machine.identity import changed_facts
 from mezzmark.decide.machine.noise import FlaggedTrial, flag_trials, summarise_causes
@@ -147,12 +153,11 @@ def _read_sides(
     candidate: Sequence[MeasuredRun],
     flagged: Sequence[Sequence[FlaggedTrial]] = (),
 ) -> _Sides:
-    """Costs of every run of both sides, without its flagged trials where they are given."""
+    """Costs of every run of both sides over their common blocks, without its flagged trials where
+    they are given."""
     runs = (*baseline, *candidate)
-    read = [
-        read_costs(run.trials, excluded={(trial.round_index, trial.position) for trial in without})
-        for run, without in zip(runs, flagged or [()] * len(runs), strict=True)
-    ]
+    places = [{(trial.round_index, trial.position) for trial in trials} for trials in flagged]
+    read = read_common_costs([run.trials for run in runs], excluded=places)
     return read[: len(baseline)], read[len(baseline) :]
 
 

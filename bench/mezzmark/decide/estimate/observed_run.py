@@ -8,8 +8,9 @@ task's figures are, and how they are read from its measurement, stands in its ro
 import math
 from collections import Counter
 from collections.abc import Callable, Collection, Hashable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
+from itertools import chain
 from typing import Any, Final, Protocol, TypeVar
 
 from mezzmark.model.cell import Cell
@@ -17,7 +18,11 @@ from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.scrub import first_blocks
 from mezzmark.model.tasks.spec import Work
+
+Requests = tuple[str, int]
+"""The design and the seed of a trial's requests."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,14 +32,47 @@ class Observation:
     cell: Cell
     round_index: int
     position: int = 0
-    seed: int = 0
+    requests: Requests = ("", 0)
     figures: dict[str, float]
     work: Work
+    trial: Trial | None = field(default=None, compare=False, repr=False)
 
     @property
     def sample_count(self) -> int:
         """Moves, or files made."""
         return self.work.sample_count
+
+    @property
+    def blocks(self) -> int:
+        """Sets of requests that were played."""
+        return 1 if self.trial is None else self.trial.blocks
+
+    @property
+    def is_stratified(self) -> bool:
+        """Whether the trial's requests were drawn together."""
+        return self.requests[0] == "hypercube"
+
+    def over(self, blocks: int) -> "Observation":
+        """The same over the first `blocks` sets of requests."""
+        trial = self.trial
+        if trial is None or blocks >= trial.blocks:
+            return self
+        cut = first_blocks(trial.measurement, blocks)  # type: ignore[arg-type]  # none else has any
+        found = observe_trial(trial.model_copy(update={"blocks": blocks, "measurement": cut}))
+        return self if found is None else replace(found, round_index=self.round_index)
+
+
+def over_common_blocks(
+    sides: Sequence[Iterable[Observation]], key: Callable[[Observation], Hashable]
+) -> list[list[Observation]]:
+    """Each side over the blocks that all observations of its key played, so that what is compared
+    was made with the same moves."""
+    listed = [list(side) for side in sides]
+    fewest: dict[Hashable, int] = {}
+    for observation in chain(*listed):
+        found = key(observation)
+        fewest[found] = min(fewest.get(found, observation.blocks), observation.blocks)
+    return [[o.over(fewest[key(o)]) for o in side] for side in listed]
 
 
 def observe(trials: Iterable[Trial], *, arm: str = "") -> tuple[Observation, ...]:
@@ -60,17 +98,18 @@ def observe_trial(trial: Trial) -> Observation | None:
         cell=trial.cell,
         round_index=trial.round_index,
         position=trial.position,
-        seed=trial.seed,
+        requests=(trial.request_design, trial.seed),
         figures={name: value for name, value in values if value is not None},
         work=spec.work(view),
+        trial=trial,
     )
 
 
 Place = tuple[int, int]
 """Round and position: one trial of a run."""
 
-RoundKey = tuple[int, int]
-"""Round and seed of the requests: the same key on both sides did the same work."""
+RoundKey = tuple[int, Hashable]
+"""Round and what its requests follow from: the same key on both sides did the same work."""
 
 Costs = dict[RoundKey, float]
 
@@ -156,6 +195,17 @@ def read_costs(
     return costs_of(observe(trials, arm=arm), excluded=excluded)
 
 
+def read_common_costs(
+    runs: Sequence[Iterable[Trial]], *, excluded: Sequence[Collection[Place]] = ()
+) -> list[RunCosts]:
+    """As `read_costs` of each run, over the blocks that all of them played in a cell and round."""
+    sides = over_common_blocks(
+        [observe(trials) for trials in runs], lambda o: (o.cell, o.round_index, o.requests)
+    )
+    without = excluded or [()] * len(sides)
+    return [costs_of(side, excluded=out) for side, out in zip(sides, without, strict=True)]
+
+
 def costs_of(observations: Iterable[Observation], *, excluded: Collection[Place] = ()) -> RunCosts:
     """Every finished trial's headline cost (time, or time per frame); kernels averaged by round."""
     by_cell: dict[Cell, Costs] = {}
@@ -167,7 +217,7 @@ def costs_of(observations: Iterable[Observation], *, excluded: Collection[Place]
         if observation.cell.task == "kernel":
             kernel_logs.setdefault(index, []).append(math.log(cost))
         else:
-            by_cell.setdefault(observation.cell, {})[index, observation.seed] = cost
+            by_cell.setdefault(observation.cell, {})[index, observation.requests] = cost
     kernel = {index: math.exp(sum(logs) / len(logs)) for index, logs in kernel_logs.items()}
     return RunCosts(by_cell=by_cell, kernel=kernel)
 

@@ -11,7 +11,7 @@ from typing import TypeVar, get_args
 
 import numpy as np
 
-from mezzmark.decide.estimate.observed_run import Observation, observe
+from mezzmark.decide.estimate.observed_run import Observation, observe, over_common_blocks
 from mezzmark.decide.estimate.rounds import (
     RATIO_UNIT,
     estimate_figures,
@@ -80,12 +80,14 @@ def compare_groups(
     *,
     confidence_level: float,
 ) -> Estimate | None:
-    """The ratio a / b over the clips both sides have, paired by clip and round.
+    """The ratio a / b over the clips both sides have, paired by clip and round, over the blocks
+    that both played.
 
     Per round the log ratios of the clips are averaged; the interval is over rounds, so it speaks
     of these clips and no others.
     """
-    side_a, side_b = _by_clip_and_round(group_a, figure), _by_clip_and_round(group_b, figure)
+    sides = over_common_blocks((group_a, group_b), lambda o: (o.cell.clip, o.round_index))
+    side_a, side_b = (_by_clip_and_round(side, figure) for side in sides)
     logs = []
     samples = 0
     for key in sorted(side_a.keys() & side_b.keys()):
@@ -143,8 +145,10 @@ def _pool(group: Sequence[Observation], confidence_level: float) -> dict[str, Es
     if len({o.cell.clip for o in group}) == 1:
         return estimate_figures(group, confidence_level=confidence_level)
     pooled = {}
+    # With the same number of moves each, or a quick clip would count for more than a slow one.
+    (even,) = over_common_blocks([group], lambda o: o.round_index)
     moves = _full_rounds(
-        (o.round_index, o.work.latencies_ms) for o in group if o.work.latencies_ms is not None
+        (o.round_index, o.work.latencies_ms) for o in even if o.work.latencies_ms is not None
     )
     for figure in TASKS[group[0].cell.task].figures:
         having = [o for o in group if o.figures.get(figure.name, 0) > 0]
@@ -153,7 +157,10 @@ def _pool(group: Sequence[Observation], confidence_level: float) -> dict[str, Es
             if moves:
                 rounds = [np.concatenate(parts) for parts in moves]
                 pooled[figure.name] = estimate_tail_figure(
-                    rounds, figure.probability, figure.unit, confidence_level
+                    rounds,
+                    figure,
+                    confidence_level,
+                    is_stratified=all(o.is_stratified for o in even),
                 )
         elif means:
             samples = sum(o.sample_count for o in having)

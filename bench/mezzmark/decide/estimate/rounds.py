@@ -19,6 +19,7 @@ from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.model.estimate import Estimate, Withheld
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.spec import Figure
 from mezzmark.statistics.intervals import Interval, log_t_interval, t_interval, t_reach
 from mezzmark.statistics.tails import TailEstimate, estimate_tail
 
@@ -53,12 +54,13 @@ def estimate_figures(
     estimates = {}
     in_order = sorted(observations, key=lambda observation: observation.round_index)
     moves = [o.work.latencies_ms for o in in_order if o.work.latencies_ms is not None]
+    is_stratified = all(o.is_stratified for o in in_order)
     for figure in TASKS[in_order[0].cell.task].figures if in_order else ():
         name, having = figure.name, [o for o in in_order if figure.name in o.figures]
         if figure.probability is not None:
             if moves:
                 estimates[name] = estimate_tail_figure(
-                    moves, figure.probability, figure.unit, confidence_level
+                    moves, figure, confidence_level, is_stratified=is_stratified
                 )
         elif having and figure.kind == "rate":
             estimates[name] = _throughput(having, confidence_level)
@@ -97,16 +99,27 @@ def estimate_values(
 
 
 def estimate_tail_figure(
-    rounds: Sequence[NDArray[np.float64]], probability: float, unit: str, confidence_level: float
+    rounds: Sequence[NDArray[np.float64]],
+    figure: Figure,
+    confidence_level: float,
+    *,
+    is_stratified: bool,
 ) -> Estimate:
-    """The quantile of all moves, one array of latencies per round, or why it has no interval."""
-    tail = estimate_tail(rounds, probability, confidence_level=confidence_level)
+    """The figure's quantile of all moves, one array of latencies per round, or why it has no
+    interval; `is_stratified` as in `estimate_tail`."""
+    assert figure.probability is not None
+    tail = estimate_tail(
+        rounds,
+        figure.probability,
+        confidence_level=confidence_level,
+        is_stratified=is_stratified,
+    )
     return Estimate(
         point=tail.point,
         low=tail.interval and tail.interval.low,
         high=tail.interval and tail.interval.high,
         confidence_level=confidence_level,
-        unit=unit,
+        unit=figure.unit,
         round_count=len(rounds),
         sample_count=sum(moves.size for moves in rounds),
         method="all moves of all rounds; binomial limits at their effective number",

@@ -65,6 +65,7 @@ def run_scrub(
         clip_position=tuple(clip for clip, _ in job.requests),
         frame_index=tuple(frame_index for _, frame_index in job.requests),
         open_ns=tuple(open_ns),
+        block=tuple(move * job.blocks // len(samples) for move in range(len(samples))),
         **{name: tuple(sample[name] for sample in samples) for name in samples[0]},
     )
     return Measured(measurement=measurement, process=read_process_facts())

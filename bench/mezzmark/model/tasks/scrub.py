@@ -13,7 +13,7 @@ from pydantic import Field, model_validator
 from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
 from mezzmark.model.fact import Fact, NameIn
 from mezzmark.model.players import PLAYERS, Player, find_player
-from mezzmark.model.tasks.patterns import PATTERNS, plan_requests
+from mezzmark.model.tasks.patterns import PATTERNS, groups_of, plan_requests
 from mezzmark.model.tasks.spec import (
     NS_PER_MS,
     CountChoice,
@@ -72,7 +72,7 @@ class ScrubSettings(Fact):
 
 
 class ScrubJob(Fact):
-    """Play these requests; a request is (clip position, frame index).
+    """Play these requests, `blocks` sets of equal size; a request is (clip position, frame index).
 
     `injected_slowdown_fraction` makes every move take longer by that share of itself, so that a
     machine can be asked whether it would find such a change.
@@ -85,6 +85,7 @@ class ScrubJob(Fact):
     thread_count: int
     player: Player
     viewer_height_px: int
+    blocks: int = 1
     injected_slowdown_fraction: float = Field(default=0.0, ge=0, le=10)
 
 
@@ -129,6 +130,13 @@ class ProvedMoves:
     read_bytes: int
     open_ns: tuple[int, ...]
     process: ProcessFacts | None
+
+
+def first_blocks(measured: ScrubMeasurement, blocks: int) -> ScrubMeasurement:
+    """The moves of the first `blocks` sets of requests alone."""
+    moves = sum(block < blocks for block in measured.block)
+    lists = {name: value for name, value in measured if name not in ("task", "open_ns")}
+    return measured.model_copy(update={name: value[:moves] for name, value in lists.items()})
 
 
 def proved_mask(measured: ScrubMeasurement) -> NDArray[np.bool_]:
@@ -204,7 +212,7 @@ def _plan(settings: ScrubSettings, stock: Stock) -> Iterator[Cell]:
 
 
 def _job(planned: PlannedTrial, settings: ScrubSettings, footage: PreparedFootage) -> ScrubJob:
-    """Requests depend on the trial's seed and the lengths of its clips only."""
+    """Requests depend on the trial's seed and its original clips only."""
     cell, setting = planned.cell, planned.cell.setting
     visited = footage.clips if cell.clip == ALL_CLIPS else [cell.clip]
     clips = [clip for clip in visited if (clip, cell.encoding) in footage.media]
@@ -212,10 +220,15 @@ def _job(planned: PlannedTrial, settings: ScrubSettings, footage: PreparedFootag
         media=tuple(footage.media[clip, cell.encoding] for clip in clips),
         requests=plan_requests(
             setting["pattern"],
-            frame_counts=[footage.frame_counts[clip] for clip in clips],
+            clips=[
+                groups_of(footage.frame_counts[clip], footage.key_frames.get(clip, ()))
+                for clip in clips
+            ],
             settings=settings,
             rng=np.random.default_rng(planned.seed),
+            blocks=planned.blocks,
         ),
+        blocks=planned.blocks,
         policy=setting["policy"],
         thread_count=setting["threads"],
         player=PLAYERS[setting["player"]],

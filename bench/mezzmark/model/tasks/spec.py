@@ -101,12 +101,14 @@ class MediaReference(Fact):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PreparedFootage:
     """What jobs are made of. `media` is by (clip, encoding); clips stand in the folder's order.
-    `scratch_dir` is an existing folder of the run's own, which whoever made it removes."""
+    `key_frames` are those of the originals. `scratch_dir` is an existing folder of the run's own,
+    which whoever made it removes."""
 
     clips: Sequence[str]
     frame_counts: Mapping[str, int]
     media: Mapping[tuple[str, str], MediaReference]
     encodings: Sequence[Encoding]
+    key_frames: Mapping[str, Sequence[int]] = field(default_factory=dict)
     scratch_dir: str = ""
 
     def encoding(self, name: str) -> Encoding:

@@ -72,18 +72,18 @@ def setting_words(setting: Setting, *, with_pattern: bool = True, with_threads: 
 
 
 def trial_words(run: MeasuredRun, ranking: Ranking) -> str:
-    """`6 rounds × 2 clips × 24 moves`."""
+    """`6 rounds × 2 clips × 24 to 168 moves`: quick encodings make more of them a round."""
     entries = ranking.entries
     clips = max((entry.clip_count for entry in entries), default=0)
     rounds = max((entry.estimates["p50_ms"].round_count for entry in entries), default=0)
     begun = len({trial.round_index for trial in run.trials})
     scrub = run.manifest.scenario.settings(ScrubSettings)
-    counts = {
-        "round": begun if clips > 1 else rounds,
-        "clip": clips,
-        "move": scrub.requests if scrub else 0,
-    }
-    return " × ".join(count_text(count, noun) for noun, count in counts.items())
+    requests = scrub.requests if scrub else 0
+    blocks = {trial.blocks for trial in run.trials if trial.cell.task == "scrub"} or {1}
+    counts = {"round": begun if clips > 1 else rounds, "clip": clips}
+    moves = count_text(requests * max(blocks), "move")
+    fewest = f"{requests * min(blocks)} to " if len(blocks) > 1 else ""
+    return " × ".join([*(count_text(n, noun) for noun, n in counts.items()), fewest + moves])
 
 
 def bar_words(estimates: Iterable[Estimate], *, also: str = "") -> str:
