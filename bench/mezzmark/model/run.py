@@ -139,6 +139,7 @@ class Manifest(Fact):
     clips: tuple[ClipManifest, ...]
     media: tuple[MediaManifest, ...]
     refused: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
     players: tuple[Player, ...] = ()
     links: tuple[Link, ...] = ()
     roots: tuple[Root, ...] = ()
