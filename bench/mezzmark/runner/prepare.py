@@ -27,7 +27,7 @@ from mezzmark.model.jobs import (
     SortFilesJob,
     WorkerFailed,
 )
-from mezzmark.model.run import ClipManifest, MediaManifest
+from mezzmark.model.run import ClipManifest, LeftFile, MediaManifest
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.spec import MediaReference, PreparedFootage
 from mezzmark.runner.events import LeftOut, Preparing
@@ -58,7 +58,7 @@ class Footage:
     media_manifests: list[MediaManifest] = field(default_factory=list)
     frame_counts: dict[str, int] = field(default_factory=dict)
     refused: list[str] = field(default_factory=list)
-    left_out: list[str] = field(default_factory=list)
+    left_out: list[LeftFile] = field(default_factory=list)
 
     @property
     def prepared(self) -> PreparedFootage:
@@ -161,8 +161,8 @@ def _find_shots(
         yield _leave_out(footage, _refusal(answer, f'clip "{spec.name}"'))
         return ()
     for fault in answer.left_out:
-        footage.left_out.append(fault_text(fault))
-        yield LeftOut(reason=footage.left_out[-1])
+        footage.left_out.append(LeftFile(name=fault.where, reason=fault.what))
+        yield LeftOut(reason=fault_text(fault))
     if not answer.shots:
         what = no_footage(spec.files, answer.left_out).what
         yield _leave_out(footage, f'clip "{spec.name}": {what}')

@@ -57,10 +57,12 @@ def cautions_in_words(
 
 
 def _left_out(manifest: Manifest) -> list[str]:
-    """Files of folders that are no clips of their own: the first few and a count."""
-    names = [visible_text(reason) for reason in manifest.left_out]
-    more = few_text(names, MOST_LEFT_OUT, lambda left: f"and {count_text(left, 'more file')}")
-    return [f"Left out of the folders passed: {more}"] if names else []
+    """Files found in folders that are no clips of their own: the first few and a count."""
+    files = [
+        f"{visible_text(file.name)} ({visible_text(file.reason)})" for file in manifest.left_out
+    ]
+    rest = few_text(files, MOST_LEFT_OUT, lambda left: f"and {count_text(left, 'more file')}")
+    return [f"Found, and left out: {rest}. manifest.json has all of them."] if files else []
 
 
 def _by_encoding(summaries: Sequence[CellSummary], field: str) -> dict[str, int]:
