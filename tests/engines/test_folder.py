@@ -88,6 +88,9 @@ def test_what_is_named_is_never_left_out_unseen(card: Path) -> None:
     """A thumbnail, a copy and a part of a shot that the user names are clips; the folder's clip
     that holds what a named copy holds goes in its place."""
     names = ["small/A1.mp4", "small/copy of A1.mp4", "clips/A3.mp4"]
+    whole = sort(card, card / names[2])
+    assert clips_of(whole, card)[1:3] == ["clips/A2.mp4", names[2]]
+    assert not any(shot.further_names for shot in whole.shots)
     found = sort(*(card / name for name in names), card)
     assert clips_of(found, card)[:3] == names
     assert clips_of(found, card)[3:] == ["clips/A2.mp4", "clips/A4.mp4"]
@@ -120,6 +123,7 @@ def test_a_folder_is_walked_in_one_order_and_hostile_names_do_not_end_it(tmp_pat
     os.mkfifo(tmp_path / "pipe.mov")
     Path(os.fsdecode(os.fsencode(tmp_path) + b"/\xff.mov")).write_bytes(b"")
     assert len(sort(tmp_path).left_out) == 7
+    assert SortFilesJob(files=find_files([str(tmp_path)])).model_dump_json()
 
 
 SHOT = {"timecode": "10:00:59:22", "recorded": "2026-05-04T09:00:00Z"}
@@ -156,8 +160,8 @@ def test_a_shot_goes_on_where_two_signs_say_so_and_none_against(
 
 
 def test_a_full_file_is_a_sign_and_another_coding_stands_against_all(tmp_path: Path) -> None:
-    """Just below 4 GiB with a timecode that goes on is one shot; 3 GiB says nothing; of another
-    size of picture no file is a part."""
+    """Just below 4 GiB with a timecode that goes on is one shot; 3 GiB says nothing; not
+    after a rest of the camera, nor with another size of picture."""
     first, second = pair(tmp_path, timecode="10:01:00:09", recorded="")
     sized = {
         size: replace(first, media=first.media.model_copy(update={"file_bytes": size}))
@@ -165,6 +169,8 @@ def test_a_full_file_is_a_sign_and_another_coding_stands_against_all(tmp_path: P
     }
     assert len(goes_on_by(sized[4_000_000_000], second)) == 2
     assert goes_on_by(sized[3 << 30], second) == ()
+    rested = replace(second, recorded_s=(first.recorded_s or 0) + 40)
+    assert goes_on_by(sized[4_000_000_000], rested) == ()
     wider = replace(second, media=second.media.model_copy(update={"width_px": 640}))
     assert goes_on_by(sized[4_000_000_000], wider) == ()
 
@@ -191,7 +197,7 @@ def test_drop_frame_timecode_is_counted_without_the_numbers_that_do_not_exist() 
 
 
 def test_a_smaller_copy_needs_pictures_that_can_be_told_apart(card: Path) -> None:
-    """The same frame count with another first picture, or with a black one, is no copy."""
+    """Another first picture, a black one or another frame count is no copy."""
     large, small = (
         look_at(FoundFile(path=str(card / name), name=name, is_named=False))
         for name in ("clips/A1.mp4", "view/A1.mp4")
@@ -200,8 +206,9 @@ def test_a_smaller_copy_needs_pictures_that_can_be_told_apart(card: Path) -> Non
     noisy, black = drawn + 3, np.full((18, 32), 16.0)
     assert is_smaller_copy(small, large, {small.file.path: noisy, large.file.path: drawn}.get)
     assert not is_smaller_copy(large, small, {small.file.path: noisy, large.file.path: drawn}.get)
+    longer = replace(small, media=small.media.model_copy(update={"stated_frame_count": 240}))
+    assert not is_smaller_copy(longer, large, {small.file.path: noisy, large.file.path: drawn}.get)
     for other in (drawn[::-1], None):
-        assert not is_smaller_copy(small, large, {small.file.path: other}.get)
         pictures = {small.file.path: other, large.file.path: drawn}
         assert not is_smaller_copy(small, large, pictures.get)
     assert not is_smaller_copy(small, large, lambda _path: black)

@@ -72,20 +72,17 @@ def _without_small(looks: Sequence[Look], faults: dict[str, FootageError]) -> li
         return []
     largest = max(looks, key=lambda look: look.area_px)
     size = f"{largest.media.width_px}×{largest.media.height_px}"
-    kept = []
     for look in looks:
         media = look.media
         has_few_lines = min(media.width_px, media.height_px) < SMALL_LINES
         is_small = has_few_lines and look.area_px < SMALL_AREA * largest.area_px
-        if is_small and not look.file.is_named:
+        if is_small:
             what = (
                 f"its picture of {media.width_px}×{media.height_px} is far smaller than the {size} "
                 f"of {largest.file.name}, as a thumbnail's is"
             )
             faults[look.file.path] = unfit(look.file.path, what, NAME_IT)
-        else:
-            kept.append(look)
-    return kept
+    return [look for look in looks if look.file.path not in faults]
 
 
 def _without_copies(looks: Sequence[Look], faults: dict[str, FootageError]) -> list[Look]:
@@ -98,22 +95,22 @@ def _without_copies(looks: Sequence[Look], faults: dict[str, FootageError]) -> l
         try:
             is_alone = sizes[look.media.file_bytes] == 1
             other = first_of.setdefault(path if is_alone else fingerprint_own(Path(path)), look)
-            if other is not look and not look.file.is_named:
+            if other is not look:
                 what = f"it holds the same as {other.file.name}, byte for byte"
                 faults[path] = unfit(path, what, NAME_IT)
         except FootageError as error:
             faults[path] = error
-    kept = [look for look in looks if look.file.is_named or look.file.path not in faults]
+    kept = [look for look in looks if look.file.path not in faults]
     picture = cache(_first_picture)
     for look in kept:
         copied = (other for other in kept if is_smaller_copy(look, other, picture))
-        if not look.file.is_named and (larger := next(copied, None)):
+        if larger := next(copied, None):
             what = (
                 f"it is a smaller copy of {larger.file.name}: the same number of frames and the "
                 "same first picture"
             )
             faults[look.file.path] = unfit(look.file.path, what, NAME_IT)
-    return [look for look in kept if look.file.is_named or look.file.path not in faults]
+    return [look for look in kept if look.file.path not in faults]
 
 
 def is_smaller_copy(
