@@ -285,14 +285,20 @@ def rig(
     )
 
 
-def inspect(footage: Sequence[str], *, seconds: float | None = None) -> tuple[Inspection, ...]:
-    """What each file is, with warnings; `footage` are paths and globs, opened read-only."""
-    from mezzmark.engines.media.inspection import inspect_media
-    from mezzmark.runner.prepare import expand_files
+def inspect(
+    footage: Sequence[str],
+    *,
+    seconds: float | None = None,
+    on_event: Callable[[Event], None] | None = None,
+) -> tuple[Inspection, ...]:
+    """What each clip is, with warnings; `footage` are paths, folders and globs, opened read-only.
 
-    return tuple(
-        inspect_media(path, max_duration_s=seconds) for path in expand_files(tuple(footage))
-    )
+    `on_event` is told how far it is and which files are left out, with the reason. Raises
+    FootageError where none is left.
+    """
+    from mezzmark.runner.footage_files import inspect_files
+
+    return inspect_files(tuple(footage), seconds=seconds, tell=on_event or (lambda _event: None))
 
 
 def encodings(*, probe: bool = False) -> Mapping[str, tuple[Encoding, str]]:

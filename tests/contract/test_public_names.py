@@ -14,7 +14,7 @@ SIGNATURES = {
     "describe_shop": "shop",
     "encodings": "*, probe",
     "export": "runs, *, output_format, table",
-    "inspect": "footage, *, seconds",
+    "inspect": "footage, *, seconds, on_event",
     "measure": "scenario, *, footage, out, cache, resume, rounds, time_budget_s, seed, on_event",
     "read_runs": "runs, *, confidence_level",
     "regress": "*, baseline, candidate, tolerance, confidence_level",

@@ -15,18 +15,15 @@ from mezzmark.model.jobs import (
     PrepareEncodingJob,
     PrepareOwnJob,
     ProgressUpdate,
+    Shot,
     WorkerFailed,
 )
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.encode import EncodeSettings
 from mezzmark.model.tasks.spec import MediaReference
 from mezzmark.runner.events import LeftOut, Preparing
-from mezzmark.runner.prepare import (
-    expand_files,
-    median_keyframe_interval,
-    name_own_clips,
-    prepare_footage,
-)
+from mezzmark.runner.footage_files import find_files, name_clips
+from mezzmark.runner.prepare import median_keyframe_interval, prepare_footage
 from simulation.synthetic_footage import synthetic_footage
 
 REFUSED = JobFailed(where="vc3", what="no such size", remedy="Choose another.", exit_code=26)
@@ -39,46 +36,45 @@ def touch(*paths: Path) -> None:
 
 
 def test_paths_and_globs_become_files_each_once(tmp_path: Path) -> None:
-    """A glob's files come by name, sub-folders by **, and a file named twice counts once."""
+    """A glob's files come by name, sub-folders by **; a file met twice counts once, and as
+    named where it was."""
     names = ["b.mov", "a.mov", "card/c.mov", "notes.txt"]
     touch(*(tmp_path / name for name in names))
-    found = expand_files((f"{tmp_path}/b.mov", f"{tmp_path}/*.mov", f"{tmp_path}/**/c.mov"))
-    assert [str(Path(file).relative_to(tmp_path)) for file in found] == [
-        "b.mov",
-        "a.mov",
-        str(Path("card/c.mov")),
+    found = find_files((f"{tmp_path}/*.mov", f"{tmp_path}/b.mov", f"{tmp_path}/**/c.mov"))
+    assert [Path(file.path).relative_to(tmp_path).as_posix() for file in found] == [
+        *("a.mov", "b.mov", "card/c.mov")
     ]
+    assert [file.is_named for file in found] == [False, True, False]
 
 
 def test_a_file_whose_name_looks_like_a_glob_is_itself(tmp_path: Path) -> None:
     """Brackets in a name are taken literally when there is such a file."""
     touch(tmp_path / "take [1].mov", tmp_path / "take 1.mov")
-    assert expand_files((f"{tmp_path}/take [1].mov",)) == (f"{tmp_path}/take [1].mov",)
+    [found] = find_files((f"{tmp_path}/take [1].mov",))
+    assert (found.path, found.is_named) == (f"{tmp_path}/take [1].mov", True)
 
 
 @pytest.mark.parametrize(
-    ("pattern", "text"), [("*.mov", "no file fits this pattern"), ("x.mov", "no such file")]
+    ("pattern", "text"),
+    [
+        ("*.mov", "no file fits this pattern"),
+        ("x.mov", "no such file"),
+        ("x" * 300, "no such file"),
+        ("", "no file lies in this folder"),
+    ],
 )
 def test_what_names_no_file_is_an_error(tmp_path: Path, pattern: str, text: str) -> None:
-    """A glob without a match and a missing file are named, each in its own words."""
+    """A glob without a match, a missing file, a name longer than any and an empty folder are told,
+    each in its own words."""
     with pytest.raises(FootageError, match=text):
-        expand_files((str(tmp_path / pattern),))
+        find_files((str(tmp_path / pattern),))
 
 
-def test_a_folder_is_told_how_its_files_are_named(tmp_path: Path) -> None:
-    """A folder is no missing file: the error gives the glob to write, in quotes."""
-    touch(tmp_path / "card/C1.mov")
-    with pytest.raises(FootageError, match=r"card: it is a folder.*card/\*\""):
-        expand_files((f"{tmp_path}/card",))
-
-
-def test_own_clips_have_names_of_their_own(tmp_path: Path) -> None:
+def test_own_clips_have_names_of_their_own() -> None:
     """One file keeps the clip's name; several add theirs; equal ones are numbered."""
-    touch(tmp_path / "a/C1.mov", tmp_path / "b/C1.mov", tmp_path / "b/C2.mov")
-    one = ClipSpec(name="own", files=(f"{tmp_path}/a/C1.mov",))
-    assert list(name_own_clips(one)) == ["own"]
-    many = ClipSpec(name="own", files=(f"{tmp_path}/*/*.mov",))
-    assert list(name_own_clips(many)) == ["own/C1.mov", "own/C1.mov (2)", "own/C2.mov"]
+    shots = [Shot(path=path) for path in ("a/C1.mov", "b/C1.mov", "b/C2.mov")]
+    assert list(name_clips("own", shots[:1])) == ["own"]
+    assert list(name_clips("own", shots)) == ["own/C1.mov", "own/C1.mov (2)", "own/C2.mov"]
 
 
 @pytest.mark.parametrize(
@@ -90,11 +86,12 @@ def test_the_median_distance_of_key_frames(keys: str, interval: float) -> None:
 
 
 def own_scenario(folder: Path, count: int) -> Scenario:
-    touch(*(folder / f"{k}.mov" for k in range(count)))
+    files = [folder / f"{k}.mov" for k in range(count)]
+    touch(*files)
     return Scenario(
         name="own",
         seed=1,
-        clips=(ClipSpec(name="own", files=(f"{folder}/*.mov",)),),
+        clips=(ClipSpec(name="own", files=tuple(map(str, files))),),
         encodings=("original", "vc3-sq", "mjpeg-fine"),
         encode=EncodeSettings(),
     )

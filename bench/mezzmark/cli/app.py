@@ -72,7 +72,7 @@ def demo(
 
 @app.command(
     epilog="Examples: `mezzmark measure first-look` · "
-    "`mezzmark measure own-footage --footage card/C0001.MP4 --footage 'card/*.MOV'` · "
+    "`mezzmark measure own-footage --footage card --footage old/C0001.MP4` · "
     "`mezzmark measure own-footage --out results/cards --resume` (on the same footage)"
 )
 def measure(
@@ -163,19 +163,22 @@ def report(
 
 
 @app.command(
-    epilog="Examples: `mezzmark inspect card/C0001.MP4` · `mezzmark inspect *.MOV --seconds 10`"
+    epilog="Examples: `mezzmark inspect card/C0001.MP4` · `mezzmark inspect card --seconds 10`"
 )
 def inspect(
-    footage: Annotated[list[str], typer.Argument(help="Files, or globs in quotes.")],
+    footage: Annotated[list[str], typer.Argument(help="Files, folders, or globs in quotes.")],
     seconds: Annotated[
         float | None, typer.Option("--seconds", min=0.1, help="Look at the first seconds only.")
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Say what a clip is: codec, size, rate, groups of pictures, tags, bit rate, warnings."""
+    from mezzmark.cli.progress import shown_progress
     from mezzmark.cli.views import print_inspections
 
-    print_inspections(api.inspect(footage, seconds=seconds), as_json=as_json)
+    with shown_progress() as on_event:
+        found = api.inspect(footage, seconds=seconds, on_event=on_event)
+    print_inspections(found, as_json=as_json)
 
 
 @app.command(epilog="Examples: `mezzmark encodings` · `mezzmark encodings --probe`")

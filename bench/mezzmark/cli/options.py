@@ -24,7 +24,11 @@ ScenarioArgument = Annotated[
 ]
 FootageOption = Annotated[
     list[str] | None,
-    typer.Option("--footage", help="Your own file, or a glob in quotes; repeat for more."),
+    typer.Option(
+        "--footage",
+        help="Your own file, a folder, or a glob in quotes; repeat for more. Of folders and globs, "
+        "thumbnails, copies and what is no footage are left out, each with the reason.",
+    ),
 ]
 OutOption = Annotated[
     Path | None, typer.Option("--out", help="Folder of the run (default: results/NAME-TIME).")

@@ -131,7 +131,7 @@ class Inspection(Fact):
     `decoded_frame_count`. `refusal` says why the file cannot be measured, "" if it can, and
     `refusal_remedy` what to do about it.
     `bitrate_by_second_bps` holds the video track's bit rate in each whole second, the last one
-    over what is left of it.
+    over what is left of it. `further_names` are the files in which a spanned shot goes on.
     """
 
     media: MediaFacts
@@ -153,6 +153,7 @@ class Inspection(Fact):
     bitrate_by_second_bps: tuple[float, ...]
     audio_tracks: tuple[AudioTrack, ...]
     is_stamped: bool
+    further_names: tuple[str, ...] = ()
     refusal: str = ""
     refusal_remedy: str = ""
 

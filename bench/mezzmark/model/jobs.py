@@ -30,6 +30,22 @@ class PrepareOriginalJob(Fact):
     cache_dir: str
 
 
+class FoundFile(Fact):
+    """A file of the user's: `name` is how it is told of; `is_named` where it was asked for itself
+    and not found in a folder or by a glob."""
+
+    path: str
+    name: str
+    is_named: bool
+
+
+class SortFilesJob(Fact):
+    """Tell which of these files are clips; see `mezzmark.engines.footage.folder`."""
+
+    task: Literal["sort-files"] = "sort-files"
+    files: tuple[FoundFile, ...]
+
+
 class PrepareOwnJob(Fact):
     """Index one of the user's own files over its excerpt; the file is opened read-only."""
 
@@ -52,6 +68,7 @@ class PrepareEncodingJob(Fact):
 PREPARATIONS: Final[dict[str, tuple[type[Fact], str]]] = {
     "bandwidth": (BandwidthJob, "mezzmark.engines.encode.reference:run_bandwidth"),
     "prepare-original": (PrepareOriginalJob, "mezzmark.engines.footage.originals:prepare_original"),
+    "sort-files": (SortFilesJob, "mezzmark.engines.footage.folder:sort_files"),
     "prepare-own": (PrepareOwnJob, "mezzmark.engines.footage.originals:prepare_own"),
     "prepare-encoding": (
         PrepareEncodingJob,
@@ -109,6 +126,21 @@ class JobFailed(Fact):
     exit_code: int
 
 
+class Shot(Fact):
+    """A clip: its file, and the names of those in which a spanned shot goes on."""
+
+    path: str
+    further_names: tuple[str, ...] = ()
+
+
+class SortedFiles(Fact):
+    """The clips among some files, and why each of the others is none of its own."""
+
+    kind: Literal["sorted"] = "sorted"
+    shots: tuple[Shot, ...]
+    left_out: tuple[JobFailed, ...] = ()
+
+
 class ProgressUpdate(Fact):
     """A line of progress from a long preparation."""
 
@@ -130,7 +162,13 @@ class WorkerFailed(Fact):
 
 
 Answer = Annotated[
-    PreparedMedia | Measured | BandwidthMeasured | JobFailed | ProgressUpdate | WorkerFailed,
+    PreparedMedia
+    | SortedFiles
+    | Measured
+    | BandwidthMeasured
+    | JobFailed
+    | ProgressUpdate
+    | WorkerFailed,
     Field(discriminator="kind"),
 ]
 ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Answer)

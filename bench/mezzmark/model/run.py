@@ -123,6 +123,13 @@ class MediaManifest(Fact):
     bitrate_bps: float
 
 
+class LeftFile(Fact):
+    """A file found in a folder or by a glob that is no clip of its own, and why."""
+
+    name: str
+    reason: str
+
+
 class Manifest(Fact):
     """`manifest.json`. `stop_reason` is empty while the run goes on.
 
@@ -139,6 +146,7 @@ class Manifest(Fact):
     clips: tuple[ClipManifest, ...]
     media: tuple[MediaManifest, ...]
     refused: tuple[str, ...] = ()
+    left_out: tuple[LeftFile, ...] = ()
     players: tuple[Player, ...] = ()
     links: tuple[Link, ...] = ()
     roots: tuple[Root, ...] = ()

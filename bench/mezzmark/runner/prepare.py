@@ -4,7 +4,6 @@ What cannot be made (a frame size the codec does not know, an encoder that fails
 is noted with its reason, and the run goes on with the rest.
 """
 
-import glob
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -23,63 +22,18 @@ from mezzmark.model.jobs import (
     PrepareOriginalJob,
     PrepareOwnJob,
     ProgressUpdate,
+    Shot,
+    SortedFiles,
+    SortFilesJob,
     WorkerFailed,
 )
-from mezzmark.model.run import ClipManifest, MediaManifest
+from mezzmark.model.run import ClipManifest, LeftFile, MediaManifest
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.spec import MediaReference, PreparedFootage
 from mezzmark.runner.events import LeftOut, Preparing
+from mezzmark.runner.footage_files import fault_text, find_files, name_clips, no_footage
 from mezzmark.runner.plan import clip_seed
 from mezzmark.runner.workers import NO_ANSWER, Dispatch, raise_if_disk_full
-
-
-def expand_files(patterns: Sequence[str]) -> tuple[str, ...]:
-    """The files that paths and globs name, each once, in the order given (a glob's by name).
-
-    `**` reaches into sub-folders. A path that exists is taken as it is, brackets and all.
-    FootageError names a path or glob without a file, and a folder.
-    """
-    found: dict[str, None] = {}
-    for pattern in patterns:
-        path = Path(pattern).expanduser()
-        if path.is_file():
-            found[str(path)] = None
-            continue
-        if path.is_dir():
-            raise FootageError(
-                where=pattern,
-                what="it is a folder, and footage is named by its files",
-                remedy=f'Write "{path / "*"}" for all files in it, in quotes.',
-            )
-        matches = sorted(m for m in glob.glob(str(path), recursive=True) if Path(m).is_file())
-        if not matches:
-            is_glob = glob.has_magic(pattern)
-            where = "" if path.is_absolute() else f"; it was looked for in {Path.cwd()}"
-            raise FootageError(
-                where=pattern,
-                what="no file fits this pattern" if is_glob else "there is no such file",
-                remedy=f"Check the path{where}.",
-            )
-        found.update(dict.fromkeys(matches))
-    return tuple(found)
-
-
-def name_own_clips(spec: ClipSpec) -> dict[str, str]:
-    """Clip name → file, one clip a file: `name` for a single file, else `name/file name`, with a
-    number where two files of different folders share it."""
-    files = expand_files(spec.files)
-    if len(files) == 1:
-        return {spec.name: files[0]}
-    named: dict[str, str] = {}
-    for file in files:
-        plain = name = f"{spec.name}/{Path(file).name}"
-        number = 2
-        while name in named:
-            name = f"{plain} ({number})"
-            number += 1
-        named[name] = file
-    return named
-
 
 PREPARE_THREADS = 4
 """The same on every machine: some encoders give another picture for another number of threads, and
@@ -94,7 +48,8 @@ class Footage:
     """What is ready to be measured; filled while it is prepared.
 
     `media` holds (clip, encoding) → file and index, `frame_counts` the length of each clip in
-    frames, common to all its encodings. `refused` says in words what could not be made.
+    frames, common to all its encodings. `refused` says in words what could not be made,
+    `left_out` which files of folders are no clips of their own.
     """
 
     encodings: tuple[Encoding, ...]
@@ -103,6 +58,7 @@ class Footage:
     media_manifests: list[MediaManifest] = field(default_factory=list)
     frame_counts: dict[str, int] = field(default_factory=dict)
     refused: list[str] = field(default_factory=list)
+    left_out: list[LeftFile] = field(default_factory=list)
 
     @property
     def prepared(self) -> PreparedFootage:
@@ -125,8 +81,8 @@ def prepare_footage(
     FootageError when no clip is left, or a path names no file; DiskFullError and
     InterruptedRunError end the preparation, and the cache keeps what was made.
     """
-    jobs = _list_originals(scenario, cache_dir)
     footage = Footage(encodings=resolve_encodings(scenario))
+    jobs = yield from _list_originals(scenario, cache_dir, dispatch, footage)
     per_clip = 1 + len(footage.encodings)
     total = len(jobs) * per_clip
     for number, (clip, original) in enumerate(jobs.items()):
@@ -174,9 +130,9 @@ def resolve_encodings(scenario: Scenario) -> tuple[Encoding, ...]:
 
 
 def _list_originals(
-    scenario: Scenario, cache_dir: Path
-) -> dict[str, PrepareOriginalJob | PrepareOwnJob]:
-    """Clip name → how its original is made or found, one clip a file."""
+    scenario: Scenario, cache_dir: Path, dispatch: Dispatch, footage: Footage
+) -> Generator[Preparing | LeftOut, None, dict[str, PrepareOriginalJob | PrepareOwnJob]]:
+    """Clip name → how its original is made or found, one clip a shot."""
     jobs: dict[str, PrepareOriginalJob | PrepareOwnJob] = {}
     for spec in scenario.clips:
         if spec.recipe is not None:
@@ -184,13 +140,34 @@ def _list_originals(
                 clip=spec, seed=clip_seed(spec.name, scenario.seed), cache_dir=str(cache_dir)
             )
             continue
-        for clip, file in name_own_clips(spec).items():
+        shots = yield from _find_shots(spec, dispatch, footage)
+        for clip, shot in name_clips(spec.name, shots).items():
             jobs[clip] = PrepareOwnJob(
-                media_path=str(Path(file).absolute()),
+                media_path=str(Path(shot.path).absolute()),
                 excerpt_s=spec.excerpt_s,
                 cache_dir=str(cache_dir),
             )
     return jobs
+
+
+def _find_shots(
+    spec: ClipSpec, dispatch: Dispatch, footage: Footage
+) -> Generator[Preparing | LeftOut, None, tuple[Shot, ...]]:
+    """Files that are all named are clips without a look at them; others are sorted by a worker."""
+    files = find_files(spec.files)
+    if all(file.is_named for file in files):
+        return tuple(Shot(path=file.path) for file in files)
+    answer = yield from _ask(SortFilesJob(files=files), spec.name, dispatch, 0, 1)
+    if not isinstance(answer, SortedFiles):
+        yield _leave_out(footage, _refusal(answer, f'clip "{spec.name}"'))
+        return ()
+    for fault in answer.left_out:
+        footage.left_out.append(LeftFile(name=fault.where, reason=fault.what))
+        yield LeftOut(reason=fault_text(fault))
+    if not answer.shots:
+        what = no_footage(spec.files, answer.left_out).what
+        yield _leave_out(footage, f'clip "{spec.name}": {what}')
+    return answer.shots
 
 
 def _ask(

@@ -4,6 +4,7 @@ A scenario has limits of its own, of a resumed run or asked for; the demo is one
 clip or on the user's own files.
 """
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,7 +15,7 @@ from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.problems import place
 from mezzmark.model.scenario import Scenario
-from mezzmark.runner.prepare import expand_files
+from mezzmark.runner.footage_files import find_files
 from mezzmark.store.run_store import MANIFEST_NAME, read_manifest
 from mezzmark.store.toml_files import build_scenario, read_scenario
 
@@ -110,7 +111,7 @@ def check_scenario(plan: Scenario, *, source: str, text: str) -> tuple[str, ...]
 
     for clip in plan.clips:
         if clip.files:
-            expand_files(clip.files)
+            find_files(clip.files)
     for index, custom in enumerate(plan.custom_encodings):
         fault = probe_encoding(resolve_custom(custom))
         if fault is not None:
@@ -144,7 +145,11 @@ def _limits(plan: Scenario) -> tuple[str, str, str]:
 
 
 def _title(files: Sequence[str]) -> str:
-    names = [Path(file).name for file in expand_files(files)]
+    paths: dict[str, None] = {}
+    for file in files:
+        found = [file] if os.path.isdir(file) else [one.path for one in find_files([file])]
+        paths |= dict.fromkeys(found)
+    names = [Path(path).name for path in paths]
     named = ", ".join(names[:_NAMED_FILES])
     more = f" and {len(names) - _NAMED_FILES} more" if len(names) > _NAMED_FILES else ""
     return f"A first look at {named}{more}: five encodings, a few minutes"

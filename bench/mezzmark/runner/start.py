@@ -21,8 +21,9 @@ from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest, host_id
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.scrub import ScrubSettings
+from mezzmark.runner.footage_files import find_files
 from mezzmark.runner.plan import PlannedCell, plan_cells
-from mezzmark.runner.prepare import Footage, expand_files
+from mezzmark.runner.prepare import Footage
 from mezzmark.runner.workers import Dispatch, last_answer
 from mezzmark.store.run_identity import (
     check_same_footage,
@@ -95,6 +96,7 @@ def describe_run(
         clips=tuple(footage.clips),
         media=tuple(footage.media_manifests),
         refused=tuple(footage.refused),
+        left_out=tuple(footage.left_out),
         players=tuple(PLAYERS[name] for name in scrub.players) if scrub else (),
         host_id=host_id(host),
         host=host,
@@ -142,7 +144,7 @@ def check_same_run(run_dir: Path, scenario: Scenario) -> None:
     """What can be told before anything is prepared: RunError for another scenario or footage."""
     before = read_manifest(run_dir)
     check_same_scenario(before.scenario, scenario, where=str(run_dir))
-    files = [Path(file).name for clip in scenario.clips for file in expand_files(clip.files)]
+    files = [Path(file.path).name for clip in scenario.clips for file in find_files(clip.files)]
     check_same_footage(before, files, where=str(run_dir))
 
 

@@ -151,7 +151,7 @@ def _own_files(
         raise ScenarioError(
             where=where,
             what="this scenario measures your own footage and none was passed",
-            remedy="Add --footage PATH (a file, a folder's glob in quotes; any number)",
+            remedy="Add --footage PATH (a file, a folder, a glob in quotes; any number)",
         )
     if not footage:
         return stored

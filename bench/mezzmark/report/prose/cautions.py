@@ -19,6 +19,7 @@ from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.report.prose.machine import machine_predicate, machine_warnings, width_text
 from mezzmark.report.prose.numbers import (
     count_text,
+    few_text,
     level_text,
     list_text,
     number_text,
@@ -29,6 +30,9 @@ from mezzmark.report.prose.terms import pattern_words, task_label
 
 REASON_LIMIT: Final = 160
 """Characters of a failure's reason shown in a sentence; the table of failures has all of it."""
+
+MOST_LEFT_OUT: Final = 3
+"""Files named that were left out of folders; manifest.json has all of them."""
 
 
 def cautions_in_words(
@@ -46,9 +50,19 @@ def cautions_in_words(
         *_unproved_pictures(summaries),
         *_failures(summaries),
         *(f"Not measured: {visible_text(reason)}" for reason in manifest.refused),
+        *_left_out(manifest),
         *_too_few_rounds(summaries),
         *_undecided(lead),
     )
+
+
+def _left_out(manifest: Manifest) -> list[str]:
+    """Files found in folders that are no clips of their own: the first few and a count."""
+    files = [
+        f"{visible_text(file.name)} ({visible_text(file.reason)})" for file in manifest.left_out
+    ]
+    rest = few_text(files, MOST_LEFT_OUT, lambda left: f"and {count_text(left, 'more file')}")
+    return [f"Found, and left out: {rest}. manifest.json has all of them."] if files else []
 
 
 def _by_encoding(summaries: Sequence[CellSummary], field: str) -> dict[str, int]:

@@ -7,7 +7,7 @@ from typing import Final
 from mezzmark.decide.compare.self_test import SelfTestReport
 from mezzmark.model.inspection import Advice, Inspection, Spread
 from mezzmark.model.run import HostFacts
-from mezzmark.report.prose.numbers import number_text, visible_text
+from mezzmark.report.prose.numbers import list_text, number_text, visible_text
 from mezzmark.report.tables.table import Column, Entry, Table, fact_table, tabulate
 from mezzmark.report.view import RunView
 
@@ -122,6 +122,11 @@ def inspection_table(found: Inspection) -> Table:
             ("bit rate", _bitrate(found)),
             ("audio", _audio(found)),
             ("size", f"{media.file_bytes / 1e6:.1f} MB"),
+            *(
+                [("shot goes on in", list_text(further))]
+                if (further := found.further_names)
+                else []
+            ),
         ],
         title=Path(media.path).name,
     )
