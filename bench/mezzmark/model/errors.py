@@ -80,7 +80,8 @@ class EncodingError(MezzmarkError, ValueError):
 
 
 class DestinationError(MezzmarkError, FileExistsError):
-    """Something stands where output would go; nothing is ever overwritten."""
+    """Something stands where output would go, and nothing is ever overwritten; or nothing can be
+    written there."""
 
     exit_code = 27
 

@@ -30,7 +30,7 @@ from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.spec import MediaReference, PreparedFootage
 from mezzmark.runner.events import LeftOut, Preparing
 from mezzmark.runner.plan import clip_seed
-from mezzmark.runner.workers import NO_ANSWER, Dispatch, raise_if_disk_full
+from mezzmark.runner.workers import NO_ANSWER, Dispatch, raise_machine_fault
 
 
 def expand_files(patterns: Sequence[str]) -> tuple[str, ...]:
@@ -121,8 +121,9 @@ def prepare_footage(
     """Prepare all clips and encodings of a scenario, in its order; returns the Footage. What cannot
     be made is told as soon as it is known.
 
-    FootageError when no clip is left, or a path names no file; DiskFullError and
-    InterruptedRunError end the preparation, and the cache keeps what was made.
+    FootageError when no clip is left, or a path names no file; InterruptedRunError, and an error of
+    the machine (storage, memory, a killed worker), end the preparation, and the cache keeps what
+    was made.
     """
     jobs = _list_originals(scenario, cache_dir)
     footage = Footage(encodings=resolve_encodings(scenario))
@@ -201,7 +202,7 @@ def _ask(
     for answer in dispatch(job, SILENCE_S):
         if isinstance(answer, ProgressUpdate):
             yield Preparing(**answer.model_dump(exclude={"kind"}), done=done, total=total)
-    raise_if_disk_full(answer)
+    raise_machine_fault(answer, name)
     if isinstance(answer, WorkerFailed) and answer.outcome == "cancelled":
         raise InterruptedRunError(
             where="preparing footage",
