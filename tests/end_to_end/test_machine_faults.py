@@ -18,6 +18,8 @@ pytestmark = pytest.mark.skipif(os.name == "nt", reason="POSIX means to make a m
 
 SCENARIO = """
 name = "tiny"
+title = "tiny"
+seed = 1
 rounds = 1
 minimum_rounds = 1
 encodings = ["original"]

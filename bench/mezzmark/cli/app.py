@@ -1,5 +1,8 @@
 """The commands: each parses, calls one library function and prints one value."""
 
+import os
+import shlex
+import subprocess
 import sys
 from pathlib import Path
 from typing import Annotated, Final, NoReturn
@@ -35,6 +38,12 @@ app = typer.Typer(
 
 _STOPPED: Final = 130
 """What typer makes of KeyboardInterrupt."""
+
+
+def _pasted(path: Path) -> str:
+    """The path as a shell takes it: one word that is no option. Windows has its own quotes."""
+    word = f".{os.sep}{path}" if str(path).startswith("-") else str(path)
+    return subprocess.list2cmdline([word]) if os.name == "nt" else shlex.quote(word)
 
 
 def _show_version(is_asked: bool) -> None:
@@ -124,7 +133,7 @@ def measure(
             seed=seed,
             on_event=on_event,
         )
-    print(f"Run: {run_dir}\nReport it with: mezzmark report {run_dir}")
+    print(f"Run: {run_dir}\nReport it with: mezzmark report {_pasted(run_dir)}")
 
 
 @app.command(

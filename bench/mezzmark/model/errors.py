@@ -92,6 +92,11 @@ class UsageError(MezzmarkError, ValueError):
     exit_code = 28
 
 
+def count_text(count: int, noun: str) -> str:
+    """`1 round`, `3 rounds`, `1,024 samples`."""
+    return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
+
+
 _SHORTEST_PART: Final = 3
 """Characters from which a name that stands inside another is a hint of it."""
 

@@ -31,7 +31,7 @@ from mezzmark.host.common import (
     read_usable_core_count,
 )
 from mezzmark.model.encoding import Encoding, check_frame
-from mezzmark.model.errors import ScenarioError
+from mezzmark.model.errors import ScenarioError, count_text
 from mezzmark.model.footage import ColourTags, FrameIndex, constant_rate
 from mezzmark.model.jobs import Measured
 from mezzmark.model.tasks.encode import EncodeJob, EncodeMeasurement
@@ -148,7 +148,7 @@ def _read_clip(
         jobs = f"{job_count} jobs of " if job_count > 1 else ""
         raise ScenarioError(
             where=where,
-            what=f"{jobs}{index.frame_count} pictures as {encoding.pixel_format} need "
+            what=f"{jobs}{count_text(index.frame_count, 'picture')} as {encoding.pixel_format} need "
             f"{needed_bytes / 1e9:.1f} GB of memory and {free_bytes / 1e9:.1f} GB are free",
             remedy=f"Set {where} to {max(fewest, fitting)} or fewer, or free memory.",
         )
