@@ -40,9 +40,9 @@ _STOPPED: Final = 130
 """What typer makes of KeyboardInterrupt."""
 
 
-def _pasted(path: Path) -> str:
+def pasted(path: Path) -> str:
     """The path as a shell takes it: one word that is no option. Windows has its own quotes."""
-    word = f".{os.sep}{path}" if str(path).startswith("-") else str(path)
+    word = f".{os.sep}{path}" if str(path)[:1] == "-" else str(path)
     return subprocess.list2cmdline([word]) if os.name == "nt" else shlex.quote(word)
 
 
@@ -133,7 +133,7 @@ def measure(
             seed=seed,
             on_event=on_event,
         )
-    print(f"Run: {run_dir}\nReport it with: mezzmark report {_pasted(run_dir)}")
+    print(f"Run: {run_dir}\nReport it with: mezzmark report {pasted(run_dir)}")
 
 
 @app.command(

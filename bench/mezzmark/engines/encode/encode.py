@@ -146,9 +146,10 @@ def _read_clip(
     if needed_bytes > MEMORY_FRACTION * free_bytes:
         fitting = int(MEMORY_FRACTION * free_bytes * index.frame_count / needed_bytes)
         jobs = f"{job_count} jobs of " if job_count > 1 else ""
+        pictures = count_text(index.frame_count, "picture")
         raise ScenarioError(
             where=where,
-            what=f"{jobs}{count_text(index.frame_count, 'picture')} as {encoding.pixel_format} need "
+            what=f"{jobs}{pictures} as {encoding.pixel_format} need "
             f"{needed_bytes / 1e9:.1f} GB of memory and {free_bytes / 1e9:.1f} GB are free",
             remedy=f"Set {where} to {max(fewest, fitting)} or fewer, or free memory.",
         )

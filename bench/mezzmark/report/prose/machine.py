@@ -190,7 +190,8 @@ def self_test_lines(found: SelfTestFindings) -> list[str]:
     )
     return [
         f"Identical players compared {count_text(found.comparison_count, 'time')}, "
-        f"{count_text(found.round_count, 'round')} each: {count_text(found.false_alarm_count, 'false alarm')} ({share.point:.0%}, "
+        f"{count_text(found.round_count, 'round')} each: "
+        f"{count_text(found.false_alarm_count, 'false alarm')} ({share.point:.0%}, "
         f"{share.confidence_level:.0%} interval {share.low:.1%} to {share.high:.1%}).",
         "Two identical trials of a round differ by "
         f"{found.round_sd_fraction:.1%} (standard deviation of the ratio).",

@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection, Sequence
 from typing import Final
 
 from mezzmark.decide.estimate.observed_run import BITS_PER_HOUR_TO_GB
-from mezzmark.model.errors import count_text as count_text
+from mezzmark.model.errors import count_text as count_text  # noqa: PLC0414 - also had from here
 from mezzmark.model.estimate import Estimate, Withheld
 
 SHOWN_UNITS: Final = {"bit/s": (1e-6, "Mbit/s"), "B": (1e-6, "MB")}

@@ -219,6 +219,7 @@ def _trace(values: Sequence[float]) -> str:
 
 def _audio(found: Inspection) -> str:
     return "; ".join(
-        f"{track.codec}, {count_text(track.channel_count, 'channel')}, {track.sample_rate_hz / 1000:g} kHz"
+        f"{track.codec}, {count_text(track.channel_count, 'channel')}, "
+        f"{track.sample_rate_hz / 1000:g} kHz"
         for track in found.audio_tracks
     )
