@@ -45,7 +45,9 @@ def _answer(job: Job, advance: Callable[[str, float], None]) -> Answer:
             if isinstance(error, MezzmarkError) or error.errno not in STORAGE_ERRORS:
                 raise
             where = str(error.filename or f"job {job.task}")
-            raise storage_error(error, where, remedy="Check the storage.") from None
+            raise storage_error(
+                error, where, remedy="Make room or mend the storage; a run goes on with --resume."
+            ) from None
     except MezzmarkError as error:
         return JobFailed(
             where=error.where, what=error.what, remedy=error.remedy, exit_code=error.exit_code
