@@ -6,16 +6,17 @@ removed with all it holds carries a marker from the moment it is made.
 """
 
 import errno
+import math
 import os
 import re
 import secrets
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
-from mezzmark.model.errors import DestinationError, DiskFullError, RunError
+from mezzmark.model.errors import DestinationError, DiskFullError, MezzmarkError
 
 MARKER_NAME: Final = ".mezzmark-temporary"
 _MARKER_TEXT: Final = "mezzmark made this folder and removes it with everything in it.\n"
@@ -25,23 +26,64 @@ _NEW_SUFFIX: Final = ".new"
 FULL_ERRORS: Final = frozenset({errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)})
 """No space left, or the user's quota is spent (which Windows does not know)."""
 
+STORAGE_ERRORS: Final = FULL_ERRORS | {errno.EROFS, errno.EFBIG, errno.EMFILE, errno.ENFILE}
+"""What only the machine can be at fault for: also a read-only disk, a file beyond what the file
+system or the user may have, too many files open."""
+
 
 @contextmanager
 def translate_os_errors(
-    path: Path, *, kind: type[RunError] | type[DestinationError], full: str, other: str
+    path: Path,
+    *,
+    remedy: str,
+    full: str = "",
+    kind: type[MezzmarkError] = DestinationError,
+    needed_bytes: int = 0,
 ) -> Iterator[None]:
-    """Turn an OSError of writing `path` into DiskFullError with the remedy `full` where there is no
-    room or quota left, and into `kind` with the remedy `other` for any other reason."""
+    """Turn an OSError of writing `path` into the error of `storage_error`: `full` is the remedy
+    where there is no room, if it is another one."""
     try:
         yield
+    except MezzmarkError:
+        raise
     except OSError as error:
-        if error.errno in FULL_ERRORS:
-            raise DiskFullError(
-                where=str(path), what="there is no room left on the storage", remedy=full
-            ) from None
-        raise kind(
-            where=str(path), what=f"it cannot be written ({error.strerror})", remedy=other
+        is_full = error.errno in FULL_ERRORS
+        remedy = (is_full and full) or remedy
+        raise storage_error(
+            error, path, remedy=remedy, kind=kind, needed_bytes=needed_bytes
         ) from None
+
+
+def storage_error(
+    error: OSError,
+    path: Path | str,
+    *,
+    remedy: str,
+    kind: type[MezzmarkError] = MezzmarkError,
+    needed_bytes: int = 0,
+    verb: str = "written",
+) -> MezzmarkError:
+    """What the system said of a write to `path`: DiskFullError with the room that is missing of
+    `needed_bytes` where there is none or no quota left, and `kind` for any other reason."""
+    where = str(path)
+    if error.errno not in FULL_ERRORS:
+        what = f"it cannot be {verb} ({error.strerror or error})"
+        return kind(where=where, what=what, remedy=remedy)
+    folder = next(filter(Path.exists, (Path(path), *Path(path).parents)), Path())
+    free_bytes = shutil.disk_usage(folder).free
+    what = "there is no room left on the storage"
+    if needed_bytes > free_bytes:
+        sizes = (needed_bytes - free_bytes, needed_bytes, free_bytes)
+        missing, needed, free = map(bytes_text, sizes)
+        what += f": {missing} are missing ({needed} needed, {free} free)"
+    return DiskFullError(where=where, what=what, remedy=remedy)
+
+
+def bytes_text(count: int) -> str:
+    """`12 kB`, `3.4 MB`, `1,200 MB`; rounded up, so that room for it is room enough."""
+    if count < 10**6:
+        return f"{math.ceil(count / 1e3)} kB"
+    return f"{math.ceil(count / 1e5) / 10:,.{int(count < 10**8)}f} MB"
 
 
 def safe_file_name(name: str) -> str:
@@ -50,27 +92,61 @@ def safe_file_name(name: str) -> str:
 
 
 def replace_whole(path: Path, content: bytes, *, is_synced: bool = False) -> None:
-    """Write `content` beside `path`, then put it in its place; what was there stays until then.
+    """`replace_all` of one file."""
+    replace_all({path: content}, is_synced=is_synced)
+
+
+def replace_all(contents: Mapping[Path, bytes], *, is_synced: bool = False) -> None:
+    """Write each content beside its path and then, when all are written, put them in their places;
+    what was there stays until then. Folders are made as they are needed.
 
     With `is_synced` it has reached the disk itself on return. What a failed write left, and one
-    that Ctrl-C ended, is removed. Raises OSError.
+    that Ctrl-C ended, is removed, folders too. Raises OSError.
     """
-    new = path.with_name(f".{path.name}.{secrets.token_hex(_RANDOM_BYTES)}{_NEW_SUFFIX}")
-    with new.open("xb") as file:  # exclusive: a link of that name is refused, not followed
-        try:
+    written: dict[Path, Path] = {}
+    undo: list[Callable[[], None]] = []
+    try:
+        for path, content in contents.items():
+            undo += [folder.rmdir for folder in _make_folders(path.parent)]
+            new = path.with_name(f".{path.name}.{secrets.token_hex(_RANDOM_BYTES)}{_NEW_SUFFIX}")
+            write_new(new, content, is_synced=is_synced)
+            written[path] = new
+            undo.append(new.unlink)
+        for path, new in written.items():  # Windows renames no open file
+            is_first = not path.exists()
+            os.replace(new, path)
+            undo += [path.unlink] if is_first else []
+    except BaseException:  # Ctrl-C too
+        for step in reversed(undo):
+            with suppress(OSError):
+                step()
+        raise
+    if is_synced:
+        for folder in {path.parent for path in written}:
+            _sync_folder(folder)
+
+
+def write_new(path: Path, content: bytes, *, is_synced: bool = False) -> None:
+    """Make a new file, whole or not at all. Raises OSError, also where anything, a link too, has
+    that name."""
+    file = path.open("xb")
+    try:
+        with file:
             file.write(content)
             if is_synced:
                 file.flush()
                 os.fsync(file.fileno())
-            file.close()  # Windows renames no open file
-            os.replace(new, path)
-        except BaseException:  # Ctrl-C too
-            file.close()
-            with suppress(OSError):
-                new.unlink()
-            raise
-    if is_synced:
-        _sync_folder(path.parent)
+    except BaseException:  # Ctrl-C too
+        with suppress(OSError):
+            path.unlink()
+        raise
+
+
+def _make_folders(folder: Path) -> list[Path]:
+    """Make the folder and those above it; those that were not there before, outermost first."""
+    missing = [above for above in (folder, *folder.parents) if not above.exists()]
+    folder.mkdir(parents=True, exist_ok=True)
+    return missing[::-1]
 
 
 def is_beginning_of(name: str, target: str) -> bool:
@@ -83,8 +159,12 @@ def make_marked_folder(parent: Path, prefix: str) -> Path:
     """A new folder in `parent` that `remove_marked` will remove. Raises OSError."""
     folder = parent / f"{prefix}{secrets.token_hex(_RANDOM_BYTES)}"
     folder.mkdir()
-    with (folder / MARKER_NAME).open("x", encoding="utf-8") as marker:
-        marker.write(_MARKER_TEXT)
+    try:
+        write_new(folder / MARKER_NAME, _MARKER_TEXT.encode())
+    except BaseException:  # unmarked, nobody would ever remove it
+        with suppress(OSError):
+            folder.rmdir()
+        raise
     return folder
 
 

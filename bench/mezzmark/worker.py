@@ -16,6 +16,7 @@ from mezzmark.host.common import end_with_parent, read_clock_ns
 from mezzmark.model.errors import MezzmarkError
 from mezzmark.model.jobs import PREPARATIONS, Answer, Job, JobFailed, ProgressUpdate, read_job
 from mezzmark.model.tasks import TASKS
+from mezzmark.own_files import STORAGE_ERRORS, storage_error
 
 DIE_WITH_PARENT = "--die-with-parent"
 """Given by the runner, which keeps the worker's standard input open while it lives."""
@@ -38,7 +39,15 @@ def main() -> None:
 
 def _answer(job: Job, advance: Callable[[str, float], None]) -> Answer:
     try:
-        return perform(job, advance)
+        try:
+            return perform(job, advance)
+        except OSError as error:
+            if isinstance(error, MezzmarkError) or error.errno not in STORAGE_ERRORS:
+                raise
+            where = str(error.filename or f"job {job.task}")
+            raise storage_error(
+                error, where, remedy="Make room or mend the storage; a run goes on with --resume."
+            ) from None
     except MezzmarkError as error:
         return JobFailed(
             where=error.where, what=error.what, remedy=error.remedy, exit_code=error.exit_code

@@ -1,5 +1,6 @@
 """The command line keeps its promises: light help, examples, documented commands, clear errors."""
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -8,7 +9,7 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from mezzmark.cli.app import app, main
+from mezzmark.cli.app import app, main, pasted
 
 HEAVY = ("av", "numpy", "scipy", "pandas", "matplotlib", "seaborn", "pydantic", "colour")
 
@@ -136,3 +137,13 @@ def _typed(*arguments: str) -> str:
     done = CliRunner().invoke(app, arguments)
     assert done.exit_code == 0, done.output
     return done.stdout
+
+
+@pytest.mark.skipif(os.name == "nt", reason="quotes of a POSIX shell")
+@pytest.mark.parametrize(
+    ("path", "shown"),
+    [("results/a", "results/a"), ("my runs/a's", "'my runs/a'\"'\"'s'"), ("-x", "./-x")],
+)
+def test_a_path_is_shown_as_a_shell_takes_it(path: str, shown: str) -> None:
+    """What is printed for pasting is one word, and no option."""
+    assert pasted(Path(path)) == shown

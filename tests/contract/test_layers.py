@@ -24,7 +24,7 @@ ALLOWED: dict[str, set[str]] = {
         *("engines.media", "engines.play", "engines.encode"),
     },
     "engines": {"model"},
-    "worker": {"model", "host", "engines"},
+    "worker": {"model", "host", "own_files", "engines"},
     "store": {"model", "host", "own_files"},
     "decide.estimate": PURE,
     "decide.machine": PURE | {"decide.estimate"},

@@ -3,9 +3,10 @@
 import pytest
 from pydantic import ValidationError
 
+from mezzmark.decide.choose.choose import settings_for
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.figures import figure_names, parse_figure
-from mezzmark.model.request import ChooseSettings, Need, Wish, parse_wishes
+from mezzmark.model.request import ChooseSettings, Need, Wish, doubtful_limit, parse_wishes
 
 
 @pytest.mark.parametrize("name", figure_names())
@@ -25,6 +26,9 @@ def test_every_listed_figure_can_be_named(name: str) -> None:
         ("bitrate_bps <= 400e6", "<=", 400_000_000),
         ("bitrate_bps <= 400_000_000", "<=", 400_000_000),
         ("bitrate_bps <= 400 Mbit/s", "<=", 400_000_000),
+        ("bitrate_bps <= 400 Mbps", "<=", 400_000_000),
+        ("bitrate_bps <= 400Mb/s", "<=", 400_000_000),
+        ("bitrate_bps <= 50 MB/s", "<=", 400_000_000),
         ("ingest.makespan_s <= 2 h", "<=", 7200),
         ("fidelity.psnr_db >= 40 dB", ">=", 40),
     ],
@@ -42,7 +46,10 @@ def test_limits_are_read_with_their_units(text: str, operator: str, limit: float
         ("intra == Yes", "true"),
         ("lossless = no", "false"),
         ("bit_depth >= 10", "10"),
+        ("bit_depth >= 10bit", "10"),
+        ("bit_depth >= 10-bit", "10"),
         ("chroma = 4:2:2", "4:2:2"),
+        ("chroma >= 422", "4:2:2"),
         ("chroma >= rgb", "RGB"),
         ('container = "mov"', "mov"),
         ("codec = VC-3", "VC-3"),
@@ -102,6 +109,29 @@ def test_a_wish_that_cannot_be_meant_is_refused(text: str, told: str) -> None:
     with pytest.raises(ScenarioError) as failure:
         Wish.parse(text)
     assert told in failure.value.remedy
+
+
+@pytest.mark.parametrize(
+    ("text", "meant"),
+    [
+        ("bitrate_bps <= 300", "300 Mbit/s"),
+        ("bitrate_bps <= 50_000", "50_000 kbit/s"),
+        ("scrub.jump.p95_ms <= 0.1", "0.1 s"),
+        ("bitrate_bps <= 300 bit/s", ""),
+        ("bitrate_bps <= 100_000", ""),
+        ("scrub.jump.p95_ms <= 1", ""),
+        ("fidelity.delta_e_max <= 0.1", ""),
+    ],
+)
+def test_a_limit_far_too_small_asks_for_its_unit(text: str, meant: str) -> None:
+    """A bare number below what the figure can be is a question; one with a unit, and one that may
+    be meant, are taken as they are."""
+    doubt = doubtful_limit(Need.parse(text))
+    assert bool(doubt) == bool(meant)
+    if doubt:
+        assert f'<= {meant}"?' in doubt.remedy
+        with pytest.raises(ScenarioError, match="Did you mean"):
+            settings_for([], needs=(text,))
 
 
 def test_wishes_have_weights_all_or_none() -> None:

@@ -16,7 +16,7 @@ from mezzmark.engines.media.cache import (
     fetch_entry,
     find_entry,
 )
-from mezzmark.model.errors import DiskFullError
+from mezzmark.model.errors import DestinationError, DiskFullError
 from mezzmark.model.footage import FrameIndex, Recipe
 from mezzmark.model.jobs import PreparedMedia
 from mezzmark.own_files import make_marked_folder
@@ -174,24 +174,30 @@ def test_a_failed_making_leaves_nothing(tmp_path: Path) -> None:
 
 
 def test_too_little_room_is_said_before_anything_is_made(tmp_path: Path) -> None:
-    """Needing more than the disk has free is a DiskFullError that names both amounts."""
+    """Needing more than the disk has free is a DiskFullError that says how much is missing."""
     make = Maker()
-    with pytest.raises(DiskFullError, match=r"1000000000000 MB are needed and \d+ MB are free"):
+    with pytest.raises(DiskFullError, match=r"MB are missing \(1,000,000,000,000 MB needed"):
         fetch_entry(tmp_path, "k", make, needed_bytes=10**18)
     assert make.calls == 0
 
 
 def test_running_out_of_room_while_making_is_said_the_same_way(tmp_path: Path) -> None:
-    """ "No space left" from the system becomes a DiskFullError; other errors stay themselves."""
+    """ "No space left" becomes a DiskFullError, a cache that can no longer be written a
+    DestinationError, neither of a clip; other errors stay themselves."""
 
     def make_full(folder: Path) -> FrameIndex:
         raise OSError(errno.ENOSPC, "No space left on device")
 
+    def make_read_only(folder: Path) -> FrameIndex:
+        raise OSError(errno.EROFS, "Read-only file system")
+
     def make_forbidden(folder: Path) -> FrameIndex:
         raise PermissionError(errno.EACCES, "Permission denied")
 
-    with pytest.raises(DiskFullError, match="are needed"):
+    with pytest.raises(DiskFullError, match="no room"):
         fetch_entry(tmp_path, "k", make_full, needed_bytes=10)
+    with pytest.raises(DestinationError, match="Read-only"):
+        fetch_entry(tmp_path, "k", make_read_only, needed_bytes=10)
     with pytest.raises(PermissionError):
         fetch_entry(tmp_path, "k", make_forbidden, needed_bytes=10)
 

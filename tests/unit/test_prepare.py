@@ -7,7 +7,7 @@ import pytest
 
 from mezzmark.engines.media import frame_index
 from mezzmark.engines.media import probe as media
-from mezzmark.model.errors import DiskFullError, FootageError, InterruptedRunError
+from mezzmark.model.errors import FootageError, InterruptedRunError, MezzmarkError
 from mezzmark.model.footage import ClipSpec, FrameIndex, Recipe
 from mezzmark.model.jobs import (
     JobFailed,
@@ -193,12 +193,22 @@ def test_no_clip_left_ends_the_run_with_the_reasons(tmp_path: Path) -> None:
         run_to_end(own_scenario(tmp_path, 2), lambda job, _: iter([REFUSED]))
 
 
-def test_a_full_disk_and_a_wish_to_stop_end_the_preparation(tmp_path: Path) -> None:
+@pytest.mark.parametrize("exit_code", [24, 27, 29])
+def test_a_fault_of_the_machine_ends_the_preparation(exit_code: int, tmp_path: Path) -> None:
+    """A full disk, storage that cannot be written and a lack of memory are no encoding's fault."""
+    fault = REFUSED.model_copy(update={"exit_code": exit_code})
+    with pytest.raises(MezzmarkError) as caught:
+        run_to_end(own_scenario(tmp_path, 1), lambda job, _: iter([fault]))
+    assert caught.value.exit_code == exit_code
+
+
+def test_a_killed_worker_and_a_wish_to_stop_end_the_preparation(tmp_path: Path) -> None:
     """Neither is an encoding's fault, so neither is noted as one."""
     scenario = own_scenario(tmp_path, 1)
-    full = REFUSED.model_copy(update={"exit_code": 24})
-    with pytest.raises(DiskFullError):
-        run_to_end(scenario, lambda job, _: iter([full]))
+    killed = WorkerFailed(outcome="crashed", reason="ended by SIGKILL", killed_by="SIGKILL")
+    with pytest.raises(MezzmarkError, match=r"own: .*SIGKILL") as caught:
+        run_to_end(scenario, lambda job, _: iter([killed]))
+    assert caught.value.exit_code == 29
     stopped = WorkerFailed(outcome="cancelled", reason="")
     with pytest.raises(InterruptedRunError, match="--resume"):
         run_to_end(scenario, lambda job, _: iter([stopped]))

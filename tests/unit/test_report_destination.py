@@ -3,6 +3,7 @@
 import errno
 import os
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from test_report_page import SMALL, all_bytes, lay_run
@@ -108,4 +109,32 @@ def test_a_report_cut_short_is_replaced_by_the_next(
     write_cut_short()
     assert all_bytes(out) == whole
     write_report([run_dir], out_dir=out)
+    assert all_bytes(out) == whole
+
+
+def test_a_report_without_room_leaves_the_earlier_one_and_nothing_else(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Room ends at the third file: of a first report nothing is left, its folder neither; of an
+    earlier one every file stays as it was; how much is missing is told."""
+    run_dir, out = lay_run(tmp_path / "run", SMALL, task="encode"), tmp_path / "out"
+    write, left = own_files.write_new, iter(())
+
+    def write_while_there_is_room(path: Path, content: bytes, **how: bool) -> None:
+        if next(left, None) is None:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        write(path, content, **how)
+
+    monkeypatch.setattr(own_files, "write_new", write_while_there_is_room)
+    monkeypatch.setattr(own_files.shutil, "disk_usage", lambda _: SimpleNamespace(free=7))
+    left = iter("ab")
+    with pytest.raises(DiskFullError, match=r"kB are missing \(\d+ kB needed, 1 kB free\)"):
+        write_report([run_dir], out_dir=out)
+    assert not out.exists()
+    left = iter("a" * 99)
+    write_report([run_dir], out_dir=out)
+    (out / "cells.csv").write_text("of an earlier run")
+    whole, left = all_bytes(out), iter("ab")
+    with pytest.raises(DiskFullError):
+        write_report([run_dir], out_dir=out)
     assert all_bytes(out) == whole

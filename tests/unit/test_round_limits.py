@@ -83,7 +83,7 @@ def test_a_resumed_run_brings_footage_rounds_and_budget(card: Path, tmp_path: Pa
     again, notes = plan_measurement("own-footage", AskedLimits(), earlier_run=run_dir)
     assert again == plan
     assert again.clips[0].files == tuple(files)
-    rounds = "2 to 2 rounds (the scenario now says 5 to 10 rounds)"
+    rounds = "2 rounds (the scenario now says 5 to 10 rounds)"
     budget = "time budget 200 s (the scenario now says time budget 1800 s)"
     assert notes == (f"resumed with the run's own limits: {rounds}, {budget}.",)
     more, notes = plan_measurement("own-footage", AskedLimits(rounds=6), earlier_run=run_dir)

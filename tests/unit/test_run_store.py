@@ -254,7 +254,7 @@ def test_a_manifest_is_replaced_whole_or_not_at_all(run_dir: Path, made, monkeyp
         raise OSError(errno.EIO, "Input/output error")
 
     monkeypatch.setattr(run_store.os, "replace", stop)
-    with pytest.raises(RunError, match="cannot be written"):
+    with pytest.raises(DestinationError, match="cannot be written"):
         write_manifest(run_dir, made[0].model_copy(update={"stop_reason": "later"}))
     monkeypatch.undo()
     assert read_run(run_dir).manifest == made[0]
@@ -264,7 +264,7 @@ def test_a_manifest_is_replaced_whole_or_not_at_all(run_dir: Path, made, monkeyp
 def test_a_file_in_the_place_of_the_folder_is_refused(tmp_path: Path) -> None:
     """A file is never taken for a folder."""
     (tmp_path / "run").write_text("notes")
-    with pytest.raises(DestinationError, match="cannot be made"):
+    with pytest.raises(DestinationError, match="cannot be written"):
         reserve_run_dir(tmp_path / "run", resume=False)
     assert (tmp_path / "run").read_text() == "notes"
 

@@ -92,6 +92,9 @@ def test_two_mistakes_are_counted_as_two(
         ("66.6 Mbit/s", 66_600_000),
         ("50000 kbit/s", 50_000_000),
         ("100000000", 100_000_000),
+        ("400 Mbps", 400_000_000),
+        ("50 MB/s", 400_000_000),
+        ("400 MBit/s", 400_000_000),
         (100_000_000, 100_000_000),
     ],
 )
@@ -111,13 +114,20 @@ def test_a_link_may_carry_its_unit(written: object) -> None:
     assert shop.link_gbps == 10
 
 
-@pytest.mark.parametrize("written", ["400 Mbits", "400 MB/s", "many", "", "-1", "1e999"])
+@pytest.mark.parametrize(
+    "written", ["400 Mbyte", "400 mb/s", "400 MBPS", "many", "", "-1", "1e999"]
+)
 def test_a_bit_rate_that_is_none_tells_what_is_legal(tmp_path: Path, written: str) -> None:
     """A unit that is not one of bit rates is refused, with the legal ones named."""
     found = _problem(tmp_path, GOOD.replace("100_000_000", f'"{written}"'))
     assert "line 5, cameras[1].bitrate_bps" in found
     assert f'"{written}" is not a quantity in bit/s' in found
     assert "bit/s, kbit/s, Mbit/s, Gbit/s" in found
+
+
+def test_a_bare_bit_rate_far_too_small_is_asked_back(tmp_path: Path) -> None:
+    """300 is illegal, and was hardly meant as bits a second."""
+    assert '"300 Mbit/s"?' in _problem(tmp_path, GOOD.replace("100_000_000", "300"))
 
 
 def test_a_missing_shop_names_the_path(tmp_path: Path) -> None:

@@ -1,8 +1,11 @@
 """The commands: each parses, calls one library function and prints one value."""
 
+import os
+import shlex
+import subprocess
 import sys
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated, Final, NoReturn
 
 import typer
 
@@ -17,6 +20,7 @@ from mezzmark.cli.options import (
     ScenarioArgument,
 )
 from mezzmark.model.errors import MezzmarkError, UsageError
+from mezzmark.own_files import storage_error
 
 app = typer.Typer(
     name="mezzmark",
@@ -30,6 +34,16 @@ app = typer.Typer(
     epilog="Exit codes: 0 done · 10 regressed · 11 inconclusive · 12 not comparable · "
     "20–29 an error that the message explains.",
 )
+
+
+_STOPPED: Final = 130
+"""What typer makes of KeyboardInterrupt."""
+
+
+def pasted(path: Path) -> str:
+    """The path as a shell takes it: one word that is no option. Windows has its own quotes."""
+    word = f".{os.sep}{path}" if str(path)[:1] == "-" else str(path)
+    return subprocess.list2cmdline([word]) if os.name == "nt" else shlex.quote(word)
 
 
 def _show_version(is_asked: bool) -> None:
@@ -119,7 +133,7 @@ def measure(
             seed=seed,
             on_event=on_event,
         )
-    print(f"Run: {run_dir}\nReport it with: mezzmark report {run_dir}")
+    print(f"Run: {run_dir}\nReport it with: mezzmark report {pasted(run_dir)}")
 
 
 @app.command(
@@ -237,13 +251,11 @@ app.add_typer(scenario_app, name="scenario")
 
 
 def main() -> None:
-    """Run the command line; an expected error is one line on stderr and its own exit code."""
-    for stream in (sys.stdout, sys.stderr):
-        # A console that cannot show a character must not end the run.
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")
+    """Run the command line; an expected error is one line on stderr and its own exit code. Ends in
+    SystemExit, or KeyboardInterrupt when it was stopped."""
     try:
-        raise SystemExit(app(prog_name="mezzmark", standalone_mode=False) or 0)
+        exit_code = app(prog_name="mezzmark", standalone_mode=False) or 0
+        sys.stdout.flush()
     except typer.TyperException as mistake:
         # A bare group has shown its help, and complains of nothing.
         if not mistake.format_message():
@@ -251,8 +263,14 @@ def main() -> None:
         _end_with(mistake.format_message(), UsageError.exit_code)
     except MezzmarkError as problem:
         _end_with(str(problem), problem.exit_code)
-    except BrokenPipeError:
-        raise SystemExit(0) from None
+    except OSError as error:  # of a place where no better words are known
+        where = str(error.filename or "storage")
+        remedy = "Check it, and give the command again."
+        refused = storage_error(error, where, remedy=remedy, verb="used")
+        _end_with(str(refused), refused.exit_code)
+    if exit_code == _STOPPED:
+        raise KeyboardInterrupt
+    raise SystemExit(exit_code)
 
 
 def _end_with(text: str, exit_code: int) -> NoReturn:
@@ -261,7 +279,3 @@ def _end_with(text: str, exit_code: int) -> NoReturn:
     # It names what a user or a file called things: it stays one line and moves no cursor.
     print(f"mezzmark: {visible_text(' '.join(text.split()))}", file=sys.stderr)
     raise SystemExit(exit_code) from None
-
-
-if __name__ == "__main__":
-    main()

@@ -8,8 +8,7 @@ import typer
 
 from mezzmark import api
 from mezzmark.cli.options import LEVEL, CacheOption, JsonOption, ToleranceOption, parse_share
-from mezzmark.model.errors import DestinationError
-from mezzmark.own_files import translate_os_errors
+from mezzmark.own_files import translate_os_errors, write_new
 
 judging = typer.Typer()
 
@@ -163,11 +162,8 @@ def export(
         sys.stdout.buffer.write(data)
         return
     remedy = "Name a file that does not exist yet, in a folder that does and has room"
-    with (
-        translate_os_errors(out, kind=DestinationError, full=remedy, other=remedy),
-        out.open("xb") as file,
-    ):
-        file.write(data)
+    with translate_os_errors(out, remedy=remedy, needed_bytes=len(data)):
+        write_new(out, data)
 
 
 @judging.command(

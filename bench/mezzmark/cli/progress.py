@@ -12,7 +12,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from mezzmark.host.common import read_clock_ns
-from mezzmark.report.prose.numbers import visible_text
+from mezzmark.report.prose.numbers import count_text, visible_text
 from mezzmark.runner.events import (
     CellGivenUp,
     Event,
@@ -104,7 +104,7 @@ class LineView:
                 self._show_preparing(event)
             case Prepared(done=done, total=total):
                 resumed = f", {done} of them done before" if done else ""
-                self._say(f"measuring: at most {total} trials{resumed}")
+                self._say(f"measuring: at most {count_text(total, 'trial')}{resumed}")
             case RoundStarted():
                 self._round, self._done_in_round = event, 0
             case TrialStarted():
@@ -127,7 +127,7 @@ class LineView:
     def _show_place(self, event: TrialStarted) -> None:
         if self._round is None or not self._is_time():
             return
-        place = f"{self._done_in_round} of {self._round.trial_count} trials"
+        place = f"{self._done_in_round} of {count_text(self._round.trial_count, 'trial')}"
         left = shown_time_left(event.eta_s)
         if event.minimum_eta_s:
             left = f"{shown_time_left(event.minimum_eta_s)} of the minimum"
@@ -172,7 +172,7 @@ def forecast_text(found: RoundsForecast) -> str:
     """`a round takes 80 s: at least 4 rounds, about 5 min; at most 12, about 16 min`."""
     budget_s = found.time_budget_s
     budget = f"the time budget of {budget_s:g} s" if budget_s is not None else ""
-    least = f"{found.minimum_rounds} rounds, about {_duration(found.minimum_s)}"
+    least = f"{count_text(found.minimum_rounds, 'round')}, about {_duration(found.minimum_s)}"
     if found.minimum_rounds < found.most_rounds:
         most = f"at most {found.most_rounds}, about {_duration(found.most_s)}"
         text = f"at least {least}; {most}{budget and f', by {budget}'}"

@@ -8,7 +8,7 @@ from typing import Any, Final, Literal
 from pydantic import Field, model_validator
 
 from mezzmark.model.errors import EncodingError
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import BitRate, Fact
 from mezzmark.model.footage import STANDARD_RATES, Chroma, is_mpeg2_rate
 
 ORIGINAL = "original"
@@ -183,7 +183,7 @@ class CustomEncoding(Fact):
     container: Container = "mov"
     pixel_format: str | None = None
     options: dict[str, str | int | float] = {}
-    bitrate_bps: int | None = Field(default=None, ge=1_000)
+    bitrate_bps: BitRate | None = Field(default=None, ge=1_000)
     keyframe_interval: int | None = Field(default=None, ge=1)
     b_frames: int | None = Field(default=None, ge=0)
 

@@ -80,7 +80,8 @@ class EncodingError(MezzmarkError, ValueError):
 
 
 class DestinationError(MezzmarkError, FileExistsError):
-    """Something stands where output would go; nothing is ever overwritten."""
+    """Something stands where output would go, and nothing is ever overwritten; or nothing can be
+    written there."""
 
     exit_code = 27
 
@@ -89,6 +90,11 @@ class UsageError(MezzmarkError, ValueError):
     """The command line, or a function's arguments, ask for what there is not."""
 
     exit_code = 28
+
+
+def count_text(count: int, noun: str) -> str:
+    """`1 round`, `3 rounds`, `1,024 samples`."""
+    return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
 
 
 _SHORTEST_PART: Final = 3

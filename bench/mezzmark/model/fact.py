@@ -4,9 +4,9 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
-from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler
+from pydantic import BaseModel, BeforeValidator, ConfigDict, GetCoreSchemaHandler
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 NS_PER_S: Final = 1e9
@@ -44,12 +44,28 @@ class NameIn:
 _NUMBER: Final = re.compile(r"^([0-9][0-9_]*(?:\.[0-9]+)?(?:[eE][+-]?[0-9]+)?)\s*(\S*)$")
 
 _UNITS: Final[tuple[dict[str, float], ...]] = (
-    {"bit/s": 1, "kbit/s": 1e3, "Mbit/s": 1e6, "Gbit/s": 1e9},
+    {"bit/s": 1, "kbit/s": 1e3, "Mbit/s": 1e6, "Gbit/s": 1e9, "MB/s": 8e6},
     {"B": 1, "kB": 1e3, "MB": 1e6, "GB": 1e9},
     {"ms": 1, "s": 1e3, "min": 6e4, "h": 3.6e6},
     {"GB/h": 1, "GB": 1, "TB/h": 1e3},
 )
 """One kind of quantity a row; prefixes are decimal."""
+
+_BITS: Final = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
+_SAME_UNITS: Final = {
+    **{
+        f"{prefix}{name}": n
+        for prefix, n in _BITS.items()
+        for name in ("bps", "bit", "bit/s", "bits/s")
+    },
+    **{f"{prefix}b/s": n for prefix, n in _BITS.items()},
+}
+"""Other ways to write bits a second, in small letters. A capital B is a byte in all of them: `Mb/s`
+are bits, `MB/s` bytes, and `mb/s` is not read, since either may be meant."""
+
+_LEAST: Final = {"bit/s": (1e5, "Mbit/s"), "B": (1e3, "MB"), "ms": (1.0, "s")}
+"""Below so much a bare number was hardly meant in this unit, and likelier in the other: no footage
+takes less than 100 kbit/s, no file 1 kB, and nobody sees a thousandth of a second."""
 
 
 def parse_quantity(text: str, unit: str) -> float:
@@ -59,7 +75,7 @@ def parse_quantity(text: str, unit: str) -> float:
     """
     units = _of_kind(unit)
     found = _NUMBER.match(text.strip())
-    factor = units.get(found[2] or unit) if found else None
+    factor = _factor(found[2] or unit, units) if found else None
     number = float(found[1]) * factor / units[unit] if found and factor else math.nan
     if not 0 < number < math.inf:  # NaN fails too
         raise ValueError(
@@ -69,6 +85,25 @@ def parse_quantity(text: str, unit: str) -> float:
     return number
 
 
+def _factor(word: str, units: Mapping[str, float]) -> float | None:
+    if word in units or "bit/s" not in units:
+        return units.get(word)
+    if word.endswith(("B/s", "Bps")):
+        return 8 * _BITS.get(word[:-3].lower(), math.nan)
+    is_unclear = word in {"mb/s", "gb/s"} or ("B" in word and "bit" not in word.lower())
+    return None if is_unclear else _SAME_UNITS.get(word.lower())
+
+
+def likelier_unit(text: str, unit: str) -> str:
+    """`300 Mbit/s` for a bare "300" in bit/s; empty where the number may well be meant as it is, or
+    its unit is written."""
+    found = _NUMBER.match(text.strip())
+    least, larger = _LEAST.get(unit, (0.0, ""))
+    if found is None or found[2] or not 0 < float(found[1]) < least:
+        return ""
+    return f"{found[1]} {'kbit/s' if larger == 'Mbit/s' and float(found[1]) >= 1e3 else larger}"
+
+
 def legal_units(unit: str) -> str:
     """The units that may follow a quantity in `unit`, as a list."""
     return ", ".join(_of_kind(unit))
@@ -76,3 +111,12 @@ def legal_units(unit: str) -> str:
 
 def _of_kind(unit: str) -> dict[str, float]:
     return next((units for units in _UNITS if unit in units), {unit: 1.0})
+
+
+def _bitrate_bps(value: object) -> object:
+    # A rate in Mbit/s may have a remainder far below a bit.
+    return round(parse_quantity(value, "bit/s")) if isinstance(value, str) else value
+
+
+BitRate = Annotated[int, BeforeValidator(_bitrate_bps, json_schema_input_type=int | str)]
+"""Bits a second: a number, or a text such as "50 Mbit/s"."""

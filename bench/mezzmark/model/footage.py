@@ -5,7 +5,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import BeforeValidator, Field, PlainSerializer, model_validator
 
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import BitRate, Fact
 
 
 def _fraction(value: object) -> object:
@@ -58,7 +58,7 @@ class OriginalSpec(Fact):
     """How the camera delivers a synthetic clip: long-GOP 4:2:0 with B frames."""
 
     codec: Literal["AVC", "HEVC"] = "AVC"
-    bitrate_bps: int = Field(default=50_000_000, ge=100_000, le=800_000_000)
+    bitrate_bps: BitRate = Field(default=50_000_000, ge=100_000, le=800_000_000)
     keyframe_interval: int = Field(default=24, ge=1, le=600)
     b_frames: int = Field(default=2, ge=0, le=8)
 

@@ -8,7 +8,8 @@ from typing import Any, Final, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from mezzmark.model.errors import ScenarioError, nearest
+from mezzmark.model.errors import ScenarioError, count_text, nearest
+from mezzmark.model.fact import likelier_unit
 from mezzmark.model.scenario import Scenario, task_tables
 
 KeyPath = tuple[str | int, ...]
@@ -59,7 +60,7 @@ def scenario_error(
     path, first = next(iter(problems.items()))
     what, remedy = _describe(first, path=path, model=model)
     if more := len(problems) - 1:
-        remedy += f" ({more} more {'problem' if more == 1 else 'problems'} after this one)"
+        remedy += f" ({count_text(more, 'more problem')} after this one)"
     return ScenarioError(where=place(source, text=text, path=path), what=what, remedy=remedy)
 
 
@@ -128,7 +129,9 @@ def _describe(problems: Sequence[Any], *, path: KeyPath, model: type[BaseModel])
     if first["type"] == "value_error":
         return str(first["ctx"]["error"]), "Correct it and start again"
     expected = " or ".join(dict.fromkeys(map(_expectation, problems)))
-    return f"{_as_written(first['input'])} is not legal", f"Legal is: {expected}"
+    likelier = likelier_unit(str(first["input"]), "bit/s") if key.endswith("_bps") else ""
+    question = f'Did you mean "{likelier}"? ' if likelier else ""
+    return f"{_as_written(first['input'])} is not legal", f"{question}Legal is: {expected}"
 
 
 _EXPECTED: Final = {

@@ -15,7 +15,7 @@ from pydantic import Field, model_serializer, model_validator
 from mezzmark.model.catalogue.core import ENTRIES
 from mezzmark.model.encoding import Container
 from mezzmark.model.errors import ScenarioError, nearest
-from mezzmark.model.fact import Fact, legal_units, parse_quantity
+from mezzmark.model.fact import Fact, legal_units, likelier_unit, parse_quantity
 from mezzmark.model.figures import WHOLE_FIGURES, FigureName, parse_figure, unknown_figure
 
 Operator = Literal["<=", ">=", "="]
@@ -165,8 +165,9 @@ def _fact_value(text: str, subject: str, operator: Operator, value: str) -> str:
     fact, plain = ENCODING_FACTS[subject], value.strip("\"'")
     if fact.is_open and operator == "=" and plain:
         return plain
-    legal = {known.lower(): known for known in fact.values}
-    known = legal.get(_SAME.get(plain.lower(), plain.lower()))
+    legal = {_bare(known): known for known in fact.values}
+    asked = _bare(plain).removesuffix("s").removesuffix("bit") if subject == "bit_depth" else plain
+    known = legal.get(_SAME.get(_bare(asked), _bare(asked)))
     if known is not None and not fact.is_open and (fact.is_ordered or operator == "="):
         return known
     names = ", ".join(fact.values) if len(fact.values) < MOST_BITS else f"1 to {MOST_BITS}"
@@ -177,6 +178,11 @@ def _fact_value(text: str, subject: str, operator: Operator, value: str) -> str:
         what=f'"{plain}" is not a value of {subject} that can be asked for like this',
         remedy=f'{hint}Write for example "{subject} {fact.example}"; legal: {names}',
     )
+
+
+def _bare(value: str) -> str:
+    """`422` for 4:2:2, `10bit` for 10-bit: signs and capitals make no difference."""
+    return "".join(c for c in value.lower() if c not in ":.- ")
 
 
 class Wish(_Written):
@@ -281,6 +287,18 @@ class ChooseSettings(Fact):
             _weight(wish.goal, str(weight))
         _refuse_mixed(self.goals)
         return self
+
+
+def doubtful_limit(need: Need) -> ScenarioError | None:
+    """The error, a question, for a limit without a unit that is orders of magnitude below what its
+    figure can be; None for any other need."""
+    if need.figure is None or not (likelier := likelier_unit(need.value, need.figure.unit)):
+        return None
+    return ScenarioError(
+        where=f'need "{need.text}"',
+        what=f"{need.value} {need.figure.unit} is far below what this figure can be",
+        remedy=f'Did you mean "{need.subject} {need.operator} {likelier}"? If not, write the unit',
+    )
 
 
 def unknown_value(need: Need, met: Collection[str] = ()) -> ScenarioError | None:

@@ -9,7 +9,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from mezzmark.model.fact import Fact, parse_quantity
+from mezzmark.model.fact import BitRate, Fact, parse_quantity
 from mezzmark.model.footage import EvenPixels, Rate
 
 SHOP_SCHEMA: Final = 1
@@ -25,17 +25,15 @@ def _known_speed(value: float) -> float:
     return value
 
 
-def _bitrate_bps(value: object) -> object:
-    # A rate in Mbit/s may have a remainder far below a bit.
-    return round(parse_quantity(value, "bit/s")) if isinstance(value, str) else value
-
-
 def _link_gbps(value: object) -> object:
     return parse_quantity(value, "Gbit/s") if isinstance(value, str) else value
 
 
+def _mb_per_s(value: object) -> object:
+    return parse_quantity(value, "MB/s") if isinstance(value, str) else value
+
+
 LinkSpeed = Annotated[float, AfterValidator(_known_speed), BeforeValidator(_link_gbps)]
-BitRate = Annotated[int, BeforeValidator(_bitrate_bps)]
 
 
 class Camera(Fact):
@@ -94,7 +92,7 @@ class Shop(Fact):
     link_usable_fraction: float = Field(
         default=0.8, gt=0, le=1, description="share of the payload rate that may be planned for"
     )
-    array_mb_per_s: float = Field(
+    array_mb_per_s: Annotated[float, BeforeValidator(_mb_per_s)] = Field(
         default=800.0, gt=0, description="what the storage delivers, in 10⁶ bytes a second"
     )
     retention_days: int = Field(default=90, ge=1, description="shooting days kept")

@@ -15,7 +15,7 @@ from jinja2 import ChoiceLoader, Environment, FileSystemLoader, StrictUndefined,
 from markupsafe import Markup
 
 from mezzmark.model.errors import DestinationError, RunError, ScenarioError
-from mezzmark.own_files import replace_whole, translate_os_errors
+from mezzmark.own_files import replace_all, translate_os_errors
 from mezzmark.report.export.tidy import cells_csv
 from mezzmark.report.figures.theme import colour_variables
 from mezzmark.report.sections.comparison import build_comparison
@@ -140,7 +140,14 @@ def write_report(
     }
     out = report_folder(run_dirs, out_dir)
     refuse_foreign_files(out, list(content))
-    html, markdown, table, *figures = (_write(out / name, data) for name, data in content.items())
+    with translate_os_errors(
+        out,
+        full="Free some space, or choose another folder with --out.",
+        remedy="Choose another folder with --out.",
+        needed_bytes=sum(map(len, content.values())),
+    ):
+        replace_all({out / name: data for name, data in content.items()})
+    html, markdown, table, *figures = (out / name for name in content)
     return ReportPaths(
         html=html,
         markdown=markdown,
@@ -237,17 +244,3 @@ def figure_variables() -> str:
     again on paper."""
     light, dark = colour_variables()
     return f":root{{{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
-
-
-def _write(path: Path, content: bytes) -> Path:
-    """Replace one derived file in one step: readers see the older one or the new one, whole."""
-    # Half a page would not carry our mark, and the next report would refuse it as another's.
-    with translate_os_errors(
-        path,
-        kind=DestinationError,
-        full="Free some space, or choose another folder with --out.",
-        other="Choose another folder with --out.",
-    ):
-        path.parent.mkdir(parents=True, exist_ok=True)
-        replace_whole(path, content)
-    return path

@@ -33,7 +33,7 @@ from mezzmark.model.tasks.spec import MediaReference, PreparedFootage
 from mezzmark.runner.events import LeftOut, Preparing
 from mezzmark.runner.footage_files import fault_text, find_files, name_clips, no_footage
 from mezzmark.runner.plan import clip_seed
-from mezzmark.runner.workers import NO_ANSWER, Dispatch, raise_if_disk_full
+from mezzmark.runner.workers import NO_ANSWER, Dispatch, raise_machine_fault
 
 PREPARE_THREADS = 4
 """The same on every machine: some encoders give another picture for another number of threads, and
@@ -78,8 +78,9 @@ def prepare_footage(
     """Prepare all clips and encodings of a scenario, in its order; returns the Footage. What cannot
     be made is told as soon as it is known.
 
-    FootageError when no clip is left, or a path names no file; DiskFullError and
-    InterruptedRunError end the preparation, and the cache keeps what was made.
+    FootageError when no clip is left, or a path names no file; InterruptedRunError, and an error of
+    the machine (storage, memory, a killed worker), end the preparation, and the cache keeps what
+    was made.
     """
     footage = Footage(encodings=resolve_encodings(scenario))
     jobs = yield from _list_originals(scenario, cache_dir, dispatch, footage)
@@ -179,7 +180,7 @@ def _ask(
     for answer in dispatch(job, SILENCE_S):
         if isinstance(answer, ProgressUpdate):
             yield Preparing(**answer.model_dump(exclude={"kind"}), done=done, total=total)
-    raise_if_disk_full(answer)
+    raise_machine_fault(answer, name)
     if isinstance(answer, WorkerFailed) and answer.outcome == "cancelled":
         raise InterruptedRunError(
             where="preparing footage",

@@ -12,7 +12,7 @@ from typing import Final
 
 from mezzmark.model.catalogue.core import find_encoding, resolve_custom
 from mezzmark.model.encoding import ORIGINAL
-from mezzmark.model.errors import ScenarioError
+from mezzmark.model.errors import ScenarioError, count_text
 from mezzmark.model.problems import place
 from mezzmark.model.scenario import Scenario
 from mezzmark.runner.footage_files import find_files
@@ -141,7 +141,8 @@ def _stored_scenario(run_dir: Path | None) -> Scenario | None:
 def _limits(plan: Scenario) -> tuple[str, str, str]:
     budget_s = plan.time_budget_s
     budget = "no time budget" if budget_s is None else f"time budget {budget_s:g} s"
-    return f"{plan.minimum_rounds} to {plan.rounds} rounds", budget, f"seed {plan.seed}"
+    least = f"{plan.minimum_rounds} to " if plan.minimum_rounds < plan.rounds else ""
+    return f"{least}{count_text(plan.rounds, 'round')}", budget, f"seed {plan.seed}"
 
 
 def _title(files: Sequence[str]) -> str:

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import Final
 
 from mezzmark.model.cell import Cell, PlannedTrial
+from mezzmark.model.errors import count_text
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.records import Trial
 from mezzmark.model.scenario import Scenario
@@ -211,17 +212,21 @@ class Rounds:
         if all(map(self.is_given_up, timed)):
             return "no cell can be measured: each failed again and again"
         if round_count >= scenario.rounds:
-            return f"all {scenario.rounds} rounds are done"
+            return (
+                "the 1 round is done" if round_count == 1 else f"all {round_count} rounds are done"
+            )
         if round_count < scenario.minimum_rounds:
             return ""
         if round_count % PAIR_ROUNDS == 0 and (enough := self._stop_when(self.trials)):
-            return f"{enough} (after {round_count} rounds)"
+            return f"{enough} (after {count_text(round_count, 'round')})"
         budget_s, elapsed_s = scenario.time_budget_s, self.elapsed_s
         if budget_s is None or elapsed_s + self.expected_s(planned) <= budget_s:
             return ""
-        took = f"{round_count} rounds took {elapsed_s:.0f} s"
+        took = f"{count_text(round_count, 'round')} took {elapsed_s:.0f} s"
         if elapsed_s > budget_s:
-            took += f", and at least {scenario.minimum_rounds} are measured whatever the budget"
+            took += (
+                f", and no fewer than {scenario.minimum_rounds} are measured whatever the budget"
+            )
         return f"another round would end after the time budget of {budget_s:g} s ({took})"
 
 

@@ -18,7 +18,7 @@ from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.patterns import groups_of, plan_requests
 from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement, ScrubSettings
 from mezzmark.model.tasks.spec import MediaReference
-from mezzmark.runner.workers import last_answer, run_worker
+from mezzmark.runner.workers import last_answer, raise_machine_fault, run_worker
 
 CLIP: Final = ClipSpec(
     name="rig",
@@ -123,6 +123,7 @@ def _answer(job: Job, kind: type[_Result], timeout_s: float) -> _Result:
     answer = last_answer(run_worker(job, timeout_s))
     if isinstance(answer, kind):
         return answer
+    raise_machine_fault(answer, "rig")
     what = getattr(answer, "what", None) or getattr(answer, "reason", "no answer")
     raise EngineError(
         where="rig",

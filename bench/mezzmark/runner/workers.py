@@ -18,7 +18,7 @@ from typing import BinaryIO, Final
 
 from pydantic import ValidationError
 
-from mezzmark.model.errors import DiskFullError
+from mezzmark.model.errors import DestinationError, DiskFullError, MezzmarkError
 from mezzmark.model.jobs import ANSWER_ADAPTER, Answer, Job, JobFailed, ProgressUpdate, WorkerFailed
 from mezzmark.worker import DIE_WITH_PARENT
 
@@ -54,8 +54,28 @@ def last_answer(answers: Iterator[Answer]) -> Answer:
 
 def raise_if_disk_full(answer: Answer) -> None:
     """DiskFullError where that is why the job failed: no other job would fare better."""
-    if isinstance(answer, JobFailed) and answer.exit_code == DiskFullError.exit_code:
-        raise DiskFullError(where=answer.where, what=answer.what, remedy=answer.remedy)
+    _raise_if(answer, DiskFullError)
+
+
+def raise_machine_fault(answer: Answer, subject: str) -> None:
+    """The error of a preparation that neither footage nor encoding is at fault for: storage that is
+    full or cannot be written, memory that ran out, a worker that something else killed. What was
+    left out for such a reason could be made the next time, and would be missing from the run."""
+    kept = "What was made is kept in the cache: the same command goes on from there"
+    if isinstance(answer, WorkerFailed) and answer.killed_by:
+        raise MezzmarkError(
+            where=subject,
+            what=f"the worker that prepared it was stopped from outside: {answer.reason}",
+            remedy=f"{kept}. Leave it more memory if that ran out.",
+        )
+    _raise_if(answer, MezzmarkError, where=subject)
+    _raise_if(answer, DiskFullError)
+    _raise_if(answer, DestinationError)
+
+
+def _raise_if(answer: Answer, kind: type[MezzmarkError], *, where: str = "") -> None:
+    if isinstance(answer, JobFailed) and answer.exit_code == kind.exit_code:
+        raise kind(where=where or answer.where, what=answer.what, remedy=answer.remedy)
 
 
 def run_worker(
@@ -75,7 +95,7 @@ def run_worker(
                 is_answered = not isinstance(answer, ProgressUpdate)
                 yield answer
             if not is_answered:
-                yield WorkerFailed(outcome="crashed", reason=_describe_end(process, complaints))
+                yield _describe_end(process, complaints)
         except ValidationError:
             yield WorkerFailed(outcome="crashed", reason="the worker's answer cannot be read")
         finally:
@@ -155,8 +175,9 @@ def _listen(
         return
 
 
-def _describe_end(process: subprocess.Popen[bytes], complaints: BinaryIO) -> str:
+def _describe_end(process: subprocess.Popen[bytes], complaints: BinaryIO) -> WorkerFailed:
     """How a worker without an answer ended, and the last it said on standard error."""
+    killed_by = ""
     try:
         status = process.wait(TEARDOWN_S)
     except subprocess.TimeoutExpired:
@@ -165,13 +186,15 @@ def _describe_end(process: subprocess.Popen[bytes], complaints: BinaryIO) -> str
         names = {number.value: number.name for number in signal.Signals}
         killer = names.get(-status, f"signal {-status}")
         end = f"exit status {status}" if status >= 0 else f"ended by {killer}"
-        if status == -getattr(signal, "SIGKILL", 0):
+        killed_by = killer if killer in {"SIGKILL", "SIGTERM"} else ""
+        if killer == "SIGKILL":
             end += " (the system does this when memory runs out)"
     size = complaints.seek(0, os.SEEK_END)
     complaints.seek(max(0, size - STDERR_TAIL_BYTES))
     said = complaints.read().decode("utf-8", errors="replace").split("\n")
     tail = [line.strip() for line in said if line.strip()][-STDERR_LINES:]
-    return f"{end}: {' / '.join(tail)}" if tail else end
+    reason = f"{end}: {' / '.join(tail)}" if tail else end
+    return WorkerFailed(outcome="crashed", reason=reason, killed_by=killed_by)
 
 
 def _end(process: subprocess.Popen[bytes]) -> None:

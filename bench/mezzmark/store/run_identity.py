@@ -3,7 +3,7 @@
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
-from mezzmark.model.errors import RunError
+from mezzmark.model.errors import RunError, count_text
 from mezzmark.model.run import RESUME_FACTS, ClipManifest, Manifest
 from mezzmark.model.scenario import Scenario
 
@@ -53,7 +53,7 @@ def _refuse(differences: Sequence[str], *, where: str) -> None:
     shown = "; ".join(differences[:SHOWN_DIFFERENCES])
     left = len(differences) - SHOWN_DIFFERENCES
     if left > 0:
-        shown += f"; and {left} more {'difference' if left == 1 else 'differences'}"
+        shown += f"; and {count_text(left, 'more difference')}"
     raise RunError(
         where=where,
         what=f"the run in this folder is of something else: {shown}",

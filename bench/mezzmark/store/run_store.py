@@ -27,6 +27,7 @@ from mezzmark.own_files import (
     make_marked_folder,
     remove_marked,
     replace_whole,
+    storage_error,
     translate_os_errors,
 )
 
@@ -77,6 +78,13 @@ def lock_run(run_dir: Path) -> Iterator[None]:
             what="another process is writing this run",
             remedy="Wait for it to end, or measure into another folder with --out.",
         ) from None
+    except OSError as error:
+        raise storage_error(
+            error,
+            run_dir,
+            kind=DestinationError,
+            remedy="Choose another folder with --out; to go on with a run, copy it there first.",
+        ) from None
     try:
         yield
     finally:
@@ -88,15 +96,9 @@ def reserve_run_dir(run_dir: Path, *, resume: bool) -> bool:
 
     DestinationError when something stands there and `resume` was not asked for.
     """
-    try:
+    with translate_os_errors(run_dir, remedy="Choose another folder with --out."):
         run_dir.mkdir(parents=True, exist_ok=True)
         present = _names_in(run_dir)
-    except OSError as error:
-        raise DestinationError(
-            where=str(run_dir),
-            what=f"the run's folder cannot be made ({error.strerror})",
-            remedy="Choose another folder with --out.",
-        ) from None
     if MANIFEST_NAME in present and resume:
         return True
     if all(map(_is_unfinished, present)):
@@ -135,7 +137,8 @@ def _is_unfinished(name: str) -> bool:
 @contextmanager
 def scratch_folder(run_dir: Path) -> Iterator[Path]:
     """An empty folder for the files of one trial, removed with all it holds at the end."""
-    folder = make_marked_folder(run_dir, _SCRATCH_PREFIX)
+    with _translate_write_errors(run_dir):
+        folder = make_marked_folder(run_dir, _SCRATCH_PREFIX)
     try:
         yield folder
     finally:
@@ -157,8 +160,9 @@ def create_run(run_dir: Path, manifest: Manifest) -> None:
 def write_manifest(run_dir: Path, manifest: Manifest) -> None:
     """Replace `manifest.json` in one step: readers see the old one or the new one, whole."""
     target = run_dir / MANIFEST_NAME
-    with _translate_write_errors(target):
-        replace_whole(target, f"{manifest.model_dump_json(indent=2)}\n".encode(), is_synced=True)
+    content = f"{manifest.model_dump_json(indent=2)}\n".encode()
+    with _translate_write_errors(target, len(content)):
+        replace_whole(target, content, is_synced=True)
 
 
 def append_trial(run_dir: Path, trial: Trial) -> None:
@@ -169,7 +173,7 @@ def append_trial(run_dir: Path, trial: Trial) -> None:
     """
     target = run_dir / TRIALS_NAME
     line = trial.model_dump_json().encode() + b"\n"
-    with _translate_write_errors(target), target.open("ab+", buffering=0) as file:
+    with _translate_write_errors(target, len(line)), target.open("ab+", buffering=0) as file:
         if file.seek(0, os.SEEK_END) > 0:
             file.seek(-1, os.SEEK_END)
             if file.read(1) != b"\n":
@@ -180,13 +184,13 @@ def append_trial(run_dir: Path, trial: Trial) -> None:
         os.fsync(file.fileno())
 
 
-def _translate_write_errors(target: Path) -> AbstractContextManager[None]:
+def _translate_write_errors(target: Path, needed_bytes: int = 0) -> AbstractContextManager[None]:
     resuming = "resume with --resume; finished trials are safe."
     return translate_os_errors(
         target,
-        kind=RunError,
         full=f"Free some space and {resuming}",
-        other=f"Check the storage and {resuming}",
+        remedy=f"Check the storage and {resuming}",
+        needed_bytes=needed_bytes,
     )
 
 

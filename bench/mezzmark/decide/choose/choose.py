@@ -36,7 +36,14 @@ from mezzmark.decide.choose.preference import (
 from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, truncated_round
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.figures import FigureName
-from mezzmark.model.request import ChooseSettings, Need, Wish, parse_wishes, unknown_value
+from mezzmark.model.request import (
+    ChooseSettings,
+    Need,
+    Wish,
+    doubtful_limit,
+    parse_wishes,
+    unknown_value,
+)
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.fidelity import metric_of
 
@@ -58,11 +65,14 @@ def settings_for(
     """What is given, completed by the first scenario that has a `[choose]` table.
 
     Needs given replace the scenario's needs, wishes given its wishes and weights. ScenarioError
-    names what cannot be read.
+    names what cannot be read, and a limit that was hardly meant so.
     """
+    asked = tuple(map(Need.parse, needs))
+    if doubt := next(filter(None, map(doubtful_limit, asked)), None):
+        raise doubt
     base = next((s.choose for s in scenarios if s.choose is not None), ChooseSettings())
     given: dict[str, object] = {
-        "needs": tuple(map(Need.parse, needs)) or None,
+        "needs": asked or None,
         "wishes": parse_wishes(wishes) or None,
         "weights": {} if wishes else None,
         "indifference_fraction": indifference_fraction,

@@ -31,7 +31,7 @@ from mezzmark.host.common import (
     read_usable_core_count,
 )
 from mezzmark.model.encoding import Encoding, check_frame
-from mezzmark.model.errors import ScenarioError
+from mezzmark.model.errors import ScenarioError, count_text
 from mezzmark.model.footage import ColourTags, FrameIndex, constant_rate
 from mezzmark.model.jobs import Measured
 from mezzmark.model.tasks.encode import EncodeJob, EncodeMeasurement
@@ -146,9 +146,10 @@ def _read_clip(
     if needed_bytes > MEMORY_FRACTION * free_bytes:
         fitting = int(MEMORY_FRACTION * free_bytes * index.frame_count / needed_bytes)
         jobs = f"{job_count} jobs of " if job_count > 1 else ""
+        pictures = count_text(index.frame_count, "picture")
         raise ScenarioError(
             where=where,
-            what=f"{jobs}{index.frame_count} pictures as {encoding.pixel_format} need "
+            what=f"{jobs}{pictures} as {encoding.pixel_format} need "
             f"{needed_bytes / 1e9:.1f} GB of memory and {free_bytes / 1e9:.1f} GB are free",
             remedy=f"Set {where} to {max(fewest, fitting)} or fewer, or free memory.",
         )

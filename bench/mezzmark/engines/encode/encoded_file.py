@@ -25,7 +25,7 @@ from mezzmark.engines.media.pixels import frame_bytes
 from mezzmark.engines.media.probe import open_media, probe_media
 from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.encoding import Encoding, check_frame
-from mezzmark.model.errors import EncodingError
+from mezzmark.model.errors import EncodingError, count_text
 from mezzmark.model.footage import FrameIndex, constant_rate, is_constant_rate
 from mezzmark.model.jobs import PreparedMedia, PrepareEncodingJob
 from mezzmark.own_files import safe_file_name
@@ -132,7 +132,9 @@ def refuse_lost_pictures(
     """EncodingError when a file does not hold as many pictures as went in, or not in their order
     (`in_order`, None where nobody can tell)."""
     if found.frame_count != source.frame_count or in_order is False:
-        what = f"{source.frame_count} pictures went in and {found.frame_count} came back"
+        what = (
+            f"{count_text(source.frame_count, 'picture')} went in and {found.frame_count} came back"
+        )
         if in_order is False:
             what += ", in another order or with their stamps lost"
         raise EncodingError(where=where, what=what, remedy=remedy)

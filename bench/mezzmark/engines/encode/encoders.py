@@ -21,14 +21,13 @@ from mezzmark.model.catalogue.core import ENTRIES, find_encoding
 from mezzmark.model.encoding import QUIET_ENVIRONMENT, Encoding
 from mezzmark.model.errors import (
     DestinationError,
-    DiskFullError,
     EncodingError,
     EngineError,
     MezzmarkError,
     nearest,
 )
 from mezzmark.model.footage import ColourTags
-from mezzmark.own_files import FULL_ERRORS
+from mezzmark.own_files import STORAGE_ERRORS
 
 if TYPE_CHECKING:
     from av.codec.context import CodecOption
@@ -115,7 +114,7 @@ def open_encoder(
     Times are in frames unless `time_base` says otherwise; `prepare` may add to container and
     encoder. Raises DestinationError where something stands already, EngineError where FFmpeg lacks
     the encoder, EncodingError where encoder or container refuses, does not know an option, or gives
-    up on the way, DiskFullError when there is no more room.
+    up on the way, OSError of `STORAGE_ERRORS` where the storage is at fault.
     """
     if path.exists():
         raise taken(path, "Name another place.")
@@ -136,19 +135,15 @@ def open_encoder(
     except (FFmpegError, ValueError) as error:
         container.close()
         path.unlink(missing_ok=True)  # made just now, and empty
-        if isinstance(error, EncodingError):
+        if isinstance(error, EncodingError) or getattr(error, "errno", None) in STORAGE_ERRORS:
             raise
         raise _refusal(encoding, error) from error
     try:
         with container:
             yield container, track
     except FFmpegError as error:
-        if error.errno in FULL_ERRORS:
-            raise DiskFullError(
-                where=str(path.parent),
-                what="there was no room left for the encoded file",
-                remedy="Make room, or name another folder.",
-            ) from error
+        if error.errno in STORAGE_ERRORS:
+            raise
         what = f"the encoder gave up on the way ({error.strerror})"
         remedy = "Try another profile or pixel format, or leave the encoding out."
         raise unusable(encoding, what, remedy) from error

@@ -22,7 +22,13 @@ from mezzmark.engines.footage.recipe import (
     generate_frames,
     recipe_pixel_format,
 )
-from mezzmark.engines.media.cache import cache_key, fetch_entry, file_fingerprint, library_versions
+from mezzmark.engines.media.cache import (
+    cache_errors,
+    cache_key,
+    fetch_entry,
+    file_fingerprint,
+    library_versions,
+)
 from mezzmark.engines.media.frame_index import (
     NO_STAMP,
     ProgressUpdate,
@@ -33,11 +39,10 @@ from mezzmark.engines.media.frame_index import (
 from mezzmark.engines.media.pixels import frame_from_planes
 from mezzmark.engines.media.probe import unfit
 from mezzmark.model.encoding import ORIGINAL, Encoding
-from mezzmark.model.errors import DestinationError, FootageError
+from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import FrameIndex, OriginalSpec, Recipe
 from mezzmark.model.jobs import PreparedMedia, PrepareOriginalJob, PrepareOwnJob
 from mezzmark.model.tasks.spec import MediaReference
-from mezzmark.own_files import translate_os_errors
 
 ORIGINAL_VERSION: Final = 2
 """Part of every cache key: to be raised whenever the same facts give another file."""
@@ -263,11 +268,5 @@ def _cached_index(index_path: Path, media_path: Path) -> FrameIndex | None:
 
 
 def _store(index: FrameIndex, index_path: Path) -> None:
-    with translate_os_errors(
-        index_path.parent,
-        kind=DestinationError,
-        full="Free some space, or choose another cache folder.",
-        other="Choose another cache folder.",
-    ):
-        index_path.parent.mkdir(parents=True, exist_ok=True)
+    with cache_errors(index_path.parent):
         write_frame_index(index, index_path)

@@ -19,7 +19,7 @@ import secrets
 import shutil
 import time
 from collections.abc import Callable
-from contextlib import suppress
+from contextlib import AbstractContextManager, suppress
 from fractions import Fraction
 from importlib.metadata import version
 from pathlib import Path
@@ -29,12 +29,18 @@ from platformdirs import user_cache_path
 from pydantic import BaseModel, ValidationError
 
 import mezzmark
-from mezzmark.model.errors import DiskFullError
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import FrameIndex, constant_rate
 from mezzmark.model.jobs import PreparedMedia
 from mezzmark.model.tasks.spec import MediaReference
-from mezzmark.own_files import FULL_ERRORS, make_marked_folder, remove_marked, replace_whole
+from mezzmark.own_files import (
+    FULL_ERRORS,
+    STORAGE_ERRORS,
+    make_marked_folder,
+    remove_marked,
+    replace_whole,
+    translate_os_errors,
+)
 
 CACHE_VARIABLE = "MEZZMARK_CACHE"
 CACHE_SCHEMA_VERSION = 2
@@ -130,31 +136,39 @@ def fetch_entry(
     gives its index, and that folder is renamed.
 
     A broken entry in that place is replaced; a whole one made by somebody else meanwhile is kept
-    and returned. `needed_bytes` is what making it may take on disk. Raises DiskFullError with that
-    amount.
+    and returned. `needed_bytes` is what making it may take on disk. Raises DiskFullError with what
+    is missing of that amount, DestinationError where the cache cannot be written.
     """
     if found := find_entry(cache_dir, key):
         return found
-    try:
+    with cache_errors(cache_dir, needed_bytes):
         cache_dir.mkdir(parents=True, exist_ok=True)
         if shutil.disk_usage(cache_dir).free < needed_bytes:
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         _remove_stale(cache_dir)
         partial = make_marked_folder(cache_dir, f".{key}.{PARTIAL}.")
-        try:
-            made = _seal(partial, make(partial), final=cache_dir / key)
-            return _settle(cache_dir, key, partial) or made
-        finally:
-            remove_marked(partial)
+    try:
+        made = _seal(partial, make(partial), final=cache_dir / key)
+        return _settle(cache_dir, key, partial) or made
     except OSError as error:  # FFmpeg's own errors of this kind are OSErrors in PyAV too
-        if isinstance(error, DiskFullError) or error.errno not in FULL_ERRORS:
+        if error.errno not in STORAGE_ERRORS:
             raise
-        free_bytes = shutil.disk_usage(cache_dir if cache_dir.exists() else Path.cwd()).free
-        raise DiskFullError(
-            where=str(cache_dir),
-            what=f"{needed_bytes / 1e6:.0f} MB are needed and {free_bytes / 1e6:.0f} MB are free",
-            remedy=f"Make room, or name another folder in {CACHE_VARIABLE}",
-        ) from error
+        remove_marked(partial)  # so that what is free is told rightly
+        with cache_errors(cache_dir, needed_bytes):
+            raise
+    finally:
+        remove_marked(partial)
+
+
+def cache_errors(cache_dir: Path, needed_bytes: int = 0) -> AbstractContextManager[None]:
+    """Turn an OSError of writing the cache into DiskFullError or DestinationError."""
+    another = f"name another folder with --cache or in {CACHE_VARIABLE}."
+    return translate_os_errors(
+        cache_dir,
+        full=f"Make room, or {another}",
+        remedy=f"What is to be measured is made there: {another}",
+        needed_bytes=needed_bytes,
+    )
 
 
 def file_fingerprint(path: Path) -> str:

@@ -197,8 +197,8 @@ def _refuse_gaps(reading: _Reading) -> None:
     lost = [p for p in reading.packets if reading.pts[0] < p < reading.pts[-1] and p not in shown]
     if lost:
         what = (
-            f"{len(lost)} of {len(lost) + len(shown)} pictures are in the file but cannot "
-            "be decoded; the file is damaged"
+            f"{len(lost)} of {len(lost) + len(shown)} pictures in the file cannot be decoded; the "
+            "file is damaged"
         )
         raise unfit(reading.path, what, _DAMAGE_REMEDY)
 

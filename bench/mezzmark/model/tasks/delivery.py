@@ -7,7 +7,7 @@ from typing import Final, Literal
 from pydantic import Field
 
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import BitRate, Fact
 from mezzmark.model.tasks.spec import (
     CountChoice,
     Figure,
@@ -27,7 +27,7 @@ class DeliverySettings(Fact):
     """The delivery task: an encoding decoded and encoded again for the viewer."""
 
     codec: Literal["AVC", "HEVC"] = "AVC"
-    bitrate_bps: int = Field(default=12_000_000, ge=100_000, le=800_000_000)
+    bitrate_bps: BitRate = Field(default=12_000_000, ge=100_000, le=800_000_000)
     passes: tuple[Passes, ...] = Field(default=(1, 2), min_length=1)
     preset: Literal["ultrafast", "veryfast", "fast", "medium", "slow"] = "medium"
     threads: tuple[CountChoice, ...] = Field(default=("all",), min_length=1)

@@ -19,7 +19,7 @@ from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.decide.estimate.ranking import Ranking, surely_faster
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.encoding import ORIGINAL
-from mezzmark.model.request import Need, Wish, unknown_value
+from mezzmark.model.request import Need, Wish, doubtful_limit, unknown_value
 from mezzmark.model.scenario import Scenario
 from mezzmark.report.prose.numbers import (
     count_text,
@@ -212,6 +212,8 @@ def choosing_warnings(scenario: Scenario) -> tuple[str, ...]:
     for need in scenario.choose.needs if scenario.choose else ():
         if problem := unknown_value(need, customs if need.subject == "codec" else ()):
             texts.append(f"[choose] {problem.what}, unless your footage has it. {problem.remedy}")
+        if doubt := doubtful_limit(need):
+            texts.append(f"[choose] {doubt}.")
     return tuple(f"warning: {text}" for text in texts)
 
 

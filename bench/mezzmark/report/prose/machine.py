@@ -189,8 +189,9 @@ def self_test_lines(found: SelfTestFindings) -> list[str]:
         f"{limit.slowdown_fraction:.1%} with {limit.round_count}" for limit in found.detectable
     )
     return [
-        f"Identical players compared {found.comparison_count} times, {found.round_count} rounds "
-        f"each: {count_text(found.false_alarm_count, 'false alarm')} ({share.point:.0%}, "
+        f"Identical players compared {count_text(found.comparison_count, 'time')}, "
+        f"{count_text(found.round_count, 'round')} each: "
+        f"{count_text(found.false_alarm_count, 'false alarm')} ({share.point:.0%}, "
         f"{share.confidence_level:.0%} interval {share.low:.1%} to {share.high:.1%}).",
         "Two identical trials of a round differ by "
         f"{found.round_sd_fraction:.1%} (standard deviation of the ratio).",

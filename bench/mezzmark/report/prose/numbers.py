@@ -6,6 +6,7 @@ from collections.abc import Callable, Collection, Sequence
 from typing import Final
 
 from mezzmark.decide.estimate.observed_run import BITS_PER_HOUR_TO_GB
+from mezzmark.model.errors import count_text as count_text  # noqa: PLC0414 - also had from here
 from mezzmark.model.estimate import Estimate, Withheld
 
 SHOWN_UNITS: Final = {"bit/s": (1e-6, "Mbit/s"), "B": (1e-6, "MB")}
@@ -140,11 +141,6 @@ def few_text(parts: Sequence[str], most: int, rest: Callable[[int], str]) -> str
     return "; ".join([*parts[:most], *([rest(left)] if left > 0 else [])])
 
 
-def count_text(count: int, noun: str) -> str:
-    """`1 round`, `3 rounds`, `1,024 samples`."""
-    return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
-
-
 def count_span_text(counts: Collection[int], noun: str) -> str:
     """`4 rounds`, or `4 to 6 rounds`."""
     low, high = min(counts), max(counts)
@@ -183,7 +179,7 @@ def _reason(reason: Withheld) -> str:
         case "few_moves":
             text = f"no interval: needs {count_text(needed, 'more round')}"
             moves = reason.moves_a_round
-            return f"{text}, or {moves} samples a round" if moves else text
+            return f"{text}, or {count_text(moves, 'sample')} a round" if moves else text
         case "clustered":
             return (
                 "no interval: slow samples crowd into few trials, so the limit lies beyond the "

@@ -7,7 +7,7 @@ from typing import Final
 from mezzmark.decide.compare.self_test import SelfTestReport
 from mezzmark.model.inspection import Advice, Inspection, Spread
 from mezzmark.model.run import HostFacts
-from mezzmark.report.prose.numbers import list_text, number_text, visible_text
+from mezzmark.report.prose.numbers import count_text, list_text, number_text, visible_text
 from mezzmark.report.tables.table import Column, Entry, Table, fact_table, tabulate
 from mezzmark.report.view import RunView
 
@@ -164,7 +164,9 @@ def _rate(found: Inspection) -> str:
 
 
 def _length(found: Inspection) -> str:
-    examined = f"{found.examined_duration_s:.2f} s, {found.examined_frame_count} frames"
+    examined = (
+        f"{found.examined_duration_s:.2f} s, {count_text(found.examined_frame_count, 'frame')}"
+    )
     return f"{examined} examined" if found.is_excerpt else examined
 
 
@@ -222,6 +224,7 @@ def _trace(values: Sequence[float]) -> str:
 
 def _audio(found: Inspection) -> str:
     return "; ".join(
-        f"{track.codec}, {track.channel_count} channels, {track.sample_rate_hz / 1000:g} kHz"
+        f"{track.codec}, {count_text(track.channel_count, 'channel')}, "
+        f"{track.sample_rate_hz / 1000:g} kHz"
         for track in found.audio_tracks
     )

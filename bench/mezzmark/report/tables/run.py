@@ -186,7 +186,7 @@ def _frame_rate(clip: ClipManifest) -> Entry | None:
 
 def _key_spacing(clip: ClipManifest) -> Entry:
     frames = clip.keyframe_interval_median
-    return Entry(f"{number_text(frames)} frames", sort=frames)
+    return Entry(f"{number_text(frames)} frame{'s' * (frames != 1)}", sort=frames)
 
 
 def encoding_table(view: RunView) -> Table:
