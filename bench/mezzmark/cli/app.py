@@ -1,5 +1,6 @@
 """The commands: each parses, calls one library function and prints one value."""
 
+import errno
 import sys
 from pathlib import Path
 from typing import Annotated, NoReturn
@@ -250,6 +251,11 @@ def main() -> None:
         _end_with(str(problem), problem.exit_code)
     except BrokenPipeError:
         raise SystemExit(0) from None
+    except OSError as problem:
+        if problem.errno != errno.ENAMETOOLONG:
+            raise
+        what = "no file system takes so long a name. Most take 255 bytes between two slashes"
+        _end_with(f"{str(problem.filename)[:40]}…: {what}", UsageError.exit_code)
 
 
 def _end_with(text: str, exit_code: int) -> NoReturn:
