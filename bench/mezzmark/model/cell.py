@@ -104,7 +104,7 @@ class Setting(Mapping[str, Any]):
                 continue
             if type(value) is not axis.kind:
                 raise ValueError(f"{name} is {value!r} and must be of type {axis.kind.__name__}")
-            if axis.kind is int and not 0 < value <= MAX_SETTING:
+            if isinstance(value, int) and not 0 < value <= MAX_SETTING:
                 raise ValueError(f"{name} is {value} and must lie between 1 and {MAX_SETTING}")
             self._values[name] = value  # type: ignore[assignment]  # its type was just checked
         self._hash = hash(tuple(self._values.items()))
