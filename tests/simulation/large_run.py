@@ -75,7 +75,7 @@ def write_large_run(run_dir: Path, *, moves: int, shape: str, seed: int = 1) -> 
                     },
                     "seed": seed,
                     "started_utc": "2026-03-01T10:00:00Z",
-                    "wall_ns": 10**9,
+                    "wall_ns": 10**12,
                     "outcome": "finished",
                     "reason": "",
                     "measurement": _moves(median_ms, moves_each, rng),

@@ -97,7 +97,8 @@ def test_no_sentence_changes_a_name(tmp_path: Path) -> None:
         manifest, trials = fabricate_run(made)
         fidelity = [fidelity_trial("street at dusk", n, [generation([4.0])]) for n in PLAIN_NAMES]
         create_run(tmp_path / host, manifest)
-        for trial in (*trials, *fidelity):
+        placed = (t.model_copy(update={"position": 90 + k}) for k, t in enumerate(fidelity))
+        for trial in (*trials, *placed):
             append_trial(tmp_path / host, trial)
         runs.append(tmp_path / host)
     paths = write_report(runs, out_dir=tmp_path / "report", with_figure_files=False)

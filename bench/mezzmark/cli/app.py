@@ -1,5 +1,6 @@
 """The commands: each parses, calls one library function and prints one value."""
 
+import errno
 import os
 import shlex
 import subprocess
@@ -264,6 +265,9 @@ def main() -> None:
     except MezzmarkError as problem:
         _end_with(str(problem), problem.exit_code)
     except OSError as error:  # of a place where no better words are known
+        if error.errno == errno.ENAMETOOLONG:
+            what = "no file system takes so long a name. Most take 255 bytes between two slashes"
+            _end_with(f"{str(error.filename)[:40]}…: {what}", UsageError.exit_code)
         where = str(error.filename or "storage")
         remedy = "Check it, and give the command again."
         refused = storage_error(error, where, remedy=remedy, verb="used")

@@ -25,6 +25,9 @@ differ by (`null`); the choice of a player (`pilot`)."""
 
 AxisValue = str | int | bool
 
+MAX_SETTING: Final = 100_000
+"""Of threads, jobs, heights and passes: far beyond any machine and picture."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Axis:
@@ -84,7 +87,8 @@ what an axis is called for people is in `report.prose.terms`."""
 class Setting(Mapping[str, Any]):
     """Axis → value; an axis that is not set reads as its default. Frozen, comparable, hashable.
 
-    Raises ValueError for an unknown axis and for a value of another type than the axis has.
+    Raises ValueError for an unknown axis, a value of another type than the axis has, and a number
+    that is none of a machine.
     """
 
     __slots__ = ("_hash", "_values")
@@ -100,6 +104,8 @@ class Setting(Mapping[str, Any]):
                 continue
             if type(value) is not axis.kind:
                 raise ValueError(f"{name} is {value!r} and must be of type {axis.kind.__name__}")
+            if isinstance(value, int) and not 0 < value <= MAX_SETTING:
+                raise ValueError(f"{name} is {value} and must lie between 1 and {MAX_SETTING}")
             self._values[name] = value  # type: ignore[assignment]  # its type was just checked
         self._hash = hash(tuple(self._values.items()))
 

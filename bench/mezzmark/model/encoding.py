@@ -183,9 +183,9 @@ class CustomEncoding(Fact):
     container: Container = "mov"
     pixel_format: str | None = None
     options: dict[str, str | int | float] = {}
-    bitrate_bps: BitRate | None = Field(default=None, ge=1_000)
-    keyframe_interval: int | None = Field(default=None, ge=1)
-    b_frames: int | None = Field(default=None, ge=0)
+    bitrate_bps: BitRate | None = Field(default=None, ge=1_000, le=100_000_000_000)
+    keyframe_interval: int | None = Field(default=None, ge=1, le=100_000)
+    b_frames: int | None = Field(default=None, ge=0, le=100)
 
 
 MPEG2_FORBIDDEN_LENGTH: Final = 4096

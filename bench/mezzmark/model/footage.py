@@ -1,22 +1,29 @@
 """What a clip is: a recipe with a seed, or the user's own files; and what a media file holds."""
 
+import math
+import re
 from fractions import Fraction
 from typing import Annotated, Final, Literal
 
-from pydantic import BeforeValidator, Field, PlainSerializer, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, model_validator
 
 from mezzmark.model.fact import BitRate, Fact
+
+_RATE: Final = re.compile(r"\s*\d{1,12}(\.\d{1,12})?(/\d{1,12})?\s*", re.ASCII)
 
 
 def _fraction(value: object) -> object:
     """Accept 24, "24000/1001", 23.976 (the nearest n·1000/1001 rate) or a Fraction."""
-    if isinstance(value, float):
+    if isinstance(value, float) and math.isfinite(value):
         near = Fraction(round(value * 1001 / 1000) * 1000, 1001)
         return near if abs(float(near) - value) < 5e-3 else Fraction(value).limit_denominator(1001)
-    if isinstance(value, int | str) and not isinstance(value, bool):
+    if isinstance(value, int | float | str) and not isinstance(value, bool):
         try:
+            # Python would write out the digits of "1e999999999".
+            if isinstance(value, str) and not _RATE.fullmatch(value):
+                raise ValueError
             return Fraction(value)
-        except (ValueError, ZeroDivisionError):
+        except (ValueError, OverflowError, ZeroDivisionError):
             raise ValueError('a rate is written 25, 23.976 or "24000/1001"') from None
     return value
 
@@ -28,6 +35,19 @@ Rate = Annotated[
 ]
 """Frames per second as an exact fraction; written `"24000/1001"` in files."""
 
+FrameRate = Annotated[Rate, Field(ge=1, le=1000)]
+"""A rate that may be asked for: slower is a slide show, faster no player keeps up with."""
+
+
+def _rate_text(text: str) -> str:
+    if not isinstance(rate := _fraction(text), Fraction) or rate <= 0:
+        raise ValueError("a rate is a number above 0")
+    return text
+
+
+RateText = Annotated[str, AfterValidator(_rate_text)]
+"""A rate as a measurement notes it: `"24000/1001"`."""
+
 EvenPixels = Annotated[int, Field(ge=64, le=8192, multiple_of=2)]
 
 
@@ -37,7 +57,7 @@ class Recipe(Fact):
 
     width_px: EvenPixels = 1920
     height_px: EvenPixels = 1080
-    frame_rate: Rate = Fraction(24000, 1001)
+    frame_rate: FrameRate = Fraction(24000, 1001)
     duration_s: float = Field(default=4.0, gt=0, le=600)
     bit_depth: Literal[8, 10] = 8
     texture: float = Field(default=1.0, ge=0, le=2, description="strength of fine detail")
@@ -45,7 +65,7 @@ class Recipe(Fact):
     pan_heights_per_s: float = Field(default=0.06, ge=0, le=2)
     handheld_heights: float = Field(default=0.004, ge=0, le=0.05, description="rms sway")
     grain: float = Field(default=1.25, ge=0, le=4, description="sensor noise, rms of 8-bit codes")
-    cut_interval_s: float = Field(default=0, ge=0, description="0 means one shot")
+    cut_interval_s: float = Field(default=0, ge=0, le=86_400, description="0 means one shot")
     exposure_change_stops: float = Field(default=0.2, ge=0, le=3)
 
     @property

@@ -1,7 +1,9 @@
 """Turns what pydantic found wrong with a scenario into one line a person can act on."""
 
 import json
+import re
 import tomllib
+from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from typing import Any, Final, get_args
@@ -15,24 +17,34 @@ from mezzmark.model.scenario import Scenario, task_tables
 KeyPath = tuple[str | int, ...]
 
 
+_TOKEN: Final = re.compile(
+    r'"""(?:\\.|[^\\])*?"""(?!")'
+    r"|'''.*?'''(?!')"
+    r'|"(?:\\.|[^"\\])*"'
+    r"|'[^']*'|#[^\n]*|[][{}\n]",
+    re.DOTALL,
+)
+"""What may hold a line break that ends no statement, brackets, and the breaks themselves."""
+
+
 def find_line(text: str, path: KeyPath) -> int | None:
     """The line (from 1) of a TOML text on which the key of this path is written, or the nearest
     enclosing key that is; None where there is none. Entries of arrays have their index in the path.
-
-    The text is read again and again, a line longer each time: what ends within a statement is no
-    TOML, so that a key is where the first text that has it went on from the last that had not.
     """
-    lines = text.splitlines(keepends=True)
-    found, deepest, start = None, 0, 1
-    for end in range(1, len(lines) + 1):
-        try:
-            data = tomllib.loads("".join(lines[:end]))
-        except tomllib.TOMLDecodeError:
-            continue
-        if (depth := _depth(data, path)) > deepest:
-            found, deepest = start, depth
-        start = end + 1
-    return found
+    ends, open_count = [0], 0
+    for token in _TOKEN.finditer(text):
+        open_count += (token[0] in "[{") - (token[0] in "]}")
+        if token[0] == "\n" and not open_count:
+            ends.append(token.end())
+    ends.append(len(text))
+
+    def depth_at(place: int) -> int:
+        return _depth(tomllib.loads(text[: ends[place]]), path)
+
+    if not (deepest := depth_at(-1)):
+        return None
+    first = bisect_left(range(len(ends)), deepest, key=depth_at)
+    return text.count("\n", 0, ends[first - 1]) + 1
 
 
 def _depth(data: Any, path: KeyPath) -> int:
@@ -72,10 +84,10 @@ def _told_once(
     Left out is what only follows from another one: a list that is called too short because an
     entry of it is wrong, and a key that is missing because its name is misspelt.
     """
-    problems = [(_path_in(data, p["loc"]), p) for p in failure.errors(include_url=False)]
+    problems = [(path_in(data, p["loc"]), p) for p in failure.errors(include_url=False)]
     meant = {
         (*path[:-1], name)
-        for path, problem in problems
+        for path, problem in problems[:_LOOKED_INTO]
         if problem["type"] == "extra_forbidden"
         for name in nearest(str(path[-1]), _fields_at(model, path[:-1]), count=1)
     }
@@ -104,7 +116,7 @@ def dotted(path: KeyPath) -> str:
     return shown
 
 
-def _path_in(data: Any, location: Sequence[str | int]) -> KeyPath:
+def path_in(data: Any, location: Sequence[str | int]) -> KeyPath:
     """The part of pydantic's location that exists in the file (union branches do not)."""
     path: KeyPath = ()
     for position, part in enumerate(location, start=1):
@@ -134,11 +146,15 @@ def _describe(problems: Sequence[Any], *, path: KeyPath, model: type[BaseModel])
     return f"{_as_written(first['input'])} is not legal", f"{question}Legal is: {expected}"
 
 
+_LOOKED_INTO: Final = 100
+"""Problems of which one may follow from another: nobody reads on, and each takes a search."""
+
 _EXPECTED: Final = {
     "greater_than_equal": "a number of at least {ge}",
     "greater_than": "a number above {gt}",
     "less_than_equal": "a number of at most {le}",
     "less_than": "a number below {lt}",
+    "finite_number": "a number that is not infinite",
     "multiple_of": "a multiple of {multiple_of}",
     **dict.fromkeys(("literal_error", "not_in_table"), "{expected}"),
     **dict.fromkeys(("int_type", "int_parsing", "int_from_float"), "a whole number"),

@@ -4,7 +4,7 @@ import hashlib
 from typing import Final, Literal
 
 from mezzmark.model.encoding import ORIGINAL_ENCODING, Encoding, has_alpha_plane
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import Amount, Fact, Positive, Whole
 from mezzmark.model.footage import MediaFacts
 from mezzmark.model.players import Player
 from mezzmark.model.scenario import Scenario
@@ -13,15 +13,15 @@ from mezzmark.model.scenario import Scenario
 class BandwidthPoint(Fact):
     """Bytes read plus bytes written a second, by `process_count` processes together."""
 
-    process_count: int
-    bytes_per_s: float
+    process_count: Positive
+    bytes_per_s: Amount
 
 
 class BandwidthFacts(Fact):
     """The copy rate by number of processes; each copied blocks of `block_bytes`."""
 
-    block_bytes: int
-    repeats: int
+    block_bytes: Whole
+    repeats: Whole
     points: tuple[BandwidthPoint, ...]
 
 
@@ -38,11 +38,11 @@ class HostFacts(Fact):
 
     host_label: str
     cpu_model: str | None
-    logical_core_count: int
-    physical_core_count: int | None
-    usable_core_count: int
-    memory_bytes: int
-    frequency_max_mhz: float | None
+    logical_core_count: Positive
+    physical_core_count: Whole | None
+    usable_core_count: Positive
+    memory_bytes: Whole
+    frequency_max_mhz: Amount | None
     governor: str | None
     turbo: str | None
     is_virtual: bool | None
@@ -53,10 +53,10 @@ class HostFacts(Fact):
     library_versions: dict[str, str]
     storage_path: str
     file_system: str | None
-    storage_free_bytes: int | None
+    storage_free_bytes: Whole | None
     gpu_driver: str | None = None
-    threads_per_core: int | None = None
-    numa_node_count: int | None = None
+    threads_per_core: Whole | None = None
+    numa_node_count: Whole | None = None
     memory_bandwidth: BandwidthFacts | None = None
 
 
@@ -74,9 +74,9 @@ class Link(Fact):
     """A modelled connection to storage: its rate, its round trip, how much is asked ahead."""
 
     name: str
-    rate_bps: float
-    round_trip_ns: int
-    window_bytes: int
+    rate_bps: Amount
+    round_trip_ns: Whole
+    window_bytes: Whole
 
 
 class ClipManifest(Fact):
@@ -90,11 +90,11 @@ class ClipManifest(Fact):
     source: Literal["recipe", "own"]
     original: MediaFacts
     fingerprint: str
-    frame_count: int
-    duration_s: float
-    keyframe_interval_median: float
-    share: float | None = None
-    key_frames: tuple[int, ...] = ()
+    frame_count: Positive
+    duration_s: Amount
+    keyframe_interval_median: Amount
+    share: Amount | None = None
+    key_frames: tuple[Whole, ...] = ()
 
     @property
     def original_encoding(self) -> Encoding:
@@ -117,10 +117,10 @@ class MediaManifest(Fact):
 
     clip: str
     encoding: str
-    file_bytes: int
+    file_bytes: Whole
     fingerprint: str
-    frame_count: int
-    bitrate_bps: float
+    frame_count: Positive
+    bitrate_bps: Amount
 
 
 class LeftFile(Fact):

@@ -1,5 +1,6 @@
 """The scenario: what is to be measured, as the user writes it in TOML."""
 
+from collections import Counter
 from collections.abc import Mapping
 from typing import Annotated, Any, Final, Literal, TypeVar
 
@@ -67,8 +68,8 @@ class Scenario(Fact):
     precision_fraction: float = Field(
         default=0.05, gt=0, lt=1, description="relative half-width at which rounds stop"
     )
-    time_budget_s: float | None = Field(default=None, gt=0, description=ROUNDS_RULE)
-    trial_timeout_s: float = Field(default=300, gt=0)
+    time_budget_s: float | None = Field(default=None, gt=0, le=31_536_000, description=ROUNDS_RULE)
+    trial_timeout_s: float = Field(default=300, gt=0, le=604_800)
     null_arm: bool = Field(
         default=False, description="measure the first cell of each task twice a round"
     )
@@ -149,6 +150,6 @@ class Scenario(Fact):
 
 
 def _refuse_repeats(kind: str, names: list[str]) -> None:
-    repeated = sorted({name for name in names if names.count(name) > 1})
+    repeated = sorted(name for name, count in Counter(names).items() if count > 1)
     if repeated:
         raise ValueError(f'two entries share the {kind} name "{repeated[0]}"; names must differ')

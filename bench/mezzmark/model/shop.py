@@ -10,7 +10,7 @@ from typing import Annotated, Final, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from mezzmark.model.fact import BitRate, Fact, parse_quantity
-from mezzmark.model.footage import EvenPixels, Rate
+from mezzmark.model.footage import EvenPixels, FrameRate
 
 SHOP_SCHEMA: Final = 1
 
@@ -46,7 +46,7 @@ class Camera(Fact):
     cards_per_day: int = Field(default=2, ge=1, le=200, description="cards per camera and day")
     width_px: EvenPixels = Field(default=3840, description="picture width in pixels")
     height_px: EvenPixels = Field(default=2160, description="picture height in pixels")
-    frame_rate: Rate = Field(default=Fraction(24000, 1001), description="frames a second")
+    frame_rate: FrameRate = Field(default=Fraction(24000, 1001), description="frames a second")
 
     @property
     def card_hours(self) -> float:
@@ -93,9 +93,12 @@ class Shop(Fact):
         default=0.8, gt=0, le=1, description="share of the payload rate that may be planned for"
     )
     array_mb_per_s: Annotated[float, BeforeValidator(_mb_per_s)] = Field(
-        default=800.0, gt=0, description="what the storage delivers, in 10⁶ bytes a second"
+        default=800.0,
+        gt=0,
+        le=1_000_000,
+        description="what the storage delivers, in 10⁶ bytes a second",
     )
-    retention_days: int = Field(default=90, ge=1, description="shooting days kept")
+    retention_days: int = Field(default=90, ge=1, le=36_500, description="shooting days kept")
     copies: int = Field(default=1, ge=1, le=10, description="copies kept of each intermediate")
     original_copies: int = Field(default=2, ge=0, le=10, description="copies kept of each original")
     shooting_start_hour: float = Field(
@@ -105,7 +108,10 @@ class Shop(Fact):
         default=18.0, gt=0, le=24, description="when the last card may arrive"
     )
     turnaround_hours: float = Field(
-        default=14.0, gt=0, description="hours from a card's arrival to footage ready to edit"
+        default=14.0,
+        gt=0,
+        le=8_760,
+        description="hours from a card's arrival to footage ready to edit",
     )
     late_cards_fraction: float = Field(
         default=0.05, ge=0, lt=1, description="share of cards that may be late"

@@ -29,6 +29,16 @@ _ROOTS = (_PACKAGE / "shipped", _PACKAGE.parent.parent)
 FOOTAGE_PLACEHOLDER = "{footage}"
 """Stands in `files` for what the user passes with `--footage`."""
 
+MAX_TOML_BYTES = 256 * 1024
+"""2,500 paths of 100 letters; shipped files have 2 KiB."""
+
+MAX_TOML_DEPTH = 16
+"""Tables and lists in each other; the deepest legal key lies four deep."""
+
+MAX_KEY_WORK = 2**24
+"""Dots of the line with most × (all dots + lines): what reading dotted keys takes in steps, since
+every beginning of a key is a key. A list of 1,000 files in a line takes a sixteenth."""
+
 _HEAD_BYTES = 4096
 """A zero byte among so many tells a media file or another binary one: no text has one."""
 
@@ -68,8 +78,20 @@ def find_scenario(scenario: str | Path) -> Path:
 def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
     """The file's text and its data. Raises ScenarioError with file, line, column and remedy."""
     try:
-        text = path.read_text(encoding="utf-8")
-        return text, tomllib.loads(text)
+        with path.open("rb") as file:
+            head = file.read(MAX_TOML_BYTES + 1)
+        if len(head) > MAX_TOML_BYTES and b"\0" not in head[:_HEAD_BYTES]:
+            raise _too_much(path.name, f"over {MAX_TOML_BYTES // 1024} KiB long")
+        text = head.decode("utf-8").replace("\r\n", "\n").replace("\r", "\n")
+        _refuse_long_keys(path.name, text)
+        data = tomllib.loads(text)
+        if _depth(data) > MAX_TOML_DEPTH:
+            raise _too_much(path.name, f"nested more than {MAX_TOML_DEPTH} deep")
+        return text, data
+    except ScenarioError:
+        raise
+    except RecursionError:
+        raise _too_much(path.name, f"nested more than {MAX_TOML_DEPTH} deep") from None
     except UnicodeDecodeError as problem:
         if b"\0" in problem.object[:_HEAD_BYTES]:
             raise ScenarioError(
@@ -94,6 +116,35 @@ def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
             what=f"it is not valid TOML: {what[0].lower()}{what[1:]}",
             remedy='A line reads: key = 3, key = "text", key = [1, 2] or [table]',
         ) from problem
+    except ValueError as problem:  # Python makes no number of thousands of digits
+        raise _too_much(path.name, "a file with a number of thousands of digits") from problem
+
+
+def _too_much(source: str, what: str) -> ScenarioError:
+    return ScenarioError(
+        where=source,
+        what=f"it is {what}, and no file of this kind needs that",
+        remedy="Start from `mezzmark scenario show first-look`",
+    )
+
+
+def _refuse_long_keys(source: str, text: str) -> None:
+    """ScenarioError where keys of many parts, in many lines, would take hours or all memory."""
+    dots = [line.count(".") for line in text.split("\n")]
+    most = max(dots)
+    if most * (sum(dots) + len(dots)) > MAX_KEY_WORK:
+        where = f"{source}, line {dots.index(most) + 1}"
+        raise _too_much(where, f"written with {most} dots in a line (limit {MAX_KEY_WORK} in all)")
+
+
+def _depth(data: Any) -> int:
+    """How deep tables and lists lie in each other, counted to one beyond what is legal."""
+    depth, level = 0, [data]
+    while level and depth <= MAX_TOML_DEPTH:
+        depth += 1
+        lists = [node.values() if isinstance(node, dict) else node for node in level]
+        level = [node for nodes in lists for node in nodes if isinstance(node, dict | list)]
+    return depth
 
 
 def read_scenario(

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import av
+import av.logging
 from av.container import InputContainer
 from av.error import FFmpegError
 from av.video.stream import VideoStream
@@ -33,9 +34,16 @@ def exact_fraction(value: Any) -> Fraction | None:
     return Fraction(int(value.numerator), int(value.denominator))
 
 
+MAX_PICTURE_PX: Final = 8192 * 8192
+"""Of a picture that is decoded: twice 8K, and the largest that a recipe may ask for. A file of 200
+bytes may claim any size, and its decoder takes 8 bytes a pixel twice before it reads the first."""
+
+_DECODER_LIMIT: Final = {"max_pixels": str(MAX_PICTURE_PX)}
+
 OPEN_OPTIONS: Final[dict[str, Any]] = {
-    # Only local files: a playlist must not make the measurement read from a network.
-    "options": {"protocol_whitelist": "file"},
+    # Only local files: a playlist must not make the measurement read from a network. The limit is
+    # for the decoders that FFmpeg tries while it opens a file.
+    "options": {"protocol_whitelist": "file", **_DECODER_LIMIT},
     # PyAV 19 has no such option: text in no known encoding never fails there.
     **({"metadata_errors": "replace"} if int(av.__version__.split(".")[0]) < 19 else {}),
 }
@@ -83,12 +91,39 @@ def video_track(container: InputContainer, path: str | Path) -> VideoStream:
     if track.codec_context is None:
         what = "this FFmpeg build has no decoder for its video track"
         raise unfit(path, what, "Convert the file first, or leave it out.")
-    if not track.codec_context.width or not track.codec_context.pix_fmt:
-        what = "the size or pixel format of its video track is not known"
+    width_px, height_px = track.codec_context.width, track.codec_context.height
+    if width_px * height_px > MAX_PICTURE_PX:
+        limit = f"the limit is {MAX_PICTURE_PX:,} pixels"
+        what = f"it claims pictures of {width_px}x{height_px}, and {limit}"
+        raise unfit(path, what, "Leave it out, or scale it down first.")
+    if not width_px or not track.codec_context.pix_fmt:
+        said = _complaint(track, path)
+        what = f"the size or pixel format of its video track is not known{said}"
         raise unfit(
-            path, what, "The file may be cut off or damaged; copy it from its source again."
+            path,
+            what,
+            "It may be cut off or damaged; copy it from its source again, or leave it out.",
         )
+    track.codec_context.options = dict(_DECODER_LIMIT)
     return track
+
+
+def _complaint(track: VideoStream, path: str | Path) -> str:
+    """What FFmpeg's decoder says of the first picture, in brackets; empty where it says nothing.
+    Its words hold the size that a header claims, where that is too large."""
+    level = av.logging.get_level()
+    av.logging.set_level(av.logging.ERROR)
+    try:
+        with av.logging.Capture(False) as said, av.open(str(path), **OPEN_OPTIONS) as again:
+            if not said:
+                context = again.streams[track.index].codec_context
+                context.options = dict(_DECODER_LIMIT)
+                next(again.decode(again.streams[track.index]), None)
+    except FFmpegError:
+        pass
+    finally:
+        av.logging.set_level(level)
+    return f" (FFmpeg: {said[-1][2].strip()})" if said else ""
 
 
 def probe_media(path: str | Path) -> MediaFacts:

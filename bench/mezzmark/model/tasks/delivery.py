@@ -7,7 +7,8 @@ from typing import Final, Literal
 from pydantic import Field
 
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
-from mezzmark.model.fact import BitRate, Fact
+from mezzmark.model.fact import BitRate, Fact, Positive, Whole
+from mezzmark.model.footage import RateText
 from mezzmark.model.tasks.spec import (
     CountChoice,
     Figure,
@@ -17,6 +18,7 @@ from mezzmark.model.tasks.spec import (
     Stock,
     TaskSpec,
     Work,
+    same_length,
     speed_figure,
 )
 
@@ -55,17 +57,19 @@ class DeliveryMeasurement(Fact):
     """
 
     task: Literal["delivery"] = "delivery"
-    frame_count: int
-    decoded_frame_count: int
+    frame_count: Positive
+    decoded_frame_count: Whole
     stamps_in_order: bool | None
-    pass_ns: tuple[int, ...]
-    pass_cpu_ns: tuple[int, ...]
-    decode_ns: int
-    file_bytes: int
-    packet_bytes: int
-    frame_rate: str
-    width_px: int
-    height_px: int
+    pass_ns: tuple[Positive, ...] = Field(min_length=1)
+    pass_cpu_ns: tuple[Whole, ...]
+    decode_ns: Whole
+    file_bytes: Whole
+    packet_bytes: Whole
+    frame_rate: RateText
+    width_px: Positive
+    height_px: Positive
+
+    _one_entry_per_pass = same_length("pass_ns", "pass_cpu_ns")
 
 
 def _decode_fraction(seen: Seen) -> float:
@@ -126,4 +130,5 @@ DELIVERY: Final = TaskSpec(
     headline="throughput_fps",
     reads_encoded_file=True,
     is_best_setting=True,
+    busy_ns=lambda measured: sum(measured.pass_ns) + measured.decode_ns,
 )

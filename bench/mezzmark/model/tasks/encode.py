@@ -7,7 +7,8 @@ from typing import Final, Literal
 from pydantic import Field
 
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import Fact, Positive, Whole
+from mezzmark.model.footage import RateText
 from mezzmark.model.tasks.spec import (
     CountChoice,
     EncoderJob,
@@ -40,17 +41,17 @@ class EncodeMeasurement(Fact):
     """One trial of encoding `frame_count` frames held in memory to a finished file."""
 
     task: Literal["encode"] = "encode"
-    frame_count: int
-    decoded_frame_count: int
+    frame_count: Positive
+    decoded_frame_count: Whole
     stamps_in_order: bool | None
-    wall_ns: int
-    cpu_ns: int
-    file_bytes: int
-    packet_bytes: int
+    wall_ns: Positive
+    cpu_ns: Whole
+    file_bytes: Whole
+    packet_bytes: Whole
     stream_digest: str
-    frame_rate: str
-    width_px: int
-    height_px: int
+    frame_rate: RateText
+    width_px: Positive
+    height_px: Positive
 
 
 def _bitrate_bps(seen: Seen) -> float:
@@ -97,4 +98,5 @@ ENCODE: Final = TaskSpec(
     headline="throughput_fps",
     is_free_for_original=True,
     is_best_setting=True,
+    busy_ns=lambda measured: measured.wall_ns,
 )

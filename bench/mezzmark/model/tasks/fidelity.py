@@ -11,8 +11,8 @@ from pydantic import Field
 from mezzmark.model.cell import Cell, PlannedTrial
 from mezzmark.model.chart import Chart, PatchKind
 from mezzmark.model.colour import DisplayName, Floats
-from mezzmark.model.fact import Fact, NameIn
-from mezzmark.model.footage import ColourTags
+from mezzmark.model.fact import Fact, NameIn, Number, Positive, Whole
+from mezzmark.model.footage import ColourTags, RateText
 from mezzmark.model.tasks.spec import (
     Better,
     EncoderJob,
@@ -34,11 +34,11 @@ class QualitySeries(Fact):
 
     pixel_format: str
     peak: int
-    plane_weights: tuple[float, float, float]
-    squared_error: tuple[tuple[float, float, float], ...] = ()
-    ssim: tuple[tuple[float, float, float], ...] = ()
-    ssim_all: tuple[float, ...] = ()
-    xpsnr_db: tuple[tuple[float | None, float | None, float | None], ...] = ()
+    plane_weights: tuple[Number, Number, Number]
+    squared_error: tuple[tuple[Number, Number, Number], ...] = ()
+    ssim: tuple[tuple[Number, Number, Number], ...] = ()
+    ssim_all: tuple[Number, ...] = ()
+    xpsnr_db: tuple[tuple[Number | None, Number | None, Number | None], ...] = ()
 
     @property
     def frame_count(self) -> int:
@@ -159,11 +159,11 @@ class GenerationQuality(Fact):
     encoder, in the encoding's own pixel format; `differing_frame_count` how many did not.
     """
 
-    generation: int
-    file_bytes: int
-    frame_count: int
+    generation: Whole
+    file_bytes: Whole
+    frame_count: Positive
     is_bit_exact: bool
-    differing_frame_count: int
+    differing_frame_count: Whole
     quality: QualitySeries
 
 
@@ -177,10 +177,10 @@ class PatchReading(Fact):
 
     name: str
     kind: PatchKind
-    expected_rgb: tuple[float, float, float]
-    entered_rgb: tuple[float, float, float]
-    shown_rgb: tuple[float, float, float]
-    delta_e_2000: float
+    expected_rgb: tuple[Number, Number, Number]
+    entered_rgb: tuple[Number, Number, Number]
+    shown_rgb: tuple[Number, Number, Number]
+    delta_e_2000: Number
 
 
 class ChartMeasurement(Fact):
@@ -198,9 +198,9 @@ class ChartMeasurement(Fact):
     patches: tuple[PatchReading, ...]
     ramp_codes_entered: int
     ramp_codes_returned: int
-    eight_bit_step_fraction: float | None
-    chroma_shift_x_px: float | None
-    chroma_shift_y_px: float | None
+    eight_bit_step_fraction: Number | None
+    chroma_shift_x_px: Number | None
+    chroma_shift_y_px: Number | None
 
     @property
     def visible_delta_e(self) -> float:
@@ -235,10 +235,10 @@ class TagSurvival(Fact):
     sample_aspect: tuple[str, str | None]
     timecode: tuple[str, str | None]
     frame_rate: tuple[str, str | None]
-    duration_s: tuple[float, float | None]
-    delta_e_shown: float
-    delta_e_as_601: float | None = None
-    delta_e_as_full: float | None = None
+    duration_s: tuple[Number, Number | None]
+    delta_e_shown: Number
+    delta_e_as_601: Number | None = None
+    delta_e_as_full: Number | None = None
 
 
 class WorstFrame(Fact):
@@ -263,8 +263,8 @@ class FidelityMeasurement(Fact):
     """
 
     task: Literal["fidelity"] = "fidelity"
-    frame_count: int
-    frame_rate: str
+    frame_count: Positive
+    frame_rate: RateText
     encoded_pixel_format: str
     decoded_pixel_format: str
     compared_pixel_format: str

@@ -10,7 +10,8 @@ from typing import Final, Literal
 from pydantic import Field
 
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
-from mezzmark.model.fact import NS_PER_S, Fact
+from mezzmark.model.fact import NS_PER_S, Fact, Positive, Whole
+from mezzmark.model.footage import RateText
 from mezzmark.model.tasks.spec import (
     CountChoice,
     EncoderJob,
@@ -63,26 +64,28 @@ class GridMeasurement(Fact):
     """
 
     task: Literal["grid"] = "grid"
-    frame_count: int
-    frame_rate: str
-    width_px: int
-    height_px: int
-    start_ns: tuple[int, ...]
-    end_ns: tuple[int, ...]
-    cpu_ns: tuple[int, ...]
-    peak_rss_bytes: tuple[int | None, ...]
-    window_ns: int
-    window_packets: tuple[int, ...]
-    packet_count: tuple[int, ...]
-    file_bytes: tuple[int, ...]
-    decoded_frame_count: tuple[int, ...]
+    frame_count: Positive
+    frame_rate: RateText
+    width_px: Positive
+    height_px: Positive
+    start_ns: tuple[Whole, ...]
+    end_ns: tuple[Positive, ...] = Field(min_length=1)
+    cpu_ns: tuple[Whole, ...]
+    peak_rss_bytes: tuple[Whole | None, ...]
+    window_ns: Positive
+    window_packets: tuple[Whole, ...]
+    packet_count: tuple[Whole, ...]
+    file_bytes: tuple[Whole, ...]
+    decoded_frame_count: tuple[Whole, ...]
     stamps_in_order: tuple[bool | None, ...]
-    load_ns: tuple[int, ...] = ()
-    verify_ns: tuple[int, ...] = ()
+    load_ns: tuple[Whole, ...] = ()
+    verify_ns: tuple[Whole, ...] = ()
     is_pinned: bool = False
 
     _one_entry_per_job = same_length(
-        "start_ns", "end_ns", "cpu_ns", "window_packets", "packet_count"
+        *("end_ns", "start_ns", "cpu_ns", "peak_rss_bytes", "window_packets", "packet_count"),
+        *("file_bytes", "decoded_frame_count", "stamps_in_order"),
+        or_none=("load_ns", "verify_ns"),
     )
 
 
@@ -140,4 +143,5 @@ GRID: Final = TaskSpec(
     headline="throughput_fps",
     is_free_for_original=True,
     is_best_setting=True,
+    busy_ns=lambda measured: max(measured.end_ns),
 )

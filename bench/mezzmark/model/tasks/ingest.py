@@ -11,7 +11,7 @@ from pydantic import Field
 
 from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
 from mezzmark.model.encoding import ORIGINAL, Encoding
-from mezzmark.model.fact import NS_PER_S, Fact
+from mezzmark.model.fact import NS_PER_S, Fact, Positive, Whole
 from mezzmark.model.tasks.spec import (
     CountChoice,
     Figure,
@@ -74,21 +74,24 @@ class IngestMeasurement(Fact):
     """
 
     task: Literal["ingest"] = "ingest"
-    clips: tuple[str, ...]
-    frame_count: tuple[int, ...]
-    width_px: tuple[int, ...]
-    height_px: tuple[int, ...]
-    source_bytes: tuple[int, ...]
-    start_ns: tuple[int, ...]
-    encoded_ns: tuple[int, ...]
-    end_ns: tuple[int, ...]
-    worker_index: tuple[int, ...]
-    cpu_ns: tuple[int, ...]
-    file_bytes: tuple[int, ...]
+    clips: tuple[str, ...] = Field(min_length=1)
+    frame_count: tuple[Positive, ...]
+    width_px: tuple[Positive, ...]
+    height_px: tuple[Positive, ...]
+    source_bytes: tuple[Whole, ...]
+    start_ns: tuple[Whole, ...]
+    encoded_ns: tuple[Whole, ...]
+    end_ns: tuple[Positive, ...]
+    worker_index: tuple[Whole, ...]
+    cpu_ns: tuple[Whole, ...]
+    file_bytes: tuple[Whole, ...]
     is_verified: tuple[bool, ...]
-    worker_count: int
+    worker_count: Positive
 
-    _one_entry_per_clip = same_length("clips", "frame_count", "start_ns", "end_ns", "worker_index")
+    _one_entry_per_clip = same_length(
+        *("clips", "frame_count", "width_px", "height_px", "source_bytes", "start_ns"),
+        *("encoded_ns", "end_ns", "worker_index", "cpu_ns", "file_bytes", "is_verified"),
+    )
 
 
 def _makespan_s(seen: Seen) -> float:
@@ -172,4 +175,5 @@ INGEST: Final = TaskSpec(
     headline="makespan_s",
     is_free_for_original=True,
     is_best_setting=True,
+    busy_ns=lambda measured: max(measured.end_ns),
 )

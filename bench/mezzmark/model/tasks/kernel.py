@@ -5,7 +5,7 @@ from typing import Any, Final, Literal
 import numpy as np
 
 from mezzmark.model.cell import KERNEL_CLIP, KERNEL_ENCODING, Cell, PlannedTrial
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import Fact, Positive
 from mezzmark.model.tasks.spec import (
     NS_PER_MS,
     Figure,
@@ -34,7 +34,7 @@ class KernelMeasurement(Fact):
     """Repeats of the fixed reference workload in one trial."""
 
     task: Literal["kernel"] = "kernel"
-    wall_ns: tuple[int, ...]
+    wall_ns: tuple[Positive, ...]
 
 
 def _view(measured: KernelMeasurement, process: ProcessFacts | None) -> Seen | None:
@@ -62,4 +62,5 @@ KERNEL: Final = TaskSpec(
     work=lambda seen: Work(sample_count=len(seen.measured.wall_ns)),
     figures=(Figure("kernel_ms", "ms", _kernel_ms),),
     headline="kernel_ms",
+    busy_ns=lambda measured: sum(measured.wall_ns),
 )

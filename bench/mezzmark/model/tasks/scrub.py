@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
-from mezzmark.model.fact import Fact, NameIn
+from mezzmark.model.fact import MAX_WHOLE, Amount, Fact, NameIn, Whole
 from mezzmark.model.players import PLAYERS, Player, find_player
 from mezzmark.model.tasks.patterns import PATTERNS, groups_of, plan_requests
 from mezzmark.model.tasks.spec import (
@@ -25,6 +25,7 @@ from mezzmark.model.tasks.spec import (
     TaskSpec,
     Work,
     peak_memory,
+    same_length,
 )
 from mezzmark.statistics.quantiles import sorted_quantile
 
@@ -58,7 +59,7 @@ class ScrubSettings(Fact):
     threads: tuple[CountChoice, ...] = Field(default=("all",), min_length=1)
     players: tuple[PlayerName, ...] = Field(default=("slice",), min_length=1)
     sweep_speed: int = Field(default=8, ge=2, le=64)
-    near_median_frames: float = Field(default=12.0, gt=0)
+    near_median_frames: float = Field(default=12.0, gt=0, le=1_000_000)
     viewer_height_px: int = Field(default=540, ge=64, le=4320, multiple_of=2)
 
     @model_validator(mode="before")
@@ -101,22 +102,28 @@ class ScrubMeasurement(Fact):
     """
 
     task: Literal["scrub"] = "scrub"
-    clip_position: tuple[int, ...]
-    frame_index: tuple[int, ...]
-    locate_ns: tuple[int, ...]
-    decode_ns: tuple[int, ...]
-    present_ns: tuple[int, ...]
-    overhead_ns: tuple[int, ...]
-    decoded_frames: tuple[int, ...]
-    read_bytes: tuple[int, ...]
-    shown_frame: tuple[int, ...]
+    clip_position: tuple[Whole, ...]
+    frame_index: tuple[Whole, ...]
+    locate_ns: tuple[Whole, ...]
+    decode_ns: tuple[Whole, ...]
+    present_ns: tuple[Whole, ...]
+    overhead_ns: tuple[Whole, ...]
+    decoded_frames: tuple[Whole, ...]
+    read_bytes: tuple[Whole, ...]
+    shown_frame: tuple[Annotated[int, Field(ge=-1, le=MAX_WHOLE)], ...]
     proof: tuple[Proof, ...]
-    open_ns: tuple[int, ...]
-    copy_ns: tuple[int, ...] = ()
-    wait_ns: tuple[int, ...] = ()
-    block: tuple[int, ...] = ()
-    resident_fraction: tuple[float, ...] = ()
+    open_ns: tuple[Whole, ...]
+    copy_ns: tuple[Whole, ...] = ()
+    wait_ns: tuple[Whole, ...] = ()
+    block: tuple[Whole, ...] = ()
+    resident_fraction: tuple[Amount, ...] = ()
     view_proof: tuple[Proof, ...] = ()
+
+    _one_entry_per_move = same_length(
+        *("proof", "clip_position", "frame_index", "locate_ns", "decode_ns", "present_ns"),
+        *("overhead_ns", "decoded_frames", "read_bytes", "shown_frame"),
+        or_none=("copy_ns", "wait_ns", "block", "resident_fraction", "view_proof"),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -273,4 +280,5 @@ SCRUB: Final = TaskSpec(
     ),
     headline="p50_ms",
     reads_encoded_file=True,
+    busy_ns=lambda m: sum(m.locate_ns) + sum(m.decode_ns) + sum(m.copy_ns) + sum(m.present_ns),
 )

@@ -15,7 +15,7 @@ from pydantic import Field, model_validator
 
 from mezzmark.model.cell import Cell, PlannedTrial
 from mezzmark.model.encoding import ORIGINAL, Encoding
-from mezzmark.model.fact import NS_PER_S, Fact
+from mezzmark.model.fact import NS_PER_S, Fact, Whole
 
 NS_PER_MS: Final = 1e6
 
@@ -60,10 +60,10 @@ class Work:
 class ProcessFacts(Fact):
     """What the trial's own process used."""
 
-    cpu_ns: int
-    peak_rss_bytes: int | None = None
-    voluntary_switches: int | None = None
-    involuntary_switches: int | None = None
+    cpu_ns: Whole
+    peak_rss_bytes: Whole | None = None
+    voluntary_switches: Whole | None = None
+    involuntary_switches: Whole | None = None
 
 
 class Seen(NamedTuple):
@@ -183,7 +183,8 @@ class TaskSpec:
     - `headline` is the figure that ends rounds and that comparisons judge;
     - `reads_encoded_file`: it needs the encoding as a file; `is_judged`: it is deterministic, and
       one trial says all; `is_free_for_original`: the original does without it;
-      `is_best_setting`: encodings are compared each at its own best setting.
+      `is_best_setting`: encodings are compared each at its own best setting;
+    - `busy_ns` is how long the measurement's work took, start to end: no longer than its trial.
     """
 
     name: str
@@ -204,6 +205,7 @@ class TaskSpec:
     is_judged: bool = False
     is_free_for_original: bool = False
     is_best_setting: bool = False
+    busy_ns: Callable[[Any], int] = lambda _: 0
 
     @property
     def is_compared(self) -> bool:
@@ -224,12 +226,18 @@ def resolve_count(choice: int | str, *, core_count: int) -> int:
     return int(choice)
 
 
-def same_length(*names: str) -> Any:
-    """A validator of a model: these lists, with one entry per job or clip, have one length."""
+def same_length(*names: str, or_none: Collection[str] = ()) -> Any:
+    """A validator of a model: these lists, with one entry per move, job or clip, have one length;
+    so have those `or_none`, unless they are empty."""
+    lists = (*names, *or_none)
 
     def check(fact: Any) -> Any:
-        if len({len(getattr(fact, name)) for name in names}) > 1:
-            raise ValueError(f"{', '.join(names)} must have the same length")
+        values = vars(fact)
+        wanted = len(values[names[0]])
+        for name in lists:
+            length = len(values[name])
+            if length != wanted and (length or name not in or_none):
+                raise ValueError(f"{name} has {length} entries, and {names[0]} has {wanted}")
         return fact
 
     return model_validator(mode="after")(check)

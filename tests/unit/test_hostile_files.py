@@ -1,0 +1,206 @@
+"""Files from outside are let in or refused in one line: mutated ones, and the known bad cases."""
+
+import json
+import random
+import re
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from fixtures.fabricated_run import Fabrication, fabricate_run
+from mezzmark import api
+from mezzmark.engines.media import probe
+from mezzmark.model.errors import FootageError, MezzmarkError, RunError
+from mezzmark.store.run_store import MANIFEST_NAME, TRIALS_NAME, append_trial, create_run, read_run
+from mezzmark.store.toml_files import MAX_TOML_BYTES, read_scenario, read_shop, shipped_folder
+
+SHOP = """name = "we"
+editors = 2
+link_gbps = "10 Gbit/s"
+[[cameras]]
+name = "a"
+bitrate_bps = "100 Mbit/s"
+hours_per_day = 2.5
+frame_rate = "24000/1001"
+"""
+DEEP = 5000
+BAD_TOML = ("inf", "nan", "-1", "1e300", "9" * 30, "9" * DEEP, '"x"', "{ a = 1 }", "[]", "[" * DEEP)
+BAD_JSON = ("1e400", "NaN", "-1", "9" * 30, "9" * DEEP, '"x"', '{"a": 1}', "[]", "null", "[" * DEEP)
+
+
+@pytest.fixture(scope="module")
+def run_dir(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A run of one round."""
+    manifest, trials = fabricate_run(Fabrication(rounds=1, requests=3))
+    folder = tmp_path_factory.mktemp("run") / "run"
+    create_run(folder, manifest)
+    for trial in trials:
+        append_trial(folder, trial)
+    return folder
+
+
+def mutate(text: str, rng: random.Random, values: tuple[str, ...], value: re.Pattern[str]) -> bytes:
+    """The text with bytes flipped, cut off, a line removed, doubled or a value retyped."""
+    kind = rng.randrange(5)
+    if kind == 0:
+        data = bytearray(text.encode())
+        for _ in range(rng.randint(1, 3)):
+            data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
+        return bytes(data)
+    if kind == 1:
+        return text.encode()[: rng.randrange(len(text))]
+    if kind == 2:
+        places = list(value.finditer(text))
+        at = rng.choice(places)
+        return (text[: at.start(1)] + rng.choice(values) + text[at.end(1) :]).encode()
+    lines = text.splitlines(keepends=True)
+    at_line = rng.randrange(len(lines))
+    lines[at_line : at_line + 1] = [] if kind == 3 else [lines[at_line]] * 2
+    return "".join(lines).encode()
+
+
+def one_line_or_none(read: Callable[[], object]) -> None:
+    """What is read is read, or refused by an error of ours that a terminal shows as one line."""
+    try:
+        read()
+    except MezzmarkError as error:
+        told = error
+    else:
+        return
+    assert 20 <= told.exit_code <= 29
+    assert 0 < len(str(told)) < 3000
+
+
+@pytest.mark.parametrize(
+    "count", [60, pytest.param(2000, marks=pytest.mark.slow)], ids=["small", "all"]
+)
+def test_no_mutated_file_ends_in_a_traceback(count: int, run_dir: Path, tmp_path: Path) -> None:
+    """Scenarios, shops, manifests and trials changed at random are read or refused in one line;
+    what is read gives its figures, or is refused then."""
+    toml_value, json_value = re.compile(r"= (.+)"), re.compile(r':\s*("[^"]*"|[-\d.]+|true|\[)')
+    scenarios = [path.read_text() for path in sorted(shipped_folder("scenarios").glob("*.toml"))]
+    manifest, trials = ((run_dir / name).read_text() for name in (MANIFEST_NAME, TRIALS_NAME))
+    file, run = tmp_path / "x.toml", tmp_path / "run"
+    run.mkdir()
+
+    def read_figures() -> None:
+        (run / MANIFEST_NAME).write_bytes(texts[MANIFEST_NAME])
+        (run / TRIALS_NAME).write_bytes(texts[TRIALS_NAME])
+        api.export(run)
+
+    for seed in range(count):
+        rng = random.Random(seed)
+        texts = {MANIFEST_NAME: manifest.encode(), TRIALS_NAME: trials.encode()}
+        if seed % 4 < 2:
+            source = rng.choice(scenarios) if seed % 4 else SHOP
+            file.write_bytes(mutate(source, rng, BAD_TOML, toml_value))
+            read = read_scenario if seed % 4 else lambda name: read_shop(Path(name))
+            one_line_or_none(lambda read=read: read(str(file)))
+            continue
+        name = (MANIFEST_NAME, TRIALS_NAME)[seed % 2]
+        texts[name] = mutate(texts[name].decode(), rng, BAD_JSON, json_value)
+        one_line_or_none(read_figures)
+
+
+def test_a_trial_twice_is_refused_with_both_lines(run_dir: Path, tmp_path: Path) -> None:
+    """A doubled line, and the same cell at another position of its round, are named."""
+    lines = (run_dir / TRIALS_NAME).read_text().splitlines()
+    for at, change in ((1, {}), (2, {"position": 99})):
+        copy = tmp_path / str(at)
+        create_run(copy, read_run(run_dir).manifest)
+        twice = json.dumps(json.loads(lines[at]) | change)
+        (copy / TRIALS_NAME).write_text("\n".join([*lines, twice]))
+        with pytest.raises(RunError, match=rf"line {len(lines) + 1}.*line {at + 1} "):
+            read_run(copy)
+
+
+@pytest.mark.parametrize(
+    ("change", "key"),
+    [
+        ({"wall_ns": 1}, "wall_ns"),
+        ({"position": -1}, "position"),
+        ({"seed": 2**64}, "seed"),
+        ({"decode_ns": [10**30, 1, 1]}, "decode_ns"),
+        ({"decode_ns": [-5, 1, 1]}, "decode_ns"),
+        ({"decode_ns": [5, 5]}, "decode_ns"),
+        ({"block": [0]}, "block"),
+    ],
+    ids=str,
+)
+def test_a_trial_not_believed_is_named(
+    change: dict[str, object], key: str, run_dir: Path, tmp_path: Path
+) -> None:
+    """Negative, absurd and enormous numbers and lists of unequal length are refused by line and
+    key, in a line as it was written and in one that was formatted anew."""
+    lines = (run_dir / TRIALS_NAME).read_text().splitlines()
+    at = next(k for k, line in enumerate(lines) if '"decode_ns"' in line)
+    trial = json.loads(lines[at])
+    measured = trial["measurement"]
+    for name, value in change.items():
+        (measured if name in ("decode_ns", "block") else trial)[name] = value
+    for number, separators in enumerate([(",", ":"), (", ", ": ")]):
+        copy = tmp_path / str(number)
+        create_run(copy, read_run(run_dir).manifest)
+        (copy / TRIALS_NAME).write_text(json.dumps(trial, separators=separators))
+        with pytest.raises(RunError, match=rf"line 1: .*{key}"):
+            read_run(copy)
+
+
+ALL_IN_TURN = """
+import json, resource, sys
+from mezzmark.cli.app import main
+resource.setrlimit(resource.RLIMIT_CPU, (10 * len(sys.argv), 10 * len(sys.argv)))
+for words in sys.argv[1:]:
+    sys.argv = ["mezzmark", *json.loads(words)]
+    try:
+        main()
+    except SystemExit as end:
+        print(end.code)
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+"""
+ONE_CLIP = 'name = "x"\nseed = 1\n[[clips]]\nname = "c"\n[clips.recipe]\n{}\n[scrub]\n'
+CASES = {
+    "long name": ["inspect", "n" * 300],
+    "inf": ONE_CLIP.format("frame_rate = inf"),
+    "nan": ONE_CLIP.format("frame_rate = nan"),
+    "exponent": ONE_CLIP.format('frame_rate = "1e999999999"'),
+    "table for text": "title = { a = 1 }\n" + ONE_CLIP.format(""),
+    "nesting": "a = " + "[" * DEEP,
+    "nesting by lines": "a = " + "[\n" * DEEP + "]" * DEEP,
+    "dotted key": "a" + ".a" * 49_999 + " = 1",
+    "keys under a long header": "[a" + ".a" * 999 + "]\n" + "b.c = 1\n" * 20_000,
+    "long file": "#" * MAX_TOML_BYTES + "#",
+    "one name many times": "encodings = [" + '"vc3-sq",' * 20_000 + "]\n" + ONE_CLIP.format(""),
+    "picture": ["inspect", "x.ppm"],
+}
+
+
+def test_known_bad_cases_end_in_one_line(tmp_path: Path) -> None:
+    """Each ends with a line and an exit code of 20 to 29, all in one process within 10 s of CPU
+    time each and 1 GiB."""
+    (tmp_path / "x.ppm").write_bytes(b"P6\n16000 16000\n65535\n" + bytes(200))
+    told = []
+    for number, case in enumerate(CASES.values()):
+        (tmp_path / f"{number}.toml").write_text(case if isinstance(case, str) else "")
+        check = ["scenario", "check", f"{number}.toml"]
+        told.append(json.dumps(case if isinstance(case, list) else check))
+    command = [sys.executable, "-c", ALL_IN_TURN, *told]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    *codes, peak_kib = map(int, done.stdout.split())
+    assert len(codes) == done.stderr.count("\n") == len(CASES), done.stderr
+    assert all(20 <= code <= 29 for code in codes), done.stderr
+    assert peak_kib < 2**20
+
+
+def test_a_claimed_size_is_refused_before_decoding(tmp_path: Path) -> None:
+    """The error has the size that the header claims, where the limit is exceeded; a picture within
+    it is let in."""
+    path = tmp_path / "x.ppm"
+    path.write_bytes(b"P6\n16000 16000\n65535\n" + bytes(200))
+    with pytest.raises(FootageError, match="16000x16000"):
+        probe.probe_media(path)
+    path.write_bytes(b"P6\n64 64\n255\n" + bytes(64 * 64 * 3))
+    assert probe.probe_media(path).width_px == 64
