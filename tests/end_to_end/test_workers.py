@@ -1,5 +1,6 @@
 """Worker processes that answer, crash, hang, or talk too much: each ends as it should."""
 
+import subprocess
 import sys
 import textwrap
 
@@ -144,3 +145,13 @@ def test_what_libraries_print_does_not_reach_the_answers(monkeypatch) -> None:
         """
     plant(monkeypatch, program)
     assert isinstance(result_of(KERNEL), Measured)
+
+
+def test_a_worker_loads_only_what_its_task_needs() -> None:
+    """Neither scenarios, manifests, the catalogue nor a library of the report stands in its way."""
+    listing = "import mezzmark.worker, sys; print(*sys.modules)"
+    ran = subprocess.run((sys.executable, "-c", listing), capture_output=True, check=True)
+    loaded = set(ran.stdout.decode().split())
+    assert "mezzmark.model.tasks" in loaded
+    unneeded = {"mezzmark.model.scenario", "mezzmark.model.run", "mezzmark.model.catalogue"}
+    assert not loaded & (unneeded | {"scipy", "pandas", "av"})

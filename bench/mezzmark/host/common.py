@@ -17,7 +17,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import psutil
 
@@ -34,8 +34,10 @@ from mezzmark.host.linux import (
     read_turbo,
 )
 from mezzmark.model.records import HostMoment
-from mezzmark.model.run import HostFacts
 from mezzmark.model.tasks.spec import ProcessFacts
+
+if TYPE_CHECKING:  # a worker does without manifests and all that they hold
+    from mezzmark.model.run import HostFacts
 
 LABEL_VARIABLE = "MEZZMARK_HOST_LABEL"
 """Names this machine in results. Without it the label says only processor and cores, so that
@@ -48,11 +50,13 @@ _PR_SET_PDEATHSIG = 1  # linux/prctl.h
 _CPU_FREQUENCY = "sys/devices/system/cpu/cpu0/cpufreq"
 
 
-def read_host_facts(storage_path: str | Path, *, library_versions: dict[str, str]) -> HostFacts:
+def read_host_facts(storage_path: str | Path, *, library_versions: dict[str, str]) -> "HostFacts":
     """The machine's facts, and those of the storage that holds `storage_path` (need not exist).
 
     `library_versions` comes from the engines, which alone load FFmpeg's libraries.
     """
+    from mezzmark.model.run import HostFacts
+
     cpuinfo = read_text("proc/cpuinfo") or ""
     usable_core_count = read_usable_core_count()
     logical, physical = psutil.cpu_count(), psutil.cpu_count(logical=False)

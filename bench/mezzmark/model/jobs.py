@@ -3,14 +3,14 @@
 import json
 from typing import Annotated, Any, Final, Literal
 
-from pydantic import BeforeValidator, Field, SerializeAsAny, TypeAdapter
+from pydantic import BeforeValidator, ConfigDict, Field, SerializeAsAny, TypeAdapter
 
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import ClipSpec
 from mezzmark.model.records import read_measurement
-from mezzmark.model.run import BandwidthFacts
 from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.kernel import BandwidthFacts
 from mezzmark.model.tasks.spec import MediaReference, ProcessFacts
 
 
@@ -133,4 +133,4 @@ Answer = Annotated[
     PreparedMedia | Measured | BandwidthMeasured | JobFailed | ProgressUpdate | WorkerFailed,
     Field(discriminator="kind"),
 ]
-ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Answer)
+ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Answer, config=ConfigDict(defer_build=True))

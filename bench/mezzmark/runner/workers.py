@@ -35,11 +35,12 @@ STDERR_TAIL_BYTES = 2_000
 STDERR_LINES = 2
 """A library's last complaint, or the end of a traceback; the rest would only give paths away."""
 
-_ONE_THREAD_ARITHMETIC: Final = dict.fromkeys(
-    ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1"
+_WORKER_VARIABLES: Final = dict.fromkeys(
+    ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "PYDANTIC_DISABLE_PLUGINS"), "1"
 )
 """Arithmetic libraries start a thread for every core when they load, which costs a 16-core machine
-seconds of processor time a trial; no trial here does linear algebra. The user's own values win."""
+seconds of processor time a trial; no trial here does linear algebra. Looking for plugins reads what
+every installed package says of itself. The user's own values win."""
 
 NO_ANSWER: Final = WorkerFailed(outcome="crashed", reason="the worker gave no answer")
 
@@ -93,7 +94,7 @@ def _start(complaints: BinaryIO) -> subprocess.Popen[bytes]:
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=complaints,
-        env={**_ONE_THREAD_ARITHMETIC, **os.environ},
+        env={**_WORKER_VARIABLES, **os.environ},
         start_new_session=True,  # POSIX
         creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),  # Windows
     )

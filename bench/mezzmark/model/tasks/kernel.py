@@ -1,4 +1,5 @@
-"""The reference kernel: a fixed workload that tells drift of the machine from the codec's."""
+"""The reference kernel, a fixed workload that tells drift of the machine from the codec's; and what
+copies of memory came to."""
 
 from typing import Any, Final, Literal
 
@@ -35,6 +36,21 @@ class KernelMeasurement(Fact):
 
     task: Literal["kernel"] = "kernel"
     wall_ns: tuple[int, ...]
+
+
+class BandwidthPoint(Fact):
+    """Bytes read plus bytes written a second, by `process_count` processes together."""
+
+    process_count: int
+    bytes_per_s: float
+
+
+class BandwidthFacts(Fact):
+    """The copy rate by number of processes; each copied blocks of `block_bytes`."""
+
+    block_bytes: int
+    repeats: int
+    points: tuple[BandwidthPoint, ...]
 
 
 def _view(measured: KernelMeasurement, process: ProcessFacts | None) -> Seen | None:
