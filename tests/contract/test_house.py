@@ -7,7 +7,7 @@ import pytest
 from contract.house_counts import count
 
 ROOT = Path(__file__).parents[2]
-LIMITS = {"lines": 33_600, "modules": 180, "test_lines": 25_400}
+LIMITS = {"lines": 33_880, "modules": 181, "test_lines": 25_560}
 """What the project may hold; a limit is raised by whoever has a reason, in the same commit."""
 
 FULLEST_FOLDER = 25

@@ -127,6 +127,11 @@ def read_free_bytes(folder: Path) -> int | None:
         return None
 
 
+def read_free_memory_bytes() -> int:
+    """Memory that can be had without swapping."""
+    return int(psutil.virtual_memory().available)
+
+
 def read_host_moment() -> HostMoment:
     """Load, frequency and 10 s pressure now; shares need a span: see `HostWatch`."""
     load = _reported("getloadavg")

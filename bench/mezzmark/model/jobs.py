@@ -49,6 +49,18 @@ class PrepareEncodingJob(Fact):
     cache_dir: str
 
 
+class PreparePicturesJob(Fact):
+    """Store (or find in the cache) the clip's first pictures in a pixel format, decoded, where they
+    take no more than `limit_bytes`."""
+
+    task: Literal["prepare-pictures"] = "prepare-pictures"
+    source: MediaReference
+    pixel_format: str
+    frame_count: int
+    limit_bytes: int
+    cache_dir: str
+
+
 PREPARATIONS: Final[dict[str, tuple[type[Fact], str]]] = {
     "bandwidth": (BandwidthJob, "mezzmark.engines.encode.reference:run_bandwidth"),
     "prepare-original": (PrepareOriginalJob, "mezzmark.engines.footage.originals:prepare_original"),
@@ -56,6 +68,10 @@ PREPARATIONS: Final[dict[str, tuple[type[Fact], str]]] = {
     "prepare-encoding": (
         PrepareEncodingJob,
         "mezzmark.engines.encode.encoded_file:prepare_encoding",
+    ),
+    "prepare-pictures": (
+        PreparePicturesJob,
+        "mezzmark.engines.encode.stored_pictures:prepare_pictures",
     ),
 }
 """Jobs that come before measuring, by the name in their `task`, and the function of each

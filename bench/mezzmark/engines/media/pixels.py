@@ -126,8 +126,8 @@ def frame_digest(frame: av.VideoFrame) -> str:
 def planes_digest(planes: Planes) -> str:
     """64-bit hash, in hex, of planes in the order `planes_of` gives (SHA-1, FIPS 180-4, cut).
 
-    It tells pictures apart and keeps no secret. SHA-1 was seen at 1.5 GB/s, twice as fast as BLAKE2b;
-    SHA-2 is as fast only where the processor has instructions for it.
+    It tells pictures apart and keeps no secret. SHA-1 was seen at 1.5 GB/s, twice as fast as
+    BLAKE2b; SHA-2 is as fast only where the processor has instructions for it.
     """
     digest = hashlib.sha1(usedforsecurity=False)
     for plane in planes:

@@ -101,13 +101,15 @@ class MediaReference(Fact):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PreparedFootage:
     """What jobs are made of. `media` is by (clip, encoding); clips stand in the folder's order.
-    `scratch_dir` is an existing folder of the run's own, which whoever made it removes."""
+    `scratch_dir` is an existing folder of the run's own, which whoever made it removes. `pictures`
+    are files of decoded pictures by (clip, pixel format), where there are any."""
 
     clips: Sequence[str]
     frame_counts: Mapping[str, int]
     media: Mapping[tuple[str, str], MediaReference]
     encodings: Sequence[Encoding]
     scratch_dir: str = ""
+    pictures: Mapping[tuple[str, str], str] = field(default_factory=dict)
 
     def encoding(self, name: str) -> Encoding:
         """The encoding of this name; StopIteration where there is none."""
