@@ -152,8 +152,8 @@ def remark_text(event: Event) -> str:
             return f"left out: {reason}"
         case CellGivenUp(cell=cell, reason=reason):
             return f"left out from now on: {cell.cell_id} ({reason})"
-        case TrialFinished(trial=trial) if trial.outcome != "finished":
-            return f"{trial.outcome.replace('_', ' ')}: {trial.cell.cell_id}: {trial.reason}"
+        case TrialFinished(trial=trial) if not trial.is_counted:
+            return f"{trial.fate}: {trial.cell.cell_id}: {trial.reason or 'it enters no figure'}"
         case RoundsForecast():
             return forecast_text(event)
         case Stopped(reason=reason):

@@ -101,11 +101,13 @@ class PreparedMedia(Fact):
 
 
 class Measured(Fact):
-    """A trial's measurement and what its process used."""
+    """A trial's measurement and what its process used; `flags`, which the runner adds, as in
+    `Trial`."""
 
     kind: Literal["measured"] = "measured"
     measurement: Annotated[SerializeAsAny[Fact], BeforeValidator(read_measurement)]
     process: ProcessFacts
+    flags: tuple[str, ...] = ()
 
 
 class BandwidthMeasured(Fact):

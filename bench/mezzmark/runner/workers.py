@@ -18,8 +18,17 @@ from typing import BinaryIO, Final
 
 from pydantic import ValidationError
 
+from mezzmark.host.common import PauseWatch
 from mezzmark.model.errors import DiskFullError
-from mezzmark.model.jobs import ANSWER_ADAPTER, Answer, Job, JobFailed, ProgressUpdate, WorkerFailed
+from mezzmark.model.jobs import (
+    ANSWER_ADAPTER,
+    Answer,
+    Job,
+    JobFailed,
+    Measured,
+    ProgressUpdate,
+    WorkerFailed,
+)
 from mezzmark.worker import DIE_WITH_PARENT
 
 Dispatch = Callable[[Job, float], Iterator[Answer]]
@@ -130,7 +139,9 @@ def _listen(
     is_cancelled: Callable[[], bool],
 ) -> Iterator[Answer]:
     deadline_s = time.monotonic() + timeout_s
+    watch = PauseWatch(process.pid)
     while True:
+        watch.look()
         left_s = deadline_s - time.monotonic()
         if is_cancelled():
             yield WorkerFailed(outcome="cancelled", reason="the run was stopped")
@@ -150,6 +161,9 @@ def _listen(
             deadline_s = time.monotonic() + timeout_s
             yield answer
             continue
+        watch.look()
+        if watch.was_paused and isinstance(answer, Measured):
+            answer = answer.model_copy(update={"flags": ("suspended",)})
         with suppress(subprocess.TimeoutExpired):
             process.wait(TEARDOWN_S)
         yield answer
