@@ -204,7 +204,7 @@ def test_suspended_trials_are_counted_apart_and_have_no_figures() -> None:
     """A trial during which its process was stopped finished, and is in no estimate."""
     stopped = scrub_trial([5_155.0]).model_copy(update={"flags": ("suspended",)})
     summary = only([stopped, *(scrub_trial([5.0 + k], round_index=k + 1) for k in range(3))])
-    assert (summary.failed_trial_count, summary.flagged_trial_count) == (1, 1)
+    assert (summary.failed_trial_count, summary.set_apart_trial_count) == (1, 1)
     assert (summary.estimates["p50_ms"].round_count, summary.reasons) == (3, ())
 
 

@@ -98,7 +98,7 @@ trial decodes."""
 MEMORY_EACH_BYTES = 3_000_000_000
 """At 2160p the most demanding preparation was seen to take 1.6 GB."""
 
-STORED = "decoded as "
+_STORED = "decoded as "
 """Begins the name of a step that stores pictures in a pixel format."""
 
 Step = tuple[str, str]
@@ -164,7 +164,7 @@ def prepare_footage(
             for encoding in footage.encodings
         }
         for pixel_format in sorted(formats):
-            jobs[step[0], f"{STORED}{pixel_format}"] = PreparePicturesJob(
+            jobs[step[0], f"{_STORED}{pixel_format}"] = PreparePicturesJob(
                 pixel_format=pixel_format,
                 frame_count=frame_count,
                 limit_bytes=PICTURES_LIMIT_BYTES // (len(originals) * len(formats)),
@@ -187,7 +187,7 @@ def prepare_footage(
             else:
                 footage.refused.append(_refusal_of((clip, encoding.name), made))
         for pixel_format in sorted(formats):
-            stored = answers[clip, f"{STORED}{pixel_format}"]
+            stored = answers[clip, f"{_STORED}{pixel_format}"]
             if isinstance(stored, PreparedMedia):
                 footage.pictures[clip, pixel_format] = stored.media.media_path
     if not footage.clips:
@@ -278,7 +278,9 @@ def _perform_all(
             answers[step] = answer
             following = follow(step, answer)
             waiting.extend(following.items())
-            if not (isinstance(answer, PreparedMedia) or step[1].startswith(STORED)):
+            jobs = jobs | following
+            is_needed = not isinstance(jobs[step], PreparePicturesJob)
+            if is_needed and not isinstance(answer, PreparedMedia):
                 _raise_if_over(answer)
                 yield LeftOut(reason=_refusal_of(step, answer))
     finally:

@@ -85,7 +85,7 @@ def _unproved_pictures(summaries: Sequence[CellSummary]) -> list[str]:
 def _failures(summaries: Sequence[CellSummary]) -> list[str]:
     texts = []
     totals = _by_encoding(summaries, "trial_count")
-    flagged_counts = _by_encoding(summaries, "flagged_trial_count")
+    flagged_counts = _by_encoding(summaries, "set_apart_trial_count")
     for name, failed in sorted(_by_encoding(summaries, "failed_trial_count").items()):
         trials = count_text(totals[name], "trial")
         if flagged := flagged_counts.get(name, 0):
