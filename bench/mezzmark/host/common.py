@@ -47,8 +47,8 @@ SHORTEST_SHARE_NS = 50_000_000
 """Kernels count processor time in ticks of up to 15 ms; shares of a shorter span are noise."""
 
 LONGEST_GAP_NS = 1_500_000_000
-"""Between two looks that are meant to be 0.2 s apart. With ten busy processes on two cores, a minute
-long, they were never 0.25 s apart."""
+"""Between two looks meant to be 0.2 s apart. On two cores with ten busy processes they were
+never 0.25 s apart in a minute."""
 
 SHORTEST_SLEEP_NS = 50_000_000
 """Two clocks read one after the other differ by far less."""
