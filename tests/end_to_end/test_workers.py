@@ -1,11 +1,15 @@
 """Worker processes that answer, crash, hang, or talk too much: each ends as it should."""
 
+import os
+import subprocess
 import sys
 import textwrap
 
 import psutil
 import pytest
 
+from mezzmark.host import common
+from mezzmark.host.common import PauseWatch
 from mezzmark.model.jobs import (
     Answer,
     Job,
@@ -18,6 +22,7 @@ from mezzmark.model.jobs import (
 from mezzmark.model.tasks.kernel import KernelJob
 from mezzmark.runner import workers
 from mezzmark.runner.workers import last_answer, run_worker
+from simulation.suspended_trials import flagged
 
 KERNEL = KernelJob(repeats=2)
 PLENTY_S = 60
@@ -144,3 +149,34 @@ def test_what_libraries_print_does_not_reach_the_answers(monkeypatch) -> None:
         """
     plant(monkeypatch, program)
     assert isinstance(result_of(KERNEL), Measured)
+
+
+def test_a_worker_loads_only_what_its_task_needs() -> None:
+    """Neither scenarios, manifests, the catalogue nor a library of the report stands in its way."""
+    listing = "import mezzmark.worker, sys; print(*sys.modules)"
+    ran = subprocess.run((sys.executable, "-c", listing), capture_output=True, check=True)
+    loaded = set(ran.stdout.decode().split())
+    assert "mezzmark.model.tasks" in loaded
+    unneeded = {"mezzmark.model.scenario", "mezzmark.model.run", "mezzmark.model.catalogue"}
+    assert not loaded & (unneeded | {"scipy", "pandas", "av"})
+
+
+@pytest.mark.skipif(not hasattr(os, "waitid"), reason="the system does not tell of a stop")
+def test_a_trial_whose_process_was_stopped_is_flagged() -> None:
+    """One that was left alone is not. (`suspended_trials.py` tries it hundreds of times.)"""
+    assert flagged(stop_s=0.5)
+    assert not flagged()
+
+
+@pytest.mark.parametrize("pause", ["asleep", "late", ""])
+def test_a_pause_of_the_machine_shows_in_its_clocks(monkeypatch, pause: str) -> None:
+    """Sleep is what one clock counts and the other does not; a frozen container, whose processes
+    all stand still, is a gap between two looks."""
+    clock = {"_slept_ns": 10**9, "monotonic_ns": 10**9}
+    monkeypatch.setattr(common, "_slept_ns", lambda: clock["_slept_ns"])
+    monkeypatch.setattr(common.time, "monotonic_ns", lambda: clock["monotonic_ns"])
+    watch = PauseWatch(os.getpid())
+    clock["monotonic_ns"] += 5 * 10**9 if pause == "late" else 2 * 10**8
+    clock["_slept_ns"] += 5 * 10**9 if pause == "asleep" else 0
+    watch.look()
+    assert watch.was_paused == bool(pause)

@@ -24,15 +24,28 @@ from fixtures.encoded_pictures import (
     write_pictures,
 )
 from mezzmark.engines.encode.encode import encode_frames, run_encode
+from mezzmark.engines.encode.encoded_file import first_frames
+from mezzmark.engines.encode.stored_pictures import prepare_pictures, read_stored_pictures
 from mezzmark.engines.media.conversion import Converter
 from mezzmark.engines.media.frame_index import write_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of
-from mezzmark.model.catalogue.core import find_encoding
+from mezzmark.model.catalogue.core import catalogue_names, find_encoding
 from mezzmark.model.encoding import Encoding
-from mezzmark.model.errors import DestinationError, EncodingError, EngineError, ScenarioError
+from mezzmark.model.errors import (
+    DestinationError,
+    DiskFullError,
+    EncodingError,
+    EngineError,
+    ScenarioError,
+)
 from mezzmark.model.footage import ColourTags
+from mezzmark.model.jobs import PreparePicturesJob
 from mezzmark.model.tasks.encode import EncodeJob, EncodeMeasurement
 from mezzmark.model.tasks.spec import MediaReference
+
+ONE_OF_EACH_FORMAT = {
+    find_encoding(name).pixel_format: name for name in catalogue_names() if name != "original"
+}.values()
 
 
 def source_in(folder: Path) -> MediaReference:
@@ -268,3 +281,51 @@ def test_frames_of_another_format_are_a_broken_promise() -> None:
     )
     with pytest.raises(ValueError, match="yuv420p"):
         write_pictures([frame], find_encoding("vc3-sq"), Path("never.mov"), BT709_LIMITED)
+
+
+@pytest.mark.parametrize("name", ONE_OF_EACH_FORMAT)
+def test_stored_pictures_encode_to_the_same_bytes(name: str, tmp_path: Path) -> None:
+    """A trial that maps the pictures from the cache writes the stream that one writes that decodes
+    the clip; without the file it decodes."""
+    encoding = find_encoding(name)
+    source = source_in(tmp_path)
+    made = prepare_pictures(
+        PreparePicturesJob(
+            source=source,
+            pixel_format=encoding.pixel_format,
+            frame_count=FRAME_COUNT,
+            limit_bytes=10**9,
+            cache_dir=str(tmp_path / "cache"),
+        ),
+        lambda *_: None,
+    )
+    stored = made.media.media_path
+    index = first_frames(master().index, 5)
+    assert read_stored_pictures(stored, index, encoding.pixel_format) is not None
+    digests = []
+    for path in ("", stored, str(tmp_path / "gone")):
+        job = EncodeJob(
+            source=source,
+            encoding=encoding,
+            frame_count=5,
+            thread_count=1,
+            scratch_dir=str(tmp_path),
+            pictures_path=path,
+        )
+        digests.append(run_encode(job, time.perf_counter_ns).measurement.stream_digest)
+    assert digests == digests[:1] * 3
+
+
+def test_pictures_beyond_the_limit_are_not_stored(tmp_path: Path) -> None:
+    """A file that would pass the limit is refused before anything is written."""
+    cache_dir = tmp_path / "cache"
+    job = PreparePicturesJob(
+        source=source_in(tmp_path),
+        pixel_format="yuv422p10le",
+        frame_count=FRAME_COUNT,
+        limit_bytes=10_000,
+        cache_dir=str(cache_dir),
+    )
+    with pytest.raises(DiskFullError):
+        prepare_pictures(job, lambda *_: None)
+    assert not cache_dir.exists()

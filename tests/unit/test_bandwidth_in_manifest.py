@@ -6,8 +6,9 @@ from pathlib import Path
 from fixtures.fabricated_run import fabricate_run
 from mezzmark.host.linux import count_numa_nodes
 from mezzmark.model.jobs import Answer, BandwidthJob, BandwidthMeasured, Job, WorkerFailed
-from mezzmark.model.run import BandwidthFacts, BandwidthPoint, Manifest
+from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.grid import GridSettings
+from mezzmark.model.tasks.kernel import BandwidthFacts, BandwidthPoint
 from mezzmark.runner.start import add_bandwidth
 
 

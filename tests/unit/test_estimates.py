@@ -200,6 +200,14 @@ def test_failed_trials_are_counted_with_their_reasons_and_have_no_figures() -> N
     assert summary.estimates["p50_ms"].round_count == 3
 
 
+def test_suspended_trials_are_counted_apart_and_have_no_figures() -> None:
+    """A trial during which its process was stopped finished, and is in no estimate."""
+    stopped = scrub_trial([5_155.0]).model_copy(update={"flags": ("suspended",)})
+    summary = only([stopped, *(scrub_trial([5.0 + k], round_index=k + 1) for k in range(3))])
+    assert (summary.failed_trial_count, summary.set_apart_trial_count) == (1, 1)
+    assert (summary.estimates["p50_ms"].round_count, summary.reasons) == (3, ())
+
+
 def test_a_ratio_pairs_by_round_so_drift_cancels() -> None:
     """With a drift of 40 % a round shared by both sides, the paired ratio is the t interval of
     the log ratios and far narrower than either side's own."""

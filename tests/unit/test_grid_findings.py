@@ -9,9 +9,10 @@ from mezzmark.decide.throughput.grid import judge_grid, limiting_core_count, mac
 from mezzmark.decide.throughput.schedule import IngestPrediction, predict_ingests
 from mezzmark.model.cell import ALL_CLIPS, Cell, Setting
 from mezzmark.model.records import Trial
-from mezzmark.model.run import BandwidthFacts, BandwidthPoint, HostFacts
+from mezzmark.model.run import HostFacts
 from mezzmark.model.tasks.grid import GridMeasurement
 from mezzmark.model.tasks.ingest import IngestMeasurement
+from mezzmark.model.tasks.kernel import BandwidthFacts, BandwidthPoint
 
 FRAMES = 1000
 

@@ -1,5 +1,7 @@
 """Preparing footage: which files, which names, and what is refused without ending the run."""
 
+import threading
+import time
 from fractions import Fraction
 from pathlib import Path
 
@@ -7,13 +9,14 @@ import pytest
 
 from mezzmark.engines.media import frame_index
 from mezzmark.engines.media import probe as media
-from mezzmark.model.errors import FootageError, InterruptedRunError, MezzmarkError
+from mezzmark.model.errors import DiskFullError, FootageError, InterruptedRunError, MezzmarkError
 from mezzmark.model.footage import ClipSpec, FrameIndex, Recipe
 from mezzmark.model.jobs import (
     JobFailed,
     PreparedMedia,
     PrepareEncodingJob,
     PrepareOwnJob,
+    PreparePicturesJob,
     ProgressUpdate,
     Shot,
     WorkerFailed,
@@ -21,6 +24,7 @@ from mezzmark.model.jobs import (
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.encode import EncodeSettings
 from mezzmark.model.tasks.spec import MediaReference
+from mezzmark.runner import prepare
 from mezzmark.runner.events import LeftOut, Preparing
 from mezzmark.runner.footage_files import find_files, name_clips
 from mezzmark.runner.prepare import median_keyframe_interval, prepare_footage
@@ -150,7 +154,7 @@ def run_to_end(scenario: Scenario, dispatch):
 
 def test_what_cannot_be_made_is_noted_and_the_rest_is_prepared(tmp_path: Path) -> None:
     """One damaged file and one refused encoding are told with clip, encoding and reason; progress
-    counts every step."""
+    counts every step. Pictures that cannot be stored are nobody's loss."""
 
     def dispatch(job, _timeout_s):
         if isinstance(job, PrepareOwnJob):
@@ -159,7 +163,7 @@ def test_what_cannot_be_made_is_noted_and_the_rest_is_prepared(tmp_path: Path) -
                 yield WorkerFailed(outcome="crashed", reason="ended by SIGSEGV")
             else:
                 yield prepared(48)
-        elif job.encoding.name == "vc3-sq":
+        elif isinstance(job, PreparePicturesJob) or job.encoding.name == "vc3-sq":
             yield REFUSED
         else:
             yield prepared(47)
@@ -180,11 +184,12 @@ def test_what_cannot_be_made_is_noted_and_the_rest_is_prepared(tmp_path: Path) -
     assert {m.bitrate_bps for m in footage.media_manifests} == {2000.0}
     assert {clip.source for clip in footage.clips} == {"own"}
     steps = [event for event in events if isinstance(event, Preparing)]
-    assert [event.done for event in steps] == [0, 0, 1, 2, 3, 3, 6, 6, 7, 8]
-    assert {event.total for event in steps} == {9}
-    told = [place for place, event in enumerate(events) if isinstance(event, LeftOut)]
-    assert [events[place].reason for place in told] == footage.refused
-    assert told == [3, 7, 11]  # each before the next step begins
+    assert [event.done for event in steps] == sorted(event.done for event in steps)
+    assert {event.total for event in steps} == {15}  # two pixel formats are stored of each clip
+    assert {event.begun for event in steps} <= {0.0, 0.5, 1.0}
+    told = [event.reason for event in events if isinstance(event, LeftOut)]
+    assert sorted(told) == footage.refused
+    assert footage.pictures == {}
 
 
 def test_no_clip_left_ends_the_run_with_the_reasons(tmp_path: Path) -> None:
@@ -214,6 +219,59 @@ def test_a_killed_worker_and_a_wish_to_stop_end_the_preparation(tmp_path: Path) 
         run_to_end(scenario, lambda job, _: iter([stopped]))
 
 
+@pytest.fixture
+def four_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As on a machine with eight cores and memory enough."""
+    monkeypatch.setattr(prepare, "read_usable_core_count", lambda: 8)
+    monkeypatch.setattr(prepare, "read_free_memory_bytes", lambda: 10**12)
+
+
+def test_footage_is_prepared_several_pieces_at_a_time(tmp_path: Path, four_at_once: None) -> None:
+    """Four originals wait for each other, so none would come if fewer ran; the footage comes in the
+    scenario's order all the same."""
+    together = threading.Barrier(4)
+
+    def dispatch(job, _timeout_s):
+        if isinstance(job, PrepareOwnJob):
+            together.wait(timeout=30)
+        yield prepared(48)
+
+    _, footage = run_to_end(own_scenario(tmp_path, 4), dispatch)
+    assert [clip.clip for clip in footage.clips] == [f"own/{n}.mov" for n in range(4)]
+    assert set(footage.pictures.values()) == {"m"}
+
+
+def test_what_ends_a_preparation_ends_the_others_too(tmp_path: Path, four_at_once: None) -> None:
+    """A full disk is told once the worker beside it is closed."""
+    beside, closed = threading.Event(), threading.Event()
+
+    def dispatch(job, _timeout_s):
+        if job.media_path.endswith("0.mov"):
+            beside.wait(timeout=30)
+            yield REFUSED.model_copy(update={"exit_code": 24})
+            return
+        try:
+            while True:
+                beside.set()
+                time.sleep(0.01)  # a worker does not speak without end
+                yield ProgressUpdate(message="indexing", done_fraction=0.5)
+        finally:
+            closed.set()
+
+    with pytest.raises(DiskFullError):
+        run_to_end(own_scenario(tmp_path, 2), dispatch)
+    assert closed.is_set()
+
+
+@pytest.mark.parametrize(
+    ("cores", "free_gb", "at_once"),
+    [(1, 99, 1), (2, 99, 2), (4, 99, 2), (16, 99, 8), (16, 9, 3), (16, 0.1, 1)],
+)
+def test_as_many_at_once_as_cores_and_memory_bear(cores: int, free_gb: float, at_once: int) -> None:
+    """One for every two cores, two where there are two, fewer where memory is short, never none."""
+    assert prepare.jobs_at_once(cores, int(free_gb * 1e9)) == at_once
+
+
 def test_encodings_are_made_from_the_prepared_original_alike_everywhere(tmp_path: Path) -> None:
     """The jobs name the cache, the source that was prepared, and a thread count that does not
     depend on the machine."""
@@ -225,7 +283,7 @@ def test_encodings_are_made_from_the_prepared_original_alike_everywhere(tmp_path
 
     run_to_end(own_scenario(tmp_path, 1), dispatch)
     encodes = [job for job in jobs if isinstance(job, PrepareEncodingJob)]
-    assert [job.encoding.name for job in encodes] == ["vc3-sq", "mjpeg-fine"]
+    assert {job.encoding.name for job in encodes} == {"vc3-sq", "mjpeg-fine"}
     assert {(job.source.media_path, job.thread_count, job.cache_dir) for job in encodes} == {
         ("m", 4, "cache")
     }

@@ -66,9 +66,9 @@ class _BarView:
             style = "" if isinstance(event, Stopped | RoundsForecast) else "yellow"
             self._bar.console.print(visible_text(remark), style=style, markup=False)
         match event:
-            case Preparing(message=message, done=done, total=total, done_fraction=fraction):
+            case Preparing(message=message, done=done, total=total, begun=begun):
                 place = f"{done}/{total}"
-                self._update(done + fraction, total=total, place=place, now=visible_text(message))
+                self._update(done + begun, total=total, place=place, now=visible_text(message))
             case Prepared(done=done, total=total):
                 self._update(done, description="Measure", total=total, place="", now="")
             case RoundStarted():
@@ -92,7 +92,7 @@ class LineView:
         self._console = console
         self._clock_ns = clock_ns
         self._last_line_ns = clock_ns()
-        self._last_message = ""
+        self._messages: set[str] = set()
         self._round: RoundStarted | None = None
         self._done_in_round = 0
 
@@ -117,8 +117,8 @@ class LineView:
                 pass
 
     def _show_preparing(self, event: Preparing) -> None:
-        if event.message != self._last_message:
-            self._last_message = event.message
+        if event.message not in self._messages:
+            self._messages.add(event.message)
             self._say(f"footage {event.done}/{event.total}: {event.message}")
         elif self._is_time():
             share = f"{100 * event.done_fraction:.0f} %"
@@ -152,8 +152,8 @@ def remark_text(event: Event) -> str:
             return f"left out: {reason}"
         case CellGivenUp(cell=cell, reason=reason):
             return f"left out from now on: {cell.cell_id} ({reason})"
-        case TrialFinished(trial=trial) if trial.outcome != "finished":
-            return f"{trial.outcome.replace('_', ' ')}: {trial.cell.cell_id}: {trial.reason}"
+        case TrialFinished(trial=trial) if not trial.is_counted:
+            return f"{trial.fate}: {trial.cell.cell_id}: {trial.reason or 'it enters no figure'}"
         case RoundsForecast():
             return forecast_text(event)
         case Stopped(reason=reason):

@@ -13,11 +13,11 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import psutil
 
@@ -34,8 +34,10 @@ from mezzmark.host.linux import (
     read_turbo,
 )
 from mezzmark.model.records import HostMoment
-from mezzmark.model.run import HostFacts
 from mezzmark.model.tasks.spec import ProcessFacts
+
+if TYPE_CHECKING:  # a worker does without manifests and all that they hold
+    from mezzmark.model.run import HostFacts
 
 LABEL_VARIABLE = "MEZZMARK_HOST_LABEL"
 """Names this machine in results. Without it the label says only processor and cores, so that
@@ -44,15 +46,24 @@ results can be published without giving a machine's network name away."""
 SHORTEST_SHARE_NS = 50_000_000
 """Kernels count processor time in ticks of up to 15 ms; shares of a shorter span are noise."""
 
+LONGEST_GAP_NS = 1_500_000_000
+"""Between two looks meant to be 0.2 s apart. On two cores with ten busy processes they were
+never 0.25 s apart in a minute."""
+
+SHORTEST_SLEEP_NS = 50_000_000
+"""Two clocks read one after the other differ by far less."""
+
 _PR_SET_PDEATHSIG = 1  # linux/prctl.h
 _CPU_FREQUENCY = "sys/devices/system/cpu/cpu0/cpufreq"
 
 
-def read_host_facts(storage_path: str | Path, *, library_versions: dict[str, str]) -> HostFacts:
+def read_host_facts(storage_path: str | Path, *, library_versions: dict[str, str]) -> "HostFacts":
     """The machine's facts, and those of the storage that holds `storage_path` (need not exist).
 
     `library_versions` comes from the engines, which alone load FFmpeg's libraries.
     """
+    from mezzmark.model.run import HostFacts
+
     cpuinfo = read_text("proc/cpuinfo") or ""
     usable_core_count = read_usable_core_count()
     logical, physical = psutil.cpu_count(), psutil.cpu_count(logical=False)
@@ -121,6 +132,11 @@ def read_free_bytes(folder: Path) -> int | None:
         return int(psutil.disk_usage(str(folder)).free)
     except OSError:
         return None
+
+
+def read_free_memory_bytes() -> int:
+    """Memory that can be had without swapping."""
+    return int(psutil.virtual_memory().available)
 
 
 def read_host_moment() -> HostMoment:
@@ -210,6 +226,49 @@ def read_process_facts() -> ProcessFacts:
         voluntary_switches=usage.ru_nvcsw,
         involuntary_switches=usage.ru_nivcsw,
     )
+
+
+class PauseWatch:
+    """Notices that a child process was stopped, or that this process or the machine stood still,
+    since construction; `look` is to be called every fraction of a second while the child runs.
+
+    The system itself tells of a stopped child (POSIX; neither macOS before Python 3.13 nor Windows)
+    and, on Linux and macOS, of the machine's sleep; whatever stops the parent too, be it a
+    frozen container, shows as a gap between two looks.
+    """
+
+    def __init__(self, pid: int) -> None:
+        self._pid = pid
+        self._slept_ns = _slept_ns()
+        self._looked_ns = time.monotonic_ns()
+        self.was_paused = False
+
+    def look(self) -> None:
+        """Set `was_paused` if there was a pause."""
+        now_ns = time.monotonic_ns()
+        is_late = now_ns - self._looked_ns > LONGEST_GAP_NS
+        has_slept = _slept_ns() - self._slept_ns > SHORTEST_SLEEP_NS
+        self._looked_ns = now_ns
+        self.was_paused |= is_late or has_slept or self._was_stopped()
+
+    def _was_stopped(self) -> bool:
+        """Whether the child stands still, or was told to go on, and nobody was told of it yet."""
+        if not hasattr(os, "waitid"):
+            return False
+        kinds = os.WSTOPPED | os.WCONTINUED | os.WNOHANG
+        with suppress(ChildProcessError):  # it has ended
+            return os.waitid(os.P_PID, self._pid, kinds) is not None
+        return False
+
+
+def _slept_ns() -> int:
+    """How long the machine has slept since it started; 0 where nothing tells."""
+    if sys.platform == "linux":
+        return time.clock_gettime_ns(time.CLOCK_BOOTTIME) - time.monotonic_ns()
+    if sys.platform == "darwin":
+        awake_ns = time.clock_gettime_ns(time.CLOCK_UPTIME_RAW)
+        return time.clock_gettime_ns(time.CLOCK_MONOTONIC) - awake_ns
+    return 0
 
 
 @contextmanager

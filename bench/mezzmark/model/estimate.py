@@ -103,6 +103,7 @@ class CellSummary(Fact):
     estimates: dict[str, Estimate]
     trial_count: int
     failed_trial_count: int
+    set_apart_trial_count: int = 0
     sample_count: int
     wrong_count: int
     unproved_count: int

@@ -3,14 +3,14 @@
 import json
 from typing import Annotated, Any, Final, Literal
 
-from pydantic import BeforeValidator, Field, SerializeAsAny, TypeAdapter
+from pydantic import BeforeValidator, ConfigDict, Field, SerializeAsAny, TypeAdapter
 
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import ClipSpec
 from mezzmark.model.records import read_measurement
-from mezzmark.model.run import BandwidthFacts
 from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.kernel import BandwidthFacts
 from mezzmark.model.tasks.spec import MediaReference, ProcessFacts
 
 
@@ -65,6 +65,18 @@ class PrepareEncodingJob(Fact):
     cache_dir: str
 
 
+class PreparePicturesJob(Fact):
+    """Store (or find in the cache) the clip's first pictures in a pixel format, decoded, where they
+    take no more than `limit_bytes`."""
+
+    task: Literal["prepare-pictures"] = "prepare-pictures"
+    source: MediaReference
+    pixel_format: str
+    frame_count: int
+    limit_bytes: int
+    cache_dir: str
+
+
 PREPARATIONS: Final[dict[str, tuple[type[Fact], str]]] = {
     "bandwidth": (BandwidthJob, "mezzmark.engines.encode.reference:run_bandwidth"),
     "prepare-original": (PrepareOriginalJob, "mezzmark.engines.footage.originals:prepare_original"),
@@ -73,6 +85,10 @@ PREPARATIONS: Final[dict[str, tuple[type[Fact], str]]] = {
     "prepare-encoding": (
         PrepareEncodingJob,
         "mezzmark.engines.encode.encoded_file:prepare_encoding",
+    ),
+    "prepare-pictures": (
+        PreparePicturesJob,
+        "mezzmark.engines.encode.stored_pictures:prepare_pictures",
     ),
 }
 """Jobs that come before measuring, by the name in their `task`, and the function of each
@@ -102,11 +118,13 @@ class PreparedMedia(Fact):
 
 
 class Measured(Fact):
-    """A trial's measurement and what its process used."""
+    """A trial's measurement and what its process used; `flags`, which the runner adds, as in
+    `Trial`."""
 
     kind: Literal["measured"] = "measured"
     measurement: Annotated[SerializeAsAny[Fact], BeforeValidator(read_measurement)]
     process: ProcessFacts
+    flags: tuple[str, ...] = ()
 
 
 class BandwidthMeasured(Fact):
@@ -173,4 +191,4 @@ Answer = Annotated[
     | WorkerFailed,
     Field(discriminator="kind"),
 ]
-ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Answer)
+ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Answer, config=ConfigDict(defer_build=True))

@@ -113,3 +113,13 @@ class Trial(Fact):
     process: ProcessFacts | None = None
     host_before: HostMoment = HostMoment()
     host_during: HostMoment = HostMoment()
+
+    @property
+    def is_counted(self) -> bool:
+        """Whether it may enter figures: it finished, and nothing sets it apart."""
+        return self.outcome == "finished" and not self.flags
+
+    @property
+    def fate(self) -> str:
+        """What became of it, in a word: its first flag, or its outcome."""
+        return (self.flags or (self.outcome,))[0].replace("_", " ")

@@ -8,22 +8,7 @@ from mezzmark.model.fact import Amount, Fact, Positive, Whole
 from mezzmark.model.footage import MediaFacts
 from mezzmark.model.players import Player
 from mezzmark.model.scenario import Scenario
-
-
-class BandwidthPoint(Fact):
-    """Bytes read plus bytes written a second, by `process_count` processes together."""
-
-    process_count: Positive
-    bytes_per_s: Amount
-
-
-class BandwidthFacts(Fact):
-    """The copy rate by number of processes; each copied blocks of `block_bytes`."""
-
-    block_bytes: Whole
-    repeats: Whole
-    points: tuple[BandwidthPoint, ...]
-
+from mezzmark.model.tasks.kernel import BandwidthFacts
 
 MANIFEST_SCHEMA: Final = 2
 """Version of `manifest.json`; `model.upgrade` says what changed."""

@@ -18,10 +18,12 @@ class Noted(Event):
 
 class Preparing(Event):
     """One step of making or indexing media goes on. `done_fraction` (0 to 1) is of this step;
-    `done` of `total` steps are finished."""
+    `done` of `total` steps are finished, and `begun` is what is done of all that run now, in
+    steps."""
 
     message: str
     done_fraction: float = 0.0
+    begun: float = 0.0
     done: int
     total: int
 

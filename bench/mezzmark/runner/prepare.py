@@ -4,12 +4,16 @@ What cannot be made (a frame size the codec does not know, an encoder that fails
 is noted with its reason, and the run goes on with the rest.
 """
 
-from collections.abc import Generator, Sequence
+import queue
+import threading
+from collections import deque
+from collections.abc import Callable, Generator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
+from mezzmark.host.common import read_free_memory_bytes, read_usable_core_count
 from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.errors import FootageError, InterruptedRunError
 from mezzmark.model.footage import ClipSpec, FrameIndex
@@ -21,6 +25,7 @@ from mezzmark.model.jobs import (
     PrepareEncodingJob,
     PrepareOriginalJob,
     PrepareOwnJob,
+    PreparePicturesJob,
     ProgressUpdate,
     Shot,
     SortedFiles,
@@ -29,6 +34,7 @@ from mezzmark.model.jobs import (
 )
 from mezzmark.model.run import ClipManifest, LeftFile, MediaManifest
 from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.encode import EncodeSettings
 from mezzmark.model.tasks.spec import MediaReference, PreparedFootage
 from mezzmark.runner.events import LeftOut, Preparing
 from mezzmark.runner.footage_files import fault_text, find_files, name_clips, no_footage
@@ -38,6 +44,19 @@ from mezzmark.runner.workers import NO_ANSWER, Dispatch, raise_machine_fault
 PREPARE_THREADS = 4
 """The same on every machine: some encoders give another picture for another number of threads, and
 runs of two machines can only be compared on the same files."""
+
+PICTURES_LIMIT_BYTES = 8_000_000_000
+"""What all stored pictures of a run may take, in equal parts; where a part does not suffice, every
+trial decodes."""
+
+MEMORY_EACH_BYTES = 3_000_000_000
+"""At 2160p the most demanding preparation was seen to take 1.6 GB."""
+
+_STORED = "decoded as "
+"""Begins the name of a step that stores pictures in a pixel format."""
+
+Step = tuple[str, str]
+"""A clip, and the encoding that is made of it or what it is stored as."""
 
 SILENCE_S = 1_800.0
 """A preparation that says nothing for so long hangs: an encoder may think, but not half an hour."""
@@ -49,7 +68,8 @@ class Footage:
 
     `media` holds (clip, encoding) → file and index, `frame_counts` the length of each clip in
     frames, common to all its encodings. `refused` says in words what could not be made,
-    `left_out` which files of folders are no clips of their own.
+    `left_out` which files of folders are no clips of their own; `pictures` are files of decoded
+    pictures by (clip, pixel format).
     """
 
     encodings: tuple[Encoding, ...]
@@ -59,6 +79,7 @@ class Footage:
     frame_counts: dict[str, int] = field(default_factory=dict)
     refused: list[str] = field(default_factory=list)
     left_out: list[LeftFile] = field(default_factory=list)
+    pictures: dict[tuple[str, str], str] = field(default_factory=dict)
 
     @property
     def prepared(self) -> PreparedFootage:
@@ -69,44 +90,64 @@ class Footage:
             media=self.media,
             encodings=self.encodings,
             key_frames={clip.clip: clip.key_frames for clip in self.clips},
+            pictures=self.pictures,
         )
 
 
 def prepare_footage(
     scenario: Scenario, *, cache_dir: Path, dispatch: Dispatch
 ) -> Generator[Preparing | LeftOut, None, Footage]:
-    """Prepare all clips and encodings of a scenario, in its order; returns the Footage. What cannot
-    be made is told as soon as it is known.
+    """Prepare all clips and encodings of a scenario, several at a time; returns the Footage, in the
+    scenario's order. What cannot be made is told as soon as it is known.
 
     FootageError when no clip is left, or a path names no file; InterruptedRunError, and an error of
     the machine (storage, memory, a killed worker), end the preparation, and the cache keeps what
     was made.
     """
     footage = Footage(encodings=resolve_encodings(scenario))
-    jobs = yield from _list_originals(scenario, cache_dir, dispatch, footage)
-    per_clip = 1 + len(footage.encodings)
-    total = len(jobs) * per_clip
-    for number, (clip, original) in enumerate(jobs.items()):
-        done = number * per_clip
-        source = yield from _ask(original, clip, dispatch, done, total)
-        if not isinstance(source, PreparedMedia):
-            yield _leave_out(footage, _refusal(source, f'clip "{clip}"'))
-            continue
-        _add_clip(footage, clip, source, is_own=isinstance(original, PrepareOwnJob))
-        for place, encoding in enumerate(footage.encodings, start=1):
-            job = PrepareEncodingJob(
-                source=source.media,
-                encoding=encoding,
-                thread_count=PREPARE_THREADS,
-                cache_dir=str(cache_dir),
+    originals = yield from _list_originals(scenario, cache_dir, dispatch, footage)
+    settings = scenario.settings(EncodeSettings)
+    frame_count = settings.frames if settings else 0
+    formats = {encoding.pixel_format for encoding in footage.encodings if frame_count}
+    total = len(originals) * (1 + len(footage.encodings) + len(formats))
+
+    def follow(step: Step, answer: Answer) -> dict[Step, Job]:
+        if step[1] != ORIGINAL or not isinstance(answer, PreparedMedia):
+            return {}
+        given = {"source": answer.media, "cache_dir": str(cache_dir)}
+        jobs: dict[Step, Job] = {
+            (step[0], encoding.name): PrepareEncodingJob(
+                encoding=encoding, thread_count=PREPARE_THREADS, **given
             )
-            name = f"{clip} → {encoding.name}"
-            made = yield from _ask(job, name, dispatch, done + place, total)
+            for encoding in footage.encodings
+        }
+        for pixel_format in sorted(formats):
+            jobs[step[0], f"{_STORED}{pixel_format}"] = PreparePicturesJob(
+                pixel_format=pixel_format,
+                frame_count=frame_count,
+                limit_bytes=PICTURES_LIMIT_BYTES // (len(originals) * len(formats)),
+                **given,
+            )
+        return jobs
+
+    first: dict[Step, Job] = {(clip, ORIGINAL): job for clip, job in originals.items()}
+    answers = yield from _perform_all(first, follow, dispatch, total)
+    for clip, job in originals.items():
+        source = answers[clip, ORIGINAL]
+        if not isinstance(source, PreparedMedia):
+            footage.refused.append(_refusal_of((clip, ORIGINAL), source))
+            continue
+        _add_clip(footage, clip, source, is_own=isinstance(job, PrepareOwnJob))
+        for encoding in footage.encodings:
+            made = answers[clip, encoding.name]
             if isinstance(made, PreparedMedia):
                 _add_medium(footage, clip, encoding.name, made)
             else:
-                refusal = _refusal(made, f'encoding "{encoding.name}"')
-                yield _leave_out(footage, f'clip "{clip}", {refusal}')
+                footage.refused.append(_refusal_of((clip, encoding.name), made))
+        for pixel_format in sorted(formats):
+            stored = answers[clip, f"{_STORED}{pixel_format}"]
+            if isinstance(stored, PreparedMedia):
+                footage.pictures[clip, pixel_format] = stored.media.media_path
     if not footage.clips:
         raise FootageError(
             where="footage",
@@ -114,11 +155,6 @@ def prepare_footage(
             remedy="Give at least one file that `mezzmark inspect` can read.",
         )
     return footage
-
-
-def _leave_out(footage: Footage, reason: str) -> LeftOut:
-    footage.refused.append(reason)
-    return LeftOut(reason=reason)
 
 
 def resolve_encodings(scenario: Scenario) -> tuple[Encoding, ...]:
@@ -158,28 +194,116 @@ def _find_shots(
     files = find_files(spec.files)
     if all(file.is_named for file in files):
         return tuple(Shot(path=file.path) for file in files)
-    answer = yield from _ask(SortFilesJob(files=files), spec.name, dispatch, 0, 1)
+    step = (spec.name, ORIGINAL)
+    answers = yield from _perform_all(
+        {step: SortFilesJob(files=files)}, lambda *_: {}, dispatch, total=1
+    )
+    answer = answers[step]
     if not isinstance(answer, SortedFiles):
-        yield _leave_out(footage, _refusal(answer, f'clip "{spec.name}"'))
+        footage.refused.append(_refusal_of(step, answer))
         return ()
     for fault in answer.left_out:
         footage.left_out.append(LeftFile(name=fault.where, reason=fault.what))
         yield LeftOut(reason=fault_text(fault))
     if not answer.shots:
         what = no_footage(spec.files, answer.left_out).what
-        yield _leave_out(footage, f'clip "{spec.name}": {what}')
+        footage.refused.append(f'clip "{spec.name}": {what}')
+        yield LeftOut(reason=footage.refused[-1])
     return answer.shots
 
 
+def _perform_all(
+    jobs: dict[Step, Job],
+    follow: Callable[[Step, Answer], dict[Step, Job]],
+    dispatch: Dispatch,
+    total: int,
+) -> Generator[Preparing | LeftOut, None, dict[Step, Answer]]:
+    """The result of every job, several at a time, and of those that `follow` gives after a result.
+
+    Each is asked in a thread of its own; what the workers say comes out here, one after the other.
+    However this ends, no thread and no worker is left.
+    """
+    waiting = deque(jobs.items())
+    answers: dict[Step, Answer] = {}
+    said: queue.SimpleQueue[tuple[Step, Answer | BaseException]] = queue.SimpleQueue()
+    fractions: dict[Step, float] = {}
+    threads: list[threading.Thread] = []
+    is_over = threading.Event()
+    at_once = jobs_at_once(read_usable_core_count(), read_free_memory_bytes())
+
+    def event(message: str, fraction: float = 0.0) -> Preparing:
+        return Preparing(
+            message=message,
+            done_fraction=fraction,
+            begun=sum(fractions.values()),
+            done=len(answers),
+            total=total,
+        )
+
+    try:
+        while waiting or fractions:
+            while waiting and len(fractions) < at_once:
+                step, job = waiting.popleft()
+                fractions[step] = 0.0
+                yield event(" → ".join(step) if step[1] != ORIGINAL else step[0])
+                thread = threading.Thread(
+                    target=_ask, args=(step, job, dispatch, said, is_over), daemon=True
+                )
+                threads.append(thread)
+                thread.start()
+            step, answer = said.get()
+            if isinstance(answer, BaseException):
+                raise answer
+            if isinstance(answer, ProgressUpdate):
+                fractions[step] = answer.done_fraction
+                yield event(answer.message, answer.done_fraction)
+                continue
+            del fractions[step]
+            answers[step] = answer
+            following = follow(step, answer)
+            waiting.extend(following.items())
+            jobs = jobs | following
+            is_needed = not isinstance(jobs[step], PreparePicturesJob)
+            if is_needed and isinstance(answer, JobFailed | WorkerFailed):
+                _raise_if_over(answer, " → ".join(step))
+                yield LeftOut(reason=_refusal_of(step, answer))
+    finally:
+        is_over.set()
+        for thread in threads:
+            thread.join()
+    return answers
+
+
+def jobs_at_once(core_count: int, free_memory_bytes: int) -> int:
+    """How many preparations run at a time: one for every two cores, since each works on one core
+    for much of its time and on PREPARE_THREADS at most in the rest; at least two where there are
+    two cores, and no more than find MEMORY_EACH_BYTES free when the first begins."""
+    by_cores = min(core_count, max(2, core_count // 2))
+    return max(1, min(by_cores, free_memory_bytes // MEMORY_EACH_BYTES))
+
+
 def _ask(
-    job: Job, name: str, dispatch: Dispatch, done: int, total: int
-) -> Generator[Preparing, None, Answer]:
-    """The result of a preparation; its progress goes to whoever listens."""
-    yield Preparing(message=name, done=done, total=total)
+    step: Step,
+    job: Job,
+    dispatch: Dispatch,
+    said: "queue.SimpleQueue[tuple[Step, Answer | BaseException]]",
+    is_over: threading.Event,
+) -> None:
+    """Pass on what a worker says of a step; once all is over, end it at its next word."""
     answer: Answer = NO_ANSWER
-    for answer in dispatch(job, SILENCE_S):
-        if isinstance(answer, ProgressUpdate):
-            yield Preparing(**answer.model_dump(exclude={"kind"}), done=done, total=total)
+    try:
+        for answer in dispatch(job, SILENCE_S):
+            if is_over.is_set():
+                return
+            if isinstance(answer, ProgressUpdate):
+                said.put((step, answer))
+        said.put((step, NO_ANSWER if isinstance(answer, ProgressUpdate) else answer))
+    except BaseException as error:  # raised where the run is
+        said.put((step, error))
+
+
+def _raise_if_over(answer: Answer, name: str) -> None:
+    """What ends the whole preparation: an error of the machine, and the wish to stop."""
     raise_machine_fault(answer, name)
     if isinstance(answer, WorkerFailed) and answer.outcome == "cancelled":
         raise InterruptedRunError(
@@ -187,7 +311,14 @@ def _ask(
             what="stopped before measuring began; what was made is kept in the cache",
             remedy="The same command with --resume and the same --out resumes from there.",
         )
-    return answer
+
+
+def _refusal_of(step: Step, answer: Answer) -> str:
+    """Why a step could not be done, in words."""
+    clip, encoding = step
+    if encoding == ORIGINAL:
+        return _refusal(answer, f'clip "{clip}"')
+    return f'clip "{clip}", ' + _refusal(answer, f'encoding "{encoding}"')
 
 
 def _refusal(answer: Answer, subject: str) -> str:

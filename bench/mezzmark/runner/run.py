@@ -192,8 +192,9 @@ def record_trial(planned: PlannedTrial, answer: Answer, **circumstances: Any) ->
     """The record of a trial, whatever came of it. `circumstances` are its fields of when it ran,
     how long it took as its parent saw it (process start included), and what the machine did."""
     match answer:
-        case Measured(measurement=measurement, process=process):
-            came_of_it = {"outcome": "finished", "measurement": measurement, "process": process}
+        case Measured():
+            came_of_it = {"outcome": "finished", **dict(answer)}
+            del came_of_it["kind"]
         case JobFailed(where=where, what=what):
             came_of_it = {"outcome": "failed", "reason": f"{where}: {what}"}
         case WorkerFailed(outcome=outcome, reason=reason):

@@ -18,8 +18,17 @@ from typing import BinaryIO, Final
 
 from pydantic import ValidationError
 
+from mezzmark.host.common import PauseWatch
 from mezzmark.model.errors import DestinationError, DiskFullError, MezzmarkError
-from mezzmark.model.jobs import ANSWER_ADAPTER, Answer, Job, JobFailed, ProgressUpdate, WorkerFailed
+from mezzmark.model.jobs import (
+    ANSWER_ADAPTER,
+    Answer,
+    Job,
+    JobFailed,
+    Measured,
+    ProgressUpdate,
+    WorkerFailed,
+)
 from mezzmark.worker import DIE_WITH_PARENT
 
 Dispatch = Callable[[Job, float], Iterator[Answer]]
@@ -35,11 +44,12 @@ STDERR_TAIL_BYTES = 2_000
 STDERR_LINES = 2
 """A library's last complaint, or the end of a traceback; the rest would only give paths away."""
 
-_ONE_THREAD_ARITHMETIC: Final = dict.fromkeys(
-    ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1"
+_WORKER_VARIABLES: Final = dict.fromkeys(
+    ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "PYDANTIC_DISABLE_PLUGINS"), "1"
 )
 """Arithmetic libraries start a thread for every core when they load, which costs a 16-core machine
-seconds of processor time a trial; no trial here does linear algebra. The user's own values win."""
+seconds of processor time a trial; no trial here does linear algebra. Looking for plugins reads what
+every installed package says of itself. The user's own values win."""
 
 NO_ANSWER: Final = WorkerFailed(outcome="crashed", reason="the worker gave no answer")
 
@@ -113,7 +123,7 @@ def _start(complaints: BinaryIO) -> subprocess.Popen[bytes]:
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=complaints,
-        env={**_ONE_THREAD_ARITHMETIC, **os.environ},
+        env={**_WORKER_VARIABLES, **os.environ},
         start_new_session=True,  # POSIX
         creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),  # Windows
     )
@@ -149,7 +159,9 @@ def _listen(
     is_cancelled: Callable[[], bool],
 ) -> Iterator[Answer]:
     deadline_s = time.monotonic() + timeout_s
+    watch = PauseWatch(process.pid)
     while True:
+        watch.look()
         left_s = deadline_s - time.monotonic()
         if is_cancelled():
             yield WorkerFailed(outcome="cancelled", reason="the run was stopped")
@@ -169,6 +181,9 @@ def _listen(
             deadline_s = time.monotonic() + timeout_s
             yield answer
             continue
+        watch.look()
+        if watch.was_paused and isinstance(answer, Measured):
+            answer = answer.model_copy(update={"flags": ("suspended",)})
         with suppress(subprocess.TimeoutExpired):
             process.wait(TEARDOWN_S)
         yield answer

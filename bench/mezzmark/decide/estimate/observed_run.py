@@ -88,7 +88,7 @@ def observe(trials: Iterable[Trial], *, arm: str = "") -> tuple[Observation, ...
 def observe_trial(trial: Trial) -> Observation | None:
     """One trial's figures, or None where it brought nothing that may be shown."""
     spec = TASKS[trial.cell.task]
-    if trial.outcome != "finished" or trial.measurement is None:
+    if not trial.is_counted or trial.measurement is None:
         return None
     view = spec.view(trial.measurement, trial.process)
     if view is None:

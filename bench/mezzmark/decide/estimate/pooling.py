@@ -59,12 +59,14 @@ def _summarise(
     moves = [t.measurement for t in trials if isinstance(t.measurement, ScrubMeasurement)]
     proofs = Counter({kind: sum(m.proof.count(kind) for m in moves) for kind in get_args(Proof)})
     failed = [trial for trial in trials if trial.outcome != "finished"]
+    set_apart_count = sum(not trial.is_counted for trial in trials) - len(failed)
     return CellSummary(
         cell=trials[0].cell,
         arm=trials[0].arm,
         estimates=estimate_figures(observations, confidence_level=confidence_level),
         trial_count=len(trials),
-        failed_trial_count=len(failed),
+        failed_trial_count=len(failed) + set_apart_count,
+        set_apart_trial_count=set_apart_count,
         sample_count=proofs.total() if moves else sum(o.sample_count for o in observations),
         wrong_count=proofs["wrong"],
         unproved_count=proofs["unreadable"] + proofs["missing"],

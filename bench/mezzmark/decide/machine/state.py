@@ -182,7 +182,7 @@ def _scrub_spread(
     moves: dict[Cell, list[NDArray[np.float64]]] = {}
     start_costs_s: list[float] = []
     for trial in trials:
-        if isinstance(trial.measurement, ScrubMeasurement) and not trial.arm:
+        if isinstance(trial.measurement, ScrubMeasurement) and trial.is_counted and not trial.arm:
             found = latencies_ms(trial.measurement)
             if found.size >= 2:
                 moves.setdefault(trial.cell, []).append(found)

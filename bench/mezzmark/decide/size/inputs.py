@@ -58,7 +58,7 @@ def gather_encodings(
         ((run_index, trial.round_index), trial)
         for run_index, run in enumerate(runs)
         for trial in run.trials
-        if trial.outcome == "finished" and not trial.arm and trial.cell.task != "kernel"
+        if trial.is_counted and not trial.arm and trial.cell.task != "kernel"
     ]
     names = dict.fromkeys(trial.cell.encoding for _, trial in trials)
     ordered = sorted(names, key=lambda name: name != ORIGINAL)

@@ -122,7 +122,7 @@ def last_ingest(trials: Sequence[Trial]) -> dict[str, IngestMeasurement]:
     return {
         trial.cell.cell_id: trial.measurement
         for trial in trials
-        if isinstance(trial.measurement, IngestMeasurement) and not trial.arm
+        if isinstance(trial.measurement, IngestMeasurement) and trial.is_counted and not trial.arm
     }
 
 
@@ -168,7 +168,7 @@ def _clip_seconds(trials: Sequence[Trial], ingest: Cell) -> dict[str, list[float
         cell, measured = trial.cell, trial.measurement
         if (
             isinstance(measured, GridMeasurement)
-            and trial.outcome == "finished"
+            and trial.is_counted
             and not trial.arm
             and (cell.encoding, cell.setting.split) == (ingest.encoding, ingest.setting.split)
             and measured.load_ns

@@ -21,12 +21,14 @@ from mezzmark.engines.encode.encoded_file import (
 )
 from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
+from mezzmark.engines.encode.stored_pictures import read_stored_pictures
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.media.pixels import frame_bytes
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.host.common import (
     no_garbage_collection,
+    read_free_memory_bytes,
     read_process_facts,
     read_usable_core_count,
 )
@@ -50,11 +52,10 @@ def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
     """
     index = _read_clip(job, where="encode.frames", fewest=2)
     frame_rate = constant_rate(index)
-    frames, tags = load_pictures(
-        job.source.media_path,
-        index,
-        job.encoding.pixel_format,
-        thread_count=read_usable_core_count(),
+    pixel_format = job.encoding.pixel_format
+    stored = job.pictures_path and read_stored_pictures(job.pictures_path, index, pixel_format)
+    frames, tags = stored or load_pictures(
+        job.source.media_path, index, pixel_format, thread_count=read_usable_core_count()
     )
     path = Path(tempfile.mkdtemp(dir=job.scratch_dir)) / f"encoded.{job.encoding.container}"
     wall_ns, cpu_ns = encode_frames(
@@ -142,7 +143,7 @@ def _read_clip(
     index = first_frames(whole, job.frame_count)
     picture_bytes = frame_bytes(encoding.pixel_format, index.width_px, index.height_px)
     needed_bytes = job_count * index.frame_count * picture_bytes
-    free_bytes = psutil.virtual_memory().available
+    free_bytes = read_free_memory_bytes()
     if needed_bytes > MEMORY_FRACTION * free_bytes:
         fitting = int(MEMORY_FRACTION * free_bytes * index.frame_count / needed_bytes)
         jobs = f"{job_count} jobs of " if job_count > 1 else ""

@@ -22,8 +22,12 @@ from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.host.common import read_clock_ns, read_process_facts
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.jobs import BandwidthJob, BandwidthMeasured, Measured
-from mezzmark.model.run import BandwidthFacts, BandwidthPoint
-from mezzmark.model.tasks.kernel import KernelJob, KernelMeasurement
+from mezzmark.model.tasks.kernel import (
+    BandwidthFacts,
+    BandwidthPoint,
+    KernelJob,
+    KernelMeasurement,
+)
 
 CACHED_VALUES: Final = 8_192
 """64 KiB of doubles: lies in the second-level cache of any machine of the last fifteen years."""

@@ -31,10 +31,13 @@ class EncodeSettings(Fact):
 
 
 class EncodeJob(EncoderJob):
-    """Decode `frame_count` frames of the source into memory, encode them, check the result."""
+    """Take `frame_count` frames of the source into memory, encode them, check the result.
+
+    They lie decoded in `pictures_path`; where that is empty or gone, the source is decoded."""
 
     task: Literal["encode"] = "encode"
     frame_count: int
+    pictures_path: str = ""
 
 
 class EncodeMeasurement(Fact):
@@ -68,7 +71,10 @@ def _plan(settings: EncodeSettings, stock: Stock) -> Iterator[Cell]:
 
 def _job(planned: PlannedTrial, settings: EncodeSettings, footage: PreparedFootage) -> EncodeJob:
     frame_count = min(settings.frames, footage.frame_counts[planned.cell.clip])
-    return EncodeJob.of(planned.cell, footage, frame_count=frame_count)
+    stored = footage.pictures.get(
+        (planned.cell.clip, footage.encoding(planned.cell.encoding).pixel_format), ""
+    )
+    return EncodeJob.of(planned.cell, footage, frame_count=frame_count, pictures_path=stored)
 
 
 def _work(seen: Seen) -> Work:

@@ -1,11 +1,12 @@
-"""The reference kernel: a fixed workload that tells drift of the machine from the codec's."""
+"""The reference kernel, a fixed workload that tells drift of the machine from the codec's; and what
+copies of memory came to."""
 
 from typing import Any, Final, Literal
 
 import numpy as np
 
 from mezzmark.model.cell import KERNEL_CLIP, KERNEL_ENCODING, Cell, PlannedTrial
-from mezzmark.model.fact import Fact, Positive
+from mezzmark.model.fact import Amount, Fact, Positive, Whole
 from mezzmark.model.tasks.spec import (
     NS_PER_MS,
     Figure,
@@ -35,6 +36,21 @@ class KernelMeasurement(Fact):
 
     task: Literal["kernel"] = "kernel"
     wall_ns: tuple[Positive, ...]
+
+
+class BandwidthPoint(Fact):
+    """Bytes read plus bytes written a second, by `process_count` processes together."""
+
+    process_count: Positive
+    bytes_per_s: Amount
+
+
+class BandwidthFacts(Fact):
+    """The copy rate by number of processes; each copied blocks of `block_bytes`."""
+
+    block_bytes: Whole
+    repeats: Whole
+    points: tuple[BandwidthPoint, ...]
 
 
 def _view(measured: KernelMeasurement, process: ProcessFacts | None) -> Seen | None:

@@ -102,7 +102,8 @@ class MediaReference(Fact):
 class PreparedFootage:
     """What jobs are made of. `media` is by (clip, encoding); clips stand in the folder's order.
     `key_frames` are those of the originals. `scratch_dir` is an existing folder of the run's own,
-    which whoever made it removes."""
+    which whoever made it removes. `pictures` are files of decoded pictures by (clip, pixel format),
+    where there are any."""
 
     clips: Sequence[str]
     frame_counts: Mapping[str, int]
@@ -110,6 +111,7 @@ class PreparedFootage:
     encodings: Sequence[Encoding]
     key_frames: Mapping[str, Sequence[int]] = field(default_factory=dict)
     scratch_dir: str = ""
+    pictures: Mapping[tuple[str, str], str] = field(default_factory=dict)
 
     def encoding(self, name: str) -> Encoding:
         """The encoding of this name; StopIteration where there is none."""

@@ -152,7 +152,7 @@ def _trial_row(manifest: Manifest, trial: Trial) -> dict[str, object]:
         "seed": trial.seed,
         "started_utc": trial.started_utc,
         "wall_ns": trial.wall_ns,
-        "outcome": trial.outcome,
+        "outcome": (*trial.flags, trial.outcome)[0],
         "reason": trial.reason,
         "sample_count": observation.sample_count if observation else 0,
     }

@@ -99,13 +99,21 @@ def _unproved_pictures(summaries: Sequence[CellSummary]) -> list[str]:
 def _failures(summaries: Sequence[CellSummary]) -> list[str]:
     texts = []
     totals = _by_encoding(summaries, "trial_count")
+    flagged_counts = _by_encoding(summaries, "set_apart_trial_count")
     for name, failed in sorted(_by_encoding(summaries, "failed_trial_count").items()):
         trials = count_text(totals[name], "trial")
+        if flagged := flagged_counts.get(name, 0):
+            texts.append(
+                f"{shown_name(name)}: {flagged} of {trials} were disturbed (the process was "
+                "stopped, or the machine slept) and enter no figure."
+            )
+        if failed == flagged:
+            continue
         reasons = sorted({r for s in summaries if s.cell.encoding == name for r in s.reasons})
         reason = visible_text(reasons[0]) if reasons else "no reason was given"
         if len(reason) > REASON_LIMIT:
             reason = f"{reason[: REASON_LIMIT - 1]}…"
-        texts.append(f"{shown_name(name)}: {failed} of {trials} failed ({reason}).")
+        texts.append(f"{shown_name(name)}: {failed - flagged} of {trials} failed ({reason}).")
     return texts
 
 

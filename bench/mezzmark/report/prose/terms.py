@@ -13,6 +13,11 @@ from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.report.prose.numbers import count_text, level_text, number_text, shown_name
 
+FLAG_TEXTS: Final = {
+    "suspended": "its process was stopped, or the machine slept, while it ran",
+}
+"""Why a trial enters no figure, by its flag."""
+
 _PATTERNS: Final = {
     "jump": "when the playhead jumped anywhere in the clip",
     "near": "when the playhead moved a short way",

@@ -34,7 +34,7 @@ def throughput_section(view: RunView) -> Section:
     timed = [
         ((0, trial.round_index), trial)
         for trial in view.trials
-        if trial.outcome == "finished" and not trial.arm
+        if trial.is_counted and not trial.arm
     ]
     fits = {found.encoding: fit for found in findings if (fit := fit_grid(found.encoding, timed))}
     grid, scaling = grid_table(view, findings), scaling_table(view, fits)

@@ -10,7 +10,7 @@ from mezzmark.model.records import Trial
 from mezzmark.model.run import ClipManifest
 from mezzmark.report.prose.numbers import count_text, hour_gb_text, number_text, visible_text
 from mezzmark.report.prose.table_notes import NOTES, ranking_note
-from mezzmark.report.prose.terms import setting_words
+from mezzmark.report.prose.terms import FLAG_TEXTS, setting_words
 from mezzmark.report.tables.table import Column, Entry, Table, tabulate
 from mezzmark.report.view import RunView, encode_speeds
 
@@ -119,8 +119,11 @@ def _wrong(count: int) -> Entry:
 
 
 def failure_table(view: RunView) -> Table:
-    """Every trial that did not finish, with its reason."""
-    failed = [trial for trial in view.trials if trial.outcome != "finished"]
+    """Every trial that enters no figure, with its reason."""
+    failed = [trial for trial in view.trials if not trial.is_counted]
+    unfinished = any(trial.outcome != "finished" for trial in failed)
+    flagged = any(trial.flags for trial in failed)
+    fates = " or ".join(["did not finish"] * unfinished + ["enter no figure"] * flagged)
     return tabulate(
         failed,
         [
@@ -129,13 +132,18 @@ def failure_table(view: RunView) -> Table:
             Column("task", _task_words, "left"),
             Column("threads", lambda t: t.cell.setting["threads"]),
             Column("round", lambda t: t.round_index + 1),
-            Column("outcome", lambda t: t.outcome.replace("_", " "), "left"),
-            Column("reason", lambda t: t.reason or "no reason was given", "left", is_long=True),
+            Column("outcome", lambda t: t.fate, "left"),
+            Column("reason", _reason, "left", is_long=True),
         ],
         table_id=f"{view.prefix}failures",
-        title=f"{count_text(len(failed), 'trial')} did not finish",
+        title=f"{count_text(len(failed), 'trial')} {fates or 'did not finish'}",
         note=NOTES["failures"],
     )
+
+
+def _reason(trial: Trial) -> str:
+    flags = "; ".join(FLAG_TEXTS.get(flag, flag) for flag in trial.flags)
+    return flags or trial.reason or "no reason was given"
 
 
 def _task_words(trial: Trial) -> str:
