@@ -24,6 +24,7 @@ ALLOWED = {
     ("report/page.py", "_render"): "a file name",
     ("report/prose/latency.py", "encode_time_text"): "digits just made",
     ("runner/workers.py", "_describe_end"): "the last words of a foreign process",
+    ("store/toml_files.py", "_refuse_long_keys"): "lines of a file",
     ("store/toml_files.py", "read_toml"): "where a library's message says the mistake is",
     ("cli/options.py", "parse_share"): "what the user typed",
     ("cli/terminal.py", "_width"): "the width of what is drawn",

@@ -16,7 +16,8 @@ from mezzmark.model.tasks.spec import ProcessFacts
 from mezzmark.store import run_store
 from mezzmark.store.run_store import TRIALS_NAME, append_trial, parse_trial
 
-NS = st.integers(0, 2**63 - 1)
+NS = st.integers(0, 2**40)
+COUNTS = st.integers(1, 2**40)
 NAMES = st.text(min_size=1, max_size=40)
 SHARES = st.none() | st.floats(0, 1)
 
@@ -44,16 +45,22 @@ def scrub_measurements(draw: st.DrawFn) -> ScrubMeasurement:
     )
 
 
-ENCODES = st.builds(EncodeMeasurement, frame_rate=NAMES, stream_digest=NAMES)
-KERNELS = st.builds(KernelMeasurement, wall_ns=st.lists(NS, max_size=5).map(tuple))
+_ENCODED = ("frame_count", "decoded_frame_count", "wall_ns", "cpu_ns", "file_bytes")
+ENCODES = st.builds(
+    EncodeMeasurement,
+    frame_rate=st.sampled_from(["25", "24000/1001"]),
+    stream_digest=NAMES,
+    **dict.fromkeys((*_ENCODED, "packet_bytes", "width_px", "height_px"), COUNTS),
+)
+KERNELS = st.builds(KernelMeasurement, wall_ns=st.lists(COUNTS, max_size=5).map(tuple))
 TRIALS = st.builds(
     Trial,
     round_index=st.integers(0, 10**6),
     position=st.integers(0, 10**6),
     cell=st.builds(Cell, task=st.sampled_from(["scrub", "encode"]), clip=NAMES, encoding=NAMES),
-    seed=NS,
+    seed=st.integers(0, 2**63 - 1),
     started_utc=NAMES,
-    wall_ns=NS,
+    wall_ns=st.integers(2**50, 2**53),
     outcome=st.sampled_from(["finished", "failed", "crashed", "timed_out"]),
     reason=st.text(max_size=40),
     measurement=st.none() | scrub_measurements() | ENCODES | KERNELS,

@@ -318,7 +318,11 @@ def parse_trial(line: bytes, *, where: str) -> Trial | str | None:
     """
     try:
         # As this mezzmark writes it: one pass, without a dictionary on the way.
-        trial = Trial.model_validate_json(line) if line.startswith(_OWN_BEGINNING) else None
+        trial = (
+            Trial.model_validate_json(line)
+            if line[: len(_OWN_BEGINNING)] == _OWN_BEGINNING
+            else None
+        )
     except ValidationError:
         trial = None  # told below, as of any other line
     if trial is None or trial.arm not in ARMS or not FLAGS.issuperset(trial.flags):
