@@ -221,7 +221,7 @@ def test_machines_needed_have_the_slow_end_of_the_speed(usual: float, slow: floa
     """Where a tenth of the draws need more than four (twenty) days of ingest and the others fewer
     than two (ten), the answer is 2 [2, 5] (10 [10, 21]): a stable queue is the only condition
     when any wait is in time."""
-    shop = _busy_shop(turnaround_hours=1e6)
+    shop = _busy_shop(turnaround_hours=8760)
     pixels_a_day = 150 * 3600 * 24 * 1920 * 1080
     days = np.where(np.arange(400) % 10 == 0, slow, usual)
     rate = Drawn(
@@ -272,7 +272,7 @@ def test_a_machine_that_may_not_keep_up_is_not_said_to_be_enough() -> None:
     """Few of the draws need more than the whole day: no card is late at the ends of the queue's
     interval, but the day's own interval reaches beyond 1. One machine may be enough, and two
     surely are: 1 [1, 2]."""
-    shop = _busy_shop(turnaround_hours=1e6)
+    shop = _busy_shop(turnaround_hours=8760)
     pixels_a_day = 150 * 3600 * 24 * 1920 * 1080
     rate = Drawn(
         point=pixels_a_day / (0.9 * 86_400),

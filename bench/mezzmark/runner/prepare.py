@@ -245,7 +245,7 @@ def _perform_all(
             while waiting and len(fractions) < at_once:
                 step, job = waiting.popleft()
                 fractions[step] = 0.0
-                yield event(" → ".join(step) if step[1] != ORIGINAL else step[0])
+                yield event(_name_of(step))
                 thread = threading.Thread(
                     target=_ask, args=(step, job, dispatch, said, is_over), daemon=True
                 )
@@ -265,13 +265,18 @@ def _perform_all(
             jobs = jobs | following
             is_needed = not isinstance(jobs[step], PreparePicturesJob)
             if is_needed and isinstance(answer, JobFailed | WorkerFailed):
-                _raise_if_over(answer, " → ".join(step))
+                _raise_if_over(answer, _name_of(step))
                 yield LeftOut(reason=_refusal_of(step, answer))
     finally:
         is_over.set()
         for thread in threads:
             thread.join()
     return answers
+
+
+def _name_of(step: Step) -> str:
+    clip, encoding = step
+    return clip if encoding == ORIGINAL else f"{clip} → {encoding}"
 
 
 def jobs_at_once(core_count: int, free_memory_bytes: int) -> int:
