@@ -33,7 +33,7 @@ class Fact(BaseModel):
     """A value that crosses a process or a file: frozen, and an unknown field is an error."""
 
     # Built at first use: a worker meets few of them, and building all takes as long as a trial.
-    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
+    model_config = ConfigDict(frozen=True, extra="forbid")
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 import json
 from typing import Annotated, Any, Final, Literal
 
-from pydantic import BeforeValidator, ConfigDict, Field, SerializeAsAny, TypeAdapter
+from pydantic import BeforeValidator, Field, SerializeAsAny, TypeAdapter
 
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.fact import Fact
@@ -191,4 +191,4 @@ Answer = Annotated[
     | WorkerFailed,
     Field(discriminator="kind"),
 ]
-ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Answer, config=ConfigDict(defer_build=True))
+ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Answer)
