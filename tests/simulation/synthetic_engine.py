@@ -47,13 +47,14 @@ KERNEL = "kernel"
 
 @dataclass(slots=True, kw_only=True)
 class SyntheticEngine:
-    """Answers trials from `truths` (encoding name → Truth).
+    """Answers trials from `truths` (encoding name → Truth), others from `usual`.
 
     The name of an encoding is the last part of its media path, as `synthetic_footage` makes it.
     `spend_s` really passes for each trial, for tests that need one to be under way.
     """
 
     truths: Mapping[str, Truth] = field(default_factory=dict)
+    usual: Truth = Truth()
     seed: int
     spend_s: float = 0.0
     trial_count: int = 0
@@ -64,7 +65,7 @@ class SyntheticEngine:
 
     def __call__(self, job: Job, timeout_s: float) -> Answer:
         """The answer to a trial's job; a hang answers at once what its end would be."""
-        truth = self.truths.get(_name(job), Truth())
+        truth = self.truths.get(_name(job), self.usual)
         rng = np.random.default_rng([self.seed, self.trial_count])
         self.trial_count += 1
         if self.spend_s:

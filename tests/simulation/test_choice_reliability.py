@@ -13,11 +13,13 @@ from mezzmark.decide.choose.draws import FigureDraws, draw_figures, to_log
 from mezzmark.decide.choose.needs import judge_needs
 from mezzmark.decide.estimate.rounds import estimate_tail_figure
 from mezzmark.model.request import Need, parse_wishes
+from mezzmark.model.tasks import TASKS
 from mezzmark.statistics.intervals import share_interval
 from simulation.choice_rates import FIGURES, Noise, Promise, samples_of, simulate_promises
 from simulation.worlds import WORLDS, World
 
 SEED = 11
+P95 = TASKS["scrub"].figure("p95_ms")
 EDGES = (0.0, 0.5, 0.7, 0.85, 0.95, 1.0 + 1e-9)
 TOLERANCE = 0.05
 """Five points, as asked for."""
@@ -184,7 +186,7 @@ def wrong_claims(world: World, *, rounds: int, moves: int, about_report: bool) -
         own = np.quantile(run, 0.95, axis=1, method="median_unbiased")
         samples = samples_of(np.log(own), "ms")
         if about_report:
-            pooled = estimate_tail_figure(list(run), 0.95, "ms", 0.95)
+            pooled = estimate_tail_figure(list(run), P95, 0.95, is_stratified=False)
             point = to_log(pooled.point, "ms")
             samples = dataclasses.replace(samples, estimate=pooled, point=point)
         draws = draw_figures({need.figure: {"it": samples}}, ("it",), rng=rng, draw_count=2)
