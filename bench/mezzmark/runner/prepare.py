@@ -7,7 +7,7 @@ is noted with its reason, and the run goes on with the rest.
 import queue
 import threading
 from collections import deque
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Collection, Generator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -133,21 +133,7 @@ def prepare_footage(
     first: dict[Step, Job] = {(clip, ORIGINAL): job for clip, job in originals.items()}
     answers = yield from _perform_all(first, follow, dispatch, total)
     for clip, job in originals.items():
-        source = answers[clip, ORIGINAL]
-        if not isinstance(source, PreparedMedia):
-            footage.refused.append(_refusal_of((clip, ORIGINAL), source))
-            continue
-        _add_clip(footage, clip, source, is_own=isinstance(job, PrepareOwnJob))
-        for encoding in footage.encodings:
-            made = answers[clip, encoding.name]
-            if isinstance(made, PreparedMedia):
-                _add_medium(footage, clip, encoding.name, made)
-            else:
-                footage.refused.append(_refusal_of((clip, encoding.name), made))
-        for pixel_format in sorted(formats):
-            stored = answers[clip, f"{_STORED}{pixel_format}"]
-            if isinstance(stored, PreparedMedia):
-                footage.pictures[clip, pixel_format] = stored.media.media_path
+        _add_results(footage, clip, answers, formats, is_own=isinstance(job, PrepareOwnJob))
     if not footage.clips:
         raise FootageError(
             where="footage",
@@ -155,6 +141,32 @@ def prepare_footage(
             remedy="Give at least one file that `mezzmark inspect` can read.",
         )
     return footage
+
+
+def _add_results(
+    footage: Footage,
+    clip: str,
+    answers: Mapping[Step, Answer],
+    formats: Collection[str],
+    *,
+    is_own: bool,
+) -> None:
+    """Note what came of a clip, in the scenario's order."""
+    source = answers[clip, ORIGINAL]
+    if not isinstance(source, PreparedMedia):
+        footage.refused.append(_refusal_of((clip, ORIGINAL), source))
+        return
+    _add_clip(footage, clip, source, is_own=is_own)
+    for encoding in footage.encodings:
+        made = answers[clip, encoding.name]
+        if isinstance(made, PreparedMedia):
+            _add_medium(footage, clip, encoding.name, made)
+        else:
+            footage.refused.append(_refusal_of((clip, encoding.name), made))
+    for pixel_format in sorted(formats):
+        stored = answers[clip, f"{_STORED}{pixel_format}"]
+        if isinstance(stored, PreparedMedia):
+            footage.pictures[clip, pixel_format] = stored.media.media_path
 
 
 def resolve_encodings(scenario: Scenario) -> tuple[Encoding, ...]:
