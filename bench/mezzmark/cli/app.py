@@ -43,7 +43,7 @@ _STOPPED: Final = 130
 
 def pasted(path: Path) -> str:
     """The path as a shell takes it: one word that is no option. Windows has its own quotes."""
-    word = f".{os.sep}{path}" if str(path)[:1] == "-" else str(path)
+    word = f".{os.sep}{path}" if str(path).startswith("-") else str(path)
     return subprocess.list2cmdline([word]) if os.name == "nt" else shlex.quote(word)
 
 
@@ -110,7 +110,7 @@ def measure(
         typer.Option(
             "--time-budget",
             min=1,
-            # As model.round_limits has it, which is too heavy to be imported for a help text.
+            # As ROUNDS_RULE of model.scenario, which is too heavy to be imported for a help text.
             help="Seconds of measuring: at least minimum_rounds rounds are measured whatever the "
             "budget; after that no round begins that would end after it.",
         ),

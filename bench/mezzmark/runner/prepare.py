@@ -7,7 +7,7 @@ is noted with its reason, and the run goes on with the rest.
 import queue
 import threading
 from collections import deque
-from collections.abc import Callable, Collection, Generator, Mapping, Sequence
+from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -108,7 +108,7 @@ def prepare_footage(
     originals = yield from _list_originals(scenario, cache_dir, dispatch, footage)
     settings = scenario.settings(EncodeSettings)
     frame_count = settings.frames if settings else 0
-    formats = {encoding.pixel_format for encoding in footage.encodings if frame_count}
+    formats = sorted({e.pixel_format for e in footage.encodings}) if frame_count else []
     total = len(originals) * (1 + len(footage.encodings) + len(formats))
 
     def follow(step: Step, answer: Answer) -> dict[Step, Job]:
@@ -121,7 +121,7 @@ def prepare_footage(
             )
             for encoding in footage.encodings
         }
-        for pixel_format in sorted(formats):
+        for pixel_format in formats:
             jobs[step[0], f"{_STORED}{pixel_format}"] = PreparePicturesJob(
                 pixel_format=pixel_format,
                 frame_count=frame_count,
@@ -147,7 +147,7 @@ def _add_results(
     footage: Footage,
     clip: str,
     answers: Mapping[Step, Answer],
-    formats: Collection[str],
+    formats: Sequence[str],
     *,
     is_own: bool,
 ) -> None:
@@ -163,7 +163,7 @@ def _add_results(
             _add_medium(footage, clip, encoding.name, made)
         else:
             footage.refused.append(_refusal_of((clip, encoding.name), made))
-    for pixel_format in sorted(formats):
+    for pixel_format in formats:
         stored = answers[clip, f"{_STORED}{pixel_format}"]
         if isinstance(stored, PreparedMedia):
             footage.pictures[clip, pixel_format] = stored.media.media_path

@@ -5,7 +5,6 @@ synchronised before anyone is told. A process killed in the middle of a write le
 line, which no reader takes for a trial: no beginning of a JSON object is itself valid JSON.
 """
 
-import gc
 import os
 from codecs import getincrementaldecoder
 from collections import Counter
@@ -19,6 +18,7 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import from_json
 
+from mezzmark.host.common import paused_collector
 from mezzmark.model.cell import ARMS
 from mezzmark.model.errors import DestinationError, RunError
 from mezzmark.model.fact import NS_PER_S
@@ -216,7 +216,7 @@ def read_run(run_dir: Path) -> Run:
     torn_line_count = 0
     unknown: Counter[str] = Counter()
     lines_of: dict[tuple[object, ...], int] = {}
-    with _collector_paused():
+    with paused_collector():
         for number, line in _numbered_lines(path):
             found = parse_trial(line, where=f"{path}, line {number}")
             if isinstance(found, Trial):
@@ -233,19 +233,6 @@ def read_run(run_dir: Path) -> Run:
         torn_line_count=torn_line_count,
         unknown=dict(unknown),
     )
-
-
-@contextmanager
-def _collector_paused() -> Iterator[None]:
-    """Python looks for cycles while thousands of trials are made, which hold none: that takes a
-    third of the time of reading them."""
-    was_on = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was_on:
-            gc.enable()
 
 
 def _refuse_second(
@@ -318,11 +305,7 @@ def parse_trial(line: bytes, *, where: str) -> Trial | str | None:
     """
     try:
         # As this mezzmark writes it: one pass, without a dictionary on the way.
-        trial = (
-            Trial.model_validate_json(line)
-            if line[: len(_OWN_BEGINNING)] == _OWN_BEGINNING
-            else None
-        )
+        trial = Trial.model_validate_json(line) if line.startswith(_OWN_BEGINNING) else None
     except ValidationError:
         trial = None  # told below, as of any other line
     if trial is None or trial.arm not in ARMS or not FLAGS.issuperset(trial.flags):

@@ -159,6 +159,7 @@ def _which(refusal: Refusal) -> str:
 
 
 def level_table(history: History, *, table_id: str) -> Table:
+    """A row a run: each task's time against the first run."""
     dates = date_texts(history.runs)
     lines = [Column(series_name(line), partial(_level, line)) for line in history.tasks]
     return tabulate(
@@ -179,6 +180,7 @@ def _level(line: HistorySeries, run: HistoryRun) -> Entry | None:
 
 
 def change_table(history: History, *, table_id: str) -> Table:
+    """A row a step that was found, tasks first."""
     dates = date_texts(history.runs)
 
     def date(position: int) -> Entry:
@@ -205,6 +207,7 @@ def _percent(step: Step) -> Entry:
 
 
 def history_cells_table(history: History, *, table_id: str) -> Table:
+    """A row a cell: its last run against its first."""
     dates = date_texts(history.runs)
     return tabulate(
         history.cells,
