@@ -24,7 +24,7 @@ def trial(round_index: int, position: int) -> Trial:
         cell=Cell(task="scrub", clip="a", encoding=f"e{position}", setting=Setting(pattern="jump")),
         seed=1,
         started_utc="2026-01-01T00:00:00+00:00",
-        wall_ns=10**9,
+        wall_ns=60 * 10**9,
         outcome="finished",
         measurement=ScrubMeasurement(
             clip_position=(0,) * MOVES,
