@@ -68,6 +68,8 @@ def over_common_blocks(
     """Each side over the blocks that all observations of its key played, so that what is compared
     was made with the same moves."""
     listed = [list(side) for side in sides]
+    if len({observation.blocks for observation in chain(*listed)}) <= 1:
+        return listed
     fewest: dict[Hashable, int] = {}
     for observation in chain(*listed):
         found = key(observation)

@@ -21,7 +21,6 @@ from mezzmark.model.cell import Cell
 from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.run import HostFacts, Manifest
-from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms
 from mezzmark.statistics.drift import classify_course
 from mezzmark.statistics.variance import VarianceComponents, estimate_components, plan_sampling
 
@@ -170,23 +169,22 @@ def judge_steadiness(
         precision=judge_precision(
             manifest, trials, observations, confidence_level=confidence_level
         ),
-        scrub_spread=_scrub_spread(manifest, trials, confidence_level),
+        scrub_spread=_scrub_spread(manifest, observations, confidence_level),
     )
 
 
 def _scrub_spread(
-    manifest: Manifest, trials: Sequence[Trial], confidence_level: float
+    manifest: Manifest, observations: Sequence[Observation], confidence_level: float
 ) -> ScrubSpread | None:
     """Components are averaged over the scrub cells: those of one cell are known badly, and the
     cell that spreads most is often just the unluckiest."""
     moves: dict[Cell, list[NDArray[np.float64]]] = {}
     start_costs_s: list[float] = []
-    for trial in trials:
-        if isinstance(trial.measurement, ScrubMeasurement) and trial.is_counted and not trial.arm:
-            found = latencies_ms(trial.measurement)
-            if found.size >= 2:
-                moves.setdefault(trial.cell, []).append(found)
-                start_costs_s.append(trial.wall_ns / NS_PER_S - float(found.sum()) / 1e3)
+    for observation in observations:
+        found, trial = observation.work.latencies_ms, observation.trial
+        if found is not None and found.size >= 2 and trial is not None:
+            moves.setdefault(trial.cell, []).append(found)
+            start_costs_s.append(trial.wall_ns / NS_PER_S - float(found.sum()) / 1e3)
     cells = [found for found in moves.values() if len(found) >= MINIMUM_TRIALS]
     if not cells:
         return None

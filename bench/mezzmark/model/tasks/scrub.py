@@ -170,13 +170,16 @@ def view_moves(measured: ScrubMeasurement, process: ProcessFacts | None) -> Prov
         return None
     # The lists of numbers become one array, sorted once: that is most of what a large run costs.
     lists = (measured.locate_ns, measured.decode_ns, measured.present_ns, measured.read_bytes)
-    columns = np.array(lists, dtype=np.int64)[:, proved]
-    spans_ns = columns[:3]
+    columns = np.array(lists, dtype=np.int64)
+    if not proved.all():
+        columns = columns[:, proved]
     totals = columns.sum(axis=1).tolist()
-    latency_ns = spans_ns.sum(axis=0)
+    latency_ns = columns[:3].sum(axis=0)
     if measured.copy_ns:
         latency_ns = latency_ns + np.asarray(measured.copy_ns, dtype=np.int64)[proved]
-    rows_ms = np.vstack((latency_ns, spans_ns)) / NS_PER_MS
+    rows_ms = np.empty(columns.shape)
+    np.divide(latency_ns, NS_PER_MS, out=rows_ms[0])
+    np.divide(columns[:3], NS_PER_MS, out=rows_ms[1:])
     return ProvedMoves(
         latencies_ms=rows_ms[0],
         ordered_ms=np.sort(rows_ms, axis=1),
