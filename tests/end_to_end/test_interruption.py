@@ -87,11 +87,12 @@ def assert_complete(run_dir: Path) -> None:
 
 
 @posix_only
-def test_kill_minus_nine_at_twenty_moments_loses_no_finished_trial(tmp_path: Path) -> None:
-    """After SIGKILL at 20 moments, each trial told of is on disk, and resuming fills the plan
+@pytest.mark.parametrize("count", [5, pytest.param(20, marks=pytest.mark.slow)])
+def test_kill_minus_nine_loses_no_finished_trial(tmp_path: Path, count: int) -> None:
+    """After SIGKILL at random moments, each trial told of is on disk, and resuming fills the plan
     exactly once."""
-    statuses = interrupt_often(tmp_path / "run", [signal.SIGKILL] * 20, random.Random(20))
-    assert statuses == [-signal.SIGKILL] * 20
+    statuses = interrupt_often(tmp_path / "run", [signal.SIGKILL] * count, random.Random(20))
+    assert statuses == [-signal.SIGKILL] * count
     assert_complete(tmp_path / "run")
 
 

@@ -18,7 +18,6 @@ from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.tasks.ingest import IngestJob, IngestSource
 from mezzmark.model.tasks.spec import MediaReference
 
-KILLS = 20
 LOOK_S = 0.002
 CLIPS = 10
 FRAMES = 30
@@ -108,10 +107,11 @@ def _finished(folder: Path) -> dict[str, tuple[int, int]]:
     }
 
 
-def test_twenty_kills_leave_only_whole_files(
-    job_file: Path, original: Path, tmp_path: Path
+@pytest.mark.parametrize("kills", [5, pytest.param(20, marks=pytest.mark.slow)])
+def test_kills_leave_only_whole_files(
+    job_file: Path, original: Path, tmp_path: Path, kills: int
 ) -> None:
-    """Killed with SIGKILL at 20 random moments: whatever has its own name is byte for byte the file
+    """Killed with SIGKILL at random moments: whatever has its own name is byte for byte the file
     of an undisturbed ingest; a resumed ingest keeps every such file and makes only the rest; the
     original is unchanged."""
     before = file_fingerprint(original)
@@ -122,10 +122,10 @@ def test_twenty_kills_leave_only_whole_files(
     total = _progress_bytes(undisturbed, since_ns=0)
 
     rng = np.random.default_rng(20)
-    kills = torn = 0
+    done = torn = 0
     kept: dict[str, tuple[int, int]] = {}
     folder = tmp_path / "killed-0"
-    while kills < KILLS:
+    while done < kills:
         parts = [path.stat().st_mtime_ns for path in folder.glob(f"*{PART_SUFFIX}")]
         since_ns = max(parts, default=0)
         there = _progress_bytes(folder, since_ns=since_ns)
@@ -135,9 +135,9 @@ def test_twenty_kills_leave_only_whole_files(
         goal = there + 1 + rng.uniform(0, 6) * total / CLIPS
         if not _kill_when(process, folder, goal, since_ns=since_ns):
             assert {n: file_fingerprint(folder / n) for n in _finished(folder)} == expected
-            folder, kept = tmp_path / f"killed-{kills}", {}
+            folder, kept = tmp_path / f"killed-{done}", {}
             continue
-        kills += 1
+        done += 1
         finished = _finished(folder)
         torn += any(path.suffix == PART_SUFFIX for path in folder.glob("*"))
         for name in finished:
@@ -149,5 +149,5 @@ def test_twenty_kills_leave_only_whole_files(
     assert kept.items() <= finished.items()
     assert {name: file_fingerprint(folder / name) for name in finished} == expected
     assert not list(folder.glob(f"*{PART_SUFFIX}"))
-    assert torn > KILLS / 4, "hardly a kill met a file in the making; the test proves nothing"
+    assert torn > kills / 4, "hardly a kill met a file in the making; the test proves nothing"
     assert file_fingerprint(original) == before

@@ -3,8 +3,6 @@
 import hashlib
 from pathlib import Path
 
-import pytest
-
 from fixtures.natural_clips import natural_clip
 from mezzmark import api
 from mezzmark.model.tasks.encode import EncodeMeasurement
@@ -12,34 +10,33 @@ from mezzmark.model.tasks.scrub import ScrubMeasurement
 from mezzmark.store.run_store import read_run
 from mezzmark.store.toml_files import build_scenario
 
-ENCODINGS = ["original", "vc3-sq", "rdd36-lt", "mjpeg-fine", "avc-intra"]
+ENCODINGS = ["original", "vc3-sq", "mjpeg-fine"]
+ROUNDS = 3
 
 MEASURES = {
     "seed": 20260101,
-    "rounds": 3,
-    "minimum_rounds": 3,
+    "rounds": ROUNDS,
+    "minimum_rounds": ROUNDS,
     "encodings": ENCODINGS,
-    "scrub": {"patterns": ["jump", "step-back"], "requests": 6, "threads": [1]},
+    "scrub": {"patterns": ["jump"], "requests": 6, "threads": [1]},
     "encode": {"threads": [1], "frames": 12},
 }
 
 
-@pytest.mark.parametrize("clip", ["synthetic", "natural"])
-def test_scenario_to_report(clip: str, tmp_path: Path) -> None:
+def test_scenario_to_report(tmp_path: Path) -> None:
     """Every trial finishes, every picture is proved right, and the report holds every encoding;
     the footage is bit for bit what it was."""
     natural = natural_clip("bikes.mp4")
     before = hashlib.sha256(natural.read_bytes()).hexdigest()
-    source: dict[str, object] = (
-        {"name": "street", "files": [str(natural)], "excerpt_s": 2.0}
-        if clip == "natural"
-        else {
-            "name": "street",
+    clips = [
+        {"name": "street", "files": [str(natural)], "excerpt_s": 2.0},
+        {
+            "name": "made",
             "recipe": {"width_px": 640, "height_px": 360, "duration_s": 2.0},
             "original": {"bitrate_bps": 4_000_000},
-        }
-    )
-    scenario = build_scenario({"name": "chain", "clips": [source], **MEASURES}, source="test")
+        },
+    ]
+    scenario = build_scenario({"name": "chain", "clips": clips, **MEASURES}, source="test")
     run_dir = api.measure(scenario, out=tmp_path / "run", cache=tmp_path / "cache")
     run, report = read_run(run_dir), api.report([run_dir])
     assert hashlib.sha256(natural.read_bytes()).hexdigest() == before
@@ -47,8 +44,8 @@ def test_scenario_to_report(clip: str, tmp_path: Path) -> None:
     measured = [trial.measurement for trial in run.trials]
     scrubs = [m for m in measured if isinstance(m, ScrubMeasurement)]
     encodes = [m for m in measured if isinstance(m, EncodeMeasurement)]
-    assert len(scrubs) == 3 * 2 * len(ENCODINGS)
-    assert len(encodes) == 3 * (len(ENCODINGS) - 1)
+    assert len(scrubs) == ROUNDS * len(clips) * len(ENCODINGS)
+    assert len(encodes) == ROUNDS * len(clips) * (len(ENCODINGS) - 1)
     assert {proof for m in scrubs for proof in m.proof} <= {"right", "alike"}
     assert all(m.frame_count == m.decoded_frame_count == 12 for m in encodes)
     page = report.html.read_text(encoding="utf-8")
