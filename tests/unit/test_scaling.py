@@ -1,6 +1,8 @@
 """Scaling laws: fits recover planted truth, intervals keep their level, nothing is claimed
 beyond the data."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import t as student_t
@@ -103,8 +105,9 @@ def test_a_prediction_never_beats_perfect_scaling() -> None:
     ],
 )
 def test_what_no_law_can_fit_is_refused(counts: list, rates: list, law: str) -> None:
-    """Too few counts, repeated counts, and rates that are not positive numbers are ValueErrors."""
-    with pytest.raises(ValueError):
+    """Too few counts, repeated counts, and rates that are not positive numbers are ValueErrors of
+    our own words, not a library's."""
+    with pytest.raises(ValueError, match=r"core count|throughput"):
         fit_scaling(counts, rates, law=law)
 
 
@@ -128,6 +131,7 @@ def test_the_peaks_interval_is_the_set_of_cores_that_may_be_it(peaked) -> None:
     found = peak_core_count(peaked, confidence_level=LEVEL).interval
     assert (found.low, found.high) == pytest.approx((inside[0], inside[-1]), abs=1e-4)
     assert found.point == pytest.approx(((1 - peaked.sigma) / peaked.kappa) ** 0.5)
+    assert (found.count, peaked.residual_scale, peaked.covariance_source) == (8, "log", "rounds")
 
 
 def test_why_a_peak_is_not_given() -> None:
@@ -139,6 +143,8 @@ def test_why_a_peak_is_not_given() -> None:
     assert parameter_interval(amdahl, "sigma", confidence_level=LEVEL) is not None
     unbounded = peak_core_count(fit_scaling(COUNTS, rates), confidence_level=LEVEL)
     assert (unbounded.interval, unbounded.withheld) == (None, "unbounded")
+    falling = replace(amdahl, law="usl", sigma=1.2, kappa=0.1, free_point=(0.0, 1.2, 0.1))
+    assert peak_core_count(falling, confidence_level=LEVEL).withheld == "unbounded"
 
 
 def test_a_predictions_interval_follows_the_covariance_of_the_fit(peaked) -> None:

@@ -32,6 +32,18 @@ def test_tail_of_independent_samples_is_the_binomial_one() -> None:
     assert (found.missing_trials, found.interval.count) == (0, 10)
 
 
+def test_samples_drawn_together_may_count_twice() -> None:
+    """Trials that agree more closely than chance allows have a narrower interval where their
+    samples were drawn together, and none that is wider."""
+    ordered = np.sort(np.random.default_rng(1).lognormal(size=4000))
+    trials = [ordered[k::10] for k in range(10)]
+    alone, together = (
+        estimate_tail(trials, 0.95, confidence_level=0.95, is_stratified=drawn).interval
+        for drawn in (False, True)
+    )
+    assert alone.low < together.low <= together.point <= together.high < alone.high
+
+
 @pytest.mark.parametrize(
     ("at_or_below", "counts", "independent"),
     [
