@@ -81,7 +81,9 @@ def pages(driver: Any, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Pa
 def make_report(folder: Path, made: Fabrication, extra: Sequence[Trial] = ()) -> Path:
     manifest, trials = with_needs(made)
     create_run(folder, manifest)
-    lines = "".join(f"{trial.model_dump_json()}\n" for trial in (*trials, *extra))
+    end = max(trial.position for trial in trials) + 1  # a place of a round is one trial's
+    placed = (t.model_copy(update={"position": end + k}) for k, t in enumerate(extra))
+    lines = "".join(f"{trial.model_dump_json()}\n" for trial in (*trials, *placed))
     (folder / TRIALS_NAME).write_text(lines, encoding="utf-8")
     return write_report([folder]).html
 
