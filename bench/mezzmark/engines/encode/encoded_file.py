@@ -1,7 +1,9 @@
 """Encoded files: a clip in an encoding, written picture by picture, read back and proved."""
 
 import hashlib
+from collections import deque
 from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from fractions import Fraction
@@ -30,6 +32,9 @@ from mezzmark.model.footage import FrameIndex, constant_rate, is_constant_rate
 from mezzmark.model.jobs import PreparedMedia, PrepareEncodingJob
 from mezzmark.own_files import safe_file_name
 
+_FRAMES_AHEAD: Final = 4
+"""Enough to bridge a slow picture; each takes 12 to 66 MB at 2160p."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EncodedStream:
@@ -45,6 +50,17 @@ def evenly_timed(frames: Iterable[VideoFrame], frame_rate: Fraction) -> Iterator
     for number, frame in enumerate(frames):
         frame.pts, frame.time_base = number, 1 / frame_rate
         yield frame
+
+
+def made_ahead(frames: Iterable[VideoFrame]) -> Iterator[VideoFrame]:
+    """The frames, each made before it is asked for, in a thread of their own: painting, decoding
+    and conversion go on while an encoder works."""
+    maker = iter(frames)
+    with ThreadPoolExecutor(max_workers=1) as thread:
+        coming = deque(thread.submit(next, maker, None) for _ in range(_FRAMES_AHEAD))
+        while (frame := coming.popleft().result()) is not None:
+            coming.append(thread.submit(next, maker, None))
+            yield frame
 
 
 def write_frames(
@@ -147,6 +163,10 @@ def first_frames(index: FrameIndex, frame_count: int) -> FrameIndex:
     return index.model_copy(update=cut)
 
 
+ANY_THREADS: Final = frozenset({"prores_ks"})
+"""Encoders of whole pictures side by side, whose file is the same for any number of threads: they
+get every core, and `PrepareEncodingJob.thread_count` is not asked."""
+
 TRANSCODE_VERSION: Final = 1
 """Raised when the same encoding of the same clip would come out differently."""
 
@@ -183,7 +203,9 @@ def prepare_encoding(job: PrepareEncodingJob, advance: ProgressUpdate) -> Prepar
     def make(folder: Path) -> FrameIndex:
         path = folder / f"{safe_file_name(job.encoding.name)}.{job.encoding.container}"
         _transcode(job, index, path, advance)
-        found = build_frame_index(path, is_stamped=index.is_stamped)
+        found = build_frame_index(
+            path, is_stamped=index.is_stamped, has_closed_groups=job.encoding.is_intra
+        )
         refuse_lost_pictures(
             index,
             found,
@@ -233,9 +255,9 @@ def _transcode(
         frame_rate=frame_rate,
         time_base=time_base,
         tags=converter.tags,
-        thread_count=job.thread_count,
+        thread_count=core_count if job.encoding.encoder in ANY_THREADS else job.thread_count,
     )
-    write_frames(timed(), encoder)
+    write_frames(made_ahead(timed()), encoder)
 
 
 def _needed_bytes(index: FrameIndex, encoding: Encoding) -> int:
