@@ -19,7 +19,8 @@ from mezzmark.model.catalogue.core import find_encoding, resolve_custom
 from mezzmark.model.encoding import CustomEncoding, Encoding
 from mezzmark.model.errors import EncodingError, FootageError
 from mezzmark.model.footage import FrameIndex
-from mezzmark.model.jobs import PreparedMedia, PrepareEncodingJob
+from mezzmark.model.jobs import PreparedMedia
+from mezzmark.model.preparations import PrepareEncodingJob
 from mezzmark.model.tasks.spec import MediaReference
 
 MILLISECOND = Fraction(1, 1000)

@@ -8,7 +8,7 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from av.container import OutputContainer
 from av.video.frame import VideoFrame
@@ -29,8 +29,11 @@ from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.encoding import Encoding, check_frame
 from mezzmark.model.errors import EncodingError, count_text
 from mezzmark.model.footage import FrameIndex, constant_rate, is_constant_rate
-from mezzmark.model.jobs import PreparedMedia, PrepareEncodingJob
+from mezzmark.model.jobs import PreparedMedia
 from mezzmark.own_files import safe_file_name
+
+if TYPE_CHECKING:  # a trial does without
+    from mezzmark.model.preparations import PrepareEncodingJob
 
 _FRAMES_AHEAD: Final = 4
 """Enough to bridge a slow picture; each takes 12 to 66 MB at 2160p."""
@@ -180,7 +183,7 @@ _LOSSY_SHARE: Final = 0.5
 """No lossy encoding of the catalogue was seen above half the bytes of the bare picture."""
 
 
-def prepare_encoding(job: PrepareEncodingJob, advance: ProgressUpdate) -> PreparedMedia:
+def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> PreparedMedia:
     """The clip in this encoding, from the cache or newly made over the pictures of its index.
 
     Pictures of a variable rate keep their own times where container and codec can hold them;
@@ -227,7 +230,7 @@ def _keeps_times(index: FrameIndex, encoding: Encoding) -> bool:
 
 
 def _transcode(
-    job: PrepareEncodingJob, index: FrameIndex, path: Path, advance: ProgressUpdate
+    job: "PrepareEncodingJob", index: FrameIndex, path: Path, advance: ProgressUpdate
 ) -> None:
     frame_rate, keeps_times = constant_rate(index), _keeps_times(index, job.encoding)
     time_base = index.time_base if keeps_times else 1 / frame_rate

@@ -41,7 +41,8 @@ from mezzmark.engines.media.probe import unfit
 from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import FrameIndex, OriginalSpec, Recipe
-from mezzmark.model.jobs import PreparedMedia, PrepareOriginalJob, PrepareOwnJob
+from mezzmark.model.jobs import PreparedMedia
+from mezzmark.model.preparations import PrepareOriginalJob, PrepareOwnJob
 from mezzmark.model.tasks.spec import MediaReference
 
 ORIGINAL_VERSION: Final = 2
