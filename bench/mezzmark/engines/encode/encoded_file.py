@@ -118,7 +118,7 @@ def fitted_size(width_px: int, height_px: int, wanted_px: int | None) -> tuple[i
     return max(2, round(width_px * wanted_px / height_px / 2) * 2), wanted_px
 
 
-def read_encoded(path: Path, *, is_stamped: bool) -> EncodedStream:
+def read_encoded(path: Path, *, is_stamped: bool, has_closed_groups: bool = False) -> EncodedStream:
     """Decode a file in order and hash its packets in file order (BLAKE2b, 128 bits, hex)."""
     digest = hashlib.blake2b(digest_size=16)
     packet_bytes = 0
@@ -127,7 +127,7 @@ def read_encoded(path: Path, *, is_stamped: bool) -> EncodedStream:
             if packet.size:
                 digest.update(bytes(packet))
                 packet_bytes += packet.size
-    index = build_frame_index(path, is_stamped=is_stamped)
+    index = build_frame_index(path, is_stamped=is_stamped, has_closed_groups=has_closed_groups)
     return EncodedStream(packet_bytes=packet_bytes, digest=digest.hexdigest(), index=index)
 
 
