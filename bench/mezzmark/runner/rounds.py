@@ -94,7 +94,7 @@ class Rounds:
             blocks = known if trial.round_index == pilot_round else trial.blocks
             self._blocks[trial.cell] = pilot_round, blocks
             return 0
-        block_ns = float(latencies_ms(trial.measurement).sum()) * NS_PER_MS / trial.blocks
+        block_ns = _usual_block_ns(trial.measurement, trial.blocks)
         blocks = count_blocks(self.scenario, block_ns=block_ns)
         self._blocks[trial.cell] = trial.round_index, blocks
         return round((blocks - trial.blocks) * block_ns)
@@ -231,6 +231,14 @@ class Rounds:
                 f", and no fewer than {scenario.minimum_rounds} are measured whatever the budget"
             )
         return f"another round would end after the time budget of {budget_s:g} s ({took})"
+
+
+def _usual_block_ns(measured: ScrubMeasurement, blocks: int) -> float:
+    """What a block takes once the decoder is warm: the first move of a trial, which is slower,
+    would weigh more in a pilot of one block than in the trials to come."""
+    latencies = latencies_ms(measured)
+    warm = latencies[1:] if latencies.size > 1 else latencies
+    return float(warm.mean()) * NS_PER_MS * latencies.size / blocks
 
 
 def count_blocks(scenario: Scenario, *, block_ns: float) -> int:
