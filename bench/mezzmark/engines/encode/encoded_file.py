@@ -170,6 +170,9 @@ ANY_THREADS: Final = frozenset({"prores_ks"})
 """Encoders of whole pictures side by side, whose file is the same for any number of threads: they
 get every core, and `PrepareEncodingJob.thread_count` is not asked."""
 
+MOST_THREADS: Final = 16
+"""Each holds a picture and what comes of it: about 60 MB at 2160p."""
+
 TRANSCODE_VERSION: Final = 1
 """Raised when the same encoding of the same clip would come out differently."""
 
@@ -258,7 +261,11 @@ def _transcode(
         frame_rate=frame_rate,
         time_base=time_base,
         tags=converter.tags,
-        thread_count=core_count if job.encoding.encoder in ANY_THREADS else job.thread_count,
+        thread_count=(
+            min(core_count, MOST_THREADS)
+            if job.encoding.encoder in ANY_THREADS
+            else job.thread_count
+        ),
     )
     write_frames(made_ahead(timed()), encoder)
 
