@@ -6,17 +6,25 @@ process then leaves at once: libraries that hang or crash while freeing their ob
 longer cost a finished trial.
 """
 
+import gc
+
+if __name__ == "__main__":
+    gc.disable()  # loading makes objects that stay: looking for cycles among them takes a tenth
+
 import os
 import sys
 from collections.abc import Callable
 from importlib import import_module
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
 from mezzmark.host.common import end_with_parent, read_clock_ns
 from mezzmark.model.errors import MezzmarkError
-from mezzmark.model.jobs import PREPARATIONS, Answer, Job, JobFailed, ProgressUpdate, read_job
+from mezzmark.model.jobs import Job, JobFailed, ProgressUpdate, read_job
 from mezzmark.model.tasks import TASKS
 from mezzmark.own_files import STORAGE_ERRORS, storage_error
+
+if TYPE_CHECKING:  # what a job does not need is not loaded
+    from mezzmark.model.preparations import Answer
 
 DIE_WITH_PARENT = "--die-with-parent"
 """Given by the runner, which keeps the worker's standard input open while it lives."""
@@ -37,7 +45,7 @@ def main() -> None:
     os._exit(0)
 
 
-def _answer(job: Job, advance: Callable[[str, float], None]) -> Answer:
+def _answer(job: Job, advance: Callable[[str, float], None]) -> "Answer":
     try:
         try:
             return perform(job, advance)
@@ -61,17 +69,24 @@ def _answer(job: Job, advance: Callable[[str, float], None]) -> Answer:
         )
 
 
-def perform(job: Job, advance: Callable[[str, float], None]) -> Answer:
+def perform(job: Job, advance: Callable[[str, float], None]) -> "Answer":
     """Do the job in this process; `advance` is told a message and the share done, 0 to 1.
 
     Engines are imported here so that each job loads only its own.
     """
-    is_preparation = job.task in PREPARATIONS
-    entry = PREPARATIONS[job.task][1] if is_preparation else TASKS[job.task].engine_entry
+    teller: object = read_clock_ns
+    if job.task in TASKS:
+        entry = TASKS[job.task].engine_entry
+    else:
+        from mezzmark.model.preparations import PREPARATIONS
+
+        entry, teller = PREPARATIONS[job.task][1], advance
     module, function = entry.split(":")
-    answer: Answer = getattr(import_module(module), function)(
-        job, advance if is_preparation else read_clock_ns
-    )
+    work = getattr(import_module(module), function)
+    if not gc.isenabled():
+        gc.freeze()  # nor is what was loaded looked at when a collection is asked for
+        gc.enable()
+    answer: Answer = work(job, teller)
     return answer
 
 
@@ -87,7 +102,7 @@ def _claim_standard_output() -> BinaryIO:
     return os.fdopen(private, "wb", buffering=0)
 
 
-def _write(answers: BinaryIO, answer: Answer) -> None:
+def _write(answers: BinaryIO, answer: "Answer") -> None:
     line = memoryview(answer.model_dump_json().encode() + b"\n")
     while line:
         line = line[answers.write(line) or 0 :]

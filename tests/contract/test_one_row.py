@@ -22,7 +22,8 @@ from fixtures import invented_task
 from mezzmark import api
 from mezzmark.model import players
 from mezzmark.model.catalogue import core, intermediate
-from mezzmark.model.jobs import ANSWER_ADAPTER, read_job
+from mezzmark.model.jobs import read_job
+from mezzmark.model.preparations import ANSWER_ADAPTER
 from mezzmark.model.tasks import TASKS, fidelity, patterns, scrub
 from mezzmark.runner.run import run_scenario
 from mezzmark.store.toml_files import read_scenario, shipped_folder
@@ -85,8 +86,8 @@ METRIC = Row(
 )
 TASK = Row(
     module="model/tasks/__init__.py",
-    after="    spec.name: spec for spec in (",
-    text="GLANCE",
+    after="NAMES: Final = (",
+    text='"glance"',
 )
 
 SCENARIO = """
@@ -212,12 +213,6 @@ def add_to(package: Path) -> dict[str, int]:
         path = package.parent / f"{module.replace('.', '/')}.py"
         path.write_text(text, encoding="utf-8")
         counts["task"] += 1
-    table = package / TASK.module
-    line = "from mezzmark.model.tasks.glance import GLANCE\n"
-    table.write_text(
-        table.read_text(encoding="utf-8").replace("\nTASKS", f"\n{line}\nTASKS", 1),
-        encoding="utf-8",
-    )
     return counts
 
 

@@ -10,15 +10,8 @@ import pytest
 
 from mezzmark.host import common
 from mezzmark.host.common import PauseWatch
-from mezzmark.model.jobs import (
-    Answer,
-    Job,
-    JobFailed,
-    Measured,
-    PrepareOwnJob,
-    ProgressUpdate,
-    WorkerFailed,
-)
+from mezzmark.model.jobs import Job, JobFailed, Measured, ProgressUpdate, WorkerFailed
+from mezzmark.model.preparations import Answer, PrepareOwnJob
 from mezzmark.model.tasks.kernel import KernelJob
 from mezzmark.runner import workers
 from mezzmark.runner.workers import last_answer, run_worker

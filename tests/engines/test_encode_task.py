@@ -39,7 +39,7 @@ from mezzmark.model.errors import (
     ScenarioError,
 )
 from mezzmark.model.footage import ColourTags
-from mezzmark.model.jobs import PreparePicturesJob
+from mezzmark.model.preparations import PreparePicturesJob
 from mezzmark.model.tasks.encode import EncodeJob, EncodeMeasurement
 from mezzmark.model.tasks.spec import MediaReference
 

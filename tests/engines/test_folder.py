@@ -17,7 +17,7 @@ from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.engines.footage.folder import is_smaller_copy, sort_files
 from mezzmark.engines.footage.shots import Look, goes_on_by, look_at, timecode_frame
 from mezzmark.model.errors import FootageError
-from mezzmark.model.jobs import FoundFile, PrepareOwnJob, SortedFiles, SortFilesJob
+from mezzmark.model.preparations import FoundFile, PrepareOwnJob, SortedFiles, SortFilesJob
 from mezzmark.model.scenario import Scenario
 from mezzmark.runner.events import LeftOut
 from mezzmark.runner.footage_files import fault_text, find_files

@@ -2,11 +2,13 @@
 
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import av
 import pytest
 
 from fixtures.clip_zoo import FRAME_COUNT, RATE, ZOO, ZooClip, avc, make_zoo_clip, stamped_frames
+from mezzmark.engines.media import frame_index
 from mezzmark.engines.media.frame_index import (
     build_frame_index,
     read_frame_index,
@@ -120,6 +122,38 @@ def test_stamps_are_found_out_and_can_be_left_alone(tmp_path: Path) -> None:
             container.mux(track.encode(shrunk))
         container.mux(track.encode(None))
     assert not build_frame_index(plain).is_stamped
+
+
+@pytest.mark.parametrize("kind", sorted(ZOO))
+def test_an_index_made_in_parts_is_that_of_one_decode(
+    kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever the groups of pictures are like: parts that cannot be put together are not used."""
+    monkeypatch.setattr(frame_index, "read_usable_core_count", lambda: 3)
+    path = make_zoo_clip(ZOO[kind], tmp_path)
+    assert build_frame_index(path, has_closed_groups=True) == build_frame_index(path)
+
+
+@pytest.mark.parametrize("kind", ["rdd36-mov", "avc-mp4"])
+def test_parts_must_agree_where_they_meet(
+    kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Intra files and closed groups are read in parts; a picture that two of them decode otherwise
+    sends the file back to one decoder."""
+    monkeypatch.setattr(frame_index, "read_usable_core_count", lambda: 3)
+    facts = probe_media(make_zoo_clip(ZOO[kind], tmp_path))
+    whole = frame_index._read_in_parts(facts, True)
+    assert whole is not None
+    assert whole.stamps == list(range(FRAME_COUNT))
+    read_part = frame_index._read_part
+
+    def read_other(*place: Any) -> Any:
+        part = read_part(*place)
+        part.digests[0] = "of another picture"
+        return part
+
+    monkeypatch.setattr(frame_index, "_read_part", read_other)
+    assert frame_index._read_in_parts(facts, True) is None
 
 
 def test_index_survives_its_file_and_is_written_whole(tmp_path: Path) -> None:

@@ -10,7 +10,8 @@ from av.video.frame import PictureType
 from mezzmark.engines.footage.originals import prepare_original
 from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import ClipSpec, FrameIndex, OriginalSpec, Recipe
-from mezzmark.model.jobs import PreparedMedia, PrepareOriginalJob
+from mezzmark.model.jobs import PreparedMedia
+from mezzmark.model.preparations import PrepareOriginalJob
 
 RECIPE = Recipe(width_px=320, height_px=180, duration_s=2.5)
 KINDS = [("AVC", 8), ("AVC", 10), ("HEVC", 8), ("HEVC", 10)]

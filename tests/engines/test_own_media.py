@@ -10,7 +10,8 @@ from mezzmark.engines.footage import originals
 from mezzmark.engines.footage.originals import fingerprint_own, index_duration_s, prepare_own
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.model.errors import FootageError
-from mezzmark.model.jobs import PreparedMedia, PrepareOwnJob
+from mezzmark.model.jobs import PreparedMedia
+from mezzmark.model.preparations import PrepareOwnJob
 
 
 def test_second_time_the_index_is_found(tmp_path: Path) -> None:

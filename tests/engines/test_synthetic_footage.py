@@ -6,6 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from mezzmark.engines.footage import recipe
 from mezzmark.engines.footage.recipe import (
     generate_frames,
     recipe_clip_id,
@@ -41,6 +42,20 @@ def test_the_same_seed_gives_the_same_frames_and_another_seed_others() -> None:
         for left, right in zip(one, two, strict=True):
             np.testing.assert_array_equal(left, right)
     assert not np.array_equal(first[0][0], other[0][0])
+
+
+def test_scenes_painted_side_by_side_are_those_painted_in_turn(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Three scenes by one painter and by three: every plane of every frame is equal."""
+    made = []
+    for painters in (1, 3):
+        monkeypatch.setattr(recipe, "PAINTERS", painters)
+        made.append(
+            [plane.tobytes() for planes in _frames(cut_interval_s=0.125) for plane in planes]
+        )
+    assert made[0] == made[1]
+    assert made[0]
 
 
 @pytest.mark.parametrize("bit_depth", [8, 10])

@@ -1,5 +1,6 @@
 """Prepared encodings: all pictures, their times, their range, and the cache."""
 
+from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
 
@@ -7,6 +8,7 @@ import av
 import pytest
 
 from fixtures.encoded_pictures import FRAME_COUNT, RATE, SMALL, decode_all, draw_pictures, stamp_in
+from mezzmark.engines.encode import encoded_file
 from mezzmark.engines.encode.encoded_file import prepare_encoding
 from mezzmark.engines.media.frame_index import (
     build_frame_index,
@@ -15,9 +17,10 @@ from mezzmark.engines.media.frame_index import (
 )
 from mezzmark.model.catalogue.core import find_encoding, resolve_custom
 from mezzmark.model.encoding import CustomEncoding, Encoding
-from mezzmark.model.errors import EncodingError
+from mezzmark.model.errors import EncodingError, FootageError
 from mezzmark.model.footage import FrameIndex
-from mezzmark.model.jobs import PreparedMedia, PrepareEncodingJob
+from mezzmark.model.jobs import PreparedMedia
+from mezzmark.model.preparations import PrepareEncodingJob
 from mezzmark.model.tasks.spec import MediaReference
 
 MILLISECOND = Fraction(1, 1000)
@@ -155,3 +158,32 @@ def test_a_clip_that_the_codec_cannot_hold_is_refused(tmp_path: Path) -> None:
     with pytest.raises(EncodingError, match="1920x1080"):
         prepare(source, find_encoding("vc3-hd-45"), tmp_path)
     assert not (tmp_path / "cache").exists()
+
+
+@pytest.mark.parametrize("name", ["rdd36-lt", "rdd36-hq", "rdd36-4444"])
+def test_encoders_given_every_core_make_the_same_file_on_any_machine(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On one core and on seven: byte for byte."""
+    source, _ = make_source(tmp_path, EVEN_MS)
+    assert find_encoding(name).encoder in encoded_file.ANY_THREADS
+    made = []
+    for cores in (1, 7):
+        monkeypatch.setattr(encoded_file, "read_usable_core_count", lambda cores=cores: cores)
+        made.append(prepare(source, find_encoding(name), tmp_path / str(cores))[0].fingerprint)
+    assert made[0] == made[1]
+
+
+def test_frames_made_ahead_keep_their_order_and_their_faults() -> None:
+    """Each comes once, in order; what the making raises is raised where the frame was awaited."""
+    frames = [av.VideoFrame(16, 16, "yuv420p") for _ in range(9)]
+
+    def broken() -> Iterator[av.VideoFrame]:
+        yield frames[0]
+        raise FootageError(where="frame 1", what="is damaged", remedy="")
+
+    assert list(encoded_file.made_ahead(frames)) == frames
+    ahead = encoded_file.made_ahead(broken())
+    assert next(ahead) is frames[0]
+    with pytest.raises(FootageError, match="frame 1"):
+        next(ahead)

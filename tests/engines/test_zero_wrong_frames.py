@@ -26,8 +26,8 @@ from mezzmark.engines.play.player import Move, Player
 from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.catalogue.core import ENTRIES, find_encoding, resolve_custom
 from mezzmark.model.encoding import CatalogueEntry, CustomEncoding, Encoding
-from mezzmark.model.jobs import PrepareEncodingJob
 from mezzmark.model.players import PLAYERS
+from mezzmark.model.preparations import PrepareEncodingJob
 from mezzmark.model.tasks.patterns import PATTERNS, Requests, plan_requests
 from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement, ScrubSettings
 from mezzmark.model.tasks.spec import MediaReference

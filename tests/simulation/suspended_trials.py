@@ -12,7 +12,8 @@ from collections.abc import Iterator
 
 import psutil
 
-from mezzmark.model.jobs import Answer, Measured
+from mezzmark.model.jobs import Measured
+from mezzmark.model.preparations import Answer
 from mezzmark.model.tasks.kernel import KernelJob
 from mezzmark.runner.workers import last_answer, run_worker
 

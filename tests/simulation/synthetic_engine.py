@@ -13,7 +13,8 @@ from typing import Literal
 import numpy as np
 
 from mezzmark.model.fact import Fact
-from mezzmark.model.jobs import Answer, Job, JobFailed, Measured, WorkerFailed
+from mezzmark.model.jobs import Job, JobFailed, Measured, WorkerFailed
+from mezzmark.model.preparations import Answer
 from mezzmark.model.tasks.encode import EncodeJob, EncodeMeasurement
 from mezzmark.model.tasks.kernel import KernelJob, KernelMeasurement
 from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement

@@ -20,8 +20,8 @@ from mezzmark.engines.footage.originals import prepare_original
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.play.player import Player
 from mezzmark.model.footage import ClipSpec, OriginalSpec, Recipe
-from mezzmark.model.jobs import PrepareOriginalJob
 from mezzmark.model.players import PLAYERS
+from mezzmark.model.preparations import PrepareOriginalJob
 from mezzmark.model.tasks.patterns import groups_of, spread_targets
 from mezzmark.model.tasks.scrub import ScrubJob
 

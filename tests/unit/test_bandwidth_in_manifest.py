@@ -5,7 +5,8 @@ from pathlib import Path
 
 from fixtures.fabricated_run import fabricate_run
 from mezzmark.host.linux import count_numa_nodes
-from mezzmark.model.jobs import Answer, BandwidthJob, BandwidthMeasured, Job, WorkerFailed
+from mezzmark.model.jobs import Job, WorkerFailed
+from mezzmark.model.preparations import Answer, BandwidthJob, BandwidthMeasured
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.grid import GridSettings
 from mezzmark.model.tasks.kernel import BandwidthFacts, BandwidthPoint

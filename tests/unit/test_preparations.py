@@ -4,7 +4,7 @@ from importlib import import_module
 
 import pytest
 
-from mezzmark.model.jobs import PREPARATIONS
+from mezzmark.model.preparations import PREPARATIONS
 from mezzmark.model.tasks import TASKS
 
 ENTRIES = [entry for _, entry in PREPARATIONS.values()]

@@ -11,16 +11,8 @@ from mezzmark.engines.media import frame_index
 from mezzmark.engines.media import probe as media
 from mezzmark.model.errors import DiskFullError, FootageError, InterruptedRunError, MezzmarkError
 from mezzmark.model.footage import ClipSpec, FrameIndex, Recipe
-from mezzmark.model.jobs import (
-    JobFailed,
-    PreparedMedia,
-    PrepareEncodingJob,
-    PrepareOwnJob,
-    PreparePicturesJob,
-    ProgressUpdate,
-    Shot,
-    WorkerFailed,
-)
+from mezzmark.model.jobs import JobFailed, PreparedMedia, ProgressUpdate, WorkerFailed
+from mezzmark.model.preparations import PrepareEncodingJob, PrepareOwnJob, PreparePicturesJob, Shot
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.encode import EncodeSettings
 from mezzmark.model.tasks.spec import MediaReference

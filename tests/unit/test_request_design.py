@@ -163,14 +163,25 @@ def test_the_first_round_decides_how_many_blocks_all_later_ones_play() -> None:
     assert blocks_in(before, 2) == 1
 
 
+def test_a_slow_first_move_does_not_cost_the_later_rounds_their_blocks() -> None:
+    """Moves of 20 ms after one of 2 s: seven blocks, as without it."""
+    progress = Rounds(scenario(), [(CELL, "")], clock_ns=lambda: 0)
+    pilot = trial(0, 20)
+    cold = (2000 * MS, *pilot.measurement.decode_ns[1:])
+    measured = pilot.measurement.model_copy(update={"decode_ns": cold})
+    progress.note(pilot.model_copy(update={"measurement": measured}))
+    assert blocks_in(progress, 1) == 7
+
+
 @pytest.mark.parametrize(
     ("block_ms", "rounds", "blocks"),
-    [(1, 6, 7), (250, 6, 7), (300, 6, 6), (900, 6, 2), (5000, 6, 1), (1, 2, 33), (1, 1, 1)],
+    [(1, 6, 7), (250, 6, 7), (300, 6, 3), (900, 6, 1), (5000, 6, 1), (1, 2, 33), (1, 1, 1)],
 )
-def test_blocks_fill_two_seconds_or_what_a_p95_wants(
+def test_blocks_are_what_a_p95_wants_in_two_seconds_or_fill_one(
     block_ms: float, rounds: int, blocks: int
 ) -> None:
-    """Sets of 12 moves: no more than two seconds hold, and no more than bring 400 moves."""
+    """Sets of 12 moves: as many as bring 400 moves; where these take above two seconds a trial, no
+    more than one second holds."""
     plan = scenario(rounds=rounds)
     assert count_blocks(plan, block_ns=block_ms * MS) == blocks
 

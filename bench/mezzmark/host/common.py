@@ -33,10 +33,10 @@ from mezzmark.host.linux import (
     read_throttle_count,
     read_turbo,
 )
-from mezzmark.model.records import HostMoment
 from mezzmark.model.tasks.spec import ProcessFacts
 
-if TYPE_CHECKING:  # a worker does without manifests and all that they hold
+if TYPE_CHECKING:  # a worker does without manifests and trials, and all that they hold
+    from mezzmark.model.records import HostMoment
     from mezzmark.model.run import HostFacts
 
 LABEL_VARIABLE = "MEZZMARK_HOST_LABEL"
@@ -139,8 +139,10 @@ def read_free_memory_bytes() -> int:
     return int(psutil.virtual_memory().available)
 
 
-def read_host_moment() -> HostMoment:
+def read_host_moment() -> "HostMoment":
     """Load, frequency and 10 s pressure now; shares need a span: see `HostWatch`."""
+    from mezzmark.model.records import HostMoment
+
     load = _reported("getloadavg")
     pressures: dict[str, Any] = {
         f"{name}_pressure": share for name, (share, _) in read_pressures().items()
@@ -162,7 +164,7 @@ class HostWatch:
         self._pressures = read_pressures()
         self._throttle_count = read_throttle_count()
 
-    def read_during(self) -> HostMoment:
+    def read_during(self) -> "HostMoment":
         """The moment now, with shares and counts of the time since construction."""
         now = read_host_moment()
         elapsed_ns = time.monotonic_ns() - self._start_ns

@@ -1,6 +1,5 @@
 """What a finished trial leaves behind: raw integer nanoseconds and proofs, nothing derived."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Annotated, Any, Final, Literal, Union
@@ -10,21 +9,11 @@ from pydantic_core import CoreSchema, core_schema
 
 from mezzmark.model.cell import Cell, RequestDesign
 from mezzmark.model.fact import Fact, Number, Whole
-from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks import TASKS, read_measurement
 from mezzmark.model.tasks.spec import ProcessFacts
 
 RECORD_SCHEMA: Final = 2
 """Version of one line of `trials.jsonl`; `model.upgrade` says what changed."""
-
-
-def read_measurement(value: Any) -> Any:
-    """A measurement by its task's row; ValueError for a task that is not known."""
-    if not isinstance(value, Mapping):
-        return value
-    spec = TASKS.get(value.get("task", ""))
-    if spec is None:
-        raise ValueError(f"there is no task {value.get('task')!r}")
-    return spec.measurement_model.model_validate(value)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,8 @@ from pathlib import Path
 
 from mezzmark.model.errors import FootageError
 from mezzmark.model.inspection import Inspection
-from mezzmark.model.jobs import FoundFile, JobFailed, Shot, SortFilesJob
+from mezzmark.model.jobs import JobFailed
+from mezzmark.model.preparations import FoundFile, Shot, SortFilesJob
 from mezzmark.runner.events import Event, LeftOut, Preparing
 
 

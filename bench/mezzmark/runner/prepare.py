@@ -17,20 +17,16 @@ from mezzmark.host.common import read_free_memory_bytes, read_usable_core_count
 from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.errors import FootageError, InterruptedRunError
 from mezzmark.model.footage import ClipSpec, FrameIndex
-from mezzmark.model.jobs import (
+from mezzmark.model.jobs import Job, JobFailed, PreparedMedia, ProgressUpdate, WorkerFailed
+from mezzmark.model.preparations import (
     Answer,
-    Job,
-    JobFailed,
-    PreparedMedia,
     PrepareEncodingJob,
     PrepareOriginalJob,
     PrepareOwnJob,
     PreparePicturesJob,
-    ProgressUpdate,
     Shot,
     SortedFiles,
     SortFilesJob,
-    WorkerFailed,
 )
 from mezzmark.model.run import ClipManifest, LeftFile, MediaManifest
 from mezzmark.model.scenario import Scenario

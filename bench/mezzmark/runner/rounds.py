@@ -26,9 +26,12 @@ GIVE_UP_AFTER: Final = 3
 report that it was not; every further one could cost a whole timeout."""
 
 MEASURED_PER_TRIAL_NS: Final = 2 * NS_PER_S
-"""So long a trial's playhead moves take together at most, where more than one block is played. Two
-seconds are about what the start of a process costs with the proof of its pictures, and hold the
-moves that a p95 wants of an encoding with a median of 35 ms."""
+"""So long a trial's playhead moves take together at most for a p95's sake: enough for an encoding
+with a median of 35 ms in ten rounds."""
+
+MEASURED_WITHOUT_TAIL_NS: Final = 1 * NS_PER_S
+"""So long at most where a p95 would take longer: about what the start of a process costs with the
+proof of its pictures."""
 
 PAIR_ROUNDS: Final = 2
 """A round and its mirror image."""
@@ -91,7 +94,7 @@ class Rounds:
             blocks = known if trial.round_index == pilot_round else trial.blocks
             self._blocks[trial.cell] = pilot_round, blocks
             return 0
-        block_ns = float(latencies_ms(trial.measurement).sum()) * NS_PER_MS / trial.blocks
+        block_ns = _usual_block_ns(trial.measurement, trial.blocks)
         blocks = count_blocks(self.scenario, block_ns=block_ns)
         self._blocks[trial.cell] = trial.round_index, blocks
         return round((blocks - trial.blocks) * block_ns)
@@ -230,9 +233,18 @@ class Rounds:
         return f"another round would end after the time budget of {budget_s:g} s ({took})"
 
 
+def _usual_block_ns(measured: ScrubMeasurement, blocks: int) -> float:
+    """What a block takes once the decoder is warm: the first move of a trial, which is slower,
+    would weigh more in a pilot of one block than in the trials to come."""
+    latencies = latencies_ms(measured)
+    warm = latencies[1:] if latencies.size > 1 else latencies
+    return float(warm.mean()) * NS_PER_MS * latencies.size / blocks
+
+
 def count_blocks(scenario: Scenario, *, block_ns: float) -> int:
     """How many blocks a trial of the rounds after the pilot plays, where one takes so long: as many
-    as its p95 wants of the planned rounds together, but no more than the time for a trial holds."""
+    as its p95 wants of the planned rounds together, or, where the time for a trial does not hold
+    those, what half that time holds."""
     from mezzmark.statistics.tails import samples_needed
 
     settings = scenario.settings(ScrubSettings)
@@ -240,7 +252,9 @@ def count_blocks(scenario: Scenario, *, block_ns: float) -> int:
         return 1
     lacking = samples_needed(0.95) - settings.requests
     wanted = math.ceil(lacking / (settings.requests * (scenario.rounds - 1)))
-    return max(1, min(wanted, int(MEASURED_PER_TRIAL_NS // max(1.0, block_ns))))
+    if wanted * block_ns <= MEASURED_PER_TRIAL_NS:
+        return max(1, wanted)
+    return max(1, int(MEASURED_WITHOUT_TAIL_NS // block_ns))
 
 
 def stop_at_precision(scenario: Scenario) -> StopWhen:

@@ -9,7 +9,8 @@ from typing import Any
 from mezzmark.host.common import Clock, HostWatch, read_host_moment
 from mezzmark.model.cell import PlannedTrial
 from mezzmark.model.errors import InterruptedRunError
-from mezzmark.model.jobs import Answer, Job, JobFailed, Measured, WorkerFailed
+from mezzmark.model.jobs import Job, JobFailed, Measured, WorkerFailed
+from mezzmark.model.preparations import Answer
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.scenario import Scenario

@@ -13,8 +13,9 @@ from mezzmark.decide.compare.self_test import ClockFacts
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.errors import EngineError
 from mezzmark.model.footage import ClipSpec, OriginalSpec, Recipe
-from mezzmark.model.jobs import Job, Measured, PreparedMedia, PrepareEncodingJob, PrepareOriginalJob
+from mezzmark.model.jobs import Job, Measured, PreparedMedia
 from mezzmark.model.players import PLAYERS
+from mezzmark.model.preparations import PrepareEncodingJob, PrepareOriginalJob
 from mezzmark.model.tasks.patterns import groups_of, plan_requests
 from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement, ScrubSettings
 from mezzmark.model.tasks.spec import MediaReference

@@ -15,8 +15,8 @@ from uuid import uuid4
 
 import mezzmark
 from mezzmark.host.common import Clock, read_host_facts
-from mezzmark.model.jobs import BandwidthJob, BandwidthMeasured
 from mezzmark.model.players import PLAYERS
+from mezzmark.model.preparations import BandwidthJob, BandwidthMeasured
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest, host_id
 from mezzmark.model.scenario import Scenario

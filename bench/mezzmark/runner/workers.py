@@ -20,15 +20,8 @@ from pydantic import ValidationError
 
 from mezzmark.host.common import PauseWatch
 from mezzmark.model.errors import DestinationError, DiskFullError, MezzmarkError
-from mezzmark.model.jobs import (
-    ANSWER_ADAPTER,
-    Answer,
-    Job,
-    JobFailed,
-    Measured,
-    ProgressUpdate,
-    WorkerFailed,
-)
+from mezzmark.model.jobs import Job, JobFailed, Measured, ProgressUpdate, WorkerFailed
+from mezzmark.model.preparations import ANSWER_ADAPTER, Answer
 from mezzmark.worker import DIE_WITH_PARENT
 
 Dispatch = Callable[[Job, float], Iterator[Answer]]

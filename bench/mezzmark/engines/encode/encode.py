@@ -68,7 +68,7 @@ def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
         clock_ns=clock_ns,
     )
     process = read_process_facts()
-    found = read_encoded(path, is_stamped=index.is_stamped)
+    found = read_encoded(path, is_stamped=index.is_stamped, has_closed_groups=job.encoding.is_intra)
     return Measured(
         measurement=EncodeMeasurement(
             frame_count=index.frame_count,

@@ -1,12 +1,14 @@
 """Encoded files: a clip in an encoding, written picture by picture, read back and proved."""
 
 import hashlib
+from collections import deque
 from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from av.container import OutputContainer
 from av.video.frame import VideoFrame
@@ -27,8 +29,14 @@ from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.encoding import Encoding, check_frame
 from mezzmark.model.errors import EncodingError, count_text
 from mezzmark.model.footage import FrameIndex, constant_rate, is_constant_rate
-from mezzmark.model.jobs import PreparedMedia, PrepareEncodingJob
+from mezzmark.model.jobs import PreparedMedia
 from mezzmark.own_files import safe_file_name
+
+if TYPE_CHECKING:  # a trial does without
+    from mezzmark.model.preparations import PrepareEncodingJob
+
+_FRAMES_AHEAD: Final = 4
+"""Enough to bridge a slow picture; each takes 12 to 66 MB at 2160p."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +53,17 @@ def evenly_timed(frames: Iterable[VideoFrame], frame_rate: Fraction) -> Iterator
     for number, frame in enumerate(frames):
         frame.pts, frame.time_base = number, 1 / frame_rate
         yield frame
+
+
+def made_ahead(frames: Iterable[VideoFrame]) -> Iterator[VideoFrame]:
+    """The frames, each made before it is asked for, in a thread of their own: painting, decoding
+    and conversion go on while an encoder works."""
+    maker = iter(frames)
+    with ThreadPoolExecutor(max_workers=1) as thread:
+        coming = deque(thread.submit(next, maker, None) for _ in range(_FRAMES_AHEAD))
+        while (frame := coming.popleft().result()) is not None:
+            coming.append(thread.submit(next, maker, None))
+            yield frame
 
 
 def write_frames(
@@ -99,7 +118,7 @@ def fitted_size(width_px: int, height_px: int, wanted_px: int | None) -> tuple[i
     return max(2, round(width_px * wanted_px / height_px / 2) * 2), wanted_px
 
 
-def read_encoded(path: Path, *, is_stamped: bool) -> EncodedStream:
+def read_encoded(path: Path, *, is_stamped: bool, has_closed_groups: bool = False) -> EncodedStream:
     """Decode a file in order and hash its packets in file order (BLAKE2b, 128 bits, hex)."""
     digest = hashlib.blake2b(digest_size=16)
     packet_bytes = 0
@@ -108,7 +127,7 @@ def read_encoded(path: Path, *, is_stamped: bool) -> EncodedStream:
             if packet.size:
                 digest.update(bytes(packet))
                 packet_bytes += packet.size
-    index = build_frame_index(path, is_stamped=is_stamped)
+    index = build_frame_index(path, is_stamped=is_stamped, has_closed_groups=has_closed_groups)
     return EncodedStream(packet_bytes=packet_bytes, digest=digest.hexdigest(), index=index)
 
 
@@ -147,6 +166,13 @@ def first_frames(index: FrameIndex, frame_count: int) -> FrameIndex:
     return index.model_copy(update=cut)
 
 
+ANY_THREADS: Final = frozenset({"prores_ks"})
+"""Encoders of whole pictures side by side, whose file is the same for any number of threads: they
+get every core, and `PrepareEncodingJob.thread_count` is not asked."""
+
+MOST_THREADS: Final = 16
+"""Each holds a picture and what comes of it: about 60 MB at 2160p."""
+
 TRANSCODE_VERSION: Final = 1
 """Raised when the same encoding of the same clip would come out differently."""
 
@@ -160,7 +186,7 @@ _LOSSY_SHARE: Final = 0.5
 """No lossy encoding of the catalogue was seen above half the bytes of the bare picture."""
 
 
-def prepare_encoding(job: PrepareEncodingJob, advance: ProgressUpdate) -> PreparedMedia:
+def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> PreparedMedia:
     """The clip in this encoding, from the cache or newly made over the pictures of its index.
 
     Pictures of a variable rate keep their own times where container and codec can hold them;
@@ -183,7 +209,9 @@ def prepare_encoding(job: PrepareEncodingJob, advance: ProgressUpdate) -> Prepar
     def make(folder: Path) -> FrameIndex:
         path = folder / f"{safe_file_name(job.encoding.name)}.{job.encoding.container}"
         _transcode(job, index, path, advance)
-        found = build_frame_index(path, is_stamped=index.is_stamped)
+        found = build_frame_index(
+            path, is_stamped=index.is_stamped, has_closed_groups=job.encoding.is_intra
+        )
         refuse_lost_pictures(
             index,
             found,
@@ -205,7 +233,7 @@ def _keeps_times(index: FrameIndex, encoding: Encoding) -> bool:
 
 
 def _transcode(
-    job: PrepareEncodingJob, index: FrameIndex, path: Path, advance: ProgressUpdate
+    job: "PrepareEncodingJob", index: FrameIndex, path: Path, advance: ProgressUpdate
 ) -> None:
     frame_rate, keeps_times = constant_rate(index), _keeps_times(index, job.encoding)
     time_base = index.time_base if keeps_times else 1 / frame_rate
@@ -233,9 +261,13 @@ def _transcode(
         frame_rate=frame_rate,
         time_base=time_base,
         tags=converter.tags,
-        thread_count=job.thread_count,
+        thread_count=(
+            min(core_count, MOST_THREADS)
+            if job.encoding.encoder in ANY_THREADS
+            else job.thread_count
+        ),
     )
-    write_frames(timed(), encoder)
+    write_frames(made_ahead(timed()), encoder)
 
 
 def _needed_bytes(index: FrameIndex, encoding: Encoding) -> int:

@@ -13,7 +13,7 @@ writes back besides is not counted.
 
 from collections.abc import Callable, Sequence
 from functools import partial
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,13 +21,16 @@ from numpy.typing import NDArray
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.host.common import read_clock_ns, read_process_facts
 from mezzmark.model.fact import NS_PER_S
-from mezzmark.model.jobs import BandwidthJob, BandwidthMeasured, Measured
+from mezzmark.model.jobs import Measured
 from mezzmark.model.tasks.kernel import (
     BandwidthFacts,
     BandwidthPoint,
     KernelJob,
     KernelMeasurement,
 )
+
+if TYPE_CHECKING:  # a trial does without
+    from mezzmark.model.preparations import BandwidthJob, BandwidthMeasured
 
 CACHED_VALUES: Final = 8_192
 """64 KiB of doubles: lies in the second-level cache of any machine of the last fifteen years."""
@@ -113,9 +116,11 @@ def measure_bandwidth(
     return BandwidthFacts(block_bytes=block_bytes, repeats=repeats, points=tuple(points))
 
 
-def run_bandwidth(job: BandwidthJob, _advance: object) -> BandwidthMeasured:
+def run_bandwidth(job: "BandwidthJob", _advance: object) -> "BandwidthMeasured":
     """The machine's memory bandwidth, as the job asks for it."""
     measured = measure_bandwidth(job.process_counts, clock_ns=read_clock_ns)
+    from mezzmark.model.preparations import BandwidthMeasured
+
     return BandwidthMeasured(bandwidth=measured)
 
 

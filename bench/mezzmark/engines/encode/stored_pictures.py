@@ -6,7 +6,7 @@ before its clock runs, so that no page of the file is first met inside a timed i
 """
 
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from av.video.frame import VideoFrame
@@ -20,7 +20,10 @@ from mezzmark.engines.media.probe import probe_media
 from mezzmark.host.common import read_free_bytes, read_usable_core_count
 from mezzmark.model.errors import DiskFullError
 from mezzmark.model.footage import ColourTags, FrameIndex
-from mezzmark.model.jobs import PreparedMedia, PreparePicturesJob
+from mezzmark.model.jobs import PreparedMedia
+
+if TYPE_CHECKING:  # a trial does without
+    from mezzmark.model.preparations import PreparePicturesJob
 
 PICTURES_VERSION: Final = 1
 """Raised when the same pictures of the same clip would lie there differently."""
@@ -32,7 +35,7 @@ HEADER_BYTES: Final = 4096
 _ADVANCE_FRAMES: Final = 8
 
 
-def prepare_pictures(job: PreparePicturesJob, advance: ProgressUpdate) -> PreparedMedia:
+def prepare_pictures(job: "PreparePicturesJob", advance: ProgressUpdate) -> PreparedMedia:
     """The clip's first `job.frame_count` pictures in a pixel format, stored or found in the cache.
 
     Raises DiskFullError where they are more than `job.limit_bytes` or a quarter of the free room,

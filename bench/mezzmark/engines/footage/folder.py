@@ -19,7 +19,8 @@ from mezzmark.engines.footage.shots import NAME_IT, Look, goes_on_by, look_at
 from mezzmark.engines.media.frame_index import ProgressUpdate
 from mezzmark.engines.media.probe import open_media, unfit
 from mezzmark.model.errors import FootageError
-from mezzmark.model.jobs import FoundFile, JobFailed, Shot, SortedFiles, SortFilesJob
+from mezzmark.model.jobs import JobFailed
+from mezzmark.model.preparations import FoundFile, Shot, SortedFiles, SortFilesJob
 
 SMALL_AREA: Final = Fraction(1, 8)
 SMALL_LINES: Final = 480

@@ -14,7 +14,7 @@ from typing import Final
 import av
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.encode.encoded_file import evenly_timed, write_frames
+from mezzmark.engines.encode.encoded_file import evenly_timed, made_ahead, write_frames
 from mezzmark.engines.encode.encoders import PLAIN_ENCODERS, open_encoder
 from mezzmark.engines.footage.recipe import (
     RECIPE_TAGS,
@@ -41,7 +41,8 @@ from mezzmark.engines.media.probe import unfit
 from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import FrameIndex, OriginalSpec, Recipe
-from mezzmark.model.jobs import PreparedMedia, PrepareOriginalJob, PrepareOwnJob
+from mezzmark.model.jobs import PreparedMedia
+from mezzmark.model.preparations import PrepareOriginalJob, PrepareOwnJob
 from mezzmark.model.tasks.spec import MediaReference
 
 ORIGINAL_VERSION: Final = 2
@@ -110,7 +111,8 @@ def prepare_original(job: PrepareOriginalJob, advance: ProgressUpdate) -> Prepar
             advance=lambda share: advance(message, share * ENCODING_SHARE),
         )
         advance(f"checking {job.clip.name}", ENCODING_SHARE)
-        index = build_frame_index(path, is_stamped=True)
+        # Its groups are closed, as `original_encoding` asks for them.
+        index = build_frame_index(path, is_stamped=True, has_closed_groups=True)
         if index.stamps != tuple(range(recipe.frame_count)):
             told_apart = len(set(index.stamps) - {NO_STAMP})
             what = (
@@ -149,7 +151,7 @@ def write_original(
         tags=RECIPE_TAGS,
         thread_count=AVC_THREADS if original.codec == "AVC" else HEVC_THREADS,
     )
-    write_frames(evenly_timed(frames(), recipe.frame_rate), encoder)
+    write_frames(evenly_timed(made_ahead(frames()), recipe.frame_rate), encoder)
 
 
 def original_encoding(recipe: Recipe, original: OriginalSpec) -> Encoding:

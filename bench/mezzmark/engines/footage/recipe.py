@@ -7,6 +7,8 @@ transfer and matrix (`RECIPE_TAGS`).
 import math
 import zlib
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -35,6 +37,9 @@ Noise = npt.NDArray[np.int8] | npt.NDArray[np.int16]
 
 MAX_SCENES = 3
 """Clips with more cuts come back to these scenes, mirrored, to bound time and memory."""
+
+PAINTERS = 2
+"""Scenes, or one and the grain, made at a time: at 2160p within 0.7 GB."""
 
 GRAIN_BLUR_PX = 0.55
 """Demosaicing makes neighbouring samples share noise."""
@@ -67,14 +72,14 @@ def generate_frames(recipe: Recipe, seed: int) -> Iterator[Planes]:
     _require_stampable(recipe)
     rng = np.random.default_rng(seed)
     scene_count = min(MAX_SCENES, _shot_count(recipe))
-    scenes = {}
     clip_id = recipe_clip_id(recipe, seed)
     scene_rngs = rng.spawn(scene_count)
     pool_rng, frame_rng = rng.spawn(2)
-    grain = _GrainPool(recipe, pool_rng)
+    with ThreadPoolExecutor(PAINTERS) as painters:
+        pool = painters.submit(_GrainPool, recipe, pool_rng)
+        scenes = list(painters.map(partial(_paint_scene, recipe), scene_rngs))
+    grain = pool.result()
     for shot in camera.plan_shots(recipe, scene_count, rng):
-        if shot.scene not in scenes:
-            scenes[shot.scene] = _paint_scene(recipe, scene_rngs[shot.scene])
         backdrop, subject = scenes[shot.scene]
         for position in range(shot.frame_count):
             planes = _expose(backdrop, subject, recipe, shot, position)

@@ -13,7 +13,7 @@ from av.video.stream import VideoStream
 from mezzmark.engines.media.probe import describe_media, exact_fraction, open_media, unfit
 from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import MediaFacts, standard_rate
-from mezzmark.model.jobs import FoundFile
+from mezzmark.model.preparations import FoundFile
 
 NAME_IT: Final = "Name the file itself to measure it as a clip."
 

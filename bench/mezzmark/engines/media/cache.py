@@ -43,9 +43,9 @@ from mezzmark.own_files import (
 )
 
 CACHE_VARIABLE = "MEZZMARK_CACHE"
-CACHE_SCHEMA_VERSION = 3
-"""2: the frame index has its own number; 3: its digests are SHA-1. An older mezzmark keeps to
-entries of its own."""
+CACHE_SCHEMA_VERSION = 4
+"""2: the frame index has its own number; 3: its digests are SHA-1; 4: of every
+plane apart. An older mezzmark keeps to entries of its own."""
 KEY_HEX_DIGITS = 32
 """128 bits of SHA-256: accidental equality is out of the question."""
 INDEX_NAME = "index.json"

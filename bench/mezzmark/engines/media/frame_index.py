@@ -1,15 +1,18 @@
 """The index of a file: every picture in display order, found by one independent decode.
 
 The decode is sequential and single-threaded and shares no code with the player, so that it can
-prove what the player shows.
+prove what the player shows. A file made here may be decoded in a few such parts at a time, each of
+which must agree with the next about a picture that both decode.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
-from typing import Final
+from typing import Final, cast
 
 from av.container import InputContainer
 from av.error import FFmpegError
@@ -21,7 +24,8 @@ from pydantic import ValidationError
 from mezzmark.engines.media.pixels import Planes, planes_digest, planes_of
 from mezzmark.engines.media.probe import describe_media, open_media, unfit
 from mezzmark.engines.media.stamp import read_stamp
-from mezzmark.model.errors import EncodingError
+from mezzmark.host.common import read_usable_core_count
+from mezzmark.model.errors import EncodingError, FootageError
 from mezzmark.model.footage import FrameIndex, MediaFacts
 from mezzmark.own_files import replace_whole
 
@@ -33,6 +37,10 @@ STAMPED_FRACTION: Final = 0.9
 """Share of pictures whose stamp must be readable before a clip of unknown origin is taken for a
 stamped one: chance readings are far below it, single damaged stamps stay above."""
 _ADVANCE_FRAMES: Final = 16
+_MOST_PARTS: Final = 8
+"""Each holds a decoder's pictures: about 60 MB at 2160p."""
+
+_FEWEST_PART_PACKETS: Final = 12
 _DAMAGE_REMEDY: Final = "Copy the file from its source again, or measure an excerpt without damage."
 
 
@@ -72,16 +80,22 @@ def build_frame_index(
     is_stamped: bool | None = None,
     max_duration_s: float | None = None,
     advance: ProgressUpdate | None = None,
+    has_closed_groups: bool = False,
 ) -> FrameIndex:
     """Index the pictures of a file, or those of its first `max_duration_s` seconds.
 
     `is_stamped` None finds out by reading: at least nine in ten stamps readable, and in order.
-    Raises FootageError for a file that cannot be measured honestly, with the reason.
+    Where all groups of pictures are known to be closed, a whole file is decoded in parts, on all
+    cores. Raises FootageError for a file that cannot be measured honestly, with the reason.
     """
     with open_media(path) as (container, track):
         facts = describe_media(container, track, path)
-        reading = _Reading(path=str(path), reads_stamps=is_stamped is not False)
-        _read_pictures(container, track, reading, facts, max_duration_s, advance)
+        reads_stamps = is_stamped is not False
+        reading = _read_in_parts(facts, reads_stamps) if has_closed_groups else None
+        if reading is None:
+            reading = _Reading(path=str(path), reads_stamps=reads_stamps)
+            packets = container.demux(track)
+            _read_pictures(packets, track, reading, facts, max_duration_s, advance)
         _refuse_unordered(reading)
         _refuse_gaps(reading)
         _refuse_unseekable(container, track, reading)
@@ -118,8 +132,65 @@ def write_frame_index(index: FrameIndex, path: str | Path) -> None:
     replace_whole(Path(path), index.model_dump_json().encode())
 
 
+def _read_in_parts(facts: MediaFacts, reads_stamps: bool) -> _Reading | None:
+    """What several decoders find at a time, each from a key frame to the first picture of the next
+    part; None where they do not agree there or a picture is missing, for a single one to judge."""
+    with open_media(facts.path) as (container, track):
+        is_key = [packet.is_keyframe for packet in container.demux(track) if packet.size]
+    most = min(read_usable_core_count(), _MOST_PARTS)
+    count = max(1, min(most, len(is_key) // _FEWEST_PART_PACKETS))
+    places = (len(is_key) * part // count for part in range(count))
+    starts = sorted({is_key.index(True, place) for place in places if True in is_key[place:]})
+    if len(starts) < 2 or starts[0] != 0:
+        return None
+    try:
+        with ThreadPoolExecutor(len(starts)) as threads:
+            read = partial(_read_part, facts, reads_stamps)
+            parts = list(threads.map(read, starts, [*starts[1:], len(is_key)]))
+    except FootageError:
+        return None
+    whole = parts[0]
+    for part in parts[1:]:
+        if [whole.pts.pop(), whole.digests.pop(), whole.stamps.pop()] != [
+            part.pts[0],
+            part.digests[0],
+            part.stamps[0],
+        ]:
+            return None
+        whole.packets |= part.packets
+        whole.pts += part.pts
+        whole.digests += part.digests
+        whole.stamps += part.stamps
+        whole.is_interlaced |= part.is_interlaced
+    return whole if len(whole.pts) == len(is_key) else None
+
+
+def _read_part(facts: MediaFacts, reads_stamps: bool, first: int, last: int) -> _Reading:
+    """The pictures of packets `first` to `last` in file order. All before are passed over: no seek
+    is trusted here."""
+    reading = _Reading(path=facts.path, reads_stamps=reads_stamps)
+    with open_media(facts.path) as (container, track):
+        packets = _cut(container.demux(track), first, last)
+        _read_pictures(packets, track, reading, facts, None, None)
+    return reading
+
+
+def _cut(
+    packets: "Iterable[Packet[VideoStream]]", first: int, last: int
+) -> "Iterator[Packet[VideoStream]]":
+    number = 0
+    for packet in packets:
+        # Without a size: the end of the file, at which a decoder gives what it still holds.
+        if number >= first or not packet.size:
+            yield packet
+        if number == last and packet.size:
+            yield cast("Packet[VideoStream]", Packet())
+            return
+        number += packet.size > 0
+
+
 def _read_pictures(
-    container: InputContainer,
+    packets: "Iterable[Packet[VideoStream]]",
     track: VideoStream,
     reading: _Reading,
     facts: MediaFacts,
@@ -129,7 +200,7 @@ def _read_pictures(
     time_base = facts.time_base
     wanted_s = min((s for s in (facts.duration_s, max_duration_s) if s), default=None)
     try:
-        for packet in container.demux(track):
+        for packet in packets:
             if packet.size:
                 reading.note_packet(packet)
             for frame in track.decode(packet):

@@ -7,7 +7,9 @@ yuv420p, or p010le and yuv420p10le, give the same arrays and the same digest for
 
 import hashlib
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cache
 from typing import cast
 
 import av
@@ -15,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from av.video.plane import VideoPlane
 
+from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.encoding import planar_format
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import Chroma, ColourTags
@@ -124,15 +127,26 @@ def frame_digest(frame: av.VideoFrame) -> str:
 
 
 def planes_digest(planes: Planes) -> str:
-    """64-bit hash, in hex, of planes in the order `planes_of` gives (SHA-1, FIPS 180-4, cut).
+    """64-bit hash, in hex, of the hashes of the planes in the order `planes_of` gives (SHA-1, FIPS
+    180-4, cut).
 
     It tells pictures apart and keeps no secret. SHA-1 was seen at 1.5 GB/s, twice as fast as
-    BLAKE2b; SHA-2 is as fast only where the processor has instructions for it.
+    BLAKE2b; SHA-2 is as fast only where the processor has instructions for it. Chroma is hashed
+    beside luma, so that proving a picture takes little of a trial.
     """
-    digest = hashlib.sha1(usedforsecurity=False)
-    for plane in planes:
-        digest.update(np.ascontiguousarray(plane).data)
-    return digest.hexdigest()[: 2 * DIGEST_BYTES]
+    beside = _threads().submit(_plane_hashes, planes[1:])
+    hashes = _plane_hashes(planes[:1]) + beside.result()
+    return hashlib.sha1(hashes, usedforsecurity=False).hexdigest()[: 2 * DIGEST_BYTES]
+
+
+def _plane_hashes(planes: Planes) -> bytes:
+    whole = (np.ascontiguousarray(plane).data for plane in planes)
+    return b"".join(hashlib.sha1(data, usedforsecurity=False).digest() for data in whole)
+
+
+@cache
+def _threads() -> ThreadPoolExecutor:
+    return ThreadPoolExecutor(read_usable_core_count())
 
 
 def tags_of(source: av.VideoFrame | av.VideoCodecContext) -> ColourTags:

@@ -1,17 +1,39 @@
-"""The task table: one row a task, each in a module of its own."""
+"""The task table: one row a task, each in a module of its own that is loaded when the row is asked
+for, since a worker needs one alone."""
 
-from typing import Final
+from collections import UserDict
+from collections.abc import Mapping
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, Final
 
-from mezzmark.model.tasks.delivery import DELIVERY
-from mezzmark.model.tasks.encode import ENCODE
-from mezzmark.model.tasks.fidelity import FIDELITY
-from mezzmark.model.tasks.grid import GRID
-from mezzmark.model.tasks.ingest import INGEST
-from mezzmark.model.tasks.kernel import KERNEL
-from mezzmark.model.tasks.scrub import SCRUB
-from mezzmark.model.tasks.spec import TaskSpec
+if TYPE_CHECKING:
+    from mezzmark.model.tasks.spec import TaskSpec
 
-TASKS: Final[dict[str, TaskSpec]] = {
-    spec.name: spec for spec in (SCRUB, ENCODE, GRID, INGEST, DELIVERY, FIDELITY, KERNEL)
-}
+NAMES: Final = ("scrub", "encode", "grid", "ingest", "delivery", "fidelity", "kernel")
+"""In the order of reports; the row of "scrub" is SCRUB in the module `scrub`."""
+
+
+class _TaskTable(UserDict[str, Any]):
+    """Rows that nobody asked for yet are None."""
+
+    def __getitem__(self, name: str) -> "TaskSpec":
+        row = self.data[name]
+        if row is None:
+            module = import_module(f"{__name__}.{name}")
+            row = self.data[name] = getattr(module, name.upper())
+        spec: TaskSpec = row
+        return spec
+
+
+TASKS: Final = _TaskTable(dict.fromkeys(NAMES))
 """Every task by its name, in the order of reports."""
+
+
+def read_measurement(value: Any) -> Any:
+    """A measurement by its task's row; ValueError for a task that is not known."""
+    if not isinstance(value, Mapping):
+        return value
+    spec = TASKS.get(value.get("task", ""))
+    if spec is None:
+        raise ValueError(f"there is no task {value.get('task')!r}")
+    return spec.measurement_model.model_validate(value)

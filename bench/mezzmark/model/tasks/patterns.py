@@ -30,7 +30,7 @@ Groups = Sequence[int]
 """A clip as the first frames of its groups of pictures, and at the end its length in frames."""
 
 _PatternFunction = Callable[
-    [Sequence[Groups], "ScrubSettings", np.random.Generator], Iterator[tuple[int, int]]
+    [Sequence[Groups], "ScrubSettings", "np.random.Generator"], Iterator[tuple[int, int]]
 ]
 
 
@@ -60,7 +60,7 @@ def plan_requests(
     *,
     clips: Sequence[Groups],
     settings: "ScrubSettings",
-    rng: np.random.Generator,
+    rng: "np.random.Generator",
     blocks: int = 1,
 ) -> Requests:
     """The requests of one trial: `blocks` sets of `settings.requests` pairs of (clip position,
@@ -75,7 +75,9 @@ def plan_requests(
     return tuple(islice(stream, blocks * settings.requests))
 
 
-def spread_targets(groups: Groups, target_count: int, rng: np.random.Generator) -> NDArray[np.int_]:
+def spread_targets(
+    groups: Groups, target_count: int, rng: "np.random.Generator"
+) -> NDArray[np.int_]:
     """Frames of a clip as a Latin hypercube over place in the group and place in the clip, in
     random order; each frame is as likely as any other.
 
@@ -100,7 +102,7 @@ def spread_targets(groups: Groups, target_count: int, rng: np.random.Generator) 
 
 
 def _jump(
-    clips: Sequence[Groups], settings: "ScrubSettings", rng: np.random.Generator
+    clips: Sequence[Groups], settings: "ScrubSettings", rng: "np.random.Generator"
 ) -> Iterator[tuple[int, int]]:
     """Uniform over the clip: a click anywhere in the timeline."""
     while True:
@@ -109,7 +111,7 @@ def _jump(
 
 
 def _near(
-    clips: Sequence[Groups], settings: "ScrubSettings", rng: np.random.Generator
+    clips: Sequence[Groups], settings: "ScrubSettings", rng: "np.random.Generator"
 ) -> Iterator[tuple[int, int]]:
     """Log-normal hops to either side of the playhead, turned back at the clip's ends.
 
@@ -139,7 +141,7 @@ def _walk(direction: int, *, is_sweep: bool) -> _PatternFunction:
     or in a sweep at the settings' speed."""
 
     def pattern(
-        clips: Sequence[Groups], settings: "ScrubSettings", rng: np.random.Generator
+        clips: Sequence[Groups], settings: "ScrubSettings", rng: "np.random.Generator"
     ) -> Iterator[tuple[int, int]]:
         frames = clips[0][-1]
         step = direction * (settings.sweep_speed if is_sweep else 1)
@@ -150,7 +152,7 @@ def _walk(direction: int, *, is_sweep: bool) -> _PatternFunction:
 
 
 def _hop(
-    clips: Sequence[Groups], settings: "ScrubSettings", rng: np.random.Generator
+    clips: Sequence[Groups], settings: "ScrubSettings", rng: "np.random.Generator"
 ) -> Iterator[tuple[int, int]]:
     """From clip to clip, never staying in one, each time to a uniform frame; those of a block in
     one clip are spread as in `jump`."""

@@ -1,0 +1,128 @@
+"""Jobs that come before measuring, and their answers. Workers that measure do without them."""
+
+from typing import Annotated, Final, Literal
+
+from pydantic import Field, TypeAdapter
+
+from mezzmark.model.encoding import Encoding
+from mezzmark.model.fact import Fact
+from mezzmark.model.footage import ClipSpec
+from mezzmark.model.jobs import JobFailed, Measured, PreparedMedia, ProgressUpdate, WorkerFailed
+from mezzmark.model.tasks.kernel import BandwidthFacts
+from mezzmark.model.tasks.spec import MediaReference
+
+
+class BandwidthJob(Fact):
+    """Copy memory in 1, 2, … processes at once; see `mezzmark.engines.encode.reference`."""
+
+    task: Literal["bandwidth"] = "bandwidth"
+    process_counts: tuple[int, ...]
+
+
+class PrepareOriginalJob(Fact):
+    """Make (or find in the cache) the camera original of a recipe clip, and its index."""
+
+    task: Literal["prepare-original"] = "prepare-original"
+    clip: ClipSpec
+    seed: int
+    cache_dir: str
+
+
+class FoundFile(Fact):
+    """A file of the user's: `name` is how it is told of; `is_named` where it was asked for itself
+    and not found in a folder or by a glob."""
+
+    path: str
+    name: str
+    is_named: bool
+
+
+class SortFilesJob(Fact):
+    """Tell which of these files are clips; see `mezzmark.engines.footage.folder`."""
+
+    task: Literal["sort-files"] = "sort-files"
+    files: tuple[FoundFile, ...]
+
+
+class PrepareOwnJob(Fact):
+    """Index one of the user's own files over its excerpt; the file is opened read-only."""
+
+    task: Literal["prepare-own"] = "prepare-own"
+    media_path: str
+    excerpt_s: float
+    cache_dir: str
+
+
+class PrepareEncodingJob(Fact):
+    """Encode a prepared clip to an encoding (or find it in the cache), and index it."""
+
+    task: Literal["prepare-encoding"] = "prepare-encoding"
+    source: MediaReference
+    encoding: Encoding
+    thread_count: int
+    cache_dir: str
+
+
+class PreparePicturesJob(Fact):
+    """Store (or find in the cache) the clip's first pictures in a pixel format, decoded, where they
+    take no more than `limit_bytes`."""
+
+    task: Literal["prepare-pictures"] = "prepare-pictures"
+    source: MediaReference
+    pixel_format: str
+    frame_count: int
+    limit_bytes: int
+    cache_dir: str
+
+
+PREPARATIONS: Final[dict[str, tuple[type[Fact], str]]] = {
+    "bandwidth": (BandwidthJob, "mezzmark.engines.encode.reference:run_bandwidth"),
+    "prepare-original": (PrepareOriginalJob, "mezzmark.engines.footage.originals:prepare_original"),
+    "sort-files": (SortFilesJob, "mezzmark.engines.footage.folder:sort_files"),
+    "prepare-own": (PrepareOwnJob, "mezzmark.engines.footage.originals:prepare_own"),
+    "prepare-encoding": (
+        PrepareEncodingJob,
+        "mezzmark.engines.encode.encoded_file:prepare_encoding",
+    ),
+    "prepare-pictures": (
+        PreparePicturesJob,
+        "mezzmark.engines.encode.stored_pictures:prepare_pictures",
+    ),
+}
+"""Jobs that come before measuring, by the name in their `task`, and the function of each
+("module:function"): (job, advance) → Answer."""
+
+
+class BandwidthMeasured(Fact):
+    """The machine's memory bandwidth."""
+
+    kind: Literal["bandwidth"] = "bandwidth"
+    bandwidth: BandwidthFacts
+
+
+class Shot(Fact):
+    """A clip: its file, and the names of those in which a spanned shot goes on."""
+
+    path: str
+    further_names: tuple[str, ...] = ()
+
+
+class SortedFiles(Fact):
+    """The clips among some files, and why each of the others is none of its own."""
+
+    kind: Literal["sorted"] = "sorted"
+    shots: tuple[Shot, ...]
+    left_out: tuple[JobFailed, ...] = ()
+
+
+Answer = Annotated[
+    PreparedMedia
+    | SortedFiles
+    | Measured
+    | BandwidthMeasured
+    | JobFailed
+    | ProgressUpdate
+    | WorkerFailed,
+    Field(discriminator="kind"),
+]
+ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Answer)
