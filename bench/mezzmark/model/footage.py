@@ -145,13 +145,19 @@ class MediaFacts(Fact):
     file_bytes: int
 
 
+Suspicion = Literal["decoder_errors", "repeated_pictures", "stamps_out_of_step"]
+"""A sign that a file is damaged though every picture decodes: the decoder complained; neighbours
+are the same picture though each was coded in full; the frame numbers in the pictures leave out
+some."""
+
+
 class FrameIndex(Fact):
     """The pictures of one file in display order, found by one independent sequential decode.
 
     All tuples have one entry per frame. `digests` are 64-bit hashes of the decoded planes;
     `sparse_digests`, empty where they were not made, of every 32nd line of them; `stamps` are the
-    frame numbers read from the picture, or -1 where none is readable. Format 1 had neither its
-    number nor sparse digests.
+    frame numbers read from the picture, or -1 where none is readable. `suspicions` is None where
+    they were not looked for. Format 1 had neither its number nor sparse digests.
     """
 
     schema_version: Literal[2] = 2
@@ -169,6 +175,7 @@ class FrameIndex(Fact):
     height_px: int
     pixel_format: str
     frame_rate: Rate | None
+    suspicions: tuple[Suspicion, ...] | None = None
 
     @property
     def frame_count(self) -> int:

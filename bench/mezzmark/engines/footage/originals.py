@@ -259,7 +259,7 @@ def _cached_index(index_path: Path, media_path: Path) -> FrameIndex | None:
         index = read_frame_index(index_path)
     except FootageError:
         return None
-    if index.file_bytes != media_path.stat().st_size:
+    if index.file_bytes != media_path.stat().st_size or index.suspicions is None:
         return None
     if index.path != str(media_path):
         index = index.model_copy(update={"path": str(media_path)})

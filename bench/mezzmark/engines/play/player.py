@@ -16,7 +16,6 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import accumulate
 from pathlib import Path
-from typing import Final
 
 import av
 from av.codec.hwaccel import HWAccel
@@ -32,6 +31,7 @@ from mezzmark.engines.media.probe import (
     describe_media,
     exact_fraction,
     open_container,
+    spread_decoding,
     unfit,
     video_track,
 )
@@ -39,8 +39,6 @@ from mezzmark.model.errors import EngineError
 from mezzmark.model.footage import FrameIndex, MediaFacts
 from mezzmark.model.players import Device
 from mezzmark.model.tasks.scrub import ScrubJob
-
-_THREAD_TYPES: Final = {"slice": "SLICE", "frame": "FRAME", "auto": "AUTO"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -232,11 +230,9 @@ def _open(path: str | Path, device: Device | None) -> tuple[InputContainer, Medi
 def _prepared_track(container: InputContainer, path: str | Path, settings: ScrubJob) -> VideoStream:
     """The video track with its decoder open and its threads set (they cannot change later)."""
     track = video_track(container, path)
-    context = track.codec_context
-    context.thread_count = settings.thread_count
-    context.thread_type = _THREAD_TYPES[settings.player.threading]
+    spread_decoding(track, settings.player.threading, settings.thread_count)
     try:
-        context.open(strict=False)
+        track.codec_context.open(strict=False)
     except (FFmpegError, OSError, ValueError) as error:
         container.close()
         raise EngineError(
