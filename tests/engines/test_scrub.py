@@ -215,6 +215,25 @@ def test_roll_seeks_when_the_target_lies_in_another_group(long_gop: MediaReferen
     assert measured.decoded_frames == (4, 5)
 
 
+@pytest.mark.parametrize("kind", ["avc-mp4", "mpeg2-mxf-long-gop", "hevc-mkv-closed-gop"])
+def test_skipping_leaves_out_pictures_on_the_way_and_none_that_is_shown(
+    kind: str, tmp_path: Path
+) -> None:
+    """Two B frames between others, one or both referred to by none: a part of the way to every
+    frame is left out, and each frame comes right, be it such a B frame; those that come again by rolling
+    are sought anew where they had been left out."""
+    media = _indexed(kind, tmp_path)
+    frames = [*range(FRAME_COUNT), *range(11, 48, 5), *range(46, 0, -3)]
+    requests = tuple((0, frame) for frame in frames)
+    plain = _run(media, requests=requests, policy="reseek")
+    skipping = _run(media, requests=requests, policy="reseek", name="slice-skipping")
+    assert sum(skipping.decoded_frames) < 0.85 * sum(plain.decoded_frames)
+    rolling = _run(media, requests=requests, policy="roll", name="slice-skipping")
+    for measured in (plain, skipping, rolling):
+        assert set(measured.proof) == set(measured.view_proof) == {"right"}
+        assert list(measured.shown_frame) == frames
+
+
 @pytest.mark.parametrize("kind", ["avc-ts", "mpeg2-ts-long-gop", "avc-mp4-no-edit-list"])
 def test_a_seek_that_lands_elsewhere_costs_no_needless_pictures(kind: str, tmp_path: Path) -> None:
     """Where the container lands before or after the key frame, decoding still starts at it: as
@@ -318,7 +337,9 @@ def _run(
     policy: str = "roll",
     player: type[Player] = Player,
     clock=time.perf_counter_ns,
+    name: str = "slice",
 ) -> ScrubMeasurement:
-    measured = run_scrub(_job((media,), requests, policy), clock, player).measurement
+    job = _job((media,), requests, policy).model_copy(update={"player": PLAYERS[name]})
+    measured = run_scrub(job, clock, player).measurement
     assert isinstance(measured, ScrubMeasurement)
     return measured

@@ -72,6 +72,9 @@ class Player:
         self._keys = tuple(n for n, is_key in enumerate(index.is_keyframe) if is_key)
         self._group = tuple(accumulate(index.is_keyframe))
         self._rolls = settings.policy == "roll"
+        self._skips = settings.player.skips_nonreference
+        self._target_pts = 0
+        self._sent: set[int | None] = set()
         self._container, facts = _open(path, settings.player.device)
         self._track = _prepared_track(self._container, path, settings)
         self._present = presenter(
@@ -134,6 +137,7 @@ class Player:
             except FFmpegError:
                 continue  # no such place; further back there may be one
             if first is not None and _time_of(first) <= target_pts:
+                self._sent.clear()
                 self._pictures = self._decode_on(first, packets)
                 return True
         return False
@@ -165,6 +169,12 @@ class Player:
         """Pictures from here on. A damaged packet loses its own pictures, not the rest."""
         packet: Packet[VideoStream] | None = first
         while packet is not None:
+            if self._skips:
+                # From the target's own packet on all are needed, should it be in two fields.
+                self._sent.add(packet.pts)
+                is_on_the_way = self._target_pts not in self._sent
+                context = self._track.codec_context
+                context.skip_frame = "NONREF" if is_on_the_way else "DEFAULT"
             with suppress(FFmpegError):
                 yield from self._track.decode(packet)
             packet = next(packets, None)
@@ -174,7 +184,7 @@ class Player:
         """The picture at the frame's exact presentation time, or None if it does not come."""
         if self._shown == frame_index:
             return self._held
-        target_pts = self._pts[frame_index]
+        target_pts = self._target_pts = self._pts[frame_index]
         self._held = None
         while True:
             for picture in self._pictures:

@@ -216,9 +216,12 @@ def _plan(settings: ScrubSettings, stock: Stock) -> Iterator[Cell]:
     for pattern in settings.patterns:
         pairs = between if PATTERNS[pattern].visits_all else stock.present()
         counts = stock.counts(settings.threads)
-        for (clip, name), policy, threads, player in product(
-            pairs, settings.policies, counts, settings.players
-        ):
+        # A player with a number of threads of its own plays with that.
+        ways = dict.fromkeys(
+            (PLAYERS[player].threads or threads, player)
+            for threads, player in product(counts, settings.players)
+        )
+        for (clip, name), policy, (threads, player) in product(pairs, settings.policies, ways):
             setting = Setting(
                 pattern=pattern,
                 policy=policy,
