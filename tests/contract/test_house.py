@@ -7,7 +7,7 @@ import pytest
 from contract.house_counts import count
 
 ROOT = Path(__file__).parents[2]
-LIMITS = {"lines": 35_640, "modules": 183, "test_lines": 27_650}
+LIMITS = {"lines": 35_680, "modules": 183, "test_lines": 27_800}
 """What the project may hold; a limit is raised by whoever has a reason, in the same commit."""
 
 FULLEST_FOLDER = 25

@@ -220,8 +220,7 @@ def test_skipping_leaves_out_pictures_on_the_way_and_none_that_is_shown(
     kind: str, tmp_path: Path
 ) -> None:
     """Two B frames between others, one or both referred to by none: a part of the way to every
-    frame is left out, and each frame comes right, be it such a B frame; those that come again by rolling
-    are sought anew where they had been left out."""
+    frame is left out, and each frame comes right, be it such a B frame, sought or rolled on to."""
     media = _indexed(kind, tmp_path)
     frames = [*range(FRAME_COUNT), *range(11, 48, 5), *range(46, 0, -3)]
     requests = tuple((0, frame) for frame in frames)

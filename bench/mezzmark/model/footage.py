@@ -75,12 +75,25 @@ class Recipe(Fact):
 
 
 class OriginalSpec(Fact):
-    """How the camera delivers a synthetic clip: long-GOP 4:2:0 with B frames."""
+    """How the camera delivers a synthetic clip: long-GOP 4:2:0 with B frames. None leaves a choice
+    to the encoder, as before the key was known: one slice a picture, closed groups."""
 
     codec: Literal["AVC", "HEVC"] = "AVC"
     bitrate_bps: BitRate = Field(default=50_000_000, ge=100_000, le=800_000_000)
     keyframe_interval: int = Field(default=24, ge=1, le=600)
     b_frames: int = Field(default=2, ge=0, le=8)
+    slices: int | None = Field(default=None, ge=1, le=32, description="slices a picture")
+    b_pyramid: bool | None = Field(default=None, description="B frames refer to B frames")
+    open_groups: bool | None = None
+    references: int | None = Field(default=None, ge=1, le=16, description="pictures referred to")
+    intra_refresh: bool | None = Field(default=None, description="no key frames but the first")
+    chroma: Literal["4:2:0", "4:2:2"] | None = None
+
+    @model_validator(mode="after")
+    def _one_way_to_start(self) -> "OriginalSpec":
+        if self.intra_refresh and (self.open_groups or (self.references or 1) > 1):
+            raise ValueError("intra_refresh goes with neither open_groups nor several references")
+        return self
 
 
 class ClipSpec(Fact):
