@@ -55,7 +55,10 @@ def run_scrub(
         players.append(open_player(media.media_path, index, job))
         open_ns.append(clock_ns() - start_ns)
     verifiers = [
-        MoveVerifier(FrameVerifier(index), ViewVerifier(media.media_path, job.viewer_height_px))
+        MoveVerifier(
+            FrameVerifier(index),
+            ViewVerifier(media.media_path, job.viewer_height_px, job.thread_count),
+        )
         for media, index in zip(job.media, indexes, strict=True)
     ]
     moves: list[PlayMove] = [player.move for player in players]
