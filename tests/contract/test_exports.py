@@ -24,7 +24,7 @@ PROMISED = {
     "cells": """
         string: run_id host task clip encoding pattern policy
         Int64: thread_count
-        string: threading decoder
+        string: threading decoder player
         Int64: viewer_height_px
         string: arm
         Int64: job_count
@@ -42,7 +42,7 @@ PROMISED = {
         Int64: round_index position
         string: task clip encoding pattern policy
         Int64: thread_count
-        string: threading decoder
+        string: threading decoder player
         Int64: viewer_height_px
         string: arm
         Int64: job_count
@@ -72,7 +72,7 @@ PROMISED = {
         int64: round_index position
         category: task clip encoding pattern policy
         Int64: thread_count
-        category: threading decoder
+        category: threading decoder player
         Int64: viewer_height_px
         category: arm
         Int64: job_count

@@ -5,7 +5,7 @@ from pathlib import Path
 import av
 import pytest
 
-from fixtures.clip_zoo import RATE, ZOO, avc, make_zoo_clip
+from fixtures.clip_zoo import RATE, ZOO, ZooClip, avc, hevc, make_zoo_clip
 from mezzmark.engines.media.inspection import inspect_media
 from mezzmark.model.footage import ColourTags
 from mezzmark.model.inspection import name_tags
@@ -104,7 +104,7 @@ def test_each_trait_is_warned_of_where_it_is_and_only_there(tmp_path: Path) -> N
     """Long groups, missing range and missing container index are named; an intra file with tags
     has nothing to be warned of."""
     long = inspect_media(make_zoo_clip(ZOO["avc-ts"], tmp_path))
-    assert long.warnings == ("long_groups", "range_missing", "no_seek_index")
+    assert long.warnings == ("long_groups", "one_slice", "range_missing", "no_seek_index")
     assert inspect_media(make_zoo_clip(ZOO["rdd36-mov"], tmp_path)).warnings == ()
 
 
@@ -119,6 +119,25 @@ def test_untagged_hd_is_warned_of(tmp_path: Path) -> None:
     found = inspect_media(path)
     assert found.media.tags == ColourTags(colour_range=found.media.tags.colour_range)
     assert "tags_missing" in found.warnings
+
+
+@pytest.mark.parametrize(
+    ("clip", "slices"),
+    [
+        (avc("mp4", "slices=3"), 3),
+        (avc("ts", "slices=4"), 4),
+        (hevc("mkv", "slices=2"), 2),
+        (ZOO["avc-mkv"], 1),
+        (ZOO["mpeg2-mxf-long-gop"], 12),
+        (ZOO["rdd36-mov"], None),
+    ],
+)
+def test_slices_are_counted_as_the_encoder_was_told(
+    clip: ZooClip, slices: int | None, tmp_path: Path
+) -> None:
+    """With lengths and with start codes; MPEG-2 has one or more a row of 16 lines, 12 rows here."""
+    found = inspect_media(make_zoo_clip(clip, tmp_path, frame_count=14)).slice_count
+    assert (found and found.median) == slices
 
 
 def test_audio_tracks_are_listed(tmp_path: Path) -> None:

@@ -1,5 +1,6 @@
 """Camera originals: long-GOP 4:2:0 with B frames, at their bit rate, tagged, and proved."""
 
+import time
 from collections import Counter
 from pathlib import Path
 
@@ -8,10 +9,14 @@ import pytest
 from av.video.frame import PictureType
 
 from mezzmark.engines.footage.originals import prepare_original
+from mezzmark.engines.media.inspection import inspect_media
+from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import ClipSpec, FrameIndex, OriginalSpec, Recipe
 from mezzmark.model.jobs import PreparedMedia
+from mezzmark.model.players import PLAYERS
 from mezzmark.model.preparations import PrepareOriginalJob
+from mezzmark.model.tasks.scrub import ScrubJob
 
 RECIPE = Recipe(width_px=320, height_px=180, duration_s=2.5)
 KINDS = [("AVC", 8), ("AVC", 10), ("HEVC", 8), ("HEVC", 10)]
@@ -104,6 +109,56 @@ def test_progress_rises_and_names_the_clip(tmp_path: Path) -> None:
     assert shares == sorted(shares)
     assert shares[-1] <= 1
     assert all("beach" in message for message, _ in seen)
+
+
+@pytest.mark.parametrize("codec", ["AVC", "HEVC"])
+@pytest.mark.parametrize(
+    "told",
+    [
+        {"slices": 4},
+        {"open_groups": True},
+        {"b_pyramid": False, "references": 1},
+        {"b_pyramid": True, "references": 4, "b_frames": 4},
+        {"intra_refresh": True, "b_frames": 0},
+        {"chroma": "4:2:2"},
+    ],
+    ids=lambda told: next(iter(told)) + str(next(iter(told.values()))),
+)
+def test_an_original_is_built_as_told(codec: str, told: dict, tmp_path: Path) -> None:
+    """Slices by the encoder's own count, groups open or closed, chroma, B frames referred to (more
+    pictures wait to be shown); each has other bytes than the plain one, and plays without fault."""
+    clip = ClipSpec(
+        name="camera",
+        recipe=Recipe(width_px=256, height_px=144, duration_s=1.1, bit_depth=10),
+        original=OriginalSpec(codec=codec, bitrate_bps=1_500_000, keyframe_interval=12, **told),
+    )
+    job = PrepareOriginalJob(clip=clip, seed=4, cache_dir=str(tmp_path))
+    prepared = prepare_original(job, lambda *_: None)
+    found = inspect_media(prepared.media.media_path)
+    assert found.suspicions == ()
+    assert found.media.chroma == told.get("chroma", "4:2:0")
+    assert found.media.bit_depth == 10
+    assert found.slice_count is not None
+    assert found.slice_count.median == told.get("slices", 1)
+    if "intra_refresh" not in told:
+        assert found.group_kind == ("open" if told.get("open_groups") else "closed")
+    requests = tuple((0, frame) for frame in (21, 7, 13, 12, 11, 25, 0, 24))
+    scrub = ScrubJob(
+        media=(prepared.media,),
+        requests=requests,
+        policy="roll",
+        thread_count=2,
+        player=PLAYERS["slice-skipping"],
+        viewer_height_px=90,
+    )
+    measured = run_scrub(scrub, time.perf_counter_ns).measurement
+    assert set(measured.view_proof) == {"right"}
+
+
+def test_intra_refresh_goes_alone() -> None:
+    """Encoders would drop open groups or several references without a word."""
+    with pytest.raises(ValueError, match="intra_refresh goes with neither"):
+        OriginalSpec(intra_refresh=True, open_groups=True)
 
 
 def test_a_clip_without_a_recipe_is_refused(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from av.codec.context import ThreadType
 
 from fixtures.clip_zoo import (
     FRAME_COUNT,
@@ -17,6 +18,7 @@ from fixtures.clip_zoo import (
     uneven_time,
 )
 from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
+from mezzmark.engines.media.probe import open_container, spread_decoding
 from mezzmark.engines.play.player import Move, Player
 from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.players import PLAYERS
@@ -37,6 +39,7 @@ SETTINGS = [
     for policy in ("reseek", "roll")
     for thread_count, player in ((1, "slice"), (2, "slice"), (2, "frame"))
 ]
+SETTINGS += [("roll", 1, "slice-skipping"), ("reseek", 2, "frame-skipping")]
 VIEW_HEIGHT_PX = 90
 VIEW_WIDTH_PX = 160
 
@@ -119,9 +122,21 @@ def test_no_move_shows_a_wrong_picture(
     )
     measured = run_scrub(job, time.perf_counter_ns, Witnessed).measurement
     asked = [frame for _, frame in requests]
-    assert Counter(measured.proof) == {"right": len(requests)}
+    assert Counter(measured.proof) == Counter(measured.view_proof) == {"right": len(requests)}
     assert list(measured.shown_frame) == asked
     assert seen == asked
+
+
+@pytest.mark.parametrize(("kind", "is_safe"), [("v210-mov", False), ("rdd36-mov", True)])
+def test_threads_within_a_picture_are_not_used_where_they_are_unsafe(
+    kind: str, is_safe: bool, tmp_path: Path
+) -> None:
+    """v210 decodes several pictures at once instead, whoever asks."""
+    with open_container(make_zoo_clip(ZOO[kind], tmp_path, frame_count=2)) as container:
+        track = container.streams.video[0]
+        spread_decoding(track, "slice", 2)
+        assert (track.codec_context.thread_type == ThreadType.SLICE) == is_safe
+        assert (track.codec_context.thread_type == ThreadType.FRAME) != is_safe
 
 
 def _grey(frame) -> np.ndarray:

@@ -3,23 +3,36 @@
 import gc
 import time
 from collections import Counter
+from dataclasses import replace
+from fractions import Fraction
 from itertools import count
 from pathlib import Path
 
+import av
+import numpy as np
 import pytest
 
 from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
+from mezzmark.engines.media.conversion import presenter, read_pictures
 from mezzmark.engines.media.frame_index import (
     build_frame_index,
     read_frame_index,
     write_frame_index,
 )
+from mezzmark.engines.media.pixels import frame_from_planes
+from mezzmark.engines.media.probe import probe_media
 from mezzmark.engines.play.player import Move, Player
 from mezzmark.engines.play.scrub import run_scrub
+from mezzmark.engines.play.view_proof import ViewVerifier
+from mezzmark.model.colour import FULL_RANGE
 from mezzmark.model.errors import EngineError, FootageError
+from mezzmark.model.footage import ColourTags
 from mezzmark.model.players import PLAYERS
-from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement
+from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement, proved_mask, shown_proof
 from mezzmark.model.tasks.spec import MediaReference
+
+PLANES = ((128, 235), (64, 128), (64, 128))
+"""Width and code of Y, Cb and Cr of white in limited range."""
 
 REQUESTS = tuple((0, frame) for frame in (5, 30, 30, 31, 2, 47, 0, 13, 12, 40))
 
@@ -60,6 +73,77 @@ class Nearest(Player):
 
     def move(self, frame_index, clock_ns) -> Move:
         return super().move(frame_index - frame_index % 12, clock_ns)
+
+
+class BlackView(Player):
+    """Decodes rightly and shows black."""
+
+    def move(self, frame_index, clock_ns) -> Move:
+        move = super().move(frame_index, clock_ns)
+        view = av.VideoFrame.from_ndarray(np.zeros_like(move.view.to_ndarray()), format="rgb24")
+        return replace(move, view=view)
+
+
+class StaleView(Player):
+    """Decodes rightly and shows the view of the move before."""
+
+    before = None
+
+    def move(self, frame_index, clock_ns) -> Move:
+        move = super().move(frame_index, clock_ns)
+        before, self.before = self.before or move.view, move.view
+        return replace(move, view=before)
+
+
+class NoView(Player):
+    """Decodes rightly and shows nothing."""
+
+    def move(self, frame_index, clock_ns) -> Move:
+        return replace(super().move(frame_index, clock_ns), view=None)
+
+
+@pytest.mark.parametrize(("player", "said"), [(BlackView, "wrong"), (NoView, "missing")])
+def test_planted_black_and_absent_views_are_caught(
+    media: MediaReference, player: type, said: str
+) -> None:
+    """Right pictures of which no right view was made: every move is told so, none is proved."""
+    measured = _run(media, player=player)
+    assert set(measured.proof) == {"right"}
+    assert set(measured.view_proof) == set(shown_proof(measured)) == {said}
+    assert not proved_mask(measured).any()
+    assert set(_run(media).view_proof) == {"right"}
+
+
+def test_planted_stale_view_is_caught(media: MediaReference) -> None:
+    """A view one move late is wrong at every move but the first and where the same frame is asked
+    for again (frame 30), be it of the neighbouring frame (31)."""
+    measured = _run(media, player=StaleView)
+    assert [n for n, proof in enumerate(measured.view_proof) if proof == "right"] == [0, 2]
+    assert proved_mask(measured).tolist() == [proof == "right" for proof in measured.view_proof]
+
+
+def test_a_view_of_other_colours_is_caught_though_both_conversions_agree(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the player's conversion and the one it is held against take limited range for full,
+    the standards' equations tell."""
+    path = tmp_path / "colour.nut"
+    with av.open(str(path), "w") as container:
+        track = container.add_stream("rawvideo", rate=25)
+        track.width, track.height, track.pix_fmt = 128, 64, "yuv422p"
+        planes = [np.full((64, width), code, np.uint8) for width, code in PLANES]
+        for pts in range(2):
+            frame = frame_from_planes(tuple(planes), "yuv422p")
+            frame.pts = pts
+            container.mux(track.encode(frame))
+    verifier = ViewVerifier(path, 64)
+    (picture, _) = read_pictures(path, build_frame_index(path), thread_count=1)
+    facts = probe_media(path)
+    false = facts.model_copy(update={"tags": ColourTags(colour_range=FULL_RANGE)})
+    for facts_taken, is_right in ((facts, True), (false, False)):
+        present = presenter(facts_taken, pixel_aspect=Fraction(1), height_px=64, thread_count=1)
+        monkeypatch.setattr(verifier, "_convert", present)
+        assert verifier.is_view_of(present(picture), picture) == is_right
 
 
 def test_planted_off_by_one_player_is_caught(media: MediaReference) -> None:
@@ -129,6 +213,24 @@ def test_roll_seeks_when_the_target_lies_in_another_group(long_gop: MediaReferen
     """From frame 3 to frame 40 a player that rolls starts at the key frame 36: 5 pictures."""
     measured = _run(long_gop, requests=((0, 3), (0, 40)), policy="roll")
     assert measured.decoded_frames == (4, 5)
+
+
+@pytest.mark.parametrize("kind", ["avc-mp4", "mpeg2-mxf-long-gop", "hevc-mkv-closed-gop"])
+def test_skipping_leaves_out_pictures_on_the_way_and_none_that_is_shown(
+    kind: str, tmp_path: Path
+) -> None:
+    """Two B frames between others, one or both referred to by none: a part of the way to every
+    frame is left out, and each frame comes right, be it such a B frame, sought or rolled on to."""
+    media = _indexed(kind, tmp_path)
+    frames = [*range(FRAME_COUNT), *range(11, 48, 5), *range(46, 0, -3)]
+    requests = tuple((0, frame) for frame in frames)
+    plain = _run(media, requests=requests, policy="reseek")
+    skipping = _run(media, requests=requests, policy="reseek", name="slice-skipping")
+    assert sum(skipping.decoded_frames) < 0.85 * sum(plain.decoded_frames)
+    rolling = _run(media, requests=requests, policy="roll", name="slice-skipping")
+    for measured in (plain, skipping, rolling):
+        assert set(measured.proof) == set(measured.view_proof) == {"right"}
+        assert list(measured.shown_frame) == frames
 
 
 @pytest.mark.parametrize("kind", ["avc-ts", "mpeg2-ts-long-gop", "avc-mp4-no-edit-list"])
@@ -234,7 +336,9 @@ def _run(
     policy: str = "roll",
     player: type[Player] = Player,
     clock=time.perf_counter_ns,
+    name: str = "slice",
 ) -> ScrubMeasurement:
-    measured = run_scrub(_job((media,), requests, policy), clock, player).measurement
+    job = _job((media,), requests, policy).model_copy(update={"player": PLAYERS[name]})
+    measured = run_scrub(job, clock, player).measurement
     assert isinstance(measured, ScrubMeasurement)
     return measured

@@ -55,7 +55,10 @@ SINGLE = {
 }
 UNEVEN = {"rate_kind": "variable", "frame_spacing_ms": Spread(minimum=20, median=42, maximum=83)}
 
+CUT_ONCE = Spread(minimum=1, median=1, maximum=1)
+
 FILES: dict[FileWarning, Inspection] = {
+    "suspect": inspection(suspicions=("decoder_errors", "stamps_out_of_step")),
     "long_groups": inspection(**LONG),
     "one_key_frame": inspection(**SINGLE),
     "variable_rate": inspection(**UNEVEN),
@@ -70,6 +73,17 @@ FILES: dict[FileWarning, Inspection] = {
     "frame_rate_missing": inspection(media={"frame_rate": None}),
     "excerpt": inspection(is_excerpt=True),
 }
+
+
+@pytest.mark.parametrize(("slices", "codec"), [(1, "AVC"), (1, "HEVC"), (8, "AVC")])
+def test_one_slice_matters_where_it_keeps_threads_from_sharing_a_long_group(
+    slices: int, codec: str
+) -> None:
+    """AVC in one slice and long groups is warned of; several slices are not, nor is HEVC, which can
+    share a slice out by rows."""
+    cut = Spread(minimum=slices, median=slices, maximum=slices)
+    found = inspection(**LONG, media={"codec": codec}, slice_count=cut)
+    assert ("one_slice" in found.warnings) == ((slices, codec) == (1, "AVC"))
 
 
 @pytest.mark.parametrize("warning", FILES)
@@ -119,6 +133,7 @@ def test_what_is_said_of_a_file() -> None:
     refused = inspection(
         is_excerpt=True, refusal="packets disagree", refusal_remedy="Rewrap the file."
     )
-    for found in (*FILES.values(), refused):
+    cut_once = inspection(**LONG, media={"codec": "AVC"}, slice_count=CUT_ONCE)
+    for found in (*FILES.values(), cut_once, refused):
         lines += [f"{advice.what} | {advice.remedy}" for advice in file_advice(found)]
     assert_matches_snapshot("\n".join(lines), "footage_advice")

@@ -136,3 +136,19 @@ def test_each_cell_comes_first_about_equally_often() -> None:
     firsts = Counter(plan_round(cells, 2 * k, 99)[1].cell.encoding for k in range(4_000))
     assert all(abs(count - 1_000) < 110 for count in firsts.values())
     assert len(firsts) == 4
+
+
+def test_a_player_with_threads_of_its_own_plays_with_them_once() -> None:
+    """Asked for 1, 2 and 4 threads, `frame-4` has one cell of 4 threads beside three of `frame`;
+    ids tell them and `frame-skipping` apart."""
+    settings = ScrubSettings(
+        patterns=("jump",), threads=(1, 2, 4), players=("frame", "frame-4", "frame-skipping")
+    )
+    cells = cells_of(scenario(scrub=settings, encode=None), {("a", ORIGINAL)})
+    ways = [(cell.setting["player"], cell.setting["threads"]) for cell in cells]
+    assert sorted(ways) == [
+        *(("frame", count) for count in (1, 2, 4)),
+        ("frame-4", 4),
+        *(("frame-skipping", count) for count in (1, 2, 4)),
+    ]
+    assert len({cell.cell_id for cell in cells}) == len(cells)

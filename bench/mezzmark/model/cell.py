@@ -51,9 +51,10 @@ def _plain(value: object, _setting: Mapping[str, Any]) -> str:
 def _player_id(name: str, setting: Mapping[str, Any]) -> str:
     """As ids have read since the first format: threading only where there are threads to spread."""
     player = PLAYERS.get(name)
-    if player is None:
+    if player is None or player.threads:
         return name
-    parts = (player.threading if setting["threads"] > 1 else None, player.device)
+    threading = player.threading if setting["threads"] > 1 else None
+    parts = (threading, player.device, "skipping" if player.skips_nonreference else None)
     return " | ".join(part for part in parts if part)
 
 

@@ -75,12 +75,25 @@ class Recipe(Fact):
 
 
 class OriginalSpec(Fact):
-    """How the camera delivers a synthetic clip: long-GOP 4:2:0 with B frames."""
+    """How the camera delivers a synthetic clip: long-GOP 4:2:0 with B frames. None leaves a choice
+    to the encoder, as before the key was known: one slice a picture, closed groups."""
 
     codec: Literal["AVC", "HEVC"] = "AVC"
     bitrate_bps: BitRate = Field(default=50_000_000, ge=100_000, le=800_000_000)
     keyframe_interval: int = Field(default=24, ge=1, le=600)
     b_frames: int = Field(default=2, ge=0, le=8)
+    slices: int | None = Field(default=None, ge=1, le=32, description="slices a picture")
+    b_pyramid: bool | None = Field(default=None, description="B frames refer to B frames")
+    open_groups: bool | None = None
+    references: int | None = Field(default=None, ge=1, le=16, description="pictures referred to")
+    intra_refresh: bool | None = Field(default=None, description="no key frames but the first")
+    chroma: Literal["4:2:0", "4:2:2"] | None = None
+
+    @model_validator(mode="after")
+    def _one_way_to_start(self) -> "OriginalSpec":
+        if self.intra_refresh and (self.open_groups or (self.references or 1) > 1):
+            raise ValueError("intra_refresh goes with neither open_groups nor several references")
+        return self
 
 
 class ClipSpec(Fact):
@@ -145,13 +158,19 @@ class MediaFacts(Fact):
     file_bytes: int
 
 
+Suspicion = Literal["decoder_errors", "repeated_pictures", "stamps_out_of_step"]
+"""A sign that a file is damaged though every picture decodes: the decoder complained; neighbours
+are the same picture though each was coded in full; the frame numbers in the pictures leave out
+some."""
+
+
 class FrameIndex(Fact):
     """The pictures of one file in display order, found by one independent sequential decode.
 
     All tuples have one entry per frame. `digests` are 64-bit hashes of the decoded planes;
     `sparse_digests`, empty where they were not made, of every 32nd line of them; `stamps` are the
-    frame numbers read from the picture, or -1 where none is readable. Format 1 had neither its
-    number nor sparse digests.
+    frame numbers read from the picture, or -1 where none is readable. `suspicions` is None where
+    they were not looked for. Format 1 had neither its number nor sparse digests.
     """
 
     schema_version: Literal[2] = 2
@@ -169,6 +188,7 @@ class FrameIndex(Fact):
     height_px: int
     pixel_format: str
     frame_rate: Rate | None
+    suspicions: tuple[Suspicion, ...] | None = None
 
     @property
     def frame_count(self) -> int:

@@ -6,7 +6,7 @@ from pydantic import computed_field
 
 from mezzmark.model.colour import HD_HEIGHT_PX, UNSPECIFIED
 from mezzmark.model.fact import Fact
-from mezzmark.model.footage import ColourTags, MediaFacts, Rate
+from mezzmark.model.footage import ColourTags, MediaFacts, Rate, Suspicion
 
 RateKind = Literal["constant", "variable", "unknown"]
 GroupKind = Literal["intra", "closed", "open", "unknown"]
@@ -14,8 +14,10 @@ GroupKind = Literal["intra", "closed", "open", "unknown"]
 and all around it. `open`: it does not, since pictures there refer to the group before."""
 
 FileWarning = Literal[
+    "suspect",
     "long_groups",
     "one_key_frame",
+    "one_slice",
     "variable_rate",
     "interlaced",
     "tags_missing",
@@ -132,6 +134,8 @@ class Inspection(Fact):
     `refusal_remedy` what to do about it.
     `bitrate_by_second_bps` holds the video track's bit rate in each whole second, the last one
     over what is left of it. `further_names` are the files in which a spanned shot goes on.
+    `slice_count` is that of slices a picture, None where they are not looked for; `suspicions` are
+    signs of damage in the decoded pictures.
     """
 
     media: MediaFacts
@@ -154,6 +158,8 @@ class Inspection(Fact):
     audio_tracks: tuple[AudioTrack, ...]
     is_stamped: bool
     further_names: tuple[str, ...] = ()
+    slice_count: Spread | None = None
+    suspicions: tuple[Suspicion, ...] = ()
     refusal: str = ""
     refusal_remedy: str = ""
 
@@ -168,9 +174,14 @@ class Inspection(Fact):
         is_yuv, is_hd = self.media.chroma != "RGB", self.media.height_px >= HD_HEIGHT_PX
         is_untagged = UNSPECIFIED in (tags.primaries, tags.transfer, tags.matrix)
         pair = {tags.primaries, tags.matrix}
+        # HEVC may share out a single slice by rows, so one slice says nothing there.
+        is_one_slice = self.media.codec == "AVC" and is_long
+        is_one_slice &= self.slice_count is not None and self.slice_count.maximum == 1
         conditions: dict[FileWarning, bool] = {
+            "suspect": bool(self.suspicions),
             "long_groups": is_long,
             "one_key_frame": has_groups and is_single and not is_long,
+            "one_slice": is_one_slice,
             "variable_rate": self.rate_kind == "variable",
             "interlaced": bool(self.is_interlaced),
             "tags_missing": is_yuv and is_hd and is_untagged,

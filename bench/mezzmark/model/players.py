@@ -33,9 +33,16 @@ PLAYERS: Final[dict[str, Player]] = {
         Player(name="cuda", device="cuda"),
         Player(name="cuda-frame", threading="frame", device="cuda"),
         Player(name="cuda-auto", threading="auto", device="cuda"),
+        Player(name="frame-2", threading="frame", threads=2),
+        Player(name="frame-4", threading="frame", threads=4),
+        Player(name="frame-8", threading="frame", threads=8),
+        Player(name="slice-skipping", skips_nonreference=True),
+        Player(name="frame-skipping", threading="frame", skips_nonreference=True),
+        Player(name="cuda-skipping", device="cuda", skips_nonreference=True),
     )
 }
-"""Every player by its name; `slice` is what the first format knew as software decoding."""
+"""Every player by its name; `slice` is what the first format knew as software decoding. Of two that
+the older keys cannot tell apart, the plain one comes first."""
 
 
 def find_player(threading: str, decoder: str) -> Player:

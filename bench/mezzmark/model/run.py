@@ -5,7 +5,7 @@ from typing import Final, Literal
 
 from mezzmark.model.encoding import ORIGINAL_ENCODING, Encoding, has_alpha_plane
 from mezzmark.model.fact import Amount, Fact, Positive, Whole
-from mezzmark.model.footage import MediaFacts
+from mezzmark.model.footage import MediaFacts, Suspicion
 from mezzmark.model.players import Player
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.kernel import BandwidthFacts
@@ -68,7 +68,8 @@ class ClipManifest(Fact):
     """A clip as it was measured: one entry per media file (`clip` names it in the cells).
 
     `share` is its part of the footage's time (None: equal parts); `key_frames` are the frame
-    indexes of the original's key frames, empty where they were not noted.
+    indexes of the original's key frames, empty where they were not noted; `suspicions` are signs
+    that the file is damaged.
     """
 
     clip: str
@@ -80,6 +81,7 @@ class ClipManifest(Fact):
     keyframe_interval_median: Amount
     share: Amount | None = None
     key_frames: tuple[Whole, ...] = ()
+    suspicions: tuple[Suspicion, ...] = ()
 
     @property
     def original_encoding(self) -> Encoding:

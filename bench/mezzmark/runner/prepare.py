@@ -362,6 +362,7 @@ def _add_clip(footage: Footage, clip: str, source: PreparedMedia, *, is_own: boo
             duration_s=source.duration_s,
             keyframe_interval_median=median_keyframe_interval(index.is_keyframe),
             key_frames=tuple(n for n, is_key in enumerate(index.is_keyframe) if is_key),
+            suspicions=index.suspicions or (),
         )
     )
 

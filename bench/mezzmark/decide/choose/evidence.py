@@ -33,7 +33,7 @@ from mezzmark.model.estimate import Estimate, Withheld
 from mezzmark.model.figures import FigureName, known_figures
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.fidelity import METRICS, metric_of
-from mezzmark.model.tasks.scrub import ScrubMeasurement
+from mezzmark.model.tasks.scrub import ScrubMeasurement, shown_proof
 from mezzmark.statistics.quantiles import sorted_quantile
 
 _FURTHER_RUN: Final = 1_000_000
@@ -83,7 +83,7 @@ def count_wrong(runs: Sequence[ObservedRun]) -> Counter[str]:
     counts: Counter[str] = Counter()
     for trial in (trial for run in runs for trial in run.trials):
         if isinstance(trial.measurement, ScrubMeasurement):
-            counts[trial.cell.encoding] += trial.measurement.proof.count("wrong")
+            counts[trial.cell.encoding] += shown_proof(trial.measurement).count("wrong")
     return counts
 
 

@@ -39,7 +39,7 @@ from mezzmark.decide.machine.noise import FlaggedTrial, flag_trials, summarise_c
 from mezzmark.decide.machine.state import judge_machine
 from mezzmark.model.cell import Cell
 from mezzmark.model.tasks import TASKS
-from mezzmark.model.tasks.scrub import ScrubMeasurement
+from mezzmark.model.tasks.scrub import ScrubMeasurement, shown_proof
 from mezzmark.statistics.intervals import check_level
 from mezzmark.statistics.paired import holm_adjusted, log_margin, paired_change
 
@@ -253,7 +253,7 @@ def _count_wrong(runs: Sequence[MeasuredRun]) -> Counter[Cell]:
     counts: Counter[Cell] = Counter()
     for trial in (trial for run in runs for trial in run.trials if not trial.arm):
         if isinstance(trial.measurement, ScrubMeasurement):
-            counts[trial.cell] += trial.measurement.proof.count("wrong")
+            counts[trial.cell] += shown_proof(trial.measurement).count("wrong")
     return counts
 
 

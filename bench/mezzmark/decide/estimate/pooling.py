@@ -22,7 +22,7 @@ from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import CellSummary, Estimate
 from mezzmark.model.records import Trial
 from mezzmark.model.tasks import TASKS
-from mezzmark.model.tasks.scrub import Proof, ScrubMeasurement
+from mezzmark.model.tasks.scrub import Proof, ScrubMeasurement, shown_proof
 
 Part = TypeVar("Part")
 
@@ -57,7 +57,8 @@ def _summarise(
 ) -> CellSummary:
     """One arm of one cell."""
     moves = [t.measurement for t in trials if isinstance(t.measurement, ScrubMeasurement)]
-    proofs = Counter({kind: sum(m.proof.count(kind) for m in moves) for kind in get_args(Proof)})
+    shown = [shown_proof(measured) for measured in moves]
+    proofs = Counter({kind: sum(proof.count(kind) for proof in shown) for kind in get_args(Proof)})
     failed = [trial for trial in trials if trial.outcome != "finished"]
     set_apart_count = sum(not trial.is_counted for trial in trials) - len(failed)
     return CellSummary(

@@ -160,5 +160,6 @@ def _setting_key(setting: Setting) -> tuple[object, ...]:
         player.device is not None,
         list(PATTERNS).index(setting["pattern"]),
         player.threading,
+        player.skips_nonreference,
         setting["viewer_height"] or 0,
     )

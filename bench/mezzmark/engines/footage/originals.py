@@ -36,7 +36,7 @@ from mezzmark.engines.media.frame_index import (
     read_frame_index,
     write_frame_index,
 )
-from mezzmark.engines.media.pixels import frame_from_planes
+from mezzmark.engines.media.pixels import Planes, frame_from_planes
 from mezzmark.engines.media.probe import unfit
 from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.errors import FootageError
@@ -95,7 +95,7 @@ def prepare_original(job: PrepareOriginalJob, advance: ProgressUpdate) -> Prepar
         original_version=ORIGINAL_VERSION,
         recipe_version=RECIPE_VERSION,
         recipe=recipe,
-        original=original,
+        original=original.model_dump(mode="json", exclude_none=True),
         seed=job.seed,
         library_versions=library_versions(),
     )
@@ -112,7 +112,11 @@ def prepare_original(job: PrepareOriginalJob, advance: ProgressUpdate) -> Prepar
         )
         advance(f"checking {job.clip.name}", ENCODING_SHARE)
         # Its groups are closed, as `original_encoding` asks for them.
-        index = build_frame_index(path, is_stamped=True, has_closed_groups=True)
+        index = build_frame_index(
+            path,
+            is_stamped=True,
+            has_closed_groups=not (original.open_groups or original.intra_refresh),
+        )
         if index.stamps != tuple(range(recipe.frame_count)):
             told_apart = len(set(index.stamps) - {NO_STAMP})
             what = (
@@ -141,7 +145,8 @@ def write_original(
         for number, planes in enumerate(generate_frames(recipe, seed)):
             if number % ADVANCE_FRAMES == 0:
                 advance(number / recipe.frame_count)
-            yield frame_from_planes(planes, encoding.pixel_format, RECIPE_TAGS)
+            shown = _with_all_lines(planes) if original.chroma == "4:2:2" else planes
+            yield frame_from_planes(shown, encoding.pixel_format, RECIPE_TAGS)
 
     encoder = open_encoder(
         path,
@@ -160,27 +165,39 @@ def original_encoding(recipe: Recipe, original: OriginalSpec) -> Encoding:
     A buffer holds the rate of AVC over short clips, where an average alone has no time to settle.
     x265 would give another file each time with a buffer and threads, so it has none.
     """
-    settings = {
+    settings: dict[str, object] = {
         "keyint": original.keyframe_interval,
         "min-keyint": original.keyframe_interval,
         "scenecut": 0,
         "bframes": original.b_frames,
         "b-adapt": 0,
     }
+    asked = {
+        "slices": original.slices,
+        "ref": original.references,
+        "open-gop": original.open_groups,
+        "intra-refresh": original.intra_refresh,
+        "b-pyramid": original.b_pyramid,
+    }
+    stated = {name: int(value) for name, value in asked.items() if value is not None}
     if original.codec == "AVC":
         kbps = original.bitrate_bps // 1000
         settings |= {"vbv-maxrate": kbps, "vbv-bufsize": round(kbps * BUFFER_SECONDS)}
-        options = {"preset": "superfast", "x264-params": _joined(settings)}
+        options = {"preset": "superfast", "x264-params": _joined(settings | stated)}
     else:
         # x265 sizes its pools by the machine unless told, whatever FFmpeg's thread count says.
         settings |= {"open-gop": 0, "pools": HEVC_THREADS, "frame-threads": 2}
-        options = {"preset": "ultrafast", "x265-params": _joined(settings) + ":log-level=error"}
+        parameters = _joined(settings | stated)
+        options = {"preset": "ultrafast", "x265-params": f"{parameters}:log-level=error"}
+    pixel_format = recipe_pixel_format(recipe)
+    if original.chroma == "4:2:2":
+        pixel_format = pixel_format.replace("420", "422")
     return Encoding(
         name=ORIGINAL,
         codec=original.codec,
         encoder=PLAIN_ENCODERS[original.codec],
         container="mp4",
-        pixel_format=recipe_pixel_format(recipe),
+        pixel_format=pixel_format,
         options=options,
         bitrate_bps=original.bitrate_bps,
         keyframe_interval=original.keyframe_interval,
@@ -189,7 +206,13 @@ def original_encoding(recipe: Recipe, original: OriginalSpec) -> Encoding:
     )
 
 
-def _joined(settings: dict[str, int]) -> str:
+def _with_all_lines(planes: Planes) -> Planes:
+    """4:2:0 as 4:2:2, every line of chroma twice."""
+    luma, cb, cr = planes
+    return luma, cb.repeat(2, axis=0), cr.repeat(2, axis=0)
+
+
+def _joined(settings: dict[str, object]) -> str:
     return ":".join(f"{name}={value}" for name, value in settings.items())
 
 
@@ -261,7 +284,7 @@ def _cached_index(index_path: Path, media_path: Path) -> FrameIndex | None:
         index = read_frame_index(index_path)
     except FootageError:
         return None
-    if index.file_bytes != media_path.stat().st_size:
+    if index.file_bytes != media_path.stat().st_size or index.suspicions is None:
         return None
     if index.path != str(media_path):
         index = index.model_copy(update={"path": str(media_path)})

@@ -5,6 +5,7 @@ prove what the player shows. A file made here may be decoded in a few such parts
 which must agree with the next about a picture that both decode.
 """
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -12,6 +13,7 @@ from fractions import Fraction
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
+from statistics import median
 from typing import Final, cast
 
 from av.container import InputContainer
@@ -22,11 +24,12 @@ from av.video.stream import VideoStream
 from pydantic import ValidationError
 
 from mezzmark.engines.media.pixels import Planes, planes_digest, planes_of
-from mezzmark.engines.media.probe import describe_media, open_media, unfit
+from mezzmark.engines.media.probe import complaints, describe_media, open_media, unfit
+from mezzmark.engines.media.slices import slice_reader
 from mezzmark.engines.media.stamp import read_stamp
 from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.errors import EncodingError, FootageError
-from mezzmark.model.footage import FrameIndex, MediaFacts
+from mezzmark.model.footage import FrameIndex, MediaFacts, Suspicion
 from mezzmark.own_files import replace_whole
 
 ProgressUpdate = Callable[[str, float], None]
@@ -36,6 +39,12 @@ NO_STAMP: Final = -1
 STAMPED_FRACTION: Final = 0.9
 """Share of pictures whose stamp must be readable before a clip of unknown origin is taken for a
 stamped one: chance readings are far below it, single damaged stamps stay above."""
+REPEAT_CODECS: Final = ("AVC", "HEVC")
+"""In others two codings of one subject may well come out equal to the bit."""
+REPEAT_BYTES, REPEAT_PX_PER_BYTE, FULL_SHARE, REPEATS_SHARE = 200, 256, 0.5, 0.25
+"""A picture is no repeat from so many bytes and a byte for so many pixels on, when that is half of
+what moving pictures of the file usually take; nothing is said where more than a quarter repeat."""
+
 _ADVANCE_FRAMES: Final = 16
 _MOST_PARTS: Final = 8
 """Each holds a decoder's pictures: about 60 MB at 2160p."""
@@ -57,6 +66,9 @@ class _Reading:
     stamps: list[int] = field(default_factory=list)
     is_interlaced: bool = False
     pixel_format: str = ""
+    slice_sizes: Callable[[bytes], tuple[int, ...]] | None = None
+    slice_bytes: Counter[int] = field(default_factory=Counter)
+    errors: list[tuple[int, str, str]] = field(default_factory=list)
 
     def note_packet(self, packet: "Packet[VideoStream]") -> None:
         if packet.pts is None:
@@ -64,9 +76,13 @@ class _Reading:
             return
         was_keyframe, earlier = self.packets.get(packet.pts, (False, 0))
         self.packets[packet.pts] = (was_keyframe or packet.is_keyframe, earlier + packet.size)
+        if self.slice_sizes:
+            self.slice_bytes[packet.pts] += sum(self.slice_sizes(bytes(packet)))
 
     def note_picture(self, frame: VideoFrame, pts: int) -> None:
         planes = planes_of(frame)
+        if not self.pts and any(earlier < pts for earlier in self.packets):
+            self.errors.clear()  # of the pictures before the first whole one
         self.pts.append(pts)
         self.digests.append(planes_digest(planes))
         self.stamps.append(stamp_of(frame, planes) if self.reads_stamps else NO_STAMP)
@@ -94,8 +110,13 @@ def build_frame_index(
         reading = _read_in_parts(facts, reads_stamps) if has_closed_groups else None
         if reading is None:
             reading = _Reading(path=str(path), reads_stamps=reads_stamps)
+            if facts.codec in REPEAT_CODECS:
+                reading.slice_sizes = slice_reader(track.codec_context)
+            # Asks HEVC for its pictures' own checksums, where it has any.
+            track.codec_context.options |= {"err_detect": "crccheck"}
             packets = container.demux(track)
-            _read_pictures(packets, track, reading, facts, max_duration_s, advance)
+            with complaints() as reading.errors:
+                _read_pictures(packets, track, reading, facts, max_duration_s, advance)
         _refuse_unordered(reading)
         _refuse_gaps(reading)
         _refuse_unseekable(container, track, reading)
@@ -115,6 +136,7 @@ def build_frame_index(
         height_px=facts.height_px,
         pixel_format=reading.pixel_format,
         frame_rate=facts.frame_rate or _rate_of(reading.pts, facts.time_base),
+        suspicions=tuple(_suspicions(reading, facts, is_stamped=stamped)),
     )
 
 
@@ -291,6 +313,33 @@ def stamp_of(frame: VideoFrame, planes: Planes) -> int:
     depth = max(component.bits for component in frame.format.components)
     reading = read_stamp(planes[0], depth)
     return NO_STAMP if reading is None else reading.frame_index
+
+
+def _suspicions(reading: _Reading, facts: MediaFacts, *, is_stamped: bool) -> Iterator[Suspicion]:
+    if reading.errors:
+        yield "decoder_errors"
+    if _repeats_coded_in_full(reading, facts.width_px * facts.height_px):
+        yield "repeated_pictures"
+    steps = {stamp - n for n, stamp in enumerate(reading.stamps) if stamp != NO_STAMP}
+    if is_stamped and len(steps) > 1:
+        yield "stamps_out_of_step"
+
+
+def _repeats_coded_in_full(reading: _Reading, area_px: int) -> bool:
+    """Whether two neighbours are one picture though neither was coded as a repeat. Key frames of a
+    still subject may well be alike, however many bytes they take."""
+    coded = [reading.slice_bytes[pts] for pts in reading.pts]
+    is_key = [reading.packets[pts][0] for pts in reading.pts]
+    repeats = [n for n, (a, b) in enumerate(pairwise(reading.digests), start=1) if a == b]
+    moving = set(range(len(coded))).difference(repeats, (n - 1 for n in repeats))
+    moved = [coded[n] for n in moving if not is_key[n]]
+    if not moved or len(repeats) > REPEATS_SHARE * len(coded):
+        return False
+    usual = median(moved)
+    least = max(REPEAT_BYTES + area_px / REPEAT_PX_PER_BYTE, usual * FULL_SHARE)
+    return any(
+        min(coded[n - 1], coded[n]) >= least and not (is_key[n - 1] and is_key[n]) for n in repeats
+    )
 
 
 def _looks_stamped(stamps: list[int]) -> bool:

@@ -15,6 +15,7 @@ from av.video.stream import VideoStream
 from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.pixels import frame_digest
 from mezzmark.engines.media.probe import describe_media, open_media
+from mezzmark.engines.media.slices import slice_reader
 from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.inspection import (
@@ -36,16 +37,20 @@ MAX_DECODED_S: Final = 10.0
 OPEN_GROUP_TRIALS: Final = 3
 """Key frames from which a fresh decode is tried, to tell open groups of pictures from closed."""
 
+MOST_SLICED: Final = 240
+"""Pictures whose slices are counted: encoders cut all alike, and it reads every byte."""
+
 MAX_RATE_DENOMINATOR: Final = 1001
 """Of a measured rate; all standard rates are n/1 or n/1001."""
 
 
 class _Packet(NamedTuple):
-    """One video packet; its time is in track ticks."""
+    """One video packet; its time is in track ticks, its slices 0 where they were not counted."""
 
     pts: int
     packet_bytes: int
     is_keyframe: bool
+    slice_count: int
 
 
 def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> Inspection:
@@ -94,6 +99,8 @@ def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> I
         bitrate_by_second_bps=_rate_by_second(packets, tick, duration_s),
         audio_tracks=audio_tracks,
         is_stamped=index.is_stamped if index else False,
+        slice_count=_spread([packet.slice_count for packet in packets if packet.slice_count]),
+        suspicions=(index.suspicions if index else None) or (),
         refusal=reason,
         refusal_remedy=remedy,
     )
@@ -116,6 +123,7 @@ def _read_packets(
 ) -> tuple[list[_Packet], bool]:
     """The packets of the first seconds in file order, and whether the file goes on after them."""
     packets: list[_Packet] = []
+    read_slices = slice_reader(track.codec_context)
     try:
         for packet in container.demux(track):
             pts = packet.pts if packet.pts is not None else packet.dts
@@ -123,7 +131,10 @@ def _read_packets(
                 continue
             if packets and float((pts - packets[0].pts) * tick) >= examined_s:
                 return packets, True
-            packets.append(_Packet(pts, packet.size, packet.is_keyframe))
+            if len(packets) == MOST_SLICED:
+                read_slices = None
+            slices = len(read_slices(bytes(packet))) if read_slices else 0
+            packets.append(_Packet(pts, packet.size, packet.is_keyframe, slices))
     except FFmpegError:
         pass  # a torn end; the index below says what is damaged
     return packets, False

@@ -16,7 +16,6 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import accumulate
 from pathlib import Path
-from typing import Final
 
 import av
 from av.codec.hwaccel import HWAccel
@@ -32,6 +31,7 @@ from mezzmark.engines.media.probe import (
     describe_media,
     exact_fraction,
     open_container,
+    spread_decoding,
     unfit,
     video_track,
 )
@@ -39,8 +39,6 @@ from mezzmark.model.errors import EngineError
 from mezzmark.model.footage import FrameIndex, MediaFacts
 from mezzmark.model.players import Device
 from mezzmark.model.tasks.scrub import ScrubJob
-
-_THREAD_TYPES: Final = {"slice": "SLICE", "frame": "FRAME", "auto": "AUTO"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +72,9 @@ class Player:
         self._keys = tuple(n for n, is_key in enumerate(index.is_keyframe) if is_key)
         self._group = tuple(accumulate(index.is_keyframe))
         self._rolls = settings.policy == "roll"
+        self._skips = settings.player.skips_nonreference
+        self._target_pts = 0
+        self._sent: set[int | None] = set()
         self._container, facts = _open(path, settings.player.device)
         self._track = _prepared_track(self._container, path, settings)
         self._present = presenter(
@@ -136,6 +137,7 @@ class Player:
             except FFmpegError:
                 continue  # no such place; further back there may be one
             if first is not None and _time_of(first) <= target_pts:
+                self._sent.clear()
                 self._pictures = self._decode_on(first, packets)
                 return True
         return False
@@ -167,6 +169,12 @@ class Player:
         """Pictures from here on. A damaged packet loses its own pictures, not the rest."""
         packet: Packet[VideoStream] | None = first
         while packet is not None:
+            if self._skips:
+                # From the target's own packet on all are needed, should it be in two fields.
+                self._sent.add(packet.pts)
+                is_on_the_way = self._target_pts not in self._sent
+                context = self._track.codec_context
+                context.skip_frame = "NONREF" if is_on_the_way else "DEFAULT"
             with suppress(FFmpegError):
                 yield from self._track.decode(packet)
             packet = next(packets, None)
@@ -176,7 +184,7 @@ class Player:
         """The picture at the frame's exact presentation time, or None if it does not come."""
         if self._shown == frame_index:
             return self._held
-        target_pts = self._pts[frame_index]
+        target_pts = self._target_pts = self._pts[frame_index]
         self._held = None
         while True:
             for picture in self._pictures:
@@ -232,11 +240,9 @@ def _open(path: str | Path, device: Device | None) -> tuple[InputContainer, Medi
 def _prepared_track(container: InputContainer, path: str | Path, settings: ScrubJob) -> VideoStream:
     """The video track with its decoder open and its threads set (they cannot change later)."""
     track = video_track(container, path)
-    context = track.codec_context
-    context.thread_count = settings.thread_count
-    context.thread_type = _THREAD_TYPES[settings.player.threading]
+    spread_decoding(track, settings.player.threading, settings.thread_count)
     try:
-        context.open(strict=False)
+        track.codec_context.open(strict=False)
     except (FFmpegError, OSError, ValueError) as error:
         container.close()
         raise EngineError(

@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import psutil
@@ -11,6 +11,7 @@ from av.video.frame import VideoFrame
 from mezzmark.engines.media.frame_index import NO_STAMP, read_frame_index, stamp_of
 from mezzmark.engines.media.pixels import planes_digest, planes_of
 from mezzmark.engines.play.player import Move, Player
+from mezzmark.engines.play.view_proof import ViewVerifier
 from mezzmark.host.common import no_garbage_collection, read_process_facts
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import Measured
@@ -37,7 +38,7 @@ def delayed(play: PlayMove, *, fraction: float) -> PlayMove:
 def run_scrub(
     job: ScrubJob, clock_ns: Callable[[], int], open_player: type[Player] = Player
 ) -> Measured:
-    """Open every clip of the job, play its requests in order, and prove each picture.
+    """Open every clip of the job, play its requests in order, and prove each picture and view.
 
     Nothing is dropped as warm-up: what opening costs is recorded apart (`open_ns`, one entry per
     clip), and the first move is a sample like any other. Each picture is proved right after its
@@ -47,13 +48,19 @@ def run_scrub(
     opened.
     """
     indexes = [read_frame_index(media.index_path) for media in job.media]
-    verifiers = [FrameVerifier(index) for index in indexes]
     players: list[Player] = []
     open_ns = []
     for media, index in zip(job.media, indexes, strict=True):
         start_ns = clock_ns()
         players.append(open_player(media.media_path, index, job))
         open_ns.append(clock_ns() - start_ns)
+    verifiers = [
+        MoveVerifier(
+            FrameVerifier(index),
+            ViewVerifier(media.media_path, job.viewer_height_px, job.thread_count),
+        )
+        for media, index in zip(job.media, indexes, strict=True)
+    ]
     moves: list[PlayMove] = [player.move for player in players]
     if fraction := job.injected_slowdown_fraction:
         moves = [delayed(move, fraction=fraction) for move in moves]
@@ -106,6 +113,23 @@ class FrameVerifier:
         return "wrong", shown
 
 
+@dataclass(frozen=True, slots=True)
+class MoveVerifier:
+    """What proves a move of one clip: its picture, and the view of that picture."""
+
+    pictures: FrameVerifier
+    views: ViewVerifier
+
+    def verify(self, move: Move, frame_index: int) -> tuple[Proof, Proof, int]:
+        """The proofs of picture and view, and the frame that was shown. A view is proved as far as
+        the picture it was made of."""
+        proof, shown_frame = self.pictures.verify(move.picture, frame_index)
+        if move.picture is None or move.view is None:
+            return proof, "missing", shown_frame
+        is_its_view = self.views.is_view_of(move.view, move.picture)
+        return proof, proof if is_its_view else "wrong", shown_frame
+
+
 class ReadMeter:
     """Bytes this process has read from files, whether they came from the disk or its cache.
 
@@ -139,7 +163,7 @@ class ReadMeter:
 def _play(
     requests: Sequence[tuple[int, int]],
     moves: Sequence[PlayMove],
-    verifiers: Sequence[FrameVerifier],
+    verifiers: Sequence[MoveVerifier],
     clock_ns: Callable[[], int],
 ) -> list[dict[str, Any]]:
     """What was recorded of each move, by the names of the measurement's fields."""
@@ -151,7 +175,7 @@ def _play(
         move = moves[clip](frame_index, clock_ns)
         wall_ns = clock_ns() - start_ns
         read_bytes = meter.since(read_before)
-        proof, shown_frame = verifiers[clip].verify(move.picture, frame_index)
+        proof, view_proof, shown_frame = verifiers[clip].verify(move, frame_index)
         samples.append(
             {
                 "locate_ns": move.locate_ns,
@@ -162,6 +186,7 @@ def _play(
                 "read_bytes": move.packet_bytes if read_bytes is None else read_bytes,
                 "shown_frame": shown_frame,
                 "proof": proof,
+                "view_proof": view_proof,
             }
         )
     return samples

@@ -146,11 +146,19 @@ def first_blocks(measured: ScrubMeasurement, blocks: int) -> ScrubMeasurement:
     return measured.model_copy(update={name: value[:moves] for name, value in lists.items()})
 
 
+def shown_proof(measured: ScrubMeasurement) -> tuple[Proof, ...]:
+    """The proof of each move: that of its picture or, where that is proved, of its view."""
+    if measured.view_proof in ((), measured.proof):  # as nearly always: no look at each move
+        return measured.proof
+    pairs = zip(measured.proof, measured.view_proof, strict=True)
+    return tuple(view if picture in PROVED else picture for picture, view in pairs)
+
+
 def proved_mask(measured: ScrubMeasurement) -> NDArray[np.bool_]:
-    """True for each move whose picture is proved to be the one asked for."""
-    proofs = measured.proof
+    """True for each move whose picture and view are proved to be those asked for."""
+    proofs = shown_proof(measured)
     if sum(proofs.count(proof) for proof in PROVED) == len(proofs):
-        return np.ones(len(proofs), dtype=np.bool_)  # as nearly always: no look at each move
+        return np.ones(len(proofs), dtype=np.bool_)
     return np.fromiter((proof in PROVED for proof in proofs), bool, len(proofs))
 
 
@@ -208,9 +216,12 @@ def _plan(settings: ScrubSettings, stock: Stock) -> Iterator[Cell]:
     for pattern in settings.patterns:
         pairs = between if PATTERNS[pattern].visits_all else stock.present()
         counts = stock.counts(settings.threads)
-        for (clip, name), policy, threads, player in product(
-            pairs, settings.policies, counts, settings.players
-        ):
+        # A player with a number of threads of its own plays with that.
+        ways = dict.fromkeys(
+            (PLAYERS[player].threads or threads, player)
+            for threads, player in product(counts, settings.players)
+        )
+        for (clip, name), policy, (threads, player) in product(pairs, settings.policies, ways):
             setting = Setting(
                 pattern=pattern,
                 policy=policy,

@@ -16,6 +16,7 @@ from mezzmark.model.players import PLAYERS
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.patterns import PATTERNS
 from mezzmark.model.tasks.scrub import ScrubSettings
+from mezzmark.report.prose.footage import clip_name, signs_text
 from mezzmark.report.prose.machine import machine_predicate, machine_warnings, width_text
 from mezzmark.report.prose.numbers import (
     count_text,
@@ -48,12 +49,27 @@ def cautions_in_words(
         *_wrong_pictures(summaries),
         *doubts,
         *_unproved_pictures(summaries),
+        *_suspects(manifest),
         *_failures(summaries),
         *(f"Not measured: {visible_text(reason)}" for reason in manifest.refused),
         *_left_out(manifest),
         *_too_few_rounds(summaries),
         *_undecided(lead),
     )
+
+
+def _suspects(manifest: Manifest) -> list[str]:
+    suspects = [
+        f"{clip_name(clip)} ({signs_text(clip.suspicions)})"
+        for clip in manifest.clips
+        if clip.suspicions
+    ]
+    if not suspects:
+        return []
+    return [
+        f"May be damaged: {list_text(suspects, limit=MOST_LEFT_OUT)}. A damaged picture that every "
+        "decode hides alike counts as right."
+    ]
 
 
 def _left_out(manifest: Manifest) -> list[str]:

@@ -5,6 +5,7 @@ from pathlib import PurePosixPath, PureWindowsPath
 from typing import Final
 
 from mezzmark.model.colour import UNSPECIFIED
+from mezzmark.model.footage import Suspicion
 from mezzmark.model.inspection import Advice, FileWarning, Inspection
 from mezzmark.model.run import ClipManifest
 from mezzmark.model.scenario import INTERVAL_ROUNDS, ROUNDS_RULE, Scenario
@@ -38,7 +39,24 @@ def clip_name(clip: ClipManifest) -> str:
     return shown_name(kind(path).name or clip.clip)
 
 
+_SIGNS: Final[dict[Suspicion, str]] = {
+    "decoder_errors": "its decoder complains",
+    "repeated_pictures": "neighbours show one picture though each was coded in full",
+    "stamps_out_of_step": "the frame numbers in its pictures leave some out",
+}
+
+
+def signs_text(suspicions: Sequence[Suspicion]) -> str:
+    """Why a file may be damaged."""
+    return "; ".join(_SIGNS[suspicion] for suspicion in suspicions)
+
+
 _ADVICE: Final[dict[FileWarning, tuple[str, str]]] = {
+    "suspect": (
+        "The file may be damaged: {signs}.",
+        "Copy it from its source again and look at it; a damaged picture that every decode hides "
+        "alike counts as right.",
+    ),
     "long_groups": (
         "Key frames are {found.keyframe_interval_frames.median:.0f} frames "
         "({found.keyframe_spacing_s.median:.2f} s) apart: a seek decodes up to "
@@ -49,6 +67,10 @@ _ADVICE: Final[dict[FileWarning, tuple[str, str]]] = {
         "{found.examined_frame_count} frames have one key frame: every seek decodes from the "
         "start.",
         "Convert to an intra encoding before editing.",
+    ),
+    "one_slice": (
+        "Each picture is one slice: threads within a picture cannot share its decoding.",
+        'Measure it with players that decode several pictures at once: `players = ["frame"]`.',
     ),
     "variable_rate": (
         "The frame rate varies: frames are {found.frame_spacing_ms.minimum:.1f} to "
@@ -96,12 +118,13 @@ def file_advice(found: Inspection) -> tuple[Advice, ...]:
     """Why a file cannot be measured, then its warnings, each with what to do about it."""
     codes = found.media.tags.model_dump(include={"primaries", "transfer", "matrix"})
     missing = ", ".join(name for name, code in codes.items() if code == UNSPECIFIED)
+    signs = signs_text(found.suspicions)
     advice = []
     if found.refusal:
         what = f"It cannot be measured: {found.refusal}."
         advice.append(Advice(what=what, remedy=found.refusal_remedy))
     for what, remedy in (_ADVICE[warning] for warning in found.warnings):
-        text = what.format(found=found, media=found.media, missing=missing)
+        text = what.format(found=found, media=found.media, missing=missing, signs=signs)
         advice.append(Advice(what=text, remedy=remedy))
     return tuple(advice)
 

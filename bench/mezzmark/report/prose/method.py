@@ -49,6 +49,10 @@ def method_sentences(view: RunView) -> list[str]:
         "in the viewer's size and RGB, in memory. It is the sum of locate (seek), decode and "
         "present (scale, colour). Times are raw integer nanoseconds of a monotonic clock; the "
         "harness's own cost is stored beside them and never subtracted.",
+        "Every move is proved after its clock has stopped: its picture must be the same picture as "
+        "in a sequential decode of this file, its view the same as a second conversion of that "
+        "picture. Damage that decoders hide alike each time is not found so; a clip with signs of "
+        "damage is called suspect.",
         "Encode: frames come from memory; the clock runs from the first frame handed over to the "
         "file being finished. Speed is total frames / total seconds.",
         f"{count_text(view.round_count, 'round')} of {scenario.rounds} allowed. In a round every "

@@ -164,10 +164,11 @@ def _setting_slug(setting: Setting) -> str:
     """A file name for a scrub setting: `jump-roll-4t-slice`."""
     player = PLAYERS.get(setting["player"], Player(name=""))
     threads = f"{setting['threads']}t"
-    parts = (setting["pattern"], setting["policy"], threads, player.threading)
-    return slug(
-        "-".join(str(part) for part in (*parts, setting["viewer_height"], player.device) if part)
+    parts = (
+        *(setting["pattern"], setting["policy"], threads, player.threading),
+        *(setting["viewer_height"], player.device, "skipping" * player.skips_nonreference),
     )
+    return slug("-".join(str(part) for part in parts if part))
 
 
 def _encode_section(view: RunView, cells: Table) -> Section:

@@ -118,6 +118,7 @@ def inspection_table(found: Inspection) -> Table:
             ("length", _length(found)),
             ("key frames", _groups(found)),
             ("B frames", _share(found.b_frame_fraction)),
+            *([("slices a picture", _spread(cut, digits=0))] if (cut := found.slice_count) else []),
             ("colour", _tags(found)),
             ("bit rate", _bitrate(found)),
             ("audio", _audio(found)),
