@@ -41,8 +41,8 @@ NOTES: Final = {
         "planes; negative bit rate means smaller files for the same PSNR."
     ),
     "regression": (
-        "Time, later / earlier: above 1 the later run is slower. Verdicts are adjusted for "
-        "all cells."
+        "Time, later / earlier: above 1 the later run is slower. The cost ratio is of the "
+        "undisturbed level; its interval decides. Intervals of all cells hold together."
     ),
     "encode": "Over all clips. Cores busy is CPU time / wall time; memory is the process's peak.",
     "proofs": (
@@ -125,8 +125,8 @@ def ratio_note(task: TaskSpec, other: str) -> str:
     """Of a task's cells on the host `other` against the reference."""
     figure = task.figure(task.headline)
     return (
-        f"Figure: {figure.name} ({figure.unit}). Above 1 {other} is faster. p is adjusted for all "
-        "cells of all hosts shown."
+        f"Figure: {figure.name} ({figure.unit}). Above 1 {other} is faster. Intervals "
+        "of all cells of all hosts hold together."
     )
 
 

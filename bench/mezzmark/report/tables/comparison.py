@@ -67,7 +67,6 @@ def ratio_table(
             Column("setting", lambda r: Entry(setting_label(r, with_clip=with_clip)), "left"),
             Column("times as fast", lambda r: bare(r.speedup_ratio)),
             Column("verdict", lambda r: r.standing, "left"),
-            Column("p", lambda r: probability(r.adjusted_p)),
             Column("rounds", lambda r: r.speedup_ratio and r.speedup_ratio.round_count),
             Column("remark", ratio_remark, "left"),
         ],
