@@ -15,7 +15,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from mezzmark.statistics.power import rounds_to_find
+from mezzmark.statistics.power import t_test_power
 from simulation.coverage import (
     Coverage,
     count_coverage,
@@ -136,8 +136,13 @@ def _run_level_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[st
 
 def _power_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str]]:
     for spread in (0.01, 0.02, 0.03, 0.05):
-        needed = rounds_to_find(0.05, round_sd=spread, error_level=0.05, power=0.9)
-        yield [f"{100 * spread:g} %", str(needed)]
+        effects = ((n, math.log(1.05) * math.sqrt(n) / spread) for n in range(2, 100))
+        needed = (
+            n
+            for n, effect in effects
+            if t_test_power(effect, degrees=n - 1, error_level=0.05) >= 0.9
+        )
+        yield [f"{100 * spread:g} %", str(next(needed))]
 
 
 def _stopping_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str]]:

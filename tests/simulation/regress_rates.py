@@ -13,9 +13,11 @@ from typing import Final
 import numpy as np
 
 from mezzmark.decide.compare.evidence import gather_all, kernel_change, machine_moved
+from mezzmark.decide.compare.history import last_change
 from mezzmark.decide.compare.verdicts import Design, judge_evidence
 from mezzmark.decide.estimate.observed_run import RunCosts
 from mezzmark.model.cell import Cell, Setting
+from mezzmark.statistics import paired
 
 TOLERANCE: Final = 0.05
 LEVEL: Final = 0.95
@@ -29,8 +31,9 @@ SLOW_STATE: Final = math.log(1.3)
 class World:
     """Runs of `rounds` rounds whose trials spread by `trial_sd`; each cell of each run is off by
     `run_sd`, and the kernel by `kernel_share` of what the first cell is off. `of_two_kinds`: trials
-    of scrub cells are fast, or all slow by 30 %, in a mix that differs from run to run. The first
-    cell changes by `planted`; `machine_log` slows the machine's second side, kernel by its share.
+    of scrub cells are fast, or all slow by 30 %, in a mix that differs from run to run. The last
+    cell, of scrub, changes by `planted`; `machine_log` slows the second side, the kernel by its
+    share.
     """
 
     cells: int = 5
@@ -65,7 +68,7 @@ def draw_run(
     if world.of_two_kinds:
         slow = rng.random((world.rounds, world.cells)) > rng.uniform(0.4, 0.9, world.cells)
         logs = logs + SLOW_STATE * slow * np.array([cell.task == "scrub" for cell in cells])
-    logs[:, 0] += world.planted if is_second else 0.0
+    logs[:, -1] += world.planted if is_second else 0.0
     kernel = rng.normal(0.0, 0.02, world.rounds) + world.kernel_share * (effects[0] + shift)
     return RunCosts(
         by_cell={
@@ -104,20 +107,40 @@ def judge_sides(
 
 
 def count(world: World, comparisons: int, rng: np.random.Generator) -> Counter[str]:
-    """Comparisons with a `false` claim of a change of any cell, those that `found` the first cell
+    """Comparisons with a `false` claim of a change of any cell, those that `found` the last cell
     regressed, and those in which the machine `moved`; cells called `equivalent`."""
     found: Counter[str] = Counter()
     widths = []
     for _ in range(comparisons):
         verdicts, has_moved, width = compare_once(world, rng)
-        unchanged = verdicts[1:] if world.planted else verdicts
+        unchanged = verdicts[:-1] if world.planted else verdicts
         found["false"] += any(verdict in ("regressed", "improved") for verdict in unchanged)
-        found["found"] += bool(world.planted) and verdicts[0] == "regressed"
+        found["found"] += bool(world.planted) and verdicts[-1] == "regressed"
         found["moved"] += has_moved
         found["equivalent"] += unchanged.count("equivalent")
         widths.append(width)
     found["width"] = round(1000 * float(np.median(widths)))
     return found
+
+
+def last_coverage(
+    run_count: int, comparisons: int, rng: np.random.Generator, *, is_common: bool
+) -> float:
+    """Share of histories whose interval of the last run against the first holds the ratio of their
+    true levels; rounds spread by 3 %, and by another 5 % with their moves, common to all runs or
+    not."""
+    held = 0
+    for _ in range(comparisons):
+        levels = rng.normal(0.0, 0.02, run_count)
+        moves = rng.normal(0.0, 0.05, (1 if is_common else run_count, 6))
+        logs = levels[:, None] + moves + rng.normal(0.0, 0.03, (run_count, 6))
+        runs = [
+            {(k, 0 if is_common else at): math.exp(log) for k, log in enumerate(row)}
+            for at, row in enumerate(logs)
+        ]
+        found = last_change(runs).interval(confidence_level=LEVEL)
+        held += found.low <= math.exp(levels[-1] - levels[0]) <= found.high
+    return held / comparisons
 
 
 SEED: Final = 20261128
@@ -149,6 +172,20 @@ def main(comparisons: int = 1000) -> None:
         found = count(World(machine_log=math.log(1.1), kernel_share=share), comparisons, rng)
         moved, false = (100 * found[name] / comparisons for name in ("moved", "false"))
         print(f"| {share:g} × | {moved:.1f} | {false:.1f} |")
+    for share in (1 / 4, 1 / 3, 1 / 2, 1.0):
+        paired.UNDISTURBED_SHARE = share  # as it was chosen
+        row = []
+        for rounds, kinds in product((10, 14), (False, True)):
+            world = World(rounds=rounds, of_two_kinds=kinds, planted=math.log(1.15))
+            found = count(world, comparisons, rng)
+            row.append(f"{found['false']} ({found['found']}, ±{found['width'] / 10:.1f})")
+        print(f"| {share:.2f} | {' | '.join(row)} |")
+    for run_count in range(3, 9):
+        held = [
+            100 * last_coverage(run_count, 4 * comparisons, rng, is_common=is_common)
+            for is_common in (True, False)
+        ]
+        print(f"| {run_count} runs | {held[0]:.1f} | {held[1]:.1f} |")
 
 
 if __name__ == "__main__":

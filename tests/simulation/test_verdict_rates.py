@@ -8,7 +8,7 @@ import pytest
 from mezzmark.decide.compare.verdicts import Evidence, judge_evidence
 from mezzmark.statistics.intervals import share_interval
 from mezzmark.statistics.paired import paired_change
-from simulation.regress_rates import World, count
+from simulation.regress_rates import World, count, last_coverage
 from simulation.session_worlds import SESSION_WORLDS, Order, SessionPlan
 from simulation.verdict_rates import measure_run_verdicts, measure_verdicts
 
@@ -115,3 +115,12 @@ def test_false_alarms_with_several_runs(runs: tuple[int, int]) -> None:
     arguments = {"comparisons": 200, "run_sd": 0.02, "round_sd": 0.02, "rounds": 10, "cells": 5}
     found = measure_run_verdicts(rng_of(6), runs=runs, **arguments)
     assert leaves_possible_at_most(found.with_change, 200, 0.05), found
+
+
+@pytest.mark.parametrize("is_common", [True, False])
+def test_the_last_run_of_a_history_against_the_first(is_common: bool) -> None:
+    """Its interval holds the ratio of their true levels in about 95 %."""
+    held = round(400 * last_coverage(5, 400, rng_of(10), is_common=is_common))
+    limits = share_interval(held, 400, confidence_level=0.999)
+    assert limits.low <= 0.97
+    assert limits.high >= 0.93

@@ -1,6 +1,7 @@
 """What a worker process is told, and what it answers; both travel as one JSON line."""
 
 import json
+from hashlib import sha256
 from typing import Annotated, Any, Final, Literal
 
 from pydantic import BeforeValidator, Field, SerializeAsAny, TypeAdapter
@@ -192,3 +193,17 @@ Answer = Annotated[
     Field(discriminator="kind"),
 ]
 ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Answer)
+
+
+def job_format() -> str:
+    """What an installation understands, in a few digits: the names of all fields of jobs and
+    answers. Two that agree can do each other's jobs."""
+    models = [model for model, _ in PREPARATIONS.values()]
+    models += [m for spec in TASKS.values() for m in (spec.job_model, spec.measurement_model)]
+    schemas = [ANSWER_ADAPTER.json_schema(), *(model.model_json_schema() for model in models)]
+    fields = {
+        f"{name}: {sorted(found.get('properties', ()))}"
+        for schema in schemas
+        for name, found in ((schema.get("title", ""), schema), *schema.get("$defs", {}).items())
+    }
+    return sha256("\n".join(sorted(fields)).encode()).hexdigest()[:12]

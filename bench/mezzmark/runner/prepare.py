@@ -32,7 +32,7 @@ from mezzmark.model.jobs import (
     SortFilesJob,
     WorkerFailed,
 )
-from mezzmark.model.run import ClipManifest, LeftFile, MediaManifest
+from mezzmark.model.run import ClipManifest, LeftFile, Manifest, MediaManifest
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.encode import EncodeSettings
 from mezzmark.model.tasks.spec import MediaReference, PreparedFootage
@@ -69,7 +69,8 @@ class Footage:
     `media` holds (clip, encoding) → file and index, `frame_counts` the length of each clip in
     frames, common to all its encodings. `refused` says in words what could not be made,
     `left_out` which files of folders are no clips of their own; `pictures` are files of decoded
-    pictures by (clip, pixel format).
+    pictures by (clip, pixel format). `noted` puts into a manifest what measures it, where that is
+    not this installation.
     """
 
     encodings: tuple[Encoding, ...]
@@ -80,6 +81,7 @@ class Footage:
     refused: list[str] = field(default_factory=list)
     left_out: list[LeftFile] = field(default_factory=list)
     pictures: dict[tuple[str, str], str] = field(default_factory=dict)
+    noted: Callable[[Manifest], Manifest] = field(default=lambda manifest: manifest)
 
     @property
     def prepared(self) -> PreparedFootage:

@@ -11,6 +11,7 @@ falls into a fast or a slow state of the machine spreads more than the work it w
 """
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
@@ -20,7 +21,7 @@ from typing import Final
 import numpy as np
 
 from mezzmark.decide.compare.matching import find_unlikeness
-from mezzmark.decide.compare.verdicts import Design, Evidence, RunSpread
+from mezzmark.decide.compare.verdicts import POWER, Design, Evidence, RunSpread
 from mezzmark.decide.estimate.observed_run import (
     Costs,
     MeasuredRun,
@@ -37,8 +38,10 @@ from mezzmark.statistics.paired import (
     paired_change,
     run_level_change,
     undisturbed_change,
+    undisturbed_count,
     unpaired_change,
 )
+from mezzmark.statistics.power import detectable_change
 from mezzmark.statistics.variance import moderate_variances
 
 RUNS_AS_UNITS: Final = 4
@@ -51,6 +54,11 @@ less for encoding and about so much for scrubbing."""
 
 KERNEL_LEVEL: Final = 0.99
 """A change of the kernel takes every verdict away, so it must be rare by chance."""
+
+TRIAL_SPREAD: Final = 0.02
+"""Of trials on a quiet machine, for what is said before anything is measured."""
+
+ERROR_LEVEL: Final = 0.05
 
 HISTORY_RUNS: Final = 5
 """Fewer earlier runs say too little of how runs spread."""
@@ -152,48 +160,62 @@ def read_run_spreads(
     Counted are runs of the machine, versions and settings of `like` that are not among the ids
     `excluded`; nothing is told of a task with fewer than `HISTORY_RUNS`.
     """
-    versions = _versions(like)
     runs = [
-        run for run in history if run.manifest.run_id not in excluded and _versions(run) == versions
+        run
+        for run in history
+        if run.manifest.run_id not in excluded and _versions(run) == _versions(like)
     ]
     costs = read_common_costs([run.trials for run in runs])
-    squares: dict[str, list[float]] = {}
+    variances: dict[str, list[float]] = {}
     counts: dict[str, list[int]] = {}
     for cell in {cell for run in costs for cell in run.by_cell}:
         alike = [
-            run.by_cell[cell]
+            run.by_cell.get(cell, {})
             for run, whole in zip(costs, runs, strict=True)
-            if len(run.by_cell.get(cell, {})) >= MINIMUM_ROUNDS
-            and not find_unlikeness(cell, like.manifest, whole.manifest)
+            if not find_unlikeness(cell, like.manifest, whole.manifest)
         ]
-        if len(alike) < HISTORY_RUNS:
-            continue
-        counts.setdefault(cell.task, []).append(len(alike))
-        for first, second in combinations(alike, 2):
-            found = _evidence([[first], [second]], "separate")
-            assert found is not None  # both have the rounds
-            change = found.undisturbed
-            squares.setdefault(cell.task, []).append(
-                (change.log_ratio**2 - change.standard_error**2) / 2
-            )
+        alike = [rounds for rounds in alike if len(rounds) >= MINIMUM_ROUNDS]
+        if len(alike) >= HISTORY_RUNS:
+            found = [_evidence([[a], [b]], "separate") for a, b in combinations(alike, 2)]
+            changes = [item.undisturbed for item in found if item]
+            squares = [c.log_ratio**2 - c.standard_error**2 for c in changes]
+            variances.setdefault(cell.task, []).append(float(np.mean(squares)) / 2)
+            counts.setdefault(cell.task, []).append(len(alike))
     return {
         task: RunSpread(
             task=task,
-            sd_fraction=math.sqrt(max(0.0, float(np.mean(values)))),
-            degrees=sum(count - 1 for count in counts[task]),
-            run_count=min(counts[task]),
+            sd_fraction=math.sqrt(max(0.0, float(np.mean(variances[task])))),
+            degrees=sum(found) - len(found),
+            run_count=min(found),
         )
-        for task, values in sorted(squares.items())
+        for task, found in sorted(counts.items())
     }
 
 
 def _versions(run: MeasuredRun) -> tuple[object, ...]:
     host = run.manifest.host
-    return (
-        host_key(host, MACHINE),
-        tuple(sorted(host.library_versions.items())),
-        run.manifest.mezzmark_version,
-    )
+    return host_key(host, MACHINE), host.library_versions, run.manifest.mezzmark_version
+
+
+def findable_fraction(
+    cells: Sequence[Cell],
+    round_count: int,
+    *,
+    run_count: int,
+    tolerance_fraction: float,
+    is_in_turn: bool = False,
+) -> float:
+    """The slowing of one of these cells that is called regressed nine times in ten by so many runs
+    a side (in turn: by the rounds of one), where runs differ by `RUN_SPREAD` and trials by
+    `TRIAL_SPREAD`."""
+    fewest = min(Counter(cell.task for cell in cells).values())
+    kept = undisturbed_count(round_count)
+    own = TRIAL_SPREAD / math.sqrt(kept)  # what the lowest third leaves, on the safe side
+    error = math.sqrt(2 / run_count) * (own if is_in_turn else math.hypot(own, RUN_SPREAD))
+    degrees = kept - 1.0 if is_in_turn else 2 * (run_count - 1) * fewest or math.inf
+    share = ERROR_LEVEL / len(cells)
+    beyond = detectable_change(error, degrees=degrees, error_level=share, power=POWER)
+    return (1 + tolerance_fraction) * (1 + beyond) - 1
 
 
 def machine_moved(kernel: Change | None, design: Design) -> bool:

@@ -4,7 +4,9 @@ import shlex
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from mezzmark.decide.compare.matching import group_refusals
+from mezzmark.decide.compare.evidence import RUN_SPREAD, TRIAL_SPREAD, findable_fraction
+from mezzmark.decide.compare.matching import compared_cells, group_refusals
+from mezzmark.decide.compare.regress import TOLERANCE_FRACTION
 from mezzmark.decide.compare.verdicts import (
     CellVerdict,
     ChangedVerdict,
@@ -147,8 +149,8 @@ def _finding_text(cell: CellVerdict, report: RegressionReport) -> str:
         return f"{way}, within {tolerance}" if way else f"changed by less than {tolerance}"
     if cell.verdict in ("regressed", "improved"):
         return f"{way} by more than {tolerance}" if way else ""
-    beyond = f"{way}; whether by more than {tolerance} is open" if way else ""
-    return (beyond + _needed(cell, report)).removeprefix("; ")
+    beyond = [f"{way}; whether by more than {tolerance} is open"] if way else []
+    return "; ".join([*beyond, _needed(cell, report)])
 
 
 def _withheld_why(report: RegressionReport) -> str:
@@ -163,13 +165,12 @@ def _needed(cell: CellVerdict, report: RegressionReport) -> str:
     """What would settle an open cell."""
     is_by_run = report.design == "several runs"
     unit, whose = ("runs", "in all") if is_by_run else ("rounds", "a side")
-    if cell.units_needed is None and is_by_run:
-        return "; no number of runs would settle it"
     if cell.units_needed is None:
-        return f"; no number of {unit} would settle it: measure in turn, or several runs a side"
+        instead = "" if is_by_run else ": measure in turn, or several runs a side"
+        return f"no number of {unit} would settle it{instead}"
     if cell.units_needed > MOST_UNITS:
-        return f"; more than {MOST_UNITS} {unit} {whose} needed: make the machine quieter first"
-    return f"; about {cell.units_needed} {unit} {whose} would settle it"
+        return f"more than {MOST_UNITS} {unit} {whose} needed: make the machine quieter first"
+    return f"about {cell.units_needed} {unit} {whose} would settle it"
 
 
 def unjudged_groups(report: RegressionReport) -> tuple[Refusal, ...]:
@@ -222,6 +223,29 @@ def summarise_regression(report: RegressionReport) -> str:
     why = _withheld_why(report) if report.overlaps or report.has_moved else ""
     claimed = f" {why[0].upper()}{why[1:]}: no difference in time is claimed." if why else ""
     return f"{', '.join(counts)} ({counted}).{claimed}"
+
+
+def power_text(cells: Sequence[Cell], round_count: int, *, run_count: int, is_in_turn: bool) -> str:
+    """What so many runs of these cells a side can find, said before they are measured."""
+    compared = compared_cells(cells)
+    if not compared:
+        return "Nothing of this is compared by regress."
+    found = findable_fraction(
+        compared,
+        round_count,
+        run_count=run_count,
+        tolerance_fraction=TOLERANCE_FRACTION,
+        is_in_turn=is_in_turn,
+    )
+    runs = "runs" if run_count > 1 else "run"
+    sides = "The two in turn" if is_in_turn else f"{run_count} {runs} a side"
+    differ = "" if is_in_turn else f"runs differ by {level_text(RUN_SPREAD)} and "
+    return (
+        f"{sides}, {count_text(round_count, 'round')} each: a slowing of {100 * found:.0f} % of "
+        f"one of {count_text(len(compared), 'cell')} is called regressed (beyond "
+        f"{level_text(TOLERANCE_FRACTION)}) nine times in ten, where {differ}trials differ by "
+        f"{level_text(TRIAL_SPREAD)}."
+    )
 
 
 def doubt_lines(report: RegressionReport) -> list[str]:
@@ -295,25 +319,21 @@ def _kernel_text(report: RegressionReport) -> str:
 
 def _loads_text(report: RegressionReport) -> str:
     """How busy the machine was before and during both sides; empty where nothing is told."""
-    texts = []
-    for label, name, scale, unit in _LOADS:
-        sides = [getattr(load, name) for load in report.loads]
-        if any(sides):
-            texts.append(f"{label} {' → '.join(_load_text(s, scale, unit) for s in sides)}")
+    texts = [
+        f"{label} {' → '.join(shown)}"
+        for label, name, form in _LOADS
+        for sides in [[getattr(load, name) for load in report.loads]]
+        for shown in [[" and ".join(map(form, side)) if side else "?" for side in sides]]
+        if any(sides)
+    ]
     return f"Machine on both sides, median and highest: {'; '.join(texts)}." if texts else ""
 
 
 _LOADS: Final = (
-    ("load before trials", "before", 1.0, ""),
-    ("waiting for a processor during them", "waiting", 100.0, " %"),
-    ("taken by the hypervisor", "steal", 100.0, " %"),
+    ("load before trials", "before", "{:.1f}".format),
+    ("waiting for a processor during them", "waiting", "{:.1%}".format),
+    ("taken by the hypervisor", "steal", "{:.1%}".format),
 )
-
-
-def _load_text(side: tuple[float, float] | None, scale: float, unit: str) -> str:
-    if side is None:
-        return "not reported"
-    return " and ".join(f"{scale * value:.1f}{unit}" for value in side)
 
 
 def _sensitivity(report: RegressionReport) -> str:

@@ -215,7 +215,7 @@ def history_cells_table(history: History, *, table_id: str) -> Table:
             Column("runs", lambda line: len(line.points)),
             Column("first", lambda line: dates[line.points[0].position], "left"),
             Column("last", lambda line: dates[line.points[-1].position], "left"),
-            Column("time, last / first", lambda line: bare(line.points[-1].cost_ratio)),
+            Column("time, last / first", lambda line: bare(line.last_ratio)),
             Column("changes", lambda line: len(line.steps)),
         ],
         table_id=table_id,
