@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, overload
 
@@ -120,15 +121,13 @@ def measure_series(
         series = [
             run_in_turn(plan, run_dirs=run_dirs, cache_dir=cache_dir, python=against, resume=resume)
         ]
-    is_told = count == 1
-    for events in series:
-        for event in events:
-            tell(event)
-            if isinstance(event, Prepared) and not is_told:
-                cells = [cell for cell, _ in manifest_cells(event.manifest)]
-                power = power_text(cells, plan.rounds, run_count=repeat, is_in_turn=bool(against))
-                tell(Noted(message=power))
-                is_told = True
+    is_told = repeat == 1
+    for event in chain.from_iterable(series):
+        tell(event)
+        if isinstance(event, Prepared) and not is_told:
+            cells = [cell for cell, _ in manifest_cells(event.manifest)]
+            tell(Noted(message=power_text(cells, plan.rounds, repeat)))
+            is_told = True
     return tuple(run_dirs)
 
 

@@ -5,7 +5,9 @@ DEVELOPERS.md. Truth is the drawn one: a cell changed by what was added to it, a
 """
 
 import math
+import sys
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import product
 from typing import Final
@@ -146,9 +148,8 @@ def last_coverage(
 SEED: Final = 20261128
 
 
-def main(comparisons: int = 1000) -> None:
-    """Print all tables."""
-    rng = np.random.default_rng(SEED)
+def alarm_rows(comparisons: int, rng: np.random.Generator) -> Iterator[list[str]]:
+    """False claims where runs differ by themselves."""
     for runs, cells, run_sd, kinds in product((1, 3), (5, 12), (0.0, 0.01, 0.02), (False, True)):
         row = []
         for share in (0.0, 0.5, 1.0):
@@ -163,30 +164,56 @@ def main(comparisons: int = 1000) -> None:
                 f"±{found['width'] / 10:.1f})"
             )
         kind = "of two kinds" if kinds else "alike"
-        print(f"| {runs} | {cells} | {100 * run_sd:g} % | {kind} | {' | '.join(row)} |")
+        yield [str(runs), str(cells), f"{100 * run_sd:g} %", kind, *row]
+
+
+def power_rows(comparisons: int, rng: np.random.Generator) -> Iterator[list[str]]:
+    """A slower cell found."""
     for runs, cells in product((1, 2, 3), (5, 12)):
         worlds = [World(cells=cells, runs=runs, planted=math.log(p)) for p in (1.1, 1.12, 1.15)]
         shares = [100 * count(world, comparisons, rng)["found"] / comparisons for world in worlds]
-        print(f"| {runs} | {cells} | {' | '.join(f'{share:.1f}' for share in shares)} |")
+        yield [str(runs), str(cells), *(f"{share:.1f}" for share in shares)]
+
+
+def machine_rows(comparisons: int, rng: np.random.Generator) -> Iterator[list[str]]:
+    """A machine that slowed, felt by the kernel or not."""
     for share in (0.0, 0.5, 1.0):
         found = count(World(machine_log=math.log(1.1), kernel_share=share), comparisons, rng)
-        moved, false = (100 * found[name] / comparisons for name in ("moved", "false"))
-        print(f"| {share:g} × | {moved:.1f} | {false:.1f} |")
+        shown = (f"{100 * found[name] / comparisons:.1f}" for name in ("moved", "false"))
+        yield [f"{share:g} ×", *shown]
+
+
+def share_rows(comparisons: int, rng: np.random.Generator) -> Iterator[list[str]]:
+    """How the share of undisturbed rounds was chosen."""
     for share in (1 / 4, 1 / 3, 1 / 2, 1.0):
-        paired.UNDISTURBED_SHARE = share  # as it was chosen
+        paired.UNDISTURBED_SHARE = share
         row = []
         for rounds, kinds in product((10, 14), (False, True)):
             world = World(rounds=rounds, of_two_kinds=kinds, planted=math.log(1.15))
             found = count(world, comparisons, rng)
-            row.append(f"{found['false']} ({found['found']}, ±{found['width'] / 10:.1f})")
-        print(f"| {share:.2f} | {' | '.join(row)} |")
+            false, hit = (100 * found[name] / comparisons for name in ("false", "found"))
+            row.append(f"{false:.1f} ({hit:.0f}, ±{found['width'] / 10:.1f})")
+        yield [f"{share:.2f}", *row]
+
+
+def history_rows(comparisons: int, rng: np.random.Generator) -> Iterator[list[str]]:
+    """The last run of a history against the first."""
     for run_count in range(3, 9):
-        held = [
-            100 * last_coverage(run_count, 4 * comparisons, rng, is_common=is_common)
-            for is_common in (True, False)
-        ]
-        print(f"| {run_count} runs | {held[0]:.1f} | {held[1]:.1f} |")
+        held = (last_coverage(run_count, 4 * comparisons, rng, is_common=c) for c in (True, False))
+        yield [f"{run_count} runs", *(f"{100 * share:.1f}" for share in held)]
+
+
+TABLES: Final = (alarm_rows, power_rows, machine_rows, history_rows, share_rows)
+
+
+def main(comparisons: int, names: list[str]) -> None:
+    """Print the tables of these names, or all, each from its own stream of random numbers."""
+    for number, rows in enumerate(TABLES):
+        if not names or rows.__name__ in names:
+            print(f"{rows.__doc__}")
+            for row in rows(comparisons, np.random.default_rng([SEED, number] if number else SEED)):
+                print(f"| {' | '.join(row)} |", flush=True)
 
 
 if __name__ == "__main__":
-    main()
+    main(1000, sys.argv[1:])

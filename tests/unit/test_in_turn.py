@@ -16,6 +16,7 @@ from mezzmark.model.tasks.encode import EncodeSettings
 from mezzmark.runner import in_turn
 from mezzmark.runner.events import Noted, Prepared, TrialStarted
 from mezzmark.runner.in_turn import Environment, ask_environment, describe_environment
+from mezzmark.runner.run import run_scenario
 from mezzmark.store.run_store import read_run
 from simulation.synthetic_engine import SyntheticEngine, Truth
 from simulation.synthetic_footage import synthetic_footage
@@ -62,11 +63,9 @@ def test_two_installations_alternate_by_rounds(
     tmp_path: Path, plan: Scenario, pythons: list[str]
 ) -> None:
     """A B, B A, A B, three trials a round; two ordinary folders, of which the second says what
-    measured it; what both can find is told before the first trial."""
-    events = []
-    first, second = api.measure_series(
-        plan, against=OTHER, out=tmp_path / "x", cache=tmp_path, on_event=events.append
-    )
+    measured it."""
+    asked = {"against": OTHER, "out": tmp_path / "x", "cache": tmp_path}
+    first, second = api.measure_series(plan, **asked)
     here, there = [""] * 3, [str(OTHER)] * 3
     assert pythons == [*here, *there, *there, *here, *here, *there]
     runs = [read_run(first), read_run(second)]
@@ -75,8 +74,6 @@ def test_two_installations_alternate_by_rounds(
     assert runs[1].manifest.mezzmark_version == "9.9"
     assert runs[1].manifest.host.library_versions == {"libavcodec": "99"}
     assert runs[0].manifest.host.library_versions != {"libavcodec": "99"}
-    kinds = [type(event) for event in events]
-    assert kinds.index(Prepared) < kinds.index(Noted) < kinds.index(TrialStarted)
     assert choose_design(runs[:1], runs[1:]) == "interleaved"
 
 
@@ -103,14 +100,28 @@ def test_what_was_stopped_in_turn_goes_on(
 def test_runs_are_repeated_in_folders_of_their_own(
     tmp_path: Path, plan: Scenario, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """`out` with -1, -2 and -3, one after the other; with `against` it is refused."""
-    made = []
-    monkeypatch.setattr(
-        "mezzmark.runner.run.run_scenario", lambda plan, *, run_dir, **_: made.append(run_dir) or ()
-    )
-    found = api.measure_series(plan, repeat=3, out=tmp_path / "x")
-    assert found == tuple(made) == tuple(tmp_path / f"x-{k}" for k in (1, 2, 3))
-    assert api.measure(plan, out=tmp_path / "x") == tmp_path / "x"
+    """`out` with -1, -2 and -3, one after the other, and what three find is told once, before the
+    first trial; with `against` it is refused."""
+
+    def made_up(plan, *, run_dir, cache_dir, resume):
+        engine = SyntheticEngine(seed=1, usual=Truth(median_ms=0.001))
+        return run_scenario(
+            plan,
+            run_dir=run_dir,
+            cache_dir=cache_dir,
+            footage=synthetic_footage(plan),
+            dispatch=lambda job, timeout_s: iter([engine(job, timeout_s)]),
+        )
+
+    monkeypatch.setattr("mezzmark.runner.run.run_scenario", made_up)
+    events = []
+    asked = {"out": tmp_path / "x", "cache": tmp_path, "on_event": events.append}
+    found = api.measure_series(plan, repeat=3, **asked)
+    assert found == tuple(tmp_path / f"x-{k}" for k in (1, 2, 3))
+    kinds = [type(event) for event in events]
+    assert (kinds.count(Prepared), kinds.count(Noted)) == (3, 1)
+    assert kinds.index(Prepared) < kinds.index(Noted) < kinds.index(TrialStarted)
+    assert api.measure(plan, **asked) == tmp_path / "x"
     with pytest.raises(UsageError):
         api.measure_series(plan, repeat=2, against=OTHER)
 

@@ -35,7 +35,7 @@ ANSWER_TIMEOUT_S: Final = 120.0
 
 
 class Environment(Fact):
-    """What an installation says of itself; jobs of an equal `job_format` are understood."""
+    """What an installation says of itself."""
 
     job_format: str
     mezzmark: str

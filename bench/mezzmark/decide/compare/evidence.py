@@ -198,23 +198,18 @@ def _versions(run: MeasuredRun) -> tuple[object, ...]:
 
 
 def findable_fraction(
-    cells: Sequence[Cell],
-    round_count: int,
-    *,
-    run_count: int,
-    tolerance_fraction: float,
-    is_in_turn: bool = False,
+    cells: Sequence[Cell], round_count: int, *, run_count: int, tolerance_fraction: float
 ) -> float:
-    """The slowing of one of these cells that is called regressed nine times in ten by so many runs
-    a side (in turn: by the rounds of one), where runs differ by `RUN_SPREAD` and trials by
-    `TRIAL_SPREAD`."""
+    """The slowing of one of these cells that so many runs a side call regressed nine times in ten,
+    where runs differ by `RUN_SPREAD` and trials by `TRIAL_SPREAD`."""
     fewest = min(Counter(cell.task for cell in cells).values())
-    kept = undisturbed_count(round_count)
-    own = TRIAL_SPREAD / math.sqrt(kept)  # what the lowest third leaves, on the safe side
-    error = math.sqrt(2 / run_count) * (own if is_in_turn else math.hypot(own, RUN_SPREAD))
-    degrees = kept - 1.0 if is_in_turn else 2 * (run_count - 1) * fewest or math.inf
-    share = ERROR_LEVEL / len(cells)
-    beyond = detectable_change(error, degrees=degrees, error_level=share, power=POWER)
+    own = TRIAL_SPREAD / math.sqrt(undisturbed_count(round_count))
+    beyond = detectable_change(
+        math.sqrt(2 / run_count) * math.hypot(own, RUN_SPREAD),
+        degrees=2 * (run_count - 1) * fewest or math.inf,
+        error_level=ERROR_LEVEL / len(cells),
+        power=POWER,
+    )
     return (1 + tolerance_fraction) * (1 + beyond) - 1
 
 
@@ -267,10 +262,9 @@ def _evidence(sides: Sequence[Sequence[Costs]], design: Design) -> Evidence | No
         [side[key] for key in common] if is_paired else list(side.values())
         for side in (baseline, candidate)
     )
-    typical = (paired_change if is_paired else unpaired_change)(before_costs, after_costs)
     return Evidence(
         undisturbed=undisturbed_change(before_costs, after_costs, is_paired=is_paired),
-        typical=typical,
+        typical=(paired_change if is_paired else unpaired_change)(before_costs, after_costs),
     )
 
 

@@ -225,26 +225,19 @@ def summarise_regression(report: RegressionReport) -> str:
     return f"{', '.join(counts)} ({counted}).{claimed}"
 
 
-def power_text(cells: Sequence[Cell], round_count: int, *, run_count: int, is_in_turn: bool) -> str:
+def power_text(cells: Sequence[Cell], round_count: int, run_count: int) -> str:
     """What so many runs of these cells a side can find, said before they are measured."""
     compared = compared_cells(cells)
     if not compared:
         return "Nothing of this is compared by regress."
     found = findable_fraction(
-        compared,
-        round_count,
-        run_count=run_count,
-        tolerance_fraction=TOLERANCE_FRACTION,
-        is_in_turn=is_in_turn,
+        compared, round_count, run_count=run_count, tolerance_fraction=TOLERANCE_FRACTION
     )
-    runs = "runs" if run_count > 1 else "run"
-    sides = "The two in turn" if is_in_turn else f"{run_count} {runs} a side"
-    differ = "" if is_in_turn else f"runs differ by {level_text(RUN_SPREAD)} and "
     return (
-        f"{sides}, {count_text(round_count, 'round')} each: a slowing of {100 * found:.0f} % of "
-        f"one of {count_text(len(compared), 'cell')} is called regressed (beyond "
-        f"{level_text(TOLERANCE_FRACTION)}) nine times in ten, where {differ}trials differ by "
-        f"{level_text(TRIAL_SPREAD)}."
+        f"{count_text(run_count, 'run')} a side of {count_text(round_count, 'round')} find a "
+        f"slowing of {100 * found:.0f} % of one of {count_text(len(compared), 'cell')}, beyond "
+        f"{level_text(TOLERANCE_FRACTION)}, nine times in ten, where runs differ by "
+        f"{level_text(RUN_SPREAD)} and trials by {level_text(TRIAL_SPREAD)}."
     )
 
 
