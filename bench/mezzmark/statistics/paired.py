@@ -21,7 +21,7 @@ from mezzmark.statistics.intervals import Interval, logs_of, t_quantile
 
 UNDISTURBED_SHARE: Final = 1 / 3
 """Share of the rounds that the undisturbed level is the mean of; chosen by simulation: with a
-quarter intervals are a tenth wider, with a half they cover less where slow trials are many."""
+quarter or a half a slowing is found less often where trials are of two kinds (DEVELOPERS.md)."""
 
 UNDISTURBED_ROUNDS: Final = 3
 """It is never of fewer rounds: two would leave its spread a single degree of freedom."""
