@@ -78,7 +78,8 @@ def ranking_note(view: RunView, ranking: Ranking) -> str:
     return (
         f"Over all clips, of rounds that had them all; {level} intervals in brackets. Ratios are "
         "paired by round and hold together. The truly fastest is among those that may be the "
-        f"fastest with at least {level} confidence. {role_words(roles, view.choice, blue='Blue', orange='Orange')}"
+        f"fastest with at least {level} confidence. "
+        f"{role_words(roles, view.choice, blue='Blue', orange='Orange')}"
         f"{_tail_note([entry.estimates['p95_ms'] for entry in ranking.entries])}"
     )
 
