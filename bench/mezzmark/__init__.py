@@ -20,6 +20,7 @@ __all__ = [
     "export",
     "inspect",
     "measure",
+    "measure_series",
     "read_runs",
     "regress",
     "report",

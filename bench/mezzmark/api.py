@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, overload
 
@@ -44,12 +45,48 @@ def measure(
     with the run's own footage, rounds, time budget and seed where none are given. `rounds` below
     the scenario's minimum lowers the minimum; intervals need 3.
     """
+    [run_dir] = measure_series(
+        scenario,
+        footage=footage,
+        out=out,
+        cache=cache,
+        resume=resume,
+        rounds=rounds,
+        time_budget_s=time_budget_s,
+        seed=seed,
+        on_event=on_event,
+    )
+    return run_dir
+
+
+def measure_series(
+    scenario: str | Scenario,
+    *,
+    repeat: int = 1,
+    against: Path | None = None,
+    footage: Sequence[str] = (),
+    out: Path | None = None,
+    cache: Path | None = None,
+    resume: bool = False,
+    rounds: int | None = None,
+    time_budget_s: float | None = None,
+    seed: int | None = None,
+    on_event: Callable[[Event], None] | None = None,
+) -> tuple[Path, ...]:
+    """As `measure`, so many runs one after the other, or this installation and the one of the
+    interpreter `against` in turn, round by round; their folders end in -1, -2, ….
+
+    What so many runs can find is told before the first trial.
+    """
     from mezzmark.engines.media.cache import default_cache_dir
     from mezzmark.model.errors import UsageError
     from mezzmark.report.prose.footage import limit_warnings_of
-    from mezzmark.runner.events import Noted
+    from mezzmark.report.prose.regress import power_text
+    from mezzmark.runner.events import Noted, Prepared
+    from mezzmark.runner.in_turn import run_in_turn
     from mezzmark.runner.request import AskedLimits, plan_measurement
     from mezzmark.runner.run import run_scenario
+    from mezzmark.runner.start import manifest_cells
 
     if resume and out is None:
         raise UsageError(
@@ -57,20 +94,41 @@ def measure(
             what="it goes on with the run in --out, and none was given",
             remedy="Add --out and the folder of the run.",
         )
+    if against and repeat > 1:
+        raise UsageError(
+            where="--against",
+            what="two installations are measured in turn once, and --repeat asks for more",
+            remedy="Leave one of the two out.",
+        )
+    count = 2 if against else repeat
     asked = AskedLimits(rounds=rounds, time_budget_s=time_budget_s, seed=seed)
+    base = Path(out) if out else None
+    first = base if count == 1 or base is None else Path(f"{base}-1")
     plan, notes = plan_measurement(
-        scenario, asked, footage=footage, earlier_run=Path(out) if resume and out else None
+        scenario, asked, footage=footage, earlier_run=first if resume else None
     )
-    run_dir = Path(out) if out else _fresh_run_dir(plan.name)
+    base = base or _fresh_run_dir(plan.name)
+    run_dirs = [base] if count == 1 else [Path(f"{base}-{k}") for k in range(1, count + 1)]
     tell = on_event or (lambda _event: None)
     for note in (*notes, *limit_warnings_of(plan)):
         tell(Noted(message=note))
-    events = run_scenario(
-        plan, run_dir=run_dir, cache_dir=cache or default_cache_dir(), resume=resume
-    )
-    for event in events:
+    cache_dir = cache or default_cache_dir()
+    series = [
+        run_scenario(plan, run_dir=run_dir, cache_dir=cache_dir, resume=resume)
+        for run_dir in run_dirs
+    ]
+    if against:
+        series = [
+            run_in_turn(plan, run_dirs=run_dirs, cache_dir=cache_dir, python=against, resume=resume)
+        ]
+    is_told = repeat == 1
+    for event in chain.from_iterable(series):
         tell(event)
-    return run_dir
+        if isinstance(event, Prepared) and not is_told:
+            cells = [cell for cell, _ in manifest_cells(event.manifest)]
+            tell(Noted(message=power_text(cells, plan.rounds, repeat)))
+            is_told = True
+    return tuple(run_dirs)
 
 
 def demo(
@@ -121,9 +179,11 @@ def regress(
     candidate: RunPaths,
     tolerance: float = 0.05,
     confidence_level: float = 0.95,
+    history: RunPaths = (),
 ) -> RegressionReport:
     """Whether the candidate's runs are slower than the baseline's, cell by cell; `tolerance` is the
-    share of cost that does not matter. Raises RunError for a folder that is no run."""
+    share of cost that does not matter, `history` earlier runs of the machine, from which is read
+    how much runs differ in which nothing changed. Raises RunError for a folder that is no run."""
     from mezzmark.decide.compare.regress import compare_runs
     from mezzmark.model.errors import RunError
     from mezzmark.store.run_store import as_run_paths
@@ -141,6 +201,7 @@ def regress(
         _read(after),
         tolerance_fraction=tolerance,
         confidence_level=confidence_level,
+        history=_read(history) if history else (),
     )
 
 

@@ -7,7 +7,7 @@ import pytest
 from contract.house_counts import count
 
 ROOT = Path(__file__).parents[2]
-LIMITS = {"lines": 35_900, "modules": 184, "test_lines": 27_900}
+LIMITS = {"lines": 36_600, "modules": 187, "test_lines": 28_900}
 """What the project may hold; a limit is raised by whoever has a reason, in the same commit."""
 
 FULLEST_FOLDER = 25

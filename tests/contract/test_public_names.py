@@ -16,8 +16,10 @@ SIGNATURES = {
     "export": "runs, *, output_format, table",
     "inspect": "footage, *, seconds, on_event",
     "measure": "scenario, *, footage, out, cache, resume, rounds, time_budget_s, seed, on_event",
+    "measure_series": "scenario, *, repeat, against, footage, out, cache, resume, rounds, "
+    "time_budget_s, seed, on_event",
     "read_runs": "runs, *, confidence_level",
-    "regress": "*, baseline, candidate, tolerance, confidence_level",
+    "regress": "*, baseline, candidate, tolerance, confidence_level, history",
     "rig": "*, comparisons, rounds, planted, tolerance, cache, on_progress",
     "scenario_schema": "",
     "scenario_text": "scenario",

@@ -9,8 +9,10 @@ from typing import Final
 import numpy as np
 
 from mezzmark.decide.compare.verdicts import Evidence, judge_evidence
-from mezzmark.statistics.paired import paired_change, run_level_change
-from simulation.session_worlds import Order, Session, SessionPlan, draw_session
+from mezzmark.decide.estimate.observed_run import RunCosts
+from mezzmark.statistics.paired import run_level_change
+from simulation.regress_rates import cells_of, judge_sides
+from simulation.session_worlds import Order, SessionPlan, draw_session
 
 TOLERANCE: Final = 0.05
 CONFIDENCE: Final = 0.95
@@ -42,21 +44,30 @@ def measure_verdicts(
 ) -> VerdictRates:
     """The verdicts of `plan.comparisons` comparisons, each of `plan.cells` cells at once."""
     session = draw_session(world_name, order, plan, rng)
-    uses_kernel = with_kernel and order == "one after the other"
-    found = [
-        _verdicts([_evidence(session, at, cell, uses_kernel) for cell in range(plan.cells)])
-        for at in range(plan.comparisons)
-    ]
+    found = []
+    for at in range(plan.comparisons):
+        sides = [
+            [_costs(cells[at], kernel[at] if with_kernel else None)]
+            for cells, kernel in (
+                (session.baseline, session.baseline_kernel),
+                (session.candidate, session.candidate_kernel),
+            )
+        ]
+        design = "interleaved" if order == "in turn" else "separate"
+        found.append(judge_sides(*sides, design=design)[0])
     return _count(world_name, found)
 
 
-def _evidence(session: Session, at: int, cell: int, uses_kernel: bool) -> Evidence:
-    before, after = session.baseline[at, :, cell], session.candidate[at, :, cell]
-    changes = [paired_change(np.exp(before), np.exp(after))]
-    if uses_kernel:
-        relative = (before - session.baseline_kernel[at], after - session.candidate_kernel[at])
-        changes.append(paired_change(np.exp(relative[0]), np.exp(relative[1])))
-    return Evidence(changes=tuple(changes))
+def _costs(cells: np.ndarray, kernel: np.ndarray | None) -> RunCosts:
+    """A run from its logs of shape (rounds, cells), all of scrub."""
+    names = [cell.but(task="scrub") for cell in cells_of(cells.shape[1])]
+    return RunCosts(
+        by_cell={
+            name: {(k, 0): float(np.exp(log)) for k, log in enumerate(cells[:, at])}
+            for at, name in enumerate(names)
+        },
+        kernel={} if kernel is None else {k: float(np.exp(log)) for k, log in enumerate(kernel)},
+    )
 
 
 def measure_run_verdicts(
@@ -68,12 +79,8 @@ def measure_run_verdicts(
     round_sd: float,
     rounds: int,
     cells: int,
-    uses_runs: bool = True,
 ) -> VerdictRates:
-    """A/A comparisons of several runs a side, each run with a level of its own (sd `run_sd`).
-
-    Without `uses_runs` the rounds of all runs are pooled as if they were one: the wrong way.
-    """
+    """A/A comparisons of several runs a side, each run with a level of its own (sd `run_sd`)."""
     total = sum(runs)
     levels = rng.normal(0.0, run_sd, (comparisons, total, 1, cells))
     costs = np.exp(levels + rng.normal(0.0, round_sd, (comparisons, total, rounds, cells)))
@@ -82,20 +89,15 @@ def measure_run_verdicts(
         evidence = []
         for cell in range(cells):
             first, second = sample[: runs[0], :, cell], sample[runs[0] :, :, cell]
-            if uses_runs:
-                change = run_level_change(list(first), list(second))
-            else:
-                change = paired_change(
-                    np.exp(np.log(first).mean(axis=0)), np.exp(np.log(second).mean(axis=0))
-                )
-            evidence.append(Evidence(changes=(change,)))
+            change = run_level_change(list(first), list(second), is_undisturbed=True)
+            evidence.append(Evidence(undisturbed=change, typical=change))
         found.append(_verdicts(evidence))
     return _count(f"run effect {100 * run_sd:g} %", found)
 
 
 def _verdicts(evidence: list[Evidence]) -> list[str]:
-    verdicts = judge_evidence(evidence, tolerance_fraction=TOLERANCE, confidence_level=CONFIDENCE)
-    return [item.verdict for item in verdicts]
+    judged = judge_evidence(evidence, tolerance_fraction=TOLERANCE, confidence_level=CONFIDENCE)
+    return [item.verdict for item in judged]
 
 
 def _count(world: str, found: list[list[str]]) -> VerdictRates:

@@ -141,7 +141,7 @@ def test_every_form_of_a_comparison_stays_whole(name: str) -> None:
     """Markdown keeps its columns, JUnit stays well-formed XML, JSON brings the name back."""
     report = compared(name)
     table = [line for line in regression.as_markdown(report).split("\n") if line.startswith("|")]
-    assert {len(re.findall(r"(?<!\\)\|", line.replace("\\\\", ""))) for line in table} == {6}
+    assert {len(re.findall(r"(?<!\\)\|", line.replace("\\\\", ""))) for line in table} == {7}
     ElementTree.fromstring(regression.as_junit(report))
     cells = json.loads(report.model_dump_json())["cells"]
     assert {cell["cell"]["encoding"] for cell in cells} == {name}

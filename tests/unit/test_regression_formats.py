@@ -14,8 +14,10 @@ from mezzmark.decide.compare.verdicts import (
     ChangedVerdict,
     Reason,
     RegressionReport,
+    RunSpread,
     RunState,
     SelfComparison,
+    SideLoad,
 )
 from mezzmark.decide.machine.identity import FactChange
 from mezzmark.decide.machine.noise import CauseRange
@@ -109,7 +111,7 @@ def test_markdown_has_one_row_a_cell_whatever_its_name(report: RegressionReport)
     rows = [line for line in as_markdown(report).splitlines() if line.startswith("| ")]
     assert len(rows) == 2 + 5
     for row in rows[2:]:
-        assert row.replace("\\|", "").count("|") == 6
+        assert row.replace("\\|", "").count("|") == 7
         assert re.search(r"(?<!\\)<", row) is None
 
 
@@ -169,12 +171,16 @@ def test_regress_in_words(report: RegressionReport) -> None:
     cell = report.cells[0].cell
     judged = CellVerdict(cell=cell, verdict="regressed", figure="p50_ms", cost_ratio=_ratio(1.1))
     remarks = [
-        {"is_beyond_tolerance": True},
         {},
-        {"verdict": "equivalent"},
-        {"verdict": "inconclusive", "units_needed": 17},
-        {"verdict": "inconclusive", "units_needed": 201},
-        {"verdict": "inconclusive"},
+        {"verdict": "improved", "cost_ratio": _ratio(0.8)},
+        {"verdict": "equivalent", "cost_ratio": _ratio(1.0)},
+        {"verdict": "equivalent", "cost_ratio": _ratio(1.02)},
+        {"verdict": "slower", "units_needed": 30},
+        {"verdict": "inconclusive", "cost_ratio": _ratio(0.95), "units_needed": 30},
+        {"verdict": "inconclusive", "cost_ratio": _ratio(1.0), "is_slower_in_part": True},
+        {"verdict": "inconclusive", "cost_ratio": _ratio(1.0), "units_needed": 17},
+        {"verdict": "inconclusive", "cost_ratio": _ratio(1.0), "units_needed": 201},
+        {"verdict": "inconclusive", "cost_ratio": _ratio(1.0)},
         {"verdict": "inconclusive", "withheld_verdict": "improved"},
         {"candidate_wrong_count": 1},
         {"candidate_wrong_count": 3, "baseline_wrong_count": 2},
@@ -208,6 +214,14 @@ def test_regress_in_words(report: RegressionReport) -> None:
                 ),
             ),
             "machine_ratio": _ratio(1.0),
+            "run_spreads": (
+                RunSpread(task="scrub", sd_fraction=0.008, degrees=12, run_count=6),
+                RunSpread(task="encode", sd_fraction=0.01),
+            ),
+            "loads": (
+                SideLoad(side="baseline", before=(0.4, 1.2), waiting=(0.01, 0.05), steal=None),
+                SideLoad(side="candidate", before=(2.4, 3.2), waiting=None, steal=None),
+            ),
             "unsteady_runs": (
                 RunState(
                     side="baseline",
@@ -254,13 +268,20 @@ def test_regress_in_words(report: RegressionReport) -> None:
     alone = report.model_copy(update={"cells": (NOTHING,), "verdict": "not comparable"})
     lines = [
         *(remark_text(item, report) for item in cells),
-        *(remark_text(item, by_run) for item in cells[3:6]),
-        remark_text(cells[6], at_once),
+        *(remark_text(item, by_run) for item in cells[7:10]),
+        remark_text(cells[10], at_once),
         summarise_regression(report.model_copy(update={"cells": ()})),
         *regression_sentences(alone),
         *regression_sentences(mixed),
         *regression_sentences(at_once),
         *(context_lines(report.model_copy(update={"design": design}))[1] for design in designs),
-        context_lines(mixed.model_copy(update={"design": "separate"}))[3],
+        context_lines(mixed.model_copy(update={"design": "separate"}))[5],
+        *(
+            line
+            for line in regression_sentences(
+                at_once.model_copy(update={"overlaps": (), "design": "separate", "has_moved": True})
+            )
+            if "kernel" in line
+        ),
     ]
     assert_matches_snapshot("\n".join(lines), "regress")

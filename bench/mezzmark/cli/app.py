@@ -90,7 +90,7 @@ def demo(
     "`mezzmark measure own-footage --footage card --footage old/C0001.MP4` · "
     "`mezzmark measure own-footage --out results/cards --resume` (on the same footage)"
 )
-def measure(
+def measure(  # noqa: PLR0917  # options, each given by its name
     scenario: ScenarioArgument,
     footage: FootageOption = None,
     out: OutOption = None,
@@ -118,13 +118,33 @@ def measure(
     seed: Annotated[
         int | None, typer.Option("--seed", min=0, help="Another seed than the scenario's.")
     ] = None,
+    repeat: Annotated[
+        int,
+        typer.Option(
+            "--repeat",
+            min=1,
+            help="So many runs one after the other, in folders that end in -1, -2, …: several a "
+            "side find smaller changes. Says before measuring what they can find.",
+        ),
+    ] = 1,
+    against: Annotated[
+        Path | None,
+        typer.Option(
+            "--against",
+            metavar="PYTHON",
+            help="The interpreter of another environment that holds mezzmark: both are measured "
+            "in turn, round by round, on the same files.",
+        ),
+    ] = None,
 ) -> None:
     """Measure a scenario and store every sample; Ctrl-C loses no finished trial."""
     from mezzmark.cli.progress import shown_progress
 
     with shown_progress() as on_event:
-        run_dir = api.measure(
+        run_dirs = api.measure_series(
             scenario,
+            repeat=repeat,
+            against=against,
             footage=footage or (),
             out=out,
             cache=cache,
@@ -134,7 +154,12 @@ def measure(
             seed=seed,
             on_event=on_event,
         )
-    print(f"Run: {run_dir}\nReport it with: mezzmark report {pasted(run_dir)}")
+    print("\n".join(f"Run: {run_dir}" for run_dir in run_dirs))
+    if against:
+        sides = " --candidate ".join(map(pasted, run_dirs))
+        print(f"Compare them with: mezzmark regress --baseline {sides}")
+    else:
+        print(f"Report it with: mezzmark report {' '.join(map(pasted, run_dirs))}")
 
 
 @app.command(

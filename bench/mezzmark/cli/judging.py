@@ -27,19 +27,32 @@ def regress(
     ],
     tolerance: ToleranceOption = 0.05,
     level: Annotated[float, LEVEL] = 0.95,
+    history: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--history",
+            help="An earlier run of this machine, versions and settings; five or more tell how "
+            "much runs differ by themselves, which is else taken as 1 %.",
+        ),
+    ] = None,
     output_format: Annotated[
         Literal["table", "markdown", "json", "junit"],
         typer.Option("--format", help="How to print the verdicts."),
     ] = "table",
 ) -> None:
-    """Say whether runs got slower: improved, equivalent, regressed, inconclusive, not comparable.
+    """Say whether runs got slower: regressed, slower, equivalent, improved, inconclusive.
 
-    Exit code 0: nothing got slower; 10: something regressed; 11: inconclusive; 12: not comparable.
+    Exit code 0: nothing got slower; 10: something regressed; 11: slower, whether beyond the
+    tolerance is open, or inconclusive; 12: not comparable.
     """
     from mezzmark.cli.views import print_regression
 
     found = api.regress(
-        baseline=baseline, candidate=candidate, tolerance=tolerance, confidence_level=level
+        baseline=baseline,
+        candidate=candidate,
+        tolerance=tolerance,
+        confidence_level=level,
+        history=history or (),
     )
     print_regression(found, output_format)
     raise typer.Exit(found.exit_code)

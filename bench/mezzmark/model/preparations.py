@@ -1,5 +1,6 @@
 """Jobs that come before measuring, and their answers. Workers that measure do without them."""
 
+from hashlib import sha256
 from typing import Annotated, Final, Literal
 
 from pydantic import Field, TypeAdapter
@@ -8,6 +9,7 @@ from mezzmark.model.encoding import Encoding
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import ClipSpec
 from mezzmark.model.jobs import JobFailed, Measured, PreparedMedia, ProgressUpdate, WorkerFailed
+from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.kernel import BandwidthFacts
 from mezzmark.model.tasks.spec import MediaReference
 
@@ -126,3 +128,17 @@ Answer = Annotated[
     Field(discriminator="kind"),
 ]
 ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Answer)
+
+
+def job_format() -> str:
+    """What an installation understands, in a few digits: the names of all fields of jobs and
+    answers. Two that agree can do each other's jobs."""
+    models = [model for model, _ in PREPARATIONS.values()]
+    models += [m for spec in TASKS.values() for m in (spec.job_model, spec.measurement_model)]
+    schemas = [ANSWER_ADAPTER.json_schema(), *(model.model_json_schema() for model in models)]
+    fields = {
+        f"{name}: {sorted(found.get('properties', ()))}"
+        for schema in schemas
+        for name, found in ((schema.get("title", ""), schema), *schema.get("$defs", {}).items())
+    }
+    return sha256("\n".join(sorted(fields)).encode()).hexdigest()[:12]

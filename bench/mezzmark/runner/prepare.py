@@ -28,7 +28,7 @@ from mezzmark.model.preparations import (
     SortedFiles,
     SortFilesJob,
 )
-from mezzmark.model.run import ClipManifest, LeftFile, MediaManifest
+from mezzmark.model.run import ClipManifest, LeftFile, Manifest, MediaManifest
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.encode import EncodeSettings
 from mezzmark.model.tasks.spec import MediaReference, PreparedFootage
@@ -65,7 +65,8 @@ class Footage:
     `media` holds (clip, encoding) → file and index, `frame_counts` the length of each clip in
     frames, common to all its encodings. `refused` says in words what could not be made,
     `left_out` which files of folders are no clips of their own; `pictures` are files of decoded
-    pictures by (clip, pixel format).
+    pictures by (clip, pixel format). `noted` puts into a manifest what measures it, where that is
+    not this installation.
     """
 
     encodings: tuple[Encoding, ...]
@@ -76,6 +77,7 @@ class Footage:
     refused: list[str] = field(default_factory=list)
     left_out: list[LeftFile] = field(default_factory=list)
     pictures: dict[tuple[str, str], str] = field(default_factory=dict)
+    noted: Callable[[Manifest], Manifest] = field(default=lambda manifest: manifest)
 
     @property
     def prepared(self) -> PreparedFootage:

@@ -1,6 +1,6 @@
 """Runs a scenario: prepare, then rounds of trials, each on disk before anyone hears of it."""
 
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -57,7 +57,7 @@ def run_scenario(
     clock: Clock | None = None,
     stop_when: StopWhen | None = None,
     footage: Footage | None = None,
-) -> Iterator[Event]:
+) -> Generator[Event]:
     """Measure a scenario into `run_dir`, saying what happens as it happens; prints nothing.
 
     A trial is on disk before its `TrialFinished` is yielded. Ctrl-C and `kill` end the run between

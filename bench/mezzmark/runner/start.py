@@ -45,10 +45,12 @@ _SIGNALS: Final = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
 
 
 class StopFlag:
-    """Whether a signal asked the run to stop, and which."""
+    """Whether a signal asked the run to stop, and which; it tells the `outer` one of a run around
+    it."""
 
     def __init__(self) -> None:
         self.signal_name = ""
+        self.outer: StopFlag | None = None
 
     def is_set(self) -> bool:
         """Whether to stop as soon as that is possible."""
@@ -56,6 +58,8 @@ class StopFlag:
 
     def note(self, number: int, _frame: FrameType | None) -> None:
         """The signal handler."""
+        if self.outer:
+            self.outer.note(number, _frame)
         if self.is_set() and number == signal.SIGINT:
             raise KeyboardInterrupt
         self.signal_name = signal.Signals(number).name
@@ -74,6 +78,8 @@ def trap_signals() -> Iterator[StopFlag]:
             for number in signal.Signals:
                 before = signal.getsignal(number)
                 if number.name in _SIGNALS and before is not signal.SIG_IGN:
+                    outer = getattr(before, "__self__", None)
+                    flag.outer = outer if isinstance(outer, StopFlag) else None
                     signal.signal(number, flag.note)
                     handlers.callback(signal.signal, number, before or signal.SIG_DFL)
         yield flag
@@ -87,7 +93,7 @@ def describe_run(
 
     host = read_host_facts(cache_dir, library_versions=all_library_versions())
     scrub = scenario.settings(ScrubSettings)
-    return Manifest(
+    manifest = Manifest(
         mezzmark_version=mezzmark.__version__,
         run_id=uuid4().hex,
         created_utc=clock.utc(),
@@ -101,6 +107,7 @@ def describe_run(
         host_id=host_id(host),
         host=host,
     )
+    return footage.noted(manifest)
 
 
 def add_bandwidth(manifest: Manifest, dispatch: Dispatch) -> Manifest:

@@ -12,7 +12,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from typing import BinaryIO, Final
 
@@ -82,15 +82,20 @@ def _raise_if(answer: Answer, kind: type[MezzmarkError], *, where: str = "") -> 
 
 
 def run_worker(
-    job: Job, timeout_s: float, *, is_cancelled: Callable[[], bool] = lambda: False
+    job: Job,
+    timeout_s: float,
+    *,
+    is_cancelled: Callable[[], bool] = lambda: False,
+    python: str = "",
 ) -> Iterator[Answer]:
-    """Answers of a fresh worker as they come, the last one being its result.
+    """Answers of a fresh worker as they come, the last one being its result; `python` is another
+    installation's interpreter.
 
     `timeout_s` runs anew after each line of progress. Whatever ends this generator (a result, a
     timeout, `is_cancelled`, an exception, being closed) leaves no process behind.
     """
     with tempfile.TemporaryFile() as complaints:
-        process = _start(complaints)
+        process = _start(complaints, python)
         try:
             lines = _send_and_listen(process, job)
             is_answered = False
@@ -110,13 +115,20 @@ def worker_command() -> tuple[str, ...]:
     return (sys.executable, "-m", "mezzmark.worker", DIE_WITH_PARENT)
 
 
-def _start(complaints: BinaryIO) -> subprocess.Popen[bytes]:
+def own_environment(environment: Mapping[str, str]) -> dict[str, str]:
+    """Without what would make another interpreter load this installation's modules."""
+    foreign = ("PYTHONPATH", "PYTHONHOME", "__PYVENV_LAUNCHER__")
+    return {name: value for name, value in environment.items() if name not in foreign}
+
+
+def _start(complaints: BinaryIO, python: str) -> subprocess.Popen[bytes]:
+    variables: Mapping[str, str] = own_environment(os.environ) if python else os.environ
     return subprocess.Popen(
-        worker_command(),
+        (python, *worker_command()[1:]) if python else worker_command(),
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=complaints,
-        env={**_WORKER_VARIABLES, **os.environ},
+        env={**_WORKER_VARIABLES, **variables},
         start_new_session=True,  # POSIX
         creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),  # Windows
     )

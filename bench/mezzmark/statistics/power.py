@@ -51,22 +51,6 @@ def t_test_power(noncentrality: float, *, degrees: float, error_level: float) ->
     return float(np.mean(stats.norm.cdf(shift - limit * spreads)))
 
 
-def rounds_to_find(
-    change_fraction: float, *, round_sd: float, error_level: float, power: float
-) -> int | None:
-    """Paired rounds that find a change of that size with the given power; None beyond any sense.
-
-    `round_sd` is the sd of the per-round log ratio.
-    """
-    effect = log_margin(change_fraction)
-
-    def is_enough(rounds: int) -> bool:
-        noncentrality = effect * math.sqrt(rounds) / round_sd
-        return t_test_power(noncentrality, degrees=rounds - 1, error_level=error_level) >= power
-
-    return _fewest(is_enough, round_sd)
-
-
 def rounds_for_width(
     half_width_fraction: float, *, round_sd: float, confidence_level: float
 ) -> int | None:

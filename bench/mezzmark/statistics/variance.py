@@ -3,7 +3,7 @@
 One-way random effects on logarithms: a sample is the cell's level + an effect of its trial + its
 own deviation. The components are the analysis-of-variance estimates (Searle, Casella & McCulloch,
 Variance Components, 1992, chapter 3), the plan that of Kalibera & Jones, "Rigorous benchmarking
-in reasonable time", ISMM 2013, section 5.
+in reasonable time", ISMM 2013, section 5. Beside it variances of runs, moderated over cells.
 """
 
 import math
@@ -13,6 +13,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import optimize, special
 
 from mezzmark.statistics.power import rounds_for_width
 
@@ -85,3 +86,36 @@ def plan_sampling(
         confidence_level=confidence_level,
     )
     return trials, samples
+
+
+SMALLEST_EXCESS: Final = 1e-6
+"""Spread of logs of variances below which millions of degrees of freedom stand behind a mean."""
+
+
+def moderate_variances(
+    variances: NDArray[np.float64], degrees: float
+) -> tuple[NDArray[np.float64], float]:
+    """Variances of kindred cells, each with so many degrees of freedom, drawn towards what they
+    have in common; and the degrees of freedom that they then have.
+
+    The common value and its weight are estimated from the spread of their logs (Smyth, Statistical
+    Applications in Genetics and Molecular Biology 3(1), 2004, article 3, sections 4 and 6.2). Where
+    they spread no more than by chance all are their mean. There are never more degrees of freedom
+    than all together have.
+    """
+    whole = degrees * variances.size
+    if variances.size < 2 or not (variances > 0).all():
+        return variances, degrees
+    logs = np.log(variances) - special.digamma(degrees / 2) + math.log(degrees / 2)
+    excess = float(logs.var(ddof=1)) - float(special.polygamma(1, degrees / 2))
+    if excess <= SMALLEST_EXCESS:
+        return np.full_like(variances, variances.mean()), whole
+    prior = 2 * _inverse_trigamma(excess)
+    common = math.exp(float(logs.mean()) + special.digamma(prior / 2) - math.log(prior / 2))
+    moderated = (prior * common + degrees * variances) / (prior + degrees)
+    return moderated, min(whole, prior + degrees)
+
+
+def _inverse_trigamma(value: float) -> float:
+    """Where the trigamma function, which falls from 0 on, has this value."""
+    return float(optimize.brentq(lambda x: special.polygamma(1, x) - value, 1e-6, 1e9))

@@ -68,7 +68,7 @@ def find_best_throughput(
             evidence = gather_evidence(work, sides[:1], sides[1:], design=design)
             ratio = None
             if evidence:
-                ratio = estimate_of(evidence.interval(confidence_level=confidence_level))
+                ratio = estimate_of(evidence.typical.interval(confidence_level=confidence_level))
             sharing.append(_row(theirs, labels[index], labels[0], ratio, rate))
         if sharing:
             rows += [_row(mine, labels[0], labels[0], None, rate), *sharing]

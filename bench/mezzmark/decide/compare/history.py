@@ -25,7 +25,7 @@ from mezzmark.decide.estimate.observed_run import (
     run_names,
     start_of,
 )
-from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, RATIO_UNIT
+from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, RATIO_UNIT, estimate_of
 from mezzmark.decide.machine.identity import HOST_OVER_TIME, FactChange, changed_facts, host_key
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
@@ -33,7 +33,7 @@ from mezzmark.model.fact import Fact
 from mezzmark.model.tasks import TASKS
 from mezzmark.statistics.change_points import ChangePoint, change_p_value, find_change_points
 from mezzmark.statistics.intervals import t_reach
-from mezzmark.statistics.paired import holm_adjusted
+from mezzmark.statistics.paired import Change, holm_adjusted, paired_change, unpaired_change
 
 Costs = Mapping[RoundKey, float]
 
@@ -114,12 +114,14 @@ class Step(Fact):
 
 class HistorySeries(Fact):
     """One line of a history: a task over its common cells, or one cell. The reference kernel is the
-    task `kernel` and has no cell."""
+    task `kernel` and has no cell. `last_ratio` is the last run's cost / the first one's, with the
+    errors of both."""
 
     task: str
     cell: Cell | None
     cell_count: int
     points: tuple[HistoryPoint, ...]
+    last_ratio: Estimate
     steps: tuple[Step, ...]
 
 
@@ -153,6 +155,7 @@ class _Line:
     cell_count: int
     positions: tuple[int, ...]
     levels: Levels
+    last: Change
 
 
 def trace_history(runs: Sequence[MeasuredRun], *, confidence_level: float = 0.95) -> History:
@@ -238,7 +241,16 @@ def _line(
     positions = tuple(p for p, rounds in sorted(by_run.items()) if len(rounds) >= MINIMUM_ROUNDS)
     if len(positions) < FEWEST_RUNS:
         return None
-    return _Line(task, cell, cell_count, positions, run_levels([by_run[p] for p in positions]))
+    runs = [by_run[p] for p in positions]
+    return _Line(task, cell, cell_count, positions, run_levels(runs), last_change(runs))
+
+
+def last_change(runs: Sequence[Costs]) -> Change:
+    """The last run against the first, over the rounds that their levels are of."""
+    common = sorted(set(runs[0]).intersection(*runs[1:]))
+    if len(common) < MINIMUM_ROUNDS:
+        return unpaired_change(list(runs[0].values()), list(runs[-1].values()))
+    return paired_change(*([run[key] for key in common] for run in (runs[0], runs[-1])))
 
 
 def _judge(
@@ -263,6 +275,7 @@ def _judge(
                 cell=line.cell,
                 cell_count=line.cell_count,
                 points=_points(line, confidence_level),
+                last_ratio=estimate_of(line.last.interval(confidence_level=confidence_level)),
                 steps=tuple(_step(line, c, factor, runs, confidence_level) for c in steps),
             )
         )

@@ -1,13 +1,14 @@
 """Several hosts, each against the first: the same cells side by side, by the method of `regress`.
 
 Cell by cell this is `compare_runs` with the reference as baseline. Its costs become speeds (the
-reciprocal), and its p-values, held over the cells of one comparison (Holm), are multiplied by the
-number of comparisons shown (Bonferroni), so that the chance of any false "faster", "slower" or "the
-same" on the page stays at one minus the level. Intervals each hold for their own cell. A task is
-the geometric mean over its common cells, taken round by round, so that its interval and p-values
-come from the rounds as for a single cell.
+reciprocal), and its intervals, which are shown and decide, are simultaneous over the cells of all
+hosts (Bonferroni), so that the chance of any false "faster", "slower" or "the same" on the page
+stays at one minus the level. A task is the geometric mean over its common cells, taken round by
+round, so that its interval comes from the rounds as for a single cell; those of all tasks and hosts
+are simultaneous again.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
@@ -15,7 +16,12 @@ from typing import Final, Literal
 from mezzmark.decide.compare.best_throughput import BestThroughput, find_best_throughput
 from mezzmark.decide.compare.evidence import choose_design, gather_evidence, pool_costs
 from mezzmark.decide.compare.host_runs import ComparedRun
-from mezzmark.decide.compare.matching import compared_cells, group_refusals, match_cells
+from mezzmark.decide.compare.matching import (
+    Matching,
+    compared_cells,
+    group_refusals,
+    match_cells,
+)
 from mezzmark.decide.compare.regress import TOLERANCE_FRACTION, compare_runs
 from mezzmark.decide.compare.verdicts import (
     CellVerdict,
@@ -24,9 +30,7 @@ from mezzmark.decide.compare.verdicts import (
     Evidence,
     Refusal,
     RegressionReport,
-    Verdict,
     judge_evidence,
-    verdict_of,
 )
 from mezzmark.decide.estimate.observed_run import (
     MeasuredRun,
@@ -45,12 +49,15 @@ from mezzmark.model.tasks import TASKS
 Standing = Literal["faster", "slower", "the same", "cannot tell"]
 """The other host against the reference, with the error over all cells shown held at the level."""
 
-STANDINGS: Final[dict[Verdict, Standing]] = {
-    "improved": "faster",
-    "regressed": "slower",
-    "equivalent": "the same",
-    "inconclusive": "cannot tell",
-}
+
+def find_standing(cost_ratio: Estimate, tolerance_fraction: float) -> Standing:
+    """What the interval of other / reference proves: it lies within the tolerance, or leaves 1
+    out."""
+    low, high = cost_ratio.low or 0.0, cost_ratio.high or math.inf
+    if low >= 1 / (1 + tolerance_fraction) and high <= 1 + tolerance_fraction:
+        return "the same"
+    return "slower" if low > 1 else "faster" if high < 1 else "cannot tell"
+
 
 COMPARED_TASKS: Final = tuple(name for name, spec in TASKS.items() if spec.is_compared)
 """In the order in which a reader asks."""
@@ -59,14 +66,12 @@ COMPARED_TASKS: Final = tuple(name for name, spec in TASKS.items() if spec.is_co
 class CellRatio(Fact):
     """One cell on both hosts. `speedup_ratio` is reference time / other time: above 1 the other is
     faster. The cells differ in threads or jobs only where both asked for all (or half) their cores.
-    `adjusted_p` is adjusted for every cell of every host shown; `found` is what `regress` says of
-    it with the reference as baseline."""
+    `found` is what `regress` says of it with the reference as baseline."""
 
     cell: Cell
     other_cell: Cell
     speedup_ratio: Estimate | None
     standing: Standing
-    adjusted_p: float | None
     found: CellVerdict
 
 
@@ -77,7 +82,6 @@ class TaskRatio(Fact):
     cell_count: int
     speedup_ratio: Estimate
     standing: Standing
-    adjusted_p: float
 
 
 class HostComparison(Fact):
@@ -135,12 +139,12 @@ class _Found:
 
     @property
     def is_void(self) -> bool:
-        """Whether a self-comparison is significant, so that nothing is claimed."""
+        """Whether nothing is claimed: a self-comparison is significant, or the machine moved."""
         return any(_is_void(report) for _, report in self.reports)
 
 
 def _is_void(report: RegressionReport) -> bool:
-    return any(item.is_significant for item in report.self_comparisons)
+    return report.has_moved or any(item.is_significant for item in report.self_comparisons)
 
 
 def compare_hosts(
@@ -155,13 +159,17 @@ def compare_hosts(
     if len(runs) < 2 or len(runs) != len(labels):
         raise ValueError("a comparison needs two runs or more, and a label for each")
     rules = {"confidence_level": confidence_level, "tolerance_fraction": tolerance_fraction}
-    found = [
-        _find(runs[0], run, (labels[0].label, label.label), **rules)
+    matchings = [
+        _match(runs[0], run, (labels[0].label, label.label))
         for run, label in zip(runs[1:], labels[1:], strict=True)
     ]
-    share = (1 - confidence_level) / max(1, sum(len(item.reports) for item in found))
+    family = sum(len(m.equal) + len(m.same_share) for m in matchings)
+    found = [
+        _find(runs[0], run, matching, family=family, **rules)
+        for run, matching in zip(runs[1:], matchings, strict=True)
+    ]
     costs = read_common_costs([run.trials for run in runs])
-    cells = [_cell_ratios(item, share=share, error_level=1 - confidence_level) for item in found]
+    cells = [_cell_ratios(item, tolerance_fraction) for item in found]
     tasks = _task_ratios(found, cells, costs, **rules)
     return HardwareComparison(
         reference=labels[0],
@@ -176,16 +184,20 @@ def compare_hosts(
     )
 
 
+def _match(reference: MeasuredRun, other: MeasuredRun, labels: tuple[str, str]) -> Matching:
+    mine, theirs = (compared_cells(t.cell for t in run.trials) for run in (reference, other))
+    return match_cells(mine, theirs, (reference.manifest, other.manifest), labels)
+
+
 def _find(
     reference: MeasuredRun,
     other: MeasuredRun,
-    labels: tuple[str, str],
+    matching: Matching,
     *,
+    family: int,
     confidence_level: float,
     tolerance_fraction: float,
 ) -> _Found:
-    mine, theirs = (compared_cells(t.cell for t in run.trials) for run in (reference, other))
-    matching = match_cells(mine, theirs, (reference.manifest, other.manifest), labels)
     reports = []
     for partners in (matching.equal, matching.same_share):
         if partners:
@@ -194,6 +206,7 @@ def _find(
                 [_only(other, {there: cell for cell, there in partners.items()})],
                 tolerance_fraction=tolerance_fraction,
                 confidence_level=confidence_level,
+                family=family,
             )
             reports.append((partners, report))
     design = choose_design([reference], [other])
@@ -213,37 +226,26 @@ def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> ObservedRun:
     return ObservedRun(run.manifest, tuple(kept))
 
 
-def _cell_ratios(found: _Found, *, share: float, error_level: float) -> tuple[CellRatio, ...]:
-    """Every cell that could be compared, equal cells before those of the same share of cores.
-    `share` of the `error_level` is each comparison's."""
-    count = error_level / share
+def _cell_ratios(found: _Found, tolerance_fraction: float) -> tuple[CellRatio, ...]:
+    """Every cell that could be compared, equal cells before those of the same share of cores."""
     ratios = []
     for partners, report in found.reports:
         for verdict in report.cells:
             if verdict.verdict == "not comparable":
                 continue
-            p_value, cost = verdict.difference_p, verdict.cost_ratio
+            cost = verdict.cost_ratio
             ratios.append(
                 CellRatio(
                     cell=verdict.cell,
                     other_cell=partners[verdict.cell],
                     speedup_ratio=cost and cost.inverted(RATIO_UNIT),
-                    standing="cannot tell" if _is_void(report) else _standing(verdict, share),
-                    adjusted_p=None if p_value is None else min(1.0, p_value * count),
+                    standing="cannot tell"
+                    if cost is None or _is_void(report)
+                    else find_standing(cost, tolerance_fraction),
                     found=verdict,
                 )
             )
     return tuple(ratios)
-
-
-def _standing(cell: CellVerdict, share: float) -> Standing:
-    difference_p, equivalence_p = cell.difference_p, cell.equivalence_p
-    if difference_p is None or equivalence_p is None or cell.cost_ratio is None:
-        return "cannot tell"
-    costs_more = cell.cost_ratio.point >= 1
-    return STANDINGS[
-        verdict_of(difference_p, equivalence_p, error_level=share, costs_more=costs_more)
-    ]
 
 
 def _task_ratios(
@@ -254,8 +256,8 @@ def _task_ratios(
     confidence_level: float,
     tolerance_fraction: float,
 ) -> list[tuple[TaskRatio, ...]]:
-    """Per host its tasks' ratios; p-values adjusted over tasks and hosts together (Holm). `costs`
-    are the reference's and those of each host."""
+    """Per host its tasks' ratios, simultaneous over tasks and hosts together. `costs` are the
+    reference's and those of each host."""
     pooled: list[tuple[int, str, int, Evidence]] = []
     for index, host in enumerate(hosts):
         for task in COMPARED_TASKS:
@@ -268,14 +270,15 @@ def _task_ratios(
         confidence_level=confidence_level,
     )
     results: list[list[TaskRatio]] = [[] for _ in hosts]
-    for (index, task, count, evidence), judgement in zip(pooled, judgements, strict=True):
-        cost = estimate_of(evidence.interval(confidence_level=confidence_level))
+    for (index, task, count, _), judgement in zip(pooled, judgements, strict=True):
+        cost = estimate_of(judgement.interval)
         found = TaskRatio(
             task=task,
             cell_count=count,
             speedup_ratio=cost.inverted(RATIO_UNIT),
-            standing="cannot tell" if hosts[index].is_void else STANDINGS[judgement.verdict],
-            adjusted_p=judgement.difference_p,
+            standing="cannot tell"
+            if hosts[index].is_void
+            else find_standing(cost, tolerance_fraction),
         )
         results[index].append(found)
     return [tuple(items) for items in results]

@@ -1,15 +1,19 @@
 """Did it get slower? Baseline runs against candidate runs, a verdict per cell and one over all."""
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from statistics import median
+from typing import Final, Literal
 
 from mezzmark.decide.compare.evidence import (
+    RUN_SPREAD,
     choose_design,
     disturbed_pairs,
-    gather_evidence,
+    gather_all,
     kernel_change,
+    machine_moved,
+    read_run_spreads,
 )
 from mezzmark.decide.compare.matching import compared_cells, find_absences, find_unlikeness
 from mezzmark.decide.compare.verdicts import (
@@ -21,8 +25,10 @@ from mezzmark.decide.compare.verdicts import (
     Judgement,
     Reason,
     RegressionReport,
+    RunSpread,
     RunState,
     SelfComparison,
+    SideLoad,
     judge_evidence,
     overall_verdict,
 )
@@ -38,6 +44,8 @@ from mezzmark.decide.machine.identity import changed_facts
 from mezzmark.decide.machine.noise import FlaggedTrial, flag_trials, summarise_causes
 from mezzmark.decide.machine.state import judge_machine
 from mezzmark.model.cell import Cell
+from mezzmark.model.errors import EXIT_INCONCLUSIVE
+from mezzmark.model.records import Trial
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import ScrubMeasurement, shown_proof
 from mezzmark.statistics.intervals import check_level
@@ -85,10 +93,14 @@ def compare_runs(
     *,
     tolerance_fraction: float,
     confidence_level: float = 0.95,
+    history: Sequence[MeasuredRun] = (),
+    family: int = 0,
 ) -> RegressionReport:
     """The whole comparison. Raises ValueError for a side without runs or a bad tolerance.
 
-    Disturbed trials stay in; cells that would be judged otherwise without them are named.
+    `history` are earlier runs of the machine, from which is read how much runs differ; `family` is
+    over how many cells intervals are simultaneous, where more are shown beside these. Disturbed
+    trials stay in; cells that would be judged otherwise without them are named.
     """
     if not baseline or not candidate:
         raise ValueError("a comparison needs at least one run on each side")
@@ -100,18 +112,26 @@ def compare_runs(
     self_comparisons = compare_with_themselves(runs, confidence_level)
     flagged = [flag_trials(run.trials) for run in runs]
     costs = _read_sides(baseline, candidate)
+    design = choose_design(baseline, candidate)
+    ids = [run.manifest.run_id for run in runs]
+    spreads = read_run_spreads(history, baseline[0], ids) if history else {}
+    kernel = kernel_change(*costs, design=design)
+    has_moved = machine_moved(kernel, design)
     rules = _Rules(
-        design=choose_design(baseline, candidate),
+        design=design,
         reasons=dict(_reasons(baseline, candidate, names)),
         wrong_counts=tuple(_count_wrong(side) for side in (baseline, candidate)),
-        is_void=bool(overlaps) or any(item.is_significant for item in self_comparisons),
+        is_void=bool(overlaps)
+        or has_moved
+        or any(item.is_significant for item in self_comparisons),
+        spreads=spreads,
+        family=family,
         tolerance_fraction=tolerance_fraction,
         confidence_level=confidence_level,
     )
     cells = _judge(costs, rules)
     without = _judge(_read_sides(baseline, candidate, flagged), rules) if any(flagged) else None
     verdict = overall_verdict(tuple(cell.verdict for cell in cells))
-    kernel = kernel_change(*costs, design=rules.design)
     return RegressionReport(
         verdict=verdict,
         exit_code=EXIT_CODES[verdict],
@@ -121,6 +141,9 @@ def compare_runs(
         confidence_level=confidence_level,
         cells=tuple(cells),
         machine_ratio=kernel and estimate_of(kernel.interval(confidence_level=confidence_level)),
+        has_moved=has_moved,
+        run_spreads=() if design in _TELL_RUN_SPREAD else tuple(_spreads(cells, spreads)),
+        loads=(_load("baseline", baseline), _load("candidate", candidate)),
         unsteady_runs=tuple(_unsteady_runs(baseline, candidate, names)),
         host_changes=changed_facts(baseline, candidate),
         self_comparisons=self_comparisons,
@@ -132,6 +155,32 @@ def compare_runs(
     )
 
 
+_TELL_RUN_SPREAD: Final[tuple[Design, ...]] = ("interleaved", "several runs")
+"""Designs whose own units hold what runs differ by."""
+
+
+def _spreads(cells: Sequence[CellVerdict], known: Mapping[str, RunSpread]) -> Iterator[RunSpread]:
+    for task in dict.fromkeys(cell.cell.task for cell in cells if cell.cost_ratio):
+        yield known.get(task) or RunSpread(task=task, sd_fraction=RUN_SPREAD)
+
+
+def _load(side: Literal["baseline", "candidate"], runs: Sequence[MeasuredRun]) -> SideLoad:
+    trials = [trial for run in runs for trial in run.trials]
+    return SideLoad(
+        side=side,
+        before=_middle_and_most(trials, lambda trial: trial.host_before.load_average_1m),
+        waiting=_middle_and_most(trials, lambda trial: trial.host_during.cpu_pressure),
+        steal=_middle_and_most(trials, lambda trial: trial.host_during.steal_fraction),
+    )
+
+
+def _middle_and_most(
+    trials: Iterable[Trial], read: Callable[[Trial], float | None]
+) -> tuple[float, float] | None:
+    values = [value for trial in trials if (value := read(trial)) is not None]
+    return (median(values), max(values)) if values else None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Rules:
     """What the verdicts follow from besides costs: for each cell why it is not compared (empty: it
@@ -141,8 +190,10 @@ class _Rules:
     reasons: Mapping[Cell, tuple[Reason, ...]]
     wrong_counts: tuple[Counter[Cell], ...]
     is_void: bool
+    spreads: Mapping[str, RunSpread]
     tolerance_fraction: float
     confidence_level: float
+    family: int
 
 
 _Sides = tuple[list[RunCosts], list[RunCosts]]
@@ -179,20 +230,18 @@ def _reasons(
 
 def _judge(costs: _Sides, rules: _Rules) -> list[CellVerdict]:
     """One verdict for each cell, in table order."""
-    evidence = {
-        cell: found
-        for cell, reasons in rules.reasons.items()
-        if not reasons and (found := gather_evidence(cell, *costs, design=rules.design))
-    }
+    compared = [cell for cell, reasons in rules.reasons.items() if not reasons]
+    evidence = gather_all(compared, *costs, design=rules.design, spreads=rules.spreads)
     judgements = judge_evidence(
         list(evidence.values()),
         tolerance_fraction=rules.tolerance_fraction,
         confidence_level=rules.confidence_level,
+        family=rules.family,
     )
     judged = dict(zip(evidence, judgements, strict=True))
-    strictest = (1 - rules.confidence_level) / max(1, len(evidence))
+    share = (1 - rules.confidence_level) / max(1, len(evidence), rules.family)
     return [
-        _judged(cell, evidence[cell], judged[cell], rules, strictest)
+        _judged(cell, evidence[cell], judged[cell], rules, share)
         if cell in judged
         else _unjudged(cell, reasons)
         for cell, reasons in rules.reasons.items()
@@ -220,30 +269,27 @@ def _unjudged(cell: Cell, reasons: tuple[Reason, ...]) -> CellVerdict:
 
 
 def _judged(
-    cell: Cell, evidence: Evidence, judgement: Judgement, rules: _Rules, strictest: float
+    cell: Cell, evidence: Evidence, judgement: Judgement, rules: _Rules, share: float
 ) -> CellVerdict:
-    """`strictest` is the error level that Holm leaves the first of the cells."""
-    tolerance = rules.tolerance_fraction
-    interval = evidence.interval(confidence_level=rules.confidence_level)
-    limit = 1 + tolerance
-    is_open = judgement.verdict == "inconclusive"
+    """`share` of the error level is this cell's."""
+    tolerance, verdict = rules.tolerance_fraction, judgement.verdict
+    is_open = EXIT_CODES[verdict] == EXIT_INCONCLUSIVE
     found = CellVerdict(
         cell=cell,
-        verdict=judgement.verdict,
+        verdict=verdict,
         figure=TASKS[cell.task].headline,
-        cost_ratio=estimate_of(interval),
-        difference_p=judgement.difference_p,
-        equivalence_p=judgement.equivalence_p,
-        is_beyond_tolerance=interval.low > limit or interval.high < 1 / limit,
-        detectable_fraction=evidence.detectable_fraction(error_level=strictest),
-        units_needed=evidence.units_needed(tolerance, error_level=strictest) if is_open else None,
+        cost_ratio=estimate_of(judgement.interval),
+        typical_ratio=estimate_of(judgement.typical),
+        is_slower_in_part=verdict != "regressed" and judgement.typical.low > 1 + tolerance,
+        detectable_fraction=evidence.detectable_fraction(error_level=share),
+        units_needed=evidence.units_needed(tolerance, error_level=share) if is_open else None,
         baseline_wrong_count=rules.wrong_counts[0][cell],
         candidate_wrong_count=rules.wrong_counts[1][cell],
     )
     if found.shows_new_wrong_pictures:
         return found.model_copy(update={"verdict": "regressed"})
-    if rules.is_void and not is_open:
-        changes = {"verdict": "inconclusive", "withheld_verdict": found.verdict}
+    if rules.is_void and verdict != "inconclusive":
+        changes = {"verdict": "inconclusive", "withheld_verdict": verdict}
         return found.model_copy(update=changes)
     return found
 

@@ -7,7 +7,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.compare.verdicts import POWER, Evidence, Verdict, judge_evidence
+from mezzmark.decide.compare.verdicts import POWER, Evidence, Judgement, judge_evidence
 from mezzmark.decide.estimate.rounds import estimate_of
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
@@ -47,7 +47,7 @@ class SelfTestFindings(Fact):
     """What comparisons of identical and of slowed players came to.
 
     `round_sd_fraction` is the spread of the ratio of two identical trials of one round, pooled
-    over all comparisons. `false_alarm_share` counts verdicts of regressed or improved between
+    over all comparisons. `false_alarm_share` counts claims of faster or slower between
     identical sides, with its exact interval.
     """
 
@@ -104,15 +104,16 @@ def judge_self_test(
     """
     baseline, identical = costs[0], costs[1]
     rules = {"tolerance_fraction": tolerance_fraction, "confidence_level": confidence_level}
-    verdicts = _verdicts(baseline, identical, **rules)
-    alarms = sum(verdict in ("regressed", "improved") for verdict in verdicts)
+    judgements = _judge(baseline, identical, **rules)
+    alarms = sum(item.is_change for item in judgements)
     ratios = np.log(identical) - np.log(baseline)
     round_sd = float(np.sqrt(ratios.var(axis=1, ddof=1).mean()))
     rounds = costs.shape[2]
     error_level = 1 - confidence_level
     planted = []
     for fraction, arms in zip(planted_fractions, costs[2:], strict=True):
-        found = sum(verdict == "regressed" for verdict in _verdicts(baseline, arms, **rules))
+        judged = _judge(baseline, arms, **rules)
+        found = sum(item.is_change and item.interval.low > 1 for item in judged)
         effect = math.log1p(fraction) * math.sqrt(rounds) / round_sd
         planted.append(
             Planted(
@@ -128,7 +129,7 @@ def judge_self_test(
         round_count=rounds,
         **rules,
         false_alarm_count=alarms,
-        false_alarm_share=_share(alarms, len(verdicts), confidence_level),
+        false_alarm_share=_share(alarms, len(judgements), confidence_level),
         round_sd_fraction=round_sd,
         planted=tuple(planted),
         detectable=tuple(_detectable(count, round_sd, error_level) for count in ROUND_COUNTS),
@@ -142,21 +143,22 @@ def _detectable(count: int, round_sd: float, error_level: float) -> Detectable:
     return Detectable(round_count=count, slowdown_fraction=change)
 
 
-def _verdicts(
+def _judge(
     baseline: NDArray[np.float64],
     candidate: NDArray[np.float64],
     *,
     tolerance_fraction: float,
     confidence_level: float,
-) -> list[Verdict]:
-    """Each comparison on its own, as a comparison of one cell."""
+) -> list[Judgement]:
+    """Each comparison on its own, as a comparison of one cell over all rounds."""
+    changes = [paired_change(*sides) for sides in zip(baseline, candidate, strict=True)]
     return [
         judge_evidence(
-            [Evidence(changes=(paired_change(before, after),))],
+            [Evidence(undisturbed=change, typical=change)],
             tolerance_fraction=tolerance_fraction,
             confidence_level=confidence_level,
-        )[0].verdict
-        for before, after in zip(baseline, candidate, strict=True)
+        )[0]
+        for change in changes
     ]
 
 

@@ -1,15 +1,15 @@
-"""What a comparison of runs says: per cell one of five verdicts, and what it rests on.
+"""What a comparison of runs says: per cell one of six verdicts, and what it rests on.
 
-Difference and equivalence are each a family of tests over the cells, held at 1 - confidence by
-Holm's method. Equivalence comes first: a change that is proved smaller than the tolerance does
-not matter, however surely it is not zero. `regressed` asks for a change proved above zero, not
-above the tolerance: else a true change of the tolerance's size would be missed half the time
-however long one measures.
+One interval of the cost ratio decides and is the one that is shown, simultaneous over the cells
+(Bonferroni): with at least the stated confidence all of them hold their ratios, whatever depends on
+what. It is of the undisturbed level; where that did not surely change and the typical trial surely
+got slower, the cell is open, for either the machine or the software did it.
 """
 
 import math
+from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from mezzmark.decide.machine.identity import FactChange
@@ -20,16 +20,17 @@ from mezzmark.model.errors import EXIT_DONE, EXIT_INCONCLUSIVE, EXIT_NOT_COMPARA
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.statistics.intervals import Interval
-from mezzmark.statistics.paired import Change, holm_adjusted, log_margin
-from mezzmark.statistics.power import detectable_change, rounds_to_find
+from mezzmark.statistics.paired import Change, log_margin
+from mezzmark.statistics.power import detectable_change, t_test_power
 
-Verdict = Literal["improved", "equivalent", "regressed", "inconclusive", "not comparable"]
-"""What is proved of a cell's cost:
+Verdict = Literal["improved", "equivalent", "regressed", "slower", "inconclusive", "not comparable"]
+"""What is proved of a cell's cost, lo and hi being the limits of its ratio and t the tolerance:
 
-equivalent      any change is smaller than the tolerance
-regressed       it costs more, and the change may be as large as the tolerance or larger
-improved        it costs less, in the same way
-inconclusive    neither is proved: "cannot tell" is never "same"
+regressed       it costs more by more than the tolerance: lo > 1 + t
+improved        it costs less by more than the tolerance: hi < 1 / (1 + t)
+equivalent      any change is smaller than the tolerance: both within
+slower          it costs more, whether by more than the tolerance is open: lo > 1, hi > 1 + t
+inconclusive    none of these is proved: "cannot tell" is never "same"
 not comparable  the two sides did not measure the same thing
 """
 
@@ -47,6 +48,7 @@ EXIT_CODES: Final[dict[Verdict, int]] = {
     "improved": EXIT_DONE,
     "equivalent": EXIT_DONE,
     "regressed": EXIT_REGRESSED,
+    "slower": EXIT_INCONCLUSIVE,
     "inconclusive": EXIT_INCONCLUSIVE,
     "not comparable": EXIT_NOT_COMPARABLE,
 }
@@ -54,117 +56,95 @@ EXIT_CODES: Final[dict[Verdict, int]] = {
 POWER: Final = 0.9
 """Nine times in ten: the chance meant by "would have been found" and by "rounds needed"."""
 
+MOST_UNITS: Final = 16_384
+"""Beyond so many rounds or runs the answer is "not by more of them"."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """All ways to see one cell's change, each valid under another assumption; they must agree.
+    """One cell's change: of the undisturbed level, which decides, and of the typical trial."""
 
-    The first is the change as the stopwatch saw it. A claim needs every way to support it, so it
-    is wrong no more often than the way whose assumption holds (intersection-union test, Berger,
-    Technometrics 24, 1982, 295-300).
-    """
-
-    changes: tuple[Change, ...]
-
-    @property
-    def regression_p(self) -> float:
-        """One-sided p-value of "costs more"."""
-        return max(change.p_above() for change in self.changes)
-
-    @property
-    def improvement_p(self) -> float:
-        """One-sided p-value of "costs less"."""
-        return max(change.p_below() for change in self.changes)
-
-    @property
-    def difference_p(self) -> float:
-        """Two-sided p-value of "costs more, or less"."""
-        return min(1.0, 2 * min(self.regression_p, self.improvement_p))
-
-    def equivalence_p(self, tolerance_fraction: float) -> float:
-        """p-value of "any change is smaller than the tolerance", on the scale of `difference_p`.
-
-        Doubled, so that both one-sided tests are made at half the error level and one interval
-        tells all: it leaves 1 out (changed), lies within the tolerance (equivalent), or neither.
-        At the usual full level a true change of the tolerance's size would be called equivalent
-        twice as often, and found 3 % less often.
-        """
-        return min(1.0, 2 * max(c.p_equivalent(tolerance_fraction) for c in self.changes))
-
-    def interval(self, *, confidence_level: float) -> Interval:
-        """The cost ratio as the stopwatch saw it, with limits that hold whichever way is right."""
-        parts = [change.interval(confidence_level=confidence_level) for change in self.changes]
-        return Interval(
-            point=parts[0].point,
-            low=min(part.low for part in parts),
-            high=max(part.high for part in parts),
-            confidence_level=confidence_level,
-            count=min(part.count for part in parts),
-            method=" and ".join(dict.fromkeys(part.method for part in parts)),
-        )
+    undisturbed: Change
+    typical: Change
 
     def detectable_fraction(self, *, error_level: float) -> float:
-        """The smallest change that would have been found nine times in ten."""
-        return max(
-            detectable_change(
-                change.standard_error, degrees=change.degrees, error_level=error_level, power=POWER
-            )
-            for change in self.changes
+        """The smallest slowing that would have shown, as a slowing, nine times in ten."""
+        change = self.undisturbed
+        return detectable_change(
+            change.whole_error, degrees=change.whole_degrees, error_level=error_level, power=POWER
         )
 
     def units_needed(self, tolerance_fraction: float, *, error_level: float) -> int | None:
-        """Rounds (or runs) that would settle the cell, were the change what it looks like.
+        """Rounds (or runs) that would settle the cell, were the change what it looks like: beyond
+        the tolerance, or within. None where no number would."""
+        change = self.undisturbed
+        room = abs(abs(change.log_ratio) - log_margin(tolerance_fraction))
 
-        It is settled by proving either the change or its smallness, whichever is further from its
-        border in the way of seeing that supports it least. None where neither has any room.
-        """
-        ratios = [change.log_ratio for change in self.changes]
-        change_room = max(min(ratios), -max(ratios))
-        small_room = log_margin(tolerance_fraction) - max(abs(ratio) for ratio in ratios)
-        room = max(change_room, small_room)
-        if room <= 0:
-            return None
-        unit_sd = max(change.standard_error * math.sqrt(change.count) for change in self.changes)
-        needed = rounds_to_find(
-            math.expm1(room), round_sd=unit_sd, error_level=error_level, power=POWER
-        )
-        return needed and max(needed, max(change.count for change in self.changes) + 1)
+        def is_enough(count: int) -> bool:
+            seen = change.over(count)
+            effect = room / seen.whole_error if seen.whole_error else math.inf
+            power = t_test_power(effect, degrees=seen.whole_degrees, error_level=error_level)
+            return power >= POWER
+
+        counts = range(change.count + 1, MOST_UNITS + 1)
+        at = bisect_left(counts, True, key=is_enough)
+        return counts[at] if at < len(counts) else None
 
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """A verdict with the p-values behind it, adjusted for the number of cells."""
+    """A verdict with the interval that it follows from, and that of the typical trial; both are
+    simultaneous over the cells."""
 
     verdict: Verdict
-    difference_p: float
-    equivalence_p: float
+    interval: Interval
+    typical: Interval
+
+    @property
+    def is_change(self) -> bool:
+        """Whether it surely got faster or slower, and not by less than the tolerance."""
+        is_sure = self.interval.low > 1 or self.interval.high < 1
+        return is_sure and self.verdict != "equivalent"
 
 
 def judge_evidence(
-    evidence: Sequence[Evidence], *, tolerance_fraction: float, confidence_level: float
+    evidence: Sequence[Evidence],
+    *,
+    tolerance_fraction: float,
+    confidence_level: float,
+    family: int = 0,
 ) -> tuple[Judgement, ...]:
-    """One judgement for each cell, in the order given."""
-    differences = holm_adjusted([item.difference_p for item in evidence]).tolist()
-    equivalences = holm_adjusted([e.equivalence_p(tolerance_fraction) for e in evidence]).tolist()
-    judgements = []
-    for item, difference_p, equivalence_p in zip(evidence, differences, equivalences, strict=True):
-        costs_more = item.regression_p < item.improvement_p
-        verdict = verdict_of(
-            difference_p, equivalence_p, error_level=1 - confidence_level, costs_more=costs_more
+    """One judgement for each cell, in the order given; `family` is over how many cells the level
+    holds, where more are shown beside these."""
+    level = 1 - (1 - confidence_level) / max(1, len(evidence), family)
+    return tuple(
+        Judgement(
+            verdict=verdict_of(*limits, tolerance_fraction=tolerance_fraction),
+            interval=replace(limits[0], confidence_level=confidence_level),
+            typical=replace(limits[1], confidence_level=confidence_level),
         )
-        judgements.append(Judgement(verdict, difference_p, equivalence_p))
-    return tuple(judgements)
+        for item in evidence
+        for limits in [
+            (
+                item.undisturbed.interval(confidence_level=level),
+                item.typical.interval(confidence_level=level),
+            )
+        ]
+    )
 
 
-def verdict_of(
-    difference_p: float, equivalence_p: float, *, error_level: float, costs_more: bool
-) -> Verdict:
-    """What adjusted p-values prove at this level; `costs_more` is the direction they speak for."""
-    if equivalence_p <= error_level:
+def verdict_of(interval: Interval, typical: Interval, *, tolerance_fraction: float) -> Verdict:
+    """What an interval of the cost ratio proves beside that of the typical trial."""
+    most = 1 + tolerance_fraction
+    if interval.low > most:
+        return "regressed"
+    if typical.low > most:
+        return "slower" if interval.low > 1 else "inconclusive"
+    if interval.high < 1 / most:
+        return "improved"
+    if interval.low >= 1 / most and interval.high <= most:
         return "equivalent"
-    if difference_p > error_level:
-        return "inconclusive"
-    return "regressed" if costs_more else "improved"
+    return "slower" if interval.low > 1 else "inconclusive"
 
 
 ReasonKind = Literal[
@@ -216,12 +196,13 @@ class Refusal(Fact):
 class CellVerdict(Fact):
     """One cell's verdict.
 
-    `cost_ratio` is candidate / baseline (1.0 = same, above is worse) with its own interval, not
-    widened for the number of cells; the p-values are (Holm). `detectable_fraction` is the smallest
-    change that this comparison would have found nine times in ten. `units_needed` says how many
-    rounds (runs, in a comparison of several) would settle an inconclusive cell; None: more of
-    the same would not. `reasons` say why there is no ratio. `withheld_verdict` is what would be
-    said if runs had not overlapped and no self-comparison were significant.
+    `cost_ratio` is candidate / baseline (1.0 = same, above is worse) of the undisturbed level, with
+    the interval that decides; `typical_ratio` that of the typical trial, as simultaneous.
+    `is_slower_in_part` where only that one is surely beyond the tolerance. `detectable_fraction` is
+    the smallest slowing that would have shown nine times in ten. `units_needed` says how many
+    rounds (runs, in a comparison of several) would settle an open cell; None: more of the same
+    would not. `reasons` say why there is no ratio. `withheld_verdict` is what would be said if runs
+    had not overlapped, no self-comparison were significant and the machine had not changed.
     """
 
     cell: Cell
@@ -229,9 +210,8 @@ class CellVerdict(Fact):
     figure: str
     reasons: tuple[Reason, ...] = ()
     cost_ratio: Estimate | None = None
-    difference_p: float | None = None
-    equivalence_p: float | None = None
-    is_beyond_tolerance: bool = False
+    typical_ratio: Estimate | None = None
+    is_slower_in_part: bool = False
     detectable_fraction: float | None = None
     units_needed: int | None = None
     withheld_verdict: Verdict | None = None
@@ -263,6 +243,27 @@ class RunState(Fact):
     state: MachineState
 
 
+class RunSpread(Fact):
+    """How much runs of a task differ in which nothing changed: the standard deviation of a run's
+    level, from `run_count` earlier runs with so many degrees of freedom, or assumed (0 runs)."""
+
+    task: str
+    sd_fraction: float
+    degrees: float | None = None
+    run_count: int = 0
+
+
+class SideLoad(Fact):
+    """How busy the machine was on one side: the load before trials, and the share of trials in
+    which work waited for a processor or the hypervisor took it; each its median and its highest,
+    None where the system does not tell."""
+
+    side: Literal["baseline", "candidate"]
+    before: tuple[float, float] | None
+    waiting: tuple[float, float] | None
+    steal: tuple[float, float] | None
+
+
 class ChangedVerdict(Fact):
     """A cell that would be judged otherwise without the disturbed trials."""
 
@@ -275,8 +276,10 @@ class RegressionReport(Fact):
     """The whole comparison. `exit_code` is that of `verdict`.
 
     `overlaps` names the runs, two by two, that were at work on one machine at the same time.
-    `machine_ratio` is the reference kernel's cost, candidate / baseline; `unsteady_runs` are those
-    in which the machine was not steady, or nobody knows. `changed_without_flagged` are the cells
+    `machine_ratio` is the reference kernel's cost, candidate / baseline; where the machine
+    `has_moved` by it every cell is open. `run_spreads` are what was added to the errors of single
+    runs. `unsteady_runs` are those in which the machine was not steady, or nobody knows.
+    `changed_without_flagged` are the cells
     whose verdict is another when disturbed trials are left out (None: no trial was flagged).
     """
 
@@ -288,6 +291,9 @@ class RegressionReport(Fact):
     confidence_level: float
     cells: tuple[CellVerdict, ...]
     machine_ratio: Estimate | None
+    has_moved: bool = False
+    run_spreads: tuple[RunSpread, ...] = ()
+    loads: tuple[SideLoad, ...] = ()
     unsteady_runs: tuple[RunState, ...]
     host_changes: tuple[FactChange, ...]
     self_comparisons: tuple[SelfComparison, ...]
@@ -307,5 +313,11 @@ def overall_verdict(verdicts: tuple[Verdict, ...]) -> Verdict:
     """
     if not verdicts:
         return "not comparable"
-    ranked: tuple[Verdict, ...] = ("regressed", "not comparable", "inconclusive", "improved")
+    ranked: tuple[Verdict, ...] = (
+        "regressed",
+        "not comparable",
+        "slower",
+        "inconclusive",
+        "improved",
+    )
     return next((verdict for verdict in ranked if verdict in verdicts), "equivalent")

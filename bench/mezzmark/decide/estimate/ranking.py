@@ -1,10 +1,10 @@
 """Encodings in order of scrub latency, for one way of moving the playhead.
 
 Who looks fastest is read from the estimates. Who else may be the fastest is decided by ratios to
-that one, paired by round: an encoding is ruled out where the ratio's one-sided lower limit at
-level (1 - `confidence_level`) / (encodings - 1) lies above 1. The truly fastest is then ruled out
-with a chance of at most 1 - `confidence_level` (Bonferroni over its rivals; the idea of a subset
-that holds the best is Gupta's, Technometrics 7(2), 1965, pp. 225-245).
+that one, paired by round: an encoding is ruled out where the interval that is shown lies above 1.
+Intervals hold together over the encodings (Bonferroni over the rivals), so that the truly fastest
+is ruled out with a chance of at most 1 - `confidence_level` (the idea of a subset that holds the
+best is Gupta's, Technometrics 7(2), 1965, pp. 225-245).
 """
 
 from collections import Counter
@@ -104,16 +104,20 @@ def _by_encoding(observations: Sequence[Observation], setting: Setting) -> _Grou
     return groups
 
 
-def _is_slower(
+def _ratio(
     mine: Sequence[Observation],
     theirs: Sequence[Observation],
     rival_count: int,
     confidence_level: float,
-) -> bool | None:
-    """Whether the ratio's one-sided lower limit, adjusted for all rivals, lies above 1; None where
-    too few rounds give a limit."""
-    one_sided = (1 - confidence_level) / max(1, rival_count)
-    ratio = compare_groups(mine, theirs, "p50_ms", confidence_level=1 - 2 * one_sided)
+) -> Estimate | None:
+    """The ratio of the medians with limits that hold together over so many rivals."""
+    level = 1 - (1 - confidence_level) / max(1, rival_count)
+    ratio = compare_groups(mine, theirs, "p50_ms", confidence_level=level)
+    return ratio and ratio.model_copy(update={"confidence_level": confidence_level})
+
+
+def _is_slower(ratio: Estimate | None) -> bool | None:
+    """Whether it lies surely above 1; None where too few rounds give it limits."""
     return None if ratio is None or ratio.low is None else ratio.low > 1
 
 
@@ -121,18 +125,14 @@ def _compare(
     entry: Ranked, groups: _Groups, fastest: Ranked | None, confidence_level: float
 ) -> Ranked:
     """`entry` with its ratios to the original and to the fastest."""
-    mine = groups[entry.encoding]
+    mine, rivals = groups[entry.encoding], len(groups) - 1
     changes: dict[str, object] = {}
     if ORIGINAL in groups and entry.encoding != ORIGINAL:
-        changes["speedup_ratio"] = compare_groups(
-            groups[ORIGINAL], mine, "p50_ms", confidence_level=confidence_level
-        )
+        ratio = _ratio(groups[ORIGINAL], mine, rivals, confidence_level)
+        changes["speedup_ratio"] = ratio
     if fastest and entry.encoding != fastest.encoding:
-        theirs = groups[fastest.encoding]
-        changes["cost_ratio"] = compare_groups(
-            mine, theirs, "p50_ms", confidence_level=confidence_level
-        )
-        changes["is_apart"] = _is_slower(mine, theirs, len(groups) - 1, confidence_level)
+        ratio = _ratio(mine, groups[fastest.encoding], rivals, confidence_level)
+        changes |= {"cost_ratio": ratio, "is_apart": _is_slower(ratio)}
     return entry.model_copy(update=changes)
 
 
@@ -140,10 +140,11 @@ def surely_faster(
     names: Sequence[str], than: str, ranking: Ranking, observations: Sequence[Observation]
 ) -> set[str]:
     """Which of `names` are faster than one that the ranking holds, by the ratio paired by round;
-    one-sided and adjusted for all rivals as above, since points picked them."""
+    its interval holds over all rivals as above, since points picked them."""
     groups = _by_encoding(observations, ranking.setting)
     rivals, level = len(ranking.entries) - 1, ranking.confidence_level
-    return {name for name in names if _is_slower(groups[than], groups[name], rivals, level)}
+    ratios = {name: _ratio(groups[than], groups[name], rivals, level) for name in names}
+    return {name for name, ratio in ratios.items() if _is_slower(ratio)}
 
 
 def scrub_settings(observations: Sequence[Observation]) -> tuple[Setting, ...]:

@@ -132,7 +132,8 @@ def history_rules(history: History) -> list[str]:
     return [
         "Runs are those of one host label, processor and number of cores, in the order of their "
         "first trial. Figures are time against the first run (above 1 is slower); bars are "
-        f"{level_text(history.confidence_level)} intervals of each run over its own rounds.",
+        f"{level_text(history.confidence_level)} intervals of each run over its own rounds; "
+        "last against first has the errors of both.",
         "Changes are found by binary segmentation: the split into two levels that fits best, "
         "weighted by the runs' own errors and their spread from run to run, then again in both "
         "parts. The test is the greatest t over all places, bounded over the places (Bonferroni).",
@@ -147,7 +148,7 @@ def history_rules(history: History) -> list[str]:
 def history_text(history: History) -> FigureText:
     """Of one host over its runs."""
     last = [
-        f"{series_name(line)} {bare_ratio(line.points[-1].cost_ratio)} in the last run, "
+        f"{series_name(line)} {bare_ratio(line.last_ratio)} in the last run, "
         f"{count_text(len(line.steps), 'change')}"
         for line in history.tasks
     ]

@@ -195,7 +195,8 @@ def host_cautions(found: HardwareComparison) -> list[str]:
             )
         if comparison.is_void:
             texts.append(
-                "A self-comparison in a run is significant: no difference between "
+                "The reference kernel changed, or a self-comparison is significant: no difference "
+                "between "
                 f"{names[0]} and {names[1]} is claimed."
             )
         for name, state in zip(names, comparison.states, strict=True):
@@ -234,11 +235,9 @@ def rule_sentences(found: HardwareComparison) -> list[str]:
         "A ratio is over rounds, on logarithms: paired where both hosts replayed the same moves in "
         "the round of the same number, Welch's otherwise. The mean over cells is geometric and is "
         "valid for these cells only.",
-        f"Intervals hold at {level}, each for its own row. “Faster”, “slower” and “the same” "
-        f"(within {level_text(found.tolerance_fraction)}) are adjusted for all cells{of_all} (Holm "
-        "over the cells, Bonferroni over comparisons), those of the means for all means (Holm): "
-        f"each family errs in at most {level_text(1 - found.confidence_level)} of such pages. "
-        "“Cannot tell” is not “the same”.",
+        f"Intervals of all cells{of_all} hold together at {level} (Bonferroni), and so do those of "
+        "the means. “Faster” and “slower” leave 1 out, “the same” lies within "
+        f"{level_text(found.tolerance_fraction)}; “cannot tell” is not “the same”.",
         "Where scenarios ask for “all” or “half” of the cores, each machine is compared with its "
         "own number of threads; the table names both.",
         *dict.fromkeys(assumptions),

@@ -4,7 +4,9 @@ import shlex
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from mezzmark.decide.compare.matching import group_refusals
+from mezzmark.decide.compare.evidence import RUN_SPREAD, TRIAL_SPREAD, findable_fraction
+from mezzmark.decide.compare.matching import compared_cells, group_refusals
+from mezzmark.decide.compare.regress import TOLERANCE_FRACTION
 from mezzmark.decide.compare.verdicts import (
     CellVerdict,
     ChangedVerdict,
@@ -12,6 +14,7 @@ from mezzmark.decide.compare.verdicts import (
     ReasonKind,
     Refusal,
     RegressionReport,
+    RunSpread,
     Verdict,
 )
 from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names, start_of
@@ -19,6 +22,7 @@ from mezzmark.model.cell import Cell
 from mezzmark.report.prose.machine import cause_text, fact_change_text, machine_predicate
 from mezzmark.report.prose.numbers import (
     count_text,
+    estimate_text,
     few_text,
     joined_text,
     level_text,
@@ -40,11 +44,10 @@ _ASSUMPTIONS: Final[dict[Design, str]] = {
         "affected both. Nothing further is assumed."
     ),
     "separate": (
-        "The sides were measured at different times. A change is claimed only where it shows both "
-        "as measured and relative to the reference kernel: a machine-wide change between the runs "
-        "is assumed to affect the work by 0 to 100 % of its effect on the kernel. What affects the "
-        "work alone (storage, memory used by others) counts as a change of the work: measure in "
-        "turn, or several runs a side, to rule it out."
+        "The sides were measured at different times. The reference kernel tells whether the "
+        "machine changed; how much runs differ by themselves is added to the errors. What "
+        "changed between the runs and affects the work alone (storage, memory used by others) "
+        "counts as a change of the work: measure in turn, or several runs a side, to rule it out."
     ),
     "at the same time": (
         "The runs were at work on one machine at the same time and disturbed each other, so no "
@@ -53,8 +56,9 @@ _ASSUMPTIONS: Final[dict[Design, str]] = {
         "(MEZZMARK_HOST_LABEL)."
     ),
     "several runs": (
-        "The run is the unit: the spread within a side includes days and reboots. The runs of a "
-        "side are assumed to be a fair sample of such days."
+        "The run is the unit: the spread within a side includes days and reboots, and is drawn "
+        "towards that of the task's other cells (Smyth 2004). The runs of a side are assumed to be "
+        "a fair sample of such days."
     ),
     "two machines": (
         "The sides are different machines: a verdict says which machine is slower as it was found, "
@@ -134,23 +138,38 @@ def remark_text(cell: CellVerdict, report: RegressionReport) -> str:
 
 def _finding_text(cell: CellVerdict, report: RegressionReport) -> str:
     if cell.withheld_verdict is not None:
-        why = "the runs overlapped" if report.overlaps else "a self-comparison is significant"
-        return f"would be {cell.withheld_verdict}, but {why}"
+        return f"would be {cell.withheld_verdict}, but {_withheld_why(report)}"
     tolerance = level_text(report.tolerance_fraction)
+    assert cell.cost_ratio is not None
+    low, high = cell.cost_ratio.low or 0.0, cell.cost_ratio.high or 0.0
+    way = "slower" if low > 1 else "faster" if high < 1 else ""
+    if cell.is_slower_in_part:
+        return "slower in part of the trials: the machine or the software"
     if cell.verdict == "equivalent":
-        return f"changed by less than {tolerance}"
-    if cell.verdict != "inconclusive":
-        extent = "more" if cell.is_beyond_tolerance else "perhaps less"
-        return f"changed by {extent} than {tolerance}"
+        return f"{way}, within {tolerance}" if way else f"changed by less than {tolerance}"
+    if cell.verdict in ("regressed", "improved"):
+        return f"{way} by more than {tolerance}" if way else ""
+    beyond = [f"{way}; whether by more than {tolerance} is open"] if way else []
+    return "; ".join([*beyond, _needed(cell, report)])
+
+
+def _withheld_why(report: RegressionReport) -> str:
+    if report.overlaps:
+        return "the runs overlapped"
+    if report.has_moved:
+        return "the machine itself changed, by its reference kernel"
+    return "a self-comparison is significant"
+
+
+def _needed(cell: CellVerdict, report: RegressionReport) -> str:
+    """What would settle an open cell."""
     is_by_run = report.design == "several runs"
     unit, whose = ("runs", "in all") if is_by_run else ("rounds", "a side")
     if cell.units_needed is None:
-        return (
-            f"not separable from the machine's own change, however many {unit}; measure both sides "
-            "in turn"
-        )
+        instead = "" if is_by_run else ": measure in turn, or several runs a side"
+        return f"no number of {unit} would settle it{instead}"
     if cell.units_needed > MOST_UNITS:
-        return f"more than {MOST_UNITS} {unit} {whose} needed; make the machine quieter first"
+        return f"more than {MOST_UNITS} {unit} {whose} needed: make the machine quieter first"
     return f"about {cell.units_needed} {unit} {whose} would settle it"
 
 
@@ -182,6 +201,7 @@ def _is_of_one_reason(report: RegressionReport, groups: Sequence[Refusal]) -> bo
 
 _SUMMARY_ORDER: Final[tuple[Verdict, ...]] = (
     "regressed",
+    "slower",
     "improved",
     "equivalent",
     "inconclusive",
@@ -200,8 +220,25 @@ def summarise_regression(report: RegressionReport) -> str:
         return f"{counted} {report.verdict}: {reasons_text(groups[0])}."
     verdicts = [cell.verdict for cell in report.cells]
     counts = [f"{verdicts.count(v)} {v}" for v in _SUMMARY_ORDER if v in verdicts]
-    overlap = " The runs overlapped: no difference in time is claimed." if report.overlaps else ""
-    return f"{', '.join(counts)} ({counted}).{overlap}"
+    why = _withheld_why(report) if report.overlaps or report.has_moved else ""
+    claimed = f" {why[0].upper()}{why[1:]}: no difference in time is claimed." if why else ""
+    return f"{', '.join(counts)} ({counted}).{claimed}"
+
+
+def power_text(cells: Sequence[Cell], round_count: int, run_count: int) -> str:
+    """What so many runs of these cells a side can find, said before they are measured."""
+    compared = compared_cells(cells)
+    if not compared:
+        return "Nothing of this is compared by regress."
+    found = findable_fraction(
+        compared, round_count, run_count=run_count, tolerance_fraction=TOLERANCE_FRACTION
+    )
+    return (
+        f"{count_text(run_count, 'run')} a side of {count_text(round_count, 'round')} find a "
+        f"slowing of {100 * found:.0f} % of one of {count_text(len(compared), 'cell')}, beyond "
+        f"{level_text(TOLERANCE_FRACTION)}, nine times in ten, where runs differ by "
+        f"{level_text(RUN_SPREAD)} and trials by {level_text(TRIAL_SPREAD)}."
+    )
 
 
 def doubt_lines(report: RegressionReport) -> list[str]:
@@ -225,6 +262,8 @@ def basis_lines(report: RegressionReport) -> list[str]:
     changes = "; ".join(fact_change_text(change) for change in report.host_changes)
     return [
         *([_error_levels(report)] if is_judged else []),
+        *([_kernel_text(report)] if report.machine_ratio else []),
+        *(filter(None, [_loads_text(report)])),
         *([_design_text(report)] if is_judged or report.overlaps else []),
         *([f"Changed on the host: {changes}."] if changes else []),
         *(
@@ -249,16 +288,53 @@ def _design_text(report: RegressionReport) -> str:
 
 
 def _error_levels(report: RegressionReport) -> str:
+    spreads = "; ".join(map(_spread_text, report.run_spreads))
+    added = f" Added for what runs differ by: {spreads}." if spreads else ""
     return (
-        f"Tolerance {level_text(report.tolerance_fraction)}; intervals at "
-        f"{level_text(report.confidence_level)}, each for its own cell; the chance of any false "
-        f"verdict over all cells is held at {level_text(1 - report.confidence_level)} (Holm). "
-        "Detectable is a change that is found with 90 % power."
+        f"Tolerance {level_text(report.tolerance_fraction)}. The interval that is shown decides; "
+        f"those of all cells hold together at {level_text(report.confidence_level)} (Bonferroni). "
+        "It is of the undisturbed level, the mean of the lowest third of rounds. Detectable is the "
+        f"smallest slowing that shows nine times in ten.{added}"
     )
+
+
+def _spread_text(spread: RunSpread) -> str:
+    origin = f"by {spread.run_count} earlier runs" if spread.run_count else "assumed"
+    return f"{task_label(spread.task)} {100 * spread.sd_fraction:.1f} % a run ({origin})"
+
+
+def _kernel_text(report: RegressionReport) -> str:
+    assert report.machine_ratio is not None
+    moved = "the machine changed" if report.has_moved else "no sure change of the machine"
+    ratio = estimate_text(report.machine_ratio)
+    return f"Reference kernel, candidate / baseline: {ratio}; {moved}."
+
+
+def _loads_text(report: RegressionReport) -> str:
+    """How busy the machine was before and during both sides; empty where nothing is told."""
+    texts = [
+        f"{label} {' → '.join(shown)}"
+        for label, name, form in _LOADS
+        for sides in [[getattr(load, name) for load in report.loads]]
+        for shown in [[" and ".join(map(form, side)) if side else "?" for side in sides]]
+        if any(sides)
+    ]
+    return f"Machine on both sides, median and highest: {'; '.join(texts)}." if texts else ""
+
+
+_LOADS: Final = (
+    ("load before trials", "before", "{:.1f}".format),
+    ("waiting for a processor during them", "waiting", "{:.1%}".format),
+    ("taken by the hypervisor", "steal", "{:.1%}".format),
+)
 
 
 def _sensitivity(report: RegressionReport) -> str:
     if report.changed_without_flagged is None:
+        if report.has_moved:
+            return "The system reports no disturbed trial, yet the reference kernel changed."
+        if any(run.state.is_steady is False for run in report.unsteady_runs):
+            return "The system reports no disturbed trial, yet the reference kernel was not steady."
         return "No trial was disturbed, as far as the system reports."
     causes = "; ".join(cause_text(cause) for cause in report.flag_causes)
     counted = count_text(report.flagged_trial_count, "disturbed trial")

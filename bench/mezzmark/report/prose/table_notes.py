@@ -41,8 +41,8 @@ NOTES: Final = {
         "planes; negative bit rate means smaller files for the same PSNR."
     ),
     "regression": (
-        "Time, later / earlier: above 1 the later run is slower. Verdicts are adjusted for "
-        "all cells."
+        "Time, later / earlier: above 1 the later run is slower. The cost ratio is of the "
+        "undisturbed level; its interval decides. Intervals of all cells hold together."
     ),
     "encode": "Over all clips. Cores busy is CPU time / wall time; memory is the process's peak.",
     "proofs": (
@@ -77,8 +77,9 @@ def ranking_note(view: RunView, ranking: Ranking) -> str:
     roles = {view.role(entry.encoding, ranking) for entry in ranking.entries}
     return (
         f"Over all clips, of rounds that had them all; {level} intervals in brackets. Ratios are "
-        "paired by round. The truly fastest is among those that may be the fastest with at least "
-        f"{level} confidence. {role_words(roles, view.choice, blue='Blue', orange='Orange')}"
+        "paired by round and hold together. The truly fastest is among those that may be the "
+        f"fastest with at least {level} confidence. "
+        f"{role_words(roles, view.choice, blue='Blue', orange='Orange')}"
         f"{_tail_note([entry.estimates['p95_ms'] for entry in ranking.entries])}"
     )
 
@@ -125,8 +126,8 @@ def ratio_note(task: TaskSpec, other: str) -> str:
     """Of a task's cells on the host `other` against the reference."""
     figure = task.figure(task.headline)
     return (
-        f"Figure: {figure.name} ({figure.unit}). Above 1 {other} is faster. p is adjusted for all "
-        "cells of all hosts shown."
+        f"Figure: {figure.name} ({figure.unit}). Above 1 {other} is faster. Intervals "
+        "of all cells of all hosts hold together."
     )
 
 

@@ -4,6 +4,7 @@ from typing import Final
 from xml.etree import ElementTree
 
 from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport, Verdict
+from mezzmark.model.estimate import Estimate
 from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.prose.regress import (
     context_lines,
@@ -26,24 +27,26 @@ MARKS: Final[dict[Verdict, str]] = {
     "improved": "−",
     "equivalent": "=",
     "regressed": "+",
+    "slower": "+?",
     "inconclusive": "?",
     "not comparable": "×",
 }
 """A sign beside each verdict, so that colour is never the only carrier: the sign of the change in
-cost, `?` for cannot tell, `×` for cannot compare."""
+cost, `?` for what is open, `×` for cannot compare."""
 
 _SIGNS: Final[dict[Verdict, str]] = {"improved": "leader", "regressed": "wrong"}
-_UNDECIDED: Final[tuple[Verdict, ...]] = ("inconclusive", "not comparable")
+_UNDECIDED: Final[tuple[Verdict, ...]] = ("slower", "inconclusive", "not comparable")
 
 
 def regression_table(report: RegressionReport, *, table_id: str = "regression") -> Table:
-    """Every cell that has a ratio: verdict, ratio, the smallest change detectable, and a remark."""
+    """Every cell that has a ratio: verdict, ratios, the smallest change detectable, a remark."""
     return tabulate(
         [cell for cell in report.cells if cell.cost_ratio is not None],
         [
             Column("cell", lambda c: c.cell.cell_id, "left", is_long=True),
             Column("verdict", _verdict, "left"),
-            Column("cost ratio", _ratio, "left"),
+            Column("cost ratio", lambda c: _ratio(c.cost_ratio), "left"),
+            Column("typical trial", lambda c: _ratio(c.typical_ratio), "left"),
             Column("smallest change detectable", detectable_text),
             Column("remark", lambda c: remark_text(c, report), "left", is_long=True),
         ],
@@ -57,9 +60,8 @@ def _verdict(cell: CellVerdict) -> Entry:
     return Entry(f"{MARKS[cell.verdict]} {cell.verdict}", sign=_SIGNS.get(cell.verdict, ""))
 
 
-def _ratio(cell: CellVerdict) -> Entry:
+def _ratio(ratio: Estimate | None) -> Entry:
     """`1.052` and `[1.031, 1.074]`."""
-    ratio = cell.cost_ratio
     if ratio is None:
         return Entry(DASH)
     is_bare = ratio.low is None or ratio.high is None
@@ -112,7 +114,7 @@ def as_junit(report: RegressionReport) -> str:
             name=_legal(cell.cell.cell_id),
         )
         message = _legal(
-            f"{cell.verdict}: {_ratio(cell).text}. {remark_text(cell, report)}".strip()
+            f"{cell.verdict}: {_ratio(cell.cost_ratio).text}. {remark_text(cell, report)}".strip()
         )
         if cell.verdict == "regressed":
             ElementTree.SubElement(case, "failure", message=message, type="regressed")

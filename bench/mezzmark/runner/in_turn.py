@@ -1,0 +1,150 @@
+"""Two installations in turn: the same scenario on the same prepared bytes, rounds alternating ABBA,
+each into an ordinary run folder of its own.
+
+The other one answers the same jobs as this one, or is refused before anything is measured; what
+both read was prepared here.
+"""
+
+import os
+import platform
+import subprocess
+from collections.abc import Generator, Iterator, Sequence
+from dataclasses import replace
+from functools import partial
+from itertools import count
+from pathlib import Path
+from typing import Final
+
+from pydantic import ValidationError
+
+import mezzmark
+from mezzmark.model.errors import UsageError
+from mezzmark.model.fact import Fact
+from mezzmark.model.preparations import job_format
+from mezzmark.model.run import Manifest
+from mezzmark.model.scenario import Scenario
+from mezzmark.runner.events import Event, RoundFinished
+from mezzmark.runner.prepare import prepare_footage
+from mezzmark.runner.run import run_scenario
+from mezzmark.runner.start import trap_signals
+from mezzmark.runner.workers import own_environment, run_worker
+from mezzmark.store.run_store import reserve_run_dir
+
+ANSWER_TIMEOUT_S: Final = 120.0
+"""To load the libraries of an installation takes seconds; minutes from storage that sleeps."""
+
+
+class Environment(Fact):
+    """What an installation says of itself."""
+
+    job_format: str
+    mezzmark: str
+    python: str
+    library_versions: dict[str, str]
+
+    def noted_in(self, manifest: Manifest) -> Manifest:
+        """The manifest of a run that was measured by it."""
+        versions = {"library_versions": self.library_versions, "python": self.python}
+        host = manifest.host.model_copy(update=versions)
+        return manifest.model_copy(update={"host": host, "mezzmark_version": self.mezzmark})
+
+
+def describe_environment() -> str:
+    """This installation's `Environment` as JSON."""
+    from mezzmark.engines.media.cache import all_library_versions
+
+    return Environment(
+        job_format=job_format(),
+        mezzmark=mezzmark.__version__,
+        python=f"{platform.python_implementation()} {platform.python_version()}",
+        library_versions=all_library_versions(),
+    ).model_dump_json()
+
+
+def ask_environment(python: Path) -> Environment:
+    """What the installation of that interpreter says of itself; UsageError where it cannot take
+    part."""
+    program = f"from {__name__} import describe_environment as d; print(d())"
+    try:
+        answer = subprocess.run(
+            (str(python), "-c", program),
+            capture_output=True,
+            check=True,
+            env=own_environment(os.environ),
+            timeout=ANSWER_TIMEOUT_S,
+        )
+        found = Environment.model_validate_json(answer.stdout)
+    except (OSError, subprocess.SubprocessError, ValidationError) as error:
+        raise UsageError(
+            where=f"--against {python}",
+            what=f"no installation answered there that can be measured in turn ({error})",
+            remedy="Name the Python interpreter of an environment that holds this version or a "
+            "later one.",
+        ) from None
+    if found.job_format != job_format():
+        raise UsageError(
+            where=f"--against {python}",
+            what=f"its version {found.mezzmark} takes other jobs than this {mezzmark.__version__}",
+            remedy="Measure each by itself, and compare the runs with regress.",
+        )
+    return found
+
+
+def run_in_turn(
+    scenario: Scenario,
+    *,
+    run_dirs: Sequence[Path],
+    cache_dir: Path,
+    python: Path,
+    resume: bool = False,
+) -> Generator[Event]:
+    """Measure this installation into the first folder and that of `python` into the second.
+
+    No run stops by precision, and the time budget is that of both together, for each counts the
+    time of the other. Raises as `run_scenario`, and UsageError for what cannot take part.
+    """
+    other = ask_environment(python)
+    for run_dir in run_dirs:
+        reserve_run_dir(run_dir, resume=resume)
+    with trap_signals() as flag:
+        here = partial(run_worker, is_cancelled=flag.is_set)
+        footage = yield from prepare_footage(scenario, cache_dir=cache_dir, dispatch=here)
+        sides = [
+            run_scenario(
+                scenario,
+                run_dir=run_dir,
+                cache_dir=cache_dir,
+                resume=resume,
+                dispatch=dispatch,
+                stop_when=lambda _trials: "",
+                footage=prepared,
+            )
+            for run_dir, dispatch, prepared in (
+                (run_dirs[0], here, footage),
+                (
+                    run_dirs[1],
+                    partial(here, python=str(python)),
+                    replace(footage, noted=other.noted_in),
+                ),
+            )
+        ]
+        try:
+            yield from _alternate(sides)
+        finally:
+            for side in reversed(sides):
+                side.close()
+
+
+def _alternate(sides: Sequence[Iterator[Event]]) -> Iterator[Event]:
+    """A round of each, the first one to begin changing from turn to turn, until both are over."""
+    ended: set[int] = set()
+    for turn in count():
+        for index in (0, 1) if turn % 2 == 0 else (1, 0):
+            for event in sides[index]:
+                yield event
+                if isinstance(event, RoundFinished):
+                    break
+            else:
+                ended.add(index)
+        if len(ended) == len(sides):
+            return
