@@ -110,8 +110,23 @@ def effective_count(
     share = float(at_or_below.sum()) / total
     residuals = (at_or_below - share * counts) / (total / trials)
     variance = float(np.sum(residuals**2)) / (trials - 1) / trials
-    binomial_variance = share * (1 - share)
-    ceiling = most * total
+    return independent_count(
+        share, variance, total, trials, confidence_level=confidence_level, most=most
+    )
+
+
+def independent_count(
+    share: float,
+    variance: float,
+    total: float,
+    trials: int,
+    *,
+    confidence_level: float,
+    most: float = 1.0,
+) -> float:
+    """Independent samples whose share would vary by `variance`, at most `most` times the `total`;
+    the fewer trials tell the variance, the smaller."""
+    binomial_variance, ceiling = share * (1 - share), most * total
     is_beyond = variance * ceiling <= binomial_variance
     independent = ceiling if is_beyond else binomial_variance / variance
     upper = (1 + confidence_level) / 2

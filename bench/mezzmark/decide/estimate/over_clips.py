@@ -1,0 +1,203 @@
+"""A figure over all clips: the one place where clips become one number.
+
+| figure | over clips |
+|---|---|
+| frames a second | frames of the mix / seconds they take: of a typical round, or in total |
+| median, p95 and p99 latency | quantile of the mixture of moves, each clip at its share |
+| share of moves within a limit | Σ share × the clip's share |
+| bit rate, storage | Σ share × rate |
+| peak memory | that of the clip that takes most |
+| anything else | Σ share × value, round by round |
+
+Hours of encoding for an hour of footage are Σ share × (clip's frame rate / encoding's fps), which
+is the mix's frame rate / its frames a second. Only rounds in which every clip took part count.
+Ratios are of each clip, and their average is a geometric mean (`pooling.compare_groups`).
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+
+import numpy as np
+
+from mezzmark.decide.estimate.observed_run import Observation
+from mezzmark.decide.estimate.rounds import (
+    carries,
+    estimate_figure,
+    estimate_of,
+    estimate_rate,
+    estimate_values,
+    withheld_of_tail,
+)
+from mezzmark.model.cell import ALL_CLIPS
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.estimate import Estimate, OfClip
+from mezzmark.model.run import Manifest
+from mezzmark.model.tasks.spec import Figure
+from mezzmark.statistics.mixture import MovesOfClips, estimate_quantile, estimate_share
+
+Mix = Mapping[str, float]
+"""Share of the footage's time by clip; sums to 1."""
+
+Clips = Mapping[str, Sequence[Observation]]
+"""Observations of one cell by clip."""
+
+
+def mix_of(manifest: Manifest, clips: Iterable[str] | None = None) -> Mix:
+    """The clips' shares, equal unless all say otherwise; of `clips` alone where they are given."""
+    every = {clip.clip: clip.share for clip in manifest.clips}
+    kept = every if clips is None else {name: every.get(name) for name in clips}
+    given = {name: share for name, share in kept.items() if share}
+    weights = given if len(given) == len(kept) else dict.fromkeys(kept, 1.0)
+    total = sum(weights.values())
+    return {name: weight / total for name, weight in weights.items()}
+
+
+def frame_rates_of(manifest: Manifest) -> dict[str, float]:
+    """Frames a second of each clip's footage."""
+    return {c.clip: c.frame_count / c.duration_s for c in manifest.clips if c.duration_s > 0}
+
+
+def over_clips(
+    figure: Figure,
+    by_clip: Clips,
+    mix: Mix,
+    *,
+    confidence_level: float,
+    frame_rates: Mapping[str, float] | None = None,
+    is_total: bool = False,
+) -> Estimate | None:
+    """The figure over the clips of the mix; None where one of them lacks it, or no round has all.
+
+    A cell that moves between clips stands for itself. Without `frame_rates` all clips have one
+    rate. `is_total`: speed is total frames / total seconds, not that of a typical round.
+    """
+    names = [ALL_CLIPS] if ALL_CLIPS in by_clip else list(mix)
+    having = {name: [o for o in by_clip.get(name, ()) if carries(o, figure)] for name in names}
+    rounds = _common_rounds(having)
+    if not any(rounds):
+        return None
+    if len(names) == 1:
+        return estimate_figure(figure, rounds[0], confidence_level, is_total=is_total)
+    shares = [mix[name] for name in names]
+    if figure.kind == "rate":
+        rates = [1.0 if frame_rates is None else frame_rates[name] for name in names]
+        whole = estimate_rate(rounds, _weights(shares, rates), confidence_level, is_total=is_total)
+    elif figure.probability is not None:
+        whole = _quantile(figure, rounds, shares, confidence_level)
+    else:
+        values = np.array([[o.figures[figure.name] for o in of_clip] for of_clip in rounds])
+        merged = values.max(axis=0) if figure.kind == "peak" else np.array(shares) @ values
+        samples = sum(o.sample_count for of_clip in rounds for o in of_clip)
+        whole = estimate_values(merged.tolist(), figure.unit, samples, confidence_level)
+    # Bonferroni, so that the intervals of all clips hold together.
+    level = 1 - (1 - confidence_level) / len(names)
+    of_each = [estimate_figure(figure, of_clip, level, is_total=is_total) for of_clip in rounds]
+    return _beside(whole, names, of_each, is_more_better=figure.better == "more")
+
+
+def share_within(
+    by_clip: Clips, limit_ms: float, mix: Mix, *, confidence_level: float
+) -> Estimate | None:
+    """The share of moves within the limit, from two rounds on, the clip with the smallest first
+    among those beside it; None where a clip of the mix has no moves."""
+    names = [ALL_CLIPS] if ALL_CLIPS in by_clip else list(mix)
+    common = _common_rounds({name: by_clip.get(name, ()) for name in names})
+    if not common or len(common[0]) < 2:
+        return None
+    moves = _moves(common, [mix.get(name, 1.0) for name in names])
+    whole = estimate_of(
+        estimate_share(moves, limit_ms, confidence_level=confidence_level),
+        "",
+        sample_count=sum(o.sample_count for of_clip in common for o in of_clip),
+    )
+    if len(names) == 1:
+        return whole
+    level = 1 - (1 - confidence_level) / len(names)
+    each = [
+        estimate_of(estimate_share(_moves([of_clip], [1.0]), limit_ms, confidence_level=level), "")
+        for of_clip in common
+    ]
+    return _beside(whole, names, each, is_more_better=True)
+
+
+def bitrates_over_clips(manifest: Manifest, mix: Mix) -> dict[str, float]:
+    """Bits per second of each encoding that has every clip of the mix, from the files as they lay
+    on disk: Σ share × rate."""
+    by_clip = {(m.encoding, m.clip): m.bitrate_bps for m in manifest.media if m.bitrate_bps > 0}
+    for clip in manifest.clips:
+        if clip.original.duration_s:
+            own = clip.original.file_bytes * 8 / clip.original.duration_s
+            by_clip.setdefault((ORIGINAL, clip.clip), own)
+    names = dict.fromkeys(encoding for encoding, _ in by_clip)
+    return {
+        name: sum(share * by_clip[name, clip] for clip, share in mix.items())
+        for name in names
+        if mix and all((name, clip) in by_clip for clip in mix)
+    }
+
+
+def mean_frame_rate(mix: Mix, frame_rates: Mapping[str, float]) -> float:
+    """Frames of a second of footage of the mix."""
+    return sum(share * frame_rates[clip] for clip, share in mix.items())
+
+
+def hours_per_hour(speed: Estimate, mix: Mix, frame_rates: Mapping[str, float]) -> Estimate:
+    """Hours of encoding for an hour of the mix, from its frames a second over these clips."""
+    rate = mean_frame_rate(mix, frame_rates)
+    return speed.map(lambda fps: rate / fps if fps else float("inf"), "h/h")
+
+
+def _common_rounds(by_clip: Clips) -> list[list[Observation]]:
+    """Each clip's observations in order, of the rounds in which all have one."""
+    by_round = [{o.round_index: o for o in mine} for mine in by_clip.values()]
+    common = sorted(set.intersection(*(set(rounds) for rounds in by_round))) if by_round else []
+    return [[rounds[index] for index in common] for rounds in by_round]
+
+
+def _weights(shares: Sequence[float], rates: Sequence[float]) -> list[float]:
+    """Shares of the frames, from shares of the time."""
+    total = sum(s * r for s, r in zip(shares, rates, strict=True))
+    return [s * r / total for s, r in zip(shares, rates, strict=True)]
+
+
+def _moves(rounds: Sequence[Sequence[Observation]], shares: Sequence[float]) -> MovesOfClips:
+    none = np.empty(0)
+    return MovesOfClips(
+        [[none if (m := o.work.latencies_ms) is None else m for o in clip] for clip in rounds],
+        shares,
+        is_stratified=all(o.is_stratified for clip in rounds for o in clip),
+    )
+
+
+def _quantile(
+    figure: Figure,
+    rounds: Sequence[Sequence[Observation]],
+    shares: Sequence[float],
+    confidence_level: float,
+) -> Estimate:
+    assert figure.probability is not None
+    moves = _moves(rounds, shares)
+    found = estimate_quantile(moves, figure.probability, confidence_level=confidence_level)
+    return Estimate(
+        point=found.point,
+        low=found.interval and found.interval.low,
+        high=found.interval and found.interval.high,
+        confidence_level=confidence_level,
+        unit=figure.unit,
+        round_count=moves.round_count,
+        sample_count=sum(o.sample_count for of_clip in rounds for o in of_clip),
+        method="moves of all clips, each clip at its share; limits over rounds",
+        withheld=withheld_of_tail(found),
+    )
+
+
+def _beside(
+    whole: Estimate, names: Sequence[str], each: Sequence[Estimate], *, is_more_better: bool
+) -> Estimate:
+    """The figure over clips with that of each clip, the worst first."""
+    clips = [
+        OfClip(clip=name, point=one.point, low=one.low, high=one.high)
+        for name, one in zip(names, each, strict=True)
+    ]
+    sign = 1 if is_more_better else -1
+    worst_first = sorted(clips, key=lambda clip: (sign * clip.point, clip.clip))
+    return whole.model_copy(update={"by_clip": tuple(worst_first)})
