@@ -68,4 +68,4 @@ def test_every_figure_is_the_reports_own(folder: Path) -> None:
     figures = {e.encoding: e.figures for e in choose_encoding([run], settings).encodings}
     shown = {name: found["bitrate_bps"].point for name, found in figures.items() if found}
     assert shown
-    assert shown == {name: view.bitrates_bps[name] for name in shown}
+    assert shown == pytest.approx({name: view.bitrates_bps[name] for name in shown})

@@ -149,11 +149,9 @@ def test_the_published_choice_still_names_who_is_faster() -> None:
 def test_the_second_of_two_tied_says_only_its_own_figures() -> None:
     """Two equal truths are both chosen: the original's times and the fastest to encode are told
     once, each of the two with its own time, ratio and encode speed."""
-    twin = replace(THREE[2], name="twin", encode_fps=55.0)
-    slow = replace(THREE[1], jump_ms=40.0)
-    made = Fabrication(
-        encodings=(THREE[0], slow, THREE[2], twin), spread=Spread(trial=0.05), rounds=8
-    )
+    base = replace(THREE[2], jump_ms=1000 / 24 * 1.25)  # on the edge of a step
+    twin, slow = replace(base, name="twin", encode_fps=55.0), replace(THREE[1], jump_ms=140.0)
+    made = Fabrication(encodings=(THREE[0], slow, base, twin), spread=Spread(trial=0.05), rounds=8)
     view = _view(_asked(("intra = true",), FAST_FIRST), made)
     choice = view.choice
     assert choice is not None

@@ -16,6 +16,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
 from mezzmark.statistics.intervals import Interval, check_level, share_limits, t_quantile
 from mezzmark.statistics.quantiles import sorted_quantile
@@ -33,6 +34,16 @@ STRATIFIED_GAIN: Final = 2.0
 """So many times their number stratified samples may count for. Held at 1 the intervals cover up to
 100 %, at 2 they cover 96 to 99; beyond that they hardly become narrower, while the chance agreement
 of a few trials would count for ever more (`tests/simulation/design_coverage.py`)."""
+
+
+WITHIN_TRIAL_FLOOR: Final = 0.022
+"""The least correlation of two moves of one trial that a claim about a share reckons with. Ten
+trials of 24 moves cannot show that one trial in five is bad: without a floor 13 of 100 false claims
+"met", with it 10, and with 1 % slow moves 90 of 100 are still called met
+(`tests/simulation/need_rates.py`)."""
+
+CLAIM_TRIALS: Final = 10
+"""Trials from which a share is called met or missed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,6 +143,52 @@ def independent_count(
     upper = (1 + confidence_level) / 2
     few = t_quantile(upper, total - 1) / t_quantile(upper, trials - 1)
     return independent * few**2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShareClaim:
+    """A share of moves against the share wanted: `effective` independent moves tell it as well as
+    the trials do; the p-values are of the claims that it is at least, and that it is less than
+    wanted (one-sided Clopper-Pearson)."""
+
+    share: float
+    effective: float
+    p_met: float
+    p_missed: float
+
+
+def claim_share(
+    inside: NDArray[np.int_], counts: NDArray[np.float64], wanted: float, *, confidence_level: float
+) -> ShareClaim:
+    """Whether a share of at least `wanted` of all moves lies within a limit, of which each trial
+    had `inside` among its `counts`; at least two trials."""
+    total = float(counts.sum())
+    floor = 1 + (total / counts.size - 1) * WITHIN_TRIAL_FLOOR
+    effective = effective_count(
+        inside, counts, confidence_level=2 * confidence_level - 1, most=1 / floor
+    )
+    share = float(inside.sum()) / total
+    within = share * effective
+    return ShareClaim(
+        share=share,
+        effective=effective,
+        p_met=float(special.betainc(within, effective - within + 1, wanted)) if within else 1.0,
+        p_missed=float(special.betaincc(within + 1, effective - within, wanted))
+        if share < 1
+        else 1.0,
+    )
+
+
+def draw_tail(
+    pooled: NDArray[np.float64], probability: float, effective: float, levels: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """What the quantile of all moves may be, one value for each of `levels` (uniform on 0 to 1):
+    sorted `pooled` moves, infinite beyond them. The share at or below a value is a Beta of
+    Jeffreys' prior at the effective count."""
+    within = np.arange(1, pooled.size + 1) / pooled.size * effective
+    below = special.betainc(within + 0.5, effective - within + 0.5, probability)
+    place = np.searchsorted(-below, -levels, side="left")
+    return np.append(pooled, np.inf)[place]
 
 
 def samples_needed(probability: float) -> int:
