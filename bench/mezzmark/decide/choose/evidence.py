@@ -21,7 +21,8 @@ from mezzmark.decide.estimate.observed_run import (
     over_common_blocks,
     run_names,
 )
-from mezzmark.decide.estimate.pooling import group_over_clips, pool_clips
+from mezzmark.decide.estimate.over_clips import bitrates_over_clips, pool_clips
+from mezzmark.decide.estimate.pooling import group_over_clips
 from mezzmark.decide.estimate.ranking import scrub_settings
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_values
 from mezzmark.decide.machine.identity import refuse_other_machines
@@ -92,13 +93,13 @@ class RunFigures:
     when first asked for, and kept. `unit` is what their samples have a value of."""
 
     def __init__(self, runs: Sequence[ObservedRun], *, confidence_level: float) -> None:
-        self._level = confidence_level
+        self._level, self._manifest = confidence_level, runs[0].manifest
         # Days differ more than rounds do.
         self.unit: Unit = "run" if len(runs) >= MINIMUM_ROUNDS else "round"
         self._bitrates: dict[str, float] = {}
         self._fidelity: dict[str, EncodingFidelity] = {}
         for run in runs:
-            self._bitrates = run.bitrates_bps | self._bitrates
+            self._bitrates = bitrates_over_clips(run.manifest) | self._bitrates
             judged = judge_run(run, confidence_level=confidence_level)
             self._fidelity = {entry.encoding: entry for entry in judged} | self._fidelity
         self._groups = group_over_clips(
@@ -207,7 +208,9 @@ class RunFigures:
         """The report's estimates over clips, of one run or of all round by round."""
         if (of_run, cell) not in self._pooled:
             group = [o for o in self._groups[cell] if of_run in (None, _round_key(o)[0])]
-            [self._pooled[of_run, cell]] = pool_clips(group, confidence_level=self._level).values()
+            clips = dict.fromkeys(o.cell.clip for o in group)
+            found = pool_clips(group, self._manifest, confidence_level=self._level, only=clips)
+            [self._pooled[of_run, cell]] = found.values()
         return self._pooled[of_run, cell]
 
 

@@ -2,23 +2,20 @@
 how near it is to the limit."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final, Literal
 
 import numpy as np
 
 from mezzmark.decide.estimate.observed_run import Observation, observe
-from mezzmark.decide.estimate.pooling import (
-    compare_groups,
-    group_over_clips,
-    pool_clips,
-)
+from mezzmark.decide.estimate.over_clips import pool_clips
+from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
 from mezzmark.decide.estimate.rounds import estimate_values
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.records import Trial
-from mezzmark.model.run import HostFacts
+from mezzmark.model.run import HostFacts, Manifest
 from mezzmark.model.tasks.encode import EncodeMeasurement
 from mezzmark.model.tasks.grid import GridMeasurement
 from mezzmark.model.tasks.ingest import ClipOrder, IngestMeasurement
@@ -144,32 +141,34 @@ BYTES_PER_PIXEL: Final = 1.5
 
 
 def judge_grid(
-    trials: Sequence[Trial], host: HostFacts, *, confidence_level: float
+    trials: Sequence[Trial], manifest: Manifest, *, confidence_level: float
 ) -> tuple[GridFindings, ...]:
     """Findings of each encoding that has grid trials, in order of first appearance.
 
-    Figures are over clips (geometric mean per round). The machine's limit is one job of one
-    thread times the cores (physical ones where cores run several threads), and never more than
+    Figures are over the run's clips, of encodings that have all. The machine's limit is one job of
+    one thread times the cores (physical ones where cores run several threads), and never more than
     what memory carries; `limit_fraction` is the best split's share of it, paired by round.
     """
     mine = [t for t in trials if t.cell.task == "grid" and not t.arm]
-    by_encoding: dict[str, list[Observation]] = {}
-    for observation in observe(mine):
-        by_encoding.setdefault(observation.cell.encoding, []).append(observation)
+    observations = observe(mine)
+    pooled = pool_clips(observations, manifest, confidence_level=confidence_level)
+    groups = group_over_clips(observations)
     return tuple(
-        _judge(name, group, mine, host, confidence_level) for name, group in by_encoding.items()
+        _judge(name, pooled, groups, mine, manifest.host, confidence_level)
+        for name in dict.fromkeys(o.cell.encoding for o in observations)
+        if any(cell.encoding == name for cell in pooled)
     )
 
 
 def _judge(
     name: str,
-    observations: Sequence[Observation],
+    every: Mapping[Cell, dict[str, Estimate]],
+    groups: Mapping[Cell, Sequence[Observation]],
     trials: Sequence[Trial],
     host: HostFacts,
     confidence_level: float,
 ) -> GridFindings:
-    pooled = pool_clips(observations, confidence_level=confidence_level)
-    groups = group_over_clips(observations)
+    pooled = {cell: figures for cell, figures in every.items() if cell.encoding == name}
     ranked = sorted(pooled, key=lambda cell: -pooled[cell]["throughput_fps"].point)
     single = next((cell for cell in pooled if cell.setting.split == (1, 1)), None)
     best, runner_up = ranked[0], ranked[1] if len(ranked) > 1 else None

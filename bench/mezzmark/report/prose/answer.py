@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from typing import Final
 
 from mezzmark.decide.choose.choice import Choice
-from mezzmark.decide.estimate.observed_run import Observation, pooled_bitrates_bps
-from mezzmark.decide.estimate.pooling import BestCells, fastest_cells
+from mezzmark.decide.estimate.observed_run import Observation
+from mezzmark.decide.estimate.over_clips import BestCells, bitrates_over_clips, fastest_cells
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.encoding import ORIGINAL
@@ -86,8 +86,8 @@ def answer_from(
     findings are of the encoding it names. `doubts` are warnings of the machine.
     """
     level = rankings[0].confidence_level if rankings else 0.95
-    encode = fastest_cells(observations, "encode", confidence_level=level)
-    whole = throughput_sentences(observations, confidence_level=level)
+    encode = fastest_cells(observations, manifest, "encode", confidence_level=level)
+    whole = throughput_sentences(observations, manifest, confidence_level=level)
     is_whole_only = not rankings and not encode
     if choice is not None and choice.chosen:
         findings = _chosen_findings(manifest, observations, rankings, choice, encode)
@@ -122,7 +122,7 @@ def _key_numbers(
     if ranked := lead and lead.find(name):
         median = ranked.estimates["p50_ms"]
         numbers.append(_key(median, f"{whose}: median scrub latency", "ms"))
-    if rate_bps := pooled_bitrates_bps(manifest).get(name):
+    if rate_bps := bitrates_over_clips(manifest).get(name):
         numbers.append(
             KeyNumber(
                 value=f"{number_text(rate_bps / 1e6)} Mbit/s",
@@ -158,7 +158,7 @@ def _fastest_findings(
     lead, *others = rankings
     if lead.fastest is None:
         return []
-    name, bitrates = lead.fastest.encoding, pooled_bitrates_bps(manifest)
+    name, bitrates = lead.fastest.encoding, bitrates_over_clips(manifest)
     return [
         speed_sentence(lead, lead.fastest),
         *original_sentences(lead, name, bitrates),
@@ -176,7 +176,7 @@ def _chosen_findings(
     encode: BestCells,
 ) -> list[str]:
     """The chosen encoding's speed and price first, then who is faster and why it was not taken."""
-    chosen, bitrates = choice.chosen, pooled_bitrates_bps(manifest)
+    chosen, bitrates = choice.chosen, bitrates_over_clips(manifest)
     encoded = [name for name in chosen if name in encode]
     prices = [
         text

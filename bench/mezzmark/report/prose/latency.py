@@ -1,9 +1,8 @@
 """What the answer says of an encoding: its scrub latency, its size, and the time encoding takes."""
 
-import statistics
 from typing import Final
 
-from mezzmark.decide.estimate.pooling import BestCells
+from mezzmark.decide.estimate.over_clips import BestCells, frame_rates_of, mean_frame_rate, mix_of
 from mezzmark.decide.estimate.ranking import Ranked, Ranking
 from mezzmark.model.cell import AXES, Cell
 from mezzmark.model.encoding import ORIGINAL
@@ -171,12 +170,12 @@ def _speed_text(found: tuple[Cell, Estimate], manifest: Manifest) -> str:
 
 
 def encode_time_text(speed_fps: float, manifest: Manifest) -> str:
-    """`9 h of encoding for an hour of footage`, at the mean frame rate of the clips; empty where
-    no rate is known."""
-    rates = [float(c.original.frame_rate) for c in manifest.clips if c.original.frame_rate]
-    if not rates or speed_fps <= 0:
+    """`9 h of encoding for an hour of footage`, from the frames a second over all clips; empty
+    where a clip's rate is not known."""
+    mix, rates = mix_of(manifest), frame_rates_of(manifest)
+    if not mix or not mix.keys() <= rates.keys() or speed_fps <= 0:
         return ""
-    hours = statistics.fmean(rates) / speed_fps
+    hours = mean_frame_rate(mix, rates) / speed_fps
     minutes = 60 * hours
     time = f"{minutes:.0f} min" if minutes >= 1 else "less than a minute"
     if hours >= 1:

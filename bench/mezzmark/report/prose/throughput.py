@@ -4,17 +4,13 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 from mezzmark.decide.estimate.observed_run import Observation
-from mezzmark.decide.estimate.pooling import (
-    BestCells,
-    best_cells,
-    compare_groups,
-    fastest_cells,
-    group_over_clips,
-)
+from mezzmark.decide.estimate.over_clips import BestCells, best_cells, fastest_cells
+from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
 from mezzmark.decide.throughput.grid import GridFindings, SplitFigures
 from mezzmark.decide.throughput.schedule import IngestPrediction
 from mezzmark.model.cell import AXES, Cell
 from mezzmark.model.estimate import Estimate
+from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.ingest import IngestMeasurement
 from mezzmark.report.prose.figures import FigureText, estimate_words, mark_words
 from mezzmark.report.prose.numbers import (
@@ -156,15 +152,22 @@ MOST_NAMED: Final = 4
 
 
 def throughput_sentences(
-    observations: Sequence[Observation], *, confidence_level: float
+    observations: Sequence[Observation], manifest: Manifest, *, confidence_level: float
 ) -> tuple[str, ...]:
     """Of grid, ingest and delivery, as far as measured, what each one found."""
     grid = [o for o in observations if o.cell.task == "grid"]
-    splits = fastest_cells(grid, "grid", confidence_level=confidence_level)
+    splits = fastest_cells(grid, manifest, "grid", confidence_level=confidence_level)
     ingests = best_cells(
-        observations, "ingest", "makespan_s", lambda e: e.point, confidence_level=confidence_level
+        observations,
+        manifest,
+        "ingest",
+        "makespan_s",
+        lambda e: e.point,
+        confidence_level=confidence_level,
     )
-    deliveries = fastest_cells(observations, "delivery", confidence_level=confidence_level)
+    deliveries = fastest_cells(
+        observations, manifest, "delivery", confidence_level=confidence_level
+    )
     texts = []
     if splits:
         groups = group_over_clips(grid)

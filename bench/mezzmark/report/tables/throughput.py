@@ -3,7 +3,8 @@
 from collections.abc import Sequence
 from typing import Literal
 
-from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips, pool_clips
+from mezzmark.decide.estimate.over_clips import pool_clips
+from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
 from mezzmark.decide.throughput.grid import GridFindings, SplitFigures
 from mezzmark.decide.throughput.schedule import IngestPrediction
 from mezzmark.model.cell import Cell
@@ -117,7 +118,7 @@ def _miss(found: IngestPrediction) -> Entry | None:
 def delivery_table(view: RunView) -> Table:
     """Exports from each encoding in one and two passes."""
     exports = [o for o in view.observations if o.cell.task == "delivery"]
-    pooled = pool_clips(exports, confidence_level=view.confidence_level)
+    pooled = pool_clips(exports, view.manifest, confidence_level=view.confidence_level)
     groups = group_over_clips(exports)
 
     def against_one_pass(cell: Cell) -> Estimate | None:
