@@ -8,7 +8,7 @@ from fixtures.fabricated_run import THREE, FabricatedEncoding, Fabrication, fabr
 from mezzmark.decide.choose.choice import Addition
 from mezzmark.decide.choose.choose import list_unmeasured
 from mezzmark.decide.estimate.observed_run import observe
-from mezzmark.decide.estimate.pooling import pool_clips
+from mezzmark.decide.estimate.over_clips import pool_clips
 from mezzmark.model.encoding import CustomEncoding
 from mezzmark.model.request import ChooseSettings
 from mezzmark.model.scenario import Scenario
@@ -123,7 +123,7 @@ def test_the_point_of_p95_is_that_of_all_moves() -> None:
     told = choice.find("nimble").needs[0].value
     assert told is not None
     assert told.point == pytest.approx(np.quantile(moves, 0.95, method="median_unbiased"))
-    [pooled] = pool_clips(mine).values()
+    [pooled] = pool_clips(mine, run.manifest, confidence_level=0.95).values()
     assert told == pooled["p95_ms"]
     assert choice.find("nimble").needs[0].margin_fraction == pytest.approx(1 - told.point / 100)
 
