@@ -26,12 +26,13 @@ from mezzmark.decide.estimate.rounds import (
     estimate_of,
     estimate_rate,
     estimate_values,
+    frames_and_seconds,
     withheld_of_tail,
 )
 from mezzmark.model.cell import ALL_CLIPS, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate, OfClip
-from mezzmark.model.run import Manifest
+from mezzmark.model.run import ClipManifest, Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Figure
 from mezzmark.statistics.mixture import MovesOfClips, estimate_quantile, estimate_share
@@ -45,7 +46,12 @@ Clips = Mapping[str, Sequence[Observation]]
 
 def mix_of(manifest: Manifest, clips: Iterable[str] | None = None) -> Mix:
     """The clips' shares, equal unless all say otherwise; of `clips` alone where they are given."""
-    every = {clip.clip: clip.share for clip in manifest.clips}
+    return mix_of_clips(manifest.clips, clips)
+
+
+def mix_of_clips(of: Iterable[ClipManifest], clips: Iterable[str] | None = None) -> Mix:
+    """As `mix_of`, of clips that need not be of one run."""
+    every = {clip.clip: clip.share for clip in of}
     kept = every if clips is None else {name: every.get(name) for name in clips}
     given = {name: share for name, share in kept.items() if share}
     weights = given if len(given) == len(kept) else dict.fromkeys(kept, 1.0)
@@ -82,7 +88,8 @@ def over_clips(
     shares = [mix[name] for name in names]
     if figure.kind == "rate":
         rates = [1.0 if frame_rates is None else frame_rates[name] for name in names]
-        return estimate_rate(rounds, _weights(shares, rates), confidence_level, is_total=is_total)
+        work, weights = frames_and_seconds(rounds), work_shares(shares, rates)
+        return estimate_rate(*work, weights, confidence_level, is_total=is_total)
     if figure.probability is None:
         values = np.array([[o.figures[figure.name] for o in of_clip] for of_clip in rounds])
         merged = values.max(axis=0) if figure.kind == "peak" else np.array(shares) @ values
@@ -120,6 +127,14 @@ def share_within(
     return _beside(whole, names, each, is_more_better=True)
 
 
+def by_clip_of(observations: Iterable[Observation]) -> dict[str, list[Observation]]:
+    """One cell's observations by their clip."""
+    by_clip: dict[str, list[Observation]] = {}
+    for observation in observations:
+        by_clip.setdefault(observation.cell.clip, []).append(observation)
+    return by_clip
+
+
 def pool_clips(
     observations: Sequence[Observation],
     manifest: Manifest,
@@ -135,9 +150,7 @@ def pool_clips(
     groups = group_over_clips(observations)
     pooled = {}
     for cell in sorted(groups, key=lambda cell: cell.sort_key):
-        by_clip: dict[str, list[Observation]] = {}
-        for observation in groups[cell]:
-            by_clip.setdefault(observation.cell.clip, []).append(observation)
+        by_clip = by_clip_of(groups[cell])
         found = {
             figure.name: over_clips(
                 figure, by_clip, mix, confidence_level=confidence_level, frame_rates=rates
@@ -207,10 +220,23 @@ def mean_frame_rate(mix: Mix, frame_rates: Mapping[str, float]) -> float:
     return sum(share * frame_rates[clip] for clip, share in mix.items())
 
 
-def hours_per_hour(speed: Estimate, mix: Mix, frame_rates: Mapping[str, float]) -> Estimate:
-    """Hours of encoding for an hour of the mix, from its frames a second over these clips."""
-    rate = mean_frame_rate(mix, frame_rates)
-    return speed.map(lambda fps: rate / fps if fps else float("inf"), "h/h")
+def hours_per_hour(speed: Estimate, manifest: Manifest) -> Estimate | None:
+    """Hours of encoding for an hour of the run's footage, from its frames a second over all clips;
+    None where a clip's rate is not known."""
+    mix, rates = mix_of(manifest), frame_rates_of(manifest)
+    if not mix or not mix.keys() <= rates.keys() or speed.point <= 0:
+        return None
+    rate = mean_frame_rate(mix, rates)
+    return speed.map(lambda fps: rate / fps if fps else float("inf"), "h")
+
+
+def as_shown_speed(speed: Estimate, manifest: Manifest) -> Estimate:
+    """Frames a second where all clips have one size and rate; else times real time."""
+    kinds = {
+        (c.original.width_px, c.original.height_px, c.original.frame_rate) for c in manifest.clips
+    }
+    hours = None if len(kinds) <= 1 else hours_per_hour(speed, manifest)
+    return hours.inverted("× real time") if hours else speed
 
 
 def _common_rounds(by_clip: Clips) -> list[list[Observation]]:
@@ -220,8 +246,8 @@ def _common_rounds(by_clip: Clips) -> list[list[Observation]]:
     return [[rounds[index] for index in common] for rounds in by_round]
 
 
-def _weights(shares: Sequence[float], rates: Sequence[float]) -> list[float]:
-    """Shares of the frames, from shares of the time."""
+def work_shares(shares: Sequence[float], rates: Sequence[float]) -> list[float]:
+    """Shares of the frames (or pixels), from shares of the time and how many a second has."""
     total = sum(s * r for s, r in zip(shares, rates, strict=True))
     return [s * r / total for s, r in zip(shares, rates, strict=True)]
 

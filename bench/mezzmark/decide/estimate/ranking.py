@@ -11,9 +11,10 @@ that holds the best is Gupta's, Technometrics 7(2), 1965, pp. 225-245).
 import math
 from collections import Counter
 from collections.abc import Sequence
+from typing import Final
 
 from mezzmark.decide.estimate.observed_run import Observation
-from mezzmark.decide.estimate.over_clips import mix_of, pool_clips
+from mezzmark.decide.estimate.over_clips import by_clip_of, mix_of, pool_clips, share_within
 from mezzmark.decide.estimate.pooling import compare_groups
 from mezzmark.model.cell import ALL_CLIPS, Setting
 from mezzmark.model.encoding import ORIGINAL
@@ -23,10 +24,15 @@ from mezzmark.model.players import PLAYERS, Player
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.patterns import PATTERNS
 
+INSTANT_MS: Final = 100.0
+"""Up to here a response feels immediate: Miller 1968 and Card, Robertson & Mackinlay 1991, as
+attributed in Nielsen, Usability Engineering, 1993, chapter 5 ("0.1 second")."""
+
 
 class Ranked(Fact):
     """One encoding's place. `is_apart` is True where it is ruled out as the fastest, None where
-    too few rounds leave that open; `missing_clips` are those of the run that it lacks."""
+    too few rounds leave that open; `missing_clips` are those of the run that it lacks;
+    `instant_share` is the share of moves within `INSTANT_MS`."""
 
     encoding: str
     clip_count: int
@@ -36,6 +42,7 @@ class Ranked(Fact):
     cost_ratio: Estimate | None = None
     is_apart: bool | None = None
     missing_clips: tuple[str, ...] = ()
+    instant_share: Estimate | None = None
 
     @property
     def is_eligible(self) -> bool:
@@ -93,6 +100,12 @@ def rank_encodings(
                         estimates=estimates,
                         wrong_count=wrong[name],
                         missing_clips=tuple(missing),
+                        instant_share=share_within(
+                            by_clip_of(group),
+                            INSTANT_MS,
+                            mix_of(manifest, own),
+                            confidence_level=confidence_level,
+                        ),
                     )
                 )
     entries.sort(key=lambda entry: (_mean_log_median(entry), entry.encoding))

@@ -36,7 +36,11 @@ def throughput_section(view: RunView) -> Section:
         for trial in view.trials
         if trial.is_counted and not trial.arm
     ]
-    fits = {found.encoding: fit for found in findings if (fit := fit_grid(found.encoding, timed))}
+    fits = {
+        found.encoding: fit
+        for found in findings
+        if (fit := fit_grid(found.encoding, timed, view.manifest.clips))
+    }
     grid, scaling = grid_table(view, findings), scaling_table(view, fits)
     ingest = ingest_table(view, ingests)
     return Section(
