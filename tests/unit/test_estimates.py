@@ -7,11 +7,18 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from fixtures.fabricated_run import EIGHT, FabricatedEncoding, Fabrication, Spread, fabricate_run
+from fixtures.fabricated_run import (
+    EIGHT,
+    FabricatedEncoding,
+    Fabrication,
+    Spread,
+    fabricate_manifest,
+    fabricate_run,
+)
 from mezzmark.decide.estimate.observed_run import Observation, observe
+from mezzmark.decide.estimate.over_clips import pool_clips
 from mezzmark.decide.estimate.pooling import (
     compare_groups,
-    pool_clips,
     summarise_cells,
     worst_relative_half_width,
 )
@@ -256,16 +263,19 @@ def test_no_common_round_gives_no_ratio() -> None:
 
 
 def test_a_round_that_lacks_a_clip_is_not_pooled() -> None:
-    """Two clips of 10 and 1,000 ms: the pooled median is 100 ms, and a fourth round in which only
-    the quick clip finished neither lowers it nor enters the ratio to another encoding."""
+    """Clips of 10 and 1,000 ms: a fourth round in which only the quick one finished enters neither
+    the figure over clips, which names the slow one first, nor the ratio to another encoding."""
     slow = SCRUB.model_copy(update={"clip": "slow"})
     trials = [
         *(scrub_trial([10.0 + k / 100], round_index=k) for k in range(4)),
         *(scrub_trial([1000.0], round_index=k, cell=slow) for k in range(3)),
     ]
-    (pooled,) = pool_clips(observe(trials)).values()
+    manifest = fabricate_manifest(Fabrication(clips=("c", "slow")))
+    (pooled,) = pool_clips(observe(trials), manifest, confidence_level=0.95).values()
     assert pooled["p50_ms"].round_count == 3
-    assert pooled["p50_ms"].point == pytest.approx(100.0, rel=1e-3)
+    clips = [(of.clip, of.point) for of in pooled["p50_ms"].by_clip]
+    assert clips == [("slow", 1000.0), ("c", pytest.approx(10.01, rel=1e-3))]
+    assert pooled["p50_ms"].spans_clips
     twice = [
         observation
         for trial in trials
@@ -339,6 +349,7 @@ def test_the_truly_fastest_is_seldom_ruled_out() -> None:
     fastest in at most 5 % of runs (plus three standard errors, 3.8 points)."""
     rng = np.random.default_rng(5)
     setting = SCRUB.setting
+    manifest = fabricate_manifest(Fabrication(clips=("c",)))
     excluded = 0
     for _ in range(300):
         observations = [
@@ -351,6 +362,6 @@ def test_the_truly_fastest_is_seldom_ruled_out() -> None:
             for which in range(10)
             for round_index in range(8)
         ]
-        entry = rank_encodings(observations, (), setting).find("e0")
+        entry = rank_encodings(observations, (), setting, manifest).find("e0")
         excluded += entry.is_apart is True
     assert excluded / 300 <= 0.05 + 0.038

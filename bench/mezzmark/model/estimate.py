@@ -51,7 +51,8 @@ class Estimate(Fact):
     """A figure with its interval at `confidence_level`, over `round_count` rounds of one run.
 
     `low` and `high` are None where the data cannot carry an interval; `withheld` then says why.
-    `by_clip` is that of each clip where it is over several, the worst first.
+    `by_clip` is that of each clip where it is over several, the worst first; `slow_round_count`
+    how many rounds were slower than the point, a typical one's speed, by more than a tenth.
     """
 
     point: float
@@ -64,6 +65,7 @@ class Estimate(Fact):
     method: str
     withheld: tuple[Withheld, ...] = ()
     by_clip: tuple[OfClip, ...] = ()
+    slow_round_count: int | None = None
 
     @classmethod
     def exact(cls, value: float, unit: str) -> "Estimate":

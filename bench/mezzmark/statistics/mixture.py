@@ -105,7 +105,9 @@ def estimate_quantile(
     order = np.argsort(values, kind="stable")
     ordered, weights = values[order], np.repeat(each, sizes)[order]
     reached = np.cumsum(weights)
-    point = float(np.interp(probability, reached - weights / 2, ordered))
+    # As `statistics.quantiles` places equal ones: the k-th of n at (k - 1/3) / (n + 1/3).
+    places = (reached - weights / 3) / (1 + 1 / (3 * ordered.size))
+    point = float(np.interp(probability, places, ordered))
     kish, needed = moves.kish_count, samples_needed(probability)
     least = MINIMUM_MEDIAN_ROUNDS if probability == 0.5 else MINIMUM_TRIALS
     missing = max(least - rounds, int(np.ceil((needed - kish) / (kish / rounds))))

@@ -14,23 +14,26 @@ is the mix's frame rate / its frames a second. Only rounds in which every clip t
 Ratios are of each clip, and their average is a geometric mean (`pooling.compare_groups`).
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 import numpy as np
 
 from mezzmark.decide.estimate.observed_run import Observation
+from mezzmark.decide.estimate.pooling import group_over_clips
 from mezzmark.decide.estimate.rounds import (
     carries,
     estimate_figure,
     estimate_of,
     estimate_rate,
     estimate_values,
+    frames_and_seconds,
     withheld_of_tail,
 )
-from mezzmark.model.cell import ALL_CLIPS
+from mezzmark.model.cell import ALL_CLIPS, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate, OfClip
-from mezzmark.model.run import Manifest
+from mezzmark.model.run import ClipManifest, Manifest
+from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Figure
 from mezzmark.statistics.mixture import MovesOfClips, estimate_quantile, estimate_share
 
@@ -43,7 +46,12 @@ Clips = Mapping[str, Sequence[Observation]]
 
 def mix_of(manifest: Manifest, clips: Iterable[str] | None = None) -> Mix:
     """The clips' shares, equal unless all say otherwise; of `clips` alone where they are given."""
-    every = {clip.clip: clip.share for clip in manifest.clips}
+    return mix_of_clips(manifest.clips, clips)
+
+
+def mix_of_clips(of: Iterable[ClipManifest], clips: Iterable[str] | None = None) -> Mix:
+    """As `mix_of`, of clips that need not be of one run."""
+    every = {clip.clip: clip.share for clip in of}
     kept = every if clips is None else {name: every.get(name) for name in clips}
     given = {name: share for name, share in kept.items() if share}
     weights = given if len(given) == len(kept) else dict.fromkeys(kept, 1.0)
@@ -80,18 +88,18 @@ def over_clips(
     shares = [mix[name] for name in names]
     if figure.kind == "rate":
         rates = [1.0 if frame_rates is None else frame_rates[name] for name in names]
-        whole = estimate_rate(rounds, _weights(shares, rates), confidence_level, is_total=is_total)
-    elif figure.probability is not None:
-        whole = _quantile(figure, rounds, shares, confidence_level)
-    else:
+        work, weights = frames_and_seconds(rounds), work_shares(shares, rates)
+        return estimate_rate(*work, weights, confidence_level, is_total=is_total)
+    if figure.probability is None:
         values = np.array([[o.figures[figure.name] for o in of_clip] for of_clip in rounds])
         merged = values.max(axis=0) if figure.kind == "peak" else np.array(shares) @ values
         samples = sum(o.sample_count for of_clip in rounds for o in of_clip)
-        whole = estimate_values(merged.tolist(), figure.unit, samples, confidence_level)
+        return estimate_values(merged.tolist(), figure.unit, samples, confidence_level)
+    whole = _quantile(figure, rounds, shares, confidence_level)
     # Bonferroni, so that the intervals of all clips hold together.
     level = 1 - (1 - confidence_level) / len(names)
-    of_each = [estimate_figure(figure, of_clip, level, is_total=is_total) for of_clip in rounds]
-    return _beside(whole, names, of_each, is_more_better=figure.better == "more")
+    each = [estimate_figure(figure, of_clip, level) for of_clip in rounds]
+    return _beside(whole, names, each, is_more_better=figure.better == "more")
 
 
 def share_within(
@@ -119,9 +127,81 @@ def share_within(
     return _beside(whole, names, each, is_more_better=True)
 
 
-def bitrates_over_clips(manifest: Manifest, mix: Mix) -> dict[str, float]:
-    """Bits per second of each encoding that has every clip of the mix, from the files as they lay
-    on disk: Σ share × rate."""
+def by_clip_of(observations: Iterable[Observation]) -> dict[str, list[Observation]]:
+    """One cell's observations by their clip."""
+    by_clip: dict[str, list[Observation]] = {}
+    for observation in observations:
+        by_clip.setdefault(observation.cell.clip, []).append(observation)
+    return by_clip
+
+
+def pool_clips(
+    observations: Sequence[Observation],
+    manifest: Manifest,
+    *,
+    confidence_level: float,
+    only: Iterable[str] | None = None,
+) -> dict[Cell, dict[str, Estimate]]:
+    """Every figure over the run's clips (or `only` these) of each cell that has all of them.
+
+    The key is the cell with an empty clip name.
+    """
+    mix, rates = mix_of(manifest, only), frame_rates_of(manifest)
+    groups = group_over_clips(observations)
+    pooled = {}
+    for cell in sorted(groups, key=lambda cell: cell.sort_key):
+        by_clip = by_clip_of(groups[cell])
+        found = {
+            figure.name: over_clips(
+                figure, by_clip, mix, confidence_level=confidence_level, frame_rates=rates
+            )
+            for figure in TASKS[cell.task].figures
+        }
+        if kept := {name: estimate for name, estimate in found.items() if estimate}:
+            pooled[cell] = kept
+    return pooled
+
+
+BestCells = dict[str, tuple[Cell, Estimate]]
+"""Each encoding's best cell over all clips with its figure, the best encoding first."""
+
+
+def best_cells(
+    observations: Sequence[Observation],
+    manifest: Manifest,
+    task: str,
+    figure: str,
+    order: Callable[[Estimate], float],
+    *,
+    confidence_level: float,
+) -> BestCells:
+    """The cell of each encoding whose `figure` has the smallest `order`; names break ties."""
+    mine = [o for o in observations if o.cell.task == task]
+    best: BestCells = {}
+    for cell, estimates in pool_clips(mine, manifest, confidence_level=confidence_level).items():
+        known, estimate = best.get(cell.encoding), estimates.get(figure)
+        if estimate and (known is None or order(estimate) < order(known[1])):
+            best[cell.encoding] = cell, estimate
+    return dict(sorted(best.items(), key=lambda item: (order(item[1][1]), item[0])))
+
+
+def fastest_cells(
+    observations: Sequence[Observation], manifest: Manifest, task: str, *, confidence_level: float
+) -> BestCells:
+    """Those with the most frames a second."""
+
+    def slowness(estimate: Estimate) -> float:
+        return -estimate.point
+
+    return best_cells(
+        observations, manifest, task, "throughput_fps", slowness, confidence_level=confidence_level
+    )
+
+
+def bitrates_over_clips(manifest: Manifest, mix: Mix | None = None) -> dict[str, float]:
+    """Bits per second of each encoding that has every clip of the mix (the run's unless given),
+    from the files as they lay on disk: Σ share × rate."""
+    mix = mix_of(manifest) if mix is None else mix
     by_clip = {(m.encoding, m.clip): m.bitrate_bps for m in manifest.media if m.bitrate_bps > 0}
     for clip in manifest.clips:
         if clip.original.duration_s:
@@ -140,10 +220,23 @@ def mean_frame_rate(mix: Mix, frame_rates: Mapping[str, float]) -> float:
     return sum(share * frame_rates[clip] for clip, share in mix.items())
 
 
-def hours_per_hour(speed: Estimate, mix: Mix, frame_rates: Mapping[str, float]) -> Estimate:
-    """Hours of encoding for an hour of the mix, from its frames a second over these clips."""
-    rate = mean_frame_rate(mix, frame_rates)
-    return speed.map(lambda fps: rate / fps if fps else float("inf"), "h/h")
+def hours_per_hour(speed: Estimate, manifest: Manifest) -> Estimate | None:
+    """Hours of encoding for an hour of the run's footage, from its frames a second over all clips;
+    None where a clip's rate is not known."""
+    mix, rates = mix_of(manifest), frame_rates_of(manifest)
+    if not mix or not mix.keys() <= rates.keys() or speed.point <= 0:
+        return None
+    rate = mean_frame_rate(mix, rates)
+    return speed.map(lambda fps: rate / fps if fps else float("inf"), "h")
+
+
+def as_shown_speed(speed: Estimate, manifest: Manifest) -> Estimate:
+    """Frames a second where all clips have one size and rate; else times real time."""
+    kinds = {
+        (c.original.width_px, c.original.height_px, c.original.frame_rate) for c in manifest.clips
+    }
+    hours = None if len(kinds) <= 1 else hours_per_hour(speed, manifest)
+    return hours.inverted("× real time") if hours else speed
 
 
 def _common_rounds(by_clip: Clips) -> list[list[Observation]]:
@@ -153,8 +246,8 @@ def _common_rounds(by_clip: Clips) -> list[list[Observation]]:
     return [[rounds[index] for index in common] for rounds in by_round]
 
 
-def _weights(shares: Sequence[float], rates: Sequence[float]) -> list[float]:
-    """Shares of the frames, from shares of the time."""
+def work_shares(shares: Sequence[float], rates: Sequence[float]) -> list[float]:
+    """Shares of the frames (or pixels), from shares of the time and how many a second has."""
     total = sum(s * r for s, r in zip(shares, rates, strict=True))
     return [s * r / total for s, r in zip(shares, rates, strict=True)]
 

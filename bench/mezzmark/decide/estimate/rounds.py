@@ -24,6 +24,7 @@ from mezzmark.statistics.intervals import (
     Interval,
     log_median_interval,
     log_t_interval,
+    share_limits,
     t_interval,
     t_reach,
 )
@@ -32,6 +33,11 @@ from mezzmark.statistics.tails import TailEstimate, estimate_tail
 MINIMUM_ROUNDS: Final = 3
 """Two values make a t interval of 12.7 standard errors either way, which misleads more than it
 tells; from three on it is 4.3."""
+
+SLOW_RATIO: Final = 1.1
+"""A round that takes so many times a typical one's time is slow (our own choice)."""
+
+_Floats = NDArray[np.float64]
 
 RATIO_UNIT: Final = "×"
 
@@ -85,7 +91,8 @@ def estimate_figure(
         is_stratified = all(o.is_stratified for o in in_order)
         return estimate_tail_figure(moves, figure, confidence_level, is_stratified=is_stratified)
     if figure.kind == "rate":
-        return estimate_rate([in_order], [1.0], confidence_level, is_total=is_total)
+        work = frames_and_seconds([in_order])
+        return estimate_rate(*work, [1.0], confidence_level, is_total=is_total)
     values, samples = (
         [o.figures[figure.name] for o in in_order],
         sum(o.sample_count for o in in_order),
@@ -150,6 +157,15 @@ def estimate_tail_figure(
     )
 
 
+def most_slow_rounds(estimate: Estimate) -> float | None:
+    """The exact one-sided 95 % upper limit of the share of slow rounds (Clopper & Pearson 1934);
+    None where they were not counted."""
+    if estimate.slow_round_count is None:
+        return None
+    count = estimate.round_count
+    return share_limits(estimate.slow_round_count, count, confidence_level=0.9)[1]
+
+
 def withheld_of_tail(tail: TailEstimate) -> tuple[Withheld, ...]:
     """Why a quantile of moves has no interval; empty where it has."""
     if tail.is_clustered:
@@ -168,22 +184,30 @@ def _withheld(values: Sequence[float]) -> tuple[Withheld, ...]:
     return (Withheld(kind="constant"),) if len(set(values)) == 1 else ()
 
 
+def frames_and_seconds(clips: Sequence[Sequence[Observation]]) -> tuple[_Floats, _Floats]:
+    """Work done, and the time it took, by clip and round."""
+    frames = [[float(o.work.frame_count) for o in clip] for clip in clips]
+    seconds = [[o.work.wall_ns / NS_PER_S for o in clip] for clip in clips]
+    return np.array(frames), np.array(seconds)
+
+
 def estimate_rate(
-    clips: Sequence[Sequence[Observation]],
+    frames: _Floats,
+    seconds: _Floats,
     weights: Sequence[float],
     confidence_level: float,
     *,
+    unit: str = "fps",
     is_total: bool,
 ) -> Estimate:
-    """Frames a second over clips that make these shares of the frames, one observation a round.
+    """Frames a second over clips that make these shares of the frames; arrays are by clip and
+    round.
 
     That of a typical round, the median with its order-statistic interval; or (`is_total`) total
     frames / total seconds of each clip, with t on its log by the delta method: the ratio
     estimator's residuals seconds - R · frames (Cochran, Sampling Techniques, 3rd ed. 1977, section
     2.11) are summed over the clips of a round, so the interval always holds the point.
     """
-    frames = np.array([[o.work.frame_count for o in clip] for clip in clips], dtype=np.float64)
-    seconds = np.array([[o.work.wall_ns for o in clip] for clip in clips], dtype=float) / NS_PER_S
     shares, count = np.array(weights), frames.shape[1]
     of_rounds = 1 / (shares @ (seconds / frames))
     withheld = _withheld(of_rounds.tolist())
@@ -209,11 +233,12 @@ def estimate_rate(
         low=low,
         high=high,
         confidence_level=confidence_level,
-        unit="fps",
+        unit=unit,
         round_count=count,
         sample_count=int(frames.sum()),
         method="total frames / total seconds; t on its log, linearised"
         if is_total
         else "median of rounds; order statistics",
         withheld=withheld,
+        slow_round_count=None if is_total else int(np.sum(of_rounds < point / SLOW_RATIO)),
     )

@@ -58,8 +58,8 @@ SIZING_FIGURES: Final = {
 class CorePrediction(Fact):
     """Ingest on a machine with another number of cores, and whether that is enough.
 
-    `ingest_hours_per_day` is None where no grid with intervals was measured. `is_far` where the
-    core count lies beyond twice the largest count of that grid, `grid_core_count`.
+    `ingest_hours_per_day` is None where no grid with intervals was measured, and beyond four
+    times the largest count of that grid, `grid_core_count`; `is_far` beyond twice that.
     """
 
     core_count: int

@@ -109,12 +109,14 @@ def rate_source_text(source: RateSource) -> str:
 
 def prediction_note(prediction: CorePrediction) -> str:
     """What must be said beside a prediction for another machine; empty for a sound one."""
+    measured = count_text(prediction.grid_core_count or 0, "core")
+    if prediction.ingest_hours_per_day is None and prediction.is_far:
+        return f"not predicted: too far beyond the {measured} measured"
     if prediction.ingest_hours_per_day is None:
         return "not measured: add a [grid] table with several jobs, and 3 rounds or more"
     if not prediction.is_far:
         return ""
     enough = math.ceil(prediction.core_count / LOUD_RANGE_RATIO)
-    measured = count_text(prediction.grid_core_count or 0, "core")
     return f"a guess, far beyond the {measured} measured: measure a machine with {enough} or more"
 
 
