@@ -9,7 +9,7 @@ from mezzmark import api
 
 SIGNATURES = {
     "choose": "runs, *, needs, wishes, indifference, confidence_level, needs_file, clips, "
-    "allow_missing",
+    "allow_missing, shop",
     "demo": "*, footage, out, cache, resume, on_event",
     "describe_scenario": "scenario, *, footage, earlier_run",
     "describe_shop": "shop",

@@ -79,6 +79,10 @@ def choose(
         list[str] | None,
         typer.Option("--clips", help="A clip that decides; repeat for more (default: all)."),
     ] = None,
+    shop: Annotated[
+        Path | None,
+        typer.Option("--shop", help="TOML file of your shop: its needs count too."),
+    ] = None,
     allow_missing: Annotated[
         bool,
         typer.Option("--allow-missing", help="Show encodings that lack a clip beside the others."),
@@ -103,6 +107,7 @@ def choose(
         needs_file=needs,
         clips=clips or (),
         allow_missing=allow_missing,
+        shop=shop,
     )
     print_choice(found, as_json=as_json)
 

@@ -21,6 +21,7 @@ from mezzmark.decide.choose.choice import (
 from mezzmark.decide.choose.draws import CHOICE_SEED, DRAW_COUNT, FigureDraws, draw_figures
 from mezzmark.decide.choose.evidence import (
     RunFigures,
+    Sized,
     count_wrong,
     list_encodings,
     refuse_unlike_runs,
@@ -115,7 +116,7 @@ def list_unmeasured(scenario: Scenario) -> tuple[tuple[Need | Wish, Addition], .
 
 def what_to_add(figure: FigureName, scenario: Scenario) -> Addition | None:
     """What makes the scenario measure a figure; None where it does already."""
-    if not figure.task:
+    if figure.task in ("", "shop"):
         return None
     settings: Any = scenario.tasks.get(figure.task)
     if settings is None:
@@ -140,6 +141,7 @@ def choose_encoding(
     *,
     draw_count: int = DRAW_COUNT,
     among: Collection[str] = (),
+    sized: Sized | None = None,
 ) -> Choice:
     """The recommendation under needs and wishes, from one or more runs of one machine; of all their
     encodings, or of those `among`.
@@ -160,7 +162,9 @@ def choose_encoding(
     asked = settings.goals or DEFAULT_WISHES
     encodings = [name for name in list_encodings(observed) if not among or name in among]
     traits = _checked_traits(observed, encodings, settings.needs)
-    known = RunFigures(observed, confidence_level=settings.confidence_level, clips=clips)
+    known = RunFigures(
+        observed, confidence_level=settings.confidence_level, clips=clips, sized=sized
+    )
     named: tuple[Need | Wish, ...] = (*settings.needs, *asked)
     figures = dict.fromkeys(one.figure for one in named if one.figure is not None)
     cut_short = ((place, truncated_round(run)) for place, run in enumerate(observed))
@@ -315,7 +319,7 @@ def _needless(request: ChoiceRequest, encodings: Sequence[str]) -> int:
     """The place of the original where a need says how footage must play: where it meets all of
     them, no intermediate is needed."""
     tasks = {need.figure.task for need in request.needs if need.figure and need.figure.task}
-    specs = [TASKS[task] for task in tasks]
+    specs = [TASKS[task] for task in tasks if task in TASKS]
     is_asked = any(not spec.is_judged and not spec.is_free_for_original for spec in specs)
     return encodings.index(ORIGINAL) if is_asked and ORIGINAL in encodings else NOBODY
 

@@ -37,6 +37,9 @@ RoundKey = tuple[int, int]
 DECIBEL_LOG: Final = math.log(10) / 10
 """A decibel as a natural log of a ratio of powers: for PSNR, of the mean squared error."""
 
+TINY: Final = 1e-9
+"""Stands for a share of 0, which has no log."""
+
 DRAW_COUNT: Final = 8000
 """A chance then moves by half a point (one standard error) at most from one seed to another."""
 
@@ -56,8 +59,9 @@ class FigureSamples:
     shows; infinite where the encoding does without the figure. `logs` has one value a unit (a
     round, or a whole run), whose spread is the figure's, and is empty where that is known without
     spread. `clips` has the same of each clip that decides, and `moves` a clip's latencies by trial
-    where the figure is their tail. `given` are draws that come from elsewhere. Where nothing is
-    known, `lack` says why.
+    where the figure is their tail. `sides` are standard deviations below and above the point of a
+    figure of sizing, of which only "no" can follow where it `is_bound`. Where nothing is known,
+    `lack` says why.
     """
 
     point: float = math.nan
@@ -68,7 +72,8 @@ class FigureSamples:
     lack: Lack | None = None
     clips: Mapping[str, "FigureSamples"] = field(default_factory=dict)
     moves: tuple[Floats, ...] = ()
-    given: Floats | None = None
+    sides: tuple[float, float] | None = None
+    is_bound: bool = False
 
     @property
     def spread(self) -> tuple[float, float]:
@@ -117,11 +122,12 @@ class FigureDraws:
         """The last axis' index of a figure."""
         return self.figures.index(figure)
 
-    def of(self, one: FigureSamples) -> Floats:
+    def of(self, one: FigureSamples, key: str) -> Floats:
         """What a figure of one clip may be on the log scale, with the rounds' noise that all
         share."""
-        if one.given is not None:
-            return one.given
+        if one.sides is not None:
+            z = special.ndtri(self.levels(key))
+            return np.asarray(one.point + z * np.where(z > 0, one.sides[1], one.sides[0]))
         return np.asarray(one.point + _errors(one, self.seed, len(self.draws)))
 
     def levels(self, name: str) -> Floats:

@@ -5,7 +5,7 @@ Values are kept as logs, since costs are compared as ratios; decibels are logs a
 """
 
 from collections import Counter
-from collections.abc import Callable, Collection, Hashable, Iterable, Sequence
+from collections.abc import Callable, Collection, Hashable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from itertools import product
 from typing import Final, TypeVar
@@ -13,7 +13,7 @@ from typing import Final, TypeVar
 import numpy as np
 
 from mezzmark.decide.choose.choice import Lack, Unit
-from mezzmark.decide.choose.draws import FigureSamples, RoundKey, from_log, to_log
+from mezzmark.decide.choose.draws import TINY, FigureSamples, RoundKey, from_log, to_log
 from mezzmark.decide.estimate.observed_run import (
     BITS_PER_HOUR_TO_GB,
     MeasuredRun,
@@ -96,14 +96,27 @@ def count_wrong(runs: Sequence[ObservedRun]) -> Counter[str]:
     return counts
 
 
+REACH: Final = 1.96
+"""Standard deviations from the point to either end of a 95 % interval."""
+
+Sized = Mapping[str, Mapping[str, tuple[Estimate, bool]]]
+"""By encoding and name: a figure of sizing, and whether only "no" follows from it."""
+
+
 class RunFigures:
     """The figures of runs, looked up by name; intervals at `confidence_level`. Estimates are made
     when first asked for, and kept. `unit` is what their samples have a value of; `clips` are those
     that decide, fixed before any encoding is looked at."""
 
     def __init__(
-        self, runs: Sequence[ObservedRun], *, confidence_level: float, clips: Sequence[str]
+        self,
+        runs: Sequence[ObservedRun],
+        *,
+        confidence_level: float,
+        clips: Sequence[str],
+        sized: Sized | None = None,
     ) -> None:
+        self._sized = sized or {}
         self._level = confidence_level
         self.clips = tuple(clips)
         # Days differ more than rounds do.
@@ -133,6 +146,8 @@ class RunFigures:
         """The figure of each encoding."""
         if not figure.task:
             return {name: self._size(figure, name) for name in encodings}
+        if figure.task == "shop":
+            return {name: self._of_shop(figure, name) for name in encodings}
         if figure.task == "fidelity":
             return {name: self._quality(figure, name) for name in encodings}
         found = self._timed(figure, encodings)
@@ -156,6 +171,22 @@ class RunFigures:
             for figure in known_figures()
             if figure.name == "bitrate_bps" or (figure.task, figure.pattern, figure.figure) in timed
         )
+
+    def _of_shop(self, figure: FigureName, name: str) -> FigureSamples:
+        """A figure of sizing, with the interval that it has there."""
+        found = self._sized.get(name, {}).get(figure.figure)
+        if found is None and name == ORIGINAL and self._sized:
+            best = -np.inf if figure.better == "less" else np.inf
+            return FigureSamples(point=best, no_number="nothing to do")
+        if found is None:
+            return FigureSamples(lack=Lack(kind="not measured"))
+        estimate, is_bound = found
+        point, low, high = (
+            np.log(np.clip(estimate.point if end is None else end, TINY, 1 / TINY))
+            for end in (estimate.point, estimate.low, estimate.high)
+        )
+        sides = (float(point - low) / REACH, float(high - point) / REACH)
+        return FigureSamples(point=float(point), estimate=estimate, sides=sides, is_bound=is_bound)
 
     def _size(self, figure: FigureName, name: str) -> FigureSamples:
         by_clip: dict[str, float] = {}

@@ -17,7 +17,7 @@ import numpy as np
 from scipy import special
 
 from mezzmark.decide.choose.choice import JudgedEncoding, Lack, NearMiss, NeedResult, Outcome
-from mezzmark.decide.choose.draws import FigureDraws, FigureSamples, Floats, to_log
+from mezzmark.decide.choose.draws import TINY, FigureDraws, FigureSamples, Floats, to_log
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.request import Need
@@ -160,26 +160,31 @@ def _judge_share(
 
 
 def _judge_level(
-    need: Need, draws: FigureDraws, _key: str, clip: str, one: FigureSamples, _level: float
+    need: Need, draws: FigureDraws, key: str, clip: str, one: FigureSamples, _level: float
 ) -> _Part:
     """Any other figure: Student's t, or a value that is known without spread."""
     assert need.figure is not None
     error, degrees = one.spread
     point = one.point
-    if error == 0 and degrees > 0 and one.estimate is not None and one.given is None:
+    if error == 0 and degrees > 0 and one.estimate is not None and one.sides is None:
         # As shown: what a wish counts may be held within bounds.
         value = one.estimate.point
         point = (
             to_log(value, need.figure.unit) if value > 0 or need.figure.unit == "dB" else -np.inf
         )
-    beyond = _beyond(need, draws.of(one) if error or one.given is not None else point)
+    beyond = _beyond(need, draws.of(one, key) if error or one.sides is not None else point)
     excess = np.broadcast_to(beyond, len(draws.draws))
     if degrees == 0:
         missing = MINIMUM_ROUNDS - len(one.logs)
         return _Part(clip=clip, one=one, excess=excess, rounds_missing=missing)
-    if one.given is not None:
-        p_missed = float((beyond <= 0).mean())
-    elif error > 0:
+    if one.sides is not None and one.estimate is not None:
+        # As `size` says it: by the whole interval.
+        found = one.estimate
+        ends = (found.low, found.high) if found.low is not None else (0.0, 1 / TINY)
+        is_in = [float(_beyond(need, math.log(max(end or 0.0, TINY)))) <= 0 for end in ends]
+        p_met = 1.0 if one.is_bound or not all(is_in) else 0.0
+        return _Part(clip=clip, one=one, excess=excess, p_met=p_met, p_missed=float(any(is_in)))
+    if error > 0:
         p_missed = float(special.stdtr(degrees, -float(_beyond(need, one.point)) / error))
     else:
         p_missed = float(beyond <= 0)

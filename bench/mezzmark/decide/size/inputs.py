@@ -15,9 +15,10 @@ from mezzmark.model.cell import ALL_CLIPS, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import Estimate
+from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.players import PLAYERS, Player
 from mezzmark.model.records import Trial
-from mezzmark.model.run import Manifest
+from mezzmark.model.run import ClipManifest, Manifest
 from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms, proved_mask
 from mezzmark.statistics.intervals import t_interval
 from mezzmark.statistics.scaling import ScalingFit
@@ -80,6 +81,12 @@ def _gather(
 ) -> MeasuredEncoding:
     clips = [clip for run in runs for clip in run.manifest.clips]
     rate, source = find_pixel_rate(name, trials, clips, confidence_level) or (None, None)
+    decode = _decode_pixel_rate(trials, clips, confidence_level)
+    if rate and source and source.task != "ingest" and decode:
+        rate, source = (
+            _one_after_the_other(rate, decode),
+            source.model_copy(update={"with_decode": True}),
+        )
     reads = [read for _, read in waits.values()]
     saved = [originals[r][0] - waits[r][0] for r in sorted(waits.keys() & originals.keys())]
     return MeasuredEncoding(
@@ -92,6 +99,49 @@ def _gather(
         ),
         saved_ms=_difference(saved, confidence_level) if name != ORIGINAL else None,
         scaling=fit_grid(name, trials, clips),
+    )
+
+
+def _decode_pixel_rate(
+    trials: Sequence[tuple[Round, Trial]], clips: Sequence[ClipManifest], confidence_level: float
+) -> Estimate | None:
+    """Pixels a second that the originals decode at, from the pictures decoded on the way of every
+    move, with the most threads; clips count by their pixels. None where nobody scrubbed them."""
+    sizes = {clip.clip: clip.original.width_px * clip.original.height_px for clip in clips}
+    mine = [
+        (key, trial.cell, trial.measurement)
+        for key, trial in trials
+        if trial.cell.encoding == ORIGINAL
+        and isinstance(trial.measurement, ScrubMeasurement)
+        and trial.cell.clip in sizes
+        and PLAYERS.get(trial.cell.setting["player"], Player(name="")).device is None
+    ]
+    most = max((cell.setting["threads"] for _, cell, _ in mine), default=0)
+    work: dict[Round, list[tuple[float, float]]] = {}
+    for key, cell, measured in mine:
+        if cell.setting["threads"] == most:
+            pixels = sum(measured.decoded_frames) * sizes[cell.clip]
+            work.setdefault(key, []).append((float(pixels), sum(measured.decode_ns) / NS_PER_S))
+    totals = [tuple(map(sum, zip(*parts, strict=True))) for parts in work.values()]
+    rates = [pixels / seconds for pixels, seconds in totals if pixels and seconds]
+    return estimate_values(rates, "px/s", len(rates), confidence_level) if rates else None
+
+
+def _one_after_the_other(encode: Estimate, decode: Estimate) -> Estimate:
+    """A picture is decoded, then encoded, with all cores for either: the seconds of a pixel add up,
+    and so do those of the slow ends."""
+
+    def both(a: float | None, b: float | None) -> float | None:
+        return None if a is None or b is None else 1 / (1 / a + 1 / b)
+
+    ends = {"low": both(encode.low, decode.low), "high": both(encode.high, decode.high)}
+    return encode.model_copy(
+        update=ends
+        | {
+            "point": both(encode.point, decode.point),
+            "withheld": encode.withheld or decode.withheld,
+            "method": "seconds of decoding and of encoding a pixel added up",
+        }
     )
 
 

@@ -62,7 +62,7 @@ def draw_cards(
     """
     counts = [camera.card_count_per_day for camera in shop.cameras]
     kinds = np.repeat(np.arange(len(counts)), counts)
-    hours = rng.uniform(shop.shooting_start_hour, shop.shooting_end_hour, (days, kinds.size))
+    hours = rng.uniform(shop.shooting_start_hour, shop.last_card_hour, (days, kinds.size))
     hours += HOURS_PER_DAY * np.arange(days)[:, None]
     order = np.argsort(hours, axis=None, kind="stable")
     return hours.ravel()[order], np.tile(kinds, days)[order]

@@ -32,12 +32,19 @@ Round = tuple[int, int]
 
 
 class RateSource(Fact):
-    """The measurement that an ingest speed was taken from; `order` is that of an ingest's clips."""
+    """The measurement that an ingest speed was taken from; `order` is that of an ingest's clips.
+    `with_decode`: predicted from it and from decoding the originals."""
 
     task: RateTask
     job_count: int
     thread_count: int
     order: ClipOrder | None = None
+    with_decode: bool = False
+
+    @property
+    def is_bound(self) -> bool:
+        """Whether the speed leaves decoding out, so that ingest is slower than that."""
+        return self.task != "ingest" and not self.with_decode
 
 
 def find_pixel_rate(
