@@ -147,9 +147,10 @@ def independent_count(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShareClaim:
-    """A share of moves against the share wanted: `effective` independent moves tell it as well as
-    the trials do; the p-values are of the claims that it is at least, and that it is less than
-    wanted (one-sided Clopper-Pearson)."""
+    """A share of moves against the share wanted. The p-values are of the claims that it is at
+    least, and that it is less than wanted (one-sided Clopper-Pearson), and reckon with the worst:
+    `WITHIN_TRIAL_FLOOR`, and trials too few to tell how alike their moves are. `effective`
+    independent moves, without that, are what a chance is best told by."""
 
     share: float
     effective: float
@@ -162,20 +163,17 @@ def claim_share(
 ) -> ShareClaim:
     """Whether a share of at least `wanted` of all moves lies within a limit, of which each trial
     had `inside` among its `counts`; at least two trials."""
-    total = float(counts.sum())
+    total, level = float(counts.sum()), 2 * confidence_level - 1
     floor = 1 + (total / counts.size - 1) * WITHIN_TRIAL_FLOOR
-    effective = effective_count(
-        inside, counts, confidence_level=2 * confidence_level - 1, most=1 / floor
-    )
+    sure = effective_count(inside, counts, confidence_level=level, most=1 / floor)
+    few = t_quantile(confidence_level, total - 1) / t_quantile(confidence_level, counts.size - 1)
     share = float(inside.sum()) / total
-    within = share * effective
+    within = share * sure
     return ShareClaim(
         share=share,
-        effective=effective,
-        p_met=float(special.betainc(within, effective - within + 1, wanted)) if within else 1.0,
-        p_missed=float(special.betaincc(within + 1, effective - within, wanted))
-        if share < 1
-        else 1.0,
+        effective=effective_count(inside, counts, confidence_level=level) / few**2,
+        p_met=float(special.betainc(within, sure - within + 1, wanted)) if within else 1.0,
+        p_missed=float(special.betaincc(within + 1, sure - within, wanted)) if share < 1 else 1.0,
     )
 
 
