@@ -23,7 +23,7 @@ from mezzmark.decide.estimate.pooling import (
     worst_relative_half_width,
 )
 from mezzmark.decide.estimate.ranking import rank_encodings
-from mezzmark.decide.estimate.rounds import estimate_figure, most_slow_rounds
+from mezzmark.decide.estimate.rounds import estimate_figure, most_slow_share
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.estimate import CellSummary, Estimate, Withheld
 from mezzmark.model.records import Trial
@@ -179,7 +179,7 @@ def test_speed_is_the_typical_rounds_and_in_total_that_of_all_frames() -> None:
     trials = [encode_trial(100, s, round_index=k) for k, s in enumerate([1.0] * 9 + [3.0])]
     typical = only(trials).estimates["throughput_fps"]
     assert (typical.point, typical.slow_round_count) == (pytest.approx(100.0), 1)
-    assert most_slow_rounds(typical) == pytest.approx(0.3942, abs=5e-5)
+    assert most_slow_share(1, 10) == pytest.approx(0.3942, abs=5e-5)
     total = estimate_figure(
         TASKS["encode"].figure("throughput_fps"), observe(trials), 0.95, is_total=True
     )
