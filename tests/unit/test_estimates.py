@@ -23,9 +23,11 @@ from mezzmark.decide.estimate.pooling import (
     worst_relative_half_width,
 )
 from mezzmark.decide.estimate.ranking import rank_encodings
+from mezzmark.decide.estimate.rounds import estimate_figure, most_slow_share
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.estimate import CellSummary, Estimate, Withheld
 from mezzmark.model.records import Trial
+from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.encode import EncodeMeasurement
 from mezzmark.model.tasks.scrub import Proof, ScrubMeasurement
 from mezzmark.model.tasks.spec import Work
@@ -170,10 +172,18 @@ def test_a_span_that_can_be_zero_has_an_interval_without_logs() -> None:
     assert estimate.high == pytest.approx(0.001 + stats.t.ppf(0.975, 2) * 0.001)
 
 
-def test_throughput_is_total_frames_over_total_seconds() -> None:
-    """100 frames in 1 s and 100 in 3 s are 50 fps, not the mean of 100 and 33."""
-    trials = [encode_trial(100, s, round_index=k) for k, s in enumerate((1.0, 3.0))]
-    assert only(trials).estimates["throughput_fps"].point == pytest.approx(50.0)
+def test_speed_is_the_typical_rounds_and_in_total_that_of_all_frames() -> None:
+    """Ten rounds of 100 frames, nine in 1 s and one in 3: a typical round runs at 100 fps, all
+    frames took 12 s; one slow round of ten leaves up to 39.4 % possible (0.606¹⁰ + 10 × 0.394 ×
+    0.606⁹ = 0.05)."""
+    trials = [encode_trial(100, s, round_index=k) for k, s in enumerate([1.0] * 9 + [3.0])]
+    typical = only(trials).estimates["throughput_fps"]
+    assert (typical.point, typical.slow_round_count) == (pytest.approx(100.0), 1)
+    assert most_slow_share(1, 10) == pytest.approx(0.3942, abs=5e-5)
+    total = estimate_figure(
+        TASKS["encode"].figure("throughput_fps"), observe(trials), 0.95, is_total=True
+    )
+    assert total.point == pytest.approx(1000 / 12)
 
 
 def test_throughput_interval_holds_its_point_and_narrows_like_t_on_logs() -> None:

@@ -39,13 +39,6 @@ class OfClip(Fact):
     low: float | None = None
     high: float | None = None
 
-    def map(self, function: Callable[[float], float]) -> "OfClip":
-        """A monotone function of the figure."""
-        ends = sorted(function(end) for end in (self.low, self.high) if end is not None)
-        low, high = ends if len(ends) == 2 else (None, None)
-        changes = {"point": function(self.point), "low": low, "high": high}
-        return self.model_copy(update=changes)
-
 
 class Estimate(Fact):
     """A figure with its interval at `confidence_level`, over `round_count` rounds of one run.
@@ -98,13 +91,13 @@ class Estimate(Fact):
 
     @property
     def spans_clips(self) -> bool:
-        """Whether the clips differ so that the one figure says little: its interval spans more than
-        a factor of 2, or the point does of clips where there is no interval."""
-        ends = [self.low, self.high]
-        if self.low is None or self.high is None:
-            ends = [clip.point for clip in self.by_clip]
-        known = [end for end in ends if end is not None]
-        return len(self.by_clip) > 1 and max(known) > SPAN_RATIO * min(known)
+        """Whether the clips say more than the one figure: its interval spans more than a factor of
+        2, or the clips do where it has none."""
+        if not self.by_clip:
+            return False
+        points = [clip.point for clip in self.by_clip]
+        low, high = min(points) if self.low is None else self.low, self.high or max(points)
+        return high > SPAN_RATIO * low
 
     @property
     def is_exact(self) -> bool:
@@ -116,8 +109,7 @@ class Estimate(Fact):
         ends = [function(end) for end in (self.low, self.high) if end is not None]
         low, high = (min(ends), max(ends)) if len(ends) == 2 else (None, None)
         changes = {"point": function(self.point), "low": low, "high": high, "unit": unit}
-        clips = {"by_clip": tuple(clip.map(function) for clip in self.by_clip)}
-        return self.model_copy(update=changes | clips)
+        return self.model_copy(update=changes | {"by_clip": ()})
 
     def scaled(self, factor: float, unit: str) -> "Estimate":
         """`factor` times the figure."""

@@ -23,11 +23,12 @@ from mezzmark.decide.estimate.pooling import group_over_clips
 from mezzmark.decide.estimate.rounds import (
     carries,
     estimate_figure,
+    estimate_moves_figure,
     estimate_of,
     estimate_rate,
     estimate_values,
     frames_and_seconds,
-    withheld_of_tail,
+    moves_of,
 )
 from mezzmark.model.cell import ALL_CLIPS, Cell
 from mezzmark.model.encoding import ORIGINAL
@@ -35,7 +36,7 @@ from mezzmark.model.estimate import Estimate, OfClip
 from mezzmark.model.run import ClipManifest, Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Figure
-from mezzmark.statistics.mixture import MovesOfClips, estimate_quantile, estimate_share
+from mezzmark.statistics.tails import estimate_share
 
 Mix = Mapping[str, float]
 """Share of the footage's time by clip; sums to 1."""
@@ -95,7 +96,7 @@ def over_clips(
         merged = values.max(axis=0) if figure.kind == "peak" else np.array(shares) @ values
         samples = sum(o.sample_count for of_clip in rounds for o in of_clip)
         return estimate_values(merged.tolist(), figure.unit, samples, confidence_level)
-    whole = _quantile(figure, rounds, shares, confidence_level)
+    whole = estimate_moves_figure(rounds, shares, figure, confidence_level)
     # Bonferroni, so that the intervals of all clips hold together.
     level = 1 - (1 - confidence_level) / len(names)
     each = [estimate_figure(figure, of_clip, level) for of_clip in rounds]
@@ -108,22 +109,29 @@ def share_within(
     """The share of moves within the limit, from two rounds on, the clip with the smallest first
     among those beside it; None where a clip of the mix has no moves."""
     names = [ALL_CLIPS] if ALL_CLIPS in by_clip else list(mix)
-    common = _common_rounds({name: by_clip.get(name, ()) for name in names})
+    having = {
+        name: [o for o in by_clip.get(name, ()) if o.work.latencies_ms is not None]
+        for name in names
+    }
+    common = _common_rounds(having)
     if not common or len(common[0]) < 2:
         return None
-    moves = _moves(common, [mix.get(name, 1.0) for name in names])
-    whole = estimate_of(
-        estimate_share(moves, limit_ms, confidence_level=confidence_level),
-        "",
-        sample_count=sum(o.sample_count for of_clip in common for o in of_clip),
-    )
+    is_stratified = all(o.is_stratified for of_clip in common for o in of_clip)
+
+    def estimate(
+        clips: Sequence[Sequence[Observation]], of: Sequence[float], level: float
+    ) -> Estimate:
+        found = estimate_share(
+            moves_of(clips), of, limit_ms, confidence_level=level, is_stratified=is_stratified
+        )
+        count = sum(o.sample_count for clip in clips for o in clip)
+        return estimate_of(found, "", sample_count=count)
+
+    whole = estimate(common, [mix.get(name, 1.0) for name in names], confidence_level)
     if len(names) == 1:
         return whole
     level = 1 - (1 - confidence_level) / len(names)
-    each = [
-        estimate_of(estimate_share(_moves([of_clip], [1.0]), limit_ms, confidence_level=level), "")
-        for of_clip in common
-    ]
+    each = [estimate([of_clip], [1.0], level) for of_clip in common]
     return _beside(whole, names, each, is_more_better=True)
 
 
@@ -250,37 +258,6 @@ def work_shares(shares: Sequence[float], rates: Sequence[float]) -> list[float]:
     """Shares of the frames (or pixels), from shares of the time and how many a second has."""
     total = sum(s * r for s, r in zip(shares, rates, strict=True))
     return [s * r / total for s, r in zip(shares, rates, strict=True)]
-
-
-def _moves(rounds: Sequence[Sequence[Observation]], shares: Sequence[float]) -> MovesOfClips:
-    none = np.empty(0)
-    return MovesOfClips(
-        [[none if (m := o.work.latencies_ms) is None else m for o in clip] for clip in rounds],
-        shares,
-        is_stratified=all(o.is_stratified for clip in rounds for o in clip),
-    )
-
-
-def _quantile(
-    figure: Figure,
-    rounds: Sequence[Sequence[Observation]],
-    shares: Sequence[float],
-    confidence_level: float,
-) -> Estimate:
-    assert figure.probability is not None
-    moves = _moves(rounds, shares)
-    found = estimate_quantile(moves, figure.probability, confidence_level=confidence_level)
-    return Estimate(
-        point=found.point,
-        low=found.interval and found.interval.low,
-        high=found.interval and found.interval.high,
-        confidence_level=confidence_level,
-        unit=figure.unit,
-        round_count=moves.round_count,
-        sample_count=sum(o.sample_count for of_clip in rounds for o in of_clip),
-        method="moves of all clips, each clip at its share; limits over rounds",
-        withheld=withheld_of_tail(found),
-    )
 
 
 def _beside(

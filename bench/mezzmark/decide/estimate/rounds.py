@@ -28,7 +28,7 @@ from mezzmark.statistics.intervals import (
     t_interval,
     t_reach,
 )
-from mezzmark.statistics.tails import TailEstimate, estimate_tail
+from mezzmark.statistics.tails import TailEstimate, estimate_quantile
 
 MINIMUM_ROUNDS: Final = 3
 """Two values make a t interval of 12.7 standard errors either way, which misleads more than it
@@ -87,9 +87,7 @@ def estimate_figure(
     """One figure of one cell, from those of its observations that carry it, in order of rounds;
     `is_total` as in `estimate_rate`."""
     if figure.kind == "tail":
-        moves = [o.work.latencies_ms for o in in_order if o.work.latencies_ms is not None]
-        is_stratified = all(o.is_stratified for o in in_order)
-        return estimate_tail_figure(moves, figure, confidence_level, is_stratified=is_stratified)
+        return estimate_moves_figure([in_order], [1.0], figure, confidence_level)
     if figure.kind == "rate":
         work = frames_and_seconds([in_order])
         return estimate_rate(*work, [1.0], confidence_level, is_total=is_total)
@@ -128,21 +126,21 @@ def estimate_values(
     )
 
 
-def estimate_tail_figure(
-    rounds: Sequence[NDArray[np.float64]],
+def estimate_moves_figure(
+    clips: Sequence[Sequence[Observation]],
+    shares: Sequence[float],
     figure: Figure,
     confidence_level: float,
-    *,
-    is_stratified: bool,
 ) -> Estimate:
-    """The figure's quantile of all moves, one array of latencies per round, or why it has no
-    interval; `is_stratified` as in `estimate_tail`."""
+    """The figure's quantile of all moves of clips with these shares, an observation a round, or why
+    it has no interval."""
     assert figure.probability is not None
-    tail = estimate_tail(
-        rounds,
+    tail = estimate_quantile(
+        moves_of(clips),
+        shares,
         figure.probability,
         confidence_level=confidence_level,
-        is_stratified=is_stratified,
+        is_stratified=all(o.is_stratified for clip in clips for o in clip),
     )
     return Estimate(
         point=tail.point,
@@ -150,24 +148,25 @@ def estimate_tail_figure(
         high=tail.interval and tail.interval.high,
         confidence_level=confidence_level,
         unit=figure.unit,
-        round_count=len(rounds),
-        sample_count=sum(moves.size for moves in rounds),
+        round_count=len(clips[0]),
+        sample_count=sum(o.work.sample_count for clip in clips for o in clip),
         method="all moves of all rounds; binomial limits at their effective number",
-        withheld=withheld_of_tail(tail),
+        withheld=_withheld_tail(tail),
     )
 
 
-def most_slow_rounds(estimate: Estimate) -> float | None:
-    """The exact one-sided 95 % upper limit of the share of slow rounds (Clopper & Pearson 1934);
-    None where they were not counted."""
-    if estimate.slow_round_count is None:
-        return None
-    count = estimate.round_count
-    return share_limits(estimate.slow_round_count, count, confidence_level=0.9)[1]
+def moves_of(clips: Sequence[Sequence[Observation]]) -> list[list[_Floats]]:
+    """Latencies in ms by clip and round."""
+    moves = [[o.work.latencies_ms for o in clip] for clip in clips]
+    return [[one for one in clip if one is not None] for clip in moves]
 
 
-def withheld_of_tail(tail: TailEstimate) -> tuple[Withheld, ...]:
-    """Why a quantile of moves has no interval; empty where it has."""
+def most_slow_share(slow_count: int, round_count: int) -> float:
+    """The exact one-sided 95 % upper limit of the share of slow rounds (Clopper & Pearson 1934)."""
+    return share_limits(slow_count, round_count, confidence_level=0.9)[1]
+
+
+def _withheld_tail(tail: TailEstimate) -> tuple[Withheld, ...]:
     if tail.is_clustered:
         return (Withheld(kind="clustered"),)
     lacking = Withheld(
@@ -212,8 +211,8 @@ def estimate_rate(
     of_rounds = 1 / (shares @ (seconds / frames))
     withheld = _withheld(of_rounds.tolist())
     low = high = None
+    point = typical = float(np.exp(np.median(np.log(of_rounds))))
     if not is_total:
-        point = float(np.exp(np.median(np.log(of_rounds))))
         if not withheld:
             found = log_median_interval(of_rounds, confidence_level=confidence_level)
             low, high = found.low, found.high
@@ -240,5 +239,5 @@ def estimate_rate(
         if is_total
         else "median of rounds; order statistics",
         withheld=withheld,
-        slow_round_count=None if is_total else int(np.sum(of_rounds < point / SLOW_RATIO)),
+        slow_round_count=int(np.sum(of_rounds < typical / SLOW_RATIO)),
     )

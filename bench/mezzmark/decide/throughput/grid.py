@@ -33,12 +33,15 @@ Round = tuple[int, int]
 
 class RateSource(Fact):
     """The measurement that an ingest speed was taken from; `order` is that of an ingest's clips.
+    `slow_round_count` of its `round_count` rounds were slower than a typical one by a tenth.
     `with_decode`: predicted from it and from decoding the originals."""
 
     task: RateTask
     job_count: int
     thread_count: int
     order: ClipOrder | None = None
+    slow_round_count: int = 0
+    round_count: int = 0
     with_decode: bool = False
 
     @property
@@ -64,8 +67,16 @@ def find_pixel_rate(
             best = max(found, key=lambda setting: found[setting].point)
             jobs, threads = best.split
             order = best["clip_order"]
-            source = RateSource(task=task, job_count=jobs, thread_count=threads, order=order)
-            return found[best], source
+            rate = found[best]
+            source = RateSource(
+                task=task,
+                job_count=jobs,
+                thread_count=threads,
+                order=order,
+                slow_round_count=rate.slow_round_count or 0,
+                round_count=rate.round_count,
+            )
+            return rate, source
     return None
 
 

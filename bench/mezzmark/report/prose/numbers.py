@@ -6,6 +6,7 @@ from collections.abc import Callable, Collection, Sequence
 from typing import Final
 
 from mezzmark.decide.estimate.observed_run import BITS_PER_HOUR_TO_GB
+from mezzmark.decide.estimate.rounds import most_slow_share
 from mezzmark.model.errors import count_text as count_text  # noqa: PLC0414 - also had from here
 from mezzmark.model.estimate import Estimate, Withheld
 
@@ -170,6 +171,12 @@ def round_count_text(complete_count: int, begun_count: int) -> str:
     if begun_count <= complete_count:
         return count_text(begun_count, "round")
     return f"{count_text(complete_count, 'whole round')} and part of another"
+
+
+def slow_texts(slow_count: int, round_count: int) -> tuple[str, str]:
+    """`0 of 10` slow rounds, and `up to 26 % possible`."""
+    most = most_slow_share(slow_count, round_count)
+    return f"{slow_count} of {round_count}", f"up to {100 * most:.0f} % possible"
 
 
 def hour_gb_text(bitrate_bps: float) -> str:

@@ -21,6 +21,7 @@ from mezzmark.report.prose.numbers import (
     list_text,
     number_text,
     shown_name,
+    slow_texts,
     visible_text,
 )
 from mezzmark.report.prose.terms import split_words
@@ -109,9 +110,13 @@ def camera_notes(result: SizingResult) -> tuple[str, ...]:
 
 
 def rate_source_text(source: RateSource) -> str:
-    """`ingest, 2 jobs × 1 thread, fifo`."""
+    """`ingest, 2 jobs × 1 thread, fifo; slow rounds: 0 of 10, up to 26 % possible`."""
     split = split_words((source.job_count, source.thread_count))
-    return ", ".join(filter(None, (source.task, split, source.order)))
+    text = ", ".join(filter(None, (source.task, split, source.order)))
+    if not source.round_count:
+        return text
+    slow = ", ".join(slow_texts(source.slow_round_count, source.round_count))
+    return f"{text}; slow rounds: {slow}"
 
 
 def prediction_note(prediction: CorePrediction) -> str:

@@ -6,7 +6,6 @@ from collections.abc import Callable, Mapping
 
 from mezzmark.decide.estimate.over_clips import as_shown_speed, hours_per_hour
 from mezzmark.decide.estimate.ranking import INSTANT_MS, Ranked, Ranking
-from mezzmark.decide.estimate.rounds import most_slow_rounds
 from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.records import Trial
@@ -18,6 +17,7 @@ from mezzmark.report.prose.numbers import (
     list_text,
     number_text,
     shown_name,
+    slow_texts,
     visible_text,
 )
 from mezzmark.report.prose.table_notes import NOTES, ranking_note
@@ -81,12 +81,11 @@ def _instant(entry: Ranked) -> Entry | None:
 
 
 def slow_entry(speed: Estimate) -> Entry | None:
-    """`0 of 10`, and how many of a hundred rounds may be slow for all that is known."""
-    most = most_slow_rounds(speed)
-    if most is None:
+    """Slow rounds, and how many may be for all that is known."""
+    slow = speed.slow_round_count
+    if slow is None:
         return None
-    count, limit = speed.slow_round_count or 0, f"up to {100 * most:.0f} % possible"
-    return Entry(f"{count} of {speed.round_count}", limit, sort=count)
+    return Entry(*slow_texts(slow, speed.round_count), sort=slow)
 
 
 def encode_table(view: RunView) -> Table:
