@@ -54,6 +54,10 @@ trials of 24 moves cannot show that one trial in five is bad: without a floor 13
 "met", with it 10, and with 1 % slow moves 90 of 100 are still called met
 (`tests/simulation/need_rates.py`)."""
 
+LIKELY_WITHIN_TRIAL: Final = 0.006
+"""The same for a chance, which is to be neither too sure nor too shy: with it chances of needs come
+true as often as stated (`tests/simulation/choice_calibration.py`)."""
+
 CLAIM_TRIALS: Final = 10
 """Trials from which a share is called met or missed."""
 
@@ -191,9 +195,8 @@ def effective_count(
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShareClaim:
     """A share of moves against the share wanted. The p-values are of the claims that it is at
-    least, and that it is less than wanted (one-sided Clopper-Pearson), and reckon with the worst:
-    `WITHIN_TRIAL_FLOOR`, and trials too few to tell how alike their moves are. `effective`
-    independent moves, without that, are what a chance is best told by."""
+    least, and that it is less than wanted (one-sided Clopper-Pearson), and reckon with the worst
+    (`WITHIN_TRIAL_FLOOR`). A chance is best told by so many `effective` independent moves."""
 
     share: float
     effective: float
@@ -206,15 +209,21 @@ def claim_share(
 ) -> ShareClaim:
     """Whether a share of at least `wanted` of all moves lies within a limit, of which each trial
     had `inside` among its `counts`; at least two trials."""
-    total, level = float(counts.sum()), 2 * confidence_level - 1
-    floor = 1 + (total / counts.size - 1) * WITHIN_TRIAL_FLOOR
-    sure = effective_count(inside, counts, confidence_level=level, most=1 / floor)
-    few = t_quantile(confidence_level, total - 1) / t_quantile(confidence_level, counts.size - 1)
-    share = float(inside.sum()) / total
+    total, trials = float(counts.sum()), counts.size
+
+    def effective(floor: float) -> float:
+        most = 1 / (1 + (total / trials - 1) * floor)
+        level = 2 * confidence_level - 1
+        return effective_count(
+            inside[None].astype(float), counts[None], confidence_level=level, most=most
+        )
+
+    few = t_quantile(confidence_level, total - 1) / t_quantile(confidence_level, trials - 1)
+    share, sure = float(inside.sum()) / total, effective(WITHIN_TRIAL_FLOOR)
     within = share * sure
     return ShareClaim(
         share=share,
-        effective=effective_count(inside, counts, confidence_level=level) / few**2,
+        effective=effective(LIKELY_WITHIN_TRIAL) / few,
         p_met=float(special.betainc(within, sure - within + 1, wanted)) if within else 1.0,
         p_missed=float(special.betaincc(within + 1, sure - within, wanted)) if share < 1 else 1.0,
     )
