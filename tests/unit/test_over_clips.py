@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from fixtures.fabricated_run import Fabrication, fabricate_manifest
+from fixtures.fabricated_run import Fabrication, fabricate_manifest, fabricate_run
 from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.decide.estimate.over_clips import (
     as_shown_speed,
@@ -28,6 +28,8 @@ from mezzmark.model.tasks.spec import Work
 from mezzmark.report.prose.latency import instant_share_sentence
 from mezzmark.report.prose.numbers import estimate_text
 from mezzmark.report.prose.table_notes import mix_text
+from mezzmark.report.sections.context import run_answer
+from mezzmark.report.view import RunView
 
 HALVES = {"slow": 0.5, "quick": 0.5}
 
@@ -155,6 +157,15 @@ def test_an_encoding_that_lacks_a_clip_is_never_the_fastest() -> None:
     assert [entry.encoding for entry in ranking.entries] == ["part", "all"]
     assert ranking.find("part").missing_clips == ("slow",)
     assert ranking.fastest.encoding == "all"
+
+
+@pytest.mark.parametrize("task", ["scrub", "encode"])
+def test_a_run_without_one_of_its_clips_says_so(task: str) -> None:
+    """Where every encoding lacks a clip, none is called the fastest, and nothing is called wrong."""
+    manifest, trials = fabricate_run(Fabrication(clips=("slow", "quick"), rounds=3))
+    kept = tuple(t for t in trials if t.cell.clip == "slow" and t.cell.task == task)
+    headline = run_answer(RunView(manifest, kept)).headline
+    assert "no encoding was measured with every clip" in headline
 
 
 def test_without_one_of_the_clips_there_is_no_figure() -> None:
