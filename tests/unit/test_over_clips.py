@@ -161,7 +161,7 @@ def test_an_encoding_that_lacks_a_clip_is_never_the_fastest() -> None:
 
 @pytest.mark.parametrize("task", ["scrub", "encode"])
 def test_a_run_without_one_of_its_clips_says_so(task: str) -> None:
-    """Where every encoding lacks a clip, none is called the fastest, and nothing is called wrong."""
+    """Where every encoding lacks a clip, none is called the fastest, and no picture wrong."""
     manifest, trials = fabricate_run(Fabrication(clips=("slow", "quick"), rounds=3))
     kept = tuple(t for t in trials if t.cell.clip == "slow" and t.cell.task == task)
     headline = run_answer(RunView(manifest, kept)).headline
