@@ -10,6 +10,7 @@ from fixtures.fabricated_throughput import delivery_trial, grid_trial, ingest_tr
 from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.decide.choose.choice import Choice
 from mezzmark.decide.estimate.ranking import surely_faster
+from mezzmark.model.estimate import Estimate
 from mezzmark.model.request import ChooseSettings
 from mezzmark.report.prose.answer import NEXT_STEP, Answer
 from mezzmark.report.prose.choice import faster_sentences
@@ -187,9 +188,9 @@ def test_encode_speed_is_told_as_hours_for_an_hour() -> None:
     beside the headline say so."""
     manifest, _ = fabricate_run()
     hour = "of encoding for an hour of footage"
-    assert encode_time_text(2.65, manifest) == f"9.1 h {hour}"
-    assert encode_time_text(140, manifest) == f"10 min {hour}"
-    assert encode_time_text(1e5, manifest) == f"less than a minute {hour}"
+    assert encode_time_text(Estimate.exact(2.65, "fps"), manifest) == f"9.1 h {hour}"
+    assert encode_time_text(Estimate.exact(140, "fps"), manifest) == f"10 min {hour}"
+    assert encode_time_text(Estimate.exact(1e5, "fps"), manifest) == f"less than a minute {hour}"
     assert hour in run_answer(_view(None)).key_numbers[2].detail
 
 

@@ -5,7 +5,12 @@ import pytest
 
 from fixtures.fabricated_run import Fabrication, fabricate_host, fabricate_manifest
 from fixtures.fabricated_throughput import SECOND, finished_trial
-from mezzmark.decide.throughput.grid import judge_grid, limiting_core_count, machine_speedup_limit
+from mezzmark.decide.throughput.grid import (
+    find_pixel_rate,
+    judge_grid,
+    limiting_core_count,
+    machine_speedup_limit,
+)
 from mezzmark.decide.throughput.schedule import IngestPrediction, predict_ingests
 from mezzmark.model.cell import ALL_CLIPS, Cell, Setting
 from mezzmark.model.records import Trial
@@ -169,3 +174,20 @@ def test_no_prediction_without_the_split() -> None:
     (found,) = _predict(trials)
     assert found.predicted is None
     assert found.measured.point == pytest.approx(400)
+
+
+def test_pixels_of_an_hour_count_as_the_clips_have_them() -> None:
+    """One clip has twice the other's pixels a second: at 1 and 4 × 10⁵ pixels a second three parts
+    take 1 + 2 / 4 units of time, which is 2 × 10⁵."""
+    small, large = fabricate_manifest(Fabrication(clips=("a", "b"))).clips
+    wide = large.original.model_copy(update={"width_px": 2 * large.original.width_px})
+    clips = (small, large.model_copy(update={"original": wide}))
+    trials = [
+        ((0, index), _grid(1, 1, fps, index, clip))
+        for clip, fps in (("a", 10), ("b", 40))
+        for index in range(3)
+    ]
+    name = trials[0][1].cell.encoding
+    rate, source = find_pixel_rate(name, trials, clips, 0.95)
+    assert rate.point == pytest.approx(2e5)
+    assert (source.slow_round_count, source.round_count) == (0, 3)

@@ -1,12 +1,13 @@
 """Clips become one figure by their shares of the footage's time, in one place."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from fixtures.fabricated_run import Fabrication, fabricate_manifest
+from fixtures.fabricated_run import Fabrication, fabricate_manifest, fabricate_run
 from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.decide.estimate.over_clips import (
     as_shown_speed,
@@ -17,11 +18,18 @@ from mezzmark.decide.estimate.over_clips import (
     pool_clips,
     share_within,
 )
+from mezzmark.decide.estimate.ranking import Ranked, rank_encodings
 from mezzmark.model.cell import Cell
+from mezzmark.model.estimate import Estimate, OfClip
 from mezzmark.model.run import Manifest
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Work
+from mezzmark.report.prose.latency import instant_share_sentence
+from mezzmark.report.prose.numbers import estimate_text
+from mezzmark.report.prose.table_notes import mix_text
+from mezzmark.report.sections.context import run_answer
+from mezzmark.report.view import RunView
 
 HALVES = {"slow": 0.5, "quick": 0.5}
 
@@ -119,16 +127,58 @@ def test_the_clips_are_shown_where_one_number_says_little() -> None:
     assert not alone.spans_clips
 
 
+def test_what_is_said_of_unlike_clips() -> None:
+    """Clips of 400 and 10 ms are shown each by itself; the share within the limit names the worse
+    one; and the page says how much each counts."""
+    clips = (OfClip(clip="slow", point=400.0), OfClip(clip="quick", point=10.0))
+    wide = Estimate.exact(60.0, "ms").model_copy(update={"by_clip": clips})
+    assert estimate_text(wide) == "10.0 to 400 ms (slow 400; quick 10.0)"
+    share = Estimate.exact(0.5, "").model_copy(
+        update={"by_clip": (OfClip(clip="slow", point=0.0), OfClip(clip="quick", point=1.0))}
+    )
+    entry = Ranked(encoding="e", clip_count=2, estimates={}, wrong_count=0, instant_share=share)
+    said = instant_share_sentence(entry)
+    assert "50.0 % of the moves of e took at most 100 ms; fewest did with slow: 0 %" in said
+    assert "slow 20.0 % and quick 80.0 %" in mix_text(_manifest((0.2, 0.8)))
+    assert "counts alike" in mix_text(_manifest())
+
+
+def test_an_encoding_that_lacks_a_clip_is_never_the_fastest() -> None:
+    """It is shown with its own clip's figure, quicker than the other's, and its lack by name."""
+    whole = {clip: [np.full(24, ms)] * 6 for clip, ms in (("slow", 40.0), ("quick", 20.0))}
+    observations = [
+        replace(o, cell=o.cell.model_copy(update={"encoding": name}))
+        for name, clips in (("all", whole), ("part", {"quick": [np.full(24, 5.0)] * 6}))
+        for clip, rounds in clips.items()
+        for o in _scrubs(clip, rounds)
+    ]
+    setting = observations[0].cell.setting
+    ranking = rank_encodings(observations, (), setting, _manifest())
+    assert [entry.encoding for entry in ranking.entries] == ["part", "all"]
+    assert ranking.find("part").missing_clips == ("slow",)
+    assert ranking.fastest.encoding == "all"
+
+
+@pytest.mark.parametrize("task", ["scrub", "encode"])
+def test_a_run_without_one_of_its_clips_says_so(task: str) -> None:
+    """Where every encoding lacks a clip, none is called the fastest, and no picture wrong."""
+    manifest, trials = fabricate_run(Fabrication(clips=("slow", "quick"), rounds=3))
+    kept = tuple(t for t in trials if t.cell.clip == "slow" and t.cell.task == task)
+    headline = run_answer(RunView(manifest, kept)).headline
+    assert "no encoding was measured with every clip" in headline
+
+
 def test_without_one_of_the_clips_there_is_no_figure() -> None:
     """The clips that count are fixed beforehand: a missing one is not left out of a mean."""
     mine = _encodes({"quick": 200})
     assert pool_clips(mine, _manifest(), confidence_level=0.95) == {}
     by_clip = {"quick": _scrubs("quick", [np.full(24, 10.0)] * 6)}
     assert share_within(by_clip, 100, HALVES, confidence_level=0.95) is None
-    manifest = _manifest((0.25, 0.75))
-    lacking = manifest.model_copy(update={"media": manifest.media[1:]})
-    gone = manifest.media[0].encoding
-    assert set(bitrates_over_clips(manifest)) - set(bitrates_over_clips(lacking)) <= {gone}
+    manifest = _manifest()
+    lost = next(media for media in manifest.media if media.encoding != "original")
+    kept = tuple(media for media in manifest.media if media is not lost)
+    lacking = manifest.model_copy(update={"media": kept})
+    assert set(bitrates_over_clips(manifest)) - set(bitrates_over_clips(lacking)) == {lost.encoding}
 
 
 def test_bit_rates_are_weighted_by_time() -> None:

@@ -51,6 +51,8 @@ from mezzmark.report.prose.throughput import throughput_sentences
 
 START: Final = "On this machine, with this footage"
 
+_CLIPLESS: Final = "no encoding was measured with every clip, so none can be called fastest."
+
 NEXT_STEP: Final = (
     'To decide between them, state what you need: mezzmark choose RUN --need "bit_depth >= 10" '
     '--wish "less bitrate_bps" (RUN is the folder of this run; scenarios/README.md lists what can '
@@ -227,11 +229,15 @@ def _headline(
     if others := sorted(tasks - {"scrub", "encode", "kernel"}):
         measured = list_text([task_label(task) for task in others])
         return f"{START}, {measured} was measured; neither scrubbing nor encoding was."
+    if tasks & {"scrub", "encode"}:
+        return f"{START}, {_CLIPLESS}"
     return f"{START}, nothing finished, so there is no answer."
 
 
 def _speed_headline(lead: Ranking) -> str:
     fastest = lead.fastest
+    if fastest is None and not any(entry.wrong_count for entry in lead.entries):
+        return f"{START}, {_CLIPLESS}"
     if fastest is None:
         return f"{START}, no encoding showed the right picture throughout."
     if fastest.encoding == ORIGINAL and not lead.tied:

@@ -60,7 +60,7 @@ def estimate_text(estimate: Estimate, *, with_unit: bool = True) -> str:
 
 def estimate_parts(estimate: Estimate, *, with_unit: bool = True) -> tuple[str, str]:
     """`12.4 ms` and `[12.1, 12.8]`; the second is empty without an interval. Of clips that differ
-    too much for one number `10 to 400 ms` and `(harbour 400, walk 10)`."""
+    too much for one number `10 to 400 ms` and `(harbour 400; walk 10)`."""
     point = shown_value(estimate.point, estimate.unit)
     unit = shown_unit(estimate.unit)
     tail = ("×" if unit == "×" else f" {unit}") if with_unit and unit else ""
