@@ -212,16 +212,24 @@ def choose(
     wishes: Sequence[str] = (),
     indifference: float | None = None,
     confidence_level: float | None = None,
+    needs_file: Path | None = None,
+    clips: Sequence[str] = (),
+    allow_missing: bool = False,
+    shop: Path | None = None,
 ) -> Choice:
     """Which encoding to use, by needs ("scrub.jump.p95_ms <= 100") and wishes ("less bitrate_bps",
     in order, or all with weights: "less bitrate_bps = 2").
 
     `print(choice)` says whom to choose, and how surely; `choice.recommendation` is None where a
-    need was not measured. What is not given comes from the first run's scenario. Raises
-    ScenarioError for a need or wish that cannot be read, RunError for runs that do not belong
-    together.
+    need was not measured. `clips` decide (all where none is named); with `allow_missing` encodings
+    that lack one are shown beside the others. A `shop` adds its own needs. What is not given comes
+    from `needs_file` (TOML), or from the first run's scenario. Raises ScenarioError for a need or
+    wish that cannot be read, RunError for runs that do not belong together.
     """
     from mezzmark.decide.choose.choose import choose_encoding, settings_for
+    from mezzmark.decide.size.result import needs_of, sized_figures
+    from mezzmark.model.request import Need
+    from mezzmark.store.toml_files import read_needs
 
     found = _read(runs)
     settings = settings_for(
@@ -230,8 +238,16 @@ def choose(
         wishes=wishes,
         indifference_fraction=indifference,
         confidence_level=confidence_level,
+        clips=clips,
+        allow_missing=allow_missing,
+        base=None if needs_file is None else read_needs(needs_file),
     )
-    return choose_encoding(found, settings)
+    if shop is None:
+        return choose_encoding(found, settings)
+    sizing = size(runs, shop=shop)
+    asked = (*settings.needs, *map(Need.parse, needs_of(sizing.shop)))
+    settings = settings.model_copy(update={"needs": tuple(dict.fromkeys(asked))})
+    return choose_encoding(found, settings, sized=sized_figures(sizing))
 
 
 TextFormat = Literal["csv", "json", "pytest-benchmark"]

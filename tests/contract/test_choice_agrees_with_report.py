@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from mezzmark.decide.choose.choose import choose_encoding
-from mezzmark.decide.estimate.pooling import pool_clips
+from mezzmark.decide.estimate.over_clips import pool_clips
 from mezzmark.decide.throughput.grid import judge_grid
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
@@ -31,13 +31,13 @@ def reported(run: Run, view: RunView) -> Iterator[tuple[str, str, Estimate]]:
         yield "encode.throughput_fps", encoding, best
         for threads, estimate in by_threads.items():
             yield f"encode.{threads}t.throughput_fps", encoding, estimate
-    found = judge_grid(run.trials, run.manifest.host, confidence_level=0.95)
+    found = judge_grid(run.trials, run.manifest, confidence_level=0.95)
     for grid in found:
         splits = {(s.job_count, s.thread_count): s.figures for s in grid.splits}
         yield "grid.throughput_fps", grid.encoding, splits[grid.best]["throughput_fps"]
     exports = [o for o in view.observations if o.cell.task == "delivery" and not o.cell.arm]
     quickest: dict[str, Estimate] = {}
-    for cell, estimates in pool_clips(exports).items():
+    for cell, estimates in pool_clips(exports, run.manifest, confidence_level=0.95).items():
         known = quickest.get(cell.encoding)
         if known is None or estimates["throughput_fps"].point > known.point:
             quickest[cell.encoding] = estimates["throughput_fps"]
@@ -68,4 +68,4 @@ def test_every_figure_is_the_reports_own(folder: Path) -> None:
     figures = {e.encoding: e.figures for e in choose_encoding([run], settings).encodings}
     shown = {name: found["bitrate_bps"].point for name, found in figures.items() if found}
     assert shown
-    assert shown == {name: view.bitrates_bps[name] for name in shown}
+    assert shown == pytest.approx({name: view.bitrates_bps[name] for name in shown})

@@ -8,7 +8,8 @@ import mezzmark
 from mezzmark import api
 
 SIGNATURES = {
-    "choose": "runs, *, needs, wishes, indifference, confidence_level",
+    "choose": "runs, *, needs, wishes, indifference, confidence_level, needs_file, clips, "
+    "allow_missing, shop",
     "demo": "*, footage, out, cache, resume, on_event",
     "describe_scenario": "scenario, *, footage, earlier_run",
     "describe_shop": "shop",

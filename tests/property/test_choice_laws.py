@@ -6,10 +6,19 @@ from hypothesis import strategies as st
 
 from mezzmark.decide.choose.choice import ChoiceRequest
 from mezzmark.decide.choose.choose import choose_among
-from mezzmark.decide.choose.preference import NOBODY, dominance, prefer
+from mezzmark.decide.choose.preference import NOBODY, above_floor, dominance, prefer
+from mezzmark.model.request import parse_wishes
 from simulation.choice_rates import ask, draw_catalogue, draw_catalogue_figures
 
 SIZES = st.tuples(st.integers(1, 9), st.integers(1, 4))
+WISHES = parse_wishes(
+    (
+        "less scrub.jump.p50_ms",
+        "less bitrate_bps",
+        "more encode.throughput_fps",
+        "less scrub.near.p95_ms",
+    )
+)
 MARGINS = st.sampled_from((0.0, 0.05, 0.3))
 
 
@@ -21,7 +30,9 @@ def costs_of(seed: int, size: tuple[int, int], *, ties: bool) -> np.ndarray:
 
 def rule_of(weighted: bool, margin: float, goals: int, seed: int) -> ChoiceRequest:
     weights = tuple(np.random.default_rng(seed).uniform(0.1, 3, goals)) if weighted else ()
-    return ChoiceRequest(needs=(), wishes=(), weights=weights, indifference_fraction=margin)
+    return ChoiceRequest(
+        needs=(), wishes=WISHES[:goals], weights=weights, indifference_fraction=margin, floor_ms=1.0
+    )
 
 
 @settings(max_examples=400)
@@ -32,7 +43,9 @@ def test_a_dominated_encoding_is_never_preferred(
     """Whatever another one equals or beats in every goal, and beats in one, is not chosen."""
     costs = costs_of(seed, size, ties=ties)
     everyone = np.ones(size[0], dtype=bool)
-    chosen = int(prefer(costs, everyone, rule_of(weighted, margin, size[1], seed)))
+    rule = rule_of(weighted, margin, size[1], seed)
+    chosen = int(prefer(costs, everyone, rule))
+    costs = above_floor(costs, rule)
     beaten = (costs <= costs[chosen]).all(axis=1) & (costs < costs[chosen]).any(axis=1)
     if weighted and ties:
         # Sums of rounded numbers may tie by rounding; a real difference may not be passed over.
@@ -66,8 +79,27 @@ def test_only_the_eligible_are_preferred(
         return
     assert eligible[chosen]
     if not weighted:
-        best = costs[eligible, 0].min()
-        assert costs[chosen, 0] <= best + np.log1p(margin if size[1] > 1 else 0) + 1e-12
+        waits = np.maximum(costs[:, 0], 0)  # the floor of 1 ms
+        best = waits[eligible].min()
+        assert waits[chosen] <= best + np.log1p(margin if size[1] > 1 else 0) + 1e-12
+
+
+@settings(max_examples=300)
+@given(st.integers(0, 10**6), SIZES, st.booleans(), MARGINS, st.booleans())
+def test_who_is_not_chosen_changes_nothing_among_the_others(
+    seed: int, size: tuple[int, int], weighted: bool, margin: float, on_edges: bool
+) -> None:
+    """Independence of irrelevant alternatives: without any one that was not chosen, values on and
+    near the edges of steps included, the same one is chosen."""
+    rng = np.random.default_rng(seed)
+    costs = costs_of(seed, size, ties=False)
+    if on_edges:
+        step = np.log1p(margin) or 0.1
+        costs = np.round(costs / step) * step + rng.choice([-1e-7, 0, 1e-7], size)
+    rule, everyone = rule_of(weighted, margin, size[1], seed), np.ones(size[0], dtype=bool)
+    chosen = int(prefer(costs, everyone, rule))
+    for gone in np.flatnonzero(np.arange(size[0]) != chosen):
+        assert int(prefer(costs, np.arange(size[0]) != gone, rule)) == chosen
 
 
 @given(st.integers(0, 10**6), st.booleans())

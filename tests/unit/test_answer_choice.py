@@ -10,6 +10,7 @@ from fixtures.fabricated_throughput import delivery_trial, grid_trial, ingest_tr
 from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.decide.choose.choice import Choice
 from mezzmark.decide.estimate.ranking import surely_faster
+from mezzmark.model.estimate import Estimate
 from mezzmark.model.request import ChooseSettings
 from mezzmark.report.prose.answer import NEXT_STEP, Answer
 from mezzmark.report.prose.choice import faster_sentences
@@ -149,11 +150,9 @@ def test_the_published_choice_still_names_who_is_faster() -> None:
 def test_the_second_of_two_tied_says_only_its_own_figures() -> None:
     """Two equal truths are both chosen: the original's times and the fastest to encode are told
     once, each of the two with its own time, ratio and encode speed."""
-    twin = replace(THREE[2], name="twin", encode_fps=55.0)
-    slow = replace(THREE[1], jump_ms=40.0)
-    made = Fabrication(
-        encodings=(THREE[0], slow, THREE[2], twin), spread=Spread(trial=0.05), rounds=8
-    )
+    base = replace(THREE[2], jump_ms=1000 / 24 * 1.25)  # on the edge of a step
+    twin, slow = replace(base, name="twin", encode_fps=55.0), replace(THREE[1], jump_ms=140.0)
+    made = Fabrication(encodings=(THREE[0], slow, base, twin), spread=Spread(trial=0.05), rounds=8)
     view = _view(_asked(("intra = true",), FAST_FIRST), made)
     choice = view.choice
     assert choice is not None
@@ -189,9 +188,9 @@ def test_encode_speed_is_told_as_hours_for_an_hour() -> None:
     beside the headline say so."""
     manifest, _ = fabricate_run()
     hour = "of encoding for an hour of footage"
-    assert encode_time_text(2.65, manifest) == f"9.1 h {hour}"
-    assert encode_time_text(140, manifest) == f"10 min {hour}"
-    assert encode_time_text(1e5, manifest) == f"less than a minute {hour}"
+    assert encode_time_text(Estimate.exact(2.65, "fps"), manifest) == f"9.1 h {hour}"
+    assert encode_time_text(Estimate.exact(140, "fps"), manifest) == f"10 min {hour}"
+    assert encode_time_text(Estimate.exact(1e5, "fps"), manifest) == f"less than a minute {hour}"
     assert hour in run_answer(_view(None)).key_numbers[2].detail
 
 

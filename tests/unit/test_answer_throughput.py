@@ -2,6 +2,7 @@
 
 import pytest
 
+from fixtures.fabricated_run import Fabrication, fabricate_manifest
 from fixtures.fabricated_throughput import delivery_trial, ingest_trial
 from mezzmark.decide.estimate.observed_run import observe
 from mezzmark.model.records import Trial
@@ -11,7 +12,8 @@ ROUNDS = range(4)
 
 
 def _told(trials: list[Trial]) -> str:
-    (text,) = throughput_sentences(observe(trials), confidence_level=0.95)
+    manifest = fabricate_manifest(Fabrication(clips=(trials[0].cell.clip,)))
+    (text,) = throughput_sentences(observe(trials), manifest, confidence_level=0.95)
     return text
 
 

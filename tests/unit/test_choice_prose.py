@@ -26,7 +26,7 @@ WAIT, SIZE = "less scrub.jump.p50_ms", "less bitrate_bps"
 
 def choices() -> dict[str, Choice]:
     """One of each verdict, and of what may stand beside it."""
-    two, three, eight = made(TWO), made(THREE), made(EIGHT)
+    two, three, eight = made(TWO), made(THREE), made(EIGHT, rounds=10)
     alike = made((encoding("one", 20, 100), encoding("two", 20, 100), encoding("slow", 80, 100)))
     noisy = made((encoding("edge", 20, 100), encoding("sure", 15, 200)), spread=Spread())
     limit = choose(noisy).find("edge").figures["scrub.jump.p50_ms"].point
@@ -42,7 +42,7 @@ def choices() -> dict[str, Choice]:
         "the original": choose(three, needs=("encode.throughput_fps >= 1000",), wishes=(SIZE,)),
         "two alike": choose(alike, wishes=(WAIT,)),
         "one more is open": choose(noisy, needs=(edge,), wishes=(SIZE,)),
-        "none is sure": choose(without(noisy, encoding="sure"), needs=(edge,), wishes=(SIZE,)),
+        "leader is open": choose(without(noisy, encoding="sure"), needs=(edge,), wishes=(SIZE,)),
         "none meets": choose(eight, needs=("intra = true", "bit_depth >= 12", "chroma = 4:4:4")),
         "nearly meets": choose(two, needs=("scrub.jump.p50_ms <= 10", "bitrate_bps <= 50 Mbit/s")),
         "nothing to judge": choose(made((liar, replace(liar, name="another liar")))),

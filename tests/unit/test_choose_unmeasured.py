@@ -8,7 +8,7 @@ from fixtures.fabricated_run import THREE, FabricatedEncoding, Fabrication, fabr
 from mezzmark.decide.choose.choice import Addition
 from mezzmark.decide.choose.choose import list_unmeasured
 from mezzmark.decide.estimate.observed_run import observe
-from mezzmark.decide.estimate.pooling import pool_clips
+from mezzmark.decide.estimate.rounds import estimate_figures
 from mezzmark.model.encoding import CustomEncoding
 from mezzmark.model.request import ChooseSettings
 from mezzmark.model.scenario import Scenario
@@ -25,7 +25,7 @@ COLOUR = "fidelity.delta_e_max <= 1"
 
 def test_nobody_is_recommended_under_a_need_that_was_not_measured() -> None:
     """The need is named with what to add, and who is best by the rest."""
-    choice = choose(made(TWO), needs=(COLOUR, "scrub.jump.p95_ms <= 1000"))
+    choice = choose(made(TWO), needs=(COLOUR, "scrub.jump.p50_ms <= 1000"))
     assert (choice.verdict, choice.recommendation, choice.chosen) == ("cannot say", None, ())
     assert choice.by_other_needs == choice.leader == "nimble"
     assert [need.text for need in choice.needs_not_shown] == [COLOUR]
@@ -117,15 +117,17 @@ def test_the_point_of_p95_is_that_of_all_moves() -> None:
     mine = [
         o
         for o in observe(slow)
-        if o.cell.encoding == "nimble" and o.cell.setting["pattern"] == "jump"
+        if o.cell.encoding == "nimble"
+        and (o.cell.setting["pattern"], o.cell.clip) == ("jump", "forest")
     ]
     moves = np.concatenate([o.work.latencies_ms for o in mine])
-    told = choice.find("nimble").needs[0].value
+    result = choice.find("nimble").needs[0]
+    told = result.value
     assert told is not None
+    assert (result.clip, result.rounds_missing) == ("forest", 4)
     assert told.point == pytest.approx(np.quantile(moves, 0.95, method="median_unbiased"))
-    [pooled] = pool_clips(mine).values()
-    assert told == pooled["p95_ms"]
-    assert choice.find("nimble").needs[0].margin_fraction == pytest.approx(1 - told.point / 100)
+    assert told == estimate_figures(mine, confidence_level=0.95)["p95_ms"]
+    assert result.margin_fraction == pytest.approx(1 - told.point / 100)
 
 
 def test_a_round_that_only_one_has_is_its_own_noise() -> None:
@@ -217,9 +219,9 @@ def test_a_name_without_rounds_is_told_as_it_is() -> None:
         FabricatedEncoding(name="two", jump_ms=20, bitrate_bps=1e8),
     )
     tied = choose(made(alike), wishes=("less scrub.jump.p50_ms",))
-    assert str(tied).startswith(f"recommended: {tied.recommendation} or {tied.runner_up} (chance")
+    assert str(tied).startswith(f"ahead: {tied.recommendation} or {tied.runner_up} (chance")
     assert str(choose(made(TWO), wishes=("less scrub.jump.p50_ms",))) == (
         "recommended: nimble (chance_best=1.0)"
     )
-    assert str(choose(made(TWO, rounds=2))) == "recommended: nimble (chance_best=None)"
+    assert str(choose(made(TWO, rounds=2))) == "ahead: nimble (chance_best=None)"
     assert str(choose(made(TWO), needs=("alpha = true",))) == "none meets"

@@ -43,7 +43,7 @@ def run_dir(tmp_path_factory: pytest.TempPathFactory) -> Path:
             "confidence_level": 0.9,
         }
     )
-    made = Fabrication(encodings=ENCODINGS, requests=12, patterns=("jump",), encode_threads=(4,))
+    made = Fabrication(encodings=ENCODINGS, patterns=("jump",), encode_threads=(4,), rounds=10)
     return write_run(tmp_path_factory.mktemp("run") / "run", made, table)
 
 

@@ -7,18 +7,27 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from fixtures.fabricated_run import EIGHT, FabricatedEncoding, Fabrication, Spread, fabricate_run
+from fixtures.fabricated_run import (
+    EIGHT,
+    FabricatedEncoding,
+    Fabrication,
+    Spread,
+    fabricate_manifest,
+    fabricate_run,
+)
 from mezzmark.decide.estimate.observed_run import Observation, observe
+from mezzmark.decide.estimate.over_clips import pool_clips
 from mezzmark.decide.estimate.pooling import (
     compare_groups,
-    pool_clips,
     summarise_cells,
     worst_relative_half_width,
 )
 from mezzmark.decide.estimate.ranking import rank_encodings
+from mezzmark.decide.estimate.rounds import estimate_figure, most_slow_share
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.estimate import CellSummary, Estimate, Withheld
 from mezzmark.model.records import Trial
+from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.encode import EncodeMeasurement
 from mezzmark.model.tasks.scrub import Proof, ScrubMeasurement
 from mezzmark.model.tasks.spec import Work
@@ -163,10 +172,18 @@ def test_a_span_that_can_be_zero_has_an_interval_without_logs() -> None:
     assert estimate.high == pytest.approx(0.001 + stats.t.ppf(0.975, 2) * 0.001)
 
 
-def test_throughput_is_total_frames_over_total_seconds() -> None:
-    """100 frames in 1 s and 100 in 3 s are 50 fps, not the mean of 100 and 33."""
-    trials = [encode_trial(100, s, round_index=k) for k, s in enumerate((1.0, 3.0))]
-    assert only(trials).estimates["throughput_fps"].point == pytest.approx(50.0)
+def test_speed_is_the_typical_rounds_and_in_total_that_of_all_frames() -> None:
+    """Ten rounds of 100 frames, nine in 1 s and one in 3: a typical round runs at 100 fps, all
+    frames took 12 s; one slow round of ten leaves up to 39.4 % possible (0.606¹⁰ + 10 × 0.394 ×
+    0.606⁹ = 0.05)."""
+    trials = [encode_trial(100, s, round_index=k) for k, s in enumerate([1.0] * 9 + [3.0])]
+    typical = only(trials).estimates["throughput_fps"]
+    assert (typical.point, typical.slow_round_count) == (pytest.approx(100.0), 1)
+    assert most_slow_share(1, 10) == pytest.approx(0.3942, abs=5e-5)
+    total = estimate_figure(
+        TASKS["encode"].figure("throughput_fps"), observe(trials), 0.95, is_total=True
+    )
+    assert total.point == pytest.approx(1000 / 12)
 
 
 def test_throughput_interval_holds_its_point_and_narrows_like_t_on_logs() -> None:
@@ -256,16 +273,19 @@ def test_no_common_round_gives_no_ratio() -> None:
 
 
 def test_a_round_that_lacks_a_clip_is_not_pooled() -> None:
-    """Two clips of 10 and 1,000 ms: the pooled median is 100 ms, and a fourth round in which only
-    the quick clip finished neither lowers it nor enters the ratio to another encoding."""
+    """Clips of 10 and 1,000 ms: a fourth round in which only the quick one finished enters neither
+    the figure over clips, which names the slow one first, nor the ratio to another encoding."""
     slow = SCRUB.model_copy(update={"clip": "slow"})
     trials = [
         *(scrub_trial([10.0 + k / 100], round_index=k) for k in range(4)),
         *(scrub_trial([1000.0], round_index=k, cell=slow) for k in range(3)),
     ]
-    (pooled,) = pool_clips(observe(trials)).values()
+    manifest = fabricate_manifest(Fabrication(clips=("c", "slow")))
+    (pooled,) = pool_clips(observe(trials), manifest, confidence_level=0.95).values()
     assert pooled["p50_ms"].round_count == 3
-    assert pooled["p50_ms"].point == pytest.approx(100.0, rel=1e-3)
+    clips = [(of.clip, of.point) for of in pooled["p50_ms"].by_clip]
+    assert clips == [("slow", 1000.0), ("c", pytest.approx(10.01, rel=1e-3))]
+    assert pooled["p50_ms"].spans_clips
     twice = [
         observation
         for trial in trials
@@ -339,6 +359,7 @@ def test_the_truly_fastest_is_seldom_ruled_out() -> None:
     fastest in at most 5 % of runs (plus three standard errors, 3.8 points)."""
     rng = np.random.default_rng(5)
     setting = SCRUB.setting
+    manifest = fabricate_manifest(Fabrication(clips=("c",)))
     excluded = 0
     for _ in range(300):
         observations = [
@@ -351,6 +372,6 @@ def test_the_truly_fastest_is_seldom_ruled_out() -> None:
             for which in range(10)
             for round_index in range(8)
         ]
-        entry = rank_encodings(observations, (), setting).find("e0")
+        entry = rank_encodings(observations, (), setting, manifest).find("e0")
         excluded += entry.is_apart is True
     assert excluded / 300 <= 0.05 + 0.038

@@ -3,13 +3,18 @@
 import numpy as np
 import pytest
 
-from fixtures.fabricated_run import fabricate_host
+from fixtures.fabricated_run import Fabrication, fabricate_host, fabricate_manifest
 from fixtures.fabricated_throughput import SECOND, finished_trial
-from mezzmark.decide.throughput.grid import judge_grid, limiting_core_count, machine_speedup_limit
+from mezzmark.decide.throughput.grid import (
+    find_pixel_rate,
+    judge_grid,
+    limiting_core_count,
+    machine_speedup_limit,
+)
 from mezzmark.decide.throughput.schedule import IngestPrediction, predict_ingests
 from mezzmark.model.cell import ALL_CLIPS, Cell, Setting
 from mezzmark.model.records import Trial
-from mezzmark.model.run import HostFacts
+from mezzmark.model.run import HostFacts, Manifest
 from mezzmark.model.tasks.grid import GridMeasurement
 from mezzmark.model.tasks.ingest import IngestMeasurement
 from mezzmark.model.tasks.kernel import BandwidthFacts, BandwidthPoint
@@ -20,6 +25,11 @@ FRAMES = 1000
 def _host(**changes: object) -> HostFacts:
     plain = {"usable_core_count": 4, "physical_core_count": 4, "threads_per_core": 1}
     return fabricate_host("bench").model_copy(update=plain | changes)
+
+
+def _manifest(**changes: object) -> Manifest:
+    plain = fabricate_manifest(Fabrication(clips=("a",)))
+    return plain.model_copy(update={"host": _host(**changes)})
 
 
 def _grid(jobs: int, threads: int, fps: float, round_index: int, clip: str = "a") -> Trial:
@@ -60,7 +70,7 @@ def test_the_best_split_and_its_share_of_the_limit() -> None:
     """1×1 at 10 fps and 4×1 at 38 fps on four cores: best is 4×1 with 95 % of the limit; 1×4 at 15
     fps uses a thread at 37.5 %."""
     trials = _rounds({(1, 1): 10, (1, 4): 15, (2, 1): 19.5, (4, 1): 38})
-    (found,) = judge_grid(trials, _host(), confidence_level=0.95)
+    (found,) = judge_grid(trials, _manifest(), confidence_level=0.95)
     assert found.best == (4, 1)
     assert found.runner_up == (2, 1)
     assert found.is_lead_certain
@@ -73,14 +83,14 @@ def test_the_best_split_and_its_share_of_the_limit() -> None:
 def test_equal_splits_are_not_told_apart() -> None:
     """Two splits of the same true speed leave the lead uncertain."""
     trials = _rounds({(1, 1): 10, (2, 2): 38, (4, 1): 38}, sd=0.05)
-    (found,) = judge_grid(trials, _host(), confidence_level=0.95)
+    (found,) = judge_grid(trials, _manifest(), confidence_level=0.95)
     assert not found.is_lead_certain
     assert {found.best, found.runner_up} == {(2, 2), (4, 1)}
 
 
 def test_without_one_job_of_one_thread_there_is_no_limit() -> None:
     """Efficiency and limit need the 1×1 cell; without it they are left open, the best is not."""
-    (found,) = judge_grid(_rounds({(2, 1): 20, (4, 1): 38}), _host(), confidence_level=0.95)
+    (found,) = judge_grid(_rounds({(2, 1): 20, (4, 1): 38}), _manifest(), confidence_level=0.95)
     assert found.best == (4, 1)
     assert found.limit_fraction is None
     assert all(split.efficiency is None for split in found.splits)
@@ -102,7 +112,7 @@ def test_memory_lowers_the_limit_of_a_grid() -> None:
     point = BandwidthPoint(process_count=1, bytes_per_s=2 * 10 * 100 * 100 * 1.5)
     memory = BandwidthFacts(block_bytes=1, repeats=1, points=(point,))
     trials = _rounds({(1, 1): 10, (4, 1): 19}, sd=0.001)
-    (found,) = judge_grid(trials, _host(memory_bandwidth=memory), confidence_level=0.95)
+    (found,) = judge_grid(trials, _manifest(memory_bandwidth=memory), confidence_level=0.95)
     assert found.limit_fraction.point == pytest.approx(0.95, rel=0.01)
 
 
@@ -164,3 +174,20 @@ def test_no_prediction_without_the_split() -> None:
     (found,) = _predict(trials)
     assert found.predicted is None
     assert found.measured.point == pytest.approx(400)
+
+
+def test_pixels_of_an_hour_count_as_the_clips_have_them() -> None:
+    """One clip has twice the other's pixels a second: at 1 and 4 × 10⁵ pixels a second three parts
+    take 1 + 2 / 4 units of time, which is 2 × 10⁵."""
+    small, large = fabricate_manifest(Fabrication(clips=("a", "b"))).clips
+    wide = large.original.model_copy(update={"width_px": 2 * large.original.width_px})
+    clips = (small, large.model_copy(update={"original": wide}))
+    trials = [
+        ((0, index), _grid(1, 1, fps, index, clip))
+        for clip, fps in (("a", 10), ("b", 40))
+        for index in range(3)
+    ]
+    name = trials[0][1].cell.encoding
+    rate, source = find_pixel_rate(name, trials, clips, 0.95)
+    assert rate.point == pytest.approx(2e5)
+    assert (source.slow_round_count, source.round_count) == (0, 3)

@@ -9,7 +9,6 @@ from mezzmark.decide.estimate import observed_run
 from mezzmark.decide.estimate.observed_run import (
     ObservedRun,
     observe,
-    pooled_bitrates_bps,
     read_costs,
     run_names,
 )
@@ -27,11 +26,10 @@ def observed() -> ObservedRun:
 
 
 def test_parts_are_those_of_the_trials() -> None:
-    """Observations, costs and bit rates are what the functions of trials and manifest give."""
+    """Observations and costs are what the functions of trials give."""
     run = observed()
     assert run.observations == observe(run.trials)
     assert run.costs == read_costs(run.trials)
-    assert run.bitrates_bps == pooled_bitrates_bps(run.manifest)
 
 
 def test_a_report_with_a_choice_observes_its_trials_once(monkeypatch: pytest.MonkeyPatch) -> None:

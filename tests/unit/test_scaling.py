@@ -84,6 +84,18 @@ def test_beyond_twice_the_measured_range_is_far() -> None:
     assert predict_throughput(fit, 17, confidence_level=LEVEL).is_far
 
 
+def test_a_peak_beyond_four_times_the_cores_measured_is_not_given() -> None:
+    """σ 0.01 and κ 0.001 peak at √(0.99 / 0.001) = 31.5 cores: given from 1 to 8 measured, not
+    from 1 to 4, though κ is known to be above 0."""
+    noise = 1 + np.random.default_rng(2).normal(0, 1e-6, (6, 6))
+    rates = _law(COUNTS, 1, 0.01, 0.001) * noise
+    given = peak_core_count(fit_scaling(COUNTS, rates), confidence_level=LEVEL).interval
+    assert given.point == pytest.approx(31.46, abs=0.1)
+    to_four = fit_scaling(COUNTS[:4], rates[:, :4])
+    assert parameter_interval(to_four, "kappa", confidence_level=LEVEL).low > 0
+    assert peak_core_count(to_four, confidence_level=LEVEL).withheld == "far"
+
+
 def test_a_prediction_never_beats_perfect_scaling() -> None:
     """An interval's upper end stays at or below N times γ's upper end."""
     rng = np.random.default_rng(3)

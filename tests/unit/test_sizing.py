@@ -8,7 +8,7 @@ import pytest
 
 from fixtures.fabricated_run import FabricatedEncoding, Fabrication, Spread, fabricate_run
 from mezzmark.decide.estimate.draws import Drawn, combine, draw_estimate, estimate_drawn, exactly
-from mezzmark.decide.size.queue import find_machines_needed, predict_ingest
+from mezzmark.decide.size.queue import draw_cards, find_machines_needed, predict_ingest
 from mezzmark.decide.size.result import EncodingSizing, SizingResult
 from mezzmark.decide.size.sizing import size_encodings
 from mezzmark.decide.throughput.grid import RateSource
@@ -44,7 +44,19 @@ def _run(spread: Spread = STILL, **changes: object) -> Run:
         spread=spread,
         **changes,
     )
-    return Run(*fabricate_run(made))
+    return _with_decode(Run(*fabricate_run(made)), 10**9)
+
+
+def _with_decode(run: Run, frames_a_move: int) -> Run:
+    """The originals decode so many frames on the way of a move: as good as in no time."""
+    trials = []
+    for trial in run.trials:
+        measured = trial.measurement
+        if trial.cell.encoding == "original":
+            count = (frames_a_move,) * len(measured.decoded_frames)
+            measured = measured.model_copy(update={"decoded_frames": count})
+        trials.append(trial.model_copy(update={"measurement": measured}))
+    return Run(run.manifest, tuple(trials))
 
 
 def _shop(**changes: object) -> Shop:
@@ -147,8 +159,45 @@ def test_what_was_not_measured_is_said() -> None:
 
 
 def test_encode_speed_alone_is_called_too_hopeful() -> None:
-    """Ingest time from an encode task leaves out decoding, and a note says so."""
-    assert "rate_of_encoding_alone" in _quick(_size(_run(), _shop())).notes
+    """Without a decode of the originals the speed is an upper bound: a no follows from it (a card
+    of 0.48 h in a quarter of an hour), a yes never does; with one the seconds add up: a frame
+    decodes in 23.79 ms and encodes in 10, so that 172,800 frames take 1.622 h."""
+    run = _run()
+    blind = tuple(t for t in run.trials if t.cell.encoding != "original")
+    found = _quick(_size(Run(run.manifest, blind), _shop()))
+    assert "rate_of_encoding_alone" in found.notes
+    assert (found.keeps_up, found.meets_deadline, found.serves) == (*["cannot tell"] * 3,)
+    late = _quick(_size(Run(run.manifest, blind), _shop(turnaround_hours=0.25)))
+    assert (late.meets_deadline, late.serves) == ("no", "no")
+    found = _quick(_size(_with_decode(run, 12), _shop()))
+    assert "rate_predicted" in found.notes
+    assert found.figures["ingest_hours_per_day"].point == pytest.approx(1.622, rel=1e-3)
+    assert found.serves == "yes"
+
+
+def test_the_busiest_camera_counts_at_the_peak_and_what_is_kept_costs() -> None:
+    """A second camera of four times the pixels quadruples the peak, whatever its hours; 9.72 TB at
+    20 a year cost 194.4; made again they are 9.72 TB and 90 days' ingest of 0.48 h, 1.8 days."""
+    small = _shop().cameras[0]
+    large = small.model_copy(
+        update={"name": "b", "width_px": 3840, "height_px": 2160, "hours_per_day": 0.1}
+    )
+    both = _quick(_size(_run(), _shop(cameras=(small, large))))
+    assert both.figures["network_peak_mb_per_s"].point == pytest.approx(4 * 60, rel=1e-3)
+    assert both.figures["editors_carried"].point == 13
+    priced = _quick(_size(_run(), _shop(cost_per_tb_year=20, most_cost_per_year=190)))
+    assert priced.figures["cost_per_year"].point == pytest.approx(194.4)
+    assert priced.figures["encode_again_tb"].point == pytest.approx(9.72)
+    assert priced.figures["encode_again_days"].point == pytest.approx(1.8)
+    assert (priced.fits, priced.serves) == ("no", "no")
+
+
+def test_a_shoot_goes_on_past_midnight() -> None:
+    """From 20 to 4 h cards come within 8 hours, none before 20 h of its first day."""
+    shop = _shop(shooting_start_hour=20, shooting_end_hour=4)
+    hours, _ = draw_cards(shop, days=50, rng=np.random.default_rng(1))
+    assert hours.min() >= 20
+    assert ((hours - 20) % 24).max() <= 8
 
 
 def test_a_queue_that_grows_is_said() -> None:
@@ -332,7 +381,8 @@ def test_other_machines_follow_the_grid() -> None:
     run = Run(run.manifest.model_copy(update={"host": host}), run.trials + grid)
     result = _size(run, _shop(core_counts=(16, 32)))
     # the grid is preferred to the encode task, whose one thread says less of the machine
-    assert _quick(result).rate_source == RateSource(task="grid", job_count=8, thread_count=1)
+    source = RateSource(task="grid", job_count=8, thread_count=1, round_count=5, with_decode=True)
+    assert _quick(result).rate_source == source
     sixteen, thirty_two = _quick(result).on_other_machines
     now = _quick(result).figures["ingest_hours_per_day"].point
     truth = now * (8 / 1.14) / (16 / 1.30)

@@ -6,7 +6,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from mezzmark.statistics.intervals import DRIFT_ROUNDS, log_t_interval, share_interval, t_interval
+from mezzmark.statistics.intervals import (
+    DRIFT_ROUNDS,
+    log_median_interval,
+    log_t_interval,
+    share_interval,
+    t_interval,
+)
 from mezzmark.statistics.paired import (
     Change,
     holm_adjusted,
@@ -265,3 +271,15 @@ def test_detectable_change_has_the_power_it_claims() -> None:
     assert t_test_power(effect / 0.01, degrees=9, error_level=0.05) == pytest.approx(0.9)
     assert t_test_power(0.99 * effect / 0.01, degrees=9, error_level=0.05) < 0.9
     assert detectable_change(0.0, degrees=9, error_level=0.05, power=0.9) == 0.0
+
+
+def test_the_median_lies_between_interpolated_order_statistics() -> None:
+    """Of ten values the second to the ninth hold the median with 1 - 22 / 1024, the third to the
+    eighth with 1 - 112 / 1024; 95 % lie 0.3244 of the way, which is 0.6577 of a step inwards. Four
+    values cannot reach 95 %: t limits, widened to the median."""
+    found = log_median_interval(np.exp(np.arange(1.0, 11.0)), confidence_level=0.95)
+    ends = np.log([found.low, found.point, found.high])
+    assert ends == pytest.approx([2.6577, 5.5, 8.3423], abs=2e-4)
+    few = log_median_interval(np.exp([1.0, 1.1, 1.2, 9.0]), confidence_level=0.95)
+    assert few.low <= few.point <= few.high
+    assert few.method == "t on logs, widened to the median"

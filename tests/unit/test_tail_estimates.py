@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
-from fixtures.fabricated_run import Fabrication, fabricate_run
+from fixtures.fabricated_run import Fabrication, fabricate_manifest, fabricate_run
 from mezzmark.decide.estimate.observed_run import observe
-from mezzmark.decide.estimate.pooling import pool_clips, summarise_cells
+from mezzmark.decide.estimate.over_clips import pool_clips
+from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.model.estimate import Withheld
 from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms
 
@@ -48,10 +49,11 @@ def test_two_dozen_moves_in_ten_rounds_are_too_few_for_p95() -> None:
 def test_tails_over_clips_are_those_of_all_clips_moves() -> None:
     """Two clips: the quantile of both clips' moves, one cluster a round, over the rounds in which
     both took part."""
-    trials = scrubs(Fabrication(rounds=10, requests=48, clips=("a", "b"), patterns=("jump",)))
+    made = Fabrication(rounds=10, requests=48, clips=("a", "b"), patterns=("jump",))
+    trials, manifest = scrubs(made), fabricate_manifest(made)
     lost = next(t for t in trials if t.round_index == 9)
     kept = tuple(t for t in trials if t is not lost)
-    for cell, figures in pool_clips(observe(kept)).items():
+    for cell, figures in pool_clips(observe(kept), manifest, confidence_level=0.95).items():
         is_short = cell.encoding == lost.cell.encoding
         last = 9 if is_short else 10
         moves = all_moves(

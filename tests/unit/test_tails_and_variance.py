@@ -308,3 +308,13 @@ def test_look_points(done: int, minimum: int, points: tuple) -> None:
 def test_precision_needs_every_look(widths: tuple, expected: bool) -> None:
     """Narrow enough at both looks; one look, no look or no interval is not enough."""
     assert is_precise(widths, precision_fraction=0.01) is expected
+
+
+def test_clips_vary_about_their_own_share() -> None:
+    """No move of one clip and every move of the other lie within: however uneven the rounds, the
+    share is certain, and Kish's 1 / (0.5² / 40 + 0.5² / 50) = 88.9 moves count, few rounds less."""
+    within, sizes = np.array([[0, 0, 0], [20, 10, 20]]), np.array([[10, 20, 10], [20, 10, 20]])
+    found = effective_count(within, sizes, (0.5, 0.5), confidence_level=0.95)
+    kish = 800 / 9
+    few = stats.t.ppf(0.975, kish - 1) / stats.t.ppf(0.975, 2)
+    assert found == pytest.approx(kish * few**2)

@@ -66,6 +66,7 @@ def regress(
 )
 def choose(
     runs: Annotated[list[Path], typer.Argument(help="Run folders of one machine.")],
+    *,
     need: Annotated[
         list[str] | None,
         typer.Option("--need", help='What must hold: "FIGURE <= LIMIT", "alpha = true".'),
@@ -80,16 +81,33 @@ def choose(
             "--indifference",
             parser=parse_share,
             metavar="SHARE",
-            help="Difference that leaves the next wish to decide: 5%.",
+            help="Steps in which all wishes but the last count: 25%.",
         ),
     ] = None,
+    needs: Annotated[
+        Path | None,
+        typer.Option("--needs", help="TOML file of a team's needs and wishes."),
+    ] = None,
+    clips: Annotated[
+        list[str] | None,
+        typer.Option("--clips", help="A clip that decides; repeat for more (default: all)."),
+    ] = None,
+    shop: Annotated[
+        Path | None,
+        typer.Option("--shop", help="TOML file of your shop: its needs count too."),
+    ] = None,
+    allow_missing: Annotated[
+        bool,
+        typer.Option("--allow-missing", help="Show encodings that lack a clip beside the others."),
+    ] = False,
     level: Annotated[float | None, LEVEL] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Say which encoding to use: what your needs rule out, what your wishes prefer, how surely.
 
-    Without --need and --wish those of the scenario's [choose] table count, or else the usual
-    wishes: less waiting, then less space, then faster encoding.
+    Without --need and --wish those of --needs or of the scenario's [choose] table count, or else
+    the usual ones: no visible colour shift; less waiting down to a frame's time, then faster
+    encoding, then less space. A need must hold on every clip.
     """
     from mezzmark.cli.views import print_choice
 
@@ -99,6 +117,10 @@ def choose(
         wishes=wish or (),
         indifference=indifference,
         confidence_level=level,
+        needs_file=needs,
+        clips=clips or (),
+        allow_missing=allow_missing,
+        shop=shop,
     )
     print_choice(found, as_json=as_json)
 

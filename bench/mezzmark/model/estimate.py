@@ -1,10 +1,13 @@
 """An estimate: point, interval and counts; never a bare number."""
 
 from collections.abc import Callable
-from typing import Literal
+from typing import Final, Literal
 
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import Fact
+
+SPAN_RATIO: Final = 2.0
+"""An interval wider than this tells of unlike clips, not of an uncertain figure."""
 
 WithheldKind = Literal[
     "few_rounds", "few_moves", "clustered", "few_clips", "constant", "exact", "unknown"
@@ -28,10 +31,21 @@ class Withheld(Fact):
     moves_a_round: int = 0
 
 
+class OfClip(Fact):
+    """The same figure of one clip; the intervals of all clips hold together."""
+
+    clip: str
+    point: float
+    low: float | None = None
+    high: float | None = None
+
+
 class Estimate(Fact):
     """A figure with its interval at `confidence_level`, over `round_count` rounds of one run.
 
     `low` and `high` are None where the data cannot carry an interval; `withheld` then says why.
+    `by_clip` is that of each clip where it is over several, the worst first; `slow_round_count`
+    how many rounds were slower than the point, a typical one's speed, by more than a tenth.
     """
 
     point: float
@@ -43,6 +57,8 @@ class Estimate(Fact):
     sample_count: int
     method: str
     withheld: tuple[Withheld, ...] = ()
+    by_clip: tuple[OfClip, ...] = ()
+    slow_round_count: int | None = None
 
     @classmethod
     def exact(cls, value: float, unit: str) -> "Estimate":
@@ -74,6 +90,16 @@ class Estimate(Fact):
         return self.half_width / abs(self.point)
 
     @property
+    def spans_clips(self) -> bool:
+        """Whether the clips say more than the one figure: its interval spans more than a factor of
+        2, or the clips do where it has none."""
+        if not self.by_clip:
+            return False
+        points = [clip.point for clip in self.by_clip]
+        low, high = min(points) if self.low is None else self.low, self.high or max(points)
+        return high > SPAN_RATIO * low
+
+    @property
     def is_exact(self) -> bool:
         """Whether it needs no interval, being known or the same in every round."""
         return bool(self.withheld) and all(w.kind in ("constant", "exact") for w in self.withheld)
@@ -83,7 +109,7 @@ class Estimate(Fact):
         ends = [function(end) for end in (self.low, self.high) if end is not None]
         low, high = (min(ends), max(ends)) if len(ends) == 2 else (None, None)
         changes = {"point": function(self.point), "low": low, "high": high, "unit": unit}
-        return self.model_copy(update=changes)
+        return self.model_copy(update=changes | {"by_clip": ()})
 
     def scaled(self, factor: float, unit: str) -> "Estimate":
         """`factor` times the figure."""

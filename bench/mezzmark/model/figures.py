@@ -23,6 +23,15 @@ WHOLE_FIGURES: Final = {
 }
 """Figures of the encoded files themselves, which belong to no task."""
 
+SHOP_FIGURES: Final = (
+    Figure("late_cards", "", lambda _: None, meaning="share of cards ready too late"),
+    Figure("card_wait_p95_hours", "h", lambda _: None, meaning="time to 95 % of cards ready"),
+    Figure("editors_carried", "editors", lambda _: None, better="more", meaning="editors carried"),
+    Figure("storage_tb", "TB", lambda _: None, meaning="storage kept"),
+    Figure("cost_per_year", "a year", lambda _: None, meaning="cost of storage"),
+)
+"""Figures of sizing, which need a shop (`shop.editors_carried`)."""
+
 _COUNTED_NAME: Final = re.compile(r"(.+?)((?:\.[1-9][0-9]{0,3}[tj])+)(\.[^.]+)")
 _COUNT: Final = re.compile(r"([0-9]+)([tj])")
 _COUNTED: Final = {"t": "threads", "j": "jobs"}
@@ -62,6 +71,7 @@ def known_figures() -> tuple[FigureName, ...]:
                 for figure in spec.figures
                 if figure.meaning
             ]
+    found += [_named(f"shop.{figure.name}", figure, task="shop") for figure in SHOP_FIGURES]
     return tuple(found)
 
 

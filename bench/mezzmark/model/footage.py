@@ -97,7 +97,10 @@ class OriginalSpec(Fact):
 
 
 class ClipSpec(Fact):
-    """One clip of a scenario: either `recipe` (+ `original`) or `files` (paths and globs)."""
+    """One clip of a scenario: either `recipe` (+ `original`) or `files` (paths and globs).
+
+    `share` is its part of the footage's time, which its files divide among them; None: equal parts.
+    """
 
     name: str = Field(min_length=1, max_length=300)
     recipe: Recipe | None = None
@@ -106,6 +109,7 @@ class ClipSpec(Fact):
     excerpt_s: float = Field(
         default=10.0, gt=0, le=600, description="seconds of each own file that are measured"
     )
+    share: float | None = Field(default=None, gt=0, le=1)
 
     @model_validator(mode="after")
     def _one_source(self) -> "ClipSpec":

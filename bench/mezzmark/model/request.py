@@ -261,17 +261,27 @@ def _refuse_mixed(wishes: Sequence[Wish]) -> None:
         )
 
 
-class ChooseSettings(Fact):
-    """The `[choose]` table. Goals stand in order in `wishes`, or with weights in `weights`.
+STEP_FRACTION: Final = 0.25
+"""Of wishes in order: 40 ms, 50, 62.5 and so on. Our own choice: less is hardly worth a disk or an
+hour of encoding to anybody, and lies within what clips and days differ by."""
 
-    With an order, a difference of up to `indifference_fraction` leaves the next goal to decide.
+
+class ChooseSettings(Fact):
+    """The `[choose]` table, or a file of needs and wishes. Goals stand in order in `wishes`, or
+    with weights in `weights`.
+
+    With an order, figures count in steps of `indifference_fraction`, and equal steps leave the next
+    goal to decide. `clips` decide (all where none is named); with `allow_missing` an encoding that
+    lacks one is shown beside the others.
     """
 
     needs: tuple[Need, ...] = ()
     wishes: tuple[Wish, ...] = ()
     weights: dict[Wish, float] = {}
-    indifference_fraction: float = Field(default=0.05, ge=0, lt=1)
+    indifference_fraction: float = Field(default=STEP_FRACTION, ge=0, lt=1)
     confidence_level: float = Field(default=0.95, gt=0.5, lt=1)
+    clips: tuple[str, ...] = ()
+    allow_missing: bool = False
 
     @property
     def goals(self) -> tuple[Wish, ...]:

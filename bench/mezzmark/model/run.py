@@ -84,6 +84,12 @@ class ClipManifest(Fact):
     suspicions: tuple[Suspicion, ...] = ()
 
     @property
+    def pixels_per_s(self) -> float:
+        """Pixels of a second of the footage; 0 where its length is not known."""
+        pixels = self.original.width_px * self.original.height_px * self.frame_count
+        return pixels / self.duration_s if self.duration_s > 0 else 0.0
+
+    @property
     def original_encoding(self) -> Encoding:
         """The clip as the camera delivered it, as an encoding."""
         media = self.original

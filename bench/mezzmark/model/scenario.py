@@ -1,7 +1,7 @@
 """The scenario: what is to be measured, as the user writes it in TOML."""
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Final, Literal, TypeVar
 
 from pydantic import (
@@ -31,6 +31,9 @@ ROUNDS_RULE: Final = (
     "after that no round begins that would end after it"
 )
 """The same words in the help, in scenarios/README.md and in messages."""
+
+SHARE_TOLERANCE: Final = 0.001
+"""So far from 1 the clips' shares may add up, having been rounded."""
 
 INTERVAL_ROUNDS: Final = 3
 """The fewest rounds that give an interval; a run of fewer has bare figures."""
@@ -130,6 +133,7 @@ class Scenario(Fact):
     @model_validator(mode="after")
     def _consistent(self) -> "Scenario":
         _refuse_repeats("clip", [clip.name for clip in self.clips])
+        _check_shares([clip.share for clip in self.clips])
         customs = [custom.name for custom in self.custom_encodings]
         _refuse_repeats("encoding", [*dict.fromkeys((*self.encodings, ORIGINAL)), *customs])
         _refuse_repeats("encoding", list(self.encodings))
@@ -147,6 +151,18 @@ class Scenario(Fact):
                 f'the pattern "{scrub.patterns[0]}" moves between clips and needs at least two'
             )
         return self
+
+
+def _check_shares(shares: Sequence[float | None]) -> None:
+    given = [share for share in shares if share is not None]
+    if not given:
+        return
+    if len(given) < len(shares):
+        raise ValueError(
+            "some clips have a share and some have none; give all of them one, or none"
+        )
+    if abs(sum(given) - 1) > SHARE_TOLERANCE:
+        raise ValueError(f"the clips' shares add up to {sum(given):.4g}; they must add up to 1")
 
 
 def _refuse_repeats(kind: str, names: list[str]) -> None:

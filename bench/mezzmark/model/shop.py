@@ -105,7 +105,10 @@ class Shop(Fact):
         default=9.0, ge=0, lt=24, description="when the first card may arrive"
     )
     shooting_end_hour: float = Field(
-        default=18.0, gt=0, le=24, description="when the last card may arrive"
+        default=18.0,
+        gt=0,
+        le=24,
+        description="when the last card may arrive; past midnight too",
     )
     turnaround_hours: float = Field(
         default=14.0,
@@ -115,6 +118,15 @@ class Shop(Fact):
     )
     late_cards_fraction: float = Field(
         default=0.05, ge=0, lt=1, description="share of cards that may be late"
+    )
+    cost_per_tb_year: float | None = Field(
+        default=None, ge=0, description="what a TB costs a year, in any money"
+    )
+    most_storage_tb: float | None = Field(
+        default=None, gt=0, description="what may be kept in all, in TB"
+    )
+    most_cost_per_year: float | None = Field(
+        default=None, gt=0, description="what storage may cost a year"
     )
     ingest_machines: int = Field(
         default=1, ge=1, le=100, description="machines like the measured one that ingest"
@@ -129,17 +141,22 @@ class Shop(Fact):
         return sum(camera.count * camera.hours_per_day for camera in self.cameras)
 
     @property
+    def last_card_hour(self) -> float:
+        """When the last card may arrive; beyond 24 where the shoot goes on past midnight."""
+        is_past_midnight = self.shooting_end_hour < self.shooting_start_hour
+        return self.shooting_end_hour + 24 * is_past_midnight
+
+    @property
     def card_count_per_day(self) -> int:
         """Cards of all cameras in a day."""
         return sum(camera.card_count_per_day for camera in self.cameras)
 
     @model_validator(mode="after")
     def _consistent(self) -> "Shop":
-        if self.shooting_end_hour <= self.shooting_start_hour:
-            raise ValueError(
-                f"shooting_end_hour is {self.shooting_end_hour:g} but shooting_start_hour is "
-                f"{self.shooting_start_hour:g}; it must be later"
-            )
+        if self.shooting_end_hour == self.shooting_start_hour:
+            raise ValueError("shooting_end_hour is shooting_start_hour; they must differ")
+        if self.most_cost_per_year is not None and self.cost_per_tb_year is None:
+            raise ValueError("most_cost_per_year needs cost_per_tb_year")
         if self.header_bytes >= self.mtu_bytes:
             raise ValueError("header_bytes must be smaller than mtu_bytes")
         names = [camera.name for camera in self.cameras]

@@ -8,7 +8,8 @@ from typing import Literal
 from mezzmark.decide.choose.choice import Choice
 from mezzmark.decide.choose.choose import choose_encoding
 from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
-from mezzmark.decide.estimate.pooling import pool_clips, summarise_cells
+from mezzmark.decide.estimate.over_clips import bitrates_over_clips, pool_clips
+from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.ranking import Ranking, rank_encodings, scrub_settings
 from mezzmark.decide.machine.noise import Leaders
 from mezzmark.decide.machine.state import Steadiness, judge_steadiness
@@ -47,16 +48,25 @@ class RunView(ObservedRun):
         """One for each scrub setting, the leading one first."""
         return tuple(
             rank_encodings(
-                self.observations, self.summaries, setting, confidence_level=self.confidence_level
+                self.observations,
+                self.summaries,
+                setting,
+                self.manifest,
+                confidence_level=self.confidence_level,
             )
             for setting in scrub_settings(self.observations)
         )
 
     @cached_property
+    def bitrates_bps(self) -> dict[str, float]:
+        """Bits per second of each encoding that has every clip."""
+        return bitrates_over_clips(self.manifest)
+
+    @cached_property
     def pooled_encodes(self) -> dict[Cell, dict[str, Estimate]]:
         """Encode figures over all clips."""
         encodes = [o for o in self.observations if o.cell.task == "encode"]
-        return pool_clips(encodes, confidence_level=self.confidence_level)
+        return pool_clips(encodes, self.manifest, confidence_level=self.confidence_level)
 
     @cached_property
     def scrub_trials(self) -> dict[Setting, dict[str, list[Observation]]]:

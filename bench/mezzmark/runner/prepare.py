@@ -71,6 +71,7 @@ class Footage:
 
     encodings: tuple[Encoding, ...]
     clips: list[ClipManifest] = field(default_factory=list)
+    shares: dict[str, float | None] = field(default_factory=dict)
     media: dict[tuple[str, str], MediaReference] = field(default_factory=dict)
     media_manifests: list[MediaManifest] = field(default_factory=list)
     frame_counts: dict[str, int] = field(default_factory=dict)
@@ -183,12 +184,15 @@ def _list_originals(
     jobs: dict[str, PrepareOriginalJob | PrepareOwnJob] = {}
     for spec in scenario.clips:
         if spec.recipe is not None:
+            footage.shares[spec.name] = spec.share
             jobs[spec.name] = PrepareOriginalJob(
                 clip=spec, seed=clip_seed(spec.name, scenario.seed), cache_dir=str(cache_dir)
             )
             continue
         shots = yield from _find_shots(spec, dispatch, footage)
-        for clip, shot in name_clips(spec.name, shots).items():
+        named = name_clips(spec.name, shots)
+        for clip, shot in named.items():
+            footage.shares[clip] = spec.share and spec.share / len(named)
             jobs[clip] = PrepareOwnJob(
                 media_path=str(Path(shot.path).absolute()),
                 excerpt_s=spec.excerpt_s,
@@ -363,6 +367,7 @@ def _add_clip(footage: Footage, clip: str, source: PreparedMedia, *, is_own: boo
             frame_count=source.frame_count,
             duration_s=source.duration_s,
             keyframe_interval_median=median_keyframe_interval(index.is_keyframe),
+            share=footage.shares.get(clip),
             key_frames=tuple(n for n, is_key in enumerate(index.is_keyframe) if is_key),
             suspicions=index.suspicions or (),
         )

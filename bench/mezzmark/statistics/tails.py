@@ -1,12 +1,16 @@
-"""Intervals of tail quantiles (p95, p99) over trials, or the reason why there is none.
+"""Intervals of quantiles (p95, p99) and shares of moves over rounds and clips, or the reason why
+there is none.
 
-Samples of one trial are alike, so a trial counts as one cluster. The share of samples at or below
-the quantile is a mean over clusters, whose variance the clusters themselves tell; it is turned
-into an effective sample size, the exact binomial interval of the share is taken at that size
-(Korn & Graubard, Survey Methodology 24, 1998, 193-201), and its ends are read off the pooled
-samples (Woodruff, JASA 47, 1952, 635-646). Resampling trials (percentile and BCa bootstrap) and
-the jackknife cover 70 to 92 % where this covers 92 % and more: see the table that
-`tests/simulation/coverage_tables.py` makes.
+Samples of one trial are alike, so a round counts as one cluster. The share of samples at or below
+a limit is a mean over clusters, whose variance the clusters themselves tell; it is turned into an
+effective sample size, the exact binomial interval of the share is taken at that size (Korn &
+Graubard, Survey Methodology 24, 1998, 193-201), and for a quantile its ends are read off the pooled
+samples (Woodruff, JASA 47, 1952, 635-646). Over several clips a move weighs its clip's share over
+the moves that the clip had, so that a clip counts its share however many that was; the round with
+all its clips is the cluster, and the sample size is Kish's effective one (Survey Sampling, 1965:
+the square of the sum of the weights over the sum of their squares). Resampling trials (percentile
+and BCa bootstrap) and the jackknife cover 70 to 92 % where this covers 92 % and more: see the table
+that `tests/simulation/coverage_tables.py` makes.
 """
 
 import math
@@ -16,12 +20,16 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
 from mezzmark.statistics.intervals import Interval, check_level, share_limits, t_quantile
 from mezzmark.statistics.quantiles import sorted_quantile
 
 MINIMUM_TRIALS: Final = 5
 """Below five trials the spread between them is too uncertain to size the sample by."""
+
+MINIMUM_MEDIAN_TRIALS: Final = 3
+"""For a median, as for any figure of the middle."""
 
 MINIMUM_EXCEEDANCES: Final = 20
 """Samples expected beyond the quantile (400 samples for p95, 2,000 for p99). From here on all
@@ -33,6 +41,25 @@ STRATIFIED_GAIN: Final = 2.0
 """So many times their number stratified samples may count for. Held at 1 the intervals cover up to
 100 %, at 2 they cover 96 to 99; beyond that they hardly become narrower, while the chance agreement
 of a few trials would count for ever more (`tests/simulation/design_coverage.py`)."""
+
+_Floats = NDArray[np.float64]
+
+Clips = Sequence[Sequence[_Floats]]
+"""The samples of each clip, an array a round, the rounds of all clips in one order."""
+
+
+WITHIN_TRIAL_FLOOR: Final = 0.022
+"""The least correlation of two moves of one trial that a claim about a share reckons with. Ten
+trials of 24 moves cannot show that one trial in five is bad: without a floor 13 of 100 false claims
+"met", with it 10, and with 1 % slow moves 90 of 100 are still called met
+(`tests/simulation/need_rates.py`)."""
+
+LIKELY_WITHIN_TRIAL: Final = 0.006
+"""The same for a chance, which is to be neither too sure nor too shy: with it chances of needs come
+true as often as stated (`tests/simulation/choice_calibration.py`)."""
+
+CLAIM_TRIALS: Final = 10
+"""Trials from which a share is called met or missed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,33 +79,51 @@ class TailEstimate:
 
 
 def estimate_tail(
-    trials: Sequence[NDArray[np.float64]],
+    trials: Sequence[_Floats],
     probability: float,
     *,
     confidence_level: float,
     is_stratified: bool = False,
 ) -> TailEstimate:
-    """The quantile of all samples, one array of samples per trial, with its interval over trials;
+    """As `estimate_quantile`, of one clip; trials without a sample are left out."""
+    filled = [trial for trial in trials if trial.size]
+    return estimate_quantile(
+        [filled],
+        [1.0],
+        probability,
+        confidence_level=confidence_level,
+        is_stratified=is_stratified,
+    )
+
+
+def estimate_quantile(
+    clips: Clips,
+    shares: Sequence[float],
+    probability: float,
+    *,
+    confidence_level: float,
+    is_stratified: bool = False,
+) -> TailEstimate:
+    """The quantile of all samples of clips with these shares, with its interval over rounds;
     `is_stratified`: those of a trial were drawn together, as `jump` draws its targets.
 
     Raises ValueError without a sample, or for a level or probability outside (0, 1).
     """
     check_level(confidence_level)
     check_level(probability)
-    filled = [trial for trial in trials if trial.size]
-    pooled = np.sort(np.concatenate(filled))
-    point = sorted_quantile(pooled, probability)
-    counts = np.array([trial.size for trial in filled], dtype=np.float64)
-    if lacking := _lacking([trial.size for trial in filled], probability):
+    pooled, reached, point = _pool(clips, shares, probability)
+    sizes = _sizes(clips)
+    if lacking := _lacking(sizes, shares, probability):
         missing, per_trial = lacking
         return TailEstimate(
             point=point, interval=None, missing_trials=missing, samples_a_trial=per_trial
         )
-    at_or_below = np.array([np.count_nonzero(trial <= point) for trial in filled])
     most = STRATIFIED_GAIN if is_stratified else 1.0
-    effective = effective_count(at_or_below, counts, confidence_level=confidence_level, most=most)
+    within = _within(clips, point)
+    effective = effective_count(within, sizes, shares, confidence_level=confidence_level, most=most)
     low, high = share_limits(probability * effective, effective, confidence_level=confidence_level)
-    low_rank, high_rank = math.floor(low * pooled.size), math.ceil(high * pooled.size) + 1
+    low_rank = int(np.searchsorted(reached, low, side="right"))
+    high_rank = int(np.searchsorted(reached, high)) + 2
     if low_rank < 1 or high_rank > pooled.size:
         return TailEstimate(point=point, interval=None, is_clustered=True)
     interval = Interval(
@@ -86,30 +131,58 @@ def estimate_tail(
         low=float(pooled[low_rank - 1]),
         high=float(pooled[high_rank - 1]),
         confidence_level=confidence_level,
-        count=len(filled),
+        count=sizes.shape[1],
         method="binomial limits at the trials' effective sample size",
     )
     return TailEstimate(point=point, interval=interval)
 
 
+def estimate_share(
+    clips: Clips,
+    shares: Sequence[float],
+    limit: float,
+    *,
+    confidence_level: float,
+    is_stratified: bool = False,
+) -> Interval:
+    """The share of samples at or below `limit`, from two rounds on."""
+    sizes, within = _sizes(clips), _within(clips, limit)
+    share = min(float(np.array(shares) @ (within.sum(axis=1) / sizes.sum(axis=1))), 1.0)
+    most = STRATIFIED_GAIN if is_stratified else 1.0
+    effective = effective_count(within, sizes, shares, confidence_level=confidence_level, most=most)
+    low, high = share_limits(share * effective, effective, confidence_level=confidence_level)
+    return Interval(
+        point=share,
+        low=min(low, share),
+        high=max(high, share),
+        confidence_level=confidence_level,
+        count=sizes.shape[1],
+        method="binomial limits at the trials' effective sample size",
+    )
+
+
 def effective_count(
-    at_or_below: NDArray[np.int_],
-    counts: NDArray[np.float64],
+    at_or_below: NDArray[np.float64],
+    counts: _Floats,
+    shares: Sequence[float] = (1.0,),
     *,
     confidence_level: float,
     most: float = 1.0,
 ) -> float:
     """Independent samples that would tell the share as well as these clusters do.
 
-    `at_or_below` holds how many of each trial's `counts` samples lie at or below the quantile.
-    The share is a ratio of sums, its variance by linearisation (Cochran, Sampling Techniques, 3rd
-    ed. 1977, section 2.11); never more than `most` times the samples there are; the fewer trials,
-    the smaller, by the ratio of t limits as Korn & Graubard have it.
+    `at_or_below` holds how many of the `counts` samples of each clip and round (or of each round,
+    of one clip) lie at or below the limit. Each clip's share is a ratio of sums, the variance that
+    of their residuals summed over the clips of a round (Cochran, Sampling Techniques, 3rd ed. 1977,
+    section 2.11); never more than `most` times Kish's number of samples; the fewer rounds, the
+    smaller, by the ratio of t limits as Korn & Graubard have it.
     """
-    trials, total = counts.size, float(counts.sum())
-    share = float(at_or_below.sum()) / total
-    residuals = (at_or_below - share * counts) / (total / trials)
-    variance = float(np.sum(residuals**2)) / (trials - 1) / trials
+    below, sizes = np.atleast_2d(at_or_below), np.atleast_2d(counts)
+    of_clips, trials = sizes.sum(axis=1), sizes.shape[1]
+    by_clip, total = below.sum(axis=1) / of_clips, _kish(sizes, shares)
+    share = float(by_clip @ np.array(shares))
+    residuals = (np.array(shares) / of_clips * trials) @ (below - by_clip[:, None] * sizes)
+    variance = float(residuals @ residuals) / (trials - 1) / trials
     binomial_variance = share * (1 - share)
     ceiling = most * total
     is_beyond = variance * ceiling <= binomial_variance
@@ -119,18 +192,104 @@ def effective_count(
     return independent * few**2
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShareClaim:
+    """A share of moves against the share wanted. The p-values are of the claims that it is at
+    least, and that it is less than wanted (one-sided Clopper-Pearson), and reckon with the worst
+    (`WITHIN_TRIAL_FLOOR`). A chance is best told by so many `effective` independent moves."""
+
+    share: float
+    effective: float
+    p_met: float
+    p_missed: float
+
+
+def claim_share(
+    inside: NDArray[np.int_], counts: NDArray[np.float64], wanted: float, *, confidence_level: float
+) -> ShareClaim:
+    """Whether a share of at least `wanted` of all moves lies within a limit, of which each trial
+    had `inside` among its `counts`; at least two trials."""
+    total, trials = float(counts.sum()), counts.size
+
+    def effective(floor: float) -> float:
+        most = 1 / (1 + (total / trials - 1) * floor)
+        level = 2 * confidence_level - 1
+        return effective_count(
+            inside[None].astype(float), counts[None], confidence_level=level, most=most
+        )
+
+    few = t_quantile(confidence_level, total - 1) / t_quantile(confidence_level, trials - 1)
+    share, sure = float(inside.sum()) / total, effective(WITHIN_TRIAL_FLOOR)
+    within = share * sure
+    return ShareClaim(
+        share=share,
+        effective=effective(LIKELY_WITHIN_TRIAL) / few,
+        p_met=float(special.betainc(within, sure - within + 1, wanted)) if within else 1.0,
+        p_missed=float(special.betaincc(within + 1, sure - within, wanted)) if share < 1 else 1.0,
+    )
+
+
+def draw_tail(
+    pooled: NDArray[np.float64], probability: float, effective: float, levels: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """What the quantile of all moves may be, one value for each of `levels` (uniform on 0 to 1):
+    sorted `pooled` moves, infinite beyond them. The share at or below a value is a Beta of
+    Jeffreys' prior at the effective count."""
+    within = np.arange(1, pooled.size + 1) / pooled.size * effective
+    below = special.betainc(within + 0.5, effective - within + 0.5, probability)
+    place = np.searchsorted(-below, -levels, side="left")
+    return np.append(pooled, np.inf)[place]
+
+
 def samples_needed(probability: float) -> int:
     """Samples in all trials together from which a tail has an interval: 400 for p95."""
     return math.ceil(round(MINIMUM_EXCEEDANCES / min(probability, 1 - probability), 6))
 
 
-def _lacking(sizes: Sequence[int], probability: float) -> tuple[int, int] | None:
+def _pool(
+    clips: Clips, shares: Sequence[float], probability: float
+) -> tuple[_Floats, _Floats, float]:
+    """All samples in order, the share of the mixture reached with each, and the quantile."""
+    if len(clips) == 1:
+        pooled = np.sort(np.concatenate(clips[0]))
+        point = sorted_quantile(pooled, probability)
+        return pooled, np.arange(1, pooled.size + 1) / pooled.size, point
+    of_clips = [np.concatenate(list(rounds)) for rounds in clips]
+    weights = [
+        np.full(one.size, share / one.size) for one, share in zip(of_clips, shares, strict=True)
+    ]
+    values, weight = np.concatenate(of_clips), np.concatenate(weights)
+    order = np.argsort(values, kind="stable")
+    pooled, reached = values[order], np.cumsum(weight[order])
+    # As `statistics.quantiles` places equal ones: the k-th of n at (k - 1/3) / (n + 1/3).
+    places = (reached - weight[order] / 3) / (1 + 1 / (3 * pooled.size))
+    return pooled, reached, float(np.interp(probability, places, pooled))
+
+
+def _sizes(clips: Clips) -> _Floats:
+    return np.array([[samples.size for samples in rounds] for rounds in clips], dtype=np.float64)
+
+
+def _within(clips: Clips, limit: float) -> _Floats:
+    counts = [[np.count_nonzero(samples <= limit) for samples in rounds] for rounds in clips]
+    return np.array(counts, dtype=np.float64)
+
+
+def _kish(sizes: _Floats, shares: Sequence[float]) -> float:
+    """Samples of equal weight that would tell as much; all of them, of one clip."""
+    return float(1 / np.sum(np.array(shares) ** 2 / sizes.sum(axis=1)))
+
+
+def _lacking(sizes: _Floats, shares: Sequence[float], probability: float) -> tuple[int, int] | None:
     """How many more trials the design needs, of the size of the largest, and the samples in each of
     those there are that would do instead (0 where none would); None where it has enough."""
-    trials, samples = len(sizes), sum(sizes)
+    trials, samples = sizes.shape[1], _kish(sizes, shares)
     needed = samples_needed(probability)
-    missing = max(MINIMUM_TRIALS - trials, math.ceil((needed - samples) / max(sizes)))
+    least = MINIMUM_MEDIAN_TRIALS if probability == 0.5 and len(sizes) > 1 else MINIMUM_TRIALS
+    largest = samples * float((sizes / sizes.sum(axis=1)[:, None]).max())
+    missing = max(least - trials, math.ceil(round((needed - samples) / largest, 6)))
     if missing <= 0:
         return None
-    is_enough_trials = samples < needed and trials >= MINIMUM_TRIALS
-    return missing, math.ceil(needed / trials) if is_enough_trials else 0
+    per_trial = needed * float(sizes.sum()) / samples / trials / len(sizes)
+    is_enough_trials = samples < needed and trials >= least
+    return missing, math.ceil(round(per_trial, 6)) if is_enough_trials else 0

@@ -18,6 +18,7 @@ import mezzmark
 from mezzmark.model.catalogue import core as catalogue
 from mezzmark.model.errors import EncodingError, ScenarioError
 from mezzmark.model.problems import place, scenario_error
+from mezzmark.model.request import ChooseSettings
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.shop import Shop
 
@@ -241,6 +242,14 @@ def read_shop(path: Path) -> Shop:
     """
     text, data = read_toml(Path(path))
     return _validated(Shop, data, source=Path(path).name, text=text)
+
+
+def read_needs(path: Path) -> ChooseSettings:
+    """Needs and wishes in a file that a team shares: the keys of `[choose]`, at its top or in a
+    table of that name. Raises ScenarioError as `read_shop`."""
+    text, data = read_toml(Path(path))
+    inner = data["choose"] if data.keys() == {"choose"} else data
+    return _validated(ChooseSettings, inner, source=Path(path).name, text=text)
 
 
 def _validated(model: type[_Model], data: Mapping[str, Any], *, source: str, text: str) -> _Model:

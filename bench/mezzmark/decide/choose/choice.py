@@ -10,7 +10,7 @@ from mezzmark.model.cell import Setting
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.figures import FigureName
-from mezzmark.model.request import Need, Wish
+from mezzmark.model.request import STEP_FRACTION, Need, Wish
 
 Outcome = Literal["meets", "open", "misses", "not shown"]
 """`open`: too near to the limit to tell. `not shown`: not measured, so nobody has passed it."""
@@ -19,8 +19,10 @@ Status = Literal["meets", "open", "ruled out", "not judged"]
 
 Front = Literal["on it", "may be on it", "off it"]
 
-Verdict = Literal["recommended", "none is sure", "cannot say", "none meets", "nothing to judge"]
-"""`cannot say`: a need was not measured, so that nobody is known to meet all."""
+Verdict = Literal["recommended", "ahead", "cannot say", "none meets", "nothing to judge"]
+"""`recommended`: the best choice with the confidence asked for, all needs met; `ahead`: likelier
+the best choice than any other; `cannot say`: a need was not measured, so that nobody is known to
+meet all."""
 
 Unit = Literal["round", "run"]
 
@@ -39,7 +41,8 @@ that is no more than the rest."""
 class Lack(Fact):
     """Why something is not known of an encoding, or bars it; `need` or `wish` asked for it.
 
-    - `not measured`, `clip missing`, `size not known`, `fact not known`;
+    - `not measured`, `size not known`, `fact not known`;
+    - `clip missing`: it lacks these `clips` of those that decide;
     - `few units`: it finished in `have` of `of` rounds or runs;
     - `wrong pictures`: it showed `have` of them;
     - `no weight`: a figure without a number, which no weight can weigh.
@@ -57,6 +60,7 @@ class Lack(Fact):
     have: int = 0
     of: int = 0
     unit: Unit = "round"
+    clips: tuple[str, ...] = ()
     need: Need | None = None
     wish: Wish | None = None
 
@@ -67,7 +71,9 @@ class NeedResult(Fact):
     `value` is a figure's, `facts` are the values of a fact (the original has one a clip), and
     `no_number` says why a known figure has none; `lack` why nothing is known. `chance` is that of
     truly meeting it (None without enough rounds). `margin_fraction` is the room left as a share of
-    the limit, negative beyond it; dB figures have `margin_db` instead.
+    the limit, negative beyond it; dB figures have `margin_db` instead. Of several clips all this is
+    of `clip`, which is the least sure to meet it, but `chance`, which is of all. `share_within` is
+    the share of moves within the limit of a tail; `rounds_missing` more are needed for a claim.
     """
 
     need: Need
@@ -77,6 +83,9 @@ class NeedResult(Fact):
     no_number: NoNumber | None = None
     lack: Lack | None = None
     chance: float | None = None
+    clip: str = ""
+    share_within: float | None = None
+    rounds_missing: int = 0
     margin_fraction: float | None = None
     margin_db: float | None = None
 
@@ -89,7 +98,8 @@ class JudgedEncoding(Fact):
     `chance_all` is that of meeting every need, None where one of them was not measured;
     `chance_measured` that of meeting those that were; `chance_best` that of being the best of those
     that meet them; `chance_dominated` that of another one being at least as good in every wish and
-    better in one. None where the rounds cannot carry a chance.
+    better in one. None where the rounds cannot carry a chance. `chance_beside` is that of being the
+    better choice than the leader on its `own_clips` alone, where it lacks one that decides.
     """
 
     encoding: str
@@ -104,6 +114,8 @@ class JudgedEncoding(Fact):
     chance_best: float | None = None
     chance_dominated: float | None = None
     front: Front | None = None
+    own_clips: tuple[str, ...] = ()
+    chance_beside: float | None = None
 
     def outcomes(self, *outcomes: Outcome) -> tuple[NeedResult, ...]:
         """The needs that came out like this."""
@@ -155,26 +167,60 @@ class ChoiceRequest(Fact):
     `weights` are those of the `wishes`, empty where these stand in order; `alternatives` are
     further wishes that the runs could answer. `how_to_measure` says, of needs that no scenario of
     these runs measures, what to add. `unit` is what is drawn again and again, `begun_count` how
-    many were begun.
+    many were begun. `clips` decide; `floor_ms` is the wait below which none is shorter: the frame
+    time of the fastest of them. Wishes in order count in steps of `indifference_fraction`.
     """
 
     needs: tuple[Need, ...]
     wishes: tuple[Wish, ...]
     weights: tuple[float, ...] = ()
-    indifference_fraction: float = 0.05
+    indifference_fraction: float = STEP_FRACTION
     confidence_level: float = 0.95
+    clips: tuple[str, ...] = ()
+    floor_ms: float | None = None
     wishes_not_measured: tuple[Wish, ...] = ()
     alternatives: tuple[Wish, ...] = ()
     how_to_measure: dict[Need, Addition] = {}
     has_default_wishes: bool = False
+    has_default_needs: bool = False
     unit: Unit = "round"
     run_count: int = 1
     begun_count: int = 0
 
     @property
     def log_margin(self) -> float:
-        """The indifference as a natural log of a ratio."""
+        """A step as a natural log of a ratio."""
         return math.log1p(self.indifference_fraction)
+
+    @property
+    def is_floored(self) -> tuple[bool, ...]:
+        """Which wishes are of a wait that a floor cuts."""
+        waits = (w.figure.task == "scrub" and w.figure.unit == "ms" for w in self.wishes)
+        return tuple(is_wait and self.floor_ms is not None for is_wait in waits)
+
+    @property
+    def origins(self) -> tuple[float, ...]:
+        """Where the steps of each wish begin, as a log of cost: at the floor, or at 1 unit."""
+        floor = math.log(self.floor_ms or 1.0)
+        return tuple(floor if is_floored else 0.0 for is_floored in self.is_floored)
+
+    def step_edges(self, place: int, low: float, high: float) -> tuple[float, ...]:
+        """The upper ends of the steps of a wish (by its place) that hold values of `low` to `high`,
+        in its unit; for `more` of a figure they are lower ends."""
+        wish, margin = self.wishes[place], self.log_margin
+        if not margin or place == len(self.wishes) - 1 or self.weights or low <= 0:
+            return ()
+        sign, scale = (1 if wish.figure.better == "less" else -1), 1.0
+        if wish.figure.unit == "dB":
+            scale = 10 / math.log(10)
+            ends = sorted((sign * low / scale, sign * high / scale))
+        else:
+            ends = sorted((sign * math.log(low), sign * math.log(high)))
+        origin = self.origins[place]
+        first, last = (math.ceil((end - origin) / margin - 1e-9) for end in ends)
+        first = max(first, 0) if self.is_floored[place] else first
+        logs = [sign * (origin + step * margin) for step in range(first, max(first, last) + 1)]
+        return tuple(log * scale if wish.figure.unit == "dB" else math.exp(log) for log in logs)
 
 
 class Choice(ChoiceRequest):
@@ -195,6 +241,7 @@ class Choice(ChoiceRequest):
     chance_ahead: float | None
     is_told_apart: bool
     decided_by: Wish | None
+    rounds_missing: int | None = None
     needs_not_shown: tuple[Need, ...]
     encodings: tuple[JudgedEncoding, ...]
     nearest: tuple[NearMiss, ...]
@@ -221,7 +268,7 @@ class Choice(ChoiceRequest):
         if self.runner_up is None or not self.is_rivalled:
             return None
         both = [self.find(name) for name in (self.leader, self.runner_up) if name]
-        is_sure = all((entry.chance_measured or 0) >= self.confidence_level for entry in both)
+        is_sure = not any(entry.outcomes("open", "misses") for entry in both)
         return self.runner_up if is_sure else None
 
     @property

@@ -1,9 +1,11 @@
 """Which encoding to use: needs rule out, wishes prefer, and every claim has its chance."""
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
+from scipy import special
 
 from mezzmark.decide.choose.choice import (
     FRONT_LEVEL,
@@ -14,27 +16,33 @@ from mezzmark.decide.choose.choice import (
     Lack,
     NeedResult,
     Status,
+    Verdict,
 )
 from mezzmark.decide.choose.draws import CHOICE_SEED, DRAW_COUNT, FigureDraws, draw_figures
 from mezzmark.decide.choose.evidence import (
     RunFigures,
+    Sized,
     count_wrong,
     list_encodings,
     refuse_unlike_runs,
 )
 from mezzmark.decide.choose.needs import Traits, judge_needs, nearest_misses, traits_of
 from mezzmark.decide.choose.preference import (
+    NOBODY,
     ChoiceModel,
+    above_floor,
     chance_ahead,
     chances_best,
     decided_by,
     dominance,
-    find_candidates,
+    find_leader,
     find_runner_up,
     find_tipping_points,
 )
 from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, truncated_round
-from mezzmark.model.errors import ScenarioError
+from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.errors import ScenarioError, nearest
 from mezzmark.model.figures import FigureName
 from mezzmark.model.request import (
     ChooseSettings,
@@ -45,13 +53,19 @@ from mezzmark.model.request import (
     unknown_value,
 )
 from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.fidelity import metric_of
 
 DEFAULT_WISHES: Final = parse_wishes(
-    ("less scrub.jump.p50_ms", "less bitrate_bps", "more encode.throughput_fps")
+    ("less scrub.jump.p50_ms", "more encode.throughput_fps", "less bitrate_bps")
 )
-"""Where nobody says otherwise: waiting comes before size, and size before encode time, for a
-person waits many times a day, a disk fills once, and encoding runs unattended."""
+"""Where nobody says otherwise: waiting, down to the floor, comes before encode time, and that
+before size, for a person waits many times a day, footage waits once for its encode, and disks are
+bought."""
+
+DEFAULT_NEEDS: Final = (Need.parse("fidelity.delta_e_max <= 2"),)
+"""Beside the default wishes, where fidelity was measured: colour shifts beyond 2 are seen side by
+side (common practice)."""
 
 
 def settings_for(
@@ -61,8 +75,11 @@ def settings_for(
     wishes: Sequence[str] = (),
     indifference_fraction: float | None = None,
     confidence_level: float | None = None,
+    clips: Sequence[str] = (),
+    allow_missing: bool = False,
+    base: ChooseSettings | None = None,
 ) -> ChooseSettings:
-    """What is given, completed by the first scenario that has a `[choose]` table.
+    """What is given, completed by `base`, or by the first scenario that has a `[choose]` table.
 
     Needs given replace the scenario's needs, wishes given its wishes and weights. ScenarioError
     names what cannot be read, and a limit that was hardly meant so.
@@ -70,13 +87,16 @@ def settings_for(
     asked = tuple(map(Need.parse, needs))
     if doubt := next(filter(None, map(doubtful_limit, asked)), None):
         raise doubt
-    base = next((s.choose for s in scenarios if s.choose is not None), ChooseSettings())
+    stated = (s.choose for s in scenarios if s.choose is not None)
+    base = base or next(stated, ChooseSettings())
     given: dict[str, object] = {
         "needs": asked or None,
         "wishes": parse_wishes(wishes) or None,
         "weights": {} if wishes else None,
         "indifference_fraction": indifference_fraction,
         "confidence_level": confidence_level,
+        "clips": tuple(clips) or None,
+        "allow_missing": allow_missing or None,
     }
     changes = {key: value for key, value in given.items() if value is not None}
     return ChooseSettings.model_validate(dict(base) | changes)
@@ -96,7 +116,7 @@ def list_unmeasured(scenario: Scenario) -> tuple[tuple[Need | Wish, Addition], .
 
 def what_to_add(figure: FigureName, scenario: Scenario) -> Addition | None:
     """What makes the scenario measure a figure; None where it does already."""
-    if not figure.task:
+    if figure.task in ("", "shop"):
         return None
     settings: Any = scenario.tasks.get(figure.task)
     if settings is None:
@@ -116,9 +136,15 @@ def what_to_add(figure: FigureName, scenario: Scenario) -> Addition | None:
 
 
 def choose_encoding(
-    runs: Sequence[MeasuredRun], settings: ChooseSettings, *, draw_count: int = DRAW_COUNT
+    runs: Sequence[MeasuredRun],
+    settings: ChooseSettings,
+    *,
+    draw_count: int = DRAW_COUNT,
+    among: Collection[str] = (),
+    sized: Sized | None = None,
 ) -> Choice:
-    """The recommendation under needs and wishes, from one or more runs of one machine.
+    """The recommendation under needs and wishes, from one or more runs of one machine; of all their
+    encodings, or of those `among`.
 
     Needs that no run measured are `not shown`, never passed; wishes that none measured are left
     out and named. Raises RunError for runs that do not belong together, ScenarioError where no
@@ -129,10 +155,16 @@ def choose_encoding(
         raise ValueError("a choice needs at least one run")
     observed = [ObservedRun.of(run) for run in runs]
     refuse_unlike_runs(observed)
+    clips = _deciding_clips(observed, settings.clips)
+    is_default = not settings.goals and not settings.needs
+    if is_default and any(t.cell.task == "fidelity" for run in observed for t in run.trials):
+        settings = settings.model_copy(update={"needs": DEFAULT_NEEDS})
     asked = settings.goals or DEFAULT_WISHES
-    encodings = list_encodings(observed)
+    encodings = [name for name in list_encodings(observed) if not among or name in among]
     traits = _checked_traits(observed, encodings, settings.needs)
-    known = RunFigures(observed, confidence_level=settings.confidence_level)
+    known = RunFigures(
+        observed, confidence_level=settings.confidence_level, clips=clips, sized=sized
+    )
     named: tuple[Need | Wish, ...] = (*settings.needs, *asked)
     figures = dict.fromkeys(one.figure for one in named if one.figure is not None)
     cut_short = ((place, truncated_round(run)) for place, run in enumerate(observed))
@@ -145,7 +177,49 @@ def choose_encoding(
         draw_count=draw_count,
     )
     request = _request(settings, asked, draws, known, observed)
-    return choose_among(request, draws, traits, count_wrong(observed))
+    has_own_needs = {"has_default_needs": is_default and bool(settings.needs)}
+    request = request.model_copy(update=has_own_needs)
+    choice = choose_among(request, draws, traits, count_wrong(observed))
+    return (
+        _with_beside(choice, observed, settings, draw_count) if settings.allow_missing else choice
+    )
+
+
+def _with_beside(
+    choice: Choice, runs: Sequence[ObservedRun], settings: ChooseSettings, draw_count: int
+) -> Choice:
+    """The choice with those that lack a clip set against the leader, each on its own clips
+    alone."""
+    beside: dict[str, JudgedEncoding] = {}
+    for entry in choice.encodings:
+        missing = {clip for lack in entry.lacks for clip in lack.clips}
+        own = tuple(clip for clip in choice.clips if clip not in missing)
+        only_clips = all(lack.kind == "clip missing" and lack.clips for lack in entry.lacks)
+        if missing and own and only_clips and choice.leader:
+            mine = settings.model_copy(update={"clips": own, "allow_missing": False})
+            pair = choose_encoding(
+                runs, mine, draw_count=draw_count, among=(entry.encoding, choice.leader)
+            )
+            chance = pair.find(entry.encoding).chance_best or 0.0
+            beside[entry.encoding] = entry.model_copy(
+                update={"own_clips": own, "chance_beside": chance}
+            )
+    entries = tuple(beside.get(entry.encoding, entry) for entry in choice.encodings)
+    return choice.model_copy(update={"encodings": entries})
+
+
+def _deciding_clips(runs: Sequence[ObservedRun], asked: Sequence[str]) -> tuple[str, ...]:
+    """Those asked for, or all: known before any encoding is looked at."""
+    known = tuple(clip.clip for clip in runs[0].manifest.clips)
+    for name in asked:
+        if name not in known:
+            close = nearest(name, known, count=1)
+            raise ScenarioError(
+                where=f'clip "{name}"',
+                what="no clip of these runs has that name",
+                remedy=f"{f'Nearest: {close[0]}. ' if close else ''}Clips: {', '.join(known)}",
+            )
+    return tuple(clip for clip in known if clip in asked) or known
 
 
 def _request(
@@ -174,6 +248,8 @@ def _request(
         weights=tuple(wish.weight for wish in measured if wish.weight is not None),
         indifference_fraction=settings.indifference_fraction,
         confidence_level=settings.confidence_level,
+        clips=known.clips,
+        floor_ms=1000 / max(rates) if (rates := known.frame_rates.values()) else None,
         wishes_not_measured=tuple(wish.unweighted for wish in asked if wish not in measured),
         alternatives=tuple(wish for wish in possible if wish not in wishes),
         how_to_measure={need: addition for need, addition in additions.items() if addition},
@@ -216,15 +292,16 @@ def choose_among(
 ) -> Choice:
     """The choice from figures that are already drawn; `traits` and wrong pictures by encoding."""
     level = request.confidence_level
-    results, passes = judge_needs(request.needs, draws, traits, confidence_level=level)
+    results, excess = judge_needs(request.needs, draws, traits, confidence_level=level)
     places = [draws.place(wish.figure) for wish in request.wishes]
     signs = np.array([1.0 if wish.figure.better == "less" else -1.0 for wish in request.wishes])
     model = ChoiceModel(
         request=request,
         draws=draws,
-        passes=passes,
+        excess=excess,
         costs=draws.draws[:, :, places] * signs,
         point_costs=draws.points[:, places] * signs,
+        first=_needless(request, draws.encodings),
     )
     not_shown = tuple(
         need
@@ -236,6 +313,15 @@ def choose_among(
         for e, name in enumerate(draws.encodings)
     ]
     return _conclude(model, entries, not_shown)
+
+
+def _needless(request: ChoiceRequest, encodings: Sequence[str]) -> int:
+    """The place of the original where a need says how footage must play: where it meets all of
+    them, no intermediate is needed."""
+    tasks = {need.figure.task for need in request.needs if need.figure and need.figure.task}
+    specs = [TASKS[task] for task in tasks if task in TASKS]
+    is_asked = any(not spec.is_judged and not spec.is_free_for_original for spec in specs)
+    return encodings.index(ORIGINAL) if is_asked and ORIGINAL in encodings else NOBODY
 
 
 def _judge(
@@ -251,14 +337,14 @@ def _judge(
     missing = [result.lack for result in results if result.lack and result.need not in not_shown]
     known = [result for result in results if result.lack not in missing]
     lacks = (*_bars(model, e, wrong_count), *missing)
-    chance = float(model.passes[:, e].all(axis=1).mean())
+    chance = float((model.excess[:, e] <= 0).all(axis=1).mean())
     is_unsure = draws.is_thin and any(result.chance is None for result in known)
     status: Status = "open"
     if any(result.outcome == "misses" for result in results):
         status = "ruled out"
     elif lacks:
         status = "not judged"
-    elif chance >= model.request.confidence_level and not is_unsure:
+    elif not any(result.outcome == "open" for result in known):
         status = "meets"
     names = [wish.figure.name for wish in model.request.wishes]
     wished = {figure: draws.samples[name, figure] for figure in names}
@@ -292,15 +378,20 @@ def _conclude(
     draws, level = model.draws, model.request.confidence_level
     status = np.array([entry.status for entry in entries])
     in_play = np.isin(status, ("meets", "open"))
-    candidates, verdict = find_candidates(status, model.passes.all(axis=2).mean(axis=0))
-    chosen = model.choose(candidates)
     best = np.zeros(len(entries)) if draws.is_thin else chances_best(model, in_play)
+    chosen, candidates = find_leader(model, in_play, best)
     second = find_runner_up(model, best, in_play, candidates, chosen)
     leader, ahead = model.name(chosen), chance_ahead(model, chosen, second)
     cannot_say = bool(not_shown) and leader is not None
+    verdict: Verdict = "nothing to judge"
+    if leader is not None:
+        is_sure = status[chosen] == "meets" and best[chosen] >= level and not draws.is_thin
+        verdict = "cannot say" if cannot_say else "recommended" if is_sure else "ahead"
+    elif (status == "ruled out").any():
+        verdict = "none meets"
     changes: list[dict[str, object]] = [{} for _ in entries]
     if not draws.is_thin:
-        dominated = dominance(model.costs, in_play)
+        dominated = dominance(above_floor(model.costs, model.request), in_play)
         for e in np.flatnonzero(in_play):
             chance = float(dominated[e])
             front = "off it" if chance >= FRONT_LEVEL else "may be on it"
@@ -315,7 +406,7 @@ def _conclude(
             change["status"] = "open" if entry.status == "meets" else entry.status
     return Choice(
         **dict(model.request),
-        verdict="cannot say" if cannot_say else verdict,
+        verdict=verdict,
         recommendation=None if cannot_say else leader,
         by_other_needs=leader if cannot_say else None,
         chance_best=None if leader is None or draws.is_thin else float(best[chosen]),
@@ -323,6 +414,9 @@ def _conclude(
         chance_ahead=ahead,
         is_told_apart=ahead is not None and ahead >= level,
         decided_by=decided_by(model, chosen, second),
+        rounds_missing=None
+        if verdict != "ahead"
+        else _rounds_missing(entries[chosen], ahead, draws, level),
         needs_not_shown=not_shown,
         encodings=tuple(
             entry.model_copy(update=change) for entry, change in zip(entries, changes, strict=True)
@@ -330,8 +424,32 @@ def _conclude(
         nearest=nearest_misses(entries) if verdict == "none meets" else (),
         tipping_points=find_tipping_points(
             model, candidates, chosen, np.array([not entry.lacks for entry in entries])
-        ),
+        )
+        if chosen == model.choose(candidates)
+        else (),
         unit_count=draws.unit_count,
         is_thin=draws.is_thin,
         draw_count=draws.draws.shape[0],
     )
+
+
+MOST_ROUNDS_MISSING: Final = 100
+"""More than anybody measures: what is that near does not matter to the choice."""
+
+
+def _rounds_missing(
+    leader: JudgedEncoding, ahead: float | None, draws: FigureDraws, level: float
+) -> int | None:
+    """About how many more rounds would settle who leads, if what is seen is so: a doubt of so many
+    standard errors shrinks with the root of the rounds; None where hardly any number would."""
+    if draws.is_thin:
+        return MINIMUM_ROUNDS - draws.unit_count
+    missing = [result.rounds_missing for result in leader.outcomes("open")]
+    for chance in (ahead, leader.chance_measured):
+        if chance is not None and chance < level:
+            if chance <= 0.5:
+                return None
+            ratio = (special.ndtri(level) / special.ndtri(chance)) ** 2
+            missing.append(math.ceil(draws.unit_count * (ratio - 1)))
+    most = max(missing, default=0)
+    return most if 0 < most <= MOST_ROUNDS_MISSING else None

@@ -11,9 +11,10 @@ and three rounds it is sure of the fastest with 89 % on average where 83 % come 
 """
 
 import math
-from collections import defaultdict
+import zlib
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import product
 from typing import Final
 
@@ -36,6 +37,9 @@ RoundKey = tuple[int, int]
 DECIBEL_LOG: Final = math.log(10) / 10
 """A decibel as a natural log of a ratio of powers: for PSNR, of the mean squared error."""
 
+TINY: Final = 1e-9
+"""Stands for a share of 0, which has no log."""
+
 DRAW_COUNT: Final = 8000
 """A chance then moves by half a point (one standard error) at most from one seed to another."""
 
@@ -54,7 +58,10 @@ class FigureSamples:
     `point` is what counts, on the log scale: about that of `estimate`, which is what the report
     shows; infinite where the encoding does without the figure. `logs` has one value a unit (a
     round, or a whole run), whose spread is the figure's, and is empty where that is known without
-    spread. Where nothing is known, `lack` says why.
+    spread. `clips` has the same of each clip that decides, and `moves` a clip's latencies by trial
+    where the figure is their tail. `sides` are standard deviations below and above the point of a
+    figure of sizing, of which only "no" can follow where it `is_bound`. Where nothing is known,
+    `lack` says why.
     """
 
     point: float = math.nan
@@ -63,6 +70,10 @@ class FigureSamples:
     setting: Setting | None = None
     no_number: NoNumber | None = None
     lack: Lack | None = None
+    clips: Mapping[str, "FigureSamples"] = field(default_factory=dict)
+    moves: tuple[Floats, ...] = ()
+    sides: tuple[float, float] | None = None
+    is_bound: bool = False
 
     @property
     def spread(self) -> tuple[float, float]:
@@ -91,7 +102,8 @@ class FigureDraws:
     """Figures on the log scale: `points` (encodings, figures), `draws` (draws, encodings,
     figures). NaN where nothing is known, infinite where an encoding does without the figure; all
     draws are the point where a value is exact or its spread is not known. `samples` are by encoding
-    and name of the figure; `unit_count` is that of the one with the fewest."""
+    and name of the figure; `unit_count` is that of the one with the fewest. All chance comes from
+    `seed` and names, so that a further encoding leaves the draws of the others as they are."""
 
     encodings: tuple[str, ...]
     figures: tuple[FigureName, ...]
@@ -99,6 +111,7 @@ class FigureDraws:
     draws: Floats
     samples: Mapping[tuple[str, str], FigureSamples]
     unit_count: int
+    seed: int = 0
 
     @property
     def is_thin(self) -> bool:
@@ -108,6 +121,18 @@ class FigureDraws:
     def place(self, figure: FigureName) -> int:
         """The last axis' index of a figure."""
         return self.figures.index(figure)
+
+    def of(self, one: FigureSamples, key: str) -> Floats:
+        """What a figure of one clip may be on the log scale, with the rounds' noise that all
+        share."""
+        if one.sides is not None:
+            z = special.ndtri(self.levels(key))
+            return np.asarray(one.point + z * np.where(z > 0, one.sides[1], one.sides[0]))
+        return np.asarray(one.point + _errors(one, self.seed, len(self.draws)))
+
+    def levels(self, name: str) -> Floats:
+        """Uniform on 0 to 1, a draw each; the same for the same name."""
+        return _stream(self.seed, zlib.crc32(name.encode())).random(len(self.draws))
 
 
 def draw_figures(
@@ -131,14 +156,9 @@ def draw_figures(
         [[found[name, figure.name].point for figure in samples] for name in encodings]
     )
     draws = np.repeat(points[np.newaxis], draw_count, axis=0)
-    # One normal number per draw and unit, and one scale per draw, for all columns alike.
-    levels = rng.random(draw_count)
-    normals: dict[RoundKey, Floats] = defaultdict(lambda: rng.standard_normal(draw_count))
+    seed = int(rng.integers(2**32))
     for (f, figure), (e, name) in product(enumerate(samples), enumerate(encodings)):
-        one = found[name, figure.name]
-        if one.spread[0] > 0:
-            units = np.stack([normals[key] for key in one.logs])
-            draws[:, e, f] += _errors_of_mean(np.array(list(one.logs.values())), units, levels)
+        draws[:, e, f] += _errors(found[name, figure.name], seed, draw_count)
     return FigureDraws(
         encodings=tuple(encodings),
         figures=tuple(samples),
@@ -146,7 +166,37 @@ def draw_figures(
         draws=draws,
         samples=found,
         unit_count=min((len(one.logs) for one in found.values() if one.logs), default=0),
+        seed=seed,
     )
+
+
+def _stream(*key: int) -> np.random.Generator:
+    return np.random.default_rng(key)
+
+
+@lru_cache(maxsize=64)
+def _scales(seed: int, draw_count: int, degrees: int) -> Floats:
+    """One scale per draw, for all columns of as many units alike."""
+    levels = _stream(seed, 0).random(draw_count)
+    return np.asarray(np.sqrt(degrees / special.chdtri(degrees, levels)))
+
+
+@lru_cache(maxsize=1024)
+def _normals(seed: int, draw_count: int, place: int, index: int) -> Floats:
+    """One normal number per draw of a unit, for all columns alike."""
+    return _stream(seed, 1 + place, 1 + index).standard_normal(draw_count)
+
+
+def _errors(one: FigureSamples, seed: int, draw_count: int) -> Floats | float:
+    """Errors of the mean of units: t with their count less one degrees of freedom."""
+    if one.spread[0] <= 0:
+        return 0.0
+    logs = np.array(list(one.logs.values()))
+    weighed = np.zeros(draw_count)
+    for key, log in one.logs.items():
+        weighed += (log - logs.mean()) * _normals(seed, draw_count, *key)
+    count = logs.size
+    return weighed / math.sqrt(count * (count - 1)) * _scales(seed, draw_count, count - 1)
 
 
 def _left_out(
@@ -166,12 +216,3 @@ def _left_out(
         for name, rounds in timed.items()
         if len(rounds) < max(ENOUGH_ROUNDS_FRACTION * most, enough)
     }
-
-
-def _errors_of_mean(logs: Floats, normals: Floats, levels: Floats) -> Floats:
-    """Errors of the mean of units: t with their count less one degrees of freedom, from `normals`
-    (units, draws) and the scales' `levels`."""
-    count = logs.size
-    scale = np.sqrt((count - 1) / special.chdtri(count - 1, levels))
-    weighed = (logs - logs.mean()) @ normals
-    return np.asarray(weighed / math.sqrt(count * (count - 1)) * scale)

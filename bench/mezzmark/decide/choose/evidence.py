@@ -5,27 +5,37 @@ Values are kept as logs, since costs are compared as ratios; decibels are logs a
 """
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Hashable, Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import Final
+from itertools import product
+from typing import Final, TypeVar
 
 import numpy as np
 
 from mezzmark.decide.choose.choice import Lack, Unit
-from mezzmark.decide.choose.draws import FigureSamples, RoundKey, to_log
+from mezzmark.decide.choose.draws import TINY, FigureSamples, RoundKey, from_log, to_log
 from mezzmark.decide.estimate.observed_run import (
     BITS_PER_HOUR_TO_GB,
     MeasuredRun,
     Observation,
     ObservedRun,
-    over_common_blocks,
     run_names,
 )
-from mezzmark.decide.estimate.pooling import group_over_clips, pool_clips
+from mezzmark.decide.estimate.over_clips import (
+    bitrates_over_clips,
+    frame_rates_of,
+    mix_of,
+    over_clips,
+)
+from mezzmark.decide.estimate.pooling import group_over_clips
 from mezzmark.decide.estimate.ranking import scrub_settings
-from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_values
+from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_figure, estimate_values
 from mezzmark.decide.machine.identity import refuse_other_machines
-from mezzmark.decide.picture.fidelity import EncodingFidelity, judge_run
+from mezzmark.decide.picture.fidelity import (
+    EncodingFidelity,
+    QualityEstimate,
+    judge_encodings,
+)
 from mezzmark.model.cell import KERNEL_ENCODING, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError
@@ -34,7 +44,6 @@ from mezzmark.model.figures import FigureName, known_figures
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.fidelity import METRICS, metric_of
 from mezzmark.model.tasks.scrub import ScrubMeasurement, shown_proof
-from mezzmark.statistics.quantiles import sorted_quantile
 
 _FURTHER_RUN: Final = 1_000_000
 """Added to the rounds of each further run that is put together round by round: more rounds than a
@@ -87,31 +96,58 @@ def count_wrong(runs: Sequence[ObservedRun]) -> Counter[str]:
     return counts
 
 
+REACH: Final = 1.96
+"""Standard deviations from the point to either end of a 95 % interval."""
+
+Sized = Mapping[str, Mapping[str, tuple[Estimate, bool]]]
+"""By encoding and name: a figure of sizing, and whether only "no" follows from it."""
+
+
 class RunFigures:
     """The figures of runs, looked up by name; intervals at `confidence_level`. Estimates are made
-    when first asked for, and kept. `unit` is what their samples have a value of."""
+    when first asked for, and kept. `unit` is what their samples have a value of; `clips` are those
+    that decide, fixed before any encoding is looked at."""
 
-    def __init__(self, runs: Sequence[ObservedRun], *, confidence_level: float) -> None:
+    def __init__(
+        self,
+        runs: Sequence[ObservedRun],
+        *,
+        confidence_level: float,
+        clips: Sequence[str],
+        sized: Sized | None = None,
+    ) -> None:
+        self._sized = sized or {}
         self._level = confidence_level
+        self.clips = tuple(clips)
         # Days differ more than rounds do.
         self.unit: Unit = "run" if len(runs) >= MINIMUM_ROUNDS else "round"
-        self._bitrates: dict[str, float] = {}
-        self._fidelity: dict[str, EncodingFidelity] = {}
-        for run in runs:
-            self._bitrates = run.bitrates_bps | self._bitrates
-            judged = judge_run(run, confidence_level=confidence_level)
-            self._fidelity = {entry.encoding: entry for entry in judged} | self._fidelity
+        known = {clip.clip for run in runs for clip in run.manifest.clips}
+        self._aside = known - set(clips)
+        # Of several runs the first that judged a clip or made a file speaks of it.
+        self._manifests = [run.manifest for run in runs]
+        self._judged = {
+            (cell.encoding, cell.clip): trial
+            for run in reversed(runs)
+            for trial in run.trials
+            if (cell := trial.cell).task == "fidelity" and trial.measurement and not trial.arm
+        }
+        self._fidelity: dict[str | None, dict[str, EncodingFidelity]] = {}
         self._groups = group_over_clips(
             replace(o, round_index=place * _FURTHER_RUN + o.round_index)
             for place, run in enumerate(runs)
             for o in run.observations
+            if o.cell.clip not in self._aside
         )
-        self._pooled: dict[tuple[int | None, Cell], Mapping[str, Estimate]] = {}
+        self._mix = mix_of(runs[0].manifest, clips)
+        rates = frame_rates_of(runs[0].manifest)
+        self.frame_rates = {clip: rates[clip] for clip in clips if clip in rates}
 
     def samples(self, figure: FigureName, encodings: Sequence[str]) -> dict[str, FigureSamples]:
         """The figure of each encoding."""
         if not figure.task:
             return {name: self._size(figure, name) for name in encodings}
+        if figure.task == "shop":
+            return {name: self._of_shop(figure, name) for name in encodings}
         if figure.task == "fidelity":
             return {name: self._quality(figure, name) for name in encodings}
         found = self._timed(figure, encodings)
@@ -136,22 +172,75 @@ class RunFigures:
             if figure.name == "bitrate_bps" or (figure.task, figure.pattern, figure.figure) in timed
         )
 
+    def _of_shop(self, figure: FigureName, name: str) -> FigureSamples:
+        """A figure of sizing, with the interval that it has there."""
+        found = self._sized.get(name, {}).get(figure.figure)
+        if found is None and name == ORIGINAL and self._sized:
+            best = -np.inf if figure.better == "less" else np.inf
+            return FigureSamples(point=best, no_number="nothing to do")
+        if found is None:
+            return FigureSamples(lack=Lack(kind="not measured"))
+        estimate, is_bound = found
+        point, low, high = (
+            np.log(np.clip(estimate.point if end is None else end, TINY, 1 / TINY))
+            for end in (estimate.point, estimate.low, estimate.high)
+        )
+        sides = (float(point - low) / REACH, float(high - point) / REACH)
+        return FigureSamples(point=float(point), estimate=estimate, sides=sides, is_bound=is_bound)
+
     def _size(self, figure: FigureName, name: str) -> FigureSamples:
-        rate = self._bitrates.get(name)
-        if rate is None:
+        by_clip: dict[str, float] = {}
+        for clip, manifest in product(self.clips, reversed(self._manifests)):
+            by_clip |= (
+                {clip: rate}
+                if (rate := bitrates_over_clips(manifest, {clip: 1.0}).get(name))
+                else {}
+            )
+        if not by_clip:
             return FigureSamples(lack=Lack(kind="size not known"))
-        value = rate * BITS_PER_HOUR_TO_GB if figure.figure == "gb_per_hour" else rate
-        estimate = Estimate.exact(value, figure.unit)
-        return FigureSamples(point=to_log(value, figure.unit), estimate=estimate)
+        if missing := self._lacking(by_clip):
+            return FigureSamples(lack=missing)
+        rate = sum(self._mix[clip] * by_clip[clip] for clip in self.clips)
+
+        def exactly(bps: float) -> FigureSamples:
+            value = bps * BITS_PER_HOUR_TO_GB if figure.figure == "gb_per_hour" else bps
+            estimate = Estimate.exact(value, figure.unit)
+            return FigureSamples(point=to_log(value, figure.unit), estimate=estimate)
+
+        parts = {clip: exactly(by_clip[clip]) for clip in self.clips}
+        return replace(exactly(rate), clips=parts)
 
     def _quality(self, figure: FigureName, name: str) -> FigureSamples:
-        entry, best = self._fidelity.get(name), bounded_quality(figure.figure)
+        judged = {clip for encoding, clip in self._judged if encoding == name}
+        if name != ORIGINAL and judged and (missing := self._lacking(judged)):
+            return FigureSamples(lack=missing)
+        whole = self._quality_of(figure, name, None)
+        if whole.lack or name == ORIGINAL:
+            return whole
+        return replace(
+            whole, clips={clip: self._quality_of(figure, name, clip) for clip in self.clips}
+        )
+
+    def _quality_of(self, figure: FigureName, name: str, clip: str | None) -> FigureSamples:
+        """Of one clip, or over all."""
+        if clip not in self._fidelity:
+            trials = [t for (_, of), t in self._judged.items() if clip in (None, of)]
+            found = judge_encodings(
+                [t for t in trials if t.cell.clip not in self._aside], confidence_level=self._level
+            )
+            self._fidelity[clip] = {entry.encoding: entry for entry in found}
+        known = self._fidelity[clip]
+        entry, best = known.get(name), bounded_quality(figure.figure)
         untouched = to_log(best, figure.unit)
-        if name == ORIGINAL and self._fidelity:
+        if name == ORIGINAL and known:
             return FigureSamples(point=untouched, no_number="the footage itself")
         estimate = entry.figure(figure.figure) if entry else None
-        if estimate is not None:
+        if entry is not None and estimate is not None:
             value = bounded_quality(figure.figure, estimate.point)
+            if isinstance(estimate, QualityEstimate) and estimate.sample_count < len(entry.clips):
+                # Clips that came back bit for bit are in no mean, but count.
+                share = estimate.sample_count / len(entry.clips)
+                value = share * value + (1 - share) * best
             if estimate.low is None:  # fidelity is judged once: the same comes every time
                 exact = {"withheld": (Withheld(kind="exact"),), "method": "as it is"}
                 estimate = estimate.model_copy(update=exact)
@@ -159,6 +248,10 @@ class RunFigures:
         if entry is not None and entry.is_bit_exact and metric_of(figure.figure):
             return FigureSamples(point=untouched, no_number="identical")
         return FigureSamples(lack=Lack(kind="not measured"))
+
+    def _lacking(self, having: Collection[str]) -> Lack | None:
+        missing = tuple(clip for clip in self.clips if clip not in having)
+        return Lack(kind="clip missing", clips=missing) if missing else None
 
     def _timed(self, figure: FigureName, encodings: Sequence[str]) -> dict[str, FigureSamples]:
         """The figure of each encoding, in the setting that leads the report (scrub) or in the
@@ -171,44 +264,93 @@ class RunFigures:
             for cell, group in meant.items()
             if (kept := [o for o in group if o.figures.get(figure.figure, 0) > 0])
         }
-        clips = {o.cell.clip for group in having.values() for o in group}
         found: dict[str, list[FigureSamples]] = {}
+        played: dict[str, set[str]] = {}
         for cell, group in having.items():
-            found.setdefault(cell.encoding, []).extend(self._in_setting(figure, cell, group, clips))
+            if one := self._in_setting(figure, group):
+                found.setdefault(cell.encoding, []).append(one)
+            played.setdefault(cell.encoding, set()).update(o.cell.clip for o in group)
         sign = 1 if figure.better == "less" else -1
         return {
             name: min(found[name], key=lambda one: (sign * one.point, str(one.setting)))
             if found.get(name)
-            else FigureSamples(lack=Lack(kind="clip missing" if name in found else "not measured"))
+            else FigureSamples(
+                lack=(self._lacking(played[name]) or Lack(kind="clip missing"))
+                if name in played
+                else Lack(kind="not measured")
+            )
             for name in encodings
         }
 
-    def _in_setting(
-        self, figure: FigureName, cell: Cell, group: Sequence[Observation], clips: set[str]
-    ) -> Iterator[FigureSamples]:
-        """The figure in one setting; none where no round has every clip."""
-        logs = _round_logs(figure, group, clips)
-        if not logs:
-            return
+    def _in_setting(self, figure: FigureName, group: Sequence[Observation]) -> FigureSamples | None:
+        """The figure in one setting; None where no round has every clip."""
+        by_round = _by(_round_key, group)
+        logs = {key: log for key, mine in by_round.items() if (log := self._log(figure, mine))}
+        estimate = self._over_clips(figure, group)
+        if not logs or estimate is None:
+            return None
         if self.unit == "run":
-            points = {
-                place: self._pool(cell, place)[figure.figure].point
-                for place in sorted({place for place, _ in logs})
+            runs = _by(_run_place, group)
+            logs = {
+                (place, -1): log for place, mine in runs.items() if (log := self._log(figure, mine))
             }
-            logs = {(place, -1): to_log(point, figure.unit) for place, point in points.items()}
+            points = [from_log(log, figure.unit) for log in logs.values()]
             count = sum(o.sample_count for o in group)
-            estimate = estimate_values(list(points.values()), figure.unit, count, self._level)
-        else:
-            estimate = self._pool(cell)[figure.figure]
-        point = to_log(estimate.point, figure.unit)
-        yield FigureSamples(point=point, logs=logs, estimate=estimate, setting=cell.setting)
+            estimate = estimate_values(points, figure.unit, count, self._level)
+        by_clip = _by(lambda o: o.cell.clip, group)
+        return FigureSamples(
+            point=to_log(estimate.point, figure.unit),
+            logs=logs,
+            estimate=estimate,
+            setting=group[0].cell.setting,
+            clips={clip: self._on_clip(figure, mine) for clip, mine in sorted(by_clip.items())},
+        )
 
-    def _pool(self, cell: Cell, of_run: int | None = None) -> Mapping[str, Estimate]:
-        """The report's estimates over clips, of one run or of all round by round."""
-        if (of_run, cell) not in self._pooled:
-            group = [o for o in self._groups[cell] if of_run in (None, _round_key(o)[0])]
-            [self._pooled[of_run, cell]] = pool_clips(group, confidence_level=self._level).values()
-        return self._pooled[of_run, cell]
+    def _over_clips(self, figure: FigureName, group: Sequence[Observation]) -> Estimate | None:
+        """The report's estimate over the clips that decide."""
+        return over_clips(
+            TASKS[figure.task].figure(figure.figure),
+            _by(lambda o: o.cell.clip, group),
+            self._mix,
+            confidence_level=self._level,
+            frame_rates=self.frame_rates,
+        )
+
+    def _log(self, figure: FigureName, group: Sequence[Observation]) -> float | None:
+        """The figure over clips of these rounds alone; None where they lack a clip."""
+        found = self._over_clips(figure, group)
+        return None if found is None else to_log(found.point, figure.unit)
+
+    def _on_clip(self, figure: FigureName, group: Sequence[Observation]) -> FigureSamples:
+        """The figure of one clip, with its moves where it is a tail."""
+        spec, in_order = TASKS[figure.task].figure(figure.figure), sorted(group, key=_round_key)
+        estimate = estimate_figure(spec, in_order, self._level)
+        units = _by(_run_place if self.unit == "run" else _round_key, in_order)
+        logs = {
+            key if isinstance(key, tuple) else (key, -1): float(
+                np.mean([to_log(o.figures[figure.figure], figure.unit) for o in mine])
+            )
+            for key, mine in units.items()
+        }
+        moves = [o.work.latencies_ms for o in in_order if spec.kind == "tail"]
+        return FigureSamples(
+            point=to_log(estimate.point, figure.unit),
+            logs=logs,
+            estimate=estimate,
+            moves=tuple(one for one in moves if one is not None and one.size),
+        )
+
+
+Key = TypeVar("Key", bound=Hashable)
+
+
+def _by(
+    key: Callable[[Observation], Key], group: Iterable[Observation]
+) -> dict[Key, list[Observation]]:
+    found: dict[Key, list[Observation]] = {}
+    for o in group:
+        found.setdefault(key(o), []).append(o)
+    return found
 
 
 def bounded_quality(figure: str, value: float | None = None) -> float:
@@ -234,25 +376,5 @@ def _round_key(observation: Observation) -> RoundKey:
     return divmod(observation.round_index, _FURTHER_RUN)
 
 
-def _round_logs(
-    figure: FigureName, group: Iterable[Observation], clips: set[str]
-) -> dict[RoundKey, float]:
-    """The figure of each round in which every clip took part."""
-    by_round: dict[RoundKey, dict[str, Observation]] = {}
-    for o in group:
-        by_round.setdefault(_round_key(o), {})[o.cell.clip] = o
-    return {
-        key: _log_of_round(figure, list(by_clip.values()))
-        for key, by_clip in sorted(by_round.items())
-        if by_clip.keys() == clips
-    }
-
-
-def _log_of_round(figure: FigureName, clips: Sequence[Observation]) -> float:
-    """A tail is that of all moves of the round; other figures are the geometric mean of clips."""
-    (even,) = over_common_blocks([clips], lambda _: None)
-    moves = [o.work.latencies_ms for o in even if o.work.latencies_ms is not None]
-    probability = TASKS[figure.task].figure(figure.figure).probability
-    if probability is not None and moves:
-        return to_log(sorted_quantile(np.sort(np.concatenate(moves)), probability), figure.unit)
-    return float(np.mean([to_log(o.figures[figure.figure], figure.unit) for o in clips]))
+def _run_place(observation: Observation) -> int:
+    return observation.round_index // _FURTHER_RUN

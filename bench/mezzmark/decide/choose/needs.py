@@ -1,24 +1,29 @@
 """Whether encodings meet needs: outcome, chance and margin of each, and who is ruled out.
 
-The chance of truly meeting a limit is Student's t on the log scale, which is also the p-value of
-the claim "it meets it". An encoding is ruled out by a measured need only where that p-value,
-adjusted for all needs and encodings together (Holm), is at most 1 - `confidence_level`: then the
-chance that noise rules out anyone who truly meets, the right one included, is at most that.
+A need holds where it holds on every clip that decides. A need of a tail (p95) is a claim about the
+share of moves within its limit, judged from ten trials a clip on (`claim_share`); any other is
+Student's t on the log scale. It is met where each clip meets it with `confidence_level`
+(intersection-union, Berger 1982), and missed where a clip's p-value of meeting it, adjusted over
+the encoding's needs and clips (Holm), is at most 1 - `confidence_level`: then the chance that noise
+rules out who truly meets all is at most that. No other encoding changes what is said of one.
 """
 
 import math
 from collections.abc import Mapping, Sequence
-from itertools import product
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from scipy import special
 
 from mezzmark.decide.choose.choice import JudgedEncoding, Lack, NearMiss, NeedResult, Outcome
-from mezzmark.decide.choose.draws import FigureDraws, Flags, to_log
+from mezzmark.decide.choose.draws import TINY, FigureDraws, FigureSamples, Floats, to_log
+from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.request import Need
+from mezzmark.model.tasks import TASKS
 from mezzmark.statistics.paired import holm_adjusted
+from mezzmark.statistics.tails import CLAIM_TRIALS, claim_share, draw_tail
 
 NEAREST_SHOWN: Final = 3
 
@@ -47,34 +52,51 @@ def traits_of(encoding: Encoding) -> Traits:
     }
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Part:
+    """A need on one clip. `excess` are draws of how far the figure lies beyond the limit, on the
+    log scale; `p_met` and `p_missed` are None where too few trials carry a claim."""
+
+    clip: str
+    one: FigureSamples
+    excess: Floats
+    p_met: float | None = None
+    p_missed: float | None = None
+    share: float | None = None
+    rounds_missing: int = 0
+
+
 def judge_needs(
     needs: Sequence[Need],
     draws: FigureDraws,
     traits: Mapping[str, Sequence[Traits]],
     *,
     confidence_level: float,
-) -> tuple[NeedResults, Flags]:
-    """Every need against every encoding, and the draws in which it is met (draws, encodings,
-    needs), True where it is not shown at all."""
-    passes = np.ones((draws.draws.shape[0], len(draws.encodings), len(needs)), dtype=np.bool_)
-    table: dict[str, list[NeedResult]] = {name: [] for name in draws.encodings}
-    measured: dict[tuple[str, int], float] = {}
-    for (e, name), (n, need) in product(enumerate(draws.encodings), enumerate(needs)):
-        if need.figure is None:
-            result = _judge_fact(need, traits[name])
-            passes[:, e, n] = result.outcome != "misses"
-        else:
-            result, passes[:, e, n] = _judge_figure(need, draws, e, confidence_level)
-            if result.chance is not None and draws.samples[name, need.subject].spread[0] > 0:
-                measured[name, n] = result.chance
-        table[name].append(result)
-    # What holds for all measured needs together.
-    p_values = holm_adjusted(list(measured.values()))
-    for (name, n), p_value in zip(measured, p_values, strict=True):
-        if table[name][n].outcome != "meets":
-            outcome = "misses" if p_value <= 1 - confidence_level else "open"
-            table[name][n] = table[name][n].model_copy(update={"outcome": outcome})
-    return {name: tuple(results) for name, results in table.items()}, passes
+) -> tuple[NeedResults, Floats]:
+    """Every need against every encoding; and how far each lies beyond the limit on its worst clip,
+    on the log scale (draws, encodings, needs): met where that is at most 0, minus infinity where
+    it is not shown at all."""
+    excess = np.full((len(draws.draws), len(draws.encodings), len(needs)), -np.inf)
+    table: NeedResults = {}
+    for e, name in enumerate(draws.encodings):
+        parts: dict[int, list[_Part]] = {}
+        results: list[NeedResult] = []
+        for n, need in enumerate(needs):
+            if need.figure is None:
+                results.append(_judge_fact(need, traits[name]))
+                excess[:, e, n] = np.inf if results[n].outcome == "misses" else -np.inf
+            elif (lack := draws.samples[name, need.subject].lack) is not None:
+                lack = lack.model_copy(update={"need": need})
+                results.append(NeedResult(need=need, outcome="not shown", lack=lack))
+            else:
+                parts[n] = _parts(need, draws, name, confidence_level)
+                excess[:, e, n] = np.max([part.excess for part in parts[n]], axis=0)
+                results.append(NeedResult(need=need, outcome="open"))
+        for n, missing in _worst_misses(parts).items():
+            chance = float((excess[:, e, n] <= 0).mean())
+            results[n] = _result(needs[n], parts[n], chance, missing, 1 - confidence_level)
+        table[name] = tuple(results)
+    return table, excess
 
 
 def _judge_fact(need: Need, traits: Sequence[Traits]) -> NeedResult:
@@ -89,42 +111,128 @@ def _judge_fact(need: Need, traits: Sequence[Traits]) -> NeedResult:
     return NeedResult(need=need, outcome="not shown", facts=known, lack=lack)
 
 
-def _judge_figure(
-    need: Need, draws: FigureDraws, e: int, confidence_level: float
-) -> tuple[NeedResult, Flags | bool]:
+def _parts(need: Need, draws: FigureDraws, name: str, level: float) -> list[_Part]:
+    """A need on every clip, or on all together where its figure belongs to no clip."""
+    whole = draws.samples[name, need.subject]
+    return [
+        (_judge_share if one.moves else _judge_level)(
+            need, draws, f"{name}/{clip}", clip, one, level
+        )
+        for clip, one in (whole.clips or {"": whole}).items()
+    ]
+
+
+def _beyond(need: Need, values: Floats | float) -> Floats:
+    """How far logs of a figure lie beyond the limit."""
     assert need.figure is not None
     assert need.limit is not None
-    f, samples = draws.place(need.figure), draws.samples[draws.encodings[e], need.subject]
-    if samples.lack is not None:
-        lack = samples.lack.model_copy(update={"need": need})
-        return NeedResult(need=need, outcome="not shown", lack=lack), True
-    limit, estimate = to_log(need.limit, need.figure.unit), samples.estimate
     sign = 1.0 if need.operator == "<=" else -1.0
-    error, degrees = samples.spread
-    met: Flags | bool = sign * (limit - draws.draws[:, e, f]) >= 0
-    chance: float | None = None
-    if estimate is None:  # known without a number: nothing to do, the footage itself, identical
-        met = sign * (limit - samples.point) >= 0
-        chance = float(met)
-    elif error == 0 and degrees > 0:  # as shown: what a wish counts may be held within bounds
-        met = sign * (need.limit - estimate.point) >= 0
-        chance = float(met)
-    elif degrees > 0:
-        chance = float(special.stdtr(degrees, sign * (limit - samples.point) / error))
+    return np.asarray(sign * (values - to_log(need.limit, need.figure.unit)))
+
+
+def _judge_share(
+    need: Need, draws: FigureDraws, key: str, clip: str, one: FigureSamples, level: float
+) -> _Part:
+    """A tail: whether the share of moves within the limit is what the tail's name says."""
+    assert need.figure is not None
+    assert need.limit is not None
+    probability = TASKS[need.figure.task].figure(need.figure.figure).probability or 0.0
+    counts = np.array([moves.size for moves in one.moves], dtype=np.float64)
+    if counts.size < MINIMUM_ROUNDS:
+        beyond = np.full(len(draws.draws), _beyond(need, one.point))
+        return _Part(clip=clip, one=one, excess=beyond, rounds_missing=CLAIM_TRIALS - counts.size)
+    inside = np.array([np.count_nonzero(moves <= need.limit) for moves in one.moves])
+    claim = claim_share(inside, counts, probability, confidence_level=level)
+    pooled = np.sort(np.concatenate(one.moves))
+    values = np.log(draw_tail(pooled, probability, claim.effective, draws.levels(key)))
+    p_values = (claim.p_met, claim.p_missed)
+    missing = max(0, CLAIM_TRIALS - counts.size)
+    p_met, p_missed = p_values if need.operator == "<=" else p_values[::-1]
+    return _Part(
+        clip=clip,
+        one=one,
+        excess=_beyond(need, values),
+        p_met=None if missing else p_met,
+        p_missed=None if missing else p_missed,
+        share=claim.share,
+        rounds_missing=missing,
+    )
+
+
+def _judge_level(
+    need: Need, draws: FigureDraws, key: str, clip: str, one: FigureSamples, _level: float
+) -> _Part:
+    """Any other figure: Student's t, or a value that is known without spread."""
+    assert need.figure is not None
+    error, degrees = one.spread
+    point = one.point
+    if error == 0 and degrees > 0 and one.estimate is not None and one.sides is None:
+        # As shown: what a wish counts may be held within bounds.
+        value = one.estimate.point
+        point = (
+            to_log(value, need.figure.unit) if value > 0 or need.figure.unit == "dB" else -np.inf
+        )
+    beyond = _beyond(need, draws.of(one, key) if error or one.sides is not None else point)
+    excess = np.broadcast_to(beyond, len(draws.draws))
+    if degrees == 0:
+        missing = MINIMUM_ROUNDS - len(one.logs)
+        return _Part(clip=clip, one=one, excess=excess, rounds_missing=missing)
+    if one.sides is not None and one.estimate is not None:
+        # As `size` says it: by the whole interval.
+        found = one.estimate
+        ends = (found.low, found.high) if found.low is not None else (0.0, 1 / TINY)
+        is_in = [float(_beyond(need, math.log(max(end or 0.0, TINY)))) <= 0 for end in ends]
+        p_met = 1.0 if one.is_bound or not all(is_in) else 0.0
+        return _Part(clip=clip, one=one, excess=excess, p_met=p_met, p_missed=float(any(is_in)))
+    if error > 0:
+        p_missed = float(special.stdtr(degrees, -float(_beyond(need, one.point)) / error))
+    else:
+        p_missed = float(beyond <= 0)
+    return _Part(clip=clip, one=one, excess=excess, p_met=1 - p_missed, p_missed=p_missed)
+
+
+def _worst_misses(parts: Mapping[int, Sequence[_Part]]) -> dict[int, float]:
+    """The smallest p-value of meeting each need, adjusted over all needs and clips."""
+    spots = [(n, part.p_missed) for n, mine in parts.items() for part in mine]
+    known = [(n, p_value) for n, p_value in spots if p_value is not None]
+    found = dict.fromkeys(parts, 1.0)
+    for (n, _), p_value in zip(known, holm_adjusted([p for _, p in known]), strict=True):
+        found[n] = min(found[n], p_value)
+    return found
+
+
+def _result(
+    need: Need, parts: Sequence[_Part], chance: float, missed: float, alpha: float
+) -> NeedResult:
+    """One need by its clips, told by the one that is the least sure to meet it."""
+
+    def doubt(part: _Part) -> tuple[float, float]:
+        return (-1.0 if part.p_missed is None else 1 - part.p_missed, float(part.excess.mean()))
+
+    assert need.figure is not None
+    assert need.limit is not None
+    worst = max(parts, key=doubt)
     outcome: Outcome = "open"
-    if chance is not None and (chance >= confidence_level or chance == 0):
-        outcome = "meets" if chance else "misses"
+    if missed <= alpha:
+        outcome = "misses"
+    elif all(part.p_met is not None and part.p_met <= alpha for part in parts):
+        outcome = "meets"
+    estimate, sign = worst.one.estimate, 1.0 if need.operator == "<=" else -1.0
     room = sign * (need.limit - estimate.point) if estimate else None
     is_db = need.figure.unit == "dB"
+    is_known = all(part.p_met is not None or part.share is not None for part in parts)
     return NeedResult(
         need=need,
         outcome=outcome,
         value=estimate,
-        no_number=samples.no_number,
-        chance=chance,
+        no_number=worst.one.no_number,
+        chance=chance if is_known else None,
+        clip=worst.clip if len(parts) > 1 else "",
+        share_within=worst.share,
+        rounds_missing=max(part.rounds_missing for part in parts),
         margin_db=room if is_db else None,
         margin_fraction=None if is_db or room is None else room / need.limit,
-    ), met
+    )
 
 
 def nearest_misses(entries: Sequence[JudgedEncoding]) -> tuple[NearMiss, ...]:

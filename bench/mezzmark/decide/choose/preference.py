@@ -1,6 +1,10 @@
 """Who is preferred, how surely, and what would change it: by wishes in order, one after the other,
 or by a weighted sum of log ratios, which is only ever compared between encodings, never shown.
 
+Wishes in order count in steps of a fixed ratio from a fixed place, never from the best of those
+that happen to be there: what one encoding is worth then depends on no other, and neither does who
+of two comes first (independence of irrelevant alternatives).
+
 The decision is piecewise constant, so it is made again just beyond every place where it can
 change, nearest first; the first that differs is the tipping point.
 """
@@ -11,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from mezzmark.decide.choose.choice import RIVAL_CHANCE, ChoiceRequest, TippingPoint, Verdict
+from mezzmark.decide.choose.choice import RIVAL_CHANCE, ChoiceRequest, TippingPoint
 from mezzmark.decide.choose.draws import FigureDraws, Flags, Floats, from_log, to_log
 from mezzmark.model.request import Wish
 
@@ -20,15 +24,22 @@ NOBODY = -1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChoiceModel:
-    """All that a choice is made from: what is asked; `passes` (draws, encodings, needs), where a
-    need is met; `costs` (draws, encodings, goals) and `point_costs` (encodings, goals), of which
-    less is better."""
+    """All that a choice is made from: what is asked; `excess` (draws, encodings, needs), how far
+    beyond a need's limit; `costs` (draws, encodings, goals) and `point_costs` (encodings, goals),
+    of which less is better. `first` is taken wherever it meets all needs: the original, where needs
+    say how footage must play."""
 
     request: ChoiceRequest
     draws: FigureDraws
-    passes: Flags
+    excess: Floats
     costs: Floats
     point_costs: Floats
+    first: int = NOBODY
+
+    @property
+    def passes(self) -> Flags:
+        """The draws in which each encoding meets every need (draws, encodings)."""
+        return np.asarray((self.excess <= 0).all(axis=2))
 
     def name(self, index: int) -> str | None:
         """The encoding at an index; None for nobody."""
@@ -36,30 +47,51 @@ class ChoiceModel:
 
     def choose(self, eligible: Flags) -> int:
         """The preferred one by the points."""
-        return int(prefer(self.point_costs, eligible, self.request))
+        return int(prefer(self.point_costs, eligible, self.request, self.first))
+
+
+def sort_keys(costs: Floats, request: ChoiceRequest) -> list[Floats]:
+    """What orders encodings, the first key first, less is better: costs (…, encodings, goals).
+
+    A wait counts from the floor on. Every wish but the last counts in steps; what all of them leave
+    goes by the last wish, then by the others, without steps, and at the very end without a floor.
+    """
+    count, origins, floored = costs.shape[-1], request.origins, above_floor(costs, request)
+    bare = np.moveaxis(costs, -1, 0)
+    if request.weights:
+        return [np.asarray(floored @ np.asarray(request.weights)), *bare]
+    goals = list(range(count))
+    plain = [floored[..., goal] for goal in (*goals[-1:], *goals[:-1])]
+    if not request.log_margin:
+        return [*plain[1:], *plain[:1], *bare]
+    steps = [
+        np.ceil((floored[..., goal] - origins[goal]) / request.log_margin - STEP_SLACK)
+        for goal in goals[:-1]
+    ]
+    return [*steps, *plain, *bare]
+
+
+def above_floor(costs: Floats, request: ChoiceRequest) -> Floats:
+    """No wait counts for less than the floor."""
+    return np.asarray(np.where(request.is_floored, np.maximum(costs, request.origins), costs))
+
+
+STEP_SLACK: Final = 1e-9
+"""Of a step: a value that lies on its edge but for rounding lies in it."""
 
 
 def prefer(
-    costs: Floats, eligible: Flags, request: ChoiceRequest
+    costs: Floats, eligible: Flags, request: ChoiceRequest, first: int = NOBODY
 ) -> np.ndarray[tuple[int, ...], np.dtype[np.intp]]:
-    """The index of the preferred encoding, or `NOBODY`, by the request's weights or indifference;
-    costs (…, encodings, goals), less is better; eligible (…, encodings). Ties that every goal
-    leaves go to the first encoding."""
+    """The index of the preferred encoding, or `NOBODY`: costs (…, encodings, goals), less is
+    better; eligible (…, encodings). Ties that every goal leaves go to the first encoding; the one
+    at `first` is taken wherever it is eligible."""
+    left = eligible
     with np.errstate(invalid="ignore"):
-        if request.weights:
-            left = _keep(costs @ np.asarray(request.weights), eligible)
-        else:
-            left, goals = eligible, range(costs.shape[-1])
-            for goal in goals:
-                left = _keep(costs[..., goal], left, request.log_margin if goal < goals[-1] else 0)
-            for goal in goals[:-1]:
-                left = _keep(costs[..., goal], left)
-    return np.where(left.any(axis=-1), left.argmax(axis=-1), NOBODY)
-
-
-def _keep(values: Floats, left: Flags, margin: float = 0) -> Flags:
-    best = np.where(left, values, np.inf).min(axis=-1, keepdims=True)
-    return np.asarray(left & (values <= best + margin))
+        for key in sort_keys(costs, request):
+            left = np.asarray(left & (key <= np.where(left, key, np.inf).min(-1, keepdims=True)))
+    found = np.where(left.any(axis=-1), left.argmax(axis=-1), NOBODY)
+    return found if first == NOBODY else np.where(eligible[..., first], first, found)
 
 
 def dominance(costs: Floats, rivals: Flags) -> Floats:
@@ -73,22 +105,26 @@ def dominance(costs: Floats, rivals: Flags) -> Floats:
     return shares
 
 
-def find_candidates(status: np.ndarray, chance_met: Floats) -> tuple[Flags, Verdict]:
-    """Who may be recommended: the sure ones; without any, the likeliest to meet all needs."""
-    if (status == "meets").any():
-        return np.asarray(status == "meets"), "recommended"
-    is_open = np.asarray(status == "open")
-    if is_open.any():
-        chances = np.where(is_open, chance_met, -1.0)
-        return np.asarray(chances >= chances.max()), "none is sure"
-    return is_open, "none meets" if (status == "ruled out").any() else "nothing to judge"
-
-
 def chances_best(model: ChoiceModel, in_play: Flags) -> Floats:
     """The share of draws in which each encoding is the preferred one of those that meet all needs
     in that draw."""
-    winners = prefer(model.costs, model.passes.all(axis=2) & in_play, model.request)
+    winners = prefer(model.costs, model.passes & in_play, model.request, model.first)
     return np.bincount(winners[winners != NOBODY], minlength=in_play.size) / len(winners)
+
+
+LIKELY: Final = 0.5
+"""Who meets all needs with this chance may lead."""
+
+
+def find_leader(model: ChoiceModel, in_play: Flags, best: Floats) -> tuple[int, Flags]:
+    """Who leads, and the candidates that the points chose from: those that are likely to meet all
+    needs; without any, the likeliest. Where another one is the likelier choice, that one leads."""
+    chances = np.where(in_play, model.passes.mean(axis=0), -1.0)
+    candidates = np.asarray(in_play & (chances >= min(LIKELY, chances.max())))
+    chosen = model.choose(candidates)
+    if chosen != NOBODY and best.max() > best[chosen]:
+        chosen = int(best.argmax())
+    return chosen, candidates
 
 
 def find_runner_up(
@@ -111,25 +147,29 @@ def find_runner_up(
 
 
 def chance_ahead(model: ChoiceModel, chosen: int, second: int) -> float | None:
-    """The share of draws in which the chosen one comes before the runner-up, only these two
-    standing; None where there is no runner-up or too few rounds for a chance."""
+    """The share of draws in which the chosen one is the choice, only these two standing; None where
+    there is no runner-up or too few rounds for a chance."""
     if NOBODY in (chosen, second) or model.draws.is_thin:
         return None
     pair = np.isin(np.arange(model.costs.shape[1]), (chosen, second))
-    return float((prefer(model.costs, pair, model.request) == chosen).mean())
+    winners = prefer(model.costs, model.passes & pair, model.request, model.first)
+    return float((winners == chosen).mean())
 
 
 def decided_by(model: ChoiceModel, chosen: int, second: int) -> Wish | None:
     """The wish that sets the chosen one apart from the runner-up; None without one."""
     request = model.request
-    if NOBODY in (chosen, second):
+    if NOBODY in (chosen, second) or chosen == model.first:
         return None
-    with np.errstate(invalid="ignore"):
-        lead = model.point_costs[second] - model.point_costs[chosen]
     if request.weights:
+        with np.errstate(invalid="ignore"):
+            lead = model.point_costs[second] - model.point_costs[chosen]
         return request.wishes[int((lead * np.array(request.weights)).argmax())]
-    [apart] = np.nonzero(abs(lead) > request.log_margin)
-    return request.wishes[apart[0] if apart.size else -1]
+    count = len(request.wishes)
+    goals = [*range(count), *range(count - 1), *range(count)]
+    keys = [key[[chosen, second]] for key in sort_keys(model.point_costs, request)]
+    apart = [goal for goal, key in zip(goals, keys, strict=False) if key[0] != key[1]]
+    return request.wishes[apart[0] if apart else 0]
 
 
 JUST_BEYOND: Final = 1e-9
@@ -146,34 +186,30 @@ def find_tipping_points(
     `candidates`; who is not `comparable` cannot become one."""
     found: list[TippingPoint | None] = []
     if not model.draws.is_thin:
-        found += [_need_point(model, n, chosen, comparable) for n in range(model.passes.shape[2])]
+        found += [_need_point(model, n, chosen, comparable) for n in range(model.excess.shape[2])]
     if chosen != NOBODY:
         goals = range(len(model.request.wishes))
         found += [_measurement_point(model, goal, candidates, chosen) for goal in goals]
-    points = [point for point in found if point is not None]
+    points = [p for p in found if p is not None and abs(math.log(p.ratio)) > 10 * STEP_SLACK]
     return tuple(sorted(points, key=lambda point: abs(math.log(point.ratio))))
 
 
 def _need_point(model: ChoiceModel, n: int, chosen: int, comparable: Flags) -> TippingPoint | None:
-    """The nearest limit at which another one, or nobody, would be recommended.
-
-    An encoding is a candidate where it meets all needs with the stated chance; its own border is
-    the limit at which that chance is reached.
-    """
+    """The nearest limit at which another one would lead, or nobody be likely to meet all needs."""
     need = model.request.needs[n]
     if need.figure is None or need.limit is None:
         return None
     sign, unit = 1.0 if need.operator == "<=" else -1.0, need.figure.unit
     limit = sign * to_log(need.limit, unit)
-    met = np.delete(model.passes, n, axis=2).all(axis=2) & comparable
-    draws = np.where(met, sign * model.draws.draws[:, :, model.draws.place(need.figure)], math.inf)
-    needed = math.ceil(model.request.confidence_level * len(draws))
+    met = (np.delete(model.excess, n, axis=2) <= 0).all(axis=2) & comparable
+    draws = np.where(met, limit + model.excess[:, :, n], math.inf)
+    needed = math.ceil(LIKELY * len(draws))
     borders = np.partition(draws, needed - 1, axis=0)[needed - 1]
     tighter, looser = borders[borders <= limit] - JUST_BEYOND, borders[borders > limit]
     tried = np.concatenate([tighter, looser])
     tried = tried[np.isfinite(tried)]
     tried = tried[np.abs(tried - limit).argsort(kind="stable")]
-    then = prefer(model.point_costs, borders <= tried[:, np.newaxis], model.request)
+    then = prefer(model.point_costs, borders <= tried[:, np.newaxis], model.request, model.first)
     for new_limit, other in zip(tried.tolist(), then.tolist(), strict=True):
         if other != chosen:
             return TippingPoint(
@@ -201,7 +237,7 @@ def _measurement_point(
     changed = np.repeat(costs[np.newaxis], len(moves), axis=0)
     for place, (shift, who) in enumerate(moves):
         changed[place, who, goal] += shift
-    then = prefer(changed, candidates, model.request).tolist()
+    then = prefer(changed, candidates, model.request, model.first).tolist()
     for (shift, who), other in zip(moves, then, strict=True):
         if other != chosen:
             sign = 1.0 if wish.figure.better == "less" else -1.0
@@ -221,17 +257,22 @@ def _measurement_point(
 def _borders_of(
     model: ChoiceModel, goal: int, who: int, candidates: Flags, chosen: int
 ) -> list[float]:
-    """Shifts just beyond those at which `who` draws level with another one, or with the margin
-    about it: to the worse of the chosen one, to the better of others; in logs of cost."""
+    """Shifts just beyond those at which `who` draws level with another one, or comes into another
+    step: to the worse of the chosen one, to the better of others; in logs of cost."""
     mine, costs, request = model.point_costs[who], model.point_costs[candidates], model.request
+    direction = 1 if who == chosen else -1
     with np.errstate(invalid="ignore"):
         if request.weights:
             weights = np.asarray(request.weights)
             shifts: Floats = np.asarray((costs - mine) @ weights / weights[goal])
         else:
-            level, margin = costs[:, goal] - mine[goal], request.log_margin
-            shifts = np.concatenate([level, level - margin, level + margin])
-    direction = 1 if who == chosen else -1
+            shifts = costs[:, goal] - mine[goal]
+            if request.log_margin and math.isfinite(mine[goal]):
+                origin = request.origins[goal]
+                reach = math.log(GREATEST_RATIO) / request.log_margin
+                place = (mine[goal] - origin) / request.log_margin
+                edges = np.arange(math.floor(place - reach), math.ceil(place + reach) + 1)
+                shifts = np.append(shifts, edges * request.log_margin + origin - mine[goal])
     within = (shifts * direction >= 0) & (np.abs(shifts) <= math.log(GREATEST_RATIO))
-    beyond: list[float] = (shifts[within] + direction * JUST_BEYOND).tolist()
+    beyond: list[float] = (shifts[within] + direction * 2 * STEP_SLACK).tolist()
     return beyond

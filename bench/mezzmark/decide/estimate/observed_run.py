@@ -14,7 +14,6 @@ from itertools import chain
 from typing import Any, Final, Protocol, TypeVar
 
 from mezzmark.model.cell import Cell
-from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
@@ -177,11 +176,6 @@ class ObservedRun:
         """Headline costs of the main arm."""
         return costs_of(self.observations)
 
-    @cached_property
-    def bitrates_bps(self) -> dict[str, float]:
-        """Bits per second of each encoding over all its clips."""
-        return pooled_bitrates_bps(self.manifest)
-
     def once(self, key: Hashable, make: Callable[[], Found]) -> Found:
         """What `make` gave for this key the first time: for what other rooms read from a run."""
         if key not in self._kept:
@@ -239,24 +233,6 @@ def _cost(observation: Observation) -> float | None:
 
 
 BITS_PER_HOUR_TO_GB: Final = 3600 / 8 / 1e9
-
-
-def pooled_bitrates_bps(manifest: Manifest) -> dict[str, float]:
-    """Bits per second of each encoding over all its clips, from the files as they lay on disk.
-
-    The original's is taken from the clips' own files where it has no entry of its own.
-    """
-    totals: dict[str, tuple[float, float]] = {}
-    for media in manifest.media:
-        if media.bitrate_bps > 0:
-            bits, seconds = totals.get(media.encoding, (0.0, 0.0))
-            file_bits = media.file_bytes * 8.0
-            totals[media.encoding] = bits + file_bits, seconds + file_bits / media.bitrate_bps
-    if ORIGINAL not in totals:
-        known = [clip.original for clip in manifest.clips if clip.original.duration_s]
-        file_bits = sum(media.file_bytes * 8.0 for media in known)
-        totals[ORIGINAL] = file_bits, sum(media.duration_s or 0.0 for media in known)
-    return {name: bits / seconds for name, (bits, seconds) in totals.items() if seconds > 0}
 
 
 def truncated_round(run: MeasuredRun) -> int | None:

@@ -9,13 +9,11 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from typing import TypeVar, get_args
 
-import numpy as np
-
 from mezzmark.decide.estimate.observed_run import Observation, observe, over_common_blocks
 from mezzmark.decide.estimate.rounds import (
     RATIO_UNIT,
+    estimate_figure,
     estimate_figures,
-    estimate_tail_figure,
     estimate_values,
 )
 from mezzmark.model.cell import Cell
@@ -83,8 +81,8 @@ def compare_groups(
     *,
     confidence_level: float,
 ) -> Estimate | None:
-    """The ratio a / b over the clips both sides have, paired by clip and round, over the blocks
-    that both played.
+    """The geometric mean of the clips' ratios a / b, of the clips both sides have, paired by clip
+    and round, over the blocks that both played.
 
     Per round the log ratios of the clips are averaged; the interval is over rounds, so it speaks
     of these clips and no others.
@@ -102,7 +100,8 @@ def compare_groups(
     if not ratios:
         return None
     estimate = estimate_values(ratios, RATIO_UNIT, samples, confidence_level)
-    return estimate.model_copy(update={"method": "t on log ratios paired by round"})
+    method = "geometric mean of the clips' ratios; t on log ratios paired by round"
+    return estimate.model_copy(update={"method": method})
 
 
 def _by_clip_and_round(
@@ -127,51 +126,6 @@ def _full_rounds(parts: Iterable[tuple[int, Part]]) -> list[list[Part]]:
 def _geometric_means(logs: Iterable[tuple[int, float]]) -> list[float]:
     """Of each full round."""
     return [math.exp(sum(found) / len(found)) for found in _full_rounds(logs)]
-
-
-def pool_clips(
-    observations: Sequence[Observation], *, confidence_level: float = 0.95
-) -> dict[Cell, dict[str, Estimate]]:
-    """Estimates over clips: per round the geometric mean over clips, then t over rounds.
-
-    The key is the cell with an empty clip name. Only rounds in which every clip of the group has
-    a trial count, so that no round is easier than another for want of a clip.
-    """
-    groups = group_over_clips(observations)
-    return {
-        cell: _pool(groups[cell], confidence_level)
-        for cell in sorted(groups, key=lambda cell: cell.sort_key)
-    }
-
-
-def _pool(group: Sequence[Observation], confidence_level: float) -> dict[str, Estimate]:
-    if len({o.cell.clip for o in group}) == 1:
-        return estimate_figures(group, confidence_level=confidence_level)
-    pooled = {}
-    # With the same number of moves each, or a quick clip would count for more than a slow one.
-    (even,) = over_common_blocks([group], lambda o: o.round_index)
-    moves = _full_rounds(
-        (o.round_index, o.work.latencies_ms) for o in even if o.work.latencies_ms is not None
-    )
-    for figure in TASKS[group[0].cell.task].figures:
-        having = [o for o in group if o.figures.get(figure.name, 0) > 0]
-        means = _geometric_means((o.round_index, math.log(o.figures[figure.name])) for o in having)
-        if figure.probability is not None:
-            if moves:
-                rounds = [np.concatenate(parts) for parts in moves]
-                pooled[figure.name] = estimate_tail_figure(
-                    rounds,
-                    figure,
-                    confidence_level,
-                    is_stratified=all(o.is_stratified for o in even),
-                )
-        elif means:
-            samples = sum(o.sample_count for o in having)
-            estimate = estimate_values(means, figure.unit, samples, confidence_level)
-            pooled[figure.name] = estimate.model_copy(
-                update={"method": "geometric mean over clips; t on its logs over rounds"}
-            )
-    return pooled
 
 
 def group_by(
@@ -199,45 +153,11 @@ def worst_relative_half_width(
     """
     widths = []
     for cell, group in group_by(observe(trials), lambda cell: cell).items():
-        figure = TASKS[cell.task].headline
-        estimate = estimate_figures(group, confidence_level=confidence_level)[figure]
+        figure = TASKS[cell.task].figure(TASKS[cell.task].headline)
+        # Of all frames and seconds: t limits shrink steadily, order statistics by jumps.
+        estimate = estimate_figure(figure, group, confidence_level, is_total=True)
         width = 0.0 if estimate.is_exact else estimate.relative_half_width
         if width is None:
             return None
         widths.append(width)
     return max(widths, default=None)
-
-
-BestCells = dict[str, tuple[Cell, Estimate]]
-"""Each encoding's best cell over all clips with its figure, the best encoding first."""
-
-
-def best_cells(
-    observations: Sequence[Observation],
-    task: str,
-    figure: str,
-    order: Callable[[Estimate], float],
-    *,
-    confidence_level: float,
-) -> BestCells:
-    """The cell of each encoding whose `figure` has the smallest `order`; names break ties."""
-    mine = [o for o in observations if o.cell.task == task]
-    best: BestCells = {}
-    for cell, estimates in pool_clips(mine, confidence_level=confidence_level).items():
-        known, estimate = best.get(cell.encoding), estimates.get(figure)
-        if estimate and (known is None or order(estimate) < order(known[1])):
-            best[cell.encoding] = cell, estimate
-    return dict(sorted(best.items(), key=lambda item: (order(item[1][1]), item[0])))
-
-
-def fastest_cells(
-    observations: Sequence[Observation], task: str, *, confidence_level: float
-) -> BestCells:
-    """Those with the most frames a second."""
-
-    def slowness(estimate: Estimate) -> float:
-        return -estimate.point
-
-    return best_cells(
-        observations, task, "throughput_fps", slowness, confidence_level=confidence_level
-    )

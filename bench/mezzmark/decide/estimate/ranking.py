@@ -1,29 +1,38 @@
 """Encodings in order of scrub latency, for one way of moving the playhead.
 
 Who looks fastest is read from the estimates. Who else may be the fastest is decided by ratios to
-that one, paired by round: an encoding is ruled out where the interval that is shown lies above 1.
+that one, paired by round and averaged over clips (a geometric mean, which the order follows): an
+encoding is ruled out where the interval that is shown lies above 1.
 Intervals hold together over the encodings (Bonferroni over the rivals), so that the truly fastest
 is ruled out with a chance of at most 1 - `confidence_level` (the idea of a subset that holds the
 best is Gupta's, Technometrics 7(2), 1965, pp. 225-245).
 """
 
+import math
 from collections import Counter
 from collections.abc import Sequence
+from typing import Final
 
 from mezzmark.decide.estimate.observed_run import Observation
-from mezzmark.decide.estimate.pooling import compare_groups, pool_clips
-from mezzmark.model.cell import Setting
+from mezzmark.decide.estimate.over_clips import by_clip_of, mix_of, pool_clips, share_within
+from mezzmark.decide.estimate.pooling import compare_groups
+from mezzmark.model.cell import ALL_CLIPS, Setting
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CellSummary, Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.players import PLAYERS, Player
+from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.patterns import PATTERNS
+
+INSTANT_MS: Final = 100.0
+"""Up to here a response feels immediate: Miller 1968 and Card, Robertson & Mackinlay 1991, as
+attributed in Nielsen, Usability Engineering, 1993, chapter 5 ("0.1 second")."""
 
 
 class Ranked(Fact):
     """One encoding's place. `is_apart` is True where it is ruled out as the fastest, None where
-    too few rounds leave that open; `is_eligible` is False where it showed wrong pictures or
-    lacks a clip that others have, which bars it from being called fastest."""
+    too few rounds leave that open; `missing_clips` are those of the run that it lacks;
+    `instant_share` is the share of moves within `INSTANT_MS`."""
 
     encoding: str
     clip_count: int
@@ -32,7 +41,13 @@ class Ranked(Fact):
     speedup_ratio: Estimate | None = None
     cost_ratio: Estimate | None = None
     is_apart: bool | None = None
-    is_eligible: bool = True
+    missing_clips: tuple[str, ...] = ()
+    instant_share: Estimate | None = None
+
+    @property
+    def is_eligible(self) -> bool:
+        """Whether it may be called fastest: no wrong picture, and every clip."""
+        return not self.wrong_count and not self.missing_clips
 
 
 class Ranking(Fact):
@@ -58,30 +73,42 @@ def rank_encodings(
     observations: Sequence[Observation],
     summaries: Sequence[CellSummary],
     setting: Setting,
+    manifest: Manifest,
     *,
     confidence_level: float = 0.95,
 ) -> Ranking:
-    """The ranking of one scrub setting over all clips that were measured in it."""
+    """The ranking of one scrub setting over all clips of the run. One that lacks a clip is shown
+    with its own clips' figures, which are compared with nothing, and is never the fastest."""
     groups = _by_encoding(observations, setting)
-    mine = [observation for group in groups.values() for observation in group]
-    pooled = pool_clips(mine, confidence_level=confidence_level)
     wrong: Counter[str] = Counter()
     for summary in summaries:
         if summary.cell.task == "scrub" and summary.cell.setting == setting:
             wrong[summary.cell.encoding] += summary.wrong_count
-    clips = {name: len({o.cell.clip for o in group}) for name, group in groups.items()}
-    entries = [
-        Ranked(
-            encoding=cell.encoding,
-            clip_count=clips[cell.encoding],
-            estimates=estimates,
-            wrong_count=wrong[cell.encoding],
-            is_eligible=not wrong[cell.encoding] and clips[cell.encoding] == max(clips.values()),
-        )
-        for cell, estimates in pooled.items()
-        if "p50_ms" in estimates
-    ]
-    entries.sort(key=lambda entry: (entry.estimates["p50_ms"].point, entry.encoding))
+    entries = []
+    for name, group in groups.items():
+        clips = {o.cell.clip for o in group}
+        missing = [] if clips == {ALL_CLIPS} else sorted(mix_of(manifest).keys() - clips)
+        own = None if not missing else clips
+        for estimates in pool_clips(
+            group, manifest, confidence_level=confidence_level, only=own
+        ).values():
+            if "p50_ms" in estimates:
+                entries.append(
+                    Ranked(
+                        encoding=name,
+                        clip_count=len(clips),
+                        estimates=estimates,
+                        wrong_count=wrong[name],
+                        missing_clips=tuple(missing),
+                        instant_share=share_within(
+                            by_clip_of(group),
+                            INSTANT_MS,
+                            mix_of(manifest, own),
+                            confidence_level=confidence_level,
+                        ),
+                    )
+                )
+    entries.sort(key=lambda entry: (_mean_log_median(entry), entry.encoding))
     fastest = next((entry for entry in entries if entry.is_eligible), None)
     compared = tuple(_compare(entry, groups, fastest, confidence_level) for entry in entries)
     return Ranking(
@@ -90,6 +117,13 @@ def rank_encodings(
         fastest=next((e for e in compared if fastest and e.encoding == fastest.encoding), None),
         confidence_level=confidence_level,
     )
+
+
+def _mean_log_median(entry: Ranked) -> float:
+    """What the order follows, as ratios do: the geometric mean of the clips' medians."""
+    median = entry.estimates["p50_ms"]
+    points = [clip.point for clip in median.by_clip] or [median.point]
+    return sum(map(math.log, points)) / len(points)
 
 
 _Groups = dict[str, list[Observation]]

@@ -20,12 +20,24 @@ from mezzmark.model.estimate import Estimate, Withheld
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Figure
-from mezzmark.statistics.intervals import Interval, log_t_interval, t_interval, t_reach
-from mezzmark.statistics.tails import TailEstimate, estimate_tail
+from mezzmark.statistics.intervals import (
+    Interval,
+    log_median_interval,
+    log_t_interval,
+    share_limits,
+    t_interval,
+    t_reach,
+)
+from mezzmark.statistics.tails import TailEstimate, estimate_quantile
 
 MINIMUM_ROUNDS: Final = 3
 """Two values make a t interval of 12.7 standard errors either way, which misleads more than it
 tells; from three on it is 4.3."""
+
+SLOW_RATIO: Final = 1.1
+"""A round that takes so many times a typical one's time is slow (our own choice)."""
+
+_Floats = NDArray[np.float64]
 
 RATIO_UNIT: Final = "×"
 
@@ -51,23 +63,39 @@ def estimate_figures(
     observations: Sequence[Observation], *, confidence_level: float
 ) -> dict[str, Estimate]:
     """Every figure that the observations of one cell carry, in the order of its task's row."""
-    estimates = {}
     in_order = sorted(observations, key=lambda observation: observation.round_index)
-    moves = [o.work.latencies_ms for o in in_order if o.work.latencies_ms is not None]
-    is_stratified = all(o.is_stratified for o in in_order)
-    for figure in TASKS[in_order[0].cell.task].figures if in_order else ():
-        name, having = figure.name, [o for o in in_order if figure.name in o.figures]
-        if figure.probability is not None:
-            if moves:
-                estimates[name] = estimate_tail_figure(
-                    moves, figure, confidence_level, is_stratified=is_stratified
-                )
-        elif having and figure.kind == "rate":
-            estimates[name] = _throughput(having, confidence_level)
-        elif having:
-            values, samples = [o.figures[name] for o in having], sum(o.sample_count for o in having)
-            estimates[name] = estimate_values(values, figure.unit, samples, confidence_level)
-    return estimates
+    return {
+        figure.name: estimate_figure(figure, having, confidence_level)
+        for figure in (TASKS[in_order[0].cell.task].figures if in_order else ())
+        if (having := [o for o in in_order if carries(o, figure)])
+    }
+
+
+def carries(observation: Observation, figure: Figure) -> bool:
+    """Whether a trial has the figure, or the moves that it is a quantile of."""
+    moves = observation.work.latencies_ms
+    return figure.name in observation.figures or (figure.kind == "tail" and moves is not None)
+
+
+def estimate_figure(
+    figure: Figure,
+    in_order: Sequence[Observation],
+    confidence_level: float,
+    *,
+    is_total: bool = False,
+) -> Estimate:
+    """One figure of one cell, from those of its observations that carry it, in order of rounds;
+    `is_total` as in `estimate_rate`."""
+    if figure.kind == "tail":
+        return estimate_moves_figure([in_order], [1.0], figure, confidence_level)
+    if figure.kind == "rate":
+        work = frames_and_seconds([in_order])
+        return estimate_rate(*work, [1.0], confidence_level, is_total=is_total)
+    values, samples = (
+        [o.figures[figure.name] for o in in_order],
+        sum(o.sample_count for o in in_order),
+    )
+    return estimate_values(values, figure.unit, samples, confidence_level)
 
 
 def estimate_values(
@@ -98,21 +126,21 @@ def estimate_values(
     )
 
 
-def estimate_tail_figure(
-    rounds: Sequence[NDArray[np.float64]],
+def estimate_moves_figure(
+    clips: Sequence[Sequence[Observation]],
+    shares: Sequence[float],
     figure: Figure,
     confidence_level: float,
-    *,
-    is_stratified: bool,
 ) -> Estimate:
-    """The figure's quantile of all moves, one array of latencies per round, or why it has no
-    interval; `is_stratified` as in `estimate_tail`."""
+    """The figure's quantile of all moves of clips with these shares, an observation a round, or why
+    it has no interval."""
     assert figure.probability is not None
-    tail = estimate_tail(
-        rounds,
+    tail = estimate_quantile(
+        moves_of(clips),
+        shares,
         figure.probability,
         confidence_level=confidence_level,
-        is_stratified=is_stratified,
+        is_stratified=all(o.is_stratified for clip in clips for o in clip),
     )
     return Estimate(
         point=tail.point,
@@ -120,11 +148,22 @@ def estimate_tail_figure(
         high=tail.interval and tail.interval.high,
         confidence_level=confidence_level,
         unit=figure.unit,
-        round_count=len(rounds),
-        sample_count=sum(moves.size for moves in rounds),
+        round_count=len(clips[0]),
+        sample_count=sum(o.work.sample_count for clip in clips for o in clip),
         method="all moves of all rounds; binomial limits at their effective number",
         withheld=_withheld_tail(tail),
     )
+
+
+def moves_of(clips: Sequence[Sequence[Observation]]) -> list[list[_Floats]]:
+    """Latencies in ms by clip and round."""
+    moves = [[o.work.latencies_ms for o in clip] for clip in clips]
+    return [[one for one in clip if one is not None] for clip in moves]
+
+
+def most_slow_share(slow_count: int, round_count: int) -> float:
+    """The exact one-sided 95 % upper limit of the share of slow rounds (Clopper & Pearson 1934)."""
+    return share_limits(slow_count, round_count, confidence_level=0.9)[1]
 
 
 def _withheld_tail(tail: TailEstimate) -> tuple[Withheld, ...]:
@@ -144,32 +183,61 @@ def _withheld(values: Sequence[float]) -> tuple[Withheld, ...]:
     return (Withheld(kind="constant"),) if len(set(values)) == 1 else ()
 
 
-def _throughput(observations: Sequence[Observation], confidence_level: float) -> Estimate:
-    """Total frames / total seconds, with t on its log by the delta method.
+def frames_and_seconds(clips: Sequence[Sequence[Observation]]) -> tuple[_Floats, _Floats]:
+    """Work done, and the time it took, by clip and round."""
+    frames = [[float(o.work.frame_count) for o in clip] for clip in clips]
+    seconds = [[o.work.wall_ns / NS_PER_S for o in clip] for clip in clips]
+    return np.array(frames), np.array(seconds)
 
-    The ratio estimator's standard error comes from the residuals seconds - R · frames (Cochran,
-    Sampling Techniques, 3rd ed. 1977, section 2.11), so the interval always holds the point.
+
+def estimate_rate(
+    frames: _Floats,
+    seconds: _Floats,
+    weights: Sequence[float],
+    confidence_level: float,
+    *,
+    unit: str = "fps",
+    is_total: bool,
+) -> Estimate:
+    """Frames a second over clips that make these shares of the frames; arrays are by clip and
+    round.
+
+    That of a typical round, the median with its order-statistic interval; or (`is_total`) total
+    frames / total seconds of each clip, with t on its log by the delta method: the ratio
+    estimator's residuals seconds - R · frames (Cochran, Sampling Techniques, 3rd ed. 1977, section
+    2.11) are summed over the clips of a round, so the interval always holds the point.
     """
-    frames = np.array([o.work.frame_count for o in observations], dtype=np.float64)
-    seconds = np.array([o.work.wall_ns for o in observations], dtype=np.float64) / NS_PER_S
-    point = float(frames.sum() / seconds.sum())
-    count = len(observations)
-    withheld = _withheld([o.figures["throughput_fps"] for o in observations])
+    shares, count = np.array(weights), frames.shape[1]
+    of_rounds = 1 / (shares @ (seconds / frames))
+    withheld = _withheld(of_rounds.tolist())
     low = high = None
-    if not withheld:
-        residuals = seconds - frames / point
-        standard_error = math.sqrt(float(np.sum(residuals**2)) / (count - 1) / count)
-        reach = t_reach(count, confidence_level=confidence_level)
-        log_half = reach * standard_error / float(seconds.mean())
-        low, high = point * math.exp(-log_half), point * math.exp(log_half)
+    point = typical = float(np.exp(np.median(np.log(of_rounds))))
+    if not is_total:
+        if not withheld:
+            found = log_median_interval(of_rounds, confidence_level=confidence_level)
+            low, high = found.low, found.high
+    else:
+        costs = seconds.sum(axis=1) / frames.sum(axis=1)
+        cost = float(shares @ costs)
+        point = 1 / cost
+        if not withheld:
+            residuals = shares @ (
+                (seconds - costs[:, None] * frames) / frames.mean(axis=1)[:, None]
+            )
+            standard_error = math.sqrt(float(residuals @ residuals) / (count - 1) / count)
+            log_half = t_reach(count, confidence_level=confidence_level) * standard_error / cost
+            low, high = point * math.exp(-log_half), point * math.exp(log_half)
     return Estimate(
         point=point,
         low=low,
         high=high,
         confidence_level=confidence_level,
-        unit="fps",
+        unit=unit,
         round_count=count,
         sample_count=int(frames.sum()),
-        method="total frames / total seconds; t on its log, linearised",
+        method="total frames / total seconds; t on its log, linearised"
+        if is_total
+        else "median of rounds; order statistics",
         withheld=withheld,
+        slow_round_count=int(np.sum(of_rounds < typical / SLOW_RATIO)),
     )

@@ -163,7 +163,7 @@ def judge_steadiness(
         disturbance=judge_disturbance(
             trials,
             observations,
-            chosen_by or (lambda kept, seen: _fastest(kept, seen, confidence_level)),
+            chosen_by or (lambda kept, seen: _fastest(manifest, kept, seen, confidence_level)),
             is_choice=chosen_by is not None,
         ),
         precision=judge_precision(
@@ -211,7 +211,10 @@ def _scrub_spread(
 
 
 def _fastest(
-    trials: Sequence[Trial], observations: Sequence[Observation], confidence_level: float
+    manifest: Manifest,
+    trials: Sequence[Trial],
+    observations: Sequence[Observation],
+    confidence_level: float,
 ) -> frozenset[str]:
     """The encodings that may be the fastest in the leading setting."""
     settings = scrub_settings(observations)
@@ -221,6 +224,7 @@ def _fastest(
         observations,
         summarise_cells(trials, confidence_level=confidence_level, observations=observations),
         settings[0],
+        manifest,
         confidence_level=confidence_level,
     )
     return frozenset(entry.encoding for entry in (ranking.fastest, *ranking.tied) if entry)

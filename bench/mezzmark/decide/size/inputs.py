@@ -7,16 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from mezzmark.decide.estimate.observed_run import MeasuredRun
-from mezzmark.decide.estimate.rounds import estimate_values
+from mezzmark.decide.estimate.over_clips import mix_of_clips
+from mezzmark.decide.estimate.rounds import estimate_rate, estimate_values
 from mezzmark.decide.machine.identity import refuse_other_machines
 from mezzmark.decide.throughput.grid import RateSource, Round, find_pixel_rate, fit_grid
-from mezzmark.model.cell import Cell
+from mezzmark.model.cell import ALL_CLIPS, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import Estimate
+from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.players import PLAYERS, Player
 from mezzmark.model.records import Trial
-from mezzmark.model.run import Manifest
+from mezzmark.model.run import ClipManifest, Manifest
 from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms, proved_mask
 from mezzmark.statistics.intervals import t_interval
 from mezzmark.statistics.scaling import ScalingFit
@@ -77,7 +79,14 @@ def _gather(
     originals: Waits,
     confidence_level: float,
 ) -> MeasuredEncoding:
-    rate, source = find_pixel_rate(name, trials, confidence_level) or (None, None)
+    clips = [clip for run in runs for clip in run.manifest.clips]
+    rate, source = find_pixel_rate(name, trials, clips, confidence_level) or (None, None)
+    decode = _decode_pixel_rate(trials, clips, confidence_level)
+    if rate and source and source.task != "ingest" and decode:
+        rate, source = (
+            _one_after_the_other(rate, decode),
+            source.model_copy(update={"with_decode": True}),
+        )
     reads = [read for _, read in waits.values()]
     saved = [originals[r][0] - waits[r][0] for r in sorted(waits.keys() & originals.keys())]
     return MeasuredEncoding(
@@ -89,7 +98,50 @@ def _gather(
             estimate_values(reads, "s", len(reads), confidence_level) if reads else None
         ),
         saved_ms=_difference(saved, confidence_level) if name != ORIGINAL else None,
-        scaling=fit_grid(name, trials),
+        scaling=fit_grid(name, trials, clips),
+    )
+
+
+def _decode_pixel_rate(
+    trials: Sequence[tuple[Round, Trial]], clips: Sequence[ClipManifest], confidence_level: float
+) -> Estimate | None:
+    """Pixels a second that the originals decode at, from the pictures decoded on the way of every
+    move, with the most threads; clips count by their pixels. None where nobody scrubbed them."""
+    sizes = {clip.clip: clip.original.width_px * clip.original.height_px for clip in clips}
+    mine = [
+        (key, trial.cell, trial.measurement)
+        for key, trial in trials
+        if trial.cell.encoding == ORIGINAL
+        and isinstance(trial.measurement, ScrubMeasurement)
+        and trial.cell.clip in sizes
+        and PLAYERS.get(trial.cell.setting["player"], Player(name="")).device is None
+    ]
+    most = max((cell.setting["threads"] for _, cell, _ in mine), default=0)
+    work: dict[Round, list[tuple[float, float]]] = {}
+    for key, cell, measured in mine:
+        if cell.setting["threads"] == most:
+            pixels = sum(measured.decoded_frames) * sizes[cell.clip]
+            work.setdefault(key, []).append((float(pixels), sum(measured.decode_ns) / NS_PER_S))
+    totals = [tuple(map(sum, zip(*parts, strict=True))) for parts in work.values()]
+    rates = [pixels / seconds for pixels, seconds in totals if pixels and seconds]
+    return estimate_values(rates, "px/s", len(rates), confidence_level) if rates else None
+
+
+def _one_after_the_other(encode: Estimate, decode: Estimate) -> Estimate:
+    """A picture is decoded, then encoded, with all cores for either: the seconds of a pixel add up,
+    and so do those of the slow ends."""
+
+    def both(a: float | None, b: float | None) -> float | None:
+        return None if a is None or b is None else 1 / (1 / a + 1 / b)
+
+    ends = {"low": both(encode.low, decode.low), "high": both(encode.high, decode.high)}
+    return encode.model_copy(
+        update=ends
+        | {
+            "point": both(encode.point, decode.point),
+            "withheld": encode.withheld or decode.withheld,
+            "method": "seconds of decoding and of encoding a pixel added up",
+        }
     )
 
 
@@ -110,8 +162,8 @@ def _waits_by_round(
 ) -> Waits:
     """Per round: mean latency of a move in ms, and what it reads in seconds of the stream.
 
-    Every pattern and clip counts alike; only rounds that have all of them are kept. Of several
-    settings the one with `roll` and the most threads counts, as an editor would use.
+    Every pattern counts alike, and each clip its share; only rounds that have all are kept. Of
+    several settings the one with `roll` and the most threads counts, as an editor would use.
     """
     mine = [
         (key, trial.cell, trial.measurement)
@@ -135,14 +187,20 @@ def _waits_by_round(
             spot = (cell.clip, cell.setting["pattern"] or "")
             by_round.setdefault(key, {})[spot] = (wait, read * 8 / rate if rate else math.nan)
     full = max(map(len, by_round.values()), default=0)
-    return {
-        key: (
-            float(np.mean([wait for wait, _ in spots.values()])),
-            float(np.nanmean([read for _, read in spots.values()])),
-        )
-        for key, spots in sorted(by_round.items())
-        if len(spots) == full and not all(math.isnan(read) for _, read in spots.values())
-    }
+    named = {spot[0] for spots in by_round.values() for spot in spots} - {ALL_CLIPS}
+    mix = mix_of_clips((c for run in runs for c in run.manifest.clips), named)
+    found: Waits = {}
+    for key, spots in sorted(by_round.items()):
+        known = {spot: read for spot, (_, read) in spots.items() if not math.isnan(read)}
+        if len(spots) == full and known:
+            # A way of moving between clips is of all of them.
+            weight = {clip: mix.get(clip, 1.0) for clip, _ in spots}
+            waits, reads = ((wait for wait, _ in spots.values()), known.values())
+            found[key] = (
+                float(np.average(list(waits), weights=[weight[clip] for clip, _ in spots])),
+                float(np.average(list(reads), weights=[weight[clip] for clip, _ in known])),
+            )
+    return found
 
 
 def _bitrate_bps(manifest: Manifest, clip: str, encoding: str) -> float | None:
@@ -159,20 +217,25 @@ def _bitrate_bps(manifest: Manifest, clip: str, encoding: str) -> float | None:
 def _bits_per_pixel(
     name: str, runs: Sequence[MeasuredRun], confidence_level: float
 ) -> Estimate | None:
-    by_clip: dict[tuple[str, str], float] = {}
-    for run in runs:
-        for clip in run.manifest.clips:
-            rate = _bitrate_bps(run.manifest, clip.clip, name)
-            pixels = clip.original.width_px * clip.original.height_px * clip.frame_count
-            if rate and pixels and clip.duration_s > 0:
-                pixels_per_s = pixels / clip.duration_s
-                by_clip.setdefault((clip.clip, clip.fingerprint), rate / pixels_per_s)
-    if not by_clip:
+    """Bits of the mix / pixels of the mix, so that cameras like the clips get the report's bit
+    rate; its spread is that between clips (t on its log, linearised as for a rate)."""
+    clips = {(c.clip, c.fingerprint): (c, run.manifest) for run in runs for c in run.manifest.clips}
+    known = [
+        (clip, rate)
+        for clip, manifest in clips.values()
+        if (rate := _bitrate_bps(manifest, clip.clip, name)) and clip.pixels_per_s
+    ]
+    if not known:
         return None
-    values = list(by_clip.values())
-    estimate = estimate_values(values, "bit/px", len(values), confidence_level)
+    mix = mix_of_clips([clip for clip, _ in known])
+    bits = np.array([[mix[clip.clip] * rate for clip, rate in known]])
+    pixels = np.array([[mix[clip.clip] * clip.pixels_per_s for clip, _ in known]])
+    estimate = estimate_rate(bits, pixels, [1.0], confidence_level, unit="bit/px", is_total=True)
     few = tuple(
         reason.model_copy(update={"kind": "few_clips"}) if reason.kind == "few_rounds" else reason
         for reason in estimate.withheld
     )
-    return estimate.model_copy(update={"method": "t on logs over clips", "withheld": few})
+    method = "bits / pixels of the mix; t over clips"
+    return estimate.model_copy(
+        update={"method": method, "withheld": few, "sample_count": len(known)}
+    )

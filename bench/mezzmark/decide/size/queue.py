@@ -20,7 +20,11 @@ from mezzmark.decide.throughput.schedule import serve_in_order
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.shop import Shop
 from mezzmark.statistics.scaling import ScalingFit
-from mezzmark.statistics.scaling_inference import draw_speedup, predict_throughput
+from mezzmark.statistics.scaling_inference import (
+    MOST_RANGE_RATIO,
+    draw_speedup,
+    predict_throughput,
+)
 
 WARM_UP_DAYS: Final = 3
 """Days left out at the start, so that the first morning's empty queue does not flatter."""
@@ -58,7 +62,7 @@ def draw_cards(
     """
     counts = [camera.card_count_per_day for camera in shop.cameras]
     kinds = np.repeat(np.arange(len(counts)), counts)
-    hours = rng.uniform(shop.shooting_start_hour, shop.shooting_end_hour, (days, kinds.size))
+    hours = rng.uniform(shop.shooting_start_hour, shop.last_card_hour, (days, kinds.size))
     hours += HOURS_PER_DAY * np.arange(days)[:, None]
     order = np.argsort(hours, axis=None, kind="stable")
     return hours.ravel()[order], np.tile(kinds, days)[order]
@@ -196,15 +200,19 @@ def predict_ingest(
 ) -> tuple[CorePrediction, ...]:
     """Ingest on machines with each of the shop's core counts, of cores like the measured ones.
 
-    `hours` a day and `pixel_rate` are this machine's. Without a fit that carries intervals there
-    is no prediction.
+    `hours` a day and `pixel_rate` are this machine's. Without a fit that carries intervals, and
+    beyond `MOST_RANGE_RATIO` times its cores, there is no prediction.
     """
     if fit is None or fit.covariance_source == "none":
         return tuple(CorePrediction(core_count=count) for count in shop.core_counts)
     here = predict_throughput(fit, measured_core_count, confidence_level=confidence_level)
     estimate = partial(estimate_drawn, confidence_level=confidence_level)
     found = []
+    most = max(fit.core_counts)
     for count in shop.core_counts:
+        if count > MOST_RANGE_RATIO * most:
+            found.append(CorePrediction(core_count=count, grid_core_count=most, is_far=True))
+            continue
         there = predict_throughput(fit, count, confidence_level=confidence_level)
         draws = draw_speedup(
             fit, count, reference_count=measured_core_count, rng=rng, draw_count=hours.draws.size
@@ -222,7 +230,7 @@ def predict_ingest(
                 ingest_hours_per_day=estimate(hours_there, "h"),
                 late_cards=figures["late_cards"],
                 meets_deadline=meets_deadline(shop, figures),
-                grid_core_count=max(fit.core_counts),
+                grid_core_count=most,
                 is_far=there.is_far,
             )
         )

@@ -2,11 +2,12 @@
 cannot tell: the only place where estimates become answers."""
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from typing import Final, Literal
 
 from pydantic import field_serializer
 
+from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.throughput.grid import RateSource
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
@@ -24,15 +25,17 @@ SizingNote = Literal[
     "no_ingest",
     "rate_not_measured",
     "rate_of_encoding_alone",
+    "rate_predicted",
     "size_not_measured",
     "reads_not_measured",
     "waits_not_measured",
     "slower_moves",
 ]
 """What must be known beside an encoding's figures. `no_ingest`: the originals need none;
-`rate_of_encoding_alone`: without decoding the originals, and so too hopeful; `reads_not_measured`:
-bytes read per playhead move; `waits_not_measured`: on the encoding or on the originals;
-`slower_moves`: than on the originals, so that it never pays off by waiting less."""
+`rate_of_encoding_alone`: without decoding the originals, an upper bound from which only "no"
+follows; `rate_predicted`: from decoding and encoding, each measured; `reads_not_measured`: bytes
+read per playhead move; `waits_not_measured`: on the encoding or on the originals; `slower_moves`:
+than on the originals, so that it never pays off by waiting less."""
 
 SIZING_FIGURES: Final = {
     "ingest_hours_per_day": "h",
@@ -47,6 +50,9 @@ SIZING_FIGURES: Final = {
     "network_mean_mb_per_s": "MB/s",
     "network_peak_mb_per_s": "MB/s",
     "editors_carried": "editors",
+    "cost_per_year": "a year",
+    "encode_again_days": "days",
+    "encode_again_tb": "TB",
     "wait_saved_min_per_day": "min",
     "wait_added_min_per_day": "min",
     "wait_balance_min_per_day": "min",
@@ -58,8 +64,8 @@ SIZING_FIGURES: Final = {
 class CorePrediction(Fact):
     """Ingest on a machine with another number of cores, and whether that is enough.
 
-    `ingest_hours_per_day` is None where no grid with intervals was measured. `is_far` where the
-    core count lies beyond twice the largest count of that grid, `grid_core_count`.
+    `ingest_hours_per_day` is None where no grid with intervals was measured, and beyond four
+    times the largest count of that grid, `grid_core_count`; `is_far` beyond twice that.
     """
 
     core_count: int
@@ -83,9 +89,18 @@ class EncodingSizing(Fact):
     keeps_up: Answer
     meets_deadline: Answer
     pays_off: Answer
+    carries: Answer = "not measured"
+    fits: Answer = "not measured"
     rate_source: RateSource | None = None
     limited_by: Limit = ""
     has_long_cards: bool = False
+
+    @property
+    def serves(self) -> Answer:
+        """Everything that the shop asks for at once: cards in time, editors carried by link and
+        array, and what is kept within its limits."""
+        return _worst({self.meets_deadline, self.carries, self.fits})
+
     on_other_machines: tuple[CorePrediction, ...] = ()
     notes: tuple[SizingNote, ...] = ()
 
@@ -158,6 +173,81 @@ def pays_off(figures: Mapping[str, Estimate]) -> Answer:
     balance = figures.get("wait_balance_min_per_day")
     gains = _judge(balance, yes=lambda low, _: low > 0, no=lambda _, high: high < 0)
     return _if_keeping_up(gains, keeps_up(figures))
+
+
+CLIP_RATIO: Final = 2.0
+"""One or two clips cannot tell how sizes differ: they are taken to lie within this ratio of what
+was measured (our own choice)."""
+
+
+def held(figure: Estimate) -> Estimate:
+    """A figure that follows from sizes; of one or two clips within `CLIP_RATIO`."""
+    if figure.round_count >= MINIMUM_ROUNDS or figure.low == figure.point == figure.high:
+        return figure
+    ends = {"low": figure.point / CLIP_RATIO, "high": figure.point * CLIP_RATIO}
+    return figure.model_copy(update=ends)
+
+
+def carries(shop: Shop, figures: Mapping[str, Estimate]) -> Answer:
+    """Whether link and array carry the shop's editors at the peak."""
+    found = figures.get("editors_carried")
+    return _judge(
+        found and held(found),
+        yes=lambda low, _: low >= shop.editors,
+        no=lambda _, high: high < shop.editors,
+    )
+
+
+def fits(shop: Shop, figures: Mapping[str, Estimate]) -> Answer:
+    """Whether what is kept stays within the shop's limits of storage and cost."""
+    limits = {"storage_tb": shop.most_storage_tb, "cost_per_year": shop.most_cost_per_year}
+
+    def within(name: str, limit: float) -> Answer:
+        found = figures.get(name)
+        held_figure = found and held(found)
+        return _judge(held_figure, yes=lambda _, h: h <= limit, no=lambda low, _: low > limit)
+
+    answers = [within(name, limit) for name, limit in limits.items() if limit is not None]
+    return _worst(answers)
+
+
+def _worst(answers: Collection[Answer]) -> Answer:
+    """What follows where all of them are asked for."""
+    order: tuple[Answer, ...] = ("no", "not measured", "cannot tell")
+    return next((answer for answer in order if answer in answers), "yes")
+
+
+def needs_of(shop: Shop) -> tuple[str, ...]:
+    """What the shop asks of an encoding, as needs of `choose`."""
+    asked = {
+        "late_cards <=": max(shop.late_cards_fraction, 1e-9),
+        "editors_carried >=": shop.editors,
+        "storage_tb <=": shop.most_storage_tb,
+        "cost_per_year <=": shop.most_cost_per_year,
+    }
+    return tuple(f"shop.{name} {limit:g}" for name, limit in asked.items() if limit is not None)
+
+
+SPEED_FIGURES: Final = ("ingest_hours_per_day", "card_wait_p95_hours", "late_cards")
+"""Figures that follow from ingest speed alone."""
+
+
+def sized_figures(result: "SizingResult") -> dict[str, dict[str, tuple[Estimate, bool]]]:
+    """By encoding and name, each figure and whether only "no" can follow from it."""
+    return {
+        found.encoding: {
+            name: (
+                figure if name in SPEED_FIGURES else held(figure),
+                name in SPEED_FIGURES
+                and (
+                    found.keeps_up != "yes"
+                    or bool(found.rate_source and found.rate_source.is_bound)
+                ),
+            )
+            for name, figure in found.figures.items()
+        }
+        for found in result.encodings
+    }
 
 
 def _if_keeping_up(answer: Answer, keeps: Answer) -> Answer:

@@ -33,11 +33,14 @@ from mezzmark.decide.size.queue import (
 )
 from mezzmark.decide.size.result import (
     SIZING_FIGURES,
+    Answer,
     CorePrediction,
     EncodingSizing,
     Limit,
     SizingNote,
     SizingResult,
+    carries,
+    fits,
     has_long_cards,
     keeps_up,
     meets_deadline,
@@ -160,16 +163,27 @@ class _Sizer:
         limit: Limit = "array"
         if planned_link_mb_per_s(self.shop) <= self.shop.array_mb_per_s:
             limit = "link"
+        is_bound = measured.rate_source is not None and measured.rate_source.is_bound
+
+        def bounded(answer: Answer) -> Answer:
+            """From an upper bound on speed only "no" follows."""
+            return "cannot tell" if is_bound and answer == "yes" else answer
+
         return EncodingSizing(
             encoding=measured.encoding,
             figures=figures,
-            keeps_up="yes" if is_original else keeps_up(figures),
-            meets_deadline=in_time,
-            pays_off=pays_off(figures),
+            keeps_up="yes" if is_original else bounded(keeps_up(figures)),
+            meets_deadline=in_time if is_original else bounded(in_time),
+            pays_off=bounded(pays_off(figures)),
+            carries=carries(self.shop, figures),
+            fits=fits(self.shop, figures),
             rate_source=measured.rate_source,
             limited_by=limit if streams else "",
             has_long_cards=has_long_cards(self.shop, figures),
-            on_other_machines=elsewhere,
+            on_other_machines=tuple(
+                one.model_copy(update={"meets_deadline": bounded(one.meets_deadline)})
+                for one in elsewhere
+            ),
             notes=tuple(_notes(measured, figures)),
         )
 
@@ -191,6 +205,9 @@ class _Sizer:
             "pixel_rate": rate,
             "ingest_hours_per_day": hours,
             "utilisation": combine(lambda h: h / HOURS_PER_DAY, hours),
+            "encode_again_days": combine(
+                lambda h: h * self.shop.retention_days / HOURS_PER_DAY, hours
+            ),
         }
 
     def _streams(self, measured: MeasuredEncoding) -> dict[str, Drawn]:
@@ -201,9 +218,11 @@ class _Sizer:
         if is_original:
             rates = np.array([camera.bitrate_bps for camera in shop.cameras])
             stream_bps = exactly(float(rates @ hours / hours.sum()), draw_count=self.draw_count)
+            peak_ratio = float(rates.max() * hours.sum() / (rates @ hours))
         elif measured.bits_per_pixel is not None:
             pixels = np.array([camera.pixels_per_s for camera in shop.cameras])
             mean_pixels = float(pixels @ hours / hours.sum())
+            peak_ratio = float(pixels.max()) / mean_pixels
             bits = self._draw(measured.bits_per_pixel)
             stream_bps = combine(lambda b: b * mean_pixels, bits)
         else:
@@ -211,8 +230,10 @@ class _Sizer:
         usable = min(planned_link_mb_per_s(shop), shop.array_mb_per_s)
         played = combine(lambda b: b * shop.streams_per_editor / BITS_PER_BYTE / MB, stream_bps)
         figures = _storage(shop, stream_bps, is_original=is_original)
-        figures["network_peak_mb_per_s"] = combine(lambda mb: mb * shop.editors, played)
-        figures["editors_carried"] = combine(lambda mb: np.floor(usable / mb), played)
+        # At the peak all may play footage of the camera with the most bits.
+        busiest = combine(lambda mb: mb * peak_ratio, played)
+        figures["network_peak_mb_per_s"] = combine(lambda mb: mb * shop.editors, busiest)
+        figures["editors_carried"] = combine(lambda mb: np.floor(usable / mb), busiest)
         if measured.stream_s_per_move is not None:
             moves_per_s = shop.moves_per_hour / SECONDS_PER_HOUR
             figures["network_mean_mb_per_s"] = combine(
@@ -262,6 +283,11 @@ def _storage(shop: Shop, stream_bps: Drawn, *, is_original: bool) -> dict[str, D
         day_gb,
     )
     figures = {} if is_original else {"intermediate_gb_per_day": day_gb}
+    if not is_original:
+        again = copies * shop.retention_days * GB / TB
+        figures["encode_again_tb"] = combine(lambda gb: gb * again, day_gb)
+    if (price := shop.cost_per_tb_year) is not None:
+        figures["cost_per_year"] = combine(lambda size: size / TB * price, kept_bytes)
     return figures | {
         "storage_tb": combine(lambda size: size / TB, kept_bytes),
         "storage_tib": combine(lambda size: size / TIB, kept_bytes),
@@ -275,8 +301,10 @@ def _notes(measured: MeasuredEncoding, figures: Mapping[str, Estimate]) -> Itera
         yield "no_ingest"
     elif measured.rate_source is None:
         yield "rate_not_measured"
-    elif measured.rate_source.task != "ingest":
+    elif measured.rate_source.is_bound:
         yield "rate_of_encoding_alone"
+    elif measured.rate_source.with_decode:
+        yield "rate_predicted"
     if "storage_tb" not in figures:
         yield "size_not_measured"
     elif measured.stream_s_per_move is None:

@@ -2,23 +2,21 @@
 how near it is to the limit."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.observed_run import Observation, observe
-from mezzmark.decide.estimate.pooling import (
-    compare_groups,
-    group_over_clips,
-    pool_clips,
-)
-from mezzmark.decide.estimate.rounds import estimate_values
-from mezzmark.model.cell import Cell, Setting
+from mezzmark.decide.estimate.over_clips import mix_of_clips, pool_clips, work_shares
+from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
+from mezzmark.decide.estimate.rounds import estimate_rate
+from mezzmark.model.cell import ALL_CLIPS, Cell, Setting
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.records import Trial
-from mezzmark.model.run import HostFacts
+from mezzmark.model.run import ClipManifest, HostFacts, Manifest
 from mezzmark.model.tasks.encode import EncodeMeasurement
 from mezzmark.model.tasks.grid import GridMeasurement
 from mezzmark.model.tasks.ingest import ClipOrder, IngestMeasurement
@@ -34,34 +32,62 @@ Round = tuple[int, int]
 
 
 class RateSource(Fact):
-    """The measurement that an ingest speed was taken from; `order` is that of an ingest's clips."""
+    """The measurement that an ingest speed was taken from; `order` is that of an ingest's clips.
+    `slow_round_count` of its `round_count` rounds were slower than a typical one by a tenth.
+    `with_decode`: predicted from it and from decoding the originals."""
 
     task: RateTask
     job_count: int
     thread_count: int
     order: ClipOrder | None = None
+    slow_round_count: int = 0
+    round_count: int = 0
+    with_decode: bool = False
+
+    @property
+    def is_bound(self) -> bool:
+        """Whether the speed leaves decoding out, so that ingest is slower than that."""
+        return self.task != "ingest" and not self.with_decode
 
 
 def find_pixel_rate(
-    name: str, trials: Sequence[tuple[Round, Trial]], confidence_level: float
+    name: str,
+    trials: Sequence[tuple[Round, Trial]],
+    clips: Sequence[ClipManifest],
+    confidence_level: float,
 ) -> tuple[Estimate, RateSource] | None:
-    """Pixels a second of the fastest setting of the best task measured, and which that was."""
+    """Pixels a second (total pixels of the mix / total seconds) of the fastest setting of the best
+    task measured, and which that was."""
     for task in RATE_TASKS:
-        rates = _rates_by_setting(name, task, trials)
-        if rates:
-            best = max(rates, key=lambda setting: float(np.mean(np.log(rates[setting]))))
+        found = {
+            setting: estimate_rate(*work, confidence_level, unit="px/s", is_total=True)
+            for setting, work in _work_by_setting(name, task, trials, clips).items()
+        }
+        if found:
+            best = max(found, key=lambda setting: found[setting].point)
             jobs, threads = best.split
             order = best["clip_order"]
-            source = RateSource(task=task, job_count=jobs, thread_count=threads, order=order)
-            return estimate_values(rates[best], "px/s", len(rates[best]), confidence_level), source
+            rate = found[best]
+            source = RateSource(
+                task=task,
+                job_count=jobs,
+                thread_count=threads,
+                order=order,
+                slow_round_count=rate.slow_round_count or 0,
+                round_count=rate.round_count,
+            )
+            return rate, source
     return None
 
 
-def fit_grid(name: str, trials: Sequence[tuple[Round, Trial]]) -> ScalingFit | None:
+def fit_grid(
+    name: str, trials: Sequence[tuple[Round, Trial]], clips: Sequence[ClipManifest]
+) -> ScalingFit | None:
     """The law through the best split of each core count of the grid; None for too few counts."""
     best: dict[int, list[float]] = {}
-    for setting, rates in _rates_by_setting(name, "grid", trials).items():
+    for setting, (pixels, seconds, shares) in _work_by_setting(name, "grid", trials, clips).items():
         count = math.prod(setting.split)
+        rates = (1 / (np.array(shares) @ (seconds / pixels))).tolist()
         if count not in best or np.mean(rates) > np.mean(best[count]):
             best[count] = rates
     if len(best) < 2:
@@ -87,29 +113,40 @@ def encoded_work(trial: Trial) -> tuple[float, float]:
     return 0.0, 0.0
 
 
-def _rates_by_setting(
-    name: str, task: RateTask, trials: Sequence[tuple[Round, Trial]]
-) -> dict[Setting, list[float]]:
-    """Total pixels / total seconds of each round in which every cell of the setting took part.
+_Floats = NDArray[np.float64]
+
+
+def _work_by_setting(
+    name: str,
+    task: RateTask,
+    trials: Sequence[tuple[Round, Trial]],
+    clips: Sequence[ClipManifest],
+) -> dict[Setting, tuple[_Floats, _Floats, list[float]]]:
+    """Pixels and seconds by clip and round, of the rounds in which every clip took part, and the
+    clips' shares of the pixels of the mix.
 
     Ingest that resizes is left out: its pixels are not those of the footage.
     """
-    work: dict[Setting, dict[Round, dict[str, tuple[float, float]]]] = {}
+    work: dict[Setting, dict[str, dict[Round, tuple[float, float]]]] = {}
     for key, trial in trials:
-        cell = trial.cell
-        if cell.task == task and cell.encoding == name and cell.setting["delivery_height"] is None:
-            rounds = work.setdefault(cell.setting, {})
-            rounds.setdefault(key, {})[cell.cell_id] = encoded_work(trial)
+        cell, done = trial.cell, encoded_work(trial)
+        is_resized = cell.setting["delivery_height"] is not None
+        if cell.task == task and cell.encoding == name and not is_resized and min(done) > 0:
+            work.setdefault(cell.setting, {}).setdefault(cell.clip, {})[key] = done
+    timed = {trial.cell.clip for _, trial in trials if trial.cell.task == task} - {ALL_CLIPS}
+    mix = mix_of_clips(clips, timed)
+    pixels_per_s = {c.clip: c.pixels_per_s for c in clips}
     found = {}
-    for setting, rounds in work.items():
-        full = max(map(len, rounds.values()))
-        totals = [
-            [sum(column) for column in zip(*cells.values(), strict=True)]
-            for _, cells in sorted(rounds.items())
-            if len(cells) == full
-        ]
-        found[setting] = [pixels / seconds for pixels, seconds in totals if seconds > 0]
-    return {setting: rates for setting, rates in found.items() if rates}
+    for setting, by_clip in work.items():
+        names = list(by_clip) if ALL_CLIPS in by_clip else list(mix)
+        rounds = [by_clip.get(clip, {}) for clip in names]
+        common = sorted(set.intersection(*map(set, rounds)))
+        if common:
+            both = np.array([[of_clip[key] for key in common] for of_clip in rounds])
+            shares = [mix.get(clip, 1.0) for clip in names]
+            weights = work_shares(shares, [pixels_per_s.get(clip, 1.0) for clip in names])
+            found[setting] = both[..., 0], both[..., 1], weights
+    return found
 
 
 class SplitFigures(Fact):
@@ -144,32 +181,34 @@ BYTES_PER_PIXEL: Final = 1.5
 
 
 def judge_grid(
-    trials: Sequence[Trial], host: HostFacts, *, confidence_level: float
+    trials: Sequence[Trial], manifest: Manifest, *, confidence_level: float
 ) -> tuple[GridFindings, ...]:
     """Findings of each encoding that has grid trials, in order of first appearance.
 
-    Figures are over clips (geometric mean per round). The machine's limit is one job of one
-    thread times the cores (physical ones where cores run several threads), and never more than
+    Figures are over the run's clips, of encodings that have all. The machine's limit is one job of
+    one thread times the cores (physical ones where cores run several threads), and never more than
     what memory carries; `limit_fraction` is the best split's share of it, paired by round.
     """
     mine = [t for t in trials if t.cell.task == "grid" and not t.arm]
-    by_encoding: dict[str, list[Observation]] = {}
-    for observation in observe(mine):
-        by_encoding.setdefault(observation.cell.encoding, []).append(observation)
+    observations = observe(mine)
+    pooled = pool_clips(observations, manifest, confidence_level=confidence_level)
+    groups = group_over_clips(observations)
     return tuple(
-        _judge(name, group, mine, host, confidence_level) for name, group in by_encoding.items()
+        _judge(name, pooled, groups, mine, manifest.host, confidence_level)
+        for name in dict.fromkeys(o.cell.encoding for o in observations)
+        if any(cell.encoding == name for cell in pooled)
     )
 
 
 def _judge(
     name: str,
-    observations: Sequence[Observation],
+    every: Mapping[Cell, dict[str, Estimate]],
+    groups: Mapping[Cell, Sequence[Observation]],
     trials: Sequence[Trial],
     host: HostFacts,
     confidence_level: float,
 ) -> GridFindings:
-    pooled = pool_clips(observations, confidence_level=confidence_level)
-    groups = group_over_clips(observations)
+    pooled = {cell: figures for cell, figures in every.items() if cell.encoding == name}
     ranked = sorted(pooled, key=lambda cell: -pooled[cell]["throughput_fps"].point)
     single = next((cell for cell in pooled if cell.setting.split == (1, 1)), None)
     best, runner_up = ranked[0], ranked[1] if len(ranked) > 1 else None

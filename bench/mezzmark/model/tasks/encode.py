@@ -99,7 +99,7 @@ ENCODE: Final = TaskSpec(
         Figure("cores_busy", "cores", lambda seen: seen.measured.cpu_ns / seen.measured.wall_ns),
         Figure("bitrate_bps", "bit/s", _bitrate_bps),
         Figure("file_bytes", "B", lambda seen: float(seen.measured.file_bytes)),
-        Figure("peak_rss_bytes", "B", peak_memory, meaning="memory while encoding"),
+        Figure("peak_rss_bytes", "B", peak_memory, kind="peak", meaning="memory while encoding"),
     ),
     headline="throughput_fps",
     is_free_for_original=True,

@@ -138,7 +138,9 @@ GRID: Final = TaskSpec(
         speed_figure(_work, "encode speed of all jobs together"),
         Figure("first_file_s", "s", lambda seen: min(seen.measured.end_ns) / NS_PER_S),
         Figure("cores_busy", "cores", _cores_busy),
-        Figure("peak_rss_bytes", "B", _peak_memory, meaning="memory of one encode job"),
+        Figure(
+            "peak_rss_bytes", "B", _peak_memory, kind="peak", meaning="memory of one encode job"
+        ),
     ),
     headline="throughput_fps",
     is_free_for_original=True,

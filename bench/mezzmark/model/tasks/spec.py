@@ -24,16 +24,17 @@ CountChoice = Annotated[int, Field(ge=1, le=512)] | Literal["half", "all"]
 
 Better = Literal["less", "more"]
 
-FigureKind = Literal["location", "tail", "rate"]
+FigureKind = Literal["location", "tail", "rate", "peak"]
 """How trials become an estimate: `location`, the geometric mean of per-trial values (the mean where
-one is 0); `tail`, a quantile of all moves of all trials; `rate`, total frames / total seconds."""
+one is 0); `tail`, a quantile of all moves of all trials; `rate`, the median of trials; `peak` as
+`location`, but over clips that of the clip with most (`decide.estimate.over_clips`)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Figure:
     """One figure of a task. `of` reads it from a trial's view (see `TaskSpec.view`), None where
-    the trial has none; `probability` is a tail's. `meaning` is what a need or wish calls it, empty
-    where it can be neither."""
+    the trial has none; `probability` is that of a quantile of moves. `meaning` is what a need or
+    wish calls it, empty where it can be neither."""
 
     name: str
     unit: str

@@ -15,7 +15,7 @@ from matplotlib.lines import Line2D
 from matplotlib.transforms import Bbox
 
 from mezzmark.decide.choose.choice import Choice, ChoicePlane, ChoicePoint, pareto_points
-from mezzmark.decide.estimate.ranking import Ranking
+from mezzmark.decide.estimate.ranking import INSTANT_MS, Ranking
 from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.figures import FigureName
@@ -36,7 +36,6 @@ from mezzmark.report.figures.theme import (
 )
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import run_figures as prose
-from mezzmark.report.prose.latency import INSTANT_MS
 from mezzmark.report.prose.numbers import shown_name, shown_value
 from mezzmark.report.prose.picture import generation_words, quality_text
 from mezzmark.report.view import Role, RunView

@@ -13,7 +13,7 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.stats import iqr
 
 from mezzmark.decide.estimate.observed_run import Observation
-from mezzmark.decide.estimate.ranking import Ranking
+from mezzmark.decide.estimate.ranking import INSTANT_MS, Ranking
 from mezzmark.report.figures.marks import Drawing, Mark, add_area_mark, at, draw_marks, ends
 from mezzmark.report.figures.rows import (
     Row,
@@ -35,7 +35,6 @@ from mezzmark.report.figures.theme import (
 )
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import run_figures as prose
-from mezzmark.report.prose.latency import INSTANT_MS
 from mezzmark.report.prose.numbers import estimate_text
 from mezzmark.report.prose.terms import frame_budgets
 from mezzmark.report.view import RunView

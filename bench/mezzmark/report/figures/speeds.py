@@ -8,6 +8,7 @@ import pandas as pd
 import seaborn.objects as so
 
 from mezzmark.decide.compare.hosts import CellRatio, Standing, TaskRatio
+from mezzmark.decide.estimate.over_clips import as_shown_speed
 from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
@@ -43,7 +44,10 @@ def draw_encode(
 
     Names link to `anchors`; marks to `cells`, by encoding and thread count.
     """
-    speeds = encode_speeds(view)
+    speeds = {
+        name: {count: as_shown_speed(speed, view.manifest) for count, speed in by.items()}
+        for name, by in encode_speeds(view).items()
+    }
     best = {name: max(by.items(), key=lambda s: (s[1].point, -s[0])) for name, by in speeds.items()}
     best = dict(sorted(best.items(), key=lambda item: (-item[1][1].point, item[0])))
     threads = sorted({count for by_threads in speeds.values() for count in by_threads})
@@ -70,7 +74,10 @@ def draw_encode(
         for row, name in enumerate(best)
         for count, speed in sorted(speeds[name].items())
     ]
-    lines = {rate: run_figures.real_time_label(rate) for rate in clip_rates(view.manifest)[:2]}
+    is_real_time = any(e.unit != "fps" for by in speeds.values() for e in by.values())
+    rates = clip_rates(view.manifest)[:2]
+    lines = {1.0 if is_real_time else rate: run_figures.real_time_label(rate) for rate in rates}
+    axis = labels.REAL_TIME_LABEL if is_real_time else labels.SPEED_LABEL
     limits = padded([*(end for mark in marks for end in mark.x), *lines], room=1.2)
     text = run_figures.encode_text(
         [speed for by_threads in speeds.values() for speed in by_threads.values()],
@@ -91,7 +98,7 @@ def draw_encode(
     drawn = plot(joined, x="x", y="y", color="role", group="y").add(line, legend=False)
     drawn.on(drawing.axes).plot()
     draw_marks(drawing, marks)
-    set_log_axis(drawing.axes, "x", limits, label=labels.SPEED_LABEL)
+    set_log_axis(drawing.axes, "x", limits, label=axis)
     label_rows(drawing, grid, rows)
     draw_lines(drawing.axes, shown_lines(lines, limits))
     return drawing

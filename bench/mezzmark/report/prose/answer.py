@@ -8,8 +8,13 @@ from collections.abc import Sequence
 from typing import Final
 
 from mezzmark.decide.choose.choice import Choice
-from mezzmark.decide.estimate.observed_run import Observation, pooled_bitrates_bps
-from mezzmark.decide.estimate.pooling import BestCells, fastest_cells
+from mezzmark.decide.estimate.observed_run import Observation
+from mezzmark.decide.estimate.over_clips import (
+    BestCells,
+    as_shown_speed,
+    bitrates_over_clips,
+    fastest_cells,
+)
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.encoding import ORIGINAL
@@ -25,12 +30,14 @@ from mezzmark.report.prose.latency import (
     fastest_elsewhere,
     gain_text,
     instant_sentences,
+    instant_share_sentence,
     original_sentences,
     price_sentences,
     speed_sentence,
 )
 from mezzmark.report.prose.numbers import (
     count_text,
+    estimate_parts,
     hour_gb_text,
     level_text,
     list_text,
@@ -43,6 +50,8 @@ from mezzmark.report.prose.terms import task_label
 from mezzmark.report.prose.throughput import throughput_sentences
 
 START: Final = "On this machine, with this footage"
+
+_CLIPLESS: Final = "no encoding was measured with every clip, so none can be called fastest."
 
 NEXT_STEP: Final = (
     'To decide between them, state what you need: mezzmark choose RUN --need "bit_depth >= 10" '
@@ -86,8 +95,8 @@ def answer_from(
     findings are of the encoding it names. `doubts` are warnings of the machine.
     """
     level = rankings[0].confidence_level if rankings else 0.95
-    encode = fastest_cells(observations, "encode", confidence_level=level)
-    whole = throughput_sentences(observations, confidence_level=level)
+    encode = fastest_cells(observations, manifest, "encode", confidence_level=level)
+    whole = throughput_sentences(observations, manifest, confidence_level=level)
     is_whole_only = not rankings and not encode
     if choice is not None and choice.chosen:
         findings = _chosen_findings(manifest, observations, rankings, choice, encode)
@@ -122,7 +131,7 @@ def _key_numbers(
     if ranked := lead and lead.find(name):
         median = ranked.estimates["p50_ms"]
         numbers.append(_key(median, f"{whose}: median scrub latency", "ms"))
-    if rate_bps := pooled_bitrates_bps(manifest).get(name):
+    if rate_bps := bitrates_over_clips(manifest).get(name):
         numbers.append(
             KeyNumber(
                 value=f"{number_text(rate_bps / 1e6)} Mbit/s",
@@ -133,8 +142,9 @@ def _key_numbers(
     if name in encode:
         cell, estimate = encode[name]
         threads = count_text(cell.setting["threads"], "thread")
-        speed = _key(estimate, f"{whose}: encode speed, {threads}", "fps")
-        details = filter(None, (encode_time_text(estimate.point, manifest), speed.detail))
+        shown = as_shown_speed(estimate, manifest)
+        speed = _key(shown, f"{whose}: encode speed, {threads}", shown.unit)
+        details = filter(None, (encode_time_text(estimate, manifest), speed.detail))
         numbers.append(speed.model_copy(update={"detail": "; ".join(details)}))
     return tuple(numbers)
 
@@ -142,6 +152,9 @@ def _key_numbers(
 def _key(estimate: Estimate, label: str, unit: str) -> KeyNumber:
     half = estimate.half_width
     detail = withheld_text(estimate.withheld)
+    if estimate.spans_clips:
+        value, detail = estimate_parts(estimate)
+        return KeyNumber(value=value, label=label, detail=f"by clip {detail}")
     if estimate.low is not None and estimate.high is not None:
         low, high = (number_text(end, half_width=half) for end in (estimate.low, estimate.high))
         detail = f"{level_text(estimate.confidence_level)} interval {low} to {high}"
@@ -158,9 +171,10 @@ def _fastest_findings(
     lead, *others = rankings
     if lead.fastest is None:
         return []
-    name, bitrates = lead.fastest.encoding, pooled_bitrates_bps(manifest)
+    name, bitrates = lead.fastest.encoding, bitrates_over_clips(manifest)
     return [
         speed_sentence(lead, lead.fastest),
+        *filter(None, [instant_share_sentence(lead.fastest)]),
         *original_sentences(lead, name, bitrates),
         *instant_sentences(lead, bitrates),
         *(text for other in others if (text := fastest_elsewhere(other, lead))),
@@ -176,7 +190,7 @@ def _chosen_findings(
     encode: BestCells,
 ) -> list[str]:
     """The chosen encoding's speed and price first, then who is faster and why it was not taken."""
-    chosen, bitrates = choice.chosen, pooled_bitrates_bps(manifest)
+    chosen, bitrates = choice.chosen, bitrates_over_clips(manifest)
     encoded = [name for name in chosen if name in encode]
     prices = [
         text
@@ -191,6 +205,7 @@ def _chosen_findings(
     entries = [entry for name in chosen if (entry := lead.find(name))]
     return [
         *(speed_sentence(lead, entry, with_original=entry is entries[0]) for entry in entries),
+        *filter(None, map(instant_share_sentence, entries)),
         *prices,
         *faster_sentences(lead, choice, observations),
         *original_sentences(lead, chosen[0], bitrates),
@@ -214,11 +229,15 @@ def _headline(
     if others := sorted(tasks - {"scrub", "encode", "kernel"}):
         measured = list_text([task_label(task) for task in others])
         return f"{START}, {measured} was measured; neither scrubbing nor encoding was."
+    if tasks & {"scrub", "encode"}:
+        return f"{START}, {_CLIPLESS}"
     return f"{START}, nothing finished, so there is no answer."
 
 
 def _speed_headline(lead: Ranking) -> str:
     fastest = lead.fastest
+    if fastest is None and not any(entry.wrong_count for entry in lead.entries):
+        return f"{START}, {_CLIPLESS}"
     if fastest is None:
         return f"{START}, no encoding showed the right picture throughout."
     if fastest.encoding == ORIGINAL and not lead.tied:

@@ -97,9 +97,16 @@ def need_text(result: NeedResult) -> str:
     if need.figure is None:
         return _fact_text(need, result.facts)
     found = estimate_text(value) if value else str(result.no_number)
-    text = f"{visible_text(need.text)}: {', '.join(filter(None, [found, margin_text(result)]))}"
+    if result.share_within is not None:
+        found += f", {100 * result.share_within:.3g} % of moves within the limit"
+    clip = f" on {shown_name(result.clip)}" if result.clip else ""
+    text = (
+        f"{visible_text(need.text)}: {', '.join(filter(None, [found, margin_text(result)]))}{clip}"
+    )
     if result.outcome == "meets" or value is None:
         return text
+    if result.outcome == "open" and result.rounds_missing:
+        return f"{text} (open: {count_text(result.rounds_missing, 'more round')} needed)"
     if result.chance is None:
         return f"{text} (too few rounds to tell)"
     is_exact = value.round_count == 1
@@ -119,7 +126,7 @@ def lack_text(lack: Lack) -> str:
     """Why something is not known of an encoding, or bars it, with what asked for it."""
     reason = {
         "not measured": "not measured",
-        "clip missing": "a clip is missing",
+        "clip missing": f"{list_text(lack.clips) if lack.clips else 'a clip'} is missing",
         "size not known": "its size is not known",
         "fact not known": "not known",
         "few units": f"finished in only {lack.have} of {lack.of} {lack.unit}s",
@@ -130,6 +137,9 @@ def lack_text(lack: Lack) -> str:
     return f"{visible_text(asked)}: {reason}" if asked else reason
 
 
+BY: Final = "by these needs and wishes"
+
+
 def headline(choice: Choice) -> str:
     """The answer in one sentence, or two."""
     if choice.verdict == "none meets":
@@ -138,9 +148,6 @@ def headline(choice: Choice) -> str:
         return "No encoding could be judged: each lacks a figure or showed wrong pictures."
     if choice.verdict == "cannot say":
         return _cannot_say(choice, choice.leader)
-    if choice.verdict == "none is sure" and choice.chance_best is not None:
-        name, sure = shown_name(choice.leader), choice.find(choice.leader).chance_all
-        return f"No encoding is sure to meet every need; {name} is likeliest ({chance_text(sure)})."
     return _advice(choice, choice.leader)
 
 
@@ -151,29 +158,43 @@ def unchosen_text(problem: str) -> str:
 
 def _advice(choice: Choice, leader: str, start: str = "") -> str:
     """Whom to use, and how sure that is; after a `start` such as `By the other need, `."""
-    name, best = shown_name(leader), choice.chance_best
-    use = f"{start}use" if start else "Use"
-    if choice.unit_count == 0:
-        by = list_text([wish.figure.label for wish in choice.wishes])
-        if choice.wishes_not_measured and not start:
-            return f"Only {by} was measured of the wishes; by that alone, use {name}."
-        return f"{use} {name}: it comes first by {by}, the same in every round."
+    name, best, by = shown_name(leader), choice.chance_best, "" if start else f" {BY}"
+    if choice.unit_count == 0 and choice.wishes_not_measured and not start:
+        labels = list_text([wish.figure.label for wish in choice.wishes])
+        return f"Only {labels} was measured of the wishes; by that alone, use {name}."
     if best is None:
         count = count_text(choice.unit_count, choice.unit)
-        return f"{start}{name} is ahead, but {count} cannot tell; {MINIMUM_ROUNDS} are needed."
-    if (sure := choice.find(leader).chance_measured or 0.0) < choice.confidence_level:
-        return f"{start}no encoding is sure; {name} is likeliest ({chance_text(sure)})."
-    if choice.tied:
-        rival, chance = shown_name(choice.tied), choice.find(choice.tied).chance_best
-        return (
-            f"{start}{name} is ahead ({chance_text(best)}); {rival} may be better "
-            f"({chance_text(chance)}). More rounds may tell."
-        )
-    doubt = "" if best >= choice.confidence_level else f" ({chance_text(best)} likely the best)"
-    if leader == ORIGINAL and not start:
-        why = "the originals meet every need" if choice.needs else "the originals come first"
-        return f"No intermediate is needed: {why}{doubt}."
-    return f"{use} {name}{doubt}."
+        return f"{start}{name} is ahead{by}, but {count} cannot tell; {MINIMUM_ROUNDS} are needed."
+    is_sure = not choice.find(leader).outcomes("open") and best >= choice.confidence_level
+    if leader == ORIGINAL and choice.needs and not start:
+        doubt = "" if is_sure else f" ({chance_text(best)} likely; {_doubt(choice, leader)})"
+        return f"No intermediate is needed {BY}: the originals meet every need{doubt}."
+    if is_sure:
+        return f"{f'{start}use' if start else 'Use'} {name}{by}."
+    if (met := choice.find(leader).chance_measured or 0.0) < HALF:
+        near = f"is likely to meet every need; {name} comes nearest ({chance_text(met)})"
+        return f"{f'{start}nothing' if start else 'Nothing'} {near}.{_more(choice)}"
+    doubt = _doubt(choice, leader)
+    return f"{start}{name} is ahead{by} ({chance_text(best)}); {doubt}.{_more(choice)}"
+
+
+HALF: Final = 0.5
+
+
+def _doubt(choice: Choice, leader: str) -> str:
+    """What is open: who may be better, or a need of the leader."""
+    opened = choice.find(leader).outcomes("open")
+    if choice.tied or not opened:
+        rival = choice.tied or choice.runner_up
+        return f"{shown_name(rival)} may be better" if rival else "no other encoding is left"
+    return f'whether it meets "{visible_text(opened[0].need.text)}" is open'
+
+
+def _more(choice: Choice) -> str:
+    missing = choice.rounds_missing
+    if missing is None or choice.unit == "run":
+        return ""
+    return f" About {count_text(missing, 'more round')} would settle it."
 
 
 def _cannot_say(choice: Choice, leader: str) -> str:
@@ -254,22 +275,41 @@ def _rule(choice: Choice) -> str:
         return f"Wishes, weighted: {', '.join(f'{goal} ({w:g})' for goal, w in weighed)}."
     if len(goals) == 1:
         return f"Wish: {goals[0]}{origin}."
-    return (
-        f"Wishes in order: {'; then '.join(goals)}{origin}. Differences of up to "
-        f"{choice.indifference_fraction * 100:g} % leave the next wish to decide."
-    )
+    shown = [goal + _steps(choice, place) for place, goal in enumerate(goals)]
+    steps = f"steps of {choice.indifference_fraction * 100:g} %"
+    return f"Wishes in order, {steps}: {'; then '.join(shown)}{origin}."
+
+
+EDGES_SHOWN: Final = 6
+
+
+def _steps(choice: Choice, place: int) -> str:
+    """` (steps end at 40, 50 and 62.5 ms)`: those that hold the encodings in play."""
+    name = choice.wishes[place].figure.name
+    points = [
+        entry.figures[name].point
+        for entry in choice.encodings
+        if entry.status in ("meets", "open") and name in entry.figures
+    ]
+    edges = choice.step_edges(place, min(points), max(points)) if points else ()
+    if not edges:
+        return ""
+    unit = choice.wishes[place].figure.unit
+    values = ", ".join(number_text(shown_value(edge, unit)) for edge in edges[:EDGES_SHOWN])
+    more = ", …" if len(edges) > EDGES_SHOWN else ""
+    return f" (steps end at {values}{more} {shown_unit(unit)})"
 
 
 def _runner_up(choice: Choice) -> list[str]:
     """Who comes next, and who would be the best choice more often than rarely if it met."""
     if choice.runner_up is None:
         return ["No other encoding is left to choose from."]
-    best, level = shown_name(choice.leader or ""), choice.confidence_level
+    best = shown_name(choice.leader or "")
     by = f"; decided by: {goal_text(choice.decided_by)}" if choice.decided_by else ""
-    sure = f" ({chance_text(choice.chance_ahead)} certain that {best} is better{by})"
+    sure = f" ({chance_text(choice.chance_ahead)} certain that {best} is the better choice{by})"
     if choice.chance_ahead is None:
         note = f" (too few rounds to say how surely{by})"
-    elif (choice.find(choice.runner_up).chance_measured or 0) < level:
+    elif choice.find(choice.runner_up).outcomes("open"):
         note = ", which is not sure to meet your needs"
     elif choice.is_rivalled:
         note = f", no measurable difference from {best}{sure}"
@@ -280,9 +320,8 @@ def _runner_up(choice: Choice) -> list[str]:
         f"{shown_name(entry.encoding)} may be the better choice ({chance_text(entry.chance_best)}),"
         f" but whether it meets {needs} is open ({chance_text(entry.chance_measured)})."
         for entry in choice.encodings
-        if entry.status == "open"
+        if entry.outcomes("open")
         and entry.encoding != choice.leader
-        and (entry.chance_measured or 0) < level
         and (entry.chance_best or 0) > 1 - FRONT_LEVEL
     ]
 
@@ -312,10 +351,14 @@ def against_text(choice: Choice, entry: JudgedEncoding) -> str:
     """Why an encoding is rejected or open: needs missed or open, or why it is not judged; empty
     where only needs that nobody measured are open."""
     if entry.status == "not judged":
-        return "; ".join(map(lack_text, entry.lacks))
-    is_sure = (entry.chance_measured or 0) >= choice.confidence_level
-    together = "all its needs together are open" if entry.status == "open" and not is_sure else ""
-    return _needs_text(entry.outcomes("misses", "open")) or together
+        texts = [*map(lack_text, entry.lacks)]
+        if entry.chance_beside is not None:
+            texts.append(
+                f"on {list_text(entry.own_clips)} alone the better choice than "
+                f"{shown_name(choice.leader or '')} with {chance_text(entry.chance_beside)}"
+            )
+        return "; ".join(texts)
+    return _needs_text(entry.outcomes("misses", "open"))
 
 
 def basis_text(choice: Choice) -> str:
@@ -345,7 +388,7 @@ def tipping_sentences(choice: Choice) -> tuple[str, ...]:
 
 def _tipping_sentence(point: TippingPoint) -> str:
     chosen = f"{shown_name(point.then)} would be chosen" if point.then else ""
-    then = chosen or "no encoding would be sure to meet the needs"
+    then = chosen or "no encoding would be likely to meet the needs"
     # Old and new with enough digits to tell them apart.
     old, new = (shown_value(value, point.unit) for value in (point.old_value, point.new_value))
     before, after = (

@@ -31,6 +31,7 @@ class FigureText:
 LATENCY_LABEL: Final = "scrub latency, ms (log scale)"
 MEDIAN_LABEL: Final = "median scrub latency, ms (log scale)"
 SPEED_LABEL: Final = "frames per second (log scale)"
+REAL_TIME_LABEL: Final = "times real time (log scale)"
 RATE_LABEL: Final = "bit rate, Mbit/s (log scale)"
 SHARE_LABEL: Final = "share of the waiting, %"
 PSNR_LABEL: Final = "PSNR, dB"

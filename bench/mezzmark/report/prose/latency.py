@@ -1,13 +1,12 @@
 """What the answer says of an encoding: its scrub latency, its size, and the time encoding takes."""
 
-import statistics
 from typing import Final
 
-from mezzmark.decide.estimate.pooling import BestCells
-from mezzmark.decide.estimate.ranking import Ranked, Ranking
+from mezzmark.decide.estimate.over_clips import BestCells, as_shown_speed, hours_per_hour
+from mezzmark.decide.estimate.ranking import INSTANT_MS, Ranked, Ranking
 from mezzmark.model.cell import AXES, Cell
 from mezzmark.model.encoding import ORIGINAL
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import Estimate, OfClip
 from mezzmark.model.run import Manifest
 from mezzmark.report.prose.numbers import (
     count_text,
@@ -18,10 +17,6 @@ from mezzmark.report.prose.numbers import (
     size_text,
 )
 from mezzmark.report.prose.terms import axis_words, pattern_words
-
-INSTANT_MS: Final = 100.0
-"""Up to here a response feels immediate: Miller 1968 and Card, Robertson & Mackinlay 1991, as
-attributed in Nielsen, Usability Engineering, 1993, chapter 5 ("0.1 second")."""
 
 _WAITING: Final = f"{INSTANT_MS:.0f} ms, where waiting starts to be felt, in 95 of 100 moves"
 
@@ -42,6 +37,31 @@ def speed_sentence(lead: Ranking, entry: Ranked, *, with_original: bool = True) 
         return f"{text}: {gain}."
     median, tail = (estimate_text(original.estimates[name]) for name in ("p50_ms", "p95_ms"))
     return f"{text}. The original took {median} and {tail}. Round by round, it is {gain}."
+
+
+def instant_share_sentence(entry: Ranked) -> str:
+    """What share of an encoding's moves feels immediate over all clips, and the clip where fewest
+    do; empty of one clip."""
+    share = entry.instant_share
+    if share is None or not share.by_clip:
+        return ""
+    worst = share.by_clip[0]
+    return (
+        f"Over all clips {share_text(share)} of the moves of {shown_name(entry.encoding)} took at "
+        f"most {INSTANT_MS:.0f} ms; fewest did with {shown_name(worst.clip)}: "
+        f"{share_text(worst)}."
+    )
+
+
+def share_text(share: Estimate | OfClip) -> str:
+    """`97 % [95, 99]`."""
+    if share.low is None or share.high is None:
+        return f"{number_text(100 * share.point)} %"
+    half = 50 * (share.high - share.low)
+    point, low, high = (
+        number_text(100 * end, half_width=half) for end in (share.point, share.low, share.high)
+    )
+    return f"{point} % [{low}, {high}]"
 
 
 def gain_text(speedup_ratio: Estimate) -> str:
@@ -156,7 +176,7 @@ def price_sentences(
         text = f"Encoding to it ran at {_speed_text(encode[name], manifest)}"
         quickest = next(iter(encode))
         if with_quickest and quickest != name:
-            speed = estimate_text(encode[quickest][1])
+            speed = estimate_text(as_shown_speed(encode[quickest][1], manifest))
             text += f"; {shown_name(quickest)} encoded fastest ({speed})"
         texts.append(f"{text}.")
     return texts
@@ -165,18 +185,19 @@ def price_sentences(
 def _speed_text(found: tuple[Cell, Estimate], manifest: Manifest) -> str:
     """`26 fps [25, 27] with 2 threads: 1 h of encoding for an hour of footage`."""
     cell, speed = found
-    hour = encode_time_text(speed.point, manifest)
+    hour = encode_time_text(speed, manifest)
     threads = count_text(cell.setting["threads"], "thread")
-    return f"{estimate_text(speed)} with {threads}{hour and f': {hour}'}"
+    shown = as_shown_speed(speed, manifest)
+    return f"{estimate_text(shown)} with {threads}{hour and f': {hour}'}"
 
 
-def encode_time_text(speed_fps: float, manifest: Manifest) -> str:
-    """`9 h of encoding for an hour of footage`, at the mean frame rate of the clips; empty where
-    no rate is known."""
-    rates = [float(c.original.frame_rate) for c in manifest.clips if c.original.frame_rate]
-    if not rates or speed_fps <= 0:
+def encode_time_text(speed: Estimate, manifest: Manifest) -> str:
+    """`9 h of encoding for an hour of footage`, from the frames a second over all clips; empty
+    where a clip's rate is not known."""
+    found = hours_per_hour(speed, manifest)
+    if found is None:
         return ""
-    hours = statistics.fmean(rates) / speed_fps
+    hours = found.point
     minutes = 60 * hours
     time = f"{minutes:.0f} min" if minutes >= 1 else "less than a minute"
     if hours >= 1:

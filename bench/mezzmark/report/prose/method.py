@@ -14,6 +14,7 @@ from mezzmark.report.prose.numbers import (
     shown_name,
     visible_text,
 )
+from mezzmark.report.prose.table_notes import mix_text
 from mezzmark.report.view import RunView
 
 ALL_FINISHED: Final = "Every trial finished."
@@ -54,17 +55,19 @@ def method_sentences(view: RunView) -> list[str]:
         "picture. Damage that decoders hide alike each time is not found so; a clip with signs of "
         "damage is called suspect.",
         "Encode: frames come from memory; the clock runs from the first frame handed over to the "
-        "file being finished. Speed is total frames / total seconds.",
+        "file being finished. Speed is that of a typical round: the median of frames / seconds.",
         f"{count_text(view.round_count, 'round')} of {scenario.rounds} allowed. In a round every "
         "cell runs once, in a new random order and a fresh process, and all encodings of a clip "
         f"replay the same playhead moves. Stopped because: {visible_text(stop)}.",
         "The sampling unit is the trial (one cell in one round), not the single move. Median and "
         "p95 within a trial are Hyndman & Fan's type 8 quantiles.",
-        f"Intervals hold at {level}: Student's t on the logs of per-trial values; for ratios, on "
-        "log ratios paired by round; over several clips, on the geometric mean over clips, so "
-        f"they speak of these clips only. Fewer than {MINIMUM_ROUNDS} rounds give no interval. "
-        "p95 is that of all moves of all rounds; its limits are binomial, at the effective number "
-        "of moves, and need more rounds.",
+        f"Intervals hold at {level}, of this run: Student's t on the logs of per-trial values; for "
+        "ratios, on log ratios paired by round and averaged over clips; for speeds, between order "
+        f"statistics of the rounds. Fewer than {MINIMUM_ROUNDS} rounds give no interval. p95 is "
+        "that of all moves of all rounds; its limits are binomial, at the effective number of "
+        "moves, and need more rounds.",
+        f"{mix_text(view.manifest)} A latency over several clips is a quantile of their moves "
+        "together; where its interval spans more than a factor of 2, the clips are shown instead.",
         *_null_arm(view),
         *_reference_workload(view),
         *([f"{count_text(torn, 'torn line')} of an interrupted write left out."] if torn else []),

@@ -6,6 +6,7 @@ from collections.abc import Callable, Collection, Sequence
 from typing import Final
 
 from mezzmark.decide.estimate.observed_run import BITS_PER_HOUR_TO_GB
+from mezzmark.decide.estimate.rounds import most_slow_share
 from mezzmark.model.errors import count_text as count_text  # noqa: PLC0414 - also had from here
 from mezzmark.model.estimate import Estimate, Withheld
 
@@ -58,16 +59,34 @@ def estimate_text(estimate: Estimate, *, with_unit: bool = True) -> str:
 
 
 def estimate_parts(estimate: Estimate, *, with_unit: bool = True) -> tuple[str, str]:
-    """`12.4 ms` and `[12.1, 12.8]`; the second is empty without an interval."""
+    """`12.4 ms` and `[12.1, 12.8]`; the second is empty without an interval. Of clips that differ
+    too much for one number `10 to 400 ms` and `(harbour 400; walk 10)`."""
     point = shown_value(estimate.point, estimate.unit)
     unit = shown_unit(estimate.unit)
     tail = ("×" if unit == "×" else f" {unit}") if with_unit and unit else ""
+    if estimate.spans_clips:
+        return _clips_parts(estimate, tail)
     if estimate.low is None or estimate.high is None:
         return f"{number_text(point)}{tail}", ""
     low, high = (shown_value(end, estimate.unit) for end in (estimate.low, estimate.high))
     half = (high - low) / 2
     texts = [number_text(number, half_width=half) for number in (point, low, high)]
     return f"{texts[0]}{tail}", f"[{texts[1]}, {texts[2]}]"
+
+
+MOST_CLIPS: Final = 3
+"""Clips named beside a figure, the worst first."""
+
+
+def _clips_parts(estimate: Estimate, tail: str) -> tuple[str, str]:
+    values = [shown_value(clip.point, estimate.unit) for clip in estimate.by_clip]
+    named = [
+        f"{shown_name(clip.clip)} {number_text(value)}"
+        for clip, value in zip(estimate.by_clip, values, strict=True)
+    ]
+    clips = few_text(named, MOST_CLIPS, lambda left: count_text(left, "more clip"))
+    ends = span_text(number_text(min(values)), number_text(max(values)))
+    return f"{ends}{tail}", f"({clips})"
 
 
 def bare_ratio(estimate: Estimate) -> str:
@@ -152,6 +171,12 @@ def round_count_text(complete_count: int, begun_count: int) -> str:
     if begun_count <= complete_count:
         return count_text(begun_count, "round")
     return f"{count_text(complete_count, 'whole round')} and part of another"
+
+
+def slow_texts(slow_count: int, round_count: int) -> tuple[str, str]:
+    """`0 of 10` slow rounds, and `up to 26 % possible`."""
+    most = most_slow_share(slow_count, round_count)
+    return f"{slow_count} of {round_count}", f"up to {100 * most:.0f} % possible"
 
 
 def hour_gb_text(bitrate_bps: float) -> str:

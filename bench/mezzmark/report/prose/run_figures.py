@@ -123,7 +123,7 @@ def encode_text(
     speeds = [f"{shown_name(name)} {estimate_text(speed)}" for name, speed in best.items()]
     return FigureText(
         title="Encode speed",
-        subtitle="Total frames / total seconds, frames taken from memory. "
+        subtitle="Of a typical round, the median; frames taken from memory. "
         f"{count_text(rounds, 'round')}, {count_text(clip_count, 'clip')}, up to "
         f"{count_text(encodes, 'encoded clip')} a mark. {bar_words(estimates)}",
         caption="One mark per thread count. Right of the dashed line encoding is faster than the "

@@ -21,6 +21,7 @@ from mezzmark.report.prose.numbers import (
     list_text,
     number_text,
     shown_name,
+    slow_texts,
     visible_text,
 )
 from mezzmark.report.prose.terms import split_words
@@ -43,6 +44,9 @@ FIGURE_MEANINGS: Final = {
     "network_mean_mb_per_s": "all editors, scrubbing and playing as assumed",
     "network_peak_mb_per_s": "all editors play all their streams",
     "editors_carried": "editors that link and array carry at the peak",
+    "cost_per_year": "cost of all that is kept, a year",
+    "encode_again_days": "days of ingest to encode again what is kept, if the choice changes",
+    "encode_again_tb": "intermediates that would be made again, 10¹² bytes",
     "wait_saved_min_per_day": "wait saved per editor a day against the originals",
     "wait_added_min_per_day": "wait per editor a day for cards to be ingested",
     "wait_balance_min_per_day": "saved less added: above 0 the intermediate pays off",
@@ -54,8 +58,11 @@ NOTES: Final[dict[SizingNote, str]] = {
     "no_ingest": "nothing to ingest: editors work on the originals",
     "rate_not_measured": "ingest speed was not measured: add an [ingest] or a [grid] table",
     "rate_of_encoding_alone": (
-        "ingest speed is that of encoding alone, without decoding the originals, and so too "
-        "hopeful: add an [ingest] table"
+        "ingest speed is that of encoding alone, an upper bound from which only a no follows: add "
+        "an [ingest] table, or scrub the originals"
+    ),
+    "rate_predicted": (
+        "ingest speed is predicted from decoding the originals and encoding, each measured"
     ),
     "size_not_measured": "its size was not measured",
     "reads_not_measured": "bytes read per playhead move were not measured: add a [scrub] table",
@@ -82,7 +89,8 @@ def sizing_sentences(result: SizingResult) -> tuple[str, ...]:
         )
         return (headline, *_pay_off(asked))
     return (
-        _in_time(judged, result),
+        _serves(asked, result),
+        *_in_time(judged, result),
         *_not_in_time(judged),
         *_more_machines(judged, result.shop),
         *_more_cores(judged, result.measured_core_count),
@@ -102,19 +110,25 @@ def camera_notes(result: SizingResult) -> tuple[str, ...]:
 
 
 def rate_source_text(source: RateSource) -> str:
-    """`ingest, 2 jobs × 1 thread, fifo`."""
+    """`ingest, 2 jobs × 1 thread, fifo; slow rounds: 0 of 10, up to 26 % possible`."""
     split = split_words((source.job_count, source.thread_count))
-    return ", ".join(filter(None, (source.task, split, source.order)))
+    text = ", ".join(filter(None, (source.task, split, source.order)))
+    if not source.round_count:
+        return text
+    slow = ", ".join(slow_texts(source.slow_round_count, source.round_count))
+    return f"{text}; slow rounds: {slow}"
 
 
 def prediction_note(prediction: CorePrediction) -> str:
     """What must be said beside a prediction for another machine; empty for a sound one."""
+    measured = count_text(prediction.grid_core_count or 0, "core")
+    if prediction.ingest_hours_per_day is None and prediction.is_far:
+        return f"not predicted: too far beyond the {measured} measured"
     if prediction.ingest_hours_per_day is None:
         return "not measured: add a [grid] table with several jobs, and 3 rounds or more"
     if not prediction.is_far:
         return ""
     enough = math.ceil(prediction.core_count / LOUD_RANGE_RATIO)
-    measured = count_text(prediction.grid_core_count or 0, "core")
     return f"a guess, far beyond the {measured} measured: measure a machine with {enough} or more"
 
 
@@ -140,16 +154,42 @@ def wanted_text(shop: Shop) -> str:
     return f"{share} cards within {shop.turnaround_hours:g} h of their arrival"
 
 
-def _in_time(judged: Sequence[EncodingSizing], result: SizingResult) -> str:
+def _serves(asked: Sequence[EncodingSizing], result: SizingResult) -> str:
+    """Ingest, deadline, link, array and what is kept at once; and what would help where none
+    does."""
+    shop, unsure = result.shop, _having(asked, "serves", "cannot tell")
+    wanted = f"{wanted_text(shop)}, {count_text(shop.editors, 'editor')} carried by link and array"
+    if shop.most_storage_tb is not None or shop.most_cost_per_year is not None:
+        wanted += ", storage within its limits"
+    if found := _having(asked, "serves", "yes"):
+        return f"Serves your shop in all it asks for ({wanted}): {_names(found)}."
+    claims = {"meets_deadline": "time", "carries": "link and array", "fits": "storage"}
+    needed = {
+        name: [words for claim, words in claims.items() if getattr(one, claim) != "yes"]
+        for one in unsure or asked
+        for name in (one.encoding,)
+    }
+    fewest = min(needed, key=lambda name: (len(needed[name]), name))
+    surely = "surely " if unsure else ""
+    short = "open" if unsure else "short of it"
+    return (
+        f"No encoding {surely}serves your shop in all it asks for ({wanted}). Nearest: "
+        f"{shown_name(fewest)}, {short} in {list_text(needed[fewest])}."
+    )
+
+
+def _in_time(judged: Sequence[EncodingSizing], result: SizingResult) -> list[str]:
+    """Who is ready in time, where that is not all that the shop asks for."""
     count, cores = result.shop.ingest_machines, count_text(result.measured_core_count, "core")
     here = f"{count} machines like this one ({cores} each)"
     if count == 1:
         here = f"this machine ({cores})"
     wanted = wanted_text(result.shop)
     if found := _having(judged, "meets_deadline", "yes"):
-        return f"Ready in time on {here}, {wanted}: {_names(found)}."
+        is_told = all(one.serves == "yes" for one in found)
+        return [] if is_told else [f"Ready in time on {here}, {wanted}: {_names(found)}."]
     surely = "surely " if _having(judged, "meets_deadline", "cannot tell") else ""
-    return f"No encoding is {surely}ready in time on {here}: the shop wants {wanted}."
+    return [f"No encoding is {surely}ready in time on {here}: the shop wants {wanted}."]
 
 
 def _not_in_time(judged: Sequence[EncodingSizing]) -> list[str]:

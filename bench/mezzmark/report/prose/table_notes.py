@@ -4,14 +4,22 @@ from collections.abc import Sequence
 from typing import Final
 
 from mezzmark.decide.choose.choice import Choice
+from mezzmark.decide.estimate.over_clips import mix_of
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.decide.picture.fidelity import CLIPS_FOR_INTERVAL
 from mezzmark.decide.size.result import SizingResult
 from mezzmark.model.estimate import Estimate
+from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.delivery import DeliverySettings
 from mezzmark.model.tasks.spec import TaskSpec
 from mezzmark.report.prose.choice import rounds_text
-from mezzmark.report.prose.numbers import count_text, number_text, withheld_text
+from mezzmark.report.prose.numbers import (
+    count_text,
+    joined_text,
+    number_text,
+    shown_name,
+    withheld_text,
+)
 from mezzmark.report.prose.run_figures import role_words
 from mezzmark.report.prose.size import wanted_text
 from mezzmark.report.view import RunView
@@ -44,7 +52,11 @@ NOTES: Final = {
         "Time, later / earlier: above 1 the later run is slower. The cost ratio is of the "
         "undisturbed level; its interval decides. Intervals of all cells hold together."
     ),
-    "encode": "Over all clips. Cores busy is CPU time / wall time; memory is the process's peak.",
+    "encode": (
+        "Over all clips, of a typical round: the median. A round is slow where it took a tenth "
+        "more time; up to how many may be holds with 95 % confidence. Cores busy is CPU time / "
+        "wall time; memory is the peak of the clip that takes most."
+    ),
     "proofs": (
         "Every picture is checked by the number stamped into it or by a digest of an "
         "independent decode. “Alike” fits, but another frame of the clip looks exactly the "
@@ -55,8 +67,9 @@ NOTES: Final = {
     "encodings": "The encoder and its options are FFmpeg's own words, as one would type them.",
     "assumptions": "Every value can be set in the shop file.",
     "grid": (
-        "Over all clips. The limit is one job of one thread times the machine's cores, or "
-        "what its memory carries. Memory is that of the largest job."
+        "Over all clips, of a typical round: the median; slow rounds took a tenth more time. The "
+        "limit is one job of one thread times the machine's cores, or what its "
+        "memory carries. Memory is that of the largest job."
     ),
     "scaling": (
         "σ is the share that cannot run side by side, κ what the cores cost each other. A "
@@ -66,9 +79,18 @@ NOTES: Final = {
         "All rounds, also one that was stopped. Medians of a span do not add up to the median of "
         "the whole."
     ),
-    "encode cells": "Speed is total frames / total seconds.",
+    "encode cells": "Speed is that of a typical round: the median.",
 }
 """By table."""
+
+
+def mix_text(manifest: Manifest) -> str:
+    """How much each clip counts in what is said over all clips."""
+    mix = mix_of(manifest)
+    if len(mix) < 2 or any(clip.share is None for clip in manifest.clips):
+        return "Over clips each counts alike, as an equal part of the footage's time."
+    shares = [f"{shown_name(clip)} {number_text(100 * share)} %" for clip, share in mix.items()]
+    return f"Over clips each counts its share of the footage's time: {joined_text(shares)}."
 
 
 def ranking_note(view: RunView, ranking: Ranking) -> str:
@@ -76,10 +98,10 @@ def ranking_note(view: RunView, ranking: Ranking) -> str:
     level = f"{view.confidence_level * 100:g} %"
     roles = {view.role(entry.encoding, ranking) for entry in ranking.entries}
     return (
-        f"Over all clips, of rounds that had them all; {level} intervals in brackets. Ratios are "
-        "paired by round and hold together. The truly fastest is among those that may be the "
-        f"fastest with at least {level} confidence. "
-        f"{role_words(roles, view.choice, blue='Blue', orange='Orange')}"
+        f"{mix_text(view.manifest)} Of rounds that had all clips; {level} intervals in "
+        "brackets. Ratios are paired by round and hold together; over clips their geometric mean, "
+        "which the order follows. The truly fastest is among those that may be the fastest with at "
+        f"least {level} confidence. {role_words(roles, view.choice, blue='Blue', orange='Orange')}"
         f"{_tail_note([entry.estimates['p95_ms'] for entry in ranking.entries])}"
     )
 

@@ -4,17 +4,18 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 from mezzmark.decide.estimate.observed_run import Observation
-from mezzmark.decide.estimate.pooling import (
+from mezzmark.decide.estimate.over_clips import (
     BestCells,
+    as_shown_speed,
     best_cells,
-    compare_groups,
     fastest_cells,
-    group_over_clips,
 )
+from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
 from mezzmark.decide.throughput.grid import GridFindings, SplitFigures
 from mezzmark.decide.throughput.schedule import IngestPrediction
 from mezzmark.model.cell import AXES, Cell
 from mezzmark.model.estimate import Estimate
+from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.ingest import IngestMeasurement
 from mezzmark.report.prose.figures import FigureText, estimate_words, mark_words
 from mezzmark.report.prose.numbers import (
@@ -145,6 +146,8 @@ def peak_text(fit: ScalingFit, peak: Peak) -> str:
         return f"no interval from {count_text(fit.round_count, 'round')}: measure {missing}"
     if peak.withheld == "no_peak":
         return "Amdahl's law has no peak"
+    if peak.withheld == "far":
+        return f"not within four times the {max(fit.core_counts)} cores measured"
     return (
         f"up to {max(fit.core_counts)} cores the data do not bound a peak: κ may be 0. Measure "
         "more core counts or more rounds"
@@ -156,27 +159,34 @@ MOST_NAMED: Final = 4
 
 
 def throughput_sentences(
-    observations: Sequence[Observation], *, confidence_level: float
+    observations: Sequence[Observation], manifest: Manifest, *, confidence_level: float
 ) -> tuple[str, ...]:
     """Of grid, ingest and delivery, as far as measured, what each one found."""
     grid = [o for o in observations if o.cell.task == "grid"]
-    splits = fastest_cells(grid, "grid", confidence_level=confidence_level)
+    splits = fastest_cells(grid, manifest, "grid", confidence_level=confidence_level)
     ingests = best_cells(
-        observations, "ingest", "makespan_s", lambda e: e.point, confidence_level=confidence_level
+        observations,
+        manifest,
+        "ingest",
+        "makespan_s",
+        lambda e: e.point,
+        confidence_level=confidence_level,
     )
-    deliveries = fastest_cells(observations, "delivery", confidence_level=confidence_level)
+    deliveries = fastest_cells(
+        observations, manifest, "delivery", confidence_level=confidence_level
+    )
     texts = []
     if splits:
         groups = group_over_clips(grid)
         texts += [
-            _split_words(splits),
+            _split_words(splits, manifest),
             *_gain_words(groups, splits, confidence_level),
             *_doubtful_splits(groups, splits, confidence_level),
         ]
     if ingests:
         texts.append(_ingest_words(ingests, _varied(observations, "ingest")))
     if deliveries:
-        texts.append(_delivery_words(deliveries, _varied(observations, "delivery")))
+        texts.append(_delivery_words(deliveries, _varied(observations, "delivery"), manifest))
     return tuple(texts)
 
 
@@ -203,7 +213,7 @@ def _ingest_words(ingests: BestCells, varied: set[str]) -> str:
     )
 
 
-def _delivery_words(deliveries: BestCells, varied: set[str]) -> str:
+def _delivery_words(deliveries: BestCells, varied: set[str], manifest: Manifest) -> str:
     """The speed of the export; passes and threads are named where they were varied."""
     parts = []
     for name, (cell, estimate) in _first(deliveries):
@@ -213,7 +223,8 @@ def _delivery_words(deliveries: BestCells, varied: set[str]) -> str:
             "threads": f"with {threads}",
         }
         note = " ".join(text for axis, text in notes.items() if axis in varied)
-        parts.append(f"{estimate_text(estimate)} from {shown_name(name)}{note and f' ({note})'}")
+        speed = estimate_text(as_shown_speed(estimate, manifest))
+        parts.append(f"{speed} from {shown_name(name)}{note and f' ({note})'}")
     return f"The export for delivery ran at {joined_text(parts)}{_more(deliveries)}."
 
 
@@ -226,11 +237,11 @@ def _more(best: BestCells) -> str:
     return f" ({count_text(left, 'more encoding')} in the table)" if left > 0 else ""
 
 
-def _split_words(splits: BestCells) -> str:
+def _split_words(splits: BestCells, manifest: Manifest) -> str:
     """`Encoding ran fastest with 2 jobs of 1 thread: vc3-sq at 80.4 fps [78.9, 82.0].`"""
     by_split: dict[tuple[int, int], list[str]] = {}
     for name, (cell, estimate) in _first(splits):
-        speed = f"{shown_name(name)} at {estimate_text(estimate)}"
+        speed = f"{shown_name(name)} at {estimate_text(as_shown_speed(estimate, manifest))}"
         by_split.setdefault(cell.setting.split, []).append(speed)
     parts = [
         f"with {count_text(jobs, 'job')} of {count_text(threads, 'thread')}"

@@ -24,7 +24,7 @@ from mezzmark.statistics.scaling import ScalingFit, law_throughput
 
 def throughput_section(view: RunView) -> Section:
     """Figures of grid, scaling and ingest, and a table for each task that was measured."""
-    findings = judge_grid(view.trials, view.manifest.host, confidence_level=view.confidence_level)
+    findings = judge_grid(view.trials, view.manifest, confidence_level=view.confidence_level)
     ingests = predict_ingests(
         view.trials,
         {clip.clip: clip.frame_count for clip in view.manifest.clips},
@@ -36,7 +36,11 @@ def throughput_section(view: RunView) -> Section:
         for trial in view.trials
         if trial.is_counted and not trial.arm
     ]
-    fits = {found.encoding: fit for found in findings if (fit := fit_grid(found.encoding, timed))}
+    fits = {
+        found.encoding: fit
+        for found in findings
+        if (fit := fit_grid(found.encoding, timed, view.manifest.clips))
+    }
     grid, scaling = grid_table(view, findings), scaling_table(view, fits)
     ingest = ingest_table(view, ingests)
     return Section(

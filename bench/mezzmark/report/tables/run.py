@@ -4,11 +4,22 @@ the whole catalogue of encodings."""
 from collections import Counter
 from collections.abc import Callable, Mapping
 
-from mezzmark.decide.estimate.ranking import Ranked, Ranking
+from mezzmark.decide.estimate.over_clips import as_shown_speed, hours_per_hour
+from mezzmark.decide.estimate.ranking import INSTANT_MS, Ranked, Ranking
 from mezzmark.model.encoding import ORIGINAL, Encoding
+from mezzmark.model.estimate import Estimate
 from mezzmark.model.records import Trial
 from mezzmark.model.run import ClipManifest
-from mezzmark.report.prose.numbers import count_text, hour_gb_text, number_text, visible_text
+from mezzmark.report.prose.latency import share_text
+from mezzmark.report.prose.numbers import (
+    count_text,
+    hour_gb_text,
+    list_text,
+    number_text,
+    shown_name,
+    slow_texts,
+    visible_text,
+)
 from mezzmark.report.prose.table_notes import NOTES, ranking_note
 from mezzmark.report.prose.terms import FLAG_TEXTS, setting_words
 from mezzmark.report.tables.table import Column, Entry, Table, tabulate
@@ -28,6 +39,7 @@ def ranking_table(view: RunView, ranking: Ranking) -> Table:
             Column("encoding", lambda e: named(view, e.encoding, ranking), "left"),
             Column("median", lambda e: e.estimates["p50_ms"]),
             Column("p95", lambda e: e.estimates["p95_ms"]),
+            Column(f"within {INSTANT_MS:.0f} ms", _instant),
             Column("as fast as the original", lambda e: e.speedup_ratio),
             Column("time against the fastest", lambda e: e.cost_ratio),
             Column("may be the fastest", lambda e: _standing(e, ranking), "left"),
@@ -46,8 +58,8 @@ def _standing(entry: Ranked, ranking: Ranking) -> str:
         return "no: wrong pictures"
     if ranking.fastest and entry.encoding == ranking.fastest.encoding:
         return "leads"
-    if not entry.is_eligible:
-        return "no: lacks a clip"
+    if entry.missing_clips:
+        return f"no: lacks {list_text(entry.missing_clips)}"
     return {True: "no", False: "yes", None: "too few rounds"}[entry.is_apart]
 
 
@@ -60,18 +72,40 @@ def _mbps_text(bitrate_bps: float) -> str:
     return f"{number_text(bitrate_bps / 1e6)} Mbit/s"
 
 
+def _instant(entry: Ranked) -> Entry | None:
+    share = entry.instant_share
+    if share is None:
+        return None
+    worst = [f"{shown_name(clip.clip)}: {share_text(clip)}" for clip in share.by_clip[:1]]
+    return Entry(share_text(share), *worst, sort=share.point)
+
+
+def slow_entry(speed: Estimate) -> Entry | None:
+    """Slow rounds, and how many may be for all that is known."""
+    slow = speed.slow_round_count
+    if slow is None:
+        return None
+    return Entry(*slow_texts(slow, speed.round_count), sort=slow)
+
+
 def encode_table(view: RunView) -> Table:
     """Encode speed over all clips by encoding and thread count, with what it used; rows are found
     by encoding."""
     speeds = encode_speeds(view)
     fastest_first = sorted(speeds, key=lambda n: (-max(e.point for e in speeds[n].values()), n))
     pooled = {(c.encoding, c.setting["threads"]): found for c, found in view.pooled_encodes.items()}
+
+    def speed(row: tuple[str, int]) -> Estimate:
+        return pooled[row]["throughput_fps"]
+
     return tabulate(
         [(name, threads) for name in fastest_first for threads in sorted(speeds[name])],
         [
             Column("encoding", lambda r: named(view, r[0]), "left"),
             Column("threads", lambda r: r[1]),
-            Column("speed", lambda r: pooled[r]["throughput_fps"]),
+            Column("speed", lambda r: as_shown_speed(speed(r), view.manifest)),
+            Column("for an hour of footage", lambda r: hours_per_hour(speed(r), view.manifest)),
+            Column("slow rounds", lambda r: slow_entry(speed(r))),
             Column("cores busy", lambda r: pooled[r].get("cores_busy")),
             Column("peak memory", lambda r: pooled[r].get("peak_rss_bytes")),
             Column("size", lambda r: _rate(view, r[0], hour_gb_text)),

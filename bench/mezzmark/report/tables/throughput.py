@@ -1,9 +1,10 @@
 """The tables of the throughput tasks."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Literal
 
-from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips, pool_clips
+from mezzmark.decide.estimate.over_clips import as_shown_speed, pool_clips
+from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
 from mezzmark.decide.throughput.grid import GridFindings, SplitFigures
 from mezzmark.decide.throughput.schedule import IngestPrediction
 from mezzmark.model.cell import Cell
@@ -12,7 +13,7 @@ from mezzmark.model.tasks.delivery import DeliverySettings
 from mezzmark.report.prose.table_notes import NOTES, delivery_note, ingest_note
 from mezzmark.report.prose.terms import split_words
 from mezzmark.report.prose.throughput import peak_text
-from mezzmark.report.tables.run import named
+from mezzmark.report.tables.run import named, slow_entry
 from mezzmark.report.tables.table import Column, Entry, Table, tabulate
 from mezzmark.report.view import RunView
 from mezzmark.statistics.scaling import ScalingFit
@@ -26,7 +27,8 @@ def grid_table(view: RunView, findings: Sequence[GridFindings]) -> Table:
         [
             Column("encoding", lambda f: named(view, f.encoding), "left"),
             Column("best split", lambda f: split_words(f.best), "left"),
-            Column("speed of all jobs", lambda f: best_split(f).figures.get("throughput_fps")),
+            Column("speed of all jobs", lambda f: _shown_speed(view, best_split(f).figures)),
+            Column("slow rounds", lambda f: slow_entry(best_split(f).figures["throughput_fps"])),
             Column("runner-up", lambda f: f.runner_up and split_words(f.runner_up), "left"),
             Column("better than the runner-up", _lead_words, "left"),
             Column("share of the machine's limit", lambda f: f.limit_fraction),
@@ -39,6 +41,10 @@ def grid_table(view: RunView, findings: Sequence[GridFindings]) -> Table:
         note=NOTES["grid"],
         key=lambda f: f.encoding,
     )
+
+
+def _shown_speed(view: RunView, figures: Mapping[str, Estimate]) -> Estimate:
+    return as_shown_speed(figures["throughput_fps"], view.manifest)
 
 
 def best_split(found: GridFindings) -> SplitFigures:
@@ -117,7 +123,7 @@ def _miss(found: IngestPrediction) -> Entry | None:
 def delivery_table(view: RunView) -> Table:
     """Exports from each encoding in one and two passes."""
     exports = [o for o in view.observations if o.cell.task == "delivery"]
-    pooled = pool_clips(exports, confidence_level=view.confidence_level)
+    pooled = pool_clips(exports, view.manifest, confidence_level=view.confidence_level)
     groups = group_over_clips(exports)
 
     def against_one_pass(cell: Cell) -> Estimate | None:
@@ -141,7 +147,7 @@ def delivery_table(view: RunView) -> Table:
                 "passes", lambda c: "one pass" if c.setting["passes"] == 1 else "two passes", "left"
             ),
             Column("threads", lambda c: c.setting["threads"]),
-            Column("speed", lambda c: pooled[c]["throughput_fps"]),
+            Column("speed", lambda c: _shown_speed(view, pooled[c])),
             Column("share of decoding", lambda c: pooled[c].get("decode_fraction")),
             Column("against one pass", against_one_pass),
         ],
