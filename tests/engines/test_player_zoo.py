@@ -39,7 +39,7 @@ SETTINGS = [
     for policy in ("reseek", "roll")
     for thread_count, player in ((1, "slice"), (2, "slice"), (2, "frame"))
 ]
-SETTINGS += [("roll", 1, "slice-skipping"), ("reseek", 2, "frame-skipping")]
+SETTINGS += [("reseek", 2, "frame-skipping")]
 VIEW_HEIGHT_PX = 90
 VIEW_WIDTH_PX = 160
 
