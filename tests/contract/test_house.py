@@ -7,7 +7,7 @@ import pytest
 from contract.house_counts import count
 
 ROOT = Path(__file__).parents[2]
-LIMITS = {"lines": 36_000, "modules": 182, "test_lines": 27_580}
+LIMITS = {"lines": 36_005, "modules": 182, "test_lines": 27_580}
 """What the project may hold; a limit is raised by whoever has a reason, in the same commit."""
 
 FULLEST_FOLDER = 25
