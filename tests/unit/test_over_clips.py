@@ -8,7 +8,7 @@ import pytest
 from pydantic import ValidationError
 
 from fixtures.fabricated_run import Fabrication, fabricate_manifest, fabricate_run
-from mezzmark.decide.estimate.observed_run import Observation
+from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
 from mezzmark.decide.estimate.over_clips import (
     as_shown_speed,
     bitrates_over_clips,
@@ -19,6 +19,7 @@ from mezzmark.decide.estimate.over_clips import (
     share_within,
 )
 from mezzmark.decide.estimate.ranking import Ranked, rank_encodings
+from mezzmark.decide.size.inputs import gather_encodings
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate, OfClip
 from mezzmark.model.run import Manifest
@@ -209,3 +210,20 @@ def test_shares_of_a_scenario_add_up(shares: tuple[float | None, ...], problem: 
         return
     with pytest.raises(ValidationError, match=problem):
         Scenario.model_validate({**scenario.model_dump(), "clips": clips})
+
+
+def test_size_and_report_have_one_bit_rate() -> None:
+    """For cameras like the clips, bits a pixel times the mix's pixels a second is the bit rate."""
+    manifest, trials = fabricate_run(Fabrication(clips=("slow", "quick"), rounds=3))
+    small, large = manifest.clips
+    wide = large.original.model_copy(update={"width_px": 3 * large.original.width_px})
+    clips = (small, large.model_copy(update={"original": wide}))
+    media = tuple(
+        m.model_copy(update={"bitrate_bps": m.bitrate_bps * (1 + 5 * (m.clip == "quick"))})
+        for m in manifest.media
+    )
+    unlike = manifest.model_copy(update={"clips": clips, "media": media})
+    pixels_per_s = sum(clip.pixels_per_s for clip in clips) / 2
+    bitrates = bitrates_over_clips(unlike)
+    for found in gather_encodings([ObservedRun(unlike, trials)], confidence_level=0.95):
+        assert found.bits_per_pixel.point * pixels_per_s == pytest.approx(bitrates[found.encoding])

@@ -32,7 +32,8 @@ def speed_sentence(lead: Ranking, entry: Ranked, *, with_original: bool = True) 
     original = lead.find(ORIGINAL)
     if original is None or entry.encoding == ORIGINAL or entry.speedup_ratio is None:
         return f"{text}."
-    gain = gain_text(entry.speedup_ratio)
+    mean = " (the geometric mean of the clips' ratios)" if entry.clip_count > 1 else ""
+    gain = f"{gain_text(entry.speedup_ratio)}{mean}"
     if not with_original:
         return f"{text}: {gain}."
     median, tail = (estimate_text(original.estimates[name]) for name in ("p50_ms", "p95_ms"))
