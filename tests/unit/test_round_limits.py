@@ -148,7 +148,7 @@ def test_the_demo_on_own_footage_is_called_by_it(card: Path, tmp_path: Path) -> 
 def test_check_says_the_rule_of_rounds_and_budget(tmp_path: Path) -> None:
     """The rule stands beside the budget, a warning beside a minimum that carries no interval."""
     text = mezzmark.describe_scenario("workstation-check")
-    assert f"time budget: 420 s; {ROUNDS_RULE}" in text
+    assert f"time budget: 330 s; {ROUNDS_RULE}" in text
     mine = tmp_path / "mine.toml"
     shipped = mezzmark.scenario_text("workstation-check").replace(
         "minimum_rounds = 10", "minimum_rounds = 2"
