@@ -161,16 +161,18 @@ def report(
     `prices` are of hosts, by label or folder: "HOST=2400 EUR". Without `figures` no figure files
     are written beside the page.
     """
+    from mezzmark.host.common import paused_collector
     from mezzmark.report.page import write_report
     from mezzmark.store.run_store import as_run_paths
 
-    return write_report(
-        as_run_paths(runs),
-        out_dir=out,
-        template=template,
-        prices=prices,
-        with_figure_files=figures,
-    )
+    with paused_collector():
+        return write_report(
+            as_run_paths(runs),
+            out_dir=out,
+            template=template,
+            prices=prices,
+            with_figure_files=figures,
+        )
 
 
 def regress(
