@@ -100,12 +100,15 @@ def test_confusion_matrix_of_the_whole_catalogue(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_faults_planted_before_the_encoder(tmp_path: Path) -> None:
-    """A mistake made before the encoder is named after the encoder too, ≥ 95 % over the
-    catalogue: the codec works on the wrong picture and must not hide it."""
+    """A mistake made before the encoder is named after the encoder too, ≥ 95 % over
+    the codecs and pixel formats: the codec works on the wrong picture and must not hide it."""
     found: Confusion = Counter()
+    kinds = {}  # one encoding of each codec and pixel format is enough here
     for name in CATALOGUE:
-        if name in NEEDS_OTHER_SETTINGS or chart_for(name).height_px > 360:
-            continue
+        if name not in NEEDS_OTHER_SETTINGS and chart_for(name).height_px <= 360:
+            encoding = find_encoding(name)
+            kinds.setdefault((encoding.codec, encoding.pixel_format), name)
+    for name in kinds.values():
         folder = tmp_path / name
         folder.mkdir()
         for fault in writer_faults(name):

@@ -89,15 +89,15 @@ def test_a_blend_of_two_frames_reads_as_one_of_them_or_not_at_all(
 
 @pytest.mark.slow
 def test_random_cells_pass_the_check_no_more_often_than_its_odds() -> None:
-    """Of 400,000 random patterns behind good references, 6.1 are expected to pass at 2^-16;
-    more than 18 would happen by chance once in 30,000 times (Poisson)."""
+    """Of 100,000 random patterns behind good references, 1.5 are expected to pass at 2^-16;
+    more than 8 would happen by chance once in 37,000 times (Poisson)."""
     rng = np.random.default_rng(11)
     layout = stamp_layout(120, 104)
     assert layout is not None
     passed = 0
-    for _ in range(400_000):
+    for _ in range(100_000):
         grid = rng.integers(0, 2, (layout.rows, layout.columns)) * np.uint8(188) + np.uint8(32)
         grid[0, :2] = (220, 32)
         luma = np.kron(grid, np.ones((16, 16), np.uint8)).astype(np.uint8)
         passed += read_stamp(np.pad(luma, ((0, 8), (0, 8))), 8) is not None
-    assert passed <= 18
+    assert passed <= 8

@@ -237,7 +237,8 @@ def compare_with_truth(choice: Choice, catalogue: Catalogue, request: ChoiceRequ
     is_ahead = False
     if choice.recommendation is not None and choice.runner_up is not None:
         pair = np.isin(names, (choice.recommendation, choice.runner_up))
-        is_ahead = names[int(prefer(costs, pair, choice))] == choice.recommendation
+        one = int(prefer(costs, met & pair, choice))
+        is_ahead = one != NOBODY and names[one] == choice.recommendation
     ruled_out = None if right == NOBODY else choice.find(names[right]).status == "ruled out"
     return Promise(
         chance_best=choice.chance_best,
