@@ -11,7 +11,7 @@ from mezzmark.store.run_store import read_run
 from mezzmark.store.toml_files import build_scenario
 
 ENCODINGS = ["original", "vc3-sq", "mjpeg-fine"]
-ROUNDS = 3
+ROUNDS = 2
 
 MEASURES = {
     "seed": 20260101,

@@ -31,7 +31,15 @@ SMALLER = (192, 112)
 DEEPER = {"yuv444p10le": "yuv444p12le", "yuva444p10le": "yuva444p12le"}
 """RDD 36's 4:4:4 profiles decode to 12 bits whatever went in."""
 
-by_entry = pytest.mark.parametrize("entry", ENTRIES, ids=lambda entry: entry.name)
+RATES_OF_ONE = {"jpeg2000-fine", "jpeg2000-good"}
+"""The slowest encoder at another rate than the entry that is tried each time."""
+by_entry = pytest.mark.parametrize(
+    "entry",
+    [
+        pytest.param(e, id=e.name, marks=[pytest.mark.slow] if e.name in RATES_OF_ONE else [])
+        for e in ENTRIES
+    ],
+)
 
 
 def combination(entry: CatalogueEntry, container: str, pixel_format: str) -> Encoding:

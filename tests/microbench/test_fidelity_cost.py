@@ -57,6 +57,7 @@ def encode_and_decode_ns(clip: Path, encoding: Encoding, path: Path) -> tuple[in
     return entering_ns, process_time_ns() - begin_ns
 
 
+@pytest.mark.slow
 @pytest.mark.benchmark(group="fidelity")
 @pytest.mark.parametrize("name", ["vc3-lb", "mjpeg-fine", "vc5-good", "rdd36-standard-fast"])
 def test_fidelity_against_encode_and_decode(benchmark, name: str, clip: Path, tmp_path) -> None:
