@@ -113,13 +113,14 @@ def measure_series(
     for note in (*notes, *limit_warnings_of(plan)):
         tell(Noted(message=note))
     cache_dir = cache or default_cache_dir()
-    series = [
-        run_scenario(plan, run_dir=run_dir, cache_dir=cache_dir, resume=resume)
-        for run_dir in run_dirs
-    ]
     if against:
         series = [
             run_in_turn(plan, run_dirs=run_dirs, cache_dir=cache_dir, python=against, resume=resume)
+        ]
+    else:
+        series = [
+            run_scenario(plan, run_dir=run_dir, cache_dir=cache_dir, resume=resume)
+            for run_dir in run_dirs
         ]
     is_told = repeat == 1
     for event in chain.from_iterable(series):

@@ -229,9 +229,8 @@ class Choice(ChoiceRequest):
     Where a need was not measured there is no recommendation; `by_other_needs` is then who would
     be recommended by those that were. `chance_best` belongs to the `leader`; `chance_ahead` is that
     of the leader being the choice where only it and the runner-up stand, `decided_by` what sets the
-    two apart. `unit_count`
-    rounds that every encoding finished (or whole runs) stand behind it; where it `is_thin` they
-    are too few for a chance.
+    two apart. `unit_count` rounds that every encoding finished (or whole runs) stand behind it;
+    where it `is_thin` they are too few for a chance.
     """
 
     verdict: Verdict

@@ -79,9 +79,7 @@ def over_clips(
     A cell that moves between clips stands for itself. Without `frame_rates` all clips have one
     rate. `is_total`: speed is total frames / total seconds, not that of a typical round.
     """
-    names = [ALL_CLIPS] if ALL_CLIPS in by_clip else list(mix)
-    having = {name: [o for o in by_clip.get(name, ()) if carries(o, figure)] for name in names}
-    rounds = _common_rounds(having)
+    names, rounds = _common_rounds(by_clip, mix, lambda o: carries(o, figure))
     if not any(rounds):
         return None
     if len(names) == 1:
@@ -97,8 +95,7 @@ def over_clips(
         samples = sum(o.sample_count for of_clip in rounds for o in of_clip)
         return estimate_values(merged.tolist(), figure.unit, samples, confidence_level)
     whole = estimate_moves_figure(rounds, shares, figure, confidence_level)
-    # Bonferroni, so that the intervals of all clips hold together.
-    level = 1 - (1 - confidence_level) / len(names)
+    level = _level_of_each(names, confidence_level)
     each = [estimate_figure(figure, of_clip, level) for of_clip in rounds]
     return _beside(whole, names, each, is_more_better=figure.better == "more")
 
@@ -108,12 +105,7 @@ def share_within(
 ) -> Estimate | None:
     """The share of moves within the limit, from two rounds on, the clip with the smallest first
     among those beside it; None where a clip of the mix has no moves."""
-    names = [ALL_CLIPS] if ALL_CLIPS in by_clip else list(mix)
-    having = {
-        name: [o for o in by_clip.get(name, ()) if o.work.latencies_ms is not None]
-        for name in names
-    }
-    common = _common_rounds(having)
+    names, common = _common_rounds(by_clip, mix, lambda o: o.work.latencies_ms is not None)
     if not common or len(common[0]) < 2:
         return None
     is_stratified = all(o.is_stratified for of_clip in common for o in of_clip)
@@ -130,7 +122,7 @@ def share_within(
     whole = estimate(common, [mix.get(name, 1.0) for name in names], confidence_level)
     if len(names) == 1:
         return whole
-    level = 1 - (1 - confidence_level) / len(names)
+    level = _level_of_each(names, confidence_level)
     each = [estimate([of_clip], [1.0], level) for of_clip in common]
     return _beside(whole, names, each, is_more_better=True)
 
@@ -247,11 +239,20 @@ def as_shown_speed(speed: Estimate, manifest: Manifest) -> Estimate:
     return hours.inverted("× real time") if hours else speed
 
 
-def _common_rounds(by_clip: Clips) -> list[list[Observation]]:
-    """Each clip's observations in order, of the rounds in which all have one."""
-    by_round = [{o.round_index: o for o in mine} for mine in by_clip.values()]
-    common = sorted(set.intersection(*(set(rounds) for rounds in by_round))) if by_round else []
-    return [[rounds[index] for index in common] for rounds in by_round]
+def _common_rounds(
+    by_clip: Clips, mix: Mix, has_it: Callable[[Observation], bool]
+) -> tuple[list[str], list[list[Observation]]]:
+    """The clips of the mix, or the one cell that moves between clips; and the observations of each
+    that have what is asked for, in order, of the rounds in which all do."""
+    names = [ALL_CLIPS] if ALL_CLIPS in by_clip else list(mix)
+    by_round = [{o.round_index: o for o in by_clip.get(n, ()) if has_it(o)} for n in names]
+    common = sorted(set.intersection(*map(set, by_round))) if by_round else []
+    return names, [[rounds[index] for index in common] for rounds in by_round]
+
+
+def _level_of_each(names: Sequence[str], confidence_level: float) -> float:
+    """Bonferroni, so that the intervals of all clips hold together."""
+    return 1 - (1 - confidence_level) / len(names)
 
 
 def work_shares(shares: Sequence[float], rates: Sequence[float]) -> list[float]:

@@ -84,10 +84,11 @@ def rank_encodings(
     for summary in summaries:
         if summary.cell.task == "scrub" and summary.cell.setting == setting:
             wrong[summary.cell.encoding] += summary.wrong_count
+    every = mix_of(manifest)
     entries = []
     for name, group in groups.items():
         clips = {o.cell.clip for o in group}
-        missing = [] if clips == {ALL_CLIPS} else sorted(mix_of(manifest).keys() - clips)
+        missing = [] if clips == {ALL_CLIPS} else sorted(every.keys() - clips)
         own = None if not missing else clips
         for estimates in pool_clips(
             group, manifest, confidence_level=confidence_level, only=own

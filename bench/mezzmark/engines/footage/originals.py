@@ -111,7 +111,7 @@ def prepare_original(job: PrepareOriginalJob, advance: ProgressUpdate) -> Prepar
             advance=lambda share: advance(message, share * ENCODING_SHARE),
         )
         advance(f"checking {job.clip.name}", ENCODING_SHARE)
-        # Its groups are closed, as `original_encoding` asks for them.
+        # Groups are closed unless the scenario asks for others: `original_encoding`.
         index = build_frame_index(
             path,
             is_stamped=True,
