@@ -9,8 +9,8 @@ import tracemalloc
 import numpy as np
 import pytest
 
+from fixtures.tails import estimate_tail
 from mezzmark.statistics.intervals import log_t_interval
-from mezzmark.statistics.tails import estimate_tail
 
 CELLS, TRIALS, SAMPLES = 20, 100, 500
 MEMORY_LIMIT_BYTES = 500 * 2**20

@@ -6,10 +6,10 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fixtures.tails import estimate_tail
 from mezzmark.decide.compare.verdicts import Evidence, judge_evidence
 from mezzmark.statistics.intervals import log_t_interval
 from mezzmark.statistics.paired import holm_adjusted, paired_change, undisturbed_change
-from mezzmark.statistics.tails import estimate_tail
 
 COST = st.floats(0.1, 1000.0)
 COSTS = st.lists(COST, min_size=3, max_size=20)

@@ -11,9 +11,9 @@ from typing import Final
 import numpy as np
 from scipy import stats
 
+from fixtures.tails import estimate_tail
 from mezzmark.statistics.intervals import Interval, log_t_interval, share_interval
 from mezzmark.statistics.power import is_precise, look_points
-from mezzmark.statistics.tails import estimate_tail
 from simulation.worlds import Array, World
 
 CONFIDENCE: Final = 0.95

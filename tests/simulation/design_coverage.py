@@ -13,10 +13,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from fixtures.tails import estimate_tail
 from mezzmark.statistics import tails
 from mezzmark.statistics.intervals import Interval, log_t_interval
 from mezzmark.statistics.quantiles import quantile
-from mezzmark.statistics.tails import estimate_tail
 from simulation.coverage import CONFIDENCE, count_coverage
 from simulation.design_worlds import FOOTAGE, Footage, draw_runs, hypercube, true_quantile
 from simulation.worlds import WORLDS, Array, World

@@ -6,8 +6,8 @@ from functools import partial
 import numpy as np
 from scipy import stats
 
+from fixtures.tails import estimate_tail
 from mezzmark.statistics.intervals import Interval, log_t_interval
-from mezzmark.statistics.tails import estimate_tail
 from simulation.worlds import Array
 
 LEVEL = 0.95

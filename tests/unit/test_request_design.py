@@ -7,6 +7,7 @@ from statistics import NormalDist
 import numpy as np
 import pytest
 
+from fixtures.tails import estimate_tail
 from mezzmark.decide.estimate.observed_run import observe, over_common_blocks, read_common_costs
 from mezzmark.decide.estimate.pooling import compare_groups
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
@@ -22,7 +23,7 @@ from mezzmark.model.tasks.patterns import (
 )
 from mezzmark.model.tasks.scrub import ScrubMeasurement, ScrubSettings
 from mezzmark.runner.rounds import Rounds, count_blocks
-from mezzmark.statistics.tails import MINIMUM_TRIALS, estimate_tail, samples_needed
+from mezzmark.statistics.tails import MINIMUM_TRIALS, samples_needed
 from mezzmark.store.toml_files import read_scenario
 
 CLIP = groups_of(144, range(0, 144, 48))

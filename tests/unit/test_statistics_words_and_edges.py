@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from fixtures.tails import estimate_tail
 from mezzmark.statistics.intervals import log_t_interval, share_interval, t_interval
 from mezzmark.statistics.paired import (
     holm_adjusted,
@@ -14,7 +15,6 @@ from mezzmark.statistics.paired import (
 )
 from mezzmark.statistics.power import expected_log_half_width, rounds_for_width
 from mezzmark.statistics.quantiles import quantile
-from mezzmark.statistics.tails import estimate_tail
 from mezzmark.statistics.variance import (
     VarianceComponents,
     estimate_components,

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from fixtures.tails import estimate_tail
 from mezzmark.statistics.drift import classify_course, lag_one_autocorrelation
 from mezzmark.statistics.power import is_precise, look_points
-from mezzmark.statistics.tails import effective_count, estimate_tail
+from mezzmark.statistics.tails import effective_count
 from mezzmark.statistics.variance import (
     VarianceComponents,
     estimate_components,

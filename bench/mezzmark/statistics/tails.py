@@ -78,24 +78,6 @@ class TailEstimate:
     is_clustered: bool = False
 
 
-def estimate_tail(
-    trials: Sequence[_Floats],
-    probability: float,
-    *,
-    confidence_level: float,
-    is_stratified: bool = False,
-) -> TailEstimate:
-    """As `estimate_quantile`, of one clip; trials without a sample are left out."""
-    filled = [trial for trial in trials if trial.size]
-    return estimate_quantile(
-        [filled],
-        [1.0],
-        probability,
-        confidence_level=confidence_level,
-        is_stratified=is_stratified,
-    )
-
-
 def estimate_quantile(
     clips: Clips,
     shares: Sequence[float],
