@@ -114,7 +114,7 @@ def compare_runs(
     costs = _read_sides(baseline, candidate)
     design = choose_design(baseline, candidate)
     ids = [run.manifest.run_id for run in runs]
-    spreads = read_run_spreads(history, baseline[0], ids) if history else {}
+    spreads = read_run_spreads(history, baseline[0], ids)
     kernel = kernel_change(*costs, design=design)
     has_moved = machine_moved(kernel, design)
     rules = _Rules(
