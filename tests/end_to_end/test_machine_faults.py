@@ -131,7 +131,9 @@ def test_a_worker_killed_while_preparing_is_told_as_that(scenario: Path, tmp_pat
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
-@pytest.mark.parametrize("command", ["report", "export", "choose"])
+@pytest.mark.parametrize(
+    "command", [pytest.param("report", marks=pytest.mark.slow), "export", "choose"]
+)
 def test_full_standard_output_is_exit_24(command: str, run_dir: Path, tmp_path: Path) -> None:
     """Where the answer goes has no room: one line."""
     words = (command, run_dir, *(("--out", tmp_path) if command == "report" else ()))

@@ -73,12 +73,17 @@ def keyframe_flags(path: Path) -> list[bool]:
 
 
 @by_entry
-def test_all_pictures_come_back_in_order(entry: CatalogueEntry, tmp_path: Path) -> None:
+@pytest.mark.parametrize("are_all", [False, pytest.param(True, marks=pytest.mark.slow)])
+def test_all_pictures_come_back_in_order(
+    entry: CatalogueEntry, are_all: bool, tmp_path: Path
+) -> None:
     """Twelve pictures go in and twelve come back with stamps 0 to 11, in the pixel format that was
     promised, from a file whose codec has the standard's name; an all-intra entry has key frames
-    only, another has fewer; a lossless one gives every sample back."""
+    only, another has fewer; a lossless one gives every sample back. Tried are each container and
+    each pixel format with the entry's first of the other, and slowly all pairs."""
     for container in entry.containers:
-        for pixel_format in entry.pixel_formats:
+        usual = entry.pixel_formats[: None if container == entry.containers[0] else 1]
+        for pixel_format in entry.pixel_formats if are_all else usual:
             where = f"{entry.name} {container} {pixel_format}"
             path = tmp_path / f"{pixel_format}.{container}"
             encoding = combination(entry, container, pixel_format)

@@ -34,12 +34,9 @@ PATTERNS: tuple[str, ...] = (
     "sweep-forward",
     "sweep-back",
 )
-SETTINGS = [
-    (policy, thread_count, player)
-    for policy in ("reseek", "roll")
-    for thread_count, player in ((1, "slice"), (2, "slice"), (2, "frame"))
-]
+SETTINGS = [(policy, 2, player) for policy in ("reseek", "roll") for player in ("slice", "frame")]
 SETTINGS += [("reseek", 2, "frame-skipping")]
+SETTINGS += [pytest.param(p, 1, "slice", marks=pytest.mark.slow) for p in ("reseek", "roll")]
 VIEW_HEIGHT_PX = 90
 VIEW_WIDTH_PX = 160
 
