@@ -126,7 +126,7 @@ def measure_series(
     for event in chain.from_iterable(series):
         tell(event)
         if isinstance(event, Prepared) and not is_told:
-            cells = [cell for cell, _ in manifest_cells(event.manifest)]
+            cells = [p.cell for p in manifest_cells(event.manifest) if p.arm != "pilot"]
             tell(Noted(message=power_text(cells, plan.rounds, repeat)))
             is_told = True
     return tuple(run_dirs)

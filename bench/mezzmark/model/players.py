@@ -45,6 +45,10 @@ PLAYERS: Final[dict[str, Player]] = {
 the older keys cannot tell apart, the plain one comes first."""
 
 
+BEST: Final = "best"
+"""In place of a player: the one that pilot trials name for each encoding of a clip."""
+
+
 def find_player(threading: str, decoder: str) -> Player:
     """The player that spreads work like this on this decoder (`software` or a device)."""
     device = None if decoder == "software" else decoder

@@ -1,7 +1,9 @@
 """What the answer says of an encoding: its scrub latency, its size, and the time encoding takes."""
 
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
+from mezzmark.decide.estimate.best_player import NEAR_RATIO, BestPlayer
 from mezzmark.decide.estimate.over_clips import BestCells, as_shown_speed, hours_per_hour
 from mezzmark.decide.estimate.ranking import INSTANT_MS, Ranked, Ranking
 from mezzmark.model.cell import AXES, Cell
@@ -16,7 +18,7 @@ from mezzmark.report.prose.numbers import (
     shown_name,
     size_text,
 )
-from mezzmark.report.prose.terms import axis_words, pattern_words
+from mezzmark.report.prose.terms import axis_words, pattern_words, player_words
 
 _WAITING: Final = f"{INSTANT_MS:.0f} ms, where waiting starts to be felt, in 95 of 100 moves"
 
@@ -124,6 +126,36 @@ def original_sentences(lead: Ranking, name: str, bitrates_bps: dict[str, float])
         f"({estimate_text(original.estimates['p95_ms'])}); an intermediate such as "
         f"{shown_name(name)} would gain little here{price}."
     ]
+
+
+def best_player_sentences(found: Sequence[BestPlayer]) -> list[str]:
+    """Who plays each encoding best, and who was hardly slower in the pilot trials."""
+    names: dict[str, set[str]] = {}
+    for best in found:
+        names.setdefault(best.cell.encoding, set()).add(best.name)
+    bests: dict[str, dict[str, None]] = {}
+    seconds: dict[str, dict[str, None]] = {}
+    for best in found:
+        cell = best.cell
+        is_split = len(names[cell.encoding]) > 1
+        where = f" ({cell.clip}, {count_text(cell.setting['threads'], 'thread')})"
+        whose = f"{cell.encoding}{where if is_split else ''}"
+        bests.setdefault(best.name, {})[whose] = None
+        for name in best.near:
+            seconds.setdefault(name, {})[whose] = None
+    if not found:
+        return []
+    percent = f"{100 * (NEAR_RATIO - 1):.0f} %"
+    near = f" Within {percent} of it: {_players_text(seconds)}." if seconds else ""
+    return [f"Best player, by pilot trials: {_players_text(bests)}.{near}"]
+
+
+def _players_text(groups: Mapping[str, Iterable[str]]) -> str:
+    """`frame threads for original; slice threads for a and b`."""
+    return "; ".join(
+        f"{player_words(name)} for {list_text(list(whose), limit=6)}"
+        for name, whose in groups.items()
+    )
 
 
 def fastest_elsewhere(other: Ranking, lead: Ranking) -> str:

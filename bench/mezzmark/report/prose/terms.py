@@ -8,6 +8,7 @@ from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.model.cell import Setting
 from mezzmark.model.estimate import Estimate
+from mezzmark.model.players import PLAYERS
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import ScrubSettings
@@ -39,6 +40,18 @@ USUAL_PLAYER: Final = "slice"
 def plain_name(name: str) -> str:
     """A name of ours as words: `zig-zag` → `zig zag`."""
     return shown_name(name.replace("-", " ").replace("_", " "))
+
+
+def player_words(name: str) -> str:
+    """A player by what it does: `frame threads`, `2 frame threads`, `cuda, slice threads`."""
+    player = PLAYERS.get(name)
+    if player is None:
+        return plain_name(name)
+    threads = "own choice of" if player.threading == "auto" else player.threading
+    words = f"{player.threads or ''} {threads} threads".strip()
+    device = f"{player.device}, " if player.device else ""
+    skips = " (unreferenced pictures skipped)" if player.skips_nonreference else ""
+    return f"{device}{words}{skips}"
 
 
 def pattern_words(pattern: str | None) -> str:
