@@ -19,7 +19,7 @@ from mezzmark.report.prose.choice import (
     tipping_sentences,
 )
 from mezzmark.report.prose.footage import file_advice
-from mezzmark.report.prose.machine import machine_advice, self_test_lines
+from mezzmark.report.prose.machine import hardware_lines, machine_advice, self_test_lines
 from mezzmark.report.prose.regress import (
     context_lines,
     regression_sentences,
@@ -29,7 +29,12 @@ from mezzmark.report.prose.regress import (
 from mezzmark.report.prose.size import sizing_sentences
 from mezzmark.report.prose.size_notes import sizing_notes
 from mezzmark.report.tables.choice import choice_table, doubt_table
-from mezzmark.report.tables.facts import advice_table, inspection_table, self_test_table
+from mezzmark.report.tables.facts import (
+    advice_table,
+    hardware_table,
+    inspection_table,
+    self_test_table,
+)
 from mezzmark.report.tables.regression import as_junit, as_markdown, regression_table
 from mezzmark.report.tables.run import catalogue_table
 from mezzmark.report.tables.size import sizing_details, sizing_summary
@@ -140,10 +145,12 @@ def print_catalogue(found: Mapping[str, tuple[Encoding, str]], *, is_probed: boo
 def print_rig(report: SelfTestReport, *, as_json: bool = False) -> None:
     """The machine's facts, what to mend, and what change it could find."""
     sentences = self_test_lines(report.findings) if report.findings else []
+    sentences += hardware_lines(report)
     if as_json:
         print_json(report, sentences)
         return
     show(open_terminal(), self_test_table(report), advice_table(machine_advice(report)), *sentences)
+    show(open_terminal(), hardware_table(report))
 
 
 @contextmanager

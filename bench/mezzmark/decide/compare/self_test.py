@@ -67,6 +67,19 @@ MachineWarning = Literal[
 ]
 
 
+class HardwareDecode(Fact):
+    """What came of one kind of file on one device: every picture right, some wrong, or none at all
+    for this `reason`."""
+
+    device: str
+    codec: str
+    profile: str
+    bit_depth: int
+    chroma: str
+    outcome: Literal["right", "wrong", "refused"]
+    reason: str = ""
+
+
 class SelfTestReport(Fact):
     """The whole of `rig`; `findings` is None where only facts were asked for. `warnings` name what
     of `host` and `moment` makes figures less steady or less typical."""
@@ -76,6 +89,7 @@ class SelfTestReport(Fact):
     clock: ClockFacts
     warnings: tuple[MachineWarning, ...]
     findings: SelfTestFindings | None
+    hardware: tuple[HardwareDecode, ...] = ()
 
 
 ROUND_COUNTS: Final = (5, 10, 20, 40)

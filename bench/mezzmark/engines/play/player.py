@@ -18,7 +18,8 @@ from itertools import accumulate
 from pathlib import Path
 
 import av
-from av.codec.hwaccel import HWAccel
+from av.codec import Codec
+from av.codec.hwaccel import HWAccel, hwdevices_available
 from av.container import InputContainer
 from av.error import FFmpegError
 from av.packet import Packet
@@ -215,6 +216,16 @@ def _require_unchanged(path: str | Path, index: FrameIndex) -> None:
         raise unfit(path, what, "Run again, so that it is indexed anew.")
 
 
+def device_decoders() -> dict[str, tuple[str, ...]]:
+    """FFmpeg's decoders that this build could run on a device, by device; not what is there."""
+    known: dict[str, tuple[str, ...]] = dict.fromkeys(hwdevices_available(), ())
+    for decoder in ("h264", "hevc", "av1", "vp9", "mpeg2video", "mjpeg", "prores"):
+        for config in Codec(decoder, "r").hardware_configs:
+            name = config.device_type.name
+            known |= {name: (*known.get(name, ()), decoder)}
+    return known
+
+
 def _open(path: str | Path, device: Device | None) -> tuple[InputContainer, MediaFacts]:
     """The opened file and its facts, which a decoder on a device would hide."""
     container = open_container(path)
@@ -223,6 +234,10 @@ def _open(path: str | Path, device: Device | None) -> tuple[InputContainer, Medi
         return container, facts
     container.close()
     try:
+        if (
+            device not in hwdevices_available()
+        ):  # FFmpeg would take the codec's first device instead
+            raise NotImplementedError(f"this FFmpeg build knows no device {device}")
         on_device: InputContainer = av.open(
             str(Path(path).resolve()),
             **OPEN_OPTIONS,
@@ -241,8 +256,11 @@ def _prepared_track(container: InputContainer, path: str | Path, settings: Scrub
     """The video track with its decoder open and its threads set (they cannot change later)."""
     track = video_track(container, path)
     spread_decoding(track, settings.player.threading, settings.thread_count)
+    device = settings.player.device
     try:
         track.codec_context.open(strict=False)
+        if device and not track.codec_context.is_hwaccel:
+            raise ValueError(f"{device} was asked for, and software would decode")
     except (FFmpegError, OSError, ValueError) as error:
         container.close()
         raise EngineError(

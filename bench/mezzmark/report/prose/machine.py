@@ -3,7 +3,12 @@
 from collections.abc import Callable
 from typing import Any, Final
 
-from mezzmark.decide.compare.self_test import MachineWarning, SelfTestFindings, SelfTestReport
+from mezzmark.decide.compare.self_test import (
+    HardwareDecode,
+    MachineWarning,
+    SelfTestFindings,
+    SelfTestReport,
+)
 from mezzmark.decide.machine.identity import FactChange, FactValue
 from mezzmark.decide.machine.noise import CauseKind, CauseRange
 from mezzmark.decide.machine.state import MINIMUM_KERNELS, MachineState
@@ -180,6 +185,27 @@ def machine_advice(report: SelfTestReport) -> tuple[Advice, ...]:
         Advice(what=visible_text(what.format(host=host, **figures)), remedy=remedy)
         for what, remedy in (_ADVICE[kind] for kind in report.warnings)
     )
+
+
+def hardware_outcome(found: HardwareDecode) -> str:
+    """`right`, `wrong: not used`, `no (the decoder says why)`."""
+    if found.outcome == "refused":
+        return f"no ({visible_text(found.reason)})"
+    return "right" if found.outcome == "right" else "wrong: do not use it"
+
+
+def hardware_lines(report: SelfTestReport) -> list[str]:
+    """Which devices decode nothing here, each with its first reason; that there are none."""
+    reasons: dict[str, str] = {}
+    for found in report.hardware:
+        reasons.setdefault(found.device, visible_text(found.reason))
+    able = {found.device for found in report.hardware if found.outcome != "refused"}
+    lines = [
+        f"No decoding on {visible_text(device)}: {reason}."
+        for device, reason in reasons.items()
+        if device not in able
+    ]
+    return lines if able else ["This machine decodes nothing in hardware.", *lines]
 
 
 def self_test_lines(found: SelfTestFindings) -> list[str]:

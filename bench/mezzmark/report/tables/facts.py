@@ -7,6 +7,7 @@ from typing import Final
 from mezzmark.decide.compare.self_test import SelfTestReport
 from mezzmark.model.inspection import Advice, Inspection, Spread
 from mezzmark.model.run import HostFacts
+from mezzmark.report.prose.machine import hardware_outcome
 from mezzmark.report.prose.numbers import count_text, list_text, number_text, visible_text
 from mezzmark.report.tables.table import Column, Entry, Table, fact_table, tabulate
 from mezzmark.report.view import RunView
@@ -58,6 +59,24 @@ def self_test_table(report: SelfTestReport) -> Table:
             ("Python", report.host.python),
             *report.host.library_versions.items(),
         ]
+    )
+
+
+def hardware_table(report: SelfTestReport) -> Table:
+    """What was tried on devices that decoded anything: a row a kind of file."""
+    present = {found.device for found in report.hardware if found.outcome != "refused"}
+    return tabulate(
+        [found for found in report.hardware if found.device in present],
+        [
+            Column("device", lambda h: h.device, "left"),
+            Column("codec", lambda h: h.codec, "left"),
+            Column("profile", lambda h: h.profile, "left"),
+            Column("bits", lambda h: h.bit_depth),
+            Column("chroma", lambda h: h.chroma, "left"),
+            Column("pictures", hardware_outcome, "left"),
+        ],
+        table_id="hardware",
+        title="Decoded in hardware",
     )
 
 
