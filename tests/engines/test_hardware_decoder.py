@@ -3,12 +3,17 @@
 import time
 from collections import Counter
 from pathlib import Path
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
+from av.video.frame import VideoFrame
 
 from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
 from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
-from mezzmark.engines.play.scrub import run_scrub
+from mezzmark.engines.media.pixels import frame_from_planes, planes_digest, planes_of
+from mezzmark.engines.play.player import Player
+from mezzmark.engines.play.scrub import INEXACT_CODECS, FrameVerifier, run_scrub
 from mezzmark.model.errors import EngineError
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.scrub import ScrubJob
@@ -39,3 +44,44 @@ def test_card_shows_the_very_pictures_of_the_software_decoder(
     except EngineError as error:
         pytest.skip(f"no such decoder on this machine: {error.what}")
     assert Counter(measured.proof) == {"right": FRAME_COUNT}
+
+
+@pytest.mark.parametrize("kind", ["mjpeg-avi", "mpeg2-ts-long-gop"])
+def test_inexact_codecs_are_right_within_two_code_values_of_the_wanted_frame(
+    kind: str, tmp_path: Path
+) -> None:
+    """Each sample off by 1 is right, by 3 wrong; so is the neighbour's very picture, and a picture
+    within 2 code values that lies as near to a neighbour."""
+    path = make_zoo_clip(ZOO[kind], tmp_path)
+    index = build_frame_index(path)
+    job = ScrubJob.model_construct(
+        policy="roll", thread_count=1, player=PLAYERS["slice"], viewer_height_px=90
+    )
+    player = Player(path, index, job)
+    assert player.codec in INEXACT_CODECS
+    verifier = FrameVerifier(index.model_copy(update={"is_stamped": False}), player)
+    pictures = [player.move(n, lambda: 0).picture for n in range(8)]
+
+    def off_by(n: int, code_values: int) -> VideoFrame:
+        planes = tuple(
+            np.where(p > 128, p - code_values, p + code_values) for p in planes_of(pictures[n])
+        )
+        return frame_from_planes(tuple(p.astype(np.uint8) for p in planes), index.pixel_format)
+
+    found = [verifier.verify(off_by(5, by), 5)[0] for by in (0, 1, 3)]
+    assert found == ["right", "right", "wrong"]
+    assert verifier.verify(pictures[4], 5)[0] == "wrong"
+    assert FrameVerifier(index).verify(off_by(5, 1), 5)[0] == "wrong"
+    pair = [planes_of(pictures[5]), planes_of(off_by(5, 1))]
+    halves = tuple(
+        np.where(np.arange(len(a))[:, None] % 2, a, b) for a, b in zip(*pair, strict=True)
+    )
+    between = frame_from_planes(halves, index.pixel_format)
+    assert verifier.verify(between, 5)[0] == "right"
+    digests = (*index.digests[:6], planes_digest(pair[1]), *index.digests[7:])
+    verifier = FrameVerifier(
+        index.model_copy(update={"is_stamped": False, "digests": digests}), player
+    )
+    shown = {4: pictures[4], 5: pictures[5], 6: off_by(5, 1)}
+    player.move = lambda n, _: SimpleNamespace(picture=shown[n])
+    assert verifier.verify(between, 5)[0] == "wrong"

@@ -27,7 +27,7 @@ def made_up(job, _timeout_s):
         return
     name = job.media[0].media_path
     if job.player.device == "ghost" or not name.startswith(("AVC", "HEVC")):
-        yield JobFailed(where="", what="no such decoder", remedy="")
+        yield JobFailed(where="", what="no such decoder", remedy="", exit_code=5)
         return
     moves = trial(0, 5.0, moves=2).measurement
     proof = ("right", "right" if name.startswith("AVC") else "wrong")

@@ -77,6 +77,7 @@ class Player:
         self._target_pts = 0
         self._sent: set[int | None] = set()
         self._container, facts = _open(path, settings.player.device)
+        self.codec = facts.codec
         self._track = _prepared_track(self._container, path, settings)
         self._present = presenter(
             facts,
@@ -234,9 +235,7 @@ def _open(path: str | Path, device: Device | None) -> tuple[InputContainer, Medi
         return container, facts
     container.close()
     try:
-        if (
-            device not in hwdevices_available()
-        ):  # FFmpeg would take the codec's first device instead
+        if device not in hwdevices_available():  # else FFmpeg takes the codec's first one
             raise NotImplementedError(f"this FFmpeg build knows no device {device}")
         on_device: InputContainer = av.open(
             str(Path(path).resolve()),

@@ -1,21 +1,32 @@
 """The scrub task: play the requests of a job, and prove every picture after its timed moment."""
 
+import math
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Final
 
+import numpy as np
 import psutil
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.media.frame_index import NO_STAMP, read_frame_index, stamp_of
-from mezzmark.engines.media.pixels import planes_digest, planes_of
+from mezzmark.engines.media.pixels import Planes, planes_digest, planes_of
 from mezzmark.engines.play.player import Move, Player
 from mezzmark.engines.play.view_proof import ViewVerifier
 from mezzmark.host.common import no_garbage_collection, read_process_facts
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import Measured
+from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.scrub import Proof, ScrubJob, ScrubMeasurement
+from mezzmark.model.tasks.spec import MediaReference
+
+INEXACT_CODECS: Final = ("Motion JPEG", "MPEG-2")
+"""They leave the inverse transform a tolerance (ISO/IEC 10918-2; ISO/IEC 13818-2, annex A); AVC,
+HEVC, AV1 and VP9 define every sample."""
+
+TOLERANCE_RMS: Final = 2.0
+"""Code values; our own choice."""
 
 PlayMove = Callable[[int, Callable[[], int]], Move]
 """Shows a frame, by its index, timed by a clock in ns."""
@@ -56,10 +67,10 @@ def run_scrub(
         open_ns.append(clock_ns() - start_ns)
     verifiers = [
         MoveVerifier(
-            FrameVerifier(index),
+            FrameVerifier(index, _reference(player, media, index, job)),
             ViewVerifier(media.media_path, job.viewer_height_px, job.thread_count),
         )
-        for media, index in zip(job.media, indexes, strict=True)
+        for player, media, index in zip(players, job.media, indexes, strict=True)
     ]
     moves: list[PlayMove] = [player.move for player in players]
     if fraction := job.injected_slowdown_fraction:
@@ -78,10 +89,22 @@ def run_scrub(
     return Measured(measurement=measurement, process=read_process_facts())
 
 
-class FrameVerifier:
-    """Says which frame of a clip a decoded picture is, by digest and stamp against the index."""
+def _reference(
+    player: Player, media: MediaReference, index: FrameIndex, job: ScrubJob
+) -> Player | None:
+    """The same file played in software, where a device may decode it inexactly."""
+    if job.player.device is None or player.codec not in INEXACT_CODECS:
+        return None
+    settings = job.model_copy(update={"player": PLAYERS["slice"], "policy": "roll"})
+    return Player(media.media_path, index, settings)
 
-    def __init__(self, index: FrameIndex) -> None:
+
+class FrameVerifier:
+    """Says which frame of a clip a decoded picture is, by digest and stamp against the index; where
+    there is a `reference`, also by its distance from the pictures that this decodes."""
+
+    def __init__(self, index: FrameIndex, reference: Player | None = None) -> None:
+        self._reference = reference
         self._index = index
         self._frames_of_digest = Counter(index.digests)
         self._frame_of_digest = {
@@ -104,13 +127,41 @@ class FrameVerifier:
         wanted = self._index.digests[frame_index]
         stamp = stamp_of(picture, planes) if self._index.is_stamped else NO_STAMP
         is_other_stamp = NO_STAMP != stamp != self._index.stamps[frame_index]
-        if digest == wanted and not is_other_stamp:
-            is_only_one = self._frames_of_digest[digest] == 1
+        is_right = digest == wanted or self._is_near(planes, frame_index)
+        if is_right and not is_other_stamp:
+            is_only_one = self._frames_of_digest[wanted] == 1
             return ("right" if is_only_one or stamp != NO_STAMP else "alike"), frame_index
         if not wanted and stamp == NO_STAMP:
             return "unreadable", -1
         shown = self._frame_of_digest.get(digest, self._frame_of_stamp.get(stamp, -1))
         return "wrong", shown
+
+    def _is_near(self, planes: Planes, frame_index: int) -> bool:
+        """Within the tolerance of the wanted picture, and less than half as far from it as from its
+        neighbours that look otherwise."""
+        off, digests = self._distance(planes, frame_index), self._index.digests
+        neighbours = [
+            n
+            for n in (frame_index - 1, frame_index + 1)
+            if 0 <= n < len(digests) and digests[n] != digests[frame_index]
+        ]
+        return off <= TOLERANCE_RMS and all(2 * off < self._distance(planes, n) for n in neighbours)
+
+    def _distance(self, planes: Planes, frame_index: int) -> float:
+        """Code values rms over all planes from the reference's picture; infinite without one that
+        the index proves."""
+        picture = self._reference and self._reference.move(frame_index, lambda: 0).picture
+        expected = planes_of(picture) if picture else ()
+        shapes = [plane.shape for plane in planes]
+        if shapes != [plane.shape for plane in expected]:
+            return math.inf
+        if planes_digest(expected) != self._index.digests[frame_index]:
+            return math.inf
+        squares = sum(
+            float(np.square(a.astype(np.float64) - b).sum())
+            for a, b in zip(planes, expected, strict=True)
+        )
+        return math.sqrt(squares / sum(plane.size for plane in planes))
 
 
 @dataclass(frozen=True, slots=True)
