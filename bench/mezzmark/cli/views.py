@@ -19,7 +19,7 @@ from mezzmark.report.prose.choice import (
     tipping_sentences,
 )
 from mezzmark.report.prose.footage import file_advice
-from mezzmark.report.prose.machine import hardware_lines, machine_advice, self_test_lines
+from mezzmark.report.prose.machine import machine_advice, self_test_lines
 from mezzmark.report.prose.regress import (
     context_lines,
     regression_sentences,
@@ -145,7 +145,6 @@ def print_catalogue(found: Mapping[str, tuple[Encoding, str]], *, is_probed: boo
 def print_rig(report: SelfTestReport, *, as_json: bool = False) -> None:
     """The machine's facts, what to mend, and what change it could find."""
     sentences = self_test_lines(report.findings) if report.findings else []
-    sentences += hardware_lines(report)
     if as_json:
         print_json(report, sentences)
         return

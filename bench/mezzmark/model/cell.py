@@ -25,8 +25,6 @@ differ by (`null`); the choice of a player (`pilot`)."""
 
 AxisValue = str | int | bool
 
-USUAL_VIEW_PX: Final = 540
-"""The viewer's height that goes without saying in an id."""
 
 MAX_SETTING: Final = 100_000
 """Of threads, jobs, heights and passes: far beyond any machine and picture."""
@@ -68,10 +66,8 @@ AXES: Final[dict[str, Axis]] = {
     "player": Axis(kind=str, id_text=_player_id, asked_by=("players",)),
     "viewer_height": Axis(
         kind=int,
-        # No id of the first format tells it; those of the best player came later.
-        id_text=lambda px, setting: (
-            f"viewer {px}p" if px != USUAL_VIEW_PX and setting["player"] == BEST else ""
-        ),
+        # No id of the first format tells it; best players came later.
+        id_text=lambda px, s: f"viewer {px}p" if px != 540 and s["player"] == BEST else "",
         asked_by=("viewer_heights_px",),
     ),
     "jobs": Axis(

@@ -6,13 +6,13 @@ in a process of its own, since drivers crash.
 """
 
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from itertools import product
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Final
 
 from mezzmark.decide.compare.self_test import HardwareDecode
-from mezzmark.model.catalogue.core import resolve_custom
-from mezzmark.model.encoding import CustomEncoding
+from mezzmark.model.catalogue.core import ENTRIES
 from mezzmark.model.footage import ClipSpec, Recipe
 from mezzmark.model.jobs import Measured, PreparedMedia
 from mezzmark.model.players import Player
@@ -20,44 +20,14 @@ from mezzmark.model.preparations import PrepareEncodingJob, PrepareOriginalJob
 from mezzmark.model.tasks.scrub import PROVED, ScrubJob, ScrubMeasurement, shown_proof
 from mezzmark.runner.workers import Dispatch, last_answer, run_worker
 
-CLIP: Final = ClipSpec(
-    name="hardware", recipe=Recipe(width_px=640, height_px=360, duration_s=0.5, grain=1.0)
-)
-PROBE_TIMEOUT_S: Final = 60.0
+CLIP: Final = ClipSpec(name="hardware", recipe=Recipe(width_px=640, height_px=360, duration_s=0.5))
+TIMEOUT_S: Final = 60.0
+
+TRIED: Final = ["avc-long", "hevc-long", "mpeg2-intra", "mjpeg-good", "av1-long", "rdd36-standard"]
+"""Encodings of the catalogue, each in all its pixel formats, the commonest on devices first."""
+
 GIVE_UP_AFTER: Final = 3
-"""Kinds that a device refuses before any other picture came from it: it is not there."""
-
-
-class Probe(NamedTuple):
-    """What is tried: `decoder` and `encoder` as FFmpeg calls them, a profile as people do."""
-
-    codec: str
-    profile: str
-    decoder: str
-    encoder: str
-    pixel_format: str
-    container: str = "mp4"
-
-
-PROBES: Final = (
-    Probe("AVC", "High", "h264", "libx264", "yuv420p"),
-    Probe("HEVC", "Main", "hevc", "libx265", "yuv420p"),
-    Probe("MPEG-2", "Main", "mpeg2video", "mpeg2video", "yuv420p", "mov"),
-    Probe("AVC", "High 10", "h264", "libx264", "yuv420p10le"),
-    Probe("AVC", "High 4:2:2", "h264", "libx264", "yuv422p10le"),
-    Probe("HEVC", "Main 10", "hevc", "libx265", "yuv420p10le"),
-    Probe("HEVC", "Main 4:2:2 10", "hevc", "libx265", "yuv422p10le"),
-    Probe("HEVC", "Main 4:4:4 10", "hevc", "libx265", "yuv444p10le"),
-    Probe("AV1", "Main", "av1", "libsvtav1", "yuv420p"),
-    Probe("AV1", "Main", "av1", "libsvtav1", "yuv420p10le"),
-    Probe("VP9", "0", "vp9", "libvpx-vp9", "yuv420p", "mkv"),
-    Probe("VP9", "2", "vp9", "libvpx-vp9", "yuv420p10le", "mkv"),
-    Probe("MPEG-2", "4:2:2", "mpeg2video", "mpeg2video", "yuv422p", "mov"),
-    Probe("Motion JPEG", "baseline", "mjpeg", "mjpeg", "yuvj420p", "mov"),
-    Probe("Motion JPEG", "baseline", "mjpeg", "mjpeg", "yuvj422p", "mov"),
-    Probe("RDD 36", "422 HQ", "prores", "prores_ks", "yuv422p10le", "mov"),
-)
-_OPTIONS: Final = {"libsvtav1": {"preset": 8}, "libvpx-vp9": {"cpu-used": 8}}
+"""Kinds of file that a device refuses before any picture came from it: it is not there."""
 
 
 def probe_hardware(
@@ -65,43 +35,36 @@ def probe_hardware(
     cache_dir: Path,
     on_progress: Callable[[str, float], None] = lambda _message, _fraction: None,
     dispatch: Dispatch = run_worker,
-    decoders: dict[str, tuple[str, ...]] | None = None,
+    devices: Sequence[str] | None = None,
 ) -> Iterator[HardwareDecode]:
-    """What came of each codec that a device has a decoder for; `decoders` are those by device,
-    unless given those of this FFmpeg build. What cannot be encoded here is not tried."""
-    from mezzmark.engines.play.player import device_decoders
+    """What came of each kind of file on `devices`, all that this FFmpeg build knows unless given;
+    what cannot be encoded here is not tried."""
+    from mezzmark.engines.play.player import DEVICES
 
-    decoders = device_decoders() if decoders is None else decoders
-    tried = [(d, p) for p in PROBES for d in decoders if p.decoder in decoders[d]]
-    original = PrepareOriginalJob(clip=CLIP, seed=1, cache_dir=str(cache_dir))
-    source = last_answer(dispatch(original, PROBE_TIMEOUT_S)) if tried else None
+    entries = sorted((e for e in ENTRIES if e.name in TRIED), key=lambda e: TRIED.index(e.name))
+    tried = list(product(DEVICES if devices is None else devices, entries))
+    place = {"cache_dir": str(cache_dir)}
+    original = PrepareOriginalJob(clip=CLIP, seed=1, **place)
+    source = last_answer(dispatch(original, TIMEOUT_S)) if tried else None
     refusals: Counter[str] = Counter()
-    for done, (device, probe) in enumerate(tried):
-        if refusals[device] == GIVE_UP_AFTER:
-            continue
-        on_progress(f"{device}: {probe.codec} {probe.profile}", done / len(tried))
-        encoding = resolve_custom(
-            CustomEncoding(
-                name=f"{probe.codec} {probe.pixel_format}",
-                encoder=probe.encoder,
-                container=probe.container,
-                pixel_format=probe.pixel_format,
-                options=_OPTIONS.get(probe.encoder, {}),
-            )
-        )
-        if isinstance(source, PreparedMedia):
+    for done, (device, entry) in enumerate(tried):
+        on_progress(f"{device}: {entry.name}", done / len(tried))
+        for pixel_format in entry.pixel_formats:
+            if refusals[device] == GIVE_UP_AFTER or not isinstance(source, PreparedMedia):
+                break
+            encoding = entry.resolve(entry.containers[0], pixel_format)
             job = PrepareEncodingJob(
-                source=source.media, encoding=encoding, thread_count=1, cache_dir=str(cache_dir)
+                source=source.media, encoding=encoding, thread_count=1, **place
             )
-            made = last_answer(dispatch(job, PROBE_TIMEOUT_S))
+            made = last_answer(dispatch(job, TIMEOUT_S))
             if isinstance(made, PreparedMedia):
-                found = _decode(device, probe, made, dispatch)
+                found = _decode(device, made, dispatch)
                 refusals[device] += 1 if found.outcome == "refused" else GIVE_UP_AFTER + 1
                 yield found
 
 
-def _decode(device: str, probe: Probe, made: PreparedMedia, dispatch: Dispatch) -> HardwareDecode:
-    from mezzmark.engines.media.pixels import pixel_format_facts
+def _decode(device: str, made: PreparedMedia, dispatch: Dispatch) -> HardwareDecode:
+    from mezzmark.engines.media.probe import probe_media
 
     job = ScrubJob(
         media=(made.media,),
@@ -111,19 +74,10 @@ def _decode(device: str, probe: Probe, made: PreparedMedia, dispatch: Dispatch) 
         player=Player(name=device, device=device),
         viewer_height_px=180,
     )
-    answer = last_answer(dispatch(job, PROBE_TIMEOUT_S))
-    moves = answer.measurement if isinstance(answer, Measured) else None
-    reason = getattr(answer, "what", None) or getattr(answer, "reason", "")
-    wrong = -1
-    if isinstance(moves, ScrubMeasurement):
-        wrong = sum(proof not in PROVED for proof in shown_proof(moves))
-    pixels = pixel_format_facts(probe.pixel_format)
-    return HardwareDecode(
-        device=device,
-        codec=probe.codec,
-        profile=probe.profile,
-        bit_depth=pixels.bit_depth,
-        chroma=pixels.chroma,
-        outcome="refused" if wrong < 0 else "wrong" if wrong else "right",
-        reason=reason if wrong < 0 else "",
-    )
+    answer = last_answer(dispatch(job, TIMEOUT_S))
+    found = {"device": device, "media": probe_media(made.media.media_path)}
+    if isinstance(answer, Measured) and isinstance(answer.measurement, ScrubMeasurement):
+        is_right = set(shown_proof(answer.measurement)) <= set(PROVED)
+        return HardwareDecode(**found, outcome="right" if is_right else "wrong")
+    reason = getattr(answer, "what", "") or getattr(answer, "reason", "no answer")
+    return HardwareDecode(**found, outcome="refused", reason=reason)

@@ -12,7 +12,7 @@ the same requests, and each round draws new ones.
 """
 
 import zlib
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -32,12 +32,7 @@ KERNELS_PER_LONG_ROUND = 3
 LONG_ROUND_CELLS = 8
 """Rounds of fewer cells are over so soon that start and end are enough."""
 
-_ORDER, _REQUESTS, _CLIPS, _PILOTS = (
-    1,
-    2,
-    3,
-    4,
-)  # keep the streams of random numbers of each purpose apart
+_ORDER, _REQUESTS, _CLIPS, _PILOTS = 1, 2, 3, 4  # a stream of random numbers each
 
 PILOT_PASSES = 3
 """How often each player that may be named the best plays a pilot trial, unless it falls behind."""
@@ -77,16 +72,15 @@ def plan_cells(
         if scenario.null_arm and cells and not spec.is_judged:
             planned.append(PlannedCell(cells[0], "null"))
         if isinstance(settings, ScrubSettings):
-            planned += _pilots(cells, settings)
+            # Who is best does not depend on the viewer, so the first one will do.
+            height_px = settings.viewer_heights_px[0]
+            planned += [
+                PlannedCell(cell, "pilot", name)
+                for cell in cells
+                if (cell.setting["player"], cell.setting["viewer_height"]) == (BEST, height_px)
+                for name in settings.pilot_players
+            ]
     return tuple(planned)
-
-
-def _pilots(cells: Sequence[Cell], settings: ScrubSettings) -> Iterator[PlannedCell]:
-    """Who is best does not depend on the viewer, so pilots are played in the first one alone."""
-    for cell in cells:
-        is_first = cell.setting["viewer_height"] == settings.viewer_heights_px[0]
-        if cell.setting["player"] == BEST and is_first:
-            yield from (PlannedCell(cell, "pilot", name) for name in settings.pilot_players)
 
 
 def plan_round(

@@ -114,8 +114,8 @@ class Rounds:
         return planned.model_copy(update={"blocks": blocks})
 
     def with_player(self, planned: PlannedTrial) -> PlannedTrial:
-        """The trial with the player that was named for its cell: once, when all pilot trials are
-        over, for the whole run; the first that may be named where none of them could play."""
+        """The trial with the player that was named for its cell when all pilot trials were over;
+        the first that may be named where none of them could play."""
         settings = self.scenario.settings(ScrubSettings)
         if planned.arm == "pilot" or planned.cell.setting["player"] != BEST or settings is None:
             return planned
@@ -267,8 +267,7 @@ class Rounds:
 
 def _cell_of(one: PlannedTrial | Trial) -> PlannedCell:
     """What counts as one cell: in pilot trials each player by itself."""
-    is_pilot = one.arm == "pilot"
-    return PlannedCell(one.cell, one.arm * is_pilot, one.player * is_pilot)
+    return PlannedCell(one.cell, *((one.arm, one.player) if one.arm == "pilot" else ()))
 
 
 def _usual_block_ns(measured: ScrubMeasurement, blocks: int) -> float:

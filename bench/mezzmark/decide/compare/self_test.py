@@ -11,6 +11,7 @@ from mezzmark.decide.compare.verdicts import POWER, Evidence, Judgement, judge_e
 from mezzmark.decide.estimate.rounds import estimate_of
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
+from mezzmark.model.footage import MediaFacts
 from mezzmark.model.records import HostMoment
 from mezzmark.model.run import HostFacts
 from mezzmark.statistics.intervals import share_interval
@@ -72,10 +73,7 @@ class HardwareDecode(Fact):
     for this `reason`."""
 
     device: str
-    codec: str
-    profile: str
-    bit_depth: int
-    chroma: str
+    media: MediaFacts
     outcome: Literal["right", "wrong", "refused"]
     reason: str = ""
 

@@ -1,10 +1,9 @@
 """Who plays an encoding of a clip best, by pilot trials that serve for nothing else.
 
-All players make the same few moves of each pattern, before the first round. A player's cost is the
-geometric mean over patterns of its median latency, and over the passes it played; the least one is
-named. Who is far behind after a pass plays no further one. No pilot trial enters a figure of the
-named player, so its interval is what it would be had it been named without looking (the same data
-for choice and figure make the best look better than it is).
+All players make the same few moves of each pattern before the first round. A player's cost is the
+geometric mean of its median latency over patterns and passes; the least is named. Who is far behind
+plays no further pass. No pilot trial enters a figure, so the named player's interval is what it
+would be had it been named without looking.
 """
 
 import math
@@ -24,8 +23,7 @@ NEAR_RATIO: Final = 1.05
 """A player that costs so many times the best one at most is named beside it."""
 
 RACE_RATIO: Final = 1.5
-"""Who costs more times the best one is out: beyond what trials in a slow state of a machine add
-(1.4 was seen); see "Best player" in DEVELOPERS.md for what that loses."""
+"""Who costs more times the best one is out: a slow state of a machine adds less (1.4 was seen)."""
 
 
 class BestPlayer(Fact):
@@ -52,17 +50,15 @@ def played_alike(cell: Cell) -> Cell:
 def player_costs(trials: Iterable[Trial]) -> dict[Cell, dict[str, float]]:
     """The players' costs in ms by what is played alike, the least first. Who showed a picture that
     was not proved, or lacks a pattern, is left out."""
-    pilots = observe(trials, arm="pilot")
+    pilots = [(o, o.trial) for o in observe(trials, arm="pilot") if o.trial]
     unsound = {
-        (played_alike(o.cell), o.trial.player)
-        for o in pilots
-        if o.trial and not proved_mask(o.trial.measurement).all()  # type: ignore[arg-type]
+        (played_alike(trial.cell), trial.player)
+        for _, trial in pilots
+        if not proved_mask(trial.measurement).all()  # type: ignore[arg-type]  # all scrubbed
     }
-    costs = costs_of_pilots(pilots)
-    return {
-        cell: {name: cost for name, cost in of_cell.items() if (cell, name) not in unsound}
-        for cell, of_cell in costs.items()
-    }
+    return costs_of_pilots(
+        o for o, trial in pilots if (played_alike(trial.cell), trial.player) not in unsound
+    )
 
 
 def costs_of_pilots(pilots: Iterable[Observation]) -> dict[Cell, dict[str, float]]:

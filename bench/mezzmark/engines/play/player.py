@@ -16,9 +16,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import accumulate
 from pathlib import Path
+from typing import Final
 
 import av
-from av.codec import Codec
 from av.codec.hwaccel import HWAccel, hwdevices_available
 from av.container import InputContainer
 from av.error import FFmpegError
@@ -40,6 +40,9 @@ from mezzmark.model.errors import EngineError
 from mezzmark.model.footage import FrameIndex, MediaFacts
 from mezzmark.model.players import Device
 from mezzmark.model.tasks.scrub import ScrubJob
+
+DEVICES: Final = tuple(hwdevices_available())
+"""Those that this FFmpeg build knows by name; not what is there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -217,16 +220,6 @@ def _require_unchanged(path: str | Path, index: FrameIndex) -> None:
         raise unfit(path, what, "Run again, so that it is indexed anew.")
 
 
-def device_decoders() -> dict[str, tuple[str, ...]]:
-    """FFmpeg's decoders that this build could run on a device, by device; not what is there."""
-    known: dict[str, tuple[str, ...]] = dict.fromkeys(hwdevices_available(), ())
-    for decoder in ("h264", "hevc", "av1", "vp9", "mpeg2video", "mjpeg", "prores"):
-        for config in Codec(decoder, "r").hardware_configs:
-            name = config.device_type.name
-            known |= {name: (*known.get(name, ()), decoder)}
-    return known
-
-
 def _open(path: str | Path, device: Device | None) -> tuple[InputContainer, MediaFacts]:
     """The opened file and its facts, which a decoder on a device would hide."""
     container = open_container(path)
@@ -235,7 +228,7 @@ def _open(path: str | Path, device: Device | None) -> tuple[InputContainer, Medi
         return container, facts
     container.close()
     try:
-        if device not in hwdevices_available():  # else FFmpeg takes the codec's first one
+        if device not in DEVICES:  # else FFmpeg takes the codec's first one
             raise NotImplementedError(f"this FFmpeg build knows no device {device}")
         on_device: InputContainer = av.open(
             str(Path(path).resolve()),

@@ -19,7 +19,6 @@ from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import Measured
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.scrub import Proof, ScrubJob, ScrubMeasurement
-from mezzmark.model.tasks.spec import MediaReference
 
 INEXACT_CODECS: Final = ("Motion JPEG", "MPEG-2")
 """They leave the inverse transform a tolerance (ISO/IEC 10918-2; ISO/IEC 13818-2, annex A); AVC,
@@ -65,13 +64,13 @@ def run_scrub(
         start_ns = clock_ns()
         players.append(open_player(media.media_path, index, job))
         open_ns.append(clock_ns() - start_ns)
-    verifiers = [
-        MoveVerifier(
-            FrameVerifier(index, _reference(player, media, index, job)),
-            ViewVerifier(media.media_path, job.viewer_height_px, job.thread_count),
-        )
-        for player, media, index in zip(players, job.media, indexes, strict=True)
-    ]
+    in_software = job.model_copy(update={"player": PLAYERS["slice"]})
+    verifiers = []
+    for player, media, index in zip(players, job.media, indexes, strict=True):
+        is_inexact = job.player.device is not None and player.codec in INEXACT_CODECS
+        reference = Player(media.media_path, index, in_software) if is_inexact else None
+        views = ViewVerifier(media.media_path, job.viewer_height_px, job.thread_count)
+        verifiers.append(MoveVerifier(FrameVerifier(index, reference), views))
     moves: list[PlayMove] = [player.move for player in players]
     if fraction := job.injected_slowdown_fraction:
         moves = [delayed(move, fraction=fraction) for move in moves]
@@ -87,16 +86,6 @@ def run_scrub(
         **{name: tuple(sample[name] for sample in samples) for name in samples[0]},
     )
     return Measured(measurement=measurement, process=read_process_facts())
-
-
-def _reference(
-    player: Player, media: MediaReference, index: FrameIndex, job: ScrubJob
-) -> Player | None:
-    """The same file played in software, where a device may decode it inexactly."""
-    if job.player.device is None or player.codec not in INEXACT_CODECS:
-        return None
-    settings = job.model_copy(update={"player": PLAYERS["slice"], "policy": "roll"})
-    return Player(media.media_path, index, settings)
 
 
 class FrameVerifier:
@@ -139,12 +128,9 @@ class FrameVerifier:
     def _is_near(self, planes: Planes, frame_index: int) -> bool:
         """Within the tolerance of the wanted picture, and less than half as far from it as from its
         neighbours that look otherwise."""
-        off, digests = self._distance(planes, frame_index), self._index.digests
-        neighbours = [
-            n
-            for n in (frame_index - 1, frame_index + 1)
-            if 0 <= n < len(digests) and digests[n] != digests[frame_index]
-        ]
+        off, digests = self._distance(planes, frame_index), dict(enumerate(self._index.digests))
+        same = (None, digests[frame_index])
+        neighbours = [n for n in (frame_index - 1, frame_index + 1) if digests.get(n) not in same]
         return off <= TOLERANCE_RMS and all(2 * off < self._distance(planes, n) for n in neighbours)
 
     def _distance(self, planes: Planes, frame_index: int) -> float:
@@ -152,15 +138,11 @@ class FrameVerifier:
         the index proves."""
         picture = self._reference and self._reference.move(frame_index, lambda: 0).picture
         expected = planes_of(picture) if picture else ()
-        shapes = [plane.shape for plane in planes]
-        if shapes != [plane.shape for plane in expected]:
+        is_alike = [plane.shape for plane in planes] == [plane.shape for plane in expected]
+        if not is_alike or planes_digest(expected) != self._index.digests[frame_index]:
             return math.inf
-        if planes_digest(expected) != self._index.digests[frame_index]:
-            return math.inf
-        squares = sum(
-            float(np.square(a.astype(np.float64) - b).sum())
-            for a, b in zip(planes, expected, strict=True)
-        )
+        pairs = zip(planes, expected, strict=True)
+        squares = sum(float(np.square(a.astype(np.float64) - b).sum()) for a, b in pairs)
         return math.sqrt(squares / sum(plane.size for plane in planes))
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from mezzmark.model.cell import ALL_CLIPS, USUAL_VIEW_PX, Cell, PlannedTrial, Setting
+from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
 from mezzmark.model.fact import MAX_WHOLE, Amount, Fact, NameIn, Whole
 from mezzmark.model.players import BEST, PLAYERS, Player, find_player
 from mezzmark.model.tasks.patterns import PATTERNS, groups_of, plan_requests
@@ -65,13 +65,11 @@ class ScrubSettings(Fact):
     policies: tuple[Policy, ...] = Field(default=("roll",), min_length=1)
     threads: tuple[CountChoice, ...] = Field(default=("all",), min_length=1)
     players: tuple[PlayerChoice, ...] = Field(default=("slice",), min_length=1)
-    pilot_players: tuple[PlayerName, ...] = Field(
-        default=("slice", "frame"), min_length=1, description='of whom "best" is named'
-    )
+    pilot_players: tuple[PlayerName, ...] = Field(default=("slice", "frame"), min_length=1)
     crossed: bool = Field(default=False, description="every value with every other")
     sweep_speed: int = Field(default=8, ge=2, le=64)
     near_median_frames: float = Field(default=12.0, gt=0, le=1_000_000)
-    viewer_heights_px: tuple[ViewHeight, ...] = Field(default=(USUAL_VIEW_PX,), min_length=1)
+    viewer_heights_px: tuple[ViewHeight, ...] = Field(default=(540,), min_length=1)
 
     @property
     def every_player(self) -> tuple[str, ...]:
@@ -85,9 +83,8 @@ class ScrubSettings(Fact):
         if not isinstance(data, Mapping):
             return data
         if "viewer_height_px" in data:
-            heights = (data["viewer_height_px"],)
-            rest = {key: value for key, value in data.items() if key != "viewer_height_px"}
-            data = {"viewer_heights_px": heights} | rest
+            data = {"viewer_heights_px": (data["viewer_height_px"],), **data}
+            del data["viewer_height_px"]
         if not {"threading", "decoder"} & data.keys():
             return data
         older = {"threading": "slice", "decoder": "software", **data}
@@ -268,11 +265,10 @@ def _job(planned: PlannedTrial, settings: ScrubSettings, footage: PreparedFootag
     cell, setting = planned.cell, planned.cell.setting
     visited = footage.clips if cell.clip == ALL_CLIPS else [cell.clip]
     clips = [clip for clip in visited if (clip, cell.encoding) in footage.media]
-    name = setting["player"] if setting["player"] != BEST else settings.pilot_players[0]
-    player = PLAYERS[planned.player or name]
+    known = PLAYERS.get(planned.player or setting["player"])
+    player = known or PLAYERS[settings.pilot_players[0]]
     if planned.arm == "pilot":
-        fewer = min(settings.requests, PILOT_MOVES)
-        settings = settings.model_copy(update={"requests": fewer})
+        settings = settings.model_copy(update={"requests": min(settings.requests, PILOT_MOVES)})
     return ScrubJob(
         media=tuple(footage.media[clip, cell.encoding] for clip in clips),
         requests=plan_requests(

@@ -1,5 +1,6 @@
 """What the answer says of an encoding: its scrub latency, its size, and the time encoding takes."""
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
@@ -130,24 +131,19 @@ def original_sentences(lead: Ranking, name: str, bitrates_bps: dict[str, float])
 
 def best_player_sentences(found: Sequence[BestPlayer]) -> list[str]:
     """Who plays each encoding best, and who was hardly slower in the pilot trials."""
-    names: dict[str, set[str]] = {}
-    for best in found:
-        names.setdefault(best.cell.encoding, set()).add(best.name)
+    pairs = Counter(encoding for encoding, _ in {(b.cell.encoding, b.name) for b in found})
     bests: dict[str, dict[str, None]] = {}
     seconds: dict[str, dict[str, None]] = {}
     for best in found:
         cell = best.cell
-        is_split = len(names[cell.encoding]) > 1
         where = f" ({cell.clip}, {count_text(cell.setting['threads'], 'thread')})"
-        whose = f"{cell.encoding}{where if is_split else ''}"
+        whose = cell.encoding + where * (pairs[cell.encoding] > 1)
         bests.setdefault(best.name, {})[whose] = None
         for name in best.near:
             seconds.setdefault(name, {})[whose] = None
-    if not found:
-        return []
     percent = f"{100 * (NEAR_RATIO - 1):.0f} %"
     near = f" Within {percent} of it: {_players_text(seconds)}." if seconds else ""
-    return [f"Best player, by pilot trials: {_players_text(bests)}.{near}"]
+    return [f"Best player, by pilot trials: {_players_text(bests)}.{near}"] if found else []
 
 
 def _players_text(groups: Mapping[str, Iterable[str]]) -> str:

@@ -188,24 +188,9 @@ def machine_advice(report: SelfTestReport) -> tuple[Advice, ...]:
 
 
 def hardware_outcome(found: HardwareDecode) -> str:
-    """`right`, `wrong: not used`, `no (the decoder says why)`."""
-    if found.outcome == "refused":
-        return f"no ({visible_text(found.reason)})"
-    return "right" if found.outcome == "right" else "wrong: do not use it"
-
-
-def hardware_lines(report: SelfTestReport) -> list[str]:
-    """Which devices decode nothing here, each with its first reason; that there are none."""
-    reasons: dict[str, str] = {}
-    for found in report.hardware:
-        reasons.setdefault(found.device, visible_text(found.reason))
-    able = {found.device for found in report.hardware if found.outcome != "refused"}
-    lines = [
-        f"No decoding on {visible_text(device)}: {reason}."
-        for device, reason in reasons.items()
-        if device not in able
-    ]
-    return lines if able else ["This machine decodes nothing in hardware.", *lines]
+    """`right`, `wrong: do not use it`, `none (the decoder says why)`."""
+    told = {"right": "right", "wrong": "wrong: do not use it"}
+    return told.get(found.outcome, f"none ({visible_text(found.reason)})")
 
 
 def self_test_lines(found: SelfTestFindings) -> list[str]:

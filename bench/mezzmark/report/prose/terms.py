@@ -47,11 +47,10 @@ def player_words(name: str) -> str:
     player = PLAYERS.get(name)
     if player is None:
         return plain_name(name)
-    threads = "own choice of" if player.threading == "auto" else player.threading
-    words = f"{player.threads or ''} {threads} threads".strip()
-    device = f"{player.device}, " if player.device else ""
-    skips = " (unreferenced pictures skipped)" if player.skips_nonreference else ""
-    return f"{device}{words}{skips}"
+    kind = "own choice of" if player.threading == "auto" else player.threading
+    words = (player.device, f"{player.threads or ''} {kind} threads".strip())
+    skips = " (unreferenced pictures skipped)" * player.skips_nonreference
+    return ", ".join(filter(None, words)) + skips
 
 
 def pattern_words(pattern: str | None) -> str:

@@ -63,16 +63,15 @@ def self_test_table(report: SelfTestReport) -> Table:
 
 
 def hardware_table(report: SelfTestReport) -> Table:
-    """What was tried on devices that decoded anything: a row a kind of file."""
-    present = {found.device for found in report.hardware if found.outcome != "refused"}
+    """What was tried on which device: a row a kind of file."""
     return tabulate(
-        [found for found in report.hardware if found.device in present],
+        report.hardware,
         [
             Column("device", lambda h: h.device, "left"),
-            Column("codec", lambda h: h.codec, "left"),
-            Column("profile", lambda h: h.profile, "left"),
-            Column("bits", lambda h: h.bit_depth),
-            Column("chroma", lambda h: h.chroma, "left"),
+            Column("codec", lambda h: h.media.codec, "left"),
+            Column("profile", lambda h: h.media.profile, "left"),
+            Column("bits", lambda h: h.media.bit_depth),
+            Column("chroma", lambda h: h.media.chroma, "left"),
             Column("pictures", hardware_outcome, "left"),
         ],
         table_id="hardware",
