@@ -9,6 +9,7 @@ figure's truth is the level times the state's geometric mean.
 
 import math
 import sys
+from itertools import product
 
 import numpy as np
 
@@ -41,23 +42,17 @@ def medians(rng: np.random.Generator, levels: np.ndarray, moves: int, slow: floa
     return logs + math.log(SLOW_RATIO) * (rng.random(shape) < slow)
 
 
-def named_by_pilots(rng: np.random.Generator, levels: np.ndarray, slow: float) -> tuple[int, float]:
+def pilot(rng: np.random.Generator, levels: np.ndarray, slow: float) -> tuple[int, float]:
     """The player that the shipped rule names, and the pilot trials of a pattern and player."""
     pilots: list[Observation] = []
     racing = tuple(map(str, range(levels.size)))
     for _ in range(PILOT_PASSES):
         logs = medians(rng, levels, PILOT_MOVES, slow)
-        pilots += [
-            Observation(
-                cell=cell,
-                round_index=0,
-                figures={"p50_ms": math.exp(logs[int(player), k])},
-                work=Work(sample_count=PILOT_MOVES),
-                trial=Trial.model_construct(player=player),
-            )
-            for player in racing
-            for k, cell in enumerate(CELLS)
-        ]
+        for player, (k, cell) in product(racing, enumerate(CELLS)):
+            trial = Trial.model_construct(player=player)
+            figures, work = {"p50_ms": math.exp(logs[int(player), k])}, Work(sample_count=1)
+            one = Observation(cell=cell, round_index=0, figures=figures, work=work, trial=trial)
+            pilots.append(one)
         (costs,) = costs_of_pilots(pilots).values()
         racing = still_racing(costs)
     return int(next(iter(costs))), len(pilots) / len(CELLS) / levels.size
@@ -67,7 +62,7 @@ def row(levels: np.ndarray, slow: float, runs: int, rng: np.random.Generator) ->
     """Coverage and loss of who was named by pilots, beside the least of the figures themselves."""
     truth, hits, losses, trials = levels * SLOW_RATIO**slow, [], [], 0.0
     for _ in range(runs):
-        named, count = named_by_pilots(rng, levels, slow)
+        named, count = pilot(rng, levels, slow)
         trials += count / runs
         rest = np.stack([medians(rng, levels, MOVES, slow) for _ in range(ROUNDS)])
         pair = (named, int(rest.mean(axis=(0, 2)).argmin()))
@@ -81,10 +76,9 @@ def row(levels: np.ndarray, slow: float, runs: int, rng: np.random.Generator) ->
 def main(runs: int) -> None:
     rng = np.random.default_rng(SEED)
     for slow in (0.0, SLOW_SHARE):
-        for step in (0.0, 0.02, 0.05, 0.2):
-            for count in range(2, 7):
-                found = row((1 + step) ** np.arange(count), slow, runs, rng)
-                print(f"| {100 * step:.0f} % | {count} | {slow:g} | {found} |", flush=True)
+        for step, count in product((0.0, 0.02, 0.05, 0.2), range(2, 7)):
+            found = row((1 + step) ** np.arange(count), slow, runs, rng)
+            print(f"| {100 * step:.0f} % | {count} | {slow:g} | {found} |", flush=True)
 
 
 if __name__ == "__main__":

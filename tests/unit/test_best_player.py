@@ -53,9 +53,9 @@ def test_axes_vary_one_at_a_time_unless_crossed() -> None:
     assert [(c.cell.setting["pattern"], c.cell.setting["player"]) for c in CELLS if not c.arm] == [
         *(("jump", "best"), ("jump", "slice"), ("near", "best"))
     ]
-    crossed = scenario(scrub=SCRUB.model_copy(update={"crossed": True}))
-    planned = plan_cells(crossed, media=[("a", "original")], core_count=4)
-    assert sum(not p.arm for p in planned) == 4
+    plan = scenario(scrub=SCRUB.model_copy(update={"crossed": True}))
+    crossed = plan_cells(plan, media=[("a", "original")], core_count=4)
+    assert sum(not p.arm for p in crossed) == 4
     assert [t.arm for t in ROUND] == ["pilot"] * 18 + [""] * 3
     assert {t.arm for t in plan_round(CELLS, 1, PLAN.seed)} == {""}
     assert [len({t.seed for t in PILOTS[k : k + 6]}) for k in (0, 6, 12)] == [2, 2, 2]
@@ -78,8 +78,8 @@ def test_the_best_over_all_patterns_is_named_and_who_falls_behind_stops() -> Non
     assert not any(o.trial and o.trial.arm for o in observe(trials))
     assert sum(s.trial_count for s in summarise_cells(trials)) == 3
     assert scrub_settings(observe(trials))[0]["player"] == "best"
-    manifest = SimpleNamespace(stop_reason="")
-    run = SimpleNamespace(manifest=manifest, trials=(*trials, *map(played, later)))
+    both = (*trials, *map(played, later))
+    run = SimpleNamespace(manifest=SimpleNamespace(stop_reason=""), trials=both)
     assert truncated_round(run) is None
 
 
@@ -98,18 +98,14 @@ def test_who_shows_a_wrong_picture_or_cannot_play_is_not_named() -> None:
     """`slice` shows one wrong picture in one trial and `frame` never finishes; where nobody can,
     the first is taken, whose trial says why. A pilot plays 8 moves with its own threads."""
     trials = [played(t) for t in PILOTS if t.player != "frame"]
-    bad = next(k for k, t in enumerate(trials) if t.player == "slice")
-    proof = {"proof": ("wrong", *trials[bad].measurement.proof[1:])}
-    wrong = {"measurement": trials[bad].measurement.model_copy(update=proof)}
-    trials[bad] = trials[bad].model_copy(update=wrong)
+    bad = next(t for t in trials if t.player == "slice").measurement
+    object.__setattr__(bad, "proof", ("wrong", *bad.proof[1:]))
     assert [list(costs) for costs in player_costs(trials).values()] == [["frame-2"]]
     failed = begun([played(t, outcome="failed", measurement=None) for t in PILOTS])
     main = next(t for t in ROUND[18:] if t.cell.setting["player"] == "best")
     assert failed.with_player(main).player == "slice"
-    footage = PreparedFootage(
-        **{"clips": ["a"], "frame_counts": {"a": 144}, "encodings": ()},
-        media={("a", "original"): MediaReference(media_path="", index_path="")},
-    )
+    media = {("a", "original"): MediaReference(media_path="", index_path="")}
+    footage = PreparedFootage(clips=["a"], frame_counts={"a": 144}, media=media, encodings=())
     for arm, moves in (("pilot", 8), ("", 24)):
         planned = main.model_copy(update={"arm": arm, "player": "frame-2"})
         job = TASKS["scrub"].job(planned, SCRUB, footage)

@@ -1,6 +1,6 @@
 """What is said of a machine: its facts, how steady it was, what disturbed it, what to mend."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 from mezzmark.decide.compare.self_test import (
@@ -187,10 +187,13 @@ def machine_advice(report: SelfTestReport) -> tuple[Advice, ...]:
     )
 
 
-def hardware_outcome(found: HardwareDecode) -> str:
-    """`right`, `wrong: do not use it`, `none (the decoder says why)`."""
-    told = {"right": "right", "wrong": "wrong: do not use it"}
-    return told.get(found.outcome, f"none ({visible_text(found.reason)})")
+HARDWARE_OUTCOMES: Final = {"right": "right", "wrong": "wrong: do not use it", "refused": "none"}
+
+
+def hardware_note(found: Sequence[HardwareDecode]) -> str:
+    """Why no pictures came from a device, its last reason."""
+    reasons = {one.device: visible_text(one.reason) for one in found if one.outcome == "refused"}
+    return " ".join(f"{device}: {reason}." for device, reason in reasons.items())
 
 
 def self_test_lines(found: SelfTestFindings) -> list[str]:
