@@ -69,8 +69,7 @@ MachineWarning = Literal[
 
 
 class HardwareDecode(Fact):
-    """What came of one kind of file on one device: every picture right, some wrong, or none at all
-    for this `reason`."""
+    """What came of one kind of file on one device: all pictures right, some wrong, or none."""
 
     device: str
     media: MediaFacts

@@ -265,8 +265,7 @@ def _job(planned: PlannedTrial, settings: ScrubSettings, footage: PreparedFootag
     cell, setting = planned.cell, planned.cell.setting
     visited = footage.clips if cell.clip == ALL_CLIPS else [cell.clip]
     clips = [clip for clip in visited if (clip, cell.encoding) in footage.media]
-    known = PLAYERS.get(planned.player or setting["player"])
-    player = known or PLAYERS[settings.pilot_players[0]]
+    player = PLAYERS.get(planned.player or setting["player"], PLAYERS[settings.pilot_players[0]])
     if planned.arm == "pilot":
         settings = settings.model_copy(update={"requests": min(settings.requests, PILOT_MOVES)})
     return ScrubJob(

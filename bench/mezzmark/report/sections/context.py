@@ -156,8 +156,7 @@ def _scrub_section(view: RunView, cells: Table) -> Section:
         pictures.append(make_picture(f"{view.prefix}where-the-waiting-goes", draw))
     told = best_players(view.trials) if view.choice is None else ()  # else the choice tells it
     start = Section(anchor="time", title="Scrub latency", tables=tables)
-    sentences = tuple(best_player_sentences(told))
-    return replace(start, sentences=sentences, pictures=tuple(pictures))
+    return replace(start, sentences=tuple(best_player_sentences(told)), pictures=tuple(pictures))
 
 
 def _by_encoding(cells: Table, setting: Setting) -> dict[str, str]:
