@@ -91,13 +91,13 @@ def test_a_resumed_run_names_the_same_player() -> None:
         first = list(measure(begun(), until))
         assert [(t.position, t.player) for t in measure(begun(first))] == whole
     kept = begun([t.model_copy(update={"player": "frame"}) for t in measure(begun()) if not t.arm])
-    assert {kept.with_player(t).player for t in kept.left(1)} == {"", "frame"}
+    assert {kept.with_player(t).player for t in kept.left(0) + kept.left(1)} == {"", "frame"}
 
 
 def test_who_shows_a_wrong_picture_or_cannot_play_is_not_named() -> None:
-    """`slice` shows one wrong picture in one trial and `frame` never finishes; where nobody can,
+    """`slice` shows one wrong picture in one trial, `frame` lacks a pattern; where nobody can,
     the first is taken, whose trial says why. A pilot plays 8 moves with its own threads."""
-    trials = [played(t) for t in PILOTS if t.player != "frame"]
+    trials = [played(t) for t in PILOTS if t.player != "frame" or "jump" in t.cell.cell_id]
     bad = next(t for t in trials if t.player == "slice").measurement
     object.__setattr__(bad, "proof", ("wrong", *bad.proof[1:]))
     assert [list(costs) for costs in player_costs(trials).values()] == [["frame-2"]]
