@@ -1,8 +1,7 @@
 """Asks a machine what it decodes in hardware: a real decode of each codec, profile, depth and
 chroma by each device that the FFmpeg build knows, every picture proved as in any trial.
 
-A list of devices names what was built in, not what is there; only pictures count. Each decode runs
-in a process of its own, since drivers crash.
+A device's name says what was built in, not what is there. Each decode has a process of its own.
 """
 
 from collections import Counter
@@ -77,7 +76,8 @@ def _decode(device: str, made: PreparedMedia, dispatch: Dispatch) -> HardwareDec
     answer = last_answer(dispatch(job, TIMEOUT_S))
     found = {"device": device, "media": probe_media(made.media.media_path)}
     if isinstance(answer, Measured) and isinstance(answer.measurement, ScrubMeasurement):
-        is_right = set(shown_proof(answer.measurement)) <= set(PROVED)
-        return HardwareDecode(**found, outcome="right" if is_right else "wrong")
-    reason = getattr(answer, "what", "") or getattr(answer, "reason", "no answer")
+        proofs = set(shown_proof(answer.measurement))
+        if proofs != {"missing"}:
+            return HardwareDecode(**found, outcome="right" if proofs <= set(PROVED) else "wrong")
+    reason = getattr(answer, "what", "") or getattr(answer, "reason", "no picture came")
     return HardwareDecode(**found, outcome="refused", reason=reason)
