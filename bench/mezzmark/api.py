@@ -126,7 +126,7 @@ def measure_series(
     for event in chain.from_iterable(series):
         tell(event)
         if isinstance(event, Prepared) and not is_told:
-            cells = [cell for cell, _ in manifest_cells(event.manifest)]
+            cells = [p.cell for p in manifest_cells(event.manifest) if p.arm != "pilot"]
             tell(Noted(message=power_text(cells, plan.rounds, repeat)))
             is_told = True
     return tuple(run_dirs)
@@ -336,10 +336,12 @@ def rig(
 ) -> SelfTestReport:
     """This machine's facts and warnings and, from so many comparisons of identical and of slowed
     players, how often it raises a false alarm and what change it finds; 0 comparisons: facts only.
+    What it decodes in hardware is tried.
     """
     from mezzmark.decide.compare.self_test import SelfTestReport, judge_self_test, warn_of_machine
     from mezzmark.engines.media.cache import all_library_versions, default_cache_dir
     from mezzmark.host.common import read_clock_ns, read_host_facts, read_host_moment
+    from mezzmark.runner.hardware import probe_hardware
     from mezzmark.runner.self_test import SelfTestPlan, measure_self_test, probe_clock
 
     cache_dir = cache or default_cache_dir()
@@ -362,6 +364,7 @@ def rig(
         clock=probe_clock(read_clock_ns),
         warnings=warn_of_machine(host, moment),
         findings=findings,
+        hardware=tuple(probe_hardware(cache_dir=cache_dir, on_progress=on_progress)),
     )
 
 

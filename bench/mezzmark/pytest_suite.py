@@ -28,7 +28,7 @@ from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.cell import Cell, PlannedTrial
 from mezzmark.model.scenario import Scenario
 from mezzmark.report.export.files import COST_SECONDS
-from mezzmark.runner.plan import plan_cells, plan_round
+from mezzmark.runner.plan import PlannedCell, plan_cells, plan_round
 from mezzmark.runner.prepare import Footage, prepare_footage
 from mezzmark.runner.run import describe_job, record_trial
 from mezzmark.runner.workers import last_answer, run_worker
@@ -77,7 +77,7 @@ def _cells(plan: Scenario) -> list[Cell]:
     names = [*plan.encodings, *(custom.name for custom in plan.custom_encodings)]
     media = [(clip.name, name) for clip in plan.clips for name in names]
     cells = plan_cells(plan, media=media, core_count=read_usable_core_count())
-    return [cell for cell, arm in cells if cell.task in ("scrub", "encode") and not arm]
+    return [p.cell for p in cells if p.cell.task in ("scrub", "encode") and not p.arm]
 
 
 def _result(steps: Iterator[object]) -> Footage:
@@ -93,7 +93,9 @@ def _seeds(cell: Cell, plan: Scenario) -> Iterator[int]:
     """The cell's request seed in rounds 0, 1, …, the same as in a run of the scenario."""
     for round_index in range(2 * plan.minimum_rounds + 1):
         yield from (
-            t.seed for t in plan_round([(cell, "")], round_index, plan.seed) if t.cell == cell
+            t.seed
+            for t in plan_round([PlannedCell(cell)], round_index, plan.seed)
+            if t.cell == cell
         )
 
 

@@ -3,12 +3,17 @@
 import time
 from collections import Counter
 from pathlib import Path
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
+from av.video.frame import VideoFrame
 
 from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
 from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
-from mezzmark.engines.play.scrub import run_scrub
+from mezzmark.engines.media.pixels import frame_from_planes, planes_digest, planes_of
+from mezzmark.engines.play.player import Player
+from mezzmark.engines.play.scrub import INEXACT_CODECS, FrameVerifier, run_scrub
 from mezzmark.model.errors import EngineError
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.scrub import ScrubJob
@@ -39,3 +44,37 @@ def test_card_shows_the_very_pictures_of_the_software_decoder(
     except EngineError as error:
         pytest.skip(f"no such decoder on this machine: {error.what}")
     assert Counter(measured.proof) == {"right": FRAME_COUNT}
+
+
+@pytest.mark.parametrize("kind", ["mjpeg-avi", "mpeg2-ts-long-gop"])
+def test_inexact_codecs_are_right_within_two_code_values_of_the_wanted_frame(
+    kind: str, tmp_path: Path
+) -> None:
+    """Each sample off by 1 is right, by 3 wrong; so is the neighbour's very picture, and one half
+    way to a neighbour, though within the tolerance of the wanted frame."""
+    path = make_zoo_clip(ZOO[kind], tmp_path)
+    index = build_frame_index(path).model_copy(update={"is_stamped": False})
+    job = ScrubJob.model_construct(
+        policy="roll", thread_count=1, player=PLAYERS["slice"], viewer_height_px=90
+    )
+    player = Player(path, index, job)
+    assert player.codec in INEXACT_CODECS
+    pictures = [player.move(n, lambda: 0).picture for n in range(6)]
+    planes = planes_of(pictures[5])
+
+    def off_by(code_values: int, rows: int = 1) -> VideoFrame:
+        made = [p.copy() for p in planes]
+        for new, old in zip(made, planes, strict=True):
+            new[::rows] = np.where(old > 128, old - code_values, old + code_values)[::rows]
+        return frame_from_planes(tuple(made), index.pixel_format)
+
+    verifier = FrameVerifier(index, player)
+    tried = (*map(off_by, (0, 1, 3)), pictures[4], off_by(1, rows=2))
+    proofs = [verifier.verify(picture, 5)[0] for picture in tried]
+    assert proofs == ["right", "right", "wrong", "wrong", "right"]
+    assert FrameVerifier(index).verify(off_by(1), 5)[0] == "wrong"
+    shown = {4: pictures[4], 5: pictures[5], 6: off_by(1)}
+    player.move = lambda n, _: SimpleNamespace(picture=shown[n])
+    digests = (*index.digests[:6], planes_digest(planes_of(shown[6])), *index.digests[7:])
+    verifier = FrameVerifier(index.model_copy(update={"digests": digests}), player)
+    assert verifier.verify(off_by(1, rows=2), 5)[0] == "wrong"

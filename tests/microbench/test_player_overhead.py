@@ -200,7 +200,7 @@ def describe(ratios: np.ndarray) -> str:
 
 def main() -> None:
     """Print the ratios."""
-    rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 41
+    rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 61
     print("PyAV", av.__version__)
     with tempfile.TemporaryDirectory() as name:
         for kind in (FASTEST, USUAL):

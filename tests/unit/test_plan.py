@@ -10,7 +10,7 @@ from mezzmark.model.footage import ClipSpec, Recipe
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.encode import EncodeSettings
 from mezzmark.model.tasks.scrub import ScrubSettings
-from mezzmark.runner.plan import plan_cells, plan_round
+from mezzmark.runner.plan import PlannedCell, plan_cells, plan_round
 
 CLIPS = ("a", "b")
 ENCODINGS = (ORIGINAL, "vc3-sq", "mjpeg-fine")
@@ -23,7 +23,7 @@ def scenario(**changes: object) -> Scenario:
         "seed": 7,
         "clips": tuple(ClipSpec(name=name, recipe=Recipe()) for name in CLIPS),
         "encodings": ENCODINGS,
-        "scrub": ScrubSettings(patterns=("jump", "near"), threads=(1, "all")),
+        "scrub": ScrubSettings(patterns=("jump", "near"), threads=(1, "all"), crossed=True),
         "encode": EncodeSettings(threads=(1, "all")),
     }
     return Scenario.model_validate(settings | changes)
@@ -31,7 +31,7 @@ def scenario(**changes: object) -> Scenario:
 
 def cells_of(plan: Scenario, media: set[tuple[str, str]] | None = None, cores: int = 8):
     ordered = sorted(EVERYTHING if media is None else media)
-    return [cell for cell, arm in plan_cells(plan, media=dict.fromkeys(ordered), core_count=cores)]
+    return [p.cell for p in plan_cells(plan, media=dict.fromkeys(ordered), core_count=cores)]
 
 
 def planned_of(plan: Scenario):
@@ -73,10 +73,10 @@ def test_hop_moves_between_clips_and_is_one_cell_an_encoding() -> None:
 def test_the_null_arm_repeats_the_first_cell_of_each_task() -> None:
     """Its two arms differ in the arm alone, so that any difference found between them is noise."""
     planned = planned_of(scenario(null_arm=True))
-    nulls = [cell for cell, arm in planned if arm == "null"]
+    nulls = [p.cell for p in planned if p.arm == "null"]
     assert [cell.task for cell in nulls] == ["scrub", "encode"]
     for null in nulls:
-        assert null == next(cell for cell, _ in planned if cell.task == null.task)
+        assert null == next(p.cell for p in planned if p.cell.task == null.task)
 
 
 def test_all_arms_of_a_round_replay_the_same_requests_and_each_round_new_ones() -> None:
@@ -99,7 +99,7 @@ def test_the_reference_kernel_stands_at_start_middle_and_end(
     cell_count: int, places: list[int]
 ) -> None:
     """Twice in short rounds, three times in long ones, at the same places in both directions."""
-    cells = [(Cell(task="scrub", clip="a", encoding=f"e{k}"), "") for k in range(cell_count)]
+    cells = [PlannedCell(Cell(task="scrub", clip="a", encoding=f"e{k}")) for k in range(cell_count)]
     for index in (0, 1):
         trials = plan_round(cells, index, 3)
         assert [t.position for t in trials if t.cell.clip == KERNEL_CLIP] == places
@@ -132,7 +132,7 @@ def test_orders_of_pairs_are_drawn_anew_and_by_the_seed() -> None:
 def test_each_cell_comes_first_about_equally_often() -> None:
     """Over 4,000 pairs the first place of 4 cells is shared out evenly: each count lies within
     four standard errors of 1,000 (binomial, sd 27.4), which chance passes but once in 4,000."""
-    cells = [(Cell(task="scrub", clip="a", encoding=f"e{k}"), "") for k in range(4)]
+    cells = [PlannedCell(Cell(task="scrub", clip="a", encoding=f"e{k}")) for k in range(4)]
     firsts = Counter(plan_round(cells, 2 * k, 99)[1].cell.encoding for k in range(4_000))
     assert all(abs(count - 1_000) < 110 for count in firsts.values())
     assert len(firsts) == 4
@@ -142,7 +142,10 @@ def test_a_player_with_threads_of_its_own_plays_with_them_once() -> None:
     """Asked for 1, 2 and 4 threads, `frame-4` has one cell of 4 threads beside three of `frame`;
     ids tell them and `frame-skipping` apart."""
     settings = ScrubSettings(
-        patterns=("jump",), threads=(1, 2, 4), players=("frame", "frame-4", "frame-skipping")
+        patterns=("jump",),
+        threads=(1, 2, 4),
+        players=("frame", "frame-4", "frame-skipping"),
+        crossed=True,
     )
     cells = cells_of(scenario(scrub=settings, encode=None), {("a", ORIGINAL)})
     ways = [(cell.setting["player"], cell.setting["threads"]) for cell in cells]

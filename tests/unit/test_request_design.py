@@ -22,6 +22,7 @@ from mezzmark.model.tasks.patterns import (
     spread_targets,
 )
 from mezzmark.model.tasks.scrub import ScrubMeasurement, ScrubSettings
+from mezzmark.runner.plan import PlannedCell
 from mezzmark.runner.rounds import Rounds, count_blocks
 from mezzmark.statistics.tails import MINIMUM_TRIALS, samples_needed
 from mezzmark.store.toml_files import read_scenario
@@ -107,6 +108,7 @@ def scenario(**changes: object) -> Scenario:
 
 
 CELL = Cell(task="scrub", clip="a", encoding="x", setting=Setting(pattern="jump"))
+ONE = [PlannedCell(CELL)]
 
 
 def trial(
@@ -151,22 +153,22 @@ def blocks_in(progress: Rounds, index: int, cell: Cell = CELL) -> int:
 def test_the_first_round_decides_how_many_blocks_all_later_ones_play() -> None:
     """Moves of 20 ms, 12 a block: six rounds want 400 moves, so one block and then seven; neither
     the second trial of the round, nor slower ones later, nor a resumed run change that."""
-    progress = Rounds(scenario(), [(CELL, "")], clock_ns=lambda: 0)
+    progress = Rounds(scenario(), ONE, clock_ns=lambda: 0)
     assert blocks_in(progress, 0) == 1
     trials = [trial(0, 20), trial(0, 90, arm="null"), trial(1, *[90] * 7)]
     for done in trials:
         progress.note(done)
         assert blocks_in(progress, 0) == 1
         assert blocks_in(progress, 2) == 7
-    resumed = Rounds(scenario(rounds=60), [(CELL, "")], trials, clock_ns=lambda: 0)
+    resumed = Rounds(scenario(rounds=60), ONE, trials, clock_ns=lambda: 0)
     assert blocks_in(resumed, 5) == 7
-    before = Rounds(scenario(), [(CELL, "")], [trial(0, 20), trial(1, 20)], clock_ns=lambda: 0)
+    before = Rounds(scenario(), ONE, [trial(0, 20), trial(1, 20)], clock_ns=lambda: 0)
     assert blocks_in(before, 2) == 1
 
 
 def test_a_slow_first_move_does_not_cost_the_later_rounds_their_blocks() -> None:
     """Moves of 20 ms after one of 2 s: seven blocks, as without it."""
-    progress = Rounds(scenario(), [(CELL, "")], clock_ns=lambda: 0)
+    progress = Rounds(scenario(), ONE, clock_ns=lambda: 0)
     pilot = trial(0, 20)
     cold = (2000 * MS, *pilot.measurement.decode_ns[1:])
     measured = pilot.measurement.model_copy(update={"decode_ns": cold})
@@ -189,7 +191,7 @@ def test_blocks_are_what_a_p95_wants_in_two_seconds_or_fill_one(
 
 def test_the_time_expected_counts_the_blocks_to_come() -> None:
     """A pilot of 1 s with one block of 240 ms lets expect 6 × 0.24 s more of a later trial."""
-    progress = Rounds(scenario(), [(CELL, "")], [trial(0, 20)], clock_ns=lambda: 0)
+    progress = Rounds(scenario(), ONE, [trial(0, 20)], clock_ns=lambda: 0)
     planned = PlannedTrial(round_index=1, position=0, cell=CELL, seed=0)
     assert progress.expected_s([planned]) == pytest.approx(1 + 6 * 0.24)
 

@@ -11,6 +11,7 @@ from mezzmark.model.records import Trial
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.encode import EncodeSettings
 from mezzmark.model.tasks.kernel import KernelMeasurement
+from mezzmark.runner.plan import PlannedCell
 from mezzmark.runner.rounds import GIVE_UP_AFTER, Rounds, stop_at_precision
 
 KERNEL = Cell(task="kernel", clip="no clip", encoding="reference kernel")
@@ -44,7 +45,7 @@ def trial(cell: Cell, *, index: int = 0, wall_s: float = 1, outcome: str = "fini
 
 def rounds(plan: Scenario, trials: Sequence[Trial] = (), **changes) -> Rounds:
     cell = Cell(task="encode", clip="a", encoding="x")
-    return Rounds(plan, [(cell, "")], trials, clock_ns=lambda: 0, **changes)
+    return Rounds(plan, [PlannedCell(cell)], trials, clock_ns=lambda: 0, **changes)
 
 
 def reason(plan: Scenario, round_count: int, **changes) -> str:
@@ -112,13 +113,13 @@ def test_a_cell_that_always_fails_is_given_up_and_one_that_once_finished_is_not(
     bad = KERNEL.model_copy(update={"clip": "bad"})
     progress = rounds(scenario())
     for count in range(GIVE_UP_AFTER):
-        assert not progress.is_given_up(bad)
+        assert not progress.is_given_up(trial(bad))
         progress.note(trial(bad, index=count, outcome="timed_out"))
         progress.note(trial(KERNEL, index=count, outcome="crashed"))
         if count == 0:
             progress.note(trial(KERNEL))
-    assert progress.is_given_up(bad)
-    assert not progress.is_given_up(KERNEL)
+    assert progress.is_given_up(trial(bad))
+    assert not progress.is_given_up(trial(KERNEL))
 
 
 def test_expected_time_is_by_cell_and_by_the_mean_for_unknown_ones() -> None:

@@ -22,7 +22,7 @@ def _cells(core_count: int, media: list[tuple[str, str]] | None = None, **tables
         | {key: table for key, table in tables.items() if key != "arm"}
     )
     planned = plan_cells(scenario, media=MEDIA if media is None else media, core_count=core_count)
-    return [cell for cell, arm in planned if arm == tables.get("arm", "")]
+    return [p.cell for p in planned if p.arm == tables.get("arm", "")]
 
 
 def test_a_grid_holds_the_splits_that_have_a_core_each() -> None:

@@ -131,7 +131,7 @@ def choose(
 )
 def rig(
     comparisons: Annotated[
-        int, typer.Option("--comparisons", min=0, help="How many; 0 shows facts only.")
+        int, typer.Option("--comparisons", min=0, help="How many; 0: only facts and hardware.")
     ] = 20,
     rounds: Annotated[int, typer.Option("--rounds", min=2, help="Rounds in each comparison.")] = 6,
     planted: Annotated[

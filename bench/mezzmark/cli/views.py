@@ -29,7 +29,12 @@ from mezzmark.report.prose.regress import (
 from mezzmark.report.prose.size import sizing_sentences
 from mezzmark.report.prose.size_notes import sizing_notes
 from mezzmark.report.tables.choice import choice_table, doubt_table
-from mezzmark.report.tables.facts import advice_table, inspection_table, self_test_table
+from mezzmark.report.tables.facts import (
+    advice_table,
+    hardware_table,
+    inspection_table,
+    self_test_table,
+)
 from mezzmark.report.tables.regression import as_junit, as_markdown, regression_table
 from mezzmark.report.tables.run import catalogue_table
 from mezzmark.report.tables.size import sizing_details, sizing_summary
@@ -144,6 +149,7 @@ def print_rig(report: SelfTestReport, *, as_json: bool = False) -> None:
         print_json(report, sentences)
         return
     show(open_terminal(), self_test_table(report), advice_table(machine_advice(report)), *sentences)
+    show(open_terminal(), hardware_table(report))
 
 
 @contextmanager

@@ -8,7 +8,7 @@ from pydantic import GetCoreSchemaHandler
 from pydantic_core import CoreSchema, core_schema
 
 from mezzmark.model.fact import Fact
-from mezzmark.model.players import PLAYERS
+from mezzmark.model.players import BEST, PLAYERS
 
 ALL_CLIPS: Final = "all clips"
 """The clip name of a cell that moves between clips (the pattern `hop`) or ingests the folder."""
@@ -24,6 +24,7 @@ ARMS: Final = ("", "null", "pilot")
 differ by (`null`); the choice of a player (`pilot`)."""
 
 AxisValue = str | int | bool
+
 
 MAX_SETTING: Final = 100_000
 """Of threads, jobs, heights and passes: far beyond any machine and picture."""
@@ -63,7 +64,12 @@ AXES: Final[dict[str, Axis]] = {
     "policy": Axis(kind=str, id_text=_plain, asked_by=("policies",)),
     "threads": Axis(kind=int, default=1, id_text=lambda n, _: f"{n}t", asked_by=("threads",)),
     "player": Axis(kind=str, id_text=_player_id, asked_by=("players",)),
-    "viewer_height": Axis(kind=int, id_text=lambda *_: "", asked_by=("viewer_height_px",)),
+    "viewer_height": Axis(
+        kind=int,
+        # No id of the first format tells it; best players came later.
+        id_text=lambda px, s: f"viewer {px}p" if px != 540 and s["player"] == BEST else "",
+        asked_by=("viewer_heights_px",),
+    ),
     "jobs": Axis(
         kind=int, default=1, id_text=lambda n, _: f"{n}j", asked_by=("jobs", "oversubscribe")
     ),
@@ -198,12 +204,13 @@ RequestDesign = Literal["independent", "hypercube"]
 class PlannedTrial(Fact):
     """One cell in one round. `position` is its place in the round's shuffled order; `seed` is
     shared by all cells of the round that replay the same requests, of which it plays `blocks`
-    sets."""
+    sets. `player` is who plays a cell of the best player, empty before it is named."""
 
     round_index: int
     position: int
     cell: Cell
     arm: str = ""
+    player: str = ""
     seed: int
     blocks: int = 1
     request_design: RequestDesign = "independent"

@@ -106,8 +106,8 @@ class ClipSpec(Fact):
     recipe: Recipe | None = None
     original: OriginalSpec = OriginalSpec()
     files: tuple[str, ...] = ()
-    excerpt_s: float = Field(
-        default=10.0, gt=0, le=600, description="seconds of each own file that are measured"
+    excerpt_s: Annotated[float, Field(gt=0, le=600)] | Literal["all"] = Field(
+        default=10.0, description="seconds of each own file that are measured"
     )
     share: float | None = Field(default=None, gt=0, le=1)
 

@@ -7,8 +7,8 @@ from mezzmark.model.fact import Fact
 Threading = Literal["slice", "frame", "auto"]
 """How the decoder spreads work: within a picture, over several pictures, or its own choice."""
 
-Device = Literal["cuda"]
-"""A hardware decoder by FFmpeg's name of its device."""
+Device = str
+"""A hardware decoder by FFmpeg's name of its device; what is there is known once it is opened."""
 
 
 class Player(Fact):
@@ -31,6 +31,7 @@ PLAYERS: Final[dict[str, Player]] = {
         Player(name="frame", threading="frame"),
         Player(name="auto", threading="auto"),
         Player(name="cuda", device="cuda"),
+        *(Player(name=device, device=device) for device in ("vaapi", "videotoolbox", "d3d11va")),
         Player(name="cuda-frame", threading="frame", device="cuda"),
         Player(name="cuda-auto", threading="auto", device="cuda"),
         Player(name="frame-2", threading="frame", threads=2),
@@ -43,6 +44,10 @@ PLAYERS: Final[dict[str, Player]] = {
 }
 """Every player by its name; `slice` is what the first format knew as software decoding. Of two that
 the older keys cannot tell apart, the plain one comes first."""
+
+
+BEST: Final = "best"
+"""In place of a player: the one that pilot trials name for each encoding of a clip."""
 
 
 def find_player(threading: str, decoder: str) -> Player:

@@ -47,11 +47,11 @@ class SortFilesJob(Fact):
 
 
 class PrepareOwnJob(Fact):
-    """Index one of the user's own files over its excerpt; the file is opened read-only."""
+    """Index one of the user's own files, or so much of it; the file is opened read-only."""
 
     task: Literal["prepare-own"] = "prepare-own"
     media_path: str
-    excerpt_s: float
+    excerpt_s: float | None
     cache_dir: str
 
 

@@ -9,6 +9,7 @@ from pydantic_core import CoreSchema, core_schema
 
 from mezzmark.model.cell import Cell, RequestDesign
 from mezzmark.model.fact import Fact, Number, Whole
+from mezzmark.model.players import PLAYERS, Player
 from mezzmark.model.tasks import TASKS, read_measurement
 from mezzmark.model.tasks.spec import ProcessFacts
 
@@ -82,14 +83,15 @@ was to be cold and was not; its timeout ended it."""
 
 
 class Trial(Fact):
-    """One line of `trials.jsonl`. `blocks` is how many sets of requests were played; a trial with
-    `flags` is counted apart."""
+    """One line of `trials.jsonl`. `blocks` is how many sets of requests were played, `player` who
+    played them in a cell of the best player; a trial with `flags` is counted apart."""
 
     schema_version: Literal[2] = RECORD_SCHEMA
     round_index: Whole
     position: Whole
     cell: Annotated[Cell, BeforeValidator(_share_cell)]
     arm: str = ""
+    player: str = ""
     seed: int = Field(ge=0, lt=2**63)
     blocks: int = Field(default=1, ge=1, le=10_000)
     request_design: RequestDesign = "independent"
@@ -107,6 +109,11 @@ class Trial(Fact):
     def is_counted(self) -> bool:
         """Whether it may enter figures: it finished, and nothing sets it apart."""
         return self.outcome == "finished" and not self.flags
+
+    @property
+    def played_by(self) -> Player:
+        """Who played its moves; one without a name where none did, or none that is known."""
+        return PLAYERS.get(self.player or self.cell.setting["player"], Player(name=""))
 
     @property
     def fate(self) -> str:

@@ -13,14 +13,17 @@ the same requests, and each round draws new ones.
 
 import zlib
 from collections.abc import Collection, Sequence
+from typing import NamedTuple
 
 import numpy as np
 
 from mezzmark.model.cell import Cell, PlannedTrial, RequestDesign
+from mezzmark.model.players import BEST
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.kernel import KERNEL_CELL
 from mezzmark.model.tasks.patterns import PATTERNS
+from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.model.tasks.spec import Stock
 
 KERNELS_PER_LONG_ROUND = 3
@@ -29,10 +32,18 @@ KERNELS_PER_LONG_ROUND = 3
 LONG_ROUND_CELLS = 8
 """Rounds of fewer cells are over so soon that start and end are enough."""
 
-_ORDER, _REQUESTS, _CLIPS = 1, 2, 3  # keep the streams of random numbers of each purpose apart
+_ORDER, _REQUESTS, _CLIPS, _PILOTS = 1, 2, 3, 4  # a stream of random numbers each
 
-PlannedCell = tuple[Cell, str]
-"""A cell and its arm."""
+PILOT_PASSES = 3
+"""How often each player that may be named the best plays a pilot trial, unless it falls behind."""
+
+
+class PlannedCell(NamedTuple):
+    """A cell, its arm, and who plays it in a pilot trial."""
+
+    cell: Cell
+    arm: str = ""
+    player: str = ""
 
 
 def plan_cells(
@@ -43,6 +54,7 @@ def plan_cells(
     `media` holds the (clip, encoding) pairs there is a file for, `original` included; what could
     not be made is not measured. Thread choices that mean the same count here are one cell. With
     `null_arm`, the first cell of each timed task comes twice, the second time in the arm `null`.
+    A cell of the best player comes once more for each that may be named, in the arm `pilot`.
     """
     stock = Stock(
         clips=tuple(dict.fromkeys(clip for clip, _ in media)),
@@ -56,9 +68,18 @@ def plan_cells(
         if settings is None or spec.plan is None:
             continue
         cells = list(spec.plan(settings, stock))
-        planned += [(cell, "") for cell in cells]
+        planned += [PlannedCell(cell) for cell in cells]
         if scenario.null_arm and cells and not spec.is_judged:
-            planned.append((cells[0], "null"))
+            planned.append(PlannedCell(cells[0], "null"))
+        if isinstance(settings, ScrubSettings):
+            # Who is best does not depend on the viewer, so the first one will do.
+            height_px = settings.viewer_heights_px[0]
+            planned += [
+                PlannedCell(cell, "pilot", name)
+                for cell in cells
+                if (cell.setting["player"], cell.setting["viewer_height"]) == (BEST, height_px)
+                for name in settings.pilot_players
+            ]
     return tuple(planned)
 
 
@@ -68,33 +89,42 @@ def plan_round(
     """Every cell once, and the reference kernel two or three times, in the order of this round.
 
     Cells that are judged and not timed follow the timed ones of round 0 and never come again:
-    they give the same answer every time. Depends on its arguments only.
+    they give the same answer every time. Passes of pilot trials come before round 0, each with
+    requests of its own. Depends on its arguments only.
     """
-    judged = [planned for planned in cells if TASKS[planned[0].task].is_judged]
-    timed = [planned for planned in cells if not TASKS[planned[0].task].is_judged]
+    judged = [planned for planned in cells if TASKS[planned.cell.task].is_judged]
+    pilots = [planned for planned in cells if planned.arm == "pilot"]
+    timed = [p for p in cells if not TASKS[p.cell.task].is_judged and p.arm != "pilot"]
     rng = np.random.default_rng([seed, _ORDER, round_index // 2])
     order = _with_kernels([timed[int(place)] for place in rng.permutation(len(timed))])
     if round_index % 2:
         order.reverse()
+    passes: list[PlannedCell] = []
     if round_index == 0:
         order += judged
+        draw = np.random.default_rng([seed, _PILOTS])
+        for _ in range(PILOT_PASSES):
+            passes += [pilots[int(place)] for place in draw.permutation(len(pilots))]
     return tuple(
         PlannedTrial(
             round_index=round_index,
             position=position,
             cell=cell,
             arm=arm,
-            seed=request_seed(cell, round_index, seed),
+            player=player,
+            seed=request_seed(cell, position // len(pilots), seed, _PILOTS)
+            if arm == "pilot"
+            else request_seed(cell, round_index, seed),
             request_design=request_design(cell),
         )
-        for position, (cell, arm) in enumerate(order)
+        for position, (cell, arm, player) in enumerate(passes + order)
     )
 
 
-def request_seed(cell: Cell, round_index: int, seed: int) -> int:
+def request_seed(cell: Cell, round_index: int, seed: int, purpose: int = _REQUESTS) -> int:
     """The seed of a trial's requests (63 bits), common to all that replay the same ones."""
     key = zlib.crc32(f"{cell.task}\n{cell.clip}\n{cell.setting['pattern']}".encode())
-    sequence = np.random.SeedSequence([seed, _REQUESTS, round_index, key])
+    sequence = np.random.SeedSequence([seed, purpose, round_index, key])
     return int(sequence.generate_state(1, np.uint64)[0] >> np.uint64(1))
 
 
@@ -116,5 +146,5 @@ def _with_kernels(order: list[PlannedCell]) -> list[PlannedCell]:
     parts = KERNELS_PER_LONG_ROUND - 1 if len(order) >= LONG_ROUND_CELLS else 1
     mixed = list(order)
     for part in reversed(range(parts + 1)):
-        mixed.insert(round(part * len(order) / parts), (KERNEL_CELL, ""))
+        mixed.insert(round(part * len(order) / parts), PlannedCell(KERNEL_CELL))
     return mixed

@@ -195,7 +195,7 @@ def _list_originals(
             footage.shares[clip] = spec.share and spec.share / len(named)
             jobs[clip] = PrepareOwnJob(
                 media_path=str(Path(shot.path).absolute()),
-                excerpt_s=spec.excerpt_s,
+                excerpt_s=None if spec.excerpt_s == "all" else spec.excerpt_s,
                 cache_dir=str(cache_dir),
             )
     return jobs

@@ -11,9 +11,11 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from typing import Final
 
+from mezzmark.decide.estimate.best_player import played_alike, player_costs, still_racing
 from mezzmark.model.cell import Cell, PlannedTrial
 from mezzmark.model.errors import count_text
 from mezzmark.model.fact import NS_PER_S
+from mezzmark.model.players import BEST
 from mezzmark.model.records import Trial
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.scrub import ScrubMeasurement, ScrubSettings, latencies_ms
@@ -61,10 +63,11 @@ class Rounds:
         self.trials: list[Trial] = []
         self._cells = cells
         self._stop_when = stop_when or stop_at_precision(scenario)
-        self._walls_ns: dict[Cell, list[int]] = defaultdict(list)
+        self._walls_ns: dict[PlannedCell, list[int]] = defaultdict(list)
         self._blocks: dict[Cell, tuple[int, int]] = {}
-        self._failures: Counter[Cell] = Counter()
-        self._finished: set[Cell] = set()
+        self._failures: Counter[PlannedCell] = Counter()
+        self._finished: set[PlannedCell] = set()
+        self._named: dict[Cell, str] = {}
         for trial in trials:
             self.note(trial)
         self._clock_ns = clock_ns
@@ -75,11 +78,14 @@ class Rounds:
     def note(self, trial: Trial) -> None:
         """Take a trial into account."""
         self.trials.append(trial)
-        self._walls_ns[trial.cell].append(trial.wall_ns + self._note_blocks(trial))
+        cell = _cell_of(trial)
+        self._walls_ns[cell].append(trial.wall_ns + self._note_blocks(trial))
         if trial.outcome == "finished":
-            self._finished.add(trial.cell)
+            self._finished.add(cell)
         else:
-            self._failures[trial.cell] += 1
+            self._failures[cell] += 1
+        if trial.player and trial.arm != "pilot":
+            self._named[played_alike(trial.cell)] = trial.player
 
     def _note_blocks(self, trial: Trial) -> int:
         """Settle how many blocks the rounds to come play, and how much longer they take for it.
@@ -87,7 +93,7 @@ class Rounds:
         The first round in which a cell finished is its pilot, with one block, and decides by its
         time; in all later ones the number is that of their trials, in a resumed run too.
         """
-        if not isinstance(trial.measurement, ScrubMeasurement):
+        if not isinstance(trial.measurement, ScrubMeasurement) or trial.arm == "pilot":
             return 0
         pilot_round, known = self._blocks.get(trial.cell, (trial.round_index, 0))
         if known:
@@ -103,9 +109,32 @@ class Rounds:
         """The trial with the blocks it plays: one until its cell has finished in an earlier
         round."""
         pilot_round, blocks = self._blocks.get(planned.cell, (planned.round_index, 1))
-        if planned.round_index <= pilot_round:
+        if planned.round_index <= pilot_round or planned.arm == "pilot":
             return planned
         return planned.model_copy(update={"blocks": blocks})
+
+    def with_player(self, planned: PlannedTrial) -> PlannedTrial:
+        """The trial with the player that was named for its cell when all pilot trials were over;
+        the first that may be named where none of them could play."""
+        settings = self.scenario.settings(ScrubSettings)
+        if planned.arm == "pilot" or planned.cell.setting["player"] != BEST or settings is None:
+            return planned
+        alike = played_alike(planned.cell)
+        if alike not in self._named:
+            costs = player_costs(self.trials).get(alike, {})
+            self._named[alike] = next(iter(costs), settings.pilot_players[0])
+        return planned.model_copy(update={"player": self._named[alike]})
+
+    def is_left_out(self, planned: PlannedTrial) -> bool:
+        """Whether it is not measured when its turn has come: its cell was given up, or its player
+        fell behind the others in earlier passes of pilot trials."""
+        if planned.arm != "pilot" or self.is_given_up(planned):
+            return self.is_given_up(planned)
+        pilot_count = sum(cell.arm == "pilot" for cell in self._cells)
+        first = planned.position // pilot_count * pilot_count
+        before = [t for t in self.trials if t.arm == "pilot" and t.position < first]
+        costs = player_costs(before).get(played_alike(planned.cell), {})
+        return first > 0 and planned.player not in still_racing(costs)
 
     @property
     def _spent_ns(self) -> int:
@@ -131,20 +160,23 @@ class Rounds:
         return plan_round(self._cells, round_index, self.scenario.seed)
 
     def left(self, round_index: int) -> list[PlannedTrial]:
-        """What is still to be done of the round."""
+        """What is still to be done of the round; pilot trials only before the first other one."""
+        is_chosen = any(trial.arm != "pilot" for trial in self.trials)
         done = {trial.position for trial in self.trials if trial.round_index == round_index}
         return [
             self.with_blocks(planned)
             for planned in self.plan(round_index)
-            if planned.position not in done and not self.is_given_up(planned.cell)
+            if planned.position not in done and not self.is_given_up(planned)
+            if planned.arm != "pilot" or not is_chosen
         ]
 
     def is_begun(self, round_index: int) -> bool:
         """Whether a trial of the round is on disk."""
         return any(trial.round_index == round_index for trial in self.trials)
 
-    def is_given_up(self, cell: Cell) -> bool:
-        """Whether a cell has failed so often, and never finished, that it is left out."""
+    def is_given_up(self, one: PlannedTrial | Trial) -> bool:
+        """Whether its cell has failed so often, and never finished, that it is left out."""
+        cell = _cell_of(one)
         return cell not in self._finished and self._failures[cell] >= GIVE_UP_AFTER
 
     def expected_s(self, planned: Iterable[PlannedTrial]) -> float:
@@ -155,8 +187,8 @@ class Rounds:
         spent_ns = self._spent_ns
         total_ns = 0.0
         for trial in planned:
-            if not self.is_given_up(trial.cell):
-                walls_ns = self._walls_ns.get(trial.cell)
+            if not self.is_given_up(trial):
+                walls_ns = self._walls_ns.get(_cell_of(trial))
                 total_ns += (
                     sum(walls_ns) / len(walls_ns) if walls_ns else spent_ns / len(self.trials)
                 )
@@ -209,7 +241,7 @@ class Rounds:
         scenario, planned = self.scenario, self.plan(round_count)
         if not self._cells:
             return "nothing could be prepared that the scenario wants measured"
-        timed = [trial.cell for trial in planned if trial.cell.task != "kernel"]
+        timed = [trial for trial in planned if trial.cell.task != "kernel"]
         if not timed:
             return "everything is judged once, and nothing is timed"
         if all(map(self.is_given_up, timed)):
@@ -231,6 +263,11 @@ class Rounds:
                 f", and no fewer than {scenario.minimum_rounds} are measured whatever the budget"
             )
         return f"another round would end after the time budget of {budget_s:g} s ({took})"
+
+
+def _cell_of(one: PlannedTrial | Trial) -> PlannedCell:
+    """What counts as one cell: in pilot trials each player by itself."""
+    return PlannedCell(one.cell, *((one.arm, one.player) if one.arm == "pilot" else ()))
 
 
 def _usual_block_ns(measured: ScrubMeasurement, blocks: int) -> float:

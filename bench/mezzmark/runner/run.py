@@ -126,16 +126,16 @@ class _Session:
             minimum_rounds=rounds.scenario.minimum_rounds,
         )
         for number, planned in enumerate(left):
-            if rounds.is_given_up(planned.cell):
+            if rounds.is_left_out(planned):
                 continue
             done = rounds.place(planned)
             time_left = rounds.time_left(left[number:])
             yield TrialStarted(cell=planned.cell, done=done, total=total, **time_left)
-            trial = self._trial(planned)
+            trial = self._trial(rounds.with_player(planned))
             append_trial(self.run_dir, trial)
             rounds.note(trial)
             yield TrialFinished(trial=trial, done=done + 1, total=total)
-            if rounds.is_given_up(trial.cell):
+            if rounds.is_given_up(trial):
                 yield CellGivenUp(cell=trial.cell, reason=trial.reason)
         yield RoundFinished(round_index=round_index)
 

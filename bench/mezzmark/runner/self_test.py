@@ -85,7 +85,7 @@ def measure_self_test(
                     policy="reseek",
                     thread_count=1,
                     player=PLAYERS["slice"],
-                    viewer_height_px=SCRUB.viewer_height_px,
+                    viewer_height_px=SCRUB.viewer_heights_px[0],
                     injected_slowdown_fraction=fractions[arm],
                 )
                 costs[arm, comparison, round_index] = _median_latency(job)

@@ -103,7 +103,7 @@ def describe_run(
         media=tuple(footage.media_manifests),
         refused=tuple(footage.refused),
         left_out=tuple(footage.left_out),
-        players=tuple(PLAYERS[name] for name in scrub.players) if scrub else (),
+        players=tuple(PLAYERS[name] for name in scrub.every_player) if scrub else (),
         host_id=host_id(host),
         host=host,
     )

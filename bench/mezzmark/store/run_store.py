@@ -239,10 +239,12 @@ def _refuse_second(
     trial: Trial, lines_of: dict[tuple[object, ...], int], *, path: Path, number: int
 ) -> None:
     """RunError where another trial has this one's place in its round or, but for the kernel, which
-    comes several times a round, its cell: the same trial twice would halve an interval."""
+    comes several times a round, its cell (in pilot trials its player and requests too): the same
+    trial twice would halve an interval."""
     places: list[tuple[object, ...]] = [(trial.round_index, trial.position)]
     if trial.cell.task != KERNEL_CELL.task:
-        places.append((trial.round_index, trial.cell, trial.arm))
+        pass_of = (trial.player, trial.seed) if trial.arm == "pilot" else ()
+        places.append((trial.round_index, trial.cell, trial.arm, *pass_of))
     for place in places:
         if (first := lines_of.setdefault(place, number)) != number:
             key = f"round_index {trial.round_index}, position {trial.position}"

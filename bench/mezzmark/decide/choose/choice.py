@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import Final, Literal
 
+from mezzmark.decide.estimate.best_player import BestPlayer
 from mezzmark.model.cell import Setting
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
@@ -169,6 +170,7 @@ class ChoiceRequest(Fact):
     these runs measures, what to add. `unit` is what is drawn again and again, `begun_count` how
     many were begun. `clips` decide; `floor_ms` is the wait below which none is shorter: the frame
     time of the fastest of them. Wishes in order count in steps of `indifference_fraction`.
+    `best_players` are those that the runs named.
     """
 
     needs: tuple[Need, ...]
@@ -186,6 +188,7 @@ class ChoiceRequest(Fact):
     unit: Unit = "round"
     run_count: int = 1
     begun_count: int = 0
+    best_players: tuple[BestPlayer, ...] = ()
 
     @property
     def log_margin(self) -> float:

@@ -39,6 +39,7 @@ from mezzmark.decide.choose.preference import (
     find_runner_up,
     find_tipping_points,
 )
+from mezzmark.decide.estimate.best_player import best_players
 from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, truncated_round
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.encoding import ORIGINAL
@@ -177,8 +178,9 @@ def choose_encoding(
         draw_count=draw_count,
     )
     request = _request(settings, asked, draws, known, observed)
-    has_own_needs = {"has_default_needs": is_default and bool(settings.needs)}
-    request = request.model_copy(update=has_own_needs)
+    players = [best for run in observed for best in best_players(run.trials)]
+    own = {"has_default_needs": is_default and bool(settings.needs), "best_players": tuple(players)}
+    request = request.model_copy(update=own)
     choice = choose_among(request, draws, traits, count_wrong(observed))
     return (
         _with_beside(choice, observed, settings, draw_count) if settings.allow_missing else choice

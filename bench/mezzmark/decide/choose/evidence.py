@@ -91,7 +91,7 @@ def count_wrong(runs: Sequence[ObservedRun]) -> Counter[str]:
     """Wrong pictures by encoding, over all runs and ways of moving."""
     counts: Counter[str] = Counter()
     for trial in (trial for run in runs for trial in run.trials):
-        if isinstance(trial.measurement, ScrubMeasurement):
+        if isinstance(trial.measurement, ScrubMeasurement) and trial.arm != "pilot":
             counts[trial.cell.encoding] += shown_proof(trial.measurement).count("wrong")
     return counts
 

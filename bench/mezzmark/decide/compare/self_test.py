@@ -11,6 +11,7 @@ from mezzmark.decide.compare.verdicts import POWER, Evidence, Judgement, judge_e
 from mezzmark.decide.estimate.rounds import estimate_of
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
+from mezzmark.model.footage import MediaFacts
 from mezzmark.model.records import HostMoment
 from mezzmark.model.run import HostFacts
 from mezzmark.statistics.intervals import share_interval
@@ -67,6 +68,15 @@ MachineWarning = Literal[
 ]
 
 
+class HardwareDecode(Fact):
+    """What came of one kind of file on one device: all pictures right, some wrong, or none."""
+
+    device: str
+    media: MediaFacts
+    outcome: Literal["right", "wrong", "refused"]
+    reason: str = ""
+
+
 class SelfTestReport(Fact):
     """The whole of `rig`; `findings` is None where only facts were asked for. `warnings` name what
     of `host` and `moment` makes figures less steady or less typical."""
@@ -76,6 +86,7 @@ class SelfTestReport(Fact):
     clock: ClockFacts
     warnings: tuple[MachineWarning, ...]
     findings: SelfTestFindings | None
+    hardware: tuple[HardwareDecode, ...] = ()
 
 
 ROUND_COUNTS: Final = (5, 10, 20, 40)

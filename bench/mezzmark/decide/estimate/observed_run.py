@@ -245,7 +245,7 @@ def truncated_round(run: MeasuredRun) -> int | None:
     """
     if run.manifest.stop_reason:
         return None
-    timed = [trial for trial in run.trials if trial.cell.task != "fidelity"]
+    timed = [t for t in run.trials if t.cell.task != "fidelity" and t.arm != "pilot"]
     rounds = sorted({trial.round_index for trial in timed})
     if len(rounds) < 2:
         return None

@@ -35,10 +35,12 @@ def summarise_cells(
 
     Failed trials are counted with their reasons; wrong and unproved pictures are counted and
     never enter a latency figure. `observations` are those of these trials where they are known.
+    Pilot trials have no summary: they choose, and are no figure of their cell.
     """
     by_cell: dict[tuple[Cell, str], list[Trial]] = {}
     for trial in trials:
-        by_cell.setdefault((trial.cell, trial.arm), []).append(trial)
+        if trial.arm != "pilot":
+            by_cell.setdefault((trial.cell, trial.arm), []).append(trial)
     observed = group_by(
         observe(trials) if observations is None else observations, lambda cell: cell
     )

@@ -20,7 +20,7 @@ from mezzmark.model.cell import ALL_CLIPS, Setting
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CellSummary, Estimate
 from mezzmark.model.fact import Fact
-from mezzmark.model.players import PLAYERS, Player
+from mezzmark.model.players import BEST, PLAYERS, Player
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.patterns import PATTERNS
 
@@ -193,6 +193,7 @@ def _setting_key(setting: Setting) -> tuple[object, ...]:
     return (
         -setting["threads"],
         setting["policy"] != "roll",
+        setting["player"] != BEST,
         player.device is not None,
         list(PATTERNS).index(setting["pattern"]),
         player.threading,

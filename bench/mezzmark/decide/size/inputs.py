@@ -16,7 +16,7 @@ from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import NS_PER_S
-from mezzmark.model.players import PLAYERS, Player
+from mezzmark.model.players import BEST
 from mezzmark.model.records import Trial
 from mezzmark.model.run import ClipManifest, Manifest
 from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms, proved_mask
@@ -114,7 +114,7 @@ def _decode_pixel_rate(
         if trial.cell.encoding == ORIGINAL
         and isinstance(trial.measurement, ScrubMeasurement)
         and trial.cell.clip in sizes
-        and PLAYERS.get(trial.cell.setting["player"], Player(name="")).device is None
+        and trial.played_by.device is None
     ]
     most = max((cell.setting["threads"] for _, cell, _ in mine), default=0)
     work: dict[Round, list[tuple[float, float]]] = {}
@@ -163,18 +163,20 @@ def _waits_by_round(
     """Per round: mean latency of a move in ms, and what it reads in seconds of the stream.
 
     Every pattern counts alike, and each clip its share; only rounds that have all are kept. Of
-    several settings the one with `roll` and the most threads counts, as an editor would use.
+    several settings the one with `roll`, the most threads and the best player counts, as an editor
+    would use.
     """
     mine = [
         (key, trial.cell, trial.measurement)
         for key, trial in trials
         if trial.cell.encoding == name
-        and PLAYERS.get(trial.cell.setting["player"], Player(name="")).device is None
+        and trial.played_by.device is None
         and isinstance(trial.measurement, ScrubMeasurement)
     ]
 
-    def mode(cell: Cell) -> tuple[bool, int]:
-        return cell.setting["policy"] == "roll", cell.setting["threads"]
+    def mode(cell: Cell) -> tuple[bool, int, bool]:
+        setting = cell.setting
+        return setting["policy"] == "roll", setting["threads"], setting["player"] == BEST
 
     best = max((mode(cell) for _, cell, _ in mine), default=None)
     by_round: dict[Round, dict[tuple[str, str], tuple[float, float]]] = {}

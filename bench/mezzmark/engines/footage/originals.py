@@ -217,7 +217,7 @@ def _joined(settings: dict[str, object]) -> str:
 
 
 def prepare_own(job: PrepareOwnJob, advance: ProgressUpdate) -> PreparedMedia:
-    """Index the first `job.excerpt_s` seconds of a file, or find that index in the cache.
+    """Index the first `job.excerpt_s` seconds of a file, or all; or find that index in the cache.
 
     Raises FootageError for a file that cannot be measured, DiskFullError when the index cannot
     be written.

@@ -16,9 +16,10 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import accumulate
 from pathlib import Path
+from typing import Final
 
 import av
-from av.codec.hwaccel import HWAccel
+from av.codec.hwaccel import HWAccel, hwdevices_available
 from av.container import InputContainer
 from av.error import FFmpegError
 from av.packet import Packet
@@ -39,6 +40,9 @@ from mezzmark.model.errors import EngineError
 from mezzmark.model.footage import FrameIndex, MediaFacts
 from mezzmark.model.players import Device
 from mezzmark.model.tasks.scrub import ScrubJob
+
+DEVICES: Final = tuple(hwdevices_available())
+"""Those that this FFmpeg build knows by name; not what is there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +80,7 @@ class Player:
         self._target_pts = 0
         self._sent: set[int | None] = set()
         self._container, facts = _open(path, settings.player.device)
+        self.codec = facts.codec
         self._track = _prepared_track(self._container, path, settings)
         self._present = presenter(
             facts,
@@ -223,6 +228,8 @@ def _open(path: str | Path, device: Device | None) -> tuple[InputContainer, Medi
         return container, facts
     container.close()
     try:
+        if device not in DEVICES:  # else FFmpeg takes the codec's first one
+            raise NotImplementedError(f"this FFmpeg build knows no device {device}")
         on_device: InputContainer = av.open(
             str(Path(path).resolve()),
             **OPEN_OPTIONS,
@@ -241,8 +248,11 @@ def _prepared_track(container: InputContainer, path: str | Path, settings: Scrub
     """The video track with its decoder open and its threads set (they cannot change later)."""
     track = video_track(container, path)
     spread_decoding(track, settings.player.threading, settings.thread_count)
+    device = settings.player.device
     try:
         track.codec_context.open(strict=False)
+        if device and not track.codec_context.is_hwaccel:
+            raise ValueError(f"{device} was asked for, and software would decode")
     except (FFmpegError, OSError, ValueError) as error:
         container.close()
         raise EngineError(

@@ -1,21 +1,31 @@
 """The scrub task: play the requests of a job, and prove every picture after its timed moment."""
 
+import math
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Final
 
+import numpy as np
 import psutil
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.media.frame_index import NO_STAMP, read_frame_index, stamp_of
-from mezzmark.engines.media.pixels import planes_digest, planes_of
+from mezzmark.engines.media.pixels import Planes, planes_digest, planes_of
 from mezzmark.engines.play.player import Move, Player
 from mezzmark.engines.play.view_proof import ViewVerifier
 from mezzmark.host.common import no_garbage_collection, read_process_facts
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import Measured
+from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.scrub import Proof, ScrubJob, ScrubMeasurement
+
+INEXACT_CODECS: Final = ("Motion JPEG", "MPEG-2")
+"""They leave the inverse transform a tolerance (ISO/IEC 10918-2; ISO/IEC 13818-2, annex A); AVC,
+HEVC, AV1 and VP9 define every sample."""
+
+TOLERANCE_RMS: Final = 2.0
+"""Code values; our own choice."""
 
 PlayMove = Callable[[int, Callable[[], int]], Move]
 """Shows a frame, by its index, timed by a clock in ns."""
@@ -54,13 +64,13 @@ def run_scrub(
         start_ns = clock_ns()
         players.append(open_player(media.media_path, index, job))
         open_ns.append(clock_ns() - start_ns)
-    verifiers = [
-        MoveVerifier(
-            FrameVerifier(index),
-            ViewVerifier(media.media_path, job.viewer_height_px, job.thread_count),
-        )
-        for media, index in zip(job.media, indexes, strict=True)
-    ]
+    in_software = job.model_copy(update={"player": PLAYERS["slice"]})
+    verifiers = []
+    for player, media, index in zip(players, job.media, indexes, strict=True):
+        is_inexact = job.player.device is not None and player.codec in INEXACT_CODECS
+        reference = Player(media.media_path, index, in_software) if is_inexact else None
+        views = ViewVerifier(media.media_path, job.viewer_height_px, job.thread_count)
+        verifiers.append(MoveVerifier(FrameVerifier(index, reference), views))
     moves: list[PlayMove] = [player.move for player in players]
     if fraction := job.injected_slowdown_fraction:
         moves = [delayed(move, fraction=fraction) for move in moves]
@@ -79,9 +89,11 @@ def run_scrub(
 
 
 class FrameVerifier:
-    """Says which frame of a clip a decoded picture is, by digest and stamp against the index."""
+    """Says which frame of a clip a decoded picture is, by digest and stamp against the index; where
+    there is a `reference`, also by its distance from the pictures that this decodes."""
 
-    def __init__(self, index: FrameIndex) -> None:
+    def __init__(self, index: FrameIndex, reference: Player | None = None) -> None:
+        self._reference = reference
         self._index = index
         self._frames_of_digest = Counter(index.digests)
         self._frame_of_digest = {
@@ -104,13 +116,34 @@ class FrameVerifier:
         wanted = self._index.digests[frame_index]
         stamp = stamp_of(picture, planes) if self._index.is_stamped else NO_STAMP
         is_other_stamp = NO_STAMP != stamp != self._index.stamps[frame_index]
-        if digest == wanted and not is_other_stamp:
-            is_only_one = self._frames_of_digest[digest] == 1
+        is_right = digest == wanted or self._is_near(planes, frame_index)
+        if is_right and not is_other_stamp:
+            is_only_one = self._frames_of_digest[wanted] == 1
             return ("right" if is_only_one or stamp != NO_STAMP else "alike"), frame_index
         if not wanted and stamp == NO_STAMP:
             return "unreadable", -1
         shown = self._frame_of_digest.get(digest, self._frame_of_stamp.get(stamp, -1))
         return "wrong", shown
+
+    def _is_near(self, planes: Planes, frame_index: int) -> bool:
+        """Within the tolerance of the wanted picture, and less than half as far from it as from its
+        neighbours that look otherwise."""
+        off, digests = self._distance(planes, frame_index), dict(enumerate(self._index.digests))
+        same = (None, digests[frame_index])
+        neighbours = [n for n in (frame_index - 1, frame_index + 1) if digests.get(n) not in same]
+        return off <= TOLERANCE_RMS and all(2 * off < self._distance(planes, n) for n in neighbours)
+
+    def _distance(self, planes: Planes, frame_index: int) -> float:
+        """Code values rms over all planes from the reference's picture; infinite without one that
+        the index proves."""
+        picture = self._reference and self._reference.move(frame_index, lambda: 0).picture
+        expected = planes_of(picture) if picture else ()
+        is_alike = [plane.shape for plane in planes] == [plane.shape for plane in expected]
+        if not is_alike or planes_digest(expected) != self._index.digests[frame_index]:
+            return math.inf
+        pairs = zip(planes, expected, strict=True)
+        squares = sum(float(np.square(a.astype(np.float64) - b).sum()) for a, b in pairs)
+        return math.sqrt(squares / sum(plane.size for plane in planes))
 
 
 @dataclass(frozen=True, slots=True)

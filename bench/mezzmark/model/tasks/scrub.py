@@ -1,9 +1,10 @@
 """Scrubbing: closed-loop playhead moves, each timed and proved."""
 
-from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections import ChainMap, Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import product
+from itertools import chain, product
+from operator import ne
 from typing import Annotated, Any, Final, Literal
 
 import numpy as np
@@ -12,7 +13,7 @@ from pydantic import Field, model_validator
 
 from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
 from mezzmark.model.fact import MAX_WHOLE, Amount, Fact, NameIn, Whole
-from mezzmark.model.players import PLAYERS, Player, find_player
+from mezzmark.model.players import BEST, PLAYERS, Player, find_player
 from mezzmark.model.tasks.patterns import PATTERNS, groups_of, plan_requests
 from mezzmark.model.tasks.spec import (
     NS_PER_MS,
@@ -31,6 +32,11 @@ from mezzmark.statistics.quantiles import sorted_quantile
 
 PatternName = Annotated[str, NameIn(PATTERNS)]
 PlayerName = Annotated[str, NameIn(PLAYERS)]
+PlayerChoice = Annotated[str, NameIn(ChainMap(PLAYERS, {BEST: Player(name=BEST)}))]
+ViewHeight = Annotated[int, Field(ge=64, le=4320, multiple_of=2)]
+
+PILOT_MOVES: Final = 8
+"""Moves of a pilot trial at most: what it costs must stay small beside what it chooses for."""
 
 Policy = Literal["reseek", "roll"]
 """`reseek` always seeks; `roll` keeps decoding when the target lies ahead in the same group."""
@@ -51,21 +57,35 @@ PROVED: Final = ("right", "alike")
 
 class ScrubSettings(Fact):
     """The scrub task: closed-loop playhead moves, each timed and proved. The older keys `threading`
-    and `decoder` give one player."""
+    and `decoder` give one player. Unless `crossed`, cells differ from the first value of each list
+    in one axis at a time."""
 
     patterns: tuple[PatternName, ...] = Field(default=("jump", "near"), min_length=1)
     requests: int = Field(default=24, ge=1, le=100_000, description="playhead moves a trial")
     policies: tuple[Policy, ...] = Field(default=("roll",), min_length=1)
     threads: tuple[CountChoice, ...] = Field(default=("all",), min_length=1)
-    players: tuple[PlayerName, ...] = Field(default=("slice",), min_length=1)
+    players: tuple[PlayerChoice, ...] = Field(default=("slice",), min_length=1)
+    pilot_players: tuple[PlayerName, ...] = Field(default=("slice", "frame"), min_length=1)
+    crossed: bool = Field(default=False, description="every value with every other")
     sweep_speed: int = Field(default=8, ge=2, le=64)
     near_median_frames: float = Field(default=12.0, gt=0, le=1_000_000)
-    viewer_height_px: int = Field(default=540, ge=64, le=4320, multiple_of=2)
+    viewer_heights_px: tuple[ViewHeight, ...] = Field(default=(540,), min_length=1)
+
+    @property
+    def every_player(self) -> tuple[str, ...]:
+        """All that play, pilots included."""
+        own = (self.pilot_players if name == BEST else (name,) for name in self.players)
+        return tuple(dict.fromkeys(chain.from_iterable(own)))
 
     @model_validator(mode="before")
     @classmethod
     def _from_older_keys(cls, data: Any) -> Any:
-        if not isinstance(data, Mapping) or not {"threading", "decoder"} & data.keys():
+        if not isinstance(data, Mapping):
+            return data
+        if "viewer_height_px" in data:
+            data = {"viewer_heights_px": (data["viewer_height_px"],), **data}
+            del data["viewer_height_px"]
+        if not {"threading", "decoder"} & data.keys():
             return data
         older = {"threading": "slice", "decoder": "software", **data}
         player = find_player(older.pop("threading"), older.pop("decoder"))
@@ -213,23 +233,31 @@ def _read_bytes_per_move(moves: ProvedMoves) -> float:
 def _plan(settings: ScrubSettings, stock: Stock) -> Iterator[Cell]:
     clip_count = Counter(name for _, name in stock.present())
     between = [(ALL_CLIPS, name) for name in stock.encodings if clip_count[name] > 1]
-    for pattern in settings.patterns:
-        pairs = between if PATTERNS[pattern].visits_all else stock.present()
-        counts = stock.counts(settings.threads)
-        # A player with a number of threads of its own plays with that.
-        ways = dict.fromkeys(
-            (PLAYERS[player].threads or threads, player)
-            for threads, player in product(counts, settings.players)
-        )
-        for (clip, name), policy, (threads, player) in product(pairs, settings.policies, ways):
-            setting = Setting(
-                pattern=pattern,
-                policy=policy,
-                threads=threads,
-                player=player,
-                viewer_height=settings.viewer_height_px,
-            )
+    for setting in _settings(settings, stock.counts(settings.threads)):
+        pairs = between if PATTERNS[setting["pattern"]].visits_all else stock.present()
+        for clip, name in pairs:
             yield Cell(task="scrub", clip=clip, encoding=name, setting=setting)
+
+
+def _settings(settings: ScrubSettings, counts: Sequence[int]) -> Iterable[Setting]:
+    """Each once: the base, and from it one axis at a time; or all of them crossed."""
+    axes: dict[str, Sequence[Any]] = {
+        "pattern": settings.patterns,
+        "policy": settings.policies,
+        "threads": counts,
+        "player": settings.players,
+        "viewer_height": settings.viewer_heights_px,
+    }
+    base = [values[0] for values in axes.values()]
+    found: dict[Setting, None] = {}
+    for values in product(*axes.values()):
+        if settings.crossed or sum(map(ne, values, base)) <= 1:
+            setting = Setting(dict(zip(axes, values, strict=True)))
+            player = PLAYERS.get(setting["player"])
+            if player and player.threads:  # it has a number of its own
+                setting = setting.but(threads=player.threads)
+            found[setting] = None
+    return found
 
 
 def _job(planned: PlannedTrial, settings: ScrubSettings, footage: PreparedFootage) -> ScrubJob:
@@ -237,6 +265,9 @@ def _job(planned: PlannedTrial, settings: ScrubSettings, footage: PreparedFootag
     cell, setting = planned.cell, planned.cell.setting
     visited = footage.clips if cell.clip == ALL_CLIPS else [cell.clip]
     clips = [clip for clip in visited if (clip, cell.encoding) in footage.media]
+    player = PLAYERS.get(planned.player or setting["player"], PLAYERS[settings.pilot_players[0]])
+    if planned.arm == "pilot":
+        settings = settings.model_copy(update={"requests": min(settings.requests, PILOT_MOVES)})
     return ScrubJob(
         media=tuple(footage.media[clip, cell.encoding] for clip in clips),
         requests=plan_requests(
@@ -251,8 +282,8 @@ def _job(planned: PlannedTrial, settings: ScrubSettings, footage: PreparedFootag
         ),
         blocks=planned.blocks,
         policy=setting["policy"],
-        thread_count=setting["threads"],
-        player=PLAYERS[setting["player"]],
+        thread_count=player.threads or setting["threads"],
+        player=player,
         viewer_height_px=setting["viewer_height"],
     )
 

@@ -43,10 +43,10 @@ CELL_COLUMNS: Final = {
 """A cell's clip, encoding and setting, as tables have named them since the first."""
 
 
-def cell_values(cell: Cell, arm: str = "") -> dict[str, object]:
-    """The values of `CELL_COLUMNS`."""
+def cell_values(cell: Cell, arm: str = "", played_by: str = "") -> dict[str, object]:
+    """The values of `CELL_COLUMNS`; `played_by` is who played where the cell leaves it open."""
     setting = cell.setting
-    player = PLAYERS.get(setting["player"], Player(name=""))
+    player = PLAYERS.get(played_by or setting["player"], Player(name=""))
     return {
         "task": cell.task,
         "clip": cell.clip,
@@ -54,9 +54,9 @@ def cell_values(cell: Cell, arm: str = "") -> dict[str, object]:
         "pattern": setting["pattern"],
         "policy": setting["policy"],
         "thread_count": setting["threads"],
-        "threading": player.threading if setting["player"] else None,
+        "threading": player.threading if player.name else None,
         "decoder": player.device or "software",
-        "player": setting["player"],
+        "player": played_by or setting["player"],
         "viewer_height_px": setting["viewer_height"],
         "arm": arm,
         "job_count": setting["jobs"],

@@ -96,7 +96,7 @@ def as_pytest_benchmark(run: Run) -> str:
     seconds: dict[Cell, list[float]] = {}
     for trial in run.trials:
         cost = trial_cost(trial)
-        if cost is not None and trial.cell.task in COST_SECONDS:
+        if cost is not None and trial.cell.task in COST_SECONDS and trial.arm != "pilot":
             seconds.setdefault(trial.cell, []).append(cost * COST_SECONDS[trial.cell.task])
     benchmarks = []
     for cell, values in seconds.items():

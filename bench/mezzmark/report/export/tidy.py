@@ -142,7 +142,7 @@ def _place(manifest: Manifest, trial: Trial) -> dict[str, object]:
         "host": manifest.host.host_label,
         "round_index": trial.round_index,
         "position": trial.position,
-        **cell_values(trial.cell, trial.arm),
+        **cell_values(trial.cell, trial.arm, trial.player),
     }
 
 

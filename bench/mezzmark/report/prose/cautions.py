@@ -171,7 +171,7 @@ def untested_in_words(manifest: Manifest) -> tuple[str, ...]:
     names = {encoding.name for encoding in manifest.encodings} | set(scenario.encodings)
     missing = [name for name in PATTERNS if scrub and name not in scrub.patterns]
     has_device = scrub is None or any(
-        (player := PLAYERS.get(name)) and player.device for name in scrub.players
+        (player := PLAYERS.get(name)) and player.device for name in scrub.every_player
     )
     texts = {
         "the camera original itself, so there is nothing to be faster than": ORIGINAL not in names,

@@ -21,6 +21,7 @@ from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.request import Need, Wish, doubtful_limit, unknown_value
 from mezzmark.model.scenario import Scenario
+from mezzmark.report.prose.latency import best_player_sentences
 from mezzmark.report.prose.numbers import (
     count_text,
     estimate_text,
@@ -263,6 +264,7 @@ def findings(choice: Choice) -> tuple[str, ...]:
             for need in choice.needs_not_shown
             if choice.verdict != "cannot say"
         ),
+        *best_player_sentences(choice.best_players),
         *_notes(choice),
     )
 

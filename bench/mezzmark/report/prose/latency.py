@@ -1,7 +1,10 @@
 """What the answer says of an encoding: its scrub latency, its size, and the time encoding takes."""
 
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
+from mezzmark.decide.estimate.best_player import NEAR_RATIO, BestPlayer
 from mezzmark.decide.estimate.over_clips import BestCells, as_shown_speed, hours_per_hour
 from mezzmark.decide.estimate.ranking import INSTANT_MS, Ranked, Ranking
 from mezzmark.model.cell import AXES, Cell
@@ -16,7 +19,7 @@ from mezzmark.report.prose.numbers import (
     shown_name,
     size_text,
 )
-from mezzmark.report.prose.terms import axis_words, pattern_words
+from mezzmark.report.prose.terms import axis_words, pattern_words, player_words
 
 _WAITING: Final = f"{INSTANT_MS:.0f} ms, where waiting starts to be felt, in 95 of 100 moves"
 
@@ -124,6 +127,31 @@ def original_sentences(lead: Ranking, name: str, bitrates_bps: dict[str, float])
         f"({estimate_text(original.estimates['p95_ms'])}); an intermediate such as "
         f"{shown_name(name)} would gain little here{price}."
     ]
+
+
+def best_player_sentences(found: Sequence[BestPlayer]) -> list[str]:
+    """Who plays each encoding best, and who was hardly slower in the pilot trials."""
+    pairs = Counter(encoding for encoding, _ in {(b.cell.encoding, b.name) for b in found})
+    bests: dict[str, dict[str, None]] = {}
+    seconds: dict[str, dict[str, None]] = {}
+    for best in found:
+        cell = best.cell
+        where = f" ({cell.clip}, {count_text(cell.setting['threads'], 'thread')})"
+        whose = cell.encoding + where * (pairs[cell.encoding] > 1)
+        bests.setdefault(best.name, {})[whose] = None
+        for name in best.near:
+            seconds.setdefault(name, {})[whose] = None
+    percent = f"{100 * (NEAR_RATIO - 1):.0f} %"
+    near = f" Within {percent} of it: {_players_text(seconds)}." if seconds else ""
+    return [f"Best player, by pilot trials: {_players_text(bests)}.{near}"] if found else []
+
+
+def _players_text(groups: Mapping[str, Iterable[str]]) -> str:
+    """`frame threads for original; slice threads for a and b`."""
+    return "; ".join(
+        f"{player_words(name)} for {list_text(list(whose), limit=6)}"
+        for name, whose in groups.items()
+    )
 
 
 def fastest_elsewhere(other: Ranking, lead: Ranking) -> str:

@@ -1,9 +1,14 @@
 """What is said of a machine: its facts, how steady it was, what disturbed it, what to mend."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 
-from mezzmark.decide.compare.self_test import MachineWarning, SelfTestFindings, SelfTestReport
+from mezzmark.decide.compare.self_test import (
+    HardwareDecode,
+    MachineWarning,
+    SelfTestFindings,
+    SelfTestReport,
+)
 from mezzmark.decide.machine.identity import FactChange, FactValue
 from mezzmark.decide.machine.noise import CauseKind, CauseRange
 from mezzmark.decide.machine.state import MINIMUM_KERNELS, MachineState
@@ -180,6 +185,15 @@ def machine_advice(report: SelfTestReport) -> tuple[Advice, ...]:
         Advice(what=visible_text(what.format(host=host, **figures)), remedy=remedy)
         for what, remedy in (_ADVICE[kind] for kind in report.warnings)
     )
+
+
+HARDWARE_OUTCOMES: Final = {"right": "right", "wrong": "wrong: do not use it", "refused": "none"}
+
+
+def hardware_note(found: Sequence[HardwareDecode]) -> str:
+    """Why no pictures came from a device, its last reason."""
+    reasons = {one.device: visible_text(one.reason) for one in found if one.outcome == "refused"}
+    return " ".join(f"{device}: {reason}." for device, reason in reasons.items())
 
 
 def self_test_lines(found: SelfTestFindings) -> list[str]:

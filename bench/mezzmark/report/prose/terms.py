@@ -8,6 +8,7 @@ from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.model.cell import Setting
 from mezzmark.model.estimate import Estimate
+from mezzmark.model.players import PLAYERS
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import ScrubSettings
@@ -39,6 +40,17 @@ USUAL_PLAYER: Final = "slice"
 def plain_name(name: str) -> str:
     """A name of ours as words: `zig-zag` → `zig zag`."""
     return shown_name(name.replace("-", " ").replace("_", " "))
+
+
+def player_words(name: str) -> str:
+    """A player by what it does: `frame threads`, `2 frame threads`, `cuda, slice threads`."""
+    player = PLAYERS.get(name)
+    if player is None:
+        return plain_name(name)
+    kind = "own choice of" if player.threading == "auto" else player.threading
+    words = (player.device, f"{player.threads or ''} {kind} threads".strip())
+    skips = " (unreferenced pictures skipped)" * player.skips_nonreference
+    return ", ".join(filter(None, words)) + skips
 
 
 def pattern_words(pattern: str | None) -> str:

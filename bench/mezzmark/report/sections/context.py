@@ -6,8 +6,8 @@ from functools import partial
 from typing import Final
 
 from mezzmark.decide.choose.choice import choice_plane
+from mezzmark.decide.estimate.best_player import best_players
 from mezzmark.model.cell import Setting
-from mezzmark.model.players import PLAYERS, Player
 from mezzmark.model.tasks import TASKS
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.scatter import draw_choice, draw_size
@@ -21,6 +21,7 @@ from mezzmark.report.prose.cautions import (
 )
 from mezzmark.report.prose.choice import findings, headline, tipping_sentences, unchosen_text
 from mezzmark.report.prose.footage import footage_words
+from mezzmark.report.prose.latency import best_player_sentences
 from mezzmark.report.prose.method import ALL_FINISHED, method_sentences, run_basis
 from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.sections.fidelity import fidelity_section
@@ -153,7 +154,9 @@ def _scrub_section(view: RunView, cells: Table) -> Section:
         links = {"names": tables[0].links, "cells": _by_encoding(cells, view.rankings[0].setting)}
         draw = partial(draw_spans, view, view.rankings[0], **links)
         pictures.append(make_picture(f"{view.prefix}where-the-waiting-goes", draw))
-    return Section(anchor="time", title="Scrub latency", pictures=tuple(pictures), tables=tables)
+    told = best_players(view.trials) if view.choice is None else ()  # else the choice tells it
+    start = Section(anchor="time", title="Scrub latency", tables=tables)
+    return replace(start, sentences=tuple(best_player_sentences(told)), pictures=tuple(pictures))
 
 
 def _by_encoding(cells: Table, setting: Setting) -> dict[str, str]:
@@ -162,13 +165,9 @@ def _by_encoding(cells: Table, setting: Setting) -> dict[str, str]:
 
 def _setting_slug(setting: Setting) -> str:
     """A file name for a scrub setting: `jump-roll-4t-slice`."""
-    player = PLAYERS.get(setting["player"], Player(name=""))
-    threads = f"{setting['threads']}t"
-    parts = (
-        *(setting["pattern"], setting["policy"], threads, player.threading),
-        *(setting["viewer_height"], player.device, "skipping" * player.skips_nonreference),
-    )
-    return slug("-".join(str(part) for part in parts if part))
+    axes = ("pattern", "policy", "threads", "player", "viewer_height")
+    units = {"threads": "t"}
+    return slug("-".join(f"{setting[a]}{units.get(a, '')}" for a in axes if setting[a]))
 
 
 def _encode_section(view: RunView, cells: Table) -> Section:

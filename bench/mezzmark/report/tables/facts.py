@@ -7,6 +7,7 @@ from typing import Final
 from mezzmark.decide.compare.self_test import SelfTestReport
 from mezzmark.model.inspection import Advice, Inspection, Spread
 from mezzmark.model.run import HostFacts
+from mezzmark.report.prose.machine import HARDWARE_OUTCOMES, hardware_note
 from mezzmark.report.prose.numbers import count_text, list_text, number_text, visible_text
 from mezzmark.report.tables.table import Column, Entry, Table, fact_table, tabulate
 from mezzmark.report.view import RunView
@@ -58,6 +59,24 @@ def self_test_table(report: SelfTestReport) -> Table:
             ("Python", report.host.python),
             *report.host.library_versions.items(),
         ]
+    )
+
+
+def hardware_table(report: SelfTestReport) -> Table:
+    """What was tried on which device: a row a kind of file."""
+    return tabulate(
+        report.hardware,
+        [
+            Column("device", lambda h: h.device, "left"),
+            Column("codec", lambda h: h.media.codec, "left"),
+            Column("profile", lambda h: h.media.profile, "left"),
+            Column("bits", lambda h: h.media.bit_depth),
+            Column("chroma", lambda h: h.media.chroma, "left"),
+            Column("pictures", lambda h: HARDWARE_OUTCOMES[h.outcome], "left"),
+        ],
+        table_id="hardware",
+        title="Decoded in hardware",
+        note=hardware_note(report.hardware),
     )
 
 
