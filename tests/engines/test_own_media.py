@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from fixtures.clip_zoo import ZOO, make_zoo_clip
+from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
 from mezzmark.engines.footage import originals
 from mezzmark.engines.footage.originals import fingerprint_own, index_duration_s, prepare_own
 from mezzmark.engines.media.frame_index import read_frame_index
@@ -96,6 +96,15 @@ def test_duration_counts_the_last_frame_too(tmp_path: Path) -> None:
     assert index_duration_s(index) == prepared.duration_s
 
 
-def _prepare(path: Path, cache_dir: Path, excerpt_s: float = 1.0) -> PreparedMedia:
+def test_a_whole_file_is_another_original_than_its_excerpt(tmp_path: Path) -> None:
+    """Without a length every picture of the file is in the index, and the excerpt's stays its own,
+    whichever was asked for first."""
+    path = make_zoo_clip(ZOO["avc-mp4"], tmp_path)
+    for excerpt_s, frame_count in ((0.5, 12), (None, FRAME_COUNT), (0.5, 12)):
+        prepared = _prepare(path, tmp_path / "cache", excerpt_s=excerpt_s)
+        assert prepared.frame_count == frame_count
+
+
+def _prepare(path: Path, cache_dir: Path, excerpt_s: float | None = 1.0) -> PreparedMedia:
     job = PrepareOwnJob(media_path=str(path), excerpt_s=excerpt_s, cache_dir=str(cache_dir))
     return prepare_own(job, lambda _message, _share: None)
