@@ -1,4 +1,4 @@
-"""What the fidelity trials of a run say of each encoding, over its clips: means at the clips' shares
+"""What the fidelity trials of a run say of each encoding, over its clips: means at their shares
 (Σ share × value), worst frames, and which tags its files keep.
 
 The mean of PSNR is that of the frames' PSNR: each frame counts alike. (The PSNR of the mean squared
@@ -77,8 +77,8 @@ class ClipFidelity(Fact):
 
 
 class QualityEstimate(Estimate):
-    """A metric's mean over clips, `sample_count` of them that make this `share` of the footage, with
-    its interval; and the worst frame with its clip."""
+    """A metric's mean over clips, `sample_count` of them that make this `share` of the footage,
+    with its interval; and the worst frame with its clip."""
 
     share: float = 1.0
     worst: float
