@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from mezzmark.decide.size.result import SizingResult
     from mezzmark.model.encoding import Encoding
     from mezzmark.model.inspection import Inspection
+    from mezzmark.model.request import ChooseSettings
     from mezzmark.model.scenario import Scenario
     from mezzmark.report.export.files import RunFrames
     from mezzmark.report.page import ReportPaths
@@ -230,8 +231,6 @@ def choose(
     wish that cannot be read, RunError for runs that do not belong together.
     """
     from mezzmark.decide.choose.choose import choose_encoding, settings_for
-    from mezzmark.decide.size.result import needs_of, sized_figures
-    from mezzmark.model.request import Need
     from mezzmark.store.toml_files import read_needs
 
     found = _read(runs)
@@ -247,10 +246,7 @@ def choose(
     )
     if shop is None:
         return choose_encoding(found, settings)
-    sizing = size(runs, shop=shop)
-    asked = (*settings.needs, *map(Need.parse, needs_of(sizing.shop)))
-    settings = settings.model_copy(update={"needs": tuple(dict.fromkeys(asked))})
-    return choose_encoding(found, settings, sized=sized_figures(sizing))
+    return _choose_in_shop(found, settings, _size(found, shop, seed=1))
 
 
 TextFormat = Literal["csv", "json", "pytest-benchmark"]
@@ -307,13 +303,42 @@ def read_runs(
 
 def size(runs: RunPaths, *, shop: Path, seed: int = 1) -> SizingResult:
     """What each measured encoding would ask of a shop: ingest hours, storage, network, and when it
-    pays off, each with an interval carried over from the measured one. `seed` fixes the draws."""
+    pays off, each with an interval carried over from the measured one; and whom `choose` names,
+    with this shop and without. `seed` fixes the draws."""
+    from mezzmark.decide.choose.choose import choose_encoding, settings_for
+    from mezzmark.model.errors import MezzmarkError
+
+    found = _read(runs)
+    sizing = _size(found, shop, seed=seed)
+    settings = settings_for([run.manifest.scenario for run in found])
+    try:
+        alone = choose_encoding(found, settings)
+        here = _choose_in_shop(found, settings, sizing)
+    except MezzmarkError:  # sizing needs less: no wish, nor the same clips in all runs
+        return sizing
+    named = {"named_here": here.leader or "", "named_alone": alone.leader or ""}
+    is_recommended = here.verdict == "recommended"
+    return sizing.model_copy(update={**named, "is_recommended": is_recommended})
+
+
+def _size(runs: Sequence[Run], shop: Path, *, seed: int) -> SizingResult:
     import numpy as np
 
     from mezzmark.decide.size.sizing import size_encodings
     from mezzmark.store.toml_files import read_shop
 
-    return size_encodings(_read(runs), read_shop(Path(shop)), rng=np.random.default_rng(seed))
+    return size_encodings(runs, read_shop(Path(shop)), rng=np.random.default_rng(seed))
+
+
+def _choose_in_shop(runs: Sequence[Run], settings: ChooseSettings, sizing: SizingResult) -> Choice:
+    """The one place where ready time, link and array enter a choice, by the bounds of sizing."""
+    from mezzmark.decide.choose.choose import choose_encoding
+    from mezzmark.decide.size.result import needs_of, sized_figures
+    from mezzmark.model.request import Need
+
+    asked = (*settings.needs, *map(Need.parse, needs_of(sizing.shop)))
+    settings = settings.model_copy(update={"needs": tuple(dict.fromkeys(asked))})
+    return choose_encoding(runs, settings, sized=sized_figures(sizing))
 
 
 def describe_shop(shop: Path) -> str:

@@ -19,8 +19,13 @@ from scipy.optimize import brentq
 from scipy.stats import norm
 
 from mezzmark.decide.estimate.observed_run import Observation
-from mezzmark.decide.estimate.over_clips import over_clips, share_within
+from mezzmark.decide.estimate.over_clips import over_clips, share_within, work_shares
 from mezzmark.decide.estimate.pooling import compare_groups
+from mezzmark.decide.estimate.rounds import (
+    estimate_rate,
+    frames_and_seconds,
+    with_missed_slow_rounds,
+)
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.tasks import TASKS
@@ -238,17 +243,19 @@ def judge_speeds(world: Speeds, runs: int, rng: np.random.Generator) -> dict[str
     mean_rate = sum(mix[clip] * rates[clip] for clip in mix)
     for _ in range(runs):
         drawn = world.draw(rng)
-        for name, is_total in (("hours, typical round", False), ("hours, total", True)):
-            speed = over_clips(
-                TASKS["encode"].figure("throughput_fps"),
-                drawn,
-                mix,
-                confidence_level=LEVEL,
-                frame_rates=rates,
-                is_total=is_total,
-            )
-            assert speed is not None
-            tallies[name].add(speed.map(lambda fps: mean_rate / fps, "h"))
+        typical = over_clips(
+            TASKS["encode"].figure("throughput_fps"),
+            drawn,
+            mix,
+            confidence_level=LEVEL,
+            frame_rates=rates,
+        )
+        work = frames_and_seconds([drawn["a"], drawn["b"]])
+        shares = work_shares(world.shares, world.frame_rates)
+        total = with_missed_slow_rounds(estimate_rate(*work, shares, LEVEL, is_total=True))
+        assert typical is not None
+        for tally, speed in zip(tallies.values(), (typical, total), strict=True):
+            tally.add(speed.map(lambda fps: mean_rate / fps, "h"))
     return tallies
 
 

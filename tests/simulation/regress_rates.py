@@ -7,16 +7,22 @@ DEVELOPERS.md. Truth is the drawn one: a cell changed by what was added to it, a
 import math
 import sys
 from collections import Counter
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import Final
 
 import numpy as np
 
-from mezzmark.decide.compare.evidence import gather_all, kernel_change, machine_moved
+from mezzmark.decide.compare.evidence import (
+    RUN_SPREAD,
+    gather_all,
+    kernel_change,
+    machine_moved,
+    spreads_of,
+)
 from mezzmark.decide.compare.history import last_change
-from mezzmark.decide.compare.verdicts import Design, judge_evidence
+from mezzmark.decide.compare.verdicts import Design, RunSpread, judge_evidence
 from mezzmark.decide.estimate.observed_run import RunCosts
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.statistics import paired
@@ -35,7 +41,8 @@ class World:
     `run_sd`, and the kernel by `kernel_share` of what the first cell is off. `of_two_kinds`: trials
     of scrub cells are fast, or all slow by 30 %, in a mix that differs from run to run. The last
     cell, of scrub, changes by `planted`; `machine_log` slows the second side, the kernel by its
-    share.
+    share. `drift` is a row of `DRIFTS`, private to each cell, from one side on to the other.
+    `history` are earlier runs that tell the run spread.
     """
 
     cells: int = 5
@@ -47,6 +54,45 @@ class World:
     of_two_kinds: bool = False
     planted: float = 0.0
     machine_log: float = 0.0
+    history: int = 0
+    drift: str = ""
+
+
+def wandering(persistence: float, sd: float, rounds: int, rng: np.random.Generator) -> np.ndarray:
+    """A level that remembers the round before (AR(1)), with this standard deviation."""
+    course = rng.normal(0.0, sd, rounds)
+    for k in range(1, rounds):
+        course[k] = persistence * course[k - 1] + math.sqrt(1 - persistence**2) * course[k]
+    return course
+
+
+def in_states(stay: float, rounds: int, rng: np.random.Generator) -> np.ndarray:
+    """Fast, or slow by 25 %, half of the time each; a state lasts `stay` rounds on average."""
+    turns = rng.random(rounds) < 1 / stay
+    return math.log(1.25) * ((rng.integers(2) + turns.cumsum()) % 2)
+
+
+DRIFTS: Final = {
+    "AR(1) 0.5 of 5 %": (wandering, (0.5, 0.05), False),
+    "AR(1) 0.8 of 5 %": (wandering, (0.8, 0.05), False),
+    "AR(1) 0.9 of 5 %": (wandering, (0.9, 0.05), False),
+    "AR(1) 0.9 of 10 %": (wandering, (0.9, 0.1), False),
+    "AR(1) 0.9 of 10 %, one cell": (wandering, (0.9, 0.1), True),
+    "states of 4 rounds": (in_states, (4.0,), False),
+    "states of 8 rounds": (in_states, (8.0,), False),
+    "states of 6 rounds, one cell": (in_states, (6.0,), True),
+}
+"""How levels move within a run: by which function, with what, and whether of the last cell only."""
+
+
+def draw_drift(world: World, rng: np.random.Generator) -> np.ndarray:
+    """Logs by side, round and cell."""
+    courses = np.zeros((2 * world.rounds, world.cells))
+    if world.drift:
+        draw, facts, is_of_one = DRIFTS[world.drift]
+        for at in range(world.cells - 1 if is_of_one else 0, world.cells):
+            courses[:, at] = draw(*facts, 2 * world.rounds, rng)
+    return courses.reshape(2, world.rounds, world.cells)
 
 
 def cells_of(count: int) -> list[Cell]:
@@ -81,23 +127,39 @@ def draw_run(
     )
 
 
-def compare_once(world: World, rng: np.random.Generator) -> tuple[list[str], bool, float]:
+def compare_once(
+    world: World, rng: np.random.Generator, assumed: float | None = None
+) -> tuple[list[str], bool, float]:
     """The verdict of each cell, whether the machine is said to have moved (which opens them all),
-    and the median half-width of their intervals on logs."""
+    and the median half-width of their intervals on logs. The run spread is `assumed`, or what
+    `regress` takes."""
     requests = rng.normal(0.0, REQUEST_SD, (world.rounds, world.cells))
+    drift = draw_drift(world, rng)
     sides = [
-        [draw_run(world, requests, is_second, rng) for _ in range(world.runs)]
-        for is_second in (False, True)
+        [draw_run(world, requests + drift[side], bool(side), rng) for _ in range(world.runs)]
+        for side in (0, 1)
     ]
-    return judge_sides(*sides, design="separate" if world.runs == 1 else "several runs")
+    spreads = None
+    if world.history:
+        runs = [draw_run(world, requests, False, rng) for _ in range(world.history)]
+        spreads = spreads_of({cell: [r.by_cell[cell] for r in runs] for cell in runs[0].by_cell})
+    elif assumed is not None:
+        known = {"sd_fraction": assumed, "run_count": 1}
+        spreads = {task: RunSpread(task=task, **known) for task in ("encode", "scrub")}
+    design: Design = "separate" if world.runs == 1 else "several runs"
+    return judge_sides(*sides, design=design, spreads=spreads)
 
 
 def judge_sides(
-    baseline: list[RunCosts], candidate: list[RunCosts], *, design: Design
+    baseline: list[RunCosts],
+    candidate: list[RunCosts],
+    *,
+    design: Design,
+    spreads: Mapping[str, RunSpread] | None = None,
 ) -> tuple[list[str], bool, float]:
     """As `compare_once`, of given costs."""
     sides = (baseline, candidate)
-    evidence = gather_all(baseline[0].by_cell, *sides, design=design)
+    evidence = gather_all(baseline[0].by_cell, *sides, design=design, spreads=spreads)
     judged = judge_evidence(
         list(evidence.values()), tolerance_fraction=TOLERANCE, confidence_level=LEVEL
     )
@@ -108,13 +170,15 @@ def judge_sides(
     return verdicts, has_moved, width
 
 
-def count(world: World, comparisons: int, rng: np.random.Generator) -> Counter[str]:
+def count(
+    world: World, comparisons: int, rng: np.random.Generator, assumed: float | None = None
+) -> Counter[str]:
     """Comparisons with a `false` claim of a change of any cell, those that `found` the last cell
     regressed, and those in which the machine `moved`; cells called `equivalent`."""
     found: Counter[str] = Counter()
     widths = []
     for _ in range(comparisons):
-        verdicts, has_moved, width = compare_once(world, rng)
+        verdicts, has_moved, width = compare_once(world, rng, assumed)
         unchanged = verdicts[:-1] if world.planted else verdicts
         found["false"] += any(verdict in ("regressed", "improved") for verdict in unchanged)
         found["found"] += bool(world.planted) and verdicts[-1] == "regressed"
@@ -203,7 +267,38 @@ def history_rows(comparisons: int, rng: np.random.Generator) -> Iterator[list[st
         yield [f"{run_count} runs", *(f"{100 * share:.1f}" for share in held)]
 
 
-TABLES: Final = (alarm_rows, power_rows, machine_rows, history_rows, share_rows)
+def spread_rows(comparisons: int, rng: np.random.Generator) -> Iterator[list[str]]:
+    """False claims where so many earlier runs tell the run spread; a cell 15 % slower found."""
+    for run_sd, history in product((0.0, 0.01, 0.02, 0.05), (0, 3, 5, 10)):
+        world = World(run_sd=run_sd, history=history)
+        shown = [f"{100 * run_sd:g} %", str(history or "none")]
+        for one, name in ((world, "false"), (replace(world, planted=math.log(1.15)), "found")):
+            shown.append(f"{100 * count(one, comparisons, rng)[name] / comparisons:.1f}")
+        yield shown
+
+
+def drift_rows(comparisons: int, rng: np.random.Generator) -> Iterator[list[str]]:
+    """False claims where levels move within a run: with a run spread of 1 %, and as taken."""
+    for drift, rounds in product(("", *DRIFTS), (10, 15)):
+        row = []
+        for assumed in (RUN_SPREAD, None):
+            world = World(drift=drift, rounds=rounds)
+            found = count(world, comparisons, rng, assumed)
+            slowed = count(replace(world, planted=math.log(1.15)), comparisons, rng, assumed)
+            false, hit = (100 * n / comparisons for n in (found["false"], slowed["found"]))
+            row.append(f"{false:.1f} ({hit:.0f}, ±{found['width'] / 10:.1f})")
+        yield [drift or "none", str(rounds), *row]
+
+
+TABLES: Final = (
+    alarm_rows,
+    power_rows,
+    machine_rows,
+    history_rows,
+    share_rows,
+    spread_rows,
+    drift_rows,
+)
 
 
 def main(comparisons: int, names: list[str]) -> None:

@@ -10,6 +10,7 @@ from test_choose import choose, encoding, made
 import mezzmark
 from fixtures.fabricated_run import Fabrication, fabricate_run
 from mezzmark.model.errors import ScenarioError
+from mezzmark.report.prose.choice import findings
 from mezzmark.store.run_store import append_trial, create_run
 
 SHOP = """
@@ -48,14 +49,36 @@ def test_choose_and_size_say_the_same_of_a_shop(
     run_dir: Path, tmp_path: Path, editors: int, hours: float
 ) -> None:
     """Whoever serves the shop in all it asks for meets its needs, and whoever does not misses one;
-    what cannot be told is open in both."""
+    what cannot be told is open in both. `size` names whom `choose` names, which says without a shop
+    that ready time was not asked."""
     shop = tmp_path / "shop.toml"
     shop.write_text(SHOP.format(editors=editors, hours=hours))
-    sized = {found.encoding: found for found in mezzmark.size(run_dir, shop=shop).encodings}
+    sizing = mezzmark.size(run_dir, shop=shop)
+    sized = {found.encoding: found for found in sizing.encodings}
     choice = mezzmark.choose(run_dir, shop=shop)
+    alone = mezzmark.choose(run_dir)
+    assert (sizing.named_here, sizing.named_alone) == (choice.leader or "", alone.leader)
+    asked = [any("--shop" in text for text in findings(one)) for one in (alone, choice)]
+    assert asked == [True, False]
     said = {"yes": "meets", "no": "ruled out", "cannot tell": "open"}
     for entry in choice.encodings:
         assert entry.status == said[sized[entry.encoding].serves], entry.encoding
+
+
+def test_a_shop_asks_in_vain_where_no_ingest_was_measured(tmp_path: Path) -> None:
+    """Scrubbing alone says nothing of ready time: that the originals need no ingest makes them no
+    answer; what to add is named, and `size` calls nobody recommended."""
+    manifest, trials = fabricate_run(Fabrication(encodings=PAIR, patterns=("jump",), rounds=5))
+    trials = [trial for trial in trials if trial.cell.task != "encode"]
+    create_run(tmp_path / "run", manifest)
+    for trial in trials:
+        append_trial(tmp_path / "run", trial)
+    shop = tmp_path / "shop.toml"
+    shop.write_text(SHOP.format(editors=3, hours=14))
+    choice = mezzmark.choose(tmp_path / "run", shop=shop)
+    assert (choice.verdict, choice.by_other_needs) == ("cannot say", "swift")
+    assert [a.task for need, a in choice.how_to_measure.items()][:1] == ["ingest"]
+    assert not mezzmark.size(tmp_path / "run", shop=shop).is_recommended
 
 
 def test_a_need_names_the_clip_that_fails_and_clips_can_be_fixed() -> None:

@@ -23,7 +23,11 @@ from mezzmark.decide.estimate.pooling import (
     worst_relative_half_width,
 )
 from mezzmark.decide.estimate.ranking import rank_encodings
-from mezzmark.decide.estimate.rounds import estimate_figure, most_slow_share
+from mezzmark.decide.estimate.rounds import (
+    estimate_figure,
+    most_slow_share,
+    with_missed_slow_rounds,
+)
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.estimate import CellSummary, Estimate, Withheld
 from mezzmark.model.records import Trial
@@ -184,6 +188,18 @@ def test_speed_is_the_typical_rounds_and_in_total_that_of_all_frames() -> None:
         TASKS["encode"].figure("throughput_fps"), observe(trials), 0.95, is_total=True
     )
     assert total.point == pytest.approx(1000 / 12)
+
+
+def test_a_speed_in_total_allows_for_slow_rounds_that_were_missed() -> None:
+    """Ten rounds without a slow one leave 30.85 % possible (0.6915¹⁰ = 0.025): a tenth slower each,
+    they would take 3.085 % more time; the fast end stays."""
+    trials = [encode_trial(100, s, round_index=k) for k, s in enumerate([1.0, 1.0001] * 5)]
+    plain = estimate_figure(
+        TASKS["encode"].figure("throughput_fps"), observe(trials), 0.95, is_total=True
+    )
+    found = with_missed_slow_rounds(plain)
+    assert found.point / found.low == pytest.approx(1.03085, rel=1e-4)
+    assert (found.point, found.high) == (plain.point, plain.high)
 
 
 def test_throughput_interval_holds_its_point_and_narrows_like_t_on_logs() -> None:

@@ -104,6 +104,21 @@ def test_intervals_are_over_clips() -> None:
     assert [(w.kind, w.needed) for w in two.estimates["psnr"].withheld] == [("few_clips", 1)]
 
 
+def test_a_clip_counts_by_its_share() -> None:
+    """A clip of half the footage counts as two of a quarter each in means of quality and bit rate;
+    what a share of 0.5 adds to the interval's variance is four times what 0.25 adds."""
+    errors = {"a": 1.0, "b": 2.0, "c": 4.0}
+    trials = [trial(clip, "x", [generation([error] * 4)]) for clip, error in errors.items()]
+    [judged] = judge_encodings(trials, {"a": 0.5, "b": 0.25, "c": 0.25})
+    [doubled] = judge_encodings([*trials, trial("d", "x", [generation([1.0] * 4)])])
+    estimate = judged.estimates["psnr"]
+    assert estimate.point == pytest.approx(doubled.estimates["psnr"].point)
+    assert judged.bitrate_bps == pytest.approx(doubled.bitrate_bps)
+    gaps = [10 * math.log10(255**2 / error) - estimate.point for error in errors.values()]
+    variance = 1.5 * (4 * gaps[0] ** 2 + gaps[1] ** 2 + gaps[2] ** 2) / 16
+    assert estimate.low == pytest.approx(estimate.point - 4.302653 * math.sqrt(variance), rel=1e-6)
+
+
 def test_generations_are_followed() -> None:
     """The mean PSNR by generation falls as the errors rise; a generation without any error has
     no figure."""

@@ -19,6 +19,7 @@ from mezzmark.decide.compare.verdicts import (
     SelfComparison,
     SideLoad,
 )
+from mezzmark.decide.estimate.two_kinds import TwoKinds
 from mezzmark.decide.machine.identity import FactChange
 from mezzmark.decide.machine.noise import CauseRange
 from mezzmark.decide.machine.state import MachineState
@@ -178,7 +179,15 @@ def test_regress_in_words(report: RegressionReport) -> None:
         {"verdict": "slower", "units_needed": 30},
         {"verdict": "inconclusive", "cost_ratio": _ratio(0.95), "units_needed": 30},
         {"verdict": "inconclusive", "cost_ratio": _ratio(1.0), "is_slower_in_part": True},
-        {"verdict": "inconclusive", "cost_ratio": _ratio(1.0), "units_needed": 17},
+        {
+            "verdict": "inconclusive",
+            "cost_ratio": _ratio(1.0),
+            "units_needed": 17,
+            "two_kinds": (
+                None,
+                TwoKinds(cell=cell, fast=9, slow=12, fast_count=3, count=10, unit="ms"),
+            ),
+        },
         {"verdict": "inconclusive", "cost_ratio": _ratio(1.0), "units_needed": 201},
         {"verdict": "inconclusive", "cost_ratio": _ratio(1.0)},
         {"verdict": "inconclusive", "withheld_verdict": "improved"},

@@ -1,7 +1,6 @@
 """The sentences and the compact table of sizing, from answers made by hand."""
 
 from collections.abc import Mapping
-from itertools import product
 
 import pytest
 
@@ -81,6 +80,12 @@ SITUATIONS: Mapping[str, SizingResult] = {
         made_encoding("a", in_time="cannot tell", on_other_machines=[_predicted(n) for n in (1, 2)])
     ),
     "too few rounds": _few_rounds("a"),
+    "nothing meets the needs here": made_result(made_encoding("a")).model_copy(
+        update={"named_here": "", "named_alone": "a"}
+    ),
+    "chosen here, and alone": made_result(made_encoding("a")).model_copy(
+        update={"named_here": "a", "named_alone": "a"}
+    ),
     "one not measured": made_result(made_encoding("a"), made_encoding("b", in_time="not measured")),
     "no ingest measured": made_result(made_encoding("a", in_time="not measured")),
     "originals only": made_result(ORIGINAL),
@@ -148,16 +153,18 @@ def test_every_figure_has_a_meaning() -> None:
     assert list(FIGURE_MEANINGS) == list(SIZING_FIGURES)
 
 
-@pytest.mark.parametrize(("in_time", "keeps_up"), list(product(ANSWERS, ANSWERS)))
-def test_each_encoding_stands_in_one_sentence_about_time(in_time: str, keeps_up: str) -> None:
-    """Whatever its answers, one sentence and no other says whether an encoding is in time."""
-    if in_time == "yes" and keeps_up != "yes":
-        pytest.skip("cards in time and a queue that may grow exclude each other")
-    result = made_result(made_encoding("x1", in_time=in_time, keeps_up=keeps_up, pays_off="yes"))
-    served, *others = sizing_sentences(result)
-    told = [served, *others] if served.startswith("Serves") else others
-    about_time = [sentence for sentence in told if "ays off" not in sentence]
-    assert sum("x1" in sentence for sentence in about_time) == 1
+@pytest.mark.parametrize("in_time", ANSWERS)
+def test_sizing_starts_from_whom_choose_names(in_time: str) -> None:
+    """The one that needs, wishes and this shop come to is named first; what is named without a shop
+    is told with what it lacks, and with the machines that would do."""
+    alone = made_encoding("x1", in_time=in_time, machines=6)
+    named = {"named_here": "x2", "named_alone": "x1", "is_recommended": True}
+    result = made_result(alone, made_encoding("x2")).model_copy(update=named)
+    first, second, *_ = sizing_sentences(result)
+    assert ("x2" in first, "x1" in second) == (True, True)
+    fails = {"yes": "", "no": "fails", "cannot tell": "may fail"}[in_time]
+    assert ("ready time" in second, fails in second) == (in_time != "yes", True)
+    assert "6 machines" in second
 
 
 def _shown(*encodings: object, shop: Shop = SHOP) -> dict[str, list[tuple[str, str]]]:

@@ -10,7 +10,7 @@ from mezzmark.decide.compare.regress import compare_runs
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.scrub import ScrubSettings
-from mezzmark.model.upgrade import upgrade_trial
+from mezzmark.model.upgrade import upgrade_manifest, upgrade_trial
 from mezzmark.store.run_store import MANIFEST_NAME, TRIALS_NAME, Run, read_run
 
 RESULTS = Path(__file__).parents[2] / "results"
@@ -143,3 +143,15 @@ def test_an_older_key_without_a_player_says_so() -> None:
     """There is no player for a decoder nobody has."""
     with pytest.raises(ValidationError, match="no player has threading slice and decoder abacus"):
         ScrubSettings.model_validate({"decoder": "abacus"})
+
+
+@pytest.mark.parametrize(("stored", "judged"), [(0.05, 0.25), (0.1, 0.1)])
+def test_steps_that_nobody_stated_are_todays(stored: float, judged: float) -> None:
+    """Format 1 stored its default of 5 % where a scenario stated none: today's default judges; what
+    was stated stays."""
+    raw = json.loads((RESULTS / "example-uhd-ingest" / MANIFEST_NAME).read_text())
+    raw["scenario"]["choose"]["indifference_fraction"] = stored
+    upgraded = upgrade_manifest(raw)["scenario"]
+    choose = Manifest.model_validate(upgrade_manifest(raw)).scenario.choose
+    assert choose is not None
+    assert (choose.indifference_fraction, upgraded["name"]) == (judged, "uhd-ingest")

@@ -31,8 +31,9 @@ def regress(
         list[Path] | None,
         typer.Option(
             "--history",
-            help="An earlier run of this machine, versions and settings; five or more tell how "
-            "much runs differ by themselves, which is else taken as 1 %.",
+            help="An earlier run of this machine, versions and settings; three or more tell how "
+            "much runs differ by themselves, which is else read from the runs' own rounds, "
+            "1 % at least.",
         ),
     ] = None,
     output_format: Annotated[
@@ -222,7 +223,8 @@ def size(
 ) -> None:
     """Say what keeps up with your shop, what is ready in time, what it stores, what pays off.
 
-    A sentence, then a row per encoding; everything behind it with --detail, and always in JSON.
+    First whom `choose` names here, then a row per encoding; everything behind it with --detail, and
+    always in JSON.
     """
     from mezzmark.cli.views import print_sizing
 

@@ -38,6 +38,10 @@ _NEVER_READ: Final = frozenset(
 """What the fidelity task measured, stored, and nothing read."""
 
 
+_OLD_DEFAULT: Final = ("indifference_fraction", 0.05)
+"""Of `choose`: stored where nobody said otherwise; today's default judges."""
+
+
 def upgrade_trial(trial: Json) -> Json:
     """A line of `trials.jsonl` in format 2; one that is in it already comes back as it is."""
     if trial.get("schema_version") != 1:
@@ -87,14 +91,18 @@ def upgrade_manifest(manifest: Json) -> Json:
     """`manifest.json` in format 2; one that is in it already comes back as it is."""
     if manifest.get("schema_version") != 1:
         return manifest
-    scrub = manifest["scenario"].get("scrub")
+    scenario = manifest["scenario"]
+    scrub, choose = scenario.get("scrub"), scenario.get("choose")
     players = []
     if scrub is not None:
         player = find_player(scrub.get("threading", "slice"), scrub.get("decoder", "software"))
         players.append(player.model_dump())
+    if choose and _OLD_DEFAULT in choose.items():
+        scenario = {**scenario, "choose": _without(choose, _OLD_DEFAULT[:1])}
     return {
         **manifest,
         "schema_version": 2,
+        "scenario": scenario,
         "players": players,
         "host_id": host_id(HostFacts.model_validate(manifest["host"])),
     }

@@ -163,6 +163,35 @@ def undisturbed_change(baseline: ArrayLike, candidate: ArrayLike, *, is_paired: 
     )
 
 
+def seen_run_errors(
+    baseline: ArrayLike, candidate: ArrayLike, *, is_paired: bool
+) -> tuple[float, float]:
+    """What two runs show by themselves of how much runs differ, as errors of the log ratio of the
+    undisturbed level and of the typical trial; costs are in the order of their rounds.
+
+    Thirds of a run differ by more than their rounds explain where states of the machine last. And
+    lowest and highest third of rounds change alike where the work alone does: half of what they
+    disagree by is, for each run, a doubt of the level.
+    """
+    sides = [logs_of(baseline), logs_of(candidate)]
+    parts = [sides[1] - sides[0]] if is_paired else sides
+    drift = math.sqrt(sum(map(_drift_variance, parts)))
+    # Within the middle 80 %: one trial far out is no mix.
+    sides = [np.clip(side, *np.quantile(side, (0.1, 0.9))) for side in sides]
+    widths = [-undisturbed_level(-side) - undisturbed_level(side) for side in sides]
+    return max(abs(widths[1] - widths[0]) / math.sqrt(2), drift), drift
+
+
+def _drift_variance(values: NDArray[np.float64]) -> float:
+    """The variance of means of thirds, less what the spread within them explains; 0 of fewer than
+    two values each."""
+    thirds = np.array_split(values, 3)
+    if thirds[-1].size < 2:
+        return 0.0
+    within = np.mean([third.var(ddof=1) / third.size for third in thirds])
+    return max(0.0, float(np.var([third.mean() for third in thirds], ddof=1) - within))
+
+
 def undisturbed_count(rounds: int) -> int:
     """How many of so many rounds the undisturbed level is of."""
     return max(min(rounds, UNDISTURBED_ROUNDS), math.ceil(rounds * UNDISTURBED_SHARE))

@@ -169,8 +169,9 @@ class ChoiceRequest(Fact):
     further wishes that the runs could answer. `how_to_measure` says, of needs that no scenario of
     these runs measures, what to add. `unit` is what is drawn again and again, `begun_count` how
     many were begun. `clips` decide; `floor_ms` is the wait below which none is shorter: the frame
-    time of the fastest of them. Wishes in order count in steps of `indifference_fraction`.
-    `best_players` are those that the runs named.
+    time of the fastest of them. Wishes in order count in steps of `indifference_fraction`;
+    `wishes_from` is the scenario of the runs that states them, if any. `best_players` are those
+    that the runs named.
     """
 
     needs: tuple[Need, ...]
@@ -185,6 +186,7 @@ class ChoiceRequest(Fact):
     how_to_measure: dict[Need, Addition] = {}
     has_default_wishes: bool = False
     has_default_needs: bool = False
+    wishes_from: str = ""
     unit: Unit = "round"
     run_count: int = 1
     begun_count: int = 0

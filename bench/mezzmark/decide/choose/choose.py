@@ -243,6 +243,7 @@ def _request(
         )
     wishes = tuple(wish.unweighted for wish in measured)
     additions = {need: _how_to_measure(need, runs) for need in settings.needs}
+    scenarios = [run.manifest.scenario for run in runs]
     begun = [len({trial.round_index for trial in run.trials}) for run in runs]
     return ChoiceRequest(
         needs=tuple(additions),
@@ -256,6 +257,7 @@ def _request(
         alternatives=tuple(wish for wish in possible if wish not in wishes),
         how_to_measure={need: addition for need, addition in additions.items() if addition},
         has_default_wishes=not settings.goals,
+        wishes_from=next((s.name for s in scenarios if s.choose and s.choose.goals == asked), ""),
         unit=known.unit,
         run_count=len(runs),
         begun_count=len(runs) if known.unit == "run" else sum(begun),
@@ -282,6 +284,8 @@ def _how_to_measure(need: Need, runs: Sequence[ObservedRun]) -> Addition | None:
     """What makes a run measure a need's figure; None where a run's scenario asked for it."""
     if need.figure is None:
         return None
+    if need.figure.task == "shop":
+        return Addition(task="ingest", is_new_table=True)
     added = [what_to_add(need.figure, run.manifest.scenario) for run in runs]
     return None if None in added else added[0]
 
@@ -308,13 +312,19 @@ def choose_among(
     not_shown = tuple(
         need
         for n, need in enumerate(request.needs)
-        if all(row[n].outcome == "not shown" for row in results.values())
+        if _is_unshown([row[n] for row in results.values()])
     )
     entries = [
         _judge(model, e, results[name], not_shown, wrong_counts.get(name, 0))
         for e, name in enumerate(draws.encodings)
     ]
     return _conclude(model, entries, not_shown)
+
+
+def _is_unshown(results: Sequence[NeedResult]) -> bool:
+    """Whether no encoding has the figure of a need, but for those that do without."""
+    is_shown = [r.outcome != "not shown" for r in results if r.no_number != "nothing to do"]
+    return bool(is_shown) and not any(is_shown)
 
 
 def _needless(request: ChoiceRequest, encodings: Sequence[str]) -> int:

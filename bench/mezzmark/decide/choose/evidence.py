@@ -226,7 +226,9 @@ class RunFigures:
         if clip not in self._fidelity:
             trials = [t for (_, of), t in self._judged.items() if clip in (None, of)]
             found = judge_encodings(
-                [t for t in trials if t.cell.clip not in self._aside], confidence_level=self._level
+                [t for t in trials if t.cell.clip not in self._aside],
+                self._mix,
+                confidence_level=self._level,
             )
             self._fidelity[clip] = {entry.encoding: entry for entry in found}
         known = self._fidelity[clip]
@@ -237,10 +239,9 @@ class RunFigures:
         estimate = entry.figure(figure.figure) if entry else None
         if entry is not None and estimate is not None:
             value = bounded_quality(figure.figure, estimate.point)
-            if isinstance(estimate, QualityEstimate) and estimate.sample_count < len(entry.clips):
+            if isinstance(estimate, QualityEstimate) and estimate.share < 1:
                 # Clips that came back bit for bit are in no mean, but count.
-                share = estimate.sample_count / len(entry.clips)
-                value = share * value + (1 - share) * best
+                value = estimate.share * value + (1 - estimate.share) * best
             if estimate.low is None:  # fidelity is judged once: the same comes every time
                 exact = {"withheld": (Withheld(kind="exact"),), "method": "as it is"}
                 estimate = estimate.model_copy(update=exact)

@@ -1,10 +1,11 @@
 """From the trials of two sides to the evidence of a change, cell by cell.
 
 How the sides were measured decides the unit of spread. In turn (interleaved): pairs of rounds,
-for the machine hit both. One after the other: pairs of rounds too, and what runs differ by in which
-nothing changed (the run spread) is added in quadrature. Several runs a side: whole runs, whose
-spread holds days and reboots, moderated over the cells of a task (Smyth 2004) and tested against
-the tolerance (McCarthy & Smyth, Bioinformatics 25(6), 2009, 765-771).
+for the machine hit both. One after the other: pairs of rounds too, and the run spread, what runs
+differ by in which nothing changed, is added in quadrature: from earlier runs, or else what the two
+show of it themselves, 1 % at least. Several runs a side: whole runs, whose spread holds days and
+reboots, moderated over the cells of a task (Smyth 2004) and tested against the tolerance
+(McCarthy & Smyth, Bioinformatics 25(6), 2009, 765-771).
 
 The reference kernel tells that the machine changed. It enters no ratio: a piece of arithmetic that
 falls into a fast or a slow state of the machine spreads more than the work it would correct.
@@ -37,6 +38,7 @@ from mezzmark.statistics.paired import (
     Change,
     paired_change,
     run_level_change,
+    seen_run_errors,
     undisturbed_change,
     undisturbed_count,
     unpaired_change,
@@ -49,8 +51,9 @@ RUNS_AS_UNITS: Final = 4
 makes limits of 12.7 standard errors, and a second baseline would only take away what one had."""
 
 RUN_SPREAD: Final = 0.01
-"""What runs are taken to differ by where no history tells: our own choice. Quiet machines showed
-less for encoding and about so much for scrubbing."""
+"""What runs are taken to differ by at least where no history tells: our own choice. Quiet machines
+showed less for encoding and about so much for scrubbing; what the runs compared show of themselves
+(`seen_run_errors`) goes beyond it on others."""
 
 KERNEL_LEVEL: Final = 0.99
 """A change of the kernel takes every verdict away, so it must be rare by chance."""
@@ -60,8 +63,8 @@ TRIAL_SPREAD: Final = 0.02
 
 ERROR_LEVEL: Final = 0.05
 
-HISTORY_RUNS: Final = 5
-"""Fewer earlier runs say too little of how runs spread."""
+HISTORY_RUNS: Final = 3
+"""Two runs make one degree of freedom a cell."""
 
 
 def choose_design(baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun]) -> Design:
@@ -106,10 +109,12 @@ def gather_evidence(
     spread = (spreads or {}).get(cell.task) or RunSpread(task=cell.task, sd_fraction=RUN_SPREAD)
     shares = (1 / sum(1 for run in side if run) for side in sides)
     error, degrees = spread.sd_fraction * math.sqrt(sum(shares)), spread.degrees or math.inf
-    return Evidence(
-        undisturbed=replace(found.undisturbed, run_error=error, run_degrees=degrees),
-        typical=replace(found.typical, run_error=error, run_degrees=degrees),
-    )
+
+    def widened(change: Change) -> Change:
+        whole = error if spread.run_count else max(error, change.run_error)
+        return replace(change, run_error=whole, run_degrees=degrees)
+
+    return Evidence(undisturbed=widened(found.undisturbed), typical=widened(found.typical))
 
 
 def gather_all(
@@ -120,15 +125,18 @@ def gather_all(
     design: Design,
     spreads: Mapping[str, RunSpread] | None = None,
 ) -> dict[Cell, Evidence]:
-    """The evidence of every cell that has any; where runs are the units, with their spread
-    moderated over the cells of a task that have equally many."""
+    """The evidence of every cell that has any.
+
+    Where runs are the units their spread is moderated over the cells of a task that have equally
+    many; where it is what single runs show, a cell has at least the mean of its task's.
+    """
     evidence = {
         cell: found
         for cell in cells
         if (found := gather_evidence(cell, baseline, candidate, design=design, spreads=spreads))
     }
     if design != "several runs":
-        return evidence
+        return _shared(evidence)
     groups: dict[tuple[str, float, int], list[Cell]] = {}
     for cell, item in evidence.items():
         key = (cell.task, item.typical.degrees, item.typical.count)
@@ -140,6 +148,17 @@ def gather_all(
         for cell, *both in zip(kindred, undisturbed, typical, strict=True):
             evidence[cell] = Evidence(undisturbed=both[0], typical=both[1])
     return evidence
+
+
+def _shared(evidence: Mapping[Cell, Evidence]) -> dict[Cell, Evidence]:
+    """With run errors of at least the root mean square over the cells of the task."""
+    found = {}
+    for cell, item in evidence.items():
+        own, kindred = item.undisturbed, (e for of, e in evidence.items() if of.task == cell.task)
+        pooled = math.sqrt(float(np.mean([e.undisturbed.run_error**2 for e in kindred])))
+        widened = replace(own, run_error=max(own.run_error, pooled))
+        found[cell] = replace(item, undisturbed=widened)
+    return found
 
 
 def _moderate(changes: Sequence[Change], degrees: float) -> list[Change]:
@@ -165,18 +184,22 @@ def read_run_spreads(
         for run in history
         if run.manifest.run_id not in excluded and _versions(run) == _versions(like)
     ]
-    costs = read_common_costs([run.trials for run in runs])
+    by_cell: dict[Cell, list[Costs]] = {}
+    for run, costs in zip(runs, read_common_costs([run.trials for run in runs]), strict=True):
+        for cell, rounds in costs.by_cell.items():
+            if not find_unlikeness(cell, like.manifest, run.manifest):
+                by_cell.setdefault(cell, []).append(rounds)
+    return spreads_of(by_cell)
+
+
+def spreads_of(by_cell: Mapping[Cell, Sequence[Costs]]) -> dict[str, RunSpread]:
+    """As `read_run_spreads`, from each cell's costs in the runs that are alike in it."""
     variances: dict[str, list[float]] = {}
     counts: dict[str, list[int]] = {}
-    for cell in {cell for run in costs for cell in run.by_cell}:
-        alike = [
-            run.by_cell.get(cell, {})
-            for run, whole in zip(costs, runs, strict=True)
-            if not find_unlikeness(cell, like.manifest, whole.manifest)
-        ]
-        alike = [rounds for rounds in alike if len(rounds) >= MINIMUM_ROUNDS]
+    for cell, runs in by_cell.items():
+        alike = [rounds for rounds in runs if len(rounds) >= MINIMUM_ROUNDS]
         if len(alike) >= HISTORY_RUNS:
-            found = [_evidence([[a], [b]], "separate") for a, b in combinations(alike, 2)]
+            found = [_evidence([[a], [b]], "interleaved") for a, b in combinations(alike, 2)]
             changes = [item.undisturbed for item in found if item]
             squares = [c.log_ratio**2 - c.standard_error**2 for c in changes]
             variances.setdefault(cell.task, []).append(float(np.mean(squares)) / 2)
@@ -235,7 +258,8 @@ def kernel_change(
 
 
 def _evidence(sides: Sequence[Sequence[Costs]], design: Design) -> Evidence | None:
-    """By the units of the design, without run spread."""
+    """By the units of the design; where these are rounds, with what the runs show of the run spread
+    themselves."""
     if design == "several runs":
         first, second = ([run for run in side if len(run) >= MINIMUM_ROUNDS] for side in sides)
         if not first or not second or len(first) + len(second) < RUNS_AS_UNITS:
@@ -256,16 +280,20 @@ def _evidence(sides: Sequence[Sequence[Costs]], design: Design) -> Evidence | No
     baseline, candidate = (_merge(side) for side in sides)
     common = sorted(baseline.keys() & candidate.keys())
     is_paired = len(common) >= MINIMUM_ROUNDS
+    common = common if is_paired else []
     if not is_paired and min(len(baseline), len(candidate)) < MINIMUM_ROUNDS:
         return None
     before_costs, after_costs = (
-        [side[key] for key in common] if is_paired else list(side.values())
+        [side[key] for key in common or sorted(side, key=lambda key: key[0])]
         for side in (baseline, candidate)
     )
-    return Evidence(
-        undisturbed=undisturbed_change(before_costs, after_costs, is_paired=is_paired),
-        typical=(paired_change if is_paired else unpaired_change)(before_costs, after_costs),
-    )
+    undisturbed = undisturbed_change(before_costs, after_costs, is_paired=is_paired)
+    typical = (paired_change if is_paired else unpaired_change)(before_costs, after_costs)
+    if design != "interleaved":
+        of_level, of_all = seen_run_errors(before_costs, after_costs, is_paired=is_paired)
+        undisturbed = replace(undisturbed, run_error=of_level)
+        typical = replace(typical, run_error=of_all)
+    return Evidence(undisturbed=undisturbed, typical=typical)
 
 
 def _merge(runs: Sequence[Costs]) -> Costs:

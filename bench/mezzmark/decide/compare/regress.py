@@ -1,5 +1,6 @@
 """Did it get slower? Baseline runs against candidate runs, a verdict per cell and one over all."""
 
+import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -40,6 +41,7 @@ from mezzmark.decide.estimate.observed_run import (
     run_names,
 )
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_of
+from mezzmark.decide.estimate.two_kinds import find_two_kinds
 from mezzmark.decide.machine.identity import changed_facts
 from mezzmark.decide.machine.noise import FlaggedTrial, flag_trials, summarise_causes
 from mezzmark.decide.machine.state import judge_machine
@@ -142,7 +144,7 @@ def compare_runs(
         cells=tuple(cells),
         machine_ratio=kernel and estimate_of(kernel.interval(confidence_level=confidence_level)),
         has_moved=has_moved,
-        run_spreads=() if design in _TELL_RUN_SPREAD else tuple(_spreads(cells, spreads)),
+        run_spreads=tuple(_spreads(cells, spreads)),
         loads=(_load("baseline", baseline), _load("candidate", candidate)),
         unsteady_runs=tuple(_unsteady_runs(baseline, candidate, names)),
         host_changes=changed_facts(baseline, candidate),
@@ -155,13 +157,14 @@ def compare_runs(
     )
 
 
-_TELL_RUN_SPREAD: Final[tuple[Design, ...]] = ("interleaved", "several runs")
-"""Designs whose own units hold what runs differ by."""
-
-
 def _spreads(cells: Sequence[CellVerdict], known: Mapping[str, RunSpread]) -> Iterator[RunSpread]:
-    for task in dict.fromkeys(cell.cell.task for cell in cells if cell.cost_ratio):
-        yield known.get(task) or RunSpread(task=task, sd_fraction=RUN_SPREAD)
+    """Of each task; where no history tells, the largest of its cells."""
+    most: dict[str, float] = {}
+    for cell in cells:
+        if cell.run_spread is not None:
+            most[cell.cell.task] = max(most.get(cell.cell.task, RUN_SPREAD), cell.run_spread)
+    for task, spread in most.items():
+        yield known.get(task) or RunSpread(task=task, sd_fraction=spread)
 
 
 def _load(side: Literal["baseline", "candidate"], runs: Sequence[MeasuredRun]) -> SideLoad:
@@ -232,6 +235,7 @@ def _judge(costs: _Sides, rules: _Rules) -> list[CellVerdict]:
     """One verdict for each cell, in table order."""
     compared = [cell for cell, reasons in rules.reasons.items() if not reasons]
     evidence = gather_all(compared, *costs, design=rules.design, spreads=rules.spreads)
+    per_run = math.sqrt(sum(1 / len(side) for side in costs))
     judgements = judge_evidence(
         list(evidence.values()),
         tolerance_fraction=rules.tolerance_fraction,
@@ -241,7 +245,12 @@ def _judge(costs: _Sides, rules: _Rules) -> list[CellVerdict]:
     judged = dict(zip(evidence, judgements, strict=True))
     share = (1 - rules.confidence_level) / max(1, len(evidence), rules.family)
     return [
-        _judged(cell, evidence[cell], judged[cell], rules, share)
+        _judged(cell, evidence[cell], judged[cell], rules, share).model_copy(
+            update={
+                "run_spread": evidence[cell].undisturbed.run_error / per_run or None,
+                "two_kinds": tuple(find_two_kinds(cell, side) for side in costs),
+            }
+        )
         if cell in judged
         else _unjudged(cell, reasons)
         for cell, reasons in rules.reasons.items()

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
+from mezzmark.decide.estimate.two_kinds import TwoKinds
 from mezzmark.decide.machine.identity import FactChange
 from mezzmark.decide.machine.noise import CauseRange
 from mezzmark.decide.machine.state import MachineState
@@ -203,6 +204,8 @@ class CellVerdict(Fact):
     rounds (runs, in a comparison of several) would settle an open cell; None: more of the same
     would not. `reasons` say why there is no ratio. `withheld_verdict` is what would be said if runs
     had not overlapped, no self-comparison were significant and the machine had not changed.
+    `run_spread` is what runs are taken to differ by; `two_kinds` are of both sides, where trials of
+    either are surely fast or slow as a whole.
     """
 
     cell: Cell
@@ -217,6 +220,8 @@ class CellVerdict(Fact):
     withheld_verdict: Verdict | None = None
     baseline_wrong_count: int = 0
     candidate_wrong_count: int = 0
+    run_spread: float | None = None
+    two_kinds: tuple[TwoKinds | None, ...] = ()
 
     @property
     def shows_new_wrong_pictures(self) -> bool:
@@ -245,7 +250,8 @@ class RunState(Fact):
 
 class RunSpread(Fact):
     """How much runs of a task differ in which nothing changed: the standard deviation of a run's
-    level, from `run_count` earlier runs with so many degrees of freedom, or assumed (0 runs)."""
+    level, from `run_count` earlier runs with so many degrees of freedom; of 0 runs the most that
+    the rounds of its cells show, or what is assumed at least."""
 
     task: str
     sd_fraction: float

@@ -2,7 +2,7 @@
 
 | figure | over clips |
 |---|---|
-| frames a second | frames of the mix / seconds they take: of a typical round, or in total |
+| frames a second | frames of the mix / seconds they take, of a typical round |
 | median, p95 and p99 latency | quantile of the mixture of moves, each clip at its share |
 | share of moves within a limit | Σ share × the clip's share |
 | bit rate, storage | Σ share × rate |
@@ -72,23 +72,22 @@ def over_clips(
     *,
     confidence_level: float,
     frame_rates: Mapping[str, float] | None = None,
-    is_total: bool = False,
 ) -> Estimate | None:
     """The figure over the clips of the mix; None where one of them lacks it, or no round has all.
 
     A cell that moves between clips stands for itself. Without `frame_rates` all clips have one
-    rate. `is_total`: speed is total frames / total seconds, not that of a typical round.
+    rate.
     """
     names, rounds = _common_rounds(by_clip, mix, lambda o: carries(o, figure))
     if not any(rounds):
         return None
     if len(names) == 1:
-        return estimate_figure(figure, rounds[0], confidence_level, is_total=is_total)
+        return estimate_figure(figure, rounds[0], confidence_level)
     shares = [mix[name] for name in names]
     if figure.kind == "rate":
         rates = [1.0 if frame_rates is None else frame_rates[name] for name in names]
         work, weights = frames_and_seconds(rounds), work_shares(shares, rates)
-        return estimate_rate(*work, weights, confidence_level, is_total=is_total)
+        return estimate_rate(*work, weights, confidence_level, is_total=False)
     if figure.probability is None:
         values = np.array([[o.figures[figure.name] for o in of_clip] for of_clip in rounds])
         merged = values.max(axis=0) if figure.kind == "peak" else np.array(shares) @ values

@@ -166,6 +166,18 @@ def most_slow_share(slow_count: int, round_count: int) -> float:
     return share_limits(slow_count, round_count, confidence_level=0.9)[1]
 
 
+def with_missed_slow_rounds(speed: Estimate) -> Estimate:
+    """A speed in total whose slow end allows for slow rounds that were missed: as many as the exact
+    limit of their share lets be, each slower by the tenth from which a round is called slow."""
+    if speed.low is None or speed.slow_round_count is None:
+        return speed
+    seen, count = speed.slow_round_count, speed.round_count
+    _, most = share_limits(seen, count, confidence_level=speed.confidence_level)
+    missed = math.log1p((most - seen / count) * (SLOW_RATIO - 1))
+    half = math.hypot(math.log(speed.point / speed.low), missed)
+    return speed.model_copy(update={"low": speed.point * math.exp(-half)})
+
+
 def _withheld_tail(tail: TailEstimate) -> tuple[Withheld, ...]:
     if tail.is_clustered:
         return (Withheld(kind="clustered"),)

@@ -12,10 +12,11 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observed_run import Observation, observe
+from mezzmark.decide.estimate.observed_run import Observation, costs_of, observe
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.precision import MINIMUM_TRIALS, Precision, judge_precision
 from mezzmark.decide.estimate.ranking import rank_encodings, scrub_settings
+from mezzmark.decide.estimate.two_kinds import TwoKinds, find_two_kinds
 from mezzmark.decide.machine.noise import Disturbance, Leaders, judge_disturbance
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import NS_PER_S, Fact
@@ -137,12 +138,14 @@ class ScrubSpread(Fact):
 
 class Steadiness(Fact):
     """What a run says of its own spread: the machine's course, disturbed trials, how precise it
-    is, and what the next run should do. The last two are None where too little was measured."""
+    is, and what the next run should do, both None where too little was measured; and cells of
+    playhead moves whose trials are of two kinds."""
 
     machine: MachineState
     disturbance: Disturbance
     precision: Precision | None
     scrub_spread: ScrubSpread | None
+    two_kinds: tuple[TwoKinds, ...] = ()
 
 
 def judge_steadiness(
@@ -158,6 +161,8 @@ def judge_steadiness(
     `chosen_by` names the chosen encoding from any trials of this run; without it those that may
     be the fastest count as leaders.
     """
+    costs = costs_of(observations)
+    scrubbed = sorted((c for c in costs.by_cell if c.task == "scrub"), key=lambda c: c.sort_key)
     return Steadiness(
         machine=judge_machine(manifest.host, trials),
         disturbance=judge_disturbance(
@@ -170,6 +175,7 @@ def judge_steadiness(
             manifest, trials, observations, confidence_level=confidence_level
         ),
         scrub_spread=_scrub_spread(manifest, observations, confidence_level),
+        two_kinds=tuple(filter(None, (find_two_kinds(cell, [costs]) for cell in scrubbed))),
     )
 
 

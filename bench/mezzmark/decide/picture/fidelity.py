@@ -1,5 +1,5 @@
-"""What the fidelity trials of a run say of each encoding, over its clips: means and worst frames,
-and which tags its files keep.
+"""What the fidelity trials of a run say of each encoding, over its clips: means at their shares
+(Σ share × value), worst frames, and which tags its files keep.
 
 The mean of PSNR is that of the frames' PSNR: each frame counts alike. (The PSNR of the mean squared
 error, in which each error counts alike, is never above it.) An identical frame has no finite PSNR
@@ -12,8 +12,10 @@ from fractions import Fraction
 from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.observed_run import ObservedRun
+from mezzmark.decide.estimate.over_clips import Mix, mix_of
 from mezzmark.decide.picture.diagnosis import Diagnosis, diagnose
 from mezzmark.model.colour import HD_HEIGHT_PX, UNSPECIFIED, MatrixName
 from mezzmark.model.estimate import Estimate, Withheld
@@ -64,18 +66,21 @@ CLIPS_FOR_INTERVAL: Final = 3
 
 
 class ClipFidelity(Fact):
-    """One clip's outcome: figures by generation, in order, and what became of the chart."""
+    """One clip's outcome: figures by generation, in order, and what became of the chart; `share` is
+    its part of the footage's time, up to a common factor."""
 
     clip: str
+    share: float = 1.0
     generations: tuple[GenerationFigures, ...]
     diagnosis: Diagnosis | None
     measurement: FidelityMeasurement
 
 
 class QualityEstimate(Estimate):
-    """A metric's mean over clips, `sample_count` of them, with its interval; and the worst frame
-    with its clip."""
+    """A metric's mean over clips, `sample_count` of them that make this `share` of the footage,
+    with its interval; and the worst frame with its clip."""
 
+    share: float = 1.0
     worst: float
     worst_clip: str
 
@@ -120,15 +125,20 @@ class EncodingFidelity(Fact):
 
 
 def judge_encodings(
-    trials: Iterable[Trial], *, confidence_level: float = 0.95
+    trials: Iterable[Trial], mix: Mix | None = None, *, confidence_level: float = 0.95
 ) -> tuple[EncodingFidelity, ...]:
-    """One entry per encoding that has a finished fidelity trial, in order of appearance."""
+    """One entry per encoding that has a finished fidelity trial, in order of appearance; clips
+    count by their shares in the mix, alike without one."""
     found: dict[str, list[tuple[str, FidelityMeasurement]]] = {}
     for trial in trials:
         if isinstance(trial.measurement, FidelityMeasurement):
             found.setdefault(trial.cell.encoding, []).append((trial.cell.clip, trial.measurement))
     return tuple(
-        _judge(name, [_clip(clip, measured) for clip, measured in group], confidence_level)
+        _judge(
+            name,
+            [_clip(clip, (mix or {}).get(clip, 1.0), measured) for clip, measured in group],
+            confidence_level,
+        )
         for name, group in found.items()
     )
 
@@ -137,14 +147,17 @@ def judge_run(run: ObservedRun, *, confidence_level: float) -> tuple[EncodingFid
     """As `judge_encodings`, from all trials of a run, once."""
     return run.once(
         ("fidelity", confidence_level),
-        lambda: judge_encodings(run.trials, confidence_level=confidence_level),
+        lambda: judge_encodings(
+            run.trials, mix_of(run.manifest), confidence_level=confidence_level
+        ),
     )
 
 
-def _clip(clip: str, measured: FidelityMeasurement) -> ClipFidelity:
+def _clip(clip: str, share: float, measured: FidelityMeasurement) -> ClipFidelity:
     rate = float(Fraction(measured.frame_rate))
     return ClipFidelity(
         clip=clip,
+        share=share,
         generations=tuple(generation_figures(g, frame_rate=rate) for g in measured.generations),
         diagnosis=diagnose(measured.chart) if measured.chart else None,
         measurement=measured,
@@ -153,6 +166,7 @@ def _clip(clip: str, measured: FidelityMeasurement) -> ClipFidelity:
 
 def _judge(name: str, clips: list[ClipFidelity], confidence_level: float) -> EncodingFidelity:
     firsts = [clip.generations[0] for clip in clips]
+    shares = [clip.share for clip in clips]
     diagnoses = [clip.diagnosis for clip in clips if clip.diagnosis is not None]
     generations = range(min(len(clip.generations) for clip in clips))
     estimates = {metric: _estimate(metric, 0, clips, confidence_level) for metric in METRICS}
@@ -163,7 +177,7 @@ def _judge(name: str, clips: list[ClipFidelity], confidence_level: float) -> Enc
         is_bit_exact=all(first.is_bit_exact for first in firsts),
         estimates={metric: found for metric, found in estimates.items() if found},
         by_generation_db=tuple(found and found.point for found in psnr),
-        bitrate_bps=float(np.mean([first.bitrate_bps for first in firsts])),
+        bitrate_bps=float(np.average([first.bitrate_bps for first in firsts], weights=shares)),
         worst_chart=max(diagnoses, key=lambda d: d.delta_e, default=None),
         tags=next((c.measurement.tags for c in clips if c.measurement.tags), None),
         chart_refusal=next(filter(None, (c.measurement.chart_refusal for c in clips)), None),
@@ -185,45 +199,51 @@ def _estimate(
     metric: str, generation_index: int, clips: Sequence[ClipFidelity], confidence_level: float
 ) -> QualityEstimate | None:
     found = [
-        (clip.clip, figures)
+        (clip, figures)
         for clip in clips
         if (figures := clip.generations[generation_index].frames.get(metric)) is not None
     ]
     if not found:
         return None
-    means = [figures.mean for _, figures in found]
+    means = np.array([figures.mean for _, figures in found])
+    shares = np.array([clip.share for clip, _ in found])
     worst_clip, worst = min(found, key=lambda pair: pair[1].worst)
-    low, high = _interval(means, METRICS[metric].best, confidence_level)
+    low, high = _interval(means, shares / shares.sum(), METRICS[metric].best, confidence_level)
     why, missing = Withheld(kind="constant"), CLIPS_FOR_INTERVAL - len(means)
     if missing > 0:
         why = Withheld(kind="few_clips", have=len(means), needed=missing)
     return QualityEstimate(
-        point=float(np.mean(means)),
+        point=float(np.average(means, weights=shares)),
         low=low,
         high=high,
         confidence_level=confidence_level,
         unit=METRICS[metric].unit,
         round_count=1,
         sample_count=len(means),
-        method="mean of clips; t over clips",
+        method="mean of clips at their shares; t over clips",
         withheld=(why,) if low is None else (),
+        share=float(shares.sum()) / sum(clip.share for clip in clips),
         worst=worst.worst,
-        worst_clip=worst_clip,
+        worst_clip=worst_clip.clip,
     )
 
 
 def _interval(
-    means: list[float], best: float, confidence_level: float
+    means: NDArray[np.float64], shares: NDArray[np.float64], best: float, confidence_level: float
 ) -> tuple[float, float] | tuple[None, None]:
-    """A t interval over clips; where there is a best value, on the scale of log(1 - value / best),
-    which keeps it below that."""
-    if len(means) < CLIPS_FOR_INTERVAL or max(means) >= best:
+    """A t interval over clips at their shares, linearised (Cochran, Sampling Techniques, 3rd ed.
+    1977, section 2.11); where there is a best value, on the scale of log(1 - value / best), which
+    keeps it below that."""
+    if means.size < CLIPS_FOR_INTERVAL or means.max() >= best:
         return None, None
-    if math.isinf(best):
-        found = t_interval(means, confidence_level=confidence_level)
+    is_bound = math.isfinite(best)
+    values = np.log1p(-means / best) if is_bound else means
+    middle = float(shares @ values)
+    parts = middle + means.size * shares * (values - middle)
+    found = t_interval(parts, confidence_level=confidence_level)
+    if not is_bound:
         return found.low, found.high
-    logs = t_interval(np.log1p(-np.asarray(means) / best), confidence_level=confidence_level)
-    return best * (1 - float(np.exp(logs.high))), best * (1 - float(np.exp(logs.low)))
+    return best * (1 - math.exp(found.high)), best * (1 - math.exp(found.low))
 
 
 DURATION_TOLERANCE_S = 0.002

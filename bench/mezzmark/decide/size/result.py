@@ -120,6 +120,9 @@ class EncodingSizing(Fact):
 class SizingResult(Fact):
     """The whole answer, with all that it rests on.
 
+    `named_here` is whom `choose` names from the same runs where what this shop asks counts too, and
+    `is_recommended` whether surely; `named_alone` by needs and wishes alone. Empty: nobody; None:
+    nothing can be chosen from.
     `unmeasured_cameras` names those whose picture size no clip has: ingest and size are scaled by
     pixels, waits are taken as measured.
     """
@@ -127,6 +130,9 @@ class SizingResult(Fact):
     shop: Shop
     assumptions: tuple[Assumption, ...]
     encodings: tuple[EncodingSizing, ...]
+    named_here: str | None = None
+    named_alone: str = ""
+    is_recommended: bool = False
     unmeasured_cameras: tuple[str, ...] = ()
     measured_core_count: int
     link_payload_mb_per_s: float

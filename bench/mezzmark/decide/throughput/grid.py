@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from mezzmark.decide.estimate.observed_run import Observation, observe
 from mezzmark.decide.estimate.over_clips import mix_of_clips, pool_clips, work_shares
 from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
-from mezzmark.decide.estimate.rounds import estimate_rate
+from mezzmark.decide.estimate.rounds import estimate_rate, with_missed_slow_rounds
 from mezzmark.model.cell import ALL_CLIPS, Cell, Setting
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
@@ -67,7 +67,7 @@ def find_pixel_rate(
             best = max(found, key=lambda setting: found[setting].point)
             jobs, threads = best.split
             order = best["clip_order"]
-            rate = found[best]
+            rate = with_missed_slow_rounds(found[best])
             source = RateSource(
                 task=task,
                 job_count=jobs,

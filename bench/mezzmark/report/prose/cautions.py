@@ -25,6 +25,7 @@ from mezzmark.report.prose.numbers import (
     list_text,
     number_text,
     shown_name,
+    two_kinds_text,
     visible_text,
 )
 from mezzmark.report.prose.terms import pattern_words, task_label
@@ -205,7 +206,14 @@ def steadiness_sentences(steadiness: Steadiness, manifest: Manifest) -> list[str
         disturbance_text(steadiness.disturbance),
         *([precision_text(steadiness.precision, manifest)] if steadiness.precision else []),
         *([_source_text(spread), _plan_text(spread)] if spread else []),
+        *(
+            f"Trials of two kinds, {_cell_text(kinds.cell, manifest)}: {two_kinds_text(kinds)}."
+            for kinds in steadiness.two_kinds[:KINDS_SHOWN]
+        ),
     ]
+
+
+KINDS_SHOWN: Final = 4
 
 
 def disturbance_text(found: Disturbance) -> str:

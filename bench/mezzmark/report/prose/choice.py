@@ -270,7 +270,8 @@ def findings(choice: Choice) -> tuple[str, ...]:
 
 
 def _rule(choice: Choice) -> str:
-    origin = " (default wishes)" if choice.has_default_wishes else ""
+    scenario = choice.wishes_from and f" (of scenario {visible_text(choice.wishes_from)})"
+    origin = " (default wishes)" if choice.has_default_wishes else scenario
     goals = list(map(goal_text, choice.wishes))
     if choice.weights:
         weighed = zip(goals, choice.weights, strict=True)
@@ -328,9 +329,16 @@ def _runner_up(choice: Choice) -> list[str]:
     ]
 
 
+NO_SHOP: Final = (
+    "Not asked: whether footage is ready in time, and whether link, array and storage are enough. "
+    "To ask: mezzmark choose RUN --shop SHOP.toml."
+)
+
+
 def _notes(choice: Choice) -> list[str]:
     """What the reader must know of how this was found."""
-    texts = []
+    of_shop = [need for need in choice.needs if need.figure and need.figure.task == "shop"]
+    texts = [] if of_shop else [NO_SHOP]
     if choice.wishes_not_measured:
         lost = list_text([wish.goal for wish in choice.wishes_not_measured])
         others = list_text([wish.goal for wish in choice.alternatives])

@@ -7,6 +7,7 @@ from typing import Final
 
 from mezzmark.decide.estimate.observed_run import BITS_PER_HOUR_TO_GB
 from mezzmark.decide.estimate.rounds import most_slow_share
+from mezzmark.decide.estimate.two_kinds import TwoKinds
 from mezzmark.model.errors import count_text as count_text  # noqa: PLC0414 - also had from here
 from mezzmark.model.estimate import Estimate, Withheld
 
@@ -171,6 +172,13 @@ def round_count_text(complete_count: int, begun_count: int) -> str:
     if begun_count <= complete_count:
         return count_text(begun_count, "round")
     return f"{count_text(complete_count, 'whole round')} and part of another"
+
+
+def two_kinds_text(found: TwoKinds) -> str:
+    """`6 of 15 trials at 8.9 ms, the others at 11 ms`."""
+    fast, slow = map(number_text, (found.fast, found.slow))
+    first = f"{found.fast_count} of {found.count} trials at {fast} {found.unit}"
+    return f"{first}, the others at {slow} {found.unit}"
 
 
 def slow_texts(slow_count: int, round_count: int) -> tuple[str, str]:

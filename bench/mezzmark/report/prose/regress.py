@@ -28,6 +28,7 @@ from mezzmark.report.prose.numbers import (
     level_text,
     list_text,
     shown_name,
+    two_kinds_text,
     visible_text,
 )
 from mezzmark.report.prose.terms import task_label
@@ -128,7 +129,9 @@ def remark_text(cell: CellVerdict, report: RegressionReport) -> str:
     """What a cell's ratio means or lacks, in a clause."""
     if cell.cost_ratio is None:
         return reasons_text(Refusal(reasons=cell.reasons, cells=(cell.cell,)))
-    text = _finding_text(cell, report)
+    texts = zip(("before", "after"), cell.two_kinds, strict=False)
+    levels = [f"{side} {two_kinds_text(kinds)}" for side, kinds in texts if kinds]
+    text = "; ".join((_finding_text(cell, report), *levels))
     if cell.candidate_wrong_count:
         new = ", the baseline none" if cell.shows_new_wrong_pictures else ""
         wrong = count_text(cell.candidate_wrong_count, "wrong picture")
@@ -299,8 +302,11 @@ def _error_levels(report: RegressionReport) -> str:
 
 
 def _spread_text(spread: RunSpread) -> str:
-    origin = f"by {spread.run_count} earlier runs" if spread.run_count else "assumed"
-    return f"{task_label(spread.task)} {100 * spread.sd_fraction:.1f} % a run ({origin})"
+    most = "" if spread.run_count or spread.sd_fraction <= RUN_SPREAD else "up to "
+    origin = "seen in their own rounds" if most else "assumed"
+    if spread.run_count:
+        origin = f"by {spread.run_count} earlier runs"
+    return f"{task_label(spread.task)} {most}{100 * spread.sd_fraction:.1f} % a run ({origin})"
 
 
 def _kernel_text(report: RegressionReport) -> str:

@@ -80,6 +80,7 @@ def sizing_sentences(result: SizingResult) -> tuple[str, ...]:
     asked = [found for found in result.encodings if found.encoding != ORIGINAL]
     judged = [found for found in asked if found.meets_deadline != "not measured"]
     unjudged = _having(asked, "meets_deadline", "not measured")
+    named = _named(result)
     if not asked:
         return ("Only the originals were measured: there is nothing to ingest.",)
     if not judged:
@@ -87,16 +88,44 @@ def sizing_sentences(result: SizingResult) -> tuple[str, ...]:
             "Whether this machine keeps up with your shop is not known: ingest speed was not "
             "measured. Add an [ingest] table and measure again."
         )
-        return (headline, *_pay_off(asked))
+        return (headline, *named, *_pay_off(asked))
     return (
+        *named,
         _serves(asked, result),
-        *_in_time(judged, result),
-        *_not_in_time(judged),
         *_more_machines(judged, result.shop),
         *_more_cores(judged, result.measured_core_count),
         *([f"Ingest was not measured for {_names(unjudged)}."] if unjudged else []),
         *_pay_off(asked),
     )
+
+
+def _named(result: SizingResult) -> list[str]:
+    """Whom `choose` names here; and what the one that it names without a shop lacks."""
+    alone, here = result.named_alone, result.named_here
+    if here is None:
+        return []
+    advice = "Nothing meets the needs and what this shop asks for."
+    if here:
+        start = (
+            f"Use {shown_name(here)}" if result.is_recommended else f"{shown_name(here)} is ahead"
+        )
+        more = "" if result.is_recommended else "; `mezzmark choose` says what is open"
+        advice = f"{start} by needs, wishes and what this shop asks for{more}."
+    found = next((one for one in result.encodings if one.encoding == alone), None)
+    if found is None or alone == here:
+        return [advice]
+    lacking = _lacking(found)
+    fails = "fails" if found.serves == "no" else "may fail"
+    why = f", which {fails} this shop in {list_text(lacking)}" if lacking else ""
+    machines = found.figures.get("machines_needed")
+    if machines is not None and machines.high is not None and math.isfinite(machines.high):
+        why += f" (in time with {machines.high:,.0f} machines like this one)"
+    return [advice, f"By needs and wishes alone it would be {shown_name(alone)}{why}."]
+
+
+def _lacking(found: EncodingSizing) -> list[str]:
+    claims = {"meets_deadline": "ready time", "carries": "link and array", "fits": "storage"}
+    return [words for claim, words in claims.items() if getattr(found, claim) != "yes"]
 
 
 def camera_notes(result: SizingResult) -> tuple[str, ...]:
@@ -163,12 +192,7 @@ def _serves(asked: Sequence[EncodingSizing], result: SizingResult) -> str:
         wanted += ", storage within its limits"
     if found := _having(asked, "serves", "yes"):
         return f"Serves your shop in all it asks for ({wanted}): {_names(found)}."
-    claims = {"meets_deadline": "time", "carries": "link and array", "fits": "storage"}
-    needed = {
-        name: [words for claim, words in claims.items() if getattr(one, claim) != "yes"]
-        for one in unsure or asked
-        for name in (one.encoding,)
-    }
+    needed = {one.encoding: _lacking(one) for one in unsure or asked}
     fewest = min(needed, key=lambda name: (len(needed[name]), name))
     surely = "surely " if unsure else ""
     short = "open" if unsure else "short of it"
@@ -176,33 +200,6 @@ def _serves(asked: Sequence[EncodingSizing], result: SizingResult) -> str:
         f"No encoding {surely}serves your shop in all it asks for ({wanted}). Nearest: "
         f"{shown_name(fewest)}, {short} in {list_text(needed[fewest])}."
     )
-
-
-def _in_time(judged: Sequence[EncodingSizing], result: SizingResult) -> list[str]:
-    """Who is ready in time, where that is not all that the shop asks for."""
-    count, cores = result.shop.ingest_machines, count_text(result.measured_core_count, "core")
-    here = f"{count} machines like this one ({cores} each)"
-    if count == 1:
-        here = f"this machine ({cores})"
-    wanted = wanted_text(result.shop)
-    if found := _having(judged, "meets_deadline", "yes"):
-        is_told = all(one.serves == "yes" for one in found)
-        return [] if is_told else [f"Ready in time on {here}, {wanted}: {_names(found)}."]
-    surely = "surely " if _having(judged, "meets_deadline", "cannot tell") else ""
-    return [f"No encoding is {surely}ready in time on {here}: the shop wants {wanted}."]
-
-
-def _not_in_time(judged: Sequence[EncodingSizing]) -> list[str]:
-    late = _having(judged, "meets_deadline", "no")
-    unsure = _having(judged, "meets_deadline", "cannot tell")
-    has_interval = any(found.figures["late_cards"].low is not None for found in unsure)
-    groups = {
-        "Cannot keep up with a shooting day": _having(late, "keeps_up", "no"),
-        "Keeps up, but too many cards are late": _having(late, "keeps_up", "yes"),
-        "Too late, and may not even keep up": _having(late, "keeps_up", "cannot tell"),
-        f"May be in time ({CANNOT_SAY if has_interval else 'too few rounds to say'})": unsure,
-    }
-    return [f"{label}: {_names(found)}." for label, found in groups.items() if found]
 
 
 def _more_machines(judged: Sequence[EncodingSizing], shop: Shop) -> list[str]:
