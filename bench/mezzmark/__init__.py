@@ -21,6 +21,7 @@ __all__ = [
     "inspect",
     "measure",
     "measure_series",
+    "publish",
     "read_runs",
     "regress",
     "report",

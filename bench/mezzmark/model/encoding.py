@@ -93,15 +93,23 @@ class CatalogueEntry(_Coding):
 
     `decoder` is FFmpeg's name of the codec, where footage in it is called by the standard's too.
     `size_multiples` gives, by pixel format, the steps (across, down) that a size must be a multiple
-    of.
+    of. `typical_mbps` is the rate of a synthetic clip of 1920×1080 at 25 pictures a second, with
+    detail and sensor noise; where a codec holds a quality, other footage has other rates.
     """
 
+    typical_mbps: float | None = None
     decoder: str = ""
     containers: tuple[Container, ...] = Field(min_length=1)
     pixel_formats: tuple[str, ...] = Field(min_length=1)
     bits_per_pixel: dict[str, float] = {}
     smallest_size: tuple[int, int] = (16, 16)
     size_multiples: dict[str, tuple[int, int]] = {}
+
+    @property
+    def words(self) -> frozenset[str]:
+        """What the entry goes by, in small letters: its name, its standard's, and FFmpeg's."""
+        ffmpeg = (self.encoder, self.decoder, self.options.get("profile", ""))
+        return frozenset(word.lower() for word in (self.name, self.codec, *ffmpeg) if word)
 
     def resolve(self, container: str, pixel_format: str, **changes: Any) -> "Encoding":
         """The encoding of this profile in a container and a pixel format, with `changes`."""

@@ -117,10 +117,10 @@ def write_report(
     """
     if not run_dirs:
         raise RunError(where="report", what="no run was named", remedy="Name a run's folder.")
-    environment = _environment(template)
+    environment = template_environment(template)
     environment.globals["has_figure_files"] = with_figure_files
     views = [
-        _view(Path(run_dir), confidence_level, f"run{number}-" if len(run_dirs) > 1 else "")
+        read_view(Path(run_dir), confidence_level, f"run{number}-" if len(run_dirs) > 1 else "")
         for number, run_dir in enumerate(run_dirs, start=1)
     ]
     names = [Path(run_dir).resolve().name for run_dir in run_dirs]
@@ -129,8 +129,8 @@ def write_report(
     pictures = [picture for part in together for picture in part.pictures]
     pictures += [picture for run in runs for picture in run.pictures]
     content = {
-        PAGE_NAME: _render(environment, "report.html.j2", runs, together),
-        "report.md": _render(environment, "report.md.j2", runs, together),
+        PAGE_NAME: render(environment, "report.html.j2", runs, together),
+        "report.md": render(environment, "report.md.j2", runs, together),
         "cells.csv": cells_csv([(view.manifest, view.summaries) for view in views]),
     }
     content |= {
@@ -168,7 +168,8 @@ def _plain_answer(runs: Sequence[RunContext], together: Sequence[ComparisonSecti
     )
 
 
-def _view(run_dir: Path, confidence_level: float, prefix: str) -> RunView:
+def read_view(run_dir: Path, confidence_level: float, prefix: str = "") -> RunView:
+    """A run for a report; RunError where it cannot be read or has no trials."""
     run = read_run(run_dir)
     if not run.trials:
         raise RunError(
@@ -187,7 +188,8 @@ def _view(run_dir: Path, confidence_level: float, prefix: str) -> RunView:
     )
 
 
-def _environment(template: Path | None) -> Environment:
+def template_environment(template: Path | None) -> Environment:
+    """The shipped templates, behind those of a folder of one's own."""
     shipped = FileSystemLoader(shipped_folder("report_templates"))
     loaders = [shipped]
     if template is not None:
@@ -212,20 +214,27 @@ def _environment(template: Path | None) -> Environment:
     return environment
 
 
-def _render(
+def render(
     environment: Environment,
     name: str,
     runs: Sequence[RunContext],
     together: Sequence[ComparisonSection],
+    *,
+    title: str = "",
+    scripts: Sequence[str] = ("report.js",),
+    data: str = "",
 ) -> bytes:
-    """One template's text as UTF-8; a mistake in it is told with its file and line."""
+    """One template's text as UTF-8; a mistake in it is told with its file and line. The page has
+    these scripts of the templates' folder behind its `data`."""
     try:
         source, _, _ = environment.loader.get_source(environment, "style.css")  # type: ignore[union-attr]
-        script, _, _ = environment.loader.get_source(environment, "report.js")  # type: ignore[union-attr]
+        script = data
+        for part in scripts:
+            script += environment.loader.get_source(environment, part)[0]  # type: ignore[union-attr]
         text = environment.get_template(name).render(
             runs=runs,
             together=together,
-            title=runs[0].title if len(runs) == 1 else f"{len(runs)} runs",
+            title=title or (runs[0].title if len(runs) == 1 else f"{len(runs)} runs"),
             style=Markup(figure_variables() + source),
             script=Markup(script),
         )

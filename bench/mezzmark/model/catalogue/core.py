@@ -33,13 +33,25 @@ def find_encoding(name: str) -> Encoding:
     if name == ORIGINAL:
         return ORIGINAL_ENCODING
     if name not in _BY_NAME:
+        meant = [entry.name for entry in ENTRIES if name.lower() in entry.words]
         raise EncodingError(
             where=f'encoding "{name}"',
             what="the catalogue has no encoding of this name",
-            remedy=_suggest(name, _BY_NAME),
+            remedy=f"By that name go: {', '.join(meant)}." if meant else _suggest(name, _BY_NAME),
         )
     entry = _BY_NAME[name]
     return entry.resolve(entry.containers[0], entry.pixel_formats[0])
+
+
+def names_meant(name: str) -> tuple[str, ...]:
+    """The encodings that go by this name: the catalogue's own, a standard's, or what FFmpeg calls
+    codec, encoder or profile. EncodingError names the nearest where there is none."""
+    return tuple(e.name for e in ENTRIES if name.lower() in e.words) or (find_encoding(name).name,)
+
+
+def find_entry(name: str) -> CatalogueEntry | None:
+    """The catalogue's line of this name, if there is one."""
+    return _BY_NAME.get(name)
 
 
 def resolve_custom(custom: CustomEncoding) -> Encoding:

@@ -23,7 +23,8 @@ class Section:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ComparisonSection:
-    """A comparison of hosts, of two runs of one host, or a history, before the runs' articles."""
+    """A comparison of hosts, of two runs of one host, or a history, before the runs' articles; or a
+    page of a site, whose `links` are texts and addresses."""
 
     anchor: str
     kicker: str
@@ -32,6 +33,7 @@ class ComparisonSection:
     cautions: tuple[str, ...]
     pictures: tuple[Picture, ...]
     groups: tuple[Section, ...]
+    links: tuple[tuple[str, str], ...] = ()
 
 
 def filled_sections(*sections: Section) -> tuple[Section, ...]:
