@@ -1,74 +1,77 @@
 
-// ---- Two hosts of a published site, cell by cell, from SITE (see compare_data); the page's own
-// table stands where this does not run.
+// ---- Two hosts of a published site, cell by cell, from SITE (compare_data in report/sections)
 
-const logRatio = (a, b) => { // of costs; the interval by variance estimates recovery (Zou & Donner 2008)
-  const [point, belowA, aboveA] = [a[2] - b[2], a[3], a[4]];
-  if ([belowA, aboveA, b[3], b[4]].includes(null)) return [point];
-  return [point, point - Math.hypot(belowA, b[4], SITE.spread), point + Math.hypot(aboveA, b[3], SITE.spread)];
+const NOTE = "The latest figure of each cell that both hosts measured alike: footage, files, encoder options, "
+  + "settings. Brackets: 95 % interval of the cell’s ratio, from those of its two figures (Zou & Donner 2008) "
+  + "and 1 % that each run may differ by. A report of both runs pairs rounds, holds all intervals together and "
+  + "gives a verdict.";
+
+// How many times one figure is the other, with the interval by variance estimates recovery, as logs.
+const logRatio = ([, , point, low, high], [, , point2, low2, high2]) => {
+  const log = Math.log(point / point2);
+  if (!(low > 0 && low2 > 0 && high && high2)) return [log];
+  const below = Math.hypot(Math.log(point / low), Math.log(high2 / point2), SITE.spread);
+  const above = Math.hypot(Math.log(high / point), Math.log(point2 / low2), SITE.spread);
+  return [log, log - below, log + above];
 };
 const ratioText = (log) => Number(Math.exp(log).toPrecision(3)).toString();
-const linkTo = ([address, text]) => made("a", { href: address, textContent: text });
-const tableOf = (id, heads, rows) => { // as the page's own tables
-  const head = made("tr", {}, ...heads.map((text, k) =>
-    made("th", { scope: "col", className: k ? "number" : "" }, made("button", { type: "button", textContent: text }))));
-  const body = rows.map((row) => made("tr", {}, ...row.map((content, k) => {
-    const cell = made(k ? "td" : "th", { className: k ? "number" : "" }, made("bdi", {}, content.node ?? content));
+
+const tableOf = (label, heads, rows) => { // as the page's own tables; a cell is [content, sort]
+  const head = made("tr", {}, ...heads.map((textContent, k) => made("th", { scope: "col", className: k ? "number" : "" },
+    made("button", { type: "button", textContent }))));
+  const body = rows.map((row) => made("tr", {}, ...row.map(([content, sort], k) => {
+    const cell = made(k ? "td" : "th", { className: k ? "number" : "" }, made("bdi", {}, content));
     if (!k) cell.scope = "row";
-    if (content.sort !== undefined) cell.dataset.sort = content.sort;
+    if (sort !== undefined) cell.dataset.sort = sort;
     return cell;
   })));
-  const table = made("table", { id }, made("thead", {}, head), made("tbody", {}, ...body));
-  table.setAttribute("aria-label", heads[0]);
+  const table = made("table", {}, made("thead", {}, head), made("tbody", {}, ...body));
   const frame = made("div", { className: "table", tabIndex: 0 }, table);
   frame.setAttribute("role", "region");
-  frame.setAttribute("aria-label", heads[0]);
+  for (const part of [table, frame]) part.setAttribute("aria-label", label);
   return frame;
 };
 
-const compareTwo = (a, b, place) => { // what b does against a
-  const common = Object.keys(SITE.cells).filter((work) => a.cells[work] && b.cells[work]);
+const compareTwo = (host, reference, place) => {
+  const link = ([href, textContent, point]) => [made("a", { href, textContent }), point];
+  const common = Object.keys(SITE.cells).filter((work) => host.cells[work] && reference.cells[work]);
+  const tasks = new Map();
   const rows = common.map((work) => {
-    const ratio = logRatio(a.cells[work], b.cells[work]);
-    const [point, low, high] = ratio.map(ratioText);
-    const text = low === undefined ? point : `${point} [${low}, ${high}]`;
-    return { task: SITE.cells[work][0], log: ratio[0], row: [
-      SITE.cells[work][1],
-      { node: linkTo(a.cells[work]), sort: a.cells[work][2] },
-      { node: linkTo(b.cells[work]), sort: b.cells[work][2] },
-      { node: text, sort: ratio[0] },
-    ] };
-  });
-  const tasks = [...new Set(rows.map((row) => row.task))].map((task) => {
-    const logs = rows.filter((row) => row.task === task).map((row) => row.log);
-    const mean = logs.reduce((sum, log) => sum + log, 0) / logs.length;
-    return [task, ratioText(mean), ratioText(Math.min(...logs)), ratioText(Math.max(...logs)), String(logs.length)];
+    const [task, name, isRate] = SITE.cells[work];
+    const [mine, other] = [host.cells[work], reference.cells[work]];
+    const logs = isRate ? logRatio(mine, other) : logRatio(other, mine);
+    tasks.set(task, [...(tasks.get(task) ?? []), logs[0]]);
+    const [point, low, high] = logs.map(ratioText);
+    return [[name], link(mine), link(other), [low ? `${point} [${low}, ${high}]` : point, logs[0]]];
   });
   if (!rows.length) {
     place.replaceChildren(made("p", { textContent: "No cell was measured alike on both." }));
     return;
   }
+  const means = [...tasks].map(([task, logs]) => {
+    const values = [logs.reduce((sum, log) => sum + log, 0) / logs.length, Math.min(...logs), Math.max(...logs)];
+    return [[task], ...values.map((log) => [ratioText(log), log]), [String(logs.length), logs.length]];
+  });
   place.replaceChildren(
-    tableOf("tasks", ["task", `${b.name}, times as fast`, "smallest", "largest", "common cells"], tasks),
-    tableOf("two", ["cell", a.name, b.name, "times as fast"], rows.map((row) => row.row)),
+    made("h2", { textContent: `${host.name} against ${reference.name}` }),
+    tableOf("By task", ["task", "times as fast (geometric mean)", "smallest", "largest", "common cells"], means),
+    tableOf("By cell", ["cell", host.name, reference.name, "times as fast"], rows),
   );
   for (const table of place.querySelectorAll("table")) new SortableTable(table);
 };
 
-const choosers = ["Host", "against"].map((text, k) => {
-  const select = made("select", { id: `host-${k}` }, ...SITE.hosts.map((host, value) =>
-    made("option", { value, textContent: host.name })));
-  return [select, made("label", {}, `${text} `, select)];
+const choosers = ["Host", "against"].map((text) => {
+  const select = made("select", {}, ...SITE.hosts.map(({ name }, value) => made("option", { value, textContent: name })));
+  return made("label", {}, `${text} `, select);
 });
-const [chosen, reference] = choosers.map(([select]) => select);
+const [chosen, against] = choosers.map((label) => label.lastChild);
 const found = made("div");
-found.setAttribute("aria-live", "polite");
-const compareChosen = () => compareTwo(SITE.hosts[reference.value], SITE.hosts[chosen.value], found);
-for (const [select] of choosers) select.addEventListener("change", compareChosen);
+const compareChosen = () => compareTwo(SITE.hosts[chosen.value], SITE.hosts[against.value], found);
+for (const select of [chosen, against]) select.addEventListener("change", compareChosen);
 chosen.value = Math.min(1, SITE.hosts.length - 1);
-document.querySelector("article > nav").after(
-  made("p", { className: "choosers" }, choosers[0][1], " ", choosers[1][1]),
-  made("p", { className: "basis", textContent: SITE.note }),
+document.getElementById("two").replaceChildren(
+  made("p", { className: "choosers" }, ...choosers),
+  made("p", { className: "basis", textContent: NOTE }),
   found,
 );
 compareChosen();

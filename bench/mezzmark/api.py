@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from itertools import chain
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, overload
+from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
     from mezzmark.decide.choose.choice import Choice
@@ -108,7 +108,8 @@ def measure_series(
     plan, notes = plan_measurement(
         scenario, asked, footage=_listed(footage), earlier_run=first if resume else None
     )
-    base = base or _fresh_run_dir(plan.name)
+    name = "".join(c if c.isalnum() or c in "-_" else "-" for c in plan.name)[:60]
+    base = base or Path("results") / f"{name}-{datetime.now(UTC):%Y%m%d-%H%M%S}"
     run_dirs = [base] if count == 1 else [Path(f"{base}-{k}") for k in range(1, count + 1)]
     tell = on_event or (lambda _event: None)
     for note in (*notes, *limit_warnings_of(plan)):
@@ -181,7 +182,6 @@ def publish(
     runs: RunPaths,
     *,
     to: Path,
-    template: Path | None = None,
     on_progress: Callable[[str, float], None] = lambda _message, _fraction: None,
 ) -> SitePaths:
     """Publish runs as a static site in the folder `to`, beside those that it has already: an index,
@@ -196,7 +196,7 @@ def publish(
     from mezzmark.store.run_store import as_run_paths
 
     with paused_collector():
-        return publish_runs(as_run_paths(runs), to=to, template=template, on_progress=on_progress)
+        return publish_runs(as_run_paths(runs), to=to, on_progress=on_progress)
 
 
 def regress(
@@ -276,21 +276,10 @@ def choose(
     return choose_encoding(found, settings, sized=sized_figures(sizing))
 
 
-TextFormat = Literal["csv", "json", "pytest-benchmark"]
-ExportFormat = Literal[TextFormat, "parquet"]
+ExportFormat = Literal["csv", "json", "pytest-benchmark", "parquet"]
 ExportTable = Literal["cells", "trials", "samples"]
 
 
-@overload
-def export(runs: RunPaths, *, format: TextFormat = "csv", table: ExportTable = "cells") -> str: ...
-@overload
-def export(
-    runs: RunPaths, *, format: Literal["parquet"], table: ExportTable = "cells"
-) -> bytes: ...
-@overload
-def export(
-    runs: RunPaths, *, format: ExportFormat, table: ExportTable = "cells"
-) -> str | bytes: ...
 def export(
     runs: RunPaths, *, format: ExportFormat = "csv", table: ExportTable = "cells"
 ) -> str | bytes:
@@ -488,9 +477,3 @@ def _read(runs: RunPaths) -> list[Run]:
 def _listed(given: Any) -> tuple[Any, ...]:
     """What was given, one alone as a list of one: a text is no list of its letters."""
     return (given,) if isinstance(given, str | Path | float | int) else tuple(given)
-
-
-def _fresh_run_dir(name: str) -> Path:
-    stamp = datetime.now(UTC).strftime("%Y%m%d-%H%M%S")
-    safe = "".join(c if c.isalnum() or c in "-_" else "-" for c in name)[:60]
-    return Path("results") / f"{safe}-{stamp}"

@@ -19,12 +19,7 @@ from typing import Final
 from mezzmark.model.errors import DestinationError, DiskFullError, MezzmarkError
 
 MARKER_NAME: Final = ".mezzmark-temporary"
-SITE_MARKER: Final = ".mezzmark-site"
-"""Of a folder of pages, in which ours are replaced and nothing is ever removed."""
-_MARKER_TEXTS: Final = {
-    MARKER_NAME: "mezzmark made this folder and removes it with everything in it.\n",
-    SITE_MARKER: "mezzmark publishes into this folder: it replaces its own pages, nothing else.\n",
-}
+_MARKER_TEXT: Final = "mezzmark made this folder and removes it with everything in it.\n"
 _RANDOM_BYTES: Final = 8
 _NEW_SUFFIX: Final = ".new"
 
@@ -165,7 +160,7 @@ def make_marked_folder(parent: Path, prefix: str) -> Path:
     folder = parent / f"{prefix}{secrets.token_hex(_RANDOM_BYTES)}"
     folder.mkdir()
     try:
-        write_new(folder / MARKER_NAME, _MARKER_TEXTS[MARKER_NAME].encode())
+        write_new(folder / MARKER_NAME, _MARKER_TEXT.encode())
     except BaseException:  # unmarked, nobody would ever remove it
         with suppress(OSError):
             folder.rmdir()
@@ -173,14 +168,13 @@ def make_marked_folder(parent: Path, prefix: str) -> Path:
     return folder
 
 
-def is_marked(folder: Path, name: str = MARKER_NAME) -> bool:
-    """Whether we made this folder, for files that may go or for what else this marker is of; a
-    link to one is none."""
-    marker = folder / name
+def is_marked(folder: Path) -> bool:
+    """Whether we made this folder for files that may go; a link to one is none."""
+    marker = folder / MARKER_NAME
     if folder.is_symlink() or marker.is_symlink():
         return False
     try:
-        return marker.read_text(encoding="utf-8") == _MARKER_TEXTS[name]
+        return marker.read_text(encoding="utf-8") == _MARKER_TEXT
     except (OSError, UnicodeDecodeError):
         return False
 
@@ -189,21 +183,6 @@ def remove_marked(folder: Path) -> None:
     """Remove a folder of ours with all it holds; anything else is left as it is."""
     if is_marked(folder):
         shutil.rmtree(folder, ignore_errors=True)
-
-
-def claim_folder(folder: Path, name: str) -> None:
-    """Make the folder, or take an empty one, and mark it as ours; nothing where it is marked
-    already. DestinationError where it holds anything else, OSError."""
-    if is_marked(folder, name):
-        return
-    folder.mkdir(parents=True, exist_ok=True)
-    if not all(is_beginning_of(path.name, name) for path in folder.iterdir()):
-        raise DestinationError(
-            where=str(folder),
-            what="the folder is not empty, and mezzmark did not make it",
-            remedy="Name a new or an empty folder, or one that was published into before.",
-        )
-    replace_whole(folder / name, _MARKER_TEXTS[name].encode())
 
 
 def _sync_folder(folder: Path) -> None:

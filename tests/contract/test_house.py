@@ -7,7 +7,7 @@ import pytest
 from contract.house_counts import count
 
 ROOT = Path(__file__).parents[2]
-LIMITS = {"lines": 38_400, "modules": 187, "test_lines": 29_700}
+LIMITS = {"lines": 38_950, "modules": 191, "test_lines": 29_950}
 """What the project may hold; a limit is raised by whoever has a reason, in the same commit."""
 
 FULLEST_FOLDER = 25

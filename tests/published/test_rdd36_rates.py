@@ -21,7 +21,7 @@ import pytest
 from fixtures.encoded_pictures import write_pictures
 from mezzmark.engines.footage.recipe import generate_frames
 from mezzmark.engines.media.pixels import Planes, apply_tags, frame_from_planes
-from mezzmark.model.catalogue.core import find_encoding
+from mezzmark.model.catalogue.core import TYPICAL_MBPS, find_encoding
 from mezzmark.model.footage import ColourTags, Recipe
 
 RATE = Fraction(30000, 1001)
@@ -96,3 +96,11 @@ def test_targets_are_proportional_to_the_frame_rate(profile: str) -> None:
         expected = per_frame * frame_rate
         allowed = 0.6 + 0.5 * frame_rate / 29.97
         assert target_mbps(profile, label) == pytest.approx(expected, abs=allowed)
+
+
+@pytest.mark.parametrize("profile", PROFILES)
+def test_the_catalogue_states_rates_near_the_targets(profile: str) -> None:
+    """What is called typical at 25 pictures a second is within 12 % of the published rate."""
+    target = target_mbps(profile, "29.97") * 25 / 29.97
+    stated = TYPICAL_MBPS[f"rdd36-{profile}"]
+    assert stated / target == pytest.approx(1, abs=TOLERANCE_FRACTION)

@@ -212,9 +212,6 @@ def publish(
         Path,
         typer.Option("--to", help="Folder of the site: a new one, or one published into before."),
     ],
-    template: Annotated[
-        Path | None, typer.Option("--template", help="Folder of your own report templates.")
-    ] = None,
 ) -> None:
     """Make a static site of many runs: an index, reports, any two hosts, histories, tables.
 
@@ -224,7 +221,7 @@ def publish(
     from mezzmark.cli.views import shown_steps
 
     with shown_steps() as on_progress:
-        found = api.publish(runs, to=to, template=template, on_progress=on_progress)
+        found = api.publish(runs, to=to, on_progress=on_progress)
     print(f"{found.answer}\n\nSite: {found.index}")
 
 

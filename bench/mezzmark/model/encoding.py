@@ -93,11 +93,9 @@ class CatalogueEntry(_Coding):
 
     `decoder` is FFmpeg's name of the codec, where footage in it is called by the standard's too.
     `size_multiples` gives, by pixel format, the steps (across, down) that a size must be a multiple
-    of. `typical_mbps` is the rate of a synthetic clip of 1920×1080 at 25 pictures a second, with
-    detail and sensor noise; where a codec holds a quality, other footage has other rates.
+    of.
     """
 
-    typical_mbps: float | None = None
     decoder: str = ""
     containers: tuple[Container, ...] = Field(min_length=1)
     pixel_formats: tuple[str, ...] = Field(min_length=1)

@@ -9,7 +9,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from jinja2 import ChoiceLoader, Environment, FileSystemLoader, StrictUndefined, TemplateError
 from markupsafe import Markup
@@ -18,6 +18,7 @@ from mezzmark.model.errors import DestinationError, RunError, ScenarioError
 from mezzmark.own_files import replace_all, translate_os_errors
 from mezzmark.report.export.tidy import cells_csv
 from mezzmark.report.figures.theme import colour_variables
+from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.sections.comparison import build_comparison
 from mezzmark.report.sections.context import RunContext, run_context
 from mezzmark.report.sections.parts import ComparisonSection, slug
@@ -128,9 +129,11 @@ def write_report(
     runs = [run_context(view) for view in views]
     pictures = [picture for part in together for picture in part.pictures]
     pictures += [picture for run in runs for picture in run.pictures]
+    title = runs[0].title if len(runs) == 1 else f"{len(runs)} runs"
+    given: dict[str, Any] = {"runs": runs, "together": together, "title": title}
     content = {
-        PAGE_NAME: render(environment, "report.html.j2", runs, together),
-        "report.md": render(environment, "report.md.j2", runs, together),
+        PAGE_NAME: render(environment, "report.html.j2", **given),
+        "report.md": render(environment, "report.md.j2", **given),
         "cells.csv": cells_csv([(view.manifest, view.summaries) for view in views]),
     }
     content |= {
@@ -211,30 +214,22 @@ def template_environment(template: Path | None) -> Environment:
     environment.filters["md"] = markdown_text
     environment.filters["table"] = markdown_table
     environment.filters["slug"] = slug
+    environment.filters["visible"] = visible_text
     return environment
 
 
 def render(
-    environment: Environment,
-    name: str,
-    runs: Sequence[RunContext],
-    together: Sequence[ComparisonSection],
-    *,
-    title: str = "",
-    scripts: Sequence[str] = ("report.js",),
-    data: str = "",
+    environment: Environment, name: str, *, data: str = "", more: Sequence[str] = (), **given: Any
 ) -> bytes:
-    """One template's text as UTF-8; a mistake in it is told with its file and line. The page has
-    these scripts of the templates' folder behind its `data`."""
+    """One template's text as UTF-8; a mistake in it is told with its file and line. Its script is
+    `data`, then `report.js` and `more` of the templates' folder; `given` are its other names."""
     try:
         source, _, _ = environment.loader.get_source(environment, "style.css")  # type: ignore[union-attr]
         script = data
-        for part in scripts:
+        for part in ("report.js", *more):
             script += environment.loader.get_source(environment, part)[0]  # type: ignore[union-attr]
         text = environment.get_template(name).render(
-            runs=runs,
-            together=together,
-            title=title or (runs[0].title if len(runs) == 1 else f"{len(runs)} runs"),
+            **given,
             style=Markup(figure_variables() + source),
             script=Markup(script),
         )

@@ -2,18 +2,16 @@
 
 A run's pages stand in a folder named by its id and are made anew only when the run, mezzmark or
 the templates changed; its cells have addresses that stay. The index, the comparison of hosts and
-the files of all cells are small and are made each time. Nothing is ever removed, and what stands
-in a folder that mezzmark did not mark is not touched.
+the table of all cells are small and are made each time. Nothing is ever removed.
 """
 
 import hashlib
-import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from importlib.util import find_spec
 from io import BytesIO
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import pandas as pd
 from jinja2 import Environment
@@ -21,253 +19,192 @@ from pydantic import ValidationError
 
 from mezzmark import __version__
 from mezzmark.decide.compare.history import FEWEST_RUNS, trace_history
-from mezzmark.decide.machine.identity import HOST_OVER_TIME, host_key
-from mezzmark.model.errors import RunError
-from mezzmark.own_files import SITE_MARKER, claim_folder, replace_all, translate_os_errors
+from mezzmark.decide.estimate.observed_run import ObservedRun
+from mezzmark.model.errors import DestinationError, RunError
+from mezzmark.own_files import is_beginning_of, replace_all, safe_file_name, translate_os_errors
 from mezzmark.report.export.files import as_parquet
 from mezzmark.report.export.tidy import cells_csv
-from mezzmark.report.page import PAGE_NAME, read_view, render, template_environment
-from mezzmark.report.prose.method import run_basis
-from mezzmark.report.prose.site import PAGES, published_text
+from mezzmark.report.page import read_view, render, template_environment
+from mezzmark.report.prose.site import published_text
 from mezzmark.report.sections.comparison import build_history
 from mezzmark.report.sections.context import run_context
-from mezzmark.report.sections.parts import ComparisonSection
-from mezzmark.report.sections.site import (
-    SiteRun,
-    by_host,
-    compare_data,
-    compare_part,
-    index_part,
-    run_part,
-    site_run,
-)
-from mezzmark.store.run_store import MANIFEST_NAME, TRIALS_NAME, Run, read_manifest, read_run
+from mezzmark.report.sections.site import SiteRun, by_host, compare_data, site_run
+from mezzmark.store.run_store import MANIFEST_NAME, TRIALS_NAME, read_manifest, read_run
 
-INDEX: Final = "index.html"
+MARKER_NAME: Final = ".mezzmark-site"
+"""In a folder that mezzmark publishes into."""
+
 CARD: Final = "run.json"
-"""What is kept of a run; written last, so that a run with a card is whole."""
+"""What is kept of a run; put in its place last, so that a run with a card is whole."""
 
-PARQUET_TABLES: Final = ("cells", "trials", "samples")
-SITE_SCRIPTS: Final = ("report.js", "site.js")
-
-_PLAIN_ID: Final = re.compile(r"[0-9A-Za-z-]{1,64}")
+CONFIDENCE_LEVEL: Final = 0.95
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SitePaths:
-    """What was written: the first page; how many runs' pages were made anew, of how many that the
-    site has; and the hosts whose history was left, since runs of theirs were not named."""
+    """The site's first page, and what was done as plain text."""
 
     index: Path
-    built_count: int
-    run_count: int
-    left_histories: tuple[str, ...]
-
-    @property
-    def answer(self) -> str:
-        """What was done, for a terminal."""
-        return published_text(self.built_count, self.run_count, self.left_histories)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Named:
-    """A run that was named: where it lies, and a digest of all that its pages are made of."""
-
-    run_dir: Path
-    folder: str
-    host_page: str
-    digest: str
-
-
-class _Site:
-    """The folder with its templates: reads and writes its files."""
-
-    def __init__(self, folder: Path, environment: Environment) -> None:
-        self.folder = folder
-        self.environment = environment
-
-    def write(self, content: Mapping[str, bytes]) -> None:
-        """Put files, by their names below the folder, in their places."""
-        remedy = "Name another folder with --to."
-        with translate_os_errors(
-            self.folder,
-            remedy=remedy,
-            full=f"Free some space and publish again. {remedy}",
-            needed_bytes=sum(map(len, content.values())),
-        ):
-            replace_all({self.folder / name: data for name, data in content.items()})
-
-    def page(self, part: ComparisonSection, title: str, data: str = "") -> bytes:
-        """A page of one part; with `data` that of two hosts."""
-        scripts = SITE_SCRIPTS if data else SITE_SCRIPTS[:1]
-        return render(
-            self.environment, "report.html.j2", (), [part], title=title, scripts=scripts, data=data
-        )
-
-    def cards(self) -> dict[str, SiteRun]:
-        """What is kept of every published run, by its folder; what cannot be read is no run."""
-        found = {}
-        for path in sorted(self.folder.glob(f"runs/*/{CARD}")):
-            try:
-                found[path.parent.name] = SiteRun.model_validate_json(path.read_bytes())
-            except (OSError, ValidationError):
-                continue
-        return found
+    answer: str
 
 
 def publish_runs(
-    run_dirs: Sequence[Path],
-    *,
-    to: Path,
-    template: Path | None = None,
-    confidence_level: float = 0.95,
-    on_progress: Callable[[str, float], None] = lambda _message, _fraction: None,
+    run_dirs: Sequence[Path], *, to: Path, on_progress: Callable[[str, float], None]
 ) -> SitePaths:
     """Publish runs into the folder `to`, beside those that it has; the runs are only read.
 
     A run that is published and unchanged costs a look at its files. Raises RunError for a folder
     that is no run, one without trials, or two runs of one id; DestinationError where `to` holds
-    what mezzmark did not publish; ScenarioError for a bad template; DiskFullError.
+    what mezzmark did not publish; DiskFullError.
     """
     if not run_dirs:
         raise RunError(where="publish", what="no run was named", remedy="Name a run's folder.")
-    environment = template_environment(template)
+    environment = template_environment(None)
     environment.globals["has_figure_files"] = False
-    named = _look_at(run_dirs, _template_digest(environment, confidence_level))
+    named = _look_at(run_dirs, environment)
     folder = Path(to).expanduser().resolve()
     with translate_os_errors(folder, remedy="Name another folder with --to."):
-        claim_folder(folder, SITE_MARKER)
-    site = _Site(folder, environment)
-    cards = site.cards()
-    fresh = [n for n in named if n.folder not in cards or cards[n.folder].digest != n.digest]
-    for number, run in enumerate(fresh):
-        on_progress(f"{run.run_dir} ({number + 1} of {len(fresh)})", number / len(fresh))
-        site.write(_run_files(site, run, confidence_level))
-    on_progress(INDEX, 1.0)
-    cards = site.cards()
-    left = _write_histories(site, cards, named, confidence_level)
-    site.write(_shared_files(site, list(cards.values())))
-    return SitePaths(
-        index=folder / INDEX,
-        built_count=len(fresh),
-        run_count=len(cards),
-        left_histories=left,
-    )
+        _claim(folder)
+    known = _cards(folder)
+    fresh = [n for n, (_, digest) in named.items() if n not in known or known[n].digest != digest]
+    for number, name in enumerate(fresh):
+        run_dir, digest = named[name]
+        on_progress(f"{run_dir} ({number + 1} of {len(fresh)})", number / len(fresh))
+        _write(folder / "runs" / name, _run_files(environment, run_dir, digest, name))
+    on_progress(str(folder), 1.0)
+    runs = list(_cards(folder).values())
+    left = [
+        mine[-1].host_name
+        for host, mine in by_host(runs).items()
+        if not _write_history(folder / "history", environment, host, mine, named)
+    ]
+    _write(folder, _shared_files(folder, environment, runs))
+    answer = published_text(len(fresh), len(runs), left)
+    return SitePaths(index=folder / "index.html", answer=answer)
 
 
-def _look_at(run_dirs: Sequence[Path], basis: bytes) -> list[_Named]:
-    """The runs that are named, each once; RunError where two of one id differ."""
-    found: dict[str, _Named] = {}
-    for run_dir in run_dirs:
-        manifest = read_manifest(Path(run_dir))
-        digest = hashlib.sha256(basis)
-        for name in (MANIFEST_NAME, TRIALS_NAME):
-            path = Path(run_dir) / name
-            digest.update(path.read_bytes() if path.is_file() else b"")
-        host = host_key(manifest.host, HOST_OVER_TIME)
-        run = _Named(
-            run_dir=Path(run_dir),
-            folder=_address(manifest.run_id),
-            host_page=hashlib.sha256(repr(host).encode()).hexdigest()[:12],
-            digest=digest.hexdigest(),
+def _claim(folder: Path) -> None:
+    """Make the folder, or take an empty one, and mark it; DestinationError where it holds anything
+    and is not marked, OSError."""
+    folder.mkdir(parents=True, exist_ok=True)
+    if (folder / MARKER_NAME).is_file():
+        return
+    if not all(is_beginning_of(path.name, MARKER_NAME) for path in folder.iterdir()):
+        raise DestinationError(
+            where=str(folder),
+            what="the folder is not empty, and mezzmark did not publish into it",
+            remedy="Name a new or an empty folder, or one that was published into before.",
         )
-        first = found.setdefault(run.folder, run)
-        if first.digest != run.digest:
+    replace_all({folder / MARKER_NAME: b"mezzmark replaces its own pages here; no more.\n"})
+
+
+def _look_at(run_dirs: Sequence[Path], environment: Environment) -> dict[str, tuple[Path, str]]:
+    """The named runs by their folder in the site, each with a digest of all that its pages are made
+    of; RunError where two of one id differ."""
+    loader = environment.loader
+    basis = hashlib.sha256(f"{__version__} {find_spec('pyarrow') is not None}".encode())
+    for name in loader.list_templates() if loader else ():
+        basis.update(loader.get_source(environment, name)[0].encode())  # type: ignore[union-attr]
+    found: dict[str, tuple[Path, str]] = {}
+    for run_dir in run_dirs:
+        name = safe_file_name(read_manifest(run_dir).run_id)
+        digest = basis.copy()
+        for path in (run_dir / MANIFEST_NAME, run_dir / TRIALS_NAME):
+            digest.update(path.read_bytes() if path.is_file() else b"")
+        first, known = found.setdefault(name, (run_dir, digest.hexdigest()))
+        if known != digest.hexdigest():
             raise RunError(
                 where=str(run_dir),
-                what=f"it has the id of {first.run_dir} and holds other trials",
+                what=f"it has the id of {first} and holds other trials",
                 remedy="Name one of the two.",
             )
-    return list(found.values())
+    return found
 
 
-def _address(run_id: str) -> str:
-    """The run's folder: its id, or a digest where that could be no name of a folder."""
-    is_plain = _PLAIN_ID.fullmatch(run_id)
-    return run_id if is_plain else hashlib.sha256(run_id.encode()).hexdigest()[:32]
+def _cards(folder: Path) -> dict[str, SiteRun]:
+    """What is kept of every published run, by its folder; what cannot be read is no run."""
+    found = {}
+    for path in sorted(folder.glob(f"runs/*/{CARD}")):
+        try:
+            found[path.parent.name] = SiteRun.model_validate_json(path.read_bytes())
+        except (OSError, ValidationError):
+            continue
+    return found
 
 
-def _template_digest(environment: Environment, confidence_level: float) -> bytes:
-    """What all pages of runs follow from beside the runs."""
-    loader = environment.loader
-    digest = hashlib.sha256(f"{__version__} {confidence_level} {_has_parquet()}".encode())
-    for name in sorted(loader.list_templates() if loader else ()):
-        if name.endswith((".j2", ".css", ".js")):
-            digest.update(loader.get_source(environment, name)[0].encode())  # type: ignore[union-attr]
-    return digest.digest()
+def _write(folder: Path, content: Mapping[str, bytes]) -> None:
+    """Put files, by their names in the folder, in their places."""
+    full = "Free some space and publish again, or name another folder with --to."
+    size = sum(map(len, content.values()))
+    remedy = "Name another folder with --to."
+    with translate_os_errors(folder, remedy=remedy, full=full, needed_bytes=size):
+        replace_all({folder / name: data for name, data in content.items()})
 
 
-def _has_parquet() -> bool:
-    return find_spec("pyarrow") is not None
+def _page(environment: Environment, page: str, links: Iterable[str], **given: Any) -> bytes:
+    """The page `index`, `run` or `compare`."""
+    return render(environment, "site.html.j2", page=page, links=links, **given)
 
 
-def _run_files(site: _Site, named: _Named, confidence_level: float) -> dict[str, bytes]:
-    """All files of a run: its page, its report, its tables, and last its card."""
-    view = read_view(named.run_dir, confidence_level)
-    run = site_run(view, digest=named.digest, folder=named.folder, host_page=named.host_page)
-    content = {"cells.csv": cells_csv([(view.manifest, view.summaries)])}
-    if _has_parquet():
-        content |= {f"{t}.parquet": as_parquet([view], table=t) for t in PARQUET_TABLES}
-    files = [name for name in content if name != "cells.csv"]
-    links = [
-        (PAGES["report"], PAGE_NAME),
-        (PAGES["report.md"], "report.md"),
-        (PAGES["run.csv"], "cells.csv"),
-        *((name, name) for name in files),
-    ]
+def _run_files(environment: Environment, run_dir: Path, digest: str, name: str) -> dict[str, bytes]:
+    """All files of a run: its report, its tables, its page, and last its card."""
+    view = read_view(run_dir, CONFIDENCE_LEVEL)
+    run = site_run(view, digest=digest, folder=name)
     context = [run_context(view)]
-    content |= {
-        INDEX: site.page(run_part(run, run_basis(view), links), run.title),
-        PAGE_NAME: render(site.environment, "report.html.j2", context, ()),
-        "report.md": render(site.environment, "report.md.j2", context, ()),
-        CARD: run.model_dump_json().encode(),
+    content = {
+        page: render(environment, f"{page}.j2", runs=context, together=(), title=run.title)
+        for page in ("report.html", "report.md")
     }
-    return {f"runs/{named.folder}/{name}": data for name, data in content.items()}
+    content["cells.csv"] = cells_csv([(view.manifest, view.summaries)])
+    if find_spec("pyarrow"):
+        tables = ("cells", "trials", "samples")
+        content |= {f"{table}.parquet": as_parquet([view], table=table) for table in tables}
+    links = ["../../index.html", *content]
+    content["index.html"] = _page(environment, "run", links, run=run, title=run.title)
+    return content | {CARD: run.model_dump_json().encode()}
 
 
-def _write_histories(
-    site: _Site, cards: Mapping[str, SiteRun], named: Iterable[_Named], confidence_level: float
-) -> tuple[str, ...]:
-    """Write the history of each host with three runs or more whose runs are not those it was made
-    of; the names of those that lack runs which are published and were not named."""
-    places = {run.folder: run.run_dir for run in named}
-    left = []
-    for page, runs in by_host(list(cards.values())).items():
-        key = hashlib.sha256("".join(run.digest for run in runs).encode()).hexdigest().encode()
-        key_path = site.folder / "history" / f"{page}.key"
-        if len(runs) < FEWEST_RUNS or (key_path.is_file() and key_path.read_bytes() == key):
-            continue
-        if not all(run.folder in places for run in runs):
-            left.append(runs[-1].host_name)
-            continue
-        # By their ids and not by their folders, which are nobody's business.
-        measured = [_without_place(read_run(places[run.folder])) for run in runs]
-        history = trace_history(measured, confidence_level=confidence_level)
-        part = build_history(history, prefix="history")
-        part = replace(part, links=((PAGES["index"], f"../{INDEX}"),))
-        html = site.page(part, runs[-1].host_name)
-        site.write({f"history/{page}.html": html, f"history/{page}.key": key})
-    return tuple(left)
+def _write_history(
+    folder: Path,
+    environment: Environment,
+    host: str,
+    runs: Sequence[SiteRun],
+    named: Mapping[str, tuple[Path, str]],
+) -> bool:
+    """Write a host's history if it has runs enough and its page is not of these; False where some
+    of them are published and were not named, so that it cannot be made."""
+    key = hashlib.sha256("".join(run.digest for run in runs).encode()).hexdigest()
+    page = folder / f"{host}.html"
+    is_there = page.is_file() and key in page.read_text(encoding="utf-8", errors="replace")
+    if len(runs) < FEWEST_RUNS or is_there:
+        return True
+    if not all(run.folder in named for run in runs):
+        return False
+    read = (read_run(named[run.folder][0]) for run in runs)
+    measured = [ObservedRun(run.manifest, run.trials) for run in read]  # without their places
+    history = trace_history(measured, confidence_level=CONFIDENCE_LEVEL)
+    given: dict[str, Any] = {"runs": (), "together": [build_history(history, prefix="history")]}
+    given |= {"title": runs[-1].host_name, "data": f"// {key}\n", "home": "../index.html"}
+    _write(folder, {page.name: render(environment, "report.html.j2", **given)})
+    return True
 
 
-def _without_place(run: Run) -> Run:
-    return replace(run, run_dir=None)  # type: ignore[arg-type]  # such runs go by their ids
-
-
-def _shared_files(site: _Site, runs: Sequence[SiteRun]) -> dict[str, bytes]:
+def _shared_files(
+    folder: Path, environment: Environment, runs: Sequence[SiteRun]
+) -> dict[str, bytes]:
     """The pages and tables of all runs together."""
-    links = [(PAGES["all.csv"], "cells.csv")]
-    folders = [site.folder / "runs" / run.folder for run in runs]
-    tables = [(folder / "cells.csv").read_bytes() for folder in folders]
-    content = {"cells.csv": b"".join([tables[0], *(t.partition(b"\n")[2] for t in tables[1:])])}
-    parquet = [folder / "cells.parquet" for folder in folders]
-    if _has_parquet() and all(path.is_file() for path in parquet):
+    folders = [folder / "runs" / run.folder for run in runs]
+    first, *others = [(place / "cells.csv").read_bytes() for place in folders]
+    content = {"cells.csv": first + b"".join(table.partition(b"\n")[2] for table in others)}
+    parquet = [place / "cells.parquet" for place in folders]
+    if find_spec("pyarrow") and all(path.is_file() for path in parquet):
         buffer = BytesIO()
         pd.concat([pd.read_parquet(path) for path in parquet]).to_parquet(buffer, index=False)
         content["cells.parquet"] = buffer.getvalue()
-        links.append(("cells.parquet", "cells.parquet"))
-    pages = [path.stem for path in (site.folder / "history").glob("*.html")]
-    if len(by_host(runs)) > 1:
-        data = compare_data(runs)
-        content["compare.html"] = site.page(compare_part(runs), PAGES["compare"], data)
-    return content | {INDEX: site.page(index_part(runs, pages, links), "mezzmark")}
+    histories = [path.stem for path in (folder / "history").glob("*.html")]
+    given = {"title": "mezzmark", "runs": runs, "hosts": by_host(runs), "histories": histories}
+    links = ["compare.html", *content]
+    content["index.html"] = _page(environment, "index", links, **given)
+    given |= {"data": compare_data(runs), "more": ["site.js"]}
+    content["compare.html"] = _page(environment, "compare", ["index.html", *links[1:]], **given)
+    return content

@@ -52,18 +52,13 @@ def find_unlikeness(cell: Cell, first: Manifest, second: Manifest) -> tuple[Reas
 def work_of(cell: Cell, manifest: Manifest) -> str:
     """16 hex digits of what `find_unlikeness` looks at, the same for cells that it lets be
     compared."""
-    clips = {c.clip: c.fingerprint for c in manifest.clips if cell.clip in (ALL_CLIPS, c.clip)}
-    settings = _settings(cell, manifest.scenario)
-    encodings = [encoding.instructions for encoding in manifest.find_encodings(cell.encoding)]
-    parts = (
-        sorted((key, value) for key, value in settings.items() if key not in _ASKED_BY_AXES),
-        sorted(clips.items()),
-        encodings if cell.encoding != ORIGINAL else (),
-        sorted(_files(cell, manifest).items())
-        if cell.encoding != ORIGINAL and TASKS[cell.task].reads_encoded_file
-        else (),
-    )
-    return hashlib.sha256(json.dumps((cell.cell_id, parts)).encode()).hexdigest()[:16]
+    settings = _settings(cell, manifest.scenario).items()
+    parts = [cell.cell_id, {key: value for key, value in settings if key not in _ASKED_BY_AXES}]
+    parts += [{c.clip: c.fingerprint for c in manifest.clips if cell.clip in (ALL_CLIPS, c.clip)}]
+    if cell.encoding != ORIGINAL:
+        parts += [encoding.instructions for encoding in manifest.find_encodings(cell.encoding)]
+        parts += [_files(cell, manifest)] if TASKS[cell.task].reads_encoded_file else []
+    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:16]
 
 
 def _changed_settings(cell: Cell, first: Scenario, second: Scenario) -> Iterable[Reason]:

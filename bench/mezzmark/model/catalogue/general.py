@@ -31,7 +31,6 @@ _avc = partial(
 _AVC: Final = (
     _avc(
         name="avc-intra",
-        typical_mbps=62,
         profile="intra",
         containers=_GENERAL_MXF,
         pixel_formats=("yuv422p10le", *_YUV_8, "yuv420p10le", "yuv444p10le"),
@@ -39,7 +38,6 @@ _AVC: Final = (
     ),
     _avc(
         name="avc-intra-fast",
-        typical_mbps=81,
         profile="intra-fast",
         containers=_GENERAL_MXF,
         pixel_formats=(*_YUV_8, *_YUV_10),
@@ -47,7 +45,6 @@ _AVC: Final = (
     ),
     _avc(
         name="avc-long",
-        typical_mbps=7,
         profile="long",
         containers=_GENERAL,
         pixel_formats=(*_YUV_8, *_YUV_10),
@@ -68,14 +65,12 @@ _hevc = partial(
 _HEVC: Final = (
     _hevc(
         name="hevc-intra",
-        typical_mbps=47,
         profile="intra",
         pixel_formats=("yuv422p10le", "yuv420p", "yuv420p10le", "yuv444p10le"),
         options={"preset": "ultrafast", "crf": "18"},
     ),
     _hevc(
         name="hevc-long",
-        typical_mbps=4,
         profile="long",
         pixel_formats=("yuv420p10le", "yuv420p", "yuv422p10le", "yuv444p10le"),
         options={"preset": "superfast", "crf": "20", "x265-params": "open-gop=0"},
@@ -98,17 +93,15 @@ _av1 = partial(
 _AV1: Final = (
     _av1(
         name="av1-long",
-        typical_mbps=2,
         profile="long",
         options={"preset": "9", "crf": "30"},
         keyframe_interval=LONG_GROUP_FRAMES,
     ),
-    _av1(name="av1-intra", profile="intra", typical_mbps=70, options={"preset": "9", "crf": "20"}),
+    _av1(name="av1-intra", profile="intra", options={"preset": "9", "crf": "20"}),
 )
 
 _FFV1: Final = CatalogueEntry(
     name="ffv1",
-    typical_mbps=431,
     codec="FFV1",
     profile="intra",
     decoder="ffv1",
@@ -127,7 +120,6 @@ _JPEG2000: Final = tuple(
         name=f"jpeg2000-{profile}",
         codec="JPEG 2000",
         profile=profile,
-        typical_mbps=typical_mbps,
         decoder="jpeg2000",
         encoder="jpeg2000",
         containers=_GENERAL_MXF,
@@ -136,16 +128,15 @@ _JPEG2000: Final = tuple(
         is_lossless=profile == "lossless",
         caution="Very slow to encode and to decode with FFmpeg's own codec.",
     )
-    for profile, typical_mbps, options in (
-        ("fine", 233, {"layer_rates": "10"}),
-        ("good", 93, {"layer_rates": "25"}),
-        ("lossless", 458, {"pred": "dwt53"}),
+    for profile, options in (
+        ("fine", {"layer_rates": "10"}),
+        ("good", {"layer_rates": "25"}),
+        ("lossless", {"pred": "dwt53"}),
     )
 )
 
 _VC2: Final = CatalogueEntry(
     name="vc2-good",
-    typical_mbps=248,
     codec="VC-2",
     profile="good",
     decoder="dirac",
@@ -171,14 +162,12 @@ _mpeg2 = partial(
 _MPEG2: Final = (
     _mpeg2(
         name="mpeg2-intra",
-        typical_mbps=85,
         profile="intra",
         pixel_formats=("yuv422p", "yuv420p"),
         options={"qmin": "2", "qmax": "2"},
     ),
     _mpeg2(
         name="mpeg2-intra-50",
-        typical_mbps=50,
         profile="intra-50",
         pixel_formats=("yuv422p",),
         options={
@@ -194,7 +183,6 @@ _MPEG2: Final = (
 
 _LOSSLESS: Final = CatalogueEntry(
     name="lossless-fast",
-    typical_mbps=348,
     codec="lossless",
     profile="fast",
     encoder="magicyuv",
@@ -210,7 +198,6 @@ _UNCOMPRESSED: Final = tuple(
         name=f"uncompressed-{profile}",
         codec="uncompressed",
         profile=profile,
-        typical_mbps=typical_mbps,
         decoder=encoder,
         encoder=encoder,
         containers=containers,
@@ -218,9 +205,9 @@ _UNCOMPRESSED: Final = tuple(
         is_lossless=True,
         size_multiples={pixel_format: (2, 1)},
     )
-    for profile, typical_mbps, encoder, containers, pixel_format in (
-        ("8", 829, "rawvideo", ("mov", "mkv"), "uyvy422"),
-        ("10", 1106, "v210", ("mov",), "yuv422p10le"),
+    for profile, encoder, containers, pixel_format in (
+        ("8", "rawvideo", ("mov", "mkv"), "uyvy422"),
+        ("10", "v210", ("mov",), "yuv422p10le"),
     )
 )
 

@@ -17,13 +17,10 @@ _vc3 = partial(
 )
 
 
-def _vc3_resolution_independent(
-    profile: str, typical_mbps: float, *pixel_formats: str
-) -> CatalogueEntry:
+def _vc3_resolution_independent(profile: str, *pixel_formats: str) -> CatalogueEntry:
     return _vc3(
         name=f"vc3-{profile}",
         profile=profile,
-        typical_mbps=typical_mbps,
         pixel_formats=pixel_formats,
         options={"profile": f"dnxhr_{profile}"},
         smallest_size=(256, 120),
@@ -31,18 +28,13 @@ def _vc3_resolution_independent(
 
 
 def _vc3_classic(
-    profile: str,
-    megabits: int,
-    typical_mbps: float,
-    pixel_format: str,
-    *frame_sizes: tuple[int, int],
+    profile: str, megabits: int, pixel_format: str, *frame_sizes: tuple[int, int]
 ) -> CatalogueEntry:
     """The compression ID follows from bit rate, bit depth and size; FFmpeg knows it by certain
     whole numbers of Mb/s only, whatever the frame rate."""
     return _vc3(
         name=f"vc3-{profile}",
         profile=profile,
-        typical_mbps=typical_mbps,
         pixel_formats=(pixel_format,),
         bitrate_bps=megabits * 1_000_000,
         frame_sizes=frame_sizes,
@@ -52,26 +44,25 @@ def _vc3_classic(
 
 
 _VC3: Final = (
-    _vc3_resolution_independent("lb", 38, "yuv422p"),
-    _vc3_resolution_independent("sq", 121, "yuv422p"),
-    _vc3_resolution_independent("hq", 184, "yuv422p"),
-    _vc3_resolution_independent("hqx", 184, "yuv422p10le"),
-    _vc3_resolution_independent("444", 367, "yuv444p10le", "gbrp10le"),
-    _vc3_classic("hd-45", 45, 38, "yuv422p", _FULL_HD),
-    _vc3_classic("hd-145", 145, 121, "yuv422p", _FULL_HD, _HD),
-    _vc3_classic("hd-220", 220, 184, "yuv422p", _FULL_HD, _HD),
+    _vc3_resolution_independent("lb", "yuv422p"),
+    _vc3_resolution_independent("sq", "yuv422p"),
+    _vc3_resolution_independent("hq", "yuv422p"),
+    _vc3_resolution_independent("hqx", "yuv422p10le"),
+    _vc3_resolution_independent("444", "yuv444p10le", "gbrp10le"),
+    _vc3_classic("hd-45", 45, "yuv422p", _FULL_HD),
+    _vc3_classic("hd-145", 145, "yuv422p", _FULL_HD, _HD),
+    _vc3_classic("hd-220", 220, "yuv422p", _FULL_HD, _HD),
     # 185 is what this ID is called at 25 frames/s; FFmpeg does not list 220 for it.
-    _vc3_classic("hd-220x", 185, 184, "yuv422p10le", _FULL_HD),
+    _vc3_classic("hd-220x", 185, "yuv422p10le", _FULL_HD),
 )
 
 
-def _rdd36(profile: str, number: int, typical_mbps: float, *, is_fast: bool) -> CatalogueEntry:
+def _rdd36(profile: str, number: int, *, is_fast: bool) -> CatalogueEntry:
     """The careful encoder knows profiles by name, the fast one by number; 4 and 5 are 4:4:4."""
     return CatalogueEntry(
         name=f"rdd36-{profile}-fast" if is_fast else f"rdd36-{profile}",
         codec="RDD 36",
         profile=f"{profile}-fast" if is_fast else profile,
-        typical_mbps=typical_mbps,
         decoder="prores",
         encoder="prores_aw" if is_fast else "prores_ks",
         containers=("mov", "mkv", "mxf"),
@@ -86,25 +77,19 @@ def _rdd36(profile: str, number: int, typical_mbps: float, *, is_fast: bool) -> 
 
 
 _RDD36: Final = tuple(
-    _rdd36(profile, number, mbps, is_fast=is_fast)
-    for number, (profile, *rates) in enumerate(
-        (
-            *(("proxy", 41, 52), ("lt", 91, 109), ("standard", 130, 185)),
-            *(("hq", 195, 275), ("4444", 290, 357), ("4444xq", 430, 509)),
-        )
-    )
-    for is_fast, mbps in zip((False, True), rates, strict=True)
+    _rdd36(profile, number, is_fast=is_fast)
+    for number, profile in enumerate(("proxy", "lt", "standard", "hq", "4444", "4444xq"))
+    for is_fast in (False, True)
 )
 
 
-def _vc5(profile: str, quality: str, typical_mbps: float) -> CatalogueEntry:
+def _vc5(profile: str, quality: str) -> CatalogueEntry:
     """Widths other than multiples of 32 (4:2:2) or 16 encode but do not decode in FFmpeg 8."""
     return CatalogueEntry(
         name=f"vc5-{profile}",
         codec="VC-5",
         decoder="cfhd",
         profile=profile,
-        typical_mbps=typical_mbps,
         encoder="cfhd",
         containers=("mov",),
         pixel_formats=("yuv422p10le", "gbrp12le", "gbrap12le"),
@@ -115,21 +100,20 @@ def _vc5(profile: str, quality: str, typical_mbps: float) -> CatalogueEntry:
 
 
 _VC5: Final = (
-    _vc5("draft", "low", 92),
-    _vc5("good", "high", 159),
-    _vc5("fine", "film2", 312),
-    _vc5("finest", "film3+", 330),
+    _vc5("draft", "low"),
+    _vc5("good", "high"),
+    _vc5("fine", "film2"),
+    _vc5("finest", "film3+"),
 )
 
 
-def _motion_jpeg(profile: str, quantiser: int, typical_mbps: float) -> CatalogueEntry:
+def _motion_jpeg(profile: str, quantiser: int) -> CatalogueEntry:
     """`qscale` and the like are silently ignored by way of the library; qmin = qmax is not."""
     return CatalogueEntry(
         name=f"mjpeg-{profile}",
         codec="Motion JPEG",
         decoder="mjpeg",
         profile=profile,
-        typical_mbps=typical_mbps,
         encoder="mjpeg",
         containers=("mov", "mp4", "mkv"),
         pixel_formats=("yuvj422p", "yuvj420p", "yuvj444p"),
@@ -140,9 +124,9 @@ def _motion_jpeg(profile: str, quantiser: int, typical_mbps: float) -> Catalogue
 
 
 _MOTION_JPEG: Final = (
-    _motion_jpeg("fine", 2, 90),
-    _motion_jpeg("good", 4, 52),
-    _motion_jpeg("draft", 8, 31),
+    _motion_jpeg("fine", 2),
+    _motion_jpeg("good", 4),
+    _motion_jpeg("draft", 8),
 )
 
 ENTRIES: Final = (*_VC3, *_RDD36, *_VC5, *_MOTION_JPEG)

@@ -23,8 +23,7 @@ class Section:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ComparisonSection:
-    """A comparison of hosts, of two runs of one host, or a history, before the runs' articles; or a
-    page of a site, whose `links` are texts and addresses."""
+    """A comparison of hosts, of two runs of one host, or a history, before the runs' articles."""
 
     anchor: str
     kicker: str
@@ -33,7 +32,6 @@ class ComparisonSection:
     cautions: tuple[str, ...]
     pictures: tuple[Picture, ...]
     groups: tuple[Section, ...]
-    links: tuple[tuple[str, str], ...] = ()
 
 
 def filled_sections(*sections: Section) -> tuple[Section, ...]:

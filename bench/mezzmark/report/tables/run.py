@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 
 from mezzmark.decide.estimate.over_clips import as_shown_speed, hours_per_hour
 from mezzmark.decide.estimate.ranking import INSTANT_MS, Ranked, Ranking
-from mezzmark.model.catalogue.core import find_entry
+from mezzmark.model.catalogue.core import TYPICAL_MBPS, find_entry
 from mezzmark.model.encoding import ORIGINAL, Encoding, has_alpha_plane
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.records import Trial
@@ -291,9 +291,8 @@ def _alpha(encoding: Encoding) -> str:
 
 
 def _typical_rate(encoding: Encoding) -> Entry | None:
-    entry = find_entry(encoding.name)
-    mbps = entry.typical_mbps if entry else None
-    return None if mbps is None else Entry(f"{mbps:g} Mbit/s", sort=mbps)
+    mbps = TYPICAL_MBPS.get(encoding.name)
+    return None if mbps is None else Entry(f"{mbps} Mbit/s", sort=mbps)
 
 
 def _recipe(encoding: Encoding) -> str:

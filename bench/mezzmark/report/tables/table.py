@@ -20,16 +20,14 @@ Row = TypeVar("Row")
 @dataclass(frozen=True, slots=True)
 class Entry:
     """One table cell: what is read first, an interval or remark after it, what it is sorted by
-    (its text where nothing is given), its sign for readers and style (`wrong`, `leader`,
-    `original`, `other` or empty), and the page or place that it leads to. The sign of a row's
-    first cell is the row's own."""
+    (its text where nothing is given), and its sign for readers and style (`wrong`, `leader`,
+    `original`, `other` or empty). The sign of a row's first cell is the row's own."""
 
     point: str
     interval: str = ""
     _: KW_ONLY
     sort: float | str | None = None
     sign: str = ""
-    link: str = ""
 
     @property
     def text(self) -> str:
@@ -55,8 +53,7 @@ class Column(Generic[Row]):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
     """A table with its title and a note on how to read it; false without rows. `links` leads from
-    what a row is of to its anchor: of several rows of one thing, to the first. `ids` are anchors
-    that stay, where rows have any."""
+    what a row is of to its anchor: of several rows of one thing, to the first."""
 
     table_id: str
     title: str
@@ -64,7 +61,6 @@ class Table:
     columns: tuple[Column[Any], ...]
     rows: tuple[tuple[Entry, ...], ...]
     links: Mapping[Any, str] = field(default_factory=dict, compare=False, repr=False)
-    ids: tuple[str, ...] = ()
 
     def __bool__(self) -> bool:
         return bool(self.rows)
@@ -72,7 +68,7 @@ class Table:
     @property
     def anchors(self) -> tuple[str, ...]:
         """One id per row, for marks to link to."""
-        return self.ids or tuple(_anchor(self.table_id, i) for i in range(len(self.rows)))
+        return tuple(_anchor(self.table_id, index) for index in range(len(self.rows)))
 
 
 def _anchor(table_id: str, index: int) -> str:
@@ -87,10 +83,9 @@ def tabulate(
     title: str,
     note: str = "",
     key: Callable[[Row], Hashable] = lambda _: None,
-    ids: Sequence[str] = (),
 ) -> Table:
     """The table of these rows; the first column names the row. `key` is what a row is of, None
-    where nothing leads to it; `ids` are the rows' anchors, if not as their places."""
+    where nothing leads to it."""
     rows = tuple(rows)
     keyed = [(key(row), _anchor(table_id, index)) for index, row in enumerate(rows)]
     return Table(
@@ -100,7 +95,6 @@ def tabulate(
         columns=tuple(columns),
         rows=tuple(tuple(_entry(column.cell(row)) for column in columns) for row in rows),
         links={of: anchor for of, anchor in reversed(keyed) if of is not None},
-        ids=tuple(ids),
     )
 
 
