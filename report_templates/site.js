@@ -68,7 +68,9 @@ const [chosen, against] = choosers.map((label) => label.lastChild);
 const found = made("div");
 const compareChosen = () => compareTwo(SITE.hosts[chosen.value], SITE.hosts[against.value], found);
 for (const select of [chosen, against]) select.addEventListener("change", compareChosen);
-chosen.value = Math.min(1, SITE.hosts.length - 1);
+const shared = (a, b) => Object.keys(a.cells).filter((work) => b.cells[work]).length;
+const pairs = SITE.hosts.flatMap((a, k) => SITE.hosts.slice(0, k).map((b, j) => [shared(a, b), k, j]));
+[, chosen.value, against.value] = pairs.sort((p, q) => q[0] - p[0])[0] ?? [0, 0, 0]; // most in common
 document.getElementById("two").replaceChildren(
   made("p", { className: "choosers" }, ...choosers),
   made("p", { className: "basis", textContent: NOTE }),

@@ -191,12 +191,10 @@ def publish(
     history is made of its runs named together. Raises DestinationError where `to` holds anything
     that was not published there.
     """
-    from mezzmark.host.common import paused_collector
     from mezzmark.report.site import publish_runs
     from mezzmark.store.run_store import as_run_paths
 
-    with paused_collector():
-        return publish_runs(as_run_paths(runs), to=to, on_progress=on_progress)
+    return publish_runs(as_run_paths(runs), to=to, on_progress=on_progress)
 
 
 def regress(

@@ -195,7 +195,7 @@ def _shared_files(
     """The pages and tables of all runs together."""
     folders = [folder / "runs" / run.folder for run in runs]
     first, *others = [(place / "cells.csv").read_bytes() for place in folders]
-    content = {"cells.csv": first + b"".join(table.partition(b"\n")[2] for table in others)}
+    content = {"cells.csv": first + b"".join(table[table.index(b"\n") + 1 :] for table in others)}
     parquet = [place / "cells.parquet" for place in folders]
     if find_spec("pyarrow") and all(path.is_file() for path in parquet):
         buffer = BytesIO()
