@@ -400,8 +400,7 @@ def test_paper_cuts_nothing_off(driver: Any, pages: dict[str, Path], run: str) -
 
 
 def test_two_hosts_compare_as_their_figures_do(driver: Any, pages: dict[str, Path]) -> None:
-    """The ratio of a rate is that of the hosts' latest figures, its interval that of variance
-    estimates recovery with 1 % a run, worked out here from the exported cells."""
+    """A rate's ratio and interval (Zou & Donner, with 1 % a run) follow from the exported cells."""
     open_page(driver, pages["site compare"])
     place = "//tr[th='encode | a clip | VC-3 SQ | 1t']/td[last()]"
     shown = re.findall(r"[\d.]+", driver.find_element(By.XPATH, place).text)
@@ -416,8 +415,7 @@ def test_two_hosts_compare_as_their_figures_do(driver: Any, pages: dict[str, Pat
 
 
 def test_a_cells_address_shows_its_row(driver: Any, pages: dict[str, Path]) -> None:
-    """The address of a cell is that of its row; without a script the page of two hosts leads to
-    each host's latest run."""
+    """The address of a cell is that of its row; unscripted, two hosts' page leads to their runs."""
     driver.get(f"{pages['site run'].as_uri()}#scrub/a+clip/original/jump/roll/4t/slice")
     assert driver.find_element(By.CSS_SELECTOR, "tr:target").is_displayed()
     driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})

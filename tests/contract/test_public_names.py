@@ -78,8 +78,7 @@ FUNCTIONS = {
 
 @pytest.mark.parametrize("name", COMMANDS)
 def test_a_functions_arguments_are_its_commands(name: str) -> None:
-    """What a command takes, its function takes by the same name, and nothing else but whom to tell
-    how far it is."""
+    """A command and its function take the same names; the function also whom to tell of it."""
     function = getattr(mezzmark, FUNCTIONS.get(name, name.replace(" ", "_")))
     options = [max(parameter.opts, key=len) for parameter in COMMANDS[name].params]
     asked = {option.removeprefix("--").replace("-", "_") for option in options}

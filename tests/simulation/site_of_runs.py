@@ -30,8 +30,8 @@ def copy_run(number: int, folder: Path) -> Path:
 
 
 if __name__ == "__main__":
-    out, count = Path(sys.argv[1]), int([*sys.argv, "100"][2])
-    runs = [copy_run(number, out / "runs") for number in range(count + 1)]
+    out = Path(sys.argv[1])
+    runs = [copy_run(number, out / "runs") for number in range(int([*sys.argv, "100"][2]) + 1)]
     for named in (runs[:-1], runs):
         begun_s = time.process_time()
         found = mezzmark.publish(named, to=out / "site")

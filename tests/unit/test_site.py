@@ -79,22 +79,21 @@ def test_more_runs_leave_the_others_as_they_were(built: Any, monkeypatch: Any) -
 def test_a_history_that_lacks_runs_is_left_and_told(built: Any) -> None:
     """A changed run named alone: its host's history stays, is named, and follows with all runs."""
     runs, folder, _ = built
-    [before] = contents(folder / "history").values()
+    before = contents(folder / "history")
     (runs[0] / TRIALS_NAME).open("a", encoding="utf-8").write("\n")
     assert "<a>" in mezzmark.publish(runs[0], to=folder).answer
-    assert [before] == [*contents(folder / "history").values()]
+    assert contents(folder / "history") == before
     mezzmark.publish(runs, to=folder)
-    assert [before] != [*contents(folder / "history").values()]
+    assert contents(folder / "history") != before
 
 
 def test_what_others_made_is_refused_and_left(tmp_path: Path) -> None:
-    """A folder of another hand is refused, and runs of one id that differ; nothing is written."""
-    runs = [lay_run(tmp_path / f"{seed}", named("a1", seed)) for seed in (1, 2)]
-    (tmp_path / "mine").mkdir()
-    (tmp_path / "mine" / "my.txt").touch()
+    """A folder of other files is refused, and runs of one id that differ; nothing is written."""
+    runs = [lay_run(tmp_path / f"{seed}.x", named("a1", seed)) for seed in (1, 2)]
+    before = contents(runs[0])
     with pytest.raises(DestinationError, match="not empty"):
-        mezzmark.publish(runs[0], to=tmp_path / "mine")
-    assert contents(tmp_path / "mine") == {"my.txt": b""}
+        mezzmark.publish(runs[1], to=runs[0])
+    assert contents(runs[0]) == before
     with pytest.raises(RunError, match="id"):
         mezzmark.publish(runs, to=tmp_path / "new")
     assert not (tmp_path / "new").exists()
