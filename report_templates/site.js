@@ -14,7 +14,8 @@ const logRatio = ([, , point, low, high], [, , point2, low2, high2]) => {
   const above = Math.hypot(Math.log(high / point), Math.log(point2 / low2), SITE.spread);
   return [log, log - below, log + above];
 };
-const ratioText = (log) => Number(Math.exp(log).toPrecision(3)).toString();
+const DIGITS = { minimumSignificantDigits: 3, maximumSignificantDigits: 3 };
+const ratioText = (log) => Math.exp(log).toLocaleString("en", DIGITS);
 
 const tableOf = (label, heads, rows) => { // as the page's own tables; a cell is [content, sort]
   const head = made("tr", {}, ...heads.map((textContent, k) => made("th", { scope: "col", className: k ? "number" : "" },

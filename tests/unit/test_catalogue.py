@@ -83,7 +83,7 @@ def test_what_a_profile_cannot_be_in_is_refused_and_the_legal_named(entry: Catal
     ("typed", "meant"),
     [
         *(("vc3-qs", "vc3-sq"), ("VC3-SQ", "vc3-sq"), ("rdd36_hq", "rdd36-hq"), ("mjpg", "mjpeg")),
-        *(("prores_ks", "rdd36-hq, "), ("dnxhd", "vc3-hqx"), ("libx264", "avc-long")),
+        *(("prores_ks", "go: rdd36-proxy, rdd36-lt,"), ("libx264", "go: avc-intra,")),
     ],
 )
 def test_a_misspelt_name_is_answered_with_near_ones(typed: str, meant: str) -> None:
