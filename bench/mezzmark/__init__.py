@@ -5,8 +5,12 @@ Every command is a function here with the same argument names:
 """
 
 import sys
+from importlib import import_module
 from types import ModuleType
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from mezzmark.api import *  # for editors; the functions load when first used
 
 __version__ = "0.1.0"
 
@@ -21,6 +25,7 @@ __all__ = [
     "inspect",
     "measure",
     "measure_series",
+    "publish",
     "read_runs",
     "regress",
     "report",
@@ -37,8 +42,14 @@ def __getattr__(name: str) -> Any:
     if name in __all__:
         from mezzmark import api
 
+        if "IPython" in sys.modules:
+            import_module("mezzmark.report.notebook")
         return getattr(api, name)
     raise AttributeError(f"module 'mezzmark' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return [*__all__, *(name for name in globals() if name.startswith("__"))]
 
 
 class _Package(ModuleType):

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from itertools import chain
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, overload
+from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
     from mezzmark.decide.choose.choice import Choice
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from mezzmark.model.scenario import Scenario
     from mezzmark.report.export.files import RunFrames
     from mezzmark.report.page import ReportPaths
+    from mezzmark.report.site import SitePaths
     from mezzmark.runner.events import Event
     from mezzmark.store.run_store import Run, RunPaths
 
@@ -35,7 +36,7 @@ def measure(
     cache: Path | None = None,
     resume: bool = False,
     rounds: int | None = None,
-    time_budget_s: float | None = None,
+    time_budget: float | None = None,
     seed: int | None = None,
     on_event: Callable[[Event], None] | None = None,
 ) -> Path:
@@ -43,8 +44,8 @@ def measure(
 
     Every finished trial is on disk before its event is given to `on_event`. Raises
     InterruptedRunError when stopped; the same call with `resume=True` and the same `out` goes on,
-    with the run's own footage, rounds, time budget and seed where none are given. `rounds` below
-    the scenario's minimum lowers the minimum; intervals need 3.
+    with the run's own footage, rounds, time budget (s) and seed where none are given. `rounds`
+    below the scenario's minimum lowers the minimum; intervals need 3.
     """
     [run_dir] = measure_series(
         scenario,
@@ -53,7 +54,7 @@ def measure(
         cache=cache,
         resume=resume,
         rounds=rounds,
-        time_budget_s=time_budget_s,
+        time_budget=time_budget,
         seed=seed,
         on_event=on_event,
     )
@@ -70,7 +71,7 @@ def measure_series(
     cache: Path | None = None,
     resume: bool = False,
     rounds: int | None = None,
-    time_budget_s: float | None = None,
+    time_budget: float | None = None,
     seed: int | None = None,
     on_event: Callable[[Event], None] | None = None,
 ) -> tuple[Path, ...]:
@@ -102,13 +103,14 @@ def measure_series(
             remedy="Leave one of the two out.",
         )
     count = 2 if against else repeat
-    asked = AskedLimits(rounds=rounds, time_budget_s=time_budget_s, seed=seed)
+    asked = AskedLimits(rounds=rounds, time_budget_s=time_budget, seed=seed)
     base = Path(out) if out else None
     first = base if count == 1 or base is None else Path(f"{base}-1")
     plan, notes = plan_measurement(
-        scenario, asked, footage=footage, earlier_run=first if resume else None
+        scenario, asked, footage=_listed(footage), earlier_run=first if resume else None
     )
-    base = base or _fresh_run_dir(plan.name)
+    name = "".join(c if c.isalnum() or c in "-_" else "-" for c in plan.name)[:60]
+    base = base or Path("results") / f"{name}-{datetime.now(UTC):%Y%m%d-%H%M%S}"
     run_dirs = [base] if count == 1 else [Path(f"{base}-{k}") for k in range(1, count + 1)]
     tell = on_event or (lambda _event: None)
     for note in (*notes, *limit_warnings_of(plan)):
@@ -145,7 +147,7 @@ def demo(
     files in place of the synthetic clip."""
     from mezzmark.runner.request import plan_demo
 
-    plan = plan_demo(footage, earlier_run=Path(out) if resume and out else None)
+    plan = plan_demo(_listed(footage), earlier_run=Path(out) if resume and out else None)
     return measure(plan, out=out, cache=cache, resume=resume, on_event=on_event)
 
 
@@ -154,13 +156,13 @@ def report(
     *,
     out: Path | None = None,
     template: Path | None = None,
-    prices: Sequence[str] = (),
+    price: Sequence[str] = (),
     figures: bool = True,
 ) -> ReportPaths:
     """Write the report of one or more runs; derived files are replaced, the runs only read.
 
     Several runs are compared first: host beside host, and a host's three or more runs over time.
-    `prices` are of hosts, by label or folder: "HOST=2400 EUR". Without `figures` no figure files
+    `price` is of hosts, by label or folder: "HOST=2400 EUR". Without `figures` no figure files
     are written beside the page.
     """
     from mezzmark.host.common import paused_collector
@@ -172,9 +174,28 @@ def report(
             as_run_paths(runs),
             out_dir=out,
             template=template,
-            prices=prices,
+            prices=_listed(price),
             with_figure_files=figures,
         )
+
+
+def publish(
+    runs: RunPaths,
+    *,
+    to: Path,
+    on_progress: Callable[[str, float], None] = lambda _message, _fraction: None,
+) -> SitePaths:
+    """Publish runs as a static site in the folder `to`, beside those that it has already: an index,
+    each run's report and cells under addresses that stay, any two hosts, histories, tables.
+
+    The runs are only read. A run that is published and unchanged is not made again; a host's
+    history is made of its runs named together. Raises DestinationError where `to` holds anything
+    that was not published there.
+    """
+    from mezzmark.report.site import publish_runs
+    from mezzmark.store.run_store import as_run_paths
+
+    return publish_runs(as_run_paths(runs), to=to, on_progress=on_progress)
 
 
 def regress(
@@ -182,7 +203,7 @@ def regress(
     baseline: RunPaths,
     candidate: RunPaths,
     tolerance: float = 0.05,
-    confidence_level: float = 0.95,
+    level: float = 0.95,
     history: RunPaths = (),
 ) -> RegressionReport:
     """Whether the candidate's runs are slower than the baseline's, cell by cell; `tolerance` is the
@@ -204,7 +225,7 @@ def regress(
         _read(before),
         _read(after),
         tolerance_fraction=tolerance,
-        confidence_level=confidence_level,
+        confidence_level=level,
         history=_read(history) if history else (),
     )
 
@@ -212,22 +233,22 @@ def regress(
 def choose(
     runs: RunPaths,
     *,
-    needs: Sequence[str] = (),
-    wishes: Sequence[str] = (),
+    need: Sequence[str] = (),
+    wish: Sequence[str] = (),
     indifference: float | None = None,
-    confidence_level: float | None = None,
-    needs_file: Path | None = None,
+    level: float | None = None,
+    needs: Path | None = None,
     clips: Sequence[str] = (),
     allow_missing: bool = False,
     shop: Path | None = None,
 ) -> Choice:
-    """Which encoding to use, by needs ("scrub.jump.p95_ms <= 100") and wishes ("less bitrate_bps",
-    in order, or all with weights: "less bitrate_bps = 2").
+    """Which encoding to use, by each `need` ("scrub.jump.p95_ms <= 100") and `wish` ("less
+    bitrate_bps", in order, or all with weights: "less bitrate_bps = 2").
 
     `print(choice)` says whom to choose, and how surely; `choice.recommendation` is None where a
     need was not measured. `clips` decide (all where none is named); with `allow_missing` encodings
     that lack one are shown beside the others. A `shop` adds its own needs. What is not given comes
-    from `needs_file` (TOML), or from the first run's scenario. Raises ScenarioError for a need or
+    from `needs` (a TOML file), or from the first run's scenario. Raises ScenarioError for a need or
     wish that cannot be read, RunError for runs that do not belong together.
     """
     from mezzmark.decide.choose.choose import choose_encoding, settings_for
@@ -236,38 +257,25 @@ def choose(
     found = _read(runs)
     settings = settings_for(
         [run.manifest.scenario for run in found],
-        needs=needs,
-        wishes=wishes,
+        needs=_listed(need),
+        wishes=_listed(wish),
         indifference_fraction=indifference,
-        confidence_level=confidence_level,
-        clips=clips,
+        confidence_level=level,
+        clips=_listed(clips),
         allow_missing=allow_missing,
-        base=None if needs_file is None else read_needs(needs_file),
+        base=None if needs is None else read_needs(Path(needs)),
     )
     if shop is None:
         return choose_encoding(found, settings)
     return _choose_in_shop(found, settings, _size(found, shop, seed=1))
 
 
-TextFormat = Literal["csv", "json", "pytest-benchmark"]
-ExportFormat = Literal[TextFormat, "parquet"]
+ExportFormat = Literal["csv", "json", "pytest-benchmark", "parquet"]
 ExportTable = Literal["cells", "trials", "samples"]
 
 
-@overload
 def export(
-    runs: RunPaths, *, output_format: TextFormat = "csv", table: ExportTable = "cells"
-) -> str: ...
-@overload
-def export(
-    runs: RunPaths, *, output_format: Literal["parquet"], table: ExportTable = "cells"
-) -> bytes: ...
-@overload
-def export(
-    runs: RunPaths, *, output_format: ExportFormat, table: ExportTable = "cells"
-) -> str | bytes: ...
-def export(
-    runs: RunPaths, *, output_format: ExportFormat = "csv", table: ExportTable = "cells"
+    runs: RunPaths, *, format: ExportFormat = "csv", table: ExportTable = "cells"
 ) -> str | bytes:
     """Runs for other programs: as text, or as the bytes of a Parquet file.
 
@@ -278,19 +286,17 @@ def export(
     from mezzmark.report.export import files as exports
 
     found = _read(runs)
-    exports.refuse_mismatch(output_format, table=table, run_count=len(found))
-    if output_format == "csv":
+    exports.refuse_mismatch(format, table=table, run_count=len(found))
+    if format == "csv":
         return exports.as_csv(found, table=table)
-    if output_format == "parquet":
+    if format == "parquet":
         return exports.as_parquet(found, table=table)
-    if output_format == "json":
+    if format == "json":
         return exports.as_json(found)
     return exports.as_pytest_benchmark(found[0])
 
 
-def read_runs(
-    runs: Path | str | Sequence[Path | str], *, confidence_level: float = 0.95
-) -> RunFrames:
+def read_runs(runs: Path | str | Sequence[Path | str], *, level: float = 0.95) -> RunFrames:
     """Runs as pandas frames: `.cells`, `.trials` and `.samples`, each made when first asked for.
 
     `runs` are run folders or globs ("results/uhd-*"), one or several. results/README.md describes
@@ -298,7 +304,7 @@ def read_runs(
     """
     from mezzmark.report.export.files import read_frames
 
-    return read_frames(runs, confidence_level=confidence_level)
+    return read_frames(runs, confidence_level=level)
 
 
 def size(runs: RunPaths, *, shop: Path, seed: int = 1) -> SizingResult:
@@ -375,7 +381,9 @@ def rig(
     findings = None
     if comparisons:
         plan = SelfTestPlan(
-            comparison_count=comparisons, round_count=rounds, planted_fractions=tuple(planted)
+            comparison_count=comparisons,
+            round_count=rounds,
+            planted_fractions=tuple(_listed(planted)),
         )
         findings = judge_self_test(
             measure_self_test(plan, cache_dir=cache_dir, on_progress=on_progress),
@@ -406,15 +414,19 @@ def inspect(
     """
     from mezzmark.runner.footage_files import inspect_files
 
-    return inspect_files(tuple(footage), seconds=seconds, tell=on_event or (lambda _event: None))
+    return inspect_files(_listed(footage), seconds=seconds, tell=on_event or (lambda _event: None))
 
 
-def encodings(*, probe: bool = False) -> Mapping[str, tuple[Encoding, str]]:
-    """The catalogue by name; with `probe`, each is tried on two small pictures, and the text says
-    why it does not work on this machine, or is empty where it does."""
-    from mezzmark.model.catalogue.core import catalogue_names, find_encoding
+def encodings(
+    names: Sequence[str] = (), *, probe: bool = False
+) -> Mapping[str, tuple[Encoding, str]]:
+    """The catalogue by name, or what of it `names` mean: its own names, standards ("VC-3") and
+    FFmpeg's ("prores_ks"). With `probe`, each is tried on two small pictures, and the text says why
+    it does not work on this machine, or is empty where it does. Raises EncodingError."""
+    from mezzmark.model.catalogue.core import catalogue_names, find_encoding, names_meant
 
-    found = {name: find_encoding(name) for name in catalogue_names()}
+    asked = [meant for name in _listed(names) for meant in names_meant(name)]
+    found = {name: find_encoding(name) for name in asked or catalogue_names()}
     faults = {}
     if probe:
         from mezzmark.engines.encode.encoders import probe_encoding
@@ -451,7 +463,7 @@ def scenario_schema() -> str:
 
 
 def describe_scenario(
-    scenario: str, *, footage: Sequence[str] = (), earlier_run: Path | None = None
+    scenario: str, *, footage: Sequence[str] = (), earlier: Path | None = None
 ) -> str:
     """What a scenario would measure, in a few lines; with an earlier run of it on this machine,
     also how many rounds its precision takes and what its time budget buys. Files are looked for
@@ -461,17 +473,17 @@ def describe_scenario(
     from mezzmark.runner.request import check_scenario
     from mezzmark.store.toml_files import find_scenario, read_scenario
 
-    plan = read_scenario(scenario, footage=footage)
+    plan = read_scenario(scenario, footage=_listed(footage))
     path = find_scenario(scenario)
     warnings = check_scenario(plan, source=path.name, text=path.read_text(encoding="utf-8"))
     lines = [*scenario_lines(plan), *choosing_warnings(plan), *warnings]
-    if earlier_run is None:
+    if earlier is None:
         lines.append("how long that takes is known from an earlier run: --earlier RUN")
     else:
         from mezzmark.decide.estimate.precision import plan_precision
         from mezzmark.report.prose.cautions import precision_plan_text
 
-        [run] = _read(earlier_run)
+        [run] = _read(earlier)
         manifest = run.manifest.model_copy(update={"scenario": plan})
         precision = plan_precision(manifest, run.trials)
         lines.append(
@@ -488,7 +500,6 @@ def _read(runs: RunPaths) -> list[Run]:
     return [read_run(run) for run in as_run_paths(runs)]
 
 
-def _fresh_run_dir(name: str) -> Path:
-    stamp = datetime.now(UTC).strftime("%Y%m%d-%H%M%S")
-    safe = "".join(c if c.isalnum() or c in "-_" else "-" for c in name)[:60]
-    return Path("results") / f"{safe}-{stamp}"
+def _listed(given: Any) -> tuple[Any, ...]:
+    """What was given, one alone as a list of one: a text is no list of its letters."""
+    return (given,) if isinstance(given, str | Path | float | int) else tuple(given)

@@ -1,13 +1,16 @@
 """The report in a real browser: quiet, closed, accessible, legible, and usable by keyboard."""
 
 import base64
+import math
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+import mezzmark
 from fixtures.fabricated_run import (
     EIGHT,
     HOSTILE_NAMES,
@@ -29,6 +32,7 @@ from fixtures.whole_run import machine_trials, with_needs
 from mezzmark.model.records import Trial
 from mezzmark.report.page import write_report
 from mezzmark.store.run_store import TRIALS_NAME, create_run
+from unit.test_report_page import lay_run
 
 A4_TEXT_PX = round((210 - 2 * 14) / 25.4 * 96)
 """Width of the text on A4 with the style's margins, at CSS's 96 pixels an inch."""
@@ -75,7 +79,21 @@ def pages(driver: Any, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Pa
             tmp_path_factory.mktemp(name), made, machine_trials() if name == "machine" else ()
         )
         for name, made in RUNS.items()
-    }
+    } | site_pages(tmp_path_factory.mktemp("site"))
+
+
+SITE = ("site index", "site compare", "site run", "site history")
+
+
+def site_pages(folder: Path) -> dict[str, Path]:
+    """Pages of a site of three runs of one host and one of another."""
+    for seed, name in enumerate(("a1", "a2", "a3", "b1")):
+        made = Fabrication(rounds=4, seed=seed, name=name, host_label=f"<{name[0]}>")
+        lay_run(folder / name, replace(made, clips=("a clip",), patterns=("jump",)))
+    index = mezzmark.publish(sorted(folder.iterdir()), to=folder / "out").index
+    [history] = (folder / "out" / "history").iterdir()
+    run = index.with_name("runs") / "b1--b-" / index.name
+    return dict(zip(SITE, (index, index.with_name("compare.html"), run, history), strict=True))
 
 
 def make_report(folder: Path, made: Fabrication, extra: Sequence[Trial] = ()) -> Path:
@@ -97,7 +115,7 @@ VIEWS = {
 
 
 @pytest.mark.parametrize("view", VIEWS)
-@pytest.mark.parametrize("run", RUNS)
+@pytest.mark.parametrize("run", [*RUNS, *SITE])
 def test_quiet_and_closed(driver: Any, pages: dict[str, Path], run: str, view: str) -> None:
     """No line on the console, nothing asked for but the page itself, under 5 MB, and no wider than
     the screen: only tables scroll, in their frames."""
@@ -114,7 +132,7 @@ def test_quiet_and_closed(driver: Any, pages: dict[str, Path], run: str, view: s
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
 @pytest.mark.parametrize("size", [DESKTOP, PHONE])
-@pytest.mark.parametrize("run", ["eight", "hostile", "machine"])
+@pytest.mark.parametrize("run", ["eight", "hostile", "machine", *SITE])
 def test_accessible(
     driver: Any, pages: dict[str, Path], run: str, size: tuple[int, int], theme: str
 ) -> None:
@@ -378,3 +396,30 @@ def test_paper_cuts_nothing_off(driver: Any, pages: dict[str, Path], run: str) -
     )
     pdf = base64.b64decode(printed["data"])
     assert len(re.findall(rb"/Type\s*/Page\b", pdf)) >= 4
+
+
+def test_two_hosts_compare_as_their_figures_do(driver: Any, pages: dict[str, Path]) -> None:
+    """A rate's ratio is that of the exported cells; the interval of a ratio of two lopsided ones is
+    that of variance estimates recovery (Zou & Donner 2008), with 1 % a run."""
+    open_page(driver, pages["site compare"])
+    place = "//tr[th='encode | a clip | VC-3 SQ | 1t']/td[last()]"
+    shown = re.findall(r"[\d.]+", driver.find_element(By.XPATH, place).text)
+    runs = [pages["site index"].parents[1] / name for name in ("a3", "b1")]
+    asked = "encoding == 'VC-3 SQ' and thread_count == 1 and figure == 'throughput_fps'"
+    old, new = mezzmark.read_runs(runs).cells.query(asked).point
+    assert float(shown[0]) == pytest.approx(new / old, rel=0.006)
+    logs = driver.execute_script("return logRatio(['', '', 10, 9, 12], ['', '', 5, 4, 5.5])")
+    below = math.hypot(math.log(10 / 9), math.log(5.5 / 5), 0.0196, 0.0196)
+    above = math.hypot(math.log(12 / 10), math.log(5 / 4), 0.0196, 0.0196)
+    assert logs == pytest.approx([math.log(2), math.log(2) - below, math.log(2) + above])
+
+
+def test_a_cells_address_shows_its_row(driver: Any, pages: dict[str, Path]) -> None:
+    """The address of a cell is that of its row; unscripted, two hosts' page leads to their runs."""
+    driver.get(f"{pages['site run'].as_uri()}#scrub/a+clip/original/jump/roll/4t/slice")
+    assert driver.find_element(By.CSS_SELECTOR, "tr:target").is_displayed()
+    driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
+    open_page(driver, pages["site compare"])
+    found = driver.find_elements(By.CSS_SELECTOR, "#two li a")
+    driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+    assert len(found) == 2

@@ -152,7 +152,7 @@ def test_the_page_describes_every_column(table: str) -> None:
 def test_parquet_comes_back_as_it_was(table: str, frames) -> None:
     """pandas reads the file to the same frame, types and gaps included."""
     pytest.importorskip("pyarrow")
-    content = mezzmark.export([EXAMPLE], output_format="parquet", table=table)
+    content = mezzmark.export([EXAMPLE], format="parquet", table=table)
     back = pd.read_parquet(io.BytesIO(content))
     expected = getattr(frames, table)
     assert list(back.columns) == list(expected.columns)
@@ -165,7 +165,7 @@ def test_parquet_comes_back_as_it_was(table: str, frames) -> None:
 @pytest.mark.parametrize("table", TABLES)
 def test_csv_says_the_same(table: str, frames) -> None:
     """Read back, the CSV has the same gaps, texts and whole numbers, and nine digits else."""
-    text = mezzmark.export([EXAMPLE], output_format="csv", table=table)
+    text = mezzmark.export([EXAMPLE], format="csv", table=table)
     expected = getattr(frames, table)
     back = pd.read_csv(io.StringIO(text), dtype=str, keep_default_na=False)
     assert list(back.columns) == list(expected.columns)
@@ -214,10 +214,10 @@ def test_globs_and_folders_name_runs(tmp_path: Path) -> None:
 def test_an_export_that_cannot_be_says_why(monkeypatch) -> None:
     """JSON has no choice of table; where pyarrow is missing the extra to install is named."""
     with pytest.raises(RunError, match="json has no table of trials"):
-        mezzmark.export([EXAMPLE], output_format="json", table="trials")
+        mezzmark.export([EXAMPLE], format="json", table="trials")
     monkeypatch.setitem(__import__("sys").modules, "pyarrow", None)
     with pytest.raises(EngineError, match=r"mezzmark\[parquet\]"):
-        mezzmark.export([EXAMPLE], output_format="parquet")
+        mezzmark.export([EXAMPLE], format="parquet")
 
 
 def test_the_readme_example_runs() -> None:

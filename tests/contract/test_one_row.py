@@ -180,7 +180,7 @@ def test_a_row_is_all_that_each_takes(invented_rows: None, tmp_path: Path) -> No
     )
     assert len(list(events)) > 10
     page = api.report([run_dir]).html.read_text(encoding="utf-8")
-    choice = api.choose([run_dir], needs=NEEDS, wishes=WISHES)
+    choice = api.choose([run_dir], need=NEEDS, wish=WISHES)
     check_outcome(api.export([run_dir]), str(choice), page)
 
 

@@ -63,7 +63,7 @@ def test_pytest_benchmarks_own_tool_reads_an_export(tmp_path: Path) -> None:
     """`pytest-benchmark compare` shows a row for every cell of the exported run."""
     run_dir = Path(__file__).parents[2] / "results" / "example-uhd-ingest"
     exported = tmp_path / "export.json"
-    text = api.export([run_dir], output_format="pytest-benchmark")
+    text = api.export([run_dir], format="pytest-benchmark")
     exported.write_text(text, encoding="utf-8")
     done = subprocess.run(
         [sys.executable, "-m", "pytest_benchmark", "compare", str(exported)],

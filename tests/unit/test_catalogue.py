@@ -7,6 +7,7 @@ import pytest
 from fixtures.fabricated_run import Fabrication, fabricate_run
 from mezzmark.model.catalogue.core import (
     ENTRIES,
+    TYPICAL_MBPS,
     catalogue_names,
     find_encoding,
     resolve_custom,
@@ -30,7 +31,9 @@ by_entry = pytest.mark.parametrize("entry", ENTRIES, ids=lambda entry: entry.nam
 
 
 def test_every_standard_is_there_under_systematic_unique_names() -> None:
-    """All codecs of the plan are offered, and each name is lowercase, unique and not reserved."""
+    """All codecs of the plan are offered, with typical rates, and each name is lowercase, unique
+    and not reserved."""
+    assert set(TYPICAL_MBPS) <= set(catalogue_names())
     assert {entry.codec for entry in ENTRIES} == CODECS_ASKED_FOR
     names = catalogue_names()
     assert len(set(names)) == len(names)
@@ -78,7 +81,10 @@ def test_what_a_profile_cannot_be_in_is_refused_and_the_legal_named(entry: Catal
 
 @pytest.mark.parametrize(
     ("typed", "meant"),
-    [("vc3-qs", "vc3-sq"), ("VC3-SQ", "vc3-sq"), ("rdd36_hq", "rdd36-hq"), ("mjpg-fine", "mjpeg")],
+    [
+        *(("vc3-qs", "vc3-sq"), ("VC3-SQ", "vc3-sq"), ("rdd36_hq", "rdd36-hq"), ("mjpg", "mjpeg")),
+        *(("prores_ks", "go: rdd36-proxy, rdd36-lt,"), ("libx264", "go: avc-intra,")),
+    ],
 )
 def test_a_misspelt_name_is_answered_with_near_ones(typed: str, meant: str) -> None:
     """An unknown name is an error that names legal names near to it."""

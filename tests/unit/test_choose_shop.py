@@ -128,14 +128,14 @@ def test_a_team_shares_needs_in_a_file(run_dir: Path, tmp_path: Path) -> None:
         team.write_text(
             f'{head}needs = ["bitrate_bps <= 200 Mbit/s"]\nwishes = ["less bitrate_bps"]\n'
         )
-        choice = mezzmark.choose(run_dir, needs_file=team)
+        choice = mezzmark.choose(run_dir, needs=team)
         assert [need.text for need in choice.needs] == ["bitrate_bps <= 200 Mbit/s"]
         assert choice.recommendation == "original"
-        own = mezzmark.choose(run_dir, needs_file=team, wishes=["less scrub.jump.p50_ms"])
+        own = mezzmark.choose(run_dir, needs=team, wish=["less scrub.jump.p50_ms"])
         assert own.recommendation == "swift"
     team.write_text("need = []\n")
     with pytest.raises(ScenarioError) as failure:
-        mezzmark.choose(run_dir, needs_file=team)
+        mezzmark.choose(run_dir, needs=team)
     assert failure.value.where.startswith("team.toml, line 1")
 
 

@@ -13,6 +13,7 @@ from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.cli.app import app
 from mezzmark.model.errors import RunError, ScenarioError
 from mezzmark.model.request import ChooseSettings
+from mezzmark.report import notebook
 from mezzmark.report.prose.choice import choice_sentences, headline
 from mezzmark.store.run_store import append_trial, create_run
 
@@ -51,6 +52,15 @@ def said(*arguments: str) -> str:
     done = CliRunner().invoke(app, ["choose", *arguments], env={"COLUMNS": "400"})
     assert done.exit_code == 0, done.output
     return done.output
+
+
+def test_a_notebook_shows_the_choice(run_dir: Path) -> None:
+    """A row for each encoding, a drawing, and a need's `<=` as text; each kind of result has it."""
+    html = notebook.html_of(mezzmark.choose(run_dir))
+    assert all(f"<td>{encoding.name}</td>" in html for encoding in ENCODINGS)
+    assert html.count("<svg") == 1
+    assert ("&lt;=" in html, "<=" in html) == (True, False)
+    assert all(hasattr(kind, "_repr_html_") for kind in notebook.PARTS)
 
 
 def test_the_scenarios_table_counts(run_dir: Path) -> None:

@@ -139,7 +139,7 @@ def test_the_spread_of_runs_is_what_their_rounds_do_not_explain() -> None:
     assert (spread.degrees, spread.run_count) == (5, 6)
     noisy = read_run_spreads(past([0.0] * 6, 0.1, rounds=24), like, ())["encode"]
     assert noisy.sd_fraction < 0.015
-    assert read_run_spreads(past(levels), like, ["p0", "p1"]) == {}
+    assert read_run_spreads(past(levels), like, ["p0", "p1", "p2", "p3"]) == {}
 
 
 @pytest.mark.parametrize("run_count", [1, 3])

@@ -150,7 +150,7 @@ def measure(  # noqa: PLR0917  # options, each given by its name
             cache=cache,
             resume=resume,
             rounds=rounds,
-            time_budget_s=time_budget,
+            time_budget=time_budget,
             seed=seed,
             on_event=on_event,
         )
@@ -198,7 +198,7 @@ def report(
 
     Several runs are compared first: host beside host, and one host's runs over time.
     """
-    paths = api.report(runs, out=out, template=template, prices=price or (), figures=figures)
+    paths = api.report(runs, out=out, template=template, price=price or (), figures=figures)
     print(f"{paths.answer}\n\nReport: {paths.html}")
 
 
@@ -221,8 +221,15 @@ def inspect(
     print_inspections(found, as_json=as_json)
 
 
-@app.command(epilog="Examples: `mezzmark encodings` · `mezzmark encodings --probe`")
+@app.command(
+    epilog="Examples: `mezzmark encodings` · `mezzmark encodings prores_ks dnxhd` · "
+    "`mezzmark encodings --probe`"
+)
 def encodings(
+    names: Annotated[
+        list[str] | None,
+        typer.Argument(help="Only these: our names, a standard's (VC-3), or FFmpeg's (libx264)."),
+    ] = None,
     probe: Annotated[
         bool, typer.Option("--probe", help="Try each on this machine, and say why if one fails.")
     ] = False,
@@ -230,7 +237,7 @@ def encodings(
     """List the catalogue of encodings by standard name."""
     from mezzmark.cli.views import print_catalogue
 
-    print_catalogue(api.encodings(probe=probe), is_probed=probe)
+    print_catalogue(api.encodings(names or (), probe=probe), is_probed=probe)
 
 
 scenario_app = typer.Typer(no_args_is_help=True, help="List, show and check scenarios.")
@@ -263,7 +270,7 @@ def scenario_check(
     ] = None,
 ) -> None:
     """Read a scenario and say what it would measure, without measuring."""
-    print(api.describe_scenario(scenario, footage=footage or (), earlier_run=earlier))
+    print(api.describe_scenario(scenario, footage=footage or (), earlier=earlier))
 
 
 @scenario_app.command("schema", epilog="Example: `mezzmark scenario schema > scenario.json`")

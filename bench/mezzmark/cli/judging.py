@@ -1,4 +1,5 @@
-"""Commands that judge what was measured: regress, choose, size, export, and the rig."""
+"""Commands that judge what was measured or hand it on: regress, choose, size, export, publish, and
+the rig."""
 
 import sys
 from pathlib import Path
@@ -52,7 +53,7 @@ def regress(
         baseline=baseline,
         candidate=candidate,
         tolerance=tolerance,
-        confidence_level=level,
+        level=level,
         history=history or (),
     )
     print_regression(found, output_format)
@@ -114,11 +115,11 @@ def choose(
 
     found = api.choose(
         runs,
-        needs=need or (),
-        wishes=wish or (),
+        need=need or (),
+        wish=wish or (),
         indifference=indifference,
-        confidence_level=level,
-        needs_file=needs,
+        level=level,
+        needs=needs,
         clips=clips or (),
         allow_missing=allow_missing,
         shop=shop,
@@ -191,7 +192,7 @@ def export(
         raise typer.BadParameter(
             "parquet is not for a terminal; add --out FILE", param_hint="--format"
         )
-    content = api.export(runs, output_format=output_format, table=table)
+    content = api.export(runs, format=output_format, table=table)
     data = content.encode("utf-8") if isinstance(content, str) else content
     if out is None:
         sys.stdout.flush()
@@ -200,6 +201,29 @@ def export(
     remedy = "Name a file that does not exist yet, in a folder that does and has room"
     with translate_os_errors(out, remedy=remedy, needed_bytes=len(data)):
         write_new(out, data)
+
+
+@judging.command(
+    epilog="Examples: `mezzmark publish results/check-* --to site` · "
+    "`mezzmark publish results/monday results/friday --to /srv/www/footage`"
+)
+def publish(
+    runs: Annotated[list[Path], typer.Argument(help="Run folders; all that the site is to have.")],
+    to: Annotated[
+        Path,
+        typer.Option("--to", help="Folder of the site: a new one, or one published into before."),
+    ],
+) -> None:
+    """Make a static site of many runs: an index, reports, any two hosts, histories, tables.
+
+    Only what changed is made again; runs published before stay at their addresses. The pages show
+    names of files, encodings and hosts: look before you put them where others read them.
+    """
+    from mezzmark.cli.views import shown_steps
+
+    with shown_steps() as on_progress:
+        found = api.publish(runs, to=to, on_progress=on_progress)
+    print(f"{found.answer}\n\nSite: {found.index}")
 
 
 @judging.command(

@@ -56,6 +56,10 @@ FAST_REMARK: Final = (
     "to 1.5 times the profile's rate; the name without -fast is the careful, slow one. In other "
     "names -fast stands for quicker settings or a quicker codec."
 )
+RATE_REMARK: Final = (
+    "Rate: typical, of a synthetic clip, 1920×1080 at 25 pictures a second, with detail and sensor "
+    "noise. Codecs that hold a quality and not a rate follow the footage."
+)
 
 JSON_SCHEMA: Final = 1
 """Version of what `--json` prints; results/README.md describes each form."""
@@ -133,7 +137,7 @@ def print_catalogue(found: Mapping[str, tuple[Encoding, str]], *, is_probed: boo
     """A row an encoding; if they were tried, how many work and what stands against the others."""
     console = open_terminal()
     show(console, catalogue_table(found, is_probed=is_probed), "")
-    show(console, FAST_REMARK, style="dim")
+    show(console, RATE_REMARK, FAST_REMARK, style="dim")
     refused = [(name, refusal) for name, (_, refusal) in found.items() if refusal]
     if is_probed:
         works = f"{len(found) - len(refused)} of {len(found)} work on this machine."

@@ -103,6 +103,12 @@ class CatalogueEntry(_Coding):
     smallest_size: tuple[int, int] = (16, 16)
     size_multiples: dict[str, tuple[int, int]] = {}
 
+    @property
+    def words(self) -> frozenset[str]:
+        """What the entry goes by, in small letters: its name, its standard's, and FFmpeg's."""
+        ffmpeg = (self.encoder, self.decoder, self.options.get("profile", ""))
+        return frozenset(word.lower() for word in (self.name, self.codec, *ffmpeg) if word)
+
     def resolve(self, container: str, pixel_format: str, **changes: Any) -> "Encoding":
         """The encoding of this profile in a container and a pixel format, with `changes`."""
         own = {

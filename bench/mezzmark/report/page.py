@@ -9,7 +9,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from jinja2 import ChoiceLoader, Environment, FileSystemLoader, StrictUndefined, TemplateError
 from markupsafe import Markup
@@ -18,6 +18,7 @@ from mezzmark.model.errors import DestinationError, RunError, ScenarioError
 from mezzmark.own_files import replace_all, translate_os_errors
 from mezzmark.report.export.tidy import cells_csv
 from mezzmark.report.figures.theme import colour_variables
+from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.sections.comparison import build_comparison
 from mezzmark.report.sections.context import RunContext, run_context
 from mezzmark.report.sections.parts import ComparisonSection, slug
@@ -117,10 +118,10 @@ def write_report(
     """
     if not run_dirs:
         raise RunError(where="report", what="no run was named", remedy="Name a run's folder.")
-    environment = _environment(template)
+    environment = template_environment(template)
     environment.globals["has_figure_files"] = with_figure_files
     views = [
-        _view(Path(run_dir), confidence_level, f"run{number}-" if len(run_dirs) > 1 else "")
+        read_view(Path(run_dir), confidence_level, f"run{number}-" if len(run_dirs) > 1 else "")
         for number, run_dir in enumerate(run_dirs, start=1)
     ]
     names = [Path(run_dir).resolve().name for run_dir in run_dirs]
@@ -128,9 +129,11 @@ def write_report(
     runs = [run_context(view) for view in views]
     pictures = [picture for part in together for picture in part.pictures]
     pictures += [picture for run in runs for picture in run.pictures]
+    title = runs[0].title if len(runs) == 1 else f"{len(runs)} runs"
+    given: dict[str, Any] = {"runs": runs, "together": together, "title": title}
     content = {
-        PAGE_NAME: _render(environment, "report.html.j2", runs, together),
-        "report.md": _render(environment, "report.md.j2", runs, together),
+        PAGE_NAME: render(environment, "report.html.j2", **given),
+        "report.md": render(environment, "report.md.j2", **given),
         "cells.csv": cells_csv([(view.manifest, view.summaries) for view in views]),
     }
     content |= {
@@ -168,7 +171,8 @@ def _plain_answer(runs: Sequence[RunContext], together: Sequence[ComparisonSecti
     )
 
 
-def _view(run_dir: Path, confidence_level: float, prefix: str) -> RunView:
+def read_view(run_dir: Path, confidence_level: float, prefix: str = "") -> RunView:
+    """A run for a report; RunError where it cannot be read or has no trials."""
     run = read_run(run_dir)
     if not run.trials:
         raise RunError(
@@ -187,7 +191,8 @@ def _view(run_dir: Path, confidence_level: float, prefix: str) -> RunView:
     )
 
 
-def _environment(template: Path | None) -> Environment:
+def template_environment(template: Path | None) -> Environment:
+    """The shipped templates, behind those of a folder of one's own."""
     shipped = FileSystemLoader(shipped_folder("report_templates"))
     loaders = [shipped]
     if template is not None:
@@ -209,23 +214,22 @@ def _environment(template: Path | None) -> Environment:
     environment.filters["md"] = markdown_text
     environment.filters["table"] = markdown_table
     environment.filters["slug"] = slug
+    environment.filters["visible"] = visible_text
     return environment
 
 
-def _render(
-    environment: Environment,
-    name: str,
-    runs: Sequence[RunContext],
-    together: Sequence[ComparisonSection],
+def render(
+    environment: Environment, name: str, *, data: str = "", more: Sequence[str] = (), **given: Any
 ) -> bytes:
-    """One template's text as UTF-8; a mistake in it is told with its file and line."""
+    """One template's text as UTF-8; a mistake in it is told with its file and line. Its script is
+    `data`, then `report.js` and `more` of the templates' folder; `given` are its other names."""
     try:
         source, _, _ = environment.loader.get_source(environment, "style.css")  # type: ignore[union-attr]
-        script, _, _ = environment.loader.get_source(environment, "report.js")  # type: ignore[union-attr]
+        script = data
+        for part in ("report.js", *more):
+            script += environment.loader.get_source(environment, part)[0]  # type: ignore[union-attr]
         text = environment.get_template(name).render(
-            runs=runs,
-            together=together,
-            title=runs[0].title if len(runs) == 1 else f"{len(runs)} runs",
+            **given,
             style=Markup(figure_variables() + source),
             script=Markup(script),
         )

@@ -5,6 +5,8 @@ cell is not compared. What the machine is (driver, library, kernel, governor) ma
 is what a comparison is often for.
 """
 
+import hashlib
+import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -45,6 +47,18 @@ def find_unlikeness(cell: Cell, first: Manifest, second: Manifest) -> tuple[Reas
     if cell.encoding != ORIGINAL:
         reasons += _changed_encoding(cell, first, second)
     return tuple(reasons)
+
+
+def work_of(cell: Cell, manifest: Manifest) -> str:
+    """16 hex digits of what `find_unlikeness` looks at, the same for cells that it lets be
+    compared."""
+    settings = _settings(cell, manifest.scenario).items()
+    parts = [cell.cell_id, {key: value for key, value in settings if key not in _ASKED_BY_AXES}]
+    parts += [{c.clip: c.fingerprint for c in manifest.clips if cell.clip in (ALL_CLIPS, c.clip)}]
+    if cell.encoding != ORIGINAL:
+        parts += [encoding.instructions for encoding in manifest.find_encodings(cell.encoding)]
+        parts += [_files(cell, manifest)] if TASKS[cell.task].reads_encoded_file else []
+    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:16]
 
 
 def _changed_settings(cell: Cell, first: Scenario, second: Scenario) -> Iterable[Reason]:

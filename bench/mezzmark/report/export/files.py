@@ -13,7 +13,7 @@ from typing import Any, Final
 import pandas as pd
 
 from mezzmark import __version__
-from mezzmark.decide.estimate.observed_run import trial_cost
+from mezzmark.decide.estimate.observed_run import MeasuredRun, trial_cost
 from mezzmark.model.cell import Cell
 from mezzmark.model.errors import EngineError, RunError
 from mezzmark.report.export.tidy import cells_frame, csv_bytes, samples_frame, trials_frame
@@ -39,7 +39,7 @@ def refuse_mismatch(output_format: str, *, table: str, run_count: int) -> None:
         )
 
 
-def frame_of(runs: Sequence[Run], table: str) -> pd.DataFrame:
+def frame_of(runs: Sequence[MeasuredRun], table: str) -> pd.DataFrame:
     """One of the three tidy tables."""
     make = {"cells": cells_frame, "trials": trials_frame, "samples": samples_frame}[table]
     return make(runs)
@@ -50,7 +50,7 @@ def as_csv(runs: Sequence[Run], *, table: str = "cells") -> str:
     return csv_bytes(frame_of(runs, table)).decode("utf-8")
 
 
-def as_parquet(runs: Sequence[Run], *, table: str = "cells") -> bytes:
+def as_parquet(runs: Sequence[MeasuredRun], *, table: str = "cells") -> bytes:
     """A tidy table as a Parquet file, with types and gaps as they are."""
     try:
         import pyarrow  # noqa: F401  (pandas would say less well that it is missing)

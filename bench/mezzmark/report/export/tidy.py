@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observed_run import observe_trial
+from mezzmark.decide.estimate.observed_run import MeasuredRun, observe_trial
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.model.estimate import CellSummary
 from mezzmark.model.records import Trial
@@ -35,7 +35,6 @@ from mezzmark.report.export.columns import (
     typed,
 )
 from mezzmark.report.prose.numbers import withheld_text
-from mezzmark.store.run_store import Run
 
 FLOAT_FORMAT: Final = "%.9g"
 """Nine digits: more than any clock here resolves, and the same text on every platform."""
@@ -76,7 +75,7 @@ JUDGED: Final = "judged, not timed"
 """Of fidelity, whose figures are pictures and charts: they stand in the JSON export."""
 
 
-def cells_frame(runs: Sequence[Run], *, confidence_level: float = 0.95) -> pd.DataFrame:
+def cells_frame(runs: Sequence[MeasuredRun], *, confidence_level: float = 0.95) -> pd.DataFrame:
     """The table of cells: a row per run, cell and figure. A cell without figures has one row whose
     `withheld` says why, so that it is not missing silently."""
     return _cells(
@@ -130,7 +129,7 @@ def _rows(manifest: Manifest, summary: CellSummary) -> list[dict[str, object]]:
     ]
 
 
-def trials_frame(runs: Sequence[Run]) -> pd.DataFrame:
+def trials_frame(runs: Sequence[MeasuredRun]) -> pd.DataFrame:
     """The table of trials, failed ones too, in the order they ran."""
     return typed([_trial_row(run.manifest, trial) for run in runs for trial in run.trials], TRIALS)
 
@@ -170,7 +169,7 @@ def _trial_row(manifest: Manifest, trial: Trial) -> dict[str, object]:
     return row
 
 
-def samples_frame(runs: Sequence[Run]) -> pd.DataFrame:
+def samples_frame(runs: Sequence[MeasuredRun]) -> pd.DataFrame:
     """Every playhead move of every finished scrub trial, in the order they were made.
 
     Other tasks have one figure a trial and stand in the table of trials.

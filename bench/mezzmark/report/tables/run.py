@@ -6,7 +6,8 @@ from collections.abc import Callable, Mapping
 
 from mezzmark.decide.estimate.over_clips import as_shown_speed, hours_per_hour
 from mezzmark.decide.estimate.ranking import INSTANT_MS, Ranked, Ranking
-from mezzmark.model.encoding import ORIGINAL, Encoding
+from mezzmark.model.catalogue.core import TYPICAL_MBPS, find_entry
+from mezzmark.model.encoding import ORIGINAL, Encoding, has_alpha_plane
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.records import Trial
 from mezzmark.model.run import ClipManifest
@@ -270,18 +271,35 @@ def catalogue_table(found: Mapping[str, tuple[Encoding, str]], *, is_probed: boo
         found.values(),
         [
             Column("encoding", lambda r: r[0].name, "left"),
-            Column("codec", lambda r: r[0].codec, "left"),
             *([works] if is_probed else []),
-            Column("file", lambda r: f"{r[0].container}, {r[0].pixel_format}", "left"),
+            Column("samples", lambda r: f"{r[0].bit_depth} bit {r[0].chroma}", "left"),
+            Column("alpha", lambda r: _alpha(r[0]), "left"),
+            Column("rate", lambda r: _typical_rate(r[0])),
             Column("pictures", lambda r: _kind(r[0]), "left"),
-            Column("encoder", lambda r: f"{r[0].encoder} {_options(r[0])}", "left", is_long=True),
+            Column("codec, file and encoder", lambda r: _recipe(r[0]), "left", is_long=True),
         ],
         table_id="catalogue",
         title="",
     )
 
 
+def _alpha(encoding: Encoding) -> str:
+    """Whether it carries transparency, or in which pixel format it can."""
+    entry = find_entry(encoding.name)
+    formats = (name for name in (entry.pixel_formats if entry else ()) if has_alpha_plane(name))
+    return "yes" if encoding.has_alpha else next(formats, "no")
+
+
+def _typical_rate(encoding: Encoding) -> Entry | None:
+    mbps = TYPICAL_MBPS.get(encoding.name)
+    return None if mbps is None else Entry(f"{mbps} Mbit/s", sort=mbps)
+
+
+def _recipe(encoding: Encoding) -> str:
+    file = f"{encoding.codec}, {encoding.container}, {encoding.pixel_format}"
+    return f"{file}: {encoding.encoder} {_options(encoding)}".rstrip()
+
+
 def _kind(encoding: Encoding) -> str:
     lossless = ["lossless"] if encoding.is_lossless else []
-    alpha = ["alpha"] if encoding.has_alpha else []
-    return ", ".join([_pictures(encoding), *lossless, *alpha])
+    return ", ".join(["intra" if encoding.is_intra else _pictures(encoding), *lossless])

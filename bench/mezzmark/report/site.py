@@ -1,0 +1,210 @@
+"""Runs in, static site out: pages that need no network, no build step and no script to be read.
+
+A run's pages stand in a folder named by its id and are made anew only when the run, mezzmark or
+the templates changed; its cells have addresses that stay. The index, the comparison of hosts and
+the table of all cells are small and are made each time. Nothing is ever removed.
+"""
+
+import hashlib
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from importlib.util import find_spec
+from io import BytesIO
+from pathlib import Path
+from typing import Any, Final
+
+import pandas as pd
+from jinja2 import Environment
+from pydantic import ValidationError
+
+from mezzmark import __version__
+from mezzmark.decide.compare.history import FEWEST_RUNS, trace_history
+from mezzmark.decide.estimate.observed_run import ObservedRun
+from mezzmark.model.errors import DestinationError, RunError
+from mezzmark.own_files import is_beginning_of, replace_all, safe_file_name, translate_os_errors
+from mezzmark.report.export.files import as_parquet
+from mezzmark.report.export.tidy import cells_csv
+from mezzmark.report.page import read_view, render, template_environment
+from mezzmark.report.prose.site import published_text
+from mezzmark.report.sections.comparison import build_history
+from mezzmark.report.sections.context import run_context
+from mezzmark.report.sections.site import SiteRun, by_host, compare_data, site_run
+from mezzmark.store.run_store import MANIFEST_NAME, TRIALS_NAME, read_manifest, read_run
+
+MARKER_NAME: Final = ".mezzmark-site"
+"""In a folder that mezzmark publishes into."""
+
+CARD: Final = "run.json"
+"""What is kept of a run; put in its place last, so that a run with a card is whole."""
+
+CONFIDENCE_LEVEL: Final = 0.95
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SitePaths:
+    """The site's first page, and what was done as plain text."""
+
+    index: Path
+    answer: str
+
+
+def publish_runs(
+    run_dirs: Sequence[Path], *, to: Path, on_progress: Callable[[str, float], None]
+) -> SitePaths:
+    """Publish runs into the folder `to`, beside those that it has; the runs are only read.
+
+    A run that is published and unchanged costs a look at its files. Raises RunError for a folder
+    that is no run, one without trials, or two runs of one id; DestinationError where `to` holds
+    what mezzmark did not publish; DiskFullError.
+    """
+    if not run_dirs:
+        raise RunError(where="publish", what="no run was named", remedy="Name a run's folder.")
+    environment = template_environment(None)
+    environment.globals["has_figure_files"] = False
+    named = _look_at(run_dirs, environment)
+    folder = Path(to).expanduser().resolve()
+    with translate_os_errors(folder, remedy="Name another folder with --to."):
+        _claim(folder)
+    known = _cards(folder)
+    fresh = [n for n, (_, digest) in named.items() if n not in known or known[n].digest != digest]
+    for number, name in enumerate(fresh):
+        run_dir, digest = named[name]
+        on_progress(f"{run_dir} ({number + 1} of {len(fresh)})", number / len(fresh))
+        _write(folder / "runs" / name, _run_files(environment, run_dir, digest, name))
+    on_progress(str(folder), 1.0)
+    runs = list(_cards(folder).values())
+    left = [
+        mine[-1].host_name
+        for host, mine in by_host(runs).items()
+        if not _write_history(folder / "history", environment, host, mine, named)
+    ]
+    _write(folder, _shared_files(folder, environment, runs))
+    answer = published_text(len(fresh), len(runs), left)
+    return SitePaths(index=folder / "index.html", answer=answer)
+
+
+def _claim(folder: Path) -> None:
+    """Make the folder, or take an empty one, and mark it; DestinationError where it holds anything
+    and is not marked, OSError."""
+    folder.mkdir(parents=True, exist_ok=True)
+    if (folder / MARKER_NAME).is_file():
+        return
+    if not all(is_beginning_of(path.name, MARKER_NAME) for path in folder.iterdir()):
+        raise DestinationError(
+            where=str(folder),
+            what="the folder is not empty, and mezzmark did not publish into it",
+            remedy="Name a new or an empty folder, or one that was published into before.",
+        )
+    replace_all({folder / MARKER_NAME: b"mezzmark replaces its own pages here; no more.\n"})
+
+
+def _look_at(run_dirs: Sequence[Path], environment: Environment) -> dict[str, tuple[Path, str]]:
+    """The named runs by their folder in the site, each with a digest of all that its pages are made
+    of; RunError where two of one id differ."""
+    loader = environment.loader
+    basis = hashlib.sha256(f"{__version__} {find_spec('pyarrow') is not None}".encode())
+    for name in loader.list_templates() if loader else ():
+        basis.update(loader.get_source(environment, name)[0].encode())  # type: ignore[union-attr]
+    found: dict[str, tuple[Path, str]] = {}
+    for run_dir in run_dirs:
+        name = safe_file_name(read_manifest(run_dir).run_id)
+        digest = basis.copy()
+        for path in (run_dir / MANIFEST_NAME, run_dir / TRIALS_NAME):
+            digest.update(path.read_bytes() if path.is_file() else b"")
+        first, known = found.setdefault(name, (run_dir, digest.hexdigest()))
+        if known != digest.hexdigest():
+            raise RunError(
+                where=str(run_dir),
+                what=f"it has the id of {first} and holds other trials",
+                remedy="Name one of the two.",
+            )
+    return found
+
+
+def _cards(folder: Path) -> dict[str, SiteRun]:
+    """What is kept of every published run, by its folder; what cannot be read is no run."""
+    found = {}
+    for path in sorted(folder.glob(f"runs/*/{CARD}")):
+        try:
+            found[path.parent.name] = SiteRun.model_validate_json(path.read_bytes())
+        except (OSError, ValidationError):
+            continue
+    return found
+
+
+def _write(folder: Path, content: Mapping[str, bytes]) -> None:
+    """Put files, by their names in the folder, in their places."""
+    full = "Free some space and publish again, or name another folder with --to."
+    size = sum(map(len, content.values()))
+    remedy = "Name another folder with --to."
+    with translate_os_errors(folder, remedy=remedy, full=full, needed_bytes=size):
+        replace_all({folder / name: data for name, data in content.items()})
+
+
+def _page(environment: Environment, page: str, links: Iterable[str], **given: Any) -> bytes:
+    """The page `index`, `run` or `compare`."""
+    return render(environment, "site.html.j2", page=page, links=links, **given)
+
+
+def _run_files(environment: Environment, run_dir: Path, digest: str, name: str) -> dict[str, bytes]:
+    """All files of a run: its report, its tables, its page, and last its card."""
+    view = read_view(run_dir, CONFIDENCE_LEVEL)
+    run = site_run(view, digest=digest, folder=name)
+    context = [run_context(view)]
+    content = {
+        page: render(environment, f"{page}.j2", runs=context, together=(), title=run.title)
+        for page in ("report.html", "report.md")
+    }
+    content["cells.csv"] = cells_csv([(view.manifest, view.summaries)])
+    if find_spec("pyarrow"):
+        tables = ("cells", "trials", "samples")
+        content |= {f"{table}.parquet": as_parquet([view], table=table) for table in tables}
+    links = ["../../index.html", *content]
+    content["index.html"] = _page(environment, "run", links, run=run, title=run.title)
+    return content | {CARD: run.model_dump_json().encode()}
+
+
+def _write_history(
+    folder: Path,
+    environment: Environment,
+    host: str,
+    runs: Sequence[SiteRun],
+    named: Mapping[str, tuple[Path, str]],
+) -> bool:
+    """Write a host's history if it has runs enough and its page is not of these; False where some
+    of them are published and were not named, so that it cannot be made."""
+    key = hashlib.sha256("".join(run.digest for run in runs).encode()).hexdigest()
+    page = folder / f"{host}.html"
+    is_there = page.is_file() and key in page.read_text(encoding="utf-8", errors="replace")
+    if len(runs) < FEWEST_RUNS or is_there:
+        return True
+    if not all(run.folder in named for run in runs):
+        return False
+    read = (read_run(named[run.folder][0]) for run in runs)
+    measured = [ObservedRun(run.manifest, run.trials) for run in read]  # without their places
+    history = trace_history(measured, confidence_level=CONFIDENCE_LEVEL)
+    given: dict[str, Any] = {"runs": (), "together": [build_history(history, prefix="history")]}
+    given |= {"title": runs[-1].host_name, "data": f"// {key}\n", "home": "../index.html"}
+    _write(folder, {page.name: render(environment, "report.html.j2", **given)})
+    return True
+
+
+def _shared_files(
+    folder: Path, environment: Environment, runs: Sequence[SiteRun]
+) -> dict[str, bytes]:
+    """The pages and tables of all runs together."""
+    folders = [folder / "runs" / run.folder for run in runs]
+    first, *others = [(place / "cells.csv").read_bytes() for place in folders]
+    content = {"cells.csv": first + b"".join(table[table.index(b"\n") + 1 :] for table in others)}
+    parquet = [place / "cells.parquet" for place in folders]
+    if find_spec("pyarrow") and all(path.is_file() for path in parquet):
+        buffer = BytesIO()
+        pd.concat([pd.read_parquet(path) for path in parquet]).to_parquet(buffer, index=False)
+        content["cells.parquet"] = buffer.getvalue()
+    histories = [path.stem for path in (folder / "history").glob("*.html")]
+    given = {"title": "mezzmark", "runs": runs, "hosts": by_host(runs), "histories": histories}
+    links = ["compare.html", *content]
+    content["index.html"] = _page(environment, "index", links, **given)
+    given |= {"data": compare_data(runs), "more": ["site.js"]}
+    content["compare.html"] = _page(environment, "compare", ["index.html", *links[1:]], **given)
+    return content
