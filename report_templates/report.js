@@ -135,6 +135,10 @@ const reveal = () => {
   const row = document.getElementById(decodeURIComponent(location.hash.slice(1)));
   const owner = row && tables.find((table) => table.names.has(row));
   if (!owner) return;
+  for (let at = row.parentElement; at; at = at.parentElement) {
+    if (at.matches("details")) at.open = true;
+    if (at.matches(".panel")) at.parentElement.querySelector("input").checked = true;
+  }
   owner.reveal(row);
   row.scrollIntoView({ block: "center" });
 };

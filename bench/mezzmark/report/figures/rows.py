@@ -25,7 +25,7 @@ from mezzmark.report.prose.figures import FigureText
 from mezzmark.report.prose.numbers import NAME_LIMIT, shown_name
 from mezzmark.report.view import Role
 
-MANY_ROWS: Final = 12
+MANY_ROWS: Final = 5
 """More than so many rows stand closer together."""
 
 LINE_LABEL_IN: Final = 0.17
@@ -37,13 +37,15 @@ GAP: Final = "\u00a0\u00a0"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """A name, what stands at the row's end, and where the name leads. A `warning` stands behind
-    the text, and both are set in the colour of wrong pictures."""
+    """A name, what stands at the row's end, and where the name leads. What it is `about` stands
+    before the text where the whole name leaves room; a `warning` stands behind the text, and both
+    are set in the colour of wrong pictures."""
 
     name: str
     text: str
     role: Role
     anchor: str
+    about: str = ""
     warning: str = ""
     lane_count: int = 1
 
@@ -98,6 +100,8 @@ def label_rows(drawing: Drawing, grid: RowGrid, rows: Sequence[Row]) -> None:
     for row, top_in in zip(rows, grid.tops_in, strict=True):
         value = f"{row.text}  {row.warning}" if row.warning else row.text
         room = characters(INNER_IN) - int(0.9 * len(value)) - 2
+        if row.about and room - len(row.about) > len(row.name):
+            value = f"{row.about}   {value}"
         axes.text(
             0,
             top_in + 0.12,

@@ -16,7 +16,7 @@ from mezzmark.report.prose.numbers import (
     shown_name,
     size_text,
 )
-from mezzmark.report.prose.terms import axis_words, pattern_words
+from mezzmark.report.prose.terms import axis_words, pattern_words, plain_name
 
 _WAITING: Final = f"{INSTANT_MS:.0f} ms, where waiting starts to be felt, in 95 of 100 moves"
 
@@ -147,13 +147,21 @@ def fastest_elsewhere(other: Ranking, lead: Ranking) -> str:
 
 def _way_of(other: Ranking, lead: Ranking) -> str:
     """How the playhead moved, and what else of the setting differs from the leading one's."""
-    changed = [
+    notes = ", ".join(_changed(other, lead))
+    return f"{pattern_words(other.setting['pattern'])}{notes and f' ({notes})'}"
+
+
+def _changed(other: Ranking, lead: Ranking) -> list[str]:
+    return [
         axis_words(axis, other.setting[axis])
         for axis in AXES
         if axis != "pattern" and other.setting[axis] not in (None, lead.setting[axis])
     ]
-    notes = ", ".join(changed)
-    return f"{pattern_words(other.setting['pattern'])}{notes and f' ({notes})'}"
+
+
+def setting_label(other: Ranking, lead: Ranking) -> str:
+    """A scrub setting among others: `near`, `jump, 1 decoder thread`."""
+    return ", ".join((plain_name(other.setting["pattern"] or "jump"), *_changed(other, lead)))
 
 
 def price_sentences(
@@ -184,7 +192,7 @@ def price_sentences(
 
 
 def _speed_text(found: tuple[Cell, Estimate], manifest: Manifest) -> str:
-    """`26 fps [25, 27] with 2 threads: 1 h of encoding for an hour of footage`."""
+    """`26 fps [25, 27] with 2 threads: 1 h for an hour of footage`."""
     cell, speed = found
     hour = encode_time_text(speed, manifest)
     threads = count_text(cell.setting["threads"], "thread")
@@ -193,7 +201,7 @@ def _speed_text(found: tuple[Cell, Estimate], manifest: Manifest) -> str:
 
 
 def encode_time_text(speed: Estimate, manifest: Manifest) -> str:
-    """`9 h of encoding for an hour of footage`, from the frames a second over all clips; empty
+    """`9 h for an hour of footage`, from the frames a second over all clips; empty
     where a clip's rate is not known."""
     found = hours_per_hour(speed, manifest)
     if found is None:
@@ -203,7 +211,7 @@ def encode_time_text(speed: Estimate, manifest: Manifest) -> str:
     time = f"{minutes:.0f} min" if minutes >= 1 else "less than a minute"
     if hours >= 1:
         time = f"{hours:.{1 if hours < 10 else 0}f}".removesuffix(".0") + " h"
-    return f"{time} of encoding for an hour of footage"
+    return f"{time} for an hour of footage"
 
 
 def encode_only_sentence(encode: BestCells, manifest: Manifest) -> str:

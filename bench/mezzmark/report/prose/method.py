@@ -1,10 +1,10 @@
 """How the figures of a run came about: on what, with what, how often, by which rules."""
 
 from collections.abc import Iterator
-from typing import Final
 
 from mezzmark.decide.estimate.observed_run import complete_round_count, observe
 from mezzmark.decide.estimate.pooling import compare_groups
+from mezzmark.decide.estimate.ranking import RANKING_ROUNDS
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.numbers import (
@@ -16,8 +16,6 @@ from mezzmark.report.prose.numbers import (
 )
 from mezzmark.report.prose.table_notes import mix_text
 from mezzmark.report.view import RunView
-
-ALL_FINISHED: Final = "Every trial finished."
 
 
 def run_basis(view: RunView) -> str:
@@ -68,6 +66,10 @@ def method_sentences(view: RunView) -> list[str]:
         "moves, and need more rounds.",
         f"{mix_text(view.manifest)} A latency over several clips is a quantile of their moves "
         "together; where its interval spans more than a factor of 2, the clips are shown instead.",
+        "Encodings are set against each other over the rounds that had all clips, paired by round. "
+        "The intervals of these ratios hold together, over clips for their geometric mean, which "
+        "the order follows: the truly fastest is among those that may be the fastest with at least "
+        f"{level} confidence. With fewer than {RANKING_ROUNDS} rounds nothing is ranked.",
         *_null_arm(view),
         *_reference_workload(view),
         *([f"{count_text(torn, 'torn line')} of an interrupted write left out."] if torn else []),

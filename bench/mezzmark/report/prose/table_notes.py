@@ -20,9 +20,7 @@ from mezzmark.report.prose.numbers import (
     shown_name,
     withheld_text,
 )
-from mezzmark.report.prose.run_figures import role_words
 from mezzmark.report.prose.size import wanted_text
-from mezzmark.report.view import RunView
 
 NOTES: Final = {
     "doubts": (
@@ -93,17 +91,9 @@ def mix_text(manifest: Manifest) -> str:
     return f"Over clips each counts its share of the footage's time: {joined_text(shares)}."
 
 
-def ranking_note(view: RunView, ranking: Ranking) -> str:
+def ranking_note(ranking: Ranking) -> str:
     """Of the encodings in one scrub setting."""
-    level = f"{view.confidence_level * 100:g} %"
-    roles = {view.role(entry.encoding, ranking) for entry in ranking.entries}
-    return (
-        f"{mix_text(view.manifest)} Of rounds that had all clips; {level} intervals in "
-        "brackets. Ratios are paired by round and hold together; over clips their geometric mean, "
-        "which the order follows. The truly fastest is among those that may be the fastest with at "
-        f"least {level} confidence. {role_words(roles, view.choice, blue='Blue', orange='Orange')}"
-        f"{_tail_note([entry.estimates['p95_ms'] for entry in ranking.entries])}"
-    )
+    return _tail_note([entry.estimates["p95_ms"] for entry in ranking.entries]).lstrip()
 
 
 def cells_note(task: str, tails: Sequence[Estimate]) -> str:

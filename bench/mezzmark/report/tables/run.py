@@ -40,7 +40,7 @@ def ranking_table(view: RunView, ranking: Ranking) -> Table:
             Column("median", lambda e: e.estimates["p50_ms"]),
             Column("p95", lambda e: e.estimates["p95_ms"]),
             Column(f"within {INSTANT_MS:.0f} ms", _instant),
-            Column("as fast as the original", lambda e: e.speedup_ratio),
+            Column("× faster than the original", lambda e: e.speedup_ratio),
             Column("time against the fastest", lambda e: e.cost_ratio),
             Column("may be the fastest", lambda e: _standing(e, ranking), "left"),
             Column("bit rate", lambda e: _rate(view, e.encoding, _mbps_text)),
@@ -48,7 +48,7 @@ def ranking_table(view: RunView, ranking: Ranking) -> Table:
         ],
         table_id=f"{view.prefix}ranking-{view.rankings.index(ranking)}",
         title=f"Scrub latency {setting_words(ranking.setting)}",
-        note=ranking_note(view, ranking),
+        note=ranking_note(ranking),
         key=lambda e: e.encoding,
     )
 
