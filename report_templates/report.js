@@ -4,7 +4,6 @@
 
 const FOLD_FROM_ROWS = 16; // a longer table is folded
 const FOLDED_ROWS = 10; // to so many rows
-const FILTER_FROM_ROWS = 12; // a longer table has a filter of its own
 const REACH_PX = 16; // a pointer this near to a mark means it
 
 const made = (name, properties = {}, ...children) => {
@@ -24,11 +23,9 @@ class SortableTable {
     this.table = table;
     this.body = table.tBodies[0];
     this.names = new Map([...this.body.rows].map((row) => [row, named(row)]));
-    this.ownWords = [];
     this.pageWords = [];
     this.isFolded = this.names.size > FOLD_FROM_ROWS;
     table.tHead?.addEventListener("click", (event) => this.sort(event.target.closest("button")));
-    if (this.names.size > FILTER_FROM_ROWS) this.addFilter();
     if (this.isFolded) this.addUnfold();
     this.show();
   }
@@ -55,18 +52,6 @@ class SortableTable {
     this.show();
   }
 
-  addFilter() {
-    const input = made("input", { type: "search" });
-    this.said = made("span", { role: "status" });
-    input.addEventListener("input", () => {
-      this.ownWords = wordsOf(input.value);
-      this.show();
-    });
-    this.input = input;
-    const label = made("label", {}, "Only rows with ", input);
-    this.table.parentElement.before(made("p", { className: "filter" }, label, " ", this.said));
-  }
-
   addUnfold() {
     this.button = made("button", { type: "button", className: "unfold" });
     this.button.addEventListener("click", () => {
@@ -78,7 +63,7 @@ class SortableTable {
 
   // Hides what the filters leave out, then what is folded away; a filter unfolds.
   show() {
-    const wanted = [...this.ownWords, ...this.pageWords];
+    const wanted = this.pageWords;
     const folds = this.isFolded && wanted.length === 0;
     this.shownCount = 0;
     for (const row of this.body.rows) {
@@ -87,7 +72,6 @@ class SortableTable {
       row.classList.toggle("folded", folds && this.shownCount > FOLDED_ROWS);
     }
     const all = this.names.size;
-    if (this.said) this.said.textContent = wanted.length ? `${this.shownCount} of ${all} rows shown` : "";
     if (this.button) {
       this.button.hidden = wanted.length > 0;
       this.button.textContent = this.isFolded ? `Show all ${all} rows` : `Show the first ${FOLDED_ROWS} rows`;
@@ -97,10 +81,7 @@ class SortableTable {
 
   // Makes a row that something links to visible, whatever hides it.
   reveal(row) {
-    if (row.hidden) {
-      this.ownWords = this.pageWords = [];
-      if (this.input) this.input.value = "";
-    }
+    if (row.hidden) this.pageWords = [];
     if (row.classList.contains("folded")) this.isFolded = false;
     this.show();
   }

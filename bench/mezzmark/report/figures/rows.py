@@ -95,13 +95,12 @@ def label_rows(drawing: Drawing, grid: RowGrid, rows: Sequence[Row]) -> None:
         "transform": axes.get_yaxis_transform(),
         "va": "center",
         "zorder": 8,
-        "bbox": PAPER_BOX,
     }
     for row, top_in in zip(rows, grid.tops_in, strict=True):
         value = f"{row.text}  {row.warning}" if row.warning else row.text
         room = characters(INNER_IN) - int(0.9 * len(value)) - 2
         if row.about and room - len(row.about) > len(row.name):
-            value = f"{row.about}   {value}"
+            value = f"{row.about} · {value}"
         axes.text(
             0,
             top_in + 0.12,
@@ -112,7 +111,8 @@ def label_rows(drawing: Drawing, grid: RowGrid, rows: Sequence[Row]) -> None:
             **look,
         )
         shade = LIGHT["wrong" if row.warning else "ink"]
-        axes.text(1, top_in + 0.12, value, ha="right", fontsize=SMALL_PT, color=shade, **look)
+        look_right = {"ha": "right", "fontsize": SMALL_PT, "bbox": PAPER_BOX, **look}
+        axes.text(1, top_in + 0.12, value, color=shade, **look_right)
     for top_in in grid.tops_in[1:]:
         axes.axhline(top_in, color=LIGHT["grid"], linewidth=0.7, zorder=0)
 

@@ -32,6 +32,7 @@ from mezzmark.report.prose.latency import (
     instant_sentences,
     instant_share_sentence,
     original_sentences,
+    played_text,
     price_sentences,
     speed_sentence,
 )
@@ -39,14 +40,14 @@ from mezzmark.report.prose.numbers import (
     count_text,
     estimate_parts,
     estimate_text,
-    hour_gb_text,
+    gb_text,
     list_text,
     number_text,
     shown_name,
     withheld_text,
 )
 from mezzmark.report.prose.picture import picture_sentences
-from mezzmark.report.prose.terms import setting_words, task_label
+from mezzmark.report.prose.terms import task_label
 from mezzmark.report.prose.throughput import throughput_sentences
 
 START: Final = "On this machine, with this footage"
@@ -143,21 +144,21 @@ def _key_numbers(
     if ranked := lead and lead.find(name):
         value, interval = _parts(ranked.estimates["p50_ms"])
         tail = f"p95 {estimate_text(ranked.estimates['p95_ms'])}"
-        details = [interval, tail, setting_words(lead.setting)]
+        details = [interval, f"{tail}, {played_text(lead)}"]
         numbers.append((value, "scrub latency, median", details))
     rates = bitrates_over_clips(manifest)
     if rate_bps := rates.get(name):
         details = [f"{number_text(rate_bps / 1e6)} Mbit/s"]
         if name != ORIGINAL and (original_bps := rates.get(ORIGINAL)):
             details.append(f"{number_text(rate_bps / original_bps)}× the original")
-        numbers.append((hour_gb_text(rate_bps), "on disk", details))
+        numbers.append((gb_text(rate_bps), "an hour on disk", details))
     if name in encode:
         cell, estimate = encode[name]
         threads = count_text(cell.setting["threads"], "thread")
         value, interval = _parts(as_shown_speed(estimate, manifest))
         label, details = "encode speed", [f"{interval} with {threads}".strip()]
         if hours := encode_time_text(estimate, manifest):
-            label, details = "time to encode", [f"{value} {details[0]}"]
+            label, details = "encoding an hour", [f"{value} {details[0]}"]
         numbers.append((hours or value, label, details))
     return tuple(
         KeyNumber(value=value, label=f"{whose}: {label}", detail="; ".join(filter(None, details)))
@@ -216,7 +217,7 @@ def _chosen_findings(
     entries = [entry for name in chosen if (entry := lead.find(name))]
     return {
         "time": [
-            *(speed_sentence(lead, entry, with_original=entry is entries[0]) for entry in entries),
+            *(speed_sentence(lead, entry) for entry in entries),
             *filter(None, map(instant_share_sentence, entries)),
             *original_sentences(lead, chosen[0], bitrates),
             *instant_sentences(lead, bitrates),

@@ -16,28 +16,19 @@ from mezzmark.report.prose.numbers import (
     shown_name,
     size_text,
 )
-from mezzmark.report.prose.terms import axis_words, pattern_words, plain_name
+from mezzmark.report.prose.terms import USUAL_PLAYER, axis_words, pattern_words, plain_name
 
 _WAITING: Final = f"{INSTANT_MS:.0f} ms, where waiting starts to be felt, in 95 of 100 moves"
 
 
-def speed_sentence(lead: Ranking, entry: Ranked, *, with_original: bool = True) -> str:
-    """One encoding's median and p95 beside the original's, and their ratio; without the original's
-    own times where they were said."""
+def speed_sentence(lead: Ranking, entry: Ranked) -> str:
+    """One encoding's median and p95, and how many times faster than the original that is."""
     median, tail = (estimate_text(entry.estimates[name]) for name in ("p50_ms", "p95_ms"))
-    text = (
-        f"{shown_name(entry.encoding)} showed the right picture after {median} at the median and "
-        f"within {tail} in 95 of 100 moves, {pattern_words(lead.setting['pattern'])}"
+    gain = f": {gain_text(entry.speedup_ratio)}" if entry.speedup_ratio else ""
+    return (
+        f"{shown_name(entry.encoding)} takes {median} at the median and {tail} at p95 "
+        f"{pattern_words(lead.setting['pattern'])}{gain}."
     )
-    original = lead.find(ORIGINAL)
-    if original is None or entry.encoding == ORIGINAL or entry.speedup_ratio is None:
-        return f"{text}."
-    mean = " (the geometric mean of the clips' ratios)" if entry.clip_count > 1 else ""
-    gain = f"{gain_text(entry.speedup_ratio)}{mean}"
-    if not with_original:
-        return f"{text}: {gain}."
-    median, tail = (estimate_text(original.estimates[name]) for name in ("p50_ms", "p95_ms"))
-    return f"{text}. The original took {median} and {tail}. Round by round, it is {gain}."
 
 
 def instant_share_sentence(entry: Ranked) -> str:
@@ -159,6 +150,15 @@ def _changed(other: Ranking, lead: Ranking) -> list[str]:
     ]
 
 
+def played_text(lead: Ranking) -> str:
+    """Of which moves by which player a key number is: `jump, 2 decoder threads`."""
+    shown = {axis: lead.setting[axis] for axis in ("pattern", "threads", "player")}
+    texts = [plain_name(shown["pattern"] or "jump"), axis_words("threads", shown["threads"])]
+    if shown["player"] not in (None, USUAL_PLAYER):
+        texts.append(axis_words("player", shown["player"]))
+    return ", ".join(texts)
+
+
 def setting_label(other: Ranking, lead: Ranking) -> str:
     """A scrub setting among others: `near`, `jump, 1 decoder thread`."""
     return ", ".join((plain_name(other.setting["pattern"] or "jump"), *_changed(other, lead)))
@@ -175,18 +175,18 @@ def price_sentences(
     """What `name` costs in space and encode time, and which one encodes fastest unless
     `with_quickest` is False, since it was said."""
     texts = []
+    if name in encode:
+        text = f"Encoding to {shown_name(name)} runs at {_speed_text(encode[name], manifest)}"
+        quickest = next(iter(encode))
+        if with_quickest and quickest != name:
+            speed = estimate_text(as_shown_speed(encode[quickest][1], manifest))
+            text += f"; {shown_name(quickest)} encodes fastest ({speed})"
+        texts.append(f"{text}.")
     if name in bitrates_bps:
         text = f"{shown_name(name)} takes {size_text(bitrates_bps[name])}"
         if name != ORIGINAL and ORIGINAL in bitrates_bps:
             times = number_text(bitrates_bps[name] / bitrates_bps[ORIGINAL])
             text += f"; that is {times} times the original's size"
-        texts.append(f"{text}.")
-    if name in encode:
-        text = f"Encoding to it ran at {_speed_text(encode[name], manifest)}"
-        quickest = next(iter(encode))
-        if with_quickest and quickest != name:
-            speed = estimate_text(as_shown_speed(encode[quickest][1], manifest))
-            text += f"; {shown_name(quickest)} encoded fastest ({speed})"
         texts.append(f"{text}.")
     return texts
 
@@ -197,11 +197,11 @@ def _speed_text(found: tuple[Cell, Estimate], manifest: Manifest) -> str:
     hour = encode_time_text(speed, manifest)
     threads = count_text(cell.setting["threads"], "thread")
     shown = as_shown_speed(speed, manifest)
-    return f"{estimate_text(shown)} with {threads}{hour and f': {hour}'}"
+    return f"{estimate_text(shown)} with {threads}{hour and f': {hour} for an hour of footage'}"
 
 
 def encode_time_text(speed: Estimate, manifest: Manifest) -> str:
-    """`9 h for an hour of footage`, from the frames a second over all clips; empty
+    """`9 h`, the time that an hour of footage takes, from the frames a second over all clips; empty
     where a clip's rate is not known."""
     found = hours_per_hour(speed, manifest)
     if found is None:
@@ -211,7 +211,7 @@ def encode_time_text(speed: Estimate, manifest: Manifest) -> str:
     time = f"{minutes:.0f} min" if minutes >= 1 else "less than a minute"
     if hours >= 1:
         time = f"{hours:.{1 if hours < 10 else 0}f}".removesuffix(".0") + " h"
-    return f"{time} for an hour of footage"
+    return time
 
 
 def encode_only_sentence(encode: BestCells, manifest: Manifest) -> str:

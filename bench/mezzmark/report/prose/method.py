@@ -97,7 +97,4 @@ def _null_arm(view: RunView) -> Iterator[str]:
 def _reference_workload(view: RunView) -> Iterator[str]:
     for summary in view.summaries:
         if estimate := summary.estimates.get("kernel_ms"):
-            yield (
-                f"A fixed reference workload took {estimate_text(estimate)} over the rounds; what "
-                "that says of the machine stands under “How steady it was”."
-            )
+            yield f"A fixed reference workload took {estimate_text(estimate)} over the rounds."

@@ -21,6 +21,7 @@ from mezzmark.report.prose.numbers import (
     withheld_text,
 )
 from mezzmark.report.prose.size import wanted_text
+from mezzmark.report.prose.terms import setting_words
 
 NOTES: Final = {
     "doubts": (
@@ -91,9 +92,15 @@ def mix_text(manifest: Manifest) -> str:
     return f"Over clips each counts its share of the footage's time: {joined_text(shares)}."
 
 
-def ranking_note(ranking: Ranking) -> str:
+def ranking_title(setting: str) -> str:
     """Of the encodings in one scrub setting."""
-    return _tail_note([entry.estimates["p95_ms"] for entry in ranking.entries]).lstrip()
+    return f"Scrub latency in numbers: {setting}"
+
+
+def ranking_note(ranking: Ranking, *, is_lead: bool) -> str:
+    """How the leading setting, and with it all others, was played; and why p95 has no interval."""
+    played = f"{setting_words(ranking.setting, with_pattern=False)}." if is_lead else ""
+    return (played + _tail_note([e.estimates["p95_ms"] for e in ranking.entries])).lstrip()
 
 
 def cells_note(task: str, tails: Sequence[Estimate]) -> str:

@@ -20,8 +20,8 @@ FLAG_TEXTS: Final = {
 """Why a trial enters no figure, by its flag."""
 
 _PATTERNS: Final = {
-    "jump": "when the playhead jumped anywhere in the clip",
-    "near": "when the playhead moved a short way",
+    "jump": "when the playhead jumps anywhere in the clip",
+    "near": "when the playhead moves a short way",
     "step-forward": "stepping forward frame by frame",
     "step-back": "stepping back frame by frame",
     "sweep-forward": "sweeping forward at speed",

@@ -86,7 +86,7 @@ def _checked(entry: JudgedEncoding, need: Need) -> Content:
     if result is None:
         return None
     sign = {"misses": "wrong", "meets": "met"}.get(result.outcome, "")
-    return Entry(OUTCOMES[result.outcome], found_text(result), sign=sign)
+    return Entry(" ".join(filter(None, (found_text(result), OUTCOMES[result.outcome]))), sign=sign)
 
 
 def doubt_table(choice: Choice, *, table_id: str) -> Table:

@@ -10,7 +10,7 @@ from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.records import Trial
 from mezzmark.model.run import ClipManifest
-from mezzmark.report.prose.latency import share_text
+from mezzmark.report.prose.latency import setting_label, share_text
 from mezzmark.report.prose.numbers import (
     count_text,
     hour_gb_text,
@@ -20,8 +20,8 @@ from mezzmark.report.prose.numbers import (
     slow_texts,
     visible_text,
 )
-from mezzmark.report.prose.table_notes import NOTES, ranking_note
-from mezzmark.report.prose.terms import FLAG_TEXTS, setting_words
+from mezzmark.report.prose.table_notes import NOTES, ranking_note, ranking_title
+from mezzmark.report.prose.terms import FLAG_TEXTS
 from mezzmark.report.tables.table import Column, Entry, Table, tabulate
 from mezzmark.report.view import RunView, encode_speeds
 
@@ -47,8 +47,8 @@ def ranking_table(view: RunView, ranking: Ranking) -> Table:
             Column("rounds", lambda e: e.estimates["p50_ms"].round_count),
         ],
         table_id=f"{view.prefix}ranking-{view.rankings.index(ranking)}",
-        title=f"Scrub latency {setting_words(ranking.setting)}",
-        note=ranking_note(ranking),
+        title=ranking_title(setting_label(ranking, view.rankings[0])),
+        note=ranking_note(ranking, is_lead=ranking is view.rankings[0]),
         key=lambda e: e.encoding,
     )
 
@@ -76,7 +76,8 @@ def _instant(entry: Ranked) -> Entry | None:
     share = entry.instant_share
     if share is None:
         return None
-    worst = [f"{shown_name(clip.clip)}: {share_text(clip)}" for clip in share.by_clip[:1]]
+    fewer = [clip for clip in share.by_clip[:1] if clip.point < share.point]
+    worst = [f"{shown_name(clip.clip)}: {share_text(clip)}" for clip in fewer]
     return Entry(share_text(share), *worst, sort=share.point)
 
 
