@@ -15,8 +15,8 @@ const made = (name, properties = {}, ...children) => {
 // ---- Tables
 
 const wordsOf = (text) => text.toLowerCase().split(/\s+/).filter(Boolean);
-const named = (row) => // what a row is called: its text columns, not its numbers
-  [...row.querySelectorAll("th, td.text")].map((cell) => cell.textContent.toLowerCase()).join("\n");
+const named = (row) => // what a row is called: its short texts, not its numbers
+  [...row.querySelectorAll("th, td.text:not(.long)")].map((cell) => cell.textContent.toLowerCase()).join("\n");
 
 class SortableTable {
   constructor(table) {

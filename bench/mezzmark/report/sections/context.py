@@ -62,6 +62,7 @@ class RunContext:
     lead: tuple[Picture, ...]
     sections: tuple[Section, ...]
     cells: tuple[Table, ...]
+    proofs: tuple[Table, ...]
     footage: Table
     encodings: Table
     host: Facts
@@ -103,7 +104,8 @@ def run_context(view: RunView) -> RunContext:
         checklist=checklist,
         lead=lead,
         sections=filled_sections(*(_answered(section, answer) for section in sections)),
-        cells=filled(scrub_cells, encode_cells, proof_table(view), failure_table(view)),
+        cells=filled(scrub_cells, encode_cells),
+        proofs=filled(failure_table(view), proof_table(view)),
         footage=clip_table(view),
         encodings=encoding_table(view),
         host=run_facts(view),
