@@ -131,19 +131,19 @@ reveal();
 const tip = made("div", { className: "tip", hidden: true });
 tip.setAttribute("aria-hidden", "true"); // readers have the mark's own name
 document.body.append(tip);
-let told = null;
+let shown = null;
 
 const hide = () => {
-  told?.classList.remove("told");
-  told = null;
+  shown?.classList.remove("shown");
+  shown = null;
   tip.hidden = true;
 };
 
 const tell = (mark) => {
-  if (mark === told) return;
+  if (mark === shown) return;
   hide();
-  told = mark;
-  mark.classList.add("told");
+  shown = mark;
+  mark.classList.add("shown");
   tip.replaceChildren(
     ...mark.getAttribute("aria-label").split("; ").map((part) => made("span", { textContent: part })),
   );
@@ -216,7 +216,7 @@ for (const svg of document.querySelectorAll("figure svg")) {
   svg.addEventListener("click", (event) => { // with a finger: first what it is, then where it leads
     if (event.pointerType !== "touch" || event.target.closest("a:not(.mark)")) return;
     const mark = event.target.closest("a.mark") ?? nearest(marks, event.clientX, event.clientY);
-    if (mark && mark === told && event.target.closest("a.mark")) return;
+    if (mark && mark === shown && event.target.closest("a.mark")) return;
     event.preventDefault();
     if (mark) tell(mark);
     else hide();

@@ -66,6 +66,8 @@ def draw_latency(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anch
     values = [*(end for mark in marks for end in mark.x), *extremes]
     limits = padded(values, room=1.15)
     budgets, is_lead = frame_budgets(view.manifest), ranking is view.rankings[0]
+    floor_ms = min(budgets, default=0.0)
+    is_shaded = limits[0] < floor_ms < limits[1]
     lines = shown_lines({**budgets, INSTANT_MS: labels.INSTANT_LABEL}, limits)
     key = [
         key_entry(labels.MEDIAN_KEY, "o", linewidth=3),
@@ -75,9 +77,11 @@ def draw_latency(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anch
     ]
     note = prose.role_words({row.role for row in rows}, view.choice)
     moves = sum(map(len, samples))
-    text = prose.latency_text(view, ranking, move_count=moves, role_note=note)
+    if floor_ms:
+        note = f"{prose.floor_words(is_shaded=is_shaded, is_all=floor_ms >= limits[1])}{note}"
+    text = prose.latency_text(view, ranking, move_count=moves, note=note)
     drawing = new_rows(text, grid, key=key if is_lead else (), line_count=len(lines))
-    if budgets and (floor_ms := min(budgets)) > limits[0]:
+    if is_shaded:
         drawing.axes.axvspan(limits[0], floor_ms, color=LIGHT["grid"], alpha=FLOOR_ALPHA, zorder=0)
     _draw_spread(drawing, grid, rows, samples, medians)
     draw_marks(drawing, marks)

@@ -114,15 +114,17 @@ def answer_from(
         found = _chosen_findings(manifest, observations, rankings, choice, encode)
     else:
         found = _fastest_findings(manifest, rankings, encode)
-    found["throughput"] = list(whole[1:] if is_whole_only else whole)
-    found["fidelity"] = picture_sentences(fidelity)
+    kept = picture_sentences(fidelity)
+    title = next(iter((*whole, *kept)), "")
+    for question, texts in (("throughput", whole), ("fidelity", kept)):
+        found[question] = [text for text in texts if not is_whole_only or text != title]
     candidates = {s.cell.encoding for s in summaries if s.cell.task in ("scrub", "encode")}
     if choice is None and not is_whole_only and len(candidates) > 1:
         found["next"] = [NEXT_STEP]
     lead = rankings[0] if rankings else None
     chosen = choice.recommendation if choice else None
     return Answer(
-        headline=choice_headline(choice) if choice else _headline(summaries, lead, encode, whole),
+        headline=choice_headline(choice) if choice else _headline(summaries, lead, encode, title),
         key_numbers=_key_numbers(manifest, lead, chosen, encode),
         by_question={question: tuple(texts) for question, texts in found.items() if texts},
         cautions=cautions_in_words(manifest, summaries, None if chosen else lead, doubts=doubts),
@@ -231,8 +233,10 @@ def _headline(
     summaries: Sequence[CellSummary],
     lead: Ranking | None,
     encode: BestCells,
-    whole: Sequence[str],
+    otherwise: str,
 ) -> str:
+    """The answer of a run without needs; `otherwise` where it timed neither scrubbing nor a single
+    encode."""
     if lead is not None:
         return _speed_headline(lead)
     if encode:
@@ -240,8 +244,8 @@ def _headline(
         is_thin = speed.round_count < RANKING_ROUNDS
         fastest = f"{START}, {shown_name(name)} encoded fastest."
         return few_rounds_text(speed.round_count) if is_thin else fastest
-    if whole:
-        return whole[0]
+    if otherwise:
+        return otherwise
     tasks = {s.cell.task for s in summaries if s.trial_count > s.failed_trial_count}
     if others := sorted(tasks - {"scrub", "encode", "kernel"}):
         measured = list_text([task_label(task) for task in others])

@@ -52,9 +52,9 @@ def leader_label(choice: Choice | None) -> str:
     return "may be the fastest" if choice is None else "chosen"
 
 
-def latency_text(view: RunView, ranking: Ranking, *, move_count: int, role_note: str) -> FigureText:
-    """Of the latencies of one setting; `move_count` moves were proved in all. `role_note` says what
-    the colours mean. How all of them were played and are drawn is said of the leading one alone."""
+def latency_text(view: RunView, ranking: Ranking, *, move_count: int, note: str) -> FigureText:
+    """Of the latencies of one setting; `move_count` moves were proved in all. `note` says what
+    shade and colours mean. How all were played and are drawn is said of the leading one alone."""
     setting = setting_words(ranking.setting, with_pattern=False)
     lead = view.rankings[0]
     is_lead = ranking is lead
@@ -73,12 +73,19 @@ def latency_text(view: RunView, ranking: Ranking, *, move_count: int, role_note:
     return FigureText(
         title=f"Scrub latency {setting_words(ranking.setting, with_threads=False)}",
         subtitle=f"{played}{move_count:,} proved moves.{bars}",
-        caption="Shaded: shorter than one frame, which nobody can see. Above each line the spread "
-        f"of single moves, below it one dot per trial, at most 200. {role_note}"
+        caption="Above each line the spread of single moves, below it one dot per trial, at most "
+        f"200. {note}"
         if is_lead
         else "",
         alt=f"{setting}. Medians: {first_few(medians)}.",
     )
+
+
+def floor_words(*, is_shaded: bool, is_all: bool) -> str:
+    """What a figure of latencies says of waits that end before the next frame is due."""
+    if is_all:
+        return "All of it is shorter than one frame, which nobody can see. "
+    return "Shaded: shorter than one frame, which nobody can see. " if is_shaded else ""
 
 
 def median_words(name: str, estimate: Estimate) -> str:
