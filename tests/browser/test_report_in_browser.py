@@ -364,7 +364,7 @@ const range = document.createRange();
 while (walker.nextNode()) {
   const node = walker.currentNode;
   if (!node.parentElement.getClientRects().length) continue;
-  for (const word of node.data.matchAll(/[\\p{L}\\p{N}]{2,20}/gu)) {
+  for (const word of node.data.matchAll(/(?<![\\p{L}\\p{N}])[\\p{L}\\p{N}]{2,20}/gu)) {
     if (/[\\p{L}\\p{N}]/u.test(node.data[word.index + word[0].length] ?? " ")) continue;
     range.setStart(node, word.index);
     range.setEnd(node, word.index + word[0].length);

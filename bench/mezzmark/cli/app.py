@@ -198,8 +198,12 @@ def report(
 
     Several runs are compared first: host beside host, and one host's runs over time.
     """
+    from mezzmark.cli.terminal import open_terminal, show
+    from mezzmark.report.prose.numbers import visible_text
+
     paths = api.report(runs, out=out, template=template, prices=price or (), figures=figures)
-    print(f"{paths.answer}\n\nReport: {paths.html}")
+    show(open_terminal(), *paths.answer.splitlines())
+    print(f"\nReport: {visible_text(str(paths.html))}")  # whole, to be copied
 
 
 @app.command(

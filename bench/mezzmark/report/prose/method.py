@@ -22,13 +22,15 @@ def run_basis(view: RunView) -> str:
     """One line under the headline: on what, with what, how often."""
     host = view.manifest.host
     encodings = {trial.cell.encoding for trial in view.trials if trial.cell.task != "kernel"}
+    tasks = {trial.cell.task for trial in view.trials}
+    rounds = round_count_text(complete_round_count(view), view.round_count)
     return " · ".join(
         (
             f"{shown_name(host.cpu_model or host.host_label)}, "
             f"{count_text(host.usable_core_count, 'core')}",
             count_text(len(view.manifest.clips), "clip"),
             count_text(len(encodings), "encoding"),
-            round_count_text(complete_round_count(view), view.round_count),
+            *([rounds] if any(not TASKS[task].is_judged for task in tasks) else []),
             count_text(len(view.trials), "trial"),
             f"{view.confidence_level * 100:g} % intervals in brackets",
         )

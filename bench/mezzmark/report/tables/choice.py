@@ -72,7 +72,11 @@ def checklist(choice: Choice, about: Mapping[str, str], *, table_id: str) -> Tab
             Column("need", need_label, "left"),
             Column("limit", limit_text, "left"),
             *(
-                Column(f"{name}: {about[name]}", partial(_checked, choice.find(name)), "left")
+                Column(
+                    f"{visible_text(name)}: {about[name]}",
+                    partial(_checked, choice.find(name)),
+                    "left",
+                )
                 for name in names
             ),
         ],
