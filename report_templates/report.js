@@ -25,14 +25,15 @@ class SortableTable {
     this.names = new Map([...this.body.rows].map((row) => [row, named(row)]));
     this.pageWords = [];
     this.isFolded = this.names.size > FOLD_FROM_ROWS;
-    table.tHead?.addEventListener("click", (event) => this.sort(event.target.closest("button")));
+    for (const head of table.tHead.rows[0].cells) // not in the page: a head with buttons is printed once
+      head.append(made("button", { type: "button", ariaLabel: `Sort by ${head.textContent}` }));
+    table.tHead.addEventListener("click", (event) => this.sort(event.target.closest("th")));
     if (this.isFolded) this.addUnfold();
     this.show();
   }
 
-  sort(button) {
-    if (!button) return;
-    const head = button.parentElement;
+  sort(head) {
+    if (!head) return;
     const isDown = head.getAttribute("aria-sort") === "ascending";
     for (const other of head.parentElement.cells) other.removeAttribute("aria-sort");
     head.setAttribute("aria-sort", isDown ? "descending" : "ascending");

@@ -454,7 +454,8 @@ def test_paper_cuts_nothing_off(
     driver: Any, pages: dict[str, Path], run: str, paper: str, tmp_path: Path
 ) -> None:
     """Every figure, table and text ends within the page, no row is folded away, no word of a table
-    is broken, and no page but the last is less than a third full."""
+    is broken, a table that goes on repeats its head, and no page but the last is less than a third
+    full."""
     pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed: pip install '.[browser]'")
     width_mm, height_mm = PAPERS[paper]
     size = (round((width_mm - 2 * MARGIN_MM) / 25.4 * 96), 1000)
@@ -469,7 +470,10 @@ def test_paper_cuts_nothing_off(
     options = {"paperWidth": width_mm / 25.4, "paperHeight": height_mm / 25.4}
     printed = driver.execute_cdp_cmd("Page.printToPDF", options | {"preferCSSPageSize": False})
     (tmp_path / "page.pdf").write_bytes(base64.b64decode(printed["data"]))
-    fills = [_fill(page) for page in pypdf.PdfReader(tmp_path / "page.pdf").pages]
+    pages_made = pypdf.PdfReader(tmp_path / "page.pdf").pages
+    fills = [_fill(page) for page in pages_made]
+    if run == "forty":  # its 80 rows of encode speeds go over pages
+        assert sum("cores busy" in page.extract_text() for page in pages_made) > 1
     assert len(fills) >= 4
     assert min(fills[:-1]) >= LEAST_FILL, fills
 

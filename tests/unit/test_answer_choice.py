@@ -11,13 +11,16 @@ from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.decide.choose.choice import Choice
 from mezzmark.decide.estimate.over_clips import fastest_cells
 from mezzmark.decide.estimate.ranking import surely_faster
+from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.request import ChooseSettings
 from mezzmark.report.prose.answer import NEXT_STEP, Answer
 from mezzmark.report.prose.choice import faster_sentences
 from mezzmark.report.prose.latency import encode_time_text
 from mezzmark.report.prose.run_figures import leader_label
+from mezzmark.report.prose.terms import encodings_about
 from mezzmark.report.sections.context import run_answer
+from mezzmark.report.tables.choice import checklist
 from mezzmark.report.view import RunView
 from mezzmark.store.run_store import read_run
 
@@ -283,3 +286,34 @@ def test_too_few_rounds_still_name_an_owner(needs: tuple[str, ...]) -> None:
     """Two rounds: the numbers have an owner all the same."""
     view = _view(_asked(needs), Fabrication(rounds=2))
     assert all(": " in number.label for number in run_answer(view).key_numbers)
+
+
+def test_the_checklist_sets_each_need_of_the_original_beside_the_recommended_ones() -> None:
+    """10 bit are asked for: the originals' own depth misses or meets that, the recommended one
+    meets it, and both heads say what the encodings are."""
+    view = _view(TEN_BIT)
+    choice = _chosen(view)
+    about = encodings_about(view.manifest)
+    table = checklist(choice, about, table_id="needs")
+    names = [ORIGINAL, "RDD 36 standard"]
+    assert [column.head for column in table.columns[2:]] == [f"{n}: {about[n]}" for n in names]
+    assert about["RDD 36 standard"] == "10 bit, 4:2:2, all intra"
+    signs = {"meets": "met", "misses": "wrong", "open": "", "not shown": ""}
+    for need, row in zip(choice.needs, table.rows, strict=True):
+        results = [next(r for r in choice.find(n).needs if r.need == need) for n in names]
+        assert [entry.sign for entry in row[2:]] == [signs[r.outcome] for r in results]
+
+
+@pytest.mark.parametrize(("rounds", "is_ranked"), [(4, False), (5, True)])
+def test_fewer_than_five_rounds_rank_nothing(rounds: int, is_ranked: bool) -> None:
+    """With four rounds encodings stand as the run lists them and nobody leads; five rank them."""
+    view = _view(None, Fabrication(rounds=rounds, requests=6, patterns=("jump",)))
+    (ranking,) = view.rankings
+    shown = [entry.encoding for entry in ranking.entries]
+    listed = [ORIGINAL, *(e.name for e in view.manifest.encodings if e.name != ORIGINAL)]
+    medians = [entry.estimates["p50_ms"].point for entry in ranking.entries]
+    assert (ranking.fastest is not None) == is_ranked
+    assert shown == (
+        [n for _, n in sorted(zip(medians, shown, strict=True))] if is_ranked else listed
+    )
+    assert any(entry.cost_ratio for entry in ranking.entries) == is_ranked

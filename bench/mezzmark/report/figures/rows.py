@@ -86,9 +86,11 @@ def new_rows(
     return drawing
 
 
-def label_rows(drawing: Drawing, grid: RowGrid, rows: Sequence[Row]) -> None:
+def label_rows(
+    drawing: Drawing, grid: RowGrid, rows: Sequence[Row], *, is_shaded: bool = False
+) -> None:
     """Names and values above their lanes, and a hairline above each row but the first. Called
-    after all marks are drawn."""
+    after all marks are drawn. Where the names stand on a shade, no paper is put behind them."""
     axes = drawing.axes
     axes.set(ylim=(grid.height_in, 0), yticks=[], ylabel="")
     look: dict[str, Any] = {
@@ -108,6 +110,7 @@ def label_rows(drawing: Drawing, grid: RowGrid, rows: Sequence[Row]) -> None:
             weight="normal" if row.role == "other" else "bold",
             color=LIGHT["ink" if row.role == "other" else row.role],
             url=drawing.url(row.anchor),
+            bbox=None if is_shaded else PAPER_BOX,
             **look,
         )
         shade = LIGHT["wrong" if row.warning else "ink"]

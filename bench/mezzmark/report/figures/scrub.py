@@ -86,7 +86,7 @@ def draw_latency(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anch
     _draw_spread(drawing, grid, rows, samples, medians)
     draw_marks(drawing, marks)
     set_log_axis(drawing.axes, "x", limits, label=labels.LATENCY_LABEL)
-    label_rows(drawing, grid, rows)
+    label_rows(drawing, grid, rows, is_shaded=is_shaded)
     draw_lines(drawing.axes, lines)
     return drawing
 
