@@ -198,11 +198,13 @@ def report(
 
     Several runs are compared first: host beside host, and one host's runs over time.
     """
-    from mezzmark.cli.terminal import open_terminal, show
+    from rich.text import Text
+
+    from mezzmark.cli.terminal import open_terminal
     from mezzmark.report.prose.numbers import visible_text
 
     paths = api.report(runs, out=out, template=template, prices=price or (), figures=figures)
-    show(open_terminal(), *paths.answer.splitlines())
+    open_terminal().print(Text(paths.answer))
     print(f"\nReport: {visible_text(str(paths.html))}")  # whole, to be copied
 
 
