@@ -28,22 +28,16 @@ from mezzmark.report.prose.terms import bar_words, rate_text, setting_words, tri
 from mezzmark.report.view import RunView
 
 
-def role_words(
-    roles: Collection[str],
-    choice: Choice | None,
-    *,
-    blue: str = "Blue and filled",
-    orange: str = "Orange diamond",
-) -> str:
+def role_words(roles: Collection[str], choice: Choice | None) -> str:
     """The sentences of a caption that say what the colours mean; only of `roles`, those drawn."""
     texts = []
     if "leader" in roles:
         meaning = "those that may be the fastest" if choice is None else "the chosen encoding"
-        texts.append(f"{blue}: {meaning}.")
+        texts.append(f"Blue and filled: {meaning}.")
     elif choice is not None and choice.recommendation is None:
         texts.append("Nothing is blue, since no encoding was chosen.")
     if "original" in roles:
-        texts.append(f"{orange}: the original.")
+        texts.append("Orange diamond: the original.")
     return " ".join(texts)
 
 
