@@ -30,8 +30,7 @@ from mezzmark.model.records import Trial
 from mezzmark.report.page import write_report
 from mezzmark.store.run_store import TRIALS_NAME, create_run
 
-PAPERS = {"A4": (210, 297), "Letter": (216, 279)}
-"""Sizes in mm."""
+PAPERS_MM = {"A4": (210, 297), "Letter": (216, 279)}
 
 MARGIN_MM = 14
 A4_TEXT_PX = round((210 - 2 * MARGIN_MM) / 25.4 * 96)
@@ -433,8 +432,6 @@ return [parts.length, parts.filter((part) => part.getBoundingClientRect().right 
   .map((part) => part.id || part.className.baseVal || part.outerHTML.slice(0, 80))];
 """
 
-LEAST_FILL = 1 / 3
-
 
 def _fill(page: Any) -> float:
     """How far down a printed page its lowest text stands."""
@@ -448,7 +445,7 @@ def _fill(page: Any) -> float:
     return 1 - min(heights[1:], default=heights[0]) / float(page.mediabox.height)
 
 
-@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize("paper", PAPERS_MM)
 @pytest.mark.parametrize("run", RUNS)
 def test_paper_cuts_nothing_off(
     driver: Any, pages: dict[str, Path], run: str, paper: str, tmp_path: Path
@@ -457,7 +454,7 @@ def test_paper_cuts_nothing_off(
     is broken, a table that goes on repeats its head, and no page but the last is less than a third
     full."""
     pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed: pip install '.[browser]'")
-    width_mm, height_mm = PAPERS[paper]
+    width_mm, height_mm = PAPERS_MM[paper]
     size = (round((width_mm - 2 * MARGIN_MM) / 25.4 * 96), 1000)
     open_page(driver, pages[run], size=size, media="print")
     count, cut = driver.execute_script(CUT_OFF)
@@ -475,7 +472,7 @@ def test_paper_cuts_nothing_off(
     if run == "forty":  # its 80 rows of encode speeds go over pages
         assert sum("cores busy" in page.extract_text() for page in pages_made) > 1
     assert len(fills) >= 4
-    assert min(fills[:-1]) >= LEAST_FILL, fills
+    assert min(fills[:-1]) >= 1 / 3, fills
 
 
 def test_the_first_screen_holds_the_answer(driver: Any, pages: dict[str, Path]) -> None:
