@@ -4,7 +4,6 @@
 
 const FOLD_FROM_ROWS = 16; // a longer table is folded
 const FOLDED_ROWS = 10; // to so many rows
-const FILTER_FROM_ROWS = 12; // a longer table has a filter of its own
 const REACH_PX = 16; // a pointer this near to a mark means it
 
 const made = (name, properties = {}, ...children) => {
@@ -16,26 +15,25 @@ const made = (name, properties = {}, ...children) => {
 // ---- Tables
 
 const wordsOf = (text) => text.toLowerCase().split(/\s+/).filter(Boolean);
-const named = (row) => // what a row is called: its text columns, not its numbers
-  [...row.querySelectorAll("th, td.text")].map((cell) => cell.textContent.toLowerCase()).join("\n");
+const named = (row) => // what a row is called: its short texts, not its numbers
+  [...row.querySelectorAll("th, td.text:not(.long)")].map((cell) => cell.textContent.toLowerCase()).join("\n");
 
 class SortableTable {
   constructor(table) {
     this.table = table;
     this.body = table.tBodies[0];
     this.names = new Map([...this.body.rows].map((row) => [row, named(row)]));
-    this.ownWords = [];
     this.pageWords = [];
     this.isFolded = this.names.size > FOLD_FROM_ROWS;
-    table.tHead?.addEventListener("click", (event) => this.sort(event.target.closest("button")));
-    if (this.names.size > FILTER_FROM_ROWS) this.addFilter();
+    for (const head of table.tHead.rows[0].cells) // not in the page: a head with buttons is printed once
+      head.append(made("button", { type: "button", ariaLabel: `Sort by ${head.textContent}` }));
+    table.tHead.addEventListener("click", (event) => this.sort(event.target.closest("th")));
     if (this.isFolded) this.addUnfold();
     this.show();
   }
 
-  sort(button) {
-    if (!button) return;
-    const head = button.parentElement;
+  sort(head) {
+    if (!head) return;
     const isDown = head.getAttribute("aria-sort") === "ascending";
     for (const other of head.parentElement.cells) other.removeAttribute("aria-sort");
     head.setAttribute("aria-sort", isDown ? "descending" : "ascending");
@@ -55,18 +53,6 @@ class SortableTable {
     this.show();
   }
 
-  addFilter() {
-    const input = made("input", { type: "search" });
-    this.said = made("span", { role: "status" });
-    input.addEventListener("input", () => {
-      this.ownWords = wordsOf(input.value);
-      this.show();
-    });
-    this.input = input;
-    const label = made("label", {}, "Only rows with ", input);
-    this.table.parentElement.before(made("p", { className: "filter" }, label, " ", this.said));
-  }
-
   addUnfold() {
     this.button = made("button", { type: "button", className: "unfold" });
     this.button.addEventListener("click", () => {
@@ -78,7 +64,7 @@ class SortableTable {
 
   // Hides what the filters leave out, then what is folded away; a filter unfolds.
   show() {
-    const wanted = [...this.ownWords, ...this.pageWords];
+    const wanted = this.pageWords;
     const folds = this.isFolded && wanted.length === 0;
     this.shownCount = 0;
     for (const row of this.body.rows) {
@@ -87,7 +73,6 @@ class SortableTable {
       row.classList.toggle("folded", folds && this.shownCount > FOLDED_ROWS);
     }
     const all = this.names.size;
-    if (this.said) this.said.textContent = wanted.length ? `${this.shownCount} of ${all} rows shown` : "";
     if (this.button) {
       this.button.hidden = wanted.length > 0;
       this.button.textContent = this.isFolded ? `Show all ${all} rows` : `Show the first ${FOLDED_ROWS} rows`;
@@ -97,10 +82,7 @@ class SortableTable {
 
   // Makes a row that something links to visible, whatever hides it.
   reveal(row) {
-    if (row.hidden) {
-      this.ownWords = this.pageWords = [];
-      if (this.input) this.input.value = "";
-    }
+    if (row.hidden) this.pageWords = [];
     if (row.classList.contains("folded")) this.isFolded = false;
     this.show();
   }
@@ -135,6 +117,10 @@ const reveal = () => {
   const row = document.getElementById(decodeURIComponent(location.hash.slice(1)));
   const owner = row && tables.find((table) => table.names.has(row));
   if (!owner) return;
+  for (let at = row.parentElement; at; at = at.parentElement) {
+    if (at.matches("details")) at.open = true;
+    if (at.matches(".panel")) at.parentElement.querySelector("input").checked = true;
+  }
   owner.reveal(row);
   row.scrollIntoView({ block: "center" });
 };
@@ -146,19 +132,19 @@ reveal();
 const tip = made("div", { className: "tip", hidden: true });
 tip.setAttribute("aria-hidden", "true"); // readers have the mark's own name
 document.body.append(tip);
-let told = null;
+let shown = null;
 
 const hide = () => {
-  told?.classList.remove("told");
-  told = null;
+  shown?.classList.remove("shown");
+  shown = null;
   tip.hidden = true;
 };
 
 const tell = (mark) => {
-  if (mark === told) return;
+  if (mark === shown) return;
   hide();
-  told = mark;
-  mark.classList.add("told");
+  shown = mark;
+  mark.classList.add("shown");
   tip.replaceChildren(
     ...mark.getAttribute("aria-label").split("; ").map((part) => made("span", { textContent: part })),
   );
@@ -231,7 +217,7 @@ for (const svg of document.querySelectorAll("figure svg")) {
   svg.addEventListener("click", (event) => { // with a finger: first what it is, then where it leads
     if (event.pointerType !== "touch" || event.target.closest("a:not(.mark)")) return;
     const mark = event.target.closest("a.mark") ?? nearest(marks, event.clientX, event.clientY);
-    if (mark && mark === told && event.target.closest("a.mark")) return;
+    if (mark && mark === shown && event.target.closest("a.mark")) return;
     event.preventDefault();
     if (mark) tell(mark);
     else hide();

@@ -29,7 +29,6 @@ from mezzmark.model.tasks.fidelity import (
 from mezzmark.model.tasks.spec import Figure
 from mezzmark.report.prose.picture import (
     consequence_words,
-    encoding_sentence,
     picture_sentences,
     tag_text,
 )
@@ -219,7 +218,6 @@ def test_what_is_said_of_tags_and_encodings() -> None:
     lines = [
         *(f"{verdict.tag}: {tag_text(verdict)}" for verdict in tag_verdicts(LOST)),
         *(consequence_words(found) for found in (survival(), LOST, survival(**visible))),
-        *(encoding_sentence(entry) for entry in entries),
         *picture_sentences(entries),
     ]
     assert_matches_snapshot("\n".join(lines), "picture_sentences")

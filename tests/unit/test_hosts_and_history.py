@@ -227,7 +227,7 @@ def text_of(section: ComparisonSection) -> str:
     lines = [section.headline, section.basis, *(f"! {text}" for text in section.cautions)]
     for group in section.groups:
         lines += ["", group.title, *(f"- {text}" for text in group.sentences)]
-        for table in group.tables:
+        for table in (*group.tables, *group.folded):
             heads = " | ".join(column.head for column in table.columns)
             lines += [f"[{table.title}. {table.note}]", heads]
             lines += [" | ".join(entry.text for entry in row) for row in table.rows]

@@ -147,8 +147,8 @@ def test_every_figure_is_named_for_those_who_do_not_see_it(hostile: ReportPaths)
 def test_wrong_pictures_carry_a_sign_beside_the_colour(hostile: ReportPaths) -> None:
     """A wrong count is marked with a cross in the table and in the figure."""
     page = hostile.html.read_text(encoding="utf-8")
-    assert re.search(r'class="number wrong"><bdi>✕ \d+ wrong', page)
-    figure = next(path for path in hostile.figures if "time-to-picture" in path.name)
+    assert re.search(r'class="number wrong[^"]*"><bdi>✕ \d+ wrong', page)
+    figure = next(path for path in hostile.figures if "scrub-latency" in path.name)
     assert re.search(r"✕ \d+ wrong", figure.with_suffix(".svg").read_text(encoding="utf-8"))
 
 
@@ -164,7 +164,7 @@ def test_markdown_tables_keep_their_columns(hostile: ReportPaths) -> None:
             assert len(widths) > 2
             tables += 1
             widths = []
-    assert tables == 8
+    assert tables == 6
     text = hostile.markdown.read_text(encoding="utf-8")
     assert re.search(r"(?<!\\)<script>", text) is None
     assert "\\<script>" in text
@@ -203,6 +203,8 @@ def test_without_figure_files_no_caption_stands_alone(tmp_path: Path) -> None:
     parts = re.split(r"^!\[.*\]\(figures/.*\)\n\n", full.markdown.read_text("utf-8"), flags=re.M)
     captions = [part.split("\n\n")[0] for part in parts[1:]]
     assert len(captions) == len(full.figures) // 2
+    captions = [caption for caption in captions if caption and caption.strip()[:1] not in "*#"]
+    assert captions
     text = bare.markdown.read_text("utf-8")
     assert not [caption for caption in captions if caption in text]
     assert "](figures/" not in text
@@ -333,7 +335,7 @@ def test_own_templates_replace_ours_and_their_mistakes_are_told(tmp_path: Path) 
     own.mkdir()
     (own / "report.md.j2").write_text("{% for run in runs %}{{ run.answer.headline }}{% endfor %}")
     paths = write_report([run_dir], template=own)
-    assert paths.markdown.read_text(encoding="utf-8").startswith("On this machine")
+    assert paths.markdown.read_text(encoding="utf-8").startswith("Cannot say yet")
     assert paths.html.read_text(encoding="utf-8").startswith("<!doctype html>")
     (own / "report.md.j2").write_text("line one\n{{ run.nothing }}")
     with pytest.raises(ScenarioError, match=r"report\.md\.j2.*'run' is undefined"):

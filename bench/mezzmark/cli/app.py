@@ -198,8 +198,14 @@ def report(
 
     Several runs are compared first: host beside host, and one host's runs over time.
     """
+    from rich.text import Text
+
+    from mezzmark.cli.terminal import open_terminal
+    from mezzmark.report.prose.numbers import visible_text
+
     paths = api.report(runs, out=out, template=template, price=price or (), figures=figures)
-    print(f"{paths.answer}\n\nReport: {paths.html}")
+    open_terminal().print(Text(paths.answer))
+    print(f"\nReport: {visible_text(str(paths.html))}")  # whole, to be copied
 
 
 @app.command(

@@ -45,8 +45,8 @@ class RunView(ObservedRun):
 
     @cached_property
     def rankings(self) -> tuple[Ranking, ...]:
-        """One for each scrub setting, the leading one first."""
-        return tuple(
+        """One for each scrub setting, the leading one first; of too few rounds in no order."""
+        found = [
             rank_encodings(
                 self.observations,
                 self.summaries,
@@ -55,7 +55,9 @@ class RunView(ObservedRun):
                 confidence_level=self.confidence_level,
             )
             for setting in scrub_settings(self.observations)
-        )
+        ]
+        names = [encoding.name for encoding in self.manifest.encodings]
+        return tuple(one.unranked(names) if one.is_thin else one for one in found)
 
     @cached_property
     def bitrates_bps(self) -> dict[str, float]:

@@ -11,7 +11,7 @@ best is Gupta's, Technometrics 7(2), 1965, pp. 225-245).
 import math
 from collections import Counter
 from collections.abc import Sequence
-from typing import Final
+from typing import Final, Self
 
 from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.decide.estimate.over_clips import by_clip_of, mix_of, pool_clips, share_within
@@ -27,6 +27,11 @@ from mezzmark.model.tasks.patterns import PATTERNS
 INSTANT_MS: Final = 100.0
 """Up to here a response feels immediate: Miller 1968 and Card, Robertson & Mackinlay 1991, as
 attributed in Nielsen, Usability Engineering, 1993, chapter 5 ("0.1 second")."""
+
+
+RANKING_ROUNDS: Final = 5
+"""With fewer rounds nobody is called fastest: an interval of three rounds is 2.5 times as wide as
+one of five, and a pair of slow rounds decides the order (our own choice)."""
 
 
 class Ranked(Fact):
@@ -52,7 +57,7 @@ class Ranked(Fact):
 
 class Ranking(Fact):
     """Encodings by median scrub latency, fastest first, in one setting. `fastest` is None where
-    nothing eligible was measured."""
+    nothing eligible was measured, or in too few rounds: then they stand as the run lists them."""
 
     setting: Setting
     entries: tuple[Ranked, ...]
@@ -62,6 +67,20 @@ class Ranking(Fact):
     def find(self, encoding: str) -> Ranked | None:
         """The entry of that name, or None."""
         return next((entry for entry in self.entries if entry.encoding == encoding), None)
+
+    @property
+    def is_thin(self) -> bool:
+        """Whether the rounds are too few to rank anything."""
+        rounds = (entry.estimates["p50_ms"].round_count for entry in self.entries)
+        return max(rounds, default=RANKING_ROUNDS) < RANKING_ROUNDS
+
+    def unranked(self, names: Sequence[str]) -> Self:
+        """The same figures in the order of `names`, with nobody set against the fastest."""
+        order = [ORIGINAL, *names]
+        entries = sorted(self.entries, key=lambda entry: order.index(entry.encoding))
+        bare = {"cost_ratio": None, "is_apart": None}
+        kept = tuple(entry.model_copy(update=bare) for entry in entries)
+        return self.model_copy(update={"entries": kept, "fastest": None})
 
     @property
     def tied(self) -> tuple[Ranked, ...]:

@@ -25,7 +25,7 @@ from mezzmark.report.prose.figures import FigureText
 from mezzmark.report.prose.numbers import NAME_LIMIT, shown_name
 from mezzmark.report.view import Role
 
-MANY_ROWS: Final = 12
+MANY_ROWS: Final = 5
 """More than so many rows stand closer together."""
 
 LINE_LABEL_IN: Final = 0.17
@@ -37,13 +37,15 @@ GAP: Final = "\u00a0\u00a0"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """A name, what stands at the row's end, and where the name leads. A `warning` stands behind
-    the text, and both are set in the colour of wrong pictures."""
+    """A name, what stands at the row's end, and where the name leads. What it is `about` stands
+    before the text where the whole name leaves room; a `warning` stands behind the text, and both
+    are set in the colour of wrong pictures."""
 
     name: str
     text: str
     role: Role
     anchor: str
+    about: str = ""
     warning: str = ""
     lane_count: int = 1
 
@@ -84,20 +86,23 @@ def new_rows(
     return drawing
 
 
-def label_rows(drawing: Drawing, grid: RowGrid, rows: Sequence[Row]) -> None:
+def label_rows(
+    drawing: Drawing, grid: RowGrid, rows: Sequence[Row], *, is_shaded: bool = False
+) -> None:
     """Names and values above their lanes, and a hairline above each row but the first. Called
-    after all marks are drawn."""
+    after all marks are drawn. Where the names stand on a shade, no paper is put behind them."""
     axes = drawing.axes
     axes.set(ylim=(grid.height_in, 0), yticks=[], ylabel="")
     look: dict[str, Any] = {
         "transform": axes.get_yaxis_transform(),
         "va": "center",
         "zorder": 8,
-        "bbox": PAPER_BOX,
     }
     for row, top_in in zip(rows, grid.tops_in, strict=True):
         value = f"{row.text}  {row.warning}" if row.warning else row.text
         room = characters(INNER_IN) - int(0.9 * len(value)) - 2
+        if row.about and room - len(row.about) > len(row.name):
+            value = f"{row.about} · {value}"
         axes.text(
             0,
             top_in + 0.12,
@@ -105,10 +110,12 @@ def label_rows(drawing: Drawing, grid: RowGrid, rows: Sequence[Row]) -> None:
             weight="normal" if row.role == "other" else "bold",
             color=LIGHT["ink" if row.role == "other" else row.role],
             url=drawing.url(row.anchor),
+            bbox=None if is_shaded else PAPER_BOX,
             **look,
         )
         shade = LIGHT["wrong" if row.warning else "ink"]
-        axes.text(1, top_in + 0.12, value, ha="right", fontsize=SMALL_PT, color=shade, **look)
+        look_right = {"ha": "right", "fontsize": SMALL_PT, "bbox": PAPER_BOX, **look}
+        axes.text(1, top_in + 0.12, value, color=shade, **look_right)
     for top_in in grid.tops_in[1:]:
         axes.axhline(top_in, color=LIGHT["grid"], linewidth=0.7, zorder=0)
 

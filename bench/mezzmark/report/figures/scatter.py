@@ -242,7 +242,7 @@ def draw_size(view: RunView, ranking: Ranking, *, cells: Mapping[str, str]) -> D
         roles.append(role)
     instant = {INSTANT_MS: labels.INSTANT_LABEL}
     return draw_points(
-        prose.size_text(view, ranking, entries, role_note=prose.role_words(roles, view.choice)),
+        prose.size_text(ranking, entries),
         points,
         PlaneAxis(label=labels.RATE_LABEL, better="less", room=1.5),
         PlaneAxis(label=labels.MEDIAN_LABEL, better="less", room=1.3, lines=instant),

@@ -36,7 +36,7 @@ from mezzmark.report.figures.theme import (
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import run_figures as prose
 from mezzmark.report.prose.numbers import estimate_text
-from mezzmark.report.prose.terms import frame_budgets
+from mezzmark.report.prose.terms import encodings_about, frame_budgets
 from mezzmark.report.view import RunView
 
 Floats = NDArray[np.float64]
@@ -52,8 +52,9 @@ MOST_DOTS_IN_ALL: Final = 2_000
 
 
 def draw_latency(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anchors) -> Drawing:
-    """The figure of one scrub setting, fastest encoding on top. Names link to `names`, marks to
-    `cells`."""
+    """The figure of one scrub setting, fastest encoding on top; what is shorter than one frame is
+    shaded. Names link to `names`, marks to `cells`. The leading setting's carries the key, and says
+    what each encoding is."""
     trials = [view.scrub_trials[ranking.setting][entry.encoding] for entry in ranking.entries]
     samples = [_latencies_ms(mine) for mine in trials]
     most = min(MOST_DOTS, MOST_DOTS_IN_ALL // len(trials))
@@ -64,7 +65,10 @@ def draw_latency(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anch
     extremes = [end(found) for found in samples if found.size for end in (np.min, np.max)]
     values = [*(end for mark in marks for end in mark.x), *extremes]
     limits = padded(values, room=1.15)
-    lines = shown_lines({**frame_budgets(view.manifest), INSTANT_MS: labels.INSTANT_LABEL}, limits)
+    budgets, is_lead = frame_budgets(view.manifest), ranking is view.rankings[0]
+    floor_ms = min(budgets, default=0.0)
+    is_shaded = limits[0] < floor_ms < limits[1]
+    lines = shown_lines({**budgets, INSTANT_MS: labels.INSTANT_LABEL}, limits)
     key = [
         key_entry(labels.MEDIAN_KEY, "o", linewidth=3),
         key_entry(labels.TAIL_KEY, ">", markerfacecolor=LIGHT["paper"], linewidth=1.3),
@@ -73,14 +77,22 @@ def draw_latency(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anch
     ]
     note = prose.role_words({row.role for row in rows}, view.choice)
     moves = sum(map(len, samples))
-    text = prose.latency_text(view, ranking, move_count=moves, role_note=note)
-    drawing = new_rows(text, grid, key=key, line_count=len(lines))
+    if floor_ms:
+        note = f"{prose.floor_words(is_shaded=is_shaded, is_all=floor_ms >= limits[1])}{note}"
+    text = prose.latency_text(view, ranking, move_count=moves, note=note)
+    drawing = new_rows(text, grid, key=key if is_lead else (), line_count=len(lines))
+    if is_shaded:
+        drawing.axes.axvspan(limits[0], floor_ms, color=LIGHT["grid"], alpha=FLOOR_ALPHA, zorder=0)
     _draw_spread(drawing, grid, rows, samples, medians)
     draw_marks(drawing, marks)
     set_log_axis(drawing.axes, "x", limits, label=labels.LATENCY_LABEL)
-    label_rows(drawing, grid, rows)
+    label_rows(drawing, grid, rows, is_shaded=is_shaded)
     draw_lines(drawing.axes, lines)
     return drawing
+
+
+FLOOR_ALPHA: Final = 0.55
+"""Of the shade under waits that are shorter than one frame."""
 
 
 def _latencies_ms(trials: Sequence[Observation]) -> Floats:
@@ -98,10 +110,12 @@ def _thinned(values: list[float], most: int) -> list[float]:
 
 
 def _rows(view: RunView, ranking: Ranking, anchors: Anchors) -> list[Row]:
+    about = encodings_about(view.manifest) if ranking is view.rankings[0] else {}
     return [
         Row(
             name=entry.encoding,
             text=estimate_text(entry.estimates["p50_ms"]),
+            about=about.get(entry.encoding, ""),
             role=view.role(entry.encoding, ranking),
             anchor=anchors[entry.encoding],
             warning=prose.wrong_words(entry.wrong_count),
@@ -204,9 +218,7 @@ def draw_spans(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anchor
         key_entry(label, "s", colour=span, markersize=8, alpha=BAR_ALPHA)
         for span, label in labels.SPAN_KEYS.items()
     ]
-    roles = {row.role for row in rows}
-    note = prose.role_words(roles, view.choice, blue="Blue names", orange="Orange name")
-    drawing = new_rows(prose.spans_text(view, ranking, role_note=note), grid, key=key)
+    drawing = new_rows(prose.spans_text(ranking), grid, key=key)
     axes = drawing.axes
     frame = pd.DataFrame(
         [

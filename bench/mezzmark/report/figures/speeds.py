@@ -83,7 +83,6 @@ def draw_encode(
         [speed for by_threads in speeds.values() for speed in by_threads.values()],
         {name: speed for name, (_, speed) in best.items()},
         clip_count=len({o.cell.clip for o in view.observations if o.cell.task == "encode"}),
-        role_note=run_figures.encode_role_words({mark.colour for mark in marks}, view.choice),
     )
     hollow = {"markerfacecolor": LIGHT["paper"]}
     key = [

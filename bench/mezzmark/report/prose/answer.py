@@ -15,7 +15,7 @@ from mezzmark.decide.estimate.over_clips import (
     bitrates_over_clips,
     fastest_cells,
 )
-from mezzmark.decide.estimate.ranking import Ranking
+from mezzmark.decide.estimate.ranking import RANKING_ROUNDS, Ranking
 from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CellSummary, Estimate
@@ -32,14 +32,15 @@ from mezzmark.report.prose.latency import (
     instant_sentences,
     instant_share_sentence,
     original_sentences,
+    played_text,
     price_sentences,
     speed_sentence,
 )
 from mezzmark.report.prose.numbers import (
     count_text,
     estimate_parts,
-    hour_gb_text,
-    level_text,
+    estimate_text,
+    gb_text,
     list_text,
     number_text,
     shown_name,
@@ -70,13 +71,24 @@ class KeyNumber(Fact):
 
 
 class Answer(Fact):
-    """The first page of a report, as text. Every tuple holds whole sentences, in order."""
+    """What a run comes to, as text. Every tuple holds whole sentences, in order; `by_question` are
+    those that answer a section of the page, by its anchor, the first one in a line."""
 
     headline: str
     key_numbers: tuple[KeyNumber, ...]
-    findings: tuple[str, ...]
+    by_question: dict[str, tuple[str, ...]]
     cautions: tuple[str, ...]
     not_tested: tuple[str, ...]
+
+    @property
+    def findings(self) -> tuple[str, ...]:
+        """All that was found, question by question."""
+        return tuple(text for texts in self.by_question.values() for text in texts)
+
+    def to(self, question: str) -> tuple[str, tuple[str, ...]]:
+        """The one-line answer to a question, and what stands behind it."""
+        first, *rest = self.by_question.get(question) or ("",)
+        return first, tuple(rest)
 
 
 def answer_from(
@@ -99,19 +111,22 @@ def answer_from(
     whole = throughput_sentences(observations, manifest, confidence_level=level)
     is_whole_only = not rankings and not encode
     if choice is not None and choice.chosen:
-        findings = _chosen_findings(manifest, observations, rankings, choice, encode)
+        found = _chosen_findings(manifest, observations, rankings, choice, encode)
     else:
-        findings = _fastest_findings(manifest, rankings, encode)
-    findings += [*(whole[1:] if is_whole_only else whole), *picture_sentences(fidelity)]
+        found = _fastest_findings(manifest, rankings, encode)
+    kept = picture_sentences(fidelity)
+    title = next(iter((*whole, *kept)), "")
+    for question, texts in (("throughput", whole), ("fidelity", kept)):
+        found[question] = [text for text in texts if not is_whole_only or text != title]
     candidates = {s.cell.encoding for s in summaries if s.cell.task in ("scrub", "encode")}
     if choice is None and not is_whole_only and len(candidates) > 1:
-        findings.append(NEXT_STEP)
+        found["next"] = [NEXT_STEP]
     lead = rankings[0] if rankings else None
     chosen = choice.recommendation if choice else None
     return Answer(
-        headline=choice_headline(choice) if choice else _headline(summaries, lead, encode, whole),
+        headline=choice_headline(choice) if choice else _headline(summaries, lead, encode, title),
         key_numbers=_key_numbers(manifest, lead, chosen, encode),
-        findings=tuple(findings),
+        by_question={question: tuple(texts) for question, texts in found.items() if texts},
         cautions=cautions_in_words(manifest, summaries, None if chosen else lead, doubts=doubts),
         not_tested=untested_in_words(manifest),
     )
@@ -121,65 +136,64 @@ def _key_numbers(
     manifest: Manifest, lead: Ranking | None, chosen: str | None, encode: BestCells
 ) -> tuple[KeyNumber, ...]:
     """At most three, all of one encoding, which each label names: the chosen one, or else the
-    fastest."""
-    fastest = lead.fastest.encoding if lead and lead.fastest else next(iter(encode), None)
-    name = chosen or fastest
+    fastest. Of these, scrub latency is that of the leading setting."""
+    name = chosen or next(iter(encode), None)
+    if lead is not None and not chosen:
+        name = lead.fastest.encoding if lead.fastest else None
     if name is None:
         return ()
-    whose = shown_name(name)
-    numbers = []
+    whose, numbers = shown_name(name), []
     if ranked := lead and lead.find(name):
-        median = ranked.estimates["p50_ms"]
-        numbers.append(_key(median, f"{whose}: median scrub latency", "ms"))
-    if rate_bps := bitrates_over_clips(manifest).get(name):
-        numbers.append(
-            KeyNumber(
-                value=f"{number_text(rate_bps / 1e6)} Mbit/s",
-                label=f"{whose}: bit rate",
-                detail=hour_gb_text(rate_bps),
-            )
-        )
+        value, interval = _parts(ranked.estimates["p50_ms"])
+        tail = f"p95 {estimate_text(ranked.estimates['p95_ms'])}"
+        details = [interval, f"{tail}, {played_text(lead)}"]
+        numbers.append((value, "scrub latency, median", details))
+    rates = bitrates_over_clips(manifest)
+    if rate_bps := rates.get(name):
+        details = [f"{number_text(rate_bps / 1e6)} Mbit/s"]
+        if name != ORIGINAL and (original_bps := rates.get(ORIGINAL)):
+            details.append(f"{number_text(rate_bps / original_bps)}× the original")
+        numbers.append((gb_text(rate_bps), "an hour on disk", details))
     if name in encode:
         cell, estimate = encode[name]
         threads = count_text(cell.setting["threads"], "thread")
-        shown = as_shown_speed(estimate, manifest)
-        speed = _key(shown, f"{whose}: encode speed, {threads}", shown.unit)
-        details = filter(None, (encode_time_text(estimate, manifest), speed.detail))
-        numbers.append(speed.model_copy(update={"detail": "; ".join(details)}))
-    return tuple(numbers)
+        value, interval = _parts(as_shown_speed(estimate, manifest))
+        label, details = "encode speed", [f"{interval} with {threads}".strip()]
+        if hours := encode_time_text(estimate, manifest):
+            label, details = "encoding an hour", [f"{value} {details[0]}"]
+        numbers.append((hours or value, label, details))
+    return tuple(
+        KeyNumber(value=value, label=f"{whose}: {label}", detail="; ".join(filter(None, details)))
+        for value, label, details in numbers
+    )
 
 
-def _key(estimate: Estimate, label: str, unit: str) -> KeyNumber:
-    half = estimate.half_width
-    detail = withheld_text(estimate.withheld)
-    if estimate.spans_clips:
-        value, detail = estimate_parts(estimate)
-        return KeyNumber(value=value, label=label, detail=f"by clip {detail}")
-    if estimate.low is not None and estimate.high is not None:
-        low, high = (number_text(end, half_width=half) for end in (estimate.low, estimate.high))
-        detail = f"{level_text(estimate.confidence_level)} interval {low} to {high}"
-    value = f"{number_text(estimate.point, half_width=half)} {unit}"
-    return KeyNumber(value=value, label=label, detail=detail)
+def _parts(estimate: Estimate) -> tuple[str, str]:
+    """A value, and its interval or why there is none."""
+    value, interval = estimate_parts(estimate)
+    return value, interval or withheld_text(estimate.withheld)
 
 
 def _fastest_findings(
     manifest: Manifest, rankings: Sequence[Ranking], encode: BestCells
-) -> list[str]:
+) -> dict[str, list[str]]:
     """Where nothing is chosen: the fastest to scrub, who feels immediate, the fastest's price."""
     if not rankings:
-        return [encode_only_sentence(encode, manifest)] if encode else []
+        return {"encoding": [encode_only_sentence(encode, manifest)] if encode else []}
     lead, *others = rankings
     if lead.fastest is None:
-        return []
+        return {}
     name, bitrates = lead.fastest.encoding, bitrates_over_clips(manifest)
-    return [
-        speed_sentence(lead, lead.fastest),
-        *filter(None, [instant_share_sentence(lead.fastest)]),
-        *original_sentences(lead, name, bitrates),
-        *instant_sentences(lead, bitrates),
-        *(text for other in others if (text := fastest_elsewhere(other, lead))),
-        *price_sentences(name, encode, bitrates, manifest),
-    ]
+    return {
+        "time": [
+            speed_sentence(lead, lead.fastest),
+            *filter(None, [instant_share_sentence(lead.fastest)]),
+            *original_sentences(lead, name, bitrates),
+            *instant_sentences(lead, bitrates),
+            *(text for other in others if (text := fastest_elsewhere(other, lead))),
+        ],
+        "encoding": price_sentences(name, encode, bitrates, manifest),
+    }
 
 
 def _chosen_findings(
@@ -188,7 +202,7 @@ def _chosen_findings(
     rankings: Sequence[Ranking],
     choice: Choice,
     encode: BestCells,
-) -> list[str]:
+) -> dict[str, list[str]]:
     """The chosen encoding's speed and price first, then who is faster and why it was not taken."""
     chosen, bitrates = choice.chosen, bitrates_over_clips(manifest)
     encoded = [name for name in chosen if name in encode]
@@ -200,31 +214,38 @@ def _chosen_findings(
         )
     ]
     if not rankings:
-        return prices
+        return {"encoding": prices}
     lead = rankings[0]
     entries = [entry for name in chosen if (entry := lead.find(name))]
-    return [
-        *(speed_sentence(lead, entry, with_original=entry is entries[0]) for entry in entries),
-        *filter(None, map(instant_share_sentence, entries)),
-        *prices,
-        *faster_sentences(lead, choice, observations),
-        *original_sentences(lead, chosen[0], bitrates),
-        *instant_sentences(lead, bitrates),
-    ]
+    return {
+        "time": [
+            *(speed_sentence(lead, entry) for entry in entries),
+            *filter(None, map(instant_share_sentence, entries)),
+            *original_sentences(lead, chosen[0], bitrates),
+            *instant_sentences(lead, bitrates),
+        ],
+        "encoding": prices,
+        "choosing": faster_sentences(lead, choice, observations),
+    }
 
 
 def _headline(
     summaries: Sequence[CellSummary],
     lead: Ranking | None,
     encode: BestCells,
-    whole: Sequence[str],
+    otherwise: str,
 ) -> str:
+    """The answer of a run without needs; `otherwise` where it timed neither scrubbing nor a single
+    encode."""
     if lead is not None:
         return _speed_headline(lead)
     if encode:
-        return f"{START}, {shown_name(next(iter(encode)))} encoded fastest."
-    if whole:
-        return whole[0]
+        name, (_, speed) = next(iter(encode.items()))
+        is_thin = speed.round_count < RANKING_ROUNDS
+        fastest = f"{START}, {shown_name(name)} encoded fastest."
+        return few_rounds_text(speed.round_count) if is_thin else fastest
+    if otherwise:
+        return otherwise
     tasks = {s.cell.task for s in summaries if s.trial_count > s.failed_trial_count}
     if others := sorted(tasks - {"scrub", "encode", "kernel"}):
         measured = list_text([task_label(task) for task in others])
@@ -234,8 +255,19 @@ def _headline(
     return f"{START}, nothing finished, so there is no answer."
 
 
+def few_rounds_text(round_count: int) -> str:
+    """Why nothing is ranked."""
+    return (
+        f"Cannot say yet which is fastest: {count_text(round_count, 'round')} of at least "
+        f"{RANKING_ROUNDS} finished, so nothing is ranked."
+    )
+
+
 def _speed_headline(lead: Ranking) -> str:
     fastest = lead.fastest
+    if lead.is_thin and any(entry.is_eligible for entry in lead.entries):
+        rounds = max(entry.estimates["p50_ms"].round_count for entry in lead.entries)
+        return few_rounds_text(rounds)
     if fastest is None and not any(entry.wrong_count for entry in lead.entries):
         return f"{START}, {_CLIPLESS}"
     if fastest is None:
@@ -244,9 +276,6 @@ def _speed_headline(lead: Ranking) -> str:
         is_alone = len(lead.entries) == 1
         others = "no other encoding was measured" if is_alone else "none was faster"
         return f"{START}, the original is fastest: {others}."
-    if fastest.estimates["p50_ms"].low is None:
-        rounds = count_text(fastest.estimates["p50_ms"].round_count, "round")
-        return f"{START}, {shown_name(fastest.encoding)} looked fastest, but {rounds} cannot tell."
     peers = [fastest, *lead.tied]
     if any(entry.encoding == ORIGINAL for entry in peers):
         best = next(entry for entry in peers if entry.encoding != ORIGINAL)

@@ -11,6 +11,7 @@ from mezzmark.decide.choose.choice import (
     JudgedEncoding,
     Lack,
     NeedResult,
+    Outcome,
     Status,
     TippingPoint,
 )
@@ -46,6 +47,14 @@ STATUSES: Final[dict[Status, str]] = {
     "not judged": "not judged",
 }
 """What becomes of an encoding's needs."""
+
+OUTCOMES: Final[dict[Outcome, str]] = {
+    "meets": "✓ met",
+    "open": "? open",
+    "misses": "✕ missed",
+    "not shown": "? not measured",
+}
+"""What becomes of one need, with a sign that needs no colour."""
 
 FRONTS: Final[dict[Front | None, str]] = {
     None: "",
@@ -88,6 +97,28 @@ def _percent_digits(fraction: float) -> str:
     """Without its sign; `3.3`, but `33`, where a tenth of a percent says nothing."""
     percent = 100 * abs(fraction)
     return f"{percent:.{1 if percent < MANY_PERCENT else 0}f}"
+
+
+def need_label(need: Need) -> str:
+    """`bit depth`, `median scrub latency (jump)`."""
+    return need.figure.label if need.figure else need.subject.replace("_", " ")
+
+
+def limit_text(need: Need) -> str:
+    """`≤ 100 ms`, `yes`."""
+    if need.figure is None or need.limit is None:
+        return f"{_SIGNS[need.operator]}{_TRUTHS.get(need.value, visible_text(need.value))}"
+    unit = need.figure.unit
+    limit = number_text(shown_value(need.limit, unit))
+    return f"{_SIGNS[need.operator]}{limit} {shown_unit(unit)}".strip()
+
+
+def found_text(result: NeedResult) -> str:
+    """What was found of one need, without the need itself; empty where nothing is known."""
+    if result.lack is not None or result.need.figure is None:
+        return " or ".join(_TRUTHS.get(fact, visible_text(fact)) for fact in result.facts)
+    clip = f" ({shown_name(result.clip)})" if result.clip else ""
+    return f"{estimate_text(result.value) if result.value else result.no_number}{clip}"
 
 
 def need_text(result: NeedResult) -> str:
@@ -138,9 +169,6 @@ def lack_text(lack: Lack) -> str:
     return f"{visible_text(asked)}: {reason}" if asked else reason
 
 
-BY: Final = "by these needs and wishes"
-
-
 def headline(choice: Choice) -> str:
     """The answer in one sentence, or two."""
     if choice.verdict == "none meets":
@@ -159,24 +187,24 @@ def unchosen_text(problem: str) -> str:
 
 def _advice(choice: Choice, leader: str, start: str = "") -> str:
     """Whom to use, and how sure that is; after a `start` such as `By the other need, `."""
-    name, best, by = shown_name(leader), choice.chance_best, "" if start else f" {BY}"
+    name, best = shown_name(leader), choice.chance_best
     if choice.unit_count == 0 and choice.wishes_not_measured and not start:
         labels = list_text([wish.figure.label for wish in choice.wishes])
         return f"Only {labels} was measured of the wishes; by that alone, use {name}."
     if best is None:
         count = count_text(choice.unit_count, choice.unit)
-        return f"{start}{name} is ahead{by}, but {count} cannot tell; {MINIMUM_ROUNDS} are needed."
+        return f"{start}{name} is ahead, but {count} cannot tell; {MINIMUM_ROUNDS} are needed."
     is_sure = not choice.find(leader).outcomes("open") and best >= choice.confidence_level
     if leader == ORIGINAL and choice.needs and not start:
         doubt = "" if is_sure else f" ({chance_text(best)} likely; {_doubt(choice, leader)})"
-        return f"No intermediate is needed {BY}: the originals meet every need{doubt}."
+        return f"No intermediate is needed: the originals meet every need{doubt}."
     if is_sure:
-        return f"{f'{start}use' if start else 'Use'} {name}{by}."
+        return f"{f'{start}use' if start else 'Use'} {name}."
     if (met := choice.find(leader).chance_measured or 0.0) < HALF:
         near = f"is likely to meet every need; {name} comes nearest ({chance_text(met)})"
         return f"{f'{start}nothing' if start else 'Nothing'} {near}.{_more(choice)}"
     doubt = _doubt(choice, leader)
-    return f"{start}{name} is ahead{by} ({chance_text(best)}); {doubt}.{_more(choice)}"
+    return f"{start}{name} is ahead ({chance_text(best)}); {doubt}.{_more(choice)}"
 
 
 HALF: Final = 0.5
@@ -246,7 +274,7 @@ def goal_text(wish: Wish) -> str:
 
 def _misses(choice: Choice, place: int) -> str:
     miss = choice.nearest[place]
-    return f"{shown_name(miss.encoding)}, which misses {_needs_text(miss.missed)}."
+    return f"{shown_name(miss.encoding)}, short of {_needs_text(miss.missed)}."
 
 
 def _needs_text(results: Iterable[NeedResult]) -> str:

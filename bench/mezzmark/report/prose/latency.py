@@ -19,28 +19,25 @@ from mezzmark.report.prose.numbers import (
     shown_name,
     size_text,
 )
-from mezzmark.report.prose.terms import axis_words, pattern_words, player_words
+from mezzmark.report.prose.terms import (
+    USUAL_PLAYER,
+    axis_words,
+    pattern_words,
+    plain_name,
+    player_words,
+)
 
 _WAITING: Final = f"{INSTANT_MS:.0f} ms, where waiting starts to be felt, in 95 of 100 moves"
 
 
-def speed_sentence(lead: Ranking, entry: Ranked, *, with_original: bool = True) -> str:
-    """One encoding's median and p95 beside the original's, and their ratio; without the original's
-    own times where they were said."""
+def speed_sentence(lead: Ranking, entry: Ranked) -> str:
+    """One encoding's median and p95, and how many times faster than the original that is."""
     median, tail = (estimate_text(entry.estimates[name]) for name in ("p50_ms", "p95_ms"))
-    text = (
-        f"{shown_name(entry.encoding)} showed the right picture after {median} at the median and "
-        f"within {tail} in 95 of 100 moves, {pattern_words(lead.setting['pattern'])}"
+    gain = f": {gain_text(entry.speedup_ratio)}" if entry.speedup_ratio else ""
+    return (
+        f"{shown_name(entry.encoding)} takes {median} at the median and {tail} at p95 "
+        f"{pattern_words(lead.setting['pattern'])}{gain}."
     )
-    original = lead.find(ORIGINAL)
-    if original is None or entry.encoding == ORIGINAL or entry.speedup_ratio is None:
-        return f"{text}."
-    mean = " (the geometric mean of the clips' ratios)" if entry.clip_count > 1 else ""
-    gain = f"{gain_text(entry.speedup_ratio)}{mean}"
-    if not with_original:
-        return f"{text}: {gain}."
-    median, tail = (estimate_text(original.estimates[name]) for name in ("p50_ms", "p95_ms"))
-    return f"{text}. The original took {median} and {tail}. Round by round, it is {gain}."
 
 
 def instant_share_sentence(entry: Ranked) -> str:
@@ -69,8 +66,8 @@ def share_text(share: Estimate | OfClip) -> str:
 
 
 def gain_text(speedup_ratio: Estimate) -> str:
-    """`22× [21, 23] faster than the original`."""
-    comparison = "faster than" if speedup_ratio.point > 1 else "as fast as"
+    """`22× [21, 23] faster than the original`, `0.8× [0.7, 0.9] the speed of the original`."""
+    comparison = "faster than" if speedup_ratio.point > 1 else "the speed of"
     return f"{estimate_text(speedup_ratio)} {comparison} the original"
 
 
@@ -175,13 +172,30 @@ def fastest_elsewhere(other: Ranking, lead: Ranking) -> str:
 
 def _way_of(other: Ranking, lead: Ranking) -> str:
     """How the playhead moved, and what else of the setting differs from the leading one's."""
-    changed = [
+    notes = ", ".join(_changed(other, lead))
+    return f"{pattern_words(other.setting['pattern'])}{notes and f' ({notes})'}"
+
+
+def _changed(other: Ranking, lead: Ranking) -> list[str]:
+    return [
         axis_words(axis, other.setting[axis])
         for axis in AXES
         if axis != "pattern" and other.setting[axis] not in (None, lead.setting[axis])
     ]
-    notes = ", ".join(changed)
-    return f"{pattern_words(other.setting['pattern'])}{notes and f' ({notes})'}"
+
+
+def played_text(lead: Ranking) -> str:
+    """Of which moves by which player a key number is: `jump, 2 decoder threads`."""
+    shown = {axis: lead.setting[axis] for axis in ("pattern", "threads", "player")}
+    texts = [plain_name(shown["pattern"] or "jump"), axis_words("threads", shown["threads"])]
+    if shown["player"] not in (None, USUAL_PLAYER):
+        texts.append(axis_words("player", shown["player"]))
+    return ", ".join(texts)
+
+
+def setting_label(other: Ranking, lead: Ranking) -> str:
+    """A scrub setting among others: `near`, `jump, 1 decoder thread`."""
+    return ", ".join((plain_name(other.setting["pattern"] or "jump"), *_changed(other, lead)))
 
 
 def price_sentences(
@@ -195,33 +209,33 @@ def price_sentences(
     """What `name` costs in space and encode time, and which one encodes fastest unless
     `with_quickest` is False, since it was said."""
     texts = []
+    if name in encode:
+        text = f"Encoding to {shown_name(name)} runs at {_speed_text(encode[name], manifest)}"
+        quickest = next(iter(encode))
+        if with_quickest and quickest != name:
+            speed = estimate_text(as_shown_speed(encode[quickest][1], manifest))
+            text += f"; {shown_name(quickest)} encodes fastest ({speed})"
+        texts.append(f"{text}.")
     if name in bitrates_bps:
         text = f"{shown_name(name)} takes {size_text(bitrates_bps[name])}"
         if name != ORIGINAL and ORIGINAL in bitrates_bps:
             times = number_text(bitrates_bps[name] / bitrates_bps[ORIGINAL])
             text += f"; that is {times} times the original's size"
         texts.append(f"{text}.")
-    if name in encode:
-        text = f"Encoding to it ran at {_speed_text(encode[name], manifest)}"
-        quickest = next(iter(encode))
-        if with_quickest and quickest != name:
-            speed = estimate_text(as_shown_speed(encode[quickest][1], manifest))
-            text += f"; {shown_name(quickest)} encoded fastest ({speed})"
-        texts.append(f"{text}.")
     return texts
 
 
 def _speed_text(found: tuple[Cell, Estimate], manifest: Manifest) -> str:
-    """`26 fps [25, 27] with 2 threads: 1 h of encoding for an hour of footage`."""
+    """`26 fps [25, 27] with 2 threads: 1 h for an hour of footage`."""
     cell, speed = found
     hour = encode_time_text(speed, manifest)
     threads = count_text(cell.setting["threads"], "thread")
     shown = as_shown_speed(speed, manifest)
-    return f"{estimate_text(shown)} with {threads}{hour and f': {hour}'}"
+    return f"{estimate_text(shown)} with {threads}{hour and f': {hour} for an hour of footage'}"
 
 
 def encode_time_text(speed: Estimate, manifest: Manifest) -> str:
-    """`9 h of encoding for an hour of footage`, from the frames a second over all clips; empty
+    """`9 h`, the time that an hour of footage takes, from the frames a second over all clips; empty
     where a clip's rate is not known."""
     found = hours_per_hour(speed, manifest)
     if found is None:
@@ -231,7 +245,7 @@ def encode_time_text(speed: Estimate, manifest: Manifest) -> str:
     time = f"{minutes:.0f} min" if minutes >= 1 else "less than a minute"
     if hours >= 1:
         time = f"{hours:.{1 if hours < 10 else 0}f}".removesuffix(".0") + " h"
-    return f"{time} of encoding for an hour of footage"
+    return time
 
 
 def encode_only_sentence(encode: BestCells, manifest: Manifest) -> str:

@@ -1,10 +1,10 @@
 """How the figures of a run came about: on what, with what, how often, by which rules."""
 
 from collections.abc import Iterator
-from typing import Final
 
 from mezzmark.decide.estimate.observed_run import complete_round_count, observe
 from mezzmark.decide.estimate.pooling import compare_groups
+from mezzmark.decide.estimate.ranking import RANKING_ROUNDS
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.numbers import (
@@ -17,20 +17,20 @@ from mezzmark.report.prose.numbers import (
 from mezzmark.report.prose.table_notes import mix_text
 from mezzmark.report.view import RunView
 
-ALL_FINISHED: Final = "Every trial finished."
-
 
 def run_basis(view: RunView) -> str:
     """One line under the headline: on what, with what, how often."""
     host = view.manifest.host
     encodings = {trial.cell.encoding for trial in view.trials if trial.cell.task != "kernel"}
+    tasks = {trial.cell.task for trial in view.trials}
+    rounds = round_count_text(complete_round_count(view), view.round_count)
     return " · ".join(
         (
             f"{shown_name(host.cpu_model or host.host_label)}, "
             f"{count_text(host.usable_core_count, 'core')}",
             count_text(len(view.manifest.clips), "clip"),
             count_text(len(encodings), "encoding"),
-            round_count_text(complete_round_count(view), view.round_count),
+            *([rounds] if any(not TASKS[task].is_judged for task in tasks) else []),
             count_text(len(view.trials), "trial"),
             f"{view.confidence_level * 100:g} % intervals in brackets",
         )
@@ -68,6 +68,10 @@ def method_sentences(view: RunView) -> list[str]:
         "moves, and need more rounds.",
         f"{mix_text(view.manifest)} A latency over several clips is a quantile of their moves "
         "together; where its interval spans more than a factor of 2, the clips are shown instead.",
+        "Encodings are set against each other over the rounds that had all clips, paired by round. "
+        "The intervals of these ratios hold together, over clips for their geometric mean, which "
+        "the order follows: the truly fastest is among those that may be the fastest with at least "
+        f"{level} confidence. With fewer than {RANKING_ROUNDS} rounds nothing is ranked.",
         *_null_arm(view),
         *_reference_workload(view),
         *([f"{count_text(torn, 'torn line')} of an interrupted write left out."] if torn else []),
@@ -95,7 +99,4 @@ def _null_arm(view: RunView) -> Iterator[str]:
 def _reference_workload(view: RunView) -> Iterator[str]:
     for summary in view.summaries:
         if estimate := summary.estimates.get("kernel_ms"):
-            yield (
-                f"A fixed reference workload took {estimate_text(estimate)} over the rounds; what "
-                "that says of the machine stands under “How steady it was”."
-            )
+            yield f"A fixed reference workload took {estimate_text(estimate)} over the rounds."

@@ -188,8 +188,13 @@ def slow_texts(slow_count: int, round_count: int) -> tuple[str, str]:
 
 
 def hour_gb_text(bitrate_bps: float) -> str:
-    """`52.2 GB for an hour`; GB is 10^9 bytes."""
-    return f"{number_text(bitrate_bps * BITS_PER_HOUR_TO_GB)} GB for an hour"
+    """`52.2 GB for an hour`."""
+    return f"{gb_text(bitrate_bps)} for an hour"
+
+
+def gb_text(bitrate_bps: float) -> str:
+    """What an hour takes: `52.2 GB`; GB is 10^9 bytes."""
+    return f"{number_text(bitrate_bps * BITS_PER_HOUR_TO_GB)} GB"
 
 
 def size_text(bitrate_bps: float) -> str:

@@ -100,14 +100,6 @@ def picture_sentences(fidelity: Sequence[EncodingFidelity]) -> list[str]:
     return texts
 
 
-def encoding_sentence(entry: EncodingFidelity) -> str:
-    """One encoding in one sentence for a reader who is no engineer."""
-    psnr = entry.estimates.get("psnr")
-    loss = f" (PSNR {psnr.point:.1f} dB, worst frame {psnr.worst:.1f} dB)" if psnr else ""
-    quality = "comes back bit-exact" if entry.is_bit_exact else f"changes the picture{loss}"
-    return f"{shown_name(entry.encoding)} {quality}; colours: {colour_words(entry)}"
-
-
 def colour_words(entry: EncodingFidelity) -> str:
     """What became of the colours, or why nothing is known about them."""
     if entry.worst_chart:

@@ -3,7 +3,6 @@
 from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from mezzmark.decide.choose.choice import Choice, ChoicePlane, ChoicePoint
-from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.ranking import Ranked, Ranking
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
@@ -26,24 +25,19 @@ from mezzmark.report.prose.numbers import (
     shown_unit,
 )
 from mezzmark.report.prose.terms import bar_words, rate_text, setting_words, trial_words
+from mezzmark.report.view import RunView
 
 
-def role_words(
-    roles: Collection[str],
-    choice: Choice | None,
-    *,
-    blue: str = "Blue and filled",
-    orange: str = "Orange diamond",
-) -> str:
+def role_words(roles: Collection[str], choice: Choice | None) -> str:
     """The sentences of a caption that say what the colours mean; only of `roles`, those drawn."""
     texts = []
     if "leader" in roles:
         meaning = "those that may be the fastest" if choice is None else "the chosen encoding"
-        texts.append(f"{blue}: {meaning}.")
+        texts.append(f"Blue and filled: {meaning}.")
     elif choice is not None and choice.recommendation is None:
         texts.append("Nothing is blue, since no encoding was chosen.")
     if "original" in roles:
-        texts.append(f"{orange}: the original.")
+        texts.append("Orange diamond: the original.")
     return " ".join(texts)
 
 
@@ -52,12 +46,13 @@ def leader_label(choice: Choice | None) -> str:
     return "may be the fastest" if choice is None else "chosen"
 
 
-def latency_text(
-    run: MeasuredRun, ranking: Ranking, *, move_count: int, role_note: str
-) -> FigureText:
-    """Of the latencies of one setting; `move_count` moves were proved in all. `role_note` says what
-    the colours mean."""
+def latency_text(view: RunView, ranking: Ranking, *, move_count: int, note: str) -> FigureText:
+    """Of the latencies of one setting; `move_count` moves were proved in all. `note` says what
+    shade and colours mean. How all were played and are drawn is said of the leading one alone."""
     setting = setting_words(ranking.setting, with_pattern=False)
+    lead = view.rankings[0]
+    is_lead = ranking is lead
+    is_alike = setting == setting_words(lead.setting, with_pattern=False)
     tails, middles = (
         [entry.estimates[name] for entry in ranking.entries] for name in ("p95_ms", "p50_ms")
     )
@@ -67,14 +62,24 @@ def latency_text(
         f"{shown_name(entry.encoding)} {estimate_text(entry.estimates['p50_ms'])}"
         for entry in ranking.entries
     ]
+    played = f"{setting}. {trial_words(view, ranking)}; " if is_lead or not is_alike else ""
+    bars = f" {bar_words([*middles, *tails], also=also)}" if is_lead else ""
     return FigureText(
         title=f"Scrub latency {setting_words(ranking.setting, with_threads=False)}",
-        subtitle=f"{setting}. {trial_words(run, ranking)}; {move_count:,} proved moves. "
-        f"{bar_words([*middles, *tails], also=also)}",
+        subtitle=f"{played}{move_count:,} proved moves.{bars}",
         caption="Above each line the spread of single moves, below it one dot per trial, at most "
-        f"200. {role_note}",
-        alt=f"{setting}. Medians, fastest first: {first_few(medians)}.",
+        f"200. {note}"
+        if is_lead
+        else "",
+        alt=f"{setting}. Medians: {first_few(medians)}.",
     )
+
+
+def floor_words(*, is_shaded: bool, is_all: bool) -> str:
+    """What a figure of latencies says of waits that end before the next frame is due."""
+    if is_all:
+        return "All of it is shorter than one frame, which nobody can see. "
+    return "Shaded: shorter than one frame, which nobody can see. " if is_shaded else ""
 
 
 def median_words(name: str, estimate: Estimate) -> str:
@@ -92,16 +97,14 @@ def wrong_words(count: int) -> str:
     return f"✕ {count:,} wrong" if count else ""
 
 
-def spans_text(run: MeasuredRun, ranking: Ranking, *, role_note: str) -> FigureText:
+def spans_text(ranking: Ranking) -> FigureText:
     """Of the shares of locate, decode and present."""
     return FigureText(
         title="Where the waiting goes",
-        subtitle=f"Share of all time waited {setting_words(ranking.setting)}. "
-        f"{trial_words(run, ranking)}. Sums of measured time, so they carry no interval; at the "
-        "row's end the median scrub latency.",
+        subtitle=f"Share of all time waited {setting_words(ranking.setting, with_threads=False)}. "
+        "Sums of measured time, so they carry no interval.",
         caption="Locate is the seek, decode is everything until the frame asked for, present is "
-        "scaling and colour conversion for the viewer. "
-        f"{role_note}",
+        "scaling and colour conversion for the viewer.",
         alt="For each encoding the shares of locate, decode and present in all time waited.",
     )
 
@@ -115,7 +118,7 @@ def spans_words(entry: Ranked, shares: Mapping[str, float]) -> str:
 
 
 def encode_text(
-    estimates: Sequence[Estimate], best: Mapping[str, Estimate], *, clip_count: int, role_note: str
+    estimates: Sequence[Estimate], best: Mapping[str, Estimate], *, clip_count: int
 ) -> FigureText:
     """Of encode speeds; `best` holds each encoding's own, the greatest first."""
     rounds = max(estimate.round_count for estimate in estimates)
@@ -126,19 +129,9 @@ def encode_text(
         subtitle="Of a typical round, the median; frames taken from memory. "
         f"{count_text(rounds, 'round')}, {count_text(clip_count, 'clip')}, up to "
         f"{count_text(encodes, 'encoded clip')} a mark. {bar_words(estimates)}",
-        caption="One mark per thread count. Right of the dashed line encoding is faster than the "
-        f"footage plays. {role_note}",
+        caption="Right of the dashed line encoding is faster than the footage plays.",
         alt=f"Best speeds: {first_few(speeds)}.",
     )
-
-
-def encode_role_words(roles: Collection[str], choice: Choice | None) -> str:
-    """What blue means among encode speeds, where latency or a choice made something so."""
-    if "leader" not in roles:
-        return ""
-    if choice is not None:
-        return "Blue: the chosen encoding."
-    return "Blue: those that may be the fastest to scrub."
 
 
 def encode_row_text(thread_count: int, speed: Estimate, *, has_one_count: bool) -> str:
@@ -158,17 +151,14 @@ def real_time_label(rate_fps: float) -> str:
     return f"real time: {rate_text(rate_fps)}"
 
 
-def size_text(
-    run: MeasuredRun, ranking: Ranking, entries: Iterable[Ranked], *, role_note: str
-) -> FigureText:
+def size_text(ranking: Ranking, entries: Iterable[Ranked]) -> FigureText:
     """Of bit rate against latency."""
     return FigureText(
         title="Size against scrub latency",
-        subtitle=f"Median scrub latency {setting_words(ranking.setting)}. "
-        f"{trial_words(run, ranking)}. {bar_words(e.estimates['p50_ms'] for e in entries)} "
+        subtitle=f"Median scrub latency {setting_words(ranking.setting, with_threads=False)}. "
+        f"{bar_words(e.estimates['p50_ms'] for e in entries)} "
         "The bit rate is that of the files and has no spread.",
-        caption="Towards the lower left corner files are smaller and frames come sooner. "
-        f"{role_note}",
+        caption="",
         alt="Bit rate of each encoding against its median scrub latency; the ranking table holds "
         "both numbers.",
     )

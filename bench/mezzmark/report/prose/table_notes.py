@@ -20,9 +20,8 @@ from mezzmark.report.prose.numbers import (
     shown_name,
     withheld_text,
 )
-from mezzmark.report.prose.run_figures import role_words
 from mezzmark.report.prose.size import wanted_text
-from mezzmark.report.view import RunView
+from mezzmark.report.prose.terms import setting_words
 
 NOTES: Final = {
     "doubts": (
@@ -93,17 +92,15 @@ def mix_text(manifest: Manifest) -> str:
     return f"Over clips each counts its share of the footage's time: {joined_text(shares)}."
 
 
-def ranking_note(view: RunView, ranking: Ranking) -> str:
+def ranking_title(setting: str) -> str:
     """Of the encodings in one scrub setting."""
-    level = f"{view.confidence_level * 100:g} %"
-    roles = {view.role(entry.encoding, ranking) for entry in ranking.entries}
-    return (
-        f"{mix_text(view.manifest)} Of rounds that had all clips; {level} intervals in "
-        "brackets. Ratios are paired by round and hold together; over clips their geometric mean, "
-        "which the order follows. The truly fastest is among those that may be the fastest with at "
-        f"least {level} confidence. {role_words(roles, view.choice, blue='Blue', orange='Orange')}"
-        f"{_tail_note([entry.estimates['p95_ms'] for entry in ranking.entries])}"
-    )
+    return f"Scrub latency in numbers: {setting}"
+
+
+def ranking_note(ranking: Ranking, *, is_lead: bool) -> str:
+    """How the leading setting, and with it all others, was played; and why p95 has no interval."""
+    played = f"{setting_words(ranking.setting, with_pattern=False)}." if is_lead else ""
+    return (played + _tail_note([e.estimates["p95_ms"] for e in ranking.entries])).lstrip()
 
 
 def cells_note(task: str, tails: Sequence[Estimate]) -> str:

@@ -1,12 +1,13 @@
 """What patterns, axes, players and tasks are called in running text; a name that has no words here
 is said as it is."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any, Final
 
 from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.model.cell import Setting
+from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.run import Manifest
@@ -20,8 +21,8 @@ FLAG_TEXTS: Final = {
 """Why a trial enters no figure, by its flag."""
 
 _PATTERNS: Final = {
-    "jump": "when the playhead jumped anywhere in the clip",
-    "near": "when the playhead moved a short way",
+    "jump": "when the playhead jumps anywhere in the clip",
+    "near": "when the playhead moves a short way",
     "step-forward": "stepping forward frame by frame",
     "step-back": "stepping back frame by frame",
     "sweep-forward": "sweeping forward at speed",
@@ -132,6 +133,21 @@ def frame_budgets(manifest: Manifest) -> dict[float, str]:
         1000 / rate: f"one frame at {rate_text(rate)}: {number_text(1000 / rate)} ms"
         for rate in clip_rates(manifest)[:2]
     }
+
+
+def encodings_about(manifest: Manifest) -> dict[str, str]:
+    """What each encoding is: `10 bit, 4:2:2, all intra`; of originals that differ, all they are."""
+    found: dict[str, list[Encoding]] = {ORIGINAL: [c.original_encoding for c in manifest.clips]}
+    found |= {one.name: [one] for one in manifest.encodings if one.name != ORIGINAL}
+    return {name: _about(ones) for name, ones in found.items()}
+
+
+def _about(ones: Sequence[Encoding]) -> str:
+    depths = sorted({one.bit_depth for one in ones if one.bit_depth})
+    chromas = sorted({one.chroma for one in ones if one.chroma != "other"})
+    kinds = sorted({"all intra" if one.is_intra else "long GOP" for one in ones})
+    bits = f"{' or '.join(map(str, depths))} bit" if depths else ""
+    return ", ".join(filter(None, (bits, " or ".join(chromas), " or ".join(kinds))))
 
 
 def split_words(split: tuple[int, int]) -> str:

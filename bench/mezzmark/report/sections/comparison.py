@@ -54,7 +54,7 @@ from mezzmark.report.tables.comparison import (
     refusal_table,
     task_table,
 )
-from mezzmark.report.tables.regression import regression_table
+from mezzmark.report.tables.regression import CHANGED, UNCHANGED, regression_table
 from mezzmark.report.tables.table import Table
 
 
@@ -84,7 +84,7 @@ def build_history(history: History, *, prefix: str) -> ComparisonSection:
             Section(
                 anchor=f"{prefix}-every",
                 title="Every cell over the runs",
-                tables=(history_cells_table(history, table_id=f"{prefix}-cells"),),
+                folded=(history_cells_table(history, table_id=f"{prefix}-cells"),),
             ),
             Section(
                 anchor=f"{prefix}-left-out",
@@ -221,6 +221,13 @@ def _before_after(
         tolerance_fraction=TOLERANCE_FRACTION,
         confidence_level=confidence_level,
     )
+    changed, same = (
+        regression_table(report, table_id=f"{prefix}-{kind}", title=title, verdicts=verdicts)
+        for kind, title, verdicts in (
+            ("changed", "Cells that changed", CHANGED),
+            ("cells", "All other cells", UNCHANGED),
+        )
+    )
     return ComparisonSection(
         anchor=prefix,
         kicker="One host before and after",
@@ -236,7 +243,8 @@ def _before_after(
                     *next_steps(*run_names([earlier, later])),
                     *(visible_text(text) for text in basis_lines(report)),
                 ),
-                tables=(regression_table(report, table_id=f"{prefix}-cells"),),
+                tables=(changed,),
+                folded=(same,),
             ),
             Section(
                 anchor=f"{prefix}-left-out",

@@ -19,15 +19,17 @@ from mezzmark.report.prose.cautions import (
     steadiness_warnings,
     unknown_text,
 )
-from mezzmark.report.prose.choice import findings, headline, tipping_sentences, unchosen_text
+from mezzmark.report.prose.choice import findings, tipping_sentences, unchosen_text
 from mezzmark.report.prose.footage import footage_words
-from mezzmark.report.prose.latency import best_player_sentences
-from mezzmark.report.prose.method import ALL_FINISHED, method_sentences, run_basis
+from mezzmark.report.prose.latency import best_player_sentences, setting_label
+from mezzmark.report.prose.method import method_sentences, run_basis
 from mezzmark.report.prose.numbers import visible_text
+from mezzmark.report.prose.terms import encodings_about
 from mezzmark.report.sections.fidelity import fidelity_section
 from mezzmark.report.sections.parts import Section, filled_sections, slug
 from mezzmark.report.sections.throughput import throughput_section
 from mezzmark.report.tables.cells import cells_table
+from mezzmark.report.tables.choice import checklist as choice_checklist
 from mezzmark.report.tables.choice import choice_table, doubt_table
 from mezzmark.report.tables.facts import Facts, run_facts, version_facts
 from mezzmark.report.tables.run import (
@@ -38,7 +40,7 @@ from mezzmark.report.tables.run import (
     proof_table,
     ranking_table,
 )
-from mezzmark.report.tables.table import Table, filled
+from mezzmark.report.tables.table import Table, filled, tabulate
 from mezzmark.report.view import RunView
 
 SHOWN: Final = {"scrub", "encode", "grid", "ingest", "delivery", "fidelity", "kernel"}
@@ -56,9 +58,11 @@ class RunContext:
     footage_words: str
     basis: str
     answer: Answer
+    checklist: Table
     lead: tuple[Picture, ...]
     sections: tuple[Section, ...]
     cells: tuple[Table, ...]
+    proofs: tuple[Table, ...]
     footage: Table
     encodings: Table
     host: Facts
@@ -69,34 +73,39 @@ class RunContext:
     @property
     def pictures(self) -> tuple[Picture, ...]:
         """All figures, in the order of the page."""
-        return (*self.lead, *(p for section in self.sections for p in section.pictures))
+        return (*self.lead, *(p for section in self.sections for p in section.all_pictures))
 
 
 def run_context(view: RunView) -> RunContext:
     """All that a page says of one run."""
     scenario = view.manifest.scenario
+    answer = run_answer(view)
     scrub_cells, encode_cells = cells_table(view, "scrub"), cells_table(view, "encode")
-    scrub = _scrub_section(view, scrub_cells)
+    scrub, lead = _scrub_section(view, scrub_cells)
+    checklist = tabulate((), (), table_id=f"{view.prefix}needs", title="")
+    if view.choice is not None:
+        about = encodings_about(view.manifest)
+        checklist = choice_checklist(view.choice, about, table_id=checklist.table_id)
+    sections = (
+        scrub,
+        _encode_section(view, encode_cells, scrub_cells),
+        throughput_section(view),
+        fidelity_section(view),
+        *_other_sections(view),
+        _choice_section(view),
+    )
     return RunContext(
         prefix=view.prefix,
         title=visible_text(scenario.title or scenario.name),
         description=visible_text(scenario.description),
         footage_words=footage_words(view.manifest.clips),
         basis=run_basis(view),
-        answer=run_answer(view),
-        lead=scrub.pictures[:1],
-        sections=filled_sections(
-            _choice_section(view),
-            replace(scrub, pictures=scrub.pictures[1:]),
-            _encode_section(view, encode_cells),
-            throughput_section(view),
-            fidelity_section(view),
-            _size_section(view, scrub_cells),
-            Section(anchor="proofs", title="Right pictures", tables=(proof_table(view),)),
-            _failure_section(view),
-            *_other_sections(view),
-        ),
+        answer=answer,
+        checklist=checklist,
+        lead=lead,
+        sections=filled_sections(*(_answered(section, answer) for section in sections)),
         cells=filled(scrub_cells, encode_cells),
+        proofs=filled(failure_table(view), proof_table(view)),
         footage=clip_table(view),
         encodings=encoding_table(view),
         host=run_facts(view),
@@ -104,6 +113,14 @@ def run_context(view: RunView) -> RunContext:
         method=method_sentences(view),
         versions=version_facts(view),
     )
+
+
+def _answered(section: Section, answer: Answer) -> Section:
+    """A section with the answer to its question."""
+    first, rest = answer.to(section.anchor)
+    if section.headline:
+        return replace(section, sentences=(*filter(None, (first, *rest)), *section.sentences))
+    return replace(section, headline=first, sentences=(*rest, *section.sentences))
 
 
 def run_answer(view: RunView) -> Answer:
@@ -123,9 +140,9 @@ def run_answer(view: RunView) -> Answer:
 
 
 def _choice_section(view: RunView) -> Section:
-    """The choice in words, as a figure where there are two figures to draw, and as a table of all
-    encodings; only the headline where nothing can be chosen."""
-    start = Section(anchor="choosing", title="Your needs and wishes", nav="Choice")
+    """What the choice turns on, as a figure where there are two figures to draw, and as a table of
+    all encodings; why nothing can be chosen where nothing can."""
+    start = Section(anchor="choosing", title="What would change the choice?", nav="Choice")
     choice = view.choice
     if choice is None:
         problem = view.choice_problem
@@ -133,30 +150,38 @@ def _choice_section(view: RunView) -> Section:
     table_id = f"{view.prefix}choice"
     table, plane = choice_table(choice, table_id=table_id), choice_plane(choice)
     draws = [partial(draw_choice, choice, plane, anchors=table.links)] if plane else []
+    first, *rest = (*tipping_sentences(choice), *findings(choice))
     return replace(
         start,
-        headline=headline(choice),
-        sentences=(*findings(choice), *tipping_sentences(choice)),
+        headline=first,
+        sentences=tuple(rest),
         pictures=tuple(make_picture(table_id, draw) for draw in draws),
         tables=(table, doubt_table(choice, table_id=f"{table_id}-why")),
     )
 
 
-def _scrub_section(view: RunView, cells: Table) -> Section:
-    """A figure for each setting, the leading one first, and where its waiting goes."""
-    tables = tuple(ranking_table(view, ranking) for ranking in view.rankings)
-    pictures = []
-    for ranking, table in zip(view.rankings, tables, strict=True):
+def _scrub_section(view: RunView, cells: Table) -> tuple[Section, tuple[Picture, ...]]:
+    """A tab for each setting, the leading one first, and one that says where its waiting goes; and
+    the leading one's figure, which stands on the first page."""
+    tabs: list[Section] = []
+    lead: tuple[Picture, ...] = ()
+    for ranking in view.rankings:
+        table = ranking_table(view, ranking)
         links = {"names": table.links, "cells": _by_encoding(cells, ranking.setting)}
-        stem = f"{view.prefix}time-to-picture-{_setting_slug(ranking.setting)}"
-        pictures.append(make_picture(stem, partial(draw_latency, view, ranking, **links)))
-    if view.rankings:
-        links = {"names": tables[0].links, "cells": _by_encoding(cells, view.rankings[0].setting)}
-        draw = partial(draw_spans, view, view.rankings[0], **links)
-        pictures.append(make_picture(f"{view.prefix}where-the-waiting-goes", draw))
+        stem = f"{view.prefix}scrub-latency-{_setting_slug(ranking.setting)}"
+        picture = make_picture(stem, partial(draw_latency, view, ranking, **links))
+        label = setting_label(ranking, view.rankings[0])
+        if not tabs:
+            lead, spans_links = (picture,), links
+        pictures = (picture,) if tabs else ()
+        tabs.append(Section(anchor=stem, title=label, pictures=pictures, tables=(table,)))
+    if tabs:
+        stem = f"{view.prefix}where-the-waiting-goes"
+        spans = make_picture(stem, partial(draw_spans, view, view.rankings[0], **spans_links))
+        tabs.append(Section(anchor=stem, title=spans.title, pictures=(spans,)))
     told = best_players(view.trials) if view.choice is None else ()  # else the choice tells it
-    start = Section(anchor="time", title="Scrub latency", tables=tables)
-    return replace(start, sentences=tuple(best_player_sentences(told)), pictures=tuple(pictures))
+    start = Section(anchor="time", title="Is scrubbing fast?", nav="Scrubbing", tabs=tuple(tabs))
+    return replace(start, sentences=tuple(best_player_sentences(told))), lead
 
 
 def _by_encoding(cells: Table, setting: Setting) -> dict[str, str]:
@@ -170,33 +195,32 @@ def _setting_slug(setting: Setting) -> str:
     return slug("-".join(f"{setting[a]}{units.get(a, '')}" for a in axes if setting[a]))
 
 
-def _encode_section(view: RunView, cells: Table) -> Section:
+def _encode_section(view: RunView, cells: Table, scrub_cells: Table) -> Section:
+    """Time, and disk against waiting where no choice is drawn over two figures."""
     table = encode_table(view)
     marks = {(c.encoding, c.setting["threads"]): anchor for c, anchor in cells.links.items()}
     draw = partial(draw_encode, view, anchors=table.links, cells=marks)
+    speed = (make_picture(f"{view.prefix}encode-speed", draw),) if table else ()
     return Section(
         anchor="encoding",
-        title="Encoding",
-        pictures=(make_picture(f"{view.prefix}encode-speed", draw),) if table else (),
-        tables=(table,),
+        title="What does encoding cost?",
+        nav="Encoding",
+        tabs=(
+            Section(anchor="encode-time", title="time", pictures=speed, tables=(table,)),
+            Section(anchor="size", title="disk", pictures=_size_pictures(view, scrub_cells)),
+        ),
     )
 
 
-def _size_section(view: RunView, cells: Table) -> Section:
-    start = Section(anchor="size", title="Size")
-    if not view.rankings or not any(
-        e.encoding in view.bitrates_bps for e in view.rankings[0].entries
-    ):
-        return start
+def _size_pictures(view: RunView, cells: Table) -> tuple[Picture, ...]:
+    is_drawn = view.choice is not None and choice_plane(view.choice) is not None
+    if is_drawn or not view.rankings:
+        return ()
     first = view.rankings[0]
+    if not any(entry.encoding in view.bitrates_bps for entry in first.entries):
+        return ()
     draw = partial(draw_size, view, first, cells=_by_encoding(cells, first.setting))
-    return replace(start, pictures=(make_picture(f"{view.prefix}size-against-time", draw),))
-
-
-def _failure_section(view: RunView) -> Section:
-    table = failure_table(view)
-    headline = "" if table else ALL_FINISHED
-    return Section(anchor="failed", title="Failures", headline=headline, tables=(table,))
+    return (make_picture(f"{view.prefix}size-against-latency", draw),)
 
 
 def _other_sections(view: RunView) -> Iterator[Section]:

@@ -12,9 +12,9 @@ from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.marks import Drawing
 from mezzmark.report.figures.picture import draw_chart, draw_generations, draw_worst_frame
 from mezzmark.report.figures.scatter import draw_quality
-from mezzmark.report.prose.picture import encoding_sentence
 from mezzmark.report.sections.parts import Section
 from mezzmark.report.tables.picture import ladder_table, quality_table, tag_table
+from mezzmark.report.tables.table import filled
 from mezzmark.report.view import RunView
 
 CHARTS_SHOWN: Final = 3
@@ -51,7 +51,7 @@ def fidelity_pictures(
 def _charts(
     judged: tuple[EncodingFidelity, ...],
 ) -> list[tuple[str, ChartMeasurement, Diagnosis]]:
-    """The charts that changed most, at least one, so that a reader sees what "none" looks like."""
+    """The charts that changed most, or else one, so that a reader sees what "none" looks like."""
     found = [
         (entry.encoding, clip.measurement.chart, clip.diagnosis)
         for entry in judged
@@ -62,23 +62,27 @@ def _charts(
     ]
     found.sort(key=lambda item: -item[2].delta_e)
     visible = [item for item in found if item[2].delta_e >= INVISIBLE_DELTA_E]
-    return (visible or found)[:CHARTS_SHOWN]
+    return visible[:CHARTS_SHOWN] or found[:1]
 
 
 def fidelity_section(view: RunView) -> Section:
-    """A sentence per encoding, tables and figures; empty where nothing was judged."""
-    start = Section(anchor="fidelity", title="What it does to the picture", nav="Picture")
+    """What each encoding kept, and a tab for each further view; empty where nothing was judged."""
+    start = Section(anchor="fidelity", title="What happens to the picture?", nav="Picture")
     if not view.fidelity:
         return start
     quality = quality_table(view)
+    pictures = fidelity_pictures(
+        view.fidelity,
+        prefix=view.prefix,
+        anchors=quality.links,
+        confidence_level=view.confidence_level,
+    )
+    tables = filled(tag_table(view), ladder_table(view))
     return replace(
         start,
-        sentences=tuple(map(encoding_sentence, view.fidelity)),
-        tables=(quality, tag_table(view), ladder_table(view)),
-        pictures=fidelity_pictures(
-            view.fidelity,
-            prefix=view.prefix,
-            anchors=quality.links,
-            confidence_level=view.confidence_level,
+        tables=(quality,),
+        tabs=(
+            *(Section(anchor=p.file_stem, title=p.title, pictures=(p,)) for p in pictures),
+            *(Section(anchor=t.table_id, title=t.title, tables=(t,)) for t in tables),
         ),
     )

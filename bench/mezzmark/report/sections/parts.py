@@ -10,7 +10,8 @@ from mezzmark.report.tables.table import Table, filled
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Section:
     """A heading (`nav` where the list of sections has a shorter one), then, as far as there are
-    any, a line that answers it, sentences, figures and tables."""
+    any, a line that answers it, sentences, figures, tables, and sections of the same kind as
+    `tabs`, one shown at a time; `folded` tables stand behind a control."""
 
     anchor: str
     title: str
@@ -19,6 +20,13 @@ class Section:
     sentences: tuple[str, ...] = ()
     pictures: tuple[Picture, ...] = ()
     tables: tuple[Table, ...] = ()
+    tabs: tuple["Section", ...] = ()
+    folded: tuple[Table, ...] = ()
+
+    @property
+    def all_pictures(self) -> tuple[Picture, ...]:
+        """Its own figures and those of its tabs, in the order of the page."""
+        return (*self.pictures, *(p for tab in self.tabs for p in tab.all_pictures))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,9 +43,25 @@ class ComparisonSection:
 
 
 def filled_sections(*sections: Section) -> tuple[Section, ...]:
-    """Those that have something to say, with those of their tables that have rows."""
-    kept = (replace(section, tables=filled(*section.tables)) for section in sections)
-    return tuple(s for s in kept if s.headline or s.sentences or s.pictures or s.tables)
+    """Those that have something to say, with those of their tables that have rows; a single tab
+    needs no control."""
+    kept = []
+    for section in sections:
+        tabs = filled_sections(*section.tabs)
+        found = replace(
+            section,
+            tables=filled(*section.tables),
+            folded=filled(*section.folded),
+            tabs=tabs if len(tabs) > 1 else (),
+        )
+        for tab in tabs if len(tabs) == 1 else ():
+            both = found.sentences + tab.sentences, found.pictures + tab.pictures
+            tables = found.tables + tab.tables
+            found = replace(found, sentences=both[0], pictures=both[1], tables=tables)
+        kept.append(found)
+    return tuple(
+        s for s in kept if s.headline or s.sentences or s.pictures or s.tables or s.tabs or s.folded
+    )
 
 
 def slug(text: str) -> str:

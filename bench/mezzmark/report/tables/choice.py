@@ -1,9 +1,21 @@
 """The tables of a choice: every encoding by needs and wishes, and what speaks against it."""
 
+from collections.abc import Mapping
 from functools import partial
 
 from mezzmark.decide.choose.choice import Choice, JudgedEncoding
-from mezzmark.report.prose.choice import FRONTS, STATUSES, against_text, chance_text
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.request import Need
+from mezzmark.report.prose.choice import (
+    FRONTS,
+    OUTCOMES,
+    STATUSES,
+    against_text,
+    chance_text,
+    found_text,
+    limit_text,
+    need_label,
+)
 from mezzmark.report.prose.numbers import estimate_parts, visible_text
 from mezzmark.report.prose.table_notes import NOTES, choice_note
 from mezzmark.report.tables.table import Column, Content, Entry, Table, tabulate
@@ -45,6 +57,40 @@ def choice_table(choice: Choice, *, table_id: str, in_play_only: bool = False) -
         note=choice_note(choice),
         key=lambda e: e.encoding,
     )
+
+
+def checklist(choice: Choice, about: Mapping[str, str], *, table_id: str) -> Table:
+    """Each need beside what the original and the recommended encoding, or the nearest to it, have;
+    `about` says what these are. Without needs there is no row."""
+    names = [entry.encoding for entry in choice.encodings if entry.encoding == ORIGINAL]
+    nearest = choice.nearest[0].encoding if choice.nearest else None
+    if (best := choice.leader or nearest) and best != ORIGINAL:
+        names.append(best)
+    return tabulate(
+        choice.needs,
+        [
+            Column("need", need_label, "left"),
+            Column("limit", limit_text, "left"),
+            *(
+                Column(
+                    f"{visible_text(name)}: {about[name]}",
+                    partial(_checked, choice.find(name)),
+                    "left",
+                )
+                for name in names
+            ),
+        ],
+        table_id=table_id,
+        title="Your needs",
+    )
+
+
+def _checked(entry: JudgedEncoding, need: Need) -> Content:
+    result = next((result for result in entry.needs if result.need == need), None)
+    if result is None:
+        return None
+    sign = {"misses": "wrong", "meets": "met"}.get(result.outcome, "")
+    return Entry(" ".join(filter(None, (found_text(result), OUTCOMES[result.outcome]))), sign=sign)
 
 
 def doubt_table(choice: Choice, *, table_id: str) -> Table:

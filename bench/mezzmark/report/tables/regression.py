@@ -1,5 +1,6 @@
 """A comparison of runs as a table, as Markdown and as JUnit XML; verdicts are made elsewhere."""
 
+from collections.abc import Sequence
 from typing import Final
 from xml.etree import ElementTree
 
@@ -38,10 +39,21 @@ _SIGNS: Final[dict[Verdict, str]] = {"improved": "leader", "regressed": "wrong"}
 _UNDECIDED: Final[tuple[Verdict, ...]] = ("slower", "inconclusive", "not comparable")
 
 
-def regression_table(report: RegressionReport, *, table_id: str = "regression") -> Table:
-    """Every cell that has a ratio: verdict, ratios, the smallest change detectable, a remark."""
+CHANGED: Final[tuple[Verdict, ...]] = ("regressed", "slower", "improved")
+UNCHANGED: Final = tuple(verdict for verdict in MARKS if verdict not in CHANGED)
+
+
+def regression_table(
+    report: RegressionReport,
+    *,
+    table_id: str = "regression",
+    title: str = "Cells before and after",
+    verdicts: Sequence[Verdict] = tuple(MARKS),
+) -> Table:
+    """Every cell of these verdicts that has a ratio: verdict, ratios, the smallest change
+    detectable, a remark."""
     return tabulate(
-        [cell for cell in report.cells if cell.cost_ratio is not None],
+        [c for c in report.cells if c.cost_ratio is not None and c.verdict in verdicts],
         [
             Column("cell", lambda c: c.cell.cell_id, "left", is_long=True),
             Column("verdict", _verdict, "left"),
@@ -51,7 +63,7 @@ def regression_table(report: RegressionReport, *, table_id: str = "regression") 
             Column("remark", lambda c: remark_text(c, report), "left", is_long=True),
         ],
         table_id=table_id,
-        title="Cells before and after",
+        title=title,
         note=NOTES["regression"],
     )
 

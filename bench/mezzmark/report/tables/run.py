@@ -11,7 +11,7 @@ from mezzmark.model.encoding import ORIGINAL, Encoding, has_alpha_plane
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.records import Trial
 from mezzmark.model.run import ClipManifest
-from mezzmark.report.prose.latency import share_text
+from mezzmark.report.prose.latency import setting_label, share_text
 from mezzmark.report.prose.numbers import (
     count_text,
     hour_gb_text,
@@ -21,8 +21,8 @@ from mezzmark.report.prose.numbers import (
     slow_texts,
     visible_text,
 )
-from mezzmark.report.prose.table_notes import NOTES, ranking_note
-from mezzmark.report.prose.terms import FLAG_TEXTS, setting_words
+from mezzmark.report.prose.table_notes import NOTES, ranking_note, ranking_title
+from mezzmark.report.prose.terms import FLAG_TEXTS
 from mezzmark.report.tables.table import Column, Entry, Table, tabulate
 from mezzmark.report.view import RunView, encode_speeds
 
@@ -41,15 +41,15 @@ def ranking_table(view: RunView, ranking: Ranking) -> Table:
             Column("median", lambda e: e.estimates["p50_ms"]),
             Column("p95", lambda e: e.estimates["p95_ms"]),
             Column(f"within {INSTANT_MS:.0f} ms", _instant),
-            Column("as fast as the original", lambda e: e.speedup_ratio),
+            Column("× faster than the original", lambda e: e.speedup_ratio),
             Column("time against the fastest", lambda e: e.cost_ratio),
             Column("may be the fastest", lambda e: _standing(e, ranking), "left"),
             Column("bit rate", lambda e: _rate(view, e.encoding, _mbps_text)),
             Column("rounds", lambda e: e.estimates["p50_ms"].round_count),
         ],
         table_id=f"{view.prefix}ranking-{view.rankings.index(ranking)}",
-        title=f"Scrub latency {setting_words(ranking.setting)}",
-        note=ranking_note(view, ranking),
+        title=ranking_title(setting_label(ranking, view.rankings[0])),
+        note=ranking_note(ranking, is_lead=ranking is view.rankings[0]),
         key=lambda e: e.encoding,
     )
 
@@ -77,7 +77,8 @@ def _instant(entry: Ranked) -> Entry | None:
     share = entry.instant_share
     if share is None:
         return None
-    worst = [f"{shown_name(clip.clip)}: {share_text(clip)}" for clip in share.by_clip[:1]]
+    fewer = [clip for clip in share.by_clip[:1] if clip.point < share.point]
+    worst = [f"{shown_name(clip.clip)}: {share_text(clip)}" for clip in fewer]
     return Entry(share_text(share), *worst, sort=share.point)
 
 

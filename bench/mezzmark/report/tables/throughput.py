@@ -57,7 +57,7 @@ def _lead_words(found: GridFindings) -> str:
         return "only one split"
     if found.lead.low is None:
         return "too few rounds"
-    return "yes" if found.is_lead_certain else "cannot be told apart"
+    return "yes" if found.is_lead_certain else "no: too close"
 
 
 def scaling_table(view: RunView, fits: dict[str, ScalingFit]) -> Table:
