@@ -79,7 +79,7 @@ def floor_words(*, is_shaded: bool, is_all: bool) -> str:
     """What a figure of latencies says of waits that end before the next frame is due."""
     if is_all:
         return "All of it is shorter than one frame: most people see no difference. "
-    return "Shaded: shorter than one frame, where most people see no difference. " if is_shaded else ""
+    return "Shaded: below one frame, where most people see no difference. " if is_shaded else ""
 
 
 def median_words(name: str, estimate: Estimate) -> str:
