@@ -51,4 +51,4 @@ def test_scenario_to_report(tmp_path: Path) -> None:
     page = report.html.read_text(encoding="utf-8")
     for name in ENCODINGS:
         assert name in page
-    assert "What was not tested" in page
+    assert "Not measured" in page
