@@ -216,7 +216,7 @@ def test_an_export_that_cannot_be_says_why(monkeypatch) -> None:
     with pytest.raises(RunError, match="json has no table of trials"):
         mezzmark.export([EXAMPLE], format="json", table="trials")
     monkeypatch.setitem(__import__("sys").modules, "pyarrow", None)
-    with pytest.raises(EngineError, match=r"mezzmark\[parquet\]"):
+    with pytest.raises(EngineError, match=r'pip install "\.\[parquet\]"'):
         mezzmark.export([EXAMPLE], format="parquet")
 
 

@@ -250,6 +250,11 @@ def test_the_spread_of_runs_is_read_from_three_earlier_ones_or_assumed() -> None
     ]
     assert [(s.run_count, s.degrees) for (s,) in spreads] == [(5, 4), *[(0, None)] * 3]
     assert [s.sd_fraction for (s,) in spreads] == pytest.approx([0.03, 0.01, 0.01, 0.01], rel=0.02)
+    reports = [
+        compare_runs(sides[:1], sides[1:], tolerance_fraction=0.05, history=runs)
+        for runs in (past, past[:2])
+    ]
+    assert [report.history_count for report in reports] == [5, 2]
 
 
 def test_runs_whose_levels_move_are_wider_and_say_so() -> None:

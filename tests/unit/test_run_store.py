@@ -298,6 +298,15 @@ def test_resuming_names_whatever_makes_it_another_run(made) -> None:
             check_same_measurement(before, now, where="run")
 
 
+def test_a_task_more_or_less_makes_it_another_run(made) -> None:
+    """A table of the scenario that stands on one side alone is named, whichever side: trials of a
+    task that a run did not have would take the places of those that it has."""
+    before = made[0]
+    less = before.model_copy(update={"scenario": before.scenario.but(encode=None)})
+    for pair in ((before, less), (less, before)):
+        assert describe_differences(*pair) == ["the scenario's encode differs"]
+
+
 def test_what_differs_is_told_in_a_few_words_footage_first(made) -> None:
     """Own files by name, in one clause; what only follows from it (clips and media that are new or
     gone) is not told again; beyond three differences the rest is counted."""

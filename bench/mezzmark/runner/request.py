@@ -49,7 +49,11 @@ def plan_measurement(
     if isinstance(scenario, Scenario):
         return limit_scenario(scenario, asked)
     stored = _stored_scenario(earlier_run)
-    plan = read_scenario(scenario, footage=footage, earlier=stored)
+    plan = (
+        plan_demo(footage, earlier_run=earlier_run)
+        if scenario == DEMO_SCENARIO
+        else read_scenario(scenario, footage=footage, earlier=stored)
+    )
     return limit_scenario(plan, asked, stored=stored)
 
 

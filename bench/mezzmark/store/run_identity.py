@@ -145,8 +145,8 @@ def _changed_scenario(before: Scenario, now: Scenario, *, without: Collection[st
     was, is_now = _deciding_keys(before), _deciding_keys(now)
     return [
         f"the scenario's {key} differs"
-        for key in was
-        if key not in CHANGEABLE_LIMITS and key not in without and was[key] != is_now[key]
+        for key in {**was, **is_now}  # a task's table may stand in one of them alone
+        if key not in CHANGEABLE_LIMITS and key not in without and was.get(key) != is_now.get(key)
     ]
 
 

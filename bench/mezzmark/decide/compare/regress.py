@@ -8,6 +8,7 @@ from statistics import median
 from typing import Final, Literal
 
 from mezzmark.decide.compare.evidence import (
+    KERNEL_LEVEL,
     RUN_SPREAD,
     choose_design,
     disturbed_pairs,
@@ -142,9 +143,10 @@ def compare_runs(
         tolerance_fraction=tolerance_fraction,
         confidence_level=confidence_level,
         cells=tuple(cells),
-        machine_ratio=kernel and estimate_of(kernel.interval(confidence_level=confidence_level)),
+        machine_ratio=kernel and estimate_of(kernel.interval(confidence_level=KERNEL_LEVEL)),
         has_moved=has_moved,
         run_spreads=tuple(_spreads(cells, spreads)),
+        history_count=len(history),
         loads=(_load("baseline", baseline), _load("candidate", candidate)),
         unsteady_runs=tuple(_unsteady_runs(baseline, candidate, names)),
         host_changes=changed_facts(baseline, candidate),

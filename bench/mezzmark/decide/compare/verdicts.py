@@ -284,9 +284,9 @@ class RegressionReport(Fact):
     `overlaps` names the runs, two by two, that were at work on one machine at the same time.
     `machine_ratio` is the reference kernel's cost, candidate / baseline; where the machine
     `has_moved` by it every cell is open. `run_spreads` are what was added to the errors of single
-    runs. `unsteady_runs` are those in which the machine was not steady, or nobody knows.
-    `changed_without_flagged` are the cells
-    whose verdict is another when disturbed trials are left out (None: no trial was flagged).
+    runs, with `history_count` earlier runs handed in. `unsteady_runs` are those in which the
+    machine was not steady, or nobody knows. `changed_without_flagged` are the cells whose verdict
+    is another when disturbed trials are left out (None: no trial was flagged).
     """
 
     verdict: Verdict
@@ -299,6 +299,7 @@ class RegressionReport(Fact):
     machine_ratio: Estimate | None
     has_moved: bool = False
     run_spreads: tuple[RunSpread, ...] = ()
+    history_count: int = 0
     loads: tuple[SideLoad, ...] = ()
     unsteady_runs: tuple[RunState, ...]
     host_changes: tuple[FactChange, ...]

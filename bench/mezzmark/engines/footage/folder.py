@@ -18,7 +18,7 @@ from mezzmark.engines.footage.originals import fingerprint_own
 from mezzmark.engines.footage.shots import NAME_IT, Look, goes_on_by, look_at
 from mezzmark.engines.media.frame_index import ProgressUpdate
 from mezzmark.engines.media.probe import open_media, unfit
-from mezzmark.model.errors import FootageError
+from mezzmark.model.errors import FootageError, count_text
 from mezzmark.model.jobs import JobFailed
 from mezzmark.model.preparations import FoundFile, Shot, SortedFiles, SortFilesJob
 
@@ -41,7 +41,7 @@ def sort_files(job: SortFilesJob, advance: ProgressUpdate) -> SortedFiles:
     faults: dict[str, FootageError] = {}
     looks = []
     for number, file in enumerate(job.files):
-        advance(f"looking at {len(job.files)} files", number / len(job.files))
+        advance(f"looking at {count_text(len(job.files), 'file')}", number / len(job.files))
         try:
             looks.append(look_at(file))
         except FootageError as error:

@@ -58,7 +58,7 @@ def as_parquet(runs: Sequence[MeasuredRun], *, table: str = "cells") -> bytes:
         raise EngineError(
             where="export",
             what="Parquet needs pyarrow, which is not installed",
-            remedy='Install it with pip install "mezzmark[parquet]", or export as csv',
+            remedy='Install it with pip install ".[parquet]" in the clone, or export as csv',
         ) from problem
     buffer = BytesIO()
     frame_of(runs, table).to_parquet(buffer, engine="pyarrow", index=False)
@@ -91,7 +91,7 @@ def as_pytest_benchmark(run: Run) -> str:
         raise EngineError(
             where="export",
             what="pytest-benchmark is not installed",
-            remedy='Install it with pip install "mezzmark[pytest]"',
+            remedy='Install it with pip install ".[pytest]" in the clone',
         ) from problem
     seconds: dict[Cell, list[float]] = {}
     for trial in run.trials:

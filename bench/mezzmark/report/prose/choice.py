@@ -455,7 +455,7 @@ def faster_sentences(
     """Those ahead of the chosen one in scrub latency, with the need that they miss, or put behind
     by the wishes. Only whom the rounds show to be ahead is called faster."""
     names = [entry.encoding for entry in lead.entries]
-    if not choice.chosen or choice.chosen[0] not in names:
+    if lead.is_thin or not choice.chosen or choice.chosen[0] not in names:
         return []
     best = choice.chosen[0]
     judged = {entry.encoding: entry for entry in choice.encodings}

@@ -293,6 +293,11 @@ def _design_text(report: RegressionReport) -> str:
 def _error_levels(report: RegressionReport) -> str:
     spreads = "; ".join(map(_spread_text, report.run_spreads))
     added = f" Added for what runs differ by: {spreads}." if spreads else ""
+    if report.history_count and not all(spread.run_count for spread in report.run_spreads):
+        added += (
+            f" Earlier runs handed in: {report.history_count}. Three or more beside those compared,"
+            " of this machine, its versions and settings, would tell it for each task."
+        )
     return (
         f"Tolerance {level_text(report.tolerance_fraction)}. The interval that is shown decides; "
         f"those of all cells hold together at {level_text(report.confidence_level)} (Bonferroni). "
@@ -313,7 +318,7 @@ def _kernel_text(report: RegressionReport) -> str:
     assert report.machine_ratio is not None
     moved = "the machine changed" if report.has_moved else "no sure change of the machine"
     ratio = estimate_text(report.machine_ratio)
-    return f"Reference kernel, candidate / baseline: {ratio}; {moved}."
+    return f"Reference kernel, candidate / baseline: {ratio} at 99 %; {moved}."
 
 
 def _loads_text(report: RegressionReport) -> str:
@@ -328,10 +333,14 @@ def _loads_text(report: RegressionReport) -> str:
     return f"Machine on both sides, median and highest: {'; '.join(texts)}." if texts else ""
 
 
+def _percent(share: float) -> str:
+    return f"{100 * min(share, 1):.1f} %"  # clocks of two kinds: their ratio may pass 1
+
+
 _LOADS: Final = (
     ("load before trials", "before", "{:.1f}".format),
-    ("waiting for a processor during them", "waiting", "{:.1%}".format),
-    ("taken by the hypervisor", "steal", "{:.1%}".format),
+    ("waiting for a processor during them", "waiting", _percent),
+    ("taken by the hypervisor", "steal", _percent),
 )
 
 

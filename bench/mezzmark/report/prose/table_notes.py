@@ -30,7 +30,7 @@ NOTES: Final = {
     ),
     "tasks": (
         "Geometric mean over common cells. What a task gains beyond the reference kernel "
-        "(plain arithmetic on one core) is not the core's plain speed."
+        "(plain arithmetic on one core; its interval at 99 %) is not the core's plain speed."
     ),
     "differences": "Recorded by each run.",
     "refusals": "What decides the work must be the same, or a ratio would compare different work.",
