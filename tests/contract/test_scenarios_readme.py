@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 import typer
+from typer.testing import CliRunner
 
 from mezzmark.cli.app import app
 from mezzmark.model.catalogue.core import resolve_custom
@@ -56,3 +57,15 @@ def test_rounds_and_budget_follow_one_rule_in_one_wording() -> None:
     measure = typer.main.get_command(app).commands["measure"]
     budget = next(option for option in measure.params if "--time-budget" in option.opts)
     assert ROUNDS_RULE in budget.help
+
+
+def test_a_time_budget_is_read_with_its_unit(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Bare numbers are seconds; minutes and hours count sixty and sixty times sixty."""
+    budgets: list[float] = []
+    note = lambda *_, time_budget, **__: budgets.append(time_budget) or []  # noqa: E731
+    monkeypatch.setattr("mezzmark.api.measure_series", note)
+    start = ["measure", "first-look", "--time-budget"]
+    for text in ("600", "10min", "0.5 h"):
+        assert CliRunner().invoke(app, [*start, text]).exit_code == 0
+    assert budgets == [600, 600, 1800]
+    assert CliRunner().invoke(app, [*start, "1m"]).exit_code

@@ -22,7 +22,7 @@ from mezzmark.store.run_store import (
     append_trial,
     clear_scratch,
     create_run,
-    lock_run,
+    lock_folder,
     read_run,
     reserve_run_dir,
     scratch_folder,
@@ -132,7 +132,7 @@ def test_a_run_stopped_while_preparing_can_be_started_again(tmp_path: Path, made
     """A folder with nothing but a run's lock counts as empty, and is told apart from one that
     never was a run."""
     (tmp_path / "run").mkdir()
-    with lock_run(tmp_path / "run"):
+    with lock_folder(tmp_path / "run"):
         pass
     with pytest.raises(RunError, match="ended before anything was measured"):
         read_run(tmp_path / "run")
@@ -158,6 +158,15 @@ def test_a_folder_named_scratch_is_no_unfinished_run(
         read_run(tmp_path)
     clear_scratch(tmp_path)
     assert (tmp_path / "scratch" / "x.mov").read_bytes() == b"precious"
+
+
+def test_a_run_that_is_not_there_is_answered_with_its_neighbours(run_dir: Path) -> None:
+    """A letter too few names the run that lies beside; without any, where runs come from."""
+    with pytest.raises(RunError) as found:
+        read_run(run_dir.with_name(run_dir.name[:-1]))
+    assert str(run_dir) in found.value.remedy
+    with pytest.raises(RunError, match="mezzmark measure"):
+        read_run(run_dir / "deeper")
 
 
 def test_only_marked_scratch_folders_are_cleared(run_dir: Path) -> None:
@@ -218,12 +227,12 @@ def test_what_a_killed_start_left_counts_as_empty(tmp_path: Path) -> None:
 def test_only_one_writer_holds_a_run(run_dir: Path) -> None:
     """The second is told; after the first has let go, the next may have it."""
     with (
-        lock_run(run_dir),
+        lock_folder(run_dir),
         pytest.raises(RunError, match="another process is writing this run"),
-        lock_run(run_dir),
+        lock_folder(run_dir),
     ):
         pass
-    with lock_run(run_dir):
+    with lock_folder(run_dir):
         pass
 
 

@@ -8,7 +8,7 @@ from typer.testing import CliRunner
 from mezzmark.cli.app import app
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.shop import Camera, Shop
-from mezzmark.store.toml_files import read_shop
+from mezzmark.store.toml_files import find_scenario, read_shop
 
 EXAMPLE = Path(__file__).parents[2] / "scenarios" / "shops" / "shop-example.toml"
 
@@ -30,6 +30,11 @@ def _problem(folder: Path, text: str) -> str:
     with pytest.raises(ScenarioError) as caught:
         read_shop(path)
     return str(caught.value)
+
+
+def test_the_shipped_shop_is_found_by_its_name() -> None:
+    """With and without the folder that it ships in."""
+    assert find_scenario("shop-example") == find_scenario("shops/shop-example")
 
 
 def test_the_shipped_shop_is_read_whole() -> None:

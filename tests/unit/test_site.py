@@ -16,7 +16,8 @@ from mezzmark.model.errors import DestinationError, RunError
 from mezzmark.report import site
 from mezzmark.report.figures.gallery import Picture
 from mezzmark.report.sections import context
-from mezzmark.store.run_store import TRIALS_NAME
+from mezzmark.report.site import MARKER_NAME
+from mezzmark.store.run_store import TRIALS_NAME, lock_folder
 
 MADE = Fabrication(encodings=EIGHT[:2], patterns=("jump",), rounds=3, requests=4)
 NAMES = ("a1", "a2", "a3", "b1")
@@ -97,6 +98,18 @@ def test_what_others_made_is_refused_and_left(tmp_path: Path) -> None:
     with pytest.raises(RunError, match="id"):
         mezzmark.publish(runs, to=tmp_path / "new")
     assert not (tmp_path / "new").exists()
+
+
+def test_one_publishes_at_a_time(tmp_path: Path) -> None:
+    """A folder that somebody is publishing into is refused and left as it is."""
+    run_dir = lay_run(tmp_path / "run", named("a1", 1))
+    (tmp_path / "site").mkdir()
+    (tmp_path / "site" / MARKER_NAME).touch()
+    with lock_folder(tmp_path / "site"):
+        before = contents(tmp_path / "site")
+        with pytest.raises(RunError, match="publishing into this folder"):
+            mezzmark.publish(run_dir, to=tmp_path / "site")
+        assert contents(tmp_path / "site") == before
 
 
 @pytest.mark.parametrize(

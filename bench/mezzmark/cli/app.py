@@ -85,6 +85,15 @@ def demo(
     report([run_dir])
 
 
+def _seconds(text: str) -> float:
+    from mezzmark.model.fact import parse_quantity
+
+    try:
+        return parse_quantity(text, "s")
+    except ValueError as error:
+        raise typer.BadParameter(f"{error}.") from None
+
+
 @app.command(
     epilog="Examples: `mezzmark measure first-look` · "
     "`mezzmark measure own-footage --footage card --footage old/C0001.MP4` · "
@@ -109,10 +118,11 @@ def measure(  # noqa: PLR0917  # options, each given by its name
         float | None,
         typer.Option(
             "--time-budget",
-            min=1,
+            parser=_seconds,
+            metavar="SECONDS",
             # As ROUNDS_RULE of model.scenario, which is too heavy to be imported for a help text.
-            help="Seconds of measuring: at least minimum_rounds rounds are measured whatever the "
-            "budget; after that no round begins that would end after it.",
+            help="Of measuring (600, 10min, 1h): at least minimum_rounds rounds are measured "
+            "whatever the budget; after that no round begins that would end after it.",
         ),
     ] = None,
     seed: Annotated[

@@ -156,16 +156,19 @@ def write_report(
         markdown=markdown,
         cells_csv=table,
         figures=tuple(figures),
-        answer=_plain_answer(runs, together),
+        answer=_plain_answer(runs, together, names if len(names) > 1 else ()),
     )
 
 
-def _plain_answer(runs: Sequence[RunContext], together: Sequence[ComparisonSection]) -> str:
-    """The answers as lines of plain text."""
+def _plain_answer(
+    runs: Sequence[RunContext], together: Sequence[ComparisonSection], names: Sequence[str]
+) -> str:
+    """The answers as lines of plain text, each run's below its name where several have one."""
     parts = [([part.headline], part.cautions) for part in together]
-    for answer in (run.answer for run in runs):
-        lines = [answer.headline, "", *(f"- {text}" for text in answer.findings)]
-        parts.append((lines, answer.cautions))
+    for run, name in zip(runs, names or [""] * len(runs), strict=True):
+        first = [f"Run {visible_text(name)}"] if name else []
+        findings = (f"- {text}" for text in run.answer.findings)
+        parts.append(([*first, run.answer.headline, "", *findings], run.answer.cautions))
     return "\n\n".join(
         "\n".join([*lines, *(f"- ! {text}" for text in cautions)]) for lines, cautions in parts
     )

@@ -29,7 +29,13 @@ from mezzmark.report.prose.site import published_text
 from mezzmark.report.sections.comparison import build_history
 from mezzmark.report.sections.context import run_context
 from mezzmark.report.sections.site import SiteRun, by_host, compare_data, site_run
-from mezzmark.store.run_store import MANIFEST_NAME, TRIALS_NAME, read_manifest, read_run
+from mezzmark.store.run_store import (
+    MANIFEST_NAME,
+    TRIALS_NAME,
+    lock_folder,
+    read_manifest,
+    read_run,
+)
 
 MARKER_NAME: Final = ".mezzmark-site"
 """In a folder that mezzmark publishes into."""
@@ -65,6 +71,20 @@ def publish_runs(
     folder = Path(to).expanduser().resolve()
     with translate_os_errors(folder, remedy="Name another folder with --to."):
         _claim(folder)
+    with lock_folder(
+        folder,
+        what="another process is publishing into this folder",
+        remedy="Wait for it to end, or name another folder with --to.",
+    ):
+        return _publish(folder, named, environment, on_progress)
+
+
+def _publish(
+    folder: Path,
+    named: Mapping[str, tuple[Path, str]],
+    environment: Environment,
+    on_progress: Callable[[str, float], None],
+) -> SitePaths:
     known = _cards(folder)
     fresh = [n for n, (_, digest) in named.items() if n not in known or known[n].digest != digest]
     for number, name in enumerate(fresh):

@@ -134,6 +134,6 @@ def no_footage(patterns: Sequence[str], faults: Sequence[JobFailed]) -> FootageE
     count = f"none of {len(faults)} files is a clip" if len(faults) > 1 else "there is no clip"
     return FootageError(
         where=", ".join(patterns),
-        what=f"{count} ({fault_text(faults[0])})",
+        what=f"{count} ({faults[0].where}: {faults[0].what})",
         remedy="Give at least one file that `mezzmark inspect` can read.",
     )

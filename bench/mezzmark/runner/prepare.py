@@ -135,8 +135,8 @@ def prepare_footage(
         _add_results(footage, clip, answers, formats, is_own=isinstance(job, PrepareOwnJob))
     if not footage.clips:
         raise FootageError(
-            where="footage",
-            what=f"no clip can be measured ({'; '.join(footage.refused)})",
+            where="no clip can be measured",
+            what="; ".join(footage.refused),
             remedy="Give at least one file that `mezzmark inspect` can read.",
         )
     return footage

@@ -40,7 +40,7 @@ from mezzmark.runner.workers import Dispatch, last_answer, raise_if_disk_full, r
 from mezzmark.store.run_store import (
     append_trial,
     clear_scratch,
-    lock_run,
+    lock_folder,
     reserve_run_dir,
     scratch_folder,
     write_manifest,
@@ -69,7 +69,7 @@ def run_scenario(
     run_dir, cache_dir = Path(run_dir), Path(cache_dir)
     is_new = not run_dir.exists()
     reserve_run_dir(run_dir, resume=resume)
-    with lock_run(run_dir), clean_start(run_dir, is_new=is_new), trap_signals() as flag:
+    with lock_folder(run_dir), clean_start(run_dir, is_new=is_new), trap_signals() as flag:
         is_resumed = reserve_run_dir(run_dir, resume=resume)
         if is_resumed:
             check_same_run(run_dir, scenario)

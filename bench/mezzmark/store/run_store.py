@@ -20,7 +20,7 @@ from pydantic_core import from_json
 
 from mezzmark.host.common import paused_collector
 from mezzmark.model.cell import ARMS
-from mezzmark.model.errors import DestinationError, RunError
+from mezzmark.model.errors import DestinationError, RunError, nearest
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.problems import dotted, path_in
 from mezzmark.model.records import FLAGS, RECORD_SCHEMA, Trial
@@ -74,24 +74,26 @@ def as_run_paths(runs: RunPaths) -> list[Path]:
 
 
 @contextmanager
-def lock_run(run_dir: Path) -> Iterator[None]:
-    """Hold the run for writing; RunError when another process holds it."""
+def lock_folder(
+    folder: Path,
+    *,
+    what: str = "another process is writing this run",
+    remedy: str = "Wait for it to end, or measure into another folder with --out.",
+) -> Iterator[None]:
+    """Hold a run, or another folder of ours, for writing; RunError when another process holds
+    it."""
     from filelock import FileLock, Timeout
 
     # Not bound to a thread: a run is a generator, and whoever ends it may be another one.
-    lock = FileLock(run_dir / LOCK_NAME, timeout=0, thread_local=False)
+    lock = FileLock(folder / LOCK_NAME, timeout=0, thread_local=False)
     try:
         lock.acquire()
     except Timeout:
-        raise RunError(
-            where=str(run_dir),
-            what="another process is writing this run",
-            remedy="Wait for it to end, or measure into another folder with --out.",
-        ) from None
+        raise RunError(where=str(folder), what=what, remedy=remedy) from None
     except OSError as error:
         raise storage_error(
             error,
-            run_dir,
+            folder,
             kind=DestinationError,
             remedy="Choose another folder with --out; to go on with a run, copy it there first.",
         ) from None
@@ -269,7 +271,8 @@ def read_manifest(run_dir: Path) -> Manifest:
         raise RunError(
             where=str(run_dir),
             what=f"no run can be read here ({MANIFEST_NAME}: {error.strerror})",
-            remedy="Give the folder that `mezzmark measure` named when it ended.",
+            remedy=_nearest_runs(run_dir)
+            or "Give the folder that `mezzmark measure` named when it ended.",
         ) from None
     _refuse_large(text, where=str(path))
     found = _parse(text, newest=MANIFEST_SCHEMA, where=str(path))
@@ -279,6 +282,12 @@ def read_manifest(run_dir: Path) -> Manifest:
         return Manifest.model_validate(upgrade_manifest(found))
     except _NOT_AS_STATED as error:
         raise _damaged_by(str(path), error, found) from None
+
+
+def _nearest_runs(run_dir: Path) -> str:
+    beside = {path.parent.name: path.parent for path in run_dir.parent.glob(f"*/{MANIFEST_NAME}")}
+    near = nearest(run_dir.name, beside)
+    return f"Nearest: {', '.join(str(beside[name]) for name in near)}." if near else ""
 
 
 def _numbered_lines(path: Path) -> Iterator[tuple[int, bytes]]:

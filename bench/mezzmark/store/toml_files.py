@@ -59,16 +59,18 @@ def scenario_names() -> tuple[str, ...]:
 
 
 def find_scenario(scenario: str | Path) -> Path:
-    """The file of a shipped scenario's name, or of a path; ScenarioError when there is neither.
+    """The file of a shipped scenario's or shop's name, or of a path; ScenarioError when there is
+    neither.
 
     An existing file wins over a shipped name, so that a local change is what is measured.
     """
     path = Path(scenario)
     if path.is_file():
         return path
-    shipped = shipped_folder("scenarios") / f"{scenario}.toml"
-    if shipped.is_file():
-        return shipped
+    for name in (scenario, f"shops/{scenario}"):
+        shipped = shipped_folder("scenarios") / f"{name}.toml"
+        if shipped.is_file():
+            return shipped
     raise ScenarioError(
         where=str(scenario),
         what="is neither a file nor a scenario that ships with mezzmark",

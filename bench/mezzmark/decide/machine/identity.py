@@ -4,6 +4,7 @@
 `HostFacts`, here side by side; that of a run that is resumed is `RESUME_FACTS` in `model.run`.
 """
 
+import math
 from collections.abc import Sequence
 from statistics import median
 from typing import Final
@@ -28,17 +29,25 @@ systems report a little more or less of it from one version to the next."""
 POOLED: Final = (*MACHINE, "usable_core_count")
 """Runs that are put together as if they were one: they had the same cores to work with, too."""
 
-HostKey = tuple[object, ...]
+FactValue = str | int | float | bool | None
+HostKey = tuple[FactValue, ...]
 
 
 def host_key(host: HostFacts, facts: Sequence[str]) -> HostKey:
     """What these facts are: equal for hosts that count as the same."""
-    return tuple(getattr(host, name) for name in facts)
+    return tuple(_compared(name, getattr(host, name)) for name in facts)
 
 
 def differing_facts(first: HostFacts, second: HostFacts, facts: Sequence[str]) -> tuple[str, ...]:
     """Which of these facts differ; empty where the hosts count as the same."""
-    return tuple(name for name in facts if getattr(first, name) != getattr(second, name))
+    pairs = zip(facts, host_key(first, facts), host_key(second, facts), strict=True)
+    return tuple(name for name, one, other in pairs if one != other)
+
+
+def _compared(name: str, value: FactValue) -> FactValue:
+    """The memory in steps of 19 % around powers of two, since systems report a little more or less
+    of it from one version to the next; any other fact as it is."""
+    return round(4 * math.log2(float(value))) if name == "memory_bytes" and value else value
 
 
 def refuse_other_machines(runs: Sequence[MeasuredRun]) -> None:
@@ -53,8 +62,6 @@ def refuse_other_machines(runs: Sequence[MeasuredRun]) -> None:
                 remedy="Give runs of one machine",
             )
 
-
-FactValue = str | int | float | bool | None
 
 PASSING_FACTS: Final = {
     "memory_bandwidth_bytes_per_s",
@@ -109,7 +116,8 @@ def changed_facts(
     for name in names:
         first, second = ({facts.get(name) for facts in side} for side in sides)
         is_shown = with_passing or name not in PASSING_FACTS
-        if is_shown and (first != second or len(first) > 1):
+        same = {_compared(name, value) for value in first | second}
+        if is_shown and len(same) > 1:
             values = (tuple(sorted(side, key=str)) for side in (first, second))
             changes.append(FactChange(name=name, before=next(values), after=next(values)))
     return tuple(changes)

@@ -386,8 +386,8 @@ def _notes(choice: Choice) -> list[str]:
 
 
 def against_text(choice: Choice, entry: JudgedEncoding) -> str:
-    """Why an encoding is rejected or open: needs missed or open, or why it is not judged; empty
-    where only needs that nobody measured are open."""
+    """Why an encoding is rejected or open: needs missed, else those open, or why it is not judged;
+    empty where only needs that nobody measured are open."""
     if entry.status == "not judged":
         texts = [*map(lack_text, entry.lacks)]
         if entry.chance_beside is not None:
@@ -396,7 +396,7 @@ def against_text(choice: Choice, entry: JudgedEncoding) -> str:
                 f"{shown_name(choice.leader or '')} with {chance_text(entry.chance_beside)}"
             )
         return "; ".join(texts)
-    return _needs_text(entry.outcomes("misses", "open"))
+    return _needs_text(entry.outcomes("misses") or entry.outcomes("open"))
 
 
 def basis_text(choice: Choice) -> str:
@@ -411,7 +411,10 @@ def basis_text(choice: Choice) -> str:
 
 
 def rounds_text(choice: Choice) -> str:
-    """`5 rounds`; `5 whole rounds` where more were begun and not finished by every encoding."""
+    """`5 rounds`; `5 whole rounds` where more were begun and not finished by every encoding;
+    empty where all that is asked is the same in every round, as the size of a file."""
+    if not choice.unit_count:
+        return ""
     is_cut = choice.begun_count > choice.unit_count and choice.unit == "round"
     return count_text(choice.unit_count, "whole round" if is_cut else choice.unit)
 

@@ -197,7 +197,7 @@ def _serves(asked: Sequence[EncodingSizing], result: SizingResult) -> str:
     surely = "surely " if unsure else ""
     short = "open" if unsure else "short of it"
     return (
-        f"No encoding {surely}serves your shop in all it asks for ({wanted}). Nearest: "
+        f"No intermediate {surely}serves your shop in all it asks for ({wanted}). Nearest: "
         f"{shown_name(fewest)}, {short} in {list_text(needed[fewest])}."
     )
 

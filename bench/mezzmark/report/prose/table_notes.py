@@ -122,10 +122,10 @@ def _tail_note(tails: Sequence[Estimate]) -> str:
 
 def choice_note(choice: Choice) -> str:
     """Of a choice's encodings."""
+    brackets = f"{choice.confidence_level * 100:g} % intervals in brackets"
     return (
-        f"{choice.confidence_level * 100:g} % intervals in brackets; {rounds_text(choice)}. An "
-        "encoding is outclassed when another one equals or beats it in all that is wished for "
-        "and beats it in something."
+        f"{'; '.join(filter(None, (brackets, rounds_text(choice))))}. An encoding is outclassed "
+        "when another one equals or beats it in all that is wished for and beats it in something."
     )
 
 
