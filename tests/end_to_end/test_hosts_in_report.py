@@ -86,6 +86,9 @@ def test_two_runs_of_one_host_are_before_and_after(tmp_path: Path) -> None:
     row = page[page.index('id="dates1-changed-0"') :].split("</tr>")[0]
     assert "+ regressed" in row
     assert "1.105 [" in re.sub("<[^>]+>", "", row)
+    mark = re.search(r'href="#dates1-changed-0"[^>]*aria-label="([^"]+)"', page)
+    assert mark
+    assert "regressed 1.1" in mark[1]
     with pytest.raises(ScenarioError, match="no use here"):
         write_report(runs, out_dir=tmp_path / "out", prices=["desk=5 EUR"])
 

@@ -131,6 +131,7 @@ def write_report(
     pictures += [picture for run in runs for picture in run.pictures]
     title = runs[0].title if len(runs) == 1 else f"{len(runs)} runs"
     given: dict[str, Any] = {"runs": runs, "together": together, "title": title}
+    given["names"] = [visible_text(name) for name in names]
     content = {
         PAGE_NAME: render(environment, "report.html.j2", **given),
         "report.md": render(environment, "report.md.j2", **given),

@@ -1,13 +1,16 @@
-"""What encoding costs by thread count, and how much faster one host is than another."""
+"""What encoding costs by thread count, how much faster one host is than another, and what a host's
+cells cost after against before."""
 
 from collections.abc import Mapping, Sequence
 from math import log
 from statistics import fmean
+from typing import Final
 
 import pandas as pd
 import seaborn.objects as so
 
 from mezzmark.decide.compare.hosts import CellRatio, Standing, TaskRatio
+from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport, Verdict
 from mezzmark.decide.estimate.over_clips import as_shown_speed
 from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
@@ -171,6 +174,56 @@ def draw_comparison(
     label_rows(drawing, grid, rows)
     draw_lines(drawing.axes, {1.0: labels.EQUAL_LABEL})
     return drawing
+
+
+DECIDED: Final[dict[Verdict, str]] = {"improved": "leader", "regressed": "wrong"}
+"""Colours of what is proved and matters; everything else is of one colour."""
+
+
+def draw_regression(report: RegressionReport, *, anchors: Mapping[Cell, str]) -> Drawing:
+    """The cost of each cell after against before, those that changed first; the tolerance is
+    shaded. Marks link to `anchors`."""
+    found = [(cell, ratio) for cell in report.cells if (ratio := cell.cost_ratio)]
+    found.sort(key=lambda one: _place(*one))
+    rows = [
+        Row(
+            name=name,
+            text=run_figures.verdict_text(cell),
+            warning="costs more" if cell.verdict == "regressed" else "",
+            role="leader" if cell.verdict == "improved" else "other",
+            anchor=anchors[cell.cell],
+        )
+        for (cell, _), name in zip(
+            found, run_figures.cell_names(c.cell for c, _ in found), strict=True
+        )
+    ]
+    grid = row_grid(rows)
+    marks = [
+        Mark(
+            x=ends(ratio),
+            y=at(grid.baseline_in(number)),
+            colour=DECIDED.get(cell.verdict, "muted"),
+            link=(anchors[cell.cell], f"{cell.cell.cell_id}: {run_figures.verdict_text(cell)}"),
+            fill=float(cell.verdict not in ("inconclusive", "slower")),
+        )
+        for number, (cell, ratio) in enumerate(found)
+    ]
+    drawing = new_rows(run_figures.ratios_text(report), grid, key=(), line_count=1)
+    edge = 1 + report.tolerance_fraction
+    lanes = [grid.baseline_in(number) for number in range(len(rows))]
+    drawing.axes.barh(
+        lanes, edge - 1 / edge, grid.lane_in, 1 / edge, color=LIGHT["grid"], alpha=0.55, zorder=0
+    )
+    draw_marks(drawing, marks)
+    limits = ratio_limits([1 / edge, edge, *(end for mark in marks for end in mark.x)])
+    set_log_axis(drawing.axes, "x", limits, label=run_figures.RATIO_LABEL)
+    label_rows(drawing, grid, rows)
+    draw_lines(drawing.axes, {1.0: run_figures.UNCHANGED_LABEL})
+    return drawing
+
+
+def _place(cell: CellVerdict, ratio: Estimate) -> tuple[bool, float]:
+    return cell.verdict not in ("regressed", "slower", "improved"), -ratio.point
 
 
 def _role(encoding: str) -> Role:

@@ -1,9 +1,13 @@
-"""What the figures of one run say: latency, waiting, encode speed, size, and the choice."""
+"""What the figures of one run say: latency, waiting, encode speed, size, and the choice; and
+that of two runs of one host."""
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import Final
 
 from mezzmark.decide.choose.choice import Choice, ChoicePlane, ChoicePoint
+from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport
 from mezzmark.decide.estimate.ranking import Ranked, Ranking
+from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.figures import FigureName
@@ -16,6 +20,7 @@ from mezzmark.report.prose.figures import (
     mark_words,
 )
 from mezzmark.report.prose.numbers import (
+    bare_ratio,
     count_text,
     estimate_text,
     level_text,
@@ -23,8 +28,10 @@ from mezzmark.report.prose.numbers import (
     number_text,
     shown_name,
     shown_unit,
+    visible_text,
 )
-from mezzmark.report.prose.terms import bar_words, rate_text, setting_words, trial_words
+from mezzmark.report.prose.regress import summarise_regression
+from mezzmark.report.prose.terms import bar_words, rate_text, setting_words, task_label, trial_words
 from mezzmark.report.view import RunView
 
 
@@ -232,3 +239,39 @@ def limit_label(limit: float, goal: FigureName) -> str:
     """Of the line that a need draws, in the shown unit; the side that meets it is named."""
     sign = "≤" if goal.better == "less" else "≥"
     return f"need: {sign} {number_text(limit)} {shown_unit(goal.unit)}"
+
+
+RATIO_LABEL: Final = "cost, later / earlier (log scale)"
+UNCHANGED_LABEL: Final = "1: no change"
+
+
+def cell_names(cells: Iterable[Cell]) -> list[str]:
+    """Task and encoding of each, or the whole key where these do not tell it from the others."""
+    cells = list(cells)
+    short = [f"{task_label(cell.task)}: {cell.encoding}" for cell in cells]
+    return [
+        name if short.count(name) == 1 else cell.cell_id
+        for name, cell in zip(short, cells, strict=True)
+    ]
+
+
+def verdict_text(cell: CellVerdict) -> str:
+    """`equivalent 0.991 [0.962, 1.021]`."""
+    ratio = cell.cost_ratio
+    return cell.verdict if ratio is None else f"{cell.verdict} {bare_ratio(ratio)}"
+
+
+def ratios_text(report: RegressionReport) -> FigureText:
+    """Of the figure of all cells that have a ratio."""
+    shown = [cell for cell in report.cells if cell.cost_ratio is not None]
+    cells = [f"{visible_text(cell.cell.cell_id)}: {verdict_text(cell)}" for cell in shown]
+    return FigureText(
+        title="What each cell costs after against before",
+        subtitle=f"{count_text(len(shown), 'cell')}. Bars: intervals that hold together at "
+        f"{level_text(report.confidence_level)}; shaded: the tolerance of "
+        f"{100 * report.tolerance_fraction:g} %.",
+        caption="Right of the line at 1 the later run is slower. A bar wholly right of the shade "
+        "is a regression, one wholly left of it an improvement, one wholly inside it shows that "
+        "nothing changed by more than the tolerance. Open marks: not proved either way.",
+        alt=f"{summarise_regression(report)} {first_few(cells)}.",
+    )

@@ -15,7 +15,7 @@ from mezzmark.decide.compare.regress import TOLERANCE_FRACTION, compare_runs
 from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.history import draw_history
-from mezzmark.report.figures.speeds import draw_comparison
+from mezzmark.report.figures.speeds import draw_comparison, draw_regression
 from mezzmark.report.prose.history import (
     history_basis,
     history_cautions,
@@ -228,20 +228,22 @@ def _before_after(
             ("cells", "All other cells", UNCHANGED),
         )
     )
+    links = {**changed.links, **same.links}
+    draw = partial(draw_regression, report, anchors=links)
     return ComparisonSection(
         anchor=prefix,
         kicker="One host before and after",
         headline=before_after_headline(report, earlier.manifest.host.host_label),
         basis=before_after_basis(earlier, later, confidence_level),
         cautions=tuple(visible_text(text) for text in doubt_lines(report)),
-        pictures=(),
+        pictures=(make_picture(f"{prefix}-ratios", draw),) if links else (),
         groups=filled_sections(
             Section(
                 anchor=f"{prefix}-found",
                 title="The same cells before and after",
                 sentences=(
-                    *next_steps(*run_names([earlier, later])),
                     *(visible_text(text) for text in basis_lines(report)),
+                    *next_steps(*run_names([earlier, later])),
                 ),
                 tables=(changed,),
                 folded=(same,),

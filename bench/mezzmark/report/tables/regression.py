@@ -65,6 +65,7 @@ def regression_table(
         table_id=table_id,
         title=title,
         note=NOTES["regression"],
+        key=lambda c: c.cell,
     )
 
 
