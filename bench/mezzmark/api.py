@@ -389,7 +389,6 @@ def rig(
             measure_self_test(plan, cache_dir=cache_dir, on_progress=on_progress),
             plan.planted_fractions,
             tolerance_fraction=tolerance,
-            confidence_level=0.95,
         )
     return SelfTestReport(
         host=host,

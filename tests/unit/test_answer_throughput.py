@@ -13,7 +13,7 @@ ROUNDS = range(4)
 
 def _told(trials: list[Trial]) -> str:
     manifest = fabricate_manifest(Fabrication(clips=(trials[0].cell.clip,)))
-    (text,) = throughput_sentences(observe(trials), manifest, confidence_level=0.95)
+    (text,) = throughput_sentences(observe(trials), manifest)
     return text
 
 

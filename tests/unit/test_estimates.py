@@ -297,7 +297,7 @@ def test_a_round_that_lacks_a_clip_is_not_pooled() -> None:
         *(scrub_trial([1000.0], round_index=k, cell=slow) for k in range(3)),
     ]
     manifest = fabricate_manifest(Fabrication(clips=("c", "slow")))
-    (pooled,) = pool_clips(observe(trials), manifest, confidence_level=0.95).values()
+    (pooled,) = pool_clips(observe(trials), manifest).values()
     assert pooled["p50_ms"].round_count == 3
     clips = [(of.clip, of.point) for of in pooled["p50_ms"].by_clip]
     assert clips == [("slow", 1000.0), ("c", pytest.approx(10.01, rel=1e-3))]

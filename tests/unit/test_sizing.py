@@ -277,7 +277,7 @@ def test_machines_needed_have_the_slow_end_of_the_speed(usual: float, slow: floa
         point=pixels_a_day / (usual * 86_400), draws=pixels_a_day / (days * 86_400), round_count=8
     )
     figures = {"late_cards": _estimate(1.0, 1.0, 1.0), "utilisation": _estimate(usual, usual, slow)}
-    found = find_machines_needed(shop, rate, figures, seed=1, confidence_level=0.95)
+    found = find_machines_needed(shop, rate, figures, seed=1)
     assert (found.point, found.low, found.high) == (
         np.ceil(usual),
         np.ceil(usual),
@@ -333,7 +333,6 @@ def test_a_machine_that_may_not_keep_up_is_not_said_to_be_enough() -> None:
         rate,
         {"late_cards": _estimate(0.0, 0.0, 0.0), "utilisation": _estimate(0.9, 0.8, 1.05)},
         seed=1,
-        confidence_level=0.95,
     )
     assert (found.point, found.low, found.high) == (1, 1, 2)
 
@@ -405,7 +404,6 @@ def test_another_machine_that_may_not_keep_up_is_not_surely_in_time() -> None:
         pixel_rate=quick,
         measured_core_count=8,
         rng=np.random.default_rng(1),
-        confidence_level=0.95,
     )
     assert there.late_cards.high == 0
     assert there.ingest_hours_per_day.high > 24
@@ -450,7 +448,7 @@ def test_draws_have_the_measured_limits() -> None:
     """The 2.5 and 97.5 % points of the draws are the interval's ends, also when it is lopsided."""
     rng = np.random.default_rng(2)
     drawn = draw_estimate(_estimate(10.0, 8.0, 15.0), rng=rng, draw_count=100_000)
-    again = estimate_drawn(drawn, "x", confidence_level=0.95)
+    again = estimate_drawn(drawn, "x")
     assert (again.low, again.high) == pytest.approx((8.0, 15.0), rel=0.01)
 
 
@@ -459,7 +457,7 @@ def test_product_of_two_figures_spreads_as_theory_says() -> None:
     rng = np.random.default_rng(3)
     a = draw_estimate(_estimate(1, np.exp(-0.1), np.exp(0.1), 5000), rng=rng, draw_count=200_000)
     b = draw_estimate(_estimate(1, np.exp(-0.2), np.exp(0.2), 5000), rng=rng, draw_count=200_000)
-    found = estimate_drawn(combine(lambda x, y: x * y, a, b), "x", confidence_level=0.95)
+    found = estimate_drawn(combine(lambda x, y: x * y, a, b), "x")
     assert np.log(found.high) == pytest.approx(np.hypot(0.1, 0.2), rel=0.02)
 
 
@@ -467,9 +465,7 @@ def test_no_interval_in_means_no_interval_out() -> None:
     """A figure without an interval passes its reason on through any arithmetic."""
     rng = np.random.default_rng(4)
     bare = draw_estimate(_estimate(2.0, None, None, 1), rng=rng, draw_count=100)
-    found = estimate_drawn(
-        combine(lambda x, y: x * y, bare, exactly(3.0, draw_count=100)), "x", confidence_level=0.95
-    )
+    found = estimate_drawn(combine(lambda x, y: x * y, bare, exactly(3.0, draw_count=100)), "x")
     assert (found.point, found.low) == (6.0, None)
     assert [w.needed for w in found.withheld] == [2]
 

@@ -216,7 +216,7 @@ def test_the_scaling_figure_holds_every_bar_and_the_whole_line(law_fps: int, rou
     band, without one, and where the line lies far below the bars."""
     trials = [trial for trial in _planted_trials() if trial.round_index < rounds]
     view = _view(trials)
-    (findings,) = judge_grid(view.trials, view.manifest, confidence_level=0.95)
+    (findings,) = judge_grid(view.trials, view.manifest)
     grid = [((0, t.round_index), t) for t in trials if t.cell.task == "grid"]
     fit = fit_grid(NAME, grid, view.manifest.clips)
     assert fit is not None

@@ -99,7 +99,6 @@ def write_report(
     *,
     out_dir: Path | None = None,
     template: Path | None = None,
-    confidence_level: float = 0.95,
     prices: Sequence[str] = (),
     with_figure_files: bool = True,
 ) -> ReportPaths:
@@ -121,11 +120,11 @@ def write_report(
     environment = template_environment(template)
     environment.globals["has_figure_files"] = with_figure_files
     views = [
-        read_view(Path(run_dir), confidence_level, f"run{number}-" if len(run_dirs) > 1 else "")
+        read_view(Path(run_dir), f"run{number}-" if len(run_dirs) > 1 else "")
         for number, run_dir in enumerate(run_dirs, start=1)
     ]
     names = [Path(run_dir).resolve().name for run_dir in run_dirs]
-    together = build_comparison(views, names, prices=prices, confidence_level=confidence_level)
+    together = build_comparison(views, names, prices=prices)
     runs = [run_context(view) for view in views]
     pictures = [picture for part in together for picture in part.pictures]
     pictures += [picture for run in runs for picture in run.pictures]
@@ -171,7 +170,7 @@ def _plain_answer(runs: Sequence[RunContext], together: Sequence[ComparisonSecti
     )
 
 
-def read_view(run_dir: Path, confidence_level: float, prefix: str = "") -> RunView:
+def read_view(run_dir: Path, prefix: str = "") -> RunView:
     """A run for a report; RunError where it cannot be read or has no trials."""
     run = read_run(run_dir)
     if not run.trials:
@@ -184,7 +183,6 @@ def read_view(run_dir: Path, confidence_level: float, prefix: str = "") -> RunVi
         run.manifest,
         run.trials,
         run_dir=run.run_dir,
-        confidence_level=confidence_level,
         torn_line_count=run.torn_line_count,
         unknown=run.unknown,
         prefix=prefix,

@@ -31,7 +31,6 @@ class RunView(ObservedRun):
     `rankings`. `prefix` begins its ids and file names where several runs share a page; `unknown`
     counts the trials left out for a name that this mezzmark does not know."""
 
-    confidence_level: float = 0.95
     torn_line_count: int = 0
     unknown: Mapping[str, int] = field(default_factory=dict)
     prefix: str = ""
@@ -39,21 +38,13 @@ class RunView(ObservedRun):
     @cached_property
     def summaries(self) -> tuple[CellSummary, ...]:
         """Estimates and counts of every cell."""
-        return summarise_cells(
-            self.trials, confidence_level=self.confidence_level, observations=self.observations
-        )
+        return summarise_cells(self.trials, observations=self.observations)
 
     @cached_property
     def rankings(self) -> tuple[Ranking, ...]:
         """One for each scrub setting, the leading one first; of too few rounds in no order."""
         found = [
-            rank_encodings(
-                self.observations,
-                self.summaries,
-                setting,
-                self.manifest,
-                confidence_level=self.confidence_level,
-            )
+            rank_encodings(self.observations, self.summaries, setting, self.manifest)
             for setting in scrub_settings(self.observations)
         ]
         names = [encoding.name for encoding in self.manifest.encodings]
@@ -68,7 +59,7 @@ class RunView(ObservedRun):
     def pooled_encodes(self) -> dict[Cell, dict[str, Estimate]]:
         """Encode figures over all clips."""
         encodes = [o for o in self.observations if o.cell.task == "encode"]
-        return pool_clips(encodes, self.manifest, confidence_level=self.confidence_level)
+        return pool_clips(encodes, self.manifest)
 
     @cached_property
     def scrub_trials(self) -> dict[Setting, dict[str, list[Observation]]]:
@@ -83,7 +74,7 @@ class RunView(ObservedRun):
     @cached_property
     def fidelity(self) -> tuple[EncodingFidelity, ...]:
         """What each encoding does to the picture; empty where nothing was judged."""
-        return judge_run(self, confidence_level=self.confidence_level)
+        return judge_run(self)
 
     @cached_property
     def steadiness(self) -> Steadiness:
@@ -92,7 +83,6 @@ class RunView(ObservedRun):
             self.manifest,
             self.trials,
             self.observations,
-            confidence_level=self.confidence_level,
             chosen_by=None if self.choice is None else _chosen_by(self, self.choice),
         )
 

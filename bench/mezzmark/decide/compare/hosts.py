@@ -42,7 +42,7 @@ from mezzmark.decide.estimate.rounds import RATIO_UNIT, estimate_of
 from mezzmark.decide.machine.identity import FactChange, changed_facts, host_facts
 from mezzmark.decide.machine.state import MachineState, judge_machine
 from mezzmark.model.cell import ALL_CLIPS, Cell
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.tasks import TASKS
 
@@ -50,11 +50,11 @@ Standing = Literal["faster", "slower", "the same", "cannot tell"]
 """The other host against the reference, with the error over all cells shown held at the level."""
 
 
-def find_standing(cost_ratio: Estimate, tolerance_fraction: float) -> Standing:
+def find_standing(cost_ratio: Estimate) -> Standing:
     """What the interval of other / reference proves: it lies within the tolerance, or leaves 1
     out."""
     low, high = cost_ratio.low or 0.0, cost_ratio.high or math.inf
-    if low >= 1 / (1 + tolerance_fraction) and high <= 1 + tolerance_fraction:
+    if low >= 1 / (1 + TOLERANCE_FRACTION) and high <= 1 + TOLERANCE_FRACTION:
         return "the same"
     return "slower" if low > 1 else "faster" if high < 1 else "cannot tell"
 
@@ -114,8 +114,6 @@ class HardwareComparison(Fact):
     reference: ComparedRun
     others: tuple[HostComparison, ...]
     best: tuple[BestThroughput, ...]
-    confidence_level: float
-    tolerance_fraction: float
 
     @property
     def runs(self) -> tuple[ComparedRun, ...]:
@@ -147,30 +145,23 @@ def _is_void(report: RegressionReport) -> bool:
     return report.has_moved or any(item.is_significant for item in report.self_comparisons)
 
 
-def compare_hosts(
-    runs: Sequence[MeasuredRun],
-    labels: Sequence[ComparedRun],
-    *,
-    confidence_level: float = 0.95,
-    tolerance_fraction: float = TOLERANCE_FRACTION,
-) -> HardwareComparison:
+def compare_hosts(runs: Sequence[MeasuredRun], labels: Sequence[ComparedRun]) -> HardwareComparison:
     """Each run against the first; `labels` in the same order. Raises ValueError for fewer than two
     runs."""
     if len(runs) < 2 or len(runs) != len(labels):
         raise ValueError("a comparison needs two runs or more, and a label for each")
-    rules = {"confidence_level": confidence_level, "tolerance_fraction": tolerance_fraction}
     matchings = [
         _match(runs[0], run, (labels[0].label, label.label))
         for run, label in zip(runs[1:], labels[1:], strict=True)
     ]
     family = sum(len(m.equal) + len(m.same_share) for m in matchings)
     found = [
-        _find(runs[0], run, matching, family=family, **rules)
+        _find(runs[0], run, matching, family=family)
         for run, matching in zip(runs[1:], matchings, strict=True)
     ]
     costs = read_common_costs([run.trials for run in runs])
-    cells = [_cell_ratios(item, tolerance_fraction) for item in found]
-    tasks = _task_ratios(found, cells, costs, **rules)
+    cells = [_cell_ratios(item) for item in found]
+    tasks = _task_ratios(found, cells, costs)
     return HardwareComparison(
         reference=labels[0],
         others=tuple(
@@ -179,8 +170,7 @@ def compare_hosts(
                 runs[1:], labels[1:], found, cells, tasks, strict=True
             )
         ),
-        best=find_best_throughput(runs, labels, costs, confidence_level=confidence_level),
-        **rules,
+        best=find_best_throughput(runs, labels, costs),
     )
 
 
@@ -189,23 +179,14 @@ def _match(reference: MeasuredRun, other: MeasuredRun, labels: tuple[str, str]) 
     return match_cells(mine, theirs, (reference.manifest, other.manifest), labels)
 
 
-def _find(
-    reference: MeasuredRun,
-    other: MeasuredRun,
-    matching: Matching,
-    *,
-    family: int,
-    confidence_level: float,
-    tolerance_fraction: float,
-) -> _Found:
+def _find(reference: MeasuredRun, other: MeasuredRun, matching: Matching, *, family: int) -> _Found:
     reports = []
     for partners in (matching.equal, matching.same_share):
         if partners:
             report = compare_runs(
                 [_only(reference, {cell: cell for cell in partners})],
                 [_only(other, {there: cell for cell, there in partners.items()})],
-                tolerance_fraction=tolerance_fraction,
-                confidence_level=confidence_level,
+                tolerance_fraction=TOLERANCE_FRACTION,
                 family=family,
             )
             reports.append((partners, report))
@@ -226,7 +207,7 @@ def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> ObservedRun:
     return ObservedRun(run.manifest, tuple(kept))
 
 
-def _cell_ratios(found: _Found, tolerance_fraction: float) -> tuple[CellRatio, ...]:
+def _cell_ratios(found: _Found) -> tuple[CellRatio, ...]:
     """Every cell that could be compared, equal cells before those of the same share of cores."""
     ratios = []
     for partners, report in found.reports:
@@ -241,7 +222,7 @@ def _cell_ratios(found: _Found, tolerance_fraction: float) -> tuple[CellRatio, .
                     speedup_ratio=cost and cost.inverted(RATIO_UNIT),
                     standing="cannot tell"
                     if cost is None or _is_void(report)
-                    else find_standing(cost, tolerance_fraction),
+                    else find_standing(cost),
                     found=verdict,
                 )
             )
@@ -249,12 +230,7 @@ def _cell_ratios(found: _Found, tolerance_fraction: float) -> tuple[CellRatio, .
 
 
 def _task_ratios(
-    hosts: Sequence[_Found],
-    cells: Sequence[Sequence[CellRatio]],
-    costs: Sequence[RunCosts],
-    *,
-    confidence_level: float,
-    tolerance_fraction: float,
+    hosts: Sequence[_Found], cells: Sequence[Sequence[CellRatio]], costs: Sequence[RunCosts]
 ) -> list[tuple[TaskRatio, ...]]:
     """Per host its tasks' ratios, simultaneous over tasks and hosts together. `costs` are the
     reference's and those of each host."""
@@ -266,8 +242,8 @@ def _task_ratios(
                 pooled.append((index, task, len(mine), evidence))
     judgements = judge_evidence(
         [evidence for *_, evidence in pooled],
-        tolerance_fraction=tolerance_fraction,
-        confidence_level=confidence_level,
+        tolerance_fraction=TOLERANCE_FRACTION,
+        confidence_level=CONFIDENCE_LEVEL,
     )
     results: list[list[TaskRatio]] = [[] for _ in hosts]
     for (index, task, count, _), judgement in zip(pooled, judgements, strict=True):
@@ -276,9 +252,7 @@ def _task_ratios(
             task=task,
             cell_count=count,
             speedup_ratio=cost.inverted(RATIO_UNIT),
-            standing="cannot tell"
-            if hosts[index].is_void
-            else find_standing(cost, tolerance_fraction),
+            standing="cannot tell" if hosts[index].is_void else find_standing(cost),
         )
         results[index].append(found)
     return [tuple(items) for items in results]

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.model.estimate import Estimate, Withheld
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate, Withheld
 from mezzmark.statistics.intervals import t_quantile
 
 DRAW_COUNT: Final = 4000
@@ -86,12 +86,12 @@ def combine(function: Callable[..., _Floats], *quantities: Drawn) -> Drawn:
     )
 
 
-def estimate_drawn(quantity: Drawn, unit: str, *, confidence_level: float) -> Estimate:
+def estimate_drawn(quantity: Drawn, unit: str) -> Estimate:
     """The quantity as an estimate: its point and the quantiles of its draws.
 
     Infinite draws (a queue that never empties) are kept: a limit may be infinite.
     """
-    tail = (1 - confidence_level) / 2
+    tail = (1 - CONFIDENCE_LEVEL) / 2
     low = high = None
     if not quantity.withheld:
         limits = np.quantile(quantity.draws, (tail, 1 - tail), method="closest_observation")
@@ -100,7 +100,7 @@ def estimate_drawn(quantity: Drawn, unit: str, *, confidence_level: float) -> Es
         point=quantity.point,
         low=low,
         high=high,
-        confidence_level=confidence_level,
+        confidence_level=CONFIDENCE_LEVEL,
         unit=unit,
         round_count=quantity.round_count or 0,
         sample_count=quantity.draws.size,

@@ -32,7 +32,7 @@ from mezzmark.decide.estimate.rounds import (
 )
 from mezzmark.model.cell import ALL_CLIPS, Cell
 from mezzmark.model.encoding import ORIGINAL
-from mezzmark.model.estimate import Estimate, OfClip
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate, OfClip
 from mezzmark.model.run import ClipManifest, Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Figure
@@ -70,7 +70,7 @@ def over_clips(
     by_clip: Clips,
     mix: Mix,
     *,
-    confidence_level: float,
+    confidence_level: float = CONFIDENCE_LEVEL,
     frame_rates: Mapping[str, float] | None = None,
 ) -> Estimate | None:
     """The figure over the clips of the mix; None where one of them lacks it, or no round has all.
@@ -99,9 +99,7 @@ def over_clips(
     return _beside(whole, names, each, is_more_better=figure.better == "more")
 
 
-def share_within(
-    by_clip: Clips, limit_ms: float, mix: Mix, *, confidence_level: float
-) -> Estimate | None:
+def share_within(by_clip: Clips, limit_ms: float, mix: Mix) -> Estimate | None:
     """The share of moves within the limit, from two rounds on, the clip with the smallest first
     among those beside it; None where a clip of the mix has no moves."""
     names, common = _common_rounds(by_clip, mix, lambda o: o.work.latencies_ms is not None)
@@ -118,10 +116,10 @@ def share_within(
         count = sum(o.sample_count for clip in clips for o in clip)
         return estimate_of(found, "", sample_count=count)
 
-    whole = estimate(common, [mix.get(name, 1.0) for name in names], confidence_level)
+    whole = estimate(common, [mix.get(name, 1.0) for name in names], CONFIDENCE_LEVEL)
     if len(names) == 1:
         return whole
-    level = _level_of_each(names, confidence_level)
+    level = _level_of_each(names, CONFIDENCE_LEVEL)
     each = [estimate([of_clip], [1.0], level) for of_clip in common]
     return _beside(whole, names, each, is_more_better=True)
 
@@ -135,11 +133,7 @@ def by_clip_of(observations: Iterable[Observation]) -> dict[str, list[Observatio
 
 
 def pool_clips(
-    observations: Sequence[Observation],
-    manifest: Manifest,
-    *,
-    confidence_level: float,
-    only: Iterable[str] | None = None,
+    observations: Sequence[Observation], manifest: Manifest, *, only: Iterable[str] | None = None
 ) -> dict[Cell, dict[str, Estimate]]:
     """Every figure over the run's clips (or `only` these) of each cell that has all of them.
 
@@ -151,9 +145,7 @@ def pool_clips(
     for cell in sorted(groups, key=lambda cell: cell.sort_key):
         by_clip = by_clip_of(groups[cell])
         found = {
-            figure.name: over_clips(
-                figure, by_clip, mix, confidence_level=confidence_level, frame_rates=rates
-            )
+            figure.name: over_clips(figure, by_clip, mix, frame_rates=rates)
             for figure in TASKS[cell.task].figures
         }
         if kept := {name: estimate for name, estimate in found.items() if estimate}:
@@ -171,30 +163,24 @@ def best_cells(
     task: str,
     figure: str,
     order: Callable[[Estimate], float],
-    *,
-    confidence_level: float,
 ) -> BestCells:
     """The cell of each encoding whose `figure` has the smallest `order`; names break ties."""
     mine = [o for o in observations if o.cell.task == task]
     best: BestCells = {}
-    for cell, estimates in pool_clips(mine, manifest, confidence_level=confidence_level).items():
+    for cell, estimates in pool_clips(mine, manifest).items():
         known, estimate = best.get(cell.encoding), estimates.get(figure)
         if estimate and (known is None or order(estimate) < order(known[1])):
             best[cell.encoding] = cell, estimate
     return dict(sorted(best.items(), key=lambda item: (order(item[1][1]), item[0])))
 
 
-def fastest_cells(
-    observations: Sequence[Observation], manifest: Manifest, task: str, *, confidence_level: float
-) -> BestCells:
+def fastest_cells(observations: Sequence[Observation], manifest: Manifest, task: str) -> BestCells:
     """Those with the most frames a second."""
 
     def slowness(estimate: Estimate) -> float:
         return -estimate.point
 
-    return best_cells(
-        observations, manifest, task, "throughput_fps", slowness, confidence_level=confidence_level
-    )
+    return best_cells(observations, manifest, task, "throughput_fps", slowness)
 
 
 def bitrates_over_clips(manifest: Manifest, mix: Mix | None = None) -> dict[str, float]:

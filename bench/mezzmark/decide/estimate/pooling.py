@@ -17,7 +17,7 @@ from mezzmark.decide.estimate.rounds import (
     estimate_values,
 )
 from mezzmark.model.cell import Cell
-from mezzmark.model.estimate import CellSummary, Estimate
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, CellSummary, Estimate
 from mezzmark.model.records import Trial
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import Proof, ScrubMeasurement, shown_proof
@@ -28,7 +28,7 @@ Part = TypeVar("Part")
 def summarise_cells(
     trials: Sequence[Trial],
     *,
-    confidence_level: float = 0.95,
+    confidence_level: float = CONFIDENCE_LEVEL,
     observations: Sequence[Observation] | None = None,
 ) -> tuple[CellSummary, ...]:
     """One summary per cell, in the order of task, clip, encoding and settings.
@@ -81,7 +81,7 @@ def compare_groups(
     group_b: Iterable[Observation],
     figure: str,
     *,
-    confidence_level: float,
+    confidence_level: float = CONFIDENCE_LEVEL,
 ) -> Estimate | None:
     """The geometric mean of the clips' ratios a / b, of the clips both sides have, paired by clip
     and round, over the blocks that both played.
@@ -145,9 +145,7 @@ def group_over_clips(observations: Iterable[Observation]) -> dict[Cell, list[Obs
     return group_by(observations, lambda cell: cell.but(clip=""))
 
 
-def worst_relative_half_width(
-    trials: Sequence[Trial], *, confidence_level: float = 0.95
-) -> float | None:
+def worst_relative_half_width(trials: Sequence[Trial]) -> float | None:
     """The widest relative half-width of any cell's headline figure (median latency, encode fps).
 
     None while some cell that ever finished has too few rounds for an interval. Cells that never
@@ -157,7 +155,7 @@ def worst_relative_half_width(
     for cell, group in group_by(observe(trials), lambda cell: cell).items():
         figure = TASKS[cell.task].figure(TASKS[cell.task].headline)
         # Of all frames and seconds: t limits shrink steadily, order statistics by jumps.
-        estimate = estimate_figure(figure, group, confidence_level, is_total=True)
+        estimate = estimate_figure(figure, group, is_total=True)
         width = 0.0 if estimate.is_exact else estimate.relative_half_width
         if width is None:
             return None

@@ -13,6 +13,7 @@ import numpy as np
 
 from mezzmark.decide.estimate.observed_run import Observation, observe
 from mezzmark.model.cell import Cell
+from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
@@ -35,21 +36,18 @@ class CellSpread(Fact):
     cell: Cell
     round_sd: float
     round_count: int
-    confidence_level: float
 
     def half_width_fraction(self, round_count: int | None = None) -> float:
         """The relative half-width of its interval, now or after so many rounds."""
         half = expected_log_half_width(
             round_count or self.round_count,
             round_sd=self.round_sd,
-            confidence_level=self.confidence_level,
+            confidence_level=CONFIDENCE_LEVEL,
         )
         return math.expm1(half)
 
 
-def measure_spreads(
-    observations: Sequence[Observation], *, confidence_level: float
-) -> tuple[CellSpread, ...]:
+def measure_spreads(observations: Sequence[Observation]) -> tuple[CellSpread, ...]:
     """Scrub and encode cells that varied, the one that spreads most first."""
     logs: dict[Cell, list[float]] = {}
     for observation in observations:
@@ -57,9 +55,7 @@ def measure_spreads(
         if figure and observation.cell.task in ("scrub", "encode"):
             logs.setdefault(observation.cell, []).append(float(np.log(figure)))
     varied = [
-        CellSpread(
-            cell=cell, round_sd=sd, round_count=len(found), confidence_level=confidence_level
-        )
+        CellSpread(cell=cell, round_sd=sd, round_count=len(found))
         for cell, found in logs.items()
         if len(found) >= MINIMUM_TRIALS and (sd := statistics.stdev(found)) > 0
     ]
@@ -97,21 +93,17 @@ class PrecisionPlan(Fact):
 
 
 def judge_precision(
-    manifest: Manifest,
-    trials: Sequence[Trial],
-    observations: Sequence[Observation],
-    *,
-    confidence_level: float,
+    manifest: Manifest, trials: Sequence[Trial], observations: Sequence[Observation]
 ) -> Precision | None:
     """What the cells reached, and what more rounds would bring; None where too little was
     measured."""
-    spreads = measure_spreads(observations, confidence_level=confidence_level)
+    spreads = measure_spreads(observations)
     if not spreads:
         return None
     goal, widest = manifest.scenario.precision_fraction, spreads[0]
     more = 0
     if widest.half_width_fraction() > goal:
-        needed = rounds_for_width(goal, round_sd=widest.round_sd, confidence_level=confidence_level)
+        needed = rounds_for_width(goal, round_sd=widest.round_sd, confidence_level=CONFIDENCE_LEVEL)
         lacking = needed - widest.round_count if needed else MOST_MORE_ROUNDS
         more = max(1, min(lacking, MOST_MORE_ROUNDS))
     return Precision(
@@ -125,12 +117,10 @@ def judge_precision(
     )
 
 
-def plan_precision(
-    manifest: Manifest, trials: Sequence[Trial], *, confidence_level: float = 0.95
-) -> PrecisionPlan | None:
+def plan_precision(manifest: Manifest, trials: Sequence[Trial]) -> PrecisionPlan | None:
     """What the scenario's own rounds and time budget would bring, going by trials of an earlier
     run; None where too little was measured."""
-    spreads = measure_spreads(observe(trials), confidence_level=confidence_level)
+    spreads = measure_spreads(observe(trials))
     if not spreads:
         return None
     scenario, round_s = manifest.scenario, _round_duration_s(trials)

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.observed_run import Observation
-from mezzmark.model.estimate import Estimate, Withheld
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate, Withheld
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Figure
@@ -60,7 +60,7 @@ def estimate_of(
 
 
 def estimate_figures(
-    observations: Sequence[Observation], *, confidence_level: float
+    observations: Sequence[Observation], *, confidence_level: float = CONFIDENCE_LEVEL
 ) -> dict[str, Estimate]:
     """Every figure that the observations of one cell carry, in the order of its task's row."""
     in_order = sorted(observations, key=lambda observation: observation.round_index)
@@ -80,7 +80,7 @@ def carries(observation: Observation, figure: Figure) -> bool:
 def estimate_figure(
     figure: Figure,
     in_order: Sequence[Observation],
-    confidence_level: float,
+    confidence_level: float = CONFIDENCE_LEVEL,
     *,
     is_total: bool = False,
 ) -> Estimate:
@@ -99,7 +99,10 @@ def estimate_figure(
 
 
 def estimate_values(
-    values: Sequence[float], unit: str, sample_count: int, confidence_level: float
+    values: Sequence[float],
+    unit: str,
+    sample_count: int,
+    confidence_level: float = CONFIDENCE_LEVEL,
 ) -> Estimate:
     """The interval of per-trial values in the order of their rounds, or why there is none."""
     is_positive = min(values) > 0
@@ -206,7 +209,7 @@ def estimate_rate(
     frames: _Floats,
     seconds: _Floats,
     weights: Sequence[float],
-    confidence_level: float,
+    confidence_level: float = CONFIDENCE_LEVEL,
     *,
     unit: str = "fps",
     is_total: bool,

@@ -19,6 +19,7 @@ from mezzmark.decide.estimate.ranking import rank_encodings, scrub_settings
 from mezzmark.decide.estimate.two_kinds import TwoKinds, find_two_kinds
 from mezzmark.decide.machine.noise import Disturbance, Leaders, judge_disturbance
 from mezzmark.model.cell import Cell
+from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.run import HostFacts, Manifest
@@ -153,7 +154,6 @@ def judge_steadiness(
     trials: Sequence[Trial],
     observations: Sequence[Observation],
     *,
-    confidence_level: float = 0.95,
     chosen_by: Leaders | None = None,
 ) -> Steadiness:
     """All of it, from one run.
@@ -168,20 +168,16 @@ def judge_steadiness(
         disturbance=judge_disturbance(
             trials,
             observations,
-            chosen_by or (lambda kept, seen: _fastest(manifest, kept, seen, confidence_level)),
+            chosen_by or (lambda kept, seen: _fastest(manifest, kept, seen)),
             is_choice=chosen_by is not None,
         ),
-        precision=judge_precision(
-            manifest, trials, observations, confidence_level=confidence_level
-        ),
-        scrub_spread=_scrub_spread(manifest, observations, confidence_level),
+        precision=judge_precision(manifest, trials, observations),
+        scrub_spread=_scrub_spread(manifest, observations),
         two_kinds=tuple(filter(None, (find_two_kinds(cell, [costs]) for cell in scrubbed))),
     )
 
 
-def _scrub_spread(
-    manifest: Manifest, observations: Sequence[Observation], confidence_level: float
-) -> ScrubSpread | None:
+def _scrub_spread(manifest: Manifest, observations: Sequence[Observation]) -> ScrubSpread | None:
     """Components are averaged over the scrub cells: those of one cell are known badly, and the
     cell that spreads most is often just the unluckiest."""
     moves: dict[Cell, list[NDArray[np.float64]]] = {}
@@ -206,7 +202,7 @@ def _scrub_spread(
         trial_cost_s=max(statistics.median(start_costs_s), 1e-3),
         sample_cost_s=float(np.median(np.concatenate([m for found in cells for m in found]))) / 1e3,
         half_width_fraction=goal,
-        confidence_level=confidence_level,
+        confidence_level=CONFIDENCE_LEVEL,
     )
     return ScrubSpread(
         between_fraction=components.between_fraction,
@@ -217,20 +213,13 @@ def _scrub_spread(
 
 
 def _fastest(
-    manifest: Manifest,
-    trials: Sequence[Trial],
-    observations: Sequence[Observation],
-    confidence_level: float,
+    manifest: Manifest, trials: Sequence[Trial], observations: Sequence[Observation]
 ) -> frozenset[str]:
     """The encodings that may be the fastest in the leading setting."""
     settings = scrub_settings(observations)
     if not settings:
         return frozenset()
     ranking = rank_encodings(
-        observations,
-        summarise_cells(trials, confidence_level=confidence_level, observations=observations),
-        settings[0],
-        manifest,
-        confidence_level=confidence_level,
+        observations, summarise_cells(trials, observations=observations), settings[0], manifest
     )
     return frozenset(entry.encoding for entry in (ranking.fastest, *ranking.tied) if entry)

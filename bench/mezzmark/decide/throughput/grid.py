@@ -51,16 +51,13 @@ class RateSource(Fact):
 
 
 def find_pixel_rate(
-    name: str,
-    trials: Sequence[tuple[Round, Trial]],
-    clips: Sequence[ClipManifest],
-    confidence_level: float,
+    name: str, trials: Sequence[tuple[Round, Trial]], clips: Sequence[ClipManifest]
 ) -> tuple[Estimate, RateSource] | None:
     """Pixels a second (total pixels of the mix / total seconds) of the fastest setting of the best
     task measured, and which that was."""
     for task in RATE_TASKS:
         found = {
-            setting: estimate_rate(*work, confidence_level, unit="px/s", is_total=True)
+            setting: estimate_rate(*work, unit="px/s", is_total=True)
             for setting, work in _work_by_setting(name, task, trials, clips).items()
         }
         if found:
@@ -180,9 +177,7 @@ BYTES_PER_PIXEL: Final = 1.5
 """The least an encoder reads from memory: each sample of an 8-bit 4:2:0 picture once."""
 
 
-def judge_grid(
-    trials: Sequence[Trial], manifest: Manifest, *, confidence_level: float
-) -> tuple[GridFindings, ...]:
+def judge_grid(trials: Sequence[Trial], manifest: Manifest) -> tuple[GridFindings, ...]:
     """Findings of each encoding that has grid trials, in order of first appearance.
 
     Figures are over the run's clips, of encodings that have all. The machine's limit is one job of
@@ -191,10 +186,10 @@ def judge_grid(
     """
     mine = [t for t in trials if t.cell.task == "grid" and not t.arm]
     observations = observe(mine)
-    pooled = pool_clips(observations, manifest, confidence_level=confidence_level)
+    pooled = pool_clips(observations, manifest)
     groups = group_over_clips(observations)
     return tuple(
-        _judge(name, pooled, groups, mine, manifest.host, confidence_level)
+        _judge(name, pooled, groups, mine, manifest.host)
         for name in dict.fromkeys(o.cell.encoding for o in observations)
         if any(cell.encoding == name for cell in pooled)
     )
@@ -206,7 +201,6 @@ def _judge(
     groups: Mapping[Cell, Sequence[Observation]],
     trials: Sequence[Trial],
     host: HostFacts,
-    confidence_level: float,
 ) -> GridFindings:
     pooled = {cell: figures for cell, figures in every.items() if cell.encoding == name}
     ranked = sorted(pooled, key=lambda cell: -pooled[cell]["throughput_fps"].point)
@@ -216,9 +210,7 @@ def _judge(
     def ratio(a: Cell, b: Cell | None) -> Estimate | None:
         if b is None:
             return None
-        return compare_groups(
-            groups[a], groups[b], "throughput_fps", confidence_level=confidence_level
-        )
+        return compare_groups(groups[a], groups[b], "throughput_fps")
 
     limit_fraction = None
     if single is not None:

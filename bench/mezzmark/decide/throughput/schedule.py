@@ -18,7 +18,7 @@ from mezzmark.decide.estimate.draws import draw_estimate
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.rounds import estimate_values
 from mezzmark.model.cell import Cell
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.tasks.grid import GridMeasurement
@@ -81,11 +81,7 @@ class IngestPrediction(Fact):
 
 
 def predict_ingests(
-    trials: Sequence[Trial],
-    frame_counts: Mapping[str, int],
-    *,
-    confidence_level: float,
-    rng: np.random.Generator,
+    trials: Sequence[Trial], frame_counts: Mapping[str, int], *, rng: np.random.Generator
 ) -> tuple[IngestPrediction, ...]:
     """Every measured ingest cell beside what the grid of the same split predicts for it.
 
@@ -94,7 +90,7 @@ def predict_ingests(
     """
     found = []
     ingests = [trial for trial in trials if trial.cell.task == "ingest"]
-    for summary in summarise_cells(ingests, confidence_level=confidence_level):
+    for summary in summarise_cells(ingests):
         cell, measured = summary.cell, summary.estimates.get("makespan_s")
         if summary.arm or cell.setting["clip_order"] is None or measured is None:
             continue
@@ -107,10 +103,9 @@ def predict_ingests(
                 for clip, frame_count in frame_counts.items()
             }
             predicted = predict_makespan(
-                [estimate_values(r, "s", len(r), confidence_level) for r in rounds.values()],
+                [estimate_values(r, "s", len(r)) for r in rounds.values()],
                 cell.setting["jobs"],
                 order=cell.setting["clip_order"],
-                confidence_level=confidence_level,
                 rng=rng,
             )
         found.append(IngestPrediction(cell=cell, measured=measured, predicted=predicted))
@@ -131,7 +126,6 @@ def predict_makespan(
     worker_count: int,
     *,
     order: ClipOrder = "fifo",
-    confidence_level: float,
     rng: np.random.Generator,
 ) -> Estimate:
     """The makespan of clips that take so many seconds each: the schedule of the points, within the
@@ -142,13 +136,13 @@ def predict_makespan(
     if not withheld:
         rows = np.column_stack([clip.draws for clip in drawn])
         spans_s = [find_makespan_s(row, worker_count, order=order) for row in rows]
-        tail = (1 - confidence_level) / 2
+        tail = (1 - CONFIDENCE_LEVEL) / 2
         low, high = np.quantile(spans_s, (tail, 1 - tail)).tolist()
     return Estimate(
         point=find_makespan_s([clip.point for clip in durations], worker_count, order=order),
         low=low,
         high=high,
-        confidence_level=confidence_level,
+        confidence_level=CONFIDENCE_LEVEL,
         unit="s",
         round_count=min(clip.round_count for clip in durations),
         sample_count=PREDICTION_DRAWS,

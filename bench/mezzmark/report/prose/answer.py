@@ -106,9 +106,8 @@ def answer_from(
     Where needs and wishes were stated, their choice is the answer, and the numbers and the first
     findings are of the encoding it names. `doubts` are warnings of the machine.
     """
-    level = rankings[0].confidence_level if rankings else 0.95
-    encode = fastest_cells(observations, manifest, "encode", confidence_level=level)
-    whole = throughput_sentences(observations, manifest, confidence_level=level)
+    encode = fastest_cells(observations, manifest, "encode")
+    whole = throughput_sentences(observations, manifest)
     is_whole_only = not rankings and not encode
     if choice is not None and choice.chosen:
         found = _chosen_findings(manifest, observations, rankings, choice, encode)

@@ -6,6 +6,7 @@ from mezzmark.decide.estimate.observed_run import complete_round_count, observe
 from mezzmark.decide.estimate.pooling import compare_groups
 from mezzmark.decide.estimate.ranking import RANKING_ROUNDS
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
+from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.numbers import (
     count_text,
@@ -32,14 +33,14 @@ def run_basis(view: RunView) -> str:
             count_text(len(encodings), "encoding"),
             *([rounds] if any(not TASKS[task].is_judged for task in tasks) else []),
             count_text(len(view.trials), "trial"),
-            f"{view.confidence_level * 100:g} % intervals in brackets",
+            f"{CONFIDENCE_LEVEL * 100:g} % intervals in brackets",
         )
     )
 
 
 def method_sentences(view: RunView) -> list[str]:
     """How the figures came about, in the order in which a doubter asks."""
-    level = f"{view.confidence_level * 100:g} %"
+    level = f"{CONFIDENCE_LEVEL * 100:g} %"
     scenario = view.manifest.scenario
     stop = view.manifest.stop_reason or (
         "it was stopped before its end, or was still at work when this was written"
@@ -87,7 +88,6 @@ def _null_arm(view: RunView) -> Iterator[str]:
             observe((trial for trial in view.trials if trial.cell == cell), arm="null"),
             [observation for observation in view.observations if observation.cell == cell],
             TASKS[cell.task].headline,
-            confidence_level=view.confidence_level,
         )
         if ratio is not None:
             yield (

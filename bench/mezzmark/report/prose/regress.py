@@ -19,6 +19,7 @@ from mezzmark.decide.compare.verdicts import (
 )
 from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names, start_of
 from mezzmark.model.cell import Cell
+from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.report.prose.machine import cause_text, fact_change_text, machine_predicate
 from mezzmark.report.prose.numbers import (
     count_text,
@@ -381,13 +382,13 @@ def before_after_headline(report: RegressionReport, host: str) -> str:
     return f"{shown_name(host)}, before and after: {summarise_regression(report)}"
 
 
-def before_after_basis(earlier: MeasuredRun, later: MeasuredRun, confidence_level: float) -> str:
+def before_after_basis(earlier: MeasuredRun, later: MeasuredRun) -> str:
     """Which two runs, and when they began."""
     first, second = (
         f"{start_of(run)[:16].replace('T', ' ')} ({shown_name(name)})"
         for run, name in zip((earlier, later), run_names([earlier, later]), strict=True)
     )
-    return f"{first} and {second}, both in UTC · {100 * confidence_level:g} % intervals in brackets"
+    return f"{first} and {second}, both in UTC · {100 * CONFIDENCE_LEVEL:g} % intervals in brackets"
 
 
 def next_steps(earlier: str, later: str) -> tuple[str, str]:

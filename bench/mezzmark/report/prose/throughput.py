@@ -159,29 +159,20 @@ MOST_NAMED: Final = 4
 
 
 def throughput_sentences(
-    observations: Sequence[Observation], manifest: Manifest, *, confidence_level: float
+    observations: Sequence[Observation], manifest: Manifest
 ) -> tuple[str, ...]:
     """Of grid, ingest and delivery, as far as measured, what each one found."""
     grid = [o for o in observations if o.cell.task == "grid"]
-    splits = fastest_cells(grid, manifest, "grid", confidence_level=confidence_level)
-    ingests = best_cells(
-        observations,
-        manifest,
-        "ingest",
-        "makespan_s",
-        lambda e: e.point,
-        confidence_level=confidence_level,
-    )
-    deliveries = fastest_cells(
-        observations, manifest, "delivery", confidence_level=confidence_level
-    )
+    splits = fastest_cells(grid, manifest, "grid")
+    ingests = best_cells(observations, manifest, "ingest", "makespan_s", lambda e: e.point)
+    deliveries = fastest_cells(observations, manifest, "delivery")
     texts = []
     if splits:
         groups = group_over_clips(grid)
         texts += [
             _split_words(splits, manifest),
-            *_gain_words(groups, splits, confidence_level),
-            *_doubtful_splits(groups, splits, confidence_level),
+            *_gain_words(groups, splits),
+            *_doubtful_splits(groups, splits),
         ]
     if ingests:
         texts.append(_ingest_words(ingests, _varied(observations, "ingest")))
@@ -254,24 +245,24 @@ def _split_words(splits: BestCells, manifest: Manifest) -> str:
 Groups = Mapping[Cell, Sequence[Observation]]
 
 
-def _gain_words(groups: Groups, splits: BestCells, confidence_level: float) -> list[str]:
+def _gain_words(groups: Groups, splits: BestCells) -> list[str]:
     """What the best split does against one job of one thread, paired by round."""
     parts = []
     for name, (best, _) in _first(splits):
         singles = [c for c in groups if c.encoding == name and c.setting.split == (1, 1)]
         if not singles or singles[0] == best:
             continue
-        if gain := _compare(groups, best, singles[0], confidence_level):
+        if gain := _compare(groups, best, singles[0]):
             parts.append(f"{estimate_text(gain)} for {shown_name(name)}")
     return [f"Against one job of one thread that is {joined_text(parts)}."] if parts else []
 
 
-def _doubtful_splits(groups: Groups, splits: BestCells, confidence_level: float) -> list[str]:
+def _doubtful_splits(groups: Groups, splits: BestCells) -> list[str]:
     """Encodings whose best split has no measurable lead over another one."""
     doubtful = []
     for name, (best, _) in splits.items():
         others = [cell for cell in groups if cell.encoding == name and cell != best]
-        leads = [_compare(groups, best, other, confidence_level) for other in others]
+        leads = [_compare(groups, best, other) for other in others]
         if any(lead is not None and (lead.low is None or lead.low <= 1) for lead in leads):
             doubtful.append(name)
     if not doubtful:
@@ -279,7 +270,5 @@ def _doubtful_splits(groups: Groups, splits: BestCells, confidence_level: float)
     return [f"Another split may be as fast for {list_text(doubtful)}."]
 
 
-def _compare(groups: Groups, one: Cell, other: Cell, confidence_level: float) -> Estimate | None:
-    return compare_groups(
-        groups[one], groups[other], "throughput_fps", confidence_level=confidence_level
-    )
+def _compare(groups: Groups, one: Cell, other: Cell) -> Estimate | None:
+    return compare_groups(groups[one], groups[other], "throughput_fps")

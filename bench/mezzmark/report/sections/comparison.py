@@ -13,6 +13,7 @@ from mezzmark.decide.compare.hosts import (
 )
 from mezzmark.decide.compare.regress import TOLERANCE_FRACTION, compare_runs
 from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names
+from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.history import draw_history
 from mezzmark.report.figures.speeds import draw_comparison
@@ -108,36 +109,19 @@ def _pictures(history: History, levels: Table, prefix: str) -> tuple[Picture, ..
 
 
 def build_comparison(
-    runs: Sequence[MeasuredRun],
-    names: Sequence[str],
-    *,
-    prices: Sequence[str] = (),
-    confidence_level: float,
+    runs: Sequence[MeasuredRun], names: Sequence[str], *, prices: Sequence[str] = ()
 ) -> tuple[ComparisonSection, ...]:
     """The sections before the runs' own articles; none for a single run. `names` are the runs'
     folder names."""
     hosts = group_by_host(runs, names, prices)
     sections = []
     if hosts.compared:
-        found = compare_hosts(
-            [runs[index] for index in hosts.compared],
-            hosts.labels,
-            confidence_level=confidence_level,
-        )
+        found = compare_hosts([runs[index] for index in hosts.compared], hosts.labels)
         sections.append(_hosts(found, run_count=len(runs)))
     for number, (earlier, later) in enumerate(hosts.pairs, start=1):
-        sections.append(
-            _before_after(
-                runs[earlier],
-                runs[later],
-                prefix=f"dates{number}",
-                confidence_level=confidence_level,
-            )
-        )
+        sections.append(_before_after(runs[earlier], runs[later], prefix=f"dates{number}"))
     for number, indices in enumerate(hosts.histories, start=1):
-        history = trace_history(
-            [runs[index] for index in indices], confidence_level=confidence_level
-        )
+        history = trace_history([runs[index] for index in indices])
         sections.append(build_history(history, prefix=f"history{number}"))
     return tuple(sections)
 
@@ -211,16 +195,9 @@ def _refused_group(found: HardwareComparison) -> Section:
     )
 
 
-def _before_after(
-    earlier: MeasuredRun, later: MeasuredRun, *, prefix: str, confidence_level: float
-) -> ComparisonSection:
+def _before_after(earlier: MeasuredRun, later: MeasuredRun, *, prefix: str) -> ComparisonSection:
     """Two runs of one host, as `regress` compares them; `prefix` begins the section's ids."""
-    report = compare_runs(
-        [earlier],
-        [later],
-        tolerance_fraction=TOLERANCE_FRACTION,
-        confidence_level=confidence_level,
-    )
+    report = compare_runs([earlier], [later], tolerance_fraction=TOLERANCE_FRACTION)
     changed, same = (
         regression_table(report, table_id=f"{prefix}-{kind}", title=title, verdicts=verdicts)
         for kind, title, verdicts in (
@@ -232,7 +209,7 @@ def _before_after(
         anchor=prefix,
         kicker="One host before and after",
         headline=before_after_headline(report, earlier.manifest.host.host_label),
-        basis=before_after_basis(earlier, later, confidence_level),
+        basis=before_after_basis(earlier, later),
         cautions=tuple(visible_text(text) for text in doubt_lines(report)),
         pictures=(),
         groups=filled_sections(
@@ -278,7 +255,7 @@ def _ratio_pictures(
                 task,
                 ratios,
                 anchors=table.links,
-                confidence_level=found.confidence_level,
+                confidence_level=CONFIDENCE_LEVEL,
             ),
         )
         for task in comparison.tasks

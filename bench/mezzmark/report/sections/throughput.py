@@ -7,6 +7,7 @@ import numpy as np
 
 from mezzmark.decide.throughput.grid import GridFindings, fit_grid, judge_grid
 from mezzmark.decide.throughput.schedule import IngestPrediction, last_ingest, predict_ingests
+from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.machine import draw_gantt, draw_grid, draw_scaling
 from mezzmark.report.sections.parts import Section, slug
@@ -24,11 +25,10 @@ from mezzmark.statistics.scaling import ScalingFit, law_throughput
 
 def throughput_section(view: RunView) -> Section:
     """Figures of grid, scaling and ingest, and a table for each task that was measured."""
-    findings = judge_grid(view.trials, view.manifest, confidence_level=view.confidence_level)
+    findings = judge_grid(view.trials, view.manifest)
     ingests = predict_ingests(
         view.trials,
         {clip.clip: clip.frame_count for clip in view.manifest.clips},
-        confidence_level=view.confidence_level,
         rng=np.random.default_rng(view.manifest.scenario.seed),
     )
     timed = [
@@ -78,7 +78,7 @@ def _scaling_pictures(
                 draw_scaling,
                 found,
                 fit,
-                confidence_level=view.confidence_level,
+                confidence_level=CONFIDENCE_LEVEL,
                 fps_per_unit=measured_fps / _best_rate(fit, found),
                 anchor=table.links[found.encoding],
             )
