@@ -18,12 +18,11 @@ from mezzmark.decide.picture.diagnosis import Diagnosis
 from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import CellSummary, Estimate
-from mezzmark.report.prose.answer import Answer, answer_from, few_rounds_text
+from mezzmark.report.prose.answer import Answer, few_rounds_text, run_answer
 from mezzmark.report.prose.cautions import unknown_text
 from mezzmark.report.prose.numbers import estimate_text, list_text, number_text, shown_name
 from mezzmark.report.prose.picture import picture_sentences
 from mezzmark.report.prose.terms import axis_words, pattern_words, task_label
-from mezzmark.report.sections.context import run_answer
 from mezzmark.report.view import RunView
 
 CALM = Spread(sample=0.1, trial=0.005, round=0.02)
@@ -211,10 +210,13 @@ def test_a_run_that_only_judged_pictures_does_not_say_that_nothing_finished() ->
         unproved_count=0,
     )
     manifest, _ = fabricate_run()
-    headline = answer_from(manifest, (), (summary,), ()).headline
+    view = RunView(manifest, ())
+    view.__dict__["summaries"] = (summary,)
+    headline = run_answer(view).headline
     assert "fidelity was measured" in headline
     failed = summary.model_copy(update={"failed_trial_count": 1})
-    assert "nothing finished" in answer_from(manifest, (), (failed,), ()).headline
+    view.__dict__["summaries"] = (failed,)
+    assert "nothing finished" in run_answer(view).headline
 
 
 def test_the_answer_tells_what_became_of_the_picture() -> None:

@@ -15,7 +15,7 @@ from fixtures.fabricated_run import (
     fabricate_manifest,
     fabricate_run,
 )
-from mezzmark.decide.estimate.observed_run import Observation, observe
+from mezzmark.decide.estimate.observed_run import Observation, ObservedRun, observe
 from mezzmark.decide.estimate.over_clips import pool_clips
 from mezzmark.decide.estimate.pooling import (
     compare_groups,
@@ -388,6 +388,8 @@ def test_the_truly_fastest_is_seldom_ruled_out() -> None:
             for which in range(10)
             for round_index in range(8)
         ]
-        entry = rank_encodings(observations, (), setting, manifest).find("e0")
+        entry = rank_encodings(ObservedRun(manifest, (), tuple(observations)), (), setting).find(
+            "e0"
+        )
         excluded += entry.is_apart is True
     assert excluded / 300 <= 0.05 + 0.038

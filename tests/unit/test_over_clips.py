@@ -26,10 +26,10 @@ from mezzmark.model.run import Manifest
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Work
+from mezzmark.report.prose.answer import run_answer
 from mezzmark.report.prose.latency import instant_share_sentence
 from mezzmark.report.prose.numbers import estimate_text
 from mezzmark.report.prose.table_notes import mix_text
-from mezzmark.report.sections.context import run_answer
 from mezzmark.report.view import RunView
 
 HALVES = {"slow": 0.5, "quick": 0.5}
@@ -152,7 +152,7 @@ def test_an_encoding_that_lacks_a_clip_is_never_the_fastest() -> None:
         for o in _scrubs(clip, rounds)
     ]
     setting = observations[0].cell.setting
-    ranking = rank_encodings(observations, (), setting, _manifest())
+    ranking = rank_encodings(ObservedRun(_manifest(), (), tuple(observations)), (), setting)
     assert [entry.encoding for entry in ranking.entries] == ["part", "all"]
     assert ranking.find("part").missing_clips == ("slow",)
     assert ranking.fastest.encoding == "all"

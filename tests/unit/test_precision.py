@@ -8,7 +8,7 @@ from scipy import stats
 
 from fixtures.fabricated_run import Fabrication, Spread, fabricate_run
 from fixtures.snapshot import assert_matches_snapshot
-from mezzmark.decide.estimate.observed_run import observe
+from mezzmark.decide.estimate.observed_run import ObservedRun, observe
 from mezzmark.decide.estimate.precision import (
     MOST_MORE_ROUNDS,
     Precision,
@@ -47,7 +47,7 @@ def _with_one_wild(factor: float) -> tuple[Manifest, list[Trial]]:
 
 
 def _judge(manifest: Manifest, trials: list[Trial]) -> Precision | None:
-    return judge_precision(manifest, trials, observe(trials))
+    return judge_precision(ObservedRun(manifest, tuple(trials)))
 
 
 def test_widths_are_those_of_t_on_logs() -> None:

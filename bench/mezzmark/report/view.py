@@ -1,6 +1,6 @@
 """One run as a report needs it: what is read from it, each once, nothing formatted yet."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Literal
@@ -18,7 +18,6 @@ from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.estimate import CellSummary, Estimate
-from mezzmark.model.records import Trial
 
 Role = Literal["original", "leader", "other"]
 """What an encoding is to the reader: the camera's file, one of the fastest, or any other."""
@@ -43,10 +42,8 @@ class RunView(ObservedRun):
     @cached_property
     def rankings(self) -> tuple[Ranking, ...]:
         """One for each scrub setting, the leading one first; of too few rounds in no order."""
-        found = [
-            rank_encodings(self.observations, self.summaries, setting, self.manifest)
-            for setting in scrub_settings(self.observations)
-        ]
+        settings = scrub_settings(self.observations)
+        found = [rank_encodings(self, self.summaries, setting) for setting in settings]
         names = [encoding.name for encoding in self.manifest.encodings]
         return tuple(one.unranked(names) if one.is_thin else one for one in found)
 
@@ -79,12 +76,8 @@ class RunView(ObservedRun):
     @cached_property
     def steadiness(self) -> Steadiness:
         """What the spread rests on, and who would lead without the disturbed trials."""
-        return judge_steadiness(
-            self.manifest,
-            self.trials,
-            self.observations,
-            chosen_by=None if self.choice is None else _chosen_by(self, self.choice),
-        )
+        chosen_by = None if self.choice is None else _chosen_by(self, self.choice)
+        return judge_steadiness(self, chosen_by=chosen_by)
 
     @property
     def choice(self) -> Choice | None:
@@ -132,10 +125,8 @@ def _choose(run: ObservedRun) -> tuple[Choice | None, str]:
 def _chosen_by(run: ObservedRun, from_all: Choice) -> Leaders:
     """Who is chosen from some of a run's trials; that of all of them is known."""
 
-    def chosen(trials: Sequence[Trial], observations: Sequence[Observation]) -> frozenset[str]:
-        choice: Choice | None = from_all
-        if len(trials) != len(run.trials):
-            choice, _ = _choose(ObservedRun(run.manifest, tuple(trials), tuple(observations)))
+    def chosen(part: ObservedRun) -> frozenset[str]:
+        choice = from_all if part is run else _choose(part)[0]
         return frozenset(choice.chosen if choice else ())
 
     return chosen

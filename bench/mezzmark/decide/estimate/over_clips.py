@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 
 import numpy as np
 
-from mezzmark.decide.estimate.observed_run import Observation
+from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
 from mezzmark.decide.estimate.pooling import group_over_clips
 from mezzmark.decide.estimate.rounds import (
     carries,
@@ -158,29 +158,21 @@ BestCells = dict[str, tuple[Cell, Estimate]]
 
 
 def best_cells(
-    observations: Sequence[Observation],
-    manifest: Manifest,
-    task: str,
-    figure: str,
-    order: Callable[[Estimate], float],
+    run: ObservedRun, task: str, figure: str, order: Callable[[Estimate], float]
 ) -> BestCells:
     """The cell of each encoding whose `figure` has the smallest `order`; names break ties."""
-    mine = [o for o in observations if o.cell.task == task]
+    mine = [o for o in run.observations if o.cell.task == task]
     best: BestCells = {}
-    for cell, estimates in pool_clips(mine, manifest).items():
+    for cell, estimates in pool_clips(mine, run.manifest).items():
         known, estimate = best.get(cell.encoding), estimates.get(figure)
         if estimate and (known is None or order(estimate) < order(known[1])):
             best[cell.encoding] = cell, estimate
     return dict(sorted(best.items(), key=lambda item: (order(item[1][1]), item[0])))
 
 
-def fastest_cells(observations: Sequence[Observation], manifest: Manifest, task: str) -> BestCells:
+def fastest_cells(run: ObservedRun, task: str) -> BestCells:
     """Those with the most frames a second."""
-
-    def slowness(estimate: Estimate) -> float:
-        return -estimate.point
-
-    return best_cells(observations, manifest, task, "throughput_fps", slowness)
+    return best_cells(run, task, "throughput_fps", lambda estimate: -estimate.point)
 
 
 def bitrates_over_clips(manifest: Manifest, mix: Mix | None = None) -> dict[str, float]:

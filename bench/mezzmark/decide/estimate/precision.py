@@ -11,7 +11,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from mezzmark.decide.estimate.observed_run import Observation, observe
+from mezzmark.decide.estimate.observed_run import Observation, ObservedRun, observe
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.fact import NS_PER_S, Fact
@@ -92,15 +92,13 @@ class PrecisionPlan(Fact):
     widest_fraction: float | None
 
 
-def judge_precision(
-    manifest: Manifest, trials: Sequence[Trial], observations: Sequence[Observation]
-) -> Precision | None:
+def judge_precision(run: ObservedRun) -> Precision | None:
     """What the cells reached, and what more rounds would bring; None where too little was
     measured."""
-    spreads = measure_spreads(observations)
+    spreads = measure_spreads(run.observations)
     if not spreads:
         return None
-    goal, widest = manifest.scenario.precision_fraction, spreads[0]
+    goal, widest = run.manifest.scenario.precision_fraction, spreads[0]
     more = 0
     if widest.half_width_fraction() > goal:
         needed = rounds_for_width(goal, round_sd=widest.round_sd, confidence_level=CONFIDENCE_LEVEL)
@@ -112,7 +110,7 @@ def judge_precision(
         widest=widest.cell,
         widest_fraction=widest.half_width_fraction(),
         more_rounds=more,
-        more_duration_s=more * _round_duration_s(trials),
+        more_duration_s=more * _round_duration_s(run.trials),
         reached_fraction=max(goal, widest.half_width_fraction(widest.round_count + more)),
     )
 

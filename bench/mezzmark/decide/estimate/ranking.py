@@ -13,7 +13,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Final, Self
 
-from mezzmark.decide.estimate.observed_run import Observation
+from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
 from mezzmark.decide.estimate.over_clips import by_clip_of, mix_of, pool_clips, share_within
 from mezzmark.decide.estimate.pooling import compare_groups
 from mezzmark.model.cell import ALL_CLIPS, Setting
@@ -21,7 +21,6 @@ from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, CellSummary, Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.players import BEST, PLAYERS, Player
-from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.patterns import PATTERNS
 
 INSTANT_MS: Final = 100.0
@@ -87,26 +86,21 @@ class Ranking(Fact):
         return tuple(e for e in self.entries if e.is_eligible and e.is_apart is False)
 
 
-def rank_encodings(
-    observations: Sequence[Observation],
-    summaries: Sequence[CellSummary],
-    setting: Setting,
-    manifest: Manifest,
-) -> Ranking:
+def rank_encodings(run: ObservedRun, summaries: Sequence[CellSummary], setting: Setting) -> Ranking:
     """The ranking of one scrub setting over all clips of the run. One that lacks a clip is shown
     with its own clips' figures, which are compared with nothing, and is never the fastest."""
-    groups = _by_encoding(observations, setting)
+    groups = _by_encoding(run.observations, setting)
     wrong: Counter[str] = Counter()
     for summary in summaries:
         if summary.cell.task == "scrub" and summary.cell.setting == setting:
             wrong[summary.cell.encoding] += summary.wrong_count
-    every = mix_of(manifest)
+    every = mix_of(run.manifest)
     entries = []
     for name, group in groups.items():
         clips = {o.cell.clip for o in group}
         missing = [] if clips == {ALL_CLIPS} else sorted(every.keys() - clips)
         own = None if not missing else clips
-        for estimates in pool_clips(group, manifest, only=own).values():
+        for estimates in pool_clips(group, run.manifest, only=own).values():
             if "p50_ms" in estimates:
                 entries.append(
                     Ranked(
@@ -116,7 +110,7 @@ def rank_encodings(
                         wrong_count=wrong[name],
                         missing_clips=tuple(missing),
                         instant_share=share_within(
-                            by_clip_of(group), INSTANT_MS, mix_of(manifest, own)
+                            by_clip_of(group), INSTANT_MS, mix_of(run.manifest, own)
                         ),
                     )
                 )

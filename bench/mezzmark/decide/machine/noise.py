@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Final, Literal
 
-from mezzmark.decide.estimate.observed_run import Observation
+from mezzmark.decide.estimate.observed_run import ObservedRun
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
@@ -146,8 +146,8 @@ def _median(trials: Sequence[Trial], read: _Read) -> float | None:
 MANY_FRACTION: Final = 0.1
 """From this share of disturbed trials on a reader is warned, whatever they change."""
 
-Leaders = Callable[[Sequence[Trial], Sequence[Observation]], frozenset[str]]
-"""Who leads, from trials and their observations: the chosen encoding, or those that may be the
+Leaders = Callable[[ObservedRun], frozenset[str]]
+"""Who leads, by all or some of a run's trials: the chosen encoding, or those that may be the
 fastest."""
 
 
@@ -170,21 +170,17 @@ class Disturbance(Fact):
         )
 
 
-def judge_disturbance(
-    trials: Sequence[Trial],
-    observations: Sequence[Observation],
-    leaders: Leaders,
-    *,
-    is_choice: bool = False,
-) -> Disturbance:
-    """Disturbed trials of one run, and whether `leaders` names others without them."""
-    places = {(trial.round_index, trial.position) for trial in flag_trials(trials)}
-    found = Disturbance(disturbed_count=len(places), trial_count=len(trials), is_choice=is_choice)
+def judge_disturbance(run: ObservedRun, leaders: Leaders, *, is_choice: bool) -> Disturbance:
+    """Disturbed trials of a run, and whether `leaders` names others without them."""
+    places = {(trial.round_index, trial.position) for trial in flag_trials(run.trials)}
+    counts = {"disturbed_count": len(places), "trial_count": len(run.trials)}
     if not places:
-        return found
-    without = leaders(
-        [t for t in trials if (t.round_index, t.position) not in places],
-        [o for o in observations if (o.round_index, o.position) not in places],
+        return Disturbance(**counts, is_choice=is_choice)
+    without = ObservedRun(
+        run.manifest,
+        tuple(t for t in run.trials if (t.round_index, t.position) not in places),
+        tuple(o for o in run.observations if (o.round_index, o.position) not in places),
     )
-    leading = leaders(trials, observations)
-    return found.model_copy(update={"leaders": leading, "leaders_without": without})
+    return Disturbance(
+        **counts, leaders=leaders(run), leaders_without=leaders(without), is_choice=is_choice
+    )

@@ -12,7 +12,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observed_run import Observation, costs_of, observe
+from mezzmark.decide.estimate.observed_run import ObservedRun, observe
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.precision import MINIMUM_TRIALS, Precision, judge_precision
 from mezzmark.decide.estimate.ranking import rank_encodings, scrub_settings
@@ -22,7 +22,7 @@ from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
-from mezzmark.model.run import HostFacts, Manifest
+from mezzmark.model.run import HostFacts
 from mezzmark.statistics.drift import classify_course
 from mezzmark.statistics.variance import VarianceComponents, estimate_components, plan_sampling
 
@@ -149,40 +149,29 @@ class Steadiness(Fact):
     two_kinds: tuple[TwoKinds, ...] = ()
 
 
-def judge_steadiness(
-    manifest: Manifest,
-    trials: Sequence[Trial],
-    observations: Sequence[Observation],
-    *,
-    chosen_by: Leaders | None = None,
-) -> Steadiness:
+def judge_steadiness(run: ObservedRun, *, chosen_by: Leaders | None = None) -> Steadiness:
     """All of it, from one run.
 
     `chosen_by` names the chosen encoding from any trials of this run; without it those that may
     be the fastest count as leaders.
     """
-    costs = costs_of(observations)
+    costs = run.costs
     scrubbed = sorted((c for c in costs.by_cell if c.task == "scrub"), key=lambda c: c.sort_key)
     return Steadiness(
-        machine=judge_machine(manifest.host, trials),
-        disturbance=judge_disturbance(
-            trials,
-            observations,
-            chosen_by or (lambda kept, seen: _fastest(manifest, kept, seen)),
-            is_choice=chosen_by is not None,
-        ),
-        precision=judge_precision(manifest, trials, observations),
-        scrub_spread=_scrub_spread(manifest, observations),
+        machine=judge_machine(run.manifest.host, run.trials),
+        disturbance=judge_disturbance(run, chosen_by or _fastest, is_choice=chosen_by is not None),
+        precision=judge_precision(run),
+        scrub_spread=_scrub_spread(run),
         two_kinds=tuple(filter(None, (find_two_kinds(cell, [costs]) for cell in scrubbed))),
     )
 
 
-def _scrub_spread(manifest: Manifest, observations: Sequence[Observation]) -> ScrubSpread | None:
+def _scrub_spread(run: ObservedRun) -> ScrubSpread | None:
     """Components are averaged over the scrub cells: those of one cell are known badly, and the
     cell that spreads most is often just the unluckiest."""
     moves: dict[Cell, list[NDArray[np.float64]]] = {}
     start_costs_s: list[float] = []
-    for observation in observations:
+    for observation in run.observations:
         found, trial = observation.work.latencies_ms, observation.trial
         if found is not None and found.size >= 2 and trial is not None:
             moves.setdefault(trial.cell, []).append(found)
@@ -196,7 +185,7 @@ def _scrub_spread(manifest: Manifest, observations: Sequence[Observation]) -> Sc
         within=statistics.fmean(found.within for found in each),
         samples_per_trial=statistics.fmean(found.samples_per_trial for found in each),
     )
-    goal = manifest.scenario.precision_fraction
+    goal = run.manifest.scenario.precision_fraction
     rounds, moves_a_round = plan_sampling(
         components,
         trial_cost_s=max(statistics.median(start_costs_s), 1e-3),
@@ -212,14 +201,11 @@ def _scrub_spread(manifest: Manifest, observations: Sequence[Observation]) -> Sc
     )
 
 
-def _fastest(
-    manifest: Manifest, trials: Sequence[Trial], observations: Sequence[Observation]
-) -> frozenset[str]:
+def _fastest(run: ObservedRun) -> frozenset[str]:
     """The encodings that may be the fastest in the leading setting."""
-    settings = scrub_settings(observations)
+    settings = scrub_settings(run.observations)
     if not settings:
         return frozenset()
-    ranking = rank_encodings(
-        observations, summarise_cells(trials, observations=observations), settings[0], manifest
-    )
+    summaries = summarise_cells(run.trials, observations=run.observations)
+    ranking = rank_encodings(run, summaries, settings[0])
     return frozenset(entry.encoding for entry in (ranking.fastest, *ranking.tied) if entry)

@@ -29,6 +29,7 @@ from mezzmark.report.prose.numbers import (
     visible_text,
 )
 from mezzmark.report.prose.terms import pattern_words, task_label
+from mezzmark.report.view import RunView
 
 REASON_LIMIT: Final = 160
 """Characters of a failure's reason shown in a sentence; the table of failures has all of it."""
@@ -37,18 +38,14 @@ MOST_LEFT_OUT: Final = 3
 """Files named that were left out of folders; manifest.json has all of them."""
 
 
-def cautions_in_words(
-    manifest: Manifest,
-    summaries: Sequence[CellSummary],
-    lead: Ranking | None,
-    *,
-    doubts: Sequence[str] = (),
-) -> tuple[str, ...]:
-    """Whole sentences, the gravest first; empty where there is nothing to warn of. `doubts` are
-    warnings of the machine: they touch every figure, so only wrong pictures go before them."""
+def cautions_in_words(view: RunView, lead: Ranking | None) -> tuple[str, ...]:
+    """Whole sentences, the gravest first; empty where there is nothing to warn of. Doubts of the
+    machine touch every figure, so only wrong pictures go before them."""
+    manifest, summaries = view.manifest, view.summaries
     return (
         *_wrong_pictures(summaries),
-        *doubts,
+        *([unknown_text(view.unknown)] if view.unknown else []),
+        *steadiness_warnings(view.steadiness),
         *_unproved_pictures(summaries),
         *_suspects(manifest),
         *_failures(summaries),

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Final
 
-from mezzmark.decide.estimate.observed_run import Observation
+from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
 from mezzmark.decide.estimate.over_clips import (
     BestCells,
     as_shown_speed,
@@ -158,26 +158,23 @@ MOST_NAMED: Final = 4
 """Encodings named with their figures; the tables have all of them."""
 
 
-def throughput_sentences(
-    observations: Sequence[Observation], manifest: Manifest
-) -> tuple[str, ...]:
+def throughput_sentences(run: ObservedRun) -> tuple[str, ...]:
     """Of grid, ingest and delivery, as far as measured, what each one found."""
-    grid = [o for o in observations if o.cell.task == "grid"]
-    splits = fastest_cells(grid, manifest, "grid")
-    ingests = best_cells(observations, manifest, "ingest", "makespan_s", lambda e: e.point)
-    deliveries = fastest_cells(observations, manifest, "delivery")
+    manifest, splits = run.manifest, fastest_cells(run, "grid")
+    ingests = best_cells(run, "ingest", "makespan_s", lambda e: e.point)
+    deliveries = fastest_cells(run, "delivery")
     texts = []
     if splits:
-        groups = group_over_clips(grid)
+        groups = group_over_clips(o for o in run.observations if o.cell.task == "grid")
         texts += [
             _split_words(splits, manifest),
             *_gain_words(groups, splits),
             *_doubtful_splits(groups, splits),
         ]
     if ingests:
-        texts.append(_ingest_words(ingests, _varied(observations, "ingest")))
+        texts.append(_ingest_words(ingests, _varied(run.observations, "ingest")))
     if deliveries:
-        texts.append(_delivery_words(deliveries, _varied(observations, "delivery"), manifest))
+        texts.append(_delivery_words(deliveries, _varied(run.observations, "delivery"), manifest))
     return tuple(texts)
 
 

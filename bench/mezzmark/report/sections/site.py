@@ -15,9 +15,9 @@ from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.run import Manifest, host_id
 from mezzmark.model.tasks import TASKS
+from mezzmark.report.prose.answer import run_answer
 from mezzmark.report.prose.method import run_basis
 from mezzmark.report.prose.numbers import estimate_text, visible_text
-from mezzmark.report.sections.context import run_answer
 from mezzmark.report.view import RunView
 
 SPREAD_LOG = 1.96 * RUN_SPREAD * math.sqrt(2)
