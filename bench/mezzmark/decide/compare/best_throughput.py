@@ -7,7 +7,7 @@ from mezzmark.decide.compare.evidence import choose_design, gather_evidence
 from mezzmark.decide.compare.host_runs import ComparedRun
 from mezzmark.decide.compare.matching import find_unlikeness
 from mezzmark.decide.estimate.observed_run import MeasuredRun, RunCosts, observe
-from mezzmark.decide.estimate.pooling import group_by
+from mezzmark.decide.estimate.pooling import by_cell_of
 from mezzmark.decide.estimate.rounds import RATIO_UNIT, estimate_figures, estimate_of
 from mezzmark.model.cell import ALL_CLIPS, Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
@@ -73,7 +73,7 @@ def find_best_throughput(
 
 def _best_by_work(run: MeasuredRun) -> _Best:
     observations = (o for o in observe(run.trials) if TASKS[o.cell.task].is_best_setting)
-    groups = group_by(observations, lambda cell: cell)
+    groups = by_cell_of(observations)
     best: _Best = {}
     for cell in sorted(groups, key=lambda cell: cell.sort_key):
         estimates = estimate_figures(groups[cell])

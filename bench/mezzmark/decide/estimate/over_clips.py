@@ -33,6 +33,7 @@ from mezzmark.decide.estimate.rounds import (
 from mezzmark.model.cell import ALL_CLIPS, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate, OfClip
+from mezzmark.model.fact import grouped
 from mezzmark.model.run import ClipManifest, Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Figure
@@ -126,10 +127,7 @@ def share_within(by_clip: Clips, limit_ms: float, mix: Mix) -> Estimate | None:
 
 def by_clip_of(observations: Iterable[Observation]) -> dict[str, list[Observation]]:
     """One cell's observations by their clip."""
-    by_clip: dict[str, list[Observation]] = {}
-    for observation in observations:
-        by_clip.setdefault(observation.cell.clip, []).append(observation)
-    return by_clip
+    return grouped((observation.cell.clip, observation) for observation in observations)
 
 
 def pool_clips(

@@ -19,7 +19,7 @@ from mezzmark.decide.estimate.pooling import compare_groups
 from mezzmark.model.cell import ALL_CLIPS, Setting
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, CellSummary, Estimate
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import Fact, grouped
 from mezzmark.model.players import BEST, PLAYERS, Player
 from mezzmark.model.tasks.patterns import PATTERNS
 
@@ -136,11 +136,8 @@ _Groups = dict[str, list[Observation]]
 
 def _by_encoding(observations: Sequence[Observation], setting: Setting) -> _Groups:
     """The scrub observations of one setting."""
-    groups: _Groups = {}
-    for observation in observations:
-        if observation.cell.task == "scrub" and observation.cell.setting == setting:
-            groups.setdefault(observation.cell.encoding, []).append(observation)
-    return groups
+    mine = (o for o in observations if (o.cell.task, o.cell.setting) == ("scrub", setting))
+    return grouped((o.cell.encoding, o) for o in mine)
 
 
 def _ratio(

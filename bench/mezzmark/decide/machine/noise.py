@@ -11,7 +11,7 @@ from typing import Final, Literal
 
 from mezzmark.decide.estimate.observed_run import ObservedRun
 from mezzmark.model.cell import Cell
-from mezzmark.model.fact import NS_PER_S, Fact
+from mezzmark.model.fact import NS_PER_S, Fact, grouped
 from mezzmark.model.records import Trial
 
 STEAL_FRACTION: Final = 0.02
@@ -65,10 +65,7 @@ class CauseRange(Fact):
 
 def summarise_causes(flagged: Sequence[FlaggedTrial]) -> tuple[CauseRange, ...]:
     """Each kind of cause once, the most frequent first."""
-    values: dict[CauseKind, list[float]] = {}
-    for trial in flagged:
-        for cause in trial.causes:
-            values.setdefault(cause.kind, []).append(cause.value)
+    values = grouped((cause.kind, cause.value) for trial in flagged for cause in trial.causes)
     return tuple(
         CauseRange(kind=kind, low=min(found), high=max(found), trial_count=len(found))
         for kind, found in sorted(values.items(), key=lambda item: -len(item[1]))
@@ -77,9 +74,7 @@ def summarise_causes(flagged: Sequence[FlaggedTrial]) -> tuple[CauseRange, ...]:
 
 def flag_trials(trials: Sequence[Trial]) -> tuple[FlaggedTrial, ...]:
     """The disturbed ones among the trials of one run, in their order."""
-    by_cell: dict[Cell, list[Trial]] = {}
-    for trial in trials:
-        by_cell.setdefault(trial.cell, []).append(trial)
+    by_cell = grouped((trial.cell, trial) for trial in trials)
     usual = {
         cell: {kind: _median(group, read) for kind, read in _ABOVE_USUAL.items()}
         for cell, group in by_cell.items()

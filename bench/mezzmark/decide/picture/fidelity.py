@@ -19,7 +19,7 @@ from mezzmark.decide.estimate.over_clips import Mix, mix_of
 from mezzmark.decide.picture.diagnosis import Diagnosis, diagnose
 from mezzmark.model.colour import HD_HEIGHT_PX, UNSPECIFIED, MatrixName
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate, Withheld
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import Fact, grouped
 from mezzmark.model.records import Trial
 from mezzmark.model.tasks.fidelity import (
     METRICS,
@@ -129,10 +129,11 @@ def judge_encodings(
 ) -> tuple[EncodingFidelity, ...]:
     """One entry per encoding that has a finished fidelity trial, in order of appearance; clips
     count by their shares in the mix, alike without one."""
-    found: dict[str, list[tuple[str, FidelityMeasurement]]] = {}
-    for trial in trials:
-        if isinstance(trial.measurement, FidelityMeasurement):
-            found.setdefault(trial.cell.encoding, []).append((trial.cell.clip, trial.measurement))
+    found = grouped(
+        (trial.cell.encoding, (trial.cell.clip, trial.measurement))
+        for trial in trials
+        if isinstance(trial.measurement, FidelityMeasurement)
+    )
     return tuple(
         _judge(
             name,
