@@ -14,7 +14,7 @@ from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
 from mezzmark.decide.throughput.grid import GridFindings, SplitFigures
 from mezzmark.decide.throughput.schedule import IngestPrediction
 from mezzmark.model.cell import AXES, Cell
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.ingest import IngestMeasurement
 from mezzmark.report.prose.figures import FigureText, estimate_words, mark_words
@@ -30,7 +30,7 @@ from mezzmark.report.prose.numbers import (
 )
 from mezzmark.report.prose.terms import plain_name, split_words
 from mezzmark.statistics.scaling import MINIMUM_ROUNDS, ScalingFit
-from mezzmark.statistics.scaling_inference import Peak
+from mezzmark.statistics.scaling_inference import peak_core_count
 
 
 def _level_words(found: GridFindings) -> str:
@@ -136,8 +136,9 @@ def worker_label(index: int) -> str:
     return f"worker {index + 1}"
 
 
-def peak_text(fit: ScalingFit, peak: Peak) -> str:
+def peak_text(fit: ScalingFit) -> str:
     """`40 [31, 52] cores`, or why no peak is given."""
+    peak = peak_core_count(fit, confidence_level=CONFIDENCE_LEVEL)
     if peak.interval is not None:
         found = peak.interval
         return f"{found.point:.0f} [{found.low:.0f}, {found.high:.0f}] cores"

@@ -40,9 +40,8 @@ from mezzmark.report.prose.regress import (
     before_after_basis,
     before_after_headline,
     doubt_lines,
-    next_steps,
-    reasons_text,
-    unjudged_groups,
+    next_step,
+    unjudged_lines,
 )
 from mezzmark.report.sections.parts import ComparisonSection, Section, filled_sections
 from mezzmark.report.tables.comparison import (
@@ -217,24 +216,13 @@ def _before_after(earlier: MeasuredRun, later: MeasuredRun, *, prefix: str) -> C
                 anchor=f"{prefix}-found",
                 title="The same cells before and after",
                 sentences=(
-                    *next_steps(*run_names([earlier, later])),
+                    *(visible_text(text) for text in unjudged_lines(report)),
+                    next_step(*run_names([earlier, later])),
                     *(visible_text(text) for text in basis_lines(report)),
                 ),
                 tables=(changed,),
                 folded=(same,),
-            ),
-            Section(
-                anchor=f"{prefix}-left-out",
-                title="What cannot be compared, and why",
-                tables=(
-                    refusal_table(
-                        unjudged_groups(report),
-                        reasons_text,
-                        title="Left out of the comparison",
-                        table_id=f"{prefix}-refused",
-                    ),
-                ),
-            ),
+            )
         ),
     )
 

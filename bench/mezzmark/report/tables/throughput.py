@@ -17,7 +17,7 @@ from mezzmark.report.tables.run import named, slow_entry
 from mezzmark.report.tables.table import Column, Entry, Table, tabulate
 from mezzmark.report.view import RunView
 from mezzmark.statistics.scaling import ScalingFit
-from mezzmark.statistics.scaling_inference import parameter_interval, peak_core_count
+from mezzmark.statistics.scaling_inference import parameter_interval
 
 
 def grid_table(view: RunView, findings: Sequence[GridFindings]) -> Table:
@@ -70,7 +70,7 @@ def scaling_table(view: RunView, fits: dict[str, ScalingFit]) -> Table:
             Column("law", lambda r: laws[r[1].law], "left"),
             Column("σ", lambda r: _parameter(r[1], "sigma")),
             Column("κ", lambda r: _parameter(r[1], "kappa") if r[1].law == "usl" else None),
-            Column("most throughput at", lambda r: _peak(r[1]), "left"),
+            Column("most throughput at", lambda r: peak_text(r[1]), "left"),
             Column("cores measured", lambda r: ", ".join(map(str, r[1].core_counts)), "left"),
             Column("rounds", lambda r: r[1].round_count),
         ],
@@ -86,10 +86,6 @@ def _parameter(fit: ScalingFit, name: Literal["sigma", "kappa"]) -> Entry:
     interval = parameter_interval(fit, name, confidence_level=CONFIDENCE_LEVEL)
     ends = f"[{interval.low:.2g}, {interval.high:.2g}]" if interval is not None else ""
     return Entry(f"{point:.2g}", ends, sort=point)
-
-
-def _peak(fit: ScalingFit) -> str:
-    return peak_text(fit, peak_core_count(fit, confidence_level=CONFIDENCE_LEVEL))
 
 
 def ingest_table(view: RunView, ingests: Sequence[IngestPrediction]) -> Table:
