@@ -188,6 +188,6 @@ def test_pixels_of_an_hour_count_as_the_clips_have_them() -> None:
         for index in range(3)
     ]
     name = trials[0][1].cell.encoding
-    rate, source = find_pixel_rate(name, trials, clips, 0.95)
+    rate, source = find_pixel_rate(name, trials, clips)
     assert rate.point == pytest.approx(2e5)
     assert (source.slow_round_count, source.round_count) == (0, 3)

@@ -50,7 +50,7 @@ def _kernel(times_ms: tuple[float, ...]) -> list[Trial]:
 
 def _state(times_ms: tuple[float, ...]) -> MachineState:
     manifest, _ = fabricate_run()
-    return judge_machine(manifest.host, _kernel(times_ms))
+    return judge_machine(ObservedRun(manifest, tuple(_kernel(times_ms))))
 
 
 def _spread(spread: Spread) -> ScrubSpread:
@@ -112,7 +112,7 @@ def _loaded(load: float, *, threads: int = 4) -> tuple[Manifest, list[Trial]]:
 
 def _load(load: float, *, threads: int = 4) -> ForeignLoad | None:
     manifest, trials = _loaded(load, threads=threads)
-    return judge_machine(manifest.host, trials).foreign_load
+    return judge_machine(ObservedRun(manifest, tuple(trials))).foreign_load
 
 
 def test_the_load_of_other_programs_is_the_first_caution() -> None:

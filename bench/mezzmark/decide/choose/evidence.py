@@ -7,7 +7,6 @@ Values are kept as logs, since costs are compared as ratios; decibels are logs a
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
-from itertools import product
 from typing import Final
 
 import numpy as np
@@ -22,8 +21,8 @@ from mezzmark.decide.estimate.observed_run import (
     run_names,
 )
 from mezzmark.decide.estimate.over_clips import (
-    bitrates_over_clips,
     by_clip_of,
+    clip_bitrates,
     frame_rates_of,
     mix_of,
     over_clips,
@@ -126,7 +125,9 @@ class RunFigures:
         known = {clip.clip for run in runs for clip in run.manifest.clips}
         self._aside = known - set(clips)
         # Of several runs the first that judged a clip or made a file speaks of it.
-        self._manifests = [run.manifest for run in runs]
+        self._rates = {
+            key: rate for run in reversed(runs) for key, rate in clip_bitrates(run.manifest).items()
+        }
         self._judged = {
             (cell.encoding, cell.clip): trial
             for run in reversed(runs)
@@ -140,7 +141,7 @@ class RunFigures:
             for o in run.observations
             if o.cell.clip not in self._aside
         )
-        self._mix = mix_of(runs[0].manifest, clips)
+        self._mix = mix_of(runs[0].manifest.clips, clips)
         rates = frame_rates_of(runs[0].manifest)
         self.frame_rates = {clip: rates[clip] for clip in clips if clip in rates}
 
@@ -191,13 +192,7 @@ class RunFigures:
         return FigureSamples(point=float(point), estimate=estimate, sides=sides, is_bound=is_bound)
 
     def _size(self, figure: FigureName, name: str) -> FigureSamples:
-        by_clip: dict[str, float] = {}
-        for clip, manifest in product(self.clips, reversed(self._manifests)):
-            by_clip |= (
-                {clip: rate}
-                if (rate := bitrates_over_clips(manifest, {clip: 1.0}).get(name))
-                else {}
-            )
+        by_clip = {c: self._rates[name, c] for c in self.clips if (name, c) in self._rates}
         if not by_clip:
             return FigureSamples(lack=Lack(kind="size not known"))
         if missing := self._lacking(by_clip):

@@ -9,8 +9,8 @@ are simultaneous again.
 """
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import chain
 from typing import Final, Literal
 
 from mezzmark.decide.compare.best_throughput import BestThroughput, find_best_throughput
@@ -126,22 +126,8 @@ class HardwareComparison(Fact):
         return any(comparison.cells for comparison in self.others)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Found:
-    """One host before the number of comparisons on the page is known: the cells that were matched,
-    with their partners there, and the report on them."""
-
-    reports: tuple[tuple[dict[Cell, Cell], RegressionReport], ...]
-    refusals: tuple[Refusal, ...]
-    design: Design
-
-    @property
-    def is_void(self) -> bool:
-        """Whether nothing is claimed: a self-comparison is significant, or the machine moved."""
-        return any(_is_void(report) for _, report in self.reports)
-
-
 def _is_void(report: RegressionReport) -> bool:
+    """Whether nothing is claimed: a self-comparison is significant, or the machine moved."""
     return report.has_moved or any(item.is_significant for item in report.self_comparisons)
 
 
@@ -155,20 +141,16 @@ def compare_hosts(runs: Sequence[MeasuredRun], labels: Sequence[ComparedRun]) ->
         for run, label in zip(runs[1:], labels[1:], strict=True)
     ]
     family = sum(len(m.equal) + len(m.same_share) for m in matchings)
-    found = [
-        _find(runs[0], run, matching, family=family)
-        for run, matching in zip(runs[1:], matchings, strict=True)
+    others = [
+        _comparison(runs[0], run, label, matching, family)
+        for run, label, matching in zip(runs[1:], labels[1:], matchings, strict=True)
     ]
     costs = read_common_costs([run.trials for run in runs])
-    cells = [_cell_ratios(item) for item in found]
-    tasks = _task_ratios(found, cells, costs)
+    tasks = _task_ratios(others, costs)
     return HardwareComparison(
         reference=labels[0],
         others=tuple(
-            _comparison(runs[0], run, label, item, item_cells, item_tasks)
-            for run, label, item, item_cells, item_tasks in zip(
-                runs[1:], labels[1:], found, cells, tasks, strict=True
-            )
+            one.model_copy(update={"tasks": mine}) for one, mine in zip(others, tasks, strict=True)
         ),
         best=find_best_throughput(runs, labels, costs),
     )
@@ -177,21 +159,6 @@ def compare_hosts(runs: Sequence[MeasuredRun], labels: Sequence[ComparedRun]) ->
 def _match(reference: MeasuredRun, other: MeasuredRun, labels: tuple[str, str]) -> Matching:
     mine, theirs = (compared_cells(t.cell for t in run.trials) for run in (reference, other))
     return match_cells(mine, theirs, (reference.manifest, other.manifest), labels)
-
-
-def _find(reference: MeasuredRun, other: MeasuredRun, matching: Matching, *, family: int) -> _Found:
-    reports = []
-    for partners in (matching.equal, matching.same_share):
-        if partners:
-            report = compare_runs(
-                [_only(reference, {cell: cell for cell in partners})],
-                [_only(other, {there: cell for cell, there in partners.items()})],
-                tolerance_fraction=TOLERANCE_FRACTION,
-                family=family,
-            )
-            reports.append((partners, report))
-    design = choose_design([reference], [other])
-    return _Found(reports=tuple(reports), refusals=matching.refusals, design=design)
 
 
 def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> ObservedRun:
@@ -207,37 +174,29 @@ def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> ObservedRun:
     return ObservedRun(run.manifest, tuple(kept))
 
 
-def _cell_ratios(found: _Found) -> tuple[CellRatio, ...]:
-    """Every cell that could be compared, equal cells before those of the same share of cores."""
-    ratios = []
-    for partners, report in found.reports:
-        for verdict in report.cells:
-            if verdict.verdict == "not comparable":
-                continue
+def _cell_ratios(partners: Mapping[Cell, Cell], report: RegressionReport) -> Iterator[CellRatio]:
+    """Every cell that could be compared."""
+    for verdict in report.cells:
+        if verdict.verdict != "not comparable":
             cost = verdict.cost_ratio
-            ratios.append(
-                CellRatio(
-                    cell=verdict.cell,
-                    other_cell=partners[verdict.cell],
-                    speedup_ratio=cost and cost.inverted(RATIO_UNIT),
-                    standing="cannot tell"
-                    if cost is None or _is_void(report)
-                    else find_standing(cost),
-                    found=verdict,
-                )
+            yield CellRatio(
+                cell=verdict.cell,
+                other_cell=partners[verdict.cell],
+                speedup_ratio=cost and cost.inverted(RATIO_UNIT),
+                standing="cannot tell" if not cost or _is_void(report) else find_standing(cost),
+                found=verdict,
             )
-    return tuple(ratios)
 
 
 def _task_ratios(
-    hosts: Sequence[_Found], cells: Sequence[Sequence[CellRatio]], costs: Sequence[RunCosts]
+    hosts: Sequence[HostComparison], costs: Sequence[RunCosts]
 ) -> list[tuple[TaskRatio, ...]]:
     """Per host its tasks' ratios, simultaneous over tasks and hosts together. `costs` are the
     reference's and those of each host."""
     pooled: list[tuple[int, str, int, Evidence]] = []
     for index, host in enumerate(hosts):
         for task in COMPARED_TASKS:
-            mine = [c for c in cells[index] if c.cell.task == task and c.speedup_ratio]
+            mine = [c for c in host.cells if c.cell.task == task and c.speedup_ratio]
             if evidence := _pooled_evidence(task, mine, costs[0], costs[index + 1], host.design):
                 pooled.append((index, task, len(mine), evidence))
     judgements = judge_evidence(
@@ -270,31 +229,34 @@ def _pooled_evidence(
 
 
 def _comparison(
-    reference: MeasuredRun,
-    other: MeasuredRun,
-    label: ComparedRun,
-    found: _Found,
-    cells: tuple[CellRatio, ...],
-    tasks: tuple[TaskRatio, ...],
+    reference: MeasuredRun, other: MeasuredRun, label: ComparedRun, matching: Matching, family: int
 ) -> HostComparison:
-    reports = [report for _, report in found.reports]
+    """One host against the reference, but for its tasks; equal cells before those of the same share
+    of cores."""
+    parts = [partners for partners in (matching.equal, matching.same_share) if partners]
+    reports = [
+        compare_runs(
+            [_only(reference, {cell: cell for cell in partners})],
+            [_only(other, {there: cell for cell, there in partners.items()})],
+            tolerance_fraction=TOLERANCE_FRACTION,
+            family=family,
+        )
+        for partners in parts
+    ]
     kernel = reports[0].machine_ratio if reports else None
     unlike = {c.cell: c.reasons for r in reports for c in r.cells if c.verdict == "not comparable"}
     here, there = host_facts(reference), host_facts(other)
     changes = changed_facts([reference], [other], with_passing=True)
     return HostComparison(
         other=label,
-        design=found.design,
-        cells=cells,
-        tasks=tasks,
-        refusals=(*found.refusals, *group_refusals(unlike)),
+        design=choose_design([reference], [other]),
+        cells=tuple(chain.from_iterable(map(_cell_ratios, parts, reports))),
+        tasks=(),
+        refusals=(*matching.refusals, *group_refusals(unlike)),
         differences=tuple(change for change in changes if change.name != "host_label"),
         unreported=tuple(name for name in here if here[name] is None and there.get(name) is None),
         kernel_ratio=kernel and kernel.inverted(RATIO_UNIT),
-        is_void=found.is_void,
-        states=(
-            judge_machine(reference.manifest.host, reference.trials),
-            judge_machine(other.manifest.host, other.trials),
-        ),
+        is_void=any(map(_is_void, reports)),
+        states=(judge_machine(reference), judge_machine(other)),
         changed_without_flagged=tuple(c for r in reports for c in r.changed_without_flagged or ()),
     )

@@ -318,7 +318,7 @@ def _unsteady_runs(
     baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun], names: Sequence[str]
 ) -> Iterator[RunState]:
     for index, (run, name) in enumerate(zip((*baseline, *candidate), names, strict=True)):
-        state = judge_machine(run.manifest.host, run.trials)
+        state = judge_machine(run)
         if not state.is_steady:
             side = "baseline" if index < len(baseline) else "candidate"
             yield RunState(side=side, name=name, state=state)

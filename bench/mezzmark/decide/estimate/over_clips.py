@@ -46,13 +46,8 @@ Clips = Mapping[str, Sequence[Observation]]
 """Observations of one cell by clip."""
 
 
-def mix_of(manifest: Manifest, clips: Iterable[str] | None = None) -> Mix:
+def mix_of(of: Iterable[ClipManifest], clips: Iterable[str] | None = None) -> Mix:
     """The clips' shares, equal unless all say otherwise; of `clips` alone where they are given."""
-    return mix_of_clips(manifest.clips, clips)
-
-
-def mix_of_clips(of: Iterable[ClipManifest], clips: Iterable[str] | None = None) -> Mix:
-    """As `mix_of`, of clips that need not be of one run."""
     every = {clip.clip: clip.share for clip in of}
     kept = every if clips is None else {name: every.get(name) for name in clips}
     given = {name: share for name, share in kept.items() if share}
@@ -137,7 +132,7 @@ def pool_clips(
 
     The key is the cell with an empty clip name.
     """
-    mix, rates = mix_of(manifest, only), frame_rates_of(manifest)
+    mix, rates = mix_of(manifest.clips, only), frame_rates_of(manifest)
     groups = group_over_clips(observations)
     pooled = {}
     for cell in sorted(groups, key=lambda cell: cell.sort_key):
@@ -176,32 +171,32 @@ def fastest_cells(run: ObservedRun, task: str) -> BestCells:
 def bitrates_over_clips(manifest: Manifest, mix: Mix | None = None) -> dict[str, float]:
     """Bits per second of each encoding that has every clip of the mix (the run's unless given),
     from the files as they lay on disk: Σ share × rate."""
-    mix = mix_of(manifest) if mix is None else mix
-    by_clip = {(m.encoding, m.clip): m.bitrate_bps for m in manifest.media if m.bitrate_bps > 0}
-    for clip in manifest.clips:
-        if clip.original.duration_s:
-            own = clip.original.file_bytes * 8 / clip.original.duration_s
-            by_clip.setdefault((ORIGINAL, clip.clip), own)
-    names = dict.fromkeys(encoding for encoding, _ in by_clip)
+    mix = mix_of(manifest.clips) if mix is None else mix
+    rates = clip_bitrates(manifest)
     return {
-        name: sum(share * by_clip[name, clip] for clip, share in mix.items())
-        for name in names
-        if mix and all((name, clip) in by_clip for clip in mix)
+        name: sum(share * rates[name, clip] for clip, share in mix.items())
+        for name in dict.fromkeys(encoding for encoding, _ in rates)
+        if mix and all((name, clip) in rates for clip in mix)
     }
 
 
-def mean_frame_rate(mix: Mix, frame_rates: Mapping[str, float]) -> float:
-    """Frames of a second of footage of the mix."""
-    return sum(share * frame_rates[clip] for clip, share in mix.items())
+def clip_bitrates(manifest: Manifest) -> dict[tuple[str, str], float]:
+    """Bits per second of each encoding of each clip, and of the originals."""
+    rates = {(m.encoding, m.clip): m.bitrate_bps for m in manifest.media if m.bitrate_bps > 0}
+    for clip in manifest.clips:
+        if clip.original.duration_s:
+            own = clip.original.file_bytes * 8 / clip.original.duration_s
+            rates.setdefault((ORIGINAL, clip.clip), own)
+    return rates
 
 
 def hours_per_hour(speed: Estimate, manifest: Manifest) -> Estimate | None:
     """Hours of encoding for an hour of the run's footage, from its frames a second over all clips;
     None where a clip's rate is not known."""
-    mix, rates = mix_of(manifest), frame_rates_of(manifest)
+    mix, rates = mix_of(manifest.clips), frame_rates_of(manifest)
     if not mix or not mix.keys() <= rates.keys() or speed.point <= 0:
         return None
-    rate = mean_frame_rate(mix, rates)
+    rate = sum(share * rates[clip] for clip, share in mix.items())
     return speed.map(lambda fps: rate / fps if fps else float("inf"), "h")
 
 

@@ -94,7 +94,7 @@ def rank_encodings(run: ObservedRun, summaries: Sequence[CellSummary], setting: 
     for summary in summaries:
         if summary.cell.task == "scrub" and summary.cell.setting == setting:
             wrong[summary.cell.encoding] += summary.wrong_count
-    every = mix_of(run.manifest)
+    every = mix_of(run.manifest.clips)
     entries = []
     for name, group in groups.items():
         clips = {o.cell.clip for o in group}
@@ -110,7 +110,7 @@ def rank_encodings(run: ObservedRun, summaries: Sequence[CellSummary], setting: 
                         wrong_count=wrong[name],
                         missing_clips=tuple(missing),
                         instant_share=share_within(
-                            by_clip_of(group), INSTANT_MS, mix_of(run.manifest, own)
+                            by_clip_of(group), INSTANT_MS, mix_of(run.manifest.clips, own)
                         ),
                     )
                 )

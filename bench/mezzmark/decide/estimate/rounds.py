@@ -13,7 +13,6 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate, Withheld
@@ -21,6 +20,7 @@ from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Figure
 from mezzmark.statistics.intervals import (
+    Floats,
     Interval,
     log_median_interval,
     log_t_interval,
@@ -36,8 +36,6 @@ tells; from three on it is 4.3."""
 
 SLOW_RATIO: Final = 1.1
 """A round that takes so many times a typical one's time is slow (our own choice)."""
-
-_Floats = NDArray[np.float64]
 
 RATIO_UNIT: Final = "×"
 
@@ -158,7 +156,7 @@ def estimate_moves_figure(
     )
 
 
-def moves_of(clips: Sequence[Sequence[Observation]]) -> list[list[_Floats]]:
+def moves_of(clips: Sequence[Sequence[Observation]]) -> list[list[Floats]]:
     """Latencies in ms by clip and round."""
     moves = [[o.work.latencies_ms for o in clip] for clip in clips]
     return [[one for one in clip if one is not None] for clip in moves]
@@ -198,7 +196,7 @@ def _withheld(values: Sequence[float]) -> tuple[Withheld, ...]:
     return (Withheld(kind="constant"),) if len(set(values)) == 1 else ()
 
 
-def frames_and_seconds(clips: Sequence[Sequence[Observation]]) -> tuple[_Floats, _Floats]:
+def frames_and_seconds(clips: Sequence[Sequence[Observation]]) -> tuple[Floats, Floats]:
     """Work done, and the time it took, by clip and round."""
     frames = [[float(o.work.frame_count) for o in clip] for clip in clips]
     seconds = [[o.work.wall_ns / NS_PER_S for o in clip] for clip in clips]
@@ -206,8 +204,8 @@ def frames_and_seconds(clips: Sequence[Sequence[Observation]]) -> tuple[_Floats,
 
 
 def estimate_rate(
-    frames: _Floats,
-    seconds: _Floats,
+    frames: Floats,
+    seconds: Floats,
     weights: Sequence[float],
     confidence_level: float = CONFIDENCE_LEVEL,
     *,

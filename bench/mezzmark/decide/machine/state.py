@@ -12,7 +12,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observed_run import ObservedRun, observe
+from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, observe
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.precision import MINIMUM_TRIALS, Precision, judge_precision
 from mezzmark.decide.estimate.ranking import rank_encodings, scrub_settings
@@ -75,14 +75,14 @@ class MachineState(Fact):
         return None if self.kind == "unknown" else self.kind == "steady"
 
 
-def judge_machine(host: HostFacts, trials: Sequence[Trial]) -> MachineState:
-    """How steady the machine was in these trials, and whether other programs were at work."""
-    observations = observe(trial for trial in trials if trial.cell.task == "kernel")
+def judge_machine(run: MeasuredRun) -> MachineState:
+    """How steady the machine was in a run, and whether other programs were at work."""
+    observations = observe(trial for trial in run.trials if trial.cell.task == "kernel")
     kernels = sorted(
         (o for o in observations if o.figures.get("kernel_ms", 0) > 0),
         key=lambda o: (o.round_index, o.position),
     )
-    load = _foreign_load(host, trials)
+    load = _foreign_load(run.manifest.host, run.trials)
     times_ms = [kernel.figures["kernel_ms"] for kernel in kernels]
     if len(times_ms) < MINIMUM_KERNELS:
         return MachineState(kind="unknown", kernel_count=len(times_ms), foreign_load=load)
@@ -158,7 +158,7 @@ def judge_steadiness(run: ObservedRun, *, chosen_by: Leaders | None = None) -> S
     costs = run.costs
     scrubbed = sorted((c for c in costs.by_cell if c.task == "scrub"), key=lambda c: c.sort_key)
     return Steadiness(
-        machine=judge_machine(run.manifest.host, run.trials),
+        machine=judge_machine(run),
         disturbance=judge_disturbance(run, chosen_by or _fastest, is_choice=chosen_by is not None),
         precision=judge_precision(run),
         scrub_spread=_scrub_spread(run),

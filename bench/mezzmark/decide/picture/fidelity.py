@@ -146,7 +146,7 @@ def judge_encodings(
 
 def judge_run(run: ObservedRun) -> tuple[EncodingFidelity, ...]:
     """As `judge_encodings`, from all trials of a run, once."""
-    return run.once("fidelity", lambda: judge_encodings(run.trials, mix_of(run.manifest)))
+    return run.once("fidelity", lambda: judge_encodings(run.trials, mix_of(run.manifest.clips)))
 
 
 def _clip(clip: str, share: float, measured: FidelityMeasurement) -> ClipFidelity:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from mezzmark.decide.estimate.observed_run import MeasuredRun
-from mezzmark.decide.estimate.over_clips import mix_of_clips
+from mezzmark.decide.estimate.over_clips import clip_bitrates, mix_of
 from mezzmark.decide.estimate.rounds import estimate_rate, estimate_values
 from mezzmark.decide.machine.identity import refuse_other_machines
 from mezzmark.decide.throughput.grid import RateSource, Round, find_pixel_rate, fit_grid
@@ -18,7 +18,7 @@ from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.players import BEST
 from mezzmark.model.records import Trial
-from mezzmark.model.run import ClipManifest, Manifest
+from mezzmark.model.run import ClipManifest
 from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms, proved_mask
 from mezzmark.statistics.intervals import t_interval
 from mezzmark.statistics.scaling import ScalingFit
@@ -172,18 +172,19 @@ def _waits_by_round(
         return setting["policy"] == "roll", setting["threads"], setting["player"] == BEST
 
     best = max((mode(cell) for _, cell, _ in mine), default=None)
+    rates = [clip_bitrates(run.manifest) for run in runs]
     by_round: dict[Round, dict[tuple[str, str], tuple[float, float]]] = {}
     for key, cell, measured in mine:
         proved = proved_mask(measured)
         if mode(cell) == best and proved.any():
-            rate = _bitrate_bps(runs[key[0]].manifest, cell.clip, name)
+            rate = rates[key[0]].get((name, cell.clip))
             wait = float(latencies_ms(measured)[proved].mean())
             read = float(np.asarray(measured.read_bytes)[proved].mean())
             spot = (cell.clip, cell.setting["pattern"] or "")
             by_round.setdefault(key, {})[spot] = (wait, read * 8 / rate if rate else math.nan)
     full = max(map(len, by_round.values()), default=0)
     named = {spot[0] for spots in by_round.values() for spot in spots} - {ALL_CLIPS}
-    mix = mix_of_clips((c for run in runs for c in run.manifest.clips), named)
+    mix = mix_of((c for run in runs for c in run.manifest.clips), named)
     found: Waits = {}
     for key, spots in sorted(by_round.items()):
         known = {spot: read for spot, (_, read) in spots.items() if not math.isnan(read)}
@@ -198,29 +199,18 @@ def _waits_by_round(
     return found
 
 
-def _bitrate_bps(manifest: Manifest, clip: str, encoding: str) -> float | None:
-    for media in manifest.media:
-        if media.encoding == encoding and media.clip == clip:
-            return media.bitrate_bps
-    if encoding == ORIGINAL:
-        for found in manifest.clips:
-            if found.clip == clip and found.original.duration_s:
-                return found.original.file_bytes * 8 / found.original.duration_s
-    return None
-
-
 def _bits_per_pixel(name: str, runs: Sequence[MeasuredRun]) -> Estimate | None:
     """Bits of the mix / pixels of the mix, so that cameras like the clips get the report's bit
     rate; its spread is that between clips (t on its log, linearised as for a rate)."""
-    clips = {(c.clip, c.fingerprint): (c, run.manifest) for run in runs for c in run.manifest.clips}
-    known = [
-        (clip, rate)
-        for clip, manifest in clips.values()
-        if (rate := _bitrate_bps(manifest, clip.clip, name)) and clip.pixels_per_s
-    ]
+    rates = {
+        (clip.clip, clip.fingerprint): (clip, clip_bitrates(run.manifest).get((name, clip.clip)))
+        for run in runs
+        for clip in run.manifest.clips
+    }
+    known = [(clip, rate) for clip, rate in rates.values() if rate and clip.pixels_per_s]
     if not known:
         return None
-    mix = mix_of_clips([clip for clip, _ in known])
+    mix = mix_of([clip for clip, _ in known])
     bits = np.array([[mix[clip.clip] * rate for clip, rate in known]])
     pixels = np.array([[mix[clip.clip] * clip.pixels_per_s for clip, _ in known]])
     estimate = estimate_rate(bits, pixels, [1.0], unit="bit/px", is_total=True)

@@ -19,6 +19,7 @@ from mezzmark.decide.size.result import CorePrediction, meets_deadline
 from mezzmark.decide.throughput.schedule import serve_in_order
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.shop import Shop
+from mezzmark.statistics.intervals import Floats
 from mezzmark.statistics.scaling import ScalingFit
 from mezzmark.statistics.scaling_inference import (
     MOST_RANGE_RATIO,
@@ -42,8 +43,6 @@ MOST_MACHINES: Final = 1000
 HOURS_PER_DAY: Final = 24.0
 SECONDS_PER_HOUR: Final = 3600.0
 
-_Floats = NDArray[np.float64]
-
 
 class QueueFigures(NamedTuple):
     """Over the counted cards; times in hours from a card's arrival to footage ready."""
@@ -55,7 +54,7 @@ class QueueFigures(NamedTuple):
 
 def draw_cards(
     shop: Shop, *, days: int, rng: np.random.Generator
-) -> tuple[_Floats, NDArray[np.intp]]:
+) -> tuple[Floats, NDArray[np.intp]]:
     """Arrival hours of all cards over `days` days, in order, and each card's camera kind.
 
     A camera's cards arrive at independent uniform times within the shooting hours.
@@ -69,7 +68,7 @@ def draw_cards(
 
 
 def simulate_shop(
-    shop: Shop, *, machine_hours_per_footage_hour: _Floats, rng: np.random.Generator
+    shop: Shop, *, machine_hours_per_footage_hour: Floats, rng: np.random.Generator
 ) -> QueueFigures:
     """Waits of cards over `COUNTED_DAYS` days, with one ingest cost per camera kind.
 

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.draws import (
     DRAW_COUNT,
@@ -50,6 +49,7 @@ from mezzmark.decide.size.result import (
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.shop import Shop, list_assumptions
+from mezzmark.statistics.intervals import Floats
 
 BITS_PER_BYTE: Final = 8
 MB: Final = 1e6
@@ -62,8 +62,6 @@ FRAME_OVERHEAD_BYTES: Final = 38
 
 MS_PER_MIN: Final = 60_000.0
 MIN_PER_HOUR: Final = 60.0
-
-_Floats = NDArray[np.float64]
 
 
 def payload_mb_per_s(shop: Shop) -> float:
@@ -312,7 +310,7 @@ def _notes(measured: MeasuredEncoding, figures: Mapping[str, Estimate]) -> Itera
         yield "slower_moves"
 
 
-def _moves_to_pay_off(added_min: _Floats, saved_ms: _Floats) -> _Floats:
+def _moves_to_pay_off(added_min: Floats, saved_ms: Floats) -> Floats:
     """Moves whose savings equal the wait added; without savings no number is enough."""
     saves = saved_ms > 0
     return np.where(saves, added_min * MS_PER_MIN / np.where(saves, saved_ms, 1.0), np.inf)

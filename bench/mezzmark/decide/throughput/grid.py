@@ -6,10 +6,9 @@ from collections.abc import Mapping, Sequence
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.observed_run import Observation, observe
-from mezzmark.decide.estimate.over_clips import mix_of_clips, pool_clips, work_shares
+from mezzmark.decide.estimate.over_clips import mix_of, pool_clips, work_shares
 from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
 from mezzmark.decide.estimate.rounds import estimate_rate, with_missed_slow_rounds
 from mezzmark.model.cell import ALL_CLIPS, Cell, Setting
@@ -20,6 +19,7 @@ from mezzmark.model.run import ClipManifest, HostFacts, Manifest
 from mezzmark.model.tasks.encode import EncodeMeasurement
 from mezzmark.model.tasks.grid import GridMeasurement
 from mezzmark.model.tasks.ingest import ClipOrder, IngestMeasurement
+from mezzmark.statistics.intervals import Floats
 from mezzmark.statistics.scaling import ScalingFit, fit_scaling
 
 RateTask = Literal["ingest", "grid", "encode"]
@@ -110,15 +110,9 @@ def encoded_work(trial: Trial) -> tuple[float, float]:
     return 0.0, 0.0
 
 
-_Floats = NDArray[np.float64]
-
-
 def _work_by_setting(
-    name: str,
-    task: RateTask,
-    trials: Sequence[tuple[Round, Trial]],
-    clips: Sequence[ClipManifest],
-) -> dict[Setting, tuple[_Floats, _Floats, list[float]]]:
+    name: str, task: RateTask, trials: Sequence[tuple[Round, Trial]], clips: Sequence[ClipManifest]
+) -> dict[Setting, tuple[Floats, Floats, list[float]]]:
     """Pixels and seconds by clip and round, of the rounds in which every clip took part, and the
     clips' shares of the pixels of the mix.
 
@@ -131,7 +125,7 @@ def _work_by_setting(
         if cell.task == task and cell.encoding == name and not is_resized and min(done) > 0:
             work.setdefault(cell.setting, {}).setdefault(cell.clip, {})[key] = done
     timed = {trial.cell.clip for _, trial in trials if trial.cell.task == task} - {ALL_CLIPS}
-    mix = mix_of_clips(clips, timed)
+    mix = mix_of(clips, timed)
     pixels_per_s = {c.clip: c.pixels_per_s for c in clips}
     found = {}
     for setting, by_clip in work.items():

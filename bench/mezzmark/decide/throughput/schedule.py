@@ -12,7 +12,6 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.draws import draw_estimate
 from mezzmark.decide.estimate.pooling import summarise_cells
@@ -23,14 +22,13 @@ from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.tasks.grid import GridMeasurement
 from mezzmark.model.tasks.ingest import ClipOrder, IngestMeasurement
+from mezzmark.statistics.intervals import Floats
 
 PREDICTION_DRAWS: Final = 400
 """Ten draws beyond each 95 % limit; each draw is one schedule."""
 
-_Floats = NDArray[np.float64]
 
-
-def serve_in_order(arrivals: _Floats, services: _Floats, *, worker_count: int = 1) -> _Floats:
+def serve_in_order(arrivals: Floats, services: Floats, *, worker_count: int = 1) -> Floats:
     """Time from each arrival to its completion, served in order of arrival.
 
     `arrivals` must not fall; both are in one unit, which the answer has too. Raises ValueError.
@@ -51,7 +49,7 @@ def serve_in_order(arrivals: _Floats, services: _Floats, *, worker_count: int = 
 
 
 def find_makespan_s(
-    durations_s: Sequence[float] | _Floats, worker_count: int, *, order: ClipOrder = "fifo"
+    durations_s: Sequence[float] | Floats, worker_count: int, *, order: ClipOrder = "fifo"
 ) -> float:
     """When the last of clips that take `durations_s` seconds each is done; 0 for no clips.
 
