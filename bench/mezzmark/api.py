@@ -283,17 +283,9 @@ def export(
     describes. JSON holds all there is, and pytest-benchmark's JSON one run's cells; neither has a
     choice of table. EngineError names what to install where a format's library is missing.
     """
-    from mezzmark.report.export import files as exports
+    from mezzmark.report.export.files import export_runs
 
-    found = _read(runs)
-    exports.refuse_mismatch(format, table=table, run_count=len(found))
-    if format == "csv":
-        return exports.as_csv(found, table=table)
-    if format == "parquet":
-        return exports.as_parquet(found, table=table)
-    if format == "json":
-        return exports.as_json(found)
-    return exports.as_pytest_benchmark(found[0])
+    return export_runs(_read(runs), format, table)
 
 
 def read_runs(runs: Path | str | Sequence[Path | str], *, level: float = 0.95) -> RunFrames:

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from fixtures.fabricated_run import Fabrication, fabricate_host, fabricate_manifest
+from fixtures.fabricated_run import Fabrication, fabricate_clip, fabricate_host, fabricate_manifest
 from fixtures.fabricated_throughput import SECOND, finished_trial
+from mezzmark.decide.estimate.observed_run import ObservedRun
 from mezzmark.decide.throughput.grid import (
     find_pixel_rate,
     judge_grid,
@@ -144,8 +145,9 @@ def _ingest(makespan_s: float, round_index: int) -> Trial:
 
 def _predict(trials: list[Trial]) -> tuple[IngestPrediction, ...]:
     counts = {"a": 1000, "b": 1000, "c": 2000}
-    rng = np.random.default_rng(1)
-    return predict_ingests(trials, counts, rng=rng)
+    clips = [fabricate_clip(n).model_copy(update={"frame_count": c}) for n, c in counts.items()]
+    manifest = _manifest().model_copy(update={"clips": tuple(clips)})
+    return predict_ingests(ObservedRun(manifest, tuple(trials)))
 
 
 def test_the_makespan_is_that_of_the_schedule() -> None:

@@ -157,8 +157,9 @@ def choose_encoding(
     observed = [ObservedRun.of(run) for run in runs]
     refuse_unlike_runs(observed)
     clips = _deciding_clips(observed, settings.clips)
-    is_default = not settings.goals and not settings.needs
-    if is_default and any(t.cell.task == "fidelity" for run in observed for t in run.trials):
+    if not (settings.goals or settings.needs) and any(
+        t.cell.task == "fidelity" for run in observed for t in run.trials
+    ):
         settings = settings.model_copy(update={"needs": DEFAULT_NEEDS})
     asked = settings.goals or DEFAULT_WISHES
     encodings = [name for name in list_encodings(observed) if not among or name in among]
@@ -178,13 +179,10 @@ def choose_encoding(
         draw_count=draw_count,
     )
     request = _request(settings, asked, draws, known, observed)
-    players = [best for run in observed for best in best_players(run.trials)]
-    own = {"has_default_needs": is_default and bool(settings.needs), "best_players": tuple(players)}
-    request = request.model_copy(update=own)
     choice = choose_among(request, draws, traits, count_wrong(observed))
-    return (
-        _with_beside(choice, observed, settings, draw_count) if settings.allow_missing else choice
-    )
+    if settings.allow_missing:
+        return _with_beside(choice, observed, settings, draw_count)
+    return choice
 
 
 def _with_beside(
@@ -257,10 +255,12 @@ def _request(
         alternatives=tuple(wish for wish in possible if wish not in wishes),
         how_to_measure={need: addition for need, addition in additions.items() if addition},
         has_default_wishes=not settings.goals,
+        has_default_needs=settings.needs is DEFAULT_NEEDS,
         wishes_from=next((s.name for s in scenarios if s.choose and s.choose.goals == asked), ""),
         unit=known.unit,
         run_count=len(runs),
         begun_count=len(runs) if known.unit == "run" else sum(begun),
+        best_players=tuple(best for run in runs for best in best_players(run.trials)),
     )
 
 

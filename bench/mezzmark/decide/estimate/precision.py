@@ -12,15 +12,13 @@ from typing import Final, Literal
 import numpy as np
 
 from mezzmark.decide.estimate.observed_run import Observation, ObservedRun, observe
+from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.statistics.power import expected_log_half_width, rounds_for_width
-
-MINIMUM_TRIALS: Final = 3
-"""Fewer trials of a cell say too little of how it spreads."""
 
 MOST_MORE_ROUNDS: Final = 12
 """More rounds than these are not proposed: intervals shrink with the square root of their number,
@@ -57,7 +55,7 @@ def measure_spreads(observations: Sequence[Observation]) -> tuple[CellSpread, ..
     varied = [
         CellSpread(cell=cell, round_sd=sd, round_count=len(found))
         for cell, found in logs.items()
-        if len(found) >= MINIMUM_TRIALS and (sd := statistics.stdev(found)) > 0
+        if len(found) >= MINIMUM_ROUNDS and (sd := statistics.stdev(found)) > 0
     ]
     return tuple(sorted(varied, key=lambda spread: -spread.half_width_fraction()))
 
@@ -129,7 +127,7 @@ def plan_precision(manifest: Manifest, trials: Sequence[Trial]) -> PrecisionPlan
         if affordable < rounds:
             rounds, limited_by = affordable, "time"
     widest = max(spreads, key=lambda spread: spread.round_sd)
-    has_intervals = rounds >= MINIMUM_TRIALS
+    has_intervals = rounds >= MINIMUM_ROUNDS
     return PrecisionPlan(
         round_count=rounds,
         limited_by=limited_by,

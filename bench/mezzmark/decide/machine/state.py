@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, observe
 from mezzmark.decide.estimate.pooling import summarise_cells
-from mezzmark.decide.estimate.precision import MINIMUM_TRIALS, Precision, judge_precision
+from mezzmark.decide.estimate.precision import Precision, judge_precision
 from mezzmark.decide.estimate.ranking import rank_encodings, scrub_settings
+from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.estimate.two_kinds import TwoKinds, find_two_kinds
 from mezzmark.decide.machine.noise import Disturbance, Leaders, judge_disturbance
 from mezzmark.model.cell import Cell
@@ -176,7 +177,7 @@ def _scrub_spread(run: ObservedRun) -> ScrubSpread | None:
         if found is not None and found.size >= 2 and trial is not None:
             moves.setdefault(trial.cell, []).append(found)
             start_costs_s.append(trial.wall_ns / NS_PER_S - float(found.sum()) / 1e3)
-    cells = [found for found in moves.values() if len(found) >= MINIMUM_TRIALS]
+    cells = [found for found in moves.values() if len(found) >= MINIMUM_ROUNDS]
     if not cells:
         return None
     each = [estimate_components(found) for found in cells]

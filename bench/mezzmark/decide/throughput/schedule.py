@@ -8,12 +8,13 @@ makespan on m workers, and longest-first not more than 4/3 − 1/(3m) times.
 """
 
 import heapq
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 
 from mezzmark.decide.estimate.draws import draw_estimate
+from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.rounds import estimate_values
 from mezzmark.model.cell import Cell
@@ -78,21 +79,21 @@ class IngestPrediction(Fact):
         return self.predicted.point / self.measured.point - 1
 
 
-def predict_ingests(
-    trials: Sequence[Trial], frame_counts: Mapping[str, int], *, rng: np.random.Generator
-) -> tuple[IngestPrediction, ...]:
+def predict_ingests(run: MeasuredRun) -> tuple[IngestPrediction, ...]:
     """Every measured ingest cell beside what the grid of the same split predicts for it.
 
-    `frame_counts` are the clips' lengths. Where the grid lacks a clip or the split there is no
-    prediction. Ingests that resize are not predicted: the grid does not resize.
+    Where the grid lacks a clip or the split there is no prediction. Ingests that resize are not
+    predicted: the grid does not resize.
     """
     found = []
-    ingests = [trial for trial in trials if trial.cell.task == "ingest"]
+    frame_counts = {clip.clip: clip.frame_count for clip in run.manifest.clips}
+    rng = np.random.default_rng(run.manifest.scenario.seed)
+    ingests = [trial for trial in run.trials if trial.cell.task == "ingest"]
     for summary in summarise_cells(ingests):
         cell, measured = summary.cell, summary.estimates.get("makespan_s")
         if summary.arm or cell.setting["clip_order"] is None or measured is None:
             continue
-        seconds = _clip_seconds(trials, cell)
+        seconds = _clip_seconds(run.trials, cell)
         predicted = None
         is_resized = cell.setting["delivery_height"] is not None
         if not is_resized and frame_counts and frame_counts.keys() <= seconds.keys():

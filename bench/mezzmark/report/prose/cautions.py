@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Final
 
-from mezzmark.decide.estimate.precision import MINIMUM_TRIALS, Precision, PrecisionPlan
+from mezzmark.decide.estimate.precision import Precision, PrecisionPlan
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.machine.noise import Disturbance
@@ -257,7 +257,7 @@ def precision_plan_text(plan: PrecisionPlan, manifest: Manifest) -> str:
     rounds, limit = count_text(plan.round_count, "round"), limits[plan.limited_by]
     start = f"A round takes about {_duration_text(plan.round_duration_s)}"
     if plan.typical_fraction is None or plan.widest_fraction is None:
-        return f"{start}; {rounds} ({limit}) give no intervals: {MINIMUM_TRIALS} are needed."
+        return f"{start}; {rounds} ({limit}) give no intervals: {MINIMUM_ROUNDS} are needed."
     whole = _duration_text(plan.round_count * plan.round_duration_s)
     return (
         f"{start}. {rounds} ({limit}; about {whole}) would bring most cells "

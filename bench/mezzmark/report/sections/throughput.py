@@ -26,11 +26,7 @@ from mezzmark.statistics.scaling import ScalingFit, law_throughput
 def throughput_section(view: RunView) -> Section:
     """Figures of grid, scaling and ingest, and a table for each task that was measured."""
     findings = judge_grid(view.trials, view.manifest)
-    ingests = predict_ingests(
-        view.trials,
-        {clip.clip: clip.frame_count for clip in view.manifest.clips},
-        rng=np.random.default_rng(view.manifest.scenario.seed),
-    )
+    ingests = predict_ingests(view)
     timed = [
         ((0, trial.round_index), trial)
         for trial in view.trials
