@@ -103,28 +103,21 @@ def measure_series(
             remedy="Leave one of the two out.",
         )
     count = 2 if against else repeat
+    ends = [f"-{k}" for k in range(1, count + 1)] if count > 1 else [""]
     asked = AskedLimits(rounds=rounds, time_budget_s=time_budget, seed=seed)
-    base = Path(out) if out else None
-    first = base if count == 1 or base is None else Path(f"{base}-1")
-    plan, notes = plan_measurement(
-        scenario, asked, footage=_listed(footage), earlier_run=first if resume else None
-    )
+    earlier = Path(f"{out}{ends[0]}") if resume else None
+    plan, notes = plan_measurement(scenario, asked, footage=_listed(footage), earlier_run=earlier)
     name = "".join(c if c.isalnum() or c in "-_" else "-" for c in plan.name)[:60]
-    base = base or Path("results") / f"{name}-{datetime.now(UTC):%Y%m%d-%H%M%S}"
-    run_dirs = [base] if count == 1 else [Path(f"{base}-{k}") for k in range(1, count + 1)]
+    base = out or Path("results") / f"{name}-{datetime.now(UTC):%Y%m%d-%H%M%S}"
+    run_dirs = [Path(f"{base}{end}") for end in ends]
     tell = on_event or (lambda _event: None)
     for note in (*notes, *limit_warnings_of(plan)):
         tell(Noted(message=note))
-    cache_dir = cache or default_cache_dir()
+    given: dict[str, Any] = {"cache_dir": cache or default_cache_dir(), "resume": resume}
     if against:
-        series = [
-            run_in_turn(plan, run_dirs=run_dirs, cache_dir=cache_dir, python=against, resume=resume)
-        ]
+        series = [run_in_turn(plan, run_dirs=run_dirs, python=against, **given)]
     else:
-        series = [
-            run_scenario(plan, run_dir=run_dir, cache_dir=cache_dir, resume=resume)
-            for run_dir in run_dirs
-        ]
+        series = [run_scenario(plan, run_dir=run_dir, **given) for run_dir in run_dirs]
     is_told = repeat == 1
     for event in chain.from_iterable(series):
         tell(event)

@@ -6,7 +6,7 @@ the same runs give the same bytes.
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -126,8 +126,6 @@ def write_report(
     names = [Path(run_dir).resolve().name for run_dir in run_dirs]
     together = build_comparison(views, names, prices=prices)
     runs = [run_context(view) for view in views]
-    pictures = [picture for part in together for picture in part.pictures]
-    pictures += [picture for run in runs for picture in run.pictures]
     title = runs[0].title if len(runs) == 1 else f"{len(runs)} runs"
     given: dict[str, Any] = {"runs": runs, "together": together, "title": title}
     content = {
@@ -135,21 +133,14 @@ def write_report(
         "report.md": render(environment, "report.md.j2", **given),
         "cells.csv": cells_csv([(view.manifest, view.summaries) for view in views]),
     }
-    content |= {
-        f"figures/{picture.file_stem}.{ending}": drawn
-        for picture in (pictures if with_figure_files else ())
-        for ending, drawn in (("svg", picture.svg), ("png", picture.png))
-    }
-    out = report_folder(run_dirs, out_dir)
-    refuse_foreign_files(out, list(content))
-    with translate_os_errors(
-        out,
-        full="Free some space, or choose another folder with --out.",
-        remedy="Choose another folder with --out.",
-        needed_bytes=sum(map(len, content.values())),
-    ):
-        replace_all({out / name: data for name, data in content.items()})
-    html, markdown, table, *figures = (out / name for name in content)
+    if with_figure_files:
+        content |= {
+            f"figures/{picture.file_stem}.{ending}": drawn
+            for pictures in (*(p.pictures for p in together), *(run.pictures for run in runs))
+            for picture in pictures
+            for ending, drawn in (("svg", picture.svg), ("png", picture.png))
+        }
+    html, markdown, table, *figures = _put(report_folder(run_dirs, out_dir), content)
     return ReportPaths(
         html=html,
         markdown=markdown,
@@ -157,6 +148,17 @@ def write_report(
         figures=tuple(figures),
         answer=_plain_answer(runs, together),
     )
+
+
+def _put(folder: Path, content: Mapping[str, bytes]) -> list[Path]:
+    """Files, by their names in the folder, in place of an earlier report's."""
+    refuse_foreign_files(folder, list(content))
+    remedy = "Choose another folder with --out."
+    full = f"Free some space, or c{remedy[1:]}"
+    size = sum(map(len, content.values()))
+    with translate_os_errors(folder, full=full, remedy=remedy, needed_bytes=size):
+        replace_all({folder / name: data for name, data in content.items()})
+    return [folder / name for name in content]
 
 
 def _plain_answer(runs: Sequence[RunContext], together: Sequence[ComparisonSection]) -> str:

@@ -25,7 +25,7 @@ from mezzmark.own_files import is_beginning_of, replace_all, safe_file_name, tra
 from mezzmark.report.export.files import as_parquet
 from mezzmark.report.export.tidy import cells_csv
 from mezzmark.report.page import read_view, render, template_environment
-from mezzmark.report.prose.site import published_text
+from mezzmark.report.prose.method import published_text
 from mezzmark.report.sections.comparison import build_history
 from mezzmark.report.sections.context import run_context
 from mezzmark.report.sections.site import SiteRun, by_host, compare_data, site_run

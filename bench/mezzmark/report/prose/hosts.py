@@ -265,8 +265,14 @@ def ratio_remark(ratio: CellRatio) -> str:
     return f"wrong pictures: {first} and {second}" if first or second else ""
 
 
-def setting_label(ratio: CellRatio, *, with_clip: bool) -> str:
-    """`jump, 2 and 16 threads`: what tells a cell from others of its encoding."""
+def setting_labels(ratios: Sequence[CellRatio]) -> list[str]:
+    """`jump, 2 and 16 threads`: what tells each cell from others of its encoding."""
+    has_many_clips = len({ratio.cell.clip for ratio in ratios}) > 1
+    clips = [shown_name(r.cell.clip, limit=24) if has_many_clips else "" for r in ratios]
+    return [_setting_label(ratio, clip) for ratio, clip in zip(ratios, clips, strict=True)]
+
+
+def _setting_label(ratio: CellRatio, clip: str) -> str:
     setting, other = ratio.cell.setting, ratio.other_cell.setting
     axes = TASKS[ratio.cell.task].axes
     plain = [
@@ -283,7 +289,7 @@ def setting_label(ratio: CellRatio, *, with_clip: bool) -> str:
     ]
     player = setting["player"]
     texts = [
-        shown_name(ratio.cell.clip, limit=24) if with_clip else "",
+        clip,
         *plain,
         *counts,
         "" if player in (None, *_USUAL) else plain_name(player),
@@ -295,11 +301,6 @@ def setting_label(ratio: CellRatio, *, with_clip: bool) -> str:
 _LABELLED_APART: Final = ("jobs", "threads", "player", "pinned", "delivery_height")
 _USUAL: Final = (USUAL_PLAYER, "roll")
 """What goes without saying in a label."""
-
-
-def has_many_clips(ratios: Sequence[CellRatio]) -> bool:
-    """Whether labels must name the clip."""
-    return len({ratio.cell.clip for ratio in ratios}) > 1
 
 
 def comparison_text(
@@ -331,12 +332,6 @@ def comparison_text(
 def comparison_label(reference: str) -> str:
     """The label of the axis of ratios."""
     return f"times as fast as {shown_name(reference, limit=30)} (log scale)"
-
-
-def setting_labels(ratios: Sequence[CellRatio]) -> list[str]:
-    """What tells each cell from others of its encoding."""
-    with_clip = has_many_clips(ratios)
-    return [setting_label(ratio, with_clip=with_clip) for ratio in ratios]
 
 
 def comparison_words(ratio: CellRatio, setting: str, speedup: Estimate) -> str:

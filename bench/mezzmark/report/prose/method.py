@@ -1,6 +1,7 @@
-"""How the figures of a run came about: on what, with what, how often, by which rules."""
+"""How the figures of a run came about: on what, with what, how often, by which rules; and what was
+published of runs."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from mezzmark.decide.estimate.observed_run import complete_round_count, observe
 from mezzmark.decide.estimate.pooling import compare_groups
@@ -11,6 +12,7 @@ from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.numbers import (
     count_text,
     estimate_text,
+    list_text,
     round_count_text,
     shown_name,
     visible_text,
@@ -100,3 +102,10 @@ def _reference_workload(view: RunView) -> Iterator[str]:
     for summary in view.summaries:
         if estimate := summary.estimates.get("kernel_ms"):
             yield f"A fixed reference workload took {estimate_text(estimate)} over the rounds."
+
+
+def published_text(made: int, total: int, left: Sequence[str]) -> str:
+    """Runs made anew, runs in all, and hosts whose histories lack runs that were not named."""
+    done = f"{count_text(total, 'run')} published, of which {made} made anew."
+    missing = "Histories left as they were, for not all runs were named: "
+    return f"{done} {missing}{list_text(left)}." if left else done
