@@ -14,6 +14,7 @@ from mezzmark.decide.estimate.ranking import Ranking, rank_encodings, scrub_sett
 from mezzmark.decide.machine.noise import Leaders
 from mezzmark.decide.machine.state import Steadiness, judge_steadiness
 from mezzmark.decide.picture.fidelity import EncodingFidelity, judge_run
+from mezzmark.decide.throughput.grid import GridFindings, judge_grid
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import ScenarioError
@@ -72,6 +73,11 @@ class RunView(ObservedRun):
     def fidelity(self) -> tuple[EncodingFidelity, ...]:
         """What each encoding does to the picture; empty where nothing was judged."""
         return judge_run(self)
+
+    @cached_property
+    def grid(self) -> tuple[GridFindings, ...]:
+        """What the encode grid says of each encoding."""
+        return judge_grid(self)
 
     @cached_property
     def steadiness(self) -> Steadiness:

@@ -7,7 +7,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from mezzmark.decide.estimate.observed_run import Observation, observe
+from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
 from mezzmark.decide.estimate.over_clips import mix_of, pool_clips, work_shares
 from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
 from mezzmark.decide.estimate.rounds import estimate_rate, with_missed_slow_rounds
@@ -15,7 +15,7 @@ from mezzmark.model.cell import ALL_CLIPS, Cell, Setting
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.records import Trial
-from mezzmark.model.run import ClipManifest, HostFacts, Manifest
+from mezzmark.model.run import ClipManifest, HostFacts
 from mezzmark.model.tasks.encode import EncodeMeasurement
 from mezzmark.model.tasks.grid import GridMeasurement
 from mezzmark.model.tasks.ingest import ClipOrder, IngestMeasurement
@@ -154,8 +154,9 @@ class GridFindings(Fact):
     """One encoding's grid. Splits are (jobs, threads).
 
     `lead` is best over runner-up in throughput, paired by round; `is_lead_certain` when its
-    interval lies above 1. `limit_fraction` is the best split's share of what the machine could
-    do at best.
+    interval lies above 1, `is_doubtful` where that over any other does not. `gain` is best over one
+    job of one thread, where that is another split. `limit_fraction` is the best split's share of
+    what the machine could do at best.
     """
 
     encoding: str
@@ -164,26 +165,33 @@ class GridFindings(Fact):
     runner_up: tuple[int, int] | None
     lead: Estimate | None
     is_lead_certain: bool
+    is_doubtful: bool = False
+    gain: Estimate | None = None
     limit_fraction: Estimate | None
+
+    @property
+    def best_split(self) -> SplitFigures:
+        """What was measured of the best split."""
+        return next(s for s in self.splits if (s.job_count, s.thread_count) == self.best)
 
 
 BYTES_PER_PIXEL: Final = 1.5
 """The least an encoder reads from memory: each sample of an 8-bit 4:2:0 picture once."""
 
 
-def judge_grid(trials: Sequence[Trial], manifest: Manifest) -> tuple[GridFindings, ...]:
+def judge_grid(run: ObservedRun) -> tuple[GridFindings, ...]:
     """Findings of each encoding that has grid trials, in order of first appearance.
 
     Figures are over the run's clips, of encodings that have all. The machine's limit is one job of
     one thread times the cores (physical ones where cores run several threads), and never more than
     what memory carries; `limit_fraction` is the best split's share of it, paired by round.
     """
-    mine = [t for t in trials if t.cell.task == "grid" and not t.arm]
-    observations = observe(mine)
-    pooled = pool_clips(observations, manifest)
+    mine = [t for t in run.trials if t.cell.task == "grid" and not t.arm]
+    observations = [o for o in run.observations if o.cell.task == "grid"]
+    pooled = pool_clips(observations, run.manifest)
     groups = group_over_clips(observations)
     return tuple(
-        _judge(name, pooled, groups, mine, manifest.host)
+        _judge(name, pooled, groups, mine, run.manifest.host)
         for name in dict.fromkeys(o.cell.encoding for o in observations)
         if any(cell.encoding == name for cell in pooled)
     )
@@ -214,6 +222,7 @@ def _judge(
         limit = machine_speedup_limit(limiting_core_count(host), rate, bandwidth)
         limit_fraction = _share(ratio(best, single), limit)
     lead = ratio(best, runner_up)
+    leads = [ratio(best, c) for c in groups if c.encoding == name and c != best]
     return GridFindings(
         encoding=name,
         splits=tuple(
@@ -229,6 +238,8 @@ def _judge(
         runner_up=runner_up and runner_up.setting.split,
         lead=lead,
         is_lead_certain=lead is not None and lead.low is not None and lead.low > 1,
+        is_doubtful=any(one and (one.low is None or one.low <= 1) for one in leads),
+        gain=None if single == best else ratio(best, single),
         limit_fraction=limit_fraction,
     )
 

@@ -5,7 +5,7 @@ from typing import Literal
 
 from mezzmark.decide.estimate.over_clips import as_shown_speed, pool_clips
 from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
-from mezzmark.decide.throughput.grid import GridFindings, SplitFigures
+from mezzmark.decide.throughput.grid import GridFindings
 from mezzmark.decide.throughput.schedule import IngestPrediction
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
@@ -27,14 +27,14 @@ def grid_table(view: RunView, findings: Sequence[GridFindings]) -> Table:
         [
             Column("encoding", lambda f: named(view, f.encoding), "left"),
             Column("best split", lambda f: split_words(f.best), "left"),
-            Column("speed of all jobs", lambda f: _shown_speed(view, best_split(f).figures)),
-            Column("slow rounds", lambda f: slow_entry(best_split(f).figures["throughput_fps"])),
+            Column("speed of all jobs", lambda f: _shown_speed(view, f.best_split.figures)),
+            Column("slow rounds", lambda f: slow_entry(f.best_split.figures["throughput_fps"])),
             Column("runner-up", lambda f: f.runner_up and split_words(f.runner_up), "left"),
             Column("better than the runner-up", _lead_words, "left"),
             Column("share of the machine's limit", lambda f: f.limit_fraction),
-            Column("cores busy", lambda f: best_split(f).figures.get("cores_busy")),
-            Column("memory per job", lambda f: best_split(f).figures.get("peak_rss_bytes")),
-            Column("first file", lambda f: best_split(f).figures.get("first_file_s")),
+            Column("cores busy", lambda f: f.best_split.figures.get("cores_busy")),
+            Column("memory per job", lambda f: f.best_split.figures.get("peak_rss_bytes")),
+            Column("first file", lambda f: f.best_split.figures.get("first_file_s")),
         ],
         table_id=f"{view.prefix}grid",
         title="The best split of jobs and threads",
@@ -45,11 +45,6 @@ def grid_table(view: RunView, findings: Sequence[GridFindings]) -> Table:
 
 def _shown_speed(view: RunView, figures: Mapping[str, Estimate]) -> Estimate:
     return as_shown_speed(figures["throughput_fps"], view.manifest)
-
-
-def best_split(found: GridFindings) -> SplitFigures:
-    """What was measured of the best split."""
-    return next(s for s in found.splits if (s.job_count, s.thread_count) == found.best)
 
 
 def _lead_words(found: GridFindings) -> str:
