@@ -153,16 +153,17 @@ def write_report(
 def _put(folder: Path, content: Mapping[str, bytes]) -> list[Path]:
     """Files, by their names in the folder, in place of an earlier report's."""
     refuse_foreign_files(folder, list(content))
-    remedy = "Choose another folder with --out."
-    full = f"Free some space, or c{remedy[1:]}"
-    size = sum(map(len, content.values()))
-    with translate_os_errors(folder, full=full, remedy=remedy, needed_bytes=size):
+    with translate_os_errors(
+        folder,
+        full="Free some space, or choose another folder with --out.",
+        remedy="Choose another folder with --out.",
+        needed_bytes=sum(map(len, content.values())),
+    ):
         replace_all({folder / name: data for name, data in content.items()})
     return [folder / name for name in content]
 
 
 def _plain_answer(runs: Sequence[RunContext], together: Sequence[ComparisonSection]) -> str:
-    """The answers as lines of plain text."""
     parts = [([part.headline], part.cautions) for part in together]
     for answer in (run.answer for run in runs):
         lines = [answer.headline, "", *(f"- {text}" for text in answer.findings)]

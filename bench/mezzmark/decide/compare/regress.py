@@ -234,7 +234,6 @@ def _reasons(
 
 
 def _judge(costs: _Sides, rules: _Rules) -> list[CellVerdict]:
-    """One verdict for each cell, in table order."""
     compared = [cell for cell, reasons in rules.reasons.items() if not reasons]
     evidence = gather_all(compared, *costs, design=rules.design, spreads=rules.spreads)
     judgements = judge_evidence(
@@ -303,7 +302,6 @@ def _judged(
 
 
 def _count_wrong(runs: Sequence[MeasuredRun]) -> Counter[Cell]:
-    """Wrong pictures of a side by cell."""
     counts: Counter[Cell] = Counter()
     for trial in (trial for run in runs for trial in run.trials if not trial.arm):
         if isinstance(trial.measurement, ScrubMeasurement):

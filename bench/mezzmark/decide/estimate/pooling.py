@@ -49,7 +49,6 @@ def summarise_cells(
 def _summarise(
     trials: Sequence[Trial], observations: Sequence[Observation], confidence_level: float
 ) -> CellSummary:
-    """One arm of one cell."""
     moves = [t.measurement for t in trials if isinstance(t.measurement, ScrubMeasurement)]
     shown = [shown_proof(measured) for measured in moves]
     proofs = Counter({kind: sum(proof.count(kind) for proof in shown) for kind in get_args(Proof)})

@@ -290,7 +290,6 @@ def _storage(shop: Shop, stream_bps: Drawn, *, is_original: bool) -> dict[str, D
 
 
 def _notes(measured: MeasuredEncoding, figures: Mapping[str, Estimate]) -> Iterator[SizingNote]:
-    """What must be known beside the figures."""
     is_original = measured.encoding == ORIGINAL
     if is_original:
         yield "no_ingest"

@@ -280,5 +280,4 @@ def best_split_by_core_count(findings: GridFindings) -> dict[int, SplitFigures]:
 
 
 def _share(ratio: Estimate | None, whole: float) -> Estimate | None:
-    """A ratio as a share of `whole`."""
     return ratio and ratio.map(lambda value: value / whole, "")

@@ -120,7 +120,6 @@ def trials_frame(runs: Sequence[MeasuredRun]) -> pd.DataFrame:
 
 
 def _place(manifest: Manifest, trial: Trial) -> dict[str, object]:
-    """Which trial it is."""
     return {
         "run_id": manifest.run_id,
         "host": manifest.host.host_label,

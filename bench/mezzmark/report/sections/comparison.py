@@ -230,7 +230,6 @@ def _before_after(earlier: MeasuredRun, later: MeasuredRun, *, prefix: str) -> C
 def _ratio_pictures(
     comparison: HostComparison, name: str, found: HardwareComparison, table: Table
 ) -> list[Picture]:
-    """The figure of a task, where it has a ratio."""
     ratios = [
         ratio for ratio in comparison.cells if ratio.cell.task == name and ratio.speedup_ratio
     ]

@@ -112,7 +112,6 @@ def run_context(view: RunView) -> RunContext:
 
 
 def _answered(section: Section, answer: Answer) -> Section:
-    """A section with the answer to its question."""
     first, rest = answer.to(section.anchor)
     if section.headline:
         return replace(section, sentences=(*filter(None, (first, *rest)), *section.sentences))
