@@ -103,28 +103,21 @@ def measure_series(
             remedy="Leave one of the two out.",
         )
     count = 2 if against else repeat
+    ends = [f"-{k}" for k in range(1, count + 1)] if count > 1 else [""]
     asked = AskedLimits(rounds=rounds, time_budget_s=time_budget, seed=seed)
-    base = Path(out) if out else None
-    first = base if count == 1 or base is None else Path(f"{base}-1")
-    plan, notes = plan_measurement(
-        scenario, asked, footage=_listed(footage), earlier_run=first if resume else None
-    )
+    earlier = Path(f"{out}{ends[0]}") if resume else None
+    plan, notes = plan_measurement(scenario, asked, footage=_listed(footage), earlier_run=earlier)
     name = "".join(c if c.isalnum() or c in "-_" else "-" for c in plan.name)[:60]
-    base = base or Path("results") / f"{name}-{datetime.now(UTC):%Y%m%d-%H%M%S}"
-    run_dirs = [base] if count == 1 else [Path(f"{base}-{k}") for k in range(1, count + 1)]
+    base = out or Path("results") / f"{name}-{datetime.now(UTC):%Y%m%d-%H%M%S}"
+    run_dirs = [Path(f"{base}{end}") for end in ends]
     tell = on_event or (lambda _event: None)
     for note in (*notes, *limit_warnings_of(plan)):
         tell(Noted(message=note))
-    cache_dir = cache or default_cache_dir()
+    given: dict[str, Any] = {"cache_dir": cache or default_cache_dir(), "resume": resume}
     if against:
-        series = [
-            run_in_turn(plan, run_dirs=run_dirs, cache_dir=cache_dir, python=against, resume=resume)
-        ]
+        series = [run_in_turn(plan, run_dirs=run_dirs, python=against, **given)]
     else:
-        series = [
-            run_scenario(plan, run_dir=run_dir, cache_dir=cache_dir, resume=resume)
-            for run_dir in run_dirs
-        ]
+        series = [run_scenario(plan, run_dir=run_dir, **given) for run_dir in run_dirs]
     is_told = repeat == 1
     for event in chain.from_iterable(series):
         tell(event)
@@ -283,17 +276,9 @@ def export(
     describes. JSON holds all there is, and pytest-benchmark's JSON one run's cells; neither has a
     choice of table. EngineError names what to install where a format's library is missing.
     """
-    from mezzmark.report.export import files as exports
+    from mezzmark.report.export.files import export_runs
 
-    found = _read(runs)
-    exports.refuse_mismatch(format, table=table, run_count=len(found))
-    if format == "csv":
-        return exports.as_csv(found, table=table)
-    if format == "parquet":
-        return exports.as_parquet(found, table=table)
-    if format == "json":
-        return exports.as_json(found)
-    return exports.as_pytest_benchmark(found[0])
+    return export_runs(_read(runs), format, table)
 
 
 def read_runs(runs: Path | str | Sequence[Path | str], *, level: float = 0.95) -> RunFrames:
@@ -389,7 +374,6 @@ def rig(
             measure_self_test(plan, cache_dir=cache_dir, on_progress=on_progress),
             plan.planted_fractions,
             tolerance_fraction=tolerance,
-            confidence_level=0.95,
         )
     return SelfTestReport(
         host=host,

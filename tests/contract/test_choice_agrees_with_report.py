@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from mezzmark.decide.choose.choose import choose_encoding
+from mezzmark.decide.estimate.observed_run import ObservedRun
 from mezzmark.decide.estimate.over_clips import pool_clips
 from mezzmark.decide.throughput.grid import judge_grid
 from mezzmark.model.encoding import ORIGINAL
@@ -31,13 +32,13 @@ def reported(run: Run, view: RunView) -> Iterator[tuple[str, str, Estimate]]:
         yield "encode.throughput_fps", encoding, best
         for threads, estimate in by_threads.items():
             yield f"encode.{threads}t.throughput_fps", encoding, estimate
-    found = judge_grid(run.trials, run.manifest, confidence_level=0.95)
+    found = judge_grid(ObservedRun.of(run))
     for grid in found:
         splits = {(s.job_count, s.thread_count): s.figures for s in grid.splits}
         yield "grid.throughput_fps", grid.encoding, splits[grid.best]["throughput_fps"]
     exports = [o for o in view.observations if o.cell.task == "delivery" and not o.cell.arm]
     quickest: dict[str, Estimate] = {}
-    for cell, estimates in pool_clips(exports, run.manifest, confidence_level=0.95).items():
+    for cell, estimates in pool_clips(exports, run.manifest).items():
         known = quickest.get(cell.encoding)
         if known is None or estimates["throughput_fps"].point > known.point:
             quickest[cell.encoding] = estimates["throughput_fps"]

@@ -46,7 +46,7 @@ def test_grahams_bounds_hold_against_the_best_schedule(
 
 def predict(durations: list[Estimate], workers: int) -> Estimate:
     rng = np.random.default_rng(3)
-    return predict_makespan(durations, workers, confidence_level=0.95, rng=rng)
+    return predict_makespan(durations, workers, rng=rng)
 
 
 def test_prediction_holds_the_schedule_of_known_durations() -> None:

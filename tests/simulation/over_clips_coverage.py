@@ -226,7 +226,7 @@ def judge_moves(world: Moves, runs: int, rng: np.random.Generator) -> dict[str, 
         for name, figure in figures.items():
             of = TASKS["scrub"].figure(figure)
             tallies[name].add(over_clips(of, drawn, world.mix, confidence_level=LEVEL))
-        within = share_within(drawn, world.limit_ms, world.mix, confidence_level=LEVEL)
+        within = share_within(drawn, world.limit_ms, world.mix)
         tallies["share within the limit"].add(within)
         twice = world.draw(rng, "f", 2.0)
         sides = [[o for clip in side.values() for o in clip] for side in (drawn, twice)]

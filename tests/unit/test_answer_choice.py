@@ -14,12 +14,11 @@ from mezzmark.decide.estimate.ranking import surely_faster
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.request import ChooseSettings
-from mezzmark.report.prose.answer import NEXT_STEP, Answer
+from mezzmark.report.prose.answer import NEXT_STEP, Answer, run_answer
 from mezzmark.report.prose.choice import faster_sentences
 from mezzmark.report.prose.latency import encode_time_text
 from mezzmark.report.prose.run_figures import leader_label
 from mezzmark.report.prose.terms import encodings_about
-from mezzmark.report.sections.context import run_answer
 from mezzmark.report.tables.choice import checklist
 from mezzmark.report.view import RunView
 from mezzmark.store.run_store import read_run
@@ -194,9 +193,7 @@ def test_encode_speed_is_told_as_hours_for_an_hour() -> None:
     assert encode_time_text(Estimate.exact(140, "fps"), manifest) == "10 min"
     assert encode_time_text(Estimate.exact(1e5, "fps"), manifest) == "less than a minute"
     view = _view(None)
-    (_, speed) = next(
-        iter(fastest_cells(view.observations, manifest, "encode", confidence_level=0.95).values())
-    )
+    (_, speed) = next(iter(fastest_cells(view, "encode").values()))
     assert encode_time_text(speed, manifest) in {n.value for n in run_answer(view).key_numbers}
 
 

@@ -4,16 +4,16 @@ import pytest
 
 from fixtures.fabricated_run import Fabrication, fabricate_manifest
 from fixtures.fabricated_throughput import delivery_trial, ingest_trial
-from mezzmark.decide.estimate.observed_run import observe
 from mezzmark.model.records import Trial
 from mezzmark.report.prose.throughput import throughput_sentences
+from mezzmark.report.view import RunView
 
 ROUNDS = range(4)
 
 
 def _told(trials: list[Trial]) -> str:
     manifest = fabricate_manifest(Fabrication(clips=(trials[0].cell.clip,)))
-    (text,) = throughput_sentences(observe(trials), manifest, confidence_level=0.95)
+    (text,) = throughput_sentences(RunView(manifest, tuple(trials)))
     return text
 
 

@@ -14,24 +14,24 @@ from fixtures.fabricated_run import (
     Spread,
     fabricate_run,
 )
+from fixtures.made_sizing import made
 from mezzmark.decide.picture.diagnosis import Diagnosis
 from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.cell import Cell
-from mezzmark.model.estimate import CellSummary, Estimate
-from mezzmark.report.prose.answer import Answer, answer_from, few_rounds_text
+from mezzmark.model.estimate import CellSummary
+from mezzmark.report.prose.answer import Answer, few_rounds_text, run_answer
 from mezzmark.report.prose.cautions import unknown_text
 from mezzmark.report.prose.numbers import estimate_text, list_text, number_text, shown_name
 from mezzmark.report.prose.picture import picture_sentences
 from mezzmark.report.prose.terms import axis_words, pattern_words, task_label
-from mezzmark.report.sections.context import run_answer
 from mezzmark.report.view import RunView
 
 CALM = Spread(sample=0.1, trial=0.005, round=0.02)
 
 
-def answer(made: Fabrication) -> Answer:
+def answer(fabrication: Fabrication) -> Answer:
     """The answer of a fabricated run."""
-    return run_answer(RunView(*fabricate_run(made)))
+    return run_answer(RunView(*fabricate_run(fabrication)))
 
 
 def everything(found: Answer) -> str:
@@ -167,16 +167,7 @@ def test_digits_match_the_uncertainty(value: float, half_width: float | None, te
 
 def test_an_estimate_is_written_with_its_interval_or_bare() -> None:
     """Bits per second are shown in Mbit/s; without an interval no bracket is written."""
-    estimate = Estimate(
-        point=12.44e6,
-        low=12.1e6,
-        high=12.8e6,
-        confidence_level=0.95,
-        unit="bit/s",
-        round_count=5,
-        sample_count=5,
-        method="",
-    )
+    estimate = made(12.44e6, 12.1e6, 12.8e6, "bit/s")
     assert estimate_text(estimate) == "12.4 Mbit/s [12.1, 12.8]"
     assert estimate_text(estimate.model_copy(update={"low": None, "high": None})) == "12.4 Mbit/s"
 
@@ -211,10 +202,13 @@ def test_a_run_that_only_judged_pictures_does_not_say_that_nothing_finished() ->
         unproved_count=0,
     )
     manifest, _ = fabricate_run()
-    headline = answer_from(manifest, (), (summary,), ()).headline
+    view = RunView(manifest, ())
+    view.__dict__["summaries"] = (summary,)
+    headline = run_answer(view).headline
     assert "fidelity was measured" in headline
     failed = summary.model_copy(update={"failed_trial_count": 1})
-    assert "nothing finished" in answer_from(manifest, (), (failed,), ()).headline
+    view.__dict__["summaries"] = (failed,)
+    assert "nothing finished" in run_answer(view).headline
 
 
 def test_the_answer_tells_what_became_of_the_picture() -> None:

@@ -1,5 +1,6 @@
 """What the choice's figure joins."""
 
+from fixtures.made_sizing import made
 from mezzmark.decide.choose.choice import (
     ChoicePlane,
     ChoicePoint,
@@ -7,7 +8,6 @@ from mezzmark.decide.choose.choice import (
     Status,
     pareto_points,
 )
-from mezzmark.model.estimate import Estimate
 from mezzmark.model.figures import FigureName, parse_figure
 
 WAIT = parse_figure("scrub.jump.p50_ms", where="test")
@@ -16,20 +16,8 @@ SPEED = parse_figure("encode.throughput_fps", where="test")
 
 
 def point(name: str, x: float, y: float, status: Status = "meets") -> ChoicePoint:
-    def estimate(value: float) -> Estimate:
-        return Estimate(
-            point=value,
-            low=None,
-            high=None,
-            confidence_level=0.95,
-            unit="ms",
-            round_count=3,
-            sample_count=3,
-            method="",
-        )
-
     judged = JudgedEncoding(encoding=name, status=status)
-    return ChoicePoint(judged=judged, x=estimate(x), y=estimate(y))
+    return ChoicePoint(judged=judged, x=made(x, None, None, "ms"), y=made(y, None, None, "ms"))
 
 
 def front(x_goal: FigureName, y_goal: FigureName, *points: ChoicePoint) -> str:

@@ -16,8 +16,8 @@ from mezzmark.model.tasks.encode import EncodeSettings
 from mezzmark.model.tasks.fidelity import FidelitySettings
 from mezzmark.model.tasks.grid import GridSettings
 from mezzmark.model.tasks.scrub import ScrubSettings
+from mezzmark.report.prose.answer import run_answer
 from mezzmark.report.prose.choice import choosing_warnings, headline, rounds_text
-from mezzmark.report.sections.context import run_answer
 from mezzmark.report.view import RunView
 
 COLOUR = "fidelity.delta_e_max <= 1"

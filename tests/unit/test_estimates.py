@@ -15,7 +15,7 @@ from fixtures.fabricated_run import (
     fabricate_manifest,
     fabricate_run,
 )
-from mezzmark.decide.estimate.observed_run import Observation, observe
+from mezzmark.decide.estimate.observed_run import Observation, ObservedRun, observe
 from mezzmark.decide.estimate.over_clips import pool_clips
 from mezzmark.decide.estimate.pooling import (
     compare_groups,
@@ -297,7 +297,7 @@ def test_a_round_that_lacks_a_clip_is_not_pooled() -> None:
         *(scrub_trial([1000.0], round_index=k, cell=slow) for k in range(3)),
     ]
     manifest = fabricate_manifest(Fabrication(clips=("c", "slow")))
-    (pooled,) = pool_clips(observe(trials), manifest, confidence_level=0.95).values()
+    (pooled,) = pool_clips(observe(trials), manifest).values()
     assert pooled["p50_ms"].round_count == 3
     clips = [(of.clip, of.point) for of in pooled["p50_ms"].by_clip]
     assert clips == [("slow", 1000.0), ("c", pytest.approx(10.01, rel=1e-3))]
@@ -388,6 +388,8 @@ def test_the_truly_fastest_is_seldom_ruled_out() -> None:
             for which in range(10)
             for round_index in range(8)
         ]
-        entry = rank_encodings(observations, (), setting, manifest).find("e0")
+        entry = rank_encodings(ObservedRun(manifest, (), tuple(observations)), (), setting).find(
+            "e0"
+        )
         excluded += entry.is_apart is True
     assert excluded / 300 <= 0.05 + 0.038

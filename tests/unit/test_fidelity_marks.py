@@ -45,21 +45,21 @@ def test_each_generation_has_its_interval_over_clips() -> None:
     means = [decibels(error) for error in ERRORS.values()]
     half = T_OF_2_DEGREES * float(np.std(means, ddof=1)) / math.sqrt(3)
     for index in (0, 1):
-        found = generation_psnr(coarse, index, confidence_level=0.95)
+        found = generation_psnr(coarse, index)
         middle = np.mean(means) - index * 10 * math.log10(2)
         assert (found.point, found.low, found.high) == pytest.approx(
             (middle, middle - half, middle + half)
         )
         assert (found.unit, found.round_count, found.sample_count) == ("dB", 1, 3)
     table = coarse.estimates["psnr"]
-    first = generation_psnr(coarse, 0, confidence_level=0.95)
+    first = generation_psnr(coarse, 0)
     assert (first.point, first.low, first.high) == (table.point, table.low, table.high)
 
 
 def test_two_clips_give_no_interval_and_say_so() -> None:
     """Errors of 1 and 2 have a mean of 46.6 dB, bare."""
     _, coarse = judged_twice(clip_count=2)
-    assert generation_words(coarse, 0, confidence_level=0.95) == (
+    assert generation_words(coarse, 0) == (
         "coarse, PSNR after 1 generation: 46.6 dB; "
         "no interval from 2 clips: 1 clip more needed; 1 round, 2 clips"
     )
@@ -69,13 +69,13 @@ def test_a_generation_without_loss_has_no_figure() -> None:
     """Identical frames have no PSNR; asking for it is a mistake in the program."""
     fine, _ = judged_twice()
     with pytest.raises(ValueError, match="generation 1 of fine has no PSNR"):
-        generation_psnr(fine, 0, confidence_level=0.95)
+        generation_psnr(fine, 0)
 
 
 def test_quality_against_rate_tells_both() -> None:
     """4 frames of 1,000 bytes at 25 fps are 0.2 Mb/s."""
     _, coarse = judged_twice()
-    words = with_rate(generation_words(coarse, 0, confidence_level=0.95), coarse.bitrate_bps / 1e6)
+    words = with_rate(generation_words(coarse, 0), coarse.bitrate_bps / 1e6)
     assert re.fullmatch(
         r"coarse, PSNR after 1 generation: 45 dB \[38, 53\]; 95 % interval; 1 round, 3 clips; "
         r"bit rate 0\.200 Mbit/s",
@@ -90,7 +90,6 @@ def test_every_mark_leads_to_its_encodings_row_and_says_its_figure() -> None:
         judged_twice(),
         prefix="run2-",
         anchors={"fine": "run2-quality-0", "coarse": "run2-quality-1"},
-        confidence_level=0.95,
     )
     expected = {
         "run2-generations": [
@@ -116,9 +115,7 @@ def test_every_mark_leads_to_its_encodings_row_and_says_its_figure() -> None:
 
 def test_pictures_say_what_was_judged() -> None:
     """The chart's mark tells its ΔE and how many patches; the frame's among how many frames."""
-    pictures = fidelity_pictures(
-        judged_twice(), prefix="", anchors={"fine": "a", "coarse": "b"}, confidence_level=0.95
-    )
+    pictures = fidelity_pictures(judged_twice(), prefix="", anchors={"fine": "a", "coarse": "b"})
     ((_, chart),) = marks(pictures[2].page_svg)
     assert "; ΔE 3.0 at the 90th percentile, largest 3.0 (" in chart
     assert f"; {len(EXPECTED)} patches; 1 round, the same comes every time" in chart
@@ -134,10 +131,7 @@ def test_captions_say_where_the_intervals_are() -> None:
         (2, "No intervals: they take 3 clips.", "No intervals: they take 3 clips."),
     ):
         generations, quality, *_ = fidelity_pictures(
-            judged_twice(clip_count),
-            prefix="",
-            anchors={"fine": "a", "coarse": "b"},
-            confidence_level=0.95,
+            judged_twice(clip_count), prefix="", anchors={"fine": "a", "coarse": "b"}
         )
         assert lines in generations.caption
         assert plane in quality.caption
@@ -158,7 +152,6 @@ def test_many_encodings_are_numbered_with_a_key() -> None:
             some,
             prefix="",
             anchors={entry.encoding: entry.encoding.replace(" ", "-") for entry in some},
-            confidence_level=0.95,
         )[:1]
         shown = texts(quality.page_svg)
         in_place = sum(text.startswith("encoding ") for text in shown)

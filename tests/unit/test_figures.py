@@ -56,7 +56,7 @@ def pictures() -> list[Picture]:
         found += run_context(plain).pictures[-1:]  # size, which a choice's plane takes the place of
         for runs in (hosts, days):
             names = [str(number) for number in range(len(runs))]
-            for part in build_comparison(runs, names, prices=(), confidence_level=0.95):
+            for part in build_comparison(runs, names, prices=()):
                 found += part.pictures
     return found
 

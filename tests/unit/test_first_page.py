@@ -19,12 +19,13 @@ from mezzmark.model.tasks.fidelity import METRICS
 from mezzmark.report.figures.marks import Drawing
 from mezzmark.report.figures.scrub import draw_latency
 from mezzmark.report.figures.theme import LIGHT, theme_context
+from mezzmark.report.prose.answer import run_answer
 from mezzmark.report.prose.cautions import unknown_text
 from mezzmark.report.prose.footage import footage_words
 from mezzmark.report.prose.method import method_sentences
 from mezzmark.report.prose.run_figures import role_words
 from mezzmark.report.sections import context
-from mezzmark.report.sections.context import run_answer, run_context
+from mezzmark.report.sections.context import run_context
 from mezzmark.report.tables.picture import quality_table
 from mezzmark.report.tables.run import ranking_table
 from mezzmark.report.view import RunView

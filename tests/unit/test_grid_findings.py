@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from fixtures.fabricated_run import Fabrication, fabricate_host, fabricate_manifest
+from fixtures.fabricated_run import Fabrication, fabricate_clip, fabricate_host, fabricate_manifest
 from fixtures.fabricated_throughput import SECOND, finished_trial
+from mezzmark.decide.estimate.observed_run import ObservedRun
 from mezzmark.decide.throughput.grid import (
     find_pixel_rate,
     judge_grid,
@@ -70,7 +71,7 @@ def test_the_best_split_and_its_share_of_the_limit() -> None:
     """1×1 at 10 fps and 4×1 at 38 fps on four cores: best is 4×1 with 95 % of the limit; 1×4 at 15
     fps uses a thread at 37.5 %."""
     trials = _rounds({(1, 1): 10, (1, 4): 15, (2, 1): 19.5, (4, 1): 38})
-    (found,) = judge_grid(trials, _manifest(), confidence_level=0.95)
+    (found,) = judge_grid(ObservedRun(_manifest(), tuple(trials)))
     assert found.best == (4, 1)
     assert found.runner_up == (2, 1)
     assert found.is_lead_certain
@@ -83,14 +84,14 @@ def test_the_best_split_and_its_share_of_the_limit() -> None:
 def test_equal_splits_are_not_told_apart() -> None:
     """Two splits of the same true speed leave the lead uncertain."""
     trials = _rounds({(1, 1): 10, (2, 2): 38, (4, 1): 38}, sd=0.05)
-    (found,) = judge_grid(trials, _manifest(), confidence_level=0.95)
+    (found,) = judge_grid(ObservedRun(_manifest(), tuple(trials)))
     assert not found.is_lead_certain
     assert {found.best, found.runner_up} == {(2, 2), (4, 1)}
 
 
 def test_without_one_job_of_one_thread_there_is_no_limit() -> None:
     """Efficiency and limit need the 1×1 cell; without it they are left open, the best is not."""
-    (found,) = judge_grid(_rounds({(2, 1): 20, (4, 1): 38}), _manifest(), confidence_level=0.95)
+    (found,) = judge_grid(ObservedRun(_manifest(), tuple(_rounds({(2, 1): 20, (4, 1): 38}))))
     assert found.best == (4, 1)
     assert found.limit_fraction is None
     assert all(split.efficiency is None for split in found.splits)
@@ -112,7 +113,7 @@ def test_memory_lowers_the_limit_of_a_grid() -> None:
     point = BandwidthPoint(process_count=1, bytes_per_s=2 * 10 * 100 * 100 * 1.5)
     memory = BandwidthFacts(block_bytes=1, repeats=1, points=(point,))
     trials = _rounds({(1, 1): 10, (4, 1): 19}, sd=0.001)
-    (found,) = judge_grid(trials, _manifest(memory_bandwidth=memory), confidence_level=0.95)
+    (found,) = judge_grid(ObservedRun(_manifest(memory_bandwidth=memory), tuple(trials)))
     assert found.limit_fraction.point == pytest.approx(0.95, rel=0.01)
 
 
@@ -144,8 +145,9 @@ def _ingest(makespan_s: float, round_index: int) -> Trial:
 
 def _predict(trials: list[Trial]) -> tuple[IngestPrediction, ...]:
     counts = {"a": 1000, "b": 1000, "c": 2000}
-    rng = np.random.default_rng(1)
-    return predict_ingests(trials, counts, confidence_level=0.95, rng=rng)
+    clips = [fabricate_clip(n).model_copy(update={"frame_count": c}) for n, c in counts.items()]
+    manifest = _manifest().model_copy(update={"clips": tuple(clips)})
+    return predict_ingests(ObservedRun(manifest, tuple(trials)))
 
 
 def test_the_makespan_is_that_of_the_schedule() -> None:
@@ -188,6 +190,6 @@ def test_pixels_of_an_hour_count_as_the_clips_have_them() -> None:
         for index in range(3)
     ]
     name = trials[0][1].cell.encoding
-    rate, source = find_pixel_rate(name, trials, clips, 0.95)
+    rate, source = find_pixel_rate(name, trials, clips)
     assert rate.point == pytest.approx(2e5)
     assert (source.slow_round_count, source.round_count) == (0, 3)

@@ -243,21 +243,16 @@ def test_hosts_in_words() -> None:
         run_on("slow", {SCRUB: QUIET[::-1] + math.log(2)}, number=2, library_versions={"av": "1"}),
     ]
     prices = ("old=900 EUR", "new=2000 EUR")
-    (three,) = build_comparison(runs, ["a", "b", "c"], prices=prices, confidence_level=0.95)
+    (three,) = build_comparison(runs, ["a", "b", "c"], prices=prices)
     few = run_on("few", {ENCODE: QUIET, ENCODE_WIDE: QUIET + math.log(1.5)}, usable_core_count=1)
     many = run_on("many", {ENCODE: QUIET + math.log(2), ENCODE_WIDE: QUIET - math.log(2)}, number=1)
     texts = [text_of(three)]
     for amount in (1000, 2000, 9000):
         (two,) = build_comparison(
-            [few, many],
-            ["a", "b"],
-            prices=("few=1000 EUR", f"many={amount} EUR"),
-            confidence_level=0.95,
+            [few, many], ["a", "b"], prices=("few=1000 EUR", f"many={amount} EUR")
         )
         texts.append("\n".join([two.headline, *two.groups[0].sentences]))
-    only_one = build_comparison(
-        [few, many], ["a", "b"], prices=["many=5 EUR"], confidence_level=0.95
-    )
+    only_one = build_comparison([few, many], ["a", "b"], prices=["many=5 EUR"])
     texts.append("\n".join(only_one[0].cautions))
     assert_matches_snapshot("\n\n".join(texts), "hosts")
 
@@ -273,7 +268,6 @@ def test_one_host_before_and_after_in_words() -> None:
             run_on("desk", later, number=1),
         ],
         ["monday", "friday"],
-        confidence_level=0.95,
     )
     assert_matches_snapshot(text_of(section), "before_after")
 

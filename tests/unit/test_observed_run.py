@@ -56,13 +56,12 @@ def test_known_observations_are_taken() -> None:
     assert part.observations == run.observations[:2]
 
 
-def test_pictures_are_judged_once_a_level() -> None:
-    """The same answer object for the same level, another for another."""
+def test_pictures_are_judged_once() -> None:
+    """The same answer object each time."""
     run = ObservedRun.of(read_run(EXAMPLE))
-    first = judge_run(run, confidence_level=0.95)
+    first = judge_run(run)
     assert first
-    assert judge_run(run, confidence_level=0.95) is first
-    assert judge_run(run, confidence_level=0.8) is not first
+    assert judge_run(run) is first
 
 
 def test_a_run_keeps_its_folder_and_itself() -> None:

@@ -26,10 +26,10 @@ from mezzmark.model.run import Manifest
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Work
+from mezzmark.report.prose.answer import run_answer
 from mezzmark.report.prose.latency import instant_share_sentence
 from mezzmark.report.prose.numbers import estimate_text
 from mezzmark.report.prose.table_notes import mix_text
-from mezzmark.report.sections.context import run_answer
 from mezzmark.report.view import RunView
 
 HALVES = {"slow": 0.5, "quick": 0.5}
@@ -75,7 +75,7 @@ def test_an_hour_of_two_unlike_clips() -> None:
     parts of ten of the quick clip 1.3625 h."""
     for shares, hours in (((None, None), 6.3125), ((0.1, 0.9), 1.3625)):
         manifest = _manifest(shares)
-        pooled = pool_clips(_encodes({"slow": 2, "quick": 200}), manifest, confidence_level=0.95)
+        pooled = pool_clips(_encodes({"slow": 2, "quick": 200}), manifest)
         [speed] = (figures["throughput_fps"] for figures in pooled.values())
         assert hours_per_hour(speed, manifest).point == pytest.approx(hours)
 
@@ -84,9 +84,7 @@ def test_clips_of_unlike_size_or_rate_are_shown_in_real_time() -> None:
     """12.5 fps of 25 fps footage stay so; where one clip is of another rate they are 0.5 times
     real time."""
     manifest = _manifest()
-    [figures] = pool_clips(
-        _encodes({"slow": 12.5, "quick": 12.5}), manifest, confidence_level=0.95
-    ).values()
+    [figures] = pool_clips(_encodes({"slow": 12.5, "quick": 12.5}), manifest).values()
     assert as_shown_speed(figures["throughput_fps"], manifest).unit == "fps"
     slow, quick = manifest.clips
     other = slow.model_copy(update={"original": slow.original.model_copy(update={"width_px": 64})})
@@ -103,7 +101,7 @@ def test_a_clip_counts_its_share_however_many_moves_it_had() -> None:
     for count in (40, 400):
         quick = [rng.normal(10, 1, count) for _ in range(10)]
         by_clip = {"slow": _scrubs("slow", slow), "quick": _scrubs("quick", quick)}
-        share = share_within(by_clip, 100, HALVES, confidence_level=0.95)
+        share = share_within(by_clip, 100, HALVES)
         assert share.point == pytest.approx(0.5)
         assert [(c.clip, c.point) for c in share.by_clip] == [("slow", 0.0), ("quick", 1.0)]
         p95 = over_clips(TASKS["scrub"].figure("p95_ms"), by_clip, HALVES, confidence_level=0.95)
@@ -154,7 +152,7 @@ def test_an_encoding_that_lacks_a_clip_is_never_the_fastest() -> None:
         for o in _scrubs(clip, rounds)
     ]
     setting = observations[0].cell.setting
-    ranking = rank_encodings(observations, (), setting, _manifest())
+    ranking = rank_encodings(ObservedRun(_manifest(), (), tuple(observations)), (), setting)
     assert [entry.encoding for entry in ranking.entries] == ["part", "all"]
     assert ranking.find("part").missing_clips == ("slow",)
     assert ranking.fastest.encoding == "all"
@@ -172,9 +170,9 @@ def test_a_run_without_one_of_its_clips_says_so(task: str) -> None:
 def test_without_one_of_the_clips_there_is_no_figure() -> None:
     """The clips that count are fixed beforehand: a missing one is not left out of a mean."""
     mine = _encodes({"quick": 200})
-    assert pool_clips(mine, _manifest(), confidence_level=0.95) == {}
+    assert pool_clips(mine, _manifest()) == {}
     by_clip = {"quick": _scrubs("quick", [np.full(24, 10.0)] * 6)}
-    assert share_within(by_clip, 100, HALVES, confidence_level=0.95) is None
+    assert share_within(by_clip, 100, HALVES) is None
     manifest = _manifest()
     lost = next(media for media in manifest.media if media.encoding != "original")
     kept = tuple(media for media in manifest.media if media is not lost)
@@ -206,7 +204,7 @@ def test_shares_of_a_scenario_add_up(shares: tuple[float | None, ...], problem: 
     ]
     if not problem:
         assert [c.share for c in scenario.but(clips=clips).clips] == list(shares)
-        assert mix_of(_manifest((0.2, 0.8))) == {"slow": 0.2, "quick": 0.8}
+        assert mix_of(_manifest((0.2, 0.8)).clips) == {"slow": 0.2, "quick": 0.8}
         return
     with pytest.raises(ValidationError, match=problem):
         Scenario.model_validate({**scenario.model_dump(), "clips": clips})
@@ -225,5 +223,5 @@ def test_size_and_report_have_one_bit_rate() -> None:
     unlike = manifest.model_copy(update={"clips": clips, "media": media})
     pixels_per_s = sum(clip.pixels_per_s for clip in clips) / 2
     bitrates = bitrates_over_clips(unlike)
-    for found in gather_encodings([ObservedRun(unlike, trials)], confidence_level=0.95):
+    for found in gather_encodings([ObservedRun(unlike, trials)]):
         assert found.bits_per_pixel.point * pixels_per_s == pytest.approx(bitrates[found.encoding])

@@ -8,7 +8,7 @@ from scipy import stats
 
 from fixtures.fabricated_run import Fabrication, Spread, fabricate_run
 from fixtures.snapshot import assert_matches_snapshot
-from mezzmark.decide.estimate.observed_run import observe
+from mezzmark.decide.estimate.observed_run import ObservedRun, observe
 from mezzmark.decide.estimate.precision import (
     MOST_MORE_ROUNDS,
     Precision,
@@ -47,13 +47,13 @@ def _with_one_wild(factor: float) -> tuple[Manifest, list[Trial]]:
 
 
 def _judge(manifest: Manifest, trials: list[Trial]) -> Precision | None:
-    return judge_precision(manifest, trials, observe(trials), confidence_level=0.95)
+    return judge_precision(ObservedRun(manifest, tuple(trials)))
 
 
 def test_widths_are_those_of_t_on_logs() -> None:
     """A cell's half-width is exp(t · sd / √n) - 1, from its own medians."""
     _, trials = _run(Spread(sample=0.05, trial=0.1, round=0.0))
-    widest = measure_spreads(observe(trials), confidence_level=0.95)[0]
+    widest = measure_spreads(observe(trials))[0]
     logs = [
         math.log(o.figures.get("p50_ms") or o.figures["throughput_fps"])
         for o in observe(trials)

@@ -398,7 +398,7 @@ def test_a_course_too_small_to_matter_is_not_noted() -> None:
     """A kernel that climbs by 2 % over a run, without any other spread, is a steady machine in the
     run's report, and no note of a comparison says otherwise."""
     run = build_run({ENCODE: QUIET}, kernel=np.linspace(0, 0.02, 8), run_id="a")
-    assert judge_machine(run.manifest.host, run.trials).is_steady
+    assert judge_machine(run).is_steady
     assert compare(run, later({ENCODE: OTHER})).unsteady_runs == ()
 
 
@@ -407,7 +407,7 @@ def test_spread_of_the_machine_is_noted_as_its_report_has_it() -> None:
     the state is that of the run's own report."""
     run = build_run({ENCODE: QUIET}, kernel=[0.0, 0.18] * 4, run_id="a")
     (found,) = compare(run, later({ENCODE: OTHER})).unsteady_runs
-    assert found.state == judge_machine(run.manifest.host, run.trials)
+    assert found.state == judge_machine(run)
     assert found.state.kind == "spread"
 
 

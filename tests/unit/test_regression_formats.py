@@ -7,6 +7,7 @@ from xml.etree import ElementTree
 
 import pytest
 
+from fixtures.made_sizing import made
 from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.cli.views import print_json, print_regression
 from mezzmark.decide.compare.verdicts import (
@@ -51,16 +52,7 @@ NOTHING = CellVerdict(
 
 
 def _ratio(point: float) -> Estimate:
-    return Estimate(
-        point=point,
-        low=point - 0.01,
-        high=point + 0.01,
-        confidence_level=0.95,
-        unit="×",
-        round_count=10,
-        sample_count=10,
-        method="t",
-    )
+    return made(point, point - 0.01, point + 0.01, "×")
 
 
 @pytest.fixture

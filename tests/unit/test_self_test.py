@@ -21,7 +21,7 @@ from mezzmark.model.run import HostFacts
 from mezzmark.report.prose.machine import machine_advice
 from mezzmark.runner.self_test import probe_clock
 
-RULES = {"tolerance_fraction": 0.05, "confidence_level": 0.95}
+RULES = {"tolerance_fraction": 0.05}
 
 
 def _arms(*, sd: float, slow_fraction: float, seed: int = 7) -> np.ndarray:

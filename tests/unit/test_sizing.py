@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from fixtures.fabricated_run import FabricatedEncoding, Fabrication, Spread, fabricate_run
+from fixtures.made_sizing import made
 from mezzmark.decide.estimate.draws import Drawn, combine, draw_estimate, estimate_drawn, exactly
 from mezzmark.decide.size.queue import draw_cards, find_machines_needed, predict_ingest
 from mezzmark.decide.size.result import EncodingSizing, SizingResult
@@ -14,7 +15,6 @@ from mezzmark.decide.size.sizing import size_encodings
 from mezzmark.decide.throughput.grid import RateSource
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.errors import RunError
-from mezzmark.model.estimate import Estimate, Withheld
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.shop import Camera, Shop, list_assumptions
@@ -36,7 +36,7 @@ class Run:
 
 
 def _run(spread: Spread = STILL, **changes: object) -> Run:
-    made = Fabrication(
+    fabrication = Fabrication(
         encodings=(ORIGINAL, QUICK),
         clips=CLIPS,
         patterns=("jump",),
@@ -44,7 +44,7 @@ def _run(spread: Spread = STILL, **changes: object) -> Run:
         spread=spread,
         **changes,
     )
-    return _with_decode(Run(*fabricate_run(made)), 10**9)
+    return _with_decode(Run(*fabricate_run(fabrication)), 10**9)
 
 
 def _with_decode(run: Run, frames_a_move: int) -> Run:
@@ -276,8 +276,8 @@ def test_machines_needed_have_the_slow_end_of_the_speed(usual: float, slow: floa
     rate = Drawn(
         point=pixels_a_day / (usual * 86_400), draws=pixels_a_day / (days * 86_400), round_count=8
     )
-    figures = {"late_cards": _estimate(1.0, 1.0, 1.0), "utilisation": _estimate(usual, usual, slow)}
-    found = find_machines_needed(shop, rate, figures, seed=1, confidence_level=0.95)
+    figures = {"late_cards": made(1.0, 1.0, 1.0), "utilisation": made(usual, usual, slow)}
+    found = find_machines_needed(shop, rate, figures, seed=1)
     assert (found.point, found.low, found.high) == (
         np.ceil(usual),
         np.ceil(usual),
@@ -331,9 +331,8 @@ def test_a_machine_that_may_not_keep_up_is_not_said_to_be_enough() -> None:
     found = find_machines_needed(
         shop,
         rate,
-        {"late_cards": _estimate(0.0, 0.0, 0.0), "utilisation": _estimate(0.9, 0.8, 1.05)},
+        {"late_cards": made(0.0, 0.0, 0.0), "utilisation": made(0.9, 0.8, 1.05)},
         seed=1,
-        confidence_level=0.95,
     )
     assert (found.point, found.low, found.high) == (1, 1, 2)
 
@@ -405,7 +404,6 @@ def test_another_machine_that_may_not_keep_up_is_not_surely_in_time() -> None:
         pixel_rate=quick,
         measured_core_count=8,
         rng=np.random.default_rng(1),
-        confidence_level=0.95,
     )
     assert there.late_cards.high == 0
     assert there.ingest_hours_per_day.high > 24
@@ -432,44 +430,28 @@ def test_runs_of_two_machines_are_refused() -> None:
         size_encodings([], _shop(), rng=np.random.default_rng(1))
 
 
-def _estimate(point: float, low: float | None, high: float | None, rounds: int = 8) -> Estimate:
-    return Estimate(
-        point=point,
-        low=low,
-        high=high,
-        confidence_level=0.95,
-        unit="x",
-        round_count=rounds,
-        sample_count=rounds,
-        method="test",
-        withheld=() if low is not None else (Withheld(kind="few_rounds", have=1, needed=2),),
-    )
-
-
 def test_draws_have_the_measured_limits() -> None:
     """The 2.5 and 97.5 % points of the draws are the interval's ends, also when it is lopsided."""
     rng = np.random.default_rng(2)
-    drawn = draw_estimate(_estimate(10.0, 8.0, 15.0), rng=rng, draw_count=100_000)
-    again = estimate_drawn(drawn, "x", confidence_level=0.95)
+    drawn = draw_estimate(made(10.0, 8.0, 15.0), rng=rng, draw_count=100_000)
+    again = estimate_drawn(drawn, "x")
     assert (again.low, again.high) == pytest.approx((8.0, 15.0), rel=0.01)
 
 
 def test_product_of_two_figures_spreads_as_theory_says() -> None:
     """Log half-widths add in squares: 10 % and 20 % with many rounds make 22.4 %."""
     rng = np.random.default_rng(3)
-    a = draw_estimate(_estimate(1, np.exp(-0.1), np.exp(0.1), 5000), rng=rng, draw_count=200_000)
-    b = draw_estimate(_estimate(1, np.exp(-0.2), np.exp(0.2), 5000), rng=rng, draw_count=200_000)
-    found = estimate_drawn(combine(lambda x, y: x * y, a, b), "x", confidence_level=0.95)
+    a = draw_estimate(made(1, np.exp(-0.1), np.exp(0.1), rounds=5000), rng=rng, draw_count=200_000)
+    b = draw_estimate(made(1, np.exp(-0.2), np.exp(0.2), rounds=5000), rng=rng, draw_count=200_000)
+    found = estimate_drawn(combine(lambda x, y: x * y, a, b), "x")
     assert np.log(found.high) == pytest.approx(np.hypot(0.1, 0.2), rel=0.02)
 
 
 def test_no_interval_in_means_no_interval_out() -> None:
     """A figure without an interval passes its reason on through any arithmetic."""
     rng = np.random.default_rng(4)
-    bare = draw_estimate(_estimate(2.0, None, None, 1), rng=rng, draw_count=100)
-    found = estimate_drawn(
-        combine(lambda x, y: x * y, bare, exactly(3.0, draw_count=100)), "x", confidence_level=0.95
-    )
+    bare = draw_estimate(made(2.0, None, None, rounds=1), rng=rng, draw_count=100)
+    found = estimate_drawn(combine(lambda x, y: x * y, bare, exactly(3.0, draw_count=100)), "x")
     assert (found.point, found.low) == (6.0, None)
     assert [w.needed for w in found.withheld] == [2]
 

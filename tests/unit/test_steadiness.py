@@ -4,7 +4,7 @@ import pytest
 
 from fixtures.fabricated_run import THREE, Fabrication, Spread, fabricate_run
 from fixtures.snapshot import assert_matches_snapshot
-from mezzmark.decide.estimate.observed_run import observe
+from mezzmark.decide.estimate.observed_run import ObservedRun
 from mezzmark.decide.machine.noise import Disturbance
 from mezzmark.decide.machine.state import (
     ForeignLoad,
@@ -17,13 +17,13 @@ from mezzmark.model.cell import KERNEL_CLIP, KERNEL_ENCODING, Cell
 from mezzmark.model.records import HostMoment, Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.kernel import KernelMeasurement
+from mezzmark.report.prose.answer import run_answer
 from mezzmark.report.prose.cautions import (
     disturbance_text,
     steadiness_sentences,
     steadiness_warnings,
 )
 from mezzmark.report.prose.machine import machine_predicate, machine_warnings
-from mezzmark.report.sections.context import run_answer
 from mezzmark.report.view import RunView
 
 STEADY_MS = (16.0, 16.1, 15.9, 16.05, 15.95, 16.0)
@@ -50,12 +50,12 @@ def _kernel(times_ms: tuple[float, ...]) -> list[Trial]:
 
 def _state(times_ms: tuple[float, ...]) -> MachineState:
     manifest, _ = fabricate_run()
-    return judge_machine(manifest.host, _kernel(times_ms))
+    return judge_machine(ObservedRun(manifest, tuple(_kernel(times_ms))))
 
 
 def _spread(spread: Spread) -> ScrubSpread:
     manifest, trials = fabricate_run(Fabrication(spread=spread, rounds=10))
-    found = judge_steadiness(manifest, trials, observe(trials)).scrub_spread
+    found = judge_steadiness(ObservedRun(manifest, tuple(trials))).scrub_spread
     assert found is not None
     return found
 
@@ -112,7 +112,7 @@ def _loaded(load: float, *, threads: int = 4) -> tuple[Manifest, list[Trial]]:
 
 def _load(load: float, *, threads: int = 4) -> ForeignLoad | None:
     manifest, trials = _loaded(load, threads=threads)
-    return judge_machine(manifest.host, trials).foreign_load
+    return judge_machine(ObservedRun(manifest, tuple(trials))).foreign_load
 
 
 def test_the_load_of_other_programs_is_the_first_caution() -> None:
@@ -121,7 +121,7 @@ def test_the_load_of_other_programs_is_the_first_caution() -> None:
     assert _load(4.0) is None
     assert _load(9.0) == ForeignLoad(low=9.0, high=9.0, most_own=4, core_count=4)
     manifest, trials = _loaded(9.0)
-    found = judge_steadiness(manifest, trials, observe(trials))
+    found = judge_steadiness(ObservedRun(manifest, tuple(trials)))
     assert run_answer(RunView(manifest, trials)).cautions[0] == steadiness_warnings(found)[0]
 
 
@@ -157,7 +157,7 @@ def _calm(rounds: int = 8) -> tuple[Manifest, list[Trial]]:
 
 
 def _disturbance(trials: list[Trial], manifest: Manifest) -> Disturbance:
-    return judge_steadiness(manifest, trials, observe(trials)).disturbance
+    return judge_steadiness(ObservedRun(manifest, tuple(trials))).disturbance
 
 
 def test_a_disturbed_trial_is_counted_with_its_weight() -> None:
@@ -259,7 +259,7 @@ def test_steadiness_in_words() -> None:
         assert found.is_warning is (before != after)
         lines.append(disturbance_text(found))
     manifest, trials = _calm()
-    steady = judge_steadiness(manifest, [*trials, *_kernel(STEADY_MS)], observe(trials))
+    steady = judge_steadiness(ObservedRun(manifest, (*trials, *_kernel(STEADY_MS))))
     for share, rounds in ((0.5, 12), (0.33, 1), (0.2, None)):
         spread = steady.scrub_spread.model_copy(
             update={"between_fraction": share, "round_count": rounds, "moves_a_round": 12}

@@ -53,7 +53,7 @@ def test_tails_over_clips_are_those_of_all_clips_moves() -> None:
     trials, manifest = scrubs(made), fabricate_manifest(made)
     lost = next(t for t in trials if t.round_index == 9)
     kept = tuple(t for t in trials if t is not lost)
-    for cell, figures in pool_clips(observe(kept), manifest, confidence_level=0.95).items():
+    for cell, figures in pool_clips(observe(kept), manifest).items():
         is_short = cell.encoding == lost.cell.encoding
         last = 9 if is_short else 10
         moves = all_moves(

@@ -16,7 +16,6 @@ from fixtures.fabricated_throughput import (
 from fixtures.figure_marks import marks, texts
 from mezzmark.decide.size.inputs import fit_grid
 from mezzmark.decide.size.sizing import size_encodings
-from mezzmark.decide.throughput.grid import judge_grid
 from mezzmark.model.records import Trial
 from mezzmark.model.shop import Camera, Shop, list_assumptions
 from mezzmark.report.figures.gallery import Picture
@@ -216,7 +215,7 @@ def test_the_scaling_figure_holds_every_bar_and_the_whole_line(law_fps: int, rou
     band, without one, and where the line lies far below the bars."""
     trials = [trial for trial in _planted_trials() if trial.round_index < rounds]
     view = _view(trials)
-    (findings,) = judge_grid(view.trials, view.manifest, confidence_level=0.95)
+    (findings,) = view.grid
     grid = [((0, t.round_index), t) for t in trials if t.cell.task == "grid"]
     fit = fit_grid(NAME, grid, view.manifest.clips)
     assert fit is not None

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Annotated, Final, NoReturn
 
 import typer
+from typer import Argument, Option
 
 from mezzmark import __version__, api
 from mezzmark.cli.judging import judging
@@ -56,7 +57,7 @@ def _show_version(is_asked: bool) -> None:
 @app.callback()
 def _root(
     version: Annotated[
-        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show version.")
+        bool, Option("--version", callback=_show_version, is_eager=True, help="Show version.")
     ] = False,
 ) -> None:
     """Global options."""
@@ -107,8 +108,7 @@ def measure(  # noqa: PLR0917  # options, each given by its name
     resume: ResumeOption = False,
     rounds: Annotated[
         int | None,
-        typer.Option(
-            "--rounds",
+        Option(
             min=1,
             help="At most so many rounds; fewer than the scenario's minimum_rounds lower that too. "
             "Intervals need 3.",
@@ -116,8 +116,7 @@ def measure(  # noqa: PLR0917  # options, each given by its name
     ] = None,
     time_budget: Annotated[
         float | None,
-        typer.Option(
-            "--time-budget",
+        Option(
             parser=_seconds,
             metavar="SECONDS",
             # As ROUNDS_RULE of model.scenario, which is too heavy to be imported for a help text.
@@ -125,13 +124,10 @@ def measure(  # noqa: PLR0917  # options, each given by its name
             "whatever the budget; after that no round begins that would end after it.",
         ),
     ] = None,
-    seed: Annotated[
-        int | None, typer.Option("--seed", min=0, help="Another seed than the scenario's.")
-    ] = None,
+    seed: Annotated[int | None, Option(min=0, help="Another seed than the scenario's.")] = None,
     repeat: Annotated[
         int,
-        typer.Option(
-            "--repeat",
+        Option(
             min=1,
             help="So many runs one after the other, in folders that end in -1, -2, …: several a "
             "side find smaller changes. Says before measuring what they can find.",
@@ -139,8 +135,7 @@ def measure(  # noqa: PLR0917  # options, each given by its name
     ] = 1,
     against: Annotated[
         Path | None,
-        typer.Option(
-            "--against",
+        Option(
             metavar="PYTHON",
             help="The interpreter of another environment that holds mezzmark: both are measured "
             "in turn, round by round, on the same files.",
@@ -177,28 +172,24 @@ def measure(  # noqa: PLR0917  # options, each given by its name
     "--price 'old=900 EUR' --price 'new=2400 EUR'`"
 )
 def report(
-    runs: Annotated[list[Path], typer.Argument(help="Run folders.")],
+    runs: Annotated[list[Path], Argument(help="Run folders.")],
     out: Annotated[
         Path | None,
-        typer.Option(
-            "--out",
+        Option(
             help="Folder of the report (default: report in the run; for several runs, comparison "
-            "in the first). Only an earlier report is replaced.",
+            "in the first). Only an earlier report is replaced."
         ),
     ] = None,
-    template: Annotated[
-        Path | None, typer.Option("--template", help="Folder of your own report templates.")
-    ] = None,
+    template: Annotated[Path | None, Option(help="Folder of your own report templates.")] = None,
     price: Annotated[
         list[str] | None,
-        typer.Option(
-            "--price",
-            help='What a host costs, as "HOST=2400 EUR" (its label or its run\'s folder); repeat.',
+        Option(
+            help='What a host costs, as "HOST=2400 EUR" (its label or its run\'s folder); repeat.'
         ),
     ] = None,
     figures: Annotated[
         bool,
-        typer.Option(
+        Option(
             "--figures/--no-figures",
             help="Write the figures as files too; report.md shows them only then.",
         ),
@@ -222,9 +213,9 @@ def report(
     epilog="Examples: `mezzmark inspect card/C0001.MP4` · `mezzmark inspect card --seconds 10`"
 )
 def inspect(
-    footage: Annotated[list[str], typer.Argument(help="Files, folders, or globs in quotes.")],
+    footage: Annotated[list[str], Argument(help="Files, folders, or globs in quotes.")],
     seconds: Annotated[
-        float | None, typer.Option("--seconds", min=0.1, help="Look at the first seconds only.")
+        float | None, Option(min=0.1, help="Look at the first seconds only.")
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -244,10 +235,10 @@ def inspect(
 def encodings(
     names: Annotated[
         list[str] | None,
-        typer.Argument(help="Only these: our names, a standard's (VC-3), or FFmpeg's (libx264)."),
+        Argument(help="Only these: our names, a standard's (VC-3), or FFmpeg's (libx264)."),
     ] = None,
     probe: Annotated[
-        bool, typer.Option("--probe", help="Try each on this machine, and say why if one fails.")
+        bool, Option("--probe", help="Try each on this machine, and say why if one fails.")
     ] = False,
 ) -> None:
     """List the catalogue of encodings by standard name."""
@@ -281,8 +272,7 @@ def scenario_check(
     scenario: ScenarioArgument,
     footage: FootageOption = None,
     earlier: Annotated[
-        Path | None,
-        typer.Option("--earlier", help="A run of it here: tells how long a precision takes."),
+        Path | None, Option(help="A run of it here: tells how long a precision takes.")
     ] = None,
 ) -> None:
     """Read a scenario and say what it would measure, without measuring."""

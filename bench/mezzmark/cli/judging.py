@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
+from typer import Argument, Option
 
 from mezzmark import api
 from mezzmark.cli.options import LEVEL, CacheOption, JsonOption, ToleranceOption, parse_share
@@ -20,26 +21,21 @@ judging = typer.Typer()
     "--tolerance 3% --format junit > verdicts.xml`"
 )
 def regress(
-    baseline: Annotated[
-        list[Path], typer.Option("--baseline", help="A run from before; repeat for several.")
-    ],
-    candidate: Annotated[
-        list[Path], typer.Option("--candidate", help="A run from now; repeat for several.")
-    ],
+    baseline: Annotated[list[Path], Option(help="A run from before; repeat for several.")],
+    candidate: Annotated[list[Path], Option(help="A run from now; repeat for several.")],
     tolerance: ToleranceOption = 0.05,
     level: Annotated[float, LEVEL] = 0.95,
     history: Annotated[
         list[Path] | None,
-        typer.Option(
-            "--history",
+        Option(
             help="An earlier run of this machine, versions and settings; three or more tell how "
             "much runs differ by themselves, which is else read from the runs' own rounds, "
-            "1 % at least.",
+            "1 % at least."
         ),
     ] = None,
     output_format: Annotated[
         Literal["table", "markdown", "json", "junit"],
-        typer.Option("--format", help="How to print the verdicts."),
+        Option("--format", help="How to print the verdicts."),
     ] = "table",
 ) -> None:
     """Say whether runs got slower: regressed, slower, equivalent, improved, inconclusive.
@@ -67,40 +63,32 @@ def regress(
     '--wish "less bitrate_bps = 2" --wish "less scrub.jump.p50_ms = 1" --json`'
 )
 def choose(
-    runs: Annotated[list[Path], typer.Argument(help="Run folders of one machine.")],
+    runs: Annotated[list[Path], Argument(help="Run folders of one machine.")],
     *,
     need: Annotated[
-        list[str] | None,
-        typer.Option("--need", help='What must hold: "FIGURE <= LIMIT", "alpha = true".'),
+        list[str] | None, Option(help='What must hold: "FIGURE <= LIMIT", "alpha = true".')
     ] = None,
     wish: Annotated[
         list[str] | None,
-        typer.Option("--wish", help='"less FIGURE" or "more FIGURE", in order or with "= WEIGHT".'),
+        Option(help='"less FIGURE" or "more FIGURE", in order or with "= WEIGHT".'),
     ] = None,
     indifference: Annotated[
         float | None,
-        typer.Option(
-            "--indifference",
+        Option(
             parser=parse_share,
             metavar="SHARE",
             help="Steps in which all wishes but the last count: 25%.",
         ),
     ] = None,
-    needs: Annotated[
-        Path | None,
-        typer.Option("--needs", help="TOML file of a team's needs and wishes."),
-    ] = None,
+    needs: Annotated[Path | None, Option(help="TOML file of a team's needs and wishes.")] = None,
     clips: Annotated[
-        list[str] | None,
-        typer.Option("--clips", help="A clip that decides; repeat for more (default: all)."),
+        list[str] | None, Option(help="A clip that decides; repeat for more (default: all).")
     ] = None,
     shop: Annotated[
-        Path | None,
-        typer.Option("--shop", help="TOML file of your shop: its needs count too."),
+        Path | None, Option(help="TOML file of your shop: its needs count too.")
     ] = None,
     allow_missing: Annotated[
-        bool,
-        typer.Option("--allow-missing", help="Show encodings that lack a clip beside the others."),
+        bool, Option("--allow-missing", help="Show encodings that lack a clip beside the others.")
     ] = False,
     level: Annotated[float | None, LEVEL] = None,
     as_json: JsonOption = False,
@@ -132,14 +120,11 @@ def choose(
     " · `mezzmark rig --comparisons 0`"
 )
 def rig(
-    comparisons: Annotated[
-        int, typer.Option("--comparisons", min=0, help="How many; 0: only facts and hardware.")
-    ] = 20,
-    rounds: Annotated[int, typer.Option("--rounds", min=2, help="Rounds in each comparison.")] = 6,
+    comparisons: Annotated[int, Option(min=0, help="How many; 0: only facts and hardware.")] = 20,
+    rounds: Annotated[int, Option(min=2, help="Rounds in each comparison.")] = 6,
     planted: Annotated[
         list[float] | None,
-        typer.Option(
-            "--planted",
+        Option(
             parser=parse_share,
             metavar="SHARE",
             help="A slowdown to plant (default 5%); repeat for more.",
@@ -174,18 +159,14 @@ def rig(
     "`mezzmark export results/first --format pytest-benchmark --out bench.json`"
 )
 def export(
-    runs: Annotated[list[Path], typer.Argument(help="Run folders.")],
+    runs: Annotated[list[Path], Argument(help="Run folders.")],
     output_format: Annotated[
-        api.ExportFormat,
-        typer.Option("--format", help="Tidy table, all samples, or as benchmarks."),
+        api.ExportFormat, Option("--format", help="Tidy table, all samples, or as benchmarks.")
     ] = "csv",
     table: Annotated[
-        api.ExportTable,
-        typer.Option("--table", help="For csv and parquet: a row a figure, a trial or a move."),
+        api.ExportTable, Option(help="For csv and parquet: a row a figure, a trial or a move.")
     ] = "cells",
-    out: Annotated[
-        Path | None, typer.Option("--out", help="File to write (default: standard output).")
-    ] = None,
+    out: Annotated[Path | None, Option(help="File to write (default: standard output).")] = None,
 ) -> None:
     """Write runs in a form that other programs read."""
     if output_format == "parquet" and out is None and sys.stdout.isatty():
@@ -208,10 +189,9 @@ def export(
     "`mezzmark publish results/monday results/friday --to /srv/www/footage`"
 )
 def publish(
-    runs: Annotated[list[Path], typer.Argument(help="Run folders; all that the site is to have.")],
+    runs: Annotated[list[Path], Argument(help="Run folders; all that the site is to have.")],
     to: Annotated[
-        Path,
-        typer.Option("--to", help="Folder of the site: a new one, or one published into before."),
+        Path, Option(help="Folder of the site: a new one, or one published into before.")
     ],
 ) -> None:
     """Make a static site of many runs: an index, reports, any two hosts, histories, tables.
@@ -232,17 +212,17 @@ def publish(
     "`mezzmark scenario show shops/shop-example > shop.toml`"
 )
 def size(
-    shop: Annotated[Path, typer.Option("--shop", help="TOML file that describes your shop.")],
+    shop: Annotated[Path, Option(help="TOML file that describes your shop.")],
     runs: Annotated[
-        list[Path] | None, typer.Argument(help="Run folders of one machine; none with --check.")
+        list[Path] | None, Argument(help="Run folders of one machine; none with --check.")
     ] = None,
     check: Annotated[
-        bool, typer.Option("--check", help="Only read the shop file and say what it means.")
+        bool, Option("--check", help="Only read the shop file and say what it means.")
     ] = False,
     detail: Annotated[
-        bool, typer.Option("--detail", help="Every figure of each encoding, every assumption.")
+        bool, Option("--detail", help="Every figure of each encoding, every assumption.")
     ] = False,
-    seed: Annotated[int, typer.Option("--seed", min=0, help="Fixes the random draws.")] = 1,
+    seed: Annotated[int, Option(min=0, help="Fixes the random draws.")] = 1,
     as_json: JsonOption = False,
 ) -> None:
     """Say what keeps up with your shop, what is ready in time, what it stores, what pays off.

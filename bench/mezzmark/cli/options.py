@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from typer import Argument, Option
 
 
 def parse_share(text: str) -> float:
@@ -20,25 +21,20 @@ def parse_share(text: str) -> float:
 
 
 ScenarioArgument = Annotated[
-    str, typer.Argument(help="A shipped scenario's name, or the path of your own TOML file.")
+    str, Argument(help="A shipped scenario's name, or the path of your own TOML file.")
 ]
 FootageOption = Annotated[
     list[str] | None,
-    typer.Option(
-        "--footage",
+    Option(
         help="Your own file, a folder, or a glob in quotes; repeat for more. Of folders and globs, "
-        "thumbnails, copies and what is no footage are left out, each with the reason.",
+        "thumbnails, copies and what is no footage are left out, each with the reason."
     ),
 ]
-OutOption = Annotated[
-    Path | None, typer.Option("--out", help="Folder of the run (default: results/NAME-TIME).")
-]
-CacheOption = Annotated[
-    Path | None, typer.Option("--cache", help="Folder for made footage and encodings.")
-]
+OutOption = Annotated[Path | None, Option(help="Folder of the run (default: results/NAME-TIME).")]
+CacheOption = Annotated[Path | None, Option(help="Folder for made footage and encodings.")]
 ResumeOption = Annotated[
     bool,
-    typer.Option(
+    Option(
         "--resume",
         help="Go on with the run in --out; footage, rounds, time budget and seed are the run's own "
         "unless given anew (another seed is another run and is refused).",
@@ -46,12 +42,9 @@ ResumeOption = Annotated[
 ]
 ToleranceOption = Annotated[
     float,
-    typer.Option(
-        "--tolerance",
-        parser=parse_share,
-        metavar="SHARE",
-        help="Change of cost that does not matter: 5% or 0.05.",
+    Option(
+        parser=parse_share, metavar="SHARE", help="Change of cost that does not matter: 5% or 0.05."
     ),
 ]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")]
-LEVEL = typer.Option("--level", min=0.5, max=0.999, help="Confidence level.")
+JsonOption = Annotated[bool, Option("--json", help="Print JSON for other programs.")]
+LEVEL = Option(min=0.5, max=0.999, help="Confidence level.")

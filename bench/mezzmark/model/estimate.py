@@ -6,6 +6,9 @@ from typing import Final, Literal
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import Fact
 
+CONFIDENCE_LEVEL: Final = 0.95
+"""Of every interval, where nobody asks for another one."""
+
 SPAN_RATIO: Final = 2.0
 """An interval wider than this tells of unlike clips, not of an uncertain figure."""
 
@@ -67,7 +70,7 @@ class Estimate(Fact):
             point=value,
             low=None,
             high=None,
-            confidence_level=0.95,
+            confidence_level=CONFIDENCE_LEVEL,
             unit=unit,
             round_count=1,
             sample_count=1,

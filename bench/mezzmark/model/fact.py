@@ -2,9 +2,9 @@
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, Final, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, GetCoreSchemaHandler
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
@@ -27,6 +27,18 @@ Amount = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
 Positive = Annotated[int, Field(ge=1, le=MAX_WHOLE)]
 """As `Whole`, of what is divided by."""
+
+
+Key = TypeVar("Key", bound=Hashable)
+Value = TypeVar("Value")
+
+
+def grouped(pairs: Iterable[tuple[Key, Value]]) -> dict[Key, list[Value]]:
+    """Values by their key, both in order of first appearance."""
+    groups: dict[Key, list[Value]] = {}
+    for key, value in pairs:
+        groups.setdefault(key, []).append(value)
+    return groups
 
 
 class Fact(BaseModel):

@@ -15,6 +15,7 @@ from pydantic import Field, model_serializer, model_validator
 from mezzmark.model.catalogue.core import ENTRIES
 from mezzmark.model.encoding import Container
 from mezzmark.model.errors import ScenarioError, nearest
+from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.fact import Fact, legal_units, likelier_unit, parse_quantity
 from mezzmark.model.figures import WHOLE_FIGURES, FigureName, parse_figure, unknown_figure
 
@@ -279,7 +280,7 @@ class ChooseSettings(Fact):
     wishes: tuple[Wish, ...] = ()
     weights: dict[Wish, float] = {}
     indifference_fraction: float = Field(default=STEP_FRACTION, ge=0, lt=1)
-    confidence_level: float = Field(default=0.95, gt=0.5, lt=1)
+    confidence_level: float = Field(default=CONFIDENCE_LEVEL, gt=0.5, lt=1)
     clips: tuple[str, ...] = ()
     allow_missing: bool = False
 

@@ -6,7 +6,7 @@ the same runs give the same bytes.
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -99,7 +99,6 @@ def write_report(
     *,
     out_dir: Path | None = None,
     template: Path | None = None,
-    confidence_level: float = 0.95,
     prices: Sequence[str] = (),
     with_figure_files: bool = True,
 ) -> ReportPaths:
@@ -121,14 +120,12 @@ def write_report(
     environment = template_environment(template)
     environment.globals["has_figure_files"] = with_figure_files
     views = [
-        read_view(Path(run_dir), confidence_level, f"run{number}-" if len(run_dirs) > 1 else "")
+        read_view(Path(run_dir), f"run{number}-" if len(run_dirs) > 1 else "")
         for number, run_dir in enumerate(run_dirs, start=1)
     ]
     names = [Path(run_dir).resolve().name for run_dir in run_dirs]
-    together = build_comparison(views, names, prices=prices, confidence_level=confidence_level)
+    together = build_comparison(views, names, prices=prices)
     runs = [run_context(view) for view in views]
-    pictures = [picture for part in together for picture in part.pictures]
-    pictures += [picture for run in runs for picture in run.pictures]
     title = runs[0].title if len(runs) == 1 else f"{len(runs)} runs"
     given: dict[str, Any] = {"runs": runs, "together": together, "title": title}
     given["names"] = [visible_text(name) for name in names]
@@ -137,21 +134,14 @@ def write_report(
         "report.md": render(environment, "report.md.j2", **given),
         "cells.csv": cells_csv([(view.manifest, view.summaries) for view in views]),
     }
-    content |= {
-        f"figures/{picture.file_stem}.{ending}": drawn
-        for picture in (pictures if with_figure_files else ())
-        for ending, drawn in (("svg", picture.svg), ("png", picture.png))
-    }
-    out = report_folder(run_dirs, out_dir)
-    refuse_foreign_files(out, list(content))
-    with translate_os_errors(
-        out,
-        full="Free some space, or choose another folder with --out.",
-        remedy="Choose another folder with --out.",
-        needed_bytes=sum(map(len, content.values())),
-    ):
-        replace_all({out / name: data for name, data in content.items()})
-    html, markdown, table, *figures = (out / name for name in content)
+    if with_figure_files:
+        content |= {
+            f"figures/{picture.file_stem}.{ending}": drawn
+            for pictures in (*(p.pictures for p in together), *(run.pictures for run in runs))
+            for picture in pictures
+            for ending, drawn in (("svg", picture.svg), ("png", picture.png))
+        }
+    html, markdown, table, *figures = _put(report_folder(run_dirs, out_dir), content)
     return ReportPaths(
         html=html,
         markdown=markdown,
@@ -159,6 +149,19 @@ def write_report(
         figures=tuple(figures),
         answer=_plain_answer(runs, together, names if len(names) > 1 else ()),
     )
+
+
+def _put(folder: Path, content: Mapping[str, bytes]) -> list[Path]:
+    """Files, by their names in the folder, in place of an earlier report's."""
+    refuse_foreign_files(folder, list(content))
+    with translate_os_errors(
+        folder,
+        full="Free some space, or choose another folder with --out.",
+        remedy="Choose another folder with --out.",
+        needed_bytes=sum(map(len, content.values())),
+    ):
+        replace_all({folder / name: data for name, data in content.items()})
+    return [folder / name for name in content]
 
 
 def _plain_answer(
@@ -175,7 +178,7 @@ def _plain_answer(
     )
 
 
-def read_view(run_dir: Path, confidence_level: float, prefix: str = "") -> RunView:
+def read_view(run_dir: Path, prefix: str = "") -> RunView:
     """A run for a report; RunError where it cannot be read or has no trials."""
     run = read_run(run_dir)
     if not run.trials:
@@ -188,7 +191,6 @@ def read_view(run_dir: Path, confidence_level: float, prefix: str = "") -> RunVi
         run.manifest,
         run.trials,
         run_dir=run.run_dir,
-        confidence_level=confidence_level,
         torn_line_count=run.torn_line_count,
         unknown=run.unknown,
         prefix=prefix,

@@ -25,7 +25,7 @@ from mezzmark.own_files import is_beginning_of, replace_all, safe_file_name, tra
 from mezzmark.report.export.files import as_parquet
 from mezzmark.report.export.tidy import cells_csv
 from mezzmark.report.page import read_view, render, template_environment
-from mezzmark.report.prose.site import published_text
+from mezzmark.report.prose.method import published_text
 from mezzmark.report.sections.comparison import build_history
 from mezzmark.report.sections.context import run_context
 from mezzmark.report.sections.site import SiteRun, by_host, compare_data, site_run
@@ -42,8 +42,6 @@ MARKER_NAME: Final = ".mezzmark-site"
 
 CARD: Final = "run.json"
 """What is kept of a run; put in its place last, so that a run with a card is whole."""
-
-CONFIDENCE_LEVEL: Final = 0.95
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,7 +166,7 @@ def _page(environment: Environment, page: str, links: Iterable[str], **given: An
 
 def _run_files(environment: Environment, run_dir: Path, digest: str, name: str) -> dict[str, bytes]:
     """All files of a run: its report, its tables, its page, and last its card."""
-    view = read_view(run_dir, CONFIDENCE_LEVEL)
+    view = read_view(run_dir)
     run = site_run(view, digest=digest, folder=name)
     context = [run_context(view)]
     content = {
@@ -202,7 +200,7 @@ def _write_history(
         return False
     read = (read_run(named[run.folder][0]) for run in runs)
     measured = [ObservedRun(run.manifest, run.trials) for run in read]  # without their places
-    history = trace_history(measured, confidence_level=CONFIDENCE_LEVEL)
+    history = trace_history(measured)
     given: dict[str, Any] = {"runs": (), "together": [build_history(history, prefix="history")]}
     given |= {"title": runs[-1].host_name, "data": f"// {key}\n", "home": "../index.html"}
     _write(folder, {page.name: render(environment, "report.html.j2", **given)})

@@ -1,6 +1,6 @@
 """One run as a report needs it: what is read from it, each once, nothing formatted yet."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Literal
@@ -14,11 +14,11 @@ from mezzmark.decide.estimate.ranking import Ranking, rank_encodings, scrub_sett
 from mezzmark.decide.machine.noise import Leaders
 from mezzmark.decide.machine.state import Steadiness, judge_steadiness
 from mezzmark.decide.picture.fidelity import EncodingFidelity, judge_run
+from mezzmark.decide.throughput.grid import GridFindings, judge_grid
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.estimate import CellSummary, Estimate
-from mezzmark.model.records import Trial
 
 Role = Literal["original", "leader", "other"]
 """What an encoding is to the reader: the camera's file, one of the fastest, or any other."""
@@ -31,7 +31,6 @@ class RunView(ObservedRun):
     `rankings`. `prefix` begins its ids and file names where several runs share a page; `unknown`
     counts the trials left out for a name that this mezzmark does not know."""
 
-    confidence_level: float = 0.95
     torn_line_count: int = 0
     unknown: Mapping[str, int] = field(default_factory=dict)
     prefix: str = ""
@@ -39,23 +38,13 @@ class RunView(ObservedRun):
     @cached_property
     def summaries(self) -> tuple[CellSummary, ...]:
         """Estimates and counts of every cell."""
-        return summarise_cells(
-            self.trials, confidence_level=self.confidence_level, observations=self.observations
-        )
+        return summarise_cells(self.trials, observations=self.observations)
 
     @cached_property
     def rankings(self) -> tuple[Ranking, ...]:
         """One for each scrub setting, the leading one first; of too few rounds in no order."""
-        found = [
-            rank_encodings(
-                self.observations,
-                self.summaries,
-                setting,
-                self.manifest,
-                confidence_level=self.confidence_level,
-            )
-            for setting in scrub_settings(self.observations)
-        ]
+        settings = scrub_settings(self.observations)
+        found = [rank_encodings(self, self.summaries, setting) for setting in settings]
         names = [encoding.name for encoding in self.manifest.encodings]
         return tuple(one.unranked(names) if one.is_thin else one for one in found)
 
@@ -68,7 +57,7 @@ class RunView(ObservedRun):
     def pooled_encodes(self) -> dict[Cell, dict[str, Estimate]]:
         """Encode figures over all clips."""
         encodes = [o for o in self.observations if o.cell.task == "encode"]
-        return pool_clips(encodes, self.manifest, confidence_level=self.confidence_level)
+        return pool_clips(encodes, self.manifest)
 
     @cached_property
     def scrub_trials(self) -> dict[Setting, dict[str, list[Observation]]]:
@@ -83,18 +72,18 @@ class RunView(ObservedRun):
     @cached_property
     def fidelity(self) -> tuple[EncodingFidelity, ...]:
         """What each encoding does to the picture; empty where nothing was judged."""
-        return judge_run(self, confidence_level=self.confidence_level)
+        return judge_run(self)
+
+    @cached_property
+    def grid(self) -> tuple[GridFindings, ...]:
+        """What the encode grid says of each encoding."""
+        return judge_grid(self)
 
     @cached_property
     def steadiness(self) -> Steadiness:
         """What the spread rests on, and who would lead without the disturbed trials."""
-        return judge_steadiness(
-            self.manifest,
-            self.trials,
-            self.observations,
-            confidence_level=self.confidence_level,
-            chosen_by=None if self.choice is None else _chosen_by(self, self.choice),
-        )
+        chosen_by = None if self.choice is None else _chosen_by(self, self.choice)
+        return judge_steadiness(self, chosen_by=chosen_by)
 
     @property
     def choice(self) -> Choice | None:
@@ -142,10 +131,8 @@ def _choose(run: ObservedRun) -> tuple[Choice | None, str]:
 def _chosen_by(run: ObservedRun, from_all: Choice) -> Leaders:
     """Who is chosen from some of a run's trials; that of all of them is known."""
 
-    def chosen(trials: Sequence[Trial], observations: Sequence[Observation]) -> frozenset[str]:
-        choice: Choice | None = from_all
-        if len(trials) != len(run.trials):
-            choice, _ = _choose(ObservedRun(run.manifest, tuple(trials), tuple(observations)))
+    def chosen(part: ObservedRun) -> frozenset[str]:
+        choice = from_all if part is run else _choose(part)[0]
         return frozenset(choice.chosen if choice else ())
 
     return chosen

@@ -14,6 +14,9 @@ DRIFT_ROUNDS: Final = 8
 """From eight values on, one degree of freedom is cheap: it widens the interval by 3 %."""
 
 
+Floats = NDArray[np.float64]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Interval:
     """A point with the interval that holds it at `confidence_level`.
@@ -109,7 +112,7 @@ def log_median_interval(values: ArrayLike, *, confidence_level: float) -> Interv
     )
 
 
-def _spread(data: NDArray[np.float64], *, without_drift: bool) -> tuple[float, int]:
+def _spread(data: Floats, *, without_drift: bool) -> tuple[float, int]:
     """The sd between trials and its degrees of freedom."""
     centred = data - data.mean()
     degrees = data.size - 1
@@ -137,7 +140,7 @@ def check_level(confidence_level: float) -> None:
         raise ValueError(f"confidence_level must lie between 0 and 1, not {confidence_level}")
 
 
-def logs_of(values: ArrayLike) -> NDArray[np.float64]:
+def logs_of(values: ArrayLike) -> Floats:
     """Logarithms of values to be compared as ratios. Raises ValueError as `log_t_interval`."""
     data = _checked(values)
     if (data <= 0).any():
@@ -145,7 +148,7 @@ def logs_of(values: ArrayLike) -> NDArray[np.float64]:
     return np.log(data)
 
 
-def _checked(values: ArrayLike) -> NDArray[np.float64]:
+def _checked(values: ArrayLike) -> Floats:
     data = np.asarray(values, dtype=np.float64)
     if data.ndim != 1 or data.size < 2:
         raise ValueError(f"two values or more are needed in a row, not shape {data.shape}")

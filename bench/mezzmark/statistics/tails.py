@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from mezzmark.statistics.intervals import Interval, check_level, share_limits, t_quantile
+from mezzmark.statistics.intervals import Floats, Interval, check_level, share_limits, t_quantile
 from mezzmark.statistics.quantiles import sorted_quantile
 
 MINIMUM_TRIALS: Final = 5
@@ -42,9 +42,7 @@ STRATIFIED_GAIN: Final = 2.0
 100 %, at 2 they cover 96 to 99; beyond that they hardly become narrower, while the chance agreement
 of a few trials would count for ever more (`tests/simulation/design_coverage.py`)."""
 
-_Floats = NDArray[np.float64]
-
-Clips = Sequence[Sequence[_Floats]]
+Clips = Sequence[Sequence[Floats]]
 """The samples of each clip, an array a round, the rounds of all clips in one order."""
 
 
@@ -144,8 +142,8 @@ def estimate_share(
 
 
 def effective_count(
-    at_or_below: NDArray[np.float64],
-    counts: _Floats,
+    at_or_below: Floats,
+    counts: Floats,
     shares: Sequence[float] = (1.0,),
     *,
     confidence_level: float,
@@ -187,7 +185,7 @@ class ShareClaim:
 
 
 def claim_share(
-    inside: NDArray[np.int_], counts: NDArray[np.float64], wanted: float, *, confidence_level: float
+    inside: NDArray[np.int_], counts: Floats, wanted: float, *, confidence_level: float
 ) -> ShareClaim:
     """Whether a share of at least `wanted` of all moves lies within a limit, of which each trial
     had `inside` among its `counts`; at least two trials."""
@@ -211,9 +209,7 @@ def claim_share(
     )
 
 
-def draw_tail(
-    pooled: NDArray[np.float64], probability: float, effective: float, levels: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def draw_tail(pooled: Floats, probability: float, effective: float, levels: Floats) -> Floats:
     """What the quantile of all moves may be, one value for each of `levels` (uniform on 0 to 1):
     sorted `pooled` moves, infinite beyond them. The share at or below a value is a Beta of
     Jeffreys' prior at the effective count."""
@@ -230,7 +226,7 @@ def samples_needed(probability: float) -> int:
 
 def _pool(
     clips: Clips, shares: Sequence[float], probability: float
-) -> tuple[_Floats, _Floats, float]:
+) -> tuple[Floats, Floats, float]:
     """All samples in order, the share of the mixture reached with each, and the quantile."""
     if len(clips) == 1:
         pooled = np.sort(np.concatenate(clips[0]))
@@ -248,21 +244,21 @@ def _pool(
     return pooled, reached, float(np.interp(probability, places, pooled))
 
 
-def _sizes(clips: Clips) -> _Floats:
+def _sizes(clips: Clips) -> Floats:
     return np.array([[samples.size for samples in rounds] for rounds in clips], dtype=np.float64)
 
 
-def _within(clips: Clips, limit: float) -> _Floats:
+def _within(clips: Clips, limit: float) -> Floats:
     counts = [[np.count_nonzero(samples <= limit) for samples in rounds] for rounds in clips]
     return np.array(counts, dtype=np.float64)
 
 
-def _kish(sizes: _Floats, shares: Sequence[float]) -> float:
+def _kish(sizes: Floats, shares: Sequence[float]) -> float:
     """Samples of equal weight that would tell as much; all of them, of one clip."""
     return float(1 / np.sum(np.array(shares) ** 2 / sizes.sum(axis=1)))
 
 
-def _lacking(sizes: _Floats, shares: Sequence[float], probability: float) -> tuple[int, int] | None:
+def _lacking(sizes: Floats, shares: Sequence[float], probability: float) -> tuple[int, int] | None:
     """How many more trials the design needs, of the size of the largest, and the samples in each of
     those there are that would do instead (0 where none would); None where it has enough."""
     trials, samples = sizes.shape[1], _kish(sizes, shares)

@@ -78,7 +78,7 @@ def describe_differences(before: Manifest, now: Manifest) -> list[str]:
             for name in was | now_is
             if was.get(name) != now_is.get(name)
         ),
-        *_changed_media(before, now),
+        *([] if told else _changed_entries("medium", _media(before), _media(now))),
     ]
 
 
@@ -124,21 +124,8 @@ def _list(names: Sequence[str]) -> str:
     return f"{', '.join(names[:2])} and {len(names) - 2} more"
 
 
-def _changed_media(before: Manifest, now: Manifest) -> list[str]:
-    """Files that differ although their clip and their encoding are what they were."""
-    clips = {clip.clip: clip.fingerprint for clip in before.clips}
-    same_clips = {clip.clip for clip in now.clips if clips.get(clip.clip) == clip.fingerprint}
-    was, now_is = _instructions(before), _instructions(now)
-    other_encodings = {name for name in was | now_is if was.get(name) != now_is.get(name)}
-
-    def prints(manifest: Manifest) -> dict[str, str]:
-        return {
-            f"{medium.clip} as {medium.encoding}": medium.fingerprint
-            for medium in manifest.media
-            if medium.clip in same_clips and medium.encoding not in other_encodings
-        }
-
-    return _changed_entries("medium", prints(before), prints(now))
+def _media(manifest: Manifest) -> dict[str, object]:
+    return {f"{one.clip} as {one.encoding}": one.fingerprint for one in manifest.media}
 
 
 def _changed_scenario(before: Scenario, now: Scenario, *, without: Collection[str]) -> list[str]:

@@ -96,17 +96,11 @@ def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
     except RecursionError:
         raise _too_much(path.name, f"nested more than {MAX_TOML_DEPTH} deep") from None
     except UnicodeDecodeError as problem:
+        what, remedy = f"it is not text in UTF-8 (byte {problem.start})", "Save it as UTF-8"
         if b"\0" in problem.object[:_HEAD_BYTES]:
-            raise ScenarioError(
-                where=path.name,
-                what="it is no text at all, so it says nothing about what to measure",
-                remedy="Give a TOML file here; `mezzmark inspect` looks at footage",
-            ) from problem
-        raise ScenarioError(
-            where=path.name,
-            what=f"it is not text in UTF-8 (byte {problem.start})",
-            remedy="Save it as UTF-8",
-        ) from problem
+            what = "it is no text at all, so it says nothing about what to measure"
+            remedy = "Give a TOML file here; `mezzmark inspect` looks at footage"
+        raise ScenarioError(where=path.name, what=what, remedy=remedy) from problem
     except OSError as problem:
         raise ScenarioError(
             where=str(path), what=f"it cannot be read ({problem.strerror})", remedy="Check the path"

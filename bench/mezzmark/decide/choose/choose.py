@@ -1,7 +1,7 @@
 """Which encoding to use: needs rule out, wishes prefer, and every claim has its chance."""
 
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -18,7 +18,14 @@ from mezzmark.decide.choose.choice import (
     Status,
     Verdict,
 )
-from mezzmark.decide.choose.draws import CHOICE_SEED, DRAW_COUNT, FigureDraws, draw_figures
+from mezzmark.decide.choose.draws import (
+    CHOICE_SEED,
+    DRAW_COUNT,
+    FigureDraws,
+    Flags,
+    Floats,
+    draw_figures,
+)
 from mezzmark.decide.choose.evidence import (
     RunFigures,
     Sized,
@@ -157,8 +164,9 @@ def choose_encoding(
     observed = [ObservedRun.of(run) for run in runs]
     refuse_unlike_runs(observed)
     clips = _deciding_clips(observed, settings.clips)
-    is_default = not settings.goals and not settings.needs
-    if is_default and any(t.cell.task == "fidelity" for run in observed for t in run.trials):
+    if not (settings.goals or settings.needs) and any(
+        t.cell.task == "fidelity" for run in observed for t in run.trials
+    ):
         settings = settings.model_copy(update={"needs": DEFAULT_NEEDS})
     asked = settings.goals or DEFAULT_WISHES
     encodings = [name for name in list_encodings(observed) if not among or name in among]
@@ -178,13 +186,10 @@ def choose_encoding(
         draw_count=draw_count,
     )
     request = _request(settings, asked, draws, known, observed)
-    players = [best for run in observed for best in best_players(run.trials)]
-    own = {"has_default_needs": is_default and bool(settings.needs), "best_players": tuple(players)}
-    request = request.model_copy(update=own)
     choice = choose_among(request, draws, traits, count_wrong(observed))
-    return (
-        _with_beside(choice, observed, settings, draw_count) if settings.allow_missing else choice
-    )
+    if settings.allow_missing:
+        return _with_beside(choice, observed, settings, draw_count)
+    return choice
 
 
 def _with_beside(
@@ -257,10 +262,12 @@ def _request(
         alternatives=tuple(wish for wish in possible if wish not in wishes),
         how_to_measure={need: addition for need, addition in additions.items() if addition},
         has_default_wishes=not settings.goals,
+        has_default_needs=settings.needs is DEFAULT_NEEDS,
         wishes_from=next((s.name for s in scenarios if s.choose and s.choose.goals == asked), ""),
         unit=known.unit,
         run_count=len(runs),
         begun_count=len(runs) if known.unit == "run" else sum(begun),
+        best_players=tuple(best for run in runs for best in best_players(run.trials)),
     )
 
 
@@ -401,21 +408,20 @@ def _conclude(
         verdict = "cannot say" if cannot_say else "recommended" if is_sure else "ahead"
     elif (status == "ruled out").any():
         verdict = "none meets"
-    changes: list[dict[str, object]] = [{} for _ in entries]
-    if not draws.is_thin:
-        dominated = dominance(above_floor(model.costs, model.request), in_play)
-        for e in np.flatnonzero(in_play):
-            chance = float(dominated[e])
-            front = "off it" if chance >= FRONT_LEVEL else "may be on it"
-            changes[e] = {
-                "chance_best": float(best[e]),
-                "chance_dominated": chance,
-                "front": "on it" if chance <= 1 - FRONT_LEVEL else front,
-            }
+    placed = [
+        entry.model_copy(update=change)
+        for entry, change in zip(entries, _placed(model, in_play, best), strict=True)
+    ]
     if cannot_say:  # nobody is known to meet all
-        for change, entry in zip(changes, entries, strict=True):
-            change["chance_all"] = None
-            change["status"] = "open" if entry.status == "meets" else entry.status
+        placed = [
+            entry.model_copy(
+                update={
+                    "chance_all": None,
+                    "status": "open" if entry.status == "meets" else entry.status,
+                }
+            )
+            for entry in placed
+        ]
     return Choice(
         **dict(model.request),
         verdict=verdict,
@@ -430,9 +436,7 @@ def _conclude(
         if verdict != "ahead"
         else _rounds_missing(entries[chosen], ahead, draws, level),
         needs_not_shown=not_shown,
-        encodings=tuple(
-            entry.model_copy(update=change) for entry, change in zip(entries, changes, strict=True)
-        ),
+        encodings=tuple(placed),
         nearest=nearest_misses(entries) if verdict == "none meets" else (),
         tipping_points=find_tipping_points(
             model, candidates, chosen, np.array([not entry.lacks for entry in entries])
@@ -443,6 +447,22 @@ def _conclude(
         is_thin=draws.is_thin,
         draw_count=draws.draws.shape[0],
     )
+
+
+def _placed(model: ChoiceModel, in_play: Flags, best: Floats) -> Iterator[dict[str, object]]:
+    """What draws say of each encoding in play beside the others."""
+    if model.draws.is_thin:
+        yield from ({} for _ in in_play)
+        return
+    dominated = dominance(above_floor(model.costs, model.request), in_play)
+    for is_in_play, chance, of_best in zip(in_play, dominated.tolist(), best, strict=True):
+        front = "off it" if chance >= FRONT_LEVEL else "may be on it"
+        found = {
+            "chance_best": float(of_best),
+            "chance_dominated": chance,
+            "front": "on it" if chance <= 1 - FRONT_LEVEL else front,
+        }
+        yield found if is_in_play else {}
 
 
 MOST_ROUNDS_MISSING: Final = 100

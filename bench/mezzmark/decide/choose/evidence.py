@@ -5,10 +5,9 @@ Values are kept as logs, since costs are compared as ratios; decibels are logs a
 """
 
 from collections import Counter
-from collections.abc import Callable, Collection, Hashable, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
-from itertools import product
-from typing import Final, TypeVar
+from typing import Final
 
 import numpy as np
 
@@ -22,7 +21,8 @@ from mezzmark.decide.estimate.observed_run import (
     run_names,
 )
 from mezzmark.decide.estimate.over_clips import (
-    bitrates_over_clips,
+    by_clip_of,
+    clip_bitrates,
     frame_rates_of,
     mix_of,
     over_clips,
@@ -40,6 +40,7 @@ from mezzmark.model.cell import KERNEL_ENCODING, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import Estimate, Withheld
+from mezzmark.model.fact import grouped
 from mezzmark.model.figures import FigureName, known_figures
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.fidelity import METRICS, metric_of
@@ -124,7 +125,9 @@ class RunFigures:
         known = {clip.clip for run in runs for clip in run.manifest.clips}
         self._aside = known - set(clips)
         # Of several runs the first that judged a clip or made a file speaks of it.
-        self._manifests = [run.manifest for run in runs]
+        self._rates = {
+            key: rate for run in reversed(runs) for key, rate in clip_bitrates(run.manifest).items()
+        }
         self._judged = {
             (cell.encoding, cell.clip): trial
             for run in reversed(runs)
@@ -138,7 +141,7 @@ class RunFigures:
             for o in run.observations
             if o.cell.clip not in self._aside
         )
-        self._mix = mix_of(runs[0].manifest, clips)
+        self._mix = mix_of(runs[0].manifest.clips, clips)
         rates = frame_rates_of(runs[0].manifest)
         self.frame_rates = {clip: rates[clip] for clip in clips if clip in rates}
 
@@ -189,13 +192,7 @@ class RunFigures:
         return FigureSamples(point=float(point), estimate=estimate, sides=sides, is_bound=is_bound)
 
     def _size(self, figure: FigureName, name: str) -> FigureSamples:
-        by_clip: dict[str, float] = {}
-        for clip, manifest in product(self.clips, reversed(self._manifests)):
-            by_clip |= (
-                {clip: rate}
-                if (rate := bitrates_over_clips(manifest, {clip: 1.0}).get(name))
-                else {}
-            )
+        by_clip = {c: self._rates[name, c] for c in self.clips if (name, c) in self._rates}
         if not by_clip:
             return FigureSamples(lack=Lack(kind="size not known"))
         if missing := self._lacking(by_clip):
@@ -285,33 +282,31 @@ class RunFigures:
 
     def _in_setting(self, figure: FigureName, group: Sequence[Observation]) -> FigureSamples | None:
         """The figure in one setting; None where no round has every clip."""
-        by_round = _by(_round_key, group)
-        logs = {key: log for key, mine in by_round.items() if (log := self._log(figure, mine))}
+        units = grouped((self._unit_key(o), o) for o in group)
+        logs = {key: log for key, mine in units.items() if (log := self._log(figure, mine))}
         estimate = self._over_clips(figure, group)
         if not logs or estimate is None:
             return None
         if self.unit == "run":
-            runs = _by(_run_place, group)
-            logs = {
-                (place, -1): log for place, mine in runs.items() if (log := self._log(figure, mine))
-            }
             points = [from_log(log, figure.unit) for log in logs.values()]
             count = sum(o.sample_count for o in group)
             estimate = estimate_values(points, figure.unit, count, self._level)
-        by_clip = _by(lambda o: o.cell.clip, group)
         return FigureSamples(
             point=to_log(estimate.point, figure.unit),
             logs=logs,
             estimate=estimate,
             setting=group[0].cell.setting,
-            clips={clip: self._on_clip(figure, mine) for clip, mine in sorted(by_clip.items())},
+            clips={
+                clip: self._on_clip(figure, mine)
+                for clip, mine in sorted(by_clip_of(group).items())
+            },
         )
 
     def _over_clips(self, figure: FigureName, group: Sequence[Observation]) -> Estimate | None:
         """The report's estimate over the clips that decide."""
         return over_clips(
             TASKS[figure.task].figure(figure.figure),
-            _by(lambda o: o.cell.clip, group),
+            by_clip_of(group),
             self._mix,
             confidence_level=self._level,
             frame_rates=self.frame_rates,
@@ -322,17 +317,18 @@ class RunFigures:
         found = self._over_clips(figure, group)
         return None if found is None else to_log(found.point, figure.unit)
 
+    def _unit_key(self, observation: Observation) -> RoundKey:
+        place, index = _round_key(observation)
+        return place, -1 if self.unit == "run" else index
+
     def _on_clip(self, figure: FigureName, group: Sequence[Observation]) -> FigureSamples:
         """The figure of one clip, with its moves where it is a tail."""
         spec, in_order = TASKS[figure.task].figure(figure.figure), sorted(group, key=_round_key)
         estimate = estimate_figure(spec, in_order, self._level)
-        units = _by(_run_place if self.unit == "run" else _round_key, in_order)
-        logs = {
-            key if isinstance(key, tuple) else (key, -1): float(
-                np.mean([to_log(o.figures[figure.figure], figure.unit) for o in mine])
-            )
-            for key, mine in units.items()
-        }
+        values = grouped(
+            (self._unit_key(o), to_log(o.figures[figure.figure], figure.unit)) for o in in_order
+        )
+        logs = {key: float(np.mean(mine)) for key, mine in values.items()}
         moves = [o.work.latencies_ms for o in in_order if spec.kind == "tail"]
         return FigureSamples(
             point=to_log(estimate.point, figure.unit),
@@ -340,18 +336,6 @@ class RunFigures:
             estimate=estimate,
             moves=tuple(one for one in moves if one is not None and one.size),
         )
-
-
-Key = TypeVar("Key", bound=Hashable)
-
-
-def _by(
-    key: Callable[[Observation], Key], group: Iterable[Observation]
-) -> dict[Key, list[Observation]]:
-    found: dict[Key, list[Observation]] = {}
-    for o in group:
-        found.setdefault(key(o), []).append(o)
-    return found
 
 
 def bounded_quality(figure: str, value: float | None = None) -> float:
@@ -375,7 +359,3 @@ def _is_meant(figure: FigureName, cell: Cell) -> bool:
 
 def _round_key(observation: Observation) -> RoundKey:
     return divmod(observation.round_index, _FURTHER_RUN)
-
-
-def _run_place(observation: Observation) -> int:
-    return observation.round_index // _FURTHER_RUN

@@ -7,10 +7,10 @@ from mezzmark.decide.compare.evidence import choose_design, gather_evidence
 from mezzmark.decide.compare.host_runs import ComparedRun
 from mezzmark.decide.compare.matching import find_unlikeness
 from mezzmark.decide.estimate.observed_run import MeasuredRun, RunCosts, observe
-from mezzmark.decide.estimate.pooling import group_by
+from mezzmark.decide.estimate.pooling import by_cell_of
 from mezzmark.decide.estimate.rounds import RATIO_UNIT, estimate_figures, estimate_of
 from mezzmark.model.cell import ALL_CLIPS, Cell
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
@@ -40,18 +40,14 @@ _Best = dict[Cell, tuple[Cell, Estimate]]
 
 
 def find_best_throughput(
-    runs: Sequence[MeasuredRun],
-    labels: Sequence[ComparedRun],
-    costs: Sequence[RunCosts],
-    *,
-    confidence_level: float,
+    runs: Sequence[MeasuredRun], labels: Sequence[ComparedRun], costs: Sequence[RunCosts]
 ) -> tuple[BestThroughput, ...]:
     """For each piece of work that the reference and another host did alike: every such host's best.
 
     Which setting is best is read from the same rounds, so the best looks a little better than it
     is; on all hosts alike.
     """
-    best = [_best_by_work(run, confidence_level) for run in runs]
+    best = [_best_by_work(run) for run in runs]
     rows: list[BestThroughput] = []
     for work in sorted(best[0], key=lambda cell: cell.sort_key):
         mine, rate = best[0][work], _footage_rate(work, runs[0].manifest)
@@ -68,19 +64,19 @@ def find_best_throughput(
             evidence = gather_evidence(work, sides[:1], sides[1:], design=design)
             ratio = None
             if evidence:
-                ratio = estimate_of(evidence.typical.interval(confidence_level=confidence_level))
+                ratio = estimate_of(evidence.typical.interval(confidence_level=CONFIDENCE_LEVEL))
             sharing.append(_row(theirs, labels[index], labels[0], ratio, rate))
         if sharing:
             rows += [_row(mine, labels[0], labels[0], None, rate), *sharing]
     return tuple(rows)
 
 
-def _best_by_work(run: MeasuredRun, confidence_level: float) -> _Best:
+def _best_by_work(run: MeasuredRun) -> _Best:
     observations = (o for o in observe(run.trials) if TASKS[o.cell.task].is_best_setting)
-    groups = group_by(observations, lambda cell: cell)
+    groups = by_cell_of(observations)
     best: _Best = {}
     for cell in sorted(groups, key=lambda cell: cell.sort_key):
-        estimates = estimate_figures(groups[cell], confidence_level=confidence_level)
+        estimates = estimate_figures(groups[cell])
         estimate = estimates.get("throughput_fps")
         work = cell.but(setting=cell.setting.but(**_FREE))
         if estimate and (work not in best or estimate.point > best[work][1].point):

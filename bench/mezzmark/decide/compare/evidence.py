@@ -23,17 +23,12 @@ import numpy as np
 
 from mezzmark.decide.compare.matching import find_unlikeness
 from mezzmark.decide.compare.verdicts import POWER, Design, Evidence, RunSpread
-from mezzmark.decide.estimate.observed_run import (
-    Costs,
-    MeasuredRun,
-    RoundKey,
-    RunCosts,
-    read_common_costs,
-)
+from mezzmark.decide.estimate.observed_run import Costs, MeasuredRun, RunCosts, read_common_costs
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.machine.identity import HARDWARE, MACHINE, host_key
 from mezzmark.decide.machine.overlap import runs_at_once, took_turns
 from mezzmark.model.cell import Cell
+from mezzmark.model.fact import grouped
 from mezzmark.statistics.paired import (
     Change,
     paired_change,
@@ -137,10 +132,10 @@ def gather_all(
     }
     if design != "several runs":
         return _shared(evidence)
-    groups: dict[tuple[str, float, int], list[Cell]] = {}
-    for cell, item in evidence.items():
-        key = (cell.task, item.typical.degrees, item.typical.count)
-        groups.setdefault(key, []).append(cell)
+    groups = grouped(
+        ((cell.task, item.typical.degrees, item.typical.count), cell)
+        for cell, item in evidence.items()
+    )
     for (_, degrees, _), kindred in groups.items():
         items = [evidence[cell] for cell in kindred]
         undisturbed = _moderate([item.undisturbed for item in items], degrees)
@@ -184,12 +179,15 @@ def read_run_spreads(
         for run in history
         if run.manifest.run_id not in excluded and _versions(run) == _versions(like)
     ]
-    by_cell: dict[Cell, list[Costs]] = {}
-    for run, costs in zip(runs, read_common_costs([run.trials for run in runs]), strict=True):
-        for cell, rounds in costs.by_cell.items():
-            if not find_unlikeness(cell, like.manifest, run.manifest):
-                by_cell.setdefault(cell, []).append(rounds)
-    return spreads_of(by_cell)
+    found = zip(runs, read_common_costs([run.trials for run in runs]), strict=True)
+    return spreads_of(
+        grouped(
+            (cell, rounds)
+            for run, costs in found
+            for cell, rounds in costs.by_cell.items()
+            if not find_unlikeness(cell, like.manifest, run.manifest)
+        )
+    )
 
 
 def spreads_of(by_cell: Mapping[Cell, Sequence[Costs]]) -> dict[str, RunSpread]:
@@ -298,10 +296,7 @@ def _evidence(sides: Sequence[Sequence[Costs]], design: Design) -> Evidence | No
 
 def _merge(runs: Sequence[Costs]) -> Costs:
     """A side's rounds; where several runs did the same round, their geometric mean."""
-    logs: dict[RoundKey, list[float]] = {}
-    for run in runs:
-        for key, cost in run.items():
-            logs.setdefault(key, []).append(math.log(cost))
+    logs = grouped((key, math.log(cost)) for run in runs for key, cost in run.items())
     return {key: math.exp(sum(values) / len(values)) for key, values in logs.items()}
 
 
@@ -310,10 +305,11 @@ def pool_costs(run: RunCosts, cells: Sequence[Cell]) -> Costs:
 
     The key stands for the requests of all cells, so that rounds pair where all did the same work.
     """
-    by_round: dict[int, list[tuple[int, float]]] = {}
-    for cell in cells:
-        for (round_index, requests), cost in sorted(run.by_cell.get(cell, {}).items()):
-            by_round.setdefault(round_index, []).append((hash(requests), math.log(cost)))
+    by_round = grouped(
+        (round_index, (hash(requests), math.log(cost)))
+        for cell in cells
+        for (round_index, requests), cost in sorted(run.by_cell.get(cell, {}).items())
+    )
     pooled: Costs = {}
     for index, parts in sorted(by_round.items()):
         if len(parts) == len(cells):

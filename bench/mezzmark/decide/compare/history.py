@@ -25,14 +25,14 @@ from mezzmark.decide.estimate.observed_run import (
     run_names,
     start_of,
 )
-from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, RATIO_UNIT, estimate_of
+from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_of
 from mezzmark.decide.machine.identity import HOST_OVER_TIME, FactChange, changed_facts, host_key
 from mezzmark.model.cell import Cell
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.tasks import TASKS
 from mezzmark.statistics.change_points import ChangePoint, change_p_value, find_change_points
-from mezzmark.statistics.intervals import t_reach
+from mezzmark.statistics.intervals import Interval, t_reach
 from mezzmark.statistics.paired import Change, holm_adjusted, paired_change, unpaired_change
 
 Costs = Mapping[RoundKey, float]
@@ -128,7 +128,7 @@ class HistorySeries(Fact):
 class History(Fact):
     """All runs of one host. `tasks` holds the reference kernel and each task; `cells` every cell.
 
-    The chance of any false step is held at `error_level` over `tasks` and again over `cells`.
+    The chance of any false step is held at 1 - `CONFIDENCE_LEVEL` over `tasks`, and over `cells`.
     """
 
     host_label: str
@@ -136,8 +136,6 @@ class History(Fact):
     tasks: tuple[HistorySeries, ...]
     cells: tuple[HistorySeries, ...]
     refusals: tuple[Refusal, ...]
-    confidence_level: float
-    error_level: float
 
 
 FEWEST_RUNS: Final = 3
@@ -158,7 +156,7 @@ class _Line:
     last: Change
 
 
-def trace_history(runs: Sequence[MeasuredRun], *, confidence_level: float = 0.95) -> History:
+def trace_history(runs: Sequence[MeasuredRun]) -> History:
     """The history of one host's runs. Raises ValueError for fewer than three runs or two hosts."""
     hosts = {host_key(run.manifest.host, HOST_OVER_TIME) for run in runs}
     if len(runs) < FEWEST_RUNS or len(hosts) != 1:
@@ -167,9 +165,9 @@ def trace_history(runs: Sequence[MeasuredRun], *, confidence_level: float = 0.95
     names = run_names(ordered)
     costs = read_common_costs([run.trials for run in ordered])
     usable, refusals = _usable_cells(ordered, costs, names)
-    tasks = _judge(_task_lines(usable, costs), ordered, confidence_level)
+    tasks = _judge(_task_lines(usable, costs), ordered)
     cell_lines = [_line(cell.task, cell, 1, by_run) for cell, by_run in usable.items()]
-    cells = _judge(cell_lines, ordered, confidence_level)
+    cells = _judge(cell_lines, ordered)
     kernel = [step for line in tasks if line.task == KERNEL for step in line.steps]
     return History(
         host_label=ordered[0].manifest.host.host_label,
@@ -182,8 +180,6 @@ def trace_history(runs: Sequence[MeasuredRun], *, confidence_level: float = 0.95
         tasks=tuple(_with_kernel(line, kernel) for line in tasks),
         cells=tuple(_with_kernel(line, kernel) for line in cells),
         refusals=refusals,
-        confidence_level=confidence_level,
-        error_level=1 - confidence_level,
     )
 
 
@@ -253,9 +249,7 @@ def last_change(runs: Sequence[Costs]) -> Change:
     return paired_change(*([run[key] for key in common] for run in (runs[0], runs[-1])))
 
 
-def _judge(
-    found: Sequence[_Line | None], runs: Sequence[MeasuredRun], confidence_level: float
-) -> tuple[HistorySeries, ...]:
+def _judge(found: Sequence[_Line | None], runs: Sequence[MeasuredRun]) -> tuple[HistorySeries, ...]:
     """Every line with its steps; a line's own level is what Holm leaves it of the family's."""
     lines = [line for line in found if line]
     p_values = [change_p_value(line.levels.logs, line.levels.standard_errors) for line in lines]
@@ -263,50 +257,44 @@ def _judge(
     for line, p_value, adjusted in zip(lines, p_values, holm_adjusted(p_values), strict=True):
         factor = float(adjusted) / p_value if p_value > 0 else float(len(lines))
         steps: tuple[ChangePoint, ...] = ()
-        if adjusted <= 1 - confidence_level:
+        if adjusted <= 1 - CONFIDENCE_LEVEL:
             steps = find_change_points(
                 line.levels.logs,
                 line.levels.standard_errors,
-                error_level=(1 - confidence_level) / factor,
+                error_level=(1 - CONFIDENCE_LEVEL) / factor,
             )
         series.append(
             HistorySeries(
                 task=line.task,
                 cell=line.cell,
                 cell_count=line.cell_count,
-                points=_points(line, confidence_level),
-                last_ratio=estimate_of(line.last.interval(confidence_level=confidence_level)),
-                steps=tuple(_step(line, c, factor, runs, confidence_level) for c in steps),
+                points=_points(line),
+                last_ratio=estimate_of(line.last.interval(confidence_level=CONFIDENCE_LEVEL)),
+                steps=tuple(_step(line, c, factor, runs) for c in steps),
             )
         )
     return tuple(series)
 
 
-def _points(line: _Line, confidence_level: float) -> tuple[HistoryPoint, ...]:
+def _points(line: _Line) -> tuple[HistoryPoint, ...]:
     logs = line.levels.logs - line.levels.logs[0]
     points = []
     for position, log, error, count in zip(
         line.positions, logs, line.levels.standard_errors, line.levels.counts, strict=True
     ):
-        half = t_reach(count, confidence_level=confidence_level) * error
-        ratio = _ratio((log, log - half, log + half), confidence_level, count, "t on logs")
+        half = t_reach(count, confidence_level=CONFIDENCE_LEVEL) * error
+        ratio = _ratio((log, log - half, log + half), count, "t on logs")
         points.append(HistoryPoint(position=position, cost_ratio=ratio))
     return tuple(points)
 
 
-def _step(
-    line: _Line,
-    change: ChangePoint,
-    factor: float,
-    runs: Sequence[MeasuredRun],
-    confidence_level: float,
-) -> Step:
+def _step(line: _Line, change: ChangePoint, factor: float, runs: Sequence[MeasuredRun]) -> Step:
     before, after = line.positions[change.index - 1], line.positions[change.index]
-    logs = (change.change, *change.limits(confidence_level=confidence_level))
+    logs = (change.change, *change.limits(confidence_level=CONFIDENCE_LEVEL))
     return Step(
         before=before,
         after=after,
-        cost_ratio=_ratio(logs, confidence_level, len(line.positions), "t on levels of runs"),
+        cost_ratio=_ratio(logs, len(line.positions), "t on levels of runs"),
         adjusted_p=min(1.0, change.p_value * factor),
         host_changes=changed_facts([runs[before]], [runs[after]]),
     )
@@ -324,18 +312,12 @@ def _with_kernel(line: HistorySeries, kernel: Sequence[Step]) -> HistorySeries:
     return line.model_copy(update={"steps": steps})
 
 
-def _ratio(
-    logs: tuple[float, float, float], confidence_level: float, count: int, method: str
-) -> Estimate:
+def _ratio(logs: tuple[float, float, float], count: int, method: str) -> Estimate:
     """Point, low and high, given as logs."""
     point, low, high = (float(np.exp(value)) for value in logs)
-    return Estimate(
-        point=point,
-        low=low,
-        high=high,
-        confidence_level=confidence_level,
-        unit=RATIO_UNIT,
-        round_count=count,
-        sample_count=count,
-        method=method,
+    level = CONFIDENCE_LEVEL
+    return estimate_of(
+        Interval(
+            point=point, low=low, high=high, confidence_level=level, count=count, method=method
+        )
     )

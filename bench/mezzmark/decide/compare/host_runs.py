@@ -9,7 +9,7 @@ from mezzmark.decide.compare.history import FEWEST_RUNS
 from mezzmark.decide.estimate.observed_run import MeasuredRun, run_name, start_of
 from mezzmark.decide.machine.identity import HOST_OVER_TIME, HostKey, host_key
 from mezzmark.model.errors import ScenarioError
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import Fact, grouped
 
 _PRICE: Final = re.compile(r"\s*([0-9]+(?:\.[0-9]+)?)\s*(.*?)\s*")
 
@@ -54,9 +54,7 @@ def group_by_host(
     it beside other hosts. Raises ScenarioError for a price that cannot be read, belongs to no run,
     or has no use.
     """
-    groups: dict[HostKey, list[int]] = {}
-    for index, run in enumerate(runs):
-        groups.setdefault(_host(run), []).append(index)
+    groups = grouped((_host(run), index) for index, run in enumerate(runs))
     by_time = [
         sorted(group, key=lambda index: (start_of(runs[index]), index)) for group in groups.values()
     ]

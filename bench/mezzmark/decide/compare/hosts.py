@@ -9,8 +9,8 @@ are simultaneous again.
 """
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import chain
 from typing import Final, Literal
 
 from mezzmark.decide.compare.best_throughput import BestThroughput, find_best_throughput
@@ -42,7 +42,7 @@ from mezzmark.decide.estimate.rounds import RATIO_UNIT, estimate_of
 from mezzmark.decide.machine.identity import FactChange, changed_facts, host_facts
 from mezzmark.decide.machine.state import MachineState, judge_machine
 from mezzmark.model.cell import ALL_CLIPS, Cell
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.tasks import TASKS
 
@@ -50,11 +50,11 @@ Standing = Literal["faster", "slower", "the same", "cannot tell"]
 """The other host against the reference, with the error over all cells shown held at the level."""
 
 
-def find_standing(cost_ratio: Estimate, tolerance_fraction: float) -> Standing:
+def find_standing(cost_ratio: Estimate) -> Standing:
     """What the interval of other / reference proves: it lies within the tolerance, or leaves 1
     out."""
     low, high = cost_ratio.low or 0.0, cost_ratio.high or math.inf
-    if low >= 1 / (1 + tolerance_fraction) and high <= 1 + tolerance_fraction:
+    if low >= 1 / (1 + TOLERANCE_FRACTION) and high <= 1 + TOLERANCE_FRACTION:
         return "the same"
     return "slower" if low > 1 else "faster" if high < 1 else "cannot tell"
 
@@ -114,8 +114,6 @@ class HardwareComparison(Fact):
     reference: ComparedRun
     others: tuple[HostComparison, ...]
     best: tuple[BestThroughput, ...]
-    confidence_level: float
-    tolerance_fraction: float
 
     @property
     def runs(self) -> tuple[ComparedRun, ...]:
@@ -128,89 +126,39 @@ class HardwareComparison(Fact):
         return any(comparison.cells for comparison in self.others)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Found:
-    """One host before the number of comparisons on the page is known: the cells that were matched,
-    with their partners there, and the report on them."""
-
-    reports: tuple[tuple[dict[Cell, Cell], RegressionReport], ...]
-    refusals: tuple[Refusal, ...]
-    design: Design
-
-    @property
-    def is_void(self) -> bool:
-        """Whether nothing is claimed: a self-comparison is significant, or the machine moved."""
-        return any(_is_void(report) for _, report in self.reports)
-
-
 def _is_void(report: RegressionReport) -> bool:
+    """Whether nothing is claimed: a self-comparison is significant, or the machine moved."""
     return report.has_moved or any(item.is_significant for item in report.self_comparisons)
 
 
-def compare_hosts(
-    runs: Sequence[MeasuredRun],
-    labels: Sequence[ComparedRun],
-    *,
-    confidence_level: float = 0.95,
-    tolerance_fraction: float = TOLERANCE_FRACTION,
-) -> HardwareComparison:
+def compare_hosts(runs: Sequence[MeasuredRun], labels: Sequence[ComparedRun]) -> HardwareComparison:
     """Each run against the first; `labels` in the same order. Raises ValueError for fewer than two
     runs."""
     if len(runs) < 2 or len(runs) != len(labels):
         raise ValueError("a comparison needs two runs or more, and a label for each")
-    rules = {"confidence_level": confidence_level, "tolerance_fraction": tolerance_fraction}
     matchings = [
         _match(runs[0], run, (labels[0].label, label.label))
         for run, label in zip(runs[1:], labels[1:], strict=True)
     ]
     family = sum(len(m.equal) + len(m.same_share) for m in matchings)
-    found = [
-        _find(runs[0], run, matching, family=family, **rules)
-        for run, matching in zip(runs[1:], matchings, strict=True)
+    others = [
+        _comparison(runs[0], run, label, matching, family)
+        for run, label, matching in zip(runs[1:], labels[1:], matchings, strict=True)
     ]
     costs = read_common_costs([run.trials for run in runs])
-    cells = [_cell_ratios(item, tolerance_fraction) for item in found]
-    tasks = _task_ratios(found, cells, costs, **rules)
+    tasks = _task_ratios(others, costs)
     return HardwareComparison(
         reference=labels[0],
         others=tuple(
-            _comparison(runs[0], run, label, item, item_cells, item_tasks)
-            for run, label, item, item_cells, item_tasks in zip(
-                runs[1:], labels[1:], found, cells, tasks, strict=True
-            )
+            one.model_copy(update={"tasks": mine}) for one, mine in zip(others, tasks, strict=True)
         ),
-        best=find_best_throughput(runs, labels, costs, confidence_level=confidence_level),
-        **rules,
+        best=find_best_throughput(runs, labels, costs),
     )
 
 
 def _match(reference: MeasuredRun, other: MeasuredRun, labels: tuple[str, str]) -> Matching:
     mine, theirs = (compared_cells(t.cell for t in run.trials) for run in (reference, other))
     return match_cells(mine, theirs, (reference.manifest, other.manifest), labels)
-
-
-def _find(
-    reference: MeasuredRun,
-    other: MeasuredRun,
-    matching: Matching,
-    *,
-    family: int,
-    confidence_level: float,
-    tolerance_fraction: float,
-) -> _Found:
-    reports = []
-    for partners in (matching.equal, matching.same_share):
-        if partners:
-            report = compare_runs(
-                [_only(reference, {cell: cell for cell in partners})],
-                [_only(other, {there: cell for cell, there in partners.items()})],
-                tolerance_fraction=tolerance_fraction,
-                confidence_level=confidence_level,
-                family=family,
-            )
-            reports.append((partners, report))
-    design = choose_design([reference], [other])
-    return _Found(reports=tuple(reports), refusals=matching.refusals, design=design)
 
 
 def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> ObservedRun:
@@ -226,48 +174,35 @@ def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> ObservedRun:
     return ObservedRun(run.manifest, tuple(kept))
 
 
-def _cell_ratios(found: _Found, tolerance_fraction: float) -> tuple[CellRatio, ...]:
-    """Every cell that could be compared, equal cells before those of the same share of cores."""
-    ratios = []
-    for partners, report in found.reports:
-        for verdict in report.cells:
-            if verdict.verdict == "not comparable":
-                continue
+def _cell_ratios(partners: Mapping[Cell, Cell], report: RegressionReport) -> Iterator[CellRatio]:
+    """Every cell that could be compared."""
+    for verdict in report.cells:
+        if verdict.verdict != "not comparable":
             cost = verdict.cost_ratio
-            ratios.append(
-                CellRatio(
-                    cell=verdict.cell,
-                    other_cell=partners[verdict.cell],
-                    speedup_ratio=cost and cost.inverted(RATIO_UNIT),
-                    standing="cannot tell"
-                    if cost is None or _is_void(report)
-                    else find_standing(cost, tolerance_fraction),
-                    found=verdict,
-                )
+            yield CellRatio(
+                cell=verdict.cell,
+                other_cell=partners[verdict.cell],
+                speedup_ratio=cost and cost.inverted(RATIO_UNIT),
+                standing="cannot tell" if not cost or _is_void(report) else find_standing(cost),
+                found=verdict,
             )
-    return tuple(ratios)
 
 
 def _task_ratios(
-    hosts: Sequence[_Found],
-    cells: Sequence[Sequence[CellRatio]],
-    costs: Sequence[RunCosts],
-    *,
-    confidence_level: float,
-    tolerance_fraction: float,
+    hosts: Sequence[HostComparison], costs: Sequence[RunCosts]
 ) -> list[tuple[TaskRatio, ...]]:
     """Per host its tasks' ratios, simultaneous over tasks and hosts together. `costs` are the
     reference's and those of each host."""
     pooled: list[tuple[int, str, int, Evidence]] = []
     for index, host in enumerate(hosts):
         for task in COMPARED_TASKS:
-            mine = [c for c in cells[index] if c.cell.task == task and c.speedup_ratio]
+            mine = [c for c in host.cells if c.cell.task == task and c.speedup_ratio]
             if evidence := _pooled_evidence(task, mine, costs[0], costs[index + 1], host.design):
                 pooled.append((index, task, len(mine), evidence))
     judgements = judge_evidence(
         [evidence for *_, evidence in pooled],
-        tolerance_fraction=tolerance_fraction,
-        confidence_level=confidence_level,
+        tolerance_fraction=TOLERANCE_FRACTION,
+        confidence_level=CONFIDENCE_LEVEL,
     )
     results: list[list[TaskRatio]] = [[] for _ in hosts]
     for (index, task, count, _), judgement in zip(pooled, judgements, strict=True):
@@ -276,9 +211,7 @@ def _task_ratios(
             task=task,
             cell_count=count,
             speedup_ratio=cost.inverted(RATIO_UNIT),
-            standing="cannot tell"
-            if hosts[index].is_void
-            else find_standing(cost, tolerance_fraction),
+            standing="cannot tell" if hosts[index].is_void else find_standing(cost),
         )
         results[index].append(found)
     return [tuple(items) for items in results]
@@ -296,31 +229,34 @@ def _pooled_evidence(
 
 
 def _comparison(
-    reference: MeasuredRun,
-    other: MeasuredRun,
-    label: ComparedRun,
-    found: _Found,
-    cells: tuple[CellRatio, ...],
-    tasks: tuple[TaskRatio, ...],
+    reference: MeasuredRun, other: MeasuredRun, label: ComparedRun, matching: Matching, family: int
 ) -> HostComparison:
-    reports = [report for _, report in found.reports]
+    """One host against the reference, but for its tasks; equal cells before those of the same share
+    of cores."""
+    parts = [partners for partners in (matching.equal, matching.same_share) if partners]
+    reports = [
+        compare_runs(
+            [_only(reference, {cell: cell for cell in partners})],
+            [_only(other, {there: cell for cell, there in partners.items()})],
+            tolerance_fraction=TOLERANCE_FRACTION,
+            family=family,
+        )
+        for partners in parts
+    ]
     kernel = reports[0].machine_ratio if reports else None
     unlike = {c.cell: c.reasons for r in reports for c in r.cells if c.verdict == "not comparable"}
     here, there = host_facts(reference), host_facts(other)
     changes = changed_facts([reference], [other], with_passing=True)
     return HostComparison(
         other=label,
-        design=found.design,
-        cells=cells,
-        tasks=tasks,
-        refusals=(*found.refusals, *group_refusals(unlike)),
+        design=choose_design([reference], [other]),
+        cells=tuple(chain.from_iterable(map(_cell_ratios, parts, reports))),
+        tasks=(),
+        refusals=(*matching.refusals, *group_refusals(unlike)),
         differences=tuple(change for change in changes if change.name != "host_label"),
         unreported=tuple(name for name in here if here[name] is None and there.get(name) is None),
         kernel_ratio=kernel and kernel.inverted(RATIO_UNIT),
-        is_void=found.is_void,
-        states=(
-            judge_machine(reference.manifest.host, reference.trials),
-            judge_machine(other.manifest.host, other.trials),
-        ),
+        is_void=any(map(_is_void, reports)),
+        states=(judge_machine(reference), judge_machine(other)),
         changed_without_flagged=tuple(c for r in reports for c in r.changed_without_flagged or ()),
     )

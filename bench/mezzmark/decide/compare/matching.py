@@ -15,6 +15,7 @@ from mezzmark.decide.compare.verdicts import Reason, Refusal
 from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.model.cell import ALL_CLIPS, AXES, Cell
 from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.fact import grouped
 from mezzmark.model.run import Manifest
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks import TASKS
@@ -32,9 +33,7 @@ def compared_cells(cells: Iterable[Cell]) -> list[Cell]:
 
 def group_refusals(reasons: Mapping[Cell, tuple[Reason, ...]]) -> tuple[Refusal, ...]:
     """Cells that share their reasons together."""
-    groups: dict[tuple[Reason, ...], list[Cell]] = {}
-    for cell, why in reasons.items():
-        groups.setdefault(why, []).append(cell)
+    groups = grouped((why, cell) for cell, why in reasons.items())
     return tuple(Refusal(reasons=why, cells=tuple(cells)) for why, cells in groups.items())
 
 

@@ -2,7 +2,7 @@
 
 import math
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 from typing import Final, Literal
@@ -36,6 +36,7 @@ from mezzmark.decide.compare.verdicts import (
 )
 from mezzmark.decide.estimate.observed_run import (
     MeasuredRun,
+    Place,
     RunCosts,
     read_common_costs,
     read_costs,
@@ -44,7 +45,7 @@ from mezzmark.decide.estimate.observed_run import (
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_of
 from mezzmark.decide.estimate.two_kinds import find_two_kinds
 from mezzmark.decide.machine.identity import changed_facts
-from mezzmark.decide.machine.noise import FlaggedTrial, flag_trials, summarise_causes
+from mezzmark.decide.machine.noise import flag_trials, summarise_causes
 from mezzmark.decide.machine.state import judge_machine
 from mezzmark.model.cell import Cell
 from mezzmark.model.errors import EXIT_INCONCLUSIVE
@@ -151,8 +152,8 @@ def compare_runs(
         unsteady_runs=tuple(_unsteady_runs(baseline, candidate, names)),
         host_changes=changed_facts(baseline, candidate),
         self_comparisons=self_comparisons,
-        flagged_trial_count=sum(len(trials) for trials in flagged),
-        flag_causes=summarise_causes([trial for trials in flagged for trial in trials]),
+        flagged_trial_count=sum(map(len, flagged)),
+        flag_causes=summarise_causes(causes for trials in flagged for causes in trials.values()),
         changed_without_flagged=None if without is None else _changed(cells, without),
         baseline_run_ids=tuple(run.manifest.run_id for run in baseline),
         candidate_run_ids=tuple(run.manifest.run_id for run in candidate),
@@ -207,13 +208,12 @@ _Sides = tuple[list[RunCosts], list[RunCosts]]
 def _read_sides(
     baseline: Sequence[MeasuredRun],
     candidate: Sequence[MeasuredRun],
-    flagged: Sequence[Sequence[FlaggedTrial]] = (),
+    flagged: Sequence[Collection[Place]] = (),
 ) -> _Sides:
     """Costs of every run of both sides over their common blocks, without its flagged trials where
     they are given."""
     runs = (*baseline, *candidate)
-    places = [{(trial.round_index, trial.position) for trial in trials} for trials in flagged]
-    read = read_common_costs([run.trials for run in runs], excluded=places)
+    read = read_common_costs([run.trials for run in runs], excluded=flagged)
     return read[: len(baseline)], read[len(baseline) :]
 
 
@@ -234,10 +234,8 @@ def _reasons(
 
 
 def _judge(costs: _Sides, rules: _Rules) -> list[CellVerdict]:
-    """One verdict for each cell, in table order."""
     compared = [cell for cell, reasons in rules.reasons.items() if not reasons]
     evidence = gather_all(compared, *costs, design=rules.design, spreads=rules.spreads)
-    per_run = math.sqrt(sum(1 / len(side) for side in costs))
     judgements = judge_evidence(
         list(evidence.values()),
         tolerance_fraction=rules.tolerance_fraction,
@@ -247,12 +245,7 @@ def _judge(costs: _Sides, rules: _Rules) -> list[CellVerdict]:
     judged = dict(zip(evidence, judgements, strict=True))
     share = (1 - rules.confidence_level) / max(1, len(evidence), rules.family)
     return [
-        _judged(cell, evidence[cell], judged[cell], rules, share).model_copy(
-            update={
-                "run_spread": evidence[cell].undisturbed.run_error / per_run or None,
-                "two_kinds": tuple(find_two_kinds(cell, side) for side in costs),
-            }
-        )
+        _judged(cell, evidence[cell], judged[cell], rules, costs, share)
         if cell in judged
         else _unjudged(cell, reasons)
         for cell, reasons in rules.reasons.items()
@@ -280,10 +273,11 @@ def _unjudged(cell: Cell, reasons: tuple[Reason, ...]) -> CellVerdict:
 
 
 def _judged(
-    cell: Cell, evidence: Evidence, judgement: Judgement, rules: _Rules, share: float
+    cell: Cell, evidence: Evidence, judgement: Judgement, rules: _Rules, costs: _Sides, share: float
 ) -> CellVerdict:
     """`share` of the error level is this cell's."""
     tolerance, verdict = rules.tolerance_fraction, judgement.verdict
+    per_run = math.sqrt(sum(1 / len(side) for side in costs))
     is_open = EXIT_CODES[verdict] == EXIT_INCONCLUSIVE
     found = CellVerdict(
         cell=cell,
@@ -296,6 +290,8 @@ def _judged(
         units_needed=evidence.units_needed(tolerance, error_level=share) if is_open else None,
         baseline_wrong_count=rules.wrong_counts[0][cell],
         candidate_wrong_count=rules.wrong_counts[1][cell],
+        run_spread=evidence.undisturbed.run_error / per_run or None,
+        two_kinds=tuple(find_two_kinds(cell, side) for side in costs),
     )
     if found.shows_new_wrong_pictures:
         return found.model_copy(update={"verdict": "regressed"})
@@ -306,7 +302,6 @@ def _judged(
 
 
 def _count_wrong(runs: Sequence[MeasuredRun]) -> Counter[Cell]:
-    """Wrong pictures of a side by cell."""
     counts: Counter[Cell] = Counter()
     for trial in (trial for run in runs for trial in run.trials if not trial.arm):
         if isinstance(trial.measurement, ScrubMeasurement):
@@ -318,7 +313,7 @@ def _unsteady_runs(
     baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun], names: Sequence[str]
 ) -> Iterator[RunState]:
     for index, (run, name) in enumerate(zip((*baseline, *candidate), names, strict=True)):
-        state = judge_machine(run.manifest.host, run.trials)
+        state = judge_machine(run)
         if not state.is_steady:
             side = "baseline" if index < len(baseline) else "candidate"
             yield RunState(side=side, name=name, state=state)

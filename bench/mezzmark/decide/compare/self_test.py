@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from mezzmark.decide.compare.verdicts import POWER, Evidence, Judgement, judge_evidence
 from mezzmark.decide.estimate.rounds import estimate_of
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import MediaFacts
 from mezzmark.model.records import HostMoment
@@ -102,11 +102,7 @@ NETWORK_FILE_SYSTEMS: Final = {"nfs", "nfs4", "cifs", "smb", "smbfs", "afpfs", "
 
 
 def judge_self_test(
-    costs: NDArray[np.float64],
-    planted_fractions: Sequence[float],
-    *,
-    tolerance_fraction: float,
-    confidence_level: float,
+    costs: NDArray[np.float64], planted_fractions: Sequence[float], *, tolerance_fraction: float
 ) -> SelfTestFindings:
     """Judge every comparison as `regress` would, and count.
 
@@ -114,16 +110,15 @@ def judge_self_test(
     fraction. Raises ValueError for fewer than two rounds or no comparison.
     """
     baseline, identical = costs[0], costs[1]
-    rules = {"tolerance_fraction": tolerance_fraction, "confidence_level": confidence_level}
-    judgements = _judge(baseline, identical, **rules)
+    judgements = _judge(baseline, identical, tolerance_fraction)
     alarms = sum(item.is_change for item in judgements)
     ratios = np.log(identical) - np.log(baseline)
     round_sd = float(np.sqrt(ratios.var(axis=1, ddof=1).mean()))
     rounds = costs.shape[2]
-    error_level = 1 - confidence_level
+    error_level = 1 - CONFIDENCE_LEVEL
     planted = []
     for fraction, arms in zip(planted_fractions, costs[2:], strict=True):
-        judged = _judge(baseline, arms, **rules)
+        judged = _judge(baseline, arms, tolerance_fraction)
         found = sum(item.is_change and item.interval.low > 1 for item in judged)
         effect = math.log1p(fraction) * math.sqrt(rounds) / round_sd
         planted.append(
@@ -131,16 +126,17 @@ def judge_self_test(
                 slowdown_fraction=fraction,
                 comparison_count=len(arms),
                 found_count=found,
-                found_share=_share(found, len(arms), confidence_level),
+                found_share=_share(found, len(arms)),
                 predicted_share=t_test_power(effect, degrees=rounds - 1, error_level=error_level),
             )
         )
     return SelfTestFindings(
         comparison_count=len(baseline),
         round_count=rounds,
-        **rules,
+        tolerance_fraction=tolerance_fraction,
+        confidence_level=CONFIDENCE_LEVEL,
         false_alarm_count=alarms,
-        false_alarm_share=_share(alarms, len(judgements), confidence_level),
+        false_alarm_share=_share(alarms, len(judgements)),
         round_sd_fraction=round_sd,
         planted=tuple(planted),
         detectable=tuple(_detectable(count, round_sd, error_level) for count in ROUND_COUNTS),
@@ -155,11 +151,7 @@ def _detectable(count: int, round_sd: float, error_level: float) -> Detectable:
 
 
 def _judge(
-    baseline: NDArray[np.float64],
-    candidate: NDArray[np.float64],
-    *,
-    tolerance_fraction: float,
-    confidence_level: float,
+    baseline: NDArray[np.float64], candidate: NDArray[np.float64], tolerance_fraction: float
 ) -> list[Judgement]:
     """Each comparison on its own, as a comparison of one cell over all rounds."""
     changes = [paired_change(*sides) for sides in zip(baseline, candidate, strict=True)]
@@ -167,14 +159,14 @@ def _judge(
         judge_evidence(
             [Evidence(undisturbed=change, typical=change)],
             tolerance_fraction=tolerance_fraction,
-            confidence_level=confidence_level,
+            confidence_level=CONFIDENCE_LEVEL,
         )[0]
         for change in changes
     ]
 
 
-def _share(count: int, total: int, confidence_level: float) -> Estimate:
-    return estimate_of(share_interval(count, total, confidence_level=confidence_level), "share")
+def _share(count: int, total: int) -> Estimate:
+    return estimate_of(share_interval(count, total, confidence_level=CONFIDENCE_LEVEL), "share")
 
 
 def warn_of_machine(host: HostFacts, moment: HostMoment) -> tuple[MachineWarning, ...]:

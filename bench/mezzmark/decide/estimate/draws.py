@@ -13,10 +13,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from mezzmark.model.estimate import Estimate, Withheld
-from mezzmark.statistics.intervals import t_quantile
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate, Withheld
+from mezzmark.statistics.intervals import Floats, t_quantile
 
 DRAW_COUNT: Final = 4000
 """The 2.5 % limits then rest on 100 draws each, which moves them by about a twentieth of the
@@ -25,8 +24,6 @@ interval's half-width from one seed to another."""
 _SMALLEST_DF: Final = 2
 """Three rounds, the fewest that give an interval."""
 
-_Floats = NDArray[np.float64]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drawn:
@@ -34,7 +31,7 @@ class Drawn:
     interval (empty where it can)."""
 
     point: float
-    draws: _Floats
+    draws: Floats
     round_count: int | None = None
     withheld: tuple[Withheld, ...] = ()
 
@@ -68,7 +65,7 @@ def exactly(value: float, *, draw_count: int) -> Drawn:
     return Drawn(point=value, draws=np.full(draw_count, value))
 
 
-def combine(function: Callable[..., _Floats], *quantities: Drawn) -> Drawn:
+def combine(function: Callable[..., Floats], *quantities: Drawn) -> Drawn:
     """`function` of the quantities, draw by draw; the point is the function of the points.
 
     `function` must work elementwise on arrays. The reasons for having no interval are inherited,
@@ -86,12 +83,12 @@ def combine(function: Callable[..., _Floats], *quantities: Drawn) -> Drawn:
     )
 
 
-def estimate_drawn(quantity: Drawn, unit: str, *, confidence_level: float) -> Estimate:
+def estimate_drawn(quantity: Drawn, unit: str) -> Estimate:
     """The quantity as an estimate: its point and the quantiles of its draws.
 
     Infinite draws (a queue that never empties) are kept: a limit may be infinite.
     """
-    tail = (1 - confidence_level) / 2
+    tail = (1 - CONFIDENCE_LEVEL) / 2
     low = high = None
     if not quantity.withheld:
         limits = np.quantile(quantity.draws, (tail, 1 - tail), method="closest_observation")
@@ -100,7 +97,7 @@ def estimate_drawn(quantity: Drawn, unit: str, *, confidence_level: float) -> Es
         point=quantity.point,
         low=low,
         high=high,
-        confidence_level=confidence_level,
+        confidence_level=CONFIDENCE_LEVEL,
         unit=unit,
         round_count=quantity.round_count or 0,
         sample_count=quantity.draws.size,

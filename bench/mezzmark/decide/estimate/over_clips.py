@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 
 import numpy as np
 
-from mezzmark.decide.estimate.observed_run import Observation
+from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
 from mezzmark.decide.estimate.pooling import group_over_clips
 from mezzmark.decide.estimate.rounds import (
     carries,
@@ -32,7 +32,8 @@ from mezzmark.decide.estimate.rounds import (
 )
 from mezzmark.model.cell import ALL_CLIPS, Cell
 from mezzmark.model.encoding import ORIGINAL
-from mezzmark.model.estimate import Estimate, OfClip
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate, OfClip
+from mezzmark.model.fact import grouped
 from mezzmark.model.run import ClipManifest, Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Figure
@@ -45,13 +46,8 @@ Clips = Mapping[str, Sequence[Observation]]
 """Observations of one cell by clip."""
 
 
-def mix_of(manifest: Manifest, clips: Iterable[str] | None = None) -> Mix:
+def mix_of(of: Iterable[ClipManifest], clips: Iterable[str] | None = None) -> Mix:
     """The clips' shares, equal unless all say otherwise; of `clips` alone where they are given."""
-    return mix_of_clips(manifest.clips, clips)
-
-
-def mix_of_clips(of: Iterable[ClipManifest], clips: Iterable[str] | None = None) -> Mix:
-    """As `mix_of`, of clips that need not be of one run."""
     every = {clip.clip: clip.share for clip in of}
     kept = every if clips is None else {name: every.get(name) for name in clips}
     given = {name: share for name, share in kept.items() if share}
@@ -70,7 +66,7 @@ def over_clips(
     by_clip: Clips,
     mix: Mix,
     *,
-    confidence_level: float,
+    confidence_level: float = CONFIDENCE_LEVEL,
     frame_rates: Mapping[str, float] | None = None,
 ) -> Estimate | None:
     """The figure over the clips of the mix; None where one of them lacks it, or no round has all.
@@ -99,9 +95,7 @@ def over_clips(
     return _beside(whole, names, each, is_more_better=figure.better == "more")
 
 
-def share_within(
-    by_clip: Clips, limit_ms: float, mix: Mix, *, confidence_level: float
-) -> Estimate | None:
+def share_within(by_clip: Clips, limit_ms: float, mix: Mix) -> Estimate | None:
     """The share of moves within the limit, from two rounds on, the clip with the smallest first
     among those beside it; None where a clip of the mix has no moves."""
     names, common = _common_rounds(by_clip, mix, lambda o: o.work.latencies_ms is not None)
@@ -118,42 +112,33 @@ def share_within(
         count = sum(o.sample_count for clip in clips for o in clip)
         return estimate_of(found, "", sample_count=count)
 
-    whole = estimate(common, [mix.get(name, 1.0) for name in names], confidence_level)
+    whole = estimate(common, [mix.get(name, 1.0) for name in names], CONFIDENCE_LEVEL)
     if len(names) == 1:
         return whole
-    level = _level_of_each(names, confidence_level)
+    level = _level_of_each(names, CONFIDENCE_LEVEL)
     each = [estimate([of_clip], [1.0], level) for of_clip in common]
     return _beside(whole, names, each, is_more_better=True)
 
 
 def by_clip_of(observations: Iterable[Observation]) -> dict[str, list[Observation]]:
     """One cell's observations by their clip."""
-    by_clip: dict[str, list[Observation]] = {}
-    for observation in observations:
-        by_clip.setdefault(observation.cell.clip, []).append(observation)
-    return by_clip
+    return grouped((observation.cell.clip, observation) for observation in observations)
 
 
 def pool_clips(
-    observations: Sequence[Observation],
-    manifest: Manifest,
-    *,
-    confidence_level: float,
-    only: Iterable[str] | None = None,
+    observations: Sequence[Observation], manifest: Manifest, *, only: Iterable[str] | None = None
 ) -> dict[Cell, dict[str, Estimate]]:
     """Every figure over the run's clips (or `only` these) of each cell that has all of them.
 
     The key is the cell with an empty clip name.
     """
-    mix, rates = mix_of(manifest, only), frame_rates_of(manifest)
+    mix, rates = mix_of(manifest.clips, only), frame_rates_of(manifest)
     groups = group_over_clips(observations)
     pooled = {}
     for cell in sorted(groups, key=lambda cell: cell.sort_key):
         by_clip = by_clip_of(groups[cell])
         found = {
-            figure.name: over_clips(
-                figure, by_clip, mix, confidence_level=confidence_level, frame_rates=rates
-            )
+            figure.name: over_clips(figure, by_clip, mix, frame_rates=rates)
             for figure in TASKS[cell.task].figures
         }
         if kept := {name: estimate for name, estimate in found.items() if estimate}:
@@ -166,66 +151,52 @@ BestCells = dict[str, tuple[Cell, Estimate]]
 
 
 def best_cells(
-    observations: Sequence[Observation],
-    manifest: Manifest,
-    task: str,
-    figure: str,
-    order: Callable[[Estimate], float],
-    *,
-    confidence_level: float,
+    run: ObservedRun, task: str, figure: str, order: Callable[[Estimate], float]
 ) -> BestCells:
     """The cell of each encoding whose `figure` has the smallest `order`; names break ties."""
-    mine = [o for o in observations if o.cell.task == task]
+    mine = [o for o in run.observations if o.cell.task == task]
     best: BestCells = {}
-    for cell, estimates in pool_clips(mine, manifest, confidence_level=confidence_level).items():
+    for cell, estimates in pool_clips(mine, run.manifest).items():
         known, estimate = best.get(cell.encoding), estimates.get(figure)
         if estimate and (known is None or order(estimate) < order(known[1])):
             best[cell.encoding] = cell, estimate
     return dict(sorted(best.items(), key=lambda item: (order(item[1][1]), item[0])))
 
 
-def fastest_cells(
-    observations: Sequence[Observation], manifest: Manifest, task: str, *, confidence_level: float
-) -> BestCells:
+def fastest_cells(run: ObservedRun, task: str) -> BestCells:
     """Those with the most frames a second."""
-
-    def slowness(estimate: Estimate) -> float:
-        return -estimate.point
-
-    return best_cells(
-        observations, manifest, task, "throughput_fps", slowness, confidence_level=confidence_level
-    )
+    return best_cells(run, task, "throughput_fps", lambda estimate: -estimate.point)
 
 
 def bitrates_over_clips(manifest: Manifest, mix: Mix | None = None) -> dict[str, float]:
     """Bits per second of each encoding that has every clip of the mix (the run's unless given),
     from the files as they lay on disk: Σ share × rate."""
-    mix = mix_of(manifest) if mix is None else mix
-    by_clip = {(m.encoding, m.clip): m.bitrate_bps for m in manifest.media if m.bitrate_bps > 0}
-    for clip in manifest.clips:
-        if clip.original.duration_s:
-            own = clip.original.file_bytes * 8 / clip.original.duration_s
-            by_clip.setdefault((ORIGINAL, clip.clip), own)
-    names = dict.fromkeys(encoding for encoding, _ in by_clip)
+    mix = mix_of(manifest.clips) if mix is None else mix
+    rates = clip_bitrates(manifest)
     return {
-        name: sum(share * by_clip[name, clip] for clip, share in mix.items())
-        for name in names
-        if mix and all((name, clip) in by_clip for clip in mix)
+        name: sum(share * rates[name, clip] for clip, share in mix.items())
+        for name in dict.fromkeys(encoding for encoding, _ in rates)
+        if mix and all((name, clip) in rates for clip in mix)
     }
 
 
-def mean_frame_rate(mix: Mix, frame_rates: Mapping[str, float]) -> float:
-    """Frames of a second of footage of the mix."""
-    return sum(share * frame_rates[clip] for clip, share in mix.items())
+def clip_bitrates(manifest: Manifest) -> dict[tuple[str, str], float]:
+    """Bits per second of each encoding of each clip, and of the originals."""
+    rates = {(m.encoding, m.clip): m.bitrate_bps for m in manifest.media if m.bitrate_bps > 0}
+    for clip in manifest.clips:
+        if clip.original.duration_s:
+            own = clip.original.file_bytes * 8 / clip.original.duration_s
+            rates.setdefault((ORIGINAL, clip.clip), own)
+    return rates
 
 
 def hours_per_hour(speed: Estimate, manifest: Manifest) -> Estimate | None:
     """Hours of encoding for an hour of the run's footage, from its frames a second over all clips;
     None where a clip's rate is not known."""
-    mix, rates = mix_of(manifest), frame_rates_of(manifest)
+    mix, rates = mix_of(manifest.clips), frame_rates_of(manifest)
     if not mix or not mix.keys() <= rates.keys() or speed.point <= 0:
         return None
-    rate = mean_frame_rate(mix, rates)
+    rate = sum(share * rates[clip] for clip, share in mix.items())
     return speed.map(lambda fps: rate / fps if fps else float("inf"), "h")
 
 

@@ -6,8 +6,8 @@ The sampling unit is the trial; how its figures become an interval is in
 
 import math
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
-from typing import TypeVar, get_args
+from collections.abc import Iterable, Sequence
+from typing import get_args
 
 from mezzmark.decide.estimate.observed_run import Observation, observe, over_common_blocks
 from mezzmark.decide.estimate.rounds import (
@@ -17,18 +17,17 @@ from mezzmark.decide.estimate.rounds import (
     estimate_values,
 )
 from mezzmark.model.cell import Cell
-from mezzmark.model.estimate import CellSummary, Estimate
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, CellSummary, Estimate
+from mezzmark.model.fact import grouped
 from mezzmark.model.records import Trial
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import Proof, ScrubMeasurement, shown_proof
-
-Part = TypeVar("Part")
 
 
 def summarise_cells(
     trials: Sequence[Trial],
     *,
-    confidence_level: float = 0.95,
+    confidence_level: float = CONFIDENCE_LEVEL,
     observations: Sequence[Observation] | None = None,
 ) -> tuple[CellSummary, ...]:
     """One summary per cell, in the order of task, clip, encoding and settings.
@@ -37,13 +36,8 @@ def summarise_cells(
     never enter a latency figure. `observations` are those of these trials where they are known.
     Pilot trials have no summary: they choose, and are no figure of their cell.
     """
-    by_cell: dict[tuple[Cell, str], list[Trial]] = {}
-    for trial in trials:
-        if trial.arm != "pilot":
-            by_cell.setdefault((trial.cell, trial.arm), []).append(trial)
-    observed = group_by(
-        observe(trials) if observations is None else observations, lambda cell: cell
-    )
+    by_cell = grouped(((t.cell, t.arm), t) for t in trials if t.arm != "pilot")
+    observed = by_cell_of(observe(trials) if observations is None else observations)
     summaries = []
     for cell, arm in sorted(by_cell, key=lambda key: (key[0].sort_key, key[1])):
         mine = by_cell[cell, arm]
@@ -55,7 +49,6 @@ def summarise_cells(
 def _summarise(
     trials: Sequence[Trial], observations: Sequence[Observation], confidence_level: float
 ) -> CellSummary:
-    """One arm of one cell."""
     moves = [t.measurement for t in trials if isinstance(t.measurement, ScrubMeasurement)]
     shown = [shown_proof(measured) for measured in moves]
     proofs = Counter({kind: sum(proof.count(kind) for proof in shown) for kind in get_args(Proof)})
@@ -81,7 +74,7 @@ def compare_groups(
     group_b: Iterable[Observation],
     figure: str,
     *,
-    confidence_level: float,
+    confidence_level: float = CONFIDENCE_LEVEL,
 ) -> Estimate | None:
     """The geometric mean of the clips' ratios a / b, of the clips both sides have, paired by clip
     and round, over the blocks that both played.
@@ -116,48 +109,35 @@ def _by_clip_and_round(
     }
 
 
-def _full_rounds(parts: Iterable[tuple[int, Part]]) -> list[list[Part]]:
-    """What the clips of each round have, in order, of the rounds in which every clip took part."""
-    by_round: dict[int, list[Part]] = {}
-    for index, part in parts:
-        by_round.setdefault(index, []).append(part)
-    full = max((len(found) for found in by_round.values()), default=0)
-    return [found for _, found in sorted(by_round.items()) if len(found) == full]
-
-
 def _geometric_means(logs: Iterable[tuple[int, float]]) -> list[float]:
-    """Of each full round."""
-    return [math.exp(sum(found) / len(found)) for found in _full_rounds(logs)]
+    """Of each round in which every clip took part, in order."""
+    by_round = grouped(logs)
+    full = max(map(len, by_round.values()), default=0)
+    rounds = (found for _, found in sorted(by_round.items()) if len(found) == full)
+    return [math.exp(sum(found) / len(found)) for found in rounds]
 
 
-def group_by(
-    observations: Iterable[Observation], key: Callable[[Cell], Cell]
-) -> dict[Cell, list[Observation]]:
-    """Observations by `key(cell)`, in order of first appearance."""
-    groups: dict[Cell, list[Observation]] = {}
-    for observation in observations:
-        groups.setdefault(key(observation.cell), []).append(observation)
-    return groups
+def by_cell_of(observations: Iterable[Observation]) -> dict[Cell, list[Observation]]:
+    """Observations by their cell."""
+    return grouped((observation.cell, observation) for observation in observations)
 
 
 def group_over_clips(observations: Iterable[Observation]) -> dict[Cell, list[Observation]]:
     """Observations of every clip together, by their cell without its clip."""
-    return group_by(observations, lambda cell: cell.but(clip=""))
+    return grouped((o.cell.but(clip=""), o) for o in observations)
 
 
-def worst_relative_half_width(
-    trials: Sequence[Trial], *, confidence_level: float = 0.95
-) -> float | None:
+def worst_relative_half_width(trials: Sequence[Trial]) -> float | None:
     """The widest relative half-width of any cell's headline figure (median latency, encode fps).
 
     None while some cell that ever finished has too few rounds for an interval. Cells that never
     finished have nothing to wait for and are left out; None too where no cell is left.
     """
     widths = []
-    for cell, group in group_by(observe(trials), lambda cell: cell).items():
+    for cell, group in by_cell_of(observe(trials)).items():
         figure = TASKS[cell.task].figure(TASKS[cell.task].headline)
         # Of all frames and seconds: t limits shrink steadily, order statistics by jumps.
-        estimate = estimate_figure(figure, group, confidence_level, is_total=True)
+        estimate = estimate_figure(figure, group, is_total=True)
         width = 0.0 if estimate.is_exact else estimate.relative_half_width
         if width is None:
             return None

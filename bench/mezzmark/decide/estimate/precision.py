@@ -11,15 +11,14 @@ from typing import Final, Literal
 
 import numpy as np
 
-from mezzmark.decide.estimate.observed_run import Observation, observe
+from mezzmark.decide.estimate.observed_run import Observation, ObservedRun, observe
+from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.cell import Cell
+from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.statistics.power import expected_log_half_width, rounds_for_width
-
-MINIMUM_TRIALS: Final = 3
-"""Fewer trials of a cell say too little of how it spreads."""
 
 MOST_MORE_ROUNDS: Final = 12
 """More rounds than these are not proposed: intervals shrink with the square root of their number,
@@ -35,21 +34,18 @@ class CellSpread(Fact):
     cell: Cell
     round_sd: float
     round_count: int
-    confidence_level: float
 
     def half_width_fraction(self, round_count: int | None = None) -> float:
         """The relative half-width of its interval, now or after so many rounds."""
         half = expected_log_half_width(
             round_count or self.round_count,
             round_sd=self.round_sd,
-            confidence_level=self.confidence_level,
+            confidence_level=CONFIDENCE_LEVEL,
         )
         return math.expm1(half)
 
 
-def measure_spreads(
-    observations: Sequence[Observation], *, confidence_level: float
-) -> tuple[CellSpread, ...]:
+def measure_spreads(observations: Sequence[Observation]) -> tuple[CellSpread, ...]:
     """Scrub and encode cells that varied, the one that spreads most first."""
     logs: dict[Cell, list[float]] = {}
     for observation in observations:
@@ -57,11 +53,9 @@ def measure_spreads(
         if figure and observation.cell.task in ("scrub", "encode"):
             logs.setdefault(observation.cell, []).append(float(np.log(figure)))
     varied = [
-        CellSpread(
-            cell=cell, round_sd=sd, round_count=len(found), confidence_level=confidence_level
-        )
+        CellSpread(cell=cell, round_sd=sd, round_count=len(found))
         for cell, found in logs.items()
-        if len(found) >= MINIMUM_TRIALS and (sd := statistics.stdev(found)) > 0
+        if len(found) >= MINIMUM_ROUNDS and (sd := statistics.stdev(found)) > 0
     ]
     return tuple(sorted(varied, key=lambda spread: -spread.half_width_fraction()))
 
@@ -96,22 +90,16 @@ class PrecisionPlan(Fact):
     widest_fraction: float | None
 
 
-def judge_precision(
-    manifest: Manifest,
-    trials: Sequence[Trial],
-    observations: Sequence[Observation],
-    *,
-    confidence_level: float,
-) -> Precision | None:
+def judge_precision(run: ObservedRun) -> Precision | None:
     """What the cells reached, and what more rounds would bring; None where too little was
     measured."""
-    spreads = measure_spreads(observations, confidence_level=confidence_level)
+    spreads = measure_spreads(run.observations)
     if not spreads:
         return None
-    goal, widest = manifest.scenario.precision_fraction, spreads[0]
+    goal, widest = run.manifest.scenario.precision_fraction, spreads[0]
     more = 0
     if widest.half_width_fraction() > goal:
-        needed = rounds_for_width(goal, round_sd=widest.round_sd, confidence_level=confidence_level)
+        needed = rounds_for_width(goal, round_sd=widest.round_sd, confidence_level=CONFIDENCE_LEVEL)
         lacking = needed - widest.round_count if needed else MOST_MORE_ROUNDS
         more = max(1, min(lacking, MOST_MORE_ROUNDS))
     return Precision(
@@ -120,17 +108,15 @@ def judge_precision(
         widest=widest.cell,
         widest_fraction=widest.half_width_fraction(),
         more_rounds=more,
-        more_duration_s=more * _round_duration_s(trials),
+        more_duration_s=more * _round_duration_s(run.trials),
         reached_fraction=max(goal, widest.half_width_fraction(widest.round_count + more)),
     )
 
 
-def plan_precision(
-    manifest: Manifest, trials: Sequence[Trial], *, confidence_level: float = 0.95
-) -> PrecisionPlan | None:
+def plan_precision(manifest: Manifest, trials: Sequence[Trial]) -> PrecisionPlan | None:
     """What the scenario's own rounds and time budget would bring, going by trials of an earlier
     run; None where too little was measured."""
-    spreads = measure_spreads(observe(trials), confidence_level=confidence_level)
+    spreads = measure_spreads(observe(trials))
     if not spreads:
         return None
     scenario, round_s = manifest.scenario, _round_duration_s(trials)
@@ -141,7 +127,7 @@ def plan_precision(
         if affordable < rounds:
             rounds, limited_by = affordable, "time"
     widest = max(spreads, key=lambda spread: spread.round_sd)
-    has_intervals = rounds >= MINIMUM_TRIALS
+    has_intervals = rounds >= MINIMUM_ROUNDS
     return PrecisionPlan(
         round_count=rounds,
         limited_by=limited_by,

@@ -4,7 +4,7 @@ Who looks fastest is read from the estimates. Who else may be the fastest is dec
 that one, paired by round and averaged over clips (a geometric mean, which the order follows): an
 encoding is ruled out where the interval that is shown lies above 1.
 Intervals hold together over the encodings (Bonferroni over the rivals), so that the truly fastest
-is ruled out with a chance of at most 1 - `confidence_level` (the idea of a subset that holds the
+is ruled out with a chance of at most 1 - `CONFIDENCE_LEVEL` (the idea of a subset that holds the
 best is Gupta's, Technometrics 7(2), 1965, pp. 225-245).
 """
 
@@ -13,15 +13,14 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Final, Self
 
-from mezzmark.decide.estimate.observed_run import Observation
+from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
 from mezzmark.decide.estimate.over_clips import by_clip_of, mix_of, pool_clips, share_within
 from mezzmark.decide.estimate.pooling import compare_groups
 from mezzmark.model.cell import ALL_CLIPS, Setting
 from mezzmark.model.encoding import ORIGINAL
-from mezzmark.model.estimate import CellSummary, Estimate
-from mezzmark.model.fact import Fact
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, CellSummary, Estimate
+from mezzmark.model.fact import Fact, grouped
 from mezzmark.model.players import BEST, PLAYERS, Player
-from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.patterns import PATTERNS
 
 INSTANT_MS: Final = 100.0
@@ -62,7 +61,6 @@ class Ranking(Fact):
     setting: Setting
     entries: tuple[Ranked, ...]
     fastest: Ranked | None
-    confidence_level: float
 
     def find(self, encoding: str) -> Ranked | None:
         """The entry of that name, or None."""
@@ -88,30 +86,21 @@ class Ranking(Fact):
         return tuple(e for e in self.entries if e.is_eligible and e.is_apart is False)
 
 
-def rank_encodings(
-    observations: Sequence[Observation],
-    summaries: Sequence[CellSummary],
-    setting: Setting,
-    manifest: Manifest,
-    *,
-    confidence_level: float = 0.95,
-) -> Ranking:
+def rank_encodings(run: ObservedRun, summaries: Sequence[CellSummary], setting: Setting) -> Ranking:
     """The ranking of one scrub setting over all clips of the run. One that lacks a clip is shown
     with its own clips' figures, which are compared with nothing, and is never the fastest."""
-    groups = _by_encoding(observations, setting)
+    groups = _by_encoding(run.observations, setting)
     wrong: Counter[str] = Counter()
     for summary in summaries:
         if summary.cell.task == "scrub" and summary.cell.setting == setting:
             wrong[summary.cell.encoding] += summary.wrong_count
-    every = mix_of(manifest)
+    every = mix_of(run.manifest.clips)
     entries = []
     for name, group in groups.items():
         clips = {o.cell.clip for o in group}
         missing = [] if clips == {ALL_CLIPS} else sorted(every.keys() - clips)
         own = None if not missing else clips
-        for estimates in pool_clips(
-            group, manifest, confidence_level=confidence_level, only=own
-        ).values():
+        for estimates in pool_clips(group, run.manifest, only=own).values():
             if "p50_ms" in estimates:
                 entries.append(
                     Ranked(
@@ -121,21 +110,17 @@ def rank_encodings(
                         wrong_count=wrong[name],
                         missing_clips=tuple(missing),
                         instant_share=share_within(
-                            by_clip_of(group),
-                            INSTANT_MS,
-                            mix_of(manifest, own),
-                            confidence_level=confidence_level,
+                            by_clip_of(group), INSTANT_MS, mix_of(run.manifest.clips, own)
                         ),
                     )
                 )
     entries.sort(key=lambda entry: (_mean_log_median(entry), entry.encoding))
     fastest = next((entry for entry in entries if entry.is_eligible), None)
-    compared = tuple(_compare(entry, groups, fastest, confidence_level) for entry in entries)
+    compared = tuple(_compare(entry, groups, fastest) for entry in entries)
     return Ranking(
         setting=setting,
         entries=compared,
         fastest=next((e for e in compared if fastest and e.encoding == fastest.encoding), None),
-        confidence_level=confidence_level,
     )
 
 
@@ -151,23 +136,17 @@ _Groups = dict[str, list[Observation]]
 
 def _by_encoding(observations: Sequence[Observation], setting: Setting) -> _Groups:
     """The scrub observations of one setting."""
-    groups: _Groups = {}
-    for observation in observations:
-        if observation.cell.task == "scrub" and observation.cell.setting == setting:
-            groups.setdefault(observation.cell.encoding, []).append(observation)
-    return groups
+    mine = (o for o in observations if (o.cell.task, o.cell.setting) == ("scrub", setting))
+    return grouped((o.cell.encoding, o) for o in mine)
 
 
 def _ratio(
-    mine: Sequence[Observation],
-    theirs: Sequence[Observation],
-    rival_count: int,
-    confidence_level: float,
+    mine: Sequence[Observation], theirs: Sequence[Observation], rival_count: int
 ) -> Estimate | None:
     """The ratio of the medians with limits that hold together over so many rivals."""
-    level = 1 - (1 - confidence_level) / max(1, rival_count)
+    level = 1 - (1 - CONFIDENCE_LEVEL) / max(1, rival_count)
     ratio = compare_groups(mine, theirs, "p50_ms", confidence_level=level)
-    return ratio and ratio.model_copy(update={"confidence_level": confidence_level})
+    return ratio and ratio.model_copy(update={"confidence_level": CONFIDENCE_LEVEL})
 
 
 def _is_slower(ratio: Estimate | None) -> bool | None:
@@ -175,17 +154,15 @@ def _is_slower(ratio: Estimate | None) -> bool | None:
     return None if ratio is None or ratio.low is None else ratio.low > 1
 
 
-def _compare(
-    entry: Ranked, groups: _Groups, fastest: Ranked | None, confidence_level: float
-) -> Ranked:
+def _compare(entry: Ranked, groups: _Groups, fastest: Ranked | None) -> Ranked:
     """`entry` with its ratios to the original and to the fastest."""
     mine, rivals = groups[entry.encoding], len(groups) - 1
     changes: dict[str, object] = {}
     if ORIGINAL in groups and entry.encoding != ORIGINAL:
-        ratio = _ratio(groups[ORIGINAL], mine, rivals, confidence_level)
+        ratio = _ratio(groups[ORIGINAL], mine, rivals)
         changes["speedup_ratio"] = ratio
     if fastest and entry.encoding != fastest.encoding:
-        ratio = _ratio(mine, groups[fastest.encoding], rivals, confidence_level)
+        ratio = _ratio(mine, groups[fastest.encoding], rivals)
         changes |= {"cost_ratio": ratio, "is_apart": _is_slower(ratio)}
     return entry.model_copy(update=changes)
 
@@ -196,8 +173,8 @@ def surely_faster(
     """Which of `names` are faster than one that the ranking holds, by the ratio paired by round;
     its interval holds over all rivals as above, since points picked them."""
     groups = _by_encoding(observations, ranking.setting)
-    rivals, level = len(ranking.entries) - 1, ranking.confidence_level
-    ratios = {name: _ratio(groups[than], groups[name], rivals, level) for name in names}
+    rivals = len(ranking.entries) - 1
+    ratios = {name: _ratio(groups[than], groups[name], rivals) for name in names}
     return {name for name, ratio in ratios.items() if _is_slower(ratio)}
 
 

@@ -13,14 +13,14 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.observed_run import Observation
-from mezzmark.model.estimate import Estimate, Withheld
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate, Withheld
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Figure
 from mezzmark.statistics.intervals import (
+    Floats,
     Interval,
     log_median_interval,
     log_t_interval,
@@ -36,8 +36,6 @@ tells; from three on it is 4.3."""
 
 SLOW_RATIO: Final = 1.1
 """A round that takes so many times a typical one's time is slow (our own choice)."""
-
-_Floats = NDArray[np.float64]
 
 RATIO_UNIT: Final = "×"
 
@@ -60,7 +58,7 @@ def estimate_of(
 
 
 def estimate_figures(
-    observations: Sequence[Observation], *, confidence_level: float
+    observations: Sequence[Observation], *, confidence_level: float = CONFIDENCE_LEVEL
 ) -> dict[str, Estimate]:
     """Every figure that the observations of one cell carry, in the order of its task's row."""
     in_order = sorted(observations, key=lambda observation: observation.round_index)
@@ -80,7 +78,7 @@ def carries(observation: Observation, figure: Figure) -> bool:
 def estimate_figure(
     figure: Figure,
     in_order: Sequence[Observation],
-    confidence_level: float,
+    confidence_level: float = CONFIDENCE_LEVEL,
     *,
     is_total: bool = False,
 ) -> Estimate:
@@ -99,7 +97,10 @@ def estimate_figure(
 
 
 def estimate_values(
-    values: Sequence[float], unit: str, sample_count: int, confidence_level: float
+    values: Sequence[float],
+    unit: str,
+    sample_count: int,
+    confidence_level: float = CONFIDENCE_LEVEL,
 ) -> Estimate:
     """The interval of per-trial values in the order of their rounds, or why there is none."""
     is_positive = min(values) > 0
@@ -155,7 +156,7 @@ def estimate_moves_figure(
     )
 
 
-def moves_of(clips: Sequence[Sequence[Observation]]) -> list[list[_Floats]]:
+def moves_of(clips: Sequence[Sequence[Observation]]) -> list[list[Floats]]:
     """Latencies in ms by clip and round."""
     moves = [[o.work.latencies_ms for o in clip] for clip in clips]
     return [[one for one in clip if one is not None] for clip in moves]
@@ -195,7 +196,7 @@ def _withheld(values: Sequence[float]) -> tuple[Withheld, ...]:
     return (Withheld(kind="constant"),) if len(set(values)) == 1 else ()
 
 
-def frames_and_seconds(clips: Sequence[Sequence[Observation]]) -> tuple[_Floats, _Floats]:
+def frames_and_seconds(clips: Sequence[Sequence[Observation]]) -> tuple[Floats, Floats]:
     """Work done, and the time it took, by clip and round."""
     frames = [[float(o.work.frame_count) for o in clip] for clip in clips]
     seconds = [[o.work.wall_ns / NS_PER_S for o in clip] for clip in clips]
@@ -203,10 +204,10 @@ def frames_and_seconds(clips: Sequence[Sequence[Observation]]) -> tuple[_Floats,
 
 
 def estimate_rate(
-    frames: _Floats,
-    seconds: _Floats,
+    frames: Floats,
+    seconds: Floats,
     weights: Sequence[float],
-    confidence_level: float,
+    confidence_level: float = CONFIDENCE_LEVEL,
     *,
     unit: str = "fps",
     is_total: bool,

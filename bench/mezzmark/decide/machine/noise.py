@@ -4,14 +4,13 @@ What a machine does all the time is its nature; what it does in one trial and no
 others is a disturbance. So most limits are above the median of the same cell in the same run.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from statistics import median
 from typing import Final, Literal
 
-from mezzmark.decide.estimate.observed_run import Observation
-from mezzmark.model.cell import Cell
-from mezzmark.model.fact import NS_PER_S, Fact
+from mezzmark.decide.estimate.observed_run import ObservedRun, Place
+from mezzmark.model.fact import NS_PER_S, Fact, grouped
 from mezzmark.model.records import Trial
 
 STEAL_FRACTION: Final = 0.02
@@ -44,16 +43,6 @@ class Cause:
     value: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FlaggedTrial:
-    """A disturbed trial of a run and by what."""
-
-    round_index: int
-    position: int
-    cell: Cell
-    causes: tuple[Cause, ...]
-
-
 class CauseRange(Fact):
     """One kind of cause over many trials: its smallest and largest value, and their count."""
 
@@ -63,61 +52,16 @@ class CauseRange(Fact):
     trial_count: int
 
 
-def summarise_causes(flagged: Sequence[FlaggedTrial]) -> tuple[CauseRange, ...]:
-    """Each kind of cause once, the most frequent first."""
-    values: dict[CauseKind, list[float]] = {}
-    for trial in flagged:
-        for cause in trial.causes:
-            values.setdefault(cause.kind, []).append(cause.value)
+def summarise_causes(flagged: Iterable[Sequence[Cause]]) -> tuple[CauseRange, ...]:
+    """Each kind of cause of disturbed trials once, the most frequent first."""
+    values = grouped((cause.kind, cause.value) for causes in flagged for cause in causes)
     return tuple(
         CauseRange(kind=kind, low=min(found), high=max(found), trial_count=len(found))
         for kind, found in sorted(values.items(), key=lambda item: -len(item[1]))
     )
 
 
-def flag_trials(trials: Sequence[Trial]) -> tuple[FlaggedTrial, ...]:
-    """The disturbed ones among the trials of one run, in their order."""
-    by_cell: dict[Cell, list[Trial]] = {}
-    for trial in trials:
-        by_cell.setdefault(trial.cell, []).append(trial)
-    usual = {
-        cell: {kind: _median(group, read) for kind, read in _ABOVE_USUAL.items()}
-        for cell, group in by_cell.items()
-    }
-    clock = _median(trials, lambda trial: trial.host_during.frequency_mhz)
-    return tuple(
-        FlaggedTrial(
-            round_index=trial.round_index, position=trial.position, cell=trial.cell, causes=causes
-        )
-        for trial in trials
-        if (causes := _causes(trial, usual[trial.cell], clock))
-    )
-
-
-def _causes(
-    trial: Trial, usual: Mapping[CauseKind, float | None], clock_mhz: float | None
-) -> tuple[Cause, ...]:
-    """What disturbed a trial, given the `usual` values of its cell and the run's clock."""
-    during = trial.host_during
-    causes = []
-    if during.steal_fraction is not None and during.steal_fraction > STEAL_FRACTION:
-        causes.append(Cause("steal", during.steal_fraction))
-    if during.throttle_count:
-        causes.append(Cause("heat", during.throttle_count))
-    clock = during.frequency_mhz
-    if clock is not None and clock_mhz is not None and clock < (1 - FREQUENCY_DIP) * clock_mhz:
-        causes.append(Cause("clock", clock))
-    for kind, read in _ABOVE_USUAL.items():
-        now, normal = read(trial), usual[kind]
-        if now is not None and normal is not None and now > _limit(kind, normal):
-            causes.append(Cause(kind, now))
-    return tuple(causes)
-
-
-def _limit(kind: CauseKind, usual: float) -> float:
-    if kind == "interruptions":
-        return max(SWITCH_FACTOR * usual, usual + SWITCH_RATE_PER_S)
-    return usual + PRESSURE_RISE
+_Read = Callable[[Trial], float | None]
 
 
 def _switch_rate_per_s(trial: Trial) -> float | None:
@@ -127,27 +71,57 @@ def _switch_rate_per_s(trial: Trial) -> float | None:
     return process.involuntary_switches / (process.cpu_ns / NS_PER_S)
 
 
-_Read = Callable[[Trial], float | None]
+def _has_risen(now: float, usual: float) -> bool:
+    return now > usual + PRESSURE_RISE
 
-_ABOVE_USUAL: Final[dict[CauseKind, _Read]] = {
-    "processor_wait": lambda trial: trial.host_during.cpu_pressure,
-    "storage_wait": lambda trial: trial.host_during.io_pressure,
-    "memory_wait": lambda trial: trial.host_during.memory_pressure,
-    "interruptions": _switch_rate_per_s,
+
+_SIGNS: Final[dict[CauseKind, tuple[_Read, Callable[[float, float], bool]]]] = {
+    "steal": (lambda t: t.host_during.steal_fraction, lambda now, _: now > STEAL_FRACTION),
+    "heat": (lambda t: t.host_during.throttle_count, lambda now, _: now > 0),
+    "clock": (
+        lambda t: t.host_during.frequency_mhz,
+        lambda now, usual: now < (1 - FREQUENCY_DIP) * usual,
+    ),
+    "processor_wait": (lambda t: t.host_during.cpu_pressure, _has_risen),
+    "storage_wait": (lambda t: t.host_during.io_pressure, _has_risen),
+    "memory_wait": (lambda t: t.host_during.memory_pressure, _has_risen),
+    "interruptions": (
+        _switch_rate_per_s,
+        lambda now, usual: now > max(SWITCH_FACTOR * usual, usual + SWITCH_RATE_PER_S),
+    ),
 }
-"""Causes that are told from what the same cell shows in its other trials."""
+"""What is read of a trial, and whether it is a disturbance beside the median of the cell's trials
+(of the clock: of the run's)."""
 
 
-def _median(trials: Sequence[Trial], read: _Read) -> float | None:
+def flag_trials(trials: Sequence[Trial]) -> dict[Place, tuple[Cause, ...]]:
+    """What disturbed trials of one run, by their places and in their order."""
+    clock = {"clock": _median(trials, _SIGNS["clock"][0])}
+    usual = {
+        cell: {kind: _median(group, read) for kind, (read, _) in _SIGNS.items()} | clock
+        for cell, group in grouped((trial.cell, trial) for trial in trials).items()
+    }
+    causes = {
+        (trial.round_index, trial.position): tuple(
+            Cause(kind, now)
+            for kind, (read, is_disturbed) in _SIGNS.items()
+            if (now := read(trial)) is not None and is_disturbed(now, usual[trial.cell][kind])
+        )
+        for trial in trials
+    }
+    return {place: found for place, found in causes.items() if found}
+
+
+def _median(trials: Sequence[Trial], read: _Read) -> float:
     values = [value for trial in trials if (value := read(trial)) is not None]
-    return median(values) if values else None
+    return median(values) if values else 0.0
 
 
 MANY_FRACTION: Final = 0.1
 """From this share of disturbed trials on a reader is warned, whatever they change."""
 
-Leaders = Callable[[Sequence[Trial], Sequence[Observation]], frozenset[str]]
-"""Who leads, from trials and their observations: the chosen encoding, or those that may be the
+Leaders = Callable[[ObservedRun], frozenset[str]]
+"""Who leads, by all or some of a run's trials: the chosen encoding, or those that may be the
 fastest."""
 
 
@@ -170,21 +144,17 @@ class Disturbance(Fact):
         )
 
 
-def judge_disturbance(
-    trials: Sequence[Trial],
-    observations: Sequence[Observation],
-    leaders: Leaders,
-    *,
-    is_choice: bool = False,
-) -> Disturbance:
-    """Disturbed trials of one run, and whether `leaders` names others without them."""
-    places = {(trial.round_index, trial.position) for trial in flag_trials(trials)}
-    found = Disturbance(disturbed_count=len(places), trial_count=len(trials), is_choice=is_choice)
+def judge_disturbance(run: ObservedRun, leaders: Leaders, *, is_choice: bool) -> Disturbance:
+    """Disturbed trials of a run, and whether `leaders` names others without them."""
+    places = flag_trials(run.trials)
+    counts = {"disturbed_count": len(places), "trial_count": len(run.trials)}
     if not places:
-        return found
-    without = leaders(
-        [t for t in trials if (t.round_index, t.position) not in places],
-        [o for o in observations if (o.round_index, o.position) not in places],
+        return Disturbance(**counts, is_choice=is_choice)
+    without = ObservedRun(
+        run.manifest,
+        tuple(t for t in run.trials if (t.round_index, t.position) not in places),
+        tuple(o for o in run.observations if (o.round_index, o.position) not in places),
     )
-    leading = leaders(trials, observations)
-    return found.model_copy(update={"leaders": leading, "leaders_without": without})
+    return Disturbance(
+        **counts, leaders=leaders(run), leaders_without=leaders(without), is_choice=is_choice
+    )

@@ -13,7 +13,7 @@ from itertools import accumulate, combinations, pairwise
 from typing import Final
 
 from mezzmark.decide.estimate.observed_run import MeasuredRun
-from mezzmark.model.fact import NS_PER_S
+from mezzmark.model.fact import NS_PER_S, grouped
 from mezzmark.model.records import Trial
 
 SHARED_FRACTION: Final = 0.01
@@ -92,10 +92,7 @@ def took_turns(first: Sequence[Trial], second: Sequence[Trial]) -> bool:
 
 def _rounds(trials: Sequence[Trial]) -> list[Span]:
     """From the first start to the last end of each round."""
-    spans: dict[int, list[Span]] = {}
-    for trial in trials:
-        if span := trial_span(trial):
-            spans.setdefault(trial.round_index, []).append(span)
+    spans = grouped((t.round_index, span) for t in trials if (span := trial_span(t)))
     return [
         Span(min(span.start_s for span in found), max(span.end_s for span in found))
         for found in spans.values()

@@ -12,16 +12,18 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observed_run import Observation, costs_of, observe
+from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, observe
 from mezzmark.decide.estimate.pooling import summarise_cells
-from mezzmark.decide.estimate.precision import MINIMUM_TRIALS, Precision, judge_precision
+from mezzmark.decide.estimate.precision import Precision, judge_precision
 from mezzmark.decide.estimate.ranking import rank_encodings, scrub_settings
+from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.estimate.two_kinds import TwoKinds, find_two_kinds
 from mezzmark.decide.machine.noise import Disturbance, Leaders, judge_disturbance
 from mezzmark.model.cell import Cell
+from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
-from mezzmark.model.run import HostFacts, Manifest
+from mezzmark.model.run import HostFacts
 from mezzmark.statistics.drift import classify_course
 from mezzmark.statistics.variance import VarianceComponents, estimate_components, plan_sampling
 
@@ -74,14 +76,14 @@ class MachineState(Fact):
         return None if self.kind == "unknown" else self.kind == "steady"
 
 
-def judge_machine(host: HostFacts, trials: Sequence[Trial]) -> MachineState:
-    """How steady the machine was in these trials, and whether other programs were at work."""
-    observations = observe(trial for trial in trials if trial.cell.task == "kernel")
+def judge_machine(run: MeasuredRun) -> MachineState:
+    """How steady the machine was in a run, and whether other programs were at work."""
+    observations = observe(trial for trial in run.trials if trial.cell.task == "kernel")
     kernels = sorted(
         (o for o in observations if o.figures.get("kernel_ms", 0) > 0),
         key=lambda o: (o.round_index, o.position),
     )
-    load = _foreign_load(host, trials)
+    load = _foreign_load(run.manifest.host, run.trials)
     times_ms = [kernel.figures["kernel_ms"] for kernel in kernels]
     if len(times_ms) < MINIMUM_KERNELS:
         return MachineState(kind="unknown", kernel_count=len(times_ms), foreign_load=load)
@@ -148,50 +150,34 @@ class Steadiness(Fact):
     two_kinds: tuple[TwoKinds, ...] = ()
 
 
-def judge_steadiness(
-    manifest: Manifest,
-    trials: Sequence[Trial],
-    observations: Sequence[Observation],
-    *,
-    confidence_level: float = 0.95,
-    chosen_by: Leaders | None = None,
-) -> Steadiness:
+def judge_steadiness(run: ObservedRun, *, chosen_by: Leaders | None = None) -> Steadiness:
     """All of it, from one run.
 
     `chosen_by` names the chosen encoding from any trials of this run; without it those that may
     be the fastest count as leaders.
     """
-    costs = costs_of(observations)
+    costs = run.costs
     scrubbed = sorted((c for c in costs.by_cell if c.task == "scrub"), key=lambda c: c.sort_key)
     return Steadiness(
-        machine=judge_machine(manifest.host, trials),
-        disturbance=judge_disturbance(
-            trials,
-            observations,
-            chosen_by or (lambda kept, seen: _fastest(manifest, kept, seen, confidence_level)),
-            is_choice=chosen_by is not None,
-        ),
-        precision=judge_precision(
-            manifest, trials, observations, confidence_level=confidence_level
-        ),
-        scrub_spread=_scrub_spread(manifest, observations, confidence_level),
+        machine=judge_machine(run),
+        disturbance=judge_disturbance(run, chosen_by or _fastest, is_choice=chosen_by is not None),
+        precision=judge_precision(run),
+        scrub_spread=_scrub_spread(run),
         two_kinds=tuple(filter(None, (find_two_kinds(cell, [costs]) for cell in scrubbed))),
     )
 
 
-def _scrub_spread(
-    manifest: Manifest, observations: Sequence[Observation], confidence_level: float
-) -> ScrubSpread | None:
+def _scrub_spread(run: ObservedRun) -> ScrubSpread | None:
     """Components are averaged over the scrub cells: those of one cell are known badly, and the
     cell that spreads most is often just the unluckiest."""
     moves: dict[Cell, list[NDArray[np.float64]]] = {}
     start_costs_s: list[float] = []
-    for observation in observations:
+    for observation in run.observations:
         found, trial = observation.work.latencies_ms, observation.trial
         if found is not None and found.size >= 2 and trial is not None:
             moves.setdefault(trial.cell, []).append(found)
             start_costs_s.append(trial.wall_ns / NS_PER_S - float(found.sum()) / 1e3)
-    cells = [found for found in moves.values() if len(found) >= MINIMUM_TRIALS]
+    cells = [found for found in moves.values() if len(found) >= MINIMUM_ROUNDS]
     if not cells:
         return None
     each = [estimate_components(found) for found in cells]
@@ -200,13 +186,13 @@ def _scrub_spread(
         within=statistics.fmean(found.within for found in each),
         samples_per_trial=statistics.fmean(found.samples_per_trial for found in each),
     )
-    goal = manifest.scenario.precision_fraction
+    goal = run.manifest.scenario.precision_fraction
     rounds, moves_a_round = plan_sampling(
         components,
         trial_cost_s=max(statistics.median(start_costs_s), 1e-3),
         sample_cost_s=float(np.median(np.concatenate([m for found in cells for m in found]))) / 1e3,
         half_width_fraction=goal,
-        confidence_level=confidence_level,
+        confidence_level=CONFIDENCE_LEVEL,
     )
     return ScrubSpread(
         between_fraction=components.between_fraction,
@@ -216,21 +202,11 @@ def _scrub_spread(
     )
 
 
-def _fastest(
-    manifest: Manifest,
-    trials: Sequence[Trial],
-    observations: Sequence[Observation],
-    confidence_level: float,
-) -> frozenset[str]:
+def _fastest(run: ObservedRun) -> frozenset[str]:
     """The encodings that may be the fastest in the leading setting."""
-    settings = scrub_settings(observations)
+    settings = scrub_settings(run.observations)
     if not settings:
         return frozenset()
-    ranking = rank_encodings(
-        observations,
-        summarise_cells(trials, confidence_level=confidence_level, observations=observations),
-        settings[0],
-        manifest,
-        confidence_level=confidence_level,
-    )
+    summaries = summarise_cells(run.trials, observations=run.observations)
+    ranking = rank_encodings(run, summaries, settings[0])
     return frozenset(entry.encoding for entry in (ranking.fastest, *ranking.tied) if entry)

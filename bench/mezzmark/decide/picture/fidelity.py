@@ -18,8 +18,8 @@ from mezzmark.decide.estimate.observed_run import ObservedRun
 from mezzmark.decide.estimate.over_clips import Mix, mix_of
 from mezzmark.decide.picture.diagnosis import Diagnosis, diagnose
 from mezzmark.model.colour import HD_HEIGHT_PX, UNSPECIFIED, MatrixName
-from mezzmark.model.estimate import Estimate, Withheld
-from mezzmark.model.fact import Fact
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate, Withheld
+from mezzmark.model.fact import Fact, grouped
 from mezzmark.model.records import Trial
 from mezzmark.model.tasks.fidelity import (
     METRICS,
@@ -125,14 +125,15 @@ class EncodingFidelity(Fact):
 
 
 def judge_encodings(
-    trials: Iterable[Trial], mix: Mix | None = None, *, confidence_level: float = 0.95
+    trials: Iterable[Trial], mix: Mix | None = None, *, confidence_level: float = CONFIDENCE_LEVEL
 ) -> tuple[EncodingFidelity, ...]:
     """One entry per encoding that has a finished fidelity trial, in order of appearance; clips
     count by their shares in the mix, alike without one."""
-    found: dict[str, list[tuple[str, FidelityMeasurement]]] = {}
-    for trial in trials:
-        if isinstance(trial.measurement, FidelityMeasurement):
-            found.setdefault(trial.cell.encoding, []).append((trial.cell.clip, trial.measurement))
+    found = grouped(
+        (trial.cell.encoding, (trial.cell.clip, trial.measurement))
+        for trial in trials
+        if isinstance(trial.measurement, FidelityMeasurement)
+    )
     return tuple(
         _judge(
             name,
@@ -143,14 +144,9 @@ def judge_encodings(
     )
 
 
-def judge_run(run: ObservedRun, *, confidence_level: float) -> tuple[EncodingFidelity, ...]:
+def judge_run(run: ObservedRun) -> tuple[EncodingFidelity, ...]:
     """As `judge_encodings`, from all trials of a run, once."""
-    return run.once(
-        ("fidelity", confidence_level),
-        lambda: judge_encodings(
-            run.trials, mix_of(run.manifest), confidence_level=confidence_level
-        ),
-    )
+    return run.once("fidelity", lambda: judge_encodings(run.trials, mix_of(run.manifest.clips)))
 
 
 def _clip(clip: str, share: float, measured: FidelityMeasurement) -> ClipFidelity:
@@ -184,12 +180,10 @@ def _judge(name: str, clips: list[ClipFidelity], confidence_level: float) -> Enc
     )
 
 
-def generation_psnr(
-    entry: EncodingFidelity, generation_index: int, *, confidence_level: float
-) -> Estimate:
+def generation_psnr(entry: EncodingFidelity, generation_index: int) -> Estimate:
     """Mean PSNR of one generation (from 0) over the clips that differ in it, with Student's t
     interval over clips; no interval below three clips. Raises ValueError where none differs."""
-    found = _estimate("psnr", generation_index, entry.clips, confidence_level)
+    found = _estimate("psnr", generation_index, entry.clips, CONFIDENCE_LEVEL)
     if found is None:
         raise ValueError(f"generation {generation_index + 1} of {entry.encoding} has no PSNR")
     return found

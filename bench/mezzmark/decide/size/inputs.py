@@ -7,18 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from mezzmark.decide.estimate.observed_run import MeasuredRun
-from mezzmark.decide.estimate.over_clips import mix_of_clips
+from mezzmark.decide.estimate.over_clips import clip_bitrates, mix_of
 from mezzmark.decide.estimate.rounds import estimate_rate, estimate_values
 from mezzmark.decide.machine.identity import refuse_other_machines
 from mezzmark.decide.throughput.grid import RateSource, Round, find_pixel_rate, fit_grid
 from mezzmark.model.cell import ALL_CLIPS, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.players import BEST
 from mezzmark.model.records import Trial
-from mezzmark.model.run import ClipManifest, Manifest
+from mezzmark.model.run import ClipManifest
 from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms, proved_mask
 from mezzmark.statistics.intervals import t_interval
 from mezzmark.statistics.scaling import ScalingFit
@@ -46,9 +46,7 @@ class MeasuredEncoding:
     scaling: ScalingFit | None = None
 
 
-def gather_encodings(
-    runs: Sequence[MeasuredRun], *, confidence_level: float
-) -> tuple[MeasuredEncoding, ...]:
+def gather_encodings(runs: Sequence[MeasuredRun]) -> tuple[MeasuredEncoding, ...]:
     """Every encoding of the runs, `original` first where it was measured.
 
     Raises RunError for no run, or for runs of different machines.
@@ -66,9 +64,7 @@ def gather_encodings(
     ordered = sorted(names, key=lambda name: name != ORIGINAL)
     waits = {name: _waits_by_round(name, trials, runs) for name in ordered}
     originals = waits.get(ORIGINAL, {})
-    return tuple(
-        _gather(name, trials, runs, waits[name], originals, confidence_level) for name in ordered
-    )
+    return tuple(_gather(name, trials, runs, waits[name], originals) for name in ordered)
 
 
 def _gather(
@@ -77,11 +73,10 @@ def _gather(
     runs: Sequence[MeasuredRun],
     waits: Waits,
     originals: Waits,
-    confidence_level: float,
 ) -> MeasuredEncoding:
     clips = [clip for run in runs for clip in run.manifest.clips]
-    rate, source = find_pixel_rate(name, trials, clips, confidence_level) or (None, None)
-    decode = _decode_pixel_rate(trials, clips, confidence_level)
+    rate, source = find_pixel_rate(name, trials, clips) or (None, None)
+    decode = _decode_pixel_rate(trials, clips)
     if rate and source and source.task != "ingest" and decode:
         rate, source = (
             _one_after_the_other(rate, decode),
@@ -93,17 +88,15 @@ def _gather(
         encoding=name,
         pixel_rate=rate,
         rate_source=source,
-        bits_per_pixel=_bits_per_pixel(name, runs, confidence_level),
-        stream_s_per_move=(
-            estimate_values(reads, "s", len(reads), confidence_level) if reads else None
-        ),
-        saved_ms=_difference(saved, confidence_level) if name != ORIGINAL else None,
+        bits_per_pixel=_bits_per_pixel(name, runs),
+        stream_s_per_move=(estimate_values(reads, "s", len(reads)) if reads else None),
+        saved_ms=_difference(saved) if name != ORIGINAL else None,
         scaling=fit_grid(name, trials, clips),
     )
 
 
 def _decode_pixel_rate(
-    trials: Sequence[tuple[Round, Trial]], clips: Sequence[ClipManifest], confidence_level: float
+    trials: Sequence[tuple[Round, Trial]], clips: Sequence[ClipManifest]
 ) -> Estimate | None:
     """Pixels a second that the originals decode at, from the pictures decoded on the way of every
     move, with the most threads; clips count by their pixels. None where nobody scrubbed them."""
@@ -124,7 +117,7 @@ def _decode_pixel_rate(
             work.setdefault(key, []).append((float(pixels), sum(measured.decode_ns) / NS_PER_S))
     totals = [tuple(map(sum, zip(*parts, strict=True))) for parts in work.values()]
     rates = [pixels / seconds for pixels, seconds in totals if pixels and seconds]
-    return estimate_values(rates, "px/s", len(rates), confidence_level) if rates else None
+    return estimate_values(rates, "px/s", len(rates)) if rates else None
 
 
 def _one_after_the_other(encode: Estimate, decode: Estimate) -> Estimate:
@@ -145,14 +138,14 @@ def _one_after_the_other(encode: Estimate, decode: Estimate) -> Estimate:
     )
 
 
-def _difference(values: Sequence[float], confidence_level: float) -> Estimate | None:
+def _difference(values: Sequence[float]) -> Estimate | None:
     """Differences may be of either sign, so t on the values, never cut at 0."""
     if not values:
         return None
-    plain = estimate_values([abs(v) for v in values], "ms", len(values), confidence_level)
+    plain = estimate_values([abs(v) for v in values], "ms", len(values))
     signed: dict[str, object] = {"point": float(np.mean(values)), "low": None, "high": None}
     if not plain.withheld:
-        interval = t_interval(values, confidence_level=confidence_level)
+        interval = t_interval(values, confidence_level=CONFIDENCE_LEVEL)
         signed |= {"low": interval.low, "high": interval.high}
     return plain.model_copy(update=signed | {"method": "t on differences paired by round"})
 
@@ -179,18 +172,19 @@ def _waits_by_round(
         return setting["policy"] == "roll", setting["threads"], setting["player"] == BEST
 
     best = max((mode(cell) for _, cell, _ in mine), default=None)
+    rates = [clip_bitrates(run.manifest) for run in runs]
     by_round: dict[Round, dict[tuple[str, str], tuple[float, float]]] = {}
     for key, cell, measured in mine:
         proved = proved_mask(measured)
         if mode(cell) == best and proved.any():
-            rate = _bitrate_bps(runs[key[0]].manifest, cell.clip, name)
+            rate = rates[key[0]].get((name, cell.clip))
             wait = float(latencies_ms(measured)[proved].mean())
             read = float(np.asarray(measured.read_bytes)[proved].mean())
             spot = (cell.clip, cell.setting["pattern"] or "")
             by_round.setdefault(key, {})[spot] = (wait, read * 8 / rate if rate else math.nan)
     full = max(map(len, by_round.values()), default=0)
     named = {spot[0] for spots in by_round.values() for spot in spots} - {ALL_CLIPS}
-    mix = mix_of_clips((c for run in runs for c in run.manifest.clips), named)
+    mix = mix_of((c for run in runs for c in run.manifest.clips), named)
     found: Waits = {}
     for key, spots in sorted(by_round.items()):
         known = {spot: read for spot, (_, read) in spots.items() if not math.isnan(read)}
@@ -205,34 +199,21 @@ def _waits_by_round(
     return found
 
 
-def _bitrate_bps(manifest: Manifest, clip: str, encoding: str) -> float | None:
-    for media in manifest.media:
-        if media.encoding == encoding and media.clip == clip:
-            return media.bitrate_bps
-    if encoding == ORIGINAL:
-        for found in manifest.clips:
-            if found.clip == clip and found.original.duration_s:
-                return found.original.file_bytes * 8 / found.original.duration_s
-    return None
-
-
-def _bits_per_pixel(
-    name: str, runs: Sequence[MeasuredRun], confidence_level: float
-) -> Estimate | None:
+def _bits_per_pixel(name: str, runs: Sequence[MeasuredRun]) -> Estimate | None:
     """Bits of the mix / pixels of the mix, so that cameras like the clips get the report's bit
     rate; its spread is that between clips (t on its log, linearised as for a rate)."""
-    clips = {(c.clip, c.fingerprint): (c, run.manifest) for run in runs for c in run.manifest.clips}
-    known = [
-        (clip, rate)
-        for clip, manifest in clips.values()
-        if (rate := _bitrate_bps(manifest, clip.clip, name)) and clip.pixels_per_s
-    ]
+    rates = {
+        (clip.clip, clip.fingerprint): (clip, clip_bitrates(run.manifest).get((name, clip.clip)))
+        for run in runs
+        for clip in run.manifest.clips
+    }
+    known = [(clip, rate) for clip, rate in rates.values() if rate and clip.pixels_per_s]
     if not known:
         return None
-    mix = mix_of_clips([clip for clip, _ in known])
+    mix = mix_of([clip for clip, _ in known])
     bits = np.array([[mix[clip.clip] * rate for clip, rate in known]])
     pixels = np.array([[mix[clip.clip] * clip.pixels_per_s for clip, _ in known]])
-    estimate = estimate_rate(bits, pixels, [1.0], confidence_level, unit="bit/px", is_total=True)
+    estimate = estimate_rate(bits, pixels, [1.0], unit="bit/px", is_total=True)
     few = tuple(
         reason.model_copy(update={"kind": "few_clips"}) if reason.kind == "few_rounds" else reason
         for reason in estimate.withheld

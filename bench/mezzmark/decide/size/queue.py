@@ -8,7 +8,7 @@ other core counts. The queue is checked against M/M/1 and M/D/1 (Kleinrock, Queu
 import math
 from bisect import bisect_left
 from collections.abc import Callable, Mapping
-from functools import cache, partial
+from functools import cache
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from mezzmark.decide.estimate.draws import Drawn, combine, estimate_drawn
 from mezzmark.decide.size.result import CorePrediction, meets_deadline
 from mezzmark.decide.throughput.schedule import serve_in_order
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.shop import Shop
+from mezzmark.statistics.intervals import Floats
 from mezzmark.statistics.scaling import ScalingFit
 from mezzmark.statistics.scaling_inference import (
     MOST_RANGE_RATIO,
@@ -42,8 +43,6 @@ MOST_MACHINES: Final = 1000
 HOURS_PER_DAY: Final = 24.0
 SECONDS_PER_HOUR: Final = 3600.0
 
-_Floats = NDArray[np.float64]
-
 
 class QueueFigures(NamedTuple):
     """Over the counted cards; times in hours from a card's arrival to footage ready."""
@@ -55,7 +54,7 @@ class QueueFigures(NamedTuple):
 
 def draw_cards(
     shop: Shop, *, days: int, rng: np.random.Generator
-) -> tuple[_Floats, NDArray[np.intp]]:
+) -> tuple[Floats, NDArray[np.intp]]:
     """Arrival hours of all cards over `days` days, in order, and each card's camera kind.
 
     A camera's cards arrive at independent uniform times within the shooting hours.
@@ -69,7 +68,7 @@ def draw_cards(
 
 
 def simulate_shop(
-    shop: Shop, *, machine_hours_per_footage_hour: _Floats, rng: np.random.Generator
+    shop: Shop, *, machine_hours_per_footage_hour: Floats, rng: np.random.Generator
 ) -> QueueFigures:
     """Waits of cards over `COUNTED_DAYS` days, with one ingest cost per camera kind.
 
@@ -118,12 +117,7 @@ def draw_queue(shop: Shop, pixel_rate: Drawn, *, rng: np.random.Generator) -> di
 
 
 def find_machines_needed(
-    shop: Shop,
-    pixel_rate: Drawn,
-    figures: Mapping[str, Estimate],
-    *,
-    seed: int,
-    confidence_level: float,
+    shop: Shop, pixel_rate: Drawn, figures: Mapping[str, Estimate], *, seed: int
 ) -> Estimate:
     """The fewest machines, from the shop's own number upwards, that keep up and keep late cards to
     what the shop allows.
@@ -134,7 +128,7 @@ def find_machines_needed(
     tried on the same cards (`seed`).
     """
     late, busy = figures["late_cards"], figures["utilisation"]
-    slow_rate = float(np.quantile(pixel_rate.draws, (1 - confidence_level) / 2))
+    slow_rate = float(np.quantile(pixel_rate.draws, (1 - CONFIDENCE_LEVEL) / 2))
 
     @cache
     def late_with(count: int) -> Estimate:
@@ -142,7 +136,7 @@ def find_machines_needed(
             return late
         there = shop.model_copy(update={"ingest_machines": count})
         queue = draw_queue(there, pixel_rate, rng=np.random.default_rng(seed))
-        return estimate_drawn(queue["late_cards"], "", confidence_level=confidence_level)
+        return estimate_drawn(queue["late_cards"], "")
 
     def fewest(end: Callable[[Estimate], float]) -> float:
         def is_enough(count: int) -> bool:
@@ -196,7 +190,6 @@ def predict_ingest(
     pixel_rate: Drawn,
     measured_core_count: int,
     rng: np.random.Generator,
-    confidence_level: float,
 ) -> tuple[CorePrediction, ...]:
     """Ingest on machines with each of the shop's core counts, of cores like the measured ones.
 
@@ -205,15 +198,14 @@ def predict_ingest(
     """
     if fit is None or fit.covariance_source == "none":
         return tuple(CorePrediction(core_count=count) for count in shop.core_counts)
-    here = predict_throughput(fit, measured_core_count, confidence_level=confidence_level)
-    estimate = partial(estimate_drawn, confidence_level=confidence_level)
+    here = predict_throughput(fit, measured_core_count, confidence_level=CONFIDENCE_LEVEL)
     found = []
     most = max(fit.core_counts)
     for count in shop.core_counts:
         if count > MOST_RANGE_RATIO * most:
             found.append(CorePrediction(core_count=count, grid_core_count=most, is_far=True))
             continue
-        there = predict_throughput(fit, count, confidence_level=confidence_level)
+        there = predict_throughput(fit, count, confidence_level=CONFIDENCE_LEVEL)
         draws = draw_speedup(
             fit, count, reference_count=measured_core_count, rng=rng, draw_count=hours.draws.size
         )
@@ -221,13 +213,13 @@ def predict_ingest(
         hours_there = combine(lambda h, s: h / s, hours, speedup)
         rate_there = combine(lambda r, s: r * s, pixel_rate, speedup)
         figures = {
-            "late_cards": estimate(draw_queue(shop, rate_there, rng=rng)["late_cards"], ""),
-            "utilisation": estimate(combine(lambda h: h / HOURS_PER_DAY, hours_there), ""),
+            "late_cards": estimate_drawn(draw_queue(shop, rate_there, rng=rng)["late_cards"], ""),
+            "utilisation": estimate_drawn(combine(lambda h: h / HOURS_PER_DAY, hours_there), ""),
         }
         found.append(
             CorePrediction(
                 core_count=count,
-                ingest_hours_per_day=estimate(hours_there, "h"),
+                ingest_hours_per_day=estimate_drawn(hours_there, "h"),
                 late_cards=figures["late_cards"],
                 meets_deadline=meets_deadline(shop, figures),
                 grid_core_count=most,

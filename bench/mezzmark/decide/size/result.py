@@ -16,9 +16,6 @@ from mezzmark.model.shop import Assumption, Shop
 Answer = Literal["yes", "no", "cannot tell", "not measured"]
 """Of intermediates; the originals are there already."""
 
-_Within = Callable[[float, float], bool]
-"""Of the lower and the upper end of an interval."""
-
 Limit = Literal["link", "array", ""]
 
 SizingNote = Literal[
@@ -140,21 +137,19 @@ class SizingResult(Fact):
     confidence_level: float
 
 
-def _judge(figure: Estimate | None, *, yes: _Within, no: _Within) -> Answer:
-    """By the whole interval, never by the point: `yes` and `no` are of its ends."""
+def _judge(figure: Estimate | None, is_met: Callable[[float], bool]) -> Answer:
+    """By both ends of the interval, never by the point."""
     if figure is None:
         return "not measured"
     if figure.low is None or figure.high is None:
         return "cannot tell"
-    if yes(figure.low, figure.high):
-        return "yes"
-    return "no" if no(figure.low, figure.high) else "cannot tell"
+    answers = {is_met(figure.low), is_met(figure.high)}
+    return "cannot tell" if len(answers) > 1 else "yes" if True in answers else "no"
 
 
 def keeps_up(figures: Mapping[str, Estimate]) -> Answer:
     """Whether a shooting day's footage is ingested in less than 24 hours."""
-    busy = figures.get("utilisation")
-    return _judge(busy, yes=lambda _, high: high < 1, no=lambda low, _: low >= 1)
+    return _judge(figures.get("utilisation"), lambda busy: busy < 1)
 
 
 def meets_deadline(shop: Shop, figures: Mapping[str, Estimate]) -> Answer:
@@ -163,8 +158,7 @@ def meets_deadline(shop: Shop, figures: Mapping[str, Estimate]) -> Answer:
     Who cannot keep up is late, and who may not is not surely in time: the two figures come from
     different draws, so that their tails may differ.
     """
-    allowed, late = shop.late_cards_fraction, figures.get("late_cards")
-    in_time = _judge(late, yes=lambda _, high: high <= allowed, no=lambda low, _: low > allowed)
+    in_time = _judge(figures.get("late_cards"), lambda late: late <= shop.late_cards_fraction)
     return _if_keeping_up(in_time, keeps_up(figures))
 
 
@@ -176,8 +170,7 @@ def pays_off(figures: Mapping[str, Estimate]) -> Answer:
     """
     if saves_nothing(figures):
         return "no"
-    balance = figures.get("wait_balance_min_per_day")
-    gains = _judge(balance, yes=lambda low, _: low > 0, no=lambda _, high: high < 0)
+    gains = _judge(figures.get("wait_balance_min_per_day"), lambda balance: balance > 0)
     return _if_keeping_up(gains, keeps_up(figures))
 
 
@@ -197,11 +190,7 @@ def held(figure: Estimate) -> Estimate:
 def carries(shop: Shop, figures: Mapping[str, Estimate]) -> Answer:
     """Whether link and array carry the shop's editors at the peak."""
     found = figures.get("editors_carried")
-    return _judge(
-        found and held(found),
-        yes=lambda low, _: low >= shop.editors,
-        no=lambda _, high: high < shop.editors,
-    )
+    return _judge(found and held(found), lambda carried: carried >= shop.editors)
 
 
 def fits(shop: Shop, figures: Mapping[str, Estimate]) -> Answer:
@@ -210,8 +199,7 @@ def fits(shop: Shop, figures: Mapping[str, Estimate]) -> Answer:
 
     def within(name: str, limit: float) -> Answer:
         found = figures.get(name)
-        held_figure = found and held(found)
-        return _judge(held_figure, yes=lambda _, h: h <= limit, no=lambda low, _: low > limit)
+        return _judge(found and held(found), lambda size: size <= limit)
 
     answers = [within(name, limit) for name, limit in limits.items() if limit is not None]
     return _worst(answers)

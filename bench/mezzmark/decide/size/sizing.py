@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.draws import (
     DRAW_COUNT,
@@ -48,8 +47,9 @@ from mezzmark.decide.size.result import (
     saves_nothing,
 )
 from mezzmark.model.encoding import ORIGINAL
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.shop import Shop, list_assumptions
+from mezzmark.statistics.intervals import Floats
 
 BITS_PER_BYTE: Final = 8
 MB: Final = 1e6
@@ -62,8 +62,6 @@ FRAME_OVERHEAD_BYTES: Final = 38
 
 MS_PER_MIN: Final = 60_000.0
 MIN_PER_HOUR: Final = 60.0
-
-_Floats = NDArray[np.float64]
 
 
 def payload_mb_per_s(shop: Shop) -> float:
@@ -91,7 +89,6 @@ def size_encodings(
     shop: Shop,
     *,
     rng: np.random.Generator,
-    confidence_level: float = 0.95,
     draw_count: int = DRAW_COUNT,
 ) -> SizingResult:
     """What each encoding of the runs would ask of the shop.
@@ -99,9 +96,9 @@ def size_encodings(
     Raises RunError for no run or for runs of different machines. A figure whose measurement is
     missing is left out, and a note says which.
     """
-    measured = gather_encodings(runs, confidence_level=confidence_level)
+    measured = gather_encodings(runs)
     core_count = runs[0].manifest.host.usable_core_count
-    sizer = _Sizer(shop=shop, rng=rng, confidence_level=confidence_level, draw_count=draw_count)
+    sizer = _Sizer(shop=shop, rng=rng, draw_count=draw_count)
     originals = [clip.original for run in runs for clip in run.manifest.clips]
     sizes = {(original.width_px, original.height_px) for original in originals}
     return SizingResult(
@@ -116,7 +113,7 @@ def size_encodings(
         measured_core_count=core_count,
         link_payload_mb_per_s=payload_mb_per_s(shop),
         draw_count=draw_count,
-        confidence_level=confidence_level,
+        confidence_level=CONFIDENCE_LEVEL,
     )
 
 
@@ -126,19 +123,18 @@ class _Sizer:
 
     shop: Shop
     rng: np.random.Generator
-    confidence_level: float
     draw_count: int
 
     def size(self, measured: MeasuredEncoding, core_count: int) -> EncodingSizing:
         """All figures of one encoding, and the three answers."""
-        is_original, level = measured.encoding == ORIGINAL, self.confidence_level
+        is_original = measured.encoding == ORIGINAL
         ingest = {} if is_original else self._ingest(measured)
         rate = ingest.pop("pixel_rate", None)
         streams = self._streams(measured)
         waits = {} if is_original else self._waits(measured, ingest.get("card_wait_hours"))
         found = ingest | streams | waits
         figures = {
-            name: estimate_drawn(found[name], unit, confidence_level=level)
+            name: estimate_drawn(found[name], unit)
             for name, unit in SIZING_FIGURES.items()
             if name in found
         }
@@ -149,7 +145,7 @@ class _Sizer:
                 # A child's draws leave those of the other figures as they are.
                 seed = int(self.rng.spawn(1)[0].integers(2**32))
                 figures["machines_needed"] = find_machines_needed(
-                    self.shop, rate, figures, seed=seed, confidence_level=level
+                    self.shop, rate, figures, seed=seed
                 )
             elsewhere = predict_ingest(
                 self.shop,
@@ -158,7 +154,6 @@ class _Sizer:
                 pixel_rate=rate,
                 measured_core_count=core_count,
                 rng=self.rng,
-                confidence_level=level,
             )
         limit: Limit = "array"
         if planned_link_mb_per_s(self.shop) <= self.shop.array_mb_per_s:
@@ -295,7 +290,6 @@ def _storage(shop: Shop, stream_bps: Drawn, *, is_original: bool) -> dict[str, D
 
 
 def _notes(measured: MeasuredEncoding, figures: Mapping[str, Estimate]) -> Iterator[SizingNote]:
-    """What must be known beside the figures."""
     is_original = measured.encoding == ORIGINAL
     if is_original:
         yield "no_ingest"
@@ -315,7 +309,7 @@ def _notes(measured: MeasuredEncoding, figures: Mapping[str, Estimate]) -> Itera
         yield "slower_moves"
 
 
-def _moves_to_pay_off(added_min: _Floats, saved_ms: _Floats) -> _Floats:
+def _moves_to_pay_off(added_min: Floats, saved_ms: Floats) -> Floats:
     """Moves whose savings equal the wait added; without savings no number is enough."""
     saves = saved_ms > 0
     return np.where(saves, added_min * MS_PER_MIN / np.where(saves, saved_ms, 1.0), np.inf)

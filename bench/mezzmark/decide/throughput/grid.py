@@ -6,20 +6,20 @@ from collections.abc import Mapping, Sequence
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observed_run import Observation, observe
-from mezzmark.decide.estimate.over_clips import mix_of_clips, pool_clips, work_shares
+from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
+from mezzmark.decide.estimate.over_clips import mix_of, pool_clips, work_shares
 from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
 from mezzmark.decide.estimate.rounds import estimate_rate, with_missed_slow_rounds
 from mezzmark.model.cell import ALL_CLIPS, Cell, Setting
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.records import Trial
-from mezzmark.model.run import ClipManifest, HostFacts, Manifest
+from mezzmark.model.run import ClipManifest, HostFacts
 from mezzmark.model.tasks.encode import EncodeMeasurement
 from mezzmark.model.tasks.grid import GridMeasurement
 from mezzmark.model.tasks.ingest import ClipOrder, IngestMeasurement
+from mezzmark.statistics.intervals import Floats
 from mezzmark.statistics.scaling import ScalingFit, fit_scaling
 
 RateTask = Literal["ingest", "grid", "encode"]
@@ -51,16 +51,13 @@ class RateSource(Fact):
 
 
 def find_pixel_rate(
-    name: str,
-    trials: Sequence[tuple[Round, Trial]],
-    clips: Sequence[ClipManifest],
-    confidence_level: float,
+    name: str, trials: Sequence[tuple[Round, Trial]], clips: Sequence[ClipManifest]
 ) -> tuple[Estimate, RateSource] | None:
     """Pixels a second (total pixels of the mix / total seconds) of the fastest setting of the best
     task measured, and which that was."""
     for task in RATE_TASKS:
         found = {
-            setting: estimate_rate(*work, confidence_level, unit="px/s", is_total=True)
+            setting: estimate_rate(*work, unit="px/s", is_total=True)
             for setting, work in _work_by_setting(name, task, trials, clips).items()
         }
         if found:
@@ -113,15 +110,9 @@ def encoded_work(trial: Trial) -> tuple[float, float]:
     return 0.0, 0.0
 
 
-_Floats = NDArray[np.float64]
-
-
 def _work_by_setting(
-    name: str,
-    task: RateTask,
-    trials: Sequence[tuple[Round, Trial]],
-    clips: Sequence[ClipManifest],
-) -> dict[Setting, tuple[_Floats, _Floats, list[float]]]:
+    name: str, task: RateTask, trials: Sequence[tuple[Round, Trial]], clips: Sequence[ClipManifest]
+) -> dict[Setting, tuple[Floats, Floats, list[float]]]:
     """Pixels and seconds by clip and round, of the rounds in which every clip took part, and the
     clips' shares of the pixels of the mix.
 
@@ -134,7 +125,7 @@ def _work_by_setting(
         if cell.task == task and cell.encoding == name and not is_resized and min(done) > 0:
             work.setdefault(cell.setting, {}).setdefault(cell.clip, {})[key] = done
     timed = {trial.cell.clip for _, trial in trials if trial.cell.task == task} - {ALL_CLIPS}
-    mix = mix_of_clips(clips, timed)
+    mix = mix_of(clips, timed)
     pixels_per_s = {c.clip: c.pixels_per_s for c in clips}
     found = {}
     for setting, by_clip in work.items():
@@ -163,8 +154,9 @@ class GridFindings(Fact):
     """One encoding's grid. Splits are (jobs, threads).
 
     `lead` is best over runner-up in throughput, paired by round; `is_lead_certain` when its
-    interval lies above 1. `limit_fraction` is the best split's share of what the machine could
-    do at best.
+    interval lies above 1, `is_doubtful` where that over any other does not. `gain` is best over one
+    job of one thread, where that is another split. `limit_fraction` is the best split's share of
+    what the machine could do at best.
     """
 
     encoding: str
@@ -173,28 +165,33 @@ class GridFindings(Fact):
     runner_up: tuple[int, int] | None
     lead: Estimate | None
     is_lead_certain: bool
+    is_doubtful: bool = False
+    gain: Estimate | None = None
     limit_fraction: Estimate | None
+
+    @property
+    def best_split(self) -> SplitFigures:
+        """What was measured of the best split."""
+        return next(s for s in self.splits if (s.job_count, s.thread_count) == self.best)
 
 
 BYTES_PER_PIXEL: Final = 1.5
 """The least an encoder reads from memory: each sample of an 8-bit 4:2:0 picture once."""
 
 
-def judge_grid(
-    trials: Sequence[Trial], manifest: Manifest, *, confidence_level: float
-) -> tuple[GridFindings, ...]:
+def judge_grid(run: ObservedRun) -> tuple[GridFindings, ...]:
     """Findings of each encoding that has grid trials, in order of first appearance.
 
     Figures are over the run's clips, of encodings that have all. The machine's limit is one job of
     one thread times the cores (physical ones where cores run several threads), and never more than
     what memory carries; `limit_fraction` is the best split's share of it, paired by round.
     """
-    mine = [t for t in trials if t.cell.task == "grid" and not t.arm]
-    observations = observe(mine)
-    pooled = pool_clips(observations, manifest, confidence_level=confidence_level)
+    mine = [t for t in run.trials if t.cell.task == "grid" and not t.arm]
+    observations = [o for o in run.observations if o.cell.task == "grid"]
+    pooled = pool_clips(observations, run.manifest)
     groups = group_over_clips(observations)
     return tuple(
-        _judge(name, pooled, groups, mine, manifest.host, confidence_level)
+        _judge(name, pooled, groups, mine, run.manifest.host)
         for name in dict.fromkeys(o.cell.encoding for o in observations)
         if any(cell.encoding == name for cell in pooled)
     )
@@ -206,7 +203,6 @@ def _judge(
     groups: Mapping[Cell, Sequence[Observation]],
     trials: Sequence[Trial],
     host: HostFacts,
-    confidence_level: float,
 ) -> GridFindings:
     pooled = {cell: figures for cell, figures in every.items() if cell.encoding == name}
     ranked = sorted(pooled, key=lambda cell: -pooled[cell]["throughput_fps"].point)
@@ -216,9 +212,7 @@ def _judge(
     def ratio(a: Cell, b: Cell | None) -> Estimate | None:
         if b is None:
             return None
-        return compare_groups(
-            groups[a], groups[b], "throughput_fps", confidence_level=confidence_level
-        )
+        return compare_groups(groups[a], groups[b], "throughput_fps")
 
     limit_fraction = None
     if single is not None:
@@ -228,6 +222,7 @@ def _judge(
         limit = machine_speedup_limit(limiting_core_count(host), rate, bandwidth)
         limit_fraction = _share(ratio(best, single), limit)
     lead = ratio(best, runner_up)
+    leads = [ratio(best, c) for c in groups if c.encoding == name and c != best]
     return GridFindings(
         encoding=name,
         splits=tuple(
@@ -243,6 +238,8 @@ def _judge(
         runner_up=runner_up and runner_up.setting.split,
         lead=lead,
         is_lead_certain=lead is not None and lead.low is not None and lead.low > 1,
+        is_doubtful=any(one and (one.low is None or one.low <= 1) for one in leads),
+        gain=None if single == best else ratio(best, single),
         limit_fraction=limit_fraction,
     )
 
@@ -283,5 +280,4 @@ def best_split_by_core_count(findings: GridFindings) -> dict[int, SplitFigures]:
 
 
 def _share(ratio: Estimate | None, whole: float) -> Estimate | None:
-    """A ratio as a share of `whole`."""
     return ratio and ratio.map(lambda value: value / whole, "")

@@ -8,29 +8,28 @@ makespan on m workers, and longest-first not more than 4/3 − 1/(3m) times.
 """
 
 import heapq
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.draws import draw_estimate
+from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.rounds import estimate_values
 from mezzmark.model.cell import Cell
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.tasks.grid import GridMeasurement
 from mezzmark.model.tasks.ingest import ClipOrder, IngestMeasurement
+from mezzmark.statistics.intervals import Floats
 
 PREDICTION_DRAWS: Final = 400
 """Ten draws beyond each 95 % limit; each draw is one schedule."""
 
-_Floats = NDArray[np.float64]
 
-
-def serve_in_order(arrivals: _Floats, services: _Floats, *, worker_count: int = 1) -> _Floats:
+def serve_in_order(arrivals: Floats, services: Floats, *, worker_count: int = 1) -> Floats:
     """Time from each arrival to its completion, served in order of arrival.
 
     `arrivals` must not fall; both are in one unit, which the answer has too. Raises ValueError.
@@ -51,7 +50,7 @@ def serve_in_order(arrivals: _Floats, services: _Floats, *, worker_count: int = 
 
 
 def find_makespan_s(
-    durations_s: Sequence[float] | _Floats, worker_count: int, *, order: ClipOrder = "fifo"
+    durations_s: Sequence[float] | Floats, worker_count: int, *, order: ClipOrder = "fifo"
 ) -> float:
     """When the last of clips that take `durations_s` seconds each is done; 0 for no clips.
 
@@ -80,25 +79,21 @@ class IngestPrediction(Fact):
         return self.predicted.point / self.measured.point - 1
 
 
-def predict_ingests(
-    trials: Sequence[Trial],
-    frame_counts: Mapping[str, int],
-    *,
-    confidence_level: float,
-    rng: np.random.Generator,
-) -> tuple[IngestPrediction, ...]:
+def predict_ingests(run: MeasuredRun) -> tuple[IngestPrediction, ...]:
     """Every measured ingest cell beside what the grid of the same split predicts for it.
 
-    `frame_counts` are the clips' lengths. Where the grid lacks a clip or the split there is no
-    prediction. Ingests that resize are not predicted: the grid does not resize.
+    Where the grid lacks a clip or the split there is no prediction. Ingests that resize are not
+    predicted: the grid does not resize.
     """
     found = []
-    ingests = [trial for trial in trials if trial.cell.task == "ingest"]
-    for summary in summarise_cells(ingests, confidence_level=confidence_level):
+    frame_counts = {clip.clip: clip.frame_count for clip in run.manifest.clips}
+    rng = np.random.default_rng(run.manifest.scenario.seed)
+    ingests = [trial for trial in run.trials if trial.cell.task == "ingest"]
+    for summary in summarise_cells(ingests):
         cell, measured = summary.cell, summary.estimates.get("makespan_s")
         if summary.arm or cell.setting["clip_order"] is None or measured is None:
             continue
-        seconds = _clip_seconds(trials, cell)
+        seconds = _clip_seconds(run.trials, cell)
         predicted = None
         is_resized = cell.setting["delivery_height"] is not None
         if not is_resized and frame_counts and frame_counts.keys() <= seconds.keys():
@@ -107,10 +102,9 @@ def predict_ingests(
                 for clip, frame_count in frame_counts.items()
             }
             predicted = predict_makespan(
-                [estimate_values(r, "s", len(r), confidence_level) for r in rounds.values()],
+                [estimate_values(r, "s", len(r)) for r in rounds.values()],
                 cell.setting["jobs"],
                 order=cell.setting["clip_order"],
-                confidence_level=confidence_level,
                 rng=rng,
             )
         found.append(IngestPrediction(cell=cell, measured=measured, predicted=predicted))
@@ -131,7 +125,6 @@ def predict_makespan(
     worker_count: int,
     *,
     order: ClipOrder = "fifo",
-    confidence_level: float,
     rng: np.random.Generator,
 ) -> Estimate:
     """The makespan of clips that take so many seconds each: the schedule of the points, within the
@@ -142,13 +135,13 @@ def predict_makespan(
     if not withheld:
         rows = np.column_stack([clip.draws for clip in drawn])
         spans_s = [find_makespan_s(row, worker_count, order=order) for row in rows]
-        tail = (1 - confidence_level) / 2
+        tail = (1 - CONFIDENCE_LEVEL) / 2
         low, high = np.quantile(spans_s, (tail, 1 - tail)).tolist()
     return Estimate(
         point=find_makespan_s([clip.point for clip in durations], worker_count, order=order),
         low=low,
         high=high,
-        confidence_level=confidence_level,
+        confidence_level=CONFIDENCE_LEVEL,
         unit="s",
         round_count=min(clip.round_count for clip in durations),
         sample_count=PREDICTION_DRAWS,

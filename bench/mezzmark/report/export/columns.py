@@ -73,6 +73,8 @@ COUNT_COLUMNS: Final = {
     "alike_count": INTEGER,
 }
 
+SUMMARY_COLUMNS: Final = {"trial_count": INTEGER, "failed_trial_count": INTEGER, **COUNT_COLUMNS}
+
 CELLS: Final[Mapping[str, str]] = {
     **RUN_COLUMNS,
     **CELL_COLUMNS,
@@ -86,9 +88,7 @@ CELLS: Final[Mapping[str, str]] = {
     "sample_count": INTEGER,
     "method": TEXT,
     "withheld": TEXT,
-    "trial_count": INTEGER,
-    "failed_trial_count": INTEGER,
-    **COUNT_COLUMNS,
+    **SUMMARY_COLUMNS,
 }
 """A row a run, cell and figure."""
 

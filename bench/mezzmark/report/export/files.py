@@ -23,12 +23,12 @@ COST_SECONDS: Final = {"scrub": 1e-3, "encode": 1.0, "fidelity": 1.0}
 """Seconds in a unit of a task's headline cost: a scrub's is in ms, an encode's in s a frame."""
 
 
-def refuse_mismatch(output_format: str, *, table: str, run_count: int) -> None:
-    """RunError for a table or a number of runs that the format cannot hold."""
-    if output_format == "pytest-benchmark" and run_count != 1:
+def export_runs(runs: Sequence[Run], output_format: str, table: str) -> str | bytes:
+    """Runs in a format; RunError for a table or a number of runs that it cannot hold."""
+    if output_format == "pytest-benchmark" and len(runs) != 1:
         raise RunError(
             where="export",
-            what=f"pytest-benchmark's format holds one run, and {run_count} were named",
+            what=f"pytest-benchmark's format holds one run, and {len(runs)} were named",
             remedy="Export each run into a file of its own",
         )
     if output_format not in ("csv", "parquet") and table != "cells":
@@ -37,17 +37,17 @@ def refuse_mismatch(output_format: str, *, table: str, run_count: int) -> None:
             what=f"{output_format} has no table of {table}",
             remedy="Leave the table out, or export as csv or parquet",
         )
+    if output_format == "csv":
+        return csv_bytes(frame_of(runs, table)).decode("utf-8")
+    if output_format == "parquet":
+        return as_parquet(runs, table=table)
+    return as_json(runs) if output_format == "json" else as_pytest_benchmark(runs[0])
 
 
 def frame_of(runs: Sequence[MeasuredRun], table: str) -> pd.DataFrame:
     """One of the three tidy tables."""
     make = {"cells": cells_frame, "trials": trials_frame, "samples": samples_frame}[table]
     return make(runs)
-
-
-def as_csv(runs: Sequence[Run], *, table: str = "cells") -> str:
-    """A tidy table as CSV, harmless to spreadsheets."""
-    return csv_bytes(frame_of(runs, table)).decode("utf-8")
 
 
 def as_parquet(runs: Sequence[MeasuredRun], *, table: str = "cells") -> bytes:

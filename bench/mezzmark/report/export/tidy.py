@@ -30,6 +30,7 @@ from mezzmark.report.export.columns import (
     PLACE_COLUMNS,
     PROCESS_COLUMNS,
     SAMPLES,
+    SUMMARY_COLUMNS,
     TRIALS,
     cell_values,
     typed,
@@ -101,30 +102,14 @@ def _rows(manifest: Manifest, summary: CellSummary) -> list[dict[str, object]]:
         "run_id": manifest.run_id,
         "host": manifest.host.host_label,
         **cell_values(summary.cell, summary.arm),
-        "trial_count": summary.trial_count,
-        "failed_trial_count": summary.failed_trial_count,
-        "wrong_count": summary.wrong_count,
-        "unproved_count": summary.unproved_count,
-        "alike_count": summary.alike_count,
+        **{name: getattr(summary, name) for name in SUMMARY_COLUMNS},
     }
     if not summary.estimates:
         has_finished = summary.trial_count > summary.failed_trial_count
         is_judged = summary.cell.task == "fidelity" and has_finished
         return [shared | {"figure": "", "withheld": JUDGED if is_judged else NOTHING_FINISHED}]
     return [
-        shared
-        | {
-            "figure": figure,
-            "unit": estimate.unit,
-            "point": estimate.point,
-            "low": estimate.low,
-            "high": estimate.high,
-            "confidence_level": estimate.confidence_level,
-            "round_count": estimate.round_count,
-            "sample_count": estimate.sample_count,
-            "method": estimate.method,
-            "withheld": withheld_text(estimate.withheld),
-        }
+        shared | dict(estimate) | {"figure": figure, "withheld": withheld_text(estimate.withheld)}
         for figure, estimate in summary.estimates.items()
     ]
 
@@ -135,7 +120,6 @@ def trials_frame(runs: Sequence[MeasuredRun]) -> pd.DataFrame:
 
 
 def _place(manifest: Manifest, trial: Trial) -> dict[str, object]:
-    """Which trial it is."""
     return {
         "run_id": manifest.run_id,
         "host": manifest.host.host_label,
@@ -147,14 +131,14 @@ def _place(manifest: Manifest, trial: Trial) -> dict[str, object]:
 
 def _trial_row(manifest: Manifest, trial: Trial) -> dict[str, object]:
     observation = observe_trial(trial)
-    row = _place(manifest, trial) | {
-        "seed": trial.seed,
-        "started_utc": trial.started_utc,
-        "wall_ns": trial.wall_ns,
-        "outcome": (*trial.flags, trial.outcome)[0],
-        "reason": trial.reason,
-        "sample_count": observation.sample_count if observation else 0,
-    }
+    row = (
+        dict(trial)
+        | _place(manifest, trial)
+        | {
+            "outcome": (*trial.flags, trial.outcome)[0],
+            "sample_count": observation.sample_count if observation else 0,
+        }
+    )
     if observation:
         row |= {name: observation.figures.get(name) for name in FIGURE_COLUMNS}
     if isinstance(trial.measurement, ScrubMeasurement):

@@ -30,9 +30,7 @@ NAME_IN: Final = 0.2
 """Height of a name."""
 
 
-def draw_generations(
-    judged: Sequence[EncodingFidelity], *, anchors: Mapping[str, str], confidence_level: float
-) -> Drawing:
+def draw_generations(judged: Sequence[EncodingFidelity], *, anchors: Mapping[str, str]) -> Drawing:
     """Mean PSNR of each encoding by generation; bit-exact ones stay where they began.
 
     Marks link to `anchors`, the row of each encoding in the quality table.
@@ -56,7 +54,7 @@ def draw_generations(
     drawn.add(line, legend=False).on(axes).plot()
     marks = []
     for entry, index, value in found:
-        words = prose.generation_words(entry, index, confidence_level=confidence_level)
+        words = prose.generation_words(entry, index)
         link = (anchors[entry.encoding], words)
         marks.append(Mark(x=at(index + 1), y=at(value), colour="other", link=link, size_pt=4.5))
     draw_marks(drawing, marks)

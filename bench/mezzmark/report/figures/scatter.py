@@ -250,9 +250,7 @@ def draw_size(view: RunView, ranking: Ranking, *, cells: Mapping[str, str]) -> D
     )
 
 
-def draw_quality(
-    judged: Sequence[EncodingFidelity], *, anchors: Mapping[str, str], confidence_level: float
-) -> Drawing:
+def draw_quality(judged: Sequence[EncodingFidelity], *, anchors: Mapping[str, str]) -> Drawing:
     """PSNR of generation 1 against bit rate, one mark per lossy encoding. Marks link to `anchors`,
     the row of each encoding in the quality table."""
     points = []
@@ -260,7 +258,7 @@ def draw_quality(
         if "psnr" not in entry.estimates or entry.is_bit_exact:
             continue
         psnr, rate_mbps = entry.estimates["psnr"], entry.bitrate_bps / 1e6
-        words = generation_words(entry, 0, confidence_level=confidence_level)
+        words = generation_words(entry, 0)
         low, high = (nan if end is None else end for end in (psnr.low, psnr.high))
         mark = Mark(
             x=at(rate_mbps),

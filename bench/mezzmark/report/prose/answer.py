@@ -4,11 +4,9 @@ Written for someone who edits video and has never heard of a confidence interval
 overall score: speed, size and encode time stand side by side.
 """
 
-from collections.abc import Sequence
 from typing import Final
 
 from mezzmark.decide.choose.choice import Choice
-from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.decide.estimate.over_clips import (
     BestCells,
     as_shown_speed,
@@ -16,9 +14,8 @@ from mezzmark.decide.estimate.over_clips import (
     fastest_cells,
 )
 from mezzmark.decide.estimate.ranking import RANKING_ROUNDS, Ranking
-from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.encoding import ORIGINAL
-from mezzmark.model.estimate import CellSummary, Estimate
+from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.run import Manifest
 from mezzmark.report.prose.cautions import cautions_in_words, untested_in_words
@@ -49,6 +46,7 @@ from mezzmark.report.prose.numbers import (
 from mezzmark.report.prose.picture import picture_sentences
 from mezzmark.report.prose.terms import task_label
 from mezzmark.report.prose.throughput import throughput_sentences
+from mezzmark.report.view import RunView
 
 START: Final = "On this machine, with this footage"
 
@@ -91,44 +89,34 @@ class Answer(Fact):
         return first, tuple(rest)
 
 
-def answer_from(
-    manifest: Manifest,
-    observations: Sequence[Observation],
-    summaries: Sequence[CellSummary],
-    rankings: Sequence[Ranking],
-    fidelity: Sequence[EncodingFidelity] = (),
-    choice: Choice | None = None,
-    *,
-    doubts: Sequence[str] = (),
-) -> Answer:
-    """The answer of one run, from what is already computed. The first ranking leads.
+def run_answer(view: RunView) -> Answer:
+    """The answer of one run; the first ranking leads.
 
     Where needs and wishes were stated, their choice is the answer, and the numbers and the first
-    findings are of the encoding it names. `doubts` are warnings of the machine.
+    findings are of the encoding it names. Its first doubts are trials left out and an unsteady
+    machine.
     """
-    level = rankings[0].confidence_level if rankings else 0.95
-    encode = fastest_cells(observations, manifest, "encode", confidence_level=level)
-    whole = throughput_sentences(observations, manifest, confidence_level=level)
-    is_whole_only = not rankings and not encode
+    choice, encode, whole = view.choice, fastest_cells(view, "encode"), throughput_sentences(view)
+    is_whole_only = not view.rankings and not encode
     if choice is not None and choice.chosen:
-        found = _chosen_findings(manifest, observations, rankings, choice, encode)
+        found = _chosen_findings(view, choice, encode)
     else:
-        found = _fastest_findings(manifest, rankings, encode)
-    kept = picture_sentences(fidelity)
+        found = _fastest_findings(view, encode)
+    kept = picture_sentences(view.fidelity)
     title = next(iter((*whole, *kept)), "")
     for question, texts in (("throughput", whole), ("fidelity", kept)):
         found[question] = [text for text in texts if not is_whole_only or text != title]
-    candidates = {s.cell.encoding for s in summaries if s.cell.task in ("scrub", "encode")}
+    candidates = {s.cell.encoding for s in view.summaries if s.cell.task in ("scrub", "encode")}
     if choice is None and not is_whole_only and len(candidates) > 1:
         found["next"] = [NEXT_STEP]
-    lead = rankings[0] if rankings else None
+    lead = view.rankings[0] if view.rankings else None
     chosen = choice.recommendation if choice else None
     return Answer(
-        headline=choice_headline(choice) if choice else _headline(summaries, lead, encode, title),
-        key_numbers=_key_numbers(manifest, lead, chosen, encode),
+        headline=choice_headline(choice) if choice else _headline(view, lead, encode, title),
+        key_numbers=_key_numbers(view.manifest, lead, chosen, encode),
         by_question={question: tuple(texts) for question, texts in found.items() if texts},
-        cautions=cautions_in_words(manifest, summaries, None if chosen else lead, doubts=doubts),
-        not_tested=untested_in_words(manifest),
+        cautions=cautions_in_words(view, None if chosen else lead),
+        not_tested=untested_in_words(view.manifest),
     )
 
 
@@ -174,16 +162,15 @@ def _parts(estimate: Estimate) -> tuple[str, str]:
     return value, interval or withheld_text(estimate.withheld)
 
 
-def _fastest_findings(
-    manifest: Manifest, rankings: Sequence[Ranking], encode: BestCells
-) -> dict[str, list[str]]:
+def _fastest_findings(view: RunView, encode: BestCells) -> dict[str, list[str]]:
     """Where nothing is chosen: the fastest to scrub, who feels immediate, the fastest's price."""
-    if not rankings:
+    manifest = view.manifest
+    if not view.rankings:
         return {"encoding": [encode_only_sentence(encode, manifest)] if encode else []}
-    lead, *others = rankings
+    lead, *others = view.rankings
     if lead.fastest is None:
         return {}
-    name, bitrates = lead.fastest.encoding, bitrates_over_clips(manifest)
+    name, bitrates = lead.fastest.encoding, view.bitrates_bps
     return {
         "time": [
             speed_sentence(lead, lead.fastest),
@@ -196,26 +183,20 @@ def _fastest_findings(
     }
 
 
-def _chosen_findings(
-    manifest: Manifest,
-    observations: Sequence[Observation],
-    rankings: Sequence[Ranking],
-    choice: Choice,
-    encode: BestCells,
-) -> dict[str, list[str]]:
+def _chosen_findings(view: RunView, choice: Choice, encode: BestCells) -> dict[str, list[str]]:
     """The chosen encoding's speed and price first, then who is faster and why it was not taken."""
-    chosen, bitrates = choice.chosen, bitrates_over_clips(manifest)
+    chosen, bitrates = choice.chosen, view.bitrates_bps
     encoded = [name for name in chosen if name in encode]
     prices = [
         text
         for name in chosen
         for text in price_sentences(
-            name, encode, bitrates, manifest, with_quickest=[name] == encoded[:1]
+            name, encode, bitrates, view.manifest, with_quickest=[name] == encoded[:1]
         )
     ]
-    if not rankings:
+    if not view.rankings:
         return {"encoding": prices}
-    lead = rankings[0]
+    lead = view.rankings[0]
     entries = [entry for name in chosen if (entry := lead.find(name))]
     return {
         "time": [
@@ -225,16 +206,11 @@ def _chosen_findings(
             *instant_sentences(lead, bitrates),
         ],
         "encoding": prices,
-        "choosing": faster_sentences(lead, choice, observations),
+        "choosing": faster_sentences(lead, choice, view.observations),
     }
 
 
-def _headline(
-    summaries: Sequence[CellSummary],
-    lead: Ranking | None,
-    encode: BestCells,
-    otherwise: str,
-) -> str:
+def _headline(view: RunView, lead: Ranking | None, encode: BestCells, otherwise: str) -> str:
     """The answer of a run without needs; `otherwise` where it timed neither scrubbing nor a single
     encode."""
     if lead is not None:
@@ -246,7 +222,7 @@ def _headline(
         return few_rounds_text(speed.round_count) if is_thin else fastest
     if otherwise:
         return otherwise
-    tasks = {s.cell.task for s in summaries if s.trial_count > s.failed_trial_count}
+    tasks = {s.cell.task for s in view.summaries if s.trial_count > s.failed_trial_count}
     if others := sorted(tasks - {"scrub", "encode", "kernel"}):
         measured = list_text([task_label(task) for task in others])
         return f"{START}, {measured} was measured; neither scrubbing nor encoding was."

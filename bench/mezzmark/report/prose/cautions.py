@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Final
 
-from mezzmark.decide.estimate.precision import MINIMUM_TRIALS, Precision, PrecisionPlan
+from mezzmark.decide.estimate.precision import Precision, PrecisionPlan
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.machine.noise import Disturbance
@@ -29,6 +29,7 @@ from mezzmark.report.prose.numbers import (
     visible_text,
 )
 from mezzmark.report.prose.terms import pattern_words, task_label
+from mezzmark.report.view import RunView
 
 REASON_LIMIT: Final = 160
 """Characters of a failure's reason shown in a sentence; the table of failures has all of it."""
@@ -37,18 +38,14 @@ MOST_LEFT_OUT: Final = 3
 """Files named that were left out of folders; manifest.json has all of them."""
 
 
-def cautions_in_words(
-    manifest: Manifest,
-    summaries: Sequence[CellSummary],
-    lead: Ranking | None,
-    *,
-    doubts: Sequence[str] = (),
-) -> tuple[str, ...]:
-    """Whole sentences, the gravest first; empty where there is nothing to warn of. `doubts` are
-    warnings of the machine: they touch every figure, so only wrong pictures go before them."""
+def cautions_in_words(view: RunView, lead: Ranking | None) -> tuple[str, ...]:
+    """Whole sentences, the gravest first; empty where there is nothing to warn of. Doubts of the
+    machine touch every figure, so only wrong pictures go before them."""
+    manifest, summaries = view.manifest, view.summaries
     return (
         *_wrong_pictures(summaries),
-        *doubts,
+        *([unknown_text(view.unknown)] if view.unknown else []),
+        *steadiness_warnings(view.steadiness),
         *_unproved_pictures(summaries),
         *_suspects(manifest),
         *_failures(summaries),
@@ -260,7 +257,7 @@ def precision_plan_text(plan: PrecisionPlan, manifest: Manifest) -> str:
     rounds, limit = count_text(plan.round_count, "round"), limits[plan.limited_by]
     start = f"A round takes about {_duration_text(plan.round_duration_s)}"
     if plan.typical_fraction is None or plan.widest_fraction is None:
-        return f"{start}; {rounds} ({limit}) give no intervals: {MINIMUM_TRIALS} are needed."
+        return f"{start}; {rounds} ({limit}) give no intervals: {MINIMUM_ROUNDS} are needed."
     whole = _duration_text(plan.round_count * plan.round_duration_s)
     return (
         f"{start}. {rounds} ({limit}; about {whole}) would bring most cells "

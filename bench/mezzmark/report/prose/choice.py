@@ -20,6 +20,7 @@ from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.decide.estimate.ranking import Ranking, surely_faster
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.fact import grouped
 from mezzmark.model.request import Need, Wish, doubtful_limit, unknown_value
 from mezzmark.model.scenario import Scenario
 from mezzmark.report.prose.latency import best_player_sentences
@@ -464,14 +465,12 @@ def faster_sentences(
     judged = {entry.encoding: entry for entry in choice.encodings}
     ahead = [n for n in names[: names.index(best)] if n in judged and n not in choice.chosen]
     sure = surely_faster(ahead, best, lead, observations)
-    grouped: dict[tuple[bool, str], list[str]] = {}
-    for name in ahead:
-        grouped.setdefault((name in sure, _why_not(choice, judged[name])), []).append(name)
+    groups = grouped(((name in sure, _why_not(choice, judged[name])), name) for name in ahead)
     unsure = "looked faster (these rounds cannot tell)"
     return [
         f"{list_text(who, limit=6)} "
         f"{('is faster' if len(who) == 1 else 'are faster') if is_sure else unsure}, but {reason}."
-        for (is_sure, reason), who in grouped.items()
+        for (is_sure, reason), who in groups.items()
     ]
 
 

@@ -2,7 +2,7 @@
 
 from mezzmark.decide.compare.history import History, HistoryPoint, HistoryRun, HistorySeries, Step
 from mezzmark.decide.compare.verdicts import Refusal
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.report.prose.figures import FigureText
 from mezzmark.report.prose.machine import fact_change_text
 from mezzmark.report.prose.numbers import (
@@ -128,11 +128,11 @@ def history_refusal_text(refusal: Refusal) -> str:
 
 def history_rules(history: History) -> list[str]:
     """How steps are found and how sure they are."""
-    level = level_text(history.error_level)
+    level = level_text(1 - CONFIDENCE_LEVEL)
     return [
         "Runs are those of one host label, processor and number of cores, in the order of their "
         "first trial. Figures are time against the first run (above 1 is slower); bars are "
-        f"{level_text(history.confidence_level)} intervals of each run over its own rounds; "
+        f"{level_text(CONFIDENCE_LEVEL)} intervals of each run over its own rounds; "
         "last against first has the errors of both.",
         "Changes are found by binary segmentation: the split into two levels that fits best, "
         "weighted by the runs' own errors and their spread from run to run, then again in both "
@@ -155,9 +155,9 @@ def history_text(history: History) -> FigureText:
     return FigureText(
         title=f"{shown_name(history.host_label)} over {count_text(len(history.runs), 'run')}",
         subtitle="Time against the first run, by task. Bars: "
-        f"{level_text(history.confidence_level)} intervals of a run over its rounds. Thin lines: "
-        f"single cells. Dashed: a change of level ({level_text(history.error_level)} chance of any "
-        "false one).",
+        f"{level_text(CONFIDENCE_LEVEL)} intervals of a run over its rounds. Thin lines: "
+        "single cells. Dashed: a change of level "
+        f"({level_text(1 - CONFIDENCE_LEVEL)} chance of any false one).",
         caption="Runs stand at even steps, whatever time lies between them. Above 1 a run took "
         "longer than the first. The blue line is the geometric mean over the task's common "
         "cells; thin grey lines are single cells. A dashed line is a change of level, with its "
@@ -186,5 +186,5 @@ def history_basis(history: History) -> str:
     """One line under the headline: how much was measured."""
     return (
         f"{count_text(len(history.runs), 'run')} · {count_text(len(history.cells), 'cell')} · "
-        f"{100 * history.confidence_level:g} % intervals in brackets"
+        f"{100 * CONFIDENCE_LEVEL:g} % intervals in brackets"
     )

@@ -11,9 +11,10 @@ from mezzmark.decide.compare.hosts import (
     HostComparison,
     TaskRatio,
 )
+from mezzmark.decide.compare.regress import TOLERANCE_FRACTION
 from mezzmark.decide.compare.verdicts import Refusal
 from mezzmark.model.cell import AXES
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.figures import FigureText, first_few
 from mezzmark.report.prose.machine import fact_label, machine_warnings
@@ -87,7 +88,7 @@ def _task_clause(ratio: TaskRatio, comparison: HostComparison, found: HardwareCo
         case "slower":
             return f"{host} is slower than {reference} in {label}: {times} as fast"
         case "the same":
-            tolerance = level_text(found.tolerance_fraction)
+            tolerance = level_text(TOLERANCE_FRACTION)
             return f"{host} is as fast as {reference} in {label}, within {tolerance}: {times}"
         case "cannot tell":
             return (
@@ -222,7 +223,7 @@ def unreported_sentences(found: HardwareComparison) -> list[str]:
 
 def rule_sentences(found: HardwareComparison) -> list[str]:
     """What the figures rest on."""
-    level, count = level_text(found.confidence_level), len(found.others)
+    level, count = level_text(CONFIDENCE_LEVEL), len(found.others)
     of_all = f" of all {count} comparisons" if count > 1 else ""
     assumptions = (
         assumption_text(c.design, has_kernel=c.kernel_ratio is not None)
@@ -237,7 +238,7 @@ def rule_sentences(found: HardwareComparison) -> list[str]:
         "valid for these cells only.",
         f"Intervals of all cells{of_all} hold together at {level} (Bonferroni), and so do those of "
         "the means. “Faster” and “slower” leave 1 out, “the same” lies within "
-        f"{level_text(found.tolerance_fraction)}; “cannot tell” is not “the same”.",
+        f"{level_text(TOLERANCE_FRACTION)}; “cannot tell” is not “the same”.",
         "Where scenarios ask for “all” or “half” of the cores, each machine is compared with its "
         "own number of threads; the table names both.",
         *dict.fromkeys(assumptions),
@@ -264,8 +265,14 @@ def ratio_remark(ratio: CellRatio) -> str:
     return f"wrong pictures: {first} and {second}" if first or second else ""
 
 
-def setting_label(ratio: CellRatio, *, with_clip: bool) -> str:
-    """`jump, 2 and 16 threads`: what tells a cell from others of its encoding."""
+def setting_labels(ratios: Sequence[CellRatio]) -> list[str]:
+    """`jump, 2 and 16 threads`: what tells each cell from others of its encoding."""
+    has_many_clips = len({ratio.cell.clip for ratio in ratios}) > 1
+    clips = [shown_name(r.cell.clip, limit=24) if has_many_clips else "" for r in ratios]
+    return [_setting_label(ratio, clip) for ratio, clip in zip(ratios, clips, strict=True)]
+
+
+def _setting_label(ratio: CellRatio, clip: str) -> str:
     setting, other = ratio.cell.setting, ratio.other_cell.setting
     axes = TASKS[ratio.cell.task].axes
     plain = [
@@ -282,7 +289,7 @@ def setting_label(ratio: CellRatio, *, with_clip: bool) -> str:
     ]
     player = setting["player"]
     texts = [
-        shown_name(ratio.cell.clip, limit=24) if with_clip else "",
+        clip,
         *plain,
         *counts,
         "" if player in (None, *_USUAL) else plain_name(player),
@@ -294,11 +301,6 @@ def setting_label(ratio: CellRatio, *, with_clip: bool) -> str:
 _LABELLED_APART: Final = ("jobs", "threads", "player", "pinned", "delivery_height")
 _USUAL: Final = (USUAL_PLAYER, "roll")
 """What goes without saying in a label."""
-
-
-def has_many_clips(ratios: Sequence[CellRatio]) -> bool:
-    """Whether labels must name the clip."""
-    return len({ratio.cell.clip for ratio in ratios}) > 1
 
 
 def comparison_text(
@@ -332,12 +334,6 @@ def comparison_label(reference: str) -> str:
     return f"times as fast as {shown_name(reference, limit=30)} (log scale)"
 
 
-def setting_labels(ratios: Sequence[CellRatio]) -> list[str]:
-    """What tells each cell from others of its encoding."""
-    with_clip = has_many_clips(ratios)
-    return [setting_label(ratio, with_clip=with_clip) for ratio in ratios]
-
-
 def comparison_words(ratio: CellRatio, setting: str, speedup: Estimate) -> str:
     """Of one cell's mark."""
     return (
@@ -359,7 +355,7 @@ def hosts_basis(found: HardwareComparison, run_count: int) -> str:
         f"{shown_name(found.reference.label)} ({found.reference.started_utc[:10]}) is the "
         f"reference; beside it {list_text(labels[1:], limit=6)}",
         count_text(cells, "compared cell"),
-        f"{found.confidence_level * 100:g} % intervals in brackets",
+        f"{CONFIDENCE_LEVEL * 100:g} % intervals in brackets",
     ]
     if left := run_count - len(labels):
         parts.append(

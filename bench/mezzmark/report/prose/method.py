@@ -1,15 +1,18 @@
-"""How the figures of a run came about: on what, with what, how often, by which rules."""
+"""How the figures of a run came about: on what, with what, how often, by which rules; and what was
+published of runs."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from mezzmark.decide.estimate.observed_run import complete_round_count, observe
 from mezzmark.decide.estimate.pooling import compare_groups
 from mezzmark.decide.estimate.ranking import RANKING_ROUNDS
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
+from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.numbers import (
     count_text,
     estimate_text,
+    list_text,
     round_count_text,
     shown_name,
     visible_text,
@@ -32,14 +35,14 @@ def run_basis(view: RunView) -> str:
             count_text(len(encodings), "encoding"),
             *([rounds] if any(not TASKS[task].is_judged for task in tasks) else []),
             count_text(len(view.trials), "trial"),
-            f"{view.confidence_level * 100:g} % intervals in brackets",
+            f"{CONFIDENCE_LEVEL * 100:g} % intervals in brackets",
         )
     )
 
 
 def method_sentences(view: RunView) -> list[str]:
     """How the figures came about, in the order in which a doubter asks."""
-    level = f"{view.confidence_level * 100:g} %"
+    level = f"{CONFIDENCE_LEVEL * 100:g} %"
     scenario = view.manifest.scenario
     stop = view.manifest.stop_reason or (
         "it was stopped before its end, or was still at work when this was written"
@@ -87,7 +90,6 @@ def _null_arm(view: RunView) -> Iterator[str]:
             observe((trial for trial in view.trials if trial.cell == cell), arm="null"),
             [observation for observation in view.observations if observation.cell == cell],
             TASKS[cell.task].headline,
-            confidence_level=view.confidence_level,
         )
         if ratio is not None:
             yield (
@@ -100,3 +102,10 @@ def _reference_workload(view: RunView) -> Iterator[str]:
     for summary in view.summaries:
         if estimate := summary.estimates.get("kernel_ms"):
             yield f"A fixed reference workload took {estimate_text(estimate)} over the rounds."
+
+
+def published_text(made: int, total: int, left: Sequence[str]) -> str:
+    """Runs made anew, runs in all, and hosts whose histories lack runs that were not named."""
+    done = f"{count_text(total, 'run')} published, of which {made} made anew."
+    missing = "Histories left as they were, for not all runs were named: "
+    return f"{done} {missing}{list_text(left)}." if left else done

@@ -197,9 +197,14 @@ def gb_text(bitrate_bps: float) -> str:
     return f"{number_text(bitrate_bps * BITS_PER_HOUR_TO_GB)} GB"
 
 
+def mbps_text(bitrate_bps: float) -> str:
+    """`116 Mbit/s`."""
+    return f"{number_text(bitrate_bps / 1e6)} Mbit/s"
+
+
 def size_text(bitrate_bps: float) -> str:
     """`116 Mbit/s, or 52.2 GB for an hour`."""
-    return f"{number_text(bitrate_bps / 1e6)} Mbit/s, or {hour_gb_text(bitrate_bps)}"
+    return f"{mbps_text(bitrate_bps)}, or {hour_gb_text(bitrate_bps)}"
 
 
 def withheld_text(reasons: Sequence[Withheld]) -> str:

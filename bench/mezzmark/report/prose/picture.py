@@ -233,11 +233,9 @@ def _bars(level: float | None) -> str:
     return f"Bars: {level_text(level)} intervals over clips."
 
 
-def generation_words(
-    entry: EncodingFidelity, generation_index: int, *, confidence_level: float
-) -> str:
+def generation_words(entry: EncodingFidelity, generation_index: int) -> str:
     """The mean PSNR of one generation (from 0), its interval over clips, and the counts."""
-    estimate = generation_psnr(entry, generation_index, confidence_level=confidence_level)
+    estimate = generation_psnr(entry, generation_index)
     what = f"PSNR after {count_text(generation_index + 1, 'generation')}"
     return mark_words(entry.encoding, what, estimate, samples="clip")
 

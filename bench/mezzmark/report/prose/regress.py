@@ -19,6 +19,7 @@ from mezzmark.decide.compare.verdicts import (
 )
 from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names, start_of
 from mezzmark.model.cell import Cell
+from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.report.prose.machine import cause_text, fact_change_text, machine_predicate
 from mezzmark.report.prose.numbers import (
     count_text,
@@ -176,7 +177,7 @@ def _needed(cell: CellVerdict, report: RegressionReport) -> str:
     return f"about {cell.units_needed} {unit} {whose} would settle it"
 
 
-def unjudged_groups(report: RegressionReport) -> tuple[Refusal, ...]:
+def _unjudged_groups(report: RegressionReport) -> tuple[Refusal, ...]:
     """Cells without a ratio, by reason; the largest group first."""
     groups = group_refusals({c.cell: c.reasons for c in report.cells if c.cost_ratio is None})
     return tuple(sorted(groups, key=lambda group: -len(group.cells)))
@@ -185,7 +186,7 @@ def unjudged_groups(report: RegressionReport) -> tuple[Refusal, ...]:
 def unjudged_lines(report: RegressionReport) -> list[str]:
     """`47 cells not comparable: the runs measured different clips (harbour; C0001.MP4)`; the cells
     themselves are named where they are few. Empty where the summary tells the one reason of all."""
-    groups = unjudged_groups(report)
+    groups = _unjudged_groups(report)
     if _is_of_one_reason(report, groups):
         return []
     verdicts = {cell.cell: cell.verdict for cell in report.cells}
@@ -217,7 +218,7 @@ def summarise_regression(report: RegressionReport) -> str:
     could be judged."""
     if not report.cells:
         return "The runs hold no finished trial to compare."
-    groups = unjudged_groups(report)
+    groups = _unjudged_groups(report)
     counted = count_text(len(report.cells), "cell")
     if _is_of_one_reason(report, groups):
         return f"{counted} {report.verdict}: {reasons_text(groups[0])}."
@@ -381,20 +382,20 @@ def before_after_headline(report: RegressionReport, host: str) -> str:
     return f"{shown_name(host)}, before and after: {summarise_regression(report)}"
 
 
-def before_after_basis(earlier: MeasuredRun, later: MeasuredRun, confidence_level: float) -> str:
+def before_after_basis(earlier: MeasuredRun, later: MeasuredRun) -> str:
     """Which two runs, and when they began."""
     first, second = (
         f"{start_of(run)[:16].replace('T', ' ')} ({shown_name(name)})"
         for run, name in zip((earlier, later), run_names([earlier, later]), strict=True)
     )
-    return f"{first} and {second}, both in UTC · {100 * confidence_level:g} % intervals in brackets"
+    return f"{first} and {second}, both in UTC · {100 * CONFIDENCE_LEVEL:g} % intervals in brackets"
 
 
-def next_steps(earlier: str, later: str) -> tuple[str, str]:
+def next_step(earlier: str, later: str) -> str:
     """What else can be had of two runs, by their names."""
     first, second = (visible_text(shlex.quote(name)) for name in (earlier, later))
     return (
         "The same on the command line, with an exit code for other programs: mezzmark regress "
-        f"--baseline {first} --candidate {second}",
-        "A third run of this machine adds its history: where its level changed.",
+        f"--baseline {first} --candidate {second}. A third run of this machine adds its history: "
+        "where its level changed."
     )

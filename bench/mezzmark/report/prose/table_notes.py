@@ -85,7 +85,7 @@ NOTES: Final = {
 
 def mix_text(manifest: Manifest) -> str:
     """How much each clip counts in what is said over all clips."""
-    mix = mix_of(manifest)
+    mix = mix_of(manifest.clips)
     if len(mix) < 2 or any(clip.share is None for clip in manifest.clips):
         return "Over clips each counts alike, as an equal part of the footage's time."
     shares = [f"{shown_name(clip)} {number_text(100 * share)} %" for clip, share in mix.items()]

@@ -1,6 +1,6 @@
 """What is said of the whole machine: its best splits, the scaling law, ingest and delivery."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence, Sized
 from typing import Final
 
 from mezzmark.decide.estimate.observed_run import Observation
@@ -10,11 +10,11 @@ from mezzmark.decide.estimate.over_clips import (
     best_cells,
     fastest_cells,
 )
-from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
 from mezzmark.decide.throughput.grid import GridFindings, SplitFigures
 from mezzmark.decide.throughput.schedule import IngestPrediction
 from mezzmark.model.cell import AXES, Cell
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
+from mezzmark.model.fact import grouped
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.ingest import IngestMeasurement
 from mezzmark.report.prose.figures import FigureText, estimate_words, mark_words
@@ -29,8 +29,9 @@ from mezzmark.report.prose.numbers import (
     shown_name,
 )
 from mezzmark.report.prose.terms import plain_name, split_words
+from mezzmark.report.view import RunView
 from mezzmark.statistics.scaling import MINIMUM_ROUNDS, ScalingFit
-from mezzmark.statistics.scaling_inference import Peak
+from mezzmark.statistics.scaling_inference import peak_core_count
 
 
 def _level_words(found: GridFindings) -> str:
@@ -136,8 +137,9 @@ def worker_label(index: int) -> str:
     return f"worker {index + 1}"
 
 
-def peak_text(fit: ScalingFit, peak: Peak) -> str:
+def peak_text(fit: ScalingFit) -> str:
     """`40 [31, 52] cores`, or why no peak is given."""
+    peak = peak_core_count(fit, confidence_level=CONFIDENCE_LEVEL)
     if peak.interval is not None:
         found = peak.interval
         return f"{found.point:.0f} [{found.low:.0f}, {found.high:.0f}] cores"
@@ -158,35 +160,16 @@ MOST_NAMED: Final = 4
 """Encodings named with their figures; the tables have all of them."""
 
 
-def throughput_sentences(
-    observations: Sequence[Observation], manifest: Manifest, *, confidence_level: float
-) -> tuple[str, ...]:
+def throughput_sentences(view: RunView) -> tuple[str, ...]:
     """Of grid, ingest and delivery, as far as measured, what each one found."""
-    grid = [o for o in observations if o.cell.task == "grid"]
-    splits = fastest_cells(grid, manifest, "grid", confidence_level=confidence_level)
-    ingests = best_cells(
-        observations,
-        manifest,
-        "ingest",
-        "makespan_s",
-        lambda e: e.point,
-        confidence_level=confidence_level,
-    )
-    deliveries = fastest_cells(
-        observations, manifest, "delivery", confidence_level=confidence_level
-    )
-    texts = []
-    if splits:
-        groups = group_over_clips(grid)
-        texts += [
-            _split_words(splits, manifest),
-            *_gain_words(groups, splits, confidence_level),
-            *_doubtful_splits(groups, splits, confidence_level),
-        ]
+    ingests = best_cells(view, "ingest", "makespan_s", lambda e: e.point)
+    deliveries = fastest_cells(view, "delivery")
+    texts = _grid_sentences(view) if view.grid else []
     if ingests:
-        texts.append(_ingest_words(ingests, _varied(observations, "ingest")))
+        texts.append(_ingest_words(ingests, _varied(view.observations, "ingest")))
     if deliveries:
-        texts.append(_delivery_words(deliveries, _varied(observations, "delivery"), manifest))
+        varied = _varied(view.observations, "delivery")
+        texts.append(_delivery_words(deliveries, varied, view.manifest))
     return tuple(texts)
 
 
@@ -232,54 +215,33 @@ def _first(best: BestCells) -> list[tuple[str, tuple[Cell, Estimate]]]:
     return list(best.items())[:MOST_NAMED]
 
 
-def _more(best: BestCells) -> str:
+def _more(best: Sized) -> str:
     left = len(best) - MOST_NAMED
     return f" ({count_text(left, 'more encoding')} in the table)" if left > 0 else ""
 
 
-def _split_words(splits: BestCells, manifest: Manifest) -> str:
-    """`Encoding ran fastest with 2 jobs of 1 thread: vc3-sq at 80.4 fps [78.9, 82.0].`"""
-    by_split: dict[tuple[int, int], list[str]] = {}
-    for name, (cell, estimate) in _first(splits):
-        speed = f"{shown_name(name)} at {estimate_text(as_shown_speed(estimate, manifest))}"
-        by_split.setdefault(cell.setting.split, []).append(speed)
+def _grid_sentences(view: RunView) -> list[str]:
+    """`Encoding ran fastest with 2 jobs of 1 thread: vc3-sq at 80.4 fps [78.9, 82.0].`, what that
+    is against one job of one thread, and where another split may be as fast."""
+    found = [(f.best_split.figures["throughput_fps"], f) for f in view.grid]
+    found.sort(key=lambda pair: (-pair[0].point, pair[1].encoding))
+    texts = (
+        (f.best, f"{shown_name(f.encoding)} at {estimate_text(as_shown_speed(s, view.manifest))}")
+        for s, f in found[:MOST_NAMED]
+    )
     parts = [
         f"with {count_text(jobs, 'job')} of {count_text(threads, 'thread')}"
         f"{'' if jobs == 1 else ' each'}: {joined_text(speeds)}"
-        for (jobs, threads), speeds in by_split.items()
+        for (jobs, threads), speeds in grouped(texts).items()
     ]
-    return f"Encoding ran fastest {'; '.join(parts)}{_more(splits)}."
-
-
-Groups = Mapping[Cell, Sequence[Observation]]
-
-
-def _gain_words(groups: Groups, splits: BestCells, confidence_level: float) -> list[str]:
-    """What the best split does against one job of one thread, paired by round."""
-    parts = []
-    for name, (best, _) in _first(splits):
-        singles = [c for c in groups if c.encoding == name and c.setting.split == (1, 1)]
-        if not singles or singles[0] == best:
-            continue
-        if gain := _compare(groups, best, singles[0], confidence_level):
-            parts.append(f"{estimate_text(gain)} for {shown_name(name)}")
-    return [f"Against one job of one thread that is {joined_text(parts)}."] if parts else []
-
-
-def _doubtful_splits(groups: Groups, splits: BestCells, confidence_level: float) -> list[str]:
-    """Encodings whose best split has no measurable lead over another one."""
-    doubtful = []
-    for name, (best, _) in splits.items():
-        others = [cell for cell in groups if cell.encoding == name and cell != best]
-        leads = [_compare(groups, best, other, confidence_level) for other in others]
-        if any(lead is not None and (lead.low is None or lead.low <= 1) for lead in leads):
-            doubtful.append(name)
-    if not doubtful:
-        return []
-    return [f"Another split may be as fast for {list_text(doubtful)}."]
-
-
-def _compare(groups: Groups, one: Cell, other: Cell, confidence_level: float) -> Estimate | None:
-    return compare_groups(
-        groups[one], groups[other], "throughput_fps", confidence_level=confidence_level
-    )
+    gains = [
+        f"{estimate_text(f.gain)} for {shown_name(f.encoding)}"
+        for _, f in found[:MOST_NAMED]
+        if f.gain
+    ]
+    doubtful = [f.encoding for _, f in found if f.is_doubtful]
+    return [
+        f"Encoding ran fastest {'; '.join(parts)}{_more(found)}.",
+        *([f"Against one job of one thread that is {joined_text(gains)}."] if gains else []),
+        *([f"Another split may be as fast for {list_text(doubtful)}."] if doubtful else []),
+    ]

@@ -13,6 +13,7 @@ from mezzmark.decide.compare.hosts import (
 )
 from mezzmark.decide.compare.regress import TOLERANCE_FRACTION, compare_runs
 from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names
+from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.history import draw_history
 from mezzmark.report.figures.speeds import draw_comparison, draw_regression
@@ -39,9 +40,8 @@ from mezzmark.report.prose.regress import (
     before_after_basis,
     before_after_headline,
     doubt_lines,
-    next_steps,
-    reasons_text,
-    unjudged_groups,
+    next_step,
+    unjudged_lines,
 )
 from mezzmark.report.sections.parts import ComparisonSection, Section, filled_sections
 from mezzmark.report.tables.comparison import (
@@ -108,36 +108,19 @@ def _pictures(history: History, levels: Table, prefix: str) -> tuple[Picture, ..
 
 
 def build_comparison(
-    runs: Sequence[MeasuredRun],
-    names: Sequence[str],
-    *,
-    prices: Sequence[str] = (),
-    confidence_level: float,
+    runs: Sequence[MeasuredRun], names: Sequence[str], *, prices: Sequence[str] = ()
 ) -> tuple[ComparisonSection, ...]:
     """The sections before the runs' own articles; none for a single run. `names` are the runs'
     folder names."""
     hosts = group_by_host(runs, names, prices)
     sections = []
     if hosts.compared:
-        found = compare_hosts(
-            [runs[index] for index in hosts.compared],
-            hosts.labels,
-            confidence_level=confidence_level,
-        )
+        found = compare_hosts([runs[index] for index in hosts.compared], hosts.labels)
         sections.append(_hosts(found, run_count=len(runs)))
     for number, (earlier, later) in enumerate(hosts.pairs, start=1):
-        sections.append(
-            _before_after(
-                runs[earlier],
-                runs[later],
-                prefix=f"dates{number}",
-                confidence_level=confidence_level,
-            )
-        )
+        sections.append(_before_after(runs[earlier], runs[later], prefix=f"dates{number}"))
     for number, indices in enumerate(hosts.histories, start=1):
-        history = trace_history(
-            [runs[index] for index in indices], confidence_level=confidence_level
-        )
+        history = trace_history([runs[index] for index in indices])
         sections.append(build_history(history, prefix=f"history{number}"))
     return tuple(sections)
 
@@ -211,16 +194,9 @@ def _refused_group(found: HardwareComparison) -> Section:
     )
 
 
-def _before_after(
-    earlier: MeasuredRun, later: MeasuredRun, *, prefix: str, confidence_level: float
-) -> ComparisonSection:
+def _before_after(earlier: MeasuredRun, later: MeasuredRun, *, prefix: str) -> ComparisonSection:
     """Two runs of one host, as `regress` compares them; `prefix` begins the section's ids."""
-    report = compare_runs(
-        [earlier],
-        [later],
-        tolerance_fraction=TOLERANCE_FRACTION,
-        confidence_level=confidence_level,
-    )
+    report = compare_runs([earlier], [later], tolerance_fraction=TOLERANCE_FRACTION)
     changed, same = (
         regression_table(report, table_id=f"{prefix}-{kind}", title=title, verdicts=verdicts)
         for kind, title, verdicts in (
@@ -234,7 +210,7 @@ def _before_after(
         anchor=prefix,
         kicker="One host before and after",
         headline=before_after_headline(report, earlier.manifest.host.host_label),
-        basis=before_after_basis(earlier, later, confidence_level),
+        basis=before_after_basis(earlier, later),
         cautions=tuple(visible_text(text) for text in doubt_lines(report)),
         pictures=(make_picture(f"{prefix}-ratios", draw),) if links else (),
         groups=filled_sections(
@@ -242,24 +218,13 @@ def _before_after(
                 anchor=f"{prefix}-found",
                 title="The same cells before and after",
                 sentences=(
+                    *(visible_text(text) for text in unjudged_lines(report)),
                     *(visible_text(text) for text in basis_lines(report)),
-                    *next_steps(*run_names([earlier, later])),
+                    next_step(*run_names([earlier, later])),
                 ),
                 tables=(changed,),
                 folded=(same,),
-            ),
-            Section(
-                anchor=f"{prefix}-left-out",
-                title="What cannot be compared, and why",
-                tables=(
-                    refusal_table(
-                        unjudged_groups(report),
-                        reasons_text,
-                        title="Left out of the comparison",
-                        table_id=f"{prefix}-refused",
-                    ),
-                ),
-            ),
+            )
         ),
     )
 
@@ -267,7 +232,6 @@ def _before_after(
 def _ratio_pictures(
     comparison: HostComparison, name: str, found: HardwareComparison, table: Table
 ) -> list[Picture]:
-    """The figure of a task, where it has a ratio."""
     ratios = [
         ratio for ratio in comparison.cells if ratio.cell.task == name and ratio.speedup_ratio
     ]
@@ -280,7 +244,7 @@ def _ratio_pictures(
                 task,
                 ratios,
                 anchors=table.links,
-                confidence_level=found.confidence_level,
+                confidence_level=CONFIDENCE_LEVEL,
             ),
         )
         for task in comparison.tasks

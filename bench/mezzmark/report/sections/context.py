@@ -13,12 +13,8 @@ from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.scatter import draw_choice, draw_size
 from mezzmark.report.figures.scrub import draw_latency, draw_spans
 from mezzmark.report.figures.speeds import draw_encode
-from mezzmark.report.prose.answer import Answer, answer_from
-from mezzmark.report.prose.cautions import (
-    steadiness_sentences,
-    steadiness_warnings,
-    unknown_text,
-)
+from mezzmark.report.prose.answer import Answer, run_answer
+from mezzmark.report.prose.cautions import steadiness_sentences
 from mezzmark.report.prose.choice import findings, tipping_sentences, unchosen_text
 from mezzmark.report.prose.footage import footage_words
 from mezzmark.report.prose.latency import best_player_sentences, setting_label
@@ -116,27 +112,10 @@ def run_context(view: RunView) -> RunContext:
 
 
 def _answered(section: Section, answer: Answer) -> Section:
-    """A section with the answer to its question."""
     first, rest = answer.to(section.anchor)
     if section.headline:
         return replace(section, sentences=(*filter(None, (first, *rest)), *section.sentences))
     return replace(section, headline=first, sentences=(*rest, *section.sentences))
-
-
-def run_answer(view: RunView) -> Answer:
-    """The answer in words: its first doubts are trials left out and an unsteady machine."""
-    return answer_from(
-        view.manifest,
-        view.observations,
-        view.summaries,
-        view.rankings,
-        view.fidelity,
-        view.choice,
-        doubts=(
-            *([unknown_text(view.unknown)] if view.unknown else []),
-            *steadiness_warnings(view.steadiness),
-        ),
-    )
 
 
 def _choice_section(view: RunView) -> Section:

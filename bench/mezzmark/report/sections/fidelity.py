@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import partial
-from typing import Any, Final
+from typing import Final
 
 from mezzmark.decide.picture.diagnosis import INVISIBLE_DELTA_E, Diagnosis
 from mezzmark.decide.picture.fidelity import EncodingFidelity
@@ -22,20 +22,15 @@ CHARTS_SHOWN: Final = 3
 
 
 def fidelity_pictures(
-    judged: tuple[EncodingFidelity, ...],
-    *,
-    prefix: str,
-    anchors: Mapping[str, str],
-    confidence_level: float,
+    judged: tuple[EncodingFidelity, ...], *, prefix: str, anchors: Mapping[str, str]
 ) -> tuple[Picture, ...]:
     """All figures of the section. Marks link to `anchors`, by encoding."""
     plans: dict[str, Callable[[], Drawing]] = {}
-    links: dict[str, Any] = {"anchors": anchors, "confidence_level": confidence_level}
     if any(len(e.by_generation_db) > 1 and any(e.by_generation_db) for e in judged):
-        plans["generations"] = partial(draw_generations, judged, **links)
+        plans["generations"] = partial(draw_generations, judged, anchors=anchors)
     lossy = [e for e in judged if "psnr" in e.estimates and not e.is_bit_exact]
     if lossy:
-        plans["quality-against-rate"] = partial(draw_quality, judged, **links)
+        plans["quality-against-rate"] = partial(draw_quality, judged, anchors=anchors)
     for number, (name, chart, diagnosis) in enumerate(_charts(judged), start=1):
         draw = partial(draw_chart, name, chart, diagnosis, anchor=anchors[name])
         plans[f"chart-{number}"] = draw
@@ -71,12 +66,7 @@ def fidelity_section(view: RunView) -> Section:
     if not view.fidelity:
         return start
     quality = quality_table(view)
-    pictures = fidelity_pictures(
-        view.fidelity,
-        prefix=view.prefix,
-        anchors=quality.links,
-        confidence_level=view.confidence_level,
-    )
+    pictures = fidelity_pictures(view.fidelity, prefix=view.prefix, anchors=quality.links)
     tables = filled(tag_table(view), ladder_table(view))
     return replace(
         start,

@@ -12,12 +12,12 @@ from mezzmark.decide.compare.hosts import COMPARED_TASKS
 from mezzmark.decide.compare.matching import work_of
 from mezzmark.decide.estimate.observed_run import start_of
 from mezzmark.model.estimate import Estimate
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import Fact, grouped
 from mezzmark.model.run import Manifest, host_id
 from mezzmark.model.tasks import TASKS
+from mezzmark.report.prose.answer import run_answer
 from mezzmark.report.prose.method import run_basis
 from mezzmark.report.prose.numbers import estimate_text, visible_text
-from mezzmark.report.sections.context import run_answer
 from mezzmark.report.view import RunView
 
 SPREAD_LOG = 1.96 * RUN_SPREAD * math.sqrt(2)
@@ -84,10 +84,8 @@ def site_run(view: RunView, *, digest: str, folder: str) -> SiteRun:
 
 def by_host(runs: Iterable[SiteRun]) -> dict[str, list[SiteRun]]:
     """Runs of each host, the earliest first; hosts by label."""
-    hosts: dict[str, list[SiteRun]] = {}
-    for run in sorted(runs, key=lambda run: (run.host_name, run.started_utc, run.folder)):
-        hosts.setdefault(host_id(run.manifest.host), []).append(run)
-    return hosts
+    in_order = sorted(runs, key=lambda run: (run.host_name, run.started_utc, run.folder))
+    return grouped((host_id(run.manifest.host), run) for run in in_order)
 
 
 def compare_data(runs: Sequence[SiteRun]) -> str:

@@ -5,14 +5,14 @@ from functools import partial
 
 import numpy as np
 
-from mezzmark.decide.throughput.grid import GridFindings, fit_grid, judge_grid
+from mezzmark.decide.throughput.grid import GridFindings, fit_grid
 from mezzmark.decide.throughput.schedule import IngestPrediction, last_ingest, predict_ingests
+from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.machine import draw_gantt, draw_grid, draw_scaling
 from mezzmark.report.sections.parts import Section, slug
 from mezzmark.report.tables.table import Table
 from mezzmark.report.tables.throughput import (
-    best_split,
     delivery_table,
     grid_table,
     ingest_table,
@@ -24,13 +24,8 @@ from mezzmark.statistics.scaling import ScalingFit, law_throughput
 
 def throughput_section(view: RunView) -> Section:
     """Figures of grid, scaling and ingest, and a table for each task that was measured."""
-    findings = judge_grid(view.trials, view.manifest, confidence_level=view.confidence_level)
-    ingests = predict_ingests(
-        view.trials,
-        {clip.clip: clip.frame_count for clip in view.manifest.clips},
-        confidence_level=view.confidence_level,
-        rng=np.random.default_rng(view.manifest.scenario.seed),
-    )
+    findings = view.grid
+    ingests = predict_ingests(view)
     timed = [
         ((0, trial.round_index), trial)
         for trial in view.trials
@@ -73,12 +68,12 @@ def _scaling_pictures(
 ) -> Iterator[Picture]:
     for number, found in enumerate(findings):
         if fit := fits.get(found.encoding):
-            measured_fps = best_split(found).figures["throughput_fps"].point
+            measured_fps = found.best_split.figures["throughput_fps"].point
             draw = partial(
                 draw_scaling,
                 found,
                 fit,
-                confidence_level=view.confidence_level,
+                confidence_level=CONFIDENCE_LEVEL,
                 fps_per_unit=measured_fps / _best_rate(fit, found),
                 anchor=table.links[found.encoding],
             )

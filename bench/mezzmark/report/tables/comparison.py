@@ -17,7 +17,7 @@ from mezzmark.report.prose.history import (
     percent_text,
     series_name,
 )
-from mezzmark.report.prose.hosts import has_many_clips, ratio_remark, setting_label
+from mezzmark.report.prose.hosts import ratio_remark, setting_labels
 from mezzmark.report.prose.machine import fact_label, fact_text
 from mezzmark.report.prose.numbers import count_text, shown_name
 from mezzmark.report.prose.table_notes import NOTES, best_note, ratio_note
@@ -59,21 +59,20 @@ def ratio_table(
     """Every compared cell of a task: ratio, verdict, rounds; rows are found by their cell."""
     ratios = [ratio for ratio in comparison.cells if ratio.cell.task == task]
     other, reference = shown_name(comparison.other.label), shown_name(found.reference.label)
-    with_clip = has_many_clips(ratios)
     return tabulate(
-        ratios,
+        zip(ratios, setting_labels(ratios), strict=True),
         [
-            Column("encoding", lambda r: r.cell.encoding, "left"),
-            Column("setting", lambda r: Entry(setting_label(r, with_clip=with_clip)), "left"),
-            Column("times as fast", lambda r: bare(r.speedup_ratio)),
-            Column("verdict", lambda r: r.standing, "left"),
-            Column("rounds", lambda r: r.speedup_ratio and r.speedup_ratio.round_count),
-            Column("remark", ratio_remark, "left"),
+            Column("encoding", lambda r: r[0].cell.encoding, "left"),
+            Column("setting", lambda r: Entry(r[1]), "left"),
+            Column("times as fast", lambda r: bare(r[0].speedup_ratio)),
+            Column("verdict", lambda r: r[0].standing, "left"),
+            Column("rounds", lambda r: r[0].speedup_ratio and r[0].speedup_ratio.round_count),
+            Column("remark", lambda r: ratio_remark(r[0]), "left"),
         ],
         table_id=table_id,
         title=f"{other} against {reference}: {TASKS[task].label}",
         note=ratio_note(TASKS[task], other),
-        key=lambda r: r.cell,
+        key=lambda r: r[0].cell,
     )
 
 

@@ -7,43 +7,29 @@ from typing import Final
 from mezzmark.decide.compare.self_test import SelfTestReport
 from mezzmark.model.inspection import Advice, Inspection, Spread
 from mezzmark.model.run import HostFacts
-from mezzmark.report.prose.machine import HARDWARE_OUTCOMES, hardware_note
-from mezzmark.report.prose.numbers import count_text, list_text, number_text, visible_text
+from mezzmark.report.prose.machine import (
+    HARDWARE_OUTCOMES,
+    NOT_REPORTED,
+    fact_label,
+    fact_text,
+    hardware_note,
+)
+from mezzmark.report.prose.numbers import count_text, list_text, visible_text
 from mezzmark.report.tables.table import Column, Entry, Table, fact_table, tabulate
 from mezzmark.report.view import RunView
 
 Facts = list[tuple[str, str]]
 
-NOT_REPORTED = "not reported"
+SHOWN_FACTS: Final = (
+    *("host_label", "cpu_model", "logical_core_count", "physical_core_count", "usable_core_count"),
+    *("memory_bytes", "frequency_max_mhz", "governor", "turbo", "is_virtual", "on_battery"),
+    *("operating_system", "kernel", "storage_path", "file_system", "gpu_driver"),
+)
 
 
 def host_facts(host: HostFacts) -> Facts:
     """The machine, as far as its operating system reported."""
-    cores = [f"{host.logical_core_count} logical"]
-    if host.physical_core_count:
-        cores.append(f"{host.physical_core_count} physical")
-    if host.usable_core_count != host.logical_core_count:
-        cores.append(f"{host.usable_core_count} usable")
-    clock = host.frequency_max_mhz
-    facts: list[tuple[str, str | None]] = [
-        ("machine", host.host_label),
-        ("processor", host.cpu_model),
-        ("cores", ", ".join(cores)),
-        ("memory", f"{number_text(host.memory_bytes / 2**30)} GiB"),
-        ("highest clock", None if clock is None else f"{clock:,.0f} MHz"),
-        ("clock governor", host.governor),
-        ("turbo", host.turbo),
-        ("virtual machine", _yes_no(host.is_virtual)),
-        ("on battery", _yes_no(host.on_battery)),
-        ("operating system", f"{host.operating_system} ({host.kernel})"),
-        ("storage", f"{host.storage_path} ({host.file_system or f'file system {NOT_REPORTED}'})"),
-        ("graphics driver", host.gpu_driver),
-    ]
-    return [(name, text or NOT_REPORTED) for name, text in facts]
-
-
-def _yes_no(value: bool | None) -> str | None:
-    return None if value is None else ("yes" if value else "no")
+    return [(fact_label(name), fact_text(name, getattr(host, name))) for name in SHOWN_FACTS]
 
 
 def self_test_table(report: SelfTestReport) -> Table:
@@ -82,27 +68,12 @@ def hardware_table(report: SelfTestReport) -> Table:
 
 def run_facts(view: RunView) -> Facts:
     """The machine, and what else was at work on it during the run."""
-    busy = (("load before trials", _load(view)), ("stolen by the host", _stolen(view)))
-    facts = [*host_facts(view.manifest.host), *((k, v or NOT_REPORTED) for k, v in busy)]
-    return [(name, visible_text(text)) for name, text in facts]
-
-
-def _load(view: RunView) -> str | None:
-    loads = [
-        trial.host_before.load_average_1m
-        for trial in view.trials
-        if trial.host_before.load_average_1m is not None
-    ]
-    return f"{min(loads):.1f} to {max(loads):.1f} (1 min average)" if loads else None
-
-
-def _stolen(view: RunView) -> str | None:
-    shares = [
-        trial.host_during.steal_fraction
-        for trial in view.trials
-        if trial.host_during.steal_fraction is not None
-    ]
-    return f"at most {max(shares) * 100:.1f} % of a trial" if shares else None
+    loads = [v for t in view.trials if (v := t.host_before.load_average_1m) is not None]
+    steals = [v for t in view.trials if (v := t.host_during.steal_fraction) is not None]
+    load = f"{min(loads):.1f} to {max(loads):.1f} (1 min average)" if loads else NOT_REPORTED
+    stolen = f"at most {max(steals) * 100:.1f} % of a trial" if steals else NOT_REPORTED
+    busy = [("load before trials", load), ("stolen by the host", stolen)]
+    return [*host_facts(view.manifest.host), *busy]
 
 
 def version_facts(view: RunView) -> Facts:
@@ -137,16 +108,12 @@ def inspection_table(found: Inspection) -> Table:
             ("length", _length(found)),
             ("key frames", _groups(found)),
             ("B frames", _share(found.b_frame_fraction)),
-            *([("slices a picture", _spread(cut, digits=0))] if (cut := found.slice_count) else []),
+            ("slices a picture", _spread(found.slice_count, digits=0)),
             ("colour", _tags(found)),
             ("bit rate", _bitrate(found)),
             ("audio", _audio(found)),
             ("size", f"{media.file_bytes / 1e6:.1f} MB"),
-            *(
-                [("shot goes on in", list_text(further))]
-                if (further := found.further_names)
-                else []
-            ),
+            ("shot goes on in", list_text(found.further_names)),
         ],
         title=Path(media.path).name,
     )
@@ -202,7 +169,9 @@ def _groups(found: Inspection) -> str:
     )
 
 
-def _spread(spread: Spread, *, digits: int) -> str:
+def _spread(spread: Spread | None, *, digits: int) -> str:
+    if spread is None:
+        return ""
     if spread.minimum == spread.maximum:
         return f"{spread.median:.{digits}f}"
     return (

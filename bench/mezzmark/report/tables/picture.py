@@ -9,7 +9,7 @@ from mezzmark.decide.picture.ladders import compare_ladders
 from mezzmark.model.tasks.fidelity import METRICS, TagSurvival
 from mezzmark.report.prose.picture import colour_words, consequence_words, tag_text
 from mezzmark.report.prose.table_notes import NOTES, quality_note
-from mezzmark.report.tables.table import DASH, Column, Content, Entry, Table, tabulate
+from mezzmark.report.tables.table import Column, Content, Entry, Table, tabulate
 from mezzmark.report.view import RunView
 
 
@@ -116,7 +116,11 @@ def tag_table(view: RunView) -> Table:
         [
             Column("encoding", lambda s: f"{s.encoding} in {s.container}", "left"),
             *(Column(tag, partial(_tag, place), "left") for place, tag in enumerate(tags)),
-            Column("what it does to the picture", _consequence, "left"),
+            Column(
+                "what it does to the picture",
+                lambda s: Entry(consequence_words(s), sort=s.delta_e_shown),
+                "left",
+            ),
         ],
         table_id=f"{view.prefix}tags",
         title="Tags that survive",
@@ -128,10 +132,6 @@ def _tag(place: int, survival: TagSurvival) -> Entry:
     verdict = tag_verdicts(survival)[place]
     sign = "wrong" if verdict.state in ("lost", "changed") else ""
     return Entry(tag_text(verdict), sign=sign)
-
-
-def _consequence(survival: TagSurvival) -> Entry:
-    return Entry(consequence_words(survival) or DASH, sort=survival.delta_e_shown)
 
 
 def ladder_table(view: RunView) -> Table:

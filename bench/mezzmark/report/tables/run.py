@@ -16,6 +16,7 @@ from mezzmark.report.prose.numbers import (
     count_text,
     hour_gb_text,
     list_text,
+    mbps_text,
     number_text,
     shown_name,
     slow_texts,
@@ -44,7 +45,7 @@ def ranking_table(view: RunView, ranking: Ranking) -> Table:
             Column("× faster than the original", lambda e: e.speedup_ratio),
             Column("time against the fastest", lambda e: e.cost_ratio),
             Column("may be the fastest", lambda e: _standing(e, ranking), "left"),
-            Column("bit rate", lambda e: _rate(view, e.encoding, _mbps_text)),
+            Column("bit rate", lambda e: _rate(view, e.encoding, mbps_text)),
             Column("rounds", lambda e: e.estimates["p50_ms"].round_count),
         ],
         table_id=f"{view.prefix}ranking-{view.rankings.index(ranking)}",
@@ -67,10 +68,6 @@ def _standing(entry: Ranked, ranking: Ranking) -> str:
 def _rate(view: RunView, encoding: str, text: Callable[[float], str]) -> Entry | None:
     rate = view.bitrates_bps.get(encoding)
     return Entry(text(rate), sort=rate) if rate else None
-
-
-def _mbps_text(bitrate_bps: float) -> str:
-    return f"{number_text(bitrate_bps / 1e6)} Mbit/s"
 
 
 def _instant(entry: Ranked) -> Entry | None:

@@ -5,10 +5,10 @@ from typing import Literal
 
 from mezzmark.decide.estimate.over_clips import as_shown_speed, pool_clips
 from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
-from mezzmark.decide.throughput.grid import GridFindings, SplitFigures
+from mezzmark.decide.throughput.grid import GridFindings
 from mezzmark.decide.throughput.schedule import IngestPrediction
 from mezzmark.model.cell import Cell
-from mezzmark.model.estimate import Estimate
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.tasks.delivery import DeliverySettings
 from mezzmark.report.prose.table_notes import NOTES, delivery_note, ingest_note
 from mezzmark.report.prose.terms import split_words
@@ -17,7 +17,7 @@ from mezzmark.report.tables.run import named, slow_entry
 from mezzmark.report.tables.table import Column, Entry, Table, tabulate
 from mezzmark.report.view import RunView
 from mezzmark.statistics.scaling import ScalingFit
-from mezzmark.statistics.scaling_inference import parameter_interval, peak_core_count
+from mezzmark.statistics.scaling_inference import parameter_interval
 
 
 def grid_table(view: RunView, findings: Sequence[GridFindings]) -> Table:
@@ -27,14 +27,14 @@ def grid_table(view: RunView, findings: Sequence[GridFindings]) -> Table:
         [
             Column("encoding", lambda f: named(view, f.encoding), "left"),
             Column("best split", lambda f: split_words(f.best), "left"),
-            Column("speed of all jobs", lambda f: _shown_speed(view, best_split(f).figures)),
-            Column("slow rounds", lambda f: slow_entry(best_split(f).figures["throughput_fps"])),
+            Column("speed of all jobs", lambda f: _shown_speed(view, f.best_split.figures)),
+            Column("slow rounds", lambda f: slow_entry(f.best_split.figures["throughput_fps"])),
             Column("runner-up", lambda f: f.runner_up and split_words(f.runner_up), "left"),
             Column("better than the runner-up", _lead_words, "left"),
             Column("share of the machine's limit", lambda f: f.limit_fraction),
-            Column("cores busy", lambda f: best_split(f).figures.get("cores_busy")),
-            Column("memory per job", lambda f: best_split(f).figures.get("peak_rss_bytes")),
-            Column("first file", lambda f: best_split(f).figures.get("first_file_s")),
+            Column("cores busy", lambda f: f.best_split.figures.get("cores_busy")),
+            Column("memory per job", lambda f: f.best_split.figures.get("peak_rss_bytes")),
+            Column("first file", lambda f: f.best_split.figures.get("first_file_s")),
         ],
         table_id=f"{view.prefix}grid",
         title="The best split of jobs and threads",
@@ -47,11 +47,6 @@ def _shown_speed(view: RunView, figures: Mapping[str, Estimate]) -> Estimate:
     return as_shown_speed(figures["throughput_fps"], view.manifest)
 
 
-def best_split(found: GridFindings) -> SplitFigures:
-    """What was measured of the best split."""
-    return next(s for s in found.splits if (s.job_count, s.thread_count) == found.best)
-
-
 def _lead_words(found: GridFindings) -> str:
     if found.lead is None:
         return "only one split"
@@ -62,16 +57,15 @@ def _lead_words(found: GridFindings) -> str:
 
 def scaling_table(view: RunView, fits: dict[str, ScalingFit]) -> Table:
     """Per encoding the fitted law with its intervals."""
-    level = view.confidence_level
     laws = {"usl": "Universal Scalability Law", "amdahl": "Amdahl's law"}
     return tabulate(
         fits.items(),
         [
             Column("encoding", lambda r: named(view, r[0]), "left"),
             Column("law", lambda r: laws[r[1].law], "left"),
-            Column("σ", lambda r: _parameter(r[1], "sigma", level)),
-            Column("κ", lambda r: _parameter(r[1], "kappa", level) if r[1].law == "usl" else None),
-            Column("most throughput at", lambda r: _peak(r[1], level), "left"),
+            Column("σ", lambda r: _parameter(r[1], "sigma")),
+            Column("κ", lambda r: _parameter(r[1], "kappa") if r[1].law == "usl" else None),
+            Column("most throughput at", lambda r: peak_text(r[1]), "left"),
             Column("cores measured", lambda r: ", ".join(map(str, r[1].core_counts)), "left"),
             Column("rounds", lambda r: r[1].round_count),
         ],
@@ -82,15 +76,11 @@ def scaling_table(view: RunView, fits: dict[str, ScalingFit]) -> Table:
     )
 
 
-def _parameter(fit: ScalingFit, name: Literal["sigma", "kappa"], confidence_level: float) -> Entry:
+def _parameter(fit: ScalingFit, name: Literal["sigma", "kappa"]) -> Entry:
     point = fit.sigma if name == "sigma" else fit.kappa
-    interval = parameter_interval(fit, name, confidence_level=confidence_level)
+    interval = parameter_interval(fit, name, confidence_level=CONFIDENCE_LEVEL)
     ends = f"[{interval.low:.2g}, {interval.high:.2g}]" if interval is not None else ""
     return Entry(f"{point:.2g}", ends, sort=point)
-
-
-def _peak(fit: ScalingFit, confidence_level: float) -> str:
-    return peak_text(fit, peak_core_count(fit, confidence_level=confidence_level))
 
 
 def ingest_table(view: RunView, ingests: Sequence[IngestPrediction]) -> Table:
@@ -123,19 +113,14 @@ def _miss(found: IngestPrediction) -> Entry | None:
 def delivery_table(view: RunView) -> Table:
     """Exports from each encoding in one and two passes."""
     exports = [o for o in view.observations if o.cell.task == "delivery"]
-    pooled = pool_clips(exports, view.manifest, confidence_level=view.confidence_level)
+    pooled = pool_clips(exports, view.manifest)
     groups = group_over_clips(exports)
 
     def against_one_pass(cell: Cell) -> Estimate | None:
         single = cell.but(setting=cell.setting.but(passes=1))
         if cell.setting["passes"] != 2 or single not in groups:
             return None
-        return compare_groups(
-            groups[single],
-            groups[cell],
-            "throughput_fps",
-            confidence_level=view.confidence_level,
-        )
+        return compare_groups(groups[single], groups[cell], "throughput_fps")
 
     return tabulate(
         sorted(
