@@ -77,14 +77,20 @@ def test_the_terminal_reads_well(run_dir: Path) -> None:
 
 
 def test_the_report_answers_with_the_choice(run_dir: Path, tmp_path: Path) -> None:
-    """Where needs and wishes were stated the page begins with their choice and its numbers, and
-    says after that which encoding is faster and why it was not chosen."""
-    page = mezzmark.report([run_dir], out=tmp_path)
-    assert page.answer.startswith(headline(mezzmark.choose(run_dir)))
+    """Where needs and wishes were stated page and plain form begin with their choice and its
+    numbers, and say after that which encoding is faster and why it was not chosen; without a table
+    of needs and wishes there is no such section."""
+    page, best = mezzmark.report([run_dir], out=tmp_path / "asked"), mezzmark.choose(run_dir)
+    assert page.answer.startswith(headline(best))
     assert "nimble is faster" in page.answer
-    html = page.html.read_text(encoding="utf-8")
+    html, markdown = (path.read_text(encoding="utf-8") for path in (page.html, page.markdown))
+    for text in (html, markdown):
+        assert all(part in text for part in ("Your needs", headline(best), "missed"))
     assert "<dt>small: scrub latency, median</dt>" in html
     assert "<dd>45.0 GB</dd>" in html
+    made = Fabrication(encodings=ENCODINGS, requests=4, rounds=3, patterns=("jump",))
+    plain = mezzmark.report([write_run(tmp_path / "run", made)], out=tmp_path / "not-asked")
+    assert "Your needs" not in plain.html.read_text(encoding="utf-8")
 
 
 def test_options_go_before_the_table(run_dir: Path) -> None:
@@ -163,19 +169,3 @@ def test_functions_stay_functions_whatever_is_imported(run_dir: Path) -> None:
     mezzmark.export([run_dir])
     assert importlib.import_module("mezzmark.report.page").write_report is not None
     assert all(callable(getattr(mezzmark, name)) for name in mezzmark.__all__ if name[0] != "_")
-
-
-def test_the_report_tells_the_choice_where_the_scenario_asks_for_one(
-    run_dir: Path, tmp_path: Path
-) -> None:
-    """The page and its plain form carry the same headline and table; without a table of needs and
-    wishes there is no such section."""
-    paths = mezzmark.report([run_dir], out=tmp_path / "asked")
-    for path in (paths.html, paths.markdown):
-        text = path.read_text(encoding="utf-8")
-        assert "Your needs" in text
-        assert headline(mezzmark.choose(run_dir)) in text
-        assert "missed" in text
-    made = Fabrication(encodings=ENCODINGS, requests=4, rounds=3, patterns=("jump",))
-    plain = mezzmark.report([write_run(tmp_path / "run", made)], out=tmp_path / "not-asked")
-    assert "Your needs" not in plain.html.read_text(encoding="utf-8")

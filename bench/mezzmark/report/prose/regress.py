@@ -395,7 +395,7 @@ def next_step(earlier: str, later: str) -> str:
     """What else can be had of two runs, by their names."""
     first, second = (visible_text(shlex.quote(name)) for name in (earlier, later))
     return (
-        "The same on the command line, with an exit code for other programs: mezzmark regress "
-        f"--baseline {first} --candidate {second}. A third run of this machine adds its history: "
-        "where its level changed."
+        "A third run of this machine adds its history: where its level changed. This comparison on "
+        "the command line, with an exit code for other programs: mezzmark regress "
+        f"--baseline {first} --candidate {second}"
     )
