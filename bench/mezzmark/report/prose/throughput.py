@@ -28,7 +28,7 @@ from mezzmark.report.prose.numbers import (
     number_text,
     shown_name,
 )
-from mezzmark.report.prose.terms import plain_name, split_words
+from mezzmark.report.prose.terms import plain_name, player_words, split_words
 from mezzmark.statistics.scaling import MINIMUM_ROUNDS, ScalingFit
 from mezzmark.statistics.scaling_inference import Peak
 
@@ -161,7 +161,7 @@ MOST_NAMED: Final = 4
 def throughput_sentences(
     observations: Sequence[Observation], manifest: Manifest, *, confidence_level: float
 ) -> tuple[str, ...]:
-    """Of grid, ingest and delivery, as far as measured, what each one found."""
+    """Of grid, ingest, decode and delivery, as far as measured, what each one found."""
     grid = [o for o in observations if o.cell.task == "grid"]
     splits = fastest_cells(grid, manifest, "grid", confidence_level=confidence_level)
     ingests = best_cells(
@@ -171,9 +171,6 @@ def throughput_sentences(
         "makespan_s",
         lambda e: e.point,
         confidence_level=confidence_level,
-    )
-    deliveries = fastest_cells(
-        observations, manifest, "delivery", confidence_level=confidence_level
     )
     texts = []
     if splits:
@@ -185,8 +182,10 @@ def throughput_sentences(
         ]
     if ingests:
         texts.append(_ingest_words(ingests, _varied(observations, "ingest")))
-    if deliveries:
-        texts.append(_delivery_words(deliveries, _varied(observations, "delivery"), manifest))
+    for task, what in (("decode", "Decoding in order"), ("delivery", "The export for delivery")):
+        best = fastest_cells(observations, manifest, task, confidence_level=confidence_level)
+        if best:
+            texts.append(_speed_words(what, best, _varied(observations, task), manifest))
     return tuple(texts)
 
 
@@ -213,19 +212,20 @@ def _ingest_words(ingests: BestCells, varied: set[str]) -> str:
     )
 
 
-def _delivery_words(deliveries: BestCells, varied: set[str], manifest: Manifest) -> str:
-    """The speed of the export; passes and threads are named where they were varied."""
+def _speed_words(what: str, best: BestCells, varied: set[str], manifest: Manifest) -> str:
+    """The speed of `what` from each encoding; how it was done is named where that was varied."""
     parts = []
-    for name, (cell, estimate) in _first(deliveries):
+    for name, (cell, estimate) in _first(best):
         passes, threads = cell.setting["passes"], count_text(cell.setting["threads"], "thread")
         notes = {
             "passes": "in one pass" if passes == 1 else "in two passes",
             "threads": f"with {threads}",
+            "player": player_words(cell.setting["player"] or ""),
         }
         note = " ".join(text for axis, text in notes.items() if axis in varied)
         speed = estimate_text(as_shown_speed(estimate, manifest))
         parts.append(f"{speed} from {shown_name(name)}{note and f' ({note})'}")
-    return f"The export for delivery ran at {joined_text(parts)}{_more(deliveries)}."
+    return f"{what} ran at {joined_text(parts)}{_more(best)}."
 
 
 def _first(best: BestCells) -> list[tuple[str, tuple[Cell, Estimate]]]:

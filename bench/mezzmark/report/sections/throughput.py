@@ -1,4 +1,4 @@
-"""The report's section on throughput: grid, scaling, ingest, delivery."""
+"""The report's section on throughput: grid, scaling, ingest, decode, delivery."""
 
 from collections.abc import Iterator, Sequence
 from functools import partial
@@ -13,6 +13,7 @@ from mezzmark.report.sections.parts import Section, slug
 from mezzmark.report.tables.table import Table
 from mezzmark.report.tables.throughput import (
     best_split,
+    decode_table,
     delivery_table,
     grid_table,
     ingest_table,
@@ -51,7 +52,7 @@ def throughput_section(view: RunView) -> Section:
             *_scaling_pictures(view, findings, fits, scaling),
             *_gantt_pictures(view, ingests, ingest),
         ),
-        tables=(grid, scaling, ingest, delivery_table(view)),
+        tables=(grid, scaling, ingest, decode_table(view), delivery_table(view)),
     )
 
 
