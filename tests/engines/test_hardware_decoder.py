@@ -53,7 +53,7 @@ def test_a_device_without_a_picture_is_refused_at_the_first_move(tmp_path: Path)
     player is refused."""
     path = make_zoo_clip(ZOO["mjpeg-avi"], tmp_path)
     index, whole = build_frame_index(path), path.read_bytes()
-    empty = bytearray(whole)
+    empty, seeks = bytearray(whole), []
     with av.open(str(path)) as container:
         for packet in container.demux(video=0):
             if packet.size:
@@ -66,6 +66,8 @@ def test_a_device_without_a_picture_is_refused_at_the_first_move(tmp_path: Path)
         )
         player = Player(path, index, job)
         player._is_blind = on_device
+        seek = player._seek
+        player._seek = lambda target: seeks.append(target) or seek(target)
         if after_one:
             player.move(3, lambda: 0)
         path.write_bytes(empty)
@@ -75,6 +77,7 @@ def test_a_device_without_a_picture_is_refused_at_the_first_move(tmp_path: Path)
 
     with pytest.raises(EngineError, match="gives no picture of this file"):
         decoded_until_it_ends(on_device=True)
+    assert seeks == [20]
     assert decoded_until_it_ends(on_device=False) > 5 * len(whole) / 2
     assert decoded_until_it_ends(on_device=True, after_one=True) > 0
 
