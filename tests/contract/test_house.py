@@ -7,7 +7,7 @@ import pytest
 from contract.house_counts import count
 
 ROOT = Path(__file__).parents[2]
-LIMITS = {"lines": 39_170, "modules": 192, "test_lines": 30_710}
+LIMITS = {"lines": 39_500, "modules": 195, "test_lines": 31_140}
 """What the project may hold; a limit is raised by whoever has a reason, in the same commit."""
 
 FULLEST_FOLDER = 25

@@ -5,6 +5,7 @@ from collections import Counter
 from pathlib import Path
 from types import SimpleNamespace
 
+import av
 import numpy as np
 import pytest
 from av.video.frame import VideoFrame
@@ -44,6 +45,41 @@ def test_card_shows_the_very_pictures_of_the_software_decoder(
     except EngineError as error:
         pytest.skip(f"no such decoder on this machine: {error.what}")
     assert Counter(measured.proof) == {"right": FRAME_COUNT}
+
+
+def test_a_device_without_a_picture_is_refused_at_the_first_move(tmp_path: Path) -> None:
+    """A made-up device: its decoder fails at each of 48 packets. The first move says so after one
+    pass over the file; in software the move is missing after seven, and once a picture came no
+    player is refused."""
+    path = make_zoo_clip(ZOO["mjpeg-avi"], tmp_path)
+    index, whole = build_frame_index(path), path.read_bytes()
+    empty, seeks = bytearray(whole), []
+    with av.open(str(path)) as container:
+        for packet in container.demux(video=0):
+            if packet.size:
+                empty[packet.pos : packet.pos + packet.size] = bytes(packet.size)
+
+    def decoded_until_it_ends(*, on_device: bool, after_one: bool = False) -> int:
+        path.write_bytes(whole)
+        job = ScrubJob.model_construct(
+            policy="roll", thread_count=1, player=PLAYERS["slice"], viewer_height_px=90
+        )
+        player = Player(path, index, job)
+        player._is_blind = on_device
+        seek = player._seek
+        player._seek = lambda target: seeks.append(target) or seek(target)
+        if after_one:
+            player.move(3, lambda: 0)
+        path.write_bytes(empty)
+        move = player.move(20, lambda: 0)
+        assert move.picture is None
+        return move.packet_bytes
+
+    with pytest.raises(EngineError, match="gives no picture of this file"):
+        decoded_until_it_ends(on_device=True)
+    assert seeks == [20]
+    assert decoded_until_it_ends(on_device=False) > 5 * len(whole) / 2
+    assert decoded_until_it_ends(on_device=True, after_one=True) > 0
 
 
 @pytest.mark.parametrize("kind", ["mjpeg-avi", "mpeg2-ts-long-gop"])

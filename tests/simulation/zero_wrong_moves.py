@@ -19,11 +19,11 @@ from fixtures.suspect_clips import STRUCTURES
 from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
 from mezzmark.engines.play.player import Move, Player
 from mezzmark.engines.play.scrub import run_scrub
-from mezzmark.model.players import PLAYERS
+from mezzmark.model.players import FULL_SIZE
 from mezzmark.model.tasks.scrub import ScrubJob, shown_proof
 from mezzmark.model.tasks.spec import MediaReference
 
-SOFTWARE = [player for player in PLAYERS.values() if player.device is None]
+SOFTWARE = [player for player in FULL_SIZE.values() if player.device is None]
 
 
 class WrongPicture(Player):

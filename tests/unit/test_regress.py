@@ -19,6 +19,7 @@ from mezzmark.decide.machine.noise import CauseRange
 from mezzmark.decide.machine.state import judge_machine
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.records import HostMoment
+from mezzmark.report.prose.regress import doubt_lines
 
 OTHER = QUIET[::-1]
 """The same eight logs in another order: another quiet machine, mean difference 0."""
@@ -281,6 +282,31 @@ def test_trials_of_two_kinds_are_told_with_both_levels() -> None:
     before, after = cell.two_kinds
     assert (before.fast_count, before.count, after) == (4, 12, None)
     assert before.slow / before.fast == pytest.approx(1.3, rel=0.02)
+
+
+def test_another_best_player_on_one_side_is_told_and_compared() -> None:
+    """Slice threads before, frame threads after: the ratio stands, and a sentence says whose it is;
+    the same player on both sides, or one that the cell names, is not spoken of."""
+    best = SCRUB.but(setting=SCRUB.setting.but(player="best"))
+
+    def side(run: Run, player: str) -> Run:
+        played = [
+            t.model_copy(update={"player": player}) if t.cell == best else t for t in run.trials
+        ]
+        return Run(run.manifest, tuple(played))
+
+    before = side(earlier({best: QUIET, SCRUB: QUIET}), "slice")
+    after = side(later({best: OTHER, SCRUB: OTHER}), "frame")
+    report = compare(before, after)
+    found = {c.cell: (c.verdict, c.players) for c in report.cells}
+    assert found == {
+        best: ("equivalent", (("slice",), ("frame",))),
+        SCRUB: ("equivalent", ()),
+    }
+    (said,) = [line for line in doubt_lines(report) if "best player" in line]
+    assert "slice threads in the baseline and frame threads in the candidate" in said
+    same = compare(before, side(later({best: OTHER, SCRUB: OTHER}), "slice"))
+    assert not any("best player" in line for line in doubt_lines(same))
 
 
 def test_new_wrong_pictures_are_a_regression_however_fast() -> None:

@@ -18,6 +18,7 @@ from mezzmark.model.errors import RunError
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.shop import Camera, Shop, list_assumptions
+from mezzmark.model.tasks.decode import DecodeMeasurement
 from mezzmark.model.tasks.grid import GridMeasurement
 from mezzmark.statistics.scaling import fit_scaling
 
@@ -173,6 +174,32 @@ def test_encode_speed_alone_is_called_too_hopeful() -> None:
     assert "rate_predicted" in found.notes
     assert found.figures["ingest_hours_per_day"].point == pytest.approx(1.622, rel=1e-3)
     assert found.serves == "yes"
+
+
+def test_ingest_is_predicted_from_decoding_in_order_where_that_was_measured() -> None:
+    """By the fastest software player, of 10 ms a frame: with 10 ms of encoding 172,800 frames take
+    0.96 h, whatever scrubbing decoded on its way, and a graphics card at 1 ms a frame."""
+    run = _run()
+    trials = list(run.trials)
+    for trial in run.trials:
+        if trial.cell.encoding == "original" and trial.cell.task == "scrub":
+            for player, ms in (("slice", 20), ("frame", 10), ("cuda", 1)):
+                setting = Setting(threads=4, player=player)
+                measured = DecodeMeasurement(
+                    start=(0,),
+                    wall_ns=(ms * 10_000_000,),
+                    cpu_ns=(0,),
+                    frame_count=10,
+                    proved_count=3,
+                    width_px=1920,
+                    height_px=1080,
+                )
+                cell = Cell(task="decode", clip=trial.cell.clip, encoding="original")
+                place = {"cell": cell.but(setting=setting), "measurement": measured}
+                trials.append(trial.model_copy(update=place))
+    found = _quick(_size(Run(run.manifest, tuple(trials)), _shop()))
+    assert "rate_predicted" in found.notes
+    assert found.figures["ingest_hours_per_day"].point == pytest.approx(0.96, rel=1e-3)
 
 
 def test_the_busiest_camera_counts_at_the_peak_and_what_is_kept_costs() -> None:

@@ -55,7 +55,8 @@ def _player_id(name: str, setting: Mapping[str, Any]) -> str:
     if player is None or player.threads:
         return name
     threading = player.threading if setting["threads"] > 1 else None
-    parts = (threading, player.device, "skipping" if player.skips_nonreference else None)
+    skipping = "skipping" if player.skips_nonreference else None
+    parts = (threading, player.device, skipping, name if player.lowres else None)
     return " | ".join(part for part in parts if part)
 
 

@@ -40,10 +40,16 @@ PLAYERS: Final[dict[str, Player]] = {
         Player(name="slice-skipping", skips_nonreference=True),
         Player(name="frame-skipping", threading="frame", skips_nonreference=True),
         Player(name="cuda-skipping", device="cuda", skips_nonreference=True),
+        Player(name="half-size", lowres=1),
+        Player(name="quarter-size", lowres=2),
     )
 }
 """Every player by its name; `slice` is what the first format knew as software decoding. Of two that
 the older keys cannot tell apart, the plain one comes first."""
+
+
+FULL_SIZE: Final = {name: player for name, player in PLAYERS.items() if not player.lowres}
+"""Those whose pictures may be compared: the others bring another, smaller picture."""
 
 
 BEST: Final = "best"

@@ -8,6 +8,7 @@ import signal
 import threading
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from itertools import chain
 from pathlib import Path
 from types import FrameType
 from typing import Final
@@ -20,7 +21,6 @@ from mezzmark.model.preparations import BandwidthJob, BandwidthMeasured
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest, host_id
 from mezzmark.model.scenario import Scenario
-from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.runner.footage_files import find_files
 from mezzmark.runner.plan import PlannedCell, plan_cells
 from mezzmark.runner.prepare import Footage
@@ -92,7 +92,7 @@ def describe_run(
     from mezzmark.engines.media.cache import all_library_versions
 
     host = read_host_facts(cache_dir, library_versions=all_library_versions())
-    scrub = scenario.settings(ScrubSettings)
+    named = (getattr(s, "every_player", getattr(s, "players", ())) for s in scenario.tasks.values())
     manifest = Manifest(
         mezzmark_version=mezzmark.__version__,
         run_id=uuid4().hex,
@@ -103,7 +103,7 @@ def describe_run(
         media=tuple(footage.media_manifests),
         refused=tuple(footage.refused),
         left_out=tuple(footage.left_out),
-        players=tuple(PLAYERS[name] for name in scrub.every_player) if scrub else (),
+        players=tuple(PLAYERS[name] for name in dict.fromkeys(chain.from_iterable(named))),
         host_id=host_id(host),
         host=host,
     )

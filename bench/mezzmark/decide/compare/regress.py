@@ -125,6 +125,7 @@ def compare_runs(
         design=design,
         reasons=dict(_reasons(baseline, candidate, names)),
         wrong_counts=tuple(_count_wrong(side) for side in (baseline, candidate)),
+        players=_unlike_players(baseline, candidate),
         is_void=bool(overlaps)
         or has_moved
         or any(item.is_significant for item in self_comparisons),
@@ -190,11 +191,13 @@ def _middle_and_most(
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Rules:
     """What the verdicts follow from besides costs: for each cell why it is not compared (empty: it
-    is), wrong pictures by cell on each side, and whether no difference in time can be trusted."""
+    is), wrong pictures by cell on each side, both sides' best players where they are not the same,
+    and whether no difference in time can be trusted."""
 
     design: Design
     reasons: Mapping[Cell, tuple[Reason, ...]]
     wrong_counts: tuple[Counter[Cell], ...]
+    players: Mapping[Cell, tuple[tuple[str, ...], ...]]
     is_void: bool
     spreads: Mapping[str, RunSpread]
     tolerance_fraction: float
@@ -292,6 +295,7 @@ def _judged(
         candidate_wrong_count=rules.wrong_counts[1][cell],
         run_spread=evidence.undisturbed.run_error / per_run or None,
         two_kinds=tuple(find_two_kinds(cell, side) for side in costs),
+        players=rules.players.get(cell, ()),
     )
     if found.shows_new_wrong_pictures:
         return found.model_copy(update={"verdict": "regressed"})
@@ -307,6 +311,17 @@ def _count_wrong(runs: Sequence[MeasuredRun]) -> Counter[Cell]:
         if isinstance(trial.measurement, ScrubMeasurement):
             counts[trial.cell] += shown_proof(trial.measurement).count("wrong")
     return counts
+
+
+def _unlike_players(*sides: Sequence[MeasuredRun]) -> dict[Cell, tuple[tuple[str, ...], ...]]:
+    """Who played each cell of the best player on either side, where that is not the same."""
+    played: dict[Cell, tuple[set[str], ...]] = {}
+    for place, side in enumerate(sides):
+        for trial in (trial for run in side for trial in run.trials):
+            if trial.player and not trial.arm:
+                played.setdefault(trial.cell, (set(), set()))[place].add(trial.player)
+    unlike = {cell: both for cell, both in played.items() if both[0] != both[1]}
+    return {cell: tuple(tuple(sorted(names)) for names in both) for cell, both in unlike.items()}
 
 
 def _unsteady_runs(

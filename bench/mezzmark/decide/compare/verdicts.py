@@ -205,7 +205,8 @@ class CellVerdict(Fact):
     would not. `reasons` say why there is no ratio. `withheld_verdict` is what would be said if runs
     had not overlapped, no self-comparison were significant and the machine had not changed.
     `run_spread` is what runs are taken to differ by; `two_kinds` are of both sides, where trials of
-    either are surely fast or slow as a whole.
+    either are surely fast or slow as a whole. `players` are those of both sides, where their best
+    players are not the same: the ratio is then of the choice, too.
     """
 
     cell: Cell
@@ -222,6 +223,7 @@ class CellVerdict(Fact):
     candidate_wrong_count: int = 0
     run_spread: float | None = None
     two_kinds: tuple[TwoKinds | None, ...] = ()
+    players: tuple[tuple[str, ...], ...] = ()
 
     @property
     def shows_new_wrong_pictures(self) -> bool:

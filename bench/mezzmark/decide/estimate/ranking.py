@@ -187,6 +187,7 @@ def scrub_settings(observations: Sequence[Observation]) -> tuple[Setting, ...]:
 def _setting_key(setting: Setting) -> tuple[object, ...]:
     player = PLAYERS.get(setting["player"], Player(name=""))
     return (
+        player.lowres,  # a smaller picture never leads
         -setting["threads"],
         setting["policy"] != "roll",
         setting["player"] != BEST,

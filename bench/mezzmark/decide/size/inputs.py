@@ -62,6 +62,8 @@ def gather_encodings(runs: Sequence[MeasuredRun]) -> tuple[MeasuredEncoding, ...
     ]
     names = dict.fromkeys(trial.cell.encoding for _, trial in trials)
     ordered = sorted(names, key=lambda name: name != ORIGINAL)
+    # What follows is of whole pictures, decoded in software.
+    trials = [(k, t) for k, t in trials if (t.played_by.device, t.played_by.lowres) == (None, 0)]
     waits = {name: _waits_by_round(name, trials, runs) for name in ordered}
     originals = waits.get(ORIGINAL, {})
     return tuple(_gather(name, trials, runs, waits[name], originals) for name in ordered)
@@ -98,8 +100,11 @@ def _gather(
 def _decode_pixel_rate(
     trials: Sequence[tuple[Round, Trial]], clips: Sequence[ClipManifest]
 ) -> Estimate | None:
-    """Pixels a second that the originals decode at, from the pictures decoded on the way of every
-    move, with the most threads; clips count by their pixels. None where nobody scrubbed them."""
+    """Pixels a second that the originals decode at: in order by the fastest player or, where that
+    was not measured, on the way of every move, with the most threads; there clips count by their
+    pixels. None where nobody decoded them."""
+    if in_order := find_pixel_rate(ORIGINAL, trials, clips, tasks=("decode",)):
+        return in_order[0]
     sizes = {clip.clip: clip.original.width_px * clip.original.height_px for clip in clips}
     mine = [
         (key, trial.cell, trial.measurement)
@@ -107,7 +112,6 @@ def _decode_pixel_rate(
         if trial.cell.encoding == ORIGINAL
         and isinstance(trial.measurement, ScrubMeasurement)
         and trial.cell.clip in sizes
-        and trial.played_by.device is None
     ]
     most = max((cell.setting["threads"] for _, cell, _ in mine), default=0)
     work: dict[Round, list[tuple[float, float]]] = {}
@@ -162,9 +166,7 @@ def _waits_by_round(
     mine = [
         (key, trial.cell, trial.measurement)
         for key, trial in trials
-        if trial.cell.encoding == name
-        and trial.played_by.device is None
-        and isinstance(trial.measurement, ScrubMeasurement)
+        if trial.cell.encoding == name and isinstance(trial.measurement, ScrubMeasurement)
     ]
 
     def mode(cell: Cell) -> tuple[bool, int, bool]:

@@ -16,13 +16,16 @@ from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.run import ClipManifest, HostFacts
+from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.decode import DecodeMeasurement
 from mezzmark.model.tasks.encode import EncodeMeasurement
 from mezzmark.model.tasks.grid import GridMeasurement
 from mezzmark.model.tasks.ingest import ClipOrder, IngestMeasurement
+from mezzmark.model.tasks.spec import Seen
 from mezzmark.statistics.intervals import Floats
 from mezzmark.statistics.scaling import ScalingFit, fit_scaling
 
-RateTask = Literal["ingest", "grid", "encode"]
+RateTask = Literal["ingest", "grid", "encode", "decode"]
 
 RATE_TASKS: Final[tuple[RateTask, ...]] = ("ingest", "grid", "encode")
 """Where ingest speed may come from, best first: only `ingest` decodes and converts as well."""
@@ -51,11 +54,14 @@ class RateSource(Fact):
 
 
 def find_pixel_rate(
-    name: str, trials: Sequence[tuple[Round, Trial]], clips: Sequence[ClipManifest]
+    name: str,
+    trials: Sequence[tuple[Round, Trial]],
+    clips: Sequence[ClipManifest],
+    tasks: Sequence[RateTask] = RATE_TASKS,
 ) -> tuple[Estimate, RateSource] | None:
     """Pixels a second (total pixels of the mix / total seconds) of the fastest setting of the best
     task measured, and which that was."""
-    for task in RATE_TASKS:
+    for task in tasks:
         found = {
             setting: estimate_rate(*work, unit="px/s", is_total=True)
             for setting, work in _work_by_setting(name, task, trials, clips).items()
@@ -95,15 +101,12 @@ def fit_grid(
     return fit_scaling(counts, matrix, law="usl" if len(counts) > 2 else "amdahl")
 
 
-def encoded_work(trial: Trial) -> tuple[float, float]:
-    """Pixels encoded and the seconds they took; (0, 0) for trials that encode nothing."""
+def pixel_work(trial: Trial) -> tuple[float, float]:
+    """Pixels encoded, or decoded in order, and the seconds they took; (0, 0) for other trials."""
     measured = trial.measurement
-    if isinstance(measured, EncodeMeasurement):
-        pixels = measured.frame_count * measured.width_px * measured.height_px
-        return float(pixels), measured.wall_ns / 1e9
-    if isinstance(measured, GridMeasurement):
-        pixels = sum(measured.window_packets) * measured.width_px * measured.height_px
-        return float(pixels), measured.window_ns / 1e9
+    if isinstance(measured, EncodeMeasurement | GridMeasurement | DecodeMeasurement):
+        work = TASKS[trial.cell.task].work(Seen(measured, None))
+        return float(work.frame_count * measured.width_px * measured.height_px), work.wall_ns / 1e9
     if isinstance(measured, IngestMeasurement):
         shapes = zip(measured.frame_count, measured.width_px, measured.height_px, strict=True)
         return float(sum(math.prod(shape) for shape in shapes)), max(measured.end_ns) / 1e9
@@ -120,7 +123,7 @@ def _work_by_setting(
     """
     work: dict[Setting, dict[str, dict[Round, tuple[float, float]]]] = {}
     for key, trial in trials:
-        cell, done = trial.cell, encoded_work(trial)
+        cell, done = trial.cell, pixel_work(trial)
         is_resized = cell.setting["delivery_height"] is not None
         if cell.task == task and cell.encoding == name and not is_resized and min(done) > 0:
             work.setdefault(cell.setting, {}).setdefault(cell.clip, {})[key] = done
@@ -267,7 +270,7 @@ def _single_pixel_rate(single: Cell, trials: Sequence[Trial]) -> float:
     pixels = seconds = 0.0
     for trial in trials:
         if trial.cell.but(clip="") == single:
-            work = encoded_work(trial)
+            work = pixel_work(trial)
             pixels, seconds = pixels + work[0], seconds + work[1]
     return pixels / seconds if seconds else 0.0
 

@@ -97,12 +97,14 @@ def build_frame_index(
     max_duration_s: float | None = None,
     advance: ProgressUpdate | None = None,
     has_closed_groups: bool = False,
+    lowres: int = 0,
 ) -> FrameIndex:
     """Index the pictures of a file, or those of its first `max_duration_s` seconds.
 
     `is_stamped` None finds out by reading: at least nine in ten stamps readable, and in order.
     Where all groups of pictures are known to be closed, a whole file is decoded in parts, on all
-    cores. Raises FootageError for a file that cannot be measured honestly, with the reason.
+    cores. `lowres` is that of a player, for the digests of its smaller pictures. Raises
+    FootageError for a file that cannot be measured honestly, with the reason.
     """
     with open_media(path) as (container, track):
         facts = describe_media(container, track, path)
@@ -113,11 +115,15 @@ def build_frame_index(
             if facts.codec in REPEAT_CODECS:
                 reading.slice_sizes = slice_reader(track.codec_context)
             # Asks HEVC for its pictures' own checksums, where it has any.
-            track.codec_context.options |= {"err_detect": "crccheck"}
+            asked = {"err_detect": "crccheck"} | ({"lowres": str(lowres)} if lowres else {})
+            track.codec_context.options |= asked
             packets = container.demux(track)
             with complaints() as reading.errors:
                 _read_pictures(packets, track, reading, facts, max_duration_s, advance)
         _refuse_unordered(reading)
+        if len(reading.pts) == 1 < len(container.streams.video):
+            what = "its first video track is a still beside others"
+            raise unfit(path, what, "Rewrap the film's track alone.")
         _refuse_gaps(reading)
         _refuse_unseekable(container, track, reading)
     stamped = _looks_stamped(reading.stamps) if is_stamped is None else is_stamped
@@ -223,7 +229,7 @@ def _read_pictures(
     wanted_s = min((s for s in (facts.duration_s, max_duration_s) if s), default=None)
     try:
         for packet in packets:
-            if packet.size:
+            if packet.size and not packet.is_discard:  # as an edit list says of some
                 reading.note_packet(packet)
             for frame in track.decode(packet):
                 pts = _pts_of(frame, reading)

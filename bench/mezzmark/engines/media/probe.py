@@ -98,9 +98,11 @@ def unfit(path: str | Path, what: str, remedy: str) -> FootageError:
 
 
 def video_track(container: InputContainer, path: str | Path) -> VideoStream:
-    """The first video track that is not a cover picture. Raises FootageError without one."""
+    """The first video track that is no cover picture and, where the container tells, no still.
+    Raises FootageError without one."""
     cover = av.stream.Disposition.attached_pic
-    track = next((s for s in container.streams.video if not s.disposition & cover), None)
+    tracks = [s for s in container.streams.video if not s.disposition & cover]
+    track = next((s for s in tracks if s.frames != 1), tracks[0] if tracks else None)
     if track is None:
         raise unfit(path, "has no video track", "Give a file with moving pictures.")
     if track.codec_context is None:

@@ -11,7 +11,6 @@ from __future__ import annotations  # Packet takes its type argument in annotati
 
 from bisect import bisect_right
 from collections.abc import Callable, Iterator
-from contextlib import suppress
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import accumulate
@@ -39,10 +38,15 @@ from mezzmark.engines.media.probe import (
 from mezzmark.model.errors import EngineError
 from mezzmark.model.footage import FrameIndex, MediaFacts
 from mezzmark.model.players import Device
+from mezzmark.model.tasks.decode import DecodeJob
 from mezzmark.model.tasks.scrub import ScrubJob
 
 DEVICES: Final = tuple(hwdevices_available())
 """Those that this FFmpeg build knows by name; not what is there."""
+
+REDUCED_SIZES: Final = {"JPEG 2000": (1, 2), "Motion JPEG": (2,)}
+"""How often decoders halve a picture right. Others ignore the option, drift over a group of
+pictures (MPEG-2, MPEG-4), are slower for it (Motion JPEG at half), or give garbage (FFV1)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,10 +71,10 @@ class Player:
     those of the job: under `roll` the player keeps decoding when the frame lies ahead in the same
     group of pictures or is the very next one, and shows the held picture again when asked for it;
     under `reseek` it always seeks. Raises FootageError when the file cannot be opened or changed
-    since it was indexed, EngineError when the decoder asked for is not there.
+    since it was indexed, EngineError when the decoder asked for is not there or gives no picture.
     """
 
-    def __init__(self, path: str | Path, index: FrameIndex, settings: ScrubJob) -> None:
+    def __init__(self, path: str | Path, index: FrameIndex, settings: ScrubJob | DecodeJob) -> None:
         _require_unchanged(path, index)
         self._pts = index.pts
         self._keys = tuple(n for n, is_key in enumerate(index.is_keyframe) if is_key)
@@ -81,7 +85,7 @@ class Player:
         self._sent: set[int | None] = set()
         self._container, facts = _open(path, settings.player.device)
         self.codec = facts.codec
-        self._track = _prepared_track(self._container, path, settings)
+        self._track = _prepared_track(self._container, path, settings, facts)
         self._present = presenter(
             facts,
             pixel_aspect=exact_fraction(self._track.sample_aspect_ratio) or Fraction(1),
@@ -94,6 +98,9 @@ class Player:
         self._starts: Iterator[int] = iter(())
         self._decoded_frames = 0
         self._packet_bytes = 0
+        self._fault: FFmpegError | None = None
+        self._is_blind = settings.player.device is not None
+        self._label = f'player "{settings.player.name}" for {path}'
 
     def move(self, frame_index: int, clock_ns: Callable[[], int]) -> Move:
         """Show this frame: find it, decode it, present it; each span timed with `clock_ns`."""
@@ -114,6 +121,11 @@ class Player:
             picture=picture,
             view=view,
         )
+
+    def decode(self, frame_index: int) -> VideoFrame | None:
+        """The decoded picture alone, without a view; None where it does not come."""
+        self._locate(frame_index)
+        return self._decode(frame_index)
 
     def close(self) -> None:
         """Let go of the file."""
@@ -180,8 +192,10 @@ class Player:
                 is_on_the_way = self._target_pts not in self._sent
                 context = self._track.codec_context
                 context.skip_frame = "NONREF" if is_on_the_way else "DEFAULT"
-            with suppress(FFmpegError):
+            try:
                 yield from self._track.decode(packet)
+            except FFmpegError as error:
+                self._fault = error
             packet = next(packets, None)
             self._packet_bytes += packet.size if packet is not None else 0
 
@@ -193,6 +207,7 @@ class Player:
         self._held = None
         while True:
             for picture in self._pictures:
+                self._is_blind = False
                 self._decoded_frames += 1
                 if picture.pts == target_pts:
                     self._shown, self._held = frame_index, picture
@@ -200,8 +215,12 @@ class Player:
                 if picture.pts is not None and picture.pts > target_pts:
                     break
             self._shown = None
-            if not self._seek(target_pts):
-                return None
+            if (self._is_blind and self._fault) or not self._seek(target_pts):
+                if not self._is_blind:
+                    return None
+                # Every further move would take as long.
+                what = f"the device gives no picture of this file ({self._fault or 'and no error'})"
+                raise EngineError(where=self._label, what=what, remedy="Try another player.")
 
 
 def _time_of(packet: Packet[VideoStream]) -> int:
@@ -244,12 +263,18 @@ def _open(path: str | Path, device: Device | None) -> tuple[InputContainer, Medi
     return on_device, facts
 
 
-def _prepared_track(container: InputContainer, path: str | Path, settings: ScrubJob) -> VideoStream:
-    """The video track with its decoder open and its threads set (they cannot change later)."""
+def _prepared_track(
+    container: InputContainer, path: str | Path, settings: ScrubJob | DecodeJob, facts: MediaFacts
+) -> VideoStream:
+    """The video track with its decoder open, its threads and its size set (they cannot change
+    later)."""
     track = video_track(container, path)
     spread_decoding(track, settings.player.threading, settings.thread_count)
-    device = settings.player.device
+    device, lowres = settings.player.device, settings.player.lowres
     try:
+        if lowres and lowres not in REDUCED_SIZES.get(facts.codec, ()):
+            raise ValueError(f"no smaller picture that {facts.codec} is decoded to was proved")
+        track.codec_context.options |= {"lowres": str(lowres)} if lowres else {}
         track.codec_context.open(strict=False)
         if device and not track.codec_context.is_hwaccel:
             raise ValueError(f"{device} was asked for, and software would decode")

@@ -4,13 +4,20 @@ import math
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 import psutil
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.media.frame_index import NO_STAMP, read_frame_index, stamp_of
+from mezzmark.engines.media.frame_index import (
+    NO_STAMP,
+    build_frame_index,
+    read_frame_index,
+    stamp_of,
+    write_frame_index,
+)
 from mezzmark.engines.media.pixels import Planes, planes_digest, planes_of
 from mezzmark.engines.play.player import Move, Player
 from mezzmark.engines.play.view_proof import ViewVerifier
@@ -18,7 +25,9 @@ from mezzmark.host.common import no_garbage_collection, read_process_facts
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import Measured
 from mezzmark.model.players import PLAYERS
+from mezzmark.model.tasks.decode import DecodeJob
 from mezzmark.model.tasks.scrub import Proof, ScrubJob, ScrubMeasurement
+from mezzmark.model.tasks.spec import MediaReference
 
 INEXACT_CODECS: Final = ("Motion JPEG", "MPEG-2")
 """They leave the inverse transform a tolerance (ISO/IEC 10918-2; ISO/IEC 13818-2, annex A); AVC,
@@ -64,13 +73,13 @@ def run_scrub(
         start_ns = clock_ns()
         players.append(open_player(media.media_path, index, job))
         open_ns.append(clock_ns() - start_ns)
-    in_software = job.model_copy(update={"player": PLAYERS["slice"]})
-    verifiers = []
-    for player, media, index in zip(players, job.media, indexes, strict=True):
-        is_inexact = job.player.device is not None and player.codec in INEXACT_CODECS
-        reference = Player(media.media_path, index, in_software) if is_inexact else None
-        views = ViewVerifier(media.media_path, job.viewer_height_px, job.thread_count)
-        verifiers.append(MoveVerifier(FrameVerifier(index, reference), views))
+    verifiers = [
+        MoveVerifier(
+            picture_verifier(player, media, index, job),
+            ViewVerifier(media.media_path, job.viewer_height_px, job.thread_count),
+        )
+        for player, media, index in zip(players, job.media, indexes, strict=True)
+    ]
     moves: list[PlayMove] = [player.move for player in players]
     if fraction := job.injected_slowdown_fraction:
         moves = [delayed(move, fraction=fraction) for move in moves]
@@ -86,6 +95,33 @@ def run_scrub(
         **{name: tuple(sample[name] for sample in samples) for name in samples[0]},
     )
     return Measured(measurement=measurement, process=read_process_facts())
+
+
+def picture_verifier(
+    player: Player, media: MediaReference, index: FrameIndex, job: ScrubJob | DecodeJob
+) -> "FrameVerifier":
+    """What proves this player's pictures of this file."""
+    path = media.media_path
+    if job.player.lowres:
+        return FrameVerifier(_reduced_index(media, index, job.player.lowres))
+    is_inexact = job.player.device is not None and player.codec in INEXACT_CODECS
+    in_software = job.model_copy(update={"player": PLAYERS["slice"]})
+    return FrameVerifier(index, Player(path, index, in_software) if is_inexact else None)
+
+
+def _reduced_index(media: MediaReference, index: FrameIndex, lowres: int) -> FrameIndex:
+    """The index of the smaller pictures, by a sequential decode at that size; kept beside the
+    other one."""
+    kept = Path(media.index_path).with_suffix(f".lowres-{lowres}.json")
+    if not kept.exists():
+        until_s = float((index.pts[-1] - index.pts[0] + 1) * index.time_base)
+        smaller = build_frame_index(
+            media.media_path, is_stamped=False, max_duration_s=until_s, lowres=lowres
+        )
+        digests = dict(zip(smaller.pts, smaller.digests, strict=True))
+        found = tuple(digests.get(pts, "") for pts in index.pts)
+        write_frame_index(index.model_copy(update={"digests": found, "is_stamped": False}), kept)
+    return read_frame_index(kept)
 
 
 class FrameVerifier:

@@ -13,7 +13,7 @@ from pydantic import Field, model_validator
 
 from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
 from mezzmark.model.fact import MAX_WHOLE, Amount, Fact, NameIn, Whole
-from mezzmark.model.players import BEST, PLAYERS, Player, find_player
+from mezzmark.model.players import BEST, FULL_SIZE, PLAYERS, Player, find_player
 from mezzmark.model.tasks.patterns import PATTERNS, groups_of, plan_requests
 from mezzmark.model.tasks.spec import (
     NS_PER_MS,
@@ -31,7 +31,7 @@ from mezzmark.model.tasks.spec import (
 from mezzmark.statistics.quantiles import sorted_quantile
 
 PatternName = Annotated[str, NameIn(PATTERNS)]
-PlayerName = Annotated[str, NameIn(PLAYERS)]
+FullSizePlayer = Annotated[str, NameIn(FULL_SIZE)]
 PlayerChoice = Annotated[str, NameIn(ChainMap(PLAYERS, {BEST: Player(name=BEST)}))]
 ViewHeight = Annotated[int, Field(ge=64, le=4320, multiple_of=2)]
 
@@ -65,7 +65,7 @@ class ScrubSettings(Fact):
     policies: tuple[Policy, ...] = Field(default=("roll",), min_length=1)
     threads: tuple[CountChoice, ...] = Field(default=("all",), min_length=1)
     players: tuple[PlayerChoice, ...] = Field(default=("slice",), min_length=1)
-    pilot_players: tuple[PlayerName, ...] = Field(default=("slice", "frame"), min_length=1)
+    pilot_players: tuple[FullSizePlayer, ...] = Field(default=("slice", "frame"), min_length=1)
     crossed: bool = Field(default=False, description="every value with every other")
     sweep_speed: int = Field(default=8, ge=2, le=64)
     near_median_frames: float = Field(default=12.0, gt=0, le=1_000_000)
@@ -233,25 +233,25 @@ def _read_bytes_per_move(moves: ProvedMoves) -> float:
 def _plan(settings: ScrubSettings, stock: Stock) -> Iterator[Cell]:
     clip_count = Counter(name for _, name in stock.present())
     between = [(ALL_CLIPS, name) for name in stock.encodings if clip_count[name] > 1]
-    for setting in _settings(settings, stock.counts(settings.threads)):
+    axes: dict[str, Sequence[Any]] = {
+        "pattern": settings.patterns,
+        "policy": settings.policies,
+        "threads": stock.counts(settings.threads),
+        "player": settings.players,
+        "viewer_height": settings.viewer_heights_px,
+    }
+    for setting in vary_settings(axes, crossed=settings.crossed):
         pairs = between if PATTERNS[setting["pattern"]].visits_all else stock.present()
         for clip, name in pairs:
             yield Cell(task="scrub", clip=clip, encoding=name, setting=setting)
 
 
-def _settings(settings: ScrubSettings, counts: Sequence[int]) -> Iterable[Setting]:
+def vary_settings(axes: Mapping[str, Sequence[Any]], *, crossed: bool = False) -> Iterable[Setting]:
     """Each once: the base, and from it one axis at a time; or all of them crossed."""
-    axes: dict[str, Sequence[Any]] = {
-        "pattern": settings.patterns,
-        "policy": settings.policies,
-        "threads": counts,
-        "player": settings.players,
-        "viewer_height": settings.viewer_heights_px,
-    }
     base = [values[0] for values in axes.values()]
     found: dict[Setting, None] = {}
     for values in product(*axes.values()):
-        if settings.crossed or sum(map(ne, values, base)) <= 1:
+        if crossed or sum(map(ne, values, base)) <= 1:
             setting = Setting(dict(zip(axes, values, strict=True)))
             player = PLAYERS.get(setting["player"])
             if player and player.threads:  # it has a number of its own

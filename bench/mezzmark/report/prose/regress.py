@@ -32,7 +32,7 @@ from mezzmark.report.prose.numbers import (
     two_kinds_text,
     visible_text,
 )
-from mezzmark.report.prose.terms import task_label
+from mezzmark.report.prose.terms import player_words, task_label
 
 MOST_UNITS: Final = 200
 """Rounds or runs that somebody might still measure."""
@@ -245,9 +245,24 @@ def power_text(cells: Sequence[Cell], round_count: int, run_count: int) -> str:
     )
 
 
+def _players_texts(report: RegressionReport) -> list[str]:
+    """Where a cell of the best player was played by others on either side."""
+    cells: dict[tuple[str, ...], list[str]] = {}
+    for cell in (cell for cell in report.cells if cell.players):
+        sides = (joined_text(list(map(player_words, side)), word="or") for side in cell.players)
+        cells.setdefault(tuple(sides), []).append(cell.cell.cell_id)
+    return [
+        f"The best player was {before} in the baseline and {after} in the candidate "
+        f"({few_text(ids, MOST_NAMED, lambda more: f'and {more} more')}): what changed there may "
+        "be the choice of player; to compare one player, name it in the scenario."
+        for (before, after), ids in cells.items()
+    ]
+
+
 def doubt_lines(report: RegressionReport) -> list[str]:
     """What to know before relying on the verdicts, a statement each."""
     return [
+        *_players_texts(report),
         *(
             f"{run.side.capitalize()} run {run.name}: the machine {machine_predicate(run.state)}."
             for run in report.unsteady_runs

@@ -74,6 +74,10 @@ NOTES: Final = {
         "σ is the share that cannot run side by side, κ what the cores cost each other. A "
         "peak is given only where the data bound it."
     ),
+    "decode": (
+        "Pictures in order, to memory, no view made of them; seeking and filling the decoder's "
+        "pipeline stand outside. Over all clips, of a typical round: the median."
+    ),
     "scrub cells": (
         "All rounds, also one that was stopped. Medians of a span do not add up to the median of "
         "the whole."

@@ -9,7 +9,7 @@ from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.model.cell import Setting
 from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.estimate import Estimate
-from mezzmark.model.players import PLAYERS
+from mezzmark.model.players import PLAYERS, Player
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import ScrubSettings
@@ -51,7 +51,13 @@ def player_words(name: str) -> str:
     kind = "own choice of" if player.threading == "auto" else player.threading
     words = (player.device, f"{player.threads or ''} {kind} threads".strip())
     skips = " (unreferenced pictures skipped)" * player.skips_nonreference
-    return ", ".join(filter(None, words)) + skips
+    return ", ".join(filter(None, words)) + skips + _size_words(player)
+
+
+def _size_words(player: Player) -> str:
+    """That a player brings another picture than the others."""
+    size = f" (a smaller picture, 1/{2**player.lowres} of the width and height)"
+    return size * (player.lowres > 0)
 
 
 def pattern_words(pattern: str | None) -> str:
@@ -70,7 +76,9 @@ _AXES: Final[dict[str, Callable[[Any], str]]] = {
     "threads": lambda count: count_text(count, "decoder thread"),
     "policy": lambda name: _POLICIES.get(name, f"policy {plain_name(name)}"),
     "viewer_height": lambda height_px: f"viewer {height_px} pixels high",
-    "player": lambda name: f"player {plain_name(name)}",
+    "player": lambda name: (
+        f"player {plain_name(name)}" + _size_words(PLAYERS.get(name, Player(name=name)))
+    ),
 }
 
 

@@ -28,7 +28,7 @@ from mezzmark.report.prose.numbers import (
     number_text,
     shown_name,
 )
-from mezzmark.report.prose.terms import plain_name, split_words
+from mezzmark.report.prose.terms import plain_name, player_words, split_words
 from mezzmark.report.view import RunView
 from mezzmark.statistics.scaling import MINIMUM_ROUNDS, ScalingFit
 from mezzmark.statistics.scaling_inference import peak_core_count
@@ -161,15 +161,15 @@ MOST_NAMED: Final = 4
 
 
 def throughput_sentences(view: RunView) -> tuple[str, ...]:
-    """Of grid, ingest and delivery, as far as measured, what each one found."""
+    """Of grid, ingest, decode and delivery, as far as measured, what each one found."""
     ingests = best_cells(view, "ingest", "makespan_s", lambda e: e.point)
-    deliveries = fastest_cells(view, "delivery")
     texts = _grid_sentences(view) if view.grid else []
     if ingests:
         texts.append(_ingest_words(ingests, _varied(view.observations, "ingest")))
-    if deliveries:
-        varied = _varied(view.observations, "delivery")
-        texts.append(_delivery_words(deliveries, varied, view.manifest))
+    for task, what in (("decode", "Decoding in order"), ("delivery", "The export for delivery")):
+        if best := fastest_cells(view, task):
+            varied = _varied(view.observations, task)
+            texts.append(_speed_words(what, best, varied, view.manifest))
     return tuple(texts)
 
 
@@ -196,19 +196,20 @@ def _ingest_words(ingests: BestCells, varied: set[str]) -> str:
     )
 
 
-def _delivery_words(deliveries: BestCells, varied: set[str], manifest: Manifest) -> str:
-    """The speed of the export; passes and threads are named where they were varied."""
+def _speed_words(what: str, best: BestCells, varied: set[str], manifest: Manifest) -> str:
+    """The speed of `what` from each encoding; how it was done is named where that was varied."""
     parts = []
-    for name, (cell, estimate) in _first(deliveries):
+    for name, (cell, estimate) in _first(best):
         passes, threads = cell.setting["passes"], count_text(cell.setting["threads"], "thread")
         notes = {
             "passes": "in one pass" if passes == 1 else "in two passes",
             "threads": f"with {threads}",
+            "player": player_words(cell.setting["player"] or ""),
         }
         note = " ".join(text for axis, text in notes.items() if axis in varied)
         speed = estimate_text(as_shown_speed(estimate, manifest))
         parts.append(f"{speed} from {shown_name(name)}{note and f' ({note})'}")
-    return f"The export for delivery ran at {joined_text(parts)}{_more(deliveries)}."
+    return f"{what} ran at {joined_text(parts)}{_more(best)}."
 
 
 def _first(best: BestCells) -> list[tuple[str, tuple[Cell, Estimate]]]:

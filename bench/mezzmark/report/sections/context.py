@@ -39,7 +39,7 @@ from mezzmark.report.tables.run import (
 from mezzmark.report.tables.table import Table, filled, tabulate
 from mezzmark.report.view import RunView
 
-SHOWN: Final = {"scrub", "encode", "grid", "ingest", "delivery", "fidelity", "kernel"}
+SHOWN: Final = {"scrub", "encode", "grid", "ingest", "delivery", "decode", "fidelity", "kernel"}
 """Tasks that a section, or the machine's steadiness, speaks of; any other gets a table."""
 
 

@@ -1,4 +1,4 @@
-"""The report's section on throughput: grid, scaling, ingest, delivery."""
+"""The report's section on throughput: grid, scaling, ingest, decode, delivery."""
 
 from collections.abc import Iterator, Sequence
 from functools import partial
@@ -13,6 +13,7 @@ from mezzmark.report.figures.machine import draw_gantt, draw_grid, draw_scaling
 from mezzmark.report.sections.parts import Section, slug
 from mezzmark.report.tables.table import Table
 from mezzmark.report.tables.throughput import (
+    decode_table,
     delivery_table,
     grid_table,
     ingest_table,
@@ -46,7 +47,7 @@ def throughput_section(view: RunView) -> Section:
             *_scaling_pictures(view, findings, fits, scaling),
             *_gantt_pictures(view, ingests, ingest),
         ),
-        tables=(grid, scaling, ingest, delivery_table(view)),
+        tables=(grid, scaling, ingest, decode_table(view), delivery_table(view)),
     )
 
 

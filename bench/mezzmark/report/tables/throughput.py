@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Literal
 
-from mezzmark.decide.estimate.over_clips import as_shown_speed, pool_clips
+from mezzmark.decide.estimate.over_clips import as_shown_speed, hours_per_hour, pool_clips
 from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
 from mezzmark.decide.throughput.grid import GridFindings
 from mezzmark.decide.throughput.schedule import IngestPrediction
@@ -11,7 +11,7 @@ from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.tasks.delivery import DeliverySettings
 from mezzmark.report.prose.table_notes import NOTES, delivery_note, ingest_note
-from mezzmark.report.prose.terms import split_words
+from mezzmark.report.prose.terms import player_words, split_words
 from mezzmark.report.prose.throughput import peak_text
 from mezzmark.report.tables.run import named, slow_entry
 from mezzmark.report.tables.table import Column, Entry, Table, tabulate
@@ -45,6 +45,11 @@ def grid_table(view: RunView, findings: Sequence[GridFindings]) -> Table:
 
 def _shown_speed(view: RunView, figures: Mapping[str, Estimate]) -> Estimate:
     return as_shown_speed(figures["throughput_fps"], view.manifest)
+
+
+def _real_time(view: RunView, figures: Mapping[str, Estimate]) -> Estimate | None:
+    hours = hours_per_hour(figures["throughput_fps"], view.manifest)
+    return hours and hours.inverted("× real time")
 
 
 def _lead_words(found: GridFindings) -> str:
@@ -108,6 +113,27 @@ def ingest_table(view: RunView, ingests: Sequence[IngestPrediction]) -> Table:
 def _miss(found: IngestPrediction) -> Entry | None:
     miss = found.miss_fraction
     return None if miss is None else Entry(f"{miss * 100:+.1f} %", sort=miss)
+
+
+def decode_table(view: RunView) -> Table:
+    """Decoding in order over all clips, a row for each encoding and player."""
+    mine = [o for o in view.observations if o.cell.task == "decode"]
+    pooled = pool_clips(mine, view.manifest)
+    return tabulate(
+        sorted(pooled, key=lambda c: -pooled[c]["throughput_fps"].point),
+        [
+            Column("from", lambda c: named(view, c.encoding), "left"),
+            Column("player", lambda c: player_words(c.setting["player"]), "left"),
+            Column("threads", lambda c: c.setting["threads"]),
+            Column("speed", lambda c: _shown_speed(view, pooled[c])),
+            Column("against real time", lambda c: _real_time(view, pooled[c])),
+            Column("cores busy", lambda c: pooled[c].get("cores_busy")),
+            Column("peak memory", lambda c: pooled[c].get("peak_rss_bytes")),
+        ],
+        table_id=f"{view.prefix}decode",
+        title="Decoding each encoding in order",
+        note=NOTES["decode"],
+    )
 
 
 def delivery_table(view: RunView) -> Table:
