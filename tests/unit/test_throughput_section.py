@@ -66,12 +66,13 @@ def section() -> Section:
 
 
 def test_every_task_has_its_table_and_its_figure(section: Section) -> None:
-    """Grid, scaling, ingest and delivery each have a table; the first three a figure too, whose
-    ids and files carry the run's prefix."""
+    """Grid, scaling, ingest, decode and delivery each have a table; the first three a figure too,
+    whose ids and files carry the run's prefix."""
     assert [table.table_id for table in section.tables] == [
         "run2-grid",
         "run2-scaling",
         "run2-ingest",
+        "run2-decode",
         "run2-delivery",
     ]
     assert [picture.file_stem.split("-1-")[0] for picture in section.pictures] == [
