@@ -39,9 +39,8 @@ TEARDOWN_S = 5.0
 POLL_S = 0.2
 """How soon a wish to stop is noticed: five wake-ups a second cost well below 0.1 % of a core."""
 
-STARTED_AT_ONCE: Final = 4
-"""Workers that are started together at most: three quarters of the wait are gone, and those that
-wait hold some 50 MB each."""
+STARTED_AT_ONCE: Final = 8
+"""Workers that are started together at most; each that waits holds some 30 MB of its own."""
 
 START_S: Final = 20.0
 """A worker that has not loaded its task's modules by then is given up, and another one started."""
