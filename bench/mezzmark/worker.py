@@ -1,9 +1,10 @@
 """One job in a fresh process: `python -m mezzmark.worker` reads a job, writes its answers.
 
 The job is one JSON line on standard input (`model.jobs.Job`), each answer one JSON line on
-standard output (`model.jobs.Answer`). The result is written before anything is torn down, and the
-process then leaves at once: libraries that hang or crash while freeing their objects can no
-longer cost a finished trial.
+standard output (`model.jobs.Answer`). Where a task is named on the command line, its modules are
+loaded first, and an empty line says that the job may come. The result is written before anything is
+torn down, and the process then leaves at once: libraries that hang or crash while freeing their
+objects can no longer cost a finished trial.
 """
 
 import gc
@@ -33,7 +34,12 @@ DIE_WITH_PARENT = "--die-with-parent"
 def main() -> None:
     """Answer the one job on standard input; leaves the process and never returns."""
     answers = _claim_standard_output()
+    if tasks := [word for word in sys.argv[1:] if word in TASKS]:
+        _load(tasks[0])
+        answers.write(b"\n")
     line = sys.stdin.buffer.readline()
+    if not line:
+        os._exit(1)  # the parent has gone
     if DIE_WITH_PARENT in sys.argv[1:]:
         end_with_parent(lambda: os.read(sys.stdin.fileno(), 1))
     job = read_job(line)
@@ -74,20 +80,25 @@ def perform(job: Job, advance: Callable[[str, float], None]) -> "Answer":
 
     Engines are imported here so that each job loads only its own.
     """
-    teller: object = read_clock_ns
-    if job.task in TASKS:
-        entry = TASKS[job.task].engine_entry
-    else:
-        from mezzmark.model.preparations import PREPARATIONS
-
-        entry, teller = PREPARATIONS[job.task][1], advance
-    module, function = entry.split(":")
-    work = getattr(import_module(module), function)
+    work = _load(job.task)
     if not gc.isenabled():
         gc.freeze()  # nor is what was loaded looked at when a collection is asked for
         gc.enable()
-    answer: Answer = work(job, teller)
+    answer: Answer = work(job, read_clock_ns if job.task in TASKS else advance)
     return answer
+
+
+def _load(task: str) -> Callable[..., "Answer"]:
+    """What does the jobs of this task."""
+    if task in TASKS:
+        entry = TASKS[task].engine_entry
+    else:
+        from mezzmark.model.preparations import PREPARATIONS
+
+        entry = PREPARATIONS[task][1]
+    module, function = entry.split(":")
+    work: Callable[..., Answer] = getattr(import_module(module), function)
+    return work
 
 
 def _claim_standard_output() -> BinaryIO:

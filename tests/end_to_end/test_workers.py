@@ -4,6 +4,8 @@ import os
 import subprocess
 import sys
 import textwrap
+from collections.abc import Iterator
+from contextlib import closing
 
 import psutil
 import pytest
@@ -14,7 +16,7 @@ from mezzmark.model.jobs import Job, JobFailed, Measured, ProgressUpdate, Worker
 from mezzmark.model.preparations import Answer, PrepareOwnJob
 from mezzmark.model.tasks.kernel import KernelJob
 from mezzmark.runner import workers
-from mezzmark.runner.workers import last_answer, run_worker
+from mezzmark.runner.workers import AheadWorkers, last_answer, run_worker
 from simulation.suspended_trials import flagged
 
 KERNEL = KernelJob(repeats=2)
@@ -152,6 +154,49 @@ def test_a_worker_loads_only_what_its_task_needs() -> None:
     assert "mezzmark.model.tasks" in loaded
     unneeded = {"mezzmark.model.scenario", "mezzmark.model.run", "mezzmark.model.catalogue"}
     assert not loaded & (unneeded | {"scipy", "pandas", "av"})
+
+
+@pytest.fixture
+def ahead(monkeypatch: pytest.MonkeyPatch) -> Iterator[AheadWorkers]:
+    """Two workers at a time, however many cores there are."""
+    monkeypatch.setattr(workers, "read_usable_core_count", lambda: 2)
+    with closing(AheadWorkers(lambda: False)) as dispatch:
+        yield dispatch
+
+
+def test_workers_start_together_and_each_does_one_job(ahead: AheadWorkers) -> None:
+    """After the first of two jobs one loaded process waits, which does the second; a third job
+    starts two anew, and when all is over none is left."""
+    waiting = []
+    for _ in range(3):
+        assert isinstance(last_answer(ahead(KERNEL, PLENTY_S)), Measured)
+        waiting.append(psutil.Process().children())
+    assert [len(found) for found in waiting] == [1, 0, 1]
+    ahead.close()
+    assert not waiting[2][0].is_running()
+
+
+def test_a_worker_that_died_while_it_waited_costs_no_trial(ahead: AheadWorkers) -> None:
+    """The next trial is measured by another one."""
+    last_answer(ahead(KERNEL, PLENTY_S))
+    waiting = psutil.Process().children()
+    for child in waiting:
+        child.kill()
+    psutil.wait_procs(waiting)
+    assert isinstance(last_answer(ahead(KERNEL, PLENTY_S)), Measured)
+
+
+def test_workers_that_cannot_load_in_time_are_replaced(monkeypatch, ahead: AheadWorkers) -> None:
+    """They are ended before the trial begins, and one that is started for it alone answers."""
+    monkeypatch.setattr(workers, "START_S", 0.2)
+    refusal = JobFailed(where="here", what="so", remedy="thus", exit_code=21)
+    program = f"""
+        if len(sys.argv) > 1 or not job: time.sleep(600)
+        print({refusal.model_dump_json()!r}, flush=True)
+        """
+    plant(monkeypatch, program)
+    assert last_answer(ahead(KERNEL, PLENTY_S)) == refusal
+    assert psutil.Process().children() == []
 
 
 @pytest.mark.skipif(not hasattr(os, "waitid"), reason="the system does not tell of a stop")

@@ -44,7 +44,6 @@ def grouped(pairs: Iterable[tuple[Key, Value]]) -> dict[Key, list[Value]]:
 class Fact(BaseModel):
     """A value that crosses a process or a file: frozen, and an unknown field is an error."""
 
-    # Built at first use: a worker meets few of them, and building all takes as long as a trial.
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 

@@ -1,8 +1,8 @@
 """Runs a scenario: prepare, then rounds of trials, each on disk before anyone hears of it."""
 
 from collections.abc import Generator, Iterator
+from contextlib import closing
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -36,7 +36,7 @@ from mezzmark.runner.start import (
     open_run,
     trap_signals,
 )
-from mezzmark.runner.workers import Dispatch, last_answer, raise_if_disk_full, run_worker
+from mezzmark.runner.workers import AheadWorkers, Dispatch, last_answer, raise_if_disk_full
 from mezzmark.store.run_store import (
     append_trial,
     clear_scratch,
@@ -69,11 +69,16 @@ def run_scenario(
     run_dir, cache_dir = Path(run_dir), Path(cache_dir)
     is_new = not run_dir.exists()
     reserve_run_dir(run_dir, resume=resume)
-    with lock_folder(run_dir), clean_start(run_dir, is_new=is_new), trap_signals() as flag:
+    with (
+        lock_folder(run_dir),
+        clean_start(run_dir, is_new=is_new),
+        trap_signals() as flag,
+        closing(AheadWorkers(flag.is_set)) as workers,
+    ):
         is_resumed = reserve_run_dir(run_dir, resume=resume)
         if is_resumed:
             check_same_run(run_dir, scenario)
-        dispatch = dispatch or partial(run_worker, is_cancelled=flag.is_set)
+        dispatch = dispatch or workers
         if footage is None:
             footage = yield from prepare_footage(scenario, cache_dir=cache_dir, dispatch=dispatch)
         clock = clock or Clock()

@@ -2,6 +2,9 @@
 
 The worker has its own process group (session on POSIX), so that Ctrl-C reaches the runner only
 and a kill reaches whatever the worker has started. It dies with its parent in any case.
+
+To start a process and load its libraries takes longer than many trials measure, on one core. So
+workers of a task are started several at a time (`AheadWorkers`), each still doing one job only.
 """
 
 import os
@@ -12,16 +15,19 @@ import sys
 import tempfile
 import threading
 import time
+from collections import defaultdict, deque
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
+from dataclasses import dataclass
 from typing import BinaryIO, Final
 
 from pydantic import ValidationError
 
-from mezzmark.host.common import PauseWatch
+from mezzmark.host.common import PauseWatch, read_usable_core_count
 from mezzmark.model.errors import DestinationError, DiskFullError, MezzmarkError
 from mezzmark.model.jobs import Job, JobFailed, Measured, ProgressUpdate, WorkerFailed
 from mezzmark.model.preparations import ANSWER_ADAPTER, Answer
+from mezzmark.model.tasks import TASKS
 from mezzmark.worker import DIE_WITH_PARENT
 
 Dispatch = Callable[[Job, float], Iterator[Answer]]
@@ -32,6 +38,12 @@ TEARDOWN_S = 5.0
 
 POLL_S = 0.2
 """How soon a wish to stop is noticed: five wake-ups a second cost well below 0.1 % of a core."""
+
+STARTED_AT_ONCE: Final = 8
+"""Workers that are started together at most; each that waits holds some 30 MB of its own."""
+
+START_S: Final = 20.0
+"""A worker that has not loaded its task's modules by then is given up, and another one started."""
 
 STDERR_TAIL_BYTES = 2_000
 STDERR_LINES = 2
@@ -46,8 +58,14 @@ every installed package says of itself. The user's own values win."""
 
 NO_ANSWER: Final = WorkerFailed(outcome="crashed", reason="the worker gave no answer")
 
-_Lines = queue.SimpleQueue[bytes | None]
-"""The worker's lines; None is their end."""
+
+@dataclass(frozen=True, slots=True)
+class _Worker:
+    """A process, its lines so far (None is their end), and what it says on standard error."""
+
+    process: subprocess.Popen[bytes]
+    lines: queue.SimpleQueue[bytes | None]
+    complaints: BinaryIO
 
 
 def last_answer(answers: Iterator[Answer]) -> Answer:
@@ -87,27 +105,78 @@ def run_worker(
     *,
     is_cancelled: Callable[[], bool] = lambda: False,
     python: str = "",
+    worker: _Worker | None = None,
 ) -> Iterator[Answer]:
     """Answers of a fresh worker as they come, the last one being its result; `python` is another
-    installation's interpreter.
+    installation's interpreter, `worker` one that waits for its job.
 
     `timeout_s` runs anew after each line of progress. Whatever ends this generator (a result, a
     timeout, `is_cancelled`, an exception, being closed) leaves no process behind.
     """
-    with tempfile.TemporaryFile() as complaints:
-        process = _start(complaints, python)
-        try:
-            lines = _send_and_listen(process, job)
-            is_answered = False
-            for answer in _listen(process, lines, timeout_s, is_cancelled):
-                is_answered = not isinstance(answer, ProgressUpdate)
-                yield answer
-            if not is_answered:
-                yield _describe_end(process, complaints)
-        except ValidationError:
-            yield WorkerFailed(outcome="crashed", reason="the worker's answer cannot be read")
-        finally:
-            _end(process)
+    worker = worker or _start(python)
+    try:
+        _send(worker.process, job)
+        is_answered = False
+        for answer in _listen(worker, timeout_s, is_cancelled):
+            is_answered = not isinstance(answer, ProgressUpdate)
+            yield answer
+        if not is_answered:
+            yield _describe_end(worker)
+    except ValidationError:
+        yield WorkerFailed(outcome="crashed", reason="the worker's answer cannot be read")
+    finally:
+        _end(worker)
+
+
+class AheadWorkers:
+    """A `Dispatch` that starts workers of a trial's task together, on all cores, when it needs one
+    and none waits: nothing is timed then. The others wait for later trials of that task, blocked
+    on their standard input. `close` ends those that wait.
+    """
+
+    def __init__(self, is_cancelled: Callable[[], bool]) -> None:
+        self._is_cancelled = is_cancelled
+        self._at_once = min(STARTED_AT_ONCE, read_usable_core_count())
+        self._waiting: dict[str, deque[_Worker]] = defaultdict(deque)
+
+    def __call__(self, job: Job, timeout_s: float) -> Iterator[Answer]:
+        """As `run_worker`; what is no trial starts a worker of its own."""
+        worker = self._take(job.task) if job.task in TASKS else None
+        yield from run_worker(job, timeout_s, is_cancelled=self._is_cancelled, worker=worker)
+
+    def close(self) -> None:
+        """End all workers that wait."""
+        for waiting in self._waiting.values():
+            while waiting:
+                _end(waiting.popleft())
+
+    def _take(self, task: str) -> _Worker | None:
+        """A worker that has loaded the task and waits; None where all of them died meanwhile."""
+        waiting = self._waiting[task]
+        if not waiting and self._at_once > 1:
+            self._start_together(task)
+        while waiting:
+            worker = waiting.popleft()
+            if worker.lines.empty() and worker.process.poll() is None:
+                return worker
+            _end(worker)
+        return None
+
+    def _start_together(self, task: str) -> None:
+        """Returns when each is ready or gone, so that none loads while a trial is timed."""
+        waiting = self._waiting[task]
+        for _ in range(self._at_once):
+            waiting.append(_start(task=task))
+        deadline_s = time.monotonic() + START_S
+        for _ in range(self._at_once):
+            try:
+                is_ready = waiting[0].lines.get(timeout=max(0.0, deadline_s - time.monotonic()))
+            except queue.Empty:
+                is_ready = None
+            if is_ready:
+                waiting.rotate(-1)
+            else:
+                _end(waiting.popleft())
 
 
 def worker_command() -> tuple[str, ...]:
@@ -121,10 +190,14 @@ def own_environment(environment: Mapping[str, str]) -> dict[str, str]:
     return {name: value for name, value in environment.items() if name not in foreign}
 
 
-def _start(complaints: BinaryIO, python: str) -> subprocess.Popen[bytes]:
+def _start(python: str = "", *, task: str = "") -> _Worker:
+    """A worker, and a thread that collects its lines; with a task it says an empty line when it has
+    loaded that task's modules."""
     variables: Mapping[str, str] = own_environment(os.environ) if python else os.environ
-    return subprocess.Popen(
-        (python, *worker_command()[1:]) if python else worker_command(),
+    command = (python, *worker_command()[1:]) if python else worker_command()
+    complaints = tempfile.TemporaryFile()  # noqa: SIM115 (`_end` closes it)
+    process = subprocess.Popen(
+        (*command, task) if task else command,
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=complaints,
@@ -132,39 +205,41 @@ def _start(complaints: BinaryIO, python: str) -> subprocess.Popen[bytes]:
         start_new_session=True,  # POSIX
         creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),  # Windows
     )
+    worker = _Worker(process, queue.SimpleQueue(), complaints)
+
+    def collect() -> None:
+        assert process.stdout is not None
+        with process.stdout, suppress(OSError, ValueError):
+            for line in process.stdout:
+                worker.lines.put(line)
+        worker.lines.put(None)
+
+    threading.Thread(target=collect, daemon=True).start()
+    return worker
 
 
-def _send_and_listen(process: subprocess.Popen[bytes], job: Job) -> _Lines:
-    """Send the job and collect the worker's lines, both aside so that neither can block the run.
+def _send(process: subprocess.Popen[bytes], job: Job) -> None:
+    """Send the job aside, so that a worker that does not read cannot block the run.
 
     Standard input stays open: the worker takes its end for the end of its parent.
     """
-    lines: _Lines = queue.SimpleQueue()
     text = job.model_dump_json().encode() + b"\n"
 
-    def talk() -> None:
+    def write() -> None:
         assert process.stdin is not None
-        assert process.stdout is not None
         # A worker that dies early breaks the pipe: how it ended is told by its exit status.
-        with process.stdout, suppress(OSError, ValueError):
+        with suppress(OSError, ValueError):
             process.stdin.write(text)
             process.stdin.flush()
-            for line in process.stdout:
-                lines.put(line)
-        lines.put(None)
 
-    threading.Thread(target=talk, daemon=True).start()
-    return lines
+    threading.Thread(target=write, daemon=True).start()
 
 
 def _listen(
-    process: subprocess.Popen[bytes],
-    lines: _Lines,
-    timeout_s: float,
-    is_cancelled: Callable[[], bool],
+    worker: _Worker, timeout_s: float, is_cancelled: Callable[[], bool]
 ) -> Iterator[Answer]:
     deadline_s = time.monotonic() + timeout_s
-    watch = PauseWatch(process.pid)
+    watch = PauseWatch(worker.process.pid)
     while True:
         watch.look()
         left_s = deadline_s - time.monotonic()
@@ -176,7 +251,7 @@ def _listen(
             yield WorkerFailed(outcome="timed_out", reason=reason)
             return
         try:
-            line = lines.get(timeout=min(POLL_S, left_s))
+            line = worker.lines.get(timeout=min(POLL_S, left_s))
         except queue.Empty:
             continue
         if line is None:
@@ -189,17 +264,17 @@ def _listen(
         watch.look()
         if watch.was_paused and isinstance(answer, Measured):
             answer = answer.model_copy(update={"flags": ("suspended",)})
-        with suppress(subprocess.TimeoutExpired):
-            process.wait(TEARDOWN_S)
+        with suppress(queue.Empty):
+            worker.lines.get(timeout=TEARDOWN_S)  # its end
         yield answer
         return
 
 
-def _describe_end(process: subprocess.Popen[bytes], complaints: BinaryIO) -> WorkerFailed:
+def _describe_end(worker: _Worker) -> WorkerFailed:
     """How a worker without an answer ended, and the last it said on standard error."""
     killed_by = ""
     try:
-        status = process.wait(TEARDOWN_S)
+        status = worker.process.wait(TEARDOWN_S)
     except subprocess.TimeoutExpired:
         end = "closed its output without an answer"
     else:
@@ -209,16 +284,17 @@ def _describe_end(process: subprocess.Popen[bytes], complaints: BinaryIO) -> Wor
         killed_by = killer if killer in {"SIGKILL", "SIGTERM"} else ""
         if killer == "SIGKILL":
             end += " (the system does this when memory runs out)"
-    size = complaints.seek(0, os.SEEK_END)
-    complaints.seek(max(0, size - STDERR_TAIL_BYTES))
-    said = complaints.read().decode("utf-8", errors="replace").split("\n")
+    size = worker.complaints.seek(0, os.SEEK_END)
+    worker.complaints.seek(max(0, size - STDERR_TAIL_BYTES))
+    said = worker.complaints.read().decode("utf-8", errors="replace").split("\n")
     tail = [line.strip() for line in said if line.strip()][-STDERR_LINES:]
     reason = f"{end}: {' / '.join(tail)}" if tail else end
     return WorkerFailed(outcome="crashed", reason=reason, killed_by=killed_by)
 
 
-def _end(process: subprocess.Popen[bytes]) -> None:
+def _end(worker: _Worker) -> None:
     """Kill the worker and what it started, if it still runs, and let go of the pipe to it."""
+    process = worker.process
     if process.poll() is None and sys.platform == "win32":
         kill_tree = ("taskkill", "/f", "/t", "/pid", str(process.pid))
         subprocess.run(kill_tree, capture_output=True, check=False)
@@ -227,6 +303,7 @@ def _end(process: subprocess.Popen[bytes]) -> None:
         with suppress(ProcessLookupError):
             os.killpg(process.pid, signal.SIGKILL)
     process.wait()
+    worker.complaints.close()
     if process.stdin is not None:
         with suppress(OSError):  # what could not be written to a dead worker
             process.stdin.close()
