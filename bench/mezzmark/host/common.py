@@ -283,6 +283,8 @@ def paused_collector() -> Iterator[None]:
         yield
     finally:
         if was_enabled:
+            gc.freeze()  # what was made here is old: no young collection goes through all of it
+            gc.unfreeze()
             gc.enable()
 
 

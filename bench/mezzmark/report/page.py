@@ -137,9 +137,8 @@ def write_report(
         "cells.csv": cells_csv([(view.manifest, view.summaries) for view in views]),
     }
     content |= {
-        f"figures/{picture.file_stem}.{ending}": drawn
+        f"figures/{picture.file_stem}.svg": picture.svg
         for picture in (pictures if with_figure_files else ())
-        for ending, drawn in (("svg", picture.svg), ("png", picture.png))
     }
     out = report_folder(run_dirs, out_dir)
     refuse_foreign_files(out, list(content))

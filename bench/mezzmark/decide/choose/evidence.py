@@ -23,13 +23,19 @@ from mezzmark.decide.estimate.observed_run import (
 )
 from mezzmark.decide.estimate.over_clips import (
     bitrates_over_clips,
+    common_rounds,
     frame_rates_of,
     mix_of,
     over_clips,
 )
 from mezzmark.decide.estimate.pooling import group_over_clips
 from mezzmark.decide.estimate.ranking import scrub_settings
-from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_figure, estimate_values
+from mezzmark.decide.estimate.rounds import (
+    MINIMUM_ROUNDS,
+    ClipRounds,
+    estimate_figure,
+    estimate_values,
+)
 from mezzmark.decide.machine.identity import refuse_other_machines
 from mezzmark.decide.picture.fidelity import (
     EncodingFidelity,
@@ -311,8 +317,7 @@ class RunFigures:
         """The report's estimate over the clips that decide."""
         return over_clips(
             TASKS[figure.task].figure(figure.figure),
-            _by(lambda o: o.cell.clip, group),
-            self._mix,
+            common_rounds(group, self._mix),
             confidence_level=self._level,
             frame_rates=self.frame_rates,
         )
@@ -325,7 +330,7 @@ class RunFigures:
     def _on_clip(self, figure: FigureName, group: Sequence[Observation]) -> FigureSamples:
         """The figure of one clip, with its moves where it is a tail."""
         spec, in_order = TASKS[figure.task].figure(figure.figure), sorted(group, key=_round_key)
-        estimate = estimate_figure(spec, in_order, self._level)
+        estimate = estimate_figure(spec, ClipRounds([in_order]), self._level)
         units = _by(_run_place if self.unit == "run" else _round_key, in_order)
         logs = {
             key if isinstance(key, tuple) else (key, -1): float(

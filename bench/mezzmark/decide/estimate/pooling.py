@@ -12,6 +12,7 @@ from typing import TypeVar, get_args
 from mezzmark.decide.estimate.observed_run import Observation, observe, over_common_blocks
 from mezzmark.decide.estimate.rounds import (
     RATIO_UNIT,
+    ClipRounds,
     estimate_figure,
     estimate_figures,
     estimate_values,
@@ -157,7 +158,7 @@ def worst_relative_half_width(
     for cell, group in group_by(observe(trials), lambda cell: cell).items():
         figure = TASKS[cell.task].figure(TASKS[cell.task].headline)
         # Of all frames and seconds: t limits shrink steadily, order statistics by jumps.
-        estimate = estimate_figure(figure, group, confidence_level, is_total=True)
+        estimate = estimate_figure(figure, ClipRounds([group]), confidence_level, is_total=True)
         width = 0.0 if estimate.is_exact else estimate.relative_half_width
         if width is None:
             return None
