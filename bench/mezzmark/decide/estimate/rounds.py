@@ -73,7 +73,15 @@ class ClipRounds:
     def having(self, figure: Figure) -> Self:
         """The rounds in which every trial has the figure, or the moves that it is a quantile of."""
         name, is_tail = figure.name, figure.kind == "tail"
-        return self.with_moves if is_tail else self._where(lambda o: name in o.figures)
+        if is_tail:
+            return self.with_moves
+        return self if name in self._shared else self._where(lambda o: name in o.figures)
+
+    @cached_property
+    def _shared(self) -> set[str]:
+        """The figures that every trial has."""
+        kinds = {tuple(o.figures) for clip in self.clips for o in clip}
+        return set.intersection(*map(set, kinds)) if kinds else set()
 
     @cached_property
     def with_moves(self) -> Self:
