@@ -5,6 +5,7 @@ the libraries load, too.
 """
 
 import errno
+import gc
 import io
 import os
 import signal
@@ -48,6 +49,8 @@ def main() -> NoReturn:
                 remedy="Install mezzmark again, with all it needs, in an environment of its own.",
             )
         )
+    finally:
+        gc.freeze()  # the process ends: nobody need look for cycles in all that it made
     raise SystemExit(0)
 
 

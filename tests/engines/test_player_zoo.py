@@ -34,9 +34,9 @@ PATTERNS: tuple[str, ...] = (
     "sweep-forward",
     "sweep-back",
 )
-SETTINGS = [(policy, 2, player) for policy in ("reseek", "roll") for player in ("slice", "frame")]
-SETTINGS += [("reseek", 2, "frame-skipping")]
-SETTINGS += [pytest.param(p, 1, "slice", marks=pytest.mark.slow) for p in ("reseek", "roll")]
+SETTINGS = [("reseek", 2, "slice"), ("roll", 2, "frame"), ("reseek", 2, "frame-skipping")]
+SLOW = [("roll", 2, "slice"), ("reseek", 2, "frame"), ("reseek", 1, "slice"), ("roll", 1, "slice")]
+SETTINGS += [pytest.param(*setting, marks=pytest.mark.slow) for setting in SLOW]
 VIEW_HEIGHT_PX = 90
 VIEW_WIDTH_PX = 160
 

@@ -4,7 +4,6 @@ Each entry of the catalogue is made through the real chain (source → preparati
 in every container it is legal in and every pixel format it offers.
 """
 
-import gc
 import time
 from collections import Counter
 from collections.abc import Iterator
@@ -48,16 +47,6 @@ EVERY = tuple(
     for thread_count, player in ((1, "slice"), (2, "slice"), (2, "frame"))
 )
 ONE = (("roll", 2, "slice"),)
-
-
-@pytest.fixture(scope="module", autouse=True)
-def _collections_are_short() -> Iterator[None]:
-    """Each of a thousand scrub tasks collects garbage before its clock starts; what pytest itself
-    holds need not be looked through each time."""
-    gc.collect()
-    gc.freeze()
-    yield
-    gc.unfreeze()
 
 
 @pytest.fixture(scope="module")

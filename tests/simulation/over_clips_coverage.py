@@ -12,6 +12,7 @@ import math
 import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 from scipy.integrate import trapezoid
@@ -19,7 +20,7 @@ from scipy.optimize import brentq
 from scipy.stats import norm
 
 from mezzmark.decide.estimate.observed_run import Observation
-from mezzmark.decide.estimate.over_clips import over_clips, share_within, work_shares
+from mezzmark.decide.estimate.over_clips import common_rounds, over_clips, share_within, work_shares
 from mezzmark.decide.estimate.pooling import compare_groups
 from mezzmark.decide.estimate.rounds import (
     estimate_rate,
@@ -223,10 +224,11 @@ def judge_moves(world: Moves, runs: int, rng: np.random.Generator) -> dict[str, 
     figures = {"median": "p50_ms", "p95": "p95_ms", "mean of clips (time to open)": "open_ms"}
     for _ in range(runs):
         drawn = world.draw(rng)
+        rounds = common_rounds(chain(*drawn.values()), world.mix)
         for name, figure in figures.items():
             of = TASKS["scrub"].figure(figure)
-            tallies[name].add(over_clips(of, drawn, world.mix, confidence_level=LEVEL))
-        within = share_within(drawn, world.limit_ms, world.mix)
+            tallies[name].add(over_clips(of, rounds, confidence_level=LEVEL))
+        within = share_within(rounds, world.limit_ms)
         tallies["share within the limit"].add(within)
         twice = world.draw(rng, "f", 2.0)
         sides = [[o for clip in side.values() for o in clip] for side in (drawn, twice)]
@@ -245,8 +247,7 @@ def judge_speeds(world: Speeds, runs: int, rng: np.random.Generator) -> dict[str
         drawn = world.draw(rng)
         typical = over_clips(
             TASKS["encode"].figure("throughput_fps"),
-            drawn,
-            mix,
+            common_rounds(chain(*drawn.values()), mix),
             confidence_level=LEVEL,
             frame_rates=rates,
         )

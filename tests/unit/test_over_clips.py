@@ -12,6 +12,7 @@ from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
 from mezzmark.decide.estimate.over_clips import (
     as_shown_speed,
     bitrates_over_clips,
+    common_rounds,
     hours_per_hour,
     mix_of,
     over_clips,
@@ -100,11 +101,11 @@ def test_a_clip_counts_its_share_however_many_moves_it_had() -> None:
     slow = [rng.normal(400, 5, 40) for _ in range(10)]
     for count in (40, 400):
         quick = [rng.normal(10, 1, count) for _ in range(10)]
-        by_clip = {"slow": _scrubs("slow", slow), "quick": _scrubs("quick", quick)}
-        share = share_within(by_clip, 100, HALVES)
+        rounds = common_rounds([*_scrubs("slow", slow), *_scrubs("quick", quick)], HALVES)
+        share = share_within(rounds, 100)
         assert share.point == pytest.approx(0.5)
         assert [(c.clip, c.point) for c in share.by_clip] == [("slow", 0.0), ("quick", 1.0)]
-        p95 = over_clips(TASKS["scrub"].figure("p95_ms"), by_clip, HALVES, confidence_level=0.95)
+        p95 = over_clips(TASKS["scrub"].figure("p95_ms"), rounds, confidence_level=0.95)
         # 95 of 100 of the mixture is 90 of 100 of the slow clip
         assert p95.point == pytest.approx(np.quantile(np.concatenate(slow), 0.9), rel=1e-3)
         assert p95.low < p95.point < p95.high
@@ -114,15 +115,16 @@ def test_a_clip_counts_its_share_however_many_moves_it_had() -> None:
 def test_the_clips_are_shown_where_one_number_says_little() -> None:
     """Half of the moves near 400 ms, half near 10: the median's interval spans both clips."""
     rng = np.random.default_rng(2)
-    by_clip = {
-        clip: _scrubs(clip, [rng.normal(ms, ms / 20, 24) for _ in range(8)])
+    scrubs = [
+        o
         for clip, ms in (("slow", 400), ("quick", 10))
-    }
+        for o in _scrubs(clip, [rng.normal(ms, ms / 20, 24) for _ in range(8)])
+    ]
     figure = TASKS["scrub"].figure("p50_ms")
-    median = over_clips(figure, by_clip, HALVES, confidence_level=0.95)
+    median = over_clips(figure, common_rounds(scrubs, HALVES), confidence_level=0.95)
     assert median.spans_clips
     assert [round(c.point, -1) for c in median.by_clip] == [400, 10]
-    alone = over_clips(figure, by_clip, {"quick": 1.0}, confidence_level=0.95)
+    alone = over_clips(figure, common_rounds(scrubs, {"quick": 1.0}), confidence_level=0.95)
     assert not alone.spans_clips
 
 
@@ -171,8 +173,8 @@ def test_without_one_of_the_clips_there_is_no_figure() -> None:
     """The clips that count are fixed beforehand: a missing one is not left out of a mean."""
     mine = _encodes({"quick": 200})
     assert pool_clips(mine, _manifest()) == {}
-    by_clip = {"quick": _scrubs("quick", [np.full(24, 10.0)] * 6)}
-    assert share_within(by_clip, 100, HALVES) is None
+    rounds = common_rounds(_scrubs("quick", [np.full(24, 10.0)] * 6), HALVES)
+    assert share_within(rounds, 100) is None
     manifest = _manifest()
     lost = next(media for media in manifest.media if media.encoding != "original")
     kept = tuple(media for media in manifest.media if media is not lost)

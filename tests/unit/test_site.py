@@ -21,7 +21,7 @@ from mezzmark.store.run_store import TRIALS_NAME, lock_folder
 
 MADE = Fabrication(encodings=EIGHT[:2], patterns=("jump",), rounds=3, requests=4)
 NAMES = ("a1", "a2", "a3", "b1")
-PICTURE = Picture(file_stem="", title="", caption="", alt="", page_svg="", svg=b"", png=b"")
+PICTURE = Picture(file_stem="", title="", caption="", alt="", page_svg="", svg=b"")
 
 
 def named(name: str, seed: int = 1) -> Fabrication:

@@ -283,6 +283,9 @@ def paused_collector() -> Iterator[None]:
         yield
     finally:
         if was_enabled:
+            if not gc.get_freeze_count():  # else someone else's would be let loose
+                gc.freeze()  # what was made here is old: no young collection goes through all of it
+                gc.unfreeze()
             gc.enable()
 
 

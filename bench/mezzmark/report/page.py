@@ -136,10 +136,9 @@ def write_report(
     }
     if with_figure_files:
         content |= {
-            f"figures/{picture.file_stem}.{ending}": drawn
+            f"figures/{picture.file_stem}.svg": picture.svg
             for pictures in (*(p.pictures for p in together), *(run.pictures for run in runs))
             for picture in pictures
-            for ending, drawn in (("svg", picture.svg), ("png", picture.png))
         }
     html, markdown, table, *figures = _put(report_folder(run_dirs, out_dir), content)
     return ReportPaths(

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special, stats
 
 DRIFT_ROUNDS: Final = 8
 """From eight values on, one degree of freedom is cheap: it widens the interval by 3 %."""
@@ -126,7 +126,7 @@ def _spread(data: Floats, *, without_drift: bool) -> tuple[float, int]:
 @lru_cache(maxsize=4096)  # a report asks for the same few of them thousands of times
 def t_quantile(probability: float, degrees: float) -> float:
     """The quantile of Student's t distribution with so many degrees of freedom."""
-    return float(stats.t.ppf(probability, degrees))
+    return float(special.stdtrit(degrees, probability))
 
 
 def t_reach(count: int, *, confidence_level: float) -> float:
@@ -182,6 +182,7 @@ def share_limits(successes: float, count: float, *, confidence_level: float) -> 
     1998, 193-201).
     """
     tail = (1 - confidence_level) / 2
-    low = stats.beta.ppf(tail, successes, count - successes + 1) if successes > 0 else 0.0
-    high = stats.beta.ppf(1 - tail, successes + 1, count - successes) if successes < count else 1.0
+    failures = count - successes
+    low = special.betaincinv(successes, failures + 1, tail) if successes > 0 else 0.0
+    high = special.betaincinv(successes + 1, failures, 1 - tail) if failures > 0 else 1.0
     return float(low), float(high)

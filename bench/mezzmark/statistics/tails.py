@@ -16,6 +16,7 @@ that `tests/simulation/coverage_tables.py` makes.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -42,8 +43,47 @@ STRATIFIED_GAIN: Final = 2.0
 100 %, at 2 they cover 96 to 99; beyond that they hardly become narrower, while the chance agreement
 of a few trials would count for ever more (`tests/simulation/design_coverage.py`)."""
 
-Clips = Sequence[Sequence[Floats]]
-"""The samples of each clip, an array a round, the rounds of all clips in one order."""
+
+class Samples:
+    """The samples of clips with these shares, from an array for each round of each clip, the rounds
+    of all clips in one order. `of_clips` has those of a clip, `sizes` their number by clip and
+    round; ValueError where a clip has no round."""
+
+    def __init__(self, clips: Sequence[Sequence[Floats]], shares: Sequence[float]) -> None:
+        self.shares = shares
+        self.of_clips = [np.concatenate(rounds) for rounds in clips]
+        self.sizes = np.array([[one.size for one in rounds] for rounds in clips], dtype=float)
+
+    def within(self, limit: float) -> Floats:
+        """How many lie at or below the limit, by clip and round."""
+        ends = self.sizes.cumsum(axis=1).astype(int)
+        reached = [np.append(0, np.cumsum(values <= limit)) for values in self.of_clips]
+        of_rounds = [np.diff(up[at], prepend=0) for up, at in zip(reached, ends, strict=True)]
+        return np.array(of_rounds, dtype=float)
+
+    @cached_property
+    def pooled(self) -> tuple[Floats, Floats, Floats]:
+        """All in order; the share of the mixture reached with each; and the quantile each is."""
+        values = np.concatenate(self.of_clips)
+        if len(self.of_clips) == 1:
+            reached = np.arange(1, values.size + 1) / values.size
+            return np.sort(values), reached, reached
+        weight = np.repeat(
+            [share / one.size for share, one in zip(self.shares, self.of_clips, strict=True)],
+            [one.size for one in self.of_clips],
+        )
+        order = np.argsort(values, kind="stable")
+        reached = np.cumsum(weight[order])
+        # As `statistics.quantiles` places equal ones: the k-th of n at (k - 1/3) / (n + 1/3).
+        places = (reached - weight[order] / 3) / (1 + 1 / (3 * values.size))
+        return values[order], reached, places
+
+    def quantile(self, probability: float) -> float:
+        """That of the mixture."""
+        pooled, _, places = self.pooled
+        if len(self.of_clips) == 1:
+            return sorted_quantile(pooled, probability)
+        return float(np.interp(probability, places, pooled))
 
 
 WITHIN_TRIAL_FLOOR: Final = 0.022
@@ -77,29 +117,24 @@ class TailEstimate:
 
 
 def estimate_quantile(
-    clips: Clips,
-    shares: Sequence[float],
-    probability: float,
-    *,
-    confidence_level: float,
-    is_stratified: bool = False,
+    samples: Samples, probability: float, *, confidence_level: float, is_stratified: bool = False
 ) -> TailEstimate:
-    """The quantile of all samples of clips with these shares, with its interval over rounds;
-    `is_stratified`: those of a trial were drawn together, as `jump` draws its targets.
+    """The quantile of all samples with its interval over rounds; `is_stratified`: those of a trial
+    were drawn together, as `jump` draws its targets.
 
     Raises ValueError without a sample, or for a level or probability outside (0, 1).
     """
     check_level(confidence_level)
     check_level(probability)
-    pooled, reached, point = _pool(clips, shares, probability)
-    sizes = _sizes(clips)
+    pooled, reached, _ = samples.pooled
+    point, sizes, shares = samples.quantile(probability), samples.sizes, samples.shares
     if lacking := _lacking(sizes, shares, probability):
         missing, per_trial = lacking
         return TailEstimate(
             point=point, interval=None, missing_trials=missing, samples_a_trial=per_trial
         )
     most = STRATIFIED_GAIN if is_stratified else 1.0
-    within = _within(clips, point)
+    within = samples.within(point)
     effective = effective_count(within, sizes, shares, confidence_level=confidence_level, most=most)
     low, high = share_limits(probability * effective, effective, confidence_level=confidence_level)
     low_rank = int(np.searchsorted(reached, low, side="right"))
@@ -118,15 +153,10 @@ def estimate_quantile(
 
 
 def estimate_share(
-    clips: Clips,
-    shares: Sequence[float],
-    limit: float,
-    *,
-    confidence_level: float,
-    is_stratified: bool = False,
+    samples: Samples, limit: float, *, confidence_level: float, is_stratified: bool = False
 ) -> Interval:
     """The share of samples at or below `limit`, from two rounds on."""
-    sizes, within = _sizes(clips), _within(clips, limit)
+    sizes, shares, within = samples.sizes, samples.shares, samples.within(limit)
     share = min(float(np.array(shares) @ (within.sum(axis=1) / sizes.sum(axis=1))), 1.0)
     most = STRATIFIED_GAIN if is_stratified else 1.0
     effective = effective_count(within, sizes, shares, confidence_level=confidence_level, most=most)
@@ -222,35 +252,6 @@ def draw_tail(pooled: Floats, probability: float, effective: float, levels: Floa
 def samples_needed(probability: float) -> int:
     """Samples in all trials together from which a tail has an interval: 400 for p95."""
     return math.ceil(round(MINIMUM_EXCEEDANCES / min(probability, 1 - probability), 6))
-
-
-def _pool(
-    clips: Clips, shares: Sequence[float], probability: float
-) -> tuple[Floats, Floats, float]:
-    """All samples in order, the share of the mixture reached with each, and the quantile."""
-    if len(clips) == 1:
-        pooled = np.sort(np.concatenate(clips[0]))
-        point = sorted_quantile(pooled, probability)
-        return pooled, np.arange(1, pooled.size + 1) / pooled.size, point
-    of_clips = [np.concatenate(list(rounds)) for rounds in clips]
-    weights = [
-        np.full(one.size, share / one.size) for one, share in zip(of_clips, shares, strict=True)
-    ]
-    values, weight = np.concatenate(of_clips), np.concatenate(weights)
-    order = np.argsort(values, kind="stable")
-    pooled, reached = values[order], np.cumsum(weight[order])
-    # As `statistics.quantiles` places equal ones: the k-th of n at (k - 1/3) / (n + 1/3).
-    places = (reached - weight[order] / 3) / (1 + 1 / (3 * pooled.size))
-    return pooled, reached, float(np.interp(probability, places, pooled))
-
-
-def _sizes(clips: Clips) -> Floats:
-    return np.array([[samples.size for samples in rounds] for rounds in clips], dtype=np.float64)
-
-
-def _within(clips: Clips, limit: float) -> Floats:
-    counts = [[np.count_nonzero(samples <= limit) for samples in rounds] for rounds in clips]
-    return np.array(counts, dtype=np.float64)
 
 
 def _kish(sizes: Floats, shares: Sequence[float]) -> float:

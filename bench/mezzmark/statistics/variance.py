@@ -42,16 +42,17 @@ def estimate_components(trials: Sequence[NDArray[np.float64]]) -> VarianceCompon
 
     Raises ValueError for fewer than two trials, no trial with two samples, or values ≤ 0.
     """
-    logs = [np.log(trial) for trial in trials]
-    counts = np.array([log.size for log in logs], dtype=np.float64)
+    counts = np.array([trial.size for trial in trials], dtype=np.float64)
     total = counts.sum()
-    is_known = all(np.isfinite(log).all() for log in logs)
-    if counts.size < 2 or total <= counts.size or not is_known:
+    means, squares = np.empty(counts.size), np.empty(counts.size)
+    for mine in (np.flatnonzero(counts == size) for size in np.unique(counts)):
+        logs = np.log(np.stack([trials[place] for place in mine.tolist()]))
+        means[mine] = logs.mean(axis=1)
+        squares[mine] = ((logs - means[mine, None]) ** 2).sum(axis=1)
+    if counts.size < 2 or total <= counts.size or not np.isfinite(means).all():
         raise ValueError("components need positive values of two trials, two of them in one trial")
-    means = np.array([log.mean() for log in logs])
     grand = float((counts * means).sum() / total)
-    within = sum(float(((log - m) ** 2).sum()) for log, m in zip(logs, means, strict=True))
-    within /= float(total - counts.size)
+    within = sum(squares.tolist()) / float(total - counts.size)
     between_square = float((counts * (means - grand) ** 2).sum()) / (counts.size - 1)
     typical = float(total - (counts**2).sum() / total) / (counts.size - 1)
     return VarianceComponents(

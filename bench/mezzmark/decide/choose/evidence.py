@@ -23,13 +23,19 @@ from mezzmark.decide.estimate.observed_run import (
 from mezzmark.decide.estimate.over_clips import (
     by_clip_of,
     clip_bitrates,
+    common_rounds,
     frame_rates_of,
     mix_of,
     over_clips,
 )
 from mezzmark.decide.estimate.pooling import group_over_clips
 from mezzmark.decide.estimate.ranking import scrub_settings
-from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_figure, estimate_values
+from mezzmark.decide.estimate.rounds import (
+    MINIMUM_ROUNDS,
+    ClipRounds,
+    estimate_figure,
+    estimate_values,
+)
 from mezzmark.decide.machine.identity import refuse_other_machines
 from mezzmark.decide.picture.fidelity import (
     EncodingFidelity,
@@ -306,8 +312,7 @@ class RunFigures:
         """The report's estimate over the clips that decide."""
         return over_clips(
             TASKS[figure.task].figure(figure.figure),
-            by_clip_of(group),
-            self._mix,
+            common_rounds(group, self._mix),
             confidence_level=self._level,
             frame_rates=self.frame_rates,
         )
@@ -324,7 +329,7 @@ class RunFigures:
     def _on_clip(self, figure: FigureName, group: Sequence[Observation]) -> FigureSamples:
         """The figure of one clip, with its moves where it is a tail."""
         spec, in_order = TASKS[figure.task].figure(figure.figure), sorted(group, key=_round_key)
-        estimate = estimate_figure(spec, in_order, self._level)
+        estimate = estimate_figure(spec, ClipRounds([in_order]), self._level)
         values = grouped(
             (self._unit_key(o), to_log(o.figures[figure.figure], figure.unit)) for o in in_order
         )

@@ -18,7 +18,7 @@ from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import first_blocks
-from mezzmark.model.tasks.spec import Work
+from mezzmark.model.tasks.spec import Seen, TaskSpec, Work
 
 Requests = tuple[str, int]
 """The design and the seed of a trial's requests."""
@@ -26,7 +26,8 @@ Requests = tuple[str, int]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observation:
-    """One finished trial as figures, and the work behind them."""
+    """One finished trial as figures, and the work behind them; `blocks` are the sets of requests
+    that it played."""
 
     cell: Cell
     round_index: int
@@ -34,17 +35,13 @@ class Observation:
     requests: Requests = ("", 0)
     figures: dict[str, float]
     work: Work
+    blocks: int = 1
     trial: Trial | None = field(default=None, compare=False, repr=False)
 
     @property
     def sample_count(self) -> int:
         """Moves, or files made."""
         return self.work.sample_count
-
-    @property
-    def blocks(self) -> int:
-        """Sets of requests that were played."""
-        return 1 if self.trial is None else self.trial.blocks
 
     @property
     def is_stratified(self) -> bool:
@@ -54,7 +51,7 @@ class Observation:
     def over(self, blocks: int) -> "Observation":
         """The same over the first `blocks` sets of requests."""
         trial = self.trial
-        if trial is None or blocks >= trial.blocks:
+        if trial is None or blocks >= self.blocks:
             return self
         cut = first_blocks(trial.measurement, blocks)  # type: ignore[arg-type]  # none else has any
         found = observe_trial(trial.model_copy(update={"blocks": blocks, "measurement": cut}))
@@ -79,21 +76,25 @@ def over_common_blocks(
 def observe(trials: Iterable[Trial], *, arm: str = "") -> tuple[Observation, ...]:
     """The finished trials of an arm as figures, in order; failed trials have none and are left
     out."""
-    return tuple(
-        observation
-        for trial in trials
-        if trial.arm == arm and (observation := observe_trial(trial)) is not None
-    )
+    by_task: dict[str, list[tuple[int, Trial]]] = {}
+    for place, trial in enumerate(trials):
+        if trial.arm == arm and trial.is_counted and trial.measurement is not None:
+            by_task.setdefault(trial.cell.task, []).append((place, trial))
+    found: dict[int, Observation] = {}
+    for task, mine in by_task.items():
+        views = TASKS[task].view([Seen(trial.measurement, trial.process) for _, trial in mine])
+        for (place, trial), view in zip(mine, views, strict=True):
+            if view is not None:
+                found[place] = _observation(TASKS[task], trial, view)
+    return tuple(found[place] for place in sorted(found))
 
 
 def observe_trial(trial: Trial) -> Observation | None:
     """One trial's figures, or None where it brought nothing that may be shown."""
-    spec = TASKS[trial.cell.task]
-    if not trial.is_counted or trial.measurement is None:
-        return None
-    view = spec.view(trial.measurement, trial.process)
-    if view is None:
-        return None
+    return next(iter(observe([trial], arm=trial.arm)), None)
+
+
+def _observation(spec: TaskSpec, trial: Trial, view: Any) -> Observation:
     values = ((figure.name, figure.of(view)) for figure in spec.figures)
     return Observation(
         cell=trial.cell,
@@ -102,6 +103,7 @@ def observe_trial(trial: Trial) -> Observation | None:
         requests=(trial.request_design, trial.seed),
         figures={name: value for name, value in values if value is not None},
         work=spec.work(view),
+        blocks=trial.blocks,
         trial=trial,
     )
 

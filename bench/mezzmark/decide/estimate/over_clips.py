@@ -21,14 +21,13 @@ import numpy as np
 from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
 from mezzmark.decide.estimate.pooling import group_over_clips
 from mezzmark.decide.estimate.rounds import (
-    carries,
+    ClipRounds,
     estimate_figure,
     estimate_moves_figure,
     estimate_of,
     estimate_rate,
     estimate_values,
     frames_and_seconds,
-    moves_of,
 )
 from mezzmark.model.cell import ALL_CLIPS, Cell
 from mezzmark.model.encoding import ORIGINAL
@@ -41,9 +40,6 @@ from mezzmark.statistics.tails import estimate_share
 
 Mix = Mapping[str, float]
 """Share of the footage's time by clip; sums to 1."""
-
-Clips = Mapping[str, Sequence[Observation]]
-"""Observations of one cell by clip."""
 
 
 def mix_of(of: Iterable[ClipManifest], clips: Iterable[str] | None = None) -> Mix:
@@ -63,61 +59,56 @@ def frame_rates_of(manifest: Manifest) -> dict[str, float]:
 
 def over_clips(
     figure: Figure,
-    by_clip: Clips,
-    mix: Mix,
+    every: ClipRounds,
     *,
     confidence_level: float = CONFIDENCE_LEVEL,
     frame_rates: Mapping[str, float] | None = None,
 ) -> Estimate | None:
-    """The figure over the clips of the mix; None where one of them lacks it, or no round has all.
+    """The figure over the clips; None where one of them lacks it, or no round has all.
 
     A cell that moves between clips stands for itself. Without `frame_rates` all clips have one
     rate.
     """
-    names, rounds = _common_rounds(by_clip, mix, lambda o: carries(o, figure))
-    if not any(rounds):
+    rounds = every.having(figure)
+    names, shares = rounds.names, rounds.shares
+    if not any(rounds.clips):
         return None
     if len(names) == 1:
-        return estimate_figure(figure, rounds[0], confidence_level)
-    shares = [mix[name] for name in names]
+        return estimate_figure(figure, rounds, confidence_level)
     if figure.kind == "rate":
         rates = [1.0 if frame_rates is None else frame_rates[name] for name in names]
-        work, weights = frames_and_seconds(rounds), work_shares(shares, rates)
+        work, weights = frames_and_seconds(rounds.clips), work_shares(shares, rates)
         return estimate_rate(*work, weights, confidence_level, is_total=False)
     if figure.probability is None:
-        values = np.array([[o.figures[figure.name] for o in of_clip] for of_clip in rounds])
+        values = np.array([[o.figures[figure.name] for o in clip] for clip in rounds.clips])
         merged = values.max(axis=0) if figure.kind == "peak" else np.array(shares) @ values
-        samples = sum(o.sample_count for of_clip in rounds for o in of_clip)
+        samples = rounds.sample_count
         return estimate_values(merged.tolist(), figure.unit, samples, confidence_level)
-    whole = estimate_moves_figure(rounds, shares, figure, confidence_level)
+    whole = estimate_moves_figure(figure, rounds, confidence_level)
     level = _level_of_each(names, confidence_level)
-    each = [estimate_figure(figure, of_clip, level) for of_clip in rounds]
+    each = [estimate_figure(figure, clip, level) for clip in rounds.each]
     return _beside(whole, names, each, is_more_better=figure.better == "more")
 
 
-def share_within(by_clip: Clips, limit_ms: float, mix: Mix) -> Estimate | None:
-    """The share of moves within the limit, from two rounds on, the clip with the smallest first
-    among those beside it; None where a clip of the mix has no moves."""
-    names, common = _common_rounds(by_clip, mix, lambda o: o.work.latencies_ms is not None)
-    if not common or len(common[0]) < 2:
+def share_within(every: ClipRounds, limit_ms: float) -> Estimate | None:
+    """The share of moves within the limit, from two rounds of moves on, the clip with the smallest
+    first among those beside it; None where a clip has none."""
+    rounds = every.with_moves
+    if not rounds.clips or len(rounds.clips[0]) < 2:
         return None
-    is_stratified = all(o.is_stratified for of_clip in common for o in of_clip)
 
-    def estimate(
-        clips: Sequence[Sequence[Observation]], of: Sequence[float], level: float
-    ) -> Estimate:
+    def estimate(of: ClipRounds, level: float) -> Estimate:
         found = estimate_share(
-            moves_of(clips), of, limit_ms, confidence_level=level, is_stratified=is_stratified
+            of.moves, limit_ms, confidence_level=level, is_stratified=rounds.is_stratified
         )
-        count = sum(o.sample_count for clip in clips for o in clip)
-        return estimate_of(found, "", sample_count=count)
+        return estimate_of(found, "", sample_count=of.sample_count)
 
-    whole = estimate(common, [mix.get(name, 1.0) for name in names], CONFIDENCE_LEVEL)
-    if len(names) == 1:
+    whole = estimate(rounds, CONFIDENCE_LEVEL)
+    if len(rounds.names) == 1:
         return whole
-    level = _level_of_each(names, CONFIDENCE_LEVEL)
-    each = [estimate([of_clip], [1.0], level) for of_clip in common]
-    return _beside(whole, names, each, is_more_better=True)
+    level = _level_of_each(rounds.names, CONFIDENCE_LEVEL)
+    each = [estimate(clip, level) for clip in rounds.each]
+    return _beside(whole, rounds.names, each, is_more_better=True)
 
 
 def by_clip_of(observations: Iterable[Observation]) -> dict[str, list[Observation]]:
@@ -126,24 +117,30 @@ def by_clip_of(observations: Iterable[Observation]) -> dict[str, list[Observatio
 
 
 def pool_clips(
-    observations: Sequence[Observation], manifest: Manifest, *, only: Iterable[str] | None = None
+    observations: Sequence[Observation], manifest: Manifest
 ) -> dict[Cell, dict[str, Estimate]]:
-    """Every figure over the run's clips (or `only` these) of each cell that has all of them.
+    """Every figure over the run's clips of each cell that has all of them.
 
     The key is the cell with an empty clip name.
     """
-    mix, rates = mix_of(manifest.clips, only), frame_rates_of(manifest)
+    mix, rates = mix_of(manifest.clips), frame_rates_of(manifest)
     groups = group_over_clips(observations)
     pooled = {}
     for cell in sorted(groups, key=lambda cell: cell.sort_key):
-        by_clip = by_clip_of(groups[cell])
-        found = {
-            figure.name: over_clips(figure, by_clip, mix, frame_rates=rates)
-            for figure in TASKS[cell.task].figures
-        }
-        if kept := {name: estimate for name, estimate in found.items() if estimate}:
+        rounds = common_rounds(groups[cell], mix)
+        if kept := figures_over_clips(rounds, rates):
             pooled[cell] = kept
     return pooled
+
+
+def figures_over_clips(rounds: ClipRounds, frame_rates: Mapping[str, float]) -> dict[str, Estimate]:
+    """Every figure that the clips of one cell have together."""
+    task = next((clip[0].cell.task for clip in rounds.clips if clip), None)
+    found = {
+        figure.name: over_clips(figure, rounds, frame_rates=frame_rates)
+        for figure in (TASKS[task].figures if task else ())
+    }
+    return {name: estimate for name, estimate in found.items() if estimate}
 
 
 BestCells = dict[str, tuple[Cell, Estimate]]
@@ -209,15 +206,17 @@ def as_shown_speed(speed: Estimate, manifest: Manifest) -> Estimate:
     return hours.inverted("× real time") if hours else speed
 
 
-def _common_rounds(
-    by_clip: Clips, mix: Mix, has_it: Callable[[Observation], bool]
-) -> tuple[list[str], list[list[Observation]]]:
-    """The clips of the mix, or the one cell that moves between clips; and the observations of each
-    that have what is asked for, in order, of the rounds in which all do."""
+def common_rounds(observations: Iterable[Observation], mix: Mix) -> ClipRounds:
+    """The observations of one cell on the clips of the mix, or of the one cell that moves between
+    clips, of the rounds in which all clips took part."""
+    by_clip: dict[str, dict[int, Observation]] = {}
+    for o in observations:
+        by_clip.setdefault(o.cell.clip, {})[o.round_index] = o
     names = [ALL_CLIPS] if ALL_CLIPS in by_clip else list(mix)
-    by_round = [{o.round_index: o for o in by_clip.get(n, ()) if has_it(o)} for n in names]
-    common = sorted(set.intersection(*map(set, by_round))) if by_round else []
-    return names, [[rounds[index] for index in common] for rounds in by_round]
+    by_round = [by_clip.get(name, {}) for name in names]
+    common = sorted(set(by_round[0]).intersection(*by_round[1:])) if by_round else []
+    clips = [[rounds[index] for index in common] for rounds in by_round]
+    return ClipRounds(clips, [mix.get(name, 1.0) for name in names], names)
 
 
 def _level_of_each(names: Sequence[str], confidence_level: float) -> float:

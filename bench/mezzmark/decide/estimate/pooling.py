@@ -12,6 +12,7 @@ from typing import get_args
 from mezzmark.decide.estimate.observed_run import Observation, observe, over_common_blocks
 from mezzmark.decide.estimate.rounds import (
     RATIO_UNIT,
+    ClipRounds,
     estimate_figure,
     estimate_figures,
     estimate_values,
@@ -137,7 +138,7 @@ def worst_relative_half_width(trials: Sequence[Trial]) -> float | None:
     for cell, group in by_cell_of(observe(trials)).items():
         figure = TASKS[cell.task].figure(TASKS[cell.task].headline)
         # Of all frames and seconds: t limits shrink steadily, order statistics by jumps.
-        estimate = estimate_figure(figure, group, is_total=True)
+        estimate = estimate_figure(figure, ClipRounds([group]), is_total=True)
         width = 0.0 if estimate.is_exact else estimate.relative_half_width
         if width is None:
             return None

@@ -14,7 +14,13 @@ from collections.abc import Sequence
 from typing import Final, Self
 
 from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
-from mezzmark.decide.estimate.over_clips import by_clip_of, mix_of, pool_clips, share_within
+from mezzmark.decide.estimate.over_clips import (
+    common_rounds,
+    figures_over_clips,
+    frame_rates_of,
+    mix_of,
+    share_within,
+)
 from mezzmark.decide.estimate.pooling import compare_groups
 from mezzmark.model.cell import ALL_CLIPS, Setting
 from mezzmark.model.encoding import ORIGINAL
@@ -94,26 +100,25 @@ def rank_encodings(run: ObservedRun, summaries: Sequence[CellSummary], setting: 
     for summary in summaries:
         if summary.cell.task == "scrub" and summary.cell.setting == setting:
             wrong[summary.cell.encoding] += summary.wrong_count
-    every = mix_of(run.manifest.clips)
+    every, rates = mix_of(run.manifest.clips), frame_rates_of(run.manifest)
     entries = []
     for name, group in groups.items():
         clips = {o.cell.clip for o in group}
         missing = [] if clips == {ALL_CLIPS} else sorted(every.keys() - clips)
-        own = None if not missing else clips
-        for estimates in pool_clips(group, run.manifest, only=own).values():
-            if "p50_ms" in estimates:
-                entries.append(
-                    Ranked(
-                        encoding=name,
-                        clip_count=len(clips),
-                        estimates=estimates,
-                        wrong_count=wrong[name],
-                        missing_clips=tuple(missing),
-                        instant_share=share_within(
-                            by_clip_of(group), INSTANT_MS, mix_of(run.manifest.clips, own)
-                        ),
-                    )
+        mix = mix_of(run.manifest.clips, clips) if missing else every
+        rounds = common_rounds(group, mix)
+        estimates = figures_over_clips(rounds, rates)
+        if "p50_ms" in estimates:
+            entries.append(
+                Ranked(
+                    encoding=name,
+                    clip_count=len(clips),
+                    estimates=estimates,
+                    wrong_count=wrong[name],
+                    missing_clips=tuple(missing),
+                    instant_share=share_within(rounds, INSTANT_MS),
                 )
+            )
     entries.sort(key=lambda entry: (_mean_log_median(entry), entry.encoding))
     fastest = next((entry for entry in entries if entry.is_eligible), None)
     compared = tuple(_compare(entry, groups, fastest) for entry in entries)

@@ -9,8 +9,10 @@ far out is not found in the two dozen moves of one trial.
 """
 
 import math
-from collections.abc import Sequence
-from typing import Final
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Final, Self
 
 import numpy as np
 
@@ -28,7 +30,7 @@ from mezzmark.statistics.intervals import (
     t_interval,
     t_reach,
 )
-from mezzmark.statistics.tails import TailEstimate, estimate_quantile
+from mezzmark.statistics.tails import Samples, TailEstimate, estimate_quantile
 
 MINIMUM_ROUNDS: Final = 3
 """Two values make a t interval of 12.7 standard errors either way, which misleads more than it
@@ -57,43 +59,90 @@ def estimate_of(
     )
 
 
+@dataclass(frozen=True, eq=False)
+class ClipRounds:
+    """Observations by clip, those of each in the order of the rounds that all have, beside the
+    clips' shares and names; what several figures read from them is made once."""
+
+    clips: Sequence[Sequence[Observation]]
+    shares: Sequence[float] = (1.0,)
+    names: Sequence[str] = ("",)
+
+    def having(self, figure: Figure) -> Self:
+        """The rounds in which every trial has the figure, or the moves that it is a quantile of."""
+        name, is_tail = figure.name, figure.kind == "tail"
+        if is_tail:
+            return self.with_moves
+        return self if name in self._shared else self._where(lambda o: name in o.figures)
+
+    @cached_property
+    def _shared(self) -> set[str]:
+        """The figures that every trial has."""
+        kinds = {tuple(o.figures) for clip in self.clips for o in clip}
+        return set.intersection(*map(set, kinds)) if kinds else set()
+
+    @cached_property
+    def with_moves(self) -> Self:
+        """The rounds in which every trial has moves."""
+        return self._where(lambda o: o.work.latencies_ms is not None)
+
+    def _where(self, has_it: Callable[[Observation], bool]) -> Self:
+        is_kept = [all(map(has_it, in_round)) for in_round in zip(*self.clips, strict=True)]
+        if all(is_kept):
+            return self
+        kept = [[o for o, is_in in zip(clip, is_kept, strict=True) if is_in] for clip in self.clips]
+        return replace(self, clips=kept)
+
+    @cached_property
+    def each(self) -> "list[ClipRounds]":
+        """Every clip by itself."""
+        return [ClipRounds([clip]) for clip in self.clips]
+
+    @cached_property
+    def moves(self) -> Samples:
+        """Latencies in ms."""
+        found = [[o.work.latencies_ms for o in clip] for clip in self.clips]
+        return Samples([[one for one in clip if one is not None] for clip in found], self.shares)
+
+    @cached_property
+    def sample_count(self) -> int:
+        """Moves, or files made, in all."""
+        return sum(o.work.sample_count for clip in self.clips for o in clip)
+
+    @cached_property
+    def is_stratified(self) -> bool:
+        """Whether the requests of every trial were drawn together."""
+        return all(o.is_stratified for clip in self.clips for o in clip)
+
+
 def estimate_figures(
     observations: Sequence[Observation], *, confidence_level: float = CONFIDENCE_LEVEL
 ) -> dict[str, Estimate]:
     """Every figure that the observations of one cell carry, in the order of its task's row."""
     in_order = sorted(observations, key=lambda observation: observation.round_index)
+    every = ClipRounds([in_order])
     return {
-        figure.name: estimate_figure(figure, having, confidence_level)
+        figure.name: estimate_figure(figure, rounds, confidence_level)
         for figure in (TASKS[in_order[0].cell.task].figures if in_order else ())
-        if (having := [o for o in in_order if carries(o, figure)])
+        if any((rounds := every.having(figure)).clips)
     }
-
-
-def carries(observation: Observation, figure: Figure) -> bool:
-    """Whether a trial has the figure, or the moves that it is a quantile of."""
-    moves = observation.work.latencies_ms
-    return figure.name in observation.figures or (figure.kind == "tail" and moves is not None)
 
 
 def estimate_figure(
     figure: Figure,
-    in_order: Sequence[Observation],
+    rounds: ClipRounds,
     confidence_level: float = CONFIDENCE_LEVEL,
     *,
     is_total: bool = False,
 ) -> Estimate:
-    """One figure of one cell, from those of its observations that carry it, in order of rounds;
-    `is_total` as in `estimate_rate`."""
+    """One figure of one cell, from rounds that have it; `is_total` as in `estimate_rate`."""
     if figure.kind == "tail":
-        return estimate_moves_figure([in_order], [1.0], figure, confidence_level)
+        return estimate_moves_figure(figure, rounds, confidence_level)
     if figure.kind == "rate":
-        work = frames_and_seconds([in_order])
+        work = frames_and_seconds(rounds.clips)
         return estimate_rate(*work, [1.0], confidence_level, is_total=is_total)
-    values, samples = (
-        [o.figures[figure.name] for o in in_order],
-        sum(o.sample_count for o in in_order),
-    )
-    return estimate_values(values, figure.unit, samples, confidence_level)
+    values = [o.figures[figure.name] for o in rounds.clips[0]]
+    return estimate_values(values, figure.unit, rounds.sample_count, confidence_level)
 
 
 def estimate_values(
@@ -127,21 +176,14 @@ def estimate_values(
     )
 
 
-def estimate_moves_figure(
-    clips: Sequence[Sequence[Observation]],
-    shares: Sequence[float],
-    figure: Figure,
-    confidence_level: float,
-) -> Estimate:
-    """The figure's quantile of all moves of clips with these shares, an observation a round, or why
-    it has no interval."""
+def estimate_moves_figure(figure: Figure, rounds: ClipRounds, confidence_level: float) -> Estimate:
+    """The figure's quantile of all moves, or why it has no interval."""
     assert figure.probability is not None
     tail = estimate_quantile(
-        moves_of(clips),
-        shares,
+        rounds.moves,
         figure.probability,
         confidence_level=confidence_level,
-        is_stratified=all(o.is_stratified for clip in clips for o in clip),
+        is_stratified=rounds.is_stratified,
     )
     return Estimate(
         point=tail.point,
@@ -149,17 +191,11 @@ def estimate_moves_figure(
         high=tail.interval and tail.interval.high,
         confidence_level=confidence_level,
         unit=figure.unit,
-        round_count=len(clips[0]),
-        sample_count=sum(o.work.sample_count for clip in clips for o in clip),
+        round_count=len(rounds.clips[0]),
+        sample_count=rounds.sample_count,
         method="all moves of all rounds; binomial limits at their effective number",
         withheld=_withheld_tail(tail),
     )
-
-
-def moves_of(clips: Sequence[Sequence[Observation]]) -> list[list[Floats]]:
-    """Latencies in ms by clip and round."""
-    moves = [[o.work.latencies_ms for o in clip] for clip in clips]
-    return [[one for one in clip if one is not None] for clip in moves]
 
 
 def most_slow_share(slow_count: int, round_count: int) -> float:

@@ -298,7 +298,7 @@ FIDELITY: Final = TaskSpec(
     engine_entry="mezzmark.engines.picture.fidelity:run_fidelity",
     plan=_plan,
     job=_job,
-    view=lambda *_: None,
+    view=lambda seen: [None] * len(seen),
     figures=(
         _judged("delta_e_max", "ΔE", "less", "largest colour shift on the chart"),
         _judged("delta_e_p90", "ΔE", "less", "colour shift of 9 in 10 patches, at most"),

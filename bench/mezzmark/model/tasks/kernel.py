@@ -1,6 +1,7 @@
 """The reference kernel, a fixed workload that tells drift of the machine from the codec's; and what
 copies of memory came to."""
 
+from collections.abc import Sequence
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -11,7 +12,6 @@ from mezzmark.model.tasks.spec import (
     NS_PER_MS,
     Figure,
     PreparedFootage,
-    ProcessFacts,
     Seen,
     TaskSpec,
     Work,
@@ -53,8 +53,8 @@ class BandwidthFacts(Fact):
     points: tuple[BandwidthPoint, ...]
 
 
-def _view(measured: KernelMeasurement, process: ProcessFacts | None) -> Seen | None:
-    return Seen(measured, process) if measured.wall_ns else None
+def _view(seen: Sequence[Seen]) -> list[Seen | None]:
+    return [one if one.measured.wall_ns else None for one in seen]
 
 
 def _kernel_ms(seen: Seen) -> float:

@@ -22,6 +22,7 @@ from mezzmark.model.tasks.spec import (
     MediaReference,
     PreparedFootage,
     ProcessFacts,
+    Seen,
     Stock,
     TaskSpec,
     Work,
@@ -174,10 +175,14 @@ def shown_proof(measured: ScrubMeasurement) -> tuple[Proof, ...]:
     return tuple(view if picture in PROVED else picture for picture, view in pairs)
 
 
+def _is_all_proved(proofs: Sequence[Proof]) -> bool:
+    return sum(proofs.count(proof) for proof in PROVED) == len(proofs)
+
+
 def proved_mask(measured: ScrubMeasurement) -> NDArray[np.bool_]:
     """True for each move whose picture and view are proved to be those asked for."""
     proofs = shown_proof(measured)
-    if sum(proofs.count(proof) for proof in PROVED) == len(proofs):
+    if _is_all_proved(proofs):
         return np.ones(len(proofs), dtype=np.bool_)
     return np.fromiter((proof in PROVED for proof in proofs), bool, len(proofs))
 
@@ -191,31 +196,55 @@ def latencies_ms(measured: ScrubMeasurement) -> NDArray[np.float64]:
     return total_ns / NS_PER_MS
 
 
-def view_moves(measured: ScrubMeasurement, process: ProcessFacts | None) -> ProvedMoves | None:
-    """The proved moves as arrays; None where none was proved."""
-    proved = proved_mask(measured)
-    if not proved.any():
-        return None
-    # The lists of numbers become one array, sorted once: that is most of what a large run costs.
-    lists = (measured.locate_ns, measured.decode_ns, measured.present_ns, measured.read_bytes)
-    columns = np.array(lists, dtype=np.int64)
-    if not proved.all():
-        columns = columns[:, proved]
-    totals = columns.sum(axis=1).tolist()
-    latency_ns = columns[:3].sum(axis=0)
-    if measured.copy_ns:
-        latency_ns = latency_ns + np.asarray(measured.copy_ns, dtype=np.int64)[proved]
-    rows_ms = np.empty(columns.shape)
-    np.divide(latency_ns, NS_PER_MS, out=rows_ms[0])
-    np.divide(columns[:3], NS_PER_MS, out=rows_ms[1:])
-    return ProvedMoves(
-        latencies_ms=rows_ms[0],
-        ordered_ms=np.sort(rows_ms, axis=1),
-        span_ns=(totals[0], totals[1], totals[2]),
-        read_bytes=totals[3],
-        open_ns=measured.open_ns,
-        process=process,
-    )
+MOVES_AT_ONCE: Final = 100_000
+"""Of trials with as many moves, which become one array: 10 MB at a time."""
+
+
+def view_moves(seen: Sequence[Seen]) -> list[ProvedMoves | None]:
+    """The proved moves of each trial as arrays; None where none was proved."""
+    alike: dict[tuple[int, int], list[tuple[int, list[Sequence[int]]]]] = {}
+    for place, (measured, _) in enumerate(seen):
+        columns = [measured.locate_ns, measured.decode_ns, measured.present_ns, measured.read_bytes]
+        if measured.copy_ns:
+            columns.append(measured.copy_ns)
+        proofs = shown_proof(measured)
+        if not _is_all_proved(proofs):
+            columns = [[n for n, p in zip(c, proofs, strict=True) if p in PROVED] for c in columns]
+        if len(columns[0]):
+            alike.setdefault((len(columns), len(columns[0])), []).append((place, columns))
+    found: list[ProvedMoves | None] = [None] * len(seen)
+    for (_, move_count), mine in alike.items():
+        step = max(1, MOVES_AT_ONCE // move_count)
+        for at in range(0, len(mine), step):
+            places, lists = zip(*mine[at : at + step], strict=True)
+            made = _proved_moves([seen[place] for place in places], lists)
+            for place, moves in zip(places, made, strict=True):
+                found[place] = moves
+    return found
+
+
+def _proved_moves(
+    seen: Sequence[Seen], lists: Sequence[Sequence[Sequence[int]]]
+) -> Iterator[ProvedMoves]:
+    """Of trials with as many moves, whose lists become one array, sorted once: that is most of what
+    a large run costs."""
+    columns = np.array(lists, dtype=np.int64)  # trial × column × move
+    totals = columns.sum(axis=2).tolist()
+    rows_ms = np.empty((len(seen), 4, columns.shape[2]))
+    latency_ns = columns[:, :3].sum(axis=1) + columns[:, 4:].sum(axis=1)
+    np.divide(latency_ns, NS_PER_MS, out=rows_ms[:, 0])
+    np.divide(columns[:, :3], NS_PER_MS, out=rows_ms[:, 1:])
+    for (measured, process), total, rows, ordered in zip(
+        seen, totals, rows_ms, np.sort(rows_ms, axis=2), strict=True
+    ):
+        yield ProvedMoves(
+            latencies_ms=rows[0],
+            ordered_ms=ordered,
+            span_ns=(total[0], total[1], total[2]),
+            read_bytes=total[3],
+            open_ns=measured.open_ns,
+            process=process,
+        )
 
 
 def _quantile_of(row: int, probability: float) -> Callable[[ProvedMoves], float]:

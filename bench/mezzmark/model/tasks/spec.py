@@ -181,8 +181,8 @@ class TaskSpec:
     - `axes` are those its cells have;
     - `plan` gives the cells of the settings, `job` what a worker must do for one trial, and
       `engine_entry` ("module:function") the function that does it: (job, clock) → Measured;
-    - `view` prepares a measurement, and what its process used, for the figures and for `work`;
-      None where it brought nothing to be shown;
+    - `view` prepares measurements of many trials, and what their processes used, for the figures
+      and for `work`; None where one brought nothing to be shown;
     - `headline` is the figure that ends rounds and that comparisons judge;
     - `reads_encoded_file`: it needs the encoding as a file; `is_judged`: it is deterministic, and
       one trial says all; `is_free_for_original`: the original does without it;
@@ -202,7 +202,7 @@ class TaskSpec:
     plan: Callable[[Any, Stock], Iterator[Cell]] | None = None
     figures: tuple[Figure, ...] = ()
     headline: str = ""
-    view: Callable[[Any, ProcessFacts | None], Any] = Seen
+    view: Callable[[Sequence[Seen]], list[Any]] = list
     work: Callable[[Any], Work] = lambda _: Work(sample_count=1)
     reads_encoded_file: bool = False
     is_judged: bool = False

@@ -5,7 +5,6 @@ import io
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
 
 import matplotlib as mpl
 from markupsafe import Markup
@@ -24,14 +23,13 @@ class Picture:
     alt: str
     page_svg: Markup
     svg: bytes
-    png: bytes
 
 
 def make_picture(file_stem: str, draw: Callable[[], Drawing]) -> Picture:
     """A figure drawn in the report's look and turned into all that page and files need."""
     with theme_context():
         drawing = draw()
-        tree, png = _svg_tree(drawing, salt=file_stem), _png_bytes(drawing)
+        tree = _svg_tree(drawing, salt=file_stem)
     page_svg = Markup(_written(tree))
     return Picture(
         file_stem=file_stem,
@@ -40,11 +38,8 @@ def make_picture(file_stem: str, draw: Callable[[], Drawing]) -> Picture:
         alt=drawing.text.alt,
         page_svg=page_svg,
         svg=_as_file(tree),
-        png=png,
     )
 
-
-PNG_DPI: Final = 200
 
 _SVG = "http://www.w3.org/2000/svg"
 _XLINK = "http://www.w3.org/1999/xlink"
@@ -110,10 +105,3 @@ def _written(root: ET.Element) -> str:
     ET.register_namespace("", _SVG)
     ET.register_namespace("xlink", _XLINK)
     return ET.tostring(root, encoding="unicode")
-
-
-def _png_bytes(drawing: Drawing) -> bytes:
-    """The drawing as PNG in the light theme, without dates."""
-    buffer = io.BytesIO()
-    drawing.figure.savefig(buffer, format="png", dpi=PNG_DPI, metadata={"Software": None})
-    return buffer.getvalue()

@@ -151,29 +151,14 @@ def _draw_spread(
     medians: Sequence[Sequence[float]],
 ) -> None:
     """Above each baseline the density of single moves, below it one dot per trial."""
-    lane_in = grid.lane_in
-    found = list(zip(rows, map(grid.baseline_in, range(len(rows))), samples, medians, strict=True))
-    spread = pd.DataFrame(
-        [
-            (x, y - 0.55 * lane_in * height, y, row.role)
-            for row, y, values, _ in found
-            for x, height in zip(*log_density(values), strict=True)
-        ],
-        columns=["x", "top", "floor", "role"],
-    )
-    dots = pd.DataFrame(
-        [(x, y + 0.34 * lane_in, row.role) for row, y, _, values in found for x in values],
-        columns=["x", "y", "role"],
-    )
-    dot = so.Dots(pointsize=2.4, stroke=0, fillalpha=0.75)
-    band, jitter = so.Band(alpha=0.22, edgewidth=0), so.Jitter(y=0.2 * lane_in, seed=1)
-    (
-        plot(spread, color="role")
-        .add(band, x="x", ymin="top", ymax="floor", group="floor", orient="x", legend=False)
-        .add(dot, jitter, data=dots, x="x", y="y", color="role", legend=False)
-        .on(drawing.axes)
-        .plot()
-    )
+    lane_in, rng = grid.lane_in, np.random.default_rng(1)
+    for place, (row, values, dots) in enumerate(zip(rows, samples, medians, strict=True)):
+        y, colour = grid.baseline_in(place), LIGHT[row.role]
+        x, height = log_density(values)
+        tops = y - 0.55 * lane_in * height
+        drawing.axes.fill_between(x, tops, y, color=colour, alpha=0.22, linewidth=0)
+        beside = y + lane_in * (0.34 + rng.uniform(-0.1, 0.1, len(dots)))
+        drawing.axes.scatter(dots, beside, s=2.4**2, color=colour, alpha=0.75, linewidth=0)
 
 
 DENSITY_STEPS: Final = 96
