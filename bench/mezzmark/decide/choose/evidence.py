@@ -43,7 +43,6 @@ from mezzmark.model.estimate import Estimate, Withheld
 from mezzmark.model.figures import FigureName, known_figures
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.fidelity import METRICS, metric_of
-from mezzmark.model.tasks.scrub import ScrubMeasurement, shown_proof
 
 _FURTHER_RUN: Final = 1_000_000
 """Added to the rounds of each further run that is put together round by round: more rounds than a
@@ -91,8 +90,9 @@ def count_wrong(runs: Sequence[ObservedRun]) -> Counter[str]:
     """Wrong pictures by encoding, over all runs and ways of moving."""
     counts: Counter[str] = Counter()
     for trial in (trial for run in runs for trial in run.trials):
-        if isinstance(trial.measurement, ScrubMeasurement) and trial.arm != "pilot":
-            counts[trial.cell.encoding] += shown_proof(trial.measurement).count("wrong")
+        if trial.measurement and trial.arm != "pilot":
+            shown = TASKS[trial.cell.task].proofs(trial.measurement)
+            counts[trial.cell.encoding] += shown.count("wrong")
     return counts
 
 
@@ -260,10 +260,13 @@ class RunFigures:
         meant = {cell: group for cell, group in self._groups.items() if _is_meant(figure, cell)}
         if leading := scrub_settings([o for group in meant.values() for o in group]):
             meant = {cell: group for cell, group in meant.items() if cell.setting == leading[0]}
+        if TASKS[figure.task].is_best_by_headline:
+            meant = self._best_by_headline(figure, meant)
+        least = 0 if figure.better == "less" else -1  # none at all is a number of streams too
         having = {
             cell: kept
             for cell, group in meant.items()
-            if (kept := [o for o in group if o.figures.get(figure.figure, 0) > 0])
+            if (kept := [o for o in group if o.figures.get(figure.figure, -1) > least])
         }
         found: dict[str, list[FigureSamples]] = {}
         played: dict[str, set[str]] = {}
@@ -282,6 +285,23 @@ class RunFigures:
             )
             for name in encodings
         }
+
+    def _best_by_headline(
+        self, figure: FigureName, meant: Mapping[Cell, list[Observation]]
+    ) -> dict[Cell, list[Observation]]:
+        """Of each encoding the cell that is the best by its task's headline."""
+        headline = TASKS[figure.task].figure(TASKS[figure.task].headline)
+        of = figure.model_copy(update={"figure": headline.name, "unit": headline.unit})
+        sign = 1 if headline.better == "less" else -1
+        costs = {
+            cell: sign * found.point
+            for cell, group in meant.items()
+            if (found := self._over_clips(of, group))
+        }
+        best: dict[str, Cell] = {}
+        for cell in sorted(costs, key=lambda cell: (costs[cell], cell.sort_key)):
+            best.setdefault(cell.encoding, cell)
+        return {cell: meant[cell] for cell in best.values()}
 
     def _in_setting(self, figure: FigureName, group: Sequence[Observation]) -> FigureSamples | None:
         """The figure in one setting; None where no round has every clip."""

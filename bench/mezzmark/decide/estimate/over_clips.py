@@ -7,6 +7,7 @@
 | share of moves within a limit | Σ share × the clip's share |
 | bit rate, storage | Σ share × rate |
 | peak memory | that of the clip that takes most |
+| number of streams | that of the clip with fewest, round by round |
 | anything else | Σ share × value, round by round |
 
 Hours of encoding for an hour of footage are Σ share × (clip's frame rate / encoding's fps), which
@@ -22,6 +23,7 @@ from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.decide.estimate.pooling import group_over_clips
 from mezzmark.decide.estimate.rounds import (
     carries,
+    estimate_count,
     estimate_figure,
     estimate_moves_figure,
     estimate_of,
@@ -92,6 +94,9 @@ def over_clips(
         values = np.array([[o.figures[figure.name] for o in of_clip] for of_clip in rounds])
         merged = values.max(axis=0) if figure.kind == "peak" else np.array(shares) @ values
         samples = sum(o.sample_count for of_clip in rounds for o in of_clip)
+        if figure.kind == "count":
+            fewest = values.min(axis=0).tolist()
+            return estimate_count(fewest, figure.unit, samples, confidence_level)
         return estimate_values(merged.tolist(), figure.unit, samples, confidence_level)
     whole = estimate_moves_figure(rounds, shares, figure, confidence_level)
     level = _level_of_each(names, confidence_level)
