@@ -8,13 +8,24 @@ import pytest
 
 from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
 from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
+from mezzmark.engines.play import playback
 from mezzmark.engines.play.drag import HandLoop, run_drag
 from mezzmark.engines.play.open_loop import OpenLoopPlayer
+from mezzmark.model.errors import EngineError
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.drag import DragJob, DragMeasurement, view_drag
 from mezzmark.model.tasks.hand import Stroke, rebuild_screen
-from mezzmark.model.tasks.spec import MediaReference
+from mezzmark.model.tasks.play import PlayJob, view_play
+from mezzmark.model.tasks.spec import MediaReference, Seen
+from mezzmark.model.tasks.streams import StreamsJob, streams_played
 
+_ASKED = {
+    "player": PLAYERS["slice"],
+    "thread_count": 1,
+    "viewer_height_px": 90,
+    "refresh_hz": 60,
+    "seed": 3,
+}
 STROKES = (Stroke(5, 40, 20, 6), Stroke(40, 2, 16, 0), Stroke(2, 9, 8, 30))
 
 
@@ -32,16 +43,7 @@ def media(
 
 
 def _run(media: MediaReference, service: str = "latest", player=OpenLoopPlayer):
-    job = DragJob(
-        media=media,
-        player=PLAYERS["slice"],
-        thread_count=1,
-        viewer_height_px=90,
-        refresh_hz=60,
-        seed=3,
-        service=service,
-        strokes=STROKES,
-    )
+    job = DragJob(**_ASKED, media=media, service=service, strokes=STROKES)
     measured = run_drag(job, time.perf_counter_ns, player).measurement
     return DragMeasurement.model_validate_json(measured.model_dump_json())
 
@@ -80,14 +82,14 @@ def test_every_picture_shown_is_proved(media: MediaReference, service: str) -> N
     the last rest the hand's own frame stands."""
     measured = _run(media, service)
     assert set(measured.proof) == {"right"}
-    assert list(measured.done_ns) == sorted(measured.done_ns)
+    done = [picture.done_ns for picture in measured.pictures]
+    assert done == sorted(done)
     screen = measured.screen
     assert screen.shown[-1] == 9
     assert view_drag(measured, None)["to_exact_ms"] < 500
     if service != "follow":
         wanted = screen.wanted.tolist()
-        asked = [wanted[request] for request in measured.request]
-        assert asked == list(measured.frame_index)
+        assert all(wanted[one.request] == one.frame_index for one in measured.pictures)
 
 
 @pytest.mark.parametrize(
@@ -150,3 +152,51 @@ def test_screen_rebuilt_equals_a_live_sampler() -> None:
     _, _, done, frames = zip(*loop.events, strict=True)
     screen = rebuild_screen(wanted, done, frames, refresh_hz=60)
     assert [frame for _, frame in looks[:120]] == screen.shown.tolist()
+
+
+class Late(OpenLoopPlayer):
+    """Shows the frame after the one that is due."""
+
+    def bring(self, frame_index):
+        return super().bring(min(frame_index + 1, FRAME_COUNT - 1))
+
+
+@pytest.mark.parametrize(("player", "said"), [(OpenLoopPlayer, "right"), (Late, "wrong")])
+def test_playing_is_proved_at_every_speed(
+    media: MediaReference, monkeypatch: pytest.MonkeyPatch, player: type, said: str
+) -> None:
+    """Forwards, at double speed and backwards each picture presented is the one that is due; a
+    planted player that runs ahead is caught."""
+    monkeypatch.setattr(playback, "OpenLoopPlayer", player)
+    job = PlayJob(**_ASKED, media=media, speeds=("1x", "2x", "-1x"), starts=1, duration_s=1)
+    measured = playback.run_play(job, time.perf_counter_ns).measurement
+    assert said in measured.proof
+    assert ("wrong" in measured.proof) == (said == "wrong")
+    assert [one.speed for one in measured.playbacks] == ["1x", "2x", "-1x"]
+    assert (view_play(measured, None) is None) == (said == "wrong")
+
+
+@pytest.mark.parametrize("carrier", ["threads", pytest.param("processes", marks=pytest.mark.slow)])
+def test_streams_play_and_are_proved(media: MediaReference, carrier: str) -> None:
+    """Both ways try one stream and more, and prove the first one's pictures."""
+    job = StreamsJob(**_ASKED, media=media, carrier=carrier, duration_s=2, most=2)
+    measured = playback.run_streams(job, time.perf_counter_ns).measurement
+    assert {level.streams for level in measured.levels} == {1, 2}
+    assert set(measured.proof) == {"right"}
+
+
+def test_a_refused_decoder_ends_the_search(
+    media: MediaReference, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where a third decoder cannot be opened, three streams do not play, and it is told so."""
+
+    def as_threads(_job, count):
+        if count > 2:
+            raise EngineError(where="decoder", what="no session is left", remedy="Use fewer.")
+        return [(48, 0, ("right",))] * count
+
+    monkeypatch.setattr(playback, "_as_threads", as_threads)
+    job = StreamsJob(**_ASKED, media=media, carrier="threads", duration_s=2, most=8)
+    measured = playback.run_streams(job, time.perf_counter_ns).measurement
+    assert streams_played(Seen(measured, None)) == 2
+    assert (3, 0, 0, 0) in measured.levels

@@ -212,3 +212,27 @@ def test_unanswered_stops_count() -> None:
     assert censored_median([*cut, (6, False)]) == 6
     assert censored_median([*cut, (3, True)]) == 3
     assert censored_median([(1, True), (0.5, False), (2, True), (3, True)]) == 2
+
+
+def test_naive_abandoning_starves() -> None:
+    """A player that begins anew whenever the hand has moved shows hardly anything of a hand that
+    moves back within long groups: its figures tell, and following is not it."""
+    wanted = np.arange(900, 0, -1) // 2
+
+    class Naive(VirtualPlayer):
+        def step(self, frame_index: int) -> tuple[int, int]:
+            if frame_index != getattr(self, "aim", None):
+                self.aim, self._at = frame_index, -1
+            return super().step(frame_index)
+
+    def cost(_: int) -> int:
+        return 12 * MS
+
+    moving = np.ones(wanted.size, dtype=bool)
+    screens = [
+        drag(player(cost, group=48), wanted, "follow")[0] for player in (Naive, VirtualPlayer)
+    ]
+    seen = [pictures_per_s(screen, moving) for screen in screens]
+    off = [distances(screen).mean() for screen in screens]
+    assert seen[0] < 0.5 * seen[1]
+    assert off[0] > 1.5 * off[1]

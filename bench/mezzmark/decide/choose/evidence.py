@@ -22,6 +22,7 @@ from mezzmark.decide.estimate.observed_run import (
     run_names,
 )
 from mezzmark.decide.estimate.over_clips import (
+    at_best,
     bitrates_over_clips,
     frame_rates_of,
     mix_of,
@@ -261,7 +262,9 @@ class RunFigures:
         if leading := scrub_settings([o for group in meant.values() for o in group]):
             meant = {cell: group for cell, group in meant.items() if cell.setting == leading[0]}
         if TASKS[figure.task].is_best_by_headline:
-            meant = self._best_by_headline(figure, meant)
+            every = [o for group in meant.values() for o in group]
+            best = at_best(every, self._manifests[0], figure.task, confidence_level=self._level)
+            meant = {cell: meant[cell] for cell, _ in best.values()}
         least = 0 if figure.better == "less" else -1  # none at all is a number of streams too
         having = {
             cell: kept
@@ -285,23 +288,6 @@ class RunFigures:
             )
             for name in encodings
         }
-
-    def _best_by_headline(
-        self, figure: FigureName, meant: Mapping[Cell, list[Observation]]
-    ) -> dict[Cell, list[Observation]]:
-        """Of each encoding the cell that is the best by its task's headline."""
-        headline = TASKS[figure.task].figure(TASKS[figure.task].headline)
-        of = figure.model_copy(update={"figure": headline.name, "unit": headline.unit})
-        sign = 1 if headline.better == "less" else -1
-        costs = {
-            cell: sign * found.point
-            for cell, group in meant.items()
-            if (found := self._over_clips(of, group))
-        }
-        best: dict[str, Cell] = {}
-        for cell in sorted(costs, key=lambda cell: (costs[cell], cell.sort_key)):
-            best.setdefault(cell.encoding, cell)
-        return {cell: meant[cell] for cell in best.values()}
 
     def _in_setting(self, figure: FigureName, group: Sequence[Observation]) -> FigureSamples | None:
         """The figure in one setting; None where no round has every clip."""

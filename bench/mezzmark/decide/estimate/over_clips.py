@@ -166,40 +166,35 @@ def pool_clips(
     return pooled
 
 
+AtBest = dict[str, tuple[Cell, dict[str, Estimate]]]
+"""Each encoding's best cell over all clips with its figures, the best encoding first."""
+
+
+def at_best(
+    observations: Sequence[Observation], manifest: Manifest, task: str, *, confidence_level: float
+) -> AtBest:
+    """The cell of each encoding that its task's headline calls best."""
+    headline = TASKS[task].figure(TASKS[task].headline)
+    sign = 1 if headline.better == "less" else -1
+    mine = [o for o in observations if o.cell.task == task]
+    pooled = pool_clips(mine, manifest, confidence_level=confidence_level)
+    costs = {c: sign * f[headline.name].point for c, f in pooled.items() if headline.name in f}
+    found: AtBest = {}
+    for cell in sorted(costs, key=lambda cell: (costs[cell], cell.sort_key)):
+        found.setdefault(cell.encoding, (cell, pooled[cell]))
+    return found
+
+
 BestCells = dict[str, tuple[Cell, Estimate]]
-"""Each encoding's best cell over all clips with its figure, the best encoding first."""
+"""As `AtBest`, with the headline figure alone."""
 
 
 def best_cells(
-    observations: Sequence[Observation],
-    manifest: Manifest,
-    task: str,
-    figure: str,
-    order: Callable[[Estimate], float],
-    *,
-    confidence_level: float,
-) -> BestCells:
-    """The cell of each encoding whose `figure` has the smallest `order`; names break ties."""
-    mine = [o for o in observations if o.cell.task == task]
-    best: BestCells = {}
-    for cell, estimates in pool_clips(mine, manifest, confidence_level=confidence_level).items():
-        known, estimate = best.get(cell.encoding), estimates.get(figure)
-        if estimate and (known is None or order(estimate) < order(known[1])):
-            best[cell.encoding] = cell, estimate
-    return dict(sorted(best.items(), key=lambda item: (order(item[1][1]), item[0])))
-
-
-def fastest_cells(
     observations: Sequence[Observation], manifest: Manifest, task: str, *, confidence_level: float
 ) -> BestCells:
-    """Those with the most frames a second."""
-
-    def slowness(estimate: Estimate) -> float:
-        return -estimate.point
-
-    return best_cells(
-        observations, manifest, task, "throughput_fps", slowness, confidence_level=confidence_level
-    )
+    """As `at_best`."""
+    found = at_best(observations, manifest, task, confidence_level=confidence_level)
+    return {name: (cell, of[TASKS[task].headline]) for name, (cell, of) in found.items()}
 
 
 def bitrates_over_clips(manifest: Manifest, mix: Mix | None = None) -> dict[str, float]:

@@ -136,22 +136,17 @@ def estimate_count(
     values: Sequence[float], unit: str, sample_count: int, confidence_level: float
 ) -> Estimate:
     """Whole numbers of rounds: what a typical one comes to."""
-    ordered = sorted(values)
     found = None if len(values) < 2 else count_median(values, confidence_level=confidence_level)
-    lacking = COUNT_ROUNDS - len(values)
-    return Estimate(
-        point=ordered[(len(ordered) - 1) // 2],
-        low=found and found.low,
-        high=found and found.high,
-        confidence_level=confidence_level,
-        unit=unit,
-        round_count=len(values),
-        sample_count=sample_count,
-        method="lower median of rounds; order statistics",
-        withheld=()
-        if found
-        else (Withheld(kind="few_rounds", have=len(values), needed=max(1, lacking)),),
-    )
+    few = Withheld(kind="few_rounds", have=len(values), needed=max(1, COUNT_ROUNDS - len(values)))
+    changes = {
+        "point": sorted(values)[(len(values) - 1) // 2],
+        "low": found and found.low,
+        "high": found and found.high,
+        "method": "lower median of rounds; order statistics",
+        "withheld": () if found else (few,),
+    }
+    typical = estimate_values(values, unit, sample_count, confidence_level)
+    return typical.model_copy(update=changes)
 
 
 def estimate_moves_figure(

@@ -6,16 +6,14 @@ of the clock, and what can be late is the player's own waking alone, which is re
 
 import time
 from collections.abc import Callable
-from typing import Any, Final, Protocol
-
-import numpy as np
+from typing import Any, Final
 
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.play.open_loop import OpenLoopPlayer, Witness
 from mezzmark.host.common import no_garbage_collection, read_process_facts
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.jobs import Measured
-from mezzmark.model.tasks.drag import DragJob, DragMeasurement, is_late
+from mezzmark.model.tasks.drag import DragJob, DragMeasurement, Shown, is_late
 from mezzmark.model.tasks.hand import Ints, wanted_frames
 
 LET_THROUGH_REFRESHES: Final = 15
@@ -31,7 +29,11 @@ def sleep_ns(span_ns: int) -> None:
 class DisplayClock:
     """Time since a start, and waits whose lateness is noted; both may be a simulation's."""
 
-    def __init__(self, clock_ns: Callable[[], int], sleep: Callable[[int], None]) -> None:
+    def __init__(
+        self,
+        clock_ns: Callable[[], int] = time.perf_counter_ns,
+        sleep: Callable[[int], None] = sleep_ns,
+    ) -> None:
         self._clock_ns, self._sleep = clock_ns, sleep
         self._start_ns = clock_ns()
         self.wake_late_ns: list[int] = []
@@ -53,32 +55,23 @@ class DisplayClock:
         self.wake_late_ns.append(self.now_ns() - due_ns)
 
 
-class HandPlayer(Protocol):
-    """What serves a hand: see `OpenLoopPlayer`."""
-
-    def bring(self, frame_index: int, /) -> Any: ...
-    def step(self, frame_index: int, /) -> tuple[int, Any]: ...
-    def present(self, picture: Any, /) -> Any: ...
-
-
 class HandLoop(DisplayClock):
     """One drag; its `events` are (request, start, done, frame), times in ns after refresh 0.
 
     `wanted` is where the hand is at each refresh; `saw` is told of each picture after it stood. The
-    first frame stands before refresh 0, from which on time counts.
+    first frame stands before refresh 0, from which on time counts; `player` may be a simulation's.
     """
 
     def __init__(
         self,
-        player: HandPlayer,
+        player: Any,
         wanted: Ints,
         *,
         refresh_hz: int,
         saw: Callable[[int, Any, Any], None],
-        clock_ns: Callable[[], int],
-        sleep: Callable[[int], None] = sleep_ns,
+        **clock: Any,
     ) -> None:
-        super().__init__(clock_ns, sleep)
+        super().__init__(**clock)
         self._player, self._wanted = player, [int(frame) for frame in wanted]
         self._refresh_hz, self._saw = refresh_hz, saw
         self._on_screen = self._wanted[0]
@@ -150,25 +143,19 @@ def run_drag(
     view = None if picture is None else player.present(picture)
     first_ns = clock_ns() - opened_ns
     witness.saw(first, picture, view)
-    phase_ns = int(np.random.default_rng(job.seed).integers(0, int(NS_PER_S) // job.refresh_hz))
     hz = job.refresh_hz
     with no_garbage_collection():
         loop = HandLoop(player, wanted, refresh_hz=hz, saw=witness.saw, clock_ns=clock_ns)
-        sleep_ns(phase_ns)  # the player looks at any moment of a refresh
+        sleep_ns(job.seed % (int(NS_PER_S) // hz))  # the player looks at any moment of a refresh
         loop.serve(job.service)
     process = read_process_facts()
     player.close()
-    request, start_ns, done_ns, frames = zip(*loop.events, strict=True)
+    shown = zip(loop.events, witness.proofs(), strict=True)
     measurement = DragMeasurement(
         refresh_hz=hz,
         strokes=job.strokes,
         is_steady=job.is_steady,
-        request=request,
-        start_ns=start_ns,
-        done_ns=done_ns,
-        frame_index=frames,
-        proof=witness.proofs(),
-        decoded_frames=player.decoded_count,
+        pictures=tuple(Shown(*event, proof) for event, proof in shown),
         first_ns=first_ns,
         sample_ns=loop.sample_ns,
         wake_late_ns=tuple(loop.wake_late_ns),

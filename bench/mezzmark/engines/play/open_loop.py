@@ -1,13 +1,12 @@
-"""What dragging, playing and streams share: a player that shows pictures one step at a time, and
-the witness that keeps of each what proves it afterwards.
+"""What dragging, playing and streams share: the player, and the witness of what it shows.
 
 Nothing is hashed while pictures are due: of each one shown, every 32nd line of its planes is
 copied, and a seeded choice is kept whole. Afterwards the copies are held against the index's
 digests of those lines, and the choice is proved in full, its views too.
 """
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Final
 
 import numpy as np
 from av.video.frame import VideoFrame
@@ -21,11 +20,10 @@ from mezzmark.model.footage import FrameIndex
 from mezzmark.model.tasks.drag import OpenLoopJob
 from mezzmark.model.tasks.scrub import PROVED, Proof, ScrubJob
 
-KEPT_PICTURES, KEPT_BYTES = 8, 256 * 2**20
-"""Kept whole for the full proof: so many, and one at least (our own choice)."""
+KEPT_PICTURES, KEPT_BYTES, SAMPLE_BYTES = 8, 256 * 2**20, 512 * 2**20
+"""For the full proof, one at least, and of samples, beyond which they are hashed as shown."""
 
-SAMPLE_BYTES: Final = 512 * 2**20
-"""So much memory the samples take; what comes after is hashed as it is shown, which is told."""
+_Sample = Planes | str | None
 
 
 class OpenLoopPlayer(Player):
@@ -76,7 +74,7 @@ class Witness:
         self._job, self._index = job, index
         self._is_inexact = job.player.device is not None and codec in INEXACT_CODECS
         self._rng = np.random.default_rng(job.seed)
-        self._shown: list[tuple[int, Planes | str | None]] = []
+        self._shown: list[tuple[int, _Sample]] = []
         self._bytes = 0
         self._kept: list[tuple[int, VideoFrame, VideoFrame]] = []
 
@@ -114,9 +112,7 @@ class Witness:
                 found[number] = proof
         return tuple(found)
 
-    def _by_sample(
-        self, digests: tuple[str, ...], frame: int, sample: Planes | str | None
-    ) -> Proof:
+    def _by_sample(self, digests: Sequence[str], frame: int, sample: _Sample) -> Proof:
         if sample is None or self._is_inexact:
             return "missing" if sample is None else "unreadable"
         digest = sample if isinstance(sample, str) else planes_digest(sample)

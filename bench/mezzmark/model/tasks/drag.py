@@ -1,8 +1,9 @@
 """Dragging: a hand moves along seeded strokes and waits for nothing; what the screen then shows."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import product
-from typing import Annotated, Any, Final, Literal
+from operator import methodcaller
+from typing import Annotated, Any, Final, Literal, NamedTuple
 
 import numpy as np
 from pydantic import Field
@@ -10,22 +11,9 @@ from pydantic import Field
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
 from mezzmark.model.fact import NS_PER_S, Fact, Whole
 from mezzmark.model.players import PLAYERS, Player
-from mezzmark.model.tasks import hand
+from mezzmark.model.tasks import hand, spec
 from mezzmark.model.tasks.hand import Hand, Screen, Stroke
 from mezzmark.model.tasks.scrub import PlayerName, Proof, ViewHeight
-from mezzmark.model.tasks.spec import (
-    NS_PER_MS,
-    Better,
-    CountChoice,
-    Figure,
-    MediaReference,
-    PreparedFootage,
-    ProcessFacts,
-    Stock,
-    TaskSpec,
-    Work,
-    same_length,
-)
 from mezzmark.statistics.quantiles import quantile
 
 Service = Literal["latest", "queue", "follow"]
@@ -41,7 +29,7 @@ class OpenLoopSettings(Fact):
     """What dragging, playing and streams have in common."""
 
     players: tuple[PlayerName, ...] = Field(default=("slice",), min_length=1)
-    threads: tuple[CountChoice, ...] = Field(default=("all",), min_length=1)
+    threads: tuple[spec.CountChoice, ...] = Field(default=("all",), min_length=1)
     viewer_height_px: ViewHeight = 540
     refresh_hz: RefreshRate = Field(default=60, description="the display's pictures a second")
 
@@ -59,7 +47,7 @@ class DragSettings(OpenLoopSettings):
 class OpenLoopJob(Fact):
     """What every open loop is told: the file, who plays it, and the seed of all its chances."""
 
-    media: MediaReference
+    media: spec.MediaReference
     player: Player
     thread_count: int
     viewer_height_px: int
@@ -67,19 +55,18 @@ class OpenLoopJob(Fact):
     seed: int
 
     @classmethod
-    def of(cls, planned: PlannedTrial, settings: Any, footage: PreparedFootage, **own: Any) -> Any:
-        """The job of a planned trial; `own` is what this kind adds."""
-        setting = planned.cell.setting
-        player = PLAYERS[setting["player"]]
-        return cls(
-            media=footage.media[planned.cell.clip, planned.cell.encoding],
-            player=player,
-            thread_count=player.threads or setting["threads"],
-            viewer_height_px=settings.viewer_height_px,
-            refresh_hz=settings.refresh_hz,
-            seed=planned.seed,
-            **own,
-        )
+    def of(cls, planned: PlannedTrial, settings: Any, footage: Any, **own: Any) -> Any:
+        """The job of a planned trial: what it has by name in the settings or in the cell; `own` is
+        what it has besides."""
+        given = settings.model_dump() | dict(planned.cell.setting) | own
+        player = PLAYERS[given["player"]]
+        given |= {
+            "media": footage.media[planned.cell.clip, planned.cell.encoding],
+            "player": player,
+            "thread_count": player.threads or planned.cell.setting["threads"],
+            "seed": planned.seed,
+        }
+        return cls(**{name: given[name] for name in cls.model_fields if name in given})
 
 
 class DragJob(OpenLoopJob):
@@ -91,39 +78,44 @@ class DragJob(OpenLoopJob):
     is_steady: bool = False
 
 
-class DragMeasurement(Fact):
-    """One trial of a hand that does not wait, with one entry a picture shown.
+class Shown(NamedTuple):
+    """A picture: the refresh at which it was asked for, when it was begun and when it stood, in ns
+    after refresh 0, which frame it is said to be, and what is known of that."""
 
-    Times are ns after refresh 0; `request` is the refresh at which the picture was asked for. The
-    first picture stands before the hand moves (all its times are 0), `first_ns` after the file is
-    opened. `wake_late_ns` has an entry for each wait for a refresh, `sample_ns` is what the proof's
-    samples took meanwhile, in all.
-    """
+    request: Whole
+    start_ns: Whole
+    done_ns: Whole
+    frame_index: Whole
+    proof: Proof
+
+
+class DragMeasurement(Fact):
+    """One trial of a hand that does not wait. The first picture stands before the hand moves (all
+    its times are 0), `first_ns` after the file is opened. `wake_late_ns` has an entry for each wait
+    for a refresh, `sample_ns` is what the proof's samples took meanwhile, in all."""
 
     task: Literal["drag"] = "drag"
     refresh_hz: RefreshRate
     strokes: tuple[Stroke, ...] = Field(min_length=1, max_length=10_000)
     is_steady: bool = False
-    request: tuple[Whole, ...] = Field(min_length=1)
-    start_ns: tuple[Whole, ...]
-    done_ns: tuple[Whole, ...]
-    frame_index: tuple[Whole, ...]
-    proof: tuple[Proof, ...]
-    decoded_frames: Whole
+    pictures: tuple[Shown, ...] = Field(min_length=1)
     first_ns: Whole
     sample_ns: Whole
     wake_late_ns: tuple[Whole, ...] = ()
 
-    _one_entry_per_picture = same_length("request", "start_ns", "done_ns", "frame_index", "proof")
+    @property
+    def proof(self) -> tuple[Proof, ...]:
+        """Of each picture."""
+        return tuple(picture.proof for picture in self.pictures)
 
     @property
     def screen(self) -> Screen:
         """What was seen at each refresh; a picture that did not come was not."""
-        came = [n for n, proof in enumerate(self.proof) if proof != "missing"]
+        came = [picture for picture in self.pictures if picture.proof != "missing"]
         return hand.rebuild_screen(
             hand.wanted_frames(self.strokes, is_steady=self.is_steady),
-            [self.done_ns[n] for n in came],
-            [self.frame_index[n] for n in came],
+            [picture.done_ns for picture in came],
+            [picture.frame_index for picture in came],
             refresh_hz=self.refresh_hz,
         )
 
@@ -132,7 +124,7 @@ Values = dict[str, float]
 """The figures of a trial by their names."""
 
 
-def view_drag(measured: DragMeasurement, _: ProcessFacts | None) -> Values | None:
+def view_drag(measured: DragMeasurement, _: spec.ProcessFacts | None) -> Values | None:
     """What was seen; None where a wrong picture, or none, was shown. Where the hand never was, a
     picture is as old as the drag, and older than 100 ms."""
     if "wrong" in measured.proof or set(measured.proof) == {"missing"}:
@@ -153,24 +145,20 @@ def view_drag(measured: DragMeasurement, _: ProcessFacts | None) -> Values | Non
         "ageless_fraction": float(np.mean(found < 0)),
         "freeze_ms": hand.longest_freeze(screen) * refresh_ms,
         "pictures_per_s": hand.pictures_per_s(screen, hand.moving_refreshes(measured.strokes)),
-        "first_ms": measured.first_ns / NS_PER_MS,
+        "first_ms": measured.first_ns / spec.NS_PER_MS,
         "picture_count": len(measured.proof),
     }
     if stops:
         values["to_exact_ms"] = hand.censored_median(stops) * refresh_ms
     if measured.wake_late_ns:
-        values["wake_late_p99_ms"] = quantile(measured.wake_late_ns, 0.99) / NS_PER_MS
+        values["wake_late_p99_ms"] = quantile(measured.wake_late_ns, 0.99) / spec.NS_PER_MS
     return values
 
 
-def read_figures(*rows: tuple[str, str, Better, str]) -> tuple[Figure, ...]:
+def read_figures(*rows: tuple[str, str, spec.Better, str]) -> tuple[spec.Figure, ...]:
     """Figures that a view has by their names: name, unit, which is better, meaning."""
-
-    def reader(name: str) -> Callable[[Values], float | None]:
-        return lambda values: values.get(name)
-
     return tuple(
-        Figure(name, unit, reader(name), better=better, meaning=meaning)
+        spec.Figure(name, unit, methodcaller("get", name), better=better, meaning=meaning)
         for name, unit, better, meaning in rows
     )
 
@@ -182,24 +170,19 @@ def is_late(wake_late_ns: Sequence[int], refresh_hz: int) -> bool:
     return bool(late.max() > 2 or quantile(late, 0.99) > 0.5)
 
 
-def open_loop_cells(task: str, settings: OpenLoopSettings, stock: Stock) -> Iterator[Cell]:
-    """Each file by each player with each number of threads."""
+def open_loop_cells(
+    task: str, settings: OpenLoopSettings, stock: spec.Stock, **axis: Sequence[str]
+) -> Iterator[Cell]:
+    """Each file by each player with each number of threads, and each value of one axis more."""
     counts = stock.counts(settings.threads)
-    for clip, name in stock.present():
-        found = {
-            Setting(player=player, threads=PLAYERS[player].threads or threads): None
-            for player, threads in product(settings.players, counts)
-        }
-        for setting in found:
+    more = [{name: value} for name, values in axis.items() for value in values] or [{}]
+    for (clip, name), player, last in product(stock.present(), settings.players, more):
+        for threads in (PLAYERS[player].threads,) if PLAYERS[player].threads else counts:
+            setting = Setting(player=player, threads=threads, **last)
             yield Cell(task=task, clip=clip, encoding=name, setting=setting)
 
 
-def _plan(settings: DragSettings, stock: Stock) -> Iterator[Cell]:
-    for cell, service in product(open_loop_cells("drag", settings, stock), settings.services):
-        yield cell.but(setting=cell.setting.but(service=service))
-
-
-def _job(planned: PlannedTrial, settings: DragSettings, footage: PreparedFootage) -> DragJob:
+def _job(planned: PlannedTrial, settings: DragSettings, footage: spec.PreparedFootage) -> DragJob:
     """The hand depends on the trial's seed and the clip's length only."""
     strokes = hand.draw_strokes(
         settings.hand,
@@ -207,12 +190,12 @@ def _job(planned: PlannedTrial, settings: DragSettings, footage: PreparedFootage
         rng=np.random.default_rng(planned.seed),
         **settings.model_dump(include={"refresh_hz", "duration_s", "median_frames", "sweep_fps"}),
     )
-    own = {"service": planned.cell.setting["service"], "strokes": strokes}
-    job: DragJob = DragJob.of(planned, settings, footage, is_steady=settings.hand == "sweep", **own)
+    own = {"strokes": strokes, "is_steady": settings.hand == "sweep"}
+    job: DragJob = DragJob.of(planned, settings, footage, **own)
     return job
 
 
-DRAG: Final = TaskSpec(
+DRAG: Final = spec.TaskSpec(
     name="drag",
     label="dragging",
     verb="drag",
@@ -221,10 +204,12 @@ DRAG: Final = TaskSpec(
     job_model=DragJob,
     measurement_model=DragMeasurement,
     engine_entry="mezzmark.engines.play.drag:run_drag",
-    plan=_plan,
+    plan=lambda settings, stock: open_loop_cells(
+        "drag", settings, stock, service=settings.services
+    ),
     job=_job,
     view=view_drag,
-    work=lambda values: Work(sample_count=int(values["picture_count"])),
+    work=lambda values: spec.Work(sample_count=int(values["picture_count"])),
     proofs=lambda measured: measured.proof,
     figures=read_figures(
         ("distance_mean_frames", "frames", "less", ""),
@@ -239,9 +224,7 @@ DRAG: Final = TaskSpec(
         ("first_ms", "ms", "less", ""),
         ("wake_late_p99_ms", "ms", "less", ""),
     ),
-    headline="distance_mean_frames",
+    headline="distance_mean_frames",  # ranks all services alike; ages do not
     reads_encoded_file=True,
     is_best_by_headline=True,
-    busy_ns=lambda m: sum(done - start for start, done in zip(m.start_ns, m.done_ns, strict=True)),
 )
-"""The headline ranks services alike, exact ones and such as show others on the way; ages do not."""

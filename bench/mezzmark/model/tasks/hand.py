@@ -1,15 +1,12 @@
-"""The hand on the playhead: its seeded strokes, where it is at each refresh of the display, and the
-screen rebuilt from what a player did. Pure: no clock, no picture.
+"""The hand on the playhead: its seeded strokes, and the screen rebuilt from what a player did.
 
 A stroke moves by minimum jerk, 10 s³ - 15 s⁴ + 6 s⁵ of its length (Flash & Hogan, Journal of
 Neuroscience 5, 1985, 1688-1703). Lengths in frames, durations (the form of Fitts, Journal of
 Experimental Psychology 47, 1954, 381-391) and pauses are our own choice: no published ones for
-editors are known to us. Strokes last whole refreshes and all is counted in whole numbers, so that
-every machine asks for the same frames.
+editors are known to us. All is counted in whole refreshes and frames, alike on every machine.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Annotated, Final, Literal, NamedTuple
 
 import numpy as np
@@ -21,10 +18,8 @@ from mezzmark.model.fact import NS_PER_S, Whole
 Hand = Literal["strokes", "sweep"]
 """`strokes` by minimum jerk with pauses, or a steady `sweep` to and fro."""
 
-STROKE_LOG_SD: Final = 1.0
-
-SHORTEST_STROKE_S, STROKE_S_PER_BIT, BIT_FRAMES = 0.10, 0.15, 4.0
-"""A stroke over D frames takes 0.10 + 0.15 · log2(1 + D / 4) seconds."""
+STROKE_LOG_SD, SHORTEST_STROKE_S, STROKE_S_PER_BIT, BIT_FRAMES = 1.0, 0.10, 0.15, 4.0
+"""Lengths are log-normal; a stroke over D frames takes 0.10 + 0.15 · log2(1 + D / 4) seconds."""
 
 REST_CHANCE, REST_S, LAST_REST_S = 0.7, (0.1, 0.8), 3.0
 """In the last stroke's rest even a long group can be decoded."""
@@ -97,8 +92,7 @@ def moving_refreshes(strokes: Sequence[Stroke]) -> NDArray[np.bool_]:
     return np.concatenate([np.arange(s.refreshes + s.rest) < s.refreshes for s in strokes])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Screen:
+class Screen(NamedTuple):
     """What was seen at each refresh: the `wanted` frame, the `shown` one (-1 before any) and which
     of the pictures it is; at `refresh_hz`."""
 
@@ -116,7 +110,7 @@ def rebuild_screen(
     first = -(-np.asarray(done_ns, dtype=np.int64) * refresh_hz // int(NS_PER_S))
     picture = np.searchsorted(first, np.arange(wanted.size), side="right") - 1
     shown = np.append(np.asarray(frames, dtype=np.int64), -1)[picture]
-    return Screen(wanted=wanted, shown=shown, picture=picture, refresh_hz=refresh_hz)
+    return Screen(wanted, shown, picture, refresh_hz)
 
 
 def ages(screen: Screen) -> Ints:
@@ -143,13 +137,9 @@ def distances(screen: Screen) -> Ints:
 
 def longest_freeze(screen: Screen) -> int:
     """The most refreshes in a row with one picture that is not the wanted one."""
-    run = longest = 0
-    before = -1
-    is_wanted = (screen.shown == screen.wanted).tolist()
-    for picture, is_right in zip(screen.picture.tolist(), is_wanted, strict=True):
-        run = 0 if is_right else run + 1 if picture == before and run else 1
-        before, longest = picture, max(longest, run)
-    return longest
+    is_wanted = screen.shown == screen.wanted
+    runs = screen.picture + np.cumsum(is_wanted) * (screen.picture.max() + 2)
+    return int(np.unique(runs[~is_wanted], return_counts=True)[1].max(initial=0))
 
 
 def pictures_per_s(screen: Screen, moving: NDArray[np.bool_]) -> float:

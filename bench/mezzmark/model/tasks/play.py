@@ -1,8 +1,7 @@
 """Playing in real time from random starts: at 1×, at 2× and backwards. Sound is not played.
 
-Picture i is due at S + i · P, where S is when the queue of decoded pictures was full, and must be
-ready by the first refresh not before that. The clock runs on: a picture that comes when the next
-one is due is decoded and not shown.
+Picture i is due at the first refresh from S + i · P on, where S is when the queue of decoded
+pictures was full. The clock runs on: a picture that comes when the next is due is not shown.
 """
 
 from typing import Final, Literal
@@ -10,8 +9,8 @@ from typing import Final, Literal
 import numpy as np
 from pydantic import Field
 
-from mezzmark.model.cell import PlannedTrial
 from mezzmark.model.fact import NS_PER_S, Fact, Positive, Whole
+from mezzmark.model.tasks import spec
 from mezzmark.model.tasks.drag import (
     OpenLoopJob,
     OpenLoopSettings,
@@ -22,14 +21,6 @@ from mezzmark.model.tasks.drag import (
 )
 from mezzmark.model.tasks.hand import Ints
 from mezzmark.model.tasks.scrub import Proof
-from mezzmark.model.tasks.spec import (
-    NS_PER_MS,
-    Better,
-    PreparedFootage,
-    ProcessFacts,
-    TaskSpec,
-    Work,
-)
 
 Speed = Literal["1x", "2x", "-1x"]
 
@@ -117,7 +108,7 @@ def judge_playback(playback: Playback, refresh_hz: int) -> Values:
     }
 
 
-def view_play(measured: PlayMeasurement, _: ProcessFacts | None) -> Values | None:
+def view_play(measured: PlayMeasurement, _: spec.ProcessFacts | None) -> Values | None:
     """The figures of each speed; None where a wrong picture was shown, or one did not come."""
     if not {"wrong", "missing"}.isdisjoint(measured.proof):
         return None
@@ -128,7 +119,7 @@ def view_play(measured: PlayMeasurement, _: ProcessFacts | None) -> Values | Non
             total = {name: sum(one[name] for one in found) for name in found[0]}
             values |= {
                 f"{prefix}busy_fraction": sum(p.busy_ns for p in mine) / total["playing_ns"],
-                f"{prefix}start_ms": sum(p.due_ns for p in mine) / len(mine) / NS_PER_MS,
+                f"{prefix}start_ms": sum(p.due_ns for p in mine) / len(mine) / spec.NS_PER_MS,
                 f"{prefix}on_time_fraction": 1 - total["late"] / total["pictures"],
                 f"{prefix}dropped_fraction": total["dropped"] / total["pictures"],
                 f"{prefix}repeats": total["repeats"],
@@ -142,7 +133,7 @@ _SPEEDS: Final = {"1x": ("", ""), "2x": ("double_", " at 2×"), "-1x": ("reverse
 """What the names of figures begin with, and their meanings end with."""
 
 
-def _rows(prefix: str, words: str) -> tuple[tuple[str, str, Better, str], ...]:
+def _rows(prefix: str, words: str) -> tuple[tuple[str, str, spec.Better, str], ...]:
     return (
         (f"{prefix}busy_fraction", "", "less", f"time to make pictures, of playing{words}"),
         (f"{prefix}start_ms", "ms", "less", f"time until playing{words} starts"),
@@ -154,13 +145,7 @@ def _rows(prefix: str, words: str) -> tuple[tuple[str, str, Better, str], ...]:
     )
 
 
-def _job(planned: PlannedTrial, settings: PlaySettings, footage: PreparedFootage) -> PlayJob:
-    own = settings.model_dump(include={"speeds", "starts", "duration_s"})
-    job: PlayJob = PlayJob.of(planned, settings, footage, **own)
-    return job
-
-
-PLAY: Final = TaskSpec(
+PLAY: Final = spec.TaskSpec(
     name="play",
     label="playing",
     verb="play",
@@ -170,14 +155,12 @@ PLAY: Final = TaskSpec(
     measurement_model=PlayMeasurement,
     engine_entry="mezzmark.engines.play.playback:run_play",
     plan=lambda settings, stock: open_loop_cells("play", settings, stock),
-    job=_job,
+    job=PlayJob.of,
     view=view_play,
-    work=lambda values: Work(sample_count=int(values["picture_count"])),
+    work=lambda values: spec.Work(sample_count=int(values["picture_count"])),
     proofs=lambda measured: measured.proof,
     figures=read_figures(*(row for words in _SPEEDS.values() for row in _rows(*words))),
-    headline="busy_fraction",
+    headline="busy_fraction",  # known of every trial, where late pictures are rare
     reads_encoded_file=True,
     is_best_by_headline=True,
-    busy_ns=lambda m: sum(playback.busy_ns for playback in m.playbacks),
 )
-"""The headline is known of every trial and tells how far real time is; late pictures are rare."""

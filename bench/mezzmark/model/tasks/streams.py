@@ -1,41 +1,25 @@
 """How many streams play in real time at once: as threads of one process, or a process each.
 
-A round tries numbers of streams by doubling and halving, then those around what it found, and its
-answer is the last number before the first that failed. A number passes when no stream has more than
-one late picture in ten seconds, its first second left out. The answer of a run is that of a typical
-round of this length: the lower median of the rounds.
+A number passes when no stream has more than one late picture in ten seconds, its first second left
+out. A trial's answer is the last number before the first that failed; a run's is that of a typical
+round of this length, the lower median.
 """
 
-from collections.abc import Callable, Iterator, Mapping
-from itertools import product
-from typing import Final, Literal
+from collections.abc import Callable
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 from pydantic import Field
 
-from mezzmark.model.cell import Cell, PlannedTrial
 from mezzmark.model.fact import Fact, Positive, Whole
+from mezzmark.model.tasks import spec
 from mezzmark.model.tasks.drag import OpenLoopJob, OpenLoopSettings, open_loop_cells
 from mezzmark.model.tasks.scrub import Proof
-from mezzmark.model.tasks.spec import (
-    Figure,
-    PreparedFootage,
-    ProcessFacts,
-    Seen,
-    Stock,
-    TaskSpec,
-    Work,
-    peak_memory,
-    same_length,
-)
 
 Carrier = Literal["threads", "processes"]
 
-AROUND: Final = 2
+AROUND, START_PHASE_S, LATE_PERIOD_S = 2, 1.0, 10.0
 """So many numbers to either side of what the search found are tried as well."""
-
-START_PHASE_S: Final = 1.0
-LATE_PERIOD_S: Final = 10.0
 
 
 class StreamsSettings(OpenLoopSettings):
@@ -47,7 +31,7 @@ class StreamsSettings(OpenLoopSettings):
 
 
 class StreamsJob(OpenLoopJob):
-    """Find how many streams of this file play at once; `core_threads` in all."""
+    """Find how many streams of this file play at once."""
 
     task: Literal["streams"] = "streams"
     carrier: Carrier
@@ -55,36 +39,30 @@ class StreamsJob(OpenLoopJob):
     most: int
 
 
+class Level(NamedTuple):
+    """A number of streams: pictures of all after their start phase (none where a decoder was
+    refused), the late ones of them, and those of the worst stream."""
+
+    streams: Positive
+    pictures: Whole
+    late: Whole
+    worst_late: Whole
+
+
 class StreamsMeasurement(Fact):
-    """One search, with an entry for each number of streams that was tried, in order: pictures of
-    all streams after their start phase, how many were late, and how many of the worst stream.
-    `refused_at` is the number at which no further decoder could be opened. `proof` is that of the
-    pictures of each number's first stream."""
+    """One search: the numbers that were tried, in order. `proof` is that of the pictures of each
+    number's first stream."""
 
     task: Literal["streams"] = "streams"
     duration_s: float = Field(gt=0, le=3600)
-    most: Positive
-    stream_count: tuple[Positive, ...] = Field(min_length=1)
-    picture_count: tuple[Whole, ...]
-    late_count: tuple[Whole, ...]
-    worst_late_count: tuple[Whole, ...]
-    refused_at: Positive | None = None
+    levels: tuple[Level, ...] = Field(min_length=1)
     proof: tuple[Proof, ...]
 
-    _one_entry_per_number = same_length(
-        "stream_count", "picture_count", "late_count", "worst_late_count"
-    )
 
-    @property
-    def passed(self) -> dict[int, bool]:
-        """Whether each number of streams played; pictures that are none were refused."""
-        rows = zip(self.stream_count, self.picture_count, self.worst_late_count, strict=True)
-        return {n: pictures > 0 and may_pass(late, self.duration_s) for n, pictures, late in rows}
-
-
-def may_pass(worst_late_count: int, duration_s: float) -> bool:
-    """Whether a number of streams passes with so many late pictures of its worst stream."""
-    return worst_late_count <= max(1, int((duration_s - START_PHASE_S) / LATE_PERIOD_S))
+def has_passed(level: Level, duration_s: float) -> bool:
+    """Whether so many streams played, in a trial of this length."""
+    limit = max(1, int((duration_s - START_PHASE_S) / LATE_PERIOD_S))
+    return level.pictures > 0 and level.worst_late <= limit
 
 
 def search_streams(
@@ -112,34 +90,19 @@ def search_streams(
     return known
 
 
-def streams_played(passed: Mapping[int, bool], most: int) -> int:
+def streams_played(seen: spec.Seen) -> float:
     """The last number before the first that failed."""
-    return min((n for n, has_passed in passed.items() if not has_passed), default=most + 1) - 1
+    levels, duration_s = seen.measured.levels, seen.measured.duration_s
+    failed = (one.streams for one in levels if not has_passed(one, duration_s))
+    return float(min(failed, default=max(one.streams for one in levels) + 1) - 1)
 
 
-def _plan(settings: StreamsSettings, stock: Stock) -> Iterator[Cell]:
-    for cell, carrier in product(open_loop_cells("streams", settings, stock), settings.carriers):
-        yield cell.but(setting=cell.setting.but(carrier=carrier))
-
-
-def _job(planned: PlannedTrial, settings: StreamsSettings, footage: PreparedFootage) -> StreamsJob:
-    own = {"duration_s": settings.duration_s, "most": settings.most}
-    carrier = planned.cell.setting["carrier"]
-    job: StreamsJob = StreamsJob.of(planned, settings, footage, carrier=carrier, **own)
-    return job
-
-
-def _count(seen: Seen) -> float:
-    measured: StreamsMeasurement = seen.measured
-    return float(streams_played(measured.passed, measured.most))
-
-
-def _view(measured: StreamsMeasurement, process: ProcessFacts | None) -> Seen | None:
+def _view(measured: StreamsMeasurement, process: spec.ProcessFacts | None) -> spec.Seen | None:
     is_sound = {"wrong", "missing"}.isdisjoint(measured.proof)
-    return Seen(measured, process) if is_sound else None
+    return spec.Seen(measured, process) if is_sound else None
 
 
-STREAMS: Final = TaskSpec(
+STREAMS: Final = spec.TaskSpec(
     name="streams",
     label="streams at once",
     verb="play several streams",
@@ -148,21 +111,16 @@ STREAMS: Final = TaskSpec(
     job_model=StreamsJob,
     measurement_model=StreamsMeasurement,
     engine_entry="mezzmark.engines.play.playback:run_streams",
-    plan=_plan,
-    job=_job,
+    plan=lambda settings, stock: open_loop_cells(
+        "streams", settings, stock, carrier=settings.carriers
+    ),
+    job=StreamsJob.of,
     view=_view,
-    work=lambda seen: Work(sample_count=sum(seen.measured.picture_count)),
+    work=lambda seen: spec.Work(sample_count=sum(one.pictures for one in seen.measured.levels)),
     proofs=lambda measured: measured.proof,
     figures=(
-        Figure(
-            "count",
-            "",
-            _count,
-            kind="count",
-            better="more",
-            meaning="streams that play at once",
-        ),
-        Figure("peak_rss_bytes", "B", peak_memory, kind="peak"),
+        spec.Figure("count", "", streams_played, kind="count", better="more", meaning="streams"),
+        spec.Figure("peak_rss_bytes", "B", spec.peak_memory, kind="peak"),
     ),
     headline="count",
     reads_encoded_file=True,

@@ -4,16 +4,17 @@ Written for someone who edits video and has never heard of a confidence interval
 overall score: speed, size and encode time stand side by side.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 from mezzmark.decide.choose.choice import Choice
 from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.decide.estimate.over_clips import (
+    AtBest,
     BestCells,
     as_shown_speed,
+    best_cells,
     bitrates_over_clips,
-    fastest_cells,
 )
 from mezzmark.decide.estimate.ranking import RANKING_ROUNDS, Ranking
 from mezzmark.decide.picture.fidelity import EncodingFidelity
@@ -24,6 +25,7 @@ from mezzmark.model.run import Manifest
 from mezzmark.report.prose.cautions import cautions_in_words, untested_in_words
 from mezzmark.report.prose.choice import faster_sentences
 from mezzmark.report.prose.choice import headline as choice_headline
+from mezzmark.report.prose.hand import hand_sentences
 from mezzmark.report.prose.latency import (
     encode_only_sentence,
     encode_time_text,
@@ -99,6 +101,7 @@ def answer_from(
     fidelity: Sequence[EncodingFidelity] = (),
     choice: Choice | None = None,
     *,
+    at_best: Mapping[str, AtBest] | None = None,
     doubts: Sequence[str] = (),
 ) -> Answer:
     """The answer of one run, from what is already computed. The first ranking leads.
@@ -107,13 +110,15 @@ def answer_from(
     findings are of the encoding it names. `doubts` are warnings of the machine.
     """
     level = rankings[0].confidence_level if rankings else 0.95
-    encode = fastest_cells(observations, manifest, "encode", confidence_level=level)
+    encode = best_cells(observations, manifest, "encode", confidence_level=level)
     whole = throughput_sentences(observations, manifest, confidence_level=level)
     is_whole_only = not rankings and not encode
     if choice is not None and choice.chosen:
         found = _chosen_findings(manifest, observations, rankings, choice, encode)
     else:
         found = _fastest_findings(manifest, rankings, encode)
+    if at_best is not None:
+        found["hand"] = hand_sentences(at_best)
     kept = picture_sentences(fidelity)
     title = next(iter((*whole, *kept)), "")
     for question, texts in (("throughput", whole), ("fidelity", kept)):

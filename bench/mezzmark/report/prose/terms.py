@@ -17,6 +17,7 @@ from mezzmark.report.prose.numbers import count_text, level_text, number_text, s
 
 FLAG_TEXTS: Final = {
     "suspended": "its process was stopped, or the machine slept, while it ran",
+    "late_generator": "the player woke too late for the display: other programs may be at work",
 }
 """Why a trial enters no figure, by its flag."""
 

@@ -8,7 +8,6 @@ from mezzmark.decide.estimate.over_clips import (
     BestCells,
     as_shown_speed,
     best_cells,
-    fastest_cells,
 )
 from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
 from mezzmark.decide.throughput.grid import GridFindings, SplitFigures
@@ -163,17 +162,9 @@ def throughput_sentences(
 ) -> tuple[str, ...]:
     """Of grid, ingest and delivery, as far as measured, what each one found."""
     grid = [o for o in observations if o.cell.task == "grid"]
-    splits = fastest_cells(grid, manifest, "grid", confidence_level=confidence_level)
-    ingests = best_cells(
-        observations,
-        manifest,
-        "ingest",
-        "makespan_s",
-        lambda e: e.point,
-        confidence_level=confidence_level,
-    )
-    deliveries = fastest_cells(
-        observations, manifest, "delivery", confidence_level=confidence_level
+    splits, ingests, deliveries = (
+        best_cells(observations, manifest, task, confidence_level=confidence_level)
+        for task in ("grid", "ingest", "delivery")
     )
     texts = []
     if splits:
