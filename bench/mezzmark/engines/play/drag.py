@@ -17,8 +17,7 @@ from mezzmark.model.tasks.drag import DragJob, DragMeasurement, Shown, is_late
 from mezzmark.model.tasks.hand import Ints, wanted_frames
 
 LET_THROUGH_REFRESHES: Final = 15
-"""While it follows a hand that never lies ahead, the next picture of all is shown after so many
-refreshes without one (our own choice: a quarter of a second at 60 Hz)."""
+"""After so many without a picture, following shows the next one whatever it is; our own choice."""
 
 
 def sleep_ns(span_ns: int) -> None:

@@ -48,6 +48,7 @@ class OpenLoopPlayer(Player):
         does not lie ahead in the group, what was being decoded is dropped for a new start."""
         if self._shown == frame_index:
             return frame_index, self._held
+        self._target_pts = self._pts[frame_index]
         self._locate(frame_index)
         for picture in self._pictures:
             self.decoded_count += 1

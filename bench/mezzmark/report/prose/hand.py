@@ -9,10 +9,8 @@ from mezzmark.model.estimate import Estimate
 from mezzmark.report.prose.figures import FigureText
 from mezzmark.report.prose.numbers import count_text, estimate_text, number_text, shown_name
 
-FRAME_LABEL: Final = "frame of the clip"
-LATE_LABEL: Final = "late pictures, %"
-STREAMS_LABEL: Final = "streams at once"
-HAND_KEY: Final = "the hand"
+FRAME_LABEL, HAND_KEY = "frame of the clip", "the hand"
+LATE_LABEL, STREAMS_LABEL = "late pictures, %", "streams at once"
 
 
 _SAID: Final[dict[str, tuple[str, Callable[[Mapping[str, Estimate]], str]]]] = {
