@@ -292,15 +292,13 @@ class RunFigures:
     def _in_setting(self, figure: FigureName, group: Sequence[Observation]) -> FigureSamples | None:
         """The figure in one setting; None where no round has every clip."""
         by_round = _by(_round_key, group)
-        logs = {key: log for key, mine in by_round.items() if (log := self._log(figure, mine))}
+        logs = self._logs(figure, by_round)
         estimate = self._over_clips(figure, group)
         if not logs or estimate is None:
             return None
         if self.unit == "run":
-            runs = _by(_run_place, group)
-            logs = {
-                (place, -1): log for place, mine in runs.items() if (log := self._log(figure, mine))
-            }
+            runs = {(place, -1): mine for place, mine in _by(_run_place, group).items()}
+            logs = self._logs(figure, runs)
             points = [from_log(log, figure.unit) for log in logs.values()]
             count = sum(o.sample_count for o in group)
             estimate = estimate_values(points, figure.unit, count, self._level)
@@ -323,10 +321,12 @@ class RunFigures:
             frame_rates=self.frame_rates,
         )
 
-    def _log(self, figure: FigureName, group: Sequence[Observation]) -> float | None:
-        """The figure over clips of these rounds alone; None where they lack a clip."""
-        found = self._over_clips(figure, group)
-        return None if found is None else to_log(found.point, figure.unit)
+    def _logs(
+        self, figure: FigureName, groups: Mapping[RoundKey, Sequence[Observation]]
+    ) -> dict[RoundKey, float]:
+        """The figure over clips of each of these alone; without those that lack a clip."""
+        found = {key: self._over_clips(figure, group) for key, group in groups.items()}
+        return {key: to_log(one.point, figure.unit) for key, one in found.items() if one}
 
     def _on_clip(self, figure: FigureName, group: Sequence[Observation]) -> FigureSamples:
         """The figure of one clip, with its moves where it is a tail."""
