@@ -7,7 +7,7 @@ import pytest
 from contract.house_counts import count
 
 ROOT = Path(__file__).parents[2]
-LIMITS = {"lines": 41_120, "modules": 203, "test_lines": 31_670}
+LIMITS = {"lines": 41_115, "modules": 203, "test_lines": 31_690}
 """What the project may hold; a limit is raised by whoever has a reason, in the same commit."""
 
 FULLEST_FOLDER = 25

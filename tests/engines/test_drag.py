@@ -7,10 +7,14 @@ import numpy as np
 import pytest
 
 from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
-from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
+from mezzmark.engines.media.frame_index import (
+    build_frame_index,
+    read_frame_index,
+    write_frame_index,
+)
 from mezzmark.engines.play import playback
 from mezzmark.engines.play.drag import HandLoop, run_drag
-from mezzmark.engines.play.open_loop import OpenLoopPlayer
+from mezzmark.engines.play.open_loop import OpenLoopPlayer, Witness
 from mezzmark.model.errors import EngineError
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.drag import DragJob, DragMeasurement, view_drag
@@ -103,6 +107,21 @@ def test_planted_wrong_pictures_are_caught(
     measured = _run(media, service, player)
     assert "wrong" in measured.proof
     assert view_drag(measured, None) is None
+
+
+def test_a_sample_alone_tells_a_stale_picture(media: MediaReference) -> None:
+    """Nothing kept whole: the neighbour's picture under a frame's name is wrong by its lines, and a
+    picture that did not come is missing."""
+    job = DragJob(**_ASKED, media=media, service="latest", strokes=STROKES)
+    index = read_frame_index(media.index_path)
+    player = OpenLoopPlayer(media.media_path, index, job)
+    witness = Witness(job, index, player.codec)
+    picture = player.bring(20)
+    for frame in (20, 21):
+        witness.saw(frame, picture, player.present(picture))
+    witness.saw(22, None, None)
+    witness._kept.clear()
+    assert witness.proofs() == ("right", "wrong", "missing")
 
 
 def test_index_without_sparse_digests_proves_alike(media: MediaReference, tmp_path: Path) -> None:

@@ -22,7 +22,7 @@ from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Figure
 from mezzmark.statistics.intervals import (
     Interval,
-    count_median,
+    count_median_limits,
     log_median_interval,
     log_t_interval,
     share_limits,
@@ -136,12 +136,13 @@ def estimate_count(
     values: Sequence[float], unit: str, sample_count: int, confidence_level: float
 ) -> Estimate:
     """Whole numbers of rounds: what a typical one comes to."""
-    found = None if len(values) < 2 else count_median(values, confidence_level=confidence_level)
+    are_few = len(values) < 2
+    found = None if are_few else count_median_limits(values, confidence_level=confidence_level)
     few = Withheld(kind="few_rounds", have=len(values), needed=max(1, COUNT_ROUNDS - len(values)))
     changes = {
         "point": sorted(values)[(len(values) - 1) // 2],
-        "low": found and found.low,
-        "high": found and found.high,
+        "low": found and found[0],
+        "high": found and found[1],
         "method": "lower median of rounds; order statistics",
         "withheld": () if found else (few,),
     }

@@ -72,6 +72,7 @@ _AXES: Final[dict[str, Callable[[Any], str]]] = {
     "policy": lambda name: _POLICIES.get(name, f"policy {plain_name(name)}"),
     "viewer_height": lambda height_px: f"viewer {height_px} pixels high",
     "player": lambda name: f"player {plain_name(name)}",
+    "carrier": lambda name: f"streams as {plain_name(name)}",
 }
 
 
