@@ -31,6 +31,7 @@ PROMISED = {
         string: order
         Int64: height_px passes
         boolean: is_pinned
+        string: service carrier
         string: figure unit
         float64: point low high confidence_level
         Int64: round_count sample_count
@@ -49,6 +50,7 @@ PROMISED = {
         string: order
         Int64: height_px passes
         boolean: is_pinned
+        string: service carrier
         Int64: seed
         string: started_utc
         Int64: wall_ns
@@ -57,6 +59,14 @@ PROMISED = {
         float64: p50_ms p95_ms locate_p50_ms decode_p50_ms present_p50_ms open_ms
             read_bytes_per_move throughput_fps makespan_s first_file_s pixel_rate_mpx_s
             idle_fraction decode_fraction cores_busy bitrate_bps file_bytes kernel_ms
+            distance_mean_frames distance_p95_frames age_p50_ms age_p95_ms
+            older_fraction ageless_fraction freeze_ms pictures_per_s to_exact_ms
+            first_ms wake_late_p99_ms
+            busy_fraction start_ms on_time_fraction dropped_fraction repeats least_fill stall_ms
+            double_busy_fraction double_start_ms double_on_time_fraction double_dropped_fraction
+            double_repeats double_least_fill double_stall_ms
+            reverse_busy_fraction reverse_start_ms reverse_on_time_fraction
+            reverse_dropped_fraction reverse_repeats reverse_least_fill reverse_stall_ms count
         Int64: cpu_ns peak_rss_bytes voluntary_switches involuntary_switches
         float64: before_load_average_1m before_steal_fraction before_busy_fraction
             before_frequency_mhz before_cpu_pressure before_io_pressure
@@ -79,6 +89,7 @@ PROMISED = {
         category: order
         Int64: height_px passes
         boolean: is_pinned
+        category: service carrier
         int64: move_index clip_position frame_index locate_ns decode_ns present_ns
             overhead_ns decoded_frames read_bytes shown_frame
         float64: latency_ms
@@ -119,6 +130,8 @@ AXIS_VALUES = {
     "policy": ("roll", "reseek"),
     "threads": (1, 2),
     "player": ("slice", "cuda"),
+    "carrier": ("threads", "processes"),
+    "service": ("latest", "follow"),
     "viewer_height": (540, 720),
     "jobs": (1, 2),
     "clip_order": ("fifo", "longest-first"),

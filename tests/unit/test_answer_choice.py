@@ -9,7 +9,7 @@ from fixtures.fabricated_run import THREE, FabricatedEncoding, Fabrication, Spre
 from fixtures.fabricated_throughput import delivery_trial, grid_trial, ingest_trial
 from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.decide.choose.choice import Choice
-from mezzmark.decide.estimate.over_clips import fastest_cells
+from mezzmark.decide.estimate.over_clips import best_cells
 from mezzmark.decide.estimate.ranking import surely_faster
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
@@ -193,7 +193,7 @@ def test_encode_speed_is_told_as_hours_for_an_hour() -> None:
     assert encode_time_text(Estimate.exact(140, "fps"), manifest) == "10 min"
     assert encode_time_text(Estimate.exact(1e5, "fps"), manifest) == "less than a minute"
     view = _view(None)
-    (_, speed) = next(iter(fastest_cells(view, "encode").values()))
+    (_, speed) = next(iter(best_cells(view, "encode").values()))
     assert encode_time_text(speed, manifest) in {n.value for n in run_answer(view).key_numbers}
 
 

@@ -151,6 +151,8 @@ SHOWN_SETTINGS = [
     ("player", "cuda", "slice"),
     ("threads", 1, 4),
     ("jobs", 3, 1),
+    ("service", "latest", "follow"),
+    ("carrier", "threads", "processes"),
 ]
 WIDE = Cell(
     task="delivery",

@@ -65,6 +65,8 @@ AXES: Final[dict[str, Axis]] = {
     "policy": Axis(kind=str, id_text=_plain, asked_by=("policies",)),
     "threads": Axis(kind=int, default=1, id_text=lambda n, _: f"{n}t", asked_by=("threads",)),
     "player": Axis(kind=str, id_text=_player_id, asked_by=("players",)),
+    "carrier": Axis(kind=str, id_text=_plain, asked_by=("carriers",)),
+    "service": Axis(kind=str, id_text=_plain, asked_by=("services",)),
     "viewer_height": Axis(
         kind=int,
         # No id of the first format tells it; best players came later.

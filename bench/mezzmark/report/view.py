@@ -3,12 +3,19 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Literal
+from typing import Final, Literal
 
 from mezzmark.decide.choose.choice import Choice
 from mezzmark.decide.choose.choose import choose_encoding
 from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
-from mezzmark.decide.estimate.over_clips import bitrates_over_clips, pool_clips
+from mezzmark.decide.estimate.over_clips import (
+    AtBest,
+    at_best,
+    bitrates_over_clips,
+    frame_rates_of,
+    mix_of,
+    pool_clips,
+)
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.ranking import Ranking, rank_encodings, scrub_settings
 from mezzmark.decide.machine.noise import Leaders
@@ -19,6 +26,8 @@ from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.estimate import CellSummary, Estimate
+
+OPEN_LOOPS: Final = ("drag", "play", "streams")
 
 Role = Literal["original", "leader", "other"]
 """What an encoding is to the reader: the camera's file, one of the fastest, or any other."""
@@ -68,6 +77,12 @@ class RunView(ObservedRun):
                 in_setting = found.setdefault(one.cell.setting, {})
                 in_setting.setdefault(one.cell.encoding, []).append(one)
         return found
+
+    @cached_property
+    def at_best(self) -> dict[str, AtBest]:
+        """Each encoding of the open loops in its best setting."""
+        mix, rates = mix_of(self.manifest.clips), frame_rates_of(self.manifest)
+        return {task: at_best(self.observations, mix, rates, task) for task in OPEN_LOOPS}
 
     @cached_property
     def fidelity(self) -> tuple[EncodingFidelity, ...]:

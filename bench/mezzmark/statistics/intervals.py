@@ -112,6 +112,19 @@ def log_median_interval(values: ArrayLike, *, confidence_level: float) -> Interv
     )
 
 
+def count_median_limits(
+    values: ArrayLike, *, confidence_level: float
+) -> tuple[float, float] | None:
+    """Order statistics about the median of whole numbers, whatever their distribution (Conover,
+    Practical Nonparametric Statistics, 3rd ed. 1999, section 3.2); None where so few values cannot
+    reach the level (below 6 for 95 %)."""
+    ordered = np.sort(_checked(values))
+    count = ordered.size
+    chances = 1 - 2 * stats.binom.cdf(np.arange(count // 2 + 1), count, 0.5)
+    k = int(np.count_nonzero(chances >= confidence_level))
+    return (float(ordered[k - 1]), float(ordered[count - k])) if k else None
+
+
 def _spread(data: Floats, *, without_drift: bool) -> tuple[float, int]:
     """The sd between trials and its degrees of freedom."""
     centred = data - data.mean()

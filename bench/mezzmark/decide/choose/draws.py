@@ -89,7 +89,7 @@ class FigureSamples:
 
 def to_log(value: float, unit: str) -> float:
     """A figure on the log scale; decibels are turned into natural logs."""
-    return value * DECIBEL_LOG if unit == "dB" else math.log(value)
+    return value * DECIBEL_LOG if unit == "dB" else math.log(max(value, TINY))
 
 
 def from_log(log: float, unit: str) -> float:

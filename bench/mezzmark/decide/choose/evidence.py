@@ -21,6 +21,7 @@ from mezzmark.decide.estimate.observed_run import (
     run_names,
 )
 from mezzmark.decide.estimate.over_clips import (
+    at_best,
     by_clip_of,
     clip_bitrates,
     common_rounds,
@@ -50,7 +51,6 @@ from mezzmark.model.fact import grouped
 from mezzmark.model.figures import FigureName, known_figures
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.fidelity import METRICS, metric_of
-from mezzmark.model.tasks.scrub import ScrubMeasurement, shown_proof
 
 _FURTHER_RUN: Final = 1_000_000
 """Added to the rounds of each further run that is put together round by round: more rounds than a
@@ -98,8 +98,9 @@ def count_wrong(runs: Sequence[ObservedRun]) -> Counter[str]:
     """Wrong pictures by encoding, over all runs and ways of moving."""
     counts: Counter[str] = Counter()
     for trial in (trial for run in runs for trial in run.trials):
-        if isinstance(trial.measurement, ScrubMeasurement) and trial.arm != "pilot":
-            counts[trial.cell.encoding] += shown_proof(trial.measurement).count("wrong")
+        if trial.measurement and trial.arm != "pilot":
+            shown = TASKS[trial.cell.task].proofs(trial.measurement)
+            counts[trial.cell.encoding] += shown.count("wrong")
     return counts
 
 
@@ -263,10 +264,15 @@ class RunFigures:
         meant = {cell: group for cell, group in self._groups.items() if _is_meant(figure, cell)}
         if leading := scrub_settings([o for group in meant.values() for o in group]):
             meant = {cell: group for cell, group in meant.items() if cell.setting == leading[0]}
+        if TASKS[figure.task].is_best_by_headline:
+            every = [o for group in meant.values() for o in group]
+            best = at_best(every, self._mix, self.frame_rates, figure.task)
+            meant = {cell: meant[cell] for cell, _ in best.values()}
+        least = 0 if figure.better == "less" else -1  # none at all is a number of streams too
         having = {
             cell: kept
             for cell, group in meant.items()
-            if (kept := [o for o in group if o.figures.get(figure.figure, 0) > 0])
+            if (kept := [o for o in group if o.figures.get(figure.figure, -1) > least])
         }
         found: dict[str, list[FigureSamples]] = {}
         played: dict[str, set[str]] = {}
@@ -288,8 +294,7 @@ class RunFigures:
 
     def _in_setting(self, figure: FigureName, group: Sequence[Observation]) -> FigureSamples | None:
         """The figure in one setting; None where no round has every clip."""
-        units = grouped((self._unit_key(o), o) for o in group)
-        logs = {key: log for key, mine in units.items() if (log := self._log(figure, mine))}
+        logs = self._logs(figure, grouped((self._unit_key(o), o) for o in group))
         estimate = self._over_clips(figure, group)
         if not logs or estimate is None:
             return None
@@ -317,10 +322,12 @@ class RunFigures:
             frame_rates=self.frame_rates,
         )
 
-    def _log(self, figure: FigureName, group: Sequence[Observation]) -> float | None:
-        """The figure over clips of these rounds alone; None where they lack a clip."""
-        found = self._over_clips(figure, group)
-        return None if found is None else to_log(found.point, figure.unit)
+    def _logs(
+        self, figure: FigureName, groups: Mapping[RoundKey, Sequence[Observation]]
+    ) -> dict[RoundKey, float]:
+        """The figure over clips of each of these alone; without those that lack a clip."""
+        found = {key: self._over_clips(figure, group) for key, group in groups.items()}
+        return {key: to_log(one.point, figure.unit) for key, one in found.items() if one}
 
     def _unit_key(self, observation: Observation) -> RoundKey:
         place, index = _round_key(observation)

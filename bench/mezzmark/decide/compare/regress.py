@@ -51,7 +51,6 @@ from mezzmark.model.cell import Cell
 from mezzmark.model.errors import EXIT_INCONCLUSIVE
 from mezzmark.model.records import Trial
 from mezzmark.model.tasks import TASKS
-from mezzmark.model.tasks.scrub import ScrubMeasurement, shown_proof
 from mezzmark.statistics.intervals import check_level
 from mezzmark.statistics.paired import holm_adjusted, log_margin, paired_change
 
@@ -308,8 +307,8 @@ def _judged(
 def _count_wrong(runs: Sequence[MeasuredRun]) -> Counter[Cell]:
     counts: Counter[Cell] = Counter()
     for trial in (trial for run in runs for trial in run.trials if not trial.arm):
-        if isinstance(trial.measurement, ScrubMeasurement):
-            counts[trial.cell] += shown_proof(trial.measurement).count("wrong")
+        if trial.measurement:
+            counts[trial.cell] += TASKS[trial.cell.task].proofs(trial.measurement).count("wrong")
     return counts
 
 

@@ -7,6 +7,7 @@
 | share of moves within a limit | Σ share × the clip's share |
 | bit rate, storage | Σ share × rate |
 | peak memory | that of the clip that takes most |
+| number of streams | that of the clip with fewest, round by round |
 | anything else | Σ share × value, round by round |
 
 Hours of encoding for an hour of footage are Σ share × (clip's frame rate / encoding's fps), which
@@ -14,7 +15,7 @@ is the mix's frame rate / its frames a second. Only rounds in which every clip t
 Ratios are of each clip, and their average is a geometric mean (`pooling.compare_groups`).
 """
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
 from mezzmark.decide.estimate.pooling import group_over_clips
 from mezzmark.decide.estimate.rounds import (
     ClipRounds,
+    estimate_count,
     estimate_figure,
     estimate_moves_figure,
     estimate_of,
@@ -83,6 +85,9 @@ def over_clips(
         values = np.array([[o.figures[figure.name] for o in clip] for clip in rounds.clips])
         merged = values.max(axis=0) if figure.kind == "peak" else np.array(shares) @ values
         samples = rounds.sample_count
+        if figure.kind == "count":
+            fewest = values.min(axis=0).tolist()
+            return estimate_count(fewest, figure.unit, samples, confidence_level)
         return estimate_values(merged.tolist(), figure.unit, samples, confidence_level)
     whole = estimate_moves_figure(figure, rounds, confidence_level)
     level = _level_of_each(names, confidence_level)
@@ -123,7 +128,12 @@ def pool_clips(
 
     The key is the cell with an empty clip name.
     """
-    mix, rates = mix_of(manifest.clips), frame_rates_of(manifest)
+    return _pooled(observations, mix_of(manifest.clips), frame_rates_of(manifest))
+
+
+def _pooled(
+    observations: Sequence[Observation], mix: Mix, rates: Mapping[str, float]
+) -> dict[Cell, dict[str, Estimate]]:
     groups = group_over_clips(observations)
     pooled = {}
     for cell in sorted(groups, key=lambda cell: cell.sort_key):
@@ -143,26 +153,34 @@ def figures_over_clips(rounds: ClipRounds, frame_rates: Mapping[str, float]) -> 
     return {name: estimate for name, estimate in found.items() if estimate}
 
 
+AtBest = dict[str, tuple[Cell, dict[str, Estimate]]]
+"""Each encoding's best cell over all clips with its figures, the best encoding first."""
+
+
+def at_best(
+    observations: Sequence[Observation], mix: Mix, rates: Mapping[str, float], task: str
+) -> AtBest:
+    """The cell of each encoding that its task's headline calls best."""
+    headline = TASKS[task].figure(TASKS[task].headline)
+    sign = 1 if headline.better == "less" else -1
+    mine = [o for o in observations if o.cell.task == task]
+    pooled = _pooled(mine, mix, rates)
+    costs = {c: sign * f[headline.name].point for c, f in pooled.items() if headline.name in f}
+    found: AtBest = {}
+    for cell in sorted(costs, key=lambda cell: (costs[cell], cell.sort_key)):
+        found.setdefault(cell.encoding, (cell, pooled[cell]))
+    return found
+
+
 BestCells = dict[str, tuple[Cell, Estimate]]
-"""Each encoding's best cell over all clips with its figure, the best encoding first."""
+"""As `AtBest`, with the headline figure alone."""
 
 
-def best_cells(
-    run: ObservedRun, task: str, figure: str, order: Callable[[Estimate], float]
-) -> BestCells:
-    """The cell of each encoding whose `figure` has the smallest `order`; names break ties."""
-    mine = [o for o in run.observations if o.cell.task == task]
-    best: BestCells = {}
-    for cell, estimates in pool_clips(mine, run.manifest).items():
-        known, estimate = best.get(cell.encoding), estimates.get(figure)
-        if estimate and (known is None or order(estimate) < order(known[1])):
-            best[cell.encoding] = cell, estimate
-    return dict(sorted(best.items(), key=lambda item: (order(item[1][1]), item[0])))
-
-
-def fastest_cells(run: ObservedRun, task: str) -> BestCells:
-    """Those with the most frames a second."""
-    return best_cells(run, task, "throughput_fps", lambda estimate: -estimate.point)
+def best_cells(run: ObservedRun, task: str) -> BestCells:
+    """As `at_best`."""
+    mix, rates = mix_of(run.manifest.clips), frame_rates_of(run.manifest)
+    found = at_best(run.observations, mix, rates, task)
+    return {name: (cell, of[TASKS[task].headline]) for name, (cell, of) in found.items()}
 
 
 def bitrates_over_clips(manifest: Manifest, mix: Mix | None = None) -> dict[str, float]:

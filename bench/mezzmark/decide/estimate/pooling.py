@@ -22,7 +22,7 @@ from mezzmark.model.estimate import CONFIDENCE_LEVEL, CellSummary, Estimate
 from mezzmark.model.fact import grouped
 from mezzmark.model.records import Trial
 from mezzmark.model.tasks import TASKS
-from mezzmark.model.tasks.scrub import Proof, ScrubMeasurement, shown_proof
+from mezzmark.model.tasks.scrub import Proof
 
 
 def summarise_cells(
@@ -50,8 +50,9 @@ def summarise_cells(
 def _summarise(
     trials: Sequence[Trial], observations: Sequence[Observation], confidence_level: float
 ) -> CellSummary:
-    moves = [t.measurement for t in trials if isinstance(t.measurement, ScrubMeasurement)]
-    shown = [shown_proof(measured) for measured in moves]
+    """One arm of one cell."""
+    proofs_of = TASKS[trials[0].cell.task].proofs
+    shown = [proof for t in trials if t.measurement and (proof := proofs_of(t.measurement))]
     proofs = Counter({kind: sum(proof.count(kind) for proof in shown) for kind in get_args(Proof)})
     failed = [trial for trial in trials if trial.outcome != "finished"]
     set_apart_count = sum(not trial.is_counted for trial in trials) - len(failed)
@@ -62,7 +63,7 @@ def _summarise(
         trial_count=len(trials),
         failed_trial_count=len(failed) + set_apart_count,
         set_apart_trial_count=set_apart_count,
-        sample_count=proofs.total() if moves else sum(o.sample_count for o in observations),
+        sample_count=proofs.total() if shown else sum(o.sample_count for o in observations),
         wrong_count=proofs["wrong"],
         unproved_count=proofs["unreadable"] + proofs["missing"],
         alike_count=proofs["alike"],
@@ -137,6 +138,8 @@ def worst_relative_half_width(trials: Sequence[Trial]) -> float | None:
     widths = []
     for cell, group in by_cell_of(observe(trials)).items():
         figure = TASKS[cell.task].figure(TASKS[cell.task].headline)
+        if figure.kind == "count":  # its limits go by whole steps, however many rounds there are
+            continue
         # Of all frames and seconds: t limits shrink steadily, order statistics by jumps.
         estimate = estimate_figure(figure, ClipRounds([group]), is_total=True)
         width = 0.0 if estimate.is_exact else estimate.relative_half_width

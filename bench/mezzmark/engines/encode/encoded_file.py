@@ -161,7 +161,7 @@ def refuse_lost_pictures(
 
 def first_frames(index: FrameIndex, frame_count: int) -> FrameIndex:
     """The index cut to its first pictures, at most `frame_count`."""
-    per_frame = ("pts", "is_keyframe", "packet_bytes", "digests", "stamps")
+    per_frame = ("pts", "is_keyframe", "packet_bytes", "digests", "sparse_digests", "stamps")
     cut = {name: getattr(index, name)[:frame_count] for name in per_frame}
     return index.model_copy(update=cut)
 

@@ -23,7 +23,7 @@ from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 from pydantic import ValidationError
 
-from mezzmark.engines.media.pixels import Planes, planes_digest, planes_of
+from mezzmark.engines.media.pixels import Planes, planes_digest, planes_of, sparse_planes
 from mezzmark.engines.media.probe import complaints, describe_media, open_media, unfit
 from mezzmark.engines.media.slices import slice_reader
 from mezzmark.engines.media.stamp import read_stamp
@@ -63,6 +63,7 @@ class _Reading:
     timeless_packet_count: int = 0
     pts: list[int] = field(default_factory=list)
     digests: list[str] = field(default_factory=list)
+    sparse_digests: list[str] = field(default_factory=list)
     stamps: list[int] = field(default_factory=list)
     is_interlaced: bool = False
     pixel_format: str = ""
@@ -85,6 +86,7 @@ class _Reading:
             self.errors.clear()  # of the pictures before the first whole one
         self.pts.append(pts)
         self.digests.append(planes_digest(planes))
+        self.sparse_digests.append(planes_digest(sparse_planes(planes)))
         self.stamps.append(stamp_of(frame, planes) if self.reads_stamps else NO_STAMP)
         self.is_interlaced |= frame.interlaced_frame
         self.pixel_format = frame.format.name
@@ -136,6 +138,7 @@ def build_frame_index(
         is_keyframe=is_keyframe,
         packet_bytes=packet_bytes,
         digests=tuple(reading.digests),
+        sparse_digests=tuple(reading.sparse_digests),
         stamps=tuple(reading.stamps) if stamped else (NO_STAMP,) * len(reading.pts),
         is_stamped=stamped,
         width_px=facts.width_px,
@@ -179,6 +182,7 @@ def _read_in_parts(facts: MediaFacts, reads_stamps: bool) -> _Reading | None:
         return None
     whole = parts[0]
     for part in parts[1:]:
+        whole.sparse_digests.pop()
         if [whole.pts.pop(), whole.digests.pop(), whole.stamps.pop()] != [
             part.pts[0],
             part.digests[0],
@@ -188,6 +192,7 @@ def _read_in_parts(facts: MediaFacts, reads_stamps: bool) -> _Reading | None:
         whole.packets |= part.packets
         whole.pts += part.pts
         whole.digests += part.digests
+        whole.sparse_digests += part.sparse_digests
         whole.stamps += part.stamps
         whole.is_interlaced |= part.is_interlaced
     return whole if len(whole.pts) == len(is_key) else None

@@ -28,6 +28,8 @@ Planes = tuple[Plane, ...]
 DIGEST_BYTES = 8
 """64 bits: among a million frames two different pictures agree with odds of about 3e-8."""
 
+SPARSE_STEP = 32
+
 CHROMA_SWAPPED = frozenset({"nv21", "nv42"})
 """Semi-planar formats that store V before U."""
 
@@ -137,6 +139,11 @@ def planes_digest(planes: Planes) -> str:
     beside = _threads().submit(_plane_hashes, planes[1:])
     hashes = _plane_hashes(planes[:1]) + beside.result()
     return hashlib.sha1(hashes, usedforsecurity=False).hexdigest()[: 2 * DIGEST_BYTES]
+
+
+def sparse_planes(planes: Planes) -> Planes:
+    """Every 32nd line of each plane, copied: enough to tell pictures apart, and quickly taken."""
+    return tuple(plane[::SPARSE_STEP].copy() for plane in planes)
 
 
 def _plane_hashes(planes: Planes) -> bytes:

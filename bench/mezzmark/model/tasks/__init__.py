@@ -9,7 +9,10 @@ from typing import TYPE_CHECKING, Any, Final
 if TYPE_CHECKING:
     from mezzmark.model.tasks.spec import TaskSpec
 
-NAMES: Final = ("scrub", "encode", "grid", "ingest", "delivery", "decode", "fidelity", "kernel")
+NAMES: Final = (
+    *("scrub", "drag", "play", "streams"),
+    *("encode", "grid", "ingest", "delivery", "decode", "fidelity", "kernel"),
+)
 """In the order of reports; the row of "scrub" is SCRUB in the module `scrub`."""
 
 

@@ -355,6 +355,7 @@ SCRUB: Final = TaskSpec(
         Figure("peak_rss_bytes", "B", peak_memory, kind="peak"),
     ),
     headline="p50_ms",
+    proofs=shown_proof,
     reads_encoded_file=True,
     busy_ns=lambda m: sum(m.locate_ns) + sum(m.decode_ns) + sum(m.copy_ns) + sum(m.present_ns),
 )

@@ -24,10 +24,11 @@ CountChoice = Annotated[int, Field(ge=1, le=512)] | Literal["half", "all"]
 
 Better = Literal["less", "more"]
 
-FigureKind = Literal["location", "tail", "rate", "peak"]
+FigureKind = Literal["location", "tail", "rate", "peak", "count"]
 """How trials become an estimate: `location`, the geometric mean of per-trial values (the mean where
 one is 0); `tail`, a quantile of all moves of all trials; `rate`, the median of trials; `peak` as
-`location`, but over clips that of the clip with most (`decide.estimate.over_clips`)."""
+`location`, but over clips that of the clip with most (`decide.estimate.over_clips`); `count`, the
+lower median of trials, over clips of the clip with fewest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,9 +185,11 @@ class TaskSpec:
     - `view` prepares measurements of many trials, and what their processes used, for the figures
       and for `work`; None where one brought nothing to be shown;
     - `headline` is the figure that ends rounds and that comparisons judge;
+    - `proofs` gives what is known of each picture that a measurement showed;
     - `reads_encoded_file`: it needs the encoding as a file; `is_judged`: it is deterministic, and
       one trial says all; `is_free_for_original`: the original does without it;
       `is_best_setting`: encodings are compared each at its own best setting;
+      `is_best_by_headline`: which setting is an encoding's best, the headline alone says;
     - `busy_ns` is how long the measurement's work took, start to end: no longer than its trial.
     """
 
@@ -204,10 +207,12 @@ class TaskSpec:
     headline: str = ""
     view: Callable[[Sequence[Seen]], list[Any]] = list
     work: Callable[[Any], Work] = lambda _: Work(sample_count=1)
+    proofs: Callable[[Any], Sequence[str]] = lambda _: ()
     reads_encoded_file: bool = False
     is_judged: bool = False
     is_free_for_original: bool = False
     is_best_setting: bool = False
+    is_best_by_headline: bool = False
     busy_ns: Callable[[Any], int] = lambda _: 0
 
     @property

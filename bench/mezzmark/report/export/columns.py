@@ -39,6 +39,8 @@ CELL_COLUMNS: Final = {
     "height_px": INTEGER,
     "passes": INTEGER,
     "is_pinned": TRUTH,
+    "service": TEXT,
+    "carrier": TEXT,
 }
 """A cell's clip, encoding and setting, as tables have named them since the first."""
 
@@ -64,6 +66,8 @@ def cell_values(cell: Cell, arm: str = "", played_by: str = "") -> dict[str, obj
         "height_px": setting["delivery_height"],
         "passes": setting["passes"],
         "is_pinned": setting["pinned"],
+        "service": setting["service"],
+        "carrier": setting["carrier"],
     }
 
 

@@ -21,7 +21,8 @@ from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.model.estimate import CellSummary
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
-from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms, proved_mask, shown_proof
+from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms, proved_mask
 from mezzmark.report.export.columns import (
     CELLS,
     FIGURE_COLUMNS,
@@ -141,8 +142,7 @@ def _trial_row(manifest: Manifest, trial: Trial) -> dict[str, object]:
     )
     if observation:
         row |= {name: observation.figures.get(name) for name in FIGURE_COLUMNS}
-    if isinstance(trial.measurement, ScrubMeasurement):
-        proof = shown_proof(trial.measurement)
+    if trial.measurement and (proof := TASKS[trial.cell.task].proofs(trial.measurement)):
         row["wrong_count"] = proof.count("wrong")
         row["unproved_count"] = proof.count("unreadable") + proof.count("missing")
         row["alike_count"] = proof.count("alike")

@@ -10,8 +10,8 @@ from mezzmark.decide.choose.choice import Choice
 from mezzmark.decide.estimate.over_clips import (
     BestCells,
     as_shown_speed,
+    best_cells,
     bitrates_over_clips,
-    fastest_cells,
 )
 from mezzmark.decide.estimate.ranking import RANKING_ROUNDS, Ranking
 from mezzmark.model.encoding import ORIGINAL
@@ -21,6 +21,7 @@ from mezzmark.model.run import Manifest
 from mezzmark.report.prose.cautions import cautions_in_words, untested_in_words
 from mezzmark.report.prose.choice import faster_sentences
 from mezzmark.report.prose.choice import headline as choice_headline
+from mezzmark.report.prose.hand import hand_sentences
 from mezzmark.report.prose.latency import (
     encode_only_sentence,
     encode_time_text,
@@ -96,12 +97,13 @@ def run_answer(view: RunView) -> Answer:
     findings are of the encoding it names. Its first doubts are trials left out and an unsteady
     machine.
     """
-    choice, encode, whole = view.choice, fastest_cells(view, "encode"), throughput_sentences(view)
+    choice, encode, whole = view.choice, best_cells(view, "encode"), throughput_sentences(view)
     is_whole_only = not view.rankings and not encode
     if choice is not None and choice.chosen:
         found = _chosen_findings(view, choice, encode)
     else:
         found = _fastest_findings(view, encode)
+    found["hand"] = hand_sentences(view.at_best)
     kept = picture_sentences(view.fidelity)
     title = next(iter((*whole, *kept)), "")
     for question, texts in (("throughput", whole), ("fidelity", kept)):

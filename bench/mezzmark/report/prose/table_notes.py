@@ -82,6 +82,12 @@ NOTES: Final = {
         "All rounds, also one that was stopped. Medians of a span do not add up to the median of "
         "the whole."
     ),
+    "drag cells": (
+        "Age: how long ago the hand was where the picture is; distance: frames from the hand to "
+        "the picture, which also tells of pictures shown on the way (follow)."
+    ),
+    "play cells": "Without sound. Where the queue runs empty (0), playing is not sustained.",
+    "streams cells": "None with more than one late picture in ten seconds, in a typical round.",
     "encode cells": "Speed is that of a typical round: the median.",
 }
 """By table."""

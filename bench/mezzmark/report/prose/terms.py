@@ -17,6 +17,7 @@ from mezzmark.report.prose.numbers import count_text, level_text, number_text, s
 
 FLAG_TEXTS: Final = {
     "suspended": "its process was stopped, or the machine slept, while it ran",
+    "late_generator": "the player woke too late for the display: other programs may be at work",
 }
 """Why a trial enters no figure, by its flag."""
 
@@ -79,6 +80,7 @@ _AXES: Final[dict[str, Callable[[Any], str]]] = {
     "player": lambda name: (
         f"player {plain_name(name)}" + _size_words(PLAYERS.get(name, Player(name=name)))
     ),
+    "carrier": lambda name: f"streams as {plain_name(name)}",
 }
 
 

@@ -8,7 +8,6 @@ from mezzmark.decide.estimate.over_clips import (
     BestCells,
     as_shown_speed,
     best_cells,
-    fastest_cells,
 )
 from mezzmark.decide.throughput.grid import GridFindings, SplitFigures
 from mezzmark.decide.throughput.schedule import IngestPrediction
@@ -162,12 +161,12 @@ MOST_NAMED: Final = 4
 
 def throughput_sentences(view: RunView) -> tuple[str, ...]:
     """Of grid, ingest, decode and delivery, as far as measured, what each one found."""
-    ingests = best_cells(view, "ingest", "makespan_s", lambda e: e.point)
+    ingests = best_cells(view, "ingest")
     texts = _grid_sentences(view) if view.grid else []
     if ingests:
         texts.append(_ingest_words(ingests, _varied(view.observations, "ingest")))
     for task, what in (("decode", "Decoding in order"), ("delivery", "The export for delivery")):
-        if best := fastest_cells(view, task):
+        if best := best_cells(view, task):
             varied = _varied(view.observations, task)
             texts.append(_speed_words(what, best, varied, view.manifest))
     return tuple(texts)

@@ -22,6 +22,7 @@ from mezzmark.report.prose.method import method_sentences, run_basis
 from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.prose.terms import encodings_about
 from mezzmark.report.sections.fidelity import fidelity_section
+from mezzmark.report.sections.hand import hand_section
 from mezzmark.report.sections.parts import Section, filled_sections, slug
 from mezzmark.report.sections.throughput import throughput_section
 from mezzmark.report.tables.cells import cells_table
@@ -37,9 +38,12 @@ from mezzmark.report.tables.run import (
     ranking_table,
 )
 from mezzmark.report.tables.table import Table, filled, tabulate
-from mezzmark.report.view import RunView
+from mezzmark.report.view import OPEN_LOOPS, RunView
 
-SHOWN: Final = {"scrub", "encode", "grid", "ingest", "delivery", "decode", "fidelity", "kernel"}
+SHOWN: Final = {
+    *OPEN_LOOPS,
+    *("scrub", "encode", "grid", "ingest", "delivery", "decode", "fidelity", "kernel"),
+}
 """Tasks that a section, or the machine's steadiness, speaks of; any other gets a table."""
 
 
@@ -84,6 +88,7 @@ def run_context(view: RunView) -> RunContext:
         checklist = choice_checklist(view.choice, about, table_id=checklist.table_id)
     sections = (
         scrub,
+        hand_section(view),
         _encode_section(view, encode_cells, scrub_cells),
         throughput_section(view),
         fidelity_section(view),

@@ -28,6 +28,23 @@ _HEADS: Final[Mapping[str, Mapping[str, str]]] = {
         "file_bytes": "file",
         "peak_rss_bytes": "peak memory",
     },
+    "drag": {
+        "pictures_per_s": "pictures seen",
+        "age_p95_ms": "age, p95",
+        "distance_mean_frames": "distance, mean",
+        "freeze_ms": "longest freeze",
+        "to_exact_ms": "exact after a stop",
+    },
+    "play": {
+        "start_ms": "start",
+        "on_time_fraction": "on time",
+        "dropped_fraction": "dropped",
+        "least_fill": "least queue",
+        "busy_fraction": "at work",
+        "double_on_time_fraction": "on time at 2×",
+        "reverse_on_time_fraction": "on time backwards",
+    },
+    "streams": {"count": "streams", "peak_rss_bytes": "peak memory"},
 }
 """The axes and figures that are shown of a task, and what the figures are called; of any other task
 all, by their names."""

@@ -1,0 +1,128 @@
+"""Playback judged at refreshes, the search for the number of streams, and its typical round."""
+
+import numpy as np
+import pytest
+
+from mezzmark.decide.estimate.rounds import estimate_count
+from mezzmark.engines.play.playback import PlayLoop
+from mezzmark.model.tasks.play import Playback, PlayMeasurement, judge_playback, view_play
+from mezzmark.model.tasks.spec import Seen
+from mezzmark.model.tasks.streams import (
+    Level,
+    StreamsMeasurement,
+    has_passed,
+    search_streams,
+    streams_played,
+)
+from simulation.virtual_player import VirtualPlayer
+
+MS = 1_000_000
+
+
+class _Index:
+    """A file of 25 pictures a second."""
+
+    frame_rate = 25
+
+
+def _play(cost_ms, count: int = 200, **player) -> Playback:
+    virtual = VirtualPlayer(lambda n: int(cost_ms(n) * MS), **player)
+    clock = {"clock_ns": virtual.clock_ns, "sleep": virtual.sleep_ns}
+    loop = PlayLoop(virtual, _Index, lambda *_: None, **clock)
+    return loop.play([[n] for n in range(count)], "1x")
+
+
+def test_sustained_playback_is_on_time() -> None:
+    """30 of 40 ms a picture: start after four of them, none late, the queue never empty."""
+    found = judge_playback(_play(lambda n: 30), 60)
+    assert _play(lambda n: 30).due_ns == 120 * MS
+    assert (found["late"], found["dropped"], found["repeats"]) == (0, 0, 0)
+    assert found["least_fill"] >= 1
+    assert found["stall_ms"] == pytest.approx(50, abs=1)  # 2 or 3 refreshes a picture at 25 on 60
+
+
+def test_load_beyond_real_time_empties_the_queue() -> None:
+    """44 of 40 ms a picture: the queue of four hides the first 40, then all are late, and the queue
+    was empty; a trial of 30 pictures shows nothing."""
+    playback = _play(lambda n: 44)
+    found = judge_playback(playback, 60)
+    assert found["late"] == pytest.approx(200 - 40, abs=10)
+    assert found["least_fill"] == 0
+    assert judge_playback(_play(lambda n: 44, 30), 60)["late"] == 0
+
+
+def test_a_stall_drops_and_repeats() -> None:
+    """One picture of 400 ms: after the queue of four is shown the screen stands, what was due
+    meanwhile is dropped, and the longest time without a new picture tells it."""
+    found = judge_playback(_play(lambda n: 400 if n == 100 else 10), 60)
+    assert 5 <= found["late"] <= 10
+    assert 3 <= found["dropped"] < found["late"]
+    assert found["repeats"] >= found["dropped"]
+    assert 200 < found["stall_ms"] < 420
+
+
+def test_cadence_alone_drops_and_repeats_nothing() -> None:
+    """60 pictures a second on 59 refreshes leave one a second out, and on 61 one refresh stays: of
+    pictures that were ready neither is counted."""
+    for refresh_hz in (59, 61):
+        playback = Playback(
+            speed="1x",
+            start_frame=0,
+            period_ns=16_666_667,
+            due_ns=0,
+            phase_ns=0,
+            busy_ns=1,
+            ready_ns=(0,) * 600,
+        )
+        found = judge_playback(playback, refresh_hz)
+        assert (found["late"], found["dropped"], found["repeats"]) == (0, 0, 0)
+
+
+def test_figures_of_each_speed_and_of_wrong_pictures() -> None:
+    """Speeds have figures of their own; a wrong picture takes all of them."""
+    fast = _play(lambda n: 30)
+    slow = _play(lambda n: 60).model_copy(update={"speed": "2x"})
+    measured = PlayMeasurement(
+        refresh_hz=60, playbacks=(fast, slow), proof=("right",) * 400, sample_ns=0
+    )
+    values = view_play(measured, None)
+    assert values["on_time_fraction"] == 1
+    assert values["double_on_time_fraction"] < 0.2
+    assert values["busy_fraction"] == pytest.approx(0.75)
+    assert "reverse_start_ms" not in values
+    assert view_play(measured.model_copy(update={"proof": ("wrong",)}), None) is None
+
+
+@pytest.mark.parametrize("capacity", range(0, 13))
+def test_the_search_finds_the_cliff(capacity: int) -> None:
+    """Whatever the machine carries up to the most, the answer is that, with few tries; those two
+    to either side were tried too."""
+    known = search_streams(lambda n: n <= capacity, most=12, rng=np.random.default_rng(1))
+    levels = tuple(Level(n, 100, 0 if ok else 50, 0 if ok else 50) for n, ok in known.items())
+    measured = StreamsMeasurement(duration_s=5, levels=levels, proof=())
+    assert streams_played(Seen(measured, None)) == capacity
+    assert len(known) <= 9
+    around = {n for n in range(capacity - 2, capacity + 3) if 1 <= n <= 12}
+    assert around <= known.keys()
+
+
+def test_one_late_picture_in_ten_seconds_passes() -> None:
+    """Up to 20 s one late picture of the worst stream is let pass, in 21 s two; a refused decoder
+    never."""
+    assert has_passed(Level(3, 300, 3, 1), 5)
+    assert not has_passed(Level(3, 300, 2, 2), 5)
+    assert has_passed(Level(3, 300, 2, 2), 21)
+    assert not has_passed(Level(3, 0, 0, 0), 5)
+
+
+def test_typical_round_of_counts() -> None:
+    """Six rounds: the lower median between least and most; nine: without the outermost; five carry
+    no interval; none at all is a number too."""
+    found = estimate_count([4, 5, 5, 6, 4, 5], "", 1, 0.95)
+    assert (found.low, found.point, found.high) == (4, 5, 6)
+    found = estimate_count([0, 3, 4, 4, 5, 5, 5, 6, 9], "", 1, 0.95)
+    assert (found.low, found.point, found.high) == (3, 5, 6)
+    found = estimate_count([4, 5, 5, 6, 0], "", 1, 0.95)
+    assert found.low is None
+    assert found.withheld[0].needed == 1
+    assert estimate_count([0, 0, 0, 0, 0, 0], "", 1, 0.95).high == 0
