@@ -119,7 +119,7 @@ def _failures(summaries: Sequence[CellSummary]) -> list[str]:
         if flagged := flagged_counts.get(name, 0):
             texts.append(
                 f"{shown_name(name)}: {flagged} of {trials} were disturbed (the process was "
-                "stopped, or the machine slept) and enter no figure."
+                "stopped or woke too late, or the machine slept) and enter no figure."
             )
         if failed == flagged:
             continue

@@ -84,7 +84,8 @@ NOTES: Final = {
     ),
     "drag cells": (
         "Age: how long ago the hand was where the picture is; distance: frames from the hand to "
-        "the picture, which also tells of pictures shown on the way (follow)."
+        "the picture, which also tells of pictures shown on the way (follow). An exact picture "
+        "that did not come before the hand went on counts as later than that."
     ),
     "play cells": "Without sound. Where the queue runs empty (0), playing is not sustained.",
     "streams cells": "None with more than one late picture in ten seconds, in a typical round.",
