@@ -90,7 +90,7 @@ def test_every_picture_shown_is_proved(media: MediaReference, service: str) -> N
     assert done == sorted(done)
     screen = measured.screen
     assert screen.shown[-1] == 9
-    assert view_drag(measured, None)["to_exact_ms"] < 500
+    assert view_drag(measured)["to_exact_ms"] < 500
     if service != "follow":
         wanted = screen.wanted.tolist()
         assert all(wanted[one.request] == one.frame_index for one in measured.pictures)
@@ -106,7 +106,7 @@ def test_planted_wrong_pictures_are_caught(
     is shown."""
     measured = _run(media, service, player)
     assert "wrong" in measured.proof
-    assert view_drag(measured, None) is None
+    assert view_drag(measured) is None
 
 
 def test_a_sample_alone_tells_a_stale_picture(media: MediaReference) -> None:
@@ -192,7 +192,7 @@ def test_playing_is_proved_at_every_speed(
     assert said in measured.proof
     assert ("wrong" in measured.proof) == (said == "wrong")
     assert [one.speed for one in measured.playbacks] == ["1x", "2x", "-1x"]
-    assert (view_play(measured, None) is None) == (said == "wrong")
+    assert (view_play(measured) is None) == (said == "wrong")
 
 
 @pytest.mark.parametrize("carrier", ["threads", pytest.param("processes", marks=pytest.mark.slow)])

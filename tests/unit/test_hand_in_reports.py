@@ -115,7 +115,7 @@ def test_needs_are_judged_in_the_best_service(run: ObservedRun) -> None:
     assert outcomes[ORIGINAL] == ["misses"] * 3
     assert outcomes["VC-3 SQ"] == ["meets"] * 3
     assert choice.leader == "VC-3 SQ"
-    fastest = max(view_drag(_drag(12, "latest"), None)["pictures_per_s"], 1)
+    fastest = max(view_drag(_drag(12, "latest"))["pictures_per_s"], 1)
     shown = choice.find("VC-3 SQ").estimate(settings.goals[0].figure)
     assert shown.point == pytest.approx(fastest, rel=0.05)
 

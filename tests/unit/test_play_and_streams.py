@@ -85,12 +85,12 @@ def test_figures_of_each_speed_and_of_wrong_pictures() -> None:
     measured = PlayMeasurement(
         refresh_hz=60, playbacks=(fast, slow), proof=("right",) * 400, sample_ns=0
     )
-    values = view_play(measured, None)
+    values = view_play(measured)
     assert values["on_time_fraction"] == 1
     assert values["double_on_time_fraction"] < 0.2
     assert values["busy_fraction"] == pytest.approx(0.75)
     assert "reverse_start_ms" not in values
-    assert view_play(measured.model_copy(update={"proof": ("wrong",)}), None) is None
+    assert view_play(measured.model_copy(update={"proof": ("wrong",)})) is None
 
 
 @pytest.mark.parametrize("capacity", range(0, 13))
