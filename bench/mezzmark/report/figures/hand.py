@@ -49,7 +49,9 @@ def draw_streams(at_best: AtBest, trials: Sequence[Trial]) -> Drawing:
         for level in cast(StreamsMeasurement, trial.measurement).levels
     ]
     data = pd.DataFrame(rows, columns=["encoding", "streams", "pictures", "late", "worst"])
-    data = data.groupby(["encoding", "streams"], as_index=False).sum()
+    data = data.assign(rounds=1).groupby(["encoding", "streams"], as_index=False).sum()
+    every = data.groupby("encoding")["rounds"].transform("max")
+    data = data[2 * data["rounds"] > every]  # what few rounds tried is what only good ones reach
     data = data.assign(share=100 * data["late"] / data["pictures"].clip(lower=1))
     shapes = {name: SHAPES[n % len(SHAPES)] for n, name in enumerate(at_best)}
     colours = {name: "original" if name == ORIGINAL else "other" for name in at_best}

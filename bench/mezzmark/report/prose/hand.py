@@ -28,11 +28,12 @@ _SAID: Final[dict[str, tuple[str, Callable[[Mapping[str, Estimate]], str]]]] = {
             f"starts after {estimate_text(f['start_ms'])}"
         ),
     ),
-    "streams": ("In a typical round {} plays {}", lambda f: _streams_words(f["count"])),
+    "streams": ("In a typical round {} plays {}", lambda f: streams_words(f["count"])),
 }
 
 
-def _streams_words(count: Estimate) -> str:
+def streams_words(count: Estimate) -> str:
+    """`5 streams [4, 6] at once`."""
     low, high = count.low, count.high
     interval = "" if low is None or high is None else f" [{low:.0f}, {high:.0f}]"
     return f"{count_text(round(count.point), 'stream')}{interval} at once"
@@ -66,10 +67,10 @@ def strokes_text(clip: str, encodings: Sequence[str], off: Sequence[float]) -> F
 
 def streams_text(at_best: AtBest) -> FigureText:
     """Of late pictures by the number of streams."""
-    counts = (f"{shown_name(n)} {_streams_words(f['count'])}" for n, (_, f) in at_best.items())
+    counts = (f"{shown_name(n)} {streams_words(f['count'])}" for n, (_, f) in at_best.items())
     return FigureText(
         title="How many streams play at once",
-        subtitle="Late pictures of all rounds; the median of rounds decides",
+        subtitle="Late pictures, where most rounds tried; the median of rounds decides",
         caption="One stream more than the machine carries, and mostly all are late.",
         alt=f"{'; '.join(counts)}.",
     )

@@ -1,5 +1,4 @@
-"""The section on open loops, which stands alone as each section of the page does: dragging,
-playing, several streams."""
+"""Dragging, playing, several streams: a section, which stands alone as each of the page does."""
 
 from collections.abc import Iterator
 from functools import partial
@@ -28,8 +27,7 @@ def hand_section(view: RunView) -> Section:
 
 
 def _strokes(view: RunView, at_best: AtBest) -> Iterator[Picture]:
-    """The original and the chosen encoding, or the one with the least distance, in the last round
-    that both finished on one clip."""
+    """The original and the chosen encoding (else the best), in the last round both finished."""
     ours = [name for name in at_best if name != ORIGINAL]
     best = next((n for n in ours if view.role(n) == "leader"), (*ours, ORIGINAL)[0])
     cells = [at_best[name][0] for name in (ORIGINAL, best) if name in at_best]
