@@ -103,10 +103,9 @@ def run_answer(view: RunView) -> Answer:
         found = _chosen_findings(view, choice, encode)
     else:
         found = _fastest_findings(view, encode)
-    found["hand"] = hand_sentences(view.at_best)
-    kept = picture_sentences(view.fidelity)
-    title = next(iter((*whole, *kept)), "")
-    for question, texts in (("throughput", whole), ("fidelity", kept)):
+    hand, kept = hand_sentences(view.at_best), picture_sentences(view.fidelity)
+    title = next(iter((*hand, *whole, *kept)), "")
+    for question, texts in (("hand", hand), ("throughput", whole), ("fidelity", kept)):
         found[question] = [text for text in texts if not is_whole_only or text != title]
     candidates = {s.cell.encoding for s in view.summaries if s.cell.task in ("scrub", "encode")}
     if choice is None and not is_whole_only and len(candidates) > 1:
