@@ -44,6 +44,9 @@ def reported(run: Run, view: RunView) -> Iterator[tuple[str, str, Estimate]]:
             quickest[cell.encoding] = estimates["throughput_fps"]
     for encoding, estimate in quickest.items():
         yield "delivery.throughput_fps", encoding, estimate
+    for encoding, (_, figures) in view.at_best["drag"].items():
+        for name in ("distance_p95_frames", "age_p95_ms"):
+            yield f"drag.{name}", encoding, figures[name]
 
 
 @pytest.mark.parametrize("folder", RUNS, ids=lambda folder: folder.name)
