@@ -314,3 +314,15 @@ def test_fewer_than_five_rounds_rank_nothing(rounds: int, is_ranked: bool) -> No
         [n for _, n in sorted(zip(medians, shown, strict=True))] if is_ranked else listed
     )
     assert any(entry.cost_ratio for entry in ranking.entries) == is_ranked
+
+
+@pytest.mark.parametrize(("counts", "is_thin"), [((5, 4), True), ((5, 5), False)])
+def test_one_encodings_fifth_round_ranks_nobody(counts: tuple[int, ...], is_thin: bool) -> None:
+    """The rounds of half of the encodings count, not those of the one that has the most."""
+    ranking = _view(None, Fabrication(rounds=5, requests=6, patterns=("jump",))).rankings[0]
+    entries = []
+    for entry, count in zip(ranking.entries[: len(counts)], counts, strict=True):
+        median = entry.estimates["p50_ms"].model_copy(update={"round_count": count})
+        estimates = {**entry.estimates, "p50_ms": median}
+        entries.append(entry.model_copy(update={"estimates": estimates}))
+    assert ranking.model_copy(update={"entries": tuple(entries)}).is_thin == is_thin

@@ -11,6 +11,7 @@ best is Gupta's, Technometrics 7(2), 1965, pp. 225-245).
 import math
 from collections import Counter
 from collections.abc import Sequence
+from statistics import median_low
 from typing import Final, Self
 
 from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
@@ -73,10 +74,14 @@ class Ranking(Fact):
         return next((entry for entry in self.entries if entry.encoding == encoding), None)
 
     @property
+    def round_count(self) -> int:
+        """Rounds that half of the encodings, or more, have no more of."""
+        return median_low(entry.estimates["p50_ms"].round_count for entry in self.entries)
+
+    @property
     def is_thin(self) -> bool:
         """Whether the rounds are too few to rank anything."""
-        rounds = (entry.estimates["p50_ms"].round_count for entry in self.entries)
-        return max(rounds, default=RANKING_ROUNDS) < RANKING_ROUNDS
+        return bool(self.entries) and self.round_count < RANKING_ROUNDS
 
     def unranked(self, names: Sequence[str]) -> Self:
         """The same figures in the order of `names`, with nobody set against the fastest."""

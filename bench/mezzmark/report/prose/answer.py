@@ -243,8 +243,7 @@ def few_rounds_text(round_count: int) -> str:
 def _speed_headline(lead: Ranking) -> str:
     fastest = lead.fastest
     if lead.is_thin and any(entry.is_eligible for entry in lead.entries):
-        rounds = max(entry.estimates["p50_ms"].round_count for entry in lead.entries)
-        return few_rounds_text(rounds)
+        return few_rounds_text(lead.round_count)
     if fastest is None and not any(entry.wrong_count for entry in lead.entries):
         return f"{START}, {_CLIPLESS}"
     if fastest is None:
