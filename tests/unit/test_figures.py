@@ -203,3 +203,11 @@ def test_a_step_is_labelled_in_its_panel() -> None:
     assert [anchor for anchor, _ in marks(svg)] == anchors * len(history.tasks)
     (step,) = (step for line in history.tasks for step in line.steps)
     assert texts(svg).count(percent_text(step.cost_ratio)) == 1
+
+
+def test_a_history_whose_cells_were_never_alike_is_drawn() -> None:
+    """Levels of a task without any cell that three runs measured alike."""
+    history = trace_history([run_on("desk", {SCRUB: QUIET}, number=day) for day in range(3)])
+    bare = history.model_copy(update={"cells": ()})
+    svg = make_picture("levels", lambda: draw_history(bare, anchors=["a", "b", "c"])).page_svg
+    assert [anchor for anchor, _ in marks(svg)] == ["a", "b", "c"] * len(history.tasks)

@@ -221,8 +221,10 @@ def _shared_files(
         content["cells.parquet"] = buffer.getvalue()
     histories = [path.stem for path in (folder / "history").glob("*.html")]
     given = {"title": "mezzmark", "runs": runs, "hosts": by_host(runs), "histories": histories}
-    links = ["compare.html", *content]
-    content["index.html"] = _page(environment, "index", links, **given)
+    tables = list(content)
+    if len(given["hosts"]) < 2:
+        return content | {"index.html": _page(environment, "index", tables, **given)}
+    content["index.html"] = _page(environment, "index", ["compare.html", *tables], **given)
     given |= {"data": compare_data(runs), "more": ["site.js"]}
-    content["compare.html"] = _page(environment, "compare", ["index.html", *links[1:]], **given)
+    content["compare.html"] = _page(environment, "compare", ["index.html", *tables], **given)
     return content

@@ -90,8 +90,8 @@ def _marks(series: HistorySeries, history: History, anchors: Sequence[str]) -> l
 
 
 def _frame(lines: Iterable[tuple[str, HistorySeries]]) -> pd.DataFrame:
-    """A row for each point of each line of a task."""
-    return pd.DataFrame(
+    """A row for each point of each line of a task; numbers also where there is none."""
+    frame = pd.DataFrame(
         [
             (task, number, point.position, *ends(point.cost_ratio))
             for number, (task, line) in enumerate(lines)
@@ -99,6 +99,7 @@ def _frame(lines: Iterable[tuple[str, HistorySeries]]) -> pd.DataFrame:
         ],
         columns=["task", "line", "run", "ratio", "low", "high"],
     )
+    return frame.astype(dict.fromkeys(frame.columns[1:], float))
 
 
 def _draw_steps(axes: Axes, series: HistorySeries) -> None:

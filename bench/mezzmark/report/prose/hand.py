@@ -28,21 +28,29 @@ _SAID: Final[dict[str, tuple[str, Callable[[Mapping[str, Estimate]], str]]]] = {
             f"starts after {estimate_text(f['start_ms'])}"
         ),
     ),
-    "streams": ("In a typical round {} plays {}", lambda f: streams_words(f["count"])),
 }
 
 
-def streams_words(count: Estimate) -> str:
-    """`5 streams [4, 6] at once`."""
+def streams_words(count: Estimate, most: int | None = None) -> str:
+    """`5 streams [4, 6] at once`; `at least 16 streams at once` where no more than `most` were
+    tried."""
     low, high = count.low, count.high
     interval = "" if low is None or high is None else f" [{low:.0f}, {high:.0f}]"
-    return f"{count_text(round(count.point), 'stream')}{interval} at once"
+    least = "at least " * (round(count.point) == most)
+    return f"{least}{count_text(round(count.point), 'stream')}{interval} at once"
 
 
-def hand_sentences(at_best: Mapping[str, AtBest]) -> list[str]:
+def hand_sentences(at_best: Mapping[str, AtBest], most_streams: int | None) -> list[str]:
     """A sentence a task that was measured: the best encoding, and the original beside it."""
     texts = []
-    for task, (start, words) in _SAID.items():
+    said = {
+        **_SAID,
+        "streams": (
+            "In a typical round {} plays {}",
+            lambda f: streams_words(f["count"], most_streams),
+        ),
+    }
+    for task, (start, words) in said.items():
         by_encoding = {name: words(figures) for name, (_, figures) in at_best[task].items()}
         if by_encoding:
             best = next((name for name in by_encoding if name != ORIGINAL), ORIGINAL)
@@ -71,6 +79,7 @@ def streams_text(at_best: AtBest) -> FigureText:
     return FigureText(
         title="How many streams play at once",
         subtitle="Late pictures, where most rounds tried; the median of rounds decides",
-        caption="One stream more than the machine carries, and mostly all are late.",
+        caption="One stream more than the machine carries, and mostly all are late. "
+        "No more are tried than the scenario's `most`.",
         alt=f"{'; '.join(counts)}.",
     )

@@ -2,6 +2,7 @@
 published of runs."""
 
 from collections.abc import Iterator, Sequence
+from typing import Final
 
 from mezzmark.decide.estimate.observed_run import complete_round_count, observe
 from mezzmark.decide.estimate.pooling import compare_groups
@@ -40,6 +41,37 @@ def run_basis(view: RunView) -> str:
     )
 
 
+_CLOCKS: Final[tuple[tuple[set[str], str], ...]] = (
+    (
+        {"scrub"},
+        "Scrub: the clock starts when a frame is asked for and stops when that frame is a picture "
+        "in the viewer's size and RGB, in memory. It is the sum of locate (seek), decode and "
+        "present (scale, colour). Times are raw integer nanoseconds of a monotonic clock; the "
+        "harness's own cost is stored beside them and never subtracted.",
+    ),
+    (
+        {"scrub"},
+        "Every move is proved after its clock has stopped: its picture must be the same picture as "
+        "in a sequential decode of this file, its view the same as a second conversion of that "
+        "picture. Damage that decoders hide alike each time is not found so; a clip with signs of "
+        "damage is called suspect.",
+    ),
+    (
+        {"drag", "play", "streams"},
+        "Drag, play, streams: nobody waits for a picture. What the screen showed is "
+        "rebuilt from when pictures were in memory, in the viewer's size and RGB; nothing is "
+        "checked meanwhile. Afterwards every 32nd line of each picture shown, and a few of them in "
+        "full, are held against a sequential decode of this file.",
+    ),
+    (
+        {"encode", "grid"},
+        "Encode: frames come from memory; the clock runs from the first frame handed over to the "
+        "file being finished. Speed is that of a typical round: the median of frames / seconds.",
+    ),
+)
+"""How a clock runs, and what is proved, of the tasks that were measured."""
+
+
 def method_sentences(view: RunView) -> list[str]:
     """How the figures came about, in the order in which a doubter asks."""
     level = f"{CONFIDENCE_LEVEL * 100:g} %"
@@ -48,17 +80,9 @@ def method_sentences(view: RunView) -> list[str]:
         "it was stopped before its end, or was still at work when this was written"
     )
     torn = view.torn_line_count
+    tasks = {trial.cell.task for trial in view.trials}
     return [
-        "Scrub: the clock starts when a frame is asked for and stops when that frame is a picture "
-        "in the viewer's size and RGB, in memory. It is the sum of locate (seek), decode and "
-        "present (scale, colour). Times are raw integer nanoseconds of a monotonic clock; the "
-        "harness's own cost is stored beside them and never subtracted.",
-        "Every move is proved after its clock has stopped: its picture must be the same picture as "
-        "in a sequential decode of this file, its view the same as a second conversion of that "
-        "picture. Damage that decoders hide alike each time is not found so; a clip with signs of "
-        "damage is called suspect.",
-        "Encode: frames come from memory; the clock runs from the first frame handed over to the "
-        "file being finished. Speed is that of a typical round: the median of frames / seconds.",
+        *(text for names, text in _CLOCKS if tasks & names),
         f"{count_text(view.round_count, 'round')} of {scenario.rounds} allowed. In a round every "
         "cell runs once, in a new random order and a fresh process, and all encodings of a clip "
         f"replay the same playhead moves. Stopped because: {visible_text(stop)}.",
