@@ -235,7 +235,8 @@ class Choice(ChoiceRequest):
     be recommended by those that were. `chance_best` belongs to the `leader`; `chance_ahead` is that
     of the leader being the choice where only it and the runner-up stand, `decided_by` what sets the
     two apart. `unit_count` rounds that every encoding finished (or whole runs) stand behind it;
-    where it `is_thin` they are too few for a chance.
+    where it `is_thin` they are too few for a chance, and where they are `rounds_short` nobody is
+    recommended.
     """
 
     verdict: Verdict
@@ -247,6 +248,7 @@ class Choice(ChoiceRequest):
     is_told_apart: bool
     decided_by: Wish | None
     rounds_missing: int | None = None
+    rounds_short: int = 0
     needs_not_shown: tuple[Need, ...]
     encodings: tuple[JudgedEncoding, ...]
     nearest: tuple[NearMiss, ...]

@@ -48,6 +48,7 @@ from mezzmark.decide.choose.preference import (
 )
 from mezzmark.decide.estimate.best_player import best_players
 from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, truncated_round
+from mezzmark.decide.estimate.ranking import RANKING_ROUNDS
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import ScenarioError, nearest
@@ -404,7 +405,7 @@ def _conclude(
     cannot_say = bool(not_shown) and leader is not None
     verdict: Verdict = "nothing to judge"
     if leader is not None:
-        is_sure = status[chosen] == "meets" and best[chosen] >= level and not draws.is_thin
+        is_sure = status[chosen] == "meets" and best[chosen] >= level and not _few_rounds(model)
         verdict = "cannot say" if cannot_say else "recommended" if is_sure else "ahead"
     elif (status == "ruled out").any():
         verdict = "none meets"
@@ -434,7 +435,8 @@ def _conclude(
         decided_by=decided_by(model, chosen, second),
         rounds_missing=None
         if verdict != "ahead"
-        else _rounds_missing(entries[chosen], ahead, draws, level),
+        else _rounds_missing(entries[chosen], ahead, model),
+        rounds_short=_few_rounds(model),
         needs_not_shown=not_shown,
         encodings=tuple(placed),
         nearest=nearest_misses(entries) if verdict == "none meets" else (),
@@ -469,13 +471,20 @@ MOST_ROUNDS_MISSING: Final = 100
 """More than anybody measures: what is that near does not matter to the choice."""
 
 
-def _rounds_missing(
-    leader: JudgedEncoding, ahead: float | None, draws: FigureDraws, level: float
-) -> int | None:
+def _few_rounds(model: ChoiceModel) -> int:
+    """Rounds that are missing before anybody is recommended: as many as a ranking takes, or enough
+    for a chance where whole runs are drawn; none where no rounds are asked for."""
+    count, is_round = model.draws.unit_count, model.request.unit == "round"
+    enough = RANKING_ROUNDS if is_round else MINIMUM_ROUNDS
+    return max(0, enough - count) if count else 0
+
+
+def _rounds_missing(leader: JudgedEncoding, ahead: float | None, model: ChoiceModel) -> int | None:
     """About how many more rounds would settle who leads, if what is seen is so: a doubt of so many
     standard errors shrinks with the root of the rounds; None where hardly any number would."""
+    draws, level = model.draws, model.request.confidence_level
     if draws.is_thin:
-        return MINIMUM_ROUNDS - draws.unit_count
+        return _few_rounds(model)
     missing = [result.rounds_missing for result in leader.outcomes("open")]
     for chance in (ahead, leader.chance_measured):
         if chance is not None and chance < level:
@@ -483,5 +492,5 @@ def _rounds_missing(
                 return None
             ratio = (special.ndtri(level) / special.ndtri(chance)) ** 2
             missing.append(math.ceil(draws.unit_count * (ratio - 1)))
-    most = max(missing, default=0)
+    most = max([*missing, _few_rounds(model)])
     return most if 0 < most <= MOST_ROUNDS_MISSING else None

@@ -195,7 +195,8 @@ def _advice(choice: Choice, leader: str, start: str = "") -> str:
     if best is None:
         count = count_text(choice.unit_count, choice.unit)
         return f"{start}{name} is ahead, but {count} cannot tell; {MINIMUM_ROUNDS} are needed."
-    is_sure = not choice.find(leader).outcomes("open") and best >= choice.confidence_level
+    is_open = choice.find(leader).outcomes("open") or best < choice.confidence_level
+    is_sure = not is_open and not choice.rounds_short
     if leader == ORIGINAL and choice.needs and not start:
         doubt = "" if is_sure else f" ({chance_text(best)} likely; {_doubt(choice, leader)})"
         return f"No intermediate is needed: the originals meet every need{doubt}."
@@ -214,6 +215,8 @@ HALF: Final = 0.5
 def _doubt(choice: Choice, leader: str) -> str:
     """What is open: who may be better, or a need of the leader."""
     opened = choice.find(leader).outcomes("open")
+    if choice.rounds_short and not opened and not choice.tied:
+        return f"{count_text(choice.unit_count, choice.unit)} are too few to recommend it"
     if choice.tied or not opened:
         rival = choice.tied or choice.runner_up
         return f"{shown_name(rival)} may be better" if rival else "no other encoding is left"
