@@ -491,3 +491,15 @@ def test_the_answer_is_data_and_the_same_every_time() -> None:
     [text] = texts
     assert Choice.model_validate_json(text).model_dump_json() == text
     assert not [key for key in json.loads(text) if "score" in key]
+
+
+@pytest.mark.parametrize(("rounds", "verdict", "short"), [(4, "ahead", 1), (5, "recommended", 0)])
+def test_fewer_than_five_rounds_recommend_nobody(rounds: int, verdict: str, short: int) -> None:
+    """However sure: four rounds name who is ahead and how many are missing."""
+    choice = choose(made(TWO, rounds=rounds, spread=QUIET), wishes=("less scrub.jump.p50_ms",))
+    assert choice.chance_best >= 0.95
+    assert (choice.verdict, choice.rounds_short, choice.rounds_missing or 0) == (
+        verdict,
+        short,
+        short,
+    )
