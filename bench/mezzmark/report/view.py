@@ -10,10 +10,8 @@ from mezzmark.decide.choose.choose import choose_encoding
 from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
 from mezzmark.decide.estimate.over_clips import (
     AtBest,
-    at_best,
+    at_best_of,
     bitrates_over_clips,
-    frame_rates_of,
-    mix_of,
     pool_clips,
 )
 from mezzmark.decide.estimate.pooling import summarise_cells
@@ -81,8 +79,7 @@ class RunView(ObservedRun):
     @cached_property
     def at_best(self) -> dict[str, AtBest]:
         """Each encoding of the open loops in its best setting."""
-        mix, rates = mix_of(self.manifest.clips), frame_rates_of(self.manifest)
-        return {task: at_best(self.observations, mix, rates, task) for task in OPEN_LOOPS}
+        return {task: at_best_of(self, task) for task in OPEN_LOOPS}
 
     @cached_property
     def fidelity(self) -> tuple[EncodingFidelity, ...]:

@@ -22,7 +22,6 @@ from mezzmark.decide.estimate.observed_run import (
 )
 from mezzmark.decide.estimate.over_clips import (
     at_best,
-    by_clip_of,
     clip_bitrates,
     common_rounds,
     frame_rates_of,
@@ -309,7 +308,7 @@ class RunFigures:
             setting=group[0].cell.setting,
             clips={
                 clip: self._on_clip(figure, mine)
-                for clip, mine in sorted(by_clip_of(group).items())
+                for clip, mine in sorted(grouped((o.cell.clip, o) for o in group).items())
             },
         )
 

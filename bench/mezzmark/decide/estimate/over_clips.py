@@ -34,7 +34,6 @@ from mezzmark.decide.estimate.rounds import (
 from mezzmark.model.cell import ALL_CLIPS, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate, OfClip
-from mezzmark.model.fact import grouped
 from mezzmark.model.run import ClipManifest, Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Figure
@@ -116,11 +115,6 @@ def share_within(every: ClipRounds, limit_ms: float) -> Estimate | None:
     return _beside(whole, rounds.names, each, is_more_better=True)
 
 
-def by_clip_of(observations: Iterable[Observation]) -> dict[str, list[Observation]]:
-    """One cell's observations by their clip."""
-    return grouped((observation.cell.clip, observation) for observation in observations)
-
-
 def pool_clips(
     observations: Sequence[Observation], manifest: Manifest
 ) -> dict[Cell, dict[str, Estimate]]:
@@ -172,14 +166,19 @@ def at_best(
     return found
 
 
+def at_best_of(run: ObservedRun, task: str) -> AtBest:
+    """As `at_best`, over all clips of a run."""
+    mix, rates = mix_of(run.manifest.clips), frame_rates_of(run.manifest)
+    return at_best(run.observations, mix, rates, task)
+
+
 BestCells = dict[str, tuple[Cell, Estimate]]
 """As `AtBest`, with the headline figure alone."""
 
 
 def best_cells(run: ObservedRun, task: str) -> BestCells:
-    """As `at_best`."""
-    mix, rates = mix_of(run.manifest.clips), frame_rates_of(run.manifest)
-    found = at_best(run.observations, mix, rates, task)
+    """As `at_best_of`."""
+    found = at_best_of(run, task)
     return {name: (cell, of[TASKS[task].headline]) for name, (cell, of) in found.items()}
 
 
