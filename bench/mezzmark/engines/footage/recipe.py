@@ -8,7 +8,6 @@ import math
 import zlib
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -38,8 +37,8 @@ Noise = npt.NDArray[np.int8] | npt.NDArray[np.int16]
 MAX_SCENES = 3
 """Clips with more cuts come back to these scenes, mirrored, to bound time and memory."""
 
-PAINTERS = 2
-"""Scenes, or one and the grain, made at a time: at 2160p within 0.7 GB."""
+PAINTERS = 3
+"""Layers, or two and the grain, made at a time."""
 
 GRAIN_BLUR_PX = 0.55
 """Demosaicing makes neighbouring samples share noise."""
@@ -75,12 +74,19 @@ def generate_frames(recipe: Recipe, seed: int) -> Iterator[Planes]:
     clip_id = recipe_clip_id(recipe, seed)
     scene_rngs = rng.spawn(scene_count)
     pool_rng, frame_rng = rng.spawn(2)
+    smear_px = camera.smear_px(recipe)
     with ThreadPoolExecutor(PAINTERS) as painters:
         pool = painters.submit(_GrainPool, recipe, pool_rng)
-        scenes = list(painters.map(partial(_paint_scene, recipe), scene_rngs))
+        scenes = [
+            (
+                painters.submit(_paint_backdrop, recipe, back),
+                painters.submit(scene_layers.paint_subject, recipe, smear_px, front),
+            )
+            for back, front in (scene_rng.spawn(2) for scene_rng in scene_rngs)
+        ]
     grain = pool.result()
     for shot in camera.plan_shots(recipe, scene_count, rng):
-        backdrop, subject = scenes[shot.scene]
+        backdrop, subject = (layer.result() for layer in scenes[shot.scene])
         for position in range(shot.frame_count):
             planes = _expose(backdrop, subject, recipe, shot, position)
             moved_px = shot.offsets_half_px[position] // 2
@@ -138,15 +144,13 @@ def _noise(count: int, width_px: int, sd: float, bit_depth: int, rng: np.random.
     return noise
 
 
-def _paint_scene(recipe: Recipe, rng: np.random.Generator) -> tuple[Layer, Layer]:
+def _paint_backdrop(recipe: Recipe, rng: np.random.Generator) -> Layer:
     reach = camera.travel_heights(recipe) + 2 * camera.sway_heights(recipe)
     across = recipe.width_px + round(reach * recipe.height_px) + 16
     down_heights = 0.3 * camera.travel_heights(recipe) + 2 * camera.sway_heights(recipe)
     down = recipe.height_px + round(down_heights * recipe.height_px) + 16
     smear = camera.smear_px(recipe)
-    backdrop_rng, subject_rng = rng.spawn(2)
-    backdrop = scene_layers.paint_backdrop(recipe, _even(across), _even(down), smear, backdrop_rng)
-    return backdrop, scene_layers.paint_subject(recipe, smear, subject_rng)
+    return scene_layers.paint_backdrop(recipe, _even(across), _even(down), smear, rng)
 
 
 def _expose(backdrop: Layer, subject: Layer, recipe: Recipe, shot: Shot, position: int) -> Planes:

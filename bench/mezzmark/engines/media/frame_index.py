@@ -46,7 +46,7 @@ REPEAT_BYTES, REPEAT_PX_PER_BYTE, FULL_SHARE, REPEATS_SHARE = 200, 256, 0.5, 0.2
 what moving pictures of the file usually take; nothing is said where more than a quarter repeat."""
 
 _ADVANCE_FRAMES: Final = 16
-_MOST_PARTS: Final = 8
+_MOST_PARTS: Final = 16
 """Each holds a decoder's pictures: about 60 MB at 2160p."""
 
 _FEWEST_PART_PACKETS: Final = 12

@@ -29,6 +29,9 @@ WEIGHTS: Final = {
 PATCH_ROWS, PATCH_COLUMNS, PATCH_SHARE = 4, 5, 0.1
 """Colours are compared as means over patches, each so large a share of width and height."""
 
+LINES_READ = 24
+"""About so many lines of a patch are added up, evenly spaced; where it has fewer, all."""
+
 TOLERANCE_RMS: Final = 12.0
 """8-bit codes over all patches, whose edges fall between samples: at most 9 seen, for blocks of
 random colours shown 64 lines high, over 16 pixel formats; black for middle grey is off by 128."""
@@ -83,10 +86,15 @@ def _means(plane: npt.NDArray[np.generic]) -> npt.NDArray[np.float64]:
     lines, samples = max(2, round(height * PATCH_SHARE)), max(2, round(width * PATCH_SHARE))
     tops = np.linspace(0, height - lines, PATCH_ROWS).round().astype(int)
     lefts = np.linspace(0, width - samples, PATCH_COLUMNS).round().astype(int)
+    step = max(1, lines // LINES_READ) | 1  # odd, so that both fields are read
     # Lines first: numpy is slow over the three samples of a pixel.
     sums = [
-        [plane[top : top + lines, left : left + samples].sum(axis=0).sum(axis=0) for left in lefts]
+        [
+            plane[top : top + lines : step, left : left + samples].sum(axis=0).sum(axis=0)
+            for left in lefts
+        ]
         for top in tops
     ]
-    means: npt.NDArray[np.float64] = np.array(sums, dtype=np.float64) / (lines * samples)
+    means: npt.NDArray[np.float64] = np.array(sums, dtype=np.float64)
+    means /= samples * len(range(0, lines, step))
     return means
