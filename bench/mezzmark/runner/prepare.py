@@ -8,6 +8,8 @@ import queue
 import threading
 from collections import deque
 from collections.abc import Callable, Generator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -241,7 +243,6 @@ def _perform_all(
     answers: dict[Step, Answer] = {}
     said: queue.SimpleQueue[tuple[Step, Answer | BaseException]] = queue.SimpleQueue()
     fractions: dict[Step, float] = {}
-    threads: list[threading.Thread] = []
     is_over = threading.Event()
     at_once = jobs_at_once(read_usable_core_count(), read_free_memory_bytes())
 
@@ -254,17 +255,14 @@ def _perform_all(
             total=total,
         )
 
-    try:
+    with ThreadPoolExecutor(at_once) as threads, ExitStack() as at_end:
+        at_end.callback(is_over.set)
         while waiting or fractions:
             while waiting and len(fractions) < at_once:
                 step, job = waiting.popleft()
                 fractions[step] = 0.0
                 yield event(_name_of(step))
-                thread = threading.Thread(
-                    target=_ask, args=(step, job, dispatch, said, is_over), daemon=True
-                )
-                threads.append(thread)
-                thread.start()
+                threads.submit(_ask, step, job, dispatch, said, is_over)
             step, answer = said.get()
             if isinstance(answer, BaseException):
                 raise answer
@@ -281,10 +279,6 @@ def _perform_all(
             if is_needed and isinstance(answer, JobFailed | WorkerFailed):
                 _raise_if_over(answer, _name_of(step))
                 yield LeftOut(reason=_refusal_of(step, answer))
-    finally:
-        is_over.set()
-        for thread in threads:
-            thread.join()
     return answers
 
 
