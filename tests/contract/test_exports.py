@@ -36,6 +36,7 @@ PROMISED = {
         float64: point low high confidence_level
         Int64: round_count sample_count
         string: method withheld
+        float64: capped_at
         Int64: trial_count failed_trial_count wrong_count unproved_count alike_count
     """,
     "trials": """
@@ -67,6 +68,7 @@ PROMISED = {
             double_repeats double_least_fill double_stall_ms
             reverse_busy_fraction reverse_start_ms reverse_on_time_fraction
             reverse_dropped_fraction reverse_repeats reverse_least_fill reverse_stall_ms count
+            capped_at
         Int64: cpu_ns peak_rss_bytes voluntary_switches involuntary_switches
         float64: before_load_average_1m before_steal_fraction before_busy_fraction
             before_frequency_mhz before_cpu_pressure before_io_pressure

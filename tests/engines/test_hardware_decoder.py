@@ -11,12 +11,18 @@ import pytest
 from av.video.frame import VideoFrame
 
 from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
-from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
+from mezzmark.engines.media.frame_index import (
+    build_frame_index,
+    read_frame_index,
+    write_frame_index,
+)
 from mezzmark.engines.media.pixels import frame_from_planes, planes_digest, planes_of
+from mezzmark.engines.play.open_loop import OpenLoopPlayer, Witness
 from mezzmark.engines.play.player import Player
 from mezzmark.engines.play.scrub import INEXACT_CODECS, FrameVerifier, run_scrub
 from mezzmark.model.errors import EngineError
 from mezzmark.model.players import PLAYERS
+from mezzmark.model.tasks.drag import OpenLoopJob
 from mezzmark.model.tasks.scrub import ScrubJob
 from mezzmark.model.tasks.spec import MediaReference
 
@@ -80,6 +86,34 @@ def test_a_device_without_a_picture_is_refused_at_the_first_move(tmp_path: Path)
     assert seeks == [20]
     assert decoded_until_it_ends(on_device=False) > 5 * len(whole) / 2
     assert decoded_until_it_ends(on_device=True, after_one=True) > 0
+
+
+@pytest.mark.parametrize("kind", ["mjpeg-avi", "mpeg2-ts-long-gop"])
+def test_shown_pictures_of_inexact_codecs_are_proved_alike(kind: str, tmp_path: Path) -> None:
+    """A made-up device whose samples are off by 1: each picture shown is right, by its lines and in
+    full; off by 3, or the neighbour's, it is wrong; and so is all of it in software."""
+    path = make_zoo_clip(ZOO[kind], tmp_path)
+    write_frame_index(build_frame_index(path), tmp_path / "index.json")
+    index = read_frame_index(tmp_path / "index.json").model_copy(update={"is_stamped": False})
+    media = MediaReference(media_path=str(path), index_path=str(tmp_path / "index.json"))
+    asked = {"thread_count": 1, "viewer_height_px": 90, "refresh_hz": 60, "seed": 3}
+    job = OpenLoopJob(media=media, player=PLAYERS["slice"], **asked)
+    player = OpenLoopPlayer(path, index, job)
+
+    def proofs(off: int, neighbour: int = 0, kept: int = 8, device: str = "cuda") -> list[str]:
+        witness = Witness(job.model_copy(update={"player": PLAYERS[device]}), index, player.codec)
+        for frame in (9, 5, 6, 30):
+            planes = planes_of(player.bring(frame + neighbour))
+            made = [np.where(p > 128, p - off, p + off).astype(p.dtype) for p in planes]
+            picture = frame_from_planes(tuple(made), index.pixel_format)
+            witness.saw(frame, picture, player.present(picture))
+        del witness._kept[kept:]
+        return list(witness.proofs())
+
+    for kept in (0, 8):
+        assert proofs(1, kept=kept) == ["right"] * 4
+        assert proofs(3, kept=kept) == proofs(0, neighbour=1, kept=kept) == ["wrong"] * 4
+        assert proofs(1, kept=kept, device="slice") == ["wrong"] * 4
 
 
 @pytest.mark.parametrize("kind", ["mjpeg-avi", "mpeg2-ts-long-gop"])

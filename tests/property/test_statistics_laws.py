@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from fixtures.tails import estimate_tail
 from mezzmark.decide.compare.verdicts import Evidence, judge_evidence
-from mezzmark.statistics.intervals import log_t_interval
+from mezzmark.statistics.intervals import log_t_interval, mean_share_interval, t_interval
 from mezzmark.statistics.paired import holm_adjusted, paired_change, undisturbed_change
 
 COST = st.floats(0.1, 1000.0)
@@ -112,6 +112,28 @@ def test_intervals_scale_and_widen(values: list[float], level: float, scale: flo
     wider = log_t_interval(values, confidence_level=level + 0.01)
     assert wider.low <= base.low <= base.point * (1 + 1e-12)
     assert base.point * (1 - 1e-12) <= base.high <= wider.high
+
+
+@LAW
+@given(st.lists(st.integers(0, 150).map(lambda n: n / 150), min_size=3, max_size=12))
+def test_shares_stay_shares(shares: list[float]) -> None:
+    """The limits lie within 0 and 1 about the mean; what is left of 1 has what is left of them; a
+    higher level holds the lower."""
+    found, high = (mean_share_interval(shares, confidence_level=level) for level in (0.95, 0.98))
+    rest = mean_share_interval([1 - share for share in shares], confidence_level=0.95)
+    assert 0 <= high.low <= found.low + 1e-9 <= found.point + 2e-9
+    assert found.point <= found.high + 1e-9 <= high.high + 2e-9
+    assert high.high <= 1
+    assert math.isclose(found.low, 1 - rest.high, abs_tol=1e-6)
+
+
+def test_shares_far_from_their_ends_have_students_t() -> None:
+    """Shares that differ little about a half: both intervals are the same to a hundredth."""
+    shares = [0.50, 0.51, 0.49, 0.505, 0.495, 0.5]
+    found, plain = (
+        make(shares, confidence_level=0.95) for make in (mean_share_interval, t_interval)
+    )
+    assert math.isclose(found.high - found.low, plain.high - plain.low, rel_tol=0.01)
 
 
 @settings(LAW, max_examples=40)

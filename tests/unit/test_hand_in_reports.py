@@ -6,6 +6,7 @@ from fixtures.fabricated_run import Fabrication, fabricate_run
 from mezzmark.decide.choose.choose import choose_encoding
 from mezzmark.decide.compare.regress import compare_runs
 from mezzmark.decide.estimate.observed_run import ObservedRun
+from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.records import Trial
@@ -13,10 +14,11 @@ from mezzmark.model.request import ChooseSettings
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.drag import DragMeasurement, DragSettings, Shown, view_drag
 from mezzmark.model.tasks.hand import Stroke
-from mezzmark.model.tasks.play import Playback, PlayMeasurement, PlaySettings
+from mezzmark.model.tasks.play import Playback, PlayMeasurement, PlaySettings, view_play
 from mezzmark.model.tasks.streams import Level, StreamsMeasurement, StreamsSettings
-from mezzmark.report.export.tidy import trials_frame
+from mezzmark.report.export.tidy import cells_frame, trials_frame
 from mezzmark.report.sections.context import run_context
+from mezzmark.report.tables.cells import cells_table
 from mezzmark.report.view import RunView
 
 MS = 1_000_000
@@ -104,6 +106,22 @@ def test_the_section_answers_with_figures_and_tables(run: ObservedRun) -> None:
     assert "sound" in untested
 
 
+def test_shares_keep_within_their_ends(run: ObservedRun) -> None:
+    """Two rounds of six with every picture in time and four with nearly none: the mean, between
+    limits that are shares."""
+    paces = (10, 10, 60, 60, 60, 60)
+    cell = next(trial.cell for trial in run.trials if trial.cell.task == "play")
+    trials = [t for t in run.trials if t.cell == cell]
+    made = [
+        trial.model_copy(update={"measurement": _play(pace)})
+        for trial, pace in zip(trials, paces, strict=True)
+    ]
+    each = [view_play(_play(pace))["on_time_fraction"] for pace in paces]
+    found = summarise_cells(made)[0].estimates["on_time_fraction"]
+    assert found.point == pytest.approx(sum(each) / 6)
+    assert 0 < found.low < found.point < found.high < 1
+
+
 def test_needs_are_judged_in_the_best_service(run: ObservedRun) -> None:
     """Age and streams are needs; a queue, whose pictures are many and old, is nobody's best; no
     stream at all is a number that misses."""
@@ -122,6 +140,74 @@ def test_needs_are_judged_in_the_best_service(run: ObservedRun) -> None:
     )
     assert in_queue > 1.5 * latest
     assert shown.point == pytest.approx(latest, rel=0.1)
+
+
+def _capped(run: ObservedRun, most: int) -> ObservedRun:
+    """The same run, in which no more streams were tried."""
+    scenario = run.manifest.scenario
+    table = {"streams": StreamsSettings(most=most).model_dump()}
+    scenario = Scenario.model_validate(scenario.model_dump() | table)
+    trials = [
+        trial.model_copy(
+            update={
+                "measurement": trial.measurement.model_copy(
+                    update={"levels": trial.measurement.levels[:most]}
+                )
+            }
+        )
+        if trial.cell.task == "streams"
+        else trial
+        for trial in run.trials
+    ]
+    manifest = run.manifest.model_copy(update={"scenario": scenario})
+    return ObservedRun(manifest, tuple(trials))
+
+
+def test_a_number_that_was_capped_is_told_as_at_least(run: ObservedRun) -> None:
+    """Of no more than three streams all that were tried played: the table, the export of cells and
+    that of trials say so; 0 of the original's are all it plays."""
+    capped = _capped(run, 3)
+    view = RunView(capped.manifest, capped.trials)
+    shown = {row[0].text: str(row) for row in cells_table(view, "streams").rows}
+    assert "at least 3 streams" in shown["VC-3 SQ"]
+    assert "at least" not in shown[ORIGINAL]
+    cells = cells_frame([capped])
+    counts = cells[(cells["task"] == "streams") & (cells["figure"] == "count")]
+    assert dict(zip(counts["encoding"], counts["capped_at"].fillna(0), strict=True)) == {
+        ORIGINAL: 0,
+        "VC-3 SQ": 3,
+        "RDD 36 standard": 3,
+    }
+    trials = trials_frame([capped])
+    assert trials[trials["encoding"] == "VC-3 SQ"]["capped_at"].dropna().tolist() == [3] * 6
+
+
+@pytest.mark.parametrize(("need", "outcome"), [(">= 3", "meets"), (">= 4", "not shown")])
+def test_at_least_three_meets_three_and_leaves_four_open(
+    run: ObservedRun, need: str, outcome: str
+) -> None:
+    """What was not tried is not missed, and is told as such; who plays none misses either."""
+    settings = ChooseSettings.model_validate({"needs": [f"streams.count {need}"]})
+    choice = choose_encoding([_capped(run, 3)], settings)
+    (found,), (original,) = (choice.find(n).needs for n in ("VC-3 SQ", ORIGINAL))
+    assert (found.outcome, original.outcome) == (outcome, "misses")
+    assert outcome == "meets" or (found.lack.kind, found.lack.have) == ("capped", 3)
+
+
+def test_more_than_was_tried_everywhere_is_no_better(run: ObservedRun) -> None:
+    """Three of three tried in one run and five of seven in another: the next wish decides."""
+    settings = ChooseSettings.model_validate(
+        {"wishes": ["more streams.count", "less encode.peak_rss_bytes"]}
+    )
+    parts = [
+        ObservedRun(
+            one.manifest,
+            tuple(t for t in one.trials if t.cell.task != "streams" or t.cell.encoding == name),
+        )
+        for name, one in (("VC-3 SQ", run), ("RDD 36 standard", _capped(run, 3)))
+    ]
+    choice = choose_encoding(parts, settings)
+    assert choice.decided_by.figure.name == "encode.peak_rss_bytes"
 
 
 def test_equal_runs_are_the_same_and_slower_ones_are_not(run: ObservedRun) -> None:

@@ -20,6 +20,8 @@ from mezzmark.model.run import Manifest
 from mezzmark.model.shop import Camera, Shop, list_assumptions
 from mezzmark.model.tasks.decode import DecodeMeasurement
 from mezzmark.model.tasks.grid import GridMeasurement
+from mezzmark.model.tasks.play import Playback, PlayMeasurement
+from mezzmark.model.tasks.streams import Level, StreamsMeasurement
 from mezzmark.statistics.scaling import fit_scaling
 
 CLIPS = ("street", "forest", "face")
@@ -200,6 +202,74 @@ def test_ingest_is_predicted_from_decoding_in_order_where_that_was_measured() ->
     found = _quick(_size(Run(run.manifest, tuple(trials)), _shop()))
     assert "rate_predicted" in found.notes
     assert found.figures["ingest_hours_per_day"].point == pytest.approx(0.96, rel=1e-3)
+
+
+def _also(run: Run, task: str, measurement: object, **axes: object) -> Run:
+    """With this measurement of the task in every round of every clip of the intermediate."""
+    setting = Setting(player="slice", threads=4, **axes)
+    more = [
+        trial.model_copy(
+            update={
+                "cell": Cell(task=task, clip=trial.cell.clip, encoding="quick", setting=setting),
+                "measurement": measurement,
+            }
+        )
+        for trial in run.trials
+        if (trial.cell.task, trial.cell.encoding) == ("encode", "quick")
+    ]
+    return Run(run.manifest, (*run.trials, *more))
+
+
+def _streams(count: int, most: int = 8) -> StreamsMeasurement:
+    levels = (Level(n, 96, 0, 0) if n <= count else Level(n, 96, 9, 9) for n in range(1, most + 1))
+    return StreamsMeasurement(duration_s=4, levels=tuple(levels), proof=("right",))
+
+
+def _decoded_at(fps: float) -> DecodeMeasurement:
+    times = {"start": (0,), "wall_ns": (round(48e9 / fps),), "cpu_ns": (1,)}
+    size = {"width_px": 1920, "height_px": 1080}
+    return DecodeMeasurement(frame_count=48, proved_count=3, **times, **size)
+
+
+def _played(busy: float) -> PlayMeasurement:
+    times = {"period_ns": 10**9 // 24, "due_ns": 1, "phase_ns": 0}
+    busy_ns = round(busy * 4 * (10**9 // 24))
+    one = Playback(speed="1x", start_frame=0, busy_ns=busy_ns, ready_ns=(1,) * 4, **times)
+    return PlayMeasurement(refresh_hz=60, playbacks=(one,), proof=("right",) * 4, sample_ns=0)
+
+
+def test_editors_decoded_for_by_hand() -> None:
+    """5 streams are 2 editors of 2 streams, which is less than the link carries and leads; 1 of
+    2160p would need 8: nobody. Without streams, a player that is at work 0.3 of the time plays 3,
+    and a decoder of 130 frames a second 5 of 24. Streams come before playing, and that before
+    decoding; without any of them nothing is said."""
+    run, two = _run(), _shop(streams_per_editor=2)
+    decoded = _also(run, "decode", _decoded_at(130))
+    played = _also(decoded, "play", _played(0.3))
+    streamed = _also(played, "streams", _streams(5), carrier="threads")
+    camera = _shop().cameras[0].model_copy(update={"width_px": 3840, "height_px": 2160})
+    for made_run, shop, editors, source in (
+        (streamed, two, 2, "streams"),
+        (streamed, _shop(streams_per_editor=2, cameras=(camera,)), 0, "streams"),
+        (played, _shop(), 3, "play"),
+        (decoded, _shop(), 5, "decode"),
+    ):
+        found = _quick(_size(made_run, shop))
+        assert found.figures["editors_decoded"].point == editors
+        assert (found.limited_by, found.played_in) == ("decoding", source)
+    bare = _quick(_size(run, _shop()))
+    assert "editors_decoded" not in bare.figures
+    assert (bare.limited_by, bare.played_in) == ("array", "")
+    plenty = _quick(_size(_also(run, "decode", _decoded_at(24 * 60)), _shop()))
+    assert plenty.figures["editors_decoded"].point == 60
+    assert plenty.limited_by == "array"
+
+
+def test_streams_that_were_capped_decode_for_at_least_so_many() -> None:
+    """All 8 of 8 that were tried: at least 4 editors of two."""
+    run = _also(_run(), "streams", _streams(8), carrier="threads")
+    found = _quick(_size(run, _shop(streams_per_editor=2))).figures["editors_decoded"]
+    assert (found.point, found.is_least) == (4, True)
 
 
 def test_the_busiest_camera_counts_at_the_peak_and_what_is_kept_costs() -> None:

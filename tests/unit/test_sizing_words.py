@@ -125,9 +125,13 @@ def test_the_sentences_of_sizing() -> None:
 
 def test_the_table_of_sizing() -> None:
     """Meanings and notes of the compact table are what was read and accepted."""
+    timely = made_encoding("timely", notes=("rate_of_encoding_alone", "waits_not_measured"))
+    decoded = made(4, 3, 4, "editors").model_copy(update={"capped_at": 4})
+    limits = {"limited_by": "decoding", "played_in": "streams"}
+    figures = {**timely.figures, "editors_decoded": decoded}
     result = made_result(
         ORIGINAL,
-        made_encoding("timely", notes=("rate_of_encoding_alone", "waits_not_measured")),
+        timely.model_copy(update={**limits, "figures": figures}),
         made_encoding("surely", in_time="no", notes=("rate_of_encoding_alone",)),
         made_encoding(
             "perhaps",

@@ -48,7 +48,8 @@ class Estimate(Fact):
 
     `low` and `high` are None where the data cannot carry an interval; `withheld` then says why.
     `by_clip` is that of each clip where it is over several, the worst first; `slow_round_count`
-    how many rounds were slower than the point, a typical one's speed, by more than a tenth.
+    how many rounds were slower than the point, a typical one's speed, by more than a tenth. No more
+    than `capped_at` was tried in some round: what is as large is "at least" that.
     """
 
     point: float
@@ -62,6 +63,7 @@ class Estimate(Fact):
     withheld: tuple[Withheld, ...] = ()
     by_clip: tuple[OfClip, ...] = ()
     slow_round_count: int | None = None
+    capped_at: float | None = None
 
     @classmethod
     def exact(cls, value: float, unit: str) -> "Estimate":
@@ -77,6 +79,11 @@ class Estimate(Fact):
             method="as it is",
             withheld=(Withheld(kind="exact"),),
         )
+
+    @property
+    def is_least(self) -> bool:
+        """Whether the figure is at least that, and perhaps more."""
+        return self.capped_at is not None and self.point >= self.capped_at
 
     @property
     def half_width(self) -> float | None:
@@ -112,7 +119,8 @@ class Estimate(Fact):
         ends = [function(end) for end in (self.low, self.high) if end is not None]
         low, high = (min(ends), max(ends)) if len(ends) == 2 else (None, None)
         changes = {"point": function(self.point), "low": low, "high": high, "unit": unit}
-        return self.model_copy(update=changes | {"by_clip": ()})
+        cap = None if self.capped_at is None else function(self.capped_at)
+        return self.model_copy(update=changes | {"by_clip": (), "capped_at": cap})
 
     def scaled(self, factor: float, unit: str) -> "Estimate":
         """`factor` times the figure."""

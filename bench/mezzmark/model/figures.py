@@ -27,6 +27,9 @@ SHOP_FIGURES: Final = (
     Figure("late_cards", "", lambda _: None, meaning="share of cards ready too late"),
     Figure("card_wait_p95_hours", "h", lambda _: None, meaning="time to 95 % of cards ready"),
     Figure("editors_carried", "editors", lambda _: None, better="more", meaning="editors carried"),
+    Figure(
+        "editors_decoded", "editors", lambda _: None, better="more", meaning="editors decoded for"
+    ),
     Figure("storage_tb", "TB", lambda _: None, meaning="storage kept"),
     Figure("cost_per_year", "a year", lambda _: None, meaning="cost of storage"),
 )

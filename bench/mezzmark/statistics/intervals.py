@@ -82,6 +82,22 @@ def t_interval(
     )
 
 
+def mean_share_interval(
+    values: ArrayLike, *, confidence_level: float, without_drift: bool = False
+) -> Interval:
+    """The interval of the mean of shares, within 0 and 1: the exact binomial limits at the number
+    of independent looks that leaves as much open as `t_interval` (Korn & Graubard, Survey
+    Methodology 24, 1998, 193-201). Arguments and errors as there."""
+    plain = t_interval(values, confidence_level=confidence_level, without_drift=without_drift)
+    half, share = max(plain.high - plain.point, 1e-6), plain.point
+    if not 0 < share < 1:
+        return plain
+    looks = share * (1 - share) * (float(special.ndtri((1 + confidence_level) / 2)) / half) ** 2
+    low, high = share_limits(share * looks, looks, confidence_level=confidence_level)
+    method = "binomial limits at the effective number of per-trial shares"
+    return replace(plain, low=low, high=high, method=method)
+
+
 def log_median_interval(values: ArrayLike, *, confidence_level: float) -> Interval:
     """The interval of the median of positive `values`, made on their logs.
 

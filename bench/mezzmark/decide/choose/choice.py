@@ -46,7 +46,8 @@ class Lack(Fact):
     - `clip missing`: it lacks these `clips` of those that decide;
     - `few units`: it finished in `have` of `of` rounds or runs;
     - `wrong pictures`: it showed `have` of them;
-    - `no weight`: a figure without a number, which no weight can weigh.
+    - `no weight`: a figure without a number, which no weight can weigh;
+    - `capped`: no more than `have` were tried.
     """
 
     kind: Literal[
@@ -57,6 +58,7 @@ class Lack(Fact):
         "few units",
         "wrong pictures",
         "no weight",
+        "capped",
     ]
     have: int = 0
     of: int = 0
@@ -169,9 +171,9 @@ class ChoiceRequest(Fact):
     further wishes that the runs could answer. `how_to_measure` says, of needs that no scenario of
     these runs measures, what to add. `unit` is what is drawn again and again, `begun_count` how
     many were begun. `clips` decide; `floor_ms` is the wait below which none is shorter: the frame
-    time of the fastest of them. Wishes in order count in steps of `indifference_fraction`;
-    `wishes_from` is the scenario of the runs that states them, if any. `best_players` are those
-    that the runs named.
+    time of the fastest of them; every run tried `most_streams`. Wishes in order
+    count in steps of `indifference_fraction`; `wishes_from` is the scenario of the runs that states
+    them, if any. `best_players` are those that the runs named.
     """
 
     needs: tuple[Need, ...]
@@ -181,6 +183,7 @@ class ChoiceRequest(Fact):
     confidence_level: float = 0.95
     clips: tuple[str, ...] = ()
     floor_ms: float | None = None
+    most_streams: int = 256
     wishes_not_measured: tuple[Wish, ...] = ()
     alternatives: tuple[Wish, ...] = ()
     how_to_measure: dict[Need, Addition] = {}

@@ -64,6 +64,7 @@ from mezzmark.model.request import (
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.fidelity import metric_of
+from mezzmark.model.tasks.streams import StreamsSettings
 
 DEFAULT_WISHES: Final = parse_wishes(
     ("less scrub.jump.p50_ms", "more encode.throughput_fps", "less bitrate_bps")
@@ -250,6 +251,7 @@ def _request(
     wishes = tuple(wish.unweighted for wish in measured)
     additions = {need: _how_to_measure(need, runs) for need in settings.needs}
     scenarios = [run.manifest.scenario for run in runs]
+    streams = (scenario.settings(StreamsSettings) for scenario in scenarios)
     begun = [len({trial.round_index for trial in run.trials}) for run in runs]
     return ChoiceRequest(
         needs=tuple(additions),
@@ -258,6 +260,7 @@ def _request(
         indifference_fraction=settings.indifference_fraction,
         confidence_level=settings.confidence_level,
         clips=known.clips,
+        most_streams=min([256, *(s.most for s in streams if s)]),
         floor_ms=1000 / max(rates) if (rates := known.frame_rates.values()) else None,
         wishes_not_measured=tuple(wish.unweighted for wish in asked if wish not in measured),
         alternatives=tuple(wish for wish in possible if wish not in wishes),
@@ -309,12 +312,15 @@ def choose_among(
     results, excess = judge_needs(request.needs, draws, traits, confidence_level=level)
     places = [draws.place(wish.figure) for wish in request.wishes]
     signs = np.array([1.0 if wish.figure.better == "less" else -1.0 for wish in request.wishes])
+    # More streams than every run tried are no better: others may play them too.
+    are_streams = [wish.figure.task == "streams" for wish in request.wishes]
+    least = np.where(are_streams, -math.log(request.most_streams), -np.inf)
     model = ChoiceModel(
         request=request,
         draws=draws,
         excess=excess,
-        costs=draws.draws[:, :, places] * signs,
-        point_costs=draws.points[:, places] * signs,
+        costs=np.maximum(draws.draws[:, :, places] * signs, least),
+        point_costs=np.maximum(draws.points[:, places] * signs, least),
         first=_needless(request, draws.encodings),
     )
     not_shown = tuple(

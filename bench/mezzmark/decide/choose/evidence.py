@@ -34,7 +34,7 @@ from mezzmark.decide.estimate.rounds import (
     MINIMUM_ROUNDS,
     ClipRounds,
     estimate_figure,
-    estimate_values,
+    estimate_trials,
 )
 from mezzmark.decide.machine.identity import refuse_other_machines
 from mezzmark.decide.picture.fidelity import (
@@ -299,8 +299,8 @@ class RunFigures:
             return None
         if self.unit == "run":
             points = [from_log(log, figure.unit) for log in logs.values()]
-            count = sum(o.sample_count for o in group)
-            estimate = estimate_values(points, figure.unit, count, self._level)
+            spec = TASKS[figure.task].figure(figure.figure)
+            estimate = estimate_trials(spec, points, ClipRounds([group]), self._level)
         return FigureSamples(
             point=to_log(estimate.point, figure.unit),
             logs=logs,

@@ -85,7 +85,7 @@ def judge_needs(
             if need.figure is None:
                 results.append(_judge_fact(need, traits[name]))
                 excess[:, e, n] = np.inf if results[n].outcome == "misses" else -np.inf
-            elif (lack := draws.samples[name, need.subject].lack) is not None:
+            elif (lack := _lack(need, draws.samples[name, need.subject])) is not None:
                 lack = lack.model_copy(update={"need": need})
                 results.append(NeedResult(need=need, outcome="not shown", lack=lack))
             else:
@@ -97,6 +97,15 @@ def judge_needs(
             results[n] = _result(needs[n], parts[n], chance, missing, 1 - confidence_level)
         table[name] = tuple(results)
     return table, excess
+
+
+def _lack(need: Need, one: FigureSamples) -> Lack | None:
+    """Why nothing can be said of a need: of a number that is "at least", on one side of it."""
+    found = one.estimate
+    if one.lack or found is None or not found.is_least or need.limit is None:
+        return one.lack
+    is_beyond = found.point < need.limit if need.operator == ">=" else found.point <= need.limit
+    return Lack(kind="capped", have=round(found.point)) if is_beyond else None
 
 
 def _judge_fact(need: Need, traits: Sequence[Traits]) -> NeedResult:

@@ -23,12 +23,11 @@ from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
 from mezzmark.decide.estimate.pooling import group_over_clips
 from mezzmark.decide.estimate.rounds import (
     ClipRounds,
-    estimate_count,
     estimate_figure,
     estimate_moves_figure,
     estimate_of,
     estimate_rate,
-    estimate_values,
+    estimate_trials,
     frames_and_seconds,
 )
 from mezzmark.model.cell import ALL_CLIPS, Cell
@@ -83,11 +82,8 @@ def over_clips(
     if figure.probability is None:
         values = np.array([[o.figures[figure.name] for o in clip] for clip in rounds.clips])
         merged = values.max(axis=0) if figure.kind == "peak" else np.array(shares) @ values
-        samples = rounds.sample_count
-        if figure.kind == "count":
-            fewest = values.min(axis=0).tolist()
-            return estimate_count(fewest, figure.unit, samples, confidence_level)
-        return estimate_values(merged.tolist(), figure.unit, samples, confidence_level)
+        merged = values.min(axis=0) if figure.kind == "count" else merged
+        return estimate_trials(figure, merged.tolist(), rounds, confidence_level)
     whole = estimate_moves_figure(figure, rounds, confidence_level)
     level = _level_of_each(names, confidence_level)
     each = [estimate_figure(figure, clip, level) for clip in rounds.each]

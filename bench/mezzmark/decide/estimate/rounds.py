@@ -27,6 +27,7 @@ from mezzmark.statistics.intervals import (
     count_median_limits,
     log_median_interval,
     log_t_interval,
+    mean_share_interval,
     share_limits,
     t_interval,
     t_reach,
@@ -114,6 +115,12 @@ class ClipRounds:
         return sum(o.work.sample_count for clip in self.clips for o in clip)
 
     @cached_property
+    def capped_at(self) -> float | None:
+        """The least that a trial found without having tried more."""
+        figures = [o.figures for clip in self.clips for o in clip]
+        return min((one["capped_at"] for one in figures if "capped_at" in one), default=None)
+
+    @cached_property
     def is_stratified(self) -> bool:
         """Whether the requests of every trial were drawn together."""
         return all(o.is_stratified for clip in self.clips for o in clip)
@@ -145,10 +152,18 @@ def estimate_figure(
     if figure.kind == "rate":
         work = frames_and_seconds(rounds.clips)
         return estimate_rate(*work, [1.0], confidence_level, is_total=is_total)
-    values, samples = [o.figures[figure.name] for o in rounds.clips[0]], rounds.sample_count
+    values = [o.figures[figure.name] for o in rounds.clips[0]]
+    return estimate_trials(figure, values, rounds, confidence_level)
+
+
+def estimate_trials(
+    figure: Figure, values: Sequence[float], rounds: ClipRounds, confidence_level: float
+) -> Estimate:
+    """A figure by its kind from one value a round (or run), in their order, of these `rounds`."""
+    work = values, figure.unit, rounds.sample_count, confidence_level
     if figure.kind == "count":
-        return estimate_count(values, figure.unit, samples, confidence_level)
-    return estimate_values(values, figure.unit, samples, confidence_level)
+        return estimate_count(*work).model_copy(update={"capped_at": rounds.capped_at})
+    return estimate_values(*work, is_share=figure.kind == "share")
 
 
 def estimate_values(
@@ -156,17 +171,21 @@ def estimate_values(
     unit: str,
     sample_count: int,
     confidence_level: float = CONFIDENCE_LEVEL,
+    *,
+    is_share: bool = False,
 ) -> Estimate:
-    """The interval of per-trial values in the order of their rounds, or why there is none."""
-    is_positive = min(values) > 0
+    """The interval of values (of shares, of their mean) by round, or why there is none."""
+    is_positive = min(values) > 0 and not is_share
     point = float(np.exp(np.mean(np.log(values))) if is_positive else np.mean(values))
     low = high = None
     withheld = _withheld(values)
     method = "t on logs of per-trial values" if is_positive else "t on per-trial values, cut at 0"
     if not withheld:
         make = log_t_interval if is_positive else t_interval
+        make = mean_share_interval if is_share else make
         interval = make(values, confidence_level=confidence_level, without_drift=True)
         low, high = max(interval.low, 0.0), interval.high
+        method = interval.method if is_share else method
     elif withheld[0].kind == "constant":
         point = values[0]
     return Estimate(

@@ -2,14 +2,16 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 
-from mezzmark.decide.estimate.observed_run import MeasuredRun
-from mezzmark.decide.estimate.over_clips import clip_bitrates, mix_of
+from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun
+from mezzmark.decide.estimate.over_clips import at_best_of, clip_bitrates, hours_per_hour, mix_of
 from mezzmark.decide.estimate.rounds import estimate_rate, estimate_values
 from mezzmark.decide.machine.identity import refuse_other_machines
+from mezzmark.decide.size.result import PlayedIn
 from mezzmark.decide.throughput.grid import RateSource, Round, find_pixel_rate, fit_grid
 from mezzmark.model.cell import ALL_CLIPS, Cell
 from mezzmark.model.encoding import ORIGINAL
@@ -19,9 +21,12 @@ from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.players import BEST
 from mezzmark.model.records import Trial
 from mezzmark.model.run import ClipManifest
+from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms, proved_mask
 from mezzmark.statistics.intervals import t_interval
 from mezzmark.statistics.scaling import ScalingFit
+
+PlayedRate = tuple[Estimate, PlayedIn]
 
 Waits = dict[Round, tuple[float, float]]
 """Per round: mean latency of a move in ms, and what it reads in seconds of the stream."""
@@ -34,7 +39,8 @@ class MeasuredEncoding:
     `pixel_rate` is what this machine ingests, in pixels a second, and `rate_source` where that
     was measured. `bits_per_pixel` is over clips. `stream_s_per_move` is what a playhead move
     reads, in seconds of the stream's own rate; `saved_ms` how much sooner the picture is there
-    than with the originals, paired by round.
+    than with the originals, paired by round. `played` is how many pixels a second are decoded of
+    all streams that play at once.
     """
 
     encoding: str
@@ -44,6 +50,7 @@ class MeasuredEncoding:
     stream_s_per_move: Estimate | None = None
     saved_ms: Estimate | None = None
     scaling: ScalingFit | None = None
+    played: PlayedRate | None = None
 
 
 def gather_encodings(runs: Sequence[MeasuredRun]) -> tuple[MeasuredEncoding, ...]:
@@ -64,9 +71,31 @@ def gather_encodings(runs: Sequence[MeasuredRun]) -> tuple[MeasuredEncoding, ...
     ordered = sorted(names, key=lambda name: name != ORIGINAL)
     # What follows is of whole pictures, decoded in software.
     trials = [(k, t) for k, t in trials if (t.played_by.device, t.played_by.lowres) == (None, 0)]
+    played = _played_rates(runs)
     waits = {name: _waits_by_round(name, trials, runs) for name in ordered}
     originals = waits.get(ORIGINAL, {})
-    return tuple(_gather(name, trials, runs, waits[name], originals) for name in ordered)
+    return tuple(
+        replace(_gather(name, trials, runs, waits[name], originals), played=played.get(name))
+        for name in ordered
+    )
+
+
+def _played_rates(runs: Sequence[MeasuredRun]) -> dict[str, PlayedRate]:
+    """By encoding, at its best setting in whole pictures; of several runs the first that has it."""
+    found: dict[str, PlayedRate] = {}
+    tasks: tuple[PlayedIn, ...] = ("decode", "play", "streams")
+    for task, run in product(tasks, reversed(runs)):
+        manifest, mix = run.manifest, mix_of(run.manifest.clips)
+        pixels = sum(mix[clip.clip] * clip.pixels_per_s for clip in manifest.clips)
+        whole = (t for t in run.trials if t.cell.task == task and not t.played_by.lowres)
+        for name, (_, figures) in at_best_of(ObservedRun(manifest, tuple(whole)), task).items():
+            streams: Estimate | None = (best := figures[TASKS[task].headline])
+            if task != "streams":  # busy while one is played, or hours of decoding an hour
+                hours = best if task == "play" else hours_per_hour(best, manifest)
+                streams = hours and hours.inverted("streams")
+            if streams and pixels:
+                found[name] = streams.scaled(pixels, "px/s"), task
+    return found
 
 
 def _gather(

@@ -16,7 +16,10 @@ from mezzmark.model.shop import Assumption, Shop
 Answer = Literal["yes", "no", "cannot tell", "not measured"]
 """Of intermediates; the originals are there already."""
 
-Limit = Literal["link", "array", ""]
+Limit = Literal["link", "array", "decoding", ""]
+
+PlayedIn = Literal["streams", "play", "decode", ""]
+"""Streams were counted, one player was at work so much of its time, or files decoded in order."""
 
 SizingNote = Literal[
     "no_ingest",
@@ -47,6 +50,7 @@ SIZING_FIGURES: Final = {
     "network_mean_mb_per_s": "MB/s",
     "network_peak_mb_per_s": "MB/s",
     "editors_carried": "editors",
+    "editors_decoded": "editors",
     "cost_per_year": "a year",
     "encode_again_days": "days",
     "encode_again_tb": "TB",
@@ -90,6 +94,7 @@ class EncodingSizing(Fact):
     fits: Answer = "not measured"
     rate_source: RateSource | None = None
     limited_by: Limit = ""
+    played_in: PlayedIn = ""
     has_long_cards: bool = False
 
     @property

@@ -155,9 +155,12 @@ class _Sizer:
                 measured_core_count=core_count,
                 rng=self.rng,
             )
-        limit: Limit = "array"
-        if planned_link_mb_per_s(self.shop) <= self.shop.array_mb_per_s:
-            limit = "link"
+        figures |= self._decoded(measured)
+        carried, decoded = figures.get("editors_carried"), figures.get("editors_decoded")
+        is_link = planned_link_mb_per_s(self.shop) <= self.shop.array_mb_per_s
+        limit: Limit = "" if carried is None else "link" if is_link else "array"
+        if decoded is not None and (carried is None or decoded.point < carried.point):
+            limit = "decoding"
         is_bound = measured.rate_source is not None and measured.rate_source.is_bound
 
         def bounded(answer: Answer) -> Answer:
@@ -173,7 +176,8 @@ class _Sizer:
             carries=carries(self.shop, figures),
             fits=fits(self.shop, figures),
             rate_source=measured.rate_source,
-            limited_by=limit if streams else "",
+            limited_by=limit,
+            played_in=measured.played[1] if measured.played else "",
             has_long_cards=has_long_cards(self.shop, figures),
             on_other_machines=tuple(
                 one.model_copy(update={"meets_deadline": bounded(one.meets_deadline)})
@@ -241,6 +245,20 @@ class _Sizer:
                 played,
             )
         return figures
+
+    def _decoded(self, measured: MeasuredEncoding) -> dict[str, Estimate]:
+        """How many editors one machine decodes for, who all play footage of the camera with the
+        most pixels a second; nothing where no playing or decoding was measured."""
+        if measured.played is None:
+            return {}
+        rate, shop = measured.played[0], self.shop
+        each = max(camera.pixels_per_s for camera in shop.cameras) * shop.streams_per_editor
+        # A child's draws leave those of the other figures as they are.
+        draws = draw_estimate(rate, rng=self.rng.spawn(1)[0], draw_count=self.draw_count)
+        editors = combine(lambda px: np.floor(px / each + 1e-6), draws)  # rates are not exact
+        found = estimate_drawn(editors, SIZING_FIGURES["editors_decoded"])
+        cap = found.point if rate.is_least else None
+        return {"editors_decoded": found.model_copy(update={"capped_at": cap})}
 
     def _waits(self, measured: MeasuredEncoding, card_wait: Drawn | None) -> dict[str, Drawn]:
         """Waits saved and added. An endless queue adds an endless wait."""

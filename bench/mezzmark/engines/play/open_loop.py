@@ -2,7 +2,8 @@
 
 Nothing is hashed while pictures are due: of each one shown, every 32nd line of its planes is
 copied, and a seeded choice is kept whole. Afterwards the copies are held against the index's
-digests of those lines, and the choice is proved in full, its views too.
+digests of those lines (of codecs that leave a device a tolerance, against a software decoder's
+lines, as `FrameVerifier` does), and the choice is proved in full, its views too.
 """
 
 from collections.abc import Sequence
@@ -17,6 +18,7 @@ from mezzmark.engines.play.player import Player
 from mezzmark.engines.play.scrub import INEXACT_CODECS, FrameVerifier
 from mezzmark.engines.play.view_proof import ViewVerifier
 from mezzmark.model.footage import FrameIndex
+from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.drag import OpenLoopJob
 from mezzmark.model.tasks.scrub import PROVED, Proof, ScrubJob
 
@@ -68,8 +70,7 @@ class OpenLoopPlayer(Player):
 
 
 class Witness:
-    """Keeps of each picture shown what proves it once nothing is due any more. Of codecs that leave
-    a device a tolerance, samples prove nothing."""
+    """Keeps of each picture shown what proves it once nothing is due any more."""
 
     def __init__(self, job: OpenLoopJob, index: FrameIndex, codec: str) -> None:
         self._job, self._index = job, index
@@ -103,20 +104,27 @@ class Witness:
         if not digests:  # an older index: from another sequential decode
             pictures = read_pictures(path, index, thread_count=job.thread_count)
             digests = tuple(planes_digest(sparse_planes(planes_of(one))) for one in pictures)
-        found = [self._by_sample(digests, frame, sample) for frame, sample in self._shown]
-        views, frames = ViewVerifier(path, job.viewer_height_px), FrameVerifier(index)
+        in_software = job.model_copy(update={"player": PLAYERS["slice"]})
+        reference = OpenLoopPlayer(path, index, in_software) if self._is_inexact else None
+        views, frames = ViewVerifier(path, job.viewer_height_px), FrameVerifier(index, reference)
+        found: list[Proof] = ["missing"] * len(self._shown)
+        for number in sorted(range(len(found)), key=lambda n: self._shown[n][0]):  # as decoded
+            found[number] = self._by_sample(frames, digests, *self._shown[number])
         for number, picture, view in self._kept:
             proof, _ = frames.verify(picture, self._shown[number][0])
             if not views.is_view_of(view, picture):
                 proof = "wrong"
-            if proof not in PROVED and not self._is_inexact:
+            if proof not in PROVED:
                 found[number] = proof
         return tuple(found)
 
-    def _by_sample(self, digests: Sequence[str], frame: int, sample: _Sample) -> Proof:
-        if sample is None or self._is_inexact:
-            return "missing" if sample is None else "unreadable"
+    def _by_sample(
+        self, frames: FrameVerifier, digests: Sequence[str], frame: int, sample: _Sample
+    ) -> Proof:
+        if sample is None:
+            return "missing"
+        planes = () if isinstance(sample, str) else sample
         digest = sample if isinstance(sample, str) else planes_digest(sample)
-        if digest != digests[frame]:
-            return "wrong"
-        return "right" if digests.count(digest) == 1 else "alike"
+        if digest == digests[frame] or (planes and frames.is_near(planes, frame, sparse_planes)):
+            return "right" if digests.count(digests[frame]) == 1 else "alike"
+        return "wrong" if planes or not self._is_inexact else "unreadable"

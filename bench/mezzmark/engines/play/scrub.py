@@ -4,6 +4,7 @@ import math
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -35,6 +36,8 @@ HEVC, AV1 and VP9 define every sample."""
 
 TOLERANCE_RMS: Final = 2.0
 """Code values; our own choice."""
+
+Part = Callable[[Planes], Planes]
 
 PlayMove = Callable[[int, Callable[[], int]], Move]
 """Shows a frame, by its index, timed by a clock in ns."""
@@ -130,6 +133,7 @@ class FrameVerifier:
 
     def __init__(self, index: FrameIndex, reference: Player | None = None) -> None:
         self._reference = reference
+        self._expected = lru_cache(maxsize=4)(self._decode_expected)
         self._index = index
         self._frames_of_digest = Counter(index.digests)
         self._frame_of_digest = {
@@ -152,7 +156,7 @@ class FrameVerifier:
         wanted = self._index.digests[frame_index]
         stamp = stamp_of(picture, planes) if self._index.is_stamped else NO_STAMP
         is_other_stamp = NO_STAMP != stamp != self._index.stamps[frame_index]
-        is_right = digest == wanted or self._is_near(planes, frame_index)
+        is_right = digest == wanted or self.is_near(planes, frame_index)
         if is_right and not is_other_stamp:
             is_only_one = self._frames_of_digest[wanted] == 1
             return ("right" if is_only_one or stamp != NO_STAMP else "alike"), frame_index
@@ -161,21 +165,26 @@ class FrameVerifier:
         shown = self._frame_of_digest.get(digest, self._frame_of_stamp.get(stamp, -1))
         return "wrong", shown
 
-    def _is_near(self, planes: Planes, frame_index: int) -> bool:
+    def is_near(self, planes: Planes, frame_index: int, part: Part = lambda whole: whole) -> bool:
         """Within the tolerance of the wanted picture, and less than half as far from it as from its
-        neighbours that look otherwise."""
-        off, digests = self._distance(planes, frame_index), dict(enumerate(self._index.digests))
+        neighbours that look otherwise; `planes` are this `part` of a picture's."""
+        digests = dict(enumerate(self._index.digests))
         same = (None, digests[frame_index])
-        neighbours = [n for n in (frame_index - 1, frame_index + 1) if digests.get(n) not in same]
-        return off <= TOLERANCE_RMS and all(2 * off < self._distance(planes, n) for n in neighbours)
+        near = [n for n in (frame_index - 1, frame_index + 1) if digests.get(n) not in same]
+        off = {n: self._distance(planes, n, part) for n in sorted((frame_index, *near))}
+        mine = off[frame_index]
+        return mine <= TOLERANCE_RMS and all(2 * mine < off[n] for n in near)
 
-    def _distance(self, planes: Planes, frame_index: int) -> float:
-        """Code values rms over all planes from the reference's picture; infinite without one that
-        the index proves."""
+    def _decode_expected(self, frame_index: int) -> Planes:
+        """The reference's picture; empty without one that the index proves."""
         picture = self._reference and self._reference.move(frame_index, lambda: 0).picture
-        expected = planes_of(picture) if picture else ()
-        is_alike = [plane.shape for plane in planes] == [plane.shape for plane in expected]
-        if not is_alike or planes_digest(expected) != self._index.digests[frame_index]:
+        planes = planes_of(picture) if picture else ()
+        return planes if planes_digest(planes) == self._index.digests[frame_index] else ()
+
+    def _distance(self, planes: Planes, frame_index: int, part: Part) -> float:
+        """Code values rms over all planes from the reference's picture; infinite without one."""
+        expected = part(self._expected(frame_index))
+        if [plane.shape for plane in planes] != [plane.shape for plane in expected]:
             return math.inf
         pairs = zip(planes, expected, strict=True)
         squares = sum(float(np.square(a.astype(np.float64) - b).sum()) for a, b in pairs)

@@ -1,6 +1,7 @@
 """Dragging: a hand moves along seeded strokes and waits for nothing; what the screen then shows."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from itertools import product
 from operator import methodcaller
 from typing import Annotated, Any, Final, Literal, NamedTuple
@@ -156,11 +157,12 @@ def view_drag(measured: DragMeasurement) -> Values | None:
 
 
 def read_figures(*rows: tuple[str, str, spec.Better, str]) -> tuple[spec.Figure, ...]:
-    """Figures that a view has by their names: name, unit, which is better, meaning."""
-    return tuple(
+    """Figures that a view has by their names: name, unit or `share`, which is better, meaning."""
+    plain = (
         spec.Figure(name, unit, methodcaller("get", name), better=better, meaning=meaning)
         for name, unit, better, meaning in rows
     )
+    return tuple(replace(f, unit="", kind="share") if f.unit == "share" else f for f in plain)
 
 
 def is_late(wake_late_ns: Sequence[int], refresh_hz: int) -> bool:
@@ -216,8 +218,8 @@ DRAG: Final = spec.TaskSpec(
         ("distance_p95_frames", "frames", "less", "distance from hand to picture (p95)"),
         ("age_p50_ms", "ms", "less", ""),
         ("age_p95_ms", "ms", "less", "age of the picture while dragging (p95)"),
-        ("older_fraction", "", "less", ""),
-        ("ageless_fraction", "", "less", ""),
+        ("older_fraction", "share", "less", ""),
+        ("ageless_fraction", "share", "less", ""),
         ("freeze_ms", "ms", "less", "longest freeze while dragging"),
         ("pictures_per_s", "fps", "more", "different pictures a second while dragging"),
         ("to_exact_ms", "ms", "less", ""),

@@ -169,7 +169,7 @@ INGEST: Final = TaskSpec(
         speed_figure(_work, "ingest speed"),
         Figure("makespan_s", "s", _makespan_s, meaning="time to ingest the folder"),
         Figure("pixel_rate_mpx_s", "Mpx/s", _pixel_rate, better="more"),
-        Figure("idle_fraction", "", _idle_fraction),
+        Figure("idle_fraction", "", _idle_fraction, kind="share"),
         Figure("cores_busy", "cores", _cores_busy),
     ),
     headline="makespan_s",

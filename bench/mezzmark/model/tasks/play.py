@@ -137,8 +137,8 @@ def _rows(prefix: str, words: str) -> tuple[tuple[str, str, spec.Better, str], .
     return (
         (f"{prefix}busy_fraction", "", "less", f"time to make pictures, of playing{words}"),
         (f"{prefix}start_ms", "ms", "less", f"time until playing{words} starts"),
-        (f"{prefix}on_time_fraction", "", "more", f"pictures on time while playing{words}"),
-        (f"{prefix}dropped_fraction", "", "less", ""),
+        (f"{prefix}on_time_fraction", "share", "more", f"pictures on time while playing{words}"),
+        (f"{prefix}dropped_fraction", "share", "less", ""),
         (f"{prefix}repeats", "", "less", ""),
         (f"{prefix}least_fill", "", "more", ""),
         (f"{prefix}stall_ms", "ms", "less", ""),

@@ -24,11 +24,12 @@ CountChoice = Annotated[int, Field(ge=1, le=512)] | Literal["half", "all"]
 
 Better = Literal["less", "more"]
 
-FigureKind = Literal["location", "tail", "rate", "peak", "count"]
+FigureKind = Literal["location", "tail", "rate", "peak", "count", "share"]
 """How trials become an estimate: `location`, the geometric mean of per-trial values (the mean where
 one is 0); `tail`, a quantile of all moves of all trials; `rate`, the median of trials; `peak` as
 `location`, but over clips that of the clip with most (`decide.estimate.over_clips`); `count`, the
-lower median of trials, over clips of the clip with fewest."""
+lower median of trials, over clips of the clip with fewest; `share`, the mean of shares, whose
+interval stays within 0 and 1."""
 
 
 @dataclass(frozen=True, slots=True)

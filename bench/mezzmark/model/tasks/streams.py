@@ -97,6 +97,12 @@ def streams_played(seen: spec.Seen) -> float:
     return float(min(failed, default=max(one.streams for one in levels) + 1) - 1)
 
 
+def _capped_at(seen: spec.Seen) -> float | None:
+    """Where no number failed, the last that was tried."""
+    is_capped = all(has_passed(one, seen.measured.duration_s) for one in seen.measured.levels)
+    return streams_played(seen) if is_capped else None
+
+
 def _view(seen: Sequence[spec.Seen]) -> list[spec.Seen | None]:
     bad = {"wrong", "missing"}
     return [one if bad.isdisjoint(one.measured.proof) else None for one in seen]
@@ -119,7 +125,10 @@ STREAMS: Final = spec.TaskSpec(
     work=lambda seen: spec.Work(sample_count=sum(one.pictures for one in seen.measured.levels)),
     proofs=lambda measured: measured.proof,
     figures=(
-        spec.Figure("count", "", streams_played, kind="count", better="more", meaning="streams"),
+        spec.Figure(
+            "count", "streams", streams_played, kind="count", better="more", meaning="streams"
+        ),
+        spec.Figure("capped_at", "", _capped_at, kind="count"),
         spec.Figure("peak_rss_bytes", "B", spec.peak_memory, kind="peak"),
     ),
     headline="count",

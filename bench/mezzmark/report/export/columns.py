@@ -92,6 +92,7 @@ CELLS: Final[Mapping[str, str]] = {
     "sample_count": INTEGER,
     "method": TEXT,
     "withheld": TEXT,
+    "capped_at": NUMBER,
     **SUMMARY_COLUMNS,
 }
 """A row a run, cell and figure."""

@@ -18,7 +18,6 @@ from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.run import Manifest
-from mezzmark.model.tasks.streams import StreamsSettings
 from mezzmark.report.prose.cautions import cautions_in_words, untested_in_words
 from mezzmark.report.prose.choice import faster_sentences
 from mezzmark.report.prose.choice import headline as choice_headline
@@ -104,8 +103,7 @@ def run_answer(view: RunView) -> Answer:
         found = _chosen_findings(view, choice, encode)
     else:
         found = _fastest_findings(view, encode)
-    streams = view.manifest.scenario.settings(StreamsSettings)
-    hand = hand_sentences(view.at_best, streams.most if streams else None)
+    hand = hand_sentences(view.at_best)
     kept = picture_sentences(view.fidelity)
     title = next(iter((*hand, *whole, *kept)), "")
     for question, texts in (("hand", hand), ("throughput", whole), ("fidelity", kept)):

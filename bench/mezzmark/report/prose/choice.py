@@ -165,6 +165,7 @@ def lack_text(lack: Lack) -> str:
         "few units": f"finished in only {lack.have} of {lack.of} {lack.unit}s",
         "wrong pictures": f"showed {count_text(lack.have, 'wrong picture')}",
         "no weight": "nothing to do, which no weight can weigh",
+        "capped": f"no more than {lack.have} were tried, and all played",
     }[lack.kind]
     asked = lack.need.text if lack.need else lack.wish.figure.label if lack.wish else ""
     return f"{visible_text(asked)}: {reason}" if asked else reason

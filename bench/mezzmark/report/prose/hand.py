@@ -7,11 +7,10 @@ from mezzmark.decide.estimate.over_clips import AtBest
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.report.prose.figures import FigureText
-from mezzmark.report.prose.numbers import count_text, estimate_text, number_text, shown_name
+from mezzmark.report.prose.numbers import estimate_text, number_text, shown_name
 
 FRAME_LABEL, HAND_KEY = "frame of the clip", "the hand"
 LATE_LABEL, STREAMS_LABEL = "late pictures, %", "streams at once"
-
 
 _SAID: Final[dict[str, tuple[str, Callable[[Mapping[str, Estimate]], str]]]] = {
     "drag": (
@@ -28,29 +27,14 @@ _SAID: Final[dict[str, tuple[str, Callable[[Mapping[str, Estimate]], str]]]] = {
             f"starts after {estimate_text(f['start_ms'])}"
         ),
     ),
+    "streams": ("In a typical round {} plays {}", lambda f: f"{estimate_text(f['count'])} at once"),
 }
 
 
-def streams_words(count: Estimate, most: int | None = None) -> str:
-    """`5 streams [4, 6] at once`; `at least 16 streams at once` where no more than `most` were
-    tried."""
-    low, high = count.low, count.high
-    interval = "" if low is None or high is None else f" [{low:.0f}, {high:.0f}]"
-    least = "at least " * (round(count.point) == most)
-    return f"{least}{count_text(round(count.point), 'stream')}{interval} at once"
-
-
-def hand_sentences(at_best: Mapping[str, AtBest], most_streams: int | None) -> list[str]:
+def hand_sentences(at_best: Mapping[str, AtBest]) -> list[str]:
     """A sentence a task that was measured: the best encoding, and the original beside it."""
     texts = []
-    said = {
-        **_SAID,
-        "streams": (
-            "In a typical round {} plays {}",
-            lambda f: streams_words(f["count"], most_streams),
-        ),
-    }
-    for task, (start, words) in said.items():
+    for task, (start, words) in _SAID.items():
         by_encoding = {name: words(figures) for name, (_, figures) in at_best[task].items()}
         if by_encoding:
             best = next((name for name in by_encoding if name != ORIGINAL), ORIGINAL)
@@ -75,7 +59,7 @@ def strokes_text(clip: str, encodings: Sequence[str], off: Sequence[float]) -> F
 
 def streams_text(at_best: AtBest) -> FigureText:
     """Of late pictures by the number of streams."""
-    counts = (f"{shown_name(n)} {streams_words(f['count'])}" for n, (_, f) in at_best.items())
+    counts = (f"{shown_name(n)} {estimate_text(f['count'])}" for n, (_, f) in at_best.items())
     return FigureText(
         title="How many streams play at once",
         subtitle="Late pictures, where most rounds tried; the median of rounds decides",

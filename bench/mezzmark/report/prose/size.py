@@ -44,6 +44,7 @@ FIGURE_MEANINGS: Final = {
     "network_mean_mb_per_s": "all editors, scrubbing and playing as assumed",
     "network_peak_mb_per_s": "all editors play all their streams",
     "editors_carried": "editors that link and array carry at the peak",
+    "editors_decoded": "editors for whom one machine like this decodes at the peak",
     "cost_per_year": "cost of all that is kept, a year",
     "encode_again_days": "days of ingest to encode again what is kept, if the choice changes",
     "encode_again_tb": "intermediates that would be made again, 10¹² bytes",

@@ -50,13 +50,16 @@ def _columns_in_words(result: SizingResult) -> str:
     machines = "" if shop.ingest_machines == 1 else f" by {shop.ingest_machines} machines together"
     limit = min(planned_link_mb_per_s(shop), shop.array_mb_per_s)
     limiter = "link" if planned_link_mb_per_s(shop) <= shop.array_mb_per_s else "storage array"
+    is_decoded = any("editors_decoded" in found.figures for found in result.encodings)
+    least = ", or decoding by one machine like this where that carries fewer"
+    decoding = least if is_decoded else "; decoding was not measured"
     return (
         f"Ingest: hours of work{machines} for a shooting day's footage, of the 24 h of a day. "
         f"In time: {wanted_text(shop)}. "
         f"Storage: {count_text(shop.retention_days, 'shooting day')} kept, with "
         f"{_copies_text(shop)}. 1 {unit} = {size} bytes. "
         f"Editors: playing {count_text(shop.streams_per_editor, 'stream')} each; the {limiter} is "
-        f"the limit, with {number_text(limit)} MB/s to plan for. "
+        f"the limit, with {number_text(limit)} MB/s to plan for{decoding}. "
         "Pays off: an editor saves more waiting in the timeline than ingest adds. "
         f"Brackets: {result.confidence_level * 100:g} % intervals."
     )

@@ -5,7 +5,6 @@ from typing import Final
 
 from mezzmark.model.estimate import CellSummary
 from mezzmark.model.tasks import TASKS
-from mezzmark.report.prose.hand import streams_words
 from mezzmark.report.prose.table_notes import cells_note
 from mezzmark.report.tables.run import named
 from mezzmark.report.tables.table import DASH, Column, Content, Entry, Table, tabulate
@@ -75,8 +74,6 @@ def cells_table(view: RunView, task: str) -> Table:
 
 
 def _figure_column(name: str, head: str) -> Column[CellSummary]:
-    if name == "count":
-        return Column(head, lambda s: (c := s.estimates.get(name)) and streams_words(c))
     return Column(head, lambda summary: summary.estimates.get(name))
 
 

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from typing import Final
 
@@ -39,7 +40,7 @@ def sizing_summary(result: SizingResult) -> Table:
                 f"storage, {unit}",
                 lambda f: _sized(f, "storage_tb", lambda e: bare(e.scaled(factor, ""))),
             ),
-            Column("editors carried", lambda f: _sized(f, "editors_carried")),
+            Column("editors carried", _editors),
             Column("pays off", _pays_off),
         ],
         table_id="size",
@@ -57,6 +58,7 @@ def _sized(
     estimate = found.figures.get(figure)
     if estimate is None:
         return None
+    least = "at least " * estimate.is_least
     if estimate.low is None or estimate.high is None or estimate.low == estimate.high:
         estimate = estimate.model_copy(update={"low": None, "high": None})
     values = [v for v in (estimate.point, estimate.low, estimate.high) if v is not None]
@@ -66,8 +68,17 @@ def _sized(
     unit = "" if estimate.unit in _WHOLE_UNITS else f" {shown_unit(estimate.unit)}"
     tail = unit if math.isfinite(estimate.point) else ""
     # Where nothing is finite the interval would say the same three times.
-    interval = f"[{', '.join(ends)}]" if {*ends} - {point} else ""
-    return Entry(f"{point}{tail}", interval, sort=estimate.point)
+    more = " or more" * estimate.is_least
+    interval = f"[{', '.join(ends)}{more}]" if {*ends} - {point} else ""
+    return Entry(f"{least}{point}{tail}", interval, sort=estimate.point)
+
+
+def _editors(found: EncodingSizing) -> Entry | None:
+    """Those that link and array carry, or fewer that one machine decodes for."""
+    decoded = _sized(found, "editors_decoded")
+    if decoded is None or found.limited_by != "decoding":
+        return _sized(found, "editors_carried")
+    return replace(decoded, interval=f"{decoded.interval} (decoding)".strip())
 
 
 def _end_text(value: float, unit: str) -> str:
@@ -106,6 +117,7 @@ def _figures_table(result: SizingResult) -> Table:
     shown: dict[str, Callable[[EncodingSizing], Content]] = {
         "utilisation": _busy,
         "late_cards": partial(_sized, figure="late_cards", shown=_share),
+        "editors_decoded": lambda f: _sized(f, "editors_decoded") or "not measured",
     }
     meanings = {"utilisation": "share of 24 h that ingest takes"}  # its cell says the rest
     columns: list[Column[EncodingSizing]] = [
@@ -127,6 +139,7 @@ def _figures_table(result: SizingResult) -> Table:
                 lambda f: rate_source_text(f.rate_source) if f.rate_source else None,
             ),
             Column("editors limited by", lambda f: f.limited_by),
+            Column("decoding taken from", lambda f: f.played_in),
         ],
         table_id="sizing",
         title=f"What each encoding asks of {shown_name(result.shop.name)}",
