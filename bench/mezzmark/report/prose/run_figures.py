@@ -191,7 +191,7 @@ def choice_text(choice: Choice, plane: ChoicePlane, front: Sequence[str]) -> Fig
         subtitle += f" Not shown, for want of a figure: {list_text(plane.missing, limit=3)}."
     name = shown_name(choice.recommendation) if choice.recommendation else "none"
     return FigureText(
-        title="What meets your needs, and at what price",
+        title="What meets the needs, and at what price",
         subtitle=subtitle,
         caption="The line joins the encodings that no other one beats in both of these. Whether "
         "an encoding is outclassed is judged over all wishes, so one behind the line may still "
