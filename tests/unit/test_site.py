@@ -87,6 +87,8 @@ def test_a_history_that_lacks_runs_is_left_and_told(built: Any) -> None:
     assert contents(folder / "history") == before
     mezzmark.publish(runs, to=folder)
     assert contents(folder / "history") != before
+    [page] = contents(folder / "history").values()
+    assert {run.name for run in runs[:3]} <= set(Page(page.decode()).words)
 
 
 def test_what_is_no_run_is_left_out_and_told(built: Any, tmp_path: Path) -> None:

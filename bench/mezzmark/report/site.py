@@ -216,8 +216,8 @@ def _write_history(
         return True
     if not all(run.folder in named for run in runs):
         return False
-    read = (read_run(named[run.folder][0]) for run in runs)
-    measured = [ObservedRun(run.manifest, run.trials) for run in read]  # without their places
+    read = ((read_run(named[run.folder][0]), run.name) for run in runs)
+    measured = [ObservedRun(run.manifest, run.trials, run_dir=name or None) for run, name in read]
     history = trace_history(measured)
     given: dict[str, Any] = {"runs": (), "together": [build_history(history, prefix="history")]}
     given |= {"title": runs[-1].host_name, "data": f"// {key}\n", "home": "../index.html"}

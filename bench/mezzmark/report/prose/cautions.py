@@ -149,8 +149,8 @@ def _undecided(lead: Ranking | None) -> list[str]:
         return []
     names = list_text([entry.encoding for entry in lead.tied], limit=6)
     return [
-        f"No measurable difference from {shown_name(lead.fastest.encoding)}: {names}. That is not "
-        "proof that they are equal; more rounds may tell."
+        f"No measurable difference in scrub latency from {shown_name(lead.fastest.encoding)}: "
+        f"{names}. That is not proof that they are equal; more rounds may tell."
     ]
 
 

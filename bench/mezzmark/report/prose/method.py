@@ -129,8 +129,7 @@ def _reference_workload(view: RunView) -> Iterator[str]:
 
 
 def published_text(made: int, total: int, stale: Sequence[str], faults: Sequence[str]) -> str:
-    """Runs made anew, runs in all, hosts whose histories lack runs that were not named, and what
-    was no run."""
+    """Runs made anew, runs in all, hosts whose histories lack runs of theirs, what was no run."""
     done = f"{count_text(total, 'run')} published, of which {made} made anew."
     if stale:
         done += f" Histories left as they were, for not all runs were named: {list_text(stale)}."

@@ -200,15 +200,15 @@ def choice_text(choice: Choice, plane: ChoicePlane, front: Sequence[str]) -> Fig
     )
 
 
-def choice_key(choice: Choice) -> dict[str, str]:
+def choice_key(choice: Choice, drawn: Sequence[ChoicePoint]) -> dict[str, str]:
     """What the signs of a choice mean, by sign, as far as they are drawn."""
-    statuses = {entry.status for entry in choice.encodings}
-    names = {entry.encoding for entry in choice.encodings}
-    fronts = {entry.front for entry in choice.encodings}
+    statuses = {point.judged.status for point in drawn}
+    names = {point.judged.encoding for point in drawn}
+    fronts = {point.judged.front for point in drawn}
     return {
         sign: label
         for sign, label, is_drawn in (
-            ("recommended", "recommended", choice.recommendation is not None),
+            ("recommended", "recommended", choice.recommendation in names),
             ("front", "not outclassed", fronts & {"on it", "may be on it"}),
             ("meets", "outclassed", "off it" in fronts),
             ("open", "a need open", "open" in statuses),

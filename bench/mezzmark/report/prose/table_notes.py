@@ -127,9 +127,9 @@ def _tail_note(tails: Sequence[Estimate]) -> str:
         return ""
     by_kind = grouped((one.kind, one) for one in sorted(withheld, key=lambda one: one.needed))
     reasons = [
-        withheld_text(alike[:1])
-        + f" (other rows up to {alike[-1].needed})" * (alike[0] != alike[-1])
-        for alike in by_kind.values()
+        withheld_text((least,))
+        + f" (other rows up to {count_text(most.needed, 'round')})" * (least.needed < most.needed)
+        for least, most in ((alike[0], alike[-1]) for alike in by_kind.values())
     ]
     count = sum(tail.low is None for tail in tails)
     rows = "p95" if count == len(tails) else f"p95 of {count} of {len(tails)} rows"

@@ -39,7 +39,7 @@ from mezzmark.report.tables.run import (
     ranking_table,
 )
 from mezzmark.report.tables.table import Table, filled, tabulate
-from mezzmark.report.view import OPEN_LOOPS, RunView
+from mezzmark.report.view import OPEN_LOOPS, RunView, encode_speeds
 
 SHOWN: Final = {
     *OPEN_LOOPS,
@@ -183,17 +183,19 @@ def _setting_slug(setting: Setting) -> str:
 
 
 def _encode_section(view: RunView, cells: Table, scrub_cells: Table) -> Section:
-    """Time, and disk against waiting where no choice is drawn over two figures."""
-    table = encode_table(view)
+    """Time, drawn where it is of several thread counts; disk against waiting where no choice is."""
+    table, of_each = encode_table(view), encode_speeds(view).values()
+    has_lines = any(len(counts) > 1 for counts in of_each)
     marks = {(c.encoding, c.setting["threads"]): anchor for c, anchor in cells.links.items()}
     draw = partial(draw_encode, view, anchors=table.links, cells=marks)
-    speed = (make_picture(f"{view.prefix}encode-speed", draw),) if table else ()
+    speed = (make_picture(f"{view.prefix}encode-speed", draw),) if has_lines else ()
+    time = Section(anchor="encode-time", title="time", pictures=speed, tables=(table,))
     return Section(
         anchor="encoding",
         title="What does encoding cost?",
         nav="Encoding",
         tabs=(
-            Section(anchor="encode-time", title="time", pictures=speed, folded=(table,)),
+            replace(time, tables=(), folded=(table,)) if has_lines else time,
             Section(anchor="size", title="disk", pictures=_size_pictures(view, scrub_cells)),
         ),
     )

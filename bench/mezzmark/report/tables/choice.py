@@ -94,8 +94,7 @@ def _checked(entry: JudgedEncoding, need: Need) -> Content:
 
 
 def doubt_table(choice: Choice, *, table_id: str, but: Collection[str] = ()) -> Table:
-    """What speaks against each encoding, as a table of its own: the texts are long; not of those
-    of whom it was told."""
+    """What speaks against each encoding `but` some, as a table of its own: the texts are long."""
     rows = [e for e in _order(choice) if against_text(choice, e) and e.encoding not in but]
     return tabulate(
         rows,
