@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from itertools import chain
+from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -47,17 +48,9 @@ def measure(
     with the run's own footage, rounds, time budget (s) and seed where none are given. `rounds`
     below the scenario's minimum lowers the minimum; intervals need 3.
     """
-    [run_dir] = measure_series(
-        scenario,
-        footage=footage,
-        out=out,
-        cache=cache,
-        resume=resume,
-        rounds=rounds,
-        time_budget=time_budget,
-        seed=seed,
-        on_event=on_event,
-    )
+    given: dict[str, Any] = {"out": out, "cache": cache, "resume": resume, "on_event": on_event}
+    limits: dict[str, Any] = {"rounds": rounds, "time_budget": time_budget, "seed": seed}
+    [run_dir] = measure_series(scenario, footage=footage, **given, **limits)
     return run_dir
 
 
@@ -134,14 +127,13 @@ def demo(
     out: Path | None = None,
     cache: Path | None = None,
     resume: bool = False,
+    rounds: int | None = None,
     on_event: Callable[[Event], None] | None = None,
 ) -> Path:
     """Measure the scenario `first-look` and return the run's folder; with `footage`, on your own
     files in place of the synthetic clip."""
-    from mezzmark.runner.request import plan_demo
-
-    plan = plan_demo(_listed(footage), earlier_run=Path(out) if resume and out else None)
-    return measure(plan, out=out, cache=cache, resume=resume, on_event=on_event)
+    given: dict[str, Any] = {"footage": footage, "out": out, "cache": cache, "rounds": rounds}
+    return measure("first-look", resume=resume, on_event=on_event, **given)
 
 
 def report(
@@ -244,6 +236,7 @@ def choose(
     from `needs` (a TOML file), or from the first run's scenario. Raises ScenarioError for a need or
     wish that cannot be read, RunError for runs that do not belong together.
     """
+    import mezzmark.report.prose.choice  # noqa: F401  (tells `print` what to say)
     from mezzmark.decide.choose.choose import choose_encoding, settings_for
     from mezzmark.store.toml_files import read_needs
 
@@ -324,12 +317,15 @@ def _size(runs: Sequence[Run], shop: Path, *, seed: int) -> SizingResult:
 def _choose_in_shop(runs: Sequence[Run], settings: ChooseSettings, sizing: SizingResult) -> Choice:
     """The one place where ready time, link and array enter a choice, by the bounds of sizing."""
     from mezzmark.decide.choose.choose import choose_encoding
-    from mezzmark.decide.size.result import needs_of, sized_figures
+    from mezzmark.decide.size.result import machines_needed, needs_of, sized_figures
     from mezzmark.model.request import Need
 
     asked = (*settings.needs, *map(Need.parse, needs_of(sizing.shop)))
     settings = settings.model_copy(update={"needs": tuple(dict.fromkeys(asked))})
-    return choose_encoding(runs, settings, sized=sized_figures(sizing))
+    choice = choose_encoding(runs, settings, sized=sized_figures(sizing))
+    needed = machines_needed(sizing.encodings, sizing.shop)
+    enough = {name: int(count) for name, count in needed.items() if isfinite(count)}
+    return choice.model_copy(update={"machines_needed": enough})
 
 
 def describe_shop(shop: Path) -> str:

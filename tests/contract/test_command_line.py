@@ -10,6 +10,7 @@ import typer
 from typer.testing import CliRunner
 
 from mezzmark.cli.app import app, main, pasted
+from mezzmark.model.errors import EncodingError
 
 HEAVY = ("av", "numpy", "scipy", "pandas", "matplotlib", "seaborn", "pydantic", "colour")
 
@@ -34,6 +35,14 @@ def _run(*arguments: str) -> subprocess.CompletedProcess[str]:
         check=False,
         encoding="utf-8",
     )
+
+
+def test_an_unknown_encoding_hides_no_other() -> None:
+    """The known names are answered, FFmpeg's among them, and the unknown ones are an error."""
+    done = CliRunner().invoke(app, ["encodings", "nosuch", "dnxhr", "x264", "neither"])
+    assert all(name in done.output for name in ("vc3-hqx", "avc-intra"))
+    assert isinstance(done.exception, EncodingError)
+    assert done.exception.where == 'encoding "nosuch", encoding "neither"'
 
 
 @pytest.mark.parametrize("name", _commands())

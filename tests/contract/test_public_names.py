@@ -14,7 +14,7 @@ COMMANDS = _commands()
 
 SIGNATURES = {
     "choose": "runs, *, need, wish, indifference, level, needs, clips, allow_missing, shop",
-    "demo": "*, footage, out, cache, resume, on_event",
+    "demo": "*, footage, out, cache, resume, rounds, on_event",
     "describe_scenario": "scenario, *, footage, earlier",
     "describe_shop": "shop",
     "encodings": "names, *, probe",

@@ -1,6 +1,7 @@
 """`choose` with a shop, by clips, and by a file of needs: one answer with `size`, one clip
 named."""
 
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -60,6 +61,9 @@ def test_choose_and_size_say_the_same_of_a_shop(
     assert (sizing.named_here, sizing.named_alone) == (choice.leader or "", alone.leader)
     asked = [any("--shop" in text for text in findings(one)) for one in (alone, choice)]
     assert asked == [True, False]
+    needed = {name: found.figures.get("machines_needed") for name, found in sized.items()}
+    wanted = {n: found.high for n, found in needed.items() if found and 1 < found.high < math.inf}
+    assert choice.machines_needed == wanted
     said = {"yes": "meets", "no": "ruled out", "cannot tell": "open"}
     for entry in choice.encodings:
         assert entry.status == said[sized[entry.encoding].serves], entry.encoding

@@ -85,12 +85,12 @@ def test_the_report_answers_with_the_choice(run_dir: Path, tmp_path: Path) -> No
     assert "nimble is faster" in page.answer
     html, markdown = (path.read_text(encoding="utf-8") for path in (page.html, page.markdown))
     for text in (html, markdown):
-        assert all(part in text for part in ("Your needs", headline(best), "missed"))
+        assert all(part in text for part in ("Needs and wishes", headline(best), "missed"))
     assert "<dt>small: scrub latency, median</dt>" in html
     assert "<dd>45.0 GB</dd>" in html
     made = Fabrication(encodings=ENCODINGS, requests=4, rounds=3, patterns=("jump",))
     plain = mezzmark.report([write_run(tmp_path / "run", made)], out=tmp_path / "not-asked")
-    assert "Your needs" not in plain.html.read_text(encoding="utf-8")
+    assert "Needs and wishes" not in plain.html.read_text(encoding="utf-8")
 
 
 def test_options_go_before_the_table(run_dir: Path) -> None:

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 from matplotlib.colors import to_rgba
@@ -13,7 +12,6 @@ from fixtures.fabricated_throughput import grid_trial
 from mezzmark import api
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.model.run import ClipManifest
-from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.fidelity import METRICS
 from mezzmark.report.figures.marks import Drawing
@@ -117,6 +115,7 @@ def test_a_table_says_once_why_p95_has_no_interval() -> None:
     view = RunView(*fabricate_run(Fabrication(spread=CALM, rounds=8)))
     table = ranking_table(view, view.rankings[0])
     assert table.note.count("p95 has no interval: needs 9 more rounds") == 1
+    assert "other rows" not in table.note
     many = RunView(*fabricate_run(Fabrication(spread=CALM, rounds=40)))
     table = ranking_table(many, many.rankings[0])
     assert "no interval" not in table.note
@@ -147,19 +146,13 @@ def test_synthetic_footage_is_called_so() -> None:
     assert run.footage_words == "street at dusk, 1920×1080, AVC, 24 fps, synthetic"
 
 
-def test_a_demo_of_own_footage_is_not_titled_synthetic(
-    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    """With a file of the user's the demo's title is not that of the synthetic clip."""
-    (tmp_path / "C0001.MP4").write_bytes(b"footage")
-    plans: list[Scenario] = []
-    monkeypatch.setattr(api, "measure", lambda plan, **_: plans.append(plan))
-    api.demo(footage=[str(tmp_path / "C0001.MP4")])
-    api.demo()
-    own, synthetic = (plan.title for plan in plans)
-    assert own.startswith("A first look at ")
-    assert "synthetic" not in own
-    assert "synthetic" in synthetic
+def test_the_demo_is_a_scenario_with_what_was_asked(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Footage and rounds are handed on to the measurement of the shipped scenario."""
+    told: list[object] = []
+    monkeypatch.setattr(api, "measure", lambda name, **given: told.append((name, given)))
+    api.demo(footage="C0001.MP4", rounds=3)
+    [(name, given)] = told
+    assert (name, given["footage"], given["rounds"]) == ("first-look", "C0001.MP4", 3)
 
 
 def test_a_run_that_was_interrupted_says_so() -> None:

@@ -13,6 +13,7 @@ from mezzmark.decide.compare.host_runs import group_by_host, parse_price
 from mezzmark.decide.compare.hosts import HardwareComparison, compare_hosts
 from mezzmark.decide.compare.verdicts import Reason
 from mezzmark.model.errors import ScenarioError
+from mezzmark.report.prose.history import runs_text
 from mezzmark.report.sections.comparison import build_comparison, build_history
 from mezzmark.report.sections.parts import ComparisonSection
 
@@ -220,6 +221,7 @@ def test_a_run_that_measured_otherwise_is_left_out_of_a_history() -> None:
     assert refusal.cells == (ENCODE, SCRUB)
     assert [(r.kind, r.place) for r in refusal.reasons] == [("other_footage", "desk-3")]
     assert {len(line.points) for line in history.cells} == {3}
+    assert runs_text(history) == "3 of 4 runs"
 
 
 def text_of(section: ComparisonSection) -> str:

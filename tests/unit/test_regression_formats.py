@@ -37,6 +37,7 @@ from mezzmark.report.tables.regression import (
     as_junit,
     as_markdown,
     detectable_text,
+    regression_table,
 )
 
 VERDICTS = ("improved", "equivalent", "regressed", "inconclusive", "not comparable")
@@ -159,6 +160,17 @@ def test_the_smallest_change_detectable_is_readable(fraction: float | None, text
     assert detectable_text(NOTHING.model_copy(update={"detectable_fraction": fraction})) == text
 
 
+@pytest.mark.parametrize(("rounds", "typical", "is_told"), [(3, 1.7, 0), (3, 1.6, 1), (4, 1.7, 1)])
+def test_of_three_rounds_one_ratio_is_told(
+    report: RegressionReport, rounds: int, typical: float, is_told: int
+) -> None:
+    """Where the lowest third is all there is, the typical trial's ratio is the same: not told."""
+    decides, other = (made(point, 0.2, 12, "×", rounds=rounds) for point in (1.7, typical))
+    cell = report.cells[0].model_copy(update={"cost_ratio": decides, "typical_ratio": other})
+    [row] = regression_table(report.model_copy(update={"cells": (cell,)})).rows
+    assert row[3].text == ("too few rounds", f"{typical:.3f} [0.200, 12.000]")[is_told]
+
+
 def test_regress_in_words(report: RegressionReport) -> None:
     """Every kind of remark, summary and line beside the verdicts."""
     cell = report.cells[0].cell
@@ -186,6 +198,7 @@ def test_regress_in_words(report: RegressionReport) -> None:
         {"candidate_wrong_count": 1},
         {"candidate_wrong_count": 3, "baseline_wrong_count": 2},
         {"cost_ratio": None, "reasons": (Reason(kind="few_rounds", needed=3),)},
+        {"verdict": "inconclusive", "cost_ratio": made(1.7, 0.2, 12, "×", rounds=3)},
     ]
     cells = [judged.model_copy(update=update) for update in remarks]
     by_run = report.model_copy(update={"design": "several runs"})

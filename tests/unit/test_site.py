@@ -1,5 +1,6 @@
 """A published site: whole, linked, at addresses that stay, and made anew only where it must be."""
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from mezzmark.report import site
 from mezzmark.report.figures.gallery import Picture
 from mezzmark.report.sections import context
 from mezzmark.report.site import MARKER_NAME
-from mezzmark.store.run_store import TRIALS_NAME, lock_folder
+from mezzmark.store.run_store import MANIFEST_NAME, TRIALS_NAME, lock_folder
 
 MADE = Fabrication(encodings=EIGHT[:2], patterns=("jump",), rounds=3, requests=4)
 NAMES = ("a1", "a2", "a3", "b1")
@@ -86,6 +87,23 @@ def test_a_history_that_lacks_runs_is_left_and_told(built: Any) -> None:
     assert contents(folder / "history") == before
     mezzmark.publish(runs, to=folder)
     assert contents(folder / "history") != before
+    [page] = contents(folder / "history").values()
+    assert {run.name for run in runs[:3]} <= set(Page(page.decode()).words)
+
+
+def test_what_is_no_run_is_left_out_and_told(built: Any, tmp_path: Path) -> None:
+    """A file and a run without trials are named and left out, and the run beside them is published
+    with its folder's name; nothing but such names is an error."""
+    runs, _, _ = built
+    (bare := tmp_path / "bare").mkdir()
+    shutil.copy(runs[1] / MANIFEST_NAME, bare)
+    (file := tmp_path / "README.md").touch()
+    answer = mezzmark.publish([file, runs[0], bare], to=tmp_path / "out").answer
+    assert [str(p) in answer for p in (file, bare, runs[0])] == [True, True, False]
+    page = Page((tmp_path / "out/index.html").read_text(encoding="utf-8"))
+    assert runs[0].name in page.words
+    with pytest.raises(RunError, match="README"):
+        mezzmark.publish(file, to=tmp_path / "none")
 
 
 def test_what_others_made_is_refused_and_left(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ import shlex
 import subprocess
 import sys
 from pathlib import Path
-from typing import Annotated, Final, NoReturn
+from typing import Annotated, Any, Final, NoReturn
 
 import typer
 from typer import Argument, Option
@@ -19,9 +19,10 @@ from mezzmark.cli.options import (
     JsonOption,
     OutOption,
     ResumeOption,
+    RoundsOption,
     ScenarioArgument,
 )
-from mezzmark.model.errors import MezzmarkError, UsageError
+from mezzmark.model.errors import EncodingError, MezzmarkError, UsageError
 from mezzmark.own_files import storage_error
 
 app = typer.Typer(
@@ -71,6 +72,7 @@ def demo(
     out: OutOption = None,
     cache: CacheOption = None,
     resume: ResumeOption = False,
+    rounds: RoundsOption = None,
 ) -> None:
     """Measure a small clip from camera original to report, in a few minutes.
 
@@ -79,10 +81,9 @@ def demo(
     """
     from mezzmark.cli.progress import shown_progress
 
+    given: dict[str, Any] = {"out": out, "cache": cache, "resume": resume, "rounds": rounds}
     with shown_progress() as on_event:
-        run_dir = api.demo(
-            footage=footage or (), out=out, cache=cache, resume=resume, on_event=on_event
-        )
+        run_dir = api.demo(footage=footage or (), on_event=on_event, **given)
     report([run_dir])
 
 
@@ -106,14 +107,7 @@ def measure(  # noqa: PLR0917  # options, each given by its name
     out: OutOption = None,
     cache: CacheOption = None,
     resume: ResumeOption = False,
-    rounds: Annotated[
-        int | None,
-        Option(
-            min=1,
-            help="At most so many rounds; fewer than the scenario's minimum_rounds lower that too. "
-            "Intervals need 3.",
-        ),
-    ] = None,
+    rounds: RoundsOption = None,
     time_budget: Annotated[
         float | None,
         Option(
@@ -145,20 +139,11 @@ def measure(  # noqa: PLR0917  # options, each given by its name
     """Measure a scenario and store every sample; Ctrl-C loses no finished trial."""
     from mezzmark.cli.progress import shown_progress
 
+    given: dict[str, Any] = {"footage": footage or (), "out": out, "cache": cache, "resume": resume}
+    limits: dict[str, Any] = {"rounds": rounds, "time_budget": time_budget, "seed": seed}
+    limits |= {"repeat": repeat, "against": against}
     with shown_progress() as on_event:
-        run_dirs = api.measure_series(
-            scenario,
-            repeat=repeat,
-            against=against,
-            footage=footage or (),
-            out=out,
-            cache=cache,
-            resume=resume,
-            rounds=rounds,
-            time_budget=time_budget,
-            seed=seed,
-            on_event=on_event,
-        )
+        run_dirs = api.measure_series(scenario, on_event=on_event, **given, **limits)
     print("\n".join(f"Run: {run_dir}" for run_dir in run_dirs))
     if against:
         sides = " --candidate ".join(map(pasted, run_dirs))
@@ -244,7 +229,20 @@ def encodings(
     """List the catalogue of encodings by standard name."""
     from mezzmark.cli.views import print_catalogue
 
-    print_catalogue(api.encodings(names or (), probe=probe), is_probed=probe)
+    found: dict[str, tuple[api.Encoding, str]] = {}
+    asked_for: list[list[str]] = [[name] for name in names or ()] or [[]]
+    faults = []
+    for asked in asked_for:
+        try:
+            found |= api.encodings(asked, probe=probe)
+        except EncodingError as fault:
+            faults.append(fault)
+    if found:
+        print_catalogue(found, is_probed=probe)
+    if faults:
+        where = ", ".join(fault.where for fault in faults)
+        remedy = " ".join(dict.fromkeys(fault.remedy for fault in faults))
+        raise EncodingError(where=where, what=faults[0].what, remedy=remedy)
 
 
 scenario_app = typer.Typer(no_args_is_help=True, help="List, show and check scenarios.")

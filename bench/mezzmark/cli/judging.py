@@ -3,7 +3,7 @@ the rig."""
 
 import sys
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import typer
 from typer import Argument, Option
@@ -101,17 +101,9 @@ def choose(
     """
     from mezzmark.cli.views import print_choice
 
-    found = api.choose(
-        runs,
-        need=need or (),
-        wish=wish or (),
-        indifference=indifference,
-        level=level,
-        needs=needs,
-        clips=clips or (),
-        allow_missing=allow_missing,
-        shop=shop,
-    )
+    asked: dict[str, Any] = {"need": need or (), "wish": wish or (), "clips": clips or ()}
+    asked |= {"needs": needs, "shop": shop, "allow_missing": allow_missing}
+    found = api.choose(runs, indifference=indifference, level=level, **asked)
     print_choice(found, as_json=as_json)
 
 

@@ -40,6 +40,14 @@ ResumeOption = Annotated[
         "unless given anew (another seed is another run and is refused).",
     ),
 ]
+RoundsOption = Annotated[
+    int | None,
+    Option(
+        min=1,
+        help="At most so many rounds; fewer than the scenario's minimum_rounds lower that too. "
+        "Intervals need 3.",
+    ),
+]
 ToleranceOption = Annotated[
     float,
     Option(

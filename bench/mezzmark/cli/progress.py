@@ -12,7 +12,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from mezzmark.host.common import read_clock_ns
-from mezzmark.report.prose.numbers import count_text, visible_text
+from mezzmark.report.prose.numbers import count_text, duration_text, visible_text
 from mezzmark.runner.events import (
     CellGivenUp,
     Event,
@@ -172,29 +172,18 @@ def forecast_text(found: RoundsForecast) -> str:
     """`a round takes 80 s: at least 4 rounds, about 5 min; at most 12, about 16 min`."""
     budget_s = found.time_budget_s
     budget = f"the time budget of {budget_s:g} s" if budget_s is not None else ""
-    least = f"{count_text(found.minimum_rounds, 'round')}, about {_duration(found.minimum_s)}"
+    least = f"{count_text(found.minimum_rounds, 'round')}, about {duration_text(found.minimum_s)}"
     if found.minimum_rounds < found.most_rounds:
-        most = f"at most {found.most_rounds}, about {_duration(found.most_s)}"
+        most = f"at most {found.most_rounds}, about {duration_text(found.most_s)}"
         text = f"at least {least}; {most}{budget and f', by {budget}'}"
     elif budget_s is not None and found.minimum_s > budget_s:
         many = "but so many are measured whatever the budget"
         text = f"{least} in all; that is over {budget}, {many}"
     else:
         text = f"{least} in all{budget and f'; {budget} has no room for more'}"
-    return f"a round takes {_duration(found.round_s)}: {text}"
-
-
-def _duration(seconds: float) -> str:
-    """Seconds up to a minute and a half, then minutes, then hours: as exact as a guess may be."""
-    if seconds < 10:
-        return f"{max(0.1, seconds):.1f} s"
-    if seconds < 90:
-        return f"{seconds:.0f} s"
-    if seconds < 90 * 60:
-        return f"{seconds / 60:.0f} min"
-    return f"{seconds / 3600:.1f} h"
+    return f"a round takes {duration_text(found.round_s)}: {text}"
 
 
 def shown_time_left(eta_s: float | None) -> str:
     """`about 3 min left`, or nothing while unknown."""
-    return "" if eta_s is None else f"about {_duration(max(1.0, eta_s))} left"
+    return "" if eta_s is None else f"about {duration_text(max(1.0, eta_s))} left"

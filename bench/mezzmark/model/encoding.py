@@ -105,9 +105,12 @@ class CatalogueEntry(_Coding):
 
     @property
     def words(self) -> frozenset[str]:
-        """What the entry goes by, in small letters: its name, its standard's, and FFmpeg's."""
-        ffmpeg = (self.encoder, self.decoder, self.options.get("profile", ""))
-        return frozenset(word.lower() for word in (self.name, self.codec, *ffmpeg) if word)
+        """What the entry goes by, in small letters: its name, its standard's, and FFmpeg's, also
+        without `lib` and with the family of a profile alone (`x264`, `dnxhr`)."""
+        profile = self.options.get("profile", "")
+        family = (self.encoder.removeprefix("lib"), profile.partition("_")[0])
+        words = (self.name, self.codec, self.encoder, self.decoder, profile, *family)
+        return frozenset(word.lower() for word in words if word)
 
     def resolve(self, container: str, pixel_format: str, **changes: Any) -> "Encoding":
         """The encoding of this profile in a container and a pixel format, with `changes`."""

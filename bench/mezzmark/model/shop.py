@@ -25,15 +25,12 @@ def _known_speed(value: float) -> float:
     return value
 
 
-def _link_gbps(value: object) -> object:
-    return parse_quantity(value, "Gbit/s") if isinstance(value, str) else value
+def _written_in(unit: str) -> BeforeValidator:
+    """Reads a text such as "10 Gbit/s" in this unit."""
+    return BeforeValidator(lambda v: parse_quantity(v, unit) if isinstance(v, str) else v)
 
 
-def _mb_per_s(value: object) -> object:
-    return parse_quantity(value, "MB/s") if isinstance(value, str) else value
-
-
-LinkSpeed = Annotated[float, AfterValidator(_known_speed), BeforeValidator(_link_gbps)]
+LinkSpeed = Annotated[float, AfterValidator(_known_speed), _written_in("Gbit/s")]
 
 
 class Camera(Fact):
@@ -92,7 +89,7 @@ class Shop(Fact):
     link_usable_fraction: float = Field(
         default=0.8, gt=0, le=1, description="share of the payload rate that may be planned for"
     )
-    array_mb_per_s: Annotated[float, BeforeValidator(_mb_per_s)] = Field(
+    array_mb_per_s: Annotated[float, _written_in("MB/s")] = Field(
         default=800.0,
         gt=0,
         le=1_000_000,
@@ -187,10 +184,10 @@ def list_assumptions(shop: Shop) -> tuple[Assumption, ...]:
 
 def _assumption(source: Fact, name: str, *, prefix: str) -> Assumption:
     value = getattr(source, name)
-    shown = ", ".join(map(str, value)) or "none" if isinstance(value, tuple) else str(value)
+    values = value if isinstance(value, tuple) else () if value is None else (value,)
     return Assumption(
         name=prefix + name,
-        value=shown,
+        value=", ".join(map(str, values)) or "none",
         meaning=type(source).model_fields[name].description or "",
         is_default=name not in source.model_fields_set,
     )

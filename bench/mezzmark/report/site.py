@@ -6,7 +6,7 @@ the table of all cells are small and are made each time. Nothing is ever removed
 """
 
 import hashlib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.util import find_spec
 from io import BytesIO
@@ -57,15 +57,16 @@ def publish_runs(
 ) -> SitePaths:
     """Publish runs into the folder `to`, beside those that it has; the runs are only read.
 
-    A run that is published and unchanged costs a look at its files. Raises RunError for a folder
-    that is no run, one without trials, or two runs of one id; DestinationError where `to` holds
-    what mezzmark did not publish; DiskFullError.
+    A run that is published and unchanged costs a look at its files; what is no run is left out and
+    told. Raises RunError where no run is left, or for two runs of one id; DestinationError where
+    `to` holds what mezzmark did not publish; DiskFullError.
     """
     if not run_dirs:
         raise RunError(where="publish", what="no run was named", remedy="Name a run's folder.")
     environment = template_environment(None)
     environment.globals["has_figure_files"] = False
-    named = _look_at(run_dirs, environment)
+    faults: list[RunError] = []
+    named = _look_at(run_dirs, environment, faults)
     folder = Path(to).expanduser().resolve()
     with translate_os_errors(folder, remedy="Name another folder with --to."):
         _claim(folder)
@@ -74,30 +75,39 @@ def publish_runs(
         what="another process is publishing into this folder",
         remedy="Wait for it to end, or name another folder with --to.",
     ):
-        return _publish(folder, named, environment, on_progress)
+        return _publish(folder, named, faults, environment, on_progress)
 
 
 def _publish(
     folder: Path,
     named: Mapping[str, tuple[Path, str]],
+    faults: list[RunError],
     environment: Environment,
     on_progress: Callable[[str, float], None],
 ) -> SitePaths:
     known = _cards(folder)
     fresh = [n for n, (_, digest) in named.items() if n not in known or known[n].digest != digest]
+    made = len(fresh)
     for number, name in enumerate(fresh):
         run_dir, digest = named[name]
         on_progress(f"{run_dir} ({number + 1} of {len(fresh)})", number / len(fresh))
-        _write(folder / "runs" / name, _run_files(environment, run_dir, digest, name))
+        try:
+            _write(folder / "runs" / name, _run_files(environment, run_dir, digest, name))
+        except RunError as fault:
+            faults.append(fault)
+            made -= 1
     on_progress(str(folder), 1.0)
     runs = list(_cards(folder).values())
-    left = [
-        mine[-1].host_name
+    if not runs:
+        raise faults[0]
+    stale = {
+        host: mine[-1].host_name
         for host, mine in by_host(runs).items()
         if not _write_history(folder / "history", environment, host, mine, named)
-    ]
-    _write(folder, _shared_files(folder, environment, runs))
-    answer = published_text(len(fresh), len(runs), left)
+    }
+    _write(folder, _shared_files(folder, environment, runs, stale))
+    told = [f"{fault.where}: {fault.what}" for fault in faults]
+    answer = published_text(made, len(runs), list(stale.values()), told)
     return SitePaths(index=folder / "index.html", answer=answer)
 
 
@@ -116,16 +126,22 @@ def _claim(folder: Path) -> None:
     replace_all({folder / MARKER_NAME: b"mezzmark replaces its own pages here; no more.\n"})
 
 
-def _look_at(run_dirs: Sequence[Path], environment: Environment) -> dict[str, tuple[Path, str]]:
+def _look_at(
+    run_dirs: Sequence[Path], environment: Environment, faults: list[RunError]
+) -> dict[str, tuple[Path, str]]:
     """The named runs by their folder in the site, each with a digest of all that its pages are made
-    of; RunError where two of one id differ."""
+    of; what is no run goes to `faults`. RunError where none is left, or two of one id differ."""
     loader = environment.loader
     basis = hashlib.sha256(f"{__version__} {find_spec('pyarrow') is not None}".encode())
     for name in loader.list_templates() if loader else ():
         basis.update(loader.get_source(environment, name)[0].encode())  # type: ignore[union-attr]
     found: dict[str, tuple[Path, str]] = {}
     for run_dir in run_dirs:
-        name = safe_file_name(read_manifest(run_dir).run_id)
+        try:
+            name = safe_file_name(read_manifest(run_dir).run_id)
+        except RunError as fault:
+            faults.append(fault)
+            continue
         digest = basis.copy()
         for path in (run_dir / MANIFEST_NAME, run_dir / TRIALS_NAME):
             digest.update(path.read_bytes() if path.is_file() else b"")
@@ -136,6 +152,8 @@ def _look_at(run_dirs: Sequence[Path], environment: Environment) -> dict[str, tu
                 what=f"it has the id of {first} and holds other trials",
                 remedy="Name one of the two.",
             )
+    if not found:
+        raise faults[0]
     return found
 
 
@@ -198,8 +216,8 @@ def _write_history(
         return True
     if not all(run.folder in named for run in runs):
         return False
-    read = (read_run(named[run.folder][0]) for run in runs)
-    measured = [ObservedRun(run.manifest, run.trials) for run in read]  # without their places
+    read = ((read_run(named[run.folder][0]), run.name) for run in runs)
+    measured = [ObservedRun(run.manifest, run.trials, run_dir=name or None) for run, name in read]
     history = trace_history(measured)
     given: dict[str, Any] = {"runs": (), "together": [build_history(history, prefix="history")]}
     given |= {"title": runs[-1].host_name, "data": f"// {key}\n", "home": "../index.html"}
@@ -208,9 +226,9 @@ def _write_history(
 
 
 def _shared_files(
-    folder: Path, environment: Environment, runs: Sequence[SiteRun]
+    folder: Path, environment: Environment, runs: Sequence[SiteRun], stale: Collection[str]
 ) -> dict[str, bytes]:
-    """The pages and tables of all runs together."""
+    """The pages and tables of all runs together; histories of `stale` hosts lack runs of theirs."""
     folders = [folder / "runs" / run.folder for run in runs]
     first, *others = [(place / "cells.csv").read_bytes() for place in folders]
     content = {"cells.csv": first + b"".join(table[table.index(b"\n") + 1 :] for table in others)}
@@ -220,7 +238,8 @@ def _shared_files(
         pd.concat([pd.read_parquet(path) for path in parquet]).to_parquet(buffer, index=False)
         content["cells.parquet"] = buffer.getvalue()
     histories = [path.stem for path in (folder / "history").glob("*.html")]
-    given = {"title": "mezzmark", "runs": runs, "hosts": by_host(runs), "histories": histories}
+    given: dict[str, Any] = {"title": "mezzmark", "runs": runs, "hosts": by_host(runs)}
+    given |= {"histories": histories, "stale": stale}
     tables = list(content)
     if len(given["hosts"]) < 2:
         return content | {"index.html": _page(environment, "index", tables, **given)}

@@ -239,7 +239,8 @@ class Choice(ChoiceRequest):
     of the leader being the choice where only it and the runner-up stand, `decided_by` what sets the
     two apart. `unit_count` rounds that every encoding finished (or whole runs) stand behind it;
     where it `is_thin` they are too few for a chance, and where they are `rounds_short` nobody is
-    recommended.
+    recommended. `machines_needed` are those with which an encoding is in time, where more than the
+    shop's.
     """
 
     verdict: Verdict
@@ -256,6 +257,7 @@ class Choice(ChoiceRequest):
     encodings: tuple[JudgedEncoding, ...]
     nearest: tuple[NearMiss, ...]
     tipping_points: tuple[TippingPoint, ...]
+    machines_needed: dict[str, int] = {}
     unit_count: int
     is_thin: bool
     draw_count: int
@@ -288,12 +290,6 @@ class Choice(ChoiceRequest):
         if self.runner_up is None or self.chance_ahead is None or self.is_told_apart:
             return False
         return (self.find(self.runner_up).chance_best or 0.0) >= RIVAL_CHANCE
-
-    def __str__(self) -> str:
-        """Verdict, names and chance: `recommended: X or Y (chance_best=0.48)`."""
-        names = " or ".join(name for name in (self.leader, self.tied) if name)
-        chance = None if self.chance_best is None else round(self.chance_best, 2)
-        return f"{self.verdict}: {names} (chance_best={chance})" if names else self.verdict
 
     def find(self, encoding: str) -> JudgedEncoding:
         """The entry of that name; KeyError where there is none."""

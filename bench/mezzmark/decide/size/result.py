@@ -2,7 +2,7 @@
 cannot tell: the only place where estimates become answers."""
 
 import math
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from typing import Final, Literal
 
 from pydantic import field_serializer
@@ -225,6 +225,14 @@ def needs_of(shop: Shop) -> tuple[str, ...]:
         "cost_per_year <=": shop.most_cost_per_year,
     }
     return tuple(f"shop.{name} {limit:g}" for name, limit in asked.items() if limit is not None)
+
+
+def machines_needed(encodings: Iterable[EncodingSizing], shop: Shop) -> dict[str, float]:
+    """With how many machines each is surely in time, where these are more than the shop's; infinite
+    where no number is enough."""
+    most = {one.encoding: one.figures.get("machines_needed") for one in encodings}
+    counts = {name: found.high for name, found in most.items() if found and found.high}
+    return {name: count for name, count in counts.items() if count > shop.ingest_machines}
 
 
 SPEED_FIGURES: Final = ("ingest_hours_per_day", "card_wait_p95_hours", "late_cards")

@@ -299,7 +299,7 @@ def draw_choice(choice: Choice, plane: ChoicePlane, *, anchors: Mapping[str, str
     """Each encoding in the plane of two goals; marks link to `anchors`, the choice table's rows."""
     front = pareto_points(plane)
     key = []
-    for sign, label in prose.choice_key(choice).items():
+    for sign, label in prose.choice_key(choice, plane.points).items():
         marker, colour, style = SIGNS[sign]
         key.append(key_entry(label, marker, colour=colour, **style))
     return draw_points(

@@ -20,10 +20,10 @@ from mezzmark.report.prose.footage import clip_name, signs_text
 from mezzmark.report.prose.machine import machine_predicate, machine_warnings, width_text
 from mezzmark.report.prose.numbers import (
     count_text,
+    duration_text,
     few_text,
     level_text,
     list_text,
-    number_text,
     shown_name,
     two_kinds_text,
     visible_text,
@@ -118,8 +118,8 @@ def _failures(summaries: Sequence[CellSummary]) -> list[str]:
         trials = count_text(totals[name], "trial")
         if flagged := flagged_counts.get(name, 0):
             texts.append(
-                f"{shown_name(name)}: {flagged} of {trials} were disturbed (the process was "
-                "stopped or woke too late, or the machine slept) and enter no figure."
+                f"{shown_name(name)}: {flagged} of {trials} disturbed, and in no figure (the "
+                "process was stopped or woke too late, or the machine slept)."
             )
         if failed == flagged:
             continue
@@ -149,8 +149,8 @@ def _undecided(lead: Ranking | None) -> list[str]:
         return []
     names = list_text([entry.encoding for entry in lead.tied], limit=6)
     return [
-        f"No measurable difference from {shown_name(lead.fastest.encoding)}: {names}. That is not "
-        "proof that they are equal; more rounds may tell."
+        f"No measurable difference in scrub latency from {shown_name(lead.fastest.encoding)}: "
+        f"{names}. That is not proof that they are equal; more rounds may tell."
     ]
 
 
@@ -220,7 +220,7 @@ def disturbance_text(found: Disturbance) -> str:
     if not found.disturbed_count:
         return "No trial was disturbed, as far as the system reports."
     of_all = f"{found.disturbed_count:,} of {count_text(found.trial_count, 'trial')}"
-    start = f"{of_all} were disturbed by other work and are kept"
+    start = f"{of_all} disturbed by other work, and kept"
     before, after = found.leaders, found.leaders_without
     verb = "would be chosen" if found.is_choice else "may be the fastest"
     if not before and not after:
@@ -248,7 +248,7 @@ def precision_text(found: Precision, manifest: Manifest) -> str:
         f"Most cells are within {width_text(found.typical_fraction)}; the widest, "
         f"{_cell_text(found.widest, manifest)}, is within {width_text(found.widest_fraction)}: "
         f"another {count_text(found.more_rounds, 'round')} "
-        f"(about {_duration_text(found.more_duration_s)}) would bring it to about "
+        f"(about {duration_text(found.more_duration_s)}) would bring it to about "
         f"{width_text(found.reached_fraction)}."
     )
 
@@ -257,10 +257,10 @@ def precision_plan_text(plan: PrecisionPlan, manifest: Manifest) -> str:
     """What a scenario's own rounds and time budget would bring."""
     limits = {"rounds": "the most the scenario allows", "time": "what the time budget allows"}
     rounds, limit = count_text(plan.round_count, "round"), limits[plan.limited_by]
-    start = f"A round takes about {_duration_text(plan.round_duration_s)}"
+    start = f"A round takes about {duration_text(plan.round_duration_s)}"
     if plan.typical_fraction is None or plan.widest_fraction is None:
         return f"{start}; {rounds} ({limit}) give no intervals: {MINIMUM_ROUNDS} are needed."
-    whole = _duration_text(plan.round_count * plan.round_duration_s)
+    whole = duration_text(plan.round_count * plan.round_duration_s)
     return (
         f"{start}. {rounds} ({limit}; about {whole}) would bring most cells "
         f"within {width_text(plan.typical_fraction)} and the widest, "
@@ -278,12 +278,6 @@ def _cell_text(cell: Cell, manifest: Manifest) -> str:
         threads = count_text(cell.setting["threads"], "thread")
         text = f"{name} in {task_label(cell.task)} with {threads}"
     return f"{text} ({shown_name(cell.clip)})" if len(manifest.clips) > 1 else text
-
-
-def _duration_text(seconds: float) -> str:
-    if seconds < 120:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60:.0f} min" if seconds < 2 * 3600 else f"{number_text(seconds / 3600)} h"
 
 
 MOSTLY: Final = 0.5

@@ -35,6 +35,7 @@ from mezzmark.report.prose.numbers import (
     shown_value,
     visible_text,
 )
+from mezzmark.report.prose.size import machines_sentences
 
 NEARLY_SURE: Final = 0.995
 
@@ -139,7 +140,7 @@ def need_text(result: NeedResult) -> str:
     if result.outcome == "meets" or value is None:
         return text
     if result.outcome == "open" and result.rounds_missing:
-        return f"{text} (open: {count_text(result.rounds_missing, 'more round')} needed)"
+        return f"{text} (open: at least {count_text(result.rounds_missing, 'more round')} needed)"
     if result.chance is None:
         return f"{text} (too few rounds to tell)"
     is_exact = value.round_count == 1
@@ -180,6 +181,9 @@ def headline(choice: Choice) -> str:
     if choice.verdict == "cannot say":
         return _cannot_say(choice, choice.leader)
     return _advice(choice, choice.leader)
+
+
+Choice.__str__ = headline  # type: ignore[method-assign,assignment]
 
 
 def unchosen_text(problem: str) -> str:
@@ -237,7 +241,7 @@ def _cannot_say(choice: Choice, leader: str) -> str:
     additions = (choice.how_to_measure.get(need) for need in choice.needs_not_shown)
     added = list(dict.fromkeys(addition_text(one) for one in additions if one))
     todo = f"Add {list_text(added)} and measure again" if added else "Measure again"
-    rest = {0: "your wishes alone", 1: "the other need"}.get(
+    rest = {0: "the wishes alone", 1: "the other need"}.get(
         len(choice.needs) - len(missing), "the other needs"
     )
     return (
@@ -346,9 +350,9 @@ def _runner_up(choice: Choice) -> list[str]:
     if choice.chance_ahead is None:
         note = f" (too few rounds to say how surely{by})"
     elif choice.find(choice.runner_up).outcomes("open"):
-        note = ", which is not sure to meet your needs"
+        note = ", which is not sure to meet the needs"
     elif choice.is_rivalled:
-        note = f", no measurable difference from {best}{sure}"
+        note = f", which may be the better choice{sure}"
     else:
         note = sure
     needs = "every measured need" if choice.needs_not_shown else "every need"
@@ -371,7 +375,7 @@ NO_SHOP: Final = (
 def _notes(choice: Choice) -> list[str]:
     """What the reader must know of how this was found."""
     of_shop = [need for need in choice.needs if need.figure and need.figure.task == "shop"]
-    texts = [] if of_shop else [NO_SHOP]
+    texts = machines_sentences(choice.machines_needed) if of_shop else [NO_SHOP]
     if choice.wishes_not_measured:
         lost = list_text([wish.goal for wish in choice.wishes_not_measured])
         others = list_text([wish.goal for wish in choice.alternatives])
@@ -480,10 +484,10 @@ def faster_sentences(
 
 def _why_not(choice: Choice, entry: JudgedEncoding) -> str:
     if entry.status == "meets":
-        return "your wishes put the chosen one first"
+        return "the wishes put the chosen one first"
     if entry.status == "ruled out":
         missed = entry.outcomes("misses")
         return f"{'a need is' if len(missed) == 1 else 'needs are'} missed: {_needs_text(missed)}"
     if entry.status == "open":
-        return "not sure to meet your needs"
+        return "not sure to meet the needs"
     return f"not judged: {against_text(choice, entry)}"

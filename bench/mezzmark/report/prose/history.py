@@ -48,12 +48,24 @@ def series_name(line: HistorySeries) -> str:
     return task_label(line.task) if line.cell is None else line.cell.cell_id
 
 
+def _compared_count(history: History) -> int:
+    """Runs with a level of a task or a cell beside that of the reference kernel."""
+    lines = (line for line in (*history.tasks, *history.cells) if line.task != "kernel")
+    return len({point.position for line in lines for point in line.points})
+
+
+def runs_text(history: History) -> str:
+    """`5 runs`, or `3 of 5 runs` where the others measured nothing that compares."""
+    compared, runs = _compared_count(history), count_text(len(history.runs), "run")
+    return runs if compared in {0, len(history.runs)} else f"{compared} of {runs}"
+
+
 def history_headline(history: History) -> str:
     """What happened to the host over its runs, in one sentence."""
     name = shown_name(history.host_label)
     dates = date_texts(history.runs)
-    span = f"over {count_text(len(history.runs), 'run')} from {dates[0]} to {dates[-1]}"
-    if not history.tasks:
+    span = f"over {runs_text(history)} from {dates[0]} to {dates[-1]}"
+    if not _compared_count(history):
         return f"{name}: no cell was measured alike in three runs {span}"
     steps = [
         f"{percent_text(step.cost_ratio)} time in {series_name(line)} between "
@@ -108,17 +120,17 @@ def _kernel_text(line: HistorySeries, step: Step, history: History) -> str:
 
 def history_cautions(history: History) -> list[str]:
     """What to know before relying on a history."""
-    runs = count_text(len(history.runs), "run")
+    compared = _compared_count(history)
     count = len({cell for refusal in history.refusals for cell in refusal.cells})
     few = (
-        f"{runs} are too few to find any but a huge change: “no change” here says little. Eight "
-        "runs usually find one of 10 %."
+        f"{count_text(compared, 'run')} are too few to find any but a huge change: “no change” "
+        "here says little. Eight runs usually find one of 10 %."
     )
     refused = (
         f"{count_text(count, 'cell')} {'is' if count == 1 else 'are'} left out of some runs, which "
         "did not measure the same; the table says why."
     )
-    return [*([few] if len(history.runs) < FEW_RUNS else []), *([refused] if count else [])]
+    return [*([few] if 0 < compared < FEW_RUNS else []), *([refused] if count else [])]
 
 
 def history_refusal_text(refusal: Refusal) -> str:
@@ -153,7 +165,7 @@ def history_text(history: History) -> FigureText:
         for line in history.tasks
     ]
     return FigureText(
-        title=f"{shown_name(history.host_label)} over {count_text(len(history.runs), 'run')}",
+        title=f"{shown_name(history.host_label)} over {runs_text(history)}",
         subtitle="Time against the first run, by task. Bars: "
         f"{level_text(CONFIDENCE_LEVEL)} intervals of a run over its rounds. Thin lines: "
         "single cells. Dashed: a change of level "
@@ -185,6 +197,6 @@ def history_words(series: HistorySeries, point: HistoryPoint, history: History) 
 def history_basis(history: History) -> str:
     """One line under the headline: how much was measured."""
     return (
-        f"{count_text(len(history.runs), 'run')} · {count_text(len(history.cells), 'cell')} · "
+        f"{runs_text(history)} · {count_text(len(history.cells), 'cell')} · "
         f"{100 * CONFIDENCE_LEVEL:g} % intervals in brackets"
     )

@@ -5,12 +5,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from mezzmark.decide.compare.best_throughput import BestThroughput
-from mezzmark.decide.compare.hosts import (
-    CellRatio,
-    HardwareComparison,
-    HostComparison,
-    TaskRatio,
-)
+from mezzmark.decide.compare.hosts import CellRatio, HardwareComparison, HostComparison, TaskRatio
 from mezzmark.decide.compare.regress import TOLERANCE_FRACTION
 from mezzmark.decide.compare.verdicts import Refusal
 from mezzmark.model.cell import AXES
@@ -304,11 +299,7 @@ _USUAL: Final = (USUAL_PLAYER, "roll")
 
 
 def comparison_text(
-    names: tuple[str, str],
-    task: TaskRatio,
-    ratios: Sequence[CellRatio],
-    *,
-    confidence_level: float,
+    names: tuple[str, str], task: TaskRatio, ratios: Sequence[CellRatio], *, confidence_level: float
 ) -> FigureText:
     """Of one task on a host against the reference; `names` are those of both, the host first."""
     other, reference = (shown_name(name) for name in names)

@@ -128,8 +128,9 @@ def _reference_workload(view: RunView) -> Iterator[str]:
             yield f"A fixed reference workload took {estimate_text(estimate)} over the rounds."
 
 
-def published_text(made: int, total: int, left: Sequence[str]) -> str:
-    """Runs made anew, runs in all, and hosts whose histories lack runs that were not named."""
+def published_text(made: int, total: int, stale: Sequence[str], faults: Sequence[str]) -> str:
+    """Runs made anew, runs in all, hosts whose histories lack runs of theirs, what was no run."""
     done = f"{count_text(total, 'run')} published, of which {made} made anew."
-    missing = "Histories left as they were, for not all runs were named: "
-    return f"{done} {missing}{list_text(left)}." if left else done
+    if stale:
+        done += f" Histories left as they were, for not all runs were named: {list_text(stale)}."
+    return "\n".join([done, *(f"Left out: {visible_text(fault)}." for fault in faults)])

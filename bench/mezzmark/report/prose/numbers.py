@@ -111,6 +111,17 @@ def level_text(fraction: float) -> str:
     return f"{100 * fraction:g} %"
 
 
+def duration_text(seconds: float) -> str:
+    """Seconds up to a minute and a half, then minutes, then hours: as exact as a guess may be."""
+    if seconds < 10:
+        return f"{max(0.1, seconds):.1f} s"
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    if seconds < 90 * 60:
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds / 3600:.1f} h"
+
+
 def span_text(low: str, high: str) -> str:
     """`4 to 6`, or `4` where both ends read the same."""
     return low if low == high else f"{low} to {high}"
@@ -193,9 +204,9 @@ def two_kinds_text(found: TwoKinds) -> str:
 
 
 def slow_texts(slow_count: int, round_count: int) -> tuple[str, str]:
-    """`0 of 10` slow rounds, and `up to 26 % possible`."""
+    """`0 of 10` slow rounds, and `(at most 26 %)` of all that may be."""
     most = most_slow_share(slow_count, round_count)
-    return f"{slow_count} of {round_count}", f"up to {100 * most:.0f} % possible"
+    return f"{slow_count} of {round_count}", f"(at most {100 * most:.0f} %)"
 
 
 def hour_gb_text(bitrate_bps: float) -> str:

@@ -18,6 +18,7 @@ from mezzmark.decide.compare.verdicts import (
     Verdict,
 )
 from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names, start_of
+from mezzmark.decide.estimate.ranking import RANKING_ROUNDS
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.report.prose.machine import cause_text, fact_change_text, machine_predicate
@@ -169,6 +170,8 @@ def _needed(cell: CellVerdict, report: RegressionReport) -> str:
     """What would settle an open cell."""
     is_by_run = report.design == "several runs"
     unit, whose = ("runs", "in all") if is_by_run else ("rounds", "a side")
+    if not is_by_run and cell.cost_ratio and cell.cost_ratio.round_count < RANKING_ROUNDS:
+        return "too few rounds to tell how many would settle it"
     if cell.units_needed is None:
         instead = "" if is_by_run else ": measure in turn, or several runs a side"
         return f"no number of {unit} would settle it{instead}"

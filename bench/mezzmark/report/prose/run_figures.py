@@ -191,7 +191,7 @@ def choice_text(choice: Choice, plane: ChoicePlane, front: Sequence[str]) -> Fig
         subtitle += f" Not shown, for want of a figure: {list_text(plane.missing, limit=3)}."
     name = shown_name(choice.recommendation) if choice.recommendation else "none"
     return FigureText(
-        title="What meets your needs, and at what price",
+        title="What meets the needs, and at what price",
         subtitle=subtitle,
         caption="The line joins the encodings that no other one beats in both of these. Whether "
         "an encoding is outclassed is judged over all wishes, so one behind the line may still "
@@ -200,15 +200,15 @@ def choice_text(choice: Choice, plane: ChoicePlane, front: Sequence[str]) -> Fig
     )
 
 
-def choice_key(choice: Choice) -> dict[str, str]:
+def choice_key(choice: Choice, drawn: Sequence[ChoicePoint]) -> dict[str, str]:
     """What the signs of a choice mean, by sign, as far as they are drawn."""
-    statuses = {entry.status for entry in choice.encodings}
-    names = {entry.encoding for entry in choice.encodings}
-    fronts = {entry.front for entry in choice.encodings}
+    statuses = {point.judged.status for point in drawn}
+    names = {point.judged.encoding for point in drawn}
+    fronts = {point.judged.front for point in drawn}
     return {
         sign: label
         for sign, label, is_drawn in (
-            ("recommended", "recommended", choice.recommendation is not None),
+            ("recommended", "recommended", choice.recommendation in names),
             ("front", "not outclassed", fronts & {"on it", "may be on it"}),
             ("meets", "outclassed", "off it" in fronts),
             ("open", "a need open", "open" in statuses),

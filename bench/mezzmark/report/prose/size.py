@@ -1,7 +1,7 @@
 """The answer of sizing in sentences: what keeps up, what is ready in time, what pays off."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
 from mezzmark.decide.size.queue import MOST_MACHINES
@@ -11,10 +11,12 @@ from mezzmark.decide.size.result import (
     EncodingSizing,
     SizingNote,
     SizingResult,
+    machines_needed,
 )
 from mezzmark.decide.size.sizing import footage_gb, payload_mb_per_s, planned_link_mb_per_s
 from mezzmark.decide.throughput.grid import RateSource
 from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.fact import grouped
 from mezzmark.model.shop import Camera, Shop, list_assumptions
 from mezzmark.report.prose.numbers import (
     count_text,
@@ -140,12 +142,12 @@ def camera_notes(result: SizingResult) -> tuple[str, ...]:
 
 
 def rate_source_text(source: RateSource) -> str:
-    """`ingest, 2 jobs × 1 thread, fifo; slow rounds: 0 of 10, up to 26 % possible`."""
+    """`ingest, 2 jobs × 1 thread, fifo; slow rounds: 0 of 10 (at most 26 %)`."""
     split = split_words((source.job_count, source.thread_count))
     text = ", ".join(filter(None, (source.task, split, source.order)))
     if not source.round_count:
         return text
-    slow = ", ".join(slow_texts(source.slow_round_count, source.round_count))
+    slow = " ".join(slow_texts(source.slow_round_count, source.round_count))
     return f"{text}; slow rounds: {slow}"
 
 
@@ -205,18 +207,11 @@ def _serves(asked: Sequence[EncodingSizing], result: SizingResult) -> str:
 
 def _more_machines(judged: Sequence[EncodingSizing], shop: Shop) -> list[str]:
     """With how many machines the others would be in time, the slow end of the speed included."""
-    by_count: dict[float, list[EncodingSizing]] = {}
-    for found in judged:
-        needed = found.figures.get("machines_needed")
-        if needed is not None and needed.high is not None and needed.high > shop.ingest_machines:
-            by_count.setdefault(needed.high, []).append(found)
-    hopeless = by_count.pop(math.inf, [])
+    needed = machines_needed(in_table_order(judged), shop)
+    hopeless = [found for found in judged if needed.get(found.encoding) == math.inf]
     long_cards = [found for found in hopeless if found.has_long_cards]
     others = [found for found in hopeless if not found.has_long_cards]
-    sentences = []
-    if by_count:
-        enough = (f"{_names(found)} with {n:,.0f}" for n, found in sorted(by_count.items()))
-        sentences.append(f"In time with more machines like this one: {'; '.join(enough)}.")
+    sentences = machines_sentences(needed)
     if long_cards:
         sentences.append(
             f"No number of such machines is surely enough for {_names(long_cards)}, since one card "
@@ -227,6 +222,13 @@ def _more_machines(judged: Sequence[EncodingSizing], shop: Shop) -> list[str]:
             f"Not even {MOST_MACHINES:,} such machines are surely enough for {_names(others)}."
         )
     return sentences
+
+
+def machines_sentences(needed: Mapping[str, float]) -> list[str]:
+    """Who is in time with how many machines; none where no number is enough for any."""
+    by_count = grouped((n, name) for name, n in needed.items() if math.isfinite(n))
+    enough = [f"{list_text(who, limit=6)} with {n:,.0f}" for n, who in sorted(by_count.items())]
+    return [f"In time with more machines like this one: {'; '.join(enough)}."] if enough else []
 
 
 def _more_cores(judged: Sequence[EncodingSizing], measured_core_count: int) -> list[str]:

@@ -8,6 +8,7 @@ from mezzmark.decide.size.result import EncodingSizing, SizingResult
 from mezzmark.decide.size.sizing import planned_link_mb_per_s
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.shop import Shop
+from mezzmark.report.prose import size as words
 from mezzmark.report.prose.numbers import (
     count_text,
     estimate_text,
@@ -16,7 +17,6 @@ from mezzmark.report.prose.numbers import (
     shown_name,
     withheld_text,
 )
-from mezzmark.report.prose.size import NOTES, camera_notes, in_table_order, wanted_text
 
 _SIZE_UNITS: Final = ((1e-3, "PB", "10¹⁵"), (1.0, "TB", "10¹²"), (1e3, "GB", "10⁹"))
 """Factor from TB, unit, and its bytes."""
@@ -32,7 +32,7 @@ def sizing_notes(result: SizingResult) -> tuple[str, ...]:
         *_keeping_up(result.encodings),
         *_too_few_editors(result),
         *_shared_notes(result.encodings),
-        *camera_notes(result),
+        *words.camera_notes(result),
         _assumptions_in_words(result),
     )
 
@@ -55,7 +55,7 @@ def _columns_in_words(result: SizingResult) -> str:
     decoding = least if is_decoded else "; decoding was not measured"
     return (
         f"Ingest: hours of work{machines} for a shooting day's footage, of the 24 h of a day. "
-        f"In time: {wanted_text(shop)}. "
+        f"In time: {words.wanted_text(shop)}. "
         f"Storage: {count_text(shop.retention_days, 'shooting day')} kept, with "
         f"{_copies_text(shop)}. 1 {unit} = {size} bytes. "
         f"Editors: playing {count_text(shop.streams_per_editor, 'stream')} each; the {limiter} is "
@@ -78,9 +78,13 @@ def _shared_notes(encodings: Sequence[EncodingSizing]) -> list[str]:
     by_note: dict[str, list[str]] = {}
     asked = [found for found in encodings if found.encoding != ORIGINAL]
     for found in asked:
-        estimates = (found.figures[name] for name in _ANSWERING if name in found.figures)
-        reasons = (withheld_text((reason,)) for e in estimates for reason in e.withheld)
-        for note in dict.fromkeys((*(NOTES[kind] for kind in found.notes), *reasons)):
+        estimates = ((name, found.figures.get(name)) for name in _ANSWERING)
+        reasons = (
+            f"{words.FIGURE_MEANINGS[name]}: {withheld_text((reason,))}"
+            for name, estimate in estimates
+            for reason in (estimate.withheld if estimate else ())
+        )
+        for note in dict.fromkeys((*(words.NOTES[kind] for kind in found.notes), *reasons)):
             by_note.setdefault(note, []).append(found.encoding)
     return [
         f"{note} ({'every intermediate' if len(n) == len(asked) > 1 else list_text(n, limit=6)})"
@@ -91,15 +95,15 @@ def _shared_notes(encodings: Sequence[EncodingSizing]) -> list[str]:
 def _keeping_up(encodings: Sequence[EncodingSizing]) -> list[str]:
     """How far behind each one falls that does not keep up, or may not."""
     lines = []
-    for answer, words in (("no", "Cannot keep up"), ("cannot tell", "May not keep up")):
+    for answer, verb in (("no", "Cannot keep up"), ("cannot tell", "May not keep up")):
         takes = [
             f"{shown_name(f.encoding)} {estimate_text(f.figures['utilisation'])}"
-            for f in in_table_order(encodings)
+            for f in words.in_table_order(encodings)
             if f.keeps_up == answer
         ]
         if takes:
             lines.append(
-                f"{words}. Days of ingest, day and night, for one shooting day's footage: "
+                f"{verb}. Days of ingest, day and night, for one shooting day's footage: "
                 f"{'; '.join(takes)}."
             )
     return lines
@@ -108,7 +112,7 @@ def _keeping_up(encodings: Sequence[EncodingSizing]) -> list[str]:
 def _too_few_editors(result: SizingResult) -> list[str]:
     wanted = result.shop.editors
     names: dict[str, list[str]] = {"do not": [], "may not": []}
-    for found in in_table_order(result.encodings):
+    for found in words.in_table_order(result.encodings):
         carried = found.figures.get("editors_carried")
         if carried is None:
             continue

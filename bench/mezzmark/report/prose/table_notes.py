@@ -9,6 +9,7 @@ from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.decide.picture.fidelity import CLIPS_FOR_INTERVAL
 from mezzmark.decide.size.result import SizingResult
 from mezzmark.model.estimate import Estimate
+from mezzmark.model.fact import grouped
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.delivery import DeliverySettings
 from mezzmark.model.tasks.spec import TaskSpec
@@ -53,8 +54,8 @@ NOTES: Final = {
     ),
     "encode": (
         "Over all clips, of a typical round: the median. A round is slow where it took a tenth "
-        "more time; up to how many may be holds with 95 % confidence. Cores busy is CPU time / "
-        "wall time; memory is the peak of the clip that takes most."
+        "more time; at most how many of all may be holds with 95 % confidence. Cores busy is CPU "
+        "time / wall time; memory is the peak of the clip that takes most."
     ),
     "proofs": (
         "Every picture is checked by the number stamped into it or by a digest of an "
@@ -120,15 +121,19 @@ def cells_note(task: str, tails: Sequence[Estimate]) -> str:
 
 
 def _tail_note(tails: Sequence[Estimate]) -> str:
-    """Why p95 has no interval in a table, once for all its rows; empty where every one has."""
-    withheld = dict.fromkeys(tail.withheld for tail in tails if tail.low is None)
-    reasons = [withheld_text(reason) for reason in withheld if reason]
-    if not reasons:
+    """Why p95 has no interval in a table, by the row that lacks least; empty where all have."""
+    withheld = [reason for tail in tails if tail.low is None for reason in tail.withheld]
+    if not withheld:
         return ""
+    by_kind = grouped((one.kind, one) for one in sorted(withheld, key=lambda one: one.needed))
+    reasons = [
+        withheld_text((least,))
+        + f" (other rows up to {count_text(most.needed, 'round')})" * (least.needed < most.needed)
+        for least, most in ((alike[0], alike[-1]) for alike in by_kind.values())
+    ]
     count = sum(tail.low is None for tail in tails)
     rows = "p95" if count == len(tails) else f"p95 of {count} of {len(tails)} rows"
-    more = "" if len(reasons) == 1 else ", or another reason of its kind"
-    return f" {rows} has {reasons[0]}{more}."
+    return f" {rows} has {'; '.join(reasons)}."
 
 
 def choice_note(choice: Choice) -> str:

@@ -1,7 +1,8 @@
 """What several runs say together: hosts side by side, a host before and after, its history."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import partial
+from typing import Final
 
 from mezzmark.decide.compare.history import History, trace_history
 from mezzmark.decide.compare.host_runs import group_by_host
@@ -61,50 +62,50 @@ from mezzmark.report.tables.table import Table
 def build_history(history: History, *, prefix: str) -> ComparisonSection:
     """The section of one host; `prefix` begins its ids and figure names."""
     levels = level_table(history, table_id=f"{prefix}-runs")
+    changes = change_table(history, table_id=f"{prefix}-changes")
+    cells = history_cells_table(history, table_id=f"{prefix}-cells")
     refused = refusal_table(
         history.refusals,
         history_refusal_text,
         title="Left out of the history",
         table_id=f"{prefix}-refused",
     )
+    draw, of = partial(draw_history, history, anchors=levels.anchors), partial(_group, prefix)
     return ComparisonSection(
         anchor=prefix,
         kicker="One host over time",
         headline=history_headline(history),
         basis=history_basis(history),
         cautions=tuple(history_cautions(history)),
-        pictures=_pictures(history, levels, prefix),
+        pictures=(make_picture(f"{prefix}-levels", draw),) if history.tasks else (),
         groups=filled_sections(
-            Section(
-                anchor=f"{prefix}-found",
-                title="Changes over the runs",
-                sentences=tuple(step_sentences(history)),
-                tables=(change_table(history, table_id=f"{prefix}-changes"), levels),
-            ),
-            Section(
-                anchor=f"{prefix}-every",
-                title="Every cell over the runs",
-                folded=(history_cells_table(history, table_id=f"{prefix}-cells"),),
-            ),
-            Section(
-                anchor=f"{prefix}-left-out",
-                title="What cannot be compared, and why",
-                tables=(refused,),
-            ),
-            Section(
-                anchor=f"{prefix}-rules",
-                title="How changes are found",
-                sentences=tuple(history_rules(history)),
-            ),
+            of("found", "Changes over the runs", step_sentences(history), changes, levels),
+            of("every", "Every cell over the runs", folded=(cells,)),
+            of("left-out", _REFUSED, (), refused),
+            of("rules", "How changes are found", history_rules(history)),
         ),
     )
 
 
-def _pictures(history: History, levels: Table, prefix: str) -> tuple[Picture, ...]:
-    if not history.tasks:
-        return ()
-    draw = partial(draw_history, history, anchors=levels.anchors)
-    return (make_picture(f"{prefix}-levels", draw),)
+_REFUSED: Final = "What cannot be compared, and why"
+
+
+def _group(
+    prefix: str,
+    name: str,
+    title: str,
+    sentences: Iterable[str] = (),
+    *tables: Table,
+    folded: tuple[Table, ...] = (),
+) -> Section:
+    """One question of a comparison, its anchor begun by the comparison's."""
+    return Section(
+        anchor=f"{prefix}-{name}",
+        title=title,
+        sentences=tuple(sentences),
+        tables=tables,
+        folded=folded,
+    )
 
 
 def build_comparison(
@@ -133,6 +134,20 @@ def _hosts(found: HardwareComparison, *, run_count: int) -> ComparisonSection:
             if table:
                 tables.append(table)
                 pictures += _ratio_pictures(comparison, task, found, table)
+    differences = [
+        difference_table(c, found, table_id=f"hosts-{number}-differences")
+        for number, c in enumerate(found.others, start=1)
+    ]
+    refused = [
+        refusal_table(
+            c.refusals,
+            host_refusal_text,
+            title=f"Not compared with {shown_name(c.other.label)}",
+            table_id=f"hosts-{number}-refused",
+        )
+        for number, c in enumerate(found.others, start=1)
+    ]
+    of, differing = partial(_group, "hosts"), "What differs between the hosts"
     return ComparisonSection(
         anchor="hosts",
         kicker="Runs side by side",
@@ -141,55 +156,11 @@ def _hosts(found: HardwareComparison, *, run_count: int) -> ComparisonSection:
         cautions=tuple(visible_text(text) for text in host_cautions(found)),
         pictures=tuple(pictures),
         groups=filled_sections(
-            Section(
-                anchor="hosts-found",
-                title="Side by side",
-                sentences=tuple(price_sentences(found)),
-                tables=(
-                    task_table(found),
-                    *tables,
-                ),
-            ),
-            Section(
-                anchor="hosts-best",
-                title="Each host at its best setting",
-                tables=(best_table(found),),
-            ),
-            _differences_group(found),
-            _refused_group(found),
-            Section(
-                anchor="hosts-rules",
-                title="How the hosts were compared",
-                sentences=tuple(rule_sentences(found)),
-            ),
-        ),
-    )
-
-
-def _differences_group(found: HardwareComparison) -> Section:
-    return Section(
-        anchor="hosts-differences",
-        title="What differs between the hosts",
-        sentences=tuple(unreported_sentences(found)),
-        tables=tuple(
-            difference_table(c, found, table_id=f"hosts-{number + 1}-differences")
-            for number, c in enumerate(found.others)
-        ),
-    )
-
-
-def _refused_group(found: HardwareComparison) -> Section:
-    return Section(
-        anchor="hosts-refused",
-        title="What cannot be compared, and why",
-        tables=tuple(
-            refusal_table(
-                c.refusals,
-                host_refusal_text,
-                title=f"Not compared with {shown_name(c.other.label)}",
-                table_id=f"hosts-{number + 1}-refused",
-            )
-            for number, c in enumerate(found.others)
+            of("found", "Side by side", price_sentences(found), task_table(found), *tables),
+            of("best", "Each host at its best setting", (), best_table(found)),
+            of("differences", differing, unreported_sentences(found), *differences),
+            of("refused", _REFUSED, (), *refused),
+            of("rules", "How the hosts were compared", rule_sentences(found)),
         ),
     )
 
@@ -197,14 +168,11 @@ def _refused_group(found: HardwareComparison) -> Section:
 def _before_after(earlier: MeasuredRun, later: MeasuredRun, *, prefix: str) -> ComparisonSection:
     """Two runs of one host, as `regress` compares them; `prefix` begins the section's ids."""
     report = compare_runs([earlier], [later], tolerance_fraction=TOLERANCE_FRACTION)
-    changed, same = (
-        regression_table(report, table_id=f"{prefix}-{kind}", title=title, verdicts=verdicts)
-        for kind, title, verdicts in (
-            ("changed", "Cells that changed", CHANGED),
-            ("cells", "All other cells", UNCHANGED),
-        )
-    )
-    links = {**changed.links, **same.links}
+    table = partial(regression_table, report)
+    changed = table(table_id=f"{prefix}-changed", title="Cells that changed", verdicts=CHANGED)
+    rest = "All other cells" if changed else "Every cell"
+    same = table(table_id=f"{prefix}-cells", title=rest, verdicts=UNCHANGED)
+    links, step = {**changed.links, **same.links}, next_step(*run_names([earlier, later]))
     draw = partial(draw_regression, report, anchors=links)
     return ComparisonSection(
         anchor=prefix,
@@ -214,15 +182,12 @@ def _before_after(earlier: MeasuredRun, later: MeasuredRun, *, prefix: str) -> C
         cautions=tuple(visible_text(text) for text in doubt_lines(report)),
         pictures=(make_picture(f"{prefix}-ratios", draw),) if links else (),
         groups=filled_sections(
-            Section(
-                anchor=f"{prefix}-found",
-                title="The same cells before and after",
-                sentences=(
-                    *(visible_text(text) for text in unjudged_lines(report)),
-                    *(visible_text(text) for text in basis_lines(report)),
-                    next_step(*run_names([earlier, later])),
-                ),
-                tables=(changed,),
+            _group(
+                prefix,
+                "found",
+                "The same cells before and after",
+                map(visible_text, (*unjudged_lines(report), *basis_lines(report), step)),
+                changed,
                 folded=(same,),
             )
         ),
@@ -232,21 +197,11 @@ def _before_after(earlier: MeasuredRun, later: MeasuredRun, *, prefix: str) -> C
 def _ratio_pictures(
     comparison: HostComparison, name: str, found: HardwareComparison, table: Table
 ) -> list[Picture]:
-    ratios = [
-        ratio for ratio in comparison.cells if ratio.cell.task == name and ratio.speedup_ratio
-    ]
+    ratios = [r for r in comparison.cells if r.cell.task == name and r.speedup_ratio]
+    labels = (comparison.other.label, found.reference.label)
+    draw = partial(draw_comparison, anchors=table.links, confidence_level=CONFIDENCE_LEVEL)
     return [
-        make_picture(
-            f"{table.table_id}-ratios",
-            partial(
-                draw_comparison,
-                (comparison.other.label, found.reference.label),
-                task,
-                ratios,
-                anchors=table.links,
-                confidence_level=CONFIDENCE_LEVEL,
-            ),
-        )
+        make_picture(f"{table.table_id}-ratios", partial(draw, labels, task, ratios))
         for task in comparison.tasks
         if task.task == name and ratios
     ]

@@ -8,6 +8,7 @@ from typing import Final
 from mezzmark.decide.choose.choice import choice_plane
 from mezzmark.decide.estimate.best_player import best_players
 from mezzmark.model.cell import Setting
+from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.tasks import TASKS
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.scatter import draw_choice, draw_size
@@ -38,7 +39,7 @@ from mezzmark.report.tables.run import (
     ranking_table,
 )
 from mezzmark.report.tables.table import Table, filled, tabulate
-from mezzmark.report.view import OPEN_LOOPS, RunView
+from mezzmark.report.view import OPEN_LOOPS, RunView, encode_speeds
 
 SHOWN: Final = {
     *OPEN_LOOPS,
@@ -80,6 +81,7 @@ def run_context(view: RunView) -> RunContext:
     """All that a page says of one run."""
     scenario = view.manifest.scenario
     answer = run_answer(view)
+    steadiness = steadiness_sentences(view.steadiness, view.manifest)
     scrub_cells, encode_cells = cells_table(view, "scrub"), cells_table(view, "encode")
     scrub, lead = _scrub_section(view, scrub_cells)
     checklist = tabulate((), (), table_id=f"{view.prefix}needs", title="")
@@ -110,7 +112,7 @@ def run_context(view: RunView) -> RunContext:
         footage=clip_table(view),
         encodings=encoding_table(view),
         host=run_facts(view),
-        steadiness=steadiness_sentences(view.steadiness, view.manifest),
+        steadiness=[text for text in steadiness if text not in answer.cautions],
         method=method_sentences(view),
         versions=version_facts(view),
     )
@@ -134,13 +136,14 @@ def _choice_section(view: RunView) -> Section:
     table_id = f"{view.prefix}choice"
     table, plane = choice_table(choice, table_id=table_id), choice_plane(choice)
     draws = [partial(draw_choice, choice, plane, anchors=table.links)] if plane else []
+    told = (ORIGINAL,) if choice.needs else ()  # in the checklist
     first, *rest = (*tipping_sentences(choice), *findings(choice))
     return replace(
         start,
         headline=first,
         sentences=tuple(rest),
         pictures=tuple(make_picture(table_id, draw) for draw in draws),
-        tables=(table, doubt_table(choice, table_id=f"{table_id}-why")),
+        tables=(table, doubt_table(choice, table_id=f"{table_id}-why", but=told)),
     )
 
 
@@ -180,17 +183,19 @@ def _setting_slug(setting: Setting) -> str:
 
 
 def _encode_section(view: RunView, cells: Table, scrub_cells: Table) -> Section:
-    """Time, and disk against waiting where no choice is drawn over two figures."""
-    table = encode_table(view)
+    """Time, drawn where it is of several thread counts; disk against waiting where no choice is."""
+    table, of_each = encode_table(view), encode_speeds(view).values()
+    has_lines = any(len(counts) > 1 for counts in of_each)
     marks = {(c.encoding, c.setting["threads"]): anchor for c, anchor in cells.links.items()}
     draw = partial(draw_encode, view, anchors=table.links, cells=marks)
-    speed = (make_picture(f"{view.prefix}encode-speed", draw),) if table else ()
+    speed = (make_picture(f"{view.prefix}encode-speed", draw),) if has_lines else ()
+    time = Section(anchor="encode-time", title="time", pictures=speed, tables=(table,))
     return Section(
         anchor="encoding",
         title="What does encoding cost?",
         nav="Encoding",
         tabs=(
-            Section(anchor="encode-time", title="time", pictures=speed, tables=(table,)),
+            replace(time, tables=(), folded=(table,)) if has_lines else time,
             Section(anchor="size", title="disk", pictures=_size_pictures(view, scrub_cells)),
         ),
     )

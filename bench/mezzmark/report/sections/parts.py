@@ -55,9 +55,9 @@ def filled_sections(*sections: Section) -> tuple[Section, ...]:
             tabs=tabs if len(tabs) > 1 else (),
         )
         for tab in tabs if len(tabs) == 1 else ():
-            both = found.sentences + tab.sentences, found.pictures + tab.pictures
-            tables = found.tables + tab.tables
-            found = replace(found, sentences=both[0], pictures=both[1], tables=tables)
+            names = ("sentences", "pictures", "tables", "folded")
+            both = {name: getattr(found, name) + getattr(tab, name) for name in names}
+            found = replace(found, **both)
         kept.append(found)
     return tuple(
         s for s in kept if s.headline or s.sentences or s.pictures or s.tables or s.tabs or s.folded

@@ -5,6 +5,7 @@ import json
 import math
 import re
 from collections.abc import Iterable, Sequence
+from pathlib import Path
 from urllib.parse import quote
 
 from mezzmark.decide.compare.evidence import RUN_SPREAD
@@ -44,10 +45,12 @@ class SiteCell(Fact):
 
 
 class SiteRun(Fact):
-    """A run. `digest` is of all that its own pages are made of, `folder` their place."""
+    """A run. `digest` is of all that its own pages are made of, `folder` their place; `name` is the
+    folder that the run was read from."""
 
     digest: str
     folder: str
+    name: str = ""
     manifest: Manifest
     started_utc: str
     title: str
@@ -63,6 +66,7 @@ def site_run(view: RunView, *, digest: str, folder: str) -> SiteRun:
     return SiteRun(
         digest=digest,
         folder=folder,
+        name=visible_text(Path(str(view.run_dir)).resolve().name),
         manifest=view.manifest,
         started_utc=start_of(view),
         title=visible_text(scenario.title or scenario.name),

@@ -1,6 +1,6 @@
 """The tables of a choice: every encoding by needs and wishes, and what speaks against it."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from functools import partial
 
 from mezzmark.decide.choose.choice import Choice, JudgedEncoding
@@ -81,7 +81,7 @@ def checklist(choice: Choice, about: Mapping[str, str], *, table_id: str) -> Tab
             ),
         ],
         table_id=table_id,
-        title="Your needs",
+        title="Needs",
     )
 
 
@@ -93,17 +93,18 @@ def _checked(entry: JudgedEncoding, need: Need) -> Content:
     return Entry(" ".join(filter(None, (found_text(result), OUTCOMES[result.outcome]))), sign=sign)
 
 
-def doubt_table(choice: Choice, *, table_id: str) -> Table:
-    """What speaks against each encoding, as a table of its own: the texts are long."""
+def doubt_table(choice: Choice, *, table_id: str, but: Collection[str] = ()) -> Table:
+    """What speaks against each encoding `but` some, as a table of its own: the texts are long."""
+    rows = [e for e in _order(choice) if against_text(choice, e) and e.encoding not in but]
     return tabulate(
-        [entry for entry in _order(choice) if against_text(choice, entry)],
+        rows,
         [
             Column("encoding", lambda e: e.encoding, "left"),
             Column("needs", lambda e: STATUSES[e.status], "left"),
             Column("why", partial(against_text, choice), "left", is_long=True),
         ],
         table_id=table_id,
-        title="Why rejected",
+        title="Why rejected" + ", or open" * any(entry.status == "open" for entry in rows),
         note=NOTES["doubts"],
     )
 

@@ -38,10 +38,7 @@ def self_test_table(report: SelfTestReport) -> Table:
     return fact_table(
         [
             *host_facts(report.host),
-            (
-                "clock",
-                f"step {clock.resolution_ns:.0f} ns, a reading {clock.reading_ns:.0f} ns",
-            ),
+            ("clock", f"step {clock.resolution_ns:.0f} ns, a reading {clock.reading_ns:.0f} ns"),
             ("Python", report.host.python),
             *report.host.library_versions.items(),
         ]
@@ -73,7 +70,10 @@ def run_facts(view: RunView) -> Facts:
     load = f"{min(loads):.1f} to {max(loads):.1f} (1 min average)" if loads else NOT_REPORTED
     stolen = f"at most {max(steals) * 100:.1f} % of a trial" if steals else NOT_REPORTED
     busy = [("load before trials", load), ("stolen by the host", stolen)]
-    return [*host_facts(view.manifest.host), *busy]
+    facts = [*host_facts(view.manifest.host), *busy]
+    missing = list_text([name for name, value in facts if value == NOT_REPORTED], limit=len(facts))
+    known = [(name, value) for name, value in facts if value != NOT_REPORTED]
+    return [*known, (NOT_REPORTED, missing)] if missing else known
 
 
 def version_facts(view: RunView) -> Facts:

@@ -23,6 +23,7 @@ from mezzmark.report.tables.table import (
     markdown_text,
     tabulate,
 )
+from mezzmark.statistics.paired import UNDISTURBED_ROUNDS
 
 MARKS: Final[dict[Verdict, str]] = {
     "improved": "−",
@@ -58,7 +59,7 @@ def regression_table(
             Column("cell", lambda c: c.cell.cell_id, "left", is_long=True),
             Column("verdict", _verdict, "left"),
             Column("cost ratio", lambda c: _ratio(c.cost_ratio), "left"),
-            Column("typical trial", lambda c: _ratio(c.typical_ratio), "left"),
+            Column("typical trial", _typical, "left"),
             Column("smallest change detectable", detectable_text),
             Column("remark", lambda c: remark_text(c, report), "left", is_long=True),
         ],
@@ -71,6 +72,13 @@ def regression_table(
 
 def _verdict(cell: CellVerdict) -> Entry:
     return Entry(f"{MARKS[cell.verdict]} {cell.verdict}", sign=_SIGNS.get(cell.verdict, ""))
+
+
+def _typical(cell: CellVerdict) -> Entry:
+    """Of all rounds; of three both ratios are, and nothing is told by saying it twice."""
+    decides, typical = cell.cost_ratio, _ratio(cell.typical_ratio)
+    is_few = decides is not None and decides.round_count <= UNDISTURBED_ROUNDS
+    return Entry("too few rounds") if is_few and typical == _ratio(decides) else typical
 
 
 def _ratio(ratio: Estimate | None) -> Entry:

@@ -17,7 +17,6 @@ from mezzmark.report.prose.numbers import (
     hour_gb_text,
     list_text,
     mbps_text,
-    number_text,
     shown_name,
     slow_texts,
     visible_text,
@@ -227,7 +226,7 @@ def _frame_rate(clip: ClipManifest) -> Entry | None:
 
 def _key_spacing(clip: ClipManifest) -> Entry:
     frames = clip.keyframe_interval_median
-    return Entry(f"{number_text(frames)} frame{'s' * (frames != 1)}", sort=frames)
+    return Entry(f"{frames:.4g} frame{'s' * (frames != 1)}", sort=frames)
 
 
 def encoding_table(view: RunView) -> Table:
