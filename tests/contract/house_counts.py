@@ -9,6 +9,7 @@ import sys
 import tokenize
 from collections import Counter, defaultdict
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 SMALL_LINES = 60
@@ -31,6 +32,7 @@ class Counts:
     test_lines: int
 
 
+@cache
 def count(root: Path) -> Counts:
     """The counts of a checkout. Package `__init__` files count as lines, not as modules."""
     package = root / "bench" / "mezzmark"

@@ -93,8 +93,8 @@ TASK = Row(
 SCENARIO = """
 name = "invented"
 seed = 7
-rounds = 3
-minimum_rounds = 3
+rounds = 2
+minimum_rounds = 2
 encodings = ["original", "vc3-sq", "invented-jpeg"]
 
 [[clips]]

@@ -20,7 +20,7 @@ from mezzmark.model.tasks.spec import MediaReference
 
 LOOK_S = 0.002
 CLIPS = 10
-FRAMES = 30
+FRAMES = 12
 SCRIPT = Path(__file__).parents[1] / "fixtures" / "ingest_until_killed.py"
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="process groups are POSIX")
@@ -107,7 +107,7 @@ def _finished(folder: Path) -> dict[str, tuple[int, int]]:
     }
 
 
-@pytest.mark.parametrize("kills", [5, pytest.param(20, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("kills", [4, pytest.param(20, marks=pytest.mark.slow)])
 def test_kills_leave_only_whole_files(
     job_file: Path, original: Path, tmp_path: Path, kills: int
 ) -> None:

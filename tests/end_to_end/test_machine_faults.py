@@ -25,7 +25,7 @@ minimum_rounds = 1
 encodings = ["original"]
 [[clips]]
 name = "c"
-recipe = {width_px = 320, height_px = 180, frame_rate = "24", duration_s = 2.0}
+recipe = {width_px = 320, height_px = 180, frame_rate = "24", duration_s = 0.5}
 original = {codec = "AVC", bitrate_bps = 2_000_000, keyframe_interval = 12}
 [scrub]
 patterns = ["jump"]
@@ -151,7 +151,7 @@ def test_the_exit_code_holds_whoever_reads(shell: str) -> None:
     """A pipe's reader that left, closed or full streams: a result and an error keep their codes,
     and nothing is complained of."""
     assert typed("scenario", "show", "first-look", shell=shell) == (0, "")
-    assert typed("measure", "nothing", shell=shell)[0] == 20
+    assert typed("scenario", "show", "nothing", shell=shell)[0] == 20
 
 
 def test_a_verdict_keeps_its_code_when_nobody_reads_it(run_dir: Path, tmp_path: Path) -> None:

@@ -158,7 +158,7 @@ def test_damage_after_indexing_is_recorded_never_called_right(
     index = build_frame_index(path)
     write_frame_index(index, tmp_path / "index.json")
     _written(path, bytes(DAMAGES[damage](bytearray(path.read_bytes()))))
-    requests = tuple((0, (29 * n) % FRAME_COUNT) for n in range(FRAME_COUNT))
+    requests = tuple((0, (29 * n) % FRAME_COUNT) for n in range(FRAME_COUNT // 2))
     job = ScrubJob(
         media=(MediaReference(media_path=str(path), index_path=str(tmp_path / "index.json")),),
         requests=requests,
@@ -168,7 +168,7 @@ def test_damage_after_indexing_is_recorded_never_called_right(
         viewer_height_px=64,
     )
     proofs = Counter(run_scrub(job, time.perf_counter_ns).measurement.proof)
-    assert sum(proofs.values()) == FRAME_COUNT
+    assert sum(proofs.values()) == len(requests)
     assert proofs["wrong"] + proofs["missing"] > 0
     assert set(proofs) <= {"right", "wrong", "missing"}
 

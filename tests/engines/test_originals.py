@@ -32,12 +32,18 @@ def _prepare(folder: Path, codec: str, bit_depth: int = 8, seed: int = 4) -> Pre
     return prepare_original(job, lambda message, share: None)
 
 
+@pytest.fixture(scope="module")
+def cache_dir(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where an original that nothing happens to is made once."""
+    return tmp_path_factory.mktemp("cache")
+
+
 @pytest.mark.parametrize(("codec", "bit_depth"), KINDS)
 def test_an_original_is_long_gop_with_b_frames_and_tags(
-    codec: str, bit_depth: int, tmp_path: Path
+    codec: str, bit_depth: int, cache_dir: Path
 ) -> None:
     """Every twelfth frame is a key frame, most others are B frames; 4:2:0; BT.709 limited."""
-    prepared = _prepare(tmp_path, codec, bit_depth)
+    prepared = _prepare(cache_dir, codec, bit_depth)
     with av.open(prepared.media.media_path) as container:
         stream = container.streams.video[0]
         context = stream.codec_context
@@ -60,9 +66,9 @@ def test_an_original_is_long_gop_with_b_frames_and_tags(
 
 
 @pytest.mark.parametrize("codec", ["AVC", "HEVC"])
-def test_an_original_has_the_bit_rate_asked_for(codec: str, tmp_path: Path) -> None:
+def test_an_original_has_the_bit_rate_asked_for(codec: str, cache_dir: Path) -> None:
     """Within 20 % over 2.5 s, by file size."""
-    prepared = _prepare(tmp_path, codec)
+    prepared = _prepare(cache_dir, codec)
     bitrate_bps = Path(prepared.media.media_path).stat().st_size * 8 / prepared.duration_s
     assert bitrate_bps == pytest.approx(1_500_000, rel=0.20)
 
@@ -93,8 +99,8 @@ def test_a_truncated_original_is_made_again(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("codec", ["AVC", "HEVC"])
 def test_the_same_recipe_gives_the_same_file(codec: str, tmp_path: Path) -> None:
-    """Made four times over, in as many caches, an original has the same bytes."""
-    made = [_prepare(tmp_path / str(n), codec) for n in range(4)]
+    """Made three times over, in as many caches, an original has the same bytes."""
+    made = [_prepare(tmp_path / str(n), codec) for n in range(3)]
     assert len({Path(found.media.media_path).read_bytes() for found in made}) == 1
 
 

@@ -36,7 +36,7 @@ expands limited to full range first and rounds the gradient: up to 0.5 % of SI a
 from a computation in floating point."""
 
 RECIPES = [
-    Recipe(width_px=width, height_px=height, duration_s=0.5)
+    Recipe(width_px=width, height_px=height, duration_s=0.25)
     for width, height in ((640, 360), (1280, 720), (1920, 1080))
 ]
 SEED = 1
@@ -147,7 +147,7 @@ def test_synthetic_footage_costs_bits_like_natural_clips() -> None:
     natural = {}
     for name in NATURAL_CLIPS:
         with av.open(str(natural_clip(name))) as container:
-            decoded = islice(container.decode(video=0), 30)
+            decoded = islice(container.decode(video=0), 6)
             frames = [tuple(plane.copy() for plane in planes_of(frame)) for frame in decoded]
         natural[name] = [_bits_per_pixel(frames, interval) for interval in (250, 1)]
     for recipe in RECIPES[:2]:

@@ -93,7 +93,9 @@ def test_no_sentence_changes_a_name(tmp_path: Path) -> None:
             FabricatedEncoding(name=name, jump_ms=20 + 9 * k, bitrate_bps=1e8, encode_fps=50)
             for k, name in enumerate(PLAIN_NAMES[:3])
         )
-        made = Fabrication(encodings=encodings, requests=6, rounds=4, seed=seed, host_label=host)
+        made = Fabrication(
+            encodings=encodings, patterns=("jump",), requests=6, seed=seed, host_label=host
+        )
         manifest, trials = fabricate_run(made)
         fidelity = [fidelity_trial("street at dusk", n, [generation([4.0])]) for n in PLAIN_NAMES]
         create_run(tmp_path / host, manifest)

@@ -33,11 +33,12 @@ from mezzmark.store.run_store import TRIALS_NAME, create_run, read_run
 SMALL = Fabrication(encodings=EIGHT[:2], patterns=("jump",), rounds=3, requests=8)
 
 
-def lay_run(folder: Path, made: Fabrication, *, task: str = "") -> Path:
-    """Put a fabricated run on disk as the store would; only the trials of `task` if given."""
+def lay_run(folder: Path, made: Fabrication, *, task: str = "", **changes: object) -> Path:
+    """Put a fabricated run on disk as the store would; only the trials of `task` if given, each
+    with these fields."""
     manifest, trials = fabricate_run(made)
     create_run(folder, manifest)
-    kept = [trial for trial in trials if task in ("", trial.cell.task)]
+    kept = (t.model_copy(update=changes) for t in trials if task in ("", t.cell.task))
     lines = "".join(f"{trial.model_dump_json()}\n" for trial in kept)
     (folder / TRIALS_NAME).write_text(lines, encoding="utf-8")
     return folder
@@ -194,7 +195,7 @@ def test_every_figure_is_an_image_in_markdown(hostile: ReportPaths) -> None:
 def test_without_figure_files_no_caption_stands_alone(tmp_path: Path) -> None:
     """No file of a figure is written, `report.md` has neither images nor the captions that stand
     below them otherwise, and the page keeps its figures and points to no file."""
-    run = lay_run(tmp_path / "run", Fabrication(encodings=THREE, rounds=3, requests=6))
+    run = lay_run(tmp_path / "run", SMALL)
     full = write_report([run], out_dir=tmp_path / "full")
     bare = write_report([run], out_dir=tmp_path / "bare", with_figure_files=False)
     assert full.figures
@@ -285,7 +286,7 @@ def test_the_same_run_gives_the_same_bytes(tmp_path: Path) -> None:
 
 def test_a_report_leaves_the_run_and_matplotlib_as_they_were(tmp_path: Path) -> None:
     """The run's files keep their bytes; settings of the user's own neither leak in nor change."""
-    run_dir = lay_run(tmp_path / "run", SMALL)
+    run_dir = lay_run(tmp_path / "run", SMALL, task="encode")
     before = all_bytes(run_dir)
     write_report([run_dir], out_dir=tmp_path / "plain")
     with mpl.rc_context({"font.size": 31, "axes.linewidth": 9, "svg.fonttype": "path"}):
@@ -298,7 +299,7 @@ def test_a_report_leaves_the_run_and_matplotlib_as_they_were(tmp_path: Path) -> 
 def test_several_runs_share_a_page_without_sharing_ids(tmp_path: Path) -> None:
     """Two runs stand one after the other, each with its own ids and figure files."""
     runs = [
-        lay_run(tmp_path / name, replace(SMALL, seed=k, host_label=name))
+        lay_run(tmp_path / name, replace(SMALL, seed=k, host_label=name), task="encode")
         for k, name in enumerate(("a", "b"))
     ]
     paths = write_report(runs)
@@ -364,13 +365,9 @@ def test_a_run_without_trials_and_a_place_that_cannot_be_written(tmp_path: Path)
 
 def test_a_run_in_which_nothing_finished_still_reports(tmp_path: Path) -> None:
     """All trials failed: the page says so, lists every failure and draws no figure."""
-    manifest, trials = fabricate_run(replace(SMALL, rounds=1))
-    create_run(tmp_path, manifest)
-    failed = [t.model_copy(update={"outcome": "timed_out", "measurement": None}) for t in trials]
-    lines = "".join(f"{trial.model_dump_json()}\n" for trial in failed)
-    (tmp_path / TRIALS_NAME).write_text(lines)
-    paths = write_report([tmp_path])
+    run_dir = lay_run(tmp_path, replace(SMALL, rounds=1), outcome="timed_out", measurement=None)
+    paths = write_report([run_dir])
     page = paths.html.read_text(encoding="utf-8")
     assert "nothing finished, so there is no answer" in page
-    assert page.count("<bdi>timed out</bdi>") == len(trials)
+    assert page.count("<bdi>timed out</bdi>") == len(read_run(run_dir).trials)
     assert paths.figures == ()

@@ -32,7 +32,7 @@ from mezzmark.store.run_store import (
 
 @pytest.fixture(scope="module")
 def made() -> tuple[Manifest, tuple[Trial, ...]]:
-    return fabricate_run(Fabrication(rounds=2))
+    return fabricate_run(Fabrication(rounds=2, requests=12))
 
 
 @pytest.fixture

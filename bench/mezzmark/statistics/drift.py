@@ -10,7 +10,7 @@ from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special
 
 CourseKind = Literal["steady", "drift", "step", "unsteady", "too short"]
 
@@ -107,10 +107,10 @@ def _wander_p(logs: NDArray[np.float64]) -> float:
     (Anderson, Annals of Mathematical Statistics 13, 1942, 1-13).
     """
     excess = lag_one_autocorrelation(logs) + 1 / logs.size
-    return float(stats.norm.sf(excess * math.sqrt(logs.size)))
+    return float(special.ndtr(-excess * math.sqrt(logs.size)))
 
 
 def _two_sided(estimate: float, standard_error: float, degrees: int) -> float:
     if standard_error > 0:
-        return float(2 * stats.t.sf(abs(estimate) / standard_error, degrees))
+        return float(2 * special.stdtr(degrees, -abs(estimate) / standard_error))
     return 0.0 if estimate != 0 else 1.0

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special, stats
+from scipy import special
 
 DRIFT_ROUNDS: Final = 8
 """From eight values on, one degree of freedom is cheap: it widens the interval by 3 %."""
@@ -108,7 +108,7 @@ def log_median_interval(values: ArrayLike, *, confidence_level: float) -> Interv
     logs = np.sort(logs_of(values))
     count, point = logs.size, float(np.median(logs))
     # The chance that the median lies between the k-th value from either end, k = 1, 2, …
-    chances = 1 - 2 * stats.binom.cdf(np.arange(count // 2 + 1), count, 0.5)
+    chances = 1 - 2 * special.bdtr(np.arange(count // 2 + 1), count, 0.5)
     k = int(np.count_nonzero(chances >= confidence_level))
     if k == 0:
         around = t_interval(logs, confidence_level=confidence_level)
@@ -136,7 +136,7 @@ def count_median_limits(
     reach the level (below 6 for 95 %)."""
     ordered = np.sort(_checked(values))
     count = ordered.size
-    chances = 1 - 2 * stats.binom.cdf(np.arange(count // 2 + 1), count, 0.5)
+    chances = 1 - 2 * special.bdtr(np.arange(count // 2 + 1), count, 0.5)
     k = int(np.count_nonzero(chances >= confidence_level))
     return (float(ordered[k - 1]), float(ordered[count - k])) if k else None
 

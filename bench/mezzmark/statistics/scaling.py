@@ -21,7 +21,6 @@ from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize
 
 Law = Literal["usl", "amdahl"]
 ResidualScale = Literal["log", "linear"]
@@ -160,6 +159,7 @@ class _Problem:
 
     def solve(self, columns: tuple[int, ...], start: _Floats) -> _Floats:
         """The best point without bounds."""
+        from scipy import optimize  # seldom needed, slow to load
 
         def expand(free: _Floats) -> _Floats:
             point = np.zeros(3)

@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, special
+from scipy import special
 
 from mezzmark.statistics.power import rounds_for_width
 
@@ -143,4 +143,6 @@ def moderate_variances(
 
 def _inverse_trigamma(value: float) -> float:
     """Where the trigamma function, which falls from 0 on, has this value."""
+    from scipy import optimize  # seldom needed, slow to load
+
     return float(optimize.brentq(lambda x: special.polygamma(1, x) - value, 1e-6, 1e9))

@@ -39,14 +39,12 @@ def serve_in_order(arrivals: Floats, services: Floats, *, worker_count: int = 1)
     if worker_count < 1 or not ((services >= 0) & np.isfinite(services)).all():
         raise ValueError("serving needs a worker, and service times that are finite and at least 0")
     free_at = [0.0] * worker_count
-    spent = np.empty_like(arrivals)
-    for index, (arrival, service) in enumerate(
-        zip(arrivals.tolist(), services.tolist(), strict=True)
-    ):
-        done = max(arrival, free_at[0]) + service
-        heapq.heapreplace(free_at, done)
-        spent[index] = done - arrival
-    return spent
+    done = []
+    for arrival, service in zip(arrivals.tolist(), services.tolist(), strict=True):
+        free = free_at[0]
+        done.append((arrival if arrival > free else free) + service)  # max() takes twice as long
+        heapq.heapreplace(free_at, done[-1])
+    return np.array(done, dtype=np.float64) - arrivals
 
 
 def find_makespan_s(
