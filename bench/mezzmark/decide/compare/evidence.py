@@ -22,7 +22,7 @@ from typing import Final
 import numpy as np
 
 from mezzmark.decide.compare.matching import find_unlikeness
-from mezzmark.decide.compare.verdicts import POWER, Design, Evidence, RunSpread
+from mezzmark.decide.compare.verdicts import Design, Evidence, RunSpread
 from mezzmark.decide.estimate.observed_run import Costs, MeasuredRun, RunCosts, read_common_costs
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.machine.identity import HARDWARE, MACHINE, host_key
@@ -229,7 +229,6 @@ def findable_fraction(
         math.sqrt(2 / run_count) * math.hypot(own, RUN_SPREAD),
         degrees=2 * (run_count - 1) * fewest or math.inf,
         error_level=ERROR_LEVEL / len(cells),
-        power=POWER,
     )
     return (1 + tolerance_fraction) * (1 + beyond) - 1
 

@@ -2,10 +2,10 @@
 
 import math
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 from mezzmark.decide.compare.evidence import (
     KERNEL_LEVEL,
@@ -49,7 +49,6 @@ from mezzmark.decide.machine.noise import flag_trials, summarise_causes
 from mezzmark.decide.machine.state import judge_machine
 from mezzmark.model.cell import Cell
 from mezzmark.model.errors import EXIT_INCONCLUSIVE
-from mezzmark.model.records import Trial
 from mezzmark.model.tasks import TASKS
 from mezzmark.statistics.intervals import check_level
 from mezzmark.statistics.paired import holm_adjusted, log_margin, paired_change
@@ -73,10 +72,8 @@ def compare_with_themselves(
             plain = costs.get(cell, {})
             common = sorted(plain.keys() & again[cell].keys())
             if len(common) >= MINIMUM_ROUNDS:
-                change = paired_change(
-                    [plain[key] for key in common], [again[cell][key] for key in common]
-                )
-                found.append((run.manifest.run_id, cell, change))
+                sides = ([side[key] for key in common] for side in (plain, again[cell]))
+                found.append((run.manifest.run_id, cell, paired_change(*sides)))
     adjusted = holm_adjusted([2 * min(c.p_above(), c.p_below(), 0.5) for _, _, c in found])
     return tuple(
         SelfComparison(
@@ -110,54 +107,61 @@ def compare_runs(
     log_margin(tolerance_fraction)
     check_level(confidence_level)
     runs = (*baseline, *candidate)
-    names = run_names(runs)
+    names, costs = run_names(runs), _read_sides(baseline, candidate)
     overlaps = disturbed_pairs(runs)
     self_comparisons = compare_with_themselves(runs, confidence_level)
-    flagged = [flag_trials(run.trials) for run in runs]
-    costs = _read_sides(baseline, candidate)
     design = choose_design(baseline, candidate)
-    ids = [run.manifest.run_id for run in runs]
-    spreads = read_run_spreads(history, baseline[0], ids)
     kernel = kernel_change(*costs, design=design)
     has_moved = machine_moved(kernel, design)
     rules = _Rules(
         design=design,
         reasons=dict(_reasons(baseline, candidate, names)),
-        wrong_counts=tuple(_count_wrong(side) for side in (baseline, candidate)),
+        wrong_counts=(_count_wrong(baseline), _count_wrong(candidate)),
         players=_unlike_players(baseline, candidate),
-        is_void=bool(overlaps)
-        or has_moved
-        or any(item.is_significant for item in self_comparisons),
-        spreads=spreads,
+        is_void=bool(overlaps) or has_moved or any(c.is_significant for c in self_comparisons),
+        spreads=read_run_spreads(history, baseline[0], [run.manifest.run_id for run in runs]),
         family=family,
         tolerance_fraction=tolerance_fraction,
         confidence_level=confidence_level,
     )
-    cells = _judge(costs, rules)
-    without = _judge(_read_sides(baseline, candidate, flagged), rules) if any(flagged) else None
-    verdict = overall_verdict(tuple(cell.verdict for cell in cells))
     return RegressionReport(
-        verdict=verdict,
-        exit_code=EXIT_CODES[verdict],
-        design=rules.design,
+        **_verdicts(baseline, candidate, costs, rules),
+        design=design,
         overlaps=tuple((names[first], names[second]) for first, second in overlaps),
         tolerance_fraction=tolerance_fraction,
         confidence_level=confidence_level,
-        cells=tuple(cells),
         machine_ratio=kernel and estimate_of(kernel.interval(confidence_level=KERNEL_LEVEL)),
         has_moved=has_moved,
-        run_spreads=tuple(_spreads(cells, spreads)),
         history_count=len(history),
         loads=(_load("baseline", baseline), _load("candidate", candidate)),
         unsteady_runs=tuple(_unsteady_runs(baseline, candidate, names)),
         host_changes=changed_facts(baseline, candidate),
         self_comparisons=self_comparisons,
-        flagged_trial_count=sum(map(len, flagged)),
-        flag_causes=summarise_causes(causes for trials in flagged for causes in trials.values()),
-        changed_without_flagged=None if without is None else _changed(cells, without),
         baseline_run_ids=tuple(run.manifest.run_id for run in baseline),
         candidate_run_ids=tuple(run.manifest.run_id for run in candidate),
     )
+
+
+def _verdicts(
+    baseline: Sequence[MeasuredRun],
+    candidate: Sequence[MeasuredRun],
+    costs: "_Sides",
+    rules: "_Rules",
+) -> dict[str, Any]:
+    """Every cell's verdict and that over all, with what disturbed trials there are and change."""
+    flagged = [flag_trials(run.trials) for run in (*baseline, *candidate)]
+    cells = _judge(costs, rules)
+    without = _judge(_read_sides(baseline, candidate, flagged), rules) if any(flagged) else None
+    verdict = overall_verdict(tuple(cell.verdict for cell in cells))
+    return {
+        "verdict": verdict,
+        "exit_code": EXIT_CODES[verdict],
+        "cells": tuple(cells),
+        "run_spreads": tuple(_spreads(cells, rules.spreads)),
+        "flagged_trial_count": sum(map(len, flagged)),
+        "flag_causes": summarise_causes(c for trials in flagged for c in trials.values()),
+        "changed_without_flagged": None if without is None else _changed(cells, without),
+    }
 
 
 def _spreads(cells: Sequence[CellVerdict], known: Mapping[str, RunSpread]) -> Iterator[RunSpread]:
@@ -172,19 +176,17 @@ def _spreads(cells: Sequence[CellVerdict], known: Mapping[str, RunSpread]) -> It
 
 def _load(side: Literal["baseline", "candidate"], runs: Sequence[MeasuredRun]) -> SideLoad:
     trials = [trial for run in runs for trial in run.trials]
+
+    def middle_and_most(told: Iterable[float | None]) -> tuple[float, float] | None:
+        values = [value for value in told if value is not None]
+        return (median(values), max(values)) if values else None
+
     return SideLoad(
         side=side,
-        before=_middle_and_most(trials, lambda trial: trial.host_before.load_average_1m),
-        waiting=_middle_and_most(trials, lambda trial: trial.host_during.cpu_pressure),
-        steal=_middle_and_most(trials, lambda trial: trial.host_during.steal_fraction),
+        before=middle_and_most(trial.host_before.load_average_1m for trial in trials),
+        waiting=middle_and_most(trial.host_during.cpu_pressure for trial in trials),
+        steal=middle_and_most(trial.host_during.steal_fraction for trial in trials),
     )
-
-
-def _middle_and_most(
-    trials: Iterable[Trial], read: Callable[[Trial], float | None]
-) -> tuple[float, float] | None:
-    values = [value for trial in trials if (value := read(trial)) is not None]
-    return (median(values), max(values)) if values else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -306,9 +308,8 @@ def _judged(
 
 def _count_wrong(runs: Sequence[MeasuredRun]) -> Counter[Cell]:
     counts: Counter[Cell] = Counter()
-    for trial in (trial for run in runs for trial in run.trials if not trial.arm):
-        if trial.measurement:
-            counts[trial.cell] += TASKS[trial.cell.task].proofs(trial.measurement).count("wrong")
+    for trial in (t for run in runs for t in run.trials if t.measurement and not t.arm):
+        counts[trial.cell] += TASKS[trial.cell.task].proofs(trial.measurement).count("wrong")
     return counts
 
 
