@@ -71,11 +71,7 @@ def cell_values(cell: Cell, arm: str = "", played_by: str = "") -> dict[str, obj
     }
 
 
-COUNT_COLUMNS: Final = {
-    "wrong_count": INTEGER,
-    "unproved_count": INTEGER,
-    "alike_count": INTEGER,
-}
+COUNT_COLUMNS: Final = dict.fromkeys(("wrong_count", "unproved_count", "alike_count"), INTEGER)
 
 SUMMARY_COLUMNS: Final = {"trial_count": INTEGER, "failed_trial_count": INTEGER, **COUNT_COLUMNS}
 

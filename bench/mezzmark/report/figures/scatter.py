@@ -4,7 +4,7 @@ many, numbered with a key."""
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise, product
-from math import ceil, cos, nan, radians, sin
+from math import ceil, cos, radians, sin
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -19,21 +19,8 @@ from mezzmark.decide.estimate.ranking import INSTANT_MS, Ranking
 from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.figures import FigureName
+from mezzmark.report.figures import theme
 from mezzmark.report.figures.marks import Drawing, Mark, at, draw_marks, ends, new_drawing
-from mezzmark.report.figures.theme import (
-    DASHES,
-    LIGHT,
-    MARGIN_IN,
-    MARKERS,
-    SMALL_PT,
-    WIDTH_IN,
-    characters,
-    key_entry,
-    padded,
-    plot,
-    role_key,
-    set_log_axis,
-)
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import run_figures as prose
 from mezzmark.report.prose.numbers import shown_name, shown_value
@@ -89,8 +76,8 @@ def draw_points(
     drawing = new_drawing(text, body_in=BODY_IN, key=key, left_in=0.8, bottom_in=0.55 + key_in)
     axes = drawing.figure.add_subplot()
     steps = pd.DataFrame(path, columns=["x", "y"], dtype=float)
-    line = so.Path(color=LIGHT["leader"], alpha=0.55, linewidth=1.2)
-    plot(steps, x="x", y="y").add(line).on(axes).plot()
+    line = so.Path(color=theme.LIGHT["leader"], alpha=0.55, linewidth=1.2)
+    theme.plot(steps, x="x", y="y").add(line).on(axes).plot()
     draw_marks(drawing, [point.mark for point in points])
     _set_axis(axes, "x", x, [end for point in points for end in point.mark.x])
     _set_axis(axes, "y", y, [end for point in points for end in point.mark.y])
@@ -103,8 +90,8 @@ def draw_points(
         ha="right" if is_right else "left",
         va="top" if is_top else "bottom",
         transform=axes.transAxes,
-        color=LIGHT["muted"],
-        fontsize=SMALL_PT,
+        color=theme.LIGHT["muted"],
+        fontsize=theme.SMALL_PT,
     )
     _name_points(axes, points, path, is_keyed=is_keyed)
     if is_keyed:
@@ -116,15 +103,17 @@ def _set_axis(axes: Axes, which: Axis, axis: PlaneAxis, values: Sequence[float])
     """Limits and label, and the reference lines with their labels at the far end."""
     held = [*values, *axis.lines]
     if axis.is_log:
-        set_log_axis(axes, which, padded(held, room=axis.room), label=axis.label)
+        theme.set_log_axis(axes, which, theme.padded(held, room=axis.room), label=axis.label)
     else:
         limits = np.nanmin(held) - axis.room, np.nanmax(held) + axis.room
         axes.set(**{f"{which}lim": limits, f"{which}label": axis.label})
         axes.grid(True, axis=which)
     is_x = which == "x"
-    look: dict[str, Any] = {"color": LIGHT["line"], "zorder": 1}
+    look: dict[str, Any] = {"color": theme.LIGHT["line"], "zorder": 1}
     for value, label in axis.lines.items():
-        (axes.axvline if is_x else axes.axhline)(value, linestyle=DASHES, linewidth=1.1, **look)
+        (axes.axvline if is_x else axes.axhline)(
+            value, linestyle=theme.DASHES, linewidth=1.1, **look
+        )
         axes.annotate(
             label,
             xy=(value, 1) if is_x else (1, value),
@@ -133,14 +122,14 @@ def _set_axis(axes: Axes, which: Axis, axis: PlaneAxis, values: Sequence[float])
             textcoords="offset points",
             ha="right",
             va="top" if is_x else "bottom",
-            fontsize=SMALL_PT,
+            fontsize=theme.SMALL_PT,
             **look,
         )
 
 
 def _look(point: Point) -> dict[str, Any]:
     weight = "normal" if point.shade == "ink" else "bold"
-    return {"fontsize": SMALL_PT, "weight": weight, "color": LIGHT[point.shade]}
+    return {"fontsize": theme.SMALL_PT, "weight": weight, "color": theme.LIGHT[point.shade]}
 
 
 _SPOTS: Final = tuple(product((9, 18, 32, 50), (0, 180, 90, -90, 45, -45, 135, -135)))
@@ -175,7 +164,7 @@ def _name_points(
         free = (spot for spot in inside if not spot[2].count_overlaps(taken))
         reach, offset, box = next(free, spots[0])
         taken.append(box)
-        lead = {"arrowstyle": "-", "color": LIGHT["muted"], "linewidth": 0.5, "shrinkB": 4}
+        lead = {"arrowstyle": "-", "color": theme.LIGHT["muted"], "linewidth": 0.5, "shrinkB": 4}
         axes.annotate(
             name,
             xy=place,
@@ -206,12 +195,12 @@ def _box(axes: Axes, start: Place, end: Place, pad: float) -> Bbox:
 
 def _draw_key(drawing: Drawing, points: Sequence[Point], key_in: float) -> None:
     """Under the axes, what the numbers stand for."""
-    width_in, line_count = WIDTH_IN / KEY_COLUMNS, ceil(len(points) / KEY_COLUMNS)
-    room = characters(width_in - MARGIN_IN, SMALL_PT) - 4
+    width_in, line_count = theme.WIDTH_IN / KEY_COLUMNS, ceil(len(points) / KEY_COLUMNS)
+    room = theme.characters(width_in - theme.MARGIN_IN, theme.SMALL_PT) - 4
     for index, point in enumerate(points):
         column, line = divmod(index, line_count)
         drawing.figure.text(
-            (MARGIN_IN + column * width_in) / WIDTH_IN,
+            (theme.MARGIN_IN + column * width_in) / theme.WIDTH_IN,
             (key_in - KEY_LINE_IN * line) / drawing.figure.get_figheight(),
             f"{index + 1}  {shown_name(point.name, limit=room)}",
             va="top",
@@ -223,7 +212,7 @@ def draw_size(view: RunView, ranking: Ranking, *, cells: Mapping[str, str]) -> D
     """Bit rate across, scrub latency upwards; down and to the left is smaller and faster. Marks
     link to `cells`, the anchor of each encoding."""
     entries = [entry for entry in ranking.entries if entry.encoding in view.bitrates_bps]
-    points, roles = [], []
+    points = []
     for entry in entries:
         role, estimate = view.role(entry.encoding), entry.estimates["p50_ms"]
         rate_mbps = view.bitrates_bps[entry.encoding] / 1e6
@@ -233,20 +222,20 @@ def draw_size(view: RunView, ranking: Ranking, *, cells: Mapping[str, str]) -> D
             y=ends(estimate),
             colour=role,
             link=(cells[entry.encoding], words),
-            marker=MARKERS[role],
+            marker=theme.MARKERS[role],
             fill=float(role != "other"),
             bar_pt=2,
         )
         shade = "ink" if role == "other" else role
         points.append(Point(name=entry.encoding, mark=mark, shade=shade))
-        roles.append(role)
+    roles = [view.role(entry.encoding) for entry in entries]
     instant = {INSTANT_MS: labels.INSTANT_LABEL}
     return draw_points(
         prose.size_text(ranking, entries),
         points,
         PlaneAxis(label=labels.RATE_LABEL, better="less", room=1.5),
         PlaneAxis(label=labels.MEDIAN_LABEL, better="less", room=1.3, lines=instant),
-        key=role_key(roles, prose.leader_label(view.choice)),
+        key=theme.role_key(roles, prose.leader_label(view.choice)),
     )
 
 
@@ -259,10 +248,9 @@ def draw_quality(judged: Sequence[EncodingFidelity], *, anchors: Mapping[str, st
             continue
         psnr, rate_mbps = entry.estimates["psnr"], entry.bitrate_bps / 1e6
         words = generation_words(entry, 0)
-        low, high = (nan if end is None else end for end in (psnr.low, psnr.high))
         mark = Mark(
             x=at(rate_mbps),
-            y=(psnr.point, low, high),
+            y=ends(psnr),
             colour="other",
             link=(anchors[entry.encoding], prose.with_rate(words, rate_mbps)),
             fill=0,
@@ -288,9 +276,9 @@ SIGNS: Final[dict[str, tuple[str, str, dict[str, Any]]]] = {
     "front": ("o", "leader", {}),
     "meets": ("o", "other", {}),
     "open": ("o", "other", {"alpha": FILLS["open"]}),
-    "ruled out": ("o", "other", {"markerfacecolor": LIGHT["paper"]}),
+    "ruled out": ("o", "other", {"markerfacecolor": theme.LIGHT["paper"]}),
     "not judged": ("x", "other", {}),
-    "original": (MARKERS["original"], "original", {}),
+    "original": (theme.MARKERS["original"], "original", {}),
 }
 """Marker, colour and style of each entry of a choice's key."""
 
@@ -301,7 +289,7 @@ def draw_choice(choice: Choice, plane: ChoicePlane, *, anchors: Mapping[str, str
     key = []
     for sign, label in prose.choice_key(choice).items():
         marker, colour, style = SIGNS[sign]
-        key.append(key_entry(label, marker, colour=colour, **style))
+        key.append(theme.key_entry(label, marker, colour=colour, **style))
     return draw_points(
         prose.choice_text(choice, plane, [point.judged.encoding for point in front]),
         [_choice_point(point, plane, choice, anchors) for point in plane.points],
@@ -328,7 +316,7 @@ def _choice_point(
         role = "original"
     elif is_chosen or entry.front in ("on it", "may be on it"):
         role = "leader"
-    marker = "x" if entry.status == "not judged" else MARKERS[role]
+    marker = "x" if entry.status == "not judged" else theme.MARKERS[role]
     mark = Mark(
         x=ends(point.x, factor=shown_value(1.0, plane.x_goal.unit)),
         y=ends(point.y, factor=shown_value(1.0, plane.y_goal.unit)),

@@ -38,10 +38,7 @@ def self_test_table(report: SelfTestReport) -> Table:
     return fact_table(
         [
             *host_facts(report.host),
-            (
-                "clock",
-                f"step {clock.resolution_ns:.0f} ns, a reading {clock.reading_ns:.0f} ns",
-            ),
+            ("clock", f"step {clock.resolution_ns:.0f} ns, a reading {clock.reading_ns:.0f} ns"),
             ("Python", report.host.python),
             *report.host.library_versions.items(),
         ]
@@ -107,7 +104,7 @@ def inspection_table(found: Inspection) -> Table:
             ("frame rate", _rate(found)),
             ("length", _length(found)),
             ("key frames", _groups(found)),
-            ("B frames", _share(found.b_frame_fraction)),
+            ("B frames", "" if (b := found.b_frame_fraction) is None else f"{b:.0%} of pictures"),
             ("slices a picture", _spread(found.slice_count, digits=0)),
             ("colour", _tags(found)),
             ("bit rate", _bitrate(found)),
@@ -151,10 +148,8 @@ def _rate(found: Inspection) -> str:
 
 
 def _length(found: Inspection) -> str:
-    examined = (
-        f"{found.examined_duration_s:.2f} s, {count_text(found.examined_frame_count, 'frame')}"
-    )
-    return f"{examined} examined" if found.is_excerpt else examined
+    frames = count_text(found.examined_frame_count, "frame")
+    return f"{found.examined_duration_s:.2f} s, {frames}{' examined' * found.is_excerpt}"
 
 
 def _groups(found: Inspection) -> str:
@@ -172,15 +167,10 @@ def _groups(found: Inspection) -> str:
 def _spread(spread: Spread | None, *, digits: int) -> str:
     if spread is None:
         return ""
-    if spread.minimum == spread.maximum:
-        return f"{spread.median:.{digits}f}"
-    return (
-        f"{spread.median:.{digits}f} ({spread.minimum:.{digits}f} to {spread.maximum:.{digits}f})"
+    least, middle, most = (
+        f"{value:.{digits}f}" for value in (spread.minimum, spread.median, spread.maximum)
     )
-
-
-def _share(fraction: float | None) -> str:
-    return "" if fraction is None else f"{fraction:.0%} of pictures"
+    return middle if spread.minimum == spread.maximum else f"{middle} ({least} to {most})"
 
 
 def _tags(found: Inspection) -> str:
