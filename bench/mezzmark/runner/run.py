@@ -15,16 +15,7 @@ from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks import TASKS
-from mezzmark.runner.events import (
-    CellGivenUp,
-    Event,
-    Prepared,
-    RoundFinished,
-    RoundStarted,
-    Stopped,
-    TrialFinished,
-    TrialStarted,
-)
+from mezzmark.runner import events
 from mezzmark.runner.prepare import Footage, prepare_footage
 from mezzmark.runner.rounds import Rounds, StopWhen
 from mezzmark.runner.start import (
@@ -57,7 +48,7 @@ def run_scenario(
     clock: Clock | None = None,
     stop_when: StopWhen | None = None,
     footage: Footage | None = None,
-) -> Generator[Event]:
+) -> Generator[events.Event]:
     """Measure a scenario into `run_dir`, saying what happens as it happens; prints nothing.
 
     A trial is on disk before its `TrialFinished` is yielded. Ctrl-C and `kill` end the run between
@@ -106,10 +97,10 @@ class _Session:
     flag: StopFlag
     clock: Clock
 
-    def measure(self) -> Iterator[Event]:
+    def measure(self) -> Iterator[events.Event]:
         """All rounds that are still to be done, and the reason why there is no further one."""
         rounds = self.rounds
-        yield Prepared(manifest=self.manifest, done=len(rounds.trials), total=rounds.total)
+        yield events.Prepared(manifest=self.manifest, done=len(rounds.trials), total=rounds.total)
         clear_scratch(self.run_dir)  # of a killed session
         round_index, forecast = 0, None
         while rounds.is_begun(round_index) or not (reason := rounds.stop_reason(round_index)):
@@ -120,11 +111,11 @@ class _Session:
             round_index += 1
         write_manifest(self.run_dir, self.manifest.model_copy(update={"stop_reason": reason}))
         clear_scratch(self.run_dir)
-        yield Stopped(reason=reason)
+        yield events.Stopped(reason=reason)
 
-    def _round(self, round_index: int, left: list[PlannedTrial]) -> Iterator[Event]:
+    def _round(self, round_index: int, left: list[PlannedTrial]) -> Iterator[events.Event]:
         rounds, total = self.rounds, self.rounds.total
-        yield RoundStarted(
+        yield events.RoundStarted(
             round_index=round_index,
             round_count=rounds.scenario.rounds,
             trial_count=len(left),
@@ -135,14 +126,14 @@ class _Session:
                 continue
             done = rounds.place(planned)
             time_left = rounds.time_left(left[number:])
-            yield TrialStarted(cell=planned.cell, done=done, total=total, **time_left)
+            yield events.TrialStarted(cell=planned.cell, done=done, total=total, **time_left)
             trial = self._trial(rounds.with_player(planned))
             append_trial(self.run_dir, trial)
             rounds.note(trial)
-            yield TrialFinished(trial=trial, done=done + 1, total=total)
+            yield events.TrialFinished(trial=trial, done=done + 1, total=total)
             if rounds.is_given_up(trial):
-                yield CellGivenUp(cell=trial.cell, reason=trial.reason)
-        yield RoundFinished(round_index=round_index)
+                yield events.CellGivenUp(cell=trial.cell, reason=trial.reason)
+        yield events.RoundFinished(round_index=round_index)
 
     def _trial(self, planned: PlannedTrial) -> Trial:
         self._raise_if_stopped()

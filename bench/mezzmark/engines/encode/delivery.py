@@ -37,8 +37,7 @@ def run_delivery(job: DeliveryJob, clock_ns: Callable[[], int]) -> Measured:
     Raises EncodingError when the file is not whole or the size cannot be encoded, EngineError
     where this FFmpeg lacks the encoder.
     """
-    whole = read_frame_index(job.source.index_path)
-    index = first_frames(whole, job.frame_count)
+    index = first_frames(read_frame_index(job.source.index_path), job.frame_count)
     path = Path(job.scratch_dir) / "delivery.mp4"
     decode_ns = _time_decode(job, index, clock_ns)
     passes = _time_passes(job, index, path, clock_ns)

@@ -270,14 +270,10 @@ def _summarise(results: list[_JobResult], index: FrameIndex) -> GridMeasurement:
         start_ns=tuple(result.released_ns - released_ns for result in results),
         end_ns=tuple(result.end_ns - released_ns for result in results),
         window_ns=window_end_ns - released_ns,
-        window_packets=tuple(
-            sum(moment <= window_end_ns for moment in result.packet_ns) for result in results
-        ),
+        window_packets=tuple(sum(at <= window_end_ns for at in one.packet_ns) for one in results),
         packet_count=tuple(len(result.packet_ns) for result in results),
         is_pinned=all(result.is_pinned for result in results),
-        **{
-            name: tuple(result.measured[name] for result in results) for name in results[0].measured
-        },
+        **{name: tuple(one.measured[name] for one in results) for name in results[0].measured},
     )
 
 

@@ -15,12 +15,7 @@ from functools import partial
 from pathlib import Path
 from typing import Final
 
-from mezzmark.engines.encode.encoded_file import (
-    encode_clip,
-    first_frames,
-    refuse_lost_pictures,
-    stamps_agree,
-)
+from mezzmark.engines.encode import encoded_file
 from mezzmark.engines.encode.encoders import taken
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.media.frame_index import NO_STAMP, build_frame_index, read_frame_index
@@ -222,7 +217,7 @@ def _ingest(
     """Decode, convert, encode to a part, prove it, give it its name."""
     start_ns, start_cpu_ns = clock_ns(), time.process_time_ns()
     index, part = _clip_index(job, clip_index), part_of(path)
-    size = encode_clip(
+    size = encoded_file.encode_clip(
         job.sources[clip_index].media.media_path,
         index,
         part,
@@ -250,7 +245,7 @@ def _ingest(
 def _clip_index(job: IngestJob, clip_index: int) -> FrameIndex:
     """What is to be ingested of a clip."""
     source = job.sources[clip_index]
-    return first_frames(read_frame_index(source.media.index_path), source.frame_count)
+    return encoded_file.first_frames(read_frame_index(source.media.index_path), source.frame_count)
 
 
 def _prove(job: IngestJob, clip_index: int, index: FrameIndex, path: Path) -> FrameIndex:
@@ -261,11 +256,11 @@ def _prove(job: IngestJob, clip_index: int, index: FrameIndex, path: Path) -> Fr
     """
     found = build_frame_index(path, is_stamped=index.is_stamped)
     if job.height_px is None:
-        in_order = stamps_agree(index, found)
+        in_order = encoded_file.stamps_agree(index, found)
     else:
         pairs = zip(index.stamps, found.stamps, strict=False)
         in_order = all(NO_STAMP in pair or pair[0] == pair[1] for pair in pairs)
-    refuse_lost_pictures(
+    encoded_file.refuse_lost_pictures(
         index,
         found,
         in_order=in_order,

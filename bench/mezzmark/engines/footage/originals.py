@@ -36,7 +36,7 @@ from mezzmark.engines.media.frame_index import (
     read_frame_index,
     write_frame_index,
 )
-from mezzmark.engines.media.pixels import Planes, frame_from_planes
+from mezzmark.engines.media.pixels import frame_from_planes
 from mezzmark.engines.media.probe import unfit
 from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.errors import FootageError
@@ -85,11 +85,8 @@ def prepare_original(job: PrepareOriginalJob, advance: ProgressUpdate) -> Prepar
     """
     recipe, original = job.clip.recipe, job.clip.original
     if recipe is None:
-        raise FootageError(
-            where=f'clip "{job.clip.name}"',
-            what="it has no recipe to make an original from",
-            remedy="Give it a recipe, or measure it as own footage",
-        )
+        what = "it has no recipe to make an original from"
+        raise unfit(f'clip "{job.clip.name}"', what, "Give it a recipe, or measure own footage")
     key = cache_key(
         kind="original",
         original_version=ORIGINAL_VERSION,
@@ -101,22 +98,16 @@ def prepare_original(job: PrepareOriginalJob, advance: ProgressUpdate) -> Prepar
     )
 
     def make(folder: Path) -> FrameIndex:
-        path = folder / MEDIA_NAME
-        message = f"making {job.clip.name}"
-        write_original(
-            path,
-            recipe,
-            original,
-            job.seed,
-            advance=lambda share: advance(message, share * ENCODING_SHARE),
-        )
+        path, message = folder / MEDIA_NAME, f"making {job.clip.name}"
+
+        def tell(share: float) -> None:
+            advance(message, share * ENCODING_SHARE)
+
+        write_original(path, recipe, original, job.seed, advance=tell)
         advance(f"checking {job.clip.name}", ENCODING_SHARE)
         # Groups are closed unless the scenario asks for others: `original_encoding`.
-        index = build_frame_index(
-            path,
-            is_stamped=True,
-            has_closed_groups=not (original.open_groups or original.intra_refresh),
-        )
+        is_closed = not (original.open_groups or original.intra_refresh)
+        index = build_frame_index(path, is_stamped=True, has_closed_groups=is_closed)
         if index.stamps != tuple(range(recipe.frame_count)):
             told_apart = len(set(index.stamps) - {NO_STAMP})
             what = (
@@ -145,8 +136,10 @@ def write_original(
         for number, planes in enumerate(generate_frames(recipe, seed)):
             if number % ADVANCE_FRAMES == 0:
                 advance(number / recipe.frame_count)
-            shown = _with_all_lines(planes) if original.chroma == "4:2:2" else planes
-            yield frame_from_planes(shown, encoding.pixel_format, RECIPE_TAGS)
+            luma, *chroma = planes
+            if original.chroma == "4:2:2":  # every line of chroma twice
+                chroma = [plane.repeat(2, axis=0) for plane in chroma]
+            yield frame_from_planes((luma, *chroma), encoding.pixel_format, RECIPE_TAGS)
 
     encoder = open_encoder(
         path,
@@ -206,12 +199,6 @@ def original_encoding(recipe: Recipe, original: OriginalSpec) -> Encoding:
     )
 
 
-def _with_all_lines(planes: Planes) -> Planes:
-    """4:2:0 as 4:2:2, every line of chroma twice."""
-    luma, cb, cr = planes
-    return luma, cb.repeat(2, axis=0), cr.repeat(2, axis=0)
-
-
 def _joined(settings: dict[str, object]) -> str:
     return ":".join(f"{name}={value}" for name, value in settings.items())
 
@@ -233,8 +220,7 @@ def prepare_own(job: PrepareOwnJob, advance: ProgressUpdate) -> PreparedMedia:
         libraries=library_versions(),
     )
     index_path = Path(job.cache_dir) / f"{key}{INDEX_SUFFIX}"
-    index = _cached_index(index_path, path)
-    was_cached = index is not None
+    index = cached = _cached_index(index_path, path)
     if index is None:
         index = build_frame_index(path, max_duration_s=job.excerpt_s, advance=advance)
         _store(index, index_path)
@@ -244,7 +230,7 @@ def prepare_own(job: PrepareOwnJob, advance: ProgressUpdate) -> PreparedMedia:
         file_bytes=index.file_bytes,
         frame_count=index.frame_count,
         duration_s=index_duration_s(index),
-        was_cached=was_cached,
+        was_cached=cached is not None,
     )
 
 

@@ -71,7 +71,8 @@ def generate_frames(recipe: Recipe, seed: int) -> Iterator[Planes]:
     """
     _require_stampable(recipe)
     rng = np.random.default_rng(seed)
-    scene_count = min(MAX_SCENES, _shot_count(recipe))
+    length_s = recipe.cut_interval_s or recipe.duration_s
+    scene_count = min(MAX_SCENES, max(1, math.ceil(recipe.duration_s / length_s)))
     clip_id = recipe_clip_id(recipe, seed)
     scene_rngs = rng.spawn(scene_count)
     pool_rng, frame_rng = rng.spawn(2)
@@ -200,16 +201,10 @@ def _blend(under: Codes, over: Codes, opacity: npt.NDArray[np.uint16], top: int,
     columns = slice(max(0, left), min(under.shape[1], left + over.shape[1]))
     if lines.start >= lines.stop or columns.start >= columns.stop:
         return
-    cut = (
-        slice(lines.start - top, lines.stop - top),
-        slice(columns.start - left, columns.stop - left),
-    )
+    cut = np.s_[lines.start - top : lines.stop - top, columns.start - left : columns.stop - left]
     below = under[lines, columns]
-    share = opacity[cut].astype(np.int32)
-    difference = over[cut].astype(np.int32) - below
-    difference *= share
-    difference >>= 8
-    below += difference.astype(below.dtype)
+    difference = (over[cut].astype(np.int32) - below) * opacity[cut].astype(np.int32)
+    below += (difference >> 8).astype(below.dtype)
 
 
 def _gained(plane: Codes, gain: float, pivot: int) -> Codes:
@@ -229,16 +224,9 @@ def _stamp(planes: Planes, frame_index: int, clip_id: int, bit_depth: int) -> No
     write_stamp(luma, frame_index, clip_id, bit_depth)
     layout = stamp_layout(luma.shape[1], luma.shape[0])
     assert layout is not None
+    grey = CHROMA_MIDDLE_8BIT << (bit_depth - 8)
     for plane in (cb, cr):
-        plane[: layout.height_px // 2, : layout.width_px // 2] = CHROMA_MIDDLE_8BIT << (
-            bit_depth - 8
-        )
-
-
-def _shot_count(recipe: Recipe) -> int:
-    if recipe.cut_interval_s == 0:
-        return 1
-    return max(1, int(np.ceil(recipe.duration_s / recipe.cut_interval_s)))
+        plane[: layout.height_px // 2, : layout.width_px // 2] = grey
 
 
 def _even(pixels: int) -> int:

@@ -87,8 +87,7 @@ def _distance_from_middle(shape: tuple[int, ...], picture_height_px: int) -> Fie
     """Distance of each sample from the middle of the canvas, in picture heights."""
     down = (np.arange(shape[0], dtype=np.float32) - shape[0] / 2)[:, None] / picture_height_px
     across = (np.arange(shape[1], dtype=np.float32) - shape[1] / 2)[None, :] / picture_height_px
-    distance: Field = np.hypot(down, across * np.float32(0.8))
-    return distance
+    return np.asarray(np.hypot(down, across * np.float32(0.8)))
 
 
 def _defocus(plane: Field, distance: Field, recipe: Recipe, scale: float = 1.0) -> Field:
@@ -97,15 +96,8 @@ def _defocus(plane: Field, distance: Field, recipe: Recipe, scale: float = 1.0) 
     near = _blurred(plane, NEAR_BLUR_HEIGHTS * picture_lines)
     far = _blurred(plane, FAR_BLUR_HEIGHTS * picture_lines)
     amount = np.clip((distance - IN_FOCUS_RADIUS_HEIGHTS) / FALLOFF_HEIGHTS, 0, 1) * 2
-    to_near = np.clip(amount, 0, 1)
-    to_far = np.clip(amount - 1, 0, 1)
-    near -= plane
-    near *= to_near
-    near += plane
-    far -= near
-    far *= to_far
-    far += near
-    return far
+    near = (near - plane) * np.clip(amount, 0, 1) + plane
+    return np.asarray((far - near) * np.clip(amount - 1, 0, 1) + near)
 
 
 def _blurred(plane: Field, sigma_px: float) -> Field:
@@ -146,10 +138,8 @@ def _layer(
 
 
 def _half_sample(plane: Field, axis: int) -> Field:
-    moved: Field = ndimage.correlate1d(
-        plane, np.array(HALF_SAMPLE_TAPS) / 16, axis=axis, mode="nearest", origin=-1
-    )
-    return moved
+    taps = np.array(HALF_SAMPLE_TAPS) / 16
+    return np.asarray(ndimage.correlate1d(plane, taps, axis=axis, mode="nearest", origin=-1))
 
 
 def _quantised(plane: Field, bit_depth: int) -> Codes:
@@ -167,8 +157,6 @@ def _grain_weight(luma: Field) -> npt.NDArray[np.uint8]:
     codes = np.arange(256, dtype=np.float32)
     linear = np.clip((codes - 16) / 219, 0.09, 1) ** VIDEO_GAMMA
     weight = np.sqrt(READ_NOISE_SHARE + linear) * linear ** (1 / VIDEO_GAMMA - 1)
-    per_code = np.clip(
-        GRAIN_WEIGHT_ONE * weight / weight[round(LUMA_MEAN)], 32, LARGEST_GRAIN_WEIGHT
-    ).astype(np.uint8)
-    weights: npt.NDArray[np.uint8] = per_code[luma.astype(np.uint8)]
-    return weights
+    shares = GRAIN_WEIGHT_ONE * weight / weight[round(LUMA_MEAN)]
+    per_code = np.clip(shares, 32, LARGEST_GRAIN_WEIGHT).astype(np.uint8)
+    return np.asarray(per_code[luma.astype(np.uint8)])

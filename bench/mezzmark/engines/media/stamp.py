@@ -94,12 +94,8 @@ def stamp_layout(width_px: int, height_px: int) -> StampLayout | None:
     cell_px = 32 if height_px >= 1440 else 24 if height_px >= 540 else 16
     while cell_px >= SMALLEST_CELL_PX:
         for columns in (WIDE_COLUMNS, NARROW_COLUMNS):
-            layout = StampLayout(
-                cell_px=cell_px,
-                columns=columns,
-                rows=CELL_COUNT // columns,
-                margin_px=cell_px // 2,
-            )
+            rows, margin_px = CELL_COUNT // columns, cell_px // 2
+            layout = StampLayout(cell_px=cell_px, columns=columns, rows=rows, margin_px=margin_px)
             if layout.width_px <= width_px and layout.height_px <= height_px:
                 return layout
         cell_px -= 8
@@ -147,8 +143,7 @@ def read_stamp(
         return None
     for way in itertools.product((False, True), repeat=len(unsure)):
         cells[unsure] = way
-        reading = _reading_of(cells)
-        if reading is not None:
+        if reading := _reading_of(cells):
             return reading
     return None
 

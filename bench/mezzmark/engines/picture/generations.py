@@ -11,6 +11,7 @@ very planes that entered the encoder.
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import partial
 from itertools import islice
 from pathlib import Path
 from typing import Final
@@ -53,12 +54,9 @@ def shifted(frame: VideoFrame, offset_px: int, tags: ColourTags | None = None) -
     planes = planes_of(frame)
     height_px, width_px = planes[0].shape
     moved: Planes = tuple(
-        np.roll(
-            plane,
-            (offset_px * plane.shape[0] // height_px, offset_px * plane.shape[1] // width_px),
-            axis=(0, 1),
-        )
+        np.roll(plane, (offset_px * lines // height_px, offset_px * samples // width_px), (0, 1))
         for plane in planes
+        for lines, samples in [plane.shape]
     )
     name = frame.format.name
     keeps_name = len(planes) == 4 or name.startswith("yuvj")
@@ -140,7 +138,8 @@ def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
     """
     previous: Path | None = None
     frame_count = min(plan.index.frame_count, plan.settings.frames)
-    with FrameSpool(lambda: source_frames(plan), frame_count, plan.scratch) as clip:
+    pictures = partial(read_pictures, plan.source.path, plan.index, thread_count=plan.thread_count)
+    with FrameSpool(lambda: islice(pictures(), frame_count), frame_count, plan.scratch) as clip:
         entered = _Entered(plan, clip)
         for generation in range(1, plan.settings.generations + 1):
             path = plan.scratch / f"generation-{generation}.{plan.encoding.container}"
@@ -151,12 +150,6 @@ def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
             found, worst = _compare(plan, path, generation, clip, entered)
             yield Generation(path=path, found=found, worst=worst)
             previous = path
-
-
-def source_frames(plan: GenerationPlan) -> Iterator[VideoFrame]:
-    """The clip's frames as its decoder gives them."""
-    pictures = read_pictures(plan.source.path, plan.index, thread_count=plan.thread_count)
-    return islice(pictures, plan.settings.frames)
 
 
 def decoded_frames(path: Path, thread_count: int) -> Iterator[VideoFrame]:
@@ -210,11 +203,9 @@ def _returning(plan: GenerationPlan, previous: Path, generation: int) -> Iterato
     facts = written_facts(plan, previous)
     to_encoder = Converter(facts, plan.encoding.pixel_format, thread_count=plan.thread_count)
     step = bit_depth_step(plan.encoding.pixel_format) if plan.settings.bit_depth_step else None
-    move_px = picture_offset_px(plan.settings, generation) - picture_offset_px(
-        plan.settings, generation - 1
-    )
+    now_px, before_px = (picture_offset_px(plan.settings, generation - n) for n in (0, 1))
     for picture in decoded_frames(previous, plan.thread_count):
-        frame = to_encoder.convert(shifted(picture, move_px, facts.tags))
+        frame = to_encoder.convert(shifted(picture, now_px - before_px, facts.tags))
         yield step(frame) if step else frame
 
 
@@ -242,8 +233,7 @@ def _compare(
     meter: QualityMeter | None = None
     worst: WorstPair | None = None
     count = differing = 0
-    pairs = frames_in_pairs(clip, decoded_frames(path, plan.thread_count))
-    for original, decoded in pairs:
+    for original, decoded in frames_in_pairs(clip, decoded_frames(path, plan.thread_count)):
         returned = shifted(decoded, -offset_px, facts.tags)
         differing += not entered.is_same(count, original, returned)
         before = reference.convert(original)

@@ -58,8 +58,11 @@ class QualityMeter:
         self._graph, self._inputs, self._sink = _graph(
             self._format, self._size, self._filters, thread_count
         )
-        self._weights = _plane_weights(self._format)
-        self._is_rgb = pixel_format_facts(self._format).is_rgb
+        facts = pixel_format_facts(self._format)
+        share = 1 / prod(facts.chroma_step)
+        # Each plane's share of all samples, as libavfilter weights its average.
+        self._weights = tuple(plane / (1 + 2 * share) for plane in (1, share, share))
+        self._is_rgb = facts.is_rgb
         self._found: dict[str, list[Any]] = {
             name: [] for name in ("squared_error", "ssim", "ssim_all", "xpsnr_db")
         }
@@ -183,13 +186,6 @@ def _graph(
             remedy="Leave the metric out of fidelity.metrics, or use another FFmpeg build.",
         ) from error
     return graph, (entries[0], entries[1]), sink
-
-
-def _plane_weights(pixel_format: str) -> tuple[float, float, float]:
-    """Each plane's share of all samples, as libavfilter weights its average."""
-    share = 1 / prod(pixel_format_facts(pixel_format).chroma_step)
-    total = 1 + 2 * share
-    return 1 / total, share / total, share / total
 
 
 def _unequal(what: str) -> EncodingError:
