@@ -25,15 +25,11 @@ def _known_speed(value: float) -> float:
     return value
 
 
-def _link_gbps(value: object) -> object:
-    return parse_quantity(value, "Gbit/s") if isinstance(value, str) else value
+def _read_in(unit: str) -> BeforeValidator:
+    return BeforeValidator(lambda x: parse_quantity(x, unit) if isinstance(x, str) else x)
 
 
-def _mb_per_s(value: object) -> object:
-    return parse_quantity(value, "MB/s") if isinstance(value, str) else value
-
-
-LinkSpeed = Annotated[float, AfterValidator(_known_speed), BeforeValidator(_link_gbps)]
+LinkSpeed = Annotated[float, AfterValidator(_known_speed), _read_in("Gbit/s")]
 
 
 class Camera(Fact):
@@ -92,7 +88,7 @@ class Shop(Fact):
     link_usable_fraction: float = Field(
         default=0.8, gt=0, le=1, description="share of the payload rate that may be planned for"
     )
-    array_mb_per_s: Annotated[float, BeforeValidator(_mb_per_s)] = Field(
+    array_mb_per_s: Annotated[float, _read_in("MB/s")] = Field(
         default=800.0,
         gt=0,
         le=1_000_000,
@@ -178,19 +174,17 @@ def list_assumptions(shop: Shop) -> tuple[Assumption, ...]:
     """Every assumption of the shop and its cameras, in the order of the file."""
     cameras = ((f"cameras.{camera.name}.", camera) for camera in shop.cameras)
     return tuple(
-        _assumption(source, name, prefix=prefix)
+        Assumption(
+            name=prefix + name,
+            value=_shown(getattr(source, name)),
+            meaning=field.description,
+            is_default=name not in source.model_fields_set,
+        )
         for prefix, source in (("", shop), *cameras)
         for name, field in type(source).model_fields.items()
         if field.description
     )
 
 
-def _assumption(source: Fact, name: str, *, prefix: str) -> Assumption:
-    value = getattr(source, name)
-    shown = ", ".join(map(str, value)) or "none" if isinstance(value, tuple) else str(value)
-    return Assumption(
-        name=prefix + name,
-        value=shown,
-        meaning=type(source).model_fields[name].description or "",
-        is_default=name not in source.model_fields_set,
-    )
+def _shown(value: object) -> str:
+    return ", ".join(map(str, value)) or "none" if isinstance(value, tuple) else str(value)

@@ -18,6 +18,7 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import from_json
 
+from mezzmark import own_files
 from mezzmark.host.common import paused_collector
 from mezzmark.model.cell import ARMS
 from mezzmark.model.errors import DestinationError, RunError, nearest
@@ -28,14 +29,6 @@ from mezzmark.model.run import MANIFEST_SCHEMA, Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.kernel import KERNEL_CELL
 from mezzmark.model.upgrade import unknown_parts, upgrade_manifest, upgrade_trial
-from mezzmark.own_files import (
-    is_beginning_of,
-    make_marked_folder,
-    remove_marked,
-    replace_whole,
-    storage_error,
-    translate_os_errors,
-)
 
 MANIFEST_NAME = "manifest.json"
 TRIALS_NAME = "trials.jsonl"
@@ -91,7 +84,7 @@ def lock_folder(
     except Timeout:
         raise RunError(where=str(folder), what=what, remedy=remedy) from None
     except OSError as error:
-        raise storage_error(
+        raise own_files.storage_error(
             error,
             folder,
             kind=DestinationError,
@@ -108,7 +101,7 @@ def reserve_run_dir(run_dir: Path, *, resume: bool) -> bool:
 
     DestinationError when something stands there and `resume` was not asked for.
     """
-    with translate_os_errors(run_dir, remedy="Choose another folder with --out."):
+    with own_files.translate_os_errors(run_dir, remedy="Choose another folder with --out."):
         run_dir.mkdir(parents=True, exist_ok=True)
         present = _names_in(run_dir)
     if MANIFEST_NAME in present and resume:
@@ -143,24 +136,24 @@ def _names_in(folder: Path) -> set[str]:
 def _is_unfinished(name: str) -> bool:
     """Whether a run leaves a file of this name when it is stopped before its manifest is written.
     A scratch folder is none of it: it is made for the first trial."""
-    return name == LOCK_NAME or is_beginning_of(name, MANIFEST_NAME)
+    return name == LOCK_NAME or own_files.is_beginning_of(name, MANIFEST_NAME)
 
 
 @contextmanager
 def scratch_folder(run_dir: Path) -> Iterator[Path]:
     """An empty folder for the files of one trial, removed with all it holds at the end."""
     with _translate_write_errors(run_dir):
-        folder = make_marked_folder(run_dir, _SCRATCH_PREFIX)
+        folder = own_files.make_marked_folder(run_dir, _SCRATCH_PREFIX)
     try:
         yield folder
     finally:
-        remove_marked(folder)
+        own_files.remove_marked(folder)
 
 
 def clear_scratch(run_dir: Path) -> None:
     """Remove the scratch folders that killed trials left, and none that is not marked as ours."""
     for folder in run_dir.glob(f"{_SCRATCH_PREFIX}*"):
-        remove_marked(folder)
+        own_files.remove_marked(folder)
 
 
 def create_run(run_dir: Path, manifest: Manifest) -> None:
@@ -174,7 +167,7 @@ def write_manifest(run_dir: Path, manifest: Manifest) -> None:
     target = run_dir / MANIFEST_NAME
     content = f"{manifest.model_dump_json(indent=2)}\n".encode()
     with _translate_write_errors(target, len(content)):
-        replace_whole(target, content, is_synced=True)
+        own_files.replace_whole(target, content, is_synced=True)
 
 
 def append_trial(run_dir: Path, trial: Trial) -> None:
@@ -198,7 +191,7 @@ def append_trial(run_dir: Path, trial: Trial) -> None:
 
 def _translate_write_errors(target: Path, needed_bytes: int = 0) -> AbstractContextManager[None]:
     resuming = "resume with --resume; finished trials are safe."
-    return translate_os_errors(
+    return own_files.translate_os_errors(
         target,
         full=f"Free some space and {resuming}",
         remedy=f"Check the storage and {resuming}",

@@ -2,20 +2,13 @@
 copies of memory came to."""
 
 from collections.abc import Sequence
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 import numpy as np
 
-from mezzmark.model.cell import KERNEL_CLIP, KERNEL_ENCODING, Cell, PlannedTrial
+from mezzmark.model.cell import KERNEL_CLIP, KERNEL_ENCODING, Cell
 from mezzmark.model.fact import Amount, Fact, Positive, Whole
-from mezzmark.model.tasks.spec import (
-    NS_PER_MS,
-    Figure,
-    PreparedFootage,
-    Seen,
-    TaskSpec,
-    Work,
-)
+from mezzmark.model.tasks.spec import NS_PER_MS, Figure, Seen, TaskSpec, Work
 from mezzmark.statistics.quantiles import quantile
 
 KERNEL_CELL: Final = Cell(task="kernel", clip=KERNEL_CLIP, encoding=KERNEL_ENCODING)
@@ -61,10 +54,6 @@ def _kernel_ms(seen: Seen) -> float:
     return quantile(np.asarray(seen.measured.wall_ns, dtype=np.float64) / NS_PER_MS, 0.5)
 
 
-def _job(_planned: PlannedTrial, _settings: Any, _footage: PreparedFootage) -> Fact:
-    return KernelJob(repeats=KERNEL_REPEATS)
-
-
 KERNEL: Final = TaskSpec(
     name="kernel",
     label="reference kernel",
@@ -73,7 +62,7 @@ KERNEL: Final = TaskSpec(
     job_model=KernelJob,
     measurement_model=KernelMeasurement,
     engine_entry="mezzmark.engines.encode.reference:run_kernel",
-    job=_job,
+    job=lambda *_: KernelJob(repeats=KERNEL_REPEATS),
     view=_view,
     work=lambda seen: Work(sample_count=len(seen.measured.wall_ns)),
     figures=(Figure("kernel_ms", "ms", _kernel_ms),),
