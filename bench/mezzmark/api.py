@@ -81,7 +81,6 @@ def measure_series(
     What so many runs can find is told before the first trial.
     """
     from mezzmark.engines.media.cache import default_cache_dir
-    from mezzmark.model.errors import UsageError
     from mezzmark.report.prose.footage import limit_warnings_of
     from mezzmark.report.prose.regress import power_text
     from mezzmark.runner.events import Noted, Prepared
@@ -90,18 +89,7 @@ def measure_series(
     from mezzmark.runner.run import run_scenario
     from mezzmark.runner.start import manifest_cells
 
-    if resume and out is None:
-        raise UsageError(
-            where="--resume",
-            what="it goes on with the run in --out, and none was given",
-            remedy="Add --out and the folder of the run.",
-        )
-    if against and repeat > 1:
-        raise UsageError(
-            where="--against",
-            what="two installations are measured in turn once, and --repeat asks for more",
-            remedy="Leave one of the two out.",
-        )
+    _refuse_what_goes_not_together(out, against, repeat, resume=resume)
     count = 2 if against else repeat
     ends = [f"-{k}" for k in range(1, count + 1)] if count > 1 else [""]
     asked = AskedLimits(rounds=rounds, time_budget_s=time_budget, seed=seed)
@@ -126,6 +114,25 @@ def measure_series(
             tell(Noted(message=power_text(cells, plan.rounds, repeat)))
             is_told = True
     return tuple(run_dirs)
+
+
+def _refuse_what_goes_not_together(
+    out: Path | None, against: Path | None, repeat: int, *, resume: bool
+) -> None:
+    from mezzmark.model.errors import UsageError
+
+    if resume and out is None:
+        raise UsageError(
+            where="--resume",
+            what="it goes on with the run in --out, and none was given",
+            remedy="Add --out and the folder of the run.",
+        )
+    if against and repeat > 1:
+        raise UsageError(
+            where="--against",
+            what="two installations are measured in turn once, and --repeat asks for more",
+            remedy="Leave one of the two out.",
+        )
 
 
 def demo(

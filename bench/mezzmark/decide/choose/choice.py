@@ -263,6 +263,15 @@ class Choice(ChoiceRequest):
         return self.recommendation or self.by_other_needs
 
     @property
+    def is_sure(self) -> bool:
+        """Whether the leader meets what was measured and is the best with the confidence asked for,
+        from rounds enough."""
+        if self.leader is None or self.chance_best is None or self.rounds_short:
+            return False
+        is_open = self.find(self.leader).outcomes("open")
+        return not is_open and self.chance_best >= self.confidence_level
+
+    @property
     def chosen(self) -> tuple[str, ...]:
         """Who the choice comes to: one, two that cannot be told apart, or nobody."""
         names = (self.recommendation, self.tied) if self.recommendation else ()

@@ -1,12 +1,13 @@
 """Which encoding to use: needs rule out, wishes prefer, and every claim has its chance."""
 
 import math
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
 from scipy import special
 
+from mezzmark.decide.choose import preference
 from mezzmark.decide.choose.choice import (
     FRONT_LEVEL,
     Addition,
@@ -34,18 +35,6 @@ from mezzmark.decide.choose.evidence import (
     refuse_unlike_runs,
 )
 from mezzmark.decide.choose.needs import Traits, judge_needs, nearest_misses, traits_of
-from mezzmark.decide.choose.preference import (
-    NOBODY,
-    ChoiceModel,
-    above_floor,
-    chance_ahead,
-    chances_best,
-    decided_by,
-    dominance,
-    find_leader,
-    find_runner_up,
-    find_tipping_points,
-)
 from mezzmark.decide.estimate.best_player import best_players
 from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, truncated_round
 from mezzmark.decide.estimate.ranking import RANKING_ROUNDS
@@ -205,13 +194,11 @@ def _with_beside(
         only_clips = all(lack.kind == "clip missing" and lack.clips for lack in entry.lacks)
         if missing and own and only_clips and choice.leader:
             mine = settings.model_copy(update={"clips": own, "allow_missing": False})
-            pair = choose_encoding(
-                runs, mine, draw_count=draw_count, among=(entry.encoding, choice.leader)
-            )
+            two = (entry.encoding, choice.leader)
+            pair = choose_encoding(runs, mine, draw_count=draw_count, among=two)
             chance = pair.find(entry.encoding).chance_best or 0.0
-            beside[entry.encoding] = entry.model_copy(
-                update={"own_clips": own, "chance_beside": chance}
-            )
+            changes = {"own_clips": own, "chance_beside": chance}
+            beside[entry.encoding] = entry.model_copy(update=changes)
     entries = tuple(beside.get(entry.encoding, entry) for entry in choice.encodings)
     return choice.model_copy(update={"encodings": entries})
 
@@ -309,7 +296,7 @@ def choose_among(
     results, excess = judge_needs(request.needs, draws, traits, confidence_level=level)
     places = [draws.place(wish.figure) for wish in request.wishes]
     signs = np.array([1.0 if wish.figure.better == "less" else -1.0 for wish in request.wishes])
-    model = ChoiceModel(
+    model = preference.ChoiceModel(
         request=request,
         draws=draws,
         excess=excess,
@@ -341,11 +328,11 @@ def _needless(request: ChoiceRequest, encodings: Sequence[str]) -> int:
     tasks = {need.figure.task for need in request.needs if need.figure and need.figure.task}
     specs = [TASKS[task] for task in tasks if task in TASKS]
     is_asked = any(not spec.is_judged and not spec.is_free_for_original for spec in specs)
-    return encodings.index(ORIGINAL) if is_asked and ORIGINAL in encodings else NOBODY
+    return encodings.index(ORIGINAL) if is_asked and ORIGINAL in encodings else preference.NOBODY
 
 
 def _judge(
-    model: ChoiceModel,
+    model: preference.ChoiceModel,
     e: int,
     results: Sequence[NeedResult],
     not_shown: Sequence[Need],
@@ -381,7 +368,7 @@ def _judge(
     )
 
 
-def _bars(model: ChoiceModel, e: int, wrong_count: int) -> tuple[Lack, ...]:
+def _bars(model: preference.ChoiceModel, e: int, wrong_count: int) -> tuple[Lack, ...]:
     """Why an encoding takes no part, whatever the needs say."""
     bars = [Lack(kind="wrong pictures", have=wrong_count)] if wrong_count else []
     for goal, wish in enumerate(model.request.wishes):
@@ -393,37 +380,21 @@ def _bars(model: ChoiceModel, e: int, wrong_count: int) -> tuple[Lack, ...]:
 
 
 def _conclude(
-    model: ChoiceModel, entries: Sequence[JudgedEncoding], not_shown: tuple[Need, ...]
+    model: preference.ChoiceModel, entries: Sequence[JudgedEncoding], not_shown: tuple[Need, ...]
 ) -> Choice:
-    draws, level = model.draws, model.request.confidence_level
+    draws, comparable = model.draws, np.array([not entry.lacks for entry in entries])
     status = np.array([entry.status for entry in entries])
     in_play = np.isin(status, ("meets", "open"))
-    best = np.zeros(len(entries)) if draws.is_thin else chances_best(model, in_play)
-    chosen, candidates = find_leader(model, in_play, best)
-    second = find_runner_up(model, best, in_play, candidates, chosen)
-    leader, ahead = model.name(chosen), chance_ahead(model, chosen, second)
+    best = np.zeros(len(entries)) if draws.is_thin else preference.chances_best(model, in_play)
+    chosen, candidates = preference.find_leader(model, in_play, best)
+    second = preference.find_runner_up(model, best, in_play, candidates, chosen)
+    leader, ahead = model.name(chosen), preference.chance_ahead(model, chosen, second)
     cannot_say = bool(not_shown) and leader is not None
-    verdict: Verdict = "nothing to judge"
+    verdict: Verdict = "none meets" if (status == "ruled out").any() else "nothing to judge"
     if leader is not None:
-        is_sure = status[chosen] == "meets" and best[chosen] >= level and not _few_rounds(model)
-        verdict = "cannot say" if cannot_say else "recommended" if is_sure else "ahead"
-    elif (status == "ruled out").any():
-        verdict = "none meets"
-    placed = [
-        entry.model_copy(update=change)
-        for entry, change in zip(entries, _placed(model, in_play, best), strict=True)
-    ]
-    if cannot_say:  # nobody is known to meet all
-        placed = [
-            entry.model_copy(
-                update={
-                    "chance_all": None,
-                    "status": "open" if entry.status == "meets" else entry.status,
-                }
-            )
-            for entry in placed
-        ]
-    return Choice(
+        verdict = "cannot say" if cannot_say else "ahead"
+    is_by_rule = chosen == model.choose(candidates)
+    choice = Choice(
         **dict(model.request),
         verdict=verdict,
         recommendation=None if cannot_say else leader,
@@ -431,47 +402,59 @@ def _conclude(
         chance_best=None if leader is None or draws.is_thin else float(best[chosen]),
         runner_up=model.name(second),
         chance_ahead=ahead,
-        is_told_apart=ahead is not None and ahead >= level,
-        decided_by=decided_by(model, chosen, second),
-        rounds_missing=None
-        if verdict != "ahead"
-        else _rounds_missing(entries[chosen], ahead, model),
+        is_told_apart=ahead is not None and ahead >= model.request.confidence_level,
+        decided_by=preference.decided_by(model, chosen, second),
         rounds_short=_few_rounds(model),
         needs_not_shown=not_shown,
-        encodings=tuple(placed),
+        encodings=_placed(model, entries, in_play, best, cannot_say=cannot_say),
         nearest=nearest_misses(entries) if verdict == "none meets" else (),
-        tipping_points=find_tipping_points(
-            model, candidates, chosen, np.array([not entry.lacks for entry in entries])
-        )
-        if chosen == model.choose(candidates)
+        tipping_points=preference.find_tipping_points(model, candidates, chosen, comparable)
+        if is_by_rule
         else (),
         unit_count=draws.unit_count,
         is_thin=draws.is_thin,
         draw_count=draws.draws.shape[0],
     )
+    if verdict != "ahead":
+        return choice
+    if choice.is_sure:
+        return choice.model_copy(update={"verdict": "recommended"})
+    missing = _rounds_missing(entries[chosen], ahead, model)
+    return choice.model_copy(update={"rounds_missing": missing})
 
 
-def _placed(model: ChoiceModel, in_play: Flags, best: Floats) -> Iterator[dict[str, object]]:
-    """What draws say of each encoding in play beside the others."""
-    if model.draws.is_thin:
-        yield from ({} for _ in in_play)
-        return
-    dominated = dominance(above_floor(model.costs, model.request), in_play)
-    for is_in_play, chance, of_best in zip(in_play, dominated.tolist(), best, strict=True):
-        front = "off it" if chance >= FRONT_LEVEL else "may be on it"
-        found = {
-            "chance_best": float(of_best),
-            "chance_dominated": chance,
-            "front": "on it" if chance <= 1 - FRONT_LEVEL else front,
-        }
-        yield found if is_in_play else {}
+def _placed(
+    model: preference.ChoiceModel,
+    entries: Sequence[JudgedEncoding],
+    in_play: Flags,
+    best: Floats,
+    *,
+    cannot_say: bool,
+) -> tuple[JudgedEncoding, ...]:
+    """With what draws say of each one in play beside the others; where a need was not measured
+    nobody is known to meet all."""
+    placed = []
+    dominated = preference.dominance(preference.above_floor(model.costs, model.request), in_play)
+    for entry, is_in_play, chance, of_best in zip(
+        entries, in_play, dominated.tolist(), best.tolist(), strict=True
+    ):
+        changes: dict[str, object] = {}
+        if is_in_play and not model.draws.is_thin:
+            front = "off it" if chance >= FRONT_LEVEL else "may be on it"
+            changes = {"chance_best": of_best, "chance_dominated": chance}
+            changes["front"] = "on it" if chance <= 1 - FRONT_LEVEL else front
+        if cannot_say:
+            changes["chance_all"] = None
+            changes["status"] = "open" if entry.status == "meets" else entry.status
+        placed.append(entry.model_copy(update=changes))
+    return tuple(placed)
 
 
 MOST_ROUNDS_MISSING: Final = 100
 """More than anybody measures: what is that near does not matter to the choice."""
 
 
-def _few_rounds(model: ChoiceModel) -> int:
+def _few_rounds(model: preference.ChoiceModel) -> int:
     """Rounds that are missing before anybody is recommended: as many as a ranking takes, or enough
     for a chance where whole runs are drawn; none where no rounds are asked for."""
     count, is_round = model.draws.unit_count, model.request.unit == "round"
@@ -479,7 +462,9 @@ def _few_rounds(model: ChoiceModel) -> int:
     return max(0, enough - count) if count else 0
 
 
-def _rounds_missing(leader: JudgedEncoding, ahead: float | None, model: ChoiceModel) -> int | None:
+def _rounds_missing(
+    leader: JudgedEncoding, ahead: float | None, model: preference.ChoiceModel
+) -> int | None:
     """About how many more rounds would settle who leads, if what is seen is so: a doubt of so many
     standard errors shrinks with the root of the rounds; None where hardly any number would."""
     draws, level = model.draws, model.request.confidence_level

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Any, Final, Literal
 
+from mezzmark.decide.compare import verdicts
 from mezzmark.decide.compare.evidence import (
     KERNEL_LEVEL,
     RUN_SPREAD,
@@ -18,22 +19,6 @@ from mezzmark.decide.compare.evidence import (
     read_run_spreads,
 )
 from mezzmark.decide.compare.matching import compared_cells, find_absences, find_unlikeness
-from mezzmark.decide.compare.verdicts import (
-    EXIT_CODES,
-    CellVerdict,
-    ChangedVerdict,
-    Design,
-    Evidence,
-    Judgement,
-    Reason,
-    RegressionReport,
-    RunSpread,
-    RunState,
-    SelfComparison,
-    SideLoad,
-    judge_evidence,
-    overall_verdict,
-)
 from mezzmark.decide.estimate.observed_run import (
     MeasuredRun,
     Place,
@@ -63,7 +48,7 @@ comparisons, which takes every verdict away, so it must be rare by chance."""
 
 def compare_with_themselves(
     runs: Sequence[MeasuredRun], confidence_level: float
-) -> tuple[SelfComparison, ...]:
+) -> tuple[verdicts.SelfComparison, ...]:
     """Every cell that a run measured twice, compared with itself by pairs of rounds."""
     found = []
     for run in runs:
@@ -76,7 +61,7 @@ def compare_with_themselves(
                 found.append((run.manifest.run_id, cell, paired_change(*sides)))
     adjusted = holm_adjusted([2 * min(c.p_above(), c.p_below(), 0.5) for _, _, c in found])
     return tuple(
-        SelfComparison(
+        verdicts.SelfComparison(
             run_id=run_id,
             cell=cell,
             cost_ratio=estimate_of(change.interval(confidence_level=confidence_level)),
@@ -95,7 +80,7 @@ def compare_runs(
     confidence_level: float = 0.95,
     history: Sequence[MeasuredRun] = (),
     family: int = 0,
-) -> RegressionReport:
+) -> verdicts.RegressionReport:
     """The whole comparison. Raises ValueError for a side without runs or a bad tolerance.
 
     `history` are earlier runs of the machine, from which is read how much runs differ; `family` is
@@ -124,7 +109,7 @@ def compare_runs(
         tolerance_fraction=tolerance_fraction,
         confidence_level=confidence_level,
     )
-    return RegressionReport(
+    return verdicts.RegressionReport(
         **_verdicts(baseline, candidate, costs, rules),
         design=design,
         overlaps=tuple((names[first], names[second]) for first, second in overlaps),
@@ -152,10 +137,10 @@ def _verdicts(
     flagged = [flag_trials(run.trials) for run in (*baseline, *candidate)]
     cells = _judge(costs, rules)
     without = _judge(_read_sides(baseline, candidate, flagged), rules) if any(flagged) else None
-    verdict = overall_verdict(tuple(cell.verdict for cell in cells))
+    verdict = verdicts.overall_verdict(tuple(cell.verdict for cell in cells))
     return {
         "verdict": verdict,
-        "exit_code": EXIT_CODES[verdict],
+        "exit_code": verdicts.EXIT_CODES[verdict],
         "cells": tuple(cells),
         "run_spreads": tuple(_spreads(cells, rules.spreads)),
         "flagged_trial_count": sum(map(len, flagged)),
@@ -164,24 +149,26 @@ def _verdicts(
     }
 
 
-def _spreads(cells: Sequence[CellVerdict], known: Mapping[str, RunSpread]) -> Iterator[RunSpread]:
+def _spreads(
+    cells: Sequence[verdicts.CellVerdict], known: Mapping[str, verdicts.RunSpread]
+) -> Iterator[verdicts.RunSpread]:
     """Of each task; where no history tells, the largest of its cells."""
     most: dict[str, float] = {}
     for cell in cells:
         if cell.run_spread is not None:
             most[cell.cell.task] = max(most.get(cell.cell.task, RUN_SPREAD), cell.run_spread)
     for task, spread in most.items():
-        yield known.get(task) or RunSpread(task=task, sd_fraction=spread)
+        yield known.get(task) or verdicts.RunSpread(task=task, sd_fraction=spread)
 
 
-def _load(side: Literal["baseline", "candidate"], runs: Sequence[MeasuredRun]) -> SideLoad:
+def _load(side: Literal["baseline", "candidate"], runs: Sequence[MeasuredRun]) -> verdicts.SideLoad:
     trials = [trial for run in runs for trial in run.trials]
 
     def middle_and_most(told: Iterable[float | None]) -> tuple[float, float] | None:
         values = [value for value in told if value is not None]
         return (median(values), max(values)) if values else None
 
-    return SideLoad(
+    return verdicts.SideLoad(
         side=side,
         before=middle_and_most(trial.host_before.load_average_1m for trial in trials),
         waiting=middle_and_most(trial.host_during.cpu_pressure for trial in trials),
@@ -195,12 +182,12 @@ class _Rules:
     is), wrong pictures by cell on each side, both sides' best players where they are not the same,
     and whether no difference in time can be trusted."""
 
-    design: Design
-    reasons: Mapping[Cell, tuple[Reason, ...]]
+    design: verdicts.Design
+    reasons: Mapping[Cell, tuple[verdicts.Reason, ...]]
     wrong_counts: tuple[Counter[Cell], ...]
     players: Mapping[Cell, tuple[tuple[str, ...], ...]]
     is_void: bool
-    spreads: Mapping[str, RunSpread]
+    spreads: Mapping[str, verdicts.RunSpread]
     tolerance_fraction: float
     confidence_level: float
     family: int
@@ -223,7 +210,7 @@ def _read_sides(
 
 def _reasons(
     baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun], names: Sequence[str]
-) -> Iterator[tuple[Cell, tuple[Reason, ...]]]:
+) -> Iterator[tuple[Cell, tuple[verdicts.Reason, ...]]]:
     """Each cell of either side in table order, with why it is not compared."""
     runs = (*baseline, *candidate)
     cells = compared_cells(trial.cell for run in runs for trial in run.trials)
@@ -237,10 +224,10 @@ def _reasons(
         yield cell, tuple(dict.fromkeys(unlike))
 
 
-def _judge(costs: _Sides, rules: _Rules) -> list[CellVerdict]:
+def _judge(costs: _Sides, rules: _Rules) -> list[verdicts.CellVerdict]:
     compared = [cell for cell, reasons in rules.reasons.items() if not reasons]
     evidence = gather_all(compared, *costs, design=rules.design, spreads=rules.spreads)
-    judgements = judge_evidence(
+    judgements = verdicts.judge_evidence(
         list(evidence.values()),
         tolerance_fraction=rules.tolerance_fraction,
         confidence_level=rules.confidence_level,
@@ -257,33 +244,38 @@ def _judge(costs: _Sides, rules: _Rules) -> list[CellVerdict]:
 
 
 def _changed(
-    cells: Sequence[CellVerdict], without: Sequence[CellVerdict]
-) -> tuple[ChangedVerdict, ...]:
+    cells: Sequence[verdicts.CellVerdict], without: Sequence[verdicts.CellVerdict]
+) -> tuple[verdicts.ChangedVerdict, ...]:
     return tuple(
-        ChangedVerdict(cell=kept.cell, verdict=kept.verdict, verdict_without=left.verdict)
+        verdicts.ChangedVerdict(cell=kept.cell, verdict=kept.verdict, verdict_without=left.verdict)
         for kept, left in zip(cells, without, strict=True)
         if kept.verdict != left.verdict
     )
 
 
-def _unjudged(cell: Cell, reasons: tuple[Reason, ...]) -> CellVerdict:
-    return CellVerdict(
+def _unjudged(cell: Cell, reasons: tuple[verdicts.Reason, ...]) -> verdicts.CellVerdict:
+    return verdicts.CellVerdict(
         cell=cell,
         verdict="not comparable" if reasons else "inconclusive",
         figure=TASKS[cell.task].headline,
-        reasons=reasons or (Reason(kind="few_rounds", needed=MINIMUM_ROUNDS),),
+        reasons=reasons or (verdicts.Reason(kind="few_rounds", needed=MINIMUM_ROUNDS),),
         units_needed=None if reasons else MINIMUM_ROUNDS,
     )
 
 
 def _judged(
-    cell: Cell, evidence: Evidence, judgement: Judgement, rules: _Rules, costs: _Sides, share: float
-) -> CellVerdict:
+    cell: Cell,
+    evidence: verdicts.Evidence,
+    judgement: verdicts.Judgement,
+    rules: _Rules,
+    costs: _Sides,
+    share: float,
+) -> verdicts.CellVerdict:
     """`share` of the error level is this cell's."""
     tolerance, verdict = rules.tolerance_fraction, judgement.verdict
     per_run = math.sqrt(sum(1 / len(side) for side in costs))
-    is_open = EXIT_CODES[verdict] == EXIT_INCONCLUSIVE
-    found = CellVerdict(
+    is_open = verdicts.EXIT_CODES[verdict] == EXIT_INCONCLUSIVE
+    found = verdicts.CellVerdict(
         cell=cell,
         verdict=verdict,
         figure=TASKS[cell.task].headline,
@@ -326,9 +318,9 @@ def _unlike_players(*sides: Sequence[MeasuredRun]) -> dict[Cell, tuple[tuple[str
 
 def _unsteady_runs(
     baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun], names: Sequence[str]
-) -> Iterator[RunState]:
+) -> Iterator[verdicts.RunState]:
     for index, (run, name) in enumerate(zip((*baseline, *candidate), names, strict=True)):
         state = judge_machine(run)
         if not state.is_steady:
             side = "baseline" if index < len(baseline) else "candidate"
-            yield RunState(side=side, name=name, state=state)
+            yield verdicts.RunState(side=side, name=name, state=state)

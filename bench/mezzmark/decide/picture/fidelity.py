@@ -134,14 +134,12 @@ def judge_encodings(
         for trial in trials
         if isinstance(trial.measurement, FidelityMeasurement)
     )
-    return tuple(
-        _judge(
-            name,
-            [_clip(clip, (mix or {}).get(clip, 1.0), measured) for clip, measured in group],
-            confidence_level,
-        )
+    shares = mix or {}
+    by_name = {
+        name: [_clip(clip, shares.get(clip, 1.0), measured) for clip, measured in group]
         for name, group in found.items()
-    )
+    }
+    return tuple(_judge(name, clips, confidence_level) for name, clips in by_name.items())
 
 
 def judge_run(run: ObservedRun) -> tuple[EncodingFidelity, ...]:
