@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from mezzmark.model.encoding import Encoding
     from mezzmark.model.inspection import Inspection
     from mezzmark.model.request import ChooseSettings
+    from mezzmark.model.run import Manifest
     from mezzmark.model.scenario import Scenario
     from mezzmark.report.export.files import RunFrames
     from mezzmark.report.page import ReportPaths
@@ -82,12 +83,10 @@ def measure_series(
     """
     from mezzmark.engines.media.cache import default_cache_dir
     from mezzmark.report.prose.footage import limit_warnings_of
-    from mezzmark.report.prose.regress import power_text
     from mezzmark.runner.events import Noted, Prepared
     from mezzmark.runner.in_turn import run_in_turn
     from mezzmark.runner.request import AskedLimits, plan_measurement
     from mezzmark.runner.run import run_scenario
-    from mezzmark.runner.start import manifest_cells
 
     _refuse_what_goes_not_together(out, against, repeat, resume=resume)
     count = 2 if against else repeat
@@ -106,14 +105,20 @@ def measure_series(
         series = [run_in_turn(plan, run_dirs=run_dirs, python=against, **given)]
     else:
         series = [run_scenario(plan, run_dir=run_dir, **given) for run_dir in run_dirs]
-    is_told = repeat == 1
     for event in chain.from_iterable(series):
         tell(event)
-        if isinstance(event, Prepared) and not is_told:
-            cells = [p.cell for p in manifest_cells(event.manifest) if p.arm != "pilot"]
-            tell(Noted(message=power_text(cells, plan.rounds, repeat)))
-            is_told = True
+        if isinstance(event, Prepared) and repeat > 1:
+            tell(Noted(message=_power(event.manifest, repeat)))
+            repeat = 1  # that is told once
     return tuple(run_dirs)
+
+
+def _power(manifest: Manifest, run_count: int) -> str:
+    from mezzmark.report.prose.regress import power_text
+    from mezzmark.runner.start import manifest_cells
+
+    cells = [planned.cell for planned in manifest_cells(manifest) if planned.arm != "pilot"]
+    return power_text(cells, manifest.scenario.rounds, run_count)
 
 
 def _refuse_what_goes_not_together(

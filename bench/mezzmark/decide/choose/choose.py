@@ -304,11 +304,8 @@ def choose_among(
         point_costs=draws.points[:, places] * signs,
         first=_needless(request, draws.encodings),
     )
-    not_shown = tuple(
-        need
-        for n, need in enumerate(request.needs)
-        if _is_unshown([row[n] for row in results.values()])
-    )
+    columns = [[row[n] for row in results.values()] for n in range(len(request.needs))]
+    not_shown = tuple(n for n, of in zip(request.needs, columns, strict=True) if _is_unshown(of))
     entries = [
         _judge(model, e, results[name], not_shown, wrong_counts.get(name, 0))
         for e, name in enumerate(draws.encodings)

@@ -118,12 +118,8 @@ def compare_runs(
         machine_ratio=kernel and estimate_of(kernel.interval(confidence_level=KERNEL_LEVEL)),
         has_moved=has_moved,
         history_count=len(history),
-        loads=(_load("baseline", baseline), _load("candidate", candidate)),
         unsteady_runs=tuple(_unsteady_runs(baseline, candidate, names)),
-        host_changes=changed_facts(baseline, candidate),
         self_comparisons=self_comparisons,
-        baseline_run_ids=tuple(run.manifest.run_id for run in baseline),
-        candidate_run_ids=tuple(run.manifest.run_id for run in candidate),
     )
 
 
@@ -133,12 +129,17 @@ def _verdicts(
     costs: "_Sides",
     rules: "_Rules",
 ) -> dict[str, Any]:
-    """Every cell's verdict and that over all, with what disturbed trials there are and change."""
+    """Every cell's verdict and that over all, what disturbed trials there are and change, and the
+    sides."""
     flagged = [flag_trials(run.trials) for run in (*baseline, *candidate)]
     cells = _judge(costs, rules)
     without = _judge(_read_sides(baseline, candidate, flagged), rules) if any(flagged) else None
     verdict = verdicts.overall_verdict(tuple(cell.verdict for cell in cells))
     return {
+        "loads": (_load("baseline", baseline), _load("candidate", candidate)),
+        "host_changes": changed_facts(baseline, candidate),
+        "baseline_run_ids": tuple(run.manifest.run_id for run in baseline),
+        "candidate_run_ids": tuple(run.manifest.run_id for run in candidate),
         "verdict": verdict,
         "exit_code": verdicts.EXIT_CODES[verdict],
         "cells": tuple(cells),

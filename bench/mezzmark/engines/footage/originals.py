@@ -16,29 +16,11 @@ from av.video.frame import VideoFrame
 
 from mezzmark.engines.encode.encoded_file import evenly_timed, made_ahead, write_frames
 from mezzmark.engines.encode.encoders import PLAIN_ENCODERS, open_encoder
-from mezzmark.engines.footage.recipe import (
-    RECIPE_TAGS,
-    RECIPE_VERSION,
-    generate_frames,
-    recipe_pixel_format,
-)
-from mezzmark.engines.media.cache import (
-    cache_errors,
-    cache_key,
-    fetch_entry,
-    file_fingerprint,
-    library_versions,
-)
-from mezzmark.engines.media.frame_index import (
-    NO_STAMP,
-    ProgressUpdate,
-    build_frame_index,
-    read_frame_index,
-    write_frame_index,
-)
+from mezzmark.engines.footage.recipe import RECIPE_TAGS, RECIPE_VERSION, generate_frames
+from mezzmark.engines.media import cache, frame_index
 from mezzmark.engines.media.pixels import frame_from_planes
 from mezzmark.engines.media.probe import unfit
-from mezzmark.model.encoding import ORIGINAL, Encoding
+from mezzmark.model.encoding import ORIGINAL, Encoding, planar_format
 from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import FrameIndex, OriginalSpec, Recipe
 from mezzmark.model.jobs import PreparedMedia
@@ -77,7 +59,7 @@ another take changes the ends and the size."""
 INDEX_SUFFIX: Final = ".own-index.json"
 
 
-def prepare_original(job: PrepareOriginalJob, advance: ProgressUpdate) -> PreparedMedia:
+def prepare_original(job: PrepareOriginalJob, advance: frame_index.ProgressUpdate) -> PreparedMedia:
     """The camera original of a recipe clip and its index, made or found in the cache.
 
     `advance(message, done_fraction)` is called now and then. Raises FootageError if the clip has
@@ -87,14 +69,14 @@ def prepare_original(job: PrepareOriginalJob, advance: ProgressUpdate) -> Prepar
     if recipe is None:
         what = "it has no recipe to make an original from"
         raise unfit(f'clip "{job.clip.name}"', what, "Give it a recipe, or measure own footage")
-    key = cache_key(
+    key = cache.cache_key(
         kind="original",
         original_version=ORIGINAL_VERSION,
         recipe_version=RECIPE_VERSION,
         recipe=recipe,
         original=original.model_dump(mode="json", exclude_none=True),
         seed=job.seed,
-        library_versions=library_versions(),
+        library_versions=cache.library_versions(),
     )
 
     def make(folder: Path) -> FrameIndex:
@@ -107,9 +89,9 @@ def prepare_original(job: PrepareOriginalJob, advance: ProgressUpdate) -> Prepar
         advance(f"checking {job.clip.name}", ENCODING_SHARE)
         # Groups are closed unless the scenario asks for others: `original_encoding`.
         is_closed = not (original.open_groups or original.intra_refresh)
-        index = build_frame_index(path, is_stamped=True, has_closed_groups=is_closed)
+        index = frame_index.build_frame_index(path, is_stamped=True, has_closed_groups=is_closed)
         if index.stamps != tuple(range(recipe.frame_count)):
-            told_apart = len(set(index.stamps) - {NO_STAMP})
+            told_apart = len(set(index.stamps) - {frame_index.NO_STAMP})
             what = (
                 f"of {recipe.frame_count} frames made, {told_apart} can be told apart by their "
                 "stamps after encoding"
@@ -118,7 +100,7 @@ def prepare_original(job: PrepareOriginalJob, advance: ProgressUpdate) -> Prepar
         return index
 
     needed_bytes = int(SIZE_MARGIN * original.bitrate_bps * recipe.duration_s / 8) + 1_000_000
-    return fetch_entry(Path(job.cache_dir), key, make, needed_bytes=needed_bytes)
+    return cache.fetch_entry(Path(job.cache_dir), key, make, needed_bytes=needed_bytes)
 
 
 def write_original(
@@ -182,15 +164,12 @@ def original_encoding(recipe: Recipe, original: OriginalSpec) -> Encoding:
         settings |= {"open-gop": 0, "pools": HEVC_THREADS, "frame-threads": 2}
         parameters = _joined(settings | stated)
         options = {"preset": "ultrafast", "x265-params": f"{parameters}:log-level=error"}
-    pixel_format = recipe_pixel_format(recipe)
-    if original.chroma == "4:2:2":
-        pixel_format = pixel_format.replace("420", "422")
     return Encoding(
         name=ORIGINAL,
         codec=original.codec,
         encoder=PLAIN_ENCODERS[original.codec],
         container="mp4",
-        pixel_format=pixel_format,
+        pixel_format=planar_format(original.chroma or "4:2:0", recipe.bit_depth),
         options=options,
         bitrate_bps=original.bitrate_bps,
         keyframe_interval=original.keyframe_interval,
@@ -203,7 +182,7 @@ def _joined(settings: dict[str, object]) -> str:
     return ":".join(f"{name}={value}" for name, value in settings.items())
 
 
-def prepare_own(job: PrepareOwnJob, advance: ProgressUpdate) -> PreparedMedia:
+def prepare_own(job: PrepareOwnJob, advance: frame_index.ProgressUpdate) -> PreparedMedia:
     """Index the first `job.excerpt_s` seconds of a file, or all; or find that index in the cache.
 
     Raises FootageError for a file that cannot be measured, DiskFullError when the index cannot
@@ -212,17 +191,17 @@ def prepare_own(job: PrepareOwnJob, advance: ProgressUpdate) -> PreparedMedia:
     path = Path(job.media_path)
     advance(f"reading {path.name}", 0.0)
     fingerprint = fingerprint_own(path)
-    key = cache_key(
+    key = cache.cache_key(
         kind="own",
         fingerprint=fingerprint,
         excerpt_s=job.excerpt_s,
         av_version=av.__version__,
-        libraries=library_versions(),
+        libraries=cache.library_versions(),
     )
     index_path = Path(job.cache_dir) / f"{key}{INDEX_SUFFIX}"
     index = cached = _cached_index(index_path, path)
     if index is None:
-        index = build_frame_index(path, max_duration_s=job.excerpt_s, advance=advance)
+        index = frame_index.build_frame_index(path, max_duration_s=job.excerpt_s, advance=advance)
         _store(index, index_path)
     return PreparedMedia(
         media=MediaReference(media_path=job.media_path, index_path=str(index_path)),
@@ -239,7 +218,7 @@ def fingerprint_own(path: Path) -> str:
     try:
         file_bytes = path.stat().st_size
         if file_bytes <= FULLY_READ_BYTES:
-            return file_fingerprint(path)
+            return cache.file_fingerprint(path)
         return f"sampled:{_sampled_digest(path, file_bytes)}"
     except OSError as error:
         what = f"cannot be read ({error.strerror or error})"
@@ -267,7 +246,7 @@ def _sampled_digest(path: Path, file_bytes: int) -> str:
 def _cached_index(index_path: Path, media_path: Path) -> FrameIndex | None:
     """The index of an earlier run, told the place where the file lies now; None to make it anew."""
     try:
-        index = read_frame_index(index_path)
+        index = frame_index.read_frame_index(index_path)
     except FootageError:
         return None
     if index.file_bytes != media_path.stat().st_size or index.suspicions is None:
@@ -279,5 +258,5 @@ def _cached_index(index_path: Path, media_path: Path) -> FrameIndex | None:
 
 
 def _store(index: FrameIndex, index_path: Path) -> None:
-    with cache_errors(index_path.parent):
-        write_frame_index(index, index_path)
+    with cache.cache_errors(index_path.parent):
+        frame_index.write_frame_index(index, index_path)

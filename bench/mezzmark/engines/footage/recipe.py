@@ -53,11 +53,6 @@ BLACK_8BIT = 16
 CHROMA_MIDDLE_8BIT = 128
 
 
-def recipe_pixel_format(recipe: Recipe) -> str:
-    """The pixel format of `generate_frames`."""
-    return "yuv420p" if recipe.bit_depth == 8 else "yuv420p10le"
-
-
 def recipe_clip_id(recipe: Recipe, seed: int) -> int:
     """The clip number in the stamp: the same for the same recipe and seed; 1 in 256 others."""
     said = f"{seed}:{recipe.model_dump_json()}".encode()

@@ -123,9 +123,6 @@ def build_frame_index(
             with complaints() as reading.errors:
                 _read_pictures(packets, track, reading, facts, max_duration_s, advance)
         _refuse_unordered(reading)
-        if len(reading.pts) == 1 < len(container.streams.video):
-            what = "its first video track is a still beside others"
-            raise unfit(path, what, "Rewrap the film's track alone.")
         _refuse_gaps(reading)
         _refuse_unseekable(container, track, reading)
     stamped = _looks_stamped(reading.stamps) if is_stamped is None else is_stamped
@@ -303,6 +300,9 @@ def _refuse_gaps(reading: _Reading) -> None:
 
 
 def _refuse_unseekable(container: InputContainer, track: VideoStream, reading: _Reading) -> None:
+    if len(reading.pts) == 1 < len(container.streams.video):
+        what = "its first video track is a still beside others"
+        raise unfit(reading.path, what, "Rewrap the film's track alone.")
     try:
         container.seek(reading.pts[len(reading.pts) // 2], stream=track)
         next(packet for packet in container.demux(track) if packet.size)

@@ -11,14 +11,9 @@ from av.video.frame import VideoFrame
 
 from mezzmark.engines.encode.encoded_file import evenly_timed, write_frames
 from mezzmark.engines.encode.encoders import open_encoder
+from mezzmark.engines.media import pixels
 from mezzmark.engines.media.conversion import as_viewed
 from mezzmark.engines.media.frame_index import read_frame_index
-from mezzmark.engines.media.pixels import (
-    frame_from_planes,
-    pixel_format_facts,
-    planar_twin,
-    planes_of,
-)
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.engines.picture import tag_survival
 from mezzmark.engines.picture.chart import chart_frame, chart_tags
@@ -90,7 +85,7 @@ def probe_chart(
     entered = see_chart(frame, _read_by(read.media, tags), chart)
     measurement = measure_chart(see_chart(returned, read.media, chart), entered, chart)
     survival = _survival(encoding, tags, read, frame_rate, measurement)
-    if not pixel_format_facts(encoding.pixel_format).is_rgb:
+    if not pixels.pixel_format_facts(encoding.pixel_format).is_rgb:
         others = _other_readers(returned, read, tags, entered, chart)
         survival = survival.model_copy(update=others)
     return ChartProbe(measurement=measurement, tags=survival)
@@ -106,7 +101,7 @@ def read_as(frame: VideoFrame, tags: ColourTags) -> VideoFrame:
     name = frame.format.name
     if not name.startswith("yuvj"):
         return frame
-    return frame_from_planes(planes_of(frame), planar_twin(name), tags)
+    return pixels.frame_from_planes(pixels.planes_of(frame), pixels.planar_twin(name), tags)
 
 
 def _read_by(media: MediaFacts, tags: ColourTags) -> MediaFacts:

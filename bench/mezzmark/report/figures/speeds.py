@@ -52,10 +52,8 @@ def draw_encode(
     ]
     grid = row_grid(rows)
     hollow = {"markerfacecolor": LIGHT["paper"]}
-    key = [
-        key_entry(count_text(n, "thread"), shape, **({} if n == threads[-1] else hollow))
-        for n, shape in shapes.items()
-    ]
+    key = [key_entry(count_text(n, "thread"), shapes[n], **hollow) for n in threads[:-1]]
+    key += [key_entry(count_text(n, "thread"), shapes[n]) for n in threads[-1:]]
     marks = [
         Mark(
             x=ends(speed),
@@ -69,11 +67,9 @@ def draw_encode(
         for count, speed in sorted(speeds[name].items())
     ]
     every = [speed for by_threads in speeds.values() for speed in by_threads.values()]
-    text = run_figures.encode_text(
-        every,
-        {name: speed for name, (_, speed) in best.items()},
-        clip_count=len({o.cell.clip for o in view.observations if o.cell.task == "encode"}),
-    )
+    fastest = {name: speed for name, (_, speed) in best.items()}
+    clips = {o.cell.clip for o in view.observations if o.cell.task == "encode"}
+    text = run_figures.encode_text(every, fastest, clip_count=len(clips))
     axis, lines = _speed_axis(view, every)
     drawing = new_rows(text, grid, key=key, line_count=len(lines))
     _join(drawing, marks)
@@ -125,7 +121,11 @@ def draw_comparison(
         for ratio, setting in zip(ratios, settings, strict=True)
         if ratio.speedup_ratio is not None
     )
-    groups = dict(sorted(groups.items(), key=lambda item: (-_mean_log(item[1]), item[0])))
+
+    def place(item: tuple[str, Group]) -> tuple[float, str]:
+        return -fmean(log(speedup.point) for _, speedup, _ in item[1]), item[0]
+
+    groups = dict(sorted(groups.items(), key=place))
     mean = task.speedup_ratio
     first = anchors[ratios[0].cell]
     rows = [Row(name=labels.ALL_CELLS, text=bare_ratio(mean), role="leader", anchor=first)]
@@ -220,7 +220,3 @@ def draw_regression(report: RegressionReport, *, anchors: Mapping[Cell, str]) ->
 
 def _role(encoding: str) -> Role:
     return "original" if encoding == ORIGINAL else "other"
-
-
-def _mean_log(group: Group) -> float:
-    return fmean(log(speedup.point) for _, speedup, _ in group)

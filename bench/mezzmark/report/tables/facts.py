@@ -7,13 +7,7 @@ from typing import Final
 from mezzmark.decide.compare.self_test import SelfTestReport
 from mezzmark.model.inspection import Advice, Inspection, Spread
 from mezzmark.model.run import HostFacts
-from mezzmark.report.prose.machine import (
-    HARDWARE_OUTCOMES,
-    NOT_REPORTED,
-    fact_label,
-    fact_text,
-    hardware_note,
-)
+from mezzmark.report.prose import machine as words
 from mezzmark.report.prose.numbers import count_text, list_text, visible_text
 from mezzmark.report.tables.table import Column, Entry, Table, fact_table, tabulate
 from mezzmark.report.view import RunView
@@ -29,7 +23,9 @@ SHOWN_FACTS: Final = (
 
 def host_facts(host: HostFacts) -> Facts:
     """The machine, as far as its operating system reported."""
-    return [(fact_label(name), fact_text(name, getattr(host, name))) for name in SHOWN_FACTS]
+    return [
+        (words.fact_label(name), words.fact_text(name, getattr(host, name))) for name in SHOWN_FACTS
+    ]
 
 
 def self_test_table(report: SelfTestReport) -> Table:
@@ -55,11 +51,11 @@ def hardware_table(report: SelfTestReport) -> Table:
             Column("profile", lambda h: h.media.profile, "left"),
             Column("bits", lambda h: h.media.bit_depth),
             Column("chroma", lambda h: h.media.chroma, "left"),
-            Column("pictures", lambda h: HARDWARE_OUTCOMES[h.outcome], "left"),
+            Column("pictures", lambda h: words.HARDWARE_OUTCOMES[h.outcome], "left"),
         ],
         table_id="hardware",
         title="Decoded in hardware",
-        note=hardware_note(report.hardware),
+        note=words.hardware_note(report.hardware),
     )
 
 
@@ -67,8 +63,8 @@ def run_facts(view: RunView) -> Facts:
     """The machine, and what else was at work on it during the run."""
     loads = [v for t in view.trials if (v := t.host_before.load_average_1m) is not None]
     steals = [v for t in view.trials if (v := t.host_during.steal_fraction) is not None]
-    load = f"{min(loads):.1f} to {max(loads):.1f} (1 min average)" if loads else NOT_REPORTED
-    stolen = f"at most {max(steals) * 100:.1f} % of a trial" if steals else NOT_REPORTED
+    load = f"{min(loads):.1f} to {max(loads):.1f} (1 min average)" if loads else words.NOT_REPORTED
+    stolen = f"at most {max(steals) * 100:.1f} % of a trial" if steals else words.NOT_REPORTED
     busy = [("load before trials", load), ("stolen by the host", stolen)]
     return [*host_facts(view.manifest.host), *busy]
 

@@ -3,6 +3,7 @@ the whole catalogue of encodings."""
 
 from collections import Counter
 from collections.abc import Mapping
+from typing import Final
 
 from mezzmark.decide.estimate.over_clips import as_shown_speed, hours_per_hour
 from mezzmark.decide.estimate.ranking import INSTANT_MS, Ranked, Ranking
@@ -147,7 +148,11 @@ def failure_table(view: RunView) -> Table:
         [
             Column("encoding", lambda t: named(view, t.cell.encoding), "left"),
             Column("clip", lambda t: t.cell.clip, "left"),
-            Column("task", _task_words, "left"),
+            Column(
+                "task",
+                lambda t: ", ".join(filter(None, (t.cell.task, t.cell.setting["pattern"]))),
+                "left",
+            ),
             Column("threads", lambda t: t.cell.setting["threads"]),
             Column("round", lambda t: t.round_index + 1),
             Column("outcome", lambda t: t.fate, "left"),
@@ -164,8 +169,7 @@ def _reason(trial: Trial) -> str:
     return flags or trial.reason or "no reason was given"
 
 
-def _task_words(trial: Trial) -> str:
-    return ", ".join(filter(None, (trial.cell.task, trial.cell.setting["pattern"])))
+_SOURCES: Final = {"recipe": "made from a recipe", "own": "own file"}
 
 
 def clip_table(view: RunView) -> Table:
@@ -174,11 +178,7 @@ def clip_table(view: RunView) -> Table:
         view.manifest.clips,
         [
             Column("clip", lambda c: c.clip, "left"),
-            Column(
-                "source",
-                lambda c: {"recipe": "made from a recipe", "own": "own file"}[c.source],
-                "left",
-            ),
+            Column("source", lambda c: _SOURCES[c.source], "left"),
             Column("codec", _codec, "left"),
             Column("picture", _size, "left"),
             Column("rate", _frame_rate),
