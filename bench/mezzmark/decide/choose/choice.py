@@ -318,9 +318,7 @@ class ChoicePoint:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChoicePlane:
     """Two goals and the encodings that have both figures; `missing` names those that lack one.
-
-    `x_limits` and `y_limits` are the limits that needs set to the two figures, in their units.
-    """
+    `x_limits` and `y_limits` are the limits that needs set to the two figures, in their units."""
 
     x_goal: FigureName
     y_goal: FigureName

@@ -177,10 +177,8 @@ TABLES: Final[Mapping[str, Mapping[str, str]]] = {
 
 
 def typed(rows: Sequence[Mapping[str, object]], schema: Mapping[str, str]) -> pd.DataFrame:
-    """A frame with the schema's columns in its order and types; what a row lacks is a gap.
-
-    Each column gets its type before it can pass through floats, which hold no 63-bit seed.
-    """
+    """A frame with the schema's columns in its order and types; what a row lacks is a gap. Each
+    column gets its type before it can pass through floats, which hold no 63-bit seed."""
     return pd.DataFrame(
         {
             name: pd.Series([row.get(name) for row in rows], dtype=dtype)
