@@ -1,6 +1,7 @@
 """Reads the machine: what it is, what it does around a trial, what a process used.
 
-Every fact is optional: an operating system that does not tell gives None, never an error.
+Every fact is optional: an operating system that does not tell gives None, never an error. Long
+because it is the one module of the room that others import: the systems' own stand behind it.
 """
 
 import ctypes

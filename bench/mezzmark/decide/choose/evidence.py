@@ -1,7 +1,8 @@
 """What runs say of the figures that needs and wishes name: per encoding the report's own estimate,
 and one value a round, of which the spread is made.
 
-Values are kept as logs, since costs are compared as ratios; decibels are logs already.
+Values are kept as logs, since costs are compared as ratios; decibels are logs already. Long because
+each kind of figure (of a setting, of fidelity, of size, of ingests) has its own way here.
 """
 
 from collections import Counter

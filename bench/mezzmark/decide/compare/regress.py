@@ -1,4 +1,5 @@
-"""Did it get slower? Baseline runs against candidate runs, a verdict per cell and one over all."""
+"""Did it get slower? Baseline runs against candidate runs, a verdict per cell and one over all.
+Long because a comparison is one way, from the runs it may refuse to the cells it judges."""
 
 import math
 from collections import Counter

@@ -1,4 +1,5 @@
-"""Encoders of this FFmpeg build: opened with an encoding's options, and probed by opening."""
+"""Encoders of this FFmpeg build: opened with an encoding's options, and probed by opening. Long
+because whatever FFmpeg refuses in doing so is told here in words, with what to do instead."""
 
 import os
 import sys

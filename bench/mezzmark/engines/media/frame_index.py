@@ -2,7 +2,8 @@
 
 The decode is sequential and single-threaded and shares no code with the player, so that it can
 prove what the player shows. A file made here may be decoded in a few such parts at a time, each of
-which must agree with the next about a picture that both decode.
+which must agree with the next about a picture that both decode. Long because what a file may not
+have (gaps, disorder, no way to seek) is found by the same decode.
 """
 
 from collections import Counter

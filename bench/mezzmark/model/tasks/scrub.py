@@ -1,4 +1,5 @@
-"""Scrubbing: closed-loop playhead moves, each timed and proved."""
+"""Scrubbing: closed-loop playhead moves, each timed and proved. Long because a task is one module:
+what it asks, measures and tells."""
 
 from collections import ChainMap, Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
