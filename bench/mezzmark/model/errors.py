@@ -23,9 +23,7 @@ class MezzmarkError(Exception):
     exit_code: ClassVar[int] = 29
 
     def __init__(self, *, where: str, what: str, remedy: str) -> None:
-        self.where = where
-        self.what = what
-        self.remedy = remedy
+        self.where, self.what, self.remedy = where, what, remedy
         super().__init__(f"{where}: {what}. {remedy}")
 
     def __reduce__(self) -> tuple[object, ...]:

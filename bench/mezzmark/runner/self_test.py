@@ -68,24 +68,23 @@ def measure_self_test(
     fractions = (0.0, 0.0, *plan.planted_fractions)
     costs = np.empty((len(fractions), plan.comparison_count, plan.round_count))
     done = 0
-    for comparison in range(plan.comparison_count):
-        for round_index in range(plan.round_count):
-            clips = [groups_of(frame_count)]
-            requests = plan_requests("jump", clips=clips, settings=SCRUB, rng=rng)
-            for arm in rng.permutation(len(fractions)):
-                job = ScrubJob(
-                    media=(media,),
-                    requests=requests,
-                    policy="reseek",
-                    thread_count=1,
-                    player=PLAYERS["slice"],
-                    viewer_height_px=SCRUB.viewer_heights_px[0],
-                    injected_slowdown_fraction=fractions[arm],
-                )
-                costs[arm, comparison, round_index] = _median_latency(job)
-                done += 1
-                message = f"comparison {comparison + 1} of {plan.comparison_count}"
-                on_progress(message, done / costs.size)
+    for comparison, round_index in np.ndindex(*costs.shape[1:]):
+        clips = [groups_of(frame_count)]
+        requests = plan_requests("jump", clips=clips, settings=SCRUB, rng=rng)
+        for arm in rng.permutation(len(fractions)):
+            job = ScrubJob(
+                media=(media,),
+                requests=requests,
+                policy="reseek",
+                thread_count=1,
+                player=PLAYERS["slice"],
+                viewer_height_px=SCRUB.viewer_heights_px[0],
+                injected_slowdown_fraction=fractions[arm],
+            )
+            costs[arm, comparison, round_index] = _median_latency(job)
+            done += 1
+            message = f"comparison {comparison + 1} of {plan.comparison_count}"
+            on_progress(message, done / costs.size)
     return costs
 
 

@@ -5,15 +5,9 @@ from typing import Any, Final
 
 import numpy as np
 
+from mezzmark.decide.choose import evidence
 from mezzmark.decide.choose.choice import Addition, Choice, ChoiceRequest, JudgedEncoding
 from mezzmark.decide.choose.draws import CHOICE_SEED, DRAW_COUNT, FigureDraws, draw_figures
-from mezzmark.decide.choose.evidence import (
-    RunFigures,
-    Sized,
-    count_wrong,
-    list_encodings,
-    refuse_unlike_runs,
-)
 from mezzmark.decide.choose.judge import choose_among
 from mezzmark.decide.choose.needs import Traits, traits_of
 from mezzmark.decide.estimate.best_player import best_players
@@ -114,7 +108,7 @@ def choose_encoding(
     *,
     draw_count: int = DRAW_COUNT,
     among: Collection[str] = (),
-    sized: Sized | None = None,
+    sized: evidence.Sized | None = None,
 ) -> Choice:
     """The recommendation under needs and wishes, from one or more runs of one machine; of all their
     encodings, or of those `among`.
@@ -127,16 +121,16 @@ def choose_encoding(
     if not runs:
         raise ValueError("a choice needs at least one run")
     observed = [ObservedRun.of(run) for run in runs]
-    refuse_unlike_runs(observed)
+    evidence.refuse_unlike_runs(observed)
     clips = _deciding_clips(observed, settings.clips)
     if not (settings.goals or settings.needs) and any(
         t.cell.task == "fidelity" for run in observed for t in run.trials
     ):
         settings = settings.model_copy(update={"needs": DEFAULT_NEEDS})
     asked = settings.goals or DEFAULT_WISHES
-    encodings = [name for name in list_encodings(observed) if not among or name in among]
+    encodings = [name for name in evidence.list_encodings(observed) if not among or name in among]
     traits = _checked_traits(observed, encodings, settings.needs)
-    known = RunFigures(
+    known = evidence.RunFigures(
         observed, confidence_level=settings.confidence_level, clips=clips, sized=sized
     )
     named: tuple[Need | Wish, ...] = (*settings.needs, *asked)
@@ -151,7 +145,7 @@ def choose_encoding(
         draw_count=draw_count,
     )
     request = _request(settings, asked, draws, known, observed)
-    choice = choose_among(request, draws, traits, count_wrong(observed))
+    choice = choose_among(request, draws, traits, evidence.count_wrong(observed))
     if settings.allow_missing:
         return _with_beside(choice, observed, settings, draw_count)
     return choice
@@ -196,7 +190,7 @@ def _request(
     settings: ChooseSettings,
     asked: Sequence[Wish],
     draws: FigureDraws,
-    known: RunFigures,
+    known: evidence.RunFigures,
     runs: Sequence[ObservedRun],
 ) -> ChoiceRequest:
     """What is asked as far as these runs can answer it; ScenarioError where they answer no wish."""

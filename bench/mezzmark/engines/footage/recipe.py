@@ -94,10 +94,17 @@ class _GrainPool:
         largest = math.ceil(GRAIN_LIMIT_SD * unit)
         self.limit = (largest * LARGEST_GRAIN_WEIGHT + 32) // GRAIN_WEIGHT_ONE
         self.dtype = np.dtype(np.int8 if recipe.bit_depth == 8 else np.int16)
-        count = int(GRAIN_POOL_FRAMES * self.shape[0]) * self.shape[1]
-        self.luma = _noise(count, self.shape[1], unit, recipe.bit_depth, rng)
-        chroma_share = CHROMA_GRAIN_SHARE * unit
-        self.chroma = _noise(count, self.shape[1], chroma_share, recipe.bit_depth, rng)
+        self.luma = self._drawn(unit, rng)
+        self.chroma = self._drawn(CHROMA_GRAIN_SHARE * unit, rng)
+
+    def _drawn(self, sd: float, rng: np.random.Generator) -> Noise:
+        """Gaussian noise of this rms in codes, shared a little by neighbours, flat."""
+        lines = int(GRAIN_POOL_FRAMES * self.shape[0])
+        field = rng.standard_normal((lines, self.shape[1]), dtype=np.float32)
+        field = ndimage.gaussian_filter(field, GRAIN_BLUR_PX, truncate=2, mode="wrap")
+        field *= sd / max(float(field.std()), 1e-12)
+        np.clip(field, -GRAIN_LIMIT_SD * sd, GRAIN_LIMIT_SD * sd, out=field)
+        return np.asarray(np.rint(field, out=field).ravel(), dtype=self.dtype)
 
     def added(self, planes: Planes, weight: Codes, rng: np.random.Generator) -> Planes:
         if self.is_absent:
@@ -117,19 +124,7 @@ class _GrainPool:
     def _cut(self, pool: Noise, shape: tuple[int, ...], rng: np.random.Generator) -> Noise:
         size = shape[0] * shape[1]
         start = int(rng.integers(0, len(pool) - size))
-        cut: Noise = pool[start : start + size].reshape(shape)
-        return cut
-
-
-def _noise(count: int, width_px: int, sd: float, bit_depth: int, rng: np.random.Generator) -> Noise:
-    """Gaussian noise of the given rms in codes, shared a little by neighbours, flat."""
-    field = rng.standard_normal((count // width_px, width_px), dtype=np.float32)
-    field = ndimage.gaussian_filter(field, GRAIN_BLUR_PX, truncate=2, mode="wrap")
-    field *= sd / max(float(field.std()), 1e-12)
-    np.clip(field, -GRAIN_LIMIT_SD * sd, GRAIN_LIMIT_SD * sd, out=field)
-    whole: npt.NDArray[np.float32] = np.rint(field, out=field).ravel()
-    noise: Noise = whole.astype(np.int8) if bit_depth == 8 else whole.astype(np.int16)
-    return noise
+        return pool[start : start + size].reshape(shape)
 
 
 def _paint_scene(recipe: Recipe, rng: np.random.Generator) -> tuple[Layer, Layer]:

@@ -95,10 +95,7 @@ def _defocus(
 def _blurred(plane: scene_painter.Field, sigma_px: float) -> scene_painter.Field:
     """Gaussian blur; wide ones are made on a quarter-size copy."""
     if sigma_px < 6:
-        soft: scene_painter.Field = ndimage.gaussian_filter(
-            plane, sigma_px, truncate=3, mode="nearest"
-        )
-        return soft
+        return np.asarray(ndimage.gaussian_filter(plane, sigma_px, truncate=3, mode="nearest"))
     lines, columns = (size // 4 * 4 for size in plane.shape)
     small = plane[:lines, :columns].reshape(lines // 4, 4, columns // 4, 4).mean(axis=(1, 3))
     small = ndimage.gaussian_filter(small, sigma_px / 4, truncate=3, mode="nearest")

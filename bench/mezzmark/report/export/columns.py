@@ -92,12 +92,9 @@ CELLS: Final[Mapping[str, str]] = {
 }
 """A row a run, cell and figure."""
 
-PROCESS_COLUMNS: Final = {
-    "cpu_ns": INTEGER,
-    "peak_rss_bytes": INTEGER,
-    "voluntary_switches": INTEGER,
-    "involuntary_switches": INTEGER,
-}
+PROCESS_COLUMNS: Final = dict.fromkeys(
+    ("cpu_ns", "peak_rss_bytes", "voluntary_switches", "involuntary_switches"), INTEGER
+)
 
 _FIRST_FIGURES: Final = (
     *("p50_ms", "p95_ms", "locate_p50_ms", "decode_p50_ms", "present_p50_ms", "open_ms"),
@@ -179,9 +176,5 @@ TABLES: Final[Mapping[str, Mapping[str, str]]] = {
 def typed(rows: Sequence[Mapping[str, object]], schema: Mapping[str, str]) -> pd.DataFrame:
     """A frame with the schema's columns in its order and types; what a row lacks is a gap. Each
     column gets its type before it can pass through floats, which hold no 63-bit seed."""
-    return pd.DataFrame(
-        {
-            name: pd.Series([row.get(name) for row in rows], dtype=dtype)
-            for name, dtype in schema.items()
-        }
-    )
+    made = {key: pd.Series([row.get(key) for row in rows], dtype=of) for key, of in schema.items()}
+    return pd.DataFrame(made)

@@ -81,9 +81,8 @@ def cells_csv(runs: Iterable[tuple[Manifest, Sequence[CellSummary]]]) -> bytes:
 
 
 def _cells(summaries: Iterable[tuple[Manifest, CellSummary]]) -> pd.DataFrame:
-    return columns.typed(
-        [row for manifest, summary in summaries for row in _rows(manifest, summary)], columns.CELLS
-    )
+    rows = [row for manifest, summary in summaries for row in _rows(manifest, summary)]
+    return columns.typed(rows, columns.CELLS)
 
 
 def _rows(manifest: Manifest, summary: CellSummary) -> list[dict[str, object]]:
@@ -105,9 +104,8 @@ def _rows(manifest: Manifest, summary: CellSummary) -> list[dict[str, object]]:
 
 def trials_frame(runs: Sequence[MeasuredRun]) -> pd.DataFrame:
     """The table of trials, failed ones too, in the order they ran."""
-    return columns.typed(
-        [_trial_row(run.manifest, trial) for run in runs for trial in run.trials], columns.TRIALS
-    )
+    rows = [_trial_row(run.manifest, trial) for run in runs for trial in run.trials]
+    return columns.typed(rows, columns.TRIALS)
 
 
 def _place(manifest: Manifest, trial: Trial) -> dict[str, object]:
@@ -148,9 +146,7 @@ def samples_frame(runs: Sequence[MeasuredRun]) -> pd.DataFrame:
         if isinstance(trial.measurement, ScrubMeasurement)
     ]
     measured = [measurement for _, measurement in found]
-    places = columns.typed(
-        [place for place, _ in found], {n: columns.SAMPLES[n] for n in columns.PLACE_COLUMNS}
-    )
+    places = columns.typed([place for place, _ in found], columns.PLACE_COLUMNS)
     counts = [len(measurement.frame_index) for measurement in measured]
     moves: dict[str, Any] = {
         "move_index": _joined([np.arange(count) for count in counts], np.int64),

@@ -8,7 +8,6 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 import seaborn.objects as so
-from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 from scipy.stats import iqr
 
@@ -30,8 +29,7 @@ from mezzmark.report.prose import run_figures as prose
 from mezzmark.report.prose.numbers import estimate_text
 from mezzmark.report.prose.terms import encodings_about, frame_budgets
 from mezzmark.report.view import RunView
-
-Floats = NDArray[np.float64]
+from mezzmark.statistics.intervals import Floats
 
 Anchors = Mapping[str, str]
 """By encoding."""
