@@ -197,7 +197,7 @@ def test_missing_readings_are_none(monkeypatch: pytest.MonkeyPatch, tmp_path: Pa
     monkeypatch.delattr(psutil, "sensors_battery", raising=False)
     monkeypatch.delattr(psutil, "cpu_freq", raising=False)
     monkeypatch.delattr(psutil, "getloadavg", raising=False)
-    monkeypatch.setattr(host.linux, "read_text", lambda _: None)
+    monkeypatch.setattr(host.linux, "read_text", lambda *_: None)
     monkeypatch.setattr(host.linux, "read_pressures", dict)
     monkeypatch.setattr(host.linux, "read_throttle_count", lambda: None)
     assert set(read_host_moment().model_dump().values()) == {None}
