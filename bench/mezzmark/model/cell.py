@@ -79,7 +79,9 @@ AXES: Final[dict[str, Axis]] = {
     "clip_order": Axis(kind=str, id_text=_plain, asked_by=("orders",)),
     "delivery_height": Axis(kind=int, id_text=lambda px, _: f"{px}p", asked_by=("height_px",)),
     "passes": Axis(
-        kind=int, id_text=lambda n, _: "one pass" if n == 1 else "two passes", asked_by=("passes",)
+        kind=int,
+        id_text=lambda n, _: "one pass" if n == 1 else "two passes",
+        asked_by=("passes",),
     ),
     "pinned": Axis(
         kind=bool,

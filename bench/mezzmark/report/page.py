@@ -226,7 +226,9 @@ def render(
         for part in ("report.js", *more):
             script += environment.loader.get_source(environment, part)[0]  # type: ignore[union-attr]
         text = environment.get_template(name).render(
-            **given, style=Markup(figure_variables() + source), script=Markup(script)
+            **given,
+            style=Markup(figure_variables() + source),
+            script=Markup(script),
         )
     except TemplateError as error:
         line = getattr(error, "lineno", None)

@@ -8,7 +8,12 @@ from typing import Final, Literal
 from mezzmark.decide.choose.choice import Choice
 from mezzmark.decide.choose.choose import choose_encoding
 from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
-from mezzmark.decide.estimate.over_clips import AtBest, at_best_of, bitrates_over_clips, pool_clips
+from mezzmark.decide.estimate.over_clips import (
+    AtBest,
+    at_best_of,
+    bitrates_over_clips,
+    pool_clips,
+)
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.ranking import Ranking, rank_encodings, scrub_settings
 from mezzmark.decide.machine.noise import Leaders

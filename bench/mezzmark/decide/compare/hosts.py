@@ -16,7 +16,12 @@ from typing import Final, Literal
 from mezzmark.decide.compare.best_throughput import BestThroughput, find_best_throughput
 from mezzmark.decide.compare.evidence import choose_design, gather_evidence, pool_costs
 from mezzmark.decide.compare.host_runs import ComparedRun
-from mezzmark.decide.compare.matching import Matching, compared_cells, group_refusals, match_cells
+from mezzmark.decide.compare.matching import (
+    Matching,
+    compared_cells,
+    group_refusals,
+    match_cells,
+)
 from mezzmark.decide.compare.regress import TOLERANCE_FRACTION, compare_runs
 from mezzmark.decide.compare.verdicts import (
     CellVerdict,

@@ -114,7 +114,10 @@ def _results(answers: dict[int, Any], exit_codes: list[int | None]) -> list[Any]
 
 
 def _serve(
-    work: Callable[[int, ProcessPool], Any], number: int, pool: ProcessPool, sender: Connection
+    work: Callable[[int, ProcessPool], Any],
+    number: int,
+    pool: ProcessPool,
+    sender: Connection,
 ) -> None:
     parent = multiprocessing.parent_process()
     assert parent is not None

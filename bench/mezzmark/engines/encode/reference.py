@@ -22,7 +22,12 @@ from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.host.common import read_clock_ns, read_process_facts
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.jobs import Measured
-from mezzmark.model.tasks.kernel import BandwidthFacts, BandwidthPoint, KernelJob, KernelMeasurement
+from mezzmark.model.tasks.kernel import (
+    BandwidthFacts,
+    BandwidthPoint,
+    KernelJob,
+    KernelMeasurement,
+)
 
 if TYPE_CHECKING:  # a trial does without
     from mezzmark.model.preparations import BandwidthJob, BandwidthMeasured

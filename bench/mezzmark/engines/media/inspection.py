@@ -18,7 +18,14 @@ from mezzmark.engines.media.probe import describe_media, open_media
 from mezzmark.engines.media.slices import slice_reader
 from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import FrameIndex
-from mezzmark.model.inspection import AudioTrack, GroupKind, Inspection, RateKind, Spread, name_tags
+from mezzmark.model.inspection import (
+    AudioTrack,
+    GroupKind,
+    Inspection,
+    RateKind,
+    Spread,
+    name_tags,
+)
 
 DEFAULT_EXAMINED_S: Final = 60.0
 """Packets of the first minute are read unless told otherwise: enough for a rate over time, and

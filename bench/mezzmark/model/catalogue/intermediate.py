@@ -123,6 +123,10 @@ def _motion_jpeg(profile: str, quantiser: int) -> CatalogueEntry:
     )
 
 
-_MOTION_JPEG: Final = (_motion_jpeg("fine", 2), _motion_jpeg("good", 4), _motion_jpeg("draft", 8))
+_MOTION_JPEG: Final = (
+    _motion_jpeg("fine", 2),
+    _motion_jpeg("good", 4),
+    _motion_jpeg("draft", 8),
+)
 
 ENTRIES: Final = (*_VC3, *_RDD36, *_VC5, *_MOTION_JPEG)

@@ -10,7 +10,11 @@ from matplotlib.colors import ListedColormap, to_rgba
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import MaxNLocator
 
-from mezzmark.decide.throughput.grid import GridFindings, SplitFigures, best_split_by_core_count
+from mezzmark.decide.throughput.grid import (
+    GridFindings,
+    SplitFigures,
+    best_split_by_core_count,
+)
 from mezzmark.decide.throughput.schedule import IngestPrediction
 from mezzmark.model.tasks.ingest import IngestMeasurement
 from mezzmark.report.figures.marks import (

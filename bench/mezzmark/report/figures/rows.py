@@ -86,7 +86,11 @@ def label_rows(
     after all marks are drawn. Where the names stand on a shade, no paper is put behind them."""
     axes = drawing.axes
     axes.set(ylim=(grid.height_in, 0), yticks=[], ylabel="")
-    look: dict[str, Any] = {"transform": axes.get_yaxis_transform(), "va": "center", "zorder": 8}
+    look: dict[str, Any] = {
+        "transform": axes.get_yaxis_transform(),
+        "va": "center",
+        "zorder": 8,
+    }
     for row, top_in in zip(rows, grid.tops_in, strict=True):
         value = f"{row.text}  {row.warning}" if row.warning else row.text
         room = theme.characters(theme.INNER_IN) - int(0.9 * len(value)) - 2

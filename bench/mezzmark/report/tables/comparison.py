@@ -11,7 +11,12 @@ from mezzmark.decide.compare.verdicts import Refusal
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.tasks import TASKS
-from mezzmark.report.prose.history import change_text, date_texts, percent_text, series_name
+from mezzmark.report.prose.history import (
+    change_text,
+    date_texts,
+    percent_text,
+    series_name,
+)
 from mezzmark.report.prose.hosts import ratio_remark, setting_labels
 from mezzmark.report.prose.machine import fact_label, fact_text
 from mezzmark.report.prose.numbers import count_text, shown_name
