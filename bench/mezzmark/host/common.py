@@ -172,9 +172,11 @@ class HostWatch:
 
 
 def cpu_shares(before: dict[str, float], after: dict[str, float]) -> dict[str, float | None]:
-    """`busy_fraction` and `steal_fraction` of all cores between two readings in seconds. `guest`
-    time is part of `user` already (proc(5)) and not counted again. Steal is time in which a virtual
-    machine wanted to run and was not let; it counts as neither busy nor idle."""
+    """`busy_fraction` and `steal_fraction` of all cores between two readings in seconds.
+
+    `guest` time is part of `user` already (proc(5)) and not counted again. Steal is time in which
+    a virtual machine wanted to run and was not let; it counts as neither busy nor idle.
+    """
     spans = {
         key: max(0.0, after[key] - before[key])
         for key in after
@@ -284,9 +286,11 @@ def no_garbage_collection() -> Iterator[None]:
 
 
 def end_with_parent(wait_for_parent: Callable[[], object]) -> None:
-    """Leave no orphan: end this process once `wait_for_parent`, called in a thread, returns. On
-    Linux the kernel is asked as well, since a thread cannot run while a library hangs with the
-    interpreter's lock held."""
+    """Leave no orphan: end this process once `wait_for_parent`, called in a thread, returns.
+
+    On Linux the kernel is asked as well, since a thread cannot run while a library hangs with
+    the interpreter's lock held.
+    """
     if sys.platform == "linux":
         ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
 

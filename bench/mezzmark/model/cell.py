@@ -96,8 +96,10 @@ what an axis is called for people is in `report.prose.terms`."""
 
 class Setting(Mapping[str, Any]):
     """Axis → value; an axis that is not set reads as its default. Frozen, comparable, hashable.
+
     Raises ValueError for an unknown axis, a value of another type than the axis has, and a number
-    that is none of a machine."""
+    that is none of a machine.
+    """
 
     __slots__ = ("_hash", "_values")
 

@@ -228,9 +228,11 @@ def is_constant_rate(index: FrameIndex, frame_rate: Fraction) -> bool:
 
 
 def constant_rate(index: FrameIndex) -> Fraction:
-    """The rate at which the pictures are encoded when evenly spaced. The rate the file states, if
-    its pictures keep to it; else their average; rounded to a standard rate where it is one in
-    disguise."""
+    """The rate at which the pictures are encoded when evenly spaced.
+
+    The rate the file states, if its pictures keep to it; else their average; rounded to a
+    standard rate where it is one in disguise.
+    """
     if index.frame_rate is not None:
         stated = standard_rate(index.frame_rate)
         if is_constant_rate(index, stated):

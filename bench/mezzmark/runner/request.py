@@ -75,8 +75,11 @@ def limit_scenario(
     plan: Scenario, asked: AskedLimits, *, stored: Scenario | None = None
 ) -> tuple[Scenario, tuple[str, ...]]:
     """The scenario with the limits asked for, or else those of the resumed run; and notes on what
-    was changed that nobody wrote. Fewer rounds than the scenario's minimum lower the minimum.
-    ScenarioError for a limit that cannot be."""
+    was changed that nobody wrote.
+
+    Fewer rounds than the scenario's minimum lower the minimum. ScenarioError for a limit that
+    cannot be.
+    """
     own = stored if stored is not None and stored.name == plan.name else plan
     rounds = own.rounds if asked.rounds is None else asked.rounds
     minimum = own.minimum_rounds if asked.rounds is None else plan.minimum_rounds
@@ -100,9 +103,11 @@ def limit_scenario(
 
 
 def check_scenario(plan: Scenario, *, source: str, text: str) -> tuple[str, ...]:
-    """Warnings of catalogue encodings that this machine's FFmpeg cannot make. Raises FootageError
-    for a path or glob that names no file, and ScenarioError, with the line in `text`, for a custom
-    encoding that FFmpeg does not take as it is written."""
+    """Warnings of catalogue encodings that this machine's FFmpeg cannot make.
+
+    Raises FootageError for a path or glob that names no file, and ScenarioError, with the line in
+    `text`, for a custom encoding that FFmpeg does not take as it is written.
+    """
     from mezzmark.engines.encode.encoders import probe_encoding, suggest
 
     for clip in plan.clips:

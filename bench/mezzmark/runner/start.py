@@ -62,8 +62,10 @@ class StopFlag:
 @contextmanager
 def trap_signals() -> Iterator[StopFlag]:
     """Note Ctrl-C, `kill` and a closed terminal while the block runs; put handlers back after it.
+
     Signals that are ignored (as under nohup) stay ignored. Python hands signals to the main thread
-    only; anywhere else the flag is never set, and whoever runs the thread must end it."""
+    only; anywhere else the flag is never set, and whoever runs the thread must end it.
+    """
     flag = StopFlag()
     with ExitStack() as handlers:
         if threading.current_thread() is threading.main_thread():

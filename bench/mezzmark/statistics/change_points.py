@@ -61,9 +61,12 @@ class ChangePoint:
 def find_change_points(
     values: ArrayLike, standard_errors: ArrayLike, *, error_level: float
 ) -> tuple[ChangePoint, ...]:
-    """All steps of the series whose p-value is at most `error_level`, in order. With no change
-    anywhere, any step is claimed in at most that share of series. Raises ValueError for arrays of
-    unequal length, values that are not finite, negative errors, or a level outside 0 to 1."""
+    """All steps of the series whose p-value is at most `error_level`, in order.
+
+    With no change anywhere, any step is claimed in at most that share of series. Raises ValueError
+    for arrays of unequal length, values that are not finite, negative errors, or a level outside
+    0 to 1.
+    """
     if not 0 < error_level < 1:
         raise ValueError(f"error_level must lie between 0 and 1, not {error_level}")
     series = _Series.of(values, standard_errors)
@@ -101,9 +104,11 @@ class _Series:
 
     @staticmethod
     def of(values: ArrayLike, standard_errors: ArrayLike) -> "_Series":
-        """Weights are equal where nothing is known of any. No error counts as smaller than their
-        median: six rounds that agree by luck would else outweigh all other runs, and raise false
-        alarms."""
+        """Weights are equal where nothing is known of any.
+
+        No error counts as smaller than their median: six rounds that agree by luck would else
+        outweigh all other runs, and raise false alarms.
+        """
         series, errors = _checked(values, standard_errors)
         typical = np.median(errors) if errors.size else 0.0
         variances = np.maximum(errors, typical) ** 2 + between_run_variance(series, errors)

@@ -35,9 +35,11 @@ class Course:
 
 
 def classify_course(times: ArrayLike, *, confidence_level: float = 0.95) -> Course:
-    """Steady, drift, step, or unsteady when neither explains the series. The chance to call a
-    steady machine anything else is at most 1 - level: three tests (slope, best step, likeness of
-    neighbours) share it (Bonferroni; the step's search for its place too)."""
+    """Steady, drift, step, or unsteady when neither explains the series.
+
+    The chance to call a steady machine anything else is at most 1 - level: three tests (slope,
+    best step, likeness of neighbours) share it (Bonferroni; the step's search for its place too).
+    """
     data = np.asarray(times, dtype=np.float64)
     logs = np.log(data / data[0])  # so that times all alike are exactly 0
     if logs.size < MINIMUM_POINTS:
@@ -97,9 +99,11 @@ def _best_step(logs: NDArray[np.float64]) -> tuple[int, float]:
 
 
 def _wander_p(logs: NDArray[np.float64]) -> float:
-    """The one-sided p-value of neighbours being alike. Lag-1 autocorrelation, about normal with
-    mean -1/n and variance 1/n where nothing lingers (Anderson, Annals of Mathematical Statistics
-    13, 1942, 1-13)."""
+    """The one-sided p-value of neighbours being alike.
+
+    Lag-1 autocorrelation, about normal with mean -1/n and variance 1/n where nothing lingers
+    (Anderson, Annals of Mathematical Statistics 13, 1942, 1-13).
+    """
     excess = lag_one_autocorrelation(logs) + 1 / logs.size
     return float(stats.norm.sf(excess * math.sqrt(logs.size)))
 

@@ -100,9 +100,11 @@ def log_margin(tolerance_fraction: float) -> float:
 
 
 def paired_change(baseline: ArrayLike, candidate: ArrayLike) -> Change:
-    """From costs of both sides in the same rounds, in the same order. What a round's requests and
-    its moment do to both sides cancels. Raises ValueError for fewer than two pairs, sides of
-    unequal length, or costs that are not positive."""
+    """From costs of both sides in the same rounds, in the same order.
+
+    What a round's requests and its moment do to both sides cancels. Raises ValueError for fewer
+    than two pairs, sides of unequal length, or costs that are not positive.
+    """
     first, second = logs_of(baseline), logs_of(candidate)
     if first.size != second.size:
         raise ValueError(f"{first.size} baseline rounds cannot pair with {second.size}")
@@ -238,9 +240,11 @@ def run_level_change(
 
 
 def holm_adjusted(p_values: Sequence[float]) -> NDArray[np.float64]:
-    """Holm's adjusted p-values, in the order given; reject where they are at most the level. Holds
-    the family-wise error whatever the dependence between the tests (Holm, Scandinavian Journal of
-    Statistics 6, 1979, 65-70). Raises ValueError for anything outside 0 to 1."""
+    """Holm's adjusted p-values, in the order given; reject where they are at most the level.
+
+    Holds the family-wise error whatever the dependence between the tests (Holm, Scandinavian
+    Journal of Statistics 6, 1979, 65-70). Raises ValueError for anything outside 0 to 1.
+    """
     values = np.asarray(p_values, dtype=np.float64)
     if not ((values >= 0) & (values <= 1)).all():
         raise ValueError("p-values lie between 0 and 1")

@@ -40,8 +40,10 @@ POWER: Final = 0.9
 
 def t_test_power(noncentrality: float, *, degrees: float, error_level: float) -> float:
     """Chance that a two-sided t test at `error_level` finds an effect, in its own direction or not.
-    `noncentrality` is the true effect over its true standard error; exact for normal values by the
-    noncentral t distribution (Johnson & Welch, Biometrika 31, 1940, 362-389)."""
+
+    `noncentrality` is the true effect over its true standard error; exact for normal values by
+    the noncentral t distribution (Johnson & Welch, Biometrika 31, 1940, 362-389).
+    """
     limit = t_quantile(1 - error_level / 2, degrees)
     shift = abs(noncentrality)
     power = float(stats.nct.sf(limit, degrees, shift) + stats.nct.cdf(-limit, degrees, shift))

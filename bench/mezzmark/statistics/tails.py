@@ -102,9 +102,12 @@ CLAIM_TRIALS: Final = 10
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TailEstimate:
-    """A quantile over all samples of all trials. `interval` is None where `missing_trials` more of
-    them are needed, or (if not 0) `samples_a_trial` in those there are; and where the slow samples
-    crowd into few trials (`is_clustered`), so that the limit lies beyond the slowest sample."""
+    """A quantile over all samples of all trials.
+
+    `interval` is None where `missing_trials` more of them are needed, or (if not 0)
+    `samples_a_trial` in those there are; and where the slow samples crowd into few trials
+    (`is_clustered`), so that the limit lies beyond the slowest sample.
+    """
 
     point: float
     interval: Interval | None
@@ -117,8 +120,10 @@ def estimate_quantile(
     samples: Samples, probability: float, *, confidence_level: float, is_stratified: bool = False
 ) -> TailEstimate:
     """The quantile of all samples with its interval over rounds; `is_stratified`: those of a trial
-    were drawn together, as `jump` draws its targets. Raises ValueError without a sample, or for a
-    level or probability outside (0, 1)."""
+    were drawn together, as `jump` draws its targets.
+
+    Raises ValueError without a sample, or for a level or probability outside (0, 1).
+    """
     check_level(confidence_level)
     check_level(probability)
     pooled, reached, _ = samples.pooled

@@ -60,8 +60,10 @@ def scenario_names() -> tuple[str, ...]:
 
 def find_scenario(scenario: str | Path) -> Path:
     """The file of a shipped scenario's or shop's name, or of a path; ScenarioError when there is
-    neither. An existing file wins over a shipped name, so that a local change is what is
-    measured."""
+    neither.
+
+    An existing file wins over a shipped name, so that a local change is what is measured.
+    """
     path = Path(scenario)
     if path.is_file():
         return path

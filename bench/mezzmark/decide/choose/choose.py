@@ -49,8 +49,10 @@ def settings_for(
     base: ChooseSettings | None = None,
 ) -> ChooseSettings:
     """What is given, completed by `base`, or by the first scenario that has a `[choose]` table.
+
     Needs given replace the scenario's needs, wishes given its wishes and weights. ScenarioError
-    names what cannot be read, and a limit that was hardly meant so."""
+    names what cannot be read, and a limit that was hardly meant so.
+    """
     asked = tuple(map(Need.parse, needs))
     if doubt := next(filter(None, map(doubtful_limit, asked)), None):
         raise doubt

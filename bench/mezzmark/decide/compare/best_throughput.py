@@ -43,8 +43,10 @@ def find_best_throughput(
     runs: Sequence[MeasuredRun], labels: Sequence[ComparedRun], costs: Sequence[RunCosts]
 ) -> tuple[BestThroughput, ...]:
     """For each piece of work that the reference and another host did alike: every such host's best.
+
     Which setting is best is read from the same rounds, so the best looks a little better than it
-    is; on all hosts alike."""
+    is; on all hosts alike.
+    """
     best = [_best_by_work(run) for run in runs]
     rows: list[BestThroughput] = []
     for work in sorted(best[0], key=lambda cell: cell.sort_key):

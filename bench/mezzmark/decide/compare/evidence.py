@@ -114,9 +114,11 @@ def gather_all(
     design: Design,
     spreads: Mapping[str, RunSpread] | None = None,
 ) -> dict[Cell, Evidence]:
-    """The evidence of every cell that has any. Where runs are the units their spread is moderated
-    over the cells of a task that have equally many; where it is what single runs show, a cell has
-    at least the mean of its task's."""
+    """The evidence of every cell that has any.
+
+    Where runs are the units their spread is moderated over the cells of a task that have equally
+    many; where it is what single runs show, a cell has at least the mean of its task's.
+    """
     evidence = {
         cell: found
         for cell in cells

@@ -127,8 +127,9 @@ class HistorySeries(Fact):
 
 class History(Fact):
     """All runs of one host. `tasks` holds the reference kernel and each task; `cells` every cell.
-    The chance of any false step is held at 1 - `CONFIDENCE_LEVEL` over `tasks`, and over
-    `cells`."""
+
+    The chance of any false step is held at 1 - `CONFIDENCE_LEVEL` over `tasks`, and over `cells`.
+    """
 
     host_label: str
     runs: tuple[HistoryRun, ...]

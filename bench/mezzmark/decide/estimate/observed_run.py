@@ -149,8 +149,10 @@ class RunCosts:
 @dataclass(frozen=True, eq=False)
 class ObservedRun:
     """A run with what is read from its trials, each computed when first asked for, and once.
+
     `known` are the observations of these trials where someone has them already; `run_dir` is the
-    folder it was read from, if any."""
+    folder it was read from, if any.
+    """
 
     manifest: Manifest
     trials: tuple[Trial, ...]

@@ -127,8 +127,10 @@ def _foreign_load(host: HostFacts, trials: Sequence[Trial]) -> ForeignLoad | Non
 
 class ScrubSpread(Fact):
     """Where the spread of a typical scrub cell comes from: the share of it between process starts.
+
     The cheapest way to ±`goal_fraction` (Kalibera & Jones 2013) is `round_count` rounds of
-    `moves_a_round`; None where that is more than `MOST_ROUNDS`."""
+    `moves_a_round`; None where that is more than `MOST_ROUNDS`.
+    """
 
     between_fraction: float
     goal_fraction: float

@@ -115,8 +115,10 @@ def _work_by_setting(
     name: str, task: RateTask, trials: Sequence[tuple[Round, Trial]], clips: Sequence[ClipManifest]
 ) -> dict[Setting, tuple[Floats, Floats, list[float]]]:
     """Pixels and seconds by clip and round, of the rounds in which every clip took part, and the
-    clips' shares of the pixels of the mix. Ingest that resizes is left out: its pixels are not
-    those of the footage."""
+    clips' shares of the pixels of the mix.
+
+    Ingest that resizes is left out: its pixels are not those of the footage.
+    """
     work: dict[Setting, dict[str, dict[Round, tuple[float, float]]]] = {}
     for key, trial in trials:
         cell, done = trial.cell, pixel_work(trial)

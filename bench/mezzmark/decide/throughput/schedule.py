@@ -73,9 +73,11 @@ class IngestPrediction(Fact):
 
 
 def predict_ingests(run: MeasuredRun) -> tuple[IngestPrediction, ...]:
-    """Every measured ingest cell beside what the grid of the same split predicts for it. Where the
-    grid lacks a clip or the split there is no prediction. Ingests that resize are not predicted:
-    the grid does not resize."""
+    """Every measured ingest cell beside what the grid of the same split predicts for it.
+
+    Where the grid lacks a clip or the split there is no prediction. Ingests that resize are not
+    predicted: the grid does not resize.
+    """
     found = []
     frame_counts = {clip.clip: clip.frame_count for clip in run.manifest.clips}
     rng = np.random.default_rng(run.manifest.scenario.seed)
@@ -136,8 +138,10 @@ def predict_makespan(
 
 def _clip_seconds(trials: Sequence[Trial], ingest: Cell) -> dict[str, list[float]]:
     """Per clip, the seconds a frame takes one job of the ingest's split, one value per round.
+
     Loading (decode and conversion), encoding and proving, each as the grid measured it with all
-    jobs at it: the way of a clip through an ingest pool of the same split."""
+    jobs at it: the way of a clip through an ingest pool of the same split.
+    """
     found: dict[str, dict[int, float]] = {}
     for trial in trials:
         cell, measured = trial.cell, trial.measurement

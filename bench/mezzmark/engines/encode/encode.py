@@ -92,9 +92,11 @@ def encode_frames(
     tags: ColourTags,
     clock_ns: Callable[[], int],
 ) -> tuple[int, int]:
-    """Encode pictures of one size and format, evenly spaced, to a new file; wall and CPU ns. The
-    clock runs from the first picture submitted to the trailer written; opening the encoder and
-    writing the header come before it. The pictures' times are set to 0, 1, 2, … / rate."""
+    """Encode pictures of one size and format, evenly spaced, to a new file; wall and CPU ns.
+
+    The clock runs from the first picture submitted to the trailer written; opening the encoder
+    and writing the header come before it. The pictures' times are set to 0, 1, 2, … / rate.
+    """
     kinds = {(frame.format.name, frame.width, frame.height) for frame in frames}
     if len(kinds) != 1 or frames[0].format.name != encoding.pixel_format:
         raise ValueError(f"pictures are {kinds}, not all {encoding.pixel_format} of one size")
@@ -163,9 +165,11 @@ class _JobResult:
 
 
 def run_grid(job: GridJob, clock_ns: Callable[[], int]) -> Measured:
-    """Encode the same pictures in `job.job_count` processes at once; every file is proved. Raises
-    EncodingError when the encoding cannot hold the clip or a file lost pictures, ScenarioError when
-    memory does not suffice, EngineError when a process died."""
+    """Encode the same pictures in `job.job_count` processes at once; every file is proved.
+
+    Raises EncodingError when the encoding cannot hold the clip or a file lost pictures,
+    ScenarioError when memory does not suffice, EngineError when a process died.
+    """
     index = _read_clip(job, where="grid.frames", fewest=8, job_count=job.job_count)
     results = run_parallel(partial(_work, job, index, clock_ns), worker_count=job.job_count)
     measurement = _summarise(results, index)

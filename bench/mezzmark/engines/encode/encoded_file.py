@@ -87,9 +87,11 @@ def encode_clip(
     thread_count: int,
     height_px: int | None,
 ) -> tuple[int, int]:
-    """Encode the pictures of the index to a new file, evenly spaced; the size they got. `height_px`
-    resizes, keeping the shape; None keeps the size. Raises EncodingError, FootageError,
-    DiskFullError, and DestinationError where something stands already."""
+    """Encode the pictures of the index to a new file, evenly spaced; the size they got.
+
+    `height_px` resizes, keeping the shape; None keeps the size. Raises EncodingError,
+    FootageError, DiskFullError, and DestinationError where something stands already.
+    """
     frame_rate = constant_rate(index)
     size = fitted_size(index.width_px, index.height_px, height_px)
     check_frame(encoding, *size, frame_rate)

@@ -163,9 +163,11 @@ def require_encoder(encoding: Encoding) -> None:
 
 
 def probe_encoding(encoding: Encoding) -> EncoderFault | None:
-    """What goes wrong when two small pictures are encoded so. A build may list an encoder that its
-    machine cannot open. One that refuses our usual small size is tried at a usual large one. The
-    container is not tried."""
+    """What goes wrong when two small pictures are encoded so.
+
+    A build may list an encoder that its machine cannot open. One that refuses our usual small size
+    is tried at a usual large one. The container is not tried.
+    """
     fault = _try_size(encoding, _PROBE_SIZE)
     return fault if fault and _try_size(encoding, _LARGE_PROBE_SIZE) else None
 
@@ -289,9 +291,11 @@ def _configure(
 
 
 def _restore_ordinary_scheduling() -> None:
-    """Put all threads of this process back among the machine's others (Linux). libsvtav1 run by
-    root makes its threads, and the one that opens it, real-time threads that push everything else
-    off the cores: no measurement beside or after it would mean anything."""
+    """Put all threads of this process back among the machine's others (Linux).
+
+    libsvtav1 run by root makes its threads, and the one that opens it, real-time threads that
+    push everything else off the cores: no measurement beside or after it would mean anything.
+    """
     if sys.platform != "linux":
         return
     for task in Path("/proc/self/task").iterdir():

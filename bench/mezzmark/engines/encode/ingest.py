@@ -44,9 +44,11 @@ class IngestedClip:
 
 
 def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
-    """Ingest the folder into the job's scratch folder, timed from the pool's release. Raises
-    EncodingError when a clip's file is not whole, DestinationError when something stands where a
-    file would go, EngineError when a process died."""
+    """Ingest the folder into the job's scratch folder, timed from the pool's release.
+
+    Raises EncodingError when a clip's file is not whole, DestinationError when something stands
+    where a file would go, EngineError when a process died.
+    """
     clips = ingest_folder(job, Path(job.scratch_dir) / "ingested", clock_ns=clock_ns)
     release_ns = min(clip.start_ns for clip in clips)
     return Measured(
@@ -154,8 +156,10 @@ def _ingest(
 
 def _prove(job: IngestJob, clip_index: int, index: FrameIndex, path: Path) -> FrameIndex:
     """The index of the file, once it holds the pictures of the clip's `index` in the same order.
-    Stamps are made for the clip's own size: after resizing a stamp may be unreadable, but none that
-    can be read may be another. Raises EncodingError."""
+
+    Stamps are made for the clip's own size: after resizing a stamp may be unreadable, but none
+    that can be read may be another. Raises EncodingError.
+    """
     found = build_frame_index(path, is_stamped=index.is_stamped)
     if job.height_px is None:
         in_order = encoded_file.stamps_agree(index, found)

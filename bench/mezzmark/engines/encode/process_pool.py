@@ -37,9 +37,11 @@ class ProcessPool:
         self.barrier.wait()
 
     def start_together(self, clock_ns: Callable[[], int]) -> None:
-        """Meet, then go at one moment of the machine's clock. A barrier wakes its waiters one after
-        the other, milliseconds apart; spinning on a common moment ahead lets them go within
-        microseconds, if each has a core."""
+        """Meet, then go at one moment of the machine's clock.
+
+        A barrier wakes its waiters one after the other, milliseconds apart; spinning on a common
+        moment ahead lets them go within microseconds, if each has a core.
+        """
         if self.barrier.wait() == 0:
             self.release_ns.value = clock_ns() + RELEASE_AHEAD_NS
         self.barrier.wait()

@@ -140,9 +140,11 @@ def _quantised(plane: scene_painter.Field, bit_depth: int) -> Codes:
 
 
 def _grain_weight(luma: scene_painter.Field) -> npt.NDArray[np.uint8]:
-    """Noise of a sensor seen through the transfer curve, 64 = the mean over the scene. Photon
-    transfer: sd ~ sqrt(read + signal) in linear light (Janesick, "Photon Transfer", SPIE 2007),
-    times the slope of the gamma curve, which lifts the shadows."""
+    """Noise of a sensor seen through the transfer curve, 64 = the mean over the scene.
+
+    Photon transfer: sd ~ sqrt(read + signal) in linear light (Janesick, "Photon Transfer", SPIE
+    2007), times the slope of the gamma curve, which lifts the shadows.
+    """
     codes = np.arange(256, dtype=np.float32)
     linear = np.clip((codes - 16) / 219, 0.09, 1) ** VIDEO_GAMMA
     weight = np.sqrt(READ_NOISE_SHARE + linear) * linear ** (1 / VIDEO_GAMMA - 1)

@@ -31,8 +31,10 @@ LIMIT_SHARE: Final = 0.92
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
     """What a file says of itself and of when it was recorded; None where it does not.
+
     `timecode_frame` is its first picture's, counted from midnight; `start_s` its first picture's
-    time in the track, `recorded_s` seconds since 1970."""
+    time in the track, `recorded_s` seconds since 1970.
+    """
 
     file: FoundFile
     media: MediaFacts

@@ -101,8 +101,9 @@ def frame_bytes(pixel_format: str, width_px: int, height_px: int) -> int:
 
 def planes_of(frame: av.VideoFrame) -> Planes:
     """Every visible plane as an array (lines, samples); views on the frame where memory allows.
-    Keep a copy if the frame may be freed. EncodingError for float, palette and bit-packed
-    formats."""
+
+    Keep a copy if the frame may be freed. EncodingError for float, palette and bit-packed formats.
+    """
     shift, views = _empty_bits(frame.format), _views(frame)
     if not views[0].dtype.isnative:
         views = tuple(cast(Plane, view.astype(view.dtype.newbyteorder("="))) for view in views)

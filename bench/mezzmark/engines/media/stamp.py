@@ -119,8 +119,9 @@ def read_stamp(
     luma: Samples, bit_depth: int, picture_size: tuple[int, int] | None = None
 ) -> StampReading | None:
     """The stamp of luma or of one RGB channel (lines, samples); None where none is readable.
-    `picture_size` is (width_px, height_px) of the picture as encoded when `luma` was scaled
-    since."""
+
+    `picture_size` is (width_px, height_px) of the picture as encoded when `luma` was scaled since.
+    """
     width_px, height_px = picture_size or (luma.shape[1], luma.shape[0])
     layout = stamp_layout(width_px, height_px)
     if layout is None:

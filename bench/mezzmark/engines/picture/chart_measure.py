@@ -69,9 +69,11 @@ def _amplitude(values: colours.Floats, name: str, step: tuple[int, int], chart: 
 
 
 def wave_phase(values: colours.Floats, positions_px: colours.Floats) -> complex:
-    """Complex amplitude of the wave of `WAVE_PERIOD_PX` in values sampled at these positions. Least
-    squares on cosine, sine and a constant, so that the window need not hold whole periods. A wave
-    sin(2π(x - s)/P) of amplitude A has angle -90° - 360°·s/P and modulus A."""
+    """Complex amplitude of the wave of `WAVE_PERIOD_PX` in values sampled at these positions.
+
+    Least squares on cosine, sine and a constant, so that the window need not hold whole periods.
+    A wave sin(2π(x - s)/P) of amplitude A has angle -90° - 360°·s/P and modulus A.
+    """
     turn = 2 * np.pi * positions_px / WAVE_PERIOD_PX
     columns = np.stack([np.cos(turn), np.sin(turn), np.ones_like(turn)], axis=1)
     cosine, sine, _ = np.linalg.lstsq(columns, values, rcond=None)[0]
@@ -87,9 +89,11 @@ VIEWER_TOP: Final = 255.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartPicture:
-    """A chart as it came back. `luma`, `cb`, `cr` are normalised by the frame's own range; `codes`
-    is luma in code values of `bit_depth`; `step` is luma samples per chroma sample; `viewer_rgb` is
-    (lines, samples, 3)."""
+    """A chart as it came back.
+
+    `luma`, `cb`, `cr` are normalised by the frame's own range; `codes` is luma in code values of
+    `bit_depth`; `step` is luma samples per chroma sample; `viewer_rgb` is (lines, samples, 3).
+    """
 
     pixel_format: str
     bit_depth: int

@@ -124,9 +124,11 @@ class Generation:
 
 
 def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
-    """Make and compare every generation in turn; only the newest file and the one before exist. The
-    caller may read a generation's file until it asks for the next. Raises EncodingError when the
-    encoder refuses, or frames are lost."""
+    """Make and compare every generation in turn; only the newest file and the one before exist.
+
+    The caller may read a generation's file until it asks for the next. Raises EncodingError when
+    the encoder refuses, or frames are lost.
+    """
     previous: Path | None = None
     frame_count = min(plan.index.frame_count, plan.settings.frames)
     pictures = partial(read_pictures, plan.source.path, plan.index, thread_count=plan.thread_count)

@@ -70,9 +70,11 @@ def find_entry(name: str) -> CatalogueEntry | None:
 
 
 def resolve_custom(custom: CustomEncoding) -> Encoding:
-    """The encoding a scenario writes out: a catalogue codec with choices, or a bare encoder. A
-    codec is named by its standard ("VC-3", with or without `profile`) or by a catalogue name
-    ("vc3-sq"). EncodingError says what is missing or does not go together."""
+    """The encoding a scenario writes out: a catalogue codec with choices, or a bare encoder.
+
+    A codec is named by its standard ("VC-3", with or without `profile`) or by a catalogue name
+    ("vc3-sq"). EncodingError says what is missing or does not go together.
+    """
     if (custom.codec is None) == (custom.encoder is None):
         raise EncodingError(
             where=f'encoding "{custom.name}"',

@@ -146,8 +146,10 @@ class FidelityJob(EncoderJob):
 
 class GenerationQuality(Fact):
     """Generation `generation` of decode → encode, against the frames of the clip itself.
+
     `is_bit_exact` says whether every plane of every frame came back as it entered the first
-    encoder, in the encoding's own pixel format; `differing_frame_count` how many did not."""
+    encoder, in the encoding's own pixel format; `differing_frame_count` how many did not.
+    """
 
     generation: Whole
     file_bytes: Whole

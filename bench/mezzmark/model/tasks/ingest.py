@@ -53,8 +53,10 @@ class IngestJob(Fact):
 
 class IngestMeasurement(Fact):
     """One trial of ingesting a folder; tuples have one entry per clip, in the folder's order.
+
     `end_ns` is when the clip's file stood verified under its own name. `is_verified` says that it
-    was decoded again and had as many frames as went in, in order."""
+    was decoded again and had as many frames as went in, in order.
+    """
 
     task: Literal["ingest"] = "ingest"
     clips: tuple[str, ...] = Field(min_length=1)

@@ -64,8 +64,11 @@ def plan_requests(
     blocks: int = 1,
 ) -> Requests:
     """The requests of one trial: `blocks` sets of `settings.requests` pairs of (clip position,
-    frame index). `clips` holds the groups of pictures of each original that the pattern may visit;
-    all patterns but `hop` stay in the first. Raises ValueError for an empty clip."""
+    frame index).
+
+    `clips` holds the groups of pictures of each original that the pattern may visit; all patterns
+    but `hop` stay in the first. Raises ValueError for an empty clip.
+    """
     if not clips or min(groups[-1] for groups in clips) < 1:
         raise ValueError("a pattern needs clips of at least one frame")
     stream = PATTERNS[pattern].plan(clips, settings, rng)
@@ -110,9 +113,11 @@ def _jump(
 def _near(
     clips: Sequence[Groups], settings: "ScrubSettings", rng: "np.random.Generator"
 ) -> Iterator[tuple[int, int]]:
-    """Log-normal hops to either side of the playhead, turned back at the clip's ends. In a block
-    each stratum of the hops' lengths is met once, and of two neighbouring strata one goes forward
-    and one back."""
+    """Log-normal hops to either side of the playhead, turned back at the clip's ends.
+
+    In a block each stratum of the hops' lengths is met once, and of two neighbouring strata one
+    goes forward and one back.
+    """
     last = clips[0][-1] - 1
     lengths = NormalDist(float(np.log(settings.near_median_frames)), HOP_LOG_SD)
     hop_count = settings.requests

@@ -189,9 +189,11 @@ def read_frames(runs: RunNames, *, confidence_level: float = 0.95) -> RunFrames:
 
 
 def find_run_dirs(name: Path | str) -> list[Path]:
-    """The folder of that name, or the run folders that match it as a glob, in order. What a glob
-    finds beside runs (a file, a folder without a manifest) is left out; a folder named outright is
-    not, so that a mistake is told."""
+    """The folder of that name, or the run folders that match it as a glob, in order.
+
+    What a glob finds beside runs (a file, a folder without a manifest) is left out; a folder named
+    outright is not, so that a mistake is told.
+    """
     folder = Path(name).expanduser()
     if folder.is_dir():
         return [folder]

@@ -116,8 +116,10 @@ def draw_scaling(
     anchor: str,
 ) -> Drawing:
     """Measured throughput by cores, the fitted law with its band, and perfect scaling.
+
     `fps_per_unit` turns the fit's unit (pixels a second) into frames per second. The band ends
-    where a prediction would carry a warning. Dots link to `anchor`, the row of the fit."""
+    where a prediction would carry a warning. Dots link to `anchor`, the row of the fit.
+    """
     measured = best_split_by_core_count(findings)
     law = _law(fit, max(measured), confidence_level, fps_per_unit)
     has_band = bool(law["high"].notna().all())

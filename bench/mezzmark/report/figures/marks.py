@@ -187,9 +187,11 @@ _UNSEEN: Final = 0.002
 def add_area_mark(
     axes: Axes, corner: tuple[float, float], width: float, height: float, url: str
 ) -> None:
-    """A mark over an area of the axes' data, on top of bars and texts that stand there. Bars of
-    several parts, and cells with text in them, so have one link each that takes the pointer
-    anywhere."""
+    """A mark over an area of the axes' data, on top of bars and texts that stand there.
+
+    Bars of several parts, and cells with text in them, so have one link each that takes the
+    pointer anywhere.
+    """
     shade = (theme.LIGHT["paper"], _UNSEEN)
     axes.add_patch(
         Rectangle(corner, width, height, facecolor=shade, linewidth=0, zorder=9, url=url)

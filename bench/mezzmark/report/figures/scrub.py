@@ -158,8 +158,11 @@ DENSITY_BINS: Final = 10 * DENSITY_STEPS
 
 def log_density(values: Floats) -> tuple[Floats, Floats]:
     """Steps between the ends of positive `values`, and their density per log unit there as a share
-    of its peak; both empty without a spread. The kernel has Silverman's width (Density Estimation,
-    1986, eq. 3.31), since few slow moves would widen the usual one."""
+    of its peak; both empty without a spread.
+
+    The kernel has Silverman's width (Density Estimation, 1986, eq. 3.31), since few slow moves
+    would widen the usual one.
+    """
     logs = np.log(values)
     if values.size < 2 or iqr(logs) == 0:
         return np.empty(0), np.empty(0)

@@ -108,8 +108,11 @@ _RC: Final[dict[Any, Any]] = {
 @contextmanager
 def theme_context() -> Iterator[None]:
     """Draw inside this: settings of the user's own Matplotlib neither leak in nor get changed, and
-    what seaborn still asks of pandas is no news to the user. Matplotlib names clip paths by numbers
-    as numpy prints them, and a library that was loaded before may have changed how."""
+    what seaborn still asks of pandas is no news to the user.
+
+    Matplotlib names clip paths by numbers as numpy prints them, and a library that was loaded
+    before may have changed how.
+    """
     with mpl.rc_context(), np.printoptions(legacy=False), warnings.catch_warnings():
         warnings.filterwarnings("ignore", category=DeprecationWarning, module="seaborn")
         mpl.rcdefaults()
