@@ -49,7 +49,9 @@ _CPU_FREQUENCY = "sys/devices/system/cpu/cpu0/cpufreq"
 
 def read_host_facts(storage_path: str | Path, *, library_versions: dict[str, str]) -> "HostFacts":
     """The machine's facts, and those of the storage that holds `storage_path` (need not exist).
-    `library_versions` comes from the engines, which alone load FFmpeg's libraries."""
+
+    `library_versions` comes from the engines, which alone load FFmpeg's libraries.
+    """
     from mezzmark.model.run import HostFacts
 
     cpuinfo = linux.read_text("proc/cpuinfo") or ""

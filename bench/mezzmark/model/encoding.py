@@ -68,8 +68,11 @@ def planar_format(chroma: Chroma, bit_depth: int) -> str:
 
 
 class _Coding(Fact):
-    """What an encoding takes over from its line of the catalogue. `frame_sizes` lists the only
-    legal sizes (none: any), width before height, as `smallest_size` does."""
+    """What an encoding takes over from its line of the catalogue.
+
+    `frame_sizes` lists the only legal sizes (none: any), width before height, as `smallest_size`
+    does.
+    """
 
     name: str = Field(min_length=1, max_length=300)
     codec: str

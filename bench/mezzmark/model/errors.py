@@ -17,8 +17,10 @@ EXIT_NOT_COMPARABLE = 12
 
 
 class MezzmarkError(Exception):
-    """A user's mistake or a fact of the machine that ends the command in one clear line. `where`
-    names the file, key or device; `what` the finding; `remedy` what to do about it."""
+    """A user's mistake or a fact of the machine that ends the command in one clear line.
+
+    `where` names the file, key or device; `what` the finding; `remedy` what to do about it.
+    """
 
     exit_code: ClassVar[int] = 29
 

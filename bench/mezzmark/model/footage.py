@@ -93,8 +93,10 @@ class OriginalSpec(Fact):
 
 
 class ClipSpec(Fact):
-    """One clip of a scenario: either `recipe` (+ `original`) or `files` (paths and globs). `share`
-    is its part of the footage's time, which its files divide among them; None: equal parts."""
+    """One clip of a scenario: either `recipe` (+ `original`) or `files` (paths and globs).
+
+    `share` is its part of the footage's time, which its files divide among them; None: equal parts.
+    """
 
     name: str = Field(min_length=1, max_length=300)
     recipe: Recipe | None = None

@@ -60,8 +60,10 @@ def marked_page(html: str) -> str:
 
 
 def refuse_foreign_files(folder: Path, names: Sequence[str]) -> None:
-    """DestinationError when `folder` holds one of these files and mezzmark's page is not there. A
-    page of ours in the folder says that the files beside it are ours too."""
+    """DestinationError when `folder` holds one of these files and mezzmark's page is not there.
+
+    A page of ours in the folder says that the files beside it are ours too.
+    """
     page = folder / PAGE_NAME
     present = [folder / name for name in names if (folder / name).exists()]
     if not present or (page in present and _is_ours(page)):

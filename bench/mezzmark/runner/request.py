@@ -59,7 +59,9 @@ def plan_measurement(
 
 def plan_demo(footage: Sequence[str], *, earlier_run: Path | None = None) -> Scenario:
     """The demo's scenario, on these files if there are any, else on those of the resumed run.
-    FootageError for a path that names no file."""
+
+    FootageError for a path that names no file.
+    """
     if footage:
         files = [str(Path(file).expanduser().absolute()) for file in footage]
         clip = {"name": "own", "files": files, "excerpt_s": DEMO_EXCERPT_S}
@@ -131,7 +133,9 @@ def check_scenario(plan: Scenario, *, source: str, text: str) -> tuple[str, ...]
 
 def _stored_scenario(run_dir: Path | None) -> Scenario | None:
     """The scenario of the run in this folder as it was measured; None where no run lies there.
-    Raises RunError when the run cannot be read."""
+
+    Raises RunError when the run cannot be read.
+    """
     if run_dir is None or not (run_dir / MANIFEST_NAME).is_file():
         return None
     return read_manifest(run_dir).scenario

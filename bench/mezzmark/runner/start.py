@@ -106,7 +106,9 @@ def describe_run(
 
 def add_bandwidth(manifest: Manifest, dispatch: Dispatch) -> Manifest:
     """The manifest with the memory bandwidth at 1, 2, 4, … and all cores, where a grid needs it.
-    Where it cannot be measured it stays unknown: it only explains a limit."""
+
+    Where it cannot be measured it stays unknown: it only explains a limit.
+    """
     if "grid" not in manifest.scenario.tasks:
         return manifest
     core_count = manifest.host.usable_core_count

@@ -26,7 +26,9 @@ LEFTOVER_LEVEL: Final = 0.01
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Course:
     """How a series went. `change_fraction` is first to last level (0.05: 5 % slower at the end).
-    `at` is the index of the first point after a step; `p_value` allows for both tests made."""
+
+    `at` is the index of the first point after a step; `p_value` allows for both tests made.
+    """
 
     kind: CourseKind
     change_fraction: float

@@ -171,8 +171,10 @@ def _checked(values: ArrayLike) -> Floats:
 
 
 def share_interval(successes: int, count: int, *, confidence_level: float) -> Interval:
-    """The exact interval of a share (Clopper & Pearson, Biometrika 26, 1934, 404-413). Never covers
-    less than `confidence_level`. Raises ValueError for impossible counts or levels."""
+    """The exact interval of a share (Clopper & Pearson, Biometrika 26, 1934, 404-413).
+
+    Never covers less than `confidence_level`. Raises ValueError for impossible counts or levels.
+    """
     if count < 1 or not 0 <= successes <= count:
         raise ValueError(f"{successes} of {count} is not a share")
     low, high = share_limits(successes, count, confidence_level=confidence_level)

@@ -79,8 +79,10 @@ def expected_log_half_width(rounds: int, *, round_sd: float, confidence_level: f
 def detectable_change(
     standard_error: float, *, degrees: float, error_level: float, power: float = POWER
 ) -> float:
-    """The smallest change, as a fraction above 1, that would have been found with that power. Found
-    by bisection on the noncentrality, to 1e-9 of it."""
+    """The smallest change, as a fraction above 1, that would have been found with that power.
+
+    Found by bisection on the noncentrality, to 1e-9 of it.
+    """
     low, high = 0.0, 1.0
     while t_test_power(high, degrees=degrees, error_level=error_level) < power:
         low, high = high, high * 2
@@ -95,7 +97,9 @@ def detectable_change(
 
 def look_points(rounds_done: int, *, minimum_rounds: int = FIRST_LOOK_ROUNDS) -> tuple[int, ...]:
     """The round counts at which widths decide after `rounds_done` rounds; empty between looks.
-    Looks fall on `minimum_rounds` rounded up to whole blocks and every block after it."""
+
+    Looks fall on `minimum_rounds` rounded up to whole blocks and every block after it.
+    """
     first = max(FIRST_LOOK_ROUNDS, math.ceil(minimum_rounds / BLOCK_ROUNDS) * BLOCK_ROUNDS)
     earliest = rounds_done - (LOOKS_NEEDED - 1) * BLOCK_ROUNDS
     if rounds_done % BLOCK_ROUNDS or earliest < first:
@@ -105,7 +109,9 @@ def look_points(rounds_done: int, *, minimum_rounds: int = FIRST_LOOK_ROUNDS) ->
 
 def is_precise(relative_half_widths: Sequence[float | None], *, precision_fraction: float) -> bool:
     """Whether the widest interval was narrow enough at every one of the looks that decide.
-    `relative_half_widths` belong to the counts of `look_points`; None is "no interval yet"."""
+
+    `relative_half_widths` belong to the counts of `look_points`; None is "no interval yet".
+    """
     return len(relative_half_widths) >= LOOKS_NEEDED and all(
         width is not None and width <= precision_fraction for width in relative_half_widths
     )

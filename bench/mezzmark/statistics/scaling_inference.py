@@ -47,8 +47,10 @@ class ScalingPrediction:
 def parameter_interval(
     fit: ScalingFit, parameter: Parameter, *, confidence_level: float
 ) -> Interval | None:
-    """The interval of γ, σ or κ, or None where the rounds cannot give one. Made without bounds and
-    then cut at 0, which costs no coverage; it always holds the point."""
+    """The interval of γ, σ or κ, or None where the rounds cannot give one.
+
+    Made without bounds and then cut at 0, which costs no coverage; it always holds the point.
+    """
     if fit.covariance_source == "none" or (parameter == "kappa" and fit.law == "amdahl"):
         return None
     column = _PARAMETERS.index(parameter)

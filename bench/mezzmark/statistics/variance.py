@@ -38,8 +38,10 @@ class VarianceComponents:
 
 
 def estimate_components(trials: Sequence[NDArray[np.float64]]) -> VarianceComponents:
-    """From latencies, one array a trial. The estimate between trials is cut at 0. Raises ValueError
-    for fewer than two trials, no trial with two samples, or values ≤ 0."""
+    """From latencies, one array a trial. The estimate between trials is cut at 0.
+
+    Raises ValueError for fewer than two trials, no trial with two samples, or values ≤ 0.
+    """
     counts = np.array([trial.size for trial in trials], dtype=np.float64)
     total = counts.sum()
     means, squares = np.empty(counts.size), np.empty(counts.size)

@@ -84,8 +84,10 @@ def lock_folder(
 
 
 def reserve_run_dir(run_dir: Path, *, resume: bool) -> bool:
-    """Make the folder of a run; True when a run to be resumed lies in it. DestinationError when
-    something stands there and `resume` was not asked for."""
+    """Make the folder of a run; True when a run to be resumed lies in it.
+
+    DestinationError when something stands there and `resume` was not asked for.
+    """
     with own_files.translate_os_errors(run_dir, remedy="Choose another folder with --out."):
         run_dir.mkdir(parents=True, exist_ok=True)
         present = _names_in(run_dir)

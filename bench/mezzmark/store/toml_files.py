@@ -232,8 +232,10 @@ def build_scenario(data: Mapping[str, Any], *, source: str, text: str = "") -> S
 
 
 def read_shop(path: Path) -> Shop:
-    """The shop described in a TOML file. Raises ScenarioError with file, line, key, value and
-    remedy."""
+    """The shop described in a TOML file.
+
+    Raises ScenarioError with file, line, key, value and remedy.
+    """
     text, data = read_toml(Path(path))
     return _validated(Shop, data, source=Path(path).name, text=text)
 

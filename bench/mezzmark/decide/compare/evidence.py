@@ -296,8 +296,10 @@ def _merge(runs: Sequence[Costs]) -> Costs:
 
 
 def pool_costs(run: RunCosts, cells: Sequence[Cell]) -> Costs:
-    """Per round the geometric mean over `cells`, in the rounds in which all of them finished. The
-    key stands for the requests of all cells, so that rounds pair where all did the same work."""
+    """Per round the geometric mean over `cells`, in the rounds in which all of them finished.
+
+    The key stands for the requests of all cells, so that rounds pair where all did the same work.
+    """
     by_round = grouped(
         (round_index, (hash(requests), math.log(cost)))
         for cell in cells

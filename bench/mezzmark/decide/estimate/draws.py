@@ -84,8 +84,10 @@ def combine(function: Callable[..., Floats], *quantities: Drawn) -> Drawn:
 
 
 def estimate_drawn(quantity: Drawn, unit: str) -> Estimate:
-    """The quantity as an estimate: its point and the quantiles of its draws. Infinite draws (a
-    queue that never empties) are kept: a limit may be infinite."""
+    """The quantity as an estimate: its point and the quantiles of its draws.
+
+    Infinite draws (a queue that never empties) are kept: a limit may be infinite.
+    """
     tail = (1 - CONFIDENCE_LEVEL) / 2
     low = high = None
     if not quantity.withheld:

@@ -74,7 +74,9 @@ def runs_at_once(runs: Sequence[MeasuredRun]) -> tuple[tuple[int, int], ...]:
 
 def took_turns(first: Sequence[Trial], second: Sequence[Trial]) -> bool:
     """Whether rounds of two runs alternate in time, none begun before the other side's had ended.
-    Needs more rounds in all than two runs in a row may be ahead by chance."""
+
+    Needs more rounds in all than two runs in a row may be ahead by chance.
+    """
     rounds = sorted(
         (span, side) for side, trials in ((1, first), (-1, second)) for span in _rounds(trials)
     )

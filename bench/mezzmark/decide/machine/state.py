@@ -151,8 +151,11 @@ class Steadiness(Fact):
 
 
 def judge_steadiness(run: ObservedRun, *, chosen_by: Leaders | None = None) -> Steadiness:
-    """All of it, from one run. `chosen_by` names the chosen encoding from any trials of this run;
-    without it those that may be the fastest count as leaders."""
+    """All of it, from one run.
+
+    `chosen_by` names the chosen encoding from any trials of this run; without it those that may
+    be the fastest count as leaders.
+    """
     costs = run.costs
     scrubbed = sorted((c for c in costs.by_cell if c.task == "scrub"), key=lambda c: c.sort_key)
     return Steadiness(

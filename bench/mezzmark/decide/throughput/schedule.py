@@ -30,8 +30,10 @@ PREDICTION_DRAWS: Final = 400
 
 
 def serve_in_order(arrivals: Floats, services: Floats, *, worker_count: int = 1) -> Floats:
-    """Time from each arrival to its completion, served in order of arrival. `arrivals` must not
-    fall; both are in one unit, which the answer has too. Raises ValueError."""
+    """Time from each arrival to its completion, served in order of arrival.
+
+    `arrivals` must not fall; both are in one unit, which the answer has too. Raises ValueError.
+    """
     if arrivals.shape != services.shape or (np.diff(arrivals) < 0).any():
         raise ValueError("arrivals must be in order, with one service time each")
     if worker_count < 1 or not ((services >= 0) & np.isfinite(services)).all():
@@ -47,8 +49,10 @@ def serve_in_order(arrivals: Floats, services: Floats, *, worker_count: int = 1)
 def find_makespan_s(
     durations_s: Sequence[float] | Floats, worker_count: int, *, order: ClipOrder = "fifo"
 ) -> float:
-    """When the last of clips that take `durations_s` seconds each is done; 0 for no clips. Raises
-    ValueError for no worker or a duration that is negative or without end."""
+    """When the last of clips that take `durations_s` seconds each is done; 0 for no clips.
+
+    Raises ValueError for no worker or a duration that is negative or without end.
+    """
     durations = np.asarray(durations_s, dtype=np.float64)
     if order == "longest-first":
         durations = -np.sort(-durations)

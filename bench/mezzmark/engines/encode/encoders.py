@@ -71,8 +71,11 @@ class EncoderFault:
 
 
 def encoder_options(encoding: Encoding, thread_count: int) -> dict[str, str]:
-    """The encoder's options, thread pinning included. Where both speak of one option
-    ("x265-params"), the parts are joined; the encoding's own come last and win."""
+    """The encoder's options, thread pinning included.
+
+    Where both speak of one option ("x265-params"), the parts are joined; the encoding's own
+    come last and win.
+    """
     options = {
         key: value.replace("{threads}", str(thread_count))
         for key, value in encoding.thread_options.items()

@@ -138,7 +138,9 @@ def _first_picture(path: str) -> np.ndarray[Any, Any] | None:
 
 def _further_files(looks: Sequence[Look], faults: dict[str, FootageError]) -> dict[str, list[str]]:
     """Path of a shot's first file → names of those it goes on in, which are no clips of their own.
-    A file goes on in the first one after it that fits and that no other goes on in."""
+
+    A file goes on in the first one after it that fits and that no other goes on in.
+    """
     first_of = {look.file.path: look for look in looks}
     further: dict[str, list[str]] = {}
     for place, look in enumerate(looks):

@@ -46,8 +46,10 @@ class Layer:
 def paint_backdrop(
     recipe: Recipe, width_px: int, height_px: int, smear_px: float, rng: np.random.Generator
 ) -> Layer:
-    """The scene behind: sharp near its middle, blurred away from it by `focus_falloff`. `smear_px`
-    is the length of motion blur across, in luma samples."""
+    """The scene behind: sharp near its middle, blurred away from it by `focus_falloff`.
+
+    `smear_px` is the length of motion blur across, in luma samples.
+    """
     luma, cb, cr = scene_painter.paint(recipe, width_px, height_px, rng)
     if recipe.focus_falloff > 0:
         distance = _distance_from_middle(luma.shape, recipe.height_px)

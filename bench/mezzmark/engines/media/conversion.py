@@ -117,8 +117,10 @@ class Converter:
         )
 
     def convert(self, picture: VideoFrame) -> VideoFrame:
-        """The picture in the target format, tagged; the same object where nothing changes. Its time
-        is for the caller to set."""
+        """The picture in the target format, tagged; the same object where nothing changes.
+
+        Its time is for the caller to set.
+        """
         converted = picture
         if self._size not in (None, (picture.width, picture.height)):
             converted = self._resizer.reformat(
@@ -148,8 +150,10 @@ class Converter:
 def read_pictures(
     path: str | Path, index: FrameIndex, *, thread_count: int
 ) -> Iterator[VideoFrame]:
-    """The pictures that the index names, in order. Raises FootageError when one of them does not
-    come."""
+    """The pictures that the index names, in order.
+
+    Raises FootageError when one of them does not come.
+    """
     wanted = iter(index.pts)
     target = next(wanted, None)
     with open_media(path, thread_count=thread_count) as (container, track):

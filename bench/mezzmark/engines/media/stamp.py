@@ -102,8 +102,10 @@ def stamp_layout(width_px: int, height_px: int) -> StampLayout | None:
 
 
 def write_stamp(luma: Samples, frame_index: int, clip_id: int, bit_depth: int) -> None:
-    """Draw the stamp into luma (lines, samples) in place. ValueError if the numbers do not fit or
-    the picture is too small."""
+    """Draw the stamp into luma (lines, samples) in place.
+
+    ValueError if the numbers do not fit or the picture is too small.
+    """
     layout = stamp_layout(luma.shape[1], luma.shape[0])
     if layout is None:
         raise ValueError(f"a picture of {luma.shape[1]}x{luma.shape[0]} cannot hold a stamp")

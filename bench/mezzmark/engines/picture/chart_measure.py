@@ -106,8 +106,10 @@ class ChartPicture:
 
 
 def read_picture(frame: av.VideoFrame, viewer_rgb: colours.Floats, chart: Chart) -> ChartPicture:
-    """A decoded frame and what the viewer made of it (RGB codes 0 to 255). Raises EncodingError
-    when the size is not the chart's."""
+    """A decoded frame and what the viewer made of it (RGB codes 0 to 255).
+
+    Raises EncodingError when the size is not the chart's.
+    """
     if (frame.width, frame.height) != (chart.width_px, chart.height_px):
         raise EncodingError(
             where="chart",
@@ -164,7 +166,9 @@ def delta_e_2000(
     first_rgb: colours.Floats, second_rgb: colours.Floats, *, display: colours.DisplayName
 ) -> colours.Floats:
     """CIEDE2000 between R'G'B' signals (0 to 1, last axis) shown on a BT.709 display, D65 white.
-    Sharma, Wu and Dalal 2005 (Color Res. Appl. 30:21-30), as colour-science computes it."""
+
+    Sharma, Wu and Dalal 2005 (Color Res. Appl. 30:21-30), as colour-science computes it.
+    """
     return delta_e_of_lab(lab_of(first_rgb, display=display), lab_of(second_rgb, display=display))
 
 

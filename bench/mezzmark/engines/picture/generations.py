@@ -179,8 +179,10 @@ class _Entered:
             yield frame
 
     def is_same(self, number: int, original: VideoFrame, returned: VideoFrame) -> bool:
-        """Whether frame `number` of the clip, made from `original`, came back with every sample. A
-        few lines that differ settle it; only where they agree is the frame made again."""
+        """Whether frame `number` of the clip, made from `original`, came back with every sample.
+
+        A few lines that differ settle it; only where they agree is the frame made again.
+        """
         if _sample_digest(returned) != self._digests[number]:
             return False
         return same_planes(self._converter.convert(original), returned)

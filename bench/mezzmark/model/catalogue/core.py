@@ -44,7 +44,9 @@ def catalogue_names() -> tuple[str, ...]:
 
 def find_encoding(name: str) -> Encoding:
     """The encoding of this name in its usual container and pixel format, or the original.
-    EncodingError names the nearest legal names."""
+
+    EncodingError names the nearest legal names.
+    """
     if name == ORIGINAL:
         return ORIGINAL_ENCODING
     if name not in _BY_NAME:

@@ -234,8 +234,10 @@ class TagSurvival(Fact):
 
 
 class WorstFrame(Fact):
-    """The frame of generation 1 with the largest squared error, and its worst part. Both crops are
-    PNG files in base64, of the same place, as the viewer shows them."""
+    """The frame of generation 1 with the largest squared error, and its worst part.
+
+    Both crops are PNG files in base64, of the same place, as the viewer shows them.
+    """
 
     frame_index: int
     left_px: int

@@ -31,7 +31,9 @@ class GridSettings(Fact):
 
 class GridJob(spec.EncoderJob):
     """Encode `frame_count` frames in `job_count` processes released together, check every file.
-    Each process decodes the frames into its own memory before the release."""
+
+    Each process decodes the frames into its own memory before the release.
+    """
 
     task: Literal["grid"] = "grid"
     frame_count: int

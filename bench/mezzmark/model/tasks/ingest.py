@@ -20,7 +20,9 @@ ClipOrder = Literal["fifo", "longest-first"]
 
 class IngestSettings(Fact):
     """The ingest task: all clips as one folder, decoded, converted and encoded by a worker pool.
-    `height_px` resizes (keeping the shape); None keeps the clips' own size."""
+
+    `height_px` resizes (keeping the shape); None keeps the clips' own size.
+    """
 
     jobs: tuple[spec.CountChoice, ...] = Field(default=(1, "all"), min_length=1)
     threads: tuple[spec.CountChoice, ...] = Field(default=(1,), min_length=1)
@@ -38,8 +40,10 @@ class IngestSource(Fact):
 
 
 class IngestJob(Fact):
-    """Encode a folder with a pool of `job_count` worker processes of `thread_count` threads. Files
-    are written to `scratch_dir` as in `EncoderJob`; the sources are opened read-only."""
+    """Encode a folder with a pool of `job_count` worker processes of `thread_count` threads.
+
+    Files are written to `scratch_dir` as in `EncoderJob`; the sources are opened read-only.
+    """
 
     task: Literal["ingest"] = "ingest"
     sources: tuple[IngestSource, ...]

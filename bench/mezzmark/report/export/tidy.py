@@ -137,8 +137,10 @@ def _trial_row(manifest: Manifest, trial: Trial) -> dict[str, object]:
 
 
 def samples_frame(runs: Sequence[MeasuredRun]) -> pd.DataFrame:
-    """Every playhead move of every finished scrub trial, in the order they were made. Other tasks
-    have one figure a trial and stand in the table of trials."""
+    """Every playhead move of every finished scrub trial, in the order they were made.
+
+    Other tasks have one figure a trial and stand in the table of trials.
+    """
     found = [
         (_place(run.manifest, trial), trial.measurement)
         for run in runs

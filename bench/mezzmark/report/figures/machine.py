@@ -51,7 +51,9 @@ GRID_LEFT_IN, CELL_WIDTH_IN, CELL_HEIGHT_IN = 0.85, 1.46, 0.62
 
 def draw_grid(found: GridFindings, *, anchor: str) -> Drawing:
     """A cell per split: efficiency as shade and number, throughput below it; the best is framed.
-    Cells link to `anchor`, the encoding's row in the grid table."""
+
+    Cells link to `anchor`, the encoding's row in the grid table.
+    """
     splits = {(split.job_count, split.thread_count): split for split in found.splits}
     jobs = sorted({job_count for job_count, _ in splits}, reverse=True)
     threads = sorted({thread_count for _, thread_count in splits})
@@ -182,8 +184,11 @@ _LEAST_NAME: Final = 8
 
 
 def draw_gantt(found: IngestPrediction, measured: IngestMeasurement, *, anchor: str) -> Drawing:
-    """One row per worker, one bar per clip: encoding full, proving the file lighter. `measured` is
-    the last round of the ingest `found`; bars link to `anchor`, its row in the ingest table."""
+    """One row per worker, one bar per clip: encoding full, proving the file lighter.
+
+    `measured` is the last round of the ingest `found`; bars link to `anchor`, its row in the
+    ingest table.
+    """
     body_in = WORKER_IN * measured.worker_count
     drawing = new_drawing(prose.gantt_text(found), body_in=body_in, left_in=GANTT_LEFT_IN)
     axes = drawing.figure.add_subplot()

@@ -31,8 +31,10 @@ NAME_IN: Final = 0.2
 
 
 def draw_generations(judged: Sequence[EncodingFidelity], *, anchors: Mapping[str, str]) -> Drawing:
-    """Mean PSNR of each encoding by generation; bit-exact ones stay where they began. Marks link to
-    `anchors`, the row of each encoding in the quality table."""
+    """Mean PSNR of each encoding by generation; bit-exact ones stay where they began.
+
+    Marks link to `anchors`, the row of each encoding in the quality table.
+    """
     text = prose.generations_text(judged)
     body_in = max(3.6, NAME_IN * len(judged))
     drawing = new_drawing(text, body_in=body_in, left_in=0.65, right_in=NAMES_IN)

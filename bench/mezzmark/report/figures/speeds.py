@@ -30,7 +30,9 @@ def draw_encode(
     view: RunView, *, anchors: Mapping[str, str], cells: Mapping[tuple[str, int], str]
 ) -> Drawing:
     """One row per encoding, its best speed on top; one mark per thread count, joined by a line.
-    Names link to `anchors`; marks to `cells`, by encoding and thread count."""
+
+    Names link to `anchors`; marks to `cells`, by encoding and thread count.
+    """
     speeds = {
         name: {count: as_shown_speed(speed, view.manifest) for count, speed in by.items()}
         for name, by in encode_speeds(view).items()
