@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from mezzmark.model.encoding import Encoding
     from mezzmark.model.inspection import Inspection
     from mezzmark.model.request import ChooseSettings
+    from mezzmark.model.run import Manifest
     from mezzmark.model.scenario import Scenario
     from mezzmark.report.export.files import RunFrames
     from mezzmark.report.page import ReportPaths
@@ -74,27 +75,13 @@ def measure_series(
     What so many runs can find is told before the first trial.
     """
     from mezzmark.engines.media.cache import default_cache_dir
-    from mezzmark.model.errors import UsageError
     from mezzmark.report.prose.footage import limit_warnings_of
-    from mezzmark.report.prose.regress import power_text
     from mezzmark.runner.events import Noted, Prepared
     from mezzmark.runner.in_turn import run_in_turn
     from mezzmark.runner.request import AskedLimits, plan_measurement
     from mezzmark.runner.run import run_scenario
-    from mezzmark.runner.start import manifest_cells
 
-    if resume and out is None:
-        raise UsageError(
-            where="--resume",
-            what="it goes on with the run in --out, and none was given",
-            remedy="Add --out and the folder of the run.",
-        )
-    if against and repeat > 1:
-        raise UsageError(
-            where="--against",
-            what="two installations are measured in turn once, and --repeat asks for more",
-            remedy="Leave one of the two out.",
-        )
+    _refuse_what_goes_not_together(out, against, repeat, resume=resume)
     count = 2 if against else repeat
     ends = [f"-{k}" for k in range(1, count + 1)] if count > 1 else [""]
     asked = AskedLimits(rounds=rounds, time_budget_s=time_budget, seed=seed)
@@ -111,14 +98,39 @@ def measure_series(
         series = [run_in_turn(plan, run_dirs=run_dirs, python=against, **given)]
     else:
         series = [run_scenario(plan, run_dir=run_dir, **given) for run_dir in run_dirs]
-    is_told = repeat == 1
     for event in chain.from_iterable(series):
         tell(event)
-        if isinstance(event, Prepared) and not is_told:
-            cells = [p.cell for p in manifest_cells(event.manifest) if p.arm != "pilot"]
-            tell(Noted(message=power_text(cells, plan.rounds, repeat)))
-            is_told = True
+        if isinstance(event, Prepared) and repeat > 1:
+            tell(Noted(message=_power(event.manifest, repeat)))
+            repeat = 1  # that is told once
     return tuple(run_dirs)
+
+
+def _power(manifest: Manifest, run_count: int) -> str:
+    from mezzmark.report.prose.regress import power_text
+    from mezzmark.runner.start import manifest_cells
+
+    cells = [planned.cell for planned in manifest_cells(manifest) if planned.arm != "pilot"]
+    return power_text(cells, manifest.scenario.rounds, run_count)
+
+
+def _refuse_what_goes_not_together(
+    out: Path | None, against: Path | None, repeat: int, *, resume: bool
+) -> None:
+    from mezzmark.model.errors import UsageError
+
+    if resume and out is None:
+        raise UsageError(
+            where="--resume",
+            what="it goes on with the run in --out, and none was given",
+            remedy="Add --out and the folder of the run.",
+        )
+    if against and repeat > 1:
+        raise UsageError(
+            where="--against",
+            what="two installations are measured in turn once, and --repeat asks for more",
+            remedy="Leave one of the two out.",
+        )
 
 
 def demo(

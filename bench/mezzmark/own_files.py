@@ -37,21 +37,18 @@ def translate_os_errors(
     *,
     remedy: str,
     full: str = "",
-    kind: type[MezzmarkError] = DestinationError,
     needed_bytes: int = 0,
 ) -> Iterator[None]:
-    """Turn an OSError of writing `path` into the error of `storage_error`: `full` is the remedy
-    where there is no room, if it is another one."""
+    """Turn an OSError of writing `path` into the error of `storage_error`, DestinationError: `full`
+    is the remedy where there is no room, if it is another one."""
     try:
         yield
     except MezzmarkError:
         raise
     except OSError as error:
-        is_full = error.errno in FULL_ERRORS
-        remedy = (is_full and full) or remedy
-        raise storage_error(
-            error, path, remedy=remedy, kind=kind, needed_bytes=needed_bytes
-        ) from None
+        how = {"remedy": full if full and error.errno in FULL_ERRORS else remedy}
+        kind = DestinationError
+        raise storage_error(error, path, kind=kind, needed_bytes=needed_bytes, **how) from None
 
 
 def storage_error(

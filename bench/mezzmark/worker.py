@@ -63,9 +63,7 @@ def _answer(job: Job, advance: Callable[[str, float], None]) -> "Answer":
                 error, where, remedy="Make room or mend the storage; a run goes on with --resume."
             ) from None
     except MezzmarkError as error:
-        return JobFailed(
-            where=error.where, what=error.what, remedy=error.remedy, exit_code=error.exit_code
-        )
+        return JobFailed.by(error)
     except MemoryError:
         return JobFailed(
             where=f"job {job.task}",

@@ -73,7 +73,7 @@ PLAYER = Row(
 FIGURE = Row(
     module="model/tasks/scrub.py",
     after="    figures=(",
-    text='Figure(name="slowest_ms", unit="ms", of=_quantile_of(0, 1.0), '
+    text='spec.Figure(name="slowest_ms", unit="ms", of=_quantile_of(0, 1.0), '
     'meaning="slowest move of a trial")',
 )
 METRIC = Row(

@@ -25,7 +25,7 @@ ALLOWED = {
     ("report/prose/latency.py", "encode_time_text"): "digits just made",
     ("runner/workers.py", "_describe_end"): "the last words of a foreign process",
     ("store/toml_files.py", "_refuse_long_keys"): "lines of a file",
-    ("store/run_store.py", "parse_trial"): "the bytes of a record",
+    ("store/record_text.py", "parse_trial"): "the bytes of a record",
     ("store/toml_files.py", "read_toml"): "where a library's message says the mistake is",
     ("cli/app.py", "pasted"): "a path",
     ("cli/options.py", "parse_share"): "what the user typed",

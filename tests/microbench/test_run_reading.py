@@ -7,7 +7,8 @@ import pytest
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.records import Trial
 from mezzmark.model.tasks.scrub import ScrubMeasurement
-from mezzmark.store.run_store import TRIALS_NAME, parse_trial
+from mezzmark.store.record_text import parse_trial
+from mezzmark.store.run_store import TRIALS_NAME
 
 CELLS, ROUNDS, MOVES = 20, 5, 500
 

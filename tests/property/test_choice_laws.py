@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from mezzmark.decide.choose.choice import ChoiceRequest
-from mezzmark.decide.choose.choose import choose_among
+from mezzmark.decide.choose.judge import choose_among
 from mezzmark.decide.choose.preference import NOBODY, above_floor, dominance, prefer
 from mezzmark.model.request import parse_wishes
 from simulation.choice_rates import ask, draw_catalogue, draw_catalogue_figures

@@ -14,7 +14,8 @@ from mezzmark.model.tasks.kernel import KernelMeasurement
 from mezzmark.model.tasks.scrub import ScrubMeasurement
 from mezzmark.model.tasks.spec import ProcessFacts
 from mezzmark.store import run_store
-from mezzmark.store.run_store import TRIALS_NAME, append_trial, parse_trial
+from mezzmark.store.record_text import parse_trial
+from mezzmark.store.run_store import TRIALS_NAME, append_trial
 
 NS = st.integers(0, 2**40)
 COUNTS = st.integers(1, 2**40)

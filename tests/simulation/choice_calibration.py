@@ -14,8 +14,8 @@ import numpy as np
 from scipy import optimize, stats
 
 from mezzmark.decide.choose.choice import ChoiceRequest
-from mezzmark.decide.choose.choose import choose_among
 from mezzmark.decide.choose.draws import FigureSamples, draw_figures
+from mezzmark.decide.choose.judge import choose_among
 from mezzmark.decide.choose.preference import prefer
 from mezzmark.decide.estimate.rounds import estimate_values
 from mezzmark.model.estimate import Estimate

@@ -23,8 +23,9 @@ from mezzmark.decide.choose.choice import (
     Lack,
     TippingPoint,
 )
-from mezzmark.decide.choose.choose import choose_among, choose_encoding, settings_for
+from mezzmark.decide.choose.choose import choose_encoding, settings_for
 from mezzmark.decide.choose.draws import draw_figures
+from mezzmark.decide.choose.judge import choose_among
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError, ScenarioError
 from mezzmark.model.figures import parse_figure

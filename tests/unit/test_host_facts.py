@@ -174,7 +174,7 @@ def test_usable_cores_follow_the_affinity() -> None:
 def test_a_watch_counts_from_its_start_only(monkeypatch: pytest.MonkeyPatch) -> None:
     """Throttling during a trial is what was added; a span too short for shares has none."""
     counts = iter((5, 8))
-    monkeypatch.setattr(host, "read_throttle_count", lambda: next(counts))
+    monkeypatch.setattr(host.linux, "read_throttle_count", lambda: next(counts))
     monkeypatch.setattr(host.time, "monotonic_ns", lambda: 0)
     moment = HostWatch().read_during()
     assert moment.throttle_count == 3
@@ -185,7 +185,7 @@ def test_pressure_during_a_trial_is_the_share_of_its_time(monkeypatch: pytest.Mo
     """100 ms of waiting in 400 ms is a quarter, whatever the 10 s average says."""
     pressures = iter(({"io": (0.9, 1_000)}, {"io": (0.9, 101_000)}, {"io": (0.9, 101_000)}))
     clock_ns = iter((0, 400_000_000))
-    monkeypatch.setattr(host, "read_pressures", lambda: next(pressures))
+    monkeypatch.setattr(host.linux, "read_pressures", lambda: next(pressures))
     monkeypatch.setattr(host.time, "monotonic_ns", lambda: next(clock_ns))
     assert HostWatch().read_during().io_pressure == 0.25
 
@@ -197,9 +197,9 @@ def test_missing_readings_are_none(monkeypatch: pytest.MonkeyPatch, tmp_path: Pa
     monkeypatch.delattr(psutil, "sensors_battery", raising=False)
     monkeypatch.delattr(psutil, "cpu_freq", raising=False)
     monkeypatch.delattr(psutil, "getloadavg", raising=False)
-    monkeypatch.setattr(host, "read_text", lambda _: None)
-    monkeypatch.setattr(host, "read_pressures", dict)
-    monkeypatch.setattr(host, "read_throttle_count", lambda: None)
+    monkeypatch.setattr(host.linux, "read_text", lambda *_: None)
+    monkeypatch.setattr(host.linux, "read_pressures", dict)
+    monkeypatch.setattr(host.linux, "read_throttle_count", lambda: None)
     assert set(read_host_moment().model_dump().values()) == {None}
     facts = read_host_facts(tmp_path, library_versions={})
     assert facts.governor is facts.is_virtual is facts.on_battery is facts.gpu_driver is None

@@ -69,7 +69,7 @@ def test_more_runs_leave_the_others_as_they_were(built: Any, monkeypatch: Any) -
     assert all(after[name] == data for name, data in before.items() if name.startswith("runs/"))
     assert b'id="encode/street+at+dusk/VC-3+SQ/1t"' in after["runs/a1--a-/index.html"]
     monkeypatch.setattr(site, "read_view", None)
-    monkeypatch.setattr(site, "read_run", None)
+    monkeypatch.setattr(site.run_store, "read_run", None)
     mezzmark.publish(runs, to=folder)
     mezzmark.publish(runs[3:], to=folder)
     assert contents(folder) == after

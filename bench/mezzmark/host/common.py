@@ -1,6 +1,7 @@
 """Reads the machine: what it is, what it does around a trial, what a process used.
 
-Every fact is optional: an operating system that does not tell gives None, never an error.
+Every fact is optional: an operating system that does not tell gives None, never an error. Long
+because it is the one module of the room that others import: the systems' own stand behind it.
 """
 
 import ctypes
@@ -21,18 +22,7 @@ from typing import TYPE_CHECKING, Any
 
 import psutil
 
-from mezzmark.host.linux import (
-    count_numa_nodes,
-    parse_core_quota,
-    parse_cpu_model,
-    parse_driver_version,
-    parse_is_virtual,
-    parse_peak_rss_bytes,
-    read_pressures,
-    read_text,
-    read_throttle_count,
-    read_turbo,
-)
+from mezzmark.host import linux
 from mezzmark.model.tasks.spec import ProcessFacts
 
 if TYPE_CHECKING:  # a worker does without manifests and trials, and all that they hold
@@ -64,7 +54,7 @@ def read_host_facts(storage_path: str | Path, *, library_versions: dict[str, str
     """
     from mezzmark.model.run import HostFacts
 
-    cpuinfo = read_text("proc/cpuinfo") or ""
+    cpuinfo = linux.read_text("proc/cpuinfo") or ""
     usable_core_count = read_usable_core_count()
     logical, physical = psutil.cpu_count(), psutil.cpu_count(logical=False)
     model = read_cpu_model(cpuinfo)
@@ -79,9 +69,9 @@ def read_host_facts(storage_path: str | Path, *, library_versions: dict[str, str
         usable_core_count=usable_core_count,
         memory_bytes=psutil.virtual_memory().total,
         frequency_max_mhz=_frequency_mhz("max"),
-        governor=read_text(f"{_CPU_FREQUENCY}/scaling_governor"),
-        turbo=read_turbo(),
-        is_virtual=parse_is_virtual(cpuinfo),
+        governor=linux.read_text(f"{_CPU_FREQUENCY}/scaling_governor"),
+        turbo=linux.read_turbo(),
+        is_virtual=linux.parse_is_virtual(cpuinfo),
         on_battery=None if battery is None else not battery.power_plugged,
         operating_system=f"{platform.system()} {platform.machine()}".strip(),
         kernel=platform.release(),
@@ -91,8 +81,8 @@ def read_host_facts(storage_path: str | Path, *, library_versions: dict[str, str
         file_system=read_file_system(folder),
         storage_free_bytes=read_free_bytes(folder),
         threads_per_core=logical // physical if logical and physical else None,
-        numa_node_count=count_numa_nodes(),
-        gpu_driver=parse_driver_version(read_text("proc/driver/nvidia/version") or ""),
+        numa_node_count=linux.count_numa_nodes(),
+        gpu_driver=linux.parse_driver_version(linux.read_text("proc/driver/nvidia/version") or ""),
     )
 
 
@@ -102,7 +92,7 @@ def read_usable_core_count() -> int:
         count = len(os.sched_getaffinity(0))
     else:
         count = os.cpu_count() or 1
-    quota = parse_core_quota(read_text("sys/fs/cgroup/cpu.max") or "")
+    quota = linux.parse_core_quota(linux.read_text("sys/fs/cgroup/cpu.max") or "")
     return count if quota is None else min(count, quota)
 
 
@@ -112,7 +102,7 @@ def read_cpu_model(cpuinfo: str) -> str | None:
         asked = ("sysctl", "-n", "machdep.cpu.brand_string")
         found = subprocess.run(asked, capture_output=True, text=True, check=False)
         return found.stdout.strip() or None
-    return parse_cpu_model(cpuinfo) or platform.processor() or None
+    return linux.parse_cpu_model(cpuinfo) or platform.processor() or None
 
 
 def read_file_system(folder: Path) -> str | None:
@@ -145,12 +135,12 @@ def read_host_moment() -> "HostMoment":
 
     load = _reported("getloadavg")
     pressures: dict[str, Any] = {
-        f"{name}_pressure": share for name, (share, _) in read_pressures().items()
+        f"{name}_pressure": share for name, (share, _) in linux.read_pressures().items()
     }
     return HostMoment(
         load_average_1m=load[0] if load else None,
         frequency_mhz=_frequency_mhz("current"),
-        throttle_count=read_throttle_count(),
+        throttle_count=linux.read_throttle_count(),
         **pressures,
     )
 
@@ -161,8 +151,8 @@ class HostWatch:
     def __init__(self) -> None:
         self._start_ns = time.monotonic_ns()
         self._times = psutil.cpu_times()
-        self._pressures = read_pressures()
-        self._throttle_count = read_throttle_count()
+        self._pressures = linux.read_pressures()
+        self._throttle_count = linux.read_throttle_count()
 
     def read_during(self) -> "HostMoment":
         """The moment now, with shares and counts of the time since construction."""
@@ -177,7 +167,7 @@ class HostWatch:
         shares = cpu_shares(self._times._asdict(), psutil.cpu_times()._asdict())
         waits = {
             f"{name}_pressure": (total_us - self._pressures[name][1]) * 1000 / elapsed_ns
-            for name, (_, total_us) in read_pressures().items()
+            for name, (_, total_us) in linux.read_pressures().items()
             if name in self._pressures
         }
         return now.model_copy(update=shares | waits)
@@ -219,7 +209,7 @@ def read_process_facts() -> ProcessFacts:
 
     usage = resource.getrusage(resource.RUSAGE_SELF)
     if sys.platform == "linux":
-        peak_rss_bytes = parse_peak_rss_bytes(read_text("proc/self/status") or "")
+        peak_rss_bytes = linux.parse_peak_rss_bytes(linux.read_text("proc/self/status") or "")
     else:
         peak_rss_bytes = usage.ru_maxrss * (1 if sys.platform == "darwin" else 1024)
     return ProcessFacts(

@@ -125,13 +125,8 @@ PATCHES: Final[tuple[Patch, ...]] = (
 
 FULL_RAMP: Final = Ramp(name="ramp", start=0.0, stop=1.0, cells=(0, 16, COLUMNS, 2))
 SHALLOW_RAMPS: Final[tuple[Ramp, ...]] = tuple(
-    Ramp(
-        name=f"shallow ramp {i + 1}",
-        start=level,
-        stop=level + SHALLOW_SPAN,
-        cells=(0, 18 + i, COLUMNS, 1),
-    )
-    for i, level in enumerate(SHALLOW_LEVELS)
+    Ramp(name=f"shallow ramp {n}", start=at, stop=at + SHALLOW_SPAN, cells=(0, 17 + n, COLUMNS, 1))
+    for n, at in enumerate(SHALLOW_LEVELS, start=1)
 )
 WAVES: Final[tuple[Wave, ...]] = (
     Wave(name="luma-x", cells=(0, 21, 10, 3)),
@@ -166,10 +161,9 @@ def _even(numerator: int, denominator: int) -> int:
     return 2 * round(numerator / denominator / 2)
 
 
-def inner_box(box: PixelBox, *, keep_fraction: float = 0.5) -> PixelBox:
-    """The middle of a box, clear of what a codec does at its edges; again even."""
-    across = 2 * round((box.right - box.left) * (1 - keep_fraction) / 4)
-    down = 2 * round((box.bottom - box.top) * (1 - keep_fraction) / 4)
+def inner_box(box: PixelBox) -> PixelBox:
+    """The middle half of a box, clear of what a codec does at its edges; again even."""
+    across, down = 2 * round((box.right - box.left) / 8), 2 * round((box.bottom - box.top) / 8)
     return PixelBox(
         left=box.left + across,
         top=box.top + down,

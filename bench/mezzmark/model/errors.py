@@ -7,6 +7,7 @@ Exit codes: 0 done; 10 regressed; 11 inconclusive; 12 not comparable; 20 to 29 t
 
 from collections.abc import Iterable
 from difflib import get_close_matches
+from functools import partial
 from typing import ClassVar, Final
 
 EXIT_DONE = 0
@@ -24,17 +25,11 @@ class MezzmarkError(Exception):
     exit_code: ClassVar[int] = 29
 
     def __init__(self, *, where: str, what: str, remedy: str) -> None:
-        self.where = where
-        self.what = what
-        self.remedy = remedy
+        self.where, self.what, self.remedy = where, what, remedy
         super().__init__(f"{where}: {what}. {remedy}")
 
     def __reduce__(self) -> tuple[object, ...]:
-        return (_rebuild, (type(self), self.where, self.what, self.remedy))
-
-
-def _rebuild(kind: type[MezzmarkError], where: str, what: str, remedy: str) -> MezzmarkError:
-    return kind(where=where, what=what, remedy=remedy)
+        return partial(type(self), where=self.where, what=self.what, remedy=self.remedy), ()
 
 
 class ScenarioError(MezzmarkError, ValueError):

@@ -53,9 +53,9 @@ class Estimate(Fact):
     """
 
     point: float
-    low: float | None
-    high: float | None
-    confidence_level: float
+    low: float | None = None
+    high: float | None = None
+    confidence_level: float = CONFIDENCE_LEVEL
     unit: str
     round_count: int
     sample_count: int
@@ -70,9 +70,6 @@ class Estimate(Fact):
         """A value that is the same however often it is measured."""
         return cls(
             point=value,
-            low=None,
-            high=None,
-            confidence_level=CONFIDENCE_LEVEL,
             unit=unit,
             round_count=1,
             sample_count=1,

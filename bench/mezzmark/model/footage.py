@@ -28,11 +28,7 @@ def _fraction(value: object) -> object:
     return value
 
 
-Rate = Annotated[
-    Fraction,
-    BeforeValidator(_fraction),
-    PlainSerializer(str, return_type=str),
-]
+Rate = Annotated[Fraction, BeforeValidator(_fraction), PlainSerializer(str, return_type=str)]
 """Frames per second as an exact fraction; written `"24000/1001"` in files."""
 
 FrameRate = Annotated[Rate, Field(ge=1, le=1000)]
@@ -119,9 +115,8 @@ class ClipSpec(Fact):
                 'add files = ["path"] or a [clips.recipe] table'
             )
         if self.recipe is not None and self.files:
-            raise ValueError(
-                f'clip "{self.name}" has both files and a recipe; a clip is one or the other'
-            )
+            what = f'clip "{self.name}" has both files and a recipe; a clip is one or the other'
+            raise ValueError(what)
         return self
 
 
@@ -200,24 +195,13 @@ class FrameIndex(Fact):
         return len(self.pts)
 
 
-STANDARD_RATES: Final = (
-    Fraction(24000, 1001),
-    Fraction(24),
-    Fraction(25),
-    Fraction(30000, 1001),
-    Fraction(30),
-    Fraction(48000, 1001),
-    Fraction(48),
-    Fraction(50),
-    Fraction(60000, 1001),
-    Fraction(60),
-)
-"""The rates that FFmpeg's MXF writer has codes for (SMPTE ST 326 and its successors)."""
-
 _MPEG2_BASE_RATES: Final = tuple(
-    rate for rate in STANDARD_RATES if rate not in (Fraction(48), Fraction(48000, 1001))
+    map(Fraction, ("24000/1001", "24", "25", "30000/1001", "30", "50", "60000/1001", "60"))
 )
 """ISO/IEC 13818-2, table 6-4."""
+
+STANDARD_RATES: Final = tuple(sorted({*_MPEG2_BASE_RATES, Fraction(48000, 1001), Fraction(48)}))
+"""The rates that FFmpeg's MXF writer has codes for (SMPTE ST 326 and its successors)."""
 
 ROUNDING_FRACTION: Final = 2e-4
 """Containers that round times write rates up to about this far off; the nearest two standard

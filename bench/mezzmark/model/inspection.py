@@ -197,13 +197,6 @@ class Inspection(Fact):
 
 def name_tags(tags: ColourTags) -> TagNames:
     """The names of colour code points; an unknown one is given as its number."""
-    return TagNames(
-        colour_range=_name(_RANGES, tags.colour_range),
-        primaries=_name(_PRIMARIES, tags.primaries),
-        transfer=_name(_TRANSFERS, tags.transfer),
-        matrix=_name(_MATRICES, tags.matrix),
-    )
-
-
-def _name(names: dict[int, str], code: int) -> str:
-    return names.get(code, f"code {code} (reserved)")
+    tables = (_RANGES, _PRIMARIES, _TRANSFERS, _MATRICES)
+    codes = zip(tables, dict(tags).items(), strict=True)
+    return TagNames(**{of: n.get(code, f"code {code} (reserved)") for n, (of, code) in codes})

@@ -1,10 +1,11 @@
 """What a worker process is told, and what it answers; both travel as one JSON line."""
 
 import json
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, SerializeAsAny
 
+from mezzmark.model.errors import MezzmarkError
 from mezzmark.model.fact import Fact
 from mezzmark.model.tasks import TASKS, read_measurement
 from mezzmark.model.tasks.spec import MediaReference, ProcessFacts
@@ -54,6 +55,12 @@ class JobFailed(Fact):
     what: str
     remedy: str
     exit_code: int
+
+    @classmethod
+    def by(cls, error: MezzmarkError, where: str = "") -> Self:
+        """The answer in place of an error, of a file that goes by the name `where`."""
+        told = {"what": error.what, "remedy": error.remedy, "exit_code": error.exit_code}
+        return cls(where=where or error.where, **told)
 
 
 class ProgressUpdate(Fact):

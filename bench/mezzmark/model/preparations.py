@@ -77,19 +77,15 @@ class PreparePicturesJob(Fact):
     cache_dir: str
 
 
+_ENCODE, _FOOTAGE = "mezzmark.engines.encode", "mezzmark.engines.footage"
+
 PREPARATIONS: Final[dict[str, tuple[type[Fact], str]]] = {
-    "bandwidth": (BandwidthJob, "mezzmark.engines.encode.reference:run_bandwidth"),
-    "prepare-original": (PrepareOriginalJob, "mezzmark.engines.footage.originals:prepare_original"),
-    "sort-files": (SortFilesJob, "mezzmark.engines.footage.folder:sort_files"),
-    "prepare-own": (PrepareOwnJob, "mezzmark.engines.footage.originals:prepare_own"),
-    "prepare-encoding": (
-        PrepareEncodingJob,
-        "mezzmark.engines.encode.encoded_file:prepare_encoding",
-    ),
-    "prepare-pictures": (
-        PreparePicturesJob,
-        "mezzmark.engines.encode.stored_pictures:prepare_pictures",
-    ),
+    "bandwidth": (BandwidthJob, f"{_ENCODE}.reference:run_bandwidth"),
+    "prepare-original": (PrepareOriginalJob, f"{_FOOTAGE}.originals:prepare_original"),
+    "sort-files": (SortFilesJob, f"{_FOOTAGE}.folder:sort_files"),
+    "prepare-own": (PrepareOwnJob, f"{_FOOTAGE}.originals:prepare_own"),
+    "prepare-encoding": (PrepareEncodingJob, f"{_ENCODE}.encoded_file:prepare_encoding"),
+    "prepare-pictures": (PreparePicturesJob, f"{_ENCODE}.stored_pictures:prepare_pictures"),
 }
 """Jobs that come before measuring, by the name in their `task`, and the function of each
 ("module:function"): (job, advance) → Answer."""

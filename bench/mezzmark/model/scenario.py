@@ -155,13 +155,11 @@ class Scenario(Fact):
 
 def _check_shares(shares: Sequence[float | None]) -> None:
     given = [share for share in shares if share is not None]
-    if not given:
-        return
-    if len(given) < len(shares):
+    if given and len(given) < len(shares):
         raise ValueError(
             "some clips have a share and some have none; give all of them one, or none"
         )
-    if abs(sum(given) - 1) > SHARE_TOLERANCE:
+    if given and abs(sum(given) - 1) > SHARE_TOLERANCE:
         raise ValueError(f"the clips' shares add up to {sum(given):.4g}; they must add up to 1")
 
 

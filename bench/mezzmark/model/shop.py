@@ -175,19 +175,18 @@ def list_assumptions(shop: Shop) -> tuple[Assumption, ...]:
     """Every assumption of the shop and its cameras, in the order of the file."""
     cameras = ((f"cameras.{camera.name}.", camera) for camera in shop.cameras)
     return tuple(
-        _assumption(source, name, prefix=prefix)
+        Assumption(
+            name=prefix + name,
+            value=_shown(getattr(source, name)),
+            meaning=field.description,
+            is_default=name not in source.model_fields_set,
+        )
         for prefix, source in (("", shop), *cameras)
         for name, field in type(source).model_fields.items()
         if field.description
     )
 
 
-def _assumption(source: Fact, name: str, *, prefix: str) -> Assumption:
-    value = getattr(source, name)
+def _shown(value: object) -> str:
     values = value if isinstance(value, tuple) else () if value is None else (value,)
-    return Assumption(
-        name=prefix + name,
-        value=", ".join(map(str, values)) or "none",
-        meaning=type(source).model_fields[name].description or "",
-        is_default=name not in source.model_fields_set,
-    )
+    return ", ".join(map(str, values)) or "none"

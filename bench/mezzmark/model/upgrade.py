@@ -6,7 +6,7 @@ players that spread work within a picture (or as stated), no storage but the cac
 measured, stored and read by nothing is let go.
 """
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Container, Iterable, Mapping
 from typing import Any, Final
 
 from mezzmark.model.cell import ARMS, AXES
@@ -67,24 +67,22 @@ def upgrade_cell(cell: Mapping[str, Any]) -> Json:
     }
     if cell.get("threading") is not None:
         setting["player"] = find_player(cell["threading"], cell.get("decoder", "software")).name
-    return {**{key: cell[key] for key in ("task", "clip", "encoding")}, "setting": setting}
+    return {key: cell[key] for key in ("task", "clip", "encoding")} | {"setting": setting}
 
 
 def unknown_parts(trial: Json) -> str:
     """What of a trial in format 2 this mezzmark does not know: its task, an axis, its arm or a
     flag; empty where it knows all."""
-    cell = trial["cell"]
-    if cell["task"] not in TASKS:
-        return f"task {cell['task']}"
-    for kind, names, known in (
-        ("axis", cell["setting"], AXES),
+    parts: tuple[tuple[str, Iterable[str], Container[str]], ...] = (
+        ("task", [trial["cell"]["task"]], TASKS),
+        ("axis", trial["cell"]["setting"], AXES),
         ("arm", [trial.get("arm", "")], ARMS),
         ("flag", trial.get("flags", []), FLAGS),
-    ):
-        for name in names:
-            if name not in known:
-                return f"{kind} {name}"
-    return ""
+    )
+    unknown = (
+        f"{kind} {name}" for kind, names, known in parts for name in names if name not in known
+    )
+    return next(unknown, "")
 
 
 def upgrade_manifest(manifest: Json) -> Json:

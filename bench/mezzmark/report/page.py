@@ -8,6 +8,7 @@ the same runs give the same bytes.
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
@@ -83,7 +84,7 @@ def _is_ours(page: Path) -> bool:
     return any(mark in text for mark in _MARKS)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class ReportPaths:
     """What was written, and the answer as plain text for a terminal."""
 
@@ -135,19 +136,12 @@ def write_report(
         "cells.csv": cells_csv([(view.manifest, view.summaries) for view in views]),
     }
     if with_figure_files:
-        content |= {
-            f"figures/{picture.file_stem}.svg": picture.svg
-            for pictures in (*(p.pictures for p in together), *(run.pictures for run in runs))
-            for picture in pictures
-        }
+        groups = (*(part.pictures for part in together), *(run.pictures for run in runs))
+        pictures = chain.from_iterable(groups)
+        content |= {f"figures/{picture.file_stem}.svg": picture.svg for picture in pictures}
     html, markdown, table, *figures = _put(report_folder(run_dirs, out_dir), content)
-    return ReportPaths(
-        html=html,
-        markdown=markdown,
-        cells_csv=table,
-        figures=tuple(figures),
-        answer=_plain_answer(runs, together, names if len(names) > 1 else ()),
-    )
+    answer = _plain_answer(runs, together, names if len(names) > 1 else ())
+    return ReportPaths(html, markdown, table, tuple(figures), answer)
 
 
 def _put(folder: Path, content: Mapping[str, bytes]) -> list[Path]:

@@ -29,13 +29,7 @@ from mezzmark.report.prose.method import published_text
 from mezzmark.report.sections.comparison import build_history
 from mezzmark.report.sections.context import run_context
 from mezzmark.report.sections.site import SiteRun, by_host, compare_data, site_run
-from mezzmark.store.run_store import (
-    MANIFEST_NAME,
-    TRIALS_NAME,
-    lock_folder,
-    read_manifest,
-    read_run,
-)
+from mezzmark.store import run_store
 
 MARKER_NAME: Final = ".mezzmark-site"
 """In a folder that mezzmark publishes into."""
@@ -70,7 +64,7 @@ def publish_runs(
     folder = Path(to).expanduser().resolve()
     with translate_os_errors(folder, remedy="Name another folder with --to."):
         _claim(folder)
-    with lock_folder(
+    with run_store.lock_folder(
         folder,
         what="another process is publishing into this folder",
         remedy="Wait for it to end, or name another folder with --to.",
@@ -138,12 +132,12 @@ def _look_at(
     found: dict[str, tuple[Path, str]] = {}
     for run_dir in run_dirs:
         try:
-            name = safe_file_name(read_manifest(run_dir).run_id)
+            name = safe_file_name(run_store.read_manifest(run_dir).run_id)
         except RunError as fault:
             faults.append(fault)
             continue
         digest = basis.copy()
-        for path in (run_dir / MANIFEST_NAME, run_dir / TRIALS_NAME):
+        for path in (run_dir / run_store.MANIFEST_NAME, run_dir / run_store.TRIALS_NAME):
             digest.update(path.read_bytes() if path.is_file() else b"")
         first, known = found.setdefault(name, (run_dir, digest.hexdigest()))
         if known != digest.hexdigest():
@@ -216,7 +210,7 @@ def _write_history(
         return True
     if not all(run.folder in named for run in runs):
         return False
-    read = ((read_run(named[run.folder][0]), run.name) for run in runs)
+    read = ((run_store.read_run(named[run.folder][0]), run.name) for run in runs)
     measured = [ObservedRun(run.manifest, run.trials, run_dir=name or None) for run, name in read]
     history = trace_history(measured)
     given: dict[str, Any] = {"runs": (), "together": [build_history(history, prefix="history")]}

@@ -100,16 +100,12 @@ class RunView(ObservedRun):
     @property
     def choice(self) -> Choice | None:
         """None where the scenario has no `[choose]` table, or nothing can be chosen."""
-        return self._chosen[0]
+        return self.once("choice", lambda: _choose(self))[0]
 
     @property
     def choice_problem(self) -> str:
         """Why nothing can be chosen, though the scenario asks for it."""
-        return self._chosen[1]
-
-    @cached_property
-    def _chosen(self) -> tuple[Choice | None, str]:
-        return _choose(self)
+        return self.once("choice", lambda: _choose(self))[1]
 
     @property
     def round_count(self) -> int:

@@ -112,14 +112,7 @@ def inspect_files(
         except FootageError as error:
             if len(files) == 1:
                 raise
-            faults.append(
-                JobFailed(
-                    where=error.where,
-                    what=error.what,
-                    remedy=error.remedy,
-                    exit_code=error.exit_code,
-                )
-            )
+            faults.append(JobFailed.by(error))
             tell(LeftOut(reason=fault_text(faults[-1])))
         else:
             further = {"further_names": shot.further_names}

@@ -109,6 +109,7 @@ def run_in_turn(
     with trap_signals() as flag:
         here = partial(run_worker, is_cancelled=flag.is_set)
         footage = yield from prepare_footage(scenario, cache_dir=cache_dir, dispatch=here)
+        there, noted = partial(here, python=str(python)), replace(footage, noted=other.noted_in)
         sides = [
             run_scenario(
                 scenario,
@@ -119,13 +120,8 @@ def run_in_turn(
                 stop_when=lambda _trials: "",
                 footage=prepared,
             )
-            for run_dir, dispatch, prepared in (
-                (run_dirs[0], here, footage),
-                (
-                    run_dirs[1],
-                    partial(here, python=str(python)),
-                    replace(footage, noted=other.noted_in),
-                ),
+            for run_dir, dispatch, prepared in zip(
+                run_dirs, (here, there), (footage, noted), strict=True
             )
         ]
         try:

@@ -91,9 +91,8 @@ def limit_scenario(
         "time_budget_s": own.time_budget_s if asked.time_budget_s is None else asked.time_budget_s,
         "seed": own.seed if asked.seed is None else asked.seed,
     }
-    notes = []
-    if rounds < minimum:
-        notes.append(f"minimum_rounds is {minimum} and lowered to {rounds}, the rounds asked for.")
+    lowered = f"minimum_rounds is {minimum} and lowered to {rounds}, the rounds asked for."
+    notes = [lowered] if rounds < minimum else []
     requests = (asked.rounds, asked.time_budget_s, asked.seed)
     kept = [
         f"{text} (the scenario now says {now})"

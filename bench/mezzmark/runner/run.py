@@ -15,36 +15,11 @@ from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks import TASKS
-from mezzmark.runner.events import (
-    CellGivenUp,
-    Event,
-    Prepared,
-    RoundFinished,
-    RoundStarted,
-    Stopped,
-    TrialFinished,
-    TrialStarted,
-)
+from mezzmark.runner import events, start
 from mezzmark.runner.prepare import Footage, prepare_footage
 from mezzmark.runner.rounds import Rounds, StopWhen
-from mezzmark.runner.start import (
-    StopFlag,
-    check_same_run,
-    clean_start,
-    describe_run,
-    manifest_cells,
-    open_run,
-    trap_signals,
-)
 from mezzmark.runner.workers import AheadWorkers, Dispatch, last_answer, raise_if_disk_full
-from mezzmark.store.run_store import (
-    append_trial,
-    clear_scratch,
-    lock_folder,
-    reserve_run_dir,
-    scratch_folder,
-    write_manifest,
-)
+from mezzmark.store import run_store
 
 
 def run_scenario(
@@ -57,7 +32,7 @@ def run_scenario(
     clock: Clock | None = None,
     stop_when: StopWhen | None = None,
     footage: Footage | None = None,
-) -> Generator[Event]:
+) -> Generator[events.Event]:
     """Measure a scenario into `run_dir`, saying what happens as it happens; prints nothing.
 
     A trial is on disk before its `TrialFinished` is yielded. Ctrl-C and `kill` end the run between
@@ -68,25 +43,25 @@ def run_scenario(
     """
     run_dir, cache_dir = Path(run_dir), Path(cache_dir)
     is_new = not run_dir.exists()
-    reserve_run_dir(run_dir, resume=resume)
+    run_store.reserve_run_dir(run_dir, resume=resume)
     with (
-        lock_folder(run_dir),
-        clean_start(run_dir, is_new=is_new),
-        trap_signals() as flag,
+        run_store.lock_folder(run_dir),
+        start.clean_start(run_dir, is_new=is_new),
+        start.trap_signals() as flag,
         closing(AheadWorkers(flag.is_set)) as workers,
     ):
-        is_resumed = reserve_run_dir(run_dir, resume=resume)
+        is_resumed = run_store.reserve_run_dir(run_dir, resume=resume)
         if is_resumed:
-            check_same_run(run_dir, scenario)
+            start.check_same_run(run_dir, scenario)
         dispatch = dispatch or workers
         if footage is None:
             footage = yield from prepare_footage(scenario, cache_dir=cache_dir, dispatch=dispatch)
         clock = clock or Clock()
-        described = describe_run(scenario, footage, cache_dir=cache_dir, clock=clock)
-        manifest, trials = open_run(run_dir, described, dispatch, is_resumed=is_resumed)
+        described = start.describe_run(scenario, footage, cache_dir=cache_dir, clock=clock)
+        manifest, trials = start.open_run(run_dir, described, dispatch, is_resumed=is_resumed)
         rounds = Rounds(
             scenario,
-            manifest_cells(manifest),
+            start.manifest_cells(manifest),
             trials,
             clock_ns=clock.monotonic_ns,
             stop_when=stop_when,
@@ -103,14 +78,14 @@ class _Session:
     footage: Footage
     rounds: Rounds
     dispatch: Dispatch
-    flag: StopFlag
+    flag: start.StopFlag
     clock: Clock
 
-    def measure(self) -> Iterator[Event]:
+    def measure(self) -> Iterator[events.Event]:
         """All rounds that are still to be done, and the reason why there is no further one."""
         rounds = self.rounds
-        yield Prepared(manifest=self.manifest, done=len(rounds.trials), total=rounds.total)
-        clear_scratch(self.run_dir)  # of a killed session
+        yield events.Prepared(manifest=self.manifest, done=len(rounds.trials), total=rounds.total)
+        run_store.clear_scratch(self.run_dir)  # of a killed session
         round_index, forecast = 0, None
         while rounds.is_begun(round_index) or not (reason := rounds.stop_reason(round_index)):
             if left := rounds.left(round_index):
@@ -118,13 +93,15 @@ class _Session:
                 if forecast is None and (forecast := rounds.forecast(round_index + 1)):
                     yield forecast
             round_index += 1
-        write_manifest(self.run_dir, self.manifest.model_copy(update={"stop_reason": reason}))
-        clear_scratch(self.run_dir)
-        yield Stopped(reason=reason)
+        run_store.write_manifest(
+            self.run_dir, self.manifest.model_copy(update={"stop_reason": reason})
+        )
+        run_store.clear_scratch(self.run_dir)
+        yield events.Stopped(reason=reason)
 
-    def _round(self, round_index: int, left: list[PlannedTrial]) -> Iterator[Event]:
+    def _round(self, round_index: int, left: list[PlannedTrial]) -> Iterator[events.Event]:
         rounds, total = self.rounds, self.rounds.total
-        yield RoundStarted(
+        yield events.RoundStarted(
             round_index=round_index,
             round_count=rounds.scenario.rounds,
             trial_count=len(left),
@@ -135,18 +112,18 @@ class _Session:
                 continue
             done = rounds.place(planned)
             time_left = rounds.time_left(left[number:])
-            yield TrialStarted(cell=planned.cell, done=done, total=total, **time_left)
+            yield events.TrialStarted(cell=planned.cell, done=done, total=total, **time_left)
             trial = self._trial(rounds.with_player(planned))
-            append_trial(self.run_dir, trial)
+            run_store.append_trial(self.run_dir, trial)
             rounds.note(trial)
-            yield TrialFinished(trial=trial, done=done + 1, total=total)
+            yield events.TrialFinished(trial=trial, done=done + 1, total=total)
             if rounds.is_given_up(trial):
-                yield CellGivenUp(cell=trial.cell, reason=trial.reason)
-        yield RoundFinished(round_index=round_index)
+                yield events.CellGivenUp(cell=trial.cell, reason=trial.reason)
+        yield events.RoundFinished(round_index=round_index)
 
     def _trial(self, planned: PlannedTrial) -> Trial:
         self._raise_if_stopped()
-        with scratch_folder(self.run_dir) as folder:
+        with run_store.scratch_folder(self.run_dir) as folder:
             job = describe_job(planned, self.rounds.scenario, self.footage, scratch_dir=str(folder))
             return self._perform(planned, job)
 

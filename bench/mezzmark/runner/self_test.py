@@ -49,11 +49,9 @@ class SelfTestPlan:
 
 def probe_clock(clock_ns: Callable[[], int]) -> ClockFacts:
     """The smallest step between two readings that differ, and the median cost of a reading."""
-    readings = np.array([clock_ns() for _ in range(CLOCK_READINGS)])
-    steps = np.diff(readings)
-    return ClockFacts(
-        resolution_ns=float(steps[steps > 0].min()), reading_ns=float(np.median(steps))
-    )
+    steps = np.diff([clock_ns() for _ in range(CLOCK_READINGS)])
+    finest, usual = float(steps[steps > 0].min()), float(np.median(steps))
+    return ClockFacts(resolution_ns=finest, reading_ns=usual)
 
 
 def measure_self_test(
@@ -73,27 +71,23 @@ def measure_self_test(
     fractions = (0.0, 0.0, *plan.planted_fractions)
     costs = np.empty((len(fractions), plan.comparison_count, plan.round_count))
     done = 0
-    for comparison in range(plan.comparison_count):
-        for round_index in range(plan.round_count):
-            requests = plan_requests(
-                "jump", clips=[groups_of(frame_count)], settings=SCRUB, rng=rng
+    for comparison, round_index in np.ndindex(*costs.shape[1:]):
+        clips = [groups_of(frame_count)]
+        requests = plan_requests("jump", clips=clips, settings=SCRUB, rng=rng)
+        for arm in rng.permutation(len(fractions)):
+            job = ScrubJob(
+                media=(media,),
+                requests=requests,
+                policy="reseek",
+                thread_count=1,
+                player=PLAYERS["slice"],
+                viewer_height_px=SCRUB.viewer_heights_px[0],
+                injected_slowdown_fraction=fractions[arm],
             )
-            for arm in rng.permutation(len(fractions)):
-                job = ScrubJob(
-                    media=(media,),
-                    requests=requests,
-                    policy="reseek",
-                    thread_count=1,
-                    player=PLAYERS["slice"],
-                    viewer_height_px=SCRUB.viewer_heights_px[0],
-                    injected_slowdown_fraction=fractions[arm],
-                )
-                costs[arm, comparison, round_index] = _median_latency(job)
-                done += 1
-                on_progress(
-                    f"comparison {comparison + 1} of {plan.comparison_count}",
-                    done / costs.size,
-                )
+            costs[arm, comparison, round_index] = _median_latency(job)
+            done += 1
+            message = f"comparison {comparison + 1} of {plan.comparison_count}"
+            on_progress(message, done / costs.size)
     return costs
 
 
@@ -115,9 +109,8 @@ def _prepare(
 def _median_latency(job: ScrubJob) -> float:
     found = _answer(job, Measured, TRIAL_TIMEOUT_S).measurement
     assert isinstance(found, ScrubMeasurement)
-    return median(
-        sum(spans) for spans in zip(found.locate_ns, found.decode_ns, found.present_ns, strict=True)
-    )
+    spans = zip(found.locate_ns, found.decode_ns, found.present_ns, strict=True)
+    return median(map(sum, spans))
 
 
 def _answer(job: Job, kind: type[_Result], timeout_s: float) -> _Result:

@@ -25,17 +25,11 @@ from mezzmark.runner.footage_files import find_files
 from mezzmark.runner.plan import PlannedCell, plan_cells
 from mezzmark.runner.prepare import Footage
 from mezzmark.runner.workers import Dispatch, last_answer
+from mezzmark.store import run_store
 from mezzmark.store.run_identity import (
     check_same_footage,
     check_same_measurement,
     check_same_scenario,
-)
-from mezzmark.store.run_store import (
-    create_run,
-    discard_run_dir,
-    read_manifest,
-    read_run,
-    write_manifest,
 )
 
 BANDWIDTH_TIMEOUT_S: Final = 300.0
@@ -143,13 +137,13 @@ def clean_start(run_dir: Path, *, is_new: bool) -> Iterator[None]:
     try:
         yield
     except BaseException:
-        discard_run_dir(run_dir, with_folder=is_new)
+        run_store.discard_run_dir(run_dir, with_folder=is_new)
         raise
 
 
 def check_same_run(run_dir: Path, scenario: Scenario) -> None:
     """What can be told before anything is prepared: RunError for another scenario or footage."""
-    before = read_manifest(run_dir)
+    before = run_store.read_manifest(run_dir)
     check_same_scenario(before.scenario, scenario, where=str(run_dir))
     files = [Path(file.path).name for clip in scenario.clips for file in find_files(clip.files)]
     check_same_footage(before, files, where=str(run_dir))
@@ -162,10 +156,10 @@ def open_run(
     asked for now: it may ask for more rounds or more time."""
     if not is_resumed:
         manifest = add_bandwidth(described, dispatch)
-        create_run(run_dir, manifest)
+        run_store.create_run(run_dir, manifest)
         return manifest, ()
-    run = read_run(run_dir)
+    run = run_store.read_run(run_dir)
     check_same_measurement(run.manifest, described, where=str(run_dir))
     manifest = run.manifest.model_copy(update={"scenario": described.scenario, "stop_reason": ""})
-    write_manifest(run_dir, manifest)
+    run_store.write_manifest(run_dir, manifest)
     return manifest, run.trials

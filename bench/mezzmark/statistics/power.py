@@ -11,7 +11,7 @@ round, lets coverage fall to 90 %; this rule holds 94 % at any spread
 
 import math
 from bisect import bisect_left
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -33,6 +33,9 @@ FIRST_LOOK_ROUNDS: Final = 8
 """Earlier looks see narrow intervals by luck: from four rounds on coverage falls to 93.9 %."""
 
 LOOKS_NEEDED: Final = 2
+
+POWER: Final = 0.9
+"""Nine times in ten: the chance meant by "would have been found" and by "rounds needed"."""
 
 
 def t_test_power(noncentrality: float, *, degrees: float, error_level: float) -> float:
@@ -61,7 +64,9 @@ def rounds_for_width(
         half = expected_log_half_width(rounds, round_sd=round_sd, confidence_level=confidence_level)
         return half <= target
 
-    return _fewest(is_enough, round_sd)
+    counts = range(2, MAXIMUM_ROUNDS + 1)
+    at = bisect_left(counts, True, key=is_enough) if round_sd > 0 else 0
+    return counts[at] if at < len(counts) else None
 
 
 def expected_log_half_width(rounds: int, *, round_sd: float, confidence_level: float) -> float:
@@ -72,7 +77,7 @@ def expected_log_half_width(rounds: int, *, round_sd: float, confidence_level: f
 
 
 def detectable_change(
-    standard_error: float, *, degrees: float, error_level: float, power: float
+    standard_error: float, *, degrees: float, error_level: float, power: float = POWER
 ) -> float:
     """The smallest change, as a fraction above 1, that would have been found with that power.
 
@@ -88,13 +93,6 @@ def detectable_change(
         else:
             high = middle
     return math.expm1(high * standard_error)
-
-
-def _fewest(is_enough: Callable[[int], bool], round_sd: float) -> int | None:
-    """The smallest count from 2 on that is enough, by bisection, for enough stays enough."""
-    counts = range(2, MAXIMUM_ROUNDS + 1)
-    at = bisect_left(counts, True, key=is_enough) if round_sd > 0 else 0
-    return counts[at] if at < len(counts) else None
 
 
 def look_points(rounds_done: int, *, minimum_rounds: int = FIRST_LOOK_ROUNDS) -> tuple[int, ...]:

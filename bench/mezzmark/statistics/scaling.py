@@ -20,7 +20,9 @@ from itertools import combinations
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from mezzmark.statistics.intervals import Floats
 
 Law = Literal["usl", "amdahl"]
 ResidualScale = Literal["log", "linear"]
@@ -31,8 +33,6 @@ CovarianceSource = Literal["rounds", "residuals", "none"]
 
 MINIMUM_ROUNDS: Final = 3
 """With two rounds a t interval reaches 12.7 standard errors and says nothing."""
-
-_Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +93,7 @@ def fit_scaling(
     )
 
 
-def _checked(core_counts: ArrayLike, throughput: ArrayLike, *, law: Law) -> tuple[_Floats, _Floats]:
+def _checked(core_counts: ArrayLike, throughput: ArrayLike, *, law: Law) -> tuple[Floats, Floats]:
     """Core counts (K) and throughput (R × K) as arrays, or ValueError for what no law fits."""
     counts = np.asarray(core_counts, dtype=np.float64)
     rounds = np.atleast_2d(np.asarray(throughput, dtype=np.float64))
@@ -109,12 +109,12 @@ def _checked(core_counts: ArrayLike, throughput: ArrayLike, *, law: Law) -> tupl
     return counts, rounds
 
 
-def law_cost(sigma: float | _Floats, kappa: float | _Floats, counts: float | _Floats) -> _Floats:
+def law_cost(sigma: float | Floats, kappa: float | Floats, counts: float | Floats) -> Floats:
     """1 + σ (N − 1) + κ N (N − 1): what N cores take for the work of N perfect ones."""
     return np.asarray(1 + sigma * (counts - 1) + kappa * counts * (counts - 1))
 
 
-def law_throughput(point: _Floats, counts: _Floats) -> _Floats:
+def law_throughput(point: Floats, counts: Floats) -> Floats:
     """Throughput at `counts` for the point (log γ, σ, κ)."""
     return np.asarray(math.exp(point[0]) * counts / law_cost(point[1], point[2], counts))
 
@@ -124,21 +124,21 @@ class _Problem:
     """Least squares of the law at `counts` to the mean of the rounds on the residuals' scale; a
     point is (log γ, σ, κ), its free columns the ones that are fitted, the others 0."""
 
-    counts: _Floats
-    mean: _Floats
+    counts: Floats
+    mean: Floats
     scale: ResidualScale
 
-    def response(self, point: _Floats) -> _Floats:
+    def response(self, point: Floats) -> Floats:
         """The law on the scale of the residuals."""
         if self.scale == "linear":
             return law_throughput(point, self.counts)
         return np.asarray(point[0] + np.log(self.counts) - np.log(self.cost(point)))
 
-    def cost(self, point: _Floats) -> _Floats:
+    def cost(self, point: Floats) -> Floats:
         """A denominator below 0 lies outside the law: a huge misfit sends the search back."""
         return np.maximum(law_cost(point[1], point[2], self.counts), 1e-12)
 
-    def jacobian(self, point: _Floats, columns: tuple[int, ...]) -> _Floats:
+    def jacobian(self, point: Floats, columns: tuple[int, ...]) -> Floats:
         """The derivatives of `response` by the free columns."""
         ones, below, counts = np.ones_like(self.counts), self.cost(point), self.counts
         found = np.column_stack((ones, -(counts - 1) / below, -counts * (counts - 1) / below))
@@ -146,7 +146,7 @@ class _Problem:
             found *= law_throughput(point, counts)[:, None]
         return found[:, list(columns)]
 
-    def start(self) -> _Floats:
+    def start(self) -> Floats:
         """N / X is linear in (1/γ, σ/γ, κ/γ): relative least squares gives the first guess."""
         counts, rates = self.counts, np.exp(self.mean) if self.scale == "log" else self.mean
         design = np.column_stack((np.ones_like(counts), counts - 1, counts * (counts - 1)))
@@ -157,11 +157,11 @@ class _Problem:
         scale = solution[0]
         return np.array((-math.log(scale), solution[1] / scale, solution[2] / scale))
 
-    def solve(self, columns: tuple[int, ...], start: _Floats) -> _Floats:
+    def solve(self, columns: tuple[int, ...], start: Floats) -> Floats:
         """The best point without bounds."""
         from scipy import optimize  # seldom needed, slow to load
 
-        def expand(free: _Floats) -> _Floats:
+        def expand(free: Floats) -> Floats:
             point = np.zeros(3)
             point[list(columns)] = free
             return point
@@ -177,7 +177,7 @@ class _Problem:
         )
         return expand(np.asarray(found.x))
 
-    def solve_with_bounds(self, columns: tuple[int, ...], free: _Floats) -> _Floats:
+    def solve_with_bounds(self, columns: tuple[int, ...], free: Floats) -> Floats:
         """The best point with σ, κ ≥ 0: the free one, or the best of those with some held at 0."""
         if (free[1:] >= 0).all():
             return free
@@ -191,8 +191,8 @@ class _Problem:
 
 
 def _covariance(
-    problem: _Problem, response: _Floats, columns: tuple[int, ...], free: _Floats
-) -> tuple[_Floats, CovarianceSource, int]:
+    problem: _Problem, response: Floats, columns: tuple[int, ...], free: Floats
+) -> tuple[Floats, CovarianceSource, int]:
     """Covariance of (log γ, σ, κ), where it comes from, and its degrees of freedom."""
     whole = np.zeros((3, 3))
     slots = np.ix_(columns, columns)

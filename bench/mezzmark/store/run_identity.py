@@ -31,10 +31,9 @@ def check_same_measurement(before: Manifest, now: Manifest, *, where: str) -> No
 
 def check_same_scenario(before: Scenario, now: Scenario, *, where: str) -> None:
     """The same of what the scenarios alone tell, before anything is prepared."""
-    differences = _changed_scenario(before, now, without=())
-    if before.name != now.name:
-        differences = [f'it is of the scenario "{before.name}", and "{now.name}" was asked for']
-    _refuse(differences, where=where)
+    other = f'it is of the scenario "{before.name}", and "{now.name}" was asked for'
+    is_same = before.name == now.name
+    _refuse(_changed_scenario(before, now, without=()) if is_same else [other], where=where)
 
 
 def check_same_footage(before: Manifest, file_names: Sequence[str], *, where: str) -> None:
@@ -42,21 +41,18 @@ def check_same_footage(before: Manifest, file_names: Sequence[str], *, where: st
     them is only known once it is read."""
     measured = [_clip_name(clip) for clip in before.clips if clip.source == "own"]
     if set(measured) - set(file_names):
-        _refuse(
-            [f"this run measured {_list(measured)}, you passed {_list(file_names)}"], where=where
-        )
+        what = f"this run measured {_list(measured)}, you passed {_list(file_names)}"
+        _refuse([what], where=where)
 
 
 def _refuse(differences: Sequence[str], *, where: str) -> None:
     if not differences:
         return
-    shown = "; ".join(differences[:SHOWN_DIFFERENCES])
-    left = len(differences) - SHOWN_DIFFERENCES
-    if left > 0:
-        shown += f"; and {count_text(left, 'more difference')}"
+    shown, left = differences[:SHOWN_DIFFERENCES], len(differences) - SHOWN_DIFFERENCES
+    more = [f"and {count_text(left, 'more difference')}"] if left > 0 else []
     raise RunError(
         where=where,
-        what=f"the run in this folder is of something else: {shown}",
+        what=f"the run in this folder is of something else: {'; '.join([*shown, *more])}",
         remedy="Measure into another folder with --out, or restore what has changed.",
     )
 

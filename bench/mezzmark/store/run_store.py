@@ -6,36 +6,20 @@ line, which no reader takes for a trial: no beginning of a JSON object is itself
 """
 
 import os
-from codecs import getincrementaldecoder
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import Any
 
-from pydantic import ValidationError
-from pydantic_core import from_json
-
+from mezzmark import own_files
 from mezzmark.host.common import paused_collector
-from mezzmark.model.cell import ARMS
 from mezzmark.model.errors import DestinationError, RunError, nearest
-from mezzmark.model.fact import NS_PER_S
-from mezzmark.model.problems import dotted, path_in
-from mezzmark.model.records import FLAGS, RECORD_SCHEMA, Trial
-from mezzmark.model.run import MANIFEST_SCHEMA, Manifest
-from mezzmark.model.tasks import TASKS
+from mezzmark.model.records import Trial
+from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.kernel import KERNEL_CELL
-from mezzmark.model.upgrade import unknown_parts, upgrade_manifest, upgrade_trial
-from mezzmark.own_files import (
-    is_beginning_of,
-    make_marked_folder,
-    remove_marked,
-    replace_whole,
-    storage_error,
-    translate_os_errors,
-)
+from mezzmark.store import record_text
 
 MANIFEST_NAME = "manifest.json"
 TRIALS_NAME = "trials.jsonl"
@@ -44,10 +28,6 @@ _SCRATCH_PREFIX = "scratch-"
 
 LOCK_NAME = "run.lock"
 """Stays behind, empty: the system's lock on it ends with the process that holds it."""
-
-MAX_RECORD_BYTES = 128 * 2**20
-"""Of a trial or a manifest: the largest that is written, 10,000 frames judged in 50 generations,
-has about 90 MB; a larger one is no trial, and reading it would take the machine's memory."""
 
 RunPaths = Path | str | Sequence[Path | str]
 """A run's folder, or several of them, as people name them in a program."""
@@ -91,7 +71,7 @@ def lock_folder(
     except Timeout:
         raise RunError(where=str(folder), what=what, remedy=remedy) from None
     except OSError as error:
-        raise storage_error(
+        raise own_files.storage_error(
             error,
             folder,
             kind=DestinationError,
@@ -108,7 +88,7 @@ def reserve_run_dir(run_dir: Path, *, resume: bool) -> bool:
 
     DestinationError when something stands there and `resume` was not asked for.
     """
-    with translate_os_errors(run_dir, remedy="Choose another folder with --out."):
+    with own_files.translate_os_errors(run_dir, remedy="Choose another folder with --out."):
         run_dir.mkdir(parents=True, exist_ok=True)
         present = _names_in(run_dir)
     if MANIFEST_NAME in present and resume:
@@ -143,24 +123,24 @@ def _names_in(folder: Path) -> set[str]:
 def _is_unfinished(name: str) -> bool:
     """Whether a run leaves a file of this name when it is stopped before its manifest is written.
     A scratch folder is none of it: it is made for the first trial."""
-    return name == LOCK_NAME or is_beginning_of(name, MANIFEST_NAME)
+    return name == LOCK_NAME or own_files.is_beginning_of(name, MANIFEST_NAME)
 
 
 @contextmanager
 def scratch_folder(run_dir: Path) -> Iterator[Path]:
     """An empty folder for the files of one trial, removed with all it holds at the end."""
     with _translate_write_errors(run_dir):
-        folder = make_marked_folder(run_dir, _SCRATCH_PREFIX)
+        folder = own_files.make_marked_folder(run_dir, _SCRATCH_PREFIX)
     try:
         yield folder
     finally:
-        remove_marked(folder)
+        own_files.remove_marked(folder)
 
 
 def clear_scratch(run_dir: Path) -> None:
     """Remove the scratch folders that killed trials left, and none that is not marked as ours."""
     for folder in run_dir.glob(f"{_SCRATCH_PREFIX}*"):
-        remove_marked(folder)
+        own_files.remove_marked(folder)
 
 
 def create_run(run_dir: Path, manifest: Manifest) -> None:
@@ -174,7 +154,7 @@ def write_manifest(run_dir: Path, manifest: Manifest) -> None:
     target = run_dir / MANIFEST_NAME
     content = f"{manifest.model_dump_json(indent=2)}\n".encode()
     with _translate_write_errors(target, len(content)):
-        replace_whole(target, content, is_synced=True)
+        own_files.replace_whole(target, content, is_synced=True)
 
 
 def append_trial(run_dir: Path, trial: Trial) -> None:
@@ -198,7 +178,7 @@ def append_trial(run_dir: Path, trial: Trial) -> None:
 
 def _translate_write_errors(target: Path, needed_bytes: int = 0) -> AbstractContextManager[None]:
     resuming = "resume with --resume; finished trials are safe."
-    return translate_os_errors(
+    return own_files.translate_os_errors(
         target,
         full=f"Free some space and {resuming}",
         remedy=f"Check the storage and {resuming}",
@@ -220,7 +200,7 @@ def read_run(run_dir: Path) -> Run:
     lines_of: dict[tuple[object, ...], int] = {}
     with paused_collector():
         for number, line in _numbered_lines(path):
-            found = parse_trial(line, where=f"{path}, line {number}")
+            found = record_text.parse_trial(line, where=f"{path}, line {number}")
             if isinstance(found, Trial):
                 _refuse_second(found, lines_of, path=path, number=number)
                 trials.append(found)
@@ -251,7 +231,7 @@ def _refuse_second(
         if (first := lines_of.setdefault(place, number)) != number:
             key = f"round_index {trial.round_index}, position {trial.position}"
             problem = f"line {first} is of the same place or cell of this round"
-            raise _damaged(f"{path}, line {number}", key, problem)
+            raise record_text.damaged(f"{path}, line {number}", key, problem)
 
 
 def read_manifest(run_dir: Path) -> Manifest:
@@ -259,7 +239,7 @@ def read_manifest(run_dir: Path) -> Manifest:
     path = run_dir / MANIFEST_NAME
     try:
         with path.open("rb") as file:
-            text = file.read(MAX_RECORD_BYTES + 1)
+            text = file.read(record_text.MAX_RECORD_BYTES + 1)
     except OSError as error:
         present = _names_in(run_dir) if run_dir.is_dir() else set()
         if present and all(map(_is_unfinished, present)):
@@ -274,14 +254,7 @@ def read_manifest(run_dir: Path) -> Manifest:
             remedy=_nearest_runs(run_dir)
             or "Give the folder that `mezzmark measure` named when it ended.",
         ) from None
-    _refuse_large(text, where=str(path))
-    found = _parse(text, newest=MANIFEST_SCHEMA, where=str(path))
-    if found is None:
-        raise _damaged(str(path), "text", "it ends too early")
-    try:
-        return Manifest.model_validate(upgrade_manifest(found))
-    except _NOT_AS_STATED as error:
-        raise _damaged_by(str(path), error, found) from None
+    return record_text.parse_manifest(text, where=str(path))
 
 
 def _nearest_runs(run_dir: Path) -> str:
@@ -293,9 +266,9 @@ def _nearest_runs(run_dir: Path) -> str:
 def _numbered_lines(path: Path) -> Iterator[tuple[int, bytes]]:
     try:
         with path.open("rb") as file:
-            lines = iter(partial(file.readline, MAX_RECORD_BYTES + 1), b"")
+            lines = iter(partial(file.readline, record_text.MAX_RECORD_BYTES + 1), b"")
             for number, line in enumerate(lines, start=1):
-                _refuse_large(line, where=f"{path}, line {number}")
+                record_text.refuse_large(line, where=f"{path}, line {number}")
                 if line.strip():
                     yield number, line
     except FileNotFoundError:
@@ -306,90 +279,3 @@ def _numbered_lines(path: Path) -> Iterator[tuple[int, bytes]]:
             what=f"cannot be read ({error.strerror})",
             remedy="Check the storage and the file's permissions.",
         ) from None
-
-
-def parse_trial(line: bytes, *, where: str) -> Trial | str | None:
-    """The trial in a line; None when the line is torn, that is, not JSON at all; of a trial that
-    only a later mezzmark can read, what is not known here.
-
-    RunError, naming `where`, when it is JSON but no trial this mezzmark can read or believe.
-    """
-    try:
-        # As this mezzmark writes it: one pass, without a dictionary on the way.
-        trial = Trial.model_validate_json(line) if line.startswith(_OWN_BEGINNING) else None
-    except ValidationError:
-        trial = None  # told below, as of any other line
-    if trial is None or trial.arm not in ARMS or not FLAGS.issuperset(trial.flags):
-        found = _parse(line, newest=RECORD_SCHEMA, where=where)
-        if found is None:
-            return None
-        try:
-            upgraded = upgrade_trial(found)
-            if unknown := unknown_parts(upgraded):
-                return unknown
-            trial = Trial.model_validate(upgraded)
-        except _NOT_AS_STATED as error:
-            raise _damaged_by(where, error, found) from None
-    measured: Any = trial.measurement
-    busy_ns = TASKS[measured.task].busy_ns(measured) if measured is not None else 0
-    if busy_ns > trial.wall_ns:
-        took = f"{busy_ns / NS_PER_S:g} s of work in a trial of {trial.wall_ns / NS_PER_S:g} s"
-        raise _damaged(where, "wall_ns", took)
-    return trial
-
-
-def _is_beginning(text: bytes) -> bool:
-    """Whether a text is the beginning of JSON, cut within a letter or not. After a power cut zeros
-    may stand for what was not written."""
-    try:
-        decoded = getincrementaldecoder("utf-8")().decode(text.rstrip(b"\0\n"))
-        from_json(decoded or "{", allow_partial="trailing-strings")
-    except ValueError:
-        return False
-    return True
-
-
-_OWN_BEGINNING = f'{{"schema_version":{RECORD_SCHEMA},'.encode()
-
-_NOT_AS_STATED = (KeyError, TypeError, AttributeError, ValueError)
-"""What reading an edited file can stumble on: a part that is missing, of another kind or wrong."""
-
-
-def _parse(text: bytes, *, newest: int, where: str) -> Any:
-    """The JSON of a text, None where it is only the beginning of one, as a killed process leaves
-    it; RunError where it is none at all or a newer mezzmark wrote it."""
-    try:
-        found = from_json(text)
-    except ValueError as error:
-        if _is_beginning(text):
-            return None
-        raise _damaged(where, "text", f"it is not JSON: {error}") from None
-    version = found.get("schema_version") if isinstance(found, dict) else None
-    if isinstance(version, int) and version > newest:
-        raise RunError(
-            where=where,
-            what=f"written in format {version}; this mezzmark reads up to format {newest}",
-            remedy="Read it with the mezzmark that wrote it, or a later one.",
-        )
-    return found
-
-
-def _refuse_large(text: bytes, *, where: str) -> None:
-    if len(text) > MAX_RECORD_BYTES:
-        limit = f"over {MAX_RECORD_BYTES // 2**20} MiB, the limit of one record"
-        raise _damaged(where, "text", limit)
-
-
-def _damaged_by(where: str, error: Exception, found: Any) -> RunError:
-    if not isinstance(error, ValidationError):
-        return _damaged(where, "text", f"{type(error).__name__}: {error}")
-    first = error.errors()[0]
-    return _damaged(where, dotted(path_in(found, first["loc"])) or "text", first["msg"])
-
-
-def _damaged(where: str, key: str, problem: str) -> RunError:
-    return RunError(
-        where=where,
-        what=f"is damaged or was edited ({key}: {problem})",
-        remedy="Restore it from a copy; the format is described in results/README.md.",
-    )

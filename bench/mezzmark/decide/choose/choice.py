@@ -1,9 +1,6 @@
-"""What choosing comes to: who is ruled out and why, who is recommended, what would change it, and
-where each encoding stands in the plane of two figures."""
+"""What choosing comes to: who is ruled out and why, who is recommended, what would change it."""
 
 import math
-from dataclasses import dataclass
-from itertools import combinations
 from typing import Final, Literal
 
 from mezzmark.decide.estimate.best_player import BestPlayer
@@ -218,17 +215,13 @@ class ChoiceRequest(Fact):
         wish, margin = self.wishes[place], self.log_margin
         if not margin or place == len(self.wishes) - 1 or self.weights or low <= 0:
             return ()
-        sign, scale = (1 if wish.figure.better == "less" else -1), 1.0
-        if wish.figure.unit == "dB":
-            scale = 10 / math.log(10)
-            ends = sorted((sign * low / scale, sign * high / scale))
-        else:
-            ends = sorted((sign * math.log(low), sign * math.log(high)))
-        origin = self.origins[place]
-        first, last = (math.ceil((end - origin) / margin - 1e-9) for end in ends)
+        sign, is_db = (1 if wish.figure.better == "less" else -1), wish.figure.unit == "dB"
+        scale, origin = 10 / math.log(10), self.origins[place]
+        ends = (low / scale, high / scale) if is_db else (math.log(low), math.log(high))
+        first, last = sorted(math.ceil((sign * end - origin) / margin - 1e-9) for end in ends)
         first = max(first, 0) if self.is_floored[place] else first
         logs = [sign * (origin + step * margin) for step in range(first, max(first, last) + 1)]
-        return tuple(log * scale if wish.figure.unit == "dB" else math.exp(log) for log in logs)
+        return tuple(log * scale if is_db else math.exp(log) for log in logs)
 
 
 class Choice(ChoiceRequest):
@@ -268,6 +261,15 @@ class Choice(ChoiceRequest):
         return self.recommendation or self.by_other_needs
 
     @property
+    def is_sure(self) -> bool:
+        """Whether the leader meets what was measured and is the best with the confidence asked for,
+        from rounds enough."""
+        if self.leader is None or self.chance_best is None or self.rounds_short:
+            return False
+        is_open = self.find(self.leader).outcomes("open")
+        return not is_open and self.chance_best >= self.confidence_level
+
+    @property
     def chosen(self) -> tuple[str, ...]:
         """Who the choice comes to: one, two that cannot be told apart, or nobody."""
         names = (self.recommendation, self.tied) if self.recommendation else ()
@@ -294,72 +296,3 @@ class Choice(ChoiceRequest):
     def find(self, encoding: str) -> JudgedEncoding:
         """The entry of that name; KeyError where there is none."""
         return {entry.encoding: entry for entry in self.encodings}[encoding]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChoicePoint:
-    """An encoding with its estimate in either goal."""
-
-    judged: JudgedEncoding
-    x: Estimate
-    y: Estimate
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChoicePlane:
-    """Two goals and the encodings that have both figures; `missing` names those that lack one.
-
-    `x_limits` and `y_limits` are the limits that needs set to the two figures, in their units.
-    """
-
-    x_goal: FigureName
-    y_goal: FigureName
-    points: tuple[ChoicePoint, ...]
-    missing: tuple[str, ...]
-    x_limits: tuple[float, ...]
-    y_limits: tuple[float, ...]
-
-
-def choice_plane(choice: Choice) -> ChoicePlane | None:
-    """The first two figures among wishes, then needs, which at least two encodings have both of;
-    the first stands upwards. None where there are no two such figures."""
-    asked: tuple[Need | Wish, ...] = (*choice.wishes, *choice.needs)
-    goals = dict.fromkeys(one.figure for one in asked if one.figure is not None)
-    planes = (_plane(choice, x_goal, y_goal) for y_goal, x_goal in combinations(goals, 2))
-    return next((plane for plane in planes if len(plane.points) > 1), None)
-
-
-def _plane(choice: Choice, x_goal: FigureName, y_goal: FigureName) -> ChoicePlane:
-    points, missing = [], []
-    for entry in choice.encodings:
-        x, y = entry.estimate(x_goal), entry.estimate(y_goal)
-        if x is None or y is None or min(x.point, y.point) <= 0:
-            missing.append(entry.encoding)
-        else:
-            points.append(ChoicePoint(judged=entry, x=x, y=y))
-
-    def limits(goal: FigureName) -> tuple[float, ...]:
-        mine = (need.limit for need in choice.needs if need.figure == goal)
-        return tuple(sorted({limit for limit in mine if limit is not None}))
-
-    return ChoicePlane(
-        x_goal=x_goal,
-        y_goal=y_goal,
-        points=tuple(sorted(points, key=lambda p: (p.x.point, p.y.point, p.judged.encoding))),
-        missing=tuple(missing),
-        x_limits=limits(x_goal),
-        y_limits=limits(y_goal),
-    )
-
-
-def pareto_points(plane: ChoicePlane) -> tuple[ChoicePoint, ...]:
-    """Of the points that are not ruled out, those that no other one beats or equals in both goals
-    and beats in one, by point estimates; in order of x."""
-    x_sign, y_sign = (1 if goal.better == "less" else -1 for goal in (plane.x_goal, plane.y_goal))
-    in_play = [p for p in plane.points if p.judged.status in ("meets", "open")]
-    costs = [(x_sign * p.x.point, y_sign * p.y.point) for p in in_play]
-
-    def is_beaten(x: float, y: float) -> bool:
-        return any((x, y) != other and other[0] <= x and other[1] <= y for other in costs)
-
-    return tuple(p for p, cost in zip(in_play, costs, strict=True) if not is_beaten(*cost))

@@ -1,56 +1,17 @@
 """Which encoding to use: needs rule out, wishes prefer, and every claim has its chance."""
 
-import math
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from typing import Any, Final
 
 import numpy as np
-from scipy import special
 
-from mezzmark.decide.choose.choice import (
-    FRONT_LEVEL,
-    Addition,
-    Choice,
-    ChoiceRequest,
-    JudgedEncoding,
-    Lack,
-    NeedResult,
-    Status,
-    Verdict,
-)
-from mezzmark.decide.choose.draws import (
-    CHOICE_SEED,
-    DRAW_COUNT,
-    FigureDraws,
-    Flags,
-    Floats,
-    draw_figures,
-)
-from mezzmark.decide.choose.evidence import (
-    RunFigures,
-    Sized,
-    count_wrong,
-    list_encodings,
-    refuse_unlike_runs,
-)
-from mezzmark.decide.choose.needs import Traits, judge_needs, nearest_misses, traits_of
-from mezzmark.decide.choose.preference import (
-    NOBODY,
-    ChoiceModel,
-    above_floor,
-    chance_ahead,
-    chances_best,
-    decided_by,
-    dominance,
-    find_leader,
-    find_runner_up,
-    find_tipping_points,
-)
+from mezzmark.decide.choose import evidence
+from mezzmark.decide.choose.choice import Addition, Choice, ChoiceRequest, JudgedEncoding
+from mezzmark.decide.choose.draws import CHOICE_SEED, DRAW_COUNT, FigureDraws, draw_figures
+from mezzmark.decide.choose.judge import choose_among
+from mezzmark.decide.choose.needs import Traits, traits_of
 from mezzmark.decide.estimate.best_player import best_players
 from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, truncated_round
-from mezzmark.decide.estimate.ranking import RANKING_ROUNDS
-from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
-from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import ScenarioError, nearest
 from mezzmark.model.figures import FigureName
 from mezzmark.model.request import (
@@ -62,7 +23,6 @@ from mezzmark.model.request import (
     unknown_value,
 )
 from mezzmark.model.scenario import Scenario
-from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.fidelity import metric_of
 from mezzmark.model.tasks.streams import StreamsSettings
 
@@ -151,7 +111,7 @@ def choose_encoding(
     *,
     draw_count: int = DRAW_COUNT,
     among: Collection[str] = (),
-    sized: Sized | None = None,
+    sized: evidence.Sized | None = None,
 ) -> Choice:
     """The recommendation under needs and wishes, from one or more runs of one machine; of all their
     encodings, or of those `among`.
@@ -164,16 +124,16 @@ def choose_encoding(
     if not runs:
         raise ValueError("a choice needs at least one run")
     observed = [ObservedRun.of(run) for run in runs]
-    refuse_unlike_runs(observed)
+    evidence.refuse_unlike_runs(observed)
     clips = _deciding_clips(observed, settings.clips)
     if not (settings.goals or settings.needs) and any(
         t.cell.task == "fidelity" for run in observed for t in run.trials
     ):
         settings = settings.model_copy(update={"needs": DEFAULT_NEEDS})
     asked = settings.goals or DEFAULT_WISHES
-    encodings = [name for name in list_encodings(observed) if not among or name in among]
+    encodings = [name for name in evidence.list_encodings(observed) if not among or name in among]
     traits = _checked_traits(observed, encodings, settings.needs)
-    known = RunFigures(
+    known = evidence.RunFigures(
         observed, confidence_level=settings.confidence_level, clips=clips, sized=sized
     )
     named: tuple[Need | Wish, ...] = (*settings.needs, *asked)
@@ -188,7 +148,7 @@ def choose_encoding(
         draw_count=draw_count,
     )
     request = _request(settings, asked, draws, known, observed)
-    choice = choose_among(request, draws, traits, count_wrong(observed))
+    choice = choose_among(request, draws, traits, evidence.count_wrong(observed))
     if settings.allow_missing:
         return _with_beside(choice, observed, settings, draw_count)
     return choice
@@ -206,13 +166,11 @@ def _with_beside(
         only_clips = all(lack.kind == "clip missing" and lack.clips for lack in entry.lacks)
         if missing and own and only_clips and choice.leader:
             mine = settings.model_copy(update={"clips": own, "allow_missing": False})
-            pair = choose_encoding(
-                runs, mine, draw_count=draw_count, among=(entry.encoding, choice.leader)
-            )
+            two = (entry.encoding, choice.leader)
+            pair = choose_encoding(runs, mine, draw_count=draw_count, among=two)
             chance = pair.find(entry.encoding).chance_best or 0.0
-            beside[entry.encoding] = entry.model_copy(
-                update={"own_clips": own, "chance_beside": chance}
-            )
+            changes = {"own_clips": own, "chance_beside": chance}
+            beside[entry.encoding] = entry.model_copy(update=changes)
     entries = tuple(beside.get(entry.encoding, entry) for entry in choice.encodings)
     return choice.model_copy(update={"encodings": entries})
 
@@ -235,7 +193,7 @@ def _request(
     settings: ChooseSettings,
     asked: Sequence[Wish],
     draws: FigureDraws,
-    known: RunFigures,
+    known: evidence.RunFigures,
     runs: Sequence[ObservedRun],
 ) -> ChoiceRequest:
     """What is asked as far as these runs can answer it; ScenarioError where they answer no wish."""
@@ -299,204 +257,3 @@ def _how_to_measure(need: Need, runs: Sequence[ObservedRun]) -> Addition | None:
         return Addition(task="ingest", is_new_table=True)
     added = [what_to_add(need.figure, run.manifest.scenario) for run in runs]
     return None if None in added else added[0]
-
-
-def choose_among(
-    request: ChoiceRequest,
-    draws: FigureDraws,
-    traits: Mapping[str, Sequence[Traits]],
-    wrong_counts: Mapping[str, int],
-) -> Choice:
-    """The choice from figures that are already drawn; `traits` and wrong pictures by encoding."""
-    level = request.confidence_level
-    results, excess = judge_needs(request.needs, draws, traits, confidence_level=level)
-    places = [draws.place(wish.figure) for wish in request.wishes]
-    signs = np.array([1.0 if wish.figure.better == "less" else -1.0 for wish in request.wishes])
-    # More streams than every run tried are no better: others may play them too.
-    are_streams = [wish.figure.task == "streams" for wish in request.wishes]
-    least = np.where(are_streams, -math.log(request.most_streams), -np.inf)
-    model = ChoiceModel(
-        request=request,
-        draws=draws,
-        excess=excess,
-        costs=np.maximum(draws.draws[:, :, places] * signs, least),
-        point_costs=np.maximum(draws.points[:, places] * signs, least),
-        first=_needless(request, draws.encodings),
-    )
-    not_shown = tuple(
-        need
-        for n, need in enumerate(request.needs)
-        if _is_unshown([row[n] for row in results.values()])
-    )
-    entries = [
-        _judge(model, e, results[name], not_shown, wrong_counts.get(name, 0))
-        for e, name in enumerate(draws.encodings)
-    ]
-    return _conclude(model, entries, not_shown)
-
-
-def _is_unshown(results: Sequence[NeedResult]) -> bool:
-    """Whether no encoding has the figure of a need, but for those that do without."""
-    is_shown = [r.outcome != "not shown" for r in results if r.no_number != "nothing to do"]
-    return bool(is_shown) and not any(is_shown)
-
-
-def _needless(request: ChoiceRequest, encodings: Sequence[str]) -> int:
-    """The place of the original where a need says how footage must play: where it meets all of
-    them, no intermediate is needed."""
-    tasks = {need.figure.task for need in request.needs if need.figure and need.figure.task}
-    specs = [TASKS[task] for task in tasks if task in TASKS]
-    is_asked = any(not spec.is_judged and not spec.is_free_for_original for spec in specs)
-    return encodings.index(ORIGINAL) if is_asked and ORIGINAL in encodings else NOBODY
-
-
-def _judge(
-    model: ChoiceModel,
-    e: int,
-    results: Sequence[NeedResult],
-    not_shown: Sequence[Need],
-    wrong_count: int,
-) -> JudgedEncoding:
-    """One encoding by its needs, but for those `not_shown` of any, and by what else bars it; with
-    the figures that the wishes look at."""
-    draws, name = model.draws, model.draws.encodings[e]
-    missing = [result.lack for result in results if result.lack and result.need not in not_shown]
-    known = [result for result in results if result.lack not in missing]
-    lacks = (*_bars(model, e, wrong_count), *missing)
-    chance = float((model.excess[:, e] <= 0).all(axis=1).mean())
-    is_unsure = draws.is_thin and any(result.chance is None for result in known)
-    status: Status = "open"
-    if any(result.outcome == "misses" for result in results):
-        status = "ruled out"
-    elif lacks:
-        status = "not judged"
-    elif not any(result.outcome == "open" for result in known):
-        status = "meets"
-    names = [wish.figure.name for wish in model.request.wishes]
-    wished = {figure: draws.samples[name, figure] for figure in names}
-    return JudgedEncoding(
-        encoding=name,
-        status=status,
-        lacks=lacks,
-        needs=tuple(results),
-        figures={figure: one.estimate for figure, one in wished.items() if one.estimate},
-        settings={figure: one.setting for figure, one in wished.items() if one.setting is not None},
-        no_numbers={figure: one.no_number for figure, one in wished.items() if one.no_number},
-        chance_all=None if missing or is_unsure else chance,
-        chance_measured=None if is_unsure else chance,
-    )
-
-
-def _bars(model: ChoiceModel, e: int, wrong_count: int) -> tuple[Lack, ...]:
-    """Why an encoding takes no part, whatever the needs say."""
-    bars = [Lack(kind="wrong pictures", have=wrong_count)] if wrong_count else []
-    for goal, wish in enumerate(model.request.wishes):
-        if lack := model.draws.samples[model.draws.encodings[e], wish.figure.name].lack:
-            bars.append(lack.model_copy(update={"wish": wish}))
-        elif model.request.weights and np.isinf(model.point_costs[e, goal]):
-            bars.append(Lack(kind="no weight", wish=wish))
-    return tuple(bars)
-
-
-def _conclude(
-    model: ChoiceModel, entries: Sequence[JudgedEncoding], not_shown: tuple[Need, ...]
-) -> Choice:
-    draws, level = model.draws, model.request.confidence_level
-    status = np.array([entry.status for entry in entries])
-    in_play = np.isin(status, ("meets", "open"))
-    best = np.zeros(len(entries)) if draws.is_thin else chances_best(model, in_play)
-    chosen, candidates = find_leader(model, in_play, best)
-    second = find_runner_up(model, best, in_play, candidates, chosen)
-    leader, ahead = model.name(chosen), chance_ahead(model, chosen, second)
-    cannot_say = bool(not_shown) and leader is not None
-    verdict: Verdict = "nothing to judge"
-    if leader is not None:
-        is_sure = status[chosen] == "meets" and best[chosen] >= level and not _few_rounds(model)
-        verdict = "cannot say" if cannot_say else "recommended" if is_sure else "ahead"
-    elif (status == "ruled out").any():
-        verdict = "none meets"
-    placed = [
-        entry.model_copy(update=change)
-        for entry, change in zip(entries, _placed(model, in_play, best), strict=True)
-    ]
-    if cannot_say:  # nobody is known to meet all
-        placed = [
-            entry.model_copy(
-                update={
-                    "chance_all": None,
-                    "status": "open" if entry.status == "meets" else entry.status,
-                }
-            )
-            for entry in placed
-        ]
-    return Choice(
-        **dict(model.request),
-        verdict=verdict,
-        recommendation=None if cannot_say else leader,
-        by_other_needs=leader if cannot_say else None,
-        chance_best=None if leader is None or draws.is_thin else float(best[chosen]),
-        runner_up=model.name(second),
-        chance_ahead=ahead,
-        is_told_apart=ahead is not None and ahead >= level,
-        decided_by=decided_by(model, chosen, second),
-        rounds_missing=None
-        if verdict != "ahead"
-        else _rounds_missing(entries[chosen], ahead, model),
-        rounds_short=_few_rounds(model),
-        needs_not_shown=not_shown,
-        encodings=tuple(placed),
-        nearest=nearest_misses(entries) if verdict == "none meets" else (),
-        tipping_points=find_tipping_points(
-            model, candidates, chosen, np.array([not entry.lacks for entry in entries])
-        )
-        if chosen == model.choose(candidates)
-        else (),
-        unit_count=draws.unit_count,
-        is_thin=draws.is_thin,
-        draw_count=draws.draws.shape[0],
-    )
-
-
-def _placed(model: ChoiceModel, in_play: Flags, best: Floats) -> Iterator[dict[str, object]]:
-    """What draws say of each encoding in play beside the others."""
-    if model.draws.is_thin:
-        yield from ({} for _ in in_play)
-        return
-    dominated = dominance(above_floor(model.costs, model.request), in_play)
-    for is_in_play, chance, of_best in zip(in_play, dominated.tolist(), best, strict=True):
-        front = "off it" if chance >= FRONT_LEVEL else "may be on it"
-        found = {
-            "chance_best": float(of_best),
-            "chance_dominated": chance,
-            "front": "on it" if chance <= 1 - FRONT_LEVEL else front,
-        }
-        yield found if is_in_play else {}
-
-
-MOST_ROUNDS_MISSING: Final = 100
-"""More than anybody measures: what is that near does not matter to the choice."""
-
-
-def _few_rounds(model: ChoiceModel) -> int:
-    """Rounds that are missing before anybody is recommended: as many as a ranking takes, or enough
-    for a chance where whole runs are drawn; none where no rounds are asked for."""
-    count, is_round = model.draws.unit_count, model.request.unit == "round"
-    enough = RANKING_ROUNDS if is_round else MINIMUM_ROUNDS
-    return max(0, enough - count) if count else 0
-
-
-def _rounds_missing(leader: JudgedEncoding, ahead: float | None, model: ChoiceModel) -> int | None:
-    """About how many more rounds would settle who leads, if what is seen is so: a doubt of so many
-    standard errors shrinks with the root of the rounds; None where hardly any number would."""
-    draws, level = model.draws, model.request.confidence_level
-    if draws.is_thin:
-        return _few_rounds(model)
-    missing = [result.rounds_missing for result in leader.outcomes("open")]
-    for chance in (ahead, leader.chance_measured):
-        if chance is not None and chance < level:
-            if chance <= 0.5:
-                return None
-            ratio = (special.ndtri(level) / special.ndtri(chance)) ** 2
-            missing.append(math.ceil(draws.unit_count * (ratio - 1)))
-    most = max([*missing, _few_rounds(model)])
-    return most if 0 < most <= MOST_ROUNDS_MISSING else None

@@ -1,7 +1,8 @@
 """What runs say of the figures that needs and wishes name: per encoding the report's own estimate,
 and one value a round, of which the spread is made.
 
-Values are kept as logs, since costs are compared as ratios; decibels are logs already.
+Values are kept as logs, since costs are compared as ratios; decibels are logs already. Long because
+each kind of figure (of a setting, of fidelity, of size, of ingests) has its own way here.
 """
 
 from collections import Counter
@@ -293,7 +294,9 @@ class RunFigures:
 
     def _in_setting(self, figure: FigureName, group: Sequence[Observation]) -> FigureSamples | None:
         """The figure in one setting; None where no round has every clip."""
-        logs = self._logs(figure, grouped((self._unit_key(o), o) for o in group))
+        groups = grouped((self._unit_key(o), o) for o in group)
+        found = {key: self._over_clips(figure, mine) for key, mine in groups.items()}
+        logs = {key: to_log(one.point, figure.unit) for key, one in found.items() if one}
         estimate = self._over_clips(figure, group)
         if not logs or estimate is None:
             return None
@@ -320,13 +323,6 @@ class RunFigures:
             confidence_level=self._level,
             frame_rates=self.frame_rates,
         )
-
-    def _logs(
-        self, figure: FigureName, groups: Mapping[RoundKey, Sequence[Observation]]
-    ) -> dict[RoundKey, float]:
-        """The figure over clips of each of these alone; without those that lack a clip."""
-        found = {key: self._over_clips(figure, group) for key, group in groups.items()}
-        return {key: to_log(one.point, figure.unit) for key, one in found.items() if one}
 
     def _unit_key(self, observation: Observation) -> RoundKey:
         place, index = _round_key(observation)

@@ -76,8 +76,7 @@ def _best_by_work(run: MeasuredRun) -> _Best:
     groups = by_cell_of(observations)
     best: _Best = {}
     for cell in sorted(groups, key=lambda cell: cell.sort_key):
-        estimates = estimate_figures(groups[cell])
-        estimate = estimates.get("throughput_fps")
+        estimate = estimate_figures(groups[cell]).get("throughput_fps")
         work = cell.but(setting=cell.setting.but(**_FREE))
         if estimate and (work not in best or estimate.point > best[work][1].point):
             best[work] = cell, estimate

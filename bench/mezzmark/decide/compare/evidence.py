@@ -9,6 +9,8 @@ reboots, moderated over the cells of a task (Smyth 2004) and tested against the 
 
 The reference kernel tells that the machine changed. It enters no ratio: a piece of arithmetic that
 falls into a fast or a slow state of the machine spreads more than the work it would correct.
+
+Long because the three designs share every step but the spread.
 """
 
 import math
@@ -22,22 +24,14 @@ from typing import Final
 import numpy as np
 
 from mezzmark.decide.compare.matching import find_unlikeness
-from mezzmark.decide.compare.verdicts import POWER, Design, Evidence, RunSpread
+from mezzmark.decide.compare.verdicts import Design, Evidence, RunSpread
 from mezzmark.decide.estimate.observed_run import Costs, MeasuredRun, RunCosts, read_common_costs
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.machine.identity import HARDWARE, MACHINE, host_key
 from mezzmark.decide.machine.overlap import runs_at_once, took_turns
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import grouped
-from mezzmark.statistics.paired import (
-    Change,
-    paired_change,
-    run_level_change,
-    seen_run_errors,
-    undisturbed_change,
-    undisturbed_count,
-    unpaired_change,
-)
+from mezzmark.statistics import paired
 from mezzmark.statistics.power import detectable_change
 from mezzmark.statistics.variance import moderate_variances
 
@@ -105,7 +99,7 @@ def gather_evidence(
     shares = (1 / sum(1 for run in side if run) for side in sides)
     error, degrees = spread.sd_fraction * math.sqrt(sum(shares)), spread.degrees or math.inf
 
-    def widened(change: Change) -> Change:
+    def widened(change: paired.Change) -> paired.Change:
         whole = error if spread.run_count else max(error, change.run_error)
         return replace(change, run_error=whole, run_degrees=degrees)
 
@@ -156,7 +150,7 @@ def _shared(evidence: Mapping[Cell, Evidence]) -> dict[Cell, Evidence]:
     return found
 
 
-def _moderate(changes: Sequence[Change], degrees: float) -> list[Change]:
+def _moderate(changes: Sequence[paired.Change], degrees: float) -> list[paired.Change]:
     variances = np.array([change.standard_error**2 for change in changes])
     moderated, whole = moderate_variances(variances, degrees)
     return [
@@ -224,17 +218,16 @@ def findable_fraction(
     """The slowing of one of these cells that so many runs a side call regressed nine times in ten,
     where runs differ by `RUN_SPREAD` and trials by `TRIAL_SPREAD`."""
     fewest = min(Counter(cell.task for cell in cells).values())
-    own = TRIAL_SPREAD / math.sqrt(undisturbed_count(round_count))
+    own = TRIAL_SPREAD / math.sqrt(paired.undisturbed_count(round_count))
     beyond = detectable_change(
         math.sqrt(2 / run_count) * math.hypot(own, RUN_SPREAD),
         degrees=2 * (run_count - 1) * fewest or math.inf,
         error_level=ERROR_LEVEL / len(cells),
-        power=POWER,
     )
     return (1 + tolerance_fraction) * (1 + beyond) - 1
 
 
-def machine_moved(kernel: Change | None, design: Design) -> bool:
+def machine_moved(kernel: paired.Change | None, design: Design) -> bool:
     """Whether the reference kernel surely changed between sides measured at different times."""
     if kernel is None or design not in ("separate", "several runs"):
         return False
@@ -244,7 +237,7 @@ def machine_moved(kernel: Change | None, design: Design) -> bool:
 
 def kernel_change(
     baseline: Sequence[RunCosts], candidate: Sequence[RunCosts], *, design: Design
-) -> Change | None:
+) -> paired.Change | None:
     """The change of the reference kernel's undisturbed level: what the machine itself did between
     the sides."""
     if any(not run.kernel for run in (*baseline, *candidate)):
@@ -272,10 +265,10 @@ def _evidence(sides: Sequence[Sequence[Costs]], design: Design) -> Evidence | No
             for side in (first, second)
         )
         return Evidence(
-            undisturbed=run_level_change(before, after, is_undisturbed=True),
-            typical=run_level_change(before, after),
+            undisturbed=paired.run_level_change(before, after, is_undisturbed=True),
+            typical=paired.run_level_change(before, after),
         )
-    baseline, candidate = (_merge(side) for side in sides)
+    baseline, candidate = map(_merge, sides)
     common = sorted(baseline.keys() & candidate.keys())
     is_paired = len(common) >= MINIMUM_ROUNDS
     common = common if is_paired else []
@@ -285,10 +278,12 @@ def _evidence(sides: Sequence[Sequence[Costs]], design: Design) -> Evidence | No
         [side[key] for key in common or sorted(side, key=lambda key: key[0])]
         for side in (baseline, candidate)
     )
-    undisturbed = undisturbed_change(before_costs, after_costs, is_paired=is_paired)
-    typical = (paired_change if is_paired else unpaired_change)(before_costs, after_costs)
+    undisturbed = paired.undisturbed_change(before_costs, after_costs, is_paired=is_paired)
+    typical = (paired.paired_change if is_paired else paired.unpaired_change)(
+        before_costs, after_costs
+    )
     if design != "interleaved":
-        of_level, of_all = seen_run_errors(before_costs, after_costs, is_paired=is_paired)
+        of_level, of_all = paired.seen_run_errors(before_costs, after_costs, is_paired=is_paired)
         undisturbed = replace(undisturbed, run_error=of_level)
         typical = replace(typical, run_error=of_all)
     return Evidence(undisturbed=undisturbed, typical=typical)

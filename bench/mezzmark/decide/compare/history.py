@@ -3,7 +3,7 @@ the host changed between those runs.
 
 A run's level is its mean log cost. Steps are found by `mezzmark.statistics.change_points`; over the
 series of a family (all tasks with the reference kernel; all cells) the chance of any false step is
-held by Holm's method.
+held by Holm's method. Long because the answer's shapes stand beside the way that fills them.
 """
 
 import math
@@ -25,14 +25,14 @@ from mezzmark.decide.estimate.observed_run import (
     run_names,
     start_of,
 )
-from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_of
+from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, RATIO_UNIT, estimate_of
 from mezzmark.decide.machine.identity import HOST_OVER_TIME, FactChange, changed_facts, host_key
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.tasks import TASKS
 from mezzmark.statistics.change_points import ChangePoint, change_p_value, find_change_points
-from mezzmark.statistics.intervals import Interval, t_reach
+from mezzmark.statistics.intervals import t_reach
 from mezzmark.statistics.paired import Change, holm_adjusted, paired_change, unpaired_change
 
 Costs = Mapping[RoundKey, float]
@@ -258,11 +258,9 @@ def _judge(found: Sequence[_Line | None], runs: Sequence[MeasuredRun]) -> tuple[
         factor = float(adjusted) / p_value if p_value > 0 else float(len(lines))
         steps: tuple[ChangePoint, ...] = ()
         if adjusted <= 1 - CONFIDENCE_LEVEL:
-            steps = find_change_points(
-                line.levels.logs,
-                line.levels.standard_errors,
-                error_level=(1 - CONFIDENCE_LEVEL) / factor,
-            )
+            levels = (line.levels.logs, line.levels.standard_errors)
+            own_level = (1 - CONFIDENCE_LEVEL) / factor
+            steps = find_change_points(*levels, error_level=own_level)
         series.append(
             HistorySeries(
                 task=line.task,
@@ -315,9 +313,5 @@ def _with_kernel(line: HistorySeries, kernel: Sequence[Step]) -> HistorySeries:
 def _ratio(logs: tuple[float, float, float], count: int, method: str) -> Estimate:
     """Point, low and high, given as logs."""
     point, low, high = (float(np.exp(value)) for value in logs)
-    level = CONFIDENCE_LEVEL
-    return estimate_of(
-        Interval(
-            point=point, low=low, high=high, confidence_level=level, count=count, method=method
-        )
-    )
+    counts = {"round_count": count, "sample_count": count}
+    return Estimate(point=point, low=low, high=high, unit=RATIO_UNIT, method=method, **counts)

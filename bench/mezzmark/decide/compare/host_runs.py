@@ -102,19 +102,11 @@ def _prices(
     prices: Sequence[str],
 ) -> dict[HostKey, Price]:
     found: dict[HostKey, Price] = {}
-    hosts = ", ".join(
-        f'"{run.manifest.host.host_label}" (folder {name})'
-        for run, name in zip(runs, names, strict=True)
-    )
+    own = [run.manifest.host.host_label for run in runs]
+    hosts = ", ".join(f'"{of}" (folder {name})' for of, name in zip(own, names, strict=True))
     known = [
-        {
-            run.manifest.host.host_label,
-            labels.get(index),
-            names[index],
-            run_name(run).rstrip("/\\"),
-            run.manifest.run_id,
-        }
-        for index, run in enumerate(runs)
+        {of, labels.get(index), name, run_name(run).rstrip("/\\"), run.manifest.run_id}
+        for index, (run, of, name) in enumerate(zip(runs, own, names, strict=True))
     ]
     for text in prices:
         host, price = parse_price(text)
@@ -131,7 +123,7 @@ def _prices(
         raise ScenarioError(
             where="--price",
             what="it has no use here: prices compare machines, and all these runs are of one "
-            f"machine ({runs[0].manifest.host.host_label})",
+            f"machine ({own[0]})",
             remedy="Leave it out, or add a run of another machine.",
         )
     units = {price.unit for price in found.values()}

@@ -136,9 +136,12 @@ def compare_hosts(runs: Sequence[MeasuredRun], labels: Sequence[ComparedRun]) ->
     runs."""
     if len(runs) < 2 or len(runs) != len(labels):
         raise ValueError("a comparison needs two runs or more, and a label for each")
+    cells = [compared_cells(trial.cell for trial in run.trials) for run in runs]
     matchings = [
-        _match(runs[0], run, (labels[0].label, label.label))
-        for run, label in zip(runs[1:], labels[1:], strict=True)
+        match_cells(
+            cells[0], mine, (runs[0].manifest, run.manifest), (labels[0].label, label.label)
+        )
+        for mine, run, label in zip(cells[1:], runs[1:], labels[1:], strict=True)
     ]
     family = sum(len(m.equal) + len(m.same_share) for m in matchings)
     others = [
@@ -154,11 +157,6 @@ def compare_hosts(runs: Sequence[MeasuredRun], labels: Sequence[ComparedRun]) ->
         ),
         best=find_best_throughput(runs, labels, costs),
     )
-
-
-def _match(reference: MeasuredRun, other: MeasuredRun, labels: tuple[str, str]) -> Matching:
-    mine, theirs = (compared_cells(t.cell for t in run.trials) for run in (reference, other))
-    return match_cells(mine, theirs, (reference.manifest, other.manifest), labels)
 
 
 def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> ObservedRun:

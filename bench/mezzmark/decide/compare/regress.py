@@ -1,12 +1,14 @@
-"""Did it get slower? Baseline runs against candidate runs, a verdict per cell and one over all."""
+"""Did it get slower? Baseline runs against candidate runs, a verdict per cell and one over all.
+Long because a comparison is one way, from the runs it may refuse to the cells it judges."""
 
 import math
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
+from mezzmark.decide.compare import verdicts
 from mezzmark.decide.compare.evidence import (
     KERNEL_LEVEL,
     RUN_SPREAD,
@@ -18,22 +20,6 @@ from mezzmark.decide.compare.evidence import (
     read_run_spreads,
 )
 from mezzmark.decide.compare.matching import compared_cells, find_absences, find_unlikeness
-from mezzmark.decide.compare.verdicts import (
-    EXIT_CODES,
-    CellVerdict,
-    ChangedVerdict,
-    Design,
-    Evidence,
-    Judgement,
-    Reason,
-    RegressionReport,
-    RunSpread,
-    RunState,
-    SelfComparison,
-    SideLoad,
-    judge_evidence,
-    overall_verdict,
-)
 from mezzmark.decide.estimate.observed_run import (
     MeasuredRun,
     Place,
@@ -49,7 +35,6 @@ from mezzmark.decide.machine.noise import flag_trials, summarise_causes
 from mezzmark.decide.machine.state import judge_machine
 from mezzmark.model.cell import Cell
 from mezzmark.model.errors import EXIT_INCONCLUSIVE
-from mezzmark.model.records import Trial
 from mezzmark.model.tasks import TASKS
 from mezzmark.statistics.intervals import check_level
 from mezzmark.statistics.paired import holm_adjusted, log_margin, paired_change
@@ -64,7 +49,7 @@ comparisons, which takes every verdict away, so it must be rare by chance."""
 
 def compare_with_themselves(
     runs: Sequence[MeasuredRun], confidence_level: float
-) -> tuple[SelfComparison, ...]:
+) -> tuple[verdicts.SelfComparison, ...]:
     """Every cell that a run measured twice, compared with itself by pairs of rounds."""
     found = []
     for run in runs:
@@ -73,13 +58,11 @@ def compare_with_themselves(
             plain = costs.get(cell, {})
             common = sorted(plain.keys() & again[cell].keys())
             if len(common) >= MINIMUM_ROUNDS:
-                change = paired_change(
-                    [plain[key] for key in common], [again[cell][key] for key in common]
-                )
-                found.append((run.manifest.run_id, cell, change))
+                sides = ([side[key] for key in common] for side in (plain, again[cell]))
+                found.append((run.manifest.run_id, cell, paired_change(*sides)))
     adjusted = holm_adjusted([2 * min(c.p_above(), c.p_below(), 0.5) for _, _, c in found])
     return tuple(
-        SelfComparison(
+        verdicts.SelfComparison(
             run_id=run_id,
             cell=cell,
             cost_ratio=estimate_of(change.interval(confidence_level=confidence_level)),
@@ -98,7 +81,7 @@ def compare_runs(
     confidence_level: float = 0.95,
     history: Sequence[MeasuredRun] = (),
     family: int = 0,
-) -> RegressionReport:
+) -> verdicts.RegressionReport:
     """The whole comparison. Raises ValueError for a side without runs or a bad tolerance.
 
     `history` are earlier runs of the machine, from which is read how much runs differ; `family` is
@@ -110,81 +93,89 @@ def compare_runs(
     log_margin(tolerance_fraction)
     check_level(confidence_level)
     runs = (*baseline, *candidate)
-    names = run_names(runs)
+    names, costs = run_names(runs), _read_sides(baseline, candidate)
     overlaps = disturbed_pairs(runs)
     self_comparisons = compare_with_themselves(runs, confidence_level)
-    flagged = [flag_trials(run.trials) for run in runs]
-    costs = _read_sides(baseline, candidate)
     design = choose_design(baseline, candidate)
-    ids = [run.manifest.run_id for run in runs]
-    spreads = read_run_spreads(history, baseline[0], ids)
     kernel = kernel_change(*costs, design=design)
     has_moved = machine_moved(kernel, design)
     rules = _Rules(
         design=design,
         reasons=dict(_reasons(baseline, candidate, names)),
-        wrong_counts=tuple(_count_wrong(side) for side in (baseline, candidate)),
+        wrong_counts=(_count_wrong(baseline), _count_wrong(candidate)),
         players=_unlike_players(baseline, candidate),
-        is_void=bool(overlaps)
-        or has_moved
-        or any(item.is_significant for item in self_comparisons),
-        spreads=spreads,
+        is_void=bool(overlaps) or has_moved or any(c.is_significant for c in self_comparisons),
+        spreads=read_run_spreads(history, baseline[0], [run.manifest.run_id for run in runs]),
         family=family,
         tolerance_fraction=tolerance_fraction,
         confidence_level=confidence_level,
     )
-    cells = _judge(costs, rules)
-    without = _judge(_read_sides(baseline, candidate, flagged), rules) if any(flagged) else None
-    verdict = overall_verdict(tuple(cell.verdict for cell in cells))
-    return RegressionReport(
-        verdict=verdict,
-        exit_code=EXIT_CODES[verdict],
-        design=rules.design,
+    return verdicts.RegressionReport(
+        **_verdicts(baseline, candidate, costs, rules),
+        design=design,
         overlaps=tuple((names[first], names[second]) for first, second in overlaps),
         tolerance_fraction=tolerance_fraction,
         confidence_level=confidence_level,
-        cells=tuple(cells),
         machine_ratio=kernel and estimate_of(kernel.interval(confidence_level=KERNEL_LEVEL)),
         has_moved=has_moved,
-        run_spreads=tuple(_spreads(cells, spreads)),
         history_count=len(history),
-        loads=(_load("baseline", baseline), _load("candidate", candidate)),
         unsteady_runs=tuple(_unsteady_runs(baseline, candidate, names)),
-        host_changes=changed_facts(baseline, candidate),
         self_comparisons=self_comparisons,
-        flagged_trial_count=sum(map(len, flagged)),
-        flag_causes=summarise_causes(causes for trials in flagged for causes in trials.values()),
-        changed_without_flagged=None if without is None else _changed(cells, without),
-        baseline_run_ids=tuple(run.manifest.run_id for run in baseline),
-        candidate_run_ids=tuple(run.manifest.run_id for run in candidate),
     )
 
 
-def _spreads(cells: Sequence[CellVerdict], known: Mapping[str, RunSpread]) -> Iterator[RunSpread]:
+def _verdicts(
+    baseline: Sequence[MeasuredRun],
+    candidate: Sequence[MeasuredRun],
+    costs: "_Sides",
+    rules: "_Rules",
+) -> dict[str, Any]:
+    """Every cell's verdict and that over all, what disturbed trials there are and change, and the
+    sides."""
+    flagged = [flag_trials(run.trials) for run in (*baseline, *candidate)]
+    cells = _judge(costs, rules)
+    without = _judge(_read_sides(baseline, candidate, flagged), rules) if any(flagged) else None
+    verdict = verdicts.overall_verdict(tuple(cell.verdict for cell in cells))
+    return {
+        "loads": (_load("baseline", baseline), _load("candidate", candidate)),
+        "host_changes": changed_facts(baseline, candidate),
+        "baseline_run_ids": tuple(run.manifest.run_id for run in baseline),
+        "candidate_run_ids": tuple(run.manifest.run_id for run in candidate),
+        "verdict": verdict,
+        "exit_code": verdicts.EXIT_CODES[verdict],
+        "cells": tuple(cells),
+        "run_spreads": tuple(_spreads(cells, rules.spreads)),
+        "flagged_trial_count": sum(map(len, flagged)),
+        "flag_causes": summarise_causes(c for trials in flagged for c in trials.values()),
+        "changed_without_flagged": None if without is None else _changed(cells, without),
+    }
+
+
+def _spreads(
+    cells: Sequence[verdicts.CellVerdict], known: Mapping[str, verdicts.RunSpread]
+) -> Iterator[verdicts.RunSpread]:
     """Of each task; where no history tells, the largest of its cells."""
     most: dict[str, float] = {}
     for cell in cells:
         if cell.run_spread is not None:
             most[cell.cell.task] = max(most.get(cell.cell.task, RUN_SPREAD), cell.run_spread)
     for task, spread in most.items():
-        yield known.get(task) or RunSpread(task=task, sd_fraction=spread)
+        yield known.get(task) or verdicts.RunSpread(task=task, sd_fraction=spread)
 
 
-def _load(side: Literal["baseline", "candidate"], runs: Sequence[MeasuredRun]) -> SideLoad:
+def _load(side: Literal["baseline", "candidate"], runs: Sequence[MeasuredRun]) -> verdicts.SideLoad:
     trials = [trial for run in runs for trial in run.trials]
-    return SideLoad(
+
+    def middle_and_most(told: Iterable[float | None]) -> tuple[float, float] | None:
+        values = [value for value in told if value is not None]
+        return (median(values), max(values)) if values else None
+
+    return verdicts.SideLoad(
         side=side,
-        before=_middle_and_most(trials, lambda trial: trial.host_before.load_average_1m),
-        waiting=_middle_and_most(trials, lambda trial: trial.host_during.cpu_pressure),
-        steal=_middle_and_most(trials, lambda trial: trial.host_during.steal_fraction),
+        before=middle_and_most(trial.host_before.load_average_1m for trial in trials),
+        waiting=middle_and_most(trial.host_during.cpu_pressure for trial in trials),
+        steal=middle_and_most(trial.host_during.steal_fraction for trial in trials),
     )
-
-
-def _middle_and_most(
-    trials: Iterable[Trial], read: Callable[[Trial], float | None]
-) -> tuple[float, float] | None:
-    values = [value for trial in trials if (value := read(trial)) is not None]
-    return (median(values), max(values)) if values else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,12 +184,12 @@ class _Rules:
     is), wrong pictures by cell on each side, both sides' best players where they are not the same,
     and whether no difference in time can be trusted."""
 
-    design: Design
-    reasons: Mapping[Cell, tuple[Reason, ...]]
+    design: verdicts.Design
+    reasons: Mapping[Cell, tuple[verdicts.Reason, ...]]
     wrong_counts: tuple[Counter[Cell], ...]
     players: Mapping[Cell, tuple[tuple[str, ...], ...]]
     is_void: bool
-    spreads: Mapping[str, RunSpread]
+    spreads: Mapping[str, verdicts.RunSpread]
     tolerance_fraction: float
     confidence_level: float
     family: int
@@ -221,7 +212,7 @@ def _read_sides(
 
 def _reasons(
     baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun], names: Sequence[str]
-) -> Iterator[tuple[Cell, tuple[Reason, ...]]]:
+) -> Iterator[tuple[Cell, tuple[verdicts.Reason, ...]]]:
     """Each cell of either side in table order, with why it is not compared."""
     runs = (*baseline, *candidate)
     cells = compared_cells(trial.cell for run in runs for trial in run.trials)
@@ -235,10 +226,10 @@ def _reasons(
         yield cell, tuple(dict.fromkeys(unlike))
 
 
-def _judge(costs: _Sides, rules: _Rules) -> list[CellVerdict]:
+def _judge(costs: _Sides, rules: _Rules) -> list[verdicts.CellVerdict]:
     compared = [cell for cell, reasons in rules.reasons.items() if not reasons]
     evidence = gather_all(compared, *costs, design=rules.design, spreads=rules.spreads)
-    judgements = judge_evidence(
+    judgements = verdicts.judge_evidence(
         list(evidence.values()),
         tolerance_fraction=rules.tolerance_fraction,
         confidence_level=rules.confidence_level,
@@ -255,33 +246,38 @@ def _judge(costs: _Sides, rules: _Rules) -> list[CellVerdict]:
 
 
 def _changed(
-    cells: Sequence[CellVerdict], without: Sequence[CellVerdict]
-) -> tuple[ChangedVerdict, ...]:
+    cells: Sequence[verdicts.CellVerdict], without: Sequence[verdicts.CellVerdict]
+) -> tuple[verdicts.ChangedVerdict, ...]:
     return tuple(
-        ChangedVerdict(cell=kept.cell, verdict=kept.verdict, verdict_without=left.verdict)
+        verdicts.ChangedVerdict(cell=kept.cell, verdict=kept.verdict, verdict_without=left.verdict)
         for kept, left in zip(cells, without, strict=True)
         if kept.verdict != left.verdict
     )
 
 
-def _unjudged(cell: Cell, reasons: tuple[Reason, ...]) -> CellVerdict:
-    return CellVerdict(
+def _unjudged(cell: Cell, reasons: tuple[verdicts.Reason, ...]) -> verdicts.CellVerdict:
+    return verdicts.CellVerdict(
         cell=cell,
         verdict="not comparable" if reasons else "inconclusive",
         figure=TASKS[cell.task].headline,
-        reasons=reasons or (Reason(kind="few_rounds", needed=MINIMUM_ROUNDS),),
+        reasons=reasons or (verdicts.Reason(kind="few_rounds", needed=MINIMUM_ROUNDS),),
         units_needed=None if reasons else MINIMUM_ROUNDS,
     )
 
 
 def _judged(
-    cell: Cell, evidence: Evidence, judgement: Judgement, rules: _Rules, costs: _Sides, share: float
-) -> CellVerdict:
+    cell: Cell,
+    evidence: verdicts.Evidence,
+    judgement: verdicts.Judgement,
+    rules: _Rules,
+    costs: _Sides,
+    share: float,
+) -> verdicts.CellVerdict:
     """`share` of the error level is this cell's."""
     tolerance, verdict = rules.tolerance_fraction, judgement.verdict
     per_run = math.sqrt(sum(1 / len(side) for side in costs))
-    is_open = EXIT_CODES[verdict] == EXIT_INCONCLUSIVE
-    found = CellVerdict(
+    is_open = verdicts.EXIT_CODES[verdict] == EXIT_INCONCLUSIVE
+    found = verdicts.CellVerdict(
         cell=cell,
         verdict=verdict,
         figure=TASKS[cell.task].headline,
@@ -306,9 +302,8 @@ def _judged(
 
 def _count_wrong(runs: Sequence[MeasuredRun]) -> Counter[Cell]:
     counts: Counter[Cell] = Counter()
-    for trial in (trial for run in runs for trial in run.trials if not trial.arm):
-        if trial.measurement:
-            counts[trial.cell] += TASKS[trial.cell.task].proofs(trial.measurement).count("wrong")
+    for trial in (t for run in runs for t in run.trials if t.measurement and not t.arm):
+        counts[trial.cell] += TASKS[trial.cell.task].proofs(trial.measurement).count("wrong")
     return counts
 
 
@@ -325,9 +320,9 @@ def _unlike_players(*sides: Sequence[MeasuredRun]) -> dict[Cell, tuple[tuple[str
 
 def _unsteady_runs(
     baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun], names: Sequence[str]
-) -> Iterator[RunState]:
+) -> Iterator[verdicts.RunState]:
     for index, (run, name) in enumerate(zip((*baseline, *candidate), names, strict=True)):
         state = judge_machine(run)
         if not state.is_steady:
             side = "baseline" if index < len(baseline) else "candidate"
-            yield RunState(side=side, name=name, state=state)
+            yield verdicts.RunState(side=side, name=name, state=state)

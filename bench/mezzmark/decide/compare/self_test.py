@@ -7,7 +7,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.compare.verdicts import POWER, Evidence, Judgement, judge_evidence
+from mezzmark.decide.compare.verdicts import Evidence, Judgement, judge_evidence
 from mezzmark.decide.estimate.rounds import estimate_of
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.fact import Fact
@@ -139,15 +139,16 @@ def judge_self_test(
         false_alarm_share=_share(alarms, len(judgements)),
         round_sd_fraction=round_sd,
         planted=tuple(planted),
-        detectable=tuple(_detectable(count, round_sd, error_level) for count in ROUND_COUNTS),
+        detectable=tuple(
+            Detectable(
+                round_count=count,
+                slowdown_fraction=detectable_change(
+                    round_sd / math.sqrt(count), degrees=count - 1, error_level=error_level
+                ),
+            )
+            for count in ROUND_COUNTS
+        ),
     )
-
-
-def _detectable(count: int, round_sd: float, error_level: float) -> Detectable:
-    change = detectable_change(
-        round_sd / math.sqrt(count), degrees=count - 1, error_level=error_level, power=POWER
-    )
-    return Detectable(round_count=count, slowdown_fraction=change)
 
 
 def _judge(

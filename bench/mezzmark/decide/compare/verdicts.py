@@ -3,7 +3,8 @@
 One interval of the cost ratio decides and is the one that is shown, simultaneous over the cells
 (Bonferroni): with at least the stated confidence all of them hold their ratios, whatever depends on
 what. It is of the undisturbed level; where that did not surely change and the typical trial surely
-got slower, the cell is open, for either the machine or the software did it.
+got slower, the cell is open, for either the machine or the software did it. Long because the report
+of a comparison has many facts, which are explained where they are stated.
 """
 
 import math
@@ -22,7 +23,7 @@ from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.statistics.intervals import Interval
 from mezzmark.statistics.paired import Change, log_margin
-from mezzmark.statistics.power import detectable_change, t_test_power
+from mezzmark.statistics.power import POWER, detectable_change, t_test_power
 
 Verdict = Literal["improved", "equivalent", "regressed", "slower", "inconclusive", "not comparable"]
 """What is proved of a cell's cost, lo and hi being the limits of its ratio and t the tolerance:
@@ -54,9 +55,6 @@ EXIT_CODES: Final[dict[Verdict, int]] = {
     "not comparable": EXIT_NOT_COMPARABLE,
 }
 
-POWER: Final = 0.9
-"""Nine times in ten: the chance meant by "would have been found" and by "rounds needed"."""
-
 MOST_UNITS: Final = 16_384
 """Beyond so many rounds or runs the answer is "not by more of them"."""
 
@@ -72,7 +70,7 @@ class Evidence:
         """The smallest slowing that would have shown, as a slowing, nine times in ten."""
         change = self.undisturbed
         return detectable_change(
-            change.whole_error, degrees=change.whole_degrees, error_level=error_level, power=POWER
+            change.whole_error, degrees=change.whole_degrees, error_level=error_level
         )
 
     def units_needed(self, tolerance_fraction: float, *, error_level: float) -> int | None:
@@ -118,20 +116,13 @@ def judge_evidence(
     """One judgement for each cell, in the order given; `family` is over how many cells the level
     holds, where more are shown beside these."""
     level = 1 - (1 - confidence_level) / max(1, len(evidence), family)
-    return tuple(
-        Judgement(
-            verdict=verdict_of(*limits, tolerance_fraction=tolerance_fraction),
-            interval=replace(limits[0], confidence_level=confidence_level),
-            typical=replace(limits[1], confidence_level=confidence_level),
-        )
-        for item in evidence
-        for limits in [
-            (
-                item.undisturbed.interval(confidence_level=level),
-                item.typical.interval(confidence_level=level),
-            )
-        ]
-    )
+    judgements = []
+    for item in evidence:
+        both = [one.interval(confidence_level=level) for one in (item.undisturbed, item.typical)]
+        shown = [replace(interval, confidence_level=confidence_level) for interval in both]
+        verdict = verdict_of(*shown, tolerance_fraction=tolerance_fraction)
+        judgements.append(Judgement(verdict, *shown))
+    return tuple(judgements)
 
 
 def verdict_of(interval: Interval, typical: Interval, *, tolerance_fraction: float) -> Verdict:
@@ -320,13 +311,5 @@ def overall_verdict(verdicts: tuple[Verdict, ...]) -> Verdict:
     wait for more rounds, when part of what it guards was not looked at. No cells at all is
     "not comparable".
     """
-    if not verdicts:
-        return "not comparable"
-    ranked: tuple[Verdict, ...] = (
-        "regressed",
-        "not comparable",
-        "slower",
-        "inconclusive",
-        "improved",
-    )
-    return next((verdict for verdict in ranked if verdict in verdicts), "equivalent")
+    ranked = ("regressed", "not comparable", "slower", "inconclusive", "improved", "equivalent")
+    return min(verdicts, key=ranked.index, default="not comparable")

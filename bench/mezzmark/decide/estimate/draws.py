@@ -97,7 +97,6 @@ def estimate_drawn(quantity: Drawn, unit: str) -> Estimate:
         point=quantity.point,
         low=low,
         high=high,
-        confidence_level=CONFIDENCE_LEVEL,
         unit=unit,
         round_count=quantity.round_count or 0,
         sample_count=quantity.draws.size,

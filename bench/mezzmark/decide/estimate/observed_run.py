@@ -14,6 +14,7 @@ from itertools import chain
 from typing import Any, Final, Protocol, TypeVar
 
 from mezzmark.model.cell import Cell
+from mezzmark.model.fact import grouped
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
@@ -66,20 +67,19 @@ def over_common_blocks(
     listed = [list(side) for side in sides]
     if len({observation.blocks for observation in chain(*listed)}) <= 1:
         return listed
-    fewest: dict[Hashable, int] = {}
-    for observation in chain(*listed):
-        found = key(observation)
-        fewest[found] = min(fewest.get(found, observation.blocks), observation.blocks)
+    played = grouped((key(observation), observation.blocks) for observation in chain(*listed))
+    fewest = {of: min(blocks) for of, blocks in played.items()}
     return [[o.over(fewest[key(o)]) for o in side] for side in listed]
 
 
 def observe(trials: Iterable[Trial], *, arm: str = "") -> tuple[Observation, ...]:
     """The finished trials of an arm as figures, in order; failed trials have none and are left
     out."""
-    by_task: dict[str, list[tuple[int, Trial]]] = {}
-    for place, trial in enumerate(trials):
-        if trial.arm == arm and trial.is_counted and trial.measurement is not None:
-            by_task.setdefault(trial.cell.task, []).append((place, trial))
+    by_task = grouped(
+        (trial.cell.task, (place, trial))
+        for place, trial in enumerate(trials)
+        if trial.arm == arm and trial.is_counted and trial.measurement is not None
+    )
     found: dict[int, Observation] = {}
     for task, mine in by_task.items():
         views = TASKS[task].view([Seen(trial.measurement, trial.process) for _, trial in mine])

@@ -178,11 +178,10 @@ def best_cells(run: ObservedRun, task: str) -> BestCells:
     return {name: (cell, of[TASKS[task].headline]) for name, (cell, of) in found.items()}
 
 
-def bitrates_over_clips(manifest: Manifest, mix: Mix | None = None) -> dict[str, float]:
-    """Bits per second of each encoding that has every clip of the mix (the run's unless given),
-    from the files as they lay on disk: Σ share × rate."""
-    mix = mix_of(manifest.clips) if mix is None else mix
-    rates = clip_bitrates(manifest)
+def bitrates_over_clips(manifest: Manifest) -> dict[str, float]:
+    """Bits per second of each encoding that has every clip, from the files as they lay on disk:
+    Σ share × rate."""
+    mix, rates = mix_of(manifest.clips), clip_bitrates(manifest)
     return {
         name: sum(share * rates[name, clip] for clip, share in mix.items())
         for name in dict.fromkeys(encoding for encoding, _ in rates)

@@ -15,7 +15,7 @@ from mezzmark.decide.estimate.observed_run import Observation, ObservedRun, obse
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL
-from mezzmark.model.fact import NS_PER_S, Fact
+from mezzmark.model.fact import NS_PER_S, Fact, grouped
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.statistics.power import expected_log_half_width, rounds_for_width
@@ -37,21 +37,19 @@ class CellSpread(Fact):
 
     def half_width_fraction(self, round_count: int | None = None) -> float:
         """The relative half-width of its interval, now or after so many rounds."""
-        half = expected_log_half_width(
-            round_count or self.round_count,
-            round_sd=self.round_sd,
-            confidence_level=CONFIDENCE_LEVEL,
-        )
+        count, level = round_count or self.round_count, CONFIDENCE_LEVEL
+        half = expected_log_half_width(count, round_sd=self.round_sd, confidence_level=level)
         return math.expm1(half)
 
 
 def measure_spreads(observations: Sequence[Observation]) -> tuple[CellSpread, ...]:
     """Scrub and encode cells that varied, the one that spreads most first."""
-    logs: dict[Cell, list[float]] = {}
-    for observation in observations:
-        figure = observation.figures.get("p50_ms") or observation.figures.get("throughput_fps")
-        if figure and observation.cell.task in ("scrub", "encode"):
-            logs.setdefault(observation.cell, []).append(float(np.log(figure)))
+    logs = grouped(
+        (o.cell, float(np.log(figure)))
+        for o in observations
+        if o.cell.task in ("scrub", "encode")
+        and (figure := o.figures.get("p50_ms") or o.figures.get("throughput_fps"))
+    )
     varied = [
         CellSpread(cell=cell, round_sd=sd, round_count=len(found))
         for cell, found in logs.items()
@@ -121,16 +119,14 @@ def plan_precision(manifest: Manifest, trials: Sequence[Trial]) -> PrecisionPlan
         return None
     scenario, round_s = manifest.scenario, _round_duration_s(trials)
     rounds = scenario.rounds
-    limited_by: Literal["rounds", "time"] = "rounds"
     if scenario.time_budget_s is not None:
         affordable = max(scenario.minimum_rounds, int(scenario.time_budget_s // round_s))
-        if affordable < rounds:
-            rounds, limited_by = affordable, "time"
+        rounds = min(rounds, affordable)
     widest = max(spreads, key=lambda spread: spread.round_sd)
     has_intervals = rounds >= MINIMUM_ROUNDS
     return PrecisionPlan(
         round_count=rounds,
-        limited_by=limited_by,
+        limited_by="time" if rounds < scenario.rounds else "rounds",
         round_duration_s=round_s,
         goal_fraction=scenario.precision_fraction,
         widest=widest.cell,

@@ -5,7 +5,8 @@ move within the decoder's own group of pictures locates nothing) it is t on the 
 From eight rounds on a straight drift over the run is taken out of the spread. With fewer than
 `MINIMUM_ROUNDS` there is no interval and the estimate says how many more rounds are needed. Tails
 (p95, p99) are those of all moves of all rounds, see `mezzmark.statistics.tails`: a quantile that
-far out is not found in the two dozen moves of one trial.
+far out is not found in the two dozen moves of one trial. Long because every kind of figure, a
+median, a rate, a tail, a count, becomes an estimate here and nowhere else.
 """
 
 import math
@@ -299,33 +300,28 @@ def estimate_rate(
     estimator's residuals seconds - R · frames (Cochran, Sampling Techniques, 3rd ed. 1977, section
     2.11) are summed over the clips of a round, so the interval always holds the point.
     """
-    shares, count = np.array(weights), frames.shape[1]
+    shares = np.array(weights)
     of_rounds = 1 / (shares @ (seconds / frames))
     withheld = _withheld(of_rounds.tolist())
     low = high = None
     point = typical = float(np.exp(np.median(np.log(of_rounds))))
-    if not is_total:
-        if not withheld:
-            found = log_median_interval(of_rounds, confidence_level=confidence_level)
-            low, high = found.low, found.high
-    else:
+    if is_total:
         costs = seconds.sum(axis=1) / frames.sum(axis=1)
-        cost = float(shares @ costs)
-        point = 1 / cost
+        point = 1 / float(shares @ costs)
         if not withheld:
-            residuals = shares @ (
-                (seconds - costs[:, None] * frames) / frames.mean(axis=1)[:, None]
-            )
-            standard_error = math.sqrt(float(residuals @ residuals) / (count - 1) / count)
-            log_half = t_reach(count, confidence_level=confidence_level) * standard_error / cost
-            low, high = point * math.exp(-log_half), point * math.exp(log_half)
+            residuals = (seconds - costs[:, None] * frames) / frames.mean(axis=1)[:, None]
+            half = _log_half(shares @ residuals, float(shares @ costs), confidence_level)
+            low, high = point * math.exp(-half), point * math.exp(half)
+    elif not withheld:
+        found = log_median_interval(of_rounds, confidence_level=confidence_level)
+        low, high = found.low, found.high
     return Estimate(
         point=point,
         low=low,
         high=high,
         confidence_level=confidence_level,
         unit=unit,
-        round_count=count,
+        round_count=of_rounds.size,
         sample_count=int(frames.sum()),
         method="total frames / total seconds; t on its log, linearised"
         if is_total
@@ -333,3 +329,10 @@ def estimate_rate(
         withheld=withheld,
         slow_round_count=int(np.sum(of_rounds < typical / SLOW_RATIO)),
     )
+
+
+def _log_half(residuals: Floats, cost: float, confidence_level: float) -> float:
+    """Half the interval of a cost's log, from its rounds' residuals."""
+    count = residuals.size
+    standard_error = math.sqrt(float(residuals @ residuals) / (count - 1) / count)
+    return t_reach(count, confidence_level=confidence_level) * standard_error / cost

@@ -138,10 +138,8 @@ class Disturbance(Fact):
     @property
     def is_warning(self) -> bool:
         """Whether a reader should know before relying on the answer."""
-        return (
-            self.leaders != self.leaders_without
-            or self.disturbed_count >= MANY_FRACTION * self.trial_count > 0
-        )
+        are_many = self.disturbed_count >= MANY_FRACTION * self.trial_count > 0
+        return self.leaders != self.leaders_without or are_many
 
 
 def judge_disturbance(run: ObservedRun, leaders: Leaders, *, is_choice: bool) -> Disturbance:

@@ -5,23 +5,14 @@ from typing import Final, Literal, get_args
 
 import numpy as np
 
+from mezzmark.model import colour
 from mezzmark.model.chart import PATCHES
-from mezzmark.model.colour import (
-    DisplayName,
-    Floats,
-    MatrixName,
-    change_primaries,
-    display_light,
-    display_signal,
-    rgb_to_ycc,
-    ycc_to_rgb,
-)
 from mezzmark.model.fact import Fact
 from mezzmark.model.tasks.fidelity import ChartMeasurement
 
-PURE_GAMMAS: Final[tuple[DisplayName, ...]] = ("1.96", "2.2", "2.4")
+PURE_GAMMAS: Final[tuple[colour.DisplayName, ...]] = ("1.96", "2.2", "2.4")
 
-GAMMA_PAIRS: Final[tuple[tuple[DisplayName, DisplayName], ...]] = (
+GAMMA_PAIRS: Final[tuple[tuple[colour.DisplayName, colour.DisplayName], ...]] = (
     *itertools.permutations(PURE_GAMMAS, 2),
     ("sRGB", "2.4"),
     ("2.4", "sRGB"),
@@ -36,16 +27,16 @@ FULL_AS_LIMITED: Final = "full as limited"
 WIDE_AS_709: Final = "2020 as 709"
 NARROW_AS_2020: Final = "709 as 2020"
 
-MATRIX_PAIRS: Final = tuple(itertools.permutations(get_args(MatrixName), 2))
+MATRIX_PAIRS: Final = tuple(itertools.permutations(get_args(colour.MatrixName), 2))
 """(written, read)."""
 
 
-def matrix_cause(written: MatrixName, read: MatrixName) -> str:
+def matrix_cause(written: colour.MatrixName, read: colour.MatrixName) -> str:
     """The mistake of reading colours written by one matrix with another."""
     return f"matrix {written[3:]} as {read[3:]}"
 
 
-def gamma_cause(used: DisplayName, meant: DisplayName) -> str:
+def gamma_cause(used: colour.DisplayName, meant: colour.DisplayName) -> str:
     """The mistake of using one display curve where the other was meant."""
     return f"gamma {used} for {meant}"
 
@@ -123,13 +114,14 @@ def diagnose(measurement: ChartMeasurement) -> Diagnosis:
     best = min(residuals, key=residuals.__getitem__)
     residual = residuals[best]
     cause = UNEXPLAINED if measurement.visible_delta_e >= INVISIBLE_DELTA_E else NO_SHIFT
+    shifts_px = (measurement.chroma_shift_x_px or 0.0, measurement.chroma_shift_y_px or 0.0)
     if change > QUIET_CODES and residual <= EXPLAINED_FRACTION * change:
         cause = best
     else:
         residual = change
-        if change <= STILL_CODES and _has_eight_bit_steps(measurement):
+        if change <= STILL_CODES and (measurement.eight_bit_step_fraction or 0.0) > EIGHT_BIT_LIMIT:
             cause = EIGHT_BIT
-        elif change <= STILL_CODES and _has_misplaced_chroma(measurement):
+        elif change <= STILL_CODES and max(map(abs, shifts_px)) > SITING_LIMIT_PX:
             cause = SITING
     worst = measurement.worst_patch
     return Diagnosis(
@@ -155,54 +147,46 @@ def visibility(delta_e: float) -> Visibility:
     return "trained eye" if delta_e < MOST_VIEWERS_DELTA_E else "most viewers"
 
 
-def _rms(difference: Floats) -> float:
+def _rms(difference: colour.Floats) -> float:
     return float(np.sqrt(np.mean(difference**2)))
 
 
-def _has_eight_bit_steps(measurement: ChartMeasurement) -> bool:
-    fraction = measurement.eight_bit_step_fraction
-    return fraction is not None and fraction > EIGHT_BIT_LIMIT
-
-
-def _has_misplaced_chroma(measurement: ChartMeasurement) -> bool:
-    shifts = (measurement.chroma_shift_x_px, measurement.chroma_shift_y_px)
-    return any(shift is not None and abs(shift) > SITING_LIMIT_PX for shift in shifts)
-
-
-def signatures(*, matrix: MatrixName) -> dict[str, Floats]:
+def signatures(*, matrix: colour.MatrixName) -> dict[str, colour.Floats]:
     """What a viewer would show of every patch of a chart written with `matrix` if exactly one
     known mistake were made, by its cause: codes 0 to 255, shape (patches, 3).
 
     Predicted from the formulas and the chart's own values alone, never from a picture.
     """
     rgb = np.array([patch.rgb for patch in PATCHES], dtype=np.float64)
-    luma, blue, red = np.moveaxis(rgb_to_ycc(rgb, matrix=matrix), -1, 0)
+    luma, blue, red = np.moveaxis(colour.rgb_to_ycc(rgb, matrix=matrix), -1, 0)
     # 8-bit scale of BT.709-6, 4.6.
     as_full = (219 * luma + 16) / 255, blue * (224 / 255), red * (224 / 255)
     as_limited = (255 * luma - 16) / 219, blue * (255 / 224), red * (255 / 224)
     shown = {
-        LIMITED_AS_FULL: ycc_to_rgb(np.stack(as_full, axis=-1), matrix=matrix),
-        FULL_AS_LIMITED: ycc_to_rgb(np.stack(as_limited, axis=-1), matrix=matrix),
+        LIMITED_AS_FULL: colour.ycc_to_rgb(np.stack(as_full, axis=-1), matrix=matrix),
+        FULL_AS_LIMITED: colour.ycc_to_rgb(np.stack(as_limited, axis=-1), matrix=matrix),
         WIDE_AS_709: _show_with_primaries(rgb, source="BT.709", target="BT.2020"),
         NARROW_AS_2020: _show_with_primaries(rgb, source="BT.2020", target="BT.709"),
     }
     for written, read in MATRIX_PAIRS:
-        misread = ycc_to_rgb(rgb_to_ycc(rgb, matrix=written), matrix=read)
+        misread = colour.ycc_to_rgb(colour.rgb_to_ycc(rgb, matrix=written), matrix=read)
         shown[matrix_cause(written, read)] = misread
     for used, meant in GAMMA_PAIRS:
         shown[gamma_cause(used, meant)] = show_with_gamma(rgb, used=used, meant=meant)
     return {cause: np.clip(changed, 0, 1) * 255.0 for cause, changed in shown.items()}
 
 
-def show_with_gamma(rgb: Floats, *, used: DisplayName, meant: DisplayName) -> Floats:
+def show_with_gamma(
+    rgb: colour.Floats, *, used: colour.DisplayName, meant: colour.DisplayName
+) -> colour.Floats:
     """R'G'B' that on the display meant gives the light of the display used; pure gammas:
     V^(used/meant)."""
-    return display_signal(display_light(rgb, display=used), display=meant)
+    return colour.display_signal(colour.display_light(rgb, display=used), display=meant)
 
 
-def _show_with_primaries(rgb: Floats, *, source: str, target: str) -> Floats:
+def _show_with_primaries(rgb: colour.Floats, *, source: str, target: str) -> colour.Floats:
     """R'G'B' in `target` primaries of the colour that `rgb` is in `source`, through the light of
     a gamma 2.4 display."""
-    light = display_light(np.clip(rgb, 0, 1), display="2.4")
-    moved = change_primaries(light, source=source, target=target)
-    return display_signal(np.clip(moved, 0, 1), display="2.4")
+    light = colour.display_light(np.clip(rgb, 0, 1), display="2.4")
+    moved = colour.change_primaries(light, source=source, target=target)
+    return colour.display_signal(np.clip(moved, 0, 1), display="2.4")

@@ -112,8 +112,7 @@ class EncodingFidelity(Fact):
         metric = metric_of(name)
         if metric is not None:
             found = self.estimates.get(metric)
-            is_mean = METRICS[metric].figures[0].name == name
-            if found is None or is_mean:
+            if found is None or METRICS[metric].figures[0].name == name:
                 return found
             return Estimate.exact(found.worst, found.unit)
         shift = {
@@ -134,14 +133,11 @@ def judge_encodings(
         for trial in trials
         if isinstance(trial.measurement, FidelityMeasurement)
     )
-    return tuple(
-        _judge(
-            name,
-            [_clip(clip, (mix or {}).get(clip, 1.0), measured) for clip, measured in group],
-            confidence_level,
-        )
+    by_name = {
+        name: [_clip(clip, (mix or {}).get(clip, 1.0), measured) for clip, measured in group]
         for name, group in found.items()
-    )
+    }
+    return tuple(_judge(name, clips, confidence_level) for name, clips in by_name.items())
 
 
 def judge_run(run: ObservedRun) -> tuple[EncodingFidelity, ...]:

@@ -9,7 +9,7 @@ import numpy as np
 from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.colour import Floats
 from mezzmark.model.encoding import Encoding
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import Fact, grouped
 
 Ladder = Sequence[tuple[float, float]]
 """The (bit rate, dB) of one codec's encodings."""
@@ -38,16 +38,15 @@ def compare_ladders(
     """Bjøntegaard deltas between every two codecs that have at least four encodings each, from
     PSNR of all planes over bit rate, averaged over the clips both have."""
     codec_of = {encoding.name: encoding.codec for encoding in encodings}
-    ladders: dict[str, dict[str, list[tuple[float, float]]]] = {}
-    for entry in judged:
-        codec = codec_of.get(entry.encoding)
-        if codec is None or entry.is_bit_exact:
-            continue
-        for clip in entry.clips:
-            psnr = clip.generations[0].frames.get("psnr")
-            if psnr is not None:
-                points = ladders.setdefault(codec, {}).setdefault(clip.clip, [])
-                points.append((clip.generations[0].bitrate_bps, psnr.mean))
+    points = grouped(
+        ((codec, clip.clip), (clip.generations[0].bitrate_bps, psnr.mean))
+        for entry in judged
+        if (codec := codec_of.get(entry.encoding)) and not entry.is_bit_exact
+        for clip in entry.clips
+        if (psnr := clip.generations[0].frames.get("psnr"))
+    )
+    by_codec = grouped((codec, (clip, ladder)) for (codec, clip), ladder in points.items())
+    ladders = {codec: dict(by_clip) for codec, by_clip in by_codec.items()}
     compared = [_compare(a, b, ladders[a], ladders[b]) for a, b in combinations(sorted(ladders), 2)]
     return tuple(comparison for comparison in compared if comparison is not None)
 
@@ -71,21 +70,17 @@ def _compare(
     anchor_by_clip: Mapping[str, Ladder],
     test_by_clip: Mapping[str, Ladder],
 ) -> RateComparison | None:
-    rates, qualities = [], []
+    found = []
     for clip in sorted(anchor_by_clip.keys() & test_by_clip.keys()):
         sides = rungs(anchor_by_clip[clip]), rungs(test_by_clip[clip])
         rate, quality = bjontegaard_rate_fraction(*sides), bjontegaard_quality_db(*sides)
         if rate is not None and quality is not None:
-            rates.append(rate)
-            qualities.append(quality)
-    if not rates:
+            found.append((rate, quality))
+    if not found:
         return None
+    rate, quality = (float(np.mean(of_clips)) for of_clips in zip(*found, strict=True))
     return RateComparison(
-        anchor=anchor,
-        test=test,
-        rate_fraction=float(np.mean(rates)),
-        quality_db=float(np.mean(qualities)),
-        clip_count=len(rates),
+        anchor=anchor, test=test, rate_fraction=rate, quality_db=quality, clip_count=len(found)
     )
 
 

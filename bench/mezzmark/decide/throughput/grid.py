@@ -68,14 +68,12 @@ def find_pixel_rate(
         }
         if found:
             best = max(found, key=lambda setting: found[setting].point)
-            jobs, threads = best.split
-            order = best["clip_order"]
             rate = with_missed_slow_rounds(found[best])
             source = RateSource(
                 task=task,
-                job_count=jobs,
-                thread_count=threads,
-                order=order,
+                job_count=best["jobs"],
+                thread_count=best["threads"],
+                order=best["clip_order"],
                 slow_round_count=rate.slow_round_count or 0,
                 round_count=rate.round_count,
             )
@@ -267,11 +265,8 @@ def machine_speedup_limit(
 
 def _single_pixel_rate(single: Cell, trials: Sequence[Trial]) -> float:
     """Pixels a second of one job of one thread, over all clips and rounds."""
-    pixels = seconds = 0.0
-    for trial in trials:
-        if trial.cell.but(clip="") == single:
-            work = pixel_work(trial)
-            pixels, seconds = pixels + work[0], seconds + work[1]
+    work = [pixel_work(trial) for trial in trials if trial.cell.but(clip="") == single]
+    pixels, seconds = (sum(parts) for parts in zip(*work, strict=True)) if work else (0.0, 0.0)
     return pixels / seconds if seconds else 0.0
 
 

@@ -38,8 +38,7 @@ def serve_in_order(arrivals: Floats, services: Floats, *, worker_count: int = 1)
         raise ValueError("arrivals must be in order, with one service time each")
     if worker_count < 1 or not ((services >= 0) & np.isfinite(services)).all():
         raise ValueError("serving needs a worker, and service times that are finite and at least 0")
-    free_at = [0.0] * worker_count
-    done = []
+    free_at, done = [0.0] * worker_count, []
     for arrival, service in zip(arrivals.tolist(), services.tolist(), strict=True):
         free = free_at[0]
         done.append((arrival if arrival > free else free) + service)  # max() takes twice as long
@@ -95,16 +94,10 @@ def predict_ingests(run: MeasuredRun) -> tuple[IngestPrediction, ...]:
         predicted = None
         is_resized = cell.setting["delivery_height"] is not None
         if not is_resized and frame_counts and frame_counts.keys() <= seconds.keys():
-            rounds = {
-                clip: [value * frame_count for value in seconds[clip]]
-                for clip, frame_count in frame_counts.items()
-            }
-            predicted = predict_makespan(
-                [estimate_values(r, "s", len(r)) for r in rounds.values()],
-                cell.setting["jobs"],
-                order=cell.setting["clip_order"],
-                rng=rng,
-            )
+            rounds = ([s * count for s in seconds[clip]] for clip, count in frame_counts.items())
+            durations = [estimate_values(found, "s", len(found)) for found in rounds]
+            jobs, order = cell.setting["jobs"], cell.setting["clip_order"]
+            predicted = predict_makespan(durations, jobs, order=order, rng=rng)
         found.append(IngestPrediction(cell=cell, measured=measured, predicted=predicted))
     return tuple(found)
 
@@ -139,7 +132,6 @@ def predict_makespan(
         point=find_makespan_s([clip.point for clip in durations], worker_count, order=order),
         low=low,
         high=high,
-        confidence_level=CONFIDENCE_LEVEL,
         unit="s",
         round_count=min(clip.round_count for clip in durations),
         sample_count=PREDICTION_DRAWS,
@@ -157,14 +149,10 @@ def _clip_seconds(trials: Sequence[Trial], ingest: Cell) -> dict[str, list[float
     found: dict[str, dict[int, float]] = {}
     for trial in trials:
         cell, measured = trial.cell, trial.measurement
-        if (
-            isinstance(measured, GridMeasurement)
-            and trial.is_counted
-            and not trial.arm
-            and (cell.encoding, cell.setting.split) == (ingest.encoding, ingest.setting.split)
-            and measured.load_ns
-            and measured.verify_ns
-        ):
+        if not isinstance(measured, GridMeasurement) or not trial.is_counted or trial.arm:
+            continue
+        is_same = (cell.encoding, cell.setting.split) == (ingest.encoding, ingest.setting.split)
+        if is_same and measured.load_ns and measured.verify_ns:
             encode_ns = np.subtract(measured.end_ns, measured.start_ns)
             mean_ns = np.mean(encode_ns + measured.load_ns + measured.verify_ns)
             seconds = float(mean_ns / NS_PER_S / measured.frame_count)

@@ -10,14 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
-from mezzmark.engines.encode.encoded_file import (
-    encode_clip,
-    first_frames,
-    fitted_size,
-    read_encoded,
-    refuse_lost_pictures,
-    stamps_agree,
-)
+from mezzmark.engines.encode import encoded_file
 from mezzmark.engines.encode.encoders import PLAIN_ENCODERS
 from mezzmark.engines.media.conversion import read_pictures
 from mezzmark.engines.media.frame_index import read_frame_index
@@ -37,17 +30,16 @@ def run_delivery(job: DeliveryJob, clock_ns: Callable[[], int]) -> Measured:
     Raises EncodingError when the file is not whole or the size cannot be encoded, EngineError
     where this FFmpeg lacks the encoder.
     """
-    whole = read_frame_index(job.source.index_path)
-    index = first_frames(whole, job.frame_count)
+    index = encoded_file.first_frames(read_frame_index(job.source.index_path), job.frame_count)
     path = Path(job.scratch_dir) / "delivery.mp4"
     decode_ns = _time_decode(job, index, clock_ns)
     passes = _time_passes(job, index, path, clock_ns)
     process = read_process_facts()
-    size = fitted_size(index.width_px, index.height_px, job.settings.height_px)
+    size = encoded_file.fitted_size(index.width_px, index.height_px, job.settings.height_px)
     is_resized = size != (index.width_px, index.height_px)
-    found = read_encoded(path, is_stamped=index.is_stamped)
-    in_order = None if is_resized else stamps_agree(index, found.index)
-    refuse_lost_pictures(
+    found = encoded_file.read_encoded(path, is_stamped=index.is_stamped)
+    in_order = None if is_resized else encoded_file.stamps_agree(index, found.index)
+    encoded_file.refuse_lost_pictures(
         index,
         found.index,
         in_order=in_order,
@@ -86,7 +78,7 @@ def _time_passes(
             statistics_path=path.with_name("passes.log"),
         )
         start_ns, start_cpu_ns = clock_ns(), time.process_time_ns()
-        encode_clip(
+        encoded_file.encode_clip(
             job.source.media_path,
             index,
             target,

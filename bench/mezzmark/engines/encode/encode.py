@@ -26,12 +26,7 @@ from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.media.pixels import frame_bytes
 from mezzmark.engines.media.probe import probe_media
-from mezzmark.host.common import (
-    no_garbage_collection,
-    read_free_memory_bytes,
-    read_process_facts,
-    read_usable_core_count,
-)
+from mezzmark.host import common
 from mezzmark.model.encoding import Encoding, check_frame
 from mezzmark.model.errors import ScenarioError, count_text
 from mezzmark.model.footage import ColourTags, FrameIndex, constant_rate
@@ -55,7 +50,7 @@ def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
     pixel_format = job.encoding.pixel_format
     stored = job.pictures_path and read_stored_pictures(job.pictures_path, index, pixel_format)
     frames, tags = stored or load_pictures(
-        job.source.media_path, index, pixel_format, thread_count=read_usable_core_count()
+        job.source.media_path, index, pixel_format, thread_count=common.read_usable_core_count()
     )
     path = Path(tempfile.mkdtemp(dir=job.scratch_dir)) / f"encoded.{job.encoding.container}"
     wall_ns, cpu_ns = encode_frames(
@@ -67,7 +62,7 @@ def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
         tags=tags,
         clock_ns=clock_ns,
     )
-    process = read_process_facts()
+    process = common.read_process_facts()
     found = read_encoded(path, is_stamped=index.is_stamped, has_closed_groups=job.encoding.is_intra)
     return Measured(
         measurement=EncodeMeasurement(
@@ -114,7 +109,7 @@ def encode_frames(
         tags=tags,
         thread_count=thread_count,
     )
-    with encoder as (container, track), no_garbage_collection():
+    with encoder as (container, track), common.no_garbage_collection():
         start_ns, start_cpu_ns = clock_ns(), time.process_time_ns()
         for frame in frames:
             container.mux(track.encode(frame))
@@ -143,7 +138,7 @@ def _read_clip(
     index = first_frames(whole, job.frame_count)
     picture_bytes = frame_bytes(encoding.pixel_format, index.width_px, index.height_px)
     needed_bytes = job_count * index.frame_count * picture_bytes
-    free_bytes = read_free_memory_bytes()
+    free_bytes = common.read_free_memory_bytes()
     if needed_bytes > MEMORY_FRACTION * free_bytes:
         fitting = int(MEMORY_FRACTION * free_bytes * index.frame_count / needed_bytes)
         jobs = f"{job_count} jobs of " if job_count > 1 else ""
@@ -178,7 +173,7 @@ def run_grid(job: GridJob, clock_ns: Callable[[], int]) -> Measured:
     index = _read_clip(job, where="grid.frames", fewest=8, job_count=job.job_count)
     results = run_parallel(partial(_work, job, index, clock_ns), worker_count=job.job_count)
     measurement = _summarise(results, index)
-    return Measured(measurement=measurement, process=read_process_facts())
+    return Measured(measurement=measurement, process=common.read_process_facts())
 
 
 def _work(
@@ -197,7 +192,7 @@ def _work(
     released_ns, end_ns, cpu_ns, packet_ns = _encode(
         job, list(evenly_timed(frames, frame_rate)), tags, path, frame_rate, pool, clock_ns
     )
-    peak_rss_bytes = read_process_facts().peak_rss_bytes
+    peak_rss_bytes = common.read_process_facts().peak_rss_bytes
     pool.meet()  # nobody proves while another still encodes
     start_ns = clock_ns()
     found = read_encoded(path, is_stamped=index.is_stamped)
@@ -247,7 +242,7 @@ def _encode(
         thread_count=job.thread_count,
     )
     packet_ns: list[int] = []
-    with encoder as (container, track), no_garbage_collection():
+    with encoder as (container, track), common.no_garbage_collection():
         pool.start_together(clock_ns)
         released_ns, start_cpu_ns = clock_ns(), time.process_time_ns()
         for submission in submissions:
@@ -270,14 +265,10 @@ def _summarise(results: list[_JobResult], index: FrameIndex) -> GridMeasurement:
         start_ns=tuple(result.released_ns - released_ns for result in results),
         end_ns=tuple(result.end_ns - released_ns for result in results),
         window_ns=window_end_ns - released_ns,
-        window_packets=tuple(
-            sum(moment <= window_end_ns for moment in result.packet_ns) for result in results
-        ),
+        window_packets=tuple(sum(at <= window_end_ns for at in one.packet_ns) for one in results),
         packet_count=tuple(len(result.packet_ns) for result in results),
         is_pinned=all(result.is_pinned for result in results),
-        **{
-            name: tuple(result.measured[name] for result in results) for name in results[0].measured
-        },
+        **{name: tuple(one.measured[name] for one in results) for name in results[0].measured},
     )
 
 

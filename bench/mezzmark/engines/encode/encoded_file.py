@@ -151,11 +151,9 @@ def refuse_lost_pictures(
     """EncodingError when a file does not hold as many pictures as went in, or not in their order
     (`in_order`, None where nobody can tell)."""
     if found.frame_count != source.frame_count or in_order is False:
-        what = (
-            f"{count_text(source.frame_count, 'picture')} went in and {found.frame_count} came back"
-        )
-        if in_order is False:
-            what += ", in another order or with their stamps lost"
+        entered = count_text(source.frame_count, "picture")
+        order = ", in another order or with their stamps lost" if in_order is False else ""
+        what = f"{entered} went in and {found.frame_count} came back{order}"
         raise EncodingError(where=where, what=what, remedy=remedy)
 
 
@@ -209,9 +207,8 @@ def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> Prep
     def make(folder: Path) -> FrameIndex:
         path = folder / f"{safe_file_name(job.encoding.name)}.{job.encoding.container}"
         _transcode(job, index, path, advance)
-        found = build_frame_index(
-            path, is_stamped=index.is_stamped, has_closed_groups=job.encoding.is_intra
-        )
+        is_intra = job.encoding.is_intra
+        found = build_frame_index(path, is_stamped=index.is_stamped, has_closed_groups=is_intra)
         refuse_lost_pictures(
             index,
             found,
@@ -254,6 +251,7 @@ def _transcode(
             frame.time_base = time_base
             yield frame
 
+    is_any = job.encoding.encoder in ANY_THREADS
     encoder = open_encoder(
         path,
         job.encoding,
@@ -261,11 +259,7 @@ def _transcode(
         frame_rate=frame_rate,
         time_base=time_base,
         tags=converter.tags,
-        thread_count=(
-            min(core_count, MOST_THREADS)
-            if job.encoding.encoder in ANY_THREADS
-            else job.thread_count
-        ),
+        thread_count=min(core_count, MOST_THREADS) if is_any else job.thread_count,
     )
     write_frames(made_ahead(timed()), encoder)
 

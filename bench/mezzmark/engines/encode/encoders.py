@@ -1,4 +1,5 @@
-"""Encoders of this FFmpeg build: opened with an encoding's options, and probed by opening."""
+"""Encoders of this FFmpeg build: opened with an encoding's options, and probed by opening. Long
+because whatever FFmpeg refuses in doing so is told here in words, with what to do instead."""
 
 import os
 import sys
@@ -59,17 +60,14 @@ class EncoderFault:
     @property
     def words(self) -> str:
         """The finding in a clause."""
-        encoder = self.encoding.encoder
-        match self.kind:
-            case "no encoder":
-                return f'this FFmpeg build has no encoder "{encoder}"'
-            case "unknown options":
-                return f"the encoder {encoder} knows no option {' and '.join(self.options)}"
-            case "refused":
-                refused = f"these options or {self.encoding.pixel_format}"
-                return f"{encoder} refuses {refused} ({self.reason})"
-            case "no packets":
-                return f"{encoder} gave no packets"
+        encoder, options = self.encoding.encoder, " and ".join(self.options)
+        refused = f"these options or {self.encoding.pixel_format}"
+        return {
+            "no encoder": f'this FFmpeg build has no encoder "{encoder}"',
+            "unknown options": f"the encoder {encoder} knows no option {options}",
+            "refused": f"{encoder} refuses {refused} ({self.reason})",
+            "no packets": f"{encoder} gave no packets",
+        }[self.kind]
 
 
 def encoder_options(encoding: Encoding, thread_count: int) -> dict[str, str]:
@@ -93,8 +91,7 @@ def encoding_bitrate_bps(
     """The bit rate to ask for; 0 where quality decides."""
     if encoding.bitrate_bps is not None:
         return encoding.bitrate_bps
-    pixels_per_s = width_px * height_px * frame_rate
-    return round((encoding.bits_per_pixel or 0.0) * pixels_per_s)
+    return round((encoding.bits_per_pixel or 0.0) * (width_px * height_px * frame_rate))
 
 
 @contextmanager

@@ -2,46 +2,34 @@
 
 A file under its own name is a finished one. While it is made it is called `<name>.part`; it is
 decoded again and must hold the clip's pictures in order before it gets its name, and never over a
-file that stands there. A session that is killed at any moment leaves finished files and parts, and
-nothing in between; the next one resumes from there. Sources are opened read-only.
+file that stands there. Sources are opened read-only.
 """
 
-import json
 import os
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
+from itertools import chain
 from pathlib import Path
 from typing import Final
 
-from mezzmark.engines.encode.encoded_file import (
-    encode_clip,
-    first_frames,
-    refuse_lost_pictures,
-    stamps_agree,
-)
+from mezzmark.engines.encode import encoded_file
 from mezzmark.engines.encode.encoders import taken
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.media.frame_index import NO_STAMP, build_frame_index, read_frame_index
 from mezzmark.host.common import read_process_facts
-from mezzmark.model.errors import DestinationError, EncodingError, FootageError
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import Measured
 from mezzmark.model.tasks.ingest import IngestJob, IngestMeasurement
 from mezzmark.own_files import safe_file_name
 
-NOTE_NAME: Final = "ingest.json"
-"""Says in the destination what is being made there."""
-
-PART_SUFFIX: Final = ".part"
 _ANOTHER_FOLDER: Final = "Name another folder."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IngestedClip:
-    """One clip's way through the pool; clock readings are absolute. `was_finished` when an earlier
-    session had made the file already."""
+    """One clip's way through the pool; clock readings are absolute."""
 
     clip_index: int
     path: Path
@@ -53,7 +41,6 @@ class IngestedClip:
     frame_count: int
     size: tuple[int, int]
     file_bytes: int
-    was_finished: bool = False
 
 
 def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
@@ -87,25 +74,15 @@ def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
 
 
 def ingest_folder(
-    job: IngestJob, destination: Path, *, clock_ns: Callable[[], int], resume: bool = False
+    job: IngestJob, destination: Path, *, clock_ns: Callable[[], int]
 ) -> list[IngestedClip]:
-    """Every clip encoded and proved in `destination`; one entry per source, in their order.
-
-    Without `resume` the destination must not exist or be empty. With it, files that stand under
-    their own names are proved again and kept, parts are made anew, and a file that is not what
-    its clip would give is refused, never replaced. Raises as `run_ingest`.
-    """
+    """Every clip encoded and proved in `destination`; one entry per source, in their order. Raises
+    as `run_ingest`."""
+    destination.mkdir(parents=True, exist_ok=True)
     paths = tuple(destination / name for name in file_names(job))
-    _reserve(destination, _describe(job), resume=resume)
-    made = _finished_before(job, paths, clock_ns)
-    todo = tuple(number for number in _order(job) if number not in made)
-    for path in paths:
-        part_of(path).unlink(missing_ok=True)  # left by a session that was ended
-    if todo:
-        work = partial(_work, job, paths, todo, clock_ns)
-        for clips in run_parallel(work, worker_count=job.job_count):
-            made |= {clip.clip_index: clip for clip in clips}
-    return [made[number] for number in range(len(job.sources))]
+    work = partial(_work, job, paths, tuple(_order(job)), clock_ns)
+    made = chain.from_iterable(run_parallel(work, worker_count=job.job_count))
+    return sorted(made, key=lambda clip: clip.clip_index)
 
 
 def file_names(job: IngestJob) -> list[str]:
@@ -117,44 +94,6 @@ def file_names(job: IngestJob) -> list[str]:
     ]
 
 
-def part_of(path: Path) -> Path:
-    """What the file is called until it is finished."""
-    return path.with_name(path.name + PART_SUFFIX)
-
-
-def _describe(job: IngestJob) -> str:
-    """What decides the files' content, as text: the clips, the encoding, the picture height."""
-    facts = {
-        "encoding": job.encoding.instructions,
-        "height_px": job.height_px,
-        "clips": [source.model_dump(mode="json") for source in job.sources],
-    }
-    return json.dumps(facts, sort_keys=True, indent=1)
-
-
-def _reserve(destination: Path, description: str, *, resume: bool) -> None:
-    """Make the folder and note what goes there, or see that the same was begun there before."""
-    note = destination / NOTE_NAME
-    present = set(destination.iterdir()) if destination.exists() else set()
-    if present and not resume:
-        raise DestinationError(
-            where=str(destination),
-            what="the folder is not empty and nothing is ever overwritten",
-            remedy="Name another folder, or resume the ingest that made it.",
-        )
-    is_begun = bool(present - {part_of(note)})
-    if is_begun and not (note.is_file() and note.read_text(encoding="utf-8") == description):
-        raise DestinationError(
-            where=str(destination),
-            what="what was begun there is another ingest (clips, encoding or size differ)",
-            remedy="Resume it with what it was begun with, or name another folder.",
-        )
-    destination.mkdir(parents=True, exist_ok=True)
-    if not is_begun:
-        part_of(note).write_text(description, encoding="utf-8")
-        part_of(note).replace(note)
-
-
 def _order(job: IngestJob) -> list[int]:
     """Clips in the order in which workers take them; length is counted in pixels."""
     numbers = list(range(len(job.sources)))
@@ -164,39 +103,6 @@ def _order(job: IngestJob) -> list[int]:
             key=lambda n: -job.sources[n].frame_count * indices[n].width_px * indices[n].height_px
         )
     return numbers
-
-
-def _finished_before(
-    job: IngestJob, paths: Sequence[Path], clock_ns: Callable[[], int]
-) -> dict[int, IngestedClip]:
-    """Files of an earlier session, proved again."""
-    kept = {}
-    for number, path in enumerate(paths):
-        if not path.exists():
-            continue
-        now_ns = clock_ns()
-        try:
-            found = _prove(job, number, _clip_index(job, number), path)
-        except (EncodingError, FootageError) as error:
-            raise DestinationError(
-                where=str(path),
-                what=f"it is not this clip's file ({error.what})",
-                remedy="Move it away, or name another folder.",
-            ) from error
-        kept[number] = IngestedClip(
-            clip_index=number,
-            path=path,
-            worker_index=0,
-            start_ns=now_ns,
-            encoded_ns=now_ns,
-            end_ns=now_ns,
-            cpu_ns=0,
-            frame_count=found.frame_count,
-            size=(found.width_px, found.height_px),
-            file_bytes=found.file_bytes,
-            was_finished=True,
-        )
-    return kept
 
 
 def _work(
@@ -221,9 +127,10 @@ def _ingest(
 ) -> IngestedClip:
     """Decode, convert, encode to a part, prove it, give it its name."""
     start_ns, start_cpu_ns = clock_ns(), time.process_time_ns()
-    index, part = _clip_index(job, clip_index), part_of(path)
-    size = encode_clip(
-        job.sources[clip_index].media.media_path,
+    source, part = job.sources[clip_index], path.with_name(f"{path.name}.part")
+    index = encoded_file.first_frames(read_frame_index(source.media.index_path), source.frame_count)
+    size = encoded_file.encode_clip(
+        source.media.media_path,
         index,
         part,
         encoding=job.encoding,
@@ -247,12 +154,6 @@ def _ingest(
     )
 
 
-def _clip_index(job: IngestJob, clip_index: int) -> FrameIndex:
-    """What is to be ingested of a clip."""
-    source = job.sources[clip_index]
-    return first_frames(read_frame_index(source.media.index_path), source.frame_count)
-
-
 def _prove(job: IngestJob, clip_index: int, index: FrameIndex, path: Path) -> FrameIndex:
     """The index of the file, once it holds the pictures of the clip's `index` in the same order.
 
@@ -261,11 +162,11 @@ def _prove(job: IngestJob, clip_index: int, index: FrameIndex, path: Path) -> Fr
     """
     found = build_frame_index(path, is_stamped=index.is_stamped)
     if job.height_px is None:
-        in_order = stamps_agree(index, found)
+        in_order = encoded_file.stamps_agree(index, found)
     else:
         pairs = zip(index.stamps, found.stamps, strict=False)
         in_order = all(NO_STAMP in pair or pair[0] == pair[1] for pair in pairs)
-    refuse_lost_pictures(
+    encoded_file.refuse_lost_pictures(
         index,
         found,
         in_order=in_order,

@@ -106,13 +106,8 @@ def measure_bandwidth(
         released_ns = min(worker[0] for worker in moments)
         end_ns = min(worker[-1] for worker in moments)
         copies = sum(moment <= end_ns for worker in moments for moment in worker[1:])
-        copied_bytes = 2 * block_bytes * copies
-        points.append(
-            BandwidthPoint(
-                process_count=process_count,
-                bytes_per_s=copied_bytes / ((end_ns - released_ns) / NS_PER_S),
-            )
-        )
+        rate = 2 * block_bytes * copies / ((end_ns - released_ns) / NS_PER_S)
+        points.append(BandwidthPoint(process_count=process_count, bytes_per_s=rate))
     return BandwidthFacts(block_bytes=block_bytes, repeats=repeats, points=tuple(points))
 
 

@@ -66,24 +66,13 @@ def plan_shots(recipe: Recipe, scene_count: int, rng: np.random.Generator) -> li
     length = max(1, round(_shot_duration_s(recipe) * float(recipe.frame_rate)))
     shots = []
     for number, first in enumerate(range(0, recipe.frame_count, length)):
-        frames = min(length, recipe.frame_count - first)
-        shots.append(
-            _plan_shot(
-                recipe,
-                first,
-                frames,
-                number % scene_count,
-                is_mirrored=number // scene_count % 2 == 1,
-                rng=rng,
-            )
-        )
+        frames, (turn, scene) = min(length, recipe.frame_count - first), divmod(number, scene_count)
+        shots.append(_plan_shot(recipe, first, frames, scene, is_mirrored=turn % 2 == 1, rng=rng))
     return shots
 
 
 def _shot_duration_s(recipe: Recipe) -> float:
-    if recipe.cut_interval_s > 0:
-        return min(recipe.cut_interval_s, recipe.duration_s)
-    return recipe.duration_s
+    return min(recipe.cut_interval_s or recipe.duration_s, recipe.duration_s)
 
 
 def _plan_shot(
@@ -126,8 +115,7 @@ def _sway(
     phases = rng.uniform(0, 2 * np.pi, (len(strength), 2))
     turns = 2 * np.pi * np.outer(seconds, SWAY_FREQUENCIES_HZ)
     waves = np.sin(turns[:, :, None] + phases[None])
-    sway: npt.NDArray[np.float64] = np.sum(strength[:, None] * waves, axis=1)
-    return sway
+    return np.asarray(np.sum(strength[:, None] * waves, axis=1))
 
 
 def _exposure_gain(

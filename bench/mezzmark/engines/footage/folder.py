@@ -20,7 +20,7 @@ from mezzmark.engines.media.frame_index import ProgressUpdate
 from mezzmark.engines.media.probe import open_media, unfit
 from mezzmark.model.errors import FootageError, count_text
 from mezzmark.model.jobs import JobFailed
-from mezzmark.model.preparations import FoundFile, Shot, SortedFiles, SortFilesJob
+from mezzmark.model.preparations import Shot, SortedFiles, SortFilesJob
 
 SMALL_AREA: Final = Fraction(1, 8)
 SMALL_LINES: Final = 480
@@ -56,14 +56,10 @@ def sort_files(job: SortFilesJob, advance: ProgressUpdate) -> SortedFiles:
             if file.path not in left_out
         ),
         left_out=tuple(
-            _as_answer(file, faults[file.path]) for file in job.files if file.path in left_out
+            JobFailed.by(faults[file.path], file.name)
+            for file in job.files
+            if file.path in left_out
         ),
-    )
-
-
-def _as_answer(file: FoundFile, fault: FootageError) -> JobFailed:
-    return JobFailed(
-        where=file.name, what=fault.what, remedy=fault.remedy, exit_code=fault.exit_code
     )
 
 
@@ -76,8 +72,7 @@ def _without_small(looks: Sequence[Look], faults: dict[str, FootageError]) -> li
     for look in looks:
         media = look.media
         has_few_lines = min(media.width_px, media.height_px) < SMALL_LINES
-        is_small = has_few_lines and look.area_px < SMALL_AREA * largest.area_px
-        if is_small:
+        if has_few_lines and look.area_px < SMALL_AREA * largest.area_px:
             what = (
                 f"its picture of {media.width_px}×{media.height_px} is far smaller than the {size} "
                 f"of {largest.file.name}, as a thumbnail's is"

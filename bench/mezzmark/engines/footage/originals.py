@@ -16,29 +16,11 @@ from av.video.frame import VideoFrame
 
 from mezzmark.engines.encode.encoded_file import evenly_timed, made_ahead, write_frames
 from mezzmark.engines.encode.encoders import PLAIN_ENCODERS, open_encoder
-from mezzmark.engines.footage.recipe import (
-    RECIPE_TAGS,
-    RECIPE_VERSION,
-    generate_frames,
-    recipe_pixel_format,
-)
-from mezzmark.engines.media.cache import (
-    cache_errors,
-    cache_key,
-    fetch_entry,
-    file_fingerprint,
-    library_versions,
-)
-from mezzmark.engines.media.frame_index import (
-    NO_STAMP,
-    ProgressUpdate,
-    build_frame_index,
-    read_frame_index,
-    write_frame_index,
-)
-from mezzmark.engines.media.pixels import Planes, frame_from_planes
+from mezzmark.engines.footage.recipe import RECIPE_TAGS, RECIPE_VERSION, generate_frames
+from mezzmark.engines.media import cache, frame_index
+from mezzmark.engines.media.pixels import frame_from_planes
 from mezzmark.engines.media.probe import unfit
-from mezzmark.model.encoding import ORIGINAL, Encoding
+from mezzmark.model.encoding import ORIGINAL, Encoding, planar_format
 from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import FrameIndex, OriginalSpec, Recipe
 from mezzmark.model.jobs import PreparedMedia
@@ -77,7 +59,7 @@ another take changes the ends and the size."""
 INDEX_SUFFIX: Final = ".own-index.json"
 
 
-def prepare_original(job: PrepareOriginalJob, advance: ProgressUpdate) -> PreparedMedia:
+def prepare_original(job: PrepareOriginalJob, advance: frame_index.ProgressUpdate) -> PreparedMedia:
     """The camera original of a recipe clip and its index, made or found in the cache.
 
     `advance(message, done_fraction)` is called now and then. Raises FootageError if the clip has
@@ -85,40 +67,31 @@ def prepare_original(job: PrepareOriginalJob, advance: ProgressUpdate) -> Prepar
     """
     recipe, original = job.clip.recipe, job.clip.original
     if recipe is None:
-        raise FootageError(
-            where=f'clip "{job.clip.name}"',
-            what="it has no recipe to make an original from",
-            remedy="Give it a recipe, or measure it as own footage",
-        )
-    key = cache_key(
+        what = "it has no recipe to make an original from"
+        raise unfit(f'clip "{job.clip.name}"', what, "Give it a recipe, or measure own footage")
+    key = cache.cache_key(
         kind="original",
         original_version=ORIGINAL_VERSION,
         recipe_version=RECIPE_VERSION,
         recipe=recipe,
         original=original.model_dump(mode="json", exclude_none=True),
         seed=job.seed,
-        library_versions=library_versions(),
+        library_versions=cache.library_versions(),
     )
 
     def make(folder: Path) -> FrameIndex:
-        path = folder / MEDIA_NAME
-        message = f"making {job.clip.name}"
-        write_original(
-            path,
-            recipe,
-            original,
-            job.seed,
-            advance=lambda share: advance(message, share * ENCODING_SHARE),
-        )
+        path, message = folder / MEDIA_NAME, f"making {job.clip.name}"
+
+        def tell(share: float) -> None:
+            advance(message, share * ENCODING_SHARE)
+
+        write_original(path, recipe, original, job.seed, advance=tell)
         advance(f"checking {job.clip.name}", ENCODING_SHARE)
         # Groups are closed unless the scenario asks for others: `original_encoding`.
-        index = build_frame_index(
-            path,
-            is_stamped=True,
-            has_closed_groups=not (original.open_groups or original.intra_refresh),
-        )
+        is_closed = not (original.open_groups or original.intra_refresh)
+        index = frame_index.build_frame_index(path, is_stamped=True, has_closed_groups=is_closed)
         if index.stamps != tuple(range(recipe.frame_count)):
-            told_apart = len(set(index.stamps) - {NO_STAMP})
+            told_apart = len(set(index.stamps) - {frame_index.NO_STAMP})
             what = (
                 f"of {recipe.frame_count} frames made, {told_apart} can be told apart by their "
                 "stamps after encoding"
@@ -127,7 +100,7 @@ def prepare_original(job: PrepareOriginalJob, advance: ProgressUpdate) -> Prepar
         return index
 
     needed_bytes = int(SIZE_MARGIN * original.bitrate_bps * recipe.duration_s / 8) + 1_000_000
-    return fetch_entry(Path(job.cache_dir), key, make, needed_bytes=needed_bytes)
+    return cache.fetch_entry(Path(job.cache_dir), key, make, needed_bytes=needed_bytes)
 
 
 def write_original(
@@ -145,8 +118,10 @@ def write_original(
         for number, planes in enumerate(generate_frames(recipe, seed)):
             if number % ADVANCE_FRAMES == 0:
                 advance(number / recipe.frame_count)
-            shown = _with_all_lines(planes) if original.chroma == "4:2:2" else planes
-            yield frame_from_planes(shown, encoding.pixel_format, RECIPE_TAGS)
+            luma, *chroma = planes
+            if original.chroma == "4:2:2":  # every line of chroma twice
+                chroma = [plane.repeat(2, axis=0) for plane in chroma]
+            yield frame_from_planes((luma, *chroma), encoding.pixel_format, RECIPE_TAGS)
 
     encoder = open_encoder(
         path,
@@ -189,15 +164,12 @@ def original_encoding(recipe: Recipe, original: OriginalSpec) -> Encoding:
         settings |= {"open-gop": 0, "pools": HEVC_THREADS, "frame-threads": 2}
         parameters = _joined(settings | stated)
         options = {"preset": "ultrafast", "x265-params": f"{parameters}:log-level=error"}
-    pixel_format = recipe_pixel_format(recipe)
-    if original.chroma == "4:2:2":
-        pixel_format = pixel_format.replace("420", "422")
     return Encoding(
         name=ORIGINAL,
         codec=original.codec,
         encoder=PLAIN_ENCODERS[original.codec],
         container="mp4",
-        pixel_format=pixel_format,
+        pixel_format=planar_format(original.chroma or "4:2:0", recipe.bit_depth),
         options=options,
         bitrate_bps=original.bitrate_bps,
         keyframe_interval=original.keyframe_interval,
@@ -206,17 +178,11 @@ def original_encoding(recipe: Recipe, original: OriginalSpec) -> Encoding:
     )
 
 
-def _with_all_lines(planes: Planes) -> Planes:
-    """4:2:0 as 4:2:2, every line of chroma twice."""
-    luma, cb, cr = planes
-    return luma, cb.repeat(2, axis=0), cr.repeat(2, axis=0)
-
-
 def _joined(settings: dict[str, object]) -> str:
     return ":".join(f"{name}={value}" for name, value in settings.items())
 
 
-def prepare_own(job: PrepareOwnJob, advance: ProgressUpdate) -> PreparedMedia:
+def prepare_own(job: PrepareOwnJob, advance: frame_index.ProgressUpdate) -> PreparedMedia:
     """Index the first `job.excerpt_s` seconds of a file, or all; or find that index in the cache.
 
     Raises FootageError for a file that cannot be measured, DiskFullError when the index cannot
@@ -225,18 +191,17 @@ def prepare_own(job: PrepareOwnJob, advance: ProgressUpdate) -> PreparedMedia:
     path = Path(job.media_path)
     advance(f"reading {path.name}", 0.0)
     fingerprint = fingerprint_own(path)
-    key = cache_key(
+    key = cache.cache_key(
         kind="own",
         fingerprint=fingerprint,
         excerpt_s=job.excerpt_s,
         av_version=av.__version__,
-        libraries=library_versions(),
+        libraries=cache.library_versions(),
     )
     index_path = Path(job.cache_dir) / f"{key}{INDEX_SUFFIX}"
-    index = _cached_index(index_path, path)
-    was_cached = index is not None
+    index = cached = _cached_index(index_path, path)
     if index is None:
-        index = build_frame_index(path, max_duration_s=job.excerpt_s, advance=advance)
+        index = frame_index.build_frame_index(path, max_duration_s=job.excerpt_s, advance=advance)
         _store(index, index_path)
     return PreparedMedia(
         media=MediaReference(media_path=job.media_path, index_path=str(index_path)),
@@ -244,7 +209,7 @@ def prepare_own(job: PrepareOwnJob, advance: ProgressUpdate) -> PreparedMedia:
         file_bytes=index.file_bytes,
         frame_count=index.frame_count,
         duration_s=index_duration_s(index),
-        was_cached=was_cached,
+        was_cached=cached is not None,
     )
 
 
@@ -253,7 +218,7 @@ def fingerprint_own(path: Path) -> str:
     try:
         file_bytes = path.stat().st_size
         if file_bytes <= FULLY_READ_BYTES:
-            return file_fingerprint(path)
+            return cache.file_fingerprint(path)
         return f"sampled:{_sampled_digest(path, file_bytes)}"
     except OSError as error:
         what = f"cannot be read ({error.strerror or error})"
@@ -281,7 +246,7 @@ def _sampled_digest(path: Path, file_bytes: int) -> str:
 def _cached_index(index_path: Path, media_path: Path) -> FrameIndex | None:
     """The index of an earlier run, told the place where the file lies now; None to make it anew."""
     try:
-        index = read_frame_index(index_path)
+        index = frame_index.read_frame_index(index_path)
     except FootageError:
         return None
     if index.file_bytes != media_path.stat().st_size or index.suspicions is None:
@@ -293,5 +258,5 @@ def _cached_index(index_path: Path, media_path: Path) -> FrameIndex | None:
 
 
 def _store(index: FrameIndex, index_path: Path) -> None:
-    with cache_errors(index_path.parent):
-        write_frame_index(index, index_path)
+    with cache.cache_errors(index_path.parent):
+        frame_index.write_frame_index(index, index_path)

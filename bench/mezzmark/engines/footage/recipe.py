@@ -52,11 +52,6 @@ BLACK_8BIT = 16
 CHROMA_MIDDLE_8BIT = 128
 
 
-def recipe_pixel_format(recipe: Recipe) -> str:
-    """The pixel format of `generate_frames`."""
-    return "yuv420p" if recipe.bit_depth == 8 else "yuv420p10le"
-
-
 def recipe_clip_id(recipe: Recipe, seed: int) -> int:
     """The clip number in the stamp: the same for the same recipe and seed; 1 in 256 others."""
     said = f"{seed}:{recipe.model_dump_json()}".encode()
@@ -70,7 +65,8 @@ def generate_frames(recipe: Recipe, seed: int) -> Iterator[Planes]:
     """
     _require_stampable(recipe)
     rng = np.random.default_rng(seed)
-    scene_count = min(MAX_SCENES, _shot_count(recipe))
+    length_s = recipe.cut_interval_s or recipe.duration_s
+    scene_count = min(MAX_SCENES, max(1, math.ceil(recipe.duration_s / length_s)))
     clip_id = recipe_clip_id(recipe, seed)
     scene_rngs = rng.spawn(scene_count)
     pool_rng, frame_rng = rng.spawn(2)
@@ -106,10 +102,17 @@ class _GrainPool:
         largest = math.ceil(GRAIN_LIMIT_SD * unit)
         self.limit = (largest * LARGEST_GRAIN_WEIGHT + 32) // GRAIN_WEIGHT_ONE
         self.dtype = np.dtype(np.int8 if recipe.bit_depth == 8 else np.int16)
-        count = int(GRAIN_POOL_FRAMES * self.shape[0]) * self.shape[1]
-        self.luma = _noise(count, self.shape[1], unit, recipe.bit_depth, rng)
-        chroma_share = CHROMA_GRAIN_SHARE * unit
-        self.chroma = _noise(count, self.shape[1], chroma_share, recipe.bit_depth, rng)
+        self.luma = self._drawn(unit, rng)
+        self.chroma = self._drawn(CHROMA_GRAIN_SHARE * unit, rng)
+
+    def _drawn(self, sd: float, rng: np.random.Generator) -> Noise:
+        """Gaussian noise of this rms in codes, shared a little by neighbours, flat."""
+        lines = int(GRAIN_POOL_FRAMES * self.shape[0])
+        field = rng.standard_normal((lines, self.shape[1]), dtype=np.float32)
+        field = ndimage.gaussian_filter(field, GRAIN_BLUR_PX, truncate=2, mode="wrap")
+        field *= sd / max(float(field.std()), 1e-12)
+        np.clip(field, -GRAIN_LIMIT_SD * sd, GRAIN_LIMIT_SD * sd, out=field)
+        return np.asarray(np.rint(field, out=field).ravel(), dtype=self.dtype)
 
     def added(self, planes: Planes, weight: Codes, rng: np.random.Generator) -> Planes:
         if self.is_absent:
@@ -129,19 +132,7 @@ class _GrainPool:
     def _cut(self, pool: Noise, shape: tuple[int, ...], rng: np.random.Generator) -> Noise:
         size = shape[0] * shape[1]
         start = int(rng.integers(0, len(pool) - size))
-        cut: Noise = pool[start : start + size].reshape(shape)
-        return cut
-
-
-def _noise(count: int, width_px: int, sd: float, bit_depth: int, rng: np.random.Generator) -> Noise:
-    """Gaussian noise of the given rms in codes, shared a little by neighbours, flat."""
-    field = rng.standard_normal((count // width_px, width_px), dtype=np.float32)
-    field = ndimage.gaussian_filter(field, GRAIN_BLUR_PX, truncate=2, mode="wrap")
-    field *= sd / max(float(field.std()), 1e-12)
-    np.clip(field, -GRAIN_LIMIT_SD * sd, GRAIN_LIMIT_SD * sd, out=field)
-    whole: npt.NDArray[np.float32] = np.rint(field, out=field).ravel()
-    noise: Noise = whole.astype(np.int8) if bit_depth == 8 else whole.astype(np.int16)
-    return noise
+        return pool[start : start + size].reshape(shape)
 
 
 def _paint_backdrop(recipe: Recipe, rng: np.random.Generator) -> Layer:
@@ -204,16 +195,10 @@ def _blend(under: Codes, over: Codes, opacity: npt.NDArray[np.uint16], top: int,
     columns = slice(max(0, left), min(under.shape[1], left + over.shape[1]))
     if lines.start >= lines.stop or columns.start >= columns.stop:
         return
-    cut = (
-        slice(lines.start - top, lines.stop - top),
-        slice(columns.start - left, columns.stop - left),
-    )
+    cut = np.s_[lines.start - top : lines.stop - top, columns.start - left : columns.stop - left]
     below = under[lines, columns]
-    share = opacity[cut].astype(np.int32)
-    difference = over[cut].astype(np.int32) - below
-    difference *= share
-    difference >>= 8
-    below += difference.astype(below.dtype)
+    difference = (over[cut].astype(np.int32) - below) * opacity[cut].astype(np.int32)
+    below += (difference >> 8).astype(below.dtype)
 
 
 def _gained(plane: Codes, gain: float, pivot: int) -> Codes:
@@ -233,16 +218,9 @@ def _stamp(planes: Planes, frame_index: int, clip_id: int, bit_depth: int) -> No
     write_stamp(luma, frame_index, clip_id, bit_depth)
     layout = stamp_layout(luma.shape[1], luma.shape[0])
     assert layout is not None
+    grey = CHROMA_MIDDLE_8BIT << (bit_depth - 8)
     for plane in (cb, cr):
-        plane[: layout.height_px // 2, : layout.width_px // 2] = CHROMA_MIDDLE_8BIT << (
-            bit_depth - 8
-        )
-
-
-def _shot_count(recipe: Recipe) -> int:
-    if recipe.cut_interval_s == 0:
-        return 1
-    return max(1, int(np.ceil(recipe.duration_s / recipe.cut_interval_s)))
+        plane[: layout.height_px // 2, : layout.width_px // 2] = grey
 
 
 def _even(pixels: int) -> int:

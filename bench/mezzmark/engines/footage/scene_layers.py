@@ -6,15 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from mezzmark.engines.footage.scene_painter import (
-    LUMA_HIGH,
-    LUMA_LOW,
-    LUMA_MEAN,
-    Field,
-    cloud,
-    doubled,
-    paint,
-)
+from mezzmark.engines.footage import scene_painter
 from mezzmark.model.footage import Recipe
 
 Codes = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
@@ -58,7 +50,7 @@ def paint_backdrop(
 
     `smear_px` is the length of motion blur across, in luma samples.
     """
-    luma, cb, cr = paint(recipe, width_px, height_px, rng)
+    luma, cb, cr = scene_painter.paint(recipe, width_px, height_px, rng)
     if recipe.focus_falloff > 0:
         distance = _distance_from_middle(luma.shape, recipe.height_px)
         luma = _defocus(luma, distance, recipe)
@@ -71,59 +63,52 @@ def paint_subject(recipe: Recipe, smear_px: float, rng: np.random.Generator) -> 
     """Something nearer than the backdrop, in focus and lit, about half a picture tall."""
     height_px = max(16, round(SUBJECT_HEIGHTS[0] * recipe.height_px) // 4 * 4)
     width_px = max(16, round(SUBJECT_HEIGHTS[1] * recipe.height_px) // 4 * 4)
-    luma, cb, cr = paint(recipe, width_px, height_px, rng)
+    luma, cb, cr = scene_painter.paint(recipe, width_px, height_px, rng)
     down = np.linspace(-1, 1, height_px, dtype=np.float32)[:, None]
     across = np.linspace(-1, 1, width_px, dtype=np.float32)[None, :]
-    wobble = cloud((height_px, width_px), 2.2, rng)
+    wobble = scene_painter.cloud((height_px, width_px), 2.2, rng)
     nearness = 0.75 + 0.10 * wobble - np.hypot(down, across)
     edge_px = max(1.2, 0.0012 * recipe.height_px)
     opacity = np.clip(nearness * (width_px / 2) / edge_px * 128 + 128, 0, 256).astype(np.uint16)
     light = np.clip(1.25 - 0.35 * np.hypot(down + 0.4, across + 0.4), 0.5, 1.3)
-    luma = np.clip(16 + (luma - 16) * light, LUMA_LOW, LUMA_HIGH)
+    luma = np.clip(16 + (luma - 16) * light, scene_painter.LUMA_LOW, scene_painter.LUMA_HIGH)
     return _layer(luma, cb, cr, recipe.bit_depth, smear_px, opacity)
 
 
-def _distance_from_middle(shape: tuple[int, ...], picture_height_px: int) -> Field:
+def _distance_from_middle(shape: tuple[int, ...], picture_height_px: int) -> scene_painter.Field:
     """Distance of each sample from the middle of the canvas, in picture heights."""
     down = (np.arange(shape[0], dtype=np.float32) - shape[0] / 2)[:, None] / picture_height_px
     across = (np.arange(shape[1], dtype=np.float32) - shape[1] / 2)[None, :] / picture_height_px
-    distance: Field = np.hypot(down, across * np.float32(0.8))
-    return distance
+    return np.asarray(np.hypot(down, across * np.float32(0.8)))
 
 
-def _defocus(plane: Field, distance: Field, recipe: Recipe, scale: float = 1.0) -> Field:
+def _defocus(
+    plane: scene_painter.Field, distance: scene_painter.Field, recipe: Recipe, scale: float = 1.0
+) -> scene_painter.Field:
     """Cross-fade from the sharp picture through two blurred copies as distance grows."""
     picture_lines = recipe.height_px * scale * recipe.focus_falloff
     near = _blurred(plane, NEAR_BLUR_HEIGHTS * picture_lines)
     far = _blurred(plane, FAR_BLUR_HEIGHTS * picture_lines)
     amount = np.clip((distance - IN_FOCUS_RADIUS_HEIGHTS) / FALLOFF_HEIGHTS, 0, 1) * 2
-    to_near = np.clip(amount, 0, 1)
-    to_far = np.clip(amount - 1, 0, 1)
-    near -= plane
-    near *= to_near
-    near += plane
-    far -= near
-    far *= to_far
-    far += near
-    return far
+    near = (near - plane) * np.clip(amount, 0, 1) + plane
+    return np.asarray((far - near) * np.clip(amount - 1, 0, 1) + near)
 
 
-def _blurred(plane: Field, sigma_px: float) -> Field:
+def _blurred(plane: scene_painter.Field, sigma_px: float) -> scene_painter.Field:
     """Gaussian blur; wide ones are made on a quarter-size copy."""
     if sigma_px < 6:
-        soft: Field = ndimage.gaussian_filter(plane, sigma_px, truncate=3, mode="nearest")
-        return soft
+        return np.asarray(ndimage.gaussian_filter(plane, sigma_px, truncate=3, mode="nearest"))
     lines, columns = (size // 4 * 4 for size in plane.shape)
     small = plane[:lines, :columns].reshape(lines // 4, 4, columns // 4, 4).mean(axis=(1, 3))
     small = ndimage.gaussian_filter(small, sigma_px / 4, truncate=3, mode="nearest")
-    large = doubled(doubled(small))
+    large = scene_painter.doubled(scene_painter.doubled(small))
     return np.pad(large, ((0, plane.shape[0] - lines), (0, plane.shape[1] - columns)), mode="edge")
 
 
 def _layer(
-    luma: Field,
-    cb: Field,
-    cr: Field,
+    luma: scene_painter.Field,
+    cb: scene_painter.Field,
+    cr: scene_painter.Field,
     bit_depth: int,
     smear_px: float,
     opacity: npt.NDArray[np.uint16] | None = None,
@@ -145,20 +130,18 @@ def _layer(
     )
 
 
-def _half_sample(plane: Field, axis: int) -> Field:
-    moved: Field = ndimage.correlate1d(
-        plane, np.array(HALF_SAMPLE_TAPS) / 16, axis=axis, mode="nearest", origin=-1
-    )
-    return moved
+def _half_sample(plane: scene_painter.Field, axis: int) -> scene_painter.Field:
+    taps = np.array(HALF_SAMPLE_TAPS) / 16
+    return np.asarray(ndimage.correlate1d(plane, taps, axis=axis, mode="nearest", origin=-1))
 
 
-def _quantised(plane: Field, bit_depth: int) -> Codes:
+def _quantised(plane: scene_painter.Field, bit_depth: int) -> Codes:
     scaled = plane * np.float32(1 << (bit_depth - 8))
     scaled += np.float32(0.5)
     return scaled.astype(np.uint8) if bit_depth == 8 else scaled.astype(np.uint16)
 
 
-def _grain_weight(luma: Field) -> npt.NDArray[np.uint8]:
+def _grain_weight(luma: scene_painter.Field) -> npt.NDArray[np.uint8]:
     """Noise of a sensor seen through the transfer curve, 64 = the mean over the scene.
 
     Photon transfer: sd ~ sqrt(read + signal) in linear light (Janesick, "Photon Transfer", SPIE
@@ -167,8 +150,6 @@ def _grain_weight(luma: Field) -> npt.NDArray[np.uint8]:
     codes = np.arange(256, dtype=np.float32)
     linear = np.clip((codes - 16) / 219, 0.09, 1) ** VIDEO_GAMMA
     weight = np.sqrt(READ_NOISE_SHARE + linear) * linear ** (1 / VIDEO_GAMMA - 1)
-    per_code = np.clip(
-        GRAIN_WEIGHT_ONE * weight / weight[round(LUMA_MEAN)], 32, LARGEST_GRAIN_WEIGHT
-    ).astype(np.uint8)
-    weights: npt.NDArray[np.uint8] = per_code[luma.astype(np.uint8)]
-    return weights
+    shares = GRAIN_WEIGHT_ONE * weight / weight[round(scene_painter.LUMA_MEAN)]
+    per_code = np.clip(shares, 32, LARGEST_GRAIN_WEIGHT).astype(np.uint8)
+    return np.asarray(per_code[luma.astype(np.uint8)])

@@ -79,7 +79,11 @@ def paint(
     bend = WARP_HEIGHTS * picture_lines
     down = np.arange(shape[0], dtype=np.float32)[:, None] + bend * cloud(shape, 2.0, rng)
     across = np.arange(shape[1], dtype=np.float32)[None, :] + bend * cloud(shape, 2.0, rng)
-    labels = _bent(labels, down, across)
+    lines, columns = (
+        np.clip(place, 0, size - 1).astype(np.int32)
+        for place, size in zip((down, across), shape, strict=True)
+    )
+    labels = labels[lines, columns]
     luma, rough = _lit(labels, leaves, parents, (down, across), rng)
     luma *= _shadow(labels, max(1, round(SHADOW_HEIGHTS * picture_lines)))
     cb, cr = _tints(labels[:: 3 - step, :: 3 - step], luma[:: 3 - step, :: 3 - step], parents, rng)
@@ -175,12 +179,6 @@ def _place(labels: Labels, leaf: int, leaves: _Leaves) -> None:
         patch[along**2 + aside**2 < 1] = leaf
 
 
-def _bent(labels: Labels, down: Field, across: Field) -> Labels:
-    lines = np.clip(down, 0, labels.shape[0] - 1).astype(np.int32)
-    columns = np.clip(across, 0, labels.shape[1] - 1).astype(np.int32)
-    return labels[lines, columns]
-
-
 def _inherited(
     values: npt.NDArray[np.float64], parents: npt.NDArray[np.int64]
 ) -> npt.NDArray[np.float32]:
@@ -227,10 +225,7 @@ def _shadow(labels: Labels, reach_px: int) -> Field:
         in_front = labels[:-moved, :-moved] > labels[moved:, moved:]
         hidden[moved:, moved:] += in_front * np.float32(0.5)
     hidden = ndimage.uniform_filter(hidden, 2 * reach_px + 1, mode="nearest")
-    hidden *= -np.float32(SHADOW_DEPTH)
-    hidden += 1
-    shadow: Field = hidden
-    return shadow
+    return np.asarray(1 - np.float32(SHADOW_DEPTH) * hidden)
 
 
 def _tints(
@@ -276,5 +271,4 @@ def _power_law(
 
 
 def _through_lens(plane: Field) -> Field:
-    soft: Field = ndimage.gaussian_filter(plane, LENS_SIGMA_PX, truncate=3, mode="nearest")
-    return soft
+    return np.asarray(ndimage.gaussian_filter(plane, LENS_SIGMA_PX, truncate=3, mode="nearest"))

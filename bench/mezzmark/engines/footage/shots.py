@@ -66,10 +66,10 @@ def look_at(file: FoundFile) -> Look:
         with open_media(path) as (container, track):
             look, count = _describe(file, container, track), _count_pictures(container, track)
     except FootageError:
-        if _is_text(path):
-            what, remedy = "it holds text and no pictures", "Nothing needs to be done."
-            raise unfit(path, what, remedy) from None
-        raise
+        if not _is_text(path):
+            raise
+        what, remedy = "it holds text and no pictures", "Nothing needs to be done."
+        raise unfit(path, what, remedy) from None
     if count == 0:
         remedy = "It may be cut off; copy it from its source again."
         raise unfit(path, "no picture can be read from it", remedy)
@@ -103,8 +103,6 @@ def _describe(file: FoundFile, container: InputContainer, track: VideoStream) ->
 
 def _is_text(path: Path) -> bool:
     """Whether the file begins with text in UTF-8 or UTF-16, as lists beside clips do."""
-    if not path.is_file():
-        return False
     try:
         with path.open("rb") as stream:
             head = stream.read(_HEAD_BYTES)

@@ -29,18 +29,11 @@ from platformdirs import user_cache_path
 from pydantic import BaseModel, ValidationError
 
 import mezzmark
+from mezzmark import own_files
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import FrameIndex, constant_rate
 from mezzmark.model.jobs import PreparedMedia
 from mezzmark.model.tasks.spec import MediaReference
-from mezzmark.own_files import (
-    FULL_ERRORS,
-    STORAGE_ERRORS,
-    make_marked_folder,
-    remove_marked,
-    replace_whole,
-    translate_os_errors,
-)
 
 CACHE_VARIABLE = "MEZZMARK_CACHE"
 CACHE_SCHEMA_VERSION = 4
@@ -147,24 +140,24 @@ def fetch_entry(
         if shutil.disk_usage(cache_dir).free < needed_bytes:
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         _remove_stale(cache_dir)
-        partial = make_marked_folder(cache_dir, f".{key}.{PARTIAL}.")
+        partial = own_files.make_marked_folder(cache_dir, f".{key}.{PARTIAL}.")
     try:
         made = _seal(partial, make(partial), final=cache_dir / key)
         return _settle(cache_dir, key, partial) or made
     except OSError as error:  # FFmpeg's own errors of this kind are OSErrors in PyAV too
-        if error.errno not in STORAGE_ERRORS:
+        if error.errno not in own_files.STORAGE_ERRORS:
             raise
-        remove_marked(partial)  # so that what is free is told rightly
+        own_files.remove_marked(partial)  # so that what is free is told rightly
         with cache_errors(cache_dir, needed_bytes):
             raise
     finally:
-        remove_marked(partial)
+        own_files.remove_marked(partial)
 
 
 def cache_errors(cache_dir: Path, needed_bytes: int = 0) -> AbstractContextManager[None]:
     """Turn an OSError of writing the cache into DiskFullError or DestinationError."""
     another = f"name another folder with --cache or in {CACHE_VARIABLE}."
-    return translate_os_errors(
+    return own_files.translate_os_errors(
         cache_dir,
         full=f"Make room, or {another}",
         remedy=f"What is to be measured is made there: {another}",
@@ -230,7 +223,7 @@ def _settle(cache_dir: Path, key: str, partial: Path) -> PreparedMedia | None:
         try:
             partial.rename(final)
         except OSError as error:
-            if not final.exists() or error.errno in FULL_ERRORS:
+            if not final.exists() or error.errno in own_files.FULL_ERRORS:
                 raise
         else:
             return None
@@ -240,14 +233,14 @@ def _settle(cache_dir: Path, key: str, partial: Path) -> PreparedMedia | None:
         aside = cache_dir / f".{key}.{PARTIAL}.{secrets.token_hex(8)}"
         with suppress(FileNotFoundError):  # another maker moved it first
             final.rename(aside)
-            remove_marked(aside)
+            own_files.remove_marked(aside)
 
 
 def _note_check(folder: Path, facts: EntryFacts, mtime_ns: int) -> None:
     """Remember a good check; a cache that cannot be written stays usable, only slower."""
     noted = facts.model_copy(update={"checked_mtime_ns": mtime_ns})
     with suppress(OSError):
-        replace_whole(folder / ENTRY_NAME, noted.model_dump_json().encode())
+        own_files.replace_whole(folder / ENTRY_NAME, noted.model_dump_json().encode())
 
 
 def _remove_stale(cache_dir: Path) -> None:
@@ -255,4 +248,4 @@ def _remove_stale(cache_dir: Path) -> None:
     for path in cache_dir.glob(f".*.{PARTIAL}.*"):
         with suppress(FileNotFoundError):  # its own maker removed it
             if path.stat().st_mtime < oldest_s:
-                remove_marked(path)
+                own_files.remove_marked(path)

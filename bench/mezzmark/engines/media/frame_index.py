@@ -2,7 +2,8 @@
 
 The decode is sequential and single-threaded and shares no code with the player, so that it can
 prove what the player shows. A file made here may be decoded in a few such parts at a time, each of
-which must agree with the next about a picture that both decode.
+which must agree with the next about a picture that both decode. Long because what a file may not
+have (gaps, disorder, no way to seek) is found by the same decode.
 """
 
 from collections import Counter
@@ -14,7 +15,7 @@ from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from statistics import median
-from typing import Final, cast
+from typing import Any, Final, cast
 
 from av.container import InputContainer
 from av.error import FFmpegError
@@ -71,6 +72,10 @@ class _Reading:
     slice_bytes: Counter[int] = field(default_factory=Counter)
     errors: list[tuple[int, str, str]] = field(default_factory=list)
 
+    @property
+    def of_pictures(self) -> tuple[list[Any], ...]:
+        return self.pts, self.digests, self.sparse_digests, self.stamps
+
     def note_packet(self, packet: "Packet[VideoStream]") -> None:
         if packet.pts is None:
             self.timeless_packet_count += 1
@@ -114,18 +119,11 @@ def build_frame_index(
         reading = _read_in_parts(facts, reads_stamps) if has_closed_groups else None
         if reading is None:
             reading = _Reading(path=str(path), reads_stamps=reads_stamps)
-            if facts.codec in REPEAT_CODECS:
-                reading.slice_sizes = slice_reader(track.codec_context)
-            # Asks HEVC for its pictures' own checksums, where it has any.
-            asked = {"err_detect": "crccheck"} | ({"lowres": str(lowres)} if lowres else {})
-            track.codec_context.options |= asked
+            _prepare_decoder(track, reading, facts, lowres)
             packets = container.demux(track)
             with complaints() as reading.errors:
                 _read_pictures(packets, track, reading, facts, max_duration_s, advance)
         _refuse_unordered(reading)
-        if len(reading.pts) == 1 < len(container.streams.video):
-            what = "its first video track is a still beside others"
-            raise unfit(path, what, "Rewrap the film's track alone.")
         _refuse_gaps(reading)
         _refuse_unseekable(container, track, reading)
     stamped = _looks_stamped(reading.stamps) if is_stamped is None else is_stamped
@@ -147,6 +145,14 @@ def build_frame_index(
         frame_rate=facts.frame_rate or _rate_of(reading.pts, facts.time_base),
         suspicions=tuple(_suspicions(reading, facts, is_stamped=stamped)),
     )
+
+
+def _prepare_decoder(track: VideoStream, reading: _Reading, facts: MediaFacts, lowres: int) -> None:
+    """Ask HEVC for its pictures' own checksums, where it has any; read slices where they count."""
+    asked = {"err_detect": "crccheck"} | ({"lowres": str(lowres)} if lowres else {})
+    track.codec_context.options |= asked
+    if facts.codec in REPEAT_CODECS:
+        reading.slice_sizes = slice_reader(track.codec_context)
 
 
 def read_frame_index(path: str | Path) -> FrameIndex:
@@ -182,18 +188,12 @@ def _read_in_parts(facts: MediaFacts, reads_stamps: bool) -> _Reading | None:
         return None
     whole = parts[0]
     for part in parts[1:]:
-        whole.sparse_digests.pop()
-        if [whole.pts.pop(), whole.digests.pop(), whole.stamps.pop()] != [
-            part.pts[0],
-            part.digests[0],
-            part.stamps[0],
-        ]:
+        lists = zip(whole.of_pictures, part.of_pictures, strict=True)
+        if any(mine.pop() != theirs[0] for mine, theirs in lists):
             return None
+        for mine, theirs in zip(whole.of_pictures, part.of_pictures, strict=True):
+            mine.extend(theirs)
         whole.packets |= part.packets
-        whole.pts += part.pts
-        whole.digests += part.digests
-        whole.sparse_digests += part.sparse_digests
-        whole.stamps += part.stamps
         whole.is_interlaced |= part.is_interlaced
     return whole if len(whole.pts) == len(is_key) else None
 
@@ -241,10 +241,8 @@ def _read_pictures(
                 if frame.is_corrupt and not reading.pts:
                     continue  # a recording that starts inside a group of pictures
                 if frame.is_corrupt:
-                    what = (
-                        f"picture {len(reading.pts)} (at {float(pts * time_base):.3f} s) is damaged"
-                    )
-                    raise unfit(reading.path, what, _DAMAGE_REMEDY)
+                    where = f"picture {len(reading.pts)} (at {float(pts * time_base):.3f} s)"
+                    raise unfit(reading.path, f"{where} is damaged", _DAMAGE_REMEDY)
                 position_s = float((pts - (reading.pts or [pts])[0]) * time_base)
                 if max_duration_s is not None and position_s >= max_duration_s:
                     return
@@ -281,16 +279,11 @@ def _refuse_unordered(reading: _Reading) -> None:
         raise unfit(reading.path, "no picture can be decoded", remedy)
     for position, (earlier, later) in enumerate(pairwise(reading.pts), start=1):
         if later <= earlier:
-            fault = (
-                "share one presentation time"
-                if later == earlier
-                else "run backwards: the times of its packets and of its pictures disagree"
-            )
-            raise unfit(
-                reading.path,
-                f"pictures {position - 1} and {position} {fault}",
-                "Rewrap or convert the file so that every picture has its own time.",
-            )
+            fault = "run backwards: the times of its packets and of its pictures disagree"
+            fault = "share one presentation time" if later == earlier else fault
+            remedy = "Rewrap or convert the file so that every picture has its own time."
+            what = f"pictures {position - 1} and {position} {fault}"
+            raise unfit(reading.path, what, remedy)
 
 
 def _refuse_gaps(reading: _Reading) -> None:
@@ -308,6 +301,9 @@ def _refuse_gaps(reading: _Reading) -> None:
 
 
 def _refuse_unseekable(container: InputContainer, track: VideoStream, reading: _Reading) -> None:
+    if len(reading.pts) == 1 < len(container.streams.video):
+        what = "its first video track is a still beside others"
+        raise unfit(reading.path, what, "Rewrap the film's track alone.")
     try:
         container.seek(reading.pts[len(reading.pts) // 2], stream=track)
         next(packet for packet in container.demux(track) if packet.size)

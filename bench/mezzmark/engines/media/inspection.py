@@ -65,18 +65,19 @@ def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> I
         audio_tracks = _audio_tracks(container)
         packets, was_cut = _read_packets(container, track, media.time_base, examined_s)
         is_interlaced = _is_interlaced(container, track)
-    index, reason, remedy = None, "", ""
+    index, refusal = None, None
     try:
         index = build_frame_index(path, max_duration_s=min(examined_s, MAX_DECODED_S))
     except FootageError as error:
-        reason, remedy = error.what, error.remedy
+        refusal = error
     tick = media.time_base
     shown = sorted(packets, key=lambda packet: packet.pts)
     times = [packet.pts for packet in shown]
     steps = [later - earlier for earlier, later in pairwise(times)]
     keys = [n for n, packet in enumerate(shown) if packet.is_keyframe]
+    key_times = [times[n] for n in keys]
     duration_s = float((times[-1] - times[0] + median(steps)) * tick) if steps else 0.0
-    total_bits = sum(packet.packet_bytes for packet in packets) * 8
+    bits = sum(packet.packet_bytes for packet in packets) * 8
     return Inspection(
         media=media,
         is_excerpt=was_cut,
@@ -88,21 +89,19 @@ def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> I
         frame_spacing_ms=_spread([float(step * tick * 1000) for step in steps]),
         keyframe_count=len(keys),
         keyframe_interval_frames=_spread([b - a for a, b in pairwise(keys)]),
-        keyframe_spacing_s=_spread(
-            [float((times[b] - times[a]) * tick) for a, b in pairwise(keys)]
-        ),
+        keyframe_spacing_s=_spread([float((b - a) * tick) for a, b in pairwise(key_times)]),
         group_kind=_group_kind(path, packets, index),
         b_frame_fraction=_b_frame_fraction(packets) if index else None,
         is_interlaced=is_interlaced,
         tag_names=name_tags(media.tags),
-        bitrate_bps=total_bits / duration_s if duration_s else None,
+        bitrate_bps=bits / duration_s if duration_s else None,
         bitrate_by_second_bps=_rate_by_second(packets, tick, duration_s),
         audio_tracks=audio_tracks,
         is_stamped=index.is_stamped if index else False,
         slice_count=_spread([packet.slice_count for packet in packets if packet.slice_count]),
         suspicions=(index.suspicions if index else None) or (),
-        refusal=reason,
-        refusal_remedy=remedy,
+        refusal=refusal.what if refusal else "",
+        refusal_remedy=refusal.remedy if refusal else "",
     )
 
 

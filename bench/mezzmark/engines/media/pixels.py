@@ -104,9 +104,10 @@ def planes_of(frame: av.VideoFrame) -> Planes:
 
     Keep a copy if the frame may be freed. EncodingError for float, palette and bit-packed formats.
     """
-    shift = _empty_bits(frame.format)
-    views = map(_native, _views(frame))
-    return tuple(cast(Plane, view >> shift) for view in views) if shift else tuple(views)
+    shift, views = _empty_bits(frame.format), _views(frame)
+    if not views[0].dtype.isnative:
+        views = tuple(cast(Plane, view.astype(view.dtype.newbyteorder("="))) for view in views)
+    return tuple(cast(Plane, view >> shift) for view in views) if shift else views
 
 
 def frame_from_planes(
@@ -222,12 +223,6 @@ def _rows(
     per_line = plane.line_size // dtype.itemsize
     lines = np.frombuffer(cast(bytes, plane), dtype)[: plane.height * per_line]
     return cast(Plane, lines.reshape(plane.height, per_line)[:, : plane.width * samples_per_pixel])
-
-
-def _native(plane: Plane) -> Plane:
-    if plane.dtype.isnative:
-        return plane
-    return cast(Plane, plane.astype(plane.dtype.newbyteorder("=")))
 
 
 def _unreadable(name: str) -> EncodingError:

@@ -114,13 +114,9 @@ def video_track(container: InputContainer, path: str | Path) -> VideoStream:
         what = f"it claims pictures of {width_px}x{height_px}, and {limit}"
         raise unfit(path, what, "Leave it out, or scale it down first.")
     if not width_px or not track.codec_context.pix_fmt:
-        said = _complaint(track, path)
-        what = f"the size or pixel format of its video track is not known{said}"
-        raise unfit(
-            path,
-            what,
-            "It may be cut off or damaged; copy it from its source again, or leave it out.",
-        )
+        what = f"the size or pixel format of its video track is not known{_complaint(track, path)}"
+        remedy = "It may be cut off or damaged; copy it from its source again, or leave it out."
+        raise unfit(path, what, remedy)
     track.codec_context.options = dict(_DECODER_LIMIT)
     return track
 
@@ -213,18 +209,14 @@ def _existing_file(path: str | Path) -> Path:
 
 
 def _unopenable(file: Path, error: FFmpegError) -> FootageError:
-    missing = _missing_movie_atom(file)
-    if missing:
+    if missing := _missing_movie_atom(file):
+        what = f"the table of its pictures (the `moov` atom) is missing: {missing}"
         return unfit(
-            file,
-            f"the table of its pictures (the `moov` atom) is missing: {missing}",
-            "The recording or copy was cut off; copy it from its source again.",
+            file, what, "The recording or copy was cut off; copy it from its source again."
         )
-    return unfit(
-        file,
-        f"is not a media file that this FFmpeg can open ({error.strerror})",
-        "Check that it plays elsewhere; if it does, convert it first, or leave it out.",
-    )
+    what = f"is not a media file that this FFmpeg can open ({error.strerror})"
+    remedy = "Check that it plays elsewhere; if it does, convert it first, or leave it out."
+    return unfit(file, what, remedy)
 
 
 def _missing_movie_atom(file: Path) -> str:
@@ -245,6 +237,5 @@ def _missing_movie_atom(file: Path) -> str:
     is_iso_media = bool(kinds) and kinds[0] in (b"ftyp", b"mdat", b"wide", b"free", b"skip")
     if not is_iso_media or b"moov" in kinds:
         return ""
-    return f"the file ends after {size} bytes" + (
-        f" of {position} that its parts announce" if position > size else ""
-    )
+    announced = f" of {position} that its parts announce" if position > size else ""
+    return f"the file ends after {size} bytes{announced}"

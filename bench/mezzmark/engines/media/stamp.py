@@ -91,18 +91,13 @@ def stamp_layout(width_px: int, height_px: int) -> StampLayout | None:
     their lowest quality. Cells of 8 samples were: HEVC then leaves a whole stamp as it was a frame
     before, so pictures that cannot hold cells of 16 carry none.
     """
-    cell_px = 32 if height_px >= 1440 else 24 if height_px >= 540 else 16
-    while cell_px >= SMALLEST_CELL_PX:
-        for columns in (WIDE_COLUMNS, NARROW_COLUMNS):
-            layout = StampLayout(
-                cell_px=cell_px,
-                columns=columns,
-                rows=CELL_COUNT // columns,
-                margin_px=cell_px // 2,
-            )
-            if layout.width_px <= width_px and layout.height_px <= height_px:
-                return layout
-        cell_px -= 8
+    largest_px = 32 if height_px >= 1440 else 24 if height_px >= 540 else 16
+    sizes_px = range(largest_px, SMALLEST_CELL_PX - 1, -8)
+    for cell_px, columns in itertools.product(sizes_px, (WIDE_COLUMNS, NARROW_COLUMNS)):
+        rows, margin_px = CELL_COUNT // columns, cell_px // 2
+        layout = StampLayout(cell_px=cell_px, columns=columns, rows=rows, margin_px=margin_px)
+        if layout.width_px <= width_px and layout.height_px <= height_px:
+            return layout
     return None
 
 
@@ -141,14 +136,12 @@ def read_stamp(
         return None
     threshold = (bright + dark) / 2
     cells = means > threshold
-    is_unsure = np.abs(means - threshold) < UNSURE_FRACTION * (bright - threshold)
-    unsure = np.flatnonzero(is_unsure)
+    unsure = np.flatnonzero(np.abs(means - threshold) < UNSURE_FRACTION * (bright - threshold))
     if len(unsure) > MAX_UNSURE_CELLS:
         return None
     for way in itertools.product((False, True), repeat=len(unsure)):
         cells[unsure] = way
-        reading = _reading_of(cells)
-        if reading is not None:
+        if reading := _reading_of(cells):
             return reading
     return None
 

@@ -7,6 +7,7 @@ import av
 import numpy as np
 
 from mezzmark.engines.media.pixels import pixel_format_facts, planes_of
+from mezzmark.model import colour as colours
 from mezzmark.model.chart import (
     CHROMA_WAVE_AMPLITUDE,
     FULL_RAMP,
@@ -20,16 +21,6 @@ from mezzmark.model.chart import (
     Ramp,
     inner_box,
     pixel_box,
-)
-from mezzmark.model.colour import (
-    FULL_RANGE,
-    DisplayName,
-    Floats,
-    chroma_of_code,
-    display_light,
-    luma_of_code,
-    rgb_to_xyz_matrix,
-    rgb_to_ycc,
 )
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.tasks.fidelity import ChartMeasurement, PatchReading
@@ -57,16 +48,13 @@ def read_chroma_shift(picture: "ChartPicture", chart: Chart) -> tuple[float | No
 
 
 def _shift(luma: complex, chroma: complex) -> float | None:
-    is_weak = (
-        abs(luma) < MIN_WAVE_FRACTION * LUMA_WAVE_AMPLITUDE
-        or abs(chroma) < MIN_WAVE_FRACTION * 2 * CHROMA_WAVE_AMPLITUDE
-    )
-    if is_weak:
+    contrast = min(abs(luma) / LUMA_WAVE_AMPLITUDE, abs(chroma) / (2 * CHROMA_WAVE_AMPLITUDE))
+    if contrast < MIN_WAVE_FRACTION:
         return None
     return float(np.angle(luma / chroma) * WAVE_PERIOD_PX / (2 * np.pi))
 
 
-def _amplitude(values: Floats, name: str, step: tuple[int, int], chart: Chart) -> complex:
+def _amplitude(values: colours.Floats, name: str, step: tuple[int, int], chart: Chart) -> complex:
     across, down = step
     cells = next(wave.cells for wave in WAVES if wave.name == name)
     box = _inner_box(cells, chart)
@@ -80,7 +68,7 @@ def _amplitude(values: Floats, name: str, step: tuple[int, int], chart: Chart) -
     )
 
 
-def wave_phase(values: Floats, positions_px: Floats) -> complex:
+def wave_phase(values: colours.Floats, positions_px: colours.Floats) -> complex:
     """Complex amplitude of the wave of `WAVE_PERIOD_PX` in values sampled at these positions.
 
     Least squares on cosine, sine and a constant, so that the window need not hold whole periods.
@@ -110,14 +98,14 @@ class ChartPicture:
     pixel_format: str
     bit_depth: int
     step: tuple[int, int]
-    luma: Floats
-    cb: Floats
-    cr: Floats
-    codes: Floats
-    viewer_rgb: Floats
+    luma: colours.Floats
+    cb: colours.Floats
+    cr: colours.Floats
+    codes: colours.Floats
+    viewer_rgb: colours.Floats
 
 
-def read_picture(frame: av.VideoFrame, viewer_rgb: Floats, chart: Chart) -> ChartPicture:
+def read_picture(frame: av.VideoFrame, viewer_rgb: colours.Floats, chart: Chart) -> ChartPicture:
     """A decoded frame and what the viewer made of it (RGB codes 0 to 255).
 
     Raises EncodingError when the size is not the chart's.
@@ -131,17 +119,19 @@ def read_picture(frame: av.VideoFrame, viewer_rgb: Floats, chart: Chart) -> Char
         )
     facts = pixel_format_facts(frame.format.name)
     depth = facts.bit_depth
-    full = facts.is_full_range or int(frame.color_range) == FULL_RANGE
+    full = facts.is_full_range or int(frame.color_range) == colours.FULL_RANGE
     planes = [plane.astype(np.float64) for plane in planes_of(frame)[:3]]
     if facts.is_rgb:
         green, blue, red = (plane / float(2**depth - 1) for plane in planes)
-        ycc = rgb_to_ycc(np.stack([red, green, blue], axis=-1), matrix=chart.matrix)
+        ycc = colours.rgb_to_ycc(np.stack([red, green, blue], axis=-1), matrix=chart.matrix)
         luma, cb, cr = (ycc[..., i] for i in range(3))
         codes = luma * float(2**depth - 1)
     else:
         codes = planes[0]
-        luma = luma_of_code(codes, bit_depth=depth, is_full_range=full)
-        cb, cr = (chroma_of_code(p, bit_depth=depth, is_full_range=full) for p in planes[1:])
+        luma = colours.luma_of_code(codes, bit_depth=depth, is_full_range=full)
+        cb, cr = (
+            colours.chroma_of_code(p, bit_depth=depth, is_full_range=full) for p in planes[1:]
+        )
     return ChartPicture(
         pixel_format=frame.format.name,
         bit_depth=depth,
@@ -172,7 +162,9 @@ def measure_chart(picture: ChartPicture, entered: ChartPicture, chart: Chart) ->
     )
 
 
-def delta_e_2000(first_rgb: Floats, second_rgb: Floats, *, display: DisplayName) -> Floats:
+def delta_e_2000(
+    first_rgb: colours.Floats, second_rgb: colours.Floats, *, display: colours.DisplayName
+) -> colours.Floats:
     """CIEDE2000 between R'G'B' signals (0 to 1, last axis) shown on a BT.709 display, D65 white.
 
     Sharma, Wu and Dalal 2005 (Color Res. Appl. 30:21-30), as colour-science computes it.
@@ -180,19 +172,19 @@ def delta_e_2000(first_rgb: Floats, second_rgb: Floats, *, display: DisplayName)
     return delta_e_of_lab(lab_of(first_rgb, display=display), lab_of(second_rgb, display=display))
 
 
-def delta_e_of_lab(first_lab: Floats, second_lab: Floats) -> Floats:
+def delta_e_of_lab(first_lab: colours.Floats, second_lab: colours.Floats) -> colours.Floats:
     """CIEDE2000 between CIE L*a*b* colours (last axis)."""
     from colour.difference import delta_E_CIE2000
 
     return np.asarray(delta_E_CIE2000(first_lab, second_lab))
 
 
-def lab_of(rgb: Floats, *, display: DisplayName) -> Floats:
+def lab_of(rgb: colours.Floats, *, display: colours.DisplayName) -> colours.Floats:
     """CIE L*a*b* (D65) of R'G'B' signals shown on a BT.709 display."""
     from colour.models import XYZ_to_Lab
 
-    light = display_light(np.clip(rgb, 0, 1), display=display)
-    xyz = light @ rgb_to_xyz_matrix("BT.709").T
+    light = colours.display_light(np.clip(rgb, 0, 1), display=display)
+    xyz = light @ colours.rgb_to_xyz_matrix("BT.709").T
     return np.asarray(XYZ_to_Lab(xyz, illuminant=np.array([0.3127, 0.3290])))
 
 
@@ -217,22 +209,17 @@ def _read_patches(
         PatchReading(
             name=patch.name,
             kind=patch.kind,
-            expected_rgb=_triple(expected[i]),
-            entered_rgb=_triple(entered[i]),
-            shown_rgb=_triple(shown[i]),
+            expected_rgb=expected[i].tolist(),
+            entered_rgb=entered[i].tolist(),
+            shown_rgb=shown[i].tolist(),
             delta_e_2000=float(deltas[i]),
         )
         for i, patch in enumerate(PATCHES)
     )
 
 
-def _patch_means(rgb: Floats, chart: Chart) -> Floats:
+def _patch_means(rgb: colours.Floats, chart: Chart) -> colours.Floats:
     return np.array([rgb[_inner(p.cells, chart)].mean(axis=(0, 1)) for p in PATCHES])
-
-
-def _triple(values: Floats) -> tuple[float, float, float]:
-    red, green, blue = (float(value) for value in values)
-    return red, green, blue
 
 
 def _code_count(picture: ChartPicture, chart: Chart) -> int:
@@ -240,7 +227,7 @@ def _code_count(picture: ChartPicture, chart: Chart) -> int:
     return int(np.unique(np.rint(_ramp_columns(picture, chart, FULL_RAMP))).size)
 
 
-def _ramp_columns(picture: ChartPicture, chart: Chart, ramp: Ramp) -> Floats:
+def _ramp_columns(picture: ChartPicture, chart: Chart, ramp: Ramp) -> colours.Floats:
     """Mean luma code of each column of a ramp as it came back."""
     box = pixel_box(ramp.cells, width_px=chart.width_px, height_px=chart.height_px)
     margin = (box.bottom - box.top) // 4

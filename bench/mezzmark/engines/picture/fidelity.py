@@ -11,15 +11,11 @@ from av.video.frame import VideoFrame
 
 from mezzmark.engines.encode.encoded_file import evenly_timed, write_frames
 from mezzmark.engines.encode.encoders import open_encoder
+from mezzmark.engines.media import pixels
 from mezzmark.engines.media.conversion import as_viewed
 from mezzmark.engines.media.frame_index import read_frame_index
-from mezzmark.engines.media.pixels import (
-    frame_from_planes,
-    pixel_format_facts,
-    planar_twin,
-    planes_of,
-)
 from mezzmark.engines.media.probe import probe_media
+from mezzmark.engines.picture import tag_survival
 from mezzmark.engines.picture.chart import chart_frame, chart_tags
 from mezzmark.engines.picture.chart_measure import ChartPicture, measure_chart, read_picture
 from mezzmark.engines.picture.generations import (
@@ -30,16 +26,6 @@ from mezzmark.engines.picture.generations import (
     written_facts,
 )
 from mezzmark.engines.picture.quality import cut_worst
-from mezzmark.engines.picture.tag_survival import (
-    FIELD_ORDERS,
-    PROGRESSIVE,
-    SAMPLE_ASPECT,
-    TIMECODE,
-    TagsRead,
-    chroma_locations,
-    read_tags,
-    write_tags,
-)
 from mezzmark.host.common import read_process_facts
 from mezzmark.model.chart import Chart
 from mezzmark.model.colour import FULL_RANGE, MATRIX_CODES, UNSPECIFIED
@@ -91,15 +77,15 @@ def probe_chart(
         frame_rate=frame_rate,
         tags=tags,
         thread_count=thread_count,
-        prepare=write_tags,
+        prepare=tag_survival.write_tags,
     )
     write_frames(evenly_timed([frame] * CHART_FRAMES, frame_rate), encoder)
-    read = read_tags(path)
+    read = tag_survival.read_tags(path)
     *_, returned = decoded_frames(path, thread_count)
     entered = see_chart(frame, _read_by(read.media, tags), chart)
     measurement = measure_chart(see_chart(returned, read.media, chart), entered, chart)
     survival = _survival(encoding, tags, read, frame_rate, measurement)
-    if not pixel_format_facts(encoding.pixel_format).is_rgb:
+    if not pixels.pixel_format_facts(encoding.pixel_format).is_rgb:
         others = _other_readers(returned, read, tags, entered, chart)
         survival = survival.model_copy(update=others)
     return ChartProbe(measurement=measurement, tags=survival)
@@ -115,7 +101,7 @@ def read_as(frame: VideoFrame, tags: ColourTags) -> VideoFrame:
     name = frame.format.name
     if not name.startswith("yuvj"):
         return frame
-    return frame_from_planes(planes_of(frame), planar_twin(name), tags)
+    return pixels.frame_from_planes(pixels.planes_of(frame), pixels.planar_twin(name), tags)
 
 
 def _read_by(media: MediaFacts, tags: ColourTags) -> MediaFacts:
@@ -125,25 +111,22 @@ def _read_by(media: MediaFacts, tags: ColourTags) -> MediaFacts:
 def _survival(
     encoding: Encoding,
     tags: ColourTags,
-    read: TagsRead,
+    read: tag_survival.TagsRead,
     frame_rate: Fraction,
     measurement: ChartMeasurement,
 ) -> TagSurvival:
-    told, found = chroma_locations(encoding.pixel_format, read.chroma_location)
+    found_rate = read.media.frame_rate
     return TagSurvival(
         encoding=encoding.name,
         container=encoding.container,
         height_px=measurement.chart.height_px,
         written=tags,
         read=read.media.tags,
-        chroma_location=(told, found),
-        field_order=(FIELD_ORDERS[PROGRESSIVE], read.field_order),
-        sample_aspect=(str(SAMPLE_ASPECT), read.sample_aspect),
-        timecode=(TIMECODE, read.timecode),
-        frame_rate=(
-            str(frame_rate),
-            str(read.media.frame_rate) if read.media.frame_rate else None,
-        ),
+        chroma_location=tag_survival.chroma_locations(encoding.pixel_format, read.chroma_location),
+        field_order=(tag_survival.FIELD_ORDERS[tag_survival.PROGRESSIVE], read.field_order),
+        sample_aspect=(str(tag_survival.SAMPLE_ASPECT), read.sample_aspect),
+        timecode=(tag_survival.TIMECODE, read.timecode),
+        frame_rate=(str(frame_rate), str(found_rate) if found_rate else None),
         duration_s=(float(CHART_FRAMES / frame_rate), read.media.duration_s),
         delta_e_shown=measurement.visible_delta_e,
     )
@@ -151,7 +134,7 @@ def _survival(
 
 def _other_readers(
     returned: VideoFrame,
-    read: TagsRead,
+    read: tag_survival.TagsRead,
     tags: ColourTags,
     entered: ChartPicture,
     chart: Chart,
@@ -218,12 +201,12 @@ def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
 
 
 def _crop(plan: GenerationPlan, generation: Generation) -> WorstFrame | None:
-    if generation.worst is None:
+    if (worst := generation.worst) is None:
         return None
     return cut_worst(
-        generation.worst.before,
-        generation.worst.after,
-        frame_index=generation.worst.frame_index,
+        worst.before,
+        worst.after,
+        frame_index=worst.frame_index,
         before_facts=plan.source,
         after_facts=written_facts(plan, generation.path),
     )

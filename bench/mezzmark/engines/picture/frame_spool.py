@@ -17,12 +17,7 @@ from typing import BinaryIO, Final, cast
 import numpy as np
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.media.pixels import (
-    Planes,
-    frame_from_planes,
-    planes_of,
-    tags_of,
-)
+from mezzmark.engines.media.pixels import Planes, frame_from_planes, planes_of, tags_of
 from mezzmark.model.footage import ColourTags
 from mezzmark.own_files import FULL_ERRORS
 

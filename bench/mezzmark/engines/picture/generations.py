@@ -11,6 +11,7 @@ very planes that entered the encoder.
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import partial
 from itertools import islice
 from pathlib import Path
 from typing import Final
@@ -21,15 +22,8 @@ from av.video.reformatter import VideoReformatter
 
 from mezzmark.engines.encode.encoded_file import evenly_timed, write_frames
 from mezzmark.engines.encode.encoders import open_encoder
+from mezzmark.engines.media import pixels
 from mezzmark.engines.media.conversion import Converter, read_pictures
-from mezzmark.engines.media.pixels import (
-    Planes,
-    frame_from_planes,
-    pixel_format_facts,
-    planar_twin,
-    planes_digest,
-    planes_of,
-)
 from mezzmark.engines.media.probe import open_media, probe_media
 from mezzmark.engines.picture.frame_spool import FrameSpool
 from mezzmark.engines.picture.quality import QualityMeter, comparable_format, frames_in_pairs
@@ -50,24 +44,21 @@ def shifted(frame: VideoFrame, offset_px: int, tags: ColourTags | None = None) -
     side, so that nothing is lost and it can be moved back."""
     if not offset_px:
         return frame
-    planes = planes_of(frame)
+    planes = pixels.planes_of(frame)
     height_px, width_px = planes[0].shape
-    moved: Planes = tuple(
-        np.roll(
-            plane,
-            (offset_px * plane.shape[0] // height_px, offset_px * plane.shape[1] // width_px),
-            axis=(0, 1),
-        )
+    moved: pixels.Planes = tuple(
+        np.roll(plane, (offset_px * lines // height_px, offset_px * samples // width_px), (0, 1))
         for plane in planes
+        for lines, samples in [plane.shape]
     )
     name = frame.format.name
     keeps_name = len(planes) == 4 or name.startswith("yuvj")
-    return frame_from_planes(moved, name if keeps_name else planar_twin(name), tags)
+    return pixels.frame_from_planes(moved, name if keeps_name else pixels.planar_twin(name), tags)
 
 
 def bit_depth_step(pixel_format: str) -> Callable[[VideoFrame], VideoFrame]:
     """A function that takes frames through fewer (or more) bits and back, without moving levels."""
-    home = pixel_format_facts(pixel_format)
+    home = pixels.pixel_format_facts(pixel_format)
     if home.has_alpha or home.chroma == "other":
         raise EncodingError(
             where=f'pixel format "{pixel_format}"',
@@ -140,7 +131,8 @@ def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
     """
     previous: Path | None = None
     frame_count = min(plan.index.frame_count, plan.settings.frames)
-    with FrameSpool(lambda: source_frames(plan), frame_count, plan.scratch) as clip:
+    pictures = partial(read_pictures, plan.source.path, plan.index, thread_count=plan.thread_count)
+    with FrameSpool(lambda: islice(pictures(), frame_count), frame_count, plan.scratch) as clip:
         entered = _Entered(plan, clip)
         for generation in range(1, plan.settings.generations + 1):
             path = plan.scratch / f"generation-{generation}.{plan.encoding.container}"
@@ -153,12 +145,6 @@ def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
             previous = path
 
 
-def source_frames(plan: GenerationPlan) -> Iterator[VideoFrame]:
-    """The clip's frames as its decoder gives them."""
-    pictures = read_pictures(plan.source.path, plan.index, thread_count=plan.thread_count)
-    return islice(pictures, plan.settings.frames)
-
-
 def decoded_frames(path: Path, thread_count: int) -> Iterator[VideoFrame]:
     """Every frame of a file of ours, in order."""
     with open_media(path, thread_count=thread_count) as (container, track):
@@ -168,7 +154,7 @@ def decoded_frames(path: Path, thread_count: int) -> Iterator[VideoFrame]:
 def written_facts(plan: GenerationPlan, path: Path) -> MediaFacts:
     """What a generation's file holds, with the tags that were written in place of those read:
     what becomes of tags is not a question of picture quality."""
-    is_full = pixel_format_facts(plan.encoding.pixel_format).is_full_range
+    is_full = pixels.pixel_format_facts(plan.encoding.pixel_format).is_full_range
     colour_range = FULL_RANGE if is_full else LIMITED_RANGE
     facts = probe_media(path)
     tags = plan.source.tags.model_copy(update={"colour_range": colour_range})
@@ -203,18 +189,16 @@ class _Entered:
 
 
 def _sample_digest(frame: VideoFrame) -> str:
-    return planes_digest(tuple(plane[::SAMPLED_LINES] for plane in planes_of(frame)))
+    return pixels.planes_digest(tuple(plane[::SAMPLED_LINES] for plane in pixels.planes_of(frame)))
 
 
 def _returning(plan: GenerationPlan, previous: Path, generation: int) -> Iterator[VideoFrame]:
     facts = written_facts(plan, previous)
     to_encoder = Converter(facts, plan.encoding.pixel_format, thread_count=plan.thread_count)
     step = bit_depth_step(plan.encoding.pixel_format) if plan.settings.bit_depth_step else None
-    move_px = picture_offset_px(plan.settings, generation) - picture_offset_px(
-        plan.settings, generation - 1
-    )
+    now_px, before_px = (picture_offset_px(plan.settings, generation - n) for n in (0, 1))
     for picture in decoded_frames(previous, plan.thread_count):
-        frame = to_encoder.convert(shifted(picture, move_px, facts.tags))
+        frame = to_encoder.convert(shifted(picture, now_px - before_px, facts.tags))
         yield step(frame) if step else frame
 
 
@@ -242,8 +226,7 @@ def _compare(
     meter: QualityMeter | None = None
     worst: WorstPair | None = None
     count = differing = 0
-    pairs = frames_in_pairs(clip, decoded_frames(path, plan.thread_count))
-    for original, decoded in pairs:
+    for original, decoded in frames_in_pairs(clip, decoded_frames(path, plan.thread_count)):
         returned = shifted(decoded, -offset_px, facts.tags)
         differing += not entered.is_same(count, original, returned)
         before = reference.convert(original)
@@ -275,7 +258,7 @@ def _compare(
 
 def same_planes(first: VideoFrame, second: VideoFrame) -> bool:
     """Whether two frames hold the same code values in planes of the same depth and size."""
-    depths = {pixel_format_facts(frame.format.name).bit_depth for frame in (first, second)}
-    left, right = planes_of(first), planes_of(second)
+    depths = {pixels.pixel_format_facts(frame.format.name).bit_depth for frame in (first, second)}
+    left, right = pixels.planes_of(first), pixels.planes_of(second)
     is_alike = len(depths) == 1 and len(left) == len(right)
     return is_alike and all(map(np.array_equal, left, right))

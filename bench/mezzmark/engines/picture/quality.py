@@ -21,13 +21,8 @@ from av.filter import Graph
 from av.filter.context import FilterContext
 from av.video.frame import VideoFrame
 
+from mezzmark.engines.media import pixels
 from mezzmark.engines.media.conversion import as_viewed
-from mezzmark.engines.media.pixels import (
-    frame_from_planes,
-    pixel_format_facts,
-    planar_twin,
-    planes_of,
-)
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import MediaFacts
 from mezzmark.model.tasks.fidelity import METRICS, Metric, QualitySeries, WorstFrame
@@ -58,8 +53,11 @@ class QualityMeter:
         self._graph, self._inputs, self._sink = _graph(
             self._format, self._size, self._filters, thread_count
         )
-        self._weights = _plane_weights(self._format)
-        self._is_rgb = pixel_format_facts(self._format).is_rgb
+        facts = pixels.pixel_format_facts(self._format)
+        share = 1 / prod(facts.chroma_step)
+        # Each plane's share of all samples, as libavfilter weights its average.
+        self._weights = tuple(plane / (1 + 2 * share) for plane in (1, share, share))
+        self._is_rgb = facts.is_rgb
         self._found: dict[str, list[Any]] = {
             name: [] for name in ("squared_error", "ssim", "ssim_all", "xpsnr_db")
         }
@@ -86,7 +84,7 @@ class QualityMeter:
 
     def series(self) -> QualitySeries:
         """What was found so far."""
-        facts = pixel_format_facts(self._format)
+        facts = pixels.pixel_format_facts(self._format)
         return QualitySeries(
             pixel_format=self._format,
             peak=2**facts.bit_depth - 1,
@@ -100,9 +98,9 @@ class QualityMeter:
         if comparable_format(frame.format.name) != self._format:
             raise _unequal(f"formats differ: {frame.format.name} and {self._format}")
         if frame.format.name != self._format:
-            frame = frame_from_planes(planes_of(frame)[:3], self._format)
+            frame = pixels.frame_from_planes(pixels.planes_of(frame)[:3], self._format)
         elif "xpsnr" in self._filters and not _is_fit_for_xpsnr(frame):
-            frame = frame_from_planes(planes_of(frame), self._format)
+            frame = pixels.frame_from_planes(pixels.planes_of(frame), self._format)
         frame.pts, frame.time_base = self._count, _TICK
         return frame
 
@@ -116,7 +114,7 @@ class QualityMeter:
 
 def comparable_format(pixel_format: str) -> str:
     """The format in which pictures of this one are compared, sample by sample; or EncodingError."""
-    name = planar_twin(pixel_format)
+    name = pixels.planar_twin(pixel_format)
     if name not in COMPARABLE_FORMATS:
         raise EncodingError(
             where=f'pixel format "{pixel_format}"',
@@ -146,7 +144,7 @@ def _possible(
 def _is_fit_for_xpsnr(frame: av.VideoFrame) -> bool:
     """Whether FFmpeg's XPSNR reads this frame rightly. Above 8 bits it takes the lines of one
     side for unpadded (seen in its source and in values of -20 dB); at 8 bits it repacks them."""
-    sample_bytes = 1 if pixel_format_facts(frame.format.name).bit_depth == 8 else 2
+    sample_bytes = 1 if pixels.pixel_format_facts(frame.format.name).bit_depth == 8 else 2
     return sample_bytes == 1 or all(
         plane.line_size == plane.width * sample_bytes for plane in frame.planes
     )
@@ -183,13 +181,6 @@ def _graph(
             remedy="Leave the metric out of fidelity.metrics, or use another FFmpeg build.",
         ) from error
     return graph, (entries[0], entries[1]), sink
-
-
-def _plane_weights(pixel_format: str) -> tuple[float, float, float]:
-    """Each plane's share of all samples, as libavfilter weights its average."""
-    share = 1 / prod(pixel_format_facts(pixel_format).chroma_step)
-    total = 1 + 2 * share
-    return 1 / total, share / total, share / total
 
 
 def _unequal(what: str) -> EncodingError:

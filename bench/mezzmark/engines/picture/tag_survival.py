@@ -71,11 +71,9 @@ def read_tags(path: Path) -> TagsRead:
         timecode = timecode or next(
             (s.metadata["timecode"] for s in container.streams if "timecode" in s.metadata), None
         )
-        frame = next(container.decode(track), None)
-        if frame is None:
-            raise EncodingError(
-                where="chart", what="no frame came back", remedy="Leave this encoding out."
-            )
+        if (frame := next(container.decode(track), None)) is None:
+            what = "no frame came back"
+            raise EncodingError(where="chart", what=what, remedy="Leave this encoding out.")
         location = _chroma_location(frame)
     return TagsRead(
         media=media,

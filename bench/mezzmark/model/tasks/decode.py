@@ -10,20 +10,8 @@ from pydantic import Field
 from mezzmark.model.cell import Cell, PlannedTrial
 from mezzmark.model.fact import Fact, Positive, Whole
 from mezzmark.model.players import PLAYERS, Player
+from mezzmark.model.tasks import spec
 from mezzmark.model.tasks.scrub import FullSizePlayer, Policy, vary_settings
-from mezzmark.model.tasks.spec import (
-    CountChoice,
-    Figure,
-    MediaReference,
-    PreparedFootage,
-    Seen,
-    Stock,
-    TaskSpec,
-    Work,
-    peak_memory,
-    same_length,
-    speed_figure,
-)
 
 IN_FLIGHT: Final = 8
 """So many pictures and one a thread are left after a run where the clip has them: at its end a
@@ -39,7 +27,7 @@ class DecodeSettings(Fact):
 
     runs: int = Field(default=2, ge=1, le=100, description="places of the clip a trial starts at")
     frames: int = Field(default=48, ge=1, le=10_000, description="frames timed from each")
-    threads: tuple[CountChoice, ...] = Field(default=("all",), min_length=1)
+    threads: tuple[spec.CountChoice, ...] = Field(default=("all",), min_length=1)
     players: tuple[FullSizePlayer, ...] = Field(default=("slice", "frame"), min_length=1)
 
 
@@ -48,7 +36,7 @@ class DecodeJob(Fact):
     timed; the `proved` of them (1 is the first) are held against the index afterwards."""
 
     task: Literal["decode"] = "decode"
-    media: MediaReference
+    media: spec.MediaReference
     starts: tuple[int, ...]
     frame_count: int
     proved: tuple[int, ...]
@@ -71,16 +59,18 @@ class DecodeMeasurement(Fact):
     width_px: Positive
     height_px: Positive
 
-    _one_entry_per_run = same_length("start", "wall_ns", "cpu_ns")
+    _one_entry_per_run = spec.same_length("start", "wall_ns", "cpu_ns")
 
 
-def _plan(settings: DecodeSettings, stock: Stock) -> Iterator[Cell]:
+def _plan(settings: DecodeSettings, stock: spec.Stock) -> Iterator[Cell]:
     axes = {"threads": stock.counts(settings.threads), "player": settings.players}
     for (clip, name), setting in product(stock.present(), vary_settings(axes)):
         yield Cell(task="decode", clip=clip, encoding=name, setting=setting)
 
 
-def _job(planned: PlannedTrial, settings: DecodeSettings, footage: PreparedFootage) -> DecodeJob:
+def _job(
+    planned: PlannedTrial, settings: DecodeSettings, footage: spec.PreparedFootage
+) -> DecodeJob:
     """Starts lie one in each equal part of the clip, the same for all encodings."""
     cell, rng = planned.cell, np.random.default_rng(planned.seed)
     room = footage.frame_counts[cell.clip] - IN_FLIGHT - cell.setting["threads"] - 1
@@ -97,13 +87,13 @@ def _job(planned: PlannedTrial, settings: DecodeSettings, footage: PreparedFoota
     )
 
 
-def _work(seen: Seen) -> Work:
+def _work(seen: spec.Seen) -> spec.Work:
     measured: DecodeMeasurement = seen.measured
     frames = measured.frame_count * len(measured.start)
-    return Work(sample_count=1, frame_count=frames, wall_ns=sum(measured.wall_ns))
+    return spec.Work(sample_count=1, frame_count=frames, wall_ns=sum(measured.wall_ns))
 
 
-DECODE: Final = TaskSpec(
+DECODE: Final = spec.TaskSpec(
     name="decode",
     label="decoding in order",
     verb="decode",
@@ -116,9 +106,13 @@ DECODE: Final = TaskSpec(
     job=_job,
     work=_work,
     figures=(
-        speed_figure(_work, "decode speed"),
-        Figure("cores_busy", "cores", lambda s: sum(s.measured.cpu_ns) / sum(s.measured.wall_ns)),
-        Figure("peak_rss_bytes", "B", peak_memory, kind="peak", meaning="memory while decoding"),
+        spec.speed_figure(_work, "decode speed"),
+        spec.Figure(
+            "cores_busy", "cores", lambda s: sum(s.measured.cpu_ns) / sum(s.measured.wall_ns)
+        ),
+        spec.Figure(
+            "peak_rss_bytes", "B", spec.peak_memory, kind="peak", meaning="memory while decoding"
+        ),
     ),
     headline="throughput_fps",
     reads_encoded_file=True,

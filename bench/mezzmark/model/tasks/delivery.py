@@ -9,18 +9,7 @@ from pydantic import Field
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
 from mezzmark.model.fact import BitRate, Fact, Positive, Whole
 from mezzmark.model.footage import RateText
-from mezzmark.model.tasks.spec import (
-    CountChoice,
-    Figure,
-    MediaReference,
-    PreparedFootage,
-    Seen,
-    Stock,
-    TaskSpec,
-    Work,
-    same_length,
-    speed_figure,
-)
+from mezzmark.model.tasks import spec
 
 Passes = Literal[1, 2]
 
@@ -32,7 +21,7 @@ class DeliverySettings(Fact):
     bitrate_bps: BitRate = Field(default=12_000_000, ge=100_000, le=800_000_000)
     passes: tuple[Passes, ...] = Field(default=(1, 2), min_length=1)
     preset: Literal["ultrafast", "veryfast", "fast", "medium", "slow"] = "medium"
-    threads: tuple[CountChoice, ...] = Field(default=("all",), min_length=1)
+    threads: tuple[spec.CountChoice, ...] = Field(default=("all",), min_length=1)
     height_px: int | None = Field(default=None, ge=64, le=8192, multiple_of=2)
     frames: int = Field(default=48, ge=8, le=100_000)
 
@@ -41,7 +30,7 @@ class DeliveryJob(Fact):
     """Export `frame_count` frames of a prepared encoding in one or two passes."""
 
     task: Literal["delivery"] = "delivery"
-    source: MediaReference
+    source: spec.MediaReference
     frame_count: int
     settings: DeliverySettings
     passes: Passes
@@ -69,16 +58,16 @@ class DeliveryMeasurement(Fact):
     width_px: Positive
     height_px: Positive
 
-    _one_entry_per_pass = same_length("pass_ns", "pass_cpu_ns")
+    _one_entry_per_pass = spec.same_length("pass_ns", "pass_cpu_ns")
 
 
-def _decode_fraction(seen: Seen) -> float:
+def _decode_fraction(seen: spec.Seen) -> float:
     """The share of the export that decoding alone would take."""
     measured: DeliveryMeasurement = seen.measured
     return measured.decode_ns * len(measured.pass_ns) / sum(measured.pass_ns)
 
 
-def _plan(settings: DeliverySettings, stock: Stock) -> Iterator[Cell]:
+def _plan(settings: DeliverySettings, stock: spec.Stock) -> Iterator[Cell]:
     ways = product(stock.present(), stock.counts(settings.threads), settings.passes)
     for (clip, name), threads, passes in ways:
         setting = Setting(threads=threads, passes=passes, delivery_height=settings.height_px)
@@ -86,7 +75,7 @@ def _plan(settings: DeliverySettings, stock: Stock) -> Iterator[Cell]:
 
 
 def _job(
-    planned: PlannedTrial, settings: DeliverySettings, footage: PreparedFootage
+    planned: PlannedTrial, settings: DeliverySettings, footage: spec.PreparedFootage
 ) -> DeliveryJob:
     cell = planned.cell
     return DeliveryJob(
@@ -99,17 +88,14 @@ def _job(
     )
 
 
-def _work(seen: Seen) -> Work:
+def _work(seen: spec.Seen) -> spec.Work:
     measured: DeliveryMeasurement = seen.measured
-    return Work(sample_count=1, frame_count=measured.frame_count, wall_ns=sum(measured.pass_ns))
+    return spec.Work(
+        sample_count=1, frame_count=measured.frame_count, wall_ns=sum(measured.pass_ns)
+    )
 
 
-def _cores_busy(seen: Seen) -> float:
-    measured: DeliveryMeasurement = seen.measured
-    return sum(measured.pass_cpu_ns) / sum(measured.pass_ns)
-
-
-DELIVERY: Final = TaskSpec(
+DELIVERY: Final = spec.TaskSpec(
     name="delivery",
     label="delivery",
     verb="export",
@@ -122,10 +108,12 @@ DELIVERY: Final = TaskSpec(
     job=_job,
     work=_work,
     figures=(
-        speed_figure(_work, "export speed"),
-        Figure("decode_fraction", "", _decode_fraction),
-        Figure("cores_busy", "cores", _cores_busy),
-        Figure("file_bytes", "B", lambda seen: float(seen.measured.file_bytes)),
+        spec.speed_figure(_work, "export speed"),
+        spec.Figure("decode_fraction", "", _decode_fraction),
+        spec.Figure(
+            "cores_busy", "cores", lambda s: sum(s.measured.pass_cpu_ns) / sum(s.measured.pass_ns)
+        ),
+        spec.Figure("file_bytes", "B", lambda seen: float(seen.measured.file_bytes)),
     ),
     headline="throughput_fps",
     reads_encoded_file=True,

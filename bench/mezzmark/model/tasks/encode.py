@@ -9,28 +9,17 @@ from pydantic import Field
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
 from mezzmark.model.fact import Fact, Positive, Whole
 from mezzmark.model.footage import RateText
-from mezzmark.model.tasks.spec import (
-    CountChoice,
-    EncoderJob,
-    Figure,
-    PreparedFootage,
-    Seen,
-    Stock,
-    TaskSpec,
-    Work,
-    peak_memory,
-    speed_figure,
-)
+from mezzmark.model.tasks import spec
 
 
 class EncodeSettings(Fact):
     """The encode task: frames from memory to a finished file."""
 
-    threads: tuple[CountChoice, ...] = Field(default=(1, "all"), min_length=1)
+    threads: tuple[spec.CountChoice, ...] = Field(default=(1, "all"), min_length=1)
     frames: int = Field(default=48, ge=2, le=10_000)
 
 
-class EncodeJob(EncoderJob):
+class EncodeJob(spec.EncoderJob):
     """Take `frame_count` frames of the source into memory, encode them, check the result.
 
     They lie decoded in `pictures_path`; where that is empty or gone, the source is decoded."""
@@ -57,32 +46,32 @@ class EncodeMeasurement(Fact):
     height_px: Positive
 
 
-def _bitrate_bps(seen: Seen) -> float:
+def _bitrate_bps(seen: spec.Seen) -> float:
     measured: EncodeMeasurement = seen.measured
-    duration_s = float(measured.frame_count / Fraction(measured.frame_rate))
-    return measured.packet_bytes * 8 / duration_s
+    return measured.packet_bytes * 8 / float(measured.frame_count / Fraction(measured.frame_rate))
 
 
-def _plan(settings: EncodeSettings, stock: Stock) -> Iterator[Cell]:
+def _plan(settings: EncodeSettings, stock: spec.Stock) -> Iterator[Cell]:
     for clip, name in stock.encoded():
         for threads in stock.counts(settings.threads):
             yield Cell(task="encode", clip=clip, encoding=name, setting=Setting(threads=threads))
 
 
-def _job(planned: PlannedTrial, settings: EncodeSettings, footage: PreparedFootage) -> EncodeJob:
+def _job(
+    planned: PlannedTrial, settings: EncodeSettings, footage: spec.PreparedFootage
+) -> EncodeJob:
     frame_count = min(settings.frames, footage.frame_counts[planned.cell.clip])
-    stored = footage.pictures.get(
-        (planned.cell.clip, footage.encoding(planned.cell.encoding).pixel_format), ""
-    )
+    pixel_format = footage.encoding(planned.cell.encoding).pixel_format
+    stored = footage.pictures.get((planned.cell.clip, pixel_format), "")
     return EncodeJob.of(planned.cell, footage, frame_count=frame_count, pictures_path=stored)
 
 
-def _work(seen: Seen) -> Work:
+def _work(seen: spec.Seen) -> spec.Work:
     measured: EncodeMeasurement = seen.measured
-    return Work(sample_count=1, frame_count=measured.frame_count, wall_ns=measured.wall_ns)
+    return spec.Work(sample_count=1, frame_count=measured.frame_count, wall_ns=measured.wall_ns)
 
 
-ENCODE: Final = TaskSpec(
+ENCODE: Final = spec.TaskSpec(
     name="encode",
     label="encoding",
     verb="encode",
@@ -95,11 +84,15 @@ ENCODE: Final = TaskSpec(
     job=_job,
     work=_work,
     figures=(
-        speed_figure(_work, "encode speed"),
-        Figure("cores_busy", "cores", lambda seen: seen.measured.cpu_ns / seen.measured.wall_ns),
-        Figure("bitrate_bps", "bit/s", _bitrate_bps),
-        Figure("file_bytes", "B", lambda seen: float(seen.measured.file_bytes)),
-        Figure("peak_rss_bytes", "B", peak_memory, kind="peak", meaning="memory while encoding"),
+        spec.speed_figure(_work, "encode speed"),
+        spec.Figure(
+            "cores_busy", "cores", lambda seen: seen.measured.cpu_ns / seen.measured.wall_ns
+        ),
+        spec.Figure("bitrate_bps", "bit/s", _bitrate_bps),
+        spec.Figure("file_bytes", "B", lambda seen: float(seen.measured.file_bytes)),
+        spec.Figure(
+            "peak_rss_bytes", "B", spec.peak_memory, kind="peak", meaning="memory while encoding"
+        ),
     ),
     headline="throughput_fps",
     is_free_for_original=True,

@@ -8,19 +8,12 @@ from typing import Annotated, Final, Literal
 import numpy as np
 from pydantic import Field
 
-from mezzmark.model.cell import Cell, PlannedTrial
+from mezzmark.model.cell import Cell
 from mezzmark.model.chart import Chart, PatchKind
 from mezzmark.model.colour import DisplayName, Floats
 from mezzmark.model.fact import Fact, NameIn, Number, Positive, Whole
 from mezzmark.model.footage import ColourTags, RateText
-from mezzmark.model.tasks.spec import (
-    Better,
-    EncoderJob,
-    Figure,
-    PreparedFootage,
-    Stock,
-    TaskSpec,
-)
+from mezzmark.model.tasks.spec import Better, EncoderJob, Figure, Stock, TaskSpec
 
 
 class QualitySeries(Fact):
@@ -124,9 +117,8 @@ Metric = Annotated[str, NameIn(METRICS)]
 
 def metric_of(figure: str) -> str | None:
     """The metric that a figure is of; None for colour shifts."""
-    return next(
-        (name for name, row in METRICS.items() if figure in [f.name for f in row.figures]), None
-    )
+    of = {one.name: name for name, metric in METRICS.items() for one in metric.figures}
+    return of.get(figure)
 
 
 class FidelitySettings(Fact):
@@ -281,12 +273,6 @@ def _plan(_settings: FidelitySettings, stock: Stock) -> Iterator[Cell]:
         yield Cell(task="fidelity", clip=clip, encoding=name)
 
 
-def _job(
-    planned: PlannedTrial, settings: FidelitySettings, footage: PreparedFootage
-) -> FidelityJob:
-    return FidelityJob.of(planned.cell, footage, settings=settings)
-
-
 FIDELITY: Final = TaskSpec(
     name="fidelity",
     label="fidelity",
@@ -297,7 +283,7 @@ FIDELITY: Final = TaskSpec(
     measurement_model=FidelityMeasurement,
     engine_entry="mezzmark.engines.picture.fidelity:run_fidelity",
     plan=_plan,
-    job=_job,
+    job=lambda planned, settings, footage: FidelityJob.of(planned.cell, footage, settings=settings),
     view=lambda seen: [None] * len(seen),
     figures=(
         _judged("delta_e_max", "ΔE", "less", "largest colour shift on the chart"),

@@ -12,18 +12,7 @@ from pydantic import Field
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
 from mezzmark.model.fact import NS_PER_S, Fact, Positive, Whole
 from mezzmark.model.footage import RateText
-from mezzmark.model.tasks.spec import (
-    CountChoice,
-    EncoderJob,
-    Figure,
-    PreparedFootage,
-    Seen,
-    Stock,
-    TaskSpec,
-    Work,
-    same_length,
-    speed_figure,
-)
+from mezzmark.model.tasks import spec
 
 
 class GridSettings(Fact):
@@ -33,14 +22,14 @@ class GridSettings(Fact):
     of more threads than cores are left out unless `oversubscribe` is set.
     """
 
-    jobs: tuple[CountChoice, ...] = Field(default=(1, "half", "all"), min_length=1)
-    threads: tuple[CountChoice, ...] = Field(default=(1, "half", "all"), min_length=1)
+    jobs: tuple[spec.CountChoice, ...] = Field(default=(1, "half", "all"), min_length=1)
+    threads: tuple[spec.CountChoice, ...] = Field(default=(1, "half", "all"), min_length=1)
     frames: int = Field(default=48, ge=8, le=10_000)
     oversubscribe: bool = False
     pin_cores: bool = Field(default=False, description="give every job cores of its own")
 
 
-class GridJob(EncoderJob):
+class GridJob(spec.EncoderJob):
     """Encode `frame_count` frames in `job_count` processes released together, check every file.
 
     Each process decodes the frames into its own memory before the release.
@@ -82,25 +71,25 @@ class GridMeasurement(Fact):
     verify_ns: tuple[Whole, ...] = ()
     is_pinned: bool = False
 
-    _one_entry_per_job = same_length(
+    _one_entry_per_job = spec.same_length(
         *("end_ns", "start_ns", "cpu_ns", "peak_rss_bytes", "window_packets", "packet_count"),
         *("file_bytes", "decoded_frame_count", "stamps_in_order"),
         or_none=("load_ns", "verify_ns"),
     )
 
 
-def _peak_memory(seen: Seen) -> float | None:
+def _peak_memory(seen: spec.Seen) -> float | None:
     peaks = [peak for peak in seen.measured.peak_rss_bytes if peak is not None]
     return float(max(peaks)) if peaks else None
 
 
-def _plan(settings: GridSettings, stock: Stock) -> Iterator[Cell]:
+def _plan(settings: GridSettings, stock: spec.Stock) -> Iterator[Cell]:
     for (clip, name), (jobs, threads) in product(stock.encoded(), stock.splits(settings)):
         setting = Setting(jobs=jobs, threads=threads, pinned=settings.pin_cores)
         yield Cell(task="grid", clip=clip, encoding=name, setting=setting)
 
 
-def _job(planned: PlannedTrial, settings: GridSettings, footage: PreparedFootage) -> GridJob:
+def _job(planned: PlannedTrial, settings: GridSettings, footage: spec.PreparedFootage) -> GridJob:
     cell = planned.cell
     return GridJob.of(
         cell,
@@ -111,18 +100,13 @@ def _job(planned: PlannedTrial, settings: GridSettings, footage: PreparedFootage
     )
 
 
-def _work(seen: Seen) -> Work:
+def _work(seen: spec.Seen) -> spec.Work:
     measured: GridMeasurement = seen.measured
     frame_count = sum(measured.window_packets)
-    return Work(sample_count=1, frame_count=frame_count, wall_ns=measured.window_ns)
+    return spec.Work(sample_count=1, frame_count=frame_count, wall_ns=measured.window_ns)
 
 
-def _cores_busy(seen: Seen) -> float:
-    measured: GridMeasurement = seen.measured
-    return sum(measured.cpu_ns) / max(measured.end_ns)
-
-
-GRID: Final = TaskSpec(
+GRID: Final = spec.TaskSpec(
     name="grid",
     label="encoding in several jobs",
     verb="encode",
@@ -135,10 +119,12 @@ GRID: Final = TaskSpec(
     job=_job,
     work=_work,
     figures=(
-        speed_figure(_work, "encode speed of all jobs together"),
-        Figure("first_file_s", "s", lambda seen: min(seen.measured.end_ns) / NS_PER_S),
-        Figure("cores_busy", "cores", _cores_busy),
-        Figure(
+        spec.speed_figure(_work, "encode speed of all jobs together"),
+        spec.Figure("first_file_s", "s", lambda seen: min(seen.measured.end_ns) / NS_PER_S),
+        spec.Figure(
+            "cores_busy", "cores", lambda s: sum(s.measured.cpu_ns) / max(s.measured.end_ns)
+        ),
+        spec.Figure(
             "peak_rss_bytes", "B", _peak_memory, kind="peak", meaning="memory of one encode job"
         ),
     ),

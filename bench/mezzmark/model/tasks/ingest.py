@@ -12,18 +12,7 @@ from pydantic import Field
 from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
 from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.fact import NS_PER_S, Fact, Positive, Whole
-from mezzmark.model.tasks.spec import (
-    CountChoice,
-    Figure,
-    MediaReference,
-    PreparedFootage,
-    Seen,
-    Stock,
-    TaskSpec,
-    Work,
-    same_length,
-    speed_figure,
-)
+from mezzmark.model.tasks import spec
 
 ClipOrder = Literal["fifo", "longest-first"]
 """`fifo`: as the folder lists them; `longest-first`: by falling number of pixels to encode."""
@@ -35,8 +24,8 @@ class IngestSettings(Fact):
     `height_px` resizes (keeping the shape); None keeps the clips' own size.
     """
 
-    jobs: tuple[CountChoice, ...] = Field(default=(1, "all"), min_length=1)
-    threads: tuple[CountChoice, ...] = Field(default=(1,), min_length=1)
+    jobs: tuple[spec.CountChoice, ...] = Field(default=(1, "all"), min_length=1)
+    threads: tuple[spec.CountChoice, ...] = Field(default=(1,), min_length=1)
     orders: tuple[ClipOrder, ...] = Field(default=("longest-first",), min_length=1)
     height_px: int | None = Field(default=None, ge=64, le=8192, multiple_of=2)
     oversubscribe: bool = False
@@ -46,7 +35,7 @@ class IngestSource(Fact):
     """One clip of the folder: `frame_count` frames from its start are ingested."""
 
     clip: str
-    media: MediaReference
+    media: spec.MediaReference
     frame_count: int
 
 
@@ -88,25 +77,25 @@ class IngestMeasurement(Fact):
     is_verified: tuple[bool, ...]
     worker_count: Positive
 
-    _one_entry_per_clip = same_length(
+    _one_entry_per_clip = spec.same_length(
         *("clips", "frame_count", "width_px", "height_px", "source_bytes", "start_ns"),
         *("encoded_ns", "end_ns", "worker_index", "cpu_ns", "file_bytes", "is_verified"),
     )
 
 
-def _makespan_s(seen: Seen) -> float:
+def _makespan_s(seen: spec.Seen) -> float:
     measured: IngestMeasurement = seen.measured
     return max(measured.end_ns) / NS_PER_S
 
 
-def _pixel_rate(seen: Seen) -> float:
+def _pixel_rate(seen: spec.Seen) -> float:
     """Pixels of the clips as ingested, in 10⁶ a second, so that folders of other sizes compare."""
     measured: IngestMeasurement = seen.measured
     sizes = zip(measured.frame_count, measured.width_px, measured.height_px, strict=True)
     return sum(frames * width * height for frames, width, height in sizes) / _makespan_s(seen) / 1e6
 
 
-def _idle_fraction(seen: Seen) -> float:
+def _idle_fraction(seen: spec.Seen) -> float:
     """The share of the workers' time until the last file stood in which they had no clip."""
     measured: IngestMeasurement = seen.measured
     busy_ns = sum(
@@ -115,7 +104,7 @@ def _idle_fraction(seen: Seen) -> float:
     return max(0.0, 1 - busy_ns / NS_PER_S / (measured.worker_count * _makespan_s(seen)))
 
 
-def _plan(settings: IngestSettings, stock: Stock) -> Iterator[Cell]:
+def _plan(settings: IngestSettings, stock: spec.Stock) -> Iterator[Cell]:
     for name in stock.encodings:
         if name == ORIGINAL or not all((clip, name) in stock.media for clip in stock.clips):
             continue
@@ -126,7 +115,9 @@ def _plan(settings: IngestSettings, stock: Stock) -> Iterator[Cell]:
             yield Cell(task="ingest", clip=ALL_CLIPS, encoding=name, setting=setting)
 
 
-def _job(planned: PlannedTrial, _settings: IngestSettings, footage: PreparedFootage) -> IngestJob:
+def _job(
+    planned: PlannedTrial, _settings: IngestSettings, footage: spec.PreparedFootage
+) -> IngestJob:
     cell, counts = planned.cell, footage.frame_counts
     return IngestJob(
         sources=tuple(
@@ -142,18 +133,13 @@ def _job(planned: PlannedTrial, _settings: IngestSettings, footage: PreparedFoot
     )
 
 
-def _work(seen: Seen) -> Work:
+def _work(seen: spec.Seen) -> spec.Work:
     measured: IngestMeasurement = seen.measured
     frame_count = sum(measured.frame_count)
-    return Work(sample_count=1, frame_count=frame_count, wall_ns=max(measured.end_ns))
+    return spec.Work(sample_count=1, frame_count=frame_count, wall_ns=max(measured.end_ns))
 
 
-def _cores_busy(seen: Seen) -> float:
-    measured: IngestMeasurement = seen.measured
-    return sum(measured.cpu_ns) / NS_PER_S / _makespan_s(seen)
-
-
-INGEST: Final = TaskSpec(
+INGEST: Final = spec.TaskSpec(
     name="ingest",
     label="ingest",
     verb="ingest",
@@ -166,11 +152,13 @@ INGEST: Final = TaskSpec(
     job=_job,
     work=_work,
     figures=(
-        speed_figure(_work, "ingest speed"),
-        Figure("makespan_s", "s", _makespan_s, meaning="time to ingest the folder"),
-        Figure("pixel_rate_mpx_s", "Mpx/s", _pixel_rate, better="more"),
-        Figure("idle_fraction", "", _idle_fraction, kind="share"),
-        Figure("cores_busy", "cores", _cores_busy),
+        spec.speed_figure(_work, "ingest speed"),
+        spec.Figure("makespan_s", "s", _makespan_s, meaning="time to ingest the folder"),
+        spec.Figure("pixel_rate_mpx_s", "Mpx/s", _pixel_rate, better="more"),
+        spec.Figure("idle_fraction", "", _idle_fraction, kind="share"),
+        spec.Figure(
+            "cores_busy", "cores", lambda s: sum(s.measured.cpu_ns) / NS_PER_S / _makespan_s(s)
+        ),
     ),
     headline="makespan_s",
     is_free_for_original=True,

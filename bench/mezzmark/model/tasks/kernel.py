@@ -2,20 +2,13 @@
 copies of memory came to."""
 
 from collections.abc import Sequence
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 import numpy as np
 
-from mezzmark.model.cell import KERNEL_CLIP, KERNEL_ENCODING, Cell, PlannedTrial
+from mezzmark.model.cell import KERNEL_CLIP, KERNEL_ENCODING, Cell
 from mezzmark.model.fact import Amount, Fact, Positive, Whole
-from mezzmark.model.tasks.spec import (
-    NS_PER_MS,
-    Figure,
-    PreparedFootage,
-    Seen,
-    TaskSpec,
-    Work,
-)
+from mezzmark.model.tasks.spec import NS_PER_MS, Figure, Seen, TaskSpec, Work
 from mezzmark.statistics.quantiles import quantile
 
 KERNEL_CELL: Final = Cell(task="kernel", clip=KERNEL_CLIP, encoding=KERNEL_ENCODING)
@@ -57,14 +50,6 @@ def _view(seen: Sequence[Seen]) -> list[Seen | None]:
     return [one if one.measured.wall_ns else None for one in seen]
 
 
-def _kernel_ms(seen: Seen) -> float:
-    return quantile(np.asarray(seen.measured.wall_ns, dtype=np.float64) / NS_PER_MS, 0.5)
-
-
-def _job(_planned: PlannedTrial, _settings: Any, _footage: PreparedFootage) -> Fact:
-    return KernelJob(repeats=KERNEL_REPEATS)
-
-
 KERNEL: Final = TaskSpec(
     name="kernel",
     label="reference kernel",
@@ -73,10 +58,14 @@ KERNEL: Final = TaskSpec(
     job_model=KernelJob,
     measurement_model=KernelMeasurement,
     engine_entry="mezzmark.engines.encode.reference:run_kernel",
-    job=_job,
+    job=lambda *_: KernelJob(repeats=KERNEL_REPEATS),
     view=_view,
     work=lambda seen: Work(sample_count=len(seen.measured.wall_ns)),
-    figures=(Figure("kernel_ms", "ms", _kernel_ms),),
+    figures=(
+        Figure(
+            "kernel_ms", "ms", lambda s: quantile(np.divide(s.measured.wall_ns, NS_PER_MS), 0.5)
+        ),
+    ),
     headline="kernel_ms",
     busy_ns=lambda measured: sum(measured.wall_ns),
 )

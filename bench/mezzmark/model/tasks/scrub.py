@@ -1,4 +1,5 @@
-"""Scrubbing: closed-loop playhead moves, each timed and proved."""
+"""Scrubbing: closed-loop playhead moves, each timed and proved. Long because a task is one module:
+what it asks, measures and tells."""
 
 from collections import ChainMap, Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -14,21 +15,8 @@ from pydantic import Field, model_validator
 from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
 from mezzmark.model.fact import MAX_WHOLE, Amount, Fact, NameIn, Whole
 from mezzmark.model.players import BEST, FULL_SIZE, PLAYERS, Player, find_player
+from mezzmark.model.tasks import spec
 from mezzmark.model.tasks.patterns import PATTERNS, groups_of, plan_requests
-from mezzmark.model.tasks.spec import (
-    NS_PER_MS,
-    CountChoice,
-    Figure,
-    MediaReference,
-    PreparedFootage,
-    ProcessFacts,
-    Seen,
-    Stock,
-    TaskSpec,
-    Work,
-    peak_memory,
-    same_length,
-)
 from mezzmark.statistics.quantiles import sorted_quantile
 
 PatternName = Annotated[str, NameIn(PATTERNS)]
@@ -64,7 +52,7 @@ class ScrubSettings(Fact):
     patterns: tuple[PatternName, ...] = Field(default=("jump", "near"), min_length=1)
     requests: int = Field(default=24, ge=1, le=100_000, description="playhead moves a trial")
     policies: tuple[Policy, ...] = Field(default=("roll",), min_length=1)
-    threads: tuple[CountChoice, ...] = Field(default=("all",), min_length=1)
+    threads: tuple[spec.CountChoice, ...] = Field(default=("all",), min_length=1)
     players: tuple[PlayerChoice, ...] = Field(default=("slice",), min_length=1)
     pilot_players: tuple[FullSizePlayer, ...] = Field(default=("slice", "frame"), min_length=1)
     crossed: bool = Field(default=False, description="every value with every other")
@@ -101,7 +89,7 @@ class ScrubJob(Fact):
     """
 
     task: Literal["scrub"] = "scrub"
-    media: tuple[MediaReference, ...]
+    media: tuple[spec.MediaReference, ...]
     requests: tuple[tuple[int, int], ...]
     policy: Policy
     thread_count: int
@@ -140,7 +128,7 @@ class ScrubMeasurement(Fact):
     resident_fraction: tuple[Amount, ...] = ()
     view_proof: tuple[Proof, ...] = ()
 
-    _one_entry_per_move = same_length(
+    _one_entry_per_move = spec.same_length(
         *("proof", "clip_position", "frame_index", "locate_ns", "decode_ns", "present_ns"),
         *("overhead_ns", "decoded_frames", "read_bytes", "shown_frame"),
         or_none=("copy_ns", "wait_ns", "block", "resident_fraction", "view_proof"),
@@ -157,7 +145,7 @@ class ProvedMoves:
     span_ns: tuple[int, int, int]
     read_bytes: int
     open_ns: tuple[int, ...]
-    process: ProcessFacts | None
+    process: spec.ProcessFacts | None
 
 
 def first_blocks(measured: ScrubMeasurement, blocks: int) -> ScrubMeasurement:
@@ -193,14 +181,14 @@ def latencies_ms(measured: ScrubMeasurement) -> NDArray[np.float64]:
     if measured.copy_ns:
         spans.append(measured.copy_ns)
     total_ns: NDArray[np.int64] = np.array(spans, dtype=np.int64).sum(axis=0)
-    return total_ns / NS_PER_MS
+    return total_ns / spec.NS_PER_MS
 
 
 MOVES_AT_ONCE: Final = 100_000
 """Of trials with as many moves, which become one array: 10 MB at a time."""
 
 
-def view_moves(seen: Sequence[Seen]) -> list[ProvedMoves | None]:
+def view_moves(seen: Sequence[spec.Seen]) -> list[ProvedMoves | None]:
     """The proved moves of each trial as arrays; None where none was proved."""
     alike: dict[tuple[int, int], list[tuple[int, list[Sequence[int]]]]] = {}
     for place, (measured, _) in enumerate(seen):
@@ -224,7 +212,7 @@ def view_moves(seen: Sequence[Seen]) -> list[ProvedMoves | None]:
 
 
 def _proved_moves(
-    seen: Sequence[Seen], lists: Sequence[Sequence[Sequence[int]]]
+    seen: Sequence[spec.Seen], lists: Sequence[Sequence[Sequence[int]]]
 ) -> Iterator[ProvedMoves]:
     """Of trials with as many moves, whose lists become one array, sorted once: that is most of what
     a large run costs."""
@@ -232,8 +220,8 @@ def _proved_moves(
     totals = columns.sum(axis=2).tolist()
     rows_ms = np.empty((len(seen), 4, columns.shape[2]))
     latency_ns = columns[:, :3].sum(axis=1) + columns[:, 4:].sum(axis=1)
-    np.divide(latency_ns, NS_PER_MS, out=rows_ms[:, 0])
-    np.divide(columns[:, :3], NS_PER_MS, out=rows_ms[:, 1:])
+    np.divide(latency_ns, spec.NS_PER_MS, out=rows_ms[:, 0])
+    np.divide(columns[:, :3], spec.NS_PER_MS, out=rows_ms[:, 1:])
     for (measured, process), total, rows, ordered in zip(
         seen, totals, rows_ms, np.sort(rows_ms, axis=2), strict=True
     ):
@@ -252,14 +240,10 @@ def _quantile_of(row: int, probability: float) -> Callable[[ProvedMoves], float]
 
 
 def _open_ms(moves: ProvedMoves) -> float | None:
-    return sum(moves.open_ns) / len(moves.open_ns) / NS_PER_MS if moves.open_ns else None
+    return sum(moves.open_ns) / len(moves.open_ns) / spec.NS_PER_MS if moves.open_ns else None
 
 
-def _read_bytes_per_move(moves: ProvedMoves) -> float:
-    return moves.read_bytes / moves.latencies_ms.size
-
-
-def _plan(settings: ScrubSettings, stock: Stock) -> Iterator[Cell]:
+def _plan(settings: ScrubSettings, stock: spec.Stock) -> Iterator[Cell]:
     clip_count = Counter(name for _, name in stock.present())
     between = [(ALL_CLIPS, name) for name in stock.encodings if clip_count[name] > 1]
     axes: dict[str, Sequence[Any]] = {
@@ -289,7 +273,7 @@ def vary_settings(axes: Mapping[str, Sequence[Any]], *, crossed: bool = False) -
     return found
 
 
-def _job(planned: PlannedTrial, settings: ScrubSettings, footage: PreparedFootage) -> ScrubJob:
+def _job(planned: PlannedTrial, settings: ScrubSettings, footage: spec.PreparedFootage) -> ScrubJob:
     """Requests depend on the trial's seed and its original clips only."""
     cell, setting = planned.cell, planned.cell.setting
     visited = footage.clips if cell.clip == ALL_CLIPS else [cell.clip]
@@ -317,7 +301,7 @@ def _job(planned: PlannedTrial, settings: ScrubSettings, footage: PreparedFootag
     )
 
 
-SCRUB: Final = TaskSpec(
+SCRUB: Final = spec.TaskSpec(
     name="scrub",
     label="scrub latency",
     verb="scrub",
@@ -329,16 +313,16 @@ SCRUB: Final = TaskSpec(
     plan=_plan,
     job=_job,
     view=view_moves,
-    work=lambda moves: Work(
+    work=lambda moves: spec.Work(
         sample_count=moves.latencies_ms.size,
         latencies_ms=moves.latencies_ms,
         span_ns=moves.span_ns,
     ),
     figures=(
-        Figure(
+        spec.Figure(
             "p50_ms", "ms", _quantile_of(0, 0.5), probability=0.5, meaning="median scrub latency"
         ),
-        Figure(
+        spec.Figure(
             "p95_ms",
             "ms",
             _quantile_of(0, 0.95),
@@ -346,13 +330,18 @@ SCRUB: Final = TaskSpec(
             probability=0.95,
             meaning="scrub latency in 95 of 100 moves",
         ),
-        Figure("p99_ms", "ms", lambda _: None, kind="tail", probability=0.99),
-        Figure("locate_p50_ms", "ms", _quantile_of(1, 0.5)),
-        Figure("decode_p50_ms", "ms", _quantile_of(2, 0.5)),
-        Figure("present_p50_ms", "ms", _quantile_of(3, 0.5)),
-        Figure("open_ms", "ms", _open_ms, meaning="time to open the file"),
-        Figure("read_bytes_per_move", "B", _read_bytes_per_move, meaning="bytes read for a move"),
-        Figure("peak_rss_bytes", "B", peak_memory, kind="peak"),
+        spec.Figure("p99_ms", "ms", lambda _: None, kind="tail", probability=0.99),
+        spec.Figure("locate_p50_ms", "ms", _quantile_of(1, 0.5)),
+        spec.Figure("decode_p50_ms", "ms", _quantile_of(2, 0.5)),
+        spec.Figure("present_p50_ms", "ms", _quantile_of(3, 0.5)),
+        spec.Figure("open_ms", "ms", _open_ms, meaning="time to open the file"),
+        spec.Figure(
+            "read_bytes_per_move",
+            "B",
+            lambda moves: moves.read_bytes / moves.latencies_ms.size,
+            meaning="bytes read for a move",
+        ),
+        spec.Figure("peak_rss_bytes", "B", spec.peak_memory, kind="peak"),
     ),
     headline="p50_ms",
     proofs=shown_proof,

@@ -79,13 +79,11 @@ class Seen(NamedTuple):
 def speed_figure(work: Callable[[Seen], Work], meaning: str) -> Figure:
     """`throughput_fps`: frames of the trial's work a second."""
 
-    def frames_per_s(seen: Seen) -> float:
+    def speed(seen: Seen) -> float:
         done = work(seen)
         return done.frame_count / (done.wall_ns / NS_PER_S)
 
-    return Figure(
-        "throughput_fps", "fps", frames_per_s, kind="rate", better="more", meaning=meaning
-    )
+    return Figure("throughput_fps", "fps", speed, kind="rate", better="more", meaning=meaning)
 
 
 def peak_memory(seen: Any) -> float | None:

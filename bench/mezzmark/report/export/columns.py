@@ -71,11 +71,7 @@ def cell_values(cell: Cell, arm: str = "", played_by: str = "") -> dict[str, obj
     }
 
 
-COUNT_COLUMNS: Final = {
-    "wrong_count": INTEGER,
-    "unproved_count": INTEGER,
-    "alike_count": INTEGER,
-}
+COUNT_COLUMNS: Final = dict.fromkeys(("wrong_count", "unproved_count", "alike_count"), INTEGER)
 
 SUMMARY_COLUMNS: Final = {"trial_count": INTEGER, "failed_trial_count": INTEGER, **COUNT_COLUMNS}
 
@@ -97,12 +93,9 @@ CELLS: Final[Mapping[str, str]] = {
 }
 """A row a run, cell and figure."""
 
-PROCESS_COLUMNS: Final = {
-    "cpu_ns": INTEGER,
-    "peak_rss_bytes": INTEGER,
-    "voluntary_switches": INTEGER,
-    "involuntary_switches": INTEGER,
-}
+PROCESS_COLUMNS: Final = dict.fromkeys(
+    ("cpu_ns", "peak_rss_bytes", "voluntary_switches", "involuntary_switches"), INTEGER
+)
 
 _FIRST_FIGURES: Final = (
     *("p50_ms", "p95_ms", "locate_p50_ms", "decode_p50_ms", "present_p50_ms", "open_ms"),
@@ -182,13 +175,7 @@ TABLES: Final[Mapping[str, Mapping[str, str]]] = {
 
 
 def typed(rows: Sequence[Mapping[str, object]], schema: Mapping[str, str]) -> pd.DataFrame:
-    """A frame with the schema's columns in its order and types; what a row lacks is a gap.
-
-    Each column gets its type before it can pass through floats, which hold no 63-bit seed.
-    """
-    return pd.DataFrame(
-        {
-            name: pd.Series([row.get(name) for row in rows], dtype=dtype)
-            for name, dtype in schema.items()
-        }
-    )
+    """A frame with the schema's columns in its order and types; what a row lacks is a gap. Each
+    column gets its type before it can pass through floats, which hold no 63-bit seed."""
+    made = {key: pd.Series([row.get(key) for row in rows], dtype=of) for key, of in schema.items()}
+    return pd.DataFrame(made)

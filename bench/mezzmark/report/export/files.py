@@ -16,6 +16,7 @@ from mezzmark import __version__
 from mezzmark.decide.estimate.observed_run import MeasuredRun, trial_cost
 from mezzmark.model.cell import Cell
 from mezzmark.model.errors import EngineError, RunError
+from mezzmark.model.fact import grouped
 from mezzmark.report.export.tidy import cells_frame, csv_bytes, samples_frame, trials_frame
 from mezzmark.store.run_store import MANIFEST_NAME, Run, read_run
 
@@ -93,11 +94,11 @@ def as_pytest_benchmark(run: Run) -> str:
             what="pytest-benchmark is not installed",
             remedy='Install it with pip install ".[pytest]" in the clone',
         ) from problem
-    seconds: dict[Cell, list[float]] = {}
-    for trial in run.trials:
-        cost = trial_cost(trial)
-        if cost is not None and trial.cell.task in COST_SECONDS and trial.arm != "pilot":
-            seconds.setdefault(trial.cell, []).append(cost * COST_SECONDS[trial.cell.task])
+    seconds = grouped(
+        (trial.cell, cost * COST_SECONDS[trial.cell.task])
+        for trial in run.trials
+        if trial.cell.task in COST_SECONDS and trial.arm != "pilot" and (cost := trial_cost(trial))
+    )
     benchmarks = []
     for cell, values in seconds.items():
         stats = Stats()
@@ -122,12 +123,11 @@ def as_pytest_benchmark(run: Run) -> str:
 
 
 def _benchmark(cell: Cell, stats: dict[str, Any]) -> dict[str, Any]:
-    settings = cell.model_dump(mode="json", exclude_none=True, exclude={"arm"})
     return {
         "group": f"{cell.task} {cell.clip}",
         "name": cell.cell_id,
         "fullname": f"mezzmark::{cell.cell_id}",
-        "params": settings,
+        "params": cell.model_dump(mode="json", exclude_none=True),
         "param": cell.encoding,
         "extra_info": {"unit": "s a frame" if cell.task == "encode" else "s to picture, median"},
         "options": {

@@ -23,19 +23,7 @@ from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms, proved_mask
-from mezzmark.report.export.columns import (
-    CELLS,
-    FIGURE_COLUMNS,
-    MOMENT_COLUMNS,
-    MOVE_COLUMNS,
-    PLACE_COLUMNS,
-    PROCESS_COLUMNS,
-    SAMPLES,
-    SUMMARY_COLUMNS,
-    TRIALS,
-    cell_values,
-    typed,
-)
+from mezzmark.report.export import columns
 from mezzmark.report.prose.numbers import withheld_text
 
 FLOAT_FORMAT: Final = "%.9g"
@@ -93,17 +81,16 @@ def cells_csv(runs: Iterable[tuple[Manifest, Sequence[CellSummary]]]) -> bytes:
 
 
 def _cells(summaries: Iterable[tuple[Manifest, CellSummary]]) -> pd.DataFrame:
-    return typed(
-        [row for manifest, summary in summaries for row in _rows(manifest, summary)], CELLS
-    )
+    rows = [row for manifest, summary in summaries for row in _rows(manifest, summary)]
+    return columns.typed(rows, columns.CELLS)
 
 
 def _rows(manifest: Manifest, summary: CellSummary) -> list[dict[str, object]]:
     shared: dict[str, object] = {
         "run_id": manifest.run_id,
         "host": manifest.host.host_label,
-        **cell_values(summary.cell, summary.arm),
-        **{name: getattr(summary, name) for name in SUMMARY_COLUMNS},
+        **columns.cell_values(summary.cell, summary.arm),
+        **{name: getattr(summary, name) for name in columns.SUMMARY_COLUMNS},
     }
     if not summary.estimates:
         has_finished = summary.trial_count > summary.failed_trial_count
@@ -117,7 +104,8 @@ def _rows(manifest: Manifest, summary: CellSummary) -> list[dict[str, object]]:
 
 def trials_frame(runs: Sequence[MeasuredRun]) -> pd.DataFrame:
     """The table of trials, failed ones too, in the order they ran."""
-    return typed([_trial_row(run.manifest, trial) for run in runs for trial in run.trials], TRIALS)
+    rows = [_trial_row(run.manifest, trial) for run in runs for trial in run.trials]
+    return columns.typed(rows, columns.TRIALS)
 
 
 def _place(manifest: Manifest, trial: Trial) -> dict[str, object]:
@@ -126,30 +114,25 @@ def _place(manifest: Manifest, trial: Trial) -> dict[str, object]:
         "host": manifest.host.host_label,
         "round_index": trial.round_index,
         "position": trial.position,
-        **cell_values(trial.cell, trial.arm, trial.player),
+        **columns.cell_values(trial.cell, trial.arm, trial.player),
     }
 
 
 def _trial_row(manifest: Manifest, trial: Trial) -> dict[str, object]:
     observation = observe_trial(trial)
-    row = (
-        dict(trial)
-        | _place(manifest, trial)
-        | {
-            "outcome": (*trial.flags, trial.outcome)[0],
-            "sample_count": observation.sample_count if observation else 0,
-        }
-    )
+    row = dict(trial) | _place(manifest, trial)
+    row["outcome"] = (*trial.flags, trial.outcome)[0]
+    row["sample_count"] = observation.sample_count if observation else 0
     if observation:
-        row |= {name: observation.figures.get(name) for name in FIGURE_COLUMNS}
+        row |= {name: observation.figures.get(name) for name in columns.FIGURE_COLUMNS}
     if trial.measurement and (proof := TASKS[trial.cell.task].proofs(trial.measurement)):
         row["wrong_count"] = proof.count("wrong")
         row["unproved_count"] = proof.count("unreadable") + proof.count("missing")
         row["alike_count"] = proof.count("alike")
     if trial.process is not None:
-        row |= {name: getattr(trial.process, name) for name in PROCESS_COLUMNS}
+        row |= {name: getattr(trial.process, name) for name in columns.PROCESS_COLUMNS}
     for prefix, moment in (("before", trial.host_before), ("during", trial.host_during)):
-        row |= {f"{prefix}_{name}": getattr(moment, name) for name in MOMENT_COLUMNS}
+        row |= {f"{prefix}_{name}": getattr(moment, name) for name in columns.MOMENT_COLUMNS}
     return row
 
 
@@ -165,17 +148,17 @@ def samples_frame(runs: Sequence[MeasuredRun]) -> pd.DataFrame:
         if isinstance(trial.measurement, ScrubMeasurement)
     ]
     measured = [measurement for _, measurement in found]
-    places = typed([place for place, _ in found], {n: SAMPLES[n] for n in PLACE_COLUMNS})
+    places = columns.typed([place for place, _ in found], columns.PLACE_COLUMNS)
     counts = [len(measurement.frame_index) for measurement in measured]
     moves: dict[str, Any] = {
         "move_index": _joined([np.arange(count) for count in counts], np.int64),
-        **{n: _joined([getattr(m, n) for m in measured], np.int64) for n in MOVE_COLUMNS},
+        **{n: _joined([getattr(m, n) for m in measured], np.int64) for n in columns.MOVE_COLUMNS},
         "latency_ms": _joined([latencies_ms(m) for m in measured], np.float64),
         "proof": [proof for m in measured for proof in m.proof],
         "is_proved": _joined([proved_mask(m) for m in measured], np.bool_),
     }
     repeated = places.loc[places.index.repeat(counts)].reset_index(drop=True)
-    return repeated.assign(**moves)[list(SAMPLES)].astype(dict(SAMPLES))
+    return repeated.assign(**moves)[list(columns.SAMPLES)].astype(dict(columns.SAMPLES))
 
 
 def _joined(parts: Sequence[Any], dtype: type) -> NDArray[Any]:

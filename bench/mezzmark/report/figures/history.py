@@ -8,19 +8,8 @@ import seaborn.objects as so
 from matplotlib.axes import Axes
 
 from mezzmark.decide.compare.history import History, HistorySeries
+from mezzmark.report.figures import theme
 from mezzmark.report.figures.marks import Drawing, Mark, at, draw_marks, ends, new_drawing
-from mezzmark.report.figures.theme import (
-    DASHES,
-    LIGHT,
-    MARGIN_IN,
-    PAPER_BOX,
-    SMALL_PT,
-    WIDTH_IN,
-    characters,
-    plot,
-    ratio_limits,
-    set_log_axis,
-)
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import history as prose
 
@@ -47,10 +36,10 @@ def draw_history(history: History, *, anchors: Sequence[str]) -> Drawing:
     cells = _frame((line.task, line) for line in history.cells)
     cells = cells[cells["task"].isin(names)].rename(columns={"ratio": "cell_ratio"})
     shown = pd.concat([runs, cells], ignore_index=True)
-    blue = LIGHT["leader"]
-    thin = so.Line(color=LIGHT["other"], alpha=0.35, linewidth=0.7)
+    blue = theme.LIGHT["leader"]
+    thin = so.Line(color=theme.LIGHT["other"], alpha=0.35, linewidth=0.7)
     (
-        plot(shown, x="run")
+        theme.plot(shown, x="run")
         .facet(row="task", order=names)
         .add(thin, y="cell_ratio", group="line")
         .add(so.Line(color=blue, linewidth=1.1), y="ratio")
@@ -62,14 +51,14 @@ def draw_history(history: History, *, anchors: Sequence[str]) -> Drawing:
     for series, axes in zip(tasks, drawing.figure.axes, strict=True):
         draw_marks(drawing, _marks(series, history, anchors), axes)
         values = shown.loc[shown["task"] == series.task, ["ratio", "low", "high", "cell_ratio"]]
-        low, high = ratio_limits([*values.to_numpy().ravel()])
-        set_log_axis(axes, "y", (low, high * (high / low) ** LABEL_ROOM), label="")
+        low, high = theme.ratio_limits([*values.to_numpy().ravel()])
+        theme.set_log_axis(axes, "y", (low, high * (high / low) ** LABEL_ROOM), label="")
         axes.set(xlim=(-0.5, len(dates) - 0.5), title="", xlabel=labels.RUN_LABEL)
         axes.label_outer()
         axes.text(0, 1.06, prose.panel_title(series), transform=axes.transAxes, weight="bold")
-        axes.axhline(1, color=LIGHT["muted"], linewidth=0.8, zorder=1)
+        axes.axhline(1, color=theme.LIGHT["muted"], linewidth=0.8, zorder=1)
         _draw_steps(axes, series)
-    room = characters(WIDTH_IN - LEFT_IN - MARGIN_IN) / (len(dates[0]) + 2)
+    room = theme.characters(theme.WIDTH_IN - LEFT_IN - theme.MARGIN_IN) / (len(dates[0]) + 2)
     every = max(1, ceil(len(dates) / max(1, int(room))))
     drawing.figure.axes[-1].set_xticks(range(0, len(dates), every), dates[::every])
     return drawing
@@ -107,7 +96,7 @@ def _draw_steps(axes: Axes, series: HistorySeries) -> None:
     low, high = axes.get_xlim()
     for order, step in enumerate(series.steps):
         x = (step.before + step.after) / 2
-        axes.axvline(x, color=LIGHT["line"], linewidth=1.1, linestyle=DASHES, zorder=2)
+        axes.axvline(x, color=theme.LIGHT["line"], linewidth=1.1, linestyle=theme.DASHES, zorder=2)
         is_right = (x - low) / (high - low) > 0.6
         axes.annotate(
             prose.percent_text(step.cost_ratio),
@@ -117,8 +106,8 @@ def _draw_steps(axes: Axes, series: HistorySeries) -> None:
             textcoords="offset points",
             ha="right" if is_right else "left",
             va="top",
-            color=LIGHT["line"],
-            fontsize=SMALL_PT,
-            bbox=PAPER_BOX,
+            color=theme.LIGHT["line"],
+            fontsize=theme.SMALL_PT,
+            bbox=theme.PAPER_BOX,
             zorder=6,
         )

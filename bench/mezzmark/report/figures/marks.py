@@ -17,18 +17,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 
 from mezzmark.model.estimate import Estimate
-from mezzmark.report.figures.theme import (
-    INNER_IN,
-    LIGHT,
-    MARGIN_IN,
-    MARKERS,
-    SHAPES,
-    SMALL_PT,
-    TITLE_PT,
-    WIDTH_IN,
-    characters,
-    plot,
-)
+from mezzmark.report.figures import theme
 from mezzmark.report.prose.figures import FigureText
 
 Link = tuple[str, str]
@@ -63,28 +52,32 @@ def new_drawing(
     *,
     body_in: float,
     key: Sequence[Line2D] = (),
-    left_in: float = MARGIN_IN,
-    right_in: float = MARGIN_IN,
+    left_in: float = theme.MARGIN_IN,
+    right_in: float = theme.MARGIN_IN,
     top_in: float = 0.0,
     bottom_in: float = 0.55,
 ) -> Drawing:
     """A figure with title, subtitle and key on top, and room for axes that are exactly `body_in`
     inches high; the other lengths are the room around them."""
-    width = characters(INNER_IN, TITLE_PT * 1.1)
+    width = theme.characters(theme.INNER_IN, theme.TITLE_PT * 1.1)
     lines = len(_wrapped(text.title, width))
     title = _wrapped(text.title, min(width, len(text.title) // max(lines, 1) + 6))  # balanced
-    subtitle = _wrapped(text.subtitle, characters(INNER_IN, SMALL_PT))
+    subtitle = _wrapped(text.subtitle, theme.characters(theme.INNER_IN, theme.SMALL_PT))
     columns = _key_columns(key)
     title_in, subtitle_in = 0.1 + 0.22 * len(title), 0.165 * len(subtitle) + 0.08
     head_in = title_in + subtitle_in + 0.2 * ceil(len(key) / columns) + 0.08
     height = head_in + top_in + body_in + bottom_in
-    figure = Figure(figsize=(WIDTH_IN, height))
+    figure = Figure(figsize=(theme.WIDTH_IN, height))
     FigureCanvasAgg(figure)
-    x = MARGIN_IN / WIDTH_IN
+    x = theme.MARGIN_IN / theme.WIDTH_IN
     top: dict[str, Any] = {"va": "top", "linespacing": 1.25}
-    figure.text(x, 1 - 0.1 / height, "\n".join(title), fontsize=TITLE_PT, weight="bold", **top)
+    figure.text(
+        x, 1 - 0.1 / height, "\n".join(title), fontsize=theme.TITLE_PT, weight="bold", **top
+    )
     y = 1 - title_in / height
-    figure.text(x, y, "\n".join(subtitle), fontsize=SMALL_PT, color=LIGHT["muted"], **top)
+    figure.text(
+        x, y, "\n".join(subtitle), fontsize=theme.SMALL_PT, color=theme.LIGHT["muted"], **top
+    )
     if key:
         figure.legend(
             handles=list(key),
@@ -98,8 +91,8 @@ def new_drawing(
             borderaxespad=0,
         )
     figure.subplots_adjust(
-        left=left_in / WIDTH_IN,
-        right=1 - right_in / WIDTH_IN,
+        left=left_in / theme.WIDTH_IN,
+        right=1 - right_in / theme.WIDTH_IN,
         bottom=bottom_in / height,
         top=(bottom_in + body_in) / height,
     )
@@ -119,7 +112,7 @@ def _key_columns(key: Sequence[Line2D]) -> int:
     lengths = [len(str(entry.get_label())) + KEY_SIGN for entry in key]
     for columns in range(len(key), 1, -1):
         widths = [max(column) for column in np.array_split(lengths, columns)]
-        if sum(widths) <= characters(INNER_IN, SMALL_PT):
+        if sum(widths) <= theme.characters(theme.INNER_IN, theme.SMALL_PT):
             return columns
     return 1
 
@@ -164,12 +157,12 @@ def draw_marks(drawing: Drawing, marks: Sequence[Mark], axes: Axes | None = None
         frame[f"nth_{side}"] = frame.groupby(side).cumcount()
     urls = [drawing.url(*mark.link) if mark.link else None for mark in marks]
     bar = so.Range(artist_kws={"capstyle": "butt", "zorder": 4})
-    under = so.Dot(color=LIGHT["paper"], artist_kws={"zorder": 5})
+    under = so.Dot(color=theme.LIGHT["paper"], artist_kws={"zorder": 5})
     dot = so.Dot(edgewidth=1.4, edgealpha=1, artist_kws={"zorder": 6, "urls": urls})
     bars = {"color": "colour", "linewidth": "bar", "legend": False}
     dots = {"x": "x", "y": "y", "marker": "marker", "pointsize": "size", "legend": False}
     (
-        plot(frame)
+        theme.plot(frame)
         .add(bar, x="x", ymin="y_low", ymax="y_high", group="nth_x", orient="x", **bars)
         .add(bar, y="y", xmin="x_low", xmax="x_high", group="nth_y", orient="y", **bars)
         .add(under, **dots)
@@ -185,7 +178,7 @@ _COLUMNS: Final = [
     *("x", "x_low", "x_high", "y", "y_low", "y_high"),
     *("colour", "marker", "fill", "size", "bar"),
 ]
-_MARKERS: Final = (*SHAPES, *MARKERS.values(), ">", "*", "x")
+_MARKERS: Final = (*theme.SHAPES, *theme.MARKERS.values(), ">", "*", "x")
 
 _UNSEEN: Final = 0.002
 """Opacity of an area mark: too little to see, yet filled, so that all of it can be pointed at."""
@@ -199,7 +192,7 @@ def add_area_mark(
     Bars of several parts, and cells with text in them, so have one link each that takes the
     pointer anywhere.
     """
-    shade = (LIGHT["paper"], _UNSEEN)
+    shade = (theme.LIGHT["paper"], _UNSEEN)
     axes.add_patch(
         Rectangle(corner, width, height, facecolor=shade, linewidth=0, zorder=9, url=url)
     )

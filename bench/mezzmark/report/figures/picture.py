@@ -54,8 +54,7 @@ def draw_generations(judged: Sequence[EncodingFidelity], *, anchors: Mapping[str
     drawn.add(line, legend=False).on(axes).plot()
     marks = []
     for entry, index, value in found:
-        words = prose.generation_words(entry, index)
-        link = (anchors[entry.encoding], words)
+        link = (anchors[entry.encoding], prose.generation_words(entry, index))
         marks.append(Mark(x=at(index + 1), y=at(value), colour="other", link=link, size_pt=4.5))
     draw_marks(drawing, marks)
     axes.set(xlabel=labels.GENERATION_LABEL, ylabel=labels.PSNR_LABEL)

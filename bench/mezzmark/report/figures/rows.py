@@ -12,15 +12,8 @@ from typing import Any, Final
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 
-from mezzmark.report.figures.marks import Drawing, new_drawing
-from mezzmark.report.figures.theme import (
-    DASHES,
-    INNER_IN,
-    LIGHT,
-    PAPER_BOX,
-    SMALL_PT,
-    characters,
-)
+from mezzmark.report.figures import theme
+from mezzmark.report.figures.marks import Drawing, Mark, draw_marks, new_drawing
 from mezzmark.report.prose.figures import FigureText
 from mezzmark.report.prose.numbers import NAME_LIMIT, shown_name
 from mezzmark.report.view import Role
@@ -100,7 +93,7 @@ def label_rows(
     }
     for row, top_in in zip(rows, grid.tops_in, strict=True):
         value = f"{row.text}  {row.warning}" if row.warning else row.text
-        room = characters(INNER_IN) - int(0.9 * len(value)) - 2
+        room = theme.characters(theme.INNER_IN) - int(0.9 * len(value)) - 2
         if row.about and room - len(row.about) > len(row.name):
             value = f"{row.about} · {value}"
         axes.text(
@@ -108,16 +101,16 @@ def label_rows(
             top_in + 0.12,
             shown_name(row.name, limit=max(12, min(NAME_LIMIT, room))),
             weight="normal" if row.role == "other" else "bold",
-            color=LIGHT["ink" if row.role == "other" else row.role],
+            color=theme.LIGHT["ink" if row.role == "other" else row.role],
             url=drawing.url(row.anchor),
-            bbox=None if is_shaded else PAPER_BOX,
+            bbox=None if is_shaded else theme.PAPER_BOX,
             **look,
         )
-        shade = LIGHT["wrong" if row.warning else "ink"]
-        look_right = {"ha": "right", "fontsize": SMALL_PT, "bbox": PAPER_BOX, **look}
+        shade = theme.LIGHT["wrong" if row.warning else "ink"]
+        look_right = {"ha": "right", "fontsize": theme.SMALL_PT, "bbox": theme.PAPER_BOX, **look}
         axes.text(1, top_in + 0.12, value, color=shade, **look_right)
     for top_in in grid.tops_in[1:]:
-        axes.axhline(top_in, color=LIGHT["grid"], linewidth=0.7, zorder=0)
+        axes.axhline(top_in, color=theme.LIGHT["grid"], linewidth=0.7, zorder=0)
 
 
 def shown_lines(lines: Mapping[float, str], limits: tuple[float, float]) -> dict[float, str]:
@@ -125,17 +118,36 @@ def shown_lines(lines: Mapping[float, str], limits: tuple[float, float]) -> dict
     return {x: label for x, label in lines.items() if limits[0] < x < limits[1]}
 
 
+def finish_rows(
+    drawing: Drawing,
+    grid: RowGrid,
+    rows: Sequence[Row],
+    marks: Sequence[Mark],
+    limits: tuple[float, float],
+    *,
+    label: str,
+    lines: Mapping[float, str],
+    is_shaded: bool = False,
+) -> None:
+    """Marks over what is drawn already, a log axis of this label, names, and reference lines."""
+    draw_marks(drawing, marks)
+    theme.set_log_axis(drawing.axes, "x", limits, label=label)
+    label_rows(drawing, grid, rows, is_shaded=is_shaded)
+    draw_lines(drawing.axes, shown_lines(lines, limits))
+
+
 def draw_lines(axes: Axes, lines: Mapping[float, str]) -> None:
     """Vertical reference lines, each label on a line of its own above the axes, to the right where
     it fits. Outer ones stand higher, so that no line crosses the label of another."""
     to_share = axes.transData + axes.transAxes.inverted()
-    rooms_in = {x: (1 - to_share.transform((x, 0))[0]) * INNER_IN for x in lines}
+    rooms_in = {x: (1 - to_share.transform((x, 0))[0]) * theme.INNER_IN for x in lines}
     is_right = {
-        x: len(label) + len(GAP) <= characters(rooms_in[x], SMALL_PT) for x, label in lines.items()
+        x: len(label) + len(GAP) <= theme.characters(rooms_in[x], theme.SMALL_PT)
+        for x, label in lines.items()
     }
     order = sorted(lines, key=lambda x: (is_right[x], -x if is_right[x] else x))
     for level, x in enumerate(order):
-        axes.axvline(x, color=LIGHT["line"], linewidth=1.1, linestyle=DASHES, zorder=1)
+        axes.axvline(x, color=theme.LIGHT["line"], linewidth=1.1, linestyle=theme.DASHES, zorder=1)
         axes.annotate(
             f"{GAP}{lines[x]}" if is_right[x] else f"{lines[x]}{GAP}",
             xy=(x, 1),
@@ -143,11 +155,11 @@ def draw_lines(axes: Axes, lines: Mapping[float, str]) -> None:
             xytext=(0, 2 + 72 * LINE_LABEL_IN * level),
             textcoords="offset points",
             ha="left" if is_right[x] else "right",
-            color=LIGHT["line"],
-            fontsize=SMALL_PT,
+            color=theme.LIGHT["line"],
+            fontsize=theme.SMALL_PT,
             arrowprops={
                 "arrowstyle": "-",
-                "color": LIGHT["line"],
+                "color": theme.LIGHT["line"],
                 "linewidth": 1.1,
                 "relpos": (0 if is_right[x] else 1, 0.9),
                 "patchA": None,

@@ -8,38 +8,28 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 import seaborn.objects as so
-from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 from scipy.stats import iqr
 
 from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.decide.estimate.ranking import INSTANT_MS, Ranking
-from mezzmark.report.figures.marks import Drawing, Mark, add_area_mark, at, draw_marks, ends
+from mezzmark.report.figures.marks import Drawing, Mark, add_area_mark, at, ends
 from mezzmark.report.figures.rows import (
     Row,
     RowGrid,
-    draw_lines,
+    finish_rows,
     label_rows,
     new_rows,
     row_grid,
     shown_lines,
 )
-from mezzmark.report.figures.theme import (
-    LIGHT,
-    MARKERS,
-    key_entry,
-    padded,
-    plot,
-    role_key,
-    set_log_axis,
-)
+from mezzmark.report.figures.theme import LIGHT, MARKERS, key_entry, padded, plot, role_key
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import run_figures as prose
 from mezzmark.report.prose.numbers import estimate_text
 from mezzmark.report.prose.terms import encodings_about, frame_budgets
 from mezzmark.report.view import RunView
-
-Floats = NDArray[np.float64]
+from mezzmark.statistics.intervals import Floats
 
 Anchors = Mapping[str, str]
 """By encoding."""
@@ -84,10 +74,8 @@ def draw_latency(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anch
     if is_shaded:
         drawing.axes.axvspan(limits[0], floor_ms, color=LIGHT["grid"], alpha=FLOOR_ALPHA, zorder=0)
     _draw_spread(drawing, grid, rows, samples, medians)
-    draw_marks(drawing, marks)
-    set_log_axis(drawing.axes, "x", limits, label=labels.LATENCY_LABEL)
-    label_rows(drawing, grid, rows, is_shaded=is_shaded)
-    draw_lines(drawing.axes, lines)
+    label = labels.LATENCY_LABEL
+    finish_rows(drawing, grid, rows, marks, limits, label=label, lines=lines, is_shaded=is_shaded)
     return drawing
 
 

@@ -10,29 +10,15 @@ import pandas as pd
 import seaborn.objects as so
 
 from mezzmark.decide.compare.hosts import CellRatio, Standing, TaskRatio
-from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport, Verdict
+from mezzmark.decide.compare.verdicts import RegressionReport, Verdict
 from mezzmark.decide.estimate.over_clips import as_shown_speed
 from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
-from mezzmark.report.figures.marks import Drawing, Mark, at, draw_marks, ends
-from mezzmark.report.figures.rows import (
-    Row,
-    draw_lines,
-    label_rows,
-    new_rows,
-    row_grid,
-    shown_lines,
-)
-from mezzmark.report.figures.theme import (
-    LIGHT,
-    SHAPES,
-    key_entry,
-    padded,
-    plot,
-    ratio_limits,
-    set_log_axis,
-)
+from mezzmark.model.fact import grouped
+from mezzmark.report.figures.marks import Drawing, Mark, at, ends
+from mezzmark.report.figures.rows import Row, finish_rows, new_rows, row_grid
+from mezzmark.report.figures.theme import LIGHT, SHAPES, key_entry, padded, plot, ratio_limits
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import hosts, run_figures
 from mezzmark.report.prose.numbers import bare_ratio, count_text
@@ -65,6 +51,9 @@ def draw_encode(
         for name, found in best.items()
     ]
     grid = row_grid(rows)
+    hollow = {"markerfacecolor": LIGHT["paper"]}
+    key = [key_entry(count_text(n, "thread"), shapes[n], **hollow) for n in threads[:-1]]
+    key += [key_entry(count_text(n, "thread"), shapes[n]) for n in threads[-1:]]
     marks = [
         Mark(
             x=ends(speed),
@@ -77,33 +66,33 @@ def draw_encode(
         for row, name in enumerate(best)
         for count, speed in sorted(speeds[name].items())
     ]
-    is_real_time = any(e.unit != "fps" for by in speeds.values() for e in by.values())
+    every = [speed for by_threads in speeds.values() for speed in by_threads.values()]
+    fastest = {name: speed for name, (_, speed) in best.items()}
+    clips = {o.cell.clip for o in view.observations if o.cell.task == "encode"}
+    text = run_figures.encode_text(every, fastest, clip_count=len(clips))
+    axis, lines = _speed_axis(view, every)
+    drawing = new_rows(text, grid, key=key, line_count=len(lines))
+    _join(drawing, marks)
+    limits = padded([*(end for mark in marks for end in mark.x), *lines], room=1.2)
+    finish_rows(drawing, grid, rows, marks, limits, label=axis, lines=lines)
+    return drawing
+
+
+def _speed_axis(view: RunView, speeds: Sequence[Estimate]) -> tuple[str, dict[float, str]]:
+    """Its label, and the lines where encoding keeps up with the footage."""
+    is_real_time = any(speed.unit != "fps" for speed in speeds)
     rates = clip_rates(view.manifest)[:2]
     lines = {1.0 if is_real_time else rate: run_figures.real_time_label(rate) for rate in rates}
-    axis = labels.REAL_TIME_LABEL if is_real_time else labels.SPEED_LABEL
-    limits = padded([*(end for mark in marks for end in mark.x), *lines], room=1.2)
-    text = run_figures.encode_text(
-        [speed for by_threads in speeds.values() for speed in by_threads.values()],
-        {name: speed for name, (_, speed) in best.items()},
-        clip_count=len({o.cell.clip for o in view.observations if o.cell.task == "encode"}),
-    )
-    hollow = {"markerfacecolor": LIGHT["paper"]}
-    key = [
-        key_entry(count_text(n, "thread"), shape, **({} if n == threads[-1] else hollow))
-        for n, shape in shapes.items()
-    ]
-    drawing = new_rows(text, grid, key=key, line_count=len(lines))
-    joined = pd.DataFrame(
-        [(mark.x[0], mark.y[0], mark.colour) for mark in marks], columns=["x", "y", "role"]
-    )
+    return labels.REAL_TIME_LABEL if is_real_time else labels.SPEED_LABEL, lines
+
+
+def _join(drawing: Drawing, marks: Sequence[Mark]) -> None:
+    """A line through the marks of each row."""
+    places = [(mark.x[0], mark.y[0], mark.colour) for mark in marks]
+    joined = pd.DataFrame(places, columns=["x", "y", "role"])
     line = so.Paths(alpha=0.5, linewidth=1)
     drawn = plot(joined, x="x", y="y", color="role", group="y").add(line, legend=False)
     drawn.on(drawing.axes).plot()
-    draw_marks(drawing, marks)
-    set_log_axis(drawing.axes, "x", limits, label=axis)
-    label_rows(drawing, grid, rows)
-    draw_lines(drawing.axes, shown_lines(lines, limits))
-    return drawing
 
 
 SURE: tuple[Standing, ...] = ("faster", "slower")
@@ -127,12 +116,16 @@ def draw_comparison(
     shapes = dict.fromkeys(settings, SHAPES[0])
     if len(shapes) <= len(SHAPES):
         shapes = dict(zip(shapes, SHAPES, strict=False))
-    groups: dict[str, Group] = {}
-    for ratio, setting in zip(ratios, settings, strict=True):
-        if ratio.speedup_ratio is not None:
-            found = (ratio, ratio.speedup_ratio, setting)
-            groups.setdefault(ratio.cell.encoding, []).append(found)
-    groups = dict(sorted(groups.items(), key=lambda item: (-_mean_log(item[1]), item[0])))
+    groups = grouped(
+        (ratio.cell.encoding, (ratio, ratio.speedup_ratio, setting))
+        for ratio, setting in zip(ratios, settings, strict=True)
+        if ratio.speedup_ratio is not None
+    )
+
+    def place(item: tuple[str, Group]) -> tuple[float, str]:
+        return -fmean(log(speedup.point) for _, speedup, _ in item[1]), item[0]
+
+    groups = dict(sorted(groups.items(), key=place))
     mean = task.speedup_ratio
     first = anchors[ratios[0].cell]
     rows = [Row(name=labels.ALL_CELLS, text=bare_ratio(mean), role="leader", anchor=first)]
@@ -149,31 +142,35 @@ def draw_comparison(
     grid = row_grid(rows)
     y, fill = at(grid.baseline_in(0)), float(task.standing in SURE)
     marks = [Mark(x=ends(mean), y=y, colour="leader", link=None, fill=fill)]
-    marks += [
-        Mark(
-            x=ends(speedup),
-            y=at(grid.baseline_in(row, lane)),
-            colour=_role(name),
-            link=(
-                anchors[ratio.cell],
-                hosts.comparison_words(ratio, setting, speedup),
-            ),
-            marker=shapes[setting],
-            fill=float(ratio.standing in SURE),
+    for row, group in enumerate(groups.values(), start=1):
+        marks += _ratio_marks(
+            group, [grid.baseline_in(row, n) for n in range(len(group))], shapes, anchors
         )
-        for row, (name, group) in enumerate(groups.items(), start=1)
-        for lane, (ratio, speedup, setting) in enumerate(group)
-    ]
     text = hosts.comparison_text(names, task, ratios, confidence_level=confidence_level)
     signs = shapes if len(shapes) <= len(SHAPES) else {labels.ONE_MARK_A_CELL: SHAPES[0]}
     key = [key_entry(label, shape, linewidth=3) for label, shape in signs.items()]
     drawing = new_rows(text, grid, key=key, line_count=1)
-    draw_marks(drawing, marks)
     limits = ratio_limits([end for mark in marks for end in mark.x])
-    set_log_axis(drawing.axes, "x", limits, label=hosts.comparison_label(names[1]))
-    label_rows(drawing, grid, rows)
-    draw_lines(drawing.axes, {1.0: labels.EQUAL_LABEL})
+    axis, lines = hosts.comparison_label(names[1]), {1.0: labels.EQUAL_LABEL}
+    finish_rows(drawing, grid, rows, marks, limits, label=axis, lines=lines)
     return drawing
+
+
+def _ratio_marks(
+    group: Group, lanes: Sequence[float], shapes: Mapping[str, str], anchors: Mapping[Cell, str]
+) -> list[Mark]:
+    """Those of one encoding's cells, each in a lane of its own."""
+    return [
+        Mark(
+            x=ends(speedup),
+            y=at(lane),
+            colour=_role(ratio.cell.encoding),
+            link=(anchors[ratio.cell], hosts.comparison_words(ratio, setting, speedup)),
+            marker=shapes[setting],
+            fill=float(ratio.standing in SURE),
+        )
+        for lane, (ratio, speedup, setting) in zip(lanes, group, strict=True)
+    ]
 
 
 DECIDED: Final[dict[Verdict, str]] = {"improved": "leader", "regressed": "wrong"}
@@ -184,7 +181,10 @@ def draw_regression(report: RegressionReport, *, anchors: Mapping[Cell, str]) ->
     """The cost of each cell after against before, those that changed first; the tolerance is
     shaded. Marks link to `anchors`."""
     found = [(cell, ratio) for cell in report.cells if (ratio := cell.cost_ratio)]
-    found.sort(key=lambda one: _place(*one))
+    found.sort(
+        key=lambda one: (one[0].verdict not in ("regressed", "slower", "improved"), -one[1].point)
+    )
+    names = run_figures.cell_names(cell.cell for cell, _ in found)
     rows = [
         Row(
             name=name,
@@ -193,9 +193,7 @@ def draw_regression(report: RegressionReport, *, anchors: Mapping[Cell, str]) ->
             role="leader" if cell.verdict == "improved" else "other",
             anchor=anchors[cell.cell],
         )
-        for (cell, _), name in zip(
-            found, run_figures.cell_names(c.cell for c, _ in found), strict=True
-        )
+        for (cell, _), name in zip(found, names, strict=True)
     ]
     grid = row_grid(rows)
     marks = [
@@ -214,21 +212,11 @@ def draw_regression(report: RegressionReport, *, anchors: Mapping[Cell, str]) ->
     drawing.axes.barh(
         lanes, edge - 1 / edge, grid.lane_in, 1 / edge, color=LIGHT["grid"], alpha=0.55, zorder=0
     )
-    draw_marks(drawing, marks)
     limits = ratio_limits([1 / edge, edge, *(end for mark in marks for end in mark.x)])
-    set_log_axis(drawing.axes, "x", limits, label=run_figures.RATIO_LABEL)
-    label_rows(drawing, grid, rows)
-    draw_lines(drawing.axes, {1.0: run_figures.UNCHANGED_LABEL})
+    axis, lines = run_figures.RATIO_LABEL, {1.0: run_figures.UNCHANGED_LABEL}
+    finish_rows(drawing, grid, rows, marks, limits, label=axis, lines=lines)
     return drawing
-
-
-def _place(cell: CellVerdict, ratio: Estimate) -> tuple[bool, float]:
-    return cell.verdict not in ("regressed", "slower", "improved"), -ratio.point
 
 
 def _role(encoding: str) -> Role:
     return "original" if encoding == ORIGINAL else "other"
-
-
-def _mean_log(group: Group) -> float:
-    return fmean(log(speedup.point) for _, speedup, _ in group)

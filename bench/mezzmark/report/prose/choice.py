@@ -200,12 +200,10 @@ def _advice(choice: Choice, leader: str, start: str = "") -> str:
     if best is None:
         count = count_text(choice.unit_count, choice.unit)
         return f"{start}{name} is ahead, but {count} cannot tell; {MINIMUM_ROUNDS} are needed."
-    is_open = choice.find(leader).outcomes("open") or best < choice.confidence_level
-    is_sure = not is_open and not choice.rounds_short
     if leader == ORIGINAL and choice.needs and not start:
-        doubt = "" if is_sure else f" ({chance_text(best)} likely; {_doubt(choice, leader)})"
+        doubt = "" if choice.is_sure else f" ({chance_text(best)} likely; {_doubt(choice, leader)})"
         return f"No intermediate is needed: the originals meet every need{doubt}."
-    if is_sure:
+    if choice.is_sure:
         return f"{f'{start}use' if start else 'Use'} {name}."
     if (met := choice.find(leader).chance_measured or 0.0) < HALF:
         near = f"is likely to meet every need; {name} comes nearest ({chance_text(met)})"

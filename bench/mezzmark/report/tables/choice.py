@@ -6,41 +6,29 @@ from functools import partial
 from mezzmark.decide.choose.choice import Choice, JudgedEncoding
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.request import Need
-from mezzmark.report.prose.choice import (
-    FRONTS,
-    OUTCOMES,
-    STATUSES,
-    against_text,
-    chance_text,
-    found_text,
-    limit_text,
-    need_label,
-)
-from mezzmark.report.prose.numbers import estimate_parts, visible_text
+from mezzmark.report.prose import choice as words
+from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.prose.table_notes import NOTES, choice_note
-from mezzmark.report.tables.table import Column, Content, Entry, Table, tabulate
+from mezzmark.report.tables.table import Column, Content, Entry, Table, tabulate, worded
 
 _STATUS_ORDER = ("meets", "open", "not judged", "ruled out")
 
 
 def _order(choice: Choice) -> list[JudgedEncoding]:
     """The recommended one first, the ruled out last."""
-    return sorted(
-        choice.encodings,
-        key=lambda e: (
-            e.encoding != choice.leader,
-            _STATUS_ORDER.index(e.status),
-            -(e.chance_best or 0),
-            e.encoding,
-        ),
-    )
+
+    def key(entry: JudgedEncoding) -> tuple[object, ...]:
+        place, chance = _STATUS_ORDER.index(entry.status), -(entry.chance_best or 0)
+        return entry.encoding != choice.leader, place, chance, entry.encoding
+
+    return sorted(choice.encodings, key=key)
 
 
 def choice_table(choice: Choice, *, table_id: str, in_play_only: bool = False) -> Table:
     """All encodings: the recommended one first, the ruled out last; or those alone that may be
     used, without the column that says so. Rows are found by encoding."""
     needs: list[Column[JudgedEncoding]] = [
-        Column("needs", lambda e: STATUSES[e.status], "left"),
+        Column("needs", lambda e: words.STATUSES[e.status], "left"),
         Column("chance to meet all", partial(_chance_all, choice)),
     ]
     return tabulate(
@@ -48,9 +36,9 @@ def choice_table(choice: Choice, *, table_id: str, in_play_only: bool = False) -
         [
             Column("encoding", partial(_named, choice), "left"),
             *(needs[1:] if in_play_only else needs),
-            Column("chance to be the best", lambda e: _chance(e.chance_best)),
-            Column("by all wishes", lambda e: FRONTS[e.front], "left"),
-            *_wish_columns(choice),
+            Column("chance to be the best", lambda e: worded(e.chance_best, words.chance_text)),
+            Column("by all wishes", lambda e: words.FRONTS[e.front], "left"),
+            *(Column(w.figure.label, partial(_wished, w.figure.name)) for w in choice.wishes),
         ],
         table_id=table_id,
         title="Needs and wishes, encoding by encoding",
@@ -69,8 +57,8 @@ def checklist(choice: Choice, about: Mapping[str, str], *, table_id: str) -> Tab
     return tabulate(
         choice.needs,
         [
-            Column("need", need_label, "left"),
-            Column("limit", limit_text, "left"),
+            Column("need", words.need_label, "left"),
+            Column("limit", words.limit_text, "left"),
             *(
                 Column(
                     f"{visible_text(name)}: {about[name]}",
@@ -90,18 +78,21 @@ def _checked(entry: JudgedEncoding, need: Need) -> Content:
     if result is None:
         return None
     sign = {"misses": "wrong", "meets": "met"}.get(result.outcome, "")
-    return Entry(" ".join(filter(None, (found_text(result), OUTCOMES[result.outcome]))), sign=sign)
+    return Entry(
+        " ".join(filter(None, (words.found_text(result), words.OUTCOMES[result.outcome]))),
+        sign=sign,
+    )
 
 
 def doubt_table(choice: Choice, *, table_id: str, but: Collection[str] = ()) -> Table:
     """What speaks against each encoding `but` some, as a table of its own: the texts are long."""
-    rows = [e for e in _order(choice) if against_text(choice, e) and e.encoding not in but]
+    rows = [e for e in _order(choice) if words.against_text(choice, e) and e.encoding not in but]
     return tabulate(
         rows,
         [
             Column("encoding", lambda e: e.encoding, "left"),
-            Column("needs", lambda e: STATUSES[e.status], "left"),
-            Column("why", partial(against_text, choice), "left", is_long=True),
+            Column("needs", lambda e: words.STATUSES[e.status], "left"),
+            Column("why", partial(words.against_text, choice), "left", is_long=True),
         ],
         table_id=table_id,
         title="Why rejected" + ", or open" * any(entry.status == "open" for entry in rows),
@@ -117,20 +108,8 @@ def _named(choice: Choice, entry: JudgedEncoding) -> Entry:
 def _chance_all(choice: Choice, entry: JudgedEncoding) -> Content:
     if choice.needs_not_shown and entry.chance_all is None:
         return "not known"
-    return _chance(entry.chance_all)
-
-
-def _chance(chance: float | None) -> Content:
-    return None if chance is None else Entry(chance_text(chance), sort=chance)
-
-
-def _wish_columns(choice: Choice) -> list[Column[JudgedEncoding]]:
-    figures = [wish.figure for wish in choice.wishes]
-    return [Column(figure.label, partial(_wished, figure.name)) for figure in figures]
+    return worded(entry.chance_all, words.chance_text)
 
 
 def _wished(name: str, entry: JudgedEncoding) -> Content:
-    estimate = entry.figures.get(name)
-    if estimate is None:
-        return entry.no_numbers.get(name)
-    return Entry(*estimate_parts(estimate), sort=estimate.point)
+    return entry.figures.get(name) or entry.no_numbers.get(name)

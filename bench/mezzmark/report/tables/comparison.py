@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from functools import partial
 
 from mezzmark.decide.compare.best_throughput import BestThroughput
-from mezzmark.decide.compare.history import History, HistoryRun, HistorySeries, Step
+from mezzmark.decide.compare.history import History, HistoryRun, HistorySeries
 from mezzmark.decide.compare.hosts import HardwareComparison, HostComparison, Standing
 from mezzmark.decide.compare.verdicts import Refusal
 from mezzmark.model.cell import Cell
@@ -16,7 +16,7 @@ from mezzmark.report.prose.hosts import ratio_remark, setting_labels
 from mezzmark.report.prose.machine import fact_label, fact_text
 from mezzmark.report.prose.numbers import count_text, shown_name
 from mezzmark.report.prose.table_notes import NOTES, best_note, ratio_note
-from mezzmark.report.tables.table import Column, Entry, Table, bare, probability, tabulate
+from mezzmark.report.tables.table import Column, Entry, Table, bare, tabulate, worded
 
 MOST_CELLS_NAMED = 3
 """Cells of a refusal that are named; their number is always given."""
@@ -82,9 +82,8 @@ def best_table(found: HardwareComparison) -> Table:
     ]
     has_prices = any(row.per_fps for row in found.best)
     if has_prices:
-        runs = [found.reference, *(comparison.other for comparison in found.others)]
-        prices = (run.price for run in runs if run.price is not None)
-        unit = next((price.unit for price in prices if price.unit), "price")
+        units = (run.price.unit for run in found.runs if run.price)
+        unit = next(filter(None, units), "price")
         columns += [
             Column(f"{unit} per fps", lambda r: bare(r.per_fps)),
             Column(f"{unit} per hour of footage an hour", lambda r: bare(r.per_hour)),
@@ -137,7 +136,7 @@ def refusal_table(
         [
             Column("reason", reason, "left"),
             Column("cells", lambda r: len(r.cells)),
-            Column("which", _which, "left", is_long=True),
+            Column("which", lambda r: _cell_names(r.cells), "left", is_long=True),
         ],
         table_id=table_id,
         title=title,
@@ -145,10 +144,9 @@ def refusal_table(
     )
 
 
-def _which(refusal: Refusal) -> str:
-    named = "; ".join(cell.cell_id for cell in refusal.cells[:MOST_CELLS_NAMED])
-    more = len(refusal.cells) - MOST_CELLS_NAMED
-    return f"{named}; and {more} more" if more > 0 else named
+def _cell_names(cells: Sequence[Cell]) -> str:
+    more = [f"and {len(cells) - MOST_CELLS_NAMED} more"] * (len(cells) > MOST_CELLS_NAMED)
+    return "; ".join([*(cell.cell_id for cell in cells[:MOST_CELLS_NAMED]), *more])
 
 
 def level_table(history: History, *, table_id: str) -> Table:
@@ -185,8 +183,10 @@ def change_table(history: History, *, table_id: str) -> Table:
             Column("what", lambda r: series_name(r[0]), "left"),
             Column("last run before", lambda r: date(r[1].before), "left"),
             Column("first run after", lambda r: date(r[1].after), "left"),
-            Column("time", lambda r: _percent(r[1])),
-            Column("p", lambda r: probability(r[1].adjusted_p)),
+            Column(
+                "time", lambda r: Entry(percent_text(r[1].cost_ratio), sort=r[1].cost_ratio.point)
+            ),
+            Column("p", lambda r: worded(r[1].adjusted_p, _p_text)),
             Column("what changed there", lambda r: Entry(change_text(r[1])), "left"),
         ],
         table_id=table_id,
@@ -195,8 +195,8 @@ def change_table(history: History, *, table_id: str) -> Table:
     )
 
 
-def _percent(step: Step) -> Entry:
-    return Entry(percent_text(step.cost_ratio), sort=step.cost_ratio.point)
+def _p_text(value: float) -> str:
+    return "< 0.0001" if value < 0.0001 else f"{value:.4f}"
 
 
 def history_cells_table(history: History, *, table_id: str) -> Table:

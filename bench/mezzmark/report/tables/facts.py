@@ -7,13 +7,7 @@ from typing import Final
 from mezzmark.decide.compare.self_test import SelfTestReport
 from mezzmark.model.inspection import Advice, Inspection, Spread
 from mezzmark.model.run import HostFacts
-from mezzmark.report.prose.machine import (
-    HARDWARE_OUTCOMES,
-    NOT_REPORTED,
-    fact_label,
-    fact_text,
-    hardware_note,
-)
+from mezzmark.report.prose import machine as words
 from mezzmark.report.prose.numbers import count_text, list_text, visible_text
 from mezzmark.report.tables.table import Column, Entry, Table, fact_table, tabulate
 from mezzmark.report.view import RunView
@@ -29,7 +23,9 @@ SHOWN_FACTS: Final = (
 
 def host_facts(host: HostFacts) -> Facts:
     """The machine, as far as its operating system reported."""
-    return [(fact_label(name), fact_text(name, getattr(host, name))) for name in SHOWN_FACTS]
+    return [
+        (words.fact_label(name), words.fact_text(name, getattr(host, name))) for name in SHOWN_FACTS
+    ]
 
 
 def self_test_table(report: SelfTestReport) -> Table:
@@ -55,11 +51,11 @@ def hardware_table(report: SelfTestReport) -> Table:
             Column("profile", lambda h: h.media.profile, "left"),
             Column("bits", lambda h: h.media.bit_depth),
             Column("chroma", lambda h: h.media.chroma, "left"),
-            Column("pictures", lambda h: HARDWARE_OUTCOMES[h.outcome], "left"),
+            Column("pictures", lambda h: words.HARDWARE_OUTCOMES[h.outcome], "left"),
         ],
         table_id="hardware",
         title="Decoded in hardware",
-        note=hardware_note(report.hardware),
+        note=words.hardware_note(report.hardware),
     )
 
 
@@ -67,13 +63,15 @@ def run_facts(view: RunView) -> Facts:
     """The machine, and what else was at work on it during the run."""
     loads = [v for t in view.trials if (v := t.host_before.load_average_1m) is not None]
     steals = [v for t in view.trials if (v := t.host_during.steal_fraction) is not None]
-    load = f"{min(loads):.1f} to {max(loads):.1f} (1 min average)" if loads else NOT_REPORTED
-    stolen = f"at most {max(steals) * 100:.1f} % of a trial" if steals else NOT_REPORTED
+    load = f"{min(loads):.1f} to {max(loads):.1f} (1 min average)" if loads else words.NOT_REPORTED
+    stolen = f"at most {max(steals) * 100:.1f} % of a trial" if steals else words.NOT_REPORTED
     busy = [("load before trials", load), ("stolen by the host", stolen)]
     facts = [*host_facts(view.manifest.host), *busy]
-    missing = list_text([name for name, value in facts if value == NOT_REPORTED], limit=len(facts))
-    known = [(name, value) for name, value in facts if value != NOT_REPORTED]
-    return [*known, (NOT_REPORTED, missing)] if missing else known
+    missing = list_text(
+        [name for name, value in facts if value == words.NOT_REPORTED], limit=len(facts)
+    )
+    known = [(name, value) for name, value in facts if value != words.NOT_REPORTED]
+    return [*known, (words.NOT_REPORTED, missing)] if missing else known
 
 
 def version_facts(view: RunView) -> Facts:
@@ -107,7 +105,7 @@ def inspection_table(found: Inspection) -> Table:
             ("frame rate", _rate(found)),
             ("length", _length(found)),
             ("key frames", _groups(found)),
-            ("B frames", _share(found.b_frame_fraction)),
+            ("B frames", "" if (b := found.b_frame_fraction) is None else f"{b:.0%} of pictures"),
             ("slices a picture", _spread(found.slice_count, digits=0)),
             ("colour", _tags(found)),
             ("bit rate", _bitrate(found)),
@@ -151,10 +149,8 @@ def _rate(found: Inspection) -> str:
 
 
 def _length(found: Inspection) -> str:
-    examined = (
-        f"{found.examined_duration_s:.2f} s, {count_text(found.examined_frame_count, 'frame')}"
-    )
-    return f"{examined} examined" if found.is_excerpt else examined
+    frames = count_text(found.examined_frame_count, "frame")
+    return f"{found.examined_duration_s:.2f} s, {frames}{' examined' * found.is_excerpt}"
 
 
 def _groups(found: Inspection) -> str:
@@ -172,15 +168,10 @@ def _groups(found: Inspection) -> str:
 def _spread(spread: Spread | None, *, digits: int) -> str:
     if spread is None:
         return ""
-    if spread.minimum == spread.maximum:
-        return f"{spread.median:.{digits}f}"
-    return (
-        f"{spread.median:.{digits}f} ({spread.minimum:.{digits}f} to {spread.maximum:.{digits}f})"
+    least, middle, most = (
+        f"{value:.{digits}f}" for value in (spread.minimum, spread.median, spread.maximum)
     )
-
-
-def _share(fraction: float | None) -> str:
-    return "" if fraction is None else f"{fraction:.0%} of pictures"
+    return middle if spread.minimum == spread.maximum else f"{middle} ({least} to {most})"
 
 
 def _tags(found: Inspection) -> str:

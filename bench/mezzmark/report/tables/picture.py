@@ -9,7 +9,7 @@ from mezzmark.decide.picture.ladders import compare_ladders
 from mezzmark.model.tasks.fidelity import METRICS, TagSurvival
 from mezzmark.report.prose.picture import colour_words, consequence_words, tag_text
 from mezzmark.report.prose.table_notes import NOTES, quality_note
-from mezzmark.report.tables.table import Column, Content, Entry, Table, tabulate
+from mezzmark.report.tables.table import Column, Content, Entry, Table, tabulate, worded
 from mezzmark.report.view import RunView
 
 
@@ -24,7 +24,7 @@ def quality_table(view: RunView) -> Table:
             Column("came back", lambda e: "bit-exact" if e.is_bit_exact else "changed", "left"),
             *(column for name in METRICS for column in _metric_columns(name)),
             Column("last generation, dB", _last_generation),
-            Column("bit rate, Mbit/s", lambda e: _fixed(e.bitrate_bps / 1e6)),
+            Column("bit rate, Mbit/s", lambda e: worded(e.bitrate_bps / 1e6, "{:.1f}".format)),
             Column("colours", _colours, "left"),
             Column("largest ΔE", _largest_change),
         ],
@@ -33,10 +33,6 @@ def quality_table(view: RunView) -> Table:
         note=quality_note(max(len(entry.clips) for entry in judged)),
         key=lambda e: e.encoding,
     )
-
-
-def _fixed(value: float, decimals: int = 1) -> Entry:
-    return Entry(f"{value:.{decimals}f}", sort=value)
 
 
 def _metric_columns(name: str) -> list[Column[EncodingFidelity]]:
@@ -58,17 +54,14 @@ def _quality(metric: str, decimals: int) -> Callable[[EncodingFidelity], Content
         estimate = entry.estimates.get(metric)
         if estimate is None:
             return "identical" if entry.is_bit_exact else None
-        interval = (
-            f"[{estimate.low:.{decimals}f}, {estimate.high:.{decimals}f}]"
-            if estimate.low is not None and estimate.high is not None
-            else ""
+        point, *ends = (
+            f"{value:.{decimals}f}"
+            for value in (estimate.point, estimate.low, estimate.high)
+            if value is not None
         )
-        origin = "(conversion alone)" if entry.is_bit_exact else ""
-        return Entry(
-            f"{estimate.point:.{decimals}f}",
-            f"{interval} {origin}".strip(),
-            sort=estimate.point,
-        )
+        interval = [f"[{', '.join(ends)}]"] if ends else []
+        origin = ["(conversion alone)"] if entry.is_bit_exact else []
+        return Entry(point, " ".join(interval + origin), sort=estimate.point)
 
     return cell
 
@@ -77,17 +70,16 @@ def _worst_frame(metric: str, entry: EncodingFidelity) -> Content:
     estimate = entry.estimates.get(metric)
     if estimate is None or entry.is_bit_exact:
         return None
-    return _fixed(estimate.worst, METRICS[metric].decimals)
+    return worded(estimate.worst, f"{{:.{METRICS[metric].decimals}f}}".format)
 
 
 def _last_generation(entry: EncodingFidelity) -> Content:
-    generations = entry.by_generation_db
-    if len(generations) < 2:
+    *before, last = entry.by_generation_db
+    if not before:
         return None
-    last = generations[-1]
     if all(clip.generations[-1].is_bit_exact for clip in entry.clips):
         return Entry("bit-exact", sort=last)
-    return None if last is None else _fixed(last)
+    return worded(last, "{:.1f}".format)
 
 
 def _colours(entry: EncodingFidelity) -> Entry:
@@ -144,10 +136,7 @@ def ladder_table(view: RunView) -> Table:
                 "bit rate at equal PSNR",
                 lambda c: Entry(f"{100 * c.rate_fraction:+.0f} %", sort=c.rate_fraction),
             ),
-            Column(
-                "PSNR at equal bit rate",
-                lambda c: Entry(f"{c.quality_db:+.1f} dB", sort=c.quality_db),
-            ),
+            Column("PSNR at equal bit rate", lambda c: worded(c.quality_db, "{:+.1f} dB".format)),
             Column("clips", lambda c: c.clip_count),
         ],
         table_id=f"{view.prefix}ladders",

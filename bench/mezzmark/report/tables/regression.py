@@ -91,11 +91,9 @@ def _ratio(ratio: Estimate | None) -> Entry:
 
 def detectable_text(cell: CellVerdict) -> str:
     """The smallest change that would have been found nine times in ten, in percent."""
-    if cell.detectable_fraction is None:
+    if (change := cell.detectable_fraction) is None:
         return DASH
-    if cell.detectable_fraction > 1:
-        return "> 100 %"
-    return f"{100 * cell.detectable_fraction:.1f} %"
+    return "> 100 %" if change > 1 else f"{100 * change:.1f} %"
 
 
 def as_markdown(report: RegressionReport) -> str:
@@ -128,12 +126,8 @@ def as_junit(report: RegressionReport) -> str:
         skipped=str(sum(verdict in _UNDECIDED for verdict in verdicts)),
     )
     for cell in report.cells:
-        case = ElementTree.SubElement(
-            suite,
-            "testcase",
-            classname=f"mezzmark.{cell.cell.task}",
-            name=_legal(cell.cell.cell_id),
-        )
+        names = {"classname": f"mezzmark.{cell.cell.task}", "name": _legal(cell.cell.cell_id)}
+        case = ElementTree.SubElement(suite, "testcase", names)
         message = _legal(
             f"{cell.verdict}: {_ratio(cell.cost_ratio).text}. {remark_text(cell, report)}".strip()
         )
@@ -141,15 +135,10 @@ def as_junit(report: RegressionReport) -> str:
             ElementTree.SubElement(case, "failure", message=message, type="regressed")
         elif cell.verdict in _UNDECIDED:
             ElementTree.SubElement(case, "skipped", message=message)
-    ElementTree.SubElement(suite, "system-out").text = "\n".join(
-        _legal(line) for line in context_lines(report)
-    )
+    ElementTree.SubElement(suite, "system-out").text = "\n".join(map(_legal, context_lines(report)))
     ElementTree.indent(suite)
-    return (
-        '<?xml version="1.0" encoding="UTF-8"?>\n'
-        + ElementTree.tostring(suite, encoding="unicode")
-        + "\n"
-    )
+    text = ElementTree.tostring(suite, encoding="unicode")
+    return f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n'
 
 
 def _legal(text: str) -> str:

@@ -2,7 +2,8 @@
 the whole catalogue of encodings."""
 
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
+from typing import Final
 
 from mezzmark.decide.estimate.over_clips import as_shown_speed, hours_per_hour
 from mezzmark.decide.estimate.ranking import INSTANT_MS, Ranked, Ranking
@@ -11,25 +12,17 @@ from mezzmark.model.encoding import ORIGINAL, Encoding, has_alpha_plane
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.records import Trial
 from mezzmark.model.run import ClipManifest
+from mezzmark.report.prose import numbers
 from mezzmark.report.prose.latency import setting_label, share_text
-from mezzmark.report.prose.numbers import (
-    count_text,
-    hour_gb_text,
-    list_text,
-    mbps_text,
-    shown_name,
-    slow_texts,
-    visible_text,
-)
 from mezzmark.report.prose.table_notes import NOTES, ranking_note, ranking_title
 from mezzmark.report.prose.terms import FLAG_TEXTS
-from mezzmark.report.tables.table import Column, Entry, Table, tabulate
+from mezzmark.report.tables.table import Column, Entry, Table, tabulate, worded
 from mezzmark.report.view import RunView, encode_speeds
 
 
 def named(view: RunView, encoding: str, ranking: Ranking | None = None) -> Entry:
     """An encoding's whole name; its sign as in `ranking` (the leading one unless given)."""
-    return Entry(visible_text(encoding), sign=view.role(encoding, ranking))
+    return Entry(numbers.visible_text(encoding), sign=view.role(encoding, ranking))
 
 
 def ranking_table(view: RunView, ranking: Ranking) -> Table:
@@ -44,7 +37,9 @@ def ranking_table(view: RunView, ranking: Ranking) -> Table:
             Column("× faster than the original", lambda e: e.speedup_ratio),
             Column("time against the fastest", lambda e: e.cost_ratio),
             Column("may be the fastest", lambda e: _standing(e, ranking), "left"),
-            Column("bit rate", lambda e: _rate(view, e.encoding, mbps_text)),
+            Column(
+                "bit rate", lambda e: worded(view.bitrates_bps.get(e.encoding), numbers.mbps_text)
+            ),
             Column("rounds", lambda e: e.estimates["p50_ms"].round_count),
         ],
         table_id=f"{view.prefix}ranking-{view.rankings.index(ranking)}",
@@ -60,13 +55,8 @@ def _standing(entry: Ranked, ranking: Ranking) -> str:
     if ranking.fastest and entry.encoding == ranking.fastest.encoding:
         return "leads"
     if entry.missing_clips:
-        return f"no: lacks {list_text(entry.missing_clips)}"
+        return f"no: lacks {numbers.list_text(entry.missing_clips)}"
     return {True: "no", False: "yes", None: "too few rounds"}[entry.is_apart]
-
-
-def _rate(view: RunView, encoding: str, text: Callable[[float], str]) -> Entry | None:
-    rate = view.bitrates_bps.get(encoding)
-    return Entry(text(rate), sort=rate) if rate else None
 
 
 def _instant(entry: Ranked) -> Entry | None:
@@ -74,16 +64,14 @@ def _instant(entry: Ranked) -> Entry | None:
     if share is None:
         return None
     fewer = [clip for clip in share.by_clip[:1] if clip.point < share.point]
-    worst = [f"{shown_name(clip.clip)}: {share_text(clip)}" for clip in fewer]
+    worst = [f"{numbers.shown_name(clip.clip)}: {share_text(clip)}" for clip in fewer]
     return Entry(share_text(share), *worst, sort=share.point)
 
 
 def slow_entry(speed: Estimate) -> Entry | None:
     """Slow rounds, and how many may be for all that is known."""
     slow = speed.slow_round_count
-    if slow is None:
-        return None
-    return Entry(*slow_texts(slow, speed.round_count), sort=slow)
+    return None if slow is None else Entry(*numbers.slow_texts(slow, speed.round_count), sort=slow)
 
 
 def encode_table(view: RunView) -> Table:
@@ -106,7 +94,7 @@ def encode_table(view: RunView) -> Table:
             Column("slow rounds", lambda r: slow_entry(speed(r))),
             Column("cores busy", lambda r: pooled[r].get("cores_busy")),
             Column("peak memory", lambda r: pooled[r].get("peak_rss_bytes")),
-            Column("size", lambda r: _rate(view, r[0], hour_gb_text)),
+            Column("size", lambda r: worded(view.bitrates_bps.get(r[0]), numbers.hour_gb_text)),
             Column("rounds", lambda r: pooled[r]["throughput_fps"].round_count),
         ],
         table_id=f"{view.prefix}encode",
@@ -145,9 +133,8 @@ def proof_table(view: RunView) -> Table:
 
 
 def _wrong(count: int) -> Entry:
-    if not count:
-        return Entry("0", sort=0)
-    return Entry(f"✕ {count:,} wrong", sort=count, sign="wrong")
+    text, sign = (f"✕ {count:,} wrong", "wrong") if count else ("0", "")
+    return Entry(text, sort=count, sign=sign)
 
 
 def failure_table(view: RunView) -> Table:
@@ -161,14 +148,18 @@ def failure_table(view: RunView) -> Table:
         [
             Column("encoding", lambda t: named(view, t.cell.encoding), "left"),
             Column("clip", lambda t: t.cell.clip, "left"),
-            Column("task", _task_words, "left"),
+            Column(
+                "task",
+                lambda t: ", ".join(filter(None, (t.cell.task, t.cell.setting["pattern"]))),
+                "left",
+            ),
             Column("threads", lambda t: t.cell.setting["threads"]),
             Column("round", lambda t: t.round_index + 1),
             Column("outcome", lambda t: t.fate, "left"),
             Column("reason", _reason, "left", is_long=True),
         ],
         table_id=f"{view.prefix}failures",
-        title=f"{count_text(len(failed), 'trial')} {fates or 'did not finish'}",
+        title=f"{numbers.count_text(len(failed), 'trial')} {fates or 'did not finish'}",
         note=NOTES["failures"],
     )
 
@@ -178,9 +169,7 @@ def _reason(trial: Trial) -> str:
     return flags or trial.reason or "no reason was given"
 
 
-def _task_words(trial: Trial) -> str:
-    cell = trial.cell
-    return f"{cell.task}, {cell.setting['pattern']}" if cell.setting["pattern"] else cell.task
+_SOURCES: Final = {"recipe": "made from a recipe", "own": "own file"}
 
 
 def clip_table(view: RunView) -> Table:
@@ -189,11 +178,7 @@ def clip_table(view: RunView) -> Table:
         view.manifest.clips,
         [
             Column("clip", lambda c: c.clip, "left"),
-            Column(
-                "source",
-                lambda c: {"recipe": "made from a recipe", "own": "own file"}[c.source],
-                "left",
-            ),
+            Column("source", lambda c: _SOURCES[c.source], "left"),
             Column("codec", _codec, "left"),
             Column("picture", _size, "left"),
             Column("rate", _frame_rate),
@@ -271,7 +256,7 @@ def catalogue_table(found: Mapping[str, tuple[Encoding, str]], *, is_probed: boo
             *([works] if is_probed else []),
             Column("samples", lambda r: f"{r[0].bit_depth} bit {r[0].chroma}", "left"),
             Column("alpha", lambda r: _alpha(r[0]), "left"),
-            Column("rate", lambda r: _typical_rate(r[0])),
+            Column("rate", lambda r: worded(TYPICAL_MBPS.get(r[0].name), "{} Mbit/s".format)),
             Column("pictures", lambda r: _kind(r[0]), "left"),
             Column("codec, file and encoder", lambda r: _recipe(r[0]), "left", is_long=True),
         ],
@@ -285,11 +270,6 @@ def _alpha(encoding: Encoding) -> str:
     entry = find_entry(encoding.name)
     formats = (name for name in (entry.pixel_formats if entry else ()) if has_alpha_plane(name))
     return "yes" if encoding.has_alpha else next(formats, "no")
-
-
-def _typical_rate(encoding: Encoding) -> Entry | None:
-    mbps = TYPICAL_MBPS.get(encoding.name)
-    return None if mbps is None else Entry(f"{mbps} Mbit/s", sort=mbps)
 
 
 def _recipe(encoding: Encoding) -> str:

@@ -9,14 +9,8 @@ from typing import Final
 from mezzmark.decide.size.result import SIZING_FIGURES, EncodingSizing, SizingResult
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
+from mezzmark.report.prose import size as words
 from mezzmark.report.prose.numbers import estimate_parts, number_text, shown_name, shown_unit
-from mezzmark.report.prose.size import (
-    FIGURE_MEANINGS,
-    in_table_order,
-    prediction_note,
-    rate_source_text,
-    wanted_percent_text,
-)
 from mezzmark.report.prose.size_notes import size_unit
 from mezzmark.report.prose.table_notes import NOTES, machines_note, sizing_note
 from mezzmark.report.tables.table import Column, Content, Entry, Table, bare, filled, tabulate
@@ -31,7 +25,7 @@ def sizing_summary(result: SizingResult) -> Table:
     """An encoding a row, those in time first, then by storage; each figure with its interval."""
     factor, unit, _ = size_unit(result.encodings)
     return tabulate(
-        in_table_order(result.encodings),
+        words.in_table_order(result.encodings),
         [
             Column("encoding", lambda f: f.encoding, "left"),
             Column("ingest, h a day", lambda f: _sized(f, "ingest_hours_per_day", bare)),
@@ -55,8 +49,7 @@ def _sized(
 ) -> Entry | None:
     """A figure; without interval where it is known exactly or was the same in every draw. Editors,
     moves and machines are whole numbers, and a wait may have no end."""
-    estimate = found.figures.get(figure)
-    if estimate is None:
+    if (estimate := found.figures.get(figure)) is None:
         return None
     least = "at least " * estimate.is_least
     if estimate.low is None or estimate.high is None or estimate.low == estimate.high:
@@ -112,7 +105,7 @@ def sizing_details(result: SizingResult) -> tuple[Table, ...]:
 
 
 def _figures_table(result: SizingResult) -> Table:
-    encodings = in_table_order(result.encodings)
+    encodings = words.in_table_order(result.encodings)
     figures = [name for name in SIZING_FIGURES if any(name in f.figures for f in encodings)]
     shown: dict[str, Callable[[EncodingSizing], Content]] = {
         "utilisation": _busy,
@@ -122,7 +115,7 @@ def _figures_table(result: SizingResult) -> Table:
     meanings = {"utilisation": "share of 24 h that ingest takes"}  # its cell says the rest
     columns: list[Column[EncodingSizing]] = [
         Column(
-            meanings.get(name, FIGURE_MEANINGS[name]),
+            meanings.get(name, words.FIGURE_MEANINGS[name]),
             shown.get(name, partial(_sized, figure=name)),
         )
         for name in figures
@@ -132,11 +125,11 @@ def _figures_table(result: SizingResult) -> Table:
         [
             Column("encoding", lambda f: f.encoding, "left"),
             *columns,
-            Column(f"ready in time ({wanted_percent_text(result.shop)} wanted)", _ready),
+            Column(f"ready in time ({words.wanted_percent_text(result.shop)} wanted)", _ready),
             Column("pays off by waiting less", _pays_off),
             Column(
                 "ingest speed taken from",
-                lambda f: rate_source_text(f.rate_source) if f.rate_source else None,
+                lambda f: words.rate_source_text(f.rate_source) if f.rate_source else None,
             ),
             Column("editors limited by", lambda f: f.limited_by),
             Column("decoding taken from", lambda f: f.played_in),
@@ -164,19 +157,14 @@ def _busy(found: EncodingSizing) -> Entry | None:
 
 
 def _machines_table(result: SizingResult) -> Table:
-    predictions = [
-        (found, prediction)
-        for found in in_table_order(result.encodings)
-        for prediction in found.on_other_machines
-    ]
     return tabulate(
-        predictions,
+        [(one, p) for one in words.in_table_order(result.encodings) for p in one.on_other_machines],
         [
             Column("encoding", lambda r: r[0].encoding, "left"),
             Column("cores", lambda r: r[1].core_count),
             Column("hours a day", lambda r: r[1].ingest_hours_per_day),
             Column("ready in time", lambda r: r[1].meets_deadline, "left"),
-            Column("warning", lambda r: prediction_note(r[1]), "left", is_long=True),
+            Column("warning", lambda r: words.prediction_note(r[1]), "left", is_long=True),
         ],
         table_id="machines",
         title="Ingest on other machines",

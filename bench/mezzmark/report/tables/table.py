@@ -133,11 +133,9 @@ def bare(estimate: Estimate | None) -> Entry | None:
     return Entry(*estimate_parts(estimate, with_unit=False), sort=estimate.point)
 
 
-def probability(value: float | None) -> Entry | None:
-    """A p-value to four digits."""
-    if value is None:
-        return None
-    return Entry("< 0.0001" if value < 0.0001 else f"{value:.4f}", sort=value)
+def worded(value: float | None, text: Callable[[float], str]) -> Entry | None:
+    """A number as `text` says it, sorted by it; None where it is not known."""
+    return None if value is None else Entry(text(value), sort=value)
 
 
 _INLINE: Final = (

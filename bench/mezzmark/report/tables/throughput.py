@@ -14,7 +14,7 @@ from mezzmark.report.prose.table_notes import NOTES, delivery_note, ingest_note
 from mezzmark.report.prose.terms import player_words, split_words
 from mezzmark.report.prose.throughput import peak_text
 from mezzmark.report.tables.run import named, slow_entry
-from mezzmark.report.tables.table import Column, Entry, Table, tabulate
+from mezzmark.report.tables.table import Column, Entry, Table, tabulate, worded
 from mezzmark.report.view import RunView
 from mezzmark.statistics.scaling import ScalingFit
 from mezzmark.statistics.scaling_inference import parameter_interval
@@ -99,7 +99,7 @@ def ingest_table(view: RunView, ingests: Sequence[IngestPrediction]) -> Table:
             Column("order", lambda f: f.cell.setting["clip_order"], "left"),
             Column("makespan", lambda f: f.measured),
             Column("predicted", lambda f: f.predicted),
-            Column("miss", _miss),
+            Column("miss", lambda f: worded(f.miss_fraction, lambda x: f"{x * 100:+.1f} %")),
             Column("idle share of the workers", lambda f: pooled[f.cell].get("idle_fraction")),
             Column("cores busy", lambda f: pooled[f.cell].get("cores_busy")),
         ],
@@ -108,11 +108,6 @@ def ingest_table(view: RunView, ingests: Sequence[IngestPrediction]) -> Table:
         note=ingest_note(len(view.manifest.clips)),
         key=lambda f: f.cell,
     )
-
-
-def _miss(found: IngestPrediction) -> Entry | None:
-    miss = found.miss_fraction
-    return None if miss is None else Entry(f"{miss * 100:+.1f} %", sort=miss)
 
 
 def decode_table(view: RunView) -> Table:
