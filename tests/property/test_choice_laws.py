@@ -35,7 +35,7 @@ def rule_of(weighted: bool, margin: float, goals: int, seed: int) -> ChoiceReque
     )
 
 
-@settings(max_examples=400)
+@settings(max_examples=400, deadline=None)
 @given(st.integers(0, 10**6), SIZES, st.booleans(), MARGINS, st.booleans())
 def test_a_dominated_encoding_is_never_preferred(
     seed: int, size: tuple[int, int], weighted: bool, margin: float, ties: bool
@@ -54,6 +54,7 @@ def test_a_dominated_encoding_is_never_preferred(
     assert dominance(costs[np.newaxis], everyone)[chosen] == 0
 
 
+@settings(deadline=None)
 @given(st.integers(0, 10**6), SIZES, st.booleans(), MARGINS)
 def test_the_order_of_encodings_does_not_matter(
     seed: int, size: tuple[int, int], weighted: bool, margin: float
@@ -66,6 +67,7 @@ def test_the_order_of_encodings_does_not_matter(
     assert order[int(prefer(costs[order], everyone, rule))] == int(prefer(costs, everyone, rule))
 
 
+@settings(deadline=None)
 @given(st.integers(0, 10**6), SIZES, st.booleans(), MARGINS)
 def test_only_the_eligible_are_preferred(
     seed: int, size: tuple[int, int], weighted: bool, margin: float
@@ -84,7 +86,7 @@ def test_only_the_eligible_are_preferred(
         assert waits[chosen] <= best + np.log1p(margin if size[1] > 1 else 0) + 1e-12
 
 
-@settings(max_examples=300)
+@settings(max_examples=300, deadline=None)
 @given(st.integers(0, 10**6), SIZES, st.booleans(), MARGINS, st.booleans())
 def test_who_is_not_chosen_changes_nothing_among_the_others(
     seed: int, size: tuple[int, int], weighted: bool, margin: float, on_edges: bool
@@ -102,6 +104,7 @@ def test_who_is_not_chosen_changes_nothing_among_the_others(
         assert int(prefer(costs, np.arange(size[0]) != gone, rule)) == chosen
 
 
+@settings(deadline=None)
 @given(st.integers(0, 10**6), st.booleans())
 def test_the_chances_of_one_choice_fit_together(seed: int, weighted: bool) -> None:
     """Chances of being best add up to no more than one, and nobody's exceeds its chance to meet
