@@ -103,6 +103,8 @@ def _describe(file: FoundFile, container: InputContainer, track: VideoStream) ->
 
 def _is_text(path: Path) -> bool:
     """Whether the file begins with text in UTF-8 or UTF-16, as lists beside clips do."""
+    if not path.is_file():  # to open a pipe would wait for ever
+        return False
     try:
         with path.open("rb") as stream:
             head = stream.read(_HEAD_BYTES)
