@@ -73,6 +73,7 @@ AXES: Final[dict[str, Axis]] = {
         id_text=lambda px, s: f"viewer {px}p" if px != 540 and s["player"] == BEST else "",
         asked_by=("viewer_heights_px",),
     ),
+    "link": Axis(kind=str, id_text=_plain, asked_by=("links",)),
     "jobs": Axis(
         kind=int, default=1, id_text=lambda n, _: f"{n}j", asked_by=("jobs", "oversubscribe")
     ),

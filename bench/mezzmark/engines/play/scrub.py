@@ -105,7 +105,7 @@ def picture_verifier(
     if job.player.lowres:
         return FrameVerifier(_reduced_index(media, index, job.player.lowres))
     is_inexact = job.player.device is not None and player.codec in INEXACT_CODECS
-    in_software = job.model_copy(update={"player": PLAYERS["slice"]})
+    in_software = job.model_copy(update={"player": PLAYERS["slice"], "link": None})
     return FrameVerifier(index, Player(path, index, in_software) if is_inexact else None)
 
 
@@ -256,6 +256,7 @@ def _play(
                 "shown_frame": shown_frame,
                 "proof": proof,
                 "view_proof": view_proof,
+                **({} if move.wait_ns is None else {"wait_ns": move.wait_ns}),
             }
         )
     return samples

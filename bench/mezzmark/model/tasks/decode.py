@@ -56,6 +56,7 @@ class DecodeJob(Fact):
     player: Player
     policy: Policy = "roll"
     viewer_height_px: int = 64  # no picture comes that far
+    link: None = None
 
 
 class DecodeMeasurement(Fact):

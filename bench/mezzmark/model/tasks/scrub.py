@@ -13,6 +13,7 @@ from pydantic import Field, model_validator
 
 from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
 from mezzmark.model.fact import MAX_WHOLE, Amount, Fact, NameIn, Whole
+from mezzmark.model.link import Link, LinkSettings
 from mezzmark.model.players import BEST, FULL_SIZE, PLAYERS, Player, find_player
 from mezzmark.model.tasks.patterns import PATTERNS, groups_of, plan_requests
 from mezzmark.model.tasks.spec import (
@@ -71,6 +72,12 @@ class ScrubSettings(Fact):
     sweep_speed: int = Field(default=8, ge=2, le=64)
     near_median_frames: float = Field(default=12.0, gt=0, le=1_000_000)
     viewer_heights_px: tuple[ViewHeight, ...] = Field(default=(540,), min_length=1)
+    links: tuple[Literal["local"] | LinkSettings, ...] = Field(default=("local",), min_length=1)
+
+    @property
+    def modelled_links(self) -> dict[str | None, Link]:
+        """Those that are asked for, by name."""
+        return {one.name: one.link for one in self.links if one != "local"}
 
     @property
     def every_player(self) -> tuple[str, ...]:
@@ -86,6 +93,9 @@ class ScrubSettings(Fact):
         if "viewer_height_px" in data:
             data = {"viewer_heights_px": (data["viewer_height_px"],), **data}
             del data["viewer_height_px"]
+        if "link" in data:
+            data = {"links": (data["link"],), **data}
+            del data["link"]
         if not {"threading", "decoder"} & data.keys():
             return data
         older = {"threading": "slice", "decoder": "software", **data}
@@ -108,6 +118,7 @@ class ScrubJob(Fact):
     player: Player
     viewer_height_px: int
     blocks: int = 1
+    link: Link | None = None
     injected_slowdown_fraction: float = Field(default=0.0, ge=0, le=10)
 
 
@@ -150,11 +161,13 @@ class ScrubMeasurement(Fact):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProvedMoves:
     """The moves of a trial whose pictures were proved. `ordered_ms` has four rows, each sorted:
-    latency, locate, decode, present; `span_ns` sums the last three over the moves."""
+    latency, locate, decode, present; `span_ns` sums the last three over the moves, and `wait_ms` is
+    the median that waited for storage, None where nobody looked."""
 
     latencies_ms: NDArray[np.float64]
     ordered_ms: NDArray[np.float64]
     span_ns: tuple[int, int, int]
+    wait_ms: float | None
     read_bytes: int
     open_ns: tuple[int, ...]
     process: ProcessFacts | None
@@ -241,10 +254,19 @@ def _proved_moves(
             latencies_ms=rows[0],
             ordered_ms=ordered,
             span_ns=(total[0], total[1], total[2]),
+            wait_ms=_wait_ms(measured),
             read_bytes=total[3],
             open_ns=measured.open_ns,
             process=process,
         )
+
+
+def _wait_ms(measured: ScrubMeasurement) -> float | None:
+    """The median of the proved moves' waits for storage."""
+    if not measured.wait_ns:
+        return None
+    waits = np.array(measured.wait_ns)[proved_mask(measured)] / NS_PER_MS
+    return sorted_quantile(np.sort(waits), 0.5)
 
 
 def _quantile_of(row: int, probability: float) -> Callable[[ProvedMoves], float]:
@@ -268,6 +290,7 @@ def _plan(settings: ScrubSettings, stock: Stock) -> Iterator[Cell]:
         "threads": stock.counts(settings.threads),
         "player": settings.players,
         "viewer_height": settings.viewer_heights_px,
+        "link": [None if one == "local" else one.name for one in settings.links],
     }
     for setting in vary_settings(axes, crossed=settings.crossed):
         pairs = between if PATTERNS[setting["pattern"]].visits_all else stock.present()
@@ -314,6 +337,7 @@ def _job(planned: PlannedTrial, settings: ScrubSettings, footage: PreparedFootag
         thread_count=player.threads or setting["threads"],
         player=player,
         viewer_height_px=setting["viewer_height"],
+        link=settings.modelled_links.get(setting["link"]),
     )
 
 
@@ -321,7 +345,7 @@ SCRUB: Final = TaskSpec(
     name="scrub",
     label="scrub latency",
     verb="scrub",
-    axes=("pattern", "policy", "threads", "player", "viewer_height"),
+    axes=("pattern", "policy", "threads", "player", "viewer_height", "link"),
     settings_model=ScrubSettings,
     job_model=ScrubJob,
     measurement_model=ScrubMeasurement,
@@ -350,6 +374,12 @@ SCRUB: Final = TaskSpec(
         Figure("locate_p50_ms", "ms", _quantile_of(1, 0.5)),
         Figure("decode_p50_ms", "ms", _quantile_of(2, 0.5)),
         Figure("present_p50_ms", "ms", _quantile_of(3, 0.5)),
+        Figure(
+            "wait_p50_ms",
+            "ms",
+            lambda moves: moves.wait_ms,
+            meaning="waiting for storage in a move",
+        ),
         Figure("open_ms", "ms", _open_ms, meaning="time to open the file"),
         Figure("read_bytes_per_move", "B", _read_bytes_per_move, meaning="bytes read for a move"),
         Figure("peak_rss_bytes", "B", peak_memory, kind="peak"),

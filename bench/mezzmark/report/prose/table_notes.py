@@ -80,7 +80,7 @@ NOTES: Final = {
     ),
     "scrub cells": (
         "All rounds, also one that was stopped. Medians of a span do not add up to the median of "
-        "the whole."
+        "the whole. Waiting for storage, where it was looked at, is part of locate and decode."
     ),
     "drag cells": (
         "Age: how long ago the hand was where the picture is; distance: frames from the hand to "

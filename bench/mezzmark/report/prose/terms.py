@@ -81,6 +81,7 @@ _AXES: Final[dict[str, Callable[[Any], str]]] = {
         f"player {plain_name(name)}" + _size_words(PLAYERS.get(name, Player(name=name)))
     ),
     "carrier": lambda name: f"streams as {plain_name(name)}",
+    "link": lambda name: f"modelled link {shown_name(name)}",
 }
 
 

@@ -16,6 +16,7 @@ _HEADS: Final[Mapping[str, Mapping[str, str]]] = {
     "scrub": {
         "p50_ms": "median",
         "p95_ms": "p95",
+        "wait_p50_ms": "storage",
         "locate_p50_ms": "locate",
         "decode_p50_ms": "decode",
         "present_p50_ms": "present",
@@ -57,6 +58,8 @@ def cells_table(view: RunView, task: str) -> Table:
     spec = TASKS[task]
     heads = _HEADS.get(task, {figure.name: figure.name for figure in spec.figures})
     mine = [summary for summary in view.summaries if summary.cell.task == task]
+    if not any("wait_p50_ms" in summary.estimates for summary in mine):
+        heads = {name: head for name, head in heads.items() if name != "wait_p50_ms"}
     return tabulate(
         mine,
         [
