@@ -44,9 +44,9 @@ class Line:
         """
         first_ns = asked_ns + self.link.round_trip_ns
         with self.free_ns.get_lock():
-            passed_ns = max(self.free_ns.value, first_ns) + byte_count * self._ns_per_byte
+            passed_ns: float = max(self.free_ns.value, first_ns) + byte_count * self._ns_per_byte
             self.free_ns.value = round(passed_ns)
-        return round(max(first_ns, passed_ns - self._burst_ns))
+        return max(first_ns, round(passed_ns - self._burst_ns))
 
 
 @cache

@@ -85,7 +85,8 @@ class Player:
         self._skips = settings.player.skips_nonreference
         self._target_pts = 0
         self._sent: set[int | None] = set()
-        self._file = StorageFile(path, line_of(settings.link)) if settings.link else None
+        line = line_of(settings.link) if settings.link else None
+        self._file = StorageFile(path, line) if line or settings.is_cold else None
         self._container, facts = _open(path, settings.player.device, self._file)
         self.codec = facts.codec
         self._track = _prepared_track(self._container, path, settings, facts)

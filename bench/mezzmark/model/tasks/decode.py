@@ -57,6 +57,7 @@ class DecodeJob(Fact):
     policy: Policy = "roll"
     viewer_height_px: int = 64  # no picture comes that far
     link: None = None
+    is_cold: Literal[False] = False
 
 
 class DecodeMeasurement(Fact):

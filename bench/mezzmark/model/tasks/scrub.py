@@ -73,6 +73,7 @@ class ScrubSettings(Fact):
     near_median_frames: float = Field(default=12.0, gt=0, le=1_000_000)
     viewer_heights_px: tuple[ViewHeight, ...] = Field(default=(540,), min_length=1)
     links: tuple[Literal["local"] | LinkSettings, ...] = Field(default=("local",), min_length=1)
+    cache: tuple[Literal["warm", "cold"], ...] = Field(default=("warm",), min_length=1)
 
     @property
     def modelled_links(self) -> dict[str | None, Link]:
@@ -105,6 +106,7 @@ class ScrubSettings(Fact):
 
 class ScrubJob(Fact):
     """Play these requests, `blocks` sets of equal size; a request is (clip position, frame index).
+    Where it `is_cold` nothing of a file lies in the file cache when a move begins.
 
     `injected_slowdown_fraction` makes every move take longer by that share of itself, so that a
     machine can be asked whether it would find such a change.
@@ -119,6 +121,7 @@ class ScrubJob(Fact):
     viewer_height_px: int
     blocks: int = 1
     link: Link | None = None
+    is_cold: bool = False
     injected_slowdown_fraction: float = Field(default=0.0, ge=0, le=10)
 
 
@@ -129,8 +132,8 @@ class ScrubMeasurement(Fact):
     A move's latency is locate + decode + copy (from a device to memory) + present; `wait_ns` is
     the part of it that waited for storage. `overhead_ns` is the harness's own cost beside it (proof
     excluded), measured and stored, never subtracted. `block` numbers the stratified set of requests
-    a move belongs to, `resident_fraction` is the share of the bytes it read that lay in the file
-    cache before, and `view_proof` speaks of the RGB view as `proof` does of the decoded picture.
+    a move belongs to, `resident_fraction` is the share of its file that lay in the file cache when
+    it began, and `view_proof` speaks of the RGB view as `proof` does of the decoded picture.
     """
 
     task: Literal["scrub"] = "scrub"
@@ -290,6 +293,7 @@ def _plan(settings: ScrubSettings, stock: Stock) -> Iterator[Cell]:
         "threads": stock.counts(settings.threads),
         "player": settings.players,
         "viewer_height": settings.viewer_heights_px,
+        "cache": [None if one == "warm" else one for one in settings.cache],
         "link": [None if one == "local" else one.name for one in settings.links],
     }
     for setting in vary_settings(axes, crossed=settings.crossed):
@@ -337,6 +341,7 @@ def _job(planned: PlannedTrial, settings: ScrubSettings, footage: PreparedFootag
         thread_count=player.threads or setting["threads"],
         player=player,
         viewer_height_px=setting["viewer_height"],
+        is_cold=setting["cache"] == "cold",
         link=settings.modelled_links.get(setting["link"]),
     )
 
@@ -345,7 +350,7 @@ SCRUB: Final = TaskSpec(
     name="scrub",
     label="scrub latency",
     verb="scrub",
-    axes=("pattern", "policy", "threads", "player", "viewer_height", "link"),
+    axes=("pattern", "policy", "threads", "player", "viewer_height", "link", "cache"),
     settings_model=ScrubSettings,
     job_model=ScrubJob,
     measurement_model=ScrubMeasurement,

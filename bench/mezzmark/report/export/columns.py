@@ -42,6 +42,9 @@ CELL_COLUMNS: Final = {
     "service": TEXT,
     "carrier": TEXT,
     "link": TEXT,
+    "access": TEXT,
+    "request_kib": INTEGER,
+    "cache": TEXT,
 }
 """A cell's clip, encoding and setting, as tables have named them since the first."""
 
@@ -70,6 +73,9 @@ def cell_values(cell: Cell, arm: str = "", played_by: str = "") -> dict[str, obj
         "service": setting["service"],
         "carrier": setting["carrier"],
         "link": setting["link"],
+        "access": setting["access"],
+        "request_kib": setting["request_kib"],
+        "cache": setting["cache"],
     }
 
 

@@ -89,6 +89,12 @@ NOTES: Final = {
     ),
     "play cells": "Without sound. Where the queue runs empty (0), playing is not sustained.",
     "streams cells": "None with more than one late picture in ten seconds, in a typical round.",
+    "storage cells": (
+        "What the storage of the run's folder does at best, by so many processes (jobs), a file "
+        "each: in a row, single reads at random places, and writing until all has reached the "
+        "storage. Before a read its file is dropped from this machine's file cache, and proved to "
+        "be; drives and servers keep caches of their own."
+    ),
     "encode cells": "Speed is that of a typical round: the median.",
 }
 """By table."""

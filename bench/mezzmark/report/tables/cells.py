@@ -46,6 +46,7 @@ _HEADS: Final[Mapping[str, Mapping[str, str]]] = {
         "double_on_time_fraction": "on time at 2×",
         "reverse_on_time_fraction": "on time backwards",
     },
+    "storage": {"mb_per_s": "rate", "read_p50_ms": "one read, median"},
     "streams": {"count": "streams", "peak_rss_bytes": "peak memory"},
 }
 """The axes and figures that are shown of a task, and what the figures are called; of any other task
