@@ -23,7 +23,7 @@ FILE_BYTES = 256 * 2**20
 
 
 def dd_rate(files: list[Path]) -> float:
-    """Bytes a second of a `dd` a file, all at once, right after they were written as by the task."""
+    """Bytes a second of a `dd` a file, all at once, right after the files were written anew."""
     for file in files:
         content = file.read_bytes()
         file.unlink()

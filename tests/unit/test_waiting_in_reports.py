@@ -3,7 +3,13 @@
 import pytest
 
 from fixtures.fabricated_run import fabricate_run
+from mezzmark.decide.choose.choose import choose_encoding
+from mezzmark.decide.choose.evidence import list_encodings
+from mezzmark.model.cell import KERNEL_CLIP, STORAGE_ENCODING, Cell, Setting
+from mezzmark.model.errors import ScenarioError
 from mezzmark.model.records import Trial
+from mezzmark.model.request import ChooseSettings
+from mezzmark.model.tasks.storage import StorageMeasurement
 from mezzmark.report.prose.latency import waiting_sentences
 from mezzmark.report.tables.cells import cells_table
 from mezzmark.report.view import RunView
@@ -44,3 +50,28 @@ def test_waiting_is_told_of_cells_that_were_looked_at_and_no_others() -> None:
             assert (wait is not None) is (ranking.setting["link"] == LINK)
             if wait:
                 assert wait.point == pytest.approx(count / 2)
+
+
+def test_a_run_of_raw_storage_alone_has_a_table_and_no_choice() -> None:
+    """Rates of three rounds stand in the storage table as 100 MB/s; there is no encoding to choose
+    from, which is said as of any run that measured no wish."""
+    manifest, trials = fabricate_run()
+    setting = Setting(access="sequential", request_kib=1024, jobs=2)
+    cell = Cell(task="storage", clip=KERNEL_CLIP, encoding=STORAGE_ENCODING, setting=setting)
+    measured = StorageMeasurement(
+        access="sequential",
+        byte_count=10**8,
+        wall_ns=10**9,
+        process_start_ns=(0, 5),
+        process_end_ns=(10**9, 10),
+    )
+    changes = {"cell": cell, "measurement": measured, "blocks": 1, "arm": "", "flags": ()}
+    of_rounds = {trial.round_index: trial for trial in trials}.values()
+    stored = tuple(trial.model_copy(update=changes) for trial in of_rounds)
+    view = RunView(manifest.model_copy(update={"encodings": ()}), stored)
+    (summary,) = view.summaries
+    assert summary.estimates["mb_per_s"].point == pytest.approx(100)
+    assert len(cells_table(view, "storage").rows) == 1
+    assert list_encodings([view]) == ()
+    with pytest.raises(ScenarioError, match="none of the wishes was measured"):
+        choose_encoding([view], ChooseSettings())

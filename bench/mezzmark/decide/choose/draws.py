@@ -154,7 +154,7 @@ def draw_figures(
             found[name, figure.name] = FigureSamples(lack=lack) if lack else by_encoding[name]
     points = np.array(
         [[found[name, figure.name].point for figure in samples] for name in encodings]
-    )
+    ).reshape(len(encodings), len(samples))
     draws = np.repeat(points[np.newaxis], draw_count, axis=0)
     seed = int(rng.integers(2**32))
     for (f, figure), (e, name) in product(enumerate(samples), enumerate(encodings)):
