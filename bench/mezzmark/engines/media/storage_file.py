@@ -14,7 +14,6 @@ from bisect import bisect_right
 from collections import deque
 from collections.abc import Callable
 from functools import cache
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +31,8 @@ class Line:
     that the line may be handed to processes (as multiprocessing starts them) and threads."""
 
     def __init__(self, link: Link) -> None:
+        from multiprocessing import get_context  # most players have no link
+
         self.link = link
         self._ns_per_byte = 8 * NS_PER_S / link.rate_bps
         self._burst_ns = link.burst_bytes * self._ns_per_byte
