@@ -31,7 +31,9 @@ PROMISED = {
         string: order
         Int64: height_px passes
         boolean: is_pinned
-        string: service carrier
+        string: service carrier link access
+        Int64: request_kib
+        string: cache
         string: figure unit
         float64: point low high confidence_level
         Int64: round_count sample_count
@@ -51,7 +53,9 @@ PROMISED = {
         string: order
         Int64: height_px passes
         boolean: is_pinned
-        string: service carrier
+        string: service carrier link access
+        Int64: request_kib
+        string: cache
         Int64: seed
         string: started_utc
         Int64: wall_ns
@@ -68,7 +72,7 @@ PROMISED = {
             double_repeats double_least_fill double_stall_ms
             reverse_busy_fraction reverse_start_ms reverse_on_time_fraction
             reverse_dropped_fraction reverse_repeats reverse_least_fill reverse_stall_ms count
-            capped_at
+            capped_at mb_per_s read_p50_ms wait_p50_ms
         Int64: cpu_ns peak_rss_bytes voluntary_switches involuntary_switches
         float64: before_load_average_1m before_steal_fraction before_busy_fraction
             before_frequency_mhz before_cpu_pressure before_io_pressure
@@ -91,7 +95,9 @@ PROMISED = {
         category: order
         Int64: height_px passes
         boolean: is_pinned
-        category: service carrier
+        category: service carrier link access
+        Int64: request_kib
+        category: cache
         int64: move_index clip_position frame_index locate_ns decode_ns present_ns
             overhead_ns decoded_frames read_bytes shown_frame
         float64: latency_ms
@@ -133,6 +139,10 @@ AXIS_VALUES = {
     "threads": (1, 2),
     "player": ("slice", "cuda"),
     "carrier": ("threads", "processes"),
+    "link": (None, "1 Gbit/s, 0.5 ms"),
+    "access": ("random", "write"),
+    "cache": (None, "cold"),
+    "request_kib": (128, 1024),
     "service": ("latest", "follow"),
     "viewer_height": (540, 720),
     "jobs": (1, 2),

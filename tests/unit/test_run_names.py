@@ -153,6 +153,11 @@ SHOWN_SETTINGS = [
     ("jobs", 3, 1),
     ("service", "latest", "follow"),
     ("carrier", "threads", "processes"),
+    ("link", "1 Gbit/s, 0.5 ms", None),
+    ("link", None, "1 Gbit/s, 0.5 ms"),
+    ("cache", "cold", None),
+    ("access", "random", "write"),
+    ("request_kib", 128, 1024),
 ]
 WIDE = Cell(
     task="delivery",

@@ -19,6 +19,9 @@ KERNEL_CLIP: Final = "no clip"
 KERNEL_ENCODING: Final = "reference kernel"
 """The encoding name of reference kernel cells."""
 
+STORAGE_ENCODING: Final = "raw storage"
+"""The encoding name of storage cells, which use no footage either."""
+
 ARMS: Final = ("", "null", "pilot")
 """What a trial is for: a figure of its cell; the same cell once more, to see what equal things
 differ by (`null`); the choice of a player (`pilot`)."""
@@ -73,8 +76,15 @@ AXES: Final[dict[str, Axis]] = {
         id_text=lambda px, s: f"viewer {px}p" if px != 540 and s["player"] == BEST else "",
         asked_by=("viewer_heights_px",),
     ),
+    "link": Axis(kind=str, id_text=_plain, asked_by=("links",)),
+    "cache": Axis(kind=str, id_text=_plain, asked_by=("cache",)),
+    "access": Axis(kind=str, id_text=_plain, asked_by=()),
+    "request_kib": Axis(kind=int, id_text=lambda n, _: f"{n} KiB", asked_by=("read_kib",)),
     "jobs": Axis(
-        kind=int, default=1, id_text=lambda n, _: f"{n}j", asked_by=("jobs", "oversubscribe")
+        kind=int,
+        default=1,
+        id_text=lambda n, _: f"{n}j",
+        asked_by=("jobs", "oversubscribe", "readers", "writers"),
     ),
     "clip_order": Axis(kind=str, id_text=_plain, asked_by=("orders",)),
     "delivery_height": Axis(kind=int, id_text=lambda px, _: f"{px}p", asked_by=("height_px",)),

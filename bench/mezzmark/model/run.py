@@ -6,6 +6,7 @@ from typing import Final, Literal
 from mezzmark.model.encoding import ORIGINAL_ENCODING, Encoding, has_alpha_plane
 from mezzmark.model.fact import Amount, Fact, Positive, Whole
 from mezzmark.model.footage import MediaFacts, Suspicion
+from mezzmark.model.link import Link
 from mezzmark.model.players import Player
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.kernel import BandwidthFacts
@@ -53,15 +54,6 @@ class Root(Fact):
     file_system: str | None = None
     options: str | None = None
     device: str | None = None
-
-
-class Link(Fact):
-    """A modelled connection to storage: its rate, its round trip, how much is asked ahead."""
-
-    name: str
-    rate_bps: Amount
-    round_trip_ns: Whole
-    window_bytes: Whole
 
 
 class ClipManifest(Fact):

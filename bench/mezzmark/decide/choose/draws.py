@@ -153,6 +153,7 @@ def draw_figures(
             lack = lacks.get(name)
             found[name, figure.name] = FigureSamples(lack=lack) if lack else by_encoding[name]
     points = np.array([[found[name, f.name].point for f in samples] for name in encodings])
+    points = points.reshape(len(encodings), len(samples))  # also without encodings
     draws = np.repeat(points[np.newaxis], draw_count, axis=0)
     seed = int(rng.integers(2**32))
     for (f, figure), (e, name) in product(enumerate(samples), enumerate(encodings)):

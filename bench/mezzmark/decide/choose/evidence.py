@@ -43,7 +43,7 @@ from mezzmark.decide.picture.fidelity import (
     QualityEstimate,
     judge_encodings,
 )
-from mezzmark.model.cell import KERNEL_ENCODING, Cell
+from mezzmark.model.cell import KERNEL_ENCODING, STORAGE_ENCODING, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import Estimate, Withheld
@@ -91,7 +91,7 @@ def list_encodings(runs: Sequence[ObservedRun]) -> tuple[str, ...]:
     """All encodings that any of the runs measured or prepared, in alphabetical order."""
     names = {e.name for run in runs for e in run.manifest.encodings}
     names |= {t.cell.encoding for run in runs for t in run.trials if not t.arm}
-    return tuple(sorted(names - {KERNEL_ENCODING}))
+    return tuple(sorted(names - {KERNEL_ENCODING, STORAGE_ENCODING}))
 
 
 def count_wrong(runs: Sequence[ObservedRun]) -> Counter[str]:

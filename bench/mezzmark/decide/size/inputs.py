@@ -13,7 +13,7 @@ from mezzmark.decide.estimate.rounds import estimate_rate, estimate_values
 from mezzmark.decide.machine.identity import refuse_other_machines
 from mezzmark.decide.size.result import PlayedIn
 from mezzmark.decide.throughput.grid import RateSource, Round, find_pixel_rate, fit_grid
-from mezzmark.model.cell import ALL_CLIPS, Cell
+from mezzmark.model.cell import ALL_CLIPS, KERNEL_CLIP, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
@@ -65,7 +65,7 @@ def gather_encodings(runs: Sequence[MeasuredRun]) -> tuple[MeasuredEncoding, ...
         ((run_index, trial.round_index), trial)
         for run_index, run in enumerate(runs)
         for trial in run.trials
-        if trial.is_counted and not trial.arm and trial.cell.task != "kernel"
+        if trial.is_counted and not trial.arm and trial.cell.clip != KERNEL_CLIP
     ]
     names = dict.fromkeys(trial.cell.encoding for _, trial in trials)
     ordered = sorted(names, key=lambda name: name != ORIGINAL)

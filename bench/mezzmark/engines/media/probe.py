@@ -78,11 +78,12 @@ def spread_decoding(track: VideoStream, threading: Threading, thread_count: int)
     context.thread_type = "FRAME" if is_unsafe else threading.upper()
 
 
-def open_container(path: str | Path) -> InputContainer:
-    """The opened container; who calls closes it. Raises FootageError, never FFmpeg's errors."""
+def open_container(path: str | Path, source: Any = None) -> InputContainer:
+    """The opened container, read through the file object `source` where there is one; who calls
+    closes both. Raises FootageError, never FFmpeg's errors."""
     file = _existing_file(path)
     try:
-        container: InputContainer = av.open(str(file), **OPEN_OPTIONS)
+        container: InputContainer = av.open(source or str(file), **OPEN_OPTIONS)
     except FFmpegError as error:
         raise _unopenable(file, error) from error
     except OSError as error:

@@ -35,6 +35,7 @@ from mezzmark.engines.media.probe import (
     unfit,
     video_track,
 )
+from mezzmark.engines.media.storage_file import StorageFile, line_of
 from mezzmark.model.errors import EngineError
 from mezzmark.model.footage import FrameIndex, MediaFacts
 from mezzmark.model.players import Device
@@ -53,7 +54,7 @@ pictures (MPEG-2, MPEG-4), are slower for it (Motion JPEG at half), or give garb
 class Move:
     """One move of the playhead: its spans in ns, how many pictures left the decoder and how many
     bytes of packets left the demuxer on the way, the decoded picture and the view of it (None
-    where no picture came)."""
+    where no picture came); how long it waited for storage, None where nobody looked."""
 
     locate_ns: int
     decode_ns: int
@@ -62,6 +63,7 @@ class Move:
     packet_bytes: int
     picture: VideoFrame | None
     view: VideoFrame | None
+    wait_ns: int | None = None
 
 
 class Player:
@@ -83,7 +85,9 @@ class Player:
         self._skips = settings.player.skips_nonreference
         self._target_pts = 0
         self._sent: set[int | None] = set()
-        self._container, facts = _open(path, settings.player.device)
+        line = line_of(settings.link) if settings.link else None
+        self._file = StorageFile(path, line) if line or settings.is_cold else None
+        self._container, facts = _open(path, settings.player.device, self._file)
         self.codec = facts.codec
         self._track = _prepared_track(self._container, path, settings, facts)
         self._present = presenter(
@@ -105,6 +109,8 @@ class Player:
     def move(self, frame_index: int, clock_ns: Callable[[], int]) -> Move:
         """Show this frame: find it, decode it, present it; each span timed with `clock_ns`."""
         self._decoded_frames = self._packet_bytes = 0
+        if self._file:
+            self._file.begin()
         start_ns = clock_ns()
         self._locate(frame_index)
         located_ns = clock_ns()
@@ -120,6 +126,7 @@ class Player:
             packet_bytes=self._packet_bytes,
             picture=picture,
             view=view,
+            wait_ns=self._file.wait_ns if self._file else None,
         )
 
     def decode(self, frame_index: int) -> VideoFrame | None:
@@ -132,6 +139,8 @@ class Player:
         self._pictures = iter(())
         self._held = None
         self._container.close()
+        if self._file:
+            self._file.close()
 
     def _locate(self, frame_index: int) -> None:
         """Bring the demuxer to a place from which decoding leads to the frame."""
@@ -141,6 +150,8 @@ class Player:
             if is_in_group or frame_index == self._shown + 1:
                 return
         self._shown = None
+        if self._file:
+            self._file.forget()
         self._seek(self._pts[frame_index])
 
     def _seek(self, target_pts: int) -> bool:
@@ -239,18 +250,22 @@ def _require_unchanged(path: str | Path, index: FrameIndex) -> None:
         raise unfit(path, what, "Run again, so that it is indexed anew.")
 
 
-def _open(path: str | Path, device: Device | None) -> tuple[InputContainer, MediaFacts]:
+def _open(
+    path: str | Path, device: Device | None, source: StorageFile | None
+) -> tuple[InputContainer, MediaFacts]:
     """The opened file and its facts, which a decoder on a device would hide."""
-    container = open_container(path)
+    container = open_container(path, source)
     facts = describe_media(container, video_track(container, path), path)
     if device is None:
         return container, facts
     container.close()
+    if source:
+        source.seek(0)
     try:
         if device not in DEVICES:  # else FFmpeg takes the codec's first one
             raise NotImplementedError(f"this FFmpeg build knows no device {device}")
         on_device: InputContainer = av.open(
-            str(Path(path).resolve()),
+            source or str(Path(path).resolve()),
             **OPEN_OPTIONS,
             hwaccel=HWAccel(device_type=device, allow_software_fallback=False),
         )

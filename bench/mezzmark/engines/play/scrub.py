@@ -23,6 +23,7 @@ from mezzmark.engines.media.pixels import Planes, planes_digest, planes_of
 from mezzmark.engines.play.player import Move, Player
 from mezzmark.engines.play.view_proof import ViewVerifier
 from mezzmark.host.common import no_garbage_collection, read_process_facts
+from mezzmark.host.file_pages import drop_pages, resident_fraction
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import Measured
 from mezzmark.model.players import PLAYERS
@@ -87,7 +88,7 @@ def run_scrub(
     if fraction := job.injected_slowdown_fraction:
         moves = [delayed(move, fraction=fraction) for move in moves]
     with no_garbage_collection():
-        samples = _play(job.requests, moves, verifiers, clock_ns)
+        samples, resident = _play(job, moves, verifiers, clock_ns)
     for player in players:
         player.close()
     measurement = ScrubMeasurement(
@@ -95,9 +96,11 @@ def run_scrub(
         frame_index=tuple(frame_index for _, frame_index in job.requests),
         open_ns=tuple(open_ns),
         block=tuple(move * job.blocks // len(samples) for move in range(len(samples))),
+        resident_fraction=tuple(share for share in resident if share is not None),
         **{name: tuple(sample[name] for sample in samples) for name in samples[0]},
     )
-    return Measured(measurement=measurement, process=read_process_facts())
+    flags = ("not_cold",) if any(share != 0 for share in resident) else ()
+    return Measured(measurement=measurement, process=read_process_facts(), flags=flags)
 
 
 def picture_verifier(
@@ -108,7 +111,9 @@ def picture_verifier(
     if job.player.lowres:
         return FrameVerifier(_reduced_index(media, index, job.player.lowres))
     is_inexact = job.player.device is not None and player.codec in INEXACT_CODECS
-    in_software = job.model_copy(update={"player": PLAYERS["slice"]})
+    in_software = job.model_copy(
+        update={"player": PLAYERS["slice"], "link": None, "is_cold": False}
+    )
     return FrameVerifier(index, Player(path, index, in_software) if is_inexact else None)
 
 
@@ -239,15 +244,21 @@ class ReadMeter:
 
 
 def _play(
-    requests: Sequence[tuple[int, int]],
+    job: ScrubJob,
     moves: Sequence[PlayMove],
     verifiers: Sequence[MoveVerifier],
     clock_ns: Callable[[], int],
-) -> list[dict[str, Any]]:
-    """What was recorded of each move, by the names of the measurement's fields."""
+) -> tuple[list[dict[str, Any]], list[float | None]]:
+    """What was recorded of each move, by the names of the measurement's fields; and, of a cold job,
+    the share of its file that lay in the cache when it began, None where that is not known."""
     meter = ReadMeter()
     samples: list[dict[str, Any]] = []
-    for clip, frame_index in requests:
+    resident: list[float | None] = []
+    for clip, frame_index in job.requests:
+        if job.is_cold:
+            path = job.media[clip].media_path
+            drop_pages(path)
+            resident.append(resident_fraction(path))
         read_before = meter.read()
         start_ns = clock_ns()
         move = moves[clip](frame_index, clock_ns)
@@ -265,6 +276,7 @@ def _play(
                 "shown_frame": shown_frame,
                 "proof": proof,
                 "view_proof": view_proof,
+                **({} if move.wait_ns is None else {"wait_ns": move.wait_ns}),
             }
         )
-    return samples
+    return samples, resident

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
 NAMES: Final = (
     *("scrub", "drag", "play", "streams"),
-    *("encode", "grid", "ingest", "delivery", "decode", "fidelity", "kernel"),
+    *("encode", "grid", "ingest", "delivery", "decode", "fidelity", "storage", "kernel"),
 )
 """In the order of reports; the row of "scrub" is SCRUB in the module `scrub`."""
 

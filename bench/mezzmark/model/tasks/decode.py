@@ -44,6 +44,8 @@ class DecodeJob(Fact):
     player: Player
     policy: Policy = "roll"
     viewer_height_px: int = 64  # no picture comes that far
+    link: None = None
+    is_cold: Literal[False] = False
 
 
 class DecodeMeasurement(Fact):

@@ -14,6 +14,7 @@ from pydantic import Field, model_validator
 
 from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
 from mezzmark.model.fact import MAX_WHOLE, Amount, Fact, NameIn, Whole
+from mezzmark.model.link import Link, LinkSettings
 from mezzmark.model.players import BEST, FULL_SIZE, PLAYERS, Player, find_player
 from mezzmark.model.tasks import spec
 from mezzmark.model.tasks.patterns import PATTERNS, groups_of, plan_requests
@@ -59,6 +60,13 @@ class ScrubSettings(Fact):
     sweep_speed: int = Field(default=8, ge=2, le=64)
     near_median_frames: float = Field(default=12.0, gt=0, le=1_000_000)
     viewer_heights_px: tuple[ViewHeight, ...] = Field(default=(540,), min_length=1)
+    links: tuple[Literal["local"] | LinkSettings, ...] = Field(default=("local",), min_length=1)
+    cache: tuple[Literal["warm", "cold"], ...] = Field(default=("warm",), min_length=1)
+
+    @property
+    def modelled_links(self) -> dict[str | None, Link]:
+        """Those that are asked for, by name."""
+        return {one.name: one.link for one in self.links if one != "local"}
 
     @property
     def every_player(self) -> tuple[str, ...]:
@@ -74,6 +82,9 @@ class ScrubSettings(Fact):
         if "viewer_height_px" in data:
             data = {"viewer_heights_px": (data["viewer_height_px"],), **data}
             del data["viewer_height_px"]
+        if "link" in data:
+            data = {"links": (data["link"],), **data}
+            del data["link"]
         if not {"threading", "decoder"} & data.keys():
             return data
         older = {"threading": "slice", "decoder": "software", **data}
@@ -83,6 +94,7 @@ class ScrubSettings(Fact):
 
 class ScrubJob(Fact):
     """Play these requests, `blocks` sets of equal size; a request is (clip position, frame index).
+    Where it `is_cold` nothing of a file lies in the file cache when a move begins.
 
     `injected_slowdown_fraction` makes every move take longer by that share of itself, so that a
     machine can be asked whether it would find such a change.
@@ -96,6 +108,8 @@ class ScrubJob(Fact):
     player: Player
     viewer_height_px: int
     blocks: int = 1
+    link: Link | None = None
+    is_cold: bool = False
     injected_slowdown_fraction: float = Field(default=0.0, ge=0, le=10)
 
 
@@ -106,8 +120,8 @@ class ScrubMeasurement(Fact):
     A move's latency is locate + decode + copy (from a device to memory) + present; `wait_ns` is
     the part of it that waited for storage. `overhead_ns` is the harness's own cost beside it (proof
     excluded), measured and stored, never subtracted. `block` numbers the stratified set of requests
-    a move belongs to, `resident_fraction` is the share of the bytes it read that lay in the file
-    cache before, and `view_proof` speaks of the RGB view as `proof` does of the decoded picture.
+    a move belongs to, `resident_fraction` is the share of its file that lay in the file cache when
+    it began, and `view_proof` speaks of the RGB view as `proof` does of the decoded picture.
     """
 
     task: Literal["scrub"] = "scrub"
@@ -138,11 +152,13 @@ class ScrubMeasurement(Fact):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProvedMoves:
     """The moves of a trial whose pictures were proved. `ordered_ms` has four rows, each sorted:
-    latency, locate, decode, present; `span_ns` sums the last three over the moves."""
+    latency, locate, decode, present; `span_ns` sums the last three over the moves, and `wait_ms` is
+    the median that waited for storage, None where nobody looked."""
 
     latencies_ms: NDArray[np.float64]
     ordered_ms: NDArray[np.float64]
     span_ns: tuple[int, int, int]
+    wait_ms: float | None
     read_bytes: int
     open_ns: tuple[int, ...]
     process: spec.ProcessFacts | None
@@ -229,10 +245,19 @@ def _proved_moves(
             latencies_ms=rows[0],
             ordered_ms=ordered,
             span_ns=(total[0], total[1], total[2]),
+            wait_ms=_wait_ms(measured),
             read_bytes=total[3],
             open_ns=measured.open_ns,
             process=process,
         )
+
+
+def _wait_ms(measured: ScrubMeasurement) -> float | None:
+    """The median of the proved moves' waits for storage."""
+    if not measured.wait_ns:
+        return None
+    waits = np.array(measured.wait_ns)[proved_mask(measured)] / spec.NS_PER_MS
+    return sorted_quantile(np.sort(waits), 0.5)
 
 
 def _quantile_of(row: int, probability: float) -> Callable[[ProvedMoves], float]:
@@ -252,6 +277,8 @@ def _plan(settings: ScrubSettings, stock: spec.Stock) -> Iterator[Cell]:
         "threads": stock.counts(settings.threads),
         "player": settings.players,
         "viewer_height": settings.viewer_heights_px,
+        "cache": [None if one == "warm" else one for one in settings.cache],
+        "link": [None if one == "local" else one.name for one in settings.links],
     }
     for setting in vary_settings(axes, crossed=settings.crossed):
         pairs = between if PATTERNS[setting["pattern"]].visits_all else stock.present()
@@ -298,6 +325,8 @@ def _job(planned: PlannedTrial, settings: ScrubSettings, footage: spec.PreparedF
         thread_count=player.threads or setting["threads"],
         player=player,
         viewer_height_px=setting["viewer_height"],
+        is_cold=setting["cache"] == "cold",
+        link=settings.modelled_links.get(setting["link"]),
     )
 
 
@@ -305,7 +334,7 @@ SCRUB: Final = spec.TaskSpec(
     name="scrub",
     label="scrub latency",
     verb="scrub",
-    axes=("pattern", "policy", "threads", "player", "viewer_height"),
+    axes=("pattern", "policy", "threads", "player", "viewer_height", "link", "cache"),
     settings_model=ScrubSettings,
     job_model=ScrubJob,
     measurement_model=ScrubMeasurement,
@@ -334,6 +363,12 @@ SCRUB: Final = spec.TaskSpec(
         spec.Figure("locate_p50_ms", "ms", _quantile_of(1, 0.5)),
         spec.Figure("decode_p50_ms", "ms", _quantile_of(2, 0.5)),
         spec.Figure("present_p50_ms", "ms", _quantile_of(3, 0.5)),
+        spec.Figure(
+            "wait_p50_ms",
+            "ms",
+            lambda moves: moves.wait_ms,
+            meaning="waiting for storage in a move",
+        ),
         spec.Figure("open_ms", "ms", _open_ms, meaning="time to open the file"),
         spec.Figure(
             "read_bytes_per_move",

@@ -41,6 +41,10 @@ CELL_COLUMNS: Final = {
     "is_pinned": TRUTH,
     "service": TEXT,
     "carrier": TEXT,
+    "link": TEXT,
+    "access": TEXT,
+    "request_kib": INTEGER,
+    "cache": TEXT,
 }
 """A cell's clip, encoding and setting, as tables have named them since the first."""
 
@@ -68,6 +72,10 @@ def cell_values(cell: Cell, arm: str = "", played_by: str = "") -> dict[str, obj
         "is_pinned": setting["pinned"],
         "service": setting["service"],
         "carrier": setting["carrier"],
+        "link": setting["link"],
+        "access": setting["access"],
+        "request_kib": setting["request_kib"],
+        "cache": setting["cache"],
     }
 
 
@@ -104,12 +112,19 @@ _FIRST_FIGURES: Final = (
 )
 """The figures of the first table, in its order; later ones follow."""
 
-FIGURE_COLUMNS: Final = dict.fromkeys(_FIRST_FIGURES, NUMBER) | {
-    figure.name: NUMBER
-    for spec in TASKS.values()
-    if not spec.is_judged
-    for figure in spec.figures
-    if figure.name not in (*PROCESS_COLUMNS, "p99_ms")
+_LAST_FIGURES: Final = ("wait_p50_ms",)
+"""Of older tasks, added since."""
+
+FIGURE_COLUMNS: Final = {
+    **dict.fromkeys(_FIRST_FIGURES, NUMBER),
+    **{
+        figure.name: NUMBER
+        for spec in TASKS.values()
+        if not spec.is_judged
+        for figure in spec.figures
+        if figure.name not in (*PROCESS_COLUMNS, *_LAST_FIGURES, "p99_ms")
+    },
+    **dict.fromkeys(_LAST_FIGURES, NUMBER),
 }
 """What a single trial tells; a p99 is that of all trials of a cell only."""
 

@@ -171,9 +171,12 @@ def untested_in_words(manifest: Manifest) -> tuple[str, ...]:
     has_device = scrub is None or any(
         (player := PLAYERS.get(name)) and player.device for name in scrub.every_player
     )
+    has_link = scrub is not None and bool(scrub.modelled_links)
+    is_warm = not has_link and (scrub is None or "cold" not in scrub.cache)
     texts = {
         "the camera original itself, so there is nothing to be faster than": ORIGINAL not in names,
-        "reading from slow or shared storage: files just written are read from memory": True,
+        "reading from slow or shared storage: files just written lie in memory": is_warm,
+        "real shared storage: the link to it is a model": has_link,
         "scrub latency": scrub is None,
         f"these ways of moving the playhead: {', '.join(missing)}": bool(missing),
         "decoding on a graphics card": not has_device,

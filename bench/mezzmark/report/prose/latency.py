@@ -151,6 +151,24 @@ def _players_text(groups: Mapping[str, Iterable[str]]) -> str:
     )
 
 
+def waiting_sentences(rankings: Sequence[Ranking]) -> list[str]:
+    """Of each setting in which it was looked at: how much of a move waits for storage, of the first
+    encoding and of the original."""
+    texts = []
+    for ranking in rankings:
+        entries = {e.encoding: e for e in ranking.entries if "wait_p50_ms" in e.estimates}
+        shown = dict.fromkeys(name for name in (*list(entries)[:1], ORIGINAL) if name in entries)
+        parts = [
+            f"{estimate_text(entries[name].estimates['wait_p50_ms'])} of "
+            f"{estimate_text(entries[name].estimates['p50_ms'])} with {shown_name(name)}"
+            for name in shown
+        ]
+        if parts:
+            label = setting_label(ranking, rankings[0])
+            texts.append(f"Waiting for storage ({label}): {', '.join(parts)} (medians).")
+    return texts
+
+
 def fastest_elsewhere(other: Ranking, lead: Ranking) -> str:
     """Who was fastest in a further way of moving, thread count or policy; empty without anyone."""
     if other.fastest is None:

@@ -8,6 +8,7 @@ from mezzmark.decide.estimate.observed_run import complete_round_count, observe
 from mezzmark.decide.estimate.pooling import compare_groups
 from mezzmark.decide.estimate.ranking import RANKING_ROUNDS
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
+from mezzmark.model.cell import KERNEL_CLIP
 from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.numbers import (
@@ -25,7 +26,7 @@ from mezzmark.report.view import RunView
 def run_basis(view: RunView) -> str:
     """One line under the headline: on what, with what, how often."""
     host = view.manifest.host
-    encodings = {trial.cell.encoding for trial in view.trials if trial.cell.task != "kernel"}
+    encodings = {trial.cell.encoding for trial in view.trials if trial.cell.clip != KERNEL_CLIP}
     tasks = {trial.cell.task for trial in view.trials}
     rounds = round_count_text(complete_round_count(view), view.round_count)
     return " · ".join(

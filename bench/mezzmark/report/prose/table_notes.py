@@ -81,7 +81,7 @@ NOTES: Final = {
     ),
     "scrub cells": (
         "All rounds, also one that was stopped. Medians of a span do not add up to the median of "
-        "the whole."
+        "the whole. Waiting for storage, where it was looked at, is part of locate and decode."
     ),
     "drag cells": (
         "Age: how long ago the hand was where the picture is; distance: frames from the hand to "
@@ -90,6 +90,12 @@ NOTES: Final = {
     ),
     "play cells": "Without sound. Where the queue runs empty (0), playing is not sustained.",
     "streams cells": "None with more than one late picture in ten seconds, in a typical round.",
+    "storage cells": (
+        "What the storage of the run's folder does at best, by so many processes (jobs), a file "
+        "each: in a row, single reads at random places, and writing until all has reached the "
+        "storage. Before a read its file is dropped from this machine's file cache, and proved to "
+        "be; drives and servers keep caches of their own."
+    ),
     "encode cells": "Speed is that of a typical round: the median.",
 }
 """By table."""

@@ -17,6 +17,7 @@ from mezzmark.report.prose.numbers import count_text, level_text, number_text, s
 
 FLAG_TEXTS: Final = {
     "suspended": "its process was stopped, or the machine slept, while it ran",
+    "not_cold": "what it read was not proved to be out of this machine's file cache",
     "late_generator": "the player woke too late for the display: other programs may be at work",
 }
 """Why a trial enters no figure, by its flag."""
@@ -81,6 +82,8 @@ _AXES: Final[dict[str, Callable[[Any], str]]] = {
         f"player {plain_name(name)}" + _size_words(PLAYERS.get(name, Player(name=name)))
     ),
     "carrier": lambda name: f"streams as {plain_name(name)}",
+    "cache": lambda name: f"file cache {plain_name(name)}",
+    "link": lambda name: f"modelled link {shown_name(name)}",
 }
 
 

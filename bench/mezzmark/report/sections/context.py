@@ -18,7 +18,11 @@ from mezzmark.report.prose.answer import Answer, run_answer
 from mezzmark.report.prose.cautions import steadiness_sentences
 from mezzmark.report.prose.choice import findings, tipping_sentences, unchosen_text
 from mezzmark.report.prose.footage import footage_words
-from mezzmark.report.prose.latency import best_player_sentences, setting_label
+from mezzmark.report.prose.latency import (
+    best_player_sentences,
+    setting_label,
+    waiting_sentences,
+)
 from mezzmark.report.prose.method import method_sentences, run_basis
 from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.prose.terms import encodings_about
@@ -168,7 +172,8 @@ def _scrub_section(view: RunView, cells: Table) -> tuple[Section, tuple[Picture,
         tabs.append(Section(anchor=stem, title=spans.title, pictures=(spans,)))
     told = best_players(view.trials) if view.choice is None else ()  # else the choice tells it
     start = Section(anchor="time", title="Is scrubbing fast?", nav="Scrubbing", tabs=tuple(tabs))
-    return replace(start, sentences=tuple(best_player_sentences(told))), lead
+    sentences = (*best_player_sentences(told), *waiting_sentences(view.rankings))
+    return replace(start, sentences=sentences), lead
 
 
 def _by_encoding(cells: Table, setting: Setting) -> dict[str, str]:
@@ -177,7 +182,7 @@ def _by_encoding(cells: Table, setting: Setting) -> dict[str, str]:
 
 def _setting_slug(setting: Setting) -> str:
     """A file name for a scrub setting: `jump-roll-4t-slice`."""
-    axes = ("pattern", "policy", "threads", "player", "viewer_height")
+    axes = ("pattern", "policy", "threads", "player", "viewer_height", "link", "cache")
     units = {"threads": "t"}
     return slug("-".join(f"{setting[a]}{units.get(a, '')}" for a in axes if setting[a]))
 

@@ -15,6 +15,7 @@ _HEADS: Final[Mapping[str, Mapping[str, str]]] = {
     "scrub": {
         "p50_ms": "median",
         "p95_ms": "p95",
+        "wait_p50_ms": "storage",
         "locate_p50_ms": "locate",
         "decode_p50_ms": "decode",
         "present_p50_ms": "present",
@@ -44,6 +45,7 @@ _HEADS: Final[Mapping[str, Mapping[str, str]]] = {
         "double_on_time_fraction": "on time at 2×",
         "reverse_on_time_fraction": "on time backwards",
     },
+    "storage": {"mb_per_s": "rate", "read_p50_ms": "one read, median"},
     "streams": {"count": "streams", "peak_rss_bytes": "peak memory"},
 }
 """The axes and figures that are shown of a task, and what the figures are called; of any other task
@@ -56,6 +58,8 @@ def cells_table(view: RunView, task: str) -> Table:
     spec = TASKS[task]
     heads = _HEADS.get(task, {figure.name: figure.name for figure in spec.figures})
     mine = [summary for summary in view.summaries if summary.cell.task == task]
+    if not any("wait_p50_ms" in summary.estimates for summary in mine):
+        heads = {name: head for name, head in heads.items() if name != "wait_p50_ms"}
     return tabulate(
         mine,
         [

@@ -1,0 +1,60 @@
+"""Pages of a file in this machine's file cache: dropped, and counted without touching them.
+
+Only Linux is asked; elsewhere, and wherever the answer cannot be trusted, nothing is known.
+Servers, drives and hypervisors keep caches of their own, of which nothing is said here.
+"""
+
+import ctypes
+import mmap
+import os
+import sys
+from contextlib import suppress
+from pathlib import Path
+from typing import Final
+
+import psutil
+
+UNTOLD: Final = ("fuse", "9p", "virtiofs")
+"""File systems whose pages may lie elsewhere than where mincore looks."""
+
+
+def drop_pages(path: str | Path) -> None:
+    """Ask the system to forget the file's pages, written ones first reaching the storage."""
+    if not hasattr(os, "posix_fadvise"):
+        return
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        with suppress(OSError):  # on storage that is read only there is nothing to be written
+            os.fsync(descriptor)
+        os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
+    finally:
+        os.close(descriptor)
+
+
+def resident_fraction(path: str | Path) -> float | None:
+    """The share of the file's pages in the cache, 0 to 1; None where it is not known.
+
+    mincore(2) looks at a mapping that is never read, so a cold file stays cold; it answers
+    truthfully only to who owns the file or may write it, and else calls every page resident.
+    """
+    if sys.platform != "linux" or not _is_told(Path(path)):
+        return None
+    with Path(path).open("rb") as file:
+        size = os.fstat(file.fileno()).st_size
+        if not size:
+            return None
+        with mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_COPY) as mapping:
+            pages = (ctypes.c_ubyte * -(-size // mmap.PAGESIZE))()
+            start = ctypes.c_char.from_buffer(mapping)
+            address, length = ctypes.addressof(start), ctypes.c_size_t(size)
+            failed = ctypes.CDLL(None).mincore(ctypes.c_void_p(address), length, pages)
+            del start  # a mapping in use cannot be closed
+    return None if failed else sum(page & 1 for page in pages) / len(pages)
+
+
+def _is_told(path: Path) -> bool:
+    is_ours = path.stat().st_uid == os.geteuid() or os.access(path, os.W_OK)
+    place = path.resolve()
+    mounts = {Path(one.mountpoint): one.fstype for one in psutil.disk_partitions(all=True)}
+    kind = next((mounts[above] for above in place.parents if above in mounts), "")
+    return is_ours and not kind.startswith(UNTOLD)
