@@ -250,6 +250,18 @@ def test_two_alike_are_not_told_apart_and_share_the_chance() -> None:
     assert choice.tied == choice.runner_up
 
 
+def test_who_is_equal_in_every_draw_is_as_likely_the_best() -> None:
+    """Two encodings with the same figures in every round: half a chance each, nobody recommended,
+    and no wish sets them apart."""
+    still = Spread(sample=0, trial=0, round=0)
+    choice = choose(
+        made((encoding("one", 20, 100), encoding("two", 20, 100)), spread=still),
+        wishes=("less scrub.jump.p50_ms",),
+    )
+    assert [choice.find(name).chance_best for name in ("one", "two")] == [0.5, 0.5]
+    assert (choice.verdict, choice.chance_ahead, choice.decided_by) == ("ahead", 0.5, None)
+
+
 def test_a_doubt_names_the_one_that_it_is_about() -> None:
     """`steady` is second in every round and so never the best; `erratic` is third on the whole and
     the best in some rounds: that one may be the better choice, and stands beside the chosen one."""

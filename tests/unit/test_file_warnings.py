@@ -137,3 +137,12 @@ def test_what_is_said_of_a_file() -> None:
     for found in (*FILES.values(), cut_once, refused):
         lines += [f"{advice.what} | {advice.remedy}" for advice in file_advice(found)]
     assert_matches_snapshot("\n".join(lines), "footage_advice")
+
+
+@pytest.mark.parametrize(("seconds", "is_told"), [(1.0, False), (10.0, True)])
+def test_a_short_part_with_one_key_frame_tells_nothing_of_the_file(
+    seconds: float, is_told: bool
+) -> None:
+    """Groups of a few seconds are usual, so a shorter look holds one key frame at most."""
+    found = inspection(**SINGLE, is_excerpt=True, examined_duration_s=seconds)
+    assert ("one_key_frame" in found.warnings) == is_told

@@ -30,6 +30,10 @@ FileWarning = Literal[
 ]
 """What may hurt in editing or is left to guesses; the figures of each stand in the `Inspection`."""
 
+TELLING_S: Final = 10.0
+"""So long a part of a file, with one key frame, tells of the rest; groups of a few seconds are
+usual."""
+
 LONG_GROUP_S: Final = 0.1
 """A jump decodes half a group on average; a group longer than this holds more pictures than can
 be decoded within the 0.1 s that feels immediate, unless decoding runs well above real time
@@ -171,6 +175,7 @@ class Inspection(Fact):
         has_groups = self.group_kind != "intra"
         is_long = has_groups and spacing is not None and spacing.median > LONG_GROUP_S
         is_single = self.keyframe_count <= 1 < self.examined_frame_count
+        is_telling = not self.is_excerpt or self.examined_duration_s >= TELLING_S
         is_yuv, is_hd = self.media.chroma != "RGB", self.media.height_px >= HD_HEIGHT_PX
         is_untagged = UNSPECIFIED in (tags.primaries, tags.transfer, tags.matrix)
         pair = {tags.primaries, tags.matrix}
@@ -180,7 +185,7 @@ class Inspection(Fact):
         conditions: dict[FileWarning, bool] = {
             "suspect": bool(self.suspicions),
             "long_groups": is_long,
-            "one_key_frame": has_groups and is_single and not is_long,
+            "one_key_frame": has_groups and is_single and not is_long and is_telling,
             "one_slice": is_one_slice,
             "variable_rate": self.rate_kind == "variable",
             "interlaced": bool(self.is_interlaced),

@@ -86,12 +86,28 @@ def prefer(
     """The index of the preferred encoding, or `NOBODY`: costs (…, encodings, goals), less is
     better; eligible (…, encodings). Ties that every goal leaves go to the first encoding; the one
     at `first` is taken wherever it is eligible."""
+    left = _preferred(costs, eligible, request, first)
+    return np.where(left.any(axis=-1), left.argmax(axis=-1), NOBODY)
+
+
+def _preferred(costs: Floats, eligible: Flags, request: ChoiceRequest, first: int) -> Flags:
+    """Which are preferred, as `prefer` says: several where every goal leaves a tie."""
     left = eligible
     with np.errstate(invalid="ignore"):
         for key in sort_keys(costs, request):
             left = np.asarray(left & (key <= np.where(left, key, np.inf).min(-1, keepdims=True)))
-    found = np.where(left.any(axis=-1), left.argmax(axis=-1), NOBODY)
-    return found if first == NOBODY else np.where(eligible[..., first], first, found)
+    if first == NOBODY:
+        return left
+    is_first = np.arange(eligible.shape[-1]) == first
+    return np.where(eligible[..., first, np.newaxis], is_first, left)
+
+
+def _shares(model: ChoiceModel, eligible: Flags) -> Floats:
+    """In which share of draws each encoding is the preferred one; a tie counts for all in it, in
+    equal parts."""
+    left = _preferred(model.costs, eligible, model.request, model.first)
+    each = left / np.maximum(left.sum(axis=-1, keepdims=True), 1)
+    return np.asarray(each.mean(axis=0))
 
 
 def dominance(costs: Floats, rivals: Flags) -> Floats:
@@ -108,8 +124,7 @@ def dominance(costs: Floats, rivals: Flags) -> Floats:
 def chances_best(model: ChoiceModel, in_play: Flags) -> Floats:
     """The share of draws in which each encoding is the preferred one of those that meet all needs
     in that draw."""
-    winners = prefer(model.costs, model.passes & in_play, model.request, model.first)
-    return np.bincount(winners[winners != NOBODY], minlength=in_play.size) / len(winners)
+    return _shares(model, model.passes & in_play)
 
 
 LIKELY: Final = 0.5
@@ -152,12 +167,11 @@ def chance_ahead(model: ChoiceModel, chosen: int, second: int) -> float | None:
     if NOBODY in (chosen, second) or model.draws.is_thin:
         return None
     pair = np.isin(np.arange(model.costs.shape[1]), (chosen, second))
-    winners = prefer(model.costs, model.passes & pair, model.request, model.first)
-    return float((winners == chosen).mean())
+    return float(_shares(model, model.passes & pair)[chosen])
 
 
 def decided_by(model: ChoiceModel, chosen: int, second: int) -> Wish | None:
-    """The wish that sets the chosen one apart from the runner-up; None without one."""
+    """The wish that sets the chosen one apart from the runner-up; None where none does."""
     request = model.request
     if NOBODY in (chosen, second) or chosen == model.first:
         return None
@@ -169,7 +183,7 @@ def decided_by(model: ChoiceModel, chosen: int, second: int) -> Wish | None:
     goals = [*range(count), *range(count - 1), *range(count)]
     keys = [key[[chosen, second]] for key in sort_keys(model.point_costs, request)]
     apart = [goal for goal, key in zip(goals, keys, strict=False) if key[0] != key[1]]
-    return request.wishes[apart[0] if apart else 0]
+    return request.wishes[apart[0]] if apart else None
 
 
 JUST_BEYOND: Final = 1e-9

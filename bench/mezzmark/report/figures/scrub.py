@@ -26,7 +26,7 @@ from mezzmark.report.figures.rows import (
 from mezzmark.report.figures.theme import LIGHT, MARKERS, key_entry, padded, plot, role_key
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import run_figures as prose
-from mezzmark.report.prose.numbers import estimate_text
+from mezzmark.report.prose.numbers import row_text
 from mezzmark.report.prose.terms import encodings_about, frame_budgets
 from mezzmark.report.view import RunView
 from mezzmark.statistics.intervals import Floats
@@ -102,7 +102,7 @@ def _rows(view: RunView, ranking: Ranking, anchors: Anchors) -> list[Row]:
     return [
         Row(
             name=entry.encoding,
-            text=estimate_text(entry.estimates["p50_ms"]),
+            text=row_text(entry.estimates["p50_ms"]),
             about=about.get(entry.encoding, ""),
             role=view.role(entry.encoding, ranking),
             anchor=anchors[entry.encoding],

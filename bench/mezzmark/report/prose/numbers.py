@@ -59,6 +59,11 @@ def estimate_text(estimate: Estimate, *, with_unit: bool = True) -> str:
     return " ".join(filter(None, estimate_parts(estimate, with_unit=with_unit)))
 
 
+def row_text(estimate: Estimate) -> str:
+    """As `estimate_text`, in a figure's row, which has no room for the names of clips."""
+    return estimate_parts(estimate)[0] if estimate.spans_clips else estimate_text(estimate)
+
+
 def estimate_parts(estimate: Estimate, *, with_unit: bool = True) -> tuple[str, str]:
     """`12.4 ms` and `[12.1, 12.8]`; the second is empty without an interval. Of clips that differ
     too much for one number `10 to 400 ms` and `(harbour 400; walk 10)`."""

@@ -334,10 +334,13 @@ def _spread_text(spread: RunSpread) -> str:
 
 
 def _kernel_text(report: RegressionReport) -> str:
-    assert report.machine_ratio is not None
+    found = report.machine_ratio
+    assert found is not None
+    is_apart = found.low is not None and found.high is not None and not found.low <= 1 <= found.high
     moved = "the machine changed" if report.has_moved else "no sure change of the machine"
-    ratio = estimate_text(report.machine_ratio)
-    return f"Reference kernel, candidate / baseline: {ratio} at 99 %; {moved}."
+    # Two hosts, or two environments in turn: that it differs says nothing of a change.
+    moved = "" if is_apart and not report.has_moved else f"; {moved}"
+    return f"Reference kernel, candidate / baseline: {estimate_text(found)} at 99 %{moved}."
 
 
 def _loads_text(report: RegressionReport) -> str:
