@@ -196,7 +196,9 @@ def choice_text(choice: Choice, plane: ChoicePlane, front: Sequence[str]) -> Fig
         subtitle=subtitle,
         caption="The line joins the encodings that no other one beats in both of these. Whether "
         "an encoding is outclassed is judged over all wishes, so one behind the line may still "
-        "be the better in a third.",
+        "be the better in a third."
+        if len(front) > 1
+        else "",
         alt=f"Not beaten in both: {list_text(front) if front else 'none'}. Recommended: {name}.",
     )
 
