@@ -237,8 +237,7 @@ def _perform_all(
     """The result of every job, several at a time, and of those that `follow` gives after a result.
 
     Each is asked in a thread of its own; what the workers say comes out here, one after the other.
-    However this ends, no thread and no worker is left.
-    """
+    However this ends, no thread and no worker is left."""
     waiting = deque(jobs.items())
     answers: dict[Step, Answer] = {}
     said: queue.SimpleQueue[tuple[Step, Answer | BaseException]] = queue.SimpleQueue()
@@ -272,9 +271,8 @@ def _perform_all(
                 continue
             del fractions[step]
             answers[step] = answer
-            following = follow(step, answer)
+            jobs = jobs | (following := follow(step, answer))
             waiting.extend(following.items())
-            jobs = jobs | following
             is_needed = not isinstance(jobs[step], PreparePicturesJob)
             if is_needed and isinstance(answer, JobFailed | WorkerFailed):
                 _raise_if_over(answer, _name_of(step))

@@ -130,23 +130,18 @@ class _Sizer:
         is_original = measured.encoding == ORIGINAL
         ingest = {} if is_original else self._ingest(measured)
         rate = ingest.pop("pixel_rate", None)
-        streams = self._streams(measured)
-        waits = {} if is_original else self._waits(measured, ingest.get("card_wait_hours"))
-        found = ingest | streams | waits
-        figures = {
-            name: estimate_drawn(found[name], unit)
-            for name, unit in SIZING_FIGURES.items()
-            if name in found
-        }
+        found = ingest | self._streams(measured)
+        found |= {} if is_original else self._waits(measured, ingest.get("card_wait_hours"))
+        units = {name: unit for name, unit in SIZING_FIGURES.items() if name in found}
+        figures = {name: estimate_drawn(found[name], unit) for name, unit in units.items()}
         in_time = "yes" if is_original else meets_deadline(self.shop, figures)
         elsewhere: tuple[CorePrediction, ...] = ()
         if rate is not None:
             if in_time != "yes":
                 # A child's draws leave those of the other figures as they are.
                 seed = int(self.rng.spawn(1)[0].integers(2**32))
-                figures["machines_needed"] = find_machines_needed(
-                    self.shop, rate, figures, seed=seed
-                )
+                needed = find_machines_needed(self.shop, rate, figures, seed=seed)
+                figures["machines_needed"] = needed
             elsewhere = predict_ingest(
                 self.shop,
                 measured.scaling,
@@ -156,11 +151,6 @@ class _Sizer:
                 rng=self.rng,
             )
         figures |= self._decoded(measured)
-        carried, decoded = figures.get("editors_carried"), figures.get("editors_decoded")
-        is_link = planned_link_mb_per_s(self.shop) <= self.shop.array_mb_per_s
-        limit: Limit = "" if carried is None else "link" if is_link else "array"
-        if decoded is not None and (carried is None or decoded.point < carried.point):
-            limit = "decoding"
         is_bound = measured.rate_source is not None and measured.rate_source.is_bound
 
         def bounded(answer: Answer) -> Answer:
@@ -176,7 +166,7 @@ class _Sizer:
             carries=carries(self.shop, figures),
             fits=fits(self.shop, figures),
             rate_source=measured.rate_source,
-            limited_by=limit,
+            limited_by=self._editors_limit(figures),
             played_in=measured.played[1] if measured.played else "",
             has_long_cards=has_long_cards(self.shop, figures),
             on_other_machines=tuple(
@@ -185,6 +175,14 @@ class _Sizer:
             ),
             notes=tuple(_notes(measured, figures)),
         )
+
+    def _editors_limit(self, figures: Mapping[str, Estimate]) -> Limit:
+        """What the smallest number of editors comes from."""
+        carried, decoded = figures.get("editors_carried"), figures.get("editors_decoded")
+        if decoded is not None and (carried is None or decoded.point < carried.point):
+            return "decoding"
+        is_link = planned_link_mb_per_s(self.shop) <= self.shop.array_mb_per_s
+        return "" if carried is None else "link" if is_link else "array"
 
     def _draw(self, estimate: Estimate) -> Drawn:
         return draw_estimate(estimate, rng=self.rng, draw_count=self.draw_count)

@@ -114,8 +114,7 @@ def draw_comparison(
     cell, with one shape of mark per setting. Marks link to `anchors`."""
     settings = hosts.setting_labels(ratios)
     shapes = dict.fromkeys(settings, SHAPES[0])
-    if len(shapes) <= len(SHAPES):
-        shapes = dict(zip(shapes, SHAPES, strict=False))
+    shapes |= zip(shapes, SHAPES, strict=False) if len(shapes) <= len(SHAPES) else ()
     groups = grouped(
         (ratio.cell.encoding, (ratio, ratio.speedup_ratio, setting))
         for ratio, setting in zip(ratios, settings, strict=True)
@@ -126,8 +125,7 @@ def draw_comparison(
         return -fmean(log(speedup.point) for _, speedup, _ in item[1]), item[0]
 
     groups = dict(sorted(groups.items(), key=place))
-    mean = task.speedup_ratio
-    first = anchors[ratios[0].cell]
+    mean, first = task.speedup_ratio, anchors[ratios[0].cell]
     rows = [Row(name=labels.ALL_CELLS, text=bare_ratio(mean), role="leader", anchor=first)]
     rows += [
         Row(
@@ -143,9 +141,8 @@ def draw_comparison(
     y, fill = at(grid.baseline_in(0)), float(task.standing in SURE)
     marks = [Mark(x=ends(mean), y=y, colour="leader", link=None, fill=fill)]
     for row, group in enumerate(groups.values(), start=1):
-        marks += _ratio_marks(
-            group, [grid.baseline_in(row, n) for n in range(len(group))], shapes, anchors
-        )
+        places = [grid.baseline_in(row, n) for n in range(len(group))]
+        marks += _ratio_marks(group, places, shapes, anchors)
     text = hosts.comparison_text(names, task, ratios, confidence_level=confidence_level)
     signs = shapes if len(shapes) <= len(SHAPES) else {labels.ONE_MARK_A_CELL: SHAPES[0]}
     key = [key_entry(label, shape, linewidth=3) for label, shape in signs.items()]
