@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, Any
 import psutil
 
 from mezzmark.host import linux
+from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.tasks.spec import ProcessFacts
 
 if TYPE_CHECKING:  # a worker does without manifests and trials, and all that they hold
@@ -325,6 +326,11 @@ def _nearest_existing(path: Path) -> Path:
 def read_clock_ns() -> int:
     """Nanoseconds of the finest monotonic clock; only differences mean anything."""
     return time.perf_counter_ns()
+
+
+def sleep_ns(span_ns: int) -> None:
+    """Plain sleep: spinning would take a core from what is measured."""
+    time.sleep(span_ns / NS_PER_S)
 
 
 def read_utc() -> str:

@@ -9,7 +9,6 @@ turn m RTT + L / r, and a window W brings at most W / RTT. What was brought stay
 `forget`: then it comes over the link again, as on the first touch.
 """
 
-import time
 from bisect import bisect_right
 from collections import deque
 from collections.abc import Callable
@@ -17,13 +16,9 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from mezzmark.host.common import read_clock_ns
+from mezzmark.host.common import read_clock_ns, sleep_ns
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.link import Link
-
-
-def _sleep_ns(span_ns: int) -> None:
-    time.sleep(span_ns / NS_PER_S)
 
 
 class Line:
@@ -69,7 +64,7 @@ class StorageFile:
         line: Line | None = None,
         *,
         clock_ns: Callable[[], int] = read_clock_ns,
-        sleep_ns: Callable[[int], None] = _sleep_ns,
+        sleep_ns: Callable[[int], None] = sleep_ns,
     ) -> None:
         self.name = str(path)
         self._file = Path(path).open("rb", buffering=0)  # noqa: SIM115  # closed by `close`

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.play.open_loop import OpenLoopPlayer, Witness
-from mezzmark.host.common import no_garbage_collection, read_process_facts
+from mezzmark.host.common import no_garbage_collection, read_process_facts, sleep_ns
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.jobs import Measured
 from mezzmark.model.tasks.drag import DragJob, DragMeasurement, Shown, is_late
@@ -18,11 +18,6 @@ from mezzmark.model.tasks.hand import Ints, wanted_frames
 
 LET_THROUGH_REFRESHES: Final = 15
 """After so many without a picture, following shows the next one whatever it is; our own choice."""
-
-
-def sleep_ns(span_ns: int) -> None:
-    """Plain sleep: spinning would take a core from what is measured."""
-    time.sleep(span_ns / NS_PER_S)
 
 
 class DisplayClock:

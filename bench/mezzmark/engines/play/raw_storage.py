@@ -46,7 +46,7 @@ def run_storage(job: StorageJob, clock_ns: Callable[[], int]) -> Measured:
 
 def _work(job: StorageJob, number: int, pool: ProcessPool) -> _Done:
     path = Path(job.scratch_dir) / f"storage-{number}"
-    content = np.random.default_rng(number).bytes(job.size_bytes)  # no drive can make it smaller
+    content = np.random.default_rng(number).bytes(job.size_bytes)  # cannot be compressed
     piece_count = -(-job.file_bytes // job.size_bytes)
     if job.access == "write":
         pool.start_together(read_clock_ns)
