@@ -17,7 +17,7 @@ ALLOWED: dict[str, set[str]] = {
     "host": {"model"},
     "engines.media": {"model", "host", "own_files"},
     "engines.footage": {"model", "own_files", "engines.media", "engines.encode"},
-    "engines.play": {"model", "host", "engines.media", "engines.encode.process_pool"},
+    "engines.play": {"model", "host", "own_files", "engines.media", "engines.encode.process_pool"},
     "engines.encode": {"model", "host", "own_files", "engines.media", "engines.play"},
     "engines.picture": {
         *("model", "host", "own_files"),

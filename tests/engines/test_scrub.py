@@ -21,6 +21,7 @@ from mezzmark.engines.media.frame_index import (
 )
 from mezzmark.engines.media.pixels import frame_from_planes
 from mezzmark.engines.media.probe import probe_media
+from mezzmark.engines.play import view_proof
 from mezzmark.engines.play.player import Move, Player
 from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.engines.play.view_proof import ViewVerifier
@@ -114,9 +115,23 @@ def test_planted_black_and_absent_views_are_caught(
     assert set(_run(media).view_proof) == {"right"}
 
 
-def test_planted_stale_view_is_caught(media: MediaReference) -> None:
+def test_a_view_proved_once_is_known_to_later_trials(
+    media: MediaReference, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its digest is enough: of frames seen before, nothing is converted for the proof."""
+    _run(media)
+    monkeypatch.setattr(view_proof, "_colours", lambda *_: pytest.fail("converted again"))
+    assert set(_run(media).view_proof) == {"right"}
+
+
+@pytest.mark.parametrize("is_known", [False, True])
+def test_planted_stale_view_is_caught(media: MediaReference, is_known: bool) -> None:
     """A view one move late is wrong at every move but the first and where the same frame is asked
-    for again (frame 30), be it of the neighbouring frame (31)."""
+    for again (frame 30), be it of the neighbouring frame (31); whether views are known or not."""
+    for kept in Path(media.index_path).parent.glob("*.views-*"):
+        kept.unlink()
+    if is_known:
+        _run(media)
     measured = _run(media, player=StaleView)
     assert [n for n, proof in enumerate(measured.view_proof) if proof == "right"] == [0, 2]
     assert proved_mask(measured).tolist() == [proof == "right" for proof in measured.view_proof]
@@ -136,14 +151,15 @@ def test_a_view_of_other_colours_is_caught_though_both_conversions_agree(
             frame = frame_from_planes(tuple(planes), "yuv422p")
             frame.pts = pts
             container.mux(track.encode(frame))
-    verifier = ViewVerifier(path, 64)
+    media = MediaReference(media_path=str(path), index_path=str(tmp_path / "index.json"))
+    verifier = ViewVerifier(media, 2, 64)
     (picture, _) = read_pictures(path, build_frame_index(path), thread_count=1)
     facts = probe_media(path)
     false = facts.model_copy(update={"tags": ColourTags(colour_range=FULL_RANGE)})
     for facts_taken, is_right in ((facts, True), (false, False)):
         present = presenter(facts_taken, pixel_aspect=Fraction(1), height_px=64, thread_count=1)
-        monkeypatch.setattr(verifier, "_convert", present)
-        assert verifier.is_view_of(present(picture), picture) == is_right
+        monkeypatch.setattr(verifier, "_expected", present)
+        assert verifier.is_view_of(present(picture), picture, -1) == is_right
 
 
 def test_planted_off_by_one_player_is_caught(media: MediaReference) -> None:

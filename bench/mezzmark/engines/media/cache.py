@@ -36,9 +36,9 @@ from mezzmark.model.jobs import PreparedMedia
 from mezzmark.model.tasks.spec import MediaReference
 
 CACHE_VARIABLE = "MEZZMARK_CACHE"
-CACHE_SCHEMA_VERSION = 4
+CACHE_SCHEMA_VERSION = 5
 """2: the frame index has its own number; 3: its digests are SHA-1; 4: of every
-plane apart. An older mezzmark keeps to entries of its own."""
+plane apart; 5: XXH3. An older mezzmark keeps to entries of its own."""
 KEY_HEX_DIGITS = 32
 """128 bits of SHA-256: accidental equality is out of the question."""
 INDEX_NAME = "index.json"

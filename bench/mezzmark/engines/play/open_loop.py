@@ -106,13 +106,14 @@ class Witness:
             digests = tuple(planes_digest(sparse_planes(planes_of(one))) for one in pictures)
         in_software = job.model_copy(update={"player": PLAYERS["slice"]})
         reference = OpenLoopPlayer(path, index, in_software) if self._is_inexact else None
-        views, frames = ViewVerifier(path, job.viewer_height_px), FrameVerifier(index, reference)
+        views = ViewVerifier(job.media, index.frame_count, job.viewer_height_px)
+        frames = FrameVerifier(index, reference)
         found: list[Proof] = ["missing"] * len(self._shown)
         for number in sorted(range(len(found)), key=lambda n: self._shown[n][0]):  # as decoded
             found[number] = self._by_sample(frames, digests, *self._shown[number])
         for number, picture, view in self._kept:
-            proof, _ = frames.verify(picture, self._shown[number][0])
-            if not views.is_view_of(view, picture):
+            proof, shown_frame = frames.verify(picture, self._shown[number][0])
+            if not views.is_view_of(view, picture, shown_frame if proof in PROVED else -1):
                 proof = "wrong"
             if proof not in PROVED:
                 found[number] = proof

@@ -28,7 +28,7 @@ from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import Measured
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.decode import DecodeJob
-from mezzmark.model.tasks.scrub import Proof, ScrubJob, ScrubMeasurement
+from mezzmark.model.tasks.scrub import PROVED, Proof, ScrubJob, ScrubMeasurement
 from mezzmark.model.tasks.spec import MediaReference
 
 INEXACT_CODECS: Final = ("Motion JPEG", "MPEG-2")
@@ -80,7 +80,7 @@ def run_scrub(
     verifiers = [
         MoveVerifier(
             picture_verifier(player, media, index, job),
-            ViewVerifier(media.media_path, job.viewer_height_px, job.thread_count),
+            ViewVerifier(media, index.frame_count, job.viewer_height_px, job.thread_count),
         )
         for player, media, index in zip(players, job.media, indexes, strict=True)
     ]
@@ -89,8 +89,9 @@ def run_scrub(
         moves = [delayed(move, fraction=fraction) for move in moves]
     with no_garbage_collection():
         samples, resident = _play(job, moves, verifiers, clock_ns)
-    for player in players:
+    for player, verifier in zip(players, verifiers, strict=True):
         player.close()
+        verifier.views.keep()
     measurement = ScrubMeasurement(
         clip_position=tuple(clip for clip, _ in job.requests),
         frame_index=tuple(frame_index for _, frame_index in job.requests),
@@ -209,7 +210,8 @@ class MoveVerifier:
         proof, shown_frame = self.pictures.verify(move.picture, frame_index)
         if move.picture is None or move.view is None:
             return proof, "missing", shown_frame
-        is_its_view = self.views.is_view_of(move.view, move.picture)
+        known_frame = shown_frame if proof in PROVED else -1
+        is_its_view = self.views.is_view_of(move.view, move.picture, known_frame)
         return proof, proof if is_its_view else "wrong", shown_frame
 
 

@@ -6,19 +6,24 @@ equations give for the picture's own samples, since a fault of the conversion is
 taken wrongly is seen, a matrix taken wrongly only in strong colours.)
 """
 
+from contextlib import suppress
 from fractions import Fraction
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+import xxhash
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.media.conversion import presenter
 from mezzmark.engines.media.pixels import pixel_format_facts, planes_of
 from mezzmark.engines.media.probe import describe_media, exact_fraction, open_media
 from mezzmark.model.colour import FULL_RANGE, HD_HEIGHT_PX
+from mezzmark.model.errors import MezzmarkError
 from mezzmark.model.footage import MediaFacts
+from mezzmark.model.tasks.spec import MediaReference
+from mezzmark.own_files import replace_whole
 
 WEIGHTS: Final = {
     **{1: (0.2126, 0.0722), 4: (0.30, 0.11), 5: (0.299, 0.114), 6: (0.299, 0.114)},
@@ -39,23 +44,47 @@ random colours shown 64 lines high, over 16 pixel formats; black for middle grey
 
 class ViewVerifier:
     """Says whether a view is that of a picture of this file, `height_px` high; `thread_count` makes
-    no difference to a conversion but its time."""
+    no difference to a conversion but its time.
 
-    def __init__(self, path: str | Path, height_px: int, thread_count: int = 1) -> None:
-        with open_media(path) as (container, track):
-            self._facts = describe_media(container, track, path)
+    Views found right are known by their digests, which `keep` leaves beside the index: a view that
+    equals the one of the same frame is as right, and no other conversion is made.
+    """
+
+    def __init__(
+        self, media: MediaReference, frame_count: int, height_px: int, thread_count: int = 1
+    ) -> None:
+        with open_media(media.media_path) as (container, track):
+            self._facts = describe_media(container, track, media.media_path)
             aspect = exact_fraction(track.sample_aspect_ratio) or Fraction(1)
-        self._convert = presenter(
+        self._expected = presenter(
             self._facts, pixel_aspect=aspect, height_px=height_px, thread_count=thread_count
         )
+        self._kept = Path(media.index_path).with_suffix(f".views-{height_px}")
+        self._digests = np.zeros(frame_count, np.uint64)  # 0: no view of this frame is known
+        with suppress(OSError, ValueError):
+            known = np.frombuffer(self._kept.read_bytes(), np.uint64)
+            self._digests = known.reshape(frame_count).copy()
 
-    def is_view_of(self, view: VideoFrame, picture: VideoFrame) -> bool:
-        """Equal to another conversion of the picture, and of the right colours."""
-        shown, expected = view.to_ndarray(), self._convert(picture)
+    def is_view_of(self, view: VideoFrame, picture: VideoFrame, frame_index: int) -> bool:
+        """Equal to another conversion of the picture, and of the right colours; the picture was
+        proved to be frame `frame_index` of the file, or is none of it (−1)."""
+        shown = view.to_ndarray()
+        digest = xxhash.xxh3_64_intdigest(np.ascontiguousarray(shown).data)
+        if frame_index >= 0 and digest == self._digests[frame_index]:
+            return True
+        expected = self._expected(picture)
         if expected is None or not np.array_equal(shown, expected.to_ndarray()):
             return False
         off = _means(shown) - _colours(picture, self._facts)
-        return float(np.sqrt(np.mean(off**2))) <= TOLERANCE_RMS
+        is_right = float(np.sqrt(np.mean(off**2))) <= TOLERANCE_RMS
+        if is_right and frame_index >= 0:
+            self._digests[frame_index] = digest
+        return is_right
+
+    def keep(self) -> None:
+        """Let later trials know; a folder that cannot be written to costs them time only."""
+        with suppress(OSError, MezzmarkError):
+            replace_whole(self._kept, self._digests.tobytes())
 
 
 def _colours(picture: VideoFrame, facts: MediaFacts) -> npt.NDArray[np.float64]:
