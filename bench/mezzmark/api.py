@@ -248,8 +248,8 @@ def choose(
     from `needs` (a TOML file), or from the first run's scenario. Raises ScenarioError for a need or
     wish that cannot be read, RunError for runs that do not belong together.
     """
-    import mezzmark.report.prose.choice  # noqa: F401  (tells `print` what to say)
-    from mezzmark.decide.choose.choose import choose_encoding, settings_for
+    import mezzmark.report.tables.choice  # noqa: F401  (tells `print` what to say)
+    from mezzmark.decide.choose.choose import choose_with_doubt, settings_for
     from mezzmark.store.toml_files import read_needs
 
     found = _read(runs)
@@ -264,7 +264,7 @@ def choose(
         base=None if needs is None else read_needs(Path(needs)),
     )
     if shop is None:
-        return choose_encoding(found, settings)
+        return choose_with_doubt(found, settings)
     return _choose_in_shop(found, settings, _size(found, shop, seed=1))
 
 
@@ -273,17 +273,29 @@ ExportTable = Literal["cells", "trials", "samples"]
 
 
 def export(
-    runs: RunPaths, *, format: ExportFormat = "csv", table: ExportTable = "cells"
+    runs: RunPaths,
+    *,
+    format: ExportFormat = "csv",
+    table: ExportTable = "cells",
+    out: Path | None = None,
 ) -> str | bytes:
-    """Runs for other programs: as text, or as the bytes of a Parquet file.
+    """Runs for other programs: as text, or as the bytes of a Parquet file; also written to `out`,
+    a new file.
 
     CSV and Parquet hold the tidy `table` of cells, trials or samples that results/README.md
     describes. JSON holds all there is, and pytest-benchmark's JSON one run's cells; neither has a
     choice of table. EngineError names what to install where a format's library is missing.
     """
+    from mezzmark.own_files import translate_os_errors, write_new
     from mezzmark.report.export.files import export_runs
 
-    return export_runs(_read(runs), format, table)
+    content = export_runs(_read(runs), format, table)
+    if out is not None:
+        data = content.encode("utf-8") if isinstance(content, str) else content
+        remedy = "Name a file that does not exist yet, in a folder that does and has room"
+        with translate_os_errors(Path(out), remedy=remedy, needed_bytes=len(data)):
+            write_new(Path(out), data)
+    return content
 
 
 def read_runs(runs: Path | str | Sequence[Path | str], *, level: float = 0.95) -> RunFrames:
@@ -300,7 +312,8 @@ def read_runs(runs: Path | str | Sequence[Path | str], *, level: float = 0.95) -
 def size(runs: RunPaths, *, shop: Path, seed: int = 1) -> SizingResult:
     """What each measured encoding would ask of a shop: ingest hours, storage, network, and when it
     pays off, each with an interval carried over from the measured one; and whom `choose` names,
-    with this shop and without. `seed` fixes the draws."""
+    with this shop and without. `seed` fixes the draws; `print` shows answer and table."""
+    import mezzmark.report.tables.size  # noqa: F401  (tells `print` what to say)
     from mezzmark.decide.choose.choose import choose_encoding, settings_for
     from mezzmark.model.errors import MezzmarkError
 
@@ -328,13 +341,13 @@ def _size(runs: Sequence[Run], shop: Path, *, seed: int) -> SizingResult:
 
 def _choose_in_shop(runs: Sequence[Run], settings: ChooseSettings, sizing: SizingResult) -> Choice:
     """The one place where ready time, link and array enter a choice, by the bounds of sizing."""
-    from mezzmark.decide.choose.choose import choose_encoding
+    from mezzmark.decide.choose.choose import choose_with_doubt
     from mezzmark.decide.size.result import machines_needed, needs_of, sized_figures
     from mezzmark.model.request import Need
 
     asked = (*settings.needs, *map(Need.parse, needs_of(sizing.shop)))
     settings = settings.model_copy(update={"needs": tuple(dict.fromkeys(asked))})
-    choice = choose_encoding(runs, settings, sized=sized_figures(sizing))
+    choice = choose_with_doubt(runs, settings, sized=sized_figures(sizing))
     needed = machines_needed(sizing.encodings, sizing.shop)
     enough = {name: int(count) for name, count in needed.items() if isfinite(count)}
     return choice.model_copy(update={"machines_needed": enough})
@@ -461,16 +474,21 @@ def describe_scenario(
     also how many rounds its precision takes and what its time budget buys. Files are looked for
     and encoders tried: FootageError and ScenarioError tell what is not there."""
     from mezzmark.report.prose.choice import choosing_warnings
-    from mezzmark.report.prose.footage import scenario_lines
-    from mezzmark.runner.request import check_scenario
+    from mezzmark.report.prose.footage import DURATION_UNKNOWN, scenario_lines
+    from mezzmark.runner.request import check_encodings, count_planned, find_clips
     from mezzmark.store.toml_files import find_scenario, read_scenario
 
     plan = read_scenario(scenario, footage=_listed(footage))
+    clips, left_out = find_clips(plan)
     path = find_scenario(scenario)
-    warnings = check_scenario(plan, source=path.name, text=path.read_text(encoding="utf-8"))
-    lines = [*scenario_lines(plan), *choosing_warnings(plan), *warnings]
+    faults = check_encodings(plan, source=path.name, text=path.read_text(encoding="utf-8"))
+    lines = [
+        *scenario_lines(plan, clips, left_out, count_planned(plan, clips, faults)),
+        *choosing_warnings(plan),
+        *(f"warning: {one} will be left out on this machine: {why}" for one, why in faults.items()),
+    ]
     if earlier is None:
-        lines.append("how long that takes is known from an earlier run: --earlier RUN")
+        lines.append(DURATION_UNKNOWN)
     else:
         from mezzmark.decide.estimate.precision import plan_precision
         from mezzmark.report.prose.cautions import precision_plan_text

@@ -36,11 +36,13 @@ class LeftOut(Event):
 
 class Prepared(Event):
     """All media are ready and the manifest is on disk. `done` trials were there already (resumed);
-    `total` is what all rounds hold."""
+    `total` is what all rounds hold: by task `each_round` and `once`."""
 
     manifest: Manifest
     done: int
     total: int
+    each_round: dict[str, int] = {}
+    once: dict[str, int] = {}
 
 
 class RoundStarted(Event):
@@ -87,9 +89,10 @@ class RoundFinished(Event):
 
 
 class RoundsForecast(Event):
-    """After the first round: how long one takes, and about when, from the start, the least and the
-    most rounds will be done. `time_budget_s` is told where it bounds the most, or is less than the
-    minimum takes."""
+    """How long a round takes, and about when, from the start, the least and the most rounds will be
+    done: after the first, and early, within it, where the minimum takes more than the time budget.
+    `time_budget_s` is told where it bounds the most, or is less than the minimum takes;
+    `affordable_rounds` end within it, or are those begun."""
 
     round_s: float
     minimum_rounds: int
@@ -97,6 +100,8 @@ class RoundsForecast(Event):
     most_rounds: int
     most_s: float
     time_budget_s: float | None
+    affordable_rounds: int
+    is_early: bool = False
 
 
 class Stopped(Event):

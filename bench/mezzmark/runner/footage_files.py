@@ -88,20 +88,10 @@ def inspect_files(
 ) -> tuple[Inspection, ...]:
     """What each clip among the files is; `tell` is given how far it is, and every file that is left
     out or cannot be read with the reason. FootageError where no file is left."""
-    from mezzmark.engines.footage.folder import sort_files
     from mezzmark.engines.media.inspection import inspect_media
 
     files = find_files(patterns)
-    shots, faults = tuple(Shot(path=file.path) for file in files), []
-    if not all(file.is_named for file in files):
-
-        def advance(message: str, share: float) -> None:
-            tell(Preparing(message=message, done_fraction=share, done=0, total=1))
-
-        found = sort_files(SortFilesJob(files=files), advance)
-        shots, faults = found.shots, list(found.left_out)
-        for fault in faults:
-            tell(LeftOut(reason=fault_text(fault)))
+    shots, faults = sort_shots(files, tell)
     inspections = []
     for number, shot in enumerate(shots):
         if len(shots) > 1:
@@ -120,6 +110,24 @@ def inspect_files(
     if not inspections:
         raise no_footage(patterns, faults)
     return tuple(inspections)
+
+
+def sort_shots(
+    files: tuple[FoundFile, ...], tell: Callable[[Event], None]
+) -> tuple[Sequence[Shot], list[JobFailed]]:
+    """The clips among the files, all of them where each was named, and why the others are none;
+    `tell` is given how far it is, and what is left out."""
+    if all(file.is_named for file in files):
+        return [Shot(path=file.path) for file in files], []
+    from mezzmark.engines.footage.folder import sort_files
+
+    def advance(message: str, share: float) -> None:
+        tell(Preparing(message=message, done_fraction=share, done=0, total=1))
+
+    found = sort_files(SortFilesJob(files=files), advance)
+    for fault in found.left_out:
+        tell(LeftOut(reason=fault_text(fault)))
+    return found.shots, list(found.left_out)
 
 
 def no_footage(patterns: Sequence[str], faults: Sequence[JobFailed]) -> FootageError:

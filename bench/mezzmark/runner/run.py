@@ -84,7 +84,8 @@ class _Session:
     def measure(self) -> Iterator[events.Event]:
         """All rounds that are still to be done, and the reason why there is no further one."""
         rounds = self.rounds
-        yield events.Prepared(manifest=self.manifest, done=len(rounds.trials), total=rounds.total)
+        counts = {"each_round": rounds.each_round, "once": rounds.once, "total": rounds.total}
+        yield events.Prepared(manifest=self.manifest, done=len(rounds.trials), **counts)
         run_store.clear_scratch(self.run_dir)  # of a killed session
         round_index, forecast = 0, None
         while rounds.is_begun(round_index) or not (reason := rounds.stop_reason(round_index)):
@@ -107,9 +108,12 @@ class _Session:
             trial_count=len(left),
             minimum_rounds=rounds.scenario.minimum_rounds,
         )
+        forecast = None
         for number, planned in enumerate(left):
             if rounds.is_left_out(planned):
                 continue
+            if forecast is None and (forecast := rounds.early_forecast(left[number:])):
+                yield forecast
             done = rounds.place(planned)
             time_left = rounds.time_left(left[number:])
             yield events.TrialStarted(cell=planned.cell, done=done, total=total, **time_left)

@@ -171,7 +171,8 @@ def markdown_table(table: Table) -> str:
     ]
     head, *body = (f"| {' | '.join(map(_markdown_cell, line))} |" for line in lines)
     rule = "|".join(" --- " if c.align == "left" else " ---: " for c in table.columns)
-    caption = f"**{markdown_text(table.title)}.** {markdown_text(table.note)}".rstrip()
+    title = f"{markdown_text(table.title)}{'' if table.title.endswith('?') else '.'}"
+    caption = f"**{title}** {markdown_text(table.note)}".rstrip()
     return "\n".join([*([caption, ""] if table.title else []), head, f"|{rule}|", *body, ""])
 
 
