@@ -100,18 +100,26 @@ def measure_series(
         series = [run_scenario(plan, run_dir=run_dir, **given) for run_dir in run_dirs]
     for event in chain.from_iterable(series):
         tell(event)
-        if isinstance(event, Prepared) and repeat > 1:
-            tell(Noted(message=_power(event.manifest, repeat)))
-            repeat = 1  # that is told once
+        if isinstance(event, Prepared) and repeat:
+            tell(Noted(message=_planned(event.manifest, repeat)))
+            repeat = 0  # that is told once
     return tuple(run_dirs)
 
 
-def _power(manifest: Manifest, run_count: int) -> str:
+def _planned(manifest: Manifest, run_count: int) -> str:
+    """What is measured, and of several runs what they can find."""
+    from mezzmark.report.prose.footage import footage_words, planned_text
     from mezzmark.report.prose.regress import power_text
+    from mezzmark.runner.plan import count_trials
     from mezzmark.runner.start import manifest_cells
 
-    cells = [planned.cell for planned in manifest_cells(manifest) if planned.arm != "pilot"]
-    return power_text(cells, manifest.scenario.rounds, run_count)
+    cells = manifest_cells(manifest)
+    counts = planned_text(count_trials(cells, manifest.scenario.seed))
+    text = f"{footage_words(manifest.clips)}: {len(manifest.encodings)} encodings, {counts}."
+    if run_count == 1:
+        return text
+    compared = [planned.cell for planned in cells if planned.arm != "pilot"]
+    return f"{text} {power_text(compared, manifest.scenario.rounds, run_count)}"
 
 
 def _refuse_what_goes_not_together(
@@ -474,21 +482,29 @@ def describe_scenario(
     also how many rounds its precision takes and what its time budget buys. Files are looked for
     and encoders tried: FootageError and ScenarioError tell what is not there."""
     from mezzmark.report.prose.choice import choosing_warnings
-    from mezzmark.report.prose.footage import DURATION_UNKNOWN, scenario_lines
-    from mezzmark.runner.request import check_encodings, count_planned, find_clips
+    from mezzmark.report.prose.footage import scenario_lines
+    from mezzmark.report.prose.numbers import visible_text
+    from mezzmark.runner.footage_files import fault_text, find_shots
+    from mezzmark.runner.request import check_encodings, count_planned
     from mezzmark.store.toml_files import find_scenario, read_scenario
 
     plan = read_scenario(scenario, footage=_listed(footage))
-    clips, left_out = find_clips(plan)
+    left_out: list[str] = []
+    clips: list[str] = []
+    for clip in plan.clips:
+        shots, faults = find_shots(clip.files, lambda _event: None)
+        clips += [shot.path for shot in shots] or [clip.name]
+        left_out += (visible_text(f"left out: {fault_text(fault)}") for fault in faults)
     path = find_scenario(scenario)
-    faults = check_encodings(plan, source=path.name, text=path.read_text(encoding="utf-8"))
+    lacking = check_encodings(plan, source=path.name, text=path.read_text(encoding="utf-8"))
     lines = [
-        *scenario_lines(plan, clips, left_out, count_planned(plan, clips, faults)),
+        *scenario_lines(plan, clips, count_planned(plan, clips, lacking)),
+        *left_out,
         *choosing_warnings(plan),
-        *(f"warning: {one} will be left out on this machine: {why}" for one, why in faults.items()),
+        *(f"warning: {one} will be left out on this machine: {x}" for one, x in lacking.items()),
     ]
     if earlier is None:
-        lines.append(DURATION_UNKNOWN)
+        lines.append("how long a round takes is not known before; --earlier RUN tells it")
     else:
         from mezzmark.decide.estimate.precision import plan_precision
         from mezzmark.report.prose.cautions import precision_plan_text

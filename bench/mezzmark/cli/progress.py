@@ -12,7 +12,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from mezzmark.host.common import read_clock_ns
-from mezzmark.report.prose.footage import FEWER_ROUNDS, planned_text
+from mezzmark.report.prose.footage import FEWER_ROUNDS
 from mezzmark.report.prose.numbers import count_text, duration_text, visible_text
 from mezzmark.runner.events import (
     CellGivenUp,
@@ -64,7 +64,7 @@ class _BarView:
 
     def show(self, event: Event) -> None:
         if remark := remark_text(event):
-            style = "" if isinstance(event, Stopped | RoundsForecast | Prepared) else "yellow"
+            style = "" if isinstance(event, Stopped | RoundsForecast) else "yellow"
             self._bar.console.print(visible_text(remark), style=style, markup=False)
         match event:
             case Preparing(message=message, done=done, total=total, begun=begun):
@@ -103,6 +103,9 @@ class LineView:
         match event:
             case Preparing():
                 self._show_preparing(event)
+            case Prepared(done=done, total=total):
+                resumed = f", {done} of them done before" if done else ""
+                self._say(f"measuring: at most {count_text(total, 'trial')}{resumed}")
             case RoundStarted():
                 self._round, self._done_in_round = event, 0
             case TrialStarted():
@@ -146,12 +149,6 @@ def remark_text(event: Event) -> str:
     match event:
         case Noted(message=message):
             return f"note: {message}"
-        case Prepared(manifest=found, done=done, total=total):
-            count = len({medium.encoding for medium in found.media})
-            what = f"{count_text(len(found.clips), 'clip')} in {count_text(count, 'encoding')}"
-            resumed = f", {done:,} of them done before" if done else ""
-            counts = planned_text(event.each_round, event.once)
-            return f"measuring {what}: {counts}; at most {total:,} in all{resumed}"
         case LeftOut(reason=reason):
             return f"left out: {reason}"
         case CellGivenUp(cell=cell, reason=reason):
@@ -177,14 +174,13 @@ def forecast_text(found: RoundsForecast) -> str:
     budget_s = found.time_budget_s
     budget = f"the time budget of {budget_s:g} s" if budget_s is not None else ""
     more = " or more" * found.is_early  # the first trials, pilot trials among them, are short
-    least_s = f"about {duration_text(found.minimum_s)}{more}"
-    least = f"{count_text(found.minimum_rounds, 'round')}, {least_s}"
+    least = f"{count_text(found.minimum_rounds, 'round')}, about {duration_text(found.minimum_s)}"
     if found.minimum_rounds < found.most_rounds:
         most = f"at most {found.most_rounds}, about {duration_text(found.most_s)}"
         text = f"at least {least}; {most}{budget and f', by {budget}'}"
     elif budget_s is not None and found.minimum_s > budget_s:
         many = "but so many are measured whatever the budget"
-        text = f"{least} in all; that is over {budget}, {many}{_fewer_rounds(found)}"
+        text = f"{least}{more} in all; that is over {budget}, {many}{_fewer_rounds(found)}"
     else:
         text = f"{least} in all{budget and f'; {budget} has no room for more'}"
     return f"a round takes {duration_text(found.round_s)}{more}: {text}"

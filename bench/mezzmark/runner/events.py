@@ -36,13 +36,11 @@ class LeftOut(Event):
 
 class Prepared(Event):
     """All media are ready and the manifest is on disk. `done` trials were there already (resumed);
-    `total` is what all rounds hold: by task `each_round` and `once`."""
+    `total` is what all rounds hold."""
 
     manifest: Manifest
     done: int
     total: int
-    each_round: dict[str, int] = {}
-    once: dict[str, int] = {}
 
 
 class RoundStarted(Event):

@@ -6,7 +6,7 @@ clip or on the user's own files.
 
 import os
 from collections import Counter
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
@@ -18,13 +18,7 @@ from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import ScenarioError, count_text
 from mezzmark.model.problems import place
 from mezzmark.model.scenario import Scenario
-from mezzmark.runner.footage_files import (
-    fault_text,
-    find_files,
-    name_clips,
-    no_footage,
-    sort_shots,
-)
+from mezzmark.runner.footage_files import find_files
 from mezzmark.runner.plan import count_trials, plan_cells
 from mezzmark.store.run_store import MANIFEST_NAME, read_manifest
 from mezzmark.store.toml_files import build_scenario, read_scenario
@@ -114,23 +108,8 @@ def limit_scenario(
     return build_scenario({**dict(plan), **limits}, source=plan.name), tuple(notes)
 
 
-def find_clips(plan: Scenario) -> tuple[dict[str, str], list[str]]:
-    """Each clip that would be measured, with its file's name, empty for a synthetic one; and why
-    other files are none. FootageError for a path or glob without a clip."""
-    clips: dict[str, str] = {}
-    left_out: list[str] = []
-    for spec in plan.clips:
-        shots, faults = sort_shots(find_files(spec.files), lambda _event: None)
-        if spec.files and not shots:
-            raise no_footage(spec.files, faults)
-        named = {name: Path(shot.path).name for name, shot in name_clips(spec.name, shots).items()}
-        clips |= named or {spec.name: ""}
-        left_out += map(fault_text, faults)
-    return clips, left_out
-
-
 def count_planned(
-    plan: Scenario, clips: Iterable[str], missing: Collection[str]
+    plan: Scenario, clips: Sequence[str], missing: Collection[str]
 ) -> tuple[Counter[str], Counter[str]]:
     """As `count_trials`, of these clips in all encodings but those that are missing."""
     names = {ORIGINAL, *plan.encodings, *(custom.name for custom in plan.custom_encodings)}

@@ -22,7 +22,7 @@ from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.scrub import ScrubMeasurement, ScrubSettings, latencies_ms
 from mezzmark.model.tasks.spec import NS_PER_MS
 from mezzmark.runner.events import RoundsForecast
-from mezzmark.runner.plan import PlannedCell, count_trials, plan_round
+from mezzmark.runner.plan import PlannedCell, plan_round
 
 GIVE_UP_AFTER: Final = 3
 """Trials of a cell that all failed before it is left out: one may be chance, and three show in the
@@ -73,8 +73,8 @@ class Rounds:
             self.note(trial)
         self._clock_ns = clock_ns
         self._started_ns = clock_ns() - self._spent_ns
-        self.each_round, self.once = count_trials(cells, scenario.seed)
-        self._round_trials, self._once = self.each_round.total(), self.once.total()
+        self._round_trials = len(self.plan(1))
+        self._once = len(self.plan(0)) - self._round_trials
 
     def note(self, trial: Trial) -> None:
         """Take a trial into account."""

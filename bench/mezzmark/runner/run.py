@@ -84,8 +84,7 @@ class _Session:
     def measure(self) -> Iterator[events.Event]:
         """All rounds that are still to be done, and the reason why there is no further one."""
         rounds = self.rounds
-        counts = {"each_round": rounds.each_round, "once": rounds.once, "total": rounds.total}
-        yield events.Prepared(manifest=self.manifest, done=len(rounds.trials), **counts)
+        yield events.Prepared(manifest=self.manifest, done=len(rounds.trials), total=rounds.total)
         run_store.clear_scratch(self.run_dir)  # of a killed session
         round_index, forecast = 0, None
         while rounds.is_begun(round_index) or not (reason := rounds.stop_reason(round_index)):

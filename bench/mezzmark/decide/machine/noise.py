@@ -143,12 +143,7 @@ class Disturbance(Fact):
     def is_warning(self) -> bool:
         """Whether a reader should know before relying on the answer."""
         are_many = self.disturbed_count >= MANY_FRACTION * self.trial_count > 0
-        return self.changes_leaders or are_many
-
-    @property
-    def changes_leaders(self) -> bool:
-        """Whether others lead without them."""
-        return self.leaders != self.leaders_without
+        return self.leaders != self.leaders_without or are_many
 
 
 def judge_disturbance(

@@ -239,7 +239,7 @@ def disturbance_text(found: Disturbance) -> str:
         change = f"{_names(after - before)} {verb} too"
     else:
         change = f"{_names(after)} {verb}, in place of {_names(before)}"
-    again = " Measure again with nothing else at work." if found.changes_leaders else ""
+    again = "" if before == after else " Measure again with nothing else at work."
     return f"{start}; without them {change}.{again}"
 
 

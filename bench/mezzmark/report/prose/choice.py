@@ -225,7 +225,11 @@ def _doubt(choice: Choice, leader: str) -> str:
 
 def _more(choice: Choice) -> str:
     missing, doubt = choice.rounds_missing, choice.disturbance
-    if missing is None or choice.unit == "run" or (doubt and doubt.changes_leaders):
+    if (
+        missing is None
+        or choice.unit == "run"
+        or (doubt and doubt.leaders != doubt.leaders_without)
+    ):
         return ""
     return f" About {count_text(missing, 'more round')} would settle it."
 
@@ -305,7 +309,7 @@ def standing(choice: Choice) -> tuple[str, ...]:
 def details(choice: Choice) -> tuple[str, ...]:
     """What else is to be known of the answer."""
     return (
-        *_steps(choice),
+        *_step_ends(choice),
         *(f"Next nearest: {_misses(choice, place)}" for place in range(1, len(choice.nearest))),
         *(
             f'"{visible_text(need.text)}" was not measured: no encoding can be shown to meet it.'
@@ -326,37 +330,28 @@ def _rule(choice: Choice) -> str:
         return f"Wishes, weighted: {', '.join(f'{goal} ({w:g})' for goal, w in weighed)}."
     if len(goals) == 1:
         return f"Wish: {goals[0]}{origin}."
-    return f"Wishes in order: {'; then '.join(goals)}{origin}."
+    steps = f"steps of {choice.indifference_fraction * 100:g} %"
+    return f"Wishes in order, {steps}: {'; then '.join(goals)}{origin}."
 
 
 EDGES_SHOWN: Final = 6
 
 
-def _steps(choice: Choice) -> list[str]:
-    """In which steps all wishes but the last count."""
-    if choice.weights or len(choice.wishes) == 1 or not choice.indifference_fraction:
-        return []
-    ends = [text for place in range(len(choice.wishes)) if (text := _step_ends(choice, place))]
-    where = f", which end at {'; '.join(ends)}" if ends else ""
-    step = f"{choice.indifference_fraction * 100:g} %"
-    return [f"All wishes but the last count in steps of {step}{where}."]
-
-
-def _step_ends(choice: Choice, place: int) -> str:
-    """`40, 50, 62.5 ms (median scrub latency)`: of steps that hold the encodings in play."""
-    name = choice.wishes[place].figure.name
-    points = [
-        entry.figures[name].point
-        for entry in choice.encodings
-        if entry.status in ("meets", "open") and name in entry.figures
-    ]
-    edges = choice.step_edges(place, min(points), max(points)) if points else ()
-    if not edges:
-        return ""
-    unit = choice.wishes[place].figure.unit
-    values = ", ".join(number_text(shown_value(edge, unit)) for edge in edges[:EDGES_SHOWN])
-    more = ", …" if len(edges) > EDGES_SHOWN else ""
-    return f"{values}{more} {shown_unit(unit)} ({choice.wishes[place].figure.label})"
+def _step_ends(choice: Choice) -> list[str]:
+    """`Steps end at 40, 50, 62.5 ms (median scrub latency).`: those that hold who is in play."""
+    ends = []
+    for place, figure in enumerate(wish.figure for wish in choice.wishes):
+        points = [
+            entry.figures[figure.name].point
+            for entry in choice.encodings
+            if entry.status in ("meets", "open") and figure.name in entry.figures
+        ]
+        edges = choice.step_edges(place, min(points), max(points)) if points else ()
+        shown = [number_text(shown_value(edge, figure.unit)) for edge in edges[:EDGES_SHOWN]]
+        if shown:
+            more = ", …" if len(edges) > EDGES_SHOWN else ""
+            ends.append(f"{', '.join(shown)}{more} {shown_unit(figure.unit)} ({figure.label})")
+    return [f"Steps end at {'; '.join(ends)}."] if ends else []
 
 
 def _runner_up(choice: Choice) -> list[str]:

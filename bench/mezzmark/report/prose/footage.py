@@ -136,36 +136,25 @@ FEWER_ROUNDS: Final = (
 )
 
 
-def planned_text(each_round: Mapping[str, int], once: Mapping[str, int]) -> str:
+Counts = tuple[Mapping[str, int], Mapping[str, int]]
+
+
+def planned_text(counts: Counts) -> str:
     """`39 trials a round (scrub latency 27, …); once: fidelity 9`, by task."""
     pilots = "pilot trials that name the best player, at most"
-    shown, alone = (
-        ", ".join(f"{pilots if k == 'pilot' else task_label(k)} {n:,}" for k, n in counts.items())
-        for counts in (each_round, once)
+    each_round, once = (
+        ", ".join(f"{pilots if k == 'pilot' else task_label(k)} {n:,}" for k, n in of.items())
+        for of in counts
     )
-    rest = f"; once: {alone}" if once else ""
-    return f"{count_text(sum(each_round.values()), 'trial')} a round ({shown}){rest}"
+    rest = f"; once: {once}" if once else ""
+    return f"{count_text(sum(counts[0].values()), 'trial')} a round ({each_round}){rest}"
 
 
-DURATION_UNKNOWN: Final = (
-    "How long a round takes is not known before one is measured here: --earlier RUN tells it of a "
-    "run of this scenario; while measuring it is told during the first round."
-)
-
-
-def scenario_lines(
-    plan: Scenario,
-    clips: Mapping[str, str],
-    left_out: Sequence[str],
-    counts: tuple[Mapping[str, int], Mapping[str, int]],
-) -> Iterator[str]:
-    """Clips with their files, encodings, each task with its settings, how many trials and how many
-    rounds, a line each."""
+def scenario_lines(plan: Scenario, clips: Sequence[str], counts: Counts) -> Iterator[str]:
+    """Clips, encodings, each task with its settings, how many trials and rounds, a line each."""
     names = [*plan.encodings, *(custom.name for custom in plan.custom_encodings)]
     yield visible_text(f"{plan.name}: {plan.title}" if plan.title else plan.name)
-    shown = [name if name.endswith(file) else f"{name} ({file})" for name, file in clips.items()]
-    yield f"clips ({len(clips)}): {_list(shown)}"
-    yield from (visible_text(f"left out: {reason}") for reason in left_out)
+    yield f"clips ({len(clips)}): {_list(clips)}"
     yield f"encodings ({len(names)}): {_list(names)}"
     for name, settings in plan.tasks.items():
         facts = (f"{key} {_list(value)}" for key, value in settings if value not in (None, False))
@@ -173,7 +162,7 @@ def scenario_lines(
     if plan.choose:
         wishes = plan.choose.goals or ("the usual ones",)
         yield f"choose: needs {_list(plan.choose.needs) or 'none'}; wishes {_list(wishes)}"
-    yield planned_text(*counts)
+    yield planned_text(counts)
     yield (
         f"rounds: {plan.minimum_rounds} to {plan.rounds}, until every interval is within "
         f"±{plan.precision_fraction:.0%}; seed {plan.seed}"

@@ -10,15 +10,7 @@ from mezzmark.model.request import Need
 from mezzmark.report.prose import choice as words
 from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.prose.table_notes import NOTES, choice_note
-from mezzmark.report.tables.table import (
-    Column,
-    Content,
-    Entry,
-    Table,
-    markdown_table,
-    tabulate,
-    worded,
-)
+from mezzmark.report.tables.table import Column, Content, Entry, Table, tabulate, worded
 
 _STATUS_ORDER = ("meets", "open", "not judged", "ruled out")
 
@@ -59,8 +51,8 @@ def choice_table(choice: Choice, *, table_id: str, in_play_only: bool = False) -
 @text_of.register
 def choice_text(choice: Choice) -> str:
     """All of a choice as plain text."""
-    lines = (words.headline(choice), *(f"- {text}" for text in words.findings(choice)))
-    return "\n".join((*lines, "", markdown_table(choice_table(choice, table_id="choice"))))
+    told = (words.headline(choice), *words.findings(choice))
+    return "\n- ".join(told) + f"\n\n{choice_table(choice, table_id='choice')}"
 
 
 def checklist(choice: Choice, about: Mapping[str, str], *, table_id: str) -> Table:

@@ -14,16 +14,7 @@ from mezzmark.report.prose import size as words
 from mezzmark.report.prose.numbers import estimate_parts, number_text, shown_name, shown_unit
 from mezzmark.report.prose.size_notes import size_unit
 from mezzmark.report.prose.table_notes import NOTES, machines_note, sizing_note
-from mezzmark.report.tables.table import (
-    Column,
-    Content,
-    Entry,
-    Table,
-    bare,
-    filled,
-    markdown_table,
-    tabulate,
-)
+from mezzmark.report.tables.table import Column, Content, Entry, Table, bare, filled, tabulate
 
 _WHOLE_UNITS: Final = ("editors", "moves", "machines")
 _NEVER: Final = {"moves": "never", "machines": "no number is enough"}
@@ -55,7 +46,7 @@ def sizing_summary(result: SizingResult) -> Table:
 @text_of.register
 def sizing_text(result: SizingResult) -> str:
     """The answer and its table as plain text."""
-    return "\n".join((*words.sizing_sentences(result), "", markdown_table(sizing_summary(result))))
+    return "\n".join((*words.sizing_sentences(result), "", str(sizing_summary(result))))
 
 
 def _sized(

@@ -65,6 +65,9 @@ class Table:
     def __bool__(self) -> bool:
         return bool(self.rows)
 
+    def __str__(self) -> str:
+        return markdown_table(self)
+
     @property
     def anchors(self) -> tuple[str, ...]:
         """One id per row, for marks to link to."""
@@ -171,8 +174,7 @@ def markdown_table(table: Table) -> str:
     ]
     head, *body = (f"| {' | '.join(map(_markdown_cell, line))} |" for line in lines)
     rule = "|".join(" --- " if c.align == "left" else " ---: " for c in table.columns)
-    title = f"{markdown_text(table.title)}{'' if table.title.endswith('?') else '.'}"
-    caption = f"**{title}** {markdown_text(table.note)}".rstrip()
+    caption = f"**{markdown_text(table.title)}.** {markdown_text(table.note)}".rstrip()
     return "\n".join([*([caption, ""] if table.title else []), head, f"|{rule}|", *body, ""])
 
 
