@@ -1,6 +1,7 @@
 """What a run works on: what a scenario asks for, what clips are called, what a file warns of."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from pathlib import PurePosixPath, PureWindowsPath
 from typing import Final
 
@@ -136,14 +137,14 @@ FEWER_ROUNDS: Final = (
 )
 
 
-Counts = tuple[Mapping[str, int], Mapping[str, int]]
+Counts = tuple[Counter[str], Counter[str]]
 
 
 def planned_text(counts: Counts) -> str:
     """`39 trials a round (scrub latency 27, …); once: fidelity 9`, by task."""
     pilots = "pilot trials that name the best player, at most"
     each_round, once = (
-        ", ".join(f"{pilots if k == 'pilot' else task_label(k)} {n:,}" for k, n in of.items())
+        ", ".join(f"{pilots if k == 'pilot' else task_label(k)} {n:,}" for k, n in of.most_common())
         for of in counts
     )
     rest = f"; once: {once}" if once else ""
