@@ -202,30 +202,25 @@ class Rounds:
     def time_left(self, left: Sequence[PlannedTrial]) -> dict[str, float]:
         """`eta_s` and `minimum_eta_s` of the event TrialStarted, when `left` is to be done of its
         round; nothing while nothing is known."""
-        if not self.trials:
+        index = left[0].round_index
+        if (found := self.forecast(index + 1, left)) is None:
             return {}
-        scenario, round_index = self.scenario, left[0].round_index
-        rest_s, round_s = self.expected_s(left), self.expected_s(self.plan(round_index + 1))
-        minimum_s = rest_s + max(0, scenario.minimum_rounds - 1 - round_index) * round_s
-        whole_s = rest_s + (scenario.rounds - 1 - round_index) * round_s
-        if scenario.time_budget_s is not None:
-            whole_s = min(whole_s, max(scenario.time_budget_s - self.elapsed_s, minimum_s))
-        is_minimum = round_index < scenario.minimum_rounds
-        return {"eta_s": whole_s, "minimum_eta_s": minimum_s if is_minimum else 0.0}
+        minimum_s = found.minimum_s if index < self.scenario.minimum_rounds else self.elapsed_s
+        ends = {"eta_s": found.most_s, "minimum_eta_s": minimum_s}
+        return {name: end_s - self.elapsed_s for name, end_s in ends.items()}
 
     def forecast(self, begun: int, left: Sequence[PlannedTrial] = ()) -> RoundsForecast | None:
         """What the minimum and the whole will have taken, from the start of the run, with so many
-        rounds `begun` and these trials of them `left`; None where no round is left or nothing is
-        known."""
+        rounds `begun` and these trials of them `left`; None while there is no trial."""
         scenario, done_s = self.scenario, self.elapsed_s + self.expected_s(left)
         round_s = self.expected_s(self.plan(begun))
-        if not round_s or begun >= scenario.rounds:
+        if not self.trials:
             return None
         budget_s = scenario.time_budget_s
         minimum, most = max(scenario.minimum_rounds, begun), scenario.rounds
         affordable = most
         if budget_s is not None:
-            affordable = begun + int(max(0.0, budget_s - done_s) // round_s)
+            affordable = begun + int(max(0.0, budget_s - done_s) // (round_s or math.inf))
             most = min(most, max(minimum, affordable))
         minimum_s = done_s + (minimum - begun) * round_s
         is_felt = budget_s is not None and (most < scenario.rounds or minimum_s > budget_s)

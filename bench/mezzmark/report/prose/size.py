@@ -197,22 +197,18 @@ def _serves(asked: Sequence[EncodingSizing], result: SizingResult) -> str:
         wanted += ", storage within its limits"
     found = _having(asked, "serves", "yes")
     others = [one for one in in_table_order(asked) if one not in found]
-    short_of = grouped((_shortfall(one), one.encoding) for one in sorted(others, key=_distance))
-    rest = "; ".join(f"{list_text(who, limit=6)}, {why}" for why, who in short_of.items())
+    others.sort(key=lambda one: (one.serves == "no", len(_lacking(one))))
+    how = {"no": "short of it"}
+    short_of = grouped(((how.get(f.serves, "open"), *_lacking(f)), f.encoding) for f in others)
+    rest = "; ".join(
+        f"{list_text(who, limit=6)}, {verb} in {list_text(what)}"
+        for (verb, *what), who in short_of.items()
+    )
     if found:
         start = f"Serves your shop in all it asks for ({wanted}): {_names(found)}."
         return f"{start} Others: {rest}." if rest else start
     surely = "surely " if unsure else ""
     return f"No intermediate {surely}serves your shop in all it asks for ({wanted}): {rest}."
-
-
-def _distance(found: EncodingSizing) -> tuple[bool, int]:
-    """Those open first, and of these that with the fewest doubts."""
-    return found.serves == "no", len(_lacking(found))
-
-
-def _shortfall(found: EncodingSizing) -> str:
-    return f"{'short of it' if found.serves == 'no' else 'open'} in {list_text(_lacking(found))}"
 
 
 def _more_machines(judged: Sequence[EncodingSizing], shop: Shop) -> list[str]:
