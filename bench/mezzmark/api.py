@@ -100,18 +100,26 @@ def measure_series(
         series = [run_scenario(plan, run_dir=run_dir, **given) for run_dir in run_dirs]
     for event in chain.from_iterable(series):
         tell(event)
-        if isinstance(event, Prepared) and repeat > 1:
-            tell(Noted(message=_power(event.manifest, repeat)))
-            repeat = 1  # that is told once
+        if isinstance(event, Prepared) and repeat:
+            tell(Noted(message=_planned(event.manifest, repeat)))
+            repeat = 0  # that is told once
     return tuple(run_dirs)
 
 
-def _power(manifest: Manifest, run_count: int) -> str:
+def _planned(manifest: Manifest, run_count: int) -> str:
+    """What is measured, and of several runs what they can find."""
+    from mezzmark.report.prose.footage import footage_words, planned_text
     from mezzmark.report.prose.regress import power_text
+    from mezzmark.runner.plan import count_trials
     from mezzmark.runner.start import manifest_cells
 
-    cells = [planned.cell for planned in manifest_cells(manifest) if planned.arm != "pilot"]
-    return power_text(cells, manifest.scenario.rounds, run_count)
+    cells = manifest_cells(manifest)
+    counts = planned_text(count_trials(cells, manifest.scenario.seed))
+    text = f"{footage_words(manifest.clips)}: {len(manifest.encodings)} encodings, {counts}."
+    if run_count == 1:
+        return text
+    compared = [planned.cell for planned in cells if planned.arm != "pilot"]
+    return f"{text} {power_text(compared, manifest.scenario.rounds, run_count)}"
 
 
 def _refuse_what_goes_not_together(
@@ -248,8 +256,8 @@ def choose(
     from `needs` (a TOML file), or from the first run's scenario. Raises ScenarioError for a need or
     wish that cannot be read, RunError for runs that do not belong together.
     """
-    import mezzmark.report.prose.choice  # noqa: F401  (tells `print` what to say)
-    from mezzmark.decide.choose.choose import choose_encoding, settings_for
+    import mezzmark.report.tables.choice  # noqa: F401  (tells `print` what to say)
+    from mezzmark.decide.choose.choose import choose_with_doubt, settings_for
     from mezzmark.store.toml_files import read_needs
 
     found = _read(runs)
@@ -264,7 +272,7 @@ def choose(
         base=None if needs is None else read_needs(Path(needs)),
     )
     if shop is None:
-        return choose_encoding(found, settings)
+        return choose_with_doubt(found, settings)
     return _choose_in_shop(found, settings, _size(found, shop, seed=1))
 
 
@@ -273,17 +281,29 @@ ExportTable = Literal["cells", "trials", "samples"]
 
 
 def export(
-    runs: RunPaths, *, format: ExportFormat = "csv", table: ExportTable = "cells"
+    runs: RunPaths,
+    *,
+    format: ExportFormat = "csv",
+    table: ExportTable = "cells",
+    out: Path | None = None,
 ) -> str | bytes:
-    """Runs for other programs: as text, or as the bytes of a Parquet file.
+    """Runs for other programs: as text, or as the bytes of a Parquet file; also written to `out`,
+    a new file.
 
     CSV and Parquet hold the tidy `table` of cells, trials or samples that results/README.md
     describes. JSON holds all there is, and pytest-benchmark's JSON one run's cells; neither has a
     choice of table. EngineError names what to install where a format's library is missing.
     """
+    from mezzmark.own_files import translate_os_errors, write_new
     from mezzmark.report.export.files import export_runs
 
-    return export_runs(_read(runs), format, table)
+    content = export_runs(_read(runs), format, table)
+    if out is not None:
+        data = content.encode("utf-8") if isinstance(content, str) else content
+        remedy = "Name a file that does not exist yet, in a folder that does and has room"
+        with translate_os_errors(Path(out), remedy=remedy, needed_bytes=len(data)):
+            write_new(Path(out), data)
+    return content
 
 
 def read_runs(runs: Path | str | Sequence[Path | str], *, level: float = 0.95) -> RunFrames:
@@ -300,7 +320,8 @@ def read_runs(runs: Path | str | Sequence[Path | str], *, level: float = 0.95) -
 def size(runs: RunPaths, *, shop: Path, seed: int = 1) -> SizingResult:
     """What each measured encoding would ask of a shop: ingest hours, storage, network, and when it
     pays off, each with an interval carried over from the measured one; and whom `choose` names,
-    with this shop and without. `seed` fixes the draws."""
+    with this shop and without. `seed` fixes the draws; `print` shows answer and table."""
+    import mezzmark.report.tables.size  # noqa: F401  (tells `print` what to say)
     from mezzmark.decide.choose.choose import choose_encoding, settings_for
     from mezzmark.model.errors import MezzmarkError
 
@@ -328,13 +349,13 @@ def _size(runs: Sequence[Run], shop: Path, *, seed: int) -> SizingResult:
 
 def _choose_in_shop(runs: Sequence[Run], settings: ChooseSettings, sizing: SizingResult) -> Choice:
     """The one place where ready time, link and array enter a choice, by the bounds of sizing."""
-    from mezzmark.decide.choose.choose import choose_encoding
+    from mezzmark.decide.choose.choose import choose_with_doubt
     from mezzmark.decide.size.result import machines_needed, needs_of, sized_figures
     from mezzmark.model.request import Need
 
     asked = (*settings.needs, *map(Need.parse, needs_of(sizing.shop)))
     settings = settings.model_copy(update={"needs": tuple(dict.fromkeys(asked))})
-    choice = choose_encoding(runs, settings, sized=sized_figures(sizing))
+    choice = choose_with_doubt(runs, settings, sized=sized_figures(sizing))
     needed = machines_needed(sizing.encodings, sizing.shop)
     enough = {name: int(count) for name, count in needed.items() if isfinite(count)}
     return choice.model_copy(update={"machines_needed": enough})
@@ -462,15 +483,28 @@ def describe_scenario(
     and encoders tried: FootageError and ScenarioError tell what is not there."""
     from mezzmark.report.prose.choice import choosing_warnings
     from mezzmark.report.prose.footage import scenario_lines
-    from mezzmark.runner.request import check_scenario
+    from mezzmark.report.prose.numbers import visible_text
+    from mezzmark.runner.footage_files import fault_text, find_shots
+    from mezzmark.runner.request import check_encodings, count_planned
     from mezzmark.store.toml_files import find_scenario, read_scenario
 
     plan = read_scenario(scenario, footage=_listed(footage))
+    left_out: list[str] = []
+    clips: list[str] = []
+    for clip in plan.clips:
+        shots, faults = find_shots(clip.files, lambda _event: None)
+        clips += [shot.path for shot in shots] or [clip.name]
+        left_out += (visible_text(f"left out: {fault_text(fault)}") for fault in faults)
     path = find_scenario(scenario)
-    warnings = check_scenario(plan, source=path.name, text=path.read_text(encoding="utf-8"))
-    lines = [*scenario_lines(plan), *choosing_warnings(plan), *warnings]
+    lacking = check_encodings(plan, source=path.name, text=path.read_text(encoding="utf-8"))
+    lines = [
+        *scenario_lines(plan, clips, count_planned(plan, clips, lacking)),
+        *left_out,
+        *choosing_warnings(plan),
+        *(f"warning: {one} will be left out on this machine: {x}" for one, x in lacking.items()),
+    ]
     if earlier is None:
-        lines.append("how long that takes is known from an earlier run: --earlier RUN")
+        lines.append("how long a round takes is not known before; --earlier RUN tells it")
     else:
         from mezzmark.decide.estimate.precision import plan_precision
         from mezzmark.report.prose.cautions import precision_plan_text

@@ -31,7 +31,7 @@ ALLOWED: dict[str, set[str]] = {
     "decide.picture": PURE | {"decide.estimate"},
     "decide.throughput": PURE | {"decide.estimate"},
     "decide.compare": PURE | {"decide.estimate", "decide.machine"},
-    "decide.choose": PURE | {"decide.estimate", "decide.picture", "decide.machine.identity"},
+    "decide.choose": PURE | {"decide.estimate", "decide.picture", "decide.machine"},
     "decide.size": PURE | {"decide.estimate", "decide.throughput", "decide.machine.identity"},
     "runner": {
         *PURE,
@@ -48,7 +48,7 @@ ALLOWED: dict[str, set[str]] = {
     },
     "report.export": PURE | {"decide.estimate", "store", "report.prose.numbers"},
     "report": PURE | {"decide", "store", "own_files", "report"},
-    "api": {"model", "host", "engines", "store", "runner", "decide", "report"},
+    "api": {"model", "host", "own_files", "engines", "store", "runner", "decide", "report"},
     "pytest_suite": {
         *("model", "host", "engines.media", "store", "runner"),
         *("decide.estimate", "report.export"),

@@ -18,7 +18,7 @@ SIGNATURES = {
     "describe_scenario": "scenario, *, footage, earlier",
     "describe_shop": "shop",
     "encodings": "names, *, probe",
-    "export": "runs, *, format, table",
+    "export": "runs, *, format, table, out",
     "inspect": "footage, *, seconds, on_event",
     "measure": "scenario, *, footage, out, cache, resume, rounds, time_budget, seed, on_event",
     "measure_series": "scenario, *, repeat, against, footage, out, cache, resume, rounds, "
@@ -65,7 +65,7 @@ def test_every_public_name_is_listed_here() -> None:
 
 ONLY_SHOWN = {
     *("choose json", "inspect json", "rig json", "regress format"),
-    *("export out", "size check", "size detail", "size json"),
+    *("size check", "size detail", "size json"),
 }
 """Options that say how a command's answer is shown and not what it is."""
 
@@ -90,7 +90,7 @@ def test_one_item_needs_no_list(monkeypatch: pytest.MonkeyPatch) -> None:
     """A text where several may stand is one of them, not a list of its letters."""
     told: dict[str, Any] = {}
     monkeypatch.setattr(choosing, "settings_for", lambda _runs, **asked: told.update(asked))
-    monkeypatch.setattr(choosing, "choose_encoding", lambda *_: None)
+    monkeypatch.setattr(choosing, "choose_with_doubt", lambda *_: None)
     mezzmark.choose([], need="bit_depth >= 10", clips="a b")
     assert (told["needs"], told["clips"]) == (("bit_depth >= 10",), ("a b",))
     assert set(mezzmark.encodings("libx264")) == {"avc-intra", "avc-intra-fast", "avc-long"}

@@ -231,13 +231,17 @@ def test_after_the_first_round_it_is_told_how_long_the_rest_takes(
     tmp_path: Path, changes: dict, most: int, most_s: float, budget_s: float | None
 ) -> None:
     """Rounds of 5 s: two at least in 10 s; six in 30 s, or as many as end within the budget. It is
-    told once, right after the first round."""
+    told right after the first round; that the budget holds one round of the two, and then a round
+    takes 5 s, also after two of its five trials, for one is less than a quarter."""
     plan = scenario(rounds=6, **changes)
     events = list(events_of(plan, tmp_path, **Ticks(1.0).options()))
     told = [place for place, event in enumerate(events) if isinstance(event, RoundsForecast)]
-    assert len(told) == 1
-    assert events[told[0] - 1] == RoundFinished(round_index=0)
-    found = events[told[0]]
+    assert events[told[-1] - 1] == RoundFinished(round_index=0)
+    found = events[told[-1]]
+    early = [events[place] for place in told[:-1]]
+    finished = sum(isinstance(event, TrialFinished) for event in events[: told[0]])
+    assert (len(early), finished) == ((1, 2) if budget_s == 7 else (0, 5))
+    assert all(one.affordable_rounds == 1 and one.minimum_s == pytest.approx(10) for one in early)
     assert (found.minimum_rounds, found.most_rounds) == (2, most)
     assert (found.round_s, found.minimum_s, found.most_s) == pytest.approx((5, 10, most_s))
     assert found.time_budget_s == budget_s

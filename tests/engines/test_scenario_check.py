@@ -71,16 +71,17 @@ def test_a_good_scenario_has_no_warning(tmp_path: Path) -> None:
     ],
 )
 def test_a_misspelt_encoder_or_option_is_found(
-    before: str, after: str, words: list[str], tmp_path: Path
+    before: str, after: str, words: list[str], tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     """One line with file, line, key, finding and the nearest names, or the values that are legal;
-    never a program to run that may not be there."""
+    never a program to run that may not be there, nor what an encoder writes of its own accord."""
     with pytest.raises(ScenarioError) as caught:
         check(tmp_path, GOOD.replace(before, after))
     assert "\n" not in str(caught.value)
     for word in ("mine.toml", '"house"', *words):
         assert word in str(caught.value)
     assert "ffmpeg -" not in str(caught.value)
+    assert capfd.readouterr().err == ""
 
 
 def test_a_library_that_tells_no_options_still_has_an_answer(

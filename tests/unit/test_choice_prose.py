@@ -10,15 +10,20 @@ from fixtures.fabricated_run import EIGHT, THREE, FabricatedEncoding, Spread
 from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.decide.choose.choice import Choice, NeedResult
 from mezzmark.decide.choose.choose import choose_encoding
+from mezzmark.decide.machine.noise import Disturbance
 from mezzmark.model.encoding import CustomEncoding
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.request import ChooseSettings, Need
+from mezzmark.report.prose.cautions import disturbance_text
 from mezzmark.report.prose.choice import (
     against_text,
     basis_text,
     choice_sentences,
     choosing_warnings,
+    findings,
+    headline,
     margin_text,
+    standing,
 )
 
 WAIT, SIZE = "less scrub.jump.p50_ms", "less bitrate_bps"
@@ -67,6 +72,19 @@ def told(choice: Choice) -> list[str]:
         if (text := against_text(choice, entry))
     )
     return [*choice_sentences(choice), *against, basis_text(choice)]
+
+
+def test_disturbed_trials_stand_beside_what_is_certain() -> None:
+    """Where others would be chosen without them no number of rounds is said to settle it."""
+    found = choices()["one more is open"].model_copy(update={"rounds_missing": 2})
+    doubt = Disturbance(
+        disturbed_count=3, trial_count=9, leaders={"sure"}, leaders_without={"edge"}
+    )
+    doubted = found.model_copy(update={"disturbance": doubt})
+    assert ("more rounds" in headline(found), "more rounds" in headline(doubted)) == (True, False)
+    assert findings(doubted)[0] == disturbance_text(doubt)
+    two = choices()["recommended by weights"].model_copy(update={"disturbance": doubt})
+    assert sum("with 3 of 9 trials disturbed" in text for text in standing(two)) == 1
 
 
 def test_the_choice_reads_well() -> None:

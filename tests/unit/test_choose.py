@@ -3,6 +3,7 @@
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -26,11 +27,12 @@ from mezzmark.decide.choose.choice import (
 from mezzmark.decide.choose.choose import choose_encoding, settings_for
 from mezzmark.decide.choose.draws import draw_figures
 from mezzmark.decide.choose.judge import choose_among
+from mezzmark.decide.choose.needs import _Part, _result
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError, ScenarioError
 from mezzmark.model.figures import parse_figure
 from mezzmark.model.records import Trial
-from mezzmark.model.request import ChooseSettings, parse_wishes
+from mezzmark.model.request import ChooseSettings, Need, parse_wishes
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Figure
@@ -275,9 +277,26 @@ def test_a_doubt_names_the_one_that_it_is_about() -> None:
     assert choice.find("steady").chance_best == 0
 
 
+def test_a_met_need_is_told_of_the_clip_nearest_to_its_limit() -> None:
+    """One that is open is told of the clip that is the least sure, however far from the limit."""
+    need, one = (
+        Need.parse("scrub.jump.p50_ms <= 100"),
+        SimpleNamespace(estimate=None, no_number=None),
+    )
+    for p_wide, told in ((0.01, ("meets", "near")), (0.2, ("open", "wide"))):
+        clips = (("wide", -3.0, p_wide), ("near", -1.0, 0.0))
+        parts = [
+            _Part(clip=clip, one=one, excess=np.array([excess]), p_met=p_met, p_missed=1 - p_met)
+            for clip, excess, p_met in clips
+        ]
+        found = _result(need, parts, 1.0, 1.0, 0.05)
+        assert (found.outcome, found.clip) == told
+
+
 def test_who_is_never_the_best_is_not_offered_beside_the_choice() -> None:
     """In 12 of 100 draws the leader is slow, and in each of these one of three erratic ones is the
-    fastest: `steady` comes next and is often before the leader, but never the one to choose."""
+    fastest: `steady` is before the leader as often, but never the one to choose; the runner-up is
+    the second likeliest."""
     names = ("leader", "steady", "erratic 1", "erratic 2", "erratic 3")
     figure = parse_figure("scrub.jump.p50_ms", where="test")
     points_ms = np.array([20.0, 22.0, 30.0, 30.0, 30.0])
@@ -294,7 +313,7 @@ def test_who_is_never_the_best_is_not_offered_beside_the_choice() -> None:
     )
     request = ChoiceRequest(needs=(), wishes=parse_wishes([f"less {figure.name}"]))
     choice = choose_among(request, draws, dict.fromkeys(names, ()), {})
-    assert (choice.leader, choice.runner_up) == ("leader", "steady")
+    assert (choice.leader, choice.runner_up) == ("leader", "erratic 1")
     assert (choice.chance_best, choice.chance_ahead) == (0.88, 0.88)
     assert choice.find("steady").chance_best == 0
     assert (choice.tied, choice.is_rivalled) == (None, False)

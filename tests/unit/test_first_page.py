@@ -18,9 +18,9 @@ from mezzmark.report.figures.marks import Drawing
 from mezzmark.report.figures.scrub import draw_latency
 from mezzmark.report.figures.theme import LIGHT, theme_context
 from mezzmark.report.prose.answer import run_answer
-from mezzmark.report.prose.cautions import unknown_text
+from mezzmark.report.prose.cautions import UNFINISHED, unknown_text
 from mezzmark.report.prose.footage import footage_words
-from mezzmark.report.prose.method import method_sentences
+from mezzmark.report.prose.method import method_sentences, run_basis
 from mezzmark.report.prose.run_figures import role_words
 from mezzmark.report.sections import context
 from mezzmark.report.sections.context import run_context
@@ -165,6 +165,10 @@ def test_a_run_that_was_interrupted_says_so() -> None:
 
     assert ending("all 10 rounds are done") == "all 10 rounds are done."
     assert ending("").startswith("it was stopped before its end")
+    for reason, is_marked in (("all 10 rounds are done", False), ("", True)):
+        view = RunView(*fabricate_run(replace(Fabrication(rounds=3), stop_reason=reason)))
+        assert (UNFINISHED in run_answer(view).cautions) is is_marked
+        assert ("unfinished" in run_basis(view)) is is_marked
 
 
 def test_trials_that_this_version_does_not_know_are_the_first_caution() -> None:

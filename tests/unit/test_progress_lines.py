@@ -136,7 +136,10 @@ def test_notes_and_what_is_left_out_are_told_at_once() -> None:
             4,
             100.0,
             "4 rounds, about 5 min in all; that is over the time budget of 100 s, but so many are "
-            "measured whatever the budget",
+            "measured whatever the budget. --rounds 1 lowers that, to about 80 s: stop with Ctrl-C "
+            "and give the command again with --resume, this --out and --rounds; no finished trial "
+            "is lost. Below 5 rounds nothing is ranked or recommended, below 3 no figure has an "
+            "interval.",
         ),
     ],
 )
@@ -151,5 +154,6 @@ def test_a_forecast_is_one_sentence(
         most_rounds=most,
         most_s=80.0 * most,
         time_budget_s=budget_s,
+        affordable_rounds=int((budget_s or 960) // 80),
     )
     assert forecast_text(found) == f"a round takes 80 s: {text}"

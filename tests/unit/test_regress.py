@@ -19,7 +19,7 @@ from mezzmark.decide.machine.noise import CauseRange
 from mezzmark.decide.machine.state import judge_machine
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.records import HostMoment
-from mezzmark.report.prose.regress import doubt_lines
+from mezzmark.report.prose.regress import doubt_lines, summarise_regression
 
 OTHER = QUIET[::-1]
 """The same eight logs in another order: another quiet machine, mean difference 0."""
@@ -199,6 +199,7 @@ def test_another_machine_is_named_and_its_kernel_not_used_as_a_control() -> None
     )
     report = compare(earlier({ENCODE: QUIET}), candidate)
     assert report.design == "two machines"
+    assert summarise_regression(report).startswith("The sides are different machines")
     assert report.cells[0].verdict == "regressed"
     assert [change.name for change in report.host_changes] == ["cpu_model"]
 

@@ -146,8 +146,11 @@ def test_the_demo_on_own_footage_is_called_by_it(card: Path, tmp_path: Path) -> 
 
 
 def test_check_says_the_rule_of_rounds_and_budget(tmp_path: Path) -> None:
-    """The rule stands beside the budget, a warning beside a minimum that carries no interval."""
+    """The rule stands beside the budget, a warning beside a minimum that carries no interval; three
+    files are scrubbed, two of them encoded, and the kernel runs first and last."""
     text = mezzmark.describe_scenario("workstation-check")
+    assert "clips (1): quay\n" in text
+    assert "7 trials a round (scrub latency 3, reference kernel 2, encoding 2)\n" in text
     assert f"time budget: 330 s; {ROUNDS_RULE}" in text
     mine = tmp_path / "mine.toml"
     shipped = mezzmark.scenario_text("workstation-check").replace(

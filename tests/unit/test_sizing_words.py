@@ -20,6 +20,7 @@ from mezzmark.report.prose.size import (
 )
 from mezzmark.report.prose.size_notes import sizing_notes
 from mezzmark.report.tables.size import sizing_details, sizing_summary
+from mezzmark.report.tables.table import markdown_table
 
 ANSWERS = ("yes", "no", "cannot tell")
 ORIGINAL = made_encoding("original", storage_tb=5, pays_off="not measured")
@@ -121,6 +122,13 @@ def test_the_sentences_of_sizing() -> None:
         "\n".join(("## shop", *shop_lines(SHOP))),
     ]
     assert_matches_snapshot("\n\n".join(parts), "size_sentences")
+
+
+def test_print_shows_the_answer_and_its_table() -> None:
+    """As the command does."""
+    result = next(iter(SITUATIONS.values()))
+    assert str(result).startswith(sizing_sentences(result)[0])
+    assert str(result).endswith(markdown_table(sizing_summary(result)))
 
 
 def test_the_table_of_sizing() -> None:

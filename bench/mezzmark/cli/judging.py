@@ -10,7 +10,6 @@ from typer import Argument, Option
 
 from mezzmark import api
 from mezzmark.cli.options import LEVEL, CacheOption, JsonOption, ToleranceOption, parse_share
-from mezzmark.own_files import translate_os_errors, write_new
 
 judging = typer.Typer()
 
@@ -165,15 +164,10 @@ def export(
         raise typer.BadParameter(
             "parquet is not for a terminal; add --out FILE", param_hint="--format"
         )
-    content = api.export(runs, format=output_format, table=table)
-    data = content.encode("utf-8") if isinstance(content, str) else content
+    content = api.export(runs, format=output_format, table=table, out=out)
     if out is None:
         sys.stdout.flush()
-        sys.stdout.buffer.write(data)
-        return
-    remedy = "Name a file that does not exist yet, in a folder that does and has room"
-    with translate_os_errors(out, remedy=remedy, needed_bytes=len(data)):
-        write_new(out, data)
+        sys.stdout.buffer.write(content.encode() if isinstance(content, str) else content)
 
 
 @judging.command(

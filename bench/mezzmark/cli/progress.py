@@ -12,6 +12,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from mezzmark.host.common import read_clock_ns
+from mezzmark.report.prose.footage import FEWER_ROUNDS
 from mezzmark.report.prose.numbers import count_text, duration_text, visible_text
 from mezzmark.runner.events import (
     CellGivenUp,
@@ -172,16 +173,29 @@ def forecast_text(found: RoundsForecast) -> str:
     """`a round takes 80 s: at least 4 rounds, about 5 min; at most 12, about 16 min`."""
     budget_s = found.time_budget_s
     budget = f"the time budget of {budget_s:g} s" if budget_s is not None else ""
+    more = " or more" * found.is_early  # the first trials, pilot trials among them, are short
     least = f"{count_text(found.minimum_rounds, 'round')}, about {duration_text(found.minimum_s)}"
     if found.minimum_rounds < found.most_rounds:
         most = f"at most {found.most_rounds}, about {duration_text(found.most_s)}"
         text = f"at least {least}; {most}{budget and f', by {budget}'}"
     elif budget_s is not None and found.minimum_s > budget_s:
         many = "but so many are measured whatever the budget"
-        text = f"{least} in all; that is over {budget}, {many}"
+        text = f"{least}{more} in all; that is over {budget}, {many}{_fewer_rounds(found)}"
     else:
         text = f"{least} in all{budget and f'; {budget} has no room for more'}"
-    return f"a round takes {duration_text(found.round_s)}: {text}"
+    return f"a round takes {duration_text(found.round_s)}{more}: {text}"
+
+
+def _fewer_rounds(found: RoundsForecast) -> str:
+    """How to have fewer than the minimum, what they take, and what is lost by it."""
+    if (fewer := found.affordable_rounds) >= found.minimum_rounds:
+        return ""
+    fewer_s = found.minimum_s - (found.minimum_rounds - fewer) * found.round_s
+    return (
+        f". --rounds {fewer} lowers that, to about {duration_text(fewer_s)}: stop with Ctrl-C and "
+        "give the command again with --resume, this --out and --rounds; no finished trial is lost. "
+        f"{FEWER_ROUNDS}"
+    )
 
 
 def shown_time_left(eta_s: float | None) -> str:

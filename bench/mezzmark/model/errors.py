@@ -87,6 +87,11 @@ class UsageError(MezzmarkError, ValueError):
     exit_code = 28
 
 
+def reason_of(error: Exception) -> str:
+    """What the system or a library says went wrong, on one line, without its number."""
+    return " ".join(str(getattr(error, "strerror", None) or error).split())
+
+
 def count_text(count: int, noun: str) -> str:
     """`1 round`, `3 rounds`, `1,024 samples`."""
     return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"

@@ -4,6 +4,7 @@ import math
 import re
 from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass
+from functools import singledispatch
 from typing import Annotated, Any, Final, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, GetCoreSchemaHandler
@@ -41,10 +42,19 @@ def grouped(pairs: Iterable[tuple[Key, Value]]) -> dict[Key, list[Value]]:
     return groups
 
 
+@singledispatch
+def text_of(found: BaseModel) -> str:
+    """What `print` shows of a fact; `report.tables` registers how answers read."""
+    return BaseModel.__str__(found)
+
+
 class Fact(BaseModel):
     """A value that crosses a process or a file: frozen, and an unknown field is an error."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
+
+    def __str__(self) -> str:
+        return text_of(self)
 
 
 @dataclass(frozen=True, slots=True)

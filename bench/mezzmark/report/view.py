@@ -6,7 +6,7 @@ from functools import cached_property
 from typing import Final, Literal
 
 from mezzmark.decide.choose.choice import Choice
-from mezzmark.decide.choose.choose import choose_encoding
+from mezzmark.decide.choose.choose import choose_with_doubt
 from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
 from mezzmark.decide.estimate.over_clips import (
     AtBest,
@@ -16,7 +16,6 @@ from mezzmark.decide.estimate.over_clips import (
 )
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.ranking import Ranking, rank_encodings, scrub_settings
-from mezzmark.decide.machine.noise import Leaders
 from mezzmark.decide.machine.state import Steadiness, judge_steadiness
 from mezzmark.decide.picture.fidelity import EncodingFidelity, judge_run
 from mezzmark.decide.throughput.grid import GridFindings, judge_grid
@@ -94,8 +93,7 @@ class RunView(ObservedRun):
     @cached_property
     def steadiness(self) -> Steadiness:
         """What the spread rests on, and who would lead without the disturbed trials."""
-        chosen_by = None if self.choice is None else _chosen_by(self, self.choice)
-        return judge_steadiness(self, chosen_by=chosen_by)
+        return judge_steadiness(self, disturbance=getattr(self.choice, "disturbance", None))
 
     @property
     def choice(self) -> Choice | None:
@@ -131,19 +129,9 @@ def _choose(run: ObservedRun) -> tuple[Choice | None, str]:
     if settings is None:
         return None, ""
     try:
-        return choose_encoding([run], settings), ""
+        return choose_with_doubt([run], settings), ""
     except ScenarioError as problem:
         return None, problem.what
-
-
-def _chosen_by(run: ObservedRun, from_all: Choice) -> Leaders:
-    """Who is chosen from some of a run's trials; that of all of them is known."""
-
-    def chosen(part: ObservedRun) -> frozenset[str]:
-        choice = from_all if part is run else _choose(part)[0]
-        return frozenset(choice.chosen if choice else ())
-
-    return chosen
 
 
 def encode_speeds(view: RunView) -> dict[str, dict[int, Estimate]]:

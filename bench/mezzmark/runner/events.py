@@ -87,9 +87,10 @@ class RoundFinished(Event):
 
 
 class RoundsForecast(Event):
-    """After the first round: how long one takes, and about when, from the start, the least and the
-    most rounds will be done. `time_budget_s` is told where it bounds the most, or is less than the
-    minimum takes."""
+    """How long a round takes, and about when, from the start, the least and the most rounds will be
+    done: after the first, and early, within it, where the minimum takes more than the time budget.
+    `time_budget_s` is told where it bounds the most, or is less than the minimum takes;
+    `affordable_rounds` end within it, or are those begun."""
 
     round_s: float
     minimum_rounds: int
@@ -97,6 +98,8 @@ class RoundsForecast(Event):
     most_rounds: int
     most_s: float
     time_budget_s: float | None
+    affordable_rounds: int
+    is_early: bool = False
 
 
 class Stopped(Event):

@@ -88,20 +88,9 @@ def inspect_files(
 ) -> tuple[Inspection, ...]:
     """What each clip among the files is; `tell` is given how far it is, and every file that is left
     out or cannot be read with the reason. FootageError where no file is left."""
-    from mezzmark.engines.footage.folder import sort_files
     from mezzmark.engines.media.inspection import inspect_media
 
-    files = find_files(patterns)
-    shots, faults = tuple(Shot(path=file.path) for file in files), []
-    if not all(file.is_named for file in files):
-
-        def advance(message: str, share: float) -> None:
-            tell(Preparing(message=message, done_fraction=share, done=0, total=1))
-
-        found = sort_files(SortFilesJob(files=files), advance)
-        shots, faults = found.shots, list(found.left_out)
-        for fault in faults:
-            tell(LeftOut(reason=fault_text(fault)))
+    shots, faults = find_shots(patterns, tell)
     inspections = []
     for number, shot in enumerate(shots):
         if len(shots) > 1:
@@ -110,7 +99,7 @@ def inspect_files(
         try:
             inspection = inspect_media(shot.path, max_duration_s=seconds)
         except FootageError as error:
-            if len(files) == 1:
+            if len(shots) + len(faults) == 1:
                 raise
             faults.append(JobFailed.by(error))
             tell(LeftOut(reason=fault_text(faults[-1])))
@@ -120,6 +109,27 @@ def inspect_files(
     if not inspections:
         raise no_footage(patterns, faults)
     return tuple(inspections)
+
+
+def find_shots(
+    patterns: Sequence[str], tell: Callable[[Event], None]
+) -> tuple[Sequence[Shot], list[JobFailed]]:
+    """The clips among the files, all of them where each was named, and why the others are none;
+    `tell` is given how far it is, and what is left out. FootageError as of `find_files`."""
+    files = find_files(patterns)
+    if all(file.is_named for file in files):
+        return [Shot(path=file.path) for file in files], []
+    from mezzmark.engines.footage.folder import sort_files
+
+    def advance(message: str, share: float) -> None:
+        tell(Preparing(message=message, done_fraction=share, done=0, total=1))
+
+    found = sort_files(SortFilesJob(files=files), advance)
+    for fault in found.left_out:
+        tell(LeftOut(reason=fault_text(fault)))
+    if not found.shots:
+        raise no_footage(patterns, found.left_out)
+    return found.shots, list(found.left_out)
 
 
 def no_footage(patterns: Sequence[str], faults: Sequence[JobFailed]) -> FootageError:

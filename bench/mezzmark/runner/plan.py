@@ -12,6 +12,7 @@ the same requests, and each round draws new ones.
 """
 
 import zlib
+from collections import Counter
 from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
@@ -119,6 +120,16 @@ def plan_round(
         )
         for position, (cell, arm, player) in enumerate(passes + order)
     )
+
+
+def count_trials(cells: Sequence[PlannedCell], seed: int) -> tuple[Counter[str], Counter[str]]:
+    """By task, how many trials every round has, and how many come once, with the first: those that
+    are judged, and at most so many pilot trials (`pilot`)."""
+    first, later = (
+        Counter(one.arm if one.arm == "pilot" else one.cell.task for one in plan)
+        for plan in (plan_round(cells, 0, seed), plan_round(cells, 1, seed))
+    )
+    return later, first - later
 
 
 def request_seed(cell: Cell, round_index: int, seed: int, purpose: int = _REQUESTS) -> int:

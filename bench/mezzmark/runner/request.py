@@ -5,17 +5,21 @@ clip or on the user's own files.
 """
 
 import os
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from itertools import product
 from pathlib import Path
 from typing import Final
 
+from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.catalogue.core import find_encoding, resolve_custom
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import ScenarioError, count_text
 from mezzmark.model.problems import place
 from mezzmark.model.scenario import Scenario
 from mezzmark.runner.footage_files import find_files
+from mezzmark.runner.plan import count_trials, plan_cells
 from mezzmark.store.run_store import MANIFEST_NAME, read_manifest
 from mezzmark.store.toml_files import build_scenario, read_scenario
 
@@ -104,17 +108,24 @@ def limit_scenario(
     return build_scenario({**dict(plan), **limits}, source=plan.name), tuple(notes)
 
 
-def check_scenario(plan: Scenario, *, source: str, text: str) -> tuple[str, ...]:
-    """Warnings of catalogue encodings that this machine's FFmpeg cannot make.
+def count_planned(
+    plan: Scenario, clips: Sequence[str], missing: Collection[str]
+) -> tuple[Counter[str], Counter[str]]:
+    """As `count_trials`, of these clips in all encodings but those that are missing."""
+    names = {ORIGINAL, *plan.encodings, *(custom.name for custom in plan.custom_encodings)}
+    media = tuple(product(clips, names - set(missing)))
+    cells = plan_cells(plan, media=media, core_count=read_usable_core_count())
+    return count_trials(cells, plan.seed)
 
-    Raises FootageError for a path or glob that names no file, and ScenarioError, with the line in
-    `text`, for a custom encoding that FFmpeg does not take as it is written.
+
+def check_encodings(plan: Scenario, *, source: str, text: str) -> dict[str, str]:
+    """Catalogue encodings that this machine's FFmpeg cannot make, each with the reason.
+
+    Raises ScenarioError, with the line in `text`, for a custom encoding that FFmpeg does not take
+    as it is written.
     """
     from mezzmark.engines.encode.encoders import probe_encoding, suggest
 
-    for clip in plan.clips:
-        if clip.files:
-            find_files(clip.files)
     for index, custom in enumerate(plan.custom_encodings):
         fault = probe_encoding(resolve_custom(custom))
         if fault is not None:
@@ -124,11 +135,11 @@ def check_scenario(plan: Scenario, *, source: str, text: str) -> tuple[str, ...]
                 what=f'encoding "{custom.name}" cannot be made: {fault.words}',
                 remedy=remedy,
             )
-    return tuple(
-        f"warning: {name} will be left out on this machine: {fault.words}"
+    return {
+        name: fault.words
         for name in plan.encodings
         if name != ORIGINAL and (fault := probe_encoding(find_encoding(name)))
-    )
+    }
 
 
 def _stored_scenario(run_dir: Path | None) -> Scenario | None:

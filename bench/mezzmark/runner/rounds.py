@@ -7,6 +7,7 @@ finds differences that are not there. Where the looks fall, and how many must ag
 """
 
 import math
+import statistics
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from typing import Final
@@ -14,7 +15,7 @@ from typing import Final
 from mezzmark.decide.estimate.best_player import played_alike, player_costs, still_racing
 from mezzmark.model.cell import Cell, PlannedTrial
 from mezzmark.model.errors import count_text
-from mezzmark.model.fact import NS_PER_S
+from mezzmark.model.fact import NS_PER_S, grouped
 from mezzmark.model.players import BEST
 from mezzmark.model.records import Trial
 from mezzmark.model.scenario import Scenario
@@ -180,57 +181,66 @@ class Rounds:
         return cell not in self._finished and self._failures[cell] >= GIVE_UP_AFTER
 
     def expected_s(self, planned: Iterable[PlannedTrial]) -> float:
-        """Seconds these trials will take, by the mean of each cell, or of all cells where one was
-        never measured, what passes between trials included; 0 while there is no trial at all."""
+        """Seconds these trials will take, by the mean of each cell, or where one was never measured
+        of all cells, of pilot trials or of others as far as there are any, what passes between
+        trials included; 0 while there is no trial at all."""
         if not self.trials:
             return 0.0
         spent_ns = self._spent_ns
+        walls_ns = grouped((cell.arm, wall) for cell, of in self._walls_ns.items() for wall in of)
+        every_ns = [wall for of in walls_ns.values() for wall in of]
+        usual_ns = {arm: statistics.fmean(walls_ns.get(arm, every_ns)) for arm in ("", "pilot")}
         total_ns = 0.0
         for trial in planned:
             if not self.is_given_up(trial):
-                walls_ns = self._walls_ns.get(_cell_of(trial))
-                total_ns += (
-                    sum(walls_ns) / len(walls_ns) if walls_ns else spent_ns / len(self.trials)
-                )
+                cell = _cell_of(trial)
+                mine_ns = self._walls_ns.get(cell)
+                total_ns += statistics.fmean(mine_ns) if mine_ns else usual_ns[cell.arm]
         overhead = self.elapsed_s / (spent_ns / NS_PER_S) if spent_ns else 1.0
         return total_ns / NS_PER_S * max(1.0, overhead)
 
     def time_left(self, left: Sequence[PlannedTrial]) -> dict[str, float]:
         """`eta_s` and `minimum_eta_s` of the event TrialStarted, when `left` is to be done of its
         round; nothing while nothing is known."""
-        if not self.trials:
+        index = left[0].round_index
+        if (found := self.forecast(index + 1, left)) is None:
             return {}
-        scenario, round_index = self.scenario, left[0].round_index
-        rest_s, round_s = self.expected_s(left), self.expected_s(self.plan(round_index))
-        minimum_s = rest_s + max(0, scenario.minimum_rounds - 1 - round_index) * round_s
-        whole_s = rest_s + (scenario.rounds - 1 - round_index) * round_s
-        if scenario.time_budget_s is not None:
-            whole_s = min(whole_s, max(scenario.time_budget_s - self.elapsed_s, minimum_s))
-        is_minimum = round_index < scenario.minimum_rounds
-        return {"eta_s": whole_s, "minimum_eta_s": minimum_s if is_minimum else 0.0}
+        minimum_s = found.minimum_s if index < self.scenario.minimum_rounds else self.elapsed_s
+        ends = {"eta_s": found.most_s, "minimum_eta_s": minimum_s}
+        return {name: end_s - self.elapsed_s for name, end_s in ends.items()}
 
-    def forecast(self, rounds_done: int) -> RoundsForecast | None:
-        """What the minimum and the whole will have taken, from the start of the run; None where no
-        round is left or nothing is known."""
-        scenario, elapsed_s = self.scenario, self.elapsed_s
-        round_s = self.expected_s(self.plan(rounds_done))
-        if not round_s or rounds_done >= scenario.rounds:
+    def forecast(self, begun: int, left: Sequence[PlannedTrial] = ()) -> RoundsForecast | None:
+        """What the minimum and the whole will have taken, from the start of the run, with so many
+        rounds `begun` and these trials of them `left`; None while there is no trial."""
+        scenario, done_s = self.scenario, self.elapsed_s + self.expected_s(left)
+        round_s = self.expected_s(self.plan(begun))
+        if not self.trials:
             return None
         budget_s = scenario.time_budget_s
-        minimum, most = max(scenario.minimum_rounds, rounds_done), scenario.rounds
+        minimum, most = max(scenario.minimum_rounds, begun), scenario.rounds
+        affordable = most
         if budget_s is not None:
-            affordable = int(max(0.0, budget_s - elapsed_s) // round_s)
-            most = min(most, max(minimum, rounds_done + affordable))
-        minimum_s = elapsed_s + (minimum - rounds_done) * round_s
+            affordable = begun + int(max(0.0, budget_s - done_s) // (round_s or math.inf))
+            most = min(most, max(minimum, affordable))
+        minimum_s = done_s + (minimum - begun) * round_s
         is_felt = budget_s is not None and (most < scenario.rounds or minimum_s > budget_s)
         return RoundsForecast(
             round_s=round_s,
             minimum_rounds=minimum,
             minimum_s=minimum_s,
             most_rounds=most,
-            most_s=elapsed_s + (most - rounds_done) * round_s,
+            most_s=done_s + (most - begun) * round_s,
             time_budget_s=budget_s if is_felt else None,
+            affordable_rounds=affordable,
         )
+
+    def early_forecast(self, left: Sequence[PlannedTrial]) -> RoundsForecast | None:
+        """From a quarter of the first round on, where the minimum takes more than the budget."""
+        if left[0].round_index or len(self.trials) < (self._once + self._round_trials) / 4:
+            return None
+        found, budget_s = self.forecast(1, left), self.scenario.time_budget_s
+        is_over = found and budget_s is not None and found.minimum_s > budget_s
+        return found.model_copy(update={"is_early": True}) if found and is_over else None
 
     def stop_reason(self, round_count: int) -> str:
         """Why no further round begins after `round_count` whole ones; empty when one does.

@@ -90,8 +90,9 @@ class _Session:
         while rounds.is_begun(round_index) or not (reason := rounds.stop_reason(round_index)):
             if left := rounds.left(round_index):
                 yield from self._round(round_index, left)
-                if forecast is None and (forecast := rounds.forecast(round_index + 1)):
-                    yield forecast
+                if forecast is None and not rounds.stop_reason(round_index + 1):
+                    forecast = rounds.forecast(round_index + 1)
+                    yield from filter(None, [forecast])
             round_index += 1
         run_store.write_manifest(
             self.run_dir, self.manifest.model_copy(update={"stop_reason": reason})
@@ -107,9 +108,12 @@ class _Session:
             trial_count=len(left),
             minimum_rounds=rounds.scenario.minimum_rounds,
         )
+        forecast = None
         for number, planned in enumerate(left):
             if rounds.is_left_out(planned):
                 continue
+            if forecast is None and (forecast := rounds.early_forecast(left[number:])):
+                yield forecast
             done = rounds.place(planned)
             time_left = rounds.time_left(left[number:])
             yield events.TrialStarted(cell=planned.cell, done=done, total=total, **time_left)

@@ -4,6 +4,7 @@ import math
 from typing import Final, Literal
 
 from mezzmark.decide.estimate.best_player import BestPlayer
+from mezzmark.decide.machine.noise import Disturbance
 from mezzmark.model.cell import Setting
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
@@ -30,6 +31,9 @@ compared with, or every picture came back bit for bit."""
 
 RIVAL_CHANCE: Final = 0.05
 """Whoever is the best choice with less than this chance is no rival worth naming in a doubt."""
+
+SHOWN_CHANCE: Final = 0.005
+"""Below it a chance is shown as less than 1 %: draws cannot tell it from none."""
 
 FRONT_LEVEL: Final = 0.95
 """An encoding is off the front when it is dominated with this chance, on it when the chance of
@@ -72,8 +76,9 @@ class NeedResult(Fact):
     `no_number` says why a known figure has none; `lack` why nothing is known. `chance` is that of
     truly meeting it (None without enough rounds). `margin_fraction` is the room left as a share of
     the limit, negative beyond it; dB figures have `margin_db` instead. Of several clips all this is
-    of `clip`, which is the least sure to meet it, but `chance`, which is of all. `share_within` is
-    the share of moves within the limit of a tail; `rounds_missing` more are needed for a claim.
+    of `clip`, the least sure to meet it or, where all do, the nearest to its limit, but `chance`,
+    which is of all. `share_within` is the share of moves within the limit of a tail;
+    `rounds_missing` more are needed for a claim.
     """
 
     need: Need
@@ -233,7 +238,7 @@ class Choice(ChoiceRequest):
     two apart. `unit_count` rounds that every encoding finished (or whole runs) stand behind it;
     where it `is_thin` they are too few for a chance, and where they are `rounds_short` nobody is
     recommended. `machines_needed` are those with which an encoding is in time, where more than the
-    shop's.
+    shop's; `disturbance` says who is chosen without disturbed trials, where that was looked at.
     """
 
     verdict: Verdict
@@ -251,6 +256,7 @@ class Choice(ChoiceRequest):
     nearest: tuple[NearMiss, ...]
     tipping_points: tuple[TippingPoint, ...]
     machines_needed: dict[str, int] = {}
+    disturbance: Disturbance | None = None
     unit_count: int
     is_thin: bool
     draw_count: int

@@ -12,7 +12,8 @@ from mezzmark.decide.choose.judge import choose_among
 from mezzmark.decide.choose.needs import Traits, traits_of
 from mezzmark.decide.estimate.best_player import best_players
 from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, truncated_round
-from mezzmark.model.errors import ScenarioError, nearest
+from mezzmark.decide.machine.noise import judge_disturbance
+from mezzmark.model.errors import MezzmarkError, ScenarioError, nearest
 from mezzmark.model.figures import FigureName
 from mezzmark.model.request import (
     ChooseSettings,
@@ -152,6 +153,24 @@ def choose_encoding(
     if settings.allow_missing:
         return _with_beside(choice, observed, settings, draw_count)
     return choice
+
+
+def choose_with_doubt(
+    runs: Sequence[MeasuredRun], settings: ChooseSettings, *, sized: evidence.Sized | None = None
+) -> Choice:
+    """As `choose_encoding`, with how many trials were disturbed, and who is chosen without them."""
+    observed = [ObservedRun.of(run) for run in runs]
+    choice = choose_encoding(observed, settings, sized=sized)
+
+    def chosen(part: Sequence[ObservedRun]) -> frozenset[str]:
+        try:
+            found = choice if part is observed else choose_encoding(part, settings, sized=sized)
+        except MezzmarkError:  # too little is left
+            return frozenset()
+        return frozenset(found.chosen)
+
+    doubt = judge_disturbance(observed, chosen, is_choice=True)
+    return choice.model_copy(update={"disturbance": doubt})
 
 
 def _with_beside(

@@ -213,7 +213,8 @@ def _worst_misses(parts: Mapping[int, Sequence[_Part]]) -> dict[int, float]:
 def _result(
     need: Need, parts: Sequence[_Part], chance: float, missed: float, alpha: float
 ) -> NeedResult:
-    """One need by its clips, told by the one that is the least sure to meet it."""
+    """One need by its clips, told by the one that is the least sure to meet it, or, where all do,
+    that comes nearest to its limit."""
 
     def doubt(part: _Part) -> tuple[float, float]:
         return (-1.0 if part.p_missed is None else 1 - part.p_missed, float(part.excess.mean()))
@@ -225,7 +226,7 @@ def _result(
     if missed <= alpha:
         outcome = "misses"
     elif all(part.p_met is not None and part.p_met <= alpha for part in parts):
-        outcome = "meets"
+        outcome, worst = "meets", max(parts, key=lambda part: float(part.excess.mean()))
     estimate, sign = worst.one.estimate, 1.0 if need.operator == "<=" else -1.0
     room = sign * (need.limit - estimate.point) if estimate else None
     is_db = need.figure.unit == "dB"

@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from mezzmark.decide.choose.choice import RIVAL_CHANCE, ChoiceRequest, TippingPoint
+from mezzmark.decide.choose.choice import SHOWN_CHANCE, ChoiceRequest, TippingPoint
 from mezzmark.decide.choose.draws import FigureDraws, Flags, Floats, from_log, to_log
 from mezzmark.model.request import Wish
 
@@ -145,7 +145,7 @@ def find_leader(model: ChoiceModel, in_play: Flags, best: Floats) -> tuple[int, 
 def find_runner_up(
     model: ChoiceModel, best: Floats, in_play: Flags, candidates: Flags, chosen: int
 ) -> int:
-    """The other candidate that is the likeliest to be the `best`, where that is likely enough; or
+    """The other one in play that is the likeliest to be the `best`, as far as a table shows; or
     else the rule's choice among the other candidates, or among those still in play.
 
     Who comes second at the points may never be the best, where a third one is before it whenever
@@ -155,8 +155,8 @@ def find_runner_up(
         return NOBODY
     is_other = np.arange(best.size) != chosen
     others = candidates & is_other
-    chances = np.where(others, best, 0.0)
-    if chances.max() >= RIVAL_CHANCE:
+    chances = np.where(in_play & is_other, best, 0.0)
+    if chances.max() >= SHOWN_CHANCE:
         return int(chances.argmax())
     return model.choose(others if others.any() else in_play & is_other)
 

@@ -7,7 +7,9 @@ others is a disturbance. So most limits are above the median of the same cell in
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from statistics import median
-from typing import Final, Literal
+from typing import Annotated, Final, Literal
+
+from pydantic import PlainSerializer
 
 from mezzmark.decide.estimate.observed_run import ObservedRun, Place
 from mezzmark.model.fact import NS_PER_S, Fact, grouped
@@ -120,9 +122,11 @@ def _median(trials: Sequence[Trial], read: _Read) -> float:
 MANY_FRACTION: Final = 0.1
 """From this share of disturbed trials on a reader is warned, whatever they change."""
 
-Leaders = Callable[[ObservedRun], frozenset[str]]
-"""Who leads, by all or some of a run's trials: the chosen encoding, or those that may be the
+Leaders = Callable[[Sequence[ObservedRun]], frozenset[str]]
+"""Who leads, by all or some trials of runs: the chosen encoding, or those that may be the
 fastest."""
+
+Names = Annotated[frozenset[str], PlainSerializer(sorted, when_used="json")]
 
 
 class Disturbance(Fact):
@@ -131,8 +135,8 @@ class Disturbance(Fact):
 
     disturbed_count: int
     trial_count: int
-    leaders: frozenset[str] = frozenset()
-    leaders_without: frozenset[str] = frozenset()
+    leaders: Names = frozenset()
+    leaders_without: Names = frozenset()
     is_choice: bool = False
 
     @property
@@ -142,17 +146,23 @@ class Disturbance(Fact):
         return self.leaders != self.leaders_without or are_many
 
 
-def judge_disturbance(run: ObservedRun, leaders: Leaders, *, is_choice: bool) -> Disturbance:
-    """Disturbed trials of a run, and whether `leaders` names others without them."""
-    places = flag_trials(run.trials)
-    counts = {"disturbed_count": len(places), "trial_count": len(run.trials)}
-    if not places:
+def judge_disturbance(
+    runs: Sequence[ObservedRun], leaders: Leaders, *, is_choice: bool
+) -> Disturbance:
+    """Disturbed trials of runs, and whether `leaders` names others without them."""
+    flagged = [flag_trials(run.trials) for run in runs]
+    disturbed = sum(map(len, flagged))
+    counts = {"disturbed_count": disturbed, "trial_count": sum(len(run.trials) for run in runs)}
+    if not disturbed:
         return Disturbance(**counts, is_choice=is_choice)
-    without = ObservedRun(
-        run.manifest,
-        tuple(t for t in run.trials if (t.round_index, t.position) not in places),
-        tuple(o for o in run.observations if (o.round_index, o.position) not in places),
-    )
+    without = [
+        ObservedRun(
+            run.manifest,
+            tuple(t for t in run.trials if (t.round_index, t.position) not in places),
+            tuple(o for o in run.observations if (o.round_index, o.position) not in places),
+        )
+        for run, places in zip(runs, flagged, strict=True)
+    ]
     return Disturbance(
-        **counts, leaders=leaders(run), leaders_without=leaders(without), is_choice=is_choice
+        **counts, leaders=leaders(runs), leaders_without=leaders(without), is_choice=is_choice
     )

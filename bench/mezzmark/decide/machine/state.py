@@ -18,7 +18,7 @@ from mezzmark.decide.estimate.precision import Precision, judge_precision
 from mezzmark.decide.estimate.ranking import rank_encodings, scrub_settings
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.estimate.two_kinds import TwoKinds, find_two_kinds
-from mezzmark.decide.machine.noise import Disturbance, Leaders, judge_disturbance
+from mezzmark.decide.machine.noise import Disturbance, judge_disturbance
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.fact import NS_PER_S, Fact
@@ -150,17 +150,14 @@ class Steadiness(Fact):
     two_kinds: tuple[TwoKinds, ...] = ()
 
 
-def judge_steadiness(run: ObservedRun, *, chosen_by: Leaders | None = None) -> Steadiness:
-    """All of it, from one run.
-
-    `chosen_by` names the chosen encoding from any trials of this run; without it those that may
-    be the fastest count as leaders.
-    """
+def judge_steadiness(run: ObservedRun, *, disturbance: Disturbance | None = None) -> Steadiness:
+    """All of it, from one run; where nothing is known of its `disturbance` those that may be the
+    fastest count as leaders."""
     costs = run.costs
     scrubbed = sorted((c for c in costs.by_cell if c.task == "scrub"), key=lambda c: c.sort_key)
     return Steadiness(
         machine=judge_machine(run),
-        disturbance=judge_disturbance(run, chosen_by or _fastest, is_choice=chosen_by is not None),
+        disturbance=disturbance or judge_disturbance([run], _fastest, is_choice=False),
         precision=judge_precision(run),
         scrub_spread=_scrub_spread(run),
         two_kinds=tuple(filter(None, (find_two_kinds(cell, [costs]) for cell in scrubbed))),
@@ -202,8 +199,9 @@ def _scrub_spread(run: ObservedRun) -> ScrubSpread | None:
     )
 
 
-def _fastest(run: ObservedRun) -> frozenset[str]:
-    """The encodings that may be the fastest in the leading setting."""
+def _fastest(runs: Sequence[ObservedRun]) -> frozenset[str]:
+    """The encodings that may be the fastest in the leading setting of a run."""
+    [run] = runs
     settings = scrub_settings(run.observations)
     if not settings:
         return frozenset()

@@ -4,7 +4,7 @@ because whatever FFmpeg refuses in doing so is told here in words, with what to 
 import os
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -26,6 +26,7 @@ from mezzmark.model.errors import (
     EngineError,
     MezzmarkError,
     nearest,
+    reason_of,
 )
 from mezzmark.model.footage import ColourTags
 from mezzmark.own_files import STORAGE_ERRORS
@@ -125,7 +126,8 @@ def open_encoder(
         apply_tags(context, tags)
         if prepare is not None:
             prepare(container, context)
-        container.start_encoding()
+        with _quiet():
+            container.start_encoding()
         _restore_ordinary_scheduling()
         if fault := _unknown_options(context, encoding):
             raise unusable(encoding, fault.words, suggest(fault)[1])
@@ -186,11 +188,12 @@ def _try_size(encoding: Encoding, size: tuple[int, int]) -> EncoderFault | None:
                 plane.update(bytes(plane.buffer_size))
             frame.pts, frame.time_base = number, 1 / _PROBE_RATE
             frames.append(frame)
-        packet_count = sum(len(context.encode(frame)) for frame in (*frames, None))
+        with _quiet():
+            packet_count = sum(len(context.encode(frame)) for frame in (*frames, None))
     except av.codec.codec.UnknownCodecError:
         return EncoderFault(encoding=encoding, kind="no encoder")
     except (FFmpegError, ValueError) as error:
-        return EncoderFault(encoding=encoding, kind="refused", reason=_reason(error))
+        return EncoderFault(encoding=encoding, kind="refused", reason=reason_of(error))
     _restore_ordinary_scheduling()
     unknown = _unknown_options(context, encoding)
     if unknown is None and packet_count == 0:
@@ -293,6 +296,19 @@ def _configure(
     context.options = encoder_options(encoding, thread_count)
 
 
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Drops what an encoder writes to standard error of its own accord: a refusal is told in
+    words."""
+    with ExitStack() as after, Path(os.devnull).open("wb") as nowhere:
+        with suppress(OSError):  # it is closed, and nobody listens
+            kept = os.dup(2)
+            after.callback(os.close, kept)
+            after.callback(os.dup2, kept, 2)
+            os.dup2(nowhere.fileno(), 2)
+        yield
+
+
 def _restore_ordinary_scheduling() -> None:
     """Put all threads of this process back among the machine's others (Linux).
 
@@ -307,15 +323,11 @@ def _restore_ordinary_scheduling() -> None:
                 os.sched_setscheduler(int(task.name), os.SCHED_OTHER, os.sched_param(0))
 
 
-def _reason(error: Exception) -> str:
-    return " ".join(str(getattr(error, "strerror", None) or error).split())
-
-
 def _refusal(encoding: Encoding, error: Exception) -> MezzmarkError:
     if isinstance(error, av.codec.codec.UnknownCodecError):
         return _missing(EncoderFault(encoding=encoding, kind="no encoder"))
     log = getattr(error, "log", None)
     detail = f"; {' '.join(str(log[2]).split())}" if log else ""
     how = f"{encoding.encoder} in {encoding.container} as {encoding.pixel_format}"
-    what = f"{how} is refused ({_reason(error)}{detail})"
+    what = f"{how} is refused ({reason_of(error)}{detail})"
     return unusable(encoding, what, "Change container, pixel format or options.")

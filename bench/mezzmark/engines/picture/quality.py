@@ -23,7 +23,7 @@ from av.video.frame import VideoFrame
 
 from mezzmark.engines.media import pixels
 from mezzmark.engines.media.conversion import as_viewed
-from mezzmark.model.errors import EncodingError
+from mezzmark.model.errors import EncodingError, reason_of
 from mezzmark.model.footage import MediaFacts
 from mezzmark.model.tasks.fidelity import METRICS, Metric, QualitySeries, WorstFrame
 
@@ -177,7 +177,8 @@ def _graph(
     except (FFmpegError, ValueError) as error:
         raise EncodingError(
             where="picture quality",
-            what=f"{', '.join(filters)} of {pixel_format} is beyond this FFmpeg build ({error})",
+            what=f"{', '.join(filters)} of {pixel_format} is beyond this FFmpeg build "
+            f"({reason_of(error)})",
             remedy="Leave the metric out of fidelity.metrics, or use another FFmpeg build.",
         ) from error
     return graph, (entries[0], entries[1]), sink

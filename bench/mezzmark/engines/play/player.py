@@ -36,7 +36,7 @@ from mezzmark.engines.media.probe import (
     video_track,
 )
 from mezzmark.engines.media.storage_file import StorageFile, line_of
-from mezzmark.model.errors import EngineError
+from mezzmark.model.errors import EngineError, reason_of
 from mezzmark.model.footage import FrameIndex, MediaFacts
 from mezzmark.model.players import Device
 from mezzmark.model.tasks.decode import DecodeJob
@@ -272,7 +272,7 @@ def _open(
     except (FFmpegError, OSError, RuntimeError, NotImplementedError, ValueError) as error:
         raise EngineError(
             where=f'decoder "{device}" for {path}',
-            what=f"this machine, FFmpeg build or codec has no such decoder ({error})",
+            what=f"this machine, FFmpeg build or codec has no such decoder ({reason_of(error)})",
             remedy='Use players = ["slice"], or check the graphics card and its driver.',
         ) from error
     return on_device, facts
@@ -297,7 +297,7 @@ def _prepared_track(
         container.close()
         raise EngineError(
             where=f'player "{settings.player.name}" for {path}',
-            what=f"cannot be opened ({error})",
+            what=f"cannot be opened ({reason_of(error)})",
             remedy="Try another player or thread count.",
         ) from error
     return track

@@ -10,7 +10,7 @@ import matplotlib as mpl
 from markupsafe import Markup
 
 from mezzmark.report.figures.marks import Drawing
-from mezzmark.report.figures.theme import COLOURS, colour_variables, theme_context
+from mezzmark.report.figures.theme import COLOURS, HALO, LIGHT, colour_variables, theme_context
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +45,7 @@ _SVG = "http://www.w3.org/2000/svg"
 _XLINK = "http://www.w3.org/1999/xlink"
 _LINK, _GROUP, _HREF = f"{{{_SVG}}}a", f"{{{_SVG}}}g", f"{{{_XLINK}}}href"
 _FONT = "'Helvetica Neue', 'Segoe UI', Arial, 'DejaVu Sans', sans-serif"
+_PAPER_AROUND = f"stroke: {LIGHT['paper']}; stroke-width: 4; paint-order: stroke"
 
 
 def _svg_tree(drawing: Drawing, *, salt: str) -> ET.Element:
@@ -60,8 +61,8 @@ def _svg_tree(drawing: Drawing, *, salt: str) -> ET.Element:
     for element in root.iter():
         if element.tag == _LINK:
             _name_link(element, *drawing.links[int(element.attrib.pop(_HREF).removeprefix("#"))])
-        elif element.tag == _GROUP:
-            element.attrib.pop("id", None)
+        elif element.tag == _GROUP and element.attrib.pop("id", "") == HALO:
+            element.set("style", _PAPER_AROUND)
         if "style" in element.attrib:
             element.set("style", _themed(element.attrib["style"]))
     role = "group" if drawing.links else "img"  # an image's parts cannot be reached

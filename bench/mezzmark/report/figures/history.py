@@ -108,6 +108,6 @@ def _draw_steps(axes: Axes, series: HistorySeries) -> None:
             va="top",
             color=theme.LIGHT["line"],
             fontsize=theme.SMALL_PT,
-            bbox=theme.PAPER_BOX,
+            gid=theme.HALO,
             zorder=6,
         )

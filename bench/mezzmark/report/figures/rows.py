@@ -103,11 +103,11 @@ def label_rows(
             weight="normal" if row.role == "other" else "bold",
             color=theme.LIGHT["ink" if row.role == "other" else row.role],
             url=drawing.url(row.anchor),
-            bbox=None if is_shaded else theme.PAPER_BOX,
+            gid=None if is_shaded else theme.HALO,
             **look,
         )
         shade = theme.LIGHT["wrong" if row.warning else "ink"]
-        look_right = {"ha": "right", "fontsize": theme.SMALL_PT, "bbox": theme.PAPER_BOX, **look}
+        look_right = {"ha": "right", "fontsize": theme.SMALL_PT, "gid": theme.HALO, **look}
         axes.text(1, top_in + 0.12, value, color=shade, **look_right)
     for top_in in grid.tops_in[1:]:
         axes.axhline(top_in, color=theme.LIGHT["grid"], linewidth=0.7, zorder=0)

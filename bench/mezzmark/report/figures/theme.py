@@ -66,8 +66,8 @@ DASHES: Final = (0, (4, 2.5))
 PLAIN: Final = "{x:,.10g}"
 """A tick label without powers or trailing zeros."""
 
-PAPER_BOX: Final = {"facecolor": LIGHT["paper"], "linewidth": 0, "pad": 1.0}
-"""Behind a text that lines would cross."""
+HALO: Final = "halo"
+"""The `gid` of a text that lines would cross: paper is put around its letters."""
 
 CHARACTER_EM: Final = 0.55
 """Mean advance of a character of DejaVu Sans; it is wider than what browsers use, so a line that

@@ -38,12 +38,16 @@ MOST_LEFT_OUT: Final = 3
 """Files named that were left out of folders; manifest.json has all of them."""
 
 
+UNFINISHED: Final = "Unfinished: it was stopped on its way (--resume goes on), or is still at work."
+
+
 def cautions_in_words(view: RunView, lead: Ranking | None) -> tuple[str, ...]:
     """Whole sentences, the gravest first; empty where there is nothing to warn of. Doubts of the
     machine touch every figure, so only wrong pictures go before them."""
     manifest, summaries = view.manifest, view.summaries
     return (
         *_wrong_pictures(summaries),
+        *([] if manifest.stop_reason else [UNFINISHED]),
         *([unknown_text(view.unknown)] if view.unknown else []),
         *steadiness_warnings(view.steadiness),
         *_unproved_pictures(summaries),
@@ -222,8 +226,7 @@ def disturbance_text(found: Disturbance) -> str:
     """How many trials were disturbed, and who leads without them, by what is new."""
     if not found.disturbed_count:
         return "No trial was disturbed, as far as the system reports."
-    of_all = f"{found.disturbed_count:,} of {count_text(found.trial_count, 'trial')}"
-    start = f"{of_all} disturbed by other work, and kept"
+    start = f"{disturbed_text(found)} by other work, and kept"
     before, after = found.leaders, found.leaders_without
     verb = "would be chosen" if found.is_choice else "may be the fastest"
     if not before and not after:
@@ -236,7 +239,13 @@ def disturbance_text(found: Disturbance) -> str:
         change = f"{_names(after - before)} {verb} too"
     else:
         change = f"{_names(after)} {verb}, in place of {_names(before)}"
-    return f"{start}; without them {change}."
+    again = "" if before == after else " Measure again with nothing else at work."
+    return f"{start}; without them {change}.{again}"
+
+
+def disturbed_text(found: Disturbance) -> str:
+    """`33 of 98 trials disturbed`."""
+    return f"{found.disturbed_count:,} of {count_text(found.trial_count, 'trial')} disturbed"
 
 
 def _names(encodings: frozenset[str]) -> str:

@@ -5,6 +5,7 @@ from typing import Final
 
 from mezzmark.decide.choose.choice import (
     FRONT_LEVEL,
+    SHOWN_CHANCE,
     Addition,
     Choice,
     Front,
@@ -23,6 +24,7 @@ from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.fact import grouped
 from mezzmark.model.request import Need, Wish, doubtful_limit, unknown_value
 from mezzmark.model.scenario import Scenario
+from mezzmark.report.prose.cautions import disturbance_text, disturbed_text
 from mezzmark.report.prose.latency import best_player_sentences
 from mezzmark.report.prose.numbers import (
     count_text,
@@ -36,8 +38,6 @@ from mezzmark.report.prose.numbers import (
     visible_text,
 )
 from mezzmark.report.prose.size import machines_sentences
-
-NEARLY_SURE: Final = 0.995
 
 MANY_PERCENT: Final = 10
 """From here on a tenth of a percent tells nobody anything."""
@@ -74,9 +74,9 @@ def chance_text(chance: float | None) -> str:
     """`97 %`; the ends as `> 99 %` and `< 1 %`, for draws cannot say more."""
     if chance is None:
         return "not known"
-    if chance >= NEARLY_SURE:
+    if chance >= 1 - SHOWN_CHANCE:
         return "> 99 %"
-    if chance < 1 - NEARLY_SURE:
+    if chance < SHOWN_CHANCE:
         return "< 1 %"
     return f"{chance * 100:.0f} %"
 
@@ -183,9 +183,6 @@ def headline(choice: Choice) -> str:
     return _advice(choice, choice.leader)
 
 
-Choice.__str__ = headline  # type: ignore[method-assign,assignment]
-
-
 def unchosen_text(problem: str) -> str:
     """Why a run's own needs and wishes come to nothing."""
     return f"Nothing can be chosen from this run: {problem}."
@@ -227,8 +224,12 @@ def _doubt(choice: Choice, leader: str) -> str:
 
 
 def _more(choice: Choice) -> str:
-    missing = choice.rounds_missing
-    if missing is None or choice.unit == "run":
+    missing, doubt = choice.rounds_missing, choice.disturbance
+    if (
+        missing is None
+        or choice.unit == "run"
+        or (doubt and doubt.leaders != doubt.leaders_without)
+    ):
         return ""
     return f" About {count_text(missing, 'more round')} would settle it."
 
@@ -289,10 +290,26 @@ def _needs_text(results: Iterable[NeedResult]) -> str:
 
 
 def findings(choice: Choice) -> tuple[str, ...]:
-    """What stands behind the answer, a sentence each."""
+    """What stands behind the answer, a sentence each; doubts of the machine first."""
+    doubt, default = choice.disturbance, " (default)" * choice.has_default_needs
+    needs = "; ".join(visible_text(need.text) for need in choice.needs) or "none"
     return (
-        _rule(choice),
-        *(_runner_up(choice) if choice.leader else ()),
+        *([disturbance_text(doubt)] if doubt and doubt.is_warning else ()),
+        f"Needs{default}: {needs}.",
+        *standing(choice),
+        *details(choice),
+    )
+
+
+def standing(choice: Choice) -> tuple[str, ...]:
+    """By which wishes the answer is the best, before whom, and how surely."""
+    return (_rule(choice), *(_runner_up(choice) if choice.leader else ()))
+
+
+def details(choice: Choice) -> tuple[str, ...]:
+    """What else is to be known of the answer."""
+    return (
+        *_step_ends(choice),
         *(f"Next nearest: {_misses(choice, place)}" for place in range(1, len(choice.nearest))),
         *(
             f'"{visible_text(need.text)}" was not measured: no encoding can be shown to meet it.'
@@ -313,29 +330,28 @@ def _rule(choice: Choice) -> str:
         return f"Wishes, weighted: {', '.join(f'{goal} ({w:g})' for goal, w in weighed)}."
     if len(goals) == 1:
         return f"Wish: {goals[0]}{origin}."
-    shown = [goal + _steps(choice, place) for place, goal in enumerate(goals)]
     steps = f"steps of {choice.indifference_fraction * 100:g} %"
-    return f"Wishes in order, {steps}: {'; then '.join(shown)}{origin}."
+    return f"Wishes in order, {steps}: {'; then '.join(goals)}{origin}."
 
 
 EDGES_SHOWN: Final = 6
 
 
-def _steps(choice: Choice, place: int) -> str:
-    """` (steps end at 40, 50 and 62.5 ms)`: those that hold the encodings in play."""
-    name = choice.wishes[place].figure.name
-    points = [
-        entry.figures[name].point
-        for entry in choice.encodings
-        if entry.status in ("meets", "open") and name in entry.figures
-    ]
-    edges = choice.step_edges(place, min(points), max(points)) if points else ()
-    if not edges:
-        return ""
-    unit = choice.wishes[place].figure.unit
-    values = ", ".join(number_text(shown_value(edge, unit)) for edge in edges[:EDGES_SHOWN])
-    more = ", …" if len(edges) > EDGES_SHOWN else ""
-    return f" (steps end at {values}{more} {shown_unit(unit)})"
+def _step_ends(choice: Choice) -> list[str]:
+    """`Steps end at 40, 50, 62.5 ms (median scrub latency).`: those that hold who is in play."""
+    ends = []
+    for place, figure in enumerate(wish.figure for wish in choice.wishes):
+        points = [
+            entry.figures[figure.name].point
+            for entry in choice.encodings
+            if entry.status in ("meets", "open") and figure.name in entry.figures
+        ]
+        edges = choice.step_edges(place, min(points), max(points)) if points else ()
+        shown = [number_text(shown_value(edge, figure.unit)) for edge in edges[:EDGES_SHOWN]]
+        if shown:
+            more = ", …" if len(edges) > EDGES_SHOWN else ""
+            ends.append(f"{', '.join(shown)}{more} {shown_unit(figure.unit)} ({figure.label})")
+    return [f"Steps end at {'; '.join(ends)}."] if ends else []
 
 
 def _runner_up(choice: Choice) -> list[str]:
@@ -344,11 +360,15 @@ def _runner_up(choice: Choice) -> list[str]:
         return ["No other encoding is left to choose from."]
     best = shown_name(choice.leader or "")
     by = f"; decided by: {goal_text(choice.decided_by)}" if choice.decided_by else ""
+    doubt = choice.disturbance
+    if doubt and doubt.is_warning:
+        by = f", with {disturbed_text(doubt)}{by}"
     sure = f" ({chance_text(choice.chance_ahead)} certain that {best} is the better choice{by})"
     if choice.chance_ahead is None:
         note = f" (too few rounds to say how surely{by})"
     elif choice.find(choice.runner_up).outcomes("open"):
-        note = ", which is not sure to meet the needs"
+        chance = chance_text(choice.find(choice.runner_up).chance_best)
+        note = f", the best choice with {chance}, but not sure to meet the needs"
     elif choice.is_rivalled:
         note = f", which may be the better choice{sure}"
     else:
@@ -359,7 +379,7 @@ def _runner_up(choice: Choice) -> list[str]:
         f" but whether it meets {needs} is open ({chance_text(entry.chance_measured)})."
         for entry in choice.encodings
         if entry.outcomes("open")
-        and entry.encoding != choice.leader
+        and entry.encoding not in (choice.leader, choice.runner_up)
         and (entry.chance_best or 0) > 1 - FRONT_LEVEL
     ]
 

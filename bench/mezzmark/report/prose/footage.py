@@ -1,16 +1,18 @@
 """What a run works on: what a scenario asks for, what clips are called, what a file warns of."""
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from pathlib import PurePosixPath, PureWindowsPath
 from typing import Final
 
+from mezzmark.decide.estimate.ranking import RANKING_ROUNDS
 from mezzmark.model.colour import UNSPECIFIED
 from mezzmark.model.footage import Suspicion
 from mezzmark.model.inspection import Advice, FileWarning, Inspection
 from mezzmark.model.run import ClipManifest
 from mezzmark.model.scenario import INTERVAL_ROUNDS, ROUNDS_RULE, Scenario
 from mezzmark.report.prose.numbers import count_text, few_text, shown_name, visible_text
-from mezzmark.report.prose.terms import rate_text
+from mezzmark.report.prose.terms import rate_text, task_label
 
 MOST_CLIPS: Final = 3
 """Clips named under the headline; the table of footage has all of them."""
@@ -129,11 +131,31 @@ def file_advice(found: Inspection) -> tuple[Advice, ...]:
     return tuple(advice)
 
 
-def scenario_lines(plan: Scenario) -> Iterator[str]:
-    """Clips, encodings, each task with its settings, and how many rounds, a line each."""
+FEWER_ROUNDS: Final = (
+    f"Below {RANKING_ROUNDS} rounds nothing is ranked or recommended, below {INTERVAL_ROUNDS} no "
+    "figure has an interval."
+)
+
+
+Counts = tuple[Counter[str], Counter[str]]
+
+
+def planned_text(counts: Counts) -> str:
+    """`39 trials a round (scrub latency 27, …); once: fidelity 9`, by task."""
+    pilots = "pilot trials that name the best player, at most"
+    each_round, once = (
+        ", ".join(f"{pilots if k == 'pilot' else task_label(k)} {n:,}" for k, n in of.most_common())
+        for of in counts
+    )
+    rest = f"; once: {once}" if once else ""
+    return f"{count_text(sum(counts[0].values()), 'trial')} a round ({each_round}){rest}"
+
+
+def scenario_lines(plan: Scenario, clips: Sequence[str], counts: Counts) -> Iterator[str]:
+    """Clips, encodings, each task with its settings, how many trials and rounds, a line each."""
     names = [*plan.encodings, *(custom.name for custom in plan.custom_encodings)]
     yield visible_text(f"{plan.name}: {plan.title}" if plan.title else plan.name)
-    yield f"clips: {_list([clip.name for clip in plan.clips])}"
+    yield f"clips ({len(clips)}): {_list(clips)}"
     yield f"encodings ({len(names)}): {_list(names)}"
     for name, settings in plan.tasks.items():
         facts = (f"{key} {_list(value)}" for key, value in settings if value not in (None, False))
@@ -141,6 +163,7 @@ def scenario_lines(plan: Scenario) -> Iterator[str]:
     if plan.choose:
         wishes = plan.choose.goals or ("the usual ones",)
         yield f"choose: needs {_list(plan.choose.needs) or 'none'}; wishes {_list(wishes)}"
+    yield planned_text(counts)
     yield (
         f"rounds: {plan.minimum_rounds} to {plan.rounds}, until every interval is within "
         f"±{plan.precision_fraction:.0%}; seed {plan.seed}"

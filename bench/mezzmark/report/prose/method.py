@@ -37,6 +37,7 @@ def run_basis(view: RunView) -> str:
             count_text(len(encodings), "encoding"),
             *([rounds] if any(not TASKS[task].is_judged for task in tasks) else []),
             count_text(len(view.trials), "trial"),
+            *([] if view.manifest.stop_reason else ["unfinished"]),
             f"{CONFIDENCE_LEVEL * 100:g} % intervals in brackets",
         )
     )

@@ -229,7 +229,8 @@ def summarise_regression(report: RegressionReport) -> str:
     counts = [f"{verdicts.count(v)} {v}" for v in _SUMMARY_ORDER if v in verdicts]
     why = _withheld_why(report) if report.overlaps or report.has_moved else ""
     claimed = f" {why[0].upper()}{why[1:]}: no difference in time is claimed." if why else ""
-    return f"{', '.join(counts)} ({counted}).{claimed}"
+    start = f"{_ASSUMPTIONS[report.design]} " if report.design == "two machines" else ""
+    return f"{start}{', '.join(counts)} ({counted}).{claimed}"
 
 
 def power_text(cells: Sequence[Cell], round_count: int, run_count: int) -> str:
@@ -303,10 +304,12 @@ def context_lines(report: RegressionReport) -> list[str]:
 
 
 def _design_text(report: RegressionReport) -> str:
-    assumption = assumption_text(report.design, has_kernel=report.machine_ratio is not None)
+    told = report.design == "two machines"  # at the top
+    has_kernel = report.machine_ratio is not None
+    assumption = "" if told else f" {assumption_text(report.design, has_kernel=has_kernel)}"
     pairs = "; ".join(" and ".join(pair) for pair in report.overlaps)
     overlaps = f" Runs that overlapped: {pairs}." if pairs else ""
-    return f"Design: {report.design}. {assumption}{overlaps}"
+    return f"Design: {report.design}.{assumption}{overlaps}"
 
 
 def _error_levels(report: RegressionReport) -> str:

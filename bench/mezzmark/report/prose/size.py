@@ -127,8 +127,10 @@ def _named(result: SizingResult) -> list[str]:
 
 
 def _lacking(found: EncodingSizing) -> list[str]:
+    """What rules it out, or else what is open."""
     claims = {"meets_deadline": "ready time", "carries": "link and array", "fits": "storage"}
-    return [words for claim, words in claims.items() if getattr(found, claim) != "yes"]
+    answers = ["no"] if found.serves == "no" else ["cannot tell", "not measured"]
+    return [words for claim, words in claims.items() if getattr(found, claim) in answers]
 
 
 def camera_notes(result: SizingResult) -> tuple[str, ...]:
@@ -193,16 +195,20 @@ def _serves(asked: Sequence[EncodingSizing], result: SizingResult) -> str:
     wanted = f"{wanted_text(shop)}, {count_text(shop.editors, 'editor')} carried by link and array"
     if shop.most_storage_tb is not None or shop.most_cost_per_year is not None:
         wanted += ", storage within its limits"
-    if found := _having(asked, "serves", "yes"):
-        return f"Serves your shop in all it asks for ({wanted}): {_names(found)}."
-    needed = {one.encoding: _lacking(one) for one in unsure or asked}
-    fewest = min(needed, key=lambda name: (len(needed[name]), name))
-    surely = "surely " if unsure else ""
-    short = "open" if unsure else "short of it"
-    return (
-        f"No intermediate {surely}serves your shop in all it asks for ({wanted}). Nearest: "
-        f"{shown_name(fewest)}, {short} in {list_text(needed[fewest])}."
+    found = _having(asked, "serves", "yes")
+    others = [one for one in in_table_order(asked) if one not in found]
+    others.sort(key=lambda one: (one.serves == "no", len(_lacking(one))))
+    how = {"no": "short of it"}
+    short_of = grouped(((how.get(f.serves, "open"), *_lacking(f)), f.encoding) for f in others)
+    rest = "; ".join(
+        f"{list_text(who, limit=6)}, {verb} in {list_text(what)}"
+        for (verb, *what), who in short_of.items()
     )
+    if found:
+        start = f"Serves your shop in all it asks for ({wanted}): {_names(found)}."
+        return f"{start} Others: {rest}." if rest else start
+    surely = "surely " if unsure else ""
+    return f"No intermediate {surely}serves your shop in all it asks for ({wanted}): {rest}."
 
 
 def _more_machines(judged: Sequence[EncodingSizing], shop: Shop) -> list[str]:

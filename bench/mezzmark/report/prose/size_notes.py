@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from statistics import median
 from typing import Final
 
-from mezzmark.decide.size.result import EncodingSizing, SizingResult
+from mezzmark.decide.size.result import CLIP_RATIO, SIZED, EncodingSizing, SizingResult
 from mezzmark.decide.size.sizing import planned_link_mb_per_s
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.shop import Shop
@@ -23,6 +23,9 @@ _SIZE_UNITS: Final = ((1e-3, "PB", "10¹⁵"), (1.0, "TB", "10¹²"), (1e3, "GB"
 
 _ANSWERING: Final = ("late_cards", "storage_tb", "wait_balance_min_per_day")
 """Figures that the table and its answers rest on."""
+
+
+_HELD: Final = f"; taken within a factor of {CLIP_RATIO:g}"
 
 
 def sizing_notes(result: SizingResult) -> tuple[str, ...]:
@@ -80,7 +83,7 @@ def _shared_notes(encodings: Sequence[EncodingSizing]) -> list[str]:
     for found in asked:
         estimates = ((name, found.figures.get(name)) for name in _ANSWERING)
         reasons = (
-            f"{words.FIGURE_MEANINGS[name]}: {withheld_text((reason,))}"
+            f"{words.FIGURE_MEANINGS[name]}: {withheld_text((reason,))}{_HELD * (name in SIZED)}"
             for name, estimate in estimates
             for reason in (estimate.withheld if estimate else ())
         )

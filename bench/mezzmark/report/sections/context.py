@@ -16,7 +16,7 @@ from mezzmark.report.figures.scrub import draw_latency, draw_spans
 from mezzmark.report.figures.speeds import draw_encode
 from mezzmark.report.prose.answer import Answer, run_answer
 from mezzmark.report.prose.cautions import steadiness_sentences
-from mezzmark.report.prose.choice import findings, tipping_sentences, unchosen_text
+from mezzmark.report.prose.choice import details, standing, tipping_sentences, unchosen_text
 from mezzmark.report.prose.footage import footage_words
 from mezzmark.report.prose.latency import (
     best_player_sentences,
@@ -64,6 +64,7 @@ class RunContext:
     basis: str
     answer: Answer
     checklist: Table
+    standing: tuple[str, ...]
     lead: tuple[Picture, ...]
     sections: tuple[Section, ...]
     cells: tuple[Table, ...]
@@ -109,6 +110,7 @@ def run_context(view: RunView) -> RunContext:
         basis=run_basis(view),
         answer=answer,
         checklist=checklist,
+        standing=standing(view.choice) if view.choice else (),
         lead=lead,
         sections=filled_sections(*(_answered(section, answer) for section in sections)),
         cells=filled(scrub_cells, encode_cells),
@@ -141,7 +143,7 @@ def _choice_section(view: RunView) -> Section:
     table, plane = choice_table(choice, table_id=table_id), choice_plane(choice)
     draws = [partial(draw_choice, choice, plane, anchors=table.links)] if plane else []
     told = (ORIGINAL,) if choice.needs else ()  # in the checklist
-    first, *rest = (*tipping_sentences(choice), *findings(choice))
+    first, *rest = (*tipping_sentences(choice), *details(choice))
     return replace(
         start,
         headline=first,

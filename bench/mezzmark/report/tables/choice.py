@@ -5,6 +5,7 @@ from functools import partial
 
 from mezzmark.decide.choose.choice import Choice, JudgedEncoding
 from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.fact import text_of
 from mezzmark.model.request import Need
 from mezzmark.report.prose import choice as words
 from mezzmark.report.prose.numbers import visible_text
@@ -45,6 +46,13 @@ def choice_table(choice: Choice, *, table_id: str, in_play_only: bool = False) -
         note=choice_note(choice),
         key=lambda e: e.encoding,
     )
+
+
+@text_of.register
+def choice_text(choice: Choice) -> str:
+    """All of a choice as plain text."""
+    told = (words.headline(choice), *words.findings(choice))
+    return "\n- ".join(told) + f"\n\n{choice_table(choice, table_id='choice')}"
 
 
 def checklist(choice: Choice, about: Mapping[str, str], *, table_id: str) -> Table:

@@ -127,7 +127,7 @@ def proof_table(view: RunView) -> Table:
             Column("wrong", lambda r: _wrong(r[1]["wrong"])),
         ],
         table_id=f"{view.prefix}proof",
-        title="Was it the right picture?",
+        title="Right pictures",
         note=NOTES["proofs"],
     )
 

@@ -6,9 +6,10 @@ from dataclasses import replace
 from functools import partial
 from typing import Final
 
-from mezzmark.decide.size.result import SIZING_FIGURES, EncodingSizing, SizingResult
+from mezzmark.decide.size.result import SIZED, SIZING_FIGURES, EncodingSizing, SizingResult, held
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
+from mezzmark.model.fact import text_of
 from mezzmark.report.prose import size as words
 from mezzmark.report.prose.numbers import estimate_parts, number_text, shown_name, shown_unit
 from mezzmark.report.prose.size_notes import size_unit
@@ -42,6 +43,12 @@ def sizing_summary(result: SizingResult) -> Table:
     )
 
 
+@text_of.register
+def sizing_text(result: SizingResult) -> str:
+    """The answer and its table as plain text."""
+    return "\n".join((*words.sizing_sentences(result), "", str(sizing_summary(result))))
+
+
 def _sized(
     found: EncodingSizing,
     figure: str,
@@ -51,6 +58,7 @@ def _sized(
     moves and machines are whole numbers, and a wait may have no end."""
     if (estimate := found.figures.get(figure)) is None:
         return None
+    estimate = held(estimate) if figure in SIZED else estimate
     least = "at least " * estimate.is_least
     if estimate.low is None or estimate.high is None or estimate.low == estimate.high:
         estimate = estimate.model_copy(update={"low": None, "high": None})

@@ -65,6 +65,9 @@ class Table:
     def __bool__(self) -> bool:
         return bool(self.rows)
 
+    def __str__(self) -> str:
+        return markdown_table(self)
+
     @property
     def anchors(self) -> tuple[str, ...]:
         """One id per row, for marks to link to."""
