@@ -74,10 +74,12 @@ class TrialFinished(Event):
 
 
 class CellGivenUp(Event):
-    """A cell that never finished is left out of the rounds to come; the reason is its last."""
+    """A cell that never finished is left out of the rounds to come, or every cell on its `root`;
+    the reason is its last."""
 
     cell: Cell
     reason: str
+    root: str = ""
 
 
 class RoundFinished(Event):

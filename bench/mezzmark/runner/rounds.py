@@ -24,8 +24,8 @@ from mezzmark.runner.events import RoundsForecast
 from mezzmark.runner.plan import PlannedCell, plan_round
 
 GIVE_UP_AFTER: Final = 3
-"""Trials of a cell that all failed before it is left out: one may be chance, and three show in the
-report that it was not; every further one could cost a whole timeout."""
+"""Trials of a cell that all failed, or in a row on a root, before it is left out: one may be luck,
+three show that it was not; every further one could cost a whole timeout."""
 
 MEASURED_PER_TRIAL_NS: Final = 2 * NS_PER_S
 """So long a trial's playhead moves take together at most for a p95's sake: enough for an encoding
@@ -66,10 +66,12 @@ class Rounds:
         self._walls_ns: dict[PlannedCell, list[int]] = defaultdict(list)
         self._blocks: dict[Cell, tuple[int, int]] = {}
         self._failures: Counter[PlannedCell] = Counter()
+        self._root_failures: Counter[str] = Counter()
         self._finished: set[PlannedCell] = set()
         self._named: dict[Cell, str] = {}
         for trial in trials:
             self.note(trial)
+        self._root_failures.clear()  # a resumed run has placed its files there again
         self._clock_ns = clock_ns
         self._started_ns = clock_ns() - self._spent_ns
         self._round_trials = len(self.plan(1))
@@ -80,10 +82,13 @@ class Rounds:
         self.trials.append(trial)
         cell = _cell_of(trial)
         self._walls_ns[cell].append(trial.wall_ns + self._note_blocks(trial))
+        root = trial.cell.setting["root"] or ""
         if trial.outcome == "finished":
             self._finished.add(cell)
+            self._root_failures[root] = 0
         else:
             self._failures[cell] += 1
+            self._root_failures[root] += 1
         if trial.player and trial.arm != "pilot":
             self._named[played_alike(trial.cell)] = trial.player
 
@@ -175,9 +180,17 @@ class Rounds:
         return any(trial.round_index == round_index for trial in self.trials)
 
     def is_given_up(self, one: PlannedTrial | Trial) -> bool:
-        """Whether its cell has failed so often, and never finished, that it is left out."""
+        """Whether its cell has failed so often, and never finished, that it is left out; or all
+        trials on its root of late."""
         cell = _cell_of(one)
-        return cell not in self._finished and self._failures[cell] >= GIVE_UP_AFTER
+        is_failing = cell not in self._finished and self._failures[cell] >= GIVE_UP_AFTER
+        return is_failing or bool(self.root_given_up(one))
+
+    def root_given_up(self, one: PlannedTrial | Trial) -> str:
+        """The root that it is measured on, where so many trials in a row failed there that the
+        storage must be at fault: it may have gone, be read-only now, or hang."""
+        root: str = one.cell.setting["root"] or ""
+        return root if root and self._root_failures[root] >= GIVE_UP_AFTER else ""
 
     def expected_s(self, planned: Iterable[PlannedTrial]) -> float:
         """Seconds these trials will take, by the mean of each cell, or of all cells where one was

@@ -2,7 +2,7 @@
 
 from collections.abc import Generator, Iterator
 from contextlib import closing
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +17,7 @@ from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks import TASKS
 from mezzmark.runner import events, start
 from mezzmark.runner.prepare import Footage, prepare_footage
+from mezzmark.runner.roots import cleared_at_end, place_footage
 from mezzmark.runner.rounds import Rounds, StopWhen
 from mezzmark.runner.workers import AheadWorkers, Dispatch, last_answer, raise_if_disk_full
 from mezzmark.store import run_store
@@ -49,6 +50,7 @@ def run_scenario(
         start.clean_start(run_dir, is_new=is_new),
         start.trap_signals() as flag,
         closing(AheadWorkers(flag.is_set)) as workers,
+        cleared_at_end(scenario.roots, run_dir) as left,
     ):
         is_resumed = run_store.reserve_run_dir(run_dir, resume=resume)
         if is_resumed:
@@ -58,6 +60,9 @@ def run_scenario(
             footage = yield from prepare_footage(scenario, cache_dir=cache_dir, dispatch=dispatch)
         clock = clock or Clock()
         described = start.describe_run(scenario, footage, cache_dir=cache_dir, clock=clock)
+        footage, described = yield from place_footage(
+            footage, scenario.roots, described, dispatch, run_dir
+        )
         manifest, trials = start.open_run(run_dir, described, dispatch, is_resumed=is_resumed)
         rounds = Rounds(
             scenario,
@@ -67,6 +72,8 @@ def run_scenario(
             stop_when=stop_when,
         )
         yield from _Session(run_dir, manifest, footage, rounds, dispatch, flag, clock).measure()
+    if left:
+        yield events.Noted(message=f"copies could not be removed from: root {', '.join(left)}.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +125,8 @@ class _Session:
             rounds.note(trial)
             yield events.TrialFinished(trial=trial, done=done + 1, total=total)
             if rounds.is_given_up(trial):
-                yield events.CellGivenUp(cell=trial.cell, reason=trial.reason)
+                root = rounds.root_given_up(trial)
+                yield events.CellGivenUp(cell=trial.cell, reason=trial.reason, root=root)
         yield events.RoundFinished(round_index=round_index)
 
     def _trial(self, planned: PlannedTrial) -> Trial:
@@ -142,7 +150,8 @@ class _Session:
         host_during = watch.read_during()
         if isinstance(answer, WorkerFailed) and answer.outcome == "cancelled":
             self._raise_if_stopped()
-        raise_if_disk_full(answer)
+        if not planned.cell.setting["root"]:  # elsewhere there may be room
+            raise_if_disk_full(answer)
         return record_trial(
             planned,
             answer,
@@ -167,7 +176,7 @@ def describe_job(
 ) -> Job:
     """What a worker must do for this trial."""
     task = planned.cell.task
-    inputs = replace(footage.prepared, scratch_dir=scratch_dir)
+    inputs = footage.prepared(planned.cell.setting["root"], scratch_dir=scratch_dir)
     return TASKS[task].job(planned, scenario.tasks.get(task), inputs)
 
 
