@@ -156,8 +156,7 @@ def is_beginning_of(name: str, target: str) -> bool:
 
 
 def make_marked_folder(parent: Path, prefix: str, end: str = "") -> Path:
-    """A new folder in `parent` that `remove_marked` will remove; its name ends at random unless
-    given an end. Raises OSError."""
+    """A new folder in `parent` for `remove_marked`, named at random but for an `end`. OSError."""
     folder = parent / f"{prefix}{end or secrets.token_hex(_RANDOM_BYTES)}"
     folder.mkdir()
     try:
@@ -210,10 +209,11 @@ def remove_marked(folder: Path) -> None:
             folder.rmdir()
 
 
-def clear_marked(parent: Path, prefix: str) -> None:
-    """Remove those folders of ours that begin so, which killed processes left."""
+def clear_marked(parent: Path, prefix: str) -> bool:
+    """Remove those folders of ours that begin so, which killed processes left; whether all went."""
     for folder in parent.glob(f"{prefix}*"):
         remove_marked(folder)
+    return not any(map(is_marked, parent.glob(f"{prefix}*")))
 
 
 def _sync_folder(folder: Path) -> None:

@@ -134,7 +134,9 @@ def interrupt(
             os._exit(0)
         time.sleep(rng.uniform(0, span_s))
         is_at_work = os.waitpid(child, os.WNOHANG) == (0, 0)
-        strike(kind, child, root)
+        if kind == "kill" and is_at_work:
+            os.kill(child, signal.SIGKILL)
+        strike(kind, root)
         if is_at_work:
             os.waitpid(child, 0)
         return is_at_work, *start_again(kind, job, before, base)
@@ -144,11 +146,9 @@ def interrupt(
         shutil.rmtree(base)
 
 
-def strike(kind: str, child: int, root: Path) -> None:
-    """Do to the child or its root what this kind is; some struck it before."""
-    if kind == "kill":
-        os.kill(child, signal.SIGKILL)
-    elif kind == "gone":
+def strike(kind: str, root: Path) -> None:
+    """Do to the root what this kind is; others strike the child."""
+    if kind == "gone":
         os.rename(root, root.parent / "away")
     elif kind == "read-only":
         while not mount("-o", "remount,ro", root):  # refused while a file is open for writing

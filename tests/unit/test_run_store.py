@@ -13,14 +13,13 @@ from mezzmark.model.errors import DestinationError, DiskFullError, RunError
 from mezzmark.model.footage import ClipSpec
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
-from mezzmark.own_files import MARKER_NAME
+from mezzmark.own_files import MARKER_NAME, SCRATCH_PREFIX, clear_marked
 from mezzmark.store import run_store
 from mezzmark.store.run_identity import check_same_measurement, describe_differences
 from mezzmark.store.run_store import (
     MANIFEST_NAME,
     TRIALS_NAME,
     append_trial,
-    clear_scratch,
     create_run,
     lock_folder,
     read_run,
@@ -156,7 +155,7 @@ def test_a_folder_named_scratch_is_no_unfinished_run(
         reserve_run_dir(tmp_path, resume=resume)
     with pytest.raises(RunError, match="no run can be read here"):
         read_run(tmp_path)
-    clear_scratch(tmp_path)
+    clear_marked(tmp_path, SCRATCH_PREFIX)
     assert (tmp_path / "scratch" / "x.mov").read_bytes() == b"precious"
 
 
@@ -184,7 +183,7 @@ def test_only_marked_scratch_folders_are_cleared(run_dir: Path) -> None:
         (run_dir / "scratch-link").symlink_to(run_dir / "elsewhere")
         for path, content in kept.items():
             path.write_bytes(content)
-        clear_scratch(run_dir)
+        assert clear_marked(run_dir, SCRATCH_PREFIX)
         assert not killed.exists()
         assert {path: path.read_bytes() for path in kept} == kept
 

@@ -54,5 +54,4 @@ def resident_fraction(path: str | Path) -> float | None:
 
 def _is_told(path: Path) -> bool:
     is_ours = path.stat().st_uid == os.geteuid() or os.access(path, os.W_OK)
-    kind = getattr(read_mount(path), "fstype", "")
-    return is_ours and not kind.startswith(UNTOLD)
+    return is_ours and not getattr(read_mount(path), "fstype", "").startswith(UNTOLD)

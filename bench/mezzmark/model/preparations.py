@@ -134,7 +134,7 @@ class SortedFiles(Fact):
 
 
 class PlacedFiles(Fact):
-    """The folder of the copies, these, and what is known of the root; nothing once removed."""
+    """The folder of the copies, these, and what is known of the root; empty once all is removed."""
 
     kind: Literal["placed"] = "placed"
     folder: str = ""

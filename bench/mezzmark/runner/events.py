@@ -74,8 +74,8 @@ class TrialFinished(Event):
 
 
 class CellGivenUp(Event):
-    """A cell that never finished is left out of the rounds to come, or every cell on its `root`;
-    the reason is its last."""
+    """A cell that never finished is left out of the rounds to come, or every cell of its task on
+    its `root`; the reason is its last."""
 
     cell: Cell
     reason: str

@@ -108,17 +108,13 @@ def check_scenario(plan: Scenario, *, source: str, text: str) -> tuple[str, ...]
     """Warnings of catalogue encodings that this machine's FFmpeg cannot make.
 
     Raises FootageError for a path or glob that names no file, and ScenarioError, with the line in
-    `text`, for a root that is not there and a custom encoding that FFmpeg does not take as written.
+    `text`, for a custom encoding that FFmpeg does not take as it is written.
     """
     from mezzmark.engines.encode.encoders import probe_encoding, suggest
 
     for clip in plan.clips:
         if clip.files:
             find_files(clip.files)
-    for index, root in enumerate(plan.roots):
-        if not Path(root.path).is_dir():
-            where = place(source, text=text, path=("roots", index, "path"))
-            raise ScenarioError(where=where, what="no such folder", remedy="Mount or make it.")
     for index, custom in enumerate(plan.custom_encodings):
         fault = probe_encoding(resolve_custom(custom))
         if fault is not None:

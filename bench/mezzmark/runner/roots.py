@@ -14,7 +14,7 @@ from typing import Final
 
 from mezzmark.model.cell import ALL_CLIPS
 from mezzmark.model.errors import MezzmarkError
-from mezzmark.model.preparations import PlacedFile, PlacedFiles, PlaceFilesJob
+from mezzmark.model.preparations import Answer, PlacedFile, PlacedFiles, PlaceFilesJob
 from mezzmark.model.run import Manifest
 from mezzmark.model.scenario import RootSettings
 from mezzmark.model.tasks import TASKS
@@ -38,31 +38,36 @@ def place_footage(
     error of the machine where a root cannot take it, InterruptedRunError when stopped."""
     placed: dict[str, PlacedFiles] = {}
     for number, root in enumerate(roots):
-        name = f'root "{root.name}"'
         files = _files_on(root.name, manifest, footage)
         job = PlaceFilesJob(root=root, owner=_owner(run_dir), files=files)
-        yield Preparing(message=f"copying to the {name}", done=number, total=len(roots))
-        answer = last_answer(dispatch(job, SILENCE_S))
-        if not isinstance(answer, PlacedFiles):
-            raise_if_over(answer, name)
-            remedy = "Check its storage, or leave the root out."
-            raise MezzmarkError(where=root.path, what=refusal(answer, name), remedy=remedy)
-        placed[root.name] = answer
+        yield Preparing(message=f"copying to root {root.name}", done=number, total=len(roots))
+        placed[root.name] = _result(job, dispatch(job, SILENCE_S))
     told = tuple(one.root for one in placed.values())
     return replace(footage, placed=placed), manifest.model_copy(update={"roots": told})
 
 
 @contextmanager
-def cleared_at_end(roots: Sequence[RootSettings], run_dir: Path) -> Iterator[list[str]]:
-    """Remove what was placed however the block ends; the list then names where that failed."""
+def cleared(roots: Sequence[RootSettings], run_dir: Path) -> Iterator[list[str]]:
+    """Remove what an earlier session placed before the block, for which every root must be there,
+    and what this one placed after it, however it ends; the list then names where that failed."""
+    jobs = [PlaceFilesJob(root=root, owner=_owner(run_dir), is_over=True) for root in roots]
     left: list[str] = []
+    for job in jobs:
+        _result(job, run_worker(job, CLEARING_S))
     try:
         yield left
     finally:
-        for root in roots:
-            job = PlaceFilesJob(root=root, owner=_owner(run_dir), is_over=True)
-            if not isinstance(last_answer(run_worker(job, CLEARING_S)), PlacedFiles):
-                left.append(root.name)
+        for job in jobs:
+            if last_answer(run_worker(job, CLEARING_S)) != PlacedFiles():
+                left.append(job.root.name)
+
+
+def _result(job: PlaceFilesJob, answers: Iterator[Answer]) -> PlacedFiles:
+    answer, name = last_answer(answers), f'root "{job.root.name}"'
+    if isinstance(answer, PlacedFiles):
+        return answer
+    raise_if_over(answer, name)
+    raise MezzmarkError(where=job.root.path, what=refusal(answer, name), remedy="Check the root.")
 
 
 def _owner(run_dir: Path) -> str:

@@ -24,8 +24,8 @@ from mezzmark.runner.events import RoundsForecast
 from mezzmark.runner.plan import PlannedCell, plan_round
 
 GIVE_UP_AFTER: Final = 3
-"""Trials of a cell that all failed, or in a row on a root, before it is left out: one may be luck,
-three show that it was not; every further one could cost a whole timeout."""
+"""Trials of a cell that all failed, or of a task on a root in a row, before it is left out: one may
+be chance, three show that it was not; every further one could cost a whole timeout."""
 
 MEASURED_PER_TRIAL_NS: Final = 2 * NS_PER_S
 """So long a trial's playhead moves take together at most for a p95's sake: enough for an encoding
@@ -66,7 +66,7 @@ class Rounds:
         self._walls_ns: dict[PlannedCell, list[int]] = defaultdict(list)
         self._blocks: dict[Cell, tuple[int, int]] = {}
         self._failures: Counter[PlannedCell] = Counter()
-        self._root_failures: Counter[str] = Counter()
+        self._root_failures: Counter[tuple[str | None, str]] = Counter()
         self._finished: set[PlannedCell] = set()
         self._named: dict[Cell, str] = {}
         for trial in trials:
@@ -82,13 +82,13 @@ class Rounds:
         self.trials.append(trial)
         cell = _cell_of(trial)
         self._walls_ns[cell].append(trial.wall_ns + self._note_blocks(trial))
-        root = trial.cell.setting["root"] or ""
+        place = trial.cell.setting["root"], trial.cell.task
         if trial.outcome == "finished":
             self._finished.add(cell)
-            self._root_failures[root] = 0
+            self._root_failures[place] = 0
         else:
             self._failures[cell] += 1
-            self._root_failures[root] += 1
+            self._root_failures[place] += 1
         if trial.player and trial.arm != "pilot":
             self._named[played_alike(trial.cell)] = trial.player
 
@@ -180,17 +180,16 @@ class Rounds:
         return any(trial.round_index == round_index for trial in self.trials)
 
     def is_given_up(self, one: PlannedTrial | Trial) -> bool:
-        """Whether its cell has failed so often, and never finished, that it is left out; or all
-        trials on its root of late."""
+        """Whether its cell failed so often, and never finished, or its task on its root."""
         cell = _cell_of(one)
         is_failing = cell not in self._finished and self._failures[cell] >= GIVE_UP_AFTER
         return is_failing or bool(self.root_given_up(one))
 
     def root_given_up(self, one: PlannedTrial | Trial) -> str:
-        """The root that it is measured on, where so many trials in a row failed there that the
-        storage must be at fault: it may have gone, be read-only now, or hang."""
+        """The root that it is measured on, where so many trials of its task failed in a row that
+        the storage must be at fault: it may have gone, be full or read-only now, or hang."""
         root: str = one.cell.setting["root"] or ""
-        return root if root and self._root_failures[root] >= GIVE_UP_AFTER else ""
+        return root if root and self._root_failures[root, one.cell.task] >= GIVE_UP_AFTER else ""
 
     def expected_s(self, planned: Iterable[PlannedTrial]) -> float:
         """Seconds these trials will take, by the mean of each cell, or of all cells where one was

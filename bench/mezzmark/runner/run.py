@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from mezzmark import own_files
 from mezzmark.host.common import Clock, HostWatch, read_host_moment
 from mezzmark.model.cell import PlannedTrial
 from mezzmark.model.errors import InterruptedRunError
@@ -17,7 +18,7 @@ from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks import TASKS
 from mezzmark.runner import events, start
 from mezzmark.runner.prepare import Footage, prepare_footage
-from mezzmark.runner.roots import cleared_at_end, place_footage
+from mezzmark.runner.roots import cleared, place_footage
 from mezzmark.runner.rounds import Rounds, StopWhen
 from mezzmark.runner.workers import AheadWorkers, Dispatch, last_answer, raise_if_disk_full
 from mezzmark.store import run_store
@@ -50,7 +51,7 @@ def run_scenario(
         start.clean_start(run_dir, is_new=is_new),
         start.trap_signals() as flag,
         closing(AheadWorkers(flag.is_set)) as workers,
-        cleared_at_end(scenario.roots, run_dir) as left,
+        cleared(scenario.roots, run_dir) as left,
     ):
         is_resumed = run_store.reserve_run_dir(run_dir, resume=resume)
         if is_resumed:
@@ -92,7 +93,7 @@ class _Session:
         """All rounds that are still to be done, and the reason why there is no further one."""
         rounds = self.rounds
         yield events.Prepared(manifest=self.manifest, done=len(rounds.trials), total=rounds.total)
-        run_store.clear_scratch(self.run_dir)  # of a killed session
+        own_files.clear_marked(self.run_dir, own_files.SCRATCH_PREFIX)  # of a killed session
         round_index, forecast = 0, None
         while rounds.is_begun(round_index) or not (reason := rounds.stop_reason(round_index)):
             if left := rounds.left(round_index):
@@ -103,7 +104,7 @@ class _Session:
         run_store.write_manifest(
             self.run_dir, self.manifest.model_copy(update={"stop_reason": reason})
         )
-        run_store.clear_scratch(self.run_dir)
+        own_files.clear_marked(self.run_dir, own_files.SCRATCH_PREFIX)
         yield events.Stopped(reason=reason)
 
     def _round(self, round_index: int, left: list[PlannedTrial]) -> Iterator[events.Event]:

@@ -310,8 +310,7 @@ def _kill(process: subprocess.Popen[bytes]) -> bool:
 
 def _end(worker: _Worker) -> None:
     """See that the worker has ended, and let go of the pipe to it."""
-    process = worker.process
-    _kill(process)
+    _kill(process := worker.process)
     worker.complaints.close()
     if process.stdin is not None:
         with suppress(OSError):  # what could not be written to a dead worker

@@ -139,8 +139,7 @@ def _deciding_keys(scenario: Scenario) -> dict[str, Any]:
     data = scenario.model_dump(mode="json")
     for clip in data["clips"]:
         clip["files"] = bool(clip["files"])
-    for root in data["roots"]:
-        del root["path"]
+    data["roots"] = [root["name"] for root in data["roots"]]
     return data
 
 

@@ -135,11 +135,6 @@ def scratch_folder(run_dir: Path) -> Iterator[Path]:
         own_files.remove_marked(folder)
 
 
-def clear_scratch(run_dir: Path) -> None:
-    """Remove the scratch folders that killed trials left, and none that is not marked as ours."""
-    own_files.clear_marked(run_dir, own_files.SCRATCH_PREFIX)
-
-
 def create_run(run_dir: Path, manifest: Manifest) -> None:
     """Write the manifest of a new run; DestinationError when the folder holds anything else."""
     reserve_run_dir(run_dir, resume=False)

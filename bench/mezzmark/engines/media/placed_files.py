@@ -35,10 +35,11 @@ def place_files(job: PlaceFilesJob, advance: ProgressUpdate) -> PlacedFiles:
     remedy = f"Make room, mend or name another folder for {name}."
     needed_bytes = sum(file.file_bytes for file in job.files)
     with own_files.translate_os_errors(root, remedy=remedy, needed_bytes=needed_bytes):
-        own_files.clear_marked(root, prefix)
+        is_cleared = own_files.clear_marked(root, prefix)
+        free_bytes = shutil.disk_usage(root).free
         if job.is_over:
-            return PlacedFiles()
-        if shutil.disk_usage(root).free < needed_bytes:
+            return PlacedFiles(folder="" if is_cleared else job.root.path)
+        if free_bytes < needed_bytes:
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         folder, files = own_files.make_marked_folder(root, prefix), []
         try:

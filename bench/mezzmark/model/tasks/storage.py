@@ -33,8 +33,7 @@ ReadKib = Annotated[int, Field(ge=4, le=65_536, multiple_of=4)]
 
 
 class StorageSettings(Fact):
-    """The storage task. Files lie in the run's folder, or on a root, while a trial lasts, one a
-    process."""
+    """The storage task. Files lie in the run's folder or on a root for a trial, one each."""
 
     readers: tuple[ProcessCount, ...] = (1, 2, 4, 8)
     writers: tuple[ProcessCount, ...] = (1, 2, 4)

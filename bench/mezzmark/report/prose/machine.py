@@ -13,7 +13,6 @@ from mezzmark.decide.machine.identity import FactChange, FactValue
 from mezzmark.decide.machine.noise import CauseKind, CauseRange
 from mezzmark.decide.machine.state import MINIMUM_KERNELS, MachineState
 from mezzmark.model.inspection import Advice
-from mezzmark.model.run import Root
 from mezzmark.report.prose.numbers import count_text, number_text, span_text, visible_text
 
 NOT_REPORTED: Final = "not reported"
@@ -71,13 +70,6 @@ def fact_text(name: str, *values: FactValue) -> str:
     """Values of a host fact, one for each that runs of a side reported."""
     words = _FACTS[name][1] if name in _FACTS else lambda value: visible_text(str(value))
     return " / ".join(NOT_REPORTED if value is None else words(value) for value in values)
-
-
-def root_fact(root: Root) -> tuple[str, str]:
-    """A root, and what its storage is: `nfs4, /dev/md0, rw,vers=4.2, 120 GB free`."""
-    free = f"{number_text(root.free_bytes / 1e9)} GB free" if root.free_bytes else None
-    told = filter(None, (root.file_system, root.device, root.options, free))
-    return f"root {visible_text(root.name)}", visible_text(", ".join(told)) or NOT_REPORTED
 
 
 def fact_change_text(change: FactChange) -> str:
