@@ -170,8 +170,7 @@ def make_marked_folder(parent: Path, prefix: str, end: str = "") -> Path:
 
 @contextmanager
 def made_scratch(folder: Path) -> Iterator[None]:
-    """A scratch folder while the block runs, those removed first that killed trials left beside it;
-    one that is there already is whoever's who made it. Raises DestinationError."""
+    """A scratch folder, unless it is there, without those that killed trials left beside it."""
     if folder.exists():
         yield
         return

@@ -7,6 +7,7 @@ import pytest
 from fixtures.fabricated_run import fabricate_run
 from fixtures.two_sides import QUIET, Run, build_run
 from mezzmark.decide.compare.regress import compare_runs
+from mezzmark.decide.size.inputs import gather_encodings
 from mezzmark.model.cell import KERNEL_CLIP, STORAGE_ENCODING, Cell, Setting
 from mezzmark.model.tasks.storage import StorageMeasurement
 from mezzmark.report.prose.latency import setting_label
@@ -29,6 +30,21 @@ def test_each_root_is_a_setting_of_its_own_behind_the_cache() -> None:
     assert "root share" in setting_label(view.rankings[half], view.rankings[0])
     ids = {summary.cell.cell_id for summary in view.summaries}
     assert sum(one.endswith(" | root share") for one in ids) == len(ids) // 2
+
+
+@pytest.mark.parametrize("axes", [{"root": "share"}, {"cache": "cold"}, {"link": "1 Gbit/s, 9 ms"}])
+def test_sizing_takes_the_moves_where_the_cache_lies(axes: dict[str, str]) -> None:
+    """Moves ten times as slow on a root, cold or over a link change no figure that sizing takes."""
+    manifest, trials = fabricate_run()
+    slow = []
+    for trial in (trial for trial in trials if trial.cell.task == "scrub"):
+        slower_ns = tuple(10 * span_ns for span_ns in trial.measurement.decode_ns)
+        measured = trial.measurement.model_copy(update={"decode_ns": slower_ns})
+        cell = trial.cell.but(setting=trial.cell.setting.but(**axes))
+        slow.append(trial.model_copy(update={"cell": cell, "measurement": measured}))
+    wanted = gather_encodings([Run(manifest, tuple(trials))])
+    assert gather_encodings([Run(manifest, (*trials, *slow))]) == wanted
+    assert gather_encodings([Run(manifest, tuple(slow))]) != wanted
 
 
 def storage_run(slowdowns: dict[str | None, float], **changes: object) -> Run:

@@ -86,8 +86,7 @@ class PlacedFile(MediaManifest):
 
 
 class PlaceFilesJob(Fact):
-    """Copy files into a new folder of a root; what this `owner` left there before is removed first,
-    and where `is_over` that is all."""
+    """Remove what this `owner` left on a root and, unless `is_over`, copy files to a new folder."""
 
     task: Literal["place-files"] = "place-files"
     root: RootSettings

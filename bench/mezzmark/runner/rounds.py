@@ -186,8 +186,7 @@ class Rounds:
         return is_failing or bool(self.root_given_up(one))
 
     def root_given_up(self, one: PlannedTrial | Trial) -> str:
-        """The root that it is measured on, where so many trials of its task failed in a row that
-        the storage must be at fault: it may have gone, be full or read-only now, or hang."""
+        """Its root, if so many trials of its task failed there in a row: gone, full, hanging."""
         root: str = one.cell.setting["root"] or ""
         return root if root and self._root_failures[root, one.cell.task] >= GIVE_UP_AFTER else ""
 
