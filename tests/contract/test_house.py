@@ -7,7 +7,7 @@ import pytest
 from contract.house_counts import count
 
 ROOT = Path(__file__).parents[2]
-LIMITS = {"lines": 41_575, "modules": 215, "test_lines": 33_660}
+LIMITS = {"lines": 41_575, "modules": 215, "test_lines": 33_690}
 """What the project may hold; a limit is raised by whoever has a reason, in the same commit."""
 
 FULLEST_FOLDER = 25
