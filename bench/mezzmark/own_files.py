@@ -19,6 +19,9 @@ from typing import Final
 from mezzmark.model.errors import DestinationError, DiskFullError, MezzmarkError
 
 MARKER_NAME: Final = ".mezzmark-temporary"
+SCRATCH_PREFIX: Final = "scratch-"
+"""Of a run's marked folders for files that live no longer than a trial."""
+
 _MARKER_TEXT: Final = "mezzmark made this folder and removes it with everything in it.\n"
 _RANDOM_BYTES: Final = 8
 _NEW_SUFFIX: Final = ".new"
@@ -152,9 +155,9 @@ def is_beginning_of(name: str, target: str) -> bool:
     return re.fullmatch(rf"\.{re.escape(target)}\.{random}{_NEW_SUFFIX}", name) is not None
 
 
-def make_marked_folder(parent: Path, prefix: str) -> Path:
-    """A new folder in `parent` that `remove_marked` will remove. Raises OSError."""
-    folder = parent / f"{prefix}{secrets.token_hex(_RANDOM_BYTES)}"
+def make_marked_folder(parent: Path, prefix: str, end: str = "") -> Path:
+    """A new folder in `parent` for `remove_marked`, named at random but for an `end`. OSError."""
+    folder = parent / f"{prefix}{end or secrets.token_hex(_RANDOM_BYTES)}"
     folder.mkdir()
     try:
         write_new(folder / MARKER_NAME, _MARKER_TEXT.encode())
@@ -163,6 +166,21 @@ def make_marked_folder(parent: Path, prefix: str) -> Path:
             folder.rmdir()
         raise
     return folder
+
+
+@contextmanager
+def made_scratch(folder: Path) -> Iterator[None]:
+    """A scratch folder, unless it is there, without those that killed trials left beside it."""
+    if folder.exists():
+        yield
+        return
+    with translate_os_errors(folder, remedy="Check that storage."):
+        clear_marked(folder.parent, SCRATCH_PREFIX)
+        make_marked_folder(folder.parent, "", folder.name)
+    try:
+        yield
+    finally:
+        remove_marked(folder)
 
 
 def is_marked(folder: Path) -> bool:
@@ -177,9 +195,24 @@ def is_marked(folder: Path) -> bool:
 
 
 def remove_marked(folder: Path) -> None:
-    """Remove a folder of ours with all it holds; anything else is left as it is."""
+    """Remove a folder of ours with all it holds; anything else is left as it is. The marker goes
+    last: who is killed meanwhile leaves a folder that can still be removed."""
     if is_marked(folder):
-        shutil.rmtree(folder, ignore_errors=True)
+        with suppress(OSError):
+            for path in folder.iterdir():
+                if path.is_dir() and not path.is_symlink():
+                    shutil.rmtree(path)
+                elif path.name != MARKER_NAME:
+                    path.unlink()
+            (folder / MARKER_NAME).unlink()
+            folder.rmdir()
+
+
+def clear_marked(parent: Path, prefix: str) -> bool:
+    """Remove those folders of ours that begin so, which killed processes left; whether all went."""
+    for folder in parent.glob(f"{prefix}*"):
+        remove_marked(folder)
+    return not any(map(is_marked, parent.glob(f"{prefix}*")))
 
 
 def _sync_folder(folder: Path) -> None:

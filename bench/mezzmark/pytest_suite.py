@@ -77,7 +77,8 @@ def _cells(plan: Scenario) -> list[Cell]:
     names = [*plan.encodings, *(custom.name for custom in plan.custom_encodings)]
     media = [(clip.name, name) for clip in plan.clips for name in names]
     cells = plan_cells(plan, media=media, core_count=read_usable_core_count())
-    return [p.cell for p in cells if p.cell.task in ("scrub", "encode") and not p.arm]
+    local = (cell for cell, arm, _ in cells if not arm and not cell.setting["root"])
+    return [cell for cell in local if cell.task in ("scrub", "encode")]
 
 
 def _result(steps: Iterator[object]) -> Footage:

@@ -16,13 +16,14 @@ import os
 import sys
 from collections.abc import Callable
 from importlib import import_module
+from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
 from mezzmark.host.common import end_with_parent, read_clock_ns
 from mezzmark.model.errors import MezzmarkError
 from mezzmark.model.jobs import Job, JobFailed, ProgressUpdate, read_job
 from mezzmark.model.tasks import TASKS
-from mezzmark.own_files import STORAGE_ERRORS, storage_error
+from mezzmark.own_files import STORAGE_ERRORS, made_scratch, storage_error
 
 if TYPE_CHECKING:  # what a job does not need is not loaded
     from mezzmark.model.preparations import Answer
@@ -54,7 +55,8 @@ def main() -> None:
 def _answer(job: Job, advance: Callable[[str, float], None]) -> "Answer":
     try:
         try:
-            return perform(job, advance)
+            with made_scratch(Path(getattr(job, "scratch_dir", "."))):
+                return perform(job, advance)
         except OSError as error:
             if isinstance(error, MezzmarkError) or error.errno not in STORAGE_ERRORS:
                 raise

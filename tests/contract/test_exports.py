@@ -33,7 +33,7 @@ PROMISED = {
         boolean: is_pinned
         string: service carrier link access
         Int64: request_kib
-        string: cache
+        string: cache root
         string: figure unit
         float64: point low high confidence_level
         Int64: round_count sample_count
@@ -55,7 +55,7 @@ PROMISED = {
         boolean: is_pinned
         string: service carrier link access
         Int64: request_kib
-        string: cache
+        string: cache root
         Int64: seed
         string: started_utc
         Int64: wall_ns
@@ -97,7 +97,7 @@ PROMISED = {
         boolean: is_pinned
         category: service carrier link access
         Int64: request_kib
-        category: cache
+        category: cache root
         int64: move_index clip_position frame_index locate_ns decode_ns present_ns
             overhead_ns decoded_frames read_bytes shown_frame
         float64: latency_ms
@@ -142,6 +142,7 @@ AXIS_VALUES = {
     "link": (None, "1 Gbit/s, 0.5 ms"),
     "access": ("random", "write"),
     "cache": (None, "cold"),
+    "root": (None, "share"),
     "request_kib": (128, 1024),
     "service": ("latest", "follow"),
     "viewer_height": (540, 720),

@@ -25,10 +25,11 @@ SMALLEST = {
 
 
 def test_there_are_examples() -> None:
-    """The two tables with an example of their own are found."""
+    """The tables with an example of their own are found."""
     assert {key for text in EXAMPLES for key in tomllib.loads(text)} == {
         "choose",
         "custom_encodings",
+        "roots",
     }
 
 

@@ -101,6 +101,20 @@ def test_a_hanging_worker_is_killed_with_what_it_started(monkeypatch, tmp_path) 
     assert [p for p in alive if p.status() != psutil.STATUS_ZOMBIE] == []
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
+def test_a_worker_that_cannot_be_killed_is_not_waited_for(monkeypatch) -> None:
+    """One that outlives its killing, as while storage hangs, is told of and left."""
+    kill, asked = workers.os.killpg, []
+    plant(monkeypatch, "time.sleep(600)")
+    monkeypatch.setattr(workers, "TEARDOWN_S", 0.1)
+    monkeypatch.setattr(workers.os, "killpg", lambda *given: asked.append(given))
+    answer = result_of(KERNEL, 0.5)
+    assert answer.outcome == "timed_out"
+    assert "cannot be killed" in answer.reason
+    assert len(asked) == 2
+    kill(*asked[0])
+
+
 def test_an_answer_given_before_a_hang_in_teardown_counts(monkeypatch) -> None:
     """A worker that answers and then hangs has answered; it is killed all the same."""
     monkeypatch.setattr(workers, "TEARDOWN_S", 0.1)

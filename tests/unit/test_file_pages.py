@@ -3,6 +3,7 @@
 import sys
 from pathlib import Path
 
+import psutil
 import pytest
 
 from mezzmark.host import file_pages
@@ -42,7 +43,7 @@ def test_what_cannot_be_trusted_is_not_known(path: Path, monkeypatch: pytest.Mon
         assert resident_fraction(path) is None
     with monkeypatch.context() as mounted:
         mounts = [type("Mount", (), {"mountpoint": str(path.parent), "fstype": "fuse.sshfs"})]
-        mounted.setattr(file_pages.psutil, "disk_partitions", lambda all: mounts)
+        mounted.setattr(psutil, "disk_partitions", lambda all: mounts)
         assert resident_fraction(path) is None
     with monkeypatch.context() as elsewhere:
         elsewhere.setattr(file_pages.sys, "platform", "darwin")

@@ -155,3 +155,33 @@ def test_a_player_with_threads_of_its_own_plays_with_them_once() -> None:
         *(("frame-skipping", count) for count in (1, 2, 4)),
     ]
     assert len({cell.cell_id for cell in cells}) == len(cells)
+
+
+def test_each_root_has_cells_of_its_own_but_no_copy_of_own_footage() -> None:
+    """The first setting comes once more on each root and raw storage whole; an original that is the
+    user's file is on none, so that nobody hops between originals there; "local" can be left out."""
+    roots = [{"name": name, "path": name} for name in ("share", "disk")]
+    scrub = {"patterns": ["jump", "hop"], "threads": [1]}
+    clips = (ClipSpec(name="a", files=("a.mp4",)), ClipSpec(name="b", recipe=Recipe()))
+    asked = {
+        "clips": clips,
+        "roots": roots,
+        "encode": None,
+        "storage": {"readers": [1], "writers": []},
+    }
+    plan = scenario(**asked, scrub=scrub)
+    media = dict.fromkeys(sorted(EVERYTHING))
+    cells = [p.cell for p in plan_cells(plan, media=media, core_count=2)]
+    found = Counter((c.task, c.setting["root"]) for c in cells)
+    assert found["scrub", None] == 2 * 3 + 3
+    assert found["scrub", "share"] == found["scrub", "disk"] == 2 * 3 - 1
+    assert found["storage", None] == found["storage", "share"] == found["storage", "disk"] == 3
+    assert not any((c.clip, c.encoding) == ("a", ORIGINAL) for c in cells if c.setting["root"])
+    hops = scenario(**asked, scrub={"patterns": ["hop"], "threads": [1], "roots": ["share"]})
+    shared = [p.cell for p in plan_cells(hops, media=media, core_count=2)]
+    assert {c.encoding for c in shared if c.task == "scrub"} == {"vc3-sq", "mjpeg-fine"}
+    assert {c.setting["root"] for c in shared if c.task == "scrub"} == {"share"}
+    with pytest.raises(ValueError, match="elsewhere"):
+        scenario(**asked, scrub={"roots": ["elsewhere"]})
+    with pytest.raises(ValueError, match="local"):
+        scenario(roots=[{"name": "local", "path": "x"}])

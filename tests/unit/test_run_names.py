@@ -156,6 +156,8 @@ SHOWN_SETTINGS = [
     ("link", "1 Gbit/s, 0.5 ms", None),
     ("link", None, "1 Gbit/s, 0.5 ms"),
     ("cache", "cold", None),
+    ("root", "share", None),
+    ("root", None, "share"),
     ("access", "random", "write"),
     ("request_kib", 128, 1024),
 ]

@@ -13,14 +13,19 @@ from mezzmark.model.errors import DestinationError, DiskFullError, RunError
 from mezzmark.model.footage import ClipSpec
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
-from mezzmark.own_files import MARKER_NAME
+from mezzmark.own_files import (
+    MARKER_NAME,
+    SCRATCH_PREFIX,
+    clear_marked,
+    made_scratch,
+    make_marked_folder,
+)
 from mezzmark.store import run_store
 from mezzmark.store.run_identity import check_same_measurement, describe_differences
 from mezzmark.store.run_store import (
     MANIFEST_NAME,
     TRIALS_NAME,
     append_trial,
-    clear_scratch,
     create_run,
     lock_folder,
     read_run,
@@ -156,7 +161,7 @@ def test_a_folder_named_scratch_is_no_unfinished_run(
         reserve_run_dir(tmp_path, resume=resume)
     with pytest.raises(RunError, match="no run can be read here"):
         read_run(tmp_path)
-    clear_scratch(tmp_path)
+    clear_marked(tmp_path, SCRATCH_PREFIX)
     assert (tmp_path / "scratch" / "x.mov").read_bytes() == b"precious"
 
 
@@ -184,7 +189,7 @@ def test_only_marked_scratch_folders_are_cleared(run_dir: Path) -> None:
         (run_dir / "scratch-link").symlink_to(run_dir / "elsewhere")
         for path, content in kept.items():
             path.write_bytes(content)
-        clear_scratch(run_dir)
+        assert clear_marked(run_dir, SCRATCH_PREFIX)
         assert not killed.exists()
         assert {path: path.read_bytes() for path in kept} == kept
 
@@ -391,3 +396,23 @@ def test_trials_of_one_cell_share_it(run_dir: Path) -> None:
     of them; cells that differ stay apart."""
     cells = [trial.cell for trial in read_run(run_dir).trials]
     assert 1 < len(set(cells)) == len(set(map(id, cells)))
+
+
+def test_a_scratch_folder_on_a_root_is_made_and_removed_by_its_worker(tmp_path: Path) -> None:
+    """What a killed trial left beside it goes first, if it is marked; a folder that is there stays
+    its maker's; and where the root has gone nothing is made in its place."""
+    left, kept = make_marked_folder(tmp_path, SCRATCH_PREFIX), tmp_path / "scratch-by-others"
+    kept.mkdir()
+    place = tmp_path / "scratch-now"
+    with made_scratch(place):
+        (place / "storage-0").write_bytes(b"x")
+        assert {path.name for path in tmp_path.iterdir()} == {kept.name, place.name}
+    assert list(tmp_path.iterdir()) == [kept]
+    given = make_marked_folder(tmp_path, SCRATCH_PREFIX)
+    with made_scratch(given):
+        pass
+    assert given.is_dir()
+    with pytest.raises(DestinationError), made_scratch(tmp_path / "gone" / "scratch-1"):
+        pass
+    assert not (tmp_path / "gone").exists()
+    assert not left.exists()

@@ -151,8 +151,9 @@ def remark_text(event: Event) -> str:
             return f"note: {message}"
         case LeftOut(reason=reason):
             return f"left out: {reason}"
-        case CellGivenUp(cell=cell, reason=reason):
-            return f"left out from now on: {cell.cell_id} ({reason})"
+        case CellGivenUp(cell=cell, reason=reason, root=root):
+            what = f"every {cell.task} cell on the root {root}" if root else cell.cell_id
+            return f"left out from now on: {what} ({reason})"
         case TrialFinished(trial=trial) if not trial.is_counted:
             return f"{trial.fate}: {trial.cell.cell_id}: {trial.reason or 'it enters no figure'}"
         case RoundsForecast():

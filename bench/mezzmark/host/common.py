@@ -79,7 +79,7 @@ def read_host_facts(storage_path: str | Path, *, library_versions: dict[str, str
         python=f"{platform.python_implementation()} {platform.python_version()}",
         library_versions=library_versions,
         storage_path=str(storage_path),
-        file_system=read_file_system(folder),
+        file_system=getattr(read_mount(folder), "fstype", None),
         storage_free_bytes=read_free_bytes(folder),
         threads_per_core=logical // physical if logical and physical else None,
         numa_node_count=linux.count_numa_nodes(),
@@ -106,15 +106,15 @@ def read_cpu_model(cpuinfo: str) -> str | None:
     return linux.parse_cpu_model(cpuinfo) or platform.processor() or None
 
 
-def read_file_system(folder: Path) -> str | None:
-    """The type of the file system `folder` lies on: the mount point nearest above it."""
+def read_mount(folder: Path) -> Any:
+    """What psutil tells of the mount point nearest above, the last of those on one; or None."""
     where = folder.resolve()
     try:
         partitions = psutil.disk_partitions(all=True)
     except OSError:
         return None
-    above = [p for p in partitions if where.is_relative_to(p.mountpoint)]
-    return max(above, key=lambda p: len(Path(p.mountpoint).parts)).fstype if above else None
+    above = [p for p in reversed(partitions) if where.is_relative_to(p.mountpoint)]
+    return max(above, key=lambda p: len(Path(p.mountpoint).parts), default=None)
 
 
 def read_free_bytes(folder: Path) -> int | None:

@@ -12,7 +12,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
-import psutil
+from mezzmark.host.common import read_mount
 
 UNTOLD: Final = ("fuse", "9p", "virtiofs")
 """File systems whose pages may lie elsewhere than where mincore looks."""
@@ -54,7 +54,4 @@ def resident_fraction(path: str | Path) -> float | None:
 
 def _is_told(path: Path) -> bool:
     is_ours = path.stat().st_uid == os.geteuid() or os.access(path, os.W_OK)
-    place = path.resolve()
-    mounts = {Path(one.mountpoint): one.fstype for one in psutil.disk_partitions(all=True)}
-    kind = next((mounts[above] for above in place.parents if above in mounts), "")
-    return is_ours and not kind.startswith(UNTOLD)
+    return is_ours and not getattr(read_mount(path), "fstype", "").startswith(UNTOLD)

@@ -78,6 +78,7 @@ AXES: Final[dict[str, Axis]] = {
     ),
     "link": Axis(kind=str, id_text=_plain, asked_by=("links",)),
     "cache": Axis(kind=str, id_text=_plain, asked_by=("cache",)),
+    "root": Axis(kind=str, id_text=lambda name, _: f"root {name}", asked_by=("roots",)),
     "access": Axis(kind=str, id_text=_plain, asked_by=()),
     "request_kib": Axis(kind=int, id_text=lambda n, _: f"{n} KiB", asked_by=("read_kib",)),
     "jobs": Axis(

@@ -9,6 +9,8 @@ from mezzmark.model.encoding import Encoding
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import ClipSpec
 from mezzmark.model.jobs import JobFailed, Measured, PreparedMedia, ProgressUpdate, WorkerFailed
+from mezzmark.model.run import MediaManifest, Root
+from mezzmark.model.scenario import RootSettings
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.kernel import BandwidthFacts
 from mezzmark.model.tasks.spec import MediaReference
@@ -77,6 +79,22 @@ class PreparePicturesJob(Fact):
     cache_dir: str
 
 
+class PlacedFile(MediaManifest):
+    """A prepared file, or its copy on a root."""
+
+    path: str
+
+
+class PlaceFilesJob(Fact):
+    """Remove what this `owner` left on a root and, unless `is_over`, copy files to a new folder."""
+
+    task: Literal["place-files"] = "place-files"
+    root: RootSettings
+    owner: str
+    files: tuple[PlacedFile, ...] = ()
+    is_over: bool = False
+
+
 _ENCODE, _FOOTAGE = "mezzmark.engines.encode", "mezzmark.engines.footage"
 
 PREPARATIONS: Final[dict[str, tuple[type[Fact], str]]] = {
@@ -85,6 +103,7 @@ PREPARATIONS: Final[dict[str, tuple[type[Fact], str]]] = {
     "sort-files": (SortFilesJob, f"{_FOOTAGE}.folder:sort_files"),
     "prepare-own": (PrepareOwnJob, f"{_FOOTAGE}.originals:prepare_own"),
     "prepare-encoding": (PrepareEncodingJob, f"{_ENCODE}.encoded_file:prepare_encoding"),
+    "place-files": (PlaceFilesJob, "mezzmark.engines.media.placed_files:place_files"),
     "prepare-pictures": (PreparePicturesJob, f"{_ENCODE}.stored_pictures:prepare_pictures"),
 }
 """Jobs that come before measuring, by the name in their `task`, and the function of each
@@ -113,8 +132,18 @@ class SortedFiles(Fact):
     left_out: tuple[JobFailed, ...] = ()
 
 
+class PlacedFiles(Fact):
+    """The folder of the copies, these, and what is known of the root; empty once all is removed."""
+
+    kind: Literal["placed"] = "placed"
+    folder: str = ""
+    files: tuple[PlacedFile, ...] = ()
+    root: Root | None = None
+
+
 Answer = Annotated[
     PreparedMedia
+    | PlacedFiles
     | SortedFiles
     | Measured
     | BandwidthMeasured

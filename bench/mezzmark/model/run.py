@@ -47,13 +47,15 @@ class HostFacts(Fact):
 
 
 class Root(Fact):
-    """A folder in which prepared files were placed, and what the system says of its storage."""
+    """A folder in which prepared files were placed, and what the system says of its storage; of its
+    path only the last part is kept."""
 
     name: str
     path: str
     file_system: str | None = None
     options: str | None = None
     device: str | None = None
+    free_bytes: Whole | None = None
 
 
 class ClipManifest(Fact):

@@ -25,6 +25,7 @@ from mezzmark.model.request import ChooseSettings
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.patterns import PATTERNS
 from mezzmark.model.tasks.scrub import ScrubSettings
+from mezzmark.model.tasks.spec import LOCAL
 
 ROUNDS_RULE: Final = (
     "at least minimum_rounds rounds are measured whatever the budget; "
@@ -53,6 +54,13 @@ def _read_task_tables(tables: Any) -> dict[str, Fact]:
     return {name: getattr(read, name) for name in tables}
 
 
+class RootSettings(Fact):
+    """A folder on storage that is to be measured; prepared files are copied into one of its own."""
+
+    name: str = Field(min_length=1, max_length=60)
+    path: str = Field(min_length=1, pattern=r"^[^\x00]+$")
+
+
 class Scenario(Fact):
     """Everything that decides what a run measures; the seed fixes all that is random."""
 
@@ -79,6 +87,7 @@ class Scenario(Fact):
     clips: tuple[ClipSpec, ...] = Field(min_length=1)
     custom_encodings: tuple[CustomEncoding, ...] = ()
     encodings: tuple[str, ...] = (ORIGINAL,)
+    roots: tuple[RootSettings, ...] = ()
     tasks: Annotated[dict[str, SerializeAsAny[Fact]], BeforeValidator(_read_task_tables)] = Field(
         default={}, description="the tables of the tasks; in a file each stands by itself"
     )
@@ -145,6 +154,11 @@ class Scenario(Fact):
         if not self.tasks:
             *names, last = (f"[{name}]" for name in task_tables())
             raise ValueError(f"nothing to measure: add a {', '.join(names)} or {last} table")
+        names = [LOCAL, *(root.name for root in self.roots)]
+        _refuse_repeats("root", names)
+        asked = {name for table in self.tasks.values() for name in getattr(table, "roots", ())}
+        if unknown := sorted(asked.difference(names)):
+            raise ValueError(f'no [[roots]] table has the name "{unknown[0]}"')
         scrub = self.settings(ScrubSettings)
         if scrub and len(self.clips) < 2 and all(PATTERNS[p].visits_all for p in scrub.patterns):
             raise ValueError(

@@ -74,10 +74,11 @@ class TrialFinished(Event):
 
 
 class CellGivenUp(Event):
-    """A cell that never finished is left out of the rounds to come; the reason is its last."""
+    """A cell that never finished is left out from now on, or all of its task on its `root`."""
 
     cell: Cell
     reason: str
+    root: str = ""
 
 
 class RoundFinished(Event):

@@ -19,6 +19,7 @@ from typing import NamedTuple
 import numpy as np
 
 from mezzmark.model.cell import Cell, PlannedTrial, RequestDesign
+from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.players import BEST
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks import TASKS
@@ -57,11 +58,15 @@ def plan_cells(
     `null_arm`, the first cell of each timed task comes twice, the second time in the arm `null`.
     A cell of the best player comes once more for each that may be named, in the arm `pilot`.
     """
+    clips = tuple(dict.fromkeys(clip for clip, _ in media))
+    made = {spec.name for spec in scenario.clips if spec.recipe}
     stock = Stock(
-        clips=tuple(dict.fromkeys(clip for clip, _ in media)),
+        clips=clips,
         encodings=(*scenario.encodings, *(custom.name for custom in scenario.custom_encodings)),
         media=media,
         core_count=core_count,
+        roots=[root.name for root in scenario.roots],
+        own={(clip, ORIGINAL) for clip in clips if clip not in made},
     )
     planned: list[PlannedCell] = []
     for name, spec in TASKS.items():

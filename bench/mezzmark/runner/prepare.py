@@ -22,6 +22,7 @@ from mezzmark.model.footage import ClipSpec, FrameIndex
 from mezzmark.model.jobs import Job, JobFailed, PreparedMedia, ProgressUpdate, WorkerFailed
 from mezzmark.model.preparations import (
     Answer,
+    PlacedFiles,
     PrepareEncodingJob,
     PrepareOriginalJob,
     PrepareOwnJob,
@@ -65,10 +66,10 @@ class Footage:
     """What is ready to be measured; filled while it is prepared.
 
     `media` holds (clip, encoding) → file and index, `frame_counts` the length of each clip in
-    frames, common to all its encodings. `refused` says in words what could not be made,
-    `left_out` which files of folders are no clips of their own; `pictures` are files of decoded
-    pictures by (clip, pixel format). `noted` puts into a manifest what measures it, where that is
-    not this installation.
+    frames, common to all its encodings. `refused` says in words what could not be made, `left_out`
+    which files of folders are no clips of their own; `pictures` are files of decoded pictures by
+    (clip, pixel format); `placed` is by the root's name. `noted` puts into a manifest what measures
+    it, where that is not this installation.
     """
 
     encodings: tuple[Encoding, ...]
@@ -80,17 +81,26 @@ class Footage:
     refused: list[str] = field(default_factory=list)
     left_out: list[LeftFile] = field(default_factory=list)
     pictures: dict[tuple[str, str], str] = field(default_factory=dict)
+    placed: dict[str, PlacedFiles] = field(default_factory=dict)
     noted: Callable[[Manifest], Manifest] = field(default=lambda manifest: manifest)
 
-    @property
-    def prepared(self) -> PreparedFootage:
-        """What jobs are made of."""
+    def prepared(self, root: str | None, *, scratch_dir: str) -> PreparedFootage:
+        """What jobs are made of. Those on a root read its copies, of all but the user's own files,
+        and make there, in place of `scratch_dir`, a folder of the same name (`worker.py`)."""
+        media = dict(self.media)
+        if root:
+            placed = self.placed[root]
+            scratch_dir = str(Path(placed.folder, Path(scratch_dir).name))
+            for one in placed.files:
+                pair = one.clip, one.encoding
+                media[pair] = media[pair].model_copy(update={"media_path": one.path})
         return PreparedFootage(
             clips=[clip.clip for clip in self.clips],
             frame_counts=self.frame_counts,
-            media=self.media,
+            media=media,
             encodings=self.encodings,
             key_frames={clip.clip: clip.key_frames for clip in self.clips},
+            scratch_dir=scratch_dir,
             pictures=self.pictures,
         )
 
@@ -275,7 +285,7 @@ def _perform_all(
             waiting.extend(following.items())
             is_needed = not isinstance(jobs[step], PreparePicturesJob)
             if is_needed and isinstance(answer, JobFailed | WorkerFailed):
-                _raise_if_over(answer, _name_of(step))
+                raise_if_over(answer, _name_of(step))
                 yield LeftOut(reason=_refusal_of(step, answer))
     return answers
 
@@ -313,7 +323,7 @@ def _ask(
         said.put((step, error))
 
 
-def _raise_if_over(answer: Answer, name: str) -> None:
+def raise_if_over(answer: Answer, name: str) -> None:
     """What ends the whole preparation: an error of the machine, and the wish to stop."""
     raise_machine_fault(answer, name)
     if isinstance(answer, WorkerFailed) and answer.outcome == "cancelled":
@@ -328,11 +338,11 @@ def _refusal_of(step: Step, answer: Answer) -> str:
     """Why a step could not be done, in words."""
     clip, encoding = step
     if encoding == ORIGINAL:
-        return _refusal(answer, f'clip "{clip}"')
-    return f'clip "{clip}", ' + _refusal(answer, f'encoding "{encoding}"')
+        return refusal(answer, f'clip "{clip}"')
+    return f'clip "{clip}", ' + refusal(answer, f'encoding "{encoding}"')
 
 
-def _refusal(answer: Answer, subject: str) -> str:
+def refusal(answer: Answer, subject: str) -> str:
     """Why the subject cannot be made, in words that begin with it."""
     match answer:
         case JobFailed(where=where, what=what, remedy=remedy):

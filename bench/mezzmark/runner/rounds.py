@@ -25,8 +25,8 @@ from mezzmark.runner.events import RoundsForecast
 from mezzmark.runner.plan import PlannedCell, plan_round
 
 GIVE_UP_AFTER: Final = 3
-"""Trials of a cell that all failed before it is left out: one may be chance, and three show in the
-report that it was not; every further one could cost a whole timeout."""
+"""Trials of a cell that all failed, or of a task on a root in a row, before it is left out: one may
+be chance, three show that it was not; every further one could cost a whole timeout."""
 
 MEASURED_PER_TRIAL_NS: Final = 2 * NS_PER_S
 """So long a trial's playhead moves take together at most for a p95's sake: enough for an encoding
@@ -67,10 +67,12 @@ class Rounds:
         self._walls_ns: dict[PlannedCell, list[int]] = defaultdict(list)
         self._blocks: dict[Cell, tuple[int, int]] = {}
         self._failures: Counter[PlannedCell] = Counter()
+        self._root_failures: Counter[tuple[str | None, str]] = Counter()
         self._finished: set[PlannedCell] = set()
         self._named: dict[Cell, str] = {}
         for trial in trials:
             self.note(trial)
+        self._root_failures.clear()  # a resumed run has placed its files there again
         self._clock_ns = clock_ns
         self._started_ns = clock_ns() - self._spent_ns
         self._round_trials = len(self.plan(1))
@@ -81,10 +83,13 @@ class Rounds:
         self.trials.append(trial)
         cell = _cell_of(trial)
         self._walls_ns[cell].append(trial.wall_ns + self._note_blocks(trial))
+        place = trial.cell.setting["root"], trial.cell.task
         if trial.outcome == "finished":
             self._finished.add(cell)
+            self._root_failures[place] = 0
         else:
             self._failures[cell] += 1
+            self._root_failures[place] += 1
         if trial.player and trial.arm != "pilot":
             self._named[played_alike(trial.cell)] = trial.player
 
@@ -176,9 +181,15 @@ class Rounds:
         return any(trial.round_index == round_index for trial in self.trials)
 
     def is_given_up(self, one: PlannedTrial | Trial) -> bool:
-        """Whether its cell has failed so often, and never finished, that it is left out."""
+        """Whether its cell failed so often, and never finished, or its task on its root."""
         cell = _cell_of(one)
-        return cell not in self._finished and self._failures[cell] >= GIVE_UP_AFTER
+        is_failing = cell not in self._finished and self._failures[cell] >= GIVE_UP_AFTER
+        return is_failing or bool(self.root_given_up(one))
+
+    def root_given_up(self, one: PlannedTrial | Trial) -> str:
+        """Its root, if so many trials of its task failed there in a row: gone, full, hanging."""
+        root: str = one.cell.setting["root"] or ""
+        return root if root and self._root_failures[root, one.cell.task] >= GIVE_UP_AFTER else ""
 
     def expected_s(self, planned: Iterable[PlannedTrial]) -> float:
         """Seconds these trials will take, by the mean of each cell, or where one was never measured

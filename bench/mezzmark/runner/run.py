@@ -2,10 +2,11 @@
 
 from collections.abc import Generator, Iterator
 from contextlib import closing
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from mezzmark import own_files
 from mezzmark.host.common import Clock, HostWatch, read_host_moment
 from mezzmark.model.cell import PlannedTrial
 from mezzmark.model.errors import InterruptedRunError
@@ -17,6 +18,7 @@ from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks import TASKS
 from mezzmark.runner import events, start
 from mezzmark.runner.prepare import Footage, prepare_footage
+from mezzmark.runner.roots import cleared, place_footage
 from mezzmark.runner.rounds import Rounds, StopWhen
 from mezzmark.runner.workers import AheadWorkers, Dispatch, last_answer, raise_if_disk_full
 from mezzmark.store import run_store
@@ -49,6 +51,7 @@ def run_scenario(
         start.clean_start(run_dir, is_new=is_new),
         start.trap_signals() as flag,
         closing(AheadWorkers(flag.is_set)) as workers,
+        cleared(scenario.roots, run_dir) as left,
     ):
         is_resumed = run_store.reserve_run_dir(run_dir, resume=resume)
         if is_resumed:
@@ -58,6 +61,9 @@ def run_scenario(
             footage = yield from prepare_footage(scenario, cache_dir=cache_dir, dispatch=dispatch)
         clock = clock or Clock()
         described = start.describe_run(scenario, footage, cache_dir=cache_dir, clock=clock)
+        footage, described = yield from place_footage(
+            footage, scenario.roots, described, dispatch, run_dir
+        )
         manifest, trials = start.open_run(run_dir, described, dispatch, is_resumed=is_resumed)
         rounds = Rounds(
             scenario,
@@ -67,6 +73,8 @@ def run_scenario(
             stop_when=stop_when,
         )
         yield from _Session(run_dir, manifest, footage, rounds, dispatch, flag, clock).measure()
+    if left:
+        yield events.Noted(message=f"copies could not be removed from: root {', '.join(left)}.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +93,7 @@ class _Session:
         """All rounds that are still to be done, and the reason why there is no further one."""
         rounds = self.rounds
         yield events.Prepared(manifest=self.manifest, done=len(rounds.trials), total=rounds.total)
-        run_store.clear_scratch(self.run_dir)  # of a killed session
+        own_files.clear_marked(self.run_dir, own_files.SCRATCH_PREFIX)  # of a killed session
         round_index, forecast = 0, None
         while rounds.is_begun(round_index) or not (reason := rounds.stop_reason(round_index)):
             if left := rounds.left(round_index):
@@ -97,7 +105,7 @@ class _Session:
         run_store.write_manifest(
             self.run_dir, self.manifest.model_copy(update={"stop_reason": reason})
         )
-        run_store.clear_scratch(self.run_dir)
+        own_files.clear_marked(self.run_dir, own_files.SCRATCH_PREFIX)
         yield events.Stopped(reason=reason)
 
     def _round(self, round_index: int, left: list[PlannedTrial]) -> Iterator[events.Event]:
@@ -122,7 +130,8 @@ class _Session:
             rounds.note(trial)
             yield events.TrialFinished(trial=trial, done=done + 1, total=total)
             if rounds.is_given_up(trial):
-                yield events.CellGivenUp(cell=trial.cell, reason=trial.reason)
+                root = rounds.root_given_up(trial)
+                yield events.CellGivenUp(cell=trial.cell, reason=trial.reason, root=root)
         yield events.RoundFinished(round_index=round_index)
 
     def _trial(self, planned: PlannedTrial) -> Trial:
@@ -146,7 +155,8 @@ class _Session:
         host_during = watch.read_during()
         if isinstance(answer, WorkerFailed) and answer.outcome == "cancelled":
             self._raise_if_stopped()
-        raise_if_disk_full(answer)
+        if not planned.cell.setting["root"]:  # elsewhere there may be room
+            raise_if_disk_full(answer)
         return record_trial(
             planned,
             answer,
@@ -171,7 +181,7 @@ def describe_job(
 ) -> Job:
     """What a worker must do for this trial."""
     task = planned.cell.task
-    inputs = replace(footage.prepared, scratch_dir=scratch_dir)
+    inputs = footage.prepared(planned.cell.setting["root"], scratch_dir=scratch_dir)
     return TASKS[task].job(planned, scenario.tasks.get(task), inputs)
 
 

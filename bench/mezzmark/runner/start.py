@@ -89,11 +89,13 @@ def describe_run(
     host = read_host_facts(cache_dir, library_versions=all_library_versions())
     named = (getattr(s, "every_player", getattr(s, "players", ())) for s in scenario.tasks.values())
     scrub = scenario.settings(ScrubSettings)
+    # The last part only: a published run need not tell its reader about folders.
+    roots = (r.model_copy(update={"path": Path(r.path).name or r.path}) for r in scenario.roots)
     manifest = Manifest(
         mezzmark_version=mezzmark.__version__,
         run_id=uuid4().hex,
         created_utc=clock.utc(),
-        scenario=scenario,
+        scenario=scenario.model_copy(update={"roots": tuple(roots)}),
         encodings=footage.encodings,
         clips=tuple(footage.clips),
         media=tuple(footage.media_manifests),

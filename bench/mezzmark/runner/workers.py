@@ -247,7 +247,8 @@ def _listen(
             yield WorkerFailed(outcome="cancelled", reason="the run was stopped")
             return
         if left_s <= 0:
-            reason = f"no answer within {timeout_s:g} s; killed"
+            end = "killed" if _kill(worker.process) else "it cannot be killed, as storage holds it"
+            reason = f"no answer within {timeout_s:g} s; {end}"
             yield WorkerFailed(outcome="timed_out", reason=reason)
             return
         try:
@@ -292,9 +293,9 @@ def _describe_end(worker: _Worker) -> WorkerFailed:
     return WorkerFailed(outcome="crashed", reason=reason, killed_by=killed_by)
 
 
-def _end(worker: _Worker) -> None:
-    """Kill the worker and what it started, if it still runs, and let go of the pipe to it."""
-    process = worker.process
+def _kill(process: subprocess.Popen[bytes]) -> bool:
+    """Kill a worker and what it started, if it still runs; whether it has ended. One that waits for
+    storage that hangs cannot be killed on some systems, and is not waited for."""
     if process.poll() is None and sys.platform == "win32":
         kill_tree = ("taskkill", "/f", "/t", "/pid", str(process.pid))
         subprocess.run(kill_tree, capture_output=True, check=False)
@@ -302,7 +303,14 @@ def _end(worker: _Worker) -> None:
     elif process.poll() is None:
         with suppress(ProcessLookupError):
             os.killpg(process.pid, signal.SIGKILL)
-    process.wait()
+    with suppress(subprocess.TimeoutExpired):
+        process.wait(TEARDOWN_S)
+    return process.returncode is not None
+
+
+def _end(worker: _Worker) -> None:
+    """See that the worker has ended, and let go of the pipe to it."""
+    _kill(process := worker.process)
     worker.complaints.close()
     if process.stdin is not None:
         with suppress(OSError):  # what could not be written to a dead worker

@@ -89,6 +89,7 @@ def _surroundings(manifest: Manifest) -> dict[str, object]:
         "mezzmark": manifest.mezzmark_version,
         **{key: getattr(host, key) for key in RESUME_FACTS},
         **dict(sorted(host.library_versions.items())),
+        **{f'file system of the root "{root.name}"': root.file_system for root in manifest.roots},
     }
 
 
@@ -138,6 +139,7 @@ def _deciding_keys(scenario: Scenario) -> dict[str, Any]:
     data = scenario.model_dump(mode="json")
     for clip in data["clips"]:
         clip["files"] = bool(clip["files"])
+    data["roots"] = [root["name"] for root in data["roots"]]
     return data
 
 

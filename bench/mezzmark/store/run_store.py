@@ -23,8 +23,6 @@ from mezzmark.store import record_text
 
 MANIFEST_NAME = "manifest.json"
 TRIALS_NAME = "trials.jsonl"
-_SCRATCH_PREFIX = "scratch-"
-"""Of the run's own marked folders for files that live no longer than a trial."""
 
 LOCK_NAME = "run.lock"
 """Stays behind, empty: the system's lock on it ends with the process that holds it."""
@@ -130,16 +128,10 @@ def _is_unfinished(name: str) -> bool:
 def scratch_folder(run_dir: Path) -> Iterator[Path]:
     """An empty folder for the files of one trial, removed with all it holds at the end."""
     with _translate_write_errors(run_dir):
-        folder = own_files.make_marked_folder(run_dir, _SCRATCH_PREFIX)
+        folder = own_files.make_marked_folder(run_dir, own_files.SCRATCH_PREFIX)
     try:
         yield folder
     finally:
-        own_files.remove_marked(folder)
-
-
-def clear_scratch(run_dir: Path) -> None:
-    """Remove the scratch folders that killed trials left, and none that is not marked as ours."""
-    for folder in run_dir.glob(f"{_SCRATCH_PREFIX}*"):
         own_files.remove_marked(folder)
 
 

@@ -172,6 +172,10 @@ def read_scenario(
             str(path.parent / Path(file).expanduser()) if isinstance(file, str) else file
             for file in files
         ]
+    roots = data.get("roots")
+    for root in roots if isinstance(roots, list) else []:
+        if isinstance(root, dict) and isinstance(root.get("path"), str):
+            root["path"] = str(path.parent / Path(root["path"]).expanduser())
     if footage and not is_asked_for:
         raise ScenarioError(
             where=path.name,

@@ -142,15 +142,19 @@ def _decode_pixel_rate(
         and isinstance(trial.measurement, ScrubMeasurement)
         and trial.cell.clip in sizes
     ]
-    most = max((cell.setting["threads"] for _, cell, _ in mine), default=0)
+    most = max(((_is_local(cell), cell.setting["threads"]) for _, cell, _ in mine), default=None)
     work: dict[Round, list[tuple[float, float]]] = {}
     for key, cell, measured in mine:
-        if cell.setting["threads"] == most:
+        if (_is_local(cell), cell.setting["threads"]) == most:
             pixels = sum(measured.decoded_frames) * sizes[cell.clip]
             work.setdefault(key, []).append((float(pixels), sum(measured.decode_ns) / NS_PER_S))
     totals = [tuple(map(sum, zip(*parts, strict=True))) for parts in work.values()]
     rates = [pixels / seconds for pixels, seconds in totals if pixels and seconds]
     return estimate_values(rates, "px/s", len(rates)) if rates else None
+
+
+def _is_local(cell: Cell) -> bool:
+    return not any(cell.setting[axis] for axis in ("root", "link", "cache"))
 
 
 def _one_after_the_other(encode: Estimate, decode: Estimate) -> Estimate:
@@ -189,8 +193,8 @@ def _waits_by_round(
     """Per round: mean latency of a move in ms, and what it reads in seconds of the stream.
 
     Every pattern counts alike, and each clip its share; only rounds that have all are kept. Of
-    several settings the one with `roll`, the most threads and the best player counts, as an editor
-    would use.
+    several settings the local one with `roll`, the most threads and the best player counts, as an
+    editor would use.
     """
     mine = [
         (key, trial.cell, trial.measurement)
@@ -198,9 +202,9 @@ def _waits_by_round(
         if trial.cell.encoding == name and isinstance(trial.measurement, ScrubMeasurement)
     ]
 
-    def mode(cell: Cell) -> tuple[bool, int, bool]:
-        setting = cell.setting
-        return setting["policy"] == "roll", setting["threads"], setting["player"] == BEST
+    def mode(cell: Cell) -> tuple[bool, bool, int, bool]:
+        s = cell.setting
+        return _is_local(cell), s["policy"] == "roll", s["threads"], s["player"] == BEST
 
     best = max((mode(cell) for _, cell, _ in mine), default=None)
     rates = [clip_bitrates(run.manifest) for run in runs]

@@ -62,6 +62,7 @@ class ScrubSettings(Fact):
     viewer_heights_px: tuple[ViewHeight, ...] = Field(default=(540,), min_length=1)
     links: tuple[Literal["local"] | LinkSettings, ...] = Field(default=("local",), min_length=1)
     cache: tuple[Literal["warm", "cold"], ...] = Field(default=("warm",), min_length=1)
+    roots: tuple[str, ...] = ()
 
     @property
     def modelled_links(self) -> dict[str | None, Link]:
@@ -269,8 +270,6 @@ def _open_ms(moves: ProvedMoves) -> float | None:
 
 
 def _plan(settings: ScrubSettings, stock: spec.Stock) -> Iterator[Cell]:
-    clip_count = Counter(name for _, name in stock.present())
-    between = [(ALL_CLIPS, name) for name in stock.encodings if clip_count[name] > 1]
     axes: dict[str, Sequence[Any]] = {
         "pattern": settings.patterns,
         "policy": settings.policies,
@@ -279,16 +278,20 @@ def _plan(settings: ScrubSettings, stock: spec.Stock) -> Iterator[Cell]:
         "viewer_height": settings.viewer_heights_px,
         "cache": [None if one == "warm" else one for one in settings.cache],
         "link": [None if one == "local" else one.name for one in settings.links],
+        "root": stock.on_roots(settings.roots),
     }
     for setting in vary_settings(axes, crossed=settings.crossed):
-        pairs = between if PATTERNS[setting["pattern"]].visits_all else stock.present()
+        pairs = stock.present(setting["root"])
+        if PATTERNS[setting["pattern"]].visits_all:
+            here, in_all = (Counter(n for _, n in some) for some in (pairs, stock.present()))
+            pairs = [(ALL_CLIPS, n) for n in stock.encodings if 1 < here[n] == in_all[n]]
         for clip, name in pairs:
             yield Cell(task="scrub", clip=clip, encoding=name, setting=setting)
 
 
 def vary_settings(axes: Mapping[str, Sequence[Any]], *, crossed: bool = False) -> Iterable[Setting]:
     """Each once: the base, and from it one axis at a time; or all of them crossed."""
-    base = [values[0] for values in axes.values()]
+    base = [next(iter(values), None) for values in axes.values()]
     found: dict[Setting, None] = {}
     for values in product(*axes.values()):
         if crossed or sum(map(ne, values, base)) <= 1:
@@ -334,7 +337,7 @@ SCRUB: Final = spec.TaskSpec(
     name="scrub",
     label="scrub latency",
     verb="scrub",
-    axes=("pattern", "policy", "threads", "player", "viewer_height", "link", "cache"),
+    axes=("pattern", "policy", "threads", "player", "viewer_height", "link", "cache", "root"),
     settings_model=ScrubSettings,
     job_model=ScrubJob,
     measurement_model=ScrubMeasurement,

@@ -22,6 +22,9 @@ NS_PER_MS: Final = 1e6
 CountChoice = Annotated[int, Field(ge=1, le=512)] | Literal["half", "all"]
 """1, 2, … or a share of the machine's cores."""
 
+LOCAL: Final = "local"
+"""In place of a root's name: where the cache lies."""
+
 Better = Literal["less", "more"]
 
 FigureKind = Literal["location", "tail", "rate", "peak", "count", "share"]
@@ -142,16 +145,24 @@ class EncoderJob(Fact):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stock:
     """What cells are planned from: the clips and encodings of the scenario, the (clip, encoding)
-    pairs there is a file for, and the machine's cores."""
+    pairs there is a file for (the user's `own` on no root), and the machine's cores."""
 
     clips: Sequence[str]
     encodings: Sequence[str]
     media: Collection[tuple[str, str]]
     core_count: int
+    roots: Sequence[str] = ()
+    own: Collection[tuple[str, str]] = ()
 
-    def present(self) -> list[tuple[str, str]]:
-        """The pairs there is a file for, clip by clip."""
-        return [pair for pair in product(self.clips, self.encodings) if pair in self.media]
+    def present(self, root: str | None = None) -> list[tuple[str, str]]:
+        """The pairs there is a file for, clip by clip: where the cache lies, or on a root."""
+        pairs = [pair for pair in product(self.clips, self.encodings) if pair in self.media]
+        return [pair for pair in pairs if pair not in self.own] if root else pairs
+
+    def on_roots(self, asked: Sequence[str]) -> list[str | None]:
+        """The values of the axis `root`, None for `LOCAL`: those asked for by name, or all."""
+        every = (LOCAL, *self.roots)
+        return [None if one == LOCAL else one for one in asked or every if one in every]
 
     def encoded(self) -> list[tuple[str, str]]:
         """As `present`, without the originals, which no encoder of ours makes."""

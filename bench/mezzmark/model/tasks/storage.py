@@ -3,7 +3,7 @@ processes at once. No footage is used: each trial makes files of its own and rem
 
 from collections.abc import Iterator, Sequence
 from itertools import product
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Final, Literal
 
 import numpy as np
 from pydantic import Field
@@ -16,6 +16,7 @@ from mezzmark.model.tasks.spec import (
     Figure,
     PreparedFootage,
     Seen,
+    Stock,
     TaskSpec,
     Work,
     same_length,
@@ -32,13 +33,14 @@ ReadKib = Annotated[int, Field(ge=4, le=65_536, multiple_of=4)]
 
 
 class StorageSettings(Fact):
-    """The storage task. Files lie in the run's folder while a trial lasts, one a process."""
+    """The storage task. Files lie in the run's folder or on a root for a trial, one each."""
 
     readers: tuple[ProcessCount, ...] = (1, 2, 4, 8)
     writers: tuple[ProcessCount, ...] = (1, 2, 4)
     read_kib: tuple[ReadKib, ...] = Field(default=(128, 1024), description="of single reads")
     reads: int = Field(default=32, ge=1, le=10_000, description="single reads a process")
     file_mib: int = Field(default=32, ge=1, le=65_536, description="of each process's file")
+    roots: tuple[str, ...] = ()
 
 
 class StorageJob(Fact):
@@ -69,15 +71,15 @@ class StorageMeasurement(Fact):
     _one_entry_per_process = same_length("process_start_ns", "process_end_ns")
 
 
-def _plan(settings: StorageSettings, _stock: Any) -> Iterator[Cell]:
+def _plan(settings: StorageSettings, stock: Stock) -> Iterator[Cell]:
     kinds: list[tuple[Access, Sequence[int], Sequence[int]]] = [
         ("sequential", settings.readers, (SEQUENTIAL_KIB,)),
         ("random", settings.readers, settings.read_kib),
         ("write", settings.writers, (SEQUENTIAL_KIB,)),
     ]
-    for access, counts, sizes in kinds:
+    for root, (access, counts, sizes) in product(stock.on_roots(settings.roots), kinds):
         for count, kib in product(dict.fromkeys(counts), dict.fromkeys(sizes)):
-            setting = Setting(access=access, jobs=count, request_kib=kib)
+            setting = Setting(access=access, jobs=count, request_kib=kib, root=root)
             yield Cell(task="storage", clip=KERNEL_CLIP, encoding=STORAGE_ENCODING, setting=setting)
 
 
@@ -114,7 +116,7 @@ STORAGE: Final = TaskSpec(
     name="storage",
     label="raw storage",
     verb="read or write",
-    axes=("access", "request_kib", "jobs"),
+    axes=("root", "access", "request_kib", "jobs"),
     settings_model=StorageSettings,
     job_model=StorageJob,
     measurement_model=StorageMeasurement,

@@ -45,6 +45,7 @@ CELL_COLUMNS: Final = {
     "access": TEXT,
     "request_kib": INTEGER,
     "cache": TEXT,
+    "root": TEXT,
 }
 """A cell's clip, encoding and setting, as tables have named them since the first."""
 
@@ -76,6 +77,7 @@ def cell_values(cell: Cell, arm: str = "", played_by: str = "") -> dict[str, obj
         "access": setting["access"],
         "request_kib": setting["request_kib"],
         "cache": setting["cache"],
+        "root": setting["root"],
     }
 
 

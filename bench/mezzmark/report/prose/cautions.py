@@ -180,7 +180,7 @@ def untested_in_words(manifest: Manifest) -> tuple[str, ...]:
     texts = {
         "the camera original itself, so there is nothing to be faster than": ORIGINAL not in names,
         "reading from slow or shared storage: files just written lie in memory": is_warm,
-        "real shared storage: the link to it is a model": has_link,
+        "real shared storage: the link to it is a model": has_link and not scenario.roots,
         "scrub latency": scrub is None,
         f"these ways of moving the playhead: {', '.join(missing)}": bool(missing),
         "decoding on a graphics card": not has_device,

@@ -21,6 +21,7 @@ from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names, start_
 from mezzmark.decide.estimate.ranking import RANKING_ROUNDS
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL
+from mezzmark.model.fact import grouped
 from mezzmark.report.prose.machine import cause_text, fact_change_text, machine_predicate
 from mezzmark.report.prose.numbers import (
     count_text,
@@ -263,9 +264,22 @@ def _players_texts(report: RegressionReport) -> list[str]:
     ]
 
 
+def _root_texts(report: RegressionReport) -> list[str]:
+    """Roots whose raw storage got slower, by how many of its cells."""
+    raw = [one for one in report.cells if one.cell.task == "storage" and one.cell.setting["root"]]
+    found = grouped((one.cell.setting["root"], one.verdict == "regressed") for one in raw)
+    return [
+        f"The root {shown_name(root)} itself is slower in the candidate, by {sum(slower)} of "
+        f"{count_text(len(slower), 'cell')} of raw storage."
+        for root, slower in found.items()
+        if any(slower)
+    ]
+
+
 def doubt_lines(report: RegressionReport) -> list[str]:
     """What to know before relying on the verdicts, a statement each."""
     return [
+        *_root_texts(report),
         *_players_texts(report),
         *(
             f"{run.side.capitalize()} run {run.name}: the machine {machine_predicate(run.state)}."

@@ -184,7 +184,7 @@ def _by_encoding(cells: Table, setting: Setting) -> dict[str, str]:
 
 def _setting_slug(setting: Setting) -> str:
     """A file name for a scrub setting: `jump-roll-4t-slice`."""
-    axes = ("pattern", "policy", "threads", "player", "viewer_height", "link", "cache")
+    axes = ("pattern", "policy", "threads", "player", "viewer_height", "link", "cache", "root")
     units = {"threads": "t"}
     return slug("-".join(f"{setting[a]}{units.get(a, '')}" for a in axes if setting[a]))
 
