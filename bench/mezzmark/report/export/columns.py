@@ -45,6 +45,7 @@ CELL_COLUMNS: Final = {
     "access": TEXT,
     "request_kib": INTEGER,
     "cache": TEXT,
+    "ingest_mb_per_s": INTEGER,
 }
 """A cell's clip, encoding and setting, as tables have named them since the first."""
 
@@ -76,6 +77,7 @@ def cell_values(cell: Cell, arm: str = "", played_by: str = "") -> dict[str, obj
         "access": setting["access"],
         "request_kib": setting["request_kib"],
         "cache": setting["cache"],
+        "ingest_mb_per_s": setting["ingest_mb_per_s"],
     }
 
 
@@ -112,7 +114,7 @@ _FIRST_FIGURES: Final = (
 )
 """The figures of the first table, in its order; later ones follow."""
 
-_LAST_FIGURES: Final = ("wait_p50_ms",)
+_LAST_FIGURES: Final = ("wait_p50_ms", "wait_fraction")
 """Of older tasks, added since."""
 
 FIGURE_COLUMNS: Final = {

@@ -84,6 +84,7 @@ _AXES: Final[dict[str, Callable[[Any], str]]] = {
     "carrier": lambda name: f"streams as {plain_name(name)}",
     "cache": lambda name: f"file cache {plain_name(name)}",
     "link": lambda name: f"modelled link {shown_name(name)}",
+    "ingest_mb_per_s": lambda rate: f"beside an ingest that writes {rate} MB/s",
 }
 
 
