@@ -7,7 +7,7 @@ import pytest
 from contract.house_counts import count
 
 ROOT = Path(__file__).parents[2]
-LIMITS = {"lines": 41_810, "modules": 215, "test_lines": 33_760}
+LIMITS = {"lines": 42_155, "modules": 216, "test_lines": 34_060}
 """What the project may hold; a limit is raised by whoever has a reason, in the same commit."""
 
 FULLEST_FOLDER = 25

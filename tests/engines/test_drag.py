@@ -21,7 +21,7 @@ from mezzmark.model.tasks.drag import DragJob, DragMeasurement, view_drag
 from mezzmark.model.tasks.hand import Stroke, rebuild_screen
 from mezzmark.model.tasks.play import PlayJob, view_play
 from mezzmark.model.tasks.spec import MediaReference, Seen
-from mezzmark.model.tasks.streams import StreamsJob, streams_played
+from mezzmark.model.tasks.streams import Level, StreamsJob, streams_played
 
 _ASKED = {
     "player": PLAYERS["slice"],
@@ -115,7 +115,7 @@ def test_a_sample_alone_tells_a_stale_picture(media: MediaReference) -> None:
     job = DragJob(**_ASKED, media=media, service="latest", strokes=STROKES)
     index = read_frame_index(media.index_path)
     player = OpenLoopPlayer(media.media_path, index, job)
-    witness = Witness(job, index, player.codec)
+    witness = Witness(job, index, player)
     picture = player.bring(20)
     for frame in (20, 21):
         witness.saw(frame, picture, player.present(picture))
@@ -200,7 +200,7 @@ def test_streams_play_and_are_proved(media: MediaReference, carrier: str) -> Non
     """Both ways try one stream and more, and prove the first one's pictures."""
     job = StreamsJob(**_ASKED, media=media, carrier=carrier, duration_s=2, most=2)
     measured = playback.run_streams(job, time.perf_counter_ns).measurement
-    assert {level.streams for level in measured.levels} == {1, 2}
+    assert {level.players for level in measured.levels} == {1, 2}
     assert set(measured.proof) == {"right"}
 
 
@@ -209,13 +209,13 @@ def test_a_refused_decoder_ends_the_search(
 ) -> None:
     """Where a third decoder cannot be opened, three streams do not play, and it is told so."""
 
-    def as_threads(_job, count):
-        if count > 2:
+    def play_all(_job, files, _line):
+        if len(files) > 2:
             raise EngineError(where="decoder", what="no session is left", remedy="Use fewer.")
-        return [(48, 0, ("right",))] * count
+        return [(Level(1, 48, 0, 0), ("right",))] * len(files)
 
-    monkeypatch.setattr(playback, "_as_threads", as_threads)
+    monkeypatch.setattr(playback, "_play_all", play_all)
     job = StreamsJob(**_ASKED, media=media, carrier="threads", duration_s=2, most=8)
     measured = playback.run_streams(job, time.perf_counter_ns).measurement
     assert streams_played(Seen(measured, None)) == 2
-    assert (3, 0, 0, 0) in measured.levels
+    assert Level(3, 0, 0, 0) in measured.levels

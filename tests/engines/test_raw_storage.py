@@ -7,6 +7,7 @@ import pytest
 
 from mezzmark.engines.play import raw_storage
 from mezzmark.engines.play.raw_storage import run_storage
+from mezzmark.host import file_pages
 from mezzmark.host.file_pages import drop_pages, resident_fraction
 from mezzmark.model.cell import PlannedTrial
 from mezzmark.model.link import KIB
@@ -93,7 +94,7 @@ def test_a_warm_file_is_found(
     settings = StorageSettings(readers=(1,), writers=(1,), read_kib=(64,), reads=2, file_mib=1)
     job = next(job for job in planned(settings, tmp_path) if job.access == access)
     cold = raw_storage._work(job, 0, Alone())
-    monkeypatch.setattr(raw_storage, "drop_pages", lambda path: None)
+    monkeypatch.setattr(file_pages, "drop_pages", lambda path: None)
     warm = raw_storage._work(job, 1, Alone())
     assert (cold.is_cold, warm.is_cold) == (True, access == "write")
     assert cold.byte_count == warm.byte_count == (2 * 64 * KIB if job.offsets else FILE_BYTES)

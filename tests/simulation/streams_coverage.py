@@ -9,7 +9,7 @@ import sys
 import numpy as np
 
 from mezzmark.decide.estimate.rounds import estimate_count
-from mezzmark.model.tasks.streams import Level, has_passed, search_streams
+from mezzmark.model.tasks.streams import Level, StreamsMeasurement, search_streams
 
 PICTURES = 240
 SPREADS = (0.0, 0.03, 0.06, 0.08)
@@ -23,7 +23,8 @@ def round_count(capacity: float, spread: float, rng: np.random.Generator) -> int
     def passes(count: int) -> bool:
         share = 1 / (1 + np.exp(-(count / own - 1) / 0.02))
         worst = int(rng.binomial(PICTURES, share / 2, size=count).max())
-        return has_passed(Level(count, PICTURES * count, worst, worst), 10.0)
+        level = Level(count, PICTURES * count, worst, worst)
+        return StreamsMeasurement(duration_s=10.0, levels=(level,), proof=()).passed[count]
 
     known = search_streams(passes, most=32, rng=rng)
     return min((n for n, passed in known.items() if not passed), default=33) - 1

@@ -13,6 +13,7 @@ from mezzmark.model.records import Trial
 from mezzmark.model.request import ChooseSettings
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.drag import DragMeasurement, DragSettings, Shown, view_drag
+from mezzmark.model.tasks.editors import EditorsSettings
 from mezzmark.model.tasks.hand import Stroke
 from mezzmark.model.tasks.play import Playback, PlayMeasurement, PlaySettings, view_play
 from mezzmark.model.tasks.streams import Level, StreamsMeasurement, StreamsSettings
@@ -22,6 +23,7 @@ from mezzmark.report.tables.cells import cells_table
 from mezzmark.report.view import RunView
 
 MS = 1_000_000
+LINK = "1 Gbit/s, 0.5 ms"
 STROKES = (Stroke(0, 90, 60, 30), Stroke(90, 10, 60, 120))
 PACE_MS = {ORIGINAL: 260, "VC-3 SQ": 12, "RDD 36 standard": 30}
 """What a picture takes."""
@@ -59,6 +61,16 @@ def _play(pace_ms: float) -> PlayMeasurement:
     return PlayMeasurement(refresh_hz=60, playbacks=(playback,), proof=("right",) * 75, sample_ns=0)
 
 
+def _editors(count: int) -> StreamsMeasurement:
+    """Beyond `count` hands see pictures of 300 ms, and four fifths of their time are waiting."""
+    levels = [
+        Level(n, 75 * (n // 2), 0, 0, *((60.0, 10, 2, 0) if n <= count else (300.0, 10, 8, 0)))
+        for n in range(1, 8)
+    ]
+    limits = {"task": "editors", "duration_s": 3, "age_limit_ms": 100}
+    return StreamsMeasurement(**limits, levels=tuple(levels), proof=("right",))
+
+
 def _streams(count: int) -> StreamsMeasurement:
     levels = [
         Level(n, 75 * n, 0 if n <= count else 40 * n, 0 if n <= count else 40) for n in range(1, 8)
@@ -79,6 +91,7 @@ def run() -> ObservedRun:
             ("drag", "service", "queue"): _drag(0.6 * pace_ms, "queue"),
             ("play", "jobs", 1): _play(pace_ms),
             ("streams", "carrier", "threads"): _streams(COUNTS[name][index]),
+            ("editors", "link", LINK): _editors(COUNTS[name][index]),
         }
         for place, ((task, axis, value), measurement) in enumerate(measured.items(), start=100):
             setting = Setting(**axes, **{axis: value})
@@ -86,6 +99,7 @@ def run() -> ObservedRun:
             changes = {"cell": cell, "measurement": measurement, "position": place + 10 * len(more)}
             more.append(trials[0].model_copy(update={**changes, "round_index": index}))
     tables = {"drag": DragSettings(), "play": PlaySettings(), "streams": StreamsSettings()}
+    tables["editors"] = EditorsSettings()
     data = manifest.scenario.model_dump() | {n: t.model_dump() for n, t in tables.items()}
     scenario = Scenario.model_validate(data)
     return ObservedRun(manifest.model_copy(update={"scenario": scenario}), (*trials, *more))
@@ -96,13 +110,15 @@ def test_the_section_answers_with_figures_and_tables(run: ObservedRun) -> None:
     curve are drawn; what was measured is no longer called untested."""
     context = run_context(RunView(run.manifest, run.trials))
     section = next(one for one in context.sections if one.anchor == "hand")
-    assert len(section.tables) == 3
-    assert [p.file_stem for p in section.pictures] == ["strokes", "streams"]
+    assert len(section.tables) == 4
+    assert [p.file_stem for p in section.pictures] == ["strokes", "streams", "editors"]
     first, *others = (section.headline, *section.sentences)
     assert "VC-3 SQ" in first
     assert any("5 streams [4, 6]" in text for text in others)
+    assert any("5 editors [4, 6]" in text and "80 %" in text for text in others)
     untested = " ".join(context.answer.not_tested)
     assert "several streams" not in untested
+    assert "several editors" not in untested
     assert "sound" in untested
 
 
@@ -126,12 +142,13 @@ def test_needs_are_judged_in_the_best_service(run: ObservedRun) -> None:
     """Age and streams are needs; a queue, whose pictures are many and old, is nobody's best; no
     stream at all is a number that misses."""
     needs = ["drag.age_p95_ms <= 100", "streams.count >= 3", "play.on_time_fraction >= 0.99"]
+    needs.append("editors.count >= 3")
     wishes = ["more drag.pictures_per_s"]
     settings = ChooseSettings.model_validate({"needs": needs, "wishes": wishes})
     choice = choose_encoding([run], settings)
     outcomes = {name: [result.outcome for result in choice.find(name).needs] for name in PACE_MS}
-    assert outcomes[ORIGINAL] == ["misses"] * 3
-    assert outcomes["VC-3 SQ"] == ["meets"] * 3
+    assert outcomes[ORIGINAL] == ["misses"] * 4
+    assert outcomes["VC-3 SQ"] == ["meets"] * 4
     assert choice.leader == "VC-3 SQ"
     shown = choice.find(ORIGINAL).estimate(settings.goals[0].figure)
     in_queue, latest = (
@@ -222,7 +239,7 @@ def test_equal_runs_are_the_same_and_slower_ones_are_not(run: ObservedRun) -> No
             slow.append(trial)
     same = compare_runs([run], [run], tolerance_fraction=0.05)
     assert {c.verdict for c in same.cells} <= {"unchanged", "inconclusive"}
-    assert {"drag", "play", "streams"} <= {c.cell.task for c in same.cells}
+    assert {"drag", "play", "streams", "editors"} <= {c.cell.task for c in same.cells}
     found = compare_runs([run], [ObservedRun(run.manifest, tuple(slow))], tolerance_fraction=0.05)
     verdicts = {
         (c.cell.encoding, c.cell.setting["service"]): c
@@ -232,6 +249,20 @@ def test_equal_runs_are_the_same_and_slower_ones_are_not(run: ObservedRun) -> No
     assert verdicts[ORIGINAL, "latest"].cost_ratio.point > 1.5
 
 
+def test_files_as_they_lie_lead_over_a_link(run: ObservedRun) -> None:
+    """Drags over a link, though their pictures are made twice as fast, are not what is judged."""
+    linked = []
+    for trial in (t for t in run.trials if t.cell.task == "drag"):
+        setting = trial.cell.setting.but(link=LINK)
+        measured = _drag(PACE_MS[trial.cell.encoding] / 2, "latest")
+        changes = {"cell": trial.cell.but(setting=setting), "measurement": measured}
+        linked.append(trial.model_copy(update=changes))
+    local, both = (RunView(run.manifest, (*run.trials, *more)) for more in ((), linked))
+    assert both.at_best["drag"] == local.at_best["drag"]
+    of_links = RunView(run.manifest, tuple(linked)).at_best["drag"]
+    assert {cell.setting["link"] for cell, _ in of_links.values()} == {LINK}
+
+
 def test_exported_trials_tell_service_and_carrier(run: ObservedRun) -> None:
     """Each has its columns, with its figures beside them."""
     frame = trials_frame([run])
@@ -239,3 +270,6 @@ def test_exported_trials_tell_service_and_carrier(run: ObservedRun) -> None:
     assert set(drags["service"]) == {"latest", "queue"}
     assert drags["age_p95_ms"].notna().all()
     assert set(frame[frame["task"] == "streams"]["carrier"]) == {"threads"}
+    editors = frame[frame["task"] == "editors"]
+    assert set(editors["link"]) == {LINK}
+    assert editors["wait_fraction"].tolist() == [0.8] * len(editors)

@@ -31,6 +31,12 @@ def drop_pages(path: str | Path) -> None:
         os.close(descriptor)
 
 
+def is_dropped(path: str | Path) -> bool:
+    """Whether the file's pages, dropped now, are proved to be gone."""
+    drop_pages(path)
+    return resident_fraction(path) == 0
+
+
 def resident_fraction(path: str | Path) -> float | None:
     """The share of the file's pages in the cache, 0 to 1; None where it is not known.
 

@@ -100,9 +100,18 @@ AXES: Final[dict[str, Axis]] = {
         id_text=lambda pinned, _: "pinned" if pinned else "",
         asked_by=("pin_cores",),
     ),
+    "ingest_mb_per_s": Axis(
+        kind=int,
+        id_text=lambda n, _: f"ingest {n} MB/s",
+        asked_by=("ingest_mb_per_s",),
+    ),
 }
 """Every axis, in the order of ids and tables. A task's row in `model.tasks` names those it has;
 what an axis is called for people is in `report.prose.terms`."""
+
+
+CONDITIONS: Final = ("root", "link", "cache", "ingest_mb_per_s")
+"""Axes that are no choice: encodings are judged under one condition, the least leads."""
 
 
 class Setting(Mapping[str, Any]):
@@ -172,6 +181,11 @@ class Setting(Mapping[str, Any]):
     def split(self) -> tuple[int, int]:
         """Jobs and threads: how the cores are shared out."""
         return self["jobs"], self["threads"]
+
+    @property
+    def condition(self) -> tuple[Any, ...]:
+        """The values of `CONDITIONS`; nothing where files are read as they lie."""
+        return tuple(self[name] or AXES[name].kind() for name in CONDITIONS)
 
     def but(self, **axes: Any) -> "Setting":
         """The same with other values for these axes."""

@@ -4,9 +4,15 @@ Where a value is left out it is that of a share as Linux mounts it: it reads 128
 (VM_READAHEAD_PAGES in linux/pagemap.h; nfsrahead(5)), and asks for no more at a time.
 """
 
-from pydantic import Field
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, Literal
+
+from pydantic import Field, model_validator
 
 from mezzmark.model.fact import Amount, BitRate, Fact, Positive, Whole
+
+if TYPE_CHECKING:
+    from mezzmark.model.tasks.spec import Stock
 
 KIB = 1024
 USUAL_KIB = 128
@@ -58,3 +64,37 @@ class LinkSettings(Fact):
             request_bytes=self.request_kib * KIB,
             burst_bytes=self.burst_kib * KIB,
         )
+
+
+class ReadSettings(Fact):
+    """How a task's files are read, a cell each: as they lie or over a modelled link, with their
+    pages in this machine's file cache or not."""
+
+    links: tuple[Literal["local"] | LinkSettings, ...] = Field(default=("local",), min_length=1)
+    cache: tuple[Literal["warm", "cold"], ...] = Field(default=("warm",), min_length=1)
+    roots: tuple[str, ...] = ()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _one_link(cls, data: Any) -> Any:
+        if not isinstance(data, Mapping) or "link" not in data:
+            return data
+        return {"links": (data["link"],)} | {k: v for k, v in data.items() if k != "link"}
+
+    @property
+    def modelled_links(self) -> dict[str | None, Link]:
+        """Those that are asked for, by name."""
+        return {one.name: one.link for one in self.links if one != "local"}
+
+    def read_axes(self, stock: "Stock") -> dict[str, list[str | None]]:
+        """The values of the axes that say how files are read."""
+        return {
+            "root": stock.on_roots(self.roots),
+            "cache": [None if one == "warm" else one for one in self.cache],
+            "link": [None if one == "local" else one.name for one in self.links],
+        }
+
+    def read_as(self, setting: Mapping[str, Any]) -> dict[str, Any]:
+        """What a job of this setting is told."""
+        link = self.modelled_links.get(setting["link"])
+        return {"link": link, "is_cold": setting["cache"] == "cold"}

@@ -24,7 +24,7 @@ from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.estimate import CellSummary, Estimate
 
-OPEN_LOOPS: Final = ("drag", "play", "streams")
+OPEN_LOOPS: Final = ("drag", "play", "streams", "editors")
 
 Role = Literal["original", "leader", "other"]
 """What an encoding is to the reader: the camera's file, one of the fastest, or any other."""

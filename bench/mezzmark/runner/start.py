@@ -16,12 +16,12 @@ from uuid import uuid4
 
 import mezzmark
 from mezzmark.host.common import Clock, read_host_facts
+from mezzmark.model.link import ReadSettings
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.preparations import BandwidthJob, BandwidthMeasured
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest, host_id
 from mezzmark.model.scenario import Scenario
-from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.runner.footage_files import find_files
 from mezzmark.runner.plan import PlannedCell, plan_cells
 from mezzmark.runner.prepare import Footage
@@ -88,9 +88,9 @@ def describe_run(
 
     host = read_host_facts(cache_dir, library_versions=all_library_versions())
     named = (getattr(s, "every_player", getattr(s, "players", ())) for s in scenario.tasks.values())
-    scrub = scenario.settings(ScrubSettings)
     # The last part only: a published run need not tell its reader about folders.
     roots = (r.model_copy(update={"path": Path(r.path).name or r.path}) for r in scenario.roots)
+    tables = [table for table in scenario.tasks.values() if isinstance(table, ReadSettings)]
     manifest = Manifest(
         mezzmark_version=mezzmark.__version__,
         run_id=uuid4().hex,
@@ -102,7 +102,7 @@ def describe_run(
         refused=tuple(footage.refused),
         left_out=tuple(footage.left_out),
         players=tuple(PLAYERS[name] for name in dict.fromkeys(chain.from_iterable(named))),
-        links=tuple(scrub.modelled_links.values()) if scrub else (),
+        links=tuple({k: v for one in tables for k, v in one.modelled_links.items()}.values()),
         host_id=host_id(host),
         host=host,
     )

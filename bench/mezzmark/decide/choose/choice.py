@@ -186,6 +186,7 @@ class ChoiceRequest(Fact):
     clips: tuple[str, ...] = ()
     floor_ms: float | None = None
     most_streams: int = 256
+    most_editors: int = 64
     wishes_not_measured: tuple[Wish, ...] = ()
     alternatives: tuple[Wish, ...] = ()
     how_to_measure: dict[Need, Addition] = {}

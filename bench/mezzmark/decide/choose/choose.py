@@ -24,6 +24,7 @@ from mezzmark.model.request import (
     unknown_value,
 )
 from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.editors import EditorsSettings
 from mezzmark.model.tasks.fidelity import metric_of
 from mezzmark.model.tasks.streams import StreamsSettings
 
@@ -228,7 +229,7 @@ def _request(
     wishes = tuple(wish.unweighted for wish in measured)
     additions = {need: _how_to_measure(need, runs) for need in settings.needs}
     scenarios = [run.manifest.scenario for run in runs]
-    streams = (scenario.settings(StreamsSettings) for scenario in scenarios)
+    tables = [table for scenario in scenarios for table in scenario.tasks.values()]
     begun = [len({trial.round_index for trial in run.trials}) for run in runs]
     return ChoiceRequest(
         needs=tuple(additions),
@@ -237,7 +238,8 @@ def _request(
         indifference_fraction=settings.indifference_fraction,
         confidence_level=settings.confidence_level,
         clips=known.clips,
-        most_streams=min([256, *(s.most for s in streams if s)]),
+        most_streams=min([256, *(t.most for t in tables if isinstance(t, StreamsSettings))]),
+        most_editors=min([64, *(t.most for t in tables if isinstance(t, EditorsSettings))]),
         floor_ms=1000 / max(rates) if (rates := known.frame_rates.values()) else None,
         wishes_not_measured=tuple(wish.unweighted for wish in asked if wish not in measured),
         alternatives=tuple(wish for wish in possible if wish not in wishes),

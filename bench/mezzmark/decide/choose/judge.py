@@ -39,8 +39,8 @@ def choose_among(
     places = [draws.place(wish.figure) for wish in request.wishes]
     signs = np.array([1.0 if wish.figure.better == "less" else -1.0 for wish in request.wishes])
     # More streams than every run tried are no better: others may play them too.
-    are_streams = [wish.figure.task == "streams" for wish in request.wishes]
-    least = np.where(are_streams, -math.log(request.most_streams), -np.inf)
+    most = {"streams": request.most_streams, "editors": request.most_editors}
+    least = np.array([-math.log(most.get(w.figure.task, math.inf)) for w in request.wishes])
     model = preference.ChoiceModel(
         request=request,
         draws=draws,

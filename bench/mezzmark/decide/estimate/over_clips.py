@@ -150,10 +150,13 @@ AtBest = dict[str, tuple[Cell, dict[str, Estimate]]]
 def at_best(
     observations: Sequence[Observation], mix: Mix, rates: Mapping[str, float], task: str
 ) -> AtBest:
-    """The cell of each encoding that its task's headline calls best."""
+    """The cell of each encoding that its task's headline calls best, under the condition (how files
+    are read) that leads."""
     headline = TASKS[task].figure(TASKS[task].headline)
     sign = 1 if headline.better == "less" else -1
     mine = [o for o in observations if o.cell.task == task]
+    leading = min((o.cell.setting.condition for o in mine), default=())
+    mine = [o for o in mine if o.cell.setting.condition == leading]
     pooled = _pooled(mine, mix, rates)
     costs = {c: sign * f[headline.name].point for c, f in pooled.items() if headline.name in f}
     found: AtBest = {}

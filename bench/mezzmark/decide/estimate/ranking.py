@@ -198,7 +198,7 @@ def _setting_key(setting: Setting) -> tuple[object, ...]:
     player = PLAYERS.get(setting["player"], Player(name=""))
     return (
         player.lowres,  # a smaller picture never leads
-        [setting[axis] or "" for axis in ("root", "link", "cache")],
+        setting.condition,
         -setting["threads"],
         setting["policy"] != "roll",
         setting["player"] != BEST,

@@ -12,7 +12,6 @@ turn m RTT + L / r, and a window W brings at most W / RTT. What was brought stay
 from bisect import bisect_right
 from collections import deque
 from collections.abc import Callable
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -45,10 +44,17 @@ class Line:
         return max(first_ns, round(passed_ns - self._burst_ns))
 
 
-@cache
+_LINES: dict[Link, Line] = {}
+
+
 def line_of(link: Link) -> Line:
     """The one line of a link in this process: all its readers share it."""
-    return Line(link)
+    return _LINES.get(link) or share_line(Line(link))
+
+
+def share_line(line: Line) -> Line:
+    """Let all readers of this process use the line, which another process made."""
+    return _LINES.setdefault(line.link, line)
 
 
 class StorageFile:

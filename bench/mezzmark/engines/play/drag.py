@@ -11,6 +11,7 @@ from typing import Any, Final
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.play.open_loop import OpenLoopPlayer, Witness
 from mezzmark.host.common import no_garbage_collection, read_process_facts, sleep_ns
+from mezzmark.host.file_pages import is_dropped
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.jobs import Measured
 from mezzmark.model.tasks.drag import DragJob, DragMeasurement, Shown, is_late
@@ -123,25 +124,30 @@ def run_drag(
     job: DragJob,
     clock_ns: Callable[[], int],
     open_player: type[OpenLoopPlayer] = OpenLoopPlayer,
+    meet: Callable[[], object] = lambda: None,
 ) -> Measured:
-    """Open the file, show the first frame, follow the hand, and prove what was shown.
+    """Open the file, show the first frame, follow the hand, and prove what was shown; before and
+    after the hand moves, `meet` others.
 
     Raises FootageError and EngineError when the file cannot be opened.
     """
     index = read_frame_index(job.media.index_path)
     wanted = wanted_frames(job.strokes, is_steady=job.is_steady)
+    is_cold = not job.is_cold or is_dropped(job.media.media_path)
     opened_ns, first = clock_ns(), int(wanted[0])
     player = open_player(job.media.media_path, index, job)
-    witness = Witness(job, index, player.codec)
+    witness = Witness(job, index, player)
     picture = player.bring(first)
     view = None if picture is None else player.present(picture)
     first_ns = clock_ns() - opened_ns
     witness.saw(first, picture, view)
     hz = job.refresh_hz
+    meet()
     with no_garbage_collection():
         loop = HandLoop(player, wanted, refresh_hz=hz, saw=witness.saw, clock_ns=clock_ns)
         sleep_ns(job.seed % (int(NS_PER_S) // hz))  # the player looks at any moment of a refresh
         loop.serve(job.service)
+    meet()
     process = read_process_facts()
     player.close()
     shown = zip(loop.events, witness.proofs(), strict=True)
@@ -153,6 +159,8 @@ def run_drag(
         first_ns=first_ns,
         sample_ns=loop.sample_ns,
         wake_late_ns=tuple(loop.wake_late_ns),
+        wait_ns=tuple(witness.wait_ns),
     )
-    flags = ("late_generator",) if is_late(measurement.wake_late_ns, hz) else ()
+    flags = ("late_generator",) * is_late(measurement.wake_late_ns, hz)
+    flags += ("not_cold",) * (not is_cold)
     return Measured(measurement=measurement, process=process, flags=flags)

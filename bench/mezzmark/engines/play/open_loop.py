@@ -32,18 +32,15 @@ class OpenLoopPlayer(Player):
     """The player whose clock is the hand's or the display's; it rolls on where it can."""
 
     def __init__(self, path: str | Path, index: FrameIndex, job: OpenLoopJob) -> None:
-        own = job.model_dump(include={"thread_count", "player", "viewer_height_px"})
+        own = job.model_dump(
+            include={"thread_count", "player", "viewer_height_px", "link", "is_cold"}
+        )
         super().__init__(path, index, ScrubJob(media=(), requests=(), policy="roll", **own))
         self._frame_of_pts = {pts: n for n, pts in enumerate(index.pts)}
-        self.decoded_count = 0
 
     def bring(self, frame_index: int) -> VideoFrame | None:
         """The picture of this frame, decoded; None where it does not come."""
-        self._decoded_frames = 0
-        self._locate(frame_index)
-        picture = self._decode(frame_index)
-        self.decoded_count += self._decoded_frames
-        return picture
+        return self.decode(frame_index)
 
     def step(self, frame_index: int) -> tuple[int, VideoFrame | None]:
         """One picture further towards this frame: which one it is, and the picture. Where the frame
@@ -53,7 +50,6 @@ class OpenLoopPlayer(Player):
         self._target_pts = self._pts[frame_index]
         self._locate(frame_index)
         for picture in self._pictures:
-            self.decoded_count += 1
             frame = self._frame_of_pts.get(picture.pts or 0, -1)
             if frame > frame_index:  # it began too late
                 break
@@ -64,17 +60,26 @@ class OpenLoopPlayer(Player):
         self._shown = None
         return frame_index, self.bring(frame_index)
 
+    def take_wait(self) -> list[int]:
+        """How many ns it waited for storage since this was asked; nothing where nobody looked."""
+        waited_ns = [self._file.wait_ns] if self._file else []
+        if self._file:
+            self._file.begin()
+        return waited_ns
+
     def present(self, picture: VideoFrame) -> VideoFrame | None:
         """The viewer's picture of it."""
         return self._present(picture)
 
 
 class Witness:
-    """Keeps of each picture shown what proves it once nothing is due any more."""
+    """Keeps of each picture shown what proves it once nothing is due any more; `wait_ns` is how
+    long each waited for storage, empty where nobody looked."""
 
-    def __init__(self, job: OpenLoopJob, index: FrameIndex, codec: str) -> None:
-        self._job, self._index = job, index
-        self._is_inexact = job.player.device is not None and codec in INEXACT_CODECS
+    def __init__(self, job: OpenLoopJob, index: FrameIndex, player: OpenLoopPlayer) -> None:
+        self._job, self._index, self._player = job, index, player
+        self._is_inexact = job.player.device is not None and player.codec in INEXACT_CODECS
+        self.wait_ns: list[int] = []
         self._rng = np.random.default_rng(job.seed)
         self._shown: list[tuple[int, _Sample]] = []
         self._bytes = 0
@@ -82,6 +87,7 @@ class Witness:
 
     def saw(self, frame_index: int, picture: VideoFrame | None, view: VideoFrame | None) -> None:
         """Take the sample of a picture that is said to be this frame."""
+        self.wait_ns += self._player.take_wait()
         if picture is None or view is None:
             self._shown.append((frame_index, None))
             return
@@ -104,7 +110,8 @@ class Witness:
         if not digests:  # an older index: from another sequential decode
             pictures = read_pictures(path, index, thread_count=job.thread_count)
             digests = tuple(planes_digest(sparse_planes(planes_of(one))) for one in pictures)
-        in_software = job.model_copy(update={"player": PLAYERS["slice"]})
+        usual = {"player": PLAYERS["slice"], "link": None, "is_cold": False}
+        in_software = job.model_copy(update=usual)
         reference = OpenLoopPlayer(path, index, in_software) if self._is_inexact else None
         views = ViewVerifier(job.media, index.frame_count, job.viewer_height_px)
         frames = FrameVerifier(index, reference)

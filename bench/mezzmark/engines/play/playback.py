@@ -1,30 +1,45 @@
-"""The play and streams tasks: pictures in real time, decoded a few ahead, and when each was ready.
+"""The play, streams and editors tasks: pictures in real time, decoded a few ahead, and when each
+was ready.
 
 When a picture is due is known, and a further one is decoded when an earlier one has had its time.
 Backwards a whole group is decoded at once and held while the group after it is shown.
+
+Streams play one file. An editor is a process with a file of its own: a copy in the trial's scratch
+folder, which has reached the storage before any clock starts. The file cache holds pages by file,
+so that nobody is served what another has read. Long because all of them play by the same loop.
 """
 
+import os
+import shutil
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
+from itertools import chain
+from pathlib import Path
 from threading import Barrier
-from typing import Any
+from typing import Any, Final, cast
 
 import numpy as np
 
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.media.frame_index import read_frame_index
-from mezzmark.engines.play.drag import DisplayClock
+from mezzmark.engines.media.storage_file import Line, line_of, share_line
+from mezzmark.engines.play.drag import DisplayClock, run_drag
 from mezzmark.engines.play.open_loop import OpenLoopPlayer, Witness
-from mezzmark.host.common import no_garbage_collection, read_process_facts
+from mezzmark.host.common import no_garbage_collection, read_clock_ns, read_process_facts, sleep_ns
+from mezzmark.host.file_pages import is_dropped
 from mezzmark.model.errors import EngineError
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import Measured
-from mezzmark.model.tasks import play, streams
+from mezzmark.model.tasks import drag, play, streams
+from mezzmark.model.tasks.hand import draw_strokes
 from mezzmark.model.tasks.scrub import Proof
 
-Stream = tuple[int, int, tuple[Proof, ...]]  # pictures, late ones, proofs where there are any
+Stream = tuple[streams.Level, tuple[Proof, ...]]
+
+PIECE_BYTES: Final = 4 * 2**20
+"""Of what an ingest writes before it must have reached the storage; our own choice."""
 
 
 class PlayLoop(DisplayClock):
@@ -112,14 +127,16 @@ def run_play(job: play.PlayJob, clock_ns: Callable[[], int]) -> Measured:
     index = read_frame_index(job.media.index_path)
     rng = np.random.default_rng(job.seed)
     player = OpenLoopPlayer(job.media.media_path, index, job)
-    witness = Witness(job, index, player.codec)
+    witness = Witness(job, index, player)
     loop = PlayLoop(player, index, witness.saw, clock_ns=clock_ns)
     player.bring(0)  # what only the first picture of all costs belongs to no start
-    playbacks = []
+    player.take_wait()
+    playbacks, is_cold = [], True
     with no_garbage_collection():
         for speed in [speed for speed in job.speeds for _ in range(job.starts)]:
             units = frames_to_play(index, speed, loop.count(job.duration_s), rng)
             phase_ns = int(rng.integers(0, int(NS_PER_S) // job.refresh_hz))
+            is_cold &= not job.is_cold or is_dropped(job.media.media_path)
             playbacks.append(loop.play(units, speed, phase_ns))
     process = read_process_facts()
     player.close()
@@ -129,63 +146,124 @@ def run_play(job: play.PlayJob, clock_ns: Callable[[], int]) -> Measured:
         proof=witness.proofs(),
         sample_ns=loop.sample_ns,
         wake_late_ns=tuple(loop.wake_late_ns),
+        wait_ns=tuple(witness.wait_ns),
     )
-    return Measured(measurement=measurement, process=process)
+    flags = ("not_cold",) * (not is_cold)
+    return Measured(measurement=measurement, process=process, flags=flags)
 
 
 def run_streams(job: streams.StreamsJob, _: Callable[[], int]) -> Measured:
-    """Search for the number of streams that play at once.
+    """Search for the number of streams, or of editors, that are served at once.
 
     A decoder that cannot be opened beside the others, as hardware with too few sessions, ends the
     search upwards and is told. Raises FootageError and EngineError where not even one can.
     """
     levels: list[streams.Level] = []
     proofs: list[Proof] = []
+    files: list[str] = []
+    line, is_cold = line_of(job.link) if job.link else None, True
 
     def passes(count: int) -> bool:
+        nonlocal is_cold
+        files.extend(_file_of(job, number) for number in range(len(files), count))
+        is_cold &= not job.is_cold or all(map(is_dropped, files[:count]))
         own = job.model_copy(update={"thread_count": max(1, job.thread_count // count)})
-        as_processes = partial(run_parallel, partial(_in_process, own, count), worker_count=count)
-        play_all = as_processes if job.carrier == "processes" else partial(_as_threads, own, count)
         try:
             with no_garbage_collection():  # for each by itself: closed players must go
-                pictures, late, proof = zip(*play_all(), strict=True)
+                done, proof = zip(*_play_all(own, files[:count], line), strict=True)
         except EngineError:
             if count == 1:
                 raise
             levels.append(streams.Level(count, 0, 0, 0))
         else:
-            levels.append(streams.Level(count, sum(pictures), sum(late), max(late)))
-            proofs.extend(proof[0])
-        return streams.has_passed(levels[-1], job.duration_s)
+            levels.append(streams.add_up(count, done))
+            proofs.extend(chain.from_iterable(proof))
+        return streams.has_passed(levels[-1], job)
 
     streams.search_streams(passes, most=job.most, rng=np.random.default_rng(job.seed))
-    measurement = streams.StreamsMeasurement(
-        duration_s=job.duration_s, levels=tuple(levels), proof=tuple(proofs)
-    )
-    return Measured(measurement=measurement, process=read_process_facts())
+    limits = job.model_dump(include={"task", "duration_s", "age_limit_ms", "ingest_mb_per_s"})
+    found = streams.StreamsMeasurement(levels=tuple(levels), proof=tuple(proofs), **limits)
+    flags = ("not_cold",) * (not is_cold)
+    return Measured(measurement=found, process=read_process_facts(), flags=flags)
 
 
-def _as_threads(job: streams.StreamsJob, count: int) -> list[Stream]:
-    """All streams in threads of this process, opened before any begins."""
+def _file_of(job: streams.StreamsJob, number: int) -> str:
+    """What stream `number` plays; of an editor a copy, on the storage."""
+    source = Path(job.media.media_path)
+    if not job.scratch_dir:
+        return str(source)
+    path = Path(job.scratch_dir) / f"editor-{number}{source.suffix}"
+    with source.open("rb") as whole, path.open("xb") as file:
+        shutil.copyfileobj(whole, file, PIECE_BYTES)
+        file.flush()
+        os.fsync(file.fileno())
+    return str(path)
+
+
+def refuse_shared(files: Sequence[str]) -> None:
+    """EngineError where two editors would read the same file, by another name or link too."""
+    if len({(found.st_dev, found.st_ino) for found in map(os.stat, files)}) < len(files):
+        what = "two editors would read one file, and one find in memory what the other read"
+        raise EngineError(where=files[0], what=what, remedy="Give each a file of its own.")
+
+
+def _play_all(job: streams.StreamsJob, files: Sequence[str], line: Line | None) -> list[Stream]:
+    """In threads of this process, opened before any begins, or a process each."""
+    if job.scratch_dir:
+        refuse_shared(files)
+    if job.carrier == "processes":
+        work = partial(_in_process, job, files, line)
+        return run_parallel(work, worker_count=len(files) + (job.ingest_mb_per_s > 0))
     index = read_frame_index(job.media.index_path)
-    players = [OpenLoopPlayer(job.media.media_path, index, job) for _ in range(count)]
-    barrier = Barrier(count)
+    players = [OpenLoopPlayer(path, index, job) for path in files]
+    barrier = Barrier(len(files))
 
-    def work(number: int) -> Stream:
+    def work_at(number: int) -> Stream:
         try:
-            return _stream(job, number, count, players[number], index, barrier.wait)
+            return _stream(job, number, len(files), players[number], index, barrier.wait)
         except BaseException:
             barrier.abort()  # nobody waits for it for ever
             raise
 
-    with ThreadPoolExecutor(count) as threads:
-        return list(threads.map(work, range(count)))
+    with ThreadPoolExecutor(len(files)) as threads:
+        return list(threads.map(work_at, range(len(files))))
 
 
-def _in_process(job: streams.StreamsJob, count: int, number: int, pool: ProcessPool) -> Stream:
-    index = read_frame_index(job.media.index_path)
-    player = OpenLoopPlayer(job.media.media_path, index, job)
-    return _stream(job, number, count, player, index, pool.meet)
+def _in_process(
+    job: streams.StreamsJob, files: Sequence[str], line: Line | None, number: int, pool: ProcessPool
+) -> Stream:
+    """One of the streams or editors; after all of them the ingest."""
+    if line:
+        share_line(line)
+    if number == len(files):
+        return _ingest(job, line, pool)
+    media = job.media.model_copy(update={"media_path": files[number]})
+    own, index = job.model_copy(update={"media": media}), read_frame_index(media.index_path)
+    if streams.is_dragging(number, job.scrubbing):
+        return _drag(own, number, index, pool.meet)
+    player = OpenLoopPlayer(media.media_path, index, own)
+    return _stream(own, number, len(files), player, index, pool.meet)
+
+
+def _drag(
+    job: streams.StreamsJob, number: int, index: FrameIndex, meet: Callable[[], object]
+) -> Stream:
+    """An editor whose hand moves all the time, and the age of what it sees."""
+    strokes = draw_strokes(
+        "strokes",
+        frame_count=len(index.pts),
+        refresh_hz=job.refresh_hz,
+        duration_s=job.duration_s,
+        last_rest_s=0,
+        rng=np.random.default_rng([job.seed, number]),
+    )
+    shared = {name: getattr(job, name) for name in (*drag.OpenLoopJob.model_fields, "service")}
+    answer = run_drag(drag.DragJob(**shared, strokes=strokes), read_clock_ns, meet=meet)
+    measured = cast(drag.DragMeasurement, answer.measurement)
+    seen = drag.view_drag(measured) or {}
+    busy_ns = sum(shown.done_ns - shown.start_ns for shown in measured.pictures)
+    times = seen.get("age_p95_ms"), busy_ns, sum(measured.wait_ns[1:]) or None  # opened before
+    return streams.Level(1, 0, 0, 0, *times), measured.proof
 
 
 def _stream(
@@ -196,17 +274,48 @@ def _stream(
     index: FrameIndex,
     meet: Callable[[], object],
 ) -> Stream:
-    """One of `count` streams, from a place of its own, so that their key frames do not coincide;
-    round and round where the clip is shorter. The first one's pictures are proved."""
-    witness = Witness(job, index, player.codec)
-    loop = PlayLoop(player, index, witness.saw if number == 0 else lambda *_: None)
+    """One of `count`, from a place of its own, so that their key frames do not coincide; round and
+    round where the clip is shorter. Of streams the first one's pictures are proved, of editors
+    all."""
+    witness = Witness(job, index, player)
+    is_proved = number == 0 or job.task == "editors"
+    loop = PlayLoop(player, index, witness.saw if is_proved else lambda *_: None)
     frame_count = len(index.pts)
     start = job.seed % frame_count + frame_count * number // count
     units = [[(start + n) % frame_count] for n in range(loop.count(job.duration_s))]
     player.bring(units[0][0])
+    player.take_wait()
     meet()
-    due, ready = play.due_and_ready(loop.play(units, "1x"), job.refresh_hz)
+    playback = loop.play(units, "1x")
+    witness.wait_ns += player.take_wait()  # all of it where nothing is proved
     meet()  # no proof disturbs who still plays
     player.close()
+    due, ready = play.due_and_ready(playback, job.refresh_hz)
     is_late = (ready > due)[loop.count(streams.START_PHASE_S) :]
-    return is_late.size, int(is_late.sum()), witness.proofs()
+    counts = is_late.size, int(is_late.sum()), int(is_late.sum())
+    times = None, playback.busy_ns, sum(witness.wait_ns) or None
+    return streams.Level(1, *counts, *times), witness.proofs()
+
+
+def _ingest(job: streams.StreamsJob, line: Line | None, pool: ProcessPool) -> Stream:
+    """Bytes in a row at the stated rate. Over a link they take the line that the editors read from,
+    and go nowhere; else each piece has reached the storage before the next one."""
+    path, written = Path(job.scratch_dir) / "ingest", 0
+    content = os.urandom(line.link.request_bytes if line else PIECE_BYTES)
+    with path.open("xb", buffering=0) as file:
+        pool.meet()
+        start_ns = read_clock_ns()
+        while (now_ns := read_clock_ns()) < start_ns + job.duration_s * NS_PER_S:
+            due_ns = start_ns + written * 1000 // job.ingest_mb_per_s
+            if due_ns > now_ns:
+                sleep_ns(due_ns - now_ns)
+                continue
+            if line:
+                sleep_ns(max(0, line.ask(now_ns, len(content)) - now_ns))
+            else:
+                file.write(content)
+                os.fsync(file.fileno())
+            written += len(content)
+    path.unlink()
+    pool.meet()
+    return streams.Level(1, 0, 0, 0, written_bytes=written), ()

@@ -15,7 +15,7 @@ import numpy as np
 
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.host.common import read_clock_ns, read_process_facts
-from mezzmark.host.file_pages import drop_pages, resident_fraction
+from mezzmark.host.file_pages import is_dropped
 from mezzmark.model.jobs import Measured
 from mezzmark.model.tasks.storage import StorageJob, StorageMeasurement
 
@@ -54,13 +54,13 @@ def _work(job: StorageJob, number: int, pool: ProcessPool) -> _Done:
         _write(path, content, piece_count)
         return _Done(start_ns, read_clock_ns(), piece_count * job.size_bytes, [], True)
     _write(path, content, piece_count)
-    is_cold = _is_dropped(path)
+    is_cold = is_dropped(path)
     pool.start_together(read_clock_ns)
     buffer, times_ns = bytearray(job.size_bytes), list[int]()
     start_ns = read_clock_ns()
     with path.open("rb", buffering=0) as file:
         for offset in job.offsets:
-            is_cold &= not times_ns or _is_dropped(path)  # readahead may have brought the next one
+            is_cold &= not times_ns or is_dropped(path)  # readahead may have brought the next one
             read_start_ns = read_clock_ns()
             file.seek(offset)
             file.readinto(buffer)
@@ -78,8 +78,3 @@ def _write(path: Path, content: bytes, piece_count: int) -> None:
         for _ in range(piece_count):
             file.write(content)
         os.fsync(file.fileno())
-
-
-def _is_dropped(path: Path) -> bool:
-    drop_pages(path)
-    return resident_fraction(path) == 0

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from mezzmark.model.tasks.spec import TaskSpec
 
 NAMES: Final = (
-    *("scrub", "drag", "play", "streams"),
+    *("scrub", "drag", "play", "streams", "editors"),
     *("encode", "grid", "ingest", "delivery", "decode", "fidelity", "storage", "kernel"),
 )
 """In the order of reports; the row of "scrub" is SCRUB in the module `scrub`."""

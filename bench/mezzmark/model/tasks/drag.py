@@ -11,6 +11,7 @@ from pydantic import Field
 
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
 from mezzmark.model.fact import NS_PER_S, Fact, Whole
+from mezzmark.model.link import Link, ReadSettings
 from mezzmark.model.players import PLAYERS, Player
 from mezzmark.model.tasks import hand, spec
 from mezzmark.model.tasks.hand import Hand, Screen, Stroke
@@ -26,7 +27,7 @@ shows pictures that are nearer to the hand."""
 RefreshRate = Annotated[int, Field(ge=24, le=480)]
 
 
-class OpenLoopSettings(Fact):
+class OpenLoopSettings(ReadSettings):
     """What dragging, playing and streams have in common."""
 
     players: tuple[FullSizePlayer, ...] = Field(default=("slice",), min_length=1)
@@ -46,7 +47,8 @@ class DragSettings(OpenLoopSettings):
 
 
 class OpenLoopJob(Fact):
-    """What every open loop is told: the file, who plays it, and the seed of all its chances."""
+    """What every open loop is told: the file, how it is read (where it `is_cold` nothing of it lies
+    in the file cache when the clock starts), who plays it, and the seed of all its chances."""
 
     media: spec.MediaReference
     player: Player
@@ -54,17 +56,20 @@ class OpenLoopJob(Fact):
     viewer_height_px: int
     refresh_hz: int
     seed: int
+    link: Link | None = None
+    is_cold: bool = False
 
     @classmethod
     def of(cls, planned: PlannedTrial, settings: Any, footage: Any, **own: Any) -> Any:
         """The job of a planned trial: what it has by name in the settings or in the cell; `own` is
         what it has besides."""
-        given = settings.model_dump() | dict(planned.cell.setting) | own
+        setting = planned.cell.setting
+        given = settings.model_dump() | dict(setting) | settings.read_as(setting) | own
         player = PLAYERS[given["player"]]
         given |= {
             "media": footage.media[planned.cell.clip, planned.cell.encoding],
             "player": player,
-            "thread_count": player.threads or planned.cell.setting["threads"],
+            "thread_count": player.threads or setting["threads"],
             "seed": planned.seed,
         }
         return cls(**{name: given[name] for name in cls.model_fields if name in given})
@@ -93,7 +98,8 @@ class Shown(NamedTuple):
 class DragMeasurement(Fact):
     """One trial of a hand that does not wait. The first picture stands before the hand moves (all
     its times are 0), `first_ns` after the file is opened. `wake_late_ns` has an entry for each wait
-    for a refresh, `sample_ns` is what the proof's samples took meanwhile, in all."""
+    for a refresh, `sample_ns` is what the proof's samples took meanwhile, in all; `wait_ns` is how
+    long each picture waited for storage, empty where nobody looked."""
 
     task: Literal["drag"] = "drag"
     refresh_hz: RefreshRate
@@ -103,6 +109,9 @@ class DragMeasurement(Fact):
     first_ns: Whole
     sample_ns: Whole
     wake_late_ns: tuple[Whole, ...] = ()
+    wait_ns: tuple[Whole, ...] = ()
+
+    _one_entry_per_picture = spec.same_length("pictures", or_none=("wait_ns",))
 
     @property
     def proof(self) -> tuple[Proof, ...]:
@@ -151,6 +160,8 @@ def view_drag(measured: DragMeasurement) -> Values | None:
     }
     if stops:
         values["to_exact_ms"] = hand.censored_median(stops) * refresh_ms
+    if measured.wait_ns:
+        values["wait_p50_ms"] = quantile(measured.wait_ns, 0.5) / spec.NS_PER_MS
     if measured.wake_late_ns:
         values["wake_late_p99_ms"] = quantile(measured.wake_late_ns, 0.99) / spec.NS_PER_MS
     return values
@@ -173,15 +184,16 @@ def is_late(wake_late_ns: Sequence[int], refresh_hz: int) -> bool:
 
 
 def open_loop_cells(
-    task: str, settings: OpenLoopSettings, stock: spec.Stock, **axis: Sequence[str]
+    task: str, settings: OpenLoopSettings, stock: spec.Stock, **axes: Sequence[Any]
 ) -> Iterator[Cell]:
-    """Each file by each player with each number of threads, and each value of one axis more."""
-    counts = stock.counts(settings.threads)
-    more = [{name: value} for name, values in axis.items() for value in values] or [{}]
-    for (clip, name), player, last in product(stock.present(), settings.players, more):
+    """Each file by each player with each number of threads, read in each way, and each value of
+    further axes."""
+    counts, axes = stock.counts(settings.threads), axes | settings.read_axes(stock)
+    for player, last in product(settings.players, product(*axes.values())):
         for threads in (PLAYERS[player].threads,) if PLAYERS[player].threads else counts:
-            setting = Setting(player=player, threads=threads, **last)
-            yield Cell(task=task, clip=clip, encoding=name, setting=setting)
+            setting = Setting(dict(zip(axes, last, strict=True)), player=player, threads=threads)
+            for clip, name in stock.present(setting["root"]):
+                yield Cell(task=task, clip=clip, encoding=name, setting=setting)
 
 
 def _job(planned: PlannedTrial, settings: DragSettings, footage: spec.PreparedFootage) -> DragJob:
@@ -201,7 +213,7 @@ DRAG: Final = spec.TaskSpec(
     name="drag",
     label="dragging",
     verb="drag",
-    axes=("threads", "player", "service"),
+    axes=("threads", "player", "service", "link", "cache", "root"),
     settings_model=DragSettings,
     job_model=DragJob,
     measurement_model=DragMeasurement,
@@ -225,6 +237,7 @@ DRAG: Final = spec.TaskSpec(
         ("to_exact_ms", "ms", "less", ""),
         ("first_ms", "ms", "less", ""),
         ("wake_late_p99_ms", "ms", "less", ""),
+        ("wait_p50_ms", "ms", "less", ""),
     ),
     headline="distance_mean_frames",  # ranks all services alike; ages do not
     reads_encoded_file=True,

@@ -46,15 +46,16 @@ def draw_strokes(
     frame_count: int,
     refresh_hz: int,
     duration_s: float,
-    median_frames: float,
-    sweep_fps: float,
     rng: np.random.Generator,
+    median_frames: float = 40.0,
+    sweep_fps: float = 192.0,
+    last_rest_s: float = LAST_REST_S,
 ) -> tuple[Stroke, ...]:
     """Strokes that fill about `duration_s`, the last rest included, within the clip."""
     last = frame_count - 1
     at = int(rng.integers(0, frame_count))
     strokes: list[Stroke] = []
-    left = round((duration_s - (LAST_REST_S if hand == "strokes" else 0)) * refresh_hz)
+    left = round((duration_s - (last_rest_s if hand == "strokes" else 0)) * refresh_hz)
     while left > 0 or not strokes:
         if hand == "sweep":
             end = last if at < last and (not strokes or strokes[-1].end < strokes[-1].start) else 0
@@ -72,7 +73,7 @@ def draw_strokes(
         strokes.append(Stroke(at, end, max(1, refreshes), rest))
         at, left = end, left - strokes[-1].refreshes - rest
     if hand == "strokes":
-        strokes[-1] = strokes[-1]._replace(rest=round(LAST_REST_S * refresh_hz))
+        strokes[-1] = strokes[-1]._replace(rest=round(last_rest_s * refresh_hz))
     return tuple(strokes)
 
 

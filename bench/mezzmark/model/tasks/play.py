@@ -21,6 +21,7 @@ from mezzmark.model.tasks.drag import (
 )
 from mezzmark.model.tasks.hand import Ints
 from mezzmark.model.tasks.scrub import Proof
+from mezzmark.statistics.quantiles import quantile
 
 Speed = Literal["1x", "2x", "-1x"]
 
@@ -63,7 +64,9 @@ class Playback(Fact):
 
 
 class PlayMeasurement(Fact):
-    """One trial; `proof` has an entry a picture that was presented, of all starts in order."""
+    """One trial; `proof` has an entry a picture that was presented, of all starts in order, and so
+    has `wait_ns`, how long was waited for storage since the one before; empty where nobody looked.
+    """
 
     task: Literal["play"] = "play"
     refresh_hz: RefreshRate
@@ -71,6 +74,9 @@ class PlayMeasurement(Fact):
     proof: tuple[Proof, ...]
     sample_ns: Whole
     wake_late_ns: tuple[Whole, ...] = ()
+    wait_ns: tuple[Whole, ...] = ()
+
+    _one_entry_per_picture = spec.same_length("proof", or_none=("wait_ns",))
 
 
 def due_and_ready(playback: Playback, refresh_hz: int) -> tuple[Ints, Ints]:
@@ -113,6 +119,8 @@ def view_play(measured: PlayMeasurement) -> Values | None:
     if not {"wrong", "missing"}.isdisjoint(measured.proof):
         return None
     values: Values = {"picture_count": len(measured.proof)}
+    if measured.wait_ns:
+        values["wait_p50_ms"] = quantile(measured.wait_ns, 0.5) / spec.NS_PER_MS
     for speed, (prefix, _words) in _SPEEDS.items():
         if mine := [playback for playback in measured.playbacks if playback.speed == speed]:
             found = [judge_playback(playback, measured.refresh_hz) for playback in mine]
@@ -149,7 +157,7 @@ PLAY: Final = spec.TaskSpec(
     name="play",
     label="playing",
     verb="play",
-    axes=("threads", "player"),
+    axes=("threads", "player", "link", "cache", "root"),
     settings_model=PlaySettings,
     job_model=PlayJob,
     measurement_model=PlayMeasurement,
@@ -159,7 +167,10 @@ PLAY: Final = spec.TaskSpec(
     view=lambda seen: [view_play(one.measured) for one in seen],
     work=lambda values: spec.Work(sample_count=int(values["picture_count"])),
     proofs=lambda measured: measured.proof,
-    figures=read_figures(*(row for words in _SPEEDS.values() for row in _rows(*words))),
+    figures=read_figures(
+        *(row for words in _SPEEDS.values() for row in _rows(*words)),
+        ("wait_p50_ms", "ms", "less", ""),
+    ),
     headline="busy_fraction",  # known of every trial, where late pictures are rare
     reads_encoded_file=True,
     is_best_by_headline=True,

@@ -14,7 +14,7 @@ from pydantic import Field, model_validator
 
 from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
 from mezzmark.model.fact import MAX_WHOLE, Amount, Fact, NameIn, Whole
-from mezzmark.model.link import Link, LinkSettings
+from mezzmark.model.link import Link, ReadSettings
 from mezzmark.model.players import BEST, FULL_SIZE, PLAYERS, Player, find_player
 from mezzmark.model.tasks import spec
 from mezzmark.model.tasks.patterns import PATTERNS, groups_of, plan_requests
@@ -45,7 +45,7 @@ PROVED: Final = ("right", "alike")
 """Only a picture known to be the one asked for enters a latency figure."""
 
 
-class ScrubSettings(Fact):
+class ScrubSettings(ReadSettings):
     """The scrub task: closed-loop playhead moves, each timed and proved. The older keys `threading`
     and `decoder` give one player. Unless `crossed`, cells differ from the first value of each list
     in one axis at a time."""
@@ -60,14 +60,6 @@ class ScrubSettings(Fact):
     sweep_speed: int = Field(default=8, ge=2, le=64)
     near_median_frames: float = Field(default=12.0, gt=0, le=1_000_000)
     viewer_heights_px: tuple[ViewHeight, ...] = Field(default=(540,), min_length=1)
-    links: tuple[Literal["local"] | LinkSettings, ...] = Field(default=("local",), min_length=1)
-    cache: tuple[Literal["warm", "cold"], ...] = Field(default=("warm",), min_length=1)
-    roots: tuple[str, ...] = ()
-
-    @property
-    def modelled_links(self) -> dict[str | None, Link]:
-        """Those that are asked for, by name."""
-        return {one.name: one.link for one in self.links if one != "local"}
 
     @property
     def every_player(self) -> tuple[str, ...]:
@@ -83,9 +75,6 @@ class ScrubSettings(Fact):
         if "viewer_height_px" in data:
             data = {"viewer_heights_px": (data["viewer_height_px"],), **data}
             del data["viewer_height_px"]
-        if "link" in data:
-            data = {"links": (data["link"],), **data}
-            del data["link"]
         if not {"threading", "decoder"} & data.keys():
             return data
         older = {"threading": "slice", "decoder": "software", **data}
@@ -276,9 +265,7 @@ def _plan(settings: ScrubSettings, stock: spec.Stock) -> Iterator[Cell]:
         "threads": stock.counts(settings.threads),
         "player": settings.players,
         "viewer_height": settings.viewer_heights_px,
-        "cache": [None if one == "warm" else one for one in settings.cache],
-        "link": [None if one == "local" else one.name for one in settings.links],
-        "root": stock.on_roots(settings.roots),
+        **settings.read_axes(stock),
     }
     for setting in vary_settings(axes, crossed=settings.crossed):
         pairs = stock.present(setting["root"])
@@ -328,8 +315,7 @@ def _job(planned: PlannedTrial, settings: ScrubSettings, footage: spec.PreparedF
         thread_count=player.threads or setting["threads"],
         player=player,
         viewer_height_px=setting["viewer_height"],
-        is_cold=setting["cache"] == "cold",
-        link=settings.modelled_links.get(setting["link"]),
+        **settings.read_as(setting),
     )
 
 

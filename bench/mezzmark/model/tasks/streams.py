@@ -11,15 +11,18 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from pydantic import Field
 
-from mezzmark.model.fact import Fact, Positive, Whole
+from mezzmark.model.fact import Amount, Fact, Positive, Whole
 from mezzmark.model.tasks import spec
-from mezzmark.model.tasks.drag import OpenLoopJob, OpenLoopSettings, open_loop_cells
+from mezzmark.model.tasks.drag import OpenLoopJob, OpenLoopSettings, Service, open_loop_cells
 from mezzmark.model.tasks.scrub import Proof
 
 Carrier = Literal["threads", "processes"]
 
 AROUND, START_PHASE_S, LATE_PERIOD_S = 2, 1.0, 10.0
 """So many numbers to either side of what the search found are tried as well."""
+
+KEPT_FRACTION: Final = 0.9
+"""Of its rate an ingest must get; our own choice."""
 
 
 class StreamsSettings(OpenLoopSettings):
@@ -31,38 +34,76 @@ class StreamsSettings(OpenLoopSettings):
 
 
 class StreamsJob(OpenLoopJob):
-    """Find how many streams of this file play at once."""
+    """Find how many streams of this file play at once; or how many editors are served, each with a
+    copy of it in `scratch_dir`, a share of `scrubbing` of whom drag, beside an ingest at a rate."""
 
-    task: Literal["streams"] = "streams"
-    carrier: Carrier
+    task: Literal["streams", "editors"] = "streams"
+    carrier: Carrier = "processes"
     duration_s: float
     most: int
+    scrubbing: float = 0.0
+    service: Service = "latest"
+    age_limit_ms: float = 0.0
+    ingest_mb_per_s: int = 0
+    scratch_dir: str = ""
 
 
 class Level(NamedTuple):
-    """A number of streams: pictures of all after their start phase (none where a decoder was
-    refused), the late ones of them, and those of the worst stream."""
+    """So many players at once: pictures of all that play, after their start phase, the late ones,
+    and those of the worst; the p95 of ages in ms of who saw the oldest, None where nobody dragged;
+    how long pictures took, and of that waited for storage (None where nobody looked); what an
+    ingest wrote. Where a decoder was refused there are no pictures."""
 
-    streams: Positive
+    players: Positive
     pictures: Whole
     late: Whole
     worst_late: Whole
+    age_p95_ms: Amount | None = None
+    busy_ns: Whole = 0
+    wait_ns: Whole | None = None
+    written_bytes: Whole = 0
 
 
 class StreamsMeasurement(Fact):
-    """One search: the numbers that were tried, in order. `proof` is that of the pictures of each
-    number's first stream."""
+    """One search: the numbers that were tried, in order, and by what they were judged. `proof` is
+    that of the pictures of each number's first stream, of editors of all."""
 
-    task: Literal["streams"] = "streams"
+    task: Literal["streams", "editors"] = "streams"
     duration_s: float = Field(gt=0, le=3600)
+    age_limit_ms: Amount = 0
+    ingest_mb_per_s: Whole = 0
     levels: tuple[Level, ...] = Field(min_length=1)
     proof: tuple[Proof, ...]
 
+    @property
+    def passed(self) -> dict[int, bool]:
+        """Whether all were served, by their number."""
+        return {level.players: has_passed(level, self) for level in self.levels}
 
-def has_passed(level: Level, duration_s: float) -> bool:
-    """Whether so many streams played, in a trial of this length."""
-    limit = max(1, int((duration_s - START_PHASE_S) / LATE_PERIOD_S))
-    return level.pictures > 0 and level.worst_late <= limit
+
+def has_passed(level: Level, by: StreamsJob | StreamsMeasurement) -> bool:
+    """Whether so many were served, by the limits and the length of a trial."""
+    late_limit = max(1, int((by.duration_s - START_PHASE_S) / LATE_PERIOD_S))
+    return (
+        (level.pictures > 0 or level.age_p95_ms is not None)
+        and level.worst_late <= late_limit
+        and (level.age_p95_ms or 0) <= by.age_limit_ms
+        and level.written_bytes >= KEPT_FRACTION * by.ingest_mb_per_s * 1e6 * by.duration_s
+    )
+
+
+def add_up(count: int, parts: Sequence[Level]) -> Level:
+    """What so many players came to, and an ingest beside them: sums, and the worst of them."""
+    _, pictures, late, worst, *rest = zip(*parts, strict=True)
+    ages, busy_ns, waits, written = ([n for n in of if n is not None] for of in rest)
+    times = max(ages, default=None), sum(busy_ns), sum(waits) if waits else None
+    return Level(count, sum(pictures), sum(late), max(worst), *times, sum(written))
+
+
+def is_dragging(number: int, scrubbing: float) -> bool:
+    """Whether editor `number` drags: of the first n a share of `scrubbing` does, rounded up."""
+    before, after = (np.ceil(round(n * scrubbing, 9)) for n in (number, number + 1))
+    return bool(after > before)
 
 
 def search_streams(
@@ -92,15 +133,22 @@ def search_streams(
 
 def streams_played(seen: spec.Seen) -> float:
     """The last number before the first that failed."""
-    levels, duration_s = seen.measured.levels, seen.measured.duration_s
-    failed = (one.streams for one in levels if not has_passed(one, duration_s))
-    return float(min(failed, default=max(one.streams for one in levels) + 1) - 1)
+    passed: dict[int, bool] = seen.measured.passed
+    failed = (count for count, is_passed in passed.items() if not is_passed)
+    return float(min(failed, default=max(passed) + 1) - 1)
 
 
 def _capped_at(seen: spec.Seen) -> float | None:
     """Where no number failed, the last that was tried."""
-    is_capped = all(has_passed(one, seen.measured.duration_s) for one in seen.measured.levels)
-    return streams_played(seen) if is_capped else None
+    return streams_played(seen) if all(seen.measured.passed.values()) else None
+
+
+def _wait_fraction(seen: spec.Seen) -> float | None:
+    """In the number that ended the search, else the largest: of the time that pictures took."""
+    passed = seen.measured.passed
+    failed = [one for one in seen.measured.levels if not passed[one.players]]
+    last = min(failed, default=max(seen.measured.levels))
+    return None if last.wait_ns is None else last.wait_ns / max(1, last.busy_ns)
 
 
 def _view(seen: Sequence[spec.Seen]) -> list[spec.Seen | None]:
@@ -112,7 +160,7 @@ STREAMS: Final = spec.TaskSpec(
     name="streams",
     label="streams at once",
     verb="play several streams",
-    axes=("threads", "player", "carrier"),
+    axes=("threads", "player", "carrier", "link", "cache", "root"),
     settings_model=StreamsSettings,
     job_model=StreamsJob,
     measurement_model=StreamsMeasurement,
@@ -130,6 +178,7 @@ STREAMS: Final = spec.TaskSpec(
         ),
         spec.Figure("capped_at", "", _capped_at, kind="count"),
         spec.Figure("peak_rss_bytes", "B", spec.peak_memory, kind="peak"),
+        spec.Figure("wait_fraction", "", _wait_fraction, kind="share"),
     ),
     headline="count",
     reads_encoded_file=True,

@@ -46,6 +46,7 @@ CELL_COLUMNS: Final = {
     "request_kib": INTEGER,
     "cache": TEXT,
     "root": TEXT,
+    "ingest_mb_per_s": INTEGER,
 }
 """A cell's clip, encoding and setting, as tables have named them since the first."""
 
@@ -78,6 +79,7 @@ def cell_values(cell: Cell, arm: str = "", played_by: str = "") -> dict[str, obj
         "request_kib": setting["request_kib"],
         "cache": setting["cache"],
         "root": setting["root"],
+        "ingest_mb_per_s": setting["ingest_mb_per_s"],
     }
 
 
@@ -114,7 +116,7 @@ _FIRST_FIGURES: Final = (
 )
 """The figures of the first table, in its order; later ones follow."""
 
-_LAST_FIGURES: Final = ("wait_p50_ms",)
+_LAST_FIGURES: Final = ("wait_p50_ms", "wait_fraction")
 """Of older tasks, added since."""
 
 FIGURE_COLUMNS: Final = {

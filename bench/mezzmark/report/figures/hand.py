@@ -1,4 +1,4 @@
-"""Where the hand was and what was seen, and late pictures by the number of streams."""
+"""Where the hand was and what was seen; what streams and editors came to, by their number."""
 
 from collections.abc import Mapping, Sequence
 from typing import cast
@@ -40,29 +40,38 @@ def draw_strokes(clip: str, screens: Mapping[str, Screen]) -> Drawing:
     return drawing
 
 
-def draw_streams(at_best: AtBest, trials: Sequence[Trial]) -> Drawing:
-    """A line an encoding, at its best setting: late pictures of all rounds by number of streams."""
+def draw_counts(task: str, at_best: AtBest, trials: Sequence[Trial]) -> Drawing:
+    """A line an encoding, at its best setting: late pictures, and where editors drag ages, means of
+    all rounds by the number of streams or editors."""
     found = [t for t in trials if t.cell.but(clip="") == at_best[t.cell.encoding][0]]
     rows = [
-        (trial.cell.encoding, *level)
+        (
+            trial.cell.encoding,
+            one.players,
+            100 * one.late / (one.pictures or np.nan),
+            one.age_p95_ms,
+        )
         for trial in found
-        for level in cast(StreamsMeasurement, trial.measurement).levels
+        for one in cast(StreamsMeasurement, trial.measurement).levels
     ]
-    data = pd.DataFrame(rows, columns=["encoding", "streams", "pictures", "late", "worst"])
-    data = data.assign(rounds=1).groupby(["encoding", "streams"], as_index=False).sum()
+    columns = ["encoding", "players", prose.LATE_LABEL, prose.AGE_LABEL]
+    groups = pd.DataFrame(rows, columns=columns).groupby(["encoding", "players"], as_index=False)
+    data = groups.mean().assign(rounds=groups.size()["size"])
     every = data.groupby("encoding")["rounds"].transform("max")
     data = data[2 * data["rounds"] > every]  # what few rounds tried is what only good ones reach
-    data = data.assign(share=100 * data["late"] / data["pictures"].clip(lower=1))
     shapes = {name: SHAPES[n % len(SHAPES)] for n, name in enumerate(at_best)}
     colours = {name: "original" if name == ORIGINAL else "other" for name in at_best}
     key = [key_entry(shown_name(n), s, colour=colours[n], linewidth=1) for n, s in shapes.items()]
-    drawing = new_drawing(prose.streams_text(at_best), body_in=BODY_IN, left_in=LEFT_IN, key=key)
-    axes = drawing.figure.add_subplot()
-    for name, shape in shapes.items():
-        mine = data[data["encoding"] == name]
-        colour = LIGHT[colours[name]]
-        axes.plot(mine["streams"], mine["share"], color=colour, marker=shape, linewidth=1)
-    axes.set(xlabel=prose.STREAMS_LABEL, ylabel=prose.LATE_LABEL, ylim=(-2, 102))
-    axes.xaxis.set_major_locator(MaxNLocator(integer=True))
-    axes.grid(True)
+    text = prose.counts_text(task, at_best)
+    drawing = new_drawing(text, body_in=BODY_IN, left_in=LEFT_IN, key=key)
+    labels_shown = [label for label in columns[2:] if data[label].notna().any()]
+    panels = drawing.figure.subplots(1, len(labels_shown), squeeze=False)[0]
+    for label, axes in zip(labels_shown, panels, strict=True):
+        for name, shape in shapes.items():
+            mine, colour = data[data["encoding"] == name], LIGHT[colours[name]]
+            axes.plot(mine["players"], mine[label], color=colour, marker=shape, linewidth=1)
+        axes.set(xlabel=prose.COUNT_LABEL.format(task), ylabel=label)
+        axes.set_ylim(*((-2, 102) if label == prose.LATE_LABEL else (0, None)))
+        axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+        axes.grid(True)
     return drawing

@@ -12,6 +12,7 @@ from mezzmark.decide.machine.state import ScrubSpread, Steadiness
 from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CellSummary
+from mezzmark.model.link import ReadSettings
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.patterns import PATTERNS
@@ -175,8 +176,9 @@ def untested_in_words(manifest: Manifest) -> tuple[str, ...]:
     has_device = scrub is None or any(
         (player := PLAYERS.get(name)) and player.device for name in scrub.every_player
     )
-    has_link = scrub is not None and bool(scrub.modelled_links)
-    is_warm = not has_link and (scrub is None or "cold" not in scrub.cache)
+    reading = [table for table in scenario.tasks.values() if isinstance(table, ReadSettings)]
+    has_link = any(table.modelled_links for table in reading)
+    is_warm = not has_link and not any("cold" in table.cache for table in reading)
     texts = {
         "the camera original itself, so there is nothing to be faster than": ORIGINAL not in names,
         "reading from slow or shared storage: files just written lie in memory": is_warm,
@@ -189,6 +191,7 @@ def untested_in_words(manifest: Manifest) -> tuple[str, ...]:
         "dragging, where requests do not wait for the last picture": "drag" not in scenario.tasks,
         "playing in real time": "play" not in scenario.tasks,
         "several streams at once": "streams" not in scenario.tasks,
+        "several editors on one storage": "editors" not in scenario.tasks,
         "sound, effects, and the editing program itself": True,
         "other machines and other footage": True,
     }

@@ -1,16 +1,19 @@
-"""What dragging, playing and several streams came to, in words."""
+"""What dragging, playing, several streams and several editors came to, in words."""
 
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
 from mezzmark.decide.estimate.over_clips import AtBest
+from mezzmark.model.cell import CONDITIONS
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.report.prose.figures import FigureText
 from mezzmark.report.prose.numbers import estimate_text, number_text, shown_name
+from mezzmark.report.prose.terms import axis_words
 
 FRAME_LABEL, HAND_KEY = "frame of the clip", "the hand"
-LATE_LABEL, STREAMS_LABEL = "late pictures, %", "streams at once"
+LATE_LABEL, AGE_LABEL = "late pictures, %", "age while dragging (p95), ms"
+COUNT_LABEL: Final = "{} at once"
 
 _SAID: Final[dict[str, tuple[str, Callable[[Mapping[str, Estimate]], str]]]] = {
     "drag": (
@@ -28,7 +31,19 @@ _SAID: Final[dict[str, tuple[str, Callable[[Mapping[str, Estimate]], str]]]] = {
         ),
     ),
     "streams": ("In a typical round {} plays {}", lambda f: f"{estimate_text(f['count'])} at once"),
+    "editors": (
+        "With a file for each, {} serves in a typical round {}",
+        lambda f: f"{estimate_text(f['count'])} at once{_waiting(f)}",
+    ),
 }
+
+
+def _waiting(figures: Mapping[str, Estimate]) -> str:
+    """Whether storage or the machine ended the search."""
+    waited = figures.get("wait_fraction")
+    return (
+        f", and storage is {100 * waited.point:.0f} % of a picture's time beyond" if waited else ""
+    )
 
 
 def hand_sentences(at_best: Mapping[str, AtBest]) -> list[str]:
@@ -39,6 +54,9 @@ def hand_sentences(at_best: Mapping[str, AtBest]) -> list[str]:
         if by_encoding:
             best = next((name for name in by_encoding if name != ORIGINAL), ORIGINAL)
             text = start.format(shown_name(best), by_encoding[best])
+            setting = at_best[task][best][0].setting
+            read = [axis_words(axis, setting[axis]) for axis in CONDITIONS if setting[axis]]
+            text += f" ({', '.join(read)})" * bool(read)
             is_beside = best != ORIGINAL and ORIGINAL in by_encoding
             beside = f"; the original {by_encoding[ORIGINAL]}" if is_beside else ""
             texts.append(f"{text}{beside}.")
@@ -57,13 +75,13 @@ def strokes_text(clip: str, encodings: Sequence[str], off: Sequence[float]) -> F
     )
 
 
-def streams_text(at_best: AtBest) -> FigureText:
-    """Of late pictures by the number of streams."""
+def counts_text(task: str, at_best: AtBest) -> FigureText:
+    """Of what streams or editors came to, by their number."""
     counts = (f"{shown_name(n)} {estimate_text(f['count'])}" for n, (_, f) in at_best.items())
     return FigureText(
-        title="How many streams play at once",
-        subtitle="Late pictures, where most rounds tried; the median of rounds decides",
-        caption="One stream more than the machine carries, and mostly all are late. "
+        title=f"How many {task} are served at once",
+        subtitle="Where most rounds tried; the median of rounds decides",
+        caption="One more than is carried, and mostly all are late. "
         "No more are tried than the scenario's `most`.",
         alt=f"{'; '.join(counts)}.",
     )

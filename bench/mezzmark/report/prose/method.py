@@ -59,8 +59,8 @@ _CLOCKS: Final[tuple[tuple[set[str], str], ...]] = (
         "damage is called suspect.",
     ),
     (
-        {"drag", "play", "streams"},
-        "Drag, play, streams: nobody waits for a picture. What the screen showed is "
+        {"drag", "play", "streams", "editors"},
+        "Drag, play, streams, editors: nobody waits for a picture. What the screen showed is "
         "rebuilt from when pictures were in memory, in the viewer's size and RGB; nothing is "
         "checked meanwhile. Afterwards every 32nd line of each picture shown, and a few of them in "
         "full, are held against a sequential decode of this file.",

@@ -72,8 +72,8 @@ def estimate_parts(estimate: Estimate, *, with_unit: bool = True) -> tuple[str, 
     tail = ("×" if unit == "×" else f" {unit}") if with_unit and unit else ""
     if estimate.spans_clips:
         return _clips_parts(estimate, tail)
-    if estimate.unit == "streams":
-        return _count_parts(estimate)
+    if noun := {"streams": "stream", "editors at once": "editor"}.get(estimate.unit):
+        return _count_parts(estimate, noun)
     if estimate.low is None or estimate.high is None:
         return f"{number_text(point)}{tail}", ""
     low, high = (shown_value(end, estimate.unit) for end in (estimate.low, estimate.high))
@@ -82,11 +82,11 @@ def estimate_parts(estimate: Estimate, *, with_unit: bool = True) -> tuple[str, 
     return f"{texts[0]}{tail}", f"[{texts[1]}, {texts[2]}]"
 
 
-def _count_parts(estimate: Estimate) -> tuple[str, str]:
+def _count_parts(estimate: Estimate, noun: str) -> tuple[str, str]:
     """`5 streams` and `[4, 6]`; capped: `at least 16 streams` and `[9, 16 or more]`."""
     low, high, cap = estimate.low, estimate.high, estimate.capped_at or math.inf
     least = "at least " * estimate.is_least
-    point = f"{least}{count_text(round(estimate.point), 'stream')}"
+    point = f"{least}{count_text(round(estimate.point), noun)}"
     more = " or more" * ((high or 0) >= cap)
     return point, "" if low is None or high is None else f"[{low:.0f}, {high:.0f}{more}]"
 

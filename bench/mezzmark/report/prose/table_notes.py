@@ -90,6 +90,10 @@ NOTES: Final = {
     ),
     "play cells": "Without sound. Where the queue runs empty (0), playing is not sustained.",
     "streams cells": "None with more than one late picture in ten seconds, in a typical round.",
+    "editors cells": (
+        "A file of each one's own; in a typical round. All players share this machine's cores: "
+        "where storage is little of a picture's time beyond that number, the machine ended it."
+    ),
     "storage cells": (
         "What the storage of the run's folder does at best, by so many processes (jobs), a file "
         "each: in a row, single reads at random places, and writing until all has reached the "

@@ -85,6 +85,7 @@ _AXES: Final[dict[str, Callable[[Any], str]]] = {
     "cache": lambda name: f"file cache {plain_name(name)}",
     "link": lambda name: f"modelled link {shown_name(name)}",
     "root": lambda name: f"root {shown_name(name)}",
+    "ingest_mb_per_s": lambda rate: f"beside an ingest that writes {rate} MB/s",
 }
 
 

@@ -1,4 +1,4 @@
-"""Dragging, playing, several streams: a section, which stands alone as each of the page does."""
+"""Dragging, playing, several at once: a section, which stands alone as each of the page does."""
 
 from collections.abc import Iterator
 from functools import partial
@@ -9,7 +9,7 @@ from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.tasks.drag import DragMeasurement
 from mezzmark.model.tasks.hand import Screen
 from mezzmark.report.figures.gallery import Picture, make_picture
-from mezzmark.report.figures.hand import draw_streams, draw_strokes
+from mezzmark.report.figures.hand import draw_counts, draw_strokes
 from mezzmark.report.sections.parts import Section
 from mezzmark.report.tables.cells import cells_table
 from mezzmark.report.view import OPEN_LOOPS, RunView
@@ -21,7 +21,7 @@ def hand_section(view: RunView) -> Section:
         anchor="hand",
         title="Does the picture follow the hand?",
         nav="Dragging, playing",
-        pictures=(*_strokes(view, view.at_best["drag"]), *_streams(view, view.at_best["streams"])),
+        pictures=(*_strokes(view, view.at_best["drag"]), *_counts(view)),
         tables=tuple(cells_table(view, task) for task in OPEN_LOOPS),
     )
 
@@ -42,7 +42,9 @@ def _strokes(view: RunView, at_best: AtBest) -> Iterator[Picture]:
         yield make_picture(f"{view.prefix}strokes", partial(draw_strokes, clip, pair))
 
 
-def _streams(view: RunView, at_best: AtBest) -> Iterator[Picture]:
-    trials = [o.trial for o in view.observations if o.cell.task == "streams" and o.trial]
-    if trials and at_best:
-        yield make_picture(f"{view.prefix}streams", partial(draw_streams, at_best, trials))
+def _counts(view: RunView) -> Iterator[Picture]:
+    for task in ("streams", "editors"):
+        trials = [o.trial for o in view.observations if o.cell.task == task and o.trial]
+        if trials and (at_best := view.at_best[task]):
+            draw = partial(draw_counts, task, at_best, trials)
+            yield make_picture(f"{view.prefix}{task}", draw)

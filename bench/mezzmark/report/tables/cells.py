@@ -35,6 +35,7 @@ _HEADS: Final[Mapping[str, Mapping[str, str]]] = {
         "distance_mean_frames": "distance, mean",
         "freeze_ms": "longest freeze",
         "to_exact_ms": "exact after a stop",
+        "wait_p50_ms": "storage",
     },
     "play": {
         "start_ms": "start",
@@ -42,11 +43,13 @@ _HEADS: Final[Mapping[str, Mapping[str, str]]] = {
         "dropped_fraction": "dropped",
         "least_fill": "least queue",
         "busy_fraction": "at work",
+        "wait_p50_ms": "storage",
         "double_on_time_fraction": "on time at 2×",
         "reverse_on_time_fraction": "on time backwards",
     },
     "storage": {"mb_per_s": "rate", "read_p50_ms": "one read, median"},
-    "streams": {"count": "streams", "peak_rss_bytes": "peak memory"},
+    "streams": {"count": "streams", "wait_fraction": "storage", "peak_rss_bytes": "peak memory"},
+    "editors": {"count": "editors", "wait_fraction": "storage", "peak_rss_bytes": "peak memory"},
 }
 """The axes and figures that are shown of a task, and what the figures are called; of any other task
 all, by their names."""
@@ -58,8 +61,8 @@ def cells_table(view: RunView, task: str) -> Table:
     spec = TASKS[task]
     heads = _HEADS.get(task, {figure.name: figure.name for figure in spec.figures})
     mine = [summary for summary in view.summaries if summary.cell.task == task]
-    if not any("wait_p50_ms" in summary.estimates for summary in mine):
-        heads = {name: head for name, head in heads.items() if name != "wait_p50_ms"}
+    known = {name for summary in mine for name in summary.estimates}
+    heads = {name: head for name, head in heads.items() if head != "storage" or name in known}
     return tabulate(
         mine,
         [
