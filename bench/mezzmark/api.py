@@ -115,7 +115,8 @@ def _planned(manifest: Manifest, run_count: int) -> str:
 
     cells = manifest_cells(manifest)
     counts = planned_text(count_trials(cells, manifest.scenario.seed))
-    text = f"{footage_words(manifest.clips)}: {len(manifest.encodings)} encodings, {counts}."
+    encodings = {medium.encoding for medium in manifest.media}
+    text = f"{footage_words(manifest.clips)}: {len(encodings)} encodings, {counts}."
     if run_count == 1:
         return text
     compared = [planned.cell for planned in cells if planned.arm != "pilot"]

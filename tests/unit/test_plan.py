@@ -9,8 +9,9 @@ from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.footage import ClipSpec, Recipe
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.encode import EncodeSettings
+from mezzmark.model.tasks.fidelity import FidelitySettings
 from mezzmark.model.tasks.scrub import ScrubSettings
-from mezzmark.runner.plan import PlannedCell, plan_cells, plan_round
+from mezzmark.runner.plan import PlannedCell, count_trials, plan_cells, plan_round
 
 CLIPS = ("a", "b")
 ENCODINGS = (ORIGINAL, "vc3-sq", "mjpeg-fine")
@@ -45,6 +46,16 @@ def test_every_combination_is_one_cell() -> None:
     assert Counter(cell.task for cell in cells) == {"scrub": 24, "encode": 8}
     assert len({cell.cell_id for cell in cells}) == 32
     assert ORIGINAL not in {cell.encoding for cell in cells if cell.task == "encode"}
+
+
+def test_trials_are_counted_by_task() -> None:
+    """The cells above and three kernels a round; once what is judged, and three pilot trials of
+    each cell of the best player, of which there are 12, by two players."""
+    judged = planned_of(scenario(fidelity=FidelitySettings()))
+    kernels = {"scrub": 24, "encode": 8, "kernel": 3}
+    assert count_trials(judged, 7) == (kernels, {"fidelity": 4})
+    best = scenario(scrub=ScrubSettings(patterns=("jump", "near"), players=("best",)), encode=None)
+    assert count_trials(planned_of(best), 7) == ({"scrub": 12, "kernel": 3}, {"pilot": 72})
 
 
 @pytest.mark.parametrize(("cores", "counts"), [(1, {1}), (2, {1, 2}), (3, {1, 3}), (8, {1, 4, 8})])

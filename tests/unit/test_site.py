@@ -26,8 +26,9 @@ PICTURE = Picture(file_stem="", title="", caption="", alt="", page_svg="", svg=b
 
 
 def named(name: str, seed: int = 1) -> Fabrication:
-    """A run whose id begins with a name, the first letter of which is its host."""
-    return replace(MADE, name=name, host_label=f"<{name[0]}>", seed=seed)
+    """A run whose id begins with a name, the first letter of which is its host; b1 never ended."""
+    changes = {"stop_reason": ""} if name == "b1" else {}
+    return replace(MADE, name=name, host_label=f"<{name[0]}>", seed=seed, **changes)
 
 
 def contents(folder: Path) -> dict[str, bytes]:
@@ -63,10 +64,12 @@ def test_every_link_leads_to_a_file_and_a_place(built: Any) -> None:
 
 def test_more_runs_leave_the_others_as_they_were(built: Any, monkeypatch: Any) -> None:
     """With two runs more the files of the first two are the same; the same runs again, or one of
-    them, are not read for pages or histories; CSV and Parquet hold the rows of all."""
+    them, are not read for pages or histories; CSV and Parquet hold the rows of all. The index marks
+    what is unfinished."""
     runs, folder, before = built
     after = contents(folder)
     assert all(after[name] == data for name, data in before.items() if name.startswith("runs/"))
+    assert after["index.html"].count(b"Unfinished. ") == 1
     assert b'id="encode/street+at+dusk/VC-3+SQ/1t"' in after["runs/a1--a-/index.html"]
     monkeypatch.setattr(site, "read_view", None)
     monkeypatch.setattr(site.run_store, "read_run", None)
