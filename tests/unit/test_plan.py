@@ -173,7 +173,8 @@ def test_each_root_has_cells_of_its_own_but_no_copy_of_own_footage() -> None:
     user's file is on none, so that nobody hops between originals there; "local" can be left out."""
     roots = [{"name": name, "path": name} for name in ("share", "disk")]
     scrub = {"patterns": ["jump", "hop"], "threads": [1]}
-    clips = (ClipSpec(name="a", files=("a.mp4",)), ClipSpec(name="b", recipe=Recipe()))
+    clips = [ClipSpec(name="a", files=("a.mp4",))]
+    clips += [ClipSpec(name=name, recipe=Recipe()) for name in "bc"]
     asked = {
         "clips": clips,
         "roots": roots,
@@ -181,11 +182,11 @@ def test_each_root_has_cells_of_its_own_but_no_copy_of_own_footage() -> None:
         "storage": {"readers": [1], "writers": []},
     }
     plan = scenario(**asked, scrub=scrub)
-    media = dict.fromkeys(sorted(EVERYTHING))
+    media = [(clip, encoding) for clip in "abc" for encoding in ENCODINGS]
     cells = [p.cell for p in plan_cells(plan, media=media, core_count=2)]
     found = Counter((c.task, c.setting["root"]) for c in cells)
-    assert found["scrub", None] == 2 * 3 + 3
-    assert found["scrub", "share"] == found["scrub", "disk"] == 2 * 3 - 1
+    assert found["scrub", None] == 3 * 3 + 3
+    assert found["scrub", "share"] == found["scrub", "disk"] == 3 * 3 - 1
     assert found["storage", None] == found["storage", "share"] == found["storage", "disk"] == 3
     assert not any((c.clip, c.encoding) == ("a", ORIGINAL) for c in cells if c.setting["root"])
     hops = scenario(**asked, scrub={"patterns": ["hop"], "threads": [1], "roots": ["share"]})
