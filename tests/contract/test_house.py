@@ -7,7 +7,7 @@ import pytest
 from contract.house_counts import count
 
 ROOT = Path(__file__).parents[2]
-LIMITS = {"lines": 41_589, "modules": 214, "test_lines": 33_320}
+LIMITS = {"lines": 41_580, "modules": 214, "test_lines": 33_330}
 """What the project may hold; a limit is raised by whoever has a reason, in the same commit."""
 
 FULLEST_FOLDER = 25

@@ -158,6 +158,7 @@ SHOWN_SETTINGS = [
     ("cache", "cold", None),
     ("access", "random", "write"),
     ("request_kib", 128, 1024),
+    ("ingest_mb_per_s", 100, None),
 ]
 WIDE = Cell(
     task="delivery",
