@@ -228,6 +228,28 @@ def test_editors_drag_and_play_files_of_their_own(
     assert copies[1].read_bytes() == Path(media.media_path).read_bytes()
 
 
+def test_an_ingest_takes_the_line_or_the_storage(
+    media: MediaReference, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What it says it wrote has passed the line, or is on the storage, is no more than its rate,
+    and is removed."""
+    job = _editors(media, tmp_path, ingest_mb_per_s=50, duration_s=0.1)
+    passed: list[int] = []
+
+    class Told(Line):
+        def ask(self, asked_ns: int, byte_count: int) -> int:
+            passed.append(byte_count)
+            return super().ask(asked_ns, byte_count)
+
+    level, _ = playback._ingest(job, Told(LINK), _InThreads(1))
+    assert 0 < level.written_bytes == sum(passed) <= 5_000_000 + LINK.request_bytes
+    synced: list[int] = []
+    monkeypatch.setattr(os, "fsync", lambda file: synced.append(os.fstat(file).st_size))
+    level, _ = playback._ingest(job, None, _InThreads(1))
+    assert 0 < level.written_bytes == synced[-1] <= 5_000_000 + playback.PIECE_BYTES
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.slow
 def test_editors_are_processes_that_share_a_line(media: MediaReference, tmp_path: Path) -> None:
     """A worker's answer, as it is stored: a link that carries one player of two serves one."""

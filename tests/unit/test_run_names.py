@@ -160,6 +160,7 @@ SHOWN_SETTINGS = [
     ("root", None, "share"),
     ("access", "random", "write"),
     ("request_kib", 128, 1024),
+    ("ingest_mb_per_s", 100, None),
 ]
 WIDE = Cell(
     task="delivery",

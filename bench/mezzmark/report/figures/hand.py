@@ -45,14 +45,9 @@ def draw_counts(task: str, at_best: AtBest, trials: Sequence[Trial]) -> Drawing:
     all rounds by the number of streams or editors."""
     found = [t for t in trials if t.cell.but(clip="") == at_best[t.cell.encoding][0]]
     rows = [
-        (
-            trial.cell.encoding,
-            one.players,
-            100 * one.late / (one.pictures or np.nan),
-            one.age_p95_ms,
-        )
+        (trial.cell.encoding, n, 100 * late / (pictures or np.nan), age_ms)
         for trial in found
-        for one in cast(StreamsMeasurement, trial.measurement).levels
+        for n, pictures, late, _, age_ms, *_ in cast(StreamsMeasurement, trial.measurement).levels
     ]
     columns = ["encoding", "players", prose.LATE_LABEL, prose.AGE_LABEL]
     groups = pd.DataFrame(rows, columns=columns).groupby(["encoding", "players"], as_index=False)
@@ -62,15 +57,15 @@ def draw_counts(task: str, at_best: AtBest, trials: Sequence[Trial]) -> Drawing:
     shapes = {name: SHAPES[n % len(SHAPES)] for n, name in enumerate(at_best)}
     colours = {name: "original" if name == ORIGINAL else "other" for name in at_best}
     key = [key_entry(shown_name(n), s, colour=colours[n], linewidth=1) for n, s in shapes.items()]
-    text = prose.counts_text(task, at_best)
-    drawing = new_drawing(text, body_in=BODY_IN, left_in=LEFT_IN, key=key)
-    labels_shown = [label for label in columns[2:] if data[label].notna().any()]
-    panels = drawing.figure.subplots(1, len(labels_shown), squeeze=False)[0]
-    for label, axes in zip(labels_shown, panels, strict=True):
+    shown = [label for label in columns[2:] if data[label].notna().any()]
+    text, body_in = prose.counts_text(task, at_best), BODY_IN * len(shown)
+    drawing = new_drawing(text, body_in=body_in, left_in=LEFT_IN, key=key)
+    panels = drawing.figure.subplots(len(shown), sharex=True, squeeze=False)[:, 0]
+    for label, axes in zip(shown, panels, strict=True):
         for name, shape in shapes.items():
             mine, colour = data[data["encoding"] == name], LIGHT[colours[name]]
             axes.plot(mine["players"], mine[label], color=colour, marker=shape, linewidth=1)
-        axes.set(xlabel=prose.COUNT_LABEL.format(task), ylabel=label)
+        axes.set(xlabel=prose.COUNT_LABEL.format(task) if axes is panels[-1] else "", ylabel=label)
         axes.set_ylim(*((-2, 102) if label == prose.LATE_LABEL else (0, None)))
         axes.xaxis.set_major_locator(MaxNLocator(integer=True))
         axes.grid(True)
