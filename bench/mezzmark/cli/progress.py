@@ -152,7 +152,7 @@ def remark_text(event: Event) -> str:
             return f"left out: {reason}"
         case CellGivenUp(cell=cell, reason=reason):
             return f"left out from now on: {cell.cell_id} ({reason})"
-        case TrialFinished(trial=trial) if not trial.is_counted:
+        case TrialFinished(trial=trial) if not trial.is_counted and not trial.is_refused:
             return f"{trial.fate}: {trial.cell.cell_id}: {trial.reason or 'it enters no figure'}"
         case RoundsForecast():
             return forecast_text(event)

@@ -13,9 +13,10 @@ from typing import Final
 
 from mezzmark.decide.estimate.best_player import played_alike, player_costs, still_racing
 from mezzmark.model.cell import Cell, PlannedTrial
+from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import count_text
 from mezzmark.model.fact import NS_PER_S
-from mezzmark.model.players import BEST
+from mezzmark.model.players import BEST, PLAYERS, Player
 from mezzmark.model.records import Trial
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.scrub import ScrubMeasurement, ScrubSettings, latencies_ms
@@ -67,6 +68,7 @@ class Rounds:
         self._blocks: dict[Cell, tuple[int, int]] = {}
         self._failures: Counter[PlannedCell] = Counter()
         self._finished: set[PlannedCell] = set()
+        self._refused: set[tuple[str | int | None, ...]] = set()
         self._named: dict[Cell, str] = {}
         for trial in trials:
             self.note(trial)
@@ -84,6 +86,8 @@ class Rounds:
             self._finished.add(cell)
         else:
             self._failures[cell] += 1
+        if trial.is_refused:
+            self._refused.add(_decoder_of(trial))
         if trial.player and trial.arm != "pilot":
             self._named[played_alike(trial.cell)] = trial.player
 
@@ -175,9 +179,11 @@ class Rounds:
         return any(trial.round_index == round_index for trial in self.trials)
 
     def is_given_up(self, one: PlannedTrial | Trial) -> bool:
-        """Whether its cell has failed so often, and never finished, that it is left out."""
+        """Whether its cell has failed so often, and never finished, that it is left out, or there
+        is no such decoder for its encoding."""
         cell = _cell_of(one)
-        return cell not in self._finished and self._failures[cell] >= GIVE_UP_AFTER
+        has_failed = cell not in self._finished and self._failures[cell] >= GIVE_UP_AFTER
+        return has_failed or _decoder_of(one) in self._refused
 
     def expected_s(self, planned: Iterable[PlannedTrial]) -> float:
         """Seconds these trials will take, by the mean of each cell, or of all cells where one was
@@ -268,6 +274,13 @@ class Rounds:
 def _cell_of(one: PlannedTrial | Trial) -> PlannedCell:
     """What counts as one cell: in pilot trials each player by itself."""
     return PlannedCell(one.cell, *((one.arm, one.player) if one.arm == "pilot" else ()))
+
+
+def _decoder_of(one: PlannedTrial | Trial) -> tuple[str | int | None, ...]:
+    """Which decoder it asks for, and of what; each original may be of another codec."""
+    player = PLAYERS.get(one.player or one.cell.setting["player"], Player(name=""))
+    clip = one.cell.clip if one.cell.encoding == ORIGINAL else ""
+    return player.device, player.lowres, one.cell.encoding, clip
 
 
 def _usual_block_ns(measured: ScrubMeasurement, blocks: int) -> float:
