@@ -61,6 +61,7 @@ def draw_links(view: RunView, family: LinkFamily, cells: Sequence[Mapping[str, s
     roles = {entry.encoding: view.role(entry.encoding, first) for entry in first.entries}
     names = sorted(roles, key=lambda name: roles[name] == "other")
     shapes = dict(zip(names, theme.SHAPES, strict=False))
+    shapes |= {ORIGINAL: theme.MARKERS["original"]} if ORIGINAL in shapes else {}
     key = [theme.key_entry(shown_name(n), s, colour=roles[n]) for n, s in shapes.items()]
     drawing = new_drawing(prose.links_text(family), body_in=BODY_IN, key=key, left_in=0.8)
     axes, marks = drawing.figure.add_subplot(), list[Mark]()

@@ -127,13 +127,13 @@ def spans_words(entry: Ranked, shares: Mapping[str, float]) -> str:
 
 def links_text(family: LinkFamily) -> FigureText:
     """Of what a move takes over links that differ in their rate alone."""
-    link, first = family[0]
+    link, setting = family[0][0], family[0][1].setting.but(link=None)
     fastest = [f"{link.name}: {ranking.entries[0].encoding}" for link, ranking in family]
-    bars = bar_words(entry.estimates["p50_ms"] for entry in first.entries)
+    bars = bar_words(entry.estimates["p50_ms"] for entry in family[0][1].entries)
     return FigureText(
         title="What the link to storage costs",
-        subtitle=f"{setting_words(first.setting.but(link=None))}. Modelled links with a round trip "
-        f"of {link.round_trip_ns / 1e6:g} ms. {bars}",
+        subtitle=f"Scrub latency {setting_words(setting)}. Modelled links with a round trip of "
+        f"{link.round_trip_ns / 1e6:g} ms. {bars}",
         caption="Filled: median scrub latency. Hollow: how much of a move waits for storage; in "
         "what is left the picture is decoded and presented.",
         alt=f"Least latency over {first_few(fastest)}.",
