@@ -106,6 +106,8 @@ PROMISED = {
         float64: latency_ms
         category: proof
         bool: is_proved
+        Int64: wait_ns
+        float64: resident_fraction
     """,
 }
 """Columns in order, runs of one type together; changed on purpose only."""

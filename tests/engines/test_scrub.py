@@ -28,6 +28,7 @@ from mezzmark.engines.play.view_proof import ViewVerifier
 from mezzmark.model.colour import FULL_RANGE
 from mezzmark.model.errors import EngineError, FootageError
 from mezzmark.model.footage import ColourTags
+from mezzmark.model.jobs import JobFailed
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement, proved_mask, shown_proof
 from mezzmark.model.tasks.spec import MediaReference
@@ -324,8 +325,9 @@ def test_decoder_without_its_device_is_an_engine_error(tmp_path: Path) -> None:
     """No codec of this kind is decoded by graphics cards, so asking for that names the remedy."""
     media = _indexed("ffv1-mkv", tmp_path)
     job = _job((media,), REQUESTS, "roll").model_copy(update={"player": PLAYERS["cuda"]})
-    with pytest.raises(EngineError, match=r'players = \["slice"\]'):
+    with pytest.raises(EngineError, match=r'players = \["slice"\]') as refused:
         run_scrub(job, time.perf_counter_ns)
+    assert JobFailed.by(refused.value).flags == ("no_decoder",)
 
 
 def _indexed(name: str, folder: Path) -> MediaReference:

@@ -24,6 +24,7 @@ from mezzmark.report.prose.cautions import unknown_text
 from mezzmark.report.prose.numbers import estimate_text, list_text, number_text, shown_name
 from mezzmark.report.prose.picture import picture_sentences
 from mezzmark.report.prose.terms import axis_words, pattern_words, task_label
+from mezzmark.report.tables.run import failure_table
 from mezzmark.report.view import RunView
 
 CALM = Spread(sample=0.1, trial=0.005, round=0.02)
@@ -102,6 +103,21 @@ def test_failures_are_told_with_their_reason() -> None:
     assert "RDD 36 standard: 4 of 16 trials failed (the decoder ended with signal 11)." in (
         found.cautions
     )
+
+
+def test_a_player_without_a_decoder_is_told_once_and_has_not_failed() -> None:
+    """Refused trials are no failures: one line names the device and the encoding."""
+    manifest, trials = fabricate_run(Fabrication(spread=CALM))
+    cell = trials[0].cell.but(setting=trials[0].cell.setting.but(player="cuda"))
+    refused = {"cell": cell, "outcome": "failed", "measurement": None, "flags": ("no_decoder",)}
+    view = RunView(manifest, (*trials, trials[0].model_copy(update=refused)))
+    assert failure_table(view).rows == ()
+    found = run_answer(view).cautions
+    told = [text for text in found if "cuda" in text]
+    assert told == [f"No device decoder (cuda) for {shown_name(cell.encoding)}: not played so."]
+    assert not [text for text in found if "failed" in text]
+    (summary,) = [one for one in view.summaries if one.cell == cell]
+    assert (summary.trial_count, summary.failed_trial_count, summary.estimates) == (0, 0, {})
 
 
 def test_names_of_a_newer_version_are_counted_and_named() -> None:

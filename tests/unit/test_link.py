@@ -41,7 +41,7 @@ def link(rtt_ms: float, request: int, window: int = 0, burst: int = 0) -> Link:
         rate_bps=8 * GIGABIT,
         round_trip_ns=round(rtt_ms * 1e6),
         request_bytes=request,
-        window_bytes=window or request,
+        window_bytes=window,
         burst_bytes=burst,
     )
 
@@ -57,7 +57,9 @@ def opened(media: Path, of: Link, late_ns: int = 0) -> tuple[StorageFile, Time]:
 )
 def test_requests_in_turn_pay_a_round_trip_each(media, size, one_ms, in_turn_ms) -> None:
     """At 1 Gbit/s and 0.5 ms, L bytes take RTT + L / C in one request, and ceil(L / 128 KiB) RTT +
-    L / C in requests of 128 KiB; the bytes are the file's, and all the time is waiting."""
+    L / C in requests of 128 KiB; the bytes are the file's, which ends there, and all the time is
+    waiting."""
+    media.write_bytes(media.read_bytes()[:size])
     for request, wanted_ms in ((size, one_ms), (128 * KIB, in_turn_ms)):
         file, time = opened(media, link(0.5, request))
         assert file.read(size) == media.read_bytes()[:size]
@@ -77,13 +79,33 @@ def test_one_request_at_a_time_is_bound_by_its_size(media, rtt_ms, mb_per_s) -> 
 
 @pytest.mark.parametrize("rtt_ms", [0.2, 2, 10])
 def test_a_window_in_flight_brings_at_most_the_lesser_of_two_rates(media, rtt_ms) -> None:
-    """Of 512 KiB in flight, in pieces of 8 KiB, min(C, W / RTT) less the first round trip."""
+    """Of 512 KiB in flight, in pieces of 8 KiB, min(C, W / RTT) less two round trips: the first
+    piece goes alone."""
     window = 512 * KIB
-    file, time = opened(media, link(rtt_ms, 8 * KIB, window))
+    file, time = opened(media, link(rtt_ms, 8 * KIB, window - 8 * KIB))
     size = len(file.read())
     most = min(GIGABIT, window / (rtt_ms / 1e3))
     assert size / (time.now_ns / 1e9) <= most
-    assert size / ((time.now_ns / 1e6 - rtt_ms) / 1e3) >= most * 0.95
+    assert size / ((time.now_ns / 1e6 - 2 * rtt_ms) / 1e3) >= most * 0.95
+
+
+@pytest.mark.parametrize(
+    ("at", "size", "brought"), [(0, 300, 384), (12, 246, 372), (12, 20, 20), (0, 100, 100)]
+)
+def test_a_jump_asks_as_a_mounted_share_was_seen_to_do(media, at, size, brought) -> None:
+    """In KiB: of 300 from 0, 128 alone, then 128 and 128 together and 128 ahead; of 246 from 12,
+    128 alone, then 116 (up to a multiple of 16) and 128; less than a request as it is. So two round
+    trips and all whole ones are waited for, and what follows after a pause is there."""
+    file, time = opened(media, link(2, 128 * KIB, 128 * KIB))
+    file.seek(at * KIB)
+    file.read(size * KIB)
+    trips = 2 if size > 128 else 1
+    wanted_ns = trips * 2e6 + brought * KIB / GIGABIT * 1e9
+    assert time.now_ns == pytest.approx(wanted_ns, abs=9)
+    time.now_ns += 10_000_000
+    file.begin()
+    file.read((brought + 128 - size) * KIB if trips == 2 else 4 * KIB)
+    assert (file.wait_ns == 0) is (trips == 2)
 
 
 def test_a_bucket_lets_its_depth_pass_at_once() -> None:
@@ -100,7 +122,7 @@ def test_a_bucket_lets_its_depth_pass_at_once() -> None:
 def test_what_lies_ahead_is_asked_for_when_reading_goes_on(media) -> None:
     """The second of two reads in a row has the next window brought, so that a third one after a
     pause waits for nothing; a first one elsewhere waits; what was forgotten comes again."""
-    file, time = opened(media, link(0.5, 64 * KIB))
+    file, time = opened(media, link(0.5, 64 * KIB, 64 * KIB))
     waits = []
     for at in (0, 64, 128, 1024, 128, -1, 128):
         if at < 0:

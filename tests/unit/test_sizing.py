@@ -21,6 +21,7 @@ from mezzmark.model.shop import Camera, Shop, list_assumptions
 from mezzmark.model.tasks.decode import DecodeMeasurement
 from mezzmark.model.tasks.grid import GridMeasurement
 from mezzmark.model.tasks.play import Playback, PlayMeasurement
+from mezzmark.model.tasks.storage import StorageMeasurement
 from mezzmark.model.tasks.streams import Level, StreamsMeasurement
 from mezzmark.statistics.scaling import fit_scaling
 
@@ -263,6 +264,42 @@ def test_editors_decoded_for_by_hand() -> None:
     plenty = _quick(_size(_also(run, "decode", _decoded_at(24 * 60)), _shop()))
     assert plenty.figures["editors_decoded"].point == 60
     assert plenty.limited_by == "array"
+
+
+def _stored(run: Run, mb_per_s: dict[tuple[str, int], float]) -> Run:
+    """Raw storage that takes so many MB/s by access and processes, in every round."""
+    more = []
+    for (access, jobs), rate in mb_per_s.items():
+        setting = Setting(access=access, request_kib=1024, jobs=jobs)
+        cell = Cell(task="storage", clip="no clip", encoding="raw storage", setting=setting)
+        measured = StorageMeasurement(
+            access=access,
+            byte_count=round(rate * 1e6),
+            wall_ns=10**9,
+            process_start_ns=(0,),
+            process_end_ns=(10**9,),
+        )
+        changes = {"cell": cell, "measurement": measured, "blocks": 1}
+        rounds = {trial.round_index: trial for trial in run.trials}.values()
+        more += [trial.model_copy(update=changes) for trial in rounds]
+    return Run(run.manifest, (*run.trials, *more))
+
+
+def test_measured_storage_takes_the_place_of_arithmetic() -> None:
+    """Streams of 15 MB/s: 90 MB/s by 4 readers, the best of the counts, carry 6 editors where the
+    link could carry that; 3 GB/s of a disk leave the link's 94. 30 MB/s written are 48 frames of
+    0.625 MB a second in place of 100, so 2 h of 24 fps take 1 h; fast writing changes nothing."""
+    for read, link_gbps, editors, limit in (
+        ({("sequential", 1): 60, ("sequential", 4): 90}, 10, 6, "storage"),
+        ({("sequential", 1): 3000}, 1, 6, "link"),
+        ({("write", 1): 3000}, 10, 53, "array"),
+    ):
+        found = _quick(_size(_stored(_run(), read), _shop(link_gbps=link_gbps)))
+        assert (found.figures["editors_carried"].point, found.limited_by) == (editors, limit)
+    for rate, hours in ((30, 1.0), (100, 0.48)):
+        found = _quick(_size(_stored(_run(), {("write", 2): rate}), _shop()))
+        assert found.figures["ingest_hours_per_day"].point == pytest.approx(hours, rel=1e-3)
+        assert ("rate_of_storage" in found.notes) is (rate == 30)
 
 
 def test_streams_that_were_capped_decode_for_at_least_so_many() -> None:

@@ -5,7 +5,7 @@ from unittest.mock import patch
 
 import pytest
 
-from mezzmark.model.cell import Cell, PlannedTrial
+from mezzmark.model.cell import Cell, PlannedTrial, Setting
 from mezzmark.model.footage import ClipSpec, Recipe
 from mezzmark.model.records import Trial
 from mezzmark.model.scenario import Scenario
@@ -120,6 +120,30 @@ def test_a_cell_that_always_fails_is_given_up_and_one_that_once_finished_is_not(
             progress.note(trial(KERNEL))
     assert progress.is_given_up(trial(bad))
     assert not progress.is_given_up(trial(KERNEL))
+
+
+def test_what_has_no_decoder_is_not_tried_again() -> None:
+    """One refusal of cuda ends all cells of that device and encoding, in other clips too; of the
+    original, whose codec may differ, in that clip alone; software goes on."""
+
+    def cell(encoding: str, clip: str, player: str) -> Cell:
+        setting = Setting(pattern="jump", player=player)
+        return Cell(task="scrub", clip=clip, encoding=encoding, setting=setting)
+
+    progress = rounds(scenario())
+    for encoding in ("vc3-sq", "original"):
+        refused = trial(cell(encoding, "a", "cuda"), outcome="failed")
+        progress.note(refused.model_copy(update={"flags": ("no_decoder",)}))
+    given_up = {
+        (name, clip, player): progress.is_given_up(trial(cell(name, clip, player)))
+        for name in ("vc3-sq", "original", "mjpeg")
+        for clip in ("a", "b")
+        for player in ("cuda-frame", "slice")
+    }
+    gone = {("vc3-sq", "a"), ("vc3-sq", "b"), ("original", "a")}
+    assert {key for key, is_gone in given_up.items() if is_gone} == {
+        (*pair, "cuda-frame") for pair in gone
+    }
 
 
 def test_expected_time_is_by_cell_and_by_the_mean_for_unknown_ones() -> None:

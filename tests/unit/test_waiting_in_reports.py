@@ -7,9 +7,13 @@ from mezzmark.decide.choose.choose import choose_encoding
 from mezzmark.decide.choose.evidence import list_encodings
 from mezzmark.model.cell import KERNEL_CLIP, STORAGE_ENCODING, Cell, Setting
 from mezzmark.model.errors import ScenarioError
+from mezzmark.model.link import LinkSettings
 from mezzmark.model.records import Trial
 from mezzmark.model.request import ChooseSettings
 from mezzmark.model.tasks.storage import StorageMeasurement
+from mezzmark.report.export.tidy import samples_frame
+from mezzmark.report.figures.scatter import draw_links
+from mezzmark.report.figures.theme import theme_context
 from mezzmark.report.prose.latency import waiting_sentences
 from mezzmark.report.tables.cells import cells_table
 from mezzmark.report.view import RunView
@@ -50,6 +54,33 @@ def test_waiting_is_told_of_cells_that_were_looked_at_and_no_others() -> None:
             assert (wait is not None) is (ranking.setting["link"] == LINK)
             if wait:
                 assert wait.point == pytest.approx(count / 2)
+
+
+def test_moves_over_a_link_are_exported_and_drawn_by_its_rate() -> None:
+    """Each move's wait is in the table of moves, a gap where nobody looked. Two links that differ
+    in their rate alone are one figure with two marks each encoding and rate; one link is none."""
+    manifest, trials = fabricate_run()
+    scrubs = [trial for trial in trials if trial.cell.task == "scrub"]
+    both = [*scrubs, *map(linked, scrubs)]
+    waits = samples_frame([RunView(manifest, tuple(both))]).wait_ns
+    told = [ns for trial in both for ns in trial.measurement.wait_ns]
+    assert (waits.dropna().tolist(), waits.isna().sum()) == (told, len(told))
+    links = [LinkSettings(rate=rate).link for rate in ("1 Gbit/s", "10 Gbit/s")]
+    faster = {"link": links[1].name}
+    tenfold = [
+        one.model_copy(update={"cell": one.cell.but(setting=one.cell.setting.but(**faster))})
+        for one in map(linked, scrubs)
+    ]
+    one, two = (
+        RunView(manifest.model_copy(update={"links": tuple(links)}), tuple(both + more))
+        for more in ([], tenfold)
+    )
+    assert one.link_families == []
+    family, *_ = two.link_families
+    assert [link.rate_bps for link, _ in family] == [1e9, 1e10]
+    anchors = [{entry.encoding: "row" for entry in ranking.entries} for _, ranking in family]
+    with theme_context():
+        assert len(draw_links(two, family, anchors).links) == 2 * 2 * len(anchors[0])
 
 
 def test_a_run_of_raw_storage_alone_has_a_table_and_no_choice() -> None:

@@ -154,7 +154,7 @@ def remark_text(event: Event) -> str:
         case CellGivenUp(cell=cell, reason=reason, root=root):
             what = f"every {cell.task} cell on the root {root}" if root else cell.cell_id
             return f"left out from now on: {what} ({reason})"
-        case TrialFinished(trial=trial) if not trial.is_counted:
+        case TrialFinished(trial=trial) if not trial.is_counted and not trial.is_refused:
             return f"{trial.fate}: {trial.cell.cell_id}: {trial.reason or 'it enters no figure'}"
         case RoundsForecast():
             return forecast_text(event)

@@ -56,6 +56,10 @@ class EngineError(MezzmarkError, LookupError):
     exit_code = 23
 
 
+class NoDecoderError(EngineError):
+    """A device, or a smaller size, has no decoder for a codec: no further try would fare better."""
+
+
 class DiskFullError(MezzmarkError, OSError):
     """There is no room left for what must be written."""
 

@@ -5,7 +5,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, SerializeAsAny
 
-from mezzmark.model.errors import MezzmarkError
+from mezzmark.model.errors import MezzmarkError, NoDecoderError
 from mezzmark.model.fact import Fact
 from mezzmark.model.tasks import TASKS, read_measurement
 from mezzmark.model.tasks.spec import MediaReference, ProcessFacts
@@ -48,18 +48,21 @@ class Measured(Fact):
 
 
 class JobFailed(Fact):
-    """The job could not be done, and why; `exit_code` is that of the error behind it."""
+    """The job could not be done, and why; `exit_code` is that of the error behind it. `flags` are
+    those of the trial."""
 
     kind: Literal["job_failed"] = "job_failed"
     where: str
     what: str
     remedy: str
     exit_code: int
+    flags: tuple[str, ...] = ()
 
     @classmethod
     def by(cls, error: MezzmarkError, where: str = "") -> Self:
         """The answer in place of an error, of a file that goes by the name `where`."""
         told = {"what": error.what, "remedy": error.remedy, "exit_code": error.exit_code}
+        told["flags"] = ("no_decoder",) if isinstance(error, NoDecoderError) else ()
         return cls(where=where or error.where, **told)
 
 

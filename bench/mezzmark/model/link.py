@@ -20,7 +20,7 @@ USUAL_KIB = 128
 
 class Link(Fact):
     """A modelled connection: its rate, the round trip of each request, how much one asks for, how
-    much may be asked for ahead, what passes at once after a pause (the token bucket's depth)."""
+    much may be asked for ahead of that, what passes at once after a pause (the bucket's depth)."""
 
     name: str
     rate_bps: Amount
@@ -36,7 +36,7 @@ class LinkSettings(Fact):
     rate: BitRate = Field(ge=100_000, le=10**13, description="bits a second")
     round_trip_ms: float = Field(default=0.5, ge=0, le=10_000)
     request_kib: int = Field(default=USUAL_KIB, ge=4, le=65_536, description="size of a request")
-    window_kib: int = Field(default=USUAL_KIB, ge=4, le=1_048_576, description="asked for ahead")
+    window_kib: int = Field(default=USUAL_KIB, ge=0, le=1_048_576, description="asked for ahead")
     burst_kib: int = Field(default=0, ge=0, le=1_048_576, description="passes at once")
 
     @property

@@ -77,9 +77,9 @@ class HostMoment(Fact):
 Outcome = Literal["finished", "failed", "crashed", "timed_out"]
 
 
-FLAGS: Final = frozenset({"suspended", "late_generator", "not_cold", "cut_short"})
+FLAGS: Final = frozenset({"suspended", "late_generator", "not_cold", "cut_short", "no_decoder"})
 """What sets a trial apart: its process was stopped or the machine slept; moves came late; storage
-was to be cold and was not; its timeout ended it."""
+was to be cold and was not; its timeout ended it; its player has no decoder for the codec."""
 
 
 class Trial(Fact):
@@ -109,6 +109,11 @@ class Trial(Fact):
     def is_counted(self) -> bool:
         """Whether it may enter figures: it finished, and nothing sets it apart."""
         return self.outcome == "finished" and not self.flags
+
+    @property
+    def is_refused(self) -> bool:
+        """Whether nothing was played, for its player has no decoder of such files."""
+        return "no_decoder" in self.flags
 
     @property
     def played_by(self) -> Player:

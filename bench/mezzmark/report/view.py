@@ -1,6 +1,6 @@
 """One run as a report needs it: what is read from it, each once, nothing formatted yet."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Final, Literal
@@ -23,11 +23,16 @@ from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.estimate import CellSummary, Estimate
+from mezzmark.model.fact import grouped
+from mezzmark.model.link import Link
 
 OPEN_LOOPS: Final = ("drag", "play", "streams", "editors")
 
 Role = Literal["original", "leader", "other"]
 """What an encoding is to the reader: the camera's file, one of the fastest, or any other."""
+
+ANY_RATE: Final = {"name": "", "rate_bps": 0}
+LinkFamily = Sequence[tuple[Link, Ranking]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,6 +114,18 @@ class RunView(ObservedRun):
     def round_count(self) -> int:
         """Rounds that were begun."""
         return len({trial.round_index for trial in self.trials})
+
+    @property
+    def link_families(self) -> list[LinkFamily]:
+        """Scrub settings that differ in the rate of their link alone, by rate; only of several."""
+        links = {link.name: link for link in self.manifest.links}
+        found = ((links.get(one.setting["link"]), one) for one in self.rankings)
+        alike = grouped(
+            ((one.setting.but(link=None), link.model_copy(update=ANY_RATE)), (link, one))
+            for link, one in found
+            if link
+        )
+        return [sorted(f, key=lambda pair: pair[0].rate_bps) for f in alike.values() if len(f) > 1]
 
     def role(self, encoding: str, ranking: Ranking | None = None) -> Role:
         """What an encoding is to the reader: the chosen one where something is chosen, else one

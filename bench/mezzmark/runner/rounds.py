@@ -14,9 +14,10 @@ from typing import Final
 
 from mezzmark.decide.estimate.best_player import played_alike, player_costs, still_racing
 from mezzmark.model.cell import Cell, PlannedTrial
+from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import count_text
 from mezzmark.model.fact import NS_PER_S, grouped
-from mezzmark.model.players import BEST
+from mezzmark.model.players import BEST, PLAYERS, Player
 from mezzmark.model.records import Trial
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.scrub import ScrubMeasurement, ScrubSettings, latencies_ms
@@ -69,6 +70,7 @@ class Rounds:
         self._failures: Counter[PlannedCell] = Counter()
         self._root_failures: Counter[tuple[str | None, str]] = Counter()
         self._finished: set[PlannedCell] = set()
+        self._refused: set[tuple[str | int | None, ...]] = set()
         self._named: dict[Cell, str] = {}
         for trial in trials:
             self.note(trial)
@@ -90,6 +92,8 @@ class Rounds:
         else:
             self._failures[cell] += 1
             self._root_failures[place] += 1
+        if trial.is_refused:
+            self._refused.add(_decoder_of(trial))
         if trial.player and trial.arm != "pilot":
             self._named[played_alike(trial.cell)] = trial.player
 
@@ -181,10 +185,12 @@ class Rounds:
         return any(trial.round_index == round_index for trial in self.trials)
 
     def is_given_up(self, one: PlannedTrial | Trial) -> bool:
-        """Whether its cell failed so often, and never finished, or its task on its root."""
+        """Whether its cell failed so often, and never finished, or its task on its root, or there
+        is no such decoder for its encoding."""
         cell = _cell_of(one)
         is_failing = cell not in self._finished and self._failures[cell] >= GIVE_UP_AFTER
-        return is_failing or bool(self.root_given_up(one))
+        is_out = bool(self.root_given_up(one)) or _decoder_of(one) in self._refused
+        return is_failing or is_out
 
     def root_given_up(self, one: PlannedTrial | Trial) -> str:
         """Its root, if so many trials of its task failed there in a row: gone, full, hanging."""
@@ -289,6 +295,13 @@ class Rounds:
 def _cell_of(one: PlannedTrial | Trial) -> PlannedCell:
     """What counts as one cell: in pilot trials each player by itself."""
     return PlannedCell(one.cell, *((one.arm, one.player) if one.arm == "pilot" else ()))
+
+
+def _decoder_of(one: PlannedTrial | Trial) -> tuple[str | int | None, ...]:
+    """Which decoder it asks for, and of what; each original may be of another codec."""
+    player = PLAYERS.get(one.player or one.cell.setting["player"], Player(name=""))
+    clip = one.cell.clip if one.cell.encoding == ORIGINAL else ""
+    return player.device, player.lowres, one.cell.encoding, clip
 
 
 def _usual_block_ns(measured: ScrubMeasurement, blocks: int) -> float:

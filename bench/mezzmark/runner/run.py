@@ -192,8 +192,8 @@ def record_trial(planned: PlannedTrial, answer: Answer, **circumstances: Any) ->
         case Measured():
             came_of_it = {"outcome": "finished", **dict(answer)}
             del came_of_it["kind"]
-        case JobFailed(where=where, what=what):
-            came_of_it = {"outcome": "failed", "reason": f"{where}: {what}"}
+        case JobFailed(where=where, what=what, flags=flags):
+            came_of_it = {"outcome": "failed", "reason": f"{where}: {what}", "flags": flags}
         case WorkerFailed(outcome=outcome, reason=reason):
             came_of_it = {"outcome": outcome, "reason": reason}
         case _:

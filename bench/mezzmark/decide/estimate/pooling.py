@@ -50,15 +50,17 @@ def summarise_cells(
 def _summarise(
     trials: Sequence[Trial], observations: Sequence[Observation], confidence_level: float
 ) -> CellSummary:
-    """One arm of one cell."""
-    proofs_of = TASKS[trials[0].cell.task].proofs
+    """One arm of one cell; what its player has no decoder for was not tried."""
+    cell, arm = trials[0].cell, trials[0].arm
+    trials = [trial for trial in trials if not trial.is_refused]
+    proofs_of = TASKS[cell.task].proofs
     shown = [proof for t in trials if t.measurement and (proof := proofs_of(t.measurement))]
     proofs = Counter({kind: sum(proof.count(kind) for proof in shown) for kind in get_args(Proof)})
     failed = [trial for trial in trials if trial.outcome != "finished"]
     set_apart_count = sum(not trial.is_counted for trial in trials) - len(failed)
     return CellSummary(
-        cell=trials[0].cell,
-        arm=trials[0].arm,
+        cell=cell,
+        arm=arm,
         estimates=estimate_figures(observations, confidence_level=confidence_level),
         trial_count=len(trials),
         failed_trial_count=len(failed) + set_apart_count,

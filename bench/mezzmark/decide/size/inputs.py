@@ -9,6 +9,7 @@ import numpy as np
 
 from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun
 from mezzmark.decide.estimate.over_clips import at_best_of, clip_bitrates, hours_per_hour, mix_of
+from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.rounds import estimate_rate, estimate_values
 from mezzmark.decide.machine.identity import refuse_other_machines
 from mezzmark.decide.size.result import PlayedIn
@@ -17,12 +18,13 @@ from mezzmark.model.cell import ALL_CLIPS, KERNEL_CLIP, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
-from mezzmark.model.fact import NS_PER_S
+from mezzmark.model.fact import NS_PER_S, grouped
 from mezzmark.model.players import BEST
 from mezzmark.model.records import Trial
 from mezzmark.model.run import ClipManifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms, proved_mask
+from mezzmark.model.tasks.storage import Access
 from mezzmark.statistics.intervals import t_interval
 from mezzmark.statistics.scaling import ScalingFit
 
@@ -37,15 +39,16 @@ class MeasuredEncoding:
     """One encoding's figures; None where the runs did not measure them.
 
     `pixel_rate` is what this machine ingests, in pixels a second, and `rate_source` where that
-    was measured. `bits_per_pixel` is over clips. `stream_s_per_move` is what a playhead move
-    reads, in seconds of the stream's own rate; `saved_ms` how much sooner the picture is there
-    than with the originals, paired by round. `played` is how many pixels a second are decoded of
-    all streams that play at once.
+    was measured; `is_storage_bound` where writing holds it up. `bits_per_pixel` is over clips.
+    `stream_s_per_move` is what a playhead move reads, in seconds of the stream's own rate;
+    `saved_ms` how much sooner the picture is there than with the originals, paired by round.
+    `played` is how many pixels a second are decoded of all streams that play at once.
     """
 
     encoding: str
     pixel_rate: Estimate | None = None
     rate_source: RateSource | None = None
+    is_storage_bound: bool = False
     bits_per_pixel: Estimate | None = None
     stream_s_per_move: Estimate | None = None
     saved_ms: Estimate | None = None
@@ -78,6 +81,19 @@ def gather_encodings(runs: Sequence[MeasuredRun]) -> tuple[MeasuredEncoding, ...
         replace(_gather(name, trials, runs, waits[name], originals), played=played.get(name))
         for name in ordered
     )
+
+
+def measured_storage(runs: Sequence[MeasuredRun], access: Access) -> Estimate | None:
+    """10⁶ bytes a second of the best number of processes; where it was measured at several places,
+    of the slowest."""
+    trials = [trial for run in runs for trial in run.trials if trial.cell.task == "storage"]
+    places = grouped(
+        (one.cell.setting.but(jobs=None), one.estimates["mb_per_s"])
+        for one in summarise_cells(trials)
+        if one.estimates and one.cell.setting["access"] == access
+    )
+    best = (max(rates, key=lambda rate: rate.point) for rates in places.values())
+    return min(best, key=lambda rate: rate.point, default=None)
 
 
 def _played_rates(runs: Sequence[MeasuredRun]) -> dict[str, PlayedRate]:

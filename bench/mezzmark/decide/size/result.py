@@ -16,7 +16,8 @@ from mezzmark.model.shop import Assumption, Shop
 Answer = Literal["yes", "no", "cannot tell", "not measured"]
 """Of intermediates; the originals are there already."""
 
-Limit = Literal["link", "array", "decoding", ""]
+Limit = Literal["link", "array", "storage", "decoding", ""]
+"""`storage` as measured, `link` and `array` as the shop says."""
 
 PlayedIn = Literal["streams", "play", "decode", ""]
 """Streams were counted, one player was at work so much of its time, or files decoded in order."""
@@ -26,6 +27,7 @@ SizingNote = Literal[
     "rate_not_measured",
     "rate_of_encoding_alone",
     "rate_predicted",
+    "rate_of_storage",
     "size_not_measured",
     "reads_not_measured",
     "waits_not_measured",
@@ -33,9 +35,10 @@ SizingNote = Literal[
 ]
 """What must be known beside an encoding's figures. `no_ingest`: the originals need none;
 `rate_of_encoding_alone`: without decoding the originals, an upper bound from which only "no"
-follows; `rate_predicted`: from decoding and encoding, each measured; `reads_not_measured`: bytes
-read per playhead move; `waits_not_measured`: on the encoding or on the originals; `slower_moves`:
-than on the originals, so that it never pays off by waiting less."""
+follows; `rate_predicted`: from decoding and encoding, each measured; `rate_of_storage`: as fast as
+storage writes; `reads_not_measured`: bytes read per playhead move; `waits_not_measured`: on the
+encoding or on the originals; `slower_moves`: than on the originals, so that it never pays off by
+waiting less."""
 
 SIZING_FIGURES: Final = {
     "ingest_hours_per_day": "h",
@@ -125,6 +128,7 @@ class SizingResult(Fact):
     `named_here` is whom `choose` names from the same runs where what this shop asks counts too, and
     `is_recommended` whether surely; `named_alone` by needs and wishes alone. Empty: nobody; None:
     nothing can be chosen from.
+    `read_mb_per_s` is what storage was measured to do, where it was.
     `unmeasured_cameras` names those whose picture size no clip has: ingest and size are scaled by
     pixels, waits are taken as measured.
     """
@@ -138,6 +142,7 @@ class SizingResult(Fact):
     unmeasured_cameras: tuple[str, ...] = ()
     measured_core_count: int
     link_payload_mb_per_s: float
+    read_mb_per_s: Estimate | None = None
     draw_count: int
     confidence_level: float
 

@@ -8,7 +8,7 @@ differ from the clips measured. Waits of playhead moves are taken as measured.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -22,7 +22,7 @@ from mezzmark.decide.estimate.draws import (
     exactly,
 )
 from mezzmark.decide.estimate.observed_run import MeasuredRun
-from mezzmark.decide.size.inputs import MeasuredEncoding, gather_encodings
+from mezzmark.decide.size.inputs import MeasuredEncoding, gather_encodings, measured_storage
 from mezzmark.decide.size.queue import (
     HOURS_PER_DAY,
     SECONDS_PER_HOUR,
@@ -79,6 +79,17 @@ def planned_link_mb_per_s(shop: Shop) -> float:
     return payload_mb_per_s(shop) * shop.link_usable_fraction
 
 
+def carried_by(shop: Shop, read: Estimate | None) -> tuple[Limit, float]:
+    """What limits the streams of all editors, and at how many 10⁶ bytes a second: storage as it was
+    read, link included, where the link could have carried that; else what the shop says."""
+    planned = planned_link_mb_per_s(shop)
+    if read is not None and read.point <= payload_mb_per_s(shop):
+        return "storage", read.point
+    if read is not None or planned <= shop.array_mb_per_s:
+        return "link", planned
+    return "array", shop.array_mb_per_s
+
+
 def footage_gb(bitrate_bps: float, hours: float) -> float:
     """Size of `hours` of footage, in 10⁹ bytes."""
     return bitrate_bps * hours * SECONDS_PER_HOUR / BITS_PER_BYTE / GB
@@ -96,9 +107,10 @@ def size_encodings(
     Raises RunError for no run or for runs of different machines. A figure whose measurement is
     missing is left out, and a note says which.
     """
-    measured = gather_encodings(runs)
+    read, write = measured_storage(runs, "sequential"), measured_storage(runs, "write")
+    measured = [_as_written(one, write) for one in gather_encodings(runs)]
     core_count = runs[0].manifest.host.usable_core_count
-    sizer = _Sizer(shop=shop, rng=rng, draw_count=draw_count)
+    sizer = _Sizer(shop=shop, rng=rng, draw_count=draw_count, read=read)
     originals = [clip.original for run in runs for clip in run.manifest.clips]
     sizes = {(original.width_px, original.height_px) for original in originals}
     return SizingResult(
@@ -112,9 +124,21 @@ def size_encodings(
         ),
         measured_core_count=core_count,
         link_payload_mb_per_s=payload_mb_per_s(shop),
+        read_mb_per_s=read,
         draw_count=draw_count,
         confidence_level=CONFIDENCE_LEVEL,
     )
+
+
+def _as_written(measured: MeasuredEncoding, write: Estimate | None) -> MeasuredEncoding:
+    """No faster than storage was measured to take what ingest writes."""
+    rate, bits = measured.pixel_rate, measured.bits_per_pixel
+    if write is None or rate is None or bits is None:
+        return measured
+    most = write.scaled(BITS_PER_BYTE * MB / bits.point, "px/s")
+    if rate.point <= most.point:
+        return measured
+    return replace(measured, pixel_rate=most, scaling=None, is_storage_bound=True)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,6 +148,7 @@ class _Sizer:
     shop: Shop
     rng: np.random.Generator
     draw_count: int
+    read: Estimate | None
 
     def size(self, measured: MeasuredEncoding, core_count: int) -> EncodingSizing:
         """All figures of one encoding, and the three answers."""
@@ -181,8 +206,7 @@ class _Sizer:
         carried, decoded = figures.get("editors_carried"), figures.get("editors_decoded")
         if decoded is not None and (carried is None or decoded.point < carried.point):
             return "decoding"
-        is_link = planned_link_mb_per_s(self.shop) <= self.shop.array_mb_per_s
-        return "" if carried is None else "link" if is_link else "array"
+        return "" if carried is None else carried_by(self.shop, self.read)[0]
 
     def _draw(self, estimate: Estimate) -> Drawn:
         return draw_estimate(estimate, rng=self.rng, draw_count=self.draw_count)
@@ -224,13 +248,15 @@ class _Sizer:
             stream_bps = combine(lambda b: b * mean_pixels, bits)
         else:
             return {}
-        usable = min(planned_link_mb_per_s(shop), shop.array_mb_per_s)
+        limit, mb_per_s = carried_by(shop, self.read)
+        read = self.read if limit == "storage" else None
+        usable = self._draw(read) if read else exactly(mb_per_s, draw_count=self.draw_count)
         played = combine(lambda b: b * shop.streams_per_editor / BITS_PER_BYTE / MB, stream_bps)
         figures = _storage(shop, stream_bps, is_original=is_original)
         # At the peak all may play footage of the camera with the most bits.
         busiest = combine(lambda mb: mb * peak_ratio, played)
         figures["network_peak_mb_per_s"] = combine(lambda mb: mb * shop.editors, busiest)
-        figures["editors_carried"] = combine(lambda mb: np.floor(usable / mb), busiest)
+        figures["editors_carried"] = combine(lambda u, mb: np.floor(u / mb), usable, busiest)
         if measured.stream_s_per_move is not None:
             moves_per_s = shop.moves_per_hour / SECONDS_PER_HOUR
             figures["network_mean_mb_per_s"] = combine(
@@ -315,6 +341,8 @@ def _notes(measured: MeasuredEncoding, figures: Mapping[str, Estimate]) -> Itera
         yield "rate_of_encoding_alone"
     elif measured.rate_source.with_decode:
         yield "rate_predicted"
+    if measured.is_storage_bound:
+        yield "rate_of_storage"
     if "storage_tb" not in figures:
         yield "size_not_measured"
     elif measured.stream_s_per_move is None:

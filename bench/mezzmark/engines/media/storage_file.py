@@ -3,21 +3,28 @@ where there is one.
 
 The link is a token bucket that all its readers share (rate r, depth B: after a pause L bytes take
 max(0, L - B) / r) behind a round trip for each request. A reader asks in pieces of the size that
-the path it stands for asks in, and has as many in flight as fill its window; one that reads on has
-the window after its place asked for too, as readahead does. So one request takes RTT + L / r, m in
-turn m RTT + L / r, and a window W brings at most W / RTT. What was brought stays at hand until
-`forget`: then it comes over the link again, as on the first touch.
+the path it stands for asks in. What it lacks it asks for alone, after a jump for no more than it
+reads; once that is here it has what fills the window ahead in flight beside the next piece, all
+whole, and so has who reads on, as readahead does. So one request takes RTT + L / r, m in turn
+m RTT + L / r, and W in flight bring at most W / RTT. What was brought stays at hand until
+`forget`: then it comes over the link again, as on the first touch. (Seen of sshfs on Linux:
+`python tests/simulation/link_against_share.py`.)
 """
 
 from bisect import bisect_right
 from collections import deque
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from mezzmark.host.common import read_clock_ns, sleep_ns
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.link import Link
+
+PAGE: Final = 4096
+
+ALIGNED: Final = 4 * PAGE
+"""Where Linux ends what it reads ahead (`ra->order` in its mm/readahead.c)."""
 
 
 class Line:
@@ -94,7 +101,7 @@ class StorageFile:
     @property
     def _room(self) -> int:
         link = self._line and self._line.link
-        return max(1, link.window_bytes // link.request_bytes) if link else 1
+        return 1 + link.window_bytes // link.request_bytes if link else 1
 
     def seek(self, offset: int, whence: int = 0) -> int:
         """As of any file."""
@@ -119,32 +126,37 @@ class StorageFile:
         return data
 
     def _wait(self, line: Line, start: int, end: int) -> None:
-        now_ns = self._clock_ns() - self._late_ns
-        due_ns = max(now_ns, self._bring(line, start, end, now_ns))
-        if start == self._next:
-            self._bring(line, end, min(end + line.link.window_bytes, self.size), now_ns)
-        self._next = end
-        self._sleep_until(due_ns)
-        self._late_ns = self._clock_ns() - due_ns
-
-    def _bring(self, line: Line, at: int, end: int, now_ns: int) -> int:
-        """Ask for what is not at hand; when the last of it all is here."""
-        due_ns = 0
-        while at < end:
+        """Ask for what is not at hand, sleep until the last of it is here, and have asked by then
+        for as much ahead as there is room for. The first that is lacking is asked for alone."""
+        link, now_ns = line.link, self._clock_ns() - self._late_ns
+        reads_on, self._next = start == self._next, end
+        at, end = start // PAGE * PAGE, min(-(-end // PAGE) * PAGE, self.size)
+        is_in_a_row = reads_on or end - at > link.request_bytes
+        ahead = min(end + link.window_bytes * is_in_a_row, self.size)
+        is_first, step = True, min(ALIGNED, link.request_bytes)
+        due_ns = now_ns
+        while at < ahead:
             place = bisect_right(self._starts, at)
             known_end, here_ns = self._parts[place - 1] if place else (0, 0)
             if known_end <= at:
-                until = self._starts[place] if place < len(self._starts) else end
-                known_end = min(at + line.link.request_bytes, end, until)
+                until = self._starts[place] if place < len(self._starts) else self.size
+                whole = at + link.request_bytes
+                whole -= 0 if is_first else whole % step
+                known_end = min(whole, until, end if is_first and not reads_on else self.size)
                 is_full = len(self._in_flight) == self._in_flight.maxlen
                 asked_ns = max(now_ns, self._in_flight[0]) if is_full else now_ns
+                if at >= end and asked_ns > due_ns:
+                    break
                 self._sleep_until(asked_ns)  # others may ask meanwhile
                 here_ns = line.ask(asked_ns, known_end - at)
-                self._in_flight.append(here_ns)
+                self._in_flight.extend([here_ns] * (self._room if is_first else 1))
                 self._starts.insert(place, at)
                 self._parts.insert(place, (known_end, here_ns))
-            due_ns, at = max(due_ns, here_ns), known_end
-        return due_ns
+            if at < end:
+                due_ns = max(due_ns, here_ns)
+            at, is_first = known_end, False
+        self._sleep_until(due_ns)
+        self._late_ns = self._clock_ns() - due_ns
 
     def _sleep_until(self, due_ns: int) -> None:
         if (left_ns := due_ns - self._clock_ns()) > 0:

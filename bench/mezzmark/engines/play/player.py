@@ -36,7 +36,7 @@ from mezzmark.engines.media.probe import (
     video_track,
 )
 from mezzmark.engines.media.storage_file import StorageFile, line_of
-from mezzmark.model.errors import EngineError, reason_of
+from mezzmark.model.errors import EngineError, NoDecoderError, reason_of
 from mezzmark.model.footage import FrameIndex, MediaFacts
 from mezzmark.model.players import Device
 from mezzmark.model.tasks.decode import DecodeJob
@@ -270,7 +270,7 @@ def _open(
             hwaccel=HWAccel(device_type=device, allow_software_fallback=False),
         )
     except (FFmpegError, OSError, RuntimeError, NotImplementedError, ValueError) as error:
-        raise EngineError(
+        raise NoDecoderError(
             where=f'decoder "{device}" for {path}',
             what=f"this machine, FFmpeg build or codec has no such decoder ({reason_of(error)})",
             remedy='Use players = ["slice"], or check the graphics card and its driver.',
@@ -286,16 +286,19 @@ def _prepared_track(
     track = video_track(container, path)
     spread_decoding(track, settings.player.threading, settings.thread_count)
     device, lowres = settings.player.device, settings.player.lowres
+    kind: type[EngineError] = EngineError
     try:
         if lowres and lowres not in REDUCED_SIZES.get(facts.codec, ()):
+            kind = NoDecoderError
             raise ValueError(f"no smaller picture that {facts.codec} is decoded to was proved")
         track.codec_context.options |= {"lowres": str(lowres)} if lowres else {}
         track.codec_context.open(strict=False)
         if device and not track.codec_context.is_hwaccel:
+            kind = NoDecoderError
             raise ValueError(f"{device} was asked for, and software would decode")
     except (FFmpegError, OSError, ValueError) as error:
         container.close()
-        raise EngineError(
+        raise kind(
             where=f'player "{settings.player.name}" for {path}',
             what=f"cannot be opened ({reason_of(error)})",
             remedy="Try another player or thread count.",

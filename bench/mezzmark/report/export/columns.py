@@ -167,6 +167,9 @@ MOVE_COLUMNS: Final = (
     "shown_frame",
 )
 
+LOOKED_AT_COLUMNS: Final = {"wait_ns": INTEGER, "resident_fraction": NUMBER}
+"""Of a move; a gap where nobody looked."""
+
 PLACE_COLUMNS: Final = {
     "run_id": CATEGORY,
     "host": CATEGORY,
@@ -183,6 +186,7 @@ SAMPLES: Final[Mapping[str, str]] = {
     "latency_ms": NUMBER,
     "proof": CATEGORY,
     "is_proved": "bool",
+    **LOOKED_AT_COLUMNS,
 }
 """A row a playhead move."""
 

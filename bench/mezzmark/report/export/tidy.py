@@ -150,12 +150,17 @@ def samples_frame(runs: Sequence[MeasuredRun]) -> pd.DataFrame:
     measured = [measurement for _, measurement in found]
     places = columns.typed([place for place, _ in found], columns.PLACE_COLUMNS)
     counts = [len(measurement.frame_index) for measurement in measured]
+    pairs = list(zip(measured, counts, strict=True))
     moves: dict[str, Any] = {
         "move_index": _joined([np.arange(count) for count in counts], np.int64),
         **{n: _joined([getattr(m, n) for m in measured], np.int64) for n in columns.MOVE_COLUMNS},
         "latency_ms": _joined([latencies_ms(m) for m in measured], np.float64),
         "proof": [proof for m in measured for proof in m.proof],
         "is_proved": _joined([proved_mask(m) for m in measured], np.bool_),
+        **{
+            n: _joined([getattr(m, n) or np.full(k, np.nan) for m, k in pairs], np.float64)
+            for n in columns.LOOKED_AT_COLUMNS
+        },
     }
     repeated = places.loc[places.index.repeat(counts)].reset_index(drop=True)
     return repeated.assign(**moves)[list(columns.SAMPLES)].astype(dict(columns.SAMPLES))

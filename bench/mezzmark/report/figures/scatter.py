@@ -1,7 +1,7 @@
-"""Figures of a plane: size and speed, quality, the goals of a choice."""
+"""Figures of a plane: size and speed, links, quality, the goals of a choice."""
 
 from collections.abc import Mapping, Sequence
-from itertools import pairwise
+from itertools import pairwise, product
 from typing import Any, Final
 
 import numpy as np
@@ -13,13 +13,13 @@ from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.figures import FigureName
 from mezzmark.report.figures import theme
-from mezzmark.report.figures.marks import Drawing, Mark, at, ends
-from mezzmark.report.figures.points import Place, PlaneAxis, Point, draw_points
+from mezzmark.report.figures.marks import Drawing, Mark, at, draw_marks, ends, new_drawing
+from mezzmark.report.figures.points import BODY_IN, Place, PlaneAxis, Point, draw_points
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import run_figures as prose
-from mezzmark.report.prose.numbers import shown_value
+from mezzmark.report.prose.numbers import shown_name, shown_value
 from mezzmark.report.prose.picture import generation_words, quality_text
-from mezzmark.report.view import Role, RunView
+from mezzmark.report.view import LinkFamily, Role, RunView
 
 
 def draw_size(view: RunView, ranking: Ranking, *, cells: Mapping[str, str]) -> Drawing:
@@ -51,6 +51,43 @@ def draw_size(view: RunView, ranking: Ranking, *, cells: Mapping[str, str]) -> D
         PlaneAxis(label=labels.MEDIAN_LABEL, better="less", room=1.3, lines=instant),
         key=theme.role_key(roles, prose.leader_label(view.choice)),
     )
+
+
+def draw_links(view: RunView, family: LinkFamily, cells: Sequence[Mapping[str, str]]) -> Drawing:
+    """Over the rate of the link each encoding's median and, hollow, how much of it waits for
+    storage. Marks link to `cells`, the anchors of each link by encoding; the original and those
+    that lead have a mark first."""
+    first = family[0][1]
+    roles = {entry.encoding: view.role(entry.encoding, first) for entry in first.entries}
+    names = sorted(roles, key=lambda name: roles[name] == "other")
+    shapes = dict(zip(names, theme.SHAPES, strict=False))
+    shapes |= {ORIGINAL: theme.MARKERS["original"]} if ORIGINAL in shapes else {}
+    key = [theme.key_entry(shown_name(n), s, colour=roles[n]) for n, s in shapes.items()]
+    drawing = new_drawing(prose.links_text(family), body_in=BODY_IN, key=key, left_in=0.8)
+    axes, marks = drawing.figure.add_subplot(), list[Mark]()
+    for name, (figure, what) in product(shapes, labels.LINK_KEYS.items()):
+        line = [
+            Mark(
+                x=at(link.rate_bps / 1e9),
+                y=ends(estimate),
+                colour=roles[name],
+                link=(anchors[name], labels.mark_words(name, what, estimate)),
+                marker=shapes[name],
+                fill=float(figure == "p50_ms"),
+                bar_pt=2,
+            )
+            for (link, ranking), anchors in zip(family, cells, strict=True)
+            if (entry := ranking.find(name)) and (estimate := entry.estimates.get(figure))
+            if estimate.point > 0
+        ]
+        places = [mark.x[0] for mark in line], [mark.y[0] for mark in line]
+        axes.plot(*places, color=theme.LIGHT[roles[name]], alpha=0.5, linewidth=1)
+        marks += line
+    draw_marks(drawing, marks)
+    limits = [theme.padded([e for m in marks for e in getattr(m, way)], room=1.3) for way in "xy"]
+    theme.set_log_axis(axes, "x", limits[0], label=labels.LINK_LABEL)
+    theme.set_log_axis(axes, "y", limits[1], label=labels.MS_LABEL)
+    return drawing
 
 
 def draw_quality(judged: Sequence[EncodingFidelity], *, anchors: Mapping[str, str]) -> Drawing:

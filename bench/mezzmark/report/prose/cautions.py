@@ -12,8 +12,10 @@ from mezzmark.decide.machine.state import ScrubSpread, Steadiness
 from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CellSummary
+from mezzmark.model.fact import grouped
 from mezzmark.model.link import ReadSettings
 from mezzmark.model.players import PLAYERS
+from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.patterns import PATTERNS
 from mezzmark.model.tasks.scrub import ScrubSettings
@@ -54,6 +56,7 @@ def cautions_in_words(view: RunView, lead: Ranking | None) -> tuple[str, ...]:
         *_unproved_pictures(summaries),
         *_suspects(manifest),
         *_failures(summaries),
+        *_no_decoders(view.trials),
         *(f"Not measured: {visible_text(reason)}" for reason in manifest.refused),
         *_left_out(manifest),
         *_too_few_rounds(summaries),
@@ -133,6 +136,16 @@ def _failures(summaries: Sequence[CellSummary]) -> list[str]:
         if len(reason) > REASON_LIMIT:
             reason = f"{reason[: REASON_LIMIT - 1]}…"
         texts.append(f"{shown_name(name)}: {failed - flagged} of {trials} failed ({reason}).")
+    return texts
+
+
+def _no_decoders(trials: Sequence[Trial]) -> list[str]:
+    """By the kind of decoder, for which encodings there is none."""
+    refused = grouped((t.played_by.device, t.cell.encoding) for t in trials if t.is_refused)
+    texts = []
+    for device, names in refused.items():
+        kind = f"device decoder ({device})" if device else "decoder of a smaller picture"
+        texts.append(f"No {kind} for {list_text(list(dict.fromkeys(names)))}: not played so.")
     return texts
 
 

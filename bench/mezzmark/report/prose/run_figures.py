@@ -33,7 +33,7 @@ from mezzmark.report.prose.numbers import (
 )
 from mezzmark.report.prose.regress import summarise_regression
 from mezzmark.report.prose.terms import bar_words, rate_text, setting_words, task_label, trial_words
-from mezzmark.report.view import RunView
+from mezzmark.report.view import LinkFamily, RunView
 
 
 def role_words(roles: Collection[str], choice: Choice | None) -> str:
@@ -123,6 +123,21 @@ def spans_words(entry: Ranked, shares: Mapping[str, float]) -> str:
     moves = count_text(entry.estimates["p50_ms"].sample_count, "move")
     rounds = count_text(entry.estimates["p50_ms"].round_count, "round")
     return f"{shown_name(entry.encoding)}, waiting: {parts}; {rounds}, {moves}"
+
+
+def links_text(family: LinkFamily) -> FigureText:
+    """Of what a move takes over links that differ in their rate alone."""
+    link, setting = family[0][0], family[0][1].setting.but(link=None)
+    fastest = [f"{link.name}: {ranking.entries[0].encoding}" for link, ranking in family]
+    bars = bar_words(entry.estimates["p50_ms"] for entry in family[0][1].entries)
+    return FigureText(
+        title="What the link to storage costs",
+        subtitle=f"Scrub latency {setting_words(setting)}. Modelled links with a round trip of "
+        f"{link.round_trip_ns / 1e6:g} ms. {bars}",
+        caption="Filled: median scrub latency. Hollow: how much of a move waits for storage; in "
+        "what is left the picture is decoded and presented.",
+        alt=f"Least latency over {first_few(fastest)}.",
+    )
 
 
 def encode_text(

@@ -67,6 +67,7 @@ NOTES: Final[dict[SizingNote, str]] = {
     "rate_predicted": (
         "ingest speed is predicted from decoding the originals and encoding, each measured"
     ),
+    "rate_of_storage": "ingest is held up by writing: its speed is that of storage as measured",
     "size_not_measured": "its size was not measured",
     "reads_not_measured": "bytes read per playhead move were not measured: add a [scrub] table",
     "waits_not_measured": (

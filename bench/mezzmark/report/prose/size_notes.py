@@ -5,7 +5,7 @@ from statistics import median
 from typing import Final
 
 from mezzmark.decide.size.result import CLIP_RATIO, SIZED, EncodingSizing, SizingResult
-from mezzmark.decide.size.sizing import planned_link_mb_per_s
+from mezzmark.decide.size.sizing import carried_by
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.shop import Shop
 from mezzmark.report.prose import size as words
@@ -20,6 +20,8 @@ from mezzmark.report.prose.numbers import (
 
 _SIZE_UNITS: Final = ((1e-3, "PB", "10¹⁵"), (1.0, "TB", "10¹²"), (1e3, "GB", "10⁹"))
 """Factor from TB, unit, and its bytes."""
+
+_LIMITERS: Final = {"link": "link", "array": "storage array", "storage": "storage as measured"}
 
 _ANSWERING: Final = ("late_cards", "storage_tb", "wait_balance_min_per_day")
 """Figures that the table and its answers rest on."""
@@ -51,8 +53,7 @@ def _columns_in_words(result: SizingResult) -> str:
     shop = result.shop
     _, unit, size = size_unit(result.encodings)
     machines = "" if shop.ingest_machines == 1 else f" by {shop.ingest_machines} machines together"
-    limit = min(planned_link_mb_per_s(shop), shop.array_mb_per_s)
-    limiter = "link" if planned_link_mb_per_s(shop) <= shop.array_mb_per_s else "storage array"
+    limiter, limit = carried_by(shop, result.read_mb_per_s)
     is_decoded = any("editors_decoded" in found.figures for found in result.encodings)
     least = ", or decoding by one machine like this where that carries fewer"
     decoding = least if is_decoded else "; decoding was not measured"
@@ -61,8 +62,8 @@ def _columns_in_words(result: SizingResult) -> str:
         f"In time: {words.wanted_text(shop)}. "
         f"Storage: {count_text(shop.retention_days, 'shooting day')} kept, with "
         f"{_copies_text(shop)}. 1 {unit} = {size} bytes. "
-        f"Editors: playing {count_text(shop.streams_per_editor, 'stream')} each; the {limiter} is "
-        f"the limit, with {number_text(limit)} MB/s to plan for{decoding}. "
+        f"Editors: playing {count_text(shop.streams_per_editor, 'stream')} each; the "
+        f"{_LIMITERS[limiter]} is the limit, with {number_text(limit)} MB/s to plan for{decoding}. "
         "Pays off: an editor saves more waiting in the timeline than ingest adds. "
         f"Brackets: {result.confidence_level * 100:g} % intervals."
     )

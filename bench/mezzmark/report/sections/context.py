@@ -11,7 +11,7 @@ from mezzmark.model.cell import Setting
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.tasks import TASKS
 from mezzmark.report.figures.gallery import Picture, make_picture
-from mezzmark.report.figures.scatter import draw_choice, draw_size
+from mezzmark.report.figures.scatter import draw_choice, draw_links, draw_size
 from mezzmark.report.figures.scrub import draw_latency, draw_spans
 from mezzmark.report.figures.speeds import draw_encode
 from mezzmark.report.prose.answer import Answer, run_answer
@@ -172,6 +172,11 @@ def _scrub_section(view: RunView, cells: Table) -> tuple[Section, tuple[Picture,
         stem = f"{view.prefix}where-the-waiting-goes"
         spans = make_picture(stem, partial(draw_spans, view, view.rankings[0], **spans_links))
         tabs.append(Section(anchor=stem, title=spans.title, pictures=(spans,)))
+    for number, family in enumerate(view.link_families):
+        stem = f"{view.prefix}link-speeds-{number + 1}"
+        each = [_by_encoding(cells, ranking.setting) for _, ranking in family]
+        picture = make_picture(stem, partial(draw_links, view, family, each))
+        tabs.append(Section(anchor=stem, title=picture.title, pictures=(picture,)))
     told = best_players(view.trials) if view.choice is None else ()  # else the choice tells it
     start = Section(anchor="time", title="Is scrubbing fast?", nav="Scrubbing", tabs=tuple(tabs))
     sentences = (*best_player_sentences(told), *waiting_sentences(view.rankings))

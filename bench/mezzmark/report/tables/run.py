@@ -138,8 +138,8 @@ def _wrong(count: int) -> Entry:
 
 
 def failure_table(view: RunView) -> Table:
-    """Every trial that enters no figure, with its reason."""
-    failed = [trial for trial in view.trials if not trial.is_counted]
+    """Every trial that enters no figure, with its reason; one without a decoder is none."""
+    failed = [trial for trial in view.trials if not trial.is_counted and not trial.is_refused]
     unfinished = any(trial.outcome != "finished" for trial in failed)
     flagged = any(trial.flags for trial in failed)
     fates = " or ".join(["did not finish"] * unfinished + ["enter no figure"] * flagged)
