@@ -172,10 +172,11 @@ def report(
     are written beside the page.
     """
     from mezzmark.host.common import paused_collector
-    from mezzmark.report.page import write_report
     from mezzmark.store.run_store import as_run_paths
 
     with paused_collector():
+        from mezzmark.report.page import write_report  # loading makes much that stays, too
+
         return write_report(
             as_run_paths(runs),
             out_dir=out,

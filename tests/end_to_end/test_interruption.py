@@ -88,7 +88,7 @@ def assert_complete(run_dir: Path) -> None:
 
 
 @posix_only
-@pytest.mark.parametrize("count", [3, pytest.param(20, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("count", [3, pytest.param(12, marks=pytest.mark.slow)])
 def test_kill_minus_nine_loses_no_finished_trial(tmp_path: Path, count: int) -> None:
     """After SIGKILL at random moments, each trial told of is on disk, and resuming fills the plan
     exactly once."""

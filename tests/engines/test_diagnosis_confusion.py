@@ -111,8 +111,10 @@ def test_faults_planted_before_the_encoder(tmp_path: Path) -> None:
     for name in kinds.values():
         folder = tmp_path / name
         folder.mkdir()
+        plain = send(name, folder)
         for fault in writer_faults(name):
-            found[fault.key, judge(send(name, folder, before=fault)).cause] += 1
+            trip = send(name, folder, before=fault, untouched=plain)
+            found[fault.key, judge(trip).cause] += 1
     assert share_named_right(found) >= LEAST_SHARE, show(found)
 
 

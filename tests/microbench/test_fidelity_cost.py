@@ -60,7 +60,7 @@ def encode_and_decode_ns(clip: Path, encoding: Encoding, path: Path) -> tuple[in
 @pytest.mark.slow
 @pytest.mark.benchmark(group="fidelity")
 @pytest.mark.parametrize("name", ["vc3-lb", "mjpeg-fine", "vc5-good", "rdd36-standard-fast"])
-def test_fidelity_against_encode_and_decode(benchmark, name: str, clip: Path, tmp_path) -> None:
+def test_fidelity_against_encode_and_decode(benchmark, name: str, request, tmp_path) -> None:
     """Judging one generation costs at most 3 times what making the file from the clip and decoding
     it costs, in processor time of one thread (median of ratios in turn), where benchmarks are on;
     nothing is asserted about time in an ordinary run. The extra information also has the ratio to
@@ -69,6 +69,7 @@ def test_fidelity_against_encode_and_decode(benchmark, name: str, clip: Path, tm
     to encode."""
     if benchmark.disabled:
         pytest.skip("only measured with benchmarks on")
+    clip = request.getfixturevalue("clip")  # 2160 lines: made where it is wanted
     encoding = find_encoding(name)
     index = tmp_path / "index.json"
     index.write_text(build_frame_index(clip, is_stamped=False).model_dump_json())

@@ -95,9 +95,10 @@ def test_random_cells_pass_the_check_no_more_often_than_its_odds() -> None:
     layout = stamp_layout(120, 104)
     assert layout is not None
     passed = 0
+    luma = np.zeros((104, 120), np.uint8)
     for _ in range(100_000):
         grid = rng.integers(0, 2, (layout.rows, layout.columns)) * np.uint8(188) + np.uint8(32)
         grid[0, :2] = (220, 32)
-        luma = np.kron(grid, np.ones((16, 16), np.uint8)).astype(np.uint8)
-        passed += read_stamp(np.pad(luma, ((0, 8), (0, 8))), 8) is not None
+        luma[:96, :112] = grid.repeat(16, axis=0).repeat(16, axis=1)
+        passed += read_stamp(luma, 8) is not None
     assert passed <= 8

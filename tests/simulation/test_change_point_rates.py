@@ -71,11 +71,11 @@ def _rng(*key: int) -> np.random.Generator:
 
 @pytest.mark.parametrize("world", WORLDS)
 @pytest.mark.parametrize(
-    "series", [300, pytest.param(3000, marks=pytest.mark.slow)], ids=["quick", "thorough"]
+    "series", [300, pytest.param(1200, marks=pytest.mark.slow)], ids=["quick", "thorough"]
 )
 def test_no_change_is_claimed_in_at_most_five_percent(world: str, series: int) -> None:
     """Histories of 3 to 40 runs without a change: any is claimed in at most 5 % (a share that
-    leaves 5 % possible at 99.9 %)."""
+    leaves 5 % possible at 99.9 %: of 1,200 a true 8.5 % is refused with a chance of 95 %)."""
     for length in LENGTHS:
         found = History(run_count=length).changes(WORLDS[world], _rng(0, length), count=series)
         alarms = sum(bool(changes) for changes in found)

@@ -24,7 +24,7 @@ TOLERANCE = 0.05
 
 EVERY_NOISE = pytest.mark.parametrize("noise", get_args(Noise))
 CATALOGUES = pytest.mark.parametrize(
-    "count", [80, pytest.param(1000, marks=pytest.mark.slow)], ids=["quick", "thorough"]
+    "count", [80, pytest.param(700, marks=pytest.mark.slow)], ids=["quick", "thorough"]
 )
 
 Claims = list[tuple[float, bool]]
@@ -72,21 +72,14 @@ def miscalibration(claims: Claims) -> float:
 def test_stated_chances_come_true(noise: Noise, count: int, is_cut_short: bool) -> None:
     """Of encodings called best with a chance of 70 %, 65 to 75 % are; so for every chance, with
     ordered and weighted wishes, with needs, whatever the catalogue's spread and noise; also where a
-    run was stopped within a round, that only half of the encodings had a trial in."""
+    run was stopped within a round, that only half of the encodings had a trial in. Noise rules out
+    the truly best of those that truly meet all needs in at most 5 %."""
     rng = np.random.default_rng([SEED, 7 * is_cut_short + get_args(Noise).index(noise), count])
     promises = simulate_promises(count, rng, noise=noise, is_cut_short=is_cut_short)
     for claims in (best_claims(promises), ahead_claims(promises)):
         assert len(claims) > count / 2
         assert is_within_tolerance(claims), curve(claims)
-        assert miscalibration(claims) <= TOLERANCE + (0.05 if count < 1000 else 0), curve(claims)
-
-
-@EVERY_NOISE
-@CATALOGUES
-def test_the_right_one_is_kept(noise: Noise, count: int) -> None:
-    """Noise rules out the truly best of those that truly meet all needs in at most 5 %."""
-    rng = np.random.default_rng([SEED, 1 + get_args(Noise).index(noise), count])
-    promises = simulate_promises(count, rng, noise=noise, draw_count=200)
+        assert miscalibration(claims) <= TOLERANCE + (0.05 if count < 700 else 0), curve(claims)
     with_right = [p.is_right_ruled_out for p in promises if p.is_right_ruled_out is not None]
     assert len(with_right) > count / 2
     assert sum(with_right) <= 0.05 * len(with_right)
@@ -119,7 +112,7 @@ def test_resampling_few_rounds_would_boast(noise: Noise) -> None:
         rng = np.random.default_rng([SEED, 3])
         claims = best_claims(
             simulate_promises(
-                1000,
+                700,
                 rng,
                 noise=noise,
                 kinds=("apart", "bunched"),

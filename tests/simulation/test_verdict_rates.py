@@ -1,4 +1,9 @@
-"""False alarms and power of verdicts, in six worlds; quick here, thorough when slow."""
+"""False alarms and power of verdicts, in six worlds; quick here, thorough when slow.
+
+A share of at most 5 % is refused where the exact limit (99.9 %) of what was counted lies above: of
+800 comparisons from 63 on (7.9 %). So a true 9.5 % is refused with a chance of 95 %, and a true 5 %
+with one of 0.05 % (binomial).
+"""
 
 import math
 
@@ -30,7 +35,7 @@ def leaves_possible_at_most(count: int, total: int, share: float) -> bool:
 @EVERY_WORLD
 @BOTH_ORDERS
 @pytest.mark.parametrize(
-    "comparisons", [40, pytest.param(2000, marks=pytest.mark.slow)], ids=["quick", "thorough"]
+    "comparisons", [40, pytest.param(800, marks=pytest.mark.slow)], ids=["quick", "thorough"]
 )
 def test_false_alarms_over_a_whole_comparison(world: str, order: Order, comparisons: int) -> None:
     """A/A: in at most 5 % of comparisons of five cells is any cell called changed."""
@@ -39,14 +44,14 @@ def test_false_alarms_over_a_whole_comparison(world: str, order: Order, comparis
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("elasticity", [0.0, 0.5, 1.0])
+@pytest.mark.parametrize("elasticity", [0.0, 0.5])  # 1: the test before
 @pytest.mark.parametrize("world", ["AR(1) 0.9", "5 % linear drift"])
 def test_false_alarms_whatever_part_of_the_machines_change_hits_the_work(
     world: str, elasticity: float
 ) -> None:
     """Runs at different times: the stated assumption, between nothing and as much as the kernel,
     is enough for 5 %."""
-    plan = SessionPlan(comparisons=1500, elasticity=elasticity)
+    plan = SessionPlan(comparisons=800, elasticity=elasticity)
     rates = measure_verdicts(world, "one after the other", plan, rng_of(1))
     assert leaves_possible_at_most(rates.with_change, rates.comparisons, 0.05), rates
 
@@ -80,7 +85,7 @@ def test_power_where_runs_differ_by_1_percent(runs: int, planted: float, least: 
 @EVERY_WORLD
 @BOTH_ORDERS
 @pytest.mark.parametrize(
-    "comparisons", [80, pytest.param(2000, marks=pytest.mark.slow)], ids=["quick", "thorough"]
+    "comparisons", [80, pytest.param(800, marks=pytest.mark.slow)], ids=["quick", "thorough"]
 )
 def test_false_equivalence_at_the_margin(world: str, order: Order, comparisons: int) -> None:
     """A true change as large as the tolerance is called equivalent in at most 5 %."""
@@ -93,7 +98,7 @@ def test_false_equivalence_at_the_margin(world: str, order: Order, comparisons: 
 
 @pytest.mark.parametrize(("round_sd", "rounds"), [(0.02, 5), (0.03, 7), (0.05, 14)])
 @pytest.mark.parametrize(
-    "comparisons", [1500, pytest.param(10_000, marks=pytest.mark.slow)], ids=["quick", "thorough"]
+    "comparisons", [1500, pytest.param(4000, marks=pytest.mark.slow)], ids=["quick", "thorough"]
 )
 def test_power_for_a_slowdown_of_5_percent(round_sd: float, rounds: int, comparisons: int) -> None:
     """One cell 5 % slower: surely above 1 in 90 % of comparisons with so many rounds."""

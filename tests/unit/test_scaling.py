@@ -242,9 +242,9 @@ def test_a_line_shows_no_peak_in_short() -> None:
 @pytest.mark.parametrize("skewed", [False, True])
 @pytest.mark.parametrize(("sigma", "kappa"), [(0.03, 0.003), (0.1, 0.01)])
 def test_intervals_keep_their_level(sigma: float, kappa: float, skewed: bool) -> None:
-    """5 000 replicates: coverage of γ, σ, κ, N* and a prediction at twice the range is 93 to 97 %,
+    """2,000 replicates: coverage of γ, σ, κ, N* and a prediction at twice the range is 93 to 97 %,
     with normal and with skewed errors."""
-    shares = _coverage(5000, sigma=sigma, kappa=kappa, skewed=skewed, seed=21)
+    shares = _coverage(2000, sigma=sigma, kappa=kappa, skewed=skewed, seed=21)
     for name in ("gamma", "sigma", "kappa", "peak", "prediction"):
         assert 0.93 <= shares[name] <= 0.97, (name, shares)
 
@@ -252,9 +252,9 @@ def test_intervals_keep_their_level(sigma: float, kappa: float, skewed: bool) ->
 @pytest.mark.slow
 @pytest.mark.parametrize("sigma", [0.0, 0.05])
 def test_no_peak_where_there_is_none(sigma: float) -> None:
-    """5 000 replicates without coherency cost: N* is given at most 5 % of the time, and at the
+    """2,000 replicates without coherency cost: N* is given at most 5 % of the time, and at the
     bound the intervals of σ and κ are not below their level."""
-    shares = _coverage(5000, sigma=sigma, kappa=0.0, skewed=False, seed=22)
+    shares = _coverage(2000, sigma=sigma, kappa=0.0, skewed=False, seed=22)
     assert shares["shown"] <= 0.05
     assert shares["sigma"] >= 0.93
     assert shares["kappa"] >= 0.93

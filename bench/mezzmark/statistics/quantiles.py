@@ -29,7 +29,7 @@ def sorted_quantile(ordered: NDArray[np.float64], probability: float) -> float:
     position = min(max(position, 1.0), float(count))
     below = int(position)
     share = position - below
-    low = float(ordered[below - 1])
+    low: float = ordered.item(below - 1)
     if share == 0:
         return low
-    return low + share * (float(ordered[below]) - low)
+    return low + share * (ordered.item(below) - low)

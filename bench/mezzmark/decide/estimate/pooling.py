@@ -128,7 +128,11 @@ def by_cell_of(observations: Iterable[Observation]) -> dict[Cell, list[Observati
 
 def group_over_clips(observations: Iterable[Observation]) -> dict[Cell, list[Observation]]:
     """Observations of every clip together, by their cell without its clip."""
-    return grouped((o.cell.but(clip=""), o) for o in observations)
+    bare: dict[Cell, Cell] = {}
+    for o in (observations := tuple(observations)):
+        if o.cell not in bare:
+            bare[o.cell] = o.cell.but(clip="")
+    return grouped((bare[o.cell], o) for o in observations)
 
 
 def worst_relative_half_width(trials: Sequence[Trial]) -> float | None:

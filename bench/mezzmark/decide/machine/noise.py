@@ -98,25 +98,17 @@ _SIGNS: Final[dict[CauseKind, tuple[_Read, Callable[[float, float], bool]]]] = {
 
 def flag_trials(trials: Sequence[Trial]) -> dict[Place, tuple[Cause, ...]]:
     """What disturbed trials of one run, by their places and in their order."""
-    clock = {"clock": _median(trials, _SIGNS["clock"][0])}
-    usual = {
-        cell: {kind: _median(group, read) for kind, (read, _) in _SIGNS.items()} | clock
-        for cell, group in grouped((trial.cell, trial) for trial in trials).items()
-    }
-    causes = {
-        (trial.round_index, trial.position): tuple(
-            Cause(kind, now)
-            for kind, (read, is_disturbed) in _SIGNS.items()
-            if (now := read(trial)) is not None and is_disturbed(now, usual[trial.cell][kind])
-        )
-        for trial in trials
-    }
-    return {place: found for place, found in causes.items() if found}
-
-
-def _median(trials: Sequence[Trial], read: _Read) -> float:
-    values = [value for trial in trials if (value := read(trial)) is not None]
-    return median(values) if values else 0.0
+    of_cells = grouped((trial.cell, place) for place, trial in enumerate(trials)).values()
+    found: dict[int, list[Cause]] = {}
+    for kind, (read, is_disturbed) in _SIGNS.items():
+        told = [read(trial) for trial in trials]
+        for places in [range(len(trials))] if kind == "clock" else of_cells:
+            known = {place: now for place in places if (now := told[place]) is not None}
+            usual = median(known.values()) if known else 0.0
+            for place, now in known.items():
+                if is_disturbed(now, usual):
+                    found.setdefault(place, []).append(Cause(kind, now))
+    return {(trials[p].round_index, trials[p].position): tuple(found[p]) for p in sorted(found)}
 
 
 MANY_FRACTION: Final = 0.1

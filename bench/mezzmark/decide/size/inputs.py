@@ -171,7 +171,7 @@ def _decode_pixel_rate(
 
 
 def _is_local(cell: Cell) -> bool:
-    return not any(cell.setting[axis] for axis in ("root", "link", "cache"))
+    return not any(cell.setting.condition)
 
 
 def _one_after_the_other(encode: Estimate, decode: Estimate) -> Estimate:

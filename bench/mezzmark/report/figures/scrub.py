@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 import seaborn.objects as so
 from scipy.ndimage import gaussian_filter1d
-from scipy.stats import iqr
 
 from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.decide.estimate.ranking import INSTANT_MS, Ranking
@@ -164,9 +163,11 @@ def log_density(values: Floats) -> tuple[Floats, Floats]:
     would widen the usual one.
     """
     logs = np.log(values)
-    if values.size < 2 or iqr(logs) == 0:
+    between_quartiles = float(np.subtract(*np.quantile(logs, (0.75, 0.25)))) if logs.size else 0.0
+    if between_quartiles == 0:
         return np.empty(0), np.empty(0)
-    width = 0.9 * min(np.std(logs, ddof=1), iqr(logs) / 1.34) * values.size**-0.2
+    spread = min(float(np.std(logs, ddof=1)), between_quartiles / 1.34)
+    width = 0.9 * spread * values.size**-0.2
     counts, edges = np.histogram(logs, DENSITY_BINS)
     density = gaussian_filter1d(
         counts.astype(float), width / (edges[1] - edges[0]), mode="constant"
