@@ -2,6 +2,8 @@
 
 from types import SimpleNamespace
 
+import pytest
+
 from mezzmark.decide.estimate.best_player import BestPlayer, best_players, player_costs
 from mezzmark.decide.estimate.observed_run import observe, truncated_round
 from mezzmark.decide.estimate.pooling import summarise_cells
@@ -125,3 +127,21 @@ def test_the_best_player_is_told() -> None:
         "threads (unreferenced pictures skipped) for x (b, 4 threads). Within 5 % of it: slice "
         "threads for x (a, 4 threads)."
     ]
+
+
+@pytest.mark.parametrize("quick", ["slice", "frame"])
+def test_of_named_players_the_one_with_the_fastest_encoding_leads(quick: str) -> None:
+    """Whose names come in which order says nothing: one encoding at 9 ms leads, not 40 and 12."""
+    slow = {"slice": "frame", "frame": "slice"}[quick]
+    costs_ms = {(quick, "a"): 40.0, (quick, "b"): 9.0, (slow, "a"): 12.0, (slow, "b"): 14.0}
+    observations = [
+        SimpleNamespace(cell=scrub_cell(encoding, player), figures={"p50_ms": cost_ms})
+        for (player, encoding), cost_ms in costs_ms.items()
+    ]
+    assert scrub_settings(observations)[0]["player"] == quick
+
+
+def scrub_cell(encoding: str, player: str) -> Cell:
+    """A jump of one clip."""
+    setting = Setting(pattern="jump", policy="roll", threads=2, player=player, viewer_height=540)
+    return Cell(task="scrub", clip="a", encoding=encoding, setting=setting)

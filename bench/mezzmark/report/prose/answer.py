@@ -17,6 +17,7 @@ from mezzmark.decide.estimate.ranking import RANKING_ROUNDS, Ranking
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
+from mezzmark.model.players import BEST
 from mezzmark.model.run import Manifest
 from mezzmark.report.prose.cautions import cautions_in_words, untested_in_words
 from mezzmark.report.prose.choice import faster_sentences
@@ -45,7 +46,7 @@ from mezzmark.report.prose.numbers import (
     withheld_text,
 )
 from mezzmark.report.prose.picture import picture_sentences
-from mezzmark.report.prose.terms import task_label
+from mezzmark.report.prose.terms import player_words, task_label
 from mezzmark.report.prose.throughput import throughput_sentences
 from mezzmark.report.view import RunView
 
@@ -216,7 +217,10 @@ def _headline(view: RunView, lead: Ranking | None, encode: BestCells, otherwise:
     """The answer of a run without needs; `otherwise` where it timed neither scrubbing nor a single
     encode."""
     if lead is not None:
-        return _speed_headline(lead)
+        players = {ranking.setting["player"] for ranking in view.rankings}
+        is_named = len(players) > 1 and BEST not in players
+        by_whom = f" and {player_words(lead.setting['player'])}" if is_named else ""
+        return _speed_headline(lead, START + by_whom)
     if encode:
         name, (_, speed) = next(iter(encode.items()))
         is_thin = speed.round_count < RANKING_ROUNDS
@@ -241,18 +245,18 @@ def few_rounds_text(round_count: int) -> str:
     )
 
 
-def _speed_headline(lead: Ranking) -> str:
+def _speed_headline(lead: Ranking, start: str) -> str:
     fastest = lead.fastest
     if lead.is_thin and any(entry.is_eligible for entry in lead.entries):
         return few_rounds_text(lead.round_count)
     if fastest is None and not any(entry.wrong_count for entry in lead.entries):
-        return f"{START}, {_CLIPLESS}"
+        return f"{start}, {_CLIPLESS}"
     if fastest is None:
-        return f"{START}, no encoding showed the right picture throughout."
+        return f"{start}, no encoding showed the right picture throughout."
     if fastest.encoding == ORIGINAL and not lead.tied:
         is_alone = len(lead.entries) == 1
         others = "no other encoding was measured" if is_alone else "none was faster"
-        return f"{START}, the original is fastest: {others}."
+        return f"{start}, the original is fastest: {others}."
     peers = [fastest, *lead.tied]
     if any(entry.encoding == ORIGINAL for entry in peers):
         best = next(entry for entry in peers if entry.encoding != ORIGINAL)
@@ -265,5 +269,5 @@ def _speed_headline(lead: Ranking) -> str:
     about = "about " if lead.tied else ""
     gain = f", {about}{gain_text(fastest.speedup_ratio)}" if fastest.speedup_ratio else ""
     if lead.tied:
-        return f"{START}, {who} are fastest{gain}, with no measurable difference between them."
-    return f"{START}, {who} is fastest{gain}."
+        return f"{start}, {who} are fastest{gain}, with no measurable difference between them."
+    return f"{start}, {who} is fastest{gain}."
