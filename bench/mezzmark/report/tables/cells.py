@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import Final
 
+from mezzmark.model.cell import CONDITIONS
 from mezzmark.model.estimate import CellSummary
 from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.table_notes import cells_note
@@ -63,12 +64,17 @@ def cells_table(view: RunView, task: str) -> Table:
     mine = [summary for summary in view.summaries if summary.cell.task == task]
     known = {name for summary in mine for name in summary.estimates}
     heads = {name: head for name, head in heads.items() if head != "storage" or name in known}
+    axes = [
+        axis
+        for axis in _AXES.get(task, spec.axes)
+        if axis not in CONDITIONS or any(summary.cell.setting[axis] for summary in mine)
+    ]
     return tabulate(
         mine,
         [
             Column("encoding", lambda s: named(view, s.cell.encoding), "left"),
             Column("clip", lambda s: s.cell.clip, "left"),
-            *map(_axis_column, _AXES.get(task, spec.axes)),
+            *map(_axis_column, axes),
             *(_figure_column(name, head) for name, head in heads.items()),
             Column("trials", lambda s: s.trial_count),
             Column("failed", lambda s: s.failed_trial_count),
