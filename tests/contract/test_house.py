@@ -7,7 +7,7 @@ import pytest
 from contract.house_counts import count
 
 ROOT = Path(__file__).parents[2]
-LIMITS = {"lines": 41_240, "modules": 213, "test_lines": 33_046}
+LIMITS = {"lines": 41_229, "modules": 213, "test_lines": 33_046}
 """What the project may hold; a limit is raised by whoever has a reason, in the same commit."""
 
 FULLEST_FOLDER = 25
