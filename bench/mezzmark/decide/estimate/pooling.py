@@ -87,38 +87,27 @@ def compare_groups(
     of these clips and no others.
     """
     sides = over_common_blocks((group_a, group_b), lambda o: (o.cell.clip, o.round_index))
-    side_a, side_b = (_by_clip_and_round(side, figure) for side in sides)
-    logs = []
-    samples = 0
-    for key in sorted(side_a.keys() & side_b.keys()):
-        (value_a, count_a), (value_b, count_b) = side_a[key], side_b[key]
-        if value_a > 0 and value_b > 0:
-            logs.append((key[1], math.log(value_a / value_b)))
-            samples += count_a + count_b
-    ratios = _geometric_means(logs)
+    side_a, side_b = (
+        {(o.round_index, o.cell.clip): o for o in side if o.figures.get(figure, 0.0) > 0}
+        for side in sides
+    )
+    pairs = [(side_a[key], side_b[key]) for key in sorted(side_a.keys() & side_b.keys())]
+    ratios = _geometric_means(
+        (a.round_index, math.log(a.figures[figure] / b.figures[figure])) for a, b in pairs
+    )
     if not ratios:
         return None
+    samples = sum(a.sample_count + b.sample_count for a, b in pairs)
     estimate = estimate_values(ratios, RATIO_UNIT, samples, confidence_level)
     method = "geometric mean of the clips' ratios; t on log ratios paired by round"
     return estimate.model_copy(update={"method": method})
 
 
-def _by_clip_and_round(
-    group: Iterable[Observation], figure: str
-) -> dict[tuple[str, int], tuple[float, int]]:
-    return {
-        (o.cell.clip, o.round_index): (o.figures[figure], o.sample_count)
-        for o in group
-        if figure in o.figures
-    }
-
-
 def _geometric_means(logs: Iterable[tuple[int, float]]) -> list[float]:
-    """Of each round in which every clip took part, in order."""
-    by_round = grouped(logs)
-    full = max(map(len, by_round.values()), default=0)
-    rounds = (found for _, found in sorted(by_round.items()) if len(found) == full)
-    return [math.exp(sum(found) / len(found)) for found in rounds]
+    """Of each round in which every clip took part, in the order given."""
+    by_round = grouped(logs).values()
+    full = max(map(len, by_round), default=0)
+    return [math.exp(sum(found) / full) for found in by_round if len(found) == full]
 
 
 def by_cell_of(observations: Iterable[Observation]) -> dict[Cell, list[Observation]]:
