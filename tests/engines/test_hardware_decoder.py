@@ -101,7 +101,7 @@ def test_shown_pictures_of_inexact_codecs_are_proved_alike(kind: str, tmp_path: 
     player = OpenLoopPlayer(path, index, job)
 
     def proofs(off: int, neighbour: int = 0, kept: int = 8, device: str = "cuda") -> list[str]:
-        witness = Witness(job.model_copy(update={"player": PLAYERS[device]}), index, player.codec)
+        witness = Witness(job.model_copy(update={"player": PLAYERS[device]}), index, player)
         for frame in (9, 5, 6, 30):
             planes = planes_of(player.bring(frame + neighbour))
             made = [np.where(p > 128, p - off, p + off).astype(p.dtype) for p in planes]
