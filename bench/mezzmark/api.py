@@ -6,6 +6,7 @@ although it is long: it is the list of what mezzmark promises, and holds no logi
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from itertools import chain
@@ -483,6 +484,7 @@ def describe_scenario(
     """What a scenario would measure, in a few lines; with an earlier run of it on this machine,
     also how many rounds its precision takes and what its time budget buys. Files are looked for
     and encoders tried: FootageError and ScenarioError tell what is not there."""
+    from mezzmark.model.errors import DestinationError
     from mezzmark.report.prose.choice import choosing_warnings
     from mezzmark.report.prose.footage import scenario_lines
     from mezzmark.report.prose.numbers import visible_text
@@ -497,10 +499,17 @@ def describe_scenario(
         shots, faults = find_shots(clip.files, lambda _event: None)
         clips += [shot.path for shot in shots] or [clip.name]
         left_out += (visible_text(f"left out: {fault_text(fault)}") for fault in faults)
+    for root in plan.roots:
+        if not os.access(root.path, os.W_OK):
+            what, remedy = (
+                f'the root "{root.name}" is not there or cannot be written to',
+                "Mount it",
+            )
+            raise DestinationError(where=root.path, what=what, remedy=f"{remedy}, or name another.")
     path = find_scenario(scenario)
     lacking = check_encodings(plan, source=path.name, text=path.read_text(encoding="utf-8"))
     lines = [
-        *scenario_lines(plan, clips, count_planned(plan, clips, lacking)),
+        *scenario_lines(plan, clips, planned := count_planned(plan, clips, lacking)),
         *left_out,
         *choosing_warnings(plan),
         *(f"warning: {one} will be left out on this machine: {x}" for one, x in lacking.items()),
@@ -513,7 +522,7 @@ def describe_scenario(
 
         [run] = _read(earlier)
         manifest = run.manifest.model_copy(update={"scenario": plan})
-        precision = plan_precision(manifest, run.trials)
+        precision = plan_precision(manifest, run.trials, planned[0].total())
         lines.append(
             precision_plan_text(precision, manifest)
             if precision

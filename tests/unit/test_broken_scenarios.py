@@ -62,6 +62,11 @@ BROKEN = {
     "minimum above rounds": (("rounds = 3", "rounds = 3\nminimum_rounds = 5"), ["minimum_rounds"]),
     "hop alone": (('["jump"]', '["hop"]'), ["hop", "two"]),
     "newer schema": (("seed = 1", "schema_version = 2\nseed = 1"), ["line 2", "2"]),
+    "bytes for bits in a link": (
+        ("requests = 5", 'links = ["local", { rate = "1 GiB/s" }]'),
+        ["line 14", "scrub.links[2].rate", '"1 GiB/s"'],
+    ),
+    "one link": (("requests = 5", 'link = { rate = "1" }'), ["scrub", "rate", "at least 100000"]),
     "bad rate": (("width_px = 640", 'frame_rate = "fast"'), ["line 9", "rate"]),
 }
 

@@ -349,6 +349,7 @@ def test_a_need_near_its_limit_is_open_and_a_sure_one_is_preferred() -> None:
     assert edge.needs[0].chance == pytest.approx(0.5, abs=0.02)
     assert edge.chance_best == edge.needs[0].chance
     assert (choice.recommendation, choice.verdict) == ("edge", "ahead")
+    assert choice.find("sure").front == "may be on it"  # only where the smaller one meets the need
     tighter = choose(run, needs=(f"scrub.jump.p50_ms <= {limit * 0.99}",), wishes=(SMALL,))
     assert (tighter.recommendation, tighter.verdict) == ("sure", "ahead")
     assert tighter.chance_best + tighter.find("edge").chance_best == pytest.approx(1, abs=0.001)

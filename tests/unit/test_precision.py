@@ -83,21 +83,24 @@ def test_a_run_that_is_precise_enough_needs_no_more_rounds() -> None:
 def test_too_few_rounds_predict_nothing() -> None:
     """Two rounds say nothing of the spread."""
     assert _judge(*_run(rounds=2)) is None
-    assert plan_precision(*_run(rounds=2)) is None
+    assert plan_precision(*_run(rounds=2), 1) is None
 
 
 def test_a_plan_never_exceeds_the_scenarios_rounds_or_its_time() -> None:
     """Ten rounds are allowed; time for four leaves four, and the limit is named; two give no
-    interval."""
+    interval. Rounds of twice as many trials as the earlier run's take twice as long."""
     manifest, trials = _run()
-    plan = plan_precision(manifest, trials)
+    count = len(trials) // 6
+    twice = plan_precision(manifest, trials, 2 * count)
+    plan = plan_precision(manifest, trials, count)
+    assert twice.round_duration_s == pytest.approx(2 * plan.round_duration_s)
     assert (plan.round_count, plan.limited_by) == (manifest.scenario.rounds, "rounds")
     round_s = sum(trial.wall_ns for trial in trials) / 1e9 / 6
     assert plan.round_duration_s == pytest.approx(round_s)
     for budget, minimum, rounds in ((4.5, 3, 4), (2.5, 2, 2)):
         limits = {"time_budget_s": budget * round_s, "minimum_rounds": minimum}
         short = manifest.scenario.model_copy(update=limits)
-        plan = plan_precision(manifest.model_copy(update={"scenario": short}), trials)
+        plan = plan_precision(manifest.model_copy(update={"scenario": short}), trials, count)
         assert (plan.round_count, plan.limited_by) == (rounds, "time")
         assert (plan.widest_fraction is None) is (rounds < 3)
 

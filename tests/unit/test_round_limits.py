@@ -6,7 +6,7 @@ import pytest
 
 import mezzmark
 from mezzmark.host.common import Clock
-from mezzmark.model.errors import ScenarioError, UsageError
+from mezzmark.model.errors import DestinationError, ScenarioError, UsageError
 from mezzmark.model.footage import ClipSpec
 from mezzmark.model.scenario import ROUNDS_RULE, Scenario
 from mezzmark.report.prose.footage import limit_warnings_of
@@ -160,3 +160,14 @@ def test_check_says_the_rule_of_rounds_and_budget(tmp_path: Path) -> None:
     assert "warning: an interval needs 3 rounds and minimum_rounds is 2" in (
         mezzmark.describe_scenario(str(mine))
     )
+
+
+def test_check_refuses_a_root_that_is_not_there(tmp_path: Path) -> None:
+    """As measuring would, and by its name."""
+    mine, gone = tmp_path / "mine.toml", tmp_path / "not mounted"
+    roots = f'\n[[roots]]\nname = "share"\npath = "{gone.as_posix()}"\n'
+    mine.write_text(mezzmark.scenario_text("workstation-check") + roots, encoding="utf-8")
+    with pytest.raises(DestinationError, match='"share" is not there'):
+        mezzmark.describe_scenario(str(mine))
+    gone.mkdir()
+    assert "7 trials a round" not in mezzmark.describe_scenario(str(mine))

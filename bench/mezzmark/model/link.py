@@ -7,7 +7,7 @@ Where a value is left out it is that of a share as Linux mounts it: it reads 128
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from mezzmark.model.fact import Amount, BitRate, Fact, Positive, Whole
 
@@ -73,6 +73,13 @@ class ReadSettings(Fact):
     links: tuple[Literal["local"] | LinkSettings, ...] = Field(default=("local",), min_length=1)
     cache: tuple[Literal["warm", "cold"], ...] = Field(default=("warm",), min_length=1)
     roots: tuple[str, ...] = ()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _one_link(cls, data: Any) -> Any:
+        if not isinstance(data, Mapping) or "link" not in data:
+            return data
+        return {"links": (data["link"],)} | {k: v for k, v in data.items() if k != "link"}
 
     @property
     def modelled_links(self) -> dict[str | None, Link]:

@@ -98,7 +98,13 @@ def _told_once(
         return problem["type"] == "missing" and path in meant
 
     told = [(path, problem) for path, problem in problems if not follows(path, problem)]
+    # Where a table may stand for a word, what is wrong within the table is meant.
+    told = [(path, one) for path, one in told if not _is_table_for_word(one)] or told
     return sorted(told, key=lambda pair: pair[1]["type"] != "extra_forbidden")
+
+
+def _is_table_for_word(problem: Any) -> bool:
+    return problem["type"] == "literal_error" and isinstance(problem["input"], Mapping)
 
 
 def place(source: str, *, text: str, path: KeyPath) -> str:

@@ -176,7 +176,9 @@ def _placed(
     """With what draws say of each one in play beside the others; where a need was not measured
     nobody is known to meet all."""
     placed = []
-    dominated = preference.dominance(preference.above_floor(model.costs, model.request), in_play)
+    dominated = preference.dominance(
+        preference.above_floor(model.costs, model.request), model.passes & in_play
+    )
     for entry, is_in_play, chance, of_best in zip(
         entries, in_play, dominated.tolist(), best.tolist(), strict=True
     ):

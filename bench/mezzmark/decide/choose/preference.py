@@ -111,8 +111,8 @@ def _shares(model: ChoiceModel, eligible: Flags) -> Floats:
 
 
 def dominance(costs: Floats, rivals: Flags) -> Floats:
-    """How often any of the `rivals` dominates each encoding: costs (draws, encodings, goals),
-    shares (encodings,)."""
+    """How often any of the `rivals` of a draw dominates each encoding: costs (draws, encodings,
+    goals), rivals (draws, encodings) or of every draw (encodings,), shares (encodings,)."""
     shares = np.zeros(costs.shape[1])
     for row in range(costs.shape[1]):
         mine = costs[:, row : row + 1, :]

@@ -111,13 +111,17 @@ def judge_precision(run: ObservedRun) -> Precision | None:
     )
 
 
-def plan_precision(manifest: Manifest, trials: Sequence[Trial]) -> PrecisionPlan | None:
-    """What the scenario's own rounds and time budget would bring, going by trials of an earlier
-    run; None where too little was measured."""
+def plan_precision(
+    manifest: Manifest, trials: Sequence[Trial], trial_count: int
+) -> PrecisionPlan | None:
+    """What the scenario's own rounds of so many trials and time budget would bring, going by trials
+    of an earlier run, however many cells that had; None where too little was measured."""
     spreads = measure_spreads(observe(trials))
     if not spreads:
         return None
-    scenario, round_s = manifest.scenario, _round_duration_s(trials)
+    scenario = manifest.scenario
+    walls_ns = [trial.wall_ns for trial in trials if not trial.arm]
+    round_s = trial_count * statistics.fmean(walls_ns) / NS_PER_S
     rounds = scenario.rounds
     if scenario.time_budget_s is not None:
         affordable = max(scenario.minimum_rounds, int(scenario.time_budget_s // round_s))

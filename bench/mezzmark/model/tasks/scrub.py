@@ -75,9 +75,6 @@ class ScrubSettings(ReadSettings):
         if "viewer_height_px" in data:
             data = {"viewer_heights_px": (data["viewer_height_px"],), **data}
             del data["viewer_height_px"]
-        if "link" in data:
-            data = {"links": (data["link"],), **data}
-            del data["link"]
         if not {"threading", "decoder"} & data.keys():
             return data
         older = {"threading": "slice", "decoder": "software", **data}

@@ -158,7 +158,9 @@ def scenario_lines(plan: Scenario, clips: Sequence[str], counts: Counts) -> Iter
     yield f"clips ({len(clips)}): {_list(clips)}"
     yield f"encodings ({len(names)}): {_list(names)}"
     for name, settings in plan.tasks.items():
-        facts = (f"{key} {_list(value)}" for key, value in settings if value not in (None, False))
+        facts = (
+            f"{key} {_list(value)}" for key, value in settings if value not in (None, False, ())
+        )
         yield f"{name}: {'; '.join(facts)}"
     if plan.choose:
         wishes = plan.choose.goals or ("the usual ones",)

@@ -151,7 +151,8 @@ def choice_note(choice: Choice) -> str:
     brackets = f"{choice.confidence_level * 100:g} % intervals in brackets"
     return (
         f"{'; '.join(filter(None, (brackets, rounds_text(choice))))}. An encoding is outclassed "
-        "when another one equals or beats it in all that is wished for and beats it in something."
+        "when another one that meets the needs equals or beats it in all that is wished for, waits "
+        "counted from the floor on, and beats it in something."
     )
 
 
