@@ -17,7 +17,7 @@ from mezzmark.model.preparations import Answer, PrepareOwnJob
 from mezzmark.model.tasks.kernel import KernelJob
 from mezzmark.runner import workers
 from mezzmark.runner.workers import AheadWorkers, last_answer, run_worker
-from simulation.suspended_trials import flagged
+from simulation.suspended_trials import flagged, workers_running
 
 KERNEL = KernelJob(repeats=2)
 PLENTY_S = 60
@@ -176,12 +176,6 @@ def ahead(monkeypatch: pytest.MonkeyPatch) -> Iterator[AheadWorkers]:
     monkeypatch.setattr(workers, "read_usable_core_count", lambda: 2)
     with closing(AheadWorkers(lambda: False)) as dispatch:
         yield dispatch
-
-
-def workers_running() -> list[psutil.Process]:
-    """All children but the resource tracker that other tests of this process may have left."""
-    children = psutil.Process().children()
-    return [one for one in children if "resource_tracker" not in " ".join(one.cmdline())]
 
 
 def test_workers_start_together_and_each_does_one_job(ahead: AheadWorkers) -> None:

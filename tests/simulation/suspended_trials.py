@@ -21,10 +21,16 @@ BEFORE_S = 0.3
 """After its start a worker is stopped; it then still imports or already works."""
 
 
+def workers_running() -> list[psutil.Process]:
+    """All children but the resource tracker that other tests of this process may have left."""
+    children = psutil.Process().children()
+    return [one for one in children if "resource_tracker" not in " ".join(one.cmdline())]
+
+
 def stop_child(stop_s: float) -> None:
     """Stop the worker that this process runs for so long."""
     time.sleep(BEFORE_S)
-    for child in psutil.Process().children():
+    for child in workers_running():
         os.kill(child.pid, signal.SIGSTOP)
         time.sleep(stop_s)
         os.kill(child.pid, signal.SIGCONT)
