@@ -514,21 +514,24 @@ def describe_scenario(
         *choosing_warnings(plan),
         *(f"warning: {one} will be left out on this machine: {x}" for one, x in lacking.items()),
     ]
-    if earlier is None:
-        lines.append("how long a round takes is not known before; --earlier RUN tells it")
-    else:
-        from mezzmark.decide.estimate.precision import plan_precision
-        from mezzmark.report.prose.cautions import precision_plan_text
-
-        [run] = _read(earlier)
-        manifest = run.manifest.model_copy(update={"scenario": plan})
-        precision = plan_precision(manifest, run.trials, planned[0].total())
-        lines.append(
-            precision_plan_text(precision, manifest)
-            if precision
-            else "The earlier run has too few rounds to say."
-        )
+    lines.append(
+        _time_line(plan, earlier, planned[0].total())
+        if earlier
+        else "how long a round takes is not known before; --earlier RUN tells it"
+    )
     return "\n".join(lines)
+
+
+def _time_line(plan: Scenario, earlier: Path, trial_count: int) -> str:
+    from mezzmark.decide.estimate.precision import plan_precision
+    from mezzmark.report.prose.cautions import precision_plan_text
+
+    [run] = _read(earlier)
+    manifest = run.manifest.model_copy(update={"scenario": plan})
+    precision = plan_precision(manifest, run.trials, trial_count)
+    if precision is None:
+        return "The earlier run has too few rounds to say."
+    return precision_plan_text(precision, manifest)
 
 
 def _read(runs: RunPaths) -> list[Run]:

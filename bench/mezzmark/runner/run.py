@@ -56,10 +56,9 @@ def run_scenario(
         is_resumed = run_store.reserve_run_dir(run_dir, resume=resume)
         if is_resumed:
             start.check_same_run(run_dir, scenario)
-        dispatch = dispatch or workers
+        dispatch, clock = dispatch or workers, clock or Clock()
         if footage is None:
             footage = yield from prepare_footage(scenario, cache_dir=cache_dir, dispatch=dispatch)
-        clock = clock or Clock()
         described = start.describe_run(scenario, footage, cache_dir=cache_dir, clock=clock)
         footage, described = yield from place_footage(
             footage, scenario.roots, described, dispatch, run_dir
