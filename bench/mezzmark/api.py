@@ -501,11 +501,8 @@ def describe_scenario(
         left_out += (visible_text(f"left out: {fault_text(fault)}") for fault in faults)
     for root in plan.roots:
         if not os.access(root.path, os.W_OK):
-            what, remedy = (
-                f'the root "{root.name}" is not there or cannot be written to',
-                "Mount it",
-            )
-            raise DestinationError(where=root.path, what=what, remedy=f"{remedy}, or name another.")
+            what = f'the root "{root.name}" is not there or cannot be written to'
+            raise DestinationError(where=root.path, what=what, remedy="Mount it or name another.")
     path = find_scenario(scenario)
     lacking = check_encodings(plan, source=path.name, text=path.read_text(encoding="utf-8"))
     lines = [

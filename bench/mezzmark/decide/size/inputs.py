@@ -104,7 +104,7 @@ def _played_rates(runs: Sequence[MeasuredRun]) -> dict[str, PlayedRate]:
         manifest, mix = run.manifest, mix_of(run.manifest.clips)
         pixels = sum(mix[clip.clip] * clip.pixels_per_s for clip in manifest.clips)
         mine = (t for t in run.trials if t.cell.task == task and not t.played_by.lowres)
-        whole = (t for t in mine if not any(t.cell.setting.condition))  # nothing holds them up
+        whole = (t for t in mine if _is_local(t.cell))  # nothing holds them up
         for name, (_, figures) in at_best_of(ObservedRun(manifest, tuple(whole)), task).items():
             streams: Estimate | None = (best := figures[TASKS[task].headline])
             if task != "streams":  # busy while one is played, or hours of decoding an hour

@@ -127,8 +127,8 @@ def planes_digest(planes: Planes) -> str:
     """64-bit hash, in hex, of the planes in the order `planes_of` gives.
 
     It tells pictures apart (among a million, two agree with odds of about 3e-8) and keeps no
-    secret. XXH3 was seen at 60 GB/s where SHA-1 has 1.5, so
-    that proving a picture takes little of a trial.
+    secret. XXH3 was seen at 60 GB/s where SHA-1 has 1.5, so that proving a picture takes little of
+    a trial.
     """
     hashed = xxhash.xxh3_64()
     for plane in planes:

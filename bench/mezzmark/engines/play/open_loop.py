@@ -15,10 +15,9 @@ from av.video.frame import VideoFrame
 from mezzmark.engines.media.conversion import read_pictures
 from mezzmark.engines.media.pixels import Planes, planes_digest, planes_of, sparse_planes
 from mezzmark.engines.play.player import Player
-from mezzmark.engines.play.scrub import INEXACT_CODECS, FrameVerifier
+from mezzmark.engines.play.scrub import INEXACT_CODECS, OF_REFERENCE, FrameVerifier
 from mezzmark.engines.play.view_proof import ViewVerifier
 from mezzmark.model.footage import FrameIndex
-from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.drag import OpenLoopJob
 from mezzmark.model.tasks.scrub import PROVED, Proof, ScrubJob
 
@@ -110,9 +109,8 @@ class Witness:
         if not digests:  # an older index: from another sequential decode
             pictures = read_pictures(path, index, thread_count=job.thread_count)
             digests = tuple(planes_digest(sparse_planes(planes_of(one))) for one in pictures)
-        usual = {"player": PLAYERS["slice"], "link": None, "is_cold": False}
-        in_software = job.model_copy(update=usual)
-        reference = OpenLoopPlayer(path, index, in_software) if self._is_inexact else None
+        as_reference = job.model_copy(update=OF_REFERENCE)
+        reference = OpenLoopPlayer(path, index, as_reference) if self._is_inexact else None
         views = ViewVerifier(job.media, index.frame_count, job.viewer_height_px)
         frames = FrameVerifier(index, reference)
         found: list[Proof] = ["missing"] * len(self._shown)

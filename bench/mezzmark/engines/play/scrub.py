@@ -104,6 +104,10 @@ def run_scrub(
     return Measured(measurement=measurement, process=read_process_facts(), flags=flags)
 
 
+OF_REFERENCE: Final = {"player": PLAYERS["slice"], "link": None, "is_cold": False}
+"""What a job changes for the player that proves another: software, held up by nothing."""
+
+
 def picture_verifier(
     player: Player, media: MediaReference, index: FrameIndex, job: ScrubJob | DecodeJob
 ) -> "FrameVerifier":
@@ -112,10 +116,8 @@ def picture_verifier(
     if job.player.lowres:
         return FrameVerifier(_reduced_index(media, index, job.player.lowres))
     is_inexact = job.player.device is not None and player.codec in INEXACT_CODECS
-    in_software = job.model_copy(
-        update={"player": PLAYERS["slice"], "link": None, "is_cold": False}
-    )
-    return FrameVerifier(index, Player(path, index, in_software) if is_inexact else None)
+    as_reference = job.model_copy(update=OF_REFERENCE)
+    return FrameVerifier(index, Player(path, index, as_reference) if is_inexact else None)
 
 
 def _reduced_index(media: MediaReference, index: FrameIndex, lowres: int) -> FrameIndex:
