@@ -193,4 +193,5 @@ def limit_warnings_of(plan: Scenario) -> tuple[str, ...]:
 
 def _list(values: object) -> str:
     several = values if isinstance(values, tuple | list) else [values]
-    return ", ".join(visible_text(str(value)) for value in several)
+    names = (getattr(value, "name", value) for value in several)  # of a modelled link, its name
+    return ", ".join(visible_text(str(name)) for name in names)
