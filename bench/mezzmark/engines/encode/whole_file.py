@@ -70,6 +70,12 @@ _OF_THE_FILE: Final = re.compile(
 )
 """Tags that a writer makes for each file anew, and those that are carried by themselves."""
 
+_MP4_LAYOUTS: Final = {
+    **{"3 channels": "3.0", "4 channels": "4.0", "5 channels": "5.0", "6 channels": "5.1"},
+    **{"7 channels": "6.1", "8 channels": "7.1"},
+}
+"""MP4 takes no sound whose channels are merely counted."""
+
 _HDR: Final = {
     "MASTERING_DISPLAY_METADATA": "mastering display",
     "CONTENT_LIGHT_LEVEL": "content light level",
@@ -242,8 +248,12 @@ def as_carried(track: SoundTrack, container: str) -> SoundTrack:
     is_mxf, is_short = container == "mxf", track.sample_format in ("u8", "s16")
     wide = {"pcm_f32": "pcm_f32le", "pcm_f64": "pcm_f32le", "pcm_s32": "pcm_s32le"}
     codec = "pcm_s24le" if is_mxf else wide.get(track.codec[:7], "pcm_s24le")
-    rate_hz = MXF_RATE_HZ if is_mxf else track.rate_hz
-    return replace(track, codec="pcm_s16le" if is_short else codec, rate_hz=rate_hz)
+    return replace(
+        track,
+        codec="pcm_s16le" if is_short else codec,
+        rate_hz=MXF_RATE_HZ if is_mxf else track.rate_hz,
+        layout=_MP4_LAYOUTS.get(track.layout, track.layout) if container == "mp4" else track.layout,
+    )
 
 
 class Carrier:
