@@ -162,6 +162,17 @@ class Encoding(_Coding):
         return following | dict(data)
 
     @property
+    def muxing(self) -> dict[str, str]:
+        """What the container's writer is told beside its own ways: HEVC is tagged as most players
+        know it, and 4:2:2 MPEG-2 not as if a certain camera had made it. Camera originals are left
+        as they are."""
+        if self.container not in ("mov", "mp4") or self.name == ORIGINAL:
+            return {}
+        if self.encoder == "libx265":
+            return {"tag": "hvc1"}
+        return {"strict": "unofficial"} if self.encoder == "mpeg2video" else {}
+
+    @property
     def instructions(self) -> dict[str, Any]:
         """What encoder and muxer are told, as JSON: where these are the same, so is the file."""
         facts = {"bit_depth", "chroma", "is_original", "name", "caution"}
@@ -195,6 +206,17 @@ class CustomEncoding(Fact):
     bitrate_bps: BitRate | None = Field(default=None, ge=1_000, le=100_000_000_000)
     keyframe_interval: int | None = Field(default=None, ge=1, le=100_000)
     b_frames: int | None = Field(default=None, ge=0, le=100)
+
+
+EXACT_TIME_CONTAINERS: Final = frozenset({"mov", "mp4", "mkv"})
+"""Containers that give each picture its own time; the others count pictures."""
+COUNTING_CODECS: Final = frozenset({"MPEG-2", "VC-2"})
+"""Codecs whose own headers state one frame rate."""
+
+
+def holds_times(encoding: Encoding) -> bool:
+    """Whether container and codec can give each picture a time of its own."""
+    return encoding.container in EXACT_TIME_CONTAINERS and encoding.codec not in COUNTING_CODECS
 
 
 MPEG2_FORBIDDEN_LENGTH: Final = 4096

@@ -102,6 +102,7 @@ class Footage:
             key_frames={clip.clip: clip.key_frames for clip in self.clips},
             scratch_dir=scratch_dir,
             pictures=self.pictures,
+            own={clip.clip for clip in self.clips if clip.source == "own"},
         )
 
 
@@ -126,9 +127,11 @@ def prepare_footage(
         if step[1] != ORIGINAL or not isinstance(answer, PreparedMedia):
             return {}
         given = {"source": answer.media, "cache_dir": str(cache_dir)}
+        is_own = isinstance(originals[step[0]], PrepareOwnJob)
+        own = {"fingerprint": answer.fingerprint if is_own else ""}
         jobs: dict[Step, Job] = {
             (step[0], encoding.name): PrepareEncodingJob(
-                encoding=encoding, thread_count=PREPARE_THREADS, **given
+                encoding=encoding, thread_count=PREPARE_THREADS, **given, **own
             )
             for encoding in footage.encodings
         }
@@ -392,6 +395,7 @@ def _add_medium(footage: Footage, clip: str, encoding: str, made: PreparedMedia)
             fingerprint=made.fingerprint,
             frame_count=made.frame_count,
             bitrate_bps=sum(index.packet_bytes) * 8 / made.duration_s if made.duration_s else 0.0,
+            survives=made.survives,
         )
     )
     return index

@@ -9,7 +9,7 @@ from mezzmark.decide.choose import evidence
 from mezzmark.decide.choose.choice import Addition, Choice, ChoiceRequest, JudgedEncoding
 from mezzmark.decide.choose.draws import CHOICE_SEED, DRAW_COUNT, FigureDraws, draw_figures
 from mezzmark.decide.choose.judge import choose_among
-from mezzmark.decide.choose.needs import Traits, traits_of
+from mezzmark.decide.choose.needs import Traits, kept_things, traits_of
 from mezzmark.decide.estimate.best_player import best_players
 from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, truncated_round
 from mezzmark.decide.machine.noise import judge_disturbance
@@ -262,7 +262,8 @@ def _checked_traits(
     traits: dict[str, Sequence[Traits]] = {}
     for name in encodings:
         found = (run.manifest.find_encodings(name) for run in runs)
-        traits[name] = [traits_of(encoding) for encoding in next(filter(None, found), ())]
+        kept = kept_things(name, [run.manifest for run in runs])
+        traits[name] = [traits_of(e) | kept for e in next(filter(None, found), ())]
     for need in needs:
         met = {entry.get(need.subject, "") for known in traits.values() for entry in known} - {""}
         if problem := unknown_value(need, met):

@@ -117,13 +117,16 @@ def open_encoder(
     if path.exists():
         raise taken(path, "Name another place.")
     format_name = "matroska" if encoding.container == "mkv" else encoding.container
-    container = av.open(str(path), "w", format=format_name)
+    strict = {key: text for key, text in encoding.muxing.items() if key == "strict"}
+    container = av.open(str(path), "w", format=format_name, options=strict)
     try:
         track = cast(VideoStream, container.add_stream(encoding.encoder, rate=frame_rate))
         context = track.codec_context
         _configure(context, encoding, size, frame_rate, thread_count)
         context.time_base = time_base or 1 / frame_rate
         apply_tags(context, tags)
+        if tag := encoding.muxing.get("tag"):
+            context.codec_tag = tag
         if prepare is not None:
             prepare(container, context)
         with _quiet():

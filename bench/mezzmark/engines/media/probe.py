@@ -183,6 +183,14 @@ def describe_media(container: InputContainer, track: VideoStream, path: str | Pa
     )
 
 
+def stated(container: InputContainer, key: str) -> str:
+    """What a track or the container says under this name, in small or (as Matroska writes them)
+    capital letters; empty where none does."""
+    places: list[Any] = [*container.streams, container]
+    texts = (place.metadata.get(name) for place in places for name in (key, key.upper()))
+    return next(filter(None, texts), "")
+
+
 def _duration_s(container: InputContainer, track: VideoStream) -> float | None:
     time_base = exact_fraction(track.time_base)
     if track.duration and time_base:

@@ -17,7 +17,7 @@ from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.media.pixels import pixel_format_facts
-from mezzmark.engines.media.probe import describe_media, exact_fraction, open_media
+from mezzmark.engines.media.probe import describe_media, exact_fraction, open_media, stated
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import MediaFacts
 
@@ -67,10 +67,7 @@ def read_tags(path: Path) -> TagsRead:
         media = describe_media(container, track, path)
         order = FIELD_ORDERS.get(int(track.codec_context.field_order), "unknown")
         aspect = exact_fraction(track.sample_aspect_ratio)
-        timecode = track.metadata.get("timecode") or container.metadata.get("timecode")
-        timecode = timecode or next(
-            (s.metadata["timecode"] for s in container.streams if "timecode" in s.metadata), None
-        )
+        timecode = stated(container, "timecode") or None
         if (frame := next(container.decode(track), None)) is None:
             what = "no frame came back"
             raise EncodingError(where="chart", what=what, remedy="Leave this encoding out.")

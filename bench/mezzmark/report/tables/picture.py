@@ -6,8 +6,17 @@ from functools import partial
 from mezzmark.decide.picture.diagnosis import INVISIBLE_DELTA_E
 from mezzmark.decide.picture.fidelity import EncodingFidelity, tag_verdicts
 from mezzmark.decide.picture.ladders import compare_ladders
+from mezzmark.model.encoding import Encoding
+from mezzmark.model.fact import grouped
+from mezzmark.model.survival import THINGS, WORST_LAST, state_by_command
 from mezzmark.model.tasks.fidelity import METRICS, TagSurvival
-from mezzmark.report.prose.picture import colour_words, consequence_words, tag_text
+from mezzmark.report.prose.picture import (
+    MAKERS,
+    colour_words,
+    consequence_words,
+    survival_text,
+    tag_text,
+)
 from mezzmark.report.prose.table_notes import NOTES, quality_note
 from mezzmark.report.tables.table import Column, Content, Entry, Table, tabulate, worded
 from mezzmark.report.view import RunView
@@ -124,6 +133,45 @@ def _tag(place: int, survival: TagSurvival) -> Entry:
     verdict = tag_verdicts(survival)[place]
     sign = "wrong" if verdict.state in ("lost", "changed") else ""
     return Entry(tag_text(verdict), sign=sign)
+
+
+def survival_table(view: RunView) -> Table:
+    """What the user's own clips hold beside plain pictures, and what each encoding's files have of
+    it: the bench's own, and the printed command's."""
+    found = grouped((m.encoding, m.survives) for m in view.manifest.media if m.survives)
+    asked = {s.thing for of in found.values() for one in of for s in one if s.clip is not None}
+    rows = [
+        (encoding, by_command)
+        for encoding in view.manifest.encodings
+        for by_command in (False, True)
+        if encoding.name in found
+    ]
+
+    def cell(thing: str, row: tuple[Encoding, bool]) -> Entry:
+        encoding, by_command = row
+        of_clips = [s for one in found[encoding.name] for s in one if s.thing == thing]
+        states = [
+            state_by_command(s, encoding.container) if by_command else s.state for s in of_clips
+        ]
+        worst = max(zip(states, of_clips, strict=True), key=lambda pair: WORST_LAST.index(pair[0]))
+        text = survival_text(*worst, states, is_read=not by_command)
+        return Entry(text, sign="wrong" if worst[0] in ("lost", "changed") else "")
+
+    return tabulate(
+        rows,
+        [
+            Column("encoding", lambda row: f"{row[0].name} in {row[0].container}", "left"),
+            Column("file", lambda row: MAKERS[row[1]], "left"),
+            *(
+                Column(thing.label, partial(cell, name), "left")
+                for name, thing in THINGS.items()
+                if name in asked
+            ),
+        ],
+        table_id=f"{view.prefix}survives",
+        title="What survives beside plain pictures",
+        note=NOTES["survives"],
+    )
 
 
 def ladder_table(view: RunView) -> Table:
