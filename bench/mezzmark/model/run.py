@@ -100,7 +100,8 @@ class ClipManifest(Fact):
 
 
 class MediaManifest(Fact):
-    """An encoding of a clip as it lay on disk while it was measured."""
+    """An encoding of a clip as it lay on disk while it was measured; `is_aspect_lost` where it does
+    not say the aspect of its samples, which are not square."""
 
     clip: str
     encoding: str
@@ -108,6 +109,7 @@ class MediaManifest(Fact):
     fingerprint: str
     frame_count: Positive
     bitrate_bps: Amount
+    is_aspect_lost: bool = False
 
 
 class LeftFile(Fact):

@@ -14,7 +14,12 @@ from av.container import OutputContainer
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
-from mezzmark.engines.encode.encoders import encoding_bitrate_bps, open_encoder, require_encoder
+from mezzmark.engines.encode.encoders import (
+    encoding_bitrate_bps,
+    open_encoder,
+    require_encoder,
+    unusable,
+)
 from mezzmark.engines.media.cache import cache_key, fetch_entry, library_versions
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import (
@@ -25,6 +30,7 @@ from mezzmark.engines.media.frame_index import (
 )
 from mezzmark.engines.media.pixels import frame_bytes
 from mezzmark.engines.media.probe import open_media, probe_media
+from mezzmark.engines.media.shape import carry_shape, wanted_aspect
 from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.encoding import Encoding, check_frame
 from mezzmark.model.errors import EncodingError, count_text
@@ -87,14 +93,16 @@ def encode_clip(
     thread_count: int,
     height_px: int | None,
 ) -> tuple[int, int]:
-    """Encode the pictures of the index to a new file, evenly spaced; the size they got.
+    """Encode the pictures of the index to a new file, evenly spaced; the size they were fitted to.
 
-    `height_px` resizes, keeping the shape; None keeps the size. Raises EncodingError,
-    FootageError, DiskFullError, and DestinationError where something stands already.
+    `height_px` resizes, keeping the shape; None keeps the size; what an encoding scales comes on
+    top. Raises EncodingError, FootageError, DiskFullError, and DestinationError where something
+    stands already.
     """
     frame_rate = constant_rate(index)
-    size = fitted_size(index.width_px, index.height_px, height_px)
-    check_frame(encoding, *size, frame_rate)
+    fitted = fitted_size(index.width_px, index.height_px, height_px)
+    check_frame(encoding, *fitted, frame_rate)
+    size = encoding.picture_size(*fitted)
     converter = Converter(
         probe_media(media_path), encoding.pixel_format, thread_count=thread_count, size=size
     )
@@ -106,9 +114,10 @@ def encode_clip(
         frame_rate=frame_rate,
         tags=converter.tags,
         thread_count=thread_count,
+        prepare=carry_shape(encoding, converter.source),
     )
     write_frames(evenly_timed(map(converter.convert, pictures), frame_rate), encoder)
-    return size
+    return fitted
 
 
 def fitted_size(width_px: int, height_px: int, wanted_px: int | None) -> tuple[int, int]:
@@ -135,14 +144,18 @@ def stamps_agree(source: FrameIndex, encoded: FrameIndex) -> bool | None:
     """Whether the encoded pictures carry the source's stamps in the same order.
 
     None where the clip has no stamps. A picture whose stamp the source itself had lost is not
-    asked for.
+    asked for; after resizing a stamp may be unreadable, but none that can be read may be another.
     """
     if not source.is_stamped:
         return None
     if source.frame_count != encoded.frame_count:
         return False
+    sizes = [(index.width_px, index.height_px) for index in (source, encoded)]
     pairs = zip(source.stamps, encoded.stamps, strict=True)
-    return all(wanted in (NO_STAMP, found) for wanted, found in pairs)
+    return all(
+        wanted in (NO_STAMP, found) or (found == NO_STAMP and sizes[0] != sizes[1])
+        for wanted, found in pairs
+    )
 
 
 def refuse_lost_pictures(
@@ -189,12 +202,15 @@ def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> Prep
 
     Pictures of a variable rate keep their own times where container and codec can hold them;
     elsewhere they are spaced evenly at the average rate, and `advance` says so. Raises
-    EncodingError when the encoding cannot hold the clip or a picture is lost, EngineError when
-    the encoder is missing, DiskFullError when there is no room.
+    EncodingError when the encoding cannot hold the clip, or a picture or the order of fields is
+    lost, EngineError when the encoder is missing, DiskFullError when there is no room.
     """
-    index = read_frame_index(job.source.index_path)
-    check_frame(job.encoding, index.width_px, index.height_px, constant_rate(index))
+    index, source = read_frame_index(job.source.index_path), probe_media(job.source.media_path)
+    size, rate, order = (index.width_px, index.height_px), constant_rate(index), source.field_order
+    check_frame(job.encoding, *size, rate, is_interlaced=order is not None)
     require_encoder(job.encoding)
+    aspect = wanted_aspect(job.encoding, source)
+    shape = {"shape": (order, str(aspect))} if order or aspect != 1 else {}
     key = cache_key(
         kind="encoding",
         transcode_version=TRANSCODE_VERSION,
@@ -202,6 +218,7 @@ def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> Prep
         encoding=job.encoding.instructions,
         thread_count=job.thread_count,
         libraries=library_versions(),
+        **shape,
     )
 
     def make(folder: Path) -> FrameIndex:
@@ -216,6 +233,9 @@ def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> Prep
             where=f'encoding "{job.encoding.name}"',
             remedy="Raise its quality, or leave the encoding out; it cannot be measured honestly.",
         )
+        if (kept := probe_media(path).field_order) != order:
+            what = f"the clip's fields are {order or 'no fields'}, its file says {kept or 'none'}"
+            raise unusable(job.encoding, what, "Leave it out, or deinterlace the clip.")
         return found
 
     needed_bytes = _needed_bytes(index, job.encoding)
@@ -236,7 +256,8 @@ def _transcode(
     time_base = index.time_base if keeps_times else 1 / frame_rate
     source = probe_media(job.source.media_path)
     core_count = read_usable_core_count()
-    converter = Converter(source, job.encoding.pixel_format, thread_count=core_count)
+    size = job.encoding.picture_size(index.width_px, index.height_px)
+    converter = Converter(source, job.encoding.pixel_format, thread_count=core_count, size=size)
     message = f"encoding to {job.encoding.name}"
     if not keeps_times and not is_constant_rate(index, frame_rate):
         message += f" (variable rate; spaced evenly at {float(frame_rate):.3f} frames/s)"
@@ -255,20 +276,21 @@ def _transcode(
     encoder = open_encoder(
         path,
         job.encoding,
-        size=(index.width_px, index.height_px),
+        size=size,
         frame_rate=frame_rate,
         time_base=time_base,
         tags=converter.tags,
         thread_count=min(core_count, MOST_THREADS) if is_any else job.thread_count,
+        prepare=carry_shape(job.encoding, source),
     )
     write_frames(made_ahead(timed()), encoder)
 
 
 def _needed_bytes(index: FrameIndex, encoding: Encoding) -> int:
-    frame_rate = constant_rate(index)
-    asked_bps = encoding_bitrate_bps(encoding, index.width_px, index.height_px, frame_rate)
+    frame_rate, size = constant_rate(index), encoding.picture_size(index.width_px, index.height_px)
+    asked_bps = encoding_bitrate_bps(encoding, *size, frame_rate)
     if asked_bps:
         return round(asked_bps / 8 * index.frame_count / frame_rate)
     share = 1.0 if encoding.is_lossless else _LOSSY_SHARE
-    picture_bytes = frame_bytes(encoding.pixel_format, index.width_px, index.height_px)
+    picture_bytes = frame_bytes(encoding.pixel_format, *size)
     return round(share * index.frame_count * picture_bytes)
