@@ -133,8 +133,13 @@ class ColourTags(Fact):
 Chroma = Literal["4:2:0", "4:2:2", "4:4:4", "4:1:1", "4:0:0", "RGB", "other"]
 
 
+FieldOrder = Literal["top first", "bottom first"]
+
+
 class MediaFacts(Fact):
-    """What one media file says of itself, before any decoding."""
+    """What one media file says of itself, before any decoding. `field_order` is that of pictures of
+    two fields, None where they are progressive or nothing is said; `sample_aspect` is width to
+    height, None where nothing is said."""
 
     path: str
     container: str
@@ -152,6 +157,8 @@ class MediaFacts(Fact):
     stated_frame_count: int | None
     time_base: Rate
     has_b_frames: bool
+    field_order: FieldOrder | None = None
+    sample_aspect: Rate | None = None
     tags: ColourTags
     audio_track_count: int
     file_bytes: int

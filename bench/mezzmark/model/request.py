@@ -53,6 +53,7 @@ ENCODING_FACTS: Final[dict[str, EncodingFact]] = {
     ),
     "intra": _TRUTH,
     "lossless": _TRUTH,
+    "proxy": _TRUTH,
     "container": EncodingFact(
         values=(*get_args(Container), "ts", "ps"), example="= mov", is_open=True
     ),

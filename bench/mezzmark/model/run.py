@@ -102,7 +102,8 @@ class ClipManifest(Fact):
 
 class MediaManifest(Fact):
     """An encoding of a clip as it lay on disk while it was measured; `survives` tells what became
-    of all that the user's own file holds, and is empty of other clips."""
+    of all that the user's own file holds, and is empty of other clips; `is_aspect_lost` where it
+    does not say the aspect of its samples, which are not square."""
 
     clip: str
     encoding: str
@@ -111,6 +112,7 @@ class MediaManifest(Fact):
     frame_count: Positive
     bitrate_bps: Amount
     survives: tuple[Survival, ...] = ()
+    is_aspect_lost: bool = False
 
 
 class LeftFile(Fact):

@@ -39,6 +39,10 @@ DEFAULT_NEEDS: Final = (Need.parse("fidelity.delta_e_max <= 2"),)
 """Beside the default wishes, where fidelity was measured: colour shifts beyond 2 are seen side by
 side (common practice)."""
 
+NO_PROXY: Final = Need.parse("proxy = false")
+"""Where proxies were measured beside others and no need speaks of them: they stand in for footage
+while it is edited, and not in its place."""
+
 
 def settings_for(
     scenarios: Sequence[Scenario],
@@ -128,10 +132,9 @@ def choose_encoding(
     observed = [ObservedRun.of(run) for run in runs]
     evidence.refuse_unlike_runs(observed)
     clips = _deciding_clips(observed, settings.clips)
-    if not (settings.goals or settings.needs) and any(
-        t.cell.task == "fidelity" for run in observed for t in run.trials
-    ):
-        settings = settings.model_copy(update={"needs": DEFAULT_NEEDS})
+    needs = _completed_needs(settings, observed)
+    has_default_needs = bool(needs) and not settings.needs
+    settings = settings.model_copy(update={"needs": needs})
     asked = settings.goals or DEFAULT_WISHES
     encodings = [name for name in evidence.list_encodings(observed) if not among or name in among]
     traits = _checked_traits(observed, encodings, settings.needs)
@@ -150,6 +153,7 @@ def choose_encoding(
         draw_count=draw_count,
     )
     request = _request(settings, asked, draws, known, observed)
+    request = request.model_copy(update={"has_default_needs": has_default_needs})
     choice = choose_among(request, draws, traits, evidence.count_wrong(observed))
     if settings.allow_missing:
         return _with_beside(choice, observed, settings, draw_count)
@@ -193,6 +197,17 @@ def _with_beside(
             beside[entry.encoding] = entry.model_copy(update=changes)
     entries = tuple(beside.get(entry.encoding, entry) for entry in choice.encodings)
     return choice.model_copy(update={"encodings": entries})
+
+
+def _completed_needs(settings: ChooseSettings, runs: Sequence[ObservedRun]) -> tuple[Need, ...]:
+    """The needs stated, and those that go without saying."""
+    needs = settings.needs
+    is_judged = any(trial.cell.task == "fidelity" for run in runs for trial in run.trials)
+    if is_judged and not (settings.goals or needs):
+        needs = DEFAULT_NEEDS
+    made = {encoding.is_proxy for run in runs for encoding in run.manifest.encodings}
+    is_open = len(made) > 1 and all(need.subject != NO_PROXY.subject for need in needs)
+    return (*needs, NO_PROXY) if is_open else needs
 
 
 def _deciding_clips(runs: Sequence[ObservedRun], asked: Sequence[str]) -> tuple[str, ...]:
@@ -245,7 +260,6 @@ def _request(
         alternatives=tuple(wish for wish in possible if wish not in wishes),
         how_to_measure={need: addition for need, addition in additions.items() if addition},
         has_default_wishes=not settings.goals,
-        has_default_needs=settings.needs is DEFAULT_NEEDS,
         wishes_from=next((s.name for s in scenarios if s.choose and s.choose.goals == asked), ""),
         unit=known.unit,
         run_count=len(runs),

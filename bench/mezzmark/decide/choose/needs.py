@@ -42,6 +42,7 @@ def traits_of(encoding: Encoding) -> Traits:
         "alpha": encoding.has_alpha,
         "intra": encoding.is_intra,
         "lossless": encoding.is_lossless,
+        "proxy": encoding.is_proxy,
         "container": encoding.container,
         "codec": encoding.codec,
         "bit_depth": encoding.bit_depth,

@@ -2,7 +2,7 @@
 
 import hashlib
 from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -11,10 +11,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from av.container import OutputContainer
+from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
-from mezzmark.engines.encode.encoders import encoding_bitrate_bps, open_encoder, require_encoder
+from mezzmark.engines.encode.encoders import (
+    encoding_bitrate_bps,
+    open_encoder,
+    require_encoder,
+    unusable,
+)
 from mezzmark.engines.encode.timing import Timing, even_timing, plan_timing, timed
 from mezzmark.engines.encode.whole_file import Carrier, carrier_for, survey
 from mezzmark.engines.media.cache import cache_key, fetch_entry, library_versions
@@ -27,10 +33,11 @@ from mezzmark.engines.media.frame_index import (
 )
 from mezzmark.engines.media.pixels import frame_bytes
 from mezzmark.engines.media.probe import open_media, probe_media
+from mezzmark.engines.media.shape import carry_shape, wanted_aspect
 from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.encoding import Encoding, check_frame
 from mezzmark.model.errors import EncodingError, count_text
-from mezzmark.model.footage import FrameIndex, constant_rate, is_constant_rate
+from mezzmark.model.footage import FrameIndex, MediaFacts, constant_rate, is_constant_rate
 from mezzmark.model.jobs import PreparedMedia
 from mezzmark.own_files import safe_file_name
 
@@ -96,14 +103,16 @@ def encode_clip(
     carrier: Carrier | None = None,
 ) -> tuple[int, int]:
     """Encode the pictures of the index to a new file, evenly spaced, or as a carrier times them
-    that brings sound and tags along; the size they got.
+    that brings sound and tags along; the size they were fitted to.
 
-    `height_px` resizes, keeping the shape; None keeps the size. Raises EncodingError,
-    FootageError, DiskFullError, and DestinationError where something stands already.
+    `height_px` resizes, keeping the shape; None keeps the size; what an encoding scales comes on
+    top. Raises EncodingError, FootageError, DiskFullError, and DestinationError where something
+    stands already.
     """
     timing = carrier.timing if carrier else even_timing(index, constant_rate(index))
-    size = fitted_size(index.width_px, index.height_px, height_px)
-    check_frame(encoding, *size, timing.frame_rate)
+    fitted = fitted_size(index.width_px, index.height_px, height_px)
+    check_frame(encoding, *fitted, timing.frame_rate)
+    size = encoding.picture_size(*fitted)
     converter = Converter(
         probe_media(media_path), encoding.pixel_format, thread_count=thread_count, size=size
     )
@@ -116,10 +125,24 @@ def encode_clip(
         time_base=timing.time_base,
         tags=converter.tags,
         thread_count=thread_count,
-        prepare=carrier.prepare if carrier else None,
+        prepare=_told_first(encoding, converter.source, carrier),
     )
     write_frames(timed(map(converter.convert, pictures), timing), encoder, carrier)
-    return size
+    return fitted
+
+
+def _told_first(
+    encoding: Encoding, source: MediaFacts, carrier: Carrier | None
+) -> Callable[[OutputContainer, VideoCodecContext], None]:
+    """What an encoder and its container are told before they are opened."""
+    shape = carry_shape(encoding, source)
+
+    def prepare(container: OutputContainer, context: VideoCodecContext) -> None:
+        shape(container, context)
+        if carrier:
+            carrier.prepare(container, context)
+
+    return prepare
 
 
 def fitted_size(width_px: int, height_px: int, wanted_px: int | None) -> tuple[int, int]:
@@ -146,14 +169,18 @@ def stamps_agree(source: FrameIndex, encoded: FrameIndex) -> bool | None:
     """Whether the encoded pictures carry the source's stamps in the same order.
 
     None where the clip has no stamps. A picture whose stamp the source itself had lost is not
-    asked for.
+    asked for; after resizing a stamp may be unreadable, but none that can be read may be another.
     """
     if not source.is_stamped:
         return None
     if source.frame_count != encoded.frame_count:
         return False
+    sizes = [(index.width_px, index.height_px) for index in (source, encoded)]
     pairs = zip(source.stamps, encoded.stamps, strict=True)
-    return all(wanted in (NO_STAMP, found) for wanted, found in pairs)
+    return all(
+        wanted in (NO_STAMP, found) or (found == NO_STAMP and sizes[0] != sizes[1])
+        for wanted, found in pairs
+    )
 
 
 def refuse_lost_pictures(
@@ -204,17 +231,21 @@ def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> Prep
 
     `timing` says when pictures are shown; where those of a variable rate are spaced evenly,
     `advance` says so. Sound, timecode and tags of the user's own file go along. Raises
-    EncodingError when the encoding cannot hold the clip or a picture is lost, EngineError when
-    the encoder is missing, DiskFullError when there is no room.
+    EncodingError when the encoding cannot hold the clip, or a picture or the order of fields is
+    lost, EngineError when the encoder is missing, DiskFullError when there is no room.
     """
-    index, source = read_frame_index(job.source.index_path), job.source.media_path
-    carrier = carrier_for(source, index, job.encoding) if job.fingerprint else None
+    index, path_of_source = read_frame_index(job.source.index_path), job.source.media_path
+    carrier = carrier_for(path_of_source, index, job.encoding) if job.fingerprint else None
     timing = carrier.timing if carrier else plan_timing(index, job.encoding, has_sound=False)
-    check_frame(job.encoding, index.width_px, index.height_px, timing.frame_rate)
+    source = probe_media(path_of_source)
+    size, order = (index.width_px, index.height_px), source.field_order
+    check_frame(job.encoding, *size, timing.frame_rate, is_interlaced=order is not None)
     require_encoder(job.encoding)
+    aspect = wanted_aspect(job.encoding, source)
     # Only what makes another file than before is part of the key: others are found again.
     whole = {"whole": [WHOLE_VERSION, job.fingerprint]} if carrier else {}
     muxing = {"muxing": job.encoding.muxing} if job.encoding.muxing else {}
+    shape = {"shape": (order, str(aspect))} if order or aspect != 1 else {}
     key = cache_key(
         kind="encoding",
         transcode_version=TRANSCODE_VERSION,
@@ -224,6 +255,7 @@ def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> Prep
         libraries=library_versions(),
         **whole,
         **muxing,
+        **shape,
     )
 
     def make(folder: Path) -> FrameIndex:
@@ -241,11 +273,14 @@ def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> Prep
         )
         if carrier:
             carrier.prove(path, found, where)
+        if (kept := probe_media(path).field_order) != order:
+            what = f"the clip's fields are {order or 'no fields'}, its file says {kept or 'none'}"
+            raise unusable(job.encoding, what, "Leave it out, or deinterlace the clip.")
         return found
 
     needed_bytes = _needed_bytes(index, job.encoding)
     made = fetch_entry(Path(job.cache_dir), key, make, needed_bytes=needed_bytes)
-    survives = survey(source, index, made.media) if job.fingerprint else ()
+    survives = survey(path_of_source, index, made.media) if job.fingerprint else ()
     return made.model_copy(update={"survives": survives})
 
 
@@ -259,7 +294,8 @@ def _transcode(
 ) -> None:
     source = probe_media(job.source.media_path)
     core_count = read_usable_core_count()
-    converter = Converter(source, job.encoding.pixel_format, thread_count=core_count)
+    size = job.encoding.picture_size(index.width_px, index.height_px)
+    converter = Converter(source, job.encoding.pixel_format, thread_count=core_count, size=size)
     message = f"encoding to {job.encoding.name}"
     rate, kept_count = timing.frame_rate, len({*timing.shown})
     if timing.time_base == 1 / rate and not is_constant_rate(index, rate):
@@ -278,21 +314,21 @@ def _transcode(
     encoder = open_encoder(
         path,
         job.encoding,
-        size=(index.width_px, index.height_px),
+        size=size,
         frame_rate=timing.frame_rate,
         time_base=timing.time_base,
         tags=converter.tags,
         thread_count=min(core_count, MOST_THREADS) if is_any else job.thread_count,
-        prepare=carrier.prepare if carrier else None,
+        prepare=_told_first(job.encoding, source, carrier),
     )
     write_frames(made_ahead(timed(converted(), timing)), encoder, carrier)
 
 
 def _needed_bytes(index: FrameIndex, encoding: Encoding) -> int:
-    frame_rate = constant_rate(index)
-    asked_bps = encoding_bitrate_bps(encoding, index.width_px, index.height_px, frame_rate)
+    frame_rate, size = constant_rate(index), encoding.picture_size(index.width_px, index.height_px)
+    asked_bps = encoding_bitrate_bps(encoding, *size, frame_rate)
     if asked_bps:
         return round(asked_bps / 8 * index.frame_count / frame_rate)
     share = 1.0 if encoding.is_lossless else _LOSSY_SHARE
-    picture_bytes = frame_bytes(encoding.pixel_format, index.width_px, index.height_px)
+    picture_bytes = frame_bytes(encoding.pixel_format, *size)
     return round(share * index.frame_count * picture_bytes)

@@ -174,10 +174,13 @@ def probe_encoding(encoding: Encoding) -> EncoderFault | None:
     """What goes wrong when two small pictures are encoded so.
 
     A build may list an encoder that its machine cannot open. One that refuses our usual small size
-    is tried at a usual large one. The container is not tried.
+    is tried at a usual large one, one of few sizes at its first: at others it may crash. The
+    container is not tried.
     """
-    fault = _try_size(encoding, _PROBE_SIZE)
-    return fault if fault and _try_size(encoding, _LARGE_PROBE_SIZE) else None
+    sizes = encoding.frame_sizes[:1] or (_PROBE_SIZE, _LARGE_PROBE_SIZE)
+    faults = [fault := _try_size(encoding, sizes[0])]
+    faults += [_try_size(encoding, size) for size in sizes[1:] if fault]
+    return None if None in faults else fault
 
 
 def _try_size(encoding: Encoding, size: tuple[int, int]) -> EncoderFault | None:

@@ -18,7 +18,7 @@ from mezzmark.engines.encode import encoded_file
 from mezzmark.engines.encode.encoders import taken
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.encode.whole_file import carrier_for
-from mezzmark.engines.media.frame_index import NO_STAMP, build_frame_index, read_frame_index
+from mezzmark.engines.media.frame_index import build_frame_index, read_frame_index
 from mezzmark.host.common import read_process_facts
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import Measured
@@ -163,20 +163,12 @@ def _ingest(
 
 def _prove(job: IngestJob, clip_index: int, index: FrameIndex, path: Path) -> FrameIndex:
     """The index of the file, once it holds the pictures of the clip's `index` in the same order.
-
-    Stamps are made for the clip's own size: after resizing a stamp may be unreadable, but none
-    that can be read may be another. Raises EncodingError.
-    """
+    Raises EncodingError."""
     found = build_frame_index(path, is_stamped=index.is_stamped)
-    if job.height_px is None:
-        in_order = encoded_file.stamps_agree(index, found)
-    else:
-        pairs = zip(index.stamps, found.stamps, strict=False)
-        in_order = all(NO_STAMP in pair or pair[0] == pair[1] for pair in pairs)
     encoded_file.refuse_lost_pictures(
         index,
         found,
-        in_order=in_order,
+        in_order=encoded_file.stamps_agree(index, found),
         where=f'clip "{job.sources[clip_index].clip}"',
         remedy="Leave the encoding out; it cannot be trusted with footage.",
     )

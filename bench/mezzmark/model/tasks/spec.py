@@ -146,7 +146,8 @@ class EncoderJob(Fact):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stock:
     """What cells are planned from: the clips and encodings of the scenario, the (clip, encoding)
-    pairs there is a file for (the user's `own` on no root), and the machine's cores."""
+    pairs there is a file for (the user's `own` on no root), which are `proxies`, and the machine's
+    cores."""
 
     clips: Sequence[str]
     encodings: Sequence[str]
@@ -154,6 +155,7 @@ class Stock:
     core_count: int
     roots: Sequence[str] = ()
     own: Collection[tuple[str, str]] = ()
+    proxies: Collection[str] = ()
 
     def present(self, root: str | None = None) -> list[tuple[str, str]]:
         """The pairs there is a file for, clip by clip: where the cache lies, or on a root."""

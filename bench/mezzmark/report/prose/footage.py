@@ -81,7 +81,7 @@ _ADVICE: Final[dict[FileWarning, tuple[str, str]]] = {
     ),
     "interlaced": (
         "The pictures are interlaced.",
-        "They are measured as whole frames; deinterlace for a progressive edit.",
+        "Encodings that cannot hold fields are left out; deinterlace for a progressive edit.",
     ),
     "tags_missing": (
         "Colour {missing} not stated at {media.width_px}×{media.height_px}: programs guess, and "

@@ -1,5 +1,6 @@
 """The tables of picture quality: figures and colours, tags, codecs at equal quality."""
 
+import math
 from collections.abc import Callable
 from functools import partial
 
@@ -32,6 +33,7 @@ def quality_table(view: RunView) -> Table:
             Column("encoding", lambda e: e.encoding, "left"),
             Column("came back", lambda e: "bit-exact" if e.is_bit_exact else "changed", "left"),
             *(column for name in METRICS for column in _metric_columns(name)),
+            *([Column("alpha", _alpha, "left")] if any(e.alpha_db for e in judged) else []),
             Column("last generation, dB", _last_generation),
             Column("bit rate, Mbit/s", lambda e: worded(e.bitrate_bps / 1e6, "{:.1f}".format)),
             Column("colours", _colours, "left"),
@@ -80,6 +82,13 @@ def _worst_frame(metric: str, entry: EncodingFidelity) -> Content:
     if estimate is None or entry.is_bit_exact:
         return None
     return worded(estimate.worst, f"{{:.{METRICS[metric].decimals}f}}".format)
+
+
+def _alpha(entry: EncodingFidelity) -> Entry:
+    if entry.alpha_db is None:
+        return Entry("lost", sign="wrong")
+    is_equal = math.isinf(entry.alpha_db)
+    return Entry("equal" if is_equal else f"{entry.alpha_db:.1f} dB", sort=entry.alpha_db)
 
 
 def _last_generation(entry: EncodingFidelity) -> Content:
