@@ -197,6 +197,26 @@ class CustomEncoding(Fact):
     b_frames: int | None = Field(default=None, ge=0, le=100)
 
 
+EXACT_TIME_CONTAINERS: Final = frozenset({"mov", "mp4", "mkv"})
+"""Containers that give each picture its own time; the others count pictures."""
+COUNTING_CODECS: Final = frozenset({"MPEG-2", "VC-2"})
+"""Codecs whose own headers state one frame rate."""
+
+
+def holds_times(encoding: Encoding) -> bool:
+    """Whether container and codec can give each picture a time of its own."""
+    return encoding.container in EXACT_TIME_CONTAINERS and encoding.codec not in COUNTING_CODECS
+
+
+def encoding_bitrate_bps(
+    encoding: Encoding, width_px: int, height_px: int, frame_rate: Fraction
+) -> int:
+    """The bit rate to ask for; 0 where quality decides."""
+    if encoding.bitrate_bps is not None:
+        return encoding.bitrate_bps
+    return round((encoding.bits_per_pixel or 0.0) * (width_px * height_px * frame_rate))
+
+
 MPEG2_FORBIDDEN_LENGTH: Final = 4096
 """ISO/IEC 13818-2, 6.3.3: the lower 12 bits of width and height shall not be zero."""
 

@@ -14,7 +14,7 @@ from av.container import OutputContainer
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
-from mezzmark.engines.encode.encoders import encoding_bitrate_bps, open_encoder, require_encoder
+from mezzmark.engines.encode.encoders import open_encoder, require_encoder
 from mezzmark.engines.media.cache import cache_key, fetch_entry, library_versions
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import (
@@ -26,7 +26,7 @@ from mezzmark.engines.media.frame_index import (
 from mezzmark.engines.media.pixels import frame_bytes
 from mezzmark.engines.media.probe import open_media, probe_media
 from mezzmark.host.common import read_usable_core_count
-from mezzmark.model.encoding import Encoding, check_frame
+from mezzmark.model.encoding import Encoding, check_frame, encoding_bitrate_bps, holds_times
 from mezzmark.model.errors import EncodingError, count_text
 from mezzmark.model.footage import FrameIndex, constant_rate, is_constant_rate
 from mezzmark.model.jobs import PreparedMedia
@@ -174,11 +174,6 @@ MOST_THREADS: Final = 16
 TRANSCODE_VERSION: Final = 1
 """Raised when the same encoding of the same clip would come out differently."""
 
-EXACT_TIME_CONTAINERS: Final = frozenset({"mov", "mp4", "mkv"})
-"""Containers that give each picture its own time; the others count pictures."""
-COUNTING_CODECS: Final = frozenset({"MPEG-2", "VC-2"})
-"""Codecs whose own headers state one frame rate."""
-
 _ADVANCE_FRAMES: Final = 8
 _LOSSY_SHARE: Final = 0.5
 """No lossy encoding of the catalogue was seen above half the bytes of the bare picture."""
@@ -225,8 +220,7 @@ def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> Prep
 def _keeps_times(index: FrameIndex, encoding: Encoding) -> bool:
     """Whether each picture keeps its own time: not at a constant rate, which is spaced evenly, nor
     at a variable one that cannot be written down."""
-    can_keep = encoding.container in EXACT_TIME_CONTAINERS and encoding.codec not in COUNTING_CODECS
-    return can_keep and not is_constant_rate(index, constant_rate(index))
+    return holds_times(encoding) and not is_constant_rate(index, constant_rate(index))
 
 
 def _transcode(
