@@ -66,6 +66,7 @@ def test_every_public_name_is_listed_here() -> None:
 ONLY_SHOWN = {
     *("choose json", "inspect json", "rig json", "regress format"),
     *("size check", "size detail", "size json"),
+    *("encodings command", "encodings footage", "encodings out"),
 }
 """Options that say how a command's answer is shown and not what it is."""
 

@@ -23,6 +23,7 @@ ALLOWED = {
     ("report/page.py", "template_environment"): "a file name",
     ("report/page.py", "render"): "a file name",
     ("report/prose/latency.py", "encode_time_text"): "digits just made",
+    ("report/prose/making.py", "_power_word"): "a word of a command",
     ("runner/workers.py", "_describe_end"): "the last words of a foreign process",
     ("store/toml_files.py", "_refuse_long_keys"): "lines of a file",
     ("store/record_text.py", "parse_trial"): "the bytes of a record",

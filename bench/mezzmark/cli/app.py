@@ -215,7 +215,7 @@ def inspect(
 
 @app.command(
     epilog="Examples: `mezzmark encodings` · `mezzmark encodings prores_ks dnxhd` · "
-    "`mezzmark encodings --probe`"
+    "`mezzmark encodings --probe` · `mezzmark encodings vc3-sq --command --footage card --out made`"
 )
 def encodings(
     names: Annotated[
@@ -225,10 +225,18 @@ def encodings(
     probe: Annotated[
         bool, Option("--probe", help="Try each on this machine, and say why if one fails.")
     ] = False,
+    command: Annotated[
+        bool, Option("--command", help="Print how FFmpeg's program makes the files, as measured.")
+    ] = False,
+    footage: Annotated[str, Option(help="With --command: a file, or a folder of them.")] = "",
+    out: Annotated[str, Option(help="With --command: the folder of the new files.")] = "",
 ) -> None:
     """List the catalogue of encodings by standard name."""
-    from mezzmark.cli.views import print_catalogue
+    from mezzmark.cli.views import print_catalogue, print_commands
 
+    if command and not names:
+        remedy = "Name one, as in: mezzmark encodings vc3-sq --command."
+        raise UsageError(where="--command", what="it needs an encoding's name", remedy=remedy)
     found: dict[str, tuple[api.Encoding, str]] = {}
     asked_for: list[list[str]] = [[name] for name in names or ()] or [[]]
     faults = []
@@ -237,7 +245,9 @@ def encodings(
             found |= api.encodings(asked, probe=probe)
         except EncodingError as fault:
             faults.append(fault)
-    if found:
+    if found and command:
+        print_commands([encoding for encoding, _ in found.values()], footage, out)
+    elif found:
         print_catalogue(found, is_probed=probe)
     if faults:
         where = ", ".join(fault.where for fault in faults)

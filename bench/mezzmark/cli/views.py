@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from mezzmark.cli.terminal import open_terminal, show
+from mezzmark.model.making import making_of
 from mezzmark.report.prose.choice import (
     basis_text,
     choice_sentences,
@@ -20,6 +21,14 @@ from mezzmark.report.prose.choice import (
 )
 from mezzmark.report.prose.footage import file_advice
 from mezzmark.report.prose.machine import machine_advice, self_test_lines
+from mezzmark.report.prose.making import (
+    command_notes,
+    making_headline,
+    making_sentences,
+    plain_command,
+    scripts_of,
+    unmade_text,
+)
 from mezzmark.report.prose.regress import (
     context_lines,
     regression_sentences,
@@ -90,6 +99,10 @@ def print_choice(choice: Choice, *, as_json: bool = False) -> None:
     if changes := tipping_sentences(choice):
         show(console, "", "What would change this:", style="bold")
         show(console, *_bullets(changes))
+    if choice.making:
+        show(console, "", "Make these files:", style="bold")
+        print(plain_command(choice.making))  # whole, to be copied
+        show(console, *_bullets(command_notes(choice.making)))
     show(console, "", basis_text(choice), style="dim")
 
 
@@ -144,6 +157,19 @@ def print_catalogue(found: Mapping[str, tuple[Encoding, str]], *, is_probed: boo
         show(console, works, fact_table(refused))
     else:
         show(console, "`mezzmark encodings --probe` tries each on this machine.")
+
+
+def print_commands(encodings: Iterable[Encoding], source: str, target: str) -> None:
+    """What makes each encoding's files, one script after the other, in lines to be copied."""
+    for encoding in encodings:
+        if (making := making_of(encoding)) is None:
+            show(open_terminal(), unmade_text(encoding))
+            continue
+        show(open_terminal(), making_headline(making), style="bold")
+        show(open_terminal(), *_bullets(making_sentences(making)))
+        for title, script in scripts_of(making, source, target).items():
+            show(open_terminal(), "", title, style="bold")
+            print(script, end="")
 
 
 def print_rig(report: SelfTestReport, *, as_json: bool = False) -> None:

@@ -261,6 +261,15 @@ def holds_times(encoding: Encoding) -> bool:
     return encoding.container in EXACT_TIME_CONTAINERS and encoding.codec not in COUNTING_CODECS
 
 
+def encoding_bitrate_bps(
+    encoding: Encoding, width_px: int, height_px: int, frame_rate: Fraction
+) -> int:
+    """The bit rate to ask for; 0 where quality decides."""
+    if encoding.bitrate_bps is not None:
+        return encoding.bitrate_bps
+    return round((encoding.bits_per_pixel or 0.0) * (width_px * height_px * frame_rate))
+
+
 MPEG2_FORBIDDEN_LENGTH: Final = 4096
 """ISO/IEC 13818-2, 6.3.3: the lower 12 bits of width and height shall not be zero."""
 

@@ -9,6 +9,7 @@ from mezzmark.model.cell import Setting
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.figures import FigureName
+from mezzmark.model.making import Making
 from mezzmark.model.request import STEP_FRACTION, Need, Wish
 
 Outcome = Literal["meets", "open", "misses", "not shown"]
@@ -239,7 +240,8 @@ class Choice(ChoiceRequest):
     two apart. `unit_count` rounds that every encoding finished (or whole runs) stand behind it;
     where it `is_thin` they are too few for a chance, and where they are `rounds_short` nobody is
     recommended. `machines_needed` are those with which an encoding is in time, where more than the
-    shop's; `disturbance` says who is chosen without disturbed trials, where that was looked at.
+    shop's; `disturbance` says who is chosen without disturbed trials, where that was looked at;
+    `making` how the recommended files are made, unless it is the original.
     """
 
     verdict: Verdict
@@ -258,6 +260,7 @@ class Choice(ChoiceRequest):
     tipping_points: tuple[TippingPoint, ...]
     machines_needed: dict[str, int] = {}
     disturbance: Disturbance | None = None
+    making: Making | None = None
     unit_count: int
     is_thin: bool
     draw_count: int

@@ -15,6 +15,7 @@ from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, trun
 from mezzmark.decide.machine.noise import judge_disturbance
 from mezzmark.model.errors import MezzmarkError, ScenarioError, nearest
 from mezzmark.model.figures import FigureName
+from mezzmark.model.making import Making, making_of
 from mezzmark.model.request import (
     ChooseSettings,
     Need,
@@ -163,7 +164,8 @@ def choose_encoding(
 def choose_with_doubt(
     runs: Sequence[MeasuredRun], settings: ChooseSettings, *, sized: evidence.Sized | None = None
 ) -> Choice:
-    """As `choose_encoding`, with how many trials were disturbed, and who is chosen without them."""
+    """As `choose_encoding`, with how many trials were disturbed, who is chosen without them, and
+    how the recommended files are made."""
     observed = [ObservedRun.of(run) for run in runs]
     choice = choose_encoding(observed, settings, sized=sized)
 
@@ -175,7 +177,16 @@ def choose_with_doubt(
         return frozenset(found.chosen)
 
     doubt = judge_disturbance(observed, chosen, is_choice=True)
-    return choice.model_copy(update={"disturbance": doubt})
+    return choice.model_copy(update={"disturbance": doubt, "making": _making(choice, observed)})
+
+
+def _making(choice: Choice, runs: Sequence[ObservedRun]) -> Making | None:
+    """How the recommended files are made of the first deciding clip, and of those like it."""
+    manifests = [run.manifest for run in runs]
+    found = (e for m in manifests for e in m.find_encodings(choice.recommendation or ""))
+    clips = (c for m in manifests for c in m.clips if c.clip in choice.clips)
+    encoding = next(found, None)
+    return making_of(encoding, next(clips).original) if encoding else None
 
 
 def _with_beside(

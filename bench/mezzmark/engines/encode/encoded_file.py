@@ -15,12 +15,7 @@ from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
-from mezzmark.engines.encode.encoders import (
-    encoding_bitrate_bps,
-    open_encoder,
-    require_encoder,
-    unusable,
-)
+from mezzmark.engines.encode.encoders import open_encoder, require_encoder, unusable
 from mezzmark.engines.encode.timing import Timing, even_timing, plan_timing, timed
 from mezzmark.engines.encode.whole_file import Carrier, carrier_for, survey
 from mezzmark.engines.media.cache import cache_key, fetch_entry, library_versions
@@ -35,7 +30,7 @@ from mezzmark.engines.media.pixels import frame_bytes
 from mezzmark.engines.media.probe import open_media, probe_media
 from mezzmark.engines.media.shape import carry_shape, wanted_aspect
 from mezzmark.host.common import read_usable_core_count
-from mezzmark.model.encoding import Encoding, check_frame
+from mezzmark.model.encoding import Encoding, check_frame, encoding_bitrate_bps
 from mezzmark.model.errors import EncodingError, count_text
 from mezzmark.model.footage import FrameIndex, MediaFacts, constant_rate, is_constant_rate
 from mezzmark.model.jobs import PreparedMedia

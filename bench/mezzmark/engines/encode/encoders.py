@@ -19,7 +19,7 @@ from av.video.stream import VideoStream
 
 from mezzmark.engines.media.pixels import apply_tags
 from mezzmark.model.catalogue.core import ENTRIES, find_encoding
-from mezzmark.model.encoding import QUIET_ENVIRONMENT, Encoding
+from mezzmark.model.encoding import QUIET_ENVIRONMENT, Encoding, encoding_bitrate_bps
 from mezzmark.model.errors import (
     DestinationError,
     EncodingError,
@@ -84,15 +84,6 @@ def encoder_options(encoding: Encoding, thread_count: int) -> dict[str, str]:
     for key, value in encoding.options.items():
         options[key] = f"{options[key]}:{value}" if key in encoding.thread_options else value
     return options
-
-
-def encoding_bitrate_bps(
-    encoding: Encoding, width_px: int, height_px: int, frame_rate: Fraction
-) -> int:
-    """The bit rate to ask for; 0 where quality decides."""
-    if encoding.bitrate_bps is not None:
-        return encoding.bitrate_bps
-    return round((encoding.bits_per_pixel or 0.0) * (width_px * height_px * frame_rate))
 
 
 @contextmanager

@@ -23,6 +23,7 @@ from mezzmark.report.prose.latency import (
     setting_label,
     waiting_sentences,
 )
+from mezzmark.report.prose.making import making_headline, making_sentences, scripts_of
 from mezzmark.report.prose.method import method_sentences, run_basis
 from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.prose.terms import encodings_about
@@ -108,6 +109,7 @@ def run_context(view: RunView) -> RunContext:
         ),
         *_other_sections(view),
         _choice_section(view),
+        _making_section(view),
     )
     return RunContext(
         prefix=view.prefix,
@@ -157,6 +159,20 @@ def _choice_section(view: RunView) -> Section:
         sentences=tuple(rest),
         pictures=tuple(make_picture(table_id, draw) for draw in draws),
         tables=(table, doubt_table(choice, table_id=f"{table_id}-why", but=told)),
+    )
+
+
+def _making_section(view: RunView) -> Section:
+    """How the recommended files are made."""
+    start = Section(anchor="making", title="How are these files made?", nav="Files")
+    making = view.choice and view.choice.making
+    if not making:
+        return start
+    return replace(
+        start,
+        headline=making_headline(making),
+        sentences=making_sentences(making),
+        scripts=tuple(scripts_of(making).items()),
     )
 
 

@@ -11,7 +11,8 @@ from mezzmark.report.tables.table import Table, filled
 class Section:
     """A heading (`nav` where the list of sections has a shorter one), then, as far as there are
     any, a line that answers it, sentences, figures, tables, and sections of the same kind as
-    `tabs`, one shown at a time; `folded` tables stand behind a control."""
+    `tabs`, one shown at a time; `folded` tables and `scripts` (title, text) are behind controls.
+    """
 
     anchor: str
     title: str
@@ -22,6 +23,7 @@ class Section:
     tables: tuple[Table, ...] = ()
     tabs: tuple["Section", ...] = ()
     folded: tuple[Table, ...] = ()
+    scripts: tuple[tuple[str, str], ...] = ()
 
     @property
     def all_pictures(self) -> tuple[Picture, ...]:
