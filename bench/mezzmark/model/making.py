@@ -77,7 +77,7 @@ def making_of(encoding: Encoding, footage: MediaFacts | None = None) -> Making |
     limits: dict[Limit, bool] = {
         "bit rate": bool(bitrate_bps) and encoding.bitrate_bps is None,
         "matrix": bool(matrix),
-        "siting": bool(siting),
+        "siting": bool(siting) or (is_left and encoding.is_scaled),
         "even rate": not holds_times(encoding),
         "turned": encoding.container not in _TURNING,
         "silence": encoding.container == "mxf",
@@ -86,7 +86,9 @@ def making_of(encoding: Encoding, footage: MediaFacts | None = None) -> Making |
         *("ffmpeg", "-v", "warning", "-stats", "-nostdin", "-n"),
         *(() if limits["turned"] else ("-noautorotate",)),
         *("-i", SOURCE, "-map", "0:V:0", "-map", "0:a?"),
-        *("-vf", _conversion(encoding, width_px, height_px, matrix=matrix, siting=siting)),
+        "-vf",
+        _resizing(encoding, width_px, height_px, is_left=is_left)
+        + _conversion(encoding.pixel_format, matrix, siting),
         *_times(encoding),
         *_coding(encoding, bitrate_bps, is_interlaced=bool(footage and footage.field_order)),
         *_sound(encoding),
@@ -113,30 +115,28 @@ def _matrix(tags: ColourTags, height_px: int) -> str:
     return _MATRICES.get(stated, _MATRICES[guess])
 
 
-def _conversion(
-    encoding: Encoding, width_px: int, height_px: int, *, matrix: str, siting: str
-) -> str:
+def _conversion(pixel_format: str, matrix: str, siting: str) -> str:
     """The filter that does as `Converter` does; a picture of this format and range goes through."""
-    pixel_format = encoding.pixel_format
     is_full = pixel_format.startswith("yuvj") or depth_and_chroma(pixel_format)[1] == "RGB"
-    given = _size(encoding, width_px, height_px)
-    given += f"in_color_matrix={matrix}:out_color_matrix={matrix}:" if matrix else ""
+    given = f"in_color_matrix={matrix}:out_color_matrix={matrix}:" if matrix else ""
     given += f"in_chroma_loc={siting}:" if siting else ""
     scale = f"scale={given}out_range={'pc' if is_full else 'tv'}:flags={_SCALING}"
     return f"{scale},format={pixel_format}"
 
 
-def _size(encoding: Encoding, width_px: int, height_px: int) -> str:
-    """As `Encoding.picture_size`: in parts of what comes in, so that a folder of several sizes can
-    be made; in pixels where only certain sizes are legal."""
+def _resizing(encoding: Encoding, width_px: int, height_px: int, *, is_left: bool) -> str:
+    """A filter before, as `Encoding.picture_size`: in parts of what comes in, so that a folder of
+    several sizes can be made; in pixels where only certain sizes are legal."""
     if not encoding.is_scaled:
         return ""
+    loc = "in_chroma_loc=left:" if is_left else ""
     if encoding.frame_sizes:
         width, height = encoding.picture_size(width_px, height_px)
-        return f"w={width}:h={height}:"
+        return f"scale=w={width}:h={height}:{loc}flags=bicubic,"
     steps = (lcm(step, 2) for step in encoding.size_multiples)
     parts = zip("wh", encoding.scale, steps, strict=True)
-    return "".join(f"{side}=round(i{side}*{part}/{step})*{step}:" for side, part, step in parts)
+    sides = (f"{side}=round(i{side}*{part}/{step})*{step}:" for side, part, step in parts)
+    return f"scale={''.join(sides)}{loc}flags=bicubic,"
 
 
 def _times(encoding: Encoding) -> tuple[str, ...]:
