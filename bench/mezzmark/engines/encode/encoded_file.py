@@ -14,7 +14,12 @@ from av.container import OutputContainer
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
-from mezzmark.engines.encode.encoders import encoding_bitrate_bps, open_encoder, require_encoder
+from mezzmark.engines.encode.encoders import (
+    encoding_bitrate_bps,
+    open_encoder,
+    require_encoder,
+    unusable,
+)
 from mezzmark.engines.media.cache import cache_key, fetch_entry, library_versions
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import (
@@ -229,9 +234,8 @@ def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> Prep
             remedy="Raise its quality, or leave the encoding out; it cannot be measured honestly.",
         )
         if (kept := probe_media(path).field_order) != order:
-            where = f'encoding "{job.encoding.name}"'
-            what = f"the order of fields, {order or 'none'}, came back as {kept or 'none'}"
-            raise EncodingError(where=where, what=what, remedy="Leave it out, or deinterlace.")
+            what = f"the clip's fields are {order or 'no fields'}, its file says {kept or 'none'}"
+            raise unusable(job.encoding, what, "Leave it out, or deinterlace the clip.")
         return found
 
     needed_bytes = _needed_bytes(index, job.encoding)
