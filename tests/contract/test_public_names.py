@@ -94,7 +94,8 @@ def test_one_item_needs_no_list(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(choosing, "choose_with_doubt", lambda *_: None)
     mezzmark.choose([], need="bit_depth >= 10", clips="a b")
     assert (told["needs"], told["clips"]) == (("bit_depth >= 10",), ("a b",))
-    assert set(mezzmark.encodings("libx264")) == {"avc-intra", "avc-intra-fast", "avc-long"}
+    found = mezzmark.encodings("libx264")
+    assert set(found) == {name for name in mezzmark.encodings() if name.startswith("avc-")}
     assert set(mezzmark.__all__) <= set(dir(mezzmark))
 
 

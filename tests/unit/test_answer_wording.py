@@ -120,6 +120,21 @@ def test_a_player_without_a_decoder_is_told_once_and_has_not_failed() -> None:
     assert (summary.trial_count, summary.failed_trial_count, summary.estimates) == (0, 0, {})
 
 
+def test_a_lost_sample_aspect_is_told_with_the_encoding_s_name() -> None:
+    """Once an encoding, however many of its files lost it; nothing where none did."""
+    manifest, trials = fabricate_run(Fabrication(clips=("a", "b"), spread=CALM))
+    media = [
+        one.model_copy(update={"is_aspect_lost": "VC-3" in one.encoding}) for one in manifest.media
+    ]
+    told = [
+        [text for text in run_answer(RunView(one, trials)).cautions if "aspect" in text]
+        for one in (manifest, manifest.model_copy(update={"media": tuple(media)}))
+    ]
+    assert told[0] == []
+    assert len(told[1]) == 1
+    assert "VC-3 SQ" in told[1][0]
+
+
 def test_names_of_a_newer_version_are_counted_and_named() -> None:
     """Two trials of an unknown task and one with an unknown axis: three are left out, by name."""
     told = unknown_text({"task drag": 2, "axis speed": 1})

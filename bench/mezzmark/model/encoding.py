@@ -208,17 +208,10 @@ class Encoding(_Coding):
         and even."""
         if not self.is_scaled or (width_px, height_px) in self.frame_sizes:
             return width_px, height_px
-        lengths = zip((width_px, height_px), self.scale, self.size_multiples, strict=True)
-        width, height = (
-            max(1, round(length * part / lcm(step, 2))) * lcm(step, 2)
-            for length, part, step in lengths
-        )
-        return width, height
-
-    def sample_aspect(self, of_clip: Fraction, width_px: int, height_px: int) -> Fraction:
-        """The aspect of its samples, of a clip of this size and aspect of samples."""
-        is_native = self.picture_size(width_px, height_px) == (width_px, height_px)
-        return of_clip if is_native else of_clip * self.scale[1] / self.scale[0]
+        step_x, step_y = (lcm(step, 2) for step in self.size_multiples)
+        columns = max(1, round(width_px * self.scale[0] / step_x))
+        lines = max(1, round(height_px * self.scale[1] / step_y))
+        return columns * step_x, lines * step_y
 
 
 ORIGINAL_ENCODING: Final = Encoding(

@@ -90,5 +90,6 @@ def carry_shape(
 
 def wanted_aspect(encoding: Encoding, source: MediaFacts) -> Fraction:
     """The aspect that the samples of an encoding of this clip have."""
-    of_clip = source.sample_aspect or Fraction(1)
-    return encoding.sample_aspect(of_clip, source.width_px, source.height_px)
+    size, of_clip = (source.width_px, source.height_px), source.sample_aspect or Fraction(1)
+    is_native = encoding.picture_size(*size) == size
+    return of_clip if is_native else of_clip * encoding.scale[1] / encoding.scale[0]

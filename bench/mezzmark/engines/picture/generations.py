@@ -169,12 +169,8 @@ def written_facts(plan: GenerationPlan, path: Path) -> MediaFacts:
 
 def _to_encoder(plan: GenerationPlan, thread_count: int) -> Converter:
     """From the clip's pictures to those that enter the encoder."""
-    return Converter(
-        plan.source,
-        plan.encoding.pixel_format,
-        thread_count=thread_count,
-        size=plan.coded_size,
-    )
+    pixel_format, size = plan.encoding.pixel_format, plan.coded_size
+    return Converter(plan.source, pixel_format, thread_count=thread_count, size=size)
 
 
 class _Entered:
@@ -236,12 +232,8 @@ def _compare(
     offset_px = picture_offset_px(plan.settings, generation)
     facts = written_facts(plan, path)
     reference = Converter(plan.source, plan.compared_format, thread_count=plan.thread_count)
-    back = Converter(
-        facts,
-        plan.compared_format,
-        thread_count=plan.thread_count,
-        size=(plan.index.width_px, plan.index.height_px),
-    )
+    size, threads = (plan.index.width_px, plan.index.height_px), plan.thread_count
+    back = Converter(facts, plan.compared_format, thread_count=threads, size=size)
     meter: QualityMeter | None = None
     worst: WorstPair | None = None
     count = differing = 0

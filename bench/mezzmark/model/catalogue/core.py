@@ -1,8 +1,8 @@
 """The catalogue of encodings: names, legal combinations, and encodings written out by users."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from fractions import Fraction
-from typing import Final
+from typing import Any, Final
 
 from mezzmark.model.catalogue import general, intermediate
 from mezzmark.model.encoding import (
@@ -14,33 +14,29 @@ from mezzmark.model.encoding import (
 )
 from mezzmark.model.errors import EncodingError, nearest
 
-ALPHA_OF: Final = {
-    **{"rdd36-4444": "yuva444p10le", "rdd36-4444-fast": "yuva444p10le"},
-    **{"vc5-good": "gbrap12le", "ffv1": "yuva444p10le"},
-}
-"""Entries that have one more with an alpha plane, in this pixel format."""
-
-PROXY_OF: Final = ("vc3-lb", "rdd36-proxy", "mjpeg-good", "avc-intra-fast")
-"""Entries that have two more as proxies, of half and of a quarter of width and height."""
-
-
-def _variants(entry: CatalogueEntry) -> Iterator[CatalogueEntry]:
-    """Those that are this entry but for a pixel format or the size of pictures."""
-    changes: dict[str, dict[str, object]] = {}
-    if pixel_format := ALPHA_OF.get(entry.name):
-        changes["-alpha"] = {"pixel_formats": (pixel_format,)}
-    if entry.name in PROXY_OF:
-        parts = {"-half": Fraction(1, 2), "-quarter": Fraction(1, 4)}
-        changes |= {suffix: {"scale": (part, part)} for suffix, part in parts.items()}
-    for suffix, change in changes.items():
-        names = {"name": entry.name + suffix, "profile": entry.profile + suffix}
-        yield entry.model_copy(update=names | change)
-
-
 _BASIC: Final = (*intermediate.ENTRIES, *general.ENTRIES)
+_PARTS: Final = {"half": Fraction(1, 2), "quarter": Fraction(1, 4)}
+
+_VARIANTS: Final[dict[str, dict[str, dict[str, Any]]]] = {
+    **{
+        name: {word: {"scale": (part, part)} for word, part in _PARTS.items()}
+        for name in ("vc3-lb", "rdd36-proxy", "mjpeg-good", "avc-intra-fast")
+    },
+    **{
+        name: {"alpha": {"pixel_formats": ("yuva444p10le",)}}
+        for name in ("rdd36-4444", "rdd36-4444-fast", "ffv1")
+    },
+    "vc5-good": {"alpha": {"pixel_formats": ("gbrap12le",)}},
+}
+"""What else there is of an entry, proxies and a carrier of alpha, and in what it differs."""
+
 ENTRIES: Final[tuple[CatalogueEntry, ...]] = (
     *_BASIC,
-    *(variant for entry in _BASIC for variant in _variants(entry)),
+    *(
+        one.model_copy(update={"name": f"{one.name}-{w}", "profile": f"{one.profile}-{w}", **own})
+        for one in _BASIC
+        for w, own in _VARIANTS.get(one.name, {}).items()
+    ),
 )
 _BY_NAME: Final = {entry.name: entry for entry in ENTRIES}
 

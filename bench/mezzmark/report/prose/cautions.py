@@ -89,13 +89,9 @@ def _left_out(manifest: Manifest) -> list[str]:
 
 
 def _lost_aspects(manifest: Manifest) -> list[str]:
-    names = dict.fromkeys(one.encoding for one in manifest.media if one.is_aspect_lost)
-    if not names:
-        return []
-    return [
-        f"Sample aspect ratio lost in the files of {list_text(list(names))}: programs show their "
-        "pictures too narrow or too wide."
-    ]
+    names = list(dict.fromkeys(one.encoding for one in manifest.media if one.is_aspect_lost))
+    effect = "programs show their pictures too narrow or too wide."
+    return [f"Sample aspect ratio lost in files of {list_text(names)}: {effect}"] if names else []
 
 
 def _by_encoding(summaries: Sequence[CellSummary], field: str) -> dict[str, int]:

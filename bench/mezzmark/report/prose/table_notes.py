@@ -167,7 +167,7 @@ def quality_note(clip_count: int) -> str:
     missing = CLIPS_FOR_INTERVAL - clip_count
     more = f" No intervals: they take {count_text(missing, 'clip')} more." if missing > 0 else ""
     return (
-        "Of generation 1, against the clip's own frames in its own bit depth and chroma. PSNR "
+        "Of generation 1, against the clip's own frames in their own size, depth and chroma. PSNR "
         "counts all samples of all planes alike; mean of frames, then of clips. ΔE is CIEDE2000 on "
         "a BT.1886 display, at the 90th percentile of the chart's patches; below 1 it is not seen."
         f"{more}"

@@ -87,8 +87,10 @@ def _worst_frame(metric: str, entry: EncodingFidelity) -> Content:
 def _alpha(entry: EncodingFidelity) -> Entry:
     if entry.alpha_db is None:
         return Entry("lost", sign="wrong")
-    is_equal = math.isinf(entry.alpha_db)
-    return Entry("equal" if is_equal else f"{entry.alpha_db:.1f} dB", sort=entry.alpha_db)
+    if math.isinf(entry.alpha_db):
+        return Entry("equal", sort=entry.alpha_db)
+    origin = "(conversion alone)" if entry.is_bit_exact else ""
+    return Entry(f"{entry.alpha_db:.1f} dB", origin, sort=entry.alpha_db)
 
 
 def _last_generation(entry: EncodingFidelity) -> Content:
