@@ -15,7 +15,6 @@ from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from itertools import chain
 from pathlib import Path
 from typing import Any, Final, cast
 
@@ -187,10 +186,8 @@ def read_sound(
             # What comes later is a codec's filling, of which FFmpeg's versions give more or less.
             end_s = ((stream.start_time or 0) + stream.duration) * tick_s
             limit = min(count, round((end_s - start_s) * rate_hz))
-        for frame in _decoded(container, stream, rate_hz):
-            samples = _as_pcm(frame, track.codec)
-            if samples.shape[1] != track.channel_count:
-                continue
+        for frame in _decoded(container, stream, track):
+            samples = _samples(frame, track)
             time_s = (frame.pts or 0) * Fraction(frame.time_base or 0) - start_s
             late = 0 if frame.pts is None else round(time_s * rate_hz) - place
             if abs(late) > (max(round(SLACK_S * rate_hz), coarse) if is_begun else coarse):
@@ -211,35 +208,27 @@ def _pieces(blank: Samples, count: int) -> Iterator[Samples]:
         yield blank[: count - start]
 
 
-def _decoded(container: InputContainer, stream: AudioStream, rate_hz: int) -> Iterator[AudioFrame]:
+def _decoded(
+    container: InputContainer, stream: AudioStream, track: SoundTrack
+) -> Iterator[AudioFrame]:
+    """Frames as the track's PCM codec and rate hold them; none of what cannot be decoded."""
     for other in container.streams:
         other.discard = Discard.default if other.index == stream.index else Discard.all
-    context, resampler = stream.codec_context, None
-    if rate_hz != context.sample_rate:
-        resampler = AudioResampler(context.format, context.layout, rate_hz)
+    form = _FRAMES[track.codec][0]
+    converter = AudioResampler(form, stream.codec_context.layout, track.rate_hz)
     for packet in container.demux(stream):
         frames: list[AudioFrame] = []
-        with suppress(FFmpegError):
-            frames = stream.decode(packet)
-        yield from chain.from_iterable(map(resampler.resample, frames)) if resampler else frames
-    yield from resampler.resample(None) if resampler else ()
+        with suppress(FFmpegError, ValueError):  # ValueError: another format than so far
+            frames = [one for frame in stream.decode(packet) for one in converter.resample(frame)]
+        yield from frames
+    yield from converter.resample(None)
 
 
-def _as_pcm(frame: AudioFrame, codec: str) -> Samples:
-    given: Samples = frame.to_ndarray()
-    given = given.T if frame.format.is_planar else given.reshape(-1, frame.layout.nb_channels)
-    if codec == "pcm_f32le":
-        return given.astype(np.float32)
-    if given.dtype.kind == "f":
-        steps = np.clip(np.rint(given * 2.0**23), -(2**23), 2**23 - 1)
-        wide = steps.astype(np.int32) << 8
-    elif given.dtype == np.uint8:
-        wide = (given.astype(np.int32) - 128) << 24
-    else:
-        wide = given.astype(np.int32) << (32 - 8 * given.dtype.itemsize)
-    if codec == "pcm_s16le":
-        return (wide >> 16).astype(np.int16)
-    return wide & np.int32(-256) if codec == "pcm_s24le" else wide
+def _samples(frame: AudioFrame, track: SoundTrack) -> Samples:
+    given: Samples = frame.to_ndarray().reshape(-1, track.channel_count)
+    if track.codec == "pcm_s24le":  # in the upper bits of 32, rounded where the lower ones are used
+        return (np.minimum(given, 2**31 - 256) + np.int32(128)) & np.int32(-256)
+    return given
 
 
 def as_carried(track: SoundTrack, container: str) -> SoundTrack:
