@@ -119,8 +119,10 @@ def test_planted_black_and_absent_views_are_caught(
 def test_a_view_proved_once_is_known_to_later_trials(
     media: MediaReference, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Its digest is enough: of frames seen before, nothing is converted for the proof."""
+    """Its digest is enough: of frames seen before, nothing is converted for the proof, nor written
+    again."""
     _run(media)
+    monkeypatch.setattr(view_proof, "replace_whole", lambda *_: pytest.fail("written again"))
     monkeypatch.setattr(view_proof, "_colours", lambda *_: pytest.fail("converted again"))
     assert set(_run(media).view_proof) == {"right"}
 

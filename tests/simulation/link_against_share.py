@@ -1,7 +1,7 @@
 """The modelled link beside a real share: the same player's moves by path from a network file
 system, and by the file object that stands for it.
 
-    python tests/simulation/link_against_share.py [ROUNDS] [MOVES]
+    python tests/simulation/link_against_share.py [ROUNDS] [MOVES] [READERS] [FOLDER]
 
 The share is sshfs without a cipher to an sftp server on this machine, behind a relay that lets
 bytes pass at a stated rate and holds each back for half the round trip, both ways. The link is told
@@ -9,7 +9,8 @@ nothing but what raw reads of that mount took (`fit_link`: single ones of severa
 row) and how far Linux says that it reads ahead there. Its player reads a copy that lies in the file
 cache. Before each move the mount's pages are dropped (the system cannot be asked whether they are,
 so the relay counts: no fewer bytes passed than the move read). Moves of both go in turn, with the
-line quiet between them.
+line quiet between them. Several readers move at once, each in a file of its own, over one mount, or
+one line; the move of each counts, and round trips are 2 ms.
 """
 
 import ctypes
@@ -22,6 +23,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from itertools import product
@@ -158,7 +160,7 @@ def raw_figures(path: Path, repeats: int = 7) -> dict[tuple[int, ...], float]:
     return {name: median(times) for name, times in found.items()}
 
 
-class _Clock:
+class Clock:
     """A clock that goes on only while somebody sleeps."""
 
     now_ns = 0
@@ -174,7 +176,7 @@ def modelled_figures(link: Link, path: Path) -> dict[tuple[int, ...], float]:
     """The same over a link, by arithmetic: nobody sleeps."""
     found = {}
     for name, sizes in PATTERNS:
-        clock = _Clock()
+        clock = Clock()
         file = StorageFile(path, Line(link), clock_ns=clock, sleep_ns=clock.sleep_ns)
         file.seek(4096)
         found[name] = _reading(file, sizes, clock)
@@ -229,9 +231,16 @@ class Cell:
 
 
 def compare(
-    media: MediaReference, mounted: Path, passed: Any, link: Link, *, rounds: int, moves: int
+    media: MediaReference,
+    mounted: Sequence[Path],
+    passed: Any,
+    link: Link,
+    *,
+    rounds: int,
+    moves: int,
 ) -> Cell:
-    """Jumps, in turn by path from the share and over the link, the order changing each round."""
+    """Jumps of all readers, in turn by path from the share and over the link, the order changing
+    each round; `mounted` has a file of each reader's own."""
     index = read_frame_index(media.index_path)
     job = ScrubJob(
         media=(),
@@ -244,28 +253,45 @@ def compare(
     times: dict[str, list[list[float]]] = {"path": [], "link": []}
     for number in range(rounds):
         rng = np.random.default_rng(number)
+        over = job.model_copy(update={"link": link})
         players = {
-            "path": Player(mounted, index, job),
-            "link": Player(media.media_path, index, job.model_copy(update={"link": link})),
+            "path": [Player(path, index, job) for path in mounted],
+            "link": [Player(media.media_path, index, over) for _ in mounted],
         }
         for found in times.values():
             found.append([])
-        for frame in rng.permutation(len(index.pts))[:moves].tolist():
-            for name in sorted(players, reverse=bool(number % 2)):
-                drop_pages(mounted)
-                before = passed.value
-                move = players[name].move(frame, read_clock_ns)
-                times[name][-1].append(_latency_ms(move))
-                time.sleep(QUIET_S)
-                if name == "path":
-                    assert passed.value - before >= move.packet_bytes, "the file was not cold"
-        for player in players.values():
+        frames = [rng.permutation(len(index.pts))[:moves].tolist() for _ in mounted]
+        for targets, name in product(
+            zip(*frames, strict=True), sorted(players, reverse=bool(number % 2))
+        ):
+            for path in mounted:
+                drop_pages(path)
+            before = passed.value
+            done = _at_once(players[name], targets)
+            times[name][-1] += map(_latency_ms, done)
+            time.sleep(QUIET_S)
+            if name == "path":
+                brought = sum(move.packet_bytes for move in done)
+                assert passed.value - before >= brought, "the files were not cold"
+        for player in (*players["path"], *players["link"]):
             player.close()
     logs = [log(median(a) / median(b)) for a, b in zip(times["link"], times["path"], strict=True)]
     interval = t_interval(logs, confidence_level=0.95)
     medians = {name: exp(fmean(log(median(one)) for one in of)) for name, of in times.items()}
     ends = (exp(value) for value in (fmean(logs), interval.low, interval.high))
     return Cell(medians["path"], medians["link"], *ends)
+
+
+def _at_once(players: Sequence[Player], frames: Sequence[int]) -> list[Move]:
+    """A move of each, in threads that begin together."""
+    barrier = threading.Barrier(len(players))
+
+    def move(player: Player, frame: int) -> Move:
+        barrier.wait()
+        return player.move(frame, read_clock_ns)
+
+    with ThreadPoolExecutor(len(players)) as threads:
+        return list(threads.map(move, players, frames))
 
 
 def _latency_ms(move: Move) -> float:
@@ -286,13 +312,16 @@ def prepare(cache_dir: Path, encodings: Sequence[str]) -> dict[str, MediaReferen
     return media
 
 
-def main(rounds: int, moves: int, cache_dir: Path) -> None:
+def main(rounds: int, moves: int, readers: int, cache_dir: Path) -> None:
     """A line a link with its fit, then a line an encoding."""
     media = prepare(cache_dir, ENCODINGS)
-    for rate_gbps, round_trip_ms in product(RATES_GBPS, ROUND_TRIPS_MS):
-        with share(cache_dir, rate_gbps * 1e9, round_trip_ms) as (mount, passed):
-            paths = {n: mount / Path(m.media_path).relative_to(cache_dir) for n, m in media.items()}
-            raw = raw_figures(paths["vc3-sq"])
+    served = Path(tempfile.mkdtemp(dir=cache_dir))
+    for name, number in product(media, range(readers)):
+        os.link(media[name].media_path, served / f"{name}-{number}")
+    trips = ROUND_TRIPS_MS if readers == 1 else ROUND_TRIPS_MS[1:2]
+    for rate_gbps, round_trip_ms in product(RATES_GBPS, trips):
+        with share(served, rate_gbps * 1e9, round_trip_ms) as (mount, passed):
+            raw = raw_figures(mount / "vc3-sq-0")
             ahead_kib = read_ahead_kib(mount)
             link, worst = fit_link(raw, Path(media["vc3-sq"].media_path), ahead_kib)
             shown = ", ".join(f"{len(s)}×{s[0]}: {ms:.2f}" for s, ms in raw.items())
@@ -304,7 +333,8 @@ def main(rounds: int, moves: int, cache_dir: Path) -> None:
                 flush=True,
             )
             for name, one in media.items():
-                cell = compare(one, paths[name], passed, link, rounds=rounds, moves=moves)
+                paths = [mount / f"{name}-{number}" for number in range(readers)]
+                cell = compare(one, paths, passed, link, rounds=rounds, moves=moves)
                 print(
                     f"  {name:11} share {cell.path_ms:7.1f} ms, model {cell.link_ms:7.1f} ms, "
                     f"ratio {cell.ratio:.3f} [{cell.low:.3f}, {cell.high:.3f}]",
@@ -315,7 +345,7 @@ def main(rounds: int, moves: int, cache_dir: Path) -> None:
 if __name__ == "__main__":
     if lacking():
         sys.exit(f"not here: {lacking()}")
-    counts = [int(text) for text in sys.argv[1:3]]
+    counts = [int(text) for text in sys.argv[1:4]]
     with tempfile.TemporaryDirectory() as name:
-        folder = Path(sys.argv[3]) if len(sys.argv) > 3 else Path(name)
-        main(*(counts + [5, 8][len(counts) :]), folder)
+        folder = Path(sys.argv[4]) if len(sys.argv) > 4 else Path(name)
+        main(*(counts + [5, 8, 1][len(counts) :]), folder)

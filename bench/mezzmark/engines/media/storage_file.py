@@ -17,7 +17,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
-from mezzmark.host.common import read_clock_ns, sleep_ns
+from mezzmark.host.common import read_clock_ns, sleep_ns, wake_on_time
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.link import Link
 
@@ -25,6 +25,10 @@ PAGE: Final = 4096
 
 ALIGNED: Final = 4 * PAGE
 """Where Linux ends what it reads ahead (`ra->order` in its mm/readahead.c)."""
+
+
+EARLY_STEP_NS, MOST_EARLY_NS = 5_000, 100_000
+"""Sleeps ended 30 to 110 µs late; what goes beyond is a busy machine's, and real reads meet it."""
 
 
 class Line:
@@ -68,7 +72,8 @@ class StorageFile:
     """A file object for `av.open`; `wait_ns` is how long its reads took since `begin`.
 
     Clock and sleep may be a simulation's. A sleep that ends late is made up for by the next wait:
-    reads are timed as if each had returned when its last byte came.
+    reads are timed as if each had returned when its last byte came. Sleeps aim earlier until half
+    of them end in time: what a system takes to wake a reader is in the figures of its link already.
     """
 
     def __init__(
@@ -83,8 +88,10 @@ class StorageFile:
         self._file = Path(path).open("rb", buffering=0)  # noqa: SIM115  # closed by `close`
         self._line, self._clock_ns, self._sleep_ns = line, clock_ns, sleep_ns
         self.size = self._file.seek(0, 2)
-        self._file.seek(0)
-        self._next = -1
+        self._at = self._file.seek(0)
+        self._next, self._early_ns = -1, 0
+        if line:
+            wake_on_time()
         self.begin()
         self.forget()
 
@@ -105,36 +112,39 @@ class StorageFile:
 
     def seek(self, offset: int, whence: int = 0) -> int:
         """As of any file."""
-        return int(self._file.seek(offset, whence))
+        self._at = int(self._file.seek(offset, whence))
+        return self._at
 
     def tell(self) -> int:
         """As of any file."""
-        return self._file.tell()
+        return self._at
 
     def close(self) -> None:
         """As of any file."""
         self._file.close()
 
     def read(self, size: int = -1) -> bytes:
-        """As of any file; returns when the link would have brought the bytes."""
-        start_ns = self._clock_ns()
-        at = self._file.tell()
+        """As of any file; returns when the link would have brought the bytes, which are asked for
+        as if before they are read here, so that all that this costs lies within the wait."""
+        start_ns, at = self._clock_ns(), self._at
         data = self._file.read(size)
+        self._at += len(data)
         if self._line and data:
-            self._wait(self._line, at, at + len(data))
+            late_ns, read_ns = self._late_ns, self._clock_ns()
+            self._wait(self._line, start_ns - late_ns, read_ns - late_ns, at, self._at)
         self.wait_ns += self._clock_ns() - start_ns
         return data
 
-    def _wait(self, line: Line, start: int, end: int) -> None:
+    def _wait(self, line: Line, now_ns: int, due_ns: int, start: int, end: int) -> None:
         """Ask for what is not at hand, sleep until the last of it is here, and have asked by then
-        for as much ahead as there is room for. The first that is lacking is asked for alone."""
-        link, now_ns = line.link, self._clock_ns() - self._late_ns
+        for as much ahead as there is room for. The first that is lacking is asked for alone.
+        `due_ns`: when bytes at hand are read."""
+        link = line.link
         reads_on, self._next = start == self._next, end
         at, end = start // PAGE * PAGE, min(-(-end // PAGE) * PAGE, self.size)
         is_in_a_row = reads_on or end - at > link.request_bytes
         ahead = min(end + link.window_bytes * is_in_a_row, self.size)
         is_first, step = True, min(ALIGNED, link.request_bytes)
-        due_ns = now_ns
         while at < ahead:
             place = bisect_right(self._starts, at)
             known_end, here_ns = self._parts[place - 1] if place else (0, 0)
@@ -155,9 +165,36 @@ class StorageFile:
             if at < end:
                 due_ns = max(due_ns, here_ns)
             at, is_first = known_end, False
-        self._sleep_until(due_ns)
+        has_slept = self._sleep_until(due_ns - self._early_ns)
         self._late_ns = self._clock_ns() - due_ns
+        if has_slept:
+            step_ns = EARLY_STEP_NS if self._late_ns > 0 else -EARLY_STEP_NS
+            self._early_ns = min(max(0, self._early_ns + step_ns), MOST_EARLY_NS)
 
-    def _sleep_until(self, due_ns: int) -> None:
+    def _sleep_until(self, due_ns: int) -> bool:
         if (left_ns := due_ns - self._clock_ns()) > 0:
             self._sleep_ns(left_ns)
+        return left_ns > 0
+
+
+class SentFile:
+    """A file that grows, sent over a line behind its writer, who waits at its end alone."""
+
+    def __init__(self, path: Path, line: Line) -> None:
+        self._path, self._line = path, line
+        self._sent_bytes = self._there_ns = 0
+
+    def send(self) -> None:
+        """Send the whole requests that were written since."""
+        self._send(self._line.link.request_bytes)
+
+    def finish(self) -> None:
+        """Send the rest, and return when all is there."""
+        self._send(1)
+        sleep_ns(max(0, self._there_ns - read_clock_ns()))
+
+    def _send(self, least: int) -> None:
+        most, size = self._line.link.request_bytes, self._path.stat().st_size
+        while (count := min(most, size - self._sent_bytes)) >= least:
+            self._there_ns = self._line.ask(read_clock_ns(), count)
+            self._sent_bytes += count

@@ -64,6 +64,7 @@ class ViewVerifier:
         with suppress(OSError, ValueError):
             known = np.frombuffer(self._kept.read_bytes(), np.uint64)
             self._digests = known.reshape(frame_count).copy()
+        self._has_new = False
 
     def is_view_of(self, view: VideoFrame, picture: VideoFrame, frame_index: int) -> bool:
         """Equal to another conversion of the picture, and of the right colours; the picture was
@@ -78,13 +79,14 @@ class ViewVerifier:
         off = _means(shown) - _colours(picture, self._facts)
         is_right = float(np.sqrt(np.mean(off**2))) <= TOLERANCE_RMS
         if is_right and frame_index >= 0:
-            self._digests[frame_index] = digest
+            self._digests[frame_index], self._has_new = digest, True
         return is_right
 
     def keep(self) -> None:
         """Let later trials know; a folder that cannot be written to costs them time only."""
         with suppress(OSError, MezzmarkError):
-            replace_whole(self._kept, self._digests.tobytes())
+            if self._has_new:
+                replace_whole(self._kept, self._digests.tobytes())
 
 
 def _colours(picture: VideoFrame, facts: MediaFacts) -> npt.NDArray[np.float64]:
