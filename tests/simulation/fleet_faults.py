@@ -31,7 +31,8 @@ from mezzmark.store.run_store import read_run
 
 NAMES = ("desk-a", "desk-b", "server")
 ROUNDS = 8
-GAP_S = (2.0, 10.0)
+GAP = (1, 5)
+"""So many trials come home between two faults, in all."""
 LIMIT_S = 1_200.0
 INSIDE = "MEZZMARK_FLEET_NAMESPACES"
 
@@ -91,6 +92,11 @@ class Home:
             self.process = subprocess.Popen(
                 [sys.executable, "-m", "mezzmark", *command], stderr=log, stdout=log
             )
+
+    def count(self) -> int:
+        """How many trials are on disk now."""
+        paths = (self.folder / "runs").glob("*/trials.jsonl")
+        return sum(path.read_bytes().count(b"\n") for path in paths)
 
     def trials(self) -> dict[str, tuple[Trial, ...]]:
         """What is on disk now."""
@@ -182,7 +188,7 @@ def main() -> int:
         home = Home(folder, hosts.address)
         struck, seen = Counter[str](), {name: set[str]() for name in NAMES}
         mending: list[tuple[float, Callable[[], None]]] = []
-        next_s, left = time.monotonic() + 12, count
+        next_count, left = len(NAMES), count
         while time.monotonic() - began_s < LIMIT_S:
             hosts.tend()
             now_s = time.monotonic()
@@ -193,7 +199,7 @@ def main() -> int:
                 break
             if home.process.poll() is not None:
                 home.start()
-            if left and now_s >= next_s:
+            if left and home.count() >= next_count:
                 for host, trials in home.trials().items():
                     seen[host] |= {trial.model_dump_json() for trial in trials}
                 fault, name = rng.choice(FAULTS), rng.choice(NAMES)
@@ -205,8 +211,8 @@ def main() -> int:
                 struck[fault.__name__] += 1
                 left -= 1
                 print(f"{now_s - began_s:6.1f} s  {fault.__name__} {name}", flush=True)
-                next_s = now_s + rng.uniform(*GAP_S)
-            time.sleep(0.1)
+                next_count = home.count() + rng.randint(*GAP)
+            time.sleep(0.2)
     print(dict(struck), f"{time.monotonic() - began_s:.0f} s")
     return tell(home, seen)
 

@@ -1,6 +1,5 @@
 """A fleet within this process: what comes home, what is refused, what a lost host costs."""
 
-import json
 import logging
 import os
 import signal
@@ -18,7 +17,8 @@ pytest.importorskip("distributed")
 
 from distributed import Scheduler, SpecCluster, Worker
 
-from fixtures.three_hosts import make_certificates
+from fixtures import planted_pickles
+from fixtures.three_hosts import HERE, Hosts, make_certificates
 from mezzmark import api
 from mezzmark.fleet import machine_lock, measure, on_host, scheduler
 from mezzmark.fleet.files import offered, pull
@@ -223,39 +223,9 @@ def test_a_child_keeps_the_machine(tmp_path: Path, monkeypatch: pytest.MonkeyPat
         assert held
 
 
-class Pickled:
-    """What runs a program where it is loaded: it writes a file."""
-
-    def __init__(self, path: str) -> None:
-        self.path = path
-
-    def __reduce__(self):
-        return Path.touch, (Path(self.path),)
-
-
-class PickledError(Exception, Pickled):
-    """The same, to be raised."""
-
-
-def returns_object(_text: str) -> object:
-    """A worker of another's making."""
-    return Pickled(os.environ["MEZZMARK_TEST_PICKLE"])
-
-
-def raises_object(_text: str) -> object:
-    """Another one."""
-    raise PickledError(os.environ["MEZZMARK_TEST_PICKLE"])
-
-
-def of_another_attempt(_text: str) -> str:
-    """Text, but not what was asked for."""
-    failed = {"kind": "job_failed", "where": "", "what": "", "remedy": "", "exit_code": 29}
-    return json.dumps({"attempt": "forged", "found": failed})
-
-
 @contextmanager
-def over_sockets(security=None, name: str = "a") -> Iterator[str]:
-    """A scheduler and a worker that are reached as real ones are: its address."""
+def over_sockets(security=None, name: str = "a", *, count: int = 1) -> Iterator[str]:
+    """A scheduler and a worker (or none) that are reached as real ones are: its address."""
     place = {"host": "127.0.0.1", "security": security}
     protocol = {"protocol": "tls" if security else "tcp"}
     offer = {"name": name, "nthreads": 1, "memory_limit": 0, "resources": {"mezzmark": 1}}
@@ -264,7 +234,7 @@ def over_sockets(security=None, name: str = "a") -> Iterator[str]:
             "cls": Scheduler,
             "options": {"dashboard": False, "port": 0, **place, **protocol},
         },
-        workers={0: {"cls": Worker, "options": {**offer, **place}}},
+        workers={n: {"cls": Worker, "options": {**offer, **place}} for n in range(count)},
         silence_logs=logging.CRITICAL,
         security=security,
     ) as cluster:
@@ -278,16 +248,24 @@ def asked(fleet: Fleet, name: str = "a"):
 def test_nothing_that_a_worker_made_is_loaded(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """An object returned, an object raised, the answer of another attempt: HostLostError, and what
-    loading it would have run did not run."""
+    """An object returned, an object raised, the answer of another attempt: HostLostError. What
+    loading it runs did run in the worker's process, which made it, and not at home."""
     planted = tmp_path / "loaded"
-    monkeypatch.setenv("MEZZMARK_TEST_PICKLE", str(planted))
-    with over_sockets() as address, connected(address, None) as fleet:
-        for made in (returns_object, raises_object, of_another_attempt):
-            monkeypatch.setattr(scheduler.on_host, "perform", made)
-            with pytest.raises(HostLostError):
-                asked(fleet)
-    assert not planted.exists()
+    monkeypatch.setenv(planted_pickles.VARIABLE, str(planted))
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join(sys.path))
+    with over_sockets(count=0) as address, connected(address, None) as fleet:
+        hosts = Hosts(tmp_path, {"": HERE, "a": HERE}, port=int(address.split(":")[-1]))
+        hosts.start("a")
+        try:
+            while "a" not in fleet.look()[0]:
+                time.sleep(0.1)
+            for made in planted_pickles.MADE:
+                monkeypatch.setattr(scheduler.on_host, "perform", made)
+                with pytest.raises(HostLostError):
+                    asked(fleet)
+        finally:
+            hosts.close()
+    assert planted.read_text().split() == [str(hosts.processes["a"].pid)]
 
 
 def test_a_worker_must_offer_the_resource_and_a_short_name(own_machine: Path) -> None:

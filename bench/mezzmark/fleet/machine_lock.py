@@ -23,6 +23,8 @@ def machine_lock(is_wanted: Callable[[], bool]) -> Iterator[tuple[int, ...] | No
     """Hold the machine while the block runs: the open files that a child must hold too (none on
     Windows, where no lock is inherited), or None where the wish for it ended first."""
     path = Path(tempfile.gettempdir()) / NAME
+    take: Callable[[], object]
+    held: tuple[int, ...] = ()
     if os.name == "nt":
         from filelock import FileLock
 

@@ -69,9 +69,9 @@ class FleetRun:
     flag: StopFlag = field(default_factory=StopFlag)
     _told: threading.Lock = field(default_factory=threading.Lock)
     _turn: threading.Lock = field(default_factory=threading.Lock)
-    _footage: Footage | None = None
+    _footage: Footage = field(init=False)
     _files: dict[tuple[str, str], tuple[WantedFile, WantedFile]] = field(default_factory=dict)
-    _offer: tuple[int, str] = (0, "")
+    _offer: tuple[int, str] = field(init=False)
 
     def measure(self, hosts: Sequence[str]) -> dict[str, Path]:
         """Measure on these hosts, or all that are there: host → its run's folder below `out`.
@@ -109,7 +109,12 @@ class FleetRun:
             what = "it measures on roots, which a fleet does not do yet"
             remedy = "Measure it on each machine by itself."
             raise UsageError(where=f'scenario "{self.scenario.name}"', what=what, remedy=remedy)
-        present, faults = self.fleet.look()
+        try:
+            present, faults = self.fleet.look()
+        except HostLostError:
+            if not (self.is_resumed and asked):
+                raise
+            present, faults = {}, {}
         unfit = {name: fault for name, fault in faults.items() if not asked or name in asked}
         for name in asked or present:
             if name not in unfit:
@@ -141,7 +146,6 @@ class FleetRun:
 
     def _offered_files(self) -> dict[str, Path]:
         """What hosts need of each medium, file and index: SHA-256 of all bytes → where it lies."""
-        assert self._footage is not None
         offered_files: dict[str, Path] = {}
 
         def wanted(path: Path) -> WantedFile:
@@ -237,7 +241,6 @@ class FleetRun:
     def _footage_on(self, name: str, host: HostFacts) -> Footage:
         """The footage as it lies on the host, where all decode the same bytes. Stored pictures are
         made there: decoding gives the same ones, and they are many times larger."""
-        assert self._footage is not None
         port, path = self._offer
         files = tuple(dict.fromkeys(file for pair in self._files.values() for file in pair))
         asked = Fetch(source=f"{self.fleet.home_address(name)}:{port}", path=path, files=files)

@@ -173,9 +173,16 @@ class Fleet:
             self._refused = time.monotonic(), reason
             raise lost(self.address, reason) from None
         self._client, self._judged = client, {}
-        if fault := _version_fault(self._call("versions", packages=[])):
-            raise lost(self.address, fault)
-        client.register_plugin(Quiet())
+        try:
+            with self._losses():
+                versions = client.scheduler.versions
+                found = client.sync(versions, packages=[], callback_timeout=CALL_S)
+                client.register_plugin(Quiet())
+            if fault := _version_fault(found):
+                raise lost(self.address, fault)
+        except HostLostError:
+            self.close()
+            raise
         return client
 
     def _call(self, operation: str, **given: Any) -> Any:
@@ -268,17 +275,14 @@ def _read(future: Future, name: str, attempt: str) -> Any:
 def connected(address: str, security: Security | None) -> Iterator[Fleet]:
     """The hosts behind a scheduler. What Dask and its libraries complain of when they lose one is
     told by host, in our words."""
-    loggers = [logging.getLogger(name) for name in ("distributed", "tornado", "asyncio")]
-    levels = [logger.level for logger in loggers]
-    for logger in loggers:
-        logger.setLevel(logging.CRITICAL)
+    was_disabled = logging.root.manager.disable
+    logging.disable()
     fleet = Fleet(address, security)
     try:
         yield fleet
     finally:
         fleet.close()
-        for logger, level in zip(loggers, levels, strict=True):
-            logger.setLevel(level)
+        logging.disable(was_disabled)
 
 
 @contextmanager
