@@ -22,6 +22,8 @@ __all__ = [
     "describe_shop",
     "encodings",
     "export",
+    "fleet_list",
+    "fleet_measure",
     "inspect",
     "measure",
     "measure_series",

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from datetime import UTC, datetime
 from itertools import chain
 from math import isfinite
@@ -19,7 +20,9 @@ if TYPE_CHECKING:
     from mezzmark.decide.compare.self_test import SelfTestReport
     from mezzmark.decide.compare.verdicts import RegressionReport
     from mezzmark.decide.size.result import SizingResult
+    from mezzmark.fleet.scheduler import Fleet
     from mezzmark.model.encoding import Encoding
+    from mezzmark.model.fleet import HostSummary
     from mezzmark.model.inspection import Inspection
     from mezzmark.model.request import ChooseSettings
     from mezzmark.model.run import Manifest
@@ -88,8 +91,7 @@ def measure_series(
     asked = AskedLimits(rounds=rounds, time_budget_s=time_budget, seed=seed)
     earlier = Path(f"{out}{ends[0]}") if resume else None
     plan, notes = plan_measurement(scenario, asked, footage=_listed(footage), earlier_run=earlier)
-    name = "".join(c if c.isalnum() or c in "-_" else "-" for c in plan.name)[:60]
-    base = out or Path("results") / f"{name}-{datetime.now(UTC):%Y%m%d-%H%M%S}"
+    base = out or _new_folder(plan.name)
     run_dirs = [Path(f"{base}{end}") for end in ends]
     tell = on_event or (lambda _event: None)
     for note in (*notes, *limit_warnings_of(plan)):
@@ -105,6 +107,12 @@ def measure_series(
             tell(Noted(message=_planned(event.manifest, repeat)))
             repeat = 0  # that is told once
     return tuple(run_dirs)
+
+
+def _new_folder(scenario_name: str) -> Path:
+    """Where a run goes that nobody named a folder for."""
+    name = "".join(c if c.isalnum() or c in "-_" else "-" for c in scenario_name)[:60]
+    return Path("results") / f"{name}-{datetime.now(UTC):%Y%m%d-%H%M%S}"
 
 
 def _planned(manifest: Manifest, run_count: int) -> str:
@@ -277,6 +285,89 @@ def choose(
     if shop is None:
         return choose_with_doubt(found, settings)
     return _choose_in_shop(found, settings, _size(found, shop, seed=1))
+
+
+def fleet_list(
+    *,
+    scheduler: str = "",
+    certificates: Path | None = None,
+    insecure: bool = False,
+    local: int = 0,
+    probe: bool = False,
+) -> dict[str, tuple[HostSummary | None, str]]:
+    """The machines behind a Dask scheduler (or `local` ones within this process, to try it out), by
+    name: what each is, and why one cannot measure; with `probe` what it encodes, and decodes in
+    hardware. Raises EngineError without the extra `fleet`, UsageError without `certificates`."""
+    with _fleet(scheduler, certificates, insecure, local) as fleet:
+        from mezzmark.fleet.measure import list_hosts
+
+        return list_hosts(fleet, is_probed=probe)
+
+
+def fleet_measure(
+    scenario: str | Scenario,
+    *,
+    scheduler: str = "",
+    certificates: Path | None = None,
+    insecure: bool = False,
+    local: int = 0,
+    hosts: Sequence[str] = (),
+    in_turn: bool = False,
+    patience: float = 600.0,
+    footage: Sequence[str] = (),
+    out: Path | None = None,
+    cache: Path | None = None,
+    resume: bool = False,
+    rounds: int | None = None,
+    on_event: Callable[[str, Event], None] = lambda _host, _event: None,
+) -> dict[str, Path]:
+    """As `measure`, on each machine behind a Dask scheduler, or on those of `hosts`, at the same
+    time or `in_turn`: host → the folder of its run, below `out`.
+
+    All decode the same bytes. A host that goes away is waited for, for `patience` seconds, and its
+    run resumed. `on_event` is given the host's name, empty for what concerns all.
+    """
+    from mezzmark.engines.media.cache import default_cache_dir
+    from mezzmark.report.prose.footage import limit_warnings_of
+    from mezzmark.runner.events import Noted
+    from mezzmark.runner.request import AskedLimits, plan_measurement
+
+    _refuse_what_goes_not_together(out, None, 1, resume=resume)
+    earlier = min(Path(out).glob("*/manifest.json"), default=None) if out and resume else None
+    given: dict[str, Any] = {"footage": _listed(footage), "earlier_run": earlier and earlier.parent}
+    plan, notes = plan_measurement(scenario, AskedLimits(rounds=rounds), **given)
+    for note in (*notes, *limit_warnings_of(plan)):
+        on_event("", Noted(message=note))
+    with _fleet(scheduler, certificates, insecure, local) as fleet:
+        from mezzmark.fleet.measure import FleetRun
+
+        return FleetRun(
+            scenario=plan,
+            fleet=fleet,
+            out=Path(out) if out else _new_folder(plan.name),
+            cache_dir=cache or default_cache_dir(),
+            is_resumed=resume,
+            is_in_turn=in_turn,
+            patience_s=patience,
+            tell=on_event,
+        ).measure(_listed(hosts))
+
+
+def _fleet(
+    scheduler: str, certificates: Path | None, insecure: bool, local: int
+) -> AbstractContextManager[Fleet]:
+    from mezzmark.model.errors import EngineError
+
+    try:
+        from mezzmark.fleet.scheduler import opened
+    except ModuleNotFoundError as error:
+        raise EngineError(
+            where=error.name or "distributed",
+            what="a fleet needs a library that is not installed here",
+            remedy="In the clone: pip install '.[fleet]'",
+        ) from None
+    given: dict[str, Any] = {"certificates": certificates, "is_insecure": insecure}
+    return opened(scheduler, local_count=local, **given)
 
 
 ExportFormat = Literal["csv", "json", "pytest-benchmark", "parquet"]

@@ -38,6 +38,7 @@ ALLOWED: dict[str, set[str]] = {
         *("host", "own_files", "store", "worker", "engines"),
         *("decide.estimate", "decide.compare.self_test"),
     },
+    "fleet": {*PURE, "host", "own_files", "store", "runner", "engines"},
     "report.view": PURE | {"decide"},
     "report.prose": PURE | {"decide", "report.view"},
     "report.tables": PURE | {"decide", "report.prose", "report.view"},
@@ -48,7 +49,9 @@ ALLOWED: dict[str, set[str]] = {
     },
     "report.export": PURE | {"decide.estimate", "store", "report.prose.numbers"},
     "report": PURE | {"decide", "store", "own_files", "report"},
-    "api": {"model", "host", "own_files", "engines", "store", "runner", "decide", "report"},
+    "api": {
+        *("model", "host", "own_files", "engines", "store", "runner", "fleet", "decide", "report"),
+    },
     "pytest_suite": {
         *("model", "host", "engines.media", "store", "runner"),
         *("decide.estimate", "report.export"),
@@ -68,6 +71,8 @@ HOME = {
     "jinja2": {"report"},
     "typer": {"cli"},
     "rich": {"cli", "report"},
+    "distributed": {"fleet"},
+    "dask": {"fleet"},
 }
 
 

@@ -19,6 +19,9 @@ SIGNATURES = {
     "describe_shop": "shop",
     "encodings": "names, *, probe",
     "export": "runs, *, format, table, out",
+    "fleet_list": "*, scheduler, certificates, insecure, local, probe",
+    "fleet_measure": "scenario, *, scheduler, certificates, insecure, local, hosts, in_turn, "
+    "patience, footage, out, cache, resume, rounds, on_event",
     "inspect": "footage, *, seconds, on_event",
     "measure": "scenario, *, footage, out, cache, resume, rounds, time_budget, seed, on_event",
     "measure_series": "scenario, *, repeat, against, footage, out, cache, resume, rounds, "

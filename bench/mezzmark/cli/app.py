@@ -12,6 +12,7 @@ import typer
 from typer import Argument, Option
 
 from mezzmark import __version__, api
+from mezzmark.cli.fleet import fleet_app
 from mezzmark.cli.judging import judging
 from mezzmark.cli.options import (
     CacheOption,
@@ -295,6 +296,7 @@ def scenario_schema() -> None:
 
 app.add_typer(judging)
 app.add_typer(scenario_app, name="scenario")
+app.add_typer(fleet_app, name="fleet")
 
 
 def main() -> None:

@@ -54,6 +54,20 @@ def shown_progress(console: Console | None = None) -> Iterator[Callable[[Event],
         yield _BarView(bar).show
 
 
+@contextmanager
+def shown_hosts() -> Iterator[Callable[[str, Event], None]]:
+    """As `shown_progress`, of several hosts: a line that begins with the host's name."""
+    console = Console(stderr=True)
+    views: dict[str, LineView] = {}
+
+    def show(host: str, event: Event) -> None:
+        if host not in views:
+            views[host] = LineView(console, prefix=f"{host}: " if host else "")
+        views[host].show(event)
+
+    yield show
+
+
 class _BarView:
     """A live bar: stage, share done, round and time left, and what runs now."""
 
@@ -89,8 +103,10 @@ class _BarView:
 class LineView:
     """A line for each stage, round, warning and failure, and in between one every half minute."""
 
-    def __init__(self, console: Console, *, clock_ns: Callable[[], int] = read_clock_ns) -> None:
-        self._console = console
+    def __init__(
+        self, console: Console, *, clock_ns: Callable[[], int] = read_clock_ns, prefix: str = ""
+    ) -> None:
+        self._console, self._prefix = console, prefix
         self._clock_ns = clock_ns
         self._last_line_ns = clock_ns()
         self._messages: set[str] = set()
@@ -141,7 +157,8 @@ class LineView:
 
     def _say(self, line: str) -> None:
         self._last_line_ns = self._clock_ns()
-        self._console.print(visible_text(line), markup=False, highlight=False, soft_wrap=True)
+        line = visible_text(f"{self._prefix}{line}")
+        self._console.print(line, markup=False, highlight=False, soft_wrap=True)
 
 
 def remark_text(event: Event) -> str:

@@ -40,6 +40,7 @@ from mezzmark.report.prose.size_notes import sizing_notes
 from mezzmark.report.tables.choice import choice_table, doubt_table
 from mezzmark.report.tables.facts import (
     advice_table,
+    fleet_table,
     hardware_table,
     inspection_table,
     self_test_table,
@@ -53,6 +54,7 @@ if TYPE_CHECKING:
     from mezzmark.api import (
         Choice,
         Encoding,
+        HostSummary,
         Inspection,
         RegressionReport,
         SelfTestReport,
@@ -180,6 +182,11 @@ def print_rig(report: SelfTestReport, *, as_json: bool = False) -> None:
         return
     show(open_terminal(), self_test_table(report), advice_table(machine_advice(report)), *sentences)
     show(open_terminal(), hardware_table(report))
+
+
+def print_fleet(found: Mapping[str, tuple[HostSummary | None, str]]) -> None:
+    """A row a machine."""
+    show(open_terminal(), fleet_table(found) if found else "No worker is there.")
 
 
 @contextmanager

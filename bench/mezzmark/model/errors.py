@@ -91,7 +91,7 @@ class UsageError(MezzmarkError, ValueError):
     exit_code = 28
 
 
-def reason_of(error: Exception) -> str:
+def reason_of(error: BaseException) -> str:
     """What the system or a library says went wrong, on one line, without its number."""
     return " ".join(str(getattr(error, "strerror", None) or error).split())
 

@@ -8,6 +8,7 @@ both read was prepared here.
 import os
 import platform
 import subprocess
+import sys
 from collections.abc import Generator, Iterator, Sequence
 from dataclasses import replace
 from functools import partial
@@ -62,15 +63,15 @@ def describe_environment() -> str:
 
 
 def ask_environment(python: Path) -> Environment:
-    """What the installation of that interpreter says of itself; UsageError where it cannot take
-    part."""
+    """What the installation of that interpreter says of itself, this one's where the same
+    libraries are found; UsageError where it cannot take part."""
     program = f"from {__name__} import describe_environment as d; print(d())"
     try:
         answer = subprocess.run(
             (str(python), "-c", program),
             capture_output=True,
             check=True,
-            env=own_environment(os.environ),
+            env=os.environ if str(python) == sys.executable else own_environment(os.environ),
             timeout=ANSWER_TIMEOUT_S,
         )
         found = Environment.model_validate_json(answer.stdout)

@@ -1,8 +1,9 @@
 """Runs a scenario: prepare, then rounds of trials, each on disk before anyone hears of it."""
 
-from collections.abc import Generator, Iterator
+from collections.abc import Callable, Generator, Iterator
 from contextlib import closing
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ from mezzmark import own_files
 from mezzmark.host.common import Clock, HostWatch, read_host_moment
 from mezzmark.model.cell import PlannedTrial
 from mezzmark.model.errors import InterruptedRunError
+from mezzmark.model.fleet import Performed
 from mezzmark.model.jobs import Job, JobFailed, Measured, WorkerFailed
 from mezzmark.model.preparations import Answer
 from mezzmark.model.records import Trial
@@ -22,6 +24,36 @@ from mezzmark.runner.roots import cleared, place_footage
 from mezzmark.runner.rounds import Rounds, StopWhen
 from mezzmark.runner.workers import AheadWorkers, Dispatch, last_answer, raise_if_disk_full
 from mezzmark.store import run_store
+
+Perform = Callable[[Job, float], Performed]
+"""Does a trial's job, and tells when and around what it ran."""
+
+
+@dataclass(frozen=True, slots=True)
+class Elsewhere:
+    """A `Dispatch` to another machine, whose clock and moments come with each result."""
+
+    perform: Perform
+
+    def __call__(self, job: Job, timeout_s: float) -> Iterator[Answer]:
+        """The result alone."""
+        yield self.perform(job, timeout_s).answer
+
+
+def perform_job(job: Job, timeout_s: float, *, dispatch: Dispatch, clock: Clock) -> Performed:
+    """Do a job on this machine; `wall_ns` includes the start of its process."""
+    started_utc = clock.utc()
+    host_before = read_host_moment()
+    watch = HostWatch()
+    start_ns = clock.monotonic_ns()
+    answer = last_answer(dispatch(job, timeout_s))
+    return Performed(
+        answer=answer,
+        started_utc=started_utc,
+        wall_ns=clock.monotonic_ns() - start_ns,
+        host_before=host_before,
+        host_during=watch.read_during(),
+    )
 
 
 def run_scenario(
@@ -40,8 +72,8 @@ def run_scenario(
     A trial is on disk before its `TrialFinished` is yielded. Ctrl-C and `kill` end the run between
     trials with InterruptedRunError, the trial that was running being dropped; with `resume` the
     same call carries on where it stopped, and RunError names what has changed meanwhile if that
-    makes it another run. `dispatch` stands in for worker processes, `stop_when` for the stop by
-    precision, `footage` for what would be prepared.
+    makes it another run. `dispatch` stands in for worker processes here, or is `Elsewhere`,
+    `stop_when` for the stop by precision, `footage` for what would be prepared.
     """
     run_dir, cache_dir = Path(run_dir), Path(cache_dir)
     is_new = not run_dir.exists()
@@ -71,7 +103,9 @@ def run_scenario(
             clock_ns=clock.monotonic_ns,
             stop_when=stop_when,
         )
-        yield from _Session(run_dir, manifest, footage, rounds, dispatch, flag, clock).measure()
+        here = partial(perform_job, dispatch=dispatch, clock=clock)
+        perform = dispatch.perform if isinstance(dispatch, Elsewhere) else here
+        yield from _Session(run_dir, manifest, footage, rounds, perform, flag).measure()
     if left:
         yield events.Noted(message=f"copies could not be removed from: root {', '.join(left)}.")
 
@@ -84,9 +118,8 @@ class _Session:
     manifest: Manifest
     footage: Footage
     rounds: Rounds
-    dispatch: Dispatch
+    perform: Perform
     flag: start.StopFlag
-    clock: Clock
 
     def measure(self) -> Iterator[events.Event]:
         """All rounds that are still to be done, and the reason why there is no further one."""
@@ -140,30 +173,19 @@ class _Session:
             return self._perform(planned, job)
 
     def _perform(self, planned: PlannedTrial, job: Job) -> Trial:
-        started_utc = self.clock.utc()
-        host_before = read_host_moment()
-        watch = HostWatch()
-        start_ns = self.clock.monotonic_ns()
         try:
-            answer = last_answer(self.dispatch(job, self.rounds.scenario.trial_timeout_s))
+            done = self.perform(job, self.rounds.scenario.trial_timeout_s)
         except KeyboardInterrupt:
             self.flag.signal_name = "SIGINT"
             self._raise_if_stopped()
             raise
-        wall_ns = self.clock.monotonic_ns() - start_ns
-        host_during = watch.read_during()
+        answer = done.answer
         if isinstance(answer, WorkerFailed) and answer.outcome == "cancelled":
             self._raise_if_stopped()
         if not planned.cell.setting["root"]:  # elsewhere there may be room
             raise_if_disk_full(answer)
-        return record_trial(
-            planned,
-            answer,
-            started_utc=started_utc,
-            wall_ns=wall_ns,
-            host_before=host_before,
-            host_during=host_during,
-        )
+        circumstances = {name: value for name, value in done if name not in ("kind", "answer")}
+        return record_trial(planned, answer, **circumstances)
 
     def _raise_if_stopped(self) -> None:
         if self.flag.is_set():

@@ -16,7 +16,7 @@ import tempfile
 import threading
 import time
 from collections import defaultdict, deque
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import BinaryIO, Final
@@ -106,14 +106,16 @@ def run_worker(
     is_cancelled: Callable[[], bool] = lambda: False,
     python: str = "",
     worker: _Worker | None = None,
+    held: Sequence[int] = (),
 ) -> Iterator[Answer]:
     """Answers of a fresh worker as they come, the last one being its result; `python` is another
-    installation's interpreter, `worker` one that waits for its job.
+    installation's interpreter, `worker` one that waits for its job, `held` are open files that it
+    holds open too.
 
     `timeout_s` runs anew after each line of progress. Whatever ends this generator (a result, a
     timeout, `is_cancelled`, an exception, being closed) leaves no process behind.
     """
-    worker = worker or _start(python)
+    worker = worker or _start(python, held=held)
     try:
         _send(worker.process, job)
         is_answered = False
@@ -190,7 +192,7 @@ def own_environment(environment: Mapping[str, str]) -> dict[str, str]:
     return {name: value for name, value in environment.items() if name not in foreign}
 
 
-def _start(python: str = "", *, task: str = "") -> _Worker:
+def _start(python: str = "", *, task: str = "", held: Sequence[int] = ()) -> _Worker:
     """A worker, and a thread that collects its lines; with a task it says an empty line when it has
     loaded that task's modules."""
     variables: Mapping[str, str] = own_environment(os.environ) if python else os.environ
@@ -202,6 +204,7 @@ def _start(python: str = "", *, task: str = "") -> _Worker:
         stdout=subprocess.PIPE,
         stderr=complaints,
         env={**_WORKER_VARIABLES, **variables},
+        pass_fds=held,
         start_new_session=True,  # POSIX
         creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),  # Windows
     )

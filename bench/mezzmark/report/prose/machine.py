@@ -12,6 +12,7 @@ from mezzmark.decide.compare.self_test import (
 from mezzmark.decide.machine.identity import FactChange, FactValue
 from mezzmark.decide.machine.noise import CauseKind, CauseRange
 from mezzmark.decide.machine.state import MINIMUM_KERNELS, MachineState
+from mezzmark.model.fleet import HostSummary
 from mezzmark.model.inspection import Advice
 from mezzmark.report.prose.numbers import count_text, number_text, span_text, visible_text
 
@@ -217,3 +218,24 @@ def self_test_lines(found: SelfTestFindings) -> list[str]:
         ),
         f"Smallest slowdown found nine times in ten, by rounds: {limits}.",
     ]
+
+
+def _encodes_text(one: HostSummary) -> str:
+    lacking = [name for name, fault in one.encodings.items() if fault]
+    count = f"{len(one.encodings) - len(lacking)} encodings" if one.encodings else ""
+    return f"{count}, not {', '.join(lacking)}" if lacking else count
+
+
+FLEET: Final[dict[str, Callable[[HostSummary], str]]] = {
+    "processor": lambda one: fact_text("cpu_model", one.host.cpu_model),
+    "cores": lambda one: str(one.host.usable_core_count),
+    "memory": lambda one: fact_text("memory_bytes", one.host.memory_bytes),
+    "free": lambda one: f"{(one.host.storage_free_bytes or 0) / 1e9:,.0f} GB",
+    "mezzmark": lambda one: one.mezzmark_version,
+    "FFmpeg": lambda one: one.host.library_versions.get("FFmpeg", NOT_REPORTED),
+    "encodes": _encodes_text,
+    "decodes in hardware": lambda one: ", ".join(one.hardware),
+}
+"""What is told of a machine of a fleet, by its heading."""
+
+FLEET_LONG: Final = ("encodes", "decodes in hardware", "cannot measure")

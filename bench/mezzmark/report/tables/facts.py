@@ -1,10 +1,11 @@
 """What is known of a machine or of a file, as names beside values; what is wrong with a file."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
 from mezzmark.decide.compare.self_test import SelfTestReport
+from mezzmark.model.fleet import HostSummary
 from mezzmark.model.inspection import Advice, Inspection, Spread
 from mezzmark.model.run import HostFacts
 from mezzmark.report.prose import machine as words
@@ -86,6 +87,22 @@ def version_facts(view: RunView) -> Facts:
         ("Python", manifest.host.python),
         *sorted(manifest.host.library_versions.items()),
     ]
+
+
+def fleet_table(found: Mapping[str, tuple[HostSummary | None, str]]) -> Table:
+    """The machines of a fleet, a row each; what they can do where that was tried."""
+    texts = {
+        head: {name: text(host) for name, (host, _) in found.items() if host}
+        for head, text in words.FLEET.items()
+    }
+    texts["cannot measure"] = {name: fault for name, (_, fault) in found.items()}
+    columns = [
+        Column[str](head, of.get, "left", is_long=head in words.FLEET_LONG)
+        for head, of in texts.items()
+        if any(of.values())
+    ]
+    named = Column[str]("host", lambda name: name, "left")
+    return tabulate(found, [named, *columns], table_id="fleet", title="")
 
 
 _LEVELS: Final = " ▁▂▃▄▅▆▇█"

@@ -1,0 +1,1 @@
+"""The same measurement on many machines, over a Dask scheduler."""

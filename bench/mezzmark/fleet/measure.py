@@ -1,0 +1,323 @@
+"""One scenario on many hosts: at home a run's folder for each, and the usual `run_scenario` that
+fills it, its jobs done on the host.
+
+The folder is the only truth. Whatever is lost (host, scheduler, network, this process) costs the
+trial that was under way; the run is then resumed from its folder as any other.
+"""
+
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import nullcontext
+from dataclasses import dataclass, field, replace
+from functools import partial
+from hashlib import sha256
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+import mezzmark
+from mezzmark.engines.media.cache import file_fingerprint
+from mezzmark.fleet.files import offered
+from mezzmark.fleet.scheduler import POLL_S, Fleet, HostLostError, lost, stopped
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.errors import DiskFullError, MezzmarkError, UsageError
+from mezzmark.model.fleet import Describe, DoJob, Fetch, Fetched, HostSummary, Performed, WantedFile
+from mezzmark.model.jobs import Job, JobFailed, Measured, PreparedMedia, WorkerFailed
+from mezzmark.model.preparations import PreparePicturesJob, job_format
+from mezzmark.model.run import HostFacts, Manifest, host_id
+from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks import TASKS
+from mezzmark.model.tasks.encode import EncodeSettings
+from mezzmark.model.tasks.spec import MediaReference
+from mezzmark.own_files import safe_file_name
+from mezzmark.runner.events import Event, Noted
+from mezzmark.runner.prepare import PICTURES_LIMIT_BYTES, SILENCE_S, Footage, prepare_footage
+from mezzmark.runner.run import Elsewhere, run_scenario
+from mezzmark.runner.start import StopFlag, trap_signals
+from mezzmark.runner.workers import run_worker
+from mezzmark.store.run_store import reserve_run_dir
+
+AGAIN_S: Final = 2.0
+"""A host that was lost, or whose disk is full, is asked again after so long."""
+
+PRESENT_S: Final = 60.0
+"""Within so long a host must say what it is before anything is measured: another's trial may have
+to end first."""
+
+Found = TypeVar("Found", HostSummary, Fetched, Performed)
+
+
+def folder_name(host: str) -> str:
+    """The folder of a host's run: a name may hold anything, so that it is only hinted at."""
+    return f"{safe_file_name(host)[:40]}-{sha256(host.encode()).hexdigest()[:8]}"
+
+
+@dataclass(slots=True, kw_only=True)
+class FleetRun:
+    """One measurement of a fleet. `tell` is given a host's name, empty for what concerns all, and
+    what happened there, from one thread at a time. A host that is away for `patience_s` is given
+    up."""
+
+    scenario: Scenario
+    fleet: Fleet
+    out: Path
+    cache_dir: Path
+    is_resumed: bool
+    is_in_turn: bool
+    patience_s: float
+    tell: Callable[[str, Event], None]
+    flag: StopFlag = field(default_factory=StopFlag)
+    _told: threading.Lock = field(default_factory=threading.Lock)
+    _turn: threading.Lock = field(default_factory=threading.Lock)
+    _footage: Footage = field(init=False)
+    _files: dict[tuple[str, str], tuple[WantedFile, WantedFile]] = field(default_factory=dict)
+    _offer: tuple[int, str] = field(init=False)
+
+    def measure(self, hosts: Sequence[str]) -> dict[str, Path]:
+        """Measure on these hosts, or all that are there: host → its run's folder below `out`.
+
+        Raises UsageError before anything is measured where a host cannot take part,
+        InterruptedRunError when stopped, and MezzmarkError at the end where hosts are not done.
+        """
+        fleet = self.fleet
+        with trap_signals() as self.flag:
+            names = self._choose(hosts)
+            run_dirs = {name: self.out / folder_name(name) for name in names}
+            for run_dir in run_dirs.values():
+                reserve_run_dir(run_dir, resume=self.is_resumed)
+            here = partial(run_worker, is_cancelled=self.flag.is_set)
+            events = prepare_footage(self.scenario, cache_dir=self.cache_dir, dispatch=here)
+            self._footage = self._pass_on("", events)
+            tls = fleet.security and fleet.security.get_listen_args("client")["ssl_context"]
+            own = "127.0.0.1" if fleet.is_local else ""
+            with offered(self._offered_files(), context=tls, interface=own) as self._offer:
+                failures = self._all_at_once(names)
+        if self.flag.is_set():
+            raise stopped()
+        if failures:
+            raise MezzmarkError(
+                where=f"{len(failures)} of {len(names)} hosts are not done",
+                what="; ".join(f"{name}: {error}" for name, error in failures.items()),
+                remedy="The same command with --resume and this --out goes on with them.",
+            )
+        return run_dirs
+
+    def _choose(self, asked: Sequence[str]) -> list[str]:
+        """The hosts that take part, each asked what it is. Runs that are resumed wait for those
+        that are away."""
+        if self.scenario.roots:
+            what = "it measures on roots, which a fleet does not do yet"
+            remedy = "Measure it on each machine by itself."
+            raise UsageError(where=f'scenario "{self.scenario.name}"', what=what, remedy=remedy)
+        try:
+            present, faults = self.fleet.look()
+        except HostLostError:
+            if not (self.is_resumed and asked):
+                raise
+            present, faults = {}, {}
+        unfit = {name: fault for name, fault in faults.items() if not asked or name in asked}
+        for name in asked or present:
+            if name not in unfit:
+                try:
+                    fault = unlike(describe_host(self.fleet, name, self.flag, limit_s=PRESENT_S))
+                except HostLostError as error:
+                    fault = "" if self.is_resumed else error.what
+                unfit |= {name: fault} if fault else {}
+        if unfit or not (asked or present):
+            raise UsageError(
+                where=self.fleet.address,
+                what="; ".join(f"{n}: {fault}" for n, fault in unfit.items()) or "no worker",
+                remedy="Nothing was measured. Mend that, or name the others with --hosts.",
+            )
+        return list(dict.fromkeys(asked or present))
+
+    def _pass_on(self, host: str, events: Iterator[Event]) -> Any:
+        """Tell all that happens; what the generator of it returns."""
+        while True:
+            try:
+                event = next(events)
+            except StopIteration as end:
+                return end.value
+            self._say(host, event)
+
+    def _say(self, host: str, event: Event) -> None:
+        with self._told:
+            self.tell(host, event)
+
+    def _offered_files(self) -> dict[str, Path]:
+        """What hosts need of each medium, file and index: SHA-256 of all bytes → where it lies."""
+        offered_files: dict[str, Path] = {}
+
+        def wanted(path: Path) -> WantedFile:
+            offered_files[digest := file_fingerprint(path)] = path
+            is_plain = path.suffix[1:].isalnum() and path.suffix.isascii() and len(path.suffix) < 12
+            suffix = path.suffix if is_plain else ""
+            return WantedFile(sha256=digest, file_bytes=path.stat().st_size, suffix=suffix)
+
+        for pair, one in self._footage.media.items():
+            self._files[pair] = wanted(Path(one.media_path)), wanted(Path(one.index_path))
+        return offered_files
+
+    def _all_at_once(self, names: Sequence[str]) -> dict[str, MezzmarkError]:
+        """Every host in a thread of its own: why each that is not done is not. However this ends,
+        no thread is left."""
+        failures: dict[str, Any] = {}
+
+        def follow(name: str) -> None:
+            try:
+                self._measure_host(name)
+            except BaseException as error:  # raised where the command is
+                failures[name] = error
+
+        threads = [threading.Thread(target=follow, args=(name,)) for name in names]
+        try:
+            for thread in threads:
+                thread.start()
+            while any(thread.is_alive() for thread in threads):
+                time.sleep(POLL_S)  # signals are heard
+        finally:
+            if any(thread.is_alive() for thread in threads):
+                self.flag.signal_name = self.flag.signal_name or "SIGINT"
+            for thread in threads:
+                thread.join()
+        for error in failures.values():
+            if not isinstance(error, MezzmarkError):
+                raise error
+        return failures
+
+    def _measure_host(self, name: str) -> None:
+        """Measure until the run is over; a host that is lost is waited for, and resumed."""
+        told, heard_s = "", time.monotonic()
+        while True:
+            asked_s = time.monotonic()
+            try:
+                with self._turn if self.is_in_turn else nullcontext():
+                    heard_s += time.monotonic() - asked_s
+                    for event in self._session(name):
+                        self._say(name, event)
+                        told, heard_s = "", time.monotonic()
+                return
+            except HostLostError as fault:
+                if told != fault.what:
+                    self._say(name, Noted(message=f"lost: {fault.where}: {fault.what}"))
+                    told = fault.what
+                if time.monotonic() - heard_s > self.patience_s:
+                    raise
+            until_s = time.monotonic() + AGAIN_S
+            while time.monotonic() < until_s and not self.flag.is_set():
+                time.sleep(POLL_S)
+            if self.flag.is_set():
+                raise stopped()
+
+    def _session(self, name: str) -> Iterator[Event]:
+        """From a host that is there to the end of its run, or to its loss."""
+        summary = describe_host(self.fleet, name, self.flag)
+        if fault := unlike(summary):
+            raise lost(name, fault)
+        yield from run_scenario(
+            self.scenario,
+            run_dir=self.out / folder_name(name),
+            cache_dir=self.cache_dir,
+            resume=True,  # that the folder is free was seen at the beginning
+            dispatch=Elsewhere(partial(self._perform, name)),
+            footage=self._footage_on(name, summary.host),
+        )
+
+    def _perform(self, name: str, job: Job, timeout_s: float) -> Performed:
+        """A job done on the host. What is the host's fault and no job's is its loss."""
+        asked = DoJob(job=job.model_dump_json(), timeout_s=timeout_s)
+        done = _ask(Performed, self.fleet, name, asked, self.flag)
+        match done.answer:
+            case JobFailed(exit_code=DiskFullError.exit_code) as full if job.task in TASKS:
+                raise lost(name, f"{full.where}: {full.what}")
+            case WorkerFailed(outcome="cancelled"):
+                raise lost(name, "the trial was ended there")
+            case Measured(measurement=found):
+                measured: Any = found
+                if measured.task != job.task or TASKS[job.task].busy_ns(measured) > done.wall_ns:
+                    raise lost(name, "it answered with what cannot have been measured")
+        return done
+
+    def _footage_on(self, name: str, host: HostFacts) -> Footage:
+        """The footage as it lies on the host, where all decode the same bytes. Stored pictures are
+        made there: decoding gives the same ones, and they are many times larger."""
+        port, path = self._offer
+        files = tuple(dict.fromkeys(file for pair in self._files.values() for file in pair))
+        asked = Fetch(source=f"{self.fleet.home_address(name)}:{port}", path=path, files=files)
+        paths = _ask(Fetched, self.fleet, name, asked, self.flag).paths
+        if {file.sha256 for file in files} - paths.keys():
+            raise lost(name, "prepared files did not arrive")
+        there = {
+            pair: MediaReference(media_path=paths[file.sha256], index_path=paths[index.sha256])
+            for pair, (file, index) in self._files.items()
+        }
+        settings, pictures = self.scenario.settings(EncodeSettings), {}
+        for clip, pixel_format in self._footage.pictures if settings else ():
+            job = PreparePicturesJob(
+                source=there[clip, ORIGINAL],
+                pixel_format=pixel_format,
+                frame_count=settings.frames if settings else 0,
+                limit_bytes=PICTURES_LIMIT_BYTES // len(self._footage.pictures),
+                cache_dir="",
+            )
+            made = self._perform(name, job, SILENCE_S).answer
+            if isinstance(made, PreparedMedia):
+                pictures[clip, pixel_format] = made.media.media_path
+
+        def noted(manifest: Manifest) -> Manifest:
+            return manifest.model_copy(update={"host": host, "host_id": host_id(host)})
+
+        return replace(self._footage, media=there, pictures=pictures, noted=noted)
+
+
+def list_hosts(fleet: Fleet, *, is_probed: bool) -> dict[str, tuple[HostSummary | None, str]]:
+    """Every worker's name → what its machine is, and why it cannot measure; one that measures just
+    now is waited for a minute."""
+    present, faults = fleet.look()
+    found: dict[str, tuple[HostSummary | None, str]] = {n: (None, f) for n, f in faults.items()}
+    limit_s = None if is_probed else PRESENT_S
+    with trap_signals() as flag:
+        for name in present:
+            try:
+                summary = describe_host(fleet, name, flag, is_probed=is_probed, limit_s=limit_s)
+                found[name] = summary, unlike(summary)
+            except HostLostError as fault:
+                found[name] = None, fault.what
+    return found
+
+
+def describe_host(
+    fleet: Fleet,
+    name: str,
+    flag: StopFlag,
+    *,
+    is_probed: bool = False,
+    limit_s: float | None = None,
+) -> HostSummary:
+    """What a host says of itself. HostLostError where it does not."""
+    asked = Describe(name=name, is_probed=is_probed)
+    return _ask(HostSummary, fleet, name, asked, flag, limit_s)
+
+
+def unlike(summary: HostSummary) -> str:
+    """Why its runs would not be what they would be here."""
+    if (summary.mezzmark_version, summary.job_format) == (mezzmark.__version__, job_format()):
+        return ""
+    return f"mezzmark {summary.mezzmark_version} there, {mezzmark.__version__} here, or other jobs"
+
+
+def _ask(
+    kind: type[Found],
+    fleet: Fleet,
+    name: str,
+    asked: Any,
+    flag: StopFlag,
+    limit_s: float | None = None,
+) -> Found:
+    """The reply, of this kind; what a host complains of is told as its fault."""
+    found = fleet.ask(name, asked, is_stopped=flag.is_set, limit_s=limit_s)
+    if isinstance(found, kind):
+        return found
+    raise lost(
+        name, f"{found.where}: {found.what}" if isinstance(found, JobFailed) else "no answer"
+    )

@@ -1,0 +1,322 @@
+"""A fleet within this process: what comes home, what is refused, what a lost host costs."""
+
+import logging
+import os
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+pytest.importorskip("distributed")
+
+from distributed import Scheduler, SpecCluster, Worker
+
+from fixtures import planted_pickles
+from fixtures.three_hosts import HERE, Hosts, make_certificates
+from mezzmark import api
+from mezzmark.fleet import machine_lock, measure, on_host, scheduler
+from mezzmark.fleet.files import offered, pull
+from mezzmark.fleet.measure import folder_name
+from mezzmark.fleet.scheduler import Fleet, HostLostError, connected, read_security
+from mezzmark.model.errors import InterruptedRunError, MezzmarkError, UsageError
+from mezzmark.model.fleet import Describe, DoJob, Reply, WantedFile
+from mezzmark.model.footage import ClipSpec, Recipe
+from mezzmark.model.jobs import WorkerFailed
+from mezzmark.model.preparations import job_format
+from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.spec import MediaReference
+from mezzmark.runner.events import Noted
+from mezzmark.runner.in_turn import Environment
+from mezzmark.runner.run import run_scenario
+from mezzmark.store.run_store import read_run
+from simulation.synthetic_engine import SyntheticEngine, Truth
+from simulation.synthetic_footage import synthetic_footage
+
+ENGINE = SyntheticEngine(usual=Truth(median_ms=0.001), seed=5)
+PLAN = Scenario(
+    name="synthetic",
+    seed=3,
+    rounds=2,
+    clips=(ClipSpec(name="a", recipe=Recipe()),),
+    encodings=("original", "vc3-sq"),
+    scrub={"requests": 3},
+)
+
+
+def synthetic_worker(job, timeout_s, **_) -> Iterator[object]:
+    yield ENGINE(job, timeout_s)
+
+
+@pytest.fixture
+def own_machine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A machine with a lock, a cache and footage of its own, whose trials are made up."""
+    footage = synthetic_footage(PLAN)
+    for pair in footage.media:
+        path = tmp_path / f"{pair[1]}.mov"
+        path.write_bytes(pair[1].encode())
+        footage.media[pair] = MediaReference(media_path=str(path), index_path=str(path))
+
+    def prepared(scenario, **_):
+        yield from ()
+        return footage
+
+    import mezzmark
+
+    here = Environment(
+        job_format=job_format(), mezzmark=mezzmark.__version__, python="P", library_versions={}
+    )
+    monkeypatch.setenv("MEZZMARK_CACHE", str(tmp_path / "cache"))
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    monkeypatch.setattr(on_host, "ask_environment", lambda _: here)
+    monkeypatch.setattr(on_host, "run_worker", synthetic_worker)
+    monkeypatch.setattr(measure, "prepare_footage", prepared)
+    monkeypatch.setattr(measure, "AGAIN_S", 0.05)
+    return tmp_path
+
+
+def test_two_hosts_do_what_each_would_do_by_hand(own_machine: Path) -> None:
+    """Equal places, cells, seeds, fingerprints; each host by its worker's name; no two trials of
+    the machine at a time, since its workers share one lock."""
+    found = api.fleet_measure(PLAN, local=2, out=own_machine / "out", cache=own_machine)
+    runs = {name: read_run(run_dir) for name, run_dir in found.items()}
+    alone = own_machine / "alone"
+    given = {"footage": synthetic_footage(PLAN), "dispatch": ENGINE.dispatch}
+    list(run_scenario(PLAN, run_dir=alone, cache_dir=own_machine, **given))
+
+    def plan(run):
+        trials = sorted(run.trials, key=lambda t: (t.round_index, t.position))
+        return run.manifest.media, [(t.position, t.cell.cell_id, t.seed) for t in trials]
+
+    assert [*runs] == ["local-1", "local-2"]
+    assert all(plan(run) == plan(read_run(alone)) for run in runs.values())
+    assert {n: run.manifest.host.host_label for n, run in runs.items()} == {n: n for n in runs}
+    spans = sorted((t.started_utc, t.wall_ns) for run in runs.values() for t in run.trials)
+    assert len(spans) == 2 * len(read_run(alone).trials)
+
+
+def test_a_host_that_fails_is_resumed(own_machine: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A trial lost on the way is told by host and done again; none is doubled or missing."""
+    count = 0
+
+    def failing(job, timeout_s, **given):
+        nonlocal count
+        count += 1
+        if count in (2, 5):
+            raise OSError("storage broke")
+        return synthetic_worker(job, timeout_s, **given)
+
+    monkeypatch.setattr(on_host, "run_worker", failing)
+    told = []
+    asked = {"local": 1, "out": own_machine / "out", "cache": own_machine}
+    [run_dir] = api.fleet_measure(PLAN, on_event=lambda *one: told.append(one), **asked).values()
+    faults = [(host, e.message) for host, e in told if isinstance(e, Noted) and "lost" in e.message]
+    assert [host for host, _ in faults] == ["local-1"] * 2
+    trials = read_run(run_dir).trials
+    assert len({(t.round_index, t.position) for t in trials}) == len(trials) == count - 2
+
+
+def test_ctrl_c_ends_it_everywhere_and_resume_goes_on(
+    own_machine: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While the fourth trial runs: the host hears that it is no longer wanted, InterruptedRunError,
+    three trials are on disk; then the rest."""
+    jobs, ended = [], []
+
+    def hanging(job, timeout_s, *, is_cancelled, **_):
+        jobs.append(job)
+        if len(jobs) != 4:
+            yield ENGINE(job, timeout_s)
+            return
+        signal.raise_signal(signal.SIGINT)
+        while not is_cancelled():
+            time.sleep(0.01)
+        ended.append(job)
+        yield WorkerFailed(outcome="cancelled", reason="")
+
+    monkeypatch.setattr(on_host, "run_worker", hanging)
+    asked = {"local": 1, "out": own_machine / "out", "cache": own_machine}
+    with pytest.raises(InterruptedRunError):
+        api.fleet_measure(PLAN, **asked)
+    [run_dir] = (own_machine / "out").iterdir()
+    before = read_run(run_dir).trials
+    assert (len(before), len(ended)) == (3, 1)
+    api.fleet_measure(PLAN, resume=True, **asked)
+    assert read_run(run_dir).trials[:3] == before
+    assert read_run(run_dir).manifest.stop_reason
+
+
+def test_nothing_begins_where_a_host_cannot_take_part(own_machine: Path) -> None:
+    """A host that is not there, and roots: UsageError, and no folder is left."""
+    asked = {"local": 1, "out": own_machine / "out", "cache": own_machine}
+    with pytest.raises(UsageError):
+        api.fleet_measure(PLAN, hosts="nobody", **asked)
+    assert not (own_machine / "out").exists()
+
+
+def test_a_request_never_raises() -> None:
+    """Neither text that is none of ours nor one outside a worker: the reply says what was wrong."""
+    for text in ("nonsense", '{"attempt": "x", "asked": {"kind": "describe", "name": "a"}}'):
+        reply = Reply.model_validate_json(on_host.perform(text))
+        assert reply.found.kind == "job_failed"
+
+
+@pytest.mark.parametrize("name", ["../../etc", "a/b", "<script>", "\x1b[2J\n", "ä" * 90, ""])
+def test_a_host_name_is_only_hinted_at_in_a_folder(name: str) -> None:
+    """One part of a path, of letters, digits and dashes, and not that of a similar name."""
+    folder = folder_name(name)
+    assert Path(folder).name == folder
+    assert folder.isascii()
+    assert len(folder) <= 60
+    assert folder != folder_name(f"{name} ")
+
+
+def file_of(content: bytes) -> WantedFile:
+    import hashlib
+
+    digest = hashlib.sha256(content).hexdigest()
+    return WantedFile(sha256=digest, file_bytes=len(content), suffix=".mov")
+
+
+def test_files_arrive_whole_or_not_at_all(tmp_path: Path) -> None:
+    """A file is pulled, found again, and pulled anew when its bytes changed; one of other bytes
+    than were asked for is refused, and leaves nothing."""
+    content = os.urandom(3_000_000)
+    right, other = file_of(content), file_of(b"other")
+    source = tmp_path / "source"
+    source.write_bytes(content)
+    files = {right.sha256: source, other.sha256: source}
+    with offered(files, context=None, interface="127.0.0.1") as (port, path):
+        given = {"source": f"127.0.0.1:{port}", "path": path, "context": None}
+        given |= {"is_wanted": lambda: True, "folder": tmp_path / "there"}
+        [there] = map(Path, pull([right], **given).values())
+        assert there.read_bytes() == content
+        there.write_bytes(bytes(len(content)))
+        pull([right], **given)
+        assert there.read_bytes() == content
+        for wrong in ([other], [file_of(b"unknown")]):
+            with pytest.raises(MezzmarkError):
+                pull(wrong, **given)
+        with pytest.raises(MezzmarkError):
+            pull([other], **{**given, "path": "/guessed/"})
+    assert list((tmp_path / "there").iterdir()) == [there]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no process inherits a lock")
+def test_a_child_keeps_the_machine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The machine is held until the process that was handed the lock has ended, too."""
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    monkeypatch.setattr(machine_lock, "POLL_S", 0.01)
+    with machine_lock.machine_lock(lambda: True) as held:
+        waiting = (sys.executable, "-c", "input()")
+        child = subprocess.Popen(waiting, stdin=subprocess.PIPE, pass_fds=held)
+    looks = iter((True, True, False))
+    with machine_lock.machine_lock(lambda: next(looks)) as held:
+        assert held is None
+    child.communicate(b"\n")
+    with machine_lock.machine_lock(lambda: True) as held:
+        assert held
+
+
+@contextmanager
+def over_sockets(security=None, name: str = "a", *, count: int = 1) -> Iterator[str]:
+    """A scheduler and a worker (or none) that are reached as real ones are: its address."""
+    place = {"host": "127.0.0.1", "security": security}
+    protocol = {"protocol": "tls" if security else "tcp"}
+    offer = {"name": name, "nthreads": 1, "memory_limit": 0, "resources": {"mezzmark": 1}}
+    with SpecCluster(
+        scheduler={
+            "cls": Scheduler,
+            "options": {"dashboard": False, "port": 0, **place, **protocol},
+        },
+        workers={n: {"cls": Worker, "options": {**offer, **place}} for n in range(count)},
+        silence_logs=logging.CRITICAL,
+        security=security,
+    ) as cluster:
+        yield cluster.scheduler_address
+
+
+def asked(fleet: Fleet, name: str = "a"):
+    return fleet.ask(name, Describe(name=name), is_stopped=lambda: False, limit_s=20)
+
+
+def test_nothing_that_a_worker_made_is_loaded(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An object returned, an object raised, the answer of another attempt: HostLostError. What
+    loading it runs did run in the worker's process, which made it, and not at home."""
+    planted = tmp_path / "loaded"
+    monkeypatch.setenv(planted_pickles.VARIABLE, str(planted))
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join(sys.path))
+    with over_sockets(count=0) as address, connected(address, None) as fleet:
+        hosts = Hosts(tmp_path, {"": HERE, "a": HERE}, port=int(address.split(":")[-1]))
+        hosts.start("a")
+        try:
+            while "a" not in fleet.look()[0]:
+                time.sleep(0.1)
+            for made in planted_pickles.MADE:
+                monkeypatch.setattr(scheduler.on_host, "perform", made)
+                with pytest.raises(HostLostError):
+                    asked(fleet)
+        finally:
+            hosts.close()
+    assert planted.read_text().split() == [str(hosts.processes["a"].pid)]
+
+
+def test_a_worker_must_offer_the_resource_and_a_short_name(own_machine: Path) -> None:
+    """A name that is a path or moves a cursor is data; one too long is refused, with the reason."""
+    hostile = "../<b>\x1b[2J"
+    with over_sockets(name=hostile) as address, connected(address, None) as fleet:
+        assert asked(fleet, hostile).host.host_label == hostile
+    with over_sockets(name="a" * 101) as address, connected(address, None) as fleet:
+        assert [*fleet.look()[1]] == ["a" * 101]
+
+
+def test_without_a_certificate_nobody_is_let_in(tmp_path: Path, own_machine: Path) -> None:
+    """With one of the authority's the host answers; without, and with another authority's, not."""
+    from distributed import Security
+
+    folder, other = make_certificates(tmp_path / "certs"), make_certificates(tmp_path / "other")
+    server = Security(
+        tls_ca_file=str(folder / "ca.crt"),
+        require_encryption=True,
+        **{
+            f"tls_{role}_{kind}": str(folder / f"{role}.{end}")
+            for role in ("scheduler", "worker", "client")
+            for kind, end in (("cert", "crt"), ("key", "key"))
+        },
+    )
+    with over_sockets(server) as address:
+        known = read_security(address, folder, is_insecure=False)
+        with connected(address, known) as fleet:
+            assert asked(fleet).host.host_label == "a"
+        for unknown in (None, read_security(address, other, is_insecure=False)):
+            with connected(address, unknown) as fleet, pytest.raises(HostLostError):
+                asked(fleet)
+    with pytest.raises(UsageError):
+        read_security("tcp://127.0.0.1:1", folder, is_insecure=False)
+    with pytest.raises(UsageError):
+        read_security(address, None, is_insecure=False)
+
+
+def test_a_worker_of_other_versions_is_refused(
+    own_machine: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Told with both versions, before any task."""
+    with over_sockets() as address, connected(address, None) as fleet:
+        assert fleet.look()[1] == {}
+        fleet._judged.clear()
+        monkeypatch.setitem(scheduler.OWN, "msgpack", "0.1")
+        fleet._looked_s = 0.0
+        assert "0.1" in fleet.look()[1]["a"]
+
+
+def test_what_submit_is_given_travels_by_name() -> None:
+    """Functions by value die on another Python: it is one of the installed package."""
+    assert on_host.perform.__module__ == "mezzmark.fleet.on_host"
+    assert DoJob(job="{}", timeout_s=1).kind == "do"
