@@ -95,6 +95,10 @@ def encoding_bitrate_bps(
     return round((encoding.bits_per_pixel or 0.0) * (width_px * height_px * frame_rate))
 
 
+COLOUR_OPTIONS: Final = {name: {"movflags": "+write_colr"} for name in ("mov", "mp4")}
+"""By container: without it FFmpeg writes no `colr` atom where a clip states only some tags."""
+
+
 @contextmanager
 def open_encoder(
     path: Path,
@@ -117,7 +121,8 @@ def open_encoder(
     if path.exists():
         raise taken(path, "Name another place.")
     format_name = "matroska" if encoding.container == "mkv" else encoding.container
-    container = av.open(str(path), "w", format=format_name)
+    options = COLOUR_OPTIONS.get(encoding.container, {})
+    container = av.open(str(path), "w", format=format_name, container_options=options)
     try:
         track = cast(VideoStream, container.add_stream(encoding.encoder, rate=frame_rate))
         context = track.codec_context

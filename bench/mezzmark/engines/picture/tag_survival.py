@@ -16,10 +16,11 @@ from av.filter import Graph
 from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
 
+from mezzmark.engines.media.first_picture import first_picture, stated_in_pictures
 from mezzmark.engines.media.pixels import pixel_format_facts
 from mezzmark.engines.media.probe import describe_media, exact_fraction, open_media
 from mezzmark.model.errors import EncodingError
-from mezzmark.model.footage import MediaFacts
+from mezzmark.model.footage import ColourTags, MediaFacts
 
 TIMECODE: Final = "01:02:03:04"
 SAMPLE_ASPECT: Final = Fraction(4, 3)
@@ -43,9 +44,11 @@ PROGRESSIVE: Final = 1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TagsRead:
-    """What a file says of itself. `colour` is as the player reads it."""
+    """What a file says of itself: `media` as the player reads it, `pictures` what the coded
+    pictures state."""
 
     media: MediaFacts
+    pictures: ColourTags
     chroma_location: str | None
     field_order: str
     sample_aspect: str | None
@@ -71,12 +74,14 @@ def read_tags(path: Path) -> TagsRead:
         timecode = timecode or next(
             (s.metadata["timecode"] for s in container.streams if "timecode" in s.metadata), None
         )
-        if (frame := next(container.decode(track), None)) is None:
+        pictures = stated_in_pictures(container, track)
+        if (frame := first_picture(container, track)) is None:
             what = "no frame came back"
             raise EncodingError(where="chart", what=what, remedy="Leave this encoding out.")
         location = _chroma_location(frame)
     return TagsRead(
         media=media,
+        pictures=pictures,
         chroma_location=location,
         field_order=order,
         sample_aspect=str(aspect) if aspect else None,
